@@ -1,0 +1,106 @@
+"""Lot coordinates to the grid and to WGS 84, and angles between them.
+
+Lot frame: metres on the ground, origin at the front-left lot corner, x along the front line,
+y toward the rear, right-handed. Grid: a projected CRS in metres after its unit is applied.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+Array = NDArray[np.float64]
+
+
+@lru_cache(maxsize=64)
+def _lonlat_transformer(crs: str) -> Transformer:
+    """Give the cached transformer from a projected CRS to WGS 84 longitude, latitude."""
+    return Transformer.from_crs(CRS.from_user_input(crs), CRS.from_epsg(4326), always_xy=True)
+
+
+def rotation(angle_rad: float) -> Array:
+    """Give the 2×2 matrix that turns a vector counter-clockwise by an angle."""
+    cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[cosine, -sine], [sine, cosine]])
+
+
+def lot_direction(angle_rad: float | Array) -> Array:
+    """Give unit vectors for lot angles (counter-clockwise from lot x, radians)."""
+    return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
+
+
+def wrap_degrees(angle_deg: float) -> float:
+    """Bring an azimuth into [0, 360).
+
+    >>> wrap_degrees(-30.0)
+    330.0
+    """
+    wrapped = float(angle_deg % 360.0)
+    return 0.0 if wrapped == 360.0 else wrapped
+
+
+@dataclass(frozen=True, slots=True)
+class LotFrame:
+    """The tie of the lot to the grid.
+
+    ``origin_easting_m, origin_northing_m``: grid coordinates of the front-left lot corner, in
+    metres (the CRS's own unit is ``metres_per_unit`` metres). ``x_azimuth_deg``: grid azimuth
+    of lot x. ``combined_factor``: grid distance / ground distance. ``unit_name``: the CRS's unit
+    in words, for example ``US survey foot``.
+    """
+
+    crs: str
+    origin_easting_m: float
+    origin_northing_m: float
+    x_azimuth_deg: float
+    combined_factor: float = 1.0
+    metres_per_unit: float = 1.0
+    unit_name: str = "metre"
+
+    @property
+    def _turn(self) -> Array:
+        """Matrix from lot vectors to grid vectors, without the scale."""
+        return rotation(np.radians(90.0 - self.x_azimuth_deg))
+
+    def to_grid_m(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) in metres to grid easting, northing in metres."""
+        offset = np.array([self.origin_easting_m, self.origin_northing_m])
+        return np.asarray(offset + self.combined_factor * (np.asarray(xy, float) @ self._turn.T))
+
+    def from_grid_m(self, easting_northing: Array) -> Array:
+        """Take grid coordinates (..., 2) in metres to lot coordinates in metres."""
+        offset = np.array([self.origin_easting_m, self.origin_northing_m])
+        moved = (np.asarray(easting_northing, float) - offset) / self.combined_factor
+        return np.asarray(moved @ self._turn)
+
+    def to_crs(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) to coordinates in the CRS's own unit."""
+        return self.to_grid_m(xy) / self.metres_per_unit
+
+    def from_crs(self, coordinates: Array) -> Array:
+        """Take coordinates (..., 2) in the CRS's own unit to lot coordinates in metres."""
+        return self.from_grid_m(np.asarray(coordinates, float) * self.metres_per_unit)
+
+    def to_lonlat(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) to WGS 84 longitude, latitude in degrees."""
+        coordinates = self.to_crs(xy)
+        longitude, latitude = _lonlat_transformer(self.crs).transform(
+            coordinates[..., 0], coordinates[..., 1]
+        )
+        return np.stack([np.asarray(longitude), np.asarray(latitude)], axis=-1)
+
+    def azimuth_deg(self, angle_rad: float) -> float:
+        """Turn a lot angle (counter-clockwise from lot x, radians) into a grid azimuth.
+
+        >>> round(LotFrame("EPSG:32616", 0.0, 0.0, 90.0).azimuth_deg(np.pi / 2), 9)
+        0.0
+        """
+        return wrap_degrees(self.x_azimuth_deg - float(np.degrees(angle_rad)))
+
+    def angle_rad(self, azimuth_deg: float) -> float:
+        """Turn a grid azimuth into a lot angle (counter-clockwise from lot x, radians)."""
+        return float(np.radians(self.x_azimuth_deg - azimuth_deg))

@@ -1,0 +1,348 @@
+"""The input as frozen records: what stage ``read`` makes of a site folder.
+
+All lengths are metres, angles in the lot frame are radians counter-clockwise from lot x,
+azimuths are degrees clockwise from grid north, elevations are metres above the basement slab
+(the site datum: slab = 0). Coordinates are lot coordinates unless a field says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from ._evidence import Evidence
+from ._frames import Array, LotFrame
+
+Side = Literal["front", "right", "rear", "left"]
+SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")
+PointKind = Literal["stack", "cleanout", "locate", "bend", "floor-drain", "branch", "wall"]
+RuleSetName = Literal["us-ipc", "us-upc", "ca-npc"]
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Standard deviations of what is measured. Judgement, not sourced; all can be overridden.
+
+    The receiver's repeatability is ``max(floor, share × depth)``; a session shares one depth
+    scale error and one horizontal shift; tails are Student-t with ``degrees_of_freedom``.
+    """
+
+    tape_floor_m: float = 0.01
+    tape_share: float = 0.001
+    horizontal_floor_m: float = 0.10
+    horizontal_share: float = 0.05
+    depth_floor_m: float = 0.05
+    depth_share: float = 0.05
+    session_depth_scale: float = 0.05
+    session_horizontal_m: float = 0.05
+    degrees_of_freedom: float = 4.0
+    cable_count_share: float = 0.02
+    cable_count_floor_m: float = 0.10
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Relative weights of the ways a lateral may run. Common practice, no source.
+
+    ``None`` means the default of stage ``routes`` (which depends on year and mains on record).
+    """
+
+    front: float | None = None
+    rear: float | None = None
+    alley: float | None = None
+    side: float | None = None
+    side_yard: float | None = None
+    unlisted: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DigSettings:
+    """Cost model and pit rules. Judgement, not sourced; all can be overridden.
+
+    Costs are in ``currency``; ``surface_per_m2`` restores what is cut; ``tolerance_m`` is the
+    tolerance zone about marked utilities (24 in by default).
+    """
+
+    pit_length_m: float = 1.2
+    pit_width_m: float = 0.9
+    cell_m: float = 0.25
+    tolerance_m: float = 0.6096
+    building_setback_m: float = 0.6
+    max_depth_m: float = 4.5
+    soil_type: str = "C"
+    currency: str = "USD"
+    setup: float = 450.0
+    per_m3: float = 110.0
+    per_m3_protected: float = 190.0
+    surface_per_m2: Mapping[str, float] = field(
+        default_factory=lambda: {
+            "lawn": 15.0, "soil": 10.0, "gravel": 25.0, "concrete": 140.0, "asphalt": 110.0,
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """The lot: closed polygon counter-clockwise from the front-left corner, (n, 2), unclosed.
+
+    ``sides[i]`` names the edge from vertex i to vertex i + 1. ``closure_m`` and
+    ``closure_ratio`` are of the calls before adjustment (None where there were none; the
+    ratio is perimeter / closure). ``corner_sd_m`` is the standard deviation of a corner.
+    """
+
+    vertices: Array
+    sides: tuple[Side, ...]
+    area_m2: float
+    corner_sd_m: float
+    closure_m: float | None = None
+    closure_ratio: float | None = None
+    source: str = "record"
+
+    def edge(self, side: Side) -> Array:
+        """Give the longest edge on a side as (2, 2), in the order of the polygon."""
+        following = np.roll(self.vertices, -1, axis=0)
+        indices = [i for i, name in enumerate(self.sides) if name == side]
+        if not indices:
+            raise KeyError(side)
+        lengths = [float(np.hypot(*(following[i] - self.vertices[i]))) for i in indices]
+        chosen = indices[int(np.argmax(lengths))]
+        return np.stack([self.vertices[chosen], following[chosen]])
+
+
+@dataclass(frozen=True, slots=True)
+class Building:
+    """The building: outside outline, counter-clockwise from its front-left corner, in the lot.
+
+    The building frame has its origin at ``vertices[0]`` and x at ``angle_rad`` from lot x.
+    ``position_sd_m`` and ``angle_sd_rad`` tell how well the building is placed on the lot as a
+    whole; ``outline_sd_m`` how well one corner is known against the others.
+    ``sides[i]`` names the wall from vertex i to vertex i + 1.
+    """
+
+    vertices: Array
+    sides: tuple[Side, ...]
+    angle_rad: float
+    position_sd_m: float
+    angle_sd_rad: float
+    outline_sd_m: float
+    wall_thickness_m: float
+    wall_thickness_sd_m: float = 0.02
+    source: str = "record"
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A basement room. Pose in the building frame where known, else None.
+
+    ``x_toward_rad`` is the angle of room x from building x, counter-clockwise; room y is 90°
+    counter-clockwise of room x. ``size_m`` is the extent along x and y.
+    """
+
+    id: str
+    name: str
+    origin_m: tuple[float, float] | None
+    origin_sd_m: float
+    x_toward_rad: float | None
+    x_toward_sd_rad: float
+    size_m: tuple[float, float] | None
+    floor_elevation_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Locate:
+    """One row of ``locates.csv``: room coordinates (or lot coordinates where room is ``lot``).
+
+    ``depth_m`` is from the surface to the head; ``heading_rad`` is the direction of the head's
+    axis, counter-clockwise from room x; ``row`` is the line of the table.
+    """
+
+    id: str
+    kind: PointKind
+    room: str
+    x_m: float
+    y_m: float
+    depth_m: float | None
+    cable_count_m: float | None
+    heading_rad: float | None
+    depth_lifted_m: float | None
+    lift_m: float | None
+    null_spacing_m: float | None
+    surface: str
+    note: str
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tie:
+    """A taped distance between two named points.
+
+    A name is a point's id, ``building:front-left`` (and so on, an outside building corner),
+    ``lot:front-left`` (a lot corner) or ``ROOM:origin``.
+    """
+
+    from_name: str
+    to_name: str
+    distance_m: float
+    sd_m: float
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class WallContact:
+    """A point that lies on the inside face of an outside wall."""
+
+    point: str
+    side: Side
+    thickness_m: float
+    sd_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Street:
+    """A street or alley along one side of the lot; ``row`` is its right-of-way polygon (n, 2)."""
+
+    name: str
+    side: Side
+    kind: Literal["street", "alley"]
+    row_width_m: float
+    row: Array
+    surface: str
+    ground_elevation_m: float
+    ground_elevation_sd_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Manhole:
+    """A manhole on a main: lot coordinates, its station along the main, its invert if known."""
+
+    id: str
+    x_m: float
+    y_m: float
+    station_m: float
+    invert_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Main:
+    """A public sewer. ``line`` (n, 2) runs with the flow; ``inverts_m`` (n,) at its vertices.
+
+    Stations are metres along ``line`` from its first vertex. ``invert_known`` is False where
+    the invert is a default rather than a record (its sd is then large).
+    """
+
+    id: str
+    street: str
+    side: Side
+    kind: Literal["street", "alley"]
+    line: Array
+    inverts_m: Array
+    invert_sd_m: float
+    invert_known: bool
+    diameter_m: float
+    manholes: tuple[Manhole, ...]
+    tap_stations_m: tuple[float, ...]
+    line_sd_m: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedFixture:
+    """A fixture that a renovation would add: room coordinates."""
+
+    id: str
+    name: str
+    kind: str
+    room: str
+    x_m: float
+    y_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class KeepOut:
+    """Another utility, a tree or the like: ``points`` (n, 2), a line, a ring or one point."""
+
+    id: str
+    kind: str
+    points: Array
+    clearance_m: float
+    note: str
+    is_area: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Easement:
+    """An area (n, 2) outside the lot in which a lateral may run."""
+
+    id: str
+    ring: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Known ground elevations (above slab): spots (n, 2), elevations (n,), sds (n,).
+
+    ``assumed`` is True where nothing was measured and the default depth of a basement is used.
+    """
+
+    spots: Array
+    elevations_m: Array
+    sds_m: Array
+    assumed: bool
+
+    def elevation_m(self, xy: Array) -> Array:
+        """Interpolate (..., 2) by inverse squared distance between the spots (…,)."""
+        difference = np.asarray(xy, float)[..., None, :] - self.spots
+        weight = 1.0 / (np.sum(difference**2, axis=-1) + 1e-6)
+        return np.asarray((weight @ self.elevations_m) / weight.sum(axis=-1))
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something a person should know: a stable code, a sentence, and where it belongs.
+
+    ``needs_person`` makes the run end with exit code 1.
+    """
+
+    code: str
+    message: str
+    where: str
+    needs_person: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Everything that was read from one site folder."""
+
+    name: str
+    units: Literal["ft", "in", "m", "mm"]
+    depth_units: Literal["ft", "in", "m", "mm"]
+    rule_set: RuleSetName
+    frame: LotFrame
+    lot: Lot
+    building: Building
+    rooms: tuple[Room, ...]
+    locates: tuple[Locate, ...]
+    ties: tuple[Tie, ...]
+    wall_contacts: tuple[WallContact, ...]
+    streets: tuple[Street, ...]
+    mains: tuple[Main, ...]
+    evidence: tuple[Evidence, ...]
+    fixtures: tuple[PlannedFixture, ...]
+    keep_outs: tuple[KeepOut, ...]
+    easements: tuple[Easement, ...]
+    ground: Ground
+    noise: Noise
+    priors: Priors
+    dig: DigSettings
+    notices: tuple[Notice, ...] = ()
+    seed: int = 1
+    year_built: int | None = None
+    head_above_invert_m: float = 0.025
+    drain_diameter_m: float = 0.1016
+    datum_known: bool = False
+    surveyed_by: str = ""
+    surveyed_on: str = ""
+    receiver: str = ""
+    sonde: str = ""
