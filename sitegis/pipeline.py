@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from ._survey import Survey
@@ -11,24 +13,42 @@ from .line import fit_line
 from .place import place_points
 from .read import read_site
 from .routes import sample_routes
-from .score import score_hypotheses
+from .score import score_hypotheses, suppose
 from .write import write_outputs
 
 
-def compute(site_dir: Path) -> Survey:
-    """Turn a site folder into a survey with every block filled.
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """A question to the answer: evidence items to leave out, prior weights to put in."""
+
+    without: frozenset[str] = frozenset()
+    priors: Mapping[str, float] = field(default_factory=dict)
+
+
+def check(site_dir: Path) -> Survey:
+    """Read a site folder, place its points and follow the drain to the wall.
 
     Raises ``BadInput`` with every fault of the folder, ``ComputationError`` where the input is
     well formed but gives no answer.
     """
     survey = read_site(site_dir)
-    for stage in (place_points, fit_line, find_exit, sample_routes, score_hypotheses, plan_dig):
+    for stage in (place_points, fit_line, find_exit):
         survey = stage(survey)
     return survey
 
 
-def run(site_dir: Path, out_dir: Path) -> Survey:
+def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
+    """Turn a site folder into a survey with every block filled; raises as ``check``."""
+    asked = what_if or WhatIf()
+    survey = score_hypotheses(sample_routes(check(site_dir)))
+    survey = suppose(survey, without=asked.without, priors=asked.priors)
+    return plan_dig(survey)
+
+
+def run(
+    site_dir: Path, out_dir: Path, what_if: WhatIf | None = None, *, base_map: bool = False
+) -> Survey:
     """Compute a site and write its outputs together; ``CannotWrite`` if they cannot be placed."""
-    survey = compute(site_dir)
-    write_outputs(survey, out_dir)
+    survey = compute(site_dir, what_if)
+    write_outputs(survey, out_dir, base_map=base_map)
     return survey

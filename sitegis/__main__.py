@@ -1,0 +1,5 @@
+"""``python -m sitegis``."""
+
+from .cli.main import main
+
+main()

@@ -1,0 +1,53 @@
+"""How faults and notices are told on the terminal."""
+
+from __future__ import annotations
+
+import sys
+from typing import NoReturn
+
+import click
+
+from .._errors import BadInput, CannotWrite, ComputationError, Fault
+from .._site import Notice
+
+EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT, EXIT_CANNOT_WRITE = 0, 1, 2, 3
+
+
+def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
+    """Tell faults as lines: where, what stands there, what is wrong, what to do."""
+    noun = "fault" if len(faults) == 1 else "faults"
+    lines = [f"{len(faults)} {noun} found; nothing was written."]
+    for number, fault in enumerate(faults, start=1):
+        row = "" if fault.row is None else f", row {fault.row}"
+        value = f" = {fault.value!r}" if fault.value else ""
+        lines += [
+            f"{number:3d}. {fault.file}{row}, {fault.field}{value}  [{fault.code}]",
+            f"     wrong: {fault.reason}",
+            f"     to do: {fault.remedy}",
+        ]
+    return lines
+
+
+def leave_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
+    """Tell an error on stderr and leave with its exit code."""
+    if isinstance(error, CannotWrite):
+        click.echo(f"Could not write: {error}", err=True)
+        sys.exit(EXIT_CANNOT_WRITE)
+    faults = error.faults if isinstance(error, BadInput) else (error.fault,)
+    for line in fault_lines(faults):
+        click.echo(line, err=True)
+    sys.exit(EXIT_BAD_INPUT)
+
+
+def notice_lines(notices: tuple[Notice, ...]) -> list[str]:
+    """Tell notices as lines, those that need a person first."""
+    ordered = sorted(notices, key=lambda notice: not notice.needs_person)
+    return [
+        f"{'!' if notice.needs_person else '·'} {notice.message}  [{notice.code}: {notice.where}]"
+        for notice in ordered
+    ]
+
+
+def exit_code(notices: tuple[Notice, ...]) -> int:
+    """Give 1 where a person must look at something, else 0."""
+    return EXIT_FLAGS if any(notice.needs_person for notice in notices) else EXIT_DONE

@@ -1,0 +1,71 @@
+"""The command ``sitegis``: finds a command's module only when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import sys
+from typing import Any
+
+import click
+
+from .. import __version__
+
+COMMANDS = {
+    "start": "Make a blank site folder with instructions.",
+    "check": "Read a site folder and report every fault at once.",
+    "run": "Turn a site folder into an answer, a map and GIS layers.",
+}
+EXIT_DEFECT = 70
+
+
+class LazyGroup(click.Group):
+    """A group whose commands live in modules of this package, imported on use."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the module of one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"sitegis.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="sitegis")
+@click.option("-v", "--verbose", count=True, help="More messages on stderr; twice for all.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a defect in sitegis itself.")
+@click.pass_context
+def cli(context: click.Context, verbose: int, debug: bool) -> None:
+    """Turn marks on a basement floor into where the drain runs and where to dig.
+
+    Exit codes: 0 done, 1 done with flags that need a person, 2 bad input, 3 could not write.
+    """
+    context.obj = {"debug": debug}
+    level = (logging.WARNING, logging.INFO, logging.DEBUG)[min(verbose, 2)]
+    logging.basicConfig(level=level, format="%(name)s: %(message)s", stream=sys.stderr)
+
+
+def main(arguments: list[str] | None = None) -> Any:
+    """Run the command line; a defect of sitegis itself ends in one line and code 70."""
+    given = sys.argv[1:] if arguments is None else arguments
+    try:
+        return cli.main(args=given, prog_name="sitegis")
+    except Exception as defect:
+        if "--debug" in given:
+            raise
+        click.echo(
+            f"sitegis: a defect in sitegis itself ({type(defect).__name__}: {defect}). Nothing was"
+            " written. Run again with 'sitegis --debug …' and send what it prints.",
+            err=True,
+        )
+        sys.exit(EXIT_DEFECT)

@@ -1,0 +1,82 @@
+"""``sitegis run``: a site folder into an answer."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from .._errors import BadInput, CannotWrite, ComputationError
+from .._survey import Survey
+from ..pipeline import WhatIf
+from ..pipeline import run as run_site
+from ..write import summary_lines
+from ._report import exit_code, leave_with, notice_lines
+
+
+def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> dict[str, float]:
+    """Read ``--prior KEY=WEIGHT``."""
+    weights = {}
+    for text in given:
+        key, _equals, number = text.partition("=")
+        try:
+            weights[key] = float(number)
+        except ValueError:
+            raise click.BadParameter(f"{text!r} is not KEY=NUMBER, for example alley=0.6") from None
+    return weights
+
+
+@click.command("run")
+@click.argument("site", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the outputs; they replace an earlier set together or not at all.",
+)
+@click.option(
+    "--without",
+    multiple=True,
+    metavar="ITEM",
+    help="Leave an item of evidence out, for example dye or dye-2.",
+)
+@click.option(
+    "--prior",
+    multiple=True,
+    metavar="KEY=WEIGHT",
+    callback=_weights,
+    help="Override a prior weight: front, rear, alley, side, side_yard, unlisted.",
+)
+@click.option("--base-map", is_flag=True, help="Let map.html load a base map from the network.")
+@click.option("--json", "as_json", is_flag=True, help="Print answer.json instead of the summary.")
+@click.option("--quiet", is_flag=True, help="Print nothing but faults.")
+def command(
+    *,
+    site: Path,
+    out: Path,
+    without: tuple[str, ...],
+    prior: dict[str, float],
+    base_map: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Turn the folder SITE into answer.json, lateral.geojson, map.html and more in --out."""
+    try:
+        survey = run_site(site, out, WhatIf(frozenset(without), prior), base_map=base_map)
+    except (BadInput, ComputationError, CannotWrite) as error:
+        leave_with(error)
+    if as_json:
+        click.echo((out / "answer.json").read_text("utf-8"), nl=False)
+    elif not quiet:
+        _tell(survey, out)
+    sys.exit(exit_code(survey.notices))
+
+
+def _tell(survey: Survey, out: Path) -> None:
+    """Print the summary on stdout."""
+    for line in summary_lines(survey):
+        click.echo(line)
+    for line in notice_lines(tuple(n for n in survey.notices if n.needs_person)):
+        click.echo(line)
+    click.echo(f"Written to {out}: open {out / 'map.html'} in a browser.")
