@@ -1,9 +1,9 @@
 """The errors that sitegis raises on purpose.
 
 SitegisError
-├── BadInput        the site folder cannot be used as it is: carries every fault (exit code 2)
-├── ComputationError  the input is well formed, but gives no answer: carries the reason (exit code 2)
-└── CannotWrite     the outputs could not be put in place (exit code 3)
+├── BadInput          the site folder cannot be used as it is; carries every fault (code 2)
+├── ComputationError  well-formed input that gives no answer; carries the reason (code 2)
+└── CannotWrite       the outputs could not be put in place (code 3)
 """
 
 from __future__ import annotations
