@@ -1,0 +1,148 @@
+"""Weighted least squares over a network: Gauss–Newton, covariance and reliability."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .._errors import ComputationError, Fault
+from .._frames import Array
+from .network import Equations, Network, Observation, compile_equations, evaluate, misclosures
+
+CRITICAL_W = 3.29  # two-sided 0.1 % of the normal distribution
+NONCENTRALITY = 4.13  # δ0 for 0.1 % and a power of 80 %
+INSEPARABLE = 0.95
+_RANK_TOLERANCE = 1e-8
+_NO_REDUNDANCY = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Where Gauss–Newton ended: unknowns, chi-square, whitened residuals and derivatives."""
+
+    x: Array
+    chi_square: float
+    iterations: int
+    converged: bool
+    whitened: Array
+    design: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Reliability:
+    """Covariance of the unknowns and the quality of each observation.
+
+    ``redundancy`` (k,) sums to the degrees of freedom; ``w`` (k,) is the residual over its
+    standard deviation (0 where nothing checks it); ``correlation`` (k, k) of the w statistics.
+    """
+
+    covariance: Array
+    redundancy: Array
+    w: Array
+    detectable: Array
+    correlation: Array
+
+
+def gauss_newton(equations: Equations, start: Array, *, most: int = 40) -> Solution:
+    """Find the least-squares optimum near a start.
+
+    x ← x + (AᵀA)⁺Aᵀv with A and v divided by the standard deviations; a step that does not
+    lower vᵀv is halved. Directions nothing holds are left where they are (pseudo-inverse).
+    """
+    x = np.array(start, dtype=float)
+    residual, design = _whitened(equations, x)
+    chi_square = float(residual @ residual)
+    for iteration in range(1, most + 1):
+        step = np.linalg.lstsq(design, residual, rcond=1e-12)[0]
+        for _ in range(12):
+            trial = x + step
+            trial_residual, trial_design = _whitened(equations, trial)
+            trial_chi = float(trial_residual @ trial_residual)
+            if trial_chi <= chi_square + 1e-12:
+                break
+            step = step / 2.0
+        else:
+            return Solution(x, chi_square, iteration, True, residual, design)
+        gain = chi_square - trial_chi
+        x, residual, design, chi_square = trial, trial_residual, trial_design, trial_chi
+        if float(np.max(np.abs(step), initial=0.0)) < 1e-9 or (
+            gain < 1e-12 and float(np.max(np.abs(step), initial=0.0)) < 1e-7
+        ):
+            return Solution(x, chi_square, iteration, True, residual, design)
+    return Solution(x, chi_square, most, False, residual, design)
+
+
+def _whitened(equations: Equations, x: Array) -> tuple[Array, Array]:
+    """Give residuals (observed − computed) and derivatives over the standard deviations."""
+    computed, jacobian = evaluate(equations, x)
+    return misclosures(equations, computed) / equations.sds, jacobian / equations.sds[:, None]
+
+
+def solve_network(
+    network: Network, starts: Sequence[Array], *, without: frozenset[int] = frozenset()
+) -> list[Solution]:
+    """Solve from every start, leaving observations out by index; best chi-square first.
+
+    Raises ``ComputationError`` where no start converges.
+    """
+    kept = kept_observations(network, without)
+    equations = compile_equations(kept, network.size)
+    solved = [gauss_newton(equations, start) for start in starts]
+    good = sorted((s for s in solved if s.converged), key=lambda s: s.chi_square)
+    if not good:
+        raise ComputationError(
+            Fault(
+                "adjustment-does-not-settle",
+                "locates.csv",
+                None,
+                "x, y",
+                "",
+                "The measurements contradict each other so much that no place fits them.",
+                "Check the ties and the room poses for gross mistakes, or leave the doubtful out.",
+            )
+        )
+    return good
+
+
+def kept_observations(network: Network, without: frozenset[int]) -> tuple[Observation, ...]:
+    """Give the observations that are not left out."""
+    return tuple(item for i, item in enumerate(network.observations) if i not in without)
+
+
+def null_space(design: Array) -> Array:
+    """Give an orthonormal basis (size, d) of the directions that nothing measured holds.
+
+    Singular vectors of the design with its columns brought to length 1.
+    """
+    lengths = np.linalg.norm(design, axis=0)
+    scale = np.where(lengths > 0, lengths, 1.0)
+    _, singular, right = np.linalg.svd(design / scale, full_matrices=True)
+    values = np.zeros(design.shape[1])
+    values[: len(singular)] = singular
+    loose = right[values < _RANK_TOLERANCE * max(1.0, float(values.max(initial=0.0)))]
+    if not len(loose):
+        return np.zeros((design.shape[1], 0))
+    basis, _ = np.linalg.qr((loose / scale).T)
+    return np.asarray(basis)
+
+
+def assess(solution: Solution, sds: Array) -> Reliability:
+    """Give covariance, redundancy numbers, w statistics and detectable blunders.
+
+    With the whitened design A: Q = I − A(AᵀA)⁻¹Aᵀ, r = diag Q, w = v/√r, ∇ = δ0·σ/√r,
+    ρ = Q_ij/√(Q_ii Q_jj) (Baarda, A testing procedure for use in geodetic networks, 1968).
+    The design must have full column rank.
+    """
+    orthogonal, upper = np.linalg.qr(solution.design)
+    inverse = np.linalg.inv(upper)
+    covariance = inverse @ inverse.T
+    cofactor = np.eye(len(sds)) - orthogonal @ orthogonal.T
+    redundancy = np.clip(np.diag(cofactor), 0.0, 1.0)
+    checked = redundancy > _NO_REDUNDANCY
+    root = np.sqrt(np.where(checked, redundancy, 1.0))
+    w = np.where(checked, solution.whitened / root, 0.0)
+    detectable = np.where(checked, NONCENTRALITY * sds / root, np.inf)
+    correlation = np.where(np.outer(checked, checked), cofactor / np.outer(root, root), 0.0)
+    return Reliability(covariance, np.where(checked, redundancy, 0.0), w, detectable, correlation)

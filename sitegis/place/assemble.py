@@ -1,0 +1,284 @@
+"""The network of one site: which unknowns there are and what was measured between them.
+
+Everything is adjusted in the lot frame. The building's pose is an unknown observed with its own
+standard deviations, so the covariance of the points contains the building's.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from .._errors import ComputationError, Fault
+from .._frames import Array, rotation
+from .._site import Locate, Noise, Room, Side, Site, Tie
+from .network import Network, Observation
+
+BUILDING = "building"
+_CORNERS: dict[str, tuple[Side, Side]] = {
+    "front-left": ("left", "front"),
+    "front-right": ("front", "right"),
+    "rear-right": ("right", "rear"),
+    "rear-left": ("rear", "left"),
+}
+_OUTWARD = {
+    "front-left": (-1.0, -1.0),
+    "front-right": (1.0, -1.0),
+    "rear-right": (1.0, 1.0),
+    "rear-left": (-1.0, 1.0),
+}
+_COORDINATE_NAMES = ("x", "y")
+# Judgement, no source: a pose that is stated without a spread is still not known to a hair.
+_LEAST_SD_M, _LEAST_SD_RAD = 1e-3, 1e-4
+
+
+def tape_sd_m(length_m: float, noise: Noise) -> float:
+    """Give the standard deviation of a taped length: floor + share × length."""
+    return noise.tape_floor_m + noise.tape_share * abs(length_m)
+
+
+def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
+    """Find the vertex that a corner's name means.
+
+    Among the vertices where the two named sides meet (or all, where they never do), the one
+    farthest out in the corner's direction.
+    """
+    before, after = _CORNERS[name]
+    meeting = [
+        i for i in range(len(sides)) if sides[i - 1] == before and sides[i] == after
+    ] or list(range(len(sides)))
+    reach = vertices @ np.array(_OUTWARD[name])
+    return max(meeting, key=lambda i: float(reach[i]))
+
+
+def building_outline(site: Site) -> Array:
+    """Give the building's outside corners in the building frame (n, 2)."""
+    building = site.building
+    return np.asarray((building.vertices - building.vertices[0]) @ rotation(building.angle_rad))
+
+
+def find_room(site: Site, name: str) -> Room | None:
+    """Find a room by id, then by name."""
+    for room in site.rooms:
+        if room.id == name:
+            return room
+    return next((room for room in site.rooms if room.name == name), None)
+
+
+def site_network(site: Site, *, wall_edges: dict[int, int] | None = None) -> Network:
+    """Build the network of a site.
+
+    ``wall_edges`` names the edge of the building for a wall contact (by its place in
+    ``site.wall_contacts``); the longest edge on its side is taken otherwise. Raises
+    ``ComputationError`` where a tie or a row names something that is not there.
+    """
+    builder = _Builder(site)
+    builder.add_building()
+    for room in site.rooms:
+        builder.add_room(room)
+    for locate in site.locates:
+        builder.add_locate(locate)
+    for tie in site.ties:
+        builder.add_tie(tie)
+    for i in range(len(site.wall_contacts)):
+        builder.add_wall(i, (wall_edges or {}).get(i))
+    return Network(
+        builder.nodes, builder.poses, builder.size, tuple(_distinct(builder.observations))
+    )
+
+
+def _distinct(observations: list[Observation]) -> Iterator[Observation]:
+    """Give each observation a name of its own: one that occurs again is numbered."""
+    seen: dict[str, int] = {}
+    for item in observations:
+        seen[item.name] = seen.get(item.name, 0) + 1
+        if seen[item.name] == 1:
+            yield item
+        else:
+            yield Observation(
+                f"{item.name} (again, {seen[item.name]})",
+                item.kind,
+                item.columns,
+                item.value,
+                item.sd,
+                item.room,
+                item.joins,
+            )
+
+
+class _Builder:
+    """Collects unknowns and observations in the order of the site's records."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.nodes: dict[str, int] = {}
+        self.poses: dict[str, int] = {}
+        self.size = 0
+        self.observations: list[Observation] = []
+        self.outline = building_outline(site)
+
+    def _claim(self, count: int) -> int:
+        column, self.size = self.size, self.size + count
+        return column
+
+    def _pose(self, name: str) -> int:
+        if name not in self.poses:
+            self.poses[name] = self._claim(3)
+        return self.poses[name]
+
+    def _observe(self, item: Observation) -> None:
+        self.observations.append(item)
+
+    def _fix(self, column: int, value: Array, sd: float, what: str, joins: str) -> None:
+        """Observe the coordinates of a node in the lot."""
+        for axis in (0, 1):
+            name = f"{what} {_COORDINATE_NAMES[axis]}"
+            self._observe(
+                Observation(name, "value", (column + axis,), float(value[axis]), sd, joins=(joins,))
+            )
+
+    def _offset(
+        self, node: int, pose: int, value: tuple[float, float], sd: tuple[float, float], what: str,
+        room: str, joins: tuple[str, ...],
+    ) -> None:  # fmt: skip
+        """Observe the offsets of a node in a pose; one that was not measured is left out."""
+        columns = (node, pose)
+        if math.isfinite(value[0]):
+            self._observe(
+                Observation(f"{what} x", "offset-x", columns, value[0], sd[0], room, joins)
+            )
+        if math.isfinite(value[1]):
+            self._observe(
+                Observation(f"{what} y", "offset-y", columns, value[1], sd[1], room, joins)
+            )
+
+    def add_building(self) -> None:
+        """Add the building's pose as observed."""
+        building = self.site.building
+        pose = self._pose(BUILDING)
+        sd = max(building.position_sd_m, _LEAST_SD_M)
+        self._fix(pose, building.vertices[0], sd, "building position", BUILDING)
+        self._observe(
+            Observation(
+                "building direction (m per m)", "value", (pose + 2,), building.angle_rad,
+                max(building.angle_sd_rad, _LEAST_SD_RAD), joins=(BUILDING,),
+            )
+        )  # fmt: skip
+
+    def add_room(self, room: Room) -> None:
+        """Add a room's pose, and what is known of it against the building."""
+        pose, building = self._pose(room.id), self.poses[BUILDING]
+        self.nodes[f"{room.id}:origin"] = pose
+        joins = (room.id, BUILDING)
+        if room.origin_m is not None:
+            sd = max(room.origin_sd_m, _LEAST_SD_M)
+            what = f"origin of room {room.id}"
+            self._offset(pose, building, room.origin_m, (sd, sd), what, "", joins)
+        if room.x_toward_rad is not None:
+            self._observe(
+                Observation(
+                    f"direction of room {room.id} (m per m)", "turn", (pose + 2, building + 2),
+                    room.x_toward_rad, max(room.x_toward_sd_rad, _LEAST_SD_RAD), joins=joins,
+                )
+            )  # fmt: skip
+
+    def add_locate(self, locate: Locate) -> None:
+        """Add one row of the table of points."""
+        node = self.nodes.get(locate.id)
+        if node is None:
+            node = self.nodes[locate.id] = self._claim(2)
+        noise = self.site.noise
+        value = (locate.x_m, locate.y_m)
+        sds = (tape_sd_m(locate.x_m, noise), tape_sd_m(locate.y_m, noise))
+        if locate.room == "lot":
+            spread = max(math.hypot(sd, self.site.lot.corner_sd_m) for sd in sds)
+            self._fix(node, np.array(value), spread, f"{locate.id} in the lot,", locate.id)
+            return
+        room = find_room(self.site, locate.room)
+        if room is None:
+            raise _unknown("locates.csv", locate.row, "room", locate.room, "There is no such room.")
+        self._offset(
+            node, self.poses[room.id], value, sds, f"{locate.id} in room {room.id},",
+            room.id, (locate.id, room.id),
+        )  # fmt: skip
+
+    def add_tie(self, tie: Tie) -> None:
+        """Add a taped distance."""
+        start, end = self._named(tie.from_name, tie), self._named(tie.to_name, tie)
+        if start == end:
+            reason = "A tie goes from one point to another, not back to itself."
+            raise _unknown("ties.csv", tie.row, "to", tie.to_name, reason)
+        self._observe(
+            Observation(
+                f"tie {tie.from_name} to {tie.to_name}", "distance", (start, end),
+                tie.distance_m, tie.sd_m, joins=(tie.from_name, tie.to_name),
+            )
+        )  # fmt: skip
+
+    def add_wall(self, index: int, edge: int | None) -> None:
+        """Add a point on the inside face of an outside wall."""
+        contact = self.site.wall_contacts[index]
+        node = self.nodes.get(contact.point)
+        if node is None:
+            reason = "There is no such point."
+            raise _unknown("site.toml", None, "wall.point", contact.point, reason)
+        edges = wall_candidates(self.site, contact.side)
+        if not edges:
+            reason = f"The building has no wall on its {contact.side} side."
+            raise _unknown("site.toml", None, "wall.side", contact.side, reason)
+        first = edges[0] if edge is None else edge
+        ends = (self._corner(first), self._corner((first + 1) % len(self.outline)))
+        self._observe(
+            Observation(
+                f"{contact.point} on the {contact.side} wall", "wall", (node, *ends),
+                contact.thickness_m, max(contact.sd_m, _LEAST_SD_M),
+                joins=(contact.point, f"{contact.side} wall"),
+            )
+        )  # fmt: skip
+
+    def _corner(self, index: int) -> int:
+        """Give the node of a building corner, observed in the building's outline."""
+        key = f"{BUILDING}:corner {index + 1}"
+        if key not in self.nodes:
+            node = self.nodes[key] = self._claim(2)
+            sd = max(self.site.building.outline_sd_m, _LEAST_SD_M)
+            value = (float(self.outline[index, 0]), float(self.outline[index, 1]))
+            self._offset(
+                node, self.poses[BUILDING], value, (sd, sd), f"building corner {index + 1},", "",
+                (key, BUILDING),
+            )  # fmt: skip
+        return self.nodes[key]
+
+    def _named(self, name: str, tie: Tie) -> int:
+        """Give the node that a tie's end names."""
+        if name in self.nodes:
+            return self.nodes[name]
+        owner, _, corner = name.rpartition(":")
+        if owner == BUILDING and corner in _CORNERS:
+            return self._corner(corner_index(self.outline, self.site.building.sides, corner))
+        if owner == "lot" and corner in _CORNERS:
+            index = corner_index(self.site.lot.vertices, self.site.lot.sides, corner)
+            node = self.nodes[name] = self._claim(2)
+            sd = max(self.site.lot.corner_sd_m, _LEAST_SD_M)
+            self._fix(node, self.site.lot.vertices[index], sd, f"lot corner {corner},", name)
+            return node
+        room = find_room(self.site, owner) if corner == "origin" else None
+        if room is not None:
+            return self.poses[room.id]
+        raise _unknown("ties.csv", tie.row, "from, to", name, "No point or corner has this name.")
+
+
+def wall_candidates(site: Site, side: Side) -> list[int]:
+    """Give the building's edges on a side, longest first."""
+    vertices = site.building.vertices
+    lengths = np.hypot(*(np.roll(vertices, -1, axis=0) - vertices).T)
+    edges = [i for i, name in enumerate(site.building.sides) if name == side]
+    return sorted(edges, key=lambda i: -float(lengths[i]))
+
+
+def _unknown(file: str, row: int | None, field: str, value: str, reason: str) -> ComputationError:
+    """Give the error for something named that is not there."""
+    remedy = "Correct the name, or add what it names."
+    return ComputationError(Fault("name-unknown", file, row, field, value, reason, remedy))

@@ -1,0 +1,126 @@
+"""Blunders: found one at a time, removed only where they can be located, never in silence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize
+
+from .._frames import Array
+from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
+from .network import Network, compile_equations, evaluate, misclosures
+
+
+@dataclass(frozen=True, slots=True)
+class Removal:
+    """One observation taken out: its index, its w before, and chi-square before and after."""
+
+    index: int
+    w: float
+    chi_square_before: float
+    chi_square_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cleaned:
+    """A network after its blunders: the last solution and what was done to get there.
+
+    ``suspects`` are the indices of observations one of which is wrong while nothing tells
+    which. ``kept`` maps the rows of the solution to the network's observations.
+    """
+
+    solutions: tuple[Solution, ...]
+    reliability: Reliability
+    kept: tuple[int, ...]
+    removals: tuple[Removal, ...]
+    suspects: tuple[int, ...]
+    chi_square_first: float
+    first_w: Array
+
+    @property
+    def solution(self) -> Solution:
+        """The best solution."""
+        return self.solutions[0]
+
+
+def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
+    """Give the rows whose blunder could not be told from this one's: |ρ| > 0.95."""
+    close = np.abs(reliability.correlation[row]) > INSEPARABLE
+    close[row] = False
+    return [int(i) for i in np.flatnonzero(close)]
+
+
+def clean_network(network: Network, starts: Sequence[Array]) -> Cleaned:
+    """Adjust, take out the single largest blunder that can be located, and adjust again.
+
+    An observation goes when its |w| > 3.29 is the largest, no other observation's w is
+    correlated with it beyond 0.95, and one degree of freedom would be left to check the rest.
+    Otherwise the blunder is detected, not located: the suspects are named and all is kept.
+    """
+    without: frozenset[int] = frozenset()
+    removals: list[Removal] = []
+    solutions = solve_network(network, starts)
+    first = solutions[0].chi_square
+    first_w: Array | None = None
+    while True:
+        kept = tuple(i for i in range(len(network.observations)) if i not in without)
+        sds = np.array([network.observations[i].sd for i in kept])
+        reliability = assess(solutions[0], sds)
+        first_w = reliability.w if first_w is None else first_w
+        row = int(np.argmax(np.abs(reliability.w))) if kept else 0
+        if not kept or abs(reliability.w[row]) <= CRITICAL_W:
+            suspects: tuple[int, ...] = ()
+            break
+        rivals = inseparable_rows(reliability, row)
+        if rivals or len(kept) - network.size < 2:
+            suspects = tuple(sorted({kept[row], *(kept[i] for i in rivals)}))
+            break
+        trial = without | {kept[row]}
+        again = solve_network(network, [s.x for s in solutions[:1]] + list(starts), without=trial)
+        removals.append(
+            Removal(
+                kept[row], float(reliability.w[row]), solutions[0].chi_square, again[0].chi_square
+            )
+        )
+        without, solutions = trial, again
+    return Cleaned(tuple(solutions), reliability, kept, tuple(removals), suspects, first, first_w)
+
+
+def predicted_against(network: Network, cleaned: Cleaned, index: int) -> tuple[float, float]:
+    """Compare an observation with what all the others say: (observed − predicted, its sd).
+
+    For one still in the adjustment ∇ = v/r with sd σ/√r; for one taken out the misclosure at
+    the solution with sd √(σ² + a C aᵀ).
+    """
+    item = network.observations[index]
+    if index in cleaned.kept:
+        row = cleaned.kept.index(index)
+        redundancy = float(cleaned.reliability.redundancy[row])
+        if redundancy <= 0.0:
+            return 0.0, float("inf")
+        residual = float(cleaned.solution.whitened[row]) * item.sd
+        return residual / redundancy, item.sd / float(np.sqrt(redundancy))
+    equations = compile_equations([item], network.size)
+    computed, jacobian = evaluate(equations, cleaned.solution.x)
+    error = float(misclosures(equations, computed)[0])
+    variance = float((jacobian @ cleaned.reliability.covariance @ jacobian.T)[0, 0])
+    return error, float(np.sqrt(item.sd**2 + variance))
+
+
+def huber_suspect(network: Network, start: Array) -> int:
+    """Name the observation that a robust adjustment finds farthest off (cross-check only).
+
+    Huber loss with threshold 1.345 through ``scipy.optimize.least_squares``.
+    """
+    equations = compile_equations(network.observations, network.size)
+
+    def residuals(x: Array) -> Array:
+        return misclosures(equations, evaluate(equations, x)[0]) / equations.sds
+
+    def derivatives(x: Array) -> Array:
+        return -evaluate(equations, x)[1] / equations.sds[:, None]
+
+    fitted = optimize.least_squares(residuals, start, derivatives, loss="huber", f_scale=1.345)
+    return int(np.argmax(np.abs(residuals(fitted.x))))

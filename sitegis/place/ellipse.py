@@ -1,0 +1,40 @@
+"""Error ellipses from 2 × 2 covariances."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import stats
+
+from .._frames import Array
+
+FACTOR_95 = 2.4477  # √ of the 95 % quantile of chi-square with 2 degrees of freedom (5.9915)
+
+
+def ellipse(covariance: Array) -> tuple[float, float, float]:
+    """Give the standard ellipse of a (2, 2) covariance: major, minor (one sigma), angle.
+
+    The angle of the major axis is in (−π/2, π/2], counter-clockwise from x. Multiply the axes
+    by ``FACTOR_95`` for 95 %.
+    """
+    values, vectors = np.linalg.eigh(np.asarray(covariance, float))
+    major, minor = np.sqrt(np.maximum(values[::-1], 0.0))
+    angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
+    if angle <= -np.pi / 2:
+        angle += np.pi
+    elif angle > np.pi / 2:
+        angle -= np.pi
+    return float(major), float(minor), angle
+
+
+def tail_factor(degrees_of_freedom: float) -> float:
+    """Give the factor on a variance that makes its Gaussian 95 % ellipse hold 95 % of a t.
+
+    For a bivariate Student-t of variance σ² per axis, r²·ν/(2(ν − 2)σ²) ~ F(2, ν); the Gaussian
+    ellipse reaches r² = χ²(0.95; 2)·σ². The ratio is 1.159 for ν = 4. Needs ν > 2 (at or below
+    it a t has no variance): ValueError.
+    """
+    if not degrees_of_freedom > 2:
+        raise ValueError("a Student-t has a variance only for more than 2 degrees of freedom")
+    quantile = float(stats.f.ppf(0.95, 2, degrees_of_freedom))
+    reach = 2.0 * quantile * (degrees_of_freedom - 2.0) / degrees_of_freedom
+    return reach / float(stats.chi2.ppf(0.95, 2))

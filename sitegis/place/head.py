@@ -1,0 +1,157 @@
+"""What the receiver shows of the head of the cable: depth, nulls, tilt, distortion, noise.
+
+The head is taken as a magnetic dipole lying along the pipe at depth d. All functions are pure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .._site import Noise
+
+DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
+_NULL_FACTOR = 1.0 / np.sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class HeadDepth:
+    """Depth from the surface to the head, its repeatability, and what the checks said.
+
+    ``horizontal_sd_m`` is the receiver's horizontal repeatability at that depth. ``departure_m``
+    is the largest disagreement found, ``departure_sd_m`` what noise would explain of it.
+    """
+
+    depth_m: float
+    depth_sd_m: float
+    horizontal_sd_m: float
+    distorted: bool
+    departure_m: float
+    departure_sd_m: float
+    check: str
+
+
+def depth_from_nulls_m(null_spacing_m: float, *, tilt_rad: float = 0.0) -> float:
+    """Compute the depth of a dipole from the spacing of its nulls along the axis.
+
+    The field component along a level dipole's axis is ∝ (2x² − d²)/(x² + d²)^(5/2), zero at
+    x = ±d/√2, so d = spacing/√2 = 0.7071 × spacing. A tilt t multiplies the spacing of the
+    nulls of the horizontal component by √(1 + 9/8·tan²t).
+    """
+    return float(_NULL_FACTOR * null_spacing_m / tilt_spacing_factor(tilt_rad))
+
+
+def tilt_spacing_factor(tilt_rad: float) -> float:
+    """Give the factor by which a tilt widens the null spacing: √(1 + 9/8·tan²t), exact."""
+    return float(np.sqrt(1.0 + 9.0 / 8.0 * np.tan(tilt_rad) ** 2))
+
+
+def null_midpoint_shift_m(depth_m: float, tilt_rad: float) -> float:
+    """Give where the midpoint of the horizontal nulls lies from above the head: −¾·tan t·d.
+
+    Positive along the axis in the direction in which the head points up for t > 0; exact for a
+    dipole (the zeros of 2x² + 3·tan t·x·d − d²).
+    """
+    return float(-0.75 * np.tan(tilt_rad) * depth_m)
+
+
+def vertical_null_shift_m(depth_m: float, tilt_rad: float) -> float:
+    """Give where the vertical field's null lies from above the head, for a tilted dipole.
+
+    The near zero of tan t·(2d² − x²) + 3xd = 0: x = d·(3 − √(9 + 8·tan²t))/(2·tan t), which is
+    ≈ −⅔·t·d for small tilts; the sign is that of :func:`null_midpoint_shift_m`.
+    """
+    slope = float(np.tan(tilt_rad))
+    return float(-4.0 * slope * depth_m / (3.0 + np.sqrt(9.0 + 8.0 * slope**2)))
+
+
+def horizontal_sd_m(depth_m: float | None, noise: Noise) -> float:
+    """Give the receiver's horizontal repeatability: max(floor, share × depth)."""
+    return max(noise.horizontal_floor_m, noise.horizontal_share * abs(depth_m or 0.0))
+
+
+def depth_sd_m(depth_m: float, noise: Noise) -> float:
+    """Give the receiver's depth repeatability: max(floor, share × depth)."""
+    return max(noise.depth_floor_m, noise.depth_share * abs(depth_m))
+
+
+def read_head(
+    depth_m: float | None,
+    noise: Noise,
+    *,
+    depth_lifted_m: float | None = None,
+    lift_m: float | None = None,
+    null_spacing_m: float | None = None,
+) -> HeadDepth | None:
+    """Combine the depth reading, the lifted reading and the null spacing into one depth.
+
+    Each reading's standard deviation is taken at the combined depth, not at the raw reading
+    (a reading that is short by chance would otherwise weigh more). Receiver depths carry the
+    session's depth scale besides their repeatability; depth from nulls is geometry and carries
+    the horizontal repeatability of the two nulls, d = (x₂ − x₁)/√2. Raising the receiver by h
+    must raise the reading by h: a departure beyond 2.576 standard deviations (judgement: 1 %
+    false alarms) marks the point distorted and is added to its spread. None where there is
+    neither a depth nor a null spacing.
+    """
+    lifted = None
+    if depth_lifted_m is not None and lift_m is not None:
+        lifted = depth_lifted_m - lift_m
+    nulls = None if null_spacing_m is None else depth_from_nulls_m(null_spacing_m)
+    readings = [value for value in (depth_m, lifted) if value is not None]
+    if not readings and nulls is None:
+        return None
+    depth = float(np.mean(readings)) if readings else float(nulls or 0.0)
+    spread = depth_sd_m(depth, noise)
+    for _ in range(3):  # weights depend on the depth only weakly: three passes settle it
+        depth, spread = _combine(readings, nulls, depth, noise)
+    checks = _departures(depth_m, lifted, nulls, depth, noise, lift_m or 0.0)
+    worst = max(checks, key=lambda check: abs(check[1]) / check[2], default=("", 0.0, 1.0))
+    distorted = abs(worst[1]) > DISTORTION_SIGMA * worst[2]
+    extra = abs(worst[1]) if distorted else 0.0
+    return HeadDepth(
+        depth,
+        float(np.hypot(spread, extra)),
+        float(np.hypot(horizontal_sd_m(depth, noise), extra)),
+        distorted,
+        worst[1] if checks else 0.0,
+        worst[2] if checks else 0.0,
+        worst[0],
+    )
+
+
+def _combine(
+    readings: list[float], nulls: float | None, depth: float, noise: Noise
+) -> tuple[float, float]:
+    """Weigh the receiver's readings against the null spacing: depth and repeatability."""
+    repeat = depth_sd_m(depth, noise)
+    from_nulls = horizontal_sd_m(depth, noise)
+    if not readings:
+        return float(nulls or 0.0), from_nulls
+    repeat_variance = repeat**2 / len(readings)
+    reading = float(np.mean(readings))
+    if nulls is None:
+        return reading, float(np.sqrt(repeat_variance))
+    total = repeat_variance + (noise.session_depth_scale * depth) ** 2
+    share = from_nulls**2 / (total + from_nulls**2)
+    combined = share * reading + (1.0 - share) * nulls
+    return combined, float(np.hypot(share * np.sqrt(repeat_variance), (1 - share) * from_nulls))
+
+
+def _departures(
+    reading: float | None, lifted: float | None, nulls: float | None, depth: float,
+    noise: Noise, lift_m: float,
+) -> list[tuple[str, float, float]]:  # fmt: skip
+    """Give each check in words, its departure and the standard deviation of that departure."""
+    checks = []
+    repeat, scale = depth_sd_m(depth, noise), noise.session_depth_scale
+    if reading is not None and lifted is not None:
+        raised_repeat = depth_sd_m(depth + lift_m, noise)
+        spread = float(np.sqrt(repeat**2 + raised_repeat**2 + (scale * lift_m) ** 2))
+        checks.append(("lift", lifted - reading, spread))
+    if reading is not None and nulls is not None:
+        spread = float(
+            np.sqrt(repeat**2 + (scale * depth) ** 2 + horizontal_sd_m(depth, noise) ** 2)
+        )
+        checks.append(("null spacing", nulls - reading, spread))
+    return checks

@@ -1,0 +1,146 @@
+"""What a person should know about the placing, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from scipy import stats
+
+from .._frames import Array
+from .._results import Adjustment
+from .._site import Notice, Site
+from .._units import format_length
+from .blunders import Cleaned
+from .head import HeadDepth
+from .network import Network
+from .rank import separating_measurement
+
+_STRAINED = 0.999
+
+
+def adjustment_notices(
+    site: Site, network: Network, cleaned: Cleaned, adjustment: Adjustment
+) -> list[Notice]:
+    """Tell of measurements taken out, of blunders not located, and of tape without a check."""
+    notices = []
+    for removal in cleaned.removals:
+        item = adjustment.observations[removal.index]
+        proposal = f" It looks like {item.proposal}; nothing was changed." if item.proposal else ""
+        off = format_length(abs(item.residual_m), site.units)
+        notices.append(
+            Notice(
+                "measurement-left-out",
+                f"Left out '{item.name}' ({_shown(item.value_m, network, removal.index, site)}): "
+                f"it is {off} off what the other measurements say (w {removal.w:.1f}; chi-square "
+                f"{removal.chi_square_before:.1f} before, {removal.chi_square_after:.1f} after)."
+                f"{proposal} Measure it again.",
+                item.name,
+            )
+        )
+    notices += _not_located(cleaned, adjustment)
+    free = adjustment.degrees_of_freedom
+    if not cleaned.suspects and free > 0:
+        limit = float(stats.chi2.ppf(_STRAINED, free))
+        if adjustment.chi_square > limit:
+            notices.append(
+                Notice(
+                    "measurements-strained",
+                    f"The measurements fit worse than their spreads allow (chi-square "
+                    f"{adjustment.chi_square:.1f} on {free}, expected below {limit:.1f}), though "
+                    f"no single one stands out. Measure with more care or state larger spreads.",
+                    "ties.csv",
+                )
+            )
+    return notices + _unchecked(site, network, adjustment)
+
+
+def _shown(value: float, network: Network, index: int, site: Site) -> str:
+    """Show an observed value: a length in the site's units, a direction as it is."""
+    if (
+        network.observations[index].kind == "turn"
+        or "direction" in network.observations[index].name
+    ):
+        return f"{value:.4f}"
+    return format_length(value, site.units)
+
+
+def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
+    """Tell that one of several measurements is wrong and that nothing tells which."""
+    if not cleaned.suspects:
+        return []
+    suspects = [adjustment.observations[i] for i in cleaned.suspects]
+    listed = "; ".join(
+        f"'{item.name}'" + (f" (looks like {item.proposal})" if item.proposal else "")
+        for item in suspects[:8]
+    )
+    return [
+        Notice(
+            "blunder-not-located",
+            f"One of these measurements is wrong, and nothing tells which: {listed}. All were kept "
+            "and the spread of the points was widened. Measure each again, or add one more tie.",
+            suspects[0].name,
+        )
+    ]
+
+
+def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Notice]:
+    """Tell which points no second measurement checks."""
+    weak: dict[str, None] = {}
+    for item, quality in zip(network.observations, adjustment.observations, strict=True):
+        if item.room and not quality.removed and quality.redundancy < 0.02:
+            weak.setdefault(item.joins[0])
+    if not weak:
+        return []
+    return [
+        Notice(
+            "tape-not-checked",
+            "A slip of the tape would go unseen at: "
+            + ", ".join(weak)
+            + ". One tie from each to a "
+            "building corner or another point would check them.",
+            "locates.csv",
+            needs_person=False,
+        )
+    ]
+
+
+def mirror_notices(
+    site: Site, network: Network, x: Array, mirrors: Sequence[tuple[Array, tuple[str, ...]]]
+) -> list[Notice]:
+    """Tell of a second place that fits as well, and of the measurement that would settle it."""
+    notices = []
+    for other, names in mirrors:
+        start, end, difference = separating_measurement(network, x, other, names)
+        notices.append(
+            Notice(
+                "mirror-solution",
+                f"{', '.join(names)} could also lie at a mirror image of the place shown: the "
+                f"measurements fit both. Measure from {start} to {end} to settle it (the two "
+                f"differ by {format_length(difference, site.units)} there).",
+                names[0],
+            )
+        )
+    return notices
+
+
+def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[Notice]:
+    """Tell where the receiver's readings contradict each other."""
+    notices = []
+    for point, head in readings.items():
+        if head is not None and head.distorted:
+            expected = (
+                "raising the receiver did not raise the reading by as much"
+                if head.check == "lift"
+                else "the depth from the nulls and the depth reading disagree"
+            )
+            notices.append(
+                Notice(
+                    "field-distorted",
+                    f"At {point} {expected} (off by "
+                    f"{format_length(abs(head.departure_m), site.depth_units)}): the field is "
+                    "distorted there, by steel or another line. Its place and depth count for "
+                    "less; read it again or take a point nearby.",
+                    point,
+                )
+            )
+    return notices

@@ -1,0 +1,104 @@
+"""Typical slips of tape and pencil, recognised and proposed, never applied."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from .._site import Site
+from .._units import FOOT_M, INCH_M, format_length, is_imperial
+from .assemble import find_room
+from .blunders import Cleaned, predicted_against
+from .network import Network, Observation
+
+_FIT_SIGMA = 3.0
+
+
+def slips(
+    value_m: float, *, imperial: bool, room_size_m: float | None = None
+) -> Iterator[tuple[str, float]]:
+    """Give what a length may have been if it was written or read wrongly: words, metres."""
+    if room_size_m is not None:
+        yield "measured from the other wall", room_size_m - value_m
+    if imperial:
+        yield "one foot off", value_m + FOOT_M
+        yield "one foot off", value_m - FOOT_M
+        yield from _feet_inches_slips(value_m)
+        yield "metres typed as feet", value_m / FOOT_M
+        yield "inches typed as feet", value_m * INCH_M / FOOT_M
+        return
+    yield from _metric_slips(value_m)
+    yield "feet typed as metres", value_m * FOOT_M
+    for step in (1.0, 0.1):
+        yield f"{step:g} m off", value_m + step
+        yield f"{step:g} m off", value_m - step
+
+
+def _feet_inches_slips(value_m: float) -> Iterator[tuple[str, float]]:
+    """Give slips in the feet and inches of a length."""
+    total = round(abs(value_m) / INCH_M * 8) / 8
+    feet, inches = divmod(total, 12.0)
+    whole, rest = divmod(inches, 1.0)
+    sign = 1.0 if value_m >= 0 else -1.0
+    if feet != whole:
+        yield "feet and inches swapped", sign * (whole * FOOT_M + (feet + rest) * INCH_M)
+    for words, digits in _digit_slips(int(feet)):
+        yield f"{words} in the feet", sign * (digits * FOOT_M + inches * INCH_M)
+    for words, digits in _digit_slips(int(whole)):
+        yield f"{words} in the inches", sign * (feet * FOOT_M + (digits + rest) * INCH_M)
+
+
+def _metric_slips(value_m: float) -> Iterator[tuple[str, float]]:
+    """Give slips in the millimetres of a length."""
+    sign = 1.0 if value_m >= 0 else -1.0
+    for words, digits in _digit_slips(round(abs(value_m) * 1000)):
+        yield words, sign * digits / 1000.0
+
+
+def _digit_slips(number: int) -> Iterator[tuple[str, int]]:
+    """Give numbers that differ by a 6 read as a 9 or by two neighbours changed over."""
+    text = str(number)
+    for i, digit in enumerate(text):
+        if digit in "69":
+            yield (
+                "a 6 and a 9 confused",
+                int(text[:i] + ("9" if digit == "6" else "6") + text[i + 1 :]),
+            )
+    for i in range(len(text) - 1):
+        if text[i] != text[i + 1]:
+            yield "two digits changed over", int(text[:i] + text[i + 1] + text[i] + text[i + 2 :])
+
+
+def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
+    """Say which slip would explain an observation, or nothing.
+
+    A slip is proposed where the corrected value agrees with what all the other measurements
+    say within 3 standard deviations, the closest first, at most two.
+    """
+    item = network.observations[index]
+    if item.kind in {"turn", "value"}:
+        return ""
+    error, spread = predicted_against(network, cleaned, index)
+    if not np.isfinite(spread):
+        return ""
+    expected = item.value - error
+    found: dict[str, tuple[float, float]] = {}
+    for words, value in slips(
+        item.value, imperial=is_imperial(site.units), room_size_m=_room_size_m(site, item)
+    ):
+        miss = abs(value - expected)
+        closer = words not in found or miss < found[words][0]
+        if miss <= _FIT_SIGMA * spread and abs(value - item.value) > spread and closer:
+            found[words] = (miss, value)
+    ranked = sorted(found.items(), key=lambda pair: pair[1][0])[:2]
+    shown = [f"{words} ({format_length(value, site.units)})" for words, (_, value) in ranked]
+    return " or ".join(shown)
+
+
+def _room_size_m(site: Site, item: Observation) -> float | None:
+    """Give the size of the room along an offset's axis, where it is known."""
+    room = find_room(site, item.room) if item.room else None
+    if room is None or room.size_m is None:
+        return None
+    return room.size_m[0 if item.kind == "offset-x" else 1]

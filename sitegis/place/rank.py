@@ -1,0 +1,148 @@
+"""What the network does not hold: told in words, with the measurement that would cure it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .._errors import ComputationError, Fault
+from .._frames import Array
+from .adjust import Solution, null_space
+from .network import Network, Observation, compile_equations, evaluate
+
+_LOOSE_SD_M = 30.0  # spread of what nothing holds: wider than a lot is large
+_TAPE_SD_M = 0.015
+_MOST_CANDIDATES = 400
+
+
+def require_full_rank(network: Network, solution: Solution) -> None:
+    """Raise ``ComputationError`` in words where directions of the unknowns are not held."""
+    loose = null_space(solution.design)
+    if not loose.shape[1]:
+        return
+    rooms, points = _loose_parts(network, loose)
+    cures = best_cures(network, solution, loose.shape[1])
+    what = _what(rooms, points, loose)
+    remedy = f"measure {_count(len(cures))} more distance{'s' if len(cures) > 1 else ''}: " + (
+        "; ".join(f"from {a} to {b}" for a, b in cures)
+    )
+    if rooms:
+        remedy += (
+            ". A point measured in two rooms (a doorway corner, say) also ties them, like two"
+            " distances"
+        )
+    raise ComputationError(
+        Fault(
+            "room-not-tied" if rooms else "point-not-tied",
+            "ties.csv",
+            None,
+            "from, to",
+            ", ".join(rooms or points),
+            what,
+            f"{remedy[0].upper()}{remedy[1:]}.",
+        )
+    )
+
+
+def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:
+    """Name the rooms that can move or turn freely, and the points that can move by themselves."""
+    moves = np.linalg.norm(loose, axis=1)
+    significant = 1e-4 * float(moves.max())
+    rooms = [
+        name
+        for name, column in network.poses.items()
+        if float(moves[column : column + 3].max()) > significant
+    ]
+    points = [
+        name
+        for name, column in network.nodes.items()
+        if column not in network.poses.values()
+        and float(moves[column : column + 2].max()) > significant
+    ]
+    return rooms, points
+
+
+def _what(rooms: list[str], points: list[str], loose: Array) -> str:
+    """Tell in words what is loose."""
+    if not rooms:
+        return f"Nothing holds the place of {' and '.join(repr(p) for p in points)}."
+    named = " and ".join(f"'{room}'" for room in rooms)
+    subject = f"Room {named} is" if len(rooms) == 1 else f"Rooms {named} are"
+    if loose.shape[1] >= 3:
+        return f"{subject} not tied to anything."
+    if loose.shape[1] == 1:
+        return f"{subject} free to swing: one more measurement is missing."
+    return f"{subject} tied by too little: {loose.shape[1]} measurements are missing."
+
+
+def _count(number: int) -> str:
+    """Give a small number in words."""
+    return {1: "one", 2: "two", 3: "three"}.get(number, str(number))
+
+
+def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[str, str]]:
+    """Choose the distances that would best hold what is loose, one after the other.
+
+    With a loose prior of 30 m on every unknown, each candidate a (a distance between two named
+    points that are not measured from each other yet) turns the covariance C into
+    C − C aᵀ a C/(σ² + a C aᵀ); the one that leaves the smallest largest eigenvalue is taken
+    (the trace breaks ties).
+    """
+    information = solution.design.T @ solution.design
+    covariance = np.linalg.inv(information + np.eye(network.size) / _LOOSE_SD_M**2)
+    candidates = _candidates(network, np.asarray(covariance, float))
+    if not candidates:
+        return []
+    chosen: list[tuple[str, str]] = []
+    equations = compile_equations(candidates, network.size)
+    rows = evaluate(equations, solution.x)[1]
+    for _ in range(count):
+        scores = []
+        for row in rows:
+            gain = covariance @ row
+            after = covariance - np.outer(gain, gain) / (_TAPE_SD_M**2 + row @ gain)
+            largest = float(np.linalg.eigvalsh(after)[-1])
+            scores.append((round(largest, 6), float(np.trace(after))))
+        best = min(range(len(scores)), key=lambda i: scores[i])
+        gain = covariance @ rows[best]
+        covariance = covariance - np.outer(gain, gain) / (_TAPE_SD_M**2 + rows[best] @ gain)
+        chosen.append((candidates[best].joins[0], candidates[best].joins[1]))
+    return chosen
+
+
+def _candidates(network: Network, covariance: Array) -> list[Observation]:
+    """Give the distances that could be taped between something loose and something held."""
+    spread = {
+        name: float(np.trace(covariance[c : c + 2, c : c + 2])) for name, c in network.nodes.items()
+    }
+    held = [name for name, value in spread.items() if value < 4.0]
+    loose = [name for name, value in spread.items() if value >= 4.0]
+    pairs = [(a, b) for a in loose for b in (held or loose) if a != b]
+    taped = {frozenset(i.columns) for i in network.observations if i.kind == "distance"}
+    items = []
+    for a, b in pairs:
+        columns = (network.nodes[a], network.nodes[b])
+        if columns[0] != columns[1] and frozenset(columns) not in taped:
+            items.append(Observation("", "distance", columns, 1.0, _TAPE_SD_M, joins=(a, b)))
+    step = max(1, len(items) // _MOST_CANDIDATES)
+    return items[::step]
+
+
+def separating_measurement(
+    network: Network, first: Array, second: Array, names: Sequence[str]
+) -> tuple[str, str, float]:
+    """Choose the distance that differs most between two solutions: from, to, difference."""
+    best = ("", "", 0.0)
+    for a in names:
+        for b, column in network.nodes.items():
+            if b == a:
+                continue
+            start = network.nodes[a]
+            gaps = [
+                float(np.hypot(*(x[start : start + 2] - x[column : column + 2])))
+                for x in (first, second)
+            ]
+            if abs(gaps[0] - gaps[1]) > best[2]:
+                best = (a, b, abs(gaps[0] - gaps[1]))
+    return best

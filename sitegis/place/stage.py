@@ -1,0 +1,253 @@
+"""Stage ``place``: from offsets, ties and walls to points in the lot with their covariance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from .._frames import Array, rotation
+from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
+from .._site import Locate, Site
+from .._survey import Survey
+from .adjust import solve_network
+from .assemble import find_room, site_network, wall_candidates
+from .blunders import Cleaned, clean_network, inseparable_rows, predicted_against
+from .ellipse import ellipse, tail_factor
+from .head import HeadDepth, horizontal_sd_m, read_head
+from .network import Network
+from .notices import adjustment_notices, head_notices, mirror_notices
+from .proposals import propose
+from .rank import require_full_rank
+from .starts import starting_values
+
+RECEIVER_KINDS = frozenset({"locate", "bend"})
+MIRROR_CHI_SQUARE = 4.0  # two solutions this close are not told apart (judgement)
+_OUTSIDE_HOUSE_M = 0.5  # an indoor point farther out than this rules a mirror solution out
+
+
+def place_points(survey: Survey) -> Survey:
+    """Place every point in the lot by weighted least squares and read the head's depths.
+
+    Unknowns: points, room poses (x, y, θ), the building's pose and the corners that are used.
+    Observations: room offsets, ties, walls, and the poses and corners as weighted control.
+    Gauss–Newton runs from several starts; blunders that can be located are taken out one at a
+    time. Where a blunder is detected and cannot be located, the tape's covariance is multiplied
+    by chi-square / degrees of freedom. The receiver's noise (a Student-t brought to an equal
+    95 % ellipse) and the session's common shift are added for kinds ``locate`` and ``bend``.
+
+    Raises ``ComputationError`` where something is not tied to anything, a name is unknown, or
+    no place fits.
+    """
+    site = survey.site
+    network, starts = _network_with_walls(site)
+    require_full_rank(network, solve_network(network, starts)[0])
+    cleaned = clean_network(network, starts)
+    mirrors = _mirrors(site, network, cleaned)
+    solution_x = cleaned.solution.x
+    adjustment = _adjustment(
+        site, network, cleaned, tuple(n for _, names in mirrors for n in names)
+    )
+    rows = _first_rows(site)
+    readings = {row.id: _reading(site, row.id) for row in rows}
+    mark = _mark_covariance(network, cleaned, rows)
+    total = mark + _receiver_covariance(site, rows, readings)
+    points = tuple(
+        _point(site, network, solution_x, row, readings[row.id], block)
+        for row, block in zip(rows, _blocks(total), strict=True)
+    )
+    notices = (
+        *adjustment_notices(site, network, cleaned, adjustment),
+        *mirror_notices(site, network, solution_x, mirrors),
+        *head_notices(site, readings),
+    )
+    outlines = _room_outlines(site, network, solution_x)
+    placement = Placement(points, total, mark, adjustment, outlines, tuple(notices))
+    return replace(survey, placed=placement)
+
+
+def _blocks(covariance: Array) -> list[Array]:
+    """Give the (2, 2) blocks on the diagonal."""
+    return [covariance[i : i + 2, i : i + 2] for i in range(0, len(covariance), 2)]
+
+
+def _centre(site: Site) -> Array:
+    """Give the middle of the building in the lot."""
+    return np.asarray(site.building.vertices.mean(axis=0))
+
+
+def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
+    """Build the network, each wall contact on the nearest edge of its side."""
+    network = site_network(site)
+    starts = starting_values(network, _centre(site))
+    edges: dict[int, int] = {}
+    for i, contact in enumerate(site.wall_contacts):
+        candidates = wall_candidates(site, contact.side)
+        if len(candidates) > 1:
+            column = network.nodes[contact.point]
+            point = starts[0][column : column + 2]
+            edges[i] = min(candidates, key=lambda edge: _edge_distance(site, edge, point))
+    if not edges:
+        return network, starts
+    network = site_network(site, wall_edges=edges)
+    return network, starting_values(network, _centre(site))
+
+
+def _edge_distance(site: Site, edge: int, point: Array) -> float:
+    """Give the distance from a point to an edge of the building."""
+    vertices = site.building.vertices
+    start, end = vertices[edge], vertices[(edge + 1) % len(vertices)]
+    run = end - start
+    share = float(np.clip((point - start) @ run / (run @ run), 0.0, 1.0))
+    return float(np.hypot(*(point - start - share * run)))
+
+
+def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array, tuple[str, ...]]]:
+    """Give the other solutions that fit as well, with the points that lie elsewhere in them."""
+    best = cleaned.solution
+    found: list[tuple[Array, tuple[str, ...]]] = []
+    ids = tuple(dict.fromkeys(row.id for row in site.locates))
+    for other in cleaned.solutions[1:]:
+        if other.chi_square - best.chi_square > MIRROR_CHI_SQUARE:
+            break
+        moved = tuple(
+            name for name in ids if float(np.hypot(*_shift(network, best.x, other.x, name))) > 0.05
+        )
+        known = any(names == moved and np.allclose(x, other.x, atol=0.02) for x, names in found)
+        if moved and not known:
+            found.append((other.x, moved))
+    return found
+
+
+def _shift(network: Network, first: Array, second: Array, name: str) -> Array:
+    """Give how far a node lies from itself in another solution."""
+    column = network.nodes[name]
+    return np.asarray(second[column : column + 2] - first[column : column + 2])
+
+
+def _adjustment(
+    site: Site, network: Network, cleaned: Cleaned, mirror_points: tuple[str, ...]
+) -> Adjustment:
+    """Put the adjustment into its record."""
+    rows = {index: row for row, index in enumerate(cleaned.kept)}
+    names = [item.name for item in network.observations]
+    out = []
+    for index, item in enumerate(network.observations):
+        row = rows.get(index)
+        doubtful = row is None or index in cleaned.suspects
+        proposal = propose(site, network, cleaned, index) if doubtful else ""
+        if row is None:
+            error, spread = predicted_against(network, cleaned, index)
+            out.append(
+                AdjustedObservation(
+                    item.name, item.value, item.sd, error, (item.sd / spread) ** 2,
+                    error / spread, 4.13 * spread, (), True, proposal,
+                )
+            )  # fmt: skip
+            continue
+        quality = cleaned.reliability
+        rivals = tuple(names[cleaned.kept[i]] for i in inseparable_rows(quality, row))
+        out.append(
+            AdjustedObservation(
+                item.name, item.value, item.sd, float(cleaned.solution.whitened[row]) * item.sd,
+                float(quality.redundancy[row]), float(quality.w[row]),
+                float(quality.detectable[row]), rivals, False, proposal,
+            )
+        )  # fmt: skip
+    return Adjustment(
+        tuple(out), cleaned.solution.chi_square, len(cleaned.kept) - network.size,
+        cleaned.chi_square_first, cleaned.solution.iterations,
+        tuple(dict.fromkeys(mirror_points)),
+    )  # fmt: skip
+
+
+def _first_rows(site: Site) -> list[Locate]:
+    """Give one row for each point: the first one."""
+    rows: dict[str, Locate] = {}
+    for row in site.locates:
+        rows.setdefault(row.id, row)
+    return list(rows.values())
+
+
+def _reading(site: Site, point: str) -> HeadDepth | None:
+    """Read the head at a point from the first of its rows that has a depth or nulls."""
+    for row in site.locates:
+        if row.id == point:
+            head = read_head(
+                row.depth_m, site.noise, depth_lifted_m=row.depth_lifted_m, lift_m=row.lift_m,
+                null_spacing_m=row.null_spacing_m,
+            )  # fmt: skip
+            if head is not None:
+                return head
+    return None
+
+
+def _mark_covariance(network: Network, cleaned: Cleaned, rows: list[Locate]) -> Array:
+    """Give the covariance of the marks (2n, 2n), inflated where a blunder is left in."""
+    columns = [network.nodes[row.id] + axis for row in rows for axis in (0, 1)]
+    covariance = cleaned.reliability.covariance[np.ix_(columns, columns)]
+    free = len(cleaned.kept) - network.size
+    if cleaned.suspects and free > 0:
+        covariance = covariance * max(1.0, cleaned.solution.chi_square / free)
+    return np.asarray((covariance + covariance.T) / 2.0)
+
+
+def _receiver_covariance(
+    site: Site, rows: list[Locate], readings: dict[str, HeadDepth | None]
+) -> Array:
+    """Give the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
+    noise = site.noise
+    factor = tail_factor(noise.degrees_of_freedom)
+    received = np.array([row.kind in RECEIVER_KINDS for row in rows], dtype=float)
+    spread = np.array(
+        [
+            head.horizontal_sd_m
+            if (head := readings[row.id]) is not None
+            else horizontal_sd_m(None, noise)
+            for row in rows
+        ]
+    )
+    common = noise.session_horizontal_m**2 * np.outer(received, received)
+    own = np.diag(received * factor * spread**2)
+    return np.asarray(np.kron(common + own, np.eye(2)), float)
+
+
+def _point(
+    site: Site, network: Network, x: Array, row: Locate, head: HeadDepth | None, covariance: Array
+) -> PlacedPoint:  # fmt: skip
+    """Put one point into its record."""
+    column = network.nodes[row.id]
+    xy = x[column : column + 2]
+    major, minor, angle = ellipse(covariance)
+    room = None if row.room == "lot" else find_room(site, row.room)
+    surface = float(site.ground.elevation_m(xy)) if room is None else float(room.floor_elevation_m)
+    counts = [r.cable_count_m for r in site.locates if r.id == row.id]
+    return PlacedPoint(
+        row.id, row.kind, "lot" if room is None else room.id, float(xy[0]), float(xy[1]),
+        major, minor, angle, surface,
+        None if head is None else head.depth_m, 0.0 if head is None else head.depth_sd_m,
+        next((count for count in counts if count is not None), None), row.surface, row.row,
+        _heading(site, network, x, row.id), head is not None and head.distorted,
+    )  # fmt: skip
+
+
+def _heading(site: Site, network: Network, x: Array, point: str) -> float | None:
+    """Turn a heading from its room into the lot."""
+    for row in site.locates:
+        if row.id == point and row.heading_rad is not None:
+            room = None if row.room == "lot" else find_room(site, row.room)
+            turn = 0.0 if room is None else float(x[network.poses[room.id] + 2])
+            return float(np.angle(np.exp(1j * (row.heading_rad + turn))))
+    return None
+
+
+def _room_outlines(site: Site, network: Network, x: Array) -> dict[str, Array]:
+    """Give the rooms of known size as (4, 2) lot polygons, counter-clockwise."""
+    outlines = {}
+    for room in site.rooms:
+        if room.size_m is not None:
+            width, depth = room.size_m
+            local = np.array([[0.0, 0.0], [width, 0.0], [width, depth], [0.0, depth]])
+            pose = x[network.poses[room.id] : network.poses[room.id] + 3]
+            outlines[room.id] = np.asarray(pose[:2] + local @ rotation(pose[2]).T)
+    return outlines
