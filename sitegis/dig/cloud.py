@@ -1,0 +1,148 @@
+"""One cloud of weighted routes over all hypotheses, thin enough to dig through quickly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from .._frames import Array
+from .._survey import Survey
+
+Integers = NDArray[np.int64]
+ROUTES_TOTAL = 1500
+ROUTES_AT_LEAST = 200
+
+
+@dataclass(frozen=True, slots=True)
+class RouteCloud:
+    """Routes of all hypotheses: ``vertices`` (m, v, 2), ``inverts_m`` (m, v), ``weights`` (m,).
+
+    ``owner`` (m,) is an index into ``hypotheses``. The weights of one hypothesis sum to its
+    probability; what is missing to 1 belongs to hypotheses that have no route. A short route
+    repeats its tap. The error of the mapped ground is folded into ``inverts_m`` (one draw per
+    route), so that depth = mapped ground − invert carries both uncertainties.
+    """
+
+    vertices: Array
+    inverts_m: Array
+    weights: Array
+    owner: Integers
+    hypotheses: tuple[str, ...]
+
+    @property
+    def empty(self) -> bool:
+        """Whether no hypothesis has a route."""
+        return self.weights.size == 0
+
+
+@dataclass(frozen=True, slots=True)
+class Segments:
+    """The straights of a cloud that have a length: ends (s, 2), inverts at both ends (s,).
+
+    ``route`` (s,) is an index into the cloud and does not decrease.
+    """
+
+    start: Array
+    end: Array
+    invert_start_m: Array
+    invert_end_m: Array
+    route: Integers
+    routes: int
+
+
+def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
+    """Draw ``count`` items by systematic resampling and tell how often each was taken.
+
+    Each item is taken ⌊count·w⌋ or ⌈count·w⌉ times (Kitagawa 1996); ``offset`` in [0, 1).
+
+    >>> systematic_counts(np.array([0.5, 0.25, 0.25]), 4, 0.5).tolist()
+    [2, 1, 1]
+    """
+    edges = np.cumsum(weights / weights.sum()) * count
+    edges[-1] = count
+    reached = np.ceil(edges - offset).astype(np.int64)
+    reached = np.clip(reached, 0, count)
+    return reached - np.concatenate([[0], reached[:-1]])
+
+
+def gather_cloud(survey: Survey) -> RouteCloud:
+    """Thin the routes of every hypothesis that has any to one cloud of about 2000.
+
+    Stratified by hypothesis: each keeps at least ``ROUTES_AT_LEAST`` draws, so that corridors
+    of improbable ways are drawn too; the weights put the probabilities right.
+    """
+    generator = np.random.default_rng([survey.site.seed, 5])
+    routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
+    parts: list[tuple[Array, Array, Array, int]] = []
+    scored_all = survey.scores.hypotheses
+    for index, scored in enumerate(scored_all):
+        routes = routes_of.get(scored.hypothesis.id)
+        offset = float(generator.random())
+        if routes is None or routes.vertices.shape[0] == 0 or scored.probability <= 0:
+            continue
+        count = max(ROUTES_AT_LEAST, round(ROUTES_TOTAL * scored.probability))
+        taken = systematic_counts(scored.weights, count, offset)
+        kept = np.flatnonzero(taken)
+        weights = scored.probability * taken[kept] / count
+        parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index))
+    cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
+    return _with_ground_error(survey, cloud, generator)
+
+
+def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, ...]) -> RouteCloud:
+    """Stack routes of different vertex counts; shorter ones repeat their tap."""
+    if not parts:
+        empty = np.zeros(0)
+        return RouteCloud(
+            np.zeros((0, 2, 2)), np.zeros((0, 2)), empty, empty.astype(np.int64), hypotheses
+        )
+    width = max(part[0].shape[1] for part in parts)
+    vertices = [_padded(part[0], width) for part in parts]
+    inverts = [_padded(part[1], width) for part in parts]
+    owner = [np.full(part[2].size, part[3], dtype=np.int64) for part in parts]
+    weights = np.concatenate([part[2] for part in parts])
+    return RouteCloud(
+        np.concatenate(vertices),
+        np.concatenate(inverts),
+        weights,
+        np.concatenate(owner),
+        hypotheses,
+    )
+
+
+def _padded(values: Array, width: int) -> Array:
+    """Repeat the last entry along axis 1 up to a width."""
+    missing = width - values.shape[1]
+    if missing == 0:
+        return np.asarray(values, float)
+    return np.concatenate([values, np.repeat(values[:, -1:], missing, axis=1)], axis=1)
+
+
+def _with_ground_error(
+    survey: Survey, cloud: RouteCloud, generator: np.random.Generator
+) -> RouteCloud:
+    """Fold the standard deviation of the mapped ground into the inverts, one draw per route."""
+    if cloud.empty:
+        return cloud
+    ground = survey.site.ground
+    spread = replace(ground, elevations_m=ground.sds_m).elevation_m(cloud.vertices)
+    strata = (generator.permutation(cloud.weights.size) + 0.5) / cloud.weights.size
+    return replace(cloud, inverts_m=cloud.inverts_m - ndtri(strata)[:, None] * spread)
+
+
+def segments_of(cloud: RouteCloud) -> Segments:
+    """Give the straights of a cloud, without those of no length."""
+    start, end = cloud.vertices[:, :-1], cloud.vertices[:, 1:]
+    real = np.hypot(*np.moveaxis(end - start, -1, 0)) > 1e-9
+    route = np.nonzero(real)[0].astype(np.int64)
+    return Segments(
+        start[real],
+        end[real],
+        cloud.inverts_m[:, :-1][real],
+        cloud.inverts_m[:, 1:][real],
+        route,
+        cloud.weights.size,
+    )

@@ -1,0 +1,64 @@
+"""What a hole costs, what a search costs, and in which order to search."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .._frames import Array
+from .._rules import RuleSet
+from .._site import DigSettings
+from .hits import Flags
+
+
+def surface_rate(settings: DigSettings, surface: str) -> float:
+    """Give the restoration cost per m²; the dearest known one where the surface is unknown."""
+    known = settings.surface_per_m2
+    return known[surface] if surface in known else max(known.values())
+
+
+def pit_cost(
+    area_m2: Array, depth_m: Array, surface_per_m2: Array, settings: DigSettings, rules: RuleSet
+) -> Array:
+    """Price vertical-sided pits: set-up + volume × rate + area × restoration of the surface.
+
+    Past the rule set's depth for a protective system the whole volume takes the protected
+    rate. The rates are the user's or defaults (judgement, no source).
+    """
+    protected = depth_m > rules.protective_depth_m
+    rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
+    return np.asarray(settings.setup + area_m2 * depth_m * rate + area_m2 * surface_per_m2)
+
+
+def expected_search_cost(costs: Sequence[float], p_found_by: Sequence[float]) -> float:
+    """Price a search that stops when it finds: Σ cost_k × P(not found by k − 1).
+
+    >>> round(expected_search_cost([1.0, 2.0, 5.0, 3.0], [0.2, 0.5, 0.9, 1.0]), 9)
+    5.4
+    """
+    missed = 1.0 - np.concatenate([[0.0], np.asarray(p_found_by, float)[:-1]])
+    return float(np.asarray(costs, float) @ missed)
+
+
+def greedy_order(
+    hits: Flags, weights: Array, costs: Array, *, limit: int, stop_below: float, least_gain: float
+) -> tuple[int, ...]:
+    """Order pits by P(hit) per cost, dropping after each imagined miss the routes that crossed.
+
+    For pits that no route shares this is Blackwell's rule (largest p/c first), which is optimal;
+    where routes are shared it is greedy: a good order, not proven the best. ``hits`` (c, m),
+    ``weights`` (m,), ``costs`` (c,). Stops at ``limit`` pits, when the routes left weigh less
+    than ``stop_below``, or when no pit gains ``least_gain``.
+    """
+    left = np.array(weights, float)
+    order: list[int] = []
+    while len(order) < limit and left.sum() >= stop_below:
+        gain = hits @ left
+        gain[order] = 0.0
+        best = int(np.argmax(gain / costs))
+        if gain[best] < least_gain:
+            break
+        order.append(best)
+        left = np.where(hits[best], 0.0, left)
+    return tuple(order)

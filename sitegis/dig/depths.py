@@ -1,0 +1,133 @@
+"""How deep the pipe lies along the most probable route, and what a trench along it would cost."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from .._frames import Array
+from .._results import DepthStep, Routes, ScoredHypothesis
+from .._survey import Survey
+from .area import surfaces_at
+from .cloud import RouteCloud
+from .costs import pit_cost, surface_rate
+from .hits import weighted_quantiles
+from .pits import BEDDING_M
+
+THREE_FEET_M = 3 * 0.3048
+
+
+def most_probable(survey: Survey) -> tuple[ScoredHypothesis, Routes] | None:
+    """Give the most probable hypothesis that has a best route, with its routes."""
+    routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
+    for scored in survey.scores.hypotheses:
+        routes = routes_of.get(scored.hypothesis.id)
+        if scored.best is not None and routes is not None and len(routes.vertices):
+            return scored, routes
+    return None
+
+
+def best_line(survey: Survey) -> tuple[Array, Array] | None:
+    """Give vertices (v, 2) and inverts (v,) of the most probable route, without repeats."""
+    found = most_probable(survey)
+    if found is None:
+        return None
+    scored, routes = found
+    vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
+    moved = np.hypot(*np.diff(vertices, axis=0).T) > 1e-9
+    kept = np.concatenate([[True], moved])
+    return vertices[kept], inverts[kept]
+
+
+def stations(vertices: Array) -> Array:
+    """Give the distance from the first vertex (..., v) along polylines (..., v, 2)."""
+    steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=-2), -1, 0))
+    return np.concatenate([np.zeros((*steps.shape[:-1], 1)), np.cumsum(steps, axis=-1)], axis=-1)
+
+
+def points_at(vertices: Array, at_m: Array) -> Array:
+    """Give the points (n, 2) of one polyline (v, 2) at distances (n,) from its start."""
+    along = stations(vertices)
+    return np.stack([np.interp(at_m, along, vertices[:, axis]) for axis in (0, 1)], axis=-1)
+
+
+def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
+    """Tabulate ground, invert and depth along the most probable route, with 5–95 % quantiles.
+
+    One row a metre (3 ft where the site is in feet or inches) and one at the main. The quantiles
+    are over the routes of the same hypothesis at the same distance from the exit, against the
+    ground of the most probable route; they include the error of the mapped ground.
+    """
+    line, found = best_line(survey), most_probable(survey)
+    if line is None or found is None:
+        return ()
+    vertices, inverts = line
+    step = THREE_FEET_M if survey.site.units in ("ft", "in") else 1.0
+    along = stations(vertices)
+    at = np.append(np.arange(0.0, along[-1] - 0.2 * step, step), along[-1])
+    xy = points_at(vertices, at)
+    ground = survey.site.ground.elevation_m(xy)
+    invert = np.interp(at, along, inverts)
+    chosen = cloud.owner == cloud.hypotheses.index(found[0].hypothesis.id)
+    spread = _invert_quantiles(
+        cloud.vertices[chosen], cloud.inverts_m[chosen], cloud.weights[chosen], at
+    )
+    return tuple(
+        DepthStep(
+            *(
+                float(value)
+                for value in (
+                    at[i],
+                    xy[i, 0],
+                    xy[i, 1],
+                    ground[i],
+                    invert[i],
+                    ground[i] - invert[i],
+                    ground[i] - spread[i, 1],
+                    ground[i] - spread[i, 0],
+                )
+            )
+        )
+        for i in range(at.size)
+    )
+
+
+def _invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Array) -> Array:
+    """Give the 5 and 95 % quantiles (n, 2) of the inverts of routes at distances (n,).
+
+    A route that has ended counts with its invert at the tap.
+    """
+    along = stations(vertices)
+    quantiles = np.empty((at_m.size, 2))
+    for i, at in enumerate(at_m):
+        after = np.clip((along < at).sum(axis=1), 1, along.shape[1] - 1)[:, None]
+        s0, s1 = (np.take_along_axis(along, index, 1)[:, 0] for index in (after - 1, after))
+        z0, z1 = (np.take_along_axis(inverts, index, 1)[:, 0] for index in (after - 1, after))
+        share = np.clip((at - s0) / np.maximum(s1 - s0, 1e-9), 0.0, 1.0)
+        quantiles[i] = weighted_quantiles(z0 + share * (z1 - z0), weights, (0.05, 0.95))
+    return quantiles
+
+
+def trench_cost(survey: Survey) -> float:
+    """Price the renovator's habit: one trench from the exit along the most probable route.
+
+    The trench is as wide as a pit, runs until the route leaves the lot (or meets the main) and
+    is dug to the invert + 0.15 m. Paid whether the route is right or not, so it is a lower bound
+    of what the habit costs. 0 where there is no route.
+    """
+    line = best_line(survey)
+    if line is None:
+        return 0.0
+    site, (vertices, inverts) = survey.site, line
+    inside = shapely.intersection(
+        shapely.LineString(vertices), shapely.Polygon(site.lot.vertices)
+    ).length
+    length = float(inside) if inside > 0.1 else float(stations(vertices)[-1])
+    count = max(2, int(np.ceil(length)) + 1)
+    at = (np.arange(count) + 0.5) * length / count
+    xy = points_at(vertices, at)
+    depth = site.ground.elevation_m(xy) - np.interp(at, stations(vertices), inverts) + BEDDING_M
+    area = np.full(count, site.dig.pit_width_m * length / count)
+    rates = np.array([surface_rate(site.dig, name) for name in surfaces_at(site, xy)])
+    pieces = pit_cost(area, np.maximum(depth, 0.0), rates, site.dig, survey.rules)
+    return float(pieces.sum() - (count - 1) * site.dig.setup)

@@ -1,0 +1,197 @@
+"""Which routes cross a pit: for every cell of a raster, and for single pits exactly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._frames import Array
+from .cloud import Integers, Segments
+
+CELLS_ACROSS_AT_MOST = 1000
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A raster in the lot: ``origin_m`` is the low corner of cell [0, 0], rows run along y."""
+
+    origin_m: tuple[float, float]
+    cell_m: float
+    rows: int
+    columns: int
+
+    def centres(self) -> Array:
+        """Give the cell centres (rows, columns, 2)."""
+        x = self.origin_m[0] + (np.arange(self.columns) + 0.5) * self.cell_m
+        y = self.origin_m[1] + (np.arange(self.rows) + 0.5) * self.cell_m
+        return np.stack(np.meshgrid(x, y), axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Spans:
+    """Runs of cells (in one row) whose pit a route crosses, each cell once per route.
+
+    ``first`` and ``past`` (k,) are flat indices into rows of ``columns + 1`` cells.
+    ``invert_m`` (k,) at the crossing; ``direction`` (k, 2) is cos 2θ, sin 2θ of the straight.
+    """
+
+    grid: Grid
+    first: Integers
+    past: Integers
+    route: Integers
+    invert_m: Array
+    direction: Array
+
+
+def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
+    """Lay a raster over points (n, 2) with a margin; coarser past 1000 cells across."""
+    low, high = points.min(axis=0) - margin_m, points.max(axis=0) + margin_m
+    cell = max(cell_m, float(np.max(high - low)) / CELLS_ACROSS_AT_MOST)
+    columns, rows = (int(count) for count in np.ceil((high - low) / cell))
+    return Grid((float(low[0]), float(low[1])), cell, rows, columns)
+
+
+def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Spans:
+    """Find the cells whose pit, square to the lot with half sizes, each route crosses.
+
+    Exact: a straight crosses the pit centred on c where c lies in the straight's Minkowski sum
+    with the pit. In one row of centres that is a run of cells: clip the straight to the row's
+    band |y − y_c| ≤ half height and widen its x-range by the half width. Runs of one route that
+    overlap (at a bend) are cut so that each cell counts once.
+    """
+    index, row = _rows_touched(segments, grid, half_m[1])
+    start, step = segments.start[index], (segments.end - segments.start)[index]
+    centre_y = grid.origin_m[1] + (row + 0.5) * grid.cell_m
+    low, high = _clip(start[:, 1] - centre_y, step[:, 1], half_m[1])
+    ends = np.sort(start[:, :1] + step[:, :1] * np.stack([low, high], axis=1), axis=1)
+    columns = (ends - grid.origin_m[0] + np.array([-half_m[0], half_m[0]])) / grid.cell_m - 0.5
+    first = np.maximum(np.ceil(columns[:, 0] - 1e-9).astype(np.int64), 0)
+    last = np.minimum(np.floor(columns[:, 1] + 1e-9).astype(np.int64), grid.columns - 1)
+    kept = np.flatnonzero((low <= high) & (first <= last))
+    kept, first, last = _once_per_route(
+        kept,
+        segments.route[index[kept]] * grid.rows + row[kept],
+        first[kept],
+        last[kept],
+        grid.columns + 1,
+    )
+    index, middle = index[kept], 0.5 * (low + high)[kept]
+    invert = segments.invert_start_m[index]
+    invert = invert + middle * (segments.invert_end_m[index] - invert)
+    twice = 2.0 * np.arctan2(step[kept, 1], step[kept, 0])
+    flat = row[kept] * (grid.columns + 1)
+    return Spans(
+        grid,
+        flat + first,
+        flat + last + 1,
+        segments.route[index],
+        invert,
+        np.stack([np.cos(twice), np.sin(twice)], axis=1),
+    )
+
+
+def _rows_touched(segments: Segments, grid: Grid, half_m: float) -> tuple[Integers, Integers]:
+    """Pair every straight with the rows whose band it enters: straight (k,), row (k,)."""
+    y = np.stack([segments.start[:, 1], segments.end[:, 1]])
+    low = (y.min(axis=0) - half_m - grid.origin_m[1]) / grid.cell_m - 0.5
+    high = (y.max(axis=0) + half_m - grid.origin_m[1]) / grid.cell_m - 0.5
+    first = np.clip(np.ceil(low - 1e-9), 0, grid.rows).astype(np.int64)
+    last = np.clip(np.floor(high + 1e-9), -1, grid.rows - 1).astype(np.int64)
+    counts = np.maximum(last - first + 1, 0)
+    index = np.repeat(np.arange(counts.size), counts)
+    within = np.arange(index.size) - np.repeat(np.cumsum(counts) - counts, counts)
+    return index, first[index] + within
+
+
+def _clip(offset: Array, step: Array, half_m: Array | float) -> tuple[Array, Array]:
+    """Clip offset + t·step, 0 ≤ t ≤ 1, to ±half: t from and to (from > to where outside)."""
+    level = np.abs(step) < 1e-12
+    safe = np.where(level, 1.0, step)
+    one, two = (-half_m - offset) / safe, (half_m - offset) / safe
+    low = np.maximum(np.minimum(one, two), 0.0)
+    high = np.minimum(np.maximum(one, two), 1.0)
+    inside = np.abs(offset) <= half_m
+    return np.where(level, np.where(inside, 0.0, 1.0), low), np.where(
+        level, np.where(inside, 1.0, 0.0), high
+    )
+
+
+def _once_per_route(
+    kept: Integers, group: Integers, first: Integers, last: Integers, stride: int
+) -> tuple[Integers, Integers, Integers]:
+    """Cut runs that overlap within a group (one route, one row) so that no cell repeats."""
+    base = group * stride
+    order = np.argsort(base + first)
+    begin, end, base = (base + first)[order], (base + last)[order], base[order]
+    reached = np.maximum.accumulate(end)
+    begin[1:] = np.maximum(begin[1:], reached[:-1] + 1)
+    real = begin <= end
+    base = base[real]
+    return kept[order][real], begin[real] - base, end[real] - base
+
+
+def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Array:
+    """Sum over the routes that cross each cell's pit: weights (m,), times values (k,) per span.
+
+    Returns (rows, columns). With weights alone this is P(hit) of every cell.
+    """
+    amount = weights[spans.route] if values is None else weights[spans.route] * values
+    rows, columns = spans.grid.rows, spans.grid.columns
+    size = rows * (columns + 1)
+    change = np.bincount(spans.first, amount, size) - np.bincount(spans.past, amount, size)
+    return np.cumsum(change.reshape(rows, columns + 1), axis=1)[:, :-1]
+
+
+@dataclass(frozen=True, slots=True)
+class Crossings:
+    """Which routes cross which pits in plan (c, m), and their invert there (c, m; nan if not)."""
+
+    crossed: Flags
+    invert_m: Array
+
+
+def rectangle_crossings(
+    segments: Segments, centres: Array, angles_rad: Array, sizes_m: Array
+) -> Crossings:
+    """Test every route against rectangles exactly: Liang–Barsky clipping in the pit's axes.
+
+    ``centres`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
+    length and width. The invert is taken halfway through the first straight inside.
+    """
+    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
+    offset = segments.start[None] - centres[:, None]
+    step = segments.end - segments.start
+    half = 0.5 * sizes_m[:, :, None]
+    u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
+    v, dv = offset[..., 1] * cosine - offset[..., 0] * sine, step[:, 1] * cosine - step[:, 0] * sine
+    low_u, high_u = _clip(u, du, half[:, 0])
+    low_v, high_v = _clip(v, dv, half[:, 1])
+    low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
+    change = segments.invert_end_m - segments.invert_start_m
+    invert = segments.invert_start_m + 0.5 * (low + high) * change
+    # The straights of one route stand together, so the first inside is the largest −position.
+    position = np.where(low <= high, np.arange(change.size, 0, -1), 0)
+    starts = np.flatnonzero(np.diff(segments.route, prepend=-1))
+    chosen = np.maximum.reduceat(position, starts, axis=1)
+    crossed = np.zeros((centres.shape[0], segments.routes), bool)
+    inverts = np.full(crossed.shape, np.nan)
+    present = segments.route[starts]
+    crossed[:, present] = chosen > 0
+    at = np.clip(change.size - chosen, 0, change.size - 1)
+    inverts[:, present] = np.where(chosen > 0, np.take_along_axis(invert, at, axis=1), np.nan)
+    return Crossings(crossed, inverts)
+
+
+def weighted_quantiles(values: Array, weights: Array, shares: tuple[float, ...]) -> Array:
+    """Give the least value with at least each share of the weight at or below it.
+
+    >>> weighted_quantiles(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 2.0]), (0.5, 0.9))
+    array([2., 3.])
+    """
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order])
+    targets = np.asarray(shares) * reached[-1] * (1 - 1e-12)
+    return np.asarray(values[order][np.minimum(np.searchsorted(reached, targets), order.size - 1)])

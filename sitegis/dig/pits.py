@@ -1,0 +1,306 @@
+"""Test pits: where one is most likely to expose the pipe for what it costs, miss after miss."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.ndimage import maximum_filter
+from shapely.geometry.base import BaseGeometry
+
+from .._frames import Array
+from .._results import HitMap
+from .._rules import RuleSet
+from .._site import Site
+from .area import allowed, dearest_surfaces, dig_area, rectangle_rings, surfaces_at
+from .cloud import RouteCloud, Segments, segments_of
+from .costs import greedy_order, pit_cost, surface_rate
+from .hits import (
+    Flags,
+    Grid,
+    Spans,
+    accumulate,
+    cover_grid,
+    pit_spans,
+    rectangle_crossings,
+    weighted_quantiles,
+)
+
+BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgement, no source
+FOOTING_BELOW_SLAB_M = 0.30  # underside of a footing: common practice, no source
+LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgement
+PITS_AT_MOST = 5
+STOP_BELOW = 0.02
+LEAST_GAIN = 0.01
+PLACES_PER_KIND = 16
+EXACT_PLACES = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A pit that could be dug: plan, depth, and which routes of the cloud it exposes (m,)."""
+
+    centre: Array
+    angle_rad: float
+    size_m: tuple[float, float]
+    ring: Array
+    ground_m: float
+    depth_m: float
+    depth_05_m: float
+    depth_95_m: float
+    cost: float
+    surface: str
+    exposed: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A pit size square to the lot with its raster: which cells may hold it, restoration rate."""
+
+    size_m: tuple[float, float]
+    spans: Spans
+    open_cells: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """All that stays the same while pits are ranked."""
+
+    site: Site
+    rules: RuleSet
+    cloud: RouteCloud
+    segments: Segments
+    area: BaseGeometry
+    grid: Grid
+    kinds: tuple[Kind, ...]
+    ground_m: Array
+    surface_per_m2: Array
+
+
+def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
+    """Prepare rasters, dig area, ground and surfaces for ranking pits."""
+    segments, area = segments_of(cloud), dig_area(site)
+    points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
+    longest = max(LENGTHS) * site.dig.pit_length_m
+    grid = cover_grid(points, site.dig.cell_m, 0.5 * longest)
+    centres = grid.centres()
+    length, width = site.dig.pit_length_m, site.dig.pit_width_m
+    sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
+    kinds = tuple(_kind(size, segments, cloud, grid, area) for size in sizes)
+    rates = {name: surface_rate(site.dig, name) for name in _surface_names(site)}
+    names = surfaces_at(site, centres.reshape(-1, 2))
+    surface = np.array([rates[name] for name in names]).reshape(grid.rows, grid.columns)
+    ground = site.ground.elevation_m(centres)
+    return Field(site, rules, cloud, segments, area, grid, kinds, ground, surface)
+
+
+def _surface_names(site: Site) -> set[str]:
+    """Name every surface a pit may meet."""
+    return {"lawn", *(street.surface for street in site.streets)}
+
+
+def _kind(
+    size: tuple[float, float],
+    segments: Segments,
+    cloud: RouteCloud,
+    grid: Grid,
+    area: BaseGeometry,
+) -> Kind:
+    """Raster one pit size and find the cells that may hold it, of those worth asking."""
+    spans = pit_spans(segments, grid, (0.5 * size[0], 0.5 * size[1]))
+    worth = accumulate(spans, cloud.weights) >= LEAST_GAIN
+    centres = grid.centres()[worth]
+    open_cells = np.zeros(worth.shape, bool)
+    rings = rectangle_rings(
+        centres, np.zeros(len(centres)), np.broadcast_to(np.array(size), (len(centres), 2))
+    )
+    open_cells[worth] = allowed(area, rings)
+    return Kind(size, spans, open_cells)
+
+
+def hit_map(field: Field) -> HitMap:
+    """Give P(hit) of the smallest pit centred on each cell, the better of its two directions.
+
+    Cells outside lot, rights-of-way and easements, or where the pit may not be dug, hold 0.
+    Only pipe no deeper than ``max_depth_m`` counts.
+    """
+    best = np.zeros((field.grid.rows, field.grid.columns))
+    for kind in field.kinds[:2]:
+        p = accumulate(kind.spans, field.cloud.weights, _reachable(field, kind.spans))
+        best = np.maximum(best, np.where(kind.open_cells, p, 0.0))
+    return HitMap(field.grid.origin_m, field.grid.cell_m, np.clip(best, 0.0, 1.0))
+
+
+def _reachable(field: Field, spans: Spans) -> Array:
+    """Give 1 for spans whose pipe lies above the greatest depth of a pit, else 0."""
+    row, column = np.divmod(spans.first, field.grid.columns + 1)
+    last = spans.past - 1 - row * (field.grid.columns + 1)
+    ground = field.ground_m[row, (column + last) // 2]
+    return np.asarray(ground - spans.invert_m <= field.site.dig.max_depth_m, float)
+
+
+def rank_pits(field: Field) -> tuple[Candidate, ...]:
+    """Choose pits greedily by P(hit) per cost; at most five, until under 2 % is left.
+
+    Each round rasters the routes that all earlier pits would have missed, takes the best places
+    of each pit size, and weighs the best of those exactly, also turned square to the routes and
+    lengthened. The places of all rounds are then put in greedy order together.
+    """
+    left = np.array(field.cloud.weights)
+    pool: list[Candidate] = []
+    for _ in range(PITS_AT_MOST):
+        found = _best_candidates(field, left)
+        pool.extend(found)
+        if not found:
+            break
+        gains = [float(left[one.exposed].sum()) / one.cost for one in found]
+        left = np.where(found[int(np.argmax(gains))].exposed, 0.0, left)
+        if left.sum() < STOP_BELOW:
+            break
+    if not pool:
+        return ()
+    order = greedy_order(
+        np.array([one.exposed for one in pool]),
+        field.cloud.weights,
+        np.array([one.cost for one in pool]),
+        limit=PITS_AT_MOST,
+        stop_below=STOP_BELOW,
+        least_gain=LEAST_GAIN,
+    )
+    return tuple(pool[index] for index in order)
+
+
+def _best_candidates(field: Field, left: Array) -> list[Candidate]:
+    """Give the best pits against the routes that are left, each weighed exactly."""
+    centres, angles, sizes = _places(field, left)
+    if len(centres) == 0:
+        return []
+    rings = rectangle_rings(centres, angles, sizes)
+    crossings = rectangle_crossings(field.segments, centres, angles, sizes)
+    weight = crossings.crossed * left
+    p = weight.sum(axis=1)
+    usable = allowed(field.area, rings) & (p >= LEAST_GAIN)
+    ground = field.site.ground.elevation_m(centres)
+    depth = ground[:, None] - np.nan_to_num(crossings.invert_m)
+    mean = (weight * depth).sum(axis=1) / np.maximum(p, 1e-12)
+    spread = np.sqrt((weight * (depth - mean[:, None]) ** 2).sum(axis=1) / np.maximum(p, 1e-12))
+    surfaces = dearest_surfaces(field.site, rings)
+    rates = np.array([surface_rate(field.site.dig, name) for name in surfaces])
+    dug = np.minimum(mean + 1.645 * spread + BEDDING_M, field.site.dig.max_depth_m)
+    cost = pit_cost(sizes.prod(axis=1), dug, rates, field.site.dig, field.rules)
+    ratio = np.where(usable, p / cost, -1.0)
+    best = [int(i) for i in np.argsort(-ratio, kind="stable")[:EXACT_PLACES] if ratio[i] > 0]
+    weighed = (
+        _candidate(
+            field,
+            left,
+            centres[i],
+            float(angles[i]),
+            (float(sizes[i, 0]), float(sizes[i, 1])),
+            surfaces[i],
+        )
+        for i in best
+    )
+    return [one for one in weighed if one is not None and clear_of_footing(field.site, one)]
+
+
+def _places(field: Field, left: Array) -> tuple[Array, Array, Array]:
+    """Propose pits (c): centres, angles, sizes, from the rasters of every pit size.
+
+    At each place the pit stands square to the lot, or with its length square across the mean
+    direction of the routes there (doubled angles, so that opposite directions agree).
+    """
+    centres: list[Array] = []
+    angles: list[float] = []
+    sizes: list[tuple[float, float]] = []
+    for kind in field.kinds:
+        p = accumulate(kind.spans, left)
+        score = np.where(kind.open_cells & (p >= LEAST_GAIN), _score(field, kind, p, left), 0.0)
+        peaks = np.flatnonzero((score > 0) & (score >= maximum_filter(score, size=3)))
+        cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
+        if cells.size == 0:
+            continue
+        cosine = accumulate(kind.spans, left, kind.spans.direction[:, 0]).ravel()[cells]
+        sine = accumulate(kind.spans, left, kind.spans.direction[:, 1]).ravel()[cells]
+        across = 0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi
+        length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
+        for cell, angle in zip(cells, across, strict=True):
+            centre = field.grid.centres().reshape(-1, 2)[cell]
+            centres += [centre] * (1 + len(LENGTHS))
+            angles += [0.0] + [float(angle)] * len(LENGTHS)
+            sizes += [kind.size_m] + [(factor * length, width) for factor in LENGTHS]
+    return np.reshape(centres, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2))
+
+
+def _score(field: Field, kind: Kind, p: Array, left: Array) -> Array:
+    """Give P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
+    safe = np.maximum(p, 1e-12)
+    mean = accumulate(kind.spans, left, kind.spans.invert_m) / safe
+    square = accumulate(kind.spans, left, kind.spans.invert_m**2) / safe
+    spread = np.sqrt(np.maximum(square - mean**2, 0.0))
+    depth = np.minimum(
+        field.ground_m - mean + 1.645 * spread + BEDDING_M, field.site.dig.max_depth_m
+    )
+    area = np.full(p.shape, kind.size_m[0] * kind.size_m[1])
+    cost = pit_cost(area, np.maximum(depth, 0.0), field.surface_per_m2, field.site.dig, field.rules)
+    return np.asarray(p / cost)
+
+
+def _candidate(
+    field: Field,
+    left: Array,
+    centre: Array,
+    angle_rad: float,
+    size_m: tuple[float, float],
+    surface: str,
+) -> Candidate | None:
+    """Weigh one pit exactly: depth from the routes that are left, exposure of all routes.
+
+    Dug depth = 95 % quantile of the invert's depth + bedding, no more than the greatest depth.
+    """
+    site = field.site
+    one = np.array([angle_rad]), np.array([size_m])
+    crossings = rectangle_crossings(field.segments, centre[None], *one)
+    crossed, invert = crossings.crossed[0], crossings.invert_m[0]
+    ground = float(site.ground.elevation_m(centre))
+    asked = crossed & (left > 0)
+    if not asked.any():
+        return None
+    quantiles = weighted_quantiles(ground - invert[asked], left[asked], (0.05, 0.95))
+    depth = min(float(quantiles[1]) + BEDDING_M, site.dig.max_depth_m)
+    exposed = crossed & (ground - np.where(crossed, invert, 0.0) <= depth)
+    cost = pit_cost(
+        np.array(size_m[0] * size_m[1]),
+        np.array(depth),
+        np.array(surface_rate(site.dig, surface)),
+        site.dig,
+        field.rules,
+    )
+    ring = rectangle_rings(centre[None], *one)[0]
+    return Candidate(
+        centre,
+        angle_rad,
+        size_m,
+        ring,
+        ground,
+        depth,
+        float(quantiles[0]),
+        float(quantiles[1]),
+        float(cost),
+        surface,
+        exposed,
+    )
+
+
+def clear_of_footing(site: Site, candidate: Candidate) -> bool:
+    """Tell whether a pit stays outside the 45° line down from the building's footing.
+
+    Common practice, no source: no digging below a line that falls at 45° from the outer edge of
+    the footing's underside, here taken one wall's face and 0.30 m below the slab.
+    """
+    below = -FOOTING_BELOW_SLAB_M - (candidate.ground_m - candidate.depth_m)
+    if below <= site.dig.building_setback_m:
+        return True
+    gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.Polygon(candidate.ring))
+    return bool(gap >= below)

@@ -1,0 +1,106 @@
+"""The stage: routes and their probabilities in, a plan for digging out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from .._frames import Array
+from .._results import DigPlan, HitMap, Pit
+from .._site import Notice
+from .._survey import Survey
+from .cloud import RouteCloud, gather_cloud
+from .corridors import draw_corridors
+from .costs import expected_search_cost
+from .depths import depth_table, trench_cost
+from .hits import Flags
+from .pits import Candidate, hit_map, lay_field, rank_pits
+from .stakeout import choose_ties
+
+CONTRIBUTES = 0.01
+
+
+def plan_dig(survey: Survey) -> Survey:
+    """Plan test pits from routes and scores; fill the survey's block ``planned``.
+
+    ``expected_cost`` is that of digging the pits in order until one exposes the pipe, and the
+    trench of :func:`sitegis.dig.depths.trench_cost` should all miss; ``expected_cost_straight``
+    is that trench alone.
+    """
+    cloud = gather_cloud(survey)
+    left_at = survey.exit
+    exit_ties = choose_ties(survey.site, np.array([left_at.x_m, left_at.y_m]))[0]
+    straight = trench_cost(survey)
+    if cloud.empty:
+        nothing = HitMap((0.0, 0.0), survey.site.dig.cell_m, np.zeros((0, 0)))
+        plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
+        return replace(survey, planned=plan)
+    field = lay_field(survey.site, survey.rules, cloud)
+    chosen = rank_pits(field)
+    pits = _pits(survey, cloud, chosen)
+    found = [pit.p_hit_so_far for pit in pits]
+    missed = 1.0 - found[-1] if found else 1.0
+    cost = expected_search_cost([pit.cost for pit in pits], found) if pits else 0.0
+    plan = DigPlan(
+        pits,
+        hit_map(field),
+        draw_corridors(cloud),
+        depth_table(survey, cloud),
+        cost + missed * straight,
+        straight,
+        exit_ties,
+        (),
+    )
+    return replace(survey, planned=plan)
+
+
+def _pits(survey: Survey, cloud: RouteCloud, chosen: tuple[Candidate, ...]) -> tuple[Pit, ...]:
+    """Turn chosen candidates into records, with probabilities in their order."""
+    pits: list[Pit] = []
+    seen = np.zeros(cloud.weights.size, bool)
+    for rank, one in enumerate(chosen, start=1):
+        seen |= one.exposed
+        volume = one.size_m[0] * one.size_m[1] * one.depth_m
+        pits.append(
+            Pit(
+                rank=rank,
+                x_m=float(one.centre[0]),
+                y_m=float(one.centre[1]),
+                ring=one.ring,
+                p_hit=_share(cloud.weights, one.exposed),
+                p_hit_so_far=_share(cloud.weights, seen),
+                depth_m=one.depth_m,
+                depth_05_m=one.depth_05_m,
+                depth_95_m=one.depth_95_m,
+                volume_m3=volume,
+                cost=one.cost,
+                surface=one.surface,
+                needs_protection=one.depth_m > survey.rules.protective_depth_m,
+                ties=choose_ties(survey.site, one.centre)[0],
+                hypotheses=_hypotheses(cloud, one),
+            )
+        )
+    return tuple(pits)
+
+
+def _share(weights: Array, chosen: Flags) -> float:
+    """Sum the weights of chosen routes, within [0, 1] despite rounding."""
+    return min(1.0, float(weights[chosen].sum()))
+
+
+def _hypotheses(cloud: RouteCloud, one: Candidate) -> tuple[str, ...]:
+    """Name the hypotheses whose routes a pit exposes, those with the most weight first."""
+    share = np.bincount(cloud.owner[one.exposed], cloud.weights[one.exposed], len(cloud.hypotheses))
+    order = np.argsort(-share, kind="stable")
+    return tuple(cloud.hypotheses[i] for i in order if share[i] >= CONTRIBUTES)
+
+
+def _no_route() -> Notice:
+    """Say that there is nothing to dig for."""
+    return Notice(
+        "no-route-to-dig-for",
+        "No way to any main fits what was entered, so no test pit can be proposed. "
+        "Check depths, slab elevation and the mains on record.",
+        "dig",
+    )

@@ -1,0 +1,211 @@
+"""Tape ties from building and lot corners, so that a place can be found again on the ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import shapely
+
+from .._frames import Array
+from .._results import TapeTie
+from .._site import Side, Site
+from .._survey import Survey
+from .depths import best_line, points_at, stations
+
+TAPE_M = 30.0
+ROUTE_STEP_M = 3.0
+SHORTEST_TIE_M = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class FixedPoint:
+    """A corner to tape from, with the sd of its place against the drain (per axis)."""
+
+    name: str
+    xy: Array
+    sd_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class StakeoutRow:
+    """One place to mark on the ground.
+
+    ``ties``: two ties and, where there is one, a third to check with. ``angle_deg`` is the angle
+    at which the first two meet (90 is best), ``sd_m`` the standard error (major axis) of the
+    place they give. ``offset_m`` is square out from ``wall``, ``along_m`` along that wall from
+    the corner ``along_from``.
+    """
+
+    name: str
+    x_m: float
+    y_m: float
+    ties: tuple[TapeTie, ...]
+    angle_deg: float
+    sd_m: float
+    wall: Side
+    along_from: str
+    along_m: float
+    offset_m: float
+
+
+def corner_names(kind: str, sides: tuple[Side, ...]) -> tuple[str, ...]:
+    """Name the corners of a ring: ``building:front-left``; later ones of a name get ``-2`` on.
+
+    >>> corner_names("lot", ("front", "right", "rear", "left"))
+    ('lot:front-left', 'lot:front-right', 'lot:rear-right', 'lot:rear-left')
+    """
+    seen: dict[str, int] = {}
+    names = []
+    for i, side in enumerate(sides):
+        pair = {sides[i - 1], side}
+        ends = [name for name in ("front", "rear", "left", "right") if name in pair]
+        name = f"{kind}:{'-'.join(ends)}"
+        seen[name] = seen.get(name, 0) + 1
+        names.append(name if seen[name] == 1 else f"{name}-{seen[name]}")
+    return tuple(names)
+
+
+def fixed_points(site: Site) -> tuple[FixedPoint, ...]:
+    """List the corners one can tape from, outside.
+
+    The drain was placed from the building, so a building corner carries only the outline's sd; a
+    lot corner carries its own and that of the building's place on the lot.
+    """
+    lot_sd = float(np.hypot(site.lot.corner_sd_m, site.building.position_sd_m))
+    building = zip(
+        corner_names("building", site.building.sides), site.building.vertices, strict=True
+    )
+    lot = zip(corner_names("lot", site.lot.sides), site.lot.vertices, strict=True)
+    return (
+        *(FixedPoint(name, xy, site.building.outline_sd_m) for name, xy in building),
+        *(FixedPoint(name, xy, lot_sd) for name, xy in lot),
+    )
+
+
+def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
+    """Give the covariance (2, 2) of a place from taped distances, by least squares.
+
+    Each distance (sd (n,)) fixes the place along the unit vector u from its point (n, 2):
+    covariance = (Σ u uᵀ / sd²)⁻¹.
+    """
+    along = target - points
+    unit = along / np.hypot(*along.T)[:, None]
+    return np.linalg.inv((unit / sds_m[:, None] ** 2).T @ unit)
+
+
+def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
+    """Choose two ties that meet strongest and a third to check; give them with the covariance.
+
+    A tie is no longer than a 30 m tape and does not pass through the building. The pair with
+    the smallest standard error (major axis) wins, which favours meeting near 90° and short, well
+    known points; the check is the third point that leaves the smallest error of all three. Where
+    fewer than two corners can be seen, what can be seen is given and the covariance is infinite.
+    """
+    usable = _in_sight(site, target)
+    ties = [_tie(point, target) for point in usable]
+    if len(usable) < 2:
+        return tuple(ties), np.full((2, 2), np.inf)
+    points = np.array([point.xy for point in usable])
+    tape = site.noise.tape_floor_m + site.noise.tape_share * np.hypot(*(points - target).T)
+    sds = np.hypot(tape, [point.sd_m for point in usable])
+    first, second = min(
+        combinations(range(len(usable)), 2),
+        key=lambda pair: _major_sd(target, points[list(pair)], sds[list(pair)]),
+    )
+    chosen = [first, second]
+    others = [i for i in range(len(usable)) if i not in chosen]
+    if others:
+        chosen.append(
+            min(others, key=lambda i: _major_sd(target, points[[*chosen, i]], sds[[*chosen, i]]))
+        )
+    pair = [first, second]
+    return tuple(ties[i] for i in chosen), _pair_covariance(target, points[pair], sds[pair])
+
+
+def _in_sight(site: Site, target: Array) -> list[FixedPoint]:
+    """Keep the corners within a tape's length that the building does not hide."""
+    inner = shapely.buffer(shapely.Polygon(site.building.vertices), -0.05)
+    kept = []
+    for point in fixed_points(site):
+        distance = float(np.hypot(*(point.xy - target)))
+        hidden = shapely.intersects(shapely.LineString([point.xy, target]), inner)
+        if SHORTEST_TIE_M <= distance <= TAPE_M and not hidden:
+            kept.append(point)
+    return kept
+
+
+def _tie(point: FixedPoint, target: Array) -> TapeTie:
+    """Record the distance from a corner to a place."""
+    x, y = (float(value) for value in point.xy)
+    return TapeTie(point.name, x, y, float(np.hypot(*(target - point.xy))))
+
+
+def _pair_covariance(target: Array, points: Array, sds: Array) -> Array:
+    """Give the covariance of a place, infinite where the ties lie along one line."""
+    unit = (target - points) / np.hypot(*(target - points).T)[:, None]
+    if abs(np.linalg.det(unit.T @ unit)) < 1e-6:
+        return np.full((2, 2), np.inf)
+    return tie_covariance(target, points, sds)
+
+
+def _major_sd(target: Array, points: Array, sds: Array) -> float:
+    """Give the standard error of a place along its worst direction."""
+    covariance = _pair_covariance(target, points, sds)
+    if not np.isfinite(covariance).all():
+        return float("inf")
+    return float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+
+
+def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
+    """Give the angle, 0 to 90°, at which the first two ties meet; 0 where there are not two."""
+    if len(ties) < 2:
+        return 0.0
+    one, two = (target - np.array([tie.from_x_m, tie.from_y_m]) for tie in ties[:2])
+    sine = abs(one[0] * two[1] - one[1] * two[0]) / (np.hypot(*one) * np.hypot(*two))
+    return float(np.degrees(np.arcsin(min(1.0, sine))))
+
+
+def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
+    """Give the nearest wall, the corner it is measured from, distance along it and offset out."""
+    start = site.building.vertices
+    edge = np.roll(start, -1, axis=0) - start
+    length = np.hypot(*edge.T)
+    unit = edge / length[:, None]
+    from_start = target - start
+    along = (from_start * unit).sum(axis=1)
+    offset = from_start[:, 0] * unit[:, 1] - from_start[:, 1] * unit[:, 0]
+    beyond = np.maximum(np.maximum(-along, along - length), 0.0)
+    nearest = int(np.argmin(np.hypot(beyond, offset)))
+    name = corner_names("building", site.building.sides)[nearest]
+    return site.building.sides[nearest], name, float(along[nearest]), float(offset[nearest])
+
+
+def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
+    """Work out how to mark one place on the ground."""
+    ties, covariance = choose_ties(site, target)
+    finite = bool(np.isfinite(covariance).all())
+    sd = float(np.sqrt(np.linalg.eigvalsh(covariance)[-1])) if finite else float("inf")
+    return StakeoutRow(
+        name,
+        float(target[0]),
+        float(target[1]),
+        ties,
+        meeting_angle_deg(target, ties),
+        sd,
+        *wall_offset(site, target),
+    )
+
+
+def stakeout_rows(survey: Survey) -> tuple[StakeoutRow, ...]:
+    """Work out how to mark every pit, the exit, and each 3 m of the most probable route."""
+    site, left_at = survey.site, survey.exit
+    targets = [(f"pit-{pit.rank}", np.array([pit.x_m, pit.y_m])) for pit in survey.dig.pits]
+    targets.append(("exit", np.array([left_at.x_m, left_at.y_m])))
+    line = best_line(survey)
+    if line is not None:
+        at = np.arange(ROUTE_STEP_M, stations(line[0])[-1], ROUTE_STEP_M)
+        names = [f"route-{station:g}m" for station in at]
+        targets += list(zip(names, points_at(line[0], at), strict=True))
+    return tuple(stakeout_row(site, name, xy) for name, xy in targets)

@@ -1,0 +1,159 @@
+"""Invented routes for tests of stage ``dig``: straight from the exit to the front main or alley."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sitegis._results import Hypothesis, Routes, ScoredHypothesis, Scores
+from sitegis._rules import RuleSet, SlopeRule
+from sitegis._site import Site
+from sitegis._survey import Survey
+from tests.invented import corner_site, front_exit
+
+# 29 CFR 1926.651(c)(2) egress 4 ft, .652(a)(1) protection 5 ft, Table B-1 slopes and 20 ft,
+# .651(j)(2) spoil 2 ft; IPC 2021 table 704.1 slopes.
+RULES = RuleSet(
+    "test",
+    "Test rules",
+    "2021",
+    (
+        SlopeRule(0.0635, 1 / 48, "704.1"),
+        SlopeRule(0.1524, 1 / 96, "704.1"),
+        SlopeRule(10.0, 1 / 192, "704.1"),
+    ),
+    4 * 0.3048,
+    5 * 0.3048,
+    20 * 0.3048,
+    {"A": 0.75, "B": 1.0, "C": 1.5},
+    "C",
+    2 * 0.3048,
+    2 * 0.3048,
+    30.48,
+    0.762,
+    {},
+    (),
+)
+
+
+def front_routes(count: int = 3000, *, sd_m: float = 1.5, seed: int = 3) -> Routes:
+    """Straight routes from about the exit to spread taps on the front main."""
+    generator, leaving = np.random.default_rng(seed), front_exit()
+    start = np.stack(
+        [leaving.x_m + generator.normal(0, 0.15, count), np.full(count, leaving.y_m)], axis=1
+    )
+    tap = np.stack([6.6 + generator.normal(0, sd_m, count), np.full(count, -10.06)], axis=1)
+    return _routes(
+        "front-main:direct",
+        "front-main",
+        "direct",
+        "front",
+        np.stack([start, tap], axis=1),
+        generator,
+    )
+
+
+def alley_routes(count: int = 2000, *, seed: int = 4) -> Routes:
+    """Routes that turn along the left side of the house and run to the alley main."""
+    generator, leaving = np.random.default_rng(seed), front_exit()
+    x_yard = 1.2 + generator.normal(0, 0.25, count)
+    y_out = 6.2 + generator.normal(0, 0.3, count)
+    vertices = np.empty((count, 4, 2))
+    vertices[:, 0] = leaving.x_m, leaving.y_m
+    vertices[:, 1] = np.stack([np.full(count, leaving.x_m - 0.1), y_out], axis=1)
+    vertices[:, 2] = np.stack([x_yard, y_out], axis=1)
+    vertices[:, 3] = np.stack(
+        [x_yard + generator.normal(0, 0.6, count), np.full(count, 40.5)], axis=1
+    )
+    return _routes(
+        "alley-main:side-yard-left", "alley-main", "side-yard", "rear", vertices, generator
+    )
+
+
+def _routes(
+    identifier: str,
+    main: str,
+    way: str,
+    toward: str,
+    vertices: np.ndarray,
+    generator: np.random.Generator,
+) -> Routes:
+    count = len(vertices)
+    lengths = np.hypot(*np.moveaxis(np.diff(vertices, axis=1), -1, 0))
+    along = np.concatenate([np.zeros((count, 1)), np.cumsum(lengths, axis=1)], axis=1)
+    start = front_exit().invert_m + generator.normal(0, 0.05, (count, 1))
+    slope = np.maximum(generator.normal(0.0177, 0.004, (count, 1)), 0.004)
+    inverts = start - slope * along
+    hypothesis = Hypothesis(
+        identifier,
+        main,
+        way,
+        toward,
+        "left" if way == "side-yard" else None,
+        0.5,  # type: ignore[arg-type]
+    )
+    return Routes(
+        hypothesis,
+        vertices,
+        inverts,
+        along[:, -1],
+        inverts[:, -1] + 1.6,
+        np.full(count, 30.0),
+        np.zeros(count),
+        {},
+        count,
+    )
+
+
+def unlisted(prior: float = 0.02) -> Routes:
+    """Give the hypothesis that no main on record is the right one: no routes."""
+    nothing = np.zeros(0)
+    return Routes(
+        Hypothesis("unlisted", None, "unlisted", None, None, prior),
+        np.zeros((0, 2, 2)),
+        np.zeros((0, 2)),
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        {},
+        0,
+        "nothing on record",
+    )
+
+
+def scored(routes: Routes, probability: float) -> ScoredHypothesis:
+    """Give a hypothesis a probability, all its routes the same weight."""
+    count = len(routes.vertices)
+    return ScoredHypothesis(
+        routes.hypothesis,
+        probability,
+        0.0,
+        0.0,
+        float(count),
+        (),
+        np.full(count, 1.0 / max(count, 1)),
+        0 if count else None,
+    )
+
+
+def survey_of(
+    *weighted: tuple[Routes, float], site: Site | None = None, rules: RuleSet = RULES
+) -> Survey:
+    """Put routes with probabilities into a survey, the most probable first."""
+    ordered = sorted(weighted, key=lambda pair: -pair[1])
+    scores = Scores(tuple(scored(routes, p) for routes, p in ordered), (), ())
+    return Survey(
+        site or corner_site(),
+        rules,
+        left_at=front_exit(),
+        sampled=tuple(routes for routes, _ in ordered),
+        scored=scores,
+    )
+
+
+def two_way_survey(p_front: float = 0.7, p_alley: float = 0.28, site: Site | None = None) -> Survey:
+    """Front or alley, the rest unlisted."""
+    rest = 1.0 - p_front - p_alley
+    return survey_of(
+        (front_routes(), p_front), (alley_routes(), p_alley), (unlisted(), rest), site=site
+    )
