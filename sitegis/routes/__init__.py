@@ -1,1 +1,5 @@
-"""Stage ``routes``."""
+"""Stage ``routes``: weighted samples of complete routes to every main on record."""
+
+from .sample import sample_routes
+
+__all__ = ["sample_routes"]

@@ -1,0 +1,66 @@
+"""Sequences of outdoor bends from the catalogue, with their prior probabilities."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._frames import Array
+
+__all__ = ["ANGLE_SHARES", "COUNT_SHARES", "MOST_BENDS", "Sequences", "bend_sequences"]
+
+MOST_BENDS = 3
+# Share of laterals by number of outdoor bends, and of bends by angle (degrees, either hand).
+# Judgement, no source.
+COUNT_SHARES: tuple[float, ...] = (0.40, 0.32, 0.20, 0.08)
+ANGLE_SHARES: Mapping[float, float] = {
+    11.25: 0.10,
+    22.5: 0.22,
+    45.0: 0.36,
+    60.0: 0.05,
+    72.0: 0.03,
+    90.0: 0.24,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Sequences:
+    """Bend sequences: ``turns_rad`` (s, 3), left positive, zero past ``counts`` (s,) bends.
+
+    ``headings_rad`` (s, 4) is the turn from the exit's direction after 0…3 bends; ``prior`` (s,).
+    """
+
+    turns_rad: Array
+    headings_rad: Array
+    counts: NDArray[np.int64]
+    prior: Array
+
+    def chosen(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Sequences:
+        """Give some of the sequences, priors untouched."""
+        return Sequences(
+            self.turns_rad[index], self.headings_rad[index], self.counts[index], self.prior[index]
+        )
+
+
+@lru_cache(maxsize=1)
+def bend_sequences() -> Sequences:
+    """List all sequences of 0…3 bends; their priors sum to 1.
+
+    The number of bends is drawn by ``COUNT_SHARES``, each angle by ``ANGLE_SHARES``, left and
+    right alike.
+    """
+    signed = [(sign * a, share / 2) for a, share in ANGLE_SHARES.items() for sign in (1.0, -1.0)]
+    turns, counts, prior = [], [], []
+    for count, count_share in enumerate(COUNT_SHARES):
+        for drawn in product(signed, repeat=count):
+            turns.append([angle for angle, _ in drawn] + [0.0] * (MOST_BENDS - count))
+            counts.append(count)
+            prior.append(count_share * float(np.prod([share for _, share in drawn])))
+    turns_rad = np.radians(np.array(turns))
+    headings = np.concatenate([np.zeros((len(turns), 1)), np.cumsum(turns_rad, axis=1)], axis=1)
+    return Sequences(turns_rad, headings, np.array(counts, np.int64), np.array(prior))

@@ -1,0 +1,259 @@
+"""Draw candidate routes of a plan from quasi-random numbers, with prior / proposal ratios."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from .._frames import Array, lot_direction
+from .._results import Exit
+from ..exit import sample_exit
+from .bends import MOST_BENDS
+from .geometry import ray_hits
+from .plan import INTO_YARD, PAST_CORNER, YARD_APPROACH_M, YARD_CLEAR_M, Plan
+
+__all__ = ["DIMENSIONS", "Candidates", "draw_candidates", "draw_heads", "lay_straights"]
+
+DIMENSIONS = 12
+LEAST_STRAIGHT_M = 0.3
+# Share of bends set close behind the fitting before them, and their mean distance; spread of the
+# rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
+# slope of the rule set and the steepest. Judgement, no source.
+SHORT_SHARE, SHORT_MEAN_M = 0.4, 1.0
+SAME_SLOPE_SHARE, STEEPEST_SLOPE = 0.6, 0.06
+# Share of the proposal that stays with the prior where there is something to aim at.
+PRIOR_SHARE = 0.4
+_TINY = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Heads of candidate routes, then their vertices; all arrays have n rows.
+
+    ``poses`` (n, 3) of x, y, angle; ``inverts_m`` at the exit; ``slopes`` outdoors;
+    ``main_errors`` standard normal draws for the main's invert; ``chosen`` the sequence;
+    ``uniforms`` (n, 3) for the lengths; ``log_ratio`` log of prior / proposal so far.
+    """
+
+    poses: Array
+    inverts_m: Array
+    slopes: Array
+    main_errors: Array
+    chosen: NDArray[np.int64]
+    uniforms: Array
+    log_ratio: Array
+
+    def kept(self, keep: NDArray[np.bool_]) -> Candidates:
+        """Give the rows to keep."""
+        return Candidates(
+            self.poses[keep], self.inverts_m[keep], self.slopes[keep], self.main_errors[keep],
+            self.chosen[keep], self.uniforms[keep], self.log_ratio[keep],
+        )  # fmt: skip
+
+
+def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
+    """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms."""
+    uniforms = np.clip(uniforms, _TINY, 1.0 - 1e-9)
+    normals = ndtri(uniforms[:, [0, 1, 2, 4, 5, 6]])
+    offsets, log_ratio = _pose_offsets(plan, exit, normals[:, :2], uniforms[:, 2])
+    x, y, angle, invert, slope = sample_exit(
+        exit, offsets @ np.linalg.pinv(_response(exit)).T, uniforms[:, 3], normals[:, 3:5]
+    )
+    same = uniforms[:, 7] < SAME_SLOPE_SHARE
+    anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
+    slope = np.where(same, slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
+    chosen = np.searchsorted(np.cumsum(plan.shares), uniforms[:, 8], side="right")
+    chosen = np.minimum(chosen, len(plan.shares) - 1)
+    log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
+    poses = np.stack([x, y, angle], axis=1)
+    return Candidates(
+        poses, invert, slope, normals[:, 5], chosen, uniforms[:, 9 : 9 + MOST_BENDS], log_ratio
+    )
+
+
+def _response(exit: Exit) -> Array:
+    """Give the matrix (3, 3) by which ``sample_exit`` turns standard draws into pose offsets."""
+    draws = np.concatenate([np.zeros((1, 3)), np.eye(3)])
+    x, y, angle, _, _ = sample_exit(exit, draws, np.zeros(4), np.zeros((4, 2)))
+    poses = np.stack([x, y, angle])
+    return np.asarray(poses[:, 1:] - poses[:, :1])
+
+
+def _pose_offsets(plan: Plan, exit: Exit, normals: Array, uniform: Array) -> tuple[Array, Array]:
+    """Draw x, y first and then the angle given them, which may be aimed; gives log ratio too."""
+    response = _response(exit)
+    covariance = response @ response.T
+    values, vectors = np.linalg.eigh(covariance[:2, :2])
+    place = normals @ (vectors * np.sqrt(np.clip(values, 0.0, None))).T
+    gain = covariance[2, :2] @ np.linalg.pinv(covariance[:2, :2])
+    spread = float(np.sqrt(max(covariance[2, 2] - gain @ covariance[:2, 2], 1e-18)))
+    expected = place @ gain
+    start = np.array([exit.x_m, exit.y_m]) + place
+    targets, widths = [], []
+    for aim in plan.aims:
+        gap = aim.point - start
+        turn = np.arctan2(gap[:, 1], gap[:, 0]) - exit.angle_rad - expected
+        turn = (turn + np.pi) % (2 * np.pi) - np.pi
+        # An aim further off than the pose allows would waste its draws.
+        targets.append(np.where(np.abs(turn) < 4 * spread, turn / spread, np.nan))
+        widths.append(np.maximum(aim.sd_m / np.hypot(*gap.T) / spread, 0.02))
+    draw, log_ratio = _aimed(uniform, _standard_normal, targets, widths)
+    return np.concatenate([place, (expected + spread * draw)[:, None]], axis=1), log_ratio
+
+
+def _standard_normal(uniform: Array, density_at: Array | None) -> Array:
+    """Draw from N(0, 1), or give its density where ``density_at`` is given."""
+    if density_at is None:
+        return np.asarray(ndtri(uniform))
+    return np.asarray(np.exp(-0.5 * density_at**2) / np.sqrt(2 * np.pi))
+
+
+def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, Array]:
+    """Lay the straights of candidates: vertices (n, 5, 2), tap stations, log ratio, last length.
+
+    A straight before a bend follows the bend's rule; the last one ends where its ray first hits
+    the main (length inf where it never does, the vertices are then not finite).
+    """
+    headings = heads.poses[:, 2:] + plan.sequences.headings_rad[heads.chosen]
+    directions = lot_direction(headings)
+    counts = plan.sequences.counts[heads.chosen]
+    n = len(counts)
+    vertices = np.empty((n, MOST_BENDS + 2, 2))
+    vertices[:, 0] = here = heads.poses[:, :2]
+    log_ratio, direction = heads.log_ratio.copy(), directions[:, 0]
+    for i in range(MOST_BENDS):
+        bending = np.flatnonzero(counts > i)
+        here = here.copy()
+        length, ratio = _length(plan, heads, i, here[bending], directions[bending, i : i + 2])
+        log_ratio[bending] += ratio
+        here[bending] += length[:, None] * directions[bending, i]
+        vertices[:, i + 1] = here
+        direction = np.where((counts > i)[:, None], directions[:, i + 1], direction)
+    last, stations = ray_hits(here, direction, plan.main.line)
+    tap = here + np.where(np.isfinite(last), last, np.nan)[:, None] * direction
+    vertices[:, 4] = tap
+    for i in range(MOST_BENDS):
+        vertices[counts <= i, i + 1] = tap[counts <= i]
+    return vertices, stations, log_ratio, last
+
+
+def _length(
+    plan: Plan, heads: Candidates, i: int, here: Array, directions: Array
+) -> tuple[Array, Array]:
+    """Draw the length before bend i for the rows that have it: length and log ratio.
+
+    The length is offset + scale × value with the value drawn by the rule.
+    """
+    rows = np.flatnonzero(plan.sequences.counts[heads.chosen] > i)
+    rules = plan.rules[heads.chosen[rows], i]
+    length, log_ratio = np.empty(len(rows)), np.zeros(len(rows))
+    for rule in np.unique(rules):
+        of_rule = np.flatnonzero(rules == rule)
+        start, pair = here[of_rule], directions[of_rule]
+        offset, scale = _offset_scale(plan, int(rule), start, pair[:, 0])
+        targets, widths = _length_aims(plan, start, pair, offset, scale)
+        law = _ValueLaw(int(rule), *_range(plan, int(rule)))
+        value, ratio = _aimed(heads.uniforms[rows[of_rule], i], law, targets, widths)
+        length[of_rule] = offset + scale * value
+        log_ratio[of_rule] = ratio
+    return length, log_ratio
+
+
+def _offset_scale(plan: Plan, rule: int, start: Array, direction: Array) -> tuple[Array, Array]:
+    """Give offset and scale of length against the rule's value."""
+    if rule not in (INTO_YARD, PAST_CORNER) or plan.face is None:
+        return np.zeros(len(start)), np.ones(len(start))
+    face = plan.face
+    gap = start - face.origin
+    if rule == INTO_YARD:
+        rate, done = direction @ face.outward, gap @ face.outward
+    else:
+        far = face.length_m if plan.forward > 0 else 0.0
+        rate = plan.forward * (direction @ face.along)
+        done = plan.forward * (gap @ face.along - far)
+    rate = np.where(np.abs(rate) > 1e-6, rate, 1e-6)
+    return -done / rate, 1.0 / rate
+
+
+def _range(plan: Plan, rule: int) -> tuple[float, float]:
+    """Give the range over which the rule's value is spread evenly."""
+    if plan.face is None:
+        return LEAST_STRAIGHT_M, max(plan.reach_m, 2 * LEAST_STRAIGHT_M)
+    if rule == INTO_YARD:
+        return YARD_CLEAR_M, max(plan.face.strip_m - YARD_CLEAR_M, 2 * YARD_CLEAR_M)
+    if rule == PAST_CORNER:
+        return YARD_CLEAR_M, max(plan.reach_m, 2 * YARD_CLEAR_M)
+    return LEAST_STRAIGHT_M, max(min(plan.reach_m, YARD_APPROACH_M), 2 * LEAST_STRAIGHT_M)
+
+
+@dataclass(frozen=True, slots=True)
+class _ValueLaw:
+    """The prior of a rule's value: even over a range, or that mixed with a short exponential."""
+
+    rule: int
+    least: float
+    most: float
+
+    def __call__(self, uniform: Array, density_at: Array | None = None) -> Array:
+        """Draw from uniforms, or give the density where ``density_at`` is given."""
+        short = 0.0 if self.rule == INTO_YARD else SHORT_SHARE
+        width = self.most - self.least
+        if density_at is None:
+            even = self.least + (uniform - short) / (1.0 - short) * width
+            if short == 0.0:
+                return np.asarray(even)
+            close = self.least - SHORT_MEAN_M * np.log1p(-np.minimum(uniform / short, 1 - _TINY))
+            return np.where(uniform < short, close, even)
+        above = density_at - self.least
+        even = (1.0 - short) / width * ((above >= 0) & (above <= width))
+        close = short / SHORT_MEAN_M * np.exp(-np.maximum(above, 0.0) / SHORT_MEAN_M)
+        return np.asarray(even + close * (above >= 0))
+
+
+def _length_aims(
+    plan: Plan, start: Array, pair: Array, offset: Array, scale: Array
+) -> tuple[list[Array], list[Array]]:
+    """Give the values, with widths, that send the next straight through each aim."""
+    now, following = pair[:, 0], pair[:, 1]
+    cross = now[:, 0] * following[:, 1] - now[:, 1] * following[:, 0]
+    targets, widths = [], []
+    for aim in plan.aims:
+        gap = aim.point - start
+        length = (gap[:, 0] * following[:, 1] - gap[:, 1] * following[:, 0]) / cross
+        ahead = np.sum((gap - length[:, None] * now) * following, axis=1) > 0
+        fits = ahead & (length > LEAST_STRAIGHT_M)
+        targets.append(np.where(fits, (length - offset) / scale, np.nan))
+        widths.append(np.maximum(aim.sd_m / np.abs(cross), 0.02) / np.abs(scale))
+    return targets, widths
+
+
+def _aimed(uniform, law, targets, widths):  # type: ignore[no-untyped-def]
+    """Draw from a law mixed with Gaussians about targets: values and log(prior / proposal).
+
+    The mixture keeps ``PRIOR_SHARE`` for the law; the rest is shared evenly among the targets
+    that are not NaN in a row.
+    """
+    if not targets:
+        return law(uniform, None), np.zeros(len(uniform))
+    target, width = np.stack(targets, axis=1), np.stack(widths, axis=1)
+    usable = np.isfinite(target)
+    number = usable.sum(axis=1)
+    stay = np.where(number > 0, PRIOR_SHARE, 1.0)
+    each = (1.0 - stay) / np.maximum(number, 1)
+    own = law(np.minimum(uniform / stay, 1.0 - _TINY), None)
+    past = np.maximum(uniform - stay, 0.0) / np.where(each > 0, each, 1.0)
+    rank = np.minimum(past.astype(np.int64), np.maximum(number - 1, 0))
+    order = np.argsort(~usable, axis=1, kind="stable")
+    rows = np.arange(len(uniform))
+    picked = order[rows, rank]
+    within = np.clip(past - rank, _TINY, 1.0 - 1e-9)
+    aimed = target[rows, picked] + width[rows, picked] * ndtri(within)
+    value = np.where((uniform < stay) | (number == 0), own, aimed)
+    density = law(uniform, value)
+    gauss = np.exp(-0.5 * ((value[:, None] - target) / width) ** 2) / (width * np.sqrt(2 * np.pi))
+    proposal = stay * density + each * np.where(usable, gauss, 0.0).sum(axis=1)
+    with np.errstate(divide="ignore"):
+        return value, np.log(density) - np.log(np.maximum(proposal, 1e-300))

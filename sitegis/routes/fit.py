@@ -1,0 +1,244 @@
+"""Hold candidate routes against what a lateral cannot do, and weigh them by habit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._frames import Array, lot_direction
+from .._results import Exit
+from .._site import Building, Main
+from .draw import LEAST_STRAIGHT_M, Candidates, lay_straights
+from .geometry import ray_hits, routes_cross, routes_inside
+from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
+from .terrain import Terrain, run_alongside
+
+__all__ = ["Fitted", "arrival_habit", "exit_habit", "fit_candidates", "tap_habit"]
+
+# All judgement, no source.
+EXIT_SQUARE_SD_RAD = float(np.radians(7.0))
+EXIT_SQUARE_FLOOR = 0.5
+EASY_DROP_M = 1.0
+DROP_FADE_M = 1.0
+DROP_FLOOR = 0.3
+ALONGSIDE_SHARE = 0.5
+_LEAST_OUTWARD = 0.17
+
+Flags = NDArray[np.bool_]
+
+REASONS: tuple[str, ...] = (
+    "wall", "backfall", "uphill", "reach", "tap", "fall", "house", "area", "alongside", "lot",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """Routes that fit. ``rows`` are their places among the candidates drawn.
+
+    ``dropped`` counts the candidates by the reason that dropped them.
+    """
+
+    rows: NDArray[np.int64]
+    vertices: Array
+    inverts_m: Array
+    lengths_m: Array
+    arrivals_m: Array
+    stations_m: Array
+    log_prior: Array
+    chosen: NDArray[np.int64]
+    dropped: dict[str, int]
+
+
+def fit_candidates(
+    plan: Plan, heads: Candidates, exit: Exit, building: Building, terrain: Terrain
+) -> Fitted:
+    """Drop the candidates that break a hard constraint; elevation prunes before geometry."""
+    dropped: dict[str, int] = {}
+    rows = np.arange(len(heads.chosen))
+    normal, wall_point = wall_normal(building, exit.wall_index)
+    outward = lot_direction(heads.poses[:, 2]) @ normal
+
+    def sieve(reason: str, keep: Flags) -> Flags:
+        dropped[reason] = int(keep.size - keep.sum())
+        return keep
+
+    for reason, test in (
+        ("wall", lambda h, o: o > _LEAST_OUTWARD),
+        ("backfall", lambda h, o: h.slopes > 0),
+        ("uphill", lambda h, o: _highest_arrival(plan, h) >= 0),
+    ):
+        keep = sieve(reason, test(heads, outward))
+        heads, rows, outward = heads.kept(keep), rows[keep], outward[keep]
+
+    vertices, stations, log_ratio, last = lay_straights(plan, heads)
+    keep = sieve("reach", _lengths_fit(plan, heads, vertices, last))
+    heads, rows, outward = heads.kept(keep), rows[keep], outward[keep]
+    vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
+    headings = plan.sequences.headings_rad[heads.chosen, plan.sequences.counts[heads.chosen]]
+    slant = tap_slant(plan.main, stations, heads.poses[:, 2] + headings)
+    steps = np.diff(vertices, axis=1)
+    run = np.cumsum(np.hypot(steps[..., 0], steps[..., 1]), axis=1)
+    main_invert = main_inverts(plan.main, stations, heads.main_errors)
+    inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * np.pad(run, ((0, 0), (1, 0)))
+    state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
+    log_prior = (
+        log_ratio
+        + np.log(exit_habit(np.arccos(np.clip(outward, -1.0, 1.0))))
+        + np.log(tap_habit(slant))
+        + np.log(arrival_habit(state.arrivals_m))
+    )
+    keep = sieve("tap", slant <= TAP_LIMIT_RAD)
+    keep &= sieve("fall", state.arrivals_m >= 0)
+    state, log_prior = state.kept(keep), log_prior[keep]
+    for reason in ("house", "area", "alongside", "lot"):
+        keep = sieve(reason, _GEOMETRY[reason](plan, state, normal, wall_point, terrain))
+        state, log_prior = state.kept(keep), log_prior[keep]
+    return Fitted(
+        state.rows, state.vertices, state.inverts_m, state.lengths_m, state.arrivals_m,
+        state.stations_m, log_prior, state.heads.chosen, dropped,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """Candidates with their geometry on the way through the constraints."""
+
+    heads: Candidates
+    rows: NDArray[np.int64]
+    vertices: Array
+    stations_m: Array
+    inverts_m: Array
+    lengths_m: Array
+    main_inverts_m: Array
+
+    @property
+    def arrivals_m(self) -> Array:
+        return self.inverts_m[:, -1] - self.main_inverts_m
+
+    def kept(self, keep: Flags) -> _State:
+        return _State(
+            self.heads.kept(keep), self.rows[keep], self.vertices[keep], self.stations_m[keep],
+            self.inverts_m[keep], self.lengths_m[keep], self.main_inverts_m[keep],
+        )  # fmt: skip
+
+
+def wall_normal(building: Building, index: int) -> tuple[Array, Array]:
+    """Give the outward normal of a wall (2,) and a point on its outside face (2,)."""
+    start = building.vertices[index]
+    step = building.vertices[(index + 1) % len(building.vertices)] - start
+    return np.array([step[1], -step[0]]) / np.hypot(*step), start
+
+
+def _line_stations(line: Array) -> Array:
+    steps = np.diff(line, axis=0)
+    return np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
+
+
+def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
+    """Give a main's invert at stations (m,), with standard normal errors (m,) applied."""
+    invert = np.interp(stations, _line_stations(main.line), main.inverts_m)
+    return np.asarray(invert + main.invert_sd_m * errors)
+
+
+def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
+    """Give the angle (m,) between the last straight and the main's normal at the tap."""
+    passed = _line_stations(main.line)
+    steps = np.diff(main.line, axis=0)
+    angles = np.arctan2(steps[:, 1], steps[:, 0])
+    segment = np.clip(np.searchsorted(passed, stations, side="right") - 1, 0, len(angles) - 1)
+    return np.asarray(np.arccos(np.clip(np.abs(np.sin(headings - angles[segment])), 0.0, 1.0)))
+
+
+def _highest_arrival(plan: Plan, heads: Candidates) -> Array:
+    """Bound the arrival above the main from above: the shortest run to the main's lowest invert."""
+    least = np.full(len(heads.chosen), np.inf)
+    point = heads.poses[:, :2]
+    for start, end in zip(plan.main.line[:-1], plan.main.line[1:], strict=True):
+        step = end - start
+        share = np.clip((point - start) @ step / max(float(step @ step), 1e-12), 0.0, 1.0)
+        gap = start + share[:, None] * step - point
+        least = np.minimum(least, np.hypot(gap[:, 0], gap[:, 1]))
+    lowest = plan.main.inverts_m.min() + plan.main.invert_sd_m * heads.main_errors
+    return np.asarray(heads.inverts_m - heads.slopes * least - lowest)
+
+
+def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) -> Flags:
+    """Tell which candidates reach the main, with no straight too short and no earlier crossing."""
+    counts = plan.sequences.counts[heads.chosen]
+    keep = np.isfinite(last) & (last >= LEAST_STRAIGHT_M)
+    directions = lot_direction(heads.poses[:, 2:] + plan.sequences.headings_rad[heads.chosen])
+    for i in range(vertices.shape[1] - 2):
+        bending = np.flatnonzero(keep & (counts > i))
+        start = vertices[bending, i]
+        length = np.sum((vertices[bending, i + 1] - start) * directions[bending, i], axis=1)
+        reach, _ = ray_hits(start, directions[bending, i], plan.main.line)
+        keep[bending] = (length >= LEAST_STRAIGHT_M) & (reach > length)
+    return keep
+
+
+def exit_habit(slant_rad: Array) -> Array:
+    """Weigh the angle off square at the wall: floor + (1 − floor)·exp(−½(angle/7°)²)."""
+    gauss = np.exp(-0.5 * (slant_rad / EXIT_SQUARE_SD_RAD) ** 2)
+    return np.asarray(EXIT_SQUARE_FLOOR + (1.0 - EXIT_SQUARE_FLOOR) * gauss)
+
+
+def tap_habit(slant_rad: Array) -> Array:
+    """Weigh the angle off square at the main: floor + (1 − floor)·exp(−½(angle/15°)²)."""
+    gauss = np.exp(-0.5 * (slant_rad / TAP_SQUARE_SD_RAD) ** 2)
+    return np.asarray(TAP_SQUARE_FLOOR + (1.0 - TAP_SQUARE_FLOOR) * gauss)
+
+
+def arrival_habit(arrival_m: Array) -> Array:
+    """Weigh the drop at the main: 1 up to 1 m, then fading to the share of mains with a riser."""
+    past = np.maximum(arrival_m - EASY_DROP_M, 0.0)
+    return np.asarray(DROP_FLOOR + (1.0 - DROP_FLOOR) * np.exp(-past / DROP_FADE_M))
+
+
+def _clear_of_house(
+    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
+) -> Flags:
+    """Tell which routes do not pass under the house again once they are outside its wall."""
+    vertices = state.vertices.copy()
+    direction = lot_direction(state.heads.poses[:, 2])
+    inside = np.maximum(0.005 - (vertices[:, 0] - wall_point) @ normal, 0.0)
+    vertices[:, 0] += (inside / (direction @ normal))[:, None] * direction
+    return ~routes_cross(vertices, terrain.house)
+
+
+def _in_area(
+    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
+) -> Flags:
+    return routes_inside(state.vertices, terrain.allowed)
+
+
+def _alongside(
+    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
+) -> Flags:
+    """Tell which routes pass beside the wall they should, or beside none where direct."""
+    if plan.face is not None:
+        run, _ = run_alongside(state.vertices, plan.face, within_m=plan.face.strip_m)
+        return run >= ALONGSIDE_SHARE * plan.face.length_m
+    keep = np.ones(len(state.rows), bool)
+    for face in terrain.faces.values():
+        run, _ = run_alongside(state.vertices, face, within_m=face.strip_m)
+        keep &= run < ALONGSIDE_SHARE * face.length_m
+    return keep
+
+
+def _in_own_yard(
+    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
+) -> Flags:
+    """Tell which side-yard routes stay in the lot as long as they are beside the house."""
+    if plan.face is None:
+        return np.ones(len(state.rows), bool)
+    _, pieces = run_alongside(state.vertices, plan.face, within_m=1e6)
+    inside = routes_inside(pieces.reshape(-1, 2, 2), terrain.lot).reshape(pieces.shape[:2])
+    length = np.hypot(*np.moveaxis(pieces[:, :, 1] - pieces[:, :, 0], -1, 0))
+    return np.asarray((inside | (length < 1e-9)).all(axis=1))
+
+
+_GEOMETRY = {
+    "house": _clear_of_house, "area": _in_area, "alongside": _alongside, "lot": _in_own_yard,
+}  # fmt: skip

@@ -1,0 +1,159 @@
+"""Many routes against polygons and points, in numpy.
+
+Routes are arrays (m, v, 2) of vertices; a shorter route repeats its last vertex. A region is a
+set of rings, held as its edges (starts (e, 2), ends (e, 2)); inside is by the even-odd rule, so
+holes and separate parts need nothing special.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon, get_coordinates
+
+from .._frames import Array
+
+__all__ = [
+    "Region",
+    "distances_to_point",
+    "ray_hits",
+    "region_of_polygon",
+    "region_of_rings",
+    "routes_cross",
+    "routes_inside",
+    "routes_lengths",
+]
+
+Flags = NDArray[np.bool_]
+# Routes are worked through in blocks that stay in a core's own cache.
+_BLOCK = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Edges of all rings of a region: ``starts`` (e, 2), ``ends`` (e, 2)."""
+
+    starts: Array
+    ends: Array
+
+
+def region_of_rings(*rings: Array) -> Region:
+    """Join rings (n, 2), unclosed, into one region."""
+    return Region(
+        np.concatenate([np.asarray(ring, float) for ring in rings]),
+        np.concatenate([np.roll(np.asarray(ring, float), -1, axis=0) for ring in rings]),
+    )
+
+
+def region_of_polygon(polygon: Polygon | MultiPolygon) -> Region:
+    """Take the rings of a shapely polygon or multipolygon."""
+    parts = polygon.geoms if isinstance(polygon, MultiPolygon) else (polygon,)
+    rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
+    return region_of_rings(*(get_coordinates(ring)[:-1] for ring in rings))
+
+
+def routes_inside(vertices: Array, region: Region) -> Flags:
+    """Tell which routes (m, v, 2) lie wholly inside a region.
+
+    A route lies inside where its first vertex does and none of its straights properly crosses
+    an edge.
+    """
+    inside = np.empty(len(vertices), bool)
+    for block, x, y in _blocks(vertices):
+        crossed, parity = _crossed(x, y, region, with_parity=True)
+        inside[block] = parity & ~crossed
+    return inside
+
+
+def routes_cross(vertices: Array, region: Region) -> Flags:
+    """Tell which routes (m, v, 2) properly cross an edge of a region."""
+    crossed = np.empty(len(vertices), bool)
+    for block, x, y in _blocks(vertices):
+        crossed[block] = _crossed(x, y, region, with_parity=False)[0]
+    return crossed
+
+
+def _blocks(vertices: Array) -> Iterator[tuple[slice, Array, Array]]:
+    """Cut routes into blocks with contiguous x (v, k) and y (v, k)."""
+    for start in range(0, len(vertices), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        part = vertices[block]
+        yield block, np.ascontiguousarray(part[..., 0].T), np.ascontiguousarray(part[..., 1].T)
+
+
+def _crossed(x: Array, y: Array, region: Region, *, with_parity: bool) -> tuple[Flags, Flags]:
+    """Tell which routes cross an edge, and which start inside, from x (v, k), y (v, k).
+
+    A straight crosses an edge where its ends lie on opposite sides of the edge's line and the
+    edge's ends lie on opposite sides of the straight's line. The first is cheap for all (one
+    side value a vertex); the second is worked out only for the few that pass the first.
+    """
+    crossed = np.zeros(x.shape[1], bool)
+    parity = np.zeros(x.shape[1], bool)
+    side, product = np.empty_like(x), np.empty_like(x)
+    for (ax, ay), (bx, by) in zip(region.starts.tolist(), region.ends.tolist(), strict=True):
+        dx, dy = bx - ax, by - ay
+        np.multiply(y, dx, out=side)
+        np.multiply(x, dy, out=product)
+        side -= product
+        left = side > dx * ay - dy * ax
+        straddles = np.flatnonzero(left[1:] != left[:-1])
+        if straddles.size:
+            row, column = np.divmod(straddles, x.shape[1])
+            px, py = x[row, column], y[row, column]
+            qx, qy = x[row + 1, column] - px, y[row + 1, column] - py
+            above = qx * (ay - py) > qy * (ax - px)
+            meets = above != (qx * (by - py) > qy * (bx - px))
+            crossed[column[meets]] = True
+        if with_parity and (ay > by) != (ay < by):
+            spans = (y[0] >= ay) != (y[0] >= by)
+            parity ^= spans & (left[0] == (dy > 0))
+    return crossed, parity
+
+
+def routes_lengths(vertices: Array) -> Array:
+    """Give the length of each route (m,)."""
+    steps = np.diff(vertices, axis=1)
+    return np.asarray(np.hypot(steps[..., 0], steps[..., 1]).sum(axis=1))
+
+
+def distances_to_point(vertices: Array, point: Array) -> tuple[Array, Array]:
+    """Give the distance of a point (2,) from each route (m,) and the station of its foot (m,)."""
+    starts = vertices[:, :-1]
+    steps = np.diff(vertices, axis=1)
+    squared = np.sum(steps**2, axis=-1)
+    along = np.sum((point - starts) * steps, axis=-1) / np.where(squared > 0, squared, 1.0)
+    share = np.clip(along, 0.0, 1.0)
+    offset = starts + share[..., None] * steps - point
+    distance = np.hypot(offset[..., 0], offset[..., 1])
+    nearest = np.argmin(distance, axis=1)
+    lengths = np.sqrt(squared)
+    before = np.cumsum(lengths, axis=1) - lengths
+    rows = np.arange(len(vertices))
+    station = before[rows, nearest] + share[rows, nearest] * lengths[rows, nearest]
+    return distance[rows, nearest], station
+
+
+def ray_hits(origins: Array, directions: Array, line: Array) -> tuple[Array, Array]:
+    """Give where rays (m, 2) first hit a polyline (n, 2): distance (inf where never), station."""
+    distance = np.full(len(origins), np.inf)
+    station = np.zeros(len(origins))
+    lengths = np.hypot(*np.diff(line, axis=0).T)
+    passed = np.concatenate([[0.0], np.cumsum(lengths)])
+    for i, length in enumerate(lengths):
+        if length == 0.0:
+            continue
+        along = (line[i + 1] - line[i]) / length
+        gap = line[i] - origins
+        cross = directions[:, 0] * along[1] - directions[:, 1] * along[0]
+        usable = np.abs(cross) > 1e-9
+        safe = np.where(usable, cross, 1.0)
+        reach = (gap[:, 0] * along[1] - gap[:, 1] * along[0]) / safe
+        at = (gap[:, 0] * directions[:, 1] - gap[:, 1] * directions[:, 0]) / safe
+        hit = usable & (reach > 0) & (at >= 0) & (at <= length) & (reach < distance)
+        distance = np.where(hit, reach, distance)
+        station = np.where(hit, passed[i] + at, station)
+    return distance, station

@@ -1,0 +1,139 @@
+"""The ways a lateral may run from the house to a main, with their prior probabilities.
+
+All default weights are common practice without a source. ``site.priors`` overrides each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Literal
+
+from .._results import Hypothesis, Toward
+from .._site import Main, Side, Site
+
+__all__ = ["UNLISTED_ID", "enumerate_hypotheses", "prior_weights", "prior_words"]
+
+UNLISTED_ID = "unlisted"
+OLDER_BEFORE_YEAR = 1950
+UNLISTED_SHARE = 0.02
+
+Destination = Literal["front", "rear", "alley", "side"]
+_Age = Literal["older", "newer", "unknown"]
+
+# Relative weights by the age of the house; common practice, no source.
+_ALLEY: Mapping[_Age, float] = {"older": 1.0, "newer": 0.25, "unknown": 0.5}
+_SIDE_YARD: Mapping[_Age, float] = {"older": 0.25, "newer": 0.05, "unknown": 0.15}
+_FRONT, _REAR, _SIDE = 1.0, 0.3, 0.25
+_AGE_WORDS: Mapping[_Age, str] = {
+    "older": f"built before {OLDER_BEFORE_YEAR}",
+    "newer": f"built in {OLDER_BEFORE_YEAR} or later",
+    "unknown": "year built not given",
+}
+
+
+def enumerate_hypotheses(site: Site) -> tuple[Hypothesis, ...]:
+    """List every way for every main, then ``unlisted``, with priors that sum to 1.
+
+    A main along the front or rear gets a direct way and a run along the left and the right side
+    of the house; a main along the left or right a direct way and a run along the front and the
+    rear. Mains that share a destination share its weight evenly; all side-yard runs share one
+    weight, in proportion to the weights of their destinations. ``unlisted`` keeps 2 % unless
+    ``site.priors.unlisted`` gives it a relative weight like the others.
+    """
+    weights = prior_weights(site)
+    listed: list[Hypothesis] = []
+    for main in site.mains:
+        same = sum(destination(other) == destination(main) for other in site.mains)
+        share = weights[destination(main)] / same
+        listed.append(_hypothesis(main, None, share))
+        listed.extend(_hypothesis(main, yard, share) for yard in _yards(main.side))
+    return _normalised(_with_yard_weight(listed, weights["side_yard"]), site.priors.unlisted)
+
+
+def destination(main: Main) -> Destination:
+    """Name what a main is to the lot: front, alley, rear or side."""
+    if main.kind == "alley":
+        return "alley"
+    if main.side in ("left", "right"):
+        return "side"
+    return "front" if main.side == "front" else "rear"
+
+
+def prior_weights(site: Site) -> dict[str, float]:
+    """Give the relative weights in force: the defaults for the house's age, or the user's."""
+    age = _age(site)
+    defaults = {
+        "front": _FRONT,
+        "rear": _REAR,
+        "alley": _ALLEY[age],
+        "side": _SIDE,
+        "side_yard": _SIDE_YARD[age],
+    }
+    return {
+        name: value if (given := getattr(site.priors, name)) is None else float(given)
+        for name, value in defaults.items()
+    }
+
+
+def prior_words(site: Site) -> tuple[str, ...]:
+    """Say in words which priors are in force and where they come from."""
+    weights = prior_weights(site)
+    given = [name for name in weights if getattr(site.priors, name) is not None]
+    listed = ", ".join(f"{name.replace('_', '-')} {weights[name]:g}" for name in weights)
+    sentences = [
+        f"Before any evidence the ways are weighted {listed} ({_AGE_WORDS[_age(site)]}); "
+        "common practice, no source.",
+        "An alley counts only where an alley main is on record; mains with the same destination "
+        "share its weight; all side-yard runs together have the side-yard weight.",
+    ]
+    if site.priors.unlisted is None:
+        sentences.append(f"Ways not listed keep {UNLISTED_SHARE:.0%}; judgement, no source.")
+    else:
+        given.append("unlisted")
+        sentences.append(f"Ways not listed have relative weight {site.priors.unlisted:g}.")
+    if given:
+        names = ", ".join(name.replace("_", "-") for name in given)
+        sentences.append(f"Given by the user instead of the default: {names}.")
+    return tuple(sentences)
+
+
+def _age(site: Site) -> _Age:
+    if site.year_built is None:
+        return "unknown"
+    return "older" if site.year_built < OLDER_BEFORE_YEAR else "newer"
+
+
+def _yards(main_side: Side) -> tuple[Side, Side]:
+    """Name the sides of the house a run to a main on this side may pass."""
+    return ("left", "right") if main_side in ("front", "rear") else ("front", "rear")
+
+
+def _toward(main_side: Side) -> Toward:
+    return "side" if main_side in ("left", "right") else main_side  # type: ignore[return-value]
+
+
+def _hypothesis(main: Main, yard: Side | None, weight: float) -> Hypothesis:
+    """Name one way; its prior is still a relative weight."""
+    way: Literal["direct", "side-yard"] = "direct" if yard is None else "side-yard"
+    suffix = "" if yard is None else f"-{yard}"
+    return Hypothesis(f"{main.id}:{way}{suffix}", main.id, way, _toward(main.side), yard, weight)
+
+
+def _with_yard_weight(listed: list[Hypothesis], weight: float) -> list[Hypothesis]:
+    """Scale the side-yard runs so that together they have their weight."""
+    total = sum(h.prior for h in listed if h.way == "side-yard")
+    scale = weight / total if total > 0 else 0.0
+    return [replace(h, prior=h.prior * scale) if h.way == "side-yard" else h for h in listed]
+
+
+def _normalised(listed: list[Hypothesis], unlisted: float | None) -> tuple[Hypothesis, ...]:
+    """Add ``unlisted`` and bring the priors to a sum of 1."""
+    total = sum(h.prior for h in listed)
+    if unlisted is None:
+        unlisted = total * UNLISTED_SHARE / (1.0 - UNLISTED_SHARE)
+    whole = total + unlisted
+    if whole <= 0:
+        listed, unlisted, whole = [replace(h, prior=0.0) for h in listed], 1.0, 1.0
+    scaled = [replace(h, prior=h.prior / whole) for h in listed]
+    return (*scaled, Hypothesis(UNLISTED_ID, None, "unlisted", None, None, unlisted / whole))

@@ -1,0 +1,156 @@
+"""The plan of one hypothesis: which bend sequences can serve it, and how each straight is laid.
+
+A plumber who means to reach a main by a way lays each straight with an aim. The prior density
+of the straights therefore depends on the way: free lengths, a length that brings the next
+straight into the yard, a length that brings the pipe past the far corner of the house.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._frames import Array, lot_direction
+from .._results import Exit, Hypothesis
+from .._site import Main, Site
+from .bends import MOST_BENDS, Sequences, bend_sequences
+from .terrain import Face, Terrain
+
+__all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "Aim", "Plan", "make_plan"]
+
+FREE, INTO_YARD, PAST_CORNER = 0, 1, 2
+
+# All judgement, no source.
+DIRECT_MOST_BENDS = 2
+YARD_HEADING_RAD = float(np.radians(25.0))
+YARD_CLEAR_M = 0.15
+YARD_APPROACH_M = 6.0
+TAP_SQUARE_SD_RAD = float(np.radians(15.0))
+TAP_SQUARE_FLOOR = 0.15
+TAP_LIMIT_RAD = float(np.radians(75.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """A point (2,) that the route probably meets, with the spread to aim with."""
+
+    point: Array
+    sd_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How to draw routes for one hypothesis.
+
+    ``rules`` (s, 3) names the rule of the length before each bend; ``shares`` (s,) are the
+    proposal's probabilities of the sequences. ``forward`` is +1 or −1: the direction of the
+    yard run along ``face``. ``toward`` (2,) is the unit vector from the house to the main.
+    """
+
+    hypothesis: Hypothesis
+    main: Main
+    sequences: Sequences
+    rules: NDArray[np.int64]
+    shares: Array
+    reach_m: float
+    toward: Array
+    face: Face | None
+    forward: float
+    aims: tuple[Aim, ...]
+    why_none: str = ""
+
+    def with_shares(self, shares: Array) -> Plan:
+        """Give the plan with other proposal probabilities."""
+        return replace(self, shares=shares / shares.sum())
+
+
+def make_plan(
+    hypothesis: Hypothesis,
+    main: Main,
+    site: Site,
+    exit: Exit,
+    terrain: Terrain,
+    aims: tuple[Aim, ...] = (),
+) -> Plan:
+    """Choose the sequences that can serve a hypothesis; ``why_none`` says why none can."""
+    reach_m, toward = _nearest(main.line, np.array([exit.x_m, exit.y_m]))
+    sequences = bend_sequences()
+    face = None if hypothesis.yard_side is None else terrain.faces[hypothesis.yard_side]
+    forward = 1.0 if face is None or float(face.along @ toward) >= 0 else -1.0
+    slack = 4.0 * float(np.sqrt(exit.covariance[2, 2])) + _wander_rad(main.line, toward)
+    squareness = _final_squareness(sequences, exit.angle_rad, toward)
+    keep = squareness <= TAP_LIMIT_RAD + slack
+    rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
+    why = "" if keep.any() else "no bend sequence turns the pipe toward the main"
+    if face is None:
+        keep &= sequences.counts <= DIRECT_MOST_BENDS
+    else:
+        rules, runs = _yard_rules(sequences, exit.angle_rad, face, forward)
+        keep &= runs
+        why = _why_no_yard(face, bool(keep.any()))
+    chosen = np.flatnonzero(keep)
+    weight = sequences.prior * (
+        TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness / TAP_SQUARE_SD_RAD) ** 2)
+    )
+    shares = weight[chosen] / weight[chosen].sum() if chosen.size else weight[chosen]
+    return Plan(
+        hypothesis, main, sequences.chosen(chosen), rules[chosen], shares,
+        reach_m, toward, face, forward, aims, why,
+    )  # fmt: skip
+
+
+def _why_no_yard(face: Face, any_sequence: bool) -> str:
+    if face.yard_m < 4 * YARD_CLEAR_M:
+        return (
+            f"no room for a pipe beside the {face.side} wall: "
+            f"it stands {face.yard_m:.2f} m from the lot line"
+        )
+    return "" if any_sequence else f"three bends do not bring the pipe along the {face.side} wall"
+
+
+def _nearest(line: Array, point: Array) -> tuple[float, Array]:
+    """Give the distance from a point (2,) to a polyline and the unit vector toward it."""
+    steps = np.diff(line, axis=0)
+    squared = np.maximum((steps**2).sum(axis=1), 1e-12)
+    share = np.clip(((point - line[:-1]) * steps).sum(axis=1) / squared, 0.0, 1.0)
+    gaps = line[:-1] + share[:, None] * steps - point
+    distances = np.hypot(gaps[:, 0], gaps[:, 1])
+    best = int(np.argmin(distances))
+    normal = np.array([-steps[best, 1], steps[best, 0]]) / np.sqrt(squared[best])
+    return float(distances[best]), normal if float(normal @ gaps[best]) >= 0 else -normal
+
+
+def _wander_rad(line: Array, toward: Array) -> float:
+    """Give the largest turn of a main's straights from the one nearest the house."""
+    steps = np.diff(line, axis=0)
+    lengths = np.maximum(np.hypot(steps[:, 0], steps[:, 1]), 1e-12)
+    return float(np.arcsin(np.clip(np.abs(steps @ toward) / lengths, 0.0, 1.0)).max())
+
+
+def _final_squareness(sequences: Sequences, exit_angle: float, toward: Array) -> Array:
+    """Give the angle (s,) between the last straight and the main's normal, at the mean exit."""
+    last = sequences.headings_rad[np.arange(len(sequences.counts)), sequences.counts]
+    return np.asarray(np.arccos(np.clip(lot_direction(exit_angle + last) @ toward, -1.0, 1.0)))
+
+
+def _yard_rules(
+    sequences: Sequences, exit_angle: float, face: Face, forward: float
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Name the rule before each bend, and tell which sequences have a straight in the yard.
+
+    The yard straight is the first one after a bend that heads along the face within 25°, seen
+    from the mean exit direction.
+    """
+    directions = lot_direction(exit_angle + sequences.headings_rad)
+    close = directions @ (forward * face.along) >= np.cos(YARD_HEADING_RAD)
+    close &= np.arange(MOST_BENDS + 1) <= sequences.counts[:, None]
+    close[:, 0] = False
+    runs = close.any(axis=1)
+    yard = np.where(runs, np.argmax(close, axis=1), MOST_BENDS + 1)
+    before = np.arange(1, MOST_BENDS + 1)
+    rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
+    rules[before == yard[:, None]] = INTO_YARD
+    rules[before == yard[:, None] + 1] = PAST_CORNER
+    return rules, runs

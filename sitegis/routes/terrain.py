@@ -1,0 +1,125 @@
+"""The ground a route may run in: allowed area, lot, house, and the yards beside its walls."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import MultiPolygon, Polygon
+
+from .._frames import Array, lot_direction
+from .._site import SIDES, Building, Side, Site
+from .geometry import Region, ray_hits, region_of_polygon, region_of_rings
+
+__all__ = ["Face", "Terrain", "allowed_polygon", "prepare_terrain", "run_alongside"]
+
+# A pipe farther from a wall than this is not said to run alongside it. Judgement, no source.
+ALONGSIDE_M = 4.0
+# Lot and right-of-way records seldom meet exactly: gaps up to twice this are closed.
+_SEAM_M = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """One face of the house's bounding rectangle, with the yard beside it.
+
+    ``origin`` (2,) a corner, ``along`` and ``outward`` unit vectors (2,), ``length_m`` of the
+    face, ``yard_m`` the least distance from the face to the lot line.
+    """
+
+    side: Side
+    origin: Array
+    along: Array
+    outward: Array
+    length_m: float
+    yard_m: float
+
+    @property
+    def strip_m(self) -> float:
+        """Width of the strip that counts as alongside."""
+        return min(self.yard_m, ALONGSIDE_M)
+
+
+@dataclass(frozen=True, slots=True)
+class Terrain:
+    """What routes are held against, in lot coordinates."""
+
+    allowed: Region
+    lot: Region
+    house: Region
+    faces: Mapping[Side, Face]
+
+
+def prepare_terrain(site: Site) -> Terrain:
+    """Build the regions and faces of a site once for all hypotheses."""
+    return Terrain(
+        allowed=region_of_polygon(allowed_polygon(site)),
+        lot=region_of_rings(site.lot.vertices),
+        house=region_of_rings(site.building.vertices),
+        faces=_faces(site.building, site.lot.vertices),
+    )
+
+
+def allowed_polygon(site: Site) -> Polygon | MultiPolygon:
+    """Unite lot, rights-of-way and easements; seams up to 0.1 m are closed."""
+    rings = [site.lot.vertices]
+    rings += [street.row for street in site.streets]
+    rings += [easement.ring for easement in site.easements]
+    parts = [Polygon(ring).buffer(_SEAM_M, join_style="mitre") for ring in rings if len(ring) >= 3]
+    return shapely.unary_union(parts).buffer(-_SEAM_M, join_style="mitre")
+
+
+def _faces(building: Building, lot: Array) -> dict[Side, Face]:
+    """Give the four faces of the bounding rectangle in the building frame."""
+    x_axis = lot_direction(building.angle_rad)
+    y_axis = lot_direction(building.angle_rad + np.pi / 2)
+    local = (building.vertices - building.vertices[0]) @ np.stack([x_axis, y_axis], axis=1)
+    (left, front), (right, rear) = local.min(axis=0), local.max(axis=0)
+    corner = {
+        "front": (left, front, x_axis, -y_axis, right - left),
+        "right": (right, front, y_axis, x_axis, rear - front),
+        "rear": (left, rear, x_axis, y_axis, right - left),
+        "left": (left, front, y_axis, -x_axis, rear - front),
+    }
+    faces: dict[Side, Face] = {}
+    for side in SIDES:
+        x, y, along, outward, length = corner[side]
+        origin = building.vertices[0] + x * x_axis + y * y_axis
+        yard = _yard_m(origin, along * length, outward, lot)
+        faces[side] = Face(side, origin, along, outward, float(length), yard)
+    return faces
+
+
+def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
+    """Give the least distance from a face to the lot line, 0 where the face is outside."""
+    starts = origin + np.linspace(0.02, 0.98, 7)[:, None] * span
+    ring = np.concatenate([lot, lot[:1]])
+    distance, _ = ray_hits(starts, np.broadcast_to(outward, starts.shape), ring)
+    inside = shapely.contains_xy(Polygon(lot), starts[:, 0], starts[:, 1])
+    return float(np.where(inside & np.isfinite(distance), distance, 0.0).min())
+
+
+def run_alongside(vertices: Array, face: Face, *, within_m: float) -> tuple[Array, Array]:
+    """Give the length run beside a face (m,), and the pieces beside it (m, v − 1, 2, 2).
+
+    A straight is clipped to the rectangle from the face outward to ``within_m`` (Liang and
+    Barsky's parameter clipping); the length is measured along the face. A piece of a straight
+    that misses the rectangle shrinks to one point.
+    """
+    offset = vertices - face.origin
+    along, outward = offset @ face.along, offset @ face.outward
+    enter = np.zeros((vertices.shape[0], vertices.shape[1] - 1))
+    leave = np.ones_like(enter)
+    for value, most in ((along, face.length_m), (outward, within_m)):
+        step = np.diff(value, axis=1)
+        safe = np.where(np.abs(step) > 1e-12, step, 1e-12)
+        first, second = -value[:, :-1] / safe, (most - value[:, :-1]) / safe
+        np.maximum(enter, np.minimum(first, second), out=enter)
+        np.minimum(leave, np.maximum(first, second), out=leave)
+    leave = np.maximum(leave, enter)
+    run = (np.abs(np.diff(along, axis=1)) * (leave - enter)).sum(axis=1)
+    steps = np.diff(vertices, axis=1)
+    limits = np.clip(np.stack([enter, leave], axis=-1), 0.0, 1.0)
+    return run, vertices[:, :-1, None] + limits[..., None] * steps[:, :, None]

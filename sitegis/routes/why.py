@@ -1,0 +1,45 @@
+"""Say in plain words why no route of a hypothesis fits."""
+
+from __future__ import annotations
+
+from .._results import Exit
+from .fit import REASONS, Fitted
+from .plan import Plan
+
+__all__ = ["why_nothing_fits"]
+
+
+def why_nothing_fits(plan: Plan, fitted: Fitted, exit: Exit, least_slope: float) -> str:
+    """Name the constraint at which the last candidates were dropped."""
+    last = next((r for r in reversed(REASONS) if fitted.dropped.get(r, 0) > 0), "reach")
+    if last in ("uphill", "fall", "backfall"):
+        return _uphill(plan, exit, least_slope)
+    place = f"the {exit.side} wall"
+    words = {
+        "wall": "the exit does not point out of the wall",
+        "reach": f"no run from {place} with three bends or fewer meets the main",
+        "tap": f"no run from {place} meets the main at a usable angle",
+        "house": "would have to pass under the house again",
+        "area": "would leave the lot and the right-of-way, and no easement is given",
+        "lot": "the run beside the house would leave the lot",
+        "alongside": _alongside(plan),
+    }
+    return words[last]
+
+
+def _alongside(plan: Plan) -> str:
+    if plan.face is None:
+        return "every run passes alongside the house: see the side-yard ways"
+    return f"no run passes along half of the {plan.face.side} wall or more"
+
+
+def _uphill(plan: Plan, exit: Exit, least_slope: float) -> str:
+    lowest = float(plan.main.inverts_m.min())
+    above = lowest - exit.invert_m
+    if above > 0:
+        return f"would have to fall uphill: main invert is {above:.1f} m above the drain"
+    short = lowest - (exit.invert_m - least_slope * plan.reach_m)
+    return (
+        f"there is not enough fall: at the least slope over {plan.reach_m:.0f} m the pipe "
+        f"arrives {max(short, 0.0):.1f} m below the main's invert"
+    )
