@@ -1,0 +1,108 @@
+"""All that is needed to score one site, and ln Z per hypothesis with items left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .._evidence import Evidence
+from .._frames import Array
+from .._results import Routes
+from .._site import Site
+from ..routes import UNLISTED_LOG_FIT
+from ..routes.evidence import item_names, unlisted_log_likelihood
+from .posterior import EvidenceSum, estimate_log_evidence, prior_by_main
+from .tables import TABLED_KINDS, tabled_log_likelihood
+
+LOCATES = "locates"
+NONE_LEFT_OUT: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A site with its route samples: ``items`` are the named items of evidence."""
+
+    site: Site
+    routes: tuple[Routes, ...]
+    items: tuple[tuple[str, Evidence], ...]
+    habit: dict[str, float]
+
+    @property
+    def prior(self) -> Array:
+        """Prior of each hypothesis (h,)."""
+        return np.array([routes.hypothesis.prior for routes in self.routes])
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the items of evidence, the geometry first."""
+        return (LOCATES, *(name for name, _ in self.items))
+
+
+def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) -> Case:
+    """Gather the items of a site, ``without`` some by name."""
+    names = item_names(site.evidence)
+    items = tuple(
+        (name, item) for name, item in zip(names, site.evidence, strict=True) if name not in without
+    )
+    by_main: dict[str | None, float] = {main.id: 0.0 for main in site.mains}
+    for sampled in routes:
+        main_id = sampled.hypothesis.main
+        by_main[main_id] = by_main.get(main_id, 0.0) + sampled.hypothesis.prior
+    return Case(site, routes, items, prior_by_main(by_main) if site.mains else {})
+
+
+def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
+    """Give the log weight of each route sample (m,), all evidence but ``without`` counted."""
+    total = routes.log_prior.astype(float)
+    for name, item in case.items:
+        if name not in without and item.kind not in TABLED_KINDS:
+            total = total + routes.log_likelihoods.get(name, 0.0)
+    return np.asarray(total + _tabled(case, routes, without)[: total.size])
+
+
+def _tabled(case: Case, routes: Routes, without: frozenset[str]) -> Array:
+    """Give the joint log likelihood of the tabled items."""
+    items = [item for name, item in case.items if name not in without and item.kind in TABLED_KINDS]
+    if not items:
+        return np.zeros(max(routes.tap_stations_m.size, 1))
+    return tabled_log_likelihood(items, routes, case.site, case.habit)
+
+
+def hypothesis_evidence(
+    case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
+) -> EvidenceSum:
+    """Estimate ln Z of one hypothesis.
+
+    ``unlisted`` has no routes: its ln Z is ``UNLISTED_LOG_FIT`` plus its items' log
+    likelihoods. Without the geometry (``locates`` left out) the routes stay as sampled and only
+    their fit, ln Z of the geometry alone, is taken away.
+    """
+    geometry_counts = LOCATES not in without
+    if routes.hypothesis.way == "unlisted":
+        return _unlisted_evidence(case, routes, without, geometry_counts=geometry_counts)
+    estimate = estimate_log_evidence(log_weights(case, routes, without), routes.drawn)
+    if geometry_counts:
+        return estimate
+    geometry = estimate_log_evidence(routes.log_prior, routes.drawn)
+    if geometry.log_z == -np.inf:
+        return EvidenceSum(float(_tabled(case, routes, without)[0]), 0.0, 0.0)
+    return EvidenceSum(
+        estimate.log_z - geometry.log_z, estimate.log_z_se, estimate.effective_samples
+    )
+
+
+def _unlisted_evidence(
+    case: Case, routes: Routes, without: frozenset[str], *, geometry_counts: bool
+) -> EvidenceSum:
+    """Give ln Z of ``unlisted``, which is exact."""
+    total = UNLISTED_LOG_FIT if geometry_counts else 0.0
+    for name, item in case.items:
+        if name not in without and item.kind not in TABLED_KINDS:
+            total += unlisted_log_likelihood(item, case.site)
+    return EvidenceSum(float(total + _tabled(case, routes, without)[0]), 0.0, 0.0)
+
+
+def all_log_evidence(case: Case, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
+    """Give ln Z of every hypothesis (h,)."""
+    return np.array([hypothesis_evidence(case, routes, without).log_z for routes in case.routes])

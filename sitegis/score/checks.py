@@ -1,0 +1,341 @@
+"""The catalogue of checks that could be made next, each with its cost and its outcomes.
+
+Costs and reliabilities are judgement, without a source; costs are in the currency of the site's
+dig settings, for a crew that is already there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
+from .._frames import Array
+from .._results import Hypothesis
+from .._survey import Survey
+from .._units import format_length
+from .case import Case
+from .particles import Particles
+from .pits import PitRow, say_place
+from .posterior import points_along
+from .tables import (
+    DYE_FALSE_ALARM,
+    DYE_RELIABILITY,
+    SOUND_FALSE_ALARM,
+    SOUND_RELIABILITY,
+    TAP_RECORD_RELIABILITY,
+    TAP_RECORD_SD_M,
+    habit_given,
+    neighbours_likelihood,
+)
+from .words import name_main
+
+PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
+DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
+PUSH_M = 3.0
+SWEEP_M = 1.0
+FOUND_RELIABILITY, FOUND_FALSE_ALARM = 0.90, 0.02
+CLEANOUT_RELIABILITY, CLEANOUT_FALSE_ALARM = 0.90, 0.05
+RECORD_EXISTS = 0.60
+STATION_BIN_M = 1.5
+OFFSET_BIN_M = 0.5
+MOST_OFFSET_BINS = 12
+SPOT_DISTANCES_M = (3.0, 6.0, 9.0, 14.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A check: outcomes in words with P(outcome | particle), (p, o); rows sum to 1.
+
+    Outcomes with the same words are shown as one.
+    """
+
+    name: str
+    cost: float
+    outcomes: tuple[str, ...]
+    likelihood: Array
+    is_spot: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What the checks look at."""
+
+    survey: Survey
+    case: Case
+    particles: Particles
+    pits: PitRow
+
+
+def list_checks(scene: Scene) -> Iterator[Check]:
+    """List every check that could be made at this site and has not been made yet."""
+    if scene.particles.listed.any():
+        yield _push_on(scene)
+        yield from _spots(scene)
+        yield from _cleanouts(scene)
+        yield from _test_pit(scene)
+    yield from _manholes(scene)
+    if scene.survey.site.mains:
+        yield from _record(scene)
+        yield from _neighbours(scene)
+
+
+def _two_outcomes(name: str, cost: float, words: tuple[str, str], chance: Array) -> Check:
+    """Make a check with a yes and a no."""
+    return Check(name, cost, words, np.stack([chance, 1.0 - chance], axis=1))
+
+
+# --------------------------------------------------------------------------------- the head
+
+
+def _push_on(scene: Scene) -> Check:
+    """Push the head on and find it: how far off the drain's straight line it turns up.
+
+    The receiver's noise spreads each route over the outcomes.
+    """
+    survey, particles = scene.survey, scene.particles
+    site, left_at = survey.site, survey.exit
+    distance = max(PUSH_M - left_at.unseen_m, 1.0)
+    listed = particles.listed
+    reached = points_along(particles.vertices[listed], distance_m=distance)
+    across = np.array([-np.sin(left_at.angle_rad), np.cos(left_at.angle_rad)])
+    offset = (reached - np.array([left_at.x_m, left_at.y_m])) @ across
+    depth = max(left_at.depth_m, 0.5)
+    noise = site.noise
+    sd = np.hypot(
+        max(noise.horizontal_floor_m, noise.horizontal_share * depth), noise.session_horizontal_m
+    )
+    half = min(np.ceil(np.max(np.abs(offset)) / OFFSET_BIN_M), MOST_OFFSET_BINS // 2)
+    edges = (np.arange(-half, half + 1) - 0.5) * OFFSET_BIN_M
+    edges = np.append(edges, (half + 0.5) * OFFSET_BIN_M)
+    below = norm.cdf((edges[1:-1] - offset[:, None]) / sd)
+    below = np.concatenate([np.zeros((len(offset), 1)), below, np.ones((len(offset), 1))], axis=1)
+    middle = np.arange(-half, half + 1) * OFFSET_BIN_M
+    words = tuple(_offset_words(float(value), site.units) for value in middle)
+    name = (
+        f"Push the head {_length(PUSH_M, site.units)} on and locate it, "
+        f"{_length(distance, site.units)} outside the wall"
+    )
+    return Check(name, PUSH_COST, words, _with_unlisted(np.diff(below, axis=1), particles))
+
+
+def _length(value: float, units: str) -> str:
+    """Write a length to the inch or as metric."""
+    return format_length(value, units, fraction=1)  # type: ignore[arg-type]
+
+
+def _offset_words(offset_m: float, units: str) -> str:
+    """Say an offset seen downstream."""
+    if abs(offset_m) < OFFSET_BIN_M / 2:
+        return "straight on"
+    return f"about {_length(abs(offset_m), units)} to the {'left' if offset_m > 0 else 'right'}"
+
+
+def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
+    """Give ``unlisted`` the average of the listed routes: the check says nothing about it."""
+    listed = particles.listed
+    full = np.empty((listed.size, likelihood.shape[1]))
+    weights = particles.weights[listed]
+    full[~listed] = weights @ likelihood / weights.sum()
+    full[listed] = likelihood
+    return full
+
+
+def _spots(scene: Scene) -> Iterator[Check]:
+    """Search with the receiver about a spot in the yard, the head pushed on to it."""
+    particles, site = scene.particles, scene.survey.site
+    spots = _candidate_spots(scene)
+    if spots.size == 0:
+        return
+    for spot in spots:
+        chance = np.full(particles.listed.size, FOUND_FALSE_ALARM)
+        gap = route_distance(particles.vertices[particles.listed], spot)
+        near = norm.cdf((SWEEP_M - gap) / max(site.noise.horizontal_floor_m, 0.05))
+        chance[particles.listed] += (FOUND_RELIABILITY - FOUND_FALSE_ALARM) * near
+        x, y = _length(float(spot[0]), site.units), _length(float(spot[1]), site.units)
+        yield Check(
+            f"Push on and search with the receiver within {_length(SWEEP_M, site.units)} of the "
+            f"spot {x} from the left lot line and {y} from the front lot line",
+            SPOT_COST,
+            ("found there", "not there"),
+            np.stack([chance, 1.0 - chance], axis=1),
+            is_spot=True,
+        )
+
+
+def _candidate_spots(scene: Scene) -> Array:
+    """Give places on the leading routes at set distances from the wall, in the yard only."""
+    particles, site = scene.particles, scene.survey.site
+    spots: list[Array] = []
+    for i, scored in enumerate(particles.scored):
+        mine = np.flatnonzero((particles.hypothesis == i) & particles.listed)
+        if mine.size == 0 or scored.probability < 0.02:
+            continue
+        typical = particles.vertices[mine[mine.size // 2]][None]
+        spots.extend(points_along(typical, distance_m=d)[0] for d in SPOT_DISTANCES_M)
+    if not spots:
+        return np.zeros((0, 2))
+    rounded = np.unique(np.round(np.array(spots) / 0.5) * 0.5, axis=0)
+    inside = inside_ring(rounded, site.lot.vertices)
+    return np.asarray(rounded[inside & ~inside_ring(rounded, site.building.vertices)])
+
+
+def inside_ring(points: Array, ring: Array) -> Array:
+    """Tell which points (k, 2) lie inside a ring (n, 2), even-odd rule."""
+    following = np.roll(ring, -1, axis=0)
+    x, y = points[:, 0, None], points[:, 1, None]
+    spans = (ring[:, 1] > y) != (following[:, 1] > y)
+    rise = np.where(following[:, 1] == ring[:, 1], 1.0, following[:, 1] - ring[:, 1])
+    at = ring[:, 0] + (y - ring[:, 1]) / rise * (following[:, 0] - ring[:, 0])
+    return np.asarray(np.sum(spans & (x < at), axis=1) % 2 == 1)
+
+
+def route_distance(vertices: Array, point: Array) -> Array:
+    """Give the distance of a point (2,) from each route (m, v, 2), (m,)."""
+    start, step = vertices[:, :-1], np.diff(vertices, axis=1)
+    squared = np.maximum(np.sum(step**2, axis=-1), 1e-12)
+    share = np.clip(np.sum((point - start) * step, axis=-1) / squared, 0.0, 1.0)
+    foot = start + share[..., None] * step
+    return np.asarray(np.linalg.norm(foot - point, axis=-1).min(axis=1))
+
+
+def _cleanouts(scene: Scene) -> Iterator[Check]:
+    """Open a cleanout in the yard: water poured indoors runs through it, or it does not."""
+    particles, survey = scene.particles, scene.survey
+    known = [
+        np.array([item.x_m, item.y_m])
+        for _, item in scene.case.items
+        if isinstance(item, CleanoutOutside)
+    ]
+    if survey.placed is not None:
+        known.extend(
+            np.array([point.x_m, point.y_m])
+            for point in survey.placed.points
+            if point.kind == "cleanout" and not point.indoors
+        )
+    for place in known:
+        chance = np.full(particles.listed.size, CLEANOUT_FALSE_ALARM)
+        gap = route_distance(particles.vertices[particles.listed], place)
+        on_it = norm.cdf((SWEEP_M - gap) / 0.3)
+        chance[particles.listed] += (CLEANOUT_RELIABILITY - CLEANOUT_FALSE_ALARM) * on_it
+        yield _two_outcomes(
+            "Open the cleanout in the yard and run water indoors",
+            CLEANOUT_COST,
+            ("the water runs through it", "no water there"),
+            chance,
+        )
+
+
+def _test_pit(scene: Scene) -> Iterator[Check]:
+    """Dig the first pit of the plan."""
+    plan = scene.pits.plan(scene.particles.weights)
+    if not plan.order:
+        return
+    first = plan.order[0]
+    place = say_place(scene.pits.centres[first], scene.survey.site)
+    yield _two_outcomes(
+        f"Dig test pit 1 {place}",
+        float(scene.pits.costs[first]),
+        ("the pipe is there", "no pipe there"),
+        (scene.pits.pit_of == first).astype(float),
+    )
+
+
+# ------------------------------------------------------------------------------ the manholes
+
+
+def _manholes(scene: Scene) -> Iterator[Check]:
+    """Put in dye, or listen, at each manhole where that has not been done."""
+    done_dye = {item.manhole for _, item in scene.case.items if isinstance(item, Dye)}
+    done_sound = {item.manhole for _, item in scene.case.items if isinstance(item, Sound)}
+    site, particles = scene.survey.site, scene.particles
+    for main in site.mains:
+        on_main = np.array([name == main.id for name in particles.mains])
+        for manhole in main.manholes:
+            upstream = norm.cdf((manhole.station_m - particles.stations_m) / main.line_sd_m)
+            passes = np.where(on_main & particles.listed, np.nan_to_num(upstream), 0.0)
+            where = f"manhole {manhole.id} ({name_main(main.id, site)})"
+            if manhole.id not in done_dye:
+                seen = DYE_FALSE_ALARM + (DYE_RELIABILITY - DYE_FALSE_ALARM) * passes
+                yield _two_outcomes(
+                    f"Pour dye indoors and watch {where} for half an hour",
+                    DYE_COST,
+                    ("dye seen", "no dye"),
+                    seen,
+                )
+            if manhole.id not in done_sound:
+                heard = SOUND_FALSE_ALARM + (SOUND_RELIABILITY - SOUND_FALSE_ALARM) * passes
+                yield _two_outcomes(
+                    f"Tap the stack and listen at {where}",
+                    LISTEN_COST,
+                    ("heard", "not heard"),
+                    heard,
+                )
+
+
+# ------------------------------------------------------------------------------- the records
+
+
+def _record(scene: Scene) -> Iterator[Check]:
+    """Ask the city for the tap record: none, or a main and a place along it."""
+    if any(isinstance(item, TapRecord) for _, item in scene.case.items):
+        return
+    site, particles = scene.survey.site, scene.particles
+    columns, words = [np.full(particles.listed.size, 1.0 - RECORD_EXISTS)], ["no record"]
+    anywhere = RECORD_EXISTS * (1.0 - TAP_RECORD_RELIABILITY) / len(site.mains)
+    right = RECORD_EXISTS * TAP_RECORD_RELIABILITY
+    for main in site.mains:
+        mine = np.array([name == main.id for name in particles.mains]) & particles.listed
+        edges = _station_edges(particles.stations_m[mine])
+        below = norm.cdf((edges - particles.stations_m[mine, None]) / TAP_RECORD_SD_M)
+        below[:, [0, -1]] = [0.0, 1.0]
+        for i in range(edges.size - 1):
+            column = np.full(particles.listed.size, anywhere / (edges.size - 1))
+            column[mine] += right * (below[:, i + 1] - below[:, i])
+            columns.append(column)
+            words.append(f"a record in {name_main(main.id, site)}")
+    likelihood = np.stack(columns, axis=1)
+    likelihood[:, 0] += 1.0 - likelihood.sum(axis=1)
+    yield Check("Ask the city for the tap record", RECORD_COST, tuple(words), likelihood)
+
+
+def _station_edges(stations_m: Array) -> Array:
+    """Cut the stretch of main where taps may be into bins, the outer ones open."""
+    if stations_m.size == 0:
+        return np.array([0.0, 1.0])
+    low, high = float(stations_m.min()), float(stations_m.max())
+    count = int(np.clip(np.ceil((high - low) / STATION_BIN_M), 1, 16))
+    return np.linspace(low, high, count + 1)
+
+
+def _neighbours(scene: Scene) -> Iterator[Check]:
+    """Ask two neighbours where they drain, about the leading main."""
+    if any(isinstance(item, Neighbours) for _, item in scene.case.items):
+        return
+    scored = scene.particles.scored
+    leader = next((s.hypothesis.main for s in scored if s.hypothesis.main is not None), None)
+    if leader is None:
+        return
+    by_count = np.array(
+        [
+            [neighbours_likelihood(k, 2, follows=follows) for k in range(3)]
+            for follows in (False, True)
+        ]
+    )
+    rows = np.array([_share(s.hypothesis, leader, scene.case) for s in scored])
+    likelihood = (1.0 - rows)[:, None] * by_count[0] + rows[:, None] * by_count[1]
+    name = name_main(leader, scene.survey.site)
+    yield Check(
+        f"Ask two neighbours whether they drain to {name}",
+        NEIGHBOURS_COST,
+        ("neither does", "one of the two does", "both do"),
+        likelihood[scene.particles.hypothesis],
+    )
+
+
+def _share(hypothesis: Hypothesis, leader: str, case: Case) -> float:
+    """Give P(the leading main is the habit | hypothesis)."""
+    return habit_given(hypothesis, case.habit).get(leader, 0.0)

@@ -1,0 +1,50 @@
+"""The weight of each item of evidence: posterior odds with it against without it."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import logsumexp
+
+from .._frames import Array
+from .._results import Contribution
+from .case import LOCATES, Case, all_log_evidence
+from .words import limit_bits, name_hypothesis, say_odds
+
+
+def weigh_items(
+    case: Case, log_evidence: Array, left_out: frozenset[str]
+) -> tuple[tuple[Contribution, ...], ...]:
+    """Give each hypothesis its contributions, the weightiest first.
+
+    Weight of evidence, leave-one-out: log2 of (posterior odds of the hypothesis with the item /
+    without it) (Good, *Probability and the Weighing of Evidence*, 1950). Items that share a
+    cause don't add up, and a second witness to the same thing weighs less than the first.
+    ``locates`` is the fit of the geometry: what the indoor marks say by themselves.
+    """
+    with np.errstate(divide="ignore"):
+        log_prior = np.log(case.prior)
+    full = _log_odds(log_evidence + log_prior)
+    kinds = {LOCATES: LOCATES, **{name: item.kind for name, item in case.items}}
+    rows: list[list[Contribution]] = [[] for _ in case.routes]
+    for name in case.names:
+        if name in left_out:
+            continue
+        reduced = _log_odds(all_log_evidence(case, left_out | {name}) + log_prior)
+        for row, routes, after, before in zip(rows, case.routes, full, reduced, strict=True):
+            bits = limit_bits(after - before) if after != before else 0.0
+            words = say_odds(bits, name_hypothesis(routes.hypothesis, case.site))
+            row.append(Contribution(name, kinds[name], bits, words))
+    return tuple(tuple(sorted(row, key=lambda c: -abs(c.bits))) for row in rows)
+
+
+def _log_odds(log_joint: Array) -> Array:
+    """Give ln(p / (1 − p)) of each hypothesis from ln(prior × Z), (h,); ±inf at the ends."""
+    odds = np.empty_like(log_joint)
+    for i, value in enumerate(log_joint):
+        others = np.delete(log_joint, i)
+        rest = float(logsumexp(others)) if others.size and np.max(others) > -np.inf else -np.inf
+        if value == -np.inf and rest == -np.inf:
+            odds[i] = 0.0
+        else:
+            odds[i] = value - rest
+    return odds

@@ -1,0 +1,29 @@
+"""How much a check is expected to tell: exact sums over outcomes and hypotheses."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import entr
+
+from .._frames import Array
+
+
+def entropy_bits(probabilities: Array) -> float:
+    """Give the entropy −Σ p log2 p of probabilities that sum to 1.
+
+    >>> entropy_bits(np.array([0.5, 0.25, 0.25]))
+    1.5
+    """
+    return float(np.sum(entr(np.asarray(probabilities, float))) / np.log(2.0))
+
+
+def information_gain_bits(prior: Array, likelihood: Array) -> float:
+    """Give the expected information gain, H(prior) − Σₒ P(o) H(posterior | o), in bits.
+
+    ``prior`` (h,), ``likelihood`` (h, o) = P(outcome | hypothesis), rows sum to 1
+    (D. V. Lindley, "On a measure of the information provided by an experiment", 1956).
+    """
+    joint = np.asarray(prior, float)[:, None] * np.asarray(likelihood, float)
+    outcome = joint.sum(axis=0)
+    gain = entr(outcome).sum() + entr(np.asarray(prior, float)).sum() - entr(joint).sum()
+    return max(float(gain / np.log(2.0)), 0.0)

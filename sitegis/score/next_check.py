@@ -1,0 +1,105 @@
+"""The best next check: what it would tell, and what digging it would save."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .._frames import Array
+from .._results import NextCheck, Routes, ScoredHypothesis
+from .._survey import Survey
+from .case import Case
+from .checks import Check, Scene, list_checks
+from .information import information_gain_bits
+from .particles import Particles, draw_particles
+from .pits import PitRow, lay_pits, say_place
+from .search import plan_cost
+from .words import name_hypothesis
+
+MOST_SPOTS = 2
+LEAST_OUTCOME = 1e-9
+
+
+def rank_checks(
+    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
+) -> tuple[NextCheck, ...]:
+    """Rank the checks by what they save: expected dig cost before − after − their own cost.
+
+    Exact sums over outcomes and route particles. The dig is the pit search of
+    :mod:`sitegis.score.pits`; a check that changes it in no outcome saves nothing of it,
+    however much it tells. Of the spots in the yard only the ``MOST_SPOTS`` best are kept.
+    """
+    particles = draw_particles(scored, sampled, survey.site)
+    pits = lay_pits(particles, survey.site, survey.rules)
+    scene = Scene(survey, case, particles, pits)
+    listed = list(list_checks(scene))
+    spots = [_evaluate(check, scene) for check in listed if check.is_spot]
+    others = [_evaluate(check, scene) for check in listed if not check.is_spot]
+    return tuple(sorted([*others, *sorted(spots, key=_rank)[:MOST_SPOTS]], key=_rank))
+
+
+def _rank(check: NextCheck) -> tuple[float, float, str]:
+    """Order by saving, then by gain."""
+    return -check.saving, -check.gain_bits, check.check
+
+
+def _evaluate(check: Check, scene: Scene) -> NextCheck:
+    """Work out one check."""
+    particles = scene.particles
+    joint = particles.weights[:, None] * check.likelihood
+    by_hypothesis = particles.by_hypothesis(joint)
+    prior = by_hypothesis.sum(axis=1)
+    conditional = by_hypothesis / np.where(prior > 0.0, prior, 1.0)[:, None]
+    gain = information_gain_bits(prior, conditional)
+    value = dig_cost_saved(joint, particles, scene.pits)
+    return NextCheck(
+        check.name, gain, value - check.cost, check.cost, _outcome_table(check, joint, scene)
+    )
+
+
+def dig_cost_saved(joint: Array, particles: Particles, pits: PitRow) -> float:
+    """Give the value of information of a check for the dig, before its own cost.
+
+    Σₒ P(o) [cost of today's plan given o − cost of the best plan given o], never below 0, and
+    exactly 0 where today's plan stays the best whatever comes out.
+    """
+    today = pits.plan(particles.weights)
+    saved = 0.0
+    for column in joint.T:
+        chance = float(column.sum())
+        if chance < LEAST_OUTCOME:
+            continue
+        probabilities = pits.probabilities(column / chance)
+        best = pits.plan(column / chance)
+        if best.order != today.order:
+            kept = plan_cost(today.order, probabilities, pits.costs, pits.way_out)
+            saved += chance * max(kept - best.cost, 0.0)
+    return saved
+
+
+def _outcome_table(check: Check, joint: Array, scene: Scene) -> tuple[tuple[str, float, str], ...]:
+    """Say for each outcome how likely it is and what to do then, outcomes by words."""
+    merged: dict[str, Array] = {}
+    for words, column in zip(check.outcomes, joint.T, strict=True):
+        merged[words] = merged.get(words, 0.0) + column
+    rows = [
+        (words, float(column.sum()), _what_then(column / column.sum(), scene))
+        for words, column in merged.items()
+        if column.sum() > LEAST_OUTCOME
+    ]
+    total = sum(chance for _, chance, _ in rows)
+    return tuple((words, chance / total, then) for words, chance, then in rows)
+
+
+def _what_then(weights: Array, scene: Scene) -> str:
+    """Say which way leads after an outcome, and where to dig first."""
+    by_hypothesis = scene.particles.by_hypothesis(weights)
+    leader = int(np.argmax(by_hypothesis))
+    name = name_hypothesis(scene.particles.scored[leader].hypothesis, scene.survey.site)
+    plan = scene.pits.plan(weights)
+    if plan.order:
+        act = f"dig {say_place(scene.pits.centres[plan.order[0]], scene.survey.site)}"
+    else:
+        act = "open the ground at the wall and follow the pipe"
+    return f"{name} {by_hypothesis[leader]:.0%}: {act}"

@@ -1,0 +1,144 @@
+"""What a person should know about the scores."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from .._results import ScoredHypothesis
+from .._site import Notice, Site
+from .words import name_hypothesis, say_odds
+
+LEAST_EFFECTIVE_SAMPLES = 400.0
+MOST_LOG_EVIDENCE_SE = 0.05
+ABOUT_EQUAL_RATIO = 2.0
+NEGLIGIBLE = 0.005
+STRONGLY_AGAINST_BITS = -3.3
+WHERE = "hypotheses"
+
+
+def list_notices(scored: Sequence[ScoredHypothesis], site: Site) -> tuple[Notice, ...]:
+    """List the notices; ``scored`` is ordered, most probable first."""
+    notices = [
+        *_impossible(scored),
+        *_equally_likely(scored, site),
+        *_against_the_leader(scored, site),
+        *_sampling(scored, site),
+    ]
+    return tuple(notices)
+
+
+def _impossible(scored: Sequence[ScoredHypothesis]) -> list[Notice]:
+    """Say where no listed way is possible, or none of them leads."""
+    listed = [s for s in scored if s.hypothesis.way != "unlisted"]
+    if not any(s.probability > 0.0 for s in listed):
+        return [
+            Notice(
+                "no-way-fits",
+                "No way to a main on record fits the marks and the evidence. Check the mains' "
+                "depths and the marks, and look for a main that is not on record.",
+                WHERE,
+            )
+        ]
+    if scored[0].hypothesis.way == "unlisted":
+        return [
+            Notice(
+                "unlisted-leads",
+                "The marks and the evidence fit none of the mains on record well. Look for a "
+                "main that is not on record before digging.",
+                WHERE,
+            )
+        ]
+    return []
+
+
+def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
+    """Say where the two most probable mains are about equally likely."""
+    by_main: dict[str | None, float] = {}
+    for s in scored:
+        by_main[s.hypothesis.main] = by_main.get(s.hypothesis.main, 0.0) + s.probability
+    ranked = sorted(by_main.items(), key=lambda pair: -pair[1])
+    if len(ranked) > 1 and ranked[0][1] < ABOUT_EQUAL_RATIO * ranked[1][1]:
+        return [
+            Notice(
+                "mains-equally-likely",
+                "Two mains are about equally likely "
+                f"({_main_words(ranked[0], scored, site)}, {_main_words(ranked[1], scored, site)})"
+                ": do the check below before digging.",
+                WHERE,
+            )
+        ]
+    ways = [s for s in scored if s.hypothesis.way != "unlisted"]
+    if len(ways) > 1 and ways[0].probability < ABOUT_EQUAL_RATIO * ways[1].probability:
+        names = " and ".join(name_hypothesis(s.hypothesis, site) for s in ways[:2])
+        return [
+            Notice(
+                "ways-equally-likely",
+                f"Two ways to the main are about equally likely ({names}): do the check below "
+                "before digging.",
+                WHERE,
+            )
+        ]
+    return []
+
+
+def _main_words(
+    ranked: tuple[str | None, float], scored: Sequence[ScoredHypothesis], site: Site
+) -> str:
+    """Say a main with its probability."""
+    main, probability = ranked
+    if main is None:
+        return f"none of the listed {probability:.0%}"
+    leader = next(s for s in scored if s.hypothesis.main == main)
+    direct = leader.hypothesis
+    name = name_hypothesis(direct, site).split(" by the ")[0]
+    return f"{name} {probability:.0%}"
+
+
+def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
+    """Say which items of evidence speak strongly against the leading hypothesis."""
+    leader = scored[0]
+    name = name_hypothesis(leader.hypothesis, site)
+    return [
+        Notice(
+            "evidence-disagrees",
+            f"{item.item} speaks {say_odds(item.bits, name)}, though that leads: check it.",
+            WHERE,
+            needs_person=False,
+        )
+        for item in leader.contributions
+        if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted"
+    ]
+
+
+def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
+    """Say where there were too few samples, and whether that could change the order."""
+    notices = []
+    for s in scored:
+        if s.best is None or s.probability * np.exp(2.0 * s.log_evidence_se) < NEGLIGIBLE:
+            continue
+        few = s.effective_samples < LEAST_EFFECTIVE_SAMPLES
+        if few or s.log_evidence_se > MOST_LOG_EVIDENCE_SE:
+            notices.append(
+                Notice(
+                    "few-samples",
+                    f"The probability of {name_hypothesis(s.hypothesis, site)} rests on "
+                    f"{s.effective_samples:.0f} effective samples: ln Z is good to "
+                    f"± {s.log_evidence_se:.2f}.",
+                    WHERE,
+                    needs_person=_could_change_order(s, scored),
+                )
+            )
+    return notices
+
+
+def _could_change_order(chosen: ScoredHypothesis, scored: Sequence[ScoredHypothesis]) -> bool:
+    """Tell whether two standard errors of ln Z could swap the leader with the next."""
+    for first, second in pairwise(scored[:2]):
+        if chosen not in (first, second) or second.probability <= 0.0:
+            return False
+        spread = np.hypot(first.log_evidence_se, second.log_evidence_se)
+        return bool(np.log(first.probability / second.probability) < 2.0 * spread)
+    return False

@@ -1,0 +1,152 @@
+"""A few hundred routes that stand for the whole posterior, for exact sums over checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .._frames import Array
+from .._results import Routes, ScoredHypothesis
+from .._site import Site
+
+PARTICLES = 192
+LEAST_PROBABILITY = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Crossings:
+    """Where routes leave the lot, nan where one does not.
+
+    ``places`` (p, 2); ``along_m`` (p,) round the lot's ring from its first corner;
+    ``inverts_m`` and ``run_m`` (p,), the latter from the exit.
+    """
+
+    places: Array
+    along_m: Array
+    inverts_m: Array
+    run_m: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Particles:
+    """Equal shares of each hypothesis's posterior; ``unlisted`` is one particle without a route.
+
+    ``hypothesis`` (p,) is the index into ``scored``; ``weights`` (p,) sum to 1; ``listed`` (p,)
+    is False for ``unlisted``, whose ``vertices`` are nan.
+    """
+
+    scored: tuple[ScoredHypothesis, ...]
+    hypothesis: NDArray[np.intp]
+    weights: Array
+    listed: NDArray[np.bool_]
+    vertices: Array
+    stations_m: Array
+    crossings: Crossings
+
+    @property
+    def mains(self) -> tuple[str | None, ...]:
+        """The main of each particle."""
+        return tuple(self.scored[i].hypothesis.main for i in self.hypothesis)
+
+    def by_hypothesis(self, weights: Array) -> Array:
+        """Add up particle weights (p, ...) per hypothesis (h, ...)."""
+        total = np.zeros((len(self.scored), *weights.shape[1:]))
+        np.add.at(total, self.hypothesis, weights)
+        return total
+
+
+def draw_particles(
+    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes], site: Site
+) -> Particles:
+    """Resample each hypothesis that matters: systematic in the order of the tap stations.
+
+    Nothing is random: the i-th particle stands for the (i + ½)/n quantile of the weights.
+    """
+    routes_of = {routes.hypothesis.id: routes for routes in sampled}
+    width = max((r.vertices.shape[1] for r in sampled if r.vertices.size), default=2)
+    index, weights, vertices, inverts, stations = [], [], [], [], []
+    for i, item in enumerate(scored):
+        if item.probability < LEAST_PROBABILITY:
+            continue
+        routes = routes_of[item.hypothesis.id]
+        chosen = _systematic(item.weights, routes.tap_stations_m)
+        count = max(chosen.size, 1)
+        index.append(np.full(count, i))
+        weights.append(np.full(count, item.probability / count))
+        if chosen.size:
+            vertices.append(_padded(routes.vertices[chosen], width))
+            inverts.append(_padded(routes.inverts_m[chosen], width))
+            stations.append(routes.tap_stations_m[chosen])
+        else:
+            vertices.append(np.full((1, width, 2), np.nan))
+            inverts.append(np.full((1, width), np.nan))
+            stations.append(np.full(1, np.nan))
+    all_weights = np.concatenate(weights)
+    places, levels = np.concatenate(vertices), np.concatenate(inverts)
+    return Particles(
+        tuple(scored),
+        np.concatenate(index),
+        all_weights / all_weights.sum(),
+        ~np.isnan(places[:, 0, 0]),
+        places,
+        np.concatenate(stations),
+        leave_lot(places, levels, site.lot.vertices),
+    )
+
+
+def _systematic(weights: Array, order_by: Array) -> NDArray[np.intp]:
+    """Pick ``PARTICLES`` samples at even quantiles of the weights, ordered by a value."""
+    if weights.size == 0 or not weights.any():
+        return np.zeros(0, np.intp)
+    order = np.argsort(order_by, kind="stable")
+    edges = np.cumsum(weights[order])
+    wanted = (np.arange(PARTICLES) + 0.5) / PARTICLES * edges[-1]
+    return np.asarray(order[np.searchsorted(edges, wanted)])
+
+
+def _padded(values: Array, width: int) -> Array:
+    """Repeat the last vertex up to a width."""
+    missing = width - values.shape[1]
+    if missing == 0:
+        return values
+    return np.concatenate([values, np.repeat(values[:, -1:], missing, axis=1)], axis=1)
+
+
+def leave_lot(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
+    """Find where routes (p, v, 2) first cross the ring of the lot (n, 2) outward."""
+    count = len(vertices)
+    best = np.full(count, np.inf)
+    along, places = np.full(count, np.nan), np.full((count, 2), np.nan)
+    levels = np.full(count, np.nan)
+    edges = np.roll(lot, -1, axis=0) - lot
+    lengths = np.linalg.norm(edges, axis=1)
+    starts = np.concatenate([[0.0], np.cumsum(lengths)[:-1]])
+    steps = np.diff(vertices, axis=1)
+    runs = np.linalg.norm(steps, axis=-1)
+    passed = np.concatenate([np.zeros((count, 1)), np.cumsum(runs, axis=1)], axis=1)
+    for j in range(steps.shape[1]):
+        for corner, edge, length, start in zip(lot, edges, lengths, starts, strict=True):
+            share, at = _meet(vertices[:, j], steps[:, j], corner, edge)
+            station = passed[:, j] + share * runs[:, j]
+            with np.errstate(invalid="ignore"):
+                hit = (share >= 0) & (share <= 1) & (at >= 0) & (at < 1) & (station < best)
+            best = np.where(hit, station, best)
+            along = np.where(hit, start + at * length, along)
+            places = np.where(hit[:, None], vertices[:, j] + share[:, None] * steps[:, j], places)
+            fall = inverts_m[:, j] + share * (inverts_m[:, j + 1] - inverts_m[:, j])
+            levels = np.where(hit, fall, levels)
+    return Crossings(places, along, levels, np.where(np.isfinite(best), best, np.nan))
+
+
+def _meet(start: Array, step: Array, corner: Array, edge: Array) -> tuple[Array, Array]:
+    """Give the shares along steps (p, 2) and along one edge where their lines meet."""
+    cross = step[:, 0] * edge[1] - step[:, 1] * edge[0]
+    usable = np.abs(cross) > 1e-12
+    safe = np.where(usable, cross, np.nan)
+    gap = corner - start
+    share = (gap[:, 0] * edge[1] - gap[:, 1] * edge[0]) / safe
+    at = (gap[:, 0] * step[:, 1] - gap[:, 1] * step[:, 0]) / safe
+    return share, at

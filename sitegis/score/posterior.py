@@ -1,0 +1,142 @@
+"""ln Z of one hypothesis from its weighted route samples, and what that estimate is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from .._frames import Array
+from .._results import Routes
+
+KERNEL_SAMPLES = 256
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceSum:
+    """An estimate of ln Z, its standard error, and the effective number of samples."""
+
+    log_z: float
+    log_z_se: float
+    effective_samples: float
+
+
+NOTHING = EvidenceSum(float("-inf"), 0.0, 0.0)
+
+
+def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
+    """Estimate ln Z from importance weights: ``logsumexp(log_weights) − ln(drawn)``.
+
+    ``log_weights`` (m,) of the feasible samples among ``drawn`` (the rest weigh nothing).
+    Effective samples are (Σw)² / Σw² (Kish); the standard error of ln Z is, by the delta
+    method, √(1/effective − 1/drawn), which is on the safe side for quasi-random points.
+    Raises ``ValueError`` where fewer were drawn than are weighed, or a weight is not a number.
+
+    >>> estimate_log_evidence(np.log([0.5, 0.5]), 2).log_z == np.log(0.5)
+    True
+    """
+    log_weights = np.asarray(log_weights, float)
+    if drawn < log_weights.size:
+        raise ValueError(f"{log_weights.size} samples are weighed, but only {drawn} were drawn")
+    if np.isnan(log_weights).any() or (log_weights == np.inf).any():
+        raise ValueError("a log weight is not a number")
+    total = _log_sum(log_weights)
+    if total == -np.inf:
+        return NOTHING
+    effective = float(np.exp(2.0 * total - _log_sum(2.0 * log_weights)))
+    variance = max(1.0 / effective - 1.0 / drawn, 0.0)
+    return EvidenceSum(float(total - np.log(drawn)), float(np.sqrt(variance)), effective)
+
+
+def _log_sum(values: Array) -> float:
+    """Give ln Σ exp, −inf where there is nothing to add."""
+    if values.size == 0 or np.max(values) == -np.inf:
+        return float("-inf")
+    return float(logsumexp(values))
+
+
+def normalised_weights(log_weights: Array) -> Array:
+    """Give weights that sum to 1; all zero where every sample is impossible."""
+    total = _log_sum(log_weights)
+    if total == -np.inf:
+        return np.zeros_like(log_weights)
+    weights = np.exp(log_weights - total)
+    return np.asarray(weights / weights.sum())
+
+
+def posterior(log_evidence: Array, prior: Array) -> Array:
+    """Turn ln Z (h,) and prior (h,) into probabilities that sum to 1 (Bayes).
+
+    Raises ``ValueError`` where every hypothesis is impossible.
+
+    >>> posterior(np.array([0.0, 0.0]), np.array([0.25, 0.75])).tolist()
+    [0.25, 0.75]
+    """
+    with np.errstate(divide="ignore"):
+        log_joint = np.asarray(log_evidence, float) + np.log(np.asarray(prior, float))
+    probability = normalised_weights(log_joint)
+    if not probability.any():
+        raise ValueError("every hypothesis is impossible")
+    return probability
+
+
+def most_probable_route(routes: Routes, weights: Array) -> int | None:
+    """Find the sample where the weighted samples lie densest, None where there is none.
+
+    A weight alone is no density: it is high where the proposal was thin. So a Gaussian kernel
+    density over the routes' places at a third, two thirds and the whole of their vertices'
+    chord is used, on the heaviest samples, with Silverman's bandwidth.
+    """
+    heaviest = np.argsort(-weights, kind="stable")[:KERNEL_SAMPLES]
+    heaviest = heaviest[weights[heaviest] > 0.0]
+    if heaviest.size == 0:
+        return None
+    features = _places(routes.vertices[heaviest])
+    scale = np.maximum(features.std(axis=0), 0.05)
+    scaled = features / scale
+    bandwidth = heaviest.size ** (-1.0 / (features.shape[1] + 4))
+    gap = np.sum((scaled[:, None, :] - scaled[None, :, :]) ** 2, axis=-1)
+    density = np.exp(-0.5 * gap / bandwidth**2) @ weights[heaviest]
+    return int(heaviest[int(np.argmax(density))])
+
+
+def _places(vertices: Array) -> Array:
+    """Give each route's points at a third, two thirds and all of its length, (m, 6)."""
+    return np.concatenate([points_along(vertices, share=s) for s in (1 / 3, 2 / 3, 1.0)], axis=1)
+
+
+def points_along(
+    vertices: Array, *, share: float | None = None, distance_m: float | None = None
+) -> Array:
+    """Give the point of each route (m, v, 2) at a share of its length or a distance, (m, 2).
+
+    A route shorter than ``distance_m`` gives its end.
+    """
+    steps = np.linalg.norm(np.diff(vertices, axis=1), axis=-1)
+    stations = np.concatenate([np.zeros((len(steps), 1)), np.cumsum(steps, axis=1)], axis=1)
+    length = stations[:, -1]
+    wanted = length * share if share is not None else np.full(len(steps), distance_m or 0.0)
+    wanted = np.minimum(wanted, length)
+    segment = np.sum(stations[:, 1:-1] < wanted[:, None], axis=1)
+    rows = np.arange(len(steps))
+    into = wanted - stations[rows, segment]
+    run = np.maximum(steps[rows, segment], 1e-12)
+    start, end = vertices[rows, segment], vertices[rows, segment + 1]
+    return np.asarray(start + (end - start) * np.minimum(into / run, 1.0)[:, None])
+
+
+def weighted_mean(values: Array, weights: Array) -> float:
+    """Give a weighted mean; nan where nothing weighs."""
+    total = float(weights.sum())
+    return float(values @ weights) / total if total > 0.0 else float("nan")
+
+
+def prior_by_main(hypothesis_priors: Mapping[str | None, float]) -> dict[str, float]:
+    """Share out the prior over the listed mains only; they sum to 1 (equal where all are 0)."""
+    listed = {main: p for main, p in hypothesis_priors.items() if main is not None}
+    total = sum(listed.values())
+    if total <= 0.0:
+        return {main: 1.0 / len(listed) for main in listed}
+    return {main: p / total for main, p in listed.items()}

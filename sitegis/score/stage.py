@@ -1,0 +1,92 @@
+"""The stage: evidence per hypothesis to probabilities, weights and the next check."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from .._errors import ComputationError, Fault
+from .._frames import Array
+from .._results import Contribution, Routes, ScoredHypothesis, Scores
+from .._survey import Survey
+from .assumptions import list_assumptions
+from .case import NONE_LEFT_OUT, Case, build_case, hypothesis_evidence, log_weights
+from .contributions import weigh_items
+from .next_check import rank_checks
+from .notices import list_notices
+from .posterior import EvidenceSum, most_probable_route, normalised_weights, posterior
+
+
+def score_hypotheses(survey: Survey) -> Survey:
+    """Fill the scores: posterior over the hypotheses, contributions, next checks, assumptions.
+
+    p(h | all) ∝ prior(h) · Z(h), with Z(h) by importance sampling over the hypothesis's routes
+    (:func:`~sitegis.score.posterior.estimate_log_evidence`). Raises ``ComputationError`` where
+    every hypothesis, ``unlisted`` too, is impossible.
+    """
+    return replace(survey, scored=score_routes(survey, survey.routes))
+
+
+def score_routes(
+    survey: Survey, sampled: Sequence[Routes], without: frozenset[str] = NONE_LEFT_OUT
+) -> Scores:
+    """Score given route samples, ``without`` some items of evidence by name."""
+    case = build_case(survey.site, tuple(sampled), without)
+    left_out = without & {"locates"}
+    estimates = [hypothesis_evidence(case, routes, left_out) for routes in case.routes]
+    log_evidence = np.array([estimate.log_z for estimate in estimates])
+    probability = _posterior(log_evidence, case.prior)
+    contributions = weigh_items(case, log_evidence, left_out)
+    scored = [
+        _scored(case, routes, *rest)
+        for routes, *rest in zip(case.routes, estimates, probability, contributions, strict=True)
+    ]
+    scored.sort(key=lambda s: (-s.probability, s.hypothesis.id))
+    ordered = tuple(scored)
+    return Scores(
+        hypotheses=ordered,
+        next_checks=rank_checks(survey, case, ordered, case.routes),
+        assumptions=list_assumptions(case),
+        notices=list_notices(ordered, survey.site),
+    )
+
+
+def _posterior(log_evidence: Array, prior: Array) -> Array:
+    """Give the posterior, or say that nothing is possible."""
+    try:
+        return posterior(log_evidence, prior)
+    except ValueError as error:
+        raise ComputationError(
+            Fault(
+                "nothing-possible",
+                "site.toml",
+                None,
+                "prior",
+                "",
+                "every way the lateral may run is impossible, 'unlisted' too.",
+                "give 'unlisted' a prior above 0, or check the mains, their depths and the marks.",
+            )
+        ) from error
+
+
+def _scored(
+    case: Case,
+    routes: Routes,
+    estimate: EvidenceSum,
+    probability: float,
+    contributions: tuple[Contribution, ...],
+) -> ScoredHypothesis:
+    """Put one hypothesis together."""
+    weights = normalised_weights(log_weights(case, routes))
+    return ScoredHypothesis(
+        hypothesis=routes.hypothesis,
+        probability=float(probability),
+        log_evidence=estimate.log_z,
+        log_evidence_se=estimate.log_z_se,
+        effective_samples=estimate.effective_samples,
+        contributions=contributions,
+        weights=weights,
+        best=most_probable_route(routes, weights),
+    )

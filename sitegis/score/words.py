@@ -1,0 +1,64 @@
+"""How hypotheses and odds are said in trade language."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .._results import Hypothesis
+from .._site import Site
+
+MOST_BITS = 20.0
+SAYS_NOTHING_BITS = 0.07
+
+
+def name_main(main_id: str, site: Site) -> str:
+    """Name a main by where it lies: ``the alley``, ``the front street``.
+
+    Where two mains would share a name, the main's id is added.
+    """
+    names = {main.id: _place_of(main.side, main.kind) for main in site.mains}
+    name = names.get(main_id, f"main {main_id}")
+    if list(names.values()).count(name) > 1:
+        return f"{name} ({main_id})"
+    return name
+
+
+def _place_of(side: str, kind: str) -> str:
+    """Say where a street lies."""
+    if kind == "alley":
+        return "the alley"
+    return f"the {side} street" if side in ("front", "rear") else "the side street"
+
+
+def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
+    """Name a way: ``the alley``, ``the alley by the left side yard``, ``none of these``."""
+    if hypothesis.main is None:
+        return "none of these"
+    name = name_main(hypothesis.main, site)
+    if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
+        return f"{name} by the {hypothesis.yard_side} side yard"
+    return name
+
+
+def say_odds(bits: float, name: str) -> str:
+    """Say a weight of evidence: how many times it moves the odds, and which way.
+
+    >>> say_odds(2.0704, "the alley")
+    '×4.2 for the alley'
+    >>> say_odds(-1.0, "the alley")
+    '×2.0 against the alley'
+    """
+    if bits <= -MOST_BITS:
+        return f"rules out {name}"
+    if bits >= MOST_BITS:
+        return f"rules out all but {name}"
+    if abs(bits) < SAYS_NOTHING_BITS:
+        return f"says nothing about {name}"
+    times = float(2.0 ** abs(bits))
+    shown = f"{times:.1f}" if times < 10 else f"{times:,.0f}".replace(",", " ")
+    return f"×{shown} {'for' if bits > 0 else 'against'} {name}"
+
+
+def limit_bits(log_odds: float) -> float:
+    """Turn natural log odds into bits, held within ± ``MOST_BITS`` (1 : 1 000 000 and past it)."""
+    return float(np.clip(log_odds / np.log(2.0), -MOST_BITS, MOST_BITS))
