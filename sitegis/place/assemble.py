@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -53,6 +54,15 @@ def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
     return max(meeting, key=lambda i: float(reach[i]))
 
 
+def corner_name(site: Site, index: int) -> str:
+    """Name a building corner: front-left and so on, else by its number."""
+    outline, sides = building_outline(site), site.building.sides
+    for name in _CORNERS:
+        if corner_index(outline, sides, name) == index:
+            return name
+    return f"corner {index + 1}"
+
+
 def building_outline(site: Site) -> Array:
     """Give the building's outside corners in the building frame (n, 2)."""
     building = site.building
@@ -67,8 +77,10 @@ def find_room(site: Site, name: str) -> Room | None:
     return next((room for room in site.rooms if room.name == name), None)
 
 
-def site_network(site: Site, *, wall_edges: dict[int, int] | None = None) -> Network:
-    """Build the network of a site.
+def site_network(
+    site: Site, *, wall_edges: dict[int, int] | None = None, all_corners: bool = False
+) -> Network:
+    """Build the network of a site, with the building corners that are used (or all).
 
     ``wall_edges`` names the edge of the building for a wall contact (by its place in
     ``site.wall_contacts``); the longest edge on its side is taken otherwise. Raises
@@ -84,6 +96,8 @@ def site_network(site: Site, *, wall_edges: dict[int, int] | None = None) -> Net
         builder.add_tie(tie)
     for i in range(len(site.wall_contacts)):
         builder.add_wall(i, (wall_edges or {}).get(i))
+    if all_corners:
+        builder.add_corners()
     return Network(
         builder.nodes, builder.poses, builder.size, tuple(_distinct(builder.observations))
     )
@@ -94,18 +108,8 @@ def _distinct(observations: list[Observation]) -> Iterator[Observation]:
     seen: dict[str, int] = {}
     for item in observations:
         seen[item.name] = seen.get(item.name, 0) + 1
-        if seen[item.name] == 1:
-            yield item
-        else:
-            yield Observation(
-                f"{item.name} (again, {seen[item.name]})",
-                item.kind,
-                item.columns,
-                item.value,
-                item.sd,
-                item.room,
-                item.joins,
-            )
+        again = "" if seen[item.name] == 1 else f" (again, {seen[item.name]})"
+        yield replace(item, name=item.name + again, value=float(item.value), sd=float(item.sd))
 
 
 class _Builder:
@@ -238,15 +242,21 @@ class _Builder:
             )
         )  # fmt: skip
 
+    def add_corners(self) -> None:
+        """Add every building corner, used or not."""
+        for index in range(len(self.outline)):
+            self._corner(index)
+
     def _corner(self, index: int) -> int:
         """Give the node of a building corner, observed in the building's outline."""
-        key = f"{BUILDING}:corner {index + 1}"
+        name = corner_name(self.site, index)
+        key = f"{BUILDING}:{name}"
         if key not in self.nodes:
             node = self.nodes[key] = self._claim(2)
             sd = max(self.site.building.outline_sd_m, _LEAST_SD_M)
             value = (float(self.outline[index, 0]), float(self.outline[index, 1]))
             self._offset(
-                node, self.poses[BUILDING], value, (sd, sd), f"building corner {index + 1},", "",
+                node, self.poses[BUILDING], value, (sd, sd), f"building corner {name},", "",
                 (key, BUILDING),
             )  # fmt: skip
         return self.nodes[key]
@@ -268,6 +278,14 @@ class _Builder:
         if room is not None:
             return self.poses[room.id]
         raise _unknown("ties.csv", tie.row, "from, to", name, "No point or corner has this name.")
+
+
+def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
+    """Give the place of every node and every building corner at unknowns x."""
+    pose = x[network.poses[BUILDING] : network.poses[BUILDING] + 3]
+    corners = pose[:2] + building_outline(site) @ rotation(pose[2]).T
+    places = {f"{BUILDING}:{corner_name(site, i)}": corner for i, corner in enumerate(corners)}
+    return places | {name: x[column : column + 2] for name, column in network.nodes.items()}
 
 
 def wall_candidates(site: Site, side: Side) -> list[int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,13 @@ from scipy import optimize
 from .._frames import Array
 from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
 from .network import Network, compile_equations, evaluate, misclosures
+
+MIRROR_CHI_SQUARE = 4.0  # two solutions this close are not told apart (judgement)
+
+
+def _always(_: Array) -> int:
+    """Find nothing against a solution."""
+    return 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +44,6 @@ class Cleaned:
     removals: tuple[Removal, ...]
     suspects: tuple[int, ...]
     chi_square_first: float
-    first_w: Array
 
     @property
     def solution(self) -> Solution:
@@ -52,23 +58,30 @@ def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
     return [int(i) for i in np.flatnonzero(close)]
 
 
-def clean_network(network: Network, starts: Sequence[Array]) -> Cleaned:
-    """Adjust, take out the single largest blunder that can be located, and adjust again.
+def clean_network(
+    network: Network,
+    solutions: Sequence[Solution],
+    *,
+    implausible: Callable[[Array], int] = _always,
+) -> Cleaned:
+    """Take out the single largest blunder that can be located, adjust again, and repeat.
 
-    An observation goes when its |w| > 3.29 is the largest, no other observation's w is
-    correlated with it beyond 0.95, and one degree of freedom would be left to check the rest.
+    ``solutions`` are those of :func:`solve_network`, best first. An observation goes when its
+    |w| > 3.29 is the largest, no other observation's w is correlated with it beyond 0.95, and
+    one degree of freedom would be left to check the rest.
     Otherwise the blunder is detected, not located: the suspects are named and all is kept.
+    ``implausible`` counts what speaks against a solution besides the measurements; it chooses
+    between solutions whose chi-square is within 4.
     """
     without: frozenset[int] = frozenset()
     removals: list[Removal] = []
-    solutions = solve_network(network, starts)
+    starts = [solution.x for solution in solutions]
+    solutions = _prefer(list(solutions), implausible)
     first = solutions[0].chi_square
-    first_w: Array | None = None
     while True:
         kept = tuple(i for i in range(len(network.observations)) if i not in without)
         sds = np.array([network.observations[i].sd for i in kept])
         reliability = assess(solutions[0], sds)
-        first_w = reliability.w if first_w is None else first_w
         row = int(np.argmax(np.abs(reliability.w))) if kept else 0
         if not kept or abs(reliability.w[row]) <= CRITICAL_W:
             suspects: tuple[int, ...] = ()
@@ -78,14 +91,24 @@ def clean_network(network: Network, starts: Sequence[Array]) -> Cleaned:
             suspects = tuple(sorted({kept[row], *(kept[i] for i in rivals)}))
             break
         trial = without | {kept[row]}
-        again = solve_network(network, [s.x for s in solutions[:1]] + list(starts), without=trial)
+        again = _prefer(solve_network(network, starts, without=trial), implausible)
         removals.append(
             Removal(
                 kept[row], float(reliability.w[row]), solutions[0].chi_square, again[0].chi_square
             )
         )
         without, solutions = trial, again
-    return Cleaned(tuple(solutions), reliability, kept, tuple(removals), suspects, first, first_w)
+    return Cleaned(tuple(solutions), reliability, kept, tuple(removals), suspects, first)
+
+
+def _prefer(solutions: list[Solution], implausible: Callable[[Array], int]) -> list[Solution]:
+    """Put the most plausible of the solutions that fit about equally well first."""
+    limit = solutions[0].chi_square + MIRROR_CHI_SQUARE
+    close = [s for s in solutions if s.chi_square <= limit]
+    if len(close) == 1:
+        return solutions
+    order = sorted(range(len(close)), key=lambda i: (implausible(close[i].x), i))
+    return [close[i] for i in order] + solutions[len(close) :]
 
 
 def predicted_against(network: Network, cleaned: Cleaned, index: int) -> tuple[float, float]:

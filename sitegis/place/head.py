@@ -98,13 +98,12 @@ def read_head(
     if depth_lifted_m is not None and lift_m is not None:
         lifted = depth_lifted_m - lift_m
     nulls = None if null_spacing_m is None else depth_from_nulls_m(null_spacing_m)
-    readings = [value for value in (depth_m, lifted) if value is not None]
-    if not readings and nulls is None:
+    readings = [value for value in (depth_m, lifted, nulls) if value is not None]
+    if not readings:
         return None
-    depth = float(np.mean(readings)) if readings else float(nulls or 0.0)
-    spread = depth_sd_m(depth, noise)
+    depth, spread = float(np.mean(readings)), 0.0
     for _ in range(3):  # weights depend on the depth only weakly: three passes settle it
-        depth, spread = _combine(readings, nulls, depth, noise)
+        depth, spread = _combine((depth_m, lifted, nulls), depth, noise, lift_m or 0.0)
     checks = _departures(depth_m, lifted, nulls, depth, noise, lift_m or 0.0)
     worst = max(checks, key=lambda check: abs(check[1]) / check[2], default=("", 0.0, 1.0))
     distorted = abs(worst[1]) > DISTORTION_SIGMA * worst[2]
@@ -121,21 +120,29 @@ def read_head(
 
 
 def _combine(
-    readings: list[float], nulls: float | None, depth: float, noise: Noise
+    readings: tuple[float | None, float | None, float | None],
+    depth: float,
+    noise: Noise,
+    lift_m: float,
 ) -> tuple[float, float]:
-    """Weigh the receiver's readings against the null spacing: depth and repeatability."""
-    repeat = depth_sd_m(depth, noise)
-    from_nulls = horizontal_sd_m(depth, noise)
-    if not readings:
-        return float(nulls or 0.0), from_nulls
-    repeat_variance = repeat**2 / len(readings)
-    reading = float(np.mean(readings))
-    if nulls is None:
-        return reading, float(np.sqrt(repeat_variance))
-    total = repeat_variance + (noise.session_depth_scale * depth) ** 2
-    share = from_nulls**2 / (total + from_nulls**2)
-    combined = share * reading + (1.0 - share) * nulls
-    return combined, float(np.hypot(share * np.sqrt(repeat_variance), (1 - share) * from_nulls))
+    """Weigh reading, lifted reading less the lift, and nulls: depth and its repeatability.
+
+    Best linear combination with the covariance of the three: own parts on the diagonal, the
+    session's depth scale common to the two receiver readings. The repeatability given leaves
+    the common part out, since later stages carry it for all points together.
+    """
+    raised = depth + lift_m
+    own = np.array(
+        [depth_sd_m(depth, noise), depth_sd_m(raised, noise), horizontal_sd_m(depth, noise)]
+    )
+    common = noise.session_depth_scale * np.array([depth, raised, 0.0])
+    there = [i for i, value in enumerate(readings) if value is not None]
+    values = np.array([value for value in readings if value is not None])
+    covariance = np.diag(own[there] ** 2) + np.outer(common[there], common[there])
+    weights = np.linalg.solve(covariance, np.ones(len(there)))
+    # A reading whose weight is negative only cancels the common part: it is left out instead.
+    weights = np.maximum(weights, 0.0) / np.maximum(weights, 0.0).sum()
+    return float(weights @ values), float(np.sqrt(weights**2 @ own[there] ** 2))
 
 
 def _departures(

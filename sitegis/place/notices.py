@@ -10,6 +10,7 @@ from .._frames import Array
 from .._results import Adjustment
 from .._site import Notice, Site
 from .._units import format_length
+from .assemble import named_places
 from .blunders import Cleaned
 from .head import HeadDepth
 from .network import Network
@@ -19,7 +20,12 @@ _STRAINED = 0.999
 
 
 def adjustment_notices(
-    site: Site, network: Network, cleaned: Cleaned, adjustment: Adjustment
+    site: Site,
+    network: Network,
+    cleaned: Cleaned,
+    adjustment: Adjustment,
+    *,
+    robust_suspect: int | None = None,
 ) -> list[Notice]:
     """Tell of measurements taken out, of blunders not located, and of tape without a check."""
     notices = []
@@ -33,7 +39,8 @@ def adjustment_notices(
                 f"Left out '{item.name}' ({_shown(item.value_m, network, removal.index, site)}): "
                 f"it is {off} off what the other measurements say (w {removal.w:.1f}; chi-square "
                 f"{removal.chi_square_before:.1f} before, {removal.chi_square_after:.1f} after)."
-                f"{proposal} Measure it again.",
+                f"{proposal}{_second_opinion(cleaned, removal.index, robust_suspect, adjustment)} "
+                "Measure it again.",
                 item.name,
             )
         )
@@ -52,6 +59,18 @@ def adjustment_notices(
                 )
             )
     return notices + _unchecked(site, network, adjustment)
+
+
+def _second_opinion(
+    cleaned: Cleaned, index: int, robust_suspect: int | None, adjustment: Adjustment
+) -> str:
+    """Say so where a robust adjustment blames a measurement that was kept."""
+    if robust_suspect is None or robust_suspect not in cleaned.kept:
+        return ""
+    if index != cleaned.removals[0].index:
+        return ""
+    other = adjustment.observations[robust_suspect].name
+    return f" A robust adjustment blames '{other}' more: check that one too."
 
 
 def _shown(value: float, network: Network, index: int, site: Site) -> str:
@@ -110,13 +129,20 @@ def mirror_notices(
     """Tell of a second place that fits as well, and of the measurement that would settle it."""
     notices = []
     for other, names in mirrors:
-        start, end, difference = separating_measurement(network, x, other, names)
+        start, end, difference = separating_measurement(
+            named_places(site, network, x), named_places(site, network, other), names
+        )
+        settle = (
+            f"Measure from {start} to {end} to settle it (the two differ by "
+            f"{format_length(difference, site.units)} there)."
+            if start
+            else "Measure one more distance to settle it."
+        )
         notices.append(
             Notice(
                 "mirror-solution",
                 f"{', '.join(names)} could also lie at a mirror image of the place shown: the "
-                f"measurements fit both. Measure from {start} to {end} to settle it (the two "
-                f"differ by {format_length(difference, site.units)} there).",
+                f"measurements fit both. {settle}",
                 names[0],
             )
         )

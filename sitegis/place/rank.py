@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from .network import Network, Observation, compile_equations, evaluate
 _LOOSE_SD_M = 30.0  # spread of what nothing holds: wider than a lot is large
 _TAPE_SD_M = 0.015
 _MOST_CANDIDATES = 400
+_STILL_M = 0.05
 
 
 def require_full_rank(network: Network, solution: Solution) -> None:
@@ -130,19 +131,25 @@ def _candidates(network: Network, covariance: Array) -> list[Observation]:
 
 
 def separating_measurement(
-    network: Network, first: Array, second: Array, names: Sequence[str]
+    first: Mapping[str, Array], second: Mapping[str, Array], names: Sequence[str]
 ) -> tuple[str, str, float]:
-    """Choose the distance that differs most between two solutions: from, to, difference."""
+    """Choose the distance that differs most between two solutions: from, to, difference.
+
+    ``first`` and ``second`` give the place (2,) of every named point in either solution;
+    ``names`` are the points in doubt. The other end is something that lies still.
+    """
+    still = [
+        name
+        for name in first
+        if name not in names and float(np.hypot(*(first[name] - second[name]))) < _STILL_M
+    ]
     best = ("", "", 0.0)
-    for a in names:
-        for b, column in network.nodes.items():
-            if b == a:
-                continue
-            start = network.nodes[a]
-            gaps = [
-                float(np.hypot(*(x[start : start + 2] - x[column : column + 2])))
-                for x in (first, second)
-            ]
-            if abs(gaps[0] - gaps[1]) > best[2]:
-                best = (a, b, abs(gaps[0] - gaps[1]))
+    for doubtful in names:
+        for name in still:
+            gap = abs(
+                float(np.hypot(*(first[doubtful] - first[name])))
+                - float(np.hypot(*(second[doubtful] - second[name])))
+            )
+            if gap > best[2]:
+                best = (doubtful, name, gap)
     return best

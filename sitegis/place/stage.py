@@ -5,14 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import shapely
 
 from .._frames import Array, rotation
 from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
 from .._site import Locate, Site
 from .._survey import Survey
-from .adjust import solve_network
-from .assemble import find_room, site_network, wall_candidates
-from .blunders import Cleaned, clean_network, inseparable_rows, predicted_against
+from .adjust import Solution, null_space, solve_network
+from .assemble import BUILDING, building_outline, find_room, site_network, wall_candidates
+from .blunders import (
+    MIRROR_CHI_SQUARE,
+    Cleaned,
+    clean_network,
+    huber_suspect,
+    inseparable_rows,
+    predicted_against,
+)
 from .ellipse import ellipse, tail_factor
 from .head import HeadDepth, horizontal_sd_m, read_head
 from .network import Network
@@ -22,8 +30,9 @@ from .rank import require_full_rank
 from .starts import starting_values
 
 RECEIVER_KINDS = frozenset({"locate", "bend"})
-MIRROR_CHI_SQUARE = 4.0  # two solutions this close are not told apart (judgement)
-_OUTSIDE_HOUSE_M = 0.5  # an indoor point farther out than this rules a mirror solution out
+# Judgement, no source: what rules a mirror image out.
+_OUTSIDE_HOUSE_M = 0.5
+_DEEP_IN_ROOM_M = 0.3
 
 
 def place_points(survey: Survey) -> Survey:
@@ -41,9 +50,15 @@ def place_points(survey: Survey) -> Survey:
     """
     site = survey.site
     network, starts = _network_with_walls(site)
-    require_full_rank(network, solve_network(network, starts)[0])
-    cleaned = clean_network(network, starts)
+    solutions = solve_network(network, starts)
+    _require_held(site, solutions[0])
+
+    def implausible(x: Array) -> int:
+        return _implausible(site, network, x)
+
+    cleaned = clean_network(network, solutions, implausible=implausible)
     mirrors = _mirrors(site, network, cleaned)
+    robust = huber_suspect(network, solutions[0].x) if cleaned.removals else None
     solution_x = cleaned.solution.x
     adjustment = _adjustment(
         site, network, cleaned, tuple(n for _, names in mirrors for n in names)
@@ -57,13 +72,20 @@ def place_points(survey: Survey) -> Survey:
         for row, block in zip(rows, _blocks(total), strict=True)
     )
     notices = (
-        *adjustment_notices(site, network, cleaned, adjustment),
+        *adjustment_notices(site, network, cleaned, adjustment, robust_suspect=robust),
         *mirror_notices(site, network, solution_x, mirrors),
         *head_notices(site, readings),
     )
     outlines = _room_outlines(site, network, solution_x)
     placement = Placement(points, total, mark, adjustment, outlines, tuple(notices))
     return replace(survey, placed=placement)
+
+
+def _require_held(site: Site, solution: Solution) -> None:
+    """Raise in words where something is not tied; any building corner may serve the cure."""
+    if null_space(solution.design).shape[1]:
+        wider = site_network(site, all_corners=True)
+        require_full_rank(wider, solve_network(wider, starting_values(wider, _centre(site)))[0])
 
 
 def _blocks(covariance: Array) -> list[Array]:
@@ -107,9 +129,13 @@ def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array
     best = cleaned.solution
     found: list[tuple[Array, tuple[str, ...]]] = []
     ids = tuple(dict.fromkeys(row.id for row in site.locates))
+    lowest = min(s.chi_square for s in cleaned.solutions)
+    against = _implausible(site, network, best.x) if len(cleaned.solutions) > 1 else 0
     for other in cleaned.solutions[1:]:
-        if other.chi_square - best.chi_square > MIRROR_CHI_SQUARE:
+        if other.chi_square - lowest > MIRROR_CHI_SQUARE:
             break
+        if _implausible(site, network, other.x) > against:
+            continue
         moved = tuple(
             name for name in ids if float(np.hypot(*_shift(network, best.x, other.x, name))) > 0.05
         )
@@ -117,6 +143,29 @@ def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array
         if moved and not known:
             found.append((other.x, moved))
     return found
+
+
+def _implausible(site: Site, network: Network, x: Array) -> int:
+    """Count the indoor points well outside the building, or deep in a room not theirs."""
+    pose = x[network.poses[BUILDING] : network.poses[BUILDING] + 3]
+    outline = pose[:2] + building_outline(site) @ rotation(pose[2]).T
+    indoors = [row for row in site.locates if row.room != "lot"]
+    columns = [network.nodes[row.id] for row in indoors]
+    points = np.array([x[column : column + 2] for column in columns]).reshape(-1, 2)
+    house = shapely.Polygon(outline).buffer(_OUTSIDE_HOUSE_M)
+    wrong = ~shapely.contains_xy(house, points[:, 0], points[:, 1])
+    for name, corners in _room_outlines(site, network, x).items():
+        deep = shapely.Polygon(corners).buffer(-_DEEP_IN_ROOM_M)
+        mine = {row.id for row in indoors if _room_id(site, row) == name}
+        foreign = np.array([row.id not in mine for row in indoors], dtype=bool)
+        wrong |= foreign & shapely.contains_xy(deep, points[:, 0], points[:, 1])
+    return int(np.count_nonzero(wrong))
+
+
+def _room_id(site: Site, row: Locate) -> str:
+    """Give the id of the room a row was measured in."""
+    room = None if row.room == "lot" else find_room(site, row.room)
+    return "lot" if room is None else room.id
 
 
 def _shift(network: Network, first: Array, second: Array, name: str) -> Array:

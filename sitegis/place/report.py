@@ -1,0 +1,72 @@
+"""The adjustment as a table and as text, for the answer and the lateral record."""
+
+from __future__ import annotations
+
+import math
+
+from .._results import AdjustedObservation, Adjustment
+from .._units import LengthUnit, format_length
+
+Row = dict[str, str | float | bool | list[str] | None]
+
+
+def adjustment_table(adjustment: Adjustment) -> tuple[Row, ...]:
+    """Give one plain row per observation, ready for JSON.
+
+    Lengths are metres; ``detectable_m`` is None where nothing checks the observation.
+    """
+    return tuple(
+        {
+            "name": item.name,
+            "value_m": float(item.value_m),
+            "sd_m": float(item.sd_m),
+            "residual_m": float(item.residual_m),
+            "redundancy": float(item.redundancy),
+            "w": float(item.w),
+            "detectable_m": float(item.detectable_m) if math.isfinite(item.detectable_m) else None,
+            "inseparable": list(item.inseparable),
+            "removed": item.removed,
+            "proposal": item.proposal,
+        }
+        for item in adjustment.observations
+    )
+
+
+def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ...]:
+    """Give the adjustment as lines of text: a summary, then what is checked, worst w first.
+
+    Observations that nothing checks (redundancy below 0.001) are counted, not listed.
+    """
+    free = adjustment.degrees_of_freedom
+    checked = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
+    removed = sum(item.removed for item in adjustment.observations)
+    head = (
+        f"{len(adjustment.observations)} measurements, {free} more than needed; chi-square "
+        f"{adjustment.chi_square:.2f} on {free}"
+        + (f" ({adjustment.chi_square_before:.2f} before {removed} left out)" if removed else "")
+        + "."
+    )
+    unchecked = len(adjustment.observations) - len(checked)
+    lines = [head, f"{unchecked} measurements are checked by no other."] if unchecked else [head]
+    ordered = sorted(checked, key=lambda item: (not item.removed, -abs(item.w)))
+    return (*lines, *(_line(item, units) for item in ordered))
+
+
+def _line(item: AdjustedObservation, units: LengthUnit) -> str:
+    """Give one observation as a line."""
+    length = "m per m" not in item.name
+    residual, detectable = (
+        (
+            f"{'-' if value < 0 else '+'}{format_length(abs(value), units)}"
+            if length
+            else f"{value:+.4f}"
+        )
+        for value in (item.residual_m, item.detectable_m)
+    )
+    state = "LEFT OUT" if item.removed else "kept"
+    twins = f"; cannot be told from {', '.join(item.inseparable)}" if item.inseparable else ""
+    slip = f"; looks like {item.proposal}" if item.proposal else ""
+    return (
+        f"{item.name}: {state}, off {residual}, w {item.w:+.2f}, redundancy "
+        f"{item.redundancy:.2f}, a slip of {detectable.lstrip('+')} would show{twins}{slip}"
+    )
