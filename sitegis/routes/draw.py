@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,9 @@ from .bends import MOST_BENDS
 from .geometry import ray_hits
 from .plan import INTO_YARD, PAST_CORNER, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
-__all__ = ["DIMENSIONS", "Candidates", "draw_candidates", "draw_heads", "lay_straights"]
+Law = Callable[[Array, Array | None], Array]
+
+__all__ = ["DIMENSIONS", "Candidates", "draw_heads", "lay_straights"]
 
 DIMENSIONS = 12
 LEAST_STRAIGHT_M = 0.3
@@ -126,7 +129,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
     log_ratio, direction = heads.log_ratio.copy(), directions[:, 0]
     for i in range(MOST_BENDS):
         bending = np.flatnonzero(counts > i)
-        here = here.copy()
+        here = np.array(here)
         length, ratio = _length(plan, heads, i, here[bending], directions[bending, i : i + 2])
         log_ratio[bending] += ratio
         here[bending] += length[:, None] * directions[bending, i]
@@ -208,9 +211,9 @@ class _ValueLaw:
             close = self.least - SHORT_MEAN_M * np.log1p(-np.minimum(uniform / short, 1 - _TINY))
             return np.where(uniform < short, close, even)
         above = density_at - self.least
-        even = (1.0 - short) / width * ((above >= 0) & (above <= width))
+        flat = (1.0 - short) / width * ((above >= 0) & (above <= width))
         close = short / SHORT_MEAN_M * np.exp(-np.maximum(above, 0.0) / SHORT_MEAN_M)
-        return np.asarray(even + close * (above >= 0))
+        return np.asarray(flat + close * (above >= 0))
 
 
 def _length_aims(
@@ -230,7 +233,9 @@ def _length_aims(
     return targets, widths
 
 
-def _aimed(uniform, law, targets, widths):  # type: ignore[no-untyped-def]
+def _aimed(
+    uniform: Array, law: Law, targets: list[Array], widths: list[Array]
+) -> tuple[Array, Array]:
     """Draw from a law mixed with Gaussians about targets: values and log(prior / proposal).
 
     The mixture keeps ``PRIOR_SHARE`` for the law; the rest is shared evenly among the targets

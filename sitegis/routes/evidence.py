@@ -80,6 +80,7 @@ FLOW_M_PER_MIN = 18.0
 FALSE_SEEN, FALSE_HEARD = 0.02, 0.08
 UNLISTED_PASSES = 0.1
 GROUND_SD_M = 0.15
+_LEAST_RELIABILITY = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +203,9 @@ def _block_m(main: Main) -> float:
 
 def _reliability(item: Any) -> float:
     given = getattr(item, "reliability", None)
-    return DEFAULTS[item.kind].reliability if given is None else float(given)
+    reliability = DEFAULTS[item.kind].reliability if given is None else float(given)
+    # No report is certain, either way: one wrong item must not rule out every way.
+    return min(max(reliability, _LEAST_RELIABILITY), 1.0 - _LEAST_RELIABILITY)
 
 
 def _sd(item: Any, site: Site) -> float:
@@ -309,7 +312,7 @@ def _cable_to_main(item: CableToMain, laid: Laid) -> Array:
 
 
 def _camera_note(item: CameraNote, laid: Laid) -> Array:
-    """A turn of the noted hand, or the main, at the count; a material change says nothing."""
+    """Weigh a turn of the noted hand, or the main, at the count; a material change is no news."""
     flat = np.full(len(laid.lengths_m), 1.0 / LEAST_BLOCK_M)
     if laid.tie is None or item.saw == "material-change":
         return flat

@@ -24,6 +24,7 @@ FREE, INTO_YARD, PAST_CORNER = 0, 1, 2
 
 # All judgement, no source.
 DIRECT_MOST_BENDS = 2
+DIRECT_MOST_TURN_RAD = float(np.radians(120.0))
 YARD_HEADING_RAD = float(np.radians(25.0))
 YARD_CLEAR_M = 0.15
 YARD_APPROACH_M = 6.0
@@ -83,9 +84,10 @@ def make_plan(
     squareness = _final_squareness(sequences, exit.angle_rad, toward)
     keep = squareness <= TAP_LIMIT_RAD + slack
     rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
-    why = "" if keep.any() else "no bend sequence turns the pipe toward the main"
     if face is None:
         keep &= sequences.counts <= DIRECT_MOST_BENDS
+        keep &= np.abs(sequences.turns_rad).sum(axis=1) <= DIRECT_MOST_TURN_RAD
+        why = "" if keep.any() else _why_not_direct(exit)
     else:
         rules, runs = _yard_rules(sequences, exit.angle_rad, face, forward)
         keep &= runs
@@ -99,6 +101,13 @@ def make_plan(
         hypothesis, main, sequences.chosen(chosen), rules[chosen], shares,
         reach_m, toward, face, forward, aims, why,
     )  # fmt: skip
+
+
+def _why_not_direct(exit: Exit) -> str:
+    return (
+        f"the drain leaves through the {exit.side} wall: a direct run cannot turn toward the main "
+        f"with {DIRECT_MOST_BENDS} bends of {np.degrees(DIRECT_MOST_TURN_RAD):.0f}° together"
+    )
 
 
 def _why_no_yard(face: Face, any_sequence: bool) -> str:

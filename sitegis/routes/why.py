@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from .._results import Exit
+from .bends import MOST_BENDS
 from .fit import REASONS, Fitted
-from .plan import Plan
+from .plan import DIRECT_MOST_BENDS, DIRECT_MOST_TURN_RAD, Plan
 
 __all__ = ["why_nothing_fits"]
 
@@ -17,7 +20,7 @@ def why_nothing_fits(plan: Plan, fitted: Fitted, exit: Exit, least_slope: float)
     place = f"the {exit.side} wall"
     words = {
         "wall": "the exit does not point out of the wall",
-        "reach": f"no run from {place} with three bends or fewer meets the main",
+        "reach": f"no run from {place} {_with_bends(plan)} meets the main",
         "tap": f"no run from {place} meets the main at a usable angle",
         "house": "would have to pass under the house again",
         "area": "would leave the lot and the right-of-way, and no easement is given",
@@ -25,6 +28,13 @@ def why_nothing_fits(plan: Plan, fitted: Fitted, exit: Exit, least_slope: float)
         "alongside": _alongside(plan),
     }
     return words[last]
+
+
+def _with_bends(plan: Plan) -> str:
+    if plan.face is None:
+        turn = round(float(np.degrees(DIRECT_MOST_TURN_RAD)))
+        return f"with {DIRECT_MOST_BENDS} bends of {turn}° together or less"
+    return f"with {MOST_BENDS} bends or fewer"
 
 
 def _alongside(plan: Plan) -> str:
