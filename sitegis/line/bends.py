@@ -1,0 +1,251 @@
+"""How many bends, which and where: chains of straights weighed by their evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations, product
+
+import numpy as np
+from scipy.special import logsumexp
+
+from .._frames import Array
+from .straights import (
+    Chain,
+    Marks,
+    fit_chain,
+    line_coordinates,
+    vertex_stations,
+)
+
+CATALOGUE_DEG = (11.25, 22.5, 45.0, 60.0, 72.0, 90.0)
+"""Angles of made drainage bends (1/32, 1/16, 1/8, 1/6, 1/5; 90 as two 45s)."""
+CATALOGUE_WEIGHTS = (0.06, 0.22, 0.42, 0.06, 0.04, 0.20)
+"""How often each is met; left and right alike. Judgement, no source."""
+BEND_COUNT_WEIGHTS = (0.55, 0.30, 0.12, 0.03)
+"""Prior of 0, 1, 2, 3 bends under one basement. Judgement, no source."""
+MANY_POINTS = 9
+"""Three bends are tried from this many points on."""
+_REFINED, _KEPT_WITHIN, _SLACK_M, _TIE_REACH_M, _MARKED = 6, 12.0, 0.25, 0.75, 0.8
+COMPARABLE = 0.05
+"""Chains with less than this share of the evidence do not widen the answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFit:
+    """The best chain, all kept chains with weights that sum to 1, and ln Z + ln prior per count.
+
+    ``end_covariance`` (3, 3) of x, y, angle at the end holds the chains of comparable evidence:
+    Σ w (Σi + δi δiᵀ), δi the chain's end against the best one's.
+    """
+
+    best: Chain
+    chains: tuple[Chain, ...]
+    weights: Array
+    log_evidence_by_bends: dict[int, float]
+    end_covariance: Array
+
+
+def fit_plan(marks: Marks) -> PlanFit:
+    """Fit straights with 0, 1, 2 (3 where points are many) standard bends, and average.
+
+    Per count the most promising (bends, places) are found by a closed form, then each
+    is fitted in full (:func:`~sitegis.line.straights.fit_chain`) and weighed by Laplace's
+    approximation to its evidence: ln L + ln prior + ½ ln|2π Q|.
+    """
+    extent = max(float(np.hypot(*np.ptp(marks.xy, axis=0))), 0.5)
+    scored: list[tuple[int, Chain, float]] = []
+    evidence: dict[int, float] = {}
+    most = min(3 if len(marks.xy) >= MANY_POINTS else 2, max(len(marks.xy) - 2, 0))
+    for bends in range(most + 1):
+        if bends == 3 and evidence[2] < evidence[1]:
+            break
+        found = _modes(marks, bends, extent)
+        if found:
+            evidence[bends] = float(logsumexp([log for _, log in found]))
+        else:
+            evidence[bends] = float("-inf")
+        scored += [(bends, chain, log) for chain, log in found]
+    logs = np.array([log for _, _, log in scored])
+    weights = np.exp(logs - logsumexp(logs))
+    chains = tuple(chain for _, chain, _ in scored)
+    best = chains[int(np.argmax(weights))]
+    return PlanFit(best, chains, weights, evidence, _average_end(best, chains, weights))
+
+
+def _average_end(best: Chain, chains: tuple[Chain, ...], weights: Array) -> Array:
+    """Give the second moment of the end about the best chain's over comparable chains."""
+    kept = weights >= min(COMPARABLE, float(weights.max()))
+    share = np.where(kept, weights, 0.0)
+    share = share / share.sum()
+    total = np.zeros((3, 3))
+    for weight, chain in zip(share, chains, strict=True):
+        if weight > 0:
+            away = chain.end - best.end
+            away[2] = (away[2] + np.pi) % (2 * np.pi) - np.pi
+            total += weight * (chain.end_covariance + np.outer(away, away))
+    return total
+
+
+def _modes(marks: Marks, bends: int, extent: float) -> list[tuple[Chain, float]]:
+    """Fit the promising chains of one bend count; gives (chain, log evidence with prior)."""
+    marked = int(marks.bend_marks.sum())
+    log_count = float(np.log(BEND_COUNT_WEIGHTS[bends]))
+    # Each marked bend that a chain leaves out speaks against it by a factor of five (judgement).
+    log_count -= max(marked - bends, 0) * float(np.log(5.0))
+    found = []
+    for start, segment, nominal in _promising(marks, bends, extent):
+        chain = fit_chain(
+            marks, segment, start, nominal_rad=nominal, ties=_ties(marks, start, segment)
+        )
+        if chain.converged and _places_hold(chain, marks):
+            found.append((chain, log_count + _log_evidence(chain, nominal, marks, extent)))
+    return _distinct(found)
+
+
+def _distinct(found: list[tuple[Chain, float]]) -> list[tuple[Chain, float]]:
+    """Keep one of chains that came to the same place."""
+    kept: list[tuple[Chain, float]] = []
+    for chain, log in sorted(found, key=lambda entry: -entry[1]):
+        if all(np.max(np.abs(chain.parameters - k.parameters)) > 1e-3 for k, _ in kept):
+            kept.append((chain, log))
+    return kept
+
+
+def _places_hold(chain: Chain, marks: Marks) -> bool:
+    """Whether each bend lies between the points of the straights that it joins."""
+    return bool(np.all(_order_holds(chain.parameters[None], marks.xy, chain.segment, 2 * _SLACK_M)))
+
+
+def _order_holds(
+    parameters: Array,
+    xy: Array,
+    segment: np.ndarray[tuple[int], np.dtype[np.int64]],
+    slack_m: float,
+) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Tell for chains (m, q) whether bends come after the points before and before those after."""
+    _, stations = line_coordinates(parameters, xy, segment)
+    at = vertex_stations(parameters)
+    holds = np.all(np.diff(at, axis=-1) > 0, axis=-1)
+    for j in range(at.shape[-1]):
+        before = stations[:, segment == j].max(axis=-1)
+        after = stations[:, segment == j + 1].min(axis=-1)
+        holds &= (at[:, j] > before - slack_m) & (at[:, j] < after + slack_m)
+        holds &= (at[:, j] > stations.min(axis=-1)) & (at[:, j] < stations.max(axis=-1))
+    return np.asarray(holds)
+
+
+def _log_evidence(chain: Chain, nominal: Array, marks: Marks, extent: float) -> float:
+    """Weigh a chain: likelihood, prior of its bends and places, and the room about its mode."""
+    size = chain.parameters.size
+    determinant = float(np.linalg.slogdet(2 * np.pi * chain.covariance)[1])
+    turns = chain.parameters[1 : size // 2]
+    tied = len(_ties(marks, chain.parameters, chain.segment))
+    log_place = _log_place(nominal.size, tied, bool(marks.bend_marks.any()), extent)
+    # A bend's place along the line has density 1/extent; the offset of the next straight
+    # changes by sin φ as the bend moves.
+    log_place -= float(np.log(np.abs(np.sin(turns))).sum())
+    log_prior = _log_labels(nominal) - float(np.log(2 * np.pi * extent))
+    return chain.log_likelihood + log_prior + log_place + 0.5 * determinant
+
+
+def _log_place(bends: int, tied: int, any_marked: bool, extent: float) -> float:
+    """Give the log density of the bends' places: near a bend mark, or anywhere."""
+    free = np.log((1.0 - _MARKED if any_marked else 1.0) / extent)
+    orders = np.log(np.arange(1, bends + 1)).sum()
+    return float(tied * np.log(_MARKED) + (bends - tied) * free + orders)
+
+
+def _log_labels(nominal: Array) -> float:
+    """Give the log prior of nominal bend angles (radians, signed)."""
+    degrees = np.abs(np.degrees(nominal))[..., None]
+    which = np.argmin(np.abs(degrees - np.array(CATALOGUE_DEG)), axis=-1)
+    return float(np.log(np.array(CATALOGUE_WEIGHTS)[which] / 2.0).sum())
+
+
+def _ties(
+    marks: Marks, parameters: Array, segment: np.ndarray[tuple[int], np.dtype[np.int64]]
+) -> tuple[tuple[int, int], ...]:
+    """Pair each bend with the marked bend next to it, within reach, each once."""
+    marked = np.flatnonzero(marks.bend_marks)
+    at = vertex_stations(parameters)
+    if not marked.size or not at.size:
+        return ()
+    stations = line_coordinates(parameters, marks.xy, segment)[1][marked]
+    pairs: list[tuple[int, int]] = []
+    for vertex, station in enumerate(at):
+        order = np.argsort(np.abs(stations - station))
+        near = int(order[0])
+        if abs(stations[near] - station) < _TIE_REACH_M and marked[near] not in [
+            mark for _, mark in pairs
+        ]:
+            pairs.append((vertex, int(marked[near])))
+    return tuple(pairs)
+
+
+@lru_cache(maxsize=4)
+def _labels(bends: int) -> tuple[Array, Array]:
+    """List all signed catalogue bends (m, bends) in radians with log prior (m,)."""
+    signed = np.radians([s * a for a in CATALOGUE_DEG for s in (1.0, -1.0)])
+    logs = np.log([w / 2.0 for w in CATALOGUE_WEIGHTS for _ in range(2)])
+    chosen = np.array(list(product(range(signed.size), repeat=bends)), dtype=int)
+    chosen = chosen.reshape(signed.size**bends, bends)
+    return signed[chosen], logs[chosen].sum(axis=1)
+
+
+def _promising(
+    marks: Marks, bends: int, extent: float
+) -> list[tuple[Array, np.ndarray[tuple[int], np.dtype[np.int64]], Array]]:
+    """Find starts for the full fit: (parameters, segment of each point, nominal bends).
+
+    With independent, round errors and given bends the best direction is a closed form: each
+    straight's scatter matrix turned back by the bends before it, summed; the smaller
+    eigenvalue is the cost and the larger one's axis the direction. Done for all
+    catalogue bends at once, per way of splitting the points into runs.
+    """
+    labels, log_labels = _labels(bends)
+    n = len(marks.xy)
+    entries: list[tuple[float, int, Array, np.ndarray[tuple[int], np.dtype[np.int64]]]] = []
+    for cuts in combinations(range(1, n), bends):
+        segment = np.searchsorted(np.array(cuts, dtype=int), np.arange(n), side="right")
+        parameters, cost = _closed_form(marks, segment, labels)
+        score = log_labels - 0.5 * cost - bends * np.log(extent)
+        if bends:
+            holds = _order_holds(parameters, marks.xy, segment, _SLACK_M)
+            score = np.where(holds, score, -np.inf)
+        for m in np.argsort(-score)[:_REFINED]:
+            if np.isfinite(score[m]):
+                entries.append((float(score[m]), int(m), parameters[m], segment))
+    entries.sort(key=lambda entry: -entry[0])
+    chosen: dict[int, tuple[float, Array, np.ndarray[tuple[int], np.dtype[np.int64]]]] = {}
+    for score, m, start, segment in entries:
+        if score > entries[0][0] - _KEPT_WITHIN and len(chosen) < _REFINED:
+            chosen.setdefault(m, (score, start, segment))
+    return [(start, segment, labels[m]) for m, (_, start, segment) in chosen.items()]
+
+
+def _closed_form(
+    marks: Marks, segment: np.ndarray[tuple[int], np.dtype[np.int64]], labels: Array
+) -> tuple[Array, Array]:
+    """Fit all labels (m, k) to one split: parameters (m, 2k + 2) and costs (m,)."""
+    n, bends = segment.size, labels.shape[1]
+    z = marks.xy[:, 0] + 1j * marks.xy[:, 1]
+    blocks = marks.covariance.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n), :]
+    w = 2.0 / np.trace(blocks, axis1=1, axis2=2)
+    totals = np.array([w[segment == j].sum() for j in range(bends + 1)])
+    means = np.array([(w * z)[segment == j].sum() for j in range(bends + 1)]) / totals
+    away = z - means[segment]
+    # A 2×2 scatter matrix as its trace and a complex deviator, which turns by twice the angle.
+    trace = float((w * np.abs(away) ** 2).sum())
+    deviator = np.array([(w * away**2)[segment == j].sum() for j in range(bends + 1)])
+    turned = np.concatenate([np.zeros((len(labels), 1)), np.cumsum(labels, axis=1)], axis=1)
+    total = (deviator * np.exp(-2j * turned)).sum(axis=1)
+    direction = 0.5 * np.angle(total)
+    steps = np.diff(z)
+    runs = np.array([steps[segment[:-1] == j].sum() for j in range(bends + 1)])
+    ahead = np.real((runs * np.exp(-1j * (turned + direction[:, None]))).sum(axis=1))
+    direction = np.where(ahead < 0, direction + np.pi, direction)
+    angles = direction[:, None] + turned
+    constants = np.imag(means * np.exp(-1j * angles))
+    parameters = np.concatenate([direction[:, None], labels, constants], axis=1)
+    return parameters, 0.5 * (trace - np.abs(total))

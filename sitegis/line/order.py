@@ -1,0 +1,171 @@
+"""Which marks lie on the drain, in which order, and which way it flows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .._errors import ComputationError, Fault
+from .._frames import Array
+from .._results import PlacedPoint, Placement
+from .._site import Notice
+
+ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
+TAPED_KINDS = ("cleanout", "stack", "floor-drain", "branch")
+"""Kinds whose depth is taped to the pipe's bottom, not read by the receiver."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """Indices into the placement in downstream order, and what was noticed on the way."""
+
+    indices: tuple[int, ...]
+    notices: tuple[Notice, ...]
+
+
+def count_of(point: PlacedPoint) -> float:
+    """Give the cable count of a point, NaN where there is none; a cleanout is 0 unless given."""
+    if point.cable_count_m is not None:
+        return point.cable_count_m
+    return 0.0 if point.kind == "cleanout" else float("nan")
+
+
+def points_on_line(placement: Placement) -> list[int]:
+    """Choose the points that the plan fit takes.
+
+    Cleanout, stack, located head and marked bend found indoors. A floor drain or a branch joins
+    the drain from the side and a wall point only ties the survey, so none of these are taken.
+    ``ComputationError`` where fewer than two remain or all lie on one spot.
+    """
+    chosen = [i for i, p in enumerate(placement.points) if p.kind in ON_LINE_KINDS and p.indoors]
+    xy = _coordinates(placement, chosen)
+    spread = float(np.hypot(*np.ptp(xy, axis=0))) if len(chosen) > 1 else 0.0
+    if spread < 0.3:
+        raise ComputationError(
+            Fault(
+                "too-few-points", "locates.csv", None, "kind", "",
+                f"{len(chosen)} point(s) of the drain indoors, {spread:.2f} m apart, do not give"
+                " its direction.",
+                "Mark the head at two or more places along the drain, as far apart as can be.",
+            )
+        )  # fmt: skip
+    return chosen
+
+
+def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) -> Ordered:
+    """Order the drain's points with the flow.
+
+    Where every point has a cable count (a cleanout counts 0) the count orders them, unless that
+    path is half as long again as the shortest chain. Else the shortest chain through
+    them does. Its direction of flow comes from the counts, else from depths that fall by two
+    standard deviations or more, else away from the cleanout or stack, else from whatever fall
+    there is. ``inverts`` and ``invert_sds`` (points of the placement,) NaN where not read.
+    """
+    chosen = points_on_line(placement)
+    xy = _coordinates(placement, chosen)
+    counts = np.array([count_of(placement.points[i]) for i in chosen])
+    chain = shortest_chain(xy)
+    notices: list[Notice] = []
+    if np.all(np.isfinite(counts)):
+        counted = np.argsort(counts, kind="stable")
+        if _length(xy[counted]) <= 1.5 * _length(xy[chain]) + 0.3:
+            return Ordered(tuple(chosen[i] for i in counted), ())
+        notices.append(_count_notice([placement.points[i].id for i in chosen]))
+    kinds = [placement.points[i].kind for i in chosen]
+    forward, sure = _flows_forward(chain, xy, counts, kinds, inverts[chosen], invert_sds[chosen])
+    if not sure:
+        notices.append(_direction_notice())
+    ordered = chain if forward else chain[::-1]
+    return Ordered(tuple(chosen[i] for i in ordered), tuple(notices))
+
+
+def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Order points (n, 2) along a short open path: principal direction, then 2-opt.
+
+    Every reversal of a stretch that shortens the path is made until none does (Croes 1958, from
+    memory). The result starts at the end with the smaller first coordinate on the
+    principal axis; a caller decides on the direction.
+    """
+    centred = xy - xy.mean(axis=0)
+    axis = np.linalg.svd(centred, full_matrices=False)[2][0]
+    order = np.argsort(centred @ axis, kind="stable")
+    improved = True
+    while improved:
+        improved = False
+        best = _length(xy[order])
+        for i in range(order.size - 1):
+            for j in range(i + 2, order.size + 1):
+                trial = np.concatenate([order[:i], order[i:j][::-1], order[j:]])
+                length = _length(xy[trial])
+                if length < best - 1e-9:
+                    order, best, improved = trial, length, True
+    return order
+
+
+def _flows_forward(
+    chain: np.ndarray[tuple[int], np.dtype[np.int64]],
+    xy: Array,
+    counts: Array,
+    kinds: Sequence[str],
+    inverts: Array,
+    invert_sds: Array,
+) -> tuple[bool, bool]:
+    """Tell whether a chain runs with the flow, and whether that is sure."""
+    ordered = xy[chain]
+    stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ordered, axis=0).T))])
+    counts, inverts, invert_sds = counts[chain], inverts[chain], invert_sds[chain]
+    known = np.isfinite(counts)
+    if known.sum() >= 2 and np.ptp(counts[known]) > 0:
+        return bool(np.polyfit(stations[known], counts[known], 1)[0] > 0), True
+    fall, z = _fall(stations, inverts, invert_sds)
+    if abs(z) >= 2.0:
+        return fall > 0, True
+    middle = 0.5 * stations[-1]
+    starts = [stations[i] for i, j in enumerate(chain) if kinds[int(j)] == "cleanout"]
+    starts = starts or [stations[i] for i, j in enumerate(chain) if kinds[int(j)] == "stack"]
+    if starts and abs(float(np.mean(starts)) - middle) > 0.25 * middle:
+        return float(np.mean(starts)) < middle, True
+    return fall >= 0, False
+
+
+def _fall(stations: Array, inverts: Array, sds: Array) -> tuple[float, float]:
+    """Give the weighted fall per run and its z score (0, 0 where depths do not tell)."""
+    known = np.isfinite(inverts)
+    if known.sum() < 2:
+        return 0.0, 0.0
+    weight = 1.0 / sds[known] ** 2
+    away = stations[known] - np.average(stations[known], weights=weight)
+    information = float(weight @ away**2)
+    if information <= 0:
+        return 0.0, 0.0
+    fall = -float(weight @ (away * inverts[known])) / information
+    return fall, fall * float(np.sqrt(information))
+
+
+def _coordinates(placement: Placement, chosen: list[int]) -> Array:
+    return np.array([[placement.points[i].x_m, placement.points[i].y_m] for i in chosen])
+
+
+def _length(xy: Array) -> float:
+    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
+
+
+def _count_notice(ids: list[str]) -> Notice:
+    return Notice(
+        "cable-count-disagrees",
+        "The cable counts put the points in an order that runs back and forth over the floor. "
+        "The line was ordered by the points' places instead. Check the counts of "
+        + ", ".join(ids) + ".",
+        "locates.csv",
+    )  # fmt: skip
+
+
+def _direction_notice() -> Notice:
+    return Notice(
+        "flow-direction-unsure",
+        "Neither cable counts, nor depths, nor a cleanout or stack say which way the drain flows. "
+        "The direction shown is a guess: note the cable count at two points.",
+        "locates.csv",
+    )

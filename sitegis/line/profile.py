@@ -1,0 +1,198 @@
+"""The invert along the drain: a straight fall with a mixture prior on its slope."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.stats import norm
+
+from .._frames import Array
+from .._results import ProfileComponent
+from .._rules import RuleSet
+from .straights import tail_weight
+
+INVERT_PRIOR_M = (-0.50, 0.30)
+"""Invert under a basement floor, mean and sd: one to a little over two feet down is ordinary
+(common practice, no source)."""
+SLAB_COVER_M = 0.10
+"""Least distance from the slab's surface to the pipe's crown: the slab itself. Judgement."""
+TAPED_DEPTH_SD_M = 0.03
+"""A depth taped to the pipe's bottom at an open cleanout, stack or floor drain. Judgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class SlopePrior:
+    """A mixture of normals for the slope: ``weights``, ``means``, ``sds``, (c,) each."""
+
+    weights: Array
+    means: Array
+    sds: Array
+
+    @property
+    def mean(self) -> float:
+        """Mean of the mixture."""
+        return float(self.weights @ self.means)
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the whole mixture."""
+        return float(np.sqrt(self.weights @ (self.sds**2 + (self.means - self.mean) ** 2)))
+
+
+@dataclass(frozen=True, slots=True)
+class Depths:
+    """What the profile takes: n inverts along the line, and bounds.
+
+    ``behind_m`` (n,): how far each lies upstream of the reference (the drain's end).
+    ``inverts_m`` (n,) as read; ``sd_m`` (n,) repeatability; ``scaled_m`` (n,): the length that
+    the session's depth scale multiplies (the fitted depth; 0 for a taped depth);
+    ``scale_sd`` the sd of that scale. ``bounds``: rows (behind_m, highest invert, sd).
+    """
+
+    behind_m: Array
+    inverts_m: Array
+    sd_m: Array
+    scaled_m: Array
+    scale_sd: float
+    degrees_of_freedom: float
+    bounds: tuple[tuple[float, float, float], ...] = ()
+
+
+def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
+    """Give the prior of the slope from the rule set's least slope and from practice.
+
+    Practice is 1/4 in per foot (2.083 %, 1:50 in Canadian sets). Where the least slope is below
+    that, it is the second peak, else half of practice is (laid by an older rule or with the
+    authority's leave). A wide component takes steep drains, a tail takes backfall. The weights
+    .45 / .28 / .20 / .07 (.60 / .13 where practice is the least slope) and the sds are
+    judgement, no source. ``ValueError`` where the rule set has no slope for the diameter.
+    """
+    practice = 0.02 if rules.name.startswith("ca") else 1.0 / 48.0
+    least = rules.least_slope(diameter_m).slope
+    usual = least >= 0.9 * practice
+    second = 0.5 * practice if usual else least
+    return SlopePrior(
+        np.array([0.60, 0.13, 0.20, 0.07] if usual else [0.45, 0.28, 0.20, 0.07]),
+        np.array([practice, second, 0.03, -0.005]),
+        np.array([0.0035, 0.0025, 0.02, 0.01]),
+    )
+
+
+def fit_linear(
+    design: Array,
+    values: Array,
+    covariance: Array,
+    prior: tuple[Array, Array] | None = None,
+) -> tuple[Array, Array, float]:
+    """Fit a linear model with correlated Gaussian errors; exact.
+
+    ``design`` (n, q), ``values`` (n,), ``covariance`` (n, n); ``prior`` mean (q,) and
+    covariance (q, q), None for a flat one. Gives mean (q,), covariance (q, q) and the log
+    evidence ln N(values; H μ, H P Hᵀ + Σ) (NaN under the flat prior, where it has no meaning).
+    """
+    if prior is None:
+        factor = cho_factor(covariance, lower=True)
+        normal = design.T @ cho_solve(factor, design)
+        inverse = np.linalg.inv(normal)
+        mean = inverse @ (design.T @ cho_solve(factor, values))
+        return mean, np.asarray(inverse, float), float("nan")
+    centre, spread = prior
+    total = design @ spread @ design.T + covariance
+    factor = cho_factor(total, lower=True)
+    innovation = values - design @ centre
+    gain = cho_solve(factor, design @ spread).T
+    log_determinant = 2.0 * float(np.log(np.diag(factor[0])).sum())
+    log_determinant += values.size * float(np.log(2 * np.pi))
+    evidence = -0.5 * float(innovation @ cho_solve(factor, innovation)) - 0.5 * log_determinant
+    posterior = spread - gain @ design @ spread
+    return centre + gain @ innovation, 0.5 * (posterior + posterior.T), evidence
+
+
+def apply_bound(
+    mean: Array, covariance: Array, row: Array, highest: float, sd: float
+) -> tuple[Array, Array, float]:
+    """Bring in that row · x lies below a bound known to ``sd``; gives also the log weight.
+
+    The product of a Gaussian with Φ((highest − row · x)/sd), moments matched exactly
+    (Rasmussen and Williams 2006, section 3.9, from memory).
+    """
+    spread = covariance @ row
+    width = float(np.sqrt(row @ spread + sd**2))
+    z = (highest - float(row @ mean)) / width
+    log_share = float(norm.logcdf(z))
+    ratio = float(np.exp(norm.logpdf(z) - log_share))
+    mean = mean - spread * (ratio / width)
+    covariance = covariance - np.outer(spread, spread) * (ratio * (z + ratio) / width**2)
+    return mean, covariance, log_share
+
+
+def fit_profile(
+    depths: Depths, prior: SlopePrior, *, iterations: int = 30
+) -> tuple[tuple[ProfileComponent, ...], Array]:
+    """Fit invert at the reference and slope; gives the mixture and the marks' tail weights (n,).
+
+    Each component of the slope's prior is a linear Gaussian problem solved exactly: invert as
+    read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
+    session and eliminated into the covariance. Tails by iterated weights, bounds by
+    :func:`apply_bound`; the components' weights are prior weight × evidence.
+    """
+    fitted = [
+        _fit_component(depths, float(m), float(s), iterations)
+        for m, s in zip(prior.means, prior.sds, strict=True)
+    ]
+    logs = np.log(prior.weights) + np.array([entry[2] for entry in fitted])
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    components = tuple(
+        ProfileComponent(float(w), mean, covariance)
+        for w, (mean, covariance, _, _) in zip(weights, fitted, strict=True)
+    )
+    tails = np.stack([entry[3] for entry in fitted])
+    return components, np.asarray(weights @ tails)
+
+
+def _fit_component(
+    depths: Depths, slope: float, slope_sd: float, iterations: int
+) -> tuple[Array, Array, float, Array]:
+    """Fit under one component: mean, covariance, log evidence, tail weights."""
+    prior = (np.array([INVERT_PRIOR_M[0], slope]), np.diag([INVERT_PRIOR_M[1] ** 2, slope_sd**2]))
+    design = np.column_stack([np.ones_like(depths.behind_m), depths.behind_m])
+    common = depths.scale_sd**2 * np.outer(depths.scaled_m, depths.scaled_m)
+    weights = np.ones_like(depths.sd_m)
+    mean, covariance, evidence = prior[0], prior[1], 0.0
+    if weights.size:
+        extra = np.zeros_like(weights)
+        for _ in range(iterations):
+            own = depths.sd_m**2 / weights
+            mean, covariance, evidence = fit_linear(
+                design, depths.inverts_m, common + np.diag(own), prior
+            )
+            residual = depths.inverts_m - design @ mean
+            # The part of the residuals that the common scale explains is no one mark's fault.
+            shared = common @ np.linalg.solve(common + np.diag(own), residual)
+            square = ((residual - shared) / depths.sd_m) ** 2
+            renewed, extra = tail_weight(square, depths.degrees_of_freedom)
+            done = np.max(np.abs(renewed - weights)) < 1e-6
+            weights = renewed
+            if done:
+                break
+        evidence += -0.5 * float(np.log(weights).sum()) - float(extra.sum())
+    for behind, highest, sd in depths.bounds:
+        mean, covariance, share = apply_bound(
+            mean, covariance, np.array([1.0, behind]), highest, sd
+        )
+        evidence += share
+    return mean, covariance, evidence, weights
+
+
+def mixture_moments(profile: Sequence[ProfileComponent]) -> tuple[Array, Array]:
+    """Give mean (2,) and covariance (2, 2) of the whole mixture of invert and slope."""
+    weights = np.array([component.weight for component in profile])
+    means = np.stack([component.mean for component in profile])
+    mean = weights @ means
+    away = means - mean
+    inside = np.einsum("c,cij->ij", weights, np.stack([c.covariance for c in profile]))
+    return mean, inside + np.einsum("c,ci,cj->ij", weights, away, away)

@@ -1,0 +1,324 @@
+"""Stage ``line``: from placed points to the drain with its bends, profile and covariance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from .._frames import Array
+from .._results import Bend, Drain, PlacedPoint, Placement
+from .._site import Noise, Notice, Site
+from .._survey import Survey
+from ..place.ellipse import tail_factor
+from .bends import PlanFit, fit_plan
+from .order import ON_LINE_KINDS, TAPED_KINDS, count_of, order_downstream
+from .profile import (
+    SLAB_COVER_M,
+    TAPED_DEPTH_SD_M,
+    Depths,
+    fit_profile,
+    mixture_moments,
+    slope_prior,
+)
+from .straights import Chain, Marks
+
+FITTING_OFFSET_SD_M = 0.05
+"""How far a cleanout or stack may stand off the drain's axis. Judgement, no source."""
+CLEANOUT_DROP_SD_M = 0.30
+"""A count taken as 0 at the cleanout leaves out the way down its riser. Judgement, no source."""
+FLOOR_SD_M = 0.01
+"""How level a basement floor is. Judgement, no source."""
+_OUTLIER_WEIGHT = 0.30
+_UNINFORMED_RATIO = 0.8
+
+
+def fit_line(survey: Survey) -> Survey:
+    """Fit the building drain under the slab: plan, bends, profile, joint covariance.
+
+    Plan: total least squares with the placement's full covariance, straights joined by
+    catalogue bends, their number by evidence (:mod:`sitegis.line.bends`). Profile: straight
+    fall with a mixture prior on the slope (:mod:`sitegis.line.profile`). A floor drain or branch
+    takes no part in the plan. Where it lies on the fitted line within two sigma, its depth is
+    one of the line's. Elsewhere its pipe falls toward the drain, so that its depth bounds the
+    drain's invert from above where it joins.
+    ``ComputationError`` where fewer than two points are on the drain.
+    """
+    site, placement = survey.site, survey.placement
+    inverts, sds = read_inverts(site, placement)
+    ordered = order_downstream(placement, inverts, sds)
+    plan = fit_plan(gather_marks(placement, ordered.indices, site.noise))
+    start = float(np.min(plan.best.stations_m))
+    depths, depth_ids = gather_depths(site, placement, ordered.indices, plan)
+    prior = slope_prior(survey.rules, site.drain_diameter_m)
+    profile, tails = fit_profile(depths, prior)
+    mean, covariance = mixture_moments(profile)
+    slope_sd = float(np.sqrt(covariance[1, 1]))
+    points = [placement.points[i] for i in ordered.indices]
+    drain = Drain(
+        vertices=plan.best.vertices,
+        point_ids=tuple(point.id for point in points),
+        stations_m=plan.best.stations_m - start,
+        offsets_m=plan.best.offsets_m,
+        bends=_bends(plan.best, start),
+        end_angle_rad=float(plan.best.end[2]),
+        end_covariance=plan.end_covariance,
+        profile=profile,
+        slope=float(mean[1]),
+        slope_sd=slope_sd,
+        slope_sd_ratio=slope_sd / prior.sd,
+        log_evidence_by_bends=plan.log_evidence_by_bends,
+    )
+    notices = (
+        *ordered.notices,
+        *_plan_notices(drain, plan),
+        *_profile_notices(drain, depths, depth_ids, tails),
+    )
+    return replace(survey, fitted=replace(drain, notices=notices))
+
+
+def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
+    """Give invert as read and its sd for every placed point, NaN where no depth is given.
+
+    Surface − depth − head height for what the receiver read; surface − depth for what is
+    taped to the pipe's bottom (cleanout, stack, floor drain, branch).
+    """
+    inverts, sds = np.full(len(placement.points), np.nan), np.full(len(placement.points), np.nan)
+    for i, point in enumerate(placement.points):
+        if point.depth_m is not None:
+            taped = point.kind in TAPED_KINDS
+            head = 0.0 if taped else site.head_above_invert_m
+            inverts[i] = point.surface_elevation_m - point.depth_m - head
+            sds[i] = np.hypot(TAPED_DEPTH_SD_M if taped else point.depth_sd_m, FLOOR_SD_M)
+    return inverts, sds
+
+
+def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -> Marks:
+    """Gather what the plan fit takes from the placed points in downstream order.
+
+    A point's own, heavy-tailed part is the receiver's without the session's common shift and
+    without the widening that stage ``place`` gives an ellipse for tails (here the tails are
+    modelled); for a cleanout or stack it is the offset of the fitting from the drain's axis.
+    """
+    points = [placement.points[i] for i in indices]
+    n = len(points)
+    rows = np.array([[2 * i, 2 * i + 1] for i in indices]).ravel()
+    covariance = np.array(placement.covariance_m2[np.ix_(rows, rows)])
+    receiver = covariance - placement.mark_covariance_m2[np.ix_(rows, rows)]
+    blocks = receiver.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n), :]
+    widened = blocks - noise.session_horizontal_m**2 * np.eye(2)
+    independent = widened / tail_factor(noise.degrees_of_freedom)
+    values, vectors = np.linalg.eigh(independent)
+    independent = np.einsum("nik,nk,njk->nij", vectors, np.maximum(values, 1e-6), vectors)
+    direct = np.array([point.kind in TAPED_KINDS for point in points])
+    independent[direct] = FITTING_OFFSET_SD_M**2 * np.eye(2)
+    widened[direct] = 0.0
+    for i in range(n):
+        own = slice(2 * i, 2 * i + 2)
+        covariance[own, own] += independent[i] - widened[i]
+    floor = np.array([_count_floor(point, noise) for point in points])
+    heading = [np.nan if p.heading_rad is None else p.heading_rad for p in points]
+    return Marks(
+        xy=np.array([[point.x_m, point.y_m] for point in points]),
+        covariance=covariance,
+        independent=independent,
+        counts_m=np.array([count_of(point) for point in points]),
+        count_floor_m=floor,
+        count_share=noise.cable_count_share,
+        headings_rad=np.array(heading, float),
+        bend_marks=np.array([point.kind == "bend" for point in points]),
+        degrees_of_freedom=noise.degrees_of_freedom,
+    )
+
+
+def _count_floor(point: PlacedPoint, noise: Noise) -> float:
+    """Give a count's own sd; a cleanout taken as 0 has the riser's drop on top."""
+    taken = point.kind == "cleanout" and point.cable_count_m is None
+    return float(np.hypot(noise.cable_count_floor_m, CLEANOUT_DROP_SD_M if taken else 0.0))
+
+
+def gather_depths(
+    site: Site, placement: Placement, indices: tuple[int, ...], plan: PlanFit
+) -> tuple[Depths, tuple[str, ...]]:
+    """Gather the depths along the line and the bounds from above; also the marks' ids.
+
+    The receiver's sd follows the *fitted* depth: a first straight line through the inverts
+    gives it. Bounds: the slab (crown at least 10 cm below its surface) at both ends, and
+    every floor drain or branch beside the line.
+    """
+    inverts, sds = read_inverts(site, placement)
+    on_line = dict(zip(indices, plan.best.stations_m, strict=True))
+    beside = _beside(placement, plan)
+    end = float(np.max(plan.best.stations_m))
+    stations = on_line | {i: station for i, (station, near) in beside.items() if near}
+    used = [i for i in stations if np.isfinite(inverts[i])]
+    used.sort(key=lambda i: stations[i])
+    behind = end - np.array([stations[i] for i in used])
+    taped = np.array([placement.points[i].kind in TAPED_KINDS for i in used], dtype=bool)
+    surfaces = np.array([placement.points[i].surface_elevation_m for i in used])
+    smooth = _smoothed(behind, inverts[used], sds[used])
+    depth = np.maximum(surfaces - smooth - site.head_above_invert_m, 0.05)
+    read = np.array([placement.points[i].depth_m for i in used], float)
+    sd = np.where(taped, sds[used], sds[used] * _spread(depth, site) / _spread(read, site))
+    cover = -SLAB_COVER_M - site.drain_diameter_m
+    first, last = _end_surfaces(placement, indices)
+    bounds = [(end - float(np.min(plan.best.stations_m)), first + cover, 0.02)]
+    bounds.append((0.0, last + cover, 0.02))
+    bounds += [
+        (end - station, float(inverts[i]), float(np.hypot(sds[i], 0.02)))
+        for i, (station, near) in beside.items()
+        if not near and np.isfinite(inverts[i])
+    ]
+    return Depths(
+        behind, inverts[used], sd, np.where(taped, 0.0, depth), site.noise.session_depth_scale,
+        site.noise.degrees_of_freedom, tuple(bounds),
+    ), tuple(placement.points[i].id for i in used)  # fmt: skip
+
+
+def _spread(depth: Array, site: Site) -> Array:
+    """Give the receiver's repeatability at a depth."""
+    return np.maximum(site.noise.depth_floor_m, site.noise.depth_share * depth)
+
+
+def _smoothed(behind: Array, inverts: Array, sds: Array) -> Array:
+    """Give the inverts on a first straight line (their mean where two or fewer)."""
+    if inverts.size < 3 or np.ptp(behind) < 0.5:
+        return np.full_like(inverts, inverts.mean()) if inverts.size else inverts
+    return np.asarray(np.polyval(np.polyfit(behind, inverts, 1, w=1.0 / sds), behind))
+
+
+def _end_surfaces(placement: Placement, indices: tuple[int, ...]) -> tuple[float, float]:
+    """Give the floor's elevation at the first and the last point."""
+    points = placement.points
+    return points[indices[0]].surface_elevation_m, points[indices[-1]].surface_elevation_m
+
+
+def _beside(placement: Placement, plan: PlanFit) -> dict[int, tuple[float, bool]]:
+    """Give station, and whether on the line within two sigma, of floor drains and branches."""
+    chain = plan.best
+    origin = float(np.min(chain.stations_m))
+    found = {}
+    for i, point in enumerate(placement.points):
+        if point.kind in TAPED_KINDS and point.kind not in ON_LINE_KINDS and point.indoors:
+            station, distance = _foot(chain.vertices, np.array([point.x_m, point.y_m]))
+            sd = float(np.hypot(point.sd_major_m, FITTING_OFFSET_SD_M))
+            found[i] = (origin + station, distance < 2.0 * sd)
+    return found
+
+
+def _foot(vertices: Array, xy: Array) -> tuple[float, float]:
+    """Give station and distance of the nearest place on a polyline."""
+    steps = np.diff(vertices, axis=0)
+    lengths = np.hypot(*steps.T)
+    squares = np.maximum(lengths**2, 1e-12)
+    share = np.clip(np.sum((xy - vertices[:-1]) * steps, axis=1) / squares, 0.0, 1.0)
+    distances = np.hypot(*(vertices[:-1] + share[:, None] * steps - xy).T)
+    near = int(np.argmin(distances))
+    return float(lengths[:near].sum() + share[near] * lengths[near]), float(distances[near])
+
+
+def _bends(chain: Chain, start: float) -> tuple[Bend, ...]:
+    """Give the bends of a chain as records."""
+    turns = np.degrees(chain.parameters[1 : chain.parameters.size // 2])
+    return tuple(
+        Bend(float(station - start), float(turn), float(x), float(y))
+        for station, turn, (x, y) in zip(
+            chain.bend_stations_m, turns, chain.vertices[1:-1], strict=True
+        )
+    )
+
+
+def _plan_notices(drain: Drain, plan: PlanFit) -> tuple[Notice, ...]:
+    """Say what a person should know of the plan."""
+    notices = [
+        Notice(
+            "mark-off-line",
+            f"Point {name} lies {abs(offset):.2f} m off the fitted drain, far more than the "
+            "receiver's scatter. It was given little weight: locate it again.",
+            name,
+        )
+        for name, offset, weight in zip(
+            drain.point_ids, drain.offsets_m, plan.best.weights, strict=True
+        )
+        if weight < _OUTLIER_WEIGHT
+    ]
+    if len(drain.point_ids) < 4:
+        notices.append(
+            Notice(
+                "few-points",
+                f"Only {len(drain.point_ids)} points are on the drain: a bend between them would "
+                "not be seen. Mark the head every 4 to 5 feet.",
+                "locates.csv",
+                needs_person=False,
+            )
+        )
+    return (*notices, *_bend_count_notice(plan))
+
+
+def _bend_count_notice(plan: PlanFit) -> tuple[Notice, ...]:
+    """Say so where two counts of bends are about as likely."""
+    logs = plan.log_evidence_by_bends
+    ranked = sorted(logs, key=lambda k: -logs[k])
+    if len(ranked) < 2 or logs[ranked[0]] - logs[ranked[1]] > np.log(3.0):
+        return ()
+    return (
+        Notice(
+            "bend-count-unsure",
+            f"The marks fit {ranked[0]} bend(s) and {ranked[1]} bend(s) about equally well. The "
+            "spread of the exit covers both. Marks about the bend would settle it.",
+            "locates.csv",
+            needs_person=False,
+        ),
+    )
+
+
+def _profile_notices(
+    drain: Drain, depths: Depths, ids: tuple[str, ...], tails: Array
+) -> tuple[Notice, ...]:
+    """Say what a person should know of the profile."""
+    notices = []
+    if drain.slope_sd_ratio > _UNINFORMED_RATIO:
+        notices.append(
+            Notice(
+                "slope-not-measured",
+                "The marks say next to nothing about the slope: the one shown is common practice "
+                f"({drain.slope:.1%}, give or take {drain.slope_sd:.1%}). A taped depth at a "
+                "cleanout or the main's invert would fix it.",
+                "profile",
+                needs_person=False,
+            )
+        )
+    invert = drain.invert_at_end_m + drain.slope * depths.behind_m
+    residual = depths.inverts_m - invert
+    notices += [
+        Notice(
+            "depth-off-line",
+            f"The depth at {name} is {abs(r):.2f} m "
+            f"{'less' if r > 0 else 'more'} than the fitted drain's. It was given little weight: "
+            "read it again, and once more with the receiver lifted.",
+            name,
+        )
+        for name, r, weight in zip(ids, residual, tails, strict=True)
+        if weight < _OUTLIER_WEIGHT
+    ]
+    jump = np.abs(np.diff(residual))
+    limit = np.maximum(3.0 * np.hypot(depths.sd_m[1:], depths.sd_m[:-1]), 0.10)
+    notices += [
+        Notice(
+            "depth-jump",
+            f"Between {ids[i]} and {ids[i + 1]} the depth jumps by {jump[i]:.2f} m: a sag, a drop "
+            "in the pipe, or a distorted reading.",
+            ids[i],
+        )
+        for i in np.flatnonzero(jump > limit)
+    ]
+    if drain.slope + 2.0 * drain.slope_sd < 0:
+        notices.append(
+            Notice(
+                "falls-upstream",
+                "The depths rise in the direction of flow. Either the drain has settled, or the "
+                "direction of flow is the other way round.",
+                "profile",
+            )
+        )
+    return tuple(notices)

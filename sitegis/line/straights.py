@@ -1,0 +1,324 @@
+"""A chain of straights through points with errors in both coordinates.
+
+Parameters of a chain with k bends: ``[θ0, φ1 … φk, c0 … ck]``. Straight j has the direction
+θj = θ0 + φ1 + … + φj and holds the points with nj · p = cj, where nj is its left normal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve, solve_triangular
+
+from .._frames import Array, lot_direction
+
+BEND_ANGLE_SD_RAD = float(np.radians(2.0))
+"""How far a made bend may be from its nominal angle. Judgement, no source."""
+HEADING_SD_RAD = float(np.radians(10.0))
+"""Standard deviation of the head's axis as read by turning the receiver. Judgement, no source."""
+BEND_MARK_SD_M = 0.20
+"""How near to the bend's vertex a bend is marked. Judgement, no source."""
+COUNT_OFFSET_SD_M = 10.0
+"""The cable count's zero is as good as unknown: it starts above the cleanout."""
+_HALF_NORMAL_MEAN, _HALF_NORMAL_SD = np.sqrt(2.0 / np.pi), np.sqrt(1.0 - 2.0 / np.pi)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What the plan fit takes: n points in downstream order.
+
+    ``xy`` (n, 2); ``covariance`` (2n, 2n), order x0, y0, x1, …; ``independent`` (n, 2, 2): the
+    part of it that is each point's own and heavy-tailed; ``counts_m`` and ``headings_rad`` (n,),
+    NaN where there is none; ``count_floor_m`` (n,) the independent sd of a count;
+    ``count_share`` the scale of the cable's slack; ``bend_marks`` (n,) bool.
+    ``degrees_of_freedom`` inf means Gaussian.
+    """
+
+    xy: Array
+    covariance: Array
+    independent: Array
+    counts_m: Array
+    count_floor_m: Array
+    count_share: float
+    headings_rad: Array
+    bend_marks: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """A fitted chain of straights.
+
+    ``parameters`` (q,) with ``covariance`` (q, q); ``segment`` (n,) the straight of each point;
+    ``offsets_m`` (left positive) and ``stations_m`` (n,) of the measured points;
+    ``adjusted`` (n, 2) the points moved onto the line; ``end`` (3,) x, y, angle of the most
+    downstream point with ``end_covariance`` (3, 3); ``weights`` (n,) of the tails (1 = regular);
+    ``chi_square`` of all rows; ``log_likelihood`` of the data and the priors at the mode.
+    """
+
+    parameters: Array
+    covariance: Array
+    segment: np.ndarray[tuple[int], np.dtype[np.int64]]
+    offsets_m: Array
+    stations_m: Array
+    adjusted: Array
+    end: Array
+    end_covariance: Array
+    weights: Array
+    chi_square: float
+    log_likelihood: float
+    converged: bool
+
+    @property
+    def vertices(self) -> Array:
+        """Upstream start, bends, downstream end as (k + 2, 2)."""
+        first, last = np.argmin(self.stations_m), np.argmax(self.stations_m)
+        corners = bend_vertices(self.parameters)
+        return np.vstack([self.adjusted[first][None], corners, self.adjusted[last][None]])
+
+    @property
+    def bend_stations_m(self) -> Array:
+        """Stations of the bends on the scale of ``stations_m``, (k,)."""
+        return vertex_stations(self.parameters)
+
+
+def directions(parameters: Array) -> Array:
+    """Give the directions (..., k + 1) of the straights of chains (..., 2k + 2)."""
+    return np.cumsum(parameters[..., : parameters.shape[-1] // 2], axis=-1)
+
+
+def bend_vertices(parameters: Array) -> Array:
+    """Intersect each straight with the next: (..., k, 2)."""
+    angles = directions(parameters)
+    constants = parameters[..., parameters.shape[-1] // 2 :]
+    sine, cosine = np.sin(angles), np.cos(angles)
+    determinant = np.sin(np.diff(angles, axis=-1))
+    before, after = constants[..., :-1], constants[..., 1:]
+    x = (before * cosine[..., 1:] - after * cosine[..., :-1]) / determinant
+    y = (before * sine[..., 1:] - after * sine[..., :-1]) / determinant
+    return np.stack([x, y], axis=-1)
+
+
+def _station_bases(parameters: Array, vertices: Array) -> Array:
+    """Give per straight what is added to t · p for the station: (..., k + 1)."""
+    along = lot_direction(directions(parameters))
+    steps = np.sum((along[..., :-1, :] - along[..., 1:, :]) * vertices, axis=-1)
+    zero = np.zeros((*parameters.shape[:-1], 1))
+    return np.concatenate([zero, np.cumsum(steps, axis=-1)], axis=-1)
+
+
+def vertex_stations(parameters: Array) -> Array:
+    """Give the stations of the bends, (..., k)."""
+    vertices = bend_vertices(parameters)
+    along = lot_direction(directions(parameters))[..., 1:, :]
+    bases = _station_bases(parameters, vertices)[..., 1:]
+    return np.asarray(bases + np.sum(along * vertices, axis=-1))
+
+
+def line_coordinates(
+    parameters: Array, xy: Array, segment: np.ndarray[tuple[int], np.dtype[np.int64]]
+) -> tuple[Array, Array]:
+    """Give offsets (left positive) and stations (..., n) of points (n, 2) on their straights."""
+    angles = directions(parameters)[..., segment]
+    constants = parameters[..., parameters.shape[-1] // 2 :][..., segment]
+    bases = _station_bases(parameters, bend_vertices(parameters))[..., segment]
+    sine, cosine = np.sin(angles), np.cos(angles)
+    offsets = xy[:, 1] * cosine - xy[:, 0] * sine - constants
+    return offsets, bases + xy[:, 0] * cosine + xy[:, 1] * sine
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """One fit: the marks, the straight of each, nominal bend angles, bends tied to marks."""
+
+    marks: Marks
+    segment: np.ndarray[tuple[int], np.dtype[np.int64]]
+    nominal_rad: Array
+    ties: tuple[tuple[int, int], ...]
+
+    @property
+    def counted(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        return np.flatnonzero(np.isfinite(self.marks.counts_m))
+
+    @property
+    def headed(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        return np.flatnonzero(np.isfinite(self.marks.headings_rad))
+
+    def residuals(self, parameters: Array, xy: Array) -> Array:
+        """Give the rows (..., rows): offsets, counts, headings, bend angles, bend marks."""
+        marks, bends = self.marks, self.nominal_rad.size
+        offsets, stations = line_coordinates(parameters, xy, self.segment)
+        shrink = 1.0 / (1.0 + _HALF_NORMAL_MEAN * marks.count_share)
+        counts = marks.counts_m[self.counted] * shrink - stations[..., self.counted]
+        angles = directions(parameters)[..., self.segment[self.headed]]
+        turn = marks.headings_rad[self.headed] - angles
+        headings = (turn + np.pi / 2) % np.pi - np.pi / 2
+        nominal = parameters[..., 1 : bends + 1] - self.nominal_rad
+        rows = [offsets, counts, headings, nominal]
+        if self.ties:
+            vertex, mark = np.array(self.ties).T
+            rows.append(vertex_stations(parameters)[..., vertex] - stations[..., mark])
+        return np.concatenate(rows, axis=-1)
+
+    def point_jacobian(self, parameters: Array) -> Array:
+        """Give the derivative of the rows by the points' coordinates, (rows, 2n)."""
+        n = self.segment.size
+        angles = directions(parameters)[self.segment]
+        along = lot_direction(angles)
+        normal = np.stack([-along[:, 1], along[:, 0]], axis=-1)
+        counted, ties = self.counted, [mark for _, mark in self.ties]
+        passive = self.headed.size + self.nominal_rad.size
+        jacobian = np.zeros((n + counted.size + passive + len(ties), n, 2))
+        jacobian[np.arange(n), np.arange(n)] = normal
+        jacobian[n + np.arange(counted.size), counted] = -along[counted]
+        jacobian[n + counted.size + passive + np.arange(len(ties)), ties] = -along[ties]
+        return jacobian.reshape(jacobian.shape[0], 2 * n)
+
+    def own_covariance(self) -> Array:
+        """Give the covariance of the rows that does not come from the points, (rows, rows)."""
+        n, counted, share = self.segment.size, self.counted, self.marks.count_share
+        sizes = (n, counted.size, self.headed.size, self.nominal_rad.size, len(self.ties))
+        edges = np.cumsum((0, *sizes))
+        variance = np.repeat(
+            [0.0, 0.0, HEADING_SD_RAD**2, BEND_ANGLE_SD_RAD**2, BEND_MARK_SD_M**2], sizes
+        )
+        covariance = np.diag(variance)
+        counts = slice(edges[1], edges[2])
+        length = self.marks.counts_m[counted]
+        covariance[counts, counts] = (
+            np.diag(self.marks.count_floor_m[counted] ** 2)
+            + (_HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
+            + COUNT_OFFSET_SD_M**2
+        )
+        return covariance
+
+    def parameter_jacobian(self, parameters: Array, xy: Array) -> Array:
+        """Give the derivative of the rows by the parameters by central differences."""
+        step = 1e-5 * np.eye(parameters.size)
+        ahead = self.residuals(parameters + step, xy)
+        behind = self.residuals(parameters - step, xy)
+        return np.asarray((ahead - behind).T / 2e-5)
+
+
+def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]:
+    """Give the weight and the extra cost of squared standardised residuals under heavy tails.
+
+    The cost is δ²/2 up to one sigma and that of a Student-t beyond, joined with one slope:
+    ((ν + 1)/2) ln((ν + δ²)/(ν + 1)) + ½. The weight is its derivative by δ²/2,
+    min(1, (ν + 1)/(ν + δ²)) (Lange, Little and Taylor 1989, from memory, for the Student-t
+    weight; the cap at 1 is ours: the middle stays Gaussian, so that few points do not
+    look better than they are). Extra = cost − weight · δ²/2.
+    """
+    if np.isinf(degrees_of_freedom):
+        return np.ones_like(square), np.zeros_like(square)
+    nu = degrees_of_freedom
+    weight = np.minimum(1.0, (nu + 1.0) / (nu + square))
+    cost = 0.5 * (nu + 1.0) * np.log((nu + np.maximum(square, 1.0)) / (nu + 1.0)) + 0.5
+    return weight, np.where(square <= 1.0, 0.0, cost - 0.5 * weight * square)
+
+
+def _spread(independent: Array, factor: Array) -> Array:
+    """Lay (n, 2, 2) blocks times a factor (n,) on the diagonal of a (2n, 2n) matrix."""
+    n = factor.size
+    full = np.zeros((n, 2, n, 2))
+    full[np.arange(n), :, np.arange(n), :] = independent * factor[:, None, None]
+    return np.asarray(full.reshape(2 * n, 2 * n))
+
+
+def fit_chain(
+    marks: Marks,
+    segment: np.ndarray[tuple[int], np.dtype[np.int64]],
+    start: Array,
+    *,
+    nominal_rad: Array | None = None,
+    ties: tuple[tuple[int, int], ...] = (),
+    iterations: int = 40,
+) -> Chain:
+    """Fit a chain of straights to points with errors in both coordinates.
+
+    Minimises rᵀ R⁻¹ r with the rows r of offsets across the line, cable counts along it,
+    headings, bend angles against their nominal values and bends against bend marks, and
+    R = B C Bᵀ + D: B the rows' derivative by the coordinates, C the points' covariance. This is
+    the Gauss–Helmert model (total least squares with full covariance); the derivative by the
+    parameters is taken at the adjusted points, which makes the minimum that of York et al.
+    2004 for one straight and uncorrelated errors. Heavy tails by iterated weights on each
+    point's own part of C. ``start`` (2k + 2,); ``nominal_rad`` (k,) defaults to the start's.
+    """
+    bends = start.size // 2 - 1
+    nominal = np.asarray(start[1 : bends + 1] if nominal_rad is None else nominal_rad)
+    problem = _Problem(marks, segment, nominal, ties)
+    own, parameters = problem.own_covariance(), np.array(start, float)
+    weights, converged = np.ones(segment.size), False
+    for _ in range(iterations):
+        covariance = marks.covariance + _spread(marks.independent, 1.0 / weights - 1.0)
+        step, _ = _normal_step(problem, parameters, covariance, own)
+        if not np.all(np.isfinite(step)):
+            break
+        scale = min(1.0, 0.2 / max(float(np.max(np.abs(step[: bends + 1]))), 1e-12))
+        parameters = parameters + scale * step
+        square, _ = _standardised_squares(problem, parameters)
+        renewed, _ = tail_weight(square, marks.degrees_of_freedom)
+        moved = float(np.max(np.abs(renewed - weights)))
+        weights = renewed
+        if np.max(np.abs(step)) < 1e-9 and moved < 1e-6:
+            converged = True
+            break
+    return _finish(problem, parameters, weights, converged)
+
+
+def _standardised_squares(problem: _Problem, parameters: Array) -> tuple[Array, Array]:
+    """Give (offset / own sd)² of each point, and the own variance across the line."""
+    angles = directions(parameters)[problem.segment]
+    normal = np.stack([-np.sin(angles), np.cos(angles)], axis=-1)
+    variance = np.einsum("ni,nij,nj->n", normal, problem.marks.independent, normal)
+    offsets, _ = line_coordinates(parameters, problem.marks.xy, problem.segment)
+    return offsets**2 / np.maximum(variance, 1e-12), variance
+
+
+def _normal_step(
+    problem: _Problem, parameters: Array, covariance: Array, own: Array
+) -> tuple[Array, Array]:
+    """Give the Gauss–Helmert step and the parameters' covariance."""
+    jacobian = problem.point_jacobian(parameters)
+    residual = problem.residuals(parameters, problem.marks.xy)
+    factor = cho_factor(jacobian @ covariance @ jacobian.T + own, lower=True)
+    moved = covariance @ (jacobian.T @ cho_solve(factor, residual))
+    adjusted = problem.marks.xy - moved.reshape(-1, 2)
+    slopes = problem.parameter_jacobian(parameters, adjusted)
+    white = solve_triangular(factor[0], np.column_stack([slopes, residual]), lower=True)
+    normal = white[:, :-1].T @ white[:, :-1]
+    inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+    return -inverse @ (white[:, :-1].T @ white[:, -1]), np.asarray(inverse, float)
+
+
+def _finish(problem: _Problem, parameters: Array, weights: Array, converged: bool) -> Chain:
+    """Gather covariance, adjusted points, end pose and likelihood at the mode."""
+    marks, n = problem.marks, weights.size
+    own = problem.own_covariance()
+    covariance = marks.covariance + _spread(marks.independent, 1.0 / weights - 1.0)
+    jacobian = problem.point_jacobian(parameters)
+    residual = problem.residuals(parameters, marks.xy)
+    factor = cho_factor(jacobian @ covariance @ jacobian.T + own, lower=True)
+    gain = cho_solve(factor, jacobian @ covariance).T
+    adjusted = marks.xy - (gain @ residual).reshape(n, 2)
+    _, inverse = _normal_step(problem, parameters, covariance, own)
+    slopes = problem.parameter_jacobian(parameters, adjusted)
+    _, stations = line_coordinates(parameters, adjusted, problem.segment)
+    last = int(np.argmax(stations))
+    rows = slice(2 * last, 2 * last + 2)
+    angle_row = np.where(np.arange(parameters.size) < parameters.size // 2, 1.0, 0.0)
+    spread = np.vstack([-gain[rows] @ slopes, angle_row])
+    end_covariance = spread @ inverse @ spread.T
+    end_covariance[:2, :2] += (covariance - gain @ jacobian @ covariance)[rows, rows]
+    chi_square = float(residual @ cho_solve(factor, residual))
+    regular = np.linalg.slogdet(2 * np.pi * (jacobian @ marks.covariance @ jacobian.T + own))[1]
+    square, _ = _standardised_squares(problem, parameters)
+    _, extra = tail_weight(square, marks.degrees_of_freedom)
+    offsets, stations = line_coordinates(parameters, marks.xy, problem.segment)
+    return Chain(
+        parameters, inverse, problem.segment, offsets, stations, adjusted,
+        np.array([*adjusted[last], directions(parameters)[-1]]),
+        0.5 * (end_covariance + end_covariance.T), weights, chi_square,
+        float(-0.5 * chi_square - 0.5 * regular - extra.sum()), converged,
+    )  # fmt: skip
