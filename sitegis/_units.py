@@ -276,7 +276,7 @@ def format_bearing(azimuth_deg: float) -> str:
     right_angle = 90 * 3600
     if seconds <= right_angle:
         start, angle, end = "N", seconds, "E"
-    elif seconds < 2 * right_angle:
+    elif seconds <= 2 * right_angle:
         start, angle, end = "S", 2 * right_angle - seconds, "E"
     elif seconds < 3 * right_angle:
         start, angle, end = "S", seconds - 2 * right_angle, "W"

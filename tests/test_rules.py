@@ -1,0 +1,149 @@
+"""The rule sets against what the codes say, and the check of the data files."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import fields
+from importlib import resources
+from typing import Any, get_args
+
+import pytest
+
+from sitegis._rules import RULE_SETS, RuleSet, load_rules, rules_from_table
+from sitegis._site import RuleSetName
+
+INCH, FOOT = 0.0254, 0.3048
+UNITED_STATES = ("us-ipc", "us-upc")
+
+
+def table(name: str = "us-ipc") -> dict[str, Any]:
+    text = resources.files("sitegis").joinpath("rules", f"{name}.toml").read_text("utf-8")
+    return tomllib.loads(text)
+
+
+def test_rule_sets_are_those_a_site_may_name() -> None:
+    """Every rule set a site may name has its data file, and no other."""
+    assert set(RULE_SETS) == set(get_args(RuleSetName))
+    assert {load_rules(name).name for name in RULE_SETS} == set(RULE_SETS)
+
+
+@pytest.mark.parametrize(
+    ("inches", "percent"), [(2.0, 2.083), (2.5, 2.083), (3.0, 1.042), (6.0, 1.042), (8.0, 0.521)]
+)
+def test_ipc_slopes(inches: float, percent: float) -> None:
+    """IPC 704.1: 1/4 in per foot to 2 1/2 in, 1/8 from 3 to 6 in, 1/16 from 8 in."""
+    rule = load_rules("us-ipc").least_slope(inches * INCH)
+    assert rule.slope * 100 == pytest.approx(percent, abs=5e-4)
+    assert "704.1" in rule.section
+
+
+@pytest.mark.parametrize(("millimetres", "slope"), [(65, 1 / 48), (75, 1 / 96), (160, 1 / 96)])
+def test_metric_sizes_fall_under_the_rule_of_their_trade_size(
+    millimetres: float, slope: float
+) -> None:
+    """A 65, 75 or 160 mm pipe is a 2 1/2, 3 or 6 in pipe to the IPC table."""
+    assert load_rules("us-ipc").least_slope(millimetres / 1000).slope == pytest.approx(slope)
+
+
+@pytest.mark.parametrize("inches", [2.0, 4.0, 8.0])
+def test_upc_slope(inches: float) -> None:
+    """UPC 708.1 (from memory): 1/4 in per foot; the flatter 1/8 is told as needing approval."""
+    rule = load_rules("us-upc").least_slope(inches * INCH)
+    assert rule.slope == pytest.approx(0.25 / 12)
+    assert ("1/8" in rule.section) == (inches >= 4)
+
+
+@pytest.mark.parametrize(("inches", "run"), [(2.0, 50), (3.0, 50), (4.0, 100), (6.0, 100)])
+def test_canadian_slopes(inches: float, run: float) -> None:
+    """Ontario 7.4.8.1: 1:50 to 3 in; NPC: 1:100 from 4 in (from memory)."""
+    assert load_rules("ca-npc").least_slope(inches * INCH).slope == pytest.approx(1 / run)
+
+
+@pytest.mark.parametrize("name", UNITED_STATES)
+def test_united_states_excavation(name: str) -> None:
+    """29 CFR 1926.651 and .652: 4 ft egress, 5 ft protection, 20 ft engineer, 2 ft spoil."""
+    rules = load_rules(name)
+    assert rules.egress_depth_m == pytest.approx(4 * FOOT)
+    assert rules.protective_depth_m == pytest.approx(5 * FOOT)
+    assert rules.engineer_depth_m == pytest.approx(20 * FOOT)
+    assert rules.spoil_setback_m == pytest.approx(2 * FOOT)
+    assert rules.tolerance_zone_m == pytest.approx(24 * INCH)
+
+
+@pytest.mark.parametrize("name", UNITED_STATES)
+def test_united_states_trench_slopes(name: str) -> None:
+    """29 CFR 1926 Subpart P, Table B-1: 3/4, 1, 1 1/2 to 1; plan on C."""
+    rules = load_rules(name)
+    assert dict(rules.trench_slopes) == {"A": 0.75, "B": 1.0, "C": 1.5}
+    assert rules.default_soil == "C"
+
+
+def test_canadian_excavation() -> None:
+    """O. Reg. 213/91: protection past 1.2 m; types 1 to 3 at 1:1, type 4 at 3:1; 1 m tolerance."""
+    rules = load_rules("ca-npc")
+    assert rules.protective_depth_m == 1.2
+    assert dict(rules.trench_slopes) == {"1": 1.0, "2": 1.0, "3": 1.0, "4": 3.0}
+    assert rules.tolerance_zone_m == 1.0
+
+
+def test_ipc_drain_end_and_cleanouts() -> None:
+    """IPC chapter 2: the building drain ends 30 in outside; 708.1.1: a cleanout every 100 ft."""
+    rules = load_rules("us-ipc")
+    assert rules.building_drain_beyond_wall_m == pytest.approx(30 * INCH)
+    assert rules.cleanout_spacing_m == pytest.approx(100 * FOOT)
+
+
+@pytest.mark.parametrize("name", RULE_SETS)
+def test_every_number_has_a_source(name: str) -> None:
+    """Each field that is not words has its section, and each slope its own."""
+    rules = load_rules(name)
+    words = {"name", "title", "edition", "sources", "cautions"}
+    assert set(rules.sources) == {field.name for field in fields(RuleSet)} - words
+    assert all(rules.sources.values())
+    assert all(rule.section for rule in rules.slopes)
+
+
+@pytest.mark.parametrize("name", RULE_SETS)
+@pytest.mark.parametrize(
+    "word",
+    [
+        "one-call", "no depth", "laterals", "tolerance zone", "ladder", "shoring", "dug before",
+        "spoil", "unprotected", "gas line", "biohazard", "upstream", "silica", "post-tensioned",
+        "not a locate", "Local code", "ASCE 38",
+    ],
+)  # fmt: skip
+def test_every_caution_is_there(name: str, word: str) -> None:
+    """No rule set lacks one of the cautions that are always shown."""
+    assert sum(word in caution for caution in load_rules(name).cautions) >= 1
+
+
+@pytest.mark.parametrize("name", ["", "us", "../us-ipc", "us-ipc.toml"])
+def test_unknown_rule_set(name: str) -> None:
+    """A name that is not a rule set, or tries to be a path, is refused with the names there are."""
+    with pytest.raises(FileNotFoundError, match="us-ipc, us-upc, ca-npc"):
+        load_rules(name)
+
+
+def test_diameter_past_a_table_that_ends() -> None:
+    """Where a rule set's table ends, a larger pipe has no rule."""
+    data = table()
+    data["slopes"] = data["slopes"][:2]
+    with pytest.raises(ValueError, match="no slope rule"):
+        rules_from_table(data).least_slope(0.3)
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"egress_depth_m": -1.0}, "not above 0: \\['egress_depth_m'\\]"),
+        ({"trench_slopes": {"C": 0.0}}, "trench slope C"),
+        ({"default_soil": "D"}, "no trench slope for 'D'"),
+        ({"slopes": []}, "do not rise"),
+        ({"sources": {}}, "gives no source"),
+        ({"sloeps": 1}, "not known: \\['sloeps'\\]"),
+    ],
+)
+def test_faults_of_a_data_file(change: dict[str, Any], reason: str) -> None:
+    """A fault in a data file is told by the field it is in."""
+    with pytest.raises(ValueError, match=reason):
+        rules_from_table(table() | change)
