@@ -21,6 +21,7 @@ US_SURVEY_FOOT_M = 1200.0 / 3937.0
 CUBIC_YARD_M3 = 0.9144**3
 
 _LONGEST_TEXT = 80
+_DENOMINATORS = (2, 3, 4, 8, 10, 12, 16, 32, 64)
 _PER_METRE = {"m": 1.0, "cm": 100.0, "mm": 1000.0}
 _UNIT_WORDS: dict[str, str] = {
     "'": "ft", "ft": "ft", "ft.": "ft", "foot": "ft", "feet": "ft",
@@ -53,7 +54,7 @@ _DASHED = re.compile(r"[0-9.]+\s*-\s*[0-9./ ]+\"?")
 def _plain(text: str) -> str:
     """Replace typographic primes, dashes, spaces and fractions by their plain signs."""
     for sign, fraction in _VULGAR.items():
-        text = text.replace(sign, f" {fraction}")
+        text = text.replace(sign, f" {fraction} ")
     for sign, simple in _SIGNS.items():
         text = text.replace(sign, simple)
     return text.replace("''", '"').strip().lower()
@@ -73,6 +74,8 @@ def _fraction(text: str, whole_text: str) -> Fraction:
         raise ValueError(f"{whole_text!r} has a fraction over 0")
     if numerator >= denominator:
         raise ValueError(f"{whole_text!r} has a fraction that is not below 1: {text}")
+    if denominator not in _DENOMINATORS:
+        raise ValueError(f"{whole_text!r} has a fraction that no tape has: {text}")
     return Fraction(numerator, denominator)
 
 
@@ -187,12 +190,13 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
 # ------------------------------------------------------------------------------- bearings
 
 _MAGNETIC = re.compile(r"^\s*mag(?:netic)?\b\.?:?\s*|[\s(]+mag(?:netic)?\.?\)?\s*$", re.IGNORECASE)
-_DEGREES_MARK = r"\s*(?:°|º|degrees|degree|deg\.?|d|-|\s)\s*"
-_MINUTES_MARK = r"\s*(?:'|minutes|minute|min\.?|-|\s)\s*"
-_SECONDS_MARK = r"\s*(?:\"|seconds|second|sec\.?)?"
+_DEGREES_MARK = r"(?:°|º|degrees|degree|deg\.?|d)"
+_MINUTES_MARK = r"(?:'|minutes|minute|min\.?)"
+_SECONDS_MARK = r"(?:\"|seconds|second|sec\.?)"
 _ANGLE = (
-    rf"(?P<degrees>{_NUMBER})(?:{_DEGREES_MARK}(?:(?P<minutes>{_NUMBER})"
-    rf"(?:{_MINUTES_MARK}(?:(?P<seconds>{_NUMBER}){_SECONDS_MARK})?)?)?)?"
+    rf"(?P<degrees>{_NUMBER})(?:\s*(?:{_DEGREES_MARK}|-|\s)\s*(?P<minutes>{_NUMBER})"
+    rf"(?:\s*(?:{_MINUTES_MARK}|-|\s)\s*(?P<seconds>{_NUMBER})(?:\s*{_SECONDS_MARK})?"
+    rf"|\s*{_MINUTES_MARK})?|\s*{_DEGREES_MARK})?"
 )
 _AZIMUTH = re.compile(_ANGLE)
 _QUADRANT = re.compile(rf"(?P<from>north|south|n|s)\.?\s*{_ANGLE}\s*(?P<to>east|west|e|w)\.?")

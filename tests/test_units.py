@@ -105,6 +105,8 @@ def test_metric_lengths_are_exact() -> None:
         ("12' 11 8/8\"", "not below 1"),
         ("12' 4 1/0\"", "over 0"),
         ("12.5' 4\"", "part of a foot beside inches"),
+        ("12' 4 3/17\"", "no tape has"),
+        ("4½0", "not a length"),
         ("1/2 m", "metric"),
         ("--3", "not a length"),
         ("12'4'", "not a length"),
@@ -245,6 +247,9 @@ def test_bearings_as_written(text: str, azimuth: float) -> None:
         ("E 45 N", "not a bearing"),
         ("nan", "not a bearing"),
         ("N E", "not a bearing"),
+        ("45-", "not a bearing"),
+        ("N 45 - E", "not a bearing"),
+        ('N 45" E', "not a bearing"),
         ("1" * 200, "too long"),
     ],
 )
