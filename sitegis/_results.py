@@ -378,8 +378,32 @@ class DepthStep:
 
 
 @dataclass(frozen=True, slots=True)
+class WayComparison:
+    """One direction the lateral may take, and the pit that best tells it from the others.
+
+    ``probability`` of the direction; ``length_m`` and ``depth_m`` (of the invert at the lot line,
+    or at the main where no lot line is crossed) are means over its routes. A pit at ``x_m, y_m``
+    exposes the pipe with ``p_if_so`` if the lateral goes this way, ``p_otherwise`` if not; the
+    ring is None where no pit tells.
+    """
+
+    toward: Toward
+    probability: float
+    length_m: float
+    depth_m: float
+    x_m: float
+    y_m: float
+    ring: Array | None
+    p_if_so: float
+    p_otherwise: float
+
+
+@dataclass(frozen=True, slots=True)
 class DigPlan:
-    """Where to dig: pits in greedy order, hit map, corridors, depth table, expected costs."""
+    """Where to dig: pits in greedy order, hit map, corridors, depth table, expected costs.
+
+    ``ways`` compares front, rear and side, the most probable first.
+    """
 
     pits: tuple[Pit, ...]
     hit_map: HitMap
@@ -389,3 +413,4 @@ class DigPlan:
     expected_cost_straight: float
     exit_ties: tuple[TapeTie, ...]
     notices: tuple[Notice, ...] = ()
+    ways: tuple[WayComparison, ...] = ()

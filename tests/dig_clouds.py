@@ -5,34 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from sitegis._results import Hypothesis, Routes, ScoredHypothesis, Scores
-from sitegis._rules import RuleSet, SlopeRule
+from sitegis._rules import RuleSet, load_rules
 from sitegis._site import Site
 from sitegis._survey import Survey
 from tests.invented import corner_site, front_exit
 
-# 29 CFR 1926.651(c)(2) egress 4 ft, .652(a)(1) protection 5 ft, Table B-1 slopes and 20 ft,
-# .651(j)(2) spoil 2 ft; IPC 2021 table 704.1 slopes.
-RULES = RuleSet(
-    "test",
-    "Test rules",
-    "2021",
-    (
-        SlopeRule(0.0635, 1 / 48, "704.1"),
-        SlopeRule(0.1524, 1 / 96, "704.1"),
-        SlopeRule(10.0, 1 / 192, "704.1"),
-    ),
-    4 * 0.3048,
-    5 * 0.3048,
-    20 * 0.3048,
-    {"A": 0.75, "B": 1.0, "C": 1.5},
-    "C",
-    2 * 0.3048,
-    2 * 0.3048,
-    30.48,
-    0.762,
-    {},
-    (),
-)
+RULES = load_rules("us-ipc")
 
 
 def front_routes(count: int = 3000, *, sd_m: float = 1.5, seed: int = 3) -> Routes:

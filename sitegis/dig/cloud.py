@@ -63,9 +63,8 @@ def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
     """
     edges = np.cumsum(weights / weights.sum()) * count
     edges[-1] = count
-    reached = np.ceil(edges - offset).astype(np.int64)
-    reached = np.clip(reached, 0, count)
-    return reached - np.concatenate([[0], reached[:-1]])
+    reached = np.clip(np.ceil(edges - offset), 0, count).astype(np.int64)
+    return np.asarray(np.diff(np.concatenate([[0], reached])), np.int64)
 
 
 def gather_cloud(survey: Survey) -> RouteCloud:

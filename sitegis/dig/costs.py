@@ -23,10 +23,10 @@ def pit_cost(
 ) -> Array:
     """Price vertical-sided pits: set-up + volume × rate + area × restoration of the surface.
 
-    Past the rule set's depth for a protective system the whole volume takes the protected
+    From the rule set's depth for a protective system on the whole volume takes the protected
     rate. The rates are the user's or defaults (judgement, no source).
     """
-    protected = depth_m > rules.protective_depth_m
+    protected = depth_m >= rules.protective_depth_m
     rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
     return np.asarray(settings.setup + area_m2 * depth_m * rate + area_m2 * surface_per_m2)
 

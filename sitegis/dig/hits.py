@@ -63,13 +63,15 @@ def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Sp
     overlap (at a bend) are cut so that each cell counts once.
     """
     index, row = _rows_touched(segments, grid, half_m[1])
-    start, step = segments.start[index], (segments.end - segments.start)[index]
-    centre_y = grid.origin_m[1] + (row + 0.5) * grid.cell_m
-    low, high = _clip(start[:, 1] - centre_y, step[:, 1], half_m[1])
-    ends = np.sort(start[:, :1] + step[:, :1] * np.stack([low, high], axis=1), axis=1)
-    columns = (ends - grid.origin_m[0] + np.array([-half_m[0], half_m[0]])) / grid.cell_m - 0.5
-    first = np.maximum(np.ceil(columns[:, 0] - 1e-9).astype(np.int64), 0)
-    last = np.minimum(np.floor(columns[:, 1] + 1e-9).astype(np.int64), grid.columns - 1)
+    step = segments.end - segments.start
+    from_row = segments.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
+    low, high = _clip(from_row[index] - row * grid.cell_m, step[index, 1], half_m[1])
+    from_column = (segments.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5
+    origin, slant = from_column[index], (step[:, 0] / grid.cell_m)[index]
+    one, two, half = origin + slant * low, origin + slant * high, half_m[0] / grid.cell_m
+    first = np.maximum(np.ceil(np.minimum(one, two) - half - 1e-9).astype(np.int64), 0)
+    last = np.floor(np.maximum(one, two) + half + 1e-9).astype(np.int64)
+    last = np.minimum(last, grid.columns - 1)
     kept = np.flatnonzero((low <= high) & (first <= last))
     kept, first, last = _once_per_route(
         kept,
@@ -78,18 +80,16 @@ def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Sp
         last[kept],
         grid.columns + 1,
     )
-    index, middle = index[kept], 0.5 * (low + high)[kept]
-    invert = segments.invert_start_m[index]
-    invert = invert + middle * (segments.invert_end_m[index] - invert)
-    twice = 2.0 * np.arctan2(step[kept, 1], step[kept, 0])
-    flat = row[kept] * (grid.columns + 1)
+    index, middle, flat = index[kept], 0.5 * (low + high)[kept], row[kept] * (grid.columns + 1)
+    fall = segments.invert_end_m - segments.invert_start_m
+    twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
     return Spans(
         grid,
         flat + first,
         flat + last + 1,
         segments.route[index],
-        invert,
-        np.stack([np.cos(twice), np.sin(twice)], axis=1),
+        segments.invert_start_m[index] + middle * fall[index],
+        np.stack([np.cos(twice), np.sin(twice)], axis=1)[index],
     )
 
 
@@ -123,14 +123,18 @@ def _once_per_route(
     kept: Integers, group: Integers, first: Integers, last: Integers, stride: int
 ) -> tuple[Integers, Integers, Integers]:
     """Cut runs that overlap within a group (one route, one row) so that no cell repeats."""
-    base = group * stride
-    order = np.argsort(base + first)
-    begin, end, base = (base + first)[order], (base + last)[order], base[order]
-    reached = np.maximum.accumulate(end)
-    begin[1:] = np.maximum(begin[1:], reached[:-1] + 1)
+    shared = np.bincount(group)[group] > 1
+    base = group[shared] * stride
+    order = np.argsort(base + first[shared])
+    begin, end, base = (base + first[shared])[order], (base + last[shared])[order], base[order]
+    begin[1:] = np.maximum(begin[1:], np.maximum.accumulate(end)[:-1] + 1)
     real = begin <= end
-    base = base[real]
-    return kept[order][real], begin[real] - base, end[real] - base
+    alone = ~shared
+    return (
+        np.concatenate([kept[alone], kept[shared][order][real]]),
+        np.concatenate([first[alone], (begin - base)[real]]),
+        np.concatenate([last[alone], (end - base)[real]]),
+    )
 
 
 def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Array:

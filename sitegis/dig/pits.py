@@ -211,6 +211,7 @@ def _places(field: Field, left: Array) -> tuple[Array, Array, Array]:
     At each place the pit stands square to the lot, or with its length square across the mean
     direction of the routes there (doubled angles, so that opposite directions agree).
     """
+    all_centres = field.grid.centres().reshape(-1, 2)
     centres: list[Array] = []
     angles: list[float] = []
     sizes: list[tuple[float, float]] = []
@@ -226,8 +227,7 @@ def _places(field: Field, left: Array) -> tuple[Array, Array, Array]:
         across = 0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi
         length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
         for cell, angle in zip(cells, across, strict=True):
-            centre = field.grid.centres().reshape(-1, 2)[cell]
-            centres += [centre] * (1 + len(LENGTHS))
+            centres += [all_centres[cell]] * (1 + len(LENGTHS))
             angles += [0.0] + [float(angle)] * len(LENGTHS)
             sizes += [kind.size_m] + [(factor * length, width) for factor in LENGTHS]
     return np.reshape(centres, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2))

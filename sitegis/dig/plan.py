@@ -10,13 +10,17 @@ from .._frames import Array
 from .._results import DigPlan, HitMap, Pit
 from .._site import Notice
 from .._survey import Survey
+from .area import LAWN
 from .cloud import RouteCloud, gather_cloud
+from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
 from .costs import expected_search_cost
 from .depths import depth_table, trench_cost
+from .excavation import planned_soil
 from .hits import Flags
 from .pits import Candidate, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
+from .tie_in import unplaced_fixtures
 
 CONTRIBUTES = 0.01
 
@@ -41,6 +45,7 @@ def plan_dig(survey: Survey) -> Survey:
     pits = _pits(survey, cloud, chosen)
     found = [pit.p_hit_so_far for pit in pits]
     missed = 1.0 - found[-1] if found else 1.0
+    ways = compare_ways(survey, field)
     cost = expected_search_cost([pit.cost for pit in pits], found) if pits else 0.0
     plan = DigPlan(
         pits,
@@ -50,7 +55,8 @@ def plan_dig(survey: Survey) -> Survey:
         cost + missed * straight,
         straight,
         exit_ties,
-        (),
+        (*_notices(survey, pits), *untold_way(survey, pits, ways)),
+        ways,
     )
     return replace(survey, planned=plan)
 
@@ -76,7 +82,7 @@ def _pits(survey: Survey, cloud: RouteCloud, chosen: tuple[Candidate, ...]) -> t
                 volume_m3=volume,
                 cost=one.cost,
                 surface=one.surface,
-                needs_protection=one.depth_m > survey.rules.protective_depth_m,
+                needs_protection=one.depth_m >= survey.rules.protective_depth_m,
                 ties=choose_ties(survey.site, one.centre)[0],
                 hypotheses=_hypotheses(cloud, one),
             )
@@ -94,6 +100,45 @@ def _hypotheses(cloud: RouteCloud, one: Candidate) -> tuple[str, ...]:
     share = np.bincount(cloud.owner[one.exposed], cloud.weights[one.exposed], len(cloud.hypotheses))
     order = np.argsort(-share, kind="stable")
     return tuple(cloud.hypotheses[i] for i in order if share[i] >= CONTRIBUTES)
+
+
+def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
+    """Say what a person should know about the plan."""
+    notices = [planned_soil(survey.site, survey.rules)[1]]
+    if not pits:
+        notices.append(
+            Notice(
+                "no-place-for-a-pit",
+                "No test pit fits between building, keep-outs and tolerance zones where the pipe "
+                "may run: look again at the keep-outs, or locate from above first.",
+                "dig",
+            )
+        )
+    notices += [_in_right_of_way(pit) for pit in pits if pit.surface != LAWN]
+    notices += [_too_deep(pit) for pit in pits if pit.depth_m < pit.depth_95_m]
+    if survey.placed is not None and survey.fitted is not None:
+        notices += unplaced_fixtures(survey)
+    return tuple(notice for notice in notices if notice is not None)
+
+
+def _in_right_of_way(pit: Pit) -> Notice:
+    """Say that a pit lies in the public way."""
+    return Notice(
+        "pit-in-right-of-way",
+        f"Pit {pit.rank} lies in the right-of-way ({pit.surface}): it needs a permit and traffic "
+        "control, and its cost is likely higher than shown.",
+        f"dig.pit-{pit.rank}",
+        needs_person=False,
+    )
+
+
+def _too_deep(pit: Pit) -> Notice:
+    """Say that the pipe may lie below the deepest pit allowed."""
+    return Notice(
+        "pit-may-miss-deep-pipe",
+        f"At pit {pit.rank} the pipe may lie deeper than the deepest pit allowed here.",
+        f"dig.pit-{pit.rank}",
+    )
 
 
 def _no_route() -> Notice:

@@ -1,0 +1,112 @@
+"""Front against rear against side: what speaks for each, and which pit tells them apart."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from .._frames import Array
+from .._results import Pit, Toward, WayComparison
+from .._site import Notice
+from .._survey import Survey
+from .area import rectangle_rings
+from .cloud import RouteCloud
+from .depths import points_at, stations
+from .hits import Flags, accumulate
+from .pits import Field
+
+TELLS = 0.05
+WORTH_TELLING = 0.05
+
+
+def compare_ways(survey: Survey, field: Field) -> tuple[WayComparison, ...]:
+    """Compare the directions that have routes, the most probable first.
+
+    For each, the pit (of the standard sizes, square to the lot) with the greatest difference
+    between P(exposed | this way) and P(exposed | another way): a pit that says yes to one
+    direction and no to the others, whatever it costs.
+    """
+    toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}
+    names = np.array([toward_of[name] for name in field.cloud.hypotheses], dtype=object)
+    of_route = names[field.cloud.owner]
+    directions: tuple[Toward, ...] = ("front", "rear", "side")
+    compared = [
+        _one_way(survey, field, toward, np.asarray(of_route == toward, bool))
+        for toward in directions
+        if (of_route == toward).any()
+    ]
+    return tuple(sorted(compared, key=lambda way: -way.probability))
+
+
+def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayComparison:
+    """Describe one direction against all others."""
+    cloud = field.cloud
+    probability = float(cloud.weights[mine].sum())
+    if_so = np.where(mine, cloud.weights, 0.0) / probability
+    rest = float(cloud.weights[~mine].sum())
+    otherwise = np.where(mine, 0.0, cloud.weights) / (rest if rest > 0 else 1.0)
+    lengths = stations(cloud.vertices)[:, -1]
+    x, y, ring, yes, no = _telling_pit(field, if_so, otherwise)
+    return WayComparison(
+        toward, min(1.0, probability), float(if_so @ lengths),
+        _depth_at_lot_line(survey, cloud, if_so), x, y, ring, yes, no,
+    )  # fmt: skip
+
+
+def _telling_pit(
+    field: Field, if_so: Array, otherwise: Array
+) -> tuple[float, float, Array | None, float, float]:
+    """Find the pit with the greatest P(exposed | way) − P(exposed | other ways)."""
+    best = (float("nan"), float("nan"), None, 0.0, 0.0)
+    for kind in field.kinds:
+        yes, no = accumulate(kind.spans, if_so), accumulate(kind.spans, otherwise)
+        tells = np.where(kind.open_cells, yes - no, 0.0)
+        cell = int(np.argmax(tells))
+        if tells.flat[cell] > max(best[3] - best[4], TELLS):
+            centre = field.grid.centres().reshape(-1, 2)[cell]
+            ring = rectangle_rings(centre[None], np.zeros(1), np.array([kind.size_m]))[0]
+            p = (min(1.0, float(yes.flat[cell])), max(0.0, float(no.flat[cell])))
+            best = (float(centre[0]), float(centre[1]), ring, *p)
+    return best
+
+
+def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float:
+    """Give the mean depth of the invert where routes leave the lot (at the main if they do not)."""
+    chosen = np.flatnonzero(if_so)
+    lines = shapely.linestrings(cloud.vertices[chosen])
+    inside = shapely.length(shapely.intersection(lines, shapely.Polygon(survey.site.lot.vertices)))
+    along = stations(cloud.vertices[chosen])
+    at = np.where(inside > 0, np.minimum(inside, along[:, -1]), along[:, -1])
+    xy = np.array(
+        [points_at(cloud.vertices[i], one[None])[0] for i, one in zip(chosen, at, strict=True)]
+    )
+    invert = np.array(
+        [
+            np.interp(one, along[row], cloud.inverts_m[i])
+            for row, (i, one) in enumerate(zip(chosen, at, strict=True))
+        ]
+    )
+    return float(if_so[chosen] @ (survey.site.ground.elevation_m(xy) - invert))
+
+
+def untold_way(
+    survey: Survey, pits: tuple[Pit, ...], ways: tuple[WayComparison, ...]
+) -> tuple[Notice, ...]:
+    """Warn where the first pit exposes the pipe without telling which way it goes."""
+    toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}
+    open_ways = {way.toward for way in ways if way.probability >= WORTH_TELLING}
+    if not pits:
+        return ()
+    met = {toward_of[name] for name in pits[0].hypotheses} & open_ways
+    if len(met) < 2:
+        return ()
+    said = " or ".join(sorted(str(one) for one in met))
+    return (
+        Notice(
+            "pit-does-not-tell-the-way",
+            f"Pit 1 exposes the pipe whether it goes to the {said}: read the pipe's direction and "
+            "fall in the pit, or dig where the comparison of ways says that a pit tells.",
+            "dig.pit-1",
+            needs_person=False,
+        ),
+    )

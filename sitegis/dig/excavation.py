@@ -1,0 +1,175 @@
+"""How much is dug, where the spoil goes, and what the rule set asks of the hole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from .._frames import Array
+from .._results import Pit
+from .._rules import RuleSet
+from .._site import Notice, Site
+from .._survey import Survey
+from .._units import format_length
+from .area import may_run_in
+
+# 29 CFR 1926 Subpart P Appendix A: soil that was dug before is not type A. O. Reg. 213/91 s. 226
+# (from memory): soil that was dug before is type 3. A sewer's trench was dug before.
+REFUSED_SOILS = frozenset({"A", "1", "2"})
+DEFAULT_SOIL = "C"  # what the dig settings carry where the user chose nothing
+
+# Loose volume per volume in the ground: judgement, no source (clays swell most, sands least).
+BULKING = {"A": 1.30, "B": 1.25, "C": 1.20, "1": 1.30, "2": 1.25, "3": 1.25, "4": 1.15}
+BULKING_UNKNOWN = 1.25
+
+
+@dataclass(frozen=True, slots=True)
+class Excavation:
+    """Quantities of one pit, and what must be done about its depth.
+
+    ``vertical_m3`` between shored or shielded sides (the planned pit), ``sloped_m3`` with sides
+    laid back by the rule set instead (None where the depth asks for an engineer), with the
+    opening at the ground ``sloped_ring`` (4, 2), which may not fit (``sloped_fits``).
+    ``spoil_m3`` is the loose heap of the vertical pit; ``spoil_ring`` (4, 2) is the line it stays
+    behind. ``statements`` are sentences for the crew.
+    """
+
+    rank: int
+    soil: str
+    depth_m: float
+    vertical_m3: float
+    sloped_m3: float | None
+    sloped_ring: Array | None
+    sloped_fits: bool
+    spoil_m3: float
+    spoil_ring: Array
+    backfill_m3: float
+    statements: tuple[str, ...]
+
+
+def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -> float:
+    """Give the volume of a pit with sides laid back, by the prismoidal formula.
+
+    V = d/6 · (A_bottom + 4 A_middle + A_top), exact for plane sides; ``slope`` is horizontal per
+    vertical, length and width are at the bottom.
+
+    >>> prismoid_m3(2.0, 1.0, 1.5, 0.0)
+    3.0
+    """
+    areas = [
+        (length_m + 2 * slope * z) * (width_m + 2 * slope * z)
+        for z in (0.0, 0.5 * depth_m, depth_m)
+    ]
+    return depth_m / 6.0 * (areas[0] + 4.0 * areas[1] + areas[2])
+
+
+def trench_m3(
+    length_m: float, width_m: float, depths_m: tuple[float, float], slope: float
+) -> float:
+    """Give the volume of a trench whose depth changes evenly from end to end, ends vertical.
+
+    V = L/6 · (A_1 + 4 A_middle + A_2) with the section A(d) = w·d + slope·d².
+
+    >>> trench_m3(10.0, 1.0, (2.0, 2.0), 1.5)
+    80.0
+    """
+    first, second = depths_m
+    sections = [width_m * d + slope * d * d for d in (first, 0.5 * (first + second), second)]
+    return length_m / 6.0 * (sections[0] + 4.0 * sections[1] + sections[2])
+
+
+def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
+    """Choose the soil type to plan on, and say so where it is not the one asked for.
+
+    A type that stands in undisturbed ground only is refused: a sewer's trench was dug before.
+    """
+    asked = site.dig.soil_type
+    if asked in rules.trench_slopes and asked not in REFUSED_SOILS:
+        return asked, None
+    if asked == DEFAULT_SOIL:
+        return rules.default_soil, None
+    reason = (
+        "is for ground that was never dug, and a sewer's trench was"
+        if asked in rules.trench_slopes
+        else f"is not a type of the rule set {rules.name}"
+    )
+    message = f"Soil type {asked} {reason}: the quantities are for type {rules.default_soil}."
+    return rules.default_soil, Notice("soil-type-refused", message, "dig.soil", needs_person=False)
+
+
+def sides_of(ring: Array) -> tuple[float, float]:
+    """Give length and width of a rectangle (4, 2)."""
+    first, second = np.hypot(*(ring[1] - ring[0])), np.hypot(*(ring[2] - ring[1]))
+    return float(max(first, second)), float(min(first, second))
+
+
+def widened(ring: Array, by_m: float) -> Array:
+    """Move the sides of a counter-clockwise rectangle (4, 2) outward."""
+    centre, along = ring.mean(axis=0), (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
+    across = np.array([-along[1], along[0]])
+    local = (ring - centre) @ np.stack([along, across]).T
+    grown = local + np.sign(local) * by_m
+    return np.asarray(centre + grown @ np.stack([along, across]))
+
+
+def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
+    """Work out the quantities of one pit."""
+    soil = planned_soil(site, rules)[0]
+    length, width = sides_of(pit.ring)
+    vertical = length * width * pit.depth_m
+    sloped: float | None = None
+    ring: Array | None = None
+    fits = False
+    if pit.depth_m < rules.engineer_depth_m:
+        slope = rules.trench_slopes[soil]
+        sloped = prismoid_m3(length, width, pit.depth_m, slope)
+        ring = widened(pit.ring, slope * pit.depth_m)
+        open_ground = shapely.difference(may_run_in(site), shapely.Polygon(site.building.vertices))
+        fits = bool(shapely.covers(open_ground, shapely.Polygon(ring)))
+    pipe = 0.25 * np.pi * site.drain_diameter_m**2 * width
+    return Excavation(
+        pit.rank,
+        soil,
+        pit.depth_m,
+        vertical,
+        sloped,
+        ring,
+        fits,
+        vertical * BULKING.get(soil, BULKING_UNKNOWN),
+        widened(pit.ring, rules.spoil_setback_m),
+        vertical - pipe,
+        depth_statements(site, rules, pit.depth_m, soil),
+    )
+
+
+def depth_statements(site: Site, rules: RuleSet, depth_m: float, soil: str) -> tuple[str, ...]:
+    """Say what the rule set asks of a hole this deep."""
+
+    def say(length_m: float) -> str:
+        return format_length(length_m, "ft" if site.units in ("ft", "in") else "m")
+
+    lines = []
+    if depth_m >= rules.egress_depth_m:
+        lines.append(f"{say(rules.egress_depth_m)} deep or more: a ladder or ramp in the hole.")
+    if depth_m >= rules.engineer_depth_m:
+        lines.append(
+            f"{say(rules.engineer_depth_m)} deep or more: a registered engineer designs the "
+            "protective system."
+        )
+    elif depth_m >= rules.protective_depth_m:
+        ratio = rules.trench_slopes[soil]
+        lines.append(
+            f"{say(rules.protective_depth_m)} deep or more: shore or shield it, or lay the sides "
+            f"back {ratio:g} to 1 (soil type {soil}). Nobody enters before."
+        )
+    else:
+        lines.append("Shallow, but shore it all the same where the ground may cave in.")
+    lines.append(f"Spoil stays {say(rules.spoil_setback_m)} back from the edge.")
+    return tuple(lines)
+
+
+def excavations(survey: Survey) -> tuple[Excavation, ...]:
+    """Work out the quantities of every planned pit."""
+    return tuple(excavate(survey.site, survey.rules, pit) for pit in survey.dig.pits)

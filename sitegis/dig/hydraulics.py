@@ -1,0 +1,174 @@
+"""Flow in a round pipe by Manning's formula, and whether the drain under the slab falls enough."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from .._results import ProfileComponent
+from .._site import Site
+from .._survey import Survey
+from .._units import format_length
+
+ROUGHNESS = 0.013  # Manning's n for old clay or iron pipe: the handbooks' usual design value
+SELF_CLEANSING_M_S = 0.6096  # 2 ft/s, the usual design floor
+DESIGN_FLOW_M3_S = 0.0015  # a house's peak, about 24 gal/min: judgement, no source
+SAG_SIGMAS = 2.5  # a rise between marks is believed past this many standard deviations: judgement
+# Flow is greatest where d(A R^(2/3))/dθ = 0: 5 (θ − θ cos θ) = 2 (θ − sin θ), 0.938 of the height.
+FULLEST_ANGLE_RAD = 5.278107
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """Flow in a pipe: velocity, flow, and depth of water as a share of the diameter."""
+
+    velocity_m_s: float
+    flow_m3_s: float
+    depth_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sag:
+    """Water stands between two marks: ``rise_m`` is how much the later invert lies above."""
+
+    low_point: str
+    high_point: str
+    rise_m: float
+    sd_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileCheck:
+    """The building drain's fall against the rule set, its flow, and where water may stand.
+
+    ``p_meets_least`` is the posterior probability that the slope is at least the rule's.
+    """
+
+    diameter_m: float
+    slope: float
+    slope_sd: float
+    least_slope: float
+    section: str
+    p_meets_least: float
+    full: Flow
+    design: Flow
+    sags: tuple[Sag, ...]
+    statements: tuple[str, ...]
+
+
+def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) -> Flow:
+    """Give velocity and capacity of a pipe that runs full: V = R^(2/3) S^(1/2) / n, R = D/4.
+
+    >>> flow = full_flow(0.1016, 1 / 96)
+    >>> round(flow.velocity_m_s / 0.3048, 2)
+    2.23
+    """
+    velocity = (0.25 * diameter_m) ** (2 / 3) * np.sqrt(max(slope, 0.0)) / roughness
+    return Flow(float(velocity), float(velocity * 0.25 * np.pi * diameter_m**2), 1.0)
+
+
+def least_slope_for(
+    velocity_m_s: float, diameter_m: float, *, roughness: float = ROUGHNESS
+) -> float:
+    """Give the slope at which a full pipe reaches a velocity: S = (n V / R^(2/3))²."""
+    return float((roughness * velocity_m_s / (0.25 * diameter_m) ** (2 / 3)) ** 2)
+
+
+def part_flow(
+    flow_m3_s: float, diameter_m: float, slope: float, *, roughness: float = ROUGHNESS
+) -> Flow:
+    """Give velocity and depth of a flow that does not fill the pipe, by Manning's formula.
+
+    With the water's angle θ at the centre, A = D²/8 (θ − sin θ), P = D θ / 2; θ is solved for.
+    Past the greatest free flow (1.076 × full, at 0.938 D) the pipe runs full under pressure.
+    """
+    if flow_m3_s <= 0.0 or slope <= 0.0:
+        return Flow(0.0, max(flow_m3_s, 0.0), 0.0 if flow_m3_s <= 0.0 else 1.0)
+
+    def excess(angle: float) -> float:
+        area = diameter_m**2 / 8 * (angle - np.sin(angle))
+        radius = area / (0.5 * diameter_m * angle)
+        return float(area * radius ** (2 / 3) * np.sqrt(slope) / roughness - flow_m3_s)
+
+    if excess(FULLEST_ANGLE_RAD) <= 0.0:
+        return Flow(flow_m3_s / (0.25 * np.pi * diameter_m**2), flow_m3_s, 1.0)
+    angle = float(brentq(excess, 1e-6, FULLEST_ANGLE_RAD, xtol=1e-12))
+    area = diameter_m**2 / 8 * (angle - np.sin(angle))
+    return Flow(flow_m3_s / area, flow_m3_s, 0.5 * (1.0 - float(np.cos(0.5 * angle))))
+
+
+def p_slope_at_least(profile: tuple[ProfileComponent, ...], least: float) -> float:
+    """Give the probability that the slope is at least a value: Σ w Φ((mean − least) / sd)."""
+    return float(
+        sum(
+            one.weight * ndtr((one.mean[1] - least) / max(np.sqrt(one.covariance[1, 1]), 1e-12))
+            for one in profile
+        )
+    )
+
+
+def find_sags(survey: Survey) -> tuple[Sag, ...]:
+    """Find where the marks say that the invert rises downstream, so that water stands.
+
+    A mark's invert = surface − depth − height of the head above the invert. Each mark is held
+    against the highest later one; the rise must pass 2.5 standard deviations of the two
+    readings. The session's common depth error cancels in the difference.
+    """
+    marks = []
+    for identifier, station in zip(survey.drain.point_ids, survey.drain.stations_m, strict=True):
+        point = survey.placement.points[survey.placement.index(identifier)]
+        if point.depth_m is not None and point.kind in ("locate", "bend"):
+            invert = point.surface_elevation_m - point.depth_m - survey.site.head_above_invert_m
+            marks.append((float(station), identifier, invert, point.depth_sd_m))
+    marks.sort()
+    sags: list[Sag] = []
+    for i, (_, low, invert, sd) in enumerate(marks[:-1]):
+        _, high, top, top_sd = max(marks[i + 1 :], key=lambda mark: mark[2])
+        spread = float(np.hypot(sd, top_sd))
+        if top - invert > SAG_SIGMAS * spread:
+            sags.append(Sag(low, high, top - invert, spread))
+    return tuple(sags)
+
+
+def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S) -> ProfileCheck:
+    """Hold the drain's fall against the rule set and Manning's formula, and look for sags."""
+    drain, diameter = survey.drain, survey.site.drain_diameter_m
+    rule = survey.rules.least_slope(diameter)
+    meets = p_slope_at_least(drain.profile, rule.slope)
+    full = full_flow(diameter, drain.slope)
+    design = part_flow(design_flow_m3_s, diameter, drain.slope)
+    sags = find_sags(survey)
+    lines = [
+        f"The drain falls {100 * drain.slope:.1f} % (± {100 * drain.slope_sd:.1f} %); "
+        f"the rule is at least {100 * rule.slope:.2f} % ({rule.section}): "
+        f"met with a probability of {100 * meets:.0f} %."
+    ]
+    if drain.slope_sd_ratio > 0.8:
+        lines.append("The marks say little about the slope: it is mostly the usual slope.")
+    if full.velocity_m_s < SELF_CLEANSING_M_S:
+        lines.append("Running full it would not reach 2 ft/s (0.6 m/s): solids may settle.")
+    lines += [_sag_line(survey.site, sag) for sag in sags]
+    return ProfileCheck(
+        diameter,
+        drain.slope,
+        drain.slope_sd,
+        rule.slope,
+        rule.section,
+        meets,
+        full,
+        design,
+        sags,
+        tuple(lines),
+    )
+
+
+def _sag_line(site: Site, sag: Sag) -> str:
+    """Say where water may stand."""
+    rise = format_length(sag.rise_m, site.depth_units)
+    return (
+        f"Between {sag.low_point} and {sag.high_point} the pipe seems to rise by {rise}: "
+        "water may stand there. Look at the water line with the camera."
+    )

@@ -1,0 +1,315 @@
+"""Tie-ins of planned fixtures to the located drain: where, how much fall, how much concrete."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import shapely
+from scipy.special import ndtr
+
+from .._frames import Array, rotation
+from .._results import ProfileComponent
+from .._site import Notice, PlannedFixture, Room
+from .._survey import Survey
+from .depths import points_at, stations
+from .hydraulics import ProfileCheck, profile_check
+
+__all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
+
+INCH_M = 0.0254
+# Branch sizes by fixture: common practice, no source (a toilet 3 in, nothing under 2 in under
+# a floor).
+BRANCH_M = {"toilet": 3 * INCH_M, "floor-drain": 3 * INCH_M}
+BRANCH_OTHER_M = 2 * INCH_M
+# Floor to the branch's invert at the fixture. A trap or closet bend under the floor needs 0.25 m:
+# judgement. Other fixtures drop through the slab and a bend: slab + 0.05 m + the pipe.
+TRAP_UNDER_FLOOR_M = 0.25
+FLOOR_LEVEL = frozenset({"toilet", "shower", "floor-drain"})
+COVER_M = 0.05
+SLAB_M = 0.10
+OPENING_M = 0.60
+BEDDING_M = 0.10
+CLEAR_OF_BEND_M = 0.45  # room for a wye and its coupling: judgement
+CLEAR_OF_WALL_M = 0.60  # no digging beside a footing: judgement
+FOOTING_BELOW_SLAB_M = 0.30
+LIKELY, UNLIKELY = 0.9, 0.5
+Entry = Literal["square", "45-degree", "angled"]
+
+CAUTIONS = (
+    "Find out whether the slab is post-tensioned before cutting: a cut tendon kills.",
+    "Scan for reinforcement, heating pipes and cables before cutting.",
+    "Cut wet or with a dust collector: dry-cutting concrete makes silica dust.",
+    "Do not dig below a line at 45° down from the underside of a footing (common practice).",
+    "Expose the drain and measure its invert before cutting for the branch.",
+    "Join the branch by a wye and an eighth bend, never by a tee laid flat.",
+    "Nobody uses water upstream while the drain is open.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TieIn:
+    """A branch from a planned fixture to the drain.
+
+    ``path`` (k, 2) runs from the fixture to the wye at ``station_m`` along the drain. ``slope``
+    is the rule set's least for the branch. ``needed_fall_m`` at that slope is held against
+    ``available_fall_m`` ± ``available_fall_sd_m``; ``p_gravity`` is the probability that it
+    drains by itself. ``opening`` (n, 2) is cut from the slab; volumes are in the ground.
+    """
+
+    fixture: str
+    name: str
+    path: Array
+    entry: Entry
+    station_m: float
+    x_m: float
+    y_m: float
+    diameter_m: float
+    length_m: float
+    slope: float
+    slope_section: str
+    needed_fall_m: float
+    available_fall_m: float
+    available_fall_sd_m: float
+    p_gravity: float
+    verdict: str
+    opening: Array
+    concrete_m2: float
+    concrete_m3: float
+    soil_m3: float
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """A way from a fixture to the drain."""
+
+    path: Array
+    entry: Entry
+    station_m: float
+    length_m: float
+
+
+def room_pose(survey: Survey, room: Room) -> tuple[Array, float] | None:
+    """Give a room's origin in the lot and the lot angle of its x, as well as it is known.
+
+    From the adjusted outline, else from its recorded place in the building, else from two or
+    more points placed in it (least-squares turn and shift); None where none of these is there.
+    """
+    outline = survey.placement.room_outlines.get(room.id)
+    if outline is not None:
+        along = outline[1] - outline[0]
+        return outline[0], float(np.arctan2(along[1], along[0]))
+    building = survey.site.building
+    if room.origin_m is not None and room.x_toward_rad is not None:
+        origin = building.vertices[0] + rotation(building.angle_rad) @ np.array(room.origin_m)
+        return origin, building.angle_rad + room.x_toward_rad
+    placed = {point.id: (point.x_m, point.y_m) for point in survey.placement.points}
+    rows = [row for row in survey.site.locates if row.room == room.id and row.id in placed]
+    if len(rows) < 2:
+        return None
+    return fit_pose(
+        np.array([(row.x_m, row.y_m) for row in rows]), np.array([placed[row.id] for row in rows])
+    )
+
+
+def fit_pose(local: Array, lot: Array) -> tuple[Array, float]:
+    """Fit origin and angle that take local points (n, 2) to lot points (n, 2).
+
+    Least squares without scale: tan θ = Σ (u × v) / Σ (u · v) of the centred points.
+    """
+    u, v = local - local.mean(axis=0), lot - lot.mean(axis=0)
+    angle = float(np.arctan2((u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]).sum(), (u * v).sum()))
+    return lot.mean(axis=0) - rotation(angle) @ local.mean(axis=0), angle
+
+
+def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float] | None:
+    """Give a fixture's lot coordinates and its floor's elevation, None where it has no place."""
+    rooms = {room.id: room for room in survey.site.rooms}
+    room = rooms.get(fixture.room)
+    pose = None if room is None else room_pose(survey, room)
+    if room is None or pose is None:
+        return None
+    xy = pose[0] + rotation(pose[1]) @ np.array([fixture.x_m, fixture.y_m])
+    return xy, room.floor_elevation_m
+
+
+def drain_to_wall(survey: Survey) -> Array:
+    """Give the drain's vertices (k, 2) from its start to the outside of the wall."""
+    end = np.array([[survey.exit.x_m, survey.exit.y_m]])
+    return np.concatenate([survey.drain.vertices, end])
+
+
+def clear_spans(drain: Array) -> list[tuple[float, float]]:
+    """Give the station ranges where a wye can stand: clear of ends, bends and the wall."""
+    along, straight = stations(drain), np.diff(drain, axis=0)
+    angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
+    bends = along[1:-1][np.abs(np.diff(angles)) > np.radians(5.0)]
+    edges = [along[0], *bends, along[-1]]
+    margins = [CLEAR_OF_BEND_M] * (len(edges) - 1) + [CLEAR_OF_WALL_M]
+    spans = [(edges[i] + margins[i], edges[i + 1] - margins[i + 1]) for i in range(len(edges) - 1)]
+    return [(float(low), float(high)) for low, high in spans if low < high]
+
+
+def best_branch(drain: Array, fixture: Array) -> Branch | None:
+    """Choose the shortest branch that meets the drain where a wye can stand.
+
+    ``square``: at the foot of the perpendicular; ``45-degree``: slanting downstream, its end one
+    offset past the foot; ``angled``: where neither lands on a clear stretch, straight to the
+    nearest clear place (another bend is then needed).
+    """
+    along = stations(drain)
+    found: list[Branch] = []
+    for low, high in clear_spans(drain):
+        middle = 0.5 * (low + high)
+        index = int(np.clip(np.searchsorted(along, middle) - 1, 0, len(drain) - 2))
+        unit = (drain[index + 1] - drain[index]) / (along[index + 1] - along[index])
+        foot = along[index] + float((fixture - drain[index]) @ unit)
+        away = float(np.hypot(*(fixture - drain[index] - (foot - along[index]) * unit)))
+        nearest = float(np.clip(foot, low, high))
+        offers: list[tuple[Entry, float]] = [("square", foot), ("45-degree", foot + away)]
+        clear = [(entry, at) for entry, at in offers if low <= at <= high]
+        for entry, at in clear or [("angled", nearest)]:
+            end = points_at(drain, np.array([at]))[0]
+            length = float(np.hypot(*(end - fixture)))
+            found.append(Branch(np.stack([fixture, end]), entry, at, length))
+    straight_in = [branch for branch in found if branch.entry != "angled"]
+    return min(straight_in or found, key=lambda branch: branch.length_m, default=None)
+
+
+def invert_at(
+    profile: tuple[ProfileComponent, ...], upstream_m: float
+) -> list[tuple[float, float, float]]:
+    """Give weight, mean and variance of the invert a distance upstream of the profile's place."""
+    lever = np.array([1.0, upstream_m])
+    return [
+        (one.weight, float(lever @ one.mean), float(lever @ one.covariance @ lever))
+        for one in profile
+    ]
+
+
+def p_enough_fall(
+    components: list[tuple[float, float, float]], start_m: float, needed_m: float
+) -> float:
+    """Give the probability that start − invert ≥ needed: Σ w Φ((start − mean − needed) / sd).
+
+    >>> p_enough_fall([(1.0, -0.5, 0.01)], -0.2, 0.3)
+    0.5
+    """
+    return float(
+        sum(
+            weight * ndtr((start_m - mean - needed_m) / max(np.sqrt(variance), 1e-9))
+            for weight, mean, variance in components
+        )
+    )
+
+
+def verdict(p_gravity: float) -> str:
+    """Say in words what the probability means."""
+    if p_gravity >= LIKELY:
+        return "drains by gravity"
+    if p_gravity >= UNLIKELY:
+        return "probably drains by gravity: measure the drain's invert before deciding"
+    if p_gravity > 1 - LIKELY:
+        return "probably needs an ejector: measure the drain's invert before deciding"
+    return "needs an ejector (a sump with a pump)"
+
+
+def tie_in(survey: Survey, fixture: PlannedFixture, xy: Array, floor_m: float) -> TieIn | None:
+    """Work out the branch of one fixture at lot coordinates (2,) on a floor."""
+    drain = drain_to_wall(survey)
+    branch = best_branch(drain, xy)
+    if branch is None:
+        return None
+    diameter = BRANCH_M.get(fixture.kind, BRANCH_OTHER_M)
+    rule = survey.rules.least_slope(diameter)
+    drop = TRAP_UNDER_FLOOR_M if fixture.kind in FLOOR_LEVEL else SLAB_M + COVER_M + diameter
+    start, needed = floor_m - drop, rule.slope * branch.length_m
+    # A wye laid flat joins the pipes' centres, so the smaller pipe's invert stands higher.
+    step = 0.5 * max(survey.site.drain_diameter_m - diameter, 0.0)
+    parts = invert_at(survey.drain.profile, survey.drain.length_m - branch.station_m)
+    parts = [(weight, mean + step, variance) for weight, mean, variance in parts]
+    mean = sum(weight * one for weight, one, _ in parts)
+    variance = sum(weight * (own + (one - mean) ** 2) for weight, one, own in parts)
+    p_gravity = p_enough_fall(parts, start, needed)
+    opening = slab_opening(branch.path)
+    bottom = max(floor_m - (mean - step) + BEDDING_M, drop + BEDDING_M)
+    area = float(opening.area)
+    soil = area * max(0.5 * (drop + BEDDING_M + bottom) - SLAB_M, 0.0)
+    end = branch.path[-1]
+    return TieIn(
+        fixture.id,
+        fixture.name,
+        branch.path,
+        branch.entry,
+        branch.station_m,
+        float(end[0]),
+        float(end[1]),
+        diameter,
+        branch.length_m,
+        rule.slope,
+        rule.section,
+        needed,
+        start - mean,
+        float(np.sqrt(variance)),
+        p_gravity,
+        verdict(p_gravity),
+        np.asarray(shapely.get_coordinates(opening.exterior)[:-1]),
+        area,
+        area * SLAB_M,
+        soil,
+        (*_own_cautions(survey, branch, bottom - floor_m, diameter), *CAUTIONS),
+    )
+
+
+def slab_opening(path: Array) -> shapely.Polygon:
+    """Give what is cut from the slab: the branch with 0.3 m to each side and past each end."""
+    moved = float(np.hypot(*(path[-1] - path[0]))) > 1e-6
+    line = shapely.LineString(path) if moved else shapely.Point(path[0])
+    return shapely.buffer(line, 0.5 * OPENING_M, cap_style="square", join_style="mitre")
+
+
+def _own_cautions(
+    survey: Survey, branch: Branch, bottom_below_slab_m: float, diameter_m: float
+) -> tuple[str, ...]:
+    """Say what is particular about one branch."""
+    lines = []
+    if branch.entry == "angled":
+        lines.append("No clear stretch for a wye opposite the fixture: the branch needs a bend.")
+    walls = shapely.LinearRing(survey.site.building.vertices)
+    gap = shapely.distance(walls, shapely.LineString(branch.path))
+    if gap - survey.site.building.wall_thickness_m < bottom_below_slab_m - FOOTING_BELOW_SLAB_M:
+        lines.append("The trench comes close to a footing: dig in short pieces or move it.")
+    if diameter_m > survey.site.drain_diameter_m + 1e-6:
+        lines.append("The branch is larger than the drain: the drain must be replaced.")
+    return tuple(lines)
+
+
+def tie_ins(survey: Survey) -> tuple[TieIn, ...]:
+    """Work out the tie-in of every planned fixture whose room has a place.
+
+    Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgement.
+    """
+    found = []
+    for fixture in survey.site.fixtures:
+        place = fixture_place(survey, fixture)
+        one = None if place is None else tie_in(survey, fixture, *place)
+        if one is not None:
+            found.append(one)
+    return tuple(found)
+
+
+def unplaced_fixtures(survey: Survey) -> tuple[Notice, ...]:
+    """Say which planned fixtures got no tie-in."""
+    planned = {one.fixture for one in tie_ins(survey)}
+    return tuple(
+        Notice(
+            "fixture-not-planned",
+            f"No tie-in for {fixture.name or fixture.id}: its room has no known place, or no "
+            "clear stretch of the located drain is long enough for a wye.",
+            f"fixture.{fixture.id}",
+        )
+        for fixture in survey.site.fixtures
+        if fixture.id not in planned
+    )
