@@ -27,8 +27,19 @@ BEND_COUNT_WEIGHTS = (0.55, 0.30, 0.12, 0.03)
 MANY_POINTS = 9
 """Three bends are tried from this many points on."""
 _REFINED, _KEPT_WITHIN, _SLACK_M, _TIE_REACH_M, _MARKED = 6, 12.0, 0.25, 0.75, 0.8
+_PRUNED_BELOW = 8.0
 COMPARABLE = 0.05
 """Chains with less than this share of the evidence do not widen the answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Where a full fit starts: rough log evidence, parameters, each point's straight, bends."""
+
+    promise: float
+    parameters: Array
+    segment: np.ndarray[tuple[int], np.dtype[np.int64]]
+    nominal_rad: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +68,14 @@ def fit_plan(marks: Marks) -> PlanFit:
     scored: list[tuple[int, Chain, float]] = []
     evidence: dict[int, float] = {}
     most = min(3 if len(marks.xy) >= MANY_POINTS else 2, max(len(marks.xy) - 2, 0))
+    top = -np.inf
     for bends in range(most + 1):
         if bends == 3 and evidence[2] < evidence[1]:
             break
-        found = _modes(marks, bends, extent)
-        if found:
-            evidence[bends] = float(logsumexp([log for _, log in found]))
-        else:
-            evidence[bends] = float("-inf")
+        starts = _promising(marks, bends, extent)
+        top = max(top, max((start.promise for start in starts), default=-np.inf))
+        found = _modes(marks, starts, extent, top - _PRUNED_BELOW)
+        evidence[bends] = float(logsumexp([log for _, log in found])) if found else -np.inf
         scored += [(bends, chain, log) for chain, log in found]
     logs = np.array([log for _, _, log in scored])
     weights = np.exp(logs - logsumexp(logs))
@@ -87,19 +98,33 @@ def _average_end(best: Chain, chains: tuple[Chain, ...], weights: Array) -> Arra
     return total
 
 
-def _modes(marks: Marks, bends: int, extent: float) -> list[tuple[Chain, float]]:
-    """Fit the promising chains of one bend count; gives (chain, log evidence with prior)."""
-    marked = int(marks.bend_marks.sum())
-    log_count = float(np.log(BEND_COUNT_WEIGHTS[bends]))
-    # Each marked bend that a chain leaves out speaks against it by a factor of five (judgement).
-    log_count -= max(marked - bends, 0) * float(np.log(5.0))
-    found = []
-    for start, segment, nominal in _promising(marks, bends, extent):
+def _log_count(marks: Marks, bends: int) -> float:
+    """Give the log prior of a count; each marked bend left out speaks against it fivefold.
+
+    The factor is judgement, no source.
+    """
+    missing = max(int(marks.bend_marks.sum()) - bends, 0)
+    return float(np.log(BEND_COUNT_WEIGHTS[bends]) - missing * np.log(5.0))
+
+
+def _modes(
+    marks: Marks, starts: list[_Start], extent: float, floor: float
+) -> list[tuple[Chain, float]]:
+    """Fit the promising chains of one bend count; gives (chain, log evidence with prior).
+
+    Past the first that holds, chains that promise less than ``floor`` are left out.
+    """
+    found: list[tuple[Chain, float]] = []
+    for start in starts:
+        if found and start.promise < floor:
+            break
+        ties = _ties(marks, start.parameters, start.segment)
         chain = fit_chain(
-            marks, segment, start, nominal_rad=nominal, ties=_ties(marks, start, segment)
+            marks, start.segment, start.parameters, nominal_rad=start.nominal_rad, ties=ties
         )
         if chain.converged and _places_hold(chain, marks):
-            found.append((chain, log_count + _log_evidence(chain, nominal, marks, extent)))
+            log_count = _log_count(marks, start.nominal_rad.size)
+            found.append((chain, log_count + _log_evidence(chain, start, marks, extent)))
     return _distinct(found)
 
 
@@ -135,17 +160,17 @@ def _order_holds(
     return np.asarray(holds)
 
 
-def _log_evidence(chain: Chain, nominal: Array, marks: Marks, extent: float) -> float:
+def _log_evidence(chain: Chain, start: _Start, marks: Marks, extent: float) -> float:
     """Weigh a chain: likelihood, prior of its bends and places, and the room about its mode."""
     size = chain.parameters.size
     determinant = float(np.linalg.slogdet(2 * np.pi * chain.covariance)[1])
     turns = chain.parameters[1 : size // 2]
-    tied = len(_ties(marks, chain.parameters, chain.segment))
-    log_place = _log_place(nominal.size, tied, bool(marks.bend_marks.any()), extent)
+    tied = len(_ties(marks, start.parameters, start.segment))
+    log_place = _log_place(turns.size, tied, bool(marks.bend_marks.any()), extent)
     # A bend's place along the line has density 1/extent; the offset of the next straight
     # changes by sin φ as the bend moves.
     log_place -= float(np.log(np.abs(np.sin(turns))).sum())
-    log_prior = _log_labels(nominal) - float(np.log(2 * np.pi * extent))
+    log_prior = _log_labels(start.nominal_rad) - float(np.log(2 * np.pi * extent))
     return chain.log_likelihood + log_prior + log_place + 0.5 * determinant
 
 
@@ -193,10 +218,8 @@ def _labels(bends: int) -> tuple[Array, Array]:
     return signed[chosen], logs[chosen].sum(axis=1)
 
 
-def _promising(
-    marks: Marks, bends: int, extent: float
-) -> list[tuple[Array, np.ndarray[tuple[int], np.dtype[np.int64]], Array]]:
-    """Find starts for the full fit: (parameters, segment of each point, nominal bends).
+def _promising(marks: Marks, bends: int, extent: float) -> list[_Start]:
+    """Find starts for the full fit, most promising first.
 
     With independent, round errors and given bends the best direction is a closed form: each
     straight's scatter matrix turned back by the bends before it, summed; the smaller
@@ -205,23 +228,24 @@ def _promising(
     """
     labels, log_labels = _labels(bends)
     n = len(marks.xy)
-    entries: list[tuple[float, int, Array, np.ndarray[tuple[int], np.dtype[np.int64]]]] = []
+    entries: list[tuple[int, _Start]] = []
     for cuts in combinations(range(1, n), bends):
         segment = np.searchsorted(np.array(cuts, dtype=int), np.arange(n), side="right")
         parameters, cost = _closed_form(marks, segment, labels)
-        score = log_labels - 0.5 * cost - bends * np.log(extent)
+        score = log_labels - 0.5 * cost - bends * np.log(extent) + _log_count(marks, bends)
         if bends:
             holds = _order_holds(parameters, marks.xy, segment, _SLACK_M)
             score = np.where(holds, score, -np.inf)
         for m in np.argsort(-score)[:_REFINED]:
             if np.isfinite(score[m]):
-                entries.append((float(score[m]), int(m), parameters[m], segment))
-    entries.sort(key=lambda entry: -entry[0])
-    chosen: dict[int, tuple[float, Array, np.ndarray[tuple[int], np.dtype[np.int64]]]] = {}
-    for score, m, start, segment in entries:
-        if score > entries[0][0] - _KEPT_WITHIN and len(chosen) < _REFINED:
-            chosen.setdefault(m, (score, start, segment))
-    return [(start, segment, labels[m]) for m, (_, start, segment) in chosen.items()]
+                start = _Start(float(score[m]), parameters[m], segment, labels[m])
+                entries.append((int(m), start))
+    entries.sort(key=lambda entry: -entry[1].promise)
+    chosen: dict[int, _Start] = {}
+    for label, start in entries:
+        if start.promise > entries[0][1].promise - _KEPT_WITHIN and len(chosen) < _REFINED:
+            chosen.setdefault(label, start)
+    return list(chosen.values())
 
 
 def _closed_form(
