@@ -21,7 +21,8 @@ from sitegis._evidence import (
 from sitegis._results import Hypothesis, Routes
 from sitegis._site import Site
 from sitegis._survey import Survey
-from sitegis.routes import UNLISTED_LOG_FIT
+from sitegis.routes.evidence import Laid, log_likelihoods
+from sitegis.routes.sample import UNLISTED_LOG_FIT
 from sitegis.score import score_hypotheses
 
 from .filled import RULES
@@ -66,15 +67,17 @@ def straight_routes(
     lengths = np.linalg.norm(np.diff(vertices, axis=1), axis=-1)
     stations = main.line[0, 0] - tap[:, 0]
     run = np.concatenate([np.zeros((count, 1)), np.cumsum(lengths, axis=1)], axis=1)
+    inverts = left_at.invert_m - 0.02 * run
+    laid = Laid(site, main, vertices, inverts, run[:, -1], stations, np.zeros((count, 1)), None)
     return Routes(
         hypothesis,
         vertices,
-        left_at.invert_m - 0.02 * run,
+        inverts,
         run[:, -1],
         np.full(count, 0.4),
         stations,
         np.full(count, log_prior),
-        {},
+        log_likelihoods(laid),
         drawn,
     )
 
@@ -117,7 +120,7 @@ def test_symmetric_lot_gives_equal_halves() -> None:
 
 
 def test_log_evidence_follows_the_contract_of_the_routes() -> None:
-    """Evidence is ln Z = logsumexp(log_prior + Σ log likelihoods) − ln(drawn) for items of routes."""
+    """Items of stage routes: ln Z = logsumexp(log_prior + Σ likelihoods) − ln(drawn)."""
     site = corner_site(evidence=(CableToMain(30.0),))
     base = straight_routes(FRONT, site)
     values = np.random.default_rng(5).normal(-2.0, 1.0, base.log_prior.size)
@@ -206,8 +209,8 @@ def test_assumptions_carry_their_numbers() -> None:
     """Every default used is said with its number, and a given one is said to be given."""
     survey = hand_survey(PermitDrawing("alley-main"), Sound("alley-main-MH1", True, 0.6))
     said = " ".join(score_hypotheses(survey).scores.assumptions)
-    assert "probability 0.8 (judgement, no source)" in said
-    assert "probability 0.6 (given)" in said
+    assert "probability 0.8 by default, judgement" in said
+    assert "reliability 0.6 as given" in said
     assert "follows the habit of its block with probability 0.8" in said
 
 

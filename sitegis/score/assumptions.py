@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from .._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
-from .._results import Routes
+from .._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound
 from .._site import Site
+from ..routes.evidence import DEFAULTS
+from ..routes.hypotheses import prior_words
 from . import tables
 from .case import Case
 from .words import name_hypothesis, name_main
@@ -19,16 +20,12 @@ def list_assumptions(case: Case) -> tuple[str, ...]:
 
 
 def _priors(case: Case) -> list[str]:
-    """Say the prior of each hypothesis."""
+    """Say the weights in force and the prior that each hypothesis gets from them."""
     shown = ", ".join(
-        f"{name_hypothesis(routes.hypothesis, case.site)} {_percent(routes)}"
+        f"{name_hypothesis(routes.hypothesis, case.site)} {100 * routes.hypothesis.prior:.1f} %"
         for routes in sorted(case.routes, key=lambda r: -r.hypothesis.prior)
     )
-    return [f"Before any evidence: {shown} (common practice, no source, unless given)."]
-
-
-def _percent(routes: Routes) -> str:
-    return f"{100.0 * routes.hypothesis.prior:.1f} %"
+    return [*prior_words(case.site), f"So before any evidence: {shown}."]
 
 
 def _evidence(case: Case) -> list[str]:
@@ -39,65 +36,50 @@ def _evidence(case: Case) -> list[str]:
 
 
 def _sentence(item: Evidence, site: Site) -> str | None:
-    """Say the number behind one item, None where stage ``routes`` weighs it."""
-    if isinstance(item, PermitDrawing | TapRecord):
-        return _archive_sentence(item)
-    if isinstance(item, Dye | Sound):
-        return _manhole_sentence(item)
+    """Say the number behind one item, None where there is none."""
+    if item.kind in DEFAULTS:
+        return _route_item_sentence(item)
+    if isinstance(item, PermitDrawing):
+        return (
+            f"permit-drawing: it shows the right main with probability "
+            f"{_given(item.reliability, tables.PERMIT_RELIABILITY)}; a wrong one repeats the "
+            f"habit of the block with {tables.PERMIT_FROM_HABIT:g} ({SOURCE})."
+        )
     if isinstance(item, Neighbours):
         return (
-            f"If {name_main(item.main, site)} is the habit of the block, "
+            f"neighbours: if {name_main(item.main, site)} is the habit of the block, "
             f"{100 * tables.NEIGHBOUR_MEAN:.0f} % of neighbours drain there (as sure as "
             f"{tables.NEIGHBOUR_STRENGTH:g} neighbours; {SOURCE})."
         )
     return _era_sentence(item, site) if isinstance(item, Era) else None
 
 
-def _archive_sentence(item: PermitDrawing | TapRecord) -> str:
-    """Say how far a paper is trusted."""
-    if isinstance(item, PermitDrawing):
-        return (
-            f"A permit drawing shows the right main with probability "
-            f"{_given(item.reliability, tables.PERMIT_RELIABILITY)}; a wrong one repeats the "
-            f"habit of the block with {tables.PERMIT_FROM_HABIT:g} ({SOURCE})."
-        )
-    sd = tables.TAP_RECORD_SD_M if item.sd_m is None else item.sd_m
-    return (
-        f"A tap record is of this lot with probability "
-        f"{_given(item.reliability, tables.TAP_RECORD_RELIABILITY)} and good to "
-        f"{_given(item.sd_m, sd)} m (one sd)."
-    )
-
-
-def _manhole_sentence(item: Dye | Sound) -> str:
-    """Say how surely something is noticed at a manhole."""
-    if isinstance(item, Dye):
-        return (
-            f"Dye that passes a manhole is seen with probability "
-            f"{_given(item.reliability, tables.DYE_RELIABILITY)} after a long wait "
-            f"({tables.notice_chance(item):.2f} after {item.waited_min:g} min), and where it does "
-            f"not pass with {tables.DYE_FALSE_ALARM:g} ({SOURCE})."
-        )
-    return (
-        f"Sound that passes a manhole is heard with probability "
-        f"{_given(item.reliability, tables.SOUND_RELIABILITY)}, and where it does not pass with "
-        f"{tables.SOUND_FALSE_ALARM:g} ({SOURCE})."
-    )
+def _route_item_sentence(item: Evidence) -> str:
+    """Say the default that stage ``routes`` used for an item, or what was given instead."""
+    default = DEFAULTS[item.kind]
+    given = getattr(item, "reliability", None)
+    numbers = [f"reliability {_given(given, default.reliability)}"]
+    if default.sd_m > 0.0:
+        numbers.append(f"sd {_given(getattr(item, 'sd_m', None), default.sd_m)} m")
+    words = "" if given is not None else f": {default.words}"
+    return f"{item.kind.replace('_', '-')}{words} ({', '.join(numbers)})."
 
 
 def _given(value: float | None, default: float) -> str:
     """Say a reliability and where it is from."""
-    return f"{default:g} ({SOURCE})" if value is None else f"{value:g} (given)"
+    return f"{default:g} by default, {SOURCE}" if value is None else f"{value:g} as given"
 
 
 def _era_sentence(item: Era, site: Site) -> str:
     """Say what the year built was taken to tell."""
     if tables.era_in_prior(site, "alley") and tables.era_in_prior(site, "side_yard"):
-        return f"The year built ({item.year_built}) is already in the prior: not counted again."
+        return (
+            f"era: the year built ({item.year_built}) is already in the prior: not counted again."
+        )
     alley = tables.era_factor(item.year_built, tables.ERA_ALLEY)
     yard = tables.era_factor(item.year_built, tables.ERA_SIDE_YARD)
     return (
-        f"A house of {item.year_built}: an alley main was the habit ×{alley:g} as often as where "
+        f"era: in {item.year_built} an alley main was the habit ×{alley:g} as often as where "
         f"no year is known, a side-yard run ×{yard:g} ({SOURCE})."
     )
 

@@ -10,8 +10,8 @@ from .._evidence import Evidence
 from .._frames import Array
 from .._results import Routes
 from .._site import Site
-from ..routes import UNLISTED_LOG_FIT
 from ..routes.evidence import item_names, unlisted_log_likelihood
+from ..routes.sample import UNLISTED_LOG_FIT
 from .posterior import EvidenceSum, estimate_log_evidence, prior_by_main
 from .tables import TABLED_KINDS, tabled_log_likelihood
 
@@ -54,18 +54,24 @@ def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
 
 def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
     """Give the log weight of each route sample (m,), all evidence but ``without`` counted."""
-    total = routes.log_prior.astype(float)
-    for name, item in case.items:
-        if name not in without and item.kind not in TABLED_KINDS:
-            total = total + routes.log_likelihoods.get(name, 0.0)
+    counted = [
+        routes.log_likelihoods[name]
+        for name, item in case.items
+        if name in routes.log_likelihoods and name not in without and item.kind not in TABLED_KINDS
+    ]
+    total = np.sum([routes.log_prior, *counted], axis=0)
     return np.asarray(total + _tabled(case, routes, without)[: total.size])
 
 
 def _tabled(case: Case, routes: Routes, without: frozenset[str]) -> Array:
-    """Give the joint log likelihood of the tabled items."""
-    items = [item for name, item in case.items if name not in without and item.kind in TABLED_KINDS]
+    """Give the joint log likelihood of the tabled items, (1,) where there are none."""
+    items = [
+        (name, item)
+        for name, item in case.items
+        if name not in without and item.kind in TABLED_KINDS
+    ]
     if not items:
-        return np.zeros(max(routes.tap_stations_m.size, 1))
+        return np.zeros(1)
     return tabled_log_likelihood(items, routes, case.site, case.habit)
 
 

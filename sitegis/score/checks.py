@@ -7,9 +7,10 @@ dig settings, for a crew that is already there.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import norm
 
 from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
@@ -17,24 +18,17 @@ from .._frames import Array
 from .._results import Hypothesis
 from .._survey import Survey
 from .._units import format_length
+from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_likelihood
 from .case import Case
 from .particles import Particles
 from .pits import PitRow, say_place
 from .posterior import points_along
-from .tables import (
-    DYE_FALSE_ALARM,
-    DYE_RELIABILITY,
-    SOUND_FALSE_ALARM,
-    SOUND_RELIABILITY,
-    TAP_RECORD_RELIABILITY,
-    TAP_RECORD_SD_M,
-    habit_given,
-    neighbours_likelihood,
-)
+from .tables import habit_given, neighbours_likelihood
 from .words import name_main
 
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
+DYE_WAIT_MIN = 30.0
 PUSH_M = 3.0
 SWEEP_M = 1.0
 FOUND_RELIABILITY, FOUND_FALSE_ALARM = 0.90, 0.02
@@ -183,7 +177,7 @@ def _candidate_spots(scene: Scene) -> Array:
     return np.asarray(rounded[inside & ~inside_ring(rounded, site.building.vertices)])
 
 
-def inside_ring(points: Array, ring: Array) -> Array:
+def inside_ring(points: Array, ring: Array) -> NDArray[np.bool_]:
     """Tell which points (k, 2) lie inside a ring (n, 2), even-odd rule."""
     following = np.roll(ring, -1, axis=0)
     x, y = points[:, 0, None], points[:, 1, None]
@@ -249,31 +243,52 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
 
 def _manholes(scene: Scene) -> Iterator[Check]:
     """Put in dye, or listen, at each manhole where that has not been done."""
-    done_dye = {item.manhole for _, item in scene.case.items if isinstance(item, Dye)}
-    done_sound = {item.manhole for _, item in scene.case.items if isinstance(item, Sound)}
-    site, particles = scene.survey.site, scene.particles
-    for main in site.mains:
-        on_main = np.array([name == main.id for name in particles.mains])
+    done = {
+        (item.kind, item.manhole) for _, item in scene.case.items if isinstance(item, Dye | Sound)
+    }
+    for main in scene.survey.site.mains:
         for manhole in main.manholes:
-            upstream = norm.cdf((manhole.station_m - particles.stations_m) / main.line_sd_m)
-            passes = np.where(on_main & particles.listed, np.nan_to_num(upstream), 0.0)
-            where = f"manhole {manhole.id} ({name_main(main.id, site)})"
-            if manhole.id not in done_dye:
-                seen = DYE_FALSE_ALARM + (DYE_RELIABILITY - DYE_FALSE_ALARM) * passes
+            where = f"manhole {manhole.id} ({name_main(main.id, scene.survey.site)})"
+            if ("dye", manhole.id) not in done:
+                chance = _notice_chance(scene, Dye(manhole.id, True, DYE_WAIT_MIN))
                 yield _two_outcomes(
-                    f"Pour dye indoors and watch {where} for half an hour",
+                    f"Pour dye indoors and watch {where} for {DYE_WAIT_MIN:g} minutes",
                     DYE_COST,
                     ("dye seen", "no dye"),
-                    seen,
+                    chance,
                 )
-            if manhole.id not in done_sound:
-                heard = SOUND_FALSE_ALARM + (SOUND_RELIABILITY - SOUND_FALSE_ALARM) * passes
+            if ("sound", manhole.id) not in done:
                 yield _two_outcomes(
                     f"Tap the stack and listen at {where}",
                     LISTEN_COST,
                     ("heard", "not heard"),
-                    heard,
+                    _notice_chance(scene, Sound(manhole.id, True)),
                 )
+
+
+def _notice_chance(scene: Scene, item: Dye | Sound) -> Array:
+    """Give P(noticed | particle) from stage ``routes``'s likelihood of a noticed item."""
+    particles = scene.particles
+    site = replace(scene.survey.site, evidence=(item,))
+    chance = np.full(particles.listed.size, np.exp(unlisted_log_likelihood(item, site)))
+    for main in site.mains:
+        mine = particles.on_main(main.id)
+        if not mine.any():
+            continue
+        vertices = particles.vertices[mine]
+        lengths = np.linalg.norm(np.diff(vertices, axis=1), axis=-1).sum(axis=1)
+        laid = Laid(
+            site,
+            main,
+            vertices,
+            np.zeros(vertices.shape[:2]),
+            lengths,
+            particles.stations_m[mine],
+            np.zeros((len(vertices), 1)),
+            None,
+        )
+        chance[mine] = np.exp(log_likelihoods(laid)[item.kind])
+    return chance
 
 
 # ------------------------------------------------------------------------------- the records
@@ -285,12 +300,13 @@ def _record(scene: Scene) -> Iterator[Check]:
         return
     site, particles = scene.survey.site, scene.particles
     columns, words = [np.full(particles.listed.size, 1.0 - RECORD_EXISTS)], ["no record"]
-    anywhere = RECORD_EXISTS * (1.0 - TAP_RECORD_RELIABILITY) / len(site.mains)
-    right = RECORD_EXISTS * TAP_RECORD_RELIABILITY
+    standard = DEFAULTS["tap_record"]
+    anywhere = RECORD_EXISTS * (1.0 - standard.reliability) / len(site.mains)
+    right = RECORD_EXISTS * standard.reliability
     for main in site.mains:
-        mine = np.array([name == main.id for name in particles.mains]) & particles.listed
+        mine = particles.on_main(main.id)
         edges = _station_edges(particles.stations_m[mine])
-        below = norm.cdf((edges - particles.stations_m[mine, None]) / TAP_RECORD_SD_M)
+        below = norm.cdf((edges - particles.stations_m[mine, None]) / standard.sd_m)
         below[:, [0, -1]] = [0.0, 1.0]
         for i in range(edges.size - 1):
             column = np.full(particles.listed.size, anywhere / (edges.size - 1))

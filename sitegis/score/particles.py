@@ -46,10 +46,10 @@ class Particles:
     stations_m: Array
     crossings: Crossings
 
-    @property
-    def mains(self) -> tuple[str | None, ...]:
-        """The main of each particle."""
-        return tuple(self.scored[i].hypothesis.main for i in self.hypothesis)
+    def on_main(self, main_id: str) -> NDArray[np.bool_]:
+        """Tell which particles have a route to a main (p,)."""
+        to_main = np.array([s.hypothesis.main == main_id for s in self.scored])
+        return np.asarray(to_main[self.hypothesis] & self.listed)
 
     def by_hypothesis(self, weights: Array) -> Array:
         """Add up particle weights (p, ...) per hypothesis (h, ...)."""

@@ -40,7 +40,8 @@ class PitRow:
     def probabilities(self, weights: Array) -> Array:
         """Give P(hit) of each pit (b,) for particle weights (p,) that sum to 1."""
         dug = self.pit_of >= 0
-        return np.bincount(self.pit_of[dug], weights[dug], minlength=self.costs.size)
+        found = np.bincount(self.pit_of[dug], weights[dug], minlength=self.costs.size)
+        return found.astype(float)
 
     def plan(self, weights: Array) -> SearchPlan:
         """Plan the search for particle weights (p,) that sum to 1."""

@@ -7,11 +7,14 @@ Three causes are shared, so that repeating a rumour is not counted as hearing it
   follows the habit only with probability ``FOLLOWS_HABIT``. However many neighbours are asked,
   this bounds what they can say.
 * **archive** - ``permit_drawing`` and ``tap_record`` come out of the same drawer. The drawer is
-  wrong for this lot with one shared probability; part of each item's own unreliability.
+  wrong for this lot with one shared probability, which is a part of each item's own
+  unreliability.
 * **manhole** - ``dye`` and ``sound`` at one manhole share whether anything can be noticed there.
 
-Every number below is judgement, without a source; a ``reliability`` given with an item takes
-the place of its default, and :func:`sitegis.score.assumptions.list_assumptions` says what was used.
+What a single dye, sound or tap record says of a route is stage ``routes``'s likelihood; an item
+that is alone of its cause counts exactly as there. Every number below is judgement, without a
+source; a ``reliability`` given with an item takes the place of its default, and
+:func:`sitegis.score.assumptions.list_assumptions` says what was used.
 """
 
 from __future__ import annotations
@@ -20,22 +23,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal
 
 import numpy as np
-from scipy.stats import betabinom, norm
+from scipy.stats import betabinom
 
 from .._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis, Routes
-from .._site import Main, Manhole, Site
+from .._site import Main, Site
+from ..routes.evidence import (
+    DEFAULTS,
+    FALSE_HEARD,
+    FALSE_SEEN,
+    LEAST_BLOCK_M,
+    unlisted_log_likelihood,
+)
 
 PERMIT_RELIABILITY = 0.80
-TAP_RECORD_RELIABILITY = 0.85
-TAP_RECORD_SD_M = 1.0
-DYE_RELIABILITY = 0.92
-DYE_MINUTES = 6.0
-SOUND_RELIABILITY = 0.70
-DYE_FALSE_ALARM = 0.01
-SOUND_FALSE_ALARM = 0.05
-
 FOLLOWS_HABIT = 0.80
 NEIGHBOUR_MEAN = 0.85
 NEIGHBOUR_STRENGTH = 4.0
@@ -50,9 +52,11 @@ ERA_SIDE_YARD = (1.67, 0.33)
 
 TABLED_KINDS = frozenset({"permit_drawing", "tap_record", "neighbours", "era", "dye", "sound"})
 
+Named = tuple[str, Evidence]
+
 
 def tabled_log_likelihood(
-    items: Sequence[Evidence], routes: Routes, site: Site, habit: Mapping[str, float]
+    items: Sequence[Named], routes: Routes, site: Site, habit: Mapping[str, float]
 ) -> Array:
     """Give the joint log likelihood of all tabled items for each route sample.
 
@@ -61,19 +65,17 @@ def tabled_log_likelihood(
     (sums to 1). Gives (m,) for ``m`` samples, (1,) where there are none (what depends on the
     place of the tap is then left out).
     """
-    hypothesis, stations = routes.hypothesis, routes.tap_stations_m
-    total = np.zeros(max(stations.size, 1))
-    mixed = np.zeros_like(total)
-    for main_id, share in habit_given(hypothesis, habit).items():
-        spoken = share * _habit_likelihood(items, main_id, site)
-        mixed = mixed + spoken * _archive_likelihood(
-            items, hypothesis, stations, habit_main=main_id, site=site
-        )
+    plain = [item for _, item in items]
+    mixed: Array | float = 0.0 if habit else 1.0
+    for main_id, share in habit_given(routes.hypothesis, habit).items():
+        spoken = share * _habit_likelihood(plain, main_id, site)
+        mixed = mixed + spoken * _archive_likelihood(items, routes, main_id, site)
+    total = np.zeros(max(routes.tap_stations_m.size, 1))
     with np.errstate(divide="ignore"):
         total = total + np.log(mixed)
-        total = total + np.log(_way_likelihood(items, hypothesis, site))
-        for manhole_items in _by_manhole(items):
-            total = total + np.log(_noticed(manhole_items, hypothesis, stations, site))
+        total = total + np.log(_way_likelihood(plain, routes.hypothesis, site))
+        for group in _by_manhole(items):
+            total = total + np.log(_noticed(group, routes, site))
     return np.asarray(total)
 
 
@@ -95,7 +97,7 @@ def habit_given(hypothesis: Hypothesis, habit: Mapping[str, float]) -> dict[str,
     }
 
 
-def _habit_likelihood(items: Iterable[Evidence], habit_main: str, site: Site) -> float:
+def _habit_likelihood(items: Sequence[Evidence], habit_main: str, site: Site) -> float:
     """Give P(era, neighbours | habit)."""
     likelihood = 1.0
     for item in items:
@@ -103,11 +105,16 @@ def _habit_likelihood(items: Iterable[Evidence], habit_main: str, site: Site) ->
             likelihood *= neighbours_likelihood(
                 item.draining, item.asked, follows=item.main == habit_main
             )
-        elif isinstance(item, Era):
-            alley = main_by_id(site, habit_main).kind == "alley"
-            if alley and not era_in_prior(site, "alley"):
-                likelihood *= era_factor(item.year_built, ERA_ALLEY)
+    year = _year_built(items)
+    alley = main_by_id(site, habit_main).kind == "alley"
+    if year is not None and alley and not era_in_prior(site, "alley"):
+        likelihood *= era_factor(year, ERA_ALLEY)
     return likelihood
+
+
+def _year_built(items: Iterable[Evidence]) -> int | None:
+    """Give the year of the first item of era; a house is built once."""
+    return next((item.year_built for item in items if isinstance(item, Era)), None)
 
 
 def neighbours_likelihood(draining: int, asked: int, *, follows: bool) -> float:
@@ -131,46 +138,44 @@ def era_in_prior(site: Site, key: Literal["alley", "side_yard"]) -> bool:
     return site.year_built is not None and getattr(site.priors, key) is None
 
 
-def _way_likelihood(items: Iterable[Evidence], hypothesis: Hypothesis, site: Site) -> float:
+def _way_likelihood(items: Sequence[Evidence], hypothesis: Hypothesis, site: Site) -> float:
     """Give P(era | way): side-yard runs belong to older houses."""
     if hypothesis.way != "side-yard" or era_in_prior(site, "side_yard"):
         return 1.0
-    years = [item.year_built for item in items if isinstance(item, Era)]
-    return float(np.prod([era_factor(year, ERA_SIDE_YARD) for year in years]))
+    year = _year_built(items)
+    return 1.0 if year is None else era_factor(year, ERA_SIDE_YARD)
 
 
 # -------------------------------------------------------------------------------- archive
 
 
 def _archive_likelihood(
-    items: Sequence[Evidence],
-    hypothesis: Hypothesis,
-    stations: Array,
-    *,
-    habit_main: str,
-    site: Site,
-) -> Array:
+    items: Sequence[Named], routes: Routes, habit_main: str, site: Site
+) -> Array | float:
     """Give P(permit drawings, tap records | habit, route), the drawer right or wrong."""
-    archive = [item for item in items if isinstance(item, PermitDrawing | TapRecord)]
+    archive = [(name, item) for name, item in items if isinstance(item, PermitDrawing | TapRecord)]
     if not archive:
-        return np.ones(max(stations.size, 1))
-    reliabilities = [archive_reliability(item) for item in archive]
+        return 1.0
+    reliabilities = [archive_reliability(item) for _, item in archive]
     drawer = shared_reliability(reliabilities, SHARED_ARCHIVE)
-    right, wrong = np.full(max(stations.size, 1), drawer), np.array(1.0 - drawer)
-    for item, reliability in zip(archive, reliabilities, strict=True):
+    right: Array | float = drawer
+    wrong = 1.0 - drawer
+    for (name, item), reliability in zip(archive, reliabilities, strict=True):
         own = reliability / drawer if drawer > 0.0 else 0.0
-        if_wrong = _archive_wrong(item, habit_main, site)
-        if_right = _archive_right(item, hypothesis, stations, site)
+        if_wrong = archive_if_wrong(item, habit_main, site)
+        if_right = _archive_if_right(name, item, routes, site)
         right = right * (own * if_right + (1.0 - own) * if_wrong)
         wrong = wrong * if_wrong
-    return np.asarray(right + wrong)
+    return right + wrong
 
 
 def archive_reliability(item: PermitDrawing | TapRecord) -> float:
     """Give the reliability of an archive item, its kind's default where none is given."""
     if item.reliability is not None:
         return item.reliability
-    return PERMIT_RELIABILITY if isinstance(item, PermitDrawing) else TAP_RECORD_RELIABILITY
+    if isinstance(item, PermitDrawing):
+        return PERMIT_RELIABILITY
+    return DEFAULTS["tap_record"].reliability
 
 
 def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
@@ -184,86 +189,81 @@ def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
     return 1.0 - share * (1.0 - max(reliabilities))
 
 
-def _archive_right(
-    item: PermitDrawing | TapRecord, hypothesis: Hypothesis, stations: Array, site: Site
-) -> Array:
-    """Give P(item | it is right, route): a tap record's density is per metre of main."""
-    if item.main != hypothesis.main:
-        return np.zeros(max(stations.size, 1))
+def _archive_if_right(
+    name: str, item: PermitDrawing | TapRecord, routes: Routes, site: Site
+) -> Array | float:
+    """Give P(item | it is right, route): a tap record's density is per metre of main.
+
+    Stage ``routes`` gives a tap record as reliability · right + (1 − reliability) · wrong.
+    """
+    if item.main != routes.hypothesis.main:
+        return 0.0
     if isinstance(item, PermitDrawing):
-        return np.ones(max(stations.size, 1))
-    main, manhole = find_manhole(site, item.manhole)
-    if stations.size == 0:
-        return np.full(1, 1.0 / main_length_m(main))
-    sd = TAP_RECORD_SD_M if item.sd_m is None else item.sd_m
-    return np.asarray(norm.pdf(stations, manhole.station_m + item.distance_m, sd))
+        return 1.0
+    wrong = archive_if_wrong(item, item.main, site)
+    reliability = archive_reliability(item)
+    if routes.tap_stations_m.size == 0 or reliability <= 0.0:
+        return wrong * max(len(site.mains), 1)
+    whole = np.exp(routes.log_likelihoods[name])
+    return np.maximum(whole - (1.0 - reliability) * wrong, 0.0) / reliability
 
 
-def _archive_wrong(item: PermitDrawing | TapRecord, habit_main: str, site: Site) -> float:
+def archive_if_wrong(item: PermitDrawing | TapRecord, habit_main: str, site: Site) -> float:
     """Give P(item | it is wrong, habit): another lot's tap, or a drawing made from habit."""
     anywhere = 1.0 / max(len(site.mains), 1)
     if isinstance(item, TapRecord):
-        return anywhere / main_length_m(main_by_id(site, item.main))
+        return anywhere / max(main_length_m(main_by_id(site, item.main)), LEAST_BLOCK_M)
     return PERMIT_FROM_HABIT * (item.main == habit_main) + (1.0 - PERMIT_FROM_HABIT) * anywhere
 
 
 # -------------------------------------------------------------------------------- manhole
 
 
-def _by_manhole(items: Iterable[Evidence]) -> list[list[Dye | Sound]]:
+def _by_manhole(items: Iterable[Named]) -> list[list[tuple[str, Dye | Sound]]]:
     """Group dye and sound by manhole."""
-    grouped: dict[str, list[Dye | Sound]] = {}
-    for item in items:
+    grouped: dict[str, list[tuple[str, Dye | Sound]]] = {}
+    for name, item in items:
         if isinstance(item, Dye | Sound):
-            grouped.setdefault(item.manhole, []).append(item)
+            grouped.setdefault(item.manhole, []).append((name, item))
     return list(grouped.values())
 
 
-def _noticed(
-    items: Sequence[Dye | Sound], hypothesis: Hypothesis, stations: Array, site: Site
-) -> Array:
-    """Give P(what was noticed at one manhole | route)."""
-    passes = passes_manhole(hypothesis, stations, items[0].manhole, site)
-    chances = [notice_chance(item) for item in items]
-    works = shared_reliability(chances, SHARED_MANHOLE)
-    dead, alive = 1.0, 1.0
-    for item, chance in zip(items, chances, strict=True):
-        false_alarm = DYE_FALSE_ALARM if isinstance(item, Dye) else SOUND_FALSE_ALARM
-        noticed = item.seen if isinstance(item, Dye) else item.heard
-        own = (chance - (1.0 - works) * false_alarm) / works if works > 0.0 else 0.0
-        dead *= false_alarm if noticed else 1.0 - false_alarm
-        alive *= own if noticed else 1.0 - own
-    return np.asarray(passes * (works * alive + (1.0 - works) * dead) + (1.0 - passes) * dead)
+def _noticed(group: Sequence[tuple[str, Dye | Sound]], routes: Routes, site: Site) -> Array | float:
+    """Give P(what was noticed at one manhole | route).
+
+    Stage ``routes`` gives each item's chance p to be noticed. With probability w anything can
+    be noticed there, w = 1 − ``SHARED_MANHOLE`` · (1 − best p); then item i is noticed with
+    (pᵢ − (1 − w) fᵢ) / w, else only falsely, with fᵢ. Alone, an item keeps its p.
+    """
+    if routes.hypothesis.main is not None and routes.tap_stations_m.size == 0:
+        return 1.0
+    chances = [_notice_chance(name, item, routes, site) for name, item in group]
+    works = 1.0 - SHARED_MANHOLE * (1.0 - np.max(chances, axis=0))
+    alive, dead = works, 1.0 - works
+    for (_, item), chance in zip(group, chances, strict=True):
+        falsely = FALSE_SEEN if isinstance(item, Dye) else FALSE_HEARD
+        truly = np.clip((chance - (1.0 - works) * falsely) / works, 0.0, 1.0)
+        noticed = was_noticed(item)
+        alive = alive * (truly if noticed else 1.0 - truly)
+        dead = dead * (falsely if noticed else 1.0 - falsely)
+    return np.asarray(alive + dead)
 
 
-def notice_chance(item: Dye | Sound) -> float:
-    """Give the chance to notice water that does pass; dye needs time to arrive."""
-    if isinstance(item, Sound):
-        return SOUND_RELIABILITY if item.reliability is None else item.reliability
-    full = DYE_RELIABILITY if item.reliability is None else item.reliability
-    return float(full * -np.expm1(-max(item.waited_min, 0.0) / DYE_MINUTES))
+def was_noticed(item: Dye | Sound) -> bool:
+    """Tell whether the dye was seen or the sound heard."""
+    return item.seen if isinstance(item, Dye) else item.heard
 
 
-def passes_manhole(hypothesis: Hypothesis, stations: Array, manhole_id: str, site: Site) -> Array:
-    """Give P(the lateral's water passes a manhole): its tap lies upstream on the same main."""
-    main, manhole = find_manhole(site, manhole_id)
-    if hypothesis.main != main.id:
-        return np.zeros(max(stations.size, 1))
-    if stations.size == 0:
-        return np.full(1, 0.5)
-    return np.asarray(norm.cdf((manhole.station_m - stations) / main.line_sd_m))
+def _notice_chance(name: str, item: Dye | Sound, routes: Routes, site: Site) -> Array:
+    """Give the chance (m,) that the item is noticed, from the likelihood of its outcome."""
+    if routes.hypothesis.main is None:
+        outcome = np.exp(np.full(1, unlisted_log_likelihood(item, site)))
+    else:
+        outcome = np.exp(routes.log_likelihoods[name])
+    return np.asarray(outcome if was_noticed(item) else 1.0 - outcome)
 
 
 # ----------------------------------------------------------------------------------- mains
-
-
-def find_manhole(site: Site, manhole_id: str) -> tuple[Main, Manhole]:
-    """Find a manhole and its main; KeyError where there is none."""
-    for main in site.mains:
-        for manhole in main.manholes:
-            if manhole.id == manhole_id:
-                return main, manhole
-    raise KeyError(manhole_id)
 
 
 def main_by_id(site: Site, main_id: str) -> Main:
