@@ -1,0 +1,83 @@
+"""Files of a site folder as text: regular, small, UTF-8, or a fault that names the cure."""
+
+from __future__ import annotations
+
+import codecs
+import stat
+from pathlib import Path
+
+from .._errors import Fault
+from ._report import Report
+
+MOST_BYTES = 20_000_000
+_SAVE_UTF8 = (
+    "save it as UTF-8 (spreadsheet: Save as › CSV UTF-8; editor: Save as › Encoding › UTF-8)."
+)
+
+
+def is_inside(path: Path, folder: Path) -> bool:
+    """Tell whether a path, with all links followed, stays in a folder."""
+    return path.resolve().is_relative_to(folder.resolve())
+
+
+def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
+    """Give a file's text without byte order mark, or None with the fault gathered."""
+
+    def fault(code: str, reason: str, remedy: str) -> None:
+        report.add(Fault(code, path.name, None, "file", "", reason, remedy))
+
+    try:
+        if not is_inside(path, folder):
+            fault(
+                "path-outside",
+                "This is a link to a place outside the site folder.",
+                "copy the file itself into the site folder.",
+            )
+            return None
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            fault("not-a-file", "This is not an ordinary file.", "put a text file in its place.")
+            return None
+        if status.st_size > MOST_BYTES:
+            fault(
+                "file-too-big",
+                f"The file has {status.st_size / 1e6:.0f} MB; {MOST_BYTES // 1_000_000} MB "
+                "are the most.",
+                "check that it is the right file, and take out what is not of this site.",
+            )
+            return None
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        fault("file-missing", "There is no such file in the site folder.",
+              "make it, or begin with 'sitegis start' for a blank folder.")  # fmt: skip
+        return None
+    except (OSError, RuntimeError) as error:
+        # RuntimeError: pathlib's word for a loop of links
+        fault("file-unreadable", f"The file cannot be read ({error}).", "check its permissions.")
+        return None
+    return _decode(raw, fault)
+
+
+def _decode(raw: bytes, fault: object) -> str | None:
+    """Decode UTF-8 strictly; name the encodings that trade software writes instead."""
+    assert callable(fault)
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or raw[1:2] == b"\0":
+        fault("encoding", "The file is in UTF-16, not UTF-8.", _SAVE_UTF8)
+        return None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        fault(
+            "encoding",
+            f"The file is not in UTF-8 (line {line}); it looks like Windows-1252 or Latin-1.",
+            _SAVE_UTF8,
+        )
+        return None
+    if "\0" in text:
+        fault("file-not-text", "The file holds zero bytes: it is no text.", "save it as text.")
+        return None
+    if not text.strip():
+        fault("file-empty", "The file is empty.", "fill it in, or restore it.")
+        return None
+    return text

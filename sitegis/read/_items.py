@@ -1,0 +1,288 @@
+"""Evidence, planned fixtures, keep-outs, easements and the settings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from .._evidence import (
+    CableToMain,
+    CameraNote,
+    CleanoutOutside,
+    Dye,
+    Era,
+    Evidence,
+    MainInspection,
+    Neighbours,
+    OutdoorLocate,
+    PermitDrawing,
+    Sound,
+    SurfaceSign,
+    TapRecord,
+)
+from .._frames import LotFrame
+from .._rules import RuleSet
+from .._site import (
+    DigSettings,
+    Easement,
+    KeepOut,
+    Locate,
+    Main,
+    Noise,
+    PlannedFixture,
+    Priors,
+)
+from ._context import Reading, ring_of
+from ._report import guess
+from ._rings import clean_ring, is_simple
+from ._schema import (
+    CableToMainItem,
+    CameraNoteItem,
+    CleanoutOutsideItem,
+    DyeItem,
+    EasementTable,
+    EraItem,
+    EvidenceItem,
+    KeepOutTable,
+    MainInspectionItem,
+    NeighboursItem,
+    NoiseTable,
+    OutdoorLocateItem,
+    PermitDrawingItem,
+    SiteFile,
+    SoundItem,
+    SurfaceSignItem,
+    TapRecordItem,
+)
+
+
+def make_evidence(
+    reading: Reading, mains: tuple[Main, ...], locates: tuple[Locate, ...]
+) -> tuple[Evidence, ...]:
+    """Make the evidence as written, then what outdoor rows of ``locates.csv`` are evidence of."""
+    made: list[Evidence] = []
+    for number, item in enumerate(reading.file.evidence, start=1):
+        if _names_known(reading, item, f"evidence[{number}]", mains):
+            evidence = _evidence(reading, item, f"evidence[{number}]", mains)
+            if evidence is not None:
+                made.append(evidence)
+    for locate in locates:
+        if locate.room == "lot" and locate.kind in ("locate", "bend", "branch"):
+            made.append(OutdoorLocate(locate.x_m, locate.y_m, locate.depth_m, point=locate.id))
+        elif locate.room == "lot" and locate.kind == "cleanout":
+            made.append(CleanoutOutside(locate.x_m, locate.y_m))
+    return tuple(made)
+
+
+def _names_known(reading: Reading, item: EvidenceItem, key: str, mains: tuple[Main, ...]) -> bool:
+    """Fault an item that names a main or a manhole which is not there."""
+    broken, report = reading.report.broken_names, reading.report
+    main_id, manhole_id = getattr(item, "main", None), getattr(item, "manhole", None)
+    by_id = {main.id: main for main in mains}
+    if main_id is not None and main_id not in by_id:
+        if main_id not in broken:
+            report.site("main-unknown", f"{key}.main", main_id, "There is no [[main]] of this id.",
+                        guess(main_id, by_id))  # fmt: skip
+        return False
+    if manhole_id is None:
+        return True
+    among = [by_id[main_id]] if main_id is not None else list(mains)
+    known = [manhole.id for main in among for manhole in main.manholes]
+    if manhole_id in known:
+        return True
+    if manhole_id not in broken and "*manholes" not in broken:
+        where = f"main {main_id}" if main_id is not None else "any main"
+        report.site("manhole-unknown", f"{key}.manhole", manhole_id,
+                    f"There is no such manhole on {where}.", guess(manhole_id, known))  # fmt: skip
+    return False
+
+
+def _evidence(
+    reading: Reading, item: EvidenceItem, key: str, mains: tuple[Main, ...]
+) -> Evidence | None:
+    """Turn one checked item into its record; None with the fault gathered."""
+    match item:
+        case CableToMainItem():
+            return CableToMain(item.count, item.sd)
+        case OutdoorLocateItem():
+            return OutdoorLocate(item.x, item.y, item.depth, item.sd, item.point or "")
+        case DyeItem():
+            return Dye(item.manhole, item.seen, item.waited, item.reliability)
+        case SoundItem():
+            return Sound(item.manhole, item.heard, item.reliability)
+        case TapRecordItem():
+            return TapRecord(item.main, item.manhole, item.distance, item.sd, item.reliability)
+        case PermitDrawingItem():
+            return PermitDrawing(item.main, item.reliability)
+        case NeighboursItem():
+            if item.draining > item.asked:
+                reading.report.site("neighbours-count", f"{key}.draining", item.draining,
+                                    f"More neighbours drain there than were asked ({item.asked}).",
+                                    "draining counts some of asked.")  # fmt: skip
+                return None
+            return Neighbours(item.main, item.draining, item.asked)
+        case EraItem():
+            return Era(item.year_built)
+        case CleanoutOutsideItem():
+            return CleanoutOutside(item.x, item.y, item.sd, item.reliability)
+        case SurfaceSignItem():
+            return SurfaceSign(item.x, item.y, item.radius, item.reliability)
+        case CameraNoteItem():
+            return CameraNote(item.count, item.saw, item.reliability)
+        case MainInspectionItem():
+            return _inspection(reading, item, key, mains)
+
+
+def _inspection(
+    reading: Reading, item: MainInspectionItem, key: str, mains: tuple[Main, ...]
+) -> MainInspection:
+    """Station the inspected taps from their manhole, positive with the flow."""
+    main = next(main for main in mains if main.id == item.main)
+    start_m = next(m.station_m for m in main.manholes if m.id == item.manhole)
+    length_m = float(np.hypot(*np.diff(main.line, axis=0).T).sum())
+    stations = []
+    for number, distance in enumerate(item.taps, start=1):
+        if not 0.0 <= start_m + distance <= length_m:
+            reading.report.note(
+                "tap-off-main", f"Main {item.main}: an inspected tap lies past the part of the "
+                "main near the lot and is left out.", f"{key}.taps[{number}]",
+            )  # fmt: skip
+            continue
+        stations.append(start_m + distance)
+    return MainInspection(item.main, tuple(sorted(stations)), item.complete, item.sd,
+                          item.reliability)  # fmt: skip
+
+
+def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture, ...]:
+    """Make the planned fixtures; one in an unknown room is a fault."""
+    made = []
+    for number, table in enumerate(reading.file.fixture, start=1):
+        if table.room not in room_ids:
+            if table.room not in reading.report.broken_names:
+                reading.report.site("room-unknown", f"fixture[{number}].room", table.room,
+                                    "There is no [[room]] of this id.",
+                                    guess(table.room, sorted(room_ids)))  # fmt: skip
+            continue
+        made.append(PlannedFixture(table.id, table.name or table.id, table.kind, table.room,
+                                   table.x, table.y))  # fmt: skip
+    _twice(reading, "fixture", [table.id for table in reading.file.fixture])
+    return tuple(made)
+
+
+def _twice(reading: Reading, table: str, ids: list[str]) -> None:
+    """Fault ids that are used twice in a list of tables."""
+    for number, name in enumerate(ids, start=1):
+        if name in ids[: number - 1]:
+            reading.report.site("id-twice", f"{table}[{number}].id", name,
+                                "This id is taken.", "give each its own id.")  # fmt: skip
+
+
+def make_keep_outs(reading: Reading, frame: LotFrame, dig: DigSettings) -> tuple[KeepOut, ...]:
+    """Make the keep-outs; a closed list of points is an area."""
+    made = []
+    for number, table in enumerate(reading.file.keep_out, start=1):
+        keep_out = _keep_out(reading, table, f"keep_out[{number}]", frame, dig)
+        if keep_out is not None:
+            made.append(keep_out)
+    _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
+    return tuple(made)
+
+
+def _keep_out(
+    reading: Reading, table: KeepOutTable, key: str, frame: LotFrame, dig: DigSettings
+) -> KeepOut | None:
+    """Make one keep-out from points or a layer."""
+    clearance_m = dig.tolerance_m if table.clearance is None else table.clearance
+    if (table.points is None) == (table.layer is None):
+        reading.report.site("keep-out-source", key, None, "A keep-out needs points or a layer.",
+                            "write points = [[x, y], …] in lot coordinates, or layer.")  # fmt: skip
+        return None
+    if table.points is not None:
+        points = np.array(table.points, float)
+        is_area = len(points) > 3 and bool(np.allclose(points[0], points[-1]))
+        if is_area:
+            points = points[:-1]
+    else:
+        shape = reading.lot_shape(
+            frame, table, key, wanted="any", identifier=table.feature or table.id
+        )
+        if shape is None:
+            return None
+        is_area = shapely.get_dimensions(shape) == 2
+        points = ring_of(shape) if is_area else shapely.get_coordinates(shape)
+    if is_area and not is_simple(points):
+        reading.report.site("area-not-simple", key, None, "The area crosses itself.",
+                            "check the order of its corners.")  # fmt: skip
+        return None
+    return KeepOut(table.id, table.kind, points, clearance_m, table.note, is_area)
+
+
+def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:
+    """Make the easements."""
+    made = []
+    for number, table in enumerate(reading.file.easement, start=1):
+        easement = _easement(reading, table, f"easement[{number}]", frame)
+        if easement is not None:
+            made.append(easement)
+    _twice(reading, "easement", [table.id for table in reading.file.easement])
+    return tuple(made)
+
+
+def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame) -> Easement | None:
+    """Make one easement from points or a layer."""
+    if (table.points is None) == (table.layer is None):
+        reading.report.site("easement-source", key, None, "An easement needs points or a layer.",
+                            "write points = [[x, y], …] in lot coordinates, or layer.")  # fmt: skip
+        return None
+    if table.points is not None:
+        ring = np.array(table.points, float)
+    else:
+        shape = reading.lot_shape(
+            frame, table, key, wanted="area", identifier=table.feature or table.id
+        )
+        if shape is None:
+            return None
+        ring = ring_of(shape)
+    ring = clean_ring(ring, tolerance_m=1e-6)
+    if not is_simple(ring):
+        reading.report.site("area-not-simple", key, None,
+                            "The area crosses itself or has no size.",
+                            "check the order of its corners.")  # fmt: skip
+        return None
+    return Easement(table.id, ring)
+
+
+# ----------------------------------------------------------------------------------- settings
+
+
+def make_noise(table: NoiseTable) -> Noise:
+    """Override the default noise by what ``[noise]`` gives."""
+    names = {
+        "horizontal_floor": "horizontal_floor_m", "depth_floor": "depth_floor_m",
+        "session_horizontal": "session_horizontal_m", "tape_floor": "tape_floor_m",
+        "cable_count_floor": "cable_count_floor_m",
+    }  # fmt: skip
+    given = {n: v for n in type(table).model_fields if (v := getattr(table, n)) is not None}
+    return replace(Noise(), **{names.get(name, name): value for name, value in given.items()})
+
+
+def make_priors(file: SiteFile) -> Priors:
+    """Take over ``[prior]``."""
+    return Priors(**file.prior.model_dump())
+
+
+def make_dig(file: SiteFile, rules: RuleSet) -> DigSettings:
+    """Override the default dig settings by ``[dig]`` and ``[cost]``; zone and soil by the rules."""
+    base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m, soil_type=rules.default_soil)
+    names = {
+        "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
+        "tolerance": "tolerance_m", "building_setback": "building_setback_m",
+        "max_depth": "max_depth_m", "soil": "soil_type", "setup": "setup", "per_m3": "per_m3",
+        "per_m3_protected": "per_m3_protected", "currency": "currency",
+    }  # fmt: skip
+    given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface"})}
+    changes = {names[name]: value for name, value in given.items() if value is not None}
+    surface = {**base.surface_per_m2, **file.cost.surface}
+    return replace(base, **changes, surface_per_m2=surface)

@@ -1,0 +1,341 @@
+"""GIS layers: paths that stay inside the site folder, three drivers, one feature at a time."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any, Literal, Protocol
+
+import fiona
+import fiona.errors
+import shapely
+import shapely.errors
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError
+from shapely.geometry.base import BaseGeometry
+
+from .._errors import Fault
+from ._files import is_inside
+from ._report import Report, guess
+
+DRIVERS = {
+    ".gpkg": "GPKG",
+    ".geojson": "GeoJSON",
+    ".json": "GeoJSON",
+    ".shp": "ESRI Shapefile",
+}
+MOST_LAYER_BYTES = 2_000_000_000
+Want = Literal["area", "line", "area or line", "point", "any"]
+_DIMENSIONS: dict[Want, tuple[int, ...]] = {
+    "area": (2,),
+    "line": (1,),
+    "area or line": (1, 2),
+    "point": (0,),
+    "any": (0, 1, 2),
+}
+_WORDS = {0: "points", 1: "lines", 2: "areas"}
+_LAYER_ERRORS = (
+    fiona.errors.FionaError,
+    fiona.errors.FionaValueError,
+    fiona._err.CPLE_BaseError,  # GDAL's own errors pass through fiona while rows are read
+    shapely.errors.ShapelyError,
+    OSError,
+    UnicodeDecodeError,
+    ValueError,
+)
+
+
+class LayerReference(Protocol):
+    """What names a layer in ``site.toml``."""
+
+    @property
+    def layer(self) -> str | None: ...
+    @property
+    def layer_name(self) -> str | None: ...
+    @property
+    def id_field(self) -> str | None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One feature: flat geometry and CRS as in the layer, and its attributes."""
+
+    shape: BaseGeometry
+    crs: CRS
+    attributes: dict[str, Any]
+
+
+def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | None:
+    """Give a layer's path, or None with the fault why it is refused."""
+    posix, windows = PurePosixPath(written), PureWindowsPath(written)
+    refused = ""
+    if "://" in written or written.lower().startswith(("http:", "https:", "ftp:", "file:")):
+        refused = "This is a web address."
+    elif "/vsi" in f"/{written.lower()}" or not written.isprintable():
+        refused = "This is not a plain file name."
+    elif posix.is_absolute() or windows.is_absolute() or windows.drive or written.startswith("\\"):
+        refused = "The path is absolute."
+    elif ".." in posix.parts or ".." in windows.parts:
+        refused = "The path leads up and out with '..'."
+    path = folder / written
+    try:
+        if not refused and not is_inside(path, folder):
+            refused = "The path leads through a link out of the site folder."
+        if refused:
+            report.site("path-outside", key, written, refused,
+                        "copy the layer into the site folder's layers/ and write "
+                        "layers/FILE.gpkg.")  # fmt: skip
+            return None
+        if not path.exists():
+            near = [p.relative_to(folder).as_posix() for p in sorted(folder.glob("layers/*"))]
+            report.site("layer-missing", key, written, "There is no such file in the site folder.",
+                        guess(written, near))  # fmt: skip
+            return None
+        return _checked_file(path, folder, written, key, report)
+    except (OSError, RuntimeError, ValueError) as error:
+        # RuntimeError: pathlib's word for a loop of links
+        report.site("layer-unreadable", key, written, f"The path cannot be followed ({error}).",
+                    "check it.")  # fmt: skip
+        return None
+
+
+def _checked_file(path: Path, folder: Path, written: str, key: str, report: Report) -> Path | None:
+    """Check kind and size of a layer file, and that a shapefile's companions are inside too."""
+    status = path.stat()
+    if not stat.S_ISREG(status.st_mode):
+        report.site("not-a-file", key, written, "This is not an ordinary file.",
+                    "name the .gpkg, .geojson or .shp file itself.")  # fmt: skip
+        return None
+    if path.suffix.lower() not in DRIVERS:
+        report.site("layer-kind", key, written, "This kind of file is not read.",
+                    "save the layer as GeoPackage (.gpkg), GeoJSON or shapefile.")  # fmt: skip
+        return None
+    if status.st_size > MOST_LAYER_BYTES:
+        report.site("file-too-big", key, written, "The layer has more than 2 GB.",
+                    "cut the layer to the block around the lot.")  # fmt: skip
+        return None
+    if status.st_size == 0:
+        report.site("file-empty", key, written, "The file is empty.", "export the layer again.")
+        return None
+    companions = (path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg", ".DBF", ".SHX"))
+    if path.suffix.lower() == ".shp" and not all(is_inside(c, folder) for c in companions):
+        report.site("path-outside", key, written,
+                    "A file of this shapefile is a link out of the site folder.",
+                    "copy all files of the shapefile into layers/.")  # fmt: skip
+        return None
+    return path
+
+
+def read_crs(text: str, key: str, report: Report) -> CRS | None:
+    """Read the site's CRS and insist on a projected one; a compound one is cut to its plan."""
+    try:
+        crs = CRS.from_user_input(text)
+    except CRSError:
+        report.site("crs-unknown", key, text, "This CRS is not known.",
+                    "write an EPSG code, as in crs = \"EPSG:3435\".")  # fmt: skip
+        return None
+    crs = flat_crs(crs)
+    if not crs.is_projected:
+        report.site("crs-not-projected", key, text,
+                    "This CRS is not projected: its coordinates are degrees, not distances.",
+                    "write a state plane or UTM EPSG code.")  # fmt: skip
+        return None
+    return crs
+
+
+def flat_crs(crs: CRS) -> CRS:
+    """Drop the vertical part of a compound CRS."""
+    return crs.sub_crs_list[0] if crs.is_compound and crs.sub_crs_list else crs
+
+
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """The layers of one site folder."""
+
+    folder: Path
+    report: Report
+
+    @contextmanager
+    def _opened(self, reference: LayerReference, key: str) -> Iterator[Any]:
+        """Open a layer; gives None with the fault gathered where it cannot be opened."""
+        written = reference.layer or ""
+        path = layer_path(self.folder, written, f"{key}.layer", self.report)
+        if path is None:
+            yield None
+            return
+        driver = DRIVERS[path.suffix.lower()]
+        names = list(fiona.listlayers(str(path))) if driver != "ESRI Shapefile" else [path.stem]
+        chosen = reference.layer_name
+        if chosen is None and len(names) == 1:
+            chosen = names[0]
+        if driver == "GPKG" and chosen not in names:
+            given = "layer_name" if reference.layer_name else "layer"
+            self.report.site(
+                "layer-name-missing", f"{key}.{given}", reference.layer_name or written,
+                "There is no layer of this name in the file."
+                if reference.layer_name else "The file has several layers: say which.",
+                guess(reference.layer_name or "", names),
+            )  # fmt: skip
+            yield None
+            return
+        chosen_or_none = chosen if driver == "GPKG" else None
+        with fiona.open(str(path), enabled_drivers=[driver], layer=chosen_or_none) as opened:
+            yield opened
+
+    def features(
+        self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None = None
+    ) -> list[Feature]:
+        """Read the features of a layer, or those of one id; faults are gathered."""
+        written = reference.layer or ""
+        try:
+            with self._opened(reference, key) as opened:
+                if opened is None:
+                    return []
+                crs = self._crs_of(opened, written, key)
+                if crs is None:
+                    return []
+                return self._rows(opened, reference, key, wanted, identifier, crs)
+        except _LAYER_ERRORS as error:
+            self.report.site("layer-unreadable", f"{key}.layer", written,
+                             f"The layer cannot be read ({str(error)[:160]}).",
+                             "open it in a GIS and export it again as GeoPackage.")  # fmt: skip
+            return []
+
+    def _crs_of(self, opened: Any, written: str, key: str) -> CRS | None:
+        """Give the CRS a layer states; a layer that states none is refused."""
+        wkt = opened.crs_wkt
+        try:
+            crs = flat_crs(CRS.from_wkt(wkt)) if wkt else None
+        except CRSError:
+            crs = None
+        if crs is None or not (crs.is_projected or crs.is_geographic):
+            self.report.site(
+                "crs-missing", f"{key}.layer", written,
+                "The layer does not say in which coordinate system (CRS) it is.",
+                "export it again with its CRS (a shapefile needs its .prj file beside it).",
+            )  # fmt: skip
+            return None
+        return crs
+
+    def _rows(
+        self, opened: Any, reference: LayerReference, key: str, wanted: Want,
+        identifier: str | None, crs: CRS,
+    ) -> list[Feature]:  # fmt: skip
+        """Read the rows that are wanted."""
+        fields = dict(opened.schema["properties"])
+        where = None
+        if identifier is not None:
+            if reference.id_field is None:
+                if len(opened) != 1:
+                    self.report.site(
+                        "id-field-missing", f"{key}.id_field", None,
+                        f"The layer has {len(opened)} features, and id_field does not say "
+                        "which column holds the id.",
+                        guess("", fields),
+                    )  # fmt: skip
+                    return []
+            elif reference.id_field not in fields:
+                self.report.site("id-field-missing", f"{key}.id_field", reference.id_field,
+                                 "The layer has no such column.",
+                                 guess(reference.id_field, fields))  # fmt: skip
+                return []
+            else:
+                where = _where(reference.id_field, str(fields[reference.id_field]), identifier)
+        rows = opened.filter(where=where) if where else iter(opened)
+        found, skipped = [], 0
+        for row in rows:
+            attributes = dict(row.properties)
+            if identifier is not None and reference.id_field is not None:
+                if str(attributes.get(reference.id_field)).strip() != identifier:
+                    continue
+            shape = _flat_shape(row)
+            if shape is None or shapely.get_dimensions(shape) not in _DIMENSIONS[wanted]:
+                skipped += 1
+                continue
+            found.append(Feature(shape, crs, attributes))
+        if not found:
+            self._none_found(reference, key, wanted, identifier, skipped)
+        return found
+
+    def _none_found(
+        self, reference: LayerReference, key: str, wanted: Want, identifier: str | None, skipped: int
+    ) -> None:  # fmt: skip
+        """Gather the fault of a layer in which nothing fits."""
+        if skipped:
+            words = " or ".join(_WORDS[d] for d in _DIMENSIONS[wanted])
+            self.report.site("geometry-unfit", f"{key}.layer", reference.layer,
+                             "The feature has no shape, or not the kind that is needed.",
+                             f"name a layer of {words}.")  # fmt: skip
+        elif identifier is not None:
+            self.report.site("feature-missing", f"{key}.id", identifier,
+                             f"The layer has no feature with this {reference.id_field or 'id'}.",
+                             "look up the id in a GIS; capitals and leading zeros count.")  # fmt: skip
+        else:
+            self.report.site("layer-empty", f"{key}.layer", reference.layer,
+                             "The layer has no features.", "export it again.")  # fmt: skip
+
+    def feature(
+        self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
+    ) -> Feature | None:
+        """Read one feature; of several with one id the largest is taken, with a notice."""
+        found = self.features(reference, key, wanted=wanted, identifier=identifier or "")
+        if not found:
+            return None
+        best = max(found, key=lambda feature: (feature.shape.area, feature.shape.length))
+        parts = shapely.get_num_geometries(best.shape)
+        if len(found) > 1 or parts > 1:
+            self.report.note(
+                "several-parts", f"{key}: the layer holds several parts under this id; the "
+                "largest is taken.", key, needs_person=True,
+            )  # fmt: skip
+        return Feature(_largest_part(best.shape), best.crs, best.attributes)
+
+
+def _where(field: str, field_type: str, identifier: str) -> str | None:
+    """Give an attribute filter for an id; None where the rows are rather compared one by one."""
+    quoted_field = '"' + field.replace('"', '""') + '"'
+    if field_type.startswith("int"):
+        return f"{quoted_field} = {int(identifier)}" if _is_whole(identifier) else None
+    if field_type.startswith("str"):
+        return quoted_field + " = '" + identifier.replace("'", "''") + "'"
+    return None
+
+
+def _is_whole(text: str) -> bool:
+    return text.isascii() and text.removeprefix("-").isdigit() and len(text) <= 18
+
+
+def _flat_shape(row: Any) -> BaseGeometry | None:
+    """Give a row's geometry without heights; None where there is none or it is not finite."""
+    if row.geometry is None:
+        return None
+    shape = shapely.force_2d(shapely.geometry.shape(row.geometry))
+    coordinates = shapely.get_coordinates(shape)
+    if shape.is_empty or not bool((abs(coordinates) < 1e12).all()):
+        return None
+    return shape
+
+
+def _largest_part(shape: BaseGeometry) -> BaseGeometry:
+    """Give the largest part of a multi-geometry; touching line parts are joined first."""
+    if shape.geom_type == "MultiLineString":
+        shape = shapely.line_merge(shape)
+    parts = shapely.get_parts(shape)
+    return max(parts, key=lambda part: (part.area, part.length))
+
+
+def to_crs(shape: BaseGeometry, source: CRS, target: CRS) -> BaseGeometry:
+    """Take a geometry to another CRS, easting or longitude first."""
+    if source.equals(target, ignore_axis_order=True):
+        return shape
+    transformer = Transformer.from_crs(source, target, always_xy=True)
+
+    def moved(coordinates: Any) -> Any:
+        x, y = transformer.transform(coordinates[:, 0], coordinates[:, 1])
+        coordinates[:, 0], coordinates[:, 1] = x, y
+        return coordinates
+
+    return shapely.transform(shape, moved)

@@ -1,0 +1,121 @@
+"""Choose the CRS of a site and check where on earth it is said to lie."""
+
+from __future__ import annotations
+
+import math
+
+from pyproj import CRS
+
+from ._frame import crs_text, metres_per_unit, utm_crs
+from ._layers import Layers, Want, read_crs, to_crs
+from ._report import Report
+from ._schema import SiteFile
+
+
+def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
+    """Give the site's CRS: as written, else a projected layer's, else the UTM zone of the lot."""
+    lonlat = _checked_lonlat(file, report)
+    if file.site.crs is not None:
+        crs = read_crs(file.site.crs, "site.crs", report)
+    elif file.lot.layer is not None or lonlat is None:
+        crs = _crs_of_layers(file, layers)
+    else:
+        crs = _crs_of_layers(file, layers) if _has_layers(file) else utm_crs(*lonlat)
+        crs = crs or utm_crs(*lonlat)
+    if crs is None:
+        return None
+    if lonlat is not None and not _covers(crs, lonlat):
+        report.note("crs-far", "The lot lies outside the area that its CRS is made for.",
+                    "site.crs", needs_person=True)  # fmt: skip
+    unit_m, unit_name = metres_per_unit(crs)
+    where = crs.to_authority()
+    report.note(
+        "crs-unit",
+        f"Grid coordinates are in {crs.name} ({':'.join(where) if where else 'no code'}), unit "
+        f"{unit_name} = {unit_m:.12g} m; taped feet are international feet (0.3048 m).",
+        "site.crs",
+    )  # fmt: skip
+    if file.site.crs is None and len(crs_text(crs)) < 40:
+        report.note("crs-chosen", f"site.crs is not given; {crs_text(crs)} is taken.", "site.crs")
+    return crs
+
+
+def _has_layers(file: SiteFile) -> bool:
+    tables = (file.lot, file.building, *file.street, *file.main)
+    return any(table.layer is not None for table in tables)
+
+
+def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
+    """Give the CRS of the first layer, or its UTM zone where that is geographic."""
+    streets = [(t, f"street[{n}]", t.id) for n, t in enumerate(file.street, start=1)]
+    mains = [(t, f"main[{n}]", t.feature or t.id) for n, t in enumerate(file.main, start=1)]
+    tables = [(file.lot, "lot", file.lot.id), (file.building, "building", file.building.id)]
+    wanted: Want = "any"
+    for table, key, identifier in [*tables, *streets, *mains]:
+        if table.layer is None:
+            continue
+        feature = layers.feature(table, key, wanted=wanted, identifier=identifier)
+        if feature is None:
+            return None
+        if feature.crs.is_projected:
+            return feature.crs
+        centre = to_crs(feature.shape.centroid, feature.crs, CRS.from_epsg(4326))
+        if not (math.isfinite(centre.x) and abs(centre.y) <= 84.0 and abs(centre.x) <= 180.0):
+            layers.report.site("lonlat-out-of-range", f"{key}.layer", table.layer,
+                               "The layer's longitude and latitude are out of range.",
+                               "check that they are not swapped.")  # fmt: skip
+            return None
+        return utm_crs(centre.x, centre.y)
+    return None
+
+
+def _checked_lonlat(file: SiteFile, report: Report) -> tuple[float, float] | None:
+    """Check the written longitudes and latitudes; give the lot's where they are good."""
+    table = file.lot
+    good = True
+    pairs = [("lot", table.longitude, table.latitude)]
+    if table.second_corner is not None:
+        second = table.second_corner
+        pairs.append(("lot.second_corner", second.longitude, second.latitude))
+    for key, longitude, latitude in pairs:
+        if longitude is not None and latitude is not None:
+            good = _check_pair(key, longitude, latitude, report) and good
+    if not good or table.longitude is None or table.latitude is None:
+        return None
+    return table.longitude, table.latitude
+
+
+def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> bool:
+    """Fault a place out of range or swapped; a place the rule sets do not cover is a notice.
+
+    Southern latitudes beyond 60° have no lots, but swapped western longitudes land there.
+    """
+    if abs(latitude) > 84.0 or abs(longitude) > 180.0 or latitude < -60.0:
+        swapped = abs(latitude) <= 180.0 and abs(longitude) <= 84.0
+        report.site(
+            "lonlat-swapped" if swapped else "lonlat-out-of-range", f"{key}.latitude", latitude,
+            "Longitude and latitude look swapped." if swapped else "This is no place for a house.",
+            f"write longitude = {latitude:g}, latitude = {longitude:g}." if swapped
+            else "write decimal degrees: longitude between -180 and 180 (west negative), latitude "
+            "between -60 and 84.",
+        )  # fmt: skip
+        return False
+    if not (-170.0 <= longitude <= -50.0 and 15.0 <= latitude <= 84.0):
+        report.note(
+            "place-outside-rules",
+            f"The lot lies at longitude {longitude:g}, latitude {latitude:g}, outside the United "
+            "States and Canada, for which the rule sets are made. West longitudes are negative.",
+            key, needs_person=True,
+        )  # fmt: skip
+    return True
+
+
+def _covers(crs: CRS, lonlat: tuple[float, float]) -> bool:
+    """Tell whether a CRS's area of use, with 1° to spare, holds a place."""
+    area = crs.area_of_use
+    if area is None:
+        return True
+    longitude, latitude = lonlat
+    west, east = area.west - 1.0, area.east + 1.0
+    inside = west <= longitude <= east or (area.west > area.east and not east < longitude < west)
+    return inside and area.south - 1.0 <= latitude <= area.north + 1.0

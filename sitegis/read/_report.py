@@ -1,0 +1,119 @@
+"""Faults and notices gathered while a site folder is read, and raised once."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from .._errors import BadInput, Fault
+from .._site import Notice
+
+SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
+_FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]\[]+?)\s*\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
+
+
+@dataclass(slots=True)
+class Report:
+    """The one place where faults and notices are gathered; ``lines`` maps TOML keys to lines."""
+
+    faults: list[Fault] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    lines: Mapping[str, int] = field(default_factory=dict)
+    broken_names: set[str] = field(default_factory=set)
+
+    def add(self, fault: Fault) -> None:
+        """Gather a fault of any file."""
+        self.faults.append(fault)
+
+    def site(self, code: str, key: str, value: object, reason: str, remedy: str) -> None:
+        """Gather a fault of ``site.toml`` under its dotted key."""
+        shown = "" if value is None else shorten(value)
+        row = line_of(self.lines, key)
+        self.faults.append(Fault(code, SITE_FILE, row, key, shown, reason, remedy))
+
+    def note(self, code: str, message: str, where: str, *, needs_person: bool = False) -> None:
+        """Gather a notice; most of what a reader assumes needs no person."""
+        self.notices.append(Notice(code, message, where, needs_person))
+
+    def raise_faults(self) -> None:
+        """Raise ``BadInput`` with all faults, each once, in file and row order, if any."""
+        if self.faults:
+            unique = dict.fromkeys(self.faults)
+            raise BadInput(tuple(sorted(unique, key=_in_order)))
+
+
+def _in_order(fault: Fault) -> tuple[int, str, int]:
+    """Give the sort key: site.toml, locates.csv, ties.csv, then layers; rows ascending."""
+    rank = _FILE_ORDER.get(fault.file, len(_FILE_ORDER))
+    return rank, fault.file, fault.row or 0
+
+
+def shorten(value: object, limit: int = 60) -> str:
+    """Show a value on one line, cut to a length a person can read.
+
+    >>> shorten("a\\nb")
+    'a b'
+    """
+    text = " ".join(str(value).split()) if isinstance(value, str) else _plain_repr(value)
+    return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+def _plain_repr(value: object) -> str:
+    """Give repr; a whole number past Python's own limit for digits is only described."""
+    try:
+        return repr(value)
+    except ValueError:
+        return "a number with thousands of digits"
+
+
+def guess(wrong: str, right: Iterable[str]) -> str:
+    """Give a did-you-mean sentence, or the list of what would be right.
+
+    >>> guess("stak", ["stack", "bend"])
+    "did you mean 'stack'? Known: stack, bend."
+    """
+    known = list(dict.fromkeys(right))
+    listing = "Known: " + (", ".join(known[:30]) if known else "none") + "."
+    lowered = {name.lower(): name for name in reversed(known)}
+    close = difflib.get_close_matches(wrong.lower(), list(lowered), n=1, cutoff=0.6)
+    return f"did you mean {lowered[close[0]]!r}? {listing}" if close else listing
+
+
+def index_lines(text: str) -> dict[str, int]:
+    """Map dotted keys of a TOML text (array items counted from 1) to their line numbers.
+
+    Only for showing: a line-wise scan, which takes the key before ``=`` at a line's start.
+
+    >>> index_lines("[site]\\nname = 'x'\\n[[room]]\\nid = 1")["room[1].id"]
+    4
+    """
+    lines: dict[str, int] = {}
+    counts: dict[str, int] = {}
+    prefix = ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = _HEADER.match(line)
+        key = _KEY.match(line)
+        if header:
+            name = header[2].strip()
+            if header[1] == "[[":
+                counts[name] = counts.get(name, 0) + 1
+                name = f"{name}[{counts[name]}]"
+            prefix = name
+            lines.setdefault(prefix, number)
+        elif key:
+            lines.setdefault(f"{prefix}.{key[1]}" if prefix else key[1], number)
+    return lines
+
+
+def line_of(lines: Mapping[str, int], key: str) -> int | None:
+    """Give the line of a dotted key, or of the nearest table around it."""
+    while key:
+        if key in lines:
+            return lines[key]
+        cut = max(key.rfind("."), key.rfind("["))
+        key = key[:cut] if cut > 0 else ""
+    return None

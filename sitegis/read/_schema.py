@@ -1,0 +1,548 @@
+"""What ``site.toml`` may hold: pydantic models, lengths already in metres.
+
+Lengths are read with the validation context ``{"units": …, "depth_units": …}``. A model says
+only what one key may be; what keys mean together is checked by the modules that build records.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StringConstraints,
+    ValidationInfo,
+)
+from pydantic_core import PydanticCustomError
+
+from .._site import PointKind, RuleSetName, Side
+from .._units import LengthUnit
+from ._lengths import read_bearing, signed_length
+
+
+def _read_length(value: object, info: ValidationInfo, setting: str) -> float:
+    """Read a length whose bare number takes the unit of a setting."""
+    unit: LengthUnit = (info.context or {}).get(setting, "ft")
+    try:
+        return signed_length(value, unit)
+    except ValueError as error:
+        raise PydanticCustomError("length-unreadable", "{reason}", {"reason": str(error)}) from None
+
+
+def _in_units(value: object, info: ValidationInfo) -> float:
+    return _read_length(value, info, "units")
+
+
+def _in_depth_units(value: object, info: ValidationInfo) -> float:
+    return _read_length(value, info, "depth_units")
+
+
+def _as_bearing(value: object) -> tuple[float, bool]:
+    try:
+        return read_bearing(value)
+    except ValueError as error:
+        raise PydanticCustomError(
+            "bearing-unreadable", "{reason}", {"reason": str(error)}
+        ) from None
+
+
+def _as_azimuth(value: object) -> float:
+    azimuth_deg, magnetic = _as_bearing(value)
+    if magnetic:
+        raise PydanticCustomError(
+            "bearing-magnetic", "A magnetic bearing is only taken in the lot's calls."
+        )
+    return azimuth_deg
+
+
+def _as_direction(value: object) -> object:
+    """Keep a side's name; read anything else as a bearing."""
+    return value if value in ("front", "right", "rear", "left") else _as_azimuth(value)
+
+
+def _as_name(value: object) -> object:
+    """Let a name be written as a whole number."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) < 10**18:
+        return str(value)
+    return value
+
+
+def _plain(value: str) -> str:
+    """Refuse a name that could not be told from a compound one, or not be shown."""
+    if ":" in value or not value.isprintable():
+        raise PydanticCustomError("name-unfit", "A name may not hold ':' or invisible characters.")
+    return value
+
+
+Length = Annotated[float, BeforeValidator(_in_units)]
+Extent = Annotated[float, BeforeValidator(_in_units), Field(gt=0)]
+Sd = Annotated[float, BeforeValidator(_in_units), Field(gt=0)]
+Depth = Annotated[float, BeforeValidator(_in_depth_units)]
+Bearing = Annotated[tuple[float, bool], BeforeValidator(_as_bearing)]
+Azimuth = Annotated[float, BeforeValidator(_as_azimuth)]
+Direction = Annotated[Side | float, BeforeValidator(_as_direction)]
+Name = Annotated[
+    str,
+    BeforeValidator(_as_name),
+    StringConstraints(min_length=1, max_length=80, strip_whitespace=True),
+    AfterValidator(_plain),
+]
+Text = Annotated[str, StringConstraints(max_length=500, strip_whitespace=True)]
+Point = tuple[Length, Length]
+Reliability = Annotated[float, Field(gt=0.5, lt=1.0)]
+Weight = Annotated[float, Field(ge=0.0, le=1e6)]
+Money = Annotated[float, Field(ge=0.0, le=1e9)]
+Corner = Literal["front-left", "front-right", "rear-right", "rear-left"]
+
+
+class Table(BaseModel):
+    """A TOML table: nothing unknown in it, nothing that is no number."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Layered(Table):
+    """A table whose shape may come from a layer."""
+
+    layer: Text | None = None
+    layer_name: Text | None = None
+    id_field: Text | None = None
+    id: Name | None = None
+
+
+class SiteTable(Table):
+    """``[site]``."""
+
+    name: Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]
+    units: LengthUnit
+    depth_units: LengthUnit | None = None
+    rule_set: RuleSetName
+    crs: Text | None = None
+    elevation_above_sea: Length | None = None
+    slab_elevation: Length | None = None
+    slab_elevation_sd: Sd | None = None
+    ground_above_slab: Length | None = None
+    ground_above_slab_sd: Sd | None = None
+    year_built: Annotated[int, Field(ge=1600, le=2200)] | None = None
+    surveyed_by: Text = ""
+    surveyed_on: datetime.date | None = None
+    receiver: Text = ""
+    sonde: Text = ""
+    head_above_invert: Length | None = None
+    drain_diameter: Extent | None = None
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
+
+
+class Sides(Table):
+    """Four taped lot lines."""
+
+    front: Extent
+    right: Extent
+    rear: Extent
+    left: Extent
+
+
+class Call(Table):
+    """One course of the lot's description: a straight or a curve."""
+
+    bearing: Bearing | None = None
+    distance: Extent | None = None
+    radius: Extent | None = None
+    arc: Extent | None = None
+    turn: Literal["left", "right"] | None = None
+    chord_bearing: Bearing | None = None
+    side: Side | None = None
+
+
+class SecondCorner(Table):
+    """A second lot corner with known longitude and latitude."""
+
+    corner: Corner
+    longitude: float
+    latitude: float
+
+
+class LotTable(Layered):
+    """``[lot]``."""
+
+    front: Azimuth | None = None
+    front_street: Name | None = None
+    front_azimuth: Azimuth | None = None
+    sides: Sides | None = None
+    calls: Annotated[tuple[Call, ...], Field(min_length=3, max_length=500)] | None = None
+    corner: Corner = "front-left"
+    longitude: float | None = None
+    latitude: float | None = None
+    second_corner: SecondCorner | None = None
+    declination: Annotated[float, Field(ge=-180, le=180)] | None = None
+    corner_sd: Sd | None = None
+
+
+class Setbacks(Table):
+    """Front wall to front line; left or right wall to that lot line."""
+
+    front: Length
+    left: Length | None = None
+    right: Length | None = None
+
+
+class BuildingTable(Layered):
+    """``[building]``."""
+
+    setbacks: Setbacks | None = None
+    width: Extent | None = None
+    depth: Extent | None = None
+    rotation: Annotated[float, Field(ge=-360, le=360)] = 0.0
+    corners: Annotated[tuple[Point, ...], Field(min_length=3, max_length=500)] | None = None
+    position_sd: Sd | None = None
+    wall_thickness: Extent | None = None
+
+
+class RoomTable(Table):
+    """``[[room]]``."""
+
+    id: Name
+    name: Text = ""
+    corner: Corner | None = None
+    origin: Point | None = None
+    origin_sd: Sd | None = None
+    x_toward: Side | Annotated[float, Field(ge=-360, le=360)] | None = None
+    x_toward_sd: Annotated[float, Field(gt=0, le=90)] = 0.5
+    size: tuple[Extent, Extent] | None = None
+    floor_above_slab: Length = 0.0
+
+
+class WallTable(Table):
+    """``[[wall]]``."""
+
+    point: Name
+    side: Side
+    thickness: Extent | None = None
+    sd: Sd | None = None
+
+
+class StreetTable(Layered):
+    """``[[street]]``."""
+
+    name: Name
+    side: Side
+    kind: Literal["street", "alley"] = "street"
+    row_width: Extent | None = None
+    surface: Text = "asphalt"
+    ground_above_slab: Length | None = None
+    ground_above_slab_sd: Sd | None = None
+
+
+class ManholeTable(Table):
+    """One manhole of a main."""
+
+    id: Name
+    offset_along: Length
+    invert: Length | None = None
+
+
+class ManholesLayer(Table):
+    """Manholes as points of a layer."""
+
+    layer: Text
+    layer_name: Text | None = None
+    id_field: Text
+    main_field: Text | None = None
+
+
+class TapTable(Table):
+    """A known tap of somebody else."""
+
+    manhole: Name
+    distance: Length
+
+
+class MainTable(Table):
+    """``[[main]]``: ``id`` names the main; ``feature`` or ``id`` finds it in a layer."""
+
+    id: Name
+    street: Name
+    layer: Text | None = None
+    layer_name: Text | None = None
+    id_field: Text | None = None
+    feature: Name | None = None
+    offset: Length | None = None
+    diameter: Extent | None = None
+    invert: Length | None = None
+    depth: Depth | None = None
+    invert_upstream: Length | None = None
+    invert_downstream: Length | None = None
+    invert_sd: Sd | None = None
+    flow_toward: Direction | None = None
+    manholes: tuple[ManholeTable, ...] = ()
+    manholes_layer: ManholesLayer | None = None
+    taps: tuple[TapTable, ...] = ()
+    line_sd: Sd | None = None
+
+
+class FixtureTable(Table):
+    """``[[fixture]]``."""
+
+    id: Name
+    name: Text = ""
+    kind: Literal["toilet", "shower", "basin", "floor-drain", "laundry", "kitchen"]
+    room: Name
+    x: Length
+    y: Length
+
+
+class KeepOutTable(Table):
+    """``[[keep_out]]``: ``feature`` finds it in a layer."""
+
+    id: Name
+    kind: Literal["gas", "water", "electric", "telecom", "tree", "other"] = "other"
+    points: Annotated[tuple[Point, ...], Field(min_length=1, max_length=1000)] | None = None
+    layer: Text | None = None
+    layer_name: Text | None = None
+    id_field: Text | None = None
+    feature: Name | None = None
+    clearance: Annotated[Length, Field(ge=0)] | None = None
+    note: Text = ""
+
+
+class EasementTable(Table):
+    """``[[easement]]``: ``feature`` finds it in a layer."""
+
+    id: Name
+    points: Annotated[tuple[Point, ...], Field(min_length=3, max_length=1000)] | None = None
+    layer: Text | None = None
+    layer_name: Text | None = None
+    id_field: Text | None = None
+    feature: Name | None = None
+
+
+class GroundTable(Table):
+    """``[[ground]]``: a spot height."""
+
+    x: Length
+    y: Length
+    above_slab: Length
+    sd: Sd | None = None
+
+
+class NoiseTable(Table):
+    """``[noise]``."""
+
+    horizontal_floor: Extent | None = None
+    horizontal_share: Annotated[float, Field(ge=0, le=1)] | None = None
+    depth_floor: Extent | None = None
+    depth_share: Annotated[float, Field(ge=0, le=1)] | None = None
+    session_depth_scale: Annotated[float, Field(ge=0, le=1)] | None = None
+    session_horizontal: Annotated[Length, Field(ge=0)] | None = None
+    tape_floor: Extent | None = None
+    tape_share: Annotated[float, Field(ge=0, le=1)] | None = None
+    degrees_of_freedom: Annotated[float, Field(ge=1, le=1000)] | None = None
+    cable_count_share: Annotated[float, Field(ge=0, le=1)] | None = None
+    cable_count_floor: Extent | None = None
+
+
+class PriorTable(Table):
+    """``[prior]``: relative weights."""
+
+    front: Weight | None = None
+    rear: Weight | None = None
+    alley: Weight | None = None
+    side: Weight | None = None
+    side_yard: Weight | None = None
+    unlisted: Weight | None = None
+
+
+class CostTable(Table):
+    """``[cost]``."""
+
+    setup: Money | None = None
+    per_m3: Money | None = None
+    per_m3_protected: Money | None = None
+    surface: dict[str, Money] = Field(default_factory=dict)
+    currency: Annotated[str, StringConstraints(pattern=r"^[A-Za-z]{3}$")] | None = None
+
+
+class DigTable(Table):
+    """``[dig]``."""
+
+    pit_length: Extent | None = None
+    pit_width: Extent | None = None
+    cell: Annotated[Length, Field(ge=0.05, le=2.0)] | None = None
+    tolerance: Annotated[Length, Field(ge=0)] | None = None
+    building_setback: Annotated[Length, Field(ge=0)] | None = None
+    max_depth: Extent | None = None
+    soil: Literal["A", "B", "C"] | None = None
+
+
+class Item(Table):
+    """One ``[[evidence]]`` table."""
+
+
+class CableToMainItem(Item):
+    """The cable count when the head reached the main."""
+
+    kind: Literal["cable_to_main"]
+    count: Extent
+    sd: Sd | None = None
+
+
+class OutdoorLocateItem(Item):
+    """The head found from above outside."""
+
+    kind: Literal["outdoor_locate"]
+    x: Length
+    y: Length
+    depth: Annotated[Depth, Field(ge=0)] | None = None
+    sd: Sd | None = None
+    point: Name | None = None
+
+
+class DyeItem(Item):
+    """Dye poured indoors."""
+
+    kind: Literal["dye"]
+    manhole: Name
+    seen: StrictBool
+    waited: Annotated[float, Field(ge=0, le=10_000)]
+    reliability: Reliability | None = None
+
+
+class SoundItem(Item):
+    """A tapping or running water indoors."""
+
+    kind: Literal["sound"]
+    manhole: Name
+    heard: StrictBool
+    reliability: Reliability | None = None
+
+
+class TapRecordItem(Item):
+    """A record of this lot's tap."""
+
+    kind: Literal["tap_record"]
+    main: Name
+    manhole: Name
+    distance: Length
+    sd: Sd | None = None
+    reliability: Reliability | None = None
+
+
+class PermitDrawingItem(Item):
+    """A permit drawing."""
+
+    kind: Literal["permit_drawing"]
+    main: Name
+    reliability: Reliability | None = None
+
+
+class NeighboursItem(Item):
+    """What neighbours drain to."""
+
+    kind: Literal["neighbours"]
+    main: Name
+    draining: Annotated[int, Field(ge=0, le=10_000)]
+    asked: Annotated[int, Field(ge=1, le=10_000)]
+
+
+class EraItem(Item):
+    """The year the building was built."""
+
+    kind: Literal["era"]
+    year_built: Annotated[int, Field(ge=1600, le=2200)]
+
+
+class CleanoutOutsideItem(Item):
+    """A cleanout found outside."""
+
+    kind: Literal["cleanout_outside"]
+    x: Length
+    y: Length
+    sd: Sd | None = None
+    reliability: Reliability | None = None
+
+
+class SurfaceSignItem(Item):
+    """A settled strip or a patch."""
+
+    kind: Literal["surface_sign"]
+    x: Length
+    y: Length
+    radius: Extent
+    reliability: Reliability | None = None
+
+
+class CameraNoteItem(Item):
+    """What the camera showed."""
+
+    kind: Literal["camera_note"]
+    count: Annotated[Length, Field(ge=0)]
+    saw: Literal["turn-left", "turn-right", "material-change", "flowing-pipe"]
+    reliability: Reliability | None = None
+
+
+class MainInspectionItem(Item):
+    """Taps found in a main: distances from a manhole, positive with the flow."""
+
+    kind: Literal["main_inspection"]
+    main: Name
+    manhole: Name
+    taps: Annotated[tuple[Length, ...], Field(max_length=1000)]
+    complete: StrictBool = True
+    sd: Sd | None = None
+    reliability: Reliability | None = None
+
+
+EvidenceItem = Annotated[
+    CableToMainItem
+    | OutdoorLocateItem
+    | DyeItem
+    | SoundItem
+    | TapRecordItem
+    | PermitDrawingItem
+    | NeighboursItem
+    | EraItem
+    | CleanoutOutsideItem
+    | SurfaceSignItem
+    | CameraNoteItem
+    | MainInspectionItem,
+    Field(discriminator="kind"),
+]
+Some = Field(default=(), max_length=1000)
+
+
+class SiteFile(Table):
+    """The whole of ``site.toml``."""
+
+    site: SiteTable
+    lot: LotTable
+    building: BuildingTable
+    room: Annotated[tuple[RoomTable, ...], Some] = ()
+    wall: Annotated[tuple[WallTable, ...], Some] = ()
+    street: Annotated[tuple[StreetTable, ...], Some] = ()
+    main: Annotated[tuple[MainTable, ...], Some] = ()
+    evidence: Annotated[tuple[EvidenceItem, ...], Some] = ()
+    fixture: Annotated[tuple[FixtureTable, ...], Some] = ()
+    keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()
+    easement: Annotated[tuple[EasementTable, ...], Some] = ()
+    ground: Annotated[tuple[GroundTable, ...], Some] = ()
+    noise: NoiseTable = NoiseTable()
+    prior: PriorTable = PriorTable()
+    cost: CostTable = CostTable()
+    dig: DigTable = DigTable()
+
+
+POINT_KINDS: tuple[PointKind, ...] = (
+    "stack",
+    "cleanout",
+    "locate",
+    "bend",
+    "floor-drain",
+    "branch",
+    "wall",
+)

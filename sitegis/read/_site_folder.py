@@ -1,0 +1,173 @@
+"""Read one site folder into a survey: every fault gathered first, then raised once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from .._errors import BadInput, Fault
+from .._frames import LotFrame
+from .._rules import RuleSet, load_rules
+from .._site import Building, Locate, Lot, Noise, Site, Tie
+from .._survey import Survey
+from ._building import make_building, make_rooms, make_wall_contacts
+from ._checks import (
+    check_counts,
+    check_depths,
+    check_places,
+    check_rooms,
+    check_rooms_tied,
+    check_ties,
+    check_walls,
+)
+from ._context import Reading
+from ._items import (
+    make_dig,
+    make_easements,
+    make_evidence,
+    make_fixtures,
+    make_keep_outs,
+    make_noise,
+    make_priors,
+)
+from ._layers import Layers
+from ._lot import make_lot
+from ._mains import make_mains
+from ._place_on_earth import choose_crs
+from ._report import LOCATES_FILE, SITE_FILE, TIES_FILE, Report
+from ._schema import SiteFile
+from ._streets import house_level, make_ground, make_streets
+from ._tables import read_locates, read_ties
+from ._toml import Raw, load_toml, units_of, validate
+
+HEAD_ABOVE_INVERT_M = 0.025
+DRAIN_DIAMETER_M = 0.1016
+
+
+def read_site(path: Path) -> Survey:
+    """Read a site folder (``site.toml``, ``locates.csv``, optional ``ties.csv`` and layers).
+
+    Lengths become metres, layers lot coordinates; defaults are assumed where the folder is
+    silent and named in ``site.notices``. Raises ``BadInput`` with every fault that was found,
+    in file and row order: a fault in one part does not hide those of another.
+    """
+    folder = Path(path)
+    report = Report()
+    if not folder.is_dir():
+        raise BadInput((
+            Fault("folder-missing", folder.name or str(folder), None, "folder", "",
+                  "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
+        ))  # fmt: skip
+    raw = load_toml(folder, report)
+    file = None if raw is None else validate(raw, report)
+    units, depth_units = units_of(raw or {})
+    noise = Noise() if file is None else make_noise(file.noise)
+    locates = read_locates(folder / LOCATES_FILE, report, units, depth_units)
+    ties = read_ties(folder / TIES_FILE, report, units, noise)
+    room_ids = _room_ids(raw or {})
+    if raw is not None:
+        check_rooms(locates, room_ids, report)
+        check_ties(ties, locates, room_ids, report)
+    site = None
+    rules = None
+    if file is not None:
+        rules = load_rules(file.site.rule_set)
+        site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
+    report.raise_faults()
+    if site is None or rules is None:
+        raise BadInput((
+            Fault("site-unusable", SITE_FILE, None, "file", "", "The site cannot be made.",
+                  "compare the file with a blank one ('sitegis start')."),
+        ))  # fmt: skip
+    return Survey(site, rules)
+
+
+def _room_ids(raw: Raw) -> list[str]:
+    """Give the room ids as they stand in the raw file."""
+    rooms = raw.get("room")
+    tables = [room for room in rooms if isinstance(room, dict)] if isinstance(rooms, list) else []
+    return [str(room["id"]).strip() for room in tables if isinstance(room.get("id"), str | int)]
+
+
+def _make_site(
+    file: SiteFile, layers: Layers, locates: tuple[Locate, ...], ties: tuple[Tie, ...], *,
+    noise: Noise, rules: RuleSet,
+) -> Site | None:  # fmt: skip
+    """Make the records in the order in which they rest on each other."""
+    report = layers.report
+    _check_site_table(file, report)
+    crs = choose_crs(file, layers, report)
+    if crs is None:
+        return None
+    reading = Reading(file, layers, crs, report)
+    made = make_lot(reading)
+    if made is None:
+        return None
+    lot, frame = made
+    building = make_building(reading, lot, frame)
+    if building is None:
+        return None
+    return _fill(reading, lot, frame, building, locates=locates, ties=ties, noise=noise,
+                 rules=rules)  # fmt: skip
+
+
+def _fill(
+    reading: Reading, lot: Lot, frame: LotFrame, building: Building, *,
+    locates: tuple[Locate, ...], ties: tuple[Tie, ...], noise: Noise, rules: RuleSet,
+) -> Site:  # fmt: skip
+    """Make what stands on the lot and around it, run the cross checks, and put it together."""
+    file, report = reading.file, reading.report
+    rooms = make_rooms(reading, building)
+    contacts = make_wall_contacts(reading, building)
+    level = house_level(reading)
+    streets = make_streets(reading, lot, frame, level)
+    ground = make_ground(reading, building, level, streets, lot)
+    mains = make_mains(reading, lot, frame, streets, building)
+    if not mains and not file.main:
+        report.note("no-main", "No main is on record: the answer can only be 'unlisted'.",
+                    "main", needs_person=True)  # fmt: skip
+    evidence = make_evidence(reading, mains, locates)
+    dig = make_dig(file, rules)
+    fixtures = make_fixtures(reading, {room.id for room in rooms})
+    keep_outs = make_keep_outs(reading, frame, dig)
+    easements = make_easements(reading, frame)
+    check_walls(contacts, locates, building, report)
+    check_places(locates, rooms, building, report)
+    check_depths(locates, rooms, noise, report)
+    check_counts(locates, rooms, noise, report)
+    check_rooms_tied(rooms, locates, ties, contacts, report)
+    table = file.site
+    return Site(
+        name=table.name, units=table.units, depth_units=table.depth_units or table.units,
+        rule_set=table.rule_set, frame=frame, lot=lot, building=building, rooms=rooms,
+        locates=locates, ties=ties, wall_contacts=contacts, streets=streets, mains=mains,
+        evidence=evidence, fixtures=fixtures, keep_outs=keep_outs, easements=easements,
+        ground=ground, noise=noise, priors=make_priors(file), dig=dig,
+        notices=tuple(dict.fromkeys(report.notices)), seed=table.seed,
+        year_built=table.year_built,
+        head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
+        drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
+        datum_known=table.slab_elevation is not None, surveyed_by=table.surveyed_by,
+        surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
+        receiver=table.receiver, sonde=table.sonde,
+    )  # fmt: skip
+
+
+def _or(value: float | None, default: float) -> float:
+    return default if value is None else value
+
+
+def _check_site_table(file: SiteFile, report: Report) -> None:
+    """Fault pipe sizes that only a slip of the unit explains."""
+    table = file.site
+    bounds = (
+        ("head_above_invert", table.head_above_invert, 0.0, 0.2),
+        ("drain_diameter", table.drain_diameter, 0.03, 0.4),
+    )
+    for name, value, low, high in bounds:
+        if value is not None and not low <= value <= high:
+            report.site("size-absurd", f"site.{name}", None,
+                        f"{value:.2f} m is not believable here.",
+                        "check the unit, as in \"4 in\".")  # fmt: skip
+    weights = [w for w in file.prior.model_dump().values() if w is not None]
+    if weights and len(weights) == 6 and sum(weights) <= 0.0:
+        report.site("prior-zero", "prior", None, "All weights are 0.", "give one a weight.")

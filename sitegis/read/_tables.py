@@ -1,0 +1,316 @@
+"""``locates.csv`` and ``ties.csv`` as rows; lengths already in metres."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from .._errors import Fault
+from .._site import Locate, Noise, Tie
+from .._units import LengthUnit
+from ._files import read_text
+from ._lengths import UNIT_WORDS, is_bare, signed_length
+from ._report import LOCATES_FILE, TIES_FILE, Report, guess, shorten
+from ._schema import POINT_KINDS
+
+MOST_ROWS = 20_000
+LOCATE_COLUMNS = (
+    "id", "kind", "room", "x", "y", "depth", "cable_count", "heading", "depth_lifted", "lift",
+    "null_spacing", "surface", "note",
+)  # fmt: skip
+REQUIRED_LOCATE = ("id", "kind", "room", "x", "y", "depth")
+TIE_COLUMNS = ("from", "to", "distance", "sd")
+REQUIRED_TIE = ("from", "to", "distance")
+DEEPEST_M, SHALLOWEST_M = 6.0, 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a table: its line as an editor shows it, and its cells by column."""
+
+    number: int
+    cells: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Read the cells of one row of a table, gathering the faults."""
+
+    file: str
+    row: Row
+    report: Report
+    units: LengthUnit
+    depth_units: LengthUnit
+
+    def text(self, column: str) -> str:
+        """Give a cell, empty where the column is not there."""
+        return self.row.cells.get(column, "")
+
+    def fault(self, code: str, column: str, reason: str, remedy: str) -> None:
+        """Gather a fault of this row."""
+        value = shorten(self.text(column))
+        self.report.add(Fault(code, self.file, self.row.number, column, value, reason, remedy))
+
+    def required(self, column: str) -> str:
+        """Give a cell that must not be empty; empty with a fault gathered."""
+        text = self.text(column)
+        if not text:
+            self.fault("cell-empty", column, "This cell is empty.", f"write the {column}.")
+        return text
+
+    def length(self, column: str, *, as_depth: bool = False, needed: bool = False) -> float | None:
+        """Read a length; None where the cell is empty or not readable."""
+        text = self.required(column) if needed else self.text(column)
+        if not text:
+            return None
+        unit = self.depth_units if as_depth else self.units
+        try:
+            return signed_length(text, unit)
+        except ValueError as error:
+            reason = str(error)
+            reason = reason if reason.endswith(".") else reason + "."
+            self.fault(
+                "length-unreadable", column, reason,
+                f"write it like 12' 4 1/2\" or 3.76m; bare numbers are {UNIT_WORDS[unit]} here.",
+            )  # fmt: skip
+            return None
+
+
+def read_rows(
+    path: Path, columns: tuple[str, ...], required: tuple[str, ...], report: Report
+) -> tuple[Row, ...] | None:
+    """Read a table with a heading line; None with the fault gathered where that fails."""
+    text = read_text(path, report, folder=path.parent)
+    if text is None:
+        return None
+
+    def fault(code: str, row: int | None, field: str, reason: str, remedy: str) -> None:
+        report.add(Fault(code, path.name, row, field, "", reason, remedy))
+
+    reader = csv.reader(io.StringIO(text, newline=""))
+    rows: list[Row] = []
+    header: list[str] | None = None
+    start = 1
+    try:
+        for cells in reader:
+            number, start = start, reader.line_num + 1
+            trimmed = [cell.strip() for cell in cells]
+            if not any(trimmed):
+                continue
+            if header is None:
+                header = _header(trimmed, columns, required, fault, number)
+                if header is None:
+                    return None
+                continue
+            row = _row(trimmed, header, number, fault)
+            if row is not None:
+                rows.append(row)
+            if len(rows) > MOST_ROWS:
+                fault("too-many-rows", number, "file", f"There are more than {MOST_ROWS} rows.",
+                      "check that it is the right table.")  # fmt: skip
+                return None
+    except csv.Error as error:
+        fault("table-broken", reader.line_num, "file", f"The table is broken there: {error}.",
+              "check quotes; save it again as CSV UTF-8.")  # fmt: skip
+        return None
+    return tuple(rows)
+
+
+FaultOf = Callable[[str, int | None, str, str, str], None]
+
+
+def _header(
+    names: list[str], columns: tuple[str, ...], required: tuple[str, ...], fault: FaultOf, row: int
+) -> list[str] | None:
+    """Check the heading line; the names in lower case, or None where it is no heading line."""
+    lowered = [name.lower() for name in names]
+    for separator, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
+        if len([n for n in lowered if n]) == 1 and separator in lowered[0]:
+            fault("table-separator", row, "file", f"The columns are parted by {word}, not commas.",
+                  "save it as comma-separated CSV (CSV UTF-8), decimals with a point.")  # fmt: skip
+            return None
+    missing = [name for name in required if name not in lowered]
+    unknown = [name for name in lowered if name and name not in columns]
+    for name in unknown:
+        fault("column-unknown", row, name, "This column is not known.",
+              guess(name, [c for c in columns if c not in lowered]))  # fmt: skip
+    for name in missing:
+        fault("column-missing", row, name, f"The column {name!r} is missing.",
+              f"add it; the columns are {', '.join(columns)}.")  # fmt: skip
+    for name, count in Counter(lowered).items():
+        if name and count > 1:
+            fault("column-twice", row, name, "This column is there more than once.",
+                  "keep one of them.")  # fmt: skip
+    return None if missing else lowered
+
+
+def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Row | None:
+    """Give a row by column; a row with too many cells or a broken quote is a fault."""
+    if any("\n" in cell or "\r" in cell for cell in cells):
+        fault("quote-open", number, "file", "A quotation mark is opened and not closed there.",
+              "in CSV a cell that begins with \" must end with it, and a \" inside is doubled: "
+              "\"12' 4\"\"\".")  # fmt: skip
+        return None
+    if any(cells[len(header) :]):
+        fault("row-too-long", number, "file", "The row has more cells than there are columns.",
+              "put a cell that holds a comma in quotation marks; write no thousands commas.")  # fmt: skip
+        return None
+    padded = cells + [""] * (len(header) - len(cells))
+    return Row(number, {name: cell for name, cell in zip(header, padded, strict=False) if name})
+
+
+def read_locates(
+    path: Path, report: Report, units: LengthUnit, depth_units: LengthUnit
+) -> tuple[Locate, ...]:
+    """Read ``locates.csv``; rows with faults are left out, the faults gathered."""
+    rows = read_rows(path, LOCATE_COLUMNS, REQUIRED_LOCATE, report)
+    if rows is None:
+        return ()
+    read = (_locate(Cells(LOCATES_FILE, row, report, units, depth_units)) for row in rows)
+    locates = tuple(locate for locate in read if locate is not None)
+    _check_twice(locates, report)
+    if not rows:
+        report.add(Fault("no-rows", LOCATES_FILE, None, "file", "", "The table has no rows.",
+                         "write one row per locate point, cleanout and stack."))  # fmt: skip
+    elif not any(row.cells.get("kind", "").lower() in ("locate", "bend") for row in rows):
+        report.add(Fault("no-locates", LOCATES_FILE, None, "kind", "",
+                         "There is no row of kind locate or bend.",
+                         "write the places where the head was found."))  # fmt: skip
+    return locates
+
+
+def _locate(cells: Cells) -> Locate | None:
+    """Read one row of ``locates.csv``; None where what is needed is not readable."""
+    name, room = cells.required("id"), cells.required("room")
+    kind_text = cells.required("kind").lower().replace("_", "-").replace(" ", "-")
+    kind = next((known for known in POINT_KINDS if known == kind_text), None)
+    if kind is None and kind_text:
+        cells.fault(
+            "kind-unknown", "kind", "This kind is not known.", guess(kind_text, POINT_KINDS)
+        )
+    if ":" in name or not name.isprintable() or len(name) > 80:
+        cells.fault("name-unfit", "id", "An id may not hold ':' nor be longer than 80.",
+                    "take another id.")  # fmt: skip
+        name = ""
+    x_m, y_m = cells.length("x", needed=True), cells.length("y", needed=True)
+    depth_m = cells.length("depth", as_depth=True)
+    if kind in ("locate", "bend") and not cells.text("depth"):
+        cells.fault("depth-missing", "depth", "A located point needs its depth.",
+                    "write the depth the receiver showed, or leave the row out.")  # fmt: skip
+    count_m = cells.length("cable_count")
+    if count_m is not None and count_m < 0:
+        cells.fault("count-negative", "cable_count", "A cable count cannot be below 0.",
+                    "count from the cleanout on.")  # fmt: skip
+    lifted_m, lift_m = _lifted(cells)
+    null_m = cells.length("null_spacing", as_depth=True)
+    if null_m is not None and null_m <= 0:
+        cells.fault("spacing-negative", "null_spacing", "A spacing is more than 0.", "check it.")
+    checked_depth_m = _checked_depth(cells, "depth", depth_m)
+    heading_rad = _heading(cells)
+    if not name or not room or kind is None or x_m is None or y_m is None:
+        return None
+    surface = cells.text("surface").lower() or ("soil" if room == "lot" else "slab")
+    return Locate(name, kind, room, x_m, y_m, checked_depth_m, count_m, heading_rad, lifted_m,
+                  lift_m, null_m, surface, cells.text("note"), cells.row.number)  # fmt: skip
+
+
+def _lifted(cells: Cells) -> tuple[float | None, float | None]:
+    """Read the second reading with the receiver raised: both cells or none."""
+    lifted_m = cells.length("depth_lifted", as_depth=True)
+    lift_m = cells.length("lift", as_depth=True)
+    if bool(cells.text("depth_lifted")) != bool(cells.text("lift")):
+        missing = "lift" if cells.text("depth_lifted") else "depth_lifted"
+        cells.fault("lift-half", missing, "depth_lifted and lift belong together.",
+                    "write both, or none.")  # fmt: skip
+    if lift_m is not None and not 0 < lift_m < 3.0:
+        cells.fault("lift-absurd", "lift", "The lift should lie between 0 and 3 m (10 ft).",
+                    "check the number and its unit.")  # fmt: skip
+    return _checked_depth(cells, "depth_lifted", lifted_m), lift_m
+
+
+def _checked_depth(cells: Cells, column: str, depth_m: float | None) -> float | None:
+    """Fault a depth that cannot be, with a hint at the unit where a bare number explains it."""
+    if depth_m is None:
+        return None
+    if depth_m < 0:
+        cells.fault("depth-negative", column, "A depth is counted downward and is not below 0.",
+                    "write it without the minus sign.")  # fmt: skip
+    elif not SHALLOWEST_M <= depth_m <= DEEPEST_M:
+        cells.fault("depth-absurd", column, *_unit_hint(cells, column, depth_m))
+    else:
+        return depth_m
+    return None
+
+
+def _unit_hint(cells: Cells, column: str, depth_m: float) -> tuple[str, str]:
+    """Say what a depth means as it stands, and which unit would make it believable."""
+    text, unit = cells.text(column), cells.depth_units
+    bounds = "a depth should lie between 2 in and 20 ft (5 cm and 6 m)"
+    if not is_bare(text):
+        return f"{column} {text} is {depth_m:.2f} m; {bounds}.", "check the reading."
+    reason = f"{column} {text} is {text} {unit} here because depth_units is {unit!r}; {bounds}."
+    likely: tuple[LengthUnit, ...] = ("in", "ft", "m", "mm")
+    if unit in ("m", "mm"):
+        likely = ("mm", "m", "in", "ft")
+    for other in likely:
+        if other != unit and SHALLOWEST_M <= signed_length(text, other) <= DEEPEST_M:
+            return reason, f"write {text}{other} if that is meant, or correct depth_units."
+    return reason, "check the reading."
+
+
+def _heading(cells: Cells) -> float | None:
+    """Read the head's direction in degrees counter-clockwise from room x, as radians."""
+    text = cells.text("heading").rstrip("°").strip()
+    if not text:
+        return None
+    try:
+        degrees = float(text)
+    except ValueError:
+        degrees = math.nan
+    if not -360.0 <= degrees <= 360.0:
+        cells.fault("heading-unreadable", "heading", "This is no angle between -360 and 360.",
+                    "write degrees counter-clockwise from the room's x, as in 90.")  # fmt: skip
+        return None
+    return math.radians(degrees)
+
+
+def _check_twice(locates: tuple[Locate, ...], report: Report) -> None:
+    """Fault an id that is used twice within one room (in two rooms it is a shared point)."""
+    first: dict[tuple[str, str], int] = {}
+    for locate in locates:
+        key = (locate.room, locate.id)
+        if key in first:
+            report.add(
+                Fault("id-twice", LOCATES_FILE, locate.row, "id", locate.id,
+                      f"This id stands in row {first[key]} too, in the same room.",
+                      "give each point its own id; only a point measured from two rooms "
+                      "has the same id in both.")
+            )  # fmt: skip
+        first.setdefault(key, locate.row)
+
+
+def read_ties(path: Path, report: Report, units: LengthUnit, noise: Noise) -> tuple[Tie, ...]:
+    """Read ``ties.csv``, if it is there; a missing sd takes the tape's (floor + share)."""
+    if not path.exists() and not path.is_symlink():
+        return ()
+    rows = read_rows(path, TIE_COLUMNS, REQUIRED_TIE, report)
+    ties = []
+    for row in rows or ():
+        cells = Cells(TIES_FILE, row, report, units, units)
+        from_name, to_name = cells.required("from"), cells.required("to")
+        distance_m, sd_m = cells.length("distance", needed=True), cells.length("sd")
+        for column, value in (("distance", distance_m), ("sd", sd_m)):
+            if value is not None and value <= 0:
+                cells.fault("tie-not-positive", column, f"The {column} must be more than 0.",
+                            "check it.")  # fmt: skip
+        if from_name and from_name == to_name:
+            cells.fault("tie-to-itself", "to", "The tie goes from a point to itself.", "check it.")
+        if from_name and to_name and distance_m is not None:
+            tape_m = noise.tape_floor_m + noise.tape_share * distance_m
+            ties.append(Tie(from_name, to_name, distance_m, sd_m or tape_m, row.number))
+    return tuple(ties)

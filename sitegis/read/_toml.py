@@ -1,0 +1,241 @@
+"""``site.toml`` to a checked model; every fault under its dotted key and line."""
+
+from __future__ import annotations
+
+import copy
+import re
+import tomllib
+import types
+import typing
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from .._errors import Fault
+from .._units import LengthUnit
+from ._files import read_text
+from ._lengths import UNIT_WORDS
+from ._report import SITE_FILE, Report, guess, index_lines
+from ._schema import SiteFile
+
+Raw = dict[str, object]
+_REQUIRED_REMEDY = "write it; the comments of a blank site.toml ('sitegis start') say how."
+
+
+def load_toml(folder: Path, report: Report) -> Raw | None:
+    """Parse ``site.toml``; a slip of the notation becomes a fault with its line."""
+    text = read_text(folder / SITE_FILE, report, folder=folder)
+    if text is None:
+        return None
+    report.lines = index_lines(text)
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
+        found = re.search(r"at line (\d+)", str(error))
+        report.add(
+            Fault(
+                "toml-syntax", SITE_FILE, int(found[1]) if found else None, "file", "",
+                f"The notation is broken: {str(error).splitlines()[0][:200]}.",
+                "check quotes, brackets and '=' there; a length with \" goes in single quotes, "
+                "as in '12\\' 4\"' or \"12' 4 in\".",
+            )
+        )  # fmt: skip
+        return None
+
+
+def units_of(raw: Raw) -> tuple[LengthUnit, LengthUnit]:
+    """Give units and depth units from a raw file, feet where they are not readable."""
+    site = raw.get("site")
+    table = site if isinstance(site, dict) else {}
+    units = table.get("units")
+    known: dict[object, LengthUnit] = {"ft": "ft", "in": "in", "m": "m", "mm": "mm"}
+    chosen = known.get(units, "ft") if isinstance(units, str) else "ft"
+    depth = table.get("depth_units")
+    return chosen, known.get(depth, chosen) if isinstance(depth, str) else chosen
+
+
+def validate(raw: Raw, report: Report) -> SiteFile | None:
+    """Check a raw file against the schema; go on with what is left once bad parts are cut out.
+
+    Cutting lets the later checks find their faults in the same run. None where a required
+    table is beyond that.
+    """
+    units, depth_units = units_of(raw)
+    context = {"units": units, "depth_units": depth_units}
+    remaining = copy.deepcopy(raw)
+    for attempt in range(4):
+        try:
+            return SiteFile.model_validate(remaining, context=context)
+        except ValidationError as error:
+            details = error.errors(include_url=False)
+        for detail in details:
+            if attempt == 0 or detail["type"] != "missing":
+                _gather(detail, report, units)
+        paths = sorted((_real_path(remaining, d["loc"]) for d in details), key=_deepest_first)
+        for path in paths:
+            _cut(remaining, path, report)
+    return None
+
+
+def _deepest_first(path: tuple[str | int, ...]) -> tuple[str, tuple[int, ...]]:
+    """Order paths so that list items are cut from the back."""
+    numbers = tuple(-part for part in path if isinstance(part, int))
+    return str(path[0]) if path else "", numbers
+
+
+def _real_path(raw: object, location: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """Drop what pydantic adds to a location (names of union members, list tags)."""
+    path: list[str | int] = []
+    here = raw
+    for place, part in enumerate(location):
+        last = place == len(location) - 1
+        if isinstance(here, dict) and isinstance(part, str) and (part in here or last):
+            here = here.get(part)
+        elif isinstance(here, list) and isinstance(part, int) and part < len(here):
+            here = here[part]
+        else:
+            continue
+        path.append(part)
+    return tuple(path)
+
+
+def _cut(raw: Raw, path: tuple[str | int, ...], report: Report) -> None:
+    """Take a faulty part out: a wrong key alone, or the whole item of a list of tables."""
+    if len(path) >= 2 and isinstance(path[1], int):
+        items = raw.get(str(path[0]))
+        if isinstance(items, list) and path[1] < len(items):
+            item = items[path[1]]
+            if not isinstance(item, dict):
+                items.pop(path[1])
+            elif len(path) == 3 and isinstance(path[2], str) and path[2] in item:
+                del item[path[2]]
+            else:
+                report.broken_names.update(_names_in(item))
+                items.pop(path[1])
+        return
+    here: object = raw
+    for part in path[:-1]:
+        here = here.get(str(part)) if isinstance(here, dict) else None
+        if isinstance(here, list):
+            return
+    if isinstance(here, dict) and path:
+        here.pop(str(path[-1]), None)
+
+
+def _names_in(item: Mapping[str, object]) -> Iterator[str]:
+    """Give the names an item defines, so that what refers to it is not faulted as well."""
+    for key in ("id", "name"):
+        if isinstance(item.get(key), str | int):
+            yield str(item[key]).strip()
+    manholes = item.get("manholes")
+    for manhole in manholes if isinstance(manholes, list) else ():
+        if isinstance(manhole, dict):
+            yield from _names_in(manhole)
+
+
+def dotted(path: tuple[str | int, ...]) -> str:
+    """Write a path as a key, items counted from 1.
+
+    >>> dotted(("room", 0, "size"))
+    'room[1].size'
+    """
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
+    """Turn one pydantic error into a fault in plain words."""
+    location = detail["loc"]
+    path = tuple(part for part in location if isinstance(part, int) or not _is_tag(location, part))
+    key, kind, value = dotted(path) or "file", detail["type"], detail["input"]
+    context = detail.get("ctx", {})
+    if kind == "extra_forbidden":
+        reason = "This key is not known."
+        name = str(location[-1])
+        report.site("key-unknown", key, None, reason, guess(name, _known_keys(location)))
+    elif kind == "missing":
+        report.site("key-missing", key, None, "This is required and not there.", _REQUIRED_REMEDY)
+    elif kind in ("literal_error", "union_tag_invalid"):
+        expected = str(context.get("expected") or context.get("expected_tags") or "")
+        choices = [c.strip(" '") for c in re.split(r",| or ", expected)]
+        shown = context.get("tag", value)
+        if kind == "union_tag_invalid":
+            key += ".kind"
+        report.site(
+            "value-not-allowed", key, shown, "This is not one of the allowed words.",
+            guess(str(shown), choices),
+        )  # fmt: skip
+    elif kind == "union_tag_not_found":
+        report.site("key-missing", f"{key}.kind", None, "The kind of evidence is not given.",
+                    "write kind = \"dye\" or another kind.")  # fmt: skip
+    elif kind in ("length-unreadable", "bearing-unreadable", "bearing-magnetic", "name-unfit"):
+        bare = f"bare numbers are {UNIT_WORDS[units]} here"
+        remedy = {
+            "length-unreadable": f'write it like "12\' 4 1/2in", "3.76m"; {bare}.',
+            "bearing-unreadable": 'write it like "N 45°30\'15\\" E" or 45.504.',
+            "bearing-magnetic": "write the grid bearing.",
+            "name-unfit": "take another name.",
+        }[kind]
+        report.site(kind, key, value, _sentence(detail["msg"]), remedy)
+    elif _is_number(value) and kind in ("finite_number", "greater_than", "less_than",
+                                        "greater_than_equal", "less_than_equal"):  # fmt: skip
+        report.site("value-out-of-range", key, value, _sentence(detail["msg"]),
+                    "check the number and its unit.")  # fmt: skip
+    else:
+        report.site("value-wrong", key, value, _sentence(detail["msg"]),
+                    "check what the template says about this key.")  # fmt: skip
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float | str)
+
+
+def _sentence(message: str) -> str:
+    """Give pydantic's message as a sentence about what was written."""
+    text = message.replace("Input should", "It should").replace("valid ", "").strip()
+    text = text[:1].upper() + text[1:]
+    return text if text.endswith(".") else text + "."
+
+
+def _is_tag(location: tuple[str | int, ...], part: str) -> bool:
+    """Tell whether a part of a location is pydantic's own (union members), not a key."""
+    if location[:1] == ("evidence",) and len(location) > 2 and part == location[2]:
+        return True
+    return "[" in part or part in ("float", "str", "int", "literal")
+
+
+def _known_keys(location: tuple[str | int, ...]) -> list[str]:
+    """Give the keys of the model in which an unknown key stood."""
+    models: list[type[BaseModel]] = [SiteFile]
+    for part in location[:-1]:
+        if isinstance(part, int):
+            continue
+        found: list[type[BaseModel]] = []
+        for model in models:
+            if part in model.model_fields:
+                found.extend(_models_in(model.model_fields[part].annotation))
+        tagged = [m for m in models if _tag_of(m) == part]
+        models = tagged or found or models
+    return sorted({name for model in models for name in model.model_fields})
+
+
+def _tag_of(model: type[BaseModel]) -> object:
+    """Give the evidence kind of a model, if it is one."""
+    field = model.model_fields.get("kind")
+    choices = typing.get_args(field.annotation) if field else ()
+    return choices[0] if len(choices) == 1 else None
+
+
+def _models_in(annotation: object) -> Iterator[type[BaseModel]]:
+    """Find the models in an annotation, through tuples, unions and Annotated."""
+    if isinstance(annotation, type) and not isinstance(annotation, types.GenericAlias):
+        if issubclass(annotation, BaseModel):
+            yield annotation
+        return
+    for inner in typing.get_args(annotation):
+        yield from _models_in(inner)
