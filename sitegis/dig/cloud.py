@@ -14,6 +14,7 @@ from .._survey import Survey
 Integers = NDArray[np.int64]
 ROUTES_TOTAL = 1500
 ROUTES_AT_LEAST = 200
+WORTH_DIGGING = 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,19 @@ def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
     edges[-1] = count
     reached = np.clip(np.ceil(edges - offset), 0, count).astype(np.int64)
     return np.asarray(np.diff(np.concatenate([[0], reached])), np.int64)
+
+
+def likely_part(cloud: RouteCloud) -> RouteCloud:
+    """Keep the routes of hypotheses that reach 0.2 %: no pit is dug for the others."""
+    share = np.bincount(cloud.owner, cloud.weights, len(cloud.hypotheses))
+    kept = (share >= WORTH_DIGGING)[cloud.owner]
+    return replace(
+        cloud,
+        vertices=cloud.vertices[kept],
+        inverts_m=cloud.inverts_m[kept],
+        weights=cloud.weights[kept],
+        owner=cloud.owner[kept],
+    )
 
 
 def gather_cloud(survey: Survey) -> RouteCloud:

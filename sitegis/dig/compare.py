@@ -11,7 +11,7 @@ from .._site import Notice
 from .._survey import Survey
 from .area import rectangle_rings
 from .cloud import RouteCloud
-from .depths import points_at, stations
+from .depths import stations, values_along
 from .hits import Flags, accumulate
 from .pits import Field
 
@@ -43,31 +43,35 @@ def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayCo
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
     if_so = np.where(mine, cloud.weights, 0.0) / probability
-    rest = float(cloud.weights[~mine].sum())
-    otherwise = np.where(mine, 0.0, cloud.weights) / (rest if rest > 0 else 1.0)
     lengths = stations(cloud.vertices)[:, -1]
-    x, y, ring, yes, no = _telling_pit(field, if_so, otherwise)
+    x, y, ring, yes, no = _telling_pit(field, mine)
     return WayComparison(
         toward, min(1.0, probability), float(if_so @ lengths),
         _depth_at_lot_line(survey, cloud, if_so), x, y, ring, yes, no,
     )  # fmt: skip
 
 
-def _telling_pit(
-    field: Field, if_so: Array, otherwise: Array
-) -> tuple[float, float, Array | None, float, float]:
-    """Find the pit with the greatest P(exposed | way) − P(exposed | other ways)."""
-    best = (float("nan"), float("nan"), None, 0.0, 0.0)
+def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None, float, float]:
+    """Find the pit with the greatest P(exposed | way) − P(exposed | other ways).
+
+    A pit in the street must tell twice as well as one on the lot: judgement.
+    """
+    weights = field.cloud.weights
+    probability, rest = float(weights[mine].sum()), float(weights[~mine].sum())
+    found: tuple[float, float, Array | None, float, float] = (np.nan, np.nan, None, 0.0, 0.0)
+    most, centres = TELLS, field.grid.centres()
     for kind in field.kinds:
-        yes, no = accumulate(kind.spans, if_so), accumulate(kind.spans, otherwise)
-        tells = np.where(kind.open_cells, yes - no, 0.0)
+        one = accumulate(kind.spans, np.where(mine, weights, 0.0))
+        other = accumulate(kind.spans, np.where(mine, 0.0, weights))
+        yes, no = one / probability, other / max(rest, 1e-12)
+        tells = np.where(kind.open_cells, yes - no, 0.0) * np.where(field.on_lot, 1.0, 0.5)
         cell = int(np.argmax(tells))
-        if tells.flat[cell] > max(best[3] - best[4], TELLS):
-            centre = field.grid.centres().reshape(-1, 2)[cell]
+        if tells.flat[cell] > most:
+            most, centre = float(tells.flat[cell]), centres.reshape(-1, 2)[cell]
             ring = rectangle_rings(centre[None], np.zeros(1), np.array([kind.size_m]))[0]
-            p = (min(1.0, float(yes.flat[cell])), max(0.0, float(no.flat[cell])))
-            best = (float(centre[0]), float(centre[1]), ring, *p)
-    return best
+            p = min(1.0, float(yes.flat[cell])), max(0.0, float(no.flat[cell]))
+            found = (float(centre[0]), float(centre[1]), ring, *p)
+    return found
 
 
 def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float:
@@ -77,15 +81,8 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
     inside = shapely.length(shapely.intersection(lines, shapely.Polygon(survey.site.lot.vertices)))
     along = stations(cloud.vertices[chosen])
     at = np.where(inside > 0, np.minimum(inside, along[:, -1]), along[:, -1])
-    xy = np.array(
-        [points_at(cloud.vertices[i], one[None])[0] for i, one in zip(chosen, at, strict=True)]
-    )
-    invert = np.array(
-        [
-            np.interp(one, along[row], cloud.inverts_m[i])
-            for row, (i, one) in enumerate(zip(chosen, at, strict=True))
-        ]
-    )
+    xy = values_along(along, cloud.vertices[chosen], at)
+    invert = values_along(along, cloud.inverts_m[chosen], at)
     return float(if_so[chosen] @ (survey.site.ground.elevation_m(xy) - invert))
 
 

@@ -51,6 +51,20 @@ def points_at(vertices: Array, at_m: Array) -> Array:
     return np.stack([np.interp(at_m, along, vertices[:, axis]) for axis in (0, 1)], axis=-1)
 
 
+def values_along(along: Array, values: Array, at_m: Array) -> Array:
+    """Interpolate vertex values (m, v, …) of many polylines at one distance (m,) each.
+
+    ``along`` (m, v) are the vertices' distances; past an end the end's value holds.
+    """
+    after = np.clip((along < at_m[:, None]).sum(axis=1), 1, along.shape[1] - 1)
+    row = np.arange(along.shape[0])
+    low, high = along[row, after - 1], along[row, after]
+    share = np.clip((at_m - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
+    before = values[row, after - 1]
+    share = share.reshape(share.shape + (1,) * (before.ndim - 1))
+    return np.asarray(before + share * (values[row, after] - before))
+
+
 def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     """Tabulate ground, invert and depth along the most probable route, with 5–95 % quantiles.
 
@@ -100,11 +114,8 @@ def _invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Arr
     along = stations(vertices)
     quantiles = np.empty((at_m.size, 2))
     for i, at in enumerate(at_m):
-        after = np.clip((along < at).sum(axis=1), 1, along.shape[1] - 1)[:, None]
-        s0, s1 = (np.take_along_axis(along, index, 1)[:, 0] for index in (after - 1, after))
-        z0, z1 = (np.take_along_axis(inverts, index, 1)[:, 0] for index in (after - 1, after))
-        share = np.clip((at - s0) / np.maximum(s1 - s0, 1e-9), 0.0, 1.0)
-        quantiles[i] = weighted_quantiles(z0 + share * (z1 - z0), weights, (0.05, 0.95))
+        there = values_along(along, inverts, np.full(len(along), at))
+        quantiles[i] = weighted_quantiles(there, weights, (0.05, 0.95))
     return quantiles
 
 

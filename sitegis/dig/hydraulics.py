@@ -97,7 +97,7 @@ def part_flow(
         return Flow(flow_m3_s / (0.25 * np.pi * diameter_m**2), flow_m3_s, 1.0)
     angle = float(brentq(excess, 1e-6, FULLEST_ANGLE_RAD, xtol=1e-12))
     area = diameter_m**2 / 8 * (angle - np.sin(angle))
-    return Flow(flow_m3_s / area, flow_m3_s, 0.5 * (1.0 - float(np.cos(0.5 * angle))))
+    return Flow(float(flow_m3_s / area), flow_m3_s, 0.5 * (1.0 - float(np.cos(0.5 * angle))))
 
 
 def p_slope_at_least(profile: tuple[ProfileComponent, ...], least: float) -> float:

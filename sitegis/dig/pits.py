@@ -33,7 +33,7 @@ LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit le
 PITS_AT_MOST = 5
 STOP_BELOW = 0.02
 LEAST_GAIN = 0.01
-PLACES_PER_KIND = 16
+PLACES_PER_KIND = 8
 EXACT_PLACES = 10
 
 
@@ -76,6 +76,7 @@ class Field:
     kinds: tuple[Kind, ...]
     ground_m: Array
     surface_per_m2: Array
+    on_lot: Flags
 
 
 def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
@@ -92,7 +93,9 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     names = surfaces_at(site, centres.reshape(-1, 2))
     surface = np.array([rates[name] for name in names]).reshape(grid.rows, grid.columns)
     ground = site.ground.elevation_m(centres)
-    return Field(site, rules, cloud, segments, area, grid, kinds, ground, surface)
+    lot = shapely.Polygon(site.lot.vertices)
+    on_lot = shapely.contains_xy(lot, centres[..., 0], centres[..., 1])
+    return Field(site, rules, cloud, segments, area, grid, kinds, ground, surface, on_lot)
 
 
 def _surface_names(site: Site) -> set[str]:
@@ -218,7 +221,7 @@ def _places(field: Field, left: Array) -> tuple[Array, Array, Array]:
     for kind in field.kinds:
         p = accumulate(kind.spans, left)
         score = np.where(kind.open_cells & (p >= LEAST_GAIN), _score(field, kind, p, left), 0.0)
-        peaks = np.flatnonzero((score > 0) & (score >= maximum_filter(score, size=3)))
+        peaks = np.flatnonzero((score > 0) & (score >= maximum_filter(score, size=5)))
         cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
         if cells.size == 0:
             continue

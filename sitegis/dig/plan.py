@@ -11,7 +11,7 @@ from .._results import DigPlan, HitMap, Pit
 from .._site import Notice
 from .._survey import Survey
 from .area import LAWN
-from .cloud import RouteCloud, gather_cloud
+from .cloud import RouteCloud, gather_cloud, likely_part
 from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
 from .costs import expected_search_cost
@@ -40,9 +40,8 @@ def plan_dig(survey: Survey) -> Survey:
         nothing = HitMap((0.0, 0.0), survey.site.dig.cell_m, np.zeros((0, 0)))
         plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
         return replace(survey, planned=plan)
-    field = lay_field(survey.site, survey.rules, cloud)
-    chosen = rank_pits(field)
-    pits = _pits(survey, cloud, chosen)
+    field = lay_field(survey.site, survey.rules, likely_part(cloud))
+    pits = _pits(survey, field.cloud, rank_pits(field))
     found = [pit.p_hit_so_far for pit in pits]
     missed = 1.0 - found[-1] if found else 1.0
     ways = compare_ways(survey, field)

@@ -173,7 +173,7 @@ def best_branch(drain: Array, fixture: Array) -> Branch | None:
         for entry, at in clear or [("angled", nearest)]:
             end = points_at(drain, np.array([at]))[0]
             length = float(np.hypot(*(end - fixture)))
-            found.append(Branch(np.stack([fixture, end]), entry, at, length))
+            found.append(Branch(np.stack([fixture, end]), entry, float(at), length))
     straight_in = [branch for branch in found if branch.entry != "angled"]
     return min(straight_in or found, key=lambda branch: branch.length_m, default=None)
 
