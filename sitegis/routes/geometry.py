@@ -29,7 +29,7 @@ __all__ = [
 
 Flags = NDArray[np.bool_]
 # Routes are worked through in blocks that stay in a core's own cache.
-_BLOCK = 4096
+_BLOCK = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ def routes_inside(vertices: Array, region: Region) -> Flags:
     A route lies inside where its first vertex does and none of its straights properly crosses
     an edge.
     """
-    inside = np.empty(len(vertices), bool)
+    inside = np.zeros(len(vertices), bool)
     for block, x, y in _blocks(vertices):
         crossed, parity = _crossed(x, y, region, with_parity=True)
         inside[block] = parity & ~crossed
@@ -70,7 +70,7 @@ def routes_inside(vertices: Array, region: Region) -> Flags:
 
 def routes_cross(vertices: Array, region: Region) -> Flags:
     """Tell which routes (m, v, 2) properly cross an edge of a region."""
-    crossed = np.empty(len(vertices), bool)
+    crossed = np.zeros(len(vertices), bool)
     for block, x, y in _blocks(vertices):
         crossed[block] = _crossed(x, y, region, with_parity=False)[0]
     return crossed
@@ -89,28 +89,33 @@ def _crossed(x: Array, y: Array, region: Region, *, with_parity: bool) -> tuple[
 
     A straight crosses an edge where its ends lie on opposite sides of the edge's line and the
     edge's ends lie on opposite sides of the straight's line. The first is cheap for all (one
-    side value a vertex); the second is worked out only for the few that pass the first.
+    side value a vertex); the second is worked out only for the few that pass the first. Edges
+    clear of the box about all routes are crossed by none.
     """
     crossed = np.zeros(x.shape[1], bool)
     parity = np.zeros(x.shape[1], bool)
     side, product = np.empty_like(x), np.empty_like(x)
+    flat_x, flat_y, width = x.ravel(), y.ravel(), x.shape[1]
+    (west, east), (south, north) = (x.min(), x.max()), (y.min(), y.max())
     for (ax, ay), (bx, by) in zip(region.starts.tolist(), region.ends.tolist(), strict=True):
         dx, dy = bx - ax, by - ay
+        if with_parity:
+            spans = (y[0] >= ay) != (y[0] >= by)
+            parity ^= spans & ((y[0] * dx - x[0] * dy > dx * ay - dy * ax) == (dy > 0))
+        clear_x = max(ax, bx) < west or min(ax, bx) > east
+        if clear_x or max(ay, by) < south or min(ay, by) > north:
+            continue
         np.multiply(y, dx, out=side)
         np.multiply(x, dy, out=product)
-        side -= product
+        np.subtract(side, product, out=side)
         left = side > dx * ay - dy * ax
-        straddles = np.flatnonzero(left[1:] != left[:-1])
-        if straddles.size:
-            row, column = np.divmod(straddles, x.shape[1])
-            px, py = x[row, column], y[row, column]
-            qx, qy = x[row + 1, column] - px, y[row + 1, column] - py
-            above = qx * (ay - py) > qy * (ax - px)
-            meets = above != (qx * (by - py) > qy * (bx - px))
-            crossed[column[meets]] = True
-        if with_parity and (ay > by) != (ay < by):
-            spans = (y[0] >= ay) != (y[0] >= by)
-            parity ^= spans & (left[0] == (dy > 0))
+        at = np.flatnonzero(left[1:] != left[:-1])
+        if at.size:
+            px, py = flat_x[at], flat_y[at]
+            qx, qy = flat_x[at + width] - px, flat_y[at + width] - py
+            past = qx * py - qy * px
+            meets = (qx * ay - qy * ax > past) != (qx * by - qy * bx > past)
+            crossed[at[meets] % width] = True
     return crossed, parity
 
 
