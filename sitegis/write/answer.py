@@ -1,0 +1,223 @@
+"""``answer.json``: the answer for machines; ``assets/answer.schema.json`` is its contract."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+
+from .._frames import Array
+from .._results import AdjustedObservation, NextCheck, Pit, Routes, ScoredHypothesis, TapeTie
+from .._survey import Survey
+from .features import best_route
+from .numbers import finite, json_bytes
+
+
+def answer_bytes(survey: Survey) -> bytes:
+    """Write the answer as JSON (UTF-8, no NaN or infinity, no time of writing)."""
+    return json_bytes(answer(survey))
+
+
+def answer(survey: Survey) -> dict[str, Any]:
+    """Gather the answer of a survey whose blocks are filled.
+
+    Lengths are metres rounded to a micrometre, positions lot coordinates and WGS 84; a number
+    that does not exist (no route, no depth, an impossible hypothesis's evidence) is null.
+    """
+    site, scores = survey.site, survey.scores
+    return {
+        "schema": 1,
+        "site": site.name,
+        "crs": site.frame.crs,
+        "crs_unit": site.frame.unit_name,
+        "units": site.units,
+        "rule_set": {"name": survey.rules.name, "edition": survey.rules.edition},
+        "seed": site.seed,
+        "exit": _exit(survey),
+        "line": _line(survey),
+        "hypotheses": [_hypothesis(survey, scored) for scored in scores.hypotheses],
+        "pits": [_pit(survey, pit) for pit in survey.dig.pits],
+        "next_checks": [_check(check) for check in scores.next_checks],
+        "flags": [dataclasses.asdict(notice) for notice in survey.notices],
+        "cautions": list(survey.rules.cautions),
+        "assumptions": list(scores.assumptions),
+        "comparison": _comparison(survey),
+        "adjustment": _adjustment(survey),
+    }
+
+
+def _place(survey: Survey, x_m: float, y_m: float) -> dict[str, float | None]:
+    """Give a lot position in both frames; degrees to 1e-10 (0.01 mm)."""
+    longitude, latitude = survey.site.frame.to_lonlat(np.array([x_m, y_m]))
+    return {
+        "longitude": finite(float(longitude), 10),
+        "latitude": finite(float(latitude), 10),
+        "x_m": finite(x_m),
+        "y_m": finite(y_m),
+    }
+
+
+def _exit(survey: Survey) -> dict[str, Any]:
+    left_at = survey.exit
+    return {
+        **_place(survey, left_at.x_m, left_at.y_m),
+        "azimuth_deg": finite(survey.site.frame.azimuth_deg(left_at.angle_rad)),
+        "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(left_at.covariance[2, 2])))),
+        "invert_m": finite(left_at.invert_m),
+        "invert_sd_m": finite(left_at.invert_sd_m),
+        "depth_m": finite(left_at.depth_m),
+        "depth_sd_m": finite(left_at.depth_sd_m),
+        "slope": finite(left_at.slope),
+        "slope_sd": finite(left_at.slope_sd),
+        "slope_sd_ratio": finite(left_at.slope_sd_ratio),
+        "wall": left_at.side,
+        "unseen_m": finite(left_at.unseen_m),
+        "covariance": [[finite(float(v), 9) for v in row] for row in left_at.covariance],
+    }
+
+
+def invert_along_drain_m(survey: Survey, stations_m: Array) -> Array:
+    """Give the fitted invert (n,) at stations along the drain, from its profile's mean."""
+    drain = survey.drain
+    back = drain.length_m - np.asarray(stations_m, float)
+    slope = sum(component.weight * component.mean[1] for component in drain.profile)
+    return np.asarray(drain.invert_at_end_m + slope * back)
+
+
+def _line(survey: Survey) -> list[dict[str, Any]]:
+    """List the points of the drain where the fitted line passes them, upstream first.
+
+    ``sd_m`` is the placed point's larger standard deviation, ``depth_m`` the fitted invert's
+    depth below the floor there.
+    """
+    drain, placement = survey.drain, survey.placement
+    steps = np.hypot(*np.diff(drain.vertices, axis=0).T)
+    at = np.concatenate([[0.0], np.cumsum(steps)])
+    inverts = invert_along_drain_m(survey, drain.stations_m)
+    rows = []
+    for index in np.argsort(drain.stations_m, kind="stable"):
+        station = float(drain.stations_m[index])
+        x, y = (float(np.interp(station, at, drain.vertices[:, axis])) for axis in (0, 1))
+        point = placement.points[placement.index(drain.point_ids[index])]
+        invert = float(inverts[index])
+        rows.append(
+            {
+                "id": point.id,
+                **_place(survey, x, y),
+                "sd_m": finite(point.sd_major_m),
+                "invert_m": finite(invert),
+                "depth_m": finite(point.surface_elevation_m - invert),
+                "station_m": finite(station),
+            }
+        )
+    return rows
+
+
+def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
+    hypothesis = scored.hypothesis
+    length = fall = arrival = None
+    route = best_route(survey, scored)
+    if route is not None and scored.best is not None:
+        samples = _samples(survey.routes, hypothesis.id)
+        length = finite(float(samples.lengths_m[scored.best]))
+        fall = finite(float(route[1][0] - route[1][-1]))
+        arrival = finite(float(samples.arrivals_m[scored.best]))
+    return {
+        "id": hypothesis.id,
+        "main": hypothesis.main,
+        "way": hypothesis.way,
+        "toward": hypothesis.toward,
+        "yard_side": hypothesis.yard_side,
+        "prior": hypothesis.prior,
+        "probability": float(scored.probability),
+        "log_evidence": finite(scored.log_evidence),
+        "log_evidence_se": finite(scored.log_evidence_se),
+        "length_m": length,
+        "fall_m": fall,
+        "arrival_above_main_m": arrival,
+        "evidence": [
+            {"kind": item.item, "bits": finite(item.bits), "words": item.words}
+            for item in scored.contributions
+        ],
+    }
+
+
+def _samples(routes: Iterable[Routes], hypothesis_id: str) -> Routes:
+    return next(block for block in routes if block.hypothesis.id == hypothesis_id)
+
+
+def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
+    return {
+        "rank": pit.rank,
+        **_place(survey, pit.x_m, pit.y_m),
+        "p_hit": finite(pit.p_hit),
+        "p_hit_so_far": finite(pit.p_hit_so_far),
+        "depth_m": finite(pit.depth_m),
+        "depth_05_m": finite(pit.depth_05_m),
+        "depth_95_m": finite(pit.depth_95_m),
+        "volume_m3": finite(pit.volume_m3),
+        "cost": finite(pit.cost, 2),
+        "surface": pit.surface,
+        "needs_protection": pit.needs_protection,
+        "ring": [[finite(float(value)) for value in corner] for corner in pit.ring],
+        "ties": [_tie(tie) for tie in pit.ties],
+    }
+
+
+def _tie(tie: TapeTie) -> dict[str, Any]:
+    return {
+        "from": tie.from_name,
+        "x_m": finite(tie.from_x_m),
+        "y_m": finite(tie.from_y_m),
+        "distance_m": finite(tie.distance_m),
+    }
+
+
+def _check(check: NextCheck) -> dict[str, Any]:
+    return {
+        "check": check.check,
+        "gain_bits": finite(check.gain_bits),
+        "saving": finite(check.saving, 2),
+        "cost": finite(check.cost, 2),
+        "outcome_table": [
+            {"outcome": outcome, "probability": finite(probability), "then": then}
+            for outcome, probability, then in check.outcome_table
+        ],
+    }
+
+
+def _comparison(survey: Survey) -> dict[str, Any]:
+    dig = survey.dig
+    return {
+        "currency": survey.site.dig.currency,
+        "expected_cost": finite(dig.expected_cost, 2),
+        "expected_cost_straight": finite(dig.expected_cost_straight, 2),
+    }
+
+
+def _adjustment(survey: Survey) -> dict[str, Any]:
+    adjustment = survey.placement.adjustment
+    return {
+        "chi_square": finite(adjustment.chi_square),
+        "degrees_of_freedom": adjustment.degrees_of_freedom,
+        "chi_square_before": finite(adjustment.chi_square_before),
+        "mirror_points": list(adjustment.mirror_points),
+        "observations": [_observation(item) for item in adjustment.observations],
+    }
+
+
+def _observation(item: AdjustedObservation) -> dict[str, Any]:
+    return {
+        "name": item.name,
+        "value_m": finite(item.value_m),
+        "sd_m": finite(item.sd_m),
+        "residual_m": finite(item.residual_m),
+        "redundancy": finite(item.redundancy),
+        "w": finite(item.w),
+        "detectable_m": finite(item.detectable_m),
+        "inseparable": list(item.inseparable),
+        "removed": item.removed,
+        "proposal": item.proposal,
+    }

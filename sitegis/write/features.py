@@ -1,0 +1,251 @@
+"""What the outputs show, as features in lot coordinates: one list for every file format."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import shapely
+
+from .._evidence import CleanoutOutside, OutdoorLocate
+from .._frames import Array
+from .._results import PlacedPoint, ScoredHypothesis, TapeTie
+from .._site import KeepOut
+from .._survey import Survey
+
+Layer = Literal[
+    "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
+    "tie", "keep-out",
+]  # fmt: skip
+LAYERS: tuple[Layer, ...] = (
+    "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
+    "tie", "keep-out",
+)  # fmt: skip
+EvidenceClass = Literal["exposed", "located", "inferred", "record"]
+Value = str | float | int | bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One thing to show. ``geometry`` is a shapely geometry in lot coordinates (metres).
+
+    ``evidence_class`` says how well its place is known: seen (``exposed``), found by the
+    receiver (``located``), computed (``inferred``), or taken from a record (``record``).
+    """
+
+    layer: Layer
+    evidence_class: EvidenceClass
+    geometry: shapely.Geometry
+    properties: Mapping[str, Value]
+
+
+def survey_features(survey: Survey) -> tuple[Feature, ...]:
+    """List all features of a survey whose blocks are filled, layer by layer.
+
+    What was computed is always ``inferred``: the fitted drain too, though it runs through
+    located points, and pits and ties, which are proposals.
+    """
+    return (
+        *_record_features(survey),
+        *_point_features(survey),
+        *_drain_features(survey),
+        *_route_features(survey),
+        *_corridor_features(survey),
+        *_pit_features(survey),
+        *_keep_out_features(survey.site.keep_outs),
+    )
+
+
+def polygon(ring: Array, holes: Iterable[Array] = ()) -> shapely.Polygon:
+    """Make a polygon of an unclosed ring (n, 2) and its holes."""
+    return shapely.Polygon(ring, list(holes))
+
+
+def without_repeats(vertices: Array, along: Array | None = None) -> Array:
+    """Drop vertices (v, 2) that repeat the one before; ``along`` (v, ...) is thinned alike."""
+    keep = np.ones(len(vertices), dtype=bool)
+    keep[1:] = np.hypot(*np.diff(vertices, axis=0).T) > 1e-6
+    return (vertices if along is None else along)[keep]
+
+
+def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] | None:
+    """Give vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any."""
+    if scored.best is None:
+        return None
+    for routes in survey.routes:
+        if routes.hypothesis.id == scored.hypothesis.id and len(routes.vertices):
+            vertices = routes.vertices[scored.best]
+            inverts = routes.inverts_m[scored.best]
+            return without_repeats(vertices), without_repeats(vertices, inverts)
+    return None
+
+
+def _record_features(survey: Survey) -> Iterator[Feature]:
+    """List lot, building, mains and manholes, as their sources have them."""
+    site = survey.site
+    yield Feature(
+        "lot", "record", polygon(site.lot.vertices),
+        {"id": "lot", "source": site.lot.source, "area_m2": site.lot.area_m2,
+         "closure_ratio": site.lot.closure_ratio},
+    )  # fmt: skip
+    yield Feature(
+        "building", "record", polygon(site.building.vertices),
+        {"id": "building", "source": site.building.source,
+         "position_sd_m": site.building.position_sd_m},
+    )  # fmt: skip
+    for main in site.mains:
+        yield Feature(
+            "main", "record", shapely.LineString(main.line),
+            {"id": main.id, "street": main.street, "side": main.side, "kind": main.kind,
+             "diameter_m": main.diameter_m, "invert_known": main.invert_known,
+             "invert_upstream_m": float(main.inverts_m[0]),
+             "invert_downstream_m": float(main.inverts_m[-1]), "line_sd_m": main.line_sd_m},
+        )  # fmt: skip
+    for main in site.mains:
+        for manhole in main.manholes:
+            yield Feature(
+                "manhole", "record", shapely.Point(manhole.x_m, manhole.y_m),
+                {"id": manhole.id, "main": main.id, "station_m": manhole.station_m,
+                 "invert_m": manhole.invert_m},
+            )  # fmt: skip
+
+
+def point_class(point: PlacedPoint) -> EvidenceClass:
+    """Say how a point's place is known.
+
+    A stack, cleanout or floor drain is seen; a mark on a wall tells about the wall, not about
+    the pipe, so it counts as a record; all else was found with the receiver.
+    """
+    if point.kind in ("stack", "cleanout", "floor-drain"):
+        return "exposed"
+    return "record" if point.kind == "wall" else "located"
+
+
+def _point_features(survey: Survey) -> Iterator[Feature]:
+    """List what was found: the placed points, and outdoor finds that are not among them."""
+    notes = {locate.id: locate.note for locate in survey.site.locates}
+    names = set()
+    for point in survey.placement.points:
+        names.add(point.id)
+        yield Feature(
+            "locate", point_class(point), shapely.Point(point.x_m, point.y_m),
+            {"id": point.id, "kind": point.kind, "room": point.room, "depth_m": point.depth_m,
+             "depth_sd_m": point.depth_sd_m, "sd_major_m": point.sd_major_m,
+             "sd_minor_m": point.sd_minor_m, "cable_count_m": point.cable_count_m,
+             "distorted": point.distorted, "note": notes.get(point.id, "")},
+        )  # fmt: skip
+    count = 0
+    for item in survey.site.evidence:
+        if isinstance(item, OutdoorLocate) and item.point not in names:
+            count += 1
+            yield Feature(
+                "locate", "located", shapely.Point(item.x_m, item.y_m),
+                {"id": item.point or f"outdoor-{count}", "kind": "locate", "room": "lot",
+                 "depth_m": item.depth_m, "sd_major_m": item.sd_m, "sd_minor_m": item.sd_m},
+            )  # fmt: skip
+        elif isinstance(item, CleanoutOutside):
+            count += 1
+            yield Feature(
+                "locate",
+                "exposed",
+                shapely.Point(item.x_m, item.y_m),
+                {"id": f"outdoor-{count}", "kind": "cleanout", "room": "lot", "depth_m": None},
+            )
+
+
+def _drain_features(survey: Survey) -> Iterator[Feature]:
+    """Give the fitted drain from its upstream start to the wall, and the exit."""
+    drain, left_at = survey.drain, survey.exit
+    ending = np.array([[left_at.x_m, left_at.y_m]])
+    line = without_repeats(np.concatenate([drain.vertices, ending]))
+    yield Feature(
+        "drain", "inferred", shapely.LineString(line),
+        {"id": "drain", "through_located_points": True, "points": ", ".join(drain.point_ids),
+         "unseen_m": left_at.unseen_m, "slope": drain.slope, "slope_sd": drain.slope_sd,
+         "slope_sd_ratio": drain.slope_sd_ratio},
+    )  # fmt: skip
+    yield Feature(
+        "exit", "inferred", shapely.Point(left_at.x_m, left_at.y_m),
+        {"id": "exit", "wall": left_at.side, "invert_m": left_at.invert_m,
+         "invert_sd_m": left_at.invert_sd_m, "depth_m": left_at.depth_m,
+         "depth_sd_m": left_at.depth_sd_m, "slope": left_at.slope,
+         "azimuth_deg": survey.site.frame.azimuth_deg(left_at.angle_rad)},
+    )  # fmt: skip
+
+
+def _route_features(survey: Survey) -> Iterator[Feature]:
+    """Give the most probable route of each hypothesis that has one."""
+    for scored in survey.scores.hypotheses:
+        route = best_route(survey, scored)
+        if route is None or len(route[0]) < 2:
+            continue
+        hypothesis = scored.hypothesis
+        yield Feature(
+            "route", "inferred", shapely.LineString(route[0]),
+            {"id": hypothesis.id, "hypothesis": hypothesis.id, "main": hypothesis.main,
+             "way": hypothesis.way, "toward": hypothesis.toward,
+             "probability": scored.probability, "label": "inferred, not located"},
+        )  # fmt: skip
+
+
+def _corridor_features(survey: Survey) -> Iterator[Feature]:
+    """Give the corridors of each hypothesis, the widest first so that narrower ones lie on top."""
+    for corridor in sorted(survey.dig.corridors, key=lambda c: (c.hypothesis, -c.level)):
+        parts = [
+            polygon(ring, holes) for ring, holes in zip(corridor.rings, corridor.holes, strict=True)
+        ]
+        if not parts:
+            continue
+        geometry = parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+        yield Feature(
+            "corridor", "inferred", geometry,
+            {"id": f"{corridor.hypothesis} {corridor.level:.0%}",
+             "hypothesis": corridor.hypothesis, "level": corridor.level},
+        )  # fmt: skip
+
+
+def _pit_features(survey: Survey) -> Iterator[Feature]:
+    """List the proposed pits, then the ties to them and to the exit."""
+    for pit in survey.dig.pits:
+        yield Feature(
+            "pit", "inferred", polygon(pit.ring),
+            {"id": f"pit-{pit.rank}", "rank": pit.rank, "p_hit": pit.p_hit,
+             "p_hit_so_far": pit.p_hit_so_far, "depth_m": pit.depth_m,
+             "depth_05_m": pit.depth_05_m, "depth_95_m": pit.depth_95_m,
+             "volume_m3": pit.volume_m3, "surface": pit.surface,
+             "needs_protection": pit.needs_protection},
+        )  # fmt: skip
+    left_at = survey.exit
+    targets = [(f"pit-{pit.rank}", (pit.x_m, pit.y_m), pit.ties) for pit in survey.dig.pits]
+    targets.append(("exit", (left_at.x_m, left_at.y_m), survey.dig.exit_ties))
+    for name, target, ties in targets:
+        for tie in ties:
+            yield _tie_feature(name, target, tie)
+
+
+def _tie_feature(name: str, target: tuple[float, float], tie: TapeTie) -> Feature:
+    return Feature(
+        "tie", "inferred", shapely.LineString([(tie.from_x_m, tie.from_y_m), target]),
+        {"id": f"{name} from {tie.from_name}", "from": tie.from_name, "to": name,
+         "distance_m": tie.distance_m},
+    )  # fmt: skip
+
+
+def keep_out_geometry(keep_out: KeepOut) -> shapely.Geometry:
+    """Give a keep-out as polygon, line or point, without its clearance."""
+    if keep_out.is_area:
+        return polygon(keep_out.points)
+    if len(keep_out.points) == 1:
+        return shapely.Point(keep_out.points[0])
+    return shapely.LineString(keep_out.points)
+
+
+def _keep_out_features(keep_outs: Iterable[KeepOut]) -> Iterator[Feature]:
+    for keep_out in keep_outs:
+        yield Feature(
+            "keep-out", "record", keep_out_geometry(keep_out),
+            {"id": keep_out.id, "kind": keep_out.kind, "clearance_m": keep_out.clearance_m,
+             "note": keep_out.note},
+        )  # fmt: skip

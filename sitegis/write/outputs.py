@@ -1,0 +1,30 @@
+"""Stage ``write``: make every output in memory, then place all of them together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from .._survey import Survey
+from .answer import answer_bytes
+from .geojson import geojson_bytes
+from .page import map_bytes
+from .swap import place_set
+
+
+def write_outputs(survey: Survey, out_dir: Path, *, base_map: bool = False) -> tuple[Path, ...]:
+    """Write all outputs of a survey into a folder, all or nothing; give their paths.
+
+    The bytes depend on the survey alone. ``base_map`` adds street tiles from the network to
+    the map, which otherwise needs none. Raises ``CannotWrite`` where the files cannot be
+    placed (the earlier ones are then untouched), ``RuntimeError`` where a block is not filled.
+    """
+    return place_set(output_files(survey, base_map=base_map), out_dir)
+
+
+def output_files(survey: Survey, *, base_map: bool = False) -> dict[str, bytes]:
+    """Make the content of every output, by file name."""
+    return {
+        "answer.json": answer_bytes(survey),
+        "lateral.geojson": geojson_bytes(survey),
+        "map.html": map_bytes(survey, base_map=base_map),
+    }

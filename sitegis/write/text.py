@@ -1,0 +1,229 @@
+"""The answer in plain words, in the site's units: for the screen, the map and the record."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .._results import Hypothesis, Pit, ScoredHypothesis
+from .._site import Side
+from .._survey import Survey
+from .._units import LengthUnit, format_bearing, format_length, format_slope, is_imperial
+
+SIDE_WORDS: dict[Side, str] = {
+    "front": "front", "right": "right", "rear": "rear", "left": "left",
+}  # fmt: skip
+SAYS_NOTHING_RATIO = 0.9
+
+
+def about(length_m: float, unit: LengthUnit) -> str:
+    r"""Write a computed length no finer than it is known: to the inch or the centimetre.
+
+    >>> about(1.8796, "ft"), about(1.8796, "m"), about(1.8796, "mm")
+    ('6\' 2"', '1.88 m', '1880 mm')
+    """
+    if is_imperial(unit):
+        return format_length(length_m, unit, fraction=1)
+    if unit == "m":
+        return f"{round(length_m, 2) + 0.0:.2f} m"
+    return format_length(round(length_m, 2), unit)
+
+
+def percent(probability: float) -> str:
+    """Write a probability as a percentage that claims no more certainty than there is.
+
+    >>> percent(0.7), percent(0.9999), percent(0.0001), percent(1.0)
+    ('70 %', 'over 99 %', 'under 1 %', '100 %')
+    """
+    if 0.0 < probability < 0.01:
+        return "under 1 %"
+    if 0.99 < probability < 1.0:
+        return "over 99 %"
+    return f"{probability * 100.0:.0f} %"
+
+
+def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
+    """Say in words where a hypothesis runs: to which main, and how it gets there."""
+    if hypothesis.main is None:
+        return "none of the listed ways"
+    main = next(main for main in survey.site.mains if main.id == hypothesis.main)
+    target = f"the main {main.id} in {main.street}"
+    if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
+        return f"{target}, around the {SIDE_WORDS[hypothesis.yard_side]} of the house"
+    return f"{target}, directly"
+
+
+def short_name(survey: Survey, hypothesis: Hypothesis) -> str:
+    """Name a hypothesis in a few words, for labels and bars."""
+    if hypothesis.main is None:
+        return "none of these"
+    if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
+        return f"{hypothesis.main} around the {SIDE_WORDS[hypothesis.yard_side]}"
+    return f"{hypothesis.main} direct"
+
+
+def join_sentence(survey: Survey) -> str:
+    """Say which main the drain most likely joins, with the runner-up."""
+    ranked = survey.scores.hypotheses
+    first = ranked[0]
+    if first.hypothesis.main is None:
+        sentence = f"No listed way fits well: {percent(first.probability)} for none of them."
+    else:
+        sentence = (
+            f"The drain most likely joins {way_words(survey, first.hypothesis)} "
+            f"({percent(first.probability)})."
+        )
+    if len(ranked) > 1:
+        sentence += (
+            f" Next: {way_words(survey, ranked[1].hypothesis)} ({percent(ranked[1].probability)})."
+        )
+    return sentence
+
+
+def corner_words(survey: Survey) -> tuple[float, str]:
+    """Give the distance (m) from the exit to the nearer end of its wall, and that end's name."""
+    building, left_at = survey.site.building, survey.exit
+    count = len(building.vertices)
+    at = np.array([left_at.x_m, left_at.y_m])
+    ends = (left_at.wall_index, (left_at.wall_index + 1) % count)
+    distances = [float(np.hypot(*(building.vertices[end] - at))) for end in ends]
+    nearer = int(np.argmin(distances))
+    sides = (building.sides[ends[nearer] - 1], building.sides[ends[nearer]])
+    across = [side for side in sides if side in ("front", "rear")]
+    along = [side for side in sides if side in ("left", "right")]
+    if len(across) == 1 and len(along) == 1:
+        return distances[nearer], f"{across[0]}-{along[0]} corner"
+    return distances[nearer], f"nearer end of that {SIDE_WORDS[left_at.side]} wall"
+
+
+def exit_sentence(survey: Survey) -> str:
+    """Say where the drain leaves the building, how deep and which way."""
+    left_at, site = survey.exit, survey.site
+    distance, corner = corner_words(survey)
+    unit, depth_unit = site.units, site.depth_units
+    return (
+        f"It leaves through the {SIDE_WORDS[left_at.side]} wall {about(distance, unit)} from the "
+        f"{corner}, invert {about(left_at.depth_m, unit)} below the ground outside "
+        f"(± {about(1.96 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
+        f"{format_bearing(site.frame.azimuth_deg(left_at.angle_rad))}."
+    )
+
+
+def slope_sentence(survey: Survey) -> str:
+    """Say how it falls, and whether the marks or only habit say so."""
+    left_at, unit = survey.exit, survey.site.units
+    words = (
+        f"It falls {format_slope(left_at.slope, unit)} there (± {left_at.slope_sd * 100:.1f} %)."
+    )
+    if left_at.slope_sd_ratio > SAYS_NOTHING_RATIO:
+        words += " The marks say almost nothing about the slope: this is common practice, not data."
+    return words
+
+
+def pit_sentence(survey: Survey, pit: Pit) -> str:
+    """Say where a pit goes, how deep, and what it is worth."""
+    unit = survey.site.units
+    ties = " and ".join(
+        f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
+        for tie in pit.ties[:2]
+    )
+    where = f": {ties}" if ties else ""
+    return (
+        f"pit {pit.rank}{where}; expect the invert {about(pit.depth_05_m, unit)} to "
+        f"{about(pit.depth_95_m, unit)} down; {percent(pit.p_hit)} to find the pipe"
+    )
+
+
+def point_words(name: str) -> str:
+    """Say the name of a fixed point in words.
+
+    >>> point_words("building:front-left"), point_words("R1:origin"), point_words("MH-1")
+    ('the front-left building corner', 'the origin of R1', 'MH-1')
+    """
+    head, colon, tail = name.partition(":")
+    if colon and head in ("building", "lot"):
+        return f"the {tail} {head} corner"
+    if colon and tail == "origin":
+        return f"the origin of {head}"
+    return name
+
+
+def dig_sentence(survey: Survey) -> str:
+    """Say where to dig first."""
+    pits = survey.dig.pits
+    if not pits:
+        return "No place for a test pit was found: see the notices."
+    sentence = f"Dig first: {pit_sentence(survey, pits[0])}."
+    if len(pits) > 1:
+        sentence += (
+            f" With {len(pits)} pits in order: {percent(pits[-1].p_hit_so_far)} to have found it."
+        )
+    return sentence
+
+
+def check_sentence(survey: Survey) -> str:
+    """Say which check is worth most before digging, if any is."""
+    checks = survey.scores.next_checks
+    if not checks:
+        return "No further check is proposed."
+    best = checks[0]
+    currency = survey.site.dig.currency
+    if best.saving <= 0:
+        return f"No check would change where to dig; most telling: {best.check}."
+    return (
+        f"Before you dig: {best.check} (expected to save {best.saving:,.0f} {currency}, "
+        f"tells {best.gain_bits:.2f} bit)."
+    )
+
+
+def answer_sentences(survey: Survey) -> tuple[str, ...]:
+    """Give the answer in sentences: main, exit, slope, dig, next check."""
+    return (
+        join_sentence(survey),
+        exit_sentence(survey),
+        slope_sentence(survey),
+        dig_sentence(survey),
+        check_sentence(survey),
+    )
+
+
+def contribution_words(bits: float) -> str:
+    """Say a weight of evidence as odds.
+
+    >>> contribution_words(2.0), contribution_words(-1.0), contribution_words(0.01)
+    ('×4.0 for', '×2.0 against', 'says nothing')
+    """
+    if np.isnan(bits) or abs(bits) < 0.05:
+        return "says nothing"
+    side = "for" if bits > 0 else "against"
+    odds = 2.0 ** min(abs(bits), 20.0)
+    if odds >= 1000:
+        return f"over ×1000 {side}"
+    return f"×{odds:.1f} {side}" if odds < 100 else f"×{odds:.0f} {side}"
+
+
+def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
+    """Give one line of the table of hypotheses."""
+    return f"{percent(scored.probability):>10}  {way_words(survey, scored.hypothesis)}"
+
+
+def summary_lines(survey: Survey) -> tuple[str, ...]:
+    """Give the answer on one screen: name, sentences, hypotheses, pits, flags, cautions."""
+    flags = [notice for notice in survey.notices if notice.needs_person]
+    lines = [
+        survey.site.name,
+        "",
+        *answer_sentences(survey),
+        "The line is inferred, not located.",
+        "",
+        "Where it may go:",
+        *(hypothesis_line(survey, scored) for scored in survey.scores.hypotheses),
+    ]
+    if survey.dig.pits:
+        lines += ["", "Test pits, in this order:"]
+        lines += [f"  {pit_sentence(survey, pit)}" for pit in survey.dig.pits]
+    if flags:
+        lines += ["", "A person must look at:"]
+        lines += [f"  {notice.where}: {notice.message}" for notice in flags]
+    lines += ["", "Before anyone digs or cuts:"]
+    lines += [f"  {caution}" for caution in survey.rules.cautions]
+    return tuple(lines)

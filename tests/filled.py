@@ -1,0 +1,385 @@
+"""A survey with every block filled by hand, for tests of stage ``write``: all invented.
+
+The corner lot of :mod:`tests.invented`, with straight-route clouds to the front main (0.70) and
+to the alley main along the right side of the house (0.25), and nothing listed (0.05).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import shapely
+
+from sitegis._evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
+from sitegis._frames import Array
+from sitegis._results import (
+    AdjustedObservation,
+    Adjustment,
+    Bend,
+    Contribution,
+    Corridor,
+    DepthStep,
+    DigPlan,
+    Drain,
+    Exit,
+    HitMap,
+    Hypothesis,
+    NextCheck,
+    Pit,
+    PlacedPoint,
+    Placement,
+    ProfileComponent,
+    Routes,
+    ScoredHypothesis,
+    Scores,
+    TapeTie,
+)
+from sitegis._rules import RuleSet, SlopeRule
+from sitegis._site import Building, KeepOut, Locate, Notice, Site
+from sitegis._survey import Survey
+
+from .invented import FRONT_TRUTH, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
+
+RULES = RuleSet(
+    name="us-ipc",
+    title="Invented excerpt for tests",
+    edition="test",
+    slopes=(SlopeRule(0.0635, 0.0208, "t.1"), SlopeRule(0.1524, 0.0104, "t.1")),
+    egress_depth_m=1.2192,
+    protective_depth_m=1.524,
+    engineer_depth_m=6.096,
+    trench_slopes={"A": 0.75, "B": 1.0, "C": 1.5},
+    default_soil="C",
+    spoil_setback_m=0.6096,
+    tolerance_zone_m=0.6096,
+    cleanout_spacing_m=30.48,
+    building_drain_beyond_wall_m=0.762,
+    sources={"slopes": "t.1"},
+    cautions=(
+        "Call the one-call centre and wait for the marks before you dig.",
+        "The inferred line is not a locate.",
+        "Look with the camera for a gas cross-bore before you clear or cut.",
+    ),
+)
+SAMPLES = 60
+
+
+def filled_survey(
+    *, name: str = "Invented corner lot", note: str = "", units: str = "ft"
+) -> Survey:
+    """Fill every block; ``name`` and ``note`` reach every text a user can write."""
+    site = _site(name, note, units)
+    drain, left_at = _drain(), front_exit()
+    routes = _routes(left_at)
+    scores = _scores(routes, note)
+    return Survey(
+        site,
+        RULES,
+        _placement(site),
+        drain,
+        left_at,
+        routes,
+        scores,
+        _dig(site, routes, scores, left_at),
+    )
+
+
+def _site(name: str, note: str, units: str) -> Site:
+    evidence = (
+        TapRecord("front-main", "front-main-MH0", 12.0),
+        Dye("front-main-MH1", True, 15.0),
+        OutdoorLocate(6.9, 3.0, 2.6, 0.2),
+        CleanoutOutside(6.95, 5.0),
+    )
+    site = corner_site(evidence=evidence)
+    locates: tuple[Locate, ...] = tuple(
+        dataclasses.replace(locate, note=note) for locate in site.locates
+    )
+    keep_outs = (
+        KeepOut("gas-1", "gas", np.array([[11.0, -10.0], [11.0, 7.6]]), 0.6, note),
+        KeepOut("oak", "tree", np.array([[3.0, 3.5]]), 1.5, note),
+        KeepOut(
+            "shed",
+            "other",
+            np.array([[10.0, 30.0], [13.0, 30.0], [13.0, 33.0], [10.0, 33.0]]),
+            0.3,
+            note,
+            is_area=True,
+        ),
+    )
+    notices = (
+        Notice("ground-assumed", f"The ground height was assumed. {note}".strip(), "site", False),
+        Notice("lift-disagrees", "At P3 the lifted reading disagrees: read it again.", "P3", True),
+    )
+    return dataclasses.replace(
+        site,
+        name=name,
+        locates=locates,
+        keep_outs=keep_outs,
+        notices=notices,
+        units=units,
+        depth_units="in" if units == "ft" else units,
+        surveyed_by=note,
+        surveyed_on="2001-02-03",
+    )
+
+
+def _placement(site: Site) -> Placement:
+    points = []
+    for locate in site.locates:
+        room = next(room for room in site.rooms if room.id == locate.room)
+        assert room.origin_m is not None
+        x = locate.x_m + HOUSE_LEFT_M + room.origin_m[0]
+        y = locate.y_m + HOUSE_FRONT_M + room.origin_m[1]
+        found = locate.kind == "locate"
+        points.append(
+            PlacedPoint(
+                locate.id,
+                locate.kind,
+                locate.room,
+                x,
+                y,
+                0.15 if found else 0.03,
+                0.12 if found else 0.03,
+                0.3,
+                0.0,
+                locate.depth_m,
+                0.05,
+                locate.cable_count_m,
+                "slab",
+                locate.row,
+            )
+        )
+    size = 2 * len(points)
+    observation = AdjustedObservation("R1 offset of P1, x", 3.2, 0.013, 0.004, 0.0, 0.4, np.inf)
+    outlines = {}
+    for room in site.rooms:
+        assert room.origin_m is not None
+        assert room.size_m is not None
+        x0 = HOUSE_LEFT_M + room.origin_m[0]
+        y0 = HOUSE_FRONT_M + room.origin_m[1]
+        x1, y1 = x0 + room.size_m[0], y0 + room.size_m[1]
+        outlines[room.id] = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
+    return Placement(
+        tuple(points),
+        np.eye(size) * 0.02,
+        np.eye(size) * 0.001,
+        Adjustment((observation,), 1.2, 1, 1.2, 3),
+        outlines,
+    )
+
+
+def _drain() -> Drain:
+    vertices = np.array([FRONT_TRUTH.drain[0], FRONT_TRUTH.drain[1], [7.36, 9.2]])
+    stations = np.linspace(0.0, 6.5 + 1.3, 6)
+    end = front_exit()
+    profile = tuple(
+        ProfileComponent(c.weight, np.array([c.mean[0] + 0.03, c.mean[1]]), c.covariance)
+        for c in end.profile
+    )
+    return Drain(
+        vertices,
+        tuple(f"P{i}" for i in range(6)),
+        stations,
+        np.full(6, 0.03),
+        (Bend(6.5, 0.0, 7.4, 10.5),),
+        end.angle_rad,
+        end.covariance,
+        profile,
+        0.0177,
+        0.006,
+        0.8,
+        {0: -3.0, 1: -2.0},
+    )
+
+
+def _one_cloud(hypothesis: Hypothesis, left_at: Exit, path: Array, seed: int) -> Routes:
+    """Scatter copies of a path whose first vertex is the exit."""
+    generator = np.random.default_rng(seed)
+    start = np.array([[left_at.x_m, left_at.y_m]])
+    nominal = np.concatenate([start, path])
+    scatter = generator.normal(0, 0.25, (SAMPLES, len(nominal), 2))
+    scatter[:, 0] *= 0.5
+    scatter[:, 1:] += generator.normal(0, 0.4, (SAMPLES, 1, 2)) * np.array([1.0, 0.1])
+    scatter[:, -1, 1] = 0.0
+    vertices = nominal + scatter
+    steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=1), -1, 0))
+    stations = np.concatenate([np.zeros((SAMPLES, 1)), np.cumsum(steps, axis=1)], axis=1)
+    inverts = left_at.invert_m - 0.02 * stations + generator.normal(0, 0.03, (SAMPLES, 1))
+    # a route shorter than the widest one repeats its tap
+    vertices = np.concatenate([vertices, vertices[:, -1:]], axis=1)
+    inverts = np.concatenate([inverts, inverts[:, -1:]], axis=1)
+    return Routes(
+        hypothesis,
+        vertices,
+        inverts,
+        stations[:, -1],
+        inverts[:, -1] + 1.6,
+        np.full(SAMPLES, 30.0),
+        np.zeros(SAMPLES),
+        {"tap_record": np.zeros(SAMPLES)},
+        2 * SAMPLES,
+    )
+
+
+def _routes(left_at: Exit) -> tuple[Routes, ...]:
+    front = Hypothesis("front-main:direct", "front-main", "direct", "front", None, 0.6)
+    alley = Hypothesis(
+        "alley-main:side-yard-right", "alley-main", "side-yard", "rear", "right", 0.35
+    )
+    unlisted = Hypothesis("unlisted", None, "unlisted", None, None, 0.05)
+    empty = np.zeros(0)
+    return (
+        _one_cloud(front, left_at, np.array([[6.6, -10.06]]), 1),
+        _one_cloud(alley, left_at, np.array([[11.5, 6.0], [12.2, 22.5], [12.0, 40.5]]), 2),
+        Routes(
+            unlisted,
+            np.zeros((0, 2, 2)),
+            np.zeros((0, 2)),
+            empty,
+            empty,
+            empty,
+            empty,
+            {},
+            0,
+            "Nothing listed: no route is drawn.",
+        ),
+    )
+
+
+def _scores(routes: tuple[Routes, ...], note: str) -> Scores:
+    uniform = np.full(SAMPLES, 1.0 / SAMPLES)
+    contributions = (
+        Contribution("tap_record", "tap_record", 1.4, "The tap record fits: ×2.6 for this way."),
+        Contribution("dye", "dye", 0.9, f"Dye was seen at front-main-MH1. {note}".strip()),
+        Contribution("cleanout_outside", "cleanout_outside", 0.0, "Says nothing either way."),
+    )
+    against = tuple(
+        dataclasses.replace(item, bits=-item.bits, words=f"Against: {item.words}")
+        for item in contributions
+    )
+    front, alley, unlisted = (route.hypothesis for route in routes)
+    return Scores(
+        (
+            ScoredHypothesis(front, 0.70, -4.1, 0.03, 480.0, contributions, uniform, 0),
+            ScoredHypothesis(alley, 0.25, -4.6, 0.04, 410.0, against, uniform, 3),
+            ScoredHypothesis(unlisted, 0.05, -np.inf, 0.0, 0.0, (), np.zeros(0), None),
+        ),
+        (
+            NextCheck(
+                "Open front-main-MH1 and watch for dye for 20 minutes",
+                0.41,
+                310.0,
+                90.0,
+                (("dye seen", 0.66, "dig pit 1"), ("not seen", 0.34, "dig pit 2")),
+            ),
+            NextCheck(
+                f"Ask the neighbours {note}".strip(),
+                0.10,
+                0.0,
+                20.0,
+                (("most drain to the front", 0.6, "dig pit 1"),),
+            ),
+        ),
+        ("Dye seen at the right manhole is believed 0.9: judgement, no source.",),
+    )
+
+
+def _pit(site: Site, rank: int, x: float, y: float, p: tuple[float, float], surface: str) -> Pit:
+    half = np.array([0.6, 0.45])
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    building: Building = site.building
+    ties = tuple(
+        TapeTie(name, *map(float, corner), float(np.hypot(corner[0] - x, corner[1] - y)))
+        for name, corner in zip(
+            ("building:front-left", "building:front-right"), building.vertices[:2], strict=True
+        )
+    )
+    return Pit(
+        rank,
+        x,
+        y,
+        np.array([x, y]) + half * corners,
+        *p,
+        2.9,
+        2.55,
+        2.85,
+        3.1,
+        1180.0,
+        surface,
+        True,
+        ties,
+        ("front-main:direct",) if rank == 1 else ("alley-main:side-yard-right",),
+    )
+
+
+def _corridors(routes: tuple[Routes, ...]) -> tuple[Corridor, ...]:
+    corridors = []
+    for route in routes:
+        if not len(route.vertices):
+            continue
+        lines = shapely.linestrings(route.vertices)
+        for level, width, share in ((0.5, 0.15, 0.5), (0.8, 0.2, 0.8), (0.95, 0.25, 1.0)):
+            area = shapely.union_all(shapely.buffer(lines[: int(share * len(lines))], width))
+            parts = shapely.get_parts(area)
+            corridors.append(
+                Corridor(
+                    route.hypothesis.id,
+                    level,
+                    tuple(np.array(part.exterior.coords)[:-1] for part in parts),
+                    tuple(
+                        tuple(np.array(hole.coords)[:-1] for hole in part.interiors)
+                        for part in parts
+                    ),
+                )
+            )
+    return tuple(corridors)
+
+
+def _dig(site: Site, routes: tuple[Routes, ...], scores: Scores, left_at: Exit) -> DigPlan:
+    pits = (
+        _pit(site, 1, 7.0, 5.6, (0.66, 0.66), "lawn"),
+        _pit(site, 2, 12.0, 24.0, (0.21, 0.86), "concrete"),
+    )
+    origin, cell = (-1.0, -12.0), 0.5
+    x = origin[0] + cell * (np.arange(36) + 0.5)
+    y = origin[1] + cell * (np.arange(108) + 0.5)
+    centres = shapely.buffer(shapely.points(*np.meshgrid(x, y)), 0.5)
+    p = np.zeros(centres.shape)
+    for route, scored in zip(routes, scores.hypotheses, strict=True):
+        for line in shapely.linestrings(route.vertices):
+            p += scored.probability * shapely.intersects(line, centres) / len(route.vertices)
+    best = routes[0].vertices[0]
+    stations = np.linspace(0.0, routes[0].lengths_m[0], 7)
+    at = shapely.get_coordinates(
+        shapely.line_interpolate_point(shapely.LineString(best[:2]), stations)
+    )
+    depths = tuple(
+        DepthStep(
+            float(s),
+            float(x),
+            float(y),
+            2.1 - 0.01 * s,
+            left_at.invert_m - 0.02 * s,
+            2.1 - left_at.invert_m + 0.01 * s,
+            2.0 - left_at.invert_m + 0.005 * s,
+            2.2 - left_at.invert_m + 0.015 * s,
+        )
+        for s, (x, y) in zip(stations, at, strict=True)
+    )
+    return DigPlan(
+        pits,
+        HitMap(origin, cell, p),
+        _corridors(routes),
+        depths,
+        1420.0,
+        2010.0,
+        (
+            TapeTie(
+                "building:front-left",
+                *map(float, site.building.vertices[0]),
+                left_at.x_m - float(site.building.vertices[0, 0]),
+            ),
+        ),
+    )
