@@ -1,0 +1,198 @@
+"""Chains of straights with errors in both coordinates, against published and library fits."""
+
+from __future__ import annotations
+
+import numpy as np
+import odrpack
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitegis._frames import Array, rotation
+from sitegis.line.straights import Chain, Marks, fit_chain, line_coordinates, tail_weight
+
+# York et al. 2004, American Journal of Physics 72, 367: Pearson's data with York's weights.
+YORK_X = np.array([0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
+YORK_Y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
+YORK_WX = np.array([1000.0, 1000.0, 500.0, 800.0, 200.0, 80.0, 60.0, 20.0, 1.8, 1.0])
+YORK_WY = np.array([1.0, 1.8, 4.0, 8.0, 20.0, 20.0, 70.0, 70.0, 100.0, 500.0])
+
+
+def marks_of(xy: Array, variances: Array, **changes: object) -> Marks:
+    """Make uncorrelated Gaussian marks (n, 2) with variances (n, 2)."""
+    n = len(xy)
+    blocks = np.array([np.diag(v) for v in np.broadcast_to(variances, (n, 2))])
+    values: dict[str, object] = {
+        "covariance": np.diag(np.broadcast_to(variances, (n, 2)).ravel()),
+        "independent": blocks,
+        "counts_m": np.full(n, np.nan),
+        "count_floor_m": np.full(n, 0.1),
+        "count_share": 0.02,
+        "headings_rad": np.full(n, np.nan),
+        "bend_marks": np.zeros(n, dtype=bool),
+        "degrees_of_freedom": np.inf,
+    }
+    return Marks(xy=xy, **(values | changes))  # type: ignore[arg-type]
+
+
+def york_fit() -> Chain:
+    marks = marks_of(
+        np.column_stack([YORK_X, YORK_Y]), np.column_stack([1.0 / YORK_WX, 1.0 / YORK_WY])
+    )
+    return fit_chain(marks, np.zeros(10, dtype=int), np.array([-0.4, 5.0]))
+
+
+def as_intercept_slope(chain: Chain) -> tuple[Array, Array]:
+    """Turn direction and offset into y = a + b x with standard deviations."""
+    angle, offset = chain.parameters
+    cosine, sine = np.cos(angle), np.sin(angle)
+    jacobian = np.array([[offset * sine / cosine**2, 1.0 / cosine], [1.0 / cosine**2, 0.0]])
+    covariance = jacobian @ chain.covariance @ jacobian.T
+    return np.array([offset / cosine, np.tan(angle)]), np.sqrt(np.diag(covariance))
+
+
+def test_straight_reproduces_the_published_york_line() -> None:
+    """Pearson's data with York's weights give the published line, spread and S."""
+    chain = york_fit()
+    line, sd = as_intercept_slope(chain)
+    assert line == pytest.approx([5.479910224, -0.480533407], abs=5e-10)
+    assert sd == pytest.approx([0.294970735, 0.057985009], abs=1e-9)
+    assert chain.chi_square == pytest.approx(11.866353, abs=5e-7)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 10_000))
+def test_straight_agrees_with_orthogonal_distance_regression(seed: int) -> None:
+    """For random data the line is that of ODRPACK, coded independently."""
+    generator = np.random.default_rng(seed)
+    x = np.sort(generator.uniform(0.0, 8.0, 9))
+    sds = generator.uniform(0.05, 0.3, (9, 2))
+    slope = generator.uniform(-2.0, 2.0)
+    xy = np.column_stack([x, 1.0 + slope * x]) + sds * generator.standard_normal((9, 2))
+    reference = odrpack.odr_fit(
+        lambda x, beta: beta[0] + beta[1] * x, xy[:, 0], xy[:, 1], np.array([1.0, slope]),
+        weight_x=1.0 / sds[:, 0] ** 2, weight_y=1.0 / sds[:, 1] ** 2,
+        maxit=500, sstol=1e-14, partol=1e-14,
+    )  # fmt: skip
+    start = np.array([np.arctan(slope), np.cos(np.arctan(slope))])
+    chain = fit_chain(marks_of(xy, sds**2), np.zeros(9, dtype=int), start)
+    line, _ = as_intercept_slope(chain)
+    assert line == pytest.approx(reference.beta, rel=1e-5, abs=1e-5)
+    assert chain.chi_square == pytest.approx(reference.sum_square, rel=1e-7)
+
+
+def test_common_shift_does_not_move_the_line_but_widens_it() -> None:
+    """A shift shared by all points adds its variance to the end, across and along, in full."""
+    xy = np.column_stack([np.arange(6.0), [0.05, -0.02, 0.01, 0.03, -0.04, 0.02]])
+    alone = marks_of(xy, np.full(2, 0.01))
+    shared = marks_of(
+        xy,
+        np.full(2, 0.01),
+        covariance=alone.covariance + np.kron(np.ones((6, 6)), 0.04 * np.eye(2)),
+    )
+    segment, start = np.zeros(6, dtype=int), np.zeros(2)
+    one, two = fit_chain(alone, segment, start), fit_chain(shared, segment, start)
+    assert two.parameters == pytest.approx(one.parameters, abs=1e-9)
+    added = two.end_covariance - one.end_covariance
+    assert added == pytest.approx(np.diag([0.04, 0.04, 0.0]), abs=1e-9)
+
+
+def test_end_spread_is_that_of_repeated_draws() -> None:
+    """The covariance of the end across the line and of its angle is met by 400 draws."""
+    generator = np.random.default_rng(5)
+    truth = np.column_stack([np.linspace(0.0, 6.0, 7), np.zeros(7)])
+    segment = np.zeros(7, dtype=int)
+    ends = []
+    for _ in range(400):
+        xy = truth + 0.1 * generator.standard_normal((7, 2))
+        chain = fit_chain(marks_of(xy, np.full(2, 0.01)), segment, np.zeros(2))
+        ends.append(chain.end[1:])
+    met = np.cov(np.array(ends).T)
+    stated = chain.end_covariance[1:, 1:]
+    # A variance from 400 draws is known to 7 %; three of those.
+    assert np.diag(met) == pytest.approx(np.diag(stated), rel=0.22)
+    assert met[0, 1] == pytest.approx(stated[0, 1], rel=0.35)
+
+
+def test_noise_free_bend_is_recovered_exactly() -> None:
+    """Marks on a polyline with a 45° bend give its vertex, angle and stations."""
+    along = np.array([0.0, 1.0, 2.0, 3.0])
+    turn = np.radians(45.0)
+    second = 3.5 + np.outer(np.array([0.7, 1.7, 2.7]), [np.cos(turn), np.sin(turn)])
+    second[:, 1] -= 3.5
+    xy = np.vstack([np.column_stack([along, np.zeros(4)]), second])
+    segment = np.array([0, 0, 0, 0, 1, 1, 1])
+    chain = fit_chain(
+        marks_of(xy, np.full(2, 0.01)), segment, np.array([0.05, turn - 0.02, 0.1, -2.3]),
+        nominal_rad=np.array([turn]),
+    )  # fmt: skip
+    assert chain.vertices == pytest.approx(np.array([xy[0], [3.5, 0.0], xy[-1]]), abs=1e-9)
+    assert np.degrees(chain.parameters[1]) == pytest.approx(45.0, abs=1e-9)
+    assert np.diff(chain.stations_m) == pytest.approx([1.0, 1.0, 1.0, 1.2, 1.0, 1.0], abs=1e-9)
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.floats(-3.0, 3.0), st.floats(-50.0, 50.0), st.floats(-50.0, 50.0))
+def test_fit_moves_with_the_lot(turn: float, shift_x: float, shift_y: float) -> None:
+    """Turning and shifting all marks turns and shifts the line and its covariance with them."""
+    xy = np.array([[0.0, 0.02], [1.1, -0.05], [2.0, 0.03], [3.0, 0.6], [3.7, 1.4], [4.4, 2.0]])
+    segment, start = np.array([0, 0, 0, 1, 1, 1]), np.array([0.0, 0.785, 0.0, -1.6])
+    matrix, shift = rotation(turn), np.array([shift_x, shift_y])
+    first = fit_chain(marks_of(xy, np.full(2, 0.01)), segment, start)
+    moved_start = np.array([turn, start[1], 0.0, 0.0])
+    for j, angle in enumerate([turn, turn + start[1]]):
+        normal = np.array([-np.sin(angle), np.cos(angle)])
+        moved_start[2 + j] = start[2 + j] + normal @ shift
+    moved = fit_chain(
+        marks_of(xy @ matrix.T + shift, np.full(2, 0.01)), segment, moved_start,
+        nominal_rad=start[1:2],
+    )  # fmt: skip
+    assert moved.vertices == pytest.approx(first.vertices @ matrix.T + shift, abs=1e-6)
+    full = np.eye(3)
+    full[:2, :2] = matrix
+    assert moved.end_covariance == pytest.approx(full @ first.end_covariance @ full.T, abs=1e-7)
+    assert moved.log_likelihood == pytest.approx(first.log_likelihood, abs=1e-6)
+
+
+def test_heading_turns_the_line_by_its_weight() -> None:
+    """One heading combines with the marks' direction as two measurements of one angle do."""
+    xy = np.column_stack([np.linspace(0.0, 2.0, 5), np.zeros(5)])
+    headings = np.full(5, np.nan)
+    headings[2] = np.radians(8.0) + np.pi  # the axis has no sense of direction
+    segment, start = np.zeros(5, dtype=int), np.zeros(2)
+    alone = fit_chain(marks_of(xy, np.full(2, 0.09)), segment, start)
+    both = fit_chain(marks_of(xy, np.full(2, 0.09), headings_rad=headings), segment, start)
+    share = (1 / np.radians(10.0) ** 2) / (1 / np.radians(10.0) ** 2 + 1 / alone.covariance[0, 0])
+    assert both.parameters[0] == pytest.approx(share * np.radians(8.0), rel=0.02)
+
+
+def test_outlier_is_given_little_weight() -> None:
+    """One mark 2 m off moves a heavy-tailed fit by less than a tenth of the Gaussian one."""
+    xy = np.column_stack([np.linspace(0.0, 6.0, 7), np.zeros(7)])
+    xy[3, 1] = 2.0
+    segment, start = np.zeros(7, dtype=int), np.zeros(2)
+    gaussian = fit_chain(marks_of(xy, np.full(2, 0.01)), segment, start)
+    robust = fit_chain(marks_of(xy, np.full(2, 0.01), degrees_of_freedom=4.0), segment, start)
+    assert robust.weights[3] < 0.1
+    assert np.all(robust.weights[[0, 1, 2, 4, 5, 6]] > 0.9)
+    assert abs(robust.end[1]) < 0.1 * abs(gaussian.end[1])
+
+
+def test_tail_cost_is_quadratic_inside_and_smooth_at_one_sigma() -> None:
+    """Weight 1 up to one sigma, then (ν + 1)/(ν + δ²); the cost has no step or kink there."""
+    square = np.array([0.5, 1.0 - 1e-9, 1.0 + 1e-9, 9.0])
+    weight, extra = tail_weight(square, 4.0)
+    cost = extra + 0.5 * weight * square
+    assert weight == pytest.approx([1.0, 1.0, 1.0, 5.0 / 13.0], abs=1e-8)
+    assert cost[:2] == pytest.approx(0.5 * square[:2])
+    assert cost[2] == pytest.approx(cost[1], abs=1e-8)
+    assert cost[3] - cost[2] == pytest.approx(2.5 * np.log(13.0 / 5.0), abs=1e-8)
+
+
+def test_stations_run_on_through_a_bend() -> None:
+    """Station is distance along the chain: checked on a square corner by hand."""
+    parameters = np.array([0.0, np.pi / 2, 0.0, -2.0])  # along x to (2, 0), then along y
+    xy = np.array([[0.5, 0.1], [2.3, 1.5]])
+    offsets, stations = line_coordinates(parameters, xy, np.array([0, 1]))
+    assert stations == pytest.approx([0.5, 3.5])
+    assert offsets == pytest.approx([0.1, -0.3])
