@@ -54,9 +54,13 @@ def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | Non
     if ring is None:
         return None
     if not is_simple(ring):
-        report.site("building-not-simple", f"building.{given[0]}", None,
-                    "The building's outline crosses itself or has no area.",
-                    "give the outside corners counter-clockwise from the front-left one.")  # fmt: skip
+        report.site(
+            "building-not-simple",
+            f"building.{given[0]}",
+            None,
+            "The building's outline crosses itself or has no area.",
+            "give the outside corners counter-clockwise from the front-left one.",
+        )
         return None
     if not _inside_lot(reading, ring, lot, given[0]):
         return None
@@ -188,8 +192,13 @@ def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
                                 "This room id is taken ('lot' means outdoors).",
                                 "give each room its own id.")  # fmt: skip
         if table.corner is not None and table.origin is not None:
-            reading.report.site("room-origin-twice", f"{key}.origin", None,
-                                "The room has both corner and origin.", "keep one of them.")  # fmt: skip
+            reading.report.site(
+                "room-origin-twice",
+                f"{key}.origin",
+                None,
+                "The room has both corner and origin.",
+                "keep one of them.",
+            )
         seen.add(table.id)
         rooms.append(_room(table, corners, building.wall_thickness_m))
     return tuple(rooms)

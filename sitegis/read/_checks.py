@@ -34,13 +34,26 @@ def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report
     for locate in locates:
         known = locate.room == "lot" or locate.room in room_ids
         if not known and locate.room not in report.broken_names:
-            _row_fault(report, locate, "room-unknown", "room",
-                       ("There is no [[room]] of this id.", guess(locate.room, [*room_ids, "lot"])))  # fmt: skip
+            _row_fault(
+                report,
+                locate,
+                "room-unknown",
+                "room",
+                ("There is no [[room]] of this id.", guess(locate.room, [*room_ids, "lot"])),
+            )
     indoors = {row.id for row in locates if row.room != "lot" and row.kind in DRAIN_KINDS}
-    if 0 < len(locates) and len(indoors) < 2:
-        report.add(Fault("too-few-points", LOCATES_FILE, None, "kind", "",
-                         "The drain needs at least two points indoors.",
-                         "write the cleanout or stack and every place the head was found."))  # fmt: skip
+    if locates and len(indoors) < 2:
+        report.add(
+            Fault(
+                "too-few-points",
+                LOCATES_FILE,
+                None,
+                "kind",
+                "",
+                "The drain needs at least two points indoors.",
+                "write the cleanout or stack and every place the head was found.",
+            )
+        )
 
 
 def check_ties(
@@ -66,8 +79,13 @@ def check_walls(
     known = [row.id for row in locates]
     for number, contact in enumerate(contacts, start=1):
         if contact.point not in known:
-            report.site("point-unknown", f"wall[{number}].point", contact.point,
-                        "There is no row of this id in locates.csv.", guess(contact.point, known))  # fmt: skip
+            report.site(
+                "point-unknown",
+                f"wall[{number}].point",
+                contact.point,
+                "There is no row of this id in locates.csv.",
+                guess(contact.point, known),
+            )
         if contact.side not in building.sides:
             report.site("side-missing", f"wall[{number}].side", contact.side,
                         "The building has no wall on this side.",

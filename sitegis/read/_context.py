@@ -10,8 +10,8 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from .._frames import Array, LotFrame
-from ._frame import metres_per_unit
-from ._layers import LayerReference, Layers, Want, to_crs
+from .._geodesy import grid_unit
+from ._layers import LayerReference, Layers, Want, crs_text, to_crs
 from ._report import Report
 from ._schema import SiteFile
 
@@ -25,6 +25,11 @@ class Reading:
     crs: CRS
     report: Report
 
+    @property
+    def crs_text(self) -> str:
+        """The CRS by its authority code, else its WKT."""
+        return crs_text(self.crs)
+
     def grid_shape(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
     ) -> BaseGeometry | None:
@@ -34,7 +39,7 @@ class Reading:
 
     def in_grid(self, shape: BaseGeometry, source: CRS, key: str) -> BaseGeometry | None:
         """Take a geometry to grid metres; one that has no place there is a fault."""
-        unit_m, _ = metres_per_unit(self.crs)
+        unit_m = grid_unit(self.crs_text).metres_per_unit
         moved = shapely.transform(to_crs(shape, source, self.crs), lambda xy: xy * unit_m)
         if not bool(np.isfinite(shapely.get_coordinates(moved)).all()):
             self.report.site("crs-out-of-range", f"{key}.layer", None,

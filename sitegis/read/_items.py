@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -35,27 +37,24 @@ from .._site import (
     Priors,
 )
 from ._context import Reading, ring_of
-from ._report import guess
-from ._rings import clean_ring, is_simple
-from ._schema import (
+from ._evidence_schema import (
     CableToMainItem,
     CameraNoteItem,
     CleanoutOutsideItem,
     DyeItem,
-    EasementTable,
     EraItem,
     EvidenceItem,
-    KeepOutTable,
     MainInspectionItem,
     NeighboursItem,
-    NoiseTable,
     OutdoorLocateItem,
     PermitDrawingItem,
-    SiteFile,
     SoundItem,
     SurfaceSignItem,
     TapRecordItem,
 )
+from ._report import guess
+from ._rings import clean_ring, is_simple
+from ._schema import EasementTable, KeepOutTable, NoiseTable, SiteFile
 
 
 def make_evidence(
@@ -99,40 +98,39 @@ def _names_known(reading: Reading, item: EvidenceItem, key: str, mains: tuple[Ma
     return False
 
 
+_PLAIN: dict[type, Callable[[Any], Evidence]] = {
+    CableToMainItem: lambda item: CableToMain(item.count, item.sd),
+    OutdoorLocateItem: lambda item: OutdoorLocate(
+        item.x, item.y, item.depth, item.sd, item.point or ""
+    ),
+    DyeItem: lambda item: Dye(item.manhole, item.seen, item.waited, item.reliability),
+    SoundItem: lambda item: Sound(item.manhole, item.heard, item.reliability),
+    TapRecordItem: lambda item: TapRecord(
+        item.main, item.manhole, item.distance, item.sd, item.reliability
+    ),
+    PermitDrawingItem: lambda item: PermitDrawing(item.main, item.reliability),
+    NeighboursItem: lambda item: Neighbours(item.main, item.draining, item.asked),
+    EraItem: lambda item: Era(item.year_built),
+    CleanoutOutsideItem: lambda item: CleanoutOutside(item.x, item.y, item.sd, item.reliability),
+    SurfaceSignItem: lambda item: SurfaceSign(item.x, item.y, item.radius, item.reliability),
+    CameraNoteItem: lambda item: CameraNote(item.count, item.saw, item.reliability),
+}
+
+
 def _evidence(
     reading: Reading, item: EvidenceItem, key: str, mains: tuple[Main, ...]
 ) -> Evidence | None:
     """Turn one checked item into its record; None with the fault gathered."""
-    match item:
-        case CableToMainItem():
-            return CableToMain(item.count, item.sd)
-        case OutdoorLocateItem():
-            return OutdoorLocate(item.x, item.y, item.depth, item.sd, item.point or "")
-        case DyeItem():
-            return Dye(item.manhole, item.seen, item.waited, item.reliability)
-        case SoundItem():
-            return Sound(item.manhole, item.heard, item.reliability)
-        case TapRecordItem():
-            return TapRecord(item.main, item.manhole, item.distance, item.sd, item.reliability)
-        case PermitDrawingItem():
-            return PermitDrawing(item.main, item.reliability)
-        case NeighboursItem():
-            if item.draining > item.asked:
-                reading.report.site("neighbours-count", f"{key}.draining", item.draining,
-                                    f"More neighbours drain there than were asked ({item.asked}).",
-                                    "draining counts some of asked.")  # fmt: skip
-                return None
-            return Neighbours(item.main, item.draining, item.asked)
-        case EraItem():
-            return Era(item.year_built)
-        case CleanoutOutsideItem():
-            return CleanoutOutside(item.x, item.y, item.sd, item.reliability)
-        case SurfaceSignItem():
-            return SurfaceSign(item.x, item.y, item.radius, item.reliability)
-        case CameraNoteItem():
-            return CameraNote(item.count, item.saw, item.reliability)
-        case MainInspectionItem():
-            return _inspection(reading, item, key, mains)
+    if isinstance(item, MainInspectionItem):
+        return _inspection(reading, item, key, mains)
+    if isinstance(item, NeighboursItem) and item.draining > item.asked:
+        reading.report.site(
+            "neighbours-count", f"{key}.draining", item.draining,
+            f"More neighbours drain there than were asked ({item.asked}).",
+            "draining counts some of asked.",
+        )  # fmt: skip
+        return None
+    return _PLAIN[type(item)](item)
 
 
 def _inspection(

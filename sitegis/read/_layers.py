@@ -17,7 +17,6 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
-from .._errors import Fault
 from ._files import is_inside
 from ._report import Report, guess
 
@@ -146,6 +145,12 @@ def read_crs(text: str, key: str, report: Report) -> CRS | None:
     return crs
 
 
+def crs_text(crs: CRS) -> str:
+    """Name a CRS by its authority code where it has one, else by its WKT."""
+    authority = crs.to_authority(min_confidence=90)
+    return ":".join(authority) if authority else str(crs.to_wkt())
+
+
 def flat_crs(crs: CRS) -> CRS:
     """Drop the vertical part of a compound CRS."""
     return crs.sub_crs_list[0] if crs.is_compound and crs.sub_crs_list else crs
@@ -248,9 +253,12 @@ class Layers:
         found, skipped = [], 0
         for row in rows:
             attributes = dict(row.properties)
-            if identifier is not None and reference.id_field is not None:
-                if str(attributes.get(reference.id_field)).strip() != identifier:
-                    continue
+            if (
+                identifier is not None
+                and reference.id_field is not None
+                and (str(attributes.get(reference.id_field)).strip() != identifier)
+            ):
+                continue
             shape = _flat_shape(row)
             if shape is None or shapely.get_dimensions(shape) not in _DIMENSIONS[wanted]:
                 skipped += 1
@@ -261,8 +269,13 @@ class Layers:
         return found
 
     def _none_found(
-        self, reference: LayerReference, key: str, wanted: Want, identifier: str | None, skipped: int
-    ) -> None:  # fmt: skip
+        self,
+        reference: LayerReference,
+        key: str,
+        wanted: Want,
+        identifier: str | None,
+        skipped: int,
+    ) -> None:
         """Gather the fault of a layer in which nothing fits."""
         if skipped:
             words = " or ".join(_WORDS[d] for d in _DIMENSIONS[wanted])
@@ -270,9 +283,13 @@ class Layers:
                              "The feature has no shape, or not the kind that is needed.",
                              f"name a layer of {words}.")  # fmt: skip
         elif identifier is not None:
-            self.report.site("feature-missing", f"{key}.id", identifier,
-                             f"The layer has no feature with this {reference.id_field or 'id'}.",
-                             "look up the id in a GIS; capitals and leading zeros count.")  # fmt: skip
+            self.report.site(
+                "feature-missing",
+                f"{key}.id",
+                identifier,
+                f"The layer has no feature with this {reference.id_field or 'id'}.",
+                "look up the id in a GIS; capitals and leading zeros count.",
+            )
         else:
             self.report.site("layer-empty", f"{key}.layer", reference.layer,
                              "The layer has no features.", "export it again.")  # fmt: skip

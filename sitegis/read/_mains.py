@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-import shapely.ops
 from shapely.geometry.base import BaseGeometry
 
 from .._frames import Array, LotFrame, lot_direction
@@ -63,8 +62,13 @@ def make_mains(
         seen.add(table.id)
         street = by_name.get(table.street)
         if street is None and table.street not in report.broken_names:
-            report.site("street-unknown", f"{key}.street", table.street,
-                        "There is no [[street]] of this name.", guess(table.street, by_name))  # fmt: skip
+            report.site(
+                "street-unknown",
+                f"{key}.street",
+                table.street,
+                "There is no [[street]] of this name.",
+                guess(table.street, by_name),
+            )
         main = (
             None if street is None else _main(reading, table, key, lot, frame=frame, street=street)
         )
@@ -186,8 +190,13 @@ def _manholes(
     seen: set[str] = set()
     for spot in spots:
         if spot.id in seen:
-            reading.report.site("id-twice", f"{key}.manholes", spot.id,
-                                "This manhole is on the main twice.", "keep one of them.")  # fmt: skip
+            reading.report.site(
+                "id-twice",
+                f"{key}.manholes",
+                spot.id,
+                "This manhole is on the main twice.",
+                "keep one of them.",
+            )
         seen.add(spot.id)
     return tuple(sorted(spots, key=lambda spot: spot.station_m))
 
@@ -279,9 +288,13 @@ def _level(
     pair = (table.invert_upstream, table.invert_downstream)
     given = [table.invert is not None, table.depth is not None, pair != (None, None)]
     if sum(given) > 1 or (given[2] and None in pair):
-        report.site("invert-source", f"{key}.invert", None,
-                    "The main's invert must be given in one way.",
-                    "write invert, or depth, or invert_upstream with invert_downstream.")  # fmt: skip
+        report.site(
+            "invert-source",
+            f"{key}.invert",
+            None,
+            "The main's invert must be given in one way.",
+            "write invert, or depth, or invert_upstream with invert_downstream.",
+        )
         return None
     slab_sd_m = reading.file.site.slab_elevation_sd or SLAB_SD_M
     sd_m = math.hypot(table.invert_sd or INVERT_SD_M, slab_sd_m)
@@ -366,9 +379,9 @@ def _assemble(
     stations = stations[np.concatenate([[True], np.diff(stations) > 0.01])]
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, stations))
     placed = tuple(
-        Manhole(spot.id, *map(float, line.interpolate(spot.station_m).coords[0]),
-                spot.station_m - low_m, spot.invert_m)
+        Manhole(spot.id, float(place[0]), float(place[1]), spot.station_m - low_m, spot.invert_m)
         for spot in spots
+        for place in [line.interpolate(spot.station_m).coords[0]]
     )  # fmt: skip
     taps = _taps(reading, table, key, placed, high_m - low_m)
     source = "layer" if table.layer is not None else "offset"
@@ -399,12 +412,21 @@ def _taps(
         place = f"{key}.taps[{number}]"
         manhole = by_id.get(tap.manhole)
         if manhole is None:
-            reading.report.site("manhole-unknown", f"{place}.manhole", tap.manhole,
-                                "This main has no such manhole.", guess(tap.manhole, by_id))  # fmt: skip
+            reading.report.site(
+                "manhole-unknown",
+                f"{place}.manhole",
+                tap.manhole,
+                "This main has no such manhole.",
+                guess(tap.manhole, by_id),
+            )
         elif not 0.0 <= manhole.station_m + tap.distance <= length_m:
-            reading.report.site("tap-off-main", f"{place}.distance", None,
-                                "This tap lies past the end of the main.",
-                                "distances are positive with the flow, negative against it.")  # fmt: skip
+            reading.report.site(
+                "tap-off-main",
+                f"{place}.distance",
+                None,
+                "This tap lies past the end of the main.",
+                "distances are positive with the flow, negative against it.",
+            )
         else:
             stations.append(manhole.station_m + tap.distance)
     return tuple(sorted(stations))

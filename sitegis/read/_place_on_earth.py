@@ -6,8 +6,8 @@ import math
 
 from pyproj import CRS
 
-from ._frame import crs_text, metres_per_unit, utm_crs
-from ._layers import Layers, Want, read_crs, to_crs
+from .._geodesy import grid_unit, utm_crs
+from ._layers import LayerReference, Layers, crs_text, read_crs, to_crs
 from ._report import Report
 from ._schema import SiteFile
 
@@ -20,28 +20,25 @@ def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
     elif file.lot.layer is not None or lonlat is None:
         crs = _crs_of_layers(file, layers)
     else:
-        crs = _crs_of_layers(file, layers) if _has_layers(file) else utm_crs(*lonlat)
-        crs = crs or utm_crs(*lonlat)
+        crs = _crs_of_layers(file, layers) if _has_layers(file) else None
+        crs = crs or CRS.from_user_input(utm_crs(*lonlat))
     if crs is None:
         return None
-    if lonlat is not None and not _covers(crs, lonlat):
-        report.note("crs-far", "The lot lies outside the area that its CRS is made for.",
-                    "site.crs", needs_person=True)  # fmt: skip
-    unit_m, unit_name = metres_per_unit(crs)
-    where = crs.to_authority()
-    report.note(
-        "crs-unit",
-        f"Grid coordinates are in {crs.name} ({':'.join(where) if where else 'no code'}), unit "
-        f"{unit_name} = {unit_m:.12g} m; taped feet are international feet (0.3048 m).",
-        "site.crs",
-    )  # fmt: skip
-    if file.site.crs is None and len(crs_text(crs)) < 40:
-        report.note("crs-chosen", f"site.crs is not given; {crs_text(crs)} is taken.", "site.crs")
+    name = crs_text(crs)
+    try:
+        unit = grid_unit(name)
+    except ValueError as error:
+        report.site("crs-unfit", "site.crs", file.site.crs, f"{error}.",
+                    "write a state plane or UTM EPSG code.")  # fmt: skip
+        return None
+    report.note("crs-unit", f"{unit.words}.", "site.crs")
+    if file.site.crs is None:
+        report.note("crs-chosen", f"site.crs is not given; {unit.crs[:40]} is taken.", "site.crs")
     return crs
 
 
 def _has_layers(file: SiteFile) -> bool:
-    tables = (file.lot, file.building, *file.street, *file.main)
+    tables: list[LayerReference] = [file.lot, file.building, *file.street, *file.main]
     return any(table.layer is not None for table in tables)
 
 
@@ -50,11 +47,11 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
     streets = [(t, f"street[{n}]", t.id) for n, t in enumerate(file.street, start=1)]
     mains = [(t, f"main[{n}]", t.feature or t.id) for n, t in enumerate(file.main, start=1)]
     tables = [(file.lot, "lot", file.lot.id), (file.building, "building", file.building.id)]
-    wanted: Want = "any"
-    for table, key, identifier in [*tables, *streets, *mains]:
+    found: list[tuple[LayerReference, str, str | None]] = [*tables, *streets, *mains]
+    for table, key, identifier in found:
         if table.layer is None:
             continue
-        feature = layers.feature(table, key, wanted=wanted, identifier=identifier)
+        feature = layers.feature(table, key, wanted="any", identifier=identifier)
         if feature is None:
             return None
         if feature.crs.is_projected:
@@ -65,7 +62,7 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
                                "The layer's longitude and latitude are out of range.",
                                "check that they are not swapped.")  # fmt: skip
             return None
-        return utm_crs(centre.x, centre.y)
+        return CRS.from_user_input(utm_crs(centre.x, centre.y))
     return None
 
 
@@ -108,14 +105,3 @@ def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> 
             key, needs_person=True,
         )  # fmt: skip
     return True
-
-
-def _covers(crs: CRS, lonlat: tuple[float, float]) -> bool:
-    """Tell whether a CRS's area of use, with 1° to spare, holds a place."""
-    area = crs.area_of_use
-    if area is None:
-        return True
-    longitude, latitude = lonlat
-    west, east = area.west - 1.0, area.east + 1.0
-    inside = west <= longitude <= east or (area.west > area.east and not east < longitude < west)
-    return inside and area.south - 1.0 <= latitude <= area.north + 1.0

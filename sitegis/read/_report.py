@@ -53,9 +53,9 @@ def _in_order(fault: Fault) -> tuple[int, str, int]:
 
 
 def shorten(value: object, limit: int = 60) -> str:
-    """Show a value on one line, cut to a length a person can read.
+    r"""Show a value on one line, cut to a length a person can read.
 
-    >>> shorten("a\\nb")
+    >>> shorten("a\nb")
     'a b'
     """
     text = " ".join(str(value).split()) if isinstance(value, str) else _plain_repr(value)
@@ -84,11 +84,11 @@ def guess(wrong: str, right: Iterable[str]) -> str:
 
 
 def index_lines(text: str) -> dict[str, int]:
-    """Map dotted keys of a TOML text (array items counted from 1) to their line numbers.
+    r"""Map dotted keys of a TOML text (array items counted from 1) to their line numbers.
 
     Only for showing: a line-wise scan, which takes the key before ``=`` at a line's start.
 
-    >>> index_lines("[site]\\nname = 'x'\\n[[room]]\\nid = 1")["room[1].id"]
+    >>> index_lines("[site]\nname = 'x'\n[[room]]\nid = 1")["room[1].id"]
     4
     """
     lines: dict[str, int] = {}

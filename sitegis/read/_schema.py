@@ -1,7 +1,7 @@
 """What ``site.toml`` may hold: pydantic models, lengths already in metres.
 
-Lengths are read with the validation context ``{"units": …, "depth_units": …}``. A model says
-only what one key may be; what keys mean together is checked by the modules that build records.
+A model says only what one key may be; what keys mean together is checked by the modules that
+build records.
 """
 
 from __future__ import annotations
@@ -9,102 +9,27 @@ from __future__ import annotations
 import datetime
 from typing import Annotated, Literal
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    StrictBool,
-    StringConstraints,
-    ValidationInfo,
-)
-from pydantic_core import PydanticCustomError
+from pydantic import Field, StringConstraints
 
 from .._site import PointKind, RuleSetName, Side
 from .._units import LengthUnit
-from ._lengths import read_bearing, signed_length
-
-
-def _read_length(value: object, info: ValidationInfo, setting: str) -> float:
-    """Read a length whose bare number takes the unit of a setting."""
-    unit: LengthUnit = (info.context or {}).get(setting, "ft")
-    try:
-        return signed_length(value, unit)
-    except ValueError as error:
-        raise PydanticCustomError("length-unreadable", "{reason}", {"reason": str(error)}) from None
-
-
-def _in_units(value: object, info: ValidationInfo) -> float:
-    return _read_length(value, info, "units")
-
-
-def _in_depth_units(value: object, info: ValidationInfo) -> float:
-    return _read_length(value, info, "depth_units")
-
-
-def _as_bearing(value: object) -> tuple[float, bool]:
-    try:
-        return read_bearing(value)
-    except ValueError as error:
-        raise PydanticCustomError(
-            "bearing-unreadable", "{reason}", {"reason": str(error)}
-        ) from None
-
-
-def _as_azimuth(value: object) -> float:
-    azimuth_deg, magnetic = _as_bearing(value)
-    if magnetic:
-        raise PydanticCustomError(
-            "bearing-magnetic", "A magnetic bearing is only taken in the lot's calls."
-        )
-    return azimuth_deg
-
-
-def _as_direction(value: object) -> object:
-    """Keep a side's name; read anything else as a bearing."""
-    return value if value in ("front", "right", "rear", "left") else _as_azimuth(value)
-
-
-def _as_name(value: object) -> object:
-    """Let a name be written as a whole number."""
-    if isinstance(value, int) and not isinstance(value, bool) and abs(value) < 10**18:
-        return str(value)
-    return value
-
-
-def _plain(value: str) -> str:
-    """Refuse a name that could not be told from a compound one, or not be shown."""
-    if ":" in value or not value.isprintable():
-        raise PydanticCustomError("name-unfit", "A name may not hold ':' or invisible characters.")
-    return value
-
-
-Length = Annotated[float, BeforeValidator(_in_units)]
-Extent = Annotated[float, BeforeValidator(_in_units), Field(gt=0)]
-Sd = Annotated[float, BeforeValidator(_in_units), Field(gt=0)]
-Depth = Annotated[float, BeforeValidator(_in_depth_units)]
-Bearing = Annotated[tuple[float, bool], BeforeValidator(_as_bearing)]
-Azimuth = Annotated[float, BeforeValidator(_as_azimuth)]
-Direction = Annotated[Side | float, BeforeValidator(_as_direction)]
-Name = Annotated[
-    str,
-    BeforeValidator(_as_name),
-    StringConstraints(min_length=1, max_length=80, strip_whitespace=True),
-    AfterValidator(_plain),
-]
-Text = Annotated[str, StringConstraints(max_length=500, strip_whitespace=True)]
-Point = tuple[Length, Length]
-Reliability = Annotated[float, Field(gt=0.5, lt=1.0)]
-Weight = Annotated[float, Field(ge=0.0, le=1e6)]
-Money = Annotated[float, Field(ge=0.0, le=1e9)]
-Corner = Literal["front-left", "front-right", "rear-right", "rear-left"]
-
-
-class Table(BaseModel):
-    """A TOML table: nothing unknown in it, nothing that is no number."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+from ._evidence_schema import EvidenceItem
+from ._fields import (
+    Azimuth,
+    Bearing,
+    Corner,
+    Depth,
+    Direction,
+    Extent,
+    Length,
+    Money,
+    Name,
+    Point,
+    Sd,
+    Table,
+    Text,
+    Weight,
+)
 
 
 class Layered(Table):
@@ -380,139 +305,6 @@ class DigTable(Table):
     soil: Literal["A", "B", "C"] | None = None
 
 
-class Item(Table):
-    """One ``[[evidence]]`` table."""
-
-
-class CableToMainItem(Item):
-    """The cable count when the head reached the main."""
-
-    kind: Literal["cable_to_main"]
-    count: Extent
-    sd: Sd | None = None
-
-
-class OutdoorLocateItem(Item):
-    """The head found from above outside."""
-
-    kind: Literal["outdoor_locate"]
-    x: Length
-    y: Length
-    depth: Annotated[Depth, Field(ge=0)] | None = None
-    sd: Sd | None = None
-    point: Name | None = None
-
-
-class DyeItem(Item):
-    """Dye poured indoors."""
-
-    kind: Literal["dye"]
-    manhole: Name
-    seen: StrictBool
-    waited: Annotated[float, Field(ge=0, le=10_000)]
-    reliability: Reliability | None = None
-
-
-class SoundItem(Item):
-    """A tapping or running water indoors."""
-
-    kind: Literal["sound"]
-    manhole: Name
-    heard: StrictBool
-    reliability: Reliability | None = None
-
-
-class TapRecordItem(Item):
-    """A record of this lot's tap."""
-
-    kind: Literal["tap_record"]
-    main: Name
-    manhole: Name
-    distance: Length
-    sd: Sd | None = None
-    reliability: Reliability | None = None
-
-
-class PermitDrawingItem(Item):
-    """A permit drawing."""
-
-    kind: Literal["permit_drawing"]
-    main: Name
-    reliability: Reliability | None = None
-
-
-class NeighboursItem(Item):
-    """What neighbours drain to."""
-
-    kind: Literal["neighbours"]
-    main: Name
-    draining: Annotated[int, Field(ge=0, le=10_000)]
-    asked: Annotated[int, Field(ge=1, le=10_000)]
-
-
-class EraItem(Item):
-    """The year the building was built."""
-
-    kind: Literal["era"]
-    year_built: Annotated[int, Field(ge=1600, le=2200)]
-
-
-class CleanoutOutsideItem(Item):
-    """A cleanout found outside."""
-
-    kind: Literal["cleanout_outside"]
-    x: Length
-    y: Length
-    sd: Sd | None = None
-    reliability: Reliability | None = None
-
-
-class SurfaceSignItem(Item):
-    """A settled strip or a patch."""
-
-    kind: Literal["surface_sign"]
-    x: Length
-    y: Length
-    radius: Extent
-    reliability: Reliability | None = None
-
-
-class CameraNoteItem(Item):
-    """What the camera showed."""
-
-    kind: Literal["camera_note"]
-    count: Annotated[Length, Field(ge=0)]
-    saw: Literal["turn-left", "turn-right", "material-change", "flowing-pipe"]
-    reliability: Reliability | None = None
-
-
-class MainInspectionItem(Item):
-    """Taps found in a main: distances from a manhole, positive with the flow."""
-
-    kind: Literal["main_inspection"]
-    main: Name
-    manhole: Name
-    taps: Annotated[tuple[Length, ...], Field(max_length=1000)]
-    complete: StrictBool = True
-    sd: Sd | None = None
-    reliability: Reliability | None = None
-
-
-EvidenceItem = Annotated[
-    CableToMainItem
-    | OutdoorLocateItem
-    | DyeItem
-    | SoundItem
-    | TapRecordItem
-    | PermitDrawingItem
-    | NeighboursItem
-    | EraItem
-    | CleanoutOutsideItem
-    | SurfaceSignItem
-    | CameraNoteItem
-    | MainInspectionItem,
-    Field(discriminator="kind"),
-]
 Some = Field(default=(), max_length=1000)
 
 

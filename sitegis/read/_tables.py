@@ -157,8 +157,13 @@ def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Ro
               "\"12' 4\"\"\".")  # fmt: skip
         return None
     if any(cells[len(header) :]):
-        fault("row-too-long", number, "file", "The row has more cells than there are columns.",
-              "put a cell that holds a comma in quotation marks; write no thousands commas.")  # fmt: skip
+        fault(
+            "row-too-long",
+            number,
+            "file",
+            "The row has more cells than there are columns.",
+            "put a cell that holds a comma in quotation marks; write no thousands commas.",
+        )
         return None
     padded = cells + [""] * (len(header) - len(cells))
     return Row(number, {name: cell for name, cell in zip(header, padded, strict=False) if name})

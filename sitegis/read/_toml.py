@@ -21,6 +21,7 @@ from ._report import SITE_FILE, Report, guess, index_lines
 from ._schema import SiteFile
 
 Raw = dict[str, object]
+FILL_ME_IN = "FILL ME IN"
 _REQUIRED_REMEDY = "write it; the comments of a blank site.toml ('sitegis start') say how."
 
 
@@ -60,24 +61,45 @@ def units_of(raw: Raw) -> tuple[LengthUnit, LengthUnit]:
 def validate(raw: Raw, report: Report) -> SiteFile | None:
     """Check a raw file against the schema; go on with what is left once bad parts are cut out.
 
+    A file with places still to be filled in is checked for other faults, but gives no model.
     Cutting lets the later checks find their faults in the same run. None where a required
     table is beyond that.
     """
     units, depth_units = units_of(raw)
     context = {"units": units, "depth_units": depth_units}
     remaining = copy.deepcopy(raw)
+    blanks = list(_blanks(remaining, ()))
+    for path in blanks:
+        report.site("fill-me-in", dotted(path), None, "This is still to be filled in.",
+                    "write it, or take the line out where it is marked optional.")  # fmt: skip
     for attempt in range(4):
         try:
-            return SiteFile.model_validate(remaining, context=context)
+            file = SiteFile.model_validate(remaining, context=context)
+            return None if blanks else file
         except ValidationError as error:
             details = error.errors(include_url=False)
         for detail in details:
-            if attempt == 0 or detail["type"] != "missing":
+            unfilled = _real_path(remaining, detail["loc"]) in blanks
+            if not unfilled and (attempt == 0 or detail["type"] != "missing"):
                 _gather(detail, report, units)
         paths = sorted((_real_path(remaining, d["loc"]) for d in details), key=_deepest_first)
         for path in paths:
             _cut(remaining, path, report)
     return None
+
+
+def _blanks(raw: object, path: tuple[str | int, ...]) -> Iterator[tuple[str | int, ...]]:
+    """Find the places that a blank file marks to be filled in; take the keys out."""
+    if isinstance(raw, list):
+        for place, item in enumerate(raw):
+            yield from _blanks(item, (*path, place))
+    elif isinstance(raw, dict):
+        for key in list(raw):
+            if raw[key] == FILL_ME_IN:
+                del raw[key]
+                yield (*path, key)
+            else:
+                yield from _blanks(raw[key], (*path, key))
 
 
 def _deepest_first(path: tuple[str | int, ...]) -> tuple[str, tuple[int, ...]]:
