@@ -284,3 +284,45 @@ def test_one_corner_is_not_enough() -> None:
     """One corner gives no direction."""
     with pytest.raises(ValueError, match="two or more"):
         fit_lot_frame(UTM, np.zeros((1, 2)), np.zeros((1, 2)))
+
+
+@pytest.mark.parametrize(
+    ("lot", "grid"),
+    [(np.zeros((2, 2)), np.zeros((3, 2))), (np.zeros((2, 3)), np.zeros((2, 3))),
+     (np.zeros(2), np.zeros(2))],
+)  # fmt: skip
+def test_corners_of_the_wrong_shape(lot: np.ndarray, grid: np.ndarray) -> None:
+    """Corners that do not pair up in the plane are refused."""
+    with pytest.raises(ValueError, match="two or more corners"):
+        fit_lot_frame(UTM, lot, grid)
+
+
+@pytest.mark.parametrize("grid", [[math.nan, 4e6], [1e30, 4e6]])
+def test_corner_that_is_no_place(grid: list[float]) -> None:
+    """A grid coordinate that is nowhere on the grid is refused."""
+    with pytest.raises(ValueError, match="not a place"):
+        lot_frame(UTM, x_azimuth_deg=0.0, grid_m=(grid[0], grid[1]))
+
+
+def test_azimuth_that_is_not_finite() -> None:
+    """A frame has a direction."""
+    with pytest.raises(ValueError, match="azimuth"):
+        lot_frame(UTM, x_azimuth_deg=math.nan, lonlat=PLACE)
+
+
+@pytest.mark.parametrize(
+    ("longitude", "latitude", "reason"),
+    [(0.0, -80.5, "no UTM zone"), (0.0, 84.5, "no UTM zone"), (181.0, 0.0, "not on the earth"),
+     (0.0, 91.0, "not on the earth"), (math.nan, 0.0, "not on the earth")],
+)  # fmt: skip
+def test_places_without_a_utm_zone(longitude: float, latitude: float, reason: str) -> None:
+    """Near the poles and off the earth there is no UTM zone."""
+    with pytest.raises(ValueError, match=reason):
+        utm_crs(longitude, latitude)
+
+
+def test_ends_of_the_utm_zones() -> None:
+    """Longitude 180 stays in zone 60, the southern zones are 327xx."""
+    assert utm_crs(180.0, 10.0) == "EPSG:32660"
+    assert utm_crs(-180.0, -80.0) == "EPSG:32701"
+    assert utm_crs(3.0, 84.0) == "EPSG:32631"

@@ -124,6 +124,14 @@ def test_unknown_rule_set(name: str) -> None:
         load_rules(name)
 
 
+def test_pipe_at_the_end_of_a_rule() -> None:
+    """A pipe of just the size a rule goes up to falls under it, a rounding notwithstanding."""
+    rules = load_rules("us-ipc")
+    first = rules.slopes[0]
+    assert rules.least_slope(first.up_to_diameter_m + 1e-9) == first
+    assert rules.least_slope(first.up_to_diameter_m + 1e-4) == rules.slopes[1]
+
+
 def test_diameter_past_a_table_that_ends() -> None:
     """Where a rule set's table ends, a larger pipe has no rule."""
     data = table()
@@ -136,6 +144,7 @@ def test_diameter_past_a_table_that_ends() -> None:
     ("change", "reason"),
     [
         ({"egress_depth_m": -1.0}, "not above 0: \\['egress_depth_m'\\]"),
+        ({"spoil_setback_m": 0.0}, "spoil_setback_m"),
         ({"trench_slopes": {"C": 0.0}}, "trench slope C"),
         ({"default_soil": "D"}, "no trench slope for 'D'"),
         ({"slopes": []}, "do not rise"),

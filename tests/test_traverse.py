@@ -172,6 +172,12 @@ def test_courses_without_length(length: float) -> None:
         straight_course(0.0, length)
 
 
+def test_turn_must_be_left_or_right() -> None:
+    """A curve that turns neither way is refused."""
+    with pytest.raises(ValueError, match="left or right, not 'straight'"):
+        curve_course(10.0, "straight", arc_m=5.0, chord_azimuth_deg=0.0)  # type: ignore[arg-type]
+
+
 def test_too_few_courses() -> None:
     """Two straight courses bound nothing."""
     with pytest.raises(ValueError, match="at least three"):

@@ -78,6 +78,11 @@ def test_bare_number_takes_the_unit(unit: LengthUnit, millimetres: float) -> Non
     assert parse_length("1", unit) * 1000 == pytest.approx(millimetres)
 
 
+def test_no_negative_zero() -> None:
+    """A written -0 is nought, so that it is not shown as -0 later."""
+    assert math.copysign(1.0, parse_length("-0", "m")) == 1.0
+
+
 def test_metric_lengths_are_exact() -> None:
     """3760 mm and 376 cm are the same number as 3.76 m."""
     assert parse_length("3760mm", "ft") == parse_length("376cm", "ft") == 3.76
@@ -225,6 +230,7 @@ def test_length_that_is_not_finite_is_not_written() -> None:
         ("360", 0.0),
         ("due west", 270.0),
         ("South", 180.0),
+        ("due north", 0.0),
     ],
 )
 def test_bearings_as_written(text: str, azimuth: float) -> None:
