@@ -1,0 +1,147 @@
+"""Reading the head: against an independent library's field, and the noise rules."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import magpylib
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import optimize
+
+from sitegis._site import Noise
+from sitegis.place.head import (
+    depth_from_nulls_m,
+    depth_sd_m,
+    horizontal_sd_m,
+    null_midpoint_shift_m,
+    read_head,
+    tilt_spacing_factor,
+    vertical_null_shift_m,
+)
+
+NOISE = Noise()
+
+
+def field(depth_m: float, tilt_rad: float) -> Callable[[float], np.ndarray]:
+    """Give the field (3,) of a tilted dipole at places along the axis on the surface."""
+    source = magpylib.misc.Dipole(
+        moment=(1e6 * np.cos(tilt_rad), 0.0, 1e6 * np.sin(tilt_rad)), position=(0, 0, -depth_m)
+    )
+    return lambda x: np.asarray(source.getB((x, 0.0, 0.0)))
+
+
+def horizontal_nulls(depth_m: float, tilt_rad: float) -> tuple[float, float]:
+    along = field(depth_m, tilt_rad)
+    centre = null_midpoint_shift_m(depth_m, tilt_rad)
+    first = optimize.brentq(lambda x: along(x)[0], centre - 3 * depth_m, centre, xtol=1e-12)
+    second = optimize.brentq(lambda x: along(x)[0], centre, centre + 3 * depth_m, xtol=1e-12)
+    return float(first), float(second)
+
+
+@pytest.mark.parametrize("depth", [0.4, 1.0, 2.7])
+def test_depth_from_the_nulls_of_a_level_dipole(depth: float) -> None:
+    """The nulls of magpylib's level dipole lie √2·d apart and give the depth back."""
+    first, second = horizontal_nulls(depth, 0.0)
+    assert second - first == pytest.approx(np.sqrt(2) * depth, rel=1e-9)
+    assert depth_from_nulls_m(second - first) == pytest.approx(depth, rel=1e-9)
+
+
+@pytest.mark.parametrize("tilt_deg", [-20.0, -2.0, 1.2, 10.0, 25.0])
+def test_tilt_moves_and_widens_the_nulls(tilt_deg: float) -> None:
+    """Spacing factor and midpoint shift are those of magpylib's tilted dipole."""
+    depth, tilt = 1.3, float(np.radians(tilt_deg))
+    first, second = horizontal_nulls(depth, tilt)
+    assert (second - first) / (np.sqrt(2) * depth) == pytest.approx(tilt_spacing_factor(tilt))
+    assert (first + second) / 2 == pytest.approx(null_midpoint_shift_m(depth, tilt))
+    assert depth_from_nulls_m(second - first, tilt_rad=tilt) == pytest.approx(depth)
+
+
+@pytest.mark.parametrize("tilt_deg", [-10.0, 0.0, 1.2, 10.0, 25.0])
+def test_vertical_null_of_a_tilted_dipole(tilt_deg: float) -> None:
+    """The vertical field's null lies where magpylib has it, ⅔·t·d away to first order."""
+    depth, tilt = 0.9, float(np.radians(tilt_deg))
+    upward = field(depth, tilt)
+    null = optimize.brentq(lambda x: upward(x)[2], -depth, depth, xtol=1e-13)
+    assert vertical_null_shift_m(depth, tilt) == pytest.approx(null, abs=1e-9)
+    assert null == pytest.approx(-2 / 3 * tilt * depth, abs=0.6 * abs(tilt) ** 3 * depth + 1e-9)
+
+
+def test_noise_has_a_floor_and_grows_with_depth() -> None:
+    """Spreads are the larger of the floor and the share of the depth."""
+    assert horizontal_sd_m(0.5, NOISE) == pytest.approx(0.10)
+    assert horizontal_sd_m(4.0, NOISE) == pytest.approx(0.20)
+    assert horizontal_sd_m(None, NOISE) == pytest.approx(0.10)
+    assert depth_sd_m(0.5, NOISE) == pytest.approx(0.05)
+    assert depth_sd_m(3.0, NOISE) == pytest.approx(0.15)
+
+
+def test_no_reading_gives_no_depth() -> None:
+    """A point without depth and nulls has no depth."""
+    assert read_head(None, NOISE) is None
+
+
+def test_a_single_reading_is_taken_as_it_is() -> None:
+    """One reading gives its own depth and the repeatability there."""
+    head = read_head(0.8, NOISE)
+    assert head is not None
+    assert (head.depth_m, head.depth_sd_m) == pytest.approx((0.8, 0.05))
+    assert not head.distorted
+
+
+def test_a_second_reading_narrows_the_depth_and_lies_between() -> None:
+    """Lifted reading and nulls that agree lie between and narrow the spread."""
+    head = read_head(0.80, NOISE, depth_lifted_m=1.14, lift_m=0.30)
+    both = read_head(0.80, NOISE, depth_lifted_m=1.14, lift_m=0.30, null_spacing_m=0.82 * 2**0.5)
+    assert head is not None
+    assert both is not None
+    assert 0.80 < head.depth_m < 0.84
+    assert head.depth_sd_m < 0.05
+    assert not head.distorted
+    assert not both.distorted
+    assert 0.80 < both.depth_m < 0.84
+
+
+def test_a_reading_that_does_not_rise_with_the_receiver_is_distorted() -> None:
+    """Lifted by 0.3 m and read 0.0 m deeper: distorted, and both spreads grow."""
+    head = read_head(0.80, NOISE, depth_lifted_m=0.80, lift_m=0.30)
+    assert head is not None
+    assert head.distorted
+    assert head.check == "lift"
+    assert head.departure_m == pytest.approx(-0.30)
+    assert head.depth_sd_m > 0.30
+    assert head.horizontal_sd_m > 0.30
+
+
+def test_nulls_that_contradict_the_reading_are_distortion() -> None:
+    """A depth of 0.8 m with nulls of a head at 1.5 m cannot both be."""
+    head = read_head(0.80, NOISE, null_spacing_m=1.5 * np.sqrt(2))
+    assert head is not None
+    assert head.distorted
+    assert head.check == "null spacing"
+
+
+def test_false_alarms_of_the_lift_check_stay_near_one_in_a_hundred() -> None:
+    """With Gaussian readings of the stated spreads the lift check rarely cries out."""
+    generator = np.random.default_rng(3)
+    alarms = 0
+    for _ in range(3000):
+        scale = 1 + generator.normal(0, NOISE.session_depth_scale)
+        low = scale * 0.7 + generator.normal(0, depth_sd_m(0.7, NOISE))
+        high = scale * 1.0 + generator.normal(0, depth_sd_m(1.0, NOISE))
+        head = read_head(low, NOISE, depth_lifted_m=high, lift_m=0.3)
+        assert head is not None
+        alarms += head.distorted
+    assert 0.004 <= alarms / 3000 <= 0.020
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.floats(0.2, 4.0), st.floats(0.1, 1.0))
+def test_depth_only_from_nulls(depth: float, lift: float) -> None:
+    """Nulls alone give the depth, with the horizontal repeatability; a bare lift says nothing."""
+    head = read_head(None, NOISE, null_spacing_m=depth * np.sqrt(2), lift_m=lift)
+    assert head is not None
+    assert head.depth_m == pytest.approx(depth)
+    assert head.depth_sd_m == pytest.approx(horizontal_sd_m(depth, NOISE))
