@@ -21,14 +21,12 @@ from sitegis.line.profile import (
 )
 
 # NIST Statistical Reference Datasets, linear regression, Norris (y, x).
-NORRIS = np.array(
-    """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5 996.3
+NORRIS_TEXT = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5 996.3
     449.1 448.6 778.9 777.0 559.2 558.2 0.3 0.4 0.1 0.6 778.1 775.5 668.8 666.9 339.3 338.0
     448.9 447.5 10.8 11.6 557.7 556.0 228.3 228.1 998.0 995.8 888.8 887.6 119.6 120.2 0.3 0.3
     0.6 0.3 557.6 556.8 339.3 339.1 888.0 887.2 998.5 999.0 778.9 779.0 10.2 11.1 117.6 118.3
-    228.9 229.2 668.4 669.1 449.2 448.9 0.2 0.5""".split(),
-    dtype=float,
-).reshape(-1, 2)
+    228.9 229.2 668.4 669.1 449.2 448.9 0.2 0.5"""
+NORRIS = np.array(NORRIS_TEXT.split(), dtype=float).reshape(-1, 2)
 
 
 def single(slope: float, sd: float) -> SlopePrior:
@@ -60,7 +58,7 @@ def test_norris_certified_values() -> None:
 
 
 def test_evidence_of_slope_against_level_closed_form() -> None:
-    """ln Z of the six-point example: 4.370104 with a slope, −2.896100 without."""
+    """The six-point example: ln Z 4.370104 with a slope, −2.896100 without."""
     s = np.arange(6.0)
     y = np.array([0.02, 0.11, 0.13, 0.29, 0.31, 0.42])
     noise, ones = 0.075**2 * np.eye(6), np.ones(6)

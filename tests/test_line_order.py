@@ -1,0 +1,124 @@
+"""Order of the marks and direction of flow."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitegis._errors import ComputationError
+from sitegis._frames import Array
+from sitegis._results import Adjustment, PlacedPoint, Placement
+from sitegis.line.order import order_downstream, shortest_chain
+
+STATIONS = np.array([0.0, 1.4, 2.9, 4.1, 5.8, 7.0])
+
+
+def placed(
+    xy: Array, *, kinds: tuple[str, ...] | None = None, counts: Array | None = None
+) -> Placement:
+    """Place points (n, 2) by hand, without depths."""
+    n = len(xy)
+    names = kinds or ("locate",) * n
+    points = tuple(
+        PlacedPoint(
+            f"P{i}", names[i], "R1", float(xy[i, 0]), float(xy[i, 1]), 0.1, 0.1, 0.0, 0.0,  # type: ignore[arg-type]
+            None, 0.05, None if counts is None or np.isnan(counts[i]) else float(counts[i]),
+            "slab", i + 2,
+        )
+        for i in range(n)
+    )  # fmt: skip
+    nothing = np.full((2 * n, 2 * n), 0.0)
+    return Placement(points, 0.01 * np.eye(2 * n), nothing, Adjustment((), 0.0, 0, 0.0, 0), {})
+
+
+def straight() -> Array:
+    return np.column_stack([2.0 + 0.3 * STATIONS, 9.0 - STATIONS])
+
+
+def unread(n: int = 6) -> Array:
+    return np.full(n, np.nan)
+
+
+def codes(placement: Placement, inverts: Array) -> tuple[tuple[int, ...], list[str]]:
+    found = order_downstream(placement, inverts, np.full(len(inverts), 0.05))
+    return found.indices, [notice.code for notice in found.notices]
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.permutations(range(6)))
+def test_rows_in_any_order_give_the_same_line(rows: list[int]) -> None:
+    """With counts, and with depths alone, the order of the table's rows does not matter."""
+    shuffled = np.array(rows)
+    counts = placed(straight()[shuffled], counts=STATIONS[shuffled] + 0.3)
+    assert shuffled[list(codes(counts, unread())[0])].tolist() == list(range(6))
+    falling = -0.6 - 0.03 * STATIONS[shuffled]
+    indices, notices = codes(placed(straight()[shuffled]), falling)
+    assert shuffled[list(indices)].tolist() == list(range(6))
+    assert notices == []
+
+
+def test_rising_depths_turn_the_flow_round() -> None:
+    """Without counts the line runs the way the depths fall."""
+    indices, _ = codes(placed(straight()), -0.8 + 0.03 * STATIONS)
+    assert indices == (5, 4, 3, 2, 1, 0)
+
+
+def test_without_depths_the_flow_runs_away_from_the_cleanout() -> None:
+    """A cleanout at one end is upstream."""
+    kinds = ("locate",) * 5 + ("cleanout",)
+    indices, notices = codes(placed(straight(), kinds=kinds), unread())
+    assert indices == (5, 4, 3, 2, 1, 0)
+    assert notices == []
+
+
+def test_counts_outweigh_depths() -> None:
+    """Two cable counts give the direction even where the depths say the contrary."""
+    counts = np.array([3.0, np.nan, np.nan, np.nan, 9.0, np.nan])
+    indices, notices = codes(placed(straight(), counts=counts), -0.8 + 0.05 * STATIONS)
+    assert indices == (0, 1, 2, 3, 4, 5)
+    assert notices == []
+
+
+def test_nothing_to_go_by_is_said() -> None:
+    """With neither counts, depths nor cleanout the direction is called a guess."""
+    assert codes(placed(straight()), unread())[1] == ["flow-direction-unsure"]
+
+
+def test_counts_that_jump_about_are_not_followed() -> None:
+    """A count typed wrong is named, and the points' places give the order."""
+    counts = np.array([0.0, 1.5, 20.0, 4.2, 5.9, 7.1])
+    indices, notices = codes(placed(straight(), counts=counts), unread())
+    assert indices == (0, 1, 2, 3, 4, 5)
+    assert notices == ["cable-count-disagrees"]
+
+
+def test_wall_floor_drain_branch_and_outdoor_points_are_left_out() -> None:
+    """Only cleanout, stack, locate and bend found indoors are on the drain."""
+    kinds = ("cleanout", "locate", "wall", "floor-drain", "branch", "locate")
+    placement = placed(straight(), kinds=kinds)
+    outdoors = replace(placement.points[5], room="lot")
+    placement = replace(placement, points=(*placement.points[:5], outdoors))
+    assert codes(placement, unread())[0] == (0, 1)
+
+
+@pytest.mark.parametrize("xy", [np.array([[1.0, 1.0]]), np.array([[1.0, 1.0], [1.0, 1.05]])])
+def test_too_few_points_is_refused(xy: Array) -> None:
+    """One point, or two on one spot, give no direction: said with what to do."""
+    with pytest.raises(ComputationError, match="Mark the head at two or more places"):
+        order_downstream(placed(xy), unread(len(xy)), unread(len(xy)))
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.permutations(range(7)), st.floats(20.0, 100.0))
+def test_shortest_chain_follows_a_bent_drain(rows: list[int], turn_deg: float) -> None:
+    """Marks along a bend come out in their order, forward or backward."""
+    turn = np.radians(turn_deg)
+    first = np.column_stack([np.arange(4.0), np.zeros(4)])
+    second = first[-1] + np.outer([1.0, 2.0, 3.0], [np.cos(turn), np.sin(turn)])
+    shuffled = np.array(rows)
+    order = shuffled[shortest_chain(np.vstack([first, second])[shuffled])].tolist()
+    assert order in (list(range(7)), list(range(6, -1, -1)))
