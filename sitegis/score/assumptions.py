@@ -60,9 +60,9 @@ def _route_item_sentence(item: Evidence) -> str:
     given = getattr(item, "reliability", None)
     numbers = [f"reliability {_given(given, default.reliability)}"]
     if default.sd_m > 0.0:
-        numbers.append(f"sd {_given(getattr(item, 'sd_m', None), default.sd_m)} m")
+        numbers.append(f"sd in m {_given(getattr(item, 'sd_m', None), default.sd_m)}")
     words = "" if given is not None else f": {default.words}"
-    return f"{item.kind.replace('_', '-')}{words} ({', '.join(numbers)})."
+    return f"{item.kind.replace('_', '-')}{words} ({'; '.join(numbers)})."
 
 
 def _given(value: float | None, default: float) -> str:

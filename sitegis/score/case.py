@@ -92,7 +92,7 @@ def hypothesis_evidence(
         return estimate
     geometry = estimate_log_evidence(routes.log_prior, routes.drawn)
     if geometry.log_z == -np.inf:
-        return EvidenceSum(float(_tabled(case, routes, without)[0]), 0.0, 0.0)
+        return _flat_evidence(case, routes, without)
     return EvidenceSum(
         estimate.log_z - geometry.log_z, estimate.log_z_se, estimate.effective_samples
     )
@@ -102,11 +102,19 @@ def _unlisted_evidence(
     case: Case, routes: Routes, without: frozenset[str], *, geometry_counts: bool
 ) -> EvidenceSum:
     """Give ln Z of ``unlisted``, which is exact."""
-    total = UNLISTED_LOG_FIT if geometry_counts else 0.0
-    for name, item in case.items:
-        if name not in without and item.kind not in TABLED_KINDS:
-            total += unlisted_log_likelihood(item, case.site)
-    return EvidenceSum(float(total + _tabled(case, routes, without)[0]), 0.0, 0.0)
+    flat = _flat_evidence(case, routes, without)
+    fit = UNLISTED_LOG_FIT if geometry_counts else 0.0
+    return EvidenceSum(flat.log_z + fit, 0.0, 0.0)
+
+
+def _flat_evidence(case: Case, routes: Routes, without: frozenset[str]) -> EvidenceSum:
+    """Give the items' log likelihood where there is no route: any place is as likely."""
+    flat = sum(
+        unlisted_log_likelihood(item, case.site)
+        for name, item in case.items
+        if name not in without and item.kind not in TABLED_KINDS
+    )
+    return EvidenceSum(float(flat + _tabled(case, routes, without)[0]), 0.0, 0.0)
 
 
 def all_log_evidence(case: Case, without: frozenset[str] = NONE_LEFT_OUT) -> Array:

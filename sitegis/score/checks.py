@@ -17,7 +17,7 @@ from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis
 from .._survey import Survey
-from .._units import format_length
+from .._units import format_length, is_imperial
 from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_likelihood
 from .case import Case
 from .particles import Particles
@@ -29,7 +29,7 @@ from .words import name_main
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
-PUSH_M = 3.0
+PUSH_M, PUSH_IMPERIAL_M = 3.0, 3.048
 SWEEP_M = 1.0
 FOUND_RELIABILITY, FOUND_FALSE_ALARM = 0.90, 0.02
 CLEANOUT_RELIABILITY, CLEANOUT_FALSE_ALARM = 0.90, 0.05
@@ -44,7 +44,8 @@ SPOT_DISTANCES_M = (3.0, 6.0, 9.0, 14.0)
 class Check:
     """A check: outcomes in words with P(outcome | particle), (p, o); rows sum to 1.
 
-    Outcomes with the same words are shown as one.
+    Outcomes with the same words are shown as one. After the first outcome of a check that
+    ``ends_search`` nothing is left to dig.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Check:
     outcomes: tuple[str, ...]
     likelihood: Array
     is_spot: bool = False
+    ends_search: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +94,8 @@ def _push_on(scene: Scene) -> Check:
     """
     survey, particles = scene.survey, scene.particles
     site, left_at = survey.site, survey.exit
-    distance = max(PUSH_M - left_at.unseen_m, 1.0)
+    push = PUSH_IMPERIAL_M if is_imperial(site.units) else PUSH_M
+    distance = max(push - left_at.unseen_m, 1.0)
     listed = particles.listed
     reached = points_along(particles.vertices[listed], distance_m=distance)
     across = np.array([-np.sin(left_at.angle_rad), np.cos(left_at.angle_rad)])
@@ -110,7 +113,7 @@ def _push_on(scene: Scene) -> Check:
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
-        f"Push the head {_length(PUSH_M, site.units)} on and locate it, "
+        f"Push the head {_length(push, site.units)} on and locate it, "
         f"{_length(distance, site.units)} outside the wall"
     )
     return Check(name, PUSH_COST, words, _with_unlisted(np.diff(below, axis=1), particles))
@@ -230,11 +233,13 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
         return
     first = plan.order[0]
     place = say_place(scene.pits.centres[first], scene.survey.site)
-    yield _two_outcomes(
+    hit = (scene.pits.pit_of == first).astype(float)
+    yield Check(
         f"Dig test pit 1 {place}",
         float(scene.pits.costs[first]),
         ("the pipe is there", "no pipe there"),
-        (scene.pits.pit_of == first).astype(float),
+        np.stack([hit, 1.0 - hit], axis=1),
+        ends_search=True,
     )
 
 

@@ -30,13 +30,19 @@ def rank_checks(
     :mod:`sitegis.score.pits`; a check that changes it in no outcome saves nothing of it,
     however much it tells. Of the spots in the yard only the ``MOST_SPOTS`` best are kept.
     """
-    particles = draw_particles(scored, sampled, survey.site)
-    pits = lay_pits(particles, survey.site, survey.rules)
-    scene = Scene(survey, case, particles, pits)
+    scene = set_scene(survey, case, scored, sampled)
     listed = list(list_checks(scene))
     spots = [_evaluate(check, scene) for check in listed if check.is_spot]
     others = [_evaluate(check, scene) for check in listed if not check.is_spot]
     return tuple(sorted([*others, *sorted(spots, key=_rank)[:MOST_SPOTS]], key=_rank))
+
+
+def set_scene(
+    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
+) -> Scene:
+    """Draw the particles and lay the pits that the checks are judged by."""
+    particles = draw_particles(scored, sampled, survey.site)
+    return Scene(survey, case, particles, lay_pits(particles, survey.site, survey.rules))
 
 
 def _rank(check: NextCheck) -> tuple[float, float, str]:
@@ -52,28 +58,34 @@ def _evaluate(check: Check, scene: Scene) -> NextCheck:
     prior = by_hypothesis.sum(axis=1)
     conditional = by_hypothesis / np.where(prior > 0.0, prior, 1.0)[:, None]
     gain = information_gain_bits(prior, conditional)
-    value = dig_cost_saved(joint, particles, scene.pits)
-    return NextCheck(
-        check.name, gain, value - check.cost, check.cost, _outcome_table(check, joint, scene)
-    )
+    value = dig_cost_saved(joint, particles, scene.pits, ends_search=check.ends_search)
+    saving = round(value - check.cost, 6) + 0.0
+    return NextCheck(check.name, gain, saving, check.cost, _outcome_table(check, joint, scene))
 
 
-def dig_cost_saved(joint: Array, particles: Particles, pits: PitRow) -> float:
+def dig_cost_saved(
+    joint: Array, particles: Particles, pits: PitRow, *, ends_search: bool = False
+) -> float:
     """Give the value of information of a check for the dig, before its own cost.
 
     Σₒ P(o) [cost of today's plan given o − cost of the best plan given o], never below 0, and
-    exactly 0 where today's plan stays the best whatever comes out.
+    exactly 0 where today's plan stays the best whatever comes out. ``joint`` (p, o) is
+    P(particle, outcome). After the first outcome of a check that ``ends_search`` (a pit that
+    hits) nothing is left to dig; the first pit of today's plan thus saves just its own cost.
     """
     today = pits.plan(particles.weights)
     saved = 0.0
-    for column in joint.T:
+    for i, column in enumerate(joint.T):
         chance = float(column.sum())
         if chance < LEAST_OUTCOME:
             continue
         probabilities = pits.probabilities(column / chance)
+        kept = plan_cost(today.order, probabilities, pits.costs, pits.way_out)
+        if ends_search and i == 0:
+            saved += chance * kept
+            continue
         best = pits.plan(column / chance)
         if best.order != today.order:
-            kept = plan_cost(today.order, probabilities, pits.costs, pits.way_out)
             saved += chance * max(kept - best.cost, 0.0)
     return saved
 
@@ -84,7 +96,7 @@ def _outcome_table(check: Check, joint: Array, scene: Scene) -> tuple[tuple[str,
     for words, column in zip(check.outcomes, joint.T, strict=True):
         merged[words] = merged.get(words, 0.0) + column
     rows = [
-        (words, float(column.sum()), _what_then(column / column.sum(), scene))
+        (words, float(column.sum()), _what_then(words, column / column.sum(), check, scene))
         for words, column in merged.items()
         if column.sum() > LEAST_OUTCOME
     ]
@@ -92,13 +104,15 @@ def _outcome_table(check: Check, joint: Array, scene: Scene) -> tuple[tuple[str,
     return tuple((words, chance / total, then) for words, chance, then in rows)
 
 
-def _what_then(weights: Array, scene: Scene) -> str:
+def _what_then(words: str, weights: Array, check: Check, scene: Scene) -> str:
     """Say which way leads after an outcome, and where to dig first."""
     by_hypothesis = scene.particles.by_hypothesis(weights)
     leader = int(np.argmax(by_hypothesis))
     name = name_hypothesis(scene.particles.scored[leader].hypothesis, scene.survey.site)
     plan = scene.pits.plan(weights)
-    if plan.order:
+    if check.ends_search and words == check.outcomes[0]:
+        act = "the search is over, expose the pipe by hand"
+    elif plan.order:
         act = f"dig {say_place(scene.pits.centres[plan.order[0]], scene.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"

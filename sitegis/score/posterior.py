@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from .._frames import Array
 from .._results import Routes
@@ -34,15 +33,15 @@ def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
     method, √(1/effective − 1/drawn), which is on the safe side for quasi-random points.
     Raises ``ValueError`` where fewer were drawn than are weighed, or a weight is not a number.
 
-    >>> estimate_log_evidence(np.log([0.5, 0.5]), 2).log_z == np.log(0.5)
-    True
+    >>> round(estimate_log_evidence(np.log([0.5, 0.5]), 2).log_z, 6)
+    -0.693147
     """
     log_weights = np.asarray(log_weights, float)
     if drawn < log_weights.size:
         raise ValueError(f"{log_weights.size} samples are weighed, but only {drawn} were drawn")
-    if np.isnan(log_weights).any() or (log_weights == np.inf).any():
-        raise ValueError("a log weight is not a number")
     total = _log_sum(log_weights)
+    if np.isnan(total) or total == np.inf:
+        raise ValueError("a log weight is not a number")
     if total == -np.inf:
         return NOTHING
     effective = float(np.exp(2.0 * total - _log_sum(2.0 * log_weights)))
@@ -52,9 +51,12 @@ def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
 
 def _log_sum(values: Array) -> float:
     """Give ln Σ exp, −inf where there is nothing to add."""
-    if values.size == 0 or np.max(values) == -np.inf:
+    if values.size == 0:
         return float("-inf")
-    return float(logsumexp(values))
+    highest = float(values.max())
+    if not np.isfinite(highest):
+        return highest
+    return highest + float(np.log(np.exp(values - highest).sum()))
 
 
 def normalised_weights(log_weights: Array) -> Array:
@@ -71,7 +73,7 @@ def posterior(log_evidence: Array, prior: Array) -> Array:
 
     Raises ``ValueError`` where every hypothesis is impossible.
 
-    >>> posterior(np.array([0.0, 0.0]), np.array([0.25, 0.75])).tolist()
+    >>> posterior(np.array([0.0, 0.0]), np.array([0.25, 0.75])).round(9).tolist()
     [0.25, 0.75]
     """
     with np.errstate(divide="ignore"):
@@ -125,12 +127,6 @@ def points_along(
     run = np.maximum(steps[rows, segment], 1e-12)
     start, end = vertices[rows, segment], vertices[rows, segment + 1]
     return np.asarray(start + (end - start) * np.minimum(into / run, 1.0)[:, None])
-
-
-def weighted_mean(values: Array, weights: Array) -> float:
-    """Give a weighted mean; nan where nothing weighs."""
-    total = float(weights.sum())
-    return float(values @ weights) / total if total > 0.0 else float("nan")
 
 
 def prior_by_main(hypothesis_priors: Mapping[str | None, float]) -> dict[str, float]:

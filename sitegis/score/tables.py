@@ -20,10 +20,11 @@ source; a ``reliability`` given with an item takes the place of its default, and
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from math import comb
 from typing import Literal
 
 import numpy as np
-from scipy.stats import betabinom
+from scipy.special import betaln
 
 from .._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
 from .._frames import Array
@@ -124,8 +125,18 @@ def neighbours_likelihood(draining: int, asked: int, *, follows: bool) -> float:
     that where it is not, and the weight of ``NEIGHBOUR_STRENGTH`` neighbours.
     """
     mean = NEIGHBOUR_MEAN if follows else 1.0 - NEIGHBOUR_MEAN
-    a, b = mean * NEIGHBOUR_STRENGTH, (1.0 - mean) * NEIGHBOUR_STRENGTH
-    return float(betabinom.pmf(draining, asked, a, b))
+    return beta_binomial(
+        draining, asked, mean * NEIGHBOUR_STRENGTH, (1.0 - mean) * NEIGHBOUR_STRENGTH
+    )
+
+
+def beta_binomial(k: int, n: int, a: float, b: float) -> float:
+    """Give P(k of n) for a share that is Beta(a, b): C(n, k) B(k + a, n − k + b) / B(a, b).
+
+    >>> round(beta_binomial(1, 1, 3.0, 1.0), 12)
+    0.75
+    """
+    return float(comb(n, k) * np.exp(betaln(k + a, n - k + b) - betaln(a, b)))
 
 
 def era_factor(year_built: int, factors: tuple[float, float]) -> float:
@@ -235,8 +246,6 @@ def _noticed(group: Sequence[tuple[str, Dye | Sound]], routes: Routes, site: Sit
     be noticed there, w = 1 − ``SHARED_MANHOLE`` · (1 − best p); then item i is noticed with
     (pᵢ − (1 − w) fᵢ) / w, else only falsely, with fᵢ. Alone, an item keeps its p.
     """
-    if routes.hypothesis.main is not None and routes.tap_stations_m.size == 0:
-        return 1.0
     chances = [_notice_chance(name, item, routes, site) for name, item in group]
     works = 1.0 - SHARED_MANHOLE * (1.0 - np.max(chances, axis=0))
     alive, dead = works, 1.0 - works
@@ -255,12 +264,26 @@ def was_noticed(item: Dye | Sound) -> bool:
 
 
 def _notice_chance(name: str, item: Dye | Sound, routes: Routes, site: Site) -> Array:
-    """Give the chance (m,) that the item is noticed, from the likelihood of its outcome."""
+    """Give the chance (m,) that the item is noticed, from the likelihood of its outcome.
+
+    Where a listed way has no route, half of its main is taken to lie upstream of the manhole.
+    """
     if routes.hypothesis.main is None:
         outcome = np.exp(np.full(1, unlisted_log_likelihood(item, site)))
+    elif routes.tap_stations_m.size == 0:
+        return _notice_chance_without_routes(item, routes.hypothesis.main, site)
     else:
         outcome = np.exp(routes.log_likelihoods[name])
     return np.asarray(outcome if was_noticed(item) else 1.0 - outcome)
+
+
+def _notice_chance_without_routes(item: Dye | Sound, main_id: str, site: Site) -> Array:
+    """Give the chance (1,) to notice an item, the tap being anywhere on its main."""
+    falsely = FALSE_SEEN if isinstance(item, Dye) else FALSE_HEARD
+    if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):
+        return np.full(1, falsely)
+    given = DEFAULTS[item.kind].reliability if item.reliability is None else item.reliability
+    return np.full(1, 0.5 * (given + falsely))
 
 
 # ----------------------------------------------------------------------------------- mains

@@ -33,7 +33,7 @@ def _place_of(side: str, kind: str) -> str:
 def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
     """Name a way: ``the alley``, ``the alley by the left side yard``, ``none of these``."""
     if hypothesis.main is None:
-        return "none of these"
+        return "a way not on record"
     name = name_main(hypothesis.main, site)
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
         return f"{name} by the {hypothesis.yard_side} side yard"

@@ -1,0 +1,196 @@
+"""The mains side by side, for whoever has to choose where to look."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import entr
+
+from .._frames import Array
+from .._results import Contribution, Routes, ScoredHypothesis, Toward
+from .._site import Main, Site, Street
+from .._survey import Survey
+from .case import NONE_LEFT_OUT, build_case
+from .checks import Check, Scene, list_checks
+from .next_check import set_scene
+from .particles import leave_lot
+from .words import SAYS_NOTHING_BITS, name_main
+
+RULED_OUT = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class MainComparison:
+    """One main: what speaks for it, what its lateral would be, and how to rule it out.
+
+    ``toward`` is front, rear or side. Lengths in metres are posterior means over the main's
+    routes, None where no route fits: ``length_m`` from the wall to the tap, of which
+    ``private_m`` inside the lot and ``public_m`` outside; ``fall_m`` over it; ``slope`` fall per
+    run; ``arrival_above_main_m`` of the lateral's invert above the main's; ``cover_m`` from the
+    ground to the top of the pipe at the lot line. ``opening`` says which surface a repair at
+    the main would open; ``ruled_out_by`` the check that tells most about this main.
+    """
+
+    main: str
+    name: str
+    toward: Toward
+    probability: float
+    best_way: str
+    speaks_for: tuple[str, ...]
+    speaks_against: tuple[str, ...]
+    length_m: float | None
+    fall_m: float | None
+    slope: float | None
+    arrival_above_main_m: float | None
+    cover_m: float | None
+    private_m: float | None
+    public_m: float | None
+    opening: str
+    ruled_out_by: str
+    why_none: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """Posterior means over the routes of one main; nan where there is none."""
+
+    length_m: float
+    fall_m: float
+    slope: float
+    arrival_m: float
+    cover_m: float
+    private_m: float
+
+
+def compare_mains(survey: Survey) -> tuple[MainComparison, ...]:
+    """Lay the mains side by side, most probable first; stage ``score`` must have run.
+
+    Posterior means over the weighted routes of all ways to a main. The check named for a main
+    has the most expected information on "this main or another".
+    """
+    site, scores = survey.site, survey.scores
+    case = build_case(site, survey.routes, NONE_LEFT_OUT)
+    scene = set_scene(survey, case, scores.hypotheses, survey.routes)
+    checks = tuple(list_checks(scene))
+    rows = [_compare(main, survey, scene, checks) for main in site.mains]
+    return tuple(sorted(rows, key=lambda row: (-row.probability, row.main)))
+
+
+def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Check]) -> MainComparison:
+    """Put the row of one main together."""
+    ways = [s for s in survey.scores.hypotheses if s.hypothesis.main == main.id]
+    routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
+    probability = float(sum(way.probability for way in ways))
+    figures = _figures(ways, routes_of, survey.site)
+    best = ways[0] if ways else None
+    contributions = best.contributions if best is not None else ()
+    why_none = "; ".join(
+        dict.fromkeys(w for way in ways if (w := routes_of[way.hypothesis.id].why_none))
+    )
+    return MainComparison(
+        main=main.id,
+        name=name_main(main.id, survey.site),
+        toward=_toward(main),
+        probability=probability,
+        best_way=best.hypothesis.id if best is not None else "",
+        speaks_for=_said(contributions, sign=1.0),
+        speaks_against=_said(contributions, sign=-1.0),
+        length_m=_known(figures.length_m),
+        fall_m=_known(figures.fall_m),
+        slope=_known(figures.slope),
+        arrival_above_main_m=_known(figures.arrival_m),
+        cover_m=_known(figures.cover_m),
+        private_m=_known(figures.private_m),
+        public_m=_known(figures.length_m - figures.private_m),
+        opening=_opening(main, survey.site.streets),
+        ruled_out_by=_telling_check(main, probability, scene, checks),
+        why_none=why_none,
+    )
+
+
+def _toward(main: Main) -> Toward:
+    """Name the side of the lot where a main lies."""
+    if main.side == "front":
+        return "front"
+    return "rear" if main.side == "rear" else "side"
+
+
+def _known(value: float) -> float | None:
+    """Give a number, None where there is none."""
+    return float(value) if np.isfinite(value) else None
+
+
+def _said(contributions: Sequence[Contribution], *, sign: float) -> tuple[str, ...]:
+    """Give the items that speak one way about the best way, the weightiest first."""
+    return tuple(
+        f"{item.item}: {item.words}"
+        for item in contributions
+        if sign * item.bits > SAYS_NOTHING_BITS
+    )
+
+
+def _figures(
+    ways: Sequence[ScoredHypothesis], routes_of: dict[str, Routes], site: Site
+) -> _Figures:
+    """Average the routes of all ways to one main by their posterior weights."""
+    parts, weights = [], []
+    for way in ways:
+        routes = routes_of[way.hypothesis.id]
+        if way.best is not None:
+            parts.append(_route_figures(routes, site))
+            weights.append(way.weights * max(way.probability, 1e-300))
+    if not parts:
+        return _Figures(*(float("nan"),) * 6)
+    values, weight = np.concatenate(parts, axis=1), np.concatenate(weights)
+    means = []
+    for row in values:
+        known = np.isfinite(row)
+        total = float(weight[known].sum())
+        means.append(float(row[known] @ weight[known]) / total if total > 0.0 else float("nan"))
+    return _Figures(*means)
+
+
+def _route_figures(routes: Routes, site: Site) -> Array:
+    """Give length, fall, slope, arrival, cover and private length of each route, (6, m)."""
+    fall = routes.inverts_m[:, 0] - routes.inverts_m[:, -1]
+    slope = fall / np.maximum(routes.lengths_m, 1e-9)
+    crossings = leave_lot(routes.vertices, routes.inverts_m, site.lot.vertices)
+    cover = np.full(len(fall), np.nan)
+    leaves = np.isfinite(crossings.along_m)
+    if leaves.any():
+        top = crossings.inverts_m[leaves] + site.drain_diameter_m
+        cover[leaves] = site.ground.elevation_m(crossings.places[leaves]) - top
+    return np.stack([routes.lengths_m, fall, slope, routes.arrivals_m, cover, crossings.run_m])
+
+
+def _opening(main: Main, streets: Sequence[Street]) -> str:
+    """Say what a repair at the main would open."""
+    street = next((s for s in streets if s.name == main.street), None)
+    if street is None:
+        return f"the {main.kind} surface (not on record)"
+    return f"{street.name}: {street.kind}, {street.surface}"
+
+
+def _telling_check(main: Main, probability: float, scene: Scene, checks: Sequence[Check]) -> str:
+    """Name the check with the most expected information on this main, the cheaper on a tie."""
+    if probability < RULED_OUT:
+        return "nothing more is needed: it is as good as ruled out"
+    mine = scene.particles.on_main(main.id)
+    gains = [
+        (-round(_binary_gain(mine, check, scene), 6), check.cost, check.name) for check in checks
+    ]
+    if not gains or min(gains)[0] >= 0.0:
+        return "no check in the catalogue tells this main from another"
+    return min(gains)[2]
+
+
+def _binary_gain(mine: NDArray[np.bool_], check: Check, scene: Scene) -> float:
+    """Give the expected information of a check on whether it is this main, in bits."""
+    joint = scene.particles.weights[:, None] * check.likelihood
+    yes, no = joint[mine].sum(axis=0), joint[~mine].sum(axis=0)
+    prior = entr(yes.sum()) + entr(no.sum())
+    outcome = entr(yes + no).sum()
+    return float((prior + outcome - entr(yes).sum() - entr(no).sum()) / np.log(2.0))

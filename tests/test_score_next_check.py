@@ -1,0 +1,174 @@
+"""The best next check: gain, saving and outcomes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import entropy
+
+from sitegis._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
+from sitegis._results import NextCheck
+from sitegis._survey import Survey
+from sitegis.score import score_hypotheses
+from sitegis.score.case import NONE_LEFT_OUT, build_case
+from sitegis.score.checks import Check, Scene, list_checks
+from sitegis.score.next_check import dig_cost_saved, rank_checks, set_scene
+from sitegis.score.particles import leave_lot
+from sitegis.score.pits import say_place
+
+from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes
+from .invented import LOT_WIDTH_M, corner_site
+
+
+def scene_of(survey: Survey) -> Scene:
+    scored = score_hypotheses(survey).scores.hypotheses
+    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
+    return set_scene(survey, case, scored, survey.routes)
+
+
+def find(survey: Survey, words: str) -> NextCheck:
+    return next(c for c in score_hypotheses(survey).scores.next_checks if words in c.check)
+
+
+def listed_checks(survey: Survey) -> list[Check]:
+    return list(list_checks(scene_of(survey)))
+
+
+def test_every_check_of_the_catalogue_is_there() -> None:
+    """Head, spot, dye and sound at each manhole, record, neighbours and test pit are ranked."""
+    checks = score_hypotheses(hand_survey()).scores.next_checks
+    names = " | ".join(check.check for check in checks)
+    for words in ("Push the head", "the spot", "tap record", "two neighbours", "test pit 1"):
+        assert words in names
+    manholes = [m.id for main in corner_site().mains for m in main.manholes]
+    for manhole in manholes:
+        assert sum(f"manhole {manhole} " in check.check for check in checks) == 2
+
+
+def test_ranked_by_saving() -> None:
+    """The check that saves most comes first."""
+    savings = [c.saving for c in score_hypotheses(hand_survey()).scores.next_checks]
+    assert savings == sorted(savings, reverse=True)
+
+
+def test_outcomes_are_probabilities() -> None:
+    """Each check's outcomes sum to 1 for every route, and in the table."""
+    survey = hand_survey(CleanoutOutside(6.8, 5.0))
+    for check in listed_checks(survey):
+        assert check.likelihood.sum(axis=1) == pytest.approx(1.0, abs=1e-9)
+        assert check.likelihood.min() >= 0.0
+    for ranked in score_hypotheses(survey).scores.next_checks:
+        assert sum(row[1] for row in ranked.outcome_table) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_gain_is_the_drop_of_entropy_between_hypotheses() -> None:
+    """The gain of dye at the alley agrees with scipy's entropy before and after."""
+    survey = hand_survey()
+    scene = scene_of(survey)
+    check = next(c for c in list_checks(scene) if "dye" in c.name and "alley-main-MH1" in c.name)
+    joint = scene.particles.by_hypothesis(scene.particles.weights[:, None] * check.likelihood)
+    outcome = joint.sum(axis=0)
+    after = sum(p * entropy(joint[:, o] / p, base=2) for o, p in enumerate(outcome))
+    before = entropy(joint.sum(axis=1), base=2)
+    found = find(survey, "watch manhole alley-main-MH1")
+    assert found.gain_bits == pytest.approx(before - after, abs=1e-12)
+    assert found.gain_bits > 0.5
+
+
+def test_check_that_cannot_change_the_dig_is_worth_nothing() -> None:
+    """One main, one narrow place: telling 'unlisted' apart gains bits, but saves no digging."""
+    site = corner_site()
+    front = straight_routes(replace(FRONT, prior=0.8), site, spread_m=0.05)
+    unlisted = replace(straight_routes(UNLISTED, site), hypothesis=replace(UNLISTED, prior=0.2))
+    survey = hand_survey(sampled=(front, unlisted))
+    dye = find(survey, "watch manhole front-main-MH1")
+    assert dye.gain_bits > 1e-4
+    assert dye.saving == -dye.cost
+
+
+def test_dye_between_two_equal_mains_saves_digging() -> None:
+    """With two equal mains, dye at the manhole that tells them apart saves more than it costs."""
+    dye = find(hand_survey(), "watch manhole alley-main-MH1")
+    assert dye.saving > 0
+    seen = next(row for row in dye.outcome_table if row[0] == "dye seen")
+    assert "the alley by the left side yard" in seen[2]
+    assert "rear lot line" in seen[2]
+
+
+def test_test_pit_saves_just_its_own_cost() -> None:
+    """The first pit of today's plan is the dig itself: as a check it neither gains nor loses."""
+    assert find(hand_survey(), "test pit 1").saving == pytest.approx(0.0, abs=1e-6)
+
+
+def test_value_of_perfect_knowledge_by_hand() -> None:
+    """Two pits, equal odds and costs: knowing which saves half a pit, exactly."""
+    site = corner_site()
+    front = straight_routes(replace(FRONT, prior=0.5), site, spread_m=1e-6)
+    alley = straight_routes(replace(ALLEY, prior=0.5), site, spread_m=1e-6)
+    scene = scene_of(hand_survey(sampled=(front, alley)))
+    pits = replace(scene.pits, costs=np.full_like(scene.pits.costs, 800.0), way_out=5000.0)
+    mine = scene.particles.on_main("front-main")
+    joint = scene.particles.weights[:, None] * np.stack([mine, ~mine], axis=1)
+    assert dig_cost_saved(joint, scene.particles, pits) == pytest.approx(400.0, rel=1e-9)
+
+
+def test_checks_already_made_are_not_proposed() -> None:
+    """Dye and sound at a manhole, a tap record and neighbours on file are not asked for again."""
+    survey = hand_survey(
+        Dye("alley-main-MH1", False, 30.0), Sound("front-main-MH0", False),
+        TapRecord("front-main", "front-main-MH0", 26.0), Neighbours("alley-main", 1, 2),
+    )  # fmt: skip
+    names = " | ".join(c.check for c in score_hypotheses(survey).scores.next_checks)
+    assert "watch manhole alley-main-MH1" not in names
+    assert "listen at manhole front-main-MH0" not in names
+    assert "tap record" not in names
+    assert "neighbours" not in names
+    assert "listen at manhole alley-main-MH1" in names
+
+
+def test_known_cleanout_is_offered() -> None:
+    """A cleanout in the yard can be opened, and finding the water there is likely on the line."""
+    check = find(hand_survey(CleanoutOutside(6.9, 3.0)), "Open the cleanout")
+    table = {row[0]: row[1] for row in check.outcome_table}
+    assert table["the water runs through it"] > 0.3
+
+
+def test_no_route_still_gives_checks() -> None:
+    """Where nothing listed fits, the checks that need no route remain."""
+    empty = straight_routes(FRONT, corner_site(), count=0, drawn=512)
+    sampled = (empty, straight_routes(UNLISTED, corner_site()))
+    survey = hand_survey(sampled=sampled)
+    checks = score_hypotheses(survey).scores.next_checks
+    assert checks
+    assert not any("Push" in check.check for check in checks)
+    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
+    again = rank_checks(survey, case, score_hypotheses(survey).scores.hypotheses, survey.routes)
+    assert again == checks
+
+
+def test_leaving_the_lot_by_hand() -> None:
+    """A route that bends leaves where it crosses the lot line, with its invert there."""
+    lot = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 20.0], [0.0, 20.0]])
+    vertices = np.array(
+        [[[5.0, 5.0], [5.0, 2.0], [8.0, -4.0]], [[5.0, 5.0], [5.0, 6.0], [5.0, 7.0]]]
+    )
+    inverts = np.array([[-1.0, -1.3, -1.9], [-1.0, -1.0, -1.0]])
+    found = leave_lot(vertices, inverts, lot)
+    assert found.places[0] == pytest.approx([6.0, 0.0])
+    assert found.along_m[0] == pytest.approx(6.0)
+    assert found.inverts_m[0] == pytest.approx(-1.5)
+    assert found.run_m[0] == pytest.approx(3.0 + np.hypot(1.0, 2.0))
+    assert np.isnan(found.along_m[1])
+
+
+@pytest.mark.parametrize(
+    ("point", "words"),
+    [((3.048, 0.0), "at the front lot line, 10' 0\" from its left end"),
+     ((LOT_WIDTH_M, 6.096), "at the right lot line, 20' 0\" from its front end"),
+     ((6.096, 38.1), "at the rear lot line, 20' 0\" from its left end")],
+)  # fmt: skip
+def test_places_on_the_lot_line_in_words(point: tuple[float, float], words: str) -> None:
+    """A place is said by side and a tape from the left or front end, in the site's units."""
+    assert say_place(np.array(point), corner_site()) == words

@@ -1,0 +1,188 @@
+"""Tables for correlated evidence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import hypothesis.strategies as st
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from scipy.stats import betabinom
+
+from sitegis._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
+from sitegis._results import Hypothesis
+from sitegis.routes.evidence import DEFAULTS, FALSE_HEARD, FALSE_SEEN, item_names
+from sitegis.score.tables import (
+    FOLLOWS_HABIT,
+    NEIGHBOUR_MEAN,
+    NEIGHBOUR_STRENGTH,
+    SHARED_MANHOLE,
+    beta_binomial,
+    habit_given,
+    neighbours_likelihood,
+    tabled_log_likelihood,
+)
+
+from .hand_routes import ALLEY, FRONT, UNLISTED, straight_routes
+from .invented import corner_site
+
+HABIT = {"front-main": 0.5, "alley-main": 0.4, "side-main": 0.1}
+
+
+def likelihood(hypothesis: Hypothesis, *items: Evidence, year: int | None = None) -> np.ndarray:
+    """Joint likelihood of items for the route samples of one hypothesis."""
+    site = replace(corner_site(evidence=items), year_built=year)
+    routes = straight_routes(hypothesis, site, count=300)
+    named = list(zip(item_names(items), items, strict=True))
+    return np.exp(tabled_log_likelihood(named, routes, site, HABIT))
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.integers(0, 12), st.integers(0, 12), st.floats(0.05, 20), st.floats(0.05, 20))
+def test_beta_binomial_against_scipy(k: int, more: int, a: float, b: float) -> None:
+    """Beta-binomial agrees with scipy.stats.betabinom."""
+    assert beta_binomial(k, k + more, a, b) == pytest.approx(
+        betabinom.pmf(k, k + more, a, b), rel=1e-9
+    )
+
+
+def test_neighbours_follow_the_stated_share() -> None:
+    """The expected share of neighbours is the stated mean, with the habit and without."""
+    for follows, mean in ((True, NEIGHBOUR_MEAN), (False, 1 - NEIGHBOUR_MEAN)):
+        chances = [neighbours_likelihood(k, 5, follows=follows) for k in range(6)]
+        assert sum(chances) == pytest.approx(1.0, abs=1e-12)
+        assert np.dot(chances, np.arange(6)) / 5 == pytest.approx(mean, abs=1e-12)
+
+
+def test_habit_averages_back_to_the_prior() -> None:
+    """Σ prior(h) P(habit | h) = P(habit): without evidence the table says nothing."""
+    total = np.zeros(3)
+    for main, prior in HABIT.items():
+        hypothesis = Hypothesis("h", main, "direct", "front", None, prior)
+        total += prior * np.array(list(habit_given(hypothesis, HABIT).values()))
+    assert total == pytest.approx(list(HABIT.values()), abs=1e-15)
+
+
+def test_many_neighbours_are_bounded_by_the_habit() -> None:
+    """However many neighbours drain to the alley, the odds move at most by the habit's bound."""
+    many = Neighbours("alley-main", 60, 60)
+    ratio = likelihood(ALLEY, many)[0] / likelihood(FRONT, many)[0]
+    loose = 1 - FOLLOWS_HABIT
+    bound = (FOLLOWS_HABIT + loose * HABIT["alley-main"]) / (loose * HABIT["alley-main"])
+    assert 0.99 * bound < ratio < bound
+    few = Neighbours("alley-main", 2, 2)
+    assert 1 < likelihood(ALLEY, few)[0] / likelihood(FRONT, few)[0] < bound
+
+
+def test_habit_table_by_brute_force() -> None:
+    """Era, neighbours and permit: the joint is the sum over habit, drawer and item by hand."""
+    site_items = (Era(1920), Neighbours("alley-main", 2, 3), PermitDrawing("alley-main"))
+    found = likelihood(ALLEY, *site_items)[0]
+    total = 0.0
+    for habit, share in habit_given(ALLEY, HABIT).items():
+        era = 2.0 if habit == "alley-main" else 1.0
+        asked = betabinom.pmf(2, 3, *(np.array(
+            [NEIGHBOUR_MEAN, 1 - NEIGHBOUR_MEAN][:: 1 if habit == "alley-main" else -1]
+        ) * NEIGHBOUR_STRENGTH))  # fmt: skip
+        wrong = 0.5 * (habit == "alley-main") + 0.5 / 3
+        total += share * era * asked * (0.8 * 1.0 + 0.2 * wrong)
+    assert found == pytest.approx(total * 1.67, rel=1e-9)
+
+
+def test_year_that_is_in_the_prior_does_not_count_twice() -> None:
+    """Era says nothing where the default prior has used the year built already."""
+    assert likelihood(ALLEY, Era(1920), year=1920) == pytest.approx(1.0, abs=1e-12)
+    assert likelihood(ALLEY, Era(1920))[0] > likelihood(FRONT, Era(1920))[0]
+
+
+def test_permit_and_neighbours_say_less_together_than_apart() -> None:
+    """Items that share the habit don't multiply: together they say less than the product."""
+    permit, asked = PermitDrawing("alley-main"), Neighbours("alley-main", 3, 3)
+
+    def ratio(*items: Evidence) -> float:
+        return float(likelihood(ALLEY, *items)[0] / likelihood(FRONT, *items)[0])
+
+    assert max(ratio(permit), ratio(asked)) < ratio(permit, asked) < ratio(permit) * ratio(asked)
+
+
+def test_two_archive_items_share_being_wrong() -> None:
+    """Two papers for the alley together weigh less than if each were wrong on its own."""
+    permit = PermitDrawing("alley-main")
+    record = TapRecord("alley-main", "alley-main-MH0", 26.2)
+
+    def ratio(*items: Evidence) -> float:
+        return float(likelihood(ALLEY, *items).mean() / likelihood(FRONT, *items).mean())
+
+    assert ratio(permit, record) < 0.7 * ratio(permit) * ratio(record)
+
+
+@pytest.mark.parametrize(
+    "item",
+    [
+        TapRecord("alley-main", "alley-main-MH0", 26.2),
+        Dye("alley-main-MH1", True, 30.0),
+        Sound("alley-main-MH1", False),
+        Dye("front-main-MH1", True, 30.0, 0.5),
+    ],
+)
+@pytest.mark.parametrize("hypothesis", [FRONT, ALLEY, UNLISTED])
+def test_an_item_alone_counts_as_in_stage_routes(item: Evidence, hypothesis: Hypothesis) -> None:
+    """Alone of its cause an item has exactly the likelihood of stage routes."""
+    from sitegis.routes.evidence import unlisted_log_likelihood  # noqa: PLC0415
+
+    site = corner_site(evidence=(item,))
+    routes = straight_routes(hypothesis, site, count=300)
+    if hypothesis.main is None:
+        expected = np.array([np.exp(unlisted_log_likelihood(item, site))])
+    else:
+        expected = np.exp(routes.log_likelihoods[item.kind])
+    assert likelihood(hypothesis, item) == pytest.approx(expected, rel=1e-9)
+
+
+def test_dye_and_sound_at_one_manhole_by_hand() -> None:
+    """Two misses at a manhole that is passed: the shared cause counts once."""
+    dye, sound = Dye("front-main-MH1", False, 30.0), Sound("front-main-MH1", False)
+    seen = 1 - likelihood(FRONT, dye)
+    heard = 1 - likelihood(FRONT, sound)
+    works = 1 - SHARED_MANHOLE * (1 - np.maximum(seen, heard))
+    dead = (1 - FALSE_SEEN) * (1 - FALSE_HEARD)
+    alive = (1 - (seen - (1 - works) * FALSE_SEEN) / works) * (
+        1 - (heard - (1 - works) * FALSE_HEARD) / works
+    )
+    both = likelihood(FRONT, dye, sound)
+    assert both == pytest.approx(works * alive + (1 - works) * dead, rel=1e-9)
+    assert (both > likelihood(FRONT, dye) * likelihood(FRONT, sound)).all()
+
+
+def test_dye_and_sound_at_two_manholes_are_independent() -> None:
+    """Different manholes share nothing."""
+    dye, sound = Dye("front-main-MH1", True, 30.0), Sound("alley-main-MH1", False)
+    product = likelihood(FRONT, dye) * likelihood(FRONT, sound)
+    assert likelihood(FRONT, dye, sound) == pytest.approx(product, rel=1e-12)
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_outcomes_at_a_manhole_sum_to_one(dye: float, sound: float) -> None:
+    """Over the four outcomes of dye and sound the joint probability is 1 for every route."""
+    total = sum(
+        likelihood(
+            FRONT,
+            Dye("front-main-MH1", seen, 30.0, dye),
+            Sound("front-main-MH1", heard, sound),
+        )
+        for seen in (True, False)
+        for heard in (True, False)
+    )
+    assert total == pytest.approx(1.0, abs=1e-9)
+
+
+def test_reliability_of_an_item_overrides_the_default() -> None:
+    """A permit that is never right says no more than the habit; a sure one rules out others."""
+    sure = PermitDrawing("alley-main", 1.0)
+    assert likelihood(FRONT, sure)[0] == 0.0
+    default = DEFAULTS["tap_record"].reliability
+    record = TapRecord("alley-main", "alley-main-MH0", 26.2)
+    given_default = TapRecord("alley-main", "alley-main-MH0", 26.2, reliability=default)
+    assert likelihood(ALLEY, record) == pytest.approx(likelihood(ALLEY, given_default), rel=1e-12)
