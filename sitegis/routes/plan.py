@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .._frames import Array, lot_direction
 from .._results import Exit, Hypothesis
-from .._site import Main, Site
+from .._site import Main
 from .bends import MOST_BENDS, Sequences, bend_sequences
 from .terrain import Face, Terrain
 
@@ -70,7 +70,6 @@ class Plan:
 def make_plan(
     hypothesis: Hypothesis,
     main: Main,
-    site: Site,
     exit: Exit,
     terrain: Terrain,
     aims: tuple[Aim, ...] = (),

@@ -33,6 +33,9 @@ PILOT_POWER, FIRST_POWER, LAST_POWER = 11, 12, 16
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
 # Share of the proposal over bend sequences that the pilot may not move.
 DEFENSIVE_SHARE = 0.25
+# A way whose prior × Z is below this share of the best is not refined further: no evidence that
+# is weighed later lifts it to where its accuracy matters. Judgement.
+NEGLIGIBLE_SHARE = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,13 @@ class _Batch:
     fitted: Fitted
     log_likelihoods: dict[str, Array]
     drawn: int
+    shares: Array
+    prior: Array
+
+    @property
+    def log_odds(self) -> Array:
+        """Log prior / proposal of each route's bend sequence (m,)."""
+        return np.asarray(np.log(self.prior / self.shares)[self.fitted.chosen])
 
     @property
     def log_weights(self) -> Array:
@@ -68,7 +78,8 @@ def sample_routes(survey: Survey) -> Survey:
     ``site.seed`` and the hypothesis id. A pilot of 2¹¹ points adapts the proposal over bend
     sequences; then 2¹² points are doubled up to 2¹⁶ until the effective sample size
     (Σw)²/Σw² reaches 400 and the standard error of ln Z, √(1/ESS − 1/drawn), 0.05
-    (see e.g. Owen, Monte Carlo theory, methods and examples, ch. 9).
+    (see e.g. Owen, Monte Carlo theory, methods and examples, ch. 9). Ways with a negligible
+    share of the posterior stay at the first 2¹².
     """
     site, exit = survey.site, survey.exit
     case = _Case(
@@ -76,47 +87,77 @@ def sample_routes(survey: Survey) -> Survey:
         survey.rules.least_slope(site.drain_diameter_m).slope,
     )  # fmt: skip
     mains = {main.id: main for main in site.mains}
-    sampled = tuple(
-        _unlisted(hypothesis)
-        if hypothesis.main is None
-        else _sample(hypothesis, mains[hypothesis.main], case)
-        for hypothesis in enumerate_hypotheses(site)
-    )
+    runs = [_started(hypothesis, mains, case) for hypothesis in enumerate_hypotheses(site)]
+    least = max(run.log_share for run in runs) + np.log(NEGLIGIBLE_SHARE)
+    sampled = tuple(_routes(_grown(run, least, case)) for run in runs)
     return replace(survey, sampled=sampled)
 
 
-def _unlisted(hypothesis: Hypothesis) -> Routes:
-    return _empty(hypothesis, 0, "no route is sampled for a way that is not listed")
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """One hypothesis on its way: what was drawn so far, or why nothing fits."""
+
+    hypothesis: Hypothesis
+    plan: Plan | None
+    engine: qmc.Sobol | None
+    batches: tuple[_Batch, ...]
+    drawn: int
+    why_none: str = ""
+
+    @property
+    def log_weights(self) -> Array:
+        """Log weights (m,) of all batches."""
+        return np.concatenate([batch.log_weights for batch in self.batches])
+
+    @property
+    def log_share(self) -> float:
+        """Log of prior × Z, −inf where nothing fits."""
+        if not self.batches or not len(self.log_weights) or self.hypothesis.prior <= 0:
+            return -np.inf
+        total = logsumexp(self.log_weights) - np.log(self.drawn)
+        return float(np.log(self.hypothesis.prior) + total)
 
 
-def _empty(hypothesis: Hypothesis, drawn: int, why: str) -> Routes:
-    none = np.zeros(0)
-    width = MOST_BENDS + 2
-    return Routes(
-        hypothesis, np.zeros((0, width, 2)), np.zeros((0, width)), none, none, none, none,
-        {}, drawn, why,
-    )  # fmt: skip
-
-
-def _sample(hypothesis: Hypothesis, main: Main, case: _Case) -> Routes:
-    """Sample one hypothesis: pilot, adapted proposal, growth."""
+def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Run:
+    """Plan a hypothesis, draw its pilot, and the first batch with the adapted proposal."""
+    if hypothesis.main is None:
+        return _Run(
+            hypothesis, None, None, (), 0, "no route is sampled for a way that is not listed"
+        )
+    main = mains[hypothesis.main]
     aims = aims_for(case.site, main)
-    plan = make_plan(hypothesis, main, case.site, case.exit, case.terrain, aims)
+    plan = make_plan(hypothesis, main, case.exit, case.terrain, aims)
     if plan.why_none:
-        return _empty(hypothesis, 0, plan.why_none)
+        return _Run(hypothesis, None, None, (), 0, plan.why_none)
     engine = _engine(hypothesis.id, case.site.seed)
     pilot = _draw(plan, engine, 1 << PILOT_POWER, case)
     if not len(pilot.fitted.rows):
-        pilot = _draw(plan, engine, 3 << PILOT_POWER, case)
+        pilot = _draw(plan, engine, 1 << PILOT_POWER, case)
     if not len(pilot.fitted.rows):
         why = why_nothing_fits(plan, pilot.fitted, case.exit, case.least_slope)
-        return _empty(hypothesis, pilot.drawn, why)
-    plan = plan.with_shares(_adapted_shares(plan, pilot))
+        return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, why)
+    adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
     engine = _engine(hypothesis.id + "/main", case.site.seed)
-    batches = [_draw(plan, engine, 1 << FIRST_POWER, case)]
-    while not _enough(batches) and sum(b.drawn for b in batches) < 1 << LAST_POWER:
-        batches.append(_draw(plan, engine, sum(b.drawn for b in batches), case))
-    return _joined(hypothesis, batches)
+    first = _draw(adapted, engine, 1 << FIRST_POWER, case)
+    return _Run(hypothesis, plan, engine, (first,), first.drawn)
+
+
+def _grown(run: _Run, least_log_share: float, case: _Case) -> _Run:
+    """Double the draws until they are enough, the budget is spent, or the share negligible.
+
+    Every doubling adapts the proposal anew to all draws before it.
+    """
+    while (
+        run.plan is not None
+        and run.engine is not None
+        and run.drawn < 1 << LAST_POWER
+        and run.log_share >= least_log_share
+        and not _enough(run)
+    ):
+        adapted = run.plan.with_shares(_adapted_shares(run.plan, run.batches))
+        batch = _draw(adapted, run.engine, run.drawn, case)
+        run = replace(run, batches=(*run.batches, batch), drawn=run.drawn + batch.drawn)
+    return run
 
 
 def _engine(name: str, seed: int) -> qmc.Sobol:
@@ -131,37 +172,45 @@ def _draw(plan: Plan, engine: qmc.Sobol, number: int, case: _Case) -> _Batch:
         case.site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m,
         fitted.stations_m, plan.sequences.turns_rad[fitted.chosen], case.tie,
     )  # fmt: skip
-    return _Batch(fitted, log_likelihoods(laid), number)
+    return _Batch(fitted, log_likelihoods(laid), number, plan.shares, plan.sequences.prior)
 
 
-def _adapted_shares(plan: Plan, pilot: _Batch) -> Array:
-    """Move the proposal over sequences toward prior × √(mean square weight), keeping a share."""
-    logs = pilot.log_weights
-    weights = np.exp(logs - logs.max())
-    chosen = pilot.fitted.chosen
-    own = weights * plan.shares[chosen] / plan.sequences.prior[chosen]
-    size = len(plan.shares)
-    expected = pilot.drawn * plan.shares
-    square = np.bincount(chosen, own**2, minlength=size) / np.maximum(expected, 1.0)
-    best = plan.sequences.prior * np.sqrt(square)
+def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
+    """Move the proposal over sequences toward prior × √(mean square weight), keeping a share.
+
+    That is the proposal of least variance for draws in strata; weights are taken free of the
+    proposal that drew them.
+    """
+    logs = np.concatenate([batch.log_weights - batch.log_odds for batch in batches])
+    chosen = np.concatenate([batch.fitted.chosen for batch in batches])
+    if not len(logs):
+        return plan.shares
+    square = np.bincount(chosen, np.exp(2 * (logs - logs.max())), minlength=len(plan.shares))
+    expected = sum(batch.drawn * batch.shares for batch in batches)
+    best = plan.sequences.prior * np.sqrt(square / np.maximum(expected, 1.0))
     return np.asarray(DEFENSIVE_SHARE * plan.shares + (1.0 - DEFENSIVE_SHARE) * best / best.sum())
 
 
-def _enough(batches: list[_Batch]) -> bool:
-    logs = np.concatenate([batch.log_weights for batch in batches])
+def _enough(run: _Run) -> bool:
+    logs = run.log_weights
     if not len(logs):
         return False
     effective = float(np.exp(2 * logsumexp(logs) - logsumexp(2 * logs)))
-    drawn = sum(batch.drawn for batch in batches)
-    spread = max(1.0 / effective - 1.0 / drawn, 0.0) ** 0.5
+    spread = max(1.0 / effective - 1.0 / run.drawn, 0.0) ** 0.5
     return effective >= EFFECTIVE_SAMPLES and spread <= LOG_EVIDENCE_SE
 
 
-def _joined(hypothesis: Hypothesis, batches: list[_Batch]) -> Routes:
-    parts = [batch.fitted for batch in batches]
-    names = batches[0].log_likelihoods
+def _routes(run: _Run) -> Routes:
+    """Join the batches of a run."""
+    if not run.batches:
+        none, width = np.zeros(0), MOST_BENDS + 2
+        return Routes(
+            run.hypothesis, np.zeros((0, width, 2)), np.zeros((0, width)), none, none, none, none,
+            {}, run.drawn, run.why_none,
+        )  # fmt: skip
+    parts = [batch.fitted for batch in run.batches]
     return Routes(
-        hypothesis=hypothesis,
+        hypothesis=run.hypothesis,
         vertices=np.concatenate([p.vertices for p in parts]),
         inverts_m=np.concatenate([p.inverts_m for p in parts]),
         lengths_m=np.concatenate([p.lengths_m for p in parts]),
@@ -169,7 +218,8 @@ def _joined(hypothesis: Hypothesis, batches: list[_Batch]) -> Routes:
         tap_stations_m=np.concatenate([p.stations_m for p in parts]),
         log_prior=np.concatenate([p.log_prior for p in parts]),
         log_likelihoods={
-            name: np.concatenate([b.log_likelihoods[name] for b in batches]) for name in names
+            name: np.concatenate([batch.log_likelihoods[name] for batch in run.batches])
+            for name in run.batches[0].log_likelihoods
         },
-        drawn=sum(batch.drawn for batch in batches),
+        drawn=run.drawn,
     )
