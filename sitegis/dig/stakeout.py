@@ -12,8 +12,10 @@ from .._frames import Array
 from .._results import TapeTie
 from .._site import Side, Site
 from .._survey import Survey
+from ..place.assemble import building_outline, corner_index, tape_sd_m
 from .depths import best_line, points_at, stations
 
+CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 TAPE_M = 30.0
 ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3
@@ -50,21 +52,24 @@ class StakeoutRow:
     offset_m: float
 
 
-def corner_names(kind: str, sides: tuple[Side, ...]) -> tuple[str, ...]:
-    """Name the corners of a ring: ``building:front-left``; later ones of a name get ``-2`` on.
+def corner_names(kind: str, outline: Array, sides: tuple[Side, ...]) -> tuple[str, ...]:
+    """Name the corners of an outline (n, 2), which stands square in its own frame.
 
-    >>> corner_names("lot", ("front", "right", "rear", "left"))
+    ``building:front-left`` and so on as ``ties.csv`` names them; any other corner by its number.
+
+    >>> square = np.array([[0.0, 0.0], [9.0, 0.0], [9.0, 9.0], [0.0, 9.0]])
+    >>> corner_names("lot", square, ("front", "right", "rear", "left"))
     ('lot:front-left', 'lot:front-right', 'lot:rear-right', 'lot:rear-left')
     """
-    seen: dict[str, int] = {}
-    names = []
-    for i, side in enumerate(sides):
-        pair = {sides[i - 1], side}
-        ends = [name for name in ("front", "rear", "left", "right") if name in pair]
-        name = f"{kind}:{'-'.join(ends)}"
-        seen[name] = seen.get(name, 0) + 1
-        names.append(name if seen[name] == 1 else f"{name}-{seen[name]}")
-    return tuple(names)
+    named: dict[int, str] = {}
+    for corner in CORNERS:
+        named.setdefault(corner_index(outline, sides, corner), corner)
+    return tuple(f"{kind}:{named.get(i, f'corner-{i + 1}')}" for i in range(len(sides)))
+
+
+def building_corner_names(site: Site) -> tuple[str, ...]:
+    """Name the building's outside corners in the order of its outline."""
+    return corner_names("building", building_outline(site), site.building.sides)
 
 
 def fixed_points(site: Site) -> tuple[FixedPoint, ...]:
@@ -74,10 +79,9 @@ def fixed_points(site: Site) -> tuple[FixedPoint, ...]:
     lot corner carries its own and that of the building's place on the lot.
     """
     lot_sd = float(np.hypot(site.lot.corner_sd_m, site.building.position_sd_m))
-    building = zip(
-        corner_names("building", site.building.sides), site.building.vertices, strict=True
-    )
-    lot = zip(corner_names("lot", site.lot.sides), site.lot.vertices, strict=True)
+    building = zip(building_corner_names(site), site.building.vertices, strict=True)
+    names = corner_names("lot", site.lot.vertices, site.lot.sides)
+    lot = zip(names, site.lot.vertices, strict=True)
     return (
         *(FixedPoint(name, xy, site.building.outline_sd_m) for name, xy in building),
         *(FixedPoint(name, xy, lot_sd) for name, xy in lot),
@@ -108,7 +112,7 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     if len(usable) < 2:
         return tuple(ties), np.full((2, 2), np.inf)
     points = np.array([point.xy for point in usable])
-    tape = site.noise.tape_floor_m + site.noise.tape_share * np.hypot(*(points - target).T)
+    tape = [tape_sd_m(tie.distance_m, site.noise) for tie in ties]
     sds = np.hypot(tape, [point.sd_m for point in usable])
     first, second = min(
         combinations(range(len(usable)), 2),
@@ -178,7 +182,7 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     offset = from_start[:, 0] * unit[:, 1] - from_start[:, 1] * unit[:, 0]
     beyond = np.maximum(np.maximum(-along, along - length), 0.0)
     nearest = int(np.argmin(np.hypot(beyond, offset)))
-    name = corner_names("building", site.building.sides)[nearest]
+    name = building_corner_names(site)[nearest]
     return site.building.sides[nearest], name, float(along[nearest]), float(offset[nearest])
 
 

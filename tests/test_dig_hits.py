@@ -1,0 +1,140 @@
+"""Crossings of routes and pits, against shapely on the same routes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitegis.dig.area import rectangle_rings
+from sitegis.dig.cloud import RouteCloud, segments_of
+from sitegis.dig.hits import (
+    Grid,
+    accumulate,
+    cover_grid,
+    pit_spans,
+    rectangle_crossings,
+    weighted_quantiles,
+)
+
+seeds = st.integers(0, 10_000)
+
+
+def random_cloud(seed: int, count: int = 12, vertices: int = 4) -> RouteCloud:
+    """Routes with random bends in a box of 6 m, some ending early."""
+    generator = np.random.default_rng(seed)
+    points = generator.uniform(0, 6, (count, vertices, 2))
+    points[: count // 3, -1] = points[: count // 3, -2]
+    weights = generator.dirichlet(np.ones(count))
+    return RouteCloud(
+        points,
+        generator.uniform(-2, 0, (count, vertices)),
+        weights,
+        np.zeros(count, dtype=np.int64),
+        ("only",),
+    )
+
+
+def shapely_hits(cloud: RouteCloud, rings: np.ndarray) -> np.ndarray:
+    """Say with shapely which routes meet which rectangles (c, m)."""
+    lines = shapely.linestrings(cloud.vertices)
+    return shapely.intersects(shapely.polygons(rings)[:, None], lines[None])
+
+
+@settings(deadline=None, max_examples=30)
+@given(seeds)
+def test_raster_of_hits_is_what_shapely_counts_at_every_cell(seed: int) -> None:
+    """P(hit) of every cell is the weight of the routes that meet the pit centred on it."""
+    cloud = random_cloud(seed)
+    grid, size = cover_grid(cloud.vertices.reshape(-1, 2), 0.37, 1.0), np.array([1.2, 0.9])
+
+    p = accumulate(pit_spans(segments_of(cloud), grid, (0.6, 0.45)), cloud.weights)
+
+    centres = grid.centres().reshape(-1, 2)
+    rings = rectangle_rings(centres, np.zeros(len(centres)), np.tile(size, (len(centres), 1)))
+    expected = shapely_hits(cloud, rings) @ cloud.weights
+    assert p.ravel() == pytest.approx(expected, abs=1e-9)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seeds)
+def test_turned_pits_meet_the_routes_that_shapely_says(seed: int) -> None:
+    """A pit at any angle is crossed by exactly the routes that shapely finds."""
+    cloud, generator = random_cloud(seed), np.random.default_rng(seed)
+    centres, angles = generator.uniform(0, 6, (40, 2)), generator.uniform(-4, 4, 40)
+    sizes = generator.uniform(0.3, 3.0, (40, 2))
+
+    crossed = rectangle_crossings(segments_of(cloud), centres, angles, sizes).crossed
+
+    assert np.array_equal(crossed, shapely_hits(cloud, rectangle_rings(centres, angles, sizes)))
+
+
+def test_invert_at_a_pit_is_that_halfway_through_it() -> None:
+    """A straight that falls from 0 to −1 m in 10 m lies at −0.25 m in a pit centred at 2.5 m."""
+    cloud = RouteCloud(
+        np.array([[[0.0, 0.0], [10.0, 0.0]]]),
+        np.array([[0.0, -1.0]]),
+        np.ones(1),
+        np.zeros(1, dtype=np.int64),
+        ("only",),
+    )
+
+    found = rectangle_crossings(
+        segments_of(cloud), np.array([[2.5, 0.1], [2.5, 3.0]]), np.zeros(2), np.ones((2, 2))
+    )
+
+    assert found.invert_m[0, 0] == pytest.approx(-0.25)
+    assert np.isnan(found.invert_m[1, 0])
+
+
+def test_a_bend_in_a_pit_counts_once() -> None:
+    """A route that enters a pit twice weighs no more than once."""
+    hairpin = np.array([[[0.0, 0.0], [3.0, 0.1], [0.0, 0.2]]])
+    cloud = RouteCloud(
+        hairpin, np.zeros((1, 3)), np.ones(1), np.zeros(1, dtype=np.int64), ("only",)
+    )
+    grid = Grid((-1.0, -1.0), 0.25, 10, 20)
+
+    p = accumulate(pit_spans(segments_of(cloud), grid, (0.5, 0.5)), cloud.weights)
+
+    assert p.max() == 1.0
+    assert p.min() == 0.0
+
+
+def test_value_sums_follow_the_routes() -> None:
+    """The direction sums of a north-running route are cos 180° = −1 and sin 180° = 0."""
+    cloud = RouteCloud(
+        np.array([[[1.0, 0.0], [1.0, 4.0]]]),
+        np.zeros((1, 2)),
+        np.ones(1),
+        np.zeros(1, dtype=np.int64),
+        ("only",),
+    )
+    spans = pit_spans(segments_of(cloud), Grid((0.0, 0.0), 0.5, 8, 4), (0.3, 0.3))
+
+    cosine = accumulate(spans, cloud.weights, spans.direction[:, 0])
+
+    assert cosine.min() == pytest.approx(-1.0)
+    assert accumulate(spans, cloud.weights, spans.direction[:, 1]) == pytest.approx(0.0, abs=1e-9)
+
+
+@settings(deadline=None, max_examples=50)
+@given(seeds, st.floats(0.01, 0.99))
+def test_weighted_quantiles_are_numpys_inverse_of_the_distribution(seed: int, share: float) -> None:
+    """Weighted quantiles agree with numpy's weighted ``inverted_cdf``."""
+    generator = np.random.default_rng(seed)
+    values, weights = generator.normal(size=25), generator.uniform(0.1, 1.0, 25)
+
+    found = weighted_quantiles(values, weights, (share,))
+
+    assert found[0] == np.quantile(values, share, weights=weights, method="inverted_cdf")
+
+
+def test_a_raster_over_a_wide_area_gets_coarser() -> None:
+    """No raster is more than about 1000 cells across."""
+    grid = cover_grid(np.array([[0.0, 0.0], [5000.0, 100.0]]), 0.25, 1.0)
+
+    assert grid.columns <= 1001
+    assert grid.cell_m == pytest.approx(5.002)

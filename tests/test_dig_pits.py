@@ -1,0 +1,256 @@
+"""Test pits: probabilities against shapely, the best against brute force, keep-outs, invariance."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitegis._results import Pit, Routes
+from sitegis._site import Building, DigSettings, Ground, KeepOut, Lot, Site
+from sitegis._survey import Survey
+from sitegis.dig import plan_dig
+from sitegis.dig.area import dig_area, rectangle_rings
+from sitegis.dig.cloud import RouteCloud, gather_cloud, segments_of
+from sitegis.dig.costs import pit_cost
+from sitegis.dig.hits import rectangle_crossings, weighted_quantiles
+from sitegis.dig.pits import BEDDING_M, lay_field, rank_pits
+from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
+from tests.invented import corner_site
+
+ALONG_WALL = KeepOut(
+    "porch", "other", np.array([[0.0, 2.0], [15.24, 2.0], [15.24, 7.0], [0.0, 7.0]]), 0.0, "", True
+)
+
+
+def spread_survey(site: Site | None = None) -> Survey:
+    """Front or alley, with a strip before the house where nobody may dig."""
+    site = site or corner_site()
+    return two_way_survey(0.7, 0.28, site=replace(site, keep_outs=(ALONG_WALL,)))
+
+
+def exposed_by_shapely(cloud: RouteCloud, site: Site, pit: Pit) -> np.ndarray:
+    """Say which routes lie in a pit and above its bottom, from shapely's own intersections."""
+    ground = float(site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
+    ring, found = shapely.Polygon(pit.ring), np.zeros(cloud.weights.size, bool)
+    for i, (line, inverts) in enumerate(zip(cloud.vertices, cloud.inverts_m, strict=True)):
+        for k in range(len(line) - 1):
+            inside = shapely.intersection(shapely.LineString(line[k : k + 2]), ring)
+            if inside.is_empty or inside.length == 0:
+                continue
+            middle = np.array(inside.interpolate(0.5, normalized=True).coords[0])
+            share = np.hypot(*(middle - line[k])) / np.hypot(*(line[k + 1] - line[k]))
+            invert = inverts[k] + share * (inverts[k + 1] - inverts[k])
+            found[i] = ground - invert <= pit.depth_m
+            break
+    return found
+
+
+def test_p_hit_is_the_weight_of_the_routes_in_the_pit() -> None:
+    """P(hit) of every pit, alone and so far, against shapely route by route."""
+    survey = plan_dig(spread_survey())
+    cloud = gather_cloud(survey)
+
+    seen = np.zeros(cloud.weights.size, bool)
+    for pit in survey.dig.pits:
+        exposed = exposed_by_shapely(cloud, survey.site, pit)
+        seen |= exposed
+        assert pit.p_hit == pytest.approx(cloud.weights[exposed].sum(), abs=1e-3)
+        assert pit.p_hit_so_far == pytest.approx(cloud.weights[seen].sum(), abs=1e-3)
+    assert len(survey.dig.pits) >= 2
+
+
+def test_p_hit_of_a_normal_spread_is_its_closed_form() -> None:
+    """Parallel routes with offsets N(0, 1 m): a pit 1.2 m across exposes 95 % of 2 Φ(0.6) − 1."""
+    routes = front_routes(4000)
+    offsets = np.random.default_rng(1).normal(0, 1.0, 4000)
+    vertices = np.empty((4000, 2, 2))
+    vertices[..., 0] = (7.0 + offsets)[:, None]
+    vertices[..., 1] = 7.6, -10.0
+    cloud = gather_cloud(survey_of((replace(routes, vertices=vertices), 1.0)))
+
+    crossings = rectangle_crossings(
+        segments_of(cloud), np.array([[7.0, 3.0]]), np.zeros(1), np.array([[1.2, 0.9]])
+    )
+
+    # 2 Φ(0.6) − 1 = 0.4515 (any normal table)
+    assert crossings.crossed[0] @ cloud.weights == pytest.approx(0.4515, abs=0.025)
+
+
+def test_first_pit_is_as_good_as_any_cell_of_the_lot() -> None:
+    """No smallest pit, square to the lot, on any 0.25 m cell beats pit 1 in P(hit) per cost."""
+    survey = plan_dig(spread_survey())
+    site, cloud = survey.site, gather_cloud(survey)
+    segments, area = segments_of(cloud), dig_area(site)
+    x, y = np.meshgrid(np.arange(0.5, 15, 0.25), np.arange(-5.0, 12, 0.25))
+    centres, best = np.stack([x.ravel(), y.ravel()], axis=1), 0.0
+    for size in ((1.2, 0.9), (0.9, 1.2)):
+        sizes = np.tile(size, (len(centres), 1))
+        rings = rectangle_rings(centres, np.zeros(len(centres)), sizes)
+        open_ = np.flatnonzero(shapely.covers(area, shapely.polygons(rings)))
+        for part in np.array_split(open_, 20):
+            found = rectangle_crossings(segments, centres[part], np.zeros(len(part)), sizes[part])
+            ground = site.ground.elevation_m(centres[part])
+            for row in np.flatnonzero(found.crossed @ cloud.weights > 0.1):
+                hit = found.crossed[row]
+                depth = ground[row] - found.invert_m[row, hit]
+                dug = weighted_quantiles(depth, cloud.weights[hit], (0.95,))[0] + BEDDING_M
+                inside = centres[part][row, 1] > 0
+                cost = pit_cost(
+                    np.array(1.08),
+                    np.array(dug),
+                    np.array(15.0 if inside else 25.0),
+                    site.dig,
+                    RULES,
+                )
+                best = max(best, float(cloud.weights[hit][depth <= dug].sum() / cost))
+
+    first = survey.dig.pits[0]
+
+    assert first.p_hit / first.cost >= 0.99 * best > 0
+
+
+def test_pits_keep_clear_of_everything() -> None:
+    """Every pit lies in lot and right-of-way, off the building's setback and the keep-outs."""
+    survey = plan_dig(spread_survey())
+    area = dig_area(survey.site)
+
+    assert all(area.covers(shapely.Polygon(pit.ring)) for pit in survey.dig.pits)
+
+
+def test_pits_go_on_until_little_is_left() -> None:
+    """P so far never falls, at most five pits, and they stop once under 2 % of routes is left."""
+    pits = plan_dig(spread_survey()).dig.pits
+
+    so_far = [pit.p_hit_so_far for pit in pits]
+    assert so_far == sorted(so_far)
+    assert [pit.rank for pit in pits] == list(range(1, len(pits) + 1))
+    assert len(pits) <= 5
+    assert all(0.98 - so_far[i] >= 0.02 for i in range(len(pits) - 1))
+
+
+def test_dug_depth_is_the_95_percent_quantile_and_bedding() -> None:
+    """Invert depths uniform over 2.0–3.0 m: dug to 2.95 + 0.15, 5–95 % 2.05 to 2.95."""
+    routes = front_routes(4000)
+    depth = np.linspace(2.0, 3.0, 4000)
+    flat = Ground(np.array([[0.0, 0.0]]), np.array([2.0]), np.array([0.0]), assumed=False)
+    inverts = np.repeat((2.0 - depth)[:, None], 2, axis=1)
+    survey = survey_of(
+        (replace(routes, inverts_m=inverts), 1.0), site=replace(corner_site(), ground=flat)
+    )
+
+    pit = plan_dig(survey).dig.pits[0]
+
+    assert pit.depth_05_m == pytest.approx(2.05, abs=0.02)
+    assert pit.depth_95_m == pytest.approx(2.95, abs=0.02)
+    assert pit.depth_m == pytest.approx(3.10, abs=0.02)
+    assert pit.needs_protection
+
+
+def test_deep_pipe_is_not_hit_by_a_pit_that_may_not_be_deep() -> None:
+    """With a greatest depth of 2.5 m, routes at 2–3 m are half hit, and a person is told."""
+    site = replace(
+        corner_site(),
+        ground=Ground(np.array([[0.0, 0.0]]), np.array([2.0]), np.array([0.0]), assumed=False),
+        dig=DigSettings(max_depth_m=2.5),
+    )
+    routes = front_routes(4000)
+    inverts = np.repeat(np.linspace(0.0, -1.0, 4000)[:, None], 2, axis=1)
+
+    plan = plan_dig(survey_of((replace(routes, inverts_m=inverts), 1.0), site=site)).dig
+
+    assert plan.pits[0].depth_m == pytest.approx(2.5)
+    assert plan.pits[0].p_hit == pytest.approx(0.5, abs=0.02)
+    assert plan.hit_map.p.max() == pytest.approx(0.5, abs=0.03)
+    assert "pit-may-miss-deep-pipe" in {notice.code for notice in plan.notices}
+
+
+def test_pits_stay_outside_the_footings_45_degree_line() -> None:
+    """A pit whose bottom is 1.0 m below the footing's underside stays at least 1.0 m away."""
+    routes = front_routes()
+    deep = replace(routes, inverts_m=np.full_like(routes.inverts_m, -1.15))
+    survey = survey_of((deep, 1.0))
+    survey = replace(survey, site=replace(survey.site, dig=DigSettings(building_setback_m=0.3)))
+
+    pit = plan_dig(survey).dig.pits[0]
+
+    gap = shapely.Polygon(survey.site.building.vertices).distance(shapely.Polygon(pit.ring))
+    ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
+    assert gap >= -0.30 - (ground - pit.depth_m) > 0.9
+
+
+def test_where_nothing_may_be_dug_a_person_is_told() -> None:
+    """A keep-out over everything leaves no pit, an empty map and a notice."""
+    all_over = KeepOut(
+        "x", "other", np.array([[-90.0, -90], [90, -90], [90, 90], [-90, 90]]), 0.0, "", True
+    )
+
+    plan = plan_dig(two_way_survey(site=replace(corner_site(), keep_outs=(all_over,)))).dig
+
+    assert plan.pits == ()
+    assert plan.hit_map.p.max() == 0.0
+    assert "no-place-for-a-pit" in {notice.code for notice in plan.notices}
+    assert plan.expected_cost == pytest.approx(plan.expected_cost_straight)
+
+
+def test_without_routes_there_is_nothing_to_dig_for() -> None:
+    """A site where no way fits gets an empty plan and a notice, not an error."""
+    plan = plan_dig(survey_of((unlisted(), 1.0))).dig
+
+    assert plan.pits == ()
+    assert plan.notices[0].code == "no-route-to-dig-for"
+
+
+def moved_survey(survey: Survey, by: np.ndarray) -> Survey:
+    """Move lot, building, streets, mains, ground, keep-outs, exit and routes together."""
+    site = survey.site
+
+    def routes_moved(routes: Routes) -> Routes:
+        return replace(routes, vertices=routes.vertices + by)
+
+    lot: Lot = replace(site.lot, vertices=site.lot.vertices + by)
+    building: Building = replace(site.building, vertices=site.building.vertices + by)
+    site = replace(
+        site,
+        lot=lot,
+        building=building,
+        streets=tuple(replace(one, row=one.row + by) for one in site.streets),
+        keep_outs=tuple(replace(one, points=one.points + by) for one in site.keep_outs),
+        ground=replace(site.ground, spots=site.ground.spots + by),
+    )
+    left_at = replace(survey.exit, x_m=survey.exit.x_m + by[0], y_m=survey.exit.y_m + by[1])
+    return replace(
+        survey,
+        site=site,
+        left_at=left_at,
+        sampled=tuple(routes_moved(routes) for routes in survey.routes),
+    )
+
+
+@settings(deadline=None, max_examples=4)
+@given(st.integers(-400, 400), st.integers(-400, 400))
+def test_moving_everything_together_changes_no_pit(dx: int, dy: int) -> None:
+    """Lot and routes moved by whole 1/8 m: the same pits, moved, with the same probabilities."""
+    survey, by = spread_survey(), np.array([dx / 8, dy / 8])
+
+    here, there = plan_dig(survey).dig.pits, plan_dig(moved_survey(survey, by)).dig.pits
+
+    assert [pit.p_hit for pit in there] == pytest.approx([pit.p_hit for pit in here], abs=0.01)
+    assert there[0].x_m - here[0].x_m == pytest.approx(by[0], abs=0.3)
+
+
+def test_a_longer_pit_is_chosen_where_it_pays() -> None:
+    """Where set-up is dear and digging cheap, pit 1 is longer than the smallest pit."""
+    dear = DigSettings(setup=5000.0, per_m3=1.0, per_m3_protected=1.0)
+    routes = front_routes(sd_m=3.0)
+    survey = survey_of(
+        (routes, 1.0), site=replace(corner_site(), dig=dear, keep_outs=(ALONG_WALL,))
+    )
+
+    chosen = rank_pits(lay_field(survey.site, RULES, gather_cloud(survey)))
+
+    assert max(chosen[0].size_m) > 1.2
