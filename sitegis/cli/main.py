@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import os
 import sys
 from typing import Any
 
@@ -57,6 +58,8 @@ def cli(context: click.Context, verbose: int, debug: bool) -> None:
 
 def main(arguments: list[str] | None = None) -> Any:
     """Run the command line; a defect of sitegis itself ends in one line and code 70."""
+    # The matrices are small: several BLAS threads cost more than they save.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     given = sys.argv[1:] if arguments is None else arguments
     try:
         return cli.main(args=given, prog_name="sitegis")
