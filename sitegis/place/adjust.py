@@ -45,7 +45,7 @@ class Reliability:
     correlation: Array
 
 
-def gauss_newton(equations: Equations, start: Array, *, most: int = 40) -> Solution:
+def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solution:
     """Find the least-squares optimum near a start.
 
     x ← x + (AᵀA)⁺Aᵀv with A and v divided by the standard deviations; a step that does not

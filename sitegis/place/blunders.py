@@ -58,6 +58,20 @@ def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
     return [int(i) for i in np.flatnonzero(close)]
 
 
+def rival_rows(reliability: Reliability, row: int) -> list[int]:
+    """Give the rows that explain a blunder about as well as this one does.
+
+    Those that could never be told from it (|ρ| > 0.95), and those that happen not to be: |w|
+    beyond 3.29, |ρ| > 0.5, and w² (the fall in chi-square if it were left out) within 4 of
+    this one's. The latter bounds are judgement, no source: 4 is a likelihood ratio of 7.
+    """
+    w = reliability.w
+    close = (np.abs(w) > CRITICAL_W) & (np.abs(reliability.correlation[row]) > 0.5)
+    close &= w[row] ** 2 - w**2 < MIRROR_CHI_SQUARE
+    close[row] = False
+    return sorted({*inseparable_rows(reliability, row), *(int(i) for i in np.flatnonzero(close))})
+
+
 def clean_network(
     network: Network,
     solutions: Sequence[Solution],
@@ -67,8 +81,8 @@ def clean_network(
     """Take out the single largest blunder that can be located, adjust again, and repeat.
 
     ``solutions`` are those of :func:`solve_network`, best first. An observation goes when its
-    |w| > 3.29 is the largest, no other observation's w is correlated with it beyond 0.95, and
-    one degree of freedom would be left to check the rest.
+    |w| > 3.29 is the largest, no other observation explains it as well (:func:`rival_rows`),
+    and one degree of freedom would be left to check the rest.
     Otherwise the blunder is detected, not located: the suspects are named and all is kept.
     ``implausible`` counts what speaks against a solution besides the measurements; it chooses
     between solutions whose chi-square is within 4.
@@ -86,7 +100,7 @@ def clean_network(
         if not kept or abs(reliability.w[row]) <= CRITICAL_W:
             suspects: tuple[int, ...] = ()
             break
-        rivals = inseparable_rows(reliability, row)
+        rivals = rival_rows(reliability, row)
         if rivals or len(kept) - network.size < 2:
             suspects = tuple(sorted({kept[row], *(kept[i] for i in rivals)}))
             break

@@ -47,7 +47,10 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
         + "."
     )
     unchecked = len(adjustment.observations) - len(checked)
-    lines = [head, f"{unchecked} measurements are checked by no other."] if unchecked else [head]
+    lines = [head]
+    if unchecked:
+        subject = "1 measurement is" if unchecked == 1 else f"{unchecked} measurements are"
+        lines.append(f"{subject} checked by no other.")
     ordered = sorted(checked, key=lambda item: (not item.removed, -abs(item.w)))
     return (*lines, *(_line(item, units) for item in ordered))
 

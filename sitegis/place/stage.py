@@ -146,20 +146,28 @@ def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array
 
 
 def _implausible(site: Site, network: Network, x: Array) -> int:
-    """Count the indoor points well outside the building, or deep in a room not theirs."""
+    """Count what speaks against a solution besides the measurements.
+
+    Indoor points and room corners well outside the building, points deep in a room in which
+    they were not measured, and rooms that overlap.
+    """
     pose = x[network.poses[BUILDING] : network.poses[BUILDING] + 3]
     outline = pose[:2] + building_outline(site) @ rotation(pose[2]).T
+    outlines = _room_outlines(site, network, x)
     indoors = [row for row in site.locates if row.room != "lot"]
-    columns = [network.nodes[row.id] for row in indoors]
-    points = np.array([x[column : column + 2] for column in columns]).reshape(-1, 2)
+    points = np.array([x[network.nodes[r.id] : network.nodes[r.id] + 2] for r in indoors])
     house = shapely.Polygon(outline).buffer(_OUTSIDE_HOUSE_M)
-    wrong = ~shapely.contains_xy(house, points[:, 0], points[:, 1])
-    for name, corners in _room_outlines(site, network, x).items():
-        deep = shapely.Polygon(corners).buffer(-_DEEP_IN_ROOM_M)
+    inside = np.concatenate([points.reshape(-1, 2), *outlines.values()])
+    wrong = int(np.count_nonzero(~shapely.contains_xy(house, inside[:, 0], inside[:, 1])))
+    cores = {name: shapely.Polygon(c).buffer(-_DEEP_IN_ROOM_M) for name, c in outlines.items()}
+    for i, (name, core) in enumerate(cores.items()):
         mine = {row.id for row in indoors if _room_id(site, row) == name}
         foreign = np.array([row.id not in mine for row in indoors], dtype=bool)
-        wrong |= foreign & shapely.contains_xy(deep, points[:, 0], points[:, 1])
-    return int(np.count_nonzero(wrong))
+        if len(points):
+            deep = shapely.contains_xy(core, points[:, 0], points[:, 1])
+            wrong += int(np.count_nonzero(foreign & deep))
+        wrong += sum(core.intersects(other) for other in list(cores.values())[:i])
+    return wrong
 
 
 def _room_id(site: Site, row: Locate) -> str:

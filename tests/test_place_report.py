@@ -1,0 +1,38 @@
+"""The adjustment as table and text."""
+
+from __future__ import annotations
+
+import json
+
+from sitegis._results import AdjustedObservation, Adjustment
+from sitegis.place.report import adjustment_lines, adjustment_table
+
+ADJUSTMENT = Adjustment(
+    (
+        AdjustedObservation("P1 in room R1, x", 3.0, 0.01, 0.0, 0.0, 0.0, float("inf")),
+        AdjustedObservation("tie P1 to P2", 5.0, 0.01, 0.004, 0.5, 0.6, 0.06, ("tie P1 to P3",)),
+        AdjustedObservation(
+            "tie P2 to P3", 4.0, 0.01, 0.3048, 0.5, 20.0, 0.06, (), True, "one foot off"
+        ),
+    ),
+    1.5, 2, 400.0, 4,
+)  # fmt: skip
+
+
+def test_the_table_is_plain_json() -> None:
+    """Infinity becomes null and every observation keeps its row."""
+    rows = json.loads(json.dumps(adjustment_table(ADJUSTMENT), allow_nan=False))
+    assert [row["name"] for row in rows] == [o.name for o in ADJUSTMENT.observations]
+    assert rows[0]["detectable_m"] is None
+    assert rows[2]["removed"] is True
+
+
+def test_the_lines_put_what_was_left_out_first_and_count_the_unchecked() -> None:
+    """Summary, count of unchecked, then the observation that was left out, in feet and inches."""
+    lines = adjustment_lines(ADJUSTMENT, "ft")
+    assert "400.00 before 1 left out" in lines[0]
+    assert lines[1].startswith("1 measurement is")
+    assert "LEFT OUT" in lines[2]
+    assert "1'" in lines[2]
+    assert "one foot off" in lines[2]
+    assert "cannot be told from tie P1 to P3" in lines[3]
