@@ -42,7 +42,8 @@ def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report
                 ("There is no [[room]] of this id.", guess(locate.room, [*room_ids, "lot"])),
             )
     indoors = {row.id for row in locates if row.room != "lot" and row.kind in DRAIN_KINDS}
-    if locates and len(indoors) < 2:
+    spoiled = any(fault.file == LOCATES_FILE for fault in report.faults)
+    if locates and len(indoors) < 2 and not spoiled:
         report.add(
             Fault(
                 "too-few-points",
@@ -78,7 +79,7 @@ def check_walls(
     """Fault wall contacts of unknown points and of sides the building does not have."""
     known = [row.id for row in locates]
     for number, contact in enumerate(contacts, start=1):
-        if contact.point not in known:
+        if contact.point not in known and contact.point not in report.broken_names:
             report.site(
                 "point-unknown",
                 f"wall[{number}].point",

@@ -268,6 +268,8 @@ def _above_slab(reading: Reading, elevation_m: float | None, key: str) -> float 
     if elevation_m is None:
         return None
     slab_m = reading.file.site.slab_elevation
+    if slab_m is None and "site.slab_elevation" in reading.report.cut_keys:
+        return None
     if slab_m is None:
         reading.report.site(
             "slab-elevation-missing", key, None,

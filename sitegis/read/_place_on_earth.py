@@ -14,7 +14,9 @@ from ._schema import SiteFile
 
 def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
     """Give the site's CRS: as written, else a projected layer's, else the UTM zone of the lot."""
-    lonlat = _checked_lonlat(file, report)
+    good, lonlat = _checked_lonlat(file, report)
+    if not good and file.lot.layer is None:
+        return None
     if file.site.crs is not None:
         crs = read_crs(file.site.crs, "site.crs", report)
     elif file.lot.layer is not None or lonlat is None:
@@ -66,8 +68,8 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
     return None
 
 
-def _checked_lonlat(file: SiteFile, report: Report) -> tuple[float, float] | None:
-    """Check the written longitudes and latitudes; give the lot's where they are good."""
+def _checked_lonlat(file: SiteFile, report: Report) -> tuple[bool, tuple[float, float] | None]:
+    """Check the written longitudes and latitudes; tell whether they are good, and the lot's."""
     table = file.lot
     good = True
     pairs = [("lot", table.longitude, table.latitude)]
@@ -78,8 +80,8 @@ def _checked_lonlat(file: SiteFile, report: Report) -> tuple[float, float] | Non
         if longitude is not None and latitude is not None:
             good = _check_pair(key, longitude, latitude, report) and good
     if not good or table.longitude is None or table.latitude is None:
-        return None
-    return table.longitude, table.latitude
+        return good, None
+    return True, (table.longitude, table.latitude)
 
 
 def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> bool:
@@ -88,7 +90,7 @@ def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> 
     Southern latitudes beyond 60° have no lots, but swapped western longitudes land there.
     """
     if abs(latitude) > 84.0 or abs(longitude) > 180.0 or latitude < -60.0:
-        swapped = abs(latitude) <= 180.0 and abs(longitude) <= 84.0
+        swapped = abs(latitude) <= 180.0 and -60.0 <= longitude <= 84.0
         report.site(
             "lonlat-swapped" if swapped else "lonlat-out-of-range", f"{key}.latitude", latitude,
             "Longitude and latitude look swapped." if swapped else "This is no place for a house.",

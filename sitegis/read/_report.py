@@ -18,19 +18,29 @@ _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
 
 @dataclass(slots=True)
 class Report:
-    """The one place where faults and notices are gathered; ``lines`` maps TOML keys to lines."""
+    """The one place where faults and notices are gathered; ``lines`` maps TOML keys to lines.
+
+    ``broken_names`` are the ids of what could not be made, ``cut_keys`` the keys taken out:
+    what follows from them is not told again.
+    """
 
     faults: list[Fault] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     lines: Mapping[str, int] = field(default_factory=dict)
     broken_names: set[str] = field(default_factory=set)
+    cut_keys: set[str] = field(default_factory=set)
 
     def add(self, fault: Fault) -> None:
         """Gather a fault of any file."""
         self.faults.append(fault)
 
     def site(self, code: str, key: str, value: object, reason: str, remedy: str) -> None:
-        """Gather a fault of ``site.toml`` under its dotted key."""
+        """Gather a fault of ``site.toml`` under its dotted key.
+
+        That something is missing is not told of a key that was faulted and cut out.
+        """
+        if key in self.cut_keys and code.endswith(("-missing", "-source")):
+            return
         shown = "" if value is None else shorten(value)
         row = line_of(self.lines, key)
         self.faults.append(Fault(code, SITE_FILE, row, key, shown, reason, remedy))

@@ -57,9 +57,9 @@ def read_site(path: Path) -> Survey:
             Fault("folder-missing", folder.name or str(folder), None, "folder", "",
                   "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
         ))  # fmt: skip
-    raw = load_toml(folder, report)
+    raw, unit_source = load_toml(folder, report)
     file = None if raw is None else validate(raw, report)
-    units, depth_units = units_of(raw or {})
+    units, depth_units = units_of(unit_source)
     noise = Noise() if file is None else make_noise(file.noise)
     locates = read_locates(folder / LOCATES_FILE, report, units, depth_units)
     ties = read_ties(folder / TIES_FILE, report, units, noise)

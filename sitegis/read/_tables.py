@@ -26,7 +26,8 @@ LOCATE_COLUMNS = (
 REQUIRED_LOCATE = ("id", "kind", "room", "x", "y", "depth")
 TIE_COLUMNS = ("from", "to", "distance", "sd")
 REQUIRED_TIE = ("from", "to", "distance")
-DEEPEST_M, SHALLOWEST_M = 6.0, 0.05
+# Bounds of what a receiver can mean: judgement. Under a basement floor a drain lies a foot or two.
+DEEPEST_M, DEEPEST_INDOORS_M, SHALLOWEST_M = 6.0, 3.5, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +147,8 @@ def _header(
         if name and count > 1:
             fault("column-twice", row, name, "This column is there more than once.",
                   "keep one of them.")  # fmt: skip
-    return None if missing else lowered
+    twice = len(set(filter(None, lowered))) < len(list(filter(None, lowered)))
+    return None if missing or twice else lowered
 
 
 def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Row | None:
@@ -176,8 +178,11 @@ def read_locates(
     rows = read_rows(path, LOCATE_COLUMNS, REQUIRED_LOCATE, report)
     if rows is None:
         return ()
-    read = (_locate(Cells(LOCATES_FILE, row, report, units, depth_units)) for row in rows)
+    read = [_locate(Cells(LOCATES_FILE, row, report, units, depth_units)) for row in rows]
     locates = tuple(locate for locate in read if locate is not None)
+    report.broken_names.update(
+        row.cells["id"] for row, locate in zip(rows, read, strict=True) if locate is None
+    )
     _check_twice(locates, report)
     if not rows:
         report.add(Fault("no-rows", LOCATES_FILE, None, "file", "", "The table has no rows.",
@@ -245,17 +250,23 @@ def _checked_depth(cells: Cells, column: str, depth_m: float | None) -> float | 
     if depth_m < 0:
         cells.fault("depth-negative", column, "A depth is counted downward and is not below 0.",
                     "write it without the minus sign.")  # fmt: skip
-    elif not SHALLOWEST_M <= depth_m <= DEEPEST_M:
+    elif not SHALLOWEST_M <= depth_m <= _deepest_m(cells):
         cells.fault("depth-absurd", column, *_unit_hint(cells, column, depth_m))
     else:
         return depth_m
     return None
 
 
+def _deepest_m(cells: Cells) -> float:
+    return DEEPEST_M if cells.text("room") == "lot" else DEEPEST_INDOORS_M
+
+
 def _unit_hint(cells: Cells, column: str, depth_m: float) -> tuple[str, str]:
     """Say what a depth means as it stands, and which unit would make it believable."""
     text, unit = cells.text(column), cells.depth_units
-    bounds = "a depth should lie between 2 in and 20 ft (5 cm and 6 m)"
+    deepest_m = _deepest_m(cells)
+    bounds = f"a depth here should lie between 2 in (5 cm) and {deepest_m / 0.3048:.0f} ft"
+    bounds += f" ({deepest_m:g} m)"
     if not is_bare(text):
         return f"{column} {text} is {depth_m:.2f} m; {bounds}.", "check the reading."
     reason = f"{column} {text} is {text} {unit} here because depth_units is {unit!r}; {bounds}."
@@ -263,7 +274,7 @@ def _unit_hint(cells: Cells, column: str, depth_m: float) -> tuple[str, str]:
     if unit in ("m", "mm"):
         likely = ("mm", "m", "in", "ft")
     for other in likely:
-        if other != unit and SHALLOWEST_M <= signed_length(text, other) <= DEEPEST_M:
+        if other != unit and SHALLOWEST_M <= signed_length(text, other) <= deepest_m:
             return reason, f"write {text}{other} if that is meant, or correct depth_units."
     return reason, "check the reading."
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import difflib
 import re
 import tomllib
 import types
@@ -25,14 +26,18 @@ FILL_ME_IN = "FILL ME IN"
 _REQUIRED_REMEDY = "write it; the comments of a blank site.toml ('sitegis start') say how."
 
 
-def load_toml(folder: Path, report: Report) -> Raw | None:
-    """Parse ``site.toml``; a slip of the notation becomes a fault with its line."""
+def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
+    """Parse ``site.toml``; a slip of the notation becomes a fault with its line.
+
+    Gives the parsed file or None, and what the units are read from: where the notation is
+    broken, the lines that look like units, so that the tables are not faulted for it.
+    """
     text = read_text(folder / SITE_FILE, report, folder=folder)
     if text is None:
-        return None
+        return None, {}
     report.lines = index_lines(text)
     try:
-        return tomllib.loads(text)
+        raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         found = re.search(r"at line (\d+)", str(error))
@@ -40,11 +45,13 @@ def load_toml(folder: Path, report: Report) -> Raw | None:
             Fault(
                 "toml-syntax", SITE_FILE, int(found[1]) if found else None, "file", "",
                 f"The notation is broken: {str(error).splitlines()[0][:200]}.",
-                "check quotes, brackets and '=' there; a length with \" goes in single quotes, "
-                "as in '12\\' 4\"' or \"12' 4 in\".",
+                "check quotes, brackets and '=' there; inside a \"…\" text write in for inches "
+                "(\"12' 4in\") or \\\" for the inch mark.",
             )
         )  # fmt: skip
-        return None
+        units = re.findall(r'(?m)^\s*((?:depth_)?units)\s*=\s*"(\w+)"', text)
+        return None, {"site": dict(units)}
+    return raw, raw
 
 
 def units_of(raw: Raw) -> tuple[LengthUnit, LengthUnit]:
@@ -71,7 +78,8 @@ def validate(raw: Raw, report: Report) -> SiteFile | None:
     blanks = list(_blanks(remaining, ()))
     for path in blanks:
         report.site("fill-me-in", dotted(path), None, "This is still to be filled in.",
-                    "write it, or take the line out where it is marked optional.")  # fmt: skip
+                    "write it in place of FILL ME IN, or take the line out if you "
+                    "use another way.")  # fmt: skip
     for attempt in range(4):
         try:
             file = SiteFile.model_validate(remaining, context=context)
@@ -84,6 +92,7 @@ def validate(raw: Raw, report: Report) -> SiteFile | None:
                 _gather(detail, report, units)
         paths = sorted((_real_path(remaining, d["loc"]) for d in details), key=_deepest_first)
         for path in paths:
+            report.cut_keys.add(dotted(path))
             _cut(remaining, path, report)
     return None
 
@@ -178,8 +187,10 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     context = detail.get("ctx", {})
     if kind == "extra_forbidden":
         reason = "This key is not known."
-        name = str(location[-1])
-        report.site("key-unknown", key, None, reason, guess(name, _known_keys(location)))
+        name, known = str(location[-1]), _known_keys(location)
+        report.site("key-unknown", key, None, reason, guess(name, known))
+        meant = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+        report.cut_keys.update(key.removesuffix(name) + close for close in meant)
     elif kind == "missing":
         report.site("key-missing", key, None, "This is required and not there.", _REQUIRED_REMEDY)
     elif kind in ("literal_error", "union_tag_invalid"):
