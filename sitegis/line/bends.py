@@ -120,9 +120,16 @@ def _modes(
             break
         ties = _ties(marks, start.parameters, start.segment)
         chain = fit_chain(
-            marks, start.segment, start.parameters, nominal_rad=start.nominal_rad, ties=ties
+            marks,
+            start.segment,
+            start.parameters,
+            nominal_rad=start.nominal_rad,
+            ties=ties,
+            tolerance=1e-5,
         )
-        if chain.converged and _places_hold(chain, marks):
+        if chain.converged and _order_holds(
+            chain.parameters, marks.xy, chain.segment, 2 * _SLACK_M
+        ):
             log_count = _log_count(marks, start.nominal_rad.size)
             found.append((chain, log_count + _log_evidence(chain, start, marks, extent)))
     return _distinct(found)
@@ -137,27 +144,21 @@ def _distinct(found: list[tuple[Chain, float]]) -> list[tuple[Chain, float]]:
     return kept
 
 
-def _places_hold(chain: Chain, marks: Marks) -> bool:
-    """Whether each bend lies between the points of the straights that it joins."""
-    return bool(np.all(_order_holds(chain.parameters[None], marks.xy, chain.segment, 2 * _SLACK_M)))
-
-
 def _order_holds(
     parameters: Array,
     xy: Array,
     segment: np.ndarray[tuple[int], np.dtype[np.int64]],
     slack_m: float,
-) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Tell for chains (m, q) whether bends come after the points before and before those after."""
+) -> bool:
+    """Tell whether each bend comes after the points before it and before those after it."""
     _, stations = line_coordinates(parameters, xy, segment)
     at = vertex_stations(parameters)
-    holds = np.all(np.diff(at, axis=-1) > 0, axis=-1)
-    for j in range(at.shape[-1]):
-        before = stations[:, segment == j].max(axis=-1)
-        after = stations[:, segment == j + 1].min(axis=-1)
-        holds &= (at[:, j] > before - slack_m) & (at[:, j] < after + slack_m)
-        holds &= (at[:, j] > stations.min(axis=-1)) & (at[:, j] < stations.max(axis=-1))
-    return np.asarray(holds)
+    if np.any(np.diff(at) <= 0) or np.any((at <= stations.min()) | (at >= stations.max())):
+        return False
+    return all(
+        stations[segment == j].max() - slack_m < at[j] < stations[segment == j + 1].min() + slack_m
+        for j in range(at.size)
+    )
 
 
 def _log_evidence(chain: Chain, start: _Start, marks: Marks, extent: float) -> float:
@@ -210,9 +211,14 @@ def _ties(
 
 @lru_cache(maxsize=4)
 def _labels(bends: int) -> tuple[Array, Array]:
-    """List all signed catalogue bends (m, bends) in radians with log prior (m,)."""
-    signed = np.radians([s * a for a in CATALOGUE_DEG for s in (1.0, -1.0)])
-    logs = np.log([w / 2.0 for w in CATALOGUE_WEIGHTS for _ in range(2)])
+    """List signed catalogue bends (m, bends) in radians with log prior (m,).
+
+    All of them for one or two bends; for three only the common ones, to save time.
+    """
+    least = 0.1 if bends > 2 else 0.0
+    common = [(a, w) for a, w in zip(CATALOGUE_DEG, CATALOGUE_WEIGHTS, strict=True) if w >= least]
+    signed = np.radians([s * a for a, _ in common for s in (1.0, -1.0)])
+    logs = np.log([w / 2.0 for _, w in common for _ in range(2)])
     chosen = np.array(list(product(range(signed.size), repeat=bends)), dtype=int)
     chosen = chosen.reshape(signed.size**bends, bends)
     return signed[chosen], logs[chosen].sum(axis=1)
@@ -228,23 +234,23 @@ def _promising(marks: Marks, bends: int, extent: float) -> list[_Start]:
     """
     labels, log_labels = _labels(bends)
     n = len(marks.xy)
-    entries: list[tuple[int, _Start]] = []
+    entries: list[tuple[float, int, Array, np.ndarray[tuple[int], np.dtype[np.int64]]]] = []
     for cuts in combinations(range(1, n), bends):
         segment = np.searchsorted(np.array(cuts, dtype=int), np.arange(n), side="right")
         parameters, cost = _closed_form(marks, segment, labels)
-        score = log_labels - 0.5 * cost - bends * np.log(extent) + _log_count(marks, bends)
-        if bends:
-            holds = _order_holds(parameters, marks.xy, segment, _SLACK_M)
-            score = np.where(holds, score, -np.inf)
-        for m in np.argsort(-score)[:_REFINED]:
-            if np.isfinite(score[m]):
-                start = _Start(float(score[m]), parameters[m], segment, labels[m])
-                entries.append((int(m), start))
-    entries.sort(key=lambda entry: -entry[1].promise)
+        promise = log_labels - 0.5 * cost - bends * np.log(extent) + _log_count(marks, bends)
+        entries += [
+            (float(promise[m]), int(m), parameters[m], segment)
+            for m in np.argsort(-promise)[:_REFINED]
+        ]
+    entries.sort(key=lambda entry: -entry[0])
     chosen: dict[int, _Start] = {}
-    for label, start in entries:
-        if start.promise > entries[0][1].promise - _KEPT_WITHIN and len(chosen) < _REFINED:
-            chosen.setdefault(label, start)
+    for promise_m, m, start, segment in entries:
+        top = next(iter(chosen.values())).promise if chosen else np.inf
+        if len(chosen) == _REFINED or (chosen and promise_m < top - _KEPT_WITHIN):
+            break
+        if m not in chosen and _order_holds(start, marks.xy, segment, _SLACK_M):
+            chosen[m] = _Start(promise_m, start, segment, labels[m])
     return list(chosen.values())
 
 

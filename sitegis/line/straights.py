@@ -196,9 +196,8 @@ class _Problem:
     def parameter_jacobian(self, parameters: Array, xy: Array) -> Array:
         """Give the derivative of the rows by the parameters by central differences."""
         step = 1e-5 * np.eye(parameters.size)
-        ahead = self.residuals(parameters + step, xy)
-        behind = self.residuals(parameters - step, xy)
-        return np.asarray((ahead - behind).T / 2e-5)
+        rows = self.residuals(np.vstack([parameters + step, parameters - step]), xy)
+        return np.asarray((rows[: parameters.size] - rows[parameters.size :]).T / 2e-5)
 
 
 def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]:
@@ -233,7 +232,7 @@ def fit_chain(
     *,
     nominal_rad: Array | None = None,
     ties: tuple[tuple[int, int], ...] = (),
-    iterations: int = 40,
+    tolerance: float = 1e-9,
 ) -> Chain:
     """Fit a chain of straights to points with errors in both coordinates.
 
@@ -244,13 +243,14 @@ def fit_chain(
     parameters is taken at the adjusted points, which makes the minimum that of York et al.
     2004 for one straight and uncorrelated errors. Heavy tails by iterated weights on each
     point's own part of C. ``start`` (2k + 2,); ``nominal_rad`` (k,) defaults to the start's.
+    ``tolerance``: the step (m, rad) at which it has converged, within 40 steps.
     """
     bends = start.size // 2 - 1
     nominal = np.asarray(start[1 : bends + 1] if nominal_rad is None else nominal_rad)
     problem = _Problem(marks, segment, nominal, ties)
     own, parameters = problem.own_covariance(), np.array(start, float)
     weights, converged = np.ones(segment.size), False
-    for _ in range(iterations):
+    for _ in range(40):
         covariance = marks.covariance + _spread(marks.independent, 1.0 / weights - 1.0)
         step, _ = _normal_step(problem, parameters, covariance, own)
         if not np.all(np.isfinite(step)):
@@ -261,7 +261,7 @@ def fit_chain(
         renewed, _ = tail_weight(square, marks.degrees_of_freedom)
         moved = float(np.max(np.abs(renewed - weights)))
         weights = renewed
-        if np.max(np.abs(step)) < 1e-9 and moved < 1e-6:
+        if np.max(np.abs(step)) < tolerance and moved < 100.0 * tolerance:
             converged = True
             break
     return _finish(problem, parameters, weights, converged)
