@@ -1,0 +1,116 @@
+"""The route kernel against shapely."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitegis._frames import Array
+from sitegis.routes.geometry import (
+    distances_to_point,
+    ray_hits,
+    region_of_polygon,
+    region_of_rings,
+    routes_cross,
+    routes_inside,
+    routes_lengths,
+)
+
+
+def random_routes(generator: np.random.Generator, number: int, size: float) -> Array:
+    """Give routes of five vertices; half of them short steps, a quarter padded."""
+    routes = generator.uniform(-0.1 * size, 1.1 * size, (number, 5, 2))
+    half = number // 2
+    routes[:half] = routes[:half, :1] + np.cumsum(
+        generator.normal(0, size / 20, (half, 5, 2)), axis=1
+    )
+    routes[: number // 4, 3:] = routes[: number // 4, 2:3]
+    return routes
+
+
+def random_polygon(generator: np.random.Generator, corners: int, size: float) -> Array:
+    """Give a simple ring that is star-shaped about its middle, mostly not convex."""
+    angle = np.sort(generator.uniform(0, 2 * np.pi, corners))
+    radius = generator.uniform(0.15, 0.5, corners) * size
+    return size / 2 + radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(3, 14))
+@settings(deadline=None, max_examples=50)
+def test_inside_and_crossing_equal_shapely(seed: int, corners: int) -> None:
+    """On random rings and routes both predicates equal shapely's, route by route."""
+    generator = np.random.default_rng(seed)
+    ring = random_polygon(generator, corners, 40.0)
+    polygon = shapely.Polygon(ring)
+    routes = random_routes(generator, 400, 40.0)
+    lines = shapely.linestrings(routes)
+    region = region_of_rings(ring)
+    expected = shapely.contains_properly(polygon, lines)
+    assert np.array_equal(routes_inside(routes, region), expected)
+    crossing = shapely.intersects(polygon.exterior, lines)
+    assert np.array_equal(routes_cross(routes, region), crossing)
+
+
+def test_holes_and_parts_equal_shapely() -> None:
+    """A region of two parts, one with a hole, is treated as shapely treats it."""
+    generator = np.random.default_rng(3)
+    part = shapely.box(0, 0, 20, 30).difference(shapely.box(8, 10, 12, 20))
+    area = shapely.MultiPolygon([part, shapely.box(25, 0, 40, 40)])
+    routes = random_routes(generator, 20_000, 40.0)
+    expected = shapely.contains_properly(area, shapely.linestrings(routes))
+    assert expected.any()
+    assert np.array_equal(routes_inside(routes, region_of_polygon(area)), expected)
+
+
+def test_order_of_rings_does_not_matter() -> None:
+    """Clockwise or counter-clockwise, the answer is the same."""
+    generator = np.random.default_rng(4)
+    ring = random_polygon(generator, 9, 40.0)
+    routes = random_routes(generator, 2_000, 40.0)
+    there, back = region_of_rings(ring), region_of_rings(ring[::-1])
+    assert np.array_equal(routes_inside(routes, there), routes_inside(routes, back))
+
+
+def test_no_routes_give_no_answers() -> None:
+    """An empty set of routes is worked through without complaint."""
+    none = np.zeros((0, 5, 2))
+    region = region_of_rings(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    assert routes_inside(none, region).shape == routes_cross(none, region).shape == (0,)
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(deadline=None, max_examples=25)
+def test_distances_lengths_and_stations_equal_shapely(seed: int) -> None:
+    """Length, distance of a point and station of its foot equal shapely's."""
+    generator = np.random.default_rng(seed)
+    routes = random_routes(generator, 200, 40.0)
+    point = generator.uniform(0, 40, 2)
+    lines = shapely.linestrings(routes)
+    distance, station = distances_to_point(routes, point)
+    assert routes_lengths(routes) == pytest.approx(shapely.length(lines))
+    assert distance == pytest.approx(shapely.distance(lines, shapely.points(point)))
+    assert station == pytest.approx(
+        shapely.line_locate_point(lines, shapely.points(point)), abs=1e-7
+    )
+
+
+def test_rays_hit_a_polyline_where_shapely_says() -> None:
+    """The first hit of a ray on a bent line is shapely's nearest crossing; else infinite."""
+    generator = np.random.default_rng(5)
+    line = np.array([[-10.0, 0.0], [5.0, 2.0], [30.0, -3.0], [42.0, 9.0]])
+    origins = generator.uniform(0, 20, (500, 2)) + np.array([0.0, 5.0])
+    angle = generator.uniform(0, 2 * np.pi, 500)
+    directions = np.column_stack([np.cos(angle), np.sin(angle)])
+    distance, station = ray_hits(origins, directions, line)
+    whole = shapely.LineString(line)
+    rays = shapely.linestrings(np.stack([origins, origins + 500 * directions], axis=1))
+    met = shapely.intersection(rays, whole)
+    hit = ~shapely.is_empty(met)
+    assert np.array_equal(np.isfinite(distance), hit)
+    expected = shapely.distance(shapely.points(origins[hit]), met[hit])
+    assert distance[hit] == pytest.approx(expected)
+    at = origins[hit] + distance[hit, None] * directions[hit]
+    assert station[hit] == pytest.approx(shapely.line_locate_point(whole, shapely.points(at)))
