@@ -135,24 +135,21 @@ def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float
     return xy, room.floor_elevation_m
 
 
-def drain_to_wall(survey: Survey) -> Array:
-    """Give the drain's vertices (k, 2) from its start to the outside of the wall."""
-    end = np.array([[survey.exit.x_m, survey.exit.y_m]])
-    return np.concatenate([survey.drain.vertices, end])
+def clear_spans(drain: Array, unseen_m: float) -> list[tuple[float, float]]:
+    """Give the station ranges where a wye can stand: clear of the start, bends and the wall.
 
-
-def clear_spans(drain: Array) -> list[tuple[float, float]]:
-    """Give the station ranges where a wye can stand: clear of ends, bends and the wall."""
+    ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end.
+    """
     along, straight = stations(drain), np.diff(drain, axis=0)
     angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
     bends = along[1:-1][np.abs(np.diff(angles)) > np.radians(5.0)]
     edges = [along[0], *bends, along[-1]]
-    margins = [CLEAR_OF_BEND_M] * (len(edges) - 1) + [CLEAR_OF_WALL_M]
+    margins = [CLEAR_OF_BEND_M] * (len(edges) - 1) + [max(CLEAR_OF_WALL_M - unseen_m, 0.0)]
     spans = [(edges[i] + margins[i], edges[i + 1] - margins[i + 1]) for i in range(len(edges) - 1)]
     return [(float(low), float(high)) for low, high in spans if low < high]
 
 
-def best_branch(drain: Array, fixture: Array) -> Branch | None:
+def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
     """Choose the shortest branch that meets the drain where a wye can stand.
 
     ``square``: at the foot of the perpendicular; ``45-degree``: slanting downstream, its end one
@@ -161,7 +158,7 @@ def best_branch(drain: Array, fixture: Array) -> Branch | None:
     """
     along = stations(drain)
     found: list[Branch] = []
-    for low, high in clear_spans(drain):
+    for low, high in clear_spans(drain, unseen_m):
         middle = 0.5 * (low + high)
         index = int(np.clip(np.searchsorted(along, middle) - 1, 0, len(drain) - 2))
         unit = (drain[index + 1] - drain[index]) / (along[index + 1] - along[index])
@@ -218,8 +215,7 @@ def verdict(p_gravity: float) -> str:
 
 def tie_in(survey: Survey, fixture: PlannedFixture, xy: Array, floor_m: float) -> TieIn | None:
     """Work out the branch of one fixture at lot coordinates (2,) on a floor."""
-    drain = drain_to_wall(survey)
-    branch = best_branch(drain, xy)
+    branch = best_branch(survey.drain.vertices, survey.exit.unseen_m, xy)
     if branch is None:
         return None
     diameter = BRANCH_M.get(fixture.kind, BRANCH_OTHER_M)

@@ -1,0 +1,99 @@
+"""Front against rear: probabilities, lengths, depths and the pit that tells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+
+from sitegis._site import DigSettings, KeepOut
+from sitegis._survey import Survey
+from sitegis.dig import plan_dig
+from sitegis.dig.cloud import gather_cloud
+from tests.dig_clouds import front_routes, survey_of, two_way_survey
+from tests.invented import corner_site
+
+
+def planned() -> Survey:
+    """Front 0.7, alley 0.28."""
+    return plan_dig(two_way_survey(0.7, 0.28))
+
+
+def test_directions_stand_in_order_with_their_probabilities() -> None:
+    """Front first with 0.70, rear with 0.28; no side main has routes."""
+    ways = planned().dig.ways
+
+    assert [way.toward for way in ways] == ["front", "rear"]
+    assert [way.probability for way in ways] == pytest.approx([0.7, 0.28])
+
+
+def test_lengths_are_the_routes_mean_lengths() -> None:
+    """Weighted mean of shapely's own lengths."""
+    survey = planned()
+    cloud = gather_cloud(survey)
+    front = cloud.owner == 0
+    lengths = shapely.length(shapely.linestrings(cloud.vertices[front]))
+
+    assert survey.dig.ways[0].length_m == pytest.approx(
+        np.average(lengths, weights=cloud.weights[front])
+    )
+
+
+def test_the_telling_pit_says_yes_to_one_way_and_no_to_the_other() -> None:
+    """The ring's share of each way's routes, by shapely, is what the record says."""
+    survey = planned()
+    cloud = gather_cloud(survey)
+    lines = shapely.linestrings(cloud.vertices)
+
+    for index, way in enumerate(survey.dig.ways):
+        assert way.ring is not None
+        hit = shapely.intersects(shapely.Polygon(way.ring), lines)
+        mine = cloud.owner == index
+        yes = cloud.weights[hit & mine].sum() / cloud.weights[mine].sum()
+        no = cloud.weights[hit & ~mine].sum() / cloud.weights[~mine].sum()
+        assert (way.p_if_so, way.p_otherwise) == pytest.approx((yes, no), abs=1e-6)
+        assert yes - no > 0.5
+
+
+def test_depth_at_the_lot_line_is_that_of_level_routes() -> None:
+    """Routes level at −0.7 m leave the lot 2.7 m below ground of 2.0 m."""
+    routes = front_routes(500)
+    site = corner_site()
+    flat = replace(site.ground, elevations_m=np.full(3, 2.0), sds_m=np.full(3, 0.0))
+    level = replace(routes, inverts_m=np.full_like(routes.inverts_m, -0.7))
+
+    ways = plan_dig(survey_of((level, 1.0), site=replace(site, ground=flat))).dig.ways
+
+    assert ways[0].depth_m == pytest.approx(2.7)
+    assert ways[0].p_otherwise == 0.0
+
+
+def test_a_pit_at_the_wall_is_said_not_to_tell() -> None:
+    """Pit 1 stands where both ways begin: a notice says so."""
+    plan = planned().dig
+
+    assert len(plan.pits[0].hypotheses) == 2
+    notice = next(one for one in plan.notices if one.code == "pit-does-not-tell-the-way")
+    assert "front or rear" in notice.message
+    assert not notice.needs_person
+
+
+def test_one_way_alone_needs_no_telling() -> None:
+    """With one direction the notice does not come."""
+    plan = plan_dig(survey_of((front_routes(), 1.0))).dig
+
+    assert "pit-does-not-tell-the-way" not in {one.code for one in plan.notices}
+
+
+def test_where_no_pit_may_be_dug_none_tells() -> None:
+    """A keep-out over the lot leaves the ring empty."""
+    all_over = KeepOut(
+        "x", "other", np.array([[-90.0, -90], [90, -90], [90, 90], [-90, 90]]), 0.0, "", True
+    )
+    site = replace(corner_site(), keep_outs=(all_over,), dig=DigSettings())
+
+    ways = plan_dig(two_way_survey(site=site)).dig.ways
+
+    assert all(way.ring is None for way in ways)

@@ -1,0 +1,106 @@
+"""Depths along the most probable route, and the trench that follows it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from sitegis._results import Routes
+from sitegis._site import Ground, Site
+from sitegis._survey import Survey
+from sitegis.dig.cloud import gather_cloud
+from sitegis.dig.depths import (
+    best_line,
+    depth_table,
+    most_probable,
+    points_at,
+    stations,
+    trench_cost,
+    values_along,
+)
+from tests.dig_clouds import alley_routes, front_routes, survey_of, unlisted
+from tests.invented import corner_site
+
+FLAT = Ground(np.array([[0.0, 0.0]]), np.array([2.0]), np.array([0.0]), assumed=False)
+
+
+def straight_survey(site: Site | None = None, *, sd_m: float = 0.1) -> Survey:
+    """Routes from (7, 7.6) to (7, −10): N(−0.5, sd) at the exit, 0.36 m lower at the main."""
+    routes = front_routes(4000)
+    vertices = np.tile(np.array([[7.0, 7.6], [7.0, -10.0]]), (4000, 1, 1))
+    start = norm.ppf((np.arange(4000) + 0.5) / 4000) * sd_m - 0.5
+    start[0] = -0.5
+    inverts = np.stack([start, start - 0.36], axis=1)
+    made: Routes = replace(routes, vertices=vertices, inverts_m=inverts)
+    return survey_of((made, 1.0), site=site or replace(corner_site(), ground=FLAT))
+
+
+def test_depth_table_has_the_closed_form_quantiles() -> None:
+    """Flat ground at 2 m, invert N(−0.5, 0.1): depth 2.5, from 2.336 to 2.664 (1.645 σ)."""
+    survey = straight_survey()
+
+    first, *_, last = depth_table(survey, gather_cloud(survey))
+
+    assert (first.ground_m, first.invert_m) == pytest.approx((2.0, -0.5))
+    assert first.depth_m == pytest.approx(2.5)
+    assert (first.depth_05_m, first.depth_95_m) == pytest.approx((2.336, 2.664), abs=0.01)
+    assert last.station_m == pytest.approx(17.6)
+    assert last.depth_m == pytest.approx(2.86)
+
+
+def test_depth_table_steps_by_feet_or_metres() -> None:
+    """Sites in feet get a row each 3 ft, metric ones each metre, and all one at the main."""
+    feet = straight_survey()
+    metric = straight_survey(replace(feet.site, units="m"))
+
+    at_feet, at_metres = (
+        [row.station_m for row in depth_table(each, gather_cloud(each))] for each in (feet, metric)
+    )
+
+    assert np.diff(at_feet)[:-1] == pytest.approx(0.9144)
+    assert np.diff(at_metres)[:-1] == pytest.approx(1.0)
+
+
+def test_the_most_probable_route_is_the_best_of_the_most_probable_way() -> None:
+    """A way without routes is passed over, however probable."""
+    survey = survey_of((unlisted(), 0.5), (front_routes(), 0.2), (alley_routes(), 0.3))
+
+    found, line = most_probable(survey), best_line(survey)
+
+    assert found is not None
+    assert found[0].hypothesis.id == "alley-main:side-yard-left"
+    assert line is not None
+    assert line[0][-1][1] == pytest.approx(40.5)
+
+
+def test_points_and_values_along_a_bent_line() -> None:
+    """3 m north then 4 m east: at 5 m one stands at (2, 3); values interpolate alike."""
+    line = np.array([[0.0, 0.0], [0.0, 3.0], [4.0, 3.0]])
+
+    assert stations(line) == pytest.approx([0.0, 3.0, 7.0])
+    assert points_at(line, np.array([5.0]))[0] == pytest.approx([2.0, 3.0])
+    assert values_along(stations(line)[None], line[None], np.array([5.0]))[0] == pytest.approx(
+        [2.0, 3.0]
+    )
+    assert values_along(stations(line)[None], line[None], np.array([99.0]))[0] == pytest.approx(
+        [4.0, 3.0]
+    )
+
+
+def test_trench_to_the_lot_line_costs_what_it_adds_up_to() -> None:
+    """7.6 m of trench 0.9 m wide at the mean depth 2.5 + 0.36 · 3.8/17.6 + 0.15, protected rate."""
+    depth = 2.5 + 0.36 * 3.8 / 17.6 + 0.15
+    expected = 450 + 7.6 * 0.9 * (depth * 190 + 15)
+
+    assert trench_cost(straight_survey()) == pytest.approx(expected, rel=1e-6)
+
+
+def test_no_route_no_trench() -> None:
+    """Where no way fits there is no line to follow."""
+    survey = survey_of((unlisted(), 1.0))
+
+    assert trench_cost(survey) == 0.0
+    assert depth_table(survey, gather_cloud(survey)) == ()

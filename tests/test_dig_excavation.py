@@ -1,0 +1,174 @@
+"""Volumes against closed forms, slopes and depths against the published rules."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import quad
+
+from sitegis._results import Pit
+from sitegis._rules import load_rules
+from sitegis._site import DigSettings, Site
+from sitegis.dig import plan_dig
+from sitegis.dig.area import rectangle_rings
+from sitegis.dig.excavation import (
+    depth_statements,
+    excavate,
+    excavations,
+    planned_soil,
+    prismoid_m3,
+    sides_of,
+    trench_m3,
+    widened,
+)
+from tests.dig_clouds import RULES, two_way_survey
+from tests.invented import corner_site
+
+FOOT = 0.3048
+sizes = st.floats(0.2, 5.0)
+
+
+def pit_of(depth_m: float, x: float = 6.0, y: float = 0.0) -> Pit:
+    """Give a 1.2 × 0.9 m pit of a depth."""
+    ring = rectangle_rings(np.array([[x, y]]), np.zeros(1), np.array([[1.2, 0.9]]))[0]
+    return Pit(
+        1, x, y, ring, 1.0, 1.0, depth_m, depth_m, depth_m, 1.08 * depth_m, 1.0, "lawn", True, ()
+    )
+
+
+def site_with_soil(soil: str) -> Site:
+    """Give the corner lot with a soil type asked for."""
+    return replace(corner_site(), dig=DigSettings(soil_type=soil))
+
+
+@settings(deadline=None, max_examples=50)
+@given(sizes, sizes, st.floats(0.0, 2.0))
+def test_square_pit_with_sloped_sides_is_the_frustum_of_a_pyramid(
+    side: float, depth: float, slope: float
+) -> None:
+    """Frustum of a pyramid: h/3 (A + B + √(A B)) (any mensuration table)."""
+    bottom, top = side**2, (side + 2 * slope * depth) ** 2
+
+    expected = depth / 3 * (bottom + top + np.sqrt(bottom * top))
+
+    assert prismoid_m3(side, side, depth, slope) == pytest.approx(expected, rel=1e-12)
+
+
+@settings(deadline=None, max_examples=30)
+@given(sizes, sizes, sizes, sizes, st.floats(0.0, 2.0))
+def test_trench_volume_is_the_integral_of_its_sections(
+    length: float, width: float, first: float, second: float, slope: float
+) -> None:
+    """∫ w d(x) + s d(x)² dx by numerical quadrature."""
+
+    def section(x: float) -> float:
+        depth = first + (second - first) * x / length
+        return width * depth + slope * depth**2
+
+    expected = quad(section, 0, length)[0]
+
+    assert trench_m3(length, width, (first, second), slope) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(("soil", "ratio"), [("B", 1.0), ("C", 1.5)])
+def test_sides_are_laid_back_as_table_b_1_says(soil: str, ratio: float) -> None:
+    """29 CFR 1926 Subpart P App. B, Table B-1: type B 1:1, type C 1½:1 (less than 20 ft)."""
+    found = excavate(site_with_soil(soil), load_rules("us-ipc"), pit_of(2.0))
+
+    assert found.sloped_ring is not None
+    assert sides_of(found.sloped_ring) == pytest.approx(
+        (1.2 + 2 * ratio * 2.0, 0.9 + 2 * ratio * 2.0)
+    )
+    assert found.sloped_m3 == pytest.approx(prismoid_m3(1.2, 0.9, 2.0, ratio))
+
+
+def test_type_a_is_refused_where_the_ground_was_dug_before() -> None:
+    """Subpart P App. A: previously disturbed soil is not type A: planned on C, and said so."""
+    soil, notice = planned_soil(site_with_soil("A"), RULES)
+
+    assert soil == "C"
+    assert notice is not None
+    assert notice.code == "soil-type-refused"
+    assert "never dug" in notice.message
+
+
+def test_the_default_soil_becomes_the_rule_sets_own_silently() -> None:
+    """Where nothing was chosen the Canadian set plans on type 3, without a notice."""
+    assert planned_soil(site_with_soil("C"), load_rules("ca-npc")) == ("3", None)
+    assert planned_soil(site_with_soil("B"), load_rules("us-ipc")) == ("B", None)
+
+
+def test_a_soil_the_rule_set_does_not_know_is_refused() -> None:
+    """Type Q is no type: the default, and a notice."""
+    soil, notice = planned_soil(site_with_soil("Q"), RULES)
+
+    assert soil == "C"
+    assert notice is not None
+    assert "not a type of the rule set" in notice.message
+
+
+@pytest.mark.parametrize(
+    ("depth_ft", "words"),
+    [
+        (3.9, ["Shallow"]),
+        (4.0, ["ladder", "Shallow"]),
+        (5.0, ["ladder", "shore or shield"]),
+        (20.0, ["ladder", "registered engineer"]),
+    ],
+)
+def test_statements_begin_at_the_rules_depths(depth_ft: float, words: list[str]) -> None:
+    """29 CFR 1926.651(c)(2) 4 ft, .652(a)(1) 5 ft, Table B-1 note 20 ft."""
+    lines = depth_statements(corner_site(), load_rules("us-ipc"), depth_ft * FOOT, "C")
+
+    assert len(lines) == len(words) + 1
+    assert all(word in line for word, line in zip(words, lines, strict=False))
+    assert "2' 0\" back" in lines[-1]
+
+
+def test_past_the_engineers_depth_no_slope_is_offered() -> None:
+    """At 20 ft Table B-1 ends."""
+    found = excavate(corner_site(), RULES, pit_of(20 * FOOT))
+
+    assert found.sloped_m3 is None
+    assert found.sloped_ring is None
+
+
+def test_spoil_keeps_two_feet_back() -> None:
+    """29 CFR 1926.651(j)(2): spoil 2 ft from the edge, all round."""
+    found = excavate(corner_site(), RULES, pit_of(1.0))
+
+    assert sides_of(found.spoil_ring) == pytest.approx((1.2 + 4 * FOOT, 0.9 + 4 * FOOT))
+    assert found.spoil_m3 > found.vertical_m3 > found.backfill_m3
+
+
+def test_laid_back_sides_that_do_not_fit_are_told() -> None:
+    """Beside the house a 3 m pit laid back 1½:1 does not fit; a 1 m pit far from it does."""
+    assert not excavate(corner_site(), RULES, pit_of(3.0, y=6.0)).sloped_fits
+    assert excavate(corner_site(), RULES, pit_of(1.0, y=0.0)).sloped_fits
+
+
+def test_widening_a_turned_pit_moves_every_side_out() -> None:
+    """A 3 × 1 m pit at 40° widened by 0.5 m is 4 × 2 m about the same centre."""
+    ring = rectangle_rings(
+        np.array([[2.0, 3.0]]), np.array([np.radians(40)]), np.array([[3.0, 1.0]])
+    )[0]
+
+    grown = widened(ring, 0.5)
+
+    assert sides_of(grown) == pytest.approx((4.0, 2.0))
+    assert grown.mean(axis=0) == pytest.approx([2.0, 3.0])
+
+
+def test_every_planned_pit_gets_its_quantities() -> None:
+    """One record a pit, with the pit's own volume."""
+    survey = plan_dig(two_way_survey())
+
+    found = excavations(survey)
+
+    assert [one.vertical_m3 for one in found] == pytest.approx(
+        [pit.volume_m3 for pit in survey.dig.pits]
+    )

@@ -1,0 +1,146 @@
+"""Ties: names, sight, strength, and errors against independent propagation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from uncertainties import covariance_matrix, ufloat, umath
+
+from sitegis._site import Side
+from sitegis.dig import plan_dig
+from sitegis.dig.stakeout import (
+    choose_ties,
+    corner_names,
+    fixed_points,
+    meeting_angle_deg,
+    stakeout_row,
+    stakeout_rows,
+    tie_covariance,
+    wall_offset,
+)
+from tests.dig_clouds import two_way_survey
+from tests.invented import HOUSE_FRONT_M, HOUSE_LEFT_M, HOUSE_WIDTH_M, corner_site
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(0.5, 20.0), st.floats(0.5, 15.0), st.floats(0.005, 0.05), st.floats(0.005, 0.05))
+def test_error_of_two_ties_is_what_propagation_through_the_circles_gives(
+    x: float, y: float, sd_one: float, sd_two: float
+) -> None:
+    """Two taped circles about (0, 0) and (10, 0), solved with the ``uncertainties`` package."""
+    a, b = ufloat(np.hypot(x, y), sd_one), ufloat(np.hypot(x - 10.0, y), sd_two)
+    across = (a**2 - b**2 + 100.0) / 20.0
+    up = umath.sqrt(a**2 - across**2)
+    expected = np.array(covariance_matrix([across, up]))
+
+    found = tie_covariance(
+        np.array([x, y]), np.array([[0.0, 0.0], [10.0, 0.0]]), np.array([sd_one, sd_two])
+    )
+
+    assert found == pytest.approx(expected, rel=1e-6)
+
+
+def test_the_chosen_pair_is_the_strongest_there_is() -> None:
+    """No other pair of visible corners gives a smaller worst-direction error (brute force)."""
+    site, target = corner_site(), np.array([6.0, 3.0])
+    ties, covariance = choose_ties(site, target)
+    chosen = float(np.linalg.eigvalsh(covariance)[-1])
+    inner = shapely.Polygon(site.building.vertices).buffer(-0.05)
+    seen = [
+        point
+        for point in fixed_points(site)
+        if np.hypot(*(point.xy - target)) <= 30.0
+        and not shapely.LineString([point.xy, target]).intersects(inner)
+    ]
+
+    for i, one in enumerate(seen):
+        for two in seen[i + 1 :]:
+            xy = np.stack([one.xy, two.xy])
+            reach = np.hypot(*(xy - target).T)
+            sds = np.hypot(0.01 + 0.001 * reach, [one.sd_m, two.sd_m])
+            assert np.linalg.eigvalsh(tie_covariance(target, xy, sds))[-1] >= chosen - 1e-12
+    assert len(ties) == 3
+
+
+def test_ties_are_the_distances_to_their_corners() -> None:
+    """Each tie names a corner, gives its place and the straight distance."""
+    site, target = corner_site(), np.array([6.0, 3.0])
+    places = {point.name: point.xy for point in fixed_points(site)}
+
+    for tie in choose_ties(site, target)[0]:
+        assert (tie.from_x_m, tie.from_y_m) == pytest.approx(tuple(places[tie.from_name]))
+        assert tie.distance_m == pytest.approx(np.hypot(*(places[tie.from_name] - target)))
+
+
+def test_no_tie_goes_through_the_house_or_past_the_tape() -> None:
+    """In the rear yard no front corner of the house is taped from, and nothing beyond 30 m."""
+    names = {tie.from_name for tie in choose_ties(corner_site(), np.array([6.0, 25.0]))[0]}
+
+    assert names
+    assert not names & {"building:front-left", "building:front-right"}
+    assert not names & {"lot:front-left"}
+
+
+def test_where_nothing_can_be_seen_there_are_no_ties() -> None:
+    """A place 100 m off has no ties and an infinite error."""
+    row = stakeout_row(corner_site(), "far", np.array([6.0, -120.0]))
+
+    assert row.ties == ()
+    assert row.sd_m == float("inf")
+    assert row.angle_deg == 0.0
+
+
+def test_ties_meet_at_the_angle_between_them() -> None:
+    """From (0, 0) and (10, 0) to (5, 5) ties meet at 90°."""
+    ties = choose_ties(corner_site(), np.array([6.0, 3.0]))[0]
+    square = (
+        replace(ties[0], from_x_m=0.0, from_y_m=0.0),
+        replace(ties[1], from_x_m=10.0, from_y_m=0.0),
+    )
+
+    assert meeting_angle_deg(np.array([5.0, 5.0]), square) == pytest.approx(90.0)
+    assert meeting_angle_deg(np.array([5.0, 5.0 * np.tan(np.radians(30))]), square) == (
+        pytest.approx(60.0)
+    )
+
+
+def test_wall_offset_is_measured_square_from_the_nearest_wall() -> None:
+    """2 m out from the front wall, 3 m along it from its left corner; likewise on the right."""
+    front = np.array([HOUSE_LEFT_M + 3.0, HOUSE_FRONT_M - 2.0])
+    right = np.array([HOUSE_LEFT_M + HOUSE_WIDTH_M + 1.5, HOUSE_FRONT_M + 4.0])
+
+    assert wall_offset(corner_site(), front) == pytest.approx(
+        ("front", "building:front-left", 3.0, 2.0)
+    )
+    assert wall_offset(corner_site(), right) == pytest.approx(
+        ("right", "building:front-right", 4.0, 1.5)
+    )
+
+
+def test_corners_of_an_l_shaped_house_have_names_of_their_own() -> None:
+    """The four corners keep their trade names; the other two are numbered."""
+    outline = np.array([[0.0, 0], [8, 0], [8, 6], [5, 6], [5, 10], [0, 10]])
+    sides: tuple[Side, ...] = ("front", "right", "rear", "right", "rear", "left")
+
+    names = corner_names("building", outline, sides)
+
+    assert len(set(names)) == 6
+    assert names[0] == "building:front-left"
+    assert names[1] == "building:front-right"
+    assert names[5] == "building:rear-left"
+
+
+def test_rows_cover_pits_exit_and_every_three_metres() -> None:
+    """Each pit, the exit, and the route at 3, 6, … m of its length of about 17.7 m."""
+    survey = plan_dig(two_way_survey())
+
+    names = [row.name for row in stakeout_rows(survey)]
+
+    assert names[: len(survey.dig.pits)] == [f"pit-{pit.rank}" for pit in survey.dig.pits]
+    assert names[len(survey.dig.pits)] == "exit"
+    assert names[-5:] == ["route-3m", "route-6m", "route-9m", "route-12m", "route-15m"]

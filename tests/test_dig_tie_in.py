@@ -1,0 +1,246 @@
+"""Tie-ins: geometry of the branch, fall, opening and what is said."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+from sitegis._frames import Array, rotation
+from sitegis._results import Adjustment, Drain, PlacedPoint, Placement, ProfileComponent
+from sitegis._rules import load_rules
+from sitegis._site import PlannedFixture
+from sitegis._survey import Survey
+from sitegis.dig import plan_dig
+from sitegis.dig.tie_in import (
+    best_branch,
+    clear_spans,
+    fit_pose,
+    fixture_place,
+    invert_at,
+    p_enough_fall,
+    slab_opening,
+    tie_ins,
+    verdict,
+)
+from tests.dig_clouds import front_routes, survey_of
+from tests.invented import corner_site
+
+INCH = 0.0254
+STRAIGHT = np.array([[7.4, 17.0], [7.4, 9.0]])
+
+
+def tie_survey(
+    *fixtures: PlannedFixture,
+    drain: Array = STRAIGHT,
+    invert_m: float = -0.6,
+    outlines: dict[str, Array] | None = None,
+) -> Survey:
+    """Give the corner lot with a located drain, its invert at its end, planned fixtures."""
+    cov = np.array([[0.03**2, 0.0], [0.0, 0.002**2]])
+    fitted = Drain(
+        drain, (), np.zeros(0), np.zeros(0), (), -np.pi / 2, np.eye(3),
+        (ProfileComponent(1.0, np.array([invert_m, 0.02]), cov),), 0.02, 0.002, 0.4, {},
+    )  # fmt: skip
+    site = replace(corner_site(), fixtures=fixtures)
+    points = tuple(
+        PlacedPoint(row.id, row.kind, row.room, 3.0 + row.y_m, 9.0 - row.x_m, 0.1, 0.1, 0.0, 0.0,
+                    row.depth_m, 0.02, None, "slab", row.row)
+        for row in site.locates
+    )  # fmt: skip
+    placed = Placement(points, np.eye(12), np.eye(12), Adjustment((), 0, 0, 0, 0), outlines or {})
+    return replace(survey_of((front_routes(50), 1.0), site=site), placed=placed, fitted=fitted)
+
+
+def fixture(kind: str, x: float, y: float, room: str = "R1") -> PlannedFixture:
+    """Give a planned fixture in room coordinates."""
+    return PlannedFixture("F", f"New {kind}", kind, room, x, y)
+
+
+def test_a_branch_meets_a_straight_drain_square() -> None:
+    """From 2 m beside the drain the foot of the perpendicular is the wye's place."""
+    branch = best_branch(STRAIGHT, 1.4, np.array([5.4, 13.0]))
+
+    assert branch is not None
+    assert branch.entry == "square"
+    assert branch.length_m == pytest.approx(2.0)
+    assert branch.station_m == pytest.approx(4.0)
+    assert branch.path[-1] == pytest.approx([7.4, 13.0])
+
+
+def test_where_square_is_too_near_the_start_the_branch_slants_downstream() -> None:
+    """Opposite the cleanout a 45° branch lands 2 m downstream: 2√2 long."""
+    branch = best_branch(STRAIGHT, 1.4, np.array([5.4, 17.0]))
+
+    assert branch is not None
+    assert branch.entry == "45-degree"
+    assert branch.path[-1] == pytest.approx([7.4, 15.0])
+    assert branch.length_m == pytest.approx(2 * np.sqrt(2))
+
+
+def test_past_the_end_only_an_angled_branch_is_left() -> None:
+    """A fixture below the located drain's end needs another bend, and is told so."""
+    survey = tie_survey(fixture("basin", 2.0, 0.05), drain=np.array([[7.4, 17.0], [7.4, 12.0]]))
+
+    found = tie_ins(survey)[0]
+
+    assert found.entry == "angled"
+    assert any("needs a bend" in line for line in found.cautions)
+    assert (found.x_m, found.y_m) == pytest.approx((7.4, 12.0))
+
+
+def test_a_wye_stands_clear_of_start_bend_and_wall() -> None:
+    """On 4 m + 45° bend + 3 m, with the wall 0.2 m past the end: 0.45 m off, 0.4 m at the end."""
+    bent = np.array([[0.0, 0.0], [4.0, 0.0], [4.0 + 3 / np.sqrt(2), 3 / np.sqrt(2)]])
+
+    assert clear_spans(bent, 0.2) == [
+        pytest.approx((0.45, 3.55)),
+        pytest.approx((4.45, 6.6)),
+    ]
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.floats(-5, 20), st.floats(0, 25))
+def test_every_wye_stands_where_one_can(x: float, y: float) -> None:
+    """Wherever the fixture, the branch ends within a clear stretch, on the drain."""
+    bent = np.array([[7.4, 17.0], [7.4, 12.0], [9.0, 9.0]])
+
+    branch = best_branch(bent, 0.5, np.array([x, y]))
+
+    assert branch is not None
+    spans = clear_spans(bent, 0.5)
+    assert any(low - 1e-9 <= branch.station_m <= high + 1e-9 for low, high in spans)
+
+
+def test_needed_fall_is_the_code_slope_times_the_length() -> None:
+    """IPC 704.1: 3 in at ⅛ in/ft over 2.66 m; 2 in at ¼ in/ft."""
+    toilet = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
+    basin = tie_ins(tie_survey(fixture("basin", 2.0, 2.0)))[0]
+
+    assert toilet.diameter_m == pytest.approx(3 * INCH)
+    assert toilet.needed_fall_m == pytest.approx(toilet.length_m / 96)
+    assert basin.diameter_m == pytest.approx(2 * INCH)
+    assert basin.needed_fall_m == pytest.approx(basin.length_m / 48)
+    assert "704.1" in toilet.slope_section
+
+
+def test_ontario_asks_for_one_in_fifty() -> None:
+    """Ontario 7.4.8.1: 3 in and smaller 1:50."""
+    survey = replace(tie_survey(fixture("toilet", 2.0, 2.0)), rules=load_rules("ca-npc"))
+
+    assert tie_ins(survey)[0].slope == pytest.approx(0.02)
+
+
+def test_probability_of_draining_is_the_normal_tail() -> None:
+    """Available fall N(mean, sd) against the needed fall, with scipy's normal."""
+    found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.32))[0]
+
+    expected = norm.sf(found.needed_fall_m, found.available_fall_m, found.available_fall_sd_m)
+
+    assert 0.01 < expected < 0.99
+    assert found.p_gravity == pytest.approx(expected)
+
+
+def test_invert_upstream_carries_the_slopes_uncertainty() -> None:
+    """At 5 m upstream: −0.6 + 5 · 2 %, variance 0.03² + 5² · 0.002²."""
+    profile = tie_survey().drain.profile
+
+    assert invert_at(profile, 5.0) == [(1.0, pytest.approx(-0.5), pytest.approx(0.001))]
+
+
+def test_a_mixture_weighs_its_parts() -> None:
+    """Half surely enough, half surely not: one half."""
+    assert p_enough_fall([(0.5, -2.0, 1e-6), (0.5, 0.0, 1e-6)], -0.2, 0.1) == pytest.approx(0.5)
+
+
+def test_a_shallow_drain_needs_an_ejector() -> None:
+    """A drain right under the slab takes no toilet by gravity; a deep one does."""
+    shallow = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.15))[0]
+    deep = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.8))[0]
+
+    assert "ejector" in shallow.verdict
+    assert deep.verdict == "drains by gravity"
+
+
+@pytest.mark.parametrize(
+    ("p", "word"),
+    [(0.95, "drains"), (0.6, "probably drains"), (0.3, "probably needs"), (0.0, "needs")],
+)
+def test_verdicts_follow_the_probability(p: float, word: str) -> None:
+    """Four words for four ranges."""
+    assert verdict(p).startswith(word)
+
+
+def test_the_slab_opening_is_as_wide_as_agreed() -> None:
+    """A 2 m branch: 0.6 m wide, 0.3 m past each end: 2.6 × 0.6 m; a fixture on the drain 0.6²."""
+    assert slab_opening(np.array([[0.0, 0.0], [2.0, 0.0]])).area == pytest.approx(1.56)
+    assert slab_opening(np.array([[1.0, 1.0], [1.0, 1.0]])).area == pytest.approx(0.36)
+
+
+def test_concrete_and_soil_follow_from_the_opening() -> None:
+    """Concrete is 0.10 m thick; soil is dug 0.10 m below both pipes' inverts, less the slab."""
+    found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
+    drain_invert = -0.6 + 0.02 * (8.0 - found.station_m)
+
+    assert found.concrete_m2 == pytest.approx((found.length_m + 0.6) * 0.6)
+    assert found.concrete_m3 == pytest.approx(0.1 * found.concrete_m2)
+    mean_depth = 0.5 * ((0.25 + 0.1) + (-drain_invert + 0.1)) - 0.1
+    assert found.soil_m3 == pytest.approx(found.concrete_m2 * mean_depth)
+
+
+def test_a_branch_near_a_wall_warns_of_the_footing() -> None:
+    """A deep branch that starts beside the front wall warns; one in mid-room does not."""
+    near = tie_ins(tie_survey(fixture("toilet", 2.0, 0.35), invert_m=-0.9))[0]
+    far = tie_ins(tie_survey(fixture("toilet", 3.0, 3.0), invert_m=-0.6))[0]
+
+    assert any("close to a footing" in line for line in near.cautions)
+    assert not any("close to a footing" in line for line in far.cautions)
+    assert any("post-tensioned" in line for line in far.cautions)
+    assert any("silica" in line for line in far.cautions)
+
+
+def test_the_adjusted_outline_places_a_room_first() -> None:
+    """An outline turned by 90° carries the fixture with it."""
+    outline = np.array([[5.0, 10.0], [5.0, 14.0], [1.0, 14.0], [1.0, 10.0]])
+    survey = tie_survey(outlines={"R1": outline})
+
+    place = fixture_place(survey, fixture("basin", 3.0, 1.0))
+
+    assert place is not None
+    assert place[0] == pytest.approx([4.0, 13.0])
+
+
+def test_a_room_without_a_place_is_held_by_its_points() -> None:
+    """Points placed by a turn of −90° and a shift give the room that pose."""
+    survey = tie_survey()
+    rooms = tuple(replace(room, origin_m=None) for room in survey.site.rooms)
+    survey = replace(survey, site=replace(survey.site, rooms=rooms))
+
+    place = fixture_place(survey, fixture("basin", 1.0, 2.0))
+
+    assert place is not None
+    assert place[0] == pytest.approx([3.0 + 2.0, 9.0 - 1.0])
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(-3.1, 3.1), st.floats(-9, 9), st.floats(-9, 9))
+def test_a_fitted_pose_takes_points_where_they_were(angle: float, x: float, y: float) -> None:
+    """Turned and shifted points give turn and shift back."""
+    local = np.array([[0.0, 0.0], [3.0, 0.5], [1.0, 4.0]])
+
+    origin, found = fit_pose(local, local @ rotation(angle).T + [x, y])
+
+    assert found == pytest.approx(angle, abs=1e-9)
+    assert origin == pytest.approx([x, y], abs=1e-9)
+
+
+def test_a_fixture_in_an_unknown_room_is_told_by_the_plan() -> None:
+    """No tie-in, and a notice for a person."""
+    survey = plan_dig(tie_survey(fixture("basin", 1.0, 1.0, room="R9")))
+
+    assert tie_ins(survey) == ()
+    assert "fixture-not-planned" in {notice.code for notice in survey.dig.notices}
