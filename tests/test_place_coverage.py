@@ -10,7 +10,7 @@ from tests.benchmarks.placing import blunders, coverage
 
 def test_ellipses_hold_the_pipe_as_often_as_they_say() -> None:
     """One pipe point per basement: the count of hits is believable for 95 %."""
-    hits = coverage(250, 5)[:, 3]
+    hits = coverage(250, 5)[0][:, 3]
     low, high = stats.binom.interval(0.999, len(hits), 0.95)
     assert low <= hits.sum() <= high
 

@@ -28,12 +28,16 @@ def test_the_factor_for_95_percent_is_that_of_chi_square() -> None:
 
 
 @pytest.mark.parametrize("freedom", [3.0, 4.0, 8.0, 30.0])
-def test_the_tail_factor_is_the_closed_form(freedom: float) -> None:
-    """F(2, ν) has the closed quantile ν/2·(0.05^(−2/ν) − 1); for ν = 4 the factor is 1.159."""
-    quantile = freedom / 2 * (0.05 ** (-2 / freedom) - 1)
-    expected = 2 * quantile * (freedom - 2) / freedom / (-2 * np.log(0.05))
-    assert tail_factor(freedom) == pytest.approx(expected, rel=1e-9)
-    assert freedom != 4.0 or tail_factor(freedom) == pytest.approx(1.159, abs=5e-4)
+def test_the_tail_factor_matches_the_quantiles_of_scipy(freedom: float) -> None:
+    """The Gaussian ellipse of the inflated variance reaches where scipy's F puts 95 % of the t."""
+    reach = 2.0 * stats.f.ppf(0.95, 2, freedom) * (freedom - 2.0) / freedom
+    assert tail_factor(freedom) * stats.chi2.ppf(0.95, 2) == pytest.approx(reach, rel=1e-9)
+
+
+def test_a_gaussian_needs_no_factor() -> None:
+    """Infinite degrees of freedom leave the variance alone, large ones nearly so."""
+    assert tail_factor(float("inf")) == 1.0
+    assert tail_factor(1e6) == pytest.approx(1.0, abs=1e-5)
 
 
 def test_a_t_without_a_variance_is_refused() -> None:

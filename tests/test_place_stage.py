@@ -254,6 +254,19 @@ def test_a_tie_to_an_unknown_name_is_refused(name: str) -> None:
         placed(replace(SITE, ties=(Tie("P0", name, 3.0, 0.01, 7),)))
 
 
+def test_a_tail_without_a_spread_is_refused() -> None:
+    """Two degrees of freedom have no variance, and the field to change is named."""
+    with pytest.raises(ComputationError, match="degrees_of_freedom"):
+        placed(replace(SITE, noise=Noise(degrees_of_freedom=2.0)))
+
+
+def test_a_site_without_points_is_placed_without_any() -> None:
+    """No rows give no points and an empty covariance."""
+    placement = placed(replace(SITE, locates=()))
+    assert placement.points == ()
+    assert placement.covariance_m2.shape == (0, 0)
+
+
 def test_a_distorted_reading_is_flagged_and_counts_for_less() -> None:
     """A lift that the reading does not follow marks the point and widens its ellipse."""
     rows = list(SITE.locates)

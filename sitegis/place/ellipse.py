@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
 
 from .._frames import Array
 
@@ -29,12 +28,14 @@ def ellipse(covariance: Array) -> tuple[float, float, float]:
 def tail_factor(degrees_of_freedom: float) -> float:
     """Give the factor on a variance that makes its Gaussian 95 % ellipse hold 95 % of a t.
 
-    For a bivariate Student-t of variance σ² per axis, r²·ν/(2(ν − 2)σ²) ~ F(2, ν); the Gaussian
-    ellipse reaches r² = χ²(0.95; 2)·σ². The ratio is 1.159 for ν = 4. Needs ν > 2 (at or below
-    it a t has no variance): ValueError.
+    For a bivariate Student-t of variance σ² per axis, r²·ν/(2(ν − 2)σ²) ~ F(2, ν), whose
+    95 % quantile is ν/2·(0.05^(−2/ν) − 1); the Gaussian ellipse reaches r² = −2·ln 0.05·σ².
+    The ratio is 1.159 for ν = 4. An infinite ν is the Gaussian: 1. Needs ν > 2 (at
+    or below it a t has no variance): ValueError.
     """
     if not degrees_of_freedom > 2:
         raise ValueError("a Student-t has a variance only for more than 2 degrees of freedom")
-    quantile = float(stats.f.ppf(0.95, 2, degrees_of_freedom))
-    reach = 2.0 * quantile * (degrees_of_freedom - 2.0) / degrees_of_freedom
-    return reach / float(stats.chi2.ppf(0.95, 2))
+    if np.isinf(degrees_of_freedom):
+        return 1.0
+    reach = (degrees_of_freedom - 2.0) * (0.05 ** (-2.0 / degrees_of_freedom) - 1.0)
+    return float(reach / (-2.0 * np.log(0.05)))

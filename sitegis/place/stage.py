@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
+from .._errors import ComputationError, Fault
 from .._frames import Array, rotation
 from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
-from .._site import Locate, Site
+from .._site import Locate, Noise, Site
 from .._survey import Survey
 from .adjust import Solution, null_space, solve_network
 from .assemble import BUILDING, building_outline, find_room, site_network, wall_candidates
@@ -254,7 +255,7 @@ def _receiver_covariance(
 ) -> Array:
     """Give the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
     noise = site.noise
-    factor = tail_factor(noise.degrees_of_freedom)
+    factor = _tail(noise)
     received = np.array([row.kind in RECEIVER_KINDS for row in rows], dtype=float)
     spread = np.array(
         [
@@ -267,6 +268,24 @@ def _receiver_covariance(
     common = noise.session_horizontal_m**2 * np.outer(received, received)
     own = np.diag(received * factor * spread**2)
     return np.asarray(np.kron(common + own, np.eye(2)), float)
+
+
+def _tail(noise: Noise) -> float:
+    """Give the tail factor; ``ComputationError`` where the tail has no standard deviation."""
+    freedom = noise.degrees_of_freedom
+    if not freedom > 2:
+        raise ComputationError(
+            Fault(
+                "tail-too-heavy",
+                "site.toml",
+                None,
+                "noise.degrees_of_freedom",
+                f"{freedom:g}",
+                "With two degrees of freedom or fewer the receiver's noise has no spread at all.",
+                "Give a number above 2 (4 by default), or leave it out.",
+            )
+        )
+    return tail_factor(freedom)
 
 
 def _point(

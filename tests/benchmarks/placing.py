@@ -145,10 +145,10 @@ def _ties(
     return tuple(ties)
 
 
-def coverage(count: int, seed: int) -> Array:
-    """Count hits of the 95 % ellipses: (count, points) of 0 and 1."""
+def coverage(count: int, seed: int) -> tuple[Array, Array]:
+    """Count hits of the 95 % ellipses (count, points) and false alarms (count,), 0 and 1."""
     generator = np.random.default_rng(seed)
-    hits = []
+    hits, alarms = [], []
     for _ in range(count):
         basement = invent_basement(generator)
         placed = place_points(Survey(basement.site, None)).placement  # type: ignore[arg-type]
@@ -159,7 +159,9 @@ def coverage(count: int, seed: int) -> Array:
             block = placed.covariance_m2[2 * i : 2 * i + 2, 2 * i : 2 * i + 2]
             row.append(float(off @ np.linalg.solve(block, off)) <= _QUANTILE_95)
         hits.append(row)
-    return np.array(hits, dtype=float)
+        codes = {notice.code for notice in placed.notices}
+        alarms.append(bool(codes & {"measurement-left-out", "blunder-not-located"}))
+    return np.array(hits, dtype=float), np.array(alarms, dtype=float)
 
 
 @dataclass(frozen=True)
@@ -236,12 +238,13 @@ def share_lines(outcomes: list[Outcome]) -> list[str]:
 def main(count: int) -> None:
     """Print the table."""
     start = time.perf_counter()
-    hits = coverage(count, 20)
+    hits, alarms = coverage(count, 20)
     lines = [
         f"{count} invented basements, {hits.shape[1]} pipe points each",
         f"95 % ellipses that hold the pipe: {100 * hits.mean():.2f} % of {hits.size} "
         f"(aim 93 to 97 %; standard error {100 * hits.mean(axis=1).std() / np.sqrt(count):.2f})",
     ]
+    lines.append(f"sound basements in which a measurement was blamed: {100 * alarms.mean():.1f} %")
     outcomes = blunders(count, 21)
     free = [o.free for o in outcomes]
     lines.append(

@@ -1,0 +1,78 @@
+"""Rank defects: the measurement that is named is the best one by brute force."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pytest
+
+from sitegis._errors import ComputationError
+from sitegis.place.adjust import solve_network
+from sitegis.place.network import Network, Observation, compile_equations, evaluate
+from sitegis.place.rank import best_cures, require_full_rank, separating_measurement
+from sitegis.place.starts import starting_values
+
+HELD = {"a": (0.0, 0.0), "b": (9.0, 0.0), "c": (9.0, 5.0)}
+
+
+def swinging_room() -> Network:
+    """Give a room hung on one held point, free to turn, with two marks."""
+    nodes = {name: 2 * i for i, name in enumerate(HELD)} | {"p": 6, "q": 8}
+    items = [
+        Observation(f"{name}{axis}", "value", (nodes[name] + axis,), place[axis], 0.01)
+        for name, place in HELD.items()
+        for axis in (0, 1)
+    ]
+    for node, place in {"c": (0.0, 0.0), "p": (2.0, 1.0), "q": (0.5, 6.0)}.items():
+        for kind, value in zip(("offset-x", "offset-y"), place, strict=True):
+            items.append(Observation(f"{node} {kind}", kind, (nodes[node], 10), value, 0.01))  # type: ignore[arg-type]
+    return Network(nodes, {"Laundry": 10}, 13, tuple(items))
+
+
+def test_the_cure_leaves_the_smallest_largest_eigenvalue() -> None:
+    """Inverting the information anew for every candidate gives no better one."""
+    network = swinging_room()
+    solution = solve_network(network, starting_values(network, np.array([4.0, 2.0])))[0]
+    information = solution.design.T @ solution.design + np.eye(network.size) / 30.0**2
+
+    def left(a: str, b: str) -> float:
+        tape = Observation("", "distance", (network.nodes[a], network.nodes[b]), 1.0, 0.015)
+        row = evaluate(compile_equations([tape], network.size), solution.x)[1] / 0.015
+        return float(np.linalg.eigvalsh(np.linalg.inv(information + row.T @ row))[-1])
+
+    ((start, end),) = best_cures(network, solution, 1)
+    assert {start, end} & {"p", "q"}
+    best = min(left(a, b) for a, b in product("pq", "abc"))
+    assert left(start, end) == pytest.approx(best, rel=1e-3)
+
+
+def test_a_room_that_can_swing_is_told_by_name() -> None:
+    """The room, what is missing and one measurement are in the words."""
+    network = swinging_room()
+    solution = solve_network(network, starting_values(network, np.array([4.0, 2.0])))[0]
+    with pytest.raises(ComputationError, match=r"'Laundry' is free to swing.*one more distance"):
+        require_full_rank(network, solution)
+
+
+def test_a_full_network_passes() -> None:
+    """With the room's direction held nothing is raised."""
+    base = swinging_room()
+    held = Network(
+        base.nodes,
+        base.poses,
+        base.size,
+        (*base.observations, Observation("angle", "value", (12,), 0.1, 0.01)),
+    )
+    solution = solve_network(held, starting_values(held, np.zeros(2)))[0]
+    require_full_rank(held, solution)
+    assert solution.x[12] == pytest.approx(0.1)
+
+
+def test_the_separating_measurement_goes_to_something_that_lies_still() -> None:
+    """Of the still points the one with the largest difference is named."""
+    first = {name: np.array(place) for name, place in HELD.items()} | {"p": np.array([3.0, 2.0])}
+    second = first | {"p": np.array([3.0, -2.0])}
+    assert separating_measurement(first, second, ["p"]) == pytest.approx(
+        ("p", "c", abs(np.hypot(6, 3) - np.hypot(6, 7)))
+    )
