@@ -79,7 +79,11 @@ class DigSettings:
     per_m3_protected: float = 190.0
     surface_per_m2: Mapping[str, float] = field(
         default_factory=lambda: {
-            "lawn": 15.0, "soil": 10.0, "gravel": 25.0, "concrete": 140.0, "asphalt": 110.0,
+            "lawn": 15.0,
+            "soil": 10.0,
+            "gravel": 25.0,
+            "concrete": 140.0,
+            "asphalt": 110.0,
         }
     )
 
@@ -346,3 +350,4 @@ class Site:
     surveyed_on: str = ""
     receiver: str = ""
     sonde: str = ""
+    drain_material: str = ""

@@ -1,0 +1,192 @@
+"""The pages of the lateral record: plan, tables, profile, cautions, signatures."""
+
+from __future__ import annotations
+
+import io
+from xml.sax.saxutils import escape
+
+from reportlab.lib import pagesizes
+from reportlab.lib.colors import Color
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import inch
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    Flowable,
+    KeepTogether,
+    PageBreak,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from ..._survey import Survey
+from ..._units import is_imperial
+from . import tables
+from .plan import draw_plan
+from .profile import draw_profile
+from .sheet import BOLD, ITALIC, PLAIN, register_fonts
+
+MARGIN = 0.6 * inch
+BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8, leading=10.5)
+SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
+HEAD = ParagraphStyle("head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7,
+                      spaceAfter=2)  # fmt: skip
+TITLE = ParagraphStyle("title", parent=BODY, fontName=BOLD, fontSize=13, leading=16)
+NOT_A_LOCATE = (
+    "Dashed lines are inferred, not located. Before any digging call the one-call centre and "
+    "wait for the marks."
+)
+
+
+class _Plan(Flowable):
+    """The plan as a block of the first page."""
+
+    def __init__(self, survey: Survey, width: float, height: float) -> None:
+        super().__init__()
+        self.survey, self.width, self.height = survey, width, height
+
+    def draw(self) -> None:
+        """Draw on the page's canvas."""
+        draw_plan(self.canv, self.survey, (0.0, 0.0, self.width, self.height))
+
+
+class _Profile(Flowable):
+    """The profile as a block, with room for its axis values."""
+
+    def __init__(self, survey: Survey, width: float, height: float) -> None:
+        super().__init__()
+        self.survey, self.width, self.height = survey, width, height
+
+    def draw(self) -> None:
+        """Draw on the page's canvas."""
+        frame = (22.0, 20.0, self.width - 26.0, self.height - 24.0)
+        draw_profile(self.canv, self.survey, frame)
+
+
+def record_bytes(survey: Survey) -> bytes:
+    """Make the record as a PDF: letter paper for sites in feet or inches, else A4.
+
+    The same survey gives the same bytes: the file carries no time of its own.
+    """
+    register_fonts()
+    size = pagesizes.letter if is_imperial(survey.site.units) else pagesizes.A4
+    target = io.BytesIO()
+    document = SimpleDocTemplate(
+        target, pagesize=size, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN,
+        bottomMargin=0.7 * inch, invariant=1, title=f"Lateral record: {survey.site.name}",
+        author=survey.site.surveyed_by, subject="Inferred from located points; not a locate",
+    )  # fmt: skip
+    width = size[0] - 2 * MARGIN
+
+    def foot(canvas: Canvas, page: SimpleDocTemplate) -> None:
+        canvas.setFont(BOLD, 7.5)
+        canvas.drawString(MARGIN, 0.42 * inch, NOT_A_LOCATE)
+        canvas.setFont(PLAIN, 7.5)
+        canvas.drawRightString(size[0] - MARGIN, 0.42 * inch, f"page {page.page}")
+
+    story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
+             *_tables(survey, width), *_last(survey, width)]  # fmt: skip
+    document.build(story, onFirstPage=foot, onLaterPages=foot)
+    return target.getvalue()
+
+
+def _text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
+    """Make a paragraph of a user's or our own words; mark-up in them is shown, not obeyed."""
+    return Paragraph(escape(words), style)
+
+
+def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
+    """Title, who measured when with what, and the plan."""
+    site, frame = survey.site, survey.site.frame
+    measured = ", ".join(filter(None, (site.surveyed_by, site.surveyed_on))) or tables.BLANK
+    with_what = ", ".join(filter(None, (site.receiver, site.sonde))) or tables.BLANK
+    datum = "the main's datum" if site.datum_known else "the basement slab (slab = 0)"
+    lines = [
+        _text("Lateral record", TITLE),
+        _text(site.name, HEAD),
+        _text(f"Measured by: {measured}. With: {with_what}."),
+        _text(f"Grid: {frame.crs} ({frame.unit_name}), ground to grid factor "
+              f"{frame.combined_factor:.6f}. Elevations tied to {datum}. Rules: "
+              f"{survey.rules.title} ({survey.rules.edition})."),
+        Spacer(1, 5),
+    ]  # fmt: skip
+    used = sum(line.wrap(width, height)[1] + 9 for line in lines)
+    return [*lines, _Plan(survey, width - 12, height - used - 24)]
+
+
+def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Table:
+    """Set a table with a ruled head; long words wrap."""
+    bold = ParagraphStyle("cell-head", parent=SMALL, fontName=BOLD)
+    cells = [[_text(words, bold) for words in head]]
+    cells += [[_text(words, SMALL) for words in row] for row in rows]
+    table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT")
+    table.setStyle(TableStyle([
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, Color(0, 0, 0)),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.25, Color(0.7, 0.7, 0.7)),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2),
+    ]))  # fmt: skip
+    return table
+
+
+def _block(
+    title: str, head: tuple[str, ...], rows: tables.Rows, shares: tuple[float, ...], width: float
+) -> list[Flowable]:
+    """Set a titled table; the title stays with its first rows."""
+    if not rows:
+        return [_text(title, HEAD), _text("none")]
+    table = _table(head, rows, [share * width for share in shares])
+    whole = [_text(title, HEAD), table]
+    return [KeepTogether(whole)] if len(rows) < 16 else whole
+
+
+def _tables(survey: Survey, width: float) -> list[Flowable]:
+    """All tables and the profile."""
+    return [
+        *_block("Lateral", ("field", "value", "how it is known"), tables.lateral_rows(survey),
+                (0.27, 0.5, 0.23), width),
+        KeepTogether([_text("Profile", HEAD), _Profile(survey, width - 12, 2.5 * inch)]),
+        *_block("Depth along the most probable route (inferred)",
+                ("from the wall", "ground to invert", "5-95 %", "cover over the pipe"),
+                tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
+        *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
+                (0.35, 0.4, 0.25), width),
+        *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
+                ("id", "kind", "class", "x", "y", "depth to head", "95 % radius"),
+                tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
+        *_block("Which main: every hypothesis", ("hypothesis", "probability", "speaks loudest"),
+                tables.probability_rows(survey), (0.3, 0.15, 0.55), width),
+        *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
+                (0.65, 0.35), width),
+    ]  # fmt: skip
+
+
+def _last(survey: Survey, width: float) -> list[Flowable]:
+    """Notices, cautions and signatures."""
+    italic = ParagraphStyle("italic", parent=SMALL, fontName=ITALIC)
+    notices = [_text(f"• {notice.message}", SMALL) for notice in survey.notices]
+    cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
+    rule = "_" * 34
+    signatures = Table(
+        [[rule, rule], ["Measured by, date", "Received by the municipality, date"],
+         [rule, rule], ["Licensed contractor, licence no., date", "Inspected by, date"]],
+        colWidths=[width / 2] * 2,
+        style=TableStyle([
+            ("FONT", (0, 0), (-1, -1), PLAIN, 7.5),
+            ("TOPPADDING", (0, 0), (-1, 0), 14), ("TOPPADDING", (0, 2), (-1, 2), 14),
+        ]),
+    )  # fmt: skip
+    return [
+        _text("Flags and assumptions", HEAD), *(notices or [_text("none")]),
+        _text("Cautions", HEAD), *cautions,
+        KeepTogether([
+            _text("Signatures", HEAD),
+            _text("A signature states what was measured; it does not turn an inferred line into "
+                  "a located one.", italic),
+            signatures,
+        ]),
+    ]  # fmt: skip

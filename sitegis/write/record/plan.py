@@ -1,0 +1,205 @@
+"""The plan of the lateral record: drawn at a stated scale, front of the lot at the bottom."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from reportlab.lib.colors import Color
+from reportlab.pdfgen.canvas import Canvas
+
+from ..._frames import Array
+from ..._results import Pit
+from ..._site import Main
+from ..._survey import Survey
+from ..._units import FOOT_M, format_length, is_imperial
+from ..features import best_route
+from . import sheet as paper
+from .sheet import Sheet
+
+BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
+DASH_INFERRED, DASH_LOT, DASH_MAIN = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [9.0, 2.0]
+
+
+def draw_plan(canvas: Canvas, survey: Survey, frame: tuple[float, float, float, float]) -> Sheet:
+    """Draw the plan into a frame (left, bottom, width, height in points); give its sheet."""
+    low, high = _extent(survey)
+    sheet = paper.fit(low, high, frame, survey.site.units)
+    canvas.saveState()
+    clip = canvas.beginPath()
+    clip.rect(*frame)
+    canvas.clipPath(clip, stroke=0, fill=0)
+    _draw_records(canvas, survey, sheet)
+    _draw_lateral(canvas, survey, sheet)
+    _draw_marks(canvas, survey, sheet)
+    for pit in survey.dig.pits[:3]:
+        _draw_pit(canvas, pit, sheet)
+    canvas.restoreState()
+    canvas.setStrokeColor(BLACK)
+    canvas.rect(*frame, stroke=1, fill=0)
+    _draw_north(canvas, survey, sheet)
+    _draw_scale_bar(canvas, survey, sheet)
+    return sheet
+
+
+def _extent(survey: Survey) -> tuple[Array, Array]:
+    """Give the lower left and upper right of what must be on the plan, with a margin."""
+    shown = [survey.site.lot.vertices, survey.site.building.vertices]
+    route = best_route(survey, survey.scores.hypotheses[0])
+    if route is not None:
+        shown.append(route[0])
+    every = np.concatenate(shown)
+    return every.min(axis=0) - 2.5, every.max(axis=0) + 2.5
+
+
+def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Draw right-of-way, lot, building, rooms, mains and manholes."""
+    site = survey.site
+    canvas.setLineWidth(0.5)
+    canvas.setStrokeColor(GREY)
+    for street in site.streets:
+        ring = sheet.points(street.row)
+        paper.polyline(canvas, ring, closed=True)
+        _name_street(canvas, survey, sheet, street.name, street.row)
+    for outline in survey.placement.room_outlines.values():
+        paper.polyline(canvas, sheet.points(outline), closed=True)
+    canvas.setStrokeColor(BLACK)
+    canvas.setLineWidth(0.9)
+    canvas.setDash(DASH_LOT)
+    paper.polyline(canvas, sheet.points(site.lot.vertices), closed=True)
+    canvas.setDash()
+    canvas.setLineWidth(1.6)
+    paper.polyline(canvas, sheet.points(site.building.vertices), closed=True)
+    for main in site.mains:
+        _draw_main(canvas, main, sheet, survey)
+
+
+def _window(sheet: Sheet) -> shapely.Polygon:
+    """Give the sheet's window in lot coordinates."""
+    size = np.array([sheet.width, sheet.height]) * sheet.scale.ratio * paper.POINT_M
+    return shapely.box(sheet.west, sheet.south, sheet.west + size[0], sheet.south + size[1])
+
+
+def _name_street(
+    canvas: Canvas, survey: Survey, sheet: Sheet, name: str, ring: Array
+) -> None:  # fmt: skip
+    """Write a street's name where its right-of-way shows, clear of the lot."""
+    seen = shapely.Polygon(ring).intersection(_window(sheet).buffer(-1.0))
+    if seen.is_empty:
+        return
+    low_x, low_y, high_x, high_y = seen.bounds
+    upright = (high_y - low_y) > (high_x - low_x)
+    share = np.array([0.5, 0.3]) if upright else np.array([0.3, 0.35])
+    at = sheet.points(np.array([low_x, low_y]) + share * np.array([high_x - low_x, high_y - low_y]))
+    paper.label(canvas, at, name, size=7, face=paper.ITALIC, angle_deg=90.0 if upright else 0.0,
+                centred=True)  # fmt: skip
+
+
+def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> None:
+    """Draw a main with its size, flow arrow and manholes."""
+    canvas.setStrokeColor(GREEN)
+    canvas.setFillColor(GREEN)
+    canvas.setLineWidth(1.4)
+    canvas.setDash(DASH_MAIN)
+    points = sheet.points(main.line)
+    paper.polyline(canvas, points)
+    canvas.setDash()
+    seen = shapely.LineString(main.line).intersection(_window(sheet).buffer(-1.5))
+    if seen.is_empty:
+        return
+    middle = sheet.points(np.array(seen.interpolate(0.7, normalized=True).coords[0]))
+    ahead = sheet.points(np.array(seen.interpolate(0.75, normalized=True).coords[0])) - middle
+    paper.arrow(canvas, middle, ahead / np.hypot(*ahead), size=8)
+    for manhole in main.manholes:
+        at = sheet.points(np.array([manhole.x_m, manhole.y_m]))
+        canvas.setStrokeColor(GREEN)
+        paper.circle(canvas, at, 3, fill=False)
+        paper.label(canvas, at + np.array([4, 4]), manhole.id)
+    size = format_length(main.diameter_m, "in" if is_imperial(survey.site.units) else "mm")
+    at = sheet.points(np.array(seen.interpolate(0.12, normalized=True).coords[0]))
+    paper.label(canvas, at + np.array([3, 4]), f"{main.id}, {size}")
+
+
+def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Draw the fitted drain and the most probable route, both dashed: they are inferred."""
+    canvas.setStrokeColor(BLACK)
+    canvas.setLineWidth(1.4)
+    canvas.setDash(DASH_INFERRED)
+    left_at = survey.exit
+    exit_xy = np.array([[left_at.x_m, left_at.y_m]])
+    paper.polyline(canvas, sheet.points(np.concatenate([survey.drain.vertices, exit_xy])))
+    route = best_route(survey, survey.scores.hypotheses[0])
+    if route is not None:
+        paper.polyline(canvas, sheet.points(route[0]))
+        canvas.setDash()
+        canvas.setFillColor(BLACK)
+        tap = sheet.points(route[0][-1])
+        canvas.rect(tap[0] - 2.5, tap[1] - 2.5, 5, 5, stroke=1, fill=1)
+        paper.label(canvas, tap + np.array([5, -9]), "tap (inferred)")
+    canvas.setDash()
+    at = sheet.points(exit_xy[0])
+    canvas.line(*(at - 4), *(at + 4))
+    canvas.line(*(at + np.array([-4, 4])), *(at + np.array([4, -4])))
+    paper.label(canvas, at + np.array([5, -2]), "exit (inferred)")
+
+
+def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Draw the located points with their depths."""
+    site = survey.site
+    canvas.setFillColor(BLACK)
+    canvas.setStrokeColor(BLACK)
+    for point in survey.placement.points:
+        if point.kind == "wall":
+            continue
+        at = sheet.points(np.array([point.x_m, point.y_m]))
+        canvas.setFillColor(BLACK)
+        paper.circle(canvas, at, 1.6, fill=point.kind == "locate")
+        text = point.id
+        if point.depth_m is not None:
+            text += f" {format_length(point.depth_m, site.depth_units, fraction=2)}"
+        paper.label(canvas, at + np.array([4, -2]), text, size=5)
+
+
+def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> None:
+    """Draw a proposed test pit: white ground, black outline."""
+    canvas.setStrokeColor(BLACK)
+    canvas.setLineWidth(0.9)
+    paper.polyline(canvas, sheet.points(pit.ring), closed=True)
+    at = sheet.points(pit.ring.max(axis=0))
+    paper.label(canvas, at + np.array([3, 1]), f"pit {pit.rank} (proposed)", size=6)
+
+
+def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Draw the north arrow (grid north) in the upper right corner."""
+    angle = survey.site.frame.angle_rad(0.0)
+    direction = np.array([np.cos(angle), np.sin(angle)])
+    centre = np.array([sheet.left + sheet.width - 26, sheet.bottom + sheet.height - 30])
+    canvas.setFillColorRGB(1, 1, 1)
+    paper.circle(canvas, centre, 21, fill=True)
+    canvas.setFillColor(BLACK)
+    canvas.setLineWidth(1.2)
+    canvas.line(*(centre - direction * 12), *(centre + direction * 6))
+    paper.arrow(canvas, centre + direction * 4, direction, size=9)
+    canvas.setFont(paper.BOLD, 7)
+    letter = centre - direction * 16
+    canvas.drawCentredString(letter[0], letter[1] - 2.5, "N")
+
+
+def _draw_scale_bar(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Draw a scale bar in the lower left corner, with the scale in words."""
+    unit_m, word = (FOOT_M, "ft") if is_imperial(survey.site.units) else (1.0, "m")
+    steps = (5, 10, 20, 50, 100, 200)
+    step = next((n for n in steps if sheet.length(n * unit_m) >= 36), steps[-1])
+    length = sheet.length(step * unit_m)
+    left, bottom = sheet.left + 10, sheet.bottom + 12
+    canvas.setFillColorRGB(1, 1, 1)
+    canvas.rect(left - 6, bottom - 8, 2 * length + 36, 34, stroke=0, fill=1)
+    canvas.setFillColor(BLACK)
+    canvas.setLineWidth(0.8)
+    canvas.rect(left, bottom, length, 4, stroke=1, fill=1)
+    canvas.rect(left + length, bottom, length, 4, stroke=1, fill=0)
+    canvas.setFont(paper.PLAIN, 6)
+    for i in range(3):
+        text = f"{i * step}" + (f" {word}" if i == 2 else "")
+        canvas.drawCentredString(left + i * length, bottom + 7, text)
+    canvas.setFont(paper.BOLD, 7)
+    canvas.drawString(left, bottom + 16, sheet.scale.words)

@@ -1,0 +1,132 @@
+"""A drawing area on paper at a stated scale: lot metres to points (1/72 in)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import reportlab
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+from ..._frames import Array
+from ..._units import FOOT_M, LengthUnit, is_imperial
+
+POINT_M = 0.0254 / 72
+PLAIN, BOLD, ITALIC = "RecordSans", "RecordSans-Bold", "RecordSans-Italic"
+_FACES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf", ITALIC: "VeraIt.ttf"}
+_FEET_AN_INCH = (10, 20, 30, 40, 50, 60, 100, 200)
+_METRIC = (100, 200, 250, 500, 1000, 2000)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A drawing scale: ``ratio`` is ground length / paper length, ``words`` how it is stated."""
+
+    ratio: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A window of the lot on paper.
+
+    ``left, bottom, width, height`` in points is where it stands on the page; ``west, south``
+    the lot coordinates of its lower left corner.
+    """
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+    west: float
+    south: float
+    scale: Scale
+
+    def points(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) in metres to page points."""
+        offset = np.asarray(xy, float) - np.array([self.west, self.south])
+        return np.asarray(
+            offset / (self.scale.ratio * POINT_M) + np.array([self.left, self.bottom])
+        )
+
+    def length(self, length_m: float) -> float:
+        """Take a ground length to points."""
+        return length_m / (self.scale.ratio * POINT_M)
+
+
+def register_fonts() -> None:
+    """Make the faces that come with reportlab known to it (they hold accented letters)."""
+    folder = Path(reportlab.__file__).parent / "fonts"
+    for name, file in _FACES.items():
+        pdfmetrics.registerFont(TTFont(name, folder / file))
+
+
+def scales(unit: LengthUnit) -> tuple[Scale, ...]:
+    """Give the scales that drawings of this kind are made at, largest first.
+
+    >>> scales("ft")[1].words, scales("m")[0].words
+    ('1 in = 20 ft', '1:100')
+    """
+    if is_imperial(unit):
+        return tuple(Scale(n * FOOT_M / 0.0254, f"1 in = {n} ft") for n in _FEET_AN_INCH)
+    return tuple(Scale(float(n), f"1:{n}") for n in _METRIC)
+
+
+def fit(
+    low: Array, high: Array, frame: tuple[float, float, float, float], unit: LengthUnit
+) -> Sheet:
+    """Choose the largest scale at which an area fits a frame (left, bottom, width, height).
+
+    The area is centred. ValueError where it fits at no scale.
+    """
+    left, bottom, width, height = frame
+    for scale in scales(unit):
+        room = np.array([width, height]) * scale.ratio * POINT_M
+        if np.all(high - low <= room):
+            west, south = (low + high - room) / 2
+            return Sheet(left, bottom, width, height, float(west), float(south), scale)
+    raise ValueError("the site is too large for any drawing scale")
+
+
+def polyline(canvas: Canvas, points: Array, *, closed: bool = False, fill: bool = False) -> None:
+    """Draw a polyline of page points (n, 2)."""
+    path = canvas.beginPath()
+    path.moveTo(*points[0])
+    for point in points[1:]:
+        path.lineTo(*point)
+    if closed:
+        path.close()
+    canvas.drawPath(path, stroke=1, fill=int(fill))
+
+
+def circle(canvas: Canvas, at: Array, radius: float, *, fill: bool) -> None:
+    """Draw a circle about a page point."""
+    canvas.circle(float(at[0]), float(at[1]), radius, stroke=1, fill=int(fill))
+
+
+def arrow(canvas: Canvas, at: Array, direction: Array, size: float = 6.0) -> None:
+    """Draw a filled arrow head at a page point, pointing along a unit vector."""
+    across = np.array([-direction[1], direction[0]])
+    corners = np.stack([at + direction * size, at + across * size / 2.5, at - across * size / 2.5])
+    polyline(canvas, corners, closed=True, fill=True)
+
+
+def label(
+    canvas: Canvas, at: Array, text: str, *, size: float = 6.5, face: str = PLAIN,
+    angle_deg: float = 0.0, centred: bool = False,
+) -> None:  # fmt: skip
+    """Write a text on a white ground, so that it stays readable over lines."""
+    canvas.saveState()
+    canvas.translate(*map(float, at))
+    canvas.rotate(angle_deg)
+    width = pdfmetrics.stringWidth(text, face, size)
+    start = -width / 2 if centred else 0.0
+    canvas.setFillColorRGB(1, 1, 1)
+    canvas.rect(start - 1, -1.5, width + 2, size + 0.5, stroke=0, fill=1)
+    canvas.setFillColorRGB(0, 0, 0)
+    canvas.setFont(face, size)
+    canvas.drawString(start, 0, text)
+    canvas.restoreState()

@@ -1,0 +1,194 @@
+"""The tables of the lateral record: what a municipality's side-sewer record asks for.
+
+The fields follow what US cities list for side-sewer as-built drawings (stub stationing from a
+manhole, length, diameter, material, depth, ties; common practice, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..._frames import Array
+from ..._results import Routes, ScoredHypothesis
+from ..._site import Main
+from ..._survey import Survey
+from ..._units import LengthUnit, format_bearing, format_length, format_slope, is_imperial
+from ..features import best_route, point_class
+
+Rows = list[tuple[str, ...]]
+BLANK = "not recorded"
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """The inferred tap: its main, station with sd, distance to the next manhole downstream.
+
+    ``manhole`` is that manhole's id, empty where none is on record downstream of the tap.
+    """
+
+    main: Main
+    station_m: float
+    station_sd_m: float
+    manhole: str
+    distance_m: float | None
+
+
+def _samples(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
+    for routes in survey.routes:
+        if routes.hypothesis.id == scored.hypothesis.id and len(routes.lengths_m):
+            return routes
+    return None
+
+
+def weighted_quantile(values: Array, weights: Array, levels: tuple[float, ...]) -> Array:
+    """Give quantiles of weighted samples (m,) at some levels."""
+    order = np.argsort(values)
+    cumulative = np.cumsum(weights[order])
+    places = np.searchsorted(cumulative / cumulative[-1], levels)
+    return np.asarray(values[order][np.minimum(places, len(values) - 1)])
+
+
+def tap_of(survey: Survey) -> Tap | None:
+    """Give the tap of the most probable hypothesis, None where it has no route."""
+    best = survey.scores.hypotheses[0]
+    samples = _samples(survey, best)
+    if samples is None or best.best is None:
+        return None
+    main = next(m for m in survey.site.mains if m.id == best.hypothesis.main)
+    station = float(samples.tap_stations_m[best.best])
+    mean = float(best.weights @ samples.tap_stations_m)
+    spread = float(np.sqrt(best.weights @ (samples.tap_stations_m - mean) ** 2))
+    below = [m for m in main.manholes if m.station_m > station]
+    if not below:
+        return Tap(main, station, spread, "", None)
+    manhole = min(below, key=lambda m: m.station_m)
+    return Tap(main, station, spread, manhole.id, manhole.station_m - station)
+
+
+def _small(unit: LengthUnit) -> LengthUnit:
+    return "in" if is_imperial(unit) else "mm"
+
+
+def lateral_rows(survey: Survey) -> Rows:
+    """List the lateral's fields: name, value, how it is known."""
+    site, left_at, best = survey.site, survey.exit, survey.scores.hypotheses[0]
+    units = site.units
+    rows: Rows = [
+        ("Diameter", format_length(site.drain_diameter_m, _small(units)), "as stated on site"),
+        ("Material", site.drain_material or BLANK, "as stated on site"),
+        ("Leaves the building", _exit_words(survey), "inferred from located points"),
+        ("Direction at the wall", format_bearing(site.frame.azimuth_deg(left_at.angle_rad))
+         + " (grid)", "inferred from located points"),
+        ("Depth to invert at the wall", f"{format_length(left_at.depth_m, units)} ± "
+         f"{format_length(1.96 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
+        ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
+         f"{196 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
+        ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
+         f"({best.probability:.0%})", "inferred"),
+    ]  # fmt: skip
+    return rows + _tap_rows(survey)
+
+
+def _exit_words(survey: Survey) -> str:
+    """Tell the exit by its wall and its distance along it."""
+    left_at, building = survey.exit, survey.site.building
+    following = np.roll(building.vertices, -1, axis=0)
+    start, end = building.vertices[left_at.wall_index], following[left_at.wall_index]
+    along = np.array([left_at.x_m, left_at.y_m]) - start
+    distance = float(along @ (end - start) / np.hypot(*(end - start)))
+    names = {"front": "left", "right": "front", "rear": "right", "left": "rear"}
+    return (
+        f"{left_at.side} wall, {format_length(distance, survey.site.units)} from its "
+        f"{names[left_at.side]} end"
+    )
+
+
+def _tap_rows(survey: Survey) -> Rows:
+    """List length, tap stationing and arrival of the most probable route."""
+    best, units = survey.scores.hypotheses[0], survey.site.units
+    samples, tap = _samples(survey, best), tap_of(survey)
+    if samples is None or tap is None:
+        return [("Tap", BLANK, "no route fits a main on record")]
+    low, middle, high = weighted_quantile(samples.lengths_m, best.weights, (0.05, 0.5, 0.95))
+    where = (
+        f"{format_length(tap.distance_m, units)} upstream of {tap.manhole}"
+        if tap.distance_m is not None
+        else "no manhole on record downstream"
+    )
+    arrival = float(best.weights @ samples.arrivals_m)
+    return [
+        ("Length, wall to main", f"{format_length(middle, units)} "
+         f"({format_length(low, units)} to {format_length(high, units)})", "inferred, 5-95 %"),
+        ("Tap stationing", f"{where}, ± {format_length(1.96 * tap.station_sd_m, units)}",
+         "inferred, 95 %"),
+        ("Main's diameter", format_length(tap.main.diameter_m, _small(units)), "record"),
+        ("Arrives above the main's invert", format_length(arrival, units), "inferred"),
+    ]  # fmt: skip
+
+
+def point_rows(survey: Survey) -> Rows:
+    """List the points: id, kind, class, x, y in the lot, depth, 95 % radius, invert."""
+    units = survey.site.units
+    rows: Rows = []
+    for point in survey.placement.points:
+        depth = "" if point.depth_m is None else format_length(
+            point.depth_m, survey.site.depth_units, fraction=2)  # fmt: skip
+        rows.append((
+            point.id, point.kind, point_class(point), format_length(point.x_m, units, fraction=2),
+            format_length(point.y_m, units, fraction=2), depth,
+            format_length(2.4477 * point.sd_major_m, units, fraction=2),
+        ))  # fmt: skip
+    return rows
+
+
+def depth_rows(survey: Survey) -> Rows:
+    """List the depth along the most probable route, about every 3 m (10 ft)."""
+    units, steps = survey.site.units, survey.dig.depths
+    if not steps:
+        return []
+    stride = max(1, round(3.0 / max(steps[-1].station_m / max(len(steps) - 1, 1), 0.1)))
+    chosen = [*steps[:-1:stride], steps[-1]]
+    return [
+        (format_length(s.station_m, units, fraction=1), format_length(s.depth_m, units, fraction=2),
+         f"{format_length(s.depth_05_m, units, fraction=2)} to "
+         f"{format_length(s.depth_95_m, units, fraction=2)}",
+         format_length(max(s.depth_m - survey.site.drain_diameter_m, 0), units, fraction=2))
+        for s in chosen
+    ]  # fmt: skip
+
+
+def tie_rows(survey: Survey) -> Rows:
+    """List the tape ties of the exit and the first pits."""
+    units = survey.site.units
+    named = [("exit (inferred)", survey.dig.exit_ties)]
+    named += [(f"pit {pit.rank} centre (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
+    return [
+        (name, tie.from_name, format_length(tie.distance_m, units, fraction=2))
+        for name, ties in named
+        for tie in ties
+    ]
+
+
+def class_rows(survey: Survey) -> Rows:
+    """State the evidence class of each part of the drawing."""
+    rows: Rows = [
+        ("Points marked from above the head", "located"),
+        ("Cleanout, stack, floor drain", "exposed"),
+        ("Line between and beyond the points, exit, lateral, tap", "inferred"),
+        ("Lot, building, streets, mains, manholes", "record"),
+    ]
+    if best_route(survey, survey.scores.hypotheses[0]) is None:
+        rows.append(("Lateral outside the wall", "not known"))
+    return rows
+
+
+def probability_rows(survey: Survey) -> Rows:
+    """List every hypothesis with its probability and what speaks loudest for and against it."""
+    rows: Rows = []
+    for scored in survey.scores.hypotheses:
+        ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
+        words = "; ".join(c.words for c in ordered if c.words)
+        rows.append((scored.hypothesis.id, f"{scored.probability:.1%}", words))
+    return rows

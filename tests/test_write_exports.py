@@ -1,0 +1,181 @@
+"""DXF, KML, GPX and the PDF record, each read back by an independent library."""
+
+from __future__ import annotations
+
+import io
+
+import ezdxf
+import gpxpy
+import numpy as np
+import pypdf
+import pytest
+from lxml import etree
+
+from sitegis._survey import Survey
+from sitegis.write.dxf import dxf_bytes, plain_text
+from sitegis.write.phone import gpx_bytes, kml_bytes
+from sitegis.write.record import record_bytes
+from sitegis.write.record.sheet import POINT_M, fit
+
+from .filled import filled_survey
+
+KML = "{http://www.opengis.net/kml/2.2}"
+HOSTILE = 'A & <b>"lot"</b> \x00\x1b ]]> %%d ^J <script>alert(1)</script>'
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    """A survey with every block filled."""
+    return filled_survey()
+
+
+@pytest.fixture(scope="module")
+def hostile() -> Survey:
+    """A survey whose texts try to break out of every format."""
+    return filled_survey(name=HOSTILE, note=HOSTILE)
+
+
+def _drawing(survey: Survey) -> ezdxf.document.Drawing:
+    return ezdxf.read(io.StringIO(dxf_bytes(survey).decode("utf-8")))
+
+
+@pytest.mark.parametrize("name", ["survey", "hostile"])
+def test_dxf_passes_the_audit(name: str, request: pytest.FixtureRequest) -> None:
+    """ezdxf's own auditor finds nothing to repair in the drawing."""
+    audit = _drawing(request.getfixturevalue(name)).audit()
+
+    assert not audit.errors
+    assert not audit.fixes
+
+
+def test_dxf_states_its_unit_and_marks_what_is_inferred(survey: Survey) -> None:
+    """The header says metres ($INSUNITS 6, DXF reference); inferred layers are dashed."""
+    drawing = _drawing(survey)
+    layers = {layer.dxf.name: layer.dxf.linetype for layer in drawing.layers}
+
+    assert drawing.header["$INSUNITS"] == 6
+    assert layers["SITEGIS-DRAIN-INFERRED"] == "DASHED"
+    assert layers["SITEGIS-LOCATE-LOCATED"] == "CONTINUOUS"
+
+
+def test_dxf_lot_has_the_grid_coordinates(survey: Survey) -> None:
+    """The lot's corners stand in the drawing where the frame puts them."""
+    (lot,) = _drawing(survey).modelspace().query('LWPOLYLINE[layer=="SITEGIS-LOT-RECORD"]')
+    expected = survey.site.frame.to_crs(survey.site.lot.vertices)
+
+    drawn = {tuple(np.round(point[:2], 6)) for point in lot.get_points()}
+    assert drawn == {tuple(np.round(point, 6)) for point in expected}
+
+
+def test_dxf_text_has_no_codes() -> None:
+    """Control characters and the codes that a drawing program obeys are taken apart."""
+    assert "%%" not in plain_text("%%%%d")
+    assert "\x1b" not in plain_text("\x1b[0m")
+
+
+@pytest.mark.parametrize("name", ["survey", "hostile"])
+def test_kml_is_well_formed_and_holds_every_locate(
+    name: str, request: pytest.FixtureRequest
+) -> None:
+    """lxml parses the KML; each located point stands in it in longitude, latitude order."""
+    survey = request.getfixturevalue(name)
+    root = etree.fromstring(kml_bytes(survey))
+    coordinates = [
+        tuple(float(v) for v in node.text.split(",")[:2])
+        for node in root.iter(f"{KML}coordinates")
+        if node.getparent().tag == f"{KML}Point"
+    ]
+    for point in survey.placement.points:
+        lonlat = survey.site.frame.to_lonlat(np.array([point.x_m, point.y_m]))
+        assert any(np.allclose(lonlat, c, atol=1e-7) for c in coordinates), point.id
+
+
+def test_kml_names_inferred_things_as_such(survey: Survey) -> None:
+    """The route's placemark says that it is inferred and warns before digging."""
+    root = etree.fromstring(kml_bytes(survey))
+    (folder,) = [f for f in root.iter(f"{KML}Folder") if f.findtext(f"{KML}name") == "route"]
+    for mark in folder.iter(f"{KML}Placemark"):
+        assert "(inferred)" in mark.findtext(f"{KML}name")
+        assert "one-call centre" in mark.findtext(f"{KML}description")
+
+
+@pytest.mark.parametrize("name", ["survey", "hostile"])
+def test_gpx_holds_pits_and_routes(name: str, request: pytest.FixtureRequest) -> None:
+    """gpxpy reads GPX 1.1 back with a waypoint per pit and a route per hypothesis drawn."""
+    survey = request.getfixturevalue(name)
+    text = gpx_bytes(survey).decode("utf-8")
+    etree.fromstring(text.encode("utf-8"))
+    gpx = gpxpy.parse(text)
+
+    assert 'xmlns="http://www.topografix.com/GPX/1/1"' in text
+    assert sum(w.type == "pit" for w in gpx.waypoints) == len(survey.dig.pits)
+    drawn = [s for s in survey.scores.hypotheses if s.best is not None]
+    assert len(gpx.routes) == len(drawn) + 1
+
+
+@pytest.mark.parametrize("make", [dxf_bytes, kml_bytes, gpx_bytes, record_bytes])
+def test_the_same_survey_gives_the_same_bytes(make: object, survey: Survey) -> None:
+    """No time or random identifier gets into a file."""
+    assert callable(make)
+    assert make(survey) == make(survey)
+
+
+def _text(survey: Survey) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(record_bytes(survey)))
+    return "\n".join(page.extract_text() for page in reader.pages)
+
+
+def test_record_states_what_a_municipality_asks_for(survey: Survey) -> None:
+    """Scale, stationing, diameter, length, depth, ties, class and cautions stand in the PDF."""
+    text = _text(survey)
+    for words in (
+        "1 in =",
+        "Tap stationing",
+        "Diameter",
+        "Length, wall to main",
+        "Material",
+        "Depth to invert",
+        "Ties",
+        "inferred",
+        "located",
+        "one-call",
+        "Signatures",
+    ):
+        assert words in text, words
+
+
+def test_record_warns_on_every_page(survey: Survey) -> None:
+    """Each page says that dashed lines are inferred, not located."""
+    reader = pypdf.PdfReader(io.BytesIO(record_bytes(survey)))
+
+    assert all("inferred, not located" in page.extract_text() for page in reader.pages)
+
+
+def test_record_shows_hostile_text_as_text(hostile: Survey) -> None:
+    """Mark-up in a site's name is printed, not obeyed."""
+    assert "<script>alert(1)</script>" in _text(hostile)
+
+
+def test_record_is_letter_in_feet_and_a4_in_metres() -> None:
+    """Letter is 612 × 792 points; A4 210 × 297 mm (ISO 216)."""
+    sizes = {}
+    for units in ("ft", "m"):
+        reader = pypdf.PdfReader(io.BytesIO(record_bytes(filled_survey(units=units))))
+        box = reader.pages[0].mediabox
+        sizes[units] = (float(box.width), float(box.height))
+
+    assert sizes["ft"] == (612, 792)
+    assert sizes["m"] == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
+
+
+@pytest.mark.parametrize(("unit", "words"), [("ft", "1 in = 20 ft"), ("m", "1:200")])
+def test_plan_scale_is_the_one_stated(unit: str, words: str) -> None:
+    """A 30 m line is as long on paper as the stated scale makes it."""
+    frame = (0.0, 0.0, 500.0, 500.0)
+    sheet = fit(np.zeros(2), np.array([30.0, 30.0]), frame, unit)
+    drawn = sheet.points(np.array([[0.0, 0.0], [30.0, 0.0]]))
+    paper_m = float(drawn[1, 0] - drawn[0, 0]) * POINT_M
+    ratio = {"1 in = 20 ft": 240.0, "1:200": 200.0}[words]
+
+    assert sheet.scale.words == words
+    assert 30.0 / paper_m == pytest.approx(ratio)
