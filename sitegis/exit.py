@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from shapely import Point, Polygon
 
 from ._errors import ComputationError, Fault
 from ._frames import Array, lot_direction
@@ -128,8 +129,7 @@ def _find_crossing(drain: Drain, building: Building) -> tuple[_Crossing, bool]:
     end, direction = drain.vertices[-1], lot_direction(drain.end_angle_rad)
     crossings = _crossings(end, direction, building)
     ahead = [crossing for crossing in crossings if crossing.length_m >= 0.0]
-    inside = len(ahead) % 2 == 1
-    if inside:
+    if ahead and Polygon(building.vertices).covers(Point(end)):
         return ahead[0], True
     last = float(np.hypot(*(end - drain.vertices[-2])))
     behind = [crossing for crossing in crossings if -last <= crossing.length_m < 0.0]

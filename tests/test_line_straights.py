@@ -196,3 +196,30 @@ def test_stations_run_on_through_a_bend() -> None:
     offsets, stations = line_coordinates(parameters, xy, np.array([0, 1]))
     assert stations == pytest.approx([0.5, 3.5])
     assert offsets == pytest.approx([0.1, -0.3])
+
+
+def test_counts_place_a_bend_that_offsets_leave_open() -> None:
+    """With one mark past the bend, counts tell how far along it is; slack may make them longer."""
+    xy = np.array([[0.0, 0.0], [1.5, 0.0], [3.0, 0.0], [5.0, 1.0]])
+    # By way of a 45° bend at (4, 0): 4 m and then √2 m.
+    counts = 1.01 * np.array([0.0, 1.5, 3.0, 4.0 + np.sqrt(2.0)]) + 0.4
+    segment, start = np.array([0, 0, 0, 1]), np.array([0.0, 0.785, 0.0, -2.8])
+    open_fit = fit_chain(marks_of(xy, np.full(2, 0.01)), segment, start)
+    counted = fit_chain(
+        marks_of(xy, np.full(2, 0.01), counts_m=counts, count_floor_m=np.full(4, 0.02)),
+        segment, start,
+    )  # fmt: skip
+    assert counted.vertices[1] == pytest.approx([4.0, 0.0], abs=0.1)
+    assert counted.covariance[1, 1] < open_fit.covariance[1, 1]
+
+
+def test_one_count_alone_says_nothing() -> None:
+    """The zero of the count is unknown, so that a single count changes nothing."""
+    xy = np.column_stack([np.arange(5.0), [0.02, -0.03, 0.05, 0.0, -0.01]])
+    counts = np.full(5, np.nan)
+    counts[3] = 40.0
+    segment, start = np.zeros(5, dtype=int), np.zeros(2)
+    plain = fit_chain(marks_of(xy, np.full(2, 0.01)), segment, start)
+    counted = fit_chain(marks_of(xy, np.full(2, 0.01), counts_m=counts), segment, start)
+    assert counted.end == pytest.approx(plain.end, abs=1e-12)
+    assert counted.end_covariance == pytest.approx(plain.end_covariance, abs=1e-12)

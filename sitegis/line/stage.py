@@ -61,7 +61,7 @@ def fit_line(survey: Survey) -> Survey:
         stations_m=plan.best.stations_m - start,
         offsets_m=plan.best.offsets_m,
         bends=_bends(plan.best, start),
-        end_angle_rad=float(plan.best.end[2]),
+        end_angle_rad=float(np.angle(np.exp(1j * plan.best.end[2]))),
         end_covariance=plan.end_covariance,
         profile=profile,
         slope=float(mean[1]),

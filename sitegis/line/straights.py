@@ -19,8 +19,6 @@ HEADING_SD_RAD = float(np.radians(10.0))
 """Standard deviation of the head's axis as read by turning the receiver. Judgement, no source."""
 BEND_MARK_SD_M = 0.20
 """How near to the bend's vertex a bend is marked. Judgement, no source."""
-COUNT_OFFSET_SD_M = 10.0
-"""The cable count's zero is as good as unknown: it starts above the cleanout."""
 _HALF_NORMAL_MEAN, _HALF_NORMAL_SD = np.sqrt(2.0 / np.pi), np.sqrt(1.0 - 2.0 / np.pi)
 
 
@@ -142,6 +140,13 @@ class _Problem:
         return np.flatnonzero(np.isfinite(self.marks.counts_m))
 
     @property
+    def contrasts(self) -> Array:
+        """Orthonormal differences of the counts (m − 1, m): their zero is not known."""
+        m = self.counted.size
+        basis = np.linalg.qr(np.column_stack([np.ones(m), np.eye(m)[:, 1:]]))[0] if m else None
+        return np.zeros((0, 0)) if basis is None else np.asarray(basis[:, 1:].T)
+
+    @property
     def headed(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         return np.flatnonzero(np.isfinite(self.marks.headings_rad))
 
@@ -155,7 +160,7 @@ class _Problem:
         turn = marks.headings_rad[self.headed] - angles
         headings = (turn + np.pi / 2) % np.pi - np.pi / 2
         nominal = parameters[..., 1 : bends + 1] - self.nominal_rad
-        rows = [offsets, counts, headings, nominal]
+        rows = [offsets, counts @ self.contrasts.T, headings, nominal]
         if self.ties:
             vertex, mark = np.array(self.ties).T
             rows.append(vertex_stations(parameters)[..., vertex] - stations[..., mark])
@@ -169,28 +174,28 @@ class _Problem:
         normal = np.stack([-along[:, 1], along[:, 0]], axis=-1)
         counted, ties = self.counted, [mark for _, mark in self.ties]
         passive = self.headed.size + self.nominal_rad.size
-        jacobian = np.zeros((n + counted.size + passive + len(ties), n, 2))
+        contrasts = self.contrasts
+        differences = contrasts.shape[0]
+        jacobian = np.zeros((n + differences + passive + len(ties), n, 2))
         jacobian[np.arange(n), np.arange(n)] = normal
-        jacobian[n + np.arange(counted.size), counted] = -along[counted]
-        jacobian[n + counted.size + passive + np.arange(len(ties)), ties] = -along[ties]
+        jacobian[n : n + differences, counted] = -contrasts[:, :, None] * along[counted]
+        jacobian[n + differences + passive + np.arange(len(ties)), ties] = -along[ties]
         return jacobian.reshape(jacobian.shape[0], 2 * n)
 
     def own_covariance(self) -> Array:
         """Give the covariance of the rows that does not come from the points, (rows, rows)."""
-        n, counted, share = self.segment.size, self.counted, self.marks.count_share
-        sizes = (n, counted.size, self.headed.size, self.nominal_rad.size, len(self.ties))
-        edges = np.cumsum((0, *sizes))
+        n, share, contrasts = self.segment.size, self.marks.count_share, self.contrasts
+        differences = contrasts.shape[0]
+        sizes = (n + differences, self.headed.size, self.nominal_rad.size, len(self.ties))
         variance = np.repeat(
-            [0.0, 0.0, HEADING_SD_RAD**2, BEND_ANGLE_SD_RAD**2, BEND_MARK_SD_M**2], sizes
+            [0.0, HEADING_SD_RAD**2, BEND_ANGLE_SD_RAD**2, BEND_MARK_SD_M**2], sizes
         )
         covariance = np.diag(variance)
-        counts = slice(edges[1], edges[2])
-        length = self.marks.counts_m[counted]
-        covariance[counts, counts] = (
-            np.diag(self.marks.count_floor_m[counted] ** 2)
-            + (_HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
-            + COUNT_OFFSET_SD_M**2
-        )
+        length = self.marks.counts_m[self.counted]
+        slack = (_HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
+        counts = np.diag(self.marks.count_floor_m[self.counted] ** 2) + slack
+        rows = slice(n, n + differences)
+        covariance[rows, rows] = contrasts @ counts @ contrasts.T
         return covariance
 
     def parameter_jacobian(self, parameters: Array, xy: Array) -> Array:
