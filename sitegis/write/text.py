@@ -46,10 +46,10 @@ def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
     if hypothesis.main is None:
         return "none of the listed ways"
     main = next(main for main in survey.site.mains if main.id == hypothesis.main)
-    target = f"the main {main.id} in {main.street}"
+    target = f"the main in {main.street} ({main.id})"
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
         return f"{target}, around the {SIDE_WORDS[hypothesis.yard_side]} of the house"
-    return f"{target}, directly"
+    return f"{target}, straight there"
 
 
 def short_name(survey: Survey, hypothesis: Hypothesis) -> str:
@@ -170,7 +170,7 @@ def check_sentence(survey: Survey) -> str:
     if best.saving <= 0:
         return f"No check would change where to dig; most telling: {best.check}."
     return (
-        f"Before you dig: {best.check} (expected to save {best.saving:,.0f} {currency}, "
+        f"One check first: {best.check} (expected to save {best.saving:,.0f} {currency}, "
         f"tells {best.gain_bits:.2f} bit)."
     )
 

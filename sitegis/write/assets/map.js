@@ -1,0 +1,323 @@
+/* Draws the survey on a Leaflet map. All text enters the page as text, never as markup. */
+"use strict";
+
+const SEWER = "#00613a";
+const INK = "#111111";
+/* one dash pattern a hypothesis, so that lines differ without colour */
+const DASHES = ["14 7", "4 7", "18 6 3 6", "2 5 8 5", "24 10", "1 6"];
+const KEEP_OUT = { gas: "#8f6d00", water: "#0047ab", electric: "#b00020", telecom: "#a04000" };
+
+const STYLES = {
+  street: () => ({ stroke: true, color: "#8c8c8c", weight: 1, fillColor: "#e6e6e3", fillOpacity: 1 }),
+  lot: () => ({ color: INK, weight: 2.5, dashArray: "16 5 3 5", fill: false }),
+  building: () => ({ color: INK, weight: 3, fillColor: "#d3d3cf", fillOpacity: 0.75 }),
+  room: () => ({ color: "#4d4d4d", weight: 1, fillColor: "#ffffff", fillOpacity: 0.55 }),
+  main: () => ({ color: SEWER, weight: 5, opacity: 0.9 }),
+  flow: () => ({ color: SEWER, weight: 1, fillColor: SEWER, fillOpacity: 1 }),
+  hit: (p) => ({ stroke: true, color: "#333333", weight: 0.6, fillColor: "#333333",
+    fillOpacity: [0.1, 0.22, 0.38, 0.55][p.band] }),
+  corridor: (p) => ({ color: SEWER, weight: p.level > 0.9 ? 1.4 : 0.8, dashArray: p.level > 0.9 ? "2 4" : null,
+    fillColor: SEWER, fillOpacity: 0.13 }),
+  route: (p, index) => ({ color: SEWER, weight: index === 0 ? 5 : 3.5, dashArray: DASHES[index % DASHES.length],
+    lineCap: "butt" }),
+  drain: () => ({ color: SEWER, weight: 5, dashArray: "9 5", lineCap: "butt" }),
+  "exit-ellipse": () => ({ color: INK, weight: 1.5, dashArray: "3 3", fillColor: SEWER, fillOpacity: 0.2 }),
+  "mark-ellipse": () => ({ color: "#555555", weight: 1, dashArray: "2 3", fill: false }),
+  pit: () => ({ color: INK, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
+  tie: () => ({ color: INK, weight: 1.3, dashArray: "1 5" }),
+  "keep-out": (p) => ({ color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 3, fillOpacity: 0.15 }),
+  clearance: (p) => ({ color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 1.2, dashArray: "4 4", fillOpacity: 0.06 }),
+};
+const POINTS = {
+  manhole: () => ({ radius: 8, color: SEWER, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
+  locate: (p) => ({ radius: p.evidence === "exposed" ? 7 : 6, color: INK, weight: 2.5,
+    fillColor: p.evidence === "exposed" ? INK : "#ffffff", fillOpacity: 1 }),
+  exit: () => ({ radius: 7, color: INK, weight: 3, fillColor: SEWER, fillOpacity: 1 }),
+  "keep-out": (p) => ({ radius: 6, color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 3, fillColor: "#fff", fillOpacity: 1 }),
+};
+const GROUPS = [
+  ["Streets and alleys (record)", ["street"]],
+  ["Lot, house and rooms (record)", ["lot", "building", "room"]],
+  ["Chance that a pit finds the pipe", ["hit"]],
+  ["Public sewers, flow and manholes (record)", ["main", "flow", "manhole"]],
+  ["Keep-outs (record)", ["clearance", "keep-out"]],
+  ["Drain under the house and exit (inferred)", ["drain", "exit-ellipse", "exit"]],
+  ["Marks found, with depth", ["mark-ellipse", "locate"]],
+  ["Test pits and tapes to them (proposed)", ["tie", "pit"]],
+];
+const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
+  "keep-out", "route", "drain", "exit-ellipse", "mark-ellipse", "tie", "pit", "exit", "locate"];
+const OFF_AT_FIRST = new Set(["hit"]);
+
+function textElement(tag, words) {
+  const element = document.createElement(tag);
+  element.textContent = words;
+  return element;
+}
+
+/* The lower the rank, the sooner a label is kept where labels crowd. */
+function label(places, words, classes, rank) {
+  const box = document.createElement("div");
+  box.appendChild(textElement("span", words));
+  const all = Array.isArray(places) ? places : [places];
+  return L.marker(all[0], { icon: L.divIcon({ html: box, className: "label " + classes, iconSize: null }),
+    interactive: false, keyboard: false, pane: "labels", rank: rank, places: all });
+}
+
+/* Hide labels that would lie on one that matters more; first try to move or turn them. */
+function declutter(map) {
+  const kept = [];
+  const edge = map.getContainer().getBoundingClientRect().right;
+  const labels = [];
+  map.eachLayer((layer) => { if (layer.options.rank !== undefined) { labels.push(layer); } });
+  labels.sort((a, b) => a.options.rank - b.options.rank);
+  const box = (marker) => marker.getElement().querySelector("span").getBoundingClientRect();
+  const fits = (r) => kept.every((k) => r.right < k.left || r.left > k.right || r.bottom < k.top + 1 || r.top > k.bottom - 1);
+  labels.forEach((marker) => {
+    const classes = marker.getElement().classList;
+    let free = false;
+    for (const place of marker.options.places) {
+      marker.setLatLng(place);
+      classes.remove("turned");
+      if (box(marker).right > edge) { classes.add("turned"); }
+      free = fits(box(marker));
+      if (free) { break; }
+    }
+    classes.toggle("crowded", !free);
+    if (free) { kept.push(box(marker)); }
+  });
+}
+
+/* A point some share of the way along a line. */
+function along(layer, share) {
+  const places = layer.getLatLngs().flat(2);
+  const steps = [0];
+  for (let i = 1; i < places.length; i += 1) {
+    steps.push(steps[i - 1] + places[i].distanceTo(places[i - 1]));
+  }
+  const wanted = share * steps[steps.length - 1];
+  for (let i = 1; i < places.length; i += 1) {
+    if (steps[i] >= wanted) {
+      const part = (wanted - steps[i - 1]) / (steps[i] - steps[i - 1] || 1);
+      return L.latLng(places[i - 1].lat + part * (places[i].lat - places[i - 1].lat),
+        places[i - 1].lng + part * (places[i].lng - places[i - 1].lng));
+    }
+  }
+  return places[0];
+}
+
+function drawFeature(feature, data) {
+  const p = feature.properties;
+  const index = data.hypotheses.findIndex((h) => h.id === p.hypothesis);
+  const style = STYLES[p.layer];
+  const drawn = L.geoJSON(feature, {
+    pane: "z-" + p.layer,
+    style: style ? style(p, index) : undefined,
+    pointToLayer: (_, place) => L.circleMarker(place, { ...POINTS[p.layer](p), pane: "z-" + p.layer }),
+  });
+  drawn.eachLayer((layer) => {
+    if (p.words) { layer.bindTooltip(() => textElement("span", p.words), { sticky: true }); }
+  });
+  const shape = drawn.getLayers()[0];
+  const centre = () => drawn.getBounds().getCenter();
+  if (p.layer === "pit") { drawn.addLayer(label(centre(), "Pit " + p.rank, "pit-label", 0)); }
+  if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }
+  if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
+  if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "exit", "beside", 3)); }
+  if (p.layer === "main") { drawn.addLayer(label([0.38, 0.5, 0.62, 0.25].map((share) => along(shape, share)), p.label, "sewer", 4)); }
+  if (p.layer === "tie") { drawn.addLayer(label(along(shape, 0.5), p.label, "faint", 8)); }
+  if (p.layer === "street") { drawn.addLayer(label(centre(), p.label, "faint", 6)); }
+  if (p.layer === "room") { drawn.addLayer(label(centre(), p.label, "faint", 9)); }
+  if (p.layer === "keep-out") { drawn.addLayer(label(centre(), p.kind + " " + p.label, "beside", 7)); }
+  if (p.layer === "route") {
+    const h = data.hypotheses[index];
+    drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + " " + h.percent + ", inferred, not located", "beside route-label", 1));
+  }
+  return drawn;
+}
+
+/* A small picture of a layer's look, for the list of layers. */
+function swatch(layers, index) {
+  const key = layers[layers.length - 1];
+  const size = 'width="34" height="16" viewBox="0 0 34 16" aria-hidden="true"';
+  const look = { p: { evidence: "located", level: 0.5, band: 1, kind: "" } };
+  if (POINTS[key] && key !== "keep-out") {
+    const s = POINTS[key](look.p);
+    return `<svg ${size}><circle cx="17" cy="8" r="5.5" stroke="${s.color}" stroke-width="2.5" fill="${s.fillColor}"/></svg>`;
+  }
+  const s = STYLES[key](look.p, index);
+  const dash = s.dashArray ? `stroke-dasharray="${s.dashArray}"` : "";
+  if (["street", "hit", "pit", "room"].includes(key)) {
+    return `<svg ${size}><rect x="5" y="2" width="24" height="12" stroke="${s.color}" stroke-width="2" fill="${s.fillColor}" fill-opacity="${s.fillOpacity}" ${dash}/></svg>`;
+  }
+  return `<svg ${size}><line x1="0" x2="34" y1="8" y2="8" stroke="${s.color}" stroke-width="${s.weight}" ${dash}/></svg>`;
+}
+
+/* Text as HTML, for Leaflet's list of layers, which takes markup. */
+function escaped(words) {
+  return textElement("span", words).innerHTML;
+}
+
+function addLayers(map, data) {
+  ORDER.forEach((name, index) => { map.createPane("z-" + name).style.zIndex = 400 + index; });
+  map.createPane("labels").style.zIndex = 640;
+  const byOrder = [...data.features].sort(
+    (a, b) => ORDER.indexOf(a.properties.layer) - ORDER.indexOf(b.properties.layer));
+  const overlays = {};
+  const add = (name, picture, chosen, shown) => {
+    const group = L.layerGroup(byOrder.filter((f) => chosen(f.properties)).map((f) => drawFeature(f, data)));
+    if (group.getLayers().length === 0) { return; }
+    if (shown) { group.addTo(map); }
+    overlays[picture + "<span>" + escaped(name) + "</span>"] = group;
+  };
+  data.hypotheses.forEach((h, index) => {
+    add(h.letter + ": " + h.name + ", " + h.percent + " (inferred)", swatch(["route"], index),
+      (p) => p.hypothesis === h.id && (p.layer === "route" || p.layer === "corridor"), h.probability >= 0.02);
+  });
+  GROUPS.forEach(([name, layers]) => {
+    add(name, swatch(layers, 0), (p) => layers.includes(p.layer), !layers.some((l) => OFF_AT_FIRST.has(l)));
+  });
+  const control = L.control.layers(null, overlays, { collapsed: false, sortLayers: false }).addTo(map);
+  document.getElementById("layers").appendChild(control.getContainer());
+}
+
+/* Ground metres between two places, by the lot's own scale (not a sphere's). */
+function groundMetres(a, b, metres) {
+  const dx = b.lng - a.lng;
+  const dy = b.lat - a.lat;
+  return Math.hypot(metres.xx * dx + metres.xy * dy, metres.yx * dx + metres.yy * dy);
+}
+
+function feetAndInches(metres) {
+  const inches = Math.round(metres / 0.0254);
+  const sign = inches < 0 ? "-" : "";
+  const whole = Math.abs(inches);
+  return whole < 12 ? sign + whole + '"' : sign + Math.floor(whole / 12) + "' " + (whole % 12) + '"';
+}
+
+function bothUnits(metres, imperial) {
+  const metric = metres.toFixed(2) + " m";
+  return imperial ? feetAndInches(metres) + " (" + metric + ")" : metric + " (" + feetAndInches(metres) + ")";
+}
+
+function oneUnit(metres, imperial) {
+  return imperial ? feetAndInches(metres) : metres.toFixed(2) + " m";
+}
+
+function addMeasure(map, data) {
+  const line = L.polyline([], { color: "#b00020", weight: 3, dashArray: "8 4" }).addTo(map);
+  let on = false;
+  const control = L.control({ position: "topleft" });
+  const button = textElement("button", "Measure");
+  const out = document.createElement("div");
+  const say = (words) => { out.textContent = words; };
+  const total = () => {
+    const places = line.getLatLngs();
+    let sum = 0;
+    for (let i = 1; i < places.length; i += 1) { sum += groundMetres(places[i - 1], places[i], data.metres); }
+    say(places.length < 2 ? "Tap the next point." : bothUnits(sum, data.imperial));
+  };
+  const add = (place) => { line.addLatLng(place); total(); };
+  const turn = (state) => {
+    on = state;
+    button.setAttribute("aria-pressed", String(on));
+    line.setLatLngs([]);
+    say(on ? "Tap points on the map. On keys: move the map, Enter takes its middle, Escape ends." : "");
+    map.getContainer().style.cursor = on ? "crosshair" : "";
+  };
+  control.onAdd = () => {
+    const box = document.createElement("div");
+    button.type = "button";
+    button.className = "tool";
+    button.setAttribute("aria-pressed", "false");
+    out.className = "measured";
+    out.setAttribute("role", "status");
+    box.append(button, out);
+    L.DomEvent.disableClickPropagation(box);
+    button.addEventListener("click", () => turn(!on));
+    return box;
+  };
+  control.addTo(map);
+  map.on("click", (event) => { if (on) { add(event.latlng); } });
+  map.getContainer().addEventListener("keydown", (event) => {
+    if (!on || event.target === button) { return; }
+    if (event.key === "Enter") { add(map.getCenter()); }
+    if (event.key === "Escape") { turn(false); }
+  });
+}
+
+function addNorth(map) {
+  const control = L.control({ position: "topright" });
+  control.onAdd = () => {
+    const box = document.createElement("div");
+    box.className = "north";
+    box.innerHTML = '<svg width="40" height="56" viewBox="0 0 40 56" role="img" aria-label="North is up">' +
+      '<path d="M20 3 L31 40 L20 33 L9 40 Z" fill="#fff" stroke="#111" stroke-width="2"/>' +
+      '<path d="M20 3 L20 33 L9 40 Z" fill="#111"/>' +
+      '<text x="20" y="54" text-anchor="middle" font-size="14" font-weight="700">N</text></svg>';
+    return box;
+  };
+  control.addTo(map);
+}
+
+function interpolate(at, from, values) {
+  let i = 1;
+  while (i < from.length - 1 && from[i] < at) { i += 1; }
+  const share = Math.min(Math.max((at - from[i - 1]) / (from[i] - from[i - 1] || 1), 0), 1);
+  return values[i - 1] + share * (values[i] - values[i - 1]);
+}
+
+function addSection(map, data) {
+  const svg = document.getElementById("profile");
+  const cursor = document.getElementById("profile-cursor");
+  const range = document.getElementById("walk");
+  const out = document.getElementById("walk-out");
+  const first = Number(svg.dataset.first);
+  const last = Number(svg.dataset.last);
+  const left = Number(svg.dataset.left);
+  const right = Number(svg.dataset.right);
+  const s = data.profile;
+  const spot = L.circleMarker([0, 0], { radius: 9, color: "#b00020", weight: 4, fill: false, pane: "labels",
+    interactive: false });
+  const show = (share) => {
+    const station = first + share * (last - first);
+    const x = left + share * (right - left);
+    const value = (key) => interpolate(station, s.station, s[key]);
+    cursor.setAttribute("x1", x);
+    cursor.setAttribute("x2", x);
+    cursor.setAttribute("visibility", "visible");
+    spot.setLatLng([value("latitude"), value("longitude")]).addTo(map);
+    const reach = (key) => oneUnit(value("surface") - value(key), data.imperial);
+    out.textContent = oneUnit(Math.abs(station), data.imperial) +
+      (station < 0 ? " inside the wall: invert " : " outside the wall: invert ") + reach("invert") +
+      " down (90 %: " + reach("high") + " to " + reach("low") + "), inferred";
+  };
+  const hover = document.getElementById("profile-hover");
+  const follow = (event) => {
+    const box = hover.getBoundingClientRect();
+    const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
+    range.value = String(Math.round(share * 1000));
+    show(share);
+  };
+  hover.addEventListener("pointermove", follow);
+  hover.addEventListener("pointerdown", follow);
+  range.addEventListener("input", () => show(Number(range.value) / 1000));
+}
+
+function addPrinting(map, data) {
+  const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { animate: false }); };
+  window.addEventListener("beforeprint", () => { document.body.classList.add("printing"); refit(); });
+  window.addEventListener("afterprint", () => { document.body.classList.remove("printing"); refit(); });
+}
+
+function showSurvey(map) {
+  const data = JSON.parse(document.getElementById("survey-data").textContent);
+  addLayers(map, data);
+  addMeasure(map, data);
+  addNorth(map);
+  addSection(map, data);
+  addPrinting(map, data);
+  map.on("zoomend overlayadd overlayremove resize", () => declutter(map));
+  map.fitBounds(data.bounds, { padding: [12, 12], animate: false });
+  declutter(map);
+}

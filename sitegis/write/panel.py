@@ -1,0 +1,147 @@
+"""The words beside the map: what the page's template fills in, escaped there."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from .._results import Pit, ScoredHypothesis
+from .._survey import Survey
+from .._units import format_length, format_volume
+from .map_data import LETTERS
+from .text import (
+    about,
+    check_sentence,
+    contribution_words,
+    dig_sentence,
+    exit_sentence,
+    join_sentence,
+    percent,
+    point_words,
+    short_name,
+    slope_sentence,
+    way_words,
+)
+
+DEPTH_ROWS = 12
+
+
+def panel_context(survey: Survey) -> dict[str, Any]:
+    """Gather every text of the page, in the site's units; nothing here is HTML."""
+    site = survey.site
+    return {
+        "name": site.name,
+        "lead": join_sentence(survey).replace(" %", "\N{NO-BREAK SPACE}%"),
+        "sentences": [exit_sentence(survey), slope_sentence(survey), dig_sentence(survey)],
+        "hypotheses": [
+            _hypothesis(survey, index, scored)
+            for index, scored in enumerate(survey.scores.hypotheses)
+        ],
+        "next_check": check_sentence(survey),
+        "outcomes": _outcomes(survey),
+        "pits": [_pit(survey, pit) for pit in survey.dig.pits],
+        "depths": _depths(survey),
+        "cautions": list(survey.rules.cautions),
+        "flags": [n for n in survey.notices if n.needs_person],
+        "notices": [n for n in survey.notices if not n.needs_person],
+        "assumptions": list(survey.scores.assumptions),
+        "costs": _costs(survey),
+        "record": _record(survey),
+    }
+
+
+def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[str, Any]:
+    """Give one bar with its evidence for and against."""
+    why_none = next(
+        (r.why_none for r in survey.routes if r.hypothesis.id == scored.hypothesis.id), ""
+    )
+    return {
+        "id": scored.hypothesis.id,
+        "letter": LETTERS[index % len(LETTERS)],
+        "name": short_name(survey, scored.hypothesis),
+        "way": way_words(survey, scored.hypothesis),
+        "percent": percent(scored.probability),
+        "width": f"{scored.probability * 100.0:.1f}",
+        "why_none": why_none,
+        "evidence": [
+            {
+                "item": item.item.replace("_", " "),
+                "weight": contribution_words(item.bits),
+                "words": item.words,
+                "sign": _sign(item.bits),
+            }
+            for item in scored.contributions
+        ],
+    }
+
+
+def _sign(bits: float) -> str:
+    """Give the class of a weight of evidence."""
+    words = contribution_words(bits)
+    return "for" if words.endswith("for") else "against" if words.endswith("against") else "none"
+
+
+def _outcomes(survey: Survey) -> list[dict[str, str]]:
+    checks = survey.scores.next_checks
+    if not checks:
+        return []
+    return [
+        {"outcome": outcome, "percent": percent(probability), "then": then}
+        for outcome, probability, then in checks[0].outcome_table
+    ]
+
+
+def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
+    unit = survey.site.units
+    return {
+        "rank": pit.rank,
+        "percent": percent(pit.p_hit),
+        "so_far": percent(pit.p_hit_so_far),
+        "depth": f"{about(pit.depth_05_m, unit)} to {about(pit.depth_95_m, unit)}",
+        "dug": about(pit.depth_m, unit),
+        "volume": format_volume(pit.volume_m3, unit),
+        "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
+        "surface": pit.surface,
+        "protection": pit.needs_protection,
+        "ties": [
+            f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
+            for tie in pit.ties
+        ],
+    }
+
+
+def _depths(survey: Survey) -> list[dict[str, str]]:
+    """Thin the depth table to what fits beside a map, both ends kept."""
+    steps, unit = survey.dig.depths, survey.site.units
+    if len(steps) > DEPTH_ROWS:
+        last = len(steps) - 1
+        steps = tuple(steps[round(i * last / (DEPTH_ROWS - 1))] for i in range(DEPTH_ROWS))
+    return [
+        {
+            "station": about(step.station_m, unit),
+            "depth": about(step.depth_m, unit),
+            "band": f"{about(step.depth_05_m, unit)} to {about(step.depth_95_m, unit)}",
+        }
+        for step in steps
+    ]
+
+
+def _costs(survey: Survey) -> str:
+    dig, currency = survey.dig, survey.site.dig.currency
+    return (
+        f"Expected cost to find the pipe in this order: {dig.expected_cost:,.0f} {currency}; "
+        f"by following the drain straight out: {dig.expected_cost_straight:,.0f} {currency}."
+    )
+
+
+def _record(survey: Survey) -> list[tuple[str, str]]:
+    """List who measured with what, the frame and the rules, where they are known."""
+    site, rules = survey.site, survey.rules
+    rows = [
+        ("Measured by", site.surveyed_by),
+        ("Measured on", site.surveyed_on),
+        ("Receiver", site.receiver),
+        ("Sonde", site.sonde),
+        ("Grid", f"{site.frame.crs}, unit {site.frame.unit_name}"),
+        ("Rules", f"{rules.title}, {rules.edition}"),
+    ]
+    return [(name, value) for name, value in rows if value]

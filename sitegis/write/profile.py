@@ -1,0 +1,291 @@
+"""The long section: floor, ground, invert with its band, and the main, as numbers and as SVG."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+
+from .._frames import Array
+from .._survey import Survey
+from .._units import FOOT_M, LengthUnit, is_imperial
+from .features import best_route
+
+NORMAL_95 = 1.6448536269514722  # 95 % quantile of the standard normal distribution
+WIDTH, HEIGHT = 920.0, 250.0
+LEFT, RIGHT, TOP, BOTTOM = 62.0, 96.0, 26.0, 40.0
+INDOOR_STEPS = 13
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """The section along the drain and its most probable route, (k,) each, stations from the exit.
+
+    Stations are negative under the house. ``surface_m`` is the floor indoors, the ground
+    outdoors; ``low_m, high_m`` hold the invert with 90 %. ``marks`` (j, 2): station and
+    invert of what was found. ``main_invert_m`` at the last station, None without a route.
+    """
+
+    stations_m: Array
+    xy: Array
+    surface_m: Array
+    invert_m: Array
+    low_m: Array
+    high_m: Array
+    marks: Array
+    main_id: str
+    main_invert_m: float | None
+    main_diameter_m: float
+
+
+def survey_profile(survey: Survey) -> Profile:
+    """Put the section together from the drain's fit and the depth table of stage ``dig``."""
+    stations, xy, invert, spread = _indoor(survey)
+    steps = survey.dig.depths
+    outdoor = np.array(
+        [
+            (s.station_m, s.x_m, s.y_m, s.ground_m, s.invert_m, s.depth_05_m, s.depth_95_m)
+            for s in steps
+        ]
+    ).reshape(-1, 7)
+    ground = outdoor[:, 3]
+    main_id, main_invert, diameter = _main_at_end(survey)
+    return Profile(
+        np.concatenate([stations, outdoor[:, 0]]),
+        np.concatenate([xy, outdoor[:, 1:3]]),
+        np.concatenate([np.zeros(len(stations)), ground]),
+        np.concatenate([invert, outdoor[:, 4]]),
+        np.concatenate([invert - spread, ground - outdoor[:, 6]]),
+        np.concatenate([invert + spread, ground - outdoor[:, 5]]),
+        _marks(survey, float(stations[0])),
+        main_id,
+        main_invert,
+        diameter,
+    )
+
+
+def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
+    """Give the invert's mean and sd (n,) at distances back (upstream) from the drain's end.
+
+    Each Gaussian of the profile is carried back by its slope, the mixture's two moments taken.
+    """
+    back = np.asarray(back_m, float)
+    means, variances, weights = [], [], []
+    for component in survey.drain.profile:
+        covariance = component.covariance
+        means.append(component.mean[0] + component.mean[1] * back)
+        variances.append(
+            covariance[0, 0] + 2.0 * back * covariance[0, 1] + back**2 * covariance[1, 1]
+        )
+        weights.append(component.weight)
+    weight = np.array(weights)[:, None]
+    mean = np.sum(weight * np.array(means), axis=0)
+    second = np.sum(weight * (np.array(variances) + np.array(means) ** 2), axis=0)
+    return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
+
+
+def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
+    """Sample the drain under the house: stations from the exit, places, invert, half band."""
+    drain, left_at = survey.drain, survey.exit
+    ending = np.array([[left_at.x_m, left_at.y_m]])
+    line = np.concatenate([drain.vertices, ending])
+    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    sampled = np.linspace(0.0, at[-1], INDOOR_STEPS)
+    xy = np.stack([np.interp(sampled, at, line[:, axis]) for axis in (0, 1)], axis=-1)
+    invert, sd = invert_under_slab(survey, drain.length_m - sampled)
+    return sampled - at[-1], xy, invert, NORMAL_95 * sd
+
+
+def _marks(survey: Survey, start_m: float) -> Array:
+    """Give station and invert of the points on the drain that have a depth, (j, 2)."""
+    drain, placement = survey.drain, survey.placement
+    head = survey.site.head_above_invert_m
+    rows = []
+    for name, station in zip(drain.point_ids, drain.stations_m, strict=True):
+        point = placement.points[placement.index(name)]
+        if point.depth_m is not None:
+            rows.append((start_m + station, point.surface_elevation_m - point.depth_m - head))
+    return np.array(rows, dtype=float).reshape(-1, 2)
+
+
+def _main_at_end(survey: Survey) -> tuple[str, float | None, float]:
+    """Give id, invert at the tap and diameter of the main that the best route joins."""
+    scored = survey.scores.hypotheses[0]
+    route = best_route(survey, scored)
+    if route is None or scored.best is None or not survey.dig.depths:
+        return "", None, 0.0
+    samples = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
+    diameter = next(
+        (main.diameter_m for main in survey.site.mains if main.id == scored.hypothesis.main), 0.0
+    )
+    invert = float(route[1][-1] - samples.arrivals_m[scored.best])
+    return scored.hypothesis.main or "", invert, diameter
+
+
+# ------------------------------------------------------------------------------------ SVG
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Stations and elevations to the drawing's own units."""
+
+    first_m: float
+    last_m: float
+    low_m: float
+    high_m: float
+
+    def x(self, station_m: float) -> float:
+        share = (station_m - self.first_m) / (self.last_m - self.first_m)
+        return LEFT + share * (WIDTH - LEFT - RIGHT)
+
+    def y(self, elevation_m: float) -> float:
+        share = (self.high_m - elevation_m) / (self.high_m - self.low_m)
+        return TOP + share * (HEIGHT - TOP - BOTTOM)
+
+    def points(self, stations_m: Array, elevations_m: Array) -> str:
+        pairs = zip(stations_m, elevations_m, strict=True)
+        return " ".join(f"{self.x(float(s)):.1f},{self.y(float(e)):.1f}" for s, e in pairs)
+
+
+def profile_svg(profile: Profile, *, units: LengthUnit) -> Markup:
+    """Draw the section as one SVG element; heights are drawn larger than lengths."""
+    scale = _scale(profile)
+    outside = profile.stations_m > 0.0
+    parts = [
+        _axes(scale, units),
+        _surface(scale, profile, outside),
+        _invert(scale, profile),
+        _main_symbol(scale, profile),
+        Markup('<line id="profile-cursor" x1="0" x2="0" y1="{}" y2="{}" visibility="hidden"/>')
+        .format(TOP, HEIGHT - BOTTOM),
+        Markup('<rect id="profile-hover" x="{}" y="{}" width="{}" height="{}"/>')
+        .format(LEFT, TOP, WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM),
+    ]  # fmt: skip
+    opening = Markup(
+        '<svg id="profile" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-labelledby="profile-title"'
+        ' data-left="{:.0f}" data-right="{:.0f}" data-first="{:.4f}" data-last="{:.4f}">'
+        '<title id="profile-title">Section along the drain and its most probable route: floor, '
+        "ground, invert with its 90 % band, and the main</title>"
+    ).format(WIDTH, HEIGHT, LEFT, WIDTH - RIGHT, scale.first_m, scale.last_m)
+    return Markup("").join([opening, *parts, Markup("</svg>")])
+
+
+def _scale(profile: Profile) -> _Scale:
+    heights = [profile.surface_m, profile.low_m, profile.high_m, profile.marks[:, 1]]
+    if profile.main_invert_m is not None:
+        heights.append(np.array([profile.main_invert_m]))
+    together = np.concatenate(heights)
+    low, high = float(together.min()), float(together.max())
+    room = 0.06 * max(high - low, 0.5)
+    last = max(float(profile.stations_m[-1]), float(profile.stations_m[0]) + 1.0)
+    return _Scale(float(profile.stations_m[0]), last, low - room, high + room)
+
+
+def _steps(low: float, high: float, unit_m: float) -> Array:
+    """Give round values between two lengths, about six of them, in metres."""
+    rough = (high - low) / unit_m / 6.0
+    power = 10.0 ** np.floor(np.log10(rough))
+    step = next(float(power * m) for m in (1.0, 2.0, 5.0, 10.0) if power * m >= rough * 0.999)
+    first = np.ceil(low / unit_m / step)
+    last = np.floor(high / unit_m / step)
+    return np.arange(first, last + 1) * step * unit_m
+
+
+def _axes(scale: _Scale, units: LengthUnit) -> Markup:
+    unit_m, name = (FOOT_M, "ft") if is_imperial(units) else (1.0, "m")
+    parts = []
+    for elevation in _steps(scale.low_m, scale.high_m, unit_m):
+        y = scale.y(float(elevation))
+        parts.append(
+            Markup(
+                '<line class="grid" x1="{:.0f}" x2="{:.0f}" y1="{:.1f}" y2="{:.1f}"/>'
+                '<text x="{:.0f}" y="{:.1f}" text-anchor="end">{:g}</text>'
+            ).format(LEFT, WIDTH - RIGHT, y, y, LEFT - 6, y + 4, round(elevation / unit_m, 6) + 0.0)
+        )
+    for station in _steps(scale.first_m, scale.last_m, unit_m):
+        x = scale.x(float(station))
+        parts.append(
+            Markup(
+                '<line class="tick" x1="{:.1f}" x2="{:.1f}" y1="{:.1f}" y2="{:.1f}"/>'
+                '<text x="{:.1f}" y="{:.1f}" text-anchor="middle">{:g}</text>'
+            ).format(
+                x, x, HEIGHT - BOTTOM, HEIGHT - BOTTOM + 5, x, HEIGHT - BOTTOM + 18,
+                round(station / unit_m, 6) + 0.0,
+            )
+        )  # fmt: skip
+    parts.append(
+        Markup(
+            '<text class="axis" x="{:.0f}" y="{:.0f}" text-anchor="middle">{} from the outside of '
+            'the wall (under the house: negative)</text><text class="axis" x="4" y="14">{} above '
+            "slab</text>"
+        ).format((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 5, name, name)
+    )
+    return Markup("").join(parts)
+
+
+def _surface(scale: _Scale, profile: Profile, outside: NDArray[np.bool_]) -> Markup:
+    slab_top = scale.y(0.0)
+    wall = scale.x(0.0)
+    parts = [
+        Markup('<rect class="slab" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="5"/>').format(
+            LEFT, slab_top, wall - LEFT
+        ),
+        Markup('<text x="{:.1f}" y="{:.1f}">basement slab</text>').format(LEFT + 6, slab_top - 5),
+    ]
+    if outside.any():
+        first_ground = float(profile.surface_m[outside][0])
+        stations = np.concatenate([[0.0], profile.stations_m[outside]])
+        ground = np.concatenate([[first_ground], profile.surface_m[outside]])
+        parts.append(
+            Markup(
+                '<rect class="wall" x="{:.1f}" y="{:.1f}" width="7" height="{:.1f}"/>'
+                '<polyline class="ground" points="{}"/>'
+                '<text x="{:.1f}" y="{:.1f}">ground</text>'
+            ).format(
+                wall - 7, scale.y(first_ground) - 8, max(slab_top - scale.y(first_ground), 0.0) + 8,
+                scale.points(stations, ground), wall + 10, scale.y(first_ground) - 5,
+            )
+        )  # fmt: skip
+    return Markup("").join(parts)
+
+
+def _invert(scale: _Scale, profile: Profile) -> Markup:
+    around = np.concatenate([profile.stations_m, profile.stations_m[::-1]])
+    band = np.concatenate([profile.low_m, profile.high_m[::-1]])
+    middle = len(profile.stations_m) * 3 // 4
+    marks = Markup("").join(
+        Markup('<circle class="mark" cx="{:.1f}" cy="{:.1f}" r="4"/>').format(
+            scale.x(float(station)), scale.y(float(invert))
+        )
+        for station, invert in profile.marks
+    )
+    label_y = scale.y(float(profile.high_m[middle])) - 7
+    return Markup(
+        '<polygon class="band" points="{}"/><polyline class="invert" points="{}"/>{}'
+        '<text class="sewer" x="{:.1f}" y="{:.1f}" text-anchor="middle">invert: inferred, not '
+        "located (band 90 %)</text>"
+    ).format(
+        scale.points(around, band), scale.points(profile.stations_m, profile.invert_m), marks,
+        scale.x(float(profile.stations_m[middle])), label_y,
+    )  # fmt: skip
+
+
+def _main_symbol(scale: _Scale, profile: Profile) -> Markup:
+    if profile.main_invert_m is None:
+        return Markup("")
+    x = scale.x(float(profile.stations_m[-1]))
+    bottom, top = (scale.y(profile.main_invert_m + d) for d in (0.0, profile.main_diameter_m))
+    return Markup(
+        '<ellipse class="main" cx="{:.1f}" cy="{:.1f}" rx="6" ry="{:.1f}"/>'
+        '<text class="sewer" x="{:.1f}" y="{:.1f}">{}</text>'
+    ).format(
+        x, (bottom + top) / 2, max((bottom - top) / 2, 4.0), x + 10, (bottom + top) / 2 + 4,
+        escape(_clip(profile.main_id)),
+    )  # fmt: skip
+
+
+def _clip(name: str, length: int = 14) -> str:
+    """Shorten a name for a drawing."""
+    return name if len(name) <= length else name[: length - 1] + "…"
