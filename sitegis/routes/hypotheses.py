@@ -5,14 +5,20 @@ All default weights are common practice without a source. ``site.priors`` overri
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
 
 from .._results import Hypothesis, Toward
-from .._site import Main, Side, Site
+from .._site import Main, Priors, Side, Site
 
-__all__ = ["UNLISTED_ID", "enumerate_hypotheses", "prior_weights", "prior_words"]
+__all__ = [
+    "UNLISTED_ID",
+    "enumerate_hypotheses",
+    "list_hypotheses",
+    "prior_weights",
+    "prior_words",
+]
 
 UNLISTED_ID = "unlisted"
 OLDER_BEFORE_YEAR = 1950
@@ -41,14 +47,24 @@ def enumerate_hypotheses(site: Site) -> tuple[Hypothesis, ...]:
     weight, in proportion to the weights of their destinations. ``unlisted`` keeps 2 % unless
     ``site.priors.unlisted`` gives it a relative weight like the others.
     """
-    weights = prior_weights(site)
+    return list_hypotheses(site.mains, site.priors, site.year_built)
+
+
+def list_hypotheses(
+    mains: Sequence[Main], priors: Priors, year_built: int | None
+) -> tuple[Hypothesis, ...]:
+    """List the hypotheses of :func:`enumerate_hypotheses` where there is no site record.
+
+    Of the mains only id, kind and side are looked at.
+    """
+    weights = _weights(priors, _age(year_built))
     listed: list[Hypothesis] = []
-    for main in site.mains:
-        same = sum(destination(other) == destination(main) for other in site.mains)
+    for main in mains:
+        same = sum(destination(other) == destination(main) for other in mains)
         share = weights[destination(main)] / same
         listed.append(_hypothesis(main, None, share))
         listed.extend(_hypothesis(main, yard, share) for yard in _yards(main.side))
-    return _normalised(_with_yard_weight(listed, weights["side_yard"]), site.priors.unlisted)
+    return _normalised(_with_yard_weight(listed, weights["side_yard"]), priors.unlisted)
 
 
 def destination(main: Main) -> Destination:
@@ -62,7 +78,10 @@ def destination(main: Main) -> Destination:
 
 def prior_weights(site: Site) -> dict[str, float]:
     """Give the relative weights in force: the defaults for the house's age, or the user's."""
-    age = _age(site)
+    return _weights(site.priors, _age(site.year_built))
+
+
+def _weights(priors: Priors, age: _Age) -> dict[str, float]:
     defaults = {
         "front": _FRONT,
         "rear": _REAR,
@@ -71,7 +90,7 @@ def prior_weights(site: Site) -> dict[str, float]:
         "side_yard": _SIDE_YARD[age],
     }
     return {
-        name: value if (given := getattr(site.priors, name)) is None else float(given)
+        name: value if (given := getattr(priors, name)) is None else float(given)
         for name, value in defaults.items()
     }
 
@@ -82,7 +101,7 @@ def prior_words(site: Site) -> tuple[str, ...]:
     given = [name for name in weights if getattr(site.priors, name) is not None]
     listed = ", ".join(f"{name.replace('_', '-')} {weights[name]:g}" for name in weights)
     sentences = [
-        f"Before any evidence the ways are weighted {listed} ({_AGE_WORDS[_age(site)]}); "
+        f"Before any evidence the ways are weighted {listed} ({_AGE_WORDS[_age(site.year_built)]}); "
         "common practice, no source.",
         "An alley counts only where an alley main is on record; mains with the same destination "
         "share its weight; all side-yard runs together have the side-yard weight.",
@@ -98,10 +117,10 @@ def prior_words(site: Site) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _age(site: Site) -> _Age:
-    if site.year_built is None:
+def _age(year_built: int | None) -> _Age:
+    if year_built is None:
         return "unknown"
-    return "older" if site.year_built < OLDER_BEFORE_YEAR else "newer"
+    return "older" if year_built < OLDER_BEFORE_YEAR else "newer"
 
 
 def _yards(main_side: Side) -> tuple[Side, Side]:
