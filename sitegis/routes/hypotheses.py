@@ -101,8 +101,8 @@ def prior_words(site: Site) -> tuple[str, ...]:
     given = [name for name in weights if getattr(site.priors, name) is not None]
     listed = ", ".join(f"{name.replace('_', '-')} {weights[name]:g}" for name in weights)
     sentences = [
-        f"Before any evidence the ways are weighted {listed} ({_AGE_WORDS[_age(site.year_built)]}); "
-        "common practice, no source.",
+        f"Before any evidence the ways are weighted {listed} "
+        f"({_AGE_WORDS[_age(site.year_built)]}); common practice, no source.",
         "An alley counts only where an alley main is on record; mains with the same destination "
         "share its weight; all side-yard runs together have the side-yard weight.",
     ]
