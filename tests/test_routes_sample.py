@@ -18,7 +18,7 @@ from sitegis._rules import load_rules
 from sitegis._site import Main, Site
 from sitegis._survey import Survey
 from sitegis.routes import UNLISTED_LOG_FIT, sample_routes
-from sitegis.routes.bends import ANGLE_SHARES, bend_sequences
+from sitegis.routes.bends import ANGLE_SHARES
 from sitegis.routes.draw import DIMENSIONS, draw_heads
 from sitegis.routes.evidence import Laid, aims_for, log_likelihoods
 from sitegis.routes.fit import fit_candidates
@@ -338,10 +338,3 @@ def test_no_mains_leave_only_the_unlisted_way() -> None:
     got = sample_routes(survey(replace(corner_site(), mains=()), front_exit())).routes
     assert [r.hypothesis.id for r in got] == ["unlisted"]
     assert got[0].hypothesis.prior == 1.0
-
-
-def test_sequences_have_prior_one() -> None:
-    """The bend sequences are a proper prior: 1 + 12 + 12² + 12³ of them, summing to 1."""
-    sequences = bend_sequences()
-    assert len(sequences.prior) == 1 + 12 + 144 + 1728
-    assert sequences.prior.sum() == pytest.approx(1.0)

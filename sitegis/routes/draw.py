@@ -18,7 +18,14 @@ from .plan import INTO_YARD, PAST_CORNER, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
 Law = Callable[[Array, Array | None], Array]
 
-__all__ = ["DIMENSIONS", "Candidates", "draw_heads", "lay_straights"]
+__all__ = [
+    "DIMENSIONS",
+    "Candidates",
+    "ValueLaw",
+    "draw_aimed",
+    "draw_heads",
+    "lay_straights",
+]
 
 DIMENSIONS = 12
 LEAST_STRAIGHT_M = 0.3
@@ -103,7 +110,7 @@ def _pose_offsets(plan: Plan, exit: Exit, normals: Array, uniform: Array) -> tup
         # An aim further off than the pose allows would waste its draws.
         targets.append(np.where(np.abs(turn) < 4 * spread, turn / spread, np.nan))
         widths.append(np.maximum(aim.sd_m / np.hypot(*gap.T) / spread, 0.02))
-    draw, log_ratio = _aimed(uniform, _standard_normal, targets, widths)
+    draw, log_ratio = draw_aimed(uniform, _standard_normal, targets, widths)
     return np.concatenate([place, (expected + spread * draw)[:, None]], axis=1), log_ratio
 
 
@@ -158,8 +165,8 @@ def _length(
         start, pair = here[of_rule], directions[of_rule]
         offset, scale = _offset_scale(plan, int(rule), start, pair[:, 0])
         targets, widths = _length_aims(plan, start, pair, offset, scale)
-        law = _ValueLaw(int(rule), *_range(plan, int(rule)))
-        value, ratio = _aimed(heads.uniforms[rows[of_rule], i], law, targets, widths)
+        law = ValueLaw(int(rule), *_range(plan, int(rule)))
+        value, ratio = draw_aimed(heads.uniforms[rows[of_rule], i], law, targets, widths)
         length[of_rule] = offset + scale * value
         log_ratio[of_rule] = ratio
     return length, log_ratio
@@ -193,7 +200,7 @@ def _range(plan: Plan, rule: int) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, slots=True)
-class _ValueLaw:
+class ValueLaw:
     """The prior of a rule's value: even over a range, or that mixed with a short exponential."""
 
     rule: int
@@ -233,7 +240,7 @@ def _length_aims(
     return targets, widths
 
 
-def _aimed(
+def draw_aimed(
     uniform: Array, law: Law, targets: list[Array], widths: list[Array]
 ) -> tuple[Array, Array]:
     """Draw from a law mixed with Gaussians about targets: values and log(prior / proposal).

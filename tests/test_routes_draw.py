@@ -1,0 +1,161 @@
+"""Drawing of heads and straights: proper densities, and ratios that undo the aiming."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+from scipy.stats import qmc
+
+from sitegis._evidence import OutdoorLocate
+from sitegis._results import Hypothesis
+from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
+from sitegis.routes.draw import (
+    DIMENSIONS,
+    SAME_SLOPE_SHARE,
+    ValueLaw,
+    draw_aimed,
+    draw_heads,
+    lay_straights,
+)
+from sitegis.routes.evidence import aims_for
+from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, Plan, make_plan
+from sitegis.routes.terrain import prepare_terrain
+
+from .invented import corner_site, front_exit
+
+
+def uniforms(power: int = 12, dimensions: int = DIMENSIONS) -> np.ndarray:
+    return qmc.Sobol(dimensions, scramble=True, seed=np.random.default_rng(1)).random(1 << power)
+
+
+def plan_for(*evidence: OutdoorLocate, yard: str | None = None, main: int = 0) -> Plan:
+    site = corner_site(evidence=evidence)
+    target = site.mains[main]
+    way = "direct" if yard is None else "side-yard"
+    hypothesis = Hypothesis("h", target.id, way, "front", yard, 1.0)  # type: ignore[arg-type]
+    return make_plan(
+        hypothesis, target, front_exit(), prepare_terrain(site), aims_for(site, target)
+    )
+
+
+@pytest.mark.parametrize("rule", [FREE, INTO_YARD, PAST_CORNER])
+def test_a_length_law_is_a_proper_density(rule: int) -> None:
+    """The density integrates to 1 by scipy's quadrature, and the draws follow it."""
+    law = ValueLaw(rule, 0.3, 9.0)
+    density = lambda at: float(law(np.zeros(1), np.array([at]))[0])  # noqa: E731
+    total = integrate.quad(density, 0.3, 60.0, points=[9.0])[0]
+    assert total == pytest.approx(1.0, abs=1e-6)
+    drawn = law((np.arange(4000) + 0.5) / 4000, None)
+    edges = np.array([0.3, 0.8, 1.5, 3.0, 6.0, 9.0])
+    shares = [integrate.quad(density, a, b)[0] for a, b in pairwise(edges)]
+    counts, _ = np.histogram(drawn, edges)
+    assert counts / 4000 == pytest.approx(shares, abs=2e-3)
+
+
+def test_aiming_is_undone_by_its_ratio() -> None:
+    """Means of prior / proposal, alone and times a test function, are those of the prior."""
+    law = ValueLaw(FREE, 0.3, 9.0)
+    uniform = uniforms(14, 1)[:, 0]
+    n = len(uniform)
+    targets = [np.full(n, 4.0), np.where(np.arange(n) % 2, 7.0, np.nan)]
+    value, log_ratio = draw_aimed(uniform, law, targets, [np.full(n, 0.1), np.full(n, 0.5)])
+    weight = np.exp(log_ratio)
+    assert weight.mean() == pytest.approx(1.0, abs=2e-3)
+    exact = integrate.quad(
+        lambda at: float(law(np.zeros(1), np.array([at]))[0]) * np.cos(at), 0.3, 60, points=[9.0],
+        limit=200,
+    )[0]  # fmt: skip
+    assert (weight * np.cos(value)).mean() == pytest.approx(exact, abs=3e-3)
+    near = np.abs(value - 4.0) < 0.3
+    assert near.mean() > 0.25
+
+
+def test_poses_have_the_exits_mean_and_covariance() -> None:
+    """Unaimed poses have the mean and covariance of the exit."""
+    covariance = np.array([[0.04, 0.003, 0.002], [0.003, 0.01, -0.0004], [0.002, -0.0004, 0.002]])
+    exit = replace(front_exit(), covariance=covariance)
+    heads = draw_heads(plan_for(), exit, uniforms(14), 0.01)
+    assert heads.poses.mean(axis=0) == pytest.approx([exit.x_m, exit.y_m, exit.angle_rad], abs=2e-3)
+    assert np.cov(heads.poses.T) == pytest.approx(covariance, abs=3e-4)
+
+
+def test_aimed_poses_have_the_exits_mean_and_covariance_when_weighted() -> None:
+    """Aimed poses, weighted by prior / proposal, have the mean and covariance of the exit."""
+    covariance = np.array([[0.04, 0.0, 0.002], [0.0, 0.0, 0.0], [0.002, 0.0, 0.002]])
+    exit = replace(front_exit(), covariance=covariance)
+    plan = plan_for(OutdoorLocate(7.4, 2.0, None, 0.1))
+    heads = draw_heads(plan, exit, uniforms(15), 0.01)
+    odds = plan.sequences.prior[heads.chosen] / plan.shares[heads.chosen]
+    weight = np.exp(heads.log_ratio) / odds
+    assert weight.mean() == pytest.approx(1.0, abs=5e-3)
+    mean = np.average(heads.poses, axis=0, weights=weight)
+    assert mean == pytest.approx([exit.x_m, exit.y_m, exit.angle_rad], abs=3e-3)
+    assert np.cov(heads.poses.T, aweights=weight) == pytest.approx(covariance, abs=6e-4)
+
+
+def test_outdoor_slopes_are_kept_or_laid_anew() -> None:
+    """The stated share keeps the drain's slope; the rest is even from the least to 6 %."""
+    heads = draw_heads(plan_for(), front_exit(), uniforms(14), 0.0104)
+    anew = (heads.slopes > 0.045) & (heads.slopes < 0.06)
+    expected = (1 - SAME_SLOPE_SHARE) * 0.015 / (0.06 - 0.0104)
+    assert anew.mean() == pytest.approx(expected, abs=0.005)
+
+
+def test_sequences_are_drawn_by_their_shares() -> None:
+    """Chosen sequences follow the proposal's shares; the ratio brings them back to the prior."""
+    plan = plan_for()
+    heads = draw_heads(plan, front_exit(), uniforms(14), 0.01)
+    weight = np.exp(heads.log_ratio)
+    straight = plan.sequences.counts[heads.chosen] == 0
+    assert weight[straight].sum() / len(weight) == pytest.approx(COUNT_SHARES[0], rel=0.02)
+    assert weight.mean() == pytest.approx(plan.sequences.prior.sum(), rel=0.05)
+
+
+def test_straights_turn_by_the_chosen_bends_and_end_on_the_main() -> None:
+    """Vertices follow exit direction and bends; short sequences repeat the tap."""
+    plan = plan_for(yard="left", main=2)
+    heads = draw_heads(plan, front_exit(), uniforms(10), 0.01)
+    vertices, _, _, last = lay_straights(plan, heads)
+    ends = np.isfinite(last)
+    assert ends.any()
+    assert vertices[ends, -1, 1] == pytest.approx(plan.main.line[0, 1])
+    counts = plan.sequences.counts[heads.chosen]
+    two = np.flatnonzero(ends & (counts == 2))
+    assert np.array_equal(vertices[two, 3], vertices[two, 4])
+
+
+def test_the_yard_length_brings_the_pipe_into_the_yard() -> None:
+    """The bend into the yard lies between wall and lot line, by the drawn distance."""
+    plan = plan_for(yard="left", main=2)
+    heads = draw_heads(plan, front_exit(), uniforms(10), 0.01)
+    vertices, _, _, _ = lay_straights(plan, heads)
+    rules = plan.rules[heads.chosen]
+    assert plan.face is not None
+    for i in range(3):
+        bend = vertices[rules[:, i] == INTO_YARD, i + 1]
+        outward = (bend - plan.face.origin) @ plan.face.outward
+        assert outward.min(initial=1.0) >= 0.15 - 1e-9
+        assert outward.max(initial=1.0) <= plan.face.strip_m - 0.15 + 1e-9
+
+
+def test_sequences_are_a_proper_prior() -> None:
+    """All sequences of 0…3 catalogue bends, and their priors sum to 1."""
+    sequences = bend_sequences()
+    assert len(sequences.prior) == 1 + 12 + 144 + 1728
+    assert sequences.prior.sum() == pytest.approx(1.0)
+    assert sum(ANGLE_SHARES.values()) == pytest.approx(1.0)
+    assert sum(COUNT_SHARES) == pytest.approx(1.0)
+    bends = np.degrees(np.abs(sequences.turns_rad[sequences.turns_rad != 0]))
+    assert np.isin(np.round(bends, 9), list(ANGLE_SHARES)).all()
+
+
+def test_a_short_straight_has_the_stated_share() -> None:
+    """Two in five free lengths follow an exponential with mean 1 m (scipy)."""
+    law = ValueLaw(FREE, 0.3, 18.0)
+    drawn = law((np.arange(10_000) + 0.5) / 10_000, None)
+    expected = 0.4 * stats.expon.cdf(1.0, 0.3, 1.0) + 0.6 * stats.uniform.cdf(1.0, 0.3, 17.7)
+    assert (drawn < 1.0).mean() == pytest.approx(expected, abs=1e-3)
