@@ -87,3 +87,14 @@ def test_catalogue_weights_are_a_distribution() -> None:
     """The catalogue is that of made drainage fittings, and its weights sum to 1."""
     assert CATALOGUE_DEG[:5] == tuple(360.0 / n for n in (32, 16, 8, 6, 5))
     assert sum(CATALOGUE_WEIGHTS) == pytest.approx(1.0)
+
+
+def test_many_marks_are_fitted_as_well() -> None:
+    """Forty marks along two bends, more than are split exhaustively, give both bends."""
+    generator = np.random.default_rng(2)
+    xy = polyline((45.0, 90.0), runs=(14, 12, 14), step_m=0.4)
+    xy += 0.05 * generator.standard_normal(xy.shape)
+    fit = fit_plan(marks_of(xy, np.full(2, 0.05**2), degrees_of_freedom=4.0))
+    assert np.degrees(fit.best.parameters[1:3]) == pytest.approx([45.0, 90.0], abs=2.0)
+    first = 14 * 0.4 * np.array([np.cos(0.3), np.sin(0.3)])
+    assert fit.best.vertices[1] == pytest.approx(first, abs=0.1)

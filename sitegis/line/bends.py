@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, product
 
@@ -112,27 +112,33 @@ def _modes(
 ) -> list[tuple[Chain, float]]:
     """Fit the promising chains of one bend count; gives (chain, log evidence with prior).
 
-    Past the first that holds, chains that promise less than ``floor`` are left out.
+    Past the first that holds, chains that promise less than ``floor`` are left out. Where
+    the splits were thinned, each point then goes to the straight that its station is on.
     """
     found: list[tuple[Chain, float]] = []
-    for start in starts:
+    for first in starts:
+        start = first
         if found and start.promise < floor:
             break
-        ties = _ties(marks, start.parameters, start.segment)
-        chain = fit_chain(
-            marks,
-            start.segment,
-            start.parameters,
-            nominal_rad=start.nominal_rad,
-            ties=ties,
-            tolerance=1e-5,
-        )
+        chain = _fitted(marks, start)
+        thinned = len(_cut_places(len(marks.xy), start.nominal_rad.size)) < len(marks.xy) - 1
+        if thinned and chain.converged and (segment := _reassigned(chain)) is not None:
+            start = replace(start, segment=segment, parameters=chain.parameters)
+            chain = _fitted(marks, start)
         if chain.converged and _order_holds(
             chain.parameters, marks.xy, chain.segment, 2 * _SLACK_M
         ):
             log_count = _log_count(marks, start.nominal_rad.size)
             found.append((chain, log_count + _log_evidence(chain, start, marks, extent)))
     return _distinct(found)
+
+
+def _fitted(marks: Marks, start: _Start) -> Chain:
+    """Fit one start in full."""
+    return fit_chain(
+        marks, start.segment, start.parameters, nominal_rad=start.nominal_rad,
+        ties=_ties(marks, start.parameters, start.segment), tolerance=1e-5,
+    )  # fmt: skip
 
 
 def _distinct(found: list[tuple[Chain, float]]) -> list[tuple[Chain, float]]:
@@ -235,7 +241,7 @@ def _promising(marks: Marks, bends: int, extent: float) -> list[_Start]:
     labels, log_labels = _labels(bends)
     n = len(marks.xy)
     entries: list[tuple[float, int, Array, np.ndarray[tuple[int], np.dtype[np.int64]]]] = []
-    for cuts in combinations(range(1, n), bends):
+    for cuts in combinations(_cut_places(n, bends), bends):
         segment = np.searchsorted(np.array(cuts, dtype=int), np.arange(n), side="right")
         parameters, cost = _closed_form(marks, segment, labels)
         promise = log_labels - 0.5 * cost - bends * np.log(extent) + _log_count(marks, bends)
@@ -252,6 +258,20 @@ def _promising(marks: Marks, bends: int, extent: float) -> list[_Start]:
         if m not in chosen and _order_holds(start, marks.xy, segment, _SLACK_M):
             chosen[m] = _Start(promise_m, start, segment, labels[m])
     return list(chosen.values())
+
+
+def _cut_places(n: int, bends: int) -> list[int]:
+    """List where points may be split into runs; thinned evenly where they are many."""
+    most = {0: n, 1: n, 2: 20}.get(bends, 9)
+    return sorted({round(place) for place in np.linspace(1, n - 1, min(n - 1, most))})
+
+
+def _reassigned(chain: Chain) -> np.ndarray[tuple[int], np.dtype[np.int64]] | None:
+    """Give each point the straight that its station lies on; None where that changes nothing."""
+    segment = np.searchsorted(chain.bend_stations_m, chain.stations_m)
+    whole = np.unique(segment).size == chain.bend_stations_m.size + 1
+    changed = bool(np.any(segment != chain.segment)) and bool(np.all(np.diff(segment) >= 0))
+    return segment if whole and changed else None
 
 
 def _closed_form(

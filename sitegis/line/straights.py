@@ -128,27 +128,19 @@ def line_coordinates(
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """One fit: the marks, the straight of each, nominal bend angles, bends tied to marks."""
+    """One fit: the marks, the straight of each, nominal bend angles, bends tied to marks.
+
+    ``counted`` and ``headed`` index the marks with a count and a heading; ``contrasts``
+    (m − 1, m) are orthonormal differences of the counts, whose zero is not known.
+    """
 
     marks: Marks
     segment: np.ndarray[tuple[int], np.dtype[np.int64]]
     nominal_rad: Array
     ties: tuple[tuple[int, int], ...]
-
-    @property
-    def counted(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        return np.flatnonzero(np.isfinite(self.marks.counts_m))
-
-    @property
-    def contrasts(self) -> Array:
-        """Orthonormal differences of the counts (m − 1, m): their zero is not known."""
-        m = self.counted.size
-        basis = np.linalg.qr(np.column_stack([np.ones(m), np.eye(m)[:, 1:]]))[0] if m else None
-        return np.zeros((0, 0)) if basis is None else np.asarray(basis[:, 1:].T)
-
-    @property
-    def headed(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        return np.flatnonzero(np.isfinite(self.marks.headings_rad))
+    counted: np.ndarray[tuple[int], np.dtype[np.int64]]
+    headed: np.ndarray[tuple[int], np.dtype[np.int64]]
+    contrasts: Array
 
     def residuals(self, parameters: Array, xy: Array) -> Array:
         """Give the rows (..., rows): offsets, counts, headings, bend angles, bend marks."""
@@ -205,6 +197,14 @@ class _Problem:
         return np.asarray((rows[: parameters.size] - rows[parameters.size :]).T / 2e-5)
 
 
+def _differences(m: int) -> Array:
+    """Give an orthonormal basis (m − 1, m) of the differences of m values."""
+    if m < 2:
+        return np.zeros((0, m))
+    basis = np.linalg.qr(np.column_stack([np.ones(m), np.eye(m)[:, 1:]]))[0]
+    return np.asarray(basis[:, 1:].T)
+
+
 def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]:
     """Give the weight and the extra cost of squared standardised residuals under heavy tails.
 
@@ -252,7 +252,9 @@ def fit_chain(
     """
     bends = start.size // 2 - 1
     nominal = np.asarray(start[1 : bends + 1] if nominal_rad is None else nominal_rad)
-    problem = _Problem(marks, segment, nominal, ties)
+    counted = np.flatnonzero(np.isfinite(marks.counts_m))
+    headed = np.flatnonzero(np.isfinite(marks.headings_rad))
+    problem = _Problem(marks, segment, nominal, ties, counted, headed, _differences(counted.size))
     own, parameters = problem.own_covariance(), np.array(start, float)
     weights, converged = np.ones(segment.size), False
     for _ in range(40):
