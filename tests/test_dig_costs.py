@@ -104,3 +104,16 @@ def test_an_unknown_surface_takes_the_dearest_rate() -> None:
     """A surface without a rate is not cheaper than any known one."""
     assert surface_rate(DigSettings(), "granite setts") == 140.0
     assert surface_rate(DigSettings(), "lawn") == 15.0
+
+
+def test_pits_in_each_others_way_are_not_both_dug() -> None:
+    """Of two pits on the same ground only the better is dug; a third elsewhere follows."""
+    hits = np.array([[1, 1, 0, 0], [1, 1, 1, 0], [0, 0, 0, 1]], bool)
+    conflicts = np.array([[1, 1, 0], [1, 1, 0], [0, 0, 1]], bool)
+
+    order = greedy_order(
+        hits, np.full(4, 0.25), np.array([1.0, 1.6, 2.0]),
+        limit=3, stop_below=0.0, least_gain=0.0, conflicts=conflicts,
+    )  # fmt: skip
+
+    assert order == (0, 2)

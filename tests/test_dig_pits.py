@@ -254,3 +254,12 @@ def test_a_longer_pit_is_chosen_where_it_pays() -> None:
     chosen = rank_pits(lay_field(survey.site, RULES, gather_cloud(survey)))
 
     assert max(chosen[0].size_m) > 1.2
+
+
+def test_no_two_pits_share_ground() -> None:
+    """A second pit is never the first one made longer."""
+    rings = [shapely.Polygon(pit.ring) for pit in plan_dig(spread_survey()).dig.pits]
+
+    assert len(rings) >= 2
+    for i, one in enumerate(rings):
+        assert all(one.intersection(two).area < 0.02 for two in rings[i + 1 :])

@@ -42,22 +42,31 @@ def expected_search_cost(costs: Sequence[float], p_found_by: Sequence[float]) ->
 
 
 def greedy_order(
-    hits: Flags, weights: Array, costs: Array, *, limit: int, stop_below: float, least_gain: float
+    hits: Flags,
+    weights: Array,
+    costs: Array,
+    *,
+    limit: int,
+    stop_below: float,
+    least_gain: float,
+    conflicts: Flags | None = None,
 ) -> tuple[int, ...]:
     """Order pits by P(hit) per cost, dropping after each imagined miss the routes that crossed.
 
     For pits that no route shares this is Blackwell's rule (largest p/c first), which is optimal;
     where routes are shared it is greedy: a good order, not proven the best. ``hits`` (c, m),
-    ``weights`` (m,), ``costs`` (c,). Stops at ``limit`` pits, when the routes left weigh less
-    than ``stop_below``, or when no pit gains ``least_gain``.
+    ``weights`` (m,), ``costs`` (c,); of two pits that stand in each other's way (``conflicts``
+    (c, c)) only one is dug. Stops at ``limit`` pits, when the routes left weigh less than
+    ``stop_below``, or when no pit gains ``least_gain``.
     """
+    apart = np.eye(len(costs), dtype=bool) if conflicts is None else conflicts
     left = np.array(weights, float)
     order: list[int] = []
     while len(order) < limit and left.sum() >= stop_below:
         gain = hits @ left
-        gain[order] = 0.0
+        gain[apart[order].any(axis=0)] = 0.0
         best = int(np.argmax(gain / costs))
-        if gain[best] < least_gain:
+        if gain[best] <= 0.0 or gain[best] < least_gain:
             break
         order.append(best)
         left = np.where(hits[best], 0.0, left)

@@ -30,6 +30,7 @@ from .hits import (
 BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgement, no source
 FOOTING_BELOW_SLAB_M = 0.30  # underside of a footing: common practice, no source
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgement
+OVERLAP_M2 = 0.01  # two pits share no ground beyond rounding
 PITS_AT_MOST = 5
 STOP_BELOW = 0.02
 LEAST_GAIN = 0.01
@@ -125,7 +126,8 @@ def _kind(
 def hit_map(field: Field) -> HitMap:
     """Give P(hit) of the smallest pit centred on each cell, the better of its two directions.
 
-    Cells outside lot, rights-of-way and easements, or where the pit may not be dug, hold 0.
+    Cells outside lot, rights-of-way and easements, where the pit may not be dug, or with less
+    than 1 %, hold 0.
     Only pipe no deeper than ``max_depth_m`` counts.
     """
     best = np.zeros((field.grid.rows, field.grid.columns))
@@ -147,22 +149,22 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     """Choose pits greedily by P(hit) per cost; at most five, until under 2 % is left.
 
     Each round rasters the routes that all earlier pits would have missed, takes the best places
-    of each pit size, and weighs the best of those exactly, also turned square to the routes and
-    lengthened. The places of all rounds are then put in greedy order together.
+    of each pit size clear of those pits, and weighs the best of them exactly, also turned square
+    to the routes and lengthened. The places of all rounds are then put in greedy order together.
     """
     left = np.array(field.cloud.weights)
     pool: list[Candidate] = []
-    for _ in range(PITS_AT_MOST):
-        found = _best_candidates(field, left)
-        pool.extend(found)
+    dug: list[Candidate] = []
+    while len(dug) < PITS_AT_MOST and left.sum() >= STOP_BELOW:
+        found = _best_candidates(field, left, _ground_taken(dug))
         if not found:
             break
-        gains = [float(left[one.exposed].sum()) / one.cost for one in found]
-        left = np.where(found[int(np.argmax(gains))].exposed, 0.0, left)
-        if left.sum() < STOP_BELOW:
-            break
+        pool.extend(found)
+        dug.append(max(found, key=lambda one: float(left[one.exposed].sum()) / one.cost))
+        left = np.where(dug[-1].exposed, 0.0, left)
     if not pool:
         return ()
+    shapes = shapely.polygons([one.ring for one in pool])
     order = greedy_order(
         np.array([one.exposed for one in pool]),
         field.cloud.weights,
@@ -170,13 +172,19 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
         limit=PITS_AT_MOST,
         stop_below=STOP_BELOW,
         least_gain=LEAST_GAIN,
+        conflicts=shapely.area(shapely.intersection(shapes[:, None], shapes)) > OVERLAP_M2,
     )
     return tuple(pool[index] for index in order)
 
 
-def _best_candidates(field: Field, left: Array) -> list[Candidate]:
-    """Give the best pits against the routes that are left, each weighed exactly."""
-    centres, angles, sizes = _places(field, left)
+def _ground_taken(dug: list[Candidate]) -> BaseGeometry:
+    """Join the plans of pits already chosen."""
+    return shapely.union_all([shapely.Polygon(one.ring) for one in dug])
+
+
+def _best_candidates(field: Field, left: Array, dug: BaseGeometry) -> list[Candidate]:
+    """Give the best pits against the routes that are left, beside what is dug, weighed exactly."""
+    centres, angles, sizes = _places(field, left, dug)
     if len(centres) == 0:
         return []
     rings = rectangle_rings(centres, angles, sizes)
@@ -184,6 +192,7 @@ def _best_candidates(field: Field, left: Array) -> list[Candidate]:
     weight = crossings.crossed * left
     p = weight.sum(axis=1)
     usable = allowed(field.area, rings) & (p >= LEAST_GAIN)
+    usable &= shapely.area(shapely.intersection(shapely.polygons(rings), dug)) <= OVERLAP_M2
     ground = field.site.ground.elevation_m(centres)
     depth = ground[:, None] - np.nan_to_num(crossings.invert_m)
     mean = (weight * depth).sum(axis=1) / np.maximum(p, 1e-12)
@@ -208,19 +217,24 @@ def _best_candidates(field: Field, left: Array) -> list[Candidate]:
     return [one for one in weighed if one is not None and clear_of_footing(field.site, one)]
 
 
-def _places(field: Field, left: Array) -> tuple[Array, Array, Array]:
+def _places(field: Field, left: Array, dug: BaseGeometry) -> tuple[Array, Array, Array]:
     """Propose pits (c): centres, angles, sizes, from the rasters of every pit size.
 
     At each place the pit stands square to the lot, or with its length square across the mean
     direction of the routes there (doubled angles, so that opposite directions agree).
     """
     all_centres = field.grid.centres().reshape(-1, 2)
+    taken = shapely.contains_xy(
+        shapely.buffer(dug, 0.5 * field.site.dig.pit_width_m), all_centres
+    ).reshape(field.ground_m.shape)
     centres: list[Array] = []
     angles: list[float] = []
     sizes: list[tuple[float, float]] = []
     for kind in field.kinds:
         p = accumulate(kind.spans, left)
-        score = np.where(kind.open_cells & (p >= LEAST_GAIN), _score(field, kind, p, left), 0.0)
+        score = np.where(
+            kind.open_cells & ~taken & (p >= LEAST_GAIN), _score(field, kind, p, left), 0.0
+        )
         peaks = np.flatnonzero((score > 0) & (score >= maximum_filter(score, size=5)))
         cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
         if cells.size == 0:
