@@ -93,7 +93,7 @@ class SurveyLayers(MacroElement):
     """Hands the map to the page's own script, which draws the survey on it."""
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]
         self._id = "survey"
 
     _template = Template(

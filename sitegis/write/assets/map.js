@@ -304,10 +304,29 @@ function addSection(map, data) {
   range.addEventListener("input", () => show(Number(range.value) / 1000));
 }
 
+/* Make the type smaller until all fits one sheet (the shorter of Letter and A4, less margins). */
+function fitOneSheet(panel) {
+  const millimetre = 96 / 25.4;
+  const room = 258 * millimetre;
+  for (let size = 8.2; size >= 5.6; size -= 0.2) {
+    panel.style.fontSize = size + "pt";
+    if (panel.parentNode.getBoundingClientRect().height <= room) { return; }
+  }
+}
+
 function addPrinting(map, data) {
+  const panel = document.getElementById("answer");
   const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { animate: false }); };
-  window.addEventListener("beforeprint", () => { document.body.classList.add("printing"); refit(); });
-  window.addEventListener("afterprint", () => { document.body.classList.remove("printing"); refit(); });
+  window.addEventListener("beforeprint", () => {
+    document.body.classList.add("printing");
+    fitOneSheet(panel);
+    refit();
+  });
+  window.addEventListener("afterprint", () => {
+    document.body.classList.remove("printing");
+    panel.style.fontSize = "";
+    refit();
+  });
 }
 
 function showSurvey(map) {
