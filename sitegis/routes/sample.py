@@ -36,6 +36,7 @@ DEFENSIVE_SHARE = 0.25
 # A way whose prior × Z is below this share of the best is not refined further: no evidence that
 # is weighed later lifts it to where its accuracy matters. Judgement.
 NEGLIGIBLE_SHARE = 1e-5
+SO_FEW = "so few routes fit that none was found among those drawn"
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,11 +203,11 @@ def _enough(run: _Run) -> bool:
 
 def _routes(run: _Run) -> Routes:
     """Join the batches of a run."""
-    if not run.batches:
+    if not run.batches or not len(run.log_weights):
         none, width = np.zeros(0), MOST_BENDS + 2
         return Routes(
             run.hypothesis, np.zeros((0, width, 2)), np.zeros((0, width)), none, none, none, none,
-            {}, run.drawn, run.why_none,
+            {}, run.drawn, run.why_none or SO_FEW,
         )  # fmt: skip
     parts = [batch.fitted for batch in run.batches]
     return Routes(
