@@ -5,7 +5,7 @@ from __future__ import annotations
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any, Literal, Protocol
 
@@ -158,10 +158,11 @@ def flat_crs(crs: CRS) -> CRS:
 
 @dataclass(frozen=True, slots=True)
 class Layers:
-    """The layers of one site folder."""
+    """The layers of one site folder; ``names`` keeps the layer names of files seen."""
 
     folder: Path
     report: Report
+    names: dict[Path, list[str]] = field(default_factory=dict)
 
     @contextmanager
     def _opened(self, reference: LayerReference, key: str) -> Iterator[Any]:
@@ -172,7 +173,9 @@ class Layers:
             yield None
             return
         driver = DRIVERS[path.suffix.lower()]
-        names = list(fiona.listlayers(str(path))) if driver != "ESRI Shapefile" else [path.stem]
+        if path not in self.names:
+            self.names[path] = list(fiona.listlayers(str(path))) if driver == "GPKG" else []
+        names = self.names[path]
         chosen = reference.layer_name
         if chosen is None and len(names) == 1:
             chosen = names[0]

@@ -229,7 +229,7 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
     if frame is None:
         return None
     lot = Lot(
-        outline.ring, outline.sides, signed_area(outline.ring),
+        outline.ring, outline.sides, outline.area_m2 or signed_area(outline.ring),
         table.corner_sd or CORNER_SD_M[source], outline.closure_m, outline.closure_ratio, source,
     )  # fmt: skip
     return lot, frame

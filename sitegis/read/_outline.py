@@ -34,13 +34,17 @@ from ._schema import Call, Sides
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A lot in its own lot frame, with the azimuth of lot x where the calls tell it."""
+    """A lot in its own lot frame, with the azimuth of lot x where the calls tell it.
+
+    ``area_m2`` is given where it is known better than from the chords of its arcs.
+    """
 
     ring: Array
     sides: tuple[Side, ...]
     x_azimuth_deg: float | None = None
     closure_m: float | None = None
     closure_ratio: float | None = None
+    area_m2: float | None = None
 
 
 def fault_not_simple(reading: Reading, key: str, value: object) -> None:
@@ -135,7 +139,7 @@ def _turned(
     ring = (ring - ring[0]) @ rotation(math.atan2(along[1], along[0]))
     azimuth_deg = wrap_degrees(math.degrees(math.atan2(along[0], along[1])))
     ratio = traverse.ratio if math.isfinite(traverse.ratio) else None
-    return Outline(ring, sides, azimuth_deg, traverse.closure_m, ratio)
+    return Outline(ring, sides, azimuth_deg, traverse.closure_m, ratio, traverse.area_m2)
 
 
 def _courses(reading: Reading, calls: tuple[Call, ...]) -> list[Course] | None:

@@ -27,7 +27,7 @@ def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
     A corner goes where it lies within the tolerance of the straight between its neighbours.
     """
     points = np.asarray(ring, float)
-    if len(points) > 1 and np.allclose(points[0], points[-1], atol=1e-9):
+    if len(points) > 1 and np.allclose(points[0], points[-1], rtol=0.0, atol=1e-6):
         points = points[:-1]
     if signed_area(points) < 0:
         points = points[::-1]

@@ -1,0 +1,79 @@
+"""The blank folder: it parses, asks to be filled in, and never overwrites."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from sitegis._errors import BadInput
+from sitegis.read import read_site, start_site
+from tests.read_folder import LOCATES
+
+
+@pytest.mark.parametrize("units", ["ft", "in", "m", "mm"])
+def test_blank_folder_asks_to_be_filled_in(tmp_path: Path, units: str) -> None:
+    """A blank folder parses and has no faults but what is to be filled in and the empty table."""
+    written = start_site(tmp_path / "new", units)
+    assert {path.name for path in written} == {
+        "site.toml", "locates.csv", "ties.csv", "README.txt",
+    }  # fmt: skip
+    table = tomllib.loads((tmp_path / "new" / "site.toml").read_text("utf-8"))
+    assert table["site"]["units"] == units
+    with pytest.raises(BadInput) as caught:
+        read_site(tmp_path / "new")
+    assert {fault.code for fault in caught.value.faults} == {"fill-me-in", "no-rows"}
+
+
+def test_filled_in_it_reads(tmp_path: Path) -> None:
+    """With every FILL ME IN answered and rows written the folder reads."""
+    folder = tmp_path / "new"
+    start_site(folder)
+    answers = iter([
+        '"Invented"', '"us-upc"', '"50 ft"', '"125 ft"', '"50 ft"', '"125 ft"', "-87.5", "41.2",
+        "84.2", '"25 ft"', '"6 ft"', '"26 ft"', '"44 ft"', '"12 in"', '"Laundry"', '"First"',
+        '"First"',
+    ])  # fmt: skip
+    text = (folder / "site.toml").read_text("utf-8")
+    body = "\n".join(
+        line if line.startswith("#") else re.sub(r'"FILL ME IN"', lambda _: next(answers), line)
+        for line in text.splitlines()
+    )
+    (folder / "site.toml").write_text(body, encoding="utf-8")
+    (folder / "locates.csv").write_text(LOCATES, encoding="utf-8")
+    assert read_site(folder).site.rule_set == "us-upc"
+
+
+def test_every_commented_line_is_a_known_key(tmp_path: Path) -> None:
+    """The keys that the comments explain are the keys that are read."""
+    start_site(tmp_path / "new")
+    path = tmp_path / "new" / "site.toml"
+    text = path.read_text("utf-8")
+    start = text.index("# [[wall]]")
+    commented = re.sub(r"(?m)^# ?(?=(\[|[a-z_]+ = ))", "", text[start:])
+    head = text[:start].replace('"FILL ME IN"', '"10 ft"').replace('"us-ipc', '"us-ipc')
+    path.write_text(head + commented.replace('"FILL ME IN"', '"First"'), encoding="utf-8")
+    with pytest.raises(BadInput) as caught:
+        read_site(tmp_path / "new")
+    codes = {fault.code for fault in caught.value.faults}
+    assert not codes & {"key-unknown", "key-missing", "toml-syntax", "length-unreadable"}, str(
+        caught.value
+    )
+
+
+def test_start_never_overwrites(tmp_path: Path) -> None:
+    """Where a file is there already nothing is written."""
+    (tmp_path / "ties.csv").write_text("mine")
+    with pytest.raises(BadInput, match="there already"):
+        start_site(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["ties.csv"]
+    assert (tmp_path / "ties.csv").read_text() == "mine"
+
+
+def test_start_refuses_unknown_units(tmp_path: Path) -> None:
+    """A unit that is not known is refused before anything is written."""
+    with pytest.raises(BadInput, match="not known"):
+        start_site(tmp_path / "new", "yd")
+    assert not (tmp_path / "new").exists()
