@@ -115,6 +115,10 @@ def wild_depth(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
     return (*points[:3], replace(points[3], depth_m=1.3), *points[4:])
 
 
+def stepped(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
+    return tuple(replace(p, depth_m=0.5 if i < 4 else 0.8) for i, p in enumerate(points))
+
+
 def no_depths(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
     return tuple(replace(p, depth_m=None) for p in points)
 
@@ -129,7 +133,8 @@ def rising(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
     ("change", "expected"),
     [
         (bent, {"mark-off-line"}),
-        (wild_depth, {"depth-off-line", "depth-jump"}),
+        (wild_depth, {"depth-off-line"}),
+        (stepped, {"depth-jump"}),
         (no_depths, {"slope-not-measured"}),
         (rising, {"falls-upstream"}),
         (lambda points: points[:3], {"few-points"}),

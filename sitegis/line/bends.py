@@ -125,9 +125,9 @@ def _modes(
         if thinned and chain.converged and (segment := _reassigned(chain)) is not None:
             start = replace(start, segment=segment, parameters=chain.parameters)
             chain = _fitted(marks, start)
-        if chain.converged and _order_holds(
-            chain.parameters, marks.xy, chain.segment, 2 * _SLACK_M
-        ):
+        # Scattered marks can keep the tails' weights swinging; a straight is there all the same.
+        holds = chain.converged or not start.nominal_rad.size
+        if holds and _order_holds(chain.parameters, marks.xy, chain.segment, 2 * _SLACK_M):
             log_count = _log_count(marks, start.nominal_rad.size)
             found.append((chain, log_count + _log_evidence(chain, start, marks, extent)))
     return _distinct(found)
