@@ -80,8 +80,10 @@ def _locked_stage(out: Path, ours: set[str]) -> Iterator[Path]:
         fcntl.flock(descriptor, fcntl.LOCK_EX)
         yield stage
     finally:
-        _clear(stage, out, ours)
-        os.close(descriptor)
+        try:
+            _clear(stage, out, ours)
+        finally:
+            os.close(descriptor)
 
 
 def _stage_and_swap(files: Mapping[str, bytes], out: Path) -> None:
@@ -118,9 +120,14 @@ def _sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
+    with os.scandir(folder) as entries:
+        return list(entries)
+
+
 def _link_foreign(source: Path, target: Path, ours: set[str]) -> None:
     """Make everything that is not ours appear in the target too, without moving it."""
-    for entry in os.scandir(source):
+    for entry in _entries(source):
         if entry.name in ours:
             continue
         destination = target / entry.name
@@ -146,7 +153,7 @@ def _link_or_copy(source: str, destination: Path) -> None:
 
 def _bring_latecomers(old: Path, out: Path, ours: set[str]) -> None:
     """Move what appeared in the old folder while the new one was staged."""
-    for entry in os.scandir(old):
+    for entry in _entries(old):
         destination = out / entry.name
         if entry.name not in ours and not os.path.lexists(destination):
             os.rename(entry.path, destination)
