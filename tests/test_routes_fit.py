@@ -1,0 +1,62 @@
+"""Habits and helpers of the hard constraints."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sitegis.routes.fit import (
+    arrival_habit,
+    exit_habit,
+    main_inverts,
+    tap_habit,
+    tap_slant,
+    wall_normal,
+)
+
+from .invented import corner_site
+
+
+def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
+    """Soft habits scale a weight between their floor and 1."""
+    slant = np.linspace(0.0, np.pi / 2, 50)
+    for values, floor in (
+        (exit_habit(slant), 0.5),
+        (tap_habit(slant), 0.15),
+        (arrival_habit(np.linspace(0.0, 20.0, 50)), 0.3),
+    ):
+        assert values[0] == 1.0
+        assert values.max() == 1.0
+        assert values.min() == pytest.approx(floor, abs=1e-3)
+        assert (np.diff(values) <= 0).all()
+
+
+def test_a_drop_up_to_a_metre_costs_nothing() -> None:
+    """Arriving up to 1 m above the main's invert is as good as level with it."""
+    assert arrival_habit(np.array([0.0, 0.5, 1.0])) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("index", "normal"), [(0, (0, -1)), (1, (1, 0)), (2, (0, 1)), (3, (-1, 0))]
+)
+def test_wall_normals_point_outward(index: int, normal: tuple[float, float]) -> None:
+    """Front, right, rear and left walls of the invented house."""
+    got, _ = wall_normal(corner_site().building, index)
+    assert got == pytest.approx(normal)
+
+
+def test_the_mains_invert_is_read_along_its_line() -> None:
+    """Between the ends the invert is linear in the station, and errors scale with its sd."""
+    main = corner_site().mains[0]
+    got = main_inverts(main, np.array([0.0, 35.0, 35.0]), np.array([0.0, 0.0, 2.0]))
+    assert got == pytest.approx([-1.6, -1.6 - 0.005 * 35, -1.6 - 0.005 * 35 + 0.2])
+
+
+def test_slant_at_the_tap_follows_the_straight_that_is_hit() -> None:
+    """On a bent main the angle is against the normal of the straight at the tap."""
+    main = corner_site().mains[0]
+    bent = replace(main, line=np.array([[40.0, -10.0], [10.0, -10.0], [10.0, -30.0]]))
+    straight_down = np.full(2, -np.pi / 2)
+    assert tap_slant(bent, np.array([10.0, 35.0]), straight_down) == pytest.approx([0, np.pi / 2])

@@ -1,0 +1,72 @@
+"""Plans: which bend sequences serve a way, and the rule before each bend."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sitegis._results import Exit, Hypothesis
+from sitegis._site import Side
+from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, Plan, make_plan
+from sitegis.routes.terrain import prepare_terrain
+
+from .invented import HOUSE_LEFT_M, corner_site, front_exit
+from .test_routes_sample import exit_at
+
+LEFT = exit_at(HOUSE_LEFT_M, 10.0, 180.0, "left", 3)
+
+
+def plan(main_index: int, yard: Side | None, exit: Exit) -> Plan:
+    site = corner_site()
+    main = site.mains[main_index]
+    way = "direct" if yard is None else "side-yard"
+    hypothesis = Hypothesis("h", main.id, way, None, yard, 1.0)  # type: ignore[arg-type]
+    return make_plan(hypothesis, main, exit, prepare_terrain(site))
+
+
+def test_direct_plans_have_two_bends_of_120_degrees_at_most() -> None:
+    """No direct way turns further than 120° in all."""
+    got = plan(0, None, front_exit())
+    assert got.sequences.counts.max() == 2
+    assert np.degrees(np.abs(got.sequences.turns_rad).sum(axis=1)).max() <= 120.0 + 1e-9
+    assert got.reach_m == pytest.approx(25 * 0.3048 + 10.06)
+
+
+def test_shares_are_a_proposal_over_all_that_can_serve() -> None:
+    """Every kept sequence can be drawn; shares sum to 1; priors stay as they were."""
+    got = plan(0, None, front_exit())
+    assert got.shares.min() > 0
+    assert got.shares.sum() == pytest.approx(1.0)
+    assert got.sequences.prior.sum() < 1.0
+
+
+def test_a_left_exit_turns_into_the_left_yard_at_its_first_bend() -> None:
+    """From the left wall to the alley: one right bend of 90° into the yard, then on."""
+    got = plan(2, "left", LEFT)
+    one = (got.sequences.counts == 1) & np.isclose(got.sequences.turns_rad[:, 0], -np.pi / 2)
+    assert one.sum() == 1
+    assert got.rules[one, 0] == INTO_YARD
+    assert got.forward == 1.0
+
+
+def test_a_bend_after_the_yard_lies_past_the_corner() -> None:
+    """The bend after the yard straight is laid from the far corner of the house."""
+    got = plan(2, "left", LEFT)
+    first_into = got.rules[:, 0] == INTO_YARD
+    second = first_into & (got.sequences.counts >= 2)
+    assert second.any()
+    assert (got.rules[second, 1] == PAST_CORNER).all()
+
+
+def test_a_front_exit_needs_two_bends_for_the_side_yard() -> None:
+    """From the front wall to the alley: along the front first, then into the yard."""
+    got = plan(2, "left", front_exit())
+    assert got.sequences.counts.min() == 2
+    assert got.why_none == ""
+    assert np.isin(got.rules, [FREE, INTO_YARD, PAST_CORNER]).all()
+
+
+def test_the_yard_run_heads_for_the_main() -> None:
+    """Toward the front main the yard run goes forward to the street, not back."""
+    assert plan(0, "left", LEFT).forward == -1.0
+    assert plan(1, "front", LEFT).forward == 1.0
