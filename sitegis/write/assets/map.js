@@ -106,6 +106,14 @@ function along(layer, share) {
   return places[0];
 }
 
+/* Browsers let Tab stop at every shape with a tooltip: keep it to what a person would read. */
+function nameForKeys(element, p) {
+  const stop = p.layer === "pit" || p.layer === "locate" || p.layer === "exit";
+  element.setAttribute("tabindex", stop ? "0" : "-1");
+  element.setAttribute("role", "img");
+  element.setAttribute("aria-label", p.words + (p.layer === "locate" ? " " + p.label : ""));
+}
+
 function drawFeature(feature, data) {
   const p = feature.properties;
   const index = data.hypotheses.findIndex((h) => h.id === p.hypothesis);
@@ -116,7 +124,8 @@ function drawFeature(feature, data) {
     pointToLayer: (_, place) => L.circleMarker(place, { ...POINTS[p.layer](p), pane: "z-" + p.layer }),
   });
   drawn.eachLayer((layer) => {
-    if (p.words) { layer.bindTooltip(() => textElement("span", p.words), { sticky: true }); }
+    layer.bindTooltip(() => textElement("span", p.words), { sticky: true });
+    layer.on("add", () => nameForKeys(layer.getElement(), p));
   });
   const shape = drawn.getLayers()[0];
   const centre = () => drawn.getBounds().getCenter();

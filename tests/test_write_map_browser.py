@@ -1,0 +1,249 @@
+"""``map.html`` in a real browser with the network off: what a user sees and can reach.
+
+These tests need Chromium and fail where it is not there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
+
+from sitegis.write.outputs import output_files
+
+from .filled import filled_survey
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+HOSTILE = '</script><script>window.caught=1</script>"\'><img src=x onerror="window.caught=2">\u2028\u2029{{7*7}}${7*7}`&amp;'  # noqa: E501
+
+
+class Watched:
+    """A page with everything it asked for and complained about."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.requests: list[str] = []
+        self.complaints: list[str] = []
+        page.on("request", self._request)
+        page.on("console", self._console)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def _request(self, request: Request) -> None:
+        self.requests.append(request.url)
+
+    def _console(self, message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(message.text)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    path.write_bytes(output_files(filled_survey())["map.html"])
+    return path
+
+
+def _open(browser: Browser, path: Path, *, width: int = 1400, height: int = 900) -> Watched:
+    context = browser.new_context(viewport={"width": width, "height": height}, offline=True)
+    watched = Watched(context.new_page())
+    watched.page.goto(path.as_uri())
+    watched.page.wait_for_selector("#layers label")
+    return watched
+
+
+@pytest.fixture
+def shown(browser: Browser, map_file: Path) -> Iterator[Watched]:
+    watched = _open(browser, map_file)
+    yield watched
+    watched.page.context.close()
+
+
+def test_it_asks_for_nothing_but_itself(shown: Watched, map_file: Path) -> None:
+    """One request, the file; pictures may stand in it as data. No complaint in the console."""
+    outside = [url for url in shown.requests if not url.startswith("data:")]
+    assert outside == [map_file.as_uri()]
+    assert shown.complaints == []
+
+
+def test_every_layer_is_drawn_and_has_a_toggle(shown: Watched) -> None:
+    """Each layer of the list can be turned off and on, and something vanishes and comes back."""
+    labels = shown.page.locator("#layers label")
+    names = labels.all_inner_texts()
+    for wanted in (
+        "A: front-main direct, 70 %", "B: alley-main around the right, 25 %", "Streets", "Lot",
+        "Chance", "Public sewers", "Keep-outs", "Drain under the house", "Marks found", "Test pits",
+    ):  # fmt: skip
+        assert any(wanted in name for name in names), wanted
+    drawn = ".leaflet-pane path"
+    for i in range(labels.count()):
+        box = labels.nth(i).locator("input")
+        box.set_checked(True)
+        before = shown.page.locator(drawn).count()
+        box.set_checked(False)
+        assert shown.page.locator(drawn).count() < before, names[i]
+        box.set_checked(True)
+        assert shown.page.locator(drawn).count() == before, names[i]
+    assert shown.complaints == []
+
+
+def test_inferred_lines_are_dashed_and_say_so(shown: Watched) -> None:
+    """Routes and drain are dashed, and the words stand beside them on the map."""
+    for pane in ("route", "drain"):
+        paths = shown.page.locator(f".leaflet-z-{pane}-pane path")
+        assert paths.count() > 0
+        for i in range(paths.count()):
+            assert paths.nth(i).get_attribute("stroke-dasharray")
+    texts = shown.page.locator(".route-label").all_inner_texts()
+    assert len(texts) == 2
+    assert all("inferred, not located" in text for text in texts)
+    assert "Inferred, not located" in shown.page.locator(".panel").inner_text()
+
+
+def test_hypotheses_differ_without_colour(shown: Watched) -> None:
+    """Each way has its own dash pattern and letter."""
+    paths = shown.page.locator(".leaflet-z-route-pane path")
+    dashes = {paths.nth(i).get_attribute("stroke-dasharray") for i in range(paths.count())}
+    assert len(dashes) == paths.count() == 2
+
+
+def test_pits_are_white_and_sewers_green(shown: Watched) -> None:
+    """APWA Uniform Color Code: proposed excavation white, sewers green."""
+    pit = shown.page.locator(".leaflet-z-pit-pane path").first
+    assert pit.get_attribute("fill") == "#ffffff"
+    sewer = shown.page.locator(".leaflet-z-main-pane path").first.get_attribute("stroke") or ""
+    red, green, blue = (int(sewer[i : i + 2], 16) for i in (1, 3, 5))
+    assert green > 1.5 * max(red, blue)
+
+
+def test_zoom_reaches_a_hand_breadth(shown: Watched) -> None:
+    """The map zooms to level 23 and past it."""
+    assert shown.page.evaluate("map_site.getMaxZoom()") >= 23
+    shown.page.evaluate("map_site.setZoom(23, {animate: false})")
+    assert shown.page.evaluate("map_site.getZoom()") == 23
+
+
+def test_cautions_stand_where_digging_is_advised(shown: Watched) -> None:
+    """The words about the one-call centre are visible without opening anything."""
+    caution = shown.page.get_by_text("Call the one-call centre")
+    caution.scroll_into_view_if_needed()
+    assert caution.is_visible()
+
+
+def test_the_measure_tool_measures_ground_feet(shown: Watched) -> None:
+    """The front lot line of 50 ft measures 50 ft on the page, with metres beside it."""
+    page = shown.page
+    frame = filled_survey().site.frame
+    ends = [frame.to_lonlat(xy) for xy in ([0.0, 0.0], [15.24, 0.0])]
+    page.get_by_role("button", name="Measure").click()
+    for longitude, latitude in ends:
+        page.evaluate(f"map_site.fire('click', {{latlng: L.latLng({latitude}, {longitude})}})")
+    assert page.locator(".measured").inner_text() == "50' 0\" (15.24 m)"
+
+
+def test_the_section_and_the_map_are_tied_by_keys(shown: Watched) -> None:
+    """Walking along the section with the arrow keys moves a ring on the map and reads a depth."""
+    slider = shown.page.get_by_label("Walk along the line")
+    slider.focus()
+    shown.page.keyboard.press("ArrowRight")
+    first = shown.page.locator("#walk-out").inner_text()
+    assert "inside the wall" in first
+    shown.page.keyboard.press("End")
+    last = shown.page.locator("#walk-out").inner_text()
+    assert "outside the wall" in last
+    assert "inferred" in last
+    assert shown.page.locator("#profile-cursor").get_attribute("visibility") == "visible"
+
+
+def test_the_section_follows_the_pointer(shown: Watched) -> None:
+    """Pointing at the section reads the depth there."""
+    shown.page.locator("#profile-hover").hover(position={"x": 200, "y": 40})
+    assert "invert" in shown.page.locator("#walk-out").inner_text()
+
+
+def test_every_control_has_a_name_and_can_be_reached(shown: Watched) -> None:
+    """Tab reaches each control, and none is without a name."""
+    page = shown.page
+    nameless = page.evaluate(
+        """() => [...document.querySelectorAll("button, input, summary, a[href]")].filter((e) =>
+            !(e.innerText || e.getAttribute("aria-label") || e.title ||
+              (e.labels && e.labels.length && e.labels[0].innerText))).length"""
+    )
+    assert nameless == 0
+    reached = set()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate(
+            "document.activeElement.tagName + (document.activeElement.id || "
+            "document.activeElement.className)"
+        ))  # fmt: skip
+    assert any("tool" in name for name in reached)
+    assert any("leaflet-control-layers-selector" in name for name in reached)
+    assert any("walk" in name for name in reached)
+    assert "SUMMARY" in reached
+    assert page.locator("html").get_attribute("lang") == "en"
+
+
+def test_a_narrow_screen_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -> None:
+    """At 360 px the page fits the width, and the answer comes below the map."""
+    watched = _open(browser, map_file, width=360, height=780)
+    page = watched.page
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    map_box = page.locator("#map_site").bounding_box()
+    panel_box = page.locator("#answer").bounding_box()
+    assert map_box is not None
+    assert panel_box is not None
+    assert panel_box["y"] >= map_box["y"] + map_box["height"]
+    assert map_box["height"] >= 340
+    page.context.close()
+
+
+@pytest.mark.parametrize("paper", ["Letter", "A4"])
+def test_it_prints_on_one_page(browser: Browser, map_file: Path, paper: str) -> None:
+    """Map, section and answer come out on one sheet."""
+    watched = _open(browser, map_file)
+    text = watched.page.pdf(format=paper, print_background=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", text)) == 1
+    watched.page.context.close()
+
+
+def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
+    """Names and notes with markup, quotes and line separators run nothing and are shown."""
+    path = tmp_path / "map.html"
+    path.write_bytes(output_files(filled_survey(name=HOSTILE, note=HOSTILE))["map.html"])
+    watched = _open(browser, path)
+    page = watched.page
+    page.evaluate("map_site.setZoom(22, {animate: false})")
+    assert page.evaluate("window.caught === undefined")
+    assert page.locator("img").count() == 0
+    assert "<img src=x" in page.locator("h1").inner_text()
+    assert "{{7*7}}${7*7}`&amp;" in page.locator("h1").inner_text()
+    assert page.title().startswith("Lateral map: </script>")
+    assert watched.complaints == []
+    assert [url for url in watched.requests if not url.startswith("data:")] == [path.as_uri()]
+    page.context.close()
+
+
+def test_a_base_map_is_asked_for_only_on_request(browser: Browser, tmp_path: Path) -> None:
+    """With the base map on, tiles of one host are asked for, and nothing else."""
+    path = tmp_path / "map.html"
+    path.write_bytes(output_files(filled_survey(), base_map=True)["map.html"])
+    watched = _open(browser, path)
+    outside = [u for u in watched.requests if not u.startswith(("data:", "file:"))]
+    assert outside
+    assert all(url.startswith("https://tile.openstreetmap.org/") for url in outside)
+    watched.page.context.close()
