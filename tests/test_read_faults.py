@@ -365,3 +365,17 @@ def test_room_held_by_three_ties(tmp_path: Path) -> None:
         len(read_site(write_folder(tmp_path / "s", site=ADRIFT, locates=rows, ties=ties)).site.ties)
         == 5
     )
+
+
+def test_place_missing_without_crs(tmp_path: Path) -> None:
+    """A lot without a layer, a CRS or a longitude is told which key is missing."""
+    folder = write_folder(tmp_path / "s", site=without(SITE, "crs", "longitude"))
+    assert [(f.code, f.field) for f in faults_of(folder)] == [("key-missing", "lot.longitude")]
+
+
+def test_unreadable_units_fault_no_depths(tmp_path: Path) -> None:
+    """Where depth_units is misspelled only that is told, not every depth read with it."""
+    folder = write_folder(tmp_path / "s", site=SITE.replace('= "in"', '= "inch"'))
+    assert [(f.code, f.field) for f in faults_of(folder)] == [
+        ("value-not-allowed", "site.depth_units")
+    ]

@@ -48,15 +48,6 @@ def make_lot(reading: Reading) -> tuple[Lot, LotFrame] | None:
         return None
     if table.layer is not None:
         return _from_layer(reading)
-    if table.longitude is None or table.latitude is None:
-        missing = "longitude" if table.longitude is None else "latitude"
-        report.site(
-            "key-missing",
-            f"lot.{missing}",
-            None,
-            "A lot without a layer needs the place of one corner.",
-            "write longitude and latitude of a lot corner, from a map or a phone.",
-        )
     outline = (
         outline_from_sides(reading, table.sides) if table.sides else outline_from_calls(reading)
     )

@@ -76,6 +76,13 @@ def _checked_lonlat(file: SiteFile, report: Report) -> tuple[bool, tuple[float, 
     if table.second_corner is not None:
         second = table.second_corner
         pairs.append(("lot.second_corner", second.longitude, second.latitude))
+    if table.layer is None:
+        for name in ("longitude", "latitude"):
+            if getattr(table, name) is None:
+                report.site("key-missing", f"lot.{name}", None,
+                            "A lot without a layer needs the place of one corner.",
+                            "write longitude and latitude of a lot corner, from a map or a "
+                            "phone.")  # fmt: skip
     for key, longitude, latitude in pairs:
         if longitude is not None and latitude is not None:
             good = _check_pair(key, longitude, latitude, report) and good

@@ -21,7 +21,8 @@ class Report:
     """The one place where faults and notices are gathered; ``lines`` maps TOML keys to lines.
 
     ``broken_names`` are the ids of what could not be made, ``cut_keys`` the keys taken out:
-    what follows from them is not told again.
+    what follows from them is not told again. ``units_known`` is False where the
+    units are not readable, so that no depth is called absurd for it.
     """
 
     faults: list[Fault] = field(default_factory=list)
@@ -29,6 +30,7 @@ class Report:
     lines: Mapping[str, int] = field(default_factory=dict)
     broken_names: set[str] = field(default_factory=set)
     cut_keys: set[str] = field(default_factory=set)
+    units_known: bool = True
 
     def add(self, fault: Fault) -> None:
         """Gather a fault of any file."""

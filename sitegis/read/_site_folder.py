@@ -58,8 +58,8 @@ def read_site(path: Path) -> Survey:
                   "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
         ))  # fmt: skip
     raw, unit_source = load_toml(folder, report)
-    file = None if raw is None else validate(raw, report)
-    units, depth_units = units_of(unit_source)
+    units, depth_units = units_of(unit_source, report)
+    file = None if raw is None else validate(raw, report, units, depth_units)
     noise = Noise() if file is None else make_noise(file.noise)
     locates = read_locates(folder / LOCATES_FILE, report, units, depth_units)
     ties = read_ties(folder / TIES_FILE, report, units, noise)
@@ -132,7 +132,8 @@ def _fill(
     easements = make_easements(reading, frame)
     check_walls(contacts, locates, building, report)
     check_places(locates, rooms, building, report)
-    check_depths(locates, rooms, noise, report)
+    if report.units_known:
+        check_depths(locates, rooms, noise, report)
     check_counts(locates, rooms, noise, report)
     check_rooms_tied(rooms, locates, ties, contacts, report)
     table = file.site

@@ -237,7 +237,7 @@ def _lifted(cells: Cells) -> tuple[float | None, float | None]:
         missing = "lift" if cells.text("depth_lifted") else "depth_lifted"
         cells.fault("lift-half", missing, "depth_lifted and lift belong together.",
                     "write both, or none.")  # fmt: skip
-    if lift_m is not None and not 0 < lift_m < 3.0:
+    if lift_m is not None and cells.report.units_known and not 0 < lift_m < 3.0:
         cells.fault("lift-absurd", "lift", "The lift should lie between 0 and 3 m (10 ft).",
                     "check the number and its unit.")  # fmt: skip
     return _checked_depth(cells, "depth_lifted", lifted_m), lift_m
@@ -250,7 +250,7 @@ def _checked_depth(cells: Cells, column: str, depth_m: float | None) -> float | 
     if depth_m < 0:
         cells.fault("depth-negative", column, "A depth is counted downward and is not below 0.",
                     "write it without the minus sign.")  # fmt: skip
-    elif not SHALLOWEST_M <= depth_m <= _deepest_m(cells):
+    elif cells.report.units_known and not SHALLOWEST_M <= depth_m <= _deepest_m(cells):
         cells.fault("depth-absurd", column, *_unit_hint(cells, column, depth_m))
     else:
         return depth_m

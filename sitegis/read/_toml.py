@@ -54,25 +54,27 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
     return raw, raw
 
 
-def units_of(raw: Raw) -> tuple[LengthUnit, LengthUnit]:
-    """Give units and depth units from a raw file, feet where they are not readable."""
+def units_of(raw: Raw, report: Report) -> tuple[LengthUnit, LengthUnit]:
+    """Give units and depth units from a raw file; feet, and marked so, where not readable."""
     site = raw.get("site")
     table = site if isinstance(site, dict) else {}
-    units = table.get("units")
     known: dict[object, LengthUnit] = {"ft": "ft", "in": "in", "m": "m", "mm": "mm"}
-    chosen = known.get(units, "ft") if isinstance(units, str) else "ft"
-    depth = table.get("depth_units")
-    return chosen, known.get(depth, chosen) if isinstance(depth, str) else chosen
+    written = [table.get("units"), table.get("depth_units", table.get("units"))]
+    found = [known.get(word) if isinstance(word, str) else None for word in written]
+    report.units_known = None not in found
+    units = found[0] or "ft"
+    return units, found[1] or units
 
 
-def validate(raw: Raw, report: Report) -> SiteFile | None:
+def validate(
+    raw: Raw, report: Report, units: LengthUnit, depth_units: LengthUnit
+) -> SiteFile | None:
     """Check a raw file against the schema; go on with what is left once bad parts are cut out.
 
     A file with places still to be filled in is checked for other faults, but gives no model.
     Cutting lets the later checks find their faults in the same run. None where a required
     table is beyond that.
     """
-    units, depth_units = units_of(raw)
     context = {"units": units, "depth_units": depth_units}
     remaining = copy.deepcopy(raw)
     blanks = list(_blanks(remaining, ()))
