@@ -134,7 +134,8 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
     if over > 0.01:
         reading.report.note(
             "building-over-line",
-            f"The building reaches {over:.2f} m over the lot line; lot and building disagree.",
+            f"The building reaches {reading.report.say(over)} over the lot line; lot and "
+            f"building disagree.",
             key, needs_person=over > OVERHANG_M,
         )  # fmt: skip
     return True
@@ -157,11 +158,12 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
     if thickness_m is None:
         thickness_m = DEFAULT_WALL_M
         reading.report.note("wall-assumed",
-                            "The wall thickness is not given; 1 ft (0.30 m) is assumed.",
+                            f"The wall thickness is not given; "
+                            f"{reading.report.say(thickness_m)} is assumed.",
                             "building.wall_thickness")  # fmt: skip
     elif not 0.05 <= thickness_m <= 1.5:
         reading.report.site("wall-absurd", "building.wall_thickness", None,
-                            f"A wall {thickness_m:.2f} m thick is not believable.",
+                            f"A wall {reading.report.say(thickness_m)} thick is not believable.",
                             "check the unit, as in \"12 in\".")  # fmt: skip
     return Building(
         ring, name_edges(ring, x_angle_rad=angle_rad), angle_rad,

@@ -25,7 +25,10 @@ def _row_fault(
     report: Report, locate: Locate, code: str, field: str, words: tuple[str, str]
 ) -> None:
     """Gather a fault of a row of ``locates.csv``; ``words`` are reason and remedy."""
-    value = {"room": locate.room, "id": locate.id}.get(field, locate.id)
+    lengths = {"x": locate.x_m, "depth": locate.depth_m, "cable_count": locate.cable_count_m}
+    length_m = lengths.get(field)
+    value = locate.room if field == "room" else ""
+    value = value if length_m is None else report.say(length_m)
     report.add(Fault(code, LOCATES_FILE, locate.row, field, shorten(value), *words))
 
 
@@ -117,7 +120,7 @@ def check_places(
                          -locate.y_m, locate.y_m - room.size_m[1])  # fmt: skip
             if beyond > OUTSIDE_M:
                 _row_fault(report, locate, "point-outside-room", "x",
-                           (f"The point lies {beyond:.2f} m outside its room.",
+                           (f"{locate.id} lies {report.say(beyond)} outside its room.",
                             "check x, y, their unit, and the room's corner and size."))  # fmt: skip
                 continue
         place = in_building(locate, room)
@@ -126,7 +129,7 @@ def check_places(
         gap = float(house.distance(shapely.Point(building.vertices[0] + turn @ place)))
         if gap > OUTSIDE_M:
             _row_fault(report, locate, "point-outside-building", "x",
-                       (f"The point lies {gap:.2f} m outside the building.",
+                       (f"{locate.id} lies {report.say(gap)} outside the building.",
                         "check x, y, their unit, and the room's corner and x_toward."))  # fmt: skip
 
 
@@ -161,11 +164,13 @@ def check_depths(
         sd_m = max(noise.depth_floor_m, noise.depth_share * depth_m) * math.sqrt(1.5)
         if departure > JUMP_M + fall:
             _row_fault(report, row, "depth-jumps", "depth",
-                       (f"The depth departs by {departure:.2f} m from the points beside it.",
+                       (f"The depth of {row.id} departs by {report.say(departure)} from the "
+                        f"points beside it.",
                         "check the reading and its unit (depth_units); leave the row out if it "
                         "cannot be repeated."))  # fmt: skip
         elif departure > 4.0 * sd_m + fall:
-            report.note("depth-jumps", f"The depth of {row.id} departs by {departure:.2f} m from "
+            report.note("depth-jumps", f"The depth of {row.id} departs by "
+                                       f"{report.say(departure)} from "
                         "the points beside it, more than the receiver's noise explains.",
                         f"{LOCATES_FILE} row {row.row}")  # fmt: skip
 
@@ -208,8 +213,9 @@ def check_counts(
         if paid < distance - allowed:
             row = max(before, after, key=lambda r: r.row)
             _row_fault(report, row, "count-too-short", "cable_count",
-                       (f"Between {before.id} and {after.id} {paid:.2f} m of cable were paid out, "
-                        f"but they lie {distance:.2f} m apart.",
+                       (f"Between {before.id} and {after.id} {report.say(paid)} of cable "
+                        f"was paid out, "
+                        f"but they lie {report.say(distance)} apart.",
                         "check both counts and places; the count runs on from the cleanout and "
                         "is never set back."))  # fmt: skip
 

@@ -244,7 +244,7 @@ def _azimuth(
         if fitted.largest_residual_m > 0.5:
             report.note(
                 "corners-disagree",
-                f"The two lot corners lie {2.0 * fitted.largest_residual_m:.1f} m nearer or "
+                f"The two lot corners lie {report.say(2.0 * fitted.largest_residual_m)} nearer or "
                 "farther apart than the lot lines say; the lot's direction is as uncertain.",
                 "lot.second_corner", needs_person=True,
             )  # fmt: skip

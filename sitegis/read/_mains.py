@@ -91,7 +91,8 @@ def _main(
     faults_before = len(reading.report.faults)
     if table.diameter is not None and not 0.05 <= table.diameter <= 4.0:
         reading.report.site("diameter-absurd", f"{key}.diameter", None,
-                            f"A main {table.diameter:.2f} m across is not believable.",
+                            f"A main {reading.report.say(table.diameter)} across is not "
+                            f"believable.",
                             "check the unit, as in \"8 in\".")  # fmt: skip
     line = _line(reading, table, key, lot, frame=frame, street=street)
     if line is None:
@@ -123,7 +124,7 @@ def _line(
         )
         if line is not None and not line.intersects(lot_window(lot)):
             report.site("main-far", f"{key}.layer", table.id,
-                        f"This main does not come within {REACH_M:g} m of the lot.",
+                        f"This main does not come within {report.say(REACH_M)} of the lot.",
                         "check the id, and the CRS of the layer.")  # fmt: skip
             return None
         return line
@@ -252,7 +253,8 @@ def _layer_manholes(
         if line.distance(point) > OFF_LINE_M:
             if reference.main_field:
                 reading.report.note("manhole-off-main",
-                                    f"Manhole {name} lies {line.distance(point):.1f} m off main "
+                                    f"Manhole {name} lies "
+                                    f"{reading.report.say(line.distance(point))} off main "
                                     f"{table.id} and is left out.", place,
                                     needs_person=True)  # fmt: skip
             continue
@@ -326,8 +328,9 @@ def _level(
         sd_m = math.hypot(table.invert_sd or INVERT_SD_M, street.ground_elevation_sd_m)
     elif not knots:
         report.note("invert-assumed",
-                    f"Main {table.id}: its depth is not known; {DEPTH_M} m below the street is "
-                    f"assumed (give or take {UNKNOWN_SD_M} m).", f"{key}.invert",
+                    f"Main {table.id}: its depth is not known; {report.say(DEPTH_M)} below "
+                    f"the street is "
+                    f"assumed (give or take {report.say(UNKNOWN_SD_M)}).", f"{key}.invert",
                     needs_person=True)  # fmt: skip
         return _Level(((middle_m, ground_m - DEPTH_M),), UNKNOWN_SD_M, known=False)
     return _checked(reading, table, key, _Level(tuple(sorted(knots)), sd_m, known=True), ground_m)
@@ -343,7 +346,7 @@ def _checked(
             field = "depth" if table.depth is not None else "invert"
             reading.report.site(
                 "invert-absurd", f"{key}.{field}", None,
-                f"The main {table.id} would lie {depth_m:.2f} m below the street.",
+                f"The main {table.id} would lie {reading.report.say(depth_m)} below the street.",
                 "check unit and datum: write depth as in \"9 ft\"; inverts and "
                 "site.slab_elevation must be in the same datum.",
             )  # fmt: skip

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from .._errors import BadInput, Fault
 from .._site import Notice
+from .._units import LengthUnit, format_length
 
 SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
 _FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
@@ -31,6 +32,7 @@ class Report:
     broken_names: set[str] = field(default_factory=set)
     cut_keys: set[str] = field(default_factory=set)
     units_known: bool = True
+    units: LengthUnit = "m"
 
     def add(self, fault: Fault) -> None:
         """Gather a fault of any file."""
@@ -50,6 +52,10 @@ class Report:
     def note(self, code: str, message: str, where: str, *, needs_person: bool = False) -> None:
         """Gather a notice; most of what a reader assumes needs no person."""
         self.notices.append(Notice(code, message, where, needs_person))
+
+    def say(self, length_m: float) -> str:
+        """Write a length in the site's units, feet and inches to the half inch."""
+        return format_length(length_m, self.units, fraction=2)
 
     def raise_faults(self) -> None:
         """Raise ``BadInput`` with all faults, each once, in file and row order, if any."""

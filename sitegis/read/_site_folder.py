@@ -167,7 +167,7 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
     for name, value, low, high in bounds:
         if value is not None and not low <= value <= high:
             report.site("size-absurd", f"site.{name}", None,
-                        f"{value:.2f} m is not believable here.",
+                        f"{report.say(value)} is not believable here.",
                         "check the unit, as in \"4 in\".")  # fmt: skip
     weights = [w for w in file.prior.model_dump().values() if w is not None]
     if weights and len(weights) == 6 and sum(weights) <= 0.0:

@@ -46,7 +46,8 @@ def house_level(reading: Reading) -> Level:
     if site.ground_above_slab is not None:
         if not -1.0 <= site.ground_above_slab <= HIGHEST_M:
             report.site("ground-absurd", "site.ground_above_slab", None,
-                        f"Ground {site.ground_above_slab:.1f} m above the slab is not believable.",
+                        f"Ground {report.say(site.ground_above_slab)} above the slab is not "
+                        f"believable.",
                         "check the unit; it is the height of the yard above the basement "
                         "floor.")  # fmt: skip
         return Level(site.ground_above_slab, site.ground_above_slab_sd or MEASURED_SD_M)
@@ -57,8 +58,9 @@ def house_level(reading: Reading) -> Level:
     level = Level(float(np.mean(known)) if known else GROUND_M, GROUND_SD_M, assumed=True)
     report.note(
         "ground-assumed",
-        f"The ground at the house is not measured; {level.elevation_m:.2f} m above the slab is "
-        f"assumed (give or take {level.sd_m:.1f} m). Every outdoor depth is as uncertain.",
+        f"The ground at the house is not measured; {report.say(level.elevation_m)} above "
+        f"the slab is "
+        f"assumed (give or take {report.say(level.sd_m)}). Every outdoor depth is as uncertain.",
         "site.ground_above_slab", needs_person=True,
     )  # fmt: skip
     return level
@@ -129,10 +131,11 @@ def _street(
         if table.layer is None:
             reading.report.note("row-width-assumed",
                                 f"{table.name}: the right-of-way's width is not given; "
-                                f"{width_m:g} m is assumed.", f"{key}.row_width")  # fmt: skip
+                                f"{reading.report.say(width_m)} is assumed.", "
+                                f"f"{key}.row_width")  # fmt: skip
     elif not 1.5 <= width_m <= 150.0:
         reading.report.site("row-width-absurd", f"{key}.row_width", None,
-                            f"A right-of-way {width_m:.1f} m wide is not believable.",
+                            f"A right-of-way {reading.report.say(width_m)} wide is not believable.",
                             "check the unit, as in \"66 ft\".")  # fmt: skip
         return None
     if table.layer is not None:
@@ -168,7 +171,8 @@ def _layer_row(
     areas = [part for part in parts if part.geom_type == "Polygon" and part.area > 1.0]
     if not areas:
         reading.report.site("street-far", f"{key}.layer", table.name,
-                            f"This street does not come within {REACH_M:g} m of the lot.",
+                            f"This street does not come within "
+                            f"{reading.report.say(REACH_M)} of the lot.",
                             "check the id, and the CRS of the layer.")  # fmt: skip
         return None
     land = shapely.Polygon(lot.vertices)

@@ -63,6 +63,7 @@ def units_of(raw: Raw, report: Report) -> tuple[LengthUnit, LengthUnit]:
     found = [known.get(word) if isinstance(word, str) else None for word in written]
     report.units_known = None not in found
     units = found[0] or "ft"
+    report.units = units
     return units, found[1] or units
 
 
@@ -220,7 +221,7 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     elif _is_number(value) and kind in ("finite_number", "greater_than", "less_than",
                                         "greater_than_equal", "less_than_equal"):  # fmt: skip
         report.site("value-out-of-range", key, value, _sentence(detail["msg"]),
-                    "check the number and its unit.")  # fmt: skip
+                    "check the number.")  # fmt: skip
     else:
         report.site("value-wrong", key, value, _sentence(detail["msg"]),
                     "check what the template says about this key.")  # fmt: skip
