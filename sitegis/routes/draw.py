@@ -36,6 +36,8 @@ SHORT_SHARE, SHORT_MEAN_M = 0.4, 1.0
 SAME_SLOPE_SHARE, STEEPEST_SLOPE = 0.6, 0.06
 # Share of the proposal that stays with the prior where there is something to aim at.
 PRIOR_SHARE = 0.4
+# An aim this near a straight is met by it; the bend is then drawn about so far past it.
+MET_WITHIN_M, PAST_AIM_M = 1.0, 2.0
 _TINY = 1e-12
 
 
@@ -226,10 +228,14 @@ class ValueLaw:
 def _length_aims(
     plan: Plan, start: Array, pair: Array, offset: Array, scale: Array
 ) -> tuple[list[Array], list[Array]]:
-    """Give the values, with widths, that send the next straight through each aim."""
+    """Give the values, with widths, that send the next straight through each aim.
+
+    One more target lies past the last aim that the straight itself meets: a bend short of it
+    would miss it.
+    """
     now, following = pair[:, 0], pair[:, 1]
     cross = now[:, 0] * following[:, 1] - now[:, 1] * following[:, 0]
-    targets, widths = [], []
+    targets, widths, furthest = [], [], np.full(len(start), np.nan)
     for aim in plan.aims:
         gap = aim.point - start
         length = (gap[:, 0] * following[:, 1] - gap[:, 1] * following[:, 0]) / cross
@@ -237,6 +243,12 @@ def _length_aims(
         fits = ahead & (length > LEAST_STRAIGHT_M)
         targets.append(np.where(fits, (length - offset) / scale, np.nan))
         widths.append(np.maximum(aim.sd_m / np.abs(cross), 0.02) / np.abs(scale))
+        along = np.sum(gap * now, axis=1)
+        met = (along > 0) & (np.abs(now[:, 0] * gap[:, 1] - now[:, 1] * gap[:, 0]) < MET_WITHIN_M)
+        furthest = np.where(met, np.fmax(furthest, along), furthest)
+    if plan.aims:
+        targets.append((furthest + PAST_AIM_M - offset) / scale)
+        widths.append(np.broadcast_to(PAST_AIM_M / np.abs(scale), furthest.shape))
     return targets, widths
 
 

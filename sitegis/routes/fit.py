@@ -73,7 +73,9 @@ def fit_candidates(
         heads, rows, outward = heads.kept(keep), rows[keep], outward[keep]
 
     vertices, stations, log_ratio, last = lay_straights(plan, heads)
-    keep = sieve("reach", _lengths_fit(plan, heads, vertices, last))
+    # An aimed length may fall outside its law: such a route has no prior.
+    possible = np.isfinite(log_ratio)
+    keep = sieve("reach", possible & _lengths_fit(plan, heads, vertices, last))
     heads, rows, outward = heads.kept(keep), rows[keep], outward[keep]
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
     headings = plan.sequences.headings_rad[heads.chosen, plan.sequences.counts[heads.chosen]]

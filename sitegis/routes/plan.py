@@ -95,11 +95,17 @@ def make_plan(
     weight = sequences.prior * (
         TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness / TAP_SQUARE_SD_RAD) ** 2)
     )
-    shares = weight[chosen] / weight[chosen].sum() if chosen.size else weight[chosen]
+    shares = _proposal_shares(weight[chosen])
     return Plan(
         hypothesis, main, sequences.chosen(chosen), rules[chosen], shares,
         reach_m, toward, face, forward, aims, why,
     )  # fmt: skip
+
+
+def _proposal_shares(weight: Array) -> Array:
+    """Give half the draws to sequences by weight, half by its root: rare ones are seen too."""
+    root = np.sqrt(weight)
+    return np.asarray(0.5 * weight / weight.sum() + 0.5 * root / root.sum()) if len(root) else root
 
 
 def _why_not_direct(exit: Exit) -> str:
