@@ -131,8 +131,8 @@ def _street(
         if table.layer is None:
             reading.report.note("row-width-assumed",
                                 f"{table.name}: the right-of-way's width is not given; "
-                                f"{reading.report.say(width_m)} is assumed.", "
-                                f"f"{key}.row_width")  # fmt: skip
+                                f"{reading.report.say(width_m)} is assumed.",
+                                f"{key}.row_width")  # fmt: skip
     elif not 1.5 <= width_m <= 150.0:
         reading.report.site("row-width-absurd", f"{key}.row_width", None,
                             f"A right-of-way {reading.report.say(width_m)} wide is not believable.",
