@@ -15,6 +15,7 @@ from sitegis.dig.area import (
     keep_out_shape,
     may_run_in,
     rectangle_rings,
+    surface_rates_at,
     surfaces_at,
 )
 from tests.invented import HOUSE_FRONT_M, LOT_WIDTH_M, corner_site
@@ -88,6 +89,7 @@ def test_the_dearest_surface_under_a_pit_counts() -> None:
 
     assert dearest_surfaces(site, rings) == ["asphalt", "lawn", "gravel"]
     assert surfaces_at(site, np.array([[LOT_WIDTH_M + 5.0, 10.0]])) == ["asphalt"]
+    assert surface_rates_at(site, np.array([[6.0, -1.0], [6.0, 1.0]])) == pytest.approx([110, 15])
 
 
 def test_a_turned_rectangle_keeps_size_and_centre() -> None:

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 import shapely
 
+from sitegis._results import Routes
 from sitegis._site import DigSettings, KeepOut
 from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import gather_cloud
-from tests.dig_clouds import front_routes, survey_of, two_way_survey
+from tests.dig_clouds import alley_routes, front_routes, survey_of, two_way_survey
 from tests.invented import corner_site
 
 
@@ -55,6 +56,38 @@ def test_the_telling_pit_says_yes_to_one_way_and_no_to_the_other() -> None:
         no = cloud.weights[hit & ~mine].sum() / cloud.weights[~mine].sum()
         assert (way.p_if_so, way.p_otherwise) == pytest.approx((yes, no), abs=1e-6)
         assert yes - no > 0.5
+
+
+def test_a_telling_pit_is_not_where_both_ways_begin() -> None:
+    """Two fans that overlap: all is exposed at the apex, but only a pit further out tells."""
+    generator = np.random.default_rng(2)
+
+    def fan(routes: Routes, low: float, high: float) -> Routes:
+        vertices = np.empty((len(routes.vertices), 2, 2))
+        vertices[:, 0] = 7.0, 7.6
+        vertices[:, 1, 0] = generator.uniform(low, high, len(vertices))
+        vertices[:, 1, 1] = -10.0
+        return replace(routes, vertices=vertices, inverts_m=routes.inverts_m[:, :2])
+
+    survey = survey_of((fan(front_routes(), 4, 10), 0.6), (fan(alley_routes(), 6, 12), 0.4))
+
+    for way in plan_dig(survey).dig.ways:
+        assert way.p_if_so - way.p_otherwise > 0.3
+        assert way.y_m < 5.0
+
+
+def test_a_pit_on_the_lot_is_preferred_to_one_in_the_street() -> None:
+    """Routes that start spread and meet at the tap are told on the lot, though less surely."""
+    routes = front_routes()
+    vertices = routes.vertices.copy()
+    vertices[:, 0, 0] += np.random.default_rng(5).normal(0, 1.5, len(vertices))
+    vertices[:, 1, 0] = 6.6
+    survey = survey_of((replace(routes, vertices=vertices), 0.6), (alley_routes(), 0.4))
+
+    front = next(way for way in plan_dig(survey).dig.ways if way.toward == "front")
+
+    assert front.y_m > 0
+    assert front.p_if_so < 0.99
 
 
 def test_depth_at_the_lot_line_is_that_of_level_routes() -> None:

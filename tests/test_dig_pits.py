@@ -18,9 +18,9 @@ from sitegis.dig.area import dig_area, rectangle_rings
 from sitegis.dig.cloud import RouteCloud, gather_cloud, segments_of
 from sitegis.dig.costs import pit_cost
 from sitegis.dig.hits import rectangle_crossings, weighted_quantiles
-from sitegis.dig.pits import BEDDING_M, lay_field, rank_pits
+from sitegis.dig.pits import BEDDING_M, Candidate, clear_of_footing, lay_field, rank_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
-from tests.invented import corner_site
+from tests.invented import HOUSE_FRONT_M, corner_site
 
 ALONG_WALL = KeepOut(
     "porch", "other", np.array([[0.0, 2.0], [15.24, 2.0], [15.24, 7.0], [0.0, 7.0]]), 0.0, "", True
@@ -169,18 +169,28 @@ def test_deep_pipe_is_not_hit_by_a_pit_that_may_not_be_deep() -> None:
     assert "pit-may-miss-deep-pipe" in {notice.code for notice in plan.notices}
 
 
-def test_pits_stay_outside_the_footings_45_degree_line() -> None:
+@pytest.mark.parametrize(("gap_m", "clear"), [(0.99, False), (1.01, True)])
+def test_pits_stay_outside_the_footings_45_degree_line(gap_m: float, clear: bool) -> None:
     """A pit whose bottom is 1.0 m below the footing's underside stays at least 1.0 m away."""
-    routes = front_routes()
-    deep = replace(routes, inverts_m=np.full_like(routes.inverts_m, -1.15))
-    survey = survey_of((deep, 1.0))
-    survey = replace(survey, site=replace(survey.site, dig=DigSettings(building_setback_m=0.3)))
+    site = replace(corner_site(), dig=DigSettings(building_setback_m=0.3))
+    centre = np.array([6.0, HOUSE_FRONT_M - gap_m - 0.45])
+    ring = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))[0]
+    pit = Candidate(
+        centre, 0.0, (1.2, 0.9), ring, 2.0, 3.3, 3.0, 3.15, 1.0, "lawn", np.ones(1, bool)
+    )
 
-    pit = plan_dig(survey).dig.pits[0]
+    assert clear_of_footing(site, pit) is clear
 
-    gap = shapely.Polygon(survey.site.building.vertices).distance(shapely.Polygon(pit.ring))
-    ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
-    assert gap >= -0.30 - (ground - pit.depth_m) > 0.9
+
+def test_a_shallow_pit_needs_its_setback_only() -> None:
+    """A pit whose bottom is above the footing may stand at the setback."""
+    centre = np.array([6.0, HOUSE_FRONT_M - 0.6 - 0.45])
+    ring = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))[0]
+    pit = Candidate(
+        centre, 0.0, (1.2, 0.9), ring, 2.0, 1.5, 1.2, 1.35, 1.0, "lawn", np.ones(1, bool)
+    )
+
+    assert clear_of_footing(corner_site(), pit)
 
 
 def test_where_nothing_may_be_dug_a_person_is_told() -> None:

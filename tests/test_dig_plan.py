@@ -94,3 +94,10 @@ def test_probability_stays_below_what_is_listed() -> None:
     pits = plan_dig(two_way_survey(0.7, 0.28)).dig.pits
 
     assert pits[-1].p_hit_so_far <= 0.98 + 1e-9
+
+
+def test_a_single_route_is_dug_for_like_many() -> None:
+    """One route with all the weight: one pit on it finds it for sure."""
+    pits = plan_dig(survey_of((front_routes(1), 1.0))).dig.pits
+
+    assert [pit.p_hit for pit in pits] == pytest.approx([1.0])

@@ -82,6 +82,17 @@ def test_where_square_is_too_near_the_start_the_branch_slants_downstream() -> No
     assert branch.length_m == pytest.approx(2 * np.sqrt(2))
 
 
+def test_a_longer_slanting_branch_is_better_than_one_that_needs_a_bend() -> None:
+    """Beyond a 90° corner 3 m away a 45° entry at 3√2 m wins over 3.46 m straight at the bend."""
+    corner = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]])
+
+    branch = best_branch(corner, 1.0, np.array([13.0, 0.2]))
+
+    assert branch is not None
+    assert branch.entry == "45-degree"
+    assert branch.length_m == pytest.approx(3 * np.sqrt(2))
+
+
 def test_past_the_end_only_an_angled_branch_is_left() -> None:
     """A fixture below the located drain's end needs another bend, and is told so."""
     survey = tie_survey(fixture("basin", 2.0, 0.05), drain=np.array([[7.4, 17.0], [7.4, 12.0]]))
@@ -126,6 +137,14 @@ def test_needed_fall_is_the_code_slope_times_the_length() -> None:
     assert basin.diameter_m == pytest.approx(2 * INCH)
     assert basin.needed_fall_m == pytest.approx(basin.length_m / 48)
     assert "704.1" in toilet.slope_section
+
+
+def test_available_fall_ends_half_the_difference_of_the_pipes_above_the_invert() -> None:
+    """3 in into 4 in with centres level: 0.25 m below the floor to the invert + ½ in."""
+    found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
+
+    invert = -0.6 + 0.02 * (8.0 - found.station_m)
+    assert found.available_fall_m == pytest.approx(-0.25 - (invert + 0.5 * INCH))
 
 
 def test_ontario_asks_for_one_in_fifty() -> None:

@@ -10,6 +10,7 @@ from shapely.geometry.base import BaseGeometry
 
 from .._frames import Array
 from .._site import KeepOut, Site
+from .cloud import Integers
 from .costs import surface_rate
 from .hits import Flags
 
@@ -80,12 +81,26 @@ def surfaces_at(site: Site, points: Array) -> list[str]:
 
     Judgement: the record says nothing of paths and drives on the lot.
     """
-    names = np.full(len(points), LAWN, dtype=object)
+    names = [LAWN, *(street.surface for street in site.streets)]
+    return [names[index] for index in _surface_indices(site, points)]
+
+
+def surface_rates_at(site: Site, points: Array) -> Array:
+    """Give the restoration cost per m² at points (n, 2)."""
+    names = [LAWN, *(street.surface for street in site.streets)]
+    return np.array([surface_rate(site.dig, name) for name in names])[
+        _surface_indices(site, points)
+    ]
+
+
+def _surface_indices(site: Site, points: Array) -> Integers:
+    """Give 0 for the lot and what is no street, else 1 + the index of the street (n,)."""
     inside = shapely.contains_xy(shapely.Polygon(site.lot.vertices), points)
-    for street in site.streets:
+    found = np.zeros(len(points), dtype=np.int64)
+    for index, street in enumerate(site.streets, start=1):
         in_row = shapely.contains_xy(shapely.Polygon(street.row), points)
-        names[in_row & ~inside] = street.surface
-    return [str(name) for name in names]
+        found[in_row & ~inside] = index
+    return found
 
 
 def dearest_surfaces(site: Site, rings: Array) -> list[str]:

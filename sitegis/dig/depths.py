@@ -8,9 +8,9 @@ import shapely
 from .._frames import Array
 from .._results import DepthStep, Routes, ScoredHypothesis
 from .._survey import Survey
-from .area import surfaces_at
+from .area import surface_rates_at
 from .cloud import RouteCloud
-from .costs import pit_cost, surface_rate
+from .costs import pit_cost
 from .hits import weighted_quantiles
 from .pits import BEDDING_M
 
@@ -139,6 +139,6 @@ def trench_cost(survey: Survey) -> float:
     xy = points_at(vertices, at)
     depth = site.ground.elevation_m(xy) - np.interp(at, stations(vertices), inverts) + BEDDING_M
     area = np.full(count, site.dig.pit_width_m * length / count)
-    rates = np.array([surface_rate(site.dig, name) for name in surfaces_at(site, xy)])
+    rates = surface_rates_at(site, xy)
     pieces = pit_cost(area, np.maximum(depth, 0.0), rates, site.dig, survey.rules)
     return float(pieces.sum() - (count - 1) * site.dig.setup)

@@ -13,7 +13,7 @@ from .._frames import Array
 from .._results import HitMap
 from .._rules import RuleSet
 from .._site import Site
-from .area import allowed, dearest_surfaces, dig_area, rectangle_rings, surfaces_at
+from .area import allowed, dearest_surfaces, dig_area, rectangle_rings, surface_rates_at
 from .cloud import RouteCloud, Segments, segments_of
 from .costs import greedy_order, pit_cost, surface_rate
 from .hits import (
@@ -90,18 +90,11 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     length, width = site.dig.pit_length_m, site.dig.pit_width_m
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
     kinds = tuple(_kind(size, segments, cloud, grid, area) for size in sizes)
-    rates = {name: surface_rate(site.dig, name) for name in _surface_names(site)}
-    names = surfaces_at(site, centres.reshape(-1, 2))
-    surface = np.array([rates[name] for name in names]).reshape(grid.rows, grid.columns)
+    surface = surface_rates_at(site, centres.reshape(-1, 2)).reshape(grid.rows, grid.columns)
     ground = site.ground.elevation_m(centres)
     lot = shapely.Polygon(site.lot.vertices)
     on_lot = shapely.contains_xy(lot, centres[..., 0], centres[..., 1])
     return Field(site, rules, cloud, segments, area, grid, kinds, ground, surface, on_lot)
-
-
-def _surface_names(site: Site) -> set[str]:
-    """Name every surface a pit may meet."""
-    return {"lawn", *(street.surface for street in site.streets)}
 
 
 def _kind(
