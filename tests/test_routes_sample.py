@@ -332,6 +332,16 @@ def test_a_narrow_locate_does_not_starve_the_sampling() -> None:
     assert np.exp(2 * logsumexp(logs) - logsumexp(2 * logs)) >= 400
 
 
+def test_several_locates_do_not_starve_the_sampling() -> None:
+    """Four locates along a run with one bend leave 400 effective samples on the way."""
+    points = ((7.2, 4.5), (7.8, 1.3), (9.1, -2.0), (10.3, -5.1))
+    site = corner_site(evidence=tuple(OutdoorLocate(x, y, 2.8) for x, y in points))
+    exit = replace(front_exit(), covariance=np.diag([0.15, 0.10, 0.06]) ** 2)
+    routes = by_id(sample_routes(survey(site, exit)))["front-main:direct"]
+    logs = routes.log_prior + sum(routes.log_likelihoods.values())
+    assert np.exp(2 * logsumexp(logs) - logsumexp(2 * logs)) >= 400
+
+
 def test_a_main_above_the_drain_is_pruned_in_words() -> None:
     """A main 0.4 m above the drain's exit has no route and says that it would run uphill."""
     exit = front_exit()

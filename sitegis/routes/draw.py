@@ -37,7 +37,7 @@ SAME_SLOPE_SHARE, STEEPEST_SLOPE = 0.6, 0.06
 # Share of the proposal that stays with the prior where there is something to aim at.
 PRIOR_SHARE = 0.4
 # An aim this near a straight is met by it; the bend is then drawn about so far past it.
-MET_WITHIN_M, PAST_AIM_M = 1.0, 2.0
+MET_WITHIN_SD, PAST_AIM_M = 3.0, 2.0
 _TINY = 1e-12
 
 
@@ -231,25 +231,26 @@ def _length_aims(
     """Give the values, with widths, that send the next straight through each aim.
 
     One more target lies past the last aim that the straight itself meets: a bend short of it
-    would miss it.
+    would miss it, so the aims met before the last one are no targets.
     """
+    if not plan.aims:
+        return [], []
     now, following = pair[:, 0], pair[:, 1]
     cross = now[:, 0] * following[:, 1] - now[:, 1] * following[:, 0]
-    targets, widths, furthest = [], [], np.full(len(start), np.nan)
-    for aim in plan.aims:
-        gap = aim.point - start
-        length = (gap[:, 0] * following[:, 1] - gap[:, 1] * following[:, 0]) / cross
-        ahead = np.sum((gap - length[:, None] * now) * following, axis=1) > 0
-        fits = ahead & (length > LEAST_STRAIGHT_M)
-        targets.append(np.where(fits, (length - offset) / scale, np.nan))
-        widths.append(np.maximum(aim.sd_m / np.abs(cross), 0.02) / np.abs(scale))
-        along = np.sum(gap * now, axis=1)
-        met = (along > 0) & (np.abs(now[:, 0] * gap[:, 1] - now[:, 1] * gap[:, 0]) < MET_WITHIN_M)
-        furthest = np.where(met, np.fmax(furthest, along), furthest)
-    if plan.aims:
-        targets.append((furthest + PAST_AIM_M - offset) / scale)
-        widths.append(np.broadcast_to(PAST_AIM_M / np.abs(scale), furthest.shape))
-    return targets, widths
+    gaps = np.stack([aim.point - start for aim in plan.aims])
+    along = np.sum(gaps * now, axis=2)
+    beside = np.abs(now[:, 0] * gaps[..., 1] - now[:, 1] * gaps[..., 0])
+    spread = np.array([[aim.sd_m] for aim in plan.aims])
+    met = (along > 0) & (beside < MET_WITHIN_SD * spread)
+    furthest = np.where(met, along, -np.inf).max(axis=0)
+    length = (gaps[..., 0] * following[:, 1] - gaps[..., 1] * following[:, 0]) / cross
+    ahead = np.sum((gaps - length[..., None] * now) * following, axis=2) > 0
+    fits = ahead & (length > LEAST_STRAIGHT_M) & ~(met & (along < furthest))
+    past = np.where(np.isfinite(furthest), furthest + PAST_AIM_M, np.nan)
+    targets = (np.concatenate([np.where(fits, length, np.nan), past[None]]) - offset) / scale
+    widths = np.maximum(spread / np.abs(cross), 0.02)
+    widths = np.concatenate([widths, np.full((1, len(start)), PAST_AIM_M)]) / np.abs(scale)
+    return list(targets), list(widths)
 
 
 def draw_aimed(

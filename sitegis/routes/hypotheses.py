@@ -114,7 +114,22 @@ def prior_words(site: Site) -> tuple[str, ...]:
     if given:
         names = ", ".join(name.replace("_", "-") for name in given)
         sentences.append(f"Given by the user instead of the default: {names}.")
-    return tuple(sentences)
+    return (*sentences, *_habit_words())
+
+
+def _habit_words() -> tuple[str, str]:
+    """Say in words how laterals are taken to be laid."""
+    counts = ", ".join(f"{share:.0%} {n}" for n, share in enumerate(COUNT_SHARES))
+    angles = ", ".join(f"{share:.0%} {angle:g}°" for angle, share in ANGLE_SHARES.items())
+    return (
+        f"Outdoor bends by number: {counts}; by angle: {angles}, left and right alike; "
+        "judgement, no source.",
+        "Laterals mostly leave square to the wall and join square to the main, fall all the way, "
+        "stay in the lot, rights-of-way and easements, do not pass under the house again, and "
+        f"arrive above the main's invert; a drop of more than {EASY_DROP_M:g} m is less common, "
+        f"but a riser remains possible; a direct way turns "
+        f"{np.degrees(DIRECT_MOST_TURN_RAD):.0f}° at most; judgement, no source.",
+    )
 
 
 def _age(year_built: int | None) -> _Age:
