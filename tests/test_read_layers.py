@@ -304,3 +304,20 @@ def test_curved_front(tmp_path: Path) -> None:
     assert set(lot.sides[:-3]) == {"front"}
     assert np.allclose(lot.vertices[0], 0.0, atol=1e-9)
     assert abs(lot.vertices[len(lot.sides) - 3][1]) < 0.05
+
+
+@pytest.mark.parametrize(("file", "crs"), [("p.geojson", "EPSG:4326"), ("p.shp", "EPSG:3435")])
+def test_other_formats(tmp_path: Path, file: str, crs: str) -> None:
+    """A parcel from GeoJSON (degrees) or a shapefile is the lot of the GeoPackage."""
+    write_layers(tmp_path)
+    parcel = geopandas.GeoDataFrame(
+        {"pin": ["17"]}, geometry=[shapely.Polygon(in_grid(LOT_FT))], crs="EPSG:3435"
+    )
+    options = {"COORDINATE_PRECISION": 10} if file.endswith("json") else {}
+    parcel.to_crs(crs).to_file(tmp_path / "layers" / file, **options)
+    text = LAYER_SITE.replace(
+        'layer = "layers/town.gpkg"\nlayer_name = "parcels"', f'layer = "layers/{file}"'
+    )
+    # WGS 84 and NAD 83 are joined as PROJ joins them, so the lot keeps its shape
+    expected = np.array(LOT_FT) * US_FOOT_M / expected_factor()
+    assert np.allclose(layer_site(tmp_path, text).lot.vertices, expected, atol=2e-3)
