@@ -80,15 +80,21 @@ class TrueLateral:
     outdoors: Array
     invert_start_m: float
     slope_indoors: float
+    wall: str
 
 
 @dataclass(frozen=True)
 class House:
-    """A site as it would be surveyed, and its truth; ``listed`` tells if its main is on record."""
+    """A site as it would be surveyed, and its truth.
+
+    ``listed`` tells if its main is on record; ``leaves`` if the drain leaves the house
+    ``toward`` its main, ``sideways`` or ``away`` from it.
+    """
 
     site: Site
     truth: TrueLateral
     listed: bool
+    leaves: str
 
 
 def draw_house(seed: int) -> House:
@@ -103,7 +109,10 @@ def draw_house(seed: int) -> House:
     listed = not (len(block.mains) > 1 and generator.random() < 0.03)
     mains = block.mains if listed else tuple(m for m in block.mains if m.id != truth.main)
     evidence = tuple(item for item in evidence if listed or not _speaks_of(item, truth.main))
-    return House(_survey_site(block, mains, truth, evidence, generator), truth, listed)
+    site = _survey_site(block, mains, truth, evidence, generator)
+    facing = float(OUTWARD[intent.lateral] @ OUTWARD[intent.wall])
+    leaves = {1.0: "toward", 0.0: "sideways", -1.0: "away"}[facing]
+    return House(site, truth, listed, leaves)
 
 
 # ---------------------------------------------------------------------------------- block
@@ -220,7 +229,7 @@ def _draw_lateral(
     invert = np.interp(station, [0.0, _length(main.line)], main.inverts_m)
     if not 0.05 < arrival - invert < 2.5:
         return None
-    return TrueLateral(main_id, station, indoors, outdoors, start, float(inside))
+    return TrueLateral(main_id, station, indoors, outdoors, start, float(inside), wall)
 
 
 def _length(line: Array) -> float:

@@ -31,6 +31,11 @@ from tests.neighbourhood import House, draw_house
 LEVELS = (0.50, 0.80, 0.95)
 BIN_EDGES = (0.0, 0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 0.99, 1.0)
 UNLISTED = "unlisted"
+_LEAVES = {
+    "toward": "the wall that faces its main",
+    "sideways": "a wall beside that",
+    "away": "the wall that faces away",
+}
 STAGES = (place_points, fit_line, find_exit, sample_routes, score_hypotheses)
 
 
@@ -46,6 +51,7 @@ class Outcome:
     posterior: dict[str, float]
     prior: dict[str, float]
     tap_quantile: float | None
+    leaves: str
     seconds: float
 
 
@@ -60,6 +66,7 @@ def run_house(house: House) -> Outcome:
         _by_class(survey.scores, posterior=True),
         _by_class(survey.scores, posterior=False),
         _tap_quantile(survey, house),
+        house.leaves,
         time.perf_counter() - start,
     )
 
@@ -126,14 +133,21 @@ def _score_lines(outcomes: list[Outcome]) -> list[str]:
     several = [o for o in outcomes if len(o.prior) > 2]
     lines = [f"{'':40s} {'Brier':>14s} {'log score, bits':>17s} {'leader right':>22s}"]
     for name, chosen in (("all houses", outcomes), ("houses with 2 mains or more", several)):
-        for prior in (True, False):
-            brier, bits = _scores(chosen, prior=prior)
-            right = sum(_leader(o, prior=prior) == o.true_class for o in chosen)
-            lines.append(
-                f"{name + (', prior' if prior else ', posterior'):40s} "
-                f"{_mean(brier):>14s} {_mean(bits):>17s} {_share(right, len(chosen)):>22s}"
-            )
+        lines.append(_score_line(f"{name}, prior", chosen, prior=True))
+        lines.append(_score_line(f"{name}, posterior", chosen, prior=False))
+    lines.append("  of these, by the wall the drain leaves by, posterior:")
+    for leaves, words in _LEAVES.items():
+        chosen = [o for o in several if o.leaves == leaves]
+        if len(chosen) > 1:
+            lines.append(_score_line(f"  {words} ({len(chosen)})", chosen, prior=False))
     return lines
+
+
+def _score_line(name: str, chosen: list[Outcome], *, prior: bool) -> str:
+    """Write one row of scores."""
+    brier, bits = _scores(chosen, prior=prior)
+    right = sum(_leader(o, prior=prior) == o.true_class for o in chosen)
+    return f"{name:40s} {_mean(brier):>14s} {_mean(bits):>17s} {_share(right, len(chosen)):>22s}"
 
 
 def _leader(outcome: Outcome, *, prior: bool) -> str:
