@@ -9,8 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
 
+import numpy as np
+
 from .._results import Hypothesis, Toward
 from .._site import Main, Priors, Side, Site
+from .bends import ANGLE_SHARES, COUNT_SHARES
+from .fit import EASY_DROP_M
+from .plan import DIRECT_MOST_TURN_RAD
 
 __all__ = [
     "UNLISTED_ID",
