@@ -63,6 +63,7 @@ RULES = RuleSet(
     ),
 )
 SAMPLES = 60
+ITEMS = ("tap_record", "dye", "outdoor_locate", "cleanout_outside")
 
 
 def filled_survey(
@@ -218,7 +219,7 @@ def _one_cloud(hypothesis: Hypothesis, left_at: Exit, path: Array, seed: int) ->
         inverts[:, -1] + 1.6,
         np.full(SAMPLES, 30.0),
         np.zeros(SAMPLES),
-        {"tap_record": np.zeros(SAMPLES)},
+        dict.fromkeys(ITEMS, np.zeros(SAMPLES)),
         2 * SAMPLES,
     )
 

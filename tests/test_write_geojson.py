@@ -62,9 +62,7 @@ def test_every_layer_and_class_is_one_of_the_design(collection: dict[str, Any]) 
 
 
 @pytest.mark.parametrize("layer", ["drain", "exit", "route", "corridor", "pit", "tie"])
-def test_what_was_computed_is_never_called_located(
-    collection: dict[str, Any], layer: str
-) -> None:
+def test_what_was_computed_is_never_called_located(collection: dict[str, Any], layer: str) -> None:
     """An inferred line is never shown as a located one."""
     found = _layer(collection, layer)
     assert found
@@ -94,9 +92,7 @@ def test_the_bounding_box_holds_every_coordinate(collection: dict[str, Any]) -> 
     assert collection["bbox"] == pytest.approx(shapely.total_bounds(shapes), abs=1e-9)
 
 
-def test_lot_corners_come_back_to_a_millimetre(
-    survey: Survey, collection: dict[str, Any]
-) -> None:
+def test_lot_corners_come_back_to_a_millimetre(survey: Survey, collection: dict[str, Any]) -> None:
     """pyproj takes the written corners back to the lot's own measures: 50 ft by 125 ft."""
     ring = np.array(_layer(collection, "lot")[0]["geometry"]["coordinates"][0])
     back = Transformer.from_crs(4326, survey.site.frame.crs, always_xy=True)

@@ -18,6 +18,7 @@ from .geojson import geometry_object, to_wgs84
 from .numbers import finite
 from .profile import Profile
 from .text import about, percent, short_name
+from .what_if import what_if_data
 
 CHI2_2_95 = 5.991464547107979  # 95 % quantile of chi-square with two degrees of freedom
 HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
@@ -55,6 +56,7 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
         ],
         "profile": _profile_data(profile, frame),
         "bounds": _bounds(survey),
+        "what_if": what_if_data(survey),
         "metres": _metres_per_degree(frame),
         "imperial": is_imperial(site.units),
     }

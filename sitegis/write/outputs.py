@@ -7,7 +7,9 @@ from pathlib import Path
 from .._survey import Survey
 from .answer import answer_bytes
 from .geojson import geojson_bytes
+from .geopackage import geopackage_bytes
 from .page import map_bytes
+from .stakeout import stakeout_bytes
 from .swap import place_set
 
 
@@ -26,5 +28,7 @@ def output_files(survey: Survey, *, base_map: bool = False) -> dict[str, bytes]:
     return {
         "answer.json": answer_bytes(survey),
         "lateral.geojson": geojson_bytes(survey),
+        "lateral.gpkg": geopackage_bytes(survey),
         "map.html": map_bytes(survey, base_map=base_map),
+        "stakeout.csv": stakeout_bytes(survey),
     }

@@ -15,10 +15,12 @@ from .text import (
     dig_sentence,
     exit_sentence,
     join_sentence,
+    likely_and_not,
     percent,
     point_words,
     short_name,
     slope_sentence,
+    unlikely_words,
     way_words,
 )
 
@@ -28,14 +30,18 @@ DEPTH_ROWS = 12
 def panel_context(survey: Survey) -> dict[str, Any]:
     """Gather every text of the page, in the site's units; nothing here is HTML."""
     site = survey.site
+    likely, unlikely = likely_and_not(survey)
     return {
         "name": site.name,
         "lead": join_sentence(survey).replace(" %", "\N{NO-BREAK SPACE}%"),
         "sentences": [exit_sentence(survey), slope_sentence(survey), dig_sentence(survey)],
-        "hypotheses": [
-            _hypothesis(survey, index, scored)
-            for index, scored in enumerate(survey.scores.hypotheses)
+        "hypotheses": [_hypothesis(survey, i, scored) for i, scored in enumerate(likely)],
+        "unlikely": [
+            _hypothesis(survey, len(likely) + i, scored) for i, scored in enumerate(unlikely)
         ],
+        "unlikely_words": ": ".join(unlikely_words(unlikely).split("  ")[-2:]).strip()
+        if unlikely
+        else "",
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
         "pits": [_pit(survey, pit) for pit in survey.dig.pits],

@@ -13,6 +13,7 @@ SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
 }  # fmt: skip
 SAYS_NOTHING_RATIO = 0.9
+WORTH_NAMING = 0.01
 
 
 def about(length_m: float, unit: LengthUnit) -> str:
@@ -72,7 +73,7 @@ def join_sentence(survey: Survey) -> str:
             f"The drain most likely joins {way_words(survey, first.hypothesis)} "
             f"({percent(first.probability)})."
         )
-    if len(ranked) > 1:
+    if len(ranked) > 1 and ranked[1].probability >= WORTH_NAMING:
         sentence += (
             f" Next: {way_words(survey, ranked[1].hypothesis)} ({percent(ranked[1].probability)})."
         )
@@ -201,6 +202,23 @@ def contribution_words(bits: float) -> str:
     return f"×{odds:.1f} {side}" if odds < 100 else f"×{odds:.0f} {side}"
 
 
+def likely_and_not(
+    survey: Survey,
+) -> tuple[tuple[ScoredHypothesis, ...], tuple[ScoredHypothesis, ...]]:
+    """Part the hypotheses into those worth a line of their own and the rest."""
+    ranked = survey.scores.hypotheses
+    likely = tuple(s for i, s in enumerate(ranked) if i == 0 or s.probability >= WORTH_NAMING)
+    return likely, ranked[len(likely) :]
+
+
+def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> str:
+    """Say how many ways are not worth a line, and what they hold together."""
+    together = percent(sum(scored.probability for scored in unlikely))
+    if len(unlikely) == 1:
+        return f"{together:>10}  one more way"
+    return f"{together:>10}  {len(unlikely)} more ways together"
+
+
 def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
     """Give one line of the table of hypotheses."""
     return f"{percent(scored.probability):>10}  {way_words(survey, scored.hypothesis)}"
@@ -209,6 +227,7 @@ def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
 def summary_lines(survey: Survey) -> tuple[str, ...]:
     """Give the answer on one screen: name, sentences, hypotheses, pits, flags, cautions."""
     flags = [notice for notice in survey.notices if notice.needs_person]
+    likely, unlikely = likely_and_not(survey)
     lines = [
         survey.site.name,
         "",
@@ -216,8 +235,10 @@ def summary_lines(survey: Survey) -> tuple[str, ...]:
         "The line is inferred, not located.",
         "",
         "Where it may go:",
-        *(hypothesis_line(survey, scored) for scored in survey.scores.hypotheses),
+        *(hypothesis_line(survey, scored) for scored in likely),
     ]
+    if unlikely:
+        lines.append(unlikely_words(unlikely))
     if survey.dig.pits:
         lines += ["", "Test pits, in this order:"]
         lines += [f"  {pit_sentence(survey, pit)}" for pit in survey.dig.pits]

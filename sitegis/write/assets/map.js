@@ -129,7 +129,7 @@ function drawFeature(feature, data) {
   });
   const shape = drawn.getLayers()[0];
   const centre = () => drawn.getBounds().getCenter();
-  if (p.layer === "pit") { drawn.addLayer(label(centre(), "Pit " + p.rank, "pit-label", 0)); }
+  if (p.layer === "pit") { drawn.addLayer(label(centre(), "Pit " + p.rank, "beside pit-label", 0)); }
   if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }
   if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
   if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "exit", "beside", 3)); }
@@ -338,6 +338,84 @@ function addPrinting(map, data) {
   });
 }
 
+/* A probability in words, as the program says it. */
+function percentWords(p) {
+  if (p > 0 && p < 0.01) { return "under 1 %"; }
+  if (p > 0.99 && p < 1) { return "over 99 %"; }
+  return Math.round(p * 100) + " %";
+}
+
+/* Posterior from priors and ln Z: prior times Z, over the sum; null stands for ln 0. */
+function posterior(prior, logEvidence) {
+  const logs = prior.map((p, i) => (p > 0 && logEvidence[i] !== null ? Math.log(p) + logEvidence[i] : -Infinity));
+  const highest = Math.max(...logs);
+  if (highest === -Infinity) { return prior.map(() => NaN); }
+  const weights = logs.map((value) => Math.exp(value - highest));
+  const sum = weights.reduce((a, b) => a + b, 0);
+  return weights.map((w) => w / sum);
+}
+
+function addWhatIf(data) {
+  const table = data.what_if;
+  const fieldset = document.getElementById("what-if-items");
+  const rows = document.getElementById("what-if-rows");
+  const boxes = table.items.map((item) => {
+    const line = document.createElement("label");
+    const box = document.createElement("input");
+    box.type = "checkbox";
+    box.checked = item.counted;
+    line.append(box, textElement("span", item.name.replace(/_/g, " ")));
+    fieldset.append(line);
+    return box;
+  });
+  const lines = data.hypotheses.map((h, i) => {
+    const row = document.createElement("tr");
+    const input = document.createElement("input");
+    input.type = "number";
+    input.min = "0";
+    input.step = "any";
+    input.setAttribute("aria-label", "Weight beforehand of " + h.name);
+    const before = document.createElement("td");
+    before.append(input);
+    const after = textElement("td", h.percent);
+    row.append(textElement("td", h.letter + ": " + h.name), before, textElement("td", h.percent), after);
+    rows.append(row);
+    const line = { input, after, weight: table.prior[i] };
+    input.addEventListener("input", () => {
+      const typed = Number(input.value);
+      line.weight = Number.isFinite(typed) && typed >= 0 ? typed / 100 : 0;
+      update();
+    });
+    return line;
+  });
+  const key = () => boxes.reduce((sum, box, i) => sum + (box.checked ? 0 : 2 ** i), 0);
+  const update = () => {
+    const found = posterior(lines.map((line) => line.weight), table.log_evidence[String(key())]);
+    lines.forEach((line, i) => {
+      line.after.textContent = Number.isNaN(found[i]) ? "nothing fits" : percentWords(found[i]);
+      line.after.dataset.probability = String(found[i]);
+    });
+  };
+  const reset = () => {
+    boxes.forEach((box, i) => { box.checked = table.items[i].counted; });
+    lines.forEach((line, i) => {
+      line.weight = table.prior[i];
+      line.input.value = String(Number((table.prior[i] * 100).toPrecision(3)));
+      line.after.textContent = data.hypotheses[i].percent;
+      delete line.after.dataset.probability;
+    });
+  };
+  boxes.forEach((box) => box.addEventListener("change", () => {
+    /* with many items only sets of one are tabulated */
+    if (table.log_evidence[String(key())] === undefined) {
+      boxes.forEach((other) => { if (other !== box) { other.checked = true; } });
+    }
+    update();
+  }));
+  document.getElementById("what-if-reset").addEventListener("click", reset);
+  reset();
+}
+
 function showSurvey(map) {
   const data = JSON.parse(document.getElementById("survey-data").textContent);
   addLayers(map, data);
@@ -345,6 +423,7 @@ function showSurvey(map) {
   addNorth(map);
   addSection(map, data);
   addPrinting(map, data);
+  addWhatIf(data);
   map.on("zoomend overlayadd overlayremove resize", () => declutter(map));
   map.fitBounds(data.bounds, { padding: [12, 12], animate: false });
   declutter(map);
