@@ -42,6 +42,7 @@ def test_leaving_an_item_out_is_as_if_it_were_never_given() -> None:
     for one, other in zip(found.hypotheses, never.hypotheses, strict=True):
         assert one.hypothesis == other.hypothesis
         assert one.probability == pytest.approx(other.probability, rel=1e-12)
+    assert found.assumptions[0] == "What if: left out dye."
 
 
 def test_only_the_named_item_is_left_out() -> None:

@@ -16,6 +16,8 @@ SOURCE = "judgement, no source"
 def list_assumptions(case: Case) -> tuple[str, ...]:
     """List the assumptions in force, priors first; each once."""
     sentences = [*_priors(case), *_evidence(case), *_shared(case)]
+    if case.left_out:
+        sentences.insert(0, f"What if: left out {', '.join(sorted(case.left_out))}.")
     return tuple(dict.fromkeys(sentences))
 
 

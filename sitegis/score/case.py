@@ -21,12 +21,17 @@ NONE_LEFT_OUT: frozenset[str] = frozenset()
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A site with its route samples: ``items`` are the named items of evidence."""
+    """A site with its route samples.
+
+    ``items`` are the named items of evidence that count, ``left_out`` the names that a what-if
+    leaves out; ``habit`` is the prior of each listed main (sums to 1).
+    """
 
     site: Site
     routes: tuple[Routes, ...]
     items: tuple[tuple[str, Evidence], ...]
     habit: dict[str, float]
+    left_out: frozenset[str] = NONE_LEFT_OUT
 
     @property
     def prior(self) -> Array:
@@ -49,7 +54,7 @@ def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
     for sampled in routes:
         main_id = sampled.hypothesis.main
         by_main[main_id] = by_main.get(main_id, 0.0) + sampled.hypothesis.prior
-    return Case(site, routes, items, prior_by_main(by_main) if site.mains else {})
+    return Case(site, routes, items, prior_by_main(by_main) if site.mains else {}, without)
 
 
 def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
