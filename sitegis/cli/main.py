@@ -16,6 +16,7 @@ COMMANDS = {
     "start": "Make a blank site folder with instructions.",
     "check": "Read a site folder and report every fault at once.",
     "run": "Turn a site folder into an answer, a map and GIS layers.",
+    "city": "Infer the lateral of every lot of a city from its layers.",
 }
 EXIT_DEFECT = 70
 

@@ -1,0 +1,121 @@
+"""Put the chunks together into one file, in the order of parcel ids, in place all at once."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import shapely
+
+from .._errors import BadInput, CannotWrite, Fault
+from ._read import City
+from ._summary import CitySummary, Tally
+from ._tables import GEOMETRY, Columns, join, load_tables, table
+
+LAYERS = ("lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures")
+GPKG, PARQUET = ".gpkg", ".parquet"
+
+
+def check_output(out: Path) -> None:
+    """Refuse what could not be written, before any work: ``BadInput``, ``CannotWrite``."""
+    if out.suffix.lower() not in (GPKG, PARQUET):
+        raise BadInput((
+            Fault("output-kind", "--out", None, "file", out.name, "This kind is not written.",
+                  "name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet."),
+        ))  # fmt: skip
+    if out.suffix.lower() == PARQUET:
+        if importlib.util.find_spec("pyarrow") is None:
+            raise BadInput((
+                Fault("output-kind", "--out", None, "file", out.name,
+                      "GeoParquet needs the package pyarrow.",
+                      "install pyarrow, or name a file that ends in .gpkg."),
+            ))  # fmt: skip
+    if out.is_dir() and out.suffix.lower() == GPKG:
+        raise CannotWrite(f"{out} is a folder: choose another name.")
+
+
+def assemble(city: City, files: list[Path], out: Path) -> CitySummary:
+    """Write every layer sorted by parcel id beside the output, then rename it into place."""
+    tally = Tally()
+    for file in files:
+        tally.add(load_tables(file))
+    before = _read_failures(city)
+    tally.failures.update(before["code"].tolist())
+    holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
+    try:
+        staged = holder / out.name
+        for name, columns in _layers(files, before, tally):
+            _write(_frame(columns, city), name, staged)
+        _replace(staged, out, holder)
+    finally:
+        shutil.rmtree(holder, ignore_errors=True)
+    return tally.summary(city.file.city.name)
+
+
+def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[str, Columns]]:
+    """Give layer after layer, so that one at a time is in memory."""
+    for name in LAYERS:
+        parts = [load_tables(file)[name] for file in files]
+        if name == "failures":
+            parts.append(before)
+        if not parts:
+            continue
+        columns = join(parts)
+        order = np.argsort(columns["parcel"], kind="stable")
+        yield name, {column: values[order] for column, values in columns.items()}
+    yield from tally.layers().items()
+
+
+def _read_failures(city: City) -> Columns:
+    """Make a table of the parcels that could not even be read."""
+    failures = city.failures
+    return table(
+        np.full(len(failures), None, object),
+        parcel=np.array([f.parcel for f in failures], dtype=np.str_),
+        row=np.array([f.row for f in failures], np.int64),
+        code=np.array([f.code for f in failures], dtype=np.str_),
+        reason=np.array([f.reason for f in failures], dtype=np.str_),
+    )
+
+
+def _frame(columns: Columns, city: City) -> Any:
+    """Make a GeoDataFrame in the CRS's own unit."""
+    shapes = columns[GEOMETRY]
+    if city.metres_per_unit != 1.0:
+        shapes = shapely.transform(shapes, lambda xy: xy / city.metres_per_unit)
+    data = {
+        name: values.tolist() if values.dtype.kind == "U" else values
+        for name, values in columns.items()
+        if name != GEOMETRY
+    }
+    return geopandas.GeoDataFrame(data, geometry=shapes, crs=city.crs)
+
+
+def _write(frame: Any, name: str, staged: Path) -> None:
+    """Write one layer; an empty one too, so that readers find every layer."""
+    try:
+        if staged.suffix.lower() == PARQUET:
+            staged.mkdir(exist_ok=True)
+            frame.to_parquet(staged / f"{name}.parquet", index=False)
+        else:
+            frame.to_file(staged, layer=name, driver="GPKG", index=False)
+    except (OSError, RuntimeError) as error:
+        # GDAL's errors are RuntimeErrors
+        raise CannotWrite(f"{staged.name}, layer {name}: {error}.") from error
+
+
+def _replace(staged: Path, out: Path, holder: Path) -> None:
+    """Put the staged file (or folder) in the output's place."""
+    for file in [staged] if staged.is_file() else staged.iterdir():
+        with file.open("rb") as opened:
+            os.fsync(opened.fileno())
+    if out.is_dir():
+        os.rename(out, holder / "old")
+    os.replace(staged, out)

@@ -1,0 +1,480 @@
+"""``CITY.toml`` and its layers into arrays; every fault gathered first, then raised once."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+import warnings
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+import fiona
+import geopandas
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pydantic import ValidationError
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from .._errors import BadInput, Fault
+from .._frames import Array
+from .._site import Priors
+from ..read._files import is_inside
+from ..read._layers import flat_crs
+from ..read._report import guess, index_lines, line_of, shorten
+from ._records import Block, Flags, Mains, Manholes, Parcels, Shapes, Ways, Words
+from ._schema import AlleyTable, CityFile, LayerTable, RowTable, StreetTable
+
+METRES = {"ft": 0.3048, "m": 1.0}
+SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".parquet")
+POINTS, LINES, AREAS = 0, 1, 2
+_WORDS = {POINTS: "points", LINES: "lines", AREAS: "areas"}
+_SYNTAX_REMEDY = "check quotes, brackets and '=' there."
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A lot that could not be worked on, and why; ``row`` counts the parcel layer's from 1."""
+
+    parcel: str
+    row: int
+    code: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class City:
+    """What was read: the layers in metres, and what it takes to write in the CRS's own unit.
+
+    ``row_numbers`` (p,) are the parcels' rows in their layer; ``paths`` every file that the
+    answer rests on.
+    """
+
+    file: CityFile
+    block: Block
+    row_numbers: NDArray[np.int64]
+    failures: tuple[Failure, ...]
+    crs: CRS
+    metres_per_unit: float
+    sites: Path | None
+    paths: tuple[Path, ...]
+
+
+class Faults:
+    """The faults of one ``CITY.toml``."""
+
+    def __init__(self, path: Path) -> None:
+        self.name = path.name
+        self.lines: dict[str, int] = {}
+        self.found: list[Fault] = []
+
+    def add(self, code: str, key: str, value: object, reason: str, remedy: str) -> None:
+        """Gather one fault under its dotted key."""
+        shown = "" if value is None else shorten(value)
+        row = line_of(self.lines, key)
+        self.found.append(Fault(code, self.name, row, key, shown, reason, remedy))
+
+    def leave(self) -> None:
+        """Raise all faults, if any."""
+        if self.found:
+            raise BadInput(tuple(dict.fromkeys(self.found)))
+
+
+def read_city(path: Path) -> City:
+    """Read ``CITY.toml`` and its layers; raises ``BadInput`` with every fault that was found."""
+    faults = Faults(path)
+    file = _read_file(path, faults)
+    faults.leave()
+    assert file is not None
+    return _read_layers(path, file, faults)
+
+
+def _read_file(path: Path, faults: Faults) -> CityFile | None:
+    """Parse and check the TOML file."""
+    try:
+        text = path.read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        faults.add("file-unreadable", "file", None, f"The file cannot be read ({error}).",
+                   "name a CITY.toml, saved as UTF-8.")  # fmt: skip
+        return None
+    faults.lines = index_lines(text)
+    try:
+        return CityFile.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        faults.add("toml-syntax", "file", None, f"The notation is broken: {error}.", _SYNTAX_REMEDY)
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            key = ".".join(str(part) for part in detail["loc"])
+            missing = detail["type"] == "missing"
+            code = {"missing": "key-missing", "extra_forbidden": "key-unknown"}.get(
+                detail["type"], "value-unfit"
+            )
+            remedy = "write it." if missing else "take it out or correct it."
+            faults.add(code, key, None if missing else detail["input"],
+                       f"{detail['msg']}.", remedy)  # fmt: skip
+    return None
+
+
+def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
+    """Read every layer, even after a fault in one, so that all faults are told together."""
+    reader = _Reader(path.resolve().parent, file, faults)
+    parcels = reader.frame("parcels", AREAS)
+    crs = reader.choose_crs(parcels)
+    kinds = {
+        "buildings": AREAS, "streets": LINES, "alleys": LINES, "rights_of_way": AREAS,
+        "mains": LINES, "manholes": POINTS,
+    }  # fmt: skip
+    frames = {key: reader.frame(key, dimension) for key, dimension in kinds.items()}
+    if file.streets is None and file.alleys is None and file.rights_of_way is None:
+        faults.add("key-missing", "streets", None, "Neither streets nor rights of way are given.",
+                   "write [streets], or [rights_of_way], or both.")  # fmt: skip
+    sites = reader.sites_folder()
+    faults.leave()
+    assert crs is not None
+    assert parcels is not None
+    factor = float(crs.axis_info[0].unit_conversion_factor)
+    place = _Placer(crs, factor, METRES[file.city.units])
+    records, rows, failures = _parcels(parcels, file, place)
+    block = Block(
+        parcels=records,
+        own=np.ones(len(records.ids), bool),
+        houses=_areas(frames["buildings"], place),
+        centrelines=_centrelines(frames, file, place),
+        rows=_rows(frames["rights_of_way"], file.rights_of_way, place),
+        has_rows=file.rights_of_way is not None,
+        mains=_mains(frames["mains"], file, place),
+        manholes=_manholes(frames["manholes"], file, place),
+        priors=Priors(**file.prior.model_dump()),
+    )
+    return City(file, block, rows, failures, crs, factor, sites, tuple(reader.paths))
+
+
+class _Reader:
+    """Opens layers of a city's folder."""
+
+    def __init__(self, folder: Path, file: CityFile, faults: Faults) -> None:
+        self.folder, self.file, self.faults = folder, file, faults
+        self.paths: list[Path] = []
+
+    def _path(self, key: str, written: str) -> Path | None:
+        """Give a layer's path inside the folder of ``CITY.toml``, or None with a fault."""
+        posix, windows = PurePosixPath(written), PureWindowsPath(written)
+        path = self.folder / written
+        outside = posix.is_absolute() or windows.is_absolute() or ".." in (*posix.parts,)
+        odd = "://" in written or "/vsi" in f"/{written.lower()}" or not written.isprintable()
+        if outside or odd or ".." in windows.parts or not is_inside(path, self.folder):
+            self.faults.add(
+                "path-outside", key, written, "The path leads out of CITY.toml's folder.",
+                "copy the layer beside CITY.toml and write its relative path.",
+            )  # fmt: skip
+            return None
+        if not path.exists():
+            beside = sorted(self.folder.glob("*/*"))[:30]
+            near = [other.relative_to(self.folder).as_posix() for other in beside]
+            self.faults.add("layer-missing", key, written, "There is no such file.",
+                            guess(written, near))  # fmt: skip
+            return None
+        return path
+
+    def frame(self, key: str, dimension: int) -> Any:
+        """Read one layer as a GeoDataFrame, None with its faults gathered."""
+        table: LayerTable | None = getattr(self.file, key)
+        path = None if table is None else self._path(f"{key}.layer", table.layer)
+        if table is None or path is None:
+            return None
+        if path.suffix.lower() not in SUFFIXES or not path.is_file():
+            self.faults.add("layer-kind", f"{key}.layer", table.layer, "This kind is not read.",
+                            "save it as GeoPackage, GeoJSON, shapefile or GeoParquet.")  # fmt: skip
+            return None
+        companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
+        self.paths += [path, *(c for c in companions if path.suffix == ".shp" and c.exists())]
+        try:
+            frame = _open(path, table.layer_name)
+        except (OSError, ValueError, RuntimeError, ImportError) as error:
+            # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
+            self.faults.add("layer-unreadable", f"{key}.layer", table.layer,
+                            f"The layer cannot be read ({str(error)[:160]}).",
+                            "open it in a GIS and export it again; say layer_name if it holds "
+                            "several.")  # fmt: skip
+            return None
+        self._check_frame(frame, key, dimension, table)
+        return frame
+
+    def _check_frame(self, frame: Any, key: str, dimension: int, table: LayerTable) -> None:
+        """Gather the faults of a layer's columns, CRS and geometry."""
+        columns = [str(c) for c in frame.columns if c != frame.geometry.name]
+        fixed = {"layer", "layer_name", "alley_values"}
+        for name, column in table.model_dump(exclude=fixed).items():
+            if column is not None and column not in columns:
+                self.faults.add(
+                    "column-missing", f"{key}.{name}", column, "The layer has no such column.",
+                    guess(column, columns),
+                )  # fmt: skip
+        if frame.crs is None:
+            self.faults.add(
+                "crs-missing", f"{key}.layer", table.layer, "The layer does not say its CRS.",
+                "export it with its CRS (a shapefile needs its .prj file).",
+            )  # fmt: skip
+        dimensions = shapely.get_dimensions(frame.geometry.to_numpy())
+        if not len(frame) or not (dimensions == dimension).any():
+            self.faults.add("layer-empty", f"{key}.layer", table.layer,
+                            f"The layer holds no {_WORDS[dimension]}.",
+                            f"name a layer of {_WORDS[dimension]}.")  # fmt: skip
+
+    def choose_crs(self, parcels: Any) -> CRS | None:
+        """Give the working CRS: the one written, or the parcels', which must be projected."""
+        written = self.file.city.crs
+        try:
+            crs = None if parcels is None else parcels.crs
+            crs = CRS.from_user_input(written) if written else crs
+        except CRSError:
+            self.faults.add("crs-unknown", "city.crs", written, "This CRS is not known.",
+                            'write an EPSG code, as in crs = "EPSG:3435".')  # fmt: skip
+            return None
+        if crs is None:
+            return None
+        crs = flat_crs(CRS(crs))
+        if not crs.is_projected:
+            self.faults.add("crs-not-projected", "city.crs", written or crs.name,
+                            "Degrees are no distances.",
+                            "write city.crs: a state plane or UTM EPSG code.")  # fmt: skip
+            return None
+        return crs
+
+    def sites_folder(self) -> Path | None:
+        """Give the folder of site folders, None where there is none."""
+        written = self.file.city.sites
+        path = None if written is None else self._path("city.sites", written)
+        if path is not None and not path.is_dir():
+            self.faults.add("not-a-folder", "city.sites", written, "This is no folder.",
+                            "name the folder that holds the site folders.")  # fmt: skip
+        return path
+
+
+def _open(path: Path, layer_name: str | None) -> Any:
+    """Open a layer; several layers in a file without a name to choose by are refused."""
+    if path.suffix.lower() == ".parquet":
+        return geopandas.read_parquet(path)
+    names = fiona.listlayers(path) if path.suffix.lower() == ".gpkg" else []
+    if layer_name is None and len(names) > 1:
+        raise ValueError(f"the file has several layers: {', '.join(names[:20])}")
+    options = {} if layer_name is None else {"layer": layer_name}
+    with warnings.catch_warnings():
+        # a column of mixed or odd types is still read; what matters of it is checked later
+        warnings.simplefilter("ignore", UserWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        frame = geopandas.read_file(path, **options)
+    if not isinstance(frame, geopandas.GeoDataFrame):
+        raise ValueError("the layer holds no shapes")
+    return frame
+
+
+@dataclass(frozen=True, slots=True)
+class _Placer:
+    """Takes geometries to the working CRS in metres."""
+
+    crs: CRS
+    metres_per_unit: float
+    metres_per_attribute: float
+
+    def shapes(self, frame: Any) -> Shapes:
+        """Give a frame's geometries, flat, in metres."""
+        geometry = frame.geometry
+        if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
+            geometry = geometry.to_crs(self.crs)
+        flat = shapely.force_2d(geometry.to_numpy())
+        if self.metres_per_unit != 1.0:
+            flat = shapely.transform(flat, lambda xy: xy * self.metres_per_unit)
+        return np.asarray(flat, object)
+
+    def lengths(self, frame: Any, column: str | None) -> Array:
+        """Give a numeric column in metres, nan where it holds no number."""
+        return numbers(frame, column) * self.metres_per_attribute
+
+
+def words(frame: Any, column: str | None) -> Words:
+    """Give a column as text; whole numbers lose their ``.0``, nothing becomes ""."""
+    if column is None:
+        return np.full(len(frame), "", dtype=np.str_)
+    values = frame[column]
+    if pd.api.types.is_float_dtype(values):
+        filled = values.to_numpy(float)
+        text = [
+            "" if not np.isfinite(v) else str(int(v)) if v == int(v) else repr(float(v))
+            for v in filled
+        ]
+    else:
+        text = ["" if missing else str(v).strip()
+                for v, missing in zip(values, values.isna(), strict=True)]  # fmt: skip
+    return np.array(text, dtype=np.str_) if text else np.zeros(0, np.str_)
+
+
+def numbers(frame: Any, column: str | None) -> Array:
+    """Give a column as numbers, nan where there is none."""
+    if column is None:
+        return np.full(len(frame), np.nan)
+    values = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _finite(shapes: Shapes) -> Flags:
+    """Tell which geometries are there, hold something and lie within reason."""
+    there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    bounds = shapely.bounds(shapes)
+    return np.asarray(there & (np.abs(np.nan_to_num(bounds, nan=np.inf)) < 1e9).all(axis=1))
+
+
+def _largest_polygon(shapes: Shapes) -> tuple[Shapes, Flags]:
+    """Give each geometry's largest polygon part, made valid, and which were changed for it."""
+    out = shapes.copy()
+    invalid = ~shapely.is_valid(out)
+    out[invalid] = shapely.make_valid(out[invalid])
+    several = shapely.get_type_id(out) != 3
+    for i in np.flatnonzero(several):
+        parts = [p for p in shapely.get_parts(out[i]) if p.geom_type == "Polygon"]
+        nested = [q for p in shapely.get_parts(out[i]) if p.geom_type == "MultiPolygon"
+                  for q in p.geoms]  # fmt: skip
+        candidates = parts + nested
+        out[i] = max(candidates, key=lambda p: (p.area, p.wkb)) if candidates else None
+    return out, np.asarray(invalid | (several & (shapely.get_num_geometries(shapes) > 1)))
+
+
+def _parcels(
+    frame: Any, file: CityFile, place: _Placer
+) -> tuple[Parcels, NDArray[np.int64], tuple[Failure, ...]]:
+    """Make the lots in the order of their ids; rows that cannot be used become failures."""
+    table = file.parcels
+    ids, shapes = words(frame, table.id), place.shapes(frame)
+    usable = _finite(shapes) & (shapely.get_dimensions(shapes) == AREAS)
+    shapes[~usable] = None
+    polygons, _changed = _largest_polygon(shapes)
+    area = np.nan_to_num(shapely.area(polygons))
+    failures = []
+    order = sorted(
+        range(len(ids)), key=lambda i: (ids[i], -area[i], shapely.to_wkb(polygons[i]) or b"")
+    )
+    kept: list[int] = []
+    for i in order:
+        row = i + 1
+        if ids[i] == "":
+            failures.append(Failure("", row, "id-missing", "The parcel has no id."))
+        elif area[i] <= 1.0:
+            failures.append(Failure(str(ids[i]), row, "no-shape", "The parcel has no usable area."))
+        elif kept and ids[kept[-1]] == ids[i]:
+            failures.append(Failure(str(ids[i]), row, "id-twice",
+                                    "A larger parcel has the same id and was used."))  # fmt: skip
+        else:
+            kept.append(i)
+    chosen = np.array(kept, dtype=np.int64)
+    records = Parcels(
+        ids[chosen], polygons[chosen], words(frame, table.street)[chosen],
+        numbers(frame, table.year_built)[chosen], place.lengths(frame, table.ground)[chosen],
+    )  # fmt: skip
+    years = np.where((records.years >= 1600) & (records.years <= 2100), records.years, np.nan)
+    records = Parcels(records.ids, records.shapes, records.streets, years, records.grounds_m)
+    return records, chosen + 1, tuple(failures)
+
+
+def _areas(frame: Any, place: _Placer) -> Shapes:
+    """Give valid polygons, parts apart, in an order that does not depend on their rows."""
+    shapes = place.shapes(frame)
+    shapes = shapes[_finite(shapes)]
+    shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
+    invalid = ~shapely.is_valid(shapes)
+    shapes[invalid] = shapely.make_valid(shapes[invalid])
+    parts = shapely.get_parts(shapely.get_parts(shapes))
+    parts = parts[shapely.get_type_id(parts) == 3]
+    return np.asarray(parts[_by_place(parts)], object)
+
+
+def _by_place(shapes: Shapes) -> NDArray[np.int64]:
+    """Give the order by bounding box, then by content: the same for any order of rows."""
+    if not len(shapes):
+        return np.zeros(0, np.int64)
+    bounds = shapely.bounds(shapes)
+    content = np.array([hash_of(wkb) for wkb in shapely.to_wkb(shapes)], dtype=np.uint64)
+    return np.lexsort((content, *bounds.T[::-1]))
+
+
+def hash_of(content: bytes) -> int:
+    """Give a stable 64-bit number of some bytes."""
+    return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
+
+
+def _lines(frame: Any, place: _Placer) -> tuple[Shapes, NDArray[np.int64]]:
+    """Give the single lines of a layer and the row each came from, ordered by place."""
+    shapes = place.shapes(frame)
+    good = np.flatnonzero(_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
+    parts, source = shapely.get_parts(shapes[good], return_index=True)
+    keep = shapely.length(parts) > 0.1
+    parts, source = parts[keep], good[source[keep]]
+    order = _by_place(parts)
+    return np.asarray(parts[order], object), source[order]
+
+
+def _centrelines(frames: dict[str, Any], file: CityFile, place: _Placer) -> Ways:
+    """Join streets and alleys."""
+    made = [
+        _ways(frames[key], table, place)
+        for key, table in (("streets", file.streets), ("alleys", file.alleys))
+        if table is not None
+    ]
+    if not made:
+        return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
+    shapes = np.concatenate([m.shapes for m in made])
+    order = _by_place(shapes)
+    names = np.concatenate([m.names for m in made])
+    return Ways(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
+
+
+def _ways(frame: Any, table: StreetTable | AlleyTable, place: _Placer) -> Ways:
+    shapes, source = _lines(frame, place)
+    return Ways(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
+
+
+def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
+    """Tell which rows are alleys."""
+    if isinstance(table, AlleyTable):
+        return np.ones(len(frame), bool)
+    values = {value.casefold() for value in table.alley_values}
+    return np.array([str(w).casefold() in values for w in words(frame, table.kind)], bool)
+
+
+def _rows(frame: Any, table: RowTable | None, place: _Placer) -> Ways:
+    """Give the right-of-way polygons, parts apart."""
+    if table is None:
+        return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
+    shapes = place.shapes(frame)
+    good = np.flatnonzero(_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
+    parts, source = shapely.get_parts(shapely.make_valid(shapes[good]), return_index=True)
+    areas = shapely.get_dimensions(parts) == AREAS
+    parts, source = parts[areas], good[source[areas]]
+    order = _by_place(parts)
+    names, alleys = words(frame, table.name), _alleys(frame, table)
+    return Ways(np.asarray(parts[order], object), names[source[order]], alleys[source[order]])
+
+
+def _mains(frame: Any, file: CityFile, place: _Placer) -> Mains:
+    """Give the mains as single lines; parts of one row share its id, and lose their inverts."""
+    table = file.mains
+    shapes, source = _lines(frame, place)
+    single = np.bincount(source, minlength=len(frame))[source] == 1
+    up = np.where(single, place.lengths(frame, table.invert_up)[source], np.nan)
+    down = np.where(single, place.lengths(frame, table.invert_down)[source], np.nan)
+    uphill = down > up
+    shapes[uphill] = shapely.reverse(shapes[uphill])
+    up, down = np.where(uphill, down, up), np.where(uphill, up, down)
+    return Mains(words(frame, table.id)[source], shapes, up, down)
+
+
+def _manholes(frame: Any, file: CityFile, place: _Placer) -> Manholes:
+    if file.manholes is None:
+        return Manholes(np.zeros(0, np.str_), np.zeros(0, object))
+    shapes = place.shapes(frame)
+    good = np.flatnonzero(_finite(shapes) & (shapely.get_type_id(shapes) == 0))
+    ids = words(frame, file.manholes.id)[good]
+    order = np.lexsort((*shapely.bounds(shapes[good]).T[:2], ids))
+    return Manholes(ids[order], shapes[good][order])

@@ -1,0 +1,98 @@
+"""The layers of a city as arrays: metres in the working CRS, one record array a layer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from .._frames import Array
+from .._site import Priors, Side
+
+Shapes = NDArray[np.object_]
+Words = NDArray[np.str_]
+Flags = NDArray[np.bool_]
+Whole = NDArray[np.int64]
+
+# The order of side codes: -1 where a line has no side.
+SIDE_NAMES: tuple[Side, ...] = ("front", "right", "rear", "left")
+FRONT, RIGHT, REAR, LEFT = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Parcels:
+    """Lots, one polygon each, in the order of their ids; nan and "" where not known."""
+
+    ids: Words
+    shapes: Shapes
+    streets: Words
+    years: Array
+    grounds_m: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """Street and alley centrelines, or right-of-way polygons."""
+
+    shapes: Shapes
+    names: Words
+    alleys: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Mains:
+    """Public sewers that run with the flow; inverts at both ends, nan where not known."""
+
+    ids: Words
+    shapes: Shapes
+    inverts_up_m: Array
+    inverts_down_m: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Manholes:
+    """Manholes as points."""
+
+    ids: Words
+    shapes: Shapes
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The layers of a city, or as much of them as some lots need.
+
+    ``own`` (p,) tells which parcels are to be worked on; the others only stand around them.
+    ``houses`` are building polygons. ``rows`` is empty where no right-of-way layer was given.
+    """
+
+    parcels: Parcels
+    own: Flags
+    houses: Shapes
+    centrelines: Ways
+    rows: Ways
+    has_rows: bool
+    mains: Mains
+    manholes: Manholes
+    priors: Priors
+
+
+Layer = TypeVar("Layer", Parcels, Ways, Mains, Manholes)
+
+
+def take(layer: Layer, rows: NDArray[Any]) -> Layer:
+    """Give a layer's rows by index or mask."""
+    return replace(layer, **{f.name: getattr(layer, f.name)[rows] for f in fields(layer)})
+
+
+def unit(vectors: Array) -> Array:
+    """Bring vectors (..., 2) to length 1; a zero vector stays zero."""
+    length = np.hypot(vectors[..., 0], vectors[..., 1])[..., None]
+    return np.asarray(vectors / np.where(length > 0.0, length, 1.0))
+
+
+def segments(starts: Array, ends: Array) -> Shapes:
+    """Make straight lines of starts (n, 2) and ends (n, 2)."""
+    return np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)), object)

@@ -1,0 +1,113 @@
+"""What ``CITY.toml`` may hold: pydantic models; attribute columns are named here."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]
+Weight = Annotated[float, Field(ge=0.0, le=1e6)]
+
+
+class Table(BaseModel):
+    """A TOML table: nothing unknown in it, nothing that is no number."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class LayerTable(Table):
+    """A vector layer: the file, and the layer's name where the file holds several."""
+
+    layer: Text
+    layer_name: Text | None = None
+
+
+class CityTable(Table):
+    """``[city]``: what holds for the whole city.
+
+    ``crs`` is the projected CRS to work and write in (default: the parcels'). ``units`` are those
+    of elevations and widths in attribute columns. ``sites`` is a folder of site folders named by
+    parcel id.
+    """
+
+    name: Text
+    crs: Text | None = None
+    units: Literal["ft", "m"] = "ft"
+    sites: Text | None = None
+    lots_per_chunk: Annotated[int, Field(ge=1, le=50_000)] = 2000
+
+
+class ParcelTable(LayerTable):
+    """``[parcels]``: polygons; ``street`` is the street of the address, ``ground`` an elevation."""
+
+    id: Text
+    street: Text | None = None
+    year_built: Text | None = None
+    ground: Text | None = None
+
+
+class BuildingTable(LayerTable):
+    """``[buildings]``: polygons."""
+
+
+class StreetTable(LayerTable):
+    """``[streets]``: centrelines; alleys are the rows whose ``kind`` is in ``alley_values``."""
+
+    name: Text | None = None
+    kind: Text | None = None
+    alley_values: tuple[Text, ...] = ("alley", "lane")
+
+
+class AlleyTable(LayerTable):
+    """``[alleys]``: centrelines that are all alleys."""
+
+    name: Text | None = None
+
+
+class RowTable(LayerTable):
+    """``[rights_of_way]``: polygons; ``kind`` as for streets."""
+
+    name: Text | None = None
+    kind: Text | None = None
+    alley_values: tuple[Text, ...] = ("alley", "lane")
+
+
+class MainTable(LayerTable):
+    """``[mains]``: lines that run with the flow; inverts at their first and last vertex."""
+
+    id: Text
+    invert_up: Text | None = None
+    invert_down: Text | None = None
+
+
+class ManholeTable(LayerTable):
+    """``[manholes]``: points."""
+
+    id: Text
+    invert: Text | None = None
+
+
+class PriorTable(Table):
+    """``[prior]``: relative weights in place of the defaults."""
+
+    front: Weight | None = None
+    rear: Weight | None = None
+    alley: Weight | None = None
+    side: Weight | None = None
+    side_yard: Weight | None = None
+    unlisted: Weight | None = None
+
+
+class CityFile(Table):
+    """The whole of ``CITY.toml``."""
+
+    city: CityTable
+    parcels: ParcelTable
+    buildings: BuildingTable
+    streets: StreetTable | None = None
+    alleys: AlleyTable | None = None
+    rights_of_way: RowTable | None = None
+    mains: MainTable
+    manholes: ManholeTable | None = None
+    prior: PriorTable = PriorTable()

@@ -1,0 +1,97 @@
+"""Tables of columns: what a chunk of lots gives, kept in one file without any pickle."""
+
+from __future__ import annotations
+
+import io
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from ._records import Shapes
+
+GEOMETRY = "geometry"
+Columns = dict[str, NDArray[Any]]
+Tables = dict[str, Columns]
+
+
+def table(geometry: Shapes | None, **columns: Any) -> Columns:
+    """Make a table of columns of one length; ``geometry`` becomes its last column."""
+    made = {name: np.asarray(values) for name, values in columns.items()}
+    if geometry is not None:
+        made[GEOMETRY] = np.asarray(geometry, object)
+    lengths = {len(values) for values in made.values()}
+    if len(lengths) != 1:
+        raise ValueError(f"columns of different lengths: {sorted(lengths)}")
+    return made
+
+
+def join(tables: Sequence[Columns]) -> Columns:
+    """Put tables with the same columns under one another."""
+    return {name: np.concatenate([t[name] for t in tables]) for name in tables[0]}
+
+
+def save_tables(tables: Tables, path: Path) -> None:
+    """Write tables to a file, atomically: it is there whole or not at all."""
+    arrays: dict[str, NDArray[Any]] = {}
+    for name, columns in tables.items():
+        for column, values in columns.items():
+            key = f"{name}/{column}"
+            if column == GEOMETRY:
+                wkb = [b"" if w is None else w for w in shapely.to_wkb(values)]
+                arrays[key] = np.frombuffer(b"".join(wkb), np.uint8)
+                arrays[f"{key}#sizes"] = np.array([len(w) for w in wkb], np.int64)
+            else:
+                arrays[key] = values
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
+    write_whole(path, buffer.getvalue())
+
+
+def load_tables(path: Path) -> Tables:
+    """Read what :func:`save_tables` wrote."""
+    tables: Tables = {}
+    with np.load(path, allow_pickle=False) as stored:
+        for key in stored.files:
+            if key.endswith("#sizes"):
+                continue
+            name, _slash, column = key.partition("/")
+            values = stored[key]
+            if column == GEOMETRY:
+                values = _geometries(values, stored[f"{key}#sizes"])
+            tables.setdefault(name, {})[column] = values
+    return tables
+
+
+def _geometries(content: NDArray[Any], sizes: NDArray[Any]) -> Shapes:
+    ends = np.cumsum(sizes)
+    raw = content.tobytes()
+    wkb = [
+        raw[start:end] or None
+        for start, end in zip((ends - sizes).tolist(), ends.tolist(), strict=True)
+    ]
+    return np.asarray(shapely.from_wkb(np.array(wkb, object)), object)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file under a temporary name, sync it and rename it into place."""
+    descriptor, temporary = tempfile.mkstemp(prefix=".part-", dir=path.parent)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def rows_of(columns: Mapping[str, NDArray[Any]]) -> int:
+    """Count the rows of a table."""
+    return len(next(iter(columns.values())))

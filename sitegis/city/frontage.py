@@ -1,0 +1,416 @@
+"""Which lines of a lot are its front, rear and sides, and how sure that is.
+
+A point just outside a lot line that lies in no other parcel is open. A ray from there along the
+line's outward normal finds the street (or the main) it faces; what no ray finds is looked for
+nearest by. Lines that face one street are a frontage; the frontages of a lot decide its kind.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import STRtree
+
+from .._frames import Array
+from ._records import FRONT, LEFT, REAR, RIGHT, Block, Flags, Shapes, Whole, Words, segments
+
+# All judgement, no source.
+SAMPLE_M, MOST_SAMPLES = 5.0, 8
+OFFSET_M = 0.75
+REACH_M = 30.0
+COLLINEAR_M = 0.05
+LEAST_FRONTAGE_M = 2.0
+SAME_LINE_DEG = 60.0
+FLAG_SHARE = 0.35
+SLANT = math.cos(math.radians(45.0))
+
+INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE = (
+    "interior", "corner", "through", "flag", "alley-only", "no-frontage",
+)  # fmt: skip
+CODES = (INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE)
+
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """The straight lot lines of all lots, counter-clockwise: ``lot`` (e,), ends (e, 2)."""
+
+    lot: Whole
+    starts: Array
+    ends: Array
+
+    @property
+    def lengths_m(self) -> Array:
+        """Length of each line."""
+        return np.asarray(np.hypot(*(self.ends - self.starts).T))
+
+    @property
+    def normals(self) -> Array:
+        """Outward unit normals (e, 2)."""
+        along = (self.ends - self.starts) / self.lengths_m[:, None]
+        return np.stack([along[:, 1], -along[:, 0]], axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Points just outside the lot lines: ``edge`` (s,), the length each stands for, place."""
+
+    edge: Whole
+    shares_m: Array
+    points: Array
+    open: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Frontages:
+    """What the lots' lines face, and what they are.
+
+    Per edge: ``sides`` (-1 none, else the side codes), ``names`` of the way it faces, whether
+    that is one of ``alleys``, ``faced_m`` how much of the edge faces it. Per lot: ``codes``,
+    ``sure`` in [0, 1], ``front`` unit vectors toward the front street (n, 2),
+    ``front_names`` and ``frontage_m`` of the front street.
+    """
+
+    edges: Edges
+    samples: Samples
+    sides: Whole
+    names: Words
+    alleys: Flags
+    faced_m: Array
+    codes: Words
+    sure: Array
+    front: Array
+    front_names: Words
+    frontage_m: Array
+
+
+def lot_edges(shapes: Shapes) -> Edges:
+    """Give the lot lines of polygons (n,): outer rings, counter-clockwise, collinear points out."""
+    rings = shapely.get_exterior_ring(shapely.simplify(shapes, COLLINEAR_M))
+    xy, lot = shapely.get_coordinates(rings, return_index=True)
+    same = lot[1:] == lot[:-1]
+    starts, ends, owner = xy[:-1][same], xy[1:][same], lot[:-1][same]
+    cross = starts[:, 0] * ends[:, 1] - ends[:, 0] * starts[:, 1]
+    clockwise = np.bincount(owner, cross, minlength=len(shapes)) < 0.0
+    flip = clockwise[owner]
+    first = np.where(flip[:, None], ends, starts)
+    second = np.where(flip[:, None], starts, ends)
+    position = np.arange(len(owner))
+    order = np.lexsort((np.where(flip, -position, position), owner))
+    long = np.hypot(*(second - first).T)[order] > 1e-3
+    return Edges(owner[order][long].astype(np.int64), first[order][long], second[order][long])
+
+
+def sample_edges(edges: Edges, tree: STRtree, parcel: Whole) -> Samples:
+    """Put points outside the lot lines and tell which of them lie in no parcel.
+
+    ``tree`` is over all parcels; ``parcel`` (n,) gives the place of each lot among them.
+    """
+    lengths, normals = edges.lengths_m, edges.normals
+    count = np.clip(np.ceil(lengths / SAMPLE_M), 1, MOST_SAMPLES).astype(np.int64)
+    edge = np.repeat(np.arange(len(lengths)), count)
+    first = np.cumsum(count) - count
+    within = (np.arange(len(edge)) - first[edge] + 0.5) / count[edge]
+    points = edges.starts[edge] + within[:, None] * (edges.ends - edges.starts)[edge]
+    points = points + OFFSET_M * normals[edge]
+    hit, _ = tree.query(shapely.points(points), predicate="within")
+    is_open = np.ones(len(edge), bool)
+    is_open[hit] = False
+    return Samples(edge, lengths[edge] / count[edge], points, is_open)
+
+
+@dataclass(frozen=True, slots=True)
+class Faced:
+    """What some points face: index of the line (-1 none) and its distance (inf)."""
+
+    index: Whole
+    distance_m: Array
+
+
+def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, own: Whole) -> Faced:
+    """Find the line that each point (m, 2) faces along its normal, within 30 m and in the clear.
+
+    First the nearest line a ray along the normal meets; where it meets none, the nearest line
+    that lies ahead. What another parcel than ``own`` (m,) stands before is not faced.
+    """
+    index = np.full(len(points), -1, np.int64)
+    distance = np.full(len(points), np.inf)
+    if not len(lines) or not len(points):
+        return Faced(index, distance)
+    tree = STRtree(lines)
+    rays = segments(points, points + REACH_M * normals)
+    source, target = tree.query(rays, predicate="intersects")
+    marks = shapely.points(points)
+    gap = shapely.distance(marks[source], shapely.intersection(rays[source], lines[target]))
+    order = np.lexsort((target, gap, source))
+    source, target, gap = source[order], target[order], gap[order]
+    first = np.flatnonzero(np.diff(source, prepend=-1))
+    index[source[first]], distance[source[first]] = target[first], gap[first]
+    left = np.flatnonzero(index < 0)
+    if left.size:
+        near_source, near = tree.query_nearest(marks[left], max_distance=REACH_M)
+        rows = left[near_source]
+        reach = shapely.get_coordinates(shapely.shortest_line(marks[rows], lines[near]))
+        step = reach[1::2] - reach[::2]
+        length = np.hypot(*step.T)
+        ahead = np.sum(step * normals[rows], axis=1) >= 0.25 * length
+        order = np.lexsort((near, rows))
+        order = order[ahead[order]]
+        rows, near, length = rows[order], near[order], length[order]
+        first = np.flatnonzero(np.diff(rows, prepend=-1))
+        index[rows[first]], distance[rows[first]] = near[first], length[first]
+    _drop_blocked(points, lines, parcels, own, index)
+    distance[index < 0] = np.inf
+    return Faced(index, distance)
+
+
+def _drop_blocked(points: Array, lines: Shapes, parcels: STRtree, own: Whole, index: Whole) -> None:
+    """Take back what is faced through another parcel."""
+    found = np.flatnonzero(index >= 0)
+    sight = shapely.shortest_line(shapely.points(points[found]), lines[index[found]])
+    source, parcel = parcels.query(sight, predicate="intersects")
+    blocked = source[parcel != own[found[source]]]
+    index[found[blocked]] = -1
+
+
+def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centres: Array) -> Frontages:
+    """Name the lines of the lots at places ``lots`` among the block's parcels.
+
+    ``house_centres`` (n, 2) may be nan where a lot has no house. Method: see the module; among
+    several frontages the address decides, else the narrower one (a common definition in zoning
+    codes, from memory) together with the deeper setback.
+    """
+    edges = lot_edges(block.parcels.shapes[lots])
+    samples = sample_edges(edges, tree, lots)
+    way_names, way_alleys, at = _faced_ways(block, edges, samples, lots, tree)
+    faced, name, alley = _by_edge(edges, samples, at, way_names, way_alleys)
+    sides = np.full(len(edges.lot), -1, np.int64)
+    judge = _Judge(edges, faced, name, alley, block.parcels.streets[lots], house_centres)
+    areas = shapely.area(block.parcels.shapes[lots])
+    bounds = np.searchsorted(edges.lot, np.arange(len(lots) + 1))
+    verdicts = [
+        judge.lot(i, int(bounds[i]), int(bounds[i + 1]), float(areas[i]), sides)
+        for i in range(len(lots))
+    ]
+    return Frontages(
+        edges, samples, sides, name, alley, faced,
+        np.array([v.code for v in verdicts], np.str_), np.array([v.sure for v in verdicts]),
+        np.array([v.front for v in verdicts]).reshape(-1, 2),
+        np.array([v.name for v in verdicts], np.str_), np.array([v.width_m for v in verdicts]),
+    )  # fmt: skip
+
+
+def _faced_ways(
+    block: Block, edges: Edges, samples: Samples, lots: Whole, tree: STRtree
+) -> tuple[Words, Flags, Whole]:
+    """Give names and kinds of all ways, and the way each sample faces (-1 none)."""
+    at = np.full(len(samples.edge), -1, np.int64)
+    rows = np.flatnonzero(samples.open)
+    edge = samples.edge[rows]
+    lines = face_lines(
+        samples.points[rows], edges.normals[edge], block.centrelines.shapes, tree,
+        lots[edges.lot[edge]],
+    )  # fmt: skip
+    at[rows] = lines.index
+    names, alleys = block.centrelines.names, block.centrelines.alleys
+    if not block.has_rows:
+        return names, alleys, at
+    inside = np.full(len(rows), -1, np.int64)
+    if len(block.rows.shapes):
+        source, row = STRtree(block.rows.shapes).query(
+            shapely.points(samples.points[rows]), predicate="intersects"
+        )
+        order = np.lexsort((row, source))[::-1]
+        inside[source[order]] = row[order]
+    # a right-of-way says that a line is on a way, a centreline its name where it has one
+    known = (inside >= 0) & (lines.index < 0)
+    at[rows] = np.where(inside < 0, -1, lines.index)
+    at[rows[known]] = len(names) + inside[known]
+    return (
+        np.concatenate([names, block.rows.names]), np.concatenate([alleys, block.rows.alleys]), at
+    )  # fmt: skip
+
+
+def _by_edge(
+    edges: Edges, samples: Samples, at: Whole, names: Words, alleys: Flags
+) -> tuple[Array, Words, Flags]:
+    """Give how much of each edge faces a way (e,), the way's name and whether it is an alley."""
+    count = len(edges.lot)
+    on = at >= 0
+    faced = np.bincount(samples.edge[on], samples.shares_m[on], minlength=count)
+    # the way with most of the edge; among equals the first
+    pairs, inverse = np.unique(np.stack([samples.edge[on], at[on]]), axis=1, return_inverse=True)
+    weight = np.bincount(inverse.ravel(), samples.shares_m[on], minlength=pairs.shape[1])
+    order = np.lexsort((pairs[1], -np.round(weight, 6), pairs[0]))
+    edge, way = pairs[0][order], pairs[1][order]
+    first = np.flatnonzero(np.diff(edge, prepend=-1))
+    name = np.zeros(count, dtype=names.dtype if len(names) else np.str_)
+    alley = np.zeros(count, bool)
+    name[edge[first]], alley[edge[first]] = names[way[first]], alleys[way[first]]
+    return (
+        np.where(faced >= 0.5 * np.minimum(edges.lengths_m, 2 * SAMPLE_M), faced, 0.0),
+        name,
+        alley,
+    )
+
+
+@dataclass(slots=True)
+class _Frontage:
+    """Lines in a row that face one way."""
+
+    members: list[int]
+    width_m: float
+    normal: tuple[float, float]
+    name: str
+    alley: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Verdict:
+    code: str
+    sure: float
+    front: tuple[float, float]
+    name: str
+    width_m: float
+
+
+class _Judge:
+    """Decides lot by lot; the arrays are those of the edges."""
+
+    def __init__(
+        self, edges: Edges, faced: Array, names: Words, alleys: Flags, addresses: Words,
+        centres: Array,
+    ) -> None:  # fmt: skip
+        self.normals = edges.normals.tolist()
+        self.lengths = edges.lengths_m.tolist()
+        self.middles = ((edges.starts + edges.ends) / 2.0).tolist()
+        self.faced = faced.tolist()
+        self.names = [str(n) for n in names]
+        self.alleys = alleys.tolist()
+        self.addresses = [plain_name(str(a)) for a in addresses]
+        self.centres = centres.tolist()
+
+    def lot(self, lot: int, start: int, end: int, area_m2: float, sides: Whole) -> _Verdict:
+        """Judge one lot: name its lines in ``sides`` and give the verdict."""
+        frontages = self._frontages(start, end)
+        streets = [f for f in frontages if not f.alley]
+        alleys = [f for f in frontages if f.alley]
+        if streets:
+            front, sure = self._choose(streets, lot)
+            code = self._code(front, streets, area_m2)
+            if code == FLAG:
+                sure = min(sure, 0.85)
+        elif alleys:
+            front, code, sure = max(alleys, key=lambda f: f.width_m), ALLEY_ONLY, 0.6
+        else:
+            front, code, sure = self._guess(start, end), NONE, 0.25
+        self._name_lines(front, start, end, sides)
+        return _Verdict(code, sure, front.normal, front.name, front.width_m)
+
+    def _frontages(self, start: int, end: int) -> list[_Frontage]:
+        """Join lines in a row (around the ring) that face one way and turn little."""
+        found: list[_Frontage] = []
+        for edge in range(start, end):
+            if self.faced[edge] <= 0.0:
+                continue
+            last = found[-1] if found and found[-1].members[-1] == edge - 1 else None
+            if last is not None and self._continues(last, edge):
+                last.members.append(edge)
+            else:
+                found.append(self._begin(edge))
+        if len(found) > 1 and found[0].members[0] == start and found[-1].members[-1] == end - 1:
+            first, last = found[0], found[-1]
+            if all(self._continues(last, edge) for edge in first.members):
+                last.members += first.members
+                found = found[1:]
+        for frontage in found:
+            self._finish(frontage)
+        return [f for f in found if f.width_m >= LEAST_FRONTAGE_M]
+
+    def _begin(self, edge: int) -> _Frontage:
+        return _Frontage(
+            [edge], self.faced[edge], self.normals[edge], self.names[edge], self.alleys[edge]
+        )
+
+    def _continues(self, frontage: _Frontage, edge: int) -> bool:
+        """Tell whether a line goes on with a frontage: same way, within 60° of its first line."""
+        if frontage.alley != self.alleys[edge] or frontage.name != self.names[edge]:
+            return False
+        a, b = self.normals[frontage.members[0]], self.normals[edge]
+        return bool(a[0] * b[0] + a[1] * b[1] > math.cos(math.radians(SAME_LINE_DEG)))
+
+    def _finish(self, frontage: _Frontage) -> None:
+        """Work out a frontage's width and mean normal."""
+        x = sum(self.lengths[e] * self.normals[e][0] for e in frontage.members)
+        y = sum(self.lengths[e] * self.normals[e][1] for e in frontage.members)
+        length = math.hypot(x, y) or 1.0
+        frontage.normal = (x / length, y / length)
+        frontage.width_m = sum(self.faced[e] for e in frontage.members)
+
+    def _choose(self, streets: list[_Frontage], lot: int) -> tuple[_Frontage, float]:
+        """Choose the front among street frontages, with the probability that it is."""
+        if len(streets) == 1:
+            return streets[0], 0.98
+        address = self.addresses[lot]
+        named = [f for f in streets if address and plain_name(f.name) == address]
+        if len(named) == 1:
+            return named[0], 0.97
+        among = named or streets
+        scores = [2.5 * -math.log(f.width_m) + 0.15 * self._setback(f, lot) for f in among]
+        highest = max(scores)
+        weights = [math.exp(score - highest) for score in scores]
+        best = max(range(len(among)), key=lambda i: (weights[i], -among[i].members[0]))
+        return among[best], min(weights[best] / sum(weights), 0.95)
+
+    def _setback(self, frontage: _Frontage, lot: int) -> float:
+        """Give how far the middle of the house stands behind a frontage, at most 30 m."""
+        x, y = self.centres[lot]
+        if not math.isfinite(x):
+            return 0.0
+        mx, my = self.middles[frontage.members[0]]
+        depth = (mx - x) * frontage.normal[0] + (my - y) * frontage.normal[1]
+        return float(min(max(depth, 0.0), 30.0))
+
+    def _code(self, front: _Frontage, streets: list[_Frontage], area_m2: float) -> str:
+        """Name the kind of lot."""
+        others = [f for f in streets if f is not front]
+        if others:
+            x, y = front.normal
+            opposite = any(f.normal[0] * x + f.normal[1] * y < -SLANT for f in others)
+            beside = any(abs(f.normal[0] * x + f.normal[1] * y) <= SLANT for f in others)
+            return CORNER if beside else THROUGH if opposite else INTERIOR
+        narrow = front.width_m < 10.0 and front.width_m < FLAG_SHARE * math.sqrt(area_m2)
+        return FLAG if narrow else INTERIOR
+
+    def _guess(self, start: int, end: int) -> _Frontage:
+        """Take the longest line as the front of a lot that faces nothing."""
+        longest = max(range(start, end), key=lambda e: (self.lengths[e], -e))
+        return _Frontage([longest], 0.0, self.normals[longest], "", False)
+
+    def _name_lines(self, front: _Frontage, start: int, end: int, sides: Whole) -> None:
+        """Name every line by its normal against the front's; the frontage itself is front."""
+        x, y = front.normal
+        for edge in range(start, end):
+            nx, ny = self.normals[edge]
+            ahead, aside = nx * x + ny * y, -nx * y + ny * x
+            if edge in front.members or (ahead > SLANT and self.faced[edge] <= 0.0):
+                sides[edge] = FRONT
+            elif ahead < -SLANT:
+                sides[edge] = REAR
+            elif ahead > SLANT and self.faced[edge] > 0.0 and not self.alleys[edge]:
+                sides[edge] = FRONT
+            else:
+                # right as seen from the front street: a quarter turn on from the front
+                sides[edge] = RIGHT if aside > 0.0 else LEFT
+
+
+def plain_name(name: str) -> str:
+    """Bring a street name to letters and digits in one case, so that notations agree.
+
+    >>> plain_name(" N. Oak  St ")
+    'n oak st'
+    """
+    kept = "".join(c if c.isalnum() else " " for c in name.casefold())
+    return " ".join(kept.split())

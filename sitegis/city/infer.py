@@ -1,0 +1,227 @@
+"""From routes and priors to a posterior per lot, and to what a check would tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.special import entr, ndtri
+
+from .._frames import Array
+from .._site import Main, Priors
+from ..line.profile import INVERT_PRIOR_M
+from ..read._mains import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
+from ..read._streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
+from ..routes.evidence import DEFAULTS, FALSE_SEEN
+from ..routes.fit import arrival_habit, tap_habit
+from ..routes.hypotheses import list_hypotheses
+from ..routes.likelihoods import UNLISTED_PASSES
+from ._records import SIDE_NAMES, Flags, Mains, Whole
+from .mains import main_inverts
+from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid, Pairs
+
+# Judgement, no source: slope of a lateral, and how well a way that is not listed fits at random.
+SLOPE, SLOPE_SD = 0.018, 0.006
+UNLISTED_FIT = 0.30
+_NODES = 16
+_QUANTILES = np.asarray(ndtri((np.arange(_NODES) + 0.5) / _NODES))
+HYPOTHESES = 4 * 3 + 1
+UNLISTED = HYPOTHESES - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Per lot (n, 13): side × way (direct, side yard right, left of the house) and unlisted.
+
+    ``routes`` (q, k) the probability of each route of each pair; ``walls`` (n, 13, 4) the exit
+    wall given each hypothesis, as sides of the house (uniform for unlisted).
+    """
+
+    prior: Array
+    probability: Array
+    routes: Array
+    walls: Array
+    elevation_known: Flags
+
+    def toward(self, side: int) -> Array:
+        """Probability that the lateral goes to a main on a side."""
+        return np.asarray(self.probability[:, 3 * side : 3 * side + 3].sum(axis=1))
+
+
+@dataclass(slots=True)
+class PriorTable:
+    """The stage's priors by signature (sides, kinds, age): few differ in a whole city."""
+
+    priors: Priors
+    known: dict[tuple[tuple[tuple[int, bool], ...], int | None], Array] = field(
+        default_factory=dict
+    )
+
+    def give(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
+        """Give the prior (13,) of a lot with mains on these (side, alley) pairs."""
+        key = (pairs, year)
+        if key not in self.known:
+            self.known[key] = self._work_out(pairs, year)
+        return self.known[key]
+
+    def _work_out(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
+        mains = [_stub(side, alley) for side, alley in pairs]
+        prior = np.zeros(HYPOTHESES)
+        for hypothesis in list_hypotheses(mains, self.priors, year):
+            if hypothesis.main is None:
+                prior[UNLISTED] += hypothesis.prior
+                continue
+            side = int(hypothesis.main)
+            prior[3 * side + _way(side, hypothesis.yard_side)] += hypothesis.prior
+        return prior
+
+
+def _stub(side: int, alley: bool) -> Main:
+    """Make a main of which only id, side and kind are looked at."""
+    nothing = np.zeros((0, 2))
+    return Main(
+        str(side), "", SIDE_NAMES[side], "alley" if alley else "street", nothing, np.zeros(0),
+        0.0, False, 0.2, (), (),
+    )  # fmt: skip
+
+
+def _way(side: int, yard: str | None) -> int:
+    """Give the way's code: yards are named by the house's side, codes as seen toward the main."""
+    if yard is None:
+        return DIRECT
+    # looking toward side s, the next side in the order (front, right, rear, left) is on the left
+    return YARD_LEFT if SIDE_NAMES.index(yard) == (side + 1) % 4 else YARD_RIGHT
+
+
+def elevation_fit(arrival_m: Array, sd_m: Array) -> Array:
+    """Give the mean of (arrives above the main) × arrival habit for Gaussian arrivals.
+
+    Sixteen equally likely nodes of the Gaussian; ``arrival_m`` and ``sd_m`` of one shape.
+    """
+    total = np.zeros_like(arrival_m)
+    for node in _QUANTILES:
+        value = arrival_m + node * sd_m
+        total += np.where(value >= 0.0, arrival_habit(value), 0.0)
+    return total / _NODES
+
+
+def _arrivals(
+    pairs: Pairs, laid: Laid, mains: Mains, grounds_m: Array
+) -> tuple[Array, Array, Flags]:
+    """Give mean and sd (q, k) of the lateral's invert above the main's, and where it is known."""
+    invert = np.full(laid.main.shape, np.nan)
+    found = laid.main >= 0
+    invert[found] = main_inverts(mains, laid.main[found], laid.stations_m[found])
+    ground = grounds_m[pairs.lot][:, None]
+    known = np.isfinite(invert) & np.isfinite(ground)
+    below = GROUND_M - INVERT_PRIOR_M[0]
+    mean = np.where(known, ground - below - invert, DEPTH_M - below) - SLOPE * laid.lengths_m
+    own = GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2 + (SLOPE_SD * laid.lengths_m) ** 2
+    main = np.where(known, INVERT_SD_M**2, UNKNOWN_SD_M**2 + STEP_TO_STREET_SD_M**2)
+    return mean, np.sqrt(own + main), known
+
+
+def infer(
+    pairs: Pairs, laid: Laid, mains: Mains, *, grounds_m: Array, years: Array, table: PriorTable
+) -> Posterior:
+    """Turn routes into probabilities: prior × mean fit over exits and shapes, for each way.
+
+    The fit of a route is 0 where it breaks a hard constraint, else tap habit × elevation fit
+    (:func:`elevation_fit`); its share says how likely its exit and shape are within its way.
+    ``unlisted`` fits with 0.3 (judgement). Every row of the posterior sums to 1.
+    """
+    count = len(grounds_m)
+    mean, sd, known = _arrivals(pairs, laid, mains, grounds_m)
+    fit = np.where(laid.fits, tap_habit(laid.slants_rad) * elevation_fit(mean, sd), 0.0)
+    weight = fit * SHARES
+    prior = np.stack([table.give(key, year) for key, year in _signatures(pairs, years)])
+    evidence = np.zeros((count, HYPOTHESES))
+    evidence[:, UNLISTED] = UNLISTED_FIT
+    for way in (DIRECT, YARD_RIGHT, YARD_LEFT):
+        evidence[pairs.lot, 3 * pairs.side + way] = weight[:, way == WAYS].sum(axis=1)
+    joint = prior * evidence
+    total = joint.sum(axis=1, keepdims=True)
+    possible = total > 0.0
+    joint = np.where(possible, joint, np.eye(HYPOTHESES)[UNLISTED])
+    probability = joint / joint.sum(axis=1, keepdims=True)
+    scale = prior / np.where(possible, total, np.inf)
+    routes = weight * scale[pairs.lot[:, None], 3 * pairs.side[:, None] + WAYS]
+    elevation = np.zeros(count, bool)
+    elevation[pairs.lot[(known & laid.fits).any(axis=1)]] = True
+    return Posterior(prior, probability, routes, _walls(count, pairs, weight), elevation)
+
+
+def _signatures(
+    pairs: Pairs, years: Array
+) -> list[tuple[tuple[tuple[int, bool], ...], int | None]]:
+    """Give each lot's (side, alley) pairs and year."""
+    sides: list[list[tuple[int, bool]]] = [[] for _ in years]
+    for lot, side, alley in zip(
+        pairs.lot.tolist(), pairs.side.tolist(), pairs.alley.tolist(), strict=True
+    ):
+        sides[lot].append((side, alley))
+    return [
+        (tuple(s), None if not np.isfinite(y) else int(y))
+        for s, y in zip(sides, years.tolist(), strict=True)
+    ]
+
+
+def _walls(count: int, pairs: Pairs, weight: Array) -> Array:
+    """Give P(exit wall | hypothesis) (n, 13, 4); walls are sides of the house."""
+    walls = np.zeros((count, HYPOTHESES, 4))
+    # as seen toward side s: ahead s, right s - 1, away s + 2, left s + 1 (in the order of sides)
+    turn = np.array([0, 3, 2, 1])
+    for i, kind in enumerate(KINDS):
+        wall = (pairs.side + turn[WALLS[i]]) % 4
+        np.add.at(walls, (pairs.lot, 3 * pairs.side + kind.way, wall), weight[:, i])
+    total = walls.sum(axis=2, keepdims=True)
+    return np.where(total > 0.0, walls / np.where(total > 0.0, total, 1.0), 0.25)
+
+
+def entropy_bits(probability: Array) -> Array:
+    """Give the entropy of each row in bits."""
+    return np.asarray(entr(probability).sum(axis=1) / np.log(2.0))
+
+
+def visit_bits(posterior: Posterior) -> Array:
+    """Give what it would tell, in bits, to see indoors through which wall the drain leaves.
+
+    Mutual information of hypothesis and exit wall: H(wall) − Σ p(h) H(wall | h).
+    """
+    joint = posterior.probability[:, :, None] * posterior.walls
+    wall = joint.sum(axis=1)
+    inside = (posterior.probability * entr(posterior.walls).sum(axis=2)).sum(axis=1)
+    return np.asarray(np.maximum((entr(wall).sum(axis=1) - inside) / np.log(2.0), 0.0))
+
+
+def dye_bits(passes: Array, unlisted: Array) -> Array:
+    """Give what dye at a manhole would tell, in bits, where it passes with probability ``passes``.
+
+    Reliabilities are those of stage ``routes``: seen 9 times in 10 where it passes, 1 in 50
+    where not; an unlisted way passes 1 time in 10. Information about passing or not.
+    """
+    seen, stray = DEFAULTS["dye"].reliability, FALSE_SEEN
+    passing = passes + UNLISTED_PASSES * unlisted
+    out = passing * seen + (1.0 - passing) * stray
+    inside = passing * _binary(np.full_like(out, seen)) + (1.0 - passing) * _binary(
+        np.full_like(out, stray)
+    )
+    return np.maximum(_binary(out) - inside, 0.0)
+
+
+def _binary(p: Array) -> Array:
+    """Give the entropy of yes or no, in bits."""
+    return np.asarray((entr(p) + entr(1.0 - p)) / np.log(2.0))
+
+
+def pass_shares(
+    pairs: Pairs, laid: Laid, posterior: Posterior, below: Whole
+) -> tuple[Whole, Whole, Array]:
+    """Give (lot, manhole, probability that the lateral's flow passes it first)."""
+    on = (below >= 0) & (posterior.routes > 0.0)
+    lot = np.broadcast_to(pairs.lot[:, None], below.shape)[on]
+    keys, inverse = np.unique(np.stack([lot, below[on]]), axis=1, return_inverse=True)
+    share = np.asarray(
+        np.bincount(inverse.ravel(), posterior.routes[on], minlength=keys.shape[1]), float
+    )
+    return keys[0], keys[1], share

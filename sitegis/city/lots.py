@@ -1,0 +1,376 @@
+"""One chunk of lots from layers to tables: frontage, house, mains, routes, posterior."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import shapely
+from shapely import STRtree
+
+from .._frames import Array
+from ._records import SIDE_NAMES, Block, Flags, Shapes, Whole, Words
+from ._tables import Columns, Tables, table
+from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
+from .houses import Houses, Rectangles, find_houses, measure_houses
+from .infer import (
+    UNLISTED,
+    Posterior,
+    PriorTable,
+    dye_bits,
+    entropy_bits,
+    infer,
+    pass_shares,
+    visit_bits,
+)
+from .mains import find_pairs, manhole_below, snap_manholes
+from .routes import DIRECT, KINDS, SEAM_M, WALLS, YARD_LEFT, Laid, Pairs, lay_routes
+
+HELD_SHARE = 0.80
+STRIP_M = 1.0
+WALL_NAMES = np.array(SIDE_NAMES)
+WAY_NAMES = ("direct", "side-yard", "side-yard")
+UNSURE_FRONTAGE = 0.75
+LEAST_BITS = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """The lots of a chunk that have a house and a main somewhere, all arrays by lot."""
+
+    block: Block
+    lots: Whole
+    frontages: Frontages
+    houses: Houses
+    rectangles: Rectangles
+    pairs: Pairs
+    laid: Laid
+    posterior: Posterior
+
+
+def work_chunk(block: Block) -> Tables:
+    """Work out the block's own lots; what cannot be worked out becomes a row of ``failures``.
+
+    Nothing is drawn at random: the answer of a lot depends on the layers about it alone, not
+    on the chunk it is in. Lengths and coordinates are metres.
+    """
+    parcels = block.parcels
+    tree = STRtree(parcels.shapes)
+    lots = np.flatnonzero(block.own)
+    houses = find_houses(parcels.shapes[lots], block.houses)
+    frontages = find_frontages(block, lots, tree, houses.centres)
+    without = shapely.is_missing(houses.shapes)
+    tables = {
+        "lot_lines": _lot_lines(block, lots, frontages),
+        "failures": table(
+            shapely.point_on_surface(parcels.shapes[lots[without]]),
+            parcel=parcels.ids[lots[without]],
+            row=np.zeros(int(without.sum()), np.int64),
+            code=np.full(int(without.sum()), "no-building"),
+            reason=np.full(int(without.sum()), "No building of 12 m² or more stands on the lot."),
+        ),
+    }
+    worked = _work(block, lots, frontages, houses, np.flatnonzero(~without), tree)
+    return tables | _answers(worked)
+
+
+def _work(
+    block: Block, lots: Whole, frontages: Frontages, houses: Houses, kept: Whole, tree: STRtree
+) -> _Worked:
+    """Lay routes and infer for the lots that have a house."""
+    pairs = find_pairs(block, lots, frontages, tree)
+    place = np.full(len(lots), -1, np.int64)
+    place[kept] = np.arange(len(kept))
+    pairs = _of_lots(pairs, place)
+    shapes = block.parcels.shapes[lots[kept]]
+    rectangles = measure_houses(houses.shapes[kept], shapes, frontages.front[kept])
+    inner = STRtree(shapely.buffer(block.parcels.shapes, -SEAM_M, join_style="mitre"))
+    laid = lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], inner, lots[kept])
+    posterior = infer(
+        pairs, laid, block.mains, grounds_m=block.parcels.grounds_m[lots[kept]],
+        years=block.parcels.years[lots[kept]], table=PriorTable(block.priors),
+    )  # fmt: skip
+    few = Houses(*(getattr(houses, f.name)[kept] for f in fields(houses)))
+    return _Worked(block, lots[kept], _of(frontages, kept), few, rectangles, pairs, laid, posterior)
+
+
+def _of_lots(pairs: Pairs, place: Whole) -> Pairs:
+    """Keep the pairs of lots with a place, and number the lots by it."""
+    kept = place[pairs.lot] >= 0
+    number = np.cumsum(kept) - 1
+    mains = kept[pairs.main_pair]
+    return Pairs(
+        place[pairs.lot[kept]], pairs.side[kept], pairs.alley[kept], pairs.easement[kept],
+        number[pairs.main_pair[mains]], pairs.main[mains],
+    )  # fmt: skip
+
+
+def _of(frontages: Frontages, kept: Whole) -> Frontages:
+    """Give what is known per lot for some lots; the edges stay those of all."""
+    per_lot = {
+        name: getattr(frontages, name)[kept]
+        for name in ("codes", "sure", "front", "front_names", "frontage_m")
+    }
+    others = {
+        f.name: getattr(frontages, f.name) for f in fields(frontages) if f.name not in per_lot
+    }
+    return Frontages(**others, **per_lot)
+
+
+# ------------------------------------------------------------------------------------ tables
+
+
+def _lot_lines(block: Block, lots: Whole, frontages: Frontages) -> Columns:
+    """Make the table of named lot lines."""
+    edges = frontages.edges
+    named = np.flatnonzero(frontages.sides >= 0)
+    facing = np.where(frontages.faced_m > 0.0, np.where(frontages.alleys, "alley", "street"), "")
+    lines = shapely.linestrings(np.stack([edges.starts[named], edges.ends[named]], axis=1))
+    return table(
+        lines,
+        parcel=block.parcels.ids[lots[edges.lot[named]]],
+        side=WALL_NAMES[frontages.sides[named]],
+        faces=facing[named],
+        street=np.where(facing[named] == "", "", frontages.names[named]),
+        length_m=edges.lengths_m[named],
+    )
+
+
+def _answers(worked: _Worked) -> Tables:
+    """Make the tables of the lots that were worked out."""
+    posterior, ids = worked.posterior, worked.block.parcels.ids[worked.lots]
+    best = _best_routes(worked)
+    dye = _dye(worked)
+    return {
+        "lots": _lots_table(worked, ids, best),
+        "routes": _routes_table(worked, ids, best),
+        "exits": _exits_table(worked, ids, best),
+        "corridors": _corridors(worked, ids),
+        "next_check": _next_check(worked, ids, dye),
+        "flags": _flags(worked, ids),
+        "manhole_bits": dye,
+        "street_bits": table(
+            shapely.points(worked.rectangles.centres),
+            parcel=ids,
+            street=worked.frontages.front_names,
+            bits=visit_bits(posterior),
+        ),
+    }
+
+
+def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
+    """Give each lot's most probable route as (pair, kind), -1 where there is none."""
+    pairs, weight = worked.pairs, worked.posterior.routes
+    count = len(worked.lots)
+    pair, kind = np.full(count, -1, np.int64), np.full(count, -1, np.int64)
+    if not len(pairs.lot):
+        return pair, kind
+    # of the way that is most probable, so that lots.way and the route agree
+    top = np.argmax(worked.posterior.probability[:, :UNLISTED], axis=1)
+    ways = np.array([k.way for k in KINDS])
+    mine = 3 * pairs.side[:, None] + ways == top[pairs.lot][:, None]
+    score = np.where(mine, np.round(weight, 12), 0.0)
+    best = np.argmax(score, axis=1)
+    value = score[np.arange(len(best)), best]
+    order = np.lexsort((np.arange(len(best)), -value, pairs.lot))
+    first = order[np.flatnonzero(np.diff(pairs.lot[order], prepend=-1))]
+    first = first[value[first] > 0.0]
+    pair[pairs.lot[first]], kind[pairs.lot[first]] = first, best[first]
+    return pair, kind
+
+
+def _toward(posterior: Posterior) -> Array:
+    """Give P(front), P(rear), P(side) and P(unlisted), (n, 4)."""
+    front, right, rear, left = (posterior.toward(side) for side in range(4))
+    return np.stack([front, rear, right + left, posterior.probability[:, UNLISTED]], axis=1)
+
+
+def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
+    posterior, frontages = worked.posterior, worked.frontages
+    toward = _toward(posterior)
+    main, main_probability = _likeliest_main(worked)
+    top = np.argmax(posterior.probability, axis=1)
+    way = np.array([*(WAY_NAMES * 4), "unlisted"])[top]
+    return table(
+        worked.block.parcels.shapes[worked.lots],
+        parcel=ids,
+        kind=frontages.codes,
+        kind_sure=np.round(frontages.sure, 4),
+        front_street=frontages.front_names,
+        frontage_m=frontages.frontage_m,
+        p_front=toward[:, 0],
+        p_rear=toward[:, 1],
+        p_side=toward[:, 2],
+        p_unlisted=toward[:, 3],
+        toward=np.array(["front", "rear", "side", "unlisted"])[np.argmax(toward, axis=1)],
+        way=way,
+        main=main,
+        probability=main_probability,
+        entropy_bits=entropy_bits(posterior.probability),
+        elevation_known=posterior.elevation_known.astype(np.int64),
+        source=np.full(len(ids), "inferred from layers"),
+    )
+
+
+def _likeliest_main(worked: _Worked) -> tuple[Words, Array]:
+    """Give each lot's most probable main and its probability; "" and 0 where there is none."""
+    laid, pairs = worked.laid, worked.pairs
+    count = len(worked.lots)
+    name = np.zeros(count, dtype=worked.block.mains.ids.dtype)
+    probability = np.zeros(count)
+    on = laid.main >= 0
+    lot = np.broadcast_to(pairs.lot[:, None], laid.main.shape)[on]
+    keys, inverse = np.unique(np.stack([lot, laid.main[on]]), axis=1, return_inverse=True)
+    share = np.bincount(inverse.ravel(), worked.posterior.routes[on], minlength=keys.shape[1])
+    order = np.lexsort((keys[1], -np.round(share, 12), keys[0]))
+    first = order[np.flatnonzero(np.diff(keys[0][order], prepend=-1))]
+    first = first[share[first] > 0.0]
+    name[keys[0][first]] = worked.block.mains.ids[keys[1][first]]
+    probability[keys[0][first]] = share[first]
+    return name, probability
+
+
+def _routes_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
+    pair, kind = best
+    there = np.flatnonzero(pair >= 0)
+    p, k = pair[there], kind[there]
+    vertices = worked.laid.vertices[p, k]
+    side, way = worked.pairs.side[p], np.array([kind.way for kind in KINDS])[k]
+    return table(
+        _lines(vertices),
+        parcel=ids[there],
+        main=worked.block.mains.ids[worked.laid.main[p, k]],
+        way=np.array(WAY_NAMES)[way],
+        beside=np.where(way == DIRECT, "", WALL_NAMES[_yard_side(side, way)]),
+        probability=worked.posterior.probability[there, 3 * side + way],
+        length_m=worked.laid.lengths_m[p, k],
+        station_m=worked.laid.stations_m[p, k],
+        evidence_class=np.full(len(there), "inferred"),
+    )
+
+
+def _yard_side(side: Whole, way: Whole) -> Whole:
+    """Give the house's side that a yard run passes."""
+    return np.where(way == YARD_LEFT, side + 1, side + 3) % 4
+
+
+def _lines(vertices: Array) -> Shapes:
+    """Make lines of routes (m, 4, 2), without repeated vertices."""
+    return np.asarray(shapely.remove_repeated_points(shapely.linestrings(vertices), 1e-6), object)
+
+
+def _exits_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
+    pair, kind = best
+    there = np.flatnonzero(pair >= 0)
+    p, k = pair[there], kind[there]
+    wall = (worked.pairs.side[p] + np.array([0, 3, 2, 1])[WALLS[k]]) % 4
+    walls = (worked.posterior.probability[there][:, :UNLISTED, None]
+             * worked.posterior.walls[there][:, :UNLISTED]).sum(axis=1)  # fmt: skip
+    return table(
+        shapely.points(worked.laid.vertices[p, k, 0]),
+        parcel=ids[there],
+        wall=WALL_NAMES[wall],
+        probability=walls[np.arange(len(there)), wall],
+        evidence_class=np.full(len(there), "inferred"),
+    )
+
+
+def _corridors(worked: _Worked, ids: Words) -> Columns:
+    """Give the strips about the likeliest routes that together hold 80 % of the listed ways."""
+    pair, kind = np.nonzero(worked.posterior.routes > 0.0)
+    weight, lot = worked.posterior.routes[pair, kind], worked.pairs.lot[pair]
+    order = np.lexsort((kind, pair, -np.round(weight, 12), lot))
+    pair, kind, weight, lot = pair[order], kind[order], weight[order], lot[order]
+    total = np.bincount(lot, weight, minlength=len(worked.lots))
+    before = np.cumsum(weight) - weight
+    first = np.flatnonzero(np.diff(lot, prepend=-1))
+    base = np.zeros(len(worked.lots))
+    base[lot[first]] = before[first]
+    needed = before - base[lot] < HELD_SHARE * total[lot] - 1e-12
+    pair, kind, weight, lot = pair[needed], kind[needed], weight[needed], lot[needed]
+    lines = _lines(worked.laid.vertices[pair, kind])
+    holders, index = np.unique(lot, return_inverse=True)
+    joined = shapely.multilinestrings(lines, indices=index) if len(lines) else np.zeros(0, object)
+    held = np.bincount(lot, weight, minlength=len(worked.lots))[holders]
+    return table(
+        shapely.buffer(joined, STRIP_M, quad_segs=2, cap_style="square"),
+        parcel=ids[holders],
+        holds=held,
+        evidence_class=np.full(len(holders), "inferred"),
+    )
+
+
+def _dye(worked: _Worked) -> Columns:
+    """Give what dye at each manhole would tell about each lot."""
+    block = worked.block
+    snapped = snap_manholes(block.manholes, block.mains)
+    shape = worked.laid.main.shape
+    below = manhole_below(snapped, worked.laid.main.ravel(), worked.laid.stations_m.ravel())
+    below = np.where(worked.laid.fits, below.reshape(shape), -1)
+    lot, manhole, share = pass_shares(worked.pairs, worked.laid, worked.posterior, below)
+    bits = dye_bits(share, worked.posterior.probability[lot, UNLISTED])
+    return table(
+        block.manholes.shapes[manhole],
+        parcel=block.parcels.ids[worked.lots[lot]],
+        manhole=block.manholes.ids[manhole],
+        bits=bits,
+    )
+
+
+def _next_check(worked: _Worked, ids: Words, dye: Columns) -> Columns:
+    """Give each lot's most telling check: dye at a manhole, or to see the exit indoors."""
+    visit = visit_bits(worked.posterior)
+    best, at = np.zeros(len(ids)), np.full(len(ids), -1, np.int64)
+    place = {str(parcel): i for i, parcel in enumerate(ids)}
+    for row, (parcel, bits) in enumerate(zip(dye["parcel"], dye["bits"].tolist(), strict=True)):
+        i = place[str(parcel)]
+        if bits > best[i] + 1e-12:
+            best[i], at[i] = bits, row
+    inside = visit >= best
+    check = np.full(len(ids), "nothing left to tell", dtype="<U120")
+    check[visit > LEAST_BITS] = "Look indoors through which wall the drain leaves"
+    for i in np.flatnonzero(~inside).tolist():
+        check[i] = f"Put dye in indoors and watch manhole {dye['manhole'][at[i]]}"[:120]
+    middles = shapely.points(worked.rectangles.centres)
+    geometry = np.where(inside, middles, dye["geometry"][at] if len(dye["bits"]) else middles)
+    return table(
+        geometry,
+        parcel=ids,
+        check=check,
+        gain_bits=np.maximum(visit, best),
+        dye_bits=best,
+        indoors_bits=visit,
+    )
+
+
+def _flags(worked: _Worked, ids: Words) -> Columns:
+    """Gather what a person should know about a lot."""
+    frontages, houses = worked.frontages, worked.houses
+    none = np.bincount(worked.pairs.lot, minlength=len(ids)) == 0
+    blocked = ~none & (worked.posterior.probability[:, UNLISTED] > 0.5)
+    notes: tuple[tuple[str, str, Flags], ...] = (
+        ("frontage-unsure", "Two lines may be the front: check which street the house faces.",
+         (frontages.sure < UNSURE_FRONTAGE) & (frontages.codes != NONE)
+         & (frontages.codes != ALLEY_ONLY)),
+        ("no-frontage", "No line of the lot faces a street or alley on record.",
+         frontages.codes == NONE),
+        ("alley-only", "The lot faces an alley alone; the alley is taken as its front.",
+         frontages.codes == ALLEY_ONLY),
+        ("several-buildings", "Several buildings: the largest is taken as the house.",
+         houses.counts > 1),
+        ("shared-wall", "The house shares a wall with the next: laterals may be shared too.",
+         houses.shared),
+        ("no-main", "No main on record can be reached from this lot.", none),
+        ("no-route", "Mains are near, but no simple route fits: look at this lot.", blocked),
+    )  # fmt: skip
+    person = {"frontage-unsure", "no-frontage", "no-main", "no-route"}
+    rows = [np.flatnonzero(mask) for _code, _message, mask in notes]
+    return table(
+        shapely.points(worked.rectangles.centres[np.concatenate(rows)]),
+        parcel=np.concatenate([ids[r] for r in rows]),
+        code=np.repeat([code for code, _m, _f in notes], [len(r) for r in rows]),
+        message=np.repeat([message for _c, message, _f in notes], [len(r) for r in rows]),
+        needs_person=np.repeat(
+            [int(code in person) for code, _m, _f in notes], [len(r) for r in rows]
+        ),
+    )

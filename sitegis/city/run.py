@@ -1,0 +1,101 @@
+"""A whole city: chunks over workers, resumable, then one file."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+
+from .._errors import CannotWrite, ComputationError, Fault
+from ..read._layers import crs_text
+from ._assemble import assemble, check_output
+from ._chunks import Cutter, Task, do_task
+from ._read import read_city
+from ._sites import Place
+from ._summary import CitySummary
+from ._work import chunk_path, discard, hash_inputs, reopen, work_folder
+
+# Called with: lots done now, lots in all, lots that were done before.
+Progress = Callable[[int, int, int], None]
+
+
+def run_city(
+    path: Path, out: Path, *, workers: int = 1, progress: Progress | None = None
+) -> CitySummary:
+    """Infer every lot of a city and write one file; give the summary.
+
+    Chunks of neighbouring lots go to ``workers`` processes; each writes its own file in the
+    folder ``OUT.work``, so that a run that was cut short goes on where it stopped. The answer
+    does not depend on workers, chunks or the order of rows. Raises ``BadInput`` with every fault
+    of ``CITY.toml`` and its layers, ``ComputationError`` where a worker is lost, ``CannotWrite``.
+    """
+    check_output(out)
+    city = read_city(path)
+    inputs = hash_inputs((path, *city.paths), city.sites)
+    cutter = Cutter(city)
+    place = Place(crs_text(city.crs), city.metres_per_unit)
+    total = len(city.block.parcels.ids)
+    with work_folder(out) as folder:
+        try:
+            done = set(reopen(folder, inputs, len(cutter.chunks)))
+            earlier = sum(len(cutter.chunks[number]) for number in done)
+            tell = progress or (lambda _now, _all, _before: None)
+            tell(0, total, earlier)
+            left = [n for n in range(len(cutter.chunks)) if n not in done]
+            tasks = cutter.tasks(left, [chunk_path(folder, n) for n in left], place)
+            for lots in _work_all(tasks, workers):
+                tell(lots, total, earlier)
+            files = [chunk_path(folder, n) for n in range(len(cutter.chunks))]
+            summary = assemble(city, files, out)
+        except OSError as error:
+            if isinstance(error, CannotWrite):
+                raise
+            reason = error.strerror or str(error)
+            raise CannotWrite(f"{error.filename or out}: {reason}.") from error
+        discard(folder)
+    return summary
+
+
+def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:
+    """Work the tasks off, here or in processes, never with more than two a worker in hand."""
+    if workers <= 1:
+        yield from map(do_task, tasks)
+        return
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_end_with_parent) as pool:
+        waiting: set[Future[int]] = set()
+        try:
+            for task in tasks:
+                waiting.add(pool.submit(do_task, task))
+                if len(waiting) >= 2 * workers:
+                    finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                    yield from (future.result() for future in finished)
+            while waiting:
+                finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                yield from (future.result() for future in finished)
+        except BrokenProcessPool as error:
+            raise ComputationError(
+                Fault("worker-lost", "CITY.toml", None, "--workers", str(workers),
+                      "A worker process was ended from outside, perhaps for lack of memory.",
+                      "run again: what is done is kept; fewer workers or lots_per_chunk need "
+                      "less memory.")
+            ) from error  # fmt: skip
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _end_with_parent() -> None:
+    """End this worker when the run that started it is gone: it would wait for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
