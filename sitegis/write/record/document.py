@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from xml.sax.saxutils import escape
 
 from reportlab.lib import pagesizes
@@ -24,7 +25,7 @@ from reportlab.platypus import (
 from ..._survey import Survey
 from ..._units import is_imperial
 from . import tables
-from .plan import draw_plan
+from .plan import draw_house, draw_plan
 from .profile import draw_profile
 from .sheet import BOLD, ITALIC, PLAIN, register_fonts
 
@@ -34,35 +35,29 @@ SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
 HEAD = ParagraphStyle("head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7,
                       spaceAfter=2)  # fmt: skip
 TITLE = ParagraphStyle("title", parent=BODY, fontName=BOLD, fontSize=13, leading=16)
+Draw = Callable[[Canvas, Survey, tuple[float, float, float, float]], object]
+Inset = tuple[float, float, float, float]
 NOT_A_LOCATE = (
     "Dashed lines are inferred, not located. Before any digging call the one-call centre and "
     "wait for the marks."
 )
 
 
-class _Plan(Flowable):
-    """The plan as a block of the first page."""
+class _Drawing(Flowable):
+    """A drawing as a block of a page; ``inset`` keeps room for what stands around its frame."""
 
-    def __init__(self, survey: Survey, width: float, height: float) -> None:
+    def __init__(
+        self, survey: Survey, size: tuple[float, float], draw: Draw, inset: Inset = (0, 0, 0, 0)
+    ) -> None:
         super().__init__()
-        self.survey, self.width, self.height = survey, width, height
+        self.survey, self.draw_on, self.inset = survey, draw, inset
+        self.width, self.height = size
 
     def draw(self) -> None:
         """Draw on the page's canvas."""
-        draw_plan(self.canv, self.survey, (0.0, 0.0, self.width, self.height))
-
-
-class _Profile(Flowable):
-    """The profile as a block, with room for its axis values."""
-
-    def __init__(self, survey: Survey, width: float, height: float) -> None:
-        super().__init__()
-        self.survey, self.width, self.height = survey, width, height
-
-    def draw(self) -> None:
-        """Draw on the page's canvas."""
-        frame = (22.0, 20.0, self.width - 26.0, self.height - 24.0)
-        draw_profile(self.canv, self.survey, frame)
+        left, bottom, right, top = self.inset
+        frame = (left, bottom, self.width - left - right, self.height - bottom - top)
+        self.draw_on(self.canv, self.survey, frame)
 
 
 def record_bytes(survey: Survey) -> bytes:
@@ -113,7 +108,7 @@ def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
         Spacer(1, 5),
     ]  # fmt: skip
     used = sum(line.wrap(width, height)[1] + 9 for line in lines)
-    return [*lines, _Plan(survey, width - 12, height - used - 24)]
+    return [*lines, _Drawing(survey, (width - 12, height - used - 24), draw_plan)]
 
 
 def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Table:
@@ -149,7 +144,14 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
     return [
         *_block("Lateral", ("field", "value", "how it is known"), tables.lateral_rows(survey),
                 (0.27, 0.5, 0.23), width),
-        KeepTogether([_text("Profile", HEAD), _Profile(survey, width - 12, 2.5 * inch)]),
+        KeepTogether([
+            _text("Under the slab", HEAD),
+            _Drawing(survey, (width - 12, 5.3 * inch), draw_house),
+        ]),
+        KeepTogether([
+            _text("Profile", HEAD),
+            _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 20, 4, 4)),
+        ]),
         *_block("Depth along the most probable route (inferred)",
                 ("from the wall", "ground to invert", "5-95 %", "cover over the pipe"),
                 tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
@@ -170,6 +172,9 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
     italic = ParagraphStyle("italic", parent=SMALL, fontName=ITALIC)
     notices = [_text(f"• {notice.message}", SMALL) for notice in survey.notices]
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
+    half = (len(cautions) + 1) // 2
+    columns = Table([[cautions[:half], cautions[half:]]], colWidths=[width / 2] * 2,
+                    style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP")]))  # fmt: skip
     rule = "_" * 34
     signatures = Table(
         [[rule, rule], ["Measured by, date", "Received by the municipality, date"],
@@ -182,7 +187,7 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
     )  # fmt: skip
     return [
         _text("Flags and assumptions", HEAD), *(notices or [_text("none")]),
-        _text("Cautions", HEAD), *cautions,
+        KeepTogether([_text("Cautions", HEAD), columns]),
         KeepTogether([
             _text("Signatures", HEAD),
             _text("A signature states what was measured; it does not turn an inferred line into "

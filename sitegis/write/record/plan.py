@@ -17,12 +17,30 @@ from . import sheet as paper
 from .sheet import Sheet
 
 BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
-DASH_INFERRED, DASH_LOT, DASH_MAIN = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [9.0, 2.0]
+DASH_INFERRED, DASH_LOT = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0]
+Frame = tuple[float, float, float, float]
 
 
-def draw_plan(canvas: Canvas, survey: Survey, frame: tuple[float, float, float, float]) -> Sheet:
-    """Draw the plan into a frame (left, bottom, width, height in points); give its sheet."""
-    low, high = _extent(survey)
+def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
+    """Draw lot, street and lateral into a frame (left, bottom, width, height in points)."""
+    shown = [survey.site.lot.vertices, survey.site.building.vertices]
+    route = best_route(survey, survey.scores.hypotheses[0])
+    if route is not None:
+        shown.append(route[0])
+    sheet = _draw(canvas, survey, frame, np.concatenate(shown), marked=False)
+    _draw_legend(canvas, sheet)
+    return sheet
+
+
+def draw_house(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
+    """Draw what lies under the slab and just outside it, at the largest scale that fits."""
+    return _draw(canvas, survey, frame, survey.site.building.vertices, marked=True)
+
+
+def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked: bool) -> Sheet:
+    """Draw the plan of what is shown, with north arrow and scale; give its sheet."""
+    margin = 1.0 if marked else 2.5
+    low, high = shown.min(axis=0) - margin, shown.max(axis=0) + margin
     sheet = paper.fit(low, high, frame, survey.site.units)
     canvas.saveState()
     clip = canvas.beginPath()
@@ -30,7 +48,7 @@ def draw_plan(canvas: Canvas, survey: Survey, frame: tuple[float, float, float, 
     canvas.clipPath(clip, stroke=0, fill=0)
     _draw_records(canvas, survey, sheet)
     _draw_lateral(canvas, survey, sheet)
-    _draw_marks(canvas, survey, sheet)
+    _draw_marks(canvas, survey, sheet, named=marked)
     for pit in survey.dig.pits[:3]:
         _draw_pit(canvas, pit, sheet)
     canvas.restoreState()
@@ -39,16 +57,6 @@ def draw_plan(canvas: Canvas, survey: Survey, frame: tuple[float, float, float, 
     _draw_north(canvas, survey, sheet)
     _draw_scale_bar(canvas, survey, sheet)
     return sheet
-
-
-def _extent(survey: Survey) -> tuple[Array, Array]:
-    """Give the lower left and upper right of what must be on the plan, with a margin."""
-    shown = [survey.site.lot.vertices, survey.site.building.vertices]
-    route = best_route(survey, survey.scores.hypotheses[0])
-    if route is not None:
-        shown.append(route[0])
-    every = np.concatenate(shown)
-    return every.min(axis=0) - 2.5, every.max(axis=0) + 2.5
 
 
 def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
@@ -99,10 +107,7 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> None
     canvas.setStrokeColor(GREEN)
     canvas.setFillColor(GREEN)
     canvas.setLineWidth(1.4)
-    canvas.setDash(DASH_MAIN)
-    points = sheet.points(main.line)
-    paper.polyline(canvas, points)
-    canvas.setDash()
+    paper.polyline(canvas, sheet.points(main.line))
     seen = shapely.LineString(main.line).intersection(_window(sheet).buffer(-1.5))
     if seen.is_empty:
         return
@@ -142,8 +147,8 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     paper.label(canvas, at + np.array([5, -2]), "exit (inferred)")
 
 
-def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Draw the located points with their depths."""
+def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) -> None:
+    """Draw the points; where the scale gives room, with their names and depths."""
     site = survey.site
     canvas.setFillColor(BLACK)
     canvas.setStrokeColor(BLACK)
@@ -153,10 +158,12 @@ def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
         at = sheet.points(np.array([point.x_m, point.y_m]))
         canvas.setFillColor(BLACK)
         paper.circle(canvas, at, 1.6, fill=point.kind == "locate")
+        if not named:
+            continue
         text = point.id
         if point.depth_m is not None:
             text += f" {format_length(point.depth_m, site.depth_units, fraction=2)}"
-        paper.label(canvas, at + np.array([4, -2]), text, size=5)
+        paper.label(canvas, at + np.array([5, -2]), text, size=6)
 
 
 def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> None:
@@ -166,6 +173,37 @@ def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> None:
     paper.polyline(canvas, sheet.points(pit.ring), closed=True)
     at = sheet.points(pit.ring.max(axis=0))
     paper.label(canvas, at + np.array([3, 1]), f"pit {pit.rank} (proposed)", size=6)
+
+
+def _draw_legend(canvas: Canvas, sheet: Sheet) -> None:
+    """Say what the lines mean, in the lower right corner."""
+    rows: tuple[tuple[str, Color, list[float], float], ...] = (
+        ("lateral and drain, inferred", BLACK, DASH_INFERRED, 1.4),
+        ("main, from record", GREEN, [], 1.4),
+        ("lot line, from record", BLACK, DASH_LOT, 0.9),
+        ("right-of-way, room", GREY, [], 0.5),
+    )
+    width, height = 128.0, 10.0 * len(rows) + 16
+    left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
+    canvas.setFillColorRGB(1, 1, 1)
+    canvas.setLineWidth(0.5)
+    canvas.setStrokeColor(GREY)
+    canvas.rect(left, bottom, width, height, stroke=1, fill=1)
+    canvas.setFillColor(BLACK)
+    canvas.setFont(paper.PLAIN, 6)
+    for number, (words, colour, dash, line_width) in enumerate(rows):
+        y = bottom + height - 10 - 10 * number
+        canvas.setStrokeColor(colour)
+        canvas.setLineWidth(line_width)
+        canvas.setDash(dash)
+        canvas.line(left + 5, y + 2, left + 33, y + 2)
+        canvas.drawString(left + 38, y, words)
+    canvas.setDash()
+    canvas.setStrokeColor(BLACK)
+    y = bottom + 6
+    paper.circle(canvas, np.array([left + 10, y + 2]), 1.6, fill=True)
+    paper.circle(canvas, np.array([left + 26, y + 2]), 1.6, fill=False)
+    canvas.drawString(left + 38, y, "found by receiver; seen")
 
 
 def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
