@@ -6,9 +6,12 @@ from pathlib import Path
 
 from .._survey import Survey
 from .answer import answer_bytes
+from .dxf import dxf_bytes
 from .geojson import geojson_bytes
 from .geopackage import geopackage_bytes
 from .page import map_bytes
+from .phone import gpx_bytes, kml_bytes
+from .record import record_bytes
 from .stakeout import stakeout_bytes
 from .swap import place_set
 
@@ -27,8 +30,12 @@ def output_files(survey: Survey, *, base_map: bool = False) -> dict[str, bytes]:
     """Make the content of every output, by file name."""
     return {
         "answer.json": answer_bytes(survey),
+        "lateral.dxf": dxf_bytes(survey),
         "lateral.geojson": geojson_bytes(survey),
         "lateral.gpkg": geopackage_bytes(survey),
+        "lateral.gpx": gpx_bytes(survey),
+        "lateral.kml": kml_bytes(survey),
         "map.html": map_bytes(survey, base_map=base_map),
+        "record.pdf": record_bytes(survey),
         "stakeout.csv": stakeout_bytes(survey),
     }
