@@ -25,6 +25,7 @@ from .text import (
 )
 
 DEPTH_ROWS = 12
+OUTCOME_ROWS = 5
 
 
 def panel_context(survey: Survey) -> dict[str, Any]:
@@ -87,13 +88,23 @@ def _sign(bits: float) -> str:
 
 
 def _outcomes(survey: Survey) -> list[dict[str, str]]:
+    """List the outcomes of the best check, in its order; the least likely are put together."""
     checks = survey.scores.next_checks
     if not checks:
         return []
-    return [
+    table = checks[0].outcome_table
+    likely = sorted(table, key=lambda row: -row[1])[:OUTCOME_ROWS]
+    shown = [
         {"outcome": outcome, "percent": percent(probability), "then": then}
-        for outcome, probability, then in checks[0].outcome_table
+        for outcome, probability, then in table
+        if (outcome, probability, then) in likely
     ]
+    rest = [row for row in table if row not in likely]
+    if rest:
+        together = percent(sum(row[1] for row in rest))
+        words = f"{len(rest)} less likely outcomes: see answer.json"
+        shown.append({"outcome": "anything else", "percent": together, "then": words})
+    return shown
 
 
 def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:

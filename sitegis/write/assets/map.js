@@ -241,7 +241,10 @@ function addMeasure(map, data) {
     button.setAttribute("aria-pressed", "false");
     out.className = "measured";
     out.setAttribute("role", "status");
-    box.append(button, out);
+    const layers = textElement("a", "Layers");
+    layers.className = "tool";
+    layers.href = "#h-layers";
+    box.append(button, layers, out);
     L.DomEvent.disableClickPropagation(box);
     button.addEventListener("click", () => turn(!on));
     return box;
@@ -313,27 +316,34 @@ function addSection(map, data) {
   range.addEventListener("input", () => show(Number(range.value) / 1000));
 }
 
-/* Make the type smaller until all fits one sheet (the shorter of Letter and A4, less margins). */
-function fitOneSheet(panel) {
-  const millimetre = 96 / 25.4;
-  const room = 258 * millimetre;
-  for (let size = 8.2; size >= 5.6; size -= 0.2) {
+/* Make map and type smaller until all fits one sheet (the shorter of Letter and A4, less margins). */
+function fitOneSheet(panel, box) {
+  const room = 255 * 96 / 25.4;
+  const fits = () => panel.parentNode.getBoundingClientRect().height <= room;
+  const steps = [[96, 8.2], [96, 7.6], [90, 7], [84, 6.6], [76, 6.2], [68, 6], [60, 5.8], [60, 5.4], [56, 5]];
+  for (const [height, size] of steps) {
+    box.style.height = height + "mm";
     panel.style.fontSize = size + "pt";
-    if (panel.parentNode.getBoundingClientRect().height <= room) { return; }
+    if (fits()) { return; }
   }
 }
 
 function addPrinting(map, data) {
   const panel = document.getElementById("answer");
+  const depths = document.getElementById("depths");
+  const box = document.querySelector(".map");
   const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { animate: false }); };
   window.addEventListener("beforeprint", () => {
     document.body.classList.add("printing");
-    fitOneSheet(panel);
+    if (depths) { depths.open = true; }
+    fitOneSheet(panel, box);
     refit();
   });
   window.addEventListener("afterprint", () => {
     document.body.classList.remove("printing");
     panel.style.fontSize = "";
+    box.style.height = "";
+    if (depths) { depths.open = false; }
     refit();
   });
 }
