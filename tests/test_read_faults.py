@@ -9,6 +9,7 @@ import pytest
 
 from sitegis._errors import BadInput, Fault
 from sitegis.read import read_site
+from sitegis.read._lengths import read_bearing
 from tests.read_folder import LOCATES, SITE, TIES, without, write_folder
 
 
@@ -379,3 +380,52 @@ def test_unreadable_units_fault_no_depths(tmp_path: Path) -> None:
     assert [(f.code, f.field) for f in faults_of(folder)] == [
         ("value-not-allowed", "site.depth_units")
     ]
+
+
+def test_a_t_without_variance_is_refused(tmp_path: Path) -> None:
+    """A Student-t has a variance above 2 degrees of freedom only (any statistics text)."""
+    site = SITE + "\n[noise]\ndegrees_of_freedom = 2\n"
+    assert [f.field for f in faults_of(write_folder(tmp_path, site=site))] == [
+        "noise.degrees_of_freedom"
+    ]
+
+
+def test_flow_against_levelled_manholes_needs_a_person(tmp_path: Path) -> None:
+    """A main said to flow left whose left manhole is levelled higher is told."""
+    levelled = SITE.replace("invert = 575.10\n", "")
+    for offset, invert in (("-40 ft", 576.0), ("200 ft", 575.0)):
+        written = f'offset_along = "{offset}"'
+        levelled = levelled.replace(written, f"{written}, invert = {invert}")
+    against = read_site(write_folder(tmp_path / "a", site=levelled)).site.notices
+    assert [(n.where, n.needs_person) for n in against if n.code == "flow-against-inverts"] == [
+        ("main[1].flow_toward", True)
+    ]
+    turned = levelled.replace('flow_toward = "left"', 'flow_toward = "right"')
+    along = read_site(write_folder(tmp_path / "b", site=turned.replace('"31 ft"', '"-31 ft"')))
+    assert "flow-against-inverts" not in {notice.code for notice in along.site.notices}
+
+
+def test_a_keep_out_keeps_no_clearance_of_its_own(tmp_path: Path) -> None:
+    """A clearance that is not given is 0: the tolerance zone is added where digging is planned."""
+    keep_out = '\n[[keep_out]]\nid = "gas"\nkind = "gas"\npoints = [["44 ft","0 ft"]]\n'
+    site = read_site(write_folder(tmp_path, site=SITE + keep_out)).site
+    assert site.keep_outs[0].clearance_m == 0.0
+
+
+@pytest.mark.parametrize("mark", ["mag {}", "Magnetic {}", "{} (mag)", "{} mag."])
+def test_magnetic_marks_before_and_behind(mark: str) -> None:
+    """A magnetic mark is seen wherever it stands, the azimuth is the magnetic one."""
+    assert read_bearing(mark.format("N 45 E")) == (45.0, True)
+
+
+def test_windows_line_ends_and_byte_order_mark(tmp_path: Path) -> None:
+    """A folder saved by a Windows editor (CRLF, UTF-8 with a mark) reads the same."""
+    plain = read_site(write_folder(tmp_path / "a")).site
+    folder = write_folder(tmp_path / "b")
+    for name in ("site.toml", "locates.csv", "ties.csv"):
+        raw = (folder / name).read_bytes()
+        (folder / name).write_bytes(b"\xef\xbb\xbf" + raw.replace(b"\n", b"\r\n"))
+    windows = read_site(folder).site
+    assert (windows.locates, windows.ties, windows.rooms) == (
+        plain.locates, plain.ties, plain.rooms,
+    )  # fmt: skip

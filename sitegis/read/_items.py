@@ -177,22 +177,22 @@ def _twice(reading: Reading, table: str, ids: list[str]) -> None:
                                 "This id is taken.", "give each its own id.")  # fmt: skip
 
 
-def make_keep_outs(reading: Reading, frame: LotFrame, dig: DigSettings) -> tuple[KeepOut, ...]:
+def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
     """Make the keep-outs; a closed list of points is an area."""
     made = []
     for number, table in enumerate(reading.file.keep_out, start=1):
-        keep_out = _keep_out(reading, table, f"keep_out[{number}]", frame, dig)
+        keep_out = _keep_out(reading, table, f"keep_out[{number}]", frame)
         if keep_out is not None:
             made.append(keep_out)
     _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
     return tuple(made)
 
 
-def _keep_out(
-    reading: Reading, table: KeepOutTable, key: str, frame: LotFrame, dig: DigSettings
-) -> KeepOut | None:
-    """Make one keep-out from points or a layer."""
-    clearance_m = dig.tolerance_m if table.clearance is None else table.clearance
+def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) -> KeepOut | None:
+    """Make one keep-out from points or a layer.
+
+    Its clearance is 0 unless given: stage ``dig`` adds the tolerance zone.
+    """
     if (table.points is None) == (table.layer is None):
         reading.report.site("keep-out-source", key, None, "A keep-out needs points or a layer.",
                             "write points = [[x, y], …] in lot coordinates, or layer.")  # fmt: skip
@@ -214,7 +214,7 @@ def _keep_out(
         reading.report.site("area-not-simple", key, None, "The area crosses itself.",
                             "check the order of its corners.")  # fmt: skip
         return None
-    return KeepOut(table.id, table.kind, points, clearance_m, table.note, is_area)
+    return KeepOut(table.id, table.kind, points, table.clearance or 0.0, table.note, is_area)
 
 
 def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:

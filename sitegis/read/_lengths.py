@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from .._units import LengthUnit, parse_bearing, parse_length
+from .._units import LengthUnit, is_magnetic, parse_bearing, parse_length
 
 MOST_M = 100_000.0
 UNIT_WORDS = {"ft": "feet", "in": "inches", "m": "metres", "mm": "millimetres"}
@@ -49,12 +49,16 @@ def is_bare(value: object) -> bool:
 
 
 def read_bearing(value: object) -> tuple[float, bool]:
-    """Read a bearing: azimuth in degrees and whether it is marked magnetic (``mag N 45 E``)."""
+    """Read a bearing: azimuth in degrees and whether it is marked magnetic.
+
+    The mark stands before or behind (``mag N 45 E``, ``N 45 E (mag)``); the azimuth is the
+    magnetic one then. Raises ValueError with a plain reason.
+    """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise ValueError("this is not a bearing.")
     text = str(value).strip() if isinstance(value, str) else repr(_bare(value))
-    magnetic = text.lower().startswith(("mag ", "mag. ", "magnetic "))
-    azimuth_deg = parse_bearing(text.split(maxsplit=1)[1] if magnetic else text)
+    magnetic = is_magnetic(text)
+    azimuth_deg = parse_bearing(text, declination_deg=0.0)
     if not math.isfinite(azimuth_deg):
         raise ValueError("this is not a finite number.")
     return azimuth_deg, magnetic

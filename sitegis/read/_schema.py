@@ -61,6 +61,7 @@ class SiteTable(Table):
     sonde: Text = ""
     head_above_invert: Length | None = None
     drain_diameter: Extent | None = None
+    drain_material: Text = ""
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
 
 
@@ -257,7 +258,7 @@ class GroundTable(Table):
 
 
 class NoiseTable(Table):
-    """``[noise]``."""
+    """``[noise]``; a Student-t has a variance only above 2 degrees of freedom."""
 
     horizontal_floor: Extent | None = None
     horizontal_share: Annotated[float, Field(ge=0, le=1)] | None = None
@@ -267,7 +268,7 @@ class NoiseTable(Table):
     session_horizontal: Annotated[Length, Field(ge=0)] | None = None
     tape_floor: Extent | None = None
     tape_share: Annotated[float, Field(ge=0, le=1)] | None = None
-    degrees_of_freedom: Annotated[float, Field(ge=1, le=1000)] | None = None
+    degrees_of_freedom: Annotated[float, Field(gt=2, le=1000)] | None = None
     cable_count_share: Annotated[float, Field(ge=0, le=1)] | None = None
     cable_count_floor: Extent | None = None
 

@@ -128,7 +128,7 @@ def _fill(
     evidence = make_evidence(reading, mains, locates)
     dig = make_dig(file, rules)
     fixtures = make_fixtures(reading, {room.id for room in rooms})
-    keep_outs = make_keep_outs(reading, frame, dig)
+    keep_outs = make_keep_outs(reading, frame)
     easements = make_easements(reading, frame)
     check_walls(contacts, locates, building, report)
     check_places(locates, rooms, building, report)
@@ -149,7 +149,7 @@ def _fill(
         drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
         datum_known=table.slab_elevation is not None, surveyed_by=table.surveyed_by,
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
-        receiver=table.receiver, sonde=table.sonde,
+        receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
     )  # fmt: skip
 
 

@@ -1,0 +1,113 @@
+"""The line of a public sewer: where it lies, which way it flows, and the part that matters."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from .._frames import LotFrame, lot_direction
+from .._site import Lot, Street
+from ._context import Reading
+from ._inverts import Spot
+from ._rings import outward
+from ._schema import MainTable
+from ._streets import BEYOND_M, REACH_M, lot_window, outward_normal
+
+# Less rise than this between two levelled manholes says nothing about the flow: judgement.
+LEAST_RISE_M = 0.01
+
+
+def line_of(
+    reading: Reading, table: MainTable, key: str, lot: Lot, *, frame: LotFrame, street: Street
+) -> BaseGeometry | None:
+    """Give the full line: from a layer, or parallel to the lot line at an offset."""
+    report = reading.report
+    if table.layer is not None:
+        if table.offset is not None:
+            report.site("main-source", f"{key}.offset", None, "The main has both layer and offset.",
+                        "keep one of them.")  # fmt: skip
+            return None
+        line = reading.lot_shape(
+            frame, table, key, wanted="line", identifier=table.feature or table.id
+        )
+        if line is not None and not line.intersects(lot_window(lot)):
+            report.site("main-far", f"{key}.layer", table.id,
+                        f"This main does not come within {report.say(REACH_M)} of the lot.",
+                        "check the id, and the CRS of the layer.")  # fmt: skip
+            return None
+        return line
+    offset_m = table.offset
+    if offset_m is None:
+        offset_m = street.row_width_m / 2.0
+        report.note("main-offset-assumed",
+                    f"Main {table.id}: its place is not given; the middle of {street.name} is "
+                    "assumed.", f"{key}.offset", needs_person=True)  # fmt: skip
+    edge = lot.edge(street.side)
+    span = float(np.hypot(*(edge[1] - edge[0])))
+    along = (edge[1] - edge[0]) / span
+    shift = outward_normal(edge) * offset_m
+    farthest = max((abs(manhole.offset_along) for manhole in table.manholes), default=0.0)
+    reach = max(BEYOND_M, farthest + span + 10.0)
+    ends = np.array([edge[0] - reach * along + shift, edge[1] + reach * along + shift])
+    return shapely.LineString(ends)
+
+
+def with_flow(
+    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, frame: LotFrame, lot: Lot
+) -> BaseGeometry:
+    """Turn the line so that it runs with the flow."""
+    near = shapely.intersection(line, lot_window(lot))
+    parts = [part for part in shapely.get_parts(near) if part.length > 0] or [line]
+    piece = max(parts, key=lambda part: part.length)
+    ends = shapely.get_coordinates(piece)[[0, -1]]
+    chord = ends[1] - ends[0]
+    # An intersection may come back reversed: the line's own order decides.
+    if line.project(shapely.Point(ends[1])) < line.project(shapely.Point(ends[0])):
+        chord = -chord
+    length = float(np.hypot(*chord))
+    if table.flow_toward is None:
+        reading.report.note(
+            "flow-assumed",
+            f"Main {table.id}: the direction of flow is not given; "
+            + ("the layer's drawing order" if table.layer else "toward the right end of the lot "
+               "line as the lot is walked counter-clockwise") + " is taken.",
+            f"{key}.flow_toward",
+        )  # fmt: skip
+        return line
+    flow = table.flow_toward
+    toward = outward(flow) if isinstance(flow, str) else lot_direction(frame.angle_rad(flow))
+    cosine = float(chord @ toward) / length if length > 0 else 0.0
+    if abs(cosine) < 0.25:
+        reading.report.site("flow-across", f"{key}.flow_toward", flow,
+                            "The main runs across this direction, not along it.",
+                            "write the side of the lot, or the azimuth, toward which it "
+                            "flows.")  # fmt: skip
+    return line if cosine >= 0 else shapely.reverse(line)
+
+
+def note_flow(reading: Reading, table: MainTable, key: str, spots: tuple[Spot, ...]) -> None:
+    """Note a flow direction against which the levelled manholes fall."""
+    levels = [(spot.id, spot.invert_m) for spot in spots if spot.invert_m is not None]
+    if len(levels) < 2:
+        return
+    (upper, upper_m), (lower, lower_m) = levels[0], levels[-1]
+    if lower_m - upper_m <= LEAST_RISE_M:
+        return
+    stated = "stated" if table.flow_toward is not None else "assumed"
+    reading.report.note(
+        "flow-against-inverts",
+        f"Main {table.id}: the {stated} flow runs from manhole {upper} to {lower}, but the invert "
+        f"of {lower} is {reading.report.say(lower_m - upper_m)} higher. One of them is wrong.",
+        f"{key}.flow_toward", needs_person=True,
+    )  # fmt: skip
+
+
+def range_of(line: BaseGeometry, lot: Lot, spots: tuple[Spot, ...]) -> tuple[float, float]:
+    """Give the stations between which the line is near the lot or holds a manhole."""
+    parts = shapely.get_parts(shapely.intersection(line, lot_window(lot)))
+    land = shapely.Polygon(lot.vertices)
+    piece = min(parts, key=lambda part: (part.distance(land), -part.length))
+    stations = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(piece)]
+    stations += [spot.station_m for spot in spots]
+    return min(stations), max(stations)
