@@ -1,0 +1,150 @@
+"""The answer in words: units, certainty, and what must always be said."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sitegis._results import Hypothesis, ScoredHypothesis
+from sitegis._survey import Survey
+from sitegis.write.text import (
+    answer_sentences,
+    contribution_words,
+    corner_words,
+    percent,
+    summary_lines,
+    way_words,
+)
+
+from .filled import RULES, filled_survey
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    return filled_survey()
+
+
+def test_the_first_sentence_names_main_and_chance(survey: Survey) -> None:
+    """Which main, with what probability, and what comes next."""
+    first = answer_sentences(survey)[0]
+    assert "front-main" in first
+    assert "70 %" in first
+    assert "25 %" in first
+
+
+def test_the_exit_is_measured_from_the_nearer_corner(survey: Survey) -> None:
+    """The house is 26 ft wide from x = 8 ft: the exit at x = 7.288 m is 10' 1" from the right."""
+    distance, corner = corner_words(survey)
+    assert distance == pytest.approx((8 + 26) * 0.3048 - survey.exit.x_m, abs=1e-9)
+    assert corner == "front-right corner"
+    assert "10' 1\" from the front-right corner" in answer_sentences(survey)[1]
+
+
+@pytest.mark.parametrize(
+    ("units", "seen", "unseen"), [("ft", "'", " m "), ("m", " m ", "'"), ("mm", " mm", '"')]
+)
+def test_lengths_come_in_the_units_of_the_site(units: str, seen: str, unseen: str) -> None:
+    """A site in feet reads in feet and inches, a metric one in metres or millimetres."""
+    exit_sentence = answer_sentences(filled_survey(units=units))[1].split("heading")[0]
+    assert seen in exit_sentence
+    assert unseen not in exit_sentence
+
+
+def test_it_says_when_the_marks_say_nothing_about_the_slope(survey: Survey) -> None:
+    """A slope that is all prior is called common practice, one from data is not."""
+    all_prior = dataclasses.replace(survey.exit, slope_sd_ratio=0.97)
+    assert "say almost nothing" in answer_sentences(
+        dataclasses.replace(survey, left_at=all_prior)
+    )[2]  # fmt: skip
+    from_data = dataclasses.replace(survey.exit, slope_sd_ratio=0.3)
+    assert "say almost nothing" not in answer_sentences(
+        dataclasses.replace(survey, left_at=from_data)
+    )[2]  # fmt: skip
+
+
+def test_the_summary_carries_every_caution_and_every_flag(survey: Survey) -> None:
+    """Whoever reads where to dig also reads what to mind, and that the line is inferred."""
+    text = "\n".join(summary_lines(survey))
+    for caution in RULES.cautions:
+        assert caution in text
+    assert "inferred, not located" in text
+    assert "At P3 the lifted reading disagrees" in text
+
+
+def test_nothing_listed_is_said_as_such(survey: Survey) -> None:
+    """Where no listed way fits, the sentence says so instead of naming a main."""
+    ranked = survey.scores.hypotheses
+    turned = dataclasses.replace(survey.scores, hypotheses=ranked[::-1])
+    assert answer_sentences(dataclasses.replace(survey, scored=turned))[0].startswith(
+        "No listed way fits"
+    )
+
+
+def test_a_check_that_changes_nothing_is_not_recommended(survey: Survey) -> None:
+    """A check without expected saving is named as such."""
+    useless = dataclasses.replace(survey.scores.next_checks[0], saving=0.0)
+    scores = dataclasses.replace(survey.scores, next_checks=(useless,))
+    words = answer_sentences(dataclasses.replace(survey, scored=scores))[4]
+    assert words.startswith("No check would change where to dig")
+
+
+def test_no_pit_and_no_check_are_said(survey: Survey) -> None:
+    """Empty lists give sentences, not holes."""
+    bare = dataclasses.replace(
+        survey,
+        planned=dataclasses.replace(survey.dig, pits=()),
+        scored=dataclasses.replace(survey.scores, next_checks=()),
+    )
+    sentences = answer_sentences(bare)
+    assert "No place for a test pit" in sentences[3]
+    assert sentences[4] == "No further check is proposed."
+    assert summary_lines(bare)
+
+
+def test_ways_that_hardly_fit_share_a_line(survey: Survey) -> None:
+    """Ways under 1 % don't fill the screen; what they hold together is said."""
+    many = tuple(
+        ScoredHypothesis(
+            Hypothesis(f"side-main:direct-{i}", "side-main", "direct", "side", None, 0.01),
+            0.002, -9.0, 0.1, 10.0, (), np.zeros(0), None,
+        )
+        for i in range(4)
+    )  # fmt: skip
+    scores = dataclasses.replace(survey.scores, hypotheses=(*survey.scores.hypotheses, *many))
+    text = "\n".join(summary_lines(dataclasses.replace(survey, scored=scores)))
+    assert "under 1 %  4 more ways together" in text
+    assert "Side Street" not in text
+
+
+def test_a_side_yard_names_its_side(survey: Survey) -> None:
+    """The side of the house is said."""
+    words = way_words(survey, survey.scores.hypotheses[1].hypothesis)
+    assert words.endswith("around the right of the house")
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.floats(0.0, 1.0))
+def test_no_uncertain_thing_is_said_to_be_certain(probability: float) -> None:
+    """Only 1 is 100 %, only 0 is 0 %, and the rest is within half a per cent."""
+    words = percent(probability)
+    if words == "100 %":
+        assert probability == 1.0
+    elif words == "0 %":
+        assert probability == 0.0
+    elif words[0].isdigit():
+        assert abs(float(words.split()[0]) / 100 - probability) <= 0.005 + 1e-12
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.floats(-30.0, 30.0))
+def test_weights_of_evidence_never_change_sides(bits: float) -> None:
+    """Bits above zero speak for, below zero against, near zero for nothing (2^0.05 = 1.035)."""
+    words = contribution_words(bits)
+    if abs(bits) < 0.05:
+        assert words == "says nothing"
+    else:
+        assert words.endswith("for" if bits > 0 else "against")
