@@ -1,8 +1,9 @@
 """An invented city of any size with its hidden truth: layers as a city would hand them over.
 
-Blocks of two rows of lots. Blocks with an odd number are old quarters: an alley runs between
-the rows. Streets along the blocks may be curved. Every lot's front street is the one along its
-row. All names are invented.
+Blocks of two rows of lots. Every other block is an old quarter: an alley runs between the rows,
+and some houses share walls. Other blocks hold flag lots, lots without frontage and through lots.
+Streets along the blocks may be curved. Every lot's front street is the one along its row. All
+names are invented.
 """
 
 from __future__ import annotations
@@ -83,38 +84,40 @@ class _Builder:
                 }
             )  # fmt: skip
 
-    def lot(self, name, box, *, street, faces_north, kind, main, year, rear_main):
-        """Put a lot with its house; ``faces_north``: the front street is at the top."""
-        x0, y0, x1, y1 = box
-        rng = self.rng
-        missing = rng.random()
+    def lot(self, name, outline, house, *, street, kind, year):
+        """Put a lot with its house (a box, or None); some attributes are missing."""
+        missing = self.rng.random()
+        x, y = outline.centroid.coords[0]
         self.parcels.append(
             {
                 "pin": name, "addr_st": "" if missing < 0.3 else street,
-                "year": float("nan") if missing < 0.1 else year,
-                "ground": round(self.ground((x0 + x1) / 2, (y0 + y1) / 2), 2),
-                "geometry": self.ring(*box),
+                "year": float("nan") if missing < 0.1 else float(year),
+                "ground": round(self.ground(x - ORIGIN[0], y - ORIGIN[1]), 2),
+                "geometry": outline,
             }
         )  # fmt: skip
-        setback, side = rng.uniform(5.0, 8.0), rng.uniform(1.2, 2.2)
-        depth = rng.uniform(10.0, 14.0)
-        bottom = y1 - setback - depth if faces_north else y0 + setback
+        if house is not None:
+            self.buildings.append({"geometry": self.ring(*house)})
+        self.truth[name] = {"kind": kind, "street": street}
+
+    def house(self, box, *, faces_north):
+        """Draw a house in a lot's box, and now and then a shed behind it."""
+        x0, y0, x1, y1 = box
+        rng = self.rng
+        room = y1 - y0
+        setback = min(rng.uniform(5.0, 8.0), 0.2 * room)
+        depth = min(rng.uniform(10.0, 14.0), 0.5 * room)
+        side = rng.uniform(1.2, 2.2)
         width = min(x1 - x0 - 2.6 * side, 11.5)
-        left = x0 + side if kind != "corner" else x0 + (x1 - x0 - width) / 2
-        if kind != "vacant":
-            self.buildings.append({"geometry": self.ring(left, bottom, left + width, bottom + depth)})
-        if rng.random() < 0.4 and kind != "vacant":
+        bottom = y1 - setback - depth if faces_north else y0 + setback
+        if rng.random() < 0.4 and room > 30.0:
             shed = y0 + 1.5 if faces_north else y1 - 6.5
             self.buildings.append({"geometry": self.ring(x1 - 6.5, shed, x1 - 1.5, shed + 5.0)})
-        old = year < 1950
-        to_rear = rear_main and rng.random() < (0.6 if old else 0.2)
-        self.truth[name] = {
-            "kind": kind, "street": street, "toward": "rear" if to_rear else "front", "main": main,
-        }  # fmt: skip
+        return x0 + side, bottom, x0 + side + width, bottom + depth
 
 
 def invent_city(lots: int, *, seed: int = 1, curve: float = 0.0) -> City:
-    """Make a city with at least ``lots`` lots (cut to that many); the same seed, the same city."""
+    """Make a city of whole blocks with about ``lots`` lots; the same seed, the same city."""
     builder = _Builder(seed, curve)
     per_block = 2 * LOTS_PER_ROW
     blocks = math.ceil(lots / per_block)
@@ -125,55 +128,79 @@ def invent_city(lots: int, *, seed: int = 1, curve: float = 0.0) -> City:
     number = 0
     for row in range(rows):
         for column in range(columns):
-            _block(builder, row, column, pitch_x, pitch_y, number, lots)
+            _block(builder, row, column, pitch_x, pitch_y, number)
             number += per_block
     _streets(builder, rows, columns, pitch_x, pitch_y)
     frame = {"crs": CRS}
     return City(
-        geopandas.GeoDataFrame(builder.parcels, **frame).iloc[:lots],
+        geopandas.GeoDataFrame(builder.parcels, **frame),
         geopandas.GeoDataFrame(builder.buildings, **frame),
         geopandas.GeoDataFrame(builder.streets, **frame),
         geopandas.GeoDataFrame(builder.mains, **frame),
         geopandas.GeoDataFrame(builder.manholes, **frame),
-        dict(list(builder.truth.items())[:lots]),
+        builder.truth,
     )
 
 
-def _block(builder, row, column, pitch_x, pitch_y, number, lots):
-    """Fill one block: odd ones have an alley, the others lots back to back; some odd shapes."""
+def _block(builder, row, column, pitch_x, pitch_y, number):
+    """Fill one block: every other has an alley, the others lots back to back; some odd shapes."""
     rng = builder.rng
     x, y = column * pitch_x, row * pitch_y
     alley = (row + column) % 2 == 1
     year = int(rng.integers(1905, 1945)) if alley else int(rng.integers(1955, 1995))
     depth = LOT_DEPTH if alley else LOT_DEPTH + ALLEY / 2
-    through = not alley and row % 3 == 2
+    top = y + 2 * LOT_DEPTH + ALLEY
     south, north = f"{_word(row)} Street", f"{_word(row + 1)} Street"
     for i in range(LOTS_PER_ROW):
         left, right = x + i * LOT_WIDTH, x + (i + 1) * LOT_WIDTH
-        corner = i in (0, LOTS_PER_ROW - 1)
-        top = y + 2 * LOT_DEPTH + ALLEY
-        vacant = rng.random() < 0.02
-        kind = "vacant" if vacant else "corner" if corner else "interior"
-        shared = {"year": year, "rear_main": alley}
-        if through and i == 5:
+        names = f"P{number + i:06d}", f"P{number + LOTS_PER_ROW + i:06d}"
+        if not alley and i == 5 and column % 3 == 0:
+            box = (left, y, right, top)
+            house = builder.house((left, y, right, y + depth), faces_north=False)
             builder.lot(
-                f"P{number + i:06d}", (left, y, right, top), street=south, faces_north=False,
-                kind="through", main="", **shared,
-            )  # fmt: skip
+                names[0], builder.ring(*box), house, street=south, kind="through", year=year
+            )
             continue
-        builder.lot(
-            f"P{number + i:06d}", (left, y, right, y + depth), street=south, faces_north=False,
-            kind=kind, main="", **shared,
-        )  # fmt: skip
-        builder.lot(
-            f"P{number + LOTS_PER_ROW + i:06d}", (left, top - depth, right, top), street=north,
-            faces_north=True, kind=kind, main="", **shared,
-        )  # fmt: skip
+        if not alley and i == 7:
+            _behind(builder, names[0], (left, y, right, y + depth), south, year, column % 2 == 0)
+        elif alley and i in (3, 4) and column % 4 == 1:
+            wall = left + LOT_WIDTH if i == 3 else left
+            house = (left + 2.0, y + 6.0, wall, y + 17.0) if i == 3 else (
+                wall, y + 6.0, right - 2.0, y + 17.0)  # fmt: skip
+            builder.lot(names[0], builder.ring(left, y, right, y + depth), house, street=south,
+                        kind="shared", year=year)  # fmt: skip
+        else:
+            _plain(builder, names[0], (left, y, right, y + depth), south, year, i, north=False)
+        _plain(builder, names[1], (left, top - depth, right, top), north, year, i, north=True)
     if alley:
         middle = y + LOT_DEPTH + ALLEY / 2
         ends = (x - AVENUE / 2, middle), (x + LOTS_PER_ROW * LOT_WIDTH + AVENUE / 2, middle)
         builder.streets.append({"st_name": "", "class": "alley", "geometry": builder.line(*ends)})
         builder.main(f"A{row}-{column}", *ends[::-1], 2.9)
+
+
+def _plain(builder, name, box, street, year, place, *, north):
+    """Put a plain lot; the ends of a row are corner lots, a few lots are vacant."""
+    kind = "corner" if place in (0, LOTS_PER_ROW - 1) else "interior"
+    vacant = builder.rng.random() < 0.02
+    house = None if vacant else builder.house(box, faces_north=north)
+    builder.lot(name, builder.ring(*box), house, street=street,
+                kind="vacant" if vacant else kind, year=year)  # fmt: skip
+
+
+def _behind(builder, name, box, street, year, has_pole):
+    """Cut a lot in two: one at the street, one behind it, with a pole to the street or without."""
+    left, y0, right, y1 = box
+    cut, pole = y0 + 22.0, left + (4.0 if has_pole else 0.0)
+    front = (pole, y0, right, cut)
+    builder.lot(name, builder.ring(*front), builder.house(front, faces_north=False),
+                street=street, kind="interior", year=year)  # fmt: skip
+    back = (left, cut, right, y1)
+    outline = builder.ring(*back)
+    if has_pole:
+        outline = shapely.union(outline, builder.ring(left, y0, pole, cut + 1.0))
+    builder.lot(f"{name}B", outline, builder.house(back, faces_north=False), street=street,
+                kind="flag" if has_pole else "no-frontage", year=year)  # fmt: skip
 
 
 def _streets(builder, rows, columns, pitch_x, pitch_y):

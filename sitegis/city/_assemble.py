@@ -30,13 +30,12 @@ def check_output(out: Path) -> None:
             Fault("output-kind", "--out", None, "file", out.name, "This kind is not written.",
                   "name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet."),
         ))  # fmt: skip
-    if out.suffix.lower() == PARQUET:
-        if importlib.util.find_spec("pyarrow") is None:
-            raise BadInput((
-                Fault("output-kind", "--out", None, "file", out.name,
-                      "GeoParquet needs the package pyarrow.",
-                      "install pyarrow, or name a file that ends in .gpkg."),
-            ))  # fmt: skip
+    if out.suffix.lower() == PARQUET and importlib.util.find_spec("pyarrow") is None:
+        raise BadInput((
+            Fault("output-kind", "--out", None, "file", out.name,
+                  "GeoParquet needs the package pyarrow.",
+                  "install pyarrow, or name a file that ends in .gpkg."),
+        ))  # fmt: skip
     if out.is_dir() and out.suffix.lower() == GPKG:
         raise CannotWrite(f"{out} is a folder: choose another name.")
 

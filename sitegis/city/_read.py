@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
+from shapely import STRtree
 
 from .._errors import BadInput, Fault
 from .._frames import Array
@@ -25,12 +26,13 @@ from .._site import Priors
 from ..read._files import is_inside
 from ..read._layers import flat_crs
 from ..read._report import guess, index_lines, line_of, shorten
-from ._records import Block, Flags, Mains, Manholes, Parcels, Shapes, Ways, Words
+from ._records import Block, Flags, Mains, Manholes, Parcels, Shapes, Ways, Words, take
 from ._schema import AlleyTable, CityFile, LayerTable, RowTable, StreetTable
 
 METRES = {"ft": 0.3048, "m": 1.0}
 SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".parquet")
 POINTS, LINES, AREAS = 0, 1, 2
+WAY_RUN_M = 20.0
 _WORDS = {POINTS: "points", LINES: "lines", AREAS: "areas"}
 _SYNTAX_REMEDY = "check quotes, brackets and '=' there."
 
@@ -138,11 +140,15 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     factor = float(crs.axis_info[0].unit_conversion_factor)
     place = _Placer(crs, factor, METRES[file.city.units])
     records, rows, failures = _parcels(parcels, file, place)
+    houses, centrelines = _areas(frames["buildings"], place), _centrelines(frames, file, place)
+    ways = _are_ways(records.shapes, houses, centrelines.shapes)
+    failures = (*failures, *_way_failures(records, rows, ways))
+    records, rows = take(records, ~ways), rows[~ways]
     block = Block(
         parcels=records,
         own=np.ones(len(records.ids), bool),
-        houses=_areas(frames["buildings"], place),
-        centrelines=_centrelines(frames, file, place),
+        houses=houses,
+        centrelines=centrelines,
         rows=_rows(frames["rights_of_way"], file.rights_of_way, place),
         has_rows=file.rights_of_way is not None,
         mains=_mains(frames["mains"], file, place),
@@ -376,6 +382,33 @@ def _parcels(
     years = np.where((records.years >= 1600) & (records.years <= 2100), records.years, np.nan)
     records = Parcels(records.ids, records.shapes, records.streets, years, records.grounds_m)
     return records, chosen + 1, tuple(failures)
+
+
+def _are_ways(parcels: Shapes, houses: Shapes, centrelines: Shapes) -> Flags:
+    """Tell which parcels are the right-of-way itself: a centreline runs in them, no building.
+
+    At least 20 m of centreline and as much as the root of the area (judgement).
+    """
+    found = np.zeros(len(parcels), bool)
+    if not len(centrelines) or not len(parcels):
+        return found
+    tree = STRtree(parcels)
+    line, parcel = tree.query(centrelines, predicate="intersects")
+    run = shapely.length(shapely.intersection(centrelines[line], parcels[parcel]))
+    total = np.bincount(parcel, run, minlength=len(parcels))
+    found = total >= np.maximum(WAY_RUN_M, np.sqrt(shapely.area(parcels)))
+    _house, built = tree.query(shapely.centroid(houses), predicate="intersects")
+    found[built] = False
+    return np.asarray(found)
+
+
+def _way_failures(parcels: Parcels, rows: NDArray[np.int64], ways: Flags) -> tuple[Failure, ...]:
+    """Say of parcels that are streets why they are no lots."""
+    return tuple(
+        Failure(str(parcels.ids[i]), int(rows[i]), "right-of-way",
+                "A street or alley runs in this parcel and no building stands on it.")
+        for i in np.flatnonzero(ways).tolist()
+    )  # fmt: skip
 
 
 def _areas(frame: Any, place: _Placer) -> Shapes:

@@ -10,7 +10,7 @@ from scipy.special import entr, ndtri
 from .._frames import Array
 from .._site import Main, Priors
 from ..line.profile import INVERT_PRIOR_M
-from ..read._mains import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
+from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read._streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
 from ..routes.evidence import DEFAULTS, FALSE_SEEN
 from ..routes.fit import arrival_habit, tap_habit
