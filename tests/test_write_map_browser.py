@@ -12,9 +12,13 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
 
+from sitegis.pipeline import compute
+from sitegis.score.what_if import rescore
 from sitegis.write.outputs import output_files
+from sitegis.write.text import percent
+from sitegis.write.what_if import what_if_data
 
-from .filled import filled_survey
+from .filled import RULES, filled_survey
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -138,10 +142,12 @@ def test_zoom_reaches_a_hand_breadth(shown: Watched) -> None:
 
 
 def test_cautions_stand_where_digging_is_advised(shown: Watched) -> None:
-    """The words about the one-call centre are visible without opening anything."""
-    caution = shown.page.get_by_text("Call the one-call centre")
-    caution.scroll_into_view_if_needed()
-    assert caution.is_visible()
+    """In the section that says where to dig, every caution is visible without opening anything."""
+    section = shown.page.get_by_role("region", name="Where to dig")
+    for caution in RULES.cautions:
+        line = section.get_by_role("listitem").filter(has_text=caution)
+        line.scroll_into_view_if_needed()
+        assert line.is_visible()
 
 
 def test_the_measure_tool_measures_ground_feet(shown: Watched) -> None:
@@ -180,8 +186,8 @@ def test_every_control_has_a_name_and_can_be_reached(shown: Watched) -> None:
     page = shown.page
     nameless = page.evaluate(
         """() => [...document.querySelectorAll("button, input, summary, a[href]")].filter((e) =>
-            !(e.innerText || e.getAttribute("aria-label") || e.title ||
-              (e.labels && e.labels.length && e.labels[0].innerText))).length"""
+            !(e.textContent || e.getAttribute("aria-label") || e.title ||
+              (e.labels && e.labels.length && e.labels[0].textContent))).length"""
     )
     assert nameless == 0
     reached = set()
@@ -235,6 +241,38 @@ def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
     assert page.title().startswith("Lateral map: </script>")
     assert watched.complaints == []
     assert [url for url in watched.requests if not url.startswith("data:")] == [path.as_uri()]
+    page.context.close()
+
+
+def test_what_if_gives_the_numbers_of_the_program(browser: Browser, tmp_path: Path) -> None:
+    """Each item of evidence switched off in the page: the probabilities are those of a new scoring.
+
+    Then a prior is changed, which must follow Bayes' rule, and the reset brings the answer back.
+    """
+    survey = compute(Path(__file__).parent.parent / "fixtures" / "corner-lot-alley")
+    path = tmp_path / "map.html"
+    path.write_bytes(output_files(survey)["map.html"])
+    watched = _open(browser, path)
+    page = watched.page
+    page.locator("#what-if summary").click()
+    cells = page.locator("#what-if-rows td:last-child")
+    ids = [scored.hypothesis.id for scored in survey.scores.hypotheses]
+    names = [item["name"] for item in what_if_data(survey)["items"]]
+    for i, name in enumerate(names):
+        box = page.locator("#what-if-items input").nth(i)
+        box.set_checked(False)
+        shown = cells.evaluate_all("all => all.map((cell) => Number(cell.dataset.probability))")
+        box.set_checked(True)
+        again = rescore(survey, without=frozenset({name})).hypotheses
+        expected = {scored.hypothesis.id: scored.probability for scored in again}
+        assert shown == pytest.approx([expected[i] for i in ids], abs=1e-9), name
+    page.locator("#what-if-rows input").first.fill("0")
+    shown = cells.evaluate_all("all => all.map((cell) => Number(cell.dataset.probability))")
+    kept = [scored.probability for scored in survey.scores.hypotheses[1:]]
+    assert shown == pytest.approx([0.0, *(p / sum(kept) for p in kept)], abs=1e-9)
+    page.get_by_role("button", name="Back to the answer").click()
+    assert cells.first.inner_text() == percent(survey.scores.hypotheses[0].probability)
+    assert watched.complaints == []
     page.context.close()
 
 

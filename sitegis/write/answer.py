@@ -8,11 +8,19 @@ from typing import Any
 
 import numpy as np
 
-from .._frames import Array
-from .._results import AdjustedObservation, NextCheck, Pit, Routes, ScoredHypothesis, TapeTie
+from .._results import (
+    AdjustedObservation,
+    NextCheck,
+    Pit,
+    Routes,
+    ScoredHypothesis,
+    TapeTie,
+    WayComparison,
+)
 from .._survey import Survey
 from .features import best_route
 from .numbers import finite, json_bytes
+from .profile import invert_under_slab
 
 
 def answer_bytes(survey: Survey) -> bytes:
@@ -78,14 +86,6 @@ def _exit(survey: Survey) -> dict[str, Any]:
     }
 
 
-def invert_along_drain_m(survey: Survey, stations_m: Array) -> Array:
-    """Give the fitted invert (n,) at stations along the drain, from its profile's mean."""
-    drain = survey.drain
-    back = drain.length_m - np.asarray(stations_m, float)
-    slope = sum(component.weight * component.mean[1] for component in drain.profile)
-    return np.asarray(drain.invert_at_end_m + slope * back)
-
-
 def _line(survey: Survey) -> list[dict[str, Any]]:
     """List the points of the drain where the fitted line passes them, upstream first.
 
@@ -95,7 +95,7 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
     drain, placement = survey.drain, survey.placement
     steps = np.hypot(*np.diff(drain.vertices, axis=0).T)
     at = np.concatenate([[0.0], np.cumsum(steps)])
-    inverts = invert_along_drain_m(survey, drain.stations_m)
+    inverts, _ = invert_under_slab(survey, drain.length_m - drain.stations_m)
     rows = []
     for index in np.argsort(drain.stations_m, kind="stable"):
         station = float(drain.stations_m[index])
@@ -194,6 +194,25 @@ def _comparison(survey: Survey) -> dict[str, Any]:
         "currency": survey.site.dig.currency,
         "expected_cost": finite(dig.expected_cost, 2),
         "expected_cost_straight": finite(dig.expected_cost_straight, 2),
+        "ways": [_way(survey, way) for way in dig.ways],
+    }
+
+
+def _way(survey: Survey, way: WayComparison) -> dict[str, Any]:
+    """Give one direction, with the pit that best tells it from the others, null without one."""
+    tells = way.ring is not None
+    return {
+        "toward": way.toward,
+        "probability": finite(way.probability, 9),
+        "length_m": finite(way.length_m),
+        "depth_m": finite(way.depth_m),
+        "telling_pit": {
+            **_place(survey, way.x_m, way.y_m),
+            "p_if_so": finite(way.p_if_so),
+            "p_otherwise": finite(way.p_otherwise),
+        }
+        if tells
+        else None,
     }
 
 

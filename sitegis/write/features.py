@@ -136,23 +136,27 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
              "sd_minor_m": point.sd_minor_m, "cable_count_m": point.cable_count_m,
              "distorted": point.distorted, "note": notes.get(point.id, "")},
         )  # fmt: skip
-    count = 0
-    for item in survey.site.evidence:
-        if isinstance(item, OutdoorLocate) and item.point not in names:
-            count += 1
-            yield Feature(
-                "locate", "located", shapely.Point(item.x_m, item.y_m),
-                {"id": item.point or f"outdoor-{count}", "kind": "locate", "room": "lot",
-                 "depth_m": item.depth_m, "sd_major_m": item.sd_m, "sd_minor_m": item.sd_m},
-            )  # fmt: skip
-        elif isinstance(item, CleanoutOutside):
-            count += 1
-            yield Feature(
-                "locate",
-                "exposed",
-                shapely.Point(item.x_m, item.y_m),
-                {"id": f"outdoor-{count}", "kind": "cleanout", "room": "lot", "depth_m": None},
-            )
+    outside = [
+        item
+        for item in survey.site.evidence
+        if isinstance(item, CleanoutOutside)
+        or (isinstance(item, OutdoorLocate) and item.point not in names)
+    ]
+    for number, item in enumerate(outside, start=1):
+        yield _outdoor_feature(item, f"outdoor-{number}")
+
+
+def _outdoor_feature(item: OutdoorLocate | CleanoutOutside, name: str) -> Feature:
+    """Give an outdoor find with the same properties as a placed point."""
+    found = isinstance(item, OutdoorLocate)
+    depth = item.depth_m if isinstance(item, OutdoorLocate) else None
+    return Feature(
+        "locate", "located" if found else "exposed", shapely.Point(item.x_m, item.y_m),
+        {"id": (isinstance(item, OutdoorLocate) and item.point) or name,
+         "kind": "locate" if found else "cleanout", "room": "lot", "depth_m": depth,
+         "depth_sd_m": None, "sd_major_m": item.sd_m, "sd_minor_m": item.sd_m,
+         "cable_count_m": None, "distorted": False, "note": ""},
+    )  # fmt: skip
 
 
 def _drain_features(survey: Survey) -> Iterator[Feature]:

@@ -29,6 +29,7 @@ _REASONS = {
     errno.EACCES: "you may not write there",
     errno.EPERM: "you may not write there",
     errno.EBUSY: "the folder is a mount point or in use; choose a folder inside it",
+    errno.EEXIST: "a part of the path is a file, not a folder",
     errno.ENOTDIR: "a part of the path is a file, not a folder",
     errno.ENAMETOOLONG: "the name is too long",
 }
