@@ -33,6 +33,8 @@ _OUTWARD = {
 _COORDINATE_NAMES = ("x", "y")
 # Judgement, no source: a pose that is stated without a spread is still not known to a hair.
 _LEAST_SD_M, _LEAST_SD_RAD = 1e-3, 1e-4
+# Judgement, no source: no tape is read to less; a smaller spread would make the sums singular.
+_LEAST_READ_M = 1e-4
 
 
 def tape_sd_m(length_m: float, noise: Noise) -> float:
@@ -109,7 +111,8 @@ def _distinct(observations: list[Observation]) -> Iterator[Observation]:
     for item in observations:
         seen[item.name] = seen.get(item.name, 0) + 1
         again = "" if seen[item.name] == 1 else f" (again, {seen[item.name]})"
-        yield replace(item, name=item.name + again, value=float(item.value), sd=float(item.sd))
+        sd = max(float(item.sd), _LEAST_READ_M)
+        yield replace(item, name=item.name + again, value=float(item.value), sd=sd)
 
 
 class _Builder:

@@ -13,7 +13,7 @@ from .._units import LengthUnit, format_length
 
 SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
 _FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
-_HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]\[]+?)\s*\]\]?\s*(?:#.*)?$")
+_HEADER = re.compile(r"^\s*(\[\[?)([^\]\[]+)\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
 
 

@@ -23,6 +23,9 @@ from ._schema import SiteFile
 
 Raw = dict[str, object]
 FILL_ME_IN = "FILL ME IN"
+# The deepest key of a site.toml has 5 parts. A parser's time grows with the square of this.
+MOST_DEEP = 20
+_DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
 _REQUIRED_REMEDY = "write it; the comments of a blank site.toml ('sitegis start') say how."
 
 
@@ -36,8 +39,9 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
     if text is None:
         return None, {}
     report.lines = index_lines(text)
+    deep = _DEEP_KEY.search(text) is not None
     try:
-        raw = tomllib.loads(text)
+        raw = {} if deep else tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         found = re.search(r"at line (\d+)", str(error))
@@ -49,9 +53,29 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
                 "(\"12' 4in\") or \\\" for the inch mark.",
             )
         )  # fmt: skip
-        units = re.findall(r'(?m)^\s*((?:depth_)?units)\s*=\s*"(\w+)"', text)
+        units = re.findall(r'(?m)^[ \t]*((?:depth_)?units)\s*=\s*"(\w+)"', text)
         return None, {"site": dict(units)}
+    if deep or _is_deep(raw):
+        report.add(
+            Fault("toml-too-deep", SITE_FILE, None, "file", "",
+                  "Tables lie in tables deeper than any field does.",
+                  "compare the file with a blank one ('sitegis start').")
+        )  # fmt: skip
+        return None, {}
     return raw, raw
+
+
+def _is_deep(raw: Raw) -> bool:
+    """Tell whether tables or lists are nested deeper than any field; without recursion."""
+    level: list[object] = [raw]
+    for _ in range(MOST_DEEP):
+        level = [
+            child
+            for value in level
+            if isinstance(value, dict | list)
+            for child in (value.values() if isinstance(value, dict) else value)
+        ]
+    return bool(level)
 
 
 def units_of(raw: Raw, report: Report) -> tuple[LengthUnit, LengthUnit]:

@@ -1,0 +1,1 @@
+"""Spoiled site folders, and the judge of what a run makes of them."""
