@@ -14,6 +14,8 @@ import time
 from collections import Counter, defaultdict
 from pathlib import Path
 
+import click
+
 from tests.hardness.corpus import drawn
 from tests.hardness.judge import Outcome, judge
 
@@ -53,21 +55,21 @@ def main() -> None:
         for promise in outcome.broken:
             broken[promise].append(seed)
             if len(broken[promise]) == 1:
-                print(f"broken: {name}: {promise}", flush=True)
+                click.echo(f"broken: {name}: {promise}")
         if given.show:
-            print(f"{name}: {outcome.code}\n{outcome.errors}")
+            click.echo(f"{name}: {outcome.code}\n{outcome.errors}")
     seconds.sort()
-    print(f"\n{given.count} spoiled folders from seed {given.first}, "
+    click.echo(f"\n{given.count} spoiled folders from seed {given.first}, "
           f"{time.perf_counter() - start:.0f} s; a run took {seconds[len(seconds) // 2]:.2f} s in "
           f"the middle, {seconds[-1]:.2f} s at most.")  # fmt: skip
-    print(f"{'mutation':24}{'done':>7}{'flags':>7}{'bad in':>7}{'write':>7}{'other':>7}")
+    click.echo(f"{'mutation':24}{'done':>7}{'flags':>7}{'bad in':>7}{'write':>7}{'other':>7}")
     for mutation, count in [*sorted(codes.items()), ("all", total)]:
         known = [count[code] for code in (0, 1, 2, 3)]
         numbers = "".join(f"{n:7d}" for n in (*known, count.total() - sum(known)))
-        print(f"{mutation:24}{numbers}")
-    print(f"promises broken: {sum(map(len, broken.values()))}")
+        click.echo(f"{mutation:24}{numbers}")
+    click.echo(f"promises broken: {sum(map(len, broken.values()))}")
     for promise, seeds in sorted(broken.items()):
-        print(f"  {len(seeds):5d} × {promise}  seeds {seeds[:8]}")
+        click.echo(f"  {len(seeds):5d} × {promise}  seeds {seeds[:8]}")
 
 
 if __name__ == "__main__":

@@ -13,8 +13,10 @@ SECRET = "secret-that-no-output-may-show"
 NAMES = ("site.toml", "locates.csv", "ties.csv", "layers", "layers/town.gpkg")
 HOSTILE = (
     "<script>alert(1)</script>", "</script><img src=x onerror=alert(1)>", "=cmd|'/C calc'!A0",
-    "+1+1", "-1+1", "@SUM(A1)", "]]>", "&amp;&#0;", "{\\rtf1}", "%%U %%D", "\\P\\U+0041 ^J", "a\u0085b",
-    "javascript:alert(1)", "`${1}`", "{{1}}", "'; DROP TABLE x; --", "\U0001f6bd", "ﷺ" * 20, "\u202eabc",
+    "+1+1", "-1+1", "@SUM(A1)", "]]>", "&amp;&#0;", "{\\rtf1}", "%%U %%D", "\\P\\U+0041 ^J",
+    "a\u0085b",
+    "javascript:alert(1)", "`${1}`", "{{1}}", "'; DROP TABLE x; --", "\U0001f6bd",
+    "ﷺ" * 20, "\u202eabc",
     "0\n  0\nENDSEC", "a\\nb",
 )  # fmt: skip
 
@@ -79,7 +81,8 @@ def layer_elsewhere(folder: Path, random: Random) -> None:
                     "layer": random.choice((
         "/etc/passwd", "../outside.gpkg", "layers/../../x.gpkg", "/vsizip/layers/a.zip/x.gpkg",
         "/vsicurl/http://127.0.0.1:9/x.gpkg", "http://127.0.0.1:9/x.geojson", "layers",
-        "file:///etc/passwd", "zip://layers/a.zip", "PG:dbname=x", "layers/x.vrt", "\\\\host\\x.gpkg",
+        "file:///etc/passwd", "zip://layers/a.zip", "PG:dbname=x", "layers/x.vrt",
+        "\\\\host\\x.gpkg",
         "C:\\x.gpkg", "layers/town.gpkg|layername=parcels", "layers/\0.gpkg", "-", "", ".",
         "site.toml", "<OGRVRTDataSource/>", "{\"type\":\"FeatureCollection\",\"features\":[]}",
         "layers/" + "x" * 300 + ".gpkg", "/vsistdin/", "GPKG:layers/town.gpkg:parcels",

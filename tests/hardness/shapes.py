@@ -25,6 +25,7 @@ UNMADE = (
     fiona.errors.FionaError, fiona.errors.FionaValueError, fiona._err.CPLE_BaseError,
     shapely.errors.ShapelyError, ValueError, TypeError,
 )  # fmt: skip
+Change = Callable[[geopandas.GeoDataFrame], geopandas.GeoDataFrame]
 TARGETS = ("EPSG:4326", "EPSG:3857", "EPSG:2154", "EPSG:3031", "EPSG:32601", "EPSG:4978")
 
 
@@ -33,7 +34,7 @@ def gpkg(folder: Path) -> Path | None:
 
 
 def rewrite(
-    folder: Path, random: Random, change: Callable[[geopandas.GeoDataFrame], geopandas.GeoDataFrame],
+    folder: Path, random: Random, change: Change,
     *, every: bool = False,
 ) -> None:  # fmt: skip
     """Write the layers again, one (or every one) of them changed."""
@@ -98,8 +99,8 @@ def _other_kind(shape: Shape, random: Random) -> Shape | None:
     closed = np.vstack([xy, xy[:1]])
     choices: tuple[Callable[[], Shape | None], ...] = (
         lambda: None,
-        lambda: shapely.Point(),
-        lambda: shapely.Polygon(),
+        shapely.Point,
+        shapely.Polygon,
         lambda: shapely.LineString(xy if len(xy) > 1 else np.vstack([xy, xy])),
         lambda: shapely.Point(xy[0]),
         lambda: shapely.MultiPoint(xy),
@@ -109,7 +110,7 @@ def _other_kind(shape: Shape, random: Random) -> Shape | None:
         lambda: shapely.MultiPolygon([shape, shapely.affinity.translate(shape, 500, 0)])
         if shape.geom_type == "Polygon" else shapely.MultiLineString([xy, xy + 100.0])
         if len(xy) > 1 else shape,
-        lambda: shapely.Polygon(closed, [xy.mean(axis=0) + [[0, 0], [1, 0], [0, 1]]])
+        lambda: shapely.Polygon(closed, [xy.mean(axis=0) + np.array([[0, 0], [1, 0], [0, 1]])])
         if len(xy) > 2 else shape,
         lambda: shape.buffer(random.choice((0.001, 1.0, -1.0, 30.0))),
         lambda: shapely.segmentize(shape, random.choice((5.0, 0.05))),
@@ -211,7 +212,8 @@ def lot_described(folder: Path, random: Random) -> None:
     how = random.randrange(5)
     if how <= 1:
         lot["sides"] = {"front": size, "right": random.choice((size, 30.0, 38.0)),
-                        "rear": random.choice((size, 0.01)), "left": random.choice((size, 38.0))}  # fmt: skip
+                        "rear": random.choice((size, 0.01)),
+                        "left": random.choice((size, 38.0))}  # fmt: skip
         lot["front_azimuth"] = random.choice((0.0, 90.0, 359.999999, 84.2, 180.0))
     elif how == 2:
         turns = random.sample((0.0, 90.0, 180.0, 270.0, 10.0, 200.0), random.choice((3, 4, 5)))
@@ -295,8 +297,10 @@ def things_around(folder: Path, random: Random) -> None:
                       "depth": random.choice((0, 30, 9e4)), "sd": random.choice((1e-9, 0.3, 1e4))}),
         ("evidence", {"kind": "cable_to_main", "count": random.choice((1e-6, 20, 120, 9e4)),
                       "sd": random.choice((1e-9, 1))}),
-        ("evidence", {"kind": "surface_sign", "x": 3, "y": 3, "radius": random.choice((1e-9, 1, 9e4))}),
-        ("evidence", {"kind": "cleanout_outside", "x": 3, "y": random.choice((-3, 300)), "sd": 1e-9}),
+        ("evidence", {"kind": "surface_sign", "x": 3, "y": 3,
+                      "radius": random.choice((1e-9, 1, 9e4))}),
+        ("evidence", {"kind": "cleanout_outside", "x": 3, "y": random.choice((-3, 300)),
+                      "sd": 1e-9}),
         ("evidence", {"kind": "camera_note", "count": random.choice((0, 30, 9e4)),
                       "saw": random.choice(("turn-left", "flowing-pipe", "material-change"))}),
         ("evidence", {"kind": "tap_record", "main": "front-main", "manhole": "MH-1",

@@ -11,9 +11,11 @@ NASTY_CELLS = (
     "", " ", "nan", "inf", "-inf", "1e400", "-1", "0", "-0", "1e-300", "9" * 5000, "1e18", "50000",
     "12-4", "1,5", "1.234,56", "١٢", "1'6", "6\"", "3.1m", "3100mm", "1e3ft", "1/0", "1 1/0",
     "1' 13 1/2\"", "true", "None", "#REF!", "=1+1", "=cmd|'/C calc'!A0", "@SUM(A1)", "+1", "-2",
-    "<script>alert(1)</script>", "\0", "\x1b[2J", "\u202eabc", "\ufeff", "a:b", "lot", "x" * 200_000,
-    "é", "½", "3′ 4″", "\n", "a\nb", '"', '"""', "'", ";", "\t", "stack", "cleanout", "locate", "bend",
-    "wall", "branch", "floor-drain", "0.0", "1000000", "0.3", "18", "360", "-361", "1e2", "0x1F",
+    "<script>alert(1)</script>", "\0", "\x1b[2J", "\u202eabc", "\ufeff", "a:b", "lot",
+    "x" * 200_000,
+    "é", "½", "3′ 4″", "\n", "a\nb", '"', '"""', "'", ";", "\t", "stack", "cleanout",
+    "locate", "bend", "wall", "branch",
+    "floor-drain", "0.0", "1000000", "0.3", "18", "360", "-361", "1e2", "0x1F",
     "building:front-left", "lot:rear-right", "basement:origin", "%n%s", "../../x", "L1", "CO1",
 )  # fmt: skip
 
@@ -89,7 +91,7 @@ def columns_lifted(folder: Path, random: Random) -> None:
         for number, row in enumerate(rows):
             lift = random.uniform(1, 40)
             cells = (f"{random.uniform(5, 80):.1f}", f"{lift:.1f}", f"{random.uniform(1, 90):.1f}")
-            row += ("depth_lifted", "lift", "null_spacing") if number == 0 else cells
+            row.extend(("depth_lifted", "lift", "null_spacing") if number == 0 else cells)
         write_rows(path, rows)
 
 

@@ -22,13 +22,15 @@ NASTY_VALUES = (
     '"MH-1"', '"front-main"', '"CO1"', '"L1"', '"\\u0000"', '"\\u202Eabc"', '"\\uFEFF"', '"a:b"',
     '"<script>alert(1)</script>"', '"=cmd|\'/C calc\'!A0"', '"N 45°30\'15\\" E"', '"mag N 45 E"',
     "{front=1}", "[1,2]", "[[1,2],[3,4]]", "[[0,0],[0,0],[0,0]]", "[[1,2],[1,2],[1,2],[1,2]]",
-    "[[0,0],[10,10],[10,0],[0,10]]", '["a","b"]', "[" * 300 + "]" * 300, "{a=" * 200 + "1" + "}" * 200,
-    '"' + "x" * 100_000 + '"', "[" + "1," * 20_000 + "]", "'''a\nb'''", '"FILL ME IN"', "nul", "=", "#",
+    "[[0,0],[10,10],[10,0],[0,10]]", '["a","b"]', "[" * 300 + "]" * 300,
+    "{a=" * 200 + "1" + "}" * 200,
+    '"' + "x" * 100_000 + '"', "[" + "1," * 20_000 + "]", "'''a\nb'''", '"FILL ME IN"',
+    "nul", "=", "#",
 )  # fmt: skip
 NASTY_TEXT = (
     "\0", "\x1b[31m", "\u202e", "\ufeff", "\r", "\t", "\n", '"', "'", '"""', "[", "]", "[[", "]]",
-    "{", "}", "=", ",", "#", "\\", "é", "½", "𝔘", "\ud7ff", "[site]", "[[room]]", "[lot]", "a.b.c=1",
-    "[a.b.c.d.e.f]", "[[main]]", "\u2028", "\x7f", "\x85",
+    "{", "}", "=", ",", "#", "\\", "é", "½", "𝔘", "\ud7ff", "[site]", "[[room]]", "[lot]",
+    "a.b.c=1",     "[a.b.c.d.e.f]", "[[main]]", "\u2028", "\x7f", "\x85",
 )  # fmt: skip
 
 
@@ -59,8 +61,6 @@ class Raw(str):
 
 def dump(value: Any) -> str:
     """Write a value as inline TOML."""
-    if isinstance(value, Raw):
-        return str(value)
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict):
@@ -68,10 +68,8 @@ def dump(value: Any) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(map(dump, value)) + "]"
     if isinstance(value, str):
-        return json.dumps(value)
-    if isinstance(value, int | float):
-        return repr(value)
-    return str(value.isoformat())
+        return str(value) if isinstance(value, Raw) else json.dumps(value)
+    return repr(value) if isinstance(value, int | float) else str(value.isoformat())
 
 
 def write_tree(folder: Path, value: dict[str, Any]) -> None:
