@@ -67,11 +67,14 @@ ITEMS = ("tap_record", "dye", "outdoor_locate", "cleanout_outside")
 
 
 def filled_survey(
-    *, name: str = "Invented corner lot", note: str = "", units: str = "ft"
+    *, name: str = "Invented corner lot", note: str = "", units: str = "ft", mark: str = "P3"
 ) -> Survey:
-    """Fill every block; ``name`` and ``note`` reach every text a user can write."""
-    site = _site(name, note, units)
-    drain, left_at = _drain(), front_exit()
+    """Fill every block; ``name``, ``note`` and ``mark`` reach every text a user can write.
+
+    ``mark`` is the fourth point's id, and part of the names of a room, a street and a keep-out.
+    """
+    site = _site(name, note, units, mark)
+    drain, left_at = _drain(mark), front_exit()
     routes = _routes(left_at)
     scores = _scores(routes, note)
     return Survey(
@@ -86,7 +89,7 @@ def filled_survey(
     )
 
 
-def _site(name: str, note: str, units: str) -> Site:
+def _site(name: str, note: str, units: str, mark: str) -> Site:
     evidence = (
         TapRecord("front-main", "front-main-MH0", 12.0),
         Dye("front-main-MH1", True, 15.0),
@@ -95,11 +98,12 @@ def _site(name: str, note: str, units: str) -> Site:
     )
     site = corner_site(evidence=evidence)
     locates: tuple[Locate, ...] = tuple(
-        dataclasses.replace(locate, note=note) for locate in site.locates
+        dataclasses.replace(locate, note=note, id=mark if locate.id == "P3" else locate.id)
+        for locate in site.locates
     )
     keep_outs = (
         KeepOut("gas-1", "gas", np.array([[11.0, -10.0], [11.0, 7.6]]), 0.6, note),
-        KeepOut("oak", "tree", np.array([[3.0, 3.5]]), 1.5, note),
+        KeepOut(f"oak {mark}", "tree", np.array([[3.0, 3.5]]), 1.5, note),
         KeepOut(
             "shed",
             "other",
@@ -117,6 +121,12 @@ def _site(name: str, note: str, units: str) -> Site:
         site,
         name=name,
         locates=locates,
+        rooms=(dataclasses.replace(site.rooms[0], name=f"Front room {mark}"), *site.rooms[1:]),
+        streets=(
+            dataclasses.replace(site.streets[0], name=f"First Street {mark}"),
+            *site.streets[1:],
+        ),
+        mains=(dataclasses.replace(site.mains[0], street=f"First Street {mark}"), *site.mains[1:]),
         keep_outs=keep_outs,
         notices=notices,
         units=units,
@@ -171,7 +181,7 @@ def _placement(site: Site) -> Placement:
     )
 
 
-def _drain() -> Drain:
+def _drain(mark: str) -> Drain:
     vertices = np.array([FRONT_TRUTH.drain[0], FRONT_TRUTH.drain[1], [7.36, 9.2]])
     stations = np.linspace(0.0, 6.5 + 1.3, 6)
     end = front_exit()
@@ -181,7 +191,7 @@ def _drain() -> Drain:
     )
     return Drain(
         vertices,
-        tuple(f"P{i}" for i in range(6)),
+        ("P0", "P1", "P2", mark, "P4", "P5"),
         stations,
         np.full(6, 0.03),
         (Bend(6.5, 0.0, 7.4, 10.5),),

@@ -95,7 +95,7 @@ def test_the_same_survey_gives_the_same_bytes() -> None:
 def test_hostile_words_make_no_element() -> None:
     """With hostile names and notes the page has the very same elements as without."""
     plain = _parsed(map_bytes(filled_survey(note="quiet")))
-    hostile = _parsed(map_bytes(filled_survey(name=HOSTILE, note=HOSTILE)))
+    hostile = _parsed(map_bytes(filled_survey(name=HOSTILE, note=HOSTILE, mark=HOSTILE)))
     assert hostile.tags == plain.tags
     assert hostile.handlers == []
 

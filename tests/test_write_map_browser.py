@@ -230,7 +230,9 @@ def test_it_prints_on_one_page(browser: Browser, map_file: Path, paper: str) -> 
 def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
     """Names and notes with markup, quotes and line separators run nothing and are shown."""
     path = tmp_path / "map.html"
-    path.write_bytes(output_files(filled_survey(name=HOSTILE, note=HOSTILE))["map.html"])
+    path.write_bytes(
+        output_files(filled_survey(name=HOSTILE, note=HOSTILE, mark=HOSTILE))["map.html"]
+    )
     watched = _open(browser, path)
     page = watched.page
     page.evaluate("map_site.setZoom(22, {animate: false})")

@@ -128,8 +128,11 @@ def _words(survey: Survey, feature: Feature) -> str:
         hit = percent(float(known["p_hit"] or 0.0))
         return f"Proposed test pit {known['rank']}: {hit} to find the pipe"
     if layer == "locate":
+        depth = known.get("depth_m")
+        deep = f", {about(depth, survey.site.depth_units)} deep" if isinstance(depth, float) else ""
+        distorted = ", reading distorted" if known.get("distorted") else ""
         note = f" {known['note']}" if known.get("note") else ""
-        return f"{known['kind']} {known['id']} ({feature.evidence_class}).{note}"
+        return f"{known['kind']} {known['id']} ({feature.evidence_class}){deep}{distorted}.{note}"
     return sentences[layer]
 
 

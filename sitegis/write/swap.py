@@ -28,6 +28,7 @@ _REASONS = {
     errno.EROFS: "the disk is read-only",
     errno.EACCES: "you may not write there",
     errno.EPERM: "you may not write there",
+    errno.EXDEV: "the folder is a mount point; choose a folder inside it",
     errno.EBUSY: "the folder is a mount point or in use; choose a folder inside it",
     errno.EEXIST: "a part of the path is a file, not a folder",
     errno.ENOTDIR: "a part of the path is a file, not a folder",
@@ -41,12 +42,14 @@ def place_set(files: Mapping[str, bytes], out_dir: Path) -> tuple[Path, ...]:
     Files of the same names are replaced, everything else in the folder stays. Raises
     ``CannotWrite``, and the folder is then as it was before.
     """
-    out = Path(os.path.realpath(out_dir))
-    _refuse_unusable(out)
     try:
+        out = Path(os.path.realpath(out_dir))
+        _refuse_unusable(out)
         out.parent.mkdir(parents=True, exist_ok=True)
         _recover(out, set(files))
         _stage_and_swap(files, out)
+    except CannotWrite:
+        raise
     except OSError as error:
         raise CannotWrite(_in_words(error, out_dir)) from error
     return tuple(out_dir / name for name in files)
