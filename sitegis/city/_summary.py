@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
@@ -82,6 +83,10 @@ def _ranked(ranked: Ranked) -> str:
     return f"  {ranked.name}: {ranked.bits:.1f} bits over {ranked.lots} lots"
 
 
+# By name: bits, x and y of every lot.
+Shares = dict[str, list[tuple[float, float, float]]]
+
+
 @dataclass(slots=True)
 class Tally:
     """Adds up chunk by chunk."""
@@ -90,8 +95,8 @@ class Tally:
     kinds: Counter[str] = field(default_factory=Counter)
     flags: Counter[str] = field(default_factory=Counter)
     failures: Counter[str] = field(default_factory=Counter)
-    manholes: dict[str, list[float]] = field(default_factory=lambda: defaultdict(lambda: [0.0] * 4))
-    streets: dict[str, list[float]] = field(default_factory=lambda: defaultdict(lambda: [0.0] * 4))
+    manholes: Shares = field(default_factory=lambda: defaultdict(list))
+    streets: Shares = field(default_factory=lambda: defaultdict(list))
     lots: int = 0
     sure: int = 0
     rather: int = 0
@@ -130,36 +135,38 @@ class Tally:
         }
 
 
-def _add(sums: dict[str, list[float]], rows: Columns, key: str) -> None:
-    """Add bits, lots and the place (as a sum over lots)."""
+def _add(shares: Shares, rows: Columns, key: str) -> None:
+    """Gather the bits and the place of every lot."""
     x, y = shapely.get_x(rows["geometry"]), shapely.get_y(rows["geometry"])
     for name, bits, px, py in zip(
         rows[key].tolist(), rows["bits"].tolist(), x.tolist(), y.tolist(), strict=True
     ):
-        entry = sums[name]
-        entry[0] += bits
-        entry[1] += 1
-        entry[2] += px
-        entry[3] += py
+        shares[name].append((bits, px, py))
 
 
-def _order(sums: dict[str, list[float]]) -> list[str]:
-    """Give the names with anything to tell, best first; nameless ones are left out."""
-    named = [name for name, entry in sums.items() if name and entry[0] > 0.0]
-    return sorted(named, key=lambda name: (-round(sums[name][0], 9), name))
+def _ranked_sums(shares: Shares) -> list[tuple[str, float, int, float, float]]:
+    """Give name, bits, lots and mean place, best first; nameless ones are left out.
+
+    The sums are exact (``math.fsum``), so that they don't depend on the order of the lots.
+    """
+    rows = []
+    for name, lots in shares.items():
+        bits, x, y = (math.fsum(column) for column in zip(*lots, strict=True))
+        if name and bits > 0.0:
+            rows.append((name, bits, len(lots), x / len(lots), y / len(lots)))
+    return sorted(rows, key=lambda row: (-round(row[1], 9), row[0]))
 
 
-def _rank(sums: dict[str, list[float]]) -> tuple[Ranked, ...]:
-    return tuple(Ranked(name, sums[name][0], int(sums[name][1])) for name in _order(sums))
+def _rank(shares: Shares) -> tuple[Ranked, ...]:
+    return tuple(Ranked(name, bits, lots) for name, bits, lots, _x, _y in _ranked_sums(shares))
 
 
-def _layer(sums: dict[str, list[float]]) -> Columns:
-    names = _order(sums)
-    entries = np.array([sums[name] for name in names]).reshape(-1, 4)
+def _layer(shares: Shares) -> Columns:
+    rows = _ranked_sums(shares)
     return table(
-        shapely.points(entries[:, 2:] / np.maximum(entries[:, 1:2], 1.0)),
-        rank=np.arange(1, len(names) + 1),
-        name=np.array(names, dtype=np.str_),
-        bits=entries[:, 0],
-        lots=entries[:, 1].astype(np.int64),
+        shapely.points(np.array([row[3:] for row in rows]).reshape(-1, 2)),
+        rank=np.arange(1, len(rows) + 1),
+        name=np.array([row[0] for row in rows], dtype=np.str_),
+        bits=np.array([row[1] for row in rows]),
+        lots=np.array([row[2] for row in rows], np.int64),
     )

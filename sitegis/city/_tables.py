@@ -56,7 +56,7 @@ def save_tables(tables: Tables, path: Path) -> None:
 def load_tables(path: Path) -> Tables:
     """Read what :func:`save_tables` wrote."""
     tables: Tables = {}
-    with np.load(path, allow_pickle=False) as stored:
+    with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
         for key in stored.files:
             if key.endswith("#sizes"):
                 continue

@@ -1,0 +1,380 @@
+"""The whole command: layers in, one file out; killed, resumed, shuffled, shared out, refused."""
+
+from __future__ import annotations
+
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import fiona
+import geopandas
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from click.testing import CliRunner
+
+from sitegis._errors import BadInput, CannotWrite
+from sitegis.city import run_city
+from sitegis.city._work import work_folder
+from sitegis.cli.main import cli
+from tests.invented_city import CRS, City, invent_city, write_city
+
+FIXTURES = Path(__file__).parent.parent / "fixtures"
+LAYERS = {
+    "lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures",
+    "manholes_to_watch", "streets_to_visit",
+}  # fmt: skip
+
+
+def layer(out: Path, name: str) -> geopandas.GeoDataFrame:
+    return geopandas.read_file(out, layer=name)
+
+
+def assert_same(first: Path, second: Path) -> None:
+    """Both files hold the same rows in the same order, to the last digit."""
+    assert set(fiona.listlayers(first)) == set(fiona.listlayers(second)) == LAYERS
+    for name in LAYERS:
+        one, other = layer(first, name), layer(second, name)
+        assert one.geometry.to_wkb().equals(other.geometry.to_wkb()), name
+        pd.testing.assert_frame_equal(
+            pd.DataFrame(one.drop(columns="geometry")),
+            pd.DataFrame(other.drop(columns="geometry")),
+            check_exact=True,
+        )
+
+
+@pytest.fixture(scope="module")
+def city() -> City:
+    return invent_city(96, seed=3, curve=6.0)
+
+
+@pytest.fixture(scope="module")
+def reference(city, tmp_path_factory):
+    """The answer of one plain run, with its CITY.toml."""
+    folder = tmp_path_factory.mktemp("city")
+    path = write_city(city, folder)
+    summary = run_city(path, folder / "out.gpkg")
+    return path, folder / "out.gpkg", summary
+
+
+def test_every_lot_is_there_once(city, reference):
+    """Each parcel is either worked out or among the failures, in the order of ids."""
+    _, out, summary = reference
+    lots, failures = layer(out, "lots"), layer(out, "failures")
+    assert lots["parcel"].is_monotonic_increasing
+    assert sorted([*lots["parcel"], *failures["parcel"]]) == sorted(city.parcels["pin"])
+    vacant = [pin for pin, truth in city.truth.items() if truth["kind"] == "vacant"]
+    assert sorted(failures["parcel"]) == sorted(vacant)
+    assert summary.lots == len(lots)
+    assert summary.failures == {"no-building": len(vacant)}
+
+
+def test_probabilities_sum_to_one(reference):
+    """Front, rear, side and unlisted are all there is."""
+    lots = layer(reference[1], "lots")
+    total = lots[["p_front", "p_rear", "p_side", "p_unlisted"]].sum(axis=1)
+    assert np.abs(total - 1.0).max() <= 1e-9
+    assert (lots["probability"] <= 1.0 - lots["p_unlisted"] + 1e-9).all()
+
+
+def test_layers_are_in_the_parcels_crs(reference):
+    """Every layer says its CRS; nothing of the work folder stays."""
+    path, out, _ = reference
+    for name in LAYERS:
+        assert layer(out, name).crs == CRS
+    assert sorted(p.name for p in out.parent.iterdir()) == ["CITY.toml", "layers", out.name]
+    assert path.exists()
+
+
+def test_inferred_is_never_called_located(reference):
+    """Routes, exits and corridors say that they are inferred."""
+    for name in ("routes", "exits", "corridors"):
+        assert set(layer(reference[1], name)["evidence_class"]) == {"inferred"}
+    assert "never a locate" in "\n".join(reference[2].lines())
+
+
+def test_summary_ranks_manholes_by_bits(reference):
+    """The summary's best manhole is the layer's first, and bits fall down the list."""
+    _, out, summary = reference
+    ranked = layer(out, "manholes_to_watch")
+    assert ranked["name"][0] == summary.manholes[0].name
+    assert ranked["bits"].is_monotonic_decreasing
+    assert layer(out, "streets_to_visit")["lots"].sum() <= summary.lots
+
+
+@pytest.mark.parametrize(
+    ("chunk", "shuffle", "workers"), [(17, None, 1), (2000, 4, 1), (40, 9, 2)],
+    ids=["small-chunks", "shuffled", "two-workers-shuffled"],
+)  # fmt: skip
+def test_answer_does_not_depend_on(city, reference, tmp_path, chunk, shuffle, workers):
+    """Chunks, row order and workers change nothing."""
+    path = write_city(city, tmp_path, chunk=chunk, shuffle=shuffle)
+    run_city(path, tmp_path / "out.gpkg", workers=workers)
+    assert_same(tmp_path / "out.gpkg", reference[1])
+
+
+def test_killed_run_goes_on(city, reference, tmp_path):
+    """A run killed between chunks keeps them whole, does none twice, and ends the same."""
+    path = write_city(city, tmp_path, chunk=4)
+    out = tmp_path / "out.gpkg"
+    command = [sys.executable, "-m", "sitegis.cli.main", "city", str(path), "--out", str(out)]
+    code = "import sys; from sitegis.cli.main import main; main(sys.argv[1:])"
+    command = [sys.executable, "-c", code, *command[3:]]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE)
+    work = tmp_path / "out.gpkg.work"
+    limit = time.monotonic() + 60.0
+    while len(list(work.glob("chunk-*.npz"))) < 3 and time.monotonic() < limit:
+        time.sleep(0.002)
+    process.send_signal(signal.SIGKILL)
+    process.communicate()
+    assert process.returncode == -signal.SIGKILL
+    assert not out.exists()
+    kept = sorted(work.glob("chunk-*.npz"))
+    assert 3 <= len(kept) < 23
+    calls = []
+    run_city(path, out, progress=lambda now, total, before: calls.append((now, total, before)))
+    before = calls[0][2]
+    assert before == 4 * len(kept)
+    assert sum(now for now, _, _ in calls) == calls[0][1] - before
+    assert_same(out, reference[1])
+    assert not work.exists()
+
+
+def test_broken_chunk_is_done_again(city, reference, tmp_path):
+    """A chunk file that a disk fault cut short is not trusted."""
+    path = write_city(city, tmp_path, chunk=30)
+    out = tmp_path / "out.gpkg"
+    (tmp_path / "out.gpkg.work").mkdir()
+
+    def stop(now, total, before):
+        if now and len(list((tmp_path / "out.gpkg.work").glob("chunk-*"))) == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_city(path, out, progress=stop)
+    first = tmp_path / "out.gpkg.work" / "chunk-000000.npz"
+    first.write_bytes(first.read_bytes()[:1000])
+    calls = []
+    run_city(path, out, progress=lambda *now: calls.append(now))
+    assert calls[0][2] == 30
+    assert_same(out, reference[1])
+
+
+def test_other_inputs_begin_afresh(city, tmp_path):
+    """Chunks of other layers are not mixed in."""
+    path = write_city(city, tmp_path, chunk=30)
+    out = tmp_path / "out.gpkg"
+
+    def stop(now, total, before):
+        if now:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_city(path, out, progress=stop)
+    path.write_text(path.read_text() + "\n[prior]\nrear = 5.0\n")
+    calls = []
+    run_city(path, out, progress=lambda *now: calls.append(now))
+    assert calls[0][2] == 0
+
+
+def test_one_run_at_a_time(city, tmp_path):
+    """A second run on the same output is refused while the first works."""
+    path = write_city(city, tmp_path)
+    with work_folder(tmp_path / "out.gpkg"), pytest.raises(CannotWrite, match="Another run"):
+        run_city(path, tmp_path / "out.gpkg")
+
+
+def test_lots_that_fail_are_carried(city, reference, tmp_path):
+    """Missing shapes, missing and double ids end in failures; every other lot is as before."""
+    parcels = city.parcels.copy()
+    pins = parcels["pin"].tolist()
+    far = shapely.box(0, 0, 2, 2)
+    bow_tie = shapely.Polygon([(0, 0), (20, 30), (20, 0), (0, 30)])
+    extra = geopandas.GeoDataFrame(
+        {
+            "pin": ["Z-none", "", pins[3], "Z-bow"], "addr_st": [""] * 4,
+            "year": [1950.0] * 4, "ground": [180.0] * 4,
+            "geometry": [None, far, far, bow_tie],
+        },
+        crs=CRS,
+    )  # fmt: skip
+    faulty = City(**{**vars(city), "parcels": pd.concat([parcels, extra], ignore_index=True)})
+    path = write_city(faulty, tmp_path)
+    run_city(path, tmp_path / "out.gpkg")
+    failures = layer(tmp_path / "out.gpkg", "failures")
+    reasons = dict(zip(failures["code"], failures["parcel"], strict=True))
+    assert reasons["no-shape"] == "Z-none"
+    assert reasons["id-missing"] in (None, "")
+    assert reasons["id-twice"] == pins[3]
+    assert "Z-bow" in failures["parcel"].tolist()
+    lots, before = layer(tmp_path / "out.gpkg", "lots"), layer(reference[1], "lots")
+    assert lots["parcel"].tolist() == before["parcel"].tolist()
+    assert np.allclose(lots["p_front"], before["p_front"], atol=1e-12)
+
+
+def test_degrees_and_feet_give_the_same_answer(city, reference, tmp_path):
+    """Layers in degrees with a CRS in US survey feet agree with metres."""
+    moved = City(
+        **{
+            name: frame.to_crs(4326) if isinstance(frame, geopandas.GeoDataFrame) else frame
+            for name, frame in vars(city).items()
+        }
+    )
+    path = write_city(moved, tmp_path)
+    text = path.read_text().replace('units = "m"', 'units = "m"\ncrs = "EPSG:3435"')
+    path.write_text(text)
+    run_city(path, tmp_path / "out.gpkg")
+    feet, metres = layer(tmp_path / "out.gpkg", "lots"), layer(reference[1], "lots")
+    assert feet.crs == "EPSG:3435"
+    assert feet["kind"].tolist() == metres["kind"].tolist()
+    assert np.allclose(feet["p_front"], metres["p_front"], atol=0.02)
+    shift = feet.to_crs(CRS).centroid.distance(metres.centroid)
+    assert shift.max() < 0.01
+
+
+def test_geoparquet_holds_the_same(city, reference, tmp_path):
+    """A name in .parquet gives a folder with one file a layer, with the same rows."""
+    pytest.importorskip("pyarrow")
+    path = write_city(city, tmp_path)
+    out = tmp_path / "out.parquet"
+    run_city(path, out)
+    run_city(path, out)
+    assert {p.stem for p in out.iterdir()} == LAYERS
+    lots, expected = geopandas.read_parquet(out / "lots.parquet"), layer(reference[1], "lots")
+    assert lots["parcel"].tolist() == expected["parcel"].tolist()
+    assert np.array_equal(lots["p_rear"], expected["p_rear"])
+    assert lots.crs == CRS
+
+
+BAD_TOML = """
+[city]
+name = "Bad"
+units = "furlong"
+sites = "nowhere"
+
+[parcels]
+layer = "../elsewhere.gpkg"
+id = "pin"
+
+[buildings]
+layer = "layers/city.gpkg"
+layer_name = "buildings"
+colour = "red"
+
+[mains]
+layer = "layers/city.gpkg"
+"""
+
+
+def test_faults_of_the_notation_are_told_together(city, tmp_path):
+    """All keys that are wrong or missing are told at once."""
+    path = write_city(city, tmp_path)
+    path.write_text(BAD_TOML)
+    with pytest.raises(BadInput) as caught:
+        run_city(path, tmp_path / "out.gpkg")
+    told = {(fault.code, fault.field) for fault in caught.value.faults}
+    assert told == {
+        ("value-unfit", "city.units"), ("key-unknown", "buildings.colour"),
+        ("key-missing", "mains.id"),
+    }  # fmt: skip
+    assert next(f for f in caught.value.faults if f.field == "city.units").row == 4
+
+
+def test_faults_of_the_layers_are_told_together(city, tmp_path):
+    """Paths that lead out, missing files, columns and kinds are told at once."""
+    path = write_city(city, tmp_path)
+    text = (
+        path.read_text()
+        .replace('street = "addr_st"', 'street = "adr_st"')
+        .replace('layer_name = "streets"', 'layer_name = "manholes"\nnmae = 1', 1)
+        .replace("\nnmae = 1", "")
+        .replace('layer = "layers/city.gpkg"\nlayer_name = "mains"', 'layer = "/etc/passwd"')
+        .replace('layer_name = "buildings"', 'layer_name = "houses"')
+    )
+    path.write_text(text)
+    with pytest.raises(BadInput) as caught:
+        run_city(path, tmp_path / "out.gpkg")
+    told = {(fault.code, fault.field) for fault in caught.value.faults}
+    assert {
+        ("column-missing", "parcels.street"), ("layer-empty", "streets.layer"),
+        ("path-outside", "mains.layer"), ("layer-unreadable", "buildings.layer"),
+    } <= told  # fmt: skip
+    assert not (tmp_path / "out.gpkg.work").exists()
+
+
+def test_site_folders_take_the_place_of_layers(tmp_path):
+    """A lot with a site folder gets the pipeline's answer; a faulty folder is told and flagged."""
+    shutil.copytree(FIXTURES / "corner-lot-alley" / "layers", tmp_path / "layers")
+    shutil.copytree(FIXTURES / "corner-lot-alley", tmp_path / "sites" / "INV-17")
+    parcels = geopandas.read_file(tmp_path / "layers" / "town.gpkg", layer="parcels")
+    other = next(pin for pin in parcels["parcel_id"] if pin != "INV-17")
+    (tmp_path / "sites" / other).mkdir()
+    path = tmp_path / "CITY.toml"
+    path.write_text(FIXTURE_CITY)
+    summary = run_city(path, tmp_path / "out.gpkg")
+    lots = layer(tmp_path / "out.gpkg", "lots").set_index("parcel")
+    assert summary.from_field == 1
+    assert lots.loc["INV-17", "source"] == "field findings"
+    assert lots.loc[other, "source"] == "inferred from layers"
+    # the fixture's story: the drain goes to the alley behind, not to the front
+    assert lots.loc["INV-17", "toward"] == "rear"
+    assert lots.loc["INV-17", "p_rear"] > 0.5
+    failures = layer(tmp_path / "out.gpkg", "failures")
+    assert failures["parcel"].tolist() == [other]
+    assert "faults" in failures["reason"][0]
+    routes = layer(tmp_path / "out.gpkg", "routes").set_index("parcel")
+    house = geopandas.read_file(tmp_path / "layers" / "town.gpkg", layer="buildings")
+    assert house.distance(routes.loc["INV-17"].geometry).min() < 1.0
+
+
+FIXTURE_CITY = """
+[city]
+name = "Invented corner"
+units = "ft"
+sites = "sites"
+
+[parcels]
+layer = "layers/town.gpkg"
+layer_name = "parcels"
+id = "parcel_id"
+
+[buildings]
+layer = "layers/town.gpkg"
+layer_name = "buildings"
+
+[rights_of_way]
+layer = "layers/town.gpkg"
+layer_name = "right_of_way"
+name = "name"
+kind = "name"
+alley_values = ["Invented Alley"]
+
+[mains]
+layer = "layers/town.gpkg"
+layer_name = "mains"
+id = "main_id"
+
+[manholes]
+layer = "layers/town.gpkg"
+layer_name = "manholes"
+id = "manhole_id"
+"""
+
+
+def test_command_line_codes(city, tmp_path):
+    """Code 1 with lots for a person, 2 with bad input, 3 where the output cannot be written."""
+    path = write_city(city, tmp_path)
+    runner = CliRunner()
+    done = runner.invoke(cli, ["city", str(path), "--out", str(tmp_path / "out.gpkg")])
+    assert done.exit_code == 1
+    assert "lots worked out" in done.stdout
+    bad = runner.invoke(cli, ["city", str(path), "--out", str(tmp_path / "out.txt")])
+    assert bad.exit_code == 2
+    assert "output-kind" in bad.stderr
+    (tmp_path / "folder.gpkg").mkdir()
+    refused = runner.invoke(cli, ["city", str(path), "--out", str(tmp_path / "folder.gpkg")])
+    assert refused.exit_code == 3
