@@ -214,7 +214,9 @@ function oneUnit(metres, imperial) {
 }
 
 function addMeasure(map, data) {
-  const line = L.polyline([], { color: "#b00020", weight: 3, dashArray: "8 4" }).addTo(map);
+  map.createPane("measure").style.zIndex = 635;
+  const line = L.polyline([], { color: "#b00020", weight: 3, dashArray: "8 4", pane: "measure" });
+  line.addTo(map);
   let on = false;
   const control = L.control({ position: "topleft" });
   const button = textElement("button", "Measure");
@@ -236,6 +238,7 @@ function addMeasure(map, data) {
   };
   control.onAdd = () => {
     const box = document.createElement("div");
+    box.className = "tools";
     button.type = "button";
     button.className = "tool";
     button.setAttribute("aria-pressed", "false");
