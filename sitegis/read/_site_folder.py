@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from .._errors import BadInput, Fault
@@ -33,7 +34,7 @@ from ._layers import Layers
 from ._lot import make_lot
 from ._mains import make_mains
 from ._place_on_earth import choose_crs
-from ._report import LOCATES_FILE, SITE_FILE, TIES_FILE, Report
+from ._report import LOCATES_FILE, SITE_FILE, TIES_FILE, Report, shorten
 from ._schema import SiteFile
 from ._streets import house_level, make_ground, make_streets
 from ._tables import read_locates, read_ties
@@ -52,9 +53,9 @@ def read_site(path: Path) -> Survey:
     """
     folder = Path(path)
     report = Report()
-    if not folder.is_dir():
+    if not os.path.isdir(folder):  # unlike Path.is_dir, no error for a name too long
         raise BadInput((
-            Fault("folder-missing", folder.name or str(folder), None, "folder", "",
+            Fault("folder-missing", shorten(folder.name or str(folder)), None, "folder", "",
                   "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
         ))  # fmt: skip
     raw, unit_source = load_toml(folder, report)
