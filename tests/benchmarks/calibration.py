@@ -1,4 +1,6 @@
-"""Measure calibration over invented neighbourhoods: ``python -m tests.benchmarks.calibration [N]``.
+"""Measure calibration over invented neighbourhoods: ``python -m tests.benchmarks.calibration``.
+
+Arguments: number of houses (300), first seed (0).
 
 Each house of :mod:`tests.neighbourhood` goes through place, line, exit, routes and score; the
 posterior of each main (all its ways together, ``unlisted`` its own class) is held against the
@@ -103,10 +105,10 @@ def _scores(outcomes: list[Outcome], *, prior: bool) -> tuple[NDArray[np.float64
     return np.array(brier), np.array(bits)
 
 
-def report(count: int) -> list[str]:
-    """Run ``count`` houses and give the table."""
+def report(count: int, first: int = 0) -> list[str]:
+    """Run ``count`` houses from a ``first`` seed on and give the table."""
     outcomes, failed = [], Counter[str]()
-    for seed in range(count):
+    for seed in range(first, first + count):
         house = draw_house(seed)
         try:
             outcomes.append(run_house(house))
@@ -194,4 +196,5 @@ def _coverage_lines(outcomes: list[Outcome]) -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.stdout.write("\n".join(report(int(sys.argv[1]) if len(sys.argv) > 1 else 300)) + "\n")
+    arguments = [int(word) for word in sys.argv[1:3]] or [300]
+    sys.stdout.write("\n".join(report(*arguments)) + "\n")
