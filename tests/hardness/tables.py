@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 from random import Random
 
@@ -40,6 +41,16 @@ def write_rows(path: Path, rows: list[list[str]]) -> None:
     writer = csv.writer(text, lineterminator="\n", escapechar="\\")
     writer.writerows(rows)
     path.write_bytes(text.getvalue().encode("utf-8", "replace"))
+
+
+def nudged(text: str, random: Random, spread: float) -> str:
+    """Change the numbers in a text by a share of themselves."""
+
+    def changed(found: re.Match[str]) -> str:
+        number = float(found[0]) * (1.0 + random.gauss(0.0, spread))
+        return f"{abs(number):.3f}" if "." in found[0] else str(round(abs(number)))
+
+    return re.sub(r"\d+(\.\d+)?", changed, text)
 
 
 def cell_replaced(folder: Path, random: Random) -> None:
@@ -158,6 +169,18 @@ def one_kind_of_mark(folder: Path, random: Random) -> None:
     write_rows(path, rows[:1] + body)
 
 
+def marks_moved(folder: Path, random: Random) -> None:
+    """Scatter places, depths and counts, a little or out of all reason."""
+    rows = rows_of(path := folder / "locates.csv")
+    spread = random.choice((0.001, 0.05, 0.3, 1.0))
+    names = random.choice((("x", "y"), ("depth",), ("cable_count",), ("x", "y", "depth")))
+    for column in (i for i, name in enumerate(rows[0] if rows else ()) if name in names):
+        for row in rows[1:]:
+            if column < len(row):
+                row[column] = nudged(row[column], random, spread)
+    write_rows(path, rows)
+
+
 def rows_many(folder: Path, random: Random) -> None:
     """Repeat a row very often: with its own id, with new ids, or a million times."""
     rows = rows_of(path := pick(folder, random))
@@ -230,5 +253,5 @@ def byte_changed(folder: Path, random: Random) -> None:
 MUTATIONS = (
     cell_replaced, cell_replaced, column_spoiled, column_added, columns_lifted, numbers_scaled,
     rows_moved, one_kind_of_mark, one_kind_of_mark, rows_many, tied_wildly, separated_otherwise,
-    saved_otherwise, byte_changed,
+    saved_otherwise, byte_changed, marks_moved, marks_moved, marks_moved,
 )  # fmt: skip

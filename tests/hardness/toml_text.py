@@ -8,6 +8,8 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from .tables import nudged
+
 # Raw TOML values; what is no TOML at all is meant.
 NASTY_VALUES = (
     "nan", "inf", "-inf", "+nan", "1e400", "-1e400", "1e-320", "0", "-0.0", "-1", "1", "0.001",
@@ -113,6 +115,21 @@ def leaf_scaled(folder: Path, random: Random) -> None:
         write_tree(folder, value)
 
 
+def leaves_nudged(folder: Path, random: Random) -> None:
+    """Change many numbers, also those in texts, by a share of themselves."""
+    value = tree(folder)
+    share, spread = random.choice((0.05, 0.3, 1.0)), random.choice((0.01, 0.2, 1.0))
+    for path in places(value or {}):
+        owner = holder(value, path)
+        old = owner[path[-1]]
+        if type(old) is float and random.random() < share:
+            owner[path[-1]] = old * (1.0 + random.gauss(0.0, spread))
+        elif isinstance(old, str) and old[:1].isdigit() and random.random() < share:
+            owner[path[-1]] = nudged(old, random, spread)
+    if value:
+        write_tree(folder, value)
+
+
 def leaf_dropped(folder: Path, random: Random) -> None:
     """Take one key or item out."""
     value = tree(folder)
@@ -202,6 +219,6 @@ def text_encoded(folder: Path, random: Random) -> None:
 
 
 MUTATIONS = (
-    leaf_value, leaf_scaled, leaf_dropped, leaf_swapped, item_doubled, key_renamed, text_inserted,
+    leaf_value, leaf_scaled, leaves_nudged, leaves_nudged, leaves_nudged, leaf_dropped, leaf_swapped, item_doubled, key_renamed, text_inserted,
     text_cut, line_moved, nested_deep, text_encoded,
 )  # fmt: skip
