@@ -74,7 +74,12 @@ def make_plan(
     terrain: Terrain,
     aims: tuple[Aim, ...] = (),
 ) -> Plan:
-    """Choose the sequences that can serve a hypothesis; ``why_none`` says why none can."""
+    """Choose the sequences that can serve a hypothesis; ``why_none`` says why none can.
+
+    A side-yard run turns two or three times by what it is, and its rarity stands in the
+    hypothesis's own prior: the prior over its bends is the one *given* the way, so that the same
+    thing is not paid twice.
+    """
     reach_m, toward = _nearest(main.line, np.array([exit.x_m, exit.y_m]))
     sequences = bend_sequences()
     face = None if hypothesis.yard_side is None else terrain.faces[hypothesis.yard_side]
@@ -96,8 +101,11 @@ def make_plan(
         TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness / TAP_SQUARE_SD_RAD) ** 2)
     )
     shares = _proposal_shares(weight[chosen])
+    laid = sequences.chosen(chosen)
+    if face is not None and len(chosen):
+        laid = replace(laid, prior=laid.prior / laid.prior.sum())
     return Plan(
-        hypothesis, main, sequences.chosen(chosen), rules[chosen], shares,
+        hypothesis, main, laid, rules[chosen], shares,
         reach_m, toward, face, forward, aims, why,
     )  # fmt: skip
 
