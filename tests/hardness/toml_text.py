@@ -219,6 +219,7 @@ def text_encoded(folder: Path, random: Random) -> None:
 
 
 MUTATIONS = (
-    leaf_value, leaf_scaled, leaves_nudged, leaves_nudged, leaves_nudged, leaf_dropped, leaf_swapped, item_doubled, key_renamed, text_inserted,
+    leaf_value, leaf_scaled, leaves_nudged, leaves_nudged, leaves_nudged,
+    leaf_dropped, leaf_swapped, item_doubled, key_renamed, text_inserted,
     text_cut, line_moved, nested_deep, text_encoded,
 )  # fmt: skip
