@@ -46,7 +46,8 @@ def grid_unit(crs: str) -> GridUnit:
         factor, unit_name = US_SURVEY_FOOT_M, "US survey foot"
     elif math.isclose(factor, FOOT_M, rel_tol=1e-12):
         factor, unit_name = FOOT_M, "international foot"
-    words = f"{system.name}: grid coordinates in {unit_name}"
+    plural = unit_name.replace("foot", "feet") if "foot" in unit_name else f"{unit_name}s"
+    words = f"{system.name}: grid coordinates in {plural}"
     if factor != 1.0:
         words += f" ({factor:.10g} m)"
     if unit_name == "US survey foot":

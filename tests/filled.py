@@ -36,7 +36,7 @@ from sitegis._results import (
     TapeTie,
 )
 from sitegis._rules import RuleSet, SlopeRule
-from sitegis._site import Building, KeepOut, Locate, Notice, Site
+from sitegis._site import Building, KeepOut, Locate, Notice, PlannedFixture, Site
 from sitegis._survey import Survey
 
 from .invented import FRONT_TRUTH, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
@@ -128,6 +128,7 @@ def _site(name: str, note: str, units: str, mark: str) -> Site:
         ),
         mains=(dataclasses.replace(site.mains[0], street=f"First Street {mark}"), *site.mains[1:]),
         keep_outs=keep_outs,
+        fixtures=(PlannedFixture("WC", f"New toilet {mark}", "toilet", "R1", 3.0, 3.0),),
         notices=notices,
         units=units,
         depth_units="in" if units == "ft" else units,

@@ -126,7 +126,7 @@ def test_statements_begin_at_the_rules_depths(depth_ft: float, words: list[str])
 
     assert len(lines) == len(words) + 1
     assert all(word in line for word, line in zip(words, lines, strict=False))
-    assert "2' 0\" back" in lines[-1]
+    assert "2 ft back" in lines[-1]
 
 
 def test_past_the_engineers_depth_no_slope_is_offered() -> None:

@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 from pyproj import Transformer
 
+from sitegis._rules import load_rules
 from sitegis._survey import Survey
 from sitegis.write.answer import answer, answer_bytes
+from sitegis.write.findings import pit_cautions
 
 from .filled import RULES, filled_survey
 
@@ -150,3 +152,56 @@ def test_a_stage_that_has_not_run_is_a_defect(survey: Survey) -> None:
     """An answer is never made up for a block that is empty."""
     with pytest.raises(RuntimeError, match="dig"):
         answer(dataclasses.replace(survey, planned=None))
+
+
+def test_the_mains_stand_side_by_side(survey: Survey) -> None:
+    """Each main on record has a row; what lies on the lot and outside it adds up to the length."""
+    rows = answer(survey)["mains"]
+    assert {row["main"] for row in rows} == {main.id for main in survey.site.mains}
+    assert math.fsum(row["probability"] for row in rows) == pytest.approx(0.95)
+    known = [row for row in rows if row["length_m"] is not None]
+    assert known
+    for row in known:
+        assert row["private_m"] + row["public_m"] == pytest.approx(row["length_m"], abs=2e-6)
+        assert row["slope"] == pytest.approx(row["fall_m"] / row["length_m"], rel=0.02)
+
+
+def test_a_pit_carries_its_quantities_and_cautions(survey: Survey) -> None:
+    """Upright sides: area times depth; heap and backfill follow; what to mind stands beside."""
+    for pit in answer(survey)["pits"]:
+        hole = pit["excavation"]
+        corners = np.array(pit["ring"])
+        sides = np.hypot(*(corners[1] - corners[0])), np.hypot(*(corners[2] - corners[1]))
+        assert hole["vertical_m3"] == pytest.approx(sides[0] * sides[1] * pit["depth_m"], rel=1e-5)
+        assert hole["spoil_loose_m3"] > hole["vertical_m3"] > hole["backfill_m3"]
+        assert hole["statements"]
+        assert RULES.cautions[0] in hole["cautions"]
+
+
+def test_a_tie_in_says_whether_it_drains_and_what_to_mind(survey: Survey) -> None:
+    """The planned fixture has its branch from where it stands to the drain, with cautions."""
+    (one,) = answer(survey)["tie_ins"]
+    steps = np.hypot(*np.diff(np.array(one["path"]), axis=0).T)
+    assert one["length_m"] == pytest.approx(float(steps.sum()), abs=1e-5)
+    assert one["path"][-1] == pytest.approx([one["x_m"], one["y_m"]])
+    assert one["needed_fall_m"] == pytest.approx(one["slope"] * one["length_m"], abs=1e-5)
+    text = " ".join(one["cautions"])
+    for hazard in ("post-tensioned", "reinforcement", "silica", "footing"):
+        assert hazard in text
+
+
+def test_the_profile_check_names_its_section(survey: Survey) -> None:
+    """Slope, rule, section and velocity: Manning's formula for the full pipe, n = 0.013."""
+    check = answer(survey)["profile_check"]
+    hydraulic_radius = check["diameter_m"] / 4
+    velocity = hydraulic_radius ** (2 / 3) * math.sqrt(check["slope"]) / 0.013
+    assert check["full"]["velocity_m_s"] == pytest.approx(velocity, rel=1e-4)
+    assert check["section"] == "t.1"
+
+
+@pytest.mark.parametrize("name", ["us-ipc", "us-upc", "ca-npc"])
+def test_every_rule_set_has_cautions_for_a_pit(name: str) -> None:
+    """One-call, tolerance zone, no entry, gas: each rule set's own words are found."""
+    text = " ".join(pit_cautions(load_rules(name)))
+    for hazard in ("one-call", "tolerance zone", "unprotected trench", "gas line"):
+        assert hazard in text

@@ -24,7 +24,7 @@ from .filled import filled_survey
 
 LAYERS = {
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out",
+    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
 }  # fmt: skip
 CLASSES = {"exposed", "located", "inferred", "record"}
 
@@ -56,12 +56,14 @@ def test_an_independent_model_reads_it(collection: dict[str, Any]) -> None:
 
 
 def test_every_layer_and_class_is_one_of_the_design(collection: dict[str, Any]) -> None:
-    """All twelve layers appear, no other, each feature with one of the four classes."""
+    """All layers appear, no other, each feature with one of the four classes."""
     assert {f["properties"]["layer"] for f in collection["features"]} == LAYERS
     assert {f["properties"]["evidence_class"] for f in collection["features"]} <= CLASSES
 
 
-@pytest.mark.parametrize("layer", ["drain", "exit", "route", "corridor", "pit", "tie"])
+@pytest.mark.parametrize(
+    "layer", ["drain", "exit", "route", "corridor", "pit", "tie", "planned-branch"]
+)
 def test_what_was_computed_is_never_called_located(collection: dict[str, Any], layer: str) -> None:
     """An inferred line is never shown as a located one."""
     found = _layer(collection, layer)
@@ -120,7 +122,7 @@ def test_a_survey_without_pits_or_corridors_is_still_a_collection(survey: Survey
     found = json.loads(text)
     assert validate_structure(found) == {}
     assert {f["properties"]["layer"] for f in found["features"]} == LAYERS - {
-        "corridor", "pit", "tie",
+        "corridor", "pit", "tie", "spoil-setback",
     }  # fmt: skip
 
 

@@ -80,7 +80,7 @@ def test_features_of_a_layer_have_the_same_properties(survey: Survey) -> None:
 
 
 def test_the_geopackage_has_a_layer_for_every_layer(package: Path) -> None:
-    """GDAL lists the twelve layers of the design."""
+    """GDAL lists every layer of the features."""
     assert set(geopandas.list_layers(package)["name"]) == set(LAYERS)
 
 

@@ -12,7 +12,7 @@ from .._survey import Survey
 from ..pipeline import WhatIf
 from ..pipeline import run as run_site
 from ..write import summary_lines
-from ._report import exit_code, leave_with, notice_lines
+from ._report import exit_code, leave_with
 
 
 def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> dict[str, float]:
@@ -76,7 +76,5 @@ def command(
 def _tell(survey: Survey, out: Path) -> None:
     """Print the summary on stdout."""
     for line in summary_lines(survey):
-        click.echo(line)
-    for line in notice_lines(tuple(n for n in survey.notices if n.needs_person)):
         click.echo(line)
     click.echo(f"Written to {out}: open {out / 'map.html'} in a browser.")

@@ -12,7 +12,7 @@ from .._results import Pit
 from .._rules import RuleSet
 from .._site import Notice, Site
 from .._survey import Survey
-from .._units import format_length
+from .._units import FOOT_M, is_imperial
 from .area import may_run_in
 
 # 29 CFR 1926 Subpart P Appendix A: soil that was dug before is not type A. O. Reg. 213/91 s. 226
@@ -148,7 +148,8 @@ def depth_statements(site: Site, rules: RuleSet, depth_m: float, soil: str) -> t
     """Say what the rule set asks of a hole this deep."""
 
     def say(length_m: float) -> str:
-        return format_length(length_m, "ft" if site.units in ("ft", "in") else "m")
+        feet = is_imperial(site.units)
+        return f"{round(length_m / FOOT_M, 2):g} ft" if feet else f"{round(length_m, 2):g} m"
 
     lines = []
     if depth_m >= rules.egress_depth_m:

@@ -17,14 +17,14 @@ from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis
 from .._survey import Survey
-from .._units import format_length, is_imperial
+from .._units import LengthUnit, is_imperial
 from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_likelihood
 from .case import Case
 from .particles import Particles
 from .pits import PitRow, say_place
 from .posterior import points_along
 from .tables import habit_given, neighbours_likelihood
-from .words import name_main
+from .words import name_main, say_outdoors
 
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
@@ -113,22 +113,19 @@ def _push_on(scene: Scene) -> Check:
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
-        f"Push the head {_length(push, site.units)} on and locate it, "
-        f"{_length(distance, site.units)} outside the wall"
+        f"Push the head {say_outdoors(push, site.units)} on and locate it, "
+        f"{say_outdoors(distance, site.units)} outside the wall"
     )
     return Check(name, PUSH_COST, words, _with_unlisted(np.diff(below, axis=1), particles))
 
 
-def _length(value: float, units: str) -> str:
-    """Write a length to the inch or as metric."""
-    return format_length(value, units, fraction=1)  # type: ignore[arg-type]
-
-
-def _offset_words(offset_m: float, units: str) -> str:
+def _offset_words(offset_m: float, units: LengthUnit) -> str:
     """Say an offset seen downstream."""
     if abs(offset_m) < OFFSET_BIN_M / 2:
         return "straight on"
-    return f"about {_length(abs(offset_m), units)} to the {'left' if offset_m > 0 else 'right'}"
+    return (
+        f"about {say_outdoors(abs(offset_m), units)} to the {'left' if offset_m > 0 else 'right'}"
+    )
 
 
 def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
@@ -152,10 +149,10 @@ def _spots(scene: Scene) -> Iterator[Check]:
         gap = route_distance(particles.vertices[particles.listed], spot)
         near = norm.cdf((SWEEP_M - gap) / max(site.noise.horizontal_floor_m, 0.05))
         chance[particles.listed] += (FOUND_RELIABILITY - FOUND_FALSE_ALARM) * near
-        x, y = _length(float(spot[0]), site.units), _length(float(spot[1]), site.units)
+        x, y = say_outdoors(float(spot[0]), site.units), say_outdoors(float(spot[1]), site.units)
         yield Check(
-            f"Push on and search with the receiver within {_length(SWEEP_M, site.units)} of the "
-            f"spot {x} from the left lot line and {y} from the front lot line",
+            f"Push on and search with the receiver within {say_outdoors(SWEEP_M, site.units)} "
+            f"of the spot {x} from the left lot line and {y} from the front lot line",
             SPOT_COST,
             ("found there", "not there"),
             np.stack([chance, 1.0 - chance], axis=1),

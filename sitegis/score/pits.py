@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from .._frames import Array
 from .._rules import RuleSet
 from .._site import DigSettings, Site
-from .._units import format_length
 from .particles import Particles
 from .search import SearchPlan, plan_search
+from .words import say_outdoors
 
 BELOW_INVERT_M = 0.15
 DEFAULT_DEPTH_M = 2.5
@@ -111,5 +111,5 @@ def say_place(point: Array, site: Site) -> str:
     axis, end_name = (0, "left") if side in ("front", "rear") else (1, "front")
     ends = np.stack([ring[i], ring[i] + edges[i]])
     near_end = ends[int(np.argmin(ends[:, axis]))]
-    distance = format_length(float(np.hypot(*(point - near_end))), site.units, fraction=1)
+    distance = say_outdoors(float(np.hypot(*(point - near_end))), site.units)
     return f"at the {side} lot line, {distance} from its {end_name} end"

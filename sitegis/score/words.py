@@ -6,9 +6,11 @@ import numpy as np
 
 from .._results import Hypothesis
 from .._site import Site
+from .._units import FOOT_M, LengthUnit, format_length, is_imperial
 
 MOST_BITS = 20.0
 SAYS_NOTHING_BITS = 0.07
+HALF_FOOT_M = FOOT_M / 2
 
 
 def name_main(main_id: str, site: Site) -> str:
@@ -57,6 +59,17 @@ def say_odds(bits: float, name: str) -> str:
     times = float(2.0 ** abs(bits))
     shown = f"{times:.1f}" if times < 10 else f"{times:,.0f}".replace(",", " ")
     return f"×{shown} {'for' if bits > 0 else 'against'} {name}"
+
+
+def say_outdoors(length_m: float, units: LengthUnit) -> str:
+    r"""Say a length as a tape is read across a yard: to half a foot or a tenth of a metre.
+
+    >>> say_outdoors(5.588, "ft"), say_outdoors(7.5, "m"), say_outdoors(9.001, "mm")
+    ('18\' 6"', '7.5 m', '9.0 m')
+    """
+    if not is_imperial(units):
+        return f"{length_m:.1f} m"
+    return format_length(round(length_m / HALF_FOOT_M) * HALF_FOOT_M, "ft", fraction=1)
 
 
 def limit_bits(log_odds: float) -> float:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
 
+from .._frames import Array
 from .._results import (
-    AdjustedObservation,
     NextCheck,
     Pit,
     Routes,
@@ -18,23 +18,31 @@ from .._results import (
     WayComparison,
 )
 from .._survey import Survey
+from ..dig.excavation import Excavation
+from ..dig.hydraulics import Flow, ProfileCheck
+from ..dig.tie_in import TieIn
+from ..place.report import adjustment_table
+from ..score.compare import MainComparison
 from .features import best_route
+from .findings import Findings, find, pit_cautions
 from .numbers import finite, json_bytes
 from .profile import invert_under_slab
 
 
-def answer_bytes(survey: Survey) -> bytes:
+def answer_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
     """Write the answer as JSON (UTF-8, no NaN or infinity, no time of writing)."""
-    return json_bytes(answer(survey))
+    return json_bytes(answer(survey, findings))
 
 
-def answer(survey: Survey) -> dict[str, Any]:
+def answer(survey: Survey, findings: Findings | None = None) -> dict[str, Any]:
     """Gather the answer of a survey whose blocks are filled.
 
     Lengths are metres rounded to a micrometre, positions lot coordinates and WGS 84; a number
     that does not exist (no route, no depth, an impossible hypothesis's evidence) is null.
     """
     site, scores = survey.site, survey.scores
+    found = findings or find(survey)
+    holes = {hole.rank: hole for hole in found.excavations}
     return {
         "schema": 1,
         "site": site.name,
@@ -46,7 +54,10 @@ def answer(survey: Survey) -> dict[str, Any]:
         "exit": _exit(survey),
         "line": _line(survey),
         "hypotheses": [_hypothesis(survey, scored) for scored in scores.hypotheses],
-        "pits": [_pit(survey, pit) for pit in survey.dig.pits],
+        "mains": [_main(row) for row in found.mains],
+        "pits": [_pit(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
+        "tie_ins": [_tie_in(survey, one) for one in found.tie_ins],
+        "profile_check": _profile_check(found.profile),
         "next_checks": [_check(check) for check in scores.next_checks],
         "flags": [dataclasses.asdict(notice) for notice in survey.notices],
         "cautions": list(survey.rules.cautions),
@@ -148,7 +159,30 @@ def _samples(routes: Iterable[Routes], hypothesis_id: str) -> Routes:
     return next(block for block in routes if block.hypothesis.id == hypothesis_id)
 
 
-def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
+def _main(row: MainComparison) -> dict[str, Any]:
+    """Give one main of the comparison; lengths are posterior means."""
+    return {
+        "main": row.main,
+        "name": row.name,
+        "toward": row.toward,
+        "probability": float(row.probability),
+        "best_way": row.best_way,
+        "speaks_for": list(row.speaks_for),
+        "speaks_against": list(row.speaks_against),
+        "length_m": finite(row.length_m),
+        "fall_m": finite(row.fall_m),
+        "slope": finite(row.slope),
+        "arrival_above_main_m": finite(row.arrival_above_main_m),
+        "cover_at_lot_line_m": finite(row.cover_m),
+        "private_m": finite(row.private_m),
+        "public_m": finite(row.public_m),
+        "opening": row.opening,
+        "ruled_out_by": row.ruled_out_by,
+        "why_none": row.why_none,
+    }
+
+
+def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
     return {
         "rank": pit.rank,
         **_place(survey, pit.x_m, pit.y_m),
@@ -161,8 +195,88 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
         "cost": finite(pit.cost, 2),
         "surface": pit.surface,
         "needs_protection": pit.needs_protection,
-        "ring": [[finite(float(value)) for value in corner] for corner in pit.ring],
+        "ring": _ring(pit.ring),
         "ties": [_tie(tie) for tie in pit.ties],
+        "excavation": _excavation(survey, hole),
+    }
+
+
+def _ring(vertices: Array) -> list[list[float | None]]:
+    """Give vertices (n, 2) in lot coordinates."""
+    return [[finite(float(value)) for value in vertex] for vertex in vertices]
+
+
+def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
+    """Give a pit's quantities; volumes are in the ground but for the loose spoil."""
+    return {
+        "soil": hole.soil,
+        "depth_m": finite(hole.depth_m),
+        "vertical_m3": finite(hole.vertical_m3),
+        "sloped_m3": finite(hole.sloped_m3),
+        "sloped_ring": None if hole.sloped_ring is None else _ring(hole.sloped_ring),
+        "sloped_fits": hole.sloped_fits,
+        "spoil_loose_m3": finite(hole.spoil_m3),
+        "spoil_setback_ring": _ring(hole.spoil_ring),
+        "backfill_m3": finite(hole.backfill_m3),
+        "statements": list(hole.statements),
+        "cautions": list(pit_cautions(survey.rules)),
+    }
+
+
+def _tie_in(survey: Survey, one: TieIn) -> dict[str, Any]:
+    """Give the planned branch of one fixture; the path runs from the fixture to the drain."""
+    return {
+        "fixture": one.fixture,
+        "name": one.name,
+        **_place(survey, one.x_m, one.y_m),
+        "path": _ring(one.path),
+        "entry": one.entry,
+        "station_m": finite(one.station_m),
+        "diameter_m": finite(one.diameter_m),
+        "length_m": finite(one.length_m),
+        "slope": finite(one.slope),
+        "slope_section": one.slope_section,
+        "needed_fall_m": finite(one.needed_fall_m),
+        "available_fall_m": finite(one.available_fall_m),
+        "available_fall_sd_m": finite(one.available_fall_sd_m),
+        "p_gravity": finite(one.p_gravity),
+        "verdict": one.verdict,
+        "slab_opening": _ring(one.opening),
+        "concrete_m2": finite(one.concrete_m2),
+        "concrete_m3": finite(one.concrete_m3),
+        "soil_m3": finite(one.soil_m3),
+        "cautions": list(one.cautions),
+    }
+
+
+def _profile_check(check: ProfileCheck) -> dict[str, Any]:
+    return {
+        "diameter_m": finite(check.diameter_m),
+        "slope": finite(check.slope),
+        "slope_sd": finite(check.slope_sd),
+        "least_slope": finite(check.least_slope),
+        "section": check.section,
+        "p_meets_least": finite(check.p_meets_least),
+        "full": _flow(check.full),
+        "design": _flow(check.design),
+        "sags": [
+            {
+                "low_point": sag.low_point,
+                "high_point": sag.high_point,
+                "rise_m": finite(sag.rise_m),
+                "sd_m": finite(sag.sd_m),
+            }
+            for sag in check.sags
+        ],
+        "statements": list(check.statements),
+    }
+
+
+def _flow(flow: Flow) -> dict[str, float | None]:
+    return {
+        "velocity_m_s": finite(flow.velocity_m_s),
+        "flow_m3_s": finite(flow.flow_m3_s, 9),
+        "depth_ratio": finite(flow.depth_ratio),
     }
 
 
@@ -223,20 +337,9 @@ def _adjustment(survey: Survey) -> dict[str, Any]:
         "degrees_of_freedom": adjustment.degrees_of_freedom,
         "chi_square_before": finite(adjustment.chi_square_before),
         "mirror_points": list(adjustment.mirror_points),
-        "observations": [_observation(item) for item in adjustment.observations],
+        "observations": [_rounded(row) for row in adjustment_table(adjustment)],
     }
 
 
-def _observation(item: AdjustedObservation) -> dict[str, Any]:
-    return {
-        "name": item.name,
-        "value_m": finite(item.value_m),
-        "sd_m": finite(item.sd_m),
-        "residual_m": finite(item.residual_m),
-        "redundancy": finite(item.redundancy),
-        "w": finite(item.w),
-        "detectable_m": finite(item.detectable_m),
-        "inseparable": list(item.inseparable),
-        "removed": item.removed,
-        "proposal": item.proposal,
-    }
+def _rounded(row: Mapping[str, object]) -> dict[str, object]:
+    return {key: finite(value) if isinstance(value, float) else value for key, value in row.items()}

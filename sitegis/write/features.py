@@ -14,14 +14,16 @@ from .._frames import Array
 from .._results import PlacedPoint, ScoredHypothesis, TapeTie
 from .._site import KeepOut
 from .._survey import Survey
+from ..dig.excavation import Excavation, excavations
+from ..dig.tie_in import TieIn, tie_ins
 
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out",
+    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
 ]  # fmt: skip
 LAYERS: tuple[Layer, ...] = (
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out",
+    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
 )  # fmt: skip
 EvidenceClass = Literal["exposed", "located", "inferred", "record"]
 Value = str | float | int | bool | None
@@ -45,7 +47,7 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
     """List all features of a survey whose blocks are filled, layer by layer.
 
     What was computed is always ``inferred``: the fitted drain too, though it runs through
-    located points, and pits and ties, which are proposals.
+    located points, and pits, ties and planned branches, which are proposals.
     """
     return (
         *_record_features(survey),
@@ -55,6 +57,8 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
         *_corridor_features(survey),
         *_pit_features(survey),
         *_keep_out_features(survey.site.keep_outs),
+        *_spoil_features(excavations(survey)),
+        *_tie_in_features(tie_ins(survey)),
     )
 
 
@@ -252,4 +256,36 @@ def _keep_out_features(keep_outs: Iterable[KeepOut]) -> Iterator[Feature]:
             "keep-out", "record", keep_out_geometry(keep_out),
             {"id": keep_out.id, "kind": keep_out.kind, "clearance_m": keep_out.clearance_m,
              "note": keep_out.note},
+        )  # fmt: skip
+
+
+def _spoil_features(holes: Iterable[Excavation]) -> Iterator[Feature]:
+    """Give the line round each pit behind which spoil, tools and machines stay."""
+    for hole in holes:
+        yield Feature(
+            "spoil-setback", "inferred", polygon(hole.spoil_ring),
+            {"id": f"spoil-{hole.rank}", "rank": hole.rank, "soil": hole.soil,
+             "spoil_loose_m3": hole.spoil_m3, "backfill_m3": hole.backfill_m3,
+             "sloped_m3": hole.sloped_m3, "sloped_fits": hole.sloped_fits},
+        )  # fmt: skip
+
+
+def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
+    """Give the planned branches from fixtures to the drain, then what is cut from the slab."""
+    branches = tuple(planned)
+    for one in branches:
+        yield Feature(
+            "planned-branch", "inferred", shapely.LineString(one.path),
+            {"id": f"branch-{one.fixture}", "fixture": one.fixture, "name": one.name,
+             "entry": one.entry, "diameter_m": one.diameter_m, "length_m": one.length_m,
+             "slope": one.slope, "needed_fall_m": one.needed_fall_m,
+             "available_fall_m": one.available_fall_m,
+             "available_fall_sd_m": one.available_fall_sd_m, "p_gravity": one.p_gravity},
+        )  # fmt: skip
+    for one in branches:
+        yield Feature(
+            "slab-opening", "inferred", polygon(one.opening),
+            {"id": f"opening-{one.fixture}", "fixture": one.fixture,
+             "concrete_m2": one.concrete_m2, "concrete_m3": one.concrete_m3,
+             "soil_m3": one.soil_m3},
         )  # fmt: skip

@@ -16,6 +16,7 @@ from .._units import LengthUnit, format_length, is_imperial
 from .features import Feature, Value, keep_out_geometry, survey_features
 from .geojson import geometry_object, to_wgs84
 from .numbers import finite
+from .panel_parts import telling_pits
 from .profile import Profile
 from .text import about, percent, short_name
 from .what_if import what_if_data
@@ -36,6 +37,7 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
         *_hit_features(survey.dig.hit_map),
         *_ellipse_features(survey),
         *_clearance_features(survey),
+        *_telling_features(survey),
     ]
     shown = [_shown(survey, feature) for feature in survey_features(survey)]
     return {
@@ -88,6 +90,8 @@ def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dic
             shown[key] = properties[key]
     if feature.layer == "locate":
         shown["label"] = _mark_label(survey, feature)
+    if feature.layer == "planned-branch":
+        shown["label"] = f"{properties['name'] or properties['fixture']}, planned"
     if feature.layer == "tie":
         shown["label"] = format_length(float(properties["distance_m"] or 0.0), survey.site.units)
     return feature.layer, feature.geometry, shown
@@ -121,6 +125,12 @@ def _words(survey: Survey, feature: Feature) -> str:
         "route": "Most probable route: inferred, not located",
         "corridor": f"{float(known.get('level') or 0):.0%} of the routes of this way run here",
         "tie": f"Tape {length('distance_m')} from {known.get('from')} to {known.get('to')}",
+        "spoil-setback": "Spoil, tools and machines stay outside this line "
+        f"(pit {known.get('rank')})",
+        "planned-branch": f"Planned branch for {known.get('name') or known.get('fixture')}: "
+        f"not built, {length('diameter_m')} across, {length('length_m')} long",
+        "slab-opening": f"Planned slab opening for {known.get('fixture')}: scan for tendons, bars "
+        "and pipes before cutting",
         "keep-out": f"Keep out: {known.get('kind')} {known['id']}, clearance "
         f"{length('clearance_m')} {known.get('note') or ''}".strip(),
     }
@@ -226,6 +236,19 @@ def _clearance_features(
                 {"label": keep_out.id, "kind": keep_out.kind,
                  "words": f"Clearance about {keep_out.id}"},
             )  # fmt: skip
+
+
+def _telling_features(
+    survey: Survey,
+) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    """Give the pits that tell the directions apart, where there is more than one direction."""
+    for way in telling_pits(survey):
+        yield (
+            "telling-pit", shapely.Polygon(way.ring),
+            {"label": f"tells {way.toward}",
+             "words": f"Proposed pit that tells whether it goes to the {way.toward}: exposes the "
+             f"pipe with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not"},
+        )  # fmt: skip
 
 
 def _profile_data(profile: Profile, frame: LotFrame) -> dict[str, Any]:

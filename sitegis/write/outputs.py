@@ -7,6 +7,7 @@ from pathlib import Path
 from .._survey import Survey
 from .answer import answer_bytes
 from .dxf import dxf_bytes
+from .findings import find
 from .geojson import geojson_bytes
 from .geopackage import geopackage_bytes
 from .page import map_bytes
@@ -28,14 +29,15 @@ def write_outputs(survey: Survey, out_dir: Path, *, base_map: bool = False) -> t
 
 def output_files(survey: Survey, *, base_map: bool = False) -> dict[str, bytes]:
     """Make the content of every output, by file name."""
+    found = find(survey)
     return {
-        "answer.json": answer_bytes(survey),
+        "answer.json": answer_bytes(survey, found),
         "lateral.dxf": dxf_bytes(survey),
         "lateral.geojson": geojson_bytes(survey),
         "lateral.gpkg": geopackage_bytes(survey),
         "lateral.gpx": gpx_bytes(survey),
         "lateral.kml": kml_bytes(survey),
-        "map.html": map_bytes(survey, base_map=base_map),
-        "record.pdf": record_bytes(survey),
+        "map.html": map_bytes(survey, found, base_map=base_map),
+        "record.pdf": record_bytes(survey, found),
         "stakeout.csv": stakeout_bytes(survey),
     }

@@ -18,6 +18,7 @@ from markupsafe import Markup
 from xstatic.pkg import leaflet
 
 from .._survey import Survey
+from .findings import Findings, find
 from .map_data import map_data
 from .panel import panel_context
 from .profile import profile_svg, survey_profile
@@ -105,7 +106,7 @@ class SurveyLayers(MacroElement):
     )
 
 
-def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
+def map_bytes(survey: Survey, findings: Findings | None = None, *, base_map: bool = False) -> bytes:
     """Make the page: Leaflet, style, script, data and words inlined in one file.
 
     ``base_map`` adds street tiles (and only then may the page reach the network).
@@ -114,7 +115,7 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     data = map_data(survey, profile)
     page = Page(
         {
-            **panel_context(survey),
+            **panel_context(survey, findings or find(survey)),
             "profile": profile_svg(profile, units=survey.site.units),
             "data": Markup(script_json(data)),
             "policy": content_policy(base_map=base_map),

@@ -7,7 +7,10 @@ from typing import Any
 from .._results import Pit, ScoredHypothesis
 from .._survey import Survey
 from .._units import format_length, format_volume
+from ..dig.excavation import Excavation
+from .findings import Findings, pit_cautions
 from .map_data import LETTERS
+from .panel_parts import excavation_facts, main_rows, profile_rows, tie_in_rows, way_sentences
 from .text import (
     about,
     check_sentence,
@@ -28,7 +31,7 @@ DEPTH_ROWS = 12
 OUTCOME_ROWS = 5
 
 
-def panel_context(survey: Survey) -> dict[str, Any]:
+def panel_context(survey: Survey, findings: Findings) -> dict[str, Any]:
     """Gather every text of the page, in the site's units; nothing here is HTML."""
     site = survey.site
     likely, unlikely = likely_and_not(survey)
@@ -45,7 +48,15 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         else "",
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
-        "pits": [_pit(survey, pit) for pit in survey.dig.pits],
+        "mains": main_rows(survey, findings.mains),
+        "ways": way_sentences(survey),
+        "pits": [
+            _pit(survey, pit, hole)
+            for pit, hole in zip(survey.dig.pits, findings.excavations, strict=True)
+        ],
+        "pit_cautions": list(pit_cautions(survey.rules)),
+        "tie_ins": tie_in_rows(survey, findings.tie_ins),
+        "profile_check": profile_rows(survey, findings.profile),
         "depths": _depths(survey),
         "cautions": list(survey.rules.cautions),
         "flags": [n for n in survey.notices if n.needs_person],
@@ -107,7 +118,7 @@ def _outcomes(survey: Survey) -> list[dict[str, str]]:
     return shown
 
 
-def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
+def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
     unit = survey.site.units
     return {
         "rank": pit.rank,
@@ -119,6 +130,8 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
         "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
         "surface": pit.surface,
         "protection": pit.needs_protection,
+        "facts": excavation_facts(survey, hole),
+        "statements": list(hole.statements),
         "ties": [
             f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
             for tie in pit.ties

@@ -2,30 +2,40 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
+
 import numpy as np
 
 from .._results import Hypothesis, Pit, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
 from .._units import LengthUnit, format_bearing, format_length, format_slope, is_imperial
+from .findings import pit_cautions
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
 }  # fmt: skip
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
+TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
+SCREEN_LINES, SCREEN_COLUMNS = 23, 98  # one more line says where the outputs are
+LONGEST_LINES = 3
+# how many pits, flags and cautions, and whether blank lines part them: the first that fits
+_SUMMARIES = ((3, 3, 4, True), (3, 3, 4, False), (2, 3, 4, False), (2, 2, 3, False),
+              (1, 2, 2, False), (1, 1, 1, False))  # fmt: skip
 
 
 def about(length_m: float, unit: LengthUnit) -> str:
     r"""Write a computed length no finer than it is known: to the inch or the centimetre.
 
-    >>> about(1.8796, "ft"), about(1.8796, "m"), about(1.8796, "mm")
-    ('6\' 2"', '1.88 m', '1880 mm')
+    >>> about(1.8796, "ft"), about(1.8796, "m"), about(9.0, "m"), about(1.8796, "mm")
+    ('6\' 2"', '1.88 m', '9.0 m', '1880 mm')
     """
     if is_imperial(unit):
         return format_length(length_m, unit, fraction=1)
     if unit == "m":
-        return f"{round(length_m, 2) + 0.0:.2f} m"
+        return f"{round(length_m, 2) + 0.0} m"
     return format_length(round(length_m, 2), unit)
 
 
@@ -170,9 +180,13 @@ def check_sentence(survey: Survey) -> str:
     currency = survey.site.dig.currency
     if best.saving <= 0:
         return f"No check would change where to dig; most telling: {best.check}."
+    tells = (
+        f"it tells {best.gain_bits:.2f} bit"
+        if best.gain_bits >= TELLS_BITS
+        else "it would not change which main, but pins the place"
+    )
     return (
-        f"One check first: {best.check} (expected to save {best.saving:,.0f} {currency}, "
-        f"tells {best.gain_bits:.2f} bit)."
+        f"One check first: {best.check} (expected to save {best.saving:,.0f} {currency}; {tells})."
     )
 
 
@@ -225,26 +239,85 @@ def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
 
 
 def summary_lines(survey: Survey) -> tuple[str, ...]:
-    """Give the answer on one screen: name, sentences, hypotheses, pits, flags, cautions."""
-    flags = [notice for notice in survey.notices if notice.needs_person]
-    likely, unlikely = likely_and_not(survey)
-    lines = [
-        survey.site.name,
-        "",
-        *answer_sentences(survey),
-        "The line is inferred, not located.",
-        "",
-        "Where it may go:",
-        *(hypothesis_line(survey, scored) for scored in likely),
-    ]
-    if unlikely:
-        lines.append(unlikely_words(unlikely))
-    if survey.dig.pits:
-        lines += ["", "Test pits, in this order:"]
-        lines += [f"  {pit_sentence(survey, pit)}" for pit in survey.dig.pits]
-    if flags:
-        lines += ["", "A person must look at:"]
-        lines += [f"  {notice.where}: {notice.message}" for notice in flags]
-    lines += ["", "Before anyone digs or cuts:"]
-    lines += [f"  {caution}" for caution in survey.rules.cautions]
+    """Give the answer on one screen: at most 23 lines of 98 characters.
+
+    Sentences, ways beyond the second, pits, flags and the cautions for whoever digs; what does
+    not fit is counted, and it is said where everything stands.
+    """
+    lines: list[str] = []
+    for pits, flags, cautions, blank in _SUMMARIES:
+        sections = [
+            _told(survey),
+            _pit_lines(survey, pits),
+            _flag_lines(survey, flags),
+            _caution_lines(survey, cautions),
+        ]
+        lines = []
+        for section in filter(None, sections):
+            lines += ["", *section] if blank and lines else section
+        if len(lines) <= SCREEN_LINES:
+            break
     return tuple(lines)
+
+
+def _paragraph(words: str, *, indent: str = "") -> list[str]:
+    """Wrap words to the screen, later lines indented; what passes three lines is cut."""
+    together = re.sub(r"(?<=\d) (?=%|m\b|mm\b)", "\N{NO-BREAK SPACE}", words)
+    lines = textwrap.wrap(
+        together, SCREEN_COLUMNS, initial_indent=indent, subsequent_indent=indent + "  ",
+        max_lines=LONGEST_LINES, placeholder=" …",
+    )  # fmt: skip
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def _told(survey: Survey) -> list[str]:
+    """Tell name, answer and next check."""
+    likely, unlikely = likely_and_not(survey)
+    lines = _paragraph(survey.site.name)
+    for sentence in (
+        join_sentence(survey), exit_sentence(survey), slope_sentence(survey),
+        check_sentence(survey), "The line is inferred, not located.",
+    ):  # fmt: skip
+        lines += _paragraph(sentence)
+    for scored in likely[2:4]:
+        lines += _paragraph(hypothesis_line(survey, scored))
+    rest = (*likely[4:], *unlikely)
+    if rest:
+        lines.append(unlikely_words(rest))
+    return lines
+
+
+def _pit_lines(survey: Survey, most: int) -> list[str]:
+    """Tell the first pits, and how many more there are."""
+    pits = survey.dig.pits
+    if not pits:
+        return _paragraph(dig_sentence(survey))
+    lines = ["Test pits, in this order:"]
+    for pit in pits[:most]:
+        lines += _paragraph(pit_sentence(survey, pit), indent="  ")
+    left = len(pits) - most
+    if left > 0:
+        found = percent(pits[-1].p_hit_so_far)
+        lines.append(f"  {left} more in map.html; with all {len(pits)}: {found} to have found it")
+    return lines
+
+
+def _flag_lines(survey: Survey, most: int) -> list[str]:
+    """Tell what a person must look at."""
+    flags = [notice for notice in survey.notices if notice.needs_person]
+    if not flags:
+        return []
+    lines = ["A person must look at:"]
+    for notice in flags[:most]:
+        lines += _paragraph(f"{notice.where}: {notice.message}", indent="  ")
+    if len(flags) > most:
+        lines.append(f"  {len(flags) - most} more: see map.html or record.pdf")
+    return lines
+
+
+def _caution_lines(survey: Survey, most: int) -> list[str]:
+    """Tell the cautions of whoever digs; where all of them stand is said in the heading."""
+    lines = ["Before anyone digs or cuts (all cautions: see map.html or record.pdf):"]
+    for caution in pit_cautions(survey.rules)[:most]:
+        lines += _paragraph(caution, indent="  ")
+    return lines

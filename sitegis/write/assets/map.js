@@ -25,6 +25,10 @@ const STYLES = {
   "mark-ellipse": () => ({ color: "#555555", weight: 1, dashArray: "2 3", fill: false }),
   pit: () => ({ color: INK, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
   tie: () => ({ color: INK, weight: 1.3, dashArray: "1 5" }),
+  "telling-pit": () => ({ color: INK, weight: 2, dashArray: "3 4", fillColor: "#ffffff", fillOpacity: 0.8 }),
+  "spoil-setback": () => ({ color: "#7a3b00", weight: 2, dashArray: "7 5", fill: false }),
+  "slab-opening": () => ({ color: "#5b2a86", weight: 2, fillColor: "#ffffff", fillOpacity: 0.75 }),
+  "planned-branch": () => ({ color: "#5b2a86", weight: 4, dashArray: "6 4", lineCap: "butt" }),
   "keep-out": (p) => ({ color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 3, fillOpacity: 0.15 }),
   clearance: (p) => ({ color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 1.2, dashArray: "4 4", fillOpacity: 0.06 }),
 };
@@ -44,10 +48,15 @@ const GROUPS = [
   ["Drain under the house and exit (inferred)", ["drain", "exit-ellipse", "exit"]],
   ["Marks found, with depth", ["mark-ellipse", "locate"]],
   ["Test pits and tapes to them (proposed)", ["tie", "pit"]],
+  ["Pits that tell the directions apart (proposed)", ["telling-pit"]],
+  ["Spoil stays outside this line", ["spoil-setback"]],
+  ["Tie-in: branch to the drain (planned)", ["planned-branch"]],
+  ["Tie-in: slab opening (planned)", ["slab-opening"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
-  "keep-out", "route", "drain", "exit-ellipse", "mark-ellipse", "tie", "pit", "exit", "locate"];
-const OFF_AT_FIRST = new Set(["hit"]);
+  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "planned-branch", "exit-ellipse", "mark-ellipse",
+  "tie", "pit", "exit", "locate"];
+const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
 function textElement(tag, words) {
   const element = document.createElement(tag);
@@ -134,6 +143,8 @@ function drawFeature(feature, data) {
   if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
   if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "exit", "beside", 3)); }
   if (p.layer === "main") { drawn.addLayer(label([0.38, 0.5, 0.62, 0.25].map((share) => along(shape, share)), p.label, "sewer", 4)); }
+  if (p.layer === "planned-branch") { drawn.addLayer(label([0.4, 0.1, 0.7].map((share) => along(shape, share)), p.label, "beside planned", 3)); }
+  if (p.layer === "telling-pit") { drawn.addLayer(label(centre(), p.label, "beside", 3)); }
   if (p.layer === "tie") { drawn.addLayer(label(along(shape, 0.5), p.label, "faint", 8)); }
   if (p.layer === "street") { drawn.addLayer(label(centre(), p.label, "faint", 6)); }
   if (p.layer === "room") { drawn.addLayer(label(centre(), p.label, "faint", 9)); }
@@ -156,8 +167,8 @@ function swatch(layers, index) {
   }
   const s = STYLES[key](look.p, index);
   const dash = s.dashArray ? `stroke-dasharray="${s.dashArray}"` : "";
-  if (["street", "hit", "pit", "room"].includes(key)) {
-    return `<svg ${size}><rect x="5" y="2" width="24" height="12" stroke="${s.color}" stroke-width="2" fill="${s.fillColor}" fill-opacity="${s.fillOpacity}" ${dash}/></svg>`;
+  if (["street", "hit", "pit", "room", "slab-opening", "spoil-setback", "telling-pit"].includes(key)) {
+    return `<svg ${size}><rect x="5" y="2" width="24" height="12" stroke="${s.color}" stroke-width="2" fill="${s.fillColor || "none"}" fill-opacity="${s.fillOpacity || 0}" ${dash}/></svg>`;
   }
   return `<svg ${size}><line x1="0" x2="34" y1="8" y2="8" stroke="${s.color}" stroke-width="${s.weight}" ${dash}/></svg>`;
 }

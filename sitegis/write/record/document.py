@@ -24,6 +24,7 @@ from reportlab.platypus import (
 
 from ..._survey import Survey
 from ..._units import is_imperial
+from ..findings import Findings, find
 from . import tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
@@ -60,7 +61,7 @@ class _Drawing(Flowable):
         self.draw_on(self.canv, self.survey, frame)
 
 
-def record_bytes(survey: Survey) -> bytes:
+def record_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
     """Make the record as a PDF: letter paper for sites in feet or inches, else A4.
 
     The same survey gives the same bytes: the file carries no time of its own.
@@ -82,7 +83,7 @@ def record_bytes(survey: Survey) -> bytes:
         canvas.drawRightString(size[0] - MARGIN, 0.42 * inch, f"page {page.page}")
 
     story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
-             *_tables(survey, width), *_last(survey, width)]  # fmt: skip
+             *_tables(survey, findings or find(survey), width), *_last(survey, width)]  # fmt: skip
     document.build(story, onFirstPage=foot, onLaterPages=foot)
     return target.getvalue()
 
@@ -139,7 +140,7 @@ def _block(
     return [KeepTogether(whole)] if len(rows) < 16 else whole
 
 
-def _tables(survey: Survey, width: float) -> list[Flowable]:
+def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
         *_block("Lateral", ("field", "value", "how it is known"), tables.lateral_rows(survey),

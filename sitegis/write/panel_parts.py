@@ -1,0 +1,222 @@
+"""The parts of the page for the investigator, the crew and the renovator, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from .._frames import rotation
+from .._results import WayComparison
+from .._survey import Survey
+from .._units import (
+    FOOT_M,
+    LengthUnit,
+    format_area,
+    format_length,
+    format_slope,
+    format_volume,
+    is_imperial,
+)
+from ..dig.excavation import Excavation
+from ..dig.hydraulics import ProfileCheck
+from ..dig.stakeout import choose_ties
+from ..dig.tie_in import TieIn, room_pose
+from ..score.compare import MainComparison
+from .text import WORTH_NAMING, about, percent, point_words
+
+Facts = list[tuple[str, str]]
+CUBIC_FOOT_M3 = FOOT_M**3
+ENTRY_WORDS = {
+    "square": "square to the drain",
+    "45-degree": "slanting downstream at 45°",
+    "angled": "at an angle: another bend is needed",
+}
+
+
+def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[str, Any]]:
+    """Lay the mains side by side: chance, what speaks, facts, and the check to make."""
+    streets = {main.id: main.street for main in survey.site.mains}
+    return [
+        {
+            "name": f"{streets[row.main]} ({row.main})",
+            "toward": row.toward,
+            "percent": percent(row.probability),
+            "out": row.probability < WORTH_NAMING,
+            "speaks_for": [spoken(words) for words in row.speaks_for],
+            "speaks_against": [spoken(words) for words in row.speaks_against],
+            "facts": main_facts(survey, row),
+            "why_none": row.why_none,
+        }
+        for row in mains
+    ]
+
+
+def spoken(words: str) -> str:
+    """Write the name of an item of evidence with spaces.
+
+    >>> spoken("camera_note: ×53 for the alley")
+    'camera note: ×53 for the alley'
+    """
+    item, colon, rest = words.partition(":")
+    return item.replace("_", " ") + colon + rest
+
+
+def main_facts(survey: Survey, row: MainComparison) -> Facts:
+    """List what a lateral to this main would be; lengths are means over its routes."""
+    unit = survey.site.units
+    facts: Facts = []
+    if row.length_m is not None:
+        length = about(row.length_m, unit)
+        if row.private_m is not None and row.public_m is not None:
+            length += f": {about(row.private_m, unit)} on the lot (private), "
+            length += f"{about(row.public_m, unit)} outside it (public)"
+        facts.append(("Length", length))
+    if row.fall_m is not None and row.slope is not None:
+        facts.append(("Fall", f"{about(row.fall_m, unit)}, {format_slope(row.slope, unit)}"))
+    if row.arrival_above_main_m is not None:
+        facts.append(("Arrives", f"{about(row.arrival_above_main_m, unit)} above its invert"))
+    if row.cover_m is not None:
+        facts.append(("Cover at the lot line", about(row.cover_m, unit)))
+    facts.append(("A repair opens", row.opening))
+    facts.append(("Check to rule it out", row.ruled_out_by))
+    return facts
+
+
+def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
+    """List the volumes of a pit, with upright and with sloped sides."""
+    unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
+    if hole.sloped_m3 is None:
+        sloped = "not allowed this deep without an engineer"
+    else:
+        fits = "there is room" if hole.sloped_fits else "there is no room here: shore or shield it"
+        sloped = f"{format_volume(hole.sloped_m3, unit)}; {fits}"
+    return [
+        ("Upright sides, shored", f"{format_volume(hole.vertical_m3, unit)} in the ground"),
+        (f"Sides laid back {ratio:g} to 1", f"{sloped} (soil type {hole.soil})"),
+        ("Loose spoil", f"{format_volume(hole.spoil_m3, unit)} of the upright pit"),
+        ("Backfill", format_volume(hole.backfill_m3, unit)),
+    ]
+
+
+def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:
+    """Tell each planned branch: whether it drains, where it ties in, what is cut, what to mind."""
+    return [
+        {
+            "name": one.name or one.fixture,
+            "percent": percent(one.p_gravity),
+            "verdict": one.verdict,
+            "facts": tie_in_facts(survey, one),
+            "cautions": list(one.cautions),
+        }
+        for one in planned
+    ]
+
+
+def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
+    """List where a branch ties in, its pipe and fall, and what is cut and dug."""
+    unit = survey.site.units
+    small: LengthUnit = "in" if is_imperial(unit) else "mm"
+    return [
+        ("Tie in at", _tie_in_place(survey, one)),
+        ("Enters", ENTRY_WORDS[one.entry]),
+        (
+            "Branch",
+            f"{format_length(one.diameter_m, small)} pipe, {about(one.length_m, unit)} long, at "
+            f"least {format_slope(one.slope, unit)} ({one.slope_section})",
+        ),
+        (
+            "Fall",
+            f"needs {format_length(one.needed_fall_m, small, fraction=4)}, has "
+            f"{about(one.available_fall_m, small)} ± "
+            f"{about(1.96 * one.available_fall_sd_m, small)} (95 %)",
+        ),
+        (
+            "Slab opening",
+            f"{format_area(one.concrete_m2, unit)} cut, {small_volume(one.concrete_m3, unit)} of "
+            f"concrete, {small_volume(one.soil_m3, unit)} of soil",
+        ),
+    ]
+
+
+def small_volume(volume_m3: float, unit: LengthUnit) -> str:
+    """Write the volume of a slab opening: cubic feet, or cubic metres to the hundredth.
+
+    >>> small_volume(0.028316846592, "ft"), small_volume(0.1, "m")
+    ('1.0 cu ft', '0.10 m³')
+    """
+    if is_imperial(unit):
+        return f"{volume_m3 / CUBIC_FOOT_M3:,.1f} cu ft"
+    return f"{volume_m3:,.2f} m³"
+
+
+def _tie_in_place(survey: Survey, one: TieIn) -> str:
+    """Say where to tie in: in the fixture's own room where its place is known."""
+    unit = survey.site.units
+    along = f"{about(one.station_m, unit)} along the drain from its first mark"
+    fixture = next(f for f in survey.site.fixtures if f.id == one.fixture)
+    room = next(r for r in survey.site.rooms if r.id == fixture.room)
+    pose = room_pose(survey, room)
+    if pose is None:
+        return along
+    x, y = rotation(pose[1]).T @ (np.array([one.x_m, one.y_m]) - pose[0])
+    return (
+        f"x {about(float(x), unit)}, y {about(float(y), unit)} in {room.name or room.id} "
+        f"({along}; {about(1.96 * _drain_sd(survey, one), unit)} either way, 95 %)"
+    )
+
+
+def _drain_sd(survey: Survey, one: TieIn) -> float:
+    """Give the larger sd of the mark nearest to a tie-in."""
+    nearest = min(
+        (p for p in survey.placement.points if p.id in survey.drain.point_ids),
+        key=lambda p: np.hypot(p.x_m - one.x_m, p.y_m - one.y_m),
+    )
+    return nearest.sd_major_m
+
+
+def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
+    """Say how the existing drain falls and flows, against the rule with its section."""
+    full, design = check.full, check.design
+    return [
+        *check.statements,
+        f"Running full it would flow {speed(full.velocity_m_s, survey.site.units)} (Manning, "
+        f"n = 0.013); at a house's peak {speed(design.velocity_m_s, survey.site.units)}, "
+        f"{design.depth_ratio:.0%} full.",
+    ]
+
+
+def speed(velocity_m_s: float, unit: LengthUnit) -> str:
+    """Write a velocity in feet or metres a second.
+
+    >>> speed(0.6096, "ft"), speed(0.6096, "m")
+    ('2.0 ft/s', '0.61 m/s')
+    """
+    if is_imperial(unit):
+        return f"{velocity_m_s / FOOT_M:.1f} ft/s"
+    return f"{velocity_m_s:.2f} m/s"
+
+
+def telling_pits(survey: Survey) -> list[WayComparison]:
+    """Give the directions worth telling apart that have a pit which tells them."""
+    ways = survey.dig.ways
+    if sum(way.probability >= WORTH_NAMING for way in ways) < 2:
+        return []
+    return [way for way in ways if way.ring is not None and way.probability >= WORTH_NAMING]
+
+
+def way_sentences(survey: Survey) -> list[str]:
+    """Say for each direction which pit would tell it from the others."""
+    unit = survey.site.units
+    rows = []
+    for way in telling_pits(survey):
+        ties = choose_ties(survey.site, np.array([way.x_m, way.y_m]))[0]
+        where = " and ".join(
+            f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
+            for tie in ties[:2]
+        )
+        rows.append(
+            f"Toward the {way.toward} ({percent(way.probability)}): a pit {where} exposes the pipe "
+            f"with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not."
+        )
+    return rows
