@@ -18,15 +18,17 @@ import shapely
 from click.testing import CliRunner
 
 from sitegis._errors import BadInput, CannotWrite
+from sitegis._rules import load_rules
 from sitegis.city import run_city
 from sitegis.city._work import work_folder
+from sitegis.city.lots import work_chunk
 from sitegis.cli.main import cli
 from tests.invented_city import CRS, City, invent_city, write_city
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 LAYERS = {
     "lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures",
-    "manholes_to_watch", "streets_to_visit",
+    "manholes_to_watch", "streets_to_visit", "notes",
 }  # fmt: skip
 
 
@@ -181,6 +183,44 @@ def test_other_inputs_begin_afresh(city, tmp_path):
     assert calls[0][2] == 0
 
 
+def test_foreign_files_stay(city, tmp_path):
+    """What is not ours in a folder of the work folder's name is left alone."""
+    path = write_city(city, tmp_path)
+    work = tmp_path / "out.gpkg.work"
+    work.mkdir()
+    (work / "letter.txt").write_text("keep me")
+    run_city(path, tmp_path / "out.gpkg")
+    assert [entry.name for entry in work.iterdir()] == ["letter.txt"]
+
+
+def test_lot_that_breaks_the_arithmetic_stands_alone(city, reference, tmp_path, monkeypatch):
+    """A lot that a stage chokes on is cut out of its chunk and told; the others are unharmed."""
+    victim = city.parcels["pin"][20]
+
+    def choke(block):
+        if victim in block.parcels.ids[block.own].tolist():
+            raise ValueError("invented trouble")
+        return work_chunk(block)
+
+    monkeypatch.setattr("sitegis.city._chunks.work_chunk", choke)
+    path = write_city(city, tmp_path)
+    run_city(path, tmp_path / "out.gpkg")
+    failures = layer(tmp_path / "out.gpkg", "failures").set_index("parcel")
+    assert failures.loc[victim, "code"] == "geometry"
+    assert "invented trouble" in failures.loc[victim, "reason"]
+    lots, before = layer(tmp_path / "out.gpkg", "lots"), layer(reference[1], "lots")
+    others = before[before["parcel"] != victim].reset_index(drop=True)
+    pd.testing.assert_frame_equal(pd.DataFrame(lots), pd.DataFrame(others), check_exact=True)
+
+
+def test_notes_carry_assumptions_and_cautions(reference):
+    """The file says what was assumed and repeats the cautions of its rule set."""
+    notes = layer(reference[1], "notes")
+    cautions = notes[notes["kind"] == "caution"]["note"].tolist()
+    assert cautions == list(load_rules("us-ipc").cautions)
+    assert notes[notes["kind"] == "assumption"]["note"].str.contains("judgement|no source").any()
+
+
 def test_one_run_at_a_time(city, tmp_path):
     """A second run on the same output is refused while the first works."""
     path = write_city(city, tmp_path)
@@ -189,16 +229,17 @@ def test_one_run_at_a_time(city, tmp_path):
 
 
 def test_lots_that_fail_are_carried(city, reference, tmp_path):
-    """Missing shapes, missing and double ids end in failures; every other lot is as before."""
+    """What is no lot, or twice, ends in failures with its reason; all other lots are as before."""
     parcels = city.parcels.copy()
     pins = parcels["pin"].tolist()
     far = shapely.box(0, 0, 2, 2)
     bow_tie = shapely.Polygon([(0, 0), (20, 30), (20, 0), (0, 30)])
+    street = city.streets.geometry[city.streets["class"] == "street"].iloc[0].buffer(8.0)
     extra = geopandas.GeoDataFrame(
         {
-            "pin": ["Z-none", "", pins[3], "Z-bow"], "addr_st": [""] * 4,
-            "year": [1950.0] * 4, "ground": [180.0] * 4,
-            "geometry": [None, far, far, bow_tie],
+            "pin": ["Z-none", "", pins[3], "Z-bow", "Z-unit", "Z-street"], "addr_st": [""] * 6,
+            "year": [1950.0] * 6, "ground": [180.0] * 6,
+            "geometry": [None, far, far, bow_tie, parcels.geometry[7].reverse(), street],
         },
         crs=CRS,
     )  # fmt: skip
@@ -210,6 +251,8 @@ def test_lots_that_fail_are_carried(city, reference, tmp_path):
     assert reasons["no-shape"] == "Z-none"
     assert reasons["id-missing"] in (None, "")
     assert reasons["id-twice"] == pins[3]
+    assert reasons["stacked"] == "Z-unit"
+    assert reasons["right-of-way"] == "Z-street"
     assert "Z-bow" in failures["parcel"].tolist()
     lots, before = layer(tmp_path / "out.gpkg", "lots"), layer(reference[1], "lots")
     assert lots["parcel"].tolist() == before["parcel"].tolist()

@@ -15,11 +15,13 @@ import numpy as np
 import shapely
 
 from .._errors import BadInput, CannotWrite, Fault
+from ._notes import assumptions, cautions
 from ._read import City
 from ._summary import CitySummary, Tally
 from ._tables import GEOMETRY, Columns, join, load_tables, table
 
 LAYERS = ("lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures")
+TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
 GPKG, PARQUET = ".gpkg", ".parquet"
 
 
@@ -44,7 +46,7 @@ def assemble(city: City, files: list[Path], out: Path) -> CitySummary:
     """Write every layer sorted by parcel id beside the output, then rename it into place."""
     tally = Tally()
     for file in files:
-        tally.add(load_tables(file))
+        tally.add(load_tables(file, only=TALLIED))
     before = _read_failures(city)
     tally.failures.update(before["code"].tolist())
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
@@ -52,6 +54,7 @@ def assemble(city: City, files: list[Path], out: Path) -> CitySummary:
         staged = holder / out.name
         for name, columns in _layers(files, before, tally):
             _write(_frame(columns, city), name, staged)
+        _write(_frame(_notes(city), city), "notes", staged)
         _replace(staged, out, holder)
     finally:
         shutil.rmtree(holder, ignore_errors=True)
@@ -61,7 +64,7 @@ def assemble(city: City, files: list[Path], out: Path) -> CitySummary:
 def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[str, Columns]]:
     """Give layer after layer, so that one at a time is in memory."""
     for name in LAYERS:
-        parts = [load_tables(file)[name] for file in files]
+        parts = [load_tables(file, only=(name,))[name] for file in files]
         if name == "failures":
             parts.append(before)
         if not parts:
@@ -70,6 +73,16 @@ def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[
         order = np.argsort(columns["parcel"], kind="stable")
         yield name, {column: values[order] for column, values in columns.items()}
     yield from tally.layers().items()
+
+
+def _notes(city: City) -> Columns:
+    """Make the table of assumptions and cautions."""
+    assumed, cautioned = assumptions(city.block.priors), cautions(city.file.city.rule_set)
+    return table(
+        np.full(len(assumed) + len(cautioned), None, object),
+        kind=["assumption"] * len(assumed) + ["caution"] * len(cautioned),
+        note=[*assumed, *cautioned],
+    )
 
 
 def _read_failures(city: City) -> Columns:

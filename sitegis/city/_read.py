@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
 import warnings
 from dataclasses import dataclass
@@ -12,39 +11,26 @@ from typing import Any
 import fiona
 import geopandas
 import numpy as np
-import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from pydantic import ValidationError
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from shapely import STRtree
 
 from .._errors import BadInput, Fault
-from .._frames import Array
 from .._site import Priors
 from ..read._files import is_inside
 from ..read._layers import flat_crs
 from ..read._report import guess, index_lines, line_of, shorten
-from ._records import Block, Flags, Mains, Manholes, Parcels, Shapes, Ways, Words, take
+from ._parcels import Failure, make_lots
+from ._records import Block, Flags, Mains, Manholes, Shapes, Ways
 from ._schema import AlleyTable, CityFile, LayerTable, RowTable, StreetTable
+from ._shapes import AREAS, LINES, POINTS, Placer, are_finite, order_by_place, words
 
 METRES = {"ft": 0.3048, "m": 1.0}
 SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".parquet")
-POINTS, LINES, AREAS = 0, 1, 2
-WAY_RUN_M = 20.0
 _WORDS = {POINTS: "points", LINES: "lines", AREAS: "areas"}
 _SYNTAX_REMEDY = "check quotes, brackets and '=' there."
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """A lot that could not be worked on, and why; ``row`` counts the parcel layer's from 1."""
-
-    parcel: str
-    row: int
-    code: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,12 +124,9 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     assert crs is not None
     assert parcels is not None
     factor = float(crs.axis_info[0].unit_conversion_factor)
-    place = _Placer(crs, factor, METRES[file.city.units])
-    records, rows, failures = _parcels(parcels, file, place)
+    place = Placer(crs, factor, METRES[file.city.units])
     houses, centrelines = _areas(frames["buildings"], place), _centrelines(frames, file, place)
-    ways = _are_ways(records.shapes, houses, centrelines.shapes)
-    failures = (*failures, *_way_failures(records, rows, ways))
-    records, rows = take(records, ~ways), rows[~ways]
+    records, rows, failures = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
     block = Block(
         parcels=records,
         own=np.ones(len(records.ids), bool),
@@ -278,177 +261,30 @@ def _open(path: Path, layer_name: str | None) -> Any:
     return frame
 
 
-@dataclass(frozen=True, slots=True)
-class _Placer:
-    """Takes geometries to the working CRS in metres."""
-
-    crs: CRS
-    metres_per_unit: float
-    metres_per_attribute: float
-
-    def shapes(self, frame: Any) -> Shapes:
-        """Give a frame's geometries, flat, in metres."""
-        geometry = frame.geometry
-        if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
-            geometry = geometry.to_crs(self.crs)
-        flat = shapely.force_2d(geometry.to_numpy())
-        if self.metres_per_unit != 1.0:
-            flat = shapely.transform(flat, lambda xy: xy * self.metres_per_unit)
-        return np.asarray(flat, object)
-
-    def lengths(self, frame: Any, column: str | None) -> Array:
-        """Give a numeric column in metres, nan where it holds no number."""
-        return numbers(frame, column) * self.metres_per_attribute
-
-
-def words(frame: Any, column: str | None) -> Words:
-    """Give a column as text; whole numbers lose their ``.0``, nothing becomes ""."""
-    if column is None:
-        return np.full(len(frame), "", dtype=np.str_)
-    values = frame[column]
-    if pd.api.types.is_float_dtype(values):
-        filled = values.to_numpy(float)
-        text = [
-            "" if not np.isfinite(v) else str(int(v)) if v == int(v) else repr(float(v))
-            for v in filled
-        ]
-    else:
-        text = ["" if missing else str(v).strip()
-                for v, missing in zip(values, values.isna(), strict=True)]  # fmt: skip
-    return np.array(text, dtype=np.str_) if text else np.zeros(0, np.str_)
-
-
-def numbers(frame: Any, column: str | None) -> Array:
-    """Give a column as numbers, nan where there is none."""
-    if column is None:
-        return np.full(len(frame), np.nan)
-    values = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
-    return np.where(np.isfinite(values), values, np.nan)
-
-
-def _finite(shapes: Shapes) -> Flags:
-    """Tell which geometries are there, hold something and lie within reason."""
-    there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
-    bounds = shapely.bounds(shapes)
-    return np.asarray(there & (np.abs(np.nan_to_num(bounds, nan=np.inf)) < 1e9).all(axis=1))
-
-
-def _largest_polygon(shapes: Shapes) -> tuple[Shapes, Flags]:
-    """Give each geometry's largest polygon part, made valid, and which were changed for it."""
-    out = shapes.copy()
-    invalid = ~shapely.is_valid(out)
-    out[invalid] = shapely.make_valid(out[invalid])
-    several = shapely.get_type_id(out) != 3
-    for i in np.flatnonzero(several):
-        parts = [p for p in shapely.get_parts(out[i]) if p.geom_type == "Polygon"]
-        nested = [q for p in shapely.get_parts(out[i]) if p.geom_type == "MultiPolygon"
-                  for q in p.geoms]  # fmt: skip
-        candidates = parts + nested
-        out[i] = max(candidates, key=lambda p: (p.area, p.wkb)) if candidates else None
-    return out, np.asarray(invalid | (several & (shapely.get_num_geometries(shapes) > 1)))
-
-
-def _parcels(
-    frame: Any, file: CityFile, place: _Placer
-) -> tuple[Parcels, NDArray[np.int64], tuple[Failure, ...]]:
-    """Make the lots in the order of their ids; rows that cannot be used become failures."""
-    table = file.parcels
-    ids, shapes = words(frame, table.id), place.shapes(frame)
-    usable = _finite(shapes) & (shapely.get_dimensions(shapes) == AREAS)
-    shapes[~usable] = None
-    polygons, _changed = _largest_polygon(shapes)
-    area = np.nan_to_num(shapely.area(polygons))
-    failures = []
-    order = sorted(
-        range(len(ids)), key=lambda i: (ids[i], -area[i], shapely.to_wkb(polygons[i]) or b"")
-    )
-    kept: list[int] = []
-    for i in order:
-        row = i + 1
-        if ids[i] == "":
-            failures.append(Failure("", row, "id-missing", "The parcel has no id."))
-        elif area[i] <= 1.0:
-            failures.append(Failure(str(ids[i]), row, "no-shape", "The parcel has no usable area."))
-        elif kept and ids[kept[-1]] == ids[i]:
-            failures.append(Failure(str(ids[i]), row, "id-twice",
-                                    "A larger parcel has the same id and was used."))  # fmt: skip
-        else:
-            kept.append(i)
-    chosen = np.array(kept, dtype=np.int64)
-    records = Parcels(
-        ids[chosen], polygons[chosen], words(frame, table.street)[chosen],
-        numbers(frame, table.year_built)[chosen], place.lengths(frame, table.ground)[chosen],
-    )  # fmt: skip
-    years = np.where((records.years >= 1600) & (records.years <= 2100), records.years, np.nan)
-    records = Parcels(records.ids, records.shapes, records.streets, years, records.grounds_m)
-    return records, chosen + 1, tuple(failures)
-
-
-def _are_ways(parcels: Shapes, houses: Shapes, centrelines: Shapes) -> Flags:
-    """Tell which parcels are the right-of-way itself: a centreline runs in them, no building.
-
-    At least 20 m of centreline and as much as the root of the area (judgement).
-    """
-    found = np.zeros(len(parcels), bool)
-    if not len(centrelines) or not len(parcels):
-        return found
-    tree = STRtree(parcels)
-    line, parcel = tree.query(centrelines, predicate="intersects")
-    run = shapely.length(shapely.intersection(centrelines[line], parcels[parcel]))
-    total = np.bincount(parcel, run, minlength=len(parcels))
-    found = total >= np.maximum(WAY_RUN_M, np.sqrt(shapely.area(parcels)))
-    _house, built = tree.query(shapely.centroid(houses), predicate="intersects")
-    found[built] = False
-    return np.asarray(found)
-
-
-def _way_failures(parcels: Parcels, rows: NDArray[np.int64], ways: Flags) -> tuple[Failure, ...]:
-    """Say of parcels that are streets why they are no lots."""
-    return tuple(
-        Failure(str(parcels.ids[i]), int(rows[i]), "right-of-way",
-                "A street or alley runs in this parcel and no building stands on it.")
-        for i in np.flatnonzero(ways).tolist()
-    )  # fmt: skip
-
-
-def _areas(frame: Any, place: _Placer) -> Shapes:
+def _areas(frame: Any, place: Placer) -> Shapes:
     """Give valid polygons, parts apart, in an order that does not depend on their rows."""
     shapes = place.shapes(frame)
-    shapes = shapes[_finite(shapes)]
+    shapes = shapes[are_finite(shapes)]
     shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
     invalid = ~shapely.is_valid(shapes)
     shapes[invalid] = shapely.make_valid(shapes[invalid])
     parts = shapely.get_parts(shapely.get_parts(shapes))
     parts = parts[shapely.get_type_id(parts) == 3]
-    return np.asarray(parts[_by_place(parts)], object)
+    return np.asarray(parts[order_by_place(parts)], object)
 
 
-def _by_place(shapes: Shapes) -> NDArray[np.int64]:
-    """Give the order by bounding box, then by content: the same for any order of rows."""
-    if not len(shapes):
-        return np.zeros(0, np.int64)
-    bounds = shapely.bounds(shapes)
-    content = np.array([hash_of(wkb) for wkb in shapely.to_wkb(shapes)], dtype=np.uint64)
-    return np.lexsort((content, *bounds.T[::-1]))
-
-
-def hash_of(content: bytes) -> int:
-    """Give a stable 64-bit number of some bytes."""
-    return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
-
-
-def _lines(frame: Any, place: _Placer) -> tuple[Shapes, NDArray[np.int64]]:
+def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     """Give the single lines of a layer and the row each came from, ordered by place."""
     shapes = place.shapes(frame)
-    good = np.flatnonzero(_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
+    good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
     parts, source = shapely.get_parts(shapes[good], return_index=True)
     keep = shapely.length(parts) > 0.1
     parts, source = parts[keep], good[source[keep]]
-    order = _by_place(parts)
+    order = order_by_place(parts)
     return np.asarray(parts[order], object), source[order]
 
 
-def _centrelines(frames: dict[str, Any], file: CityFile, place: _Placer) -> Ways:
+def _centrelines(frames: dict[str, Any], file: CityFile, place: Placer) -> Ways:
     """Join streets and alleys."""
     made = [
         _ways(frames[key], table, place)
@@ -458,12 +294,12 @@ def _centrelines(frames: dict[str, Any], file: CityFile, place: _Placer) -> Ways
     if not made:
         return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
     shapes = np.concatenate([m.shapes for m in made])
-    order = _by_place(shapes)
+    order = order_by_place(shapes)
     names = np.concatenate([m.names for m in made])
     return Ways(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
 
 
-def _ways(frame: Any, table: StreetTable | AlleyTable, place: _Placer) -> Ways:
+def _ways(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Ways:
     shapes, source = _lines(frame, place)
     return Ways(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
 
@@ -476,21 +312,21 @@ def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
     return np.array([str(w).casefold() in values for w in words(frame, table.kind)], bool)
 
 
-def _rows(frame: Any, table: RowTable | None, place: _Placer) -> Ways:
+def _rows(frame: Any, table: RowTable | None, place: Placer) -> Ways:
     """Give the right-of-way polygons, parts apart."""
     if table is None:
         return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
     shapes = place.shapes(frame)
-    good = np.flatnonzero(_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
+    good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
     parts, source = shapely.get_parts(shapely.make_valid(shapes[good]), return_index=True)
     areas = shapely.get_dimensions(parts) == AREAS
     parts, source = parts[areas], good[source[areas]]
-    order = _by_place(parts)
+    order = order_by_place(parts)
     names, alleys = words(frame, table.name), _alleys(frame, table)
     return Ways(np.asarray(parts[order], object), names[source[order]], alleys[source[order]])
 
 
-def _mains(frame: Any, file: CityFile, place: _Placer) -> Mains:
+def _mains(frame: Any, file: CityFile, place: Placer) -> Mains:
     """Give the mains as single lines; parts of one row share its id, and lose their inverts."""
     table = file.mains
     shapes, source = _lines(frame, place)
@@ -503,11 +339,11 @@ def _mains(frame: Any, file: CityFile, place: _Placer) -> Mains:
     return Mains(words(frame, table.id)[source], shapes, up, down)
 
 
-def _manholes(frame: Any, file: CityFile, place: _Placer) -> Manholes:
+def _manholes(frame: Any, file: CityFile, place: Placer) -> Manholes:
     if file.manholes is None:
         return Manholes(np.zeros(0, np.str_), np.zeros(0, object))
     shapes = place.shapes(frame)
-    good = np.flatnonzero(_finite(shapes) & (shapely.get_type_id(shapes) == 0))
+    good = np.flatnonzero(are_finite(shapes) & (shapely.get_type_id(shapes) == 0))
     ids = words(frame, file.manholes.id)[good]
     order = np.lexsort((*shapely.bounds(shapes[good]).T[:2], ids))
     return Manholes(ids[order], shapes[good][order])

@@ -6,6 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
+from .._site import RuleSetName
+
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]
 Weight = Annotated[float, Field(ge=0.0, le=1e6)]
 
@@ -28,12 +30,13 @@ class CityTable(Table):
 
     ``crs`` is the projected CRS to work and write in (default: the parcels'). ``units`` are those
     of elevations and widths in attribute columns. ``sites`` is a folder of site folders named by
-    parcel id.
+    parcel id. ``rule_set`` chooses the cautions.
     """
 
     name: Text
     crs: Text | None = None
     units: Literal["ft", "m"] = "ft"
+    rule_set: RuleSetName = "us-ipc"
     sites: Text | None = None
     lots_per_chunk: Annotated[int, Field(ge=1, le=50_000)] = 2000
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,6 @@ from .._errors import BadInput, ComputationError, SitegisError
 from .._frames import Array, LotFrame
 from .._results import ScoredHypothesis
 from .._survey import Survey
-from ..pipeline import compute
 from ._tables import GEOMETRY, Columns, Tables, join, table
 from .infer import entropy_bits
 
@@ -51,7 +51,7 @@ def work_sites(tables: Tables, sites: Mapping[str, Path], place: Place) -> Table
         if not at.size:
             continue
         try:
-            made = _site_tables(parcel, compute(folder), place, tables, int(at[0]))
+            made = _site_tables(parcel, _compute(folder), place, tables, int(at[0]))
         except _REFUSED as error:
             tables = _refused(tables, parcel, _reason(error), tables["lots"][GEOMETRY][at[0]])
             continue
@@ -60,6 +60,12 @@ def work_sites(tables: Tables, sites: Mapping[str, Path], place: Place) -> Table
             kept = {c: v[old["parcel"] != parcel] for c, v in old.items()}
             tables = {**tables, name: join([kept, rows])}
     return tables
+
+
+def _compute(folder: Path) -> Survey:
+    """Run the pipeline; it is loaded here because most workers never need it."""
+    survey: Survey = importlib.import_module("sitegis.pipeline").compute(folder)
+    return survey
 
 
 def _reason(error: Exception) -> str:

@@ -67,7 +67,10 @@ class CitySummary:
             said.append("Flags: " + _counts(self.flags) + ".")
         if self.failures:
             said.append("Not worked out: " + _counts(self.failures) + ".")
-        said.append("Inferred from records, never a locate: have marks made before any digging.")
+        said.append(
+            "Inferred from records, never a locate: have marks made before any digging. "
+            "Assumptions and cautions are in the layer notes."
+        )
         return said
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -53,14 +53,16 @@ def save_tables(tables: Tables, path: Path) -> None:
     write_whole(path, buffer.getvalue())
 
 
-def load_tables(path: Path) -> Tables:
-    """Read what :func:`save_tables` wrote."""
+def load_tables(path: Path, *, only: Collection[str] | None = None) -> Tables:
+    """Read what :func:`save_tables` wrote, or some of its tables."""
     tables: Tables = {}
     with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
         for key in stored.files:
             if key.endswith("#sizes"):
                 continue
             name, _slash, column = key.partition("/")
+            if only is not None and name not in only:
+                continue
             values = stored[key]
             if column == GEOMETRY:
                 values = _geometries(values, stored[f"{key}#sizes"])
@@ -90,8 +92,3 @@ def write_whole(path: Path, content: bytes) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
-
-
-def rows_of(columns: Mapping[str, NDArray[Any]]) -> int:
-    """Count the rows of a table."""
-    return len(next(iter(columns.values())))

@@ -7,7 +7,6 @@ import fcntl
 import hashlib
 import json
 import os
-import shutil
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -51,17 +50,31 @@ def work_folder(out: Path) -> Iterator[Path]:
 
 
 def reopen(folder: Path, inputs: str, chunks: int) -> list[int]:
-    """Give the chunks that are done already; a folder of other inputs is emptied first."""
+    """Give the chunks that are done already; those of other inputs are removed first."""
     manifest = {"schema": SCHEMA, "inputs": inputs, "chunks": chunks}
     path = folder / MANIFEST
-    if not path.exists() or json.loads(path.read_text("utf-8")) != manifest:
-        for entry in folder.iterdir():
-            shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
+    if not _is_of(path, manifest):
+        _clear(folder)
         write_whole(path, json.dumps(manifest, indent=1).encode())
         return []
     for left in folder.glob(".part-*"):
         left.unlink()
     return [number for number in range(chunks) if _is_whole(chunk_path(folder, number))]
+
+
+def _is_of(path: Path, manifest: dict[str, object]) -> bool:
+    """Tell whether a manifest is there and says the same."""
+    try:
+        return bool(json.loads(path.read_text("utf-8")) == manifest)
+    except (FileNotFoundError, ValueError):
+        return False
+
+
+def _clear(folder: Path) -> None:
+    """Remove our own files, and no others."""
+    for pattern in (MANIFEST, "chunk-*.npz", ".part-*"):
+        for path in folder.glob(pattern):
+            path.unlink()
 
 
 def chunk_path(folder: Path, number: int) -> Path:
@@ -82,5 +95,7 @@ def _is_whole(path: Path) -> bool:
 
 
 def discard(folder: Path) -> None:
-    """Remove the work folder once the output is in place."""
-    shutil.rmtree(folder, ignore_errors=True)
+    """Remove the work folder once the output is in place; what is not ours stays."""
+    _clear(folder)
+    if not any(folder.iterdir()):
+        folder.rmdir()

@@ -134,7 +134,8 @@ def infer(
     mean, sd, known = _arrivals(pairs, laid, mains, grounds_m)
     fit = np.where(laid.fits, tap_habit(laid.slants_rad) * elevation_fit(mean, sd), 0.0)
     weight = fit * SHARES
-    prior = np.stack([table.give(key, year) for key, year in _signatures(pairs, years)])
+    given = [table.give(key, year) for key, year in _signatures(pairs, years)]
+    prior = np.array(given).reshape(count, HYPOTHESES)
     evidence = np.zeros((count, HYPOTHESES))
     evidence[:, UNLISTED] = UNLISTED_FIT
     for way in (DIRECT, YARD_RIGHT, YARD_LEFT):

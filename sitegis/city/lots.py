@@ -24,7 +24,7 @@ from .infer import (
     visit_bits,
 )
 from .mains import find_pairs, manhole_below, snap_manholes
-from .routes import DIRECT, KINDS, SEAM_M, WALLS, YARD_LEFT, Laid, Pairs, lay_routes
+from .routes import DIRECT, KINDS, SAME_EXIT, SEAM_M, WALLS, YARD_LEFT, Laid, Pairs, lay_routes
 
 HELD_SHARE = 0.80
 STRIP_M = 1.0
@@ -169,7 +169,9 @@ def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
     top = np.argmax(worked.posterior.probability[:, :UNLISTED], axis=1)
     ways = np.array([k.way for k in KINDS])
     mine = 3 * pairs.side[:, None] + ways == top[pairs.lot][:, None]
-    score = np.where(mine, np.round(weight, 12), 0.0)
+    # routes from one exit count together, so that two shapes of one pipe do not split its vote
+    together = weight @ SAME_EXIT + 1e-3 * weight
+    score = np.where(mine & (weight > 0.0), np.round(together, 12), 0.0)
     best = np.argmax(score, axis=1)
     value = score[np.arange(len(best)), best]
     order = np.lexsort((np.arange(len(best)), -value, pairs.lot))

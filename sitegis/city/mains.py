@@ -52,8 +52,12 @@ def _in_easements(mains: Mains, frontages: Frontages) -> tuple[Whole, Whole, Arr
         return empty, empty, np.zeros(0)
     tree = STRtree(mains.shapes)
     source, main = tree.query_nearest(
-        shapely.points(samples.points[closed]), max_distance=AT_LINE_M, all_matches=False
+        shapely.points(samples.points[closed]), max_distance=AT_LINE_M
     )
+    # of mains equally near the first, whatever the order in the tree
+    order = np.lexsort((main, source))
+    first = order[np.flatnonzero(np.diff(source[order], prepend=-1))]
+    source, main = source[first], main[first]
     rows = closed[source]
     # a main that merely crosses the line does not run along it
     normals = frontages.edges.normals[samples.edge[rows]]

@@ -46,8 +46,8 @@ class Kind:
 
 # Shares are judgement, no source: most drains leave through the wall that faces their main.
 KINDS: tuple[Kind, ...] = (
-    *(Kind(DIRECT, TOWARD, q, 0.125, "straight") for q in (0.15, 0.5, 0.85)),
-    *(Kind(DIRECT, TOWARD, q, 0.125, "square") for q in (0.15, 0.5, 0.85)),
+    *(Kind(DIRECT, TOWARD, q, 0.125, "straight") for q in (0.5, 0.15, 0.85)),
+    *(Kind(DIRECT, TOWARD, q, 0.125, "square") for q in (0.5, 0.15, 0.85)),
     Kind(DIRECT, ASIDE_RIGHT, 0.25, 0.125, "turn"),
     Kind(DIRECT, ASIDE_LEFT, 0.25, 0.125, "turn"),
     Kind(YARD_RIGHT, ASIDE_RIGHT, 0.75, 0.5, "turn"),
@@ -60,6 +60,10 @@ KINDS: tuple[Kind, ...] = (
 WAYS = np.array([kind.way for kind in KINDS])
 WALLS = np.array([kind.wall for kind in KINDS])
 SHARES = np.array([kind.share for kind in KINDS])
+# (k, k): which kinds leave through the same place; most straight and square ones are one pipe.
+SAME_EXIT = np.array(
+    [[(a.way, a.wall, a.place) == (b.way, b.wall, b.place) for b in KINDS] for a in KINDS], float
+)
 
 
 @dataclass(frozen=True, slots=True)

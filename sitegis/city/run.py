@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -89,7 +90,11 @@ def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:
 
 
 def _end_with_parent() -> None:
-    """End this worker when the run that started it is gone: it would wait for ever."""
+    """End this worker when the run that started it is gone: it would wait for ever.
+
+    An interrupt from the keyboard reaches the workers too; the run alone answers it.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is None:
         return

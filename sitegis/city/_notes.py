@@ -1,0 +1,46 @@
+"""What a city's answer assumes, and the cautions that go with it, as sentences."""
+
+from __future__ import annotations
+
+from .._rules import load_rules
+from .._site import Priors
+from ..line.profile import INVERT_PRIOR_M
+from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
+from ..read._streets import GROUND_M, GROUND_SD_M
+from .frontage import REACH_M
+from .houses import LEAST_HOUSE_M2
+from .infer import SLOPE, SLOPE_SD, UNLISTED_FIT
+from .mains import AT_LINE_M
+from .routes import KINDS, LONGEST_M
+
+
+def assumptions(priors: Priors) -> list[str]:
+    """Say every default that entered, with its numbers; judgement without a source."""
+    given = {name: value for name in ("front", "rear", "alley", "side", "side_yard", "unlisted")
+             if (value := getattr(priors, name)) is not None}  # fmt: skip
+    weights = ", ".join(f"{name.replace('_', '-')} {value:g}" for name, value in given.items())
+    return [
+        "Nobody measured indoors: every exit is averaged over walls and places on them "
+        f"({len(KINDS)} simple routes to the mains on each side of a lot).",
+        "Before any evidence the ways have the weights of a single site (front street first, an "
+        "alley where its main is on record, rear and side less, side yards in older houses); "
+        "common practice, no source."
+        + (f" Given in CITY.toml instead: {weights}." if weights else ""),
+        f"A way that is not listed fits with {UNLISTED_FIT:g}.",
+        f"The drain leaves {GROUND_M - INVERT_PRIOR_M[0]:.1f} m below the ground, give or take "
+        f"{(GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2) ** 0.5:.1f} m, and falls "
+        f"{100 * SLOPE:.1f} % (± {100 * SLOPE_SD:.1f} %).",
+        f"A main without an invert lies {DEPTH_M:g} m below the ground (± {UNKNOWN_SD_M:g} m); "
+        f"one on record is right to ± {INVERT_SD_M:.2f} m and runs with the flow.",
+        f"A lot line faces a street or main within {REACH_M:g} m of it with no other lot between; "
+        f"a main within {AT_LINE_M:g} m of a line runs along it. No lateral is longer than "
+        f"{LONGEST_M:g} m.",
+        "On a corner the front is the street of the address; without one the narrower line and "
+        "the deeper setback speak for it.",
+        f"The largest building of {LEAST_HOUSE_M2:g} m² or more is the house.",
+    ]  # fmt: skip
+
+
+def cautions(rule_set: str) -> list[str]:
+    """Give the cautions of the rule set."""
+    return list(load_rules(rule_set).cautions)
