@@ -158,6 +158,8 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     if not pool:
         return ()
     shapes = shapely.polygons([one.ring for one in pool])
+    # a copy: shapely 2.0 locks its arguments, and cannot unlock a view of another one
+    overlaps_m2 = shapely.area(shapely.intersection(shapes[:, None].copy(), shapes))
     order = greedy_order(
         np.array([one.exposed for one in pool]),
         field.cloud.weights,
@@ -165,7 +167,7 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
         limit=PITS_AT_MOST,
         stop_below=STOP_BELOW,
         least_gain=LEAST_GAIN,
-        conflicts=shapely.area(shapely.intersection(shapes[:, None], shapes)) > OVERLAP_M2,
+        conflicts=overlaps_m2 > OVERLAP_M2,
     )
     return tuple(pool[index] for index in order)
 
