@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import fiona
@@ -20,12 +22,14 @@ from click.testing import CliRunner
 from sitegis._errors import BadInput, CannotWrite
 from sitegis._rules import load_rules
 from sitegis.city import run_city
+from sitegis.city._schema import CityFile
 from sitegis.city._work import work_folder
 from sitegis.city.lots import work_chunk
 from sitegis.cli.main import cli
 from tests.invented_city import CRS, City, invent_city, write_city
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
+CITIES = Path(__file__).parent.parent / "cities"
 LAYERS = {
     "lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures",
     "manholes_to_watch", "streets_to_visit", "notes",
@@ -406,6 +410,19 @@ layer = "layers/town.gpkg"
 layer_name = "manholes"
 id = "manhole_id"
 """
+
+
+def test_demo_town_shows_every_key(tmp_path):
+    """The demo CITY.toml runs, and every key it shows in a comment is one that may be written."""
+    path = CITIES / "invented-town" / "CITY.toml"
+    summary = run_city(path, tmp_path / "out.gpkg")
+    assert summary.lots > 90
+    shown = re.sub(r"(?m)^# (?=\[\w+\]|\w+ = )", "", path.read_text("utf-8"))
+    assert shown != path.read_text("utf-8")
+    file = CityFile.model_validate(tomllib.loads(shown))
+    for table in (file, file.city, file.parcels, file.streets, file.rights_of_way, file.prior):
+        unsaid = set(type(table).model_fields) - set(table.model_fields_set)
+        assert unsaid <= {"alleys", "layer_name"}
 
 
 def test_command_line_codes(city, tmp_path):
