@@ -158,7 +158,7 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     if not pool:
         return ()
     shapes = shapely.polygons([one.ring for one in pool])
-    # a copy: shapely 2.0 locks its arguments, and cannot unlock a view of another one
+    # a copy: shapely 2.1.0 locks its arguments, and cannot unlock a view of another one
     overlaps_m2 = shapely.area(shapely.intersection(shapes[:, None].copy(), shapes))
     order = greedy_order(
         np.array([one.exposed for one in pool]),
