@@ -22,6 +22,8 @@ UNSEEN_BENDS_DEG = ((11.25, 0.10), (22.5, 0.35), (45.0, 0.55))
 """Angle and share of such a bend; a sharper one would not leave through this wall. Judgement."""
 FAR_M = 1.5
 OBLIQUE_DEG = 60.0
+WEAK_SD_M, WEAK_ANGLE_DEG = 2.0, 25.0
+"""Spreads of the exit past which the marks hardly give it. Judgement, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +232,18 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
                 "exit-far-from-last-mark",
                 f"The last mark is {exit.unseen_m:.1f} m short of the outside face of the wall. "
                 "Push the head further and mark it close to the wall.",
+                "exit",
+            )
+        )
+    spread = float(np.sqrt(np.linalg.eigvalsh(exit.covariance[:2, :2])[-1]))
+    turn_deg = float(np.degrees(np.sqrt(exit.covariance[2, 2])))
+    if spread > WEAK_SD_M or turn_deg > WEAK_ANGLE_DEG:
+        notices.append(
+            Notice(
+                "exit-weakly-held",
+                f"The marks hardly give the exit: it may lie {spread:.1f} m off and the drain turn "
+                f"by {min(turn_deg, 90.0):.0f}° (one standard deviation). Mark the head at more "
+                "places, as far apart and as near to the wall as can be.",
                 "exit",
             )
         )

@@ -128,6 +128,17 @@ def null_space(design: Array) -> Array:
     return np.asarray(basis)
 
 
+def condition(design: Array) -> float:
+    """Give the condition number of a design with its columns brought to length 1.
+
+    Largest over smallest singular value; that scaling comes within √n of the best one
+    (van der Sluis 1969, from memory).
+    """
+    lengths = np.linalg.norm(design, axis=0)
+    singular = np.linalg.svd(design / np.where(lengths > 0, lengths, 1.0), compute_uv=False)
+    return float(singular[0] / max(singular[-1], 1e-300))
+
+
 def assess(solution: Solution, sds: Array) -> Reliability:
     """Give covariance, redundancy numbers, w statistics and detectable blunders.
 

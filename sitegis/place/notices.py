@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 from scipy import stats
 
 from .._frames import Array
@@ -17,6 +18,8 @@ from .network import Network
 from .rank import separating_measurement
 
 _STRAINED = 0.999
+# Judgement, no source: past these a place is told as weakly held.
+_WEAK_SD_M, _WEAK_CONDITION = 0.5, 1e6
 
 
 def adjustment_notices(
@@ -170,3 +173,30 @@ def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[N
                 )
             )
     return notices
+
+
+def weak_notices(
+    site: Site, names: Sequence[str], blocks: Sequence[Array], condition: float
+) -> list[Notice]:
+    """Tell of a network so weakly shaped that a point may lie far off, or the sums with it.
+
+    ``blocks`` are the points' covariances (2, 2) from tape, ties and building alone;
+    ``condition`` is the network's. What the building's own place adds is not held against it.
+    """
+    if not names:
+        return []
+    spreads = [float(np.linalg.eigvalsh(block)[-1]) ** 0.5 for block in blocks]
+    worst = max(range(len(names)), key=lambda i: spreads[i])
+    least = float(np.hypot(_WEAK_SD_M, site.building.position_sd_m))
+    if spreads[worst] <= least and condition <= _WEAK_CONDITION:
+        return []
+    spread = format_length(spreads[worst], site.units, fraction=2)
+    return [
+        Notice(
+            "place-weakly-held",
+            f"The measurements hold the points in such a flat shape that {names[worst]} may lie "
+            f"{spread} off (one standard deviation; condition number {condition:.0e}). Tape one "
+            "more distance to it, square to those there are.",
+            names[worst],
+        )
+    ]

@@ -12,7 +12,7 @@ from .._frames import Array, rotation
 from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
 from .._site import Locate, Noise, Site
 from .._survey import Survey
-from .adjust import Solution, null_space, solve_network
+from .adjust import Solution, condition, null_space, solve_network
 from .assemble import BUILDING, building_outline, find_room, site_network, wall_candidates
 from .blunders import (
     MIRROR_CHI_SQUARE,
@@ -25,7 +25,7 @@ from .blunders import (
 from .ellipse import ellipse, tail_factor
 from .head import HeadDepth, horizontal_sd_m, read_head
 from .network import Network
-from .notices import adjustment_notices, head_notices, mirror_notices
+from .notices import adjustment_notices, head_notices, mirror_notices, weak_notices
 from .proposals import propose
 from .rank import require_full_rank
 from .starts import starting_values
@@ -76,6 +76,9 @@ def place_points(survey: Survey) -> Survey:
         *adjustment_notices(site, network, cleaned, adjustment, robust_suspect=robust),
         *mirror_notices(site, network, solution_x, mirrors),
         *head_notices(site, readings),
+        *weak_notices(
+            site, [row.id for row in rows], _blocks(mark), condition(cleaned.solution.design)
+        ),
     )
     outlines = _room_outlines(site, network, solution_x)
     placement = Placement(points, total, mark, adjustment, outlines, tuple(notices))

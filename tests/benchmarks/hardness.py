@@ -1,8 +1,8 @@
 """Spoil site folders in many ways and count what becomes of them.
 
-Run: python -m tests.benchmarks.hardness 2000 [--from SEED] [--check] [--show]
-Prints a table of outcomes by mutation; every broken promise is named with its seed, so that
-``--from SEED`` with a count of 1 shows it again.
+Run: OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.hardness 2000 [--from SEED] [--check]
+One thread is what the command line sets for itself. Prints a table of outcomes by mutation;
+every broken promise is named with its seed: ``--from SEED --show`` with a count of 1 tells more.
 """
 
 from __future__ import annotations
