@@ -168,8 +168,7 @@ def laid():
     frontages = find_frontages(block, lots, tree, houses.centres)
     pairs = find_pairs(block, lots, frontages, tree)
     rectangles = measure_houses(houses.shapes, block.parcels.shapes[lots], frontages.front)
-    inner = STRtree(shapely.buffer(block.parcels.shapes, -0.05, join_style="mitre"))
-    return pairs, lay_routes(rectangles, pairs, block.mains, houses.shapes, inner, lots)
+    return pairs, lay_routes(rectangles, pairs, block.mains, houses.shapes, tree, lots)
 
 
 def test_routes_join_house_and_main(laid):

@@ -24,7 +24,7 @@ from .infer import (
     visit_bits,
 )
 from .mains import find_pairs, manhole_below, snap_manholes
-from .routes import DIRECT, KINDS, SAME_EXIT, SEAM_M, WALLS, YARD_LEFT, Laid, Pairs, lay_routes
+from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, Laid, Pairs, lay_routes
 
 HELD_SHARE = 0.80
 STRIP_M = 1.0
@@ -84,8 +84,7 @@ def _work(
     pairs = _of_lots(pairs, place)
     shapes = block.parcels.shapes[lots[kept]]
     rectangles = measure_houses(houses.shapes[kept], shapes, frontages.front[kept])
-    inner = STRtree(shapely.buffer(block.parcels.shapes, -SEAM_M, join_style="mitre"))
-    laid = lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], inner, lots[kept])
+    laid = lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], tree, lots[kept])
     posterior = infer(
         pairs, laid, block.mains, grounds_m=block.parcels.grounds_m[lots[kept]],
         years=block.parcels.years[lots[kept]], table=PriorTable(block.priors),

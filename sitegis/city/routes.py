@@ -23,6 +23,7 @@ LONGEST_M = 80.0
 STUB_M = 0.9
 YARD_LEAST_M = 0.6
 SEAM_M = 0.05
+EASEMENT_M = 4.0
 
 DIRECT, YARD_RIGHT, YARD_LEFT = 0, 1, 2
 # Exit walls as seen from the house toward the main of the pair.
@@ -139,7 +140,7 @@ def lay_routes(
 ) -> Laid:  # fmt: skip
     """Lay the set for every pair and hold it against what a lateral cannot do.
 
-    ``neighbours`` is over all parcels drawn in by 0.05 m, ``own`` (n,) the lots' places among
+    ``neighbours`` is over all parcels, ``own`` (n,) the lots' places among
     them: a route through another lot is out, unless the main runs in its edge.
     """
     view = _view(houses, pairs)
@@ -302,21 +303,21 @@ def _legal(
     pair, kind = np.nonzero(fits)
     lines = shapely.linestrings(laid[pair, kind])
     lot = pairs.lot[pair]
-    inner = shapely.buffer(houses, -SEAM_M, join_style="mitre")
-    under = shapely.intersects(lines, inner[lot])
+    inner = np.asarray(shapely.buffer(houses, -SEAM_M, join_style="mitre"), object)
+    shapely.prepare(inner)
+    out = np.asarray(shapely.intersects(inner[lot], lines))
     private = lines.copy()
     shortened = pairs.easement[pair]
     if shortened.any():
         ahead = np.maximum(shapely.length(lines[shortened]) - EASEMENT_M, 0.0)
         private[shortened] = _first_part(laid[pair, kind][shortened], ahead)
     source, parcel = neighbours.query(private, predicate="intersects")
-    foreign = source[parcel != own[lot[source]]]
-    out = under
-    out[foreign] = True
+    foreign = parcel != own[lot[source]]
+    source, parcel = source[foreign], parcel[foreign]
+    # records seldom meet exactly: a line's breadth over the edge is not through the lot
+    within = shapely.length(shapely.intersection(private[source], neighbours.geometries[parcel]))
+    out[source[within > 2.0 * SEAM_M]] = True
     fits[pair[out], kind[out]] = False
-
-
-EASEMENT_M = 4.0
 
 
 def _first_part(vertices: Array, until_m: Array) -> Shapes:
