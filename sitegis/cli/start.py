@@ -20,10 +20,12 @@ from ._report import leave_with
     show_default=True,
     help="Whether the blank site is for feet and inches or for metres.",
 )
-def command(directory: Path, units: str) -> None:
+@click.option("--workbook", is_flag=True, help="fieldbook.xlsx in place of the text files.")
+@click.option("--sheet", is_flag=True, help="Add field-sheet.pdf, a page to fill in by hand.")
+def command(directory: Path, units: str, workbook: bool, sheet: bool) -> None:
     """Make a blank site folder DIRECTORY with instructions on how to measure and fill it in."""
     try:
-        written = start_site(directory, units)
+        written = start_site(directory, units, workbook=workbook, sheet=sheet)
     except (BadInput, CannotWrite) as error:
         leave_with(error)
     for path in written:

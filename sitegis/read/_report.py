@@ -6,15 +6,34 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from .._errors import BadInput, Fault
 from .._site import Notice
 from .._units import LengthUnit, format_length
 
 SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
+BOOK_FILE = "fieldbook.xlsx"
 _FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
 _HEADER = re.compile(r"^\s*(\[\[?)([^\]\[]+)\]\]?\s*(?:#.*)?$")
+_ITEM = re.compile(r"^(\w+)\[(\d+)\](.*)$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
+
+
+class Where(Protocol):
+    """Tells where a fault or a notice stands, if not in the text files."""
+
+    def of_fault(self, fault: Fault) -> Fault:
+        """Move a fault to its place."""
+        ...
+
+    def of_notice(self, notice: Notice) -> Notice:
+        """Move a notice to its place."""
+        ...
+
+    def order(self, fault: Fault) -> tuple[int, int, int]:
+        """Give the sort key of a moved fault."""
+        ...
 
 
 @dataclass(slots=True)
@@ -23,7 +42,9 @@ class Report:
 
     ``broken_names`` are the ids of what could not be made, ``cut_keys`` the keys taken out:
     what follows from them is not told again. ``units_known`` is False where the
-    units are not readable, so that no depth is called absurd for it.
+    units are not readable, so that no depth is called absurd for it. ``where`` moves what is
+    gathered to the cells of a workbook. ``numbers`` are what the items of a list were counted
+    as, where faulty ones were taken out.
     """
 
     faults: list[Fault] = field(default_factory=list)
@@ -33,6 +54,8 @@ class Report:
     cut_keys: set[str] = field(default_factory=set)
     units_known: bool = True
     units: LengthUnit = "m"
+    where: Where | None = None
+    numbers: dict[str, list[int]] = field(default_factory=dict)
 
     def add(self, fault: Fault) -> None:
         """Gather a fault of any file."""
@@ -43,6 +66,7 @@ class Report:
 
         That something is missing is not told of a key that was faulted and cut out.
         """
+        key = self.as_written(key)
         if key in self.cut_keys and code.endswith(("-missing", "-source")):
             return
         shown = "" if value is None else shorten(value)
@@ -51,7 +75,24 @@ class Report:
 
     def note(self, code: str, message: str, where: str, *, needs_person: bool = False) -> None:
         """Gather a notice; most of what a reader assumes needs no person."""
-        self.notices.append(Notice(code, message, where, needs_person))
+        self.notices.append(Notice(code, message, self.as_written(where), needs_person))
+
+    def as_written(self, key: str) -> str:
+        """Give a key with its item counted as in the file, whatever was taken out since."""
+        found = _ITEM.match(key)
+        numbers = self.numbers.get(found[1], []) if found else []
+        if found is None or not 0 < int(found[2]) <= len(numbers):
+            return key
+        return f"{found[1]}[{numbers[int(found[2]) - 1]}]{found[3]}"
+
+    def took_out(self, name: str, index: int, *, of: int) -> None:
+        """Remember that an item, counted from 0, is taken out of a list."""
+        self.numbers.setdefault(name, list(range(1, of + 1))).pop(index)
+
+    def placed_notices(self) -> tuple[Notice, ...]:
+        """Give the notices, each once, at their places."""
+        unique = dict.fromkeys(self.notices)
+        return tuple(unique if self.where is None else map(self.where.of_notice, unique))
 
     def say(self, length_m: float) -> str:
         """Write a length in the site's units, feet and inches to the half inch."""
@@ -60,8 +101,11 @@ class Report:
     def raise_faults(self) -> None:
         """Raise ``BadInput`` with all faults, each once, in file and row order, if any."""
         if self.faults:
-            unique = dict.fromkeys(self.faults)
-            raise BadInput(tuple(sorted(unique, key=_in_order)))
+            where = self.where
+            if where is None:
+                raise BadInput(tuple(sorted(dict.fromkeys(self.faults), key=_in_order)))
+            moved = dict.fromkeys(where.of_fault(fault) for fault in self.faults)
+            raise BadInput(tuple(sorted(moved, key=where.order)))
 
 
 def _in_order(fault: Fault) -> tuple[int, str, int]:

@@ -34,11 +34,12 @@ from ._layers import Layers
 from ._lot import make_lot
 from ._mains import make_mains
 from ._place_on_earth import choose_crs
-from ._report import LOCATES_FILE, SITE_FILE, TIES_FILE, Report, shorten
+from ._report import SITE_FILE, Report, shorten
 from ._schema import SiteFile
+from ._sources import open_source
 from ._streets import house_level, make_ground, make_streets
 from ._tables import read_locates, read_ties
-from ._toml import Raw, load_toml, units_of, validate
+from ._toml import Raw, units_of, validate
 
 HEAD_ABOVE_INVERT_M = 0.025
 DRAIN_DIAMETER_M = 0.1016
@@ -46,6 +47,8 @@ DRAIN_DIAMETER_M = 0.1016
 
 def read_site(path: Path) -> Survey:
     """Read a site folder (``site.toml``, ``locates.csv``, optional ``ties.csv`` and layers).
+
+    ``fieldbook.xlsx`` may stand in place of the three files.
 
     Lengths become metres, layers lot coordinates; defaults are assumed where the folder is
     silent and named in ``site.notices``. Raises ``BadInput`` with every fault that was found,
@@ -58,12 +61,13 @@ def read_site(path: Path) -> Survey:
             Fault("folder-missing", shorten(folder.name or str(folder)), None, "folder", "",
                   "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
         ))  # fmt: skip
-    raw, unit_source = load_toml(folder, report)
-    units, depth_units = units_of(unit_source, report)
+    source = open_source(folder, report)
+    raw = source.raw
+    units, depth_units = units_of(source.units_from, report)
     file = None if raw is None else validate(raw, report, units, depth_units)
     noise = Noise() if file is None else make_noise(file.noise)
-    locates = read_locates(folder / LOCATES_FILE, report, units, depth_units)
-    ties = read_ties(folder / TIES_FILE, report, units, noise)
+    locates = read_locates(source.locates, report, units, depth_units)
+    ties = read_ties(source.ties, report, units, noise)
     room_ids = _room_ids(raw or {})
     if raw is not None:
         check_rooms(locates, room_ids, report)
@@ -144,7 +148,7 @@ def _fill(
         locates=locates, ties=ties, wall_contacts=contacts, streets=streets, mains=mains,
         evidence=evidence, fixtures=fixtures, keep_outs=keep_outs, easements=easements,
         ground=ground, noise=noise, priors=make_priors(file), dig=dig,
-        notices=tuple(dict.fromkeys(report.notices)), seed=table.seed,
+        notices=report.placed_notices(), seed=table.seed,
         year_built=table.year_built,
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
         drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),

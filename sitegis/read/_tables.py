@@ -104,7 +104,7 @@ def read_rows(
             if not any(trimmed):
                 continue
             if header is None:
-                header = _header(trimmed, columns, required, fault, number)
+                header = read_heading(trimmed, columns, required, fault, number)
                 if header is None:
                     return None
                 continue
@@ -125,7 +125,7 @@ def read_rows(
 FaultOf = Callable[[str, int | None, str, str, str], None]
 
 
-def _header(
+def read_heading(
     names: list[str], columns: tuple[str, ...], required: tuple[str, ...], fault: FaultOf, row: int
 ) -> list[str] | None:
     """Check the heading line; the names in lower case, or None where it is no heading line."""
@@ -172,10 +172,9 @@ def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Ro
 
 
 def read_locates(
-    path: Path, report: Report, units: LengthUnit, depth_units: LengthUnit
+    rows: tuple[Row, ...] | None, report: Report, units: LengthUnit, depth_units: LengthUnit
 ) -> tuple[Locate, ...]:
-    """Read ``locates.csv``; rows with faults are left out, the faults gathered."""
-    rows = read_rows(path, LOCATE_COLUMNS, REQUIRED_LOCATE, report)
+    """Make the points of the rows; those with faults are left out, the faults gathered."""
     if rows is None:
         return ()
     read = [_locate(Cells(LOCATES_FILE, row, report, units, depth_units)) for row in rows]
@@ -310,13 +309,12 @@ def _check_twice(locates: tuple[Locate, ...], report: Report) -> None:
         first.setdefault(key, locate.row)
 
 
-def read_ties(path: Path, report: Report, units: LengthUnit, noise: Noise) -> tuple[Tie, ...]:
-    """Read ``ties.csv``, if it is there; a missing sd takes the tape's (floor + share)."""
-    if not path.exists() and not path.is_symlink():
-        return ()
-    rows = read_rows(path, TIE_COLUMNS, REQUIRED_TIE, report)
+def read_ties(
+    rows: tuple[Row, ...], report: Report, units: LengthUnit, noise: Noise
+) -> tuple[Tie, ...]:
+    """Make the ties of the rows; a missing sd takes the tape's (floor + share)."""
     ties = []
-    for row in rows or ():
+    for row in rows:
         cells = Cells(TIES_FILE, row, report, units, units)
         from_name, to_name = cells.required("from"), cells.required("to")
         distance_m, sd_m = cells.length("distance", needed=True), cells.length("sd")

@@ -119,7 +119,7 @@ def validate(
                 _gather(detail, report, units)
         paths = sorted((_real_path(remaining, d["loc"]) for d in details), key=_deepest_first)
         for path in paths:
-            report.cut_keys.add(dotted(path))
+            report.cut_keys.add(report.as_written(dotted(path)))
             _cut(remaining, path, report)
     return None
 
@@ -167,11 +167,13 @@ def _cut(raw: Raw, path: tuple[str | int, ...], report: Report) -> None:
         if isinstance(items, list) and path[1] < len(items):
             item = items[path[1]]
             if not isinstance(item, dict):
+                report.took_out(str(path[0]), path[1], of=len(items))
                 items.pop(path[1])
             elif len(path) == 3 and isinstance(path[2], str) and path[2] in item:
                 del item[path[2]]
             else:
                 report.broken_names.update(_names_in(item))
+                report.took_out(str(path[0]), path[1], of=len(items))
                 items.pop(path[1])
         return
     here: object = raw

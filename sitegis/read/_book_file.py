@@ -1,0 +1,252 @@
+"""``fieldbook.xlsx`` as plain cells: bounded, without entities, formulas by their last value.
+
+A workbook is a zip archive of XML parts. Its sizes are taken from the archive's directory, past
+which ``zipfile`` gives no byte, before anything is unpacked. Each part's prolog is parsed with
+expat up to its first element and refused where it declares a document type: without one no
+entity can be defined, so none can expand. Macros and links are never followed.
+"""
+
+from __future__ import annotations
+
+import datetime
+import stat
+import warnings
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+from xml.parsers import expat
+
+from openpyxl import load_workbook
+from openpyxl.cell.read_only import EMPTY_CELL
+from openpyxl.utils import get_column_letter
+from openpyxl.utils.exceptions import InvalidFileException
+
+from .._errors import Fault
+from ._files import is_inside
+from ._report import BOOK_FILE, Report
+
+MOST_BYTES, MOST_UNPACKED, MOST_PARTS = 20_000_000, 100_000_000, 2000
+# Styles and the like are held whole in memory; cells and texts are streamed.
+MOST_IN_MEMORY = 5_000_000
+MOST_ROWS, MOST_COLUMNS, LAST_ROW = 20_000, 64, 200_000
+# What reading a damaged workbook raises, in zipfile, expat and openpyxl.
+_DAMAGED = (
+    zipfile.BadZipFile, zlib.error, InvalidFileException, expat.ExpatError, SyntaxError,
+    LookupError, ValueError, TypeError, AttributeError, ArithmeticError, EOFError,
+    NotImplementedError, AssertionError, RecursionError,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Unusable:
+    """A cell that has no value to take: why, and what to do."""
+
+    code: str
+    shown: str
+    reason: str
+    remedy: str
+
+
+Cell = str | int | float | bool | datetime.date | Unusable | None
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One row that is not empty: its number and its cells from column A on."""
+
+    number: int
+    cells: tuple[Cell, ...]
+
+    def cell(self, index: int) -> Cell:
+        """Give a cell, None past the last one."""
+        return self.cells[index] if index < len(self.cells) else None
+
+
+def cell_name(sheet: str, row: int, index: int) -> str:
+    """Name a cell by sheet, column and row.
+
+    >>> cell_name("locates", 7, 3)
+    'locates!D7'
+    """
+    return f"{sheet}!{get_column_letter(index + 1)}{row}"
+
+
+def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, tuple[Line, ...]] | None:
+    """Give the rows of each sheet by its name in lower case; None with the fault gathered."""
+    fault = _why_not(path, folder)
+    if fault is None:
+        try:
+            with path.open("rb") as file:
+                fault = _unfit(file)
+                if fault is None:
+                    return _sheets(file, report)
+        except _DAMAGED as error:
+            words = " ".join(str(error).split())[:120]
+            fault = _whole("book-broken", f"This is no readable workbook ({words}).",
+                           "open it in the spreadsheet and save it again as .xlsx, without a "
+                           "password.")  # fmt: skip
+        except OSError as error:
+            fault = _whole("file-unreadable", f"The file cannot be read ({error}).",
+                           "check its permissions.")  # fmt: skip
+    report.add(fault)
+    return None
+
+
+def _whole(code: str, reason: str, remedy: str) -> Fault:
+    return Fault(code, BOOK_FILE, None, "file", "", reason, remedy)
+
+
+def _why_not(path: Path, folder: Path) -> Fault | None:
+    """Fault what is no ordinary file of bounded size inside the folder."""
+    try:
+        if not is_inside(path, folder):
+            return _whole("path-outside", "This is a link to a place outside the site folder.",
+                          "copy the file itself into the site folder.")  # fmt: skip
+        status = path.stat()
+    except (OSError, RuntimeError) as error:
+        # RuntimeError: pathlib's word for a loop of links
+        return _whole("file-unreadable", f"The file cannot be read ({error}).",
+                      "check its permissions.")  # fmt: skip
+    if not stat.S_ISREG(status.st_mode):
+        return _whole("not-a-file", "This is not an ordinary file.", "put a workbook in its place.")
+    if status.st_size > MOST_BYTES:
+        return _whole(
+            "file-too-big",
+            f"The file has {status.st_size / 1e6:.0f} MB; {MOST_BYTES // 1_000_000} MB are the "
+            "most.", "take pictures and other sheets out.",
+        )  # fmt: skip
+    return None
+
+
+def _unfit(file: IO[bytes]) -> Fault | None:
+    """Fault an archive that unpacks to too much or holds a document type."""
+    with zipfile.ZipFile(file) as archive:
+        parts = archive.infolist()
+        unpacked = sum(part.file_size for part in parts)
+        xml = [part for part in parts if part.filename.lower().endswith((".xml", ".rels"))]
+        streamed = ("xl/worksheets/", "xl/sharedstr")
+        held = [part for part in xml if not part.filename.lower().startswith(streamed)]
+        if (
+            unpacked > MOST_UNPACKED or len(parts) > MOST_PARTS
+            or any(part.file_size > MOST_IN_MEMORY for part in held)
+        ):  # fmt: skip
+            return _whole(
+                "file-too-big",
+                f"The workbook unpacks to {unpacked / 1e6:.0f} MB in {len(parts)} parts, more than "
+                "is read.",
+                "copy the tables into a fresh workbook ('sitegis start --workbook').",
+            )
+        for part in parts:
+            if _has_doctype(archive, part):
+                return _whole("book-doctype", "The workbook declares a document type.",
+                              "no spreadsheet writes that: do not trust the file.")  # fmt: skip
+    return None
+
+
+class _Begun(Exception):  # noqa: N818 - no error: it ends the parsing early
+    """The first element or the document type was met."""
+
+
+def _has_doctype(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
+    """Parse a part up to its first element; tell whether a document type came before it.
+
+    Any part may be named as XML by the archive's table of contents, so each is tried; one that
+    is no XML ends at once.
+    """
+    found: list[bool] = []
+
+    def met_doctype(*_: object) -> None:
+        found.append(True)
+        raise _Begun
+
+    def met_element(*_: object) -> None:
+        raise _Begun
+
+    parser = expat.ParserCreate()
+    parser.StartDoctypeDeclHandler = met_doctype
+    parser.StartElementHandler = met_element
+    with archive.open(part) as content:
+        try:
+            while chunk := content.read(65536):
+                parser.Parse(chunk, False)
+        except (_Begun, expat.ExpatError):
+            return bool(found)
+    return bool(found)
+
+
+def _sheets(file: IO[bytes], report: Report) -> dict[str, tuple[Line, ...]]:
+    """Read all sheets twice in step: as last calculated, and as written."""
+    with warnings.catch_warnings():
+        # openpyxl warns of drawings and extensions that it leaves out: they hold no cells.
+        warnings.simplefilter("ignore")
+        values = load_workbook(file, read_only=True, data_only=True, keep_links=False)
+        written = load_workbook(file, read_only=True, data_only=False, keep_links=False)
+        sheets: dict[str, tuple[Line, ...]] = {}
+        rows_left = LAST_ROW
+        for value_sheet, written_sheet in zip(values.worksheets, written.worksheets, strict=True):
+            title = str(value_sheet.title).strip()
+            lines: list[Line] = []
+            for number, line in _lines(value_sheet, written_sheet):
+                rows_left -= 1
+                if rows_left < 0 or len(lines) > MOST_ROWS:
+                    report.add(Fault(
+                        "too-many-rows", BOOK_FILE, number, title, "",
+                        f"There are more than {MOST_ROWS} rows, or they lie too far down.",
+                        "check that it is the right table; delete stray cells far below it.",
+                    ))  # fmt: skip
+                    return sheets
+                if line is not None:
+                    lines.append(line)
+            sheets[title.lower()] = tuple(lines)
+        return sheets
+
+
+def _lines(values: Any, written: Any) -> Iterator[tuple[int, Line | None]]:
+    """Give each row by its number, None where it is empty."""
+    for sheet in (values, written):
+        # The stated extent may be wrong: it would cut rows off.
+        sheet.reset_dimensions()
+    nothing = {id(EMPTY_CELL)}  # one object stands for all empty cells: quick over a long gap
+    pairs = zip(
+        values.iter_rows(max_col=MOST_COLUMNS), written.iter_rows(max_col=MOST_COLUMNS),
+        strict=True,
+    )  # fmt: skip
+    for number, (value_row, written_row) in enumerate(pairs, start=1):
+        if set(map(id, written_row)) <= nothing:
+            yield number, None
+            continue
+        cells = [_cell(*pair) for pair in zip(value_row, written_row, strict=True)]
+        while cells and cells[-1] is None:
+            cells.pop()
+        yield number, Line(number, tuple(cells)) if cells else None
+
+
+def _cell(value_cell: Any, written_cell: Any) -> Cell:
+    """Take a cell's value, or why there is none."""
+    value = value_cell.value
+    if written_cell.data_type == "f" and value is None:
+        return Unusable("cell-not-calculated", str(written_cell.value),
+                        "This formula was never calculated.",
+                        "open the workbook in a spreadsheet and save it, or write the number "
+                        "itself.")  # fmt: skip
+    if value_cell.data_type == "e":
+        return Unusable("cell-error", str(value), "This cell holds an error.",
+                        "correct its formula, or write the number itself.")  # fmt: skip
+    return _plain(value)
+
+
+def _plain(value: object) -> Cell:
+    """Give trimmed text, a number, a truth or a date; 5.0 as 5."""
+    if isinstance(value, str):
+        return value.strip() or None
+    if isinstance(value, datetime.datetime):
+        return value.date()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return int(value)
+    if value is None or isinstance(value, bool | int | float | datetime.date):
+        return value
+    return Unusable("cell-time", str(value), "The spreadsheet takes this for a time of day.",
+                    "format the cell as text and write it again.")  # fmt: skip

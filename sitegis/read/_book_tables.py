@@ -1,0 +1,349 @@
+"""The sheets of a workbook as the very tables that ``site.toml`` and the CSV files give."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+from .._errors import Fault
+from ._book_file import Cell, Line, Unusable
+from ._book_form import KEY, Column, Sheet, is_explanation
+from ._book_places import Place, Places
+from ._report import BOOK_FILE, Report, guess, shorten
+from ._tables import REQUIRED_LOCATE, REQUIRED_TIE, Row, read_heading
+from ._toml import Raw, dotted
+
+NEEDED_SHEETS = ("site", "locates")
+_REQUIRED = {"locates": REQUIRED_LOCATE, "ties": REQUIRED_TIE}
+_TRUTHS = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
+_TABLES_OF_FORMS = ("site", "lot", "building", "noise", "prior", "cost", "dig")
+
+
+@dataclass(slots=True)
+class Book:
+    """What a workbook holds: the raw site, the rows of the two tables, and where all stands."""
+
+    places: Places
+    raw: Raw = field(default_factory=lambda: {"site": {}, "lot": {}, "building": {}})
+    rows: dict[str, tuple[Row, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One row of a table sheet by heading, and its place in the workbook."""
+
+    sheet: Sheet
+    line: Line
+    cells: dict[str, Cell]
+    indices: dict[str, int]
+
+    def place(self, heading: str | None) -> Place:
+        """Give the place of a cell, or of the row."""
+        index = None if heading is None else self.indices.get(heading)
+        text = "" if heading is None else _shown(self.cells.get(heading))
+        return Place(self.sheet.name, self.line.number, index, heading or "", text)
+
+
+def make_book(
+    grids: Mapping[str, tuple[Line, ...]], sheets: tuple[Sheet, ...], report: Report
+) -> Book:
+    """Make raw tables of the sheets; faults name their cells."""
+    book = Book(Places(sheets))
+    for sheet in sheets:
+        lines = grids.get(sheet.name)
+        if lines is None:
+            if sheet.name in NEEDED_SHEETS:
+                report.add(Fault("sheet-missing", BOOK_FILE, None, sheet.name, "",
+                                 f"The sheet {sheet.name} is missing.",
+                                 "take it over from a blank workbook ('sitegis start "
+                                 "--workbook')."))  # fmt: skip
+            continue
+        if sheet.join == "form":
+            _read_form(book, sheet, lines, report)
+            continue
+        items = [*_items(book, sheet, lines, report)]
+        if sheet.join == "table":
+            book.rows[sheet.name] = tuple(
+                row for item in items if (row := _text_row(item, report)) is not None
+            )
+        else:
+            _JOINS[sheet.join](book, sheet, items, report)
+    for name in sorted(set(grids) - {sheet.name for sheet in sheets} - {"how to"}):
+        report.note("sheet-not-read", f"The sheet {name!r} is not one of the field book's and is "
+                    "not read.", BOOK_FILE)  # fmt: skip
+    return book
+
+
+# ------------------------------------------------------------------------------------- cells
+
+
+def _shown(cell: Cell) -> str:
+    if isinstance(cell, Unusable):
+        return cell.shown
+    return "" if cell is None else str(cell)
+
+
+def _fault(report: Report, code: str, place: Place, reason: str, remedy: str) -> None:
+    shown = shorten(place.text)
+    report.add(Fault(code, BOOK_FILE, place.row, place.name, shown, reason, remedy))
+
+
+def _usable(cell: Cell, kind: str, place: Place, report: Report) -> object:
+    """Give a cell's value; None, with the fault gathered, where it has none to take."""
+    if isinstance(cell, datetime.date) and kind != "date":
+        cell = Unusable("cell-date", cell.isoformat(), "The spreadsheet turned this into a date.",
+                        "format the cell as text and write it again, as in 12' 4in.")  # fmt: skip
+        place = replace(place, text=cell.shown)
+    if isinstance(cell, Unusable):
+        _fault(report, cell.code, place, cell.reason, cell.remedy)
+        return None
+    return cell
+
+
+def _as_kind(value: object, column: Column) -> object:
+    """Take a value as the schema wants it: names as text, yes and no as truth, lists parted."""
+    if column.kind == "yes-no" and isinstance(value, str):
+        return _TRUTHS.get(value.lower(), value)
+    if column.kind == "choice" and isinstance(value, str):
+        return next((c for c in column.choices if c.lower() == value.lower()), value)
+    if column.kind in ("text", "name"):
+        return str(value)
+    if column.kind == "list":
+        if isinstance(value, str):
+            parts = [part.strip() for part in value.split(";")]
+            return [] if value.lower() == "none" else [part for part in parts if part]
+        return [value]
+    return value
+
+
+def _put(table: Raw, path: tuple[str | int, ...], value: object) -> bool:
+    """Put a value where its path leads; False where something else is in the way."""
+    here: object = table
+    for part, following in zip(path, (*path[1:], None), strict=True):
+        if isinstance(here, list) and isinstance(part, int):
+            here.extend([None] * (part + 1 - len(here)))
+            here[part] = value
+            return True
+        if not isinstance(here, dict):
+            return False
+        if following is None:
+            here[part] = value
+            return True
+        here = here.setdefault(part, [] if isinstance(following, int) else {})
+    return False
+
+
+# ------------------------------------------------------------------------------------- forms
+
+
+def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) -> None:
+    """Read a sheet of keys and values."""
+    known = {column.name: column for column in sheet.columns if column.name}
+    for line in lines:
+        key, cell = _shown(line.cell(0)).strip(), line.cell(1)
+        if key.lower() == KEY or (cell is None and key not in known):
+            continue
+        place = Place(sheet.name, line.number, 1, key, _shown(cell))
+        column = known.get(key, Column(key, tuple(key.split(".")), "number", ""))
+        if key in book.places.cells:
+            _fault(report, "key-twice", place, "This key is there twice.", "keep one of them.")
+            continue
+        book.places.cells[key] = place
+        if cell is None:
+            continue
+        value = _usable(cell, column.kind, place, report)
+        if value is None:
+            report.cut_keys.add(key)
+        elif (
+            column.path[0] not in _TABLES_OF_FORMS or len(column.path) < 2
+            or not _put(book.raw, column.path, _as_kind(value, column))
+        ):  # fmt: skip
+            _fault(report, "key-unknown", place, "The key in column A is not known.",
+                   guess(key, known))  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------ tables
+
+
+def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) -> Iterator[_Item]:
+    """Give the rows under the headings that are no examples and no hints."""
+    start = next((i for i, line in enumerate(lines)
+                  if sum(cell is not None for cell in line.cells) > 1), None)  # fmt: skip
+    if start is None:
+        return
+    names = tuple(column.name for column in sheet.columns)
+    number = lines[start].number
+
+    def fault(code: str, row: int | None, name: str, reason: str, remedy: str) -> None:
+        report.add(Fault(code, BOOK_FILE, row, f"{sheet.name}!{row}:{row} ({name})", "", reason,
+                         remedy))  # fmt: skip
+
+    written = [_shown(cell).strip() for cell in lines[start].cells]
+    headings = read_heading(written, names, _REQUIRED.get(sheet.name, ()), fault, number)
+    if headings is None:
+        return
+    indices = {name: index for index, name in enumerate(headings) if name in names}
+    book.places.columns.update({(sheet.name, name): index for name, index in indices.items()})
+    for line in lines[start + 1 :]:
+        item = _Item(sheet, line, {n: line.cell(i) for n, i in indices.items()}, indices)
+        if is_explanation(line.cell(0)):
+            _note_changed(item, report)
+            continue
+        for index, cell in enumerate(line.cells):
+            if cell is not None and (index >= len(headings) or not headings[index]):
+                place = Place(sheet.name, line.number, index, "", _shown(cell))
+                _fault(report, "row-too-long", place, "This cell stands under no heading.",
+                       "move it under its heading, or take it out.")  # fmt: skip
+        if any(cell is not None for cell in item.cells.values()):
+            yield item
+
+
+def _note_changed(item: _Item, report: Report) -> None:
+    """Note an example row that was written over: it is not read."""
+    first = _shown(item.line.cell(0)).lower()
+    by_name = {column.name: column for column in item.sheet.columns}
+    shipped = all(
+        _shown(cell) in ("", *by_name[name].examples) for name, cell in item.cells.items()
+    )
+    if first.startswith("example") and not shipped:
+        report.note(
+            "example-row",
+            f"Row {item.line.number} of sheet {item.sheet.name} begins with 'example' and is not "
+            "read, but was written over.",
+            f"{item.sheet.name}!{item.line.number}:{item.line.number}", needs_person=True,
+        )  # fmt: skip
+
+
+def _text_row(item: _Item, report: Report) -> Row | None:
+    """Give a row as a CSV file gives it; one with a cell that has no value is left out."""
+    faults_before = len(report.faults)
+    values = {name: _usable(cell, "text", item.place(name), report)
+              for name, cell in item.cells.items()}  # fmt: skip
+    if len(report.faults) > faults_before:
+        report.broken_names.add(_shown(item.cells.get("id")))
+        return None
+    texts = {name: "" if value is None else str(value) for name, value in values.items()}
+    return Row(item.line.number, texts)
+
+
+def _take(
+    item: _Item, columns: dict[str, tuple[str | int, ...]], prefix: str, book: Book, report: Report
+) -> Raw:
+    """Make the raw table of one row; ``columns`` give each heading's path under ``prefix``."""
+    by_name = {column.name: column for column in item.sheet.columns}
+    made: Raw = {}
+    book.places.cells.setdefault(prefix, item.place(None))
+    for name, path in columns.items():
+        key = _joined(prefix, path)
+        if name in item.indices:
+            book.places.cells.setdefault(key, item.place(name))
+        cell = item.cells.get(name)
+        if cell is None:
+            continue
+        value = _usable(cell, by_name[name].kind, item.place(name), report)
+        if value is None:
+            report.cut_keys.add(key)
+        else:
+            _put(made, path, _as_kind(value, by_name[name]))
+    return made
+
+
+def _joined(prefix: str, path: tuple[str | int, ...]) -> str:
+    text = dotted(path)
+    return f"{prefix}{text}" if text.startswith("[") else f"{prefix}.{text}"
+
+
+def _paths(sheet: Sheet, *without: str) -> dict[str, tuple[str | int, ...]]:
+    return {c.name: c.path for c in sheet.columns if c.name not in without}
+
+
+def _list_at(raw: Raw, table: str) -> list[Raw]:
+    """Give the list of tables at a dotted key, made where it is not there."""
+    *parents, name = table.split(".")
+    here = raw
+    for part in parents:
+        below = here.setdefault(part, {})
+        assert isinstance(below, dict)
+        here = below
+    found = here.setdefault(name, [])
+    if not isinstance(found, list):
+        found = here[name] = []
+    return found
+
+
+def _join_rows(book: Book, sheet: Sheet, items: list[_Item], report: Report) -> None:
+    """Make one table of each row."""
+    for number, item in enumerate(items, start=1):
+        made = _take(item, _paths(sheet), f"{sheet.table}[{number}]", book, report)
+        _list_at(book.raw, sheet.table).append(made)
+
+
+def _join_pairs(book: Book, sheet: Sheet, items: list[_Item], report: Report) -> None:
+    """Make one pair of each row: a list of points."""
+    for number, item in enumerate(items, start=1):
+        prefix = f"{sheet.table}[{number}]"
+        made = _take(item, {"x": ("at", 0), "y": ("at", 1)}, prefix, book, report)
+        for name, place in (("x", 1), ("y", 2)):
+            book.places.cells[f"{prefix}[{place}]"] = item.place(name)
+        pairs: list[object] = _list_at(book.raw, sheet.table)  # type: ignore[assignment]  # pairs
+        pairs.append(made.get("at", []))
+
+
+def _join_parent(book: Book, sheet: Sheet, items: list[_Item], report: Report) -> None:
+    """Put each row under the table that its first column names."""
+    parent, child = sheet.table.split(".")
+    owners = _list_at(book.raw, parent)
+    ids = [str(owner.get("id", "")).strip() for owner in owners]
+    for item in items:
+        name = _shown(item.cells.get(parent)).strip()
+        if name not in ids:
+            reason = f"There is no [[{parent}]] of this id."
+            _fault(
+                report,
+                f"{parent}-unknown",
+                item.place(parent),
+                reason,
+                guess(name, filter(None, ids)),
+            )
+            report.broken_names.add(_shown(item.cells.get("id")))
+            continue
+        number = ids.index(name) + 1
+        children = _list_at(owners[number - 1], child)
+        prefix = f"{parent}[{number}].{child}[{len(children) + 1}]"
+        children.append(_take(item, _paths(sheet, parent), prefix, book, report))
+
+
+def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -> None:
+    """Make one table of all rows of one id, their x and y a list of points."""
+    tables = _list_at(book.raw, sheet.table)
+    numbers: dict[str, int] = {}
+    for item in items:
+        name = _shown(item.cells.get("id")).strip()
+        is_new = name not in numbers
+        number = numbers.setdefault(name, len(numbers) + 1)
+        prefix = f"{sheet.table}[{number}]"
+        made = _take(item, _paths(sheet, "x", "y"), prefix, book, report)
+        if is_new:
+            tables.append(made)
+        table = tables[number - 1]
+        for key, value in made.items():
+            if table.setdefault(key, value) != value:
+                _fault(report, "rows-differ", item.place(key),
+                       f"An earlier row of {name} has another {key}.",
+                       "write it once, in the first row of the id.")  # fmt: skip
+        if item.cells.get("x") is not None or item.cells.get("y") is not None:
+            points: list[object] = table.setdefault("points", [])  # type: ignore[assignment]  # made here
+            spot = f"{prefix}.points[{len(points) + 1}]"
+            at = _take(item, {"x": ("at", 0), "y": ("at", 1)}, spot, book, report)
+            for column, place in (("x", 1), ("y", 2)):
+                book.places.cells[f"{spot}[{place}]"] = item.place(column)
+            points.append(at.get("at", []))
+
+
+_JOINS: Mapping[str, Callable[[Book, Sheet, list[_Item], Report], None]] = {
+    "rows": _join_rows,
+    "pairs": _join_pairs,
+    "parent": _join_parent,
+    "points": _join_points,
+}

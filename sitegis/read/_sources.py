@@ -1,0 +1,73 @@
+"""Where a site is written: three text files, or one workbook in their place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from .._errors import Fault
+from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE, Report
+from ._tables import (
+    LOCATE_COLUMNS,
+    REQUIRED_LOCATE,
+    REQUIRED_TIE,
+    TIE_COLUMNS,
+    Row,
+    read_rows,
+)
+from ._toml import Raw, load_toml
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The raw site, None where unreadable; what the units are read from; the tables' rows."""
+
+    raw: Raw | None
+    units_from: Raw
+    locates: tuple[Row, ...] | None
+    ties: tuple[Row, ...]
+
+
+def open_source(folder: Path, report: Report) -> Source:
+    """Read the workbook where there is one, else the text files; both together are a fault."""
+    if not _is_there(folder / BOOK_FILE):
+        return _text_files(folder, report)
+    others = [n for n in (SITE_FILE, LOCATES_FILE, TIES_FILE) if _is_there(folder / n)]
+    if others:
+        report.add(
+            Fault(
+                "two-sources", BOOK_FILE, None, "file", "",
+                f"The folder holds {', '.join(others)} as well: which one is meant?",
+                "keep the workbook, or the text files, and take the other out of the folder.",
+            )
+        )  # fmt: skip
+        return Source(None, {}, None, ())
+    return _workbook(folder, report)
+
+
+def _is_there(path: Path) -> bool:
+    return path.is_symlink() or path.exists()
+
+
+def _text_files(folder: Path, report: Report) -> Source:
+    raw, units_from = load_toml(folder, report)
+    locates = read_rows(folder / LOCATES_FILE, LOCATE_COLUMNS, REQUIRED_LOCATE, report)
+    ties = None
+    if _is_there(folder / TIES_FILE):
+        ties = read_rows(folder / TIES_FILE, TIE_COLUMNS, REQUIRED_TIE, report)
+    return Source(raw, units_from, locates, ties or ())
+
+
+def _workbook(folder: Path, report: Report) -> Source:
+    # openpyxl takes longer to import than a folder of text files to read
+    from ._book_file import read_book  # noqa: PLC0415
+    from ._book_form import load_sheets  # noqa: PLC0415
+    from ._book_tables import make_book  # noqa: PLC0415
+
+    grids = read_book(folder / BOOK_FILE, report, folder=folder)
+    if grids is None:
+        return Source(None, {}, None, ())
+    book = make_book(grids, load_sheets(), report)
+    report.where = book.places
+    raw = book.raw if "site" in grids else None
+    return Source(raw, book.raw, book.rows.get("locates"), book.rows.get("ties", ()))
