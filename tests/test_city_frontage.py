@@ -246,3 +246,49 @@ def test_lot_on_an_alley_alone():
     found = frontages_of(block_of([SQUARE], [], ways([STREET_LINE], [""], [True])))
     assert found.codes[0] == "alley-only"
     assert found.sure[0] < 0.75
+
+
+def wedge(start_deg, end_deg, inner_m, outer_m):
+    angles = np.radians(np.linspace(start_deg, end_deg, 7))
+    ring = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    return shapely.Polygon(np.concatenate([inner_m * ring, outer_m * ring[::-1]]))
+
+
+def test_lots_round_a_turning_circle():
+    """Lots round the end of a dead-end street front its turning circle with their inner arc."""
+    lots = [wedge(a, a + 45.0, 14.0, 50.0) for a in range(-67, 248, 45)]
+    street = shapely.LineString([(0, -120), (0, -60), (0, -2)])
+    found = frontages_of(block_of(lots, [], ways([street], ["Close"])))
+    # the first and the last lie along the street too
+    assert set(found.codes[1:-1].tolist()) == {"interior"}
+    middles = (found.edges.starts + found.edges.ends) / 2.0
+    from_centre = np.hypot(*middles.T)
+    inner = (found.edges.lot > 0) & (found.edges.lot < len(lots) - 1)
+    assert (from_centre[inner & (found.sides == SIDE_NAMES.index("front"))] < 15.0).all()
+    assert (from_centre[inner & (found.sides == SIDE_NAMES.index("rear"))] > 40.0).all()
+
+
+def test_curved_front_is_one_frontage():
+    """A front line of many short straights along a curve is one front, not a corner."""
+    lot = wedge(60.0, 110.0, 60.0, 100.0)
+    street = wedge(30.0, 150.0, 50.0, 51.0).exterior
+    found = frontages_of(block_of([lot], [], ways([street], ["Crescent"])))
+    assert found.codes[0] == "interior"
+    assert (found.sides == SIDE_NAMES.index("front")).sum() == 6
+
+
+def test_corner_cut_belongs_to_the_corner():
+    """A cut-off corner between two streets leaves a corner lot with its two streets."""
+    lot = shapely.Polygon([(0, 0), (16, 0), (20, 4), (20, 38), (0, 38)])
+    side = shapely.LineString([(30, -40), (30, 60)])
+    found = frontages_of(block_of([lot], [], ways([STREET_LINE, side], ["A", "B"])))
+    assert found.codes[0] == "corner"
+    assert found.front_names[0] == "A"
+
+
+def test_lot_in_the_bend_of_one_street():
+    """A street of one name round two sides of a lot makes it a corner lot."""
+    street = shapely.LineString([(-60, -10), (30, -10), (30, 80)])
+    found = frontages_of(block_of([shapely.box(0, 0, 20, 38)], [], ways([street], ["Loop"])))
+    assert found.codes[0] == "corner"
+    assert found.frontage_m[0] == pytest.approx(20.0)
