@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from scipy.stats import entropy
 
 from sitegis._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from sitegis._results import NextCheck
+from sitegis._site import KeepOut
 from sitegis._survey import Survey
+from sitegis.dig import plan_dig
+from sitegis.exit import find_exit
+from sitegis.line import fit_line
+from sitegis.place import place_points
+from sitegis.read import read_site
+from sitegis.routes import sample_routes
 from sitegis.score import score_hypotheses
 from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, Scene, list_checks
 from sitegis.score.next_check import dig_cost_saved, rank_checks, set_scene
 from sitegis.score.particles import leave_lot
-from sitegis.score.pits import say_place
+from sitegis.score.pits import Pits, say_place
 
 from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes
 from .invented import LOT_WIDTH_M, corner_site
+
+FIXTURES = Path(__file__).parent.parent / "fixtures"
 
 
 def scene_of(survey: Survey) -> Scene:
@@ -89,12 +100,21 @@ def test_check_that_cannot_change_the_dig_is_worth_nothing() -> None:
 
 
 def test_dye_between_two_equal_mains_saves_digging() -> None:
-    """With two equal mains, dye at the manhole that tells them apart saves more than it costs."""
-    dye = find(hand_survey(), "watch manhole alley-main-MH1")
+    """Where a gas line closes the wall, dye that tells two equal mains apart saves digging."""
+    survey = hand_survey()
+    gas = KeepOut("gas", "gas", np.array([[0.0, 6.0], [15.0, 6.0]]), 1.5, "")
+    survey = replace(survey, site=replace(survey.site, keep_outs=(gas,)))
+    dye = find(survey, "watch manhole alley-main-MH1")
     assert dye.saving > 0
     seen = next(row for row in dye.outcome_table if row[0] == "dye seen")
     assert "the alley by the left side yard" in seen[2]
-    assert "rear lot line" in seen[2]
+
+
+def test_pit_at_the_wall_makes_checks_idle() -> None:
+    """All ways share the exit: with open ground at the wall dye saves nothing of the dig."""
+    dye = find(hand_survey(), "watch manhole alley-main-MH1")
+    assert dye.gain_bits > 0.5
+    assert dye.saving == -dye.cost
 
 
 def test_test_pit_saves_just_its_own_cost() -> None:
@@ -105,11 +125,13 @@ def test_test_pit_saves_just_its_own_cost() -> None:
 def test_value_of_perfect_knowledge_by_hand() -> None:
     """Two pits, equal odds and costs: knowing which saves half a pit, exactly."""
     site = corner_site()
-    front = straight_routes(replace(FRONT, prior=0.5), site, spread_m=1e-6)
-    alley = straight_routes(replace(ALLEY, prior=0.5), site, spread_m=1e-6)
+    front = straight_routes(replace(FRONT, prior=0.5), site)
+    alley = straight_routes(replace(ALLEY, prior=0.5), site)
     scene = scene_of(hand_survey(sampled=(front, alley)))
-    pits = replace(scene.pits, costs=np.full_like(scene.pits.costs, 800.0), way_out=5000.0)
     mine = scene.particles.on_main("front-main")
+    pits = Pits(
+        np.eye(2, dtype=bool), mine.astype(np.intp), np.full(2, 800.0), np.zeros((2, 2)), 5e3
+    )
     joint = scene.particles.weights[:, None] * np.stack([mine, ~mine], axis=1)
     assert dig_cost_saved(joint, scene.particles, pits) == pytest.approx(400.0, rel=1e-9)
 
@@ -167,8 +189,39 @@ def test_leaving_the_lot_by_hand() -> None:
     ("point", "words"),
     [((3.048, 0.0), "at the front lot line, 10' 0\" from its left end"),
      ((LOT_WIDTH_M, 6.096), "at the right lot line, 20' 0\" from its front end"),
-     ((6.096, 38.1), "at the rear lot line, 20' 0\" from its left end")],
+     ((6.096, 38.1), "at the rear lot line, 20' 0\" from its left end"),
+     ((5.4864, 6.7056), "3' 0\" outside the front wall, 10' 0\" from its left end"),
+     ((6.096, 27.432), "20' 0\" from the left lot line and 90' 0\" from the front lot line")],
 )  # fmt: skip
-def test_places_on_the_lot_line_in_words(point: tuple[float, float], words: str) -> None:
-    """A place is said by side and a tape from the left or front end, in the site's units."""
+def test_places_in_words(point: tuple[float, float], words: str) -> None:
+    """A place is said by wall or lot line and a tape from its end, in the site's units."""
     assert say_place(np.array(point), corner_site()) == words
+
+
+@pytest.mark.parametrize(
+    "name", ["corner-lot-alley", "metric-rear-main", "side-yard-run", "tape-only"]
+)
+def test_search_costs_about_what_the_dig_plan_says(name: str) -> None:
+    """What a check could save is measured on the dig plan's own scale: within a quarter."""
+    survey = read_site(FIXTURES / name)
+    for stage in (place_points, fit_line, find_exit, sample_routes, score_hypotheses, plan_dig):
+        survey = stage(survey)
+    scene = scene_of(survey)
+    found = scene.pits.plan(scene.particles.weights)
+    assert survey.planned is not None
+    assert found.cost == pytest.approx(survey.planned.expected_cost, rel=0.25)
+
+
+def test_pits_keep_away_from_house_and_keep_outs() -> None:
+    """No proposed pit comes nearer to the house or a gas line than the dig settings allow."""
+    survey = hand_survey()
+    gas = KeepOut("gas", "gas", np.array([[0.0, 3.0], [15.0, 3.0]]), 0.5, "")
+    survey = replace(survey, site=replace(survey.site, keep_outs=(gas,)))
+    centres, settings = scene_of(survey).pits.centres, survey.site.dig
+    half = 0.5 * settings.pit_width_m
+    house = shapely.Polygon(survey.site.building.vertices)
+    to_house = shapely.distance(house, shapely.points(centres))
+    to_gas = shapely.distance(shapely.LineString(gas.points), shapely.points(centres))
+    assert len(centres) > 3
+    assert to_house.min() >= settings.building_setback_m + half - 1e-9
+    assert to_gas.min() >= 0.5 + settings.tolerance_m + half - 1e-9

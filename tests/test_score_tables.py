@@ -10,9 +10,23 @@ import pytest
 from hypothesis import given, settings
 from scipy.stats import betabinom
 
-from sitegis._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
+from sitegis._evidence import (
+    CameraNote,
+    CleanoutOutside,
+    Dye,
+    Era,
+    Evidence,
+    MainInspection,
+    Neighbours,
+    OutdoorLocate,
+    PermitDrawing,
+    Sound,
+    SurfaceSign,
+    TapRecord,
+)
 from sitegis._results import Hypothesis
 from sitegis.routes.evidence import DEFAULTS, FALSE_HEARD, FALSE_SEEN, item_names
+from sitegis.score import score_hypotheses
 from sitegis.score.tables import (
     FOLLOWS_HABIT,
     NEIGHBOUR_MEAN,
@@ -24,9 +38,10 @@ from sitegis.score.tables import (
     tabled_log_likelihood,
 )
 
-from .hand_routes import ALLEY, FRONT, UNLISTED, straight_routes
+from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes
 from .invented import corner_site
 
+SIDE = Hypothesis("side-main:direct", "side-main", "direct", "side", None, 0.05)
 HABIT = {"front-main": 0.5, "alley-main": 0.4, "side-main": 0.1}
 
 
@@ -179,10 +194,34 @@ def test_outcomes_at_a_manhole_sum_to_one(dye: float, sound: float) -> None:
 
 
 def test_reliability_of_an_item_overrides_the_default() -> None:
-    """A permit that is never right says no more than the habit; a sure one rules out others."""
+    """A sure permit all but rules out the others; a given default is the default."""
     sure = PermitDrawing("alley-main", 1.0)
-    assert likelihood(FRONT, sure)[0] == 0.0
+    assert likelihood(FRONT, sure)[0] < 1e-3
     default = DEFAULTS["tap_record"].reliability
     record = TapRecord("alley-main", "alley-main-MH0", 26.2)
     given_default = TapRecord("alley-main", "alley-main-MH0", 26.2, reliability=default)
     assert likelihood(ALLEY, record) == pytest.approx(likelihood(ALLEY, given_default), rel=1e-12)
+
+
+@pytest.mark.parametrize("given_reliability", [0.0, 1.0, 1e-300, 1.0 - 1e-16, 1e-3, 0.999])
+@pytest.mark.parametrize("noticed", [True, False])
+def test_no_reliability_is_certain(given_reliability: float, noticed: bool) -> None:
+    """At the edge of 0 and 1, or with no spread, all stays finite and above 0, and nothing warns."""
+    r = given_reliability
+    items = (
+        TapRecord("front-main", "front-main-MH0", 26.0, reliability=r),
+        TapRecord("alley-main", "alley-main-MH0", 900.0, reliability=r),
+        PermitDrawing("alley-main", r), Dye("front-main-MH1", noticed, 30.0, r),
+        Sound("front-main-MH1", not noticed, r), Dye("alley-main-MH0", noticed, 0.0, r),
+        CleanoutOutside(6.8, 3.0, 1e-300, r), OutdoorLocate(90.0, 3.0, 2.0, 1e-300),
+        SurfaceSign(90.0, 3.0, 0.1, r),
+        CameraNote(12.0, "turn-left", r), MainInspection("front-main", (), True, None, r),
+    )  # fmt: skip
+    with np.errstate(divide="raise", invalid="raise", over="raise"):
+        for count in (1, 3, len(items)):
+            survey = hand_survey(*items[:count])
+            empty = straight_routes(SIDE, survey.site, count=0, drawn=512)
+            survey = replace(survey, sampled=(*survey.routes, empty))
+            scored = score_hypotheses(survey).scores.hypotheses
+            assert all(s.probability > 0.0 for s in scored if s.hypothesis.id != SIDE.id)
+            assert all(np.isfinite(c.bits) for s in scored for c in s.contributions)

@@ -33,6 +33,7 @@ from .likelihoods import (
     Laid,
     point_at,
     recorded_station,
+    reliability_in_force,
     sd_of,
 )
 from .plan import Aim
@@ -50,6 +51,7 @@ __all__ = [
     "is_route_dependent",
     "item_names",
     "log_likelihoods",
+    "reliability_in_force",
     "unlisted_log_likelihood",
 ]
 

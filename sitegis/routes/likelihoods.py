@@ -41,6 +41,7 @@ __all__ = [
     "Laid",
     "point_at",
     "recorded_station",
+    "reliability_in_force",
     "sd_of",
 ]
 
@@ -78,6 +79,7 @@ FALSE_SEEN, FALSE_HEARD = 0.02, 0.08
 UNLISTED_PASSES = 0.1
 GROUND_SD_M = 0.15
 _LEAST_RELIABILITY = 0.001
+LEAST_SD_M = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,17 +119,26 @@ def _block_m(main: Main) -> float:
     return max(float(np.hypot(steps[:, 0], steps[:, 1]).sum()), LEAST_BLOCK_M)
 
 
-def _reliability(item: Any) -> float:
-    given = getattr(item, "reliability", None)
-    reliability = DEFAULTS[item.kind].reliability if given is None else float(given)
-    # No report is certain, either way: one wrong item must not rule out every way.
+def reliability_in_force(given: float | None, default: float) -> float:
+    """Give the reliability that counts, within 0.1 % of never and always.
+
+    No report is certain, either way: one wrong item must not rule out every way.
+
+    >>> reliability_in_force(None, 0.8), reliability_in_force(1.0, 0.8)
+    (0.8, 0.999)
+    """
+    reliability = default if given is None else float(given)
     return min(max(reliability, _LEAST_RELIABILITY), 1.0 - _LEAST_RELIABILITY)
 
 
+def _reliability(item: Any) -> float:
+    return reliability_in_force(getattr(item, "reliability", None), DEFAULTS[item.kind].reliability)
+
+
 def sd_of(item: Any, site: Site) -> float:
-    """Give an item's standard deviation: its own, or the kind's default."""
+    """Give an item's standard deviation: its own (1 cm at least), or the kind's default."""
     if item.sd_m is not None:
-        return float(item.sd_m)
+        return max(float(item.sd_m), LEAST_SD_M)
     if isinstance(item, OutdoorLocate):
         depth = item.depth_m or 0.0
         reading = max(site.noise.horizontal_floor_m, site.noise.horizontal_share * depth)

@@ -21,7 +21,7 @@ from .._units import LengthUnit, is_imperial
 from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_likelihood
 from .case import Case
 from .particles import Particles
-from .pits import PitRow, say_place
+from .pits import Pits, say_place
 from .posterior import points_along
 from .tables import habit_given, neighbours_likelihood
 from .words import name_main, say_outdoors
@@ -63,7 +63,7 @@ class Scene:
     survey: Survey
     case: Case
     particles: Particles
-    pits: PitRow
+    pits: Pits
 
 
 def list_checks(scene: Scene) -> Iterator[Check]:
@@ -230,7 +230,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
         return
     first = plan.order[0]
     place = say_place(scene.pits.centres[first], scene.survey.site)
-    hit = (scene.pits.pit_of == first).astype(float)
+    hit = scene.pits.exposed_by(first).astype(float)
     yield Check(
         f"Dig test pit 1 {place}",
         float(scene.pits.costs[first]),

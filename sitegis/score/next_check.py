@@ -13,8 +13,7 @@ from .case import Case
 from .checks import Check, Scene, list_checks
 from .information import information_gain_bits
 from .particles import Particles, draw_particles
-from .pits import PitRow, lay_pits, say_place
-from .search import plan_cost
+from .pits import Pits, lay_pits, say_place
 from .words import name_hypothesis
 
 MOST_SPOTS = 2
@@ -64,7 +63,7 @@ def _evaluate(check: Check, scene: Scene) -> NextCheck:
 
 
 def dig_cost_saved(
-    joint: Array, particles: Particles, pits: PitRow, *, ends_search: bool = False
+    joint: Array, particles: Particles, pits: Pits, *, ends_search: bool = False
 ) -> float:
     """Give the value of information of a check for the dig, before its own cost.
 
@@ -79,8 +78,7 @@ def dig_cost_saved(
         chance = float(column.sum())
         if chance < LEAST_OUTCOME:
             continue
-        probabilities = pits.probabilities(column / chance)
-        kept = plan_cost(today.order, probabilities, pits.costs, pits.way_out)
+        kept = pits.cost_of(today.order, column / chance)
         if ends_search and i == 0:
             saved += chance * kept
             continue

@@ -35,7 +35,7 @@ class Particles:
     """Equal shares of each hypothesis's posterior; ``unlisted`` is one particle without a route.
 
     ``hypothesis`` (p,) is the index into ``scored``; ``weights`` (p,) sum to 1; ``listed`` (p,)
-    is False for ``unlisted``, whose ``vertices`` are nan.
+    is False for ``unlisted``, whose ``vertices`` and ``inverts_m`` are nan.
     """
 
     scored: tuple[ScoredHypothesis, ...]
@@ -43,6 +43,7 @@ class Particles:
     weights: Array
     listed: NDArray[np.bool_]
     vertices: Array
+    inverts_m: Array
     stations_m: Array
     crossings: Crossings
 
@@ -92,6 +93,7 @@ def draw_particles(
         all_weights / all_weights.sum(),
         ~np.isnan(places[:, 0, 0]),
         places,
+        levels,
         np.concatenate(stations),
         leave_lot(places, levels, site.lot.vertices),
     )

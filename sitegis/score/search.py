@@ -1,4 +1,4 @@
-"""The order in which to dig: a search among places, one of which may hide the pipe."""
+"""The order in which to dig: a search among pits, each of which exposes some of the routes."""
 
 from __future__ import annotations
 
@@ -9,60 +9,75 @@ from numpy.typing import NDArray
 
 from .._frames import Array
 
+Flags = NDArray[np.bool_]
+
+MOST_IN_A_PLAN = 12
+_LEAST_GAIN = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class SearchPlan:
-    """Places in the order of digging; after the last one the sure way out is taken."""
+    """Pits in the order of digging; after the last one the sure way out is taken."""
 
     order: tuple[int, ...]
     cost: float
 
 
-def search_order(probabilities: Array, costs: Array) -> NDArray[np.intp]:
-    """Order places by probability over cost, the highest first (ties: as given).
+def search_order(hits: Flags, weights: Array, costs: Array) -> tuple[int, ...]:
+    """Order pits by P(hit) over cost, dropping after each miss what it would have exposed.
 
-    Least expected cost for exclusive places and perfect looks (Blackwell's rule; D. Assaf and
-    S. Zamir, "Optimal sequential search", *Annals of Statistics* 13, 1985, from memory).
-    Raises ``ValueError`` unless costs are positive.
+    ``hits`` (b, g) tells which pit exposes which group of routes, ``weights`` (g,) sum to at most
+    1. For pits that expose nothing in common that is Blackwell's rule, of least expected cost
+    (D. Assaf and S. Zamir, "Optimal sequential search", *Annals of Statistics* 13, 1985, from
+    memory); else it is greedy: a good order, not proven the best. Ends at ``MOST_IN_A_PLAN``
+    pits, or where no pit gains anything. Raises ``ValueError`` unless costs are positive.
 
-    >>> search_order(np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0])).tolist()
-    [2, 1, 0, 3]
+    >>> apart = np.eye(4, dtype=bool)
+    >>> search_order(apart, np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0]))
+    (2, 1, 0, 3)
     """
     if np.any(np.asarray(costs) <= 0.0):
         raise ValueError("the cost of digging must be above 0")
-    return np.argsort(-np.asarray(probabilities, float) / costs, kind="stable")
+    left = np.array(weights, float)
+    order: list[int] = []
+    while len(costs) and len(order) < MOST_IN_A_PLAN:
+        gain = hits @ left
+        best = int(np.argmax(gain / costs))
+        if gain[best] <= _LEAST_GAIN:
+            break
+        order.append(best)
+        left[hits[best]] = 0.0
+    return tuple(order)
 
 
-def expected_cost(order: NDArray[np.intp], probabilities: Array, costs: Array) -> float:
-    """Give the expected cost of digging places in an order until the pipe is found.
+def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> SearchPlan:
+    """Plan the dig: pits in their order, cut where the way out is cheaper.
 
-    Σᵢ cᵢ · P(not found before i). What is in none of the places costs all of them.
+    ``way_out`` is the cost of following the pipe from the wall, which always finds it. For pits
+    that expose nothing in common the least over all cuts of the order is exact: if a dug pit
+    pays, so does every pit with a better ratio before it.
     """
-    p, c = np.asarray(probabilities, float)[order], np.asarray(costs, float)[order]
-    before = np.concatenate([[0.0], np.cumsum(p)[:-1]])
-    return float(np.sum(c * (1.0 - before)))
-
-
-def plan_search(probabilities: Array, costs: Array, way_out: float) -> SearchPlan:
-    """Plan the dig: places by probability over cost, cut where the way out is cheaper.
-
-    ``way_out`` is the cost of following the pipe from the wall, which always finds it. The best
-    plan digs the first k places of the order: if a dug place pays, so does every place with a
-    better ratio before it. So the least over k of the expected cost is exact.
-    """
-    order = search_order(probabilities, costs)
-    p, c = probabilities[order], costs[order]
-    found = np.concatenate([[0.0], np.cumsum(p)])
-    dug = np.concatenate([[0.0], np.cumsum(c * (1.0 - found[:-1]))])
-    count = int(np.argmin(dug + (1.0 - found) * way_out))
-    chosen = order[:count]
-    return SearchPlan(tuple(chosen.tolist()), plan_cost(chosen, probabilities, costs, way_out))
+    order = search_order(hits, weights, costs)
+    missed = _missed(order, hits, weights)
+    dug = np.concatenate([[0.0], np.cumsum(np.asarray(costs)[list(order)] * missed[:-1])])
+    total = dug + missed * way_out
+    count = int(np.argmin(total))
+    return SearchPlan(order[:count], float(total[count]))
 
 
 def plan_cost(
-    order: NDArray[np.intp] | tuple[int, ...], probabilities: Array, costs: Array, way_out: float
+    order: tuple[int, ...], hits: Flags, weights: Array, costs: Array, way_out: float
 ) -> float:
-    """Give the expected cost of a plan under (perhaps other) probabilities."""
-    index = np.asarray(order, np.intp)
-    found = float(probabilities[index].sum())
-    return expected_cost(index, probabilities, costs) + max(1.0 - found, 0.0) * way_out
+    """Give the expected cost of a plan under (perhaps other) weights: Σᵢ cᵢ · P(missed before i).
+
+    What no pit exposes costs all of them and the way out.
+    """
+    missed = _missed(order, hits, weights)
+    return float(np.asarray(costs, float)[list(order)] @ missed[:-1] + missed[-1] * way_out)
+
+
+def _missed(order: tuple[int, ...], hits: Flags, weights: Array) -> Array:
+    """Give the probability that the pipe is still hidden before each pit and after the last."""
+    chosen = hits[list(order)].reshape(len(order), hits.shape[1])
+    seen = np.logical_or.accumulate(chosen, axis=0)
+    return np.maximum(1.0 - np.concatenate([[0.0], seen @ np.asarray(weights, float)]), 0.0)

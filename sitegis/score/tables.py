@@ -35,6 +35,7 @@ from ..routes.evidence import (
     FALSE_HEARD,
     FALSE_SEEN,
     LEAST_BLOCK_M,
+    reliability_in_force,
     unlisted_log_likelihood,
 )
 
@@ -72,11 +73,10 @@ def tabled_log_likelihood(
         spoken = share * _habit_likelihood(plain, main_id, site)
         mixed = mixed + spoken * _archive_likelihood(items, routes, main_id, site)
     total = np.zeros(max(routes.tap_stations_m.size, 1))
-    with np.errstate(divide="ignore"):
-        total = total + np.log(mixed)
-        total = total + np.log(_way_likelihood(plain, routes.hypothesis, site))
-        for group in _by_manhole(items):
-            total = total + np.log(_noticed(group, routes, site))
+    total = total + np.log(mixed)
+    total = total + np.log(_way_likelihood(plain, routes.hypothesis, site))
+    for group in _by_manhole(items):
+        total = total + np.log(_noticed(group, routes, site))
     return np.asarray(total)
 
 
@@ -172,7 +172,7 @@ def _archive_likelihood(
     right: Array | float = drawer
     wrong = 1.0 - drawer
     for (name, item), reliability in zip(archive, reliabilities, strict=True):
-        own = reliability / drawer if drawer > 0.0 else 0.0
+        own = reliability / drawer
         if_wrong = archive_if_wrong(item, habit_main, site)
         if_right = _archive_if_right(name, item, routes, site)
         right = right * (own * if_right + (1.0 - own) * if_wrong)
@@ -182,11 +182,9 @@ def _archive_likelihood(
 
 def archive_reliability(item: PermitDrawing | TapRecord) -> float:
     """Give the reliability of an archive item, its kind's default where none is given."""
-    if item.reliability is not None:
-        return item.reliability
-    if isinstance(item, PermitDrawing):
-        return PERMIT_RELIABILITY
-    return DEFAULTS["tap_record"].reliability
+    permit = isinstance(item, PermitDrawing)
+    default = PERMIT_RELIABILITY if permit else DEFAULTS["tap_record"].reliability
+    return reliability_in_force(item.reliability, default)
 
 
 def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
@@ -213,7 +211,7 @@ def _archive_if_right(
         return 1.0
     wrong = archive_if_wrong(item, item.main, site)
     reliability = archive_reliability(item)
-    if routes.tap_stations_m.size == 0 or reliability <= 0.0:
+    if routes.tap_stations_m.size == 0:
         return wrong * max(len(site.mains), 1)
     whole = np.exp(routes.log_likelihoods[name])
     return np.maximum(whole - (1.0 - reliability) * wrong, 0.0) / reliability
@@ -282,7 +280,7 @@ def _notice_chance_without_routes(item: Dye | Sound, main_id: str, site: Site) -
     falsely = FALSE_SEEN if isinstance(item, Dye) else FALSE_HEARD
     if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):
         return np.full(1, falsely)
-    given = DEFAULTS[item.kind].reliability if item.reliability is None else item.reliability
+    given = reliability_in_force(item.reliability, DEFAULTS[item.kind].reliability)
     return np.full(1, 0.5 * (given + falsely))
 
 
