@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 
-from sitegis._results import AdjustedObservation, Adjustment
-from sitegis.place.report import adjustment_lines, adjustment_table
+import numpy as np
+
+from sitegis._results import AdjustedObservation, Adjustment, PlacedPoint
+from sitegis.place.report import adjustment_lines, adjustment_table, point_lines
 
 ADJUSTMENT = Adjustment(
     (
@@ -36,3 +38,15 @@ def test_the_lines_put_what_was_left_out_first_and_count_the_unchecked() -> None
     assert "1'" in lines[2]
     assert "one foot off" in lines[2]
     assert "cannot be told from tie P1 to P3" in lines[3]
+
+
+def test_the_points_come_with_their_95_percent_ellipses() -> None:
+    """√5.9915 = 2.4477 sigmas, in the site's units; a row per point under the head."""
+    point = PlacedPoint(
+        "L1", "locate", "R1", 3.0, 4.0, 0.5, 0.25, -np.pi / 4, 0.0, None, 0.05, None, "slab", 2
+    )  # fmt: skip
+    lengths = ["3.000", "m", "4.000", "m", "1.224", "m", "0.612", "m"]
+    _, head, row = point_lines((point,), "m")
+
+    assert head.startswith("point")
+    assert row.split() == ["L1", "locate", *lengths, "135°"]

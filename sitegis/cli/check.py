@@ -9,12 +9,14 @@ import click
 
 from .._errors import BadInput, ComputationError
 from ..pipeline import check as check_site
+from ..place.report import adjustment_lines, point_lines
 from ._report import exit_code, leave_with, notice_lines
 
 
 @click.command("check")
 @click.argument("site", type=click.Path(path_type=Path))
-def command(site: Path) -> None:
+@click.option("--points", is_flag=True, help="Print the adjustment and the placed points too.")
+def command(*, site: Path, points: bool) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
     try:
         survey = check_site(site)
@@ -27,4 +29,9 @@ def command(site: Path) -> None:
     )
     for line in notice_lines(survey.notices):
         click.echo(line)
+    if points:
+        units = survey.site.units
+        lines = adjustment_lines(survey.placement.adjustment, units)
+        for line in ("", *lines, "", *point_lines(survey.placement.points, units)):
+            click.echo(line)
     sys.exit(exit_code(survey.notices))

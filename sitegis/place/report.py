@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
-from .._results import AdjustedObservation, Adjustment
+from .._results import AdjustedObservation, Adjustment, PlacedPoint
 from .._units import LengthUnit, format_length
+from .ellipse import FACTOR_95
 
 Row = dict[str, str | float | bool | list[str] | None]
 
@@ -59,11 +61,7 @@ def _line(item: AdjustedObservation, units: LengthUnit) -> str:
     """Give one observation as a line."""
     length = "m per m" not in item.name
     residual, detectable = (
-        (
-            f"{'-' if value < 0 else '+'}{format_length(abs(value), units)}"
-            if length
-            else f"{value:+.4f}"
-        )
+        (_signed(value, units) if length else f"{value:+.4f}")
         for value in (item.residual_m, item.detectable_m)
     )
     state = "LEFT OUT" if item.removed else "kept"
@@ -73,3 +71,31 @@ def _line(item: AdjustedObservation, units: LengthUnit) -> str:
         f"{item.name}: {state}, off {residual}, w {item.w:+.2f}, redundancy "
         f"{item.redundancy:.2f}, a slip of {detectable.lstrip('+')} would show{twins}{slip}"
     )
+
+
+def _signed(value_m: float, units: LengthUnit) -> str:
+    """Write a length with its sign; what rounds to nothing has none."""
+    words = format_length(abs(value_m), units)
+    if not any(digit in words for digit in "123456789"):
+        return words
+    return f"{'-' if value_m < 0 else '+'}{words}"
+
+
+def point_lines(points: Sequence[PlacedPoint], units: LengthUnit) -> tuple[str, ...]:
+    """Give the placed points as lines of a table: lot coordinates and 95 % ellipse.
+
+    The semi-axes are 2.4477 standard deviations (chi-square with two degrees of freedom); the
+    angle of the longer one is counter-clockwise from the front lot line.
+    """
+    rows = [("point", "kind", "x", "y", "95 % ellipse: long", "short", "at")]
+    for point in points:
+        lengths = (point.x_m, point.y_m, FACTOR_95 * point.sd_major_m, FACTOR_95 * point.sd_minor_m)
+        x, y, long, short = (format_length(value, units) for value in lengths)
+        angle = f"{math.degrees(point.major_angle_rad) % 180.0:.0f}°"
+        rows.append((point.id, point.kind, x, y, long, short, angle))
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    return (
+        "Points, x along the front lot line from its left end, y toward the rear:",
+        *("  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip()
+          for row in rows),
+    )  # fmt: skip

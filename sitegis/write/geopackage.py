@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import fiona
-import geopandas
 import shapely
 
 from .._frames import LotFrame
@@ -21,6 +20,8 @@ _SETTINGS = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
 }
+# fiona's names of column types; a column with text in it is text, one with a float is floats
+_TYPES = {str: "str", float: "float", bool: "bool", int: "int"}
 
 
 def geopackage_bytes(survey: Survey) -> bytes:
@@ -42,9 +43,35 @@ def geopackage_bytes(survey: Survey) -> bytes:
 
 
 def _write_layer(path: Path, layer: str, features: list[Feature], frame: LotFrame) -> None:
-    rows: list[dict[str, Any]] = [
-        {"evidence_class": f.evidence_class, **f.properties} for f in features
-    ]
-    geometries = [shapely.transform(feature.geometry, frame.to_crs) for feature in features]
-    table = geopandas.GeoDataFrame(rows, geometry=geometries, crs=frame.crs)
-    table.to_file(path, layer=layer, driver="GPKG", engine="fiona")
+    """Write one layer by fiona itself: a table between would cost more than the file."""
+    kinds = {feature.geometry.geom_type for feature in features}
+    several = {"Polygon", "MultiPolygon"} == kinds
+    schema = {
+        "geometry": "MultiPolygon" if several else kinds.pop() if len(kinds) == 1 else "Unknown",
+        "properties": {"evidence_class": "str", **_columns(features)},
+    }
+    with fiona.open(
+        path, "w", driver="GPKG", layer=layer, crs=frame.crs, schema=schema
+    ) as collection:
+        collection.writerecords(_record(f, frame, several=several) for f in features)
+
+
+def _columns(features: list[Feature]) -> dict[str, str]:
+    """Give each property its type: that of its values, text where there are none."""
+    columns = {}
+    for key in features[0].properties:
+        types = {type(f.properties[key]) for f in features} - {type(None)}
+        known = next((k for k in _TYPES if any(issubclass(t, k) for t in types)), str)
+        columns[key] = _TYPES[known]
+    return columns
+
+
+def _record(feature: Feature, frame: LotFrame, *, several: bool) -> dict[str, Any]:
+    """Give a feature as fiona takes it, in the CRS."""
+    geometry = shapely.transform(feature.geometry, frame.to_crs)
+    if several and geometry.geom_type == "Polygon":
+        geometry = shapely.MultiPolygon([geometry])
+    return {
+        "geometry": geometry.__geo_interface__,
+        "properties": {"evidence_class": feature.evidence_class, **feature.properties},
+    }

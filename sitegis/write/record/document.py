@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from xml.sax.saxutils import escape
 
 from reportlab.lib import pagesizes
@@ -24,7 +24,8 @@ from reportlab.platypus import (
 
 from ..._survey import Survey
 from ..._units import is_imperial
-from ..findings import Findings, find
+from ..findings import Findings, find, pit_cautions
+from ..panel_parts import profile_rows, tie_in_rows
 from . import tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
@@ -35,6 +36,7 @@ BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8, leading=10.5)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
 HEAD = ParagraphStyle("head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7,
                       spaceAfter=2)  # fmt: skip
+CAUTION = ParagraphStyle("caution", parent=SMALL, fontName=BOLD, spaceBefore=2)
 TITLE = ParagraphStyle("title", parent=BODY, fontName=BOLD, fontSize=13, leading=16)
 Draw = Callable[[Canvas, Survey, tuple[float, float, float, float]], object]
 Inset = tuple[float, float, float, float]
@@ -149,6 +151,8 @@ def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
             _text("Under the slab", HEAD),
             _Drawing(survey, (width - 12, 5.3 * inch), draw_house),
         ]),
+        *_sentences("Fall of the drain", profile_rows(survey, findings.profile)),
+        *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         KeepTogether([
             _text("Profile", HEAD),
             _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 20, 4, 4)),
@@ -158,14 +162,48 @@ def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
                 tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
         *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
+        *_dig(survey, findings, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
-        *_block("Which main: every hypothesis", ("hypothesis", "probability", "speaks loudest"),
-                tables.probability_rows(survey), (0.3, 0.15, 0.55), width),
+        *_block("Mains side by side (inferred; means over the routes)",
+                ("main", "chance", "length: on the lot + outside", "fall, slope", "arrives above",
+                 "cover at lot line", "speaks loudest", "a repair opens", "check to rule it out"),
+                tables.main_rows(survey, findings.mains),
+                (0.09, 0.08, 0.13, 0.09, 0.08, 0.08, 0.17, 0.12, 0.16), width),
+        *_block("Which main: the ways", ("hypothesis", "probability", "speaks loudest"),
+                tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
                 (0.65, 0.35), width),
     ]  # fmt: skip
+
+
+def _sentences(title: str, sentences: Sequence[str]) -> list[Flowable]:
+    """Set a title with sentences under it, kept together."""
+    return [KeepTogether([_text(title, HEAD), *(_text(f"• {s}", SMALL) for s in sentences)])]
+
+
+def _dig(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
+    """Pits and tie-ins, each with the cautions that belong to it."""
+    blocks = []
+    if findings.excavations:
+        blocks += [
+            *_block("Test pits (proposed)",
+                    ("pit", "dug to", "upright, shored", "sides laid back", "loose spoil",
+                     "backfill", "what its depth asks for"),
+                    tables.excavation_rows(survey, findings.excavations),
+                    (0.07, 0.09, 0.12, 0.15, 0.11, 0.1, 0.36), width),
+            _text(" ".join(pit_cautions(survey.rules)), CAUTION),
+        ]  # fmt: skip
+    for row in tie_in_rows(survey, findings.tie_ins):
+        facts = [f"{term}: {value}." for term, value in row["facts"]]
+        blocks.append(KeepTogether([
+            _text(f"Tie-in of {row['name']} (planned)", HEAD),
+            _text(f"{row['percent']} that it drains by gravity: {row['verdict']}.", SMALL),
+            *(_text(fact, SMALL) for fact in facts),
+            _text(" ".join(row["cautions"]), CAUTION),
+        ]))  # fmt: skip
+    return blocks
 
 
 def _last(survey: Survey, width: float) -> list[Flowable]:

@@ -12,12 +12,15 @@ from ..._results import Pit
 from ..._site import Main
 from ..._survey import Survey
 from ..._units import FOOT_M, format_length, is_imperial
+from ...dig.tie_in import TieIn, tie_ins
 from ..features import best_route
 from . import sheet as paper
+from .names import Name, draw_names, place_names
 from .sheet import Sheet
 
 BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
-DASH_INFERRED, DASH_LOT = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0]
+VIOLET = Color(0.36, 0.16, 0.53)
+DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
 Frame = tuple[float, float, float, float]
 
 
@@ -27,9 +30,7 @@ def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
         shown.append(route[0])
-    sheet = _draw(canvas, survey, frame, np.concatenate(shown), marked=False)
-    _draw_legend(canvas, sheet)
-    return sheet
+    return _draw(canvas, survey, frame, np.concatenate(shown), marked=False)
 
 
 def draw_house(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
@@ -46,28 +47,74 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     clip = canvas.beginPath()
     clip.rect(*frame)
     canvas.clipPath(clip, stroke=0, fill=0)
-    _draw_records(canvas, survey, sheet)
-    _draw_lateral(canvas, survey, sheet)
-    _draw_marks(canvas, survey, sheet, named=marked)
-    for pit in survey.dig.pits[:3]:
-        _draw_pit(canvas, pit, sheet)
+    names = [*_draw_records(canvas, survey, sheet), *_draw_lateral(canvas, survey, sheet)]
+    names += _draw_marks(canvas, survey, sheet, named=marked)
+    names += [_draw_pit(canvas, pit, sheet) for pit in survey.dig.pits[:3]]
+    if marked:
+        names += [_draw_tie_in(canvas, one, sheet) for one in tie_ins(survey)]
+    _draw_names(canvas, survey, sheet, names, legend=not marked)
     canvas.restoreState()
     canvas.setStrokeColor(BLACK)
     canvas.rect(*frame, stroke=1, fill=0)
+    if not marked:
+        _draw_legend(canvas, sheet)
     _draw_north(canvas, survey, sheet)
     _draw_scale_bar(canvas, survey, sheet)
     return sheet
 
 
-def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Draw right-of-way, lot, building, rooms, mains and manholes."""
+def _draw_names(
+    canvas: Canvas, survey: Survey, sheet: Sheet, names: list[Name], *, legend: bool
+) -> None:
+    """Write the names inside the frame, clear of legend, scale, north arrow and each other."""
+    right, top = sheet.left + sheet.width, sheet.bottom + sheet.height
+    frame = (sheet.left + 1, sheet.bottom + 1, right - 1, top - 1)
+    taken = [(right - 50, top - 54, right, top),
+             (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40)]  # fmt: skip
+    if legend:
+        taken.append((right - 138, sheet.bottom, right, sheet.bottom + 66))
+    for point in survey.placement.points:
+        x, y = sheet.points(np.array([point.x_m, point.y_m]))
+        taken.append((float(x) - 2, float(y) - 2, float(x) + 2, float(y) + 2))
+    wanted = [name for name in names if frame[0] < name.at[0] < frame[2]
+              and frame[1] < name.at[1] < frame[3]]  # fmt: skip
+    # what stands nearest together is named first: it has the fewest places
+    wanted.sort(key=lambda name: (name.over, _least_gap(name, wanted)))
+    draw_names(canvas, wanted, place_names(wanted, frame, taken=taken, lines=_drawn(survey, sheet)))
+
+
+def _least_gap(name: Name, names: list[Name]) -> float:
+    """Give the distance to the nearest other named point."""
+    gaps = [float(np.hypot(*(name.at - other.at))) for other in names if other is not name]
+    return min(gaps, default=0.0)
+
+
+def _drawn(survey: Survey, sheet: Sheet) -> shapely.Geometry:
+    """Give the lines that names should not cover, in page points."""
+    site, left_at = survey.site, survey.exit
+    exit_xy = np.array([[left_at.x_m, left_at.y_m]])
+    lines = [np.concatenate([ring, ring[:1]]) for ring in (
+        site.lot.vertices, site.building.vertices, *(pit.ring for pit in survey.dig.pits[:3]),
+        *(one.opening for one in tie_ins(survey)),
+    )]  # fmt: skip
+    lines += [main.line for main in site.mains]
+    lines.append(np.concatenate([survey.drain.vertices, exit_xy]))
+    route = best_route(survey, survey.scores.hypotheses[0])
+    if route is not None:
+        lines.append(route[0])
+    return shapely.MultiLineString([shapely.LineString(sheet.points(line)) for line in lines])
+
+
+def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
+    """Draw right-of-way, lot, building, rooms, mains and manholes; give their names."""
     site = survey.site
+    names: list[Name] = []
     canvas.setLineWidth(0.5)
     canvas.setStrokeColor(GREY)
     for street in site.streets:
         ring = sheet.points(street.row)
         paper.polyline(canvas, ring, closed=True)
-        _name_street(canvas, survey, sheet, street.name, street.row)
+        names += _street_name(sheet, street.name, street.row)
     for outline in survey.placement.room_outlines.values():
         paper.polyline(canvas, sheet.points(outline), closed=True)
     canvas.setStrokeColor(BLACK)
@@ -78,7 +125,8 @@ def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     canvas.setLineWidth(1.6)
     paper.polyline(canvas, sheet.points(site.building.vertices), closed=True)
     for main in site.mains:
-        _draw_main(canvas, main, sheet, survey)
+        names += _draw_main(canvas, main, sheet, survey)
+    return names
 
 
 def _window(sheet: Sheet) -> shapely.Polygon:
@@ -87,30 +135,28 @@ def _window(sheet: Sheet) -> shapely.Polygon:
     return shapely.box(sheet.west, sheet.south, sheet.west + size[0], sheet.south + size[1])
 
 
-def _name_street(
-    canvas: Canvas, survey: Survey, sheet: Sheet, name: str, ring: Array
-) -> None:  # fmt: skip
-    """Write a street's name where its right-of-way shows, clear of the lot."""
+def _street_name(sheet: Sheet, name: str, ring: Array) -> list[Name]:
+    """Name a street where its right-of-way shows, clear of the lot."""
     seen = shapely.Polygon(ring).intersection(_window(sheet).buffer(-1.0))
     if seen.is_empty:
-        return
+        return []
     low_x, low_y, high_x, high_y = seen.bounds
     upright = (high_y - low_y) > (high_x - low_x)
     share = np.array([0.5, 0.3]) if upright else np.array([0.3, 0.35])
     at = sheet.points(np.array([low_x, low_y]) + share * np.array([high_x - low_x, high_y - low_y]))
-    paper.label(canvas, at, name, size=7, face=paper.ITALIC, angle_deg=90.0 if upright else 0.0,
-                centred=True)  # fmt: skip
+    return [Name(at, name, size=7, face=paper.ITALIC, over=True, upright=upright)]
 
 
-def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> None:
-    """Draw a main with its size, flow arrow and manholes."""
+def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list[Name]:
+    """Draw a main with its size, flow arrow and manholes; give its names."""
     canvas.setStrokeColor(GREEN)
     canvas.setFillColor(GREEN)
     canvas.setLineWidth(1.4)
     paper.polyline(canvas, sheet.points(main.line))
     seen = shapely.LineString(main.line).intersection(_window(sheet).buffer(-1.5))
     if seen.is_empty:
-        return
+        return []
+    names = []
     middle = sheet.points(np.array(seen.interpolate(0.7, normalized=True).coords[0]))
     ahead = sheet.points(np.array(seen.interpolate(0.75, normalized=True).coords[0])) - middle
     paper.arrow(canvas, middle, ahead / np.hypot(*ahead), size=8)
@@ -118,14 +164,15 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> None
         at = sheet.points(np.array([manhole.x_m, manhole.y_m]))
         canvas.setStrokeColor(GREEN)
         paper.circle(canvas, at, 3, fill=False)
-        paper.label(canvas, at + np.array([4, 4]), manhole.id)
+        names.append(Name(at, manhole.id))
     size = format_length(main.diameter_m, "in" if is_imperial(survey.site.units) else "mm")
     at = sheet.points(np.array(seen.interpolate(0.12, normalized=True).coords[0]))
-    paper.label(canvas, at + np.array([3, 4]), f"{main.id}, {size}")
+    return [*names, Name(at, f"{main.id}, {size}")]
 
 
-def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     """Draw the fitted drain and the most probable route, both dashed: they are inferred."""
+    names = []
     canvas.setStrokeColor(BLACK)
     canvas.setLineWidth(1.4)
     canvas.setDash(DASH_INFERRED)
@@ -139,17 +186,18 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
         canvas.setFillColor(BLACK)
         tap = sheet.points(route[0][-1])
         canvas.rect(tap[0] - 2.5, tap[1] - 2.5, 5, 5, stroke=1, fill=1)
-        paper.label(canvas, tap + np.array([5, -9]), "tap (inferred)")
+        names.append(Name(tap, "tap (inferred)"))
     canvas.setDash()
     at = sheet.points(exit_xy[0])
     canvas.line(*(at - 4), *(at + 4))
     canvas.line(*(at + np.array([-4, 4])), *(at + np.array([4, -4])))
-    paper.label(canvas, at + np.array([5, -2]), "exit (inferred)")
+    return [*names, Name(at, "exit (inferred)")]
 
 
-def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) -> None:
-    """Draw the points; where the scale gives room, with their names and depths."""
+def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) -> list[Name]:
+    """Draw the points; where the scale gives room, give their names with depths."""
     site = survey.site
+    names: list[Name] = []
     canvas.setFillColor(BLACK)
     canvas.setStrokeColor(BLACK)
     for point in survey.placement.points:
@@ -163,16 +211,28 @@ def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) ->
         text = point.id
         if point.depth_m is not None:
             text += f" {format_length(point.depth_m, site.depth_units, fraction=2)}"
-        paper.label(canvas, at + np.array([5, -2]), text, size=6)
+        names.append(Name(at, text, size=6))
+    return names
 
 
-def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> None:
+def _draw_tie_in(canvas: Canvas, one: TieIn, sheet: Sheet) -> Name:
+    """Draw a planned branch, dashed, with the opening cut from the slab about it."""
+    canvas.setStrokeColor(VIOLET)
+    canvas.setLineWidth(0.6)
+    paper.polyline(canvas, sheet.points(one.opening), closed=True)
+    canvas.setLineWidth(1.2)
+    canvas.setDash(DASH_PLANNED)
+    paper.polyline(canvas, sheet.points(one.path))
+    canvas.setDash()
+    return Name(sheet.points(one.path[0]), f"{one.name or one.fixture} (planned)", size=6)
+
+
+def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:
     """Draw a proposed test pit: white ground, black outline."""
     canvas.setStrokeColor(BLACK)
     canvas.setLineWidth(0.9)
     paper.polyline(canvas, sheet.points(pit.ring), closed=True)
-    at = sheet.points(pit.ring.max(axis=0))
-    paper.label(canvas, at + np.array([3, 1]), f"pit {pit.rank} (proposed)", size=6)
+    return Name(sheet.points(pit.ring.mean(axis=0)), f"pit {pit.rank} (proposed)", size=6)
 
 
 def _draw_legend(canvas: Canvas, sheet: Sheet) -> None:

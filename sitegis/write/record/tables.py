@@ -14,11 +14,24 @@ from ..._frames import Array
 from ..._results import Routes, ScoredHypothesis
 from ..._site import Main
 from ..._survey import Survey
-from ..._units import LengthUnit, format_bearing, format_length, format_slope, is_imperial
+from ..._units import (
+    LengthUnit,
+    format_bearing,
+    format_length,
+    format_slope,
+    format_volume,
+    is_imperial,
+)
+from ...dig.excavation import Excavation
+from ...place.report import adjustment_lines
+from ...score.compare import MainComparison
 from ..features import best_route, point_class
+from ..panel_parts import spoken
+from ..text import about, likely_and_not, percent, point_words
 
 Rows = list[tuple[str, ...]]
 BLANK = "not recorded"
+SUSPICIOUS_W = 3.29  # the w-test's limit at 0.1 %
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +178,7 @@ def tie_rows(survey: Survey) -> Rows:
     named = [("exit (inferred)", survey.dig.exit_ties)]
     named += [(f"pit {pit.rank} centre (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
     return [
-        (name, tie.from_name, format_length(tie.distance_m, units, fraction=2))
+        (name, point_words(tie.from_name), format_length(tie.distance_m, units, fraction=2))
         for name, ties in named
         for tie in ties
     ]
@@ -185,10 +198,75 @@ def class_rows(survey: Survey) -> Rows:
 
 
 def probability_rows(survey: Survey) -> Rows:
-    """List every hypothesis with its probability and what speaks loudest for and against it."""
+    """List the hypotheses worth a line, with what speaks loudest; the rest share the last line."""
+    likely, unlikely = likely_and_not(survey)
     rows: Rows = []
-    for scored in survey.scores.hypotheses:
+    for scored in likely:
         ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
         words = "; ".join(c.words for c in ordered if c.words)
         rows.append((scored.hypothesis.id, f"{scored.probability:.1%}", words))
+    if unlikely:
+        together = sum(scored.probability for scored in unlikely)
+        names = ", ".join(scored.hypothesis.id for scored in unlikely)
+        rows.append((f"{len(unlikely)} more", percent(together), names))
     return rows
+
+
+def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
+    """Lay the mains side by side, a row each."""
+    unit = survey.site.units
+
+    def said(length_m: float | None) -> str:
+        return "" if length_m is None else about(length_m, unit)
+
+    rows: Rows = []
+    for row in mains:
+        parts = "" if row.length_m is None else (
+            f"{said(row.length_m)}: {said(row.private_m)} + {said(row.public_m)}")  # fmt: skip
+        fall = "" if row.slope is None else f"{said(row.fall_m)}, {row.slope:.1%}"
+        loudest = [spoken(words) for words in (*row.speaks_for, *row.speaks_against)][:2]
+        rows.append((
+            row.main, percent(row.probability), parts, fall, said(row.arrival_above_main_m),
+            said(row.cover_m), "; ".join(loudest) or row.why_none, row.opening, row.ruled_out_by,
+        ))  # fmt: skip
+    return rows
+
+
+def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
+    """List each pit's quantities and what its depth asks for."""
+    unit = survey.site.units
+    rows: Rows = []
+    for hole in holes:
+        sloped = "engineer" if hole.sloped_m3 is None else format_volume(hole.sloped_m3, unit)
+        if hole.sloped_m3 is not None and not hole.sloped_fits:
+            sloped += " (no room)"
+        rows.append((
+            f"pit {hole.rank}", about(hole.depth_m, unit), format_volume(hole.vertical_m3, unit),
+            sloped, format_volume(hole.spoil_m3, unit), format_volume(hole.backfill_m3, unit),
+            " ".join(hole.statements),
+        ))  # fmt: skip
+    return rows
+
+
+def adjustment_words(survey: Survey) -> list[str]:
+    """Sum the adjustment up: how many points and measurements, the worst, and what is suspect."""
+    adjustment, units = survey.placement.adjustment, survey.site.units
+    head, *lines = adjustment_lines(adjustment, units)
+    told = [f"{len(survey.placement.points)} points from {head}"]
+    rest = [line for line in lines if ": LEFT OUT" in line or ": kept" in line]
+    told += [line for line in lines if line not in rest]
+    removed = [line for line in rest if ": LEFT OUT" in line]
+    kept = [line for line in rest if line not in removed]
+    if kept:
+        told.append(f"Worst of those kept: {kept[0].replace(': kept,', ':')}.")
+    told += [f"Left out: {line}." for line in removed]
+    suspects = [
+        item.name
+        for item in adjustment.observations
+        if not item.removed and abs(item.w) > SUSPICIOUS_W and item.redundancy >= 0.001
+    ]
+    if suspects:
+        told.append(f"Suspicious but kept (|w| over {SUSPICIOUS_W}): {', '.join(suspects)}.")
+    elif not removed:
+        told.append("Nothing was left out and nothing is suspicious.")
+    return told
