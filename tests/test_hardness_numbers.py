@@ -1,0 +1,171 @@
+"""The numbers hold still: small shifts, row order, threads and repeats; weak shapes are told."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from random import Random
+
+import numpy as np
+import pytest
+
+from sitegis._frames import Array
+from sitegis._survey import Survey
+from sitegis._units import LengthUnit, parse_length
+from sitegis.pipeline import compute
+from sitegis.place.adjust import condition
+from sitegis.write import write_outputs
+from tests.hardness.corpus import FIXTURES
+
+Rows = list[dict[str, str]]
+BY_NAME = {folder.name: folder for folder in FIXTURES}
+TAPE_ONLY = BY_NAME["tape-only"]
+CLEANOUT = ["CO1,cleanout,basement,13ft,27ft,,0"]
+PLACED = 'corner = "front-left"\nx_toward = "right"\n'
+
+
+def with_tables(source: Path, folder: Path, change: Callable[[Rows], Rows]) -> Path:
+    """Copy a fixture with the rows of its tables changed."""
+    shutil.copytree(source, folder)
+    for path in (folder / "locates.csv", folder / "ties.csv"):
+        if path.is_file():
+            with path.open(encoding="utf-8", newline="") as file:
+                rows = list(csv.DictReader(file))
+            with path.open("w", encoding="utf-8", newline="") as file:
+                writer = csv.DictWriter(file, list(rows[0]))
+                writer.writeheader()
+                writer.writerows(change(rows))
+    return folder
+
+
+def numbers(survey: Survey) -> tuple[Array, Array, dict[str, float]]:
+    """Give the exit's numbers, their standard deviations, and the probabilities."""
+    exit = survey.exit
+    values = np.array([exit.x_m, exit.y_m, exit.angle_rad, exit.invert_m, exit.slope])
+    sds = np.array([*np.sqrt(np.diag(exit.covariance)), exit.invert_sd_m, exit.slope_sd])
+    found = {h.hypothesis.id: h.probability for h in survey.scores.hypotheses}
+    return values, sds, found
+
+
+def site_with(
+    folder: Path, marks: list[str], *, ties: tuple[str, ...] = (), room: str = PLACED
+) -> Path:
+    """Copy the tape-only fixture with other marks, ties, and hold of its room."""
+    shutil.copytree(TAPE_ONLY, folder)
+    (folder / "locates.csv").write_text(
+        "\n".join(["id,kind,room,x,y,depth,cable_count", *marks]) + "\n", "utf-8"
+    )
+    if ties:
+        (folder / "ties.csv").write_text("\n".join(["from,to,distance,sd", *ties]) + "\n", "utf-8")
+    text = (folder / "site.toml").read_text("utf-8")
+    assert PLACED in text
+    (folder / "site.toml").write_text(text.replace(PLACED, room), "utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("name", sorted(BY_NAME))
+def test_a_millimetre_moves_nothing_by_its_own_spread(name: str, tmp_path: Path) -> None:
+    """Every mark moved by 1 mm either way: no number by a tenth of its standard deviation."""
+    unit: LengthUnit = "m" if name.startswith("metric") else "ft"
+    random = Random(7)
+
+    def change(rows: Rows) -> Rows:
+        for row in rows:
+            for column in {"x", "y"} & set(row):
+                moved = parse_length(row[column], unit) + random.choice((-0.001, 0.001))
+                row[column] = f"{moved:.6f}m"
+        return rows
+
+    before, sds, known = numbers(compute(BY_NAME[name]))
+    after, _, found = numbers(compute(with_tables(BY_NAME[name], tmp_path / "site", change)))
+    assert np.all(np.abs(after - before) < 0.1 * sds)
+    assert max(abs(found[h] - known[h]) for h in known) < 0.005
+
+
+@pytest.mark.parametrize("name", sorted(BY_NAME))
+def test_the_order_of_rows_changes_nothing(name: str, tmp_path: Path) -> None:
+    """Rows of both tables in another order: exit and probabilities the same to 1e-6."""
+    random = Random(3)
+
+    def change(rows: Rows) -> Rows:
+        random.shuffle(rows)
+        return rows
+
+    before, _, known = numbers(compute(BY_NAME[name]))
+    after, _, found = numbers(compute(with_tables(BY_NAME[name], tmp_path / "site", change)))
+    assert np.allclose(after, before, rtol=0, atol=1e-6)
+    assert found.keys() == known.keys()
+    assert max(abs(found[h] - known[h]) for h in known) < 1e-6
+
+
+def test_repeats_and_threads_give_the_same_answer(tmp_path: Path) -> None:
+    """Processes with one and two BLAS threads, and one again: the same answer to 1e-9."""
+    code = (
+        "import sys; from pathlib import Path; from sitegis.pipeline import compute;"
+        "from sitegis.write import write_outputs;"
+        "write_outputs(compute(Path(sys.argv[1])), Path(sys.argv[2]))"
+    )
+    answers, raw = [], []
+    for number, threads in enumerate(("1", "2", "1")):
+        out = tmp_path / str(number)
+        subprocess.run(
+            [sys.executable, "-c", code, str(TAPE_ONLY), str(out)], check=True, timeout=120,
+            env={**os.environ, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
+        )  # fmt: skip
+        raw.append({p.name: p.read_bytes() for p in out.iterdir()})
+        answers.append(json.loads(raw[-1]["answer.json"]))
+    assert raw[0] == raw[2]
+    one, two = answers[:2]
+    for key in ("x_m", "y_m", "azimuth_deg", "invert_m", "slope"):
+        assert abs(one["exit"][key] - two["exit"][key]) < 1e-9
+    pairs = zip(one["hypotheses"], two["hypotheses"], strict=True)
+    assert all(a["id"] == b["id"] for a, b in pairs)
+    pairs = zip(one["hypotheses"], two["hypotheses"], strict=True)
+    assert max(abs(a["probability"] - b["probability"]) for a, b in pairs) < 1e-9
+
+
+def test_repeats_in_one_process_give_the_same_bytes(tmp_path: Path) -> None:
+    """A second run in the same process, after another site, writes the same bytes."""
+    write_outputs(compute(TAPE_ONLY), tmp_path / "a")
+    compute(BY_NAME["side-yard-run"])
+    write_outputs(compute(TAPE_ONLY), tmp_path / "b")
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+
+
+def test_condition_is_that_of_the_scaled_design() -> None:
+    """numpy's own condition number, with columns of length 1; units do not matter."""
+    design = np.random.default_rng(2).normal(size=(9, 4))
+    scaled = design / np.linalg.norm(design, axis=0)
+    assert np.isclose(condition(design * [1.0, 1e6, 1e-6, 3.0]), np.linalg.cond(scaled))
+
+
+def test_marks_too_near_each_other_are_told(tmp_path: Path) -> None:
+    """Two marks 3 cm apart after a cleanout give no direction worth the name: it is said."""
+    marks = [*CLEANOUT, "L1,locate,basement,13ft,20ft,20,", "L2,locate,basement,13ft,19.9ft,20,"]
+    survey = compute(site_with(tmp_path / "site", marks))
+    told = {n.code for n in survey.notices if n.needs_person}
+    assert "exit-weakly-held" in told
+    assert np.sqrt(survey.exit.covariance[2, 2]) > 0.5
+
+
+def test_ties_that_meet_flat_are_told(tmp_path: Path) -> None:
+    """A room swinging on two ties from one point gives points that are told as weakly held."""
+    marks = CLEANOUT + [f"L{i},locate,basement,13ft,{24 - 4 * i}ft,20," for i in range(6)]
+    ties = ("CO1,building:front-left,31.305ft,", "CO1,building:front-right,29.732ft,")
+    room = 'x_toward = "right"\nx_toward_sd = 60\n'
+    survey = compute(site_with(tmp_path / "site", marks, ties=ties, room=room))
+    assert "place-weakly-held" in {n.code for n in survey.notices if n.needs_person}
+
+
+def test_good_networks_are_not_called_weak() -> None:
+    """No fixture is told as weakly held."""
+    for folder in FIXTURES:
+        codes = {notice.code for notice in compute(folder).notices}
+        assert not codes & {"place-weakly-held", "exit-weakly-held"}
