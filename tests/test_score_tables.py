@@ -206,7 +206,7 @@ def test_reliability_of_an_item_overrides_the_default() -> None:
 @pytest.mark.parametrize("given_reliability", [0.0, 1.0, 1e-300, 1.0 - 1e-16, 1e-3, 0.999])
 @pytest.mark.parametrize("noticed", [True, False])
 def test_no_reliability_is_certain(given_reliability: float, noticed: bool) -> None:
-    """At the edge of 0 and 1, or with no spread, all stays finite and above 0, and nothing warns."""
+    """At the edge of 0 and 1, or with no spread, all stays finite and above 0."""
     r = given_reliability
     items = (
         TapRecord("front-main", "front-main-MH0", 26.0, reliability=r),
