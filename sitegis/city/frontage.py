@@ -70,7 +70,8 @@ class Frontages:
     Per edge: ``sides`` (-1 none, else the side codes), ``names`` of the way it faces, whether
     that is one of ``alleys``, ``faced_m`` how much of the edge faces it. Per lot: ``codes``,
     ``sure`` in [0, 1], ``front`` unit vectors toward the front street (n, 2),
-    ``front_names`` and ``frontage_m`` of the front street.
+    ``front_names`` and ``frontage_m`` of the front street, ``gates`` (n, 2) the middle of a flag
+    lot's frontage (nan on other lots).
     """
 
     edges: Edges
@@ -84,6 +85,7 @@ class Frontages:
     front: Array
     front_names: Words
     frontage_m: Array
+    gates: Array
 
 
 def lot_edges(shapes: Shapes) -> Edges:
@@ -199,6 +201,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centres: Arra
         np.array([v.code for v in verdicts], np.str_), np.array([v.sure for v in verdicts]),
         np.array([v.front for v in verdicts]).reshape(-1, 2),
         np.array([v.name for v in verdicts], np.str_), np.array([v.width_m for v in verdicts]),
+        np.array([v.gate for v in verdicts]).reshape(-1, 2),
     )  # fmt: skip
 
 
@@ -274,6 +277,7 @@ class _Verdict:
     front: tuple[float, float]
     name: str
     width_m: float
+    gate: tuple[float, float]
 
 
 class _Judge:
@@ -307,7 +311,18 @@ class _Judge:
         else:
             front, code, sure = self._guess(start, end), NONE, 0.25
         self._name_lines(front, start, end, sides)
-        return _Verdict(code, sure, front.normal, front.name, front.width_m)
+        gate = self._middle(front) if code == FLAG else (math.nan, math.nan)
+        return _Verdict(code, sure, front.normal, front.name, front.width_m, gate)
+
+    def _middle(self, frontage: _Frontage) -> tuple[float, float]:
+        """Give the middle of a frontage, its lines weighted by their lengths."""
+        weights = [self.lengths[edge] for edge in frontage.members]
+        x, y = (
+            sum(w * self.middles[edge][axis] for w, edge in zip(weights, frontage.members,
+                                                                strict=True)) / sum(weights)
+            for axis in (0, 1)
+        )  # fmt: skip
+        return x, y
 
     def _frontages(self, start: int, end: int) -> list[_Frontage]:
         """Join lines in a row (around the ring) that face one way and turn little."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -32,6 +32,8 @@ class Rectangles:
 
     ``low`` and ``high`` (n, 2) are the extents along right and rear about ``centres`` (n, 2);
     ``yards_m`` (n, 4) the distance from each face to the lot line, in the order of the sides.
+    ``front`` (n, 2) is the lot's own front normal, ``gates`` (n, 2) the middle of a flag lot's
+    frontage, nan on other lots.
     """
 
     centres: Array
@@ -40,6 +42,8 @@ class Rectangles:
     low: Array
     high: Array
     yards_m: Array
+    front: Array
+    gates: Array
 
 
 def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
@@ -98,7 +102,7 @@ def _wall_to_wall(houses: Shapes, own: Whole, tree: STRtree, lots: Shapes) -> Fl
     return shared
 
 
-def measure_houses(houses: Shapes, lots: Shapes, front: Array) -> Rectangles:
+def measure_houses(houses: Shapes, lots: Shapes, front: Array, gates: Array) -> Rectangles:
     """Lay each house's rectangle square to its own walls, front face first.
 
     The walls' direction is the length-weighted mean of the edge directions with their angles
@@ -123,9 +127,8 @@ def measure_houses(houses: Shapes, lots: Shapes, front: Array) -> Rectangles:
     first = np.searchsorted(owner, np.arange(count))
     low = np.minimum.reduceat(local, first)
     high = np.maximum.reduceat(local, first)
-    made = Rectangles(centres, right, rear, low, high, np.zeros((count, 4)))
-    yards = _yards(made, lots)
-    return Rectangles(centres, right, rear, low, high, yards)
+    made = Rectangles(centres, right, rear, low, high, np.zeros((count, 4)), front, gates)
+    return replace(made, yards_m=_yards(made, lots))
 
 
 def _yards(rectangles: Rectangles, lots: Shapes) -> Array:

@@ -83,7 +83,9 @@ def _work(
     place[kept] = np.arange(len(kept))
     pairs = _of_lots(pairs, place)
     shapes = block.parcels.shapes[lots[kept]]
-    rectangles = measure_houses(houses.shapes[kept], shapes, frontages.front[kept])
+    rectangles = measure_houses(
+        houses.shapes[kept], shapes, frontages.front[kept], frontages.gates[kept]
+    )
     laid = lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], tree, lots[kept])
     posterior = infer(
         pairs, laid, block.mains, grounds_m=block.parcels.grounds_m[lots[kept]],
@@ -108,7 +110,7 @@ def _of(frontages: Frontages, kept: Whole) -> Frontages:
     """Give what is known per lot for some lots; the edges stay those of all."""
     per_lot = {
         name: getattr(frontages, name)[kept]
-        for name in ("codes", "sure", "front", "front_names", "frontage_m")
+        for name in ("codes", "sure", "front", "front_names", "frontage_m", "gates")
     }
     others = {
         f.name: getattr(frontages, f.name) for f in fields(frontages) if f.name not in per_lot

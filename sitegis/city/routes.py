@@ -16,13 +16,14 @@ from shapely import STRtree
 from .._frames import Array
 from ..routes.draw import LEAST_STRAIGHT_M
 from ..routes.plan import TAP_LIMIT_RAD
-from ._records import Flags, Mains, Shapes, Whole, segments
+from ._records import FRONT, Flags, Mains, Shapes, Whole, segments
 from .houses import Rectangles
 
 LONGEST_M = 80.0
 STUB_M = 0.9
 YARD_LEAST_M = 0.6
 SEAM_M = 0.05
+ON_WALL_M = 0.02
 EASEMENT_M = 4.0
 
 DIRECT, YARD_RIGHT, YARD_LEFT = 0, 1, 2
@@ -51,6 +52,8 @@ KINDS: tuple[Kind, ...] = (
     *(Kind(DIRECT, TOWARD, q, 0.125, "square") for q in (0.5, 0.15, 0.85)),
     Kind(DIRECT, ASIDE_RIGHT, 0.25, 0.125, "turn"),
     Kind(DIRECT, ASIDE_LEFT, 0.25, 0.125, "turn"),
+    # flag lots only: over to the pole and down its middle
+    Kind(DIRECT, TOWARD, 0.5, 0.5, "pole"),
     Kind(YARD_RIGHT, ASIDE_RIGHT, 0.75, 0.5, "turn"),
     Kind(YARD_RIGHT, AWAY, 0.5, 0.2, "around"),
     Kind(YARD_RIGHT, AWAY, 0.85, 0.3, "around"),
@@ -110,9 +113,12 @@ class _View:
     far: Array
     low: Array
     high: Array
+    yard_near: Array
     yard_right: Array
     yard_left: Array
     yard_away: Array
+    front: Array
+    gate: Array
 
 
 def _view(houses: Rectangles, pairs: Pairs) -> _View:
@@ -128,9 +134,12 @@ def _view(houses: Rectangles, pairs: Pairs) -> _View:
         houses.centres[lot], ahead, -left,
         near=reach[lot, side], far=-reach[lot, (side + 2) % 4],
         low=-reach[lot, (side + 1) % 4], high=reach[lot, (side + 3) % 4],
+        yard_near=houses.yards_m[lot, side],
         yard_right=houses.yards_m[lot, (side + 3) % 4],
         yard_left=houses.yards_m[lot, (side + 1) % 4],
         yard_away=houses.yards_m[lot, (side + 2) % 4],
+        front=houses.front[lot],
+        gate=np.where((side == FRONT)[:, None], houses.gates[lot], np.nan),
     )  # fmt: skip
 
 
@@ -145,6 +154,7 @@ def lay_routes(
     """
     view = _view(houses, pairs)
     heads, directions = _heads(view, pairs, mains)
+    heads[:, :, 0] = _on_the_wall(heads[:, :, 0], view, house_shapes[pairs.lot])
     main, station, hit = _reach(heads, directions, pairs, mains)
     laid = np.concatenate([heads, np.where(np.isfinite(hit), hit, heads[:, :, 2])[:, :, None]], 2)
     steps = np.diff(laid, axis=2)
@@ -175,6 +185,8 @@ def _heads(view: _View, pairs: Pairs, mains: Mains) -> tuple[Array, Array]:
             directions[:, i] = view.ahead
             if kind.shape == "square":
                 heads[:, i, 1:] = _at(view, view.near + STUB_M, across)[:, None]
+            elif kind.shape == "pole":
+                _head_for_pole(view, heads[:, i], directions[:, i])
             continue
         right = kind.way == YARD_RIGHT or kind.wall == ASIDE_RIGHT
         edge = view.high if right else view.low
@@ -191,6 +203,37 @@ def _heads(view: _View, pairs: Pairs, mains: Mains) -> tuple[Array, Array]:
             heads[:, i, 1:] = _at(view, along, outside)[:, None]
     _aim_square(heads, directions, pairs, mains)
     return heads, directions
+
+
+def _on_the_wall(starts: Array, view: _View, houses: Shapes) -> Array:
+    """Bring exits (q, k, 2) on the house's rectangle back to its wall, straight in."""
+    count, kinds = starts.shape[:2]
+    points = shapely.points(starts.reshape(-1, 2))
+    owner = np.repeat(np.arange(count), kinds)
+    off = np.flatnonzero(shapely.distance(points, houses[owner]) > ON_WALL_M)
+    out = starts.reshape(-1, 2).copy()
+    outward = np.stack([view.ahead, view.right, -view.ahead, -view.right], axis=1)
+    inward = -outward[owner[off], WALLS[off % kinds]]
+    rays = segments(out[off], out[off] + LONGEST_M * inward)
+    wall = shapely.intersection(rays, houses[owner[off]])
+    met = ~shapely.is_empty(wall)
+    nearest = shapely.shortest_line(points[off[met]], wall[met])
+    out[off[met]] = shapely.get_coordinates(nearest)[1::2]
+    return out.reshape(starts.shape)
+
+
+def _head_for_pole(view: _View, heads: Array, directions: Array) -> None:
+    """Lead a flag lot's route (q, 3, 2) from its stub over to the pole, then square to the street.
+
+    The last straight runs along the lot's front normal through the middle of the frontage.
+    """
+    flag = np.isfinite(view.gate[:, 0])
+    stub = np.minimum(STUB_M, view.yard_near / 2.0)
+    heads[:, 1] = _at(view, view.near + stub, (view.low + view.high) / 2.0)
+    ahead = np.sum((view.gate - heads[:, 1]) * view.front, axis=1)
+    turn = view.gate - ahead[:, None] * view.front
+    heads[:, 2] = np.where(flag[:, None], turn, heads[:, 1])
+    directions[flag] = view.front[flag]
 
 
 def _at(view: _View, ahead: Array, right: Array) -> Array:
@@ -274,6 +317,8 @@ def _room(view: _View) -> Flags:
     """Tell which kinds have a yard to run in (q, k)."""
     room = np.ones((len(view.near), len(KINDS)), bool)
     for i, kind in enumerate(KINDS):
+        if kind.shape == "pole":
+            room[:, i] = np.isfinite(view.gate[:, 0])
         if kind.wall == ASIDE_RIGHT or kind.way == YARD_RIGHT:
             room[:, i] &= view.yard_right >= YARD_LEAST_M
         if kind.wall == ASIDE_LEFT or kind.way == YARD_LEFT:
