@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from pyproj import Proj
 
 from sitegis._errors import BadInput
 from sitegis.read import read_site, start_site
@@ -77,3 +78,60 @@ def test_start_refuses_unknown_units(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="not known"):
         start_site(tmp_path / "new", "yd")
     assert not (tmp_path / "new").exists()
+
+
+def started(folder: Path, lot: str) -> Path:
+    """Fill a blank folder in, its lot by the lines of a commented example."""
+    start_site(folder)
+    text = (folder / "site.toml").read_text("utf-8")
+    before, _, rest = text.partition("\n[lot]\n")
+    _, _, after = rest.partition("\n# ---")
+    answers = iter([
+        '"Invented"', '"us-upc"', '"25 ft"', '"6 ft"', '"26 ft"', '"44 ft"', '"12 in"', '"Laundry"',
+        '"First"', '"First"',
+    ])  # fmt: skip
+    body = f"{before}\n[lot]\n{lot}\n# ---{after}"
+    body = "\n".join(
+        line if line.startswith("#") else re.sub(r'"FILL ME IN"', lambda _: next(answers), line)
+        for line in body.splitlines()
+    )
+    (folder / "site.toml").write_text(body, encoding="utf-8")
+    (folder / "locates.csv").write_text(LOCATES, encoding="utf-8")
+    return folder
+
+
+def lines_of(folder: Path, *starts: str) -> str:
+    """Give commented lines of the blank lot, the '#' taken away."""
+    start_site(folder)
+    text = (folder / "site.toml").read_text("utf-8")
+    bare = [line.removeprefix("# ") for line in text.splitlines()]
+    return "\n".join(next(line for line in bare if line.startswith(start)) for start in starts)
+
+
+def test_the_explained_second_corner_works(tmp_path: Path) -> None:
+    """Two corners stand in place of the front line's bearing, as the template says."""
+    lot = lines_of(tmp_path / "blank", "second_corner = ")
+    lot += (
+        '\nsides = {front = "50 ft", right = "125 ft", rear = "50 ft", left = "125 ft"}'
+        "\nlongitude = -87.5\nlatitude = 41.2"
+    )
+    site = read_site(started(tmp_path / "new", lot)).site
+    assert site.frame.x_azimuth_deg == pytest.approx(90.0, abs=1.0)
+
+
+def test_the_explained_calls_take_magnetic_bearings(tmp_path: Path) -> None:
+    """Calls marked magnetic before or behind turn by declination and convergence (pyproj's)."""
+    keys = lines_of(tmp_path / "blank", "declination = ", "corner_sd = ")
+    calls = [
+        ("mag N 81-40 E", "40.00 ft", "front"),
+        ("N 8-20 W (mag)", "120.00 ft", "right"),
+        ("mag S 81-40 W", "40.00 ft", "rear"),
+        ("S 8-20 E mag.", "120.00 ft", "left"),
+    ]
+    rows = ",".join(f'{{bearing = "{b}", distance = "{d}", side = "{s}"}}' for b, d, s in calls)
+    lot = f"longitude = -87.5\nlatitude = 41.2\n{keys}\ncalls = [{rows}]"
+    site = read_site(started(tmp_path / "new", lot)).site
+    convergence_deg = Proj("EPSG:32616").get_factors(-87.5, 41.2).meridian_convergence
+    expected_deg = 81 + 40 / 60 - 3.5 - convergence_deg
+    assert site.frame.x_azimuth_deg == pytest.approx(expected_deg, abs=1e-4)
+    assert site.lot.area_m2 == pytest.approx(40 * 120 * 0.3048**2, rel=1e-3)
