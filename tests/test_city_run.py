@@ -113,7 +113,7 @@ def test_summary_ranks_manholes_by_bits(reference):
 
 
 @pytest.mark.parametrize(
-    ("chunk", "shuffle", "workers"), [(17, None, 1), (2000, 4, 1), (40, 9, 2)],
+    ("chunk", "shuffle", "workers"), [(3, None, 1), (2000, 4, 1), (40, 9, 2)],
     ids=["small-chunks", "shuffled", "two-workers-shuffled"],
 )  # fmt: skip
 def test_answer_does_not_depend_on(city, reference, tmp_path, chunk, shuffle, workers):

@@ -138,8 +138,9 @@ def infer(
     prior = np.array(given).reshape(count, HYPOTHESES)
     evidence = np.zeros((count, HYPOTHESES))
     evidence[:, UNLISTED] = UNLISTED_FIT
-    for way in (DIRECT, YARD_RIGHT, YARD_LEFT):
-        evidence[pairs.lot, 3 * pairs.side + way] = weight[:, way == WAYS].sum(axis=1)
+    # column by column: numpy adds rows in an order that depends on how many there are
+    for i, way in enumerate(WAYS.tolist()):
+        evidence[pairs.lot, 3 * pairs.side + way] += weight[:, i]
     joint = prior * evidence
     total = joint.sum(axis=1, keepdims=True)
     possible = total > 0.0

@@ -171,7 +171,9 @@ def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
     ways = np.array([k.way for k in KINDS])
     mine = 3 * pairs.side[:, None] + ways == top[pairs.lot][:, None]
     # routes from one exit count together, so that two shapes of one pipe do not split its vote
-    together = weight @ SAME_EXIT + 1e-3 * weight
+    together = 1e-3 * weight
+    for i in range(len(KINDS)):
+        together = together + weight[:, i : i + 1] * SAME_EXIT[i]
     score = np.where(mine & (weight > 0.0), np.round(together, 12), 0.0)
     best = np.argmax(score, axis=1)
     value = score[np.arange(len(best)), best]
