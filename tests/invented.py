@@ -67,8 +67,18 @@ def _main(identifier: str, street: str, side: str, kind: str, line: Array, inver
         for i, s in enumerate((length * 0.1, length * 0.9))
     )
     return Main(
-        identifier, street, side, kind, line,  # type: ignore[arg-type]
-        np.array([invert, invert - 0.005 * length]), 0.10, True, 0.2032, manholes, (), 0.3,
+        identifier,
+        street,
+        side,
+        kind,
+        line,  # type: ignore[arg-type]
+        np.array([invert, invert - 0.005 * length]),
+        0.10,
+        True,
+        0.2032,
+        manholes,
+        (),
+        0.3,
     )
 
 
@@ -85,48 +95,131 @@ def corner_site(
     lot = Lot(_rectangle(0, 0, LOT_WIDTH_M, LOT_DEPTH_M), SIDES, LOT_WIDTH_M * LOT_DEPTH_M, 0.05)
     building = Building(
         _rectangle(HOUSE_LEFT_M, HOUSE_FRONT_M, HOUSE_WIDTH_M, HOUSE_DEPTH_M),
-        SIDES, 0.0, 0.10, np.radians(0.2), 0.02, WALL_M,
+        SIDES,
+        0.0,
+        0.10,
+        np.radians(0.2),
+        0.02,
+        WALL_M,
     )
     half = HOUSE_DEPTH_M / 2
     rooms = (
-        Room("R1", "Front room", (WALL_M, WALL_M), 0.02, 0.0, np.radians(0.3),
-             (HOUSE_WIDTH_M - 2 * WALL_M, half - WALL_M - 0.08)),
-        Room("R2", "Laundry", (WALL_M, half + 0.08), 0.02, 0.0, np.radians(0.3),
-             (HOUSE_WIDTH_M - 2 * WALL_M, half - WALL_M - 0.08)),
+        Room(
+            "R1",
+            "Front room",
+            (WALL_M, WALL_M),
+            0.02,
+            0.0,
+            np.radians(0.3),
+            (HOUSE_WIDTH_M - 2 * WALL_M, half - WALL_M - 0.08),
+        ),
+        Room(
+            "R2",
+            "Laundry",
+            (WALL_M, half + 0.08),
+            0.02,
+            0.0,
+            np.radians(0.3),
+            (HOUSE_WIDTH_M - 2 * WALL_M, half - WALL_M - 0.08),
+        ),
     )
     streets = (
-        Street("First Street", "front", "street", 20.1, _rectangle(-30, -20.1, 75, 20.1),
-               "asphalt", 2.0, 0.1),
-        Street("Side Street", "right", "street", 18.0,
-               _rectangle(LOT_WIDTH_M, -20, 18, 80), "asphalt", 2.0, 0.1),
-        Street("Rear Alley", "rear", "alley", 4.9, _rectangle(-30, LOT_DEPTH_M, 75, 4.9),
-               "gravel", 2.1, 0.1),
+        Street(
+            "First Street",
+            "front",
+            "street",
+            20.1,
+            _rectangle(-30, -20.1, 75, 20.1),
+            "asphalt",
+            2.0,
+            0.1,
+        ),
+        Street(
+            "Side Street",
+            "right",
+            "street",
+            18.0,
+            _rectangle(LOT_WIDTH_M, -20, 18, 80),
+            "asphalt",
+            2.0,
+            0.1,
+        ),
+        Street(
+            "Rear Alley",
+            "rear",
+            "alley",
+            4.9,
+            _rectangle(-30, LOT_DEPTH_M, 75, 4.9),
+            "gravel",
+            2.1,
+            0.1,
+        ),
     )
     mains = (
-        _main("front-main", "First Street", "front", "street",
-              np.array([[40.0, -10.06], [-30.0, -10.06]]), -1.6),
-        _main("side-main", "Side Street", "right", "street",
-              np.array([[LOT_WIDTH_M + 9, 55.0], [LOT_WIDTH_M + 9, -15.0]]), -1.7),
-        _main("alley-main", "Rear Alley", "rear", "alley",
-              np.array([[40.0, LOT_DEPTH_M + 2.4], [-30.0, LOT_DEPTH_M + 2.4]]), -1.2),
+        _main(
+            "front-main",
+            "First Street",
+            "front",
+            "street",
+            np.array([[40.0, -10.06], [-30.0, -10.06]]),
+            -1.6,
+        ),
+        _main(
+            "side-main",
+            "Side Street",
+            "right",
+            "street",
+            np.array([[LOT_WIDTH_M + 9, 55.0], [LOT_WIDTH_M + 9, -15.0]]),
+            -1.7,
+        ),
+        _main(
+            "alley-main",
+            "Rear Alley",
+            "rear",
+            "alley",
+            np.array([[40.0, LOT_DEPTH_M + 2.4], [-30.0, LOT_DEPTH_M + 2.4]]),
+            -1.2,
+        ),
     )
     return Site(
-        name="Invented corner lot", units="ft", depth_units="in", rule_set="us-ipc",
+        name="Invented corner lot",
+        units="ft",
+        depth_units="in",
+        rule_set="us-ipc",
         frame=LotFrame("EPSG:32616", 400_000.0, 4_600_000.0, 84.2, 0.9996),
-        lot=lot, building=building, rooms=rooms,
+        lot=lot,
+        building=building,
+        rooms=rooms,
         locates=_locates(truth, rooms, generator, noise_scale, count),
-        ties=(), wall_contacts=(), streets=streets, mains=mains, evidence=evidence,
-        fixtures=(), keep_outs=(), easements=(),
-        ground=Ground(np.array([[6.4, 14.0], [7.6, -10.0], [7.6, 40.0]]),
-                      np.array([2.1, 2.0, 2.1]), np.array([0.05, 0.1, 0.1]), assumed=False),
-        noise=Noise(), priors=Priors(), dig=DigSettings(), seed=1, year_built=1924,
+        ties=(),
+        wall_contacts=(),
+        streets=streets,
+        mains=mains,
+        evidence=evidence,
+        fixtures=(),
+        keep_outs=(),
+        easements=(),
+        ground=Ground(
+            np.array([[6.4, 14.0], [7.6, -10.0], [7.6, 40.0]]),
+            np.array([2.1, 2.0, 2.1]),
+            np.array([0.05, 0.1, 0.1]),
+            assumed=False,
+        ),
+        noise=Noise(),
+        priors=Priors(),
+        dig=DigSettings(),
+        seed=1,
+        year_built=1924,
         datum_known=True,
     )
 
 
 def _locates(
-    truth: Truth, rooms: tuple[Room, ...], generator: np.random.Generator,
-    noise_scale: float, count: int,
+    truth: Truth,
+    rooms: tuple[Room, ...],
+    generator: np.random.Generator,
+    noise_scale: float,
+    count: int,
 ) -> tuple[Locate, ...]:
     """Sample the indoor part of the true drain with receiver noise, in room coordinates."""
     steps = np.hypot(*np.diff(truth.drain, axis=0).T)
@@ -143,9 +236,21 @@ def _locates(
         assert room.origin_m is not None
         local = xy - np.array([HOUSE_LEFT_M, HOUSE_FRONT_M]) - np.array(room.origin_m)
         rows.append(
-            Locate(f"P{i}", "cleanout" if i == 0 else "locate", room.id, *map(float, local),
-                   None if i == 0 else float(depth), float(s), None, None, None, None,
-                   "slab", "", i + 2)
+            Locate(
+                f"P{i}",
+                "cleanout" if i == 0 else "locate",
+                room.id,
+                *map(float, local),
+                None if i == 0 else float(depth),
+                float(s),
+                None,
+                None,
+                None,
+                None,
+                "slab",
+                "",
+                i + 2,
+            )
         )
     return tuple(rows)
 
@@ -164,6 +269,19 @@ def front_exit(*, sd_m: float = 0.15, sd_deg: float = 1.5) -> Exit:
     )
     covariance = np.diag([sd_m**2, 0.02**2, np.radians(sd_deg) ** 2])
     return Exit(
-        float(x), float(y), angle, "front", 0, covariance, profile, invert, 0.04, 0.0177, 0.006,
-        0.8, 2.1 - invert, 0.07, 0.7,
+        float(x),
+        float(y),
+        angle,
+        "front",
+        0,
+        covariance,
+        profile,
+        invert,
+        0.04,
+        0.0177,
+        0.006,
+        0.8,
+        2.1 - invert,
+        0.07,
+        0.7,
     )
