@@ -6,6 +6,7 @@ import importlib.util
 import os
 import shutil
 import tempfile
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -117,7 +118,10 @@ def _write(frame: Any, name: str, staged: Path) -> None:
             staged.mkdir(exist_ok=True)
             frame.to_parquet(staged / f"{name}.parquet", index=False)
         else:
-            frame.to_file(staged, layer=name, driver="GPKG", index=False)
+            with warnings.catch_warnings():
+                # geopandas warns of empty layers; a GeoPackage may hold them
+                warnings.simplefilter("ignore", UserWarning)
+                frame.to_file(staged, layer=name, driver="GPKG", index=False)
     except (OSError, RuntimeError) as error:
         # GDAL's errors are RuntimeErrors
         raise CannotWrite(f"{staged.name}, layer {name}: {error}.") from error
