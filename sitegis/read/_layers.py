@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,6 +19,7 @@ from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
 from ._files import is_inside
+from ._geojson import is_plain_geojson
 from ._report import Report, guess
 
 DRIVERS = {
@@ -27,6 +29,8 @@ DRIVERS = {
     ".shp": "ESRI Shapefile",
 }
 MOST_LAYER_BYTES = 2_000_000_000
+# PROJ reads what these name, from anywhere on the disk.
+_NAMES_FILES = re.compile(r"(?i)\binit\s*=|grids\s*=|\bfile\s*=")
 Want = Literal["area", "line", "area or line", "point", "any"]
 _DIMENSIONS: dict[Want, tuple[int, ...]] = {
     "area": (2,),
@@ -119,18 +123,27 @@ def _checked_file(path: Path, folder: Path, written: str, key: str, report: Repo
     if status.st_size == 0:
         report.site("file-empty", key, written, "The file is empty.", "export the layer again.")
         return None
+    return path if _leads_nowhere(path, folder, written, key, report) else None
+
+
+def _leads_nowhere(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
+    """Refuse a GeoJSON whose CRS is a link, and a shapefile with companions elsewhere."""
+    if DRIVERS[path.suffix.lower()] == "GeoJSON":
+        return is_plain_geojson(path, written, key, report)
     companions = (path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg", ".DBF", ".SHX"))
     if path.suffix.lower() == ".shp" and not all(is_inside(c, folder) for c in companions):
         report.site("path-outside", key, written,
                     "A file of this shapefile is a link out of the site folder.",
                     "copy all files of the shapefile into layers/.")  # fmt: skip
-        return None
-    return path
+        return False
+    return True
 
 
 def read_crs(text: str, key: str, report: Report) -> CRS | None:
     """Read the site's CRS and insist on a projected one; a compound one is cut to its plan."""
     try:
+        if _NAMES_FILES.search(text):
+            raise CRSError("names a file")
         crs = CRS.from_user_input(text)
     except CRSError:
         report.site("crs-unknown", key, text, "This CRS is not known.",
@@ -152,8 +165,13 @@ def crs_text(crs: CRS) -> str:
 
 
 def flat_crs(crs: CRS) -> CRS:
-    """Drop the vertical part of a compound CRS."""
-    return crs.sub_crs_list[0] if crs.is_compound and crs.sub_crs_list else crs
+    """Drop the vertical part of a compound CRS, and a way to WGS 84 that it brings with it.
+
+    Such a way may name a grid file anywhere; the usual one is found anew.
+    """
+    if crs.is_compound and crs.sub_crs_list:
+        return flat_crs(crs.sub_crs_list[0])
+    return flat_crs(crs.source_crs) if crs.is_bound and crs.source_crs else crs
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,14 +84,22 @@ def _main(
 def _assemble(
     reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, spots: tuple[Spot, ...],
     level: InvertLevel, street: Street, lot: Lot,
-) -> Main:  # fmt: skip
-    """Cut the line to the block and its manholes, and write the inverts at its vertices."""
+) -> Main | None:  # fmt: skip
+    """Cut the line to the block and its manholes, and write the inverts at its vertices.
+
+    None with a fault gathered where nothing of it is left.
+    """
     low_m, high_m = range_of(line, lot, spots)
     vertices = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(line)]
     knots = [station for station, _ in level.knots] + [spot.station_m for spot in spots]
     wanted = [low_m, *(s for s in (*vertices, *knots) if low_m < s < high_m), high_m]
     stations = np.unique(np.round(wanted, 6))
     stations = stations[np.concatenate([[True], np.diff(stations) > 0.01])]
+    if len(stations) < 2:
+        reading.report.site("main-too-short", key, table.id,
+                            "The main has no length beside the lot.",
+                            "check its line: the layer, or the lot it should pass.")  # fmt: skip
+        return None
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, stations))
     placed = tuple(
         Manhole(spot.id, float(place[0]), float(place[1]), spot.station_m - low_m, spot.invert_m)

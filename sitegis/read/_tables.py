@@ -19,6 +19,8 @@ from ._report import LOCATES_FILE, TIES_FILE, Report, guess, shorten
 from ._schema import POINT_KINDS
 
 MOST_ROWS = 20_000
+# Judgement: a site has tens of points. The sums grow with the cube of their number.
+MOST_POINTS = 300
 LOCATE_COLUMNS = (
     "id", "kind", "room", "x", "y", "depth", "cable_count", "heading", "depth_lifted", "lift",
     "null_spacing", "surface", "note",
@@ -175,7 +177,7 @@ def read_locates(
     rows: tuple[Row, ...] | None, report: Report, units: LengthUnit, depth_units: LengthUnit
 ) -> tuple[Locate, ...]:
     """Make the points of the rows; those with faults are left out, the faults gathered."""
-    if rows is None:
+    if rows is None or _too_many(rows, LOCATES_FILE, report):
         return ()
     read = [_locate(Cells(LOCATES_FILE, row, report, units, depth_units)) for row in rows]
     locates = tuple(locate for locate in read if locate is not None)
@@ -191,6 +193,16 @@ def read_locates(
                          "There is no row of kind locate or bend.",
                          "write the places where the head was found."))  # fmt: skip
     return locates
+
+
+def _too_many(rows: tuple[Row, ...], file: str, report: Report) -> bool:
+    """Tell whether there are more rows than a site has, with the fault gathered."""
+    if len(rows) <= MOST_POINTS:
+        return False
+    report.add(Fault("too-many-rows", file, rows[MOST_POINTS].number, "file", "",
+                     f"There are {len(rows)} rows; {MOST_POINTS} are the most.",
+                     "keep to the points of one building, and one place for each."))  # fmt: skip
+    return True
 
 
 def _locate(cells: Cells) -> Locate | None:
@@ -314,7 +326,7 @@ def read_ties(
 ) -> tuple[Tie, ...]:
     """Make the ties of the rows; a missing sd takes the tape's (floor + share)."""
     ties = []
-    for row in rows:
+    for row in () if _too_many(rows, TIES_FILE, report) else rows:
         cells = Cells(TIES_FILE, row, report, units, units)
         from_name, to_name = cells.required("from"), cells.required("to")
         distance_m, sd_m = cells.length("distance", needed=True), cells.length("sd")
