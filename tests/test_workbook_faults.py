@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import io
 import zipfile
 from collections.abc import Callable
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
 from sitegis._errors import BadInput, Fault
-from sitegis.read import read_site
+from sitegis.read import _book_file, read_site
 from tests.fill_book import fill_book
 from tests.read_folder import SITE, write_folder
 
@@ -222,7 +223,6 @@ def test_sheets_and_headings(tmp_path: Path, good_book: bytes) -> None:
     def spoil(book: Any) -> None:
         book["locates"]["L2"] = "surfase"
         book["ties"]["G5"] = "stray"
-        book["rooms"]["A2"] = None
         last = book["site"].max_row + 1
         book["site"].cell(last, 1, "site.name")
         book["site"].cell(last, 2, "another")
@@ -233,7 +233,18 @@ def test_sheets_and_headings(tmp_path: Path, good_book: bytes) -> None:
     assert {"column-unknown", "row-too-long", "key-twice", "key-unknown"} <= {
         f.code for f in faults
     }
-    assert "ties!G5 ()" in {f.field for f in faults}
+    assert {"ties!G5 ()", "locates!L2 (surfase)"} <= {f.field for f in faults}
+
+
+def test_a_lost_heading_is_one_fault(tmp_path: Path, good_book: bytes) -> None:
+    """Without its first heading a sheet is one fault; what refers to its rows is not told."""
+
+    def spoil(book: Any) -> None:
+        book["rooms"]["A2"] = None
+        book["rooms"]["B1"] = "a stray cell beside the title"
+
+    faults = spoiled(tmp_path, good_book, spoil)
+    assert [(f.code, f.field) for f in faults] == [("column-missing", "rooms!2:2 (id)")]
 
 
 def test_numbers_stay_right_past_a_faulty_room(tmp_path: Path) -> None:
@@ -290,11 +301,14 @@ def test_no_entity_is_expanded(
     assert faults_of(tmp_path)[0].code == expected
 
 
-def test_too_many_rows(tmp_path: Path, good_book: bytes) -> None:
+def test_too_many_rows(tmp_path: Path, good_book: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     """A sheet with more rows than are read, and one that claims rows past the last, are told."""
+    assert (_book_file.MOST_ROWS, _book_file.LAST_ROW) == (20_000, 200_000)
+    monkeypatch.setattr(_book_file, "MOST_ROWS", 200)
+    monkeypatch.setattr(_book_file, "LAST_ROW", 2000)
     book = Workbook(write_only=True)
     page = book.create_sheet("locates")
-    for number in range(20_010):
+    for number in range(210):
         page.append([f"L{number}", "locate"])
     book.save(tmp_path / "fieldbook.xlsx")
     assert "too-many-rows" in {f.code for f in faults_of(tmp_path)}
@@ -332,3 +346,32 @@ def test_no_workbook_at_all(tmp_path: Path, content: bytes) -> None:
     """An empty, an old or a locked file is told in words."""
     (tmp_path / "fieldbook.xlsx").write_bytes(content)
     assert faults_of(tmp_path)[0].code == "book-broken"
+
+
+NASTY: tuple[object, ...] = (
+    None, "", "nan", "inf", 1e308, -1, 0, 10**30, "9" * 5000, '"', "½", True, False, "=1/0", "#N/A",
+    datetime.datetime(2026, 12, 4), datetime.time(3, 4), datetime.timedelta(3), "example", "hint:",
+    "[x]", "site.name.x", "room.id", "lot.calls", "lot", "\u202e", "1;2;3", "none", "R1", "id",
+)  # fmt: skip
+
+
+@settings(deadline=None, max_examples=12, derandomize=True)
+@given(data=st.data())
+def test_any_cell_is_bad_input_or_a_site(
+    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory, good_book: bytes
+) -> None:
+    """Whatever is typed into one to four cells, all faults are the workbook's own."""
+    folder = tmp_path_factory.mktemp("typed")
+    book = load_workbook(io.BytesIO(good_book))
+    for _ in range(data.draw(st.integers(1, 4))):
+        page = book[data.draw(st.sampled_from(book.sheetnames))]
+        row = data.draw(st.integers(1, min(page.max_row + 1, 70)))
+        cell = page.cell(row, data.draw(st.integers(1, page.max_column + 1)))
+        cell.value = data.draw(st.sampled_from(NASTY))
+    book.save(folder / "fieldbook.xlsx")
+    faults: tuple[Fault, ...] = ()
+    try:
+        read_site(folder)
+    except BadInput as error:
+        faults = error.faults
+    assert all(f.file == "fieldbook.xlsx" and f.reason and f.remedy for f in faults)

@@ -16,6 +16,13 @@ Path = tuple[str | int, ...]
 KEY, VALUE, HINT = "key", "value", "what it is"
 # Rows that only explain: their first cell begins so.
 EXAMPLE, HINTS = "example", "hint:"
+_WORDS = (
+    ("the comments of a blank site.toml ('sitegis start') say how", "its hint says how"),
+    ("the template says about this key", "its hint says"),
+    ("site.toml", "fieldbook.xlsx"),
+    ("locates.csv", "sheet locates"),
+    ("ties.csv", "sheet ties"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +106,8 @@ def is_explanation(first: object) -> bool:
 def in_book_words(text: str, sheets: tuple[Sheet, ...]) -> str:
     """Name sheets where a sentence about the text files names tables and files."""
     by_table = {sheet.table: sheet.name for sheet in sheets if sheet.join != "form"}
-    text = text.replace(
-        "the comments of a blank site.toml ('sitegis start') say how", "the hints beside it say how"
-    )
-    for file, word in (("site.toml", "fieldbook.xlsx"), ("locates.csv", "sheet locates"),
-                       ("ties.csv", "sheet ties")):  # fmt: skip
-        text = text.replace(file, word)
+    for written, word in _WORDS:
+        text = text.replace(written, word)
     return re.sub(
         r"\[\[(\w+)\]\]",
         lambda found: f"row in sheet {by_table.get(found[1], found[1])}",

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from .._errors import Fault
-from ._book_file import Cell, Line, Unusable
+from ._book_file import Cell, Line, Unusable, cell_name
 from ._book_form import KEY, Column, Sheet, is_explanation
 from ._book_places import Place, Places
 from ._report import BOOK_FILE, Report, guess, shorten
@@ -166,23 +166,46 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
 # ------------------------------------------------------------------------------------ tables
 
 
-def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) -> Iterator[_Item]:
-    """Give the rows under the headings that are no examples and no hints."""
-    start = next((i for i, line in enumerate(lines)
-                  if sum(cell is not None for cell in line.cells) > 1), None)  # fmt: skip
-    if start is None:
-        return
+def _heading_line(sheet: Sheet, lines: tuple[Line, ...]) -> int | None:
+    """Find the line of the headings: the first with two known ones, else with two cells."""
+    names = {column.name for column in sheet.columns}
+    known = [sum(_shown(cell).strip().lower() in names for cell in line.cells) for line in lines]
+    cells = [sum(cell is not None for cell in line.cells) for line in lines]
+    for counts in (known, cells):
+        found = next((place for place, count in enumerate(counts) if count > 1), None)
+        if found is not None:
+            return found
+    return None
+
+
+def _read_headings(sheet: Sheet, line: Line, report: Report) -> list[str] | None:
+    """Read the headings; None, with the faults gathered at their cells, where they do not do."""
     names = tuple(column.name for column in sheet.columns)
-    number = lines[start].number
+    written = [_shown(cell).strip() for cell in line.cells]
+    lowered = [name.lower() for name in written]
 
     def fault(code: str, row: int | None, name: str, reason: str, remedy: str) -> None:
-        report.add(Fault(code, BOOK_FILE, row, f"{sheet.name}!{row}:{row} ({name})", "", reason,
-                         remedy))  # fmt: skip
+        index = lowered.index(name) if name in lowered else None
+        place = f"{sheet.name}!{row}:{row}"
+        if index is not None and row is not None:
+            place = cell_name(sheet.name, row, index)
+        report.add(Fault(code, BOOK_FILE, row, f"{place} ({shorten(name)})", "", reason, remedy))
 
-    written = [_shown(cell).strip() for cell in lines[start].cells]
-    headings = read_heading(written, names, _REQUIRED.get(sheet.name, ()), fault, number)
-    if headings is None:
+    needed = _REQUIRED.get(sheet.name, names[:1])
+    return read_heading(written, names, needed, fault, line.number)
+
+
+def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) -> Iterator[_Item]:
+    """Give the rows under the headings that are no examples and no hints."""
+    start = _heading_line(sheet, lines)
+    if start is None:
         return
+    headings = _read_headings(sheet, lines[start], report)
+    if headings is None:
+        # What refers to the rows of this sheet is not told as well.
+        report.broken_names.update(_shown(c).strip() for x in lines[start + 1 :] for c in x.cells)
+        return
+    names = {column.name for column in sheet.columns}
     indices = {name: index for index, name in enumerate(headings) if name in names}
     book.places.columns.update({(sheet.name, name): index for name, index in indices.items()})
     for line in lines[start + 1 :]:
@@ -297,6 +320,8 @@ def _join_parent(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
     ids = [str(owner.get("id", "")).strip() for owner in owners]
     for item in items:
         name = _shown(item.cells.get(parent)).strip()
+        if name in report.broken_names:
+            continue
         if name not in ids:
             reason = f"There is no [[{parent}]] of this id."
             _fault(
