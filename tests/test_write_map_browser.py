@@ -1,6 +1,6 @@
 """``map.html`` in a real browser with the network off: what a user sees and can reach.
 
-These tests need Chromium and fail where it is not there.
+These tests need Chromium: without it they fail in CI and are skipped elsewhere.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import Browser
 
 from sitegis.pipeline import compute
 from sitegis.score.what_if import rescore
@@ -18,41 +18,10 @@ from sitegis.write.outputs import output_files
 from sitegis.write.text import percent
 from sitegis.write.what_if import what_if_data
 
+from .browser import Watched, open_page
 from .filled import RULES, filled_survey
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 HOSTILE = '</script><script>window.caught=1</script>"\'><img src=x onerror="window.caught=2">\u2028\u2029{{7*7}}${7*7}`&amp;'  # noqa: E501
-
-
-class Watched:
-    """A page with everything it asked for and complained about."""
-
-    def __init__(self, page: Page) -> None:
-        self.page = page
-        self.requests: list[str] = []
-        self.complaints: list[str] = []
-        page.on("request", self._request)
-        page.on("console", self._console)
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-
-    def _request(self, request: Request) -> None:
-        self.requests.append(request.url)
-
-    def _console(self, message: ConsoleMessage) -> None:
-        if message.type in ("error", "warning"):
-            self.complaints.append(message.text)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")
@@ -62,17 +31,9 @@ def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def _open(browser: Browser, path: Path, *, width: int = 1400, height: int = 900) -> Watched:
-    context = browser.new_context(viewport={"width": width, "height": height}, offline=True)
-    watched = Watched(context.new_page())
-    watched.page.goto(path.as_uri())
-    watched.page.wait_for_selector("#layers label")
-    return watched
-
-
 @pytest.fixture
 def shown(browser: Browser, map_file: Path) -> Iterator[Watched]:
-    watched = _open(browser, map_file)
+    watched = open_page(browser, map_file)
     yield watched
     watched.page.context.close()
 
@@ -206,7 +167,7 @@ def test_every_control_has_a_name_and_can_be_reached(shown: Watched) -> None:
 
 def test_a_narrow_screen_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -> None:
     """At 360 px the page fits the width, and the answer comes below the map."""
-    watched = _open(browser, map_file, width=360, height=780)
+    watched = open_page(browser, map_file, width=360, height=780)
     page = watched.page
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     map_box = page.locator("#map_site").bounding_box()
@@ -221,7 +182,7 @@ def test_a_narrow_screen_needs_no_sideways_scrolling(browser: Browser, map_file:
 @pytest.mark.parametrize("paper", ["Letter", "A4"])
 def test_it_prints_on_one_page(browser: Browser, map_file: Path, paper: str) -> None:
     """Map, section and answer come out on one sheet."""
-    watched = _open(browser, map_file)
+    watched = open_page(browser, map_file)
     text = watched.page.pdf(format=paper, print_background=True)
     assert len(re.findall(rb"/Type\s*/Page\b", text)) == 1
     watched.page.context.close()
@@ -233,7 +194,7 @@ def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
     path.write_bytes(
         output_files(filled_survey(name=HOSTILE, note=HOSTILE, mark=HOSTILE))["map.html"]
     )
-    watched = _open(browser, path)
+    watched = open_page(browser, path)
     page = watched.page
     page.evaluate("map_site.setZoom(22, {animate: false})")
     assert page.evaluate("window.caught === undefined")
@@ -254,7 +215,7 @@ def test_what_if_gives_the_numbers_of_the_program(browser: Browser, tmp_path: Pa
     survey = compute(Path(__file__).parent.parent / "fixtures" / "corner-lot-alley")
     path = tmp_path / "map.html"
     path.write_bytes(output_files(survey)["map.html"])
-    watched = _open(browser, path)
+    watched = open_page(browser, path)
     page = watched.page
     page.locator("#what-if summary").click()
     cells = page.locator("#what-if-rows td:last-child")
@@ -282,7 +243,7 @@ def test_a_base_map_is_asked_for_only_on_request(browser: Browser, tmp_path: Pat
     """With the base map on, tiles of one host are asked for, and nothing else."""
     path = tmp_path / "map.html"
     path.write_bytes(output_files(filled_survey(), base_map=True)["map.html"])
-    watched = _open(browser, path)
+    watched = open_page(browser, path)
     outside = [u for u in watched.requests if not u.startswith(("data:", "file:"))]
     assert outside
     assert all(url.startswith("https://tile.openstreetmap.org/") for url in outside)

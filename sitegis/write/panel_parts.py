@@ -21,11 +21,12 @@ from .._units import (
 from ..dig.excavation import Excavation
 from ..dig.hydraulics import ProfileCheck
 from ..dig.stakeout import choose_ties
-from ..dig.tie_in import TieIn, room_pose
+from ..dig.tie_in import TieIn, room_pose, verdict
 from ..score.compare import MainComparison
 from .text import WORTH_NAMING, about, percent, point_words
 
 Facts = list[tuple[str, str]]
+DRAINS = verdict(1.0)
 CUBIC_FOOT_M3 = FOOT_M**3
 ENTRY_WORDS = {
     "square": "square to the drain",
@@ -105,7 +106,8 @@ def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, An
         {
             "name": one.name or one.fixture,
             "percent": percent(one.p_gravity),
-            "verdict": one.verdict,
+            # the percentage says it where it drains; else what to do is added
+            "verdict": "" if one.verdict == DRAINS else f": {one.verdict}",
             "facts": tie_in_facts(survey, one),
             "cautions": list(one.cautions),
         }

@@ -75,7 +75,7 @@ function label(places, words, classes, rank) {
 
 /* Hide labels that would lie on one that matters more; first try to move or turn them. */
 function declutter(map) {
-  const kept = [];
+  const kept = [...map.getContainer().querySelectorAll(".leaflet-control")].map((c) => c.getBoundingClientRect());
   const edge = map.getContainer().getBoundingClientRect().right;
   const labels = [];
   map.eachLayer((layer) => { if (layer.options.rank !== undefined) { labels.push(layer); } });
@@ -330,9 +330,9 @@ function addSection(map, data) {
   range.addEventListener("input", () => show(Number(range.value) / 1000));
 }
 
-/* Make map and type smaller until all fits one sheet (the shorter of Letter and A4, less margins). */
+/* Make map and type smaller until all fits one sheet (Letter, the shorter, less margins and what column breaks take). */
 function fitOneSheet(panel, box) {
-  const room = 255 * 96 / 25.4;
+  const room = 245 * 96 / 25.4;
   const fits = () => panel.parentNode.getBoundingClientRect().height <= room;
   const steps = [[96, 8.2], [96, 7.6], [90, 7], [84, 6.6], [76, 6.2], [68, 6], [60, 5.8], [60, 5.4], [56, 5]];
   for (const [height, size] of steps) {

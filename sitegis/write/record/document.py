@@ -199,7 +199,7 @@ def _dig(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
         facts = [f"{term}: {value}." for term, value in row["facts"]]
         blocks.append(KeepTogether([
             _text(f"Tie-in of {row['name']} (planned)", HEAD),
-            _text(f"{row['percent']} that it drains by gravity: {row['verdict']}.", SMALL),
+            _text(f"{row['percent']} that it drains by gravity{row['verdict']}.", SMALL),
             *(_text(fact, SMALL) for fact in facts),
             _text(" ".join(row["cautions"]), CAUTION),
         ]))  # fmt: skip
