@@ -10,6 +10,7 @@ import sys
 import time
 import tomllib
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import fiona
 import geopandas
@@ -18,6 +19,8 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sitegis._errors import BadInput, CannotWrite
 from sitegis._rules import load_rules
@@ -329,6 +332,34 @@ def test_faults_of_the_notation_are_told_together(city, tmp_path):
         ("key-missing", "mains.id"),
     }  # fmt: skip
     assert next(f for f in caught.value.faults if f.field == "city.units").row == 4
+
+
+@settings(deadline=None, max_examples=50)
+@given(content=st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
+def test_any_text_is_refused_in_words(content):
+    """Whatever stands in CITY.toml, the only answer to nonsense is a list of faults."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "CITY.toml"
+        path.write_bytes(content)
+        with pytest.raises(BadInput) as caught:
+            run_city(path, Path(folder) / "out.gpkg")
+        assert caught.value.faults
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["../a.gpkg", "/etc/a.gpkg", "C:\\\\a.gpkg", "/vsicurl/a.gpkg", "https://a/b.gpkg", "a" * 400],
+)
+def test_paths_that_lead_out_are_refused(city, tmp_path, written):
+    """A layer path stays in the folder of CITY.toml."""
+    path = write_city(city, tmp_path)
+    text = path.read_text().replace(
+        'layer = "layers/city.gpkg"\nlayer_name = "mains"', f'layer = "{written}"'
+    )
+    path.write_text(text)
+    with pytest.raises(BadInput) as caught:
+        run_city(path, tmp_path / "out.gpkg")
+    assert [fault.field for fault in caught.value.faults] == ["mains.layer"]
 
 
 def test_faults_of_the_layers_are_told_together(city, tmp_path):

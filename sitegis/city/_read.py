@@ -91,8 +91,6 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
     faults.lines = index_lines(text)
     try:
         return CityFile.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        faults.add("toml-syntax", "file", None, f"The notation is broken: {error}.", _SYNTAX_REMEDY)
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             key = ".".join(str(part) for part in detail["loc"])
@@ -103,6 +101,12 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
             remedy = "write it." if missing else "take it out or correct it."
             faults.add(code, key, None if missing else detail["input"],
                        f"{detail['msg']}.", remedy)  # fmt: skip
+    except (ValueError, RecursionError) as error:
+        # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
+        reason = str(error).splitlines()[0][:200]
+        faults.add(
+            "toml-syntax", "file", None, f"The notation is broken: {reason}.", _SYNTAX_REMEDY
+        )
     return None
 
 
@@ -141,6 +145,15 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     return City(file, block, rows, failures, crs, factor, sites, tuple(reader.paths))
 
 
+def _is_plain(written: str) -> bool:
+    """Tell whether a path is relative, leads nowhere up, and is no address of another kind."""
+    posix, windows = PurePosixPath(written), PureWindowsPath(written)
+    up = ".." in posix.parts or ".." in windows.parts
+    absolute = posix.is_absolute() or windows.is_absolute() or bool(windows.drive)
+    odd = "://" in written or "/vsi" in f"/{written.lower()}" or not written.isprintable()
+    return not (up or absolute or odd)
+
+
 class _Reader:
     """Opens layers of a city's folder."""
 
@@ -150,17 +163,21 @@ class _Reader:
 
     def _path(self, key: str, written: str) -> Path | None:
         """Give a layer's path inside the folder of ``CITY.toml``, or None with a fault."""
-        posix, windows = PurePosixPath(written), PureWindowsPath(written)
         path = self.folder / written
-        outside = posix.is_absolute() or windows.is_absolute() or ".." in (*posix.parts,)
-        odd = "://" in written or "/vsi" in f"/{written.lower()}" or not written.isprintable()
-        if outside or odd or ".." in windows.parts or not is_inside(path, self.folder):
-            self.faults.add(
-                "path-outside", key, written, "The path leads out of CITY.toml's folder.",
-                "copy the layer beside CITY.toml and write its relative path.",
-            )  # fmt: skip
+        try:
+            if not _is_plain(written) or not is_inside(path, self.folder):
+                self.faults.add(
+                    "path-outside", key, written, "The path leads out of CITY.toml's folder.",
+                    "copy the layer beside CITY.toml and write its relative path.",
+                )  # fmt: skip
+                return None
+            there = path.exists()
+        except (OSError, RuntimeError, ValueError) as error:
+            # RuntimeError: pathlib's word for a loop of links
+            self.faults.add("layer-unreadable", key, written,
+                            f"The path cannot be followed ({error}).", "check it.")  # fmt: skip
             return None
-        if not path.exists():
+        if not there:
             beside = sorted(self.folder.glob("*/*"))[:30]
             near = [other.relative_to(self.folder).as_posix() for other in beside]
             self.faults.add("layer-missing", key, written, "There is no such file.",
@@ -179,7 +196,13 @@ class _Reader:
                             "save it as GeoPackage, GeoJSON, shapefile or GeoParquet.")  # fmt: skip
             return None
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
-        self.paths += [path, *(c for c in companions if path.suffix == ".shp" and c.exists())]
+        beside = [c for c in companions if path.suffix.lower() == ".shp" and c.exists()]
+        if not all(is_inside(companion, self.folder) for companion in beside):
+            self.faults.add("path-outside", f"{key}.layer", table.layer,
+                            "A file of this shapefile is a link out of the folder.",
+                            "copy all its files beside CITY.toml.")  # fmt: skip
+            return None
+        self.paths += [path, *beside]
         try:
             frame = _open(path, table.layer_name)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
