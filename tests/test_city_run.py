@@ -32,7 +32,7 @@ from sitegis.cli.main import cli
 from tests.invented_city import CRS, City, invent_city, write_city
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
-CITIES = Path(__file__).parent.parent / "cities"
+CITIES = Path(__file__).parents[1] / "fixtures"
 LAYERS = {
     "lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures",
     "manholes_to_watch", "streets_to_visit", "notes",

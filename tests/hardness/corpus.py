@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from . import files, shapes, tables, toml_text
 
-FIXTURES = tuple(sorted((Path(__file__).parents[2] / "fixtures").iterdir()))
+FIXTURES = tuple(
+    sorted(path.parent for path in (Path(__file__).parents[2] / "fixtures").glob("*/site.toml"))
+)
 Mutation = Callable[[Path, Random], None]
 FAMILIES: dict[str, tuple[Mutation, ...]] = {
     "text": toml_text.MUTATIONS,
