@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import fiona
+import fiona.errors
 import shapely
 
+from .._errors import CannotWrite
 from .._frames import LotFrame
 from .._survey import Survey
 from .features import LAYERS, Feature, survey_features
@@ -20,6 +22,7 @@ _SETTINGS = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
 }
+_NO_ROOM = (fiona._err.CPLE_BaseError, fiona.errors.DriverError, OSError)
 # fiona's names of column types; a column with text in it is text, one with a float is floats
 _TYPES = {str: "str", float: "float", bool: "bool", int: "int"}
 
@@ -27,19 +30,26 @@ _TYPES = {str: "str", float: "float", bool: "bool", int: "int"}
 def geopackage_bytes(survey: Survey) -> bytes:
     """Write all features as one layer for each ``layer`` value, and give the file's bytes.
 
-    A layer without features is left out. Layers of mixed areas hold multi-polygons.
+    A layer without features is left out. Layers of mixed areas hold multi-polygons. Raises
+    ``CannotWrite`` where the passing file finds no room.
     """
     features = survey_features(survey)
-    with (
-        fiona.Env(**_SETTINGS),
-        tempfile.TemporaryDirectory(prefix="sitegis-") as folder,
-    ):
-        path = Path(folder, "lateral.gpkg")
-        for layer in LAYERS:
-            chosen = [feature for feature in features if feature.layer == layer]
-            if chosen:
-                _write_layer(path, layer, chosen, survey.site.frame)
-        return path.read_bytes()
+    try:
+        with (
+            fiona.Env(**_SETTINGS),
+            tempfile.TemporaryDirectory(prefix="sitegis-") as folder,
+        ):
+            path = Path(folder, "lateral.gpkg")
+            for layer in LAYERS:
+                chosen = [feature for feature in features if feature.layer == layer]
+                if chosen:
+                    _write_layer(path, layer, chosen, survey.site.frame)
+            return path.read_bytes()
+    except _NO_ROOM as error:
+        raise CannotWrite(
+            f"There is no room for a passing file in {tempfile.gettempdir()} ({str(error)[:120]}). "
+            "Make room there, or let TMPDIR name another folder. Nothing was written."
+        ) from error
 
 
 def _write_layer(path: Path, layer: str, features: list[Feature], frame: LotFrame) -> None:
