@@ -22,7 +22,8 @@ _SETTINGS = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
 }
-_NO_ROOM = (fiona._err.CPLE_BaseError, fiona.errors.DriverError, OSError)
+# RuntimeError: fiona's word for a record that GDAL could not write
+_NO_ROOM = (fiona._err.CPLE_BaseError, fiona.errors.DriverError, RuntimeError, OSError)
 # fiona's names of column types; a column with text in it is text, one with a float is floats
 _TYPES = {str: "str", float: "float", bool: "bool", int: "int"}
 
