@@ -128,3 +128,26 @@ def test_unknown_item_to_leave_out_is_told(site: Path, tmp_path: Path) -> None:
 
     assert done.returncode == 2
     assert "tap_record" in done.stderr
+
+
+def test_check_points_prints_adjustment_and_ellipses(site: Path) -> None:
+    """``--points`` adds what was measured twice and a row with a 95 % ellipse for each point."""
+    done = sitegis("check", site, "--points")
+    names = [row.split(",")[0] for row in (site / "locates.csv").read_text().splitlines()[1:]]
+
+    assert done.returncode in (0, 1)
+    assert "more than needed" in done.stdout
+    assert "95 % ellipse" in done.stdout
+    told = [line.split()[0] for line in done.stdout.splitlines() if line.strip()]
+    assert all(name in told for name in names)
+
+
+@pytest.mark.parametrize(
+    "name", ["corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main"]
+)
+def test_run_fits_one_screen(name: str, tmp_path: Path) -> None:
+    """The summary is at most 24 lines of 100 characters, though the folder's path may be long."""
+    lines = sitegis("run", PROJECT / "fixtures" / name, "--out", tmp_path).stdout.splitlines()
+
+    assert len(lines) <= 24
+    assert all(len(line) <= 100 for line in lines[:-1])
