@@ -41,11 +41,14 @@ def rewrite(
     path = gpkg(folder)
     if path is None or path.is_symlink():
         return
-    names = fiona.listlayers(str(path))
-    chosen = names if every else [random.choice(names)]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        frames = {name: geopandas.read_file(path, layer=name, engine="fiona") for name in names}
+        try:
+            names = fiona.listlayers(str(path))
+            frames = {n: geopandas.read_file(path, layer=n, engine="fiona") for n in names}
+        except UNMADE:
+            return  # an earlier mutation spoiled the file itself
+        chosen = names if every or not names else [random.choice(names)]
         path.unlink()
         for name, frame in frames.items():
             # what GEOS does not even make or GDAL not write is left half written
