@@ -158,3 +158,10 @@ def _assert_alike(old: object, new: object, where: str) -> None:
         assert new == pytest.approx(old, rel=1e-6, abs=1e-6), where
     else:
         assert old == new, where
+
+
+@pytest.mark.parametrize("name", FIXTURES)
+def test_every_depth_lies_within_its_own_band(name: str) -> None:
+    """The depth that is told is never outside the 5 to 95 % that stand beside it."""
+    for step in computed(name).dig.depths:
+        assert step.depth_05_m <= step.depth_m <= step.depth_95_m

@@ -44,11 +44,11 @@ def test_depth_table_has_the_closed_form_quantiles() -> None:
 
     first, *_, last = depth_table(survey, gather_cloud(survey))
 
-    assert (first.ground_m, first.invert_m) == pytest.approx((2.0, -0.5))
-    assert first.depth_m == pytest.approx(2.5)
+    assert (first.ground_m, first.invert_m) == pytest.approx((2.0, -0.5), abs=0.01)
+    assert first.depth_m == pytest.approx(2.5, abs=0.01)
     assert (first.depth_05_m, first.depth_95_m) == pytest.approx((2.336, 2.664), abs=0.01)
     assert last.station_m == pytest.approx(17.6)
-    assert last.depth_m == pytest.approx(2.86)
+    assert last.depth_m == pytest.approx(2.86, abs=0.01)
 
 
 def test_depth_table_steps_by_feet_or_metres() -> None:

@@ -68,20 +68,20 @@ def values_along(along: Array, values: Array, at_m: Array) -> Array:
 def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     """Tabulate ground, invert and depth along the most probable route, with 5–95 % quantiles.
 
-    One row a metre (3 ft where the site is in feet or inches) and one at the main. The quantiles
-    are over the routes of the same hypothesis at the same distance from the exit, against the
-    ground of the most probable route; they include the error of the mapped ground.
+    One row a metre (3 ft where the site is in feet or inches) and one at the main. Invert and
+    quantiles are over the routes of the same hypothesis at the same distance from the exit (the
+    median, for the invert of one sample may lie anywhere in its band), against the ground of the
+    most probable route; they include the error of the mapped ground.
     """
     line, found = best_line(survey), most_probable(survey)
     if line is None or found is None:
         return ()
-    vertices, inverts = line
+    vertices, _ = line
     step = THREE_FEET_M if survey.site.units in ("ft", "in") else 1.0
     along = stations(vertices)
     at = np.append(np.arange(0.0, along[-1] - 0.2 * step, step), along[-1])
     xy = points_at(vertices, at)
     ground = survey.site.ground.elevation_m(xy)
-    invert = np.interp(at, along, inverts)
     chosen = cloud.owner == cloud.hypotheses.index(found[0].hypothesis.id)
     spread = _invert_quantiles(
         cloud.vertices[chosen], cloud.inverts_m[chosen], cloud.weights[chosen], at
@@ -95,9 +95,9 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
                     xy[i, 0],
                     xy[i, 1],
                     ground[i],
-                    invert[i],
-                    ground[i] - invert[i],
+                    spread[i, 1],
                     ground[i] - spread[i, 1],
+                    ground[i] - spread[i, 2],
                     ground[i] - spread[i, 0],
                 )
             )
@@ -107,15 +107,15 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
 
 
 def _invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Array) -> Array:
-    """Give the 5 and 95 % quantiles (n, 2) of the inverts of routes at distances (n,).
+    """Give the 5, 50 and 95 % quantiles (n, 3) of the inverts of routes at distances (n,).
 
     A route that has ended counts with its invert at the tap.
     """
     along = stations(vertices)
-    quantiles = np.empty((at_m.size, 2))
+    quantiles = np.empty((at_m.size, 3))
     for i, at in enumerate(at_m):
         there = values_along(along, inverts, np.full(len(along), at))
-        quantiles[i] = weighted_quantiles(there, weights, (0.05, 0.95))
+        quantiles[i] = weighted_quantiles(there, weights, (0.05, 0.5, 0.95))
     return quantiles
 
 
