@@ -76,7 +76,7 @@ def simulate(seed: int, *, bend: bool, heavy: bool, count: int = 7) -> Hit:
     component = generator.choice(prior.weights.size, p=prior.weights)
     slope = generator.normal(prior.means[component], prior.sds[component])
     start = min(generator.normal(-0.5, 0.15), -0.30)
-    survey, to_wall = _survey(site, drain, generator, (start, slope), heavy=heavy, count=count)
+    survey, to_wall = mark_drain(site, drain, generator, (start, slope), heavy=heavy, count=count)
     began = time.process_time()
     survey = find_exit(fit_line(survey))
     seconds = time.process_time() - began
@@ -99,7 +99,7 @@ def simulate(seed: int, *, bend: bool, heavy: bool, count: int = 7) -> Hit:
     )
 
 
-def _survey(
+def mark_drain(
     site: Site,
     drain: Array,
     generator: np.random.Generator,

@@ -1,0 +1,179 @@
+"""Simulation-based calibration: ``python -m tests.benchmarks.ranks``. Argument: sites a row (400).
+
+Truths are drawn from the model's own prior, marks and evidence from its own likelihoods; then the
+posterior's distribution function at the truth must be uniform on (0, 1) (Talts et al. 2018,
+"Validating Bayesian inference algorithms with simulation-based calibration", from memory).
+
+Routes: true ways come from ``tests/route_model.py``, which is written apart from the package; each
+gets a tap record or an outdoor locate with its stated errors, strays too. Exit: straight drains
+with the profile's own prior and normal or Student-t noise go through place, line and exit; no
+bend is drawn in the unseen stretch, though the package allows for one, so that the place may be
+a little too wide.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from scipy import stats
+
+from sitegis._evidence import Evidence, OutdoorLocate, TapRecord
+from sitegis._frames import Array
+from sitegis._rules import load_rules
+from sitegis._survey import Survey
+from sitegis.exit import find_exit
+from sitegis.line import fit_line
+from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, slope_prior
+from sitegis.routes import sample_routes
+from sitegis.score.case import build_case, log_weights
+from tests.benchmarks.line import mark_drain, place_on, true_drain
+from tests.benchmarks.whole_site import cases
+from tests.invented import corner_site
+from tests.route_model import CUBE, RouteModel
+from tests.test_routes_sample import by_id
+
+RULES = load_rules("us-ipc")
+BINS = 20
+POOL = 40_000
+Item = Callable[[RouteModel, dict[str, Array], int, np.random.Generator], Evidence]
+
+
+def record(
+    model: RouteModel, truth: dict[str, Array], i: int, generator: np.random.Generator
+) -> Evidence:
+    """Draw a tap record: right 4 times in 5 with sd 0.6 m beside 0.2 m, else anywhere."""
+    main = model.main
+    if generator.random() < 0.8:
+        station = generator.normal(truth["station"][i], np.hypot(0.6, 0.2))
+    else:
+        station = generator.uniform(0.0, model.line.length)
+    manhole = main.manholes[0]
+    return TapRecord(main.id, manhole.id, float(station - manhole.station_m))
+
+
+def locate(
+    model: RouteModel, truth: dict[str, Array], i: int, generator: np.random.Generator
+) -> Evidence:
+    """Draw a locate where the pipe crosses a line along the lot: Student-t, a stray anywhere.
+
+    A stray falls evenly over 20 m about the exit.
+    """
+    across_m = -4.0 if model.main.side == "front" else 34.0
+    (x, _), *_ = shapely.get_coordinates(
+        shapely.intersection(
+            shapely.LineString(truth["vertices"][i]),
+            shapely.LineString([(-50.0, across_m), (50.0, across_m)]),
+        )
+    )
+    noise = model.site.noise
+    sd = np.hypot(noise.horizontal_floor_m, noise.session_horizontal_m)
+    x += sd * generator.standard_t(noise.degrees_of_freedom)
+    if generator.random() < 0.05:
+        x = model.exit.x_m + generator.uniform(-10.0, 10.0)
+    return OutdoorLocate(float(x), across_m, None)
+
+
+def draw_truths(
+    model: RouteModel, count: int, generator: np.random.Generator, *, pool: int
+) -> dict[str, Array]:
+    """Draw whole routes from the prior: random points of the cube, chosen by their weights."""
+    plain = replace(model, site=replace(model.site, evidence=()))
+    parts = [generator.random((pool // 4, CUBE)) for _ in range(4)]
+    weighed = [plain.log_weight(part) for part in parts]
+    weight = np.exp(np.concatenate([value for value, _ in weighed]))
+    chosen = generator.choice(weight.size, count, replace=False, p=weight / weight.sum())
+    laid = plain.lay(np.concatenate(parts)[chosen])
+    station = np.concatenate([station for _, station in weighed])[chosen]
+    taps = shapely.get_coordinates(shapely.line_interpolate_point(plain.line, station))
+    vertices = np.concatenate([laid["vertices"], taps[:, None]], axis=1)
+    return {"vertices": vertices, "station": station}
+
+
+def route_ranks(name: str, item: Item | None, count: int, *, seed: int, pool: int = POOL) -> Array:
+    """Give the posterior's distribution function of the tap station at each truth (count,)."""
+    generator = np.random.default_rng(seed)
+    model = cases()[name]
+    site = replace(model.site, mains=(model.main,), evidence=())
+    model = replace(model, site=site)
+    truth = draw_truths(model, count, generator, pool=pool)
+    ranks = []
+    for i in range(count):
+        given = () if item is None else (item(model, truth, i, generator),)
+        told = replace(site, evidence=given, seed=i)
+        sampled = sample_routes(Survey(told, RULES, left_at=model.exit)).routes
+        routes = by_id(Survey(told, RULES, sampled=sampled))[name]
+        logs = log_weights(build_case(told, sampled, frozenset()), routes)
+        weights = np.exp(logs - logs.max())
+        below = routes.tap_stations_m < truth["station"][i]
+        ranks.append(weights[below].sum() / weights.sum())
+    return np.array(ranks)
+
+
+def exit_ranks(count: int, *, heavy: bool, seed: int) -> dict[str, Array]:
+    """Give the same for the exit's place along the wall, its invert and its slope."""
+    ranks: dict[str, list[float]] = {"place": [], "invert": [], "slope": []}
+    for i in range(count):
+        generator = np.random.default_rng([seed, i])
+        site, drain = corner_site(), true_drain(generator, bend=False)
+        start, slope = _draw_profile(site.drain_diameter_m, 10.0, generator)
+        survey, to_wall = mark_drain(site, drain, generator, (start, slope), heavy=heavy, count=7)
+        found = find_exit(fit_line(survey)).exit
+        at = place_on(drain, np.array([to_wall]))[0]
+        ranks["place"].append(stats.norm.cdf(at[0], found.x_m, np.sqrt(found.covariance[0, 0])))
+        for j, (name, value) in enumerate((("invert", start - slope * to_wall), ("slope", slope))):
+            ranks[name].append(
+                sum(
+                    c.weight * stats.norm.cdf(value, c.mean[j], np.sqrt(c.covariance[j, j]))
+                    for c in found.profile
+                )
+            )
+    return {name: np.array(values) for name, values in ranks.items()}
+
+
+def _draw_profile(
+    diameter: float, length: float, generator: np.random.Generator
+) -> tuple[float, float]:
+    """Draw invert and slope from the profile's prior: the crown stays below the slab."""
+    prior = slope_prior(RULES, diameter)
+    while True:
+        part = generator.choice(prior.weights.size, p=prior.weights)
+        slope = float(generator.normal(prior.means[part], prior.sds[part]))
+        start = float(generator.normal(*INVERT_PRIOR_M))
+        if max(start, start - slope * length) < -(diameter + SLAB_COVER_M):
+            return start, slope
+
+
+def describe(name: str, ranks: Array) -> str:
+    """Write a row: chi-square over the bins and Kolmogorov-Smirnov with their p, and the counts."""
+    counts = np.histogram(ranks, BINS, (0.0, 1.0))[0]
+    chi = stats.chisquare(counts)
+    smirnov = stats.kstest(ranks, "uniform")
+    return (
+        f"{name:44s}{len(ranks):6d}{chi.statistic:8.1f}{chi.pvalue:8.3f}{smirnov.statistic:8.3f}"
+        f"{smirnov.pvalue:8.3f}   {' '.join(map(str, counts))}"
+    )
+
+
+def main(count: int) -> None:
+    """Write the table."""
+    write = sys.stdout.write
+    write(
+        f"{'':44s}{'sites':>6s}{'chi2':>8s}{'p':>8s}{'KS':>8s}{'p':>8s}   counts of {BINS} bins\n"
+    )
+    for name in cases():
+        for words, item in (("nothing", None), ("tap record", record), ("locate", locate)):
+            row = describe(f"{name}, {words}", route_ranks(name, item, count, seed=21))
+            write(row + "\n")
+            sys.stdout.flush()
+    for heavy in (False, True):
+        for name, ranks in exit_ranks(count, heavy=heavy, seed=5).items():
+            noise = "Student-t" if heavy else "normal"
+            write(describe(f"exit {name}, {noise} noise", ranks) + "\n")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
