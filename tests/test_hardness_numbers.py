@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from random import Random
 
@@ -28,6 +29,12 @@ BY_NAME = {folder.name: folder for folder in FIXTURES}
 TAPE_ONLY = BY_NAME["tape-only"]
 CLEANOUT = ["CO1,cleanout,basement,13ft,27ft,,0"]
 PLACED = 'corner = "front-left"\nx_toward = "right"\n'
+
+
+@cache
+def computed(name: str) -> Survey:
+    """Compute a fixture once for all tests."""
+    return compute(BY_NAME[name])
 
 
 def with_tables(source: Path, folder: Path, change: Callable[[Rows], Rows]) -> Path:
@@ -82,7 +89,7 @@ def test_a_millimetre_moves_nothing_by_its_own_spread(name: str, tmp_path: Path)
                 row[column] = f"{moved:.6f}m"
         return rows
 
-    before, sds, known = numbers(compute(BY_NAME[name]))
+    before, sds, known = numbers(computed(name))
     after, _, found = numbers(compute(with_tables(BY_NAME[name], tmp_path / "site", change)))
     assert np.all(np.abs(after - before) < 0.1 * sds)
     assert max(abs(found[h] - known[h]) for h in known) < 0.005
@@ -97,7 +104,7 @@ def test_the_order_of_rows_changes_nothing(name: str, tmp_path: Path) -> None:
         random.shuffle(rows)
         return rows
 
-    before, _, known = numbers(compute(BY_NAME[name]))
+    before, _, known = numbers(computed(name))
     after, _, found = numbers(compute(with_tables(BY_NAME[name], tmp_path / "site", change)))
     assert np.allclose(after, before, rtol=0, atol=1e-6)
     assert found.keys() == known.keys()
@@ -167,5 +174,5 @@ def test_ties_that_meet_flat_are_told(tmp_path: Path) -> None:
 def test_good_networks_are_not_called_weak() -> None:
     """No fixture is told as weakly held."""
     for folder in FIXTURES:
-        codes = {notice.code for notice in compute(folder).notices}
+        codes = {notice.code for notice in computed(folder.name).notices}
         assert not codes & {"place-weakly-held", "exit-weakly-held"}

@@ -74,7 +74,7 @@ def test_kill_minus_nine_at_a_random_moment_of_run(
     out.mkdir()
     for name, raw in old.items():
         (out / name).write_bytes(raw)
-    in_child(lambda: run(SITE, out), wait_s=Random(moment).uniform(0.0, 1.6))
+    in_child(lambda: run(SITE, out), wait_s=Random(moment).uniform(0.0, 1.0))
     assert content(out) in (old, new)
 
 

@@ -29,7 +29,7 @@ class TooSlow(BaseException):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of one run: its exit code, seconds of computing, what it printed, and the promises it broke."""
+    """What became of one run: exit code, seconds of computing, words, and promises broken."""
 
     code: int
     seconds: float
