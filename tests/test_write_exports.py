@@ -179,3 +179,11 @@ def test_plan_scale_is_the_one_stated(unit: str, words: str) -> None:
 
     assert sheet.scale.words == words
     assert 30.0 / paper_m == pytest.approx(ratio)
+
+
+def test_record_does_not_call_unchecked_measurements_sound(survey: Survey) -> None:
+    """Where nothing is measured twice the record says so, not that nothing is suspicious."""
+    text = " ".join(_text(survey).split())
+
+    assert "No measurement checks another" in text
+    assert "nothing is suspicious" not in text

@@ -267,6 +267,8 @@ def adjustment_words(survey: Survey) -> list[str]:
     ]
     if suspects:
         told.append(f"Suspicious but kept (|w| over {SUSPICIOUS_W}): {', '.join(suspects)}.")
+    elif not rest:
+        told.append("No measurement checks another, so a slip of the tape would go unseen.")
     elif not removed:
         told.append("Nothing was left out and nothing is suspicious.")
     return told
