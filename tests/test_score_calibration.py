@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sitegis._evidence import Evidence, OutdoorLocate
 from sitegis._rules import load_rules
+from sitegis._site import Priors
 from sitegis._survey import Survey
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.place import place_points
-from sitegis.routes import sample_routes
+from sitegis.routes import UNLISTED_LOG_FIT, sample_routes
 from sitegis.score import score_hypotheses
 
 from .benchmarks.calibration import run_house
 from .invented import Truth, corner_site
 from .neighbourhood import draw_house
+from .test_routes_sample import exit_at
 
 REAR_TRUTH = Truth(np.array([[7.4, 14.5], [7.4, 40.5]]), -0.3, 0.0208, "alley-main")
 
@@ -33,6 +37,61 @@ def main_probability(main: str, *evidence: Evidence) -> float:
 def test_point_located_in_the_alley_settles_it() -> None:
     """A head found in the alley makes the alley more than 99 % likely."""
     assert main_probability("alley-main", OutdoorLocate(7.4, 39.0, None)) > 0.99
+
+
+def mirrored_survey() -> Survey:
+    """Give a lot that is its own mirror image front to rear, the drain leaving at the middle.
+
+    The front street and its main stand once more behind the lot; the house is in the middle.
+    """
+    site = corner_site()
+    depth, front = float(site.lot.vertices[2, 1]), site.mains[0]
+    flip, up = np.array([1.0, -1.0]), np.array([0.0, depth])
+    street = next(s for s in site.streets if s.side == "front")
+    rear_street = replace(street, name="Rear", side="rear", row=street.row[::-1] * flip + up)
+    level = np.full(2, front.inverts_m[0])
+    mains = tuple(
+        replace(front, id=f"{side}-main", side=side, street=name, line=line, inverts_m=level)
+        for side, name, line in (
+            ("front", street.name, front.line), ("rear", "Rear", front.line * flip + up),
+        )
+    )  # fmt: skip
+    size = site.building.vertices[2, 1] - site.building.vertices[0, 1]
+    shift = np.array([0.0, 0.5 * (depth - size) - site.building.vertices[0, 1]])
+    building = replace(site.building, vertices=site.building.vertices + shift)
+    ground = replace(site.ground, elevations_m=np.full(3, 2.0))
+    site = replace(
+        site, streets=(street, rear_street), mains=mains, building=building, ground=ground,
+        priors=Priors(front=1.0, rear=1.0),
+    )  # fmt: skip
+    left = exit_at(float(building.vertices[0, 0]), 0.5 * depth, 180.0, "left", 3)
+    return Survey(site, load_rules("us-ipc"), left_at=left)
+
+
+def test_mirrored_lot_gives_equal_halves() -> None:
+    """A lot that is its own mirror image gives front and rear the same probability."""
+    scored = score_hypotheses(sample_routes(mirrored_survey())).scores.hypotheses
+    front, rear = (
+        sum(s.probability for s in scored if s.hypothesis.main == main)
+        for main in ("front-main", "rear-main")
+    )
+    spread = max(s.log_evidence_se for s in scored if s.probability > 0.05)
+    assert front > 0.4
+    assert abs(np.log(front / rear)) < 4 * np.sqrt(2) * spread
+
+
+def test_without_evidence_probability_is_prior_times_fit() -> None:
+    """Through all stages: with nothing but the marks p is prior × Z of the geometry, normed."""
+    survey = score_hypotheses(sample_routes(mirrored_survey()))
+    fit = {
+        r.hypothesis.id: np.exp(r.log_prior).sum() / r.drawn
+        for r in survey.routes
+        if r.hypothesis.way != "unlisted"
+    } | {"unlisted": np.exp(UNLISTED_LOG_FIT)}
+    joint = {r.hypothesis.id: r.hypothesis.prior * fit[r.hypothesis.id] for r in survey.routes}
+    for s in survey.scores.hypotheses:
+        expected = joint[s.hypothesis.id] / sum(joint.values())
+        assert s.probability == pytest.approx(expected, rel=1e-9)
 
 
 def test_drawn_house_meets_its_own_promises() -> None:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from sitegis._errors import BadInput
-from sitegis._evidence import Dye, Evidence, PermitDrawing
+from sitegis._evidence import Dye, Evidence, OutdoorLocate, PermitDrawing, TapRecord
 from sitegis._results import Scores
 from sitegis._survey import Survey
+from sitegis.routes import sample_routes
+from sitegis.routes.evidence import item_names
 from sitegis.routes.hypotheses import enumerate_hypotheses
 from sitegis.score import score_hypotheses
 from sitegis.score.what_if import rescore
 
+from .filled import RULES
 from .hand_routes import hand_survey, straight_routes
-from .invented import corner_site
+from .invented import corner_site, front_exit
 
 DYE, PERMIT = Dye("alley-main-MH1", True, 30.0), PermitDrawing("front-main")
 
@@ -94,3 +98,31 @@ def test_unknown_names_are_refused_together() -> None:
     assert [fault.code for fault in caught.value.faults] == [
         "evidence-unknown", "prior-unusable", "prior-unusable",
     ]  # fmt: skip
+
+
+STEERING: tuple[tuple[Evidence, ...], ...] = (
+    (OutdoorLocate(6.9, -4.0, 3.1, 0.05),),
+    tuple(OutdoorLocate(x, y, 2.8) for x, y in ((7.2, 4.5), (7.8, 1.3), (9.1, -2.0))),
+    (TapRecord("alley-main", "alley-main-MH0", 32.0, 0.2),),
+)
+
+
+@pytest.mark.parametrize("evidence", STEERING, ids=["locate", "locates", "record"])
+def test_leaving_out_what_steered_the_sampling_is_exact(evidence: tuple[Evidence, ...]) -> None:
+    """Samples aimed at an item give, without it, ln Z as if it had never been given (4 se).
+
+    Where fewer effective samples are left than asked for, the notices say so.
+    """
+    left_at = front_exit()
+    told = Survey(corner_site(evidence=evidence), RULES, left_at=left_at)
+    found = rescore(score_hypotheses(sample_routes(told)), without=frozenset(item_names(evidence)))
+    plain = score_hypotheses(sample_routes(Survey(corner_site(), RULES, left_at=left_at))).scores
+    never = {s.hypothesis.id: s for s in plain.hypotheses}
+    for scored in found.hypotheses[:4]:
+        other = never[scored.hypothesis.id]
+        spread = np.hypot(scored.log_evidence_se, other.log_evidence_se)
+        assert abs(scored.log_evidence - other.log_evidence) <= 4 * spread
+        assert scored.probability == pytest.approx(other.probability, rel=0.3)
+    few = [s for s in found.hypotheses if s.probability > 0.01 and 0 < s.effective_samples < 400]
+    said = [n for n in found.notices if n.code == "few-samples"]
+    assert len(said) >= len(few)
