@@ -122,10 +122,12 @@ def test_nothing_listed_is_said_as_such(survey: Survey) -> None:
 
 def test_a_check_that_changes_nothing_is_not_recommended(survey: Survey) -> None:
     """A check without expected saving is named as such."""
-    useless = dataclasses.replace(survey.scores.next_checks[0], saving=0.0)
-    scores = dataclasses.replace(survey.scores, next_checks=(useless,))
+    useless = dataclasses.replace(survey.scores.next_checks[0], saving=0.0, gain_bits=0.1)
+    telling = dataclasses.replace(useless, check="Watch the dye", gain_bits=0.5, saving=-90.0)
+    scores = dataclasses.replace(survey.scores, next_checks=(useless, telling))
     words = answer_sentences(dataclasses.replace(survey, scored=scores))[4]
-    assert words.startswith("No check would change where to dig")
+    assert words.startswith("No check is worth its cost for where to dig")
+    assert words.endswith("most telling: Watch the dye.")
 
 
 def test_no_pit_and_no_check_are_said(survey: Survey) -> None:

@@ -179,7 +179,9 @@ def check_sentence(survey: Survey) -> str:
     best = checks[0]
     currency = survey.site.dig.currency
     if best.saving <= 0:
-        return f"No check would change where to dig; most telling: {best.check}."
+        telling = max(checks, key=lambda check: check.gain_bits)
+        more = f"; most telling: {telling.check}" if telling.gain_bits >= TELLS_BITS else ""
+        return f"No check is worth its cost for where to dig{more}."
     tells = (
         f"it tells {best.gain_bits:.2f} bit"
         if best.gain_bits >= TELLS_BITS
