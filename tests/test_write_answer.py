@@ -132,14 +132,18 @@ def test_line_points_run_downstream_and_fall(survey: Survey) -> None:
     assert np.diff(inverts) == pytest.approx(-slope * np.diff(stations), abs=2e-6)
 
 
-def test_the_fall_of_a_way_is_between_exit_and_tap(survey: Survey) -> None:
-    """Length, fall and arrival are those of the most probable route."""
-    routes = survey.routes[1]
-    best = survey.scores.hypotheses[1].best
+def test_length_and_fall_of_a_way_are_means_over_its_routes(survey: Survey) -> None:
+    """Length, fall and arrival are averages weighted by the routes' probabilities."""
+    routes, scored = survey.routes[1], survey.scores.hypotheses[1]
     found = answer(survey)["hypotheses"][1]
-    assert found["length_m"] == pytest.approx(routes.lengths_m[best], abs=1e-6)
-    assert found["fall_m"] == pytest.approx(
-        routes.inverts_m[best, 0] - routes.inverts_m[best, -1], abs=1e-6
+    falls = routes.inverts_m[:, 0] - routes.inverts_m[:, -1]
+
+    assert found["length_m"] == pytest.approx(
+        np.average(routes.lengths_m, weights=scored.weights), abs=1e-6
+    )
+    assert found["fall_m"] == pytest.approx(np.average(falls, weights=scored.weights), abs=1e-6)
+    assert found["arrival_above_main_m"] == pytest.approx(
+        np.average(routes.arrivals_m, weights=scored.weights), abs=1e-6
     )
 
 

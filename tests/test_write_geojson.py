@@ -24,7 +24,7 @@ from .filled import filled_survey
 
 LAYERS = {
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
+    "tie", "keep-out",
 }  # fmt: skip
 CLASSES = {"exposed", "located", "inferred", "record"}
 
@@ -61,9 +61,7 @@ def test_every_layer_and_class_is_one_of_the_design(collection: dict[str, Any]) 
     assert {f["properties"]["evidence_class"] for f in collection["features"]} <= CLASSES
 
 
-@pytest.mark.parametrize(
-    "layer", ["drain", "exit", "route", "corridor", "pit", "tie", "planned-branch"]
-)
+@pytest.mark.parametrize("layer", ["drain", "exit", "route", "corridor", "pit", "tie"])
 def test_what_was_computed_is_never_called_located(collection: dict[str, Any], layer: str) -> None:
     """An inferred line is never shown as a located one."""
     found = _layer(collection, layer)
@@ -122,7 +120,7 @@ def test_a_survey_without_pits_or_corridors_is_still_a_collection(survey: Survey
     found = json.loads(text)
     assert validate_structure(found) == {}
     assert {f["properties"]["layer"] for f in found["features"]} == LAYERS - {
-        "corridor", "pit", "tie", "spoil-setback",
+        "corridor", "pit", "tie",
     }  # fmt: skip
 
 

@@ -123,13 +123,13 @@ def trench_cost(survey: Survey) -> float:
     """Price the renovator's habit: one trench from the exit along the most probable route.
 
     The trench is as wide as a pit, runs until the route leaves the lot (or meets the main) and
-    is dug to the invert + 0.15 m. Paid whether the route is right or not, so it is a lower bound
-    of what the habit costs. 0 where there is no route.
+    is dug to the hypothesis's mean invert + 0.15 m. Paid whether the route is right or not, so
+    it is a lower bound of what the habit costs. 0 where there is no route.
     """
-    line = best_line(survey)
-    if line is None:
+    line, found = best_line(survey), most_probable(survey)
+    if line is None or found is None:
         return 0.0
-    site, (vertices, inverts) = survey.site, line
+    site, (vertices, _) = survey.site, line
     inside = shapely.intersection(
         shapely.LineString(vertices), shapely.Polygon(site.lot.vertices)
     ).length
@@ -137,7 +137,12 @@ def trench_cost(survey: Survey) -> float:
     count = max(2, int(np.ceil(length)) + 1)
     at = (np.arange(count) + 0.5) * length / count
     xy = points_at(vertices, at)
-    depth = site.ground.elevation_m(xy) - np.interp(at, stations(vertices), inverts) + BEDDING_M
+    scored, routes = found
+    along = stations(routes.vertices)
+    inverts = np.array(
+        [scored.weights @ values_along(along, routes.inverts_m, np.full(len(along), s)) for s in at]
+    )
+    depth = site.ground.elevation_m(xy) - inverts + BEDDING_M
     area = np.full(count, site.dig.pit_width_m * length / count)
     rates = surface_rates_at(site, xy)
     pieces = pit_cost(area, np.maximum(depth, 0.0), rates, site.dig, survey.rules)

@@ -23,7 +23,6 @@ from ..dig.hydraulics import Flow, ProfileCheck
 from ..dig.tie_in import TieIn
 from ..place.report import adjustment_table
 from ..score.compare import MainComparison
-from .features import best_route
 from .findings import Findings, find, pit_cautions
 from .numbers import finite, json_bytes
 from .profile import invert_under_slab
@@ -127,14 +126,15 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
 
 
 def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
+    """Give one hypothesis; length, fall and arrival are posterior means over its routes."""
     hypothesis = scored.hypothesis
     length = fall = arrival = None
-    route = best_route(survey, scored)
-    if route is not None and scored.best is not None:
-        samples = _samples(survey.routes, hypothesis.id)
-        length = finite(float(samples.lengths_m[scored.best]))
-        fall = finite(float(route[1][0] - route[1][-1]))
-        arrival = finite(float(samples.arrivals_m[scored.best]))
+    if scored.best is not None:
+        samples, weights = _samples(survey.routes, hypothesis.id), scored.weights
+        falls = samples.inverts_m[:, 0] - samples.inverts_m[:, -1]
+        length = finite(float(weights @ samples.lengths_m))
+        fall = finite(float(weights @ falls))
+        arrival = finite(float(weights @ samples.arrivals_m))
     return {
         "id": hypothesis.id,
         "main": hypothesis.main,

@@ -37,6 +37,9 @@ def dxf_bytes(survey: Survey) -> bytes:
         for feature in survey_features(survey):
             if feature.layer != "corridor" or feature.properties.get("level") == 0.95:
                 _add(drawing, space, feature, survey.site.frame)
+        # the library would add them in the order of a set of texts, another in each process
+        for name in sorted(drawing.entitydb.dxf_types_in_use()):
+            drawing.classes.add_class(name)
         target = io.StringIO()
         drawing.write(target)
     return target.getvalue().encode("utf-8")

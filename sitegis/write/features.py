@@ -21,10 +21,12 @@ Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
     "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
 ]  # fmt: skip
-LAYERS: tuple[Layer, ...] = (
+# what lateral.geojson is agreed to hold, and what the other formats show besides
+AGREED_LAYERS: tuple[Layer, ...] = (
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
+    "tie", "keep-out",
 )  # fmt: skip
+LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening")
 EvidenceClass = Literal["exposed", "located", "inferred", "record"]
 Value = str | float | int | bool | None
 

@@ -10,15 +10,16 @@ import shapely
 
 from .._frames import Array, LotFrame
 from .._survey import Survey
-from .features import Feature, Value, survey_features
+from .features import AGREED_LAYERS, Feature, Value, survey_features
 from .numbers import finite, json_bytes
 
 DEGREE_STEP = 1e-8
 
 
 def geojson_bytes(survey: Survey) -> bytes:
-    """Write all features of a survey as one RFC 7946 FeatureCollection."""
-    return json_bytes(feature_collection(survey_features(survey), survey.site.frame), indent=None)
+    """Write the features of the agreed layers as one RFC 7946 FeatureCollection."""
+    agreed = [feature for feature in survey_features(survey) if feature.layer in AGREED_LAYERS]
+    return json_bytes(feature_collection(agreed, survey.site.frame), indent=None)
 
 
 def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str, Any]:
