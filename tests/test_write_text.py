@@ -154,7 +154,7 @@ def test_ways_that_hardly_fit_share_a_line(survey: Survey) -> None:
     )  # fmt: skip
     scores = dataclasses.replace(survey.scores, hypotheses=(*survey.scores.hypotheses, *many))
     text = "\n".join(summary_lines(dataclasses.replace(survey, scored=scores)))
-    assert "under 1 %  4 more ways together" in text
+    assert "All 4 other ways together: under 1 %." in text
     assert "Side Street" not in text
 
 

@@ -275,17 +275,19 @@ def _paragraph(words: str, *, indent: str = "") -> list[str]:
 def _told(survey: Survey) -> list[str]:
     """Tell name, answer and next check."""
     likely, unlikely = likely_and_not(survey)
-    lines = _paragraph(survey.site.name)
-    for sentence in (
-        join_sentence(survey), exit_sentence(survey), slope_sentence(survey),
-        check_sentence(survey), "The line is inferred, not located.",
-    ):  # fmt: skip
-        lines += _paragraph(sentence)
+    lines = [*_paragraph(survey.site.name), *_paragraph(join_sentence(survey))]
     for scored in likely[2:4]:
         lines += _paragraph(hypothesis_line(survey, scored))
     rest = (*likely[4:], *unlikely)
     if rest:
-        lines.append(unlikely_words(rest))
+        together, ways = percent(sum(s.probability for s in rest)), len(rest)
+        words = f"All {ways} other ways together" if ways > 1 else "The one other way"
+        lines.append(f"{words}: {together}.")
+    for sentence in (
+        exit_sentence(survey), slope_sentence(survey), check_sentence(survey),
+        "The line is inferred, not located.",
+    ):  # fmt: skip
+        lines += _paragraph(sentence)
     return lines
 
 
