@@ -218,3 +218,13 @@ def test_hostile_words_stay_words(words: str, tmp_path: Path) -> None:
         drawing = ezdxf.readfile(tmp_path / "out" / name)
         assert not drawing.audit().errors
     json.loads(files["lateral.geojson"])
+
+
+def test_a_damaged_geopackage_does_not_end_the_process(tmp_path: Path) -> None:
+    """Bytes that are no UTF-8 in a layer's description are told; the library died of them."""
+    site = layered(tmp_path, "layers/town.gpkg")
+    path = site / "layers" / "town.gpkg"
+    path.write_bytes(path.read_bytes().replace(b"parcels", b"\xf5arcels"))
+    outcome = judge("check", site, tmp_path / "out")
+    assert not outcome.broken
+    assert (outcome.code, "layer-unreadable" in outcome.errors) == (2, True)

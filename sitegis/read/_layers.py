@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ._files import is_inside
 from ._geojson import is_plain_geojson
+from ._geopackage import is_sound_geopackage
 from ._report import Report, guess
 
 DRIVERS = {
@@ -123,13 +124,16 @@ def _checked_file(path: Path, folder: Path, written: str, key: str, report: Repo
     if status.st_size == 0:
         report.site("file-empty", key, written, "The file is empty.", "export the layer again.")
         return None
-    return path if _leads_nowhere(path, folder, written, key, report) else None
+    return path if _is_harmless(path, folder, written, key, report) else None
 
 
-def _leads_nowhere(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
-    """Refuse a GeoJSON whose CRS is a link, and a shapefile with companions elsewhere."""
-    if DRIVERS[path.suffix.lower()] == "GeoJSON":
+def _is_harmless(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
+    """Refuse a GeoJSON with a link, a damaged GeoPackage, a shapefile with parts elsewhere."""
+    driver = DRIVERS[path.suffix.lower()]
+    if driver == "GeoJSON":
         return is_plain_geojson(path, written, key, report)
+    if driver == "GPKG":
+        return is_sound_geopackage(path, written, key, report)
     companions = (path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg", ".DBF", ".SHX"))
     if path.suffix.lower() == ".shp" and not all(is_inside(c, folder) for c in companions):
         report.site("path-outside", key, written,

@@ -40,6 +40,7 @@ def main() -> None:
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--check", action="store_true", help="check only, which is faster")
     parser.add_argument("--show", action="store_true", help="show what went to stderr")
+    parser.add_argument("--seconds", type=float, default=1e9, help="begin no more after these")
     given = parser.parse_args()
     codes: dict[str, Counter[int]] = defaultdict(Counter)
     broken: dict[str, list[int]] = defaultdict(list)
@@ -47,6 +48,8 @@ def main() -> None:
     seconds = []
     start = time.perf_counter()
     for seed in range(given.first, given.first + given.count):
+        if time.perf_counter() - start > given.seconds:
+            break
         name, mutations, outcome = run_one(seed, "check" if given.check else "run")
         total[outcome.code] += 1
         seconds.append(outcome.seconds)
@@ -59,7 +62,7 @@ def main() -> None:
         if given.show:
             click.echo(f"{name}: {outcome.code}\n{outcome.errors}")
     seconds.sort()
-    click.echo(f"\n{given.count} spoiled folders from seed {given.first}, "
+    click.echo(f"\n{len(seconds)} spoiled folders from seed {given.first}, "
           f"{time.perf_counter() - start:.0f} s; a run took {seconds[len(seconds) // 2]:.2f} s in "
           f"the middle, {seconds[-1]:.2f} s at most.")  # fmt: skip
     click.echo(f"{'mutation':24}{'done':>7}{'flags':>7}{'bad in':>7}{'write':>7}{'other':>7}")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
+import shutil
 from pathlib import Path
 from random import Random
 
@@ -27,6 +29,12 @@ def pick(folder: Path, random: Random) -> Path:
     return folder / (random.choice(names) if names else "locates.csv")
 
 
+def make_plain(path: Path) -> None:
+    """Take away what is no ordinary file: writing to a pipe would wait for ever."""
+    if os.path.lexists(path) and not (path.is_file() and not path.is_symlink()):
+        shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
+
+
 def rows_of(path: Path) -> list[list[str]]:
     """Read the cells, whatever earlier mutations did."""
     text = path.read_bytes().decode("utf-8", "replace") if path.is_file() else ""
@@ -40,6 +48,7 @@ def write_rows(path: Path, rows: list[list[str]]) -> None:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n", escapechar="\\")
     writer.writerows(rows)
+    make_plain(path)
     path.write_bytes(text.getvalue().encode("utf-8", "replace"))
 
 
@@ -220,6 +229,7 @@ def separated_otherwise(folder: Path, random: Random) -> None:
     separator = random.choice((";", "\t", "|", ","))
     csv.writer(text, delimiter=separator, quoting=csv.QUOTE_ALL if comma else csv.QUOTE_MINIMAL,
                escapechar="\\").writerows(rows)  # fmt: skip
+    make_plain(path)
     path.write_bytes(text.getvalue().encode("utf-8", "replace"))
 
 
@@ -237,6 +247,7 @@ def saved_otherwise(folder: Path, random: Random) -> None:
         )
     if random.random() < 0.2:
         text = text.replace("e", "\0", 3)
+    make_plain(path)
     path.write_bytes(text.encode(encoding, "replace"))
 
 
@@ -247,6 +258,7 @@ def byte_changed(folder: Path, random: Random) -> None:
     for _ in range(random.choice((1, 2, 8))):
         if raw:
             raw[random.randrange(len(raw))] = random.randrange(256)
+    make_plain(path)
     path.write_bytes(bytes(raw))
 
 
