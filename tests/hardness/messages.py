@@ -54,6 +54,7 @@ SAID = {
     "room-not-tied": ("Nothing says where this room lies in the building.", ""),
     "prior-unusable": ("There is no such prior, or its weight is below 0.",
                        "Give one of front, rear, alley, side, side_yard, unlisted a number."),
+    "schema-unfit": ("This name of a schema cannot be used.", ""),
     "soil-type-refused": ("Soil dug before is never type A: the trench is planned on type C.", ""),
     "value-out-of-range": ("It should be greater or less than the bound named.", ""),
     "value-wrong": ("It should be of another kind (a number, a text, a list).", ""),
