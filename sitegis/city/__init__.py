@@ -1,5 +1,7 @@
 """Many lots at once, from a city's own layers, with the stages' habits and priors."""
 
-from .run import run_city
+from ._database import SCHEMA, Database, database
+from ._summary import CitySummary
+from .run import run_city, work_name
 
-__all__ = ["run_city"]
+__all__ = ["SCHEMA", "CitySummary", "Database", "database", "run_city", "work_name"]

@@ -1,7 +1,8 @@
-"""Put the chunks together into one file, in the order of parcel ids, in place all at once."""
+"""Put the chunks together in the order of parcel ids: one file or tables, all at once."""
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import os
 import shutil
@@ -16,18 +17,23 @@ import numpy as np
 import shapely
 
 from .._errors import BadInput, CannotWrite, Fault
+from ._database import Database
 from ._notes import assumptions, cautions
 from ._read import City
 from ._summary import CitySummary, Tally
 from ._tables import GEOMETRY, Columns, join, load_tables, table
 
 LAYERS = ("lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures")
+REPORTED = ("manholes_to_watch", "streets_to_visit", "notes")
 TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
 GPKG, PARQUET = ".gpkg", ".parquet"
 
 
-def check_output(out: Path) -> None:
+def check_output(out: Path | Database) -> None:
     """Refuse what could not be written, before any work: ``BadInput``, ``CannotWrite``."""
+    if isinstance(out, Database):
+        _postgis().check_database(out, (*LAYERS, *REPORTED))
+        return
     if out.suffix.lower() not in (GPKG, PARQUET):
         raise BadInput((
             Fault("output-kind", "--out", None, "file", out.name, "This kind is not written.",
@@ -43,23 +49,45 @@ def check_output(out: Path) -> None:
         raise CannotWrite(f"{out} is a folder: choose another name.")
 
 
-def assemble(city: City, files: list[Path], out: Path) -> CitySummary:
-    """Write every layer sorted by parcel id beside the output, then rename it into place."""
+def _postgis() -> Any:
+    """Load the writer of tables; only a database needs its package."""
+    return importlib.import_module("sitegis.city._postgis")
+
+
+def assemble(city: City, files: list[Path], out: Path | Database) -> CitySummary:
+    """Write every layer sorted by parcel id, then put all of them into place together."""
     tally = Tally()
     for file in files:
         tally.add(load_tables(file, only=TALLIED))
     before = _read_failures(city)
     tally.failures.update(before["code"].tolist())
+    frames = _frames(city, files, before, tally)
+    if isinstance(out, Database):
+        _postgis().write_tables(frames, out, city.crs)
+    else:
+        _write_file(frames, out)
+    return tally.summary(city.file.city.name)
+
+
+def _frames(
+    city: City, files: list[Path], before: Columns, tally: Tally
+) -> Iterator[tuple[str, Any]]:
+    """Give layer after layer as a GeoDataFrame."""
+    for name, columns in _layers(files, before, tally):
+        yield name, _frame(columns, city)
+    yield "notes", _frame(_notes(city), city)
+
+
+def _write_file(frames: Iterator[tuple[str, Any]], out: Path) -> None:
+    """Write the layers beside the output, then rename it into place."""
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
     try:
         staged = holder / out.name
-        for name, columns in _layers(files, before, tally):
-            _write(_frame(columns, city), name, staged)
-        _write(_frame(_notes(city), city), "notes", staged)
+        for name, frame in frames:
+            _write(frame, name, staged)
         _replace(staged, out, holder)
     finally:
         shutil.rmtree(holder, ignore_errors=True)
-    return tally.summary(city.file.city.name)
 
 
 def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[str, Columns]]:

@@ -93,9 +93,13 @@ class Cutter:
 
 def do_task(task: Task) -> int:
     """Work out a chunk and write its tables; gives the number of lots."""
-    tables = work_sites(work_or_split(task.block), task.sites, task.place)
-    save_tables(tables, task.path)
+    finish_task(task, work_or_split(task.block))
     return task.lots
+
+
+def finish_task(task: Task, tables: Tables) -> None:
+    """Put the answers of site folders into a chunk's tables and write them."""
+    save_tables(work_sites(tables, task.sites, task.place), task.path)
 
 
 def work_or_split(block: Block) -> Tables:

@@ -15,6 +15,7 @@ from .._errors import CannotWrite, ComputationError, Fault
 from ..read._layers import crs_text
 from ._assemble import assemble, check_output
 from ._chunks import Cutter, Task, do_task
+from ._database import Database
 from ._read import read_city
 from ._sites import Place
 from ._summary import CitySummary
@@ -25,14 +26,15 @@ Progress = Callable[[int, int, int], None]
 
 
 def run_city(
-    path: Path, out: Path, *, workers: int = 1, progress: Progress | None = None
+    path: Path, out: Path | Database, *, workers: int = 1, progress: Progress | None = None
 ) -> CitySummary:
-    """Infer every lot of a city and write one file; give the summary.
+    """Infer every lot of a city and write one file, or tables; give the summary.
 
     Chunks of neighbouring lots go to ``workers`` processes; each writes its own file in the
-    folder ``OUT.work``, so that a run that was cut short goes on where it stopped. The answer
-    does not depend on workers, chunks or the order of rows. Raises ``BadInput`` with every fault
-    of ``CITY.toml`` and its layers, ``ComputationError`` where a worker is lost, ``CannotWrite``.
+    folder ``OUT.work`` (a database's: :func:`work_name`), so that a run that was cut short goes
+    on where it stopped. The answer does not depend on workers, chunks or the order of rows.
+    Raises ``BadInput`` with every fault of ``CITY.toml`` and its layers, ``ComputationError``
+    where a worker is lost, ``CannotWrite``.
     """
     check_output(out)
     city = read_city(path)
@@ -40,7 +42,7 @@ def run_city(
     cutter = Cutter(city)
     place = Place(crs_text(city.crs), city.metres_per_unit)
     total = len(city.block.parcels.ids)
-    with work_folder(out) as folder:
+    with work_folder(work_name(path, out)) as folder:
         try:
             done = set(reopen(folder, inputs, len(cutter.chunks)))
             earlier = sum(len(cutter.chunks[number]) for number in done)
@@ -59,6 +61,11 @@ def run_city(
             raise CannotWrite(f"{error.filename or out}: {reason}.") from error
         discard(folder)
     return summary
+
+
+def work_name(path: Path, out: Path | Database) -> Path:
+    """Name the output whose work folder a run takes; a database's stands beside ``CITY.toml``."""
+    return path.with_name(f"{path.stem}.postgis") if isinstance(out, Database) else out
 
 
 def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:

@@ -14,13 +14,14 @@ from rich.progress import (
     Progress,
     ProgressColumn,
     Task,
+    TaskID,
     TextColumn,
     TimeRemainingColumn,
 )
 from rich.text import Text
 
 from .._errors import BadInput, CannotWrite, ComputationError
-from ..city import run_city
+from ..city import SCHEMA, CitySummary, Database, database, run_city, work_name
 from ._report import EXIT_DONE, EXIT_FLAGS, leave_with
 
 EXIT_INTERRUPTED = 130
@@ -38,10 +39,16 @@ class _Rate(ProgressColumn):
 @click.argument("city", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
     "--out",
-    required=True,
     type=click.Path(path_type=Path),
     help="File to write: .gpkg, or .parquet for a folder with one GeoParquet file a layer.",
 )
+@click.option(
+    "--to",
+    metavar="URL",
+    help="Write PostGIS tables instead: postgresql://user@host/database. Keep the password in"
+    " PGPASSWORD or ~/.pgpass.",
+)
+@click.option("--schema", help="Schema for the tables of --to.  [default: sitegis]")
 @click.option(
     "--workers",
     default=1,
@@ -50,11 +57,41 @@ class _Rate(ProgressColumn):
     help="Processes to share the work; the answer does not depend on it.",
 )
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
-def command(*, city: Path, out: Path, workers: int, quiet: bool) -> None:
+def command(
+    *, city: Path, out: Path | None, to: str | None, schema: str | None, workers: int, quiet: bool
+) -> None:
     """Infer the lateral of every lot from the layers that CITY.toml names.
 
     A run that was cut short goes on where it stopped when it is given again.
     """
+    if (out is None) == (to is None):
+        raise click.UsageError("Give either --out FILE or --to URL.")
+    if schema is not None and to is None:
+        raise click.UsageError("--schema belongs to --to.")
+    target = _target(out, to, SCHEMA if schema is None else schema)
+    try:
+        summary = _run(city, target, workers, quiet)
+    except (BadInput, ComputationError, CannotWrite) as error:
+        leave_with(error)
+    except KeyboardInterrupt:
+        _interrupted(work_name(city, target))
+    if not quiet:
+        for line in summary.lines():
+            click.echo(line)
+        click.echo(f"Written to {target}.")
+    sys.exit(EXIT_FLAGS if summary.needs_person else EXIT_DONE)
+
+
+def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
+    """Give the file or the database that was named."""
+    try:
+        return out if to is None and out is not None else database(to or "", schema=schema)
+    except BadInput as error:
+        leave_with(error)
+
+
+def _run(city: Path, target: Path | Database, workers: int, quiet: bool) -> CitySummary:
+    """Run with a progress bar on stderr."""
     bar = Progress(
         TextColumn("{task.description}"),
         BarColumn(),
@@ -64,27 +101,20 @@ def command(*, city: Path, out: Path, workers: int, quiet: bool) -> None:
         console=Console(stderr=True),
         disable=quiet,
     )
-    try:
-        with bar:
-            lots = bar.add_task("reading", total=None)
+    with bar:
+        reading = bar.add_task("reading", total=None)
+        lots: list[TaskID] = []
 
-            def tell(now: int, total: int, before: int) -> None:
-                if now == 0 and before and not quiet:
-                    click.echo(f"Going on: {before} of {total} lots were done before.", err=True)
-                known = bar.tasks[0].total is not None
-                bar.update(lots, description="lots", total=total)
-                bar.update(lots, advance=now if known else before + now)
+        def tell(now: int, total: int, before: int) -> None:
+            if lots:
+                bar.update(lots[0], advance=now)
+                return
+            bar.remove_task(reading)
+            lots.append(bar.add_task("lots", total=total, completed=before))
+            if before and not quiet:
+                click.echo(f"Going on: {before} of {total} lots were done before.", err=True)
 
-            summary = run_city(city, out, workers=workers, progress=tell)
-    except (BadInput, ComputationError, CannotWrite) as error:
-        leave_with(error)
-    except KeyboardInterrupt:
-        _interrupted(out)
-    if not quiet:
-        for line in summary.lines():
-            click.echo(line)
-        click.echo(f"Written to {out}.")
-    sys.exit(EXIT_FLAGS if summary.needs_person else EXIT_DONE)
+        return run_city(city, target, workers=workers, progress=tell)
 
 
 def _interrupted(out: Path) -> NoReturn:
