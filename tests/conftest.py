@@ -9,6 +9,9 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+# The matrices are small: several BLAS threads cost more than they save. Before numpy loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 CHROMIUM_FLAGS = [
     "--no-sandbox",
     "--disable-gpu",

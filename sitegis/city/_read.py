@@ -15,13 +15,12 @@ import shapely
 from numpy.typing import NDArray
 from pydantic import ValidationError
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 
 from .._errors import BadInput, Fault
 from .._site import Priors
 from ..read._files import is_inside
-from ..read._layers import flat_crs
-from ..read._report import guess, index_lines, line_of, shorten
+from ..read._layers import flat_crs, is_harmless, read_crs
+from ..read._report import Report, guess, index_lines, line_of, shorten
 from ._parcels import Failure, make_lots
 from ._records import Block, Flags, Mains, Manholes, Shapes, Ways
 from ._schema import AlleyTable, CityFile, LayerTable, RowTable, StreetTable
@@ -64,6 +63,11 @@ class Faults:
         shown = "" if value is None else shorten(value)
         row = line_of(self.lines, key)
         self.found.append(Fault(code, self.name, row, key, shown, reason, remedy))
+
+    def take(self, report: Report) -> None:
+        """Take over what the checks of a site's layers found, as this file's faults."""
+        for fault in report.faults:
+            self.add(fault.code, fault.field, fault.value or None, fault.reason, fault.remedy)
 
     def leave(self) -> None:
         """Raise all faults, if any."""
@@ -195,13 +199,15 @@ class _Reader:
             self.faults.add("layer-kind", f"{key}.layer", table.layer, "This kind is not read.",
                             "save it as GeoPackage, GeoJSON, shapefile or GeoParquet.")  # fmt: skip
             return None
+        report = Report()
+        harmless = path.suffix.lower() == ".parquet" or is_harmless(
+            path, self.folder, table.layer, f"{key}.layer", report
+        )
+        self.faults.take(report)
+        if not harmless:
+            return None
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
         beside = [c for c in companions if path.suffix.lower() == ".shp" and c.exists()]
-        if not all(is_inside(companion, self.folder) for companion in beside):
-            self.faults.add("path-outside", f"{key}.layer", table.layer,
-                            "A file of this shapefile is a link out of the folder.",
-                            "copy all its files beside CITY.toml.")  # fmt: skip
-            return None
         self.paths += [path, *beside]
         try:
             frame = _open(path, table.layer_name)
@@ -238,22 +244,19 @@ class _Reader:
 
     def choose_crs(self, parcels: Any) -> CRS | None:
         """Give the working CRS: the one written, or the parcels', which must be projected."""
+        report = Report()
         written = self.file.city.crs
-        try:
-            crs = None if parcels is None else parcels.crs
-            crs = CRS.from_user_input(written) if written else crs
-        except CRSError:
-            self.faults.add("crs-unknown", "city.crs", written, "This CRS is not known.",
-                            'write an EPSG code, as in crs = "EPSG:3435".')  # fmt: skip
-            return None
-        if crs is None:
-            return None
-        crs = flat_crs(CRS(crs))
-        if not crs.is_projected:
-            self.faults.add("crs-not-projected", "city.crs", written or crs.name,
-                            "Degrees are no distances.",
+        if written:
+            crs = read_crs(written, "city.crs", report)
+        elif parcels is None or parcels.crs is None:
+            crs = None
+        else:
+            crs = flat_crs(CRS(parcels.crs))
+            if not crs.is_projected:
+                report.site("crs-not-projected", "city.crs", crs.name, "Degrees are no distances.",
                             "write city.crs: a state plane or UTM EPSG code.")  # fmt: skip
-            return None
+                crs = None
+        self.faults.take(report)
         return crs
 
     def sites_folder(self) -> Path | None:

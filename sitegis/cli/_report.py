@@ -31,7 +31,7 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
 def leave_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
     """Tell an error on stderr and leave with its exit code."""
     if isinstance(error, CannotWrite):
-        click.echo(f"Could not write: {error}", err=True)
+        click.echo(str(error), err=True)
         sys.exit(EXIT_CANNOT_WRITE)
     faults = error.faults if isinstance(error, BadInput) else (error.fault,)
     for line in fault_lines(faults):

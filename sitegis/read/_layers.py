@@ -124,10 +124,10 @@ def _checked_file(path: Path, folder: Path, written: str, key: str, report: Repo
     if status.st_size == 0:
         report.site("file-empty", key, written, "The file is empty.", "export the layer again.")
         return None
-    return path if _is_harmless(path, folder, written, key, report) else None
+    return path if is_harmless(path, folder, written, key, report) else None
 
 
-def _is_harmless(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
+def is_harmless(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
     """Refuse a GeoJSON with a link, a damaged GeoPackage, a shapefile with parts elsewhere."""
     driver = DRIVERS[path.suffix.lower()]
     if driver == "GeoJSON":
