@@ -182,7 +182,8 @@ class Exit:
 
     ``covariance`` (3, 3) of x, y, angle; ``profile`` is at the exit (invert, slope).
     ``unseen_m`` is the length from the last located point to the wall. ``depth_m`` is from the
-    outdoor ground to the invert.
+    outdoor ground to the invert. With probability ``bend_share`` there is a bend in that stretch;
+    ``covariance`` counts it, ``straight_covariance`` is what it is without one (None: the same).
     """
 
     x_m: float
@@ -201,6 +202,8 @@ class Exit:
     depth_sd_m: float
     unseen_m: float
     notices: tuple[Notice, ...] = ()
+    bend_share: float = 0.0
+    straight_covariance: Array | None = None
 
 
 # --------------------------------------------------------------------------------- routes

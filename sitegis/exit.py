@@ -51,7 +51,8 @@ def find_exit(survey: Survey) -> Survey:
     crossing, inside = _find_crossing(drain, site.building)
     length = crossing.length_m
     place = drain.vertices[-1] + length * direction
-    covariance = _exit_covariance(drain, site.building, crossing)
+    straight, bend = _exit_covariance(drain, site.building, crossing)
+    covariance = straight + bend
     profile = tuple(_carried(c, length, float(covariance[0, 0])) for c in drain.profile)
     weights = np.array([component.weight for component in profile])
     means = np.stack([component.mean for component in profile])
@@ -74,6 +75,8 @@ def find_exit(survey: Survey) -> Survey:
         depth_m=ground - float(mean[0]),
         depth_sd_m=float(np.hypot(np.sqrt(variance[0]), ground_sd)),
         unseen_m=max(length, 0.0),
+        bend_share=unseen_bend_share(length),
+        straight_covariance=straight,
     )
     notices = _notices(exit, site, crossing, inside=inside)
     return replace(survey, left_at=replace(exit, notices=notices))
@@ -148,17 +151,22 @@ def _find_crossing(drain: Drain, building: Building) -> tuple[_Crossing, bool]:
     )  # fmt: skip
 
 
+def unseen_bend_share(unseen_m: float) -> float:
+    """Give the probability 1 − exp(−ρ L) of a bend in the unseen stretch."""
+    return 1.0 - float(np.exp(-UNSEEN_BENDS_PER_M * max(unseen_m, 0.0)))
+
+
 def unseen_bend_terms(unseen_m: float) -> tuple[float, float, float]:
     """Give the second moments that a bend in the unseen stretch adds.
 
-    With rate ρ a bend is there with probability q = 1 − exp(−ρ L), anywhere on the stretch, by
+    With probability q (:func:`unseen_bend_share`) a bend is there, anywhere on the stretch, by
     an angle φ of the catalogue, left or right. At a distance u before the wall it shifts the exit
     by u tan φ across the line. Gives E[shift²] = q L²/3 E[tan² φ] (m²),
     E[shift · φ] = q L/2 E[φ tan φ] (m rad), E[φ²] = q E[φ²] (rad²).
     """
     angles, shares = np.array(UNSEEN_BENDS_DEG).T
     angles = np.radians(angles)
-    share = 1.0 - float(np.exp(-UNSEEN_BENDS_PER_M * max(unseen_m, 0.0)))
+    share = unseen_bend_share(unseen_m)
     tangent = np.tan(angles)
     return (
         share * unseen_m**2 / 3.0 * float(shares @ tangent**2),
@@ -167,8 +175,8 @@ def unseen_bend_terms(unseen_m: float) -> tuple[float, float, float]:
     )
 
 
-def _exit_covariance(drain: Drain, building: Building, crossing: _Crossing) -> Array:
-    """Carry the end's covariance (3, 3) to the wall."""
+def _exit_covariance(drain: Drain, building: Building, crossing: _Crossing) -> tuple[Array, Array]:
+    """Carry the end's covariance (3, 3) to the wall; gives it, and what an unseen bend adds."""
     direction = lot_direction(drain.end_angle_rad)
     left = np.array([-direction[1], direction[0]])
     rate = float(crossing.inward @ direction)
@@ -189,8 +197,8 @@ def _exit_covariance(drain: Drain, building: Building, crossing: _Crossing) -> A
         + mixed * (np.outer(across, angle) + np.outer(angle, across))
         + turn * np.outer(angle, angle)
     )
-    total = jacobian @ own @ jacobian.T + shared + np.outer(wall, wall) + bend
-    return np.asarray(0.5 * (total + total.T))
+    straight = jacobian @ own @ jacobian.T + shared + np.outer(wall, wall)
+    return np.asarray(0.5 * (straight + straight.T)), bend
 
 
 def _nonnegative(covariance: Array) -> Array:

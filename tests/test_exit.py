@@ -197,3 +197,13 @@ def test_stated_ellipse_covers_the_true_exit(bend: bool) -> None:
     # Nor wider than need be: the rms error is at least 60 % of what is stated.
     error = np.sqrt(np.mean([hit.across_error_m**2 for hit in hits]))
     assert error > 0.6 * np.sqrt(np.mean([hit.across_sd_m**2 for hit in hits]))
+
+
+def test_covariance_splits_into_straight_and_bend() -> None:
+    """What the exit says of a bend adds up: total − straight is its second moments."""
+    found = exit_of(drain_at((HOUSE_LEFT_M + 4.0, HOUSE_FRONT_M + 1.5), -np.pi / 2))
+    assert found.straight_covariance is not None
+    added = found.covariance - found.straight_covariance
+    assert added[2, 2] == pytest.approx(unseen_bend_terms(found.unseen_m)[2], rel=1e-9)
+    assert found.bend_share == pytest.approx(1 - np.exp(-0.01 * found.unseen_m))
+    assert np.linalg.eigvalsh(added).min() > -1e-15

@@ -159,3 +159,20 @@ def test_a_short_straight_has_the_stated_share() -> None:
     drawn = law((np.arange(10_000) + 0.5) / 10_000, None)
     expected = 0.4 * stats.expon.cdf(1.0, 0.3, 1.0) + 0.6 * stats.uniform.cdf(1.0, 0.3, 17.7)
     assert (drawn < 1.0).mean() == pytest.approx(expected, abs=1e-3)
+
+
+def test_an_unseen_bend_is_drawn_as_an_event() -> None:
+    """With 30 % bends the poses have the stated covariance, and 70 % of them the narrow one."""
+    straight = np.diag([0.2, 0.05, np.radians(1.0)]) ** 2
+    bend = np.zeros((3, 3))
+    bend[2, 2] = 0.3 * np.radians(40.0) ** 2
+    exit = replace(
+        front_exit(), covariance=straight + bend, straight_covariance=straight, bend_share=0.3
+    )
+    heads = draw_heads(plan_for(), exit, uniforms(14), 0.01)
+    off = heads.poses - np.array([exit.x_m, exit.y_m, exit.angle_rad])
+    assert np.cov(off.T) == pytest.approx(exit.covariance, rel=0.05, abs=2e-3)
+    assert np.mean(np.abs(off[:, 2]) < np.radians(2.0)) == pytest.approx(
+        0.7 * (2 * stats.norm.cdf(2.0) - 1) + 0.3 * (2 * stats.norm.cdf(2.0 / np.hypot(40, 1)) - 1),
+        abs=0.01,
+    )

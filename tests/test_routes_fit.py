@@ -21,7 +21,7 @@ from .invented import corner_site
 
 def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
     """Soft habits scale a weight between their floor and 1."""
-    slant = np.linspace(0.0, np.pi / 2, 50)
+    slant = np.linspace(0.0, np.pi, 50)
     for values, floor in (
         (exit_habit(slant), 0.5),
         (tap_habit(slant), 0.15),

@@ -97,7 +97,7 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
     fits &= ~_alongside(site, routes)
 
     weight = 0.5 + 0.5 * np.exp(-0.5 * (off_wall / np.radians(7.0)) ** 2)
-    weight = weight * (0.15 + 0.85 * np.exp(-0.5 * (slant / np.radians(15.0)) ** 2))
+    weight = weight * (0.15 + 0.85 * np.exp(-0.5 * (slant / np.radians(30.0)) ** 2))
     weight = weight * (0.3 + 0.7 * np.exp(-np.maximum(arrival - 1.0, 0.0)))
     return np.where(fits, weight, 0.0)
 

@@ -27,7 +27,7 @@ __all__ = [
     "lay_straights",
 ]
 
-DIMENSIONS = 12
+DIMENSIONS = 13
 LEAST_STRAIGHT_M = 0.3
 # Share of bends set close behind the fitting before them, and their mean distance; spread of the
 # rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
@@ -67,10 +67,10 @@ class Candidates:
 
 
 def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
-    """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms."""
+    """Draw exit pose, slope, the main's error and the bend sequence from (n, 13) uniforms."""
     uniforms = np.clip(uniforms, _TINY, 1.0 - 1e-9)
     normals = ndtri(uniforms[:, [0, 1, 2, 4, 5, 6]])
-    offsets, log_ratio = _pose_offsets(plan, exit, normals[:, :2], uniforms[:, 2])
+    offsets, log_ratio = _pose_offsets(plan, exit, normals[:, :2], uniforms[:, [2, 12]])
     x, y, angle, invert, slope = sample_exit(
         exit, offsets @ np.linalg.pinv(_response(exit)).T, uniforms[:, 3], normals[:, 3:5]
     )
@@ -94,15 +94,21 @@ def _response(exit: Exit) -> Array:
     return np.asarray(poses[:, 1:] - poses[:, :1])
 
 
-def _pose_offsets(plan: Plan, exit: Exit, normals: Array, uniform: Array) -> tuple[Array, Array]:
-    """Draw x, y first and then the angle given them, which may be aimed; gives log ratio too."""
-    response = _response(exit)
-    covariance = response @ response.T
-    values, vectors = np.linalg.eigh(covariance[:2, :2])
-    place = normals @ (vectors * np.sqrt(np.clip(values, 0.0, None))).T
-    gain = covariance[2, :2] @ np.linalg.pinv(covariance[:2, :2])
-    spread = float(np.sqrt(max(covariance[2, 2] - gain @ covariance[:2, 2], 1e-18)))
-    expected = place @ gain
+def _pose_offsets(plan: Plan, exit: Exit, normals: Array, uniforms: Array) -> tuple[Array, Array]:
+    """Draw x, y first and then the angle given them, which may be aimed; gives log ratio too.
+
+    A bend that nobody saw before the wall is rare and turns the pipe far, so that it is drawn
+    as the event it is: with ``bend_share`` the pose has its own, wide covariance.
+    """
+    bent = uniforms[:, 1] < exit.bend_share
+    place, expected, spread = np.empty_like(normals), np.empty(len(bent)), np.empty(len(bent))
+    for chosen, covariance in zip((~bent, bent), _pose_covariances(exit), strict=True):
+        values, vectors = np.linalg.eigh(covariance[:2, :2])
+        drawn = normals[chosen] @ (vectors * np.sqrt(np.clip(values, 0.0, None))).T
+        gain = covariance[2, :2] @ np.linalg.pinv(covariance[:2, :2])
+        rest = covariance[2, 2] - gain @ covariance[:2, 2]
+        place[chosen], expected[chosen] = drawn, drawn @ gain
+        spread[chosen] = np.sqrt(max(float(rest), 1e-18))
     start = np.array([exit.x_m, exit.y_m]) + place
     targets, widths = [], []
     for aim in plan.aims:
@@ -112,8 +118,16 @@ def _pose_offsets(plan: Plan, exit: Exit, normals: Array, uniform: Array) -> tup
         # An aim further off than the pose allows would waste its draws.
         targets.append(np.where(np.abs(turn) < 4 * spread, turn / spread, np.nan))
         widths.append(np.maximum(aim.sd_m / np.hypot(*gap.T) / spread, 0.02))
-    draw, log_ratio = draw_aimed(uniform, _standard_normal, targets, widths)
+    draw, log_ratio = draw_aimed(uniforms[:, 0], _standard_normal, targets, widths)
     return np.concatenate([place, (expected + spread * draw)[:, None]], axis=1), log_ratio
+
+
+def _pose_covariances(exit: Exit) -> tuple[Array, Array]:
+    """Give the covariances (3, 3) of the pose without a bend before the wall, and with one."""
+    if exit.straight_covariance is None or exit.bend_share <= 0.0:
+        return exit.covariance, exit.covariance
+    straight = exit.straight_covariance
+    return straight, straight + (exit.covariance - straight) / exit.bend_share
 
 
 def _standard_normal(uniform: Array, density_at: Array | None) -> Array:

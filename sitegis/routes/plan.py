@@ -28,7 +28,7 @@ DIRECT_MOST_TURN_RAD = float(np.radians(120.0))
 YARD_HEADING_RAD = float(np.radians(25.0))
 YARD_CLEAR_M = 0.15
 YARD_APPROACH_M = 6.0
-TAP_SQUARE_SD_RAD = float(np.radians(15.0))
+TAP_SQUARE_SD_RAD = float(np.radians(30.0))
 TAP_SQUARE_FLOOR = 0.15
 TAP_LIMIT_RAD = float(np.radians(75.0))
 

@@ -46,7 +46,8 @@ class Outcome:
     """What one house gave: probabilities by class, the true class, where the tap fell.
 
     ``tap_quantile`` is the posterior distribution function of the tap station at the true tap,
-    given the true main; None where that main is not on record or no route reaches it.
+    given the true main; None where that main is not on record or no route reaches it. ``bends``
+    counts the true lateral's bends outdoors.
     """
 
     true_class: str
@@ -54,6 +55,7 @@ class Outcome:
     prior: dict[str, float]
     tap_quantile: float | None
     leaves: str
+    bends: int
     seconds: float
 
 
@@ -69,6 +71,7 @@ def run_house(house: House) -> Outcome:
         _by_class(survey.scores, posterior=False),
         _tap_quantile(survey, house),
         house.leaves,
+        len(house.truth.outdoors) - 2,
         time.perf_counter() - start,
     )
 
@@ -186,12 +189,24 @@ def _reliability_lines(outcomes: list[Outcome]) -> list[str]:
 
 
 def _coverage_lines(outcomes: list[Outcome]) -> list[str]:
-    """Tell how often the true tap lay within the central quantiles of the tap station."""
-    quantiles = np.array([o.tap_quantile for o in outcomes if o.tap_quantile is not None])
+    """Tell how often the true tap lay within the central quantiles of the tap station.
+
+    By the true number of bends too: houses of one kind may cover more, those of another less.
+    """
+    chosen = [o for o in outcomes if o.tap_quantile is not None]
+    quantiles = np.array([o.tap_quantile for o in chosen], float)
+    bends = np.array([o.bends for o in chosen])
+    kinds = {"no bend": bends == 0, "one bend": bends == 1, "two or more": bends > 1}
     lines = [f"true tap within the central share, given the true main ({quantiles.size} houses)"]
+    heads = "".join(f"{f'{name} ({of_kind.sum()})':>20s}" for name, of_kind in kinds.items())
+    lines.append(f"{'':14s} {'all':>24s}{heads}")
     for level in LEVELS:
         inside = np.abs(quantiles - 0.5) <= level / 2
-        lines.append(f"{level:14.2f} {_share(int(inside.sum()), quantiles.size):>24s}")
+        split = "".join(
+            f"{inside[of_kind].mean() if of_kind.any() else np.nan:20.3f}"
+            for of_kind in kinds.values()
+        )
+        lines.append(f"{level:14.2f} {_share(int(inside.sum()), quantiles.size):>24s}{split}")
     return lines
 
 

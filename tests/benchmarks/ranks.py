@@ -119,7 +119,9 @@ def exit_ranks(count: int, *, heavy: bool, seed: int) -> dict[str, Array]:
     for i in range(count):
         generator = np.random.default_rng([seed, i])
         site, drain = corner_site(), true_drain(generator, bend=False)
-        start, slope = _draw_profile(site.drain_diameter_m, 10.0, generator)
+        # The prior of the invert is that at the last mark, about 0.75 m before the wall.
+        length = float(np.hypot(*np.diff(drain, axis=0).T).sum()) - 6.75
+        start, slope = _draw_profile(site.drain_diameter_m, length, generator)
         survey, to_wall = mark_drain(site, drain, generator, (start, slope), heavy=heavy, count=7)
         found = find_exit(fit_line(survey)).exit
         at = place_on(drain, np.array([to_wall]))[0]
@@ -137,12 +139,12 @@ def exit_ranks(count: int, *, heavy: bool, seed: int) -> dict[str, Array]:
 def _draw_profile(
     diameter: float, length: float, generator: np.random.Generator
 ) -> tuple[float, float]:
-    """Draw invert and slope from the profile's prior: the crown stays below the slab."""
+    """Draw the first invert and slope by the profile's prior: the crown stays below the slab."""
     prior = slope_prior(RULES, diameter)
     while True:
         part = generator.choice(prior.weights.size, p=prior.weights)
         slope = float(generator.normal(prior.means[part], prior.sds[part]))
-        start = float(generator.normal(*INVERT_PRIOR_M))
+        start = float(generator.normal(*INVERT_PRIOR_M)) + slope * length
         if max(start, start - slope * length) < -(diameter + SLAB_COVER_M):
             return start, slope
 
