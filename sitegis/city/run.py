@@ -15,6 +15,7 @@ from .._errors import CannotWrite, ComputationError, Fault
 from ..read._layers import crs_text
 from ._assemble import assemble, check_output
 from ._chunks import Cutter, Task, do_task
+from ._cluster import work_on_cluster
 from ._database import Database
 from ._read import read_city
 from ._sites import Place
@@ -26,15 +27,17 @@ Progress = Callable[[int, int, int], None]
 
 
 def run_city(
-    path: Path, out: Path | Database, *, workers: int = 1, progress: Progress | None = None
-) -> CitySummary:
+    path: Path, out: Path | Database, *, workers: int = 1, scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> CitySummary:  # fmt: skip
     """Infer every lot of a city and write one file, or tables; give the summary.
 
-    Chunks of neighbouring lots go to ``workers`` processes; each writes its own file in the
-    folder ``OUT.work`` (a database's: :func:`work_name`), so that a run that was cut short goes
-    on where it stopped. The answer does not depend on workers, chunks or the order of rows.
-    Raises ``BadInput`` with every fault of ``CITY.toml`` and its layers, ``ComputationError``
-    where a worker is lost, ``CannotWrite``.
+    Chunks of neighbouring lots go to ``workers`` processes, or to the workers of a dask
+    ``scheduler`` (its address); each chunk has its own file in the folder ``OUT.work`` (a
+    database's: :func:`work_name`), so that a run that was cut short goes on where it stopped.
+    The answer does not depend on workers, chunks or the order of rows. Raises ``BadInput`` with
+    every fault of ``CITY.toml`` and its layers, ``ComputationError`` where a worker or the
+    cluster is lost, ``CannotWrite``.
     """
     check_output(out)
     city = read_city(path)
@@ -50,7 +53,11 @@ def run_city(
             tell(0, total, earlier)
             left = [n for n in range(len(cutter.chunks)) if n not in done]
             tasks = cutter.tasks(left, [chunk_path(folder, n) for n in left], place)
-            for lots in _work_all(tasks, workers):
+            if scheduler is not None and left:
+                worked = work_on_cluster(tasks, scheduler)
+            else:
+                worked = _work_all(tasks, workers)
+            for lots in worked:
                 tell(lots, total, earlier)
             files = [chunk_path(folder, n) for n in range(len(cutter.chunks))]
             summary = assemble(city, files, out)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import NoReturn
 
@@ -56,9 +58,22 @@ class _Rate(ProgressColumn):
     type=click.IntRange(1, 256),
     help="Processes to share the work; the answer does not depend on it.",
 )
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Share the work with the workers of this dask scheduler instead (tcp://host:8786, on a"
+    " network you trust); the answer does not depend on it.",
+)
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
 def command(
-    *, city: Path, out: Path | None, to: str | None, schema: str | None, workers: int, quiet: bool
+    *,
+    city: Path,
+    out: Path | None,
+    to: str | None,
+    schema: str | None,
+    workers: int,
+    scheduler: str | None,
+    quiet: bool,
 ) -> None:
     """Infer the lateral of every lot from the layers that CITY.toml names.
 
@@ -68,9 +83,12 @@ def command(
         raise click.UsageError("Give either --out FILE or --to URL.")
     if schema is not None and to is None:
         raise click.UsageError("--schema belongs to --to.")
+    if scheduler is not None and workers > 1:
+        raise click.UsageError("Give either --workers or --scheduler.")
     target = _target(out, to, SCHEMA if schema is None else schema)
     try:
-        summary = _run(city, target, workers, quiet)
+        run = functools.partial(run_city, city, target, workers=workers, scheduler=scheduler)
+        summary = _with_bar(run, quiet)
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)
     except KeyboardInterrupt:
@@ -90,7 +108,7 @@ def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
         leave_with(error)
 
 
-def _run(city: Path, target: Path | Database, workers: int, quiet: bool) -> CitySummary:
+def _with_bar(run: Callable[..., CitySummary], quiet: bool) -> CitySummary:
     """Run with a progress bar on stderr."""
     bar = Progress(
         TextColumn("{task.description}"),
@@ -114,7 +132,7 @@ def _run(city: Path, target: Path | Database, workers: int, quiet: bool) -> City
             if before and not quiet:
                 click.echo(f"Going on: {before} of {total} lots were done before.", err=True)
 
-        return run_city(city, target, workers=workers, progress=tell)
+        return run(progress=tell)
 
 
 def _interrupted(out: Path) -> NoReturn:

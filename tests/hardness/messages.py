@@ -41,6 +41,7 @@ SAID = {
     "bearing-unreadable": ("This is not a bearing.", "Write it like N 45°30'15\" E or 45.504."),
     "bearing-magnetic": ("", "Write the grid bearing."),
     "call-unfit": ("This call of the lot lacks a part, or its parts contradict each other.", ""),
+    "cluster-lost": ("The cluster's scheduler or all its workers are out of reach.", ""),
     "crs-unfit": ("The CRS distorts lengths here by more than a site can bear.", ""),
     "crs-unit": ("The grid counts in US survey feet, or in other feet than the tape's.", ""),
     "depth-absurd": ("A depth here should lie between 2 in (5 cm) and … ft.",
