@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import re
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -38,7 +39,7 @@ def database(url: str, *, schema: str = SCHEMA) -> Database:
     if reason:
         raise BadInput((_fault("schema-unfit", "--schema", reason, "choose another name."),))
     try:
-        parameters = psycopg.conninfo.conninfo_to_dict(url)
+        parameters = psycopg.conninfo.conninfo_to_dict(_plain(url))
     except (psycopg.Error, ValueError):
         # the driver's own words repeat the part of the URL that it could not read
         raise BadInput((
@@ -47,6 +48,21 @@ def database(url: str, *, schema: str = SCHEMA) -> Database:
                    "password in PGPASSWORD or ~/.pgpass."),
         )) from None  # fmt: skip
     return Database({key: str(value) for key, value in parameters.items()}, schema)
+
+
+def _plain(url: str) -> str:
+    """Give a URL back whose parts cannot be mistaken; ``ValueError`` for any other.
+
+    A bare ``@``, ``/`` or ``?`` in a password would make its rest a host, port or name, and
+    these are shown.
+    """
+    authority, rest = re.match(r"[^:]*://([^/?]*)(.*)", url, re.DOTALL).groups()  # type: ignore[union-attr]
+    places = authority.rpartition("@")[2]
+    if authority.count("@") > 1 or "@" in rest:
+        raise ValueError("more than one @")
+    if not all(re.fullmatch(r"(\[[^]]*\]|[^:]*)(:[0-9]*)?", place) for place in places.split(",")):
+        raise ValueError("a port that is no number")
+    return url
 
 
 def _driver() -> Any:

@@ -20,6 +20,7 @@ from ._records import Shapes
 # A table with this comment is ours to replace; no other is.
 MARK = "Written by sitegis city: inferred, never a locate."
 CONNECT_S = "10"
+LONGEST_REASON = 400
 SECRETS = ("password", "sslpassword")
 Connection = psycopg.Connection[Any]
 
@@ -186,4 +187,4 @@ def _words(error: Exception, target: Database) -> str:
         secret = target.parameters.get(key)
         if secret:
             said = said.replace(secret, "***")
-    return said
+    return said[:LONGEST_REASON]
