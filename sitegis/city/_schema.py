@@ -7,9 +7,9 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from .._site import RuleSetName
+from ..read._schema import PriorTable
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]
-Weight = Annotated[float, Field(ge=0.0, le=1e6)]
 
 
 class Table(BaseModel):
@@ -89,17 +89,6 @@ class ManholeTable(LayerTable):
 
     id: Text
     invert: Text | None = None
-
-
-class PriorTable(Table):
-    """``[prior]``: relative weights in place of the defaults."""
-
-    front: Weight | None = None
-    rear: Weight | None = None
-    alley: Weight | None = None
-    side: Weight | None = None
-    side_yard: Weight | None = None
-    unlisted: Weight | None = None
 
 
 class CityFile(Table):
