@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
+from ._errors import Fault
 from ._results import DigPlan, Drain, Exit, Placement, Routes, Scores
 from ._rules import RuleSet
 from ._site import Notice, Site
+
+
+class Whereabouts(Protocol):
+    """Tells where a fault or a notice about the text files stands in what was really read."""
+
+    def of_fault(self, fault: Fault) -> Fault:
+        """Move a fault to its place, for example a cell of the workbook."""
+
+    def of_notice(self, notice: Notice) -> Notice:
+        """Move a notice to its place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +37,7 @@ class Survey:
     sampled: tuple[Routes, ...] | None = None
     scored: Scores | None = None
     planned: DigPlan | None = None
+    whereabouts: Whereabouts | None = None
 
     @property
     def placement(self) -> Placement:
@@ -59,10 +71,15 @@ class Survey:
 
     @property
     def notices(self) -> tuple[Notice, ...]:
-        """All notices so far, in pipeline order, each once."""
-        blocks = (self.site, self.placed, self.fitted, self.left_at, self.scored, self.planned)
-        gathered = (notice for block in blocks if block is not None for notice in block.notices)
-        return tuple(dict.fromkeys(gathered))
+        """All notices so far, in pipeline order, each once.
+
+        Those of ``read`` stand at their places already; the later stages' are moved there.
+        """
+        blocks = (self.placed, self.fitted, self.left_at, self.scored, self.planned)
+        later = [notice for block in blocks if block is not None for notice in block.notices]
+        if self.whereabouts is not None:
+            later = [self.whereabouts.of_notice(notice) for notice in later]
+        return tuple(dict.fromkeys((*self.site.notices, *later)))
 
 
 Block = TypeVar("Block")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ._errors import ComputationError
 from ._survey import Survey
 from .dig import plan_dig
 from .exit import find_exit
@@ -25,24 +26,33 @@ class WhatIf:
     priors: Mapping[str, float] = field(default_factory=dict)
 
 
+def _through(survey: Survey, *stages: Callable[[Survey], Survey]) -> Survey:
+    """Pass a survey through stages; what one cannot do is told where the user wrote it."""
+    try:
+        for stage in stages:
+            survey = stage(survey)
+    except ComputationError as error:
+        if survey.whereabouts is None:
+            raise
+        raise ComputationError(survey.whereabouts.of_fault(error.fault)) from error
+    return survey
+
+
 def check(site_dir: Path) -> Survey:
     """Read a site folder, place its points and follow the drain to the wall.
 
     Raises ``BadInput`` with every fault of the folder, ``ComputationError`` where the input is
     well formed but gives no answer.
     """
-    survey = read_site(site_dir)
-    for stage in (place_points, fit_line, find_exit):
-        survey = stage(survey)
-    return survey
+    return _through(read_site(site_dir), place_points, fit_line, find_exit)
 
 
 def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
     """Turn a site folder into a survey with every block filled; raises as ``check``."""
     asked = what_if or WhatIf()
-    survey = score_hypotheses(sample_routes(check(site_dir)))
+    survey = _through(check(site_dir), sample_routes, score_hypotheses)
     survey = suppose(survey, without=asked.without, priors=asked.priors)
-    return plan_dig(survey)
+    return _through(survey, plan_dig)
 
 
 def run(

@@ -83,7 +83,7 @@ def read_site(path: Path) -> Survey:
             Fault("site-unusable", SITE_FILE, None, "file", "", "The site cannot be made.",
                   "compare the file with a blank one ('sitegis start')."),
         ))  # fmt: skip
-    return Survey(site, rules)
+    return Survey(site, rules, whereabouts=report.where)
 
 
 def _room_ids(raw: Raw) -> list[str]:
