@@ -169,7 +169,7 @@ def test_the_record_says_what_the_answer_says(
     best = told["hypotheses"][0]
     assert len(pages) <= 5
     assert told["site"] in text
-    assert f"{best['id']} {best['probability']:.1%}" in text
+    assert f"{best['id']} {best['probability'] * 100:.0f} %" in text
     for main in told["mains"]:
         assert f"{main['main']} {percent(main['probability'])}" in text
     for pit in told["pits"]:

@@ -99,7 +99,7 @@ def lateral_rows(survey: Survey) -> Rows:
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
          f"{196 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
         ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
-         f"({best.probability:.0%})", "inferred"),
+         f"({percent(best.probability)})", "inferred"),
     ]  # fmt: skip
     return rows + _tap_rows(survey)
 
@@ -204,7 +204,7 @@ def probability_rows(survey: Survey) -> Rows:
     for scored in likely:
         ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
         words = "; ".join(c.words for c in ordered if c.words)
-        rows.append((scored.hypothesis.id, f"{scored.probability:.1%}", words))
+        rows.append((scored.hypothesis.id, percent(scored.probability), words))
     if unlikely:
         together = sum(scored.probability for scored in unlikely)
         names = ", ".join(scored.hypothesis.id for scored in unlikely)
