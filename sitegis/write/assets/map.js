@@ -332,7 +332,7 @@ function addSection(map, data) {
 
 /* Make map and type smaller until all fits one sheet (Letter, the shorter, less margins and what column breaks take). */
 function fitOneSheet(panel, box) {
-  const room = 245 * 96 / 25.4;
+  const room = 236 * 96 / 25.4;
   const fits = () => panel.parentNode.getBoundingClientRect().height <= room;
   const steps = [[96, 8.2], [96, 7.6], [90, 7], [84, 6.6], [76, 6.2], [68, 6], [60, 5.8], [60, 5.4], [56, 5]];
   for (const [height, size] of steps) {
