@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
 from .._site import RuleSetName
+from ..read._fields import Table
 from ..read._schema import PriorTable
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]
-
-
-class Table(BaseModel):
-    """A TOML table: nothing unknown in it, nothing that is no number."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class LayerTable(Table):

@@ -10,6 +10,7 @@ from scipy.special import ndtri
 
 from .._frames import Array
 from .._survey import Survey
+from ..score.particles import pad_routes
 
 Integers = NDArray[np.int64]
 ROUTES_TOTAL = 1500
@@ -113,8 +114,8 @@ def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, .
             np.zeros((0, 2, 2)), np.zeros((0, 2)), empty, empty.astype(np.int64), hypotheses
         )
     width = max(part[0].shape[1] for part in parts)
-    vertices = [_padded(part[0], width) for part in parts]
-    inverts = [_padded(part[1], width) for part in parts]
+    vertices = [pad_routes(part[0], width) for part in parts]
+    inverts = [pad_routes(part[1], width) for part in parts]
     owner = [np.full(part[2].size, part[3], dtype=np.int64) for part in parts]
     weights = np.concatenate([part[2] for part in parts])
     return RouteCloud(
@@ -124,14 +125,6 @@ def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, .
         np.concatenate(owner),
         hypotheses,
     )
-
-
-def _padded(values: Array, width: int) -> Array:
-    """Repeat the last entry along axis 1 up to a width."""
-    missing = width - values.shape[1]
-    if missing == 0:
-        return np.asarray(values, float)
-    return np.concatenate([values, np.repeat(values[:, -1:], missing, axis=1)], axis=1)
 
 
 def _with_ground_error(

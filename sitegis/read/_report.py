@@ -10,6 +10,7 @@ from typing import Protocol
 
 from .._errors import BadInput, Fault
 from .._site import Notice
+from .._survey import Whereabouts
 from .._units import LengthUnit, format_length
 
 SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
@@ -20,16 +21,8 @@ _ITEM = re.compile(r"^(\w+)\[(\d+)\](.*)$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
 
 
-class Where(Protocol):
-    """Tells where a fault or a notice stands, if not in the text files."""
-
-    def of_fault(self, fault: Fault) -> Fault:
-        """Move a fault to its place."""
-        ...
-
-    def of_notice(self, notice: Notice) -> Notice:
-        """Move a notice to its place."""
-        ...
+class Where(Whereabouts, Protocol):
+    """Tells where a fault or a notice stands, if not in the text files, and in which order."""
 
     def order(self, fault: Fault) -> tuple[int, int, int]:
         """Give the sort key of a moved fault."""

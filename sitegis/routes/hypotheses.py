@@ -148,7 +148,8 @@ def _yards(main_side: Side) -> tuple[Side, Side]:
     return ("left", "right") if main_side in ("front", "rear") else ("front", "rear")
 
 
-def _toward(main_side: Side) -> Toward:
+def toward_of(main_side: Side) -> Toward:
+    """Say which way a main on a side of the lot lies: front, rear or side."""
     return "side" if main_side in ("left", "right") else main_side  # type: ignore[return-value]
 
 
@@ -156,7 +157,7 @@ def _hypothesis(main: Main, yard: Side | None, weight: float) -> Hypothesis:
     """Name one way; its prior is still a relative weight."""
     way: Literal["direct", "side-yard"] = "direct" if yard is None else "side-yard"
     suffix = "" if yard is None else f"-{yard}"
-    return Hypothesis(f"{main.id}:{way}{suffix}", main.id, way, _toward(main.side), yard, weight)
+    return Hypothesis(f"{main.id}:{way}{suffix}", main.id, way, toward_of(main.side), yard, weight)
 
 
 def _with_yard_weight(listed: list[Hypothesis], weight: float) -> list[Hypothesis]:

@@ -13,6 +13,7 @@ from .._frames import Array
 from .._results import Contribution, Routes, ScoredHypothesis, Toward
 from .._site import Main, Site, Street
 from .._survey import Survey
+from ..routes.hypotheses import toward_of
 from .case import NONE_LEFT_OUT, build_case
 from .checks import Check, Scene, list_checks
 from .next_check import set_scene
@@ -93,7 +94,7 @@ def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Check]) 
     return MainComparison(
         main=main.id,
         name=name_main(main.id, survey.site),
-        toward=_toward(main),
+        toward=toward_of(main.side),
         probability=probability,
         best_way=best.hypothesis.id if best is not None else "",
         speaks_for=_said(contributions, sign=1.0),
@@ -109,13 +110,6 @@ def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Check]) 
         ruled_out_by=_telling_check(main, probability, scene, checks),
         why_none=why_none,
     )
-
-
-def _toward(main: Main) -> Toward:
-    """Name the side of the lot where a main lies."""
-    if main.side == "front":
-        return "front"
-    return "rear" if main.side == "rear" else "side"
 
 
 def _known(value: float) -> float | None:

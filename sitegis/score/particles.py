@@ -78,8 +78,8 @@ def draw_particles(
         index.append(np.full(count, i))
         weights.append(np.full(count, item.probability / count))
         if chosen.size:
-            vertices.append(_padded(routes.vertices[chosen], width))
-            inverts.append(_padded(routes.inverts_m[chosen], width))
+            vertices.append(pad_routes(routes.vertices[chosen], width))
+            inverts.append(pad_routes(routes.inverts_m[chosen], width))
             stations.append(routes.tap_stations_m[chosen])
         else:
             vertices.append(np.full((1, width, 2), np.nan))
@@ -109,11 +109,11 @@ def _systematic(weights: Array, order_by: Array) -> NDArray[np.intp]:
     return np.asarray(order[np.searchsorted(edges, wanted)])
 
 
-def _padded(values: Array, width: int) -> Array:
-    """Repeat the last vertex up to a width."""
+def pad_routes(values: Array, width: int) -> Array:
+    """Repeat the last entry of every route along axis 1, up to a width."""
     missing = width - values.shape[1]
     if missing == 0:
-        return values
+        return np.asarray(values, float)
     return np.concatenate([values, np.repeat(values[:, -1:], missing, axis=1)], axis=1)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,6 @@ from .._frames import Array
 from .._results import (
     NextCheck,
     Pit,
-    Routes,
     ScoredHypothesis,
     TapeTie,
     WayComparison,
@@ -23,6 +22,7 @@ from ..dig.hydraulics import Flow, ProfileCheck
 from ..dig.tie_in import TieIn
 from ..place.report import adjustment_table
 from ..score.compare import MainComparison
+from .features import routes_of
 from .findings import Findings, find, pit_cautions
 from .numbers import finite, json_bytes
 from .profile import invert_under_slab
@@ -129,8 +129,8 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
     """Give one hypothesis; length, fall and arrival are posterior means over its routes."""
     hypothesis = scored.hypothesis
     length = fall = arrival = None
-    if scored.best is not None:
-        samples, weights = _samples(survey.routes, hypothesis.id), scored.weights
+    samples, weights = routes_of(survey, scored), scored.weights
+    if scored.best is not None and samples is not None:
         falls = samples.inverts_m[:, 0] - samples.inverts_m[:, -1]
         length = finite(float(weights @ samples.lengths_m))
         fall = finite(float(weights @ falls))
@@ -153,10 +153,6 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
             for item in scored.contributions
         ],
     }
-
-
-def _samples(routes: Iterable[Routes], hypothesis_id: str) -> Routes:
-    return next(block for block in routes if block.hypothesis.id == hypothesis_id)
 
 
 def _main(row: MainComparison) -> dict[str, Any]:

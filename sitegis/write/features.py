@@ -11,7 +11,7 @@ import shapely
 
 from .._evidence import CleanoutOutside, OutdoorLocate
 from .._frames import Array
-from .._results import PlacedPoint, ScoredHypothesis, TapeTie
+from .._results import PlacedPoint, Routes, ScoredHypothesis, TapeTie
 from .._site import KeepOut
 from .._survey import Survey
 from ..dig.excavation import Excavation, excavations
@@ -78,13 +78,18 @@ def without_repeats(vertices: Array, along: Array | None = None) -> Array:
 
 def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] | None:
     """Give vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any."""
-    if scored.best is None:
+    routes = routes_of(survey, scored)
+    if scored.best is None or routes is None:
         return None
+    vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
+    return without_repeats(vertices), without_repeats(vertices, inverts)
+
+
+def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
+    """Give the route samples of a hypothesis, None where it has none."""
     for routes in survey.routes:
         if routes.hypothesis.id == scored.hypothesis.id and len(routes.vertices):
-            vertices = routes.vertices[scored.best]
-            inverts = routes.inverts_m[scored.best]
-            return without_repeats(vertices), without_repeats(vertices, inverts)
+            return routes
     return None
 
 

@@ -10,8 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..._frames import Array
-from ..._results import Routes, ScoredHypothesis
 from ..._site import Main
 from ..._survey import Survey
 from ..._units import (
@@ -23,9 +21,10 @@ from ..._units import (
     is_imperial,
 )
 from ...dig.excavation import Excavation
+from ...dig.hits import weighted_quantiles
 from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
-from ..features import best_route, point_class
+from ..features import best_route, point_class, routes_of
 from ..panel_parts import spoken
 from ..text import about, likely_and_not, percent, point_words
 
@@ -48,25 +47,10 @@ class Tap:
     distance_m: float | None
 
 
-def _samples(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
-    for routes in survey.routes:
-        if routes.hypothesis.id == scored.hypothesis.id and len(routes.lengths_m):
-            return routes
-    return None
-
-
-def weighted_quantile(values: Array, weights: Array, levels: tuple[float, ...]) -> Array:
-    """Give quantiles of weighted samples (m,) at some levels."""
-    order = np.argsort(values)
-    cumulative = np.cumsum(weights[order])
-    places = np.searchsorted(cumulative / cumulative[-1], levels)
-    return np.asarray(values[order][np.minimum(places, len(values) - 1)])
-
-
 def tap_of(survey: Survey) -> Tap | None:
     """Give the tap of the most probable hypothesis, None where it has no route."""
     best = survey.scores.hypotheses[0]
-    samples = _samples(survey, best)
+    samples = routes_of(survey, best)
     if samples is None or best.best is None:
         return None
     main = next(m for m in survey.site.mains if m.id == best.hypothesis.main)
@@ -121,10 +105,10 @@ def _exit_words(survey: Survey) -> str:
 def _tap_rows(survey: Survey) -> Rows:
     """List length, tap stationing and arrival of the most probable route."""
     best, units = survey.scores.hypotheses[0], survey.site.units
-    samples, tap = _samples(survey, best), tap_of(survey)
+    samples, tap = routes_of(survey, best), tap_of(survey)
     if samples is None or tap is None:
         return [("Tap", BLANK, "no route fits a main on record")]
-    low, middle, high = weighted_quantile(samples.lengths_m, best.weights, (0.05, 0.5, 0.95))
+    low, middle, high = weighted_quantiles(samples.lengths_m, best.weights, (0.05, 0.5, 0.95))
     where = (
         f"{format_length(tap.distance_m, units)} upstream of {tap.manhole}"
         if tap.distance_m is not None
