@@ -8,35 +8,57 @@ import shapely
 from .._frames import Array
 from .._results import DepthStep, Routes, ScoredHypothesis
 from .._survey import Survey
+from .._units import FOOT_M
 from .area import surface_rates_at
 from .cloud import RouteCloud
 from .costs import pit_cost
 from .hits import weighted_quantiles
 from .pits import BEDDING_M
 
-THREE_FEET_M = 3 * 0.3048
+THREE_FEET_M = 3 * FOOT_M
+REPEAT_M = 1e-6  # vertices nearer than a micrometre are one place
+
+
+def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
+    """Give the route samples of a hypothesis, None where it has none."""
+    for routes in survey.routes:
+        if routes.hypothesis.id == scored.hypothesis.id and len(routes.vertices):
+            return routes
+    return None
+
+
+def without_repeats(vertices: Array, along: Array | None = None) -> Array:
+    """Drop vertices (v, 2) that repeat the one before; ``along`` (v, ...) is thinned alike."""
+    keep = np.ones(len(vertices), dtype=bool)
+    keep[1:] = np.hypot(*np.diff(vertices, axis=0).T) > REPEAT_M
+    return (vertices if along is None else along)[keep]
+
+
+def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] | None:
+    """Give vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any.
+
+    The vertices have no repeats: a sampled route repeats its tap up to the common width.
+    """
+    routes = routes_of(survey, scored)
+    if scored.best is None or routes is None:
+        return None
+    vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
+    return without_repeats(vertices), without_repeats(vertices, inverts)
 
 
 def most_probable(survey: Survey) -> tuple[ScoredHypothesis, Routes] | None:
     """Give the most probable hypothesis that has a best route, with its routes."""
-    routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
     for scored in survey.scores.hypotheses:
-        routes = routes_of.get(scored.hypothesis.id)
-        if scored.best is not None and routes is not None and len(routes.vertices):
+        routes = routes_of(survey, scored)
+        if scored.best is not None and routes is not None:
             return scored, routes
     return None
 
 
 def best_line(survey: Survey) -> tuple[Array, Array] | None:
-    """Give vertices (v, 2) and inverts (v,) of the most probable route, without repeats."""
+    """Give vertices (v, 2) and inverts (v,) of the most probable route of all, if any."""
     found = most_probable(survey)
-    if found is None:
-        return None
-    scored, routes = found
-    vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
-    moved = np.hypot(*np.diff(vertices, axis=0).T) > 1e-9
-    kept = np.concatenate([[True], moved])
-    return vertices[kept], inverts[kept]
+    return None if found is None else best_route(survey, found[0])
 
 
 def stations(vertices: Array) -> Array:

@@ -17,12 +17,12 @@ from .._results import (
     WayComparison,
 )
 from .._survey import Survey
+from ..dig.depths import routes_of
 from ..dig.excavation import Excavation
 from ..dig.hydraulics import Flow, ProfileCheck
 from ..dig.tie_in import TieIn
 from ..place.report import adjustment_table
 from ..score.compare import MainComparison
-from .features import routes_of
 from .findings import Findings, find, pit_cautions
 from .numbers import finite, json_bytes
 from .profile import invert_under_slab

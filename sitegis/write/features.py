@@ -11,9 +11,10 @@ import shapely
 
 from .._evidence import CleanoutOutside, OutdoorLocate
 from .._frames import Array
-from .._results import PlacedPoint, Routes, ScoredHypothesis, TapeTie
+from .._results import PlacedPoint, TapeTie
 from .._site import KeepOut
 from .._survey import Survey
+from ..dig.depths import best_route, without_repeats
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import TieIn, tie_ins
 
@@ -67,30 +68,6 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
 def polygon(ring: Array, holes: Iterable[Array] = ()) -> shapely.Polygon:
     """Make a polygon of an unclosed ring (n, 2) and its holes."""
     return shapely.Polygon(ring, list(holes))
-
-
-def without_repeats(vertices: Array, along: Array | None = None) -> Array:
-    """Drop vertices (v, 2) that repeat the one before; ``along`` (v, ...) is thinned alike."""
-    keep = np.ones(len(vertices), dtype=bool)
-    keep[1:] = np.hypot(*np.diff(vertices, axis=0).T) > 1e-6
-    return (vertices if along is None else along)[keep]
-
-
-def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] | None:
-    """Give vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any."""
-    routes = routes_of(survey, scored)
-    if scored.best is None or routes is None:
-        return None
-    vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
-    return without_repeats(vertices), without_repeats(vertices, inverts)
-
-
-def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
-    """Give the route samples of a hypothesis, None where it has none."""
-    for routes in survey.routes:
-        if routes.hypothesis.id == scored.hypothesis.id and len(routes.vertices):
-            return routes
-    return None
 
 
 def _record_features(survey: Survey) -> Iterator[Feature]:

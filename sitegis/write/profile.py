@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .._frames import Array
 from .._survey import Survey
 from .._units import FOOT_M, LengthUnit, is_imperial
-from .features import best_route
+from ..dig.depths import best_route
 
 NORMAL_95 = 1.6448536269514722  # 95 % quantile of the standard normal distribution
 WIDTH, HEIGHT = 920.0, 250.0

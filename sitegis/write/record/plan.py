@@ -12,8 +12,8 @@ from ..._results import Pit
 from ..._site import Main
 from ..._survey import Survey
 from ..._units import FOOT_M, format_length, is_imperial
+from ...dig.depths import best_route
 from ...dig.tie_in import TieIn, tie_ins
-from ..features import best_route
 from . import sheet as paper
 from .names import Name, draw_names, place_names
 from .sheet import Sheet

@@ -20,11 +20,12 @@ from ..._units import (
     format_volume,
     is_imperial,
 )
+from ...dig.depths import best_route, routes_of
 from ...dig.excavation import Excavation
 from ...dig.hits import weighted_quantiles
 from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
-from ..features import best_route, point_class, routes_of
+from ..features import point_class
 from ..panel_parts import spoken
 from ..text import about, likely_and_not, percent, point_words
 
