@@ -26,7 +26,6 @@ from sitegis.city.infer import (
     PriorTable,
     dye_bits,
     elevation_fit,
-    entropy_bits,
     visit_bits,
 )
 from sitegis.city.lots import work_chunk
@@ -153,11 +152,6 @@ def test_visit_bits_are_the_information_gain(seed):
     assert visit_bits(posterior)[0] == pytest.approx(
         information_gain_bits(probability[0], walls[0]), abs=1e-12
     )
-
-
-def test_entropy_of_even_odds():
-    """Four even chances are two bits."""
-    assert entropy_bits(np.full((1, 4), 0.25))[0] == pytest.approx(2.0)
 
 
 @pytest.fixture(scope="module")

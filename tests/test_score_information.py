@@ -20,6 +20,12 @@ def test_worked_example() -> None:
     assert entropy_bits(prior) == pytest.approx(1.647731, abs=5e-7)
 
 
+def test_entropy_is_worked_out_row_by_row() -> None:
+    """Four even chances are two bits, a certainty none (closed form), each row by itself."""
+    rows = np.array([[0.25, 0.25, 0.25, 0.25], [1.0, 0.0, 0.0, 0.0]])
+    assert entropy_bits(rows) == pytest.approx([2.0, 0.0])
+
+
 @settings(deadline=None, max_examples=50)
 @given(
     arrays(float, 4, elements=st.floats(0.01, 1.0)),

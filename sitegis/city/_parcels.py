@@ -44,8 +44,8 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
 
 def make_lots(
     frame: Any, table: ParcelTable, place: Placer, houses: Shapes, centrelines: Shapes
-) -> tuple[Parcels, Whole, tuple[Failure, ...]]:
-    """Make the lots in the order of their ids, with their rows from 1, and what is no lot.
+) -> tuple[Parcels, tuple[Failure, ...]]:
+    """Make the lots in the order of their ids, and tell what is no lot, with its row from 1.
 
     No lot is: a parcel without id or area, a second one of an id, one with the outline of
     another (units of a condominium), and one that is the street itself.
@@ -65,7 +65,7 @@ def make_lots(
                 "A street or alley runs in this parcel and no building stands on it.")
         for i in np.flatnonzero(ways).tolist()
     ]  # fmt: skip
-    return take(records, ~ways), rows[~ways], tuple(failures)
+    return take(records, ~ways), tuple(failures)
 
 
 def _once_each(

@@ -36,13 +36,11 @@ _SYNTAX_REMEDY = "check quotes, brackets and '=' there."
 class City:
     """What was read: the layers in metres, and what it takes to write in the CRS's own unit.
 
-    ``row_numbers`` (p,) are the parcels' rows in their layer; ``paths`` every file that the
-    answer rests on.
+    ``paths`` are all files that the answer rests on.
     """
 
     file: CityFile
     block: Block
-    row_numbers: NDArray[np.int64]
     failures: tuple[Failure, ...]
     crs: CRS
     metres_per_unit: float
@@ -134,7 +132,7 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     factor = float(crs.axis_info[0].unit_conversion_factor)
     place = Placer(crs, factor, METRES[file.city.units])
     houses, centrelines = _areas(frames["buildings"], place), _centrelines(frames, file, place)
-    records, rows, failures = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
+    records, failures = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
     block = Block(
         parcels=records,
         own=np.ones(len(records.ids), bool),
@@ -146,7 +144,7 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         manholes=_manholes(frames["manholes"], file, place),
         priors=Priors(**file.prior.model_dump()),
     )
-    return City(file, block, rows, failures, crs, factor, sites, tuple(reader.paths))
+    return City(file, block, failures, crs, factor, sites, tuple(reader.paths))
 
 
 def _is_plain(written: str) -> bool:

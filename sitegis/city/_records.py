@@ -10,15 +10,14 @@ import shapely
 from numpy.typing import NDArray
 
 from .._frames import Array
-from .._site import Priors, Side
+from .._site import Priors
 
 Shapes = NDArray[np.object_]
 Words = NDArray[np.str_]
 Flags = NDArray[np.bool_]
 Whole = NDArray[np.int64]
 
-# The order of side codes: -1 where a line has no side.
-SIDE_NAMES: tuple[Side, ...] = ("front", "right", "rear", "left")
+# Side codes are places in ``SIDES``; -1 where a line has no side.
 FRONT, RIGHT, REAR, LEFT = range(4)
 
 
@@ -85,12 +84,6 @@ Layer = TypeVar("Layer", Parcels, Ways, Mains, Manholes)
 def take(layer: Layer, rows: NDArray[Any]) -> Layer:
     """Give a layer's rows by index or mask."""
     return replace(layer, **{f.name: getattr(layer, f.name)[rows] for f in fields(layer)})
-
-
-def unit(vectors: Array) -> Array:
-    """Bring vectors (..., 2) to length 1; a zero vector stays zero."""
-    length = np.hypot(vectors[..., 0], vectors[..., 1])[..., None]
-    return np.asarray(vectors / np.where(length > 0.0, length, 1.0))
 
 
 def segments(starts: Array, ends: Array) -> Shapes:

@@ -30,7 +30,6 @@ SLANT = math.cos(math.radians(45.0))
 INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE = (
     "interior", "corner", "through", "flag", "alley-only", "no-frontage",
 )  # fmt: skip
-CODES = (INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE)
 
 
 @dataclass(frozen=True, slots=True)

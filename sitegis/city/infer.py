@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import entr, ndtri
 
 from .._frames import Array
-from .._site import Main, Priors
+from .._site import SIDES, Main, Priors
 from ..line.profile import INVERT_PRIOR_M
 from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read._streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
@@ -16,7 +16,7 @@ from ..routes.evidence import DEFAULTS, FALSE_SEEN
 from ..routes.fit import arrival_habit, tap_habit
 from ..routes.hypotheses import list_hypotheses
 from ..routes.likelihoods import UNLISTED_PASSES
-from ._records import SIDE_NAMES, Flags, Mains, Whole
+from ._records import Flags, Mains, Whole
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid, Pairs
 
@@ -80,7 +80,7 @@ def _stub(side: int, alley: bool) -> Main:
     """Make a main of which only id, side and kind are looked at."""
     nothing = np.zeros((0, 2))
     return Main(
-        str(side), "", SIDE_NAMES[side], "alley" if alley else "street", nothing, np.zeros(0),
+        str(side), "", SIDES[side], "alley" if alley else "street", nothing, np.zeros(0),
         0.0, False, 0.2, (), (),
     )  # fmt: skip
 
@@ -90,7 +90,7 @@ def _way(side: int, yard: str | None) -> int:
     if yard is None:
         return DIRECT
     # looking toward side s, the next side in the order (front, right, rear, left) is on the left
-    return YARD_LEFT if SIDE_NAMES.index(yard) == (side + 1) % 4 else YARD_RIGHT
+    return YARD_LEFT if SIDES.index(yard) == (side + 1) % 4 else YARD_RIGHT
 
 
 def elevation_fit(arrival_m: Array, sd_m: Array) -> Array:
@@ -178,11 +178,6 @@ def _walls(count: int, pairs: Pairs, weight: Array) -> Array:
         np.add.at(walls, (pairs.lot, 3 * pairs.side + kind.way, wall), weight[:, i])
     total = walls.sum(axis=2, keepdims=True)
     return np.where(total > 0.0, walls / np.where(total > 0.0, total, 1.0), 0.25)
-
-
-def entropy_bits(probability: Array) -> Array:
-    """Give the entropy of each row in bits."""
-    return np.asarray(entr(probability).sum(axis=1) / np.log(2.0))
 
 
 def visit_bits(posterior: Posterior) -> Array:

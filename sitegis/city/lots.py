@@ -9,7 +9,9 @@ import shapely
 from shapely import STRtree
 
 from .._frames import Array
-from ._records import SIDE_NAMES, Block, Flags, Shapes, Whole, Words
+from .._site import SIDES
+from ..score.information import entropy_bits
+from ._records import Block, Flags, Shapes, Whole, Words
 from ._tables import Columns, Tables, table
 from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
 from .houses import Houses, Rectangles, find_houses, measure_houses
@@ -18,7 +20,6 @@ from .infer import (
     Posterior,
     PriorTable,
     dye_bits,
-    entropy_bits,
     infer,
     pass_shares,
     visit_bits,
@@ -28,7 +29,7 @@ from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, Laid, Pairs, lay
 
 HELD_SHARE = 0.80
 STRIP_M = 1.0
-WALL_NAMES = np.array(SIDE_NAMES)
+WALL_NAMES = np.array(SIDES)
 WAY_NAMES = ("direct", "side-yard", "side-yard")
 UNSURE_FRONTAGE = 0.75
 LEAST_BITS = 1e-6

@@ -8,13 +8,13 @@ from scipy.special import entr
 from .._frames import Array
 
 
-def entropy_bits(probabilities: Array) -> float:
-    """Give the entropy −Σ p log2 p of probabilities that sum to 1.
+def entropy_bits(probabilities: Array) -> Array:
+    """Give the entropy −Σ p log2 p (...) of probabilities (..., h) whose rows sum to 1.
 
-    >>> entropy_bits(np.array([0.5, 0.25, 0.25]))
+    >>> float(entropy_bits(np.array([0.5, 0.25, 0.25])))
     1.5
     """
-    return float(np.sum(entr(np.asarray(probabilities, float))) / np.log(2.0))
+    return np.asarray(np.sum(entr(probabilities), axis=-1) / np.log(2.0))
 
 
 def information_gain_bits(prior: Array, likelihood: Array) -> float:
