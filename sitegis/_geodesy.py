@@ -190,17 +190,6 @@ def convergence_deg(crs: str, longitude: float, latitude: float) -> float:
     return float(_projection(crs).get_factors(longitude, latitude).meridian_convergence)
 
 
-def grid_azimuth_deg(true_azimuth_deg: float, convergence: float) -> float:
-    """Take an azimuth from true north to grid north: grid = true − convergence.
-
-    A magnetic azimuth becomes true by adding the declination (``_units.parse_bearing``).
-
-    >>> grid_azimuth_deg(0.5, 1.0)
-    359.5
-    """
-    return wrap_degrees(true_azimuth_deg - convergence)
-
-
 # ------------------------------------------------------------------------------- the frame
 
 

@@ -133,7 +133,6 @@ class Building:
     angle_sd_rad: float
     outline_sd_m: float
     wall_thickness_m: float
-    wall_thickness_sd_m: float = 0.02
     source: str = "record"
 
 

@@ -264,12 +264,3 @@ def closure_fault(
         f"{traverse.perimeter_m:.2f} m (1:{traverse.ratio:.0f}; allowed {most_closure_m:g} m "
         f"or 1:{least_ratio:.0f}): look for a wrong bearing, distance or turn"
     )
-
-
-def in_lot_frame(points: Array, x_azimuth_deg: float) -> Array:
-    """Turn (…, 2) east, north so that x runs along an azimuth and y to the left of it.
-
-    With the front line's azimuth and calls that start at the front-left corner along the front
-    line this gives lot coordinates.
-    """
-    return np.asarray(np.asarray(points, float) @ rotation(math.radians(90.0 - x_azimuth_deg)))

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import quad
 
 from sitegis._results import Pit
 from sitegis._rules import load_rules
@@ -22,7 +21,6 @@ from sitegis.dig.excavation import (
     planned_soil,
     prismoid_m3,
     sides_of,
-    trench_m3,
     widened,
 )
 from tests.dig_clouds import RULES, two_way_survey
@@ -56,22 +54,6 @@ def test_square_pit_with_sloped_sides_is_the_frustum_of_a_pyramid(
     expected = depth / 3 * (bottom + top + np.sqrt(bottom * top))
 
     assert prismoid_m3(side, side, depth, slope) == pytest.approx(expected, rel=1e-12)
-
-
-@settings(deadline=None, max_examples=30)
-@given(sizes, sizes, sizes, sizes, st.floats(0.0, 2.0))
-def test_trench_volume_is_the_integral_of_its_sections(
-    length: float, width: float, first: float, second: float, slope: float
-) -> None:
-    """∫ w d(x) + s d(x)² dx by numerical quadrature."""
-
-    def section(x: float) -> float:
-        depth = first + (second - first) * x / length
-        return width * depth + slope * depth**2
-
-    expected = quad(section, 0, length)[0]
-
-    assert trench_m3(length, width, (first, second), slope) == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize(("soil", "ratio"), [("B", 1.0), ("C", 1.5)])

@@ -19,7 +19,6 @@ from sitegis._geodesy import (
     elevation_factor,
     fit_lot_frame,
     fit_similarity,
-    grid_azimuth_deg,
     grid_from_lonlat,
     grid_scale_factor,
     grid_unit,
@@ -161,7 +160,7 @@ def test_convergence_matches_a_meridian(crs: str) -> None:
     ends = grid_from_lonlat(crs, np.array([PLACE, (PLACE[0], PLACE[1] + 1e-3)]))
     east, north = ends[1] - ends[0]
     grid_azimuth = math.degrees(math.atan2(east, north)) % 360.0
-    expected = grid_azimuth_deg(0.0, convergence_deg(crs, *PLACE))
+    expected = -convergence_deg(crs, *PLACE) % 360.0
     assert grid_azimuth == pytest.approx(expected, abs=1e-4)
 
 

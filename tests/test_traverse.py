@@ -15,7 +15,6 @@ from sitegis._traverse import (
     closure_fault,
     curve_course,
     densify,
-    in_lot_frame,
     polygon_area_m2,
     run_traverse,
     straight_course,
@@ -198,13 +197,6 @@ def test_wrong_call_is_refused() -> None:
     assert fault is not None
     assert "1.000 m" in fault
     assert "1:105" in fault
-
-
-def test_lot_frame_has_front_along_x() -> None:
-    """Turned to the front line's azimuth, a lot lies along x with y to the rear."""
-    traverse = run_traverse(rectangle(15, 38, turn_deg=-6.0))
-    lot = in_lot_frame(traverse.vertices, 84.0)
-    assert lot == pytest.approx(np.array([[0, 0], [15, 0], [15, 38], [0, 38]]), abs=1e-9)
 
 
 @st.composite

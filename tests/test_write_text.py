@@ -12,10 +12,14 @@ from hypothesis import strategies as st
 from sitegis._results import Hypothesis, ScoredHypothesis
 from sitegis._survey import Survey
 from sitegis.write.text import (
-    answer_sentences,
+    check_sentence,
     contribution_words,
     corner_words,
+    dig_sentence,
+    exit_sentence,
+    join_sentence,
     percent,
+    slope_sentence,
     summary_lines,
     way_words,
 )
@@ -30,7 +34,7 @@ def survey() -> Survey:
 
 def test_the_first_sentence_names_main_and_chance(survey: Survey) -> None:
     """Which main, with what probability, and what comes next."""
-    first = answer_sentences(survey)[0]
+    first = join_sentence(survey)
     assert "front-main" in first
     assert "70 %" in first
     assert "25 %" in first
@@ -41,7 +45,7 @@ def test_the_exit_is_measured_from_the_nearer_corner(survey: Survey) -> None:
     distance, corner = corner_words(survey)
     assert distance == pytest.approx((8 + 26) * 0.3048 - survey.exit.x_m, abs=1e-9)
     assert corner == "front-right corner"
-    assert "10' 1\" from the front-right corner" in answer_sentences(survey)[1]
+    assert "10' 1\" from the front-right corner" in exit_sentence(survey)
 
 
 @pytest.mark.parametrize(
@@ -49,21 +53,19 @@ def test_the_exit_is_measured_from_the_nearer_corner(survey: Survey) -> None:
 )
 def test_lengths_come_in_the_units_of_the_site(units: str, seen: str, unseen: str) -> None:
     """A site in feet reads in feet and inches, a metric one in metres or millimetres."""
-    exit_sentence = answer_sentences(filled_survey(units=units))[1].split("heading")[0]
-    assert seen in exit_sentence
-    assert unseen not in exit_sentence
+    words = exit_sentence(filled_survey(units=units)).split("heading")[0]
+    assert seen in words
+    assert unseen not in words
 
 
 def test_it_says_when_the_marks_say_nothing_about_the_slope(survey: Survey) -> None:
     """A slope that is all prior is called common practice, one from data is not."""
     all_prior = dataclasses.replace(survey.exit, slope_sd_ratio=0.97)
-    assert "say almost nothing" in answer_sentences(
-        dataclasses.replace(survey, left_at=all_prior)
-    )[2]  # fmt: skip
+    assert "say almost nothing" in slope_sentence(dataclasses.replace(survey, left_at=all_prior))
     from_data = dataclasses.replace(survey.exit, slope_sd_ratio=0.3)
-    assert "say almost nothing" not in answer_sentences(
+    assert "say almost nothing" not in slope_sentence(
         dataclasses.replace(survey, left_at=from_data)
-    )[2]  # fmt: skip
+    )
 
 
 def test_the_summary_carries_cautions_and_flags(survey: Survey) -> None:
@@ -106,7 +108,7 @@ def test_a_check_that_only_pins_the_place_says_so(survey: Survey) -> None:
     """0.00 bit is not printed: the check is worth its saving for the place, not for the main."""
     pins = dataclasses.replace(survey.scores.next_checks[0], gain_bits=0.0004)
     scores = dataclasses.replace(survey.scores, next_checks=(pins,))
-    words = answer_sentences(dataclasses.replace(survey, scored=scores))[4]
+    words = check_sentence(dataclasses.replace(survey, scored=scores))
     assert "0.00" not in words
     assert "would not change which main, but pins the place" in words
 
@@ -115,7 +117,7 @@ def test_nothing_listed_is_said_as_such(survey: Survey) -> None:
     """Where no listed way fits, the sentence says so instead of naming a main."""
     ranked = survey.scores.hypotheses
     turned = dataclasses.replace(survey.scores, hypotheses=ranked[::-1])
-    assert answer_sentences(dataclasses.replace(survey, scored=turned))[0].startswith(
+    assert join_sentence(dataclasses.replace(survey, scored=turned)).startswith(
         "No listed way fits"
     )
 
@@ -125,7 +127,7 @@ def test_a_check_that_changes_nothing_is_not_recommended(survey: Survey) -> None
     useless = dataclasses.replace(survey.scores.next_checks[0], saving=0.0, gain_bits=0.1)
     telling = dataclasses.replace(useless, check="Watch the dye", gain_bits=0.5, saving=-90.0)
     scores = dataclasses.replace(survey.scores, next_checks=(useless, telling))
-    words = answer_sentences(dataclasses.replace(survey, scored=scores))[4]
+    words = check_sentence(dataclasses.replace(survey, scored=scores))
     assert words.startswith("No check is worth its cost for where to dig")
     assert words.endswith("most telling: Watch the dye.")
 
@@ -137,9 +139,8 @@ def test_no_pit_and_no_check_are_said(survey: Survey) -> None:
         planned=dataclasses.replace(survey.dig, pits=()),
         scored=dataclasses.replace(survey.scores, next_checks=()),
     )
-    sentences = answer_sentences(bare)
-    assert "No place for a test pit" in sentences[3]
-    assert sentences[4] == "No further check is proposed."
+    assert "No place for a test pit" in dig_sentence(bare)
+    assert check_sentence(bare) == "No further check is proposed."
     assert summary_lines(bare)
 
 

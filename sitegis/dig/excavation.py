@@ -65,21 +65,6 @@ def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -
     return depth_m / 6.0 * (areas[0] + 4.0 * areas[1] + areas[2])
 
 
-def trench_m3(
-    length_m: float, width_m: float, depths_m: tuple[float, float], slope: float
-) -> float:
-    """Give the volume of a trench whose depth changes evenly from end to end, ends vertical.
-
-    V = L/6 · (A_1 + 4 A_middle + A_2) with the section A(d) = w·d + slope·d².
-
-    >>> trench_m3(10.0, 1.0, (2.0, 2.0), 1.5)
-    80.0
-    """
-    first, second = depths_m
-    sections = [width_m * d + slope * d * d for d in (first, 0.5 * (first + second), second)]
-    return length_m / 6.0 * (sections[0] + 4.0 * sections[1] + sections[2])
-
-
 def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
     """Choose the soil type to plan on, and say so where it is not the one asked for.
 

@@ -70,13 +70,6 @@ def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) 
     return Flow(float(velocity), float(velocity * 0.25 * np.pi * diameter_m**2), 1.0)
 
 
-def least_slope_for(
-    velocity_m_s: float, diameter_m: float, *, roughness: float = ROUGHNESS
-) -> float:
-    """Give the slope at which a full pipe reaches a velocity: S = (n V / R^(2/3))²."""
-    return float((roughness * velocity_m_s / (0.25 * diameter_m) ** (2 / 3)) ** 2)
-
-
 def part_flow(
     flow_m3_s: float, diameter_m: float, slope: float, *, roughness: float = ROUGHNESS
 ) -> Flow:

@@ -20,7 +20,7 @@ class HeadDepth:
     """Depth from the surface to the head, its repeatability, and what the checks said.
 
     ``horizontal_sd_m`` is the receiver's horizontal repeatability at that depth. ``departure_m``
-    is the largest disagreement found, ``departure_sd_m`` what noise would explain of it.
+    is the largest disagreement found (0 where there was nothing to compare), by ``check``.
     """
 
     depth_m: float
@@ -28,7 +28,6 @@ class HeadDepth:
     horizontal_sd_m: float
     distorted: bool
     departure_m: float
-    departure_sd_m: float
     check: str
 
 
@@ -113,8 +112,7 @@ def read_head(
         float(np.hypot(spread, extra)),
         float(np.hypot(horizontal_sd_m(depth, noise), extra)),
         distorted,
-        worst[1] if checks else 0.0,
-        worst[2] if checks else 0.0,
+        worst[1],
         worst[0],
     )
 

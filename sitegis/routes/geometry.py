@@ -24,7 +24,6 @@ __all__ = [
     "region_of_rings",
     "routes_cross",
     "routes_inside",
-    "routes_lengths",
 ]
 
 Flags = NDArray[np.bool_]
@@ -117,12 +116,6 @@ def _crossed(x: Array, y: Array, region: Region, *, with_parity: bool) -> tuple[
             meets = (qx * ay - qy * ax > past) != (qx * by - qy * bx > past)
             crossed[at[meets] % width] = True
     return crossed, parity
-
-
-def routes_lengths(vertices: Array) -> Array:
-    """Give the length of each route (m,)."""
-    steps = np.diff(vertices, axis=1)
-    return np.asarray(np.hypot(steps[..., 0], steps[..., 1]).sum(axis=1))
 
 
 def distances_to_point(vertices: Array, point: Array) -> tuple[Array, Array]:

@@ -192,17 +192,6 @@ def check_sentence(survey: Survey) -> str:
     )
 
 
-def answer_sentences(survey: Survey) -> tuple[str, ...]:
-    """Give the answer in sentences: main, exit, slope, dig, next check."""
-    return (
-        join_sentence(survey),
-        exit_sentence(survey),
-        slope_sentence(survey),
-        dig_sentence(survey),
-        check_sentence(survey),
-    )
-
-
 def contribution_words(bits: float) -> str:
     """Say a weight of evidence as odds.
 

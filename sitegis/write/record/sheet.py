@@ -116,17 +116,16 @@ def arrow(canvas: Canvas, at: Array, direction: Array, size: float = 6.0) -> Non
 
 def label(
     canvas: Canvas, at: Array, text: str, *, size: float = 6.5, face: str = PLAIN,
-    angle_deg: float = 0.0, centred: bool = False,
+    angle_deg: float = 0.0,
 ) -> None:  # fmt: skip
     """Write a text on a white ground, so that it stays readable over lines."""
     canvas.saveState()
     canvas.translate(*map(float, at))
     canvas.rotate(angle_deg)
     width = pdfmetrics.stringWidth(text, face, size)
-    start = -width / 2 if centred else 0.0
     canvas.setFillColorRGB(1, 1, 1)
-    canvas.rect(start - 1, -1.5, width + 2, size + 0.5, stroke=0, fill=1)
+    canvas.rect(-1, -1.5, width + 2, size + 0.5, stroke=0, fill=1)
     canvas.setFillColorRGB(0, 0, 0)
     canvas.setFont(face, size)
-    canvas.drawString(start, 0, text)
+    canvas.drawString(0, 0, text)
     canvas.restoreState()
