@@ -12,7 +12,6 @@ from sitegis.dig.area import (
     allowed,
     dearest_surfaces,
     dig_area,
-    keep_out_shape,
     may_run_in,
     rectangle_rings,
     surface_rates_at,
@@ -41,23 +40,6 @@ def test_a_keep_out_is_widened_by_clearance_and_tolerance() -> None:
 
     assert allowed(area, square_at(4.0 + 0.92 + 0.5, 3.0))[0]
     assert not allowed(area, square_at(4.0 + 0.90 + 0.5, 3.0))[0]
-
-
-@pytest.mark.parametrize(
-    ("points", "is_area", "kind"),
-    [
-        ([[1.0, 2.0]], False, "Point"),
-        ([[1.0, 2.0], [3.0, 2.0], [3.0, 4.0]], False, "LineString"),
-        ([[1.0, 2.0], [3.0, 2.0], [3.0, 4.0]], True, "Polygon"),
-    ],
-)
-def test_keep_outs_are_points_lines_or_areas(
-    points: list[list[float]], is_area: bool, kind: str
-) -> None:
-    """The shape follows the number of points and the flag."""
-    assert (
-        keep_out_shape(KeepOut("K", "tree", np.array(points), 1.0, "", is_area)).geom_type == kind
-    )
 
 
 def test_a_pit_may_straddle_the_lot_line_but_not_the_neighbours() -> None:

@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._site import DigSettings
-from sitegis.dig.costs import expected_search_cost, greedy_order, pit_cost, surface_rate
-from tests.dig_clouds import RULES
+from sitegis.dig.costs import expected_search_cost, greedy_order, surface_rate
 
 seeds = st.integers(0, 10_000)
 
@@ -79,25 +78,6 @@ def test_greedy_stops_when_little_is_left_or_to_gain() -> None:
     assert order(limit=4, stop_below=0.02, least_gain=0.0) == (0, 1)
     assert order(limit=4, stop_below=0.0, least_gain=0.01) == (0, 1)
     assert order(limit=1, stop_below=0.0, least_gain=0.0) == (0,)
-
-
-def test_a_pit_costs_what_it_adds_up_to() -> None:
-    """1.2 × 0.9 × 1.0 m on lawn: 450 + 1.08 × 110 + 1.08 × 15; at 2 m the protected rate."""
-    settings_ = DigSettings()
-
-    costs = pit_cost(np.full(2, 1.08), np.array([1.0, 2.0]), np.full(2, 15.0), settings_, RULES)
-
-    assert costs == pytest.approx([450 + 118.8 + 16.2, 450 + 2.16 * 190 + 16.2])
-
-
-def test_protection_begins_at_five_feet() -> None:
-    """29 CFR 1926.652(a)(1): an excavation of 5 ft needs protection, one of less does not."""
-    area, lawn = np.ones(2), np.zeros(2)
-
-    costs = pit_cost(area, np.array([5 * 0.3048, 5 * 0.3048 - 1e-6]), lawn, DigSettings(), RULES)
-
-    assert costs[0] - 450 == pytest.approx(1.524 * 190)
-    assert costs[1] - 450 == pytest.approx(1.524 * 110, abs=1e-3)
 
 
 def test_an_unknown_surface_takes_the_dearest_rate() -> None:

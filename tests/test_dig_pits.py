@@ -10,15 +10,15 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sitegis._digging import BEDDING_M, pit_cost
 from sitegis._results import Pit, Routes
 from sitegis._site import Building, DigSettings, Ground, KeepOut, Lot, Site
 from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.area import dig_area, rectangle_rings
 from sitegis.dig.cloud import RouteCloud, gather_cloud, segments_of
-from sitegis.dig.costs import pit_cost
 from sitegis.dig.hits import rectangle_crossings, weighted_quantiles
-from sitegis.dig.pits import BEDDING_M, Candidate, clear_of_footing, lay_field, rank_pits
+from sitegis.dig.pits import Candidate, clear_of_footing, lay_field, rank_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
 from tests.invented import HOUSE_FRONT_M, corner_site
 
@@ -100,13 +100,8 @@ def test_first_pit_is_as_good_as_any_cell_of_the_lot() -> None:
                 depth = ground[row] - found.invert_m[row, hit]
                 dug = weighted_quantiles(depth, cloud.weights[hit], (0.95,))[0] + BEDDING_M
                 inside = centres[part][row, 1] > 0
-                cost = pit_cost(
-                    np.array(1.08),
-                    np.array(dug),
-                    np.array(15.0 if inside else 25.0),
-                    site.dig,
-                    RULES,
-                )
+                rate = 15.0 if inside else 25.0
+                cost = pit_cost(np.array(1.08), np.array(dug), rate, site.dig, RULES)
                 best = max(best, float(cloud.weights[hit][depth <= dug].sum() / cost))
 
     first = survey.dig.pits[0]

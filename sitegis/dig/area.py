@@ -8,8 +8,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from .._digging import keep_out_shape
 from .._frames import Array
-from .._site import KeepOut, Site
+from .._site import Site
 from .cloud import Integers
 from .costs import surface_rate
 from .hits import Flags
@@ -29,16 +30,6 @@ def may_run_in(site: Site) -> BaseGeometry:
     joined = shapely.union_all([shapely.make_valid(shapely.Polygon(ring)) for ring in rings])
     opened = shapely.buffer(joined, CRACK_M, join_style="mitre")
     return shapely.buffer(opened, -CRACK_M, join_style="mitre")
-
-
-def keep_out_shape(keep_out: KeepOut) -> BaseGeometry:
-    """Give another utility or a tree as a point, line or area."""
-    points = np.atleast_2d(keep_out.points)
-    if len(points) == 1:
-        return shapely.Point(points[0])
-    if keep_out.is_area and len(points) >= 3:
-        return shapely.make_valid(shapely.Polygon(points))
-    return shapely.LineString(points)
 
 
 def dig_area(site: Site) -> BaseGeometry:

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from .._frames import Array
-from .._rules import RuleSet
 from .._site import DigSettings
 from .hits import Flags
 
@@ -16,19 +15,6 @@ def surface_rate(settings: DigSettings, surface: str) -> float:
     """Give the restoration cost per m²; the dearest known one where the surface is unknown."""
     known = settings.surface_per_m2
     return known[surface] if surface in known else max(known.values())
-
-
-def pit_cost(
-    area_m2: Array, depth_m: Array, surface_per_m2: Array, settings: DigSettings, rules: RuleSet
-) -> Array:
-    """Price vertical-sided pits: set-up + volume × rate + area × restoration of the surface.
-
-    From the rule set's depth for a protective system on the whole volume takes the protected
-    rate. The rates are the user's or defaults (judgement, no source).
-    """
-    protected = depth_m >= rules.protective_depth_m
-    rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
-    return np.asarray(settings.setup + area_m2 * depth_m * rate + area_m2 * surface_per_m2)
 
 
 def expected_search_cost(costs: Sequence[float], p_found_by: Sequence[float]) -> float:

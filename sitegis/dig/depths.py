@@ -5,15 +5,14 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from .._digging import BEDDING_M, pit_cost
 from .._frames import Array
 from .._results import DepthStep, Routes, ScoredHypothesis
 from .._survey import Survey
 from .._units import FOOT_M
 from .area import surface_rates_at
 from .cloud import RouteCloud
-from .costs import pit_cost
 from .hits import weighted_quantiles
-from .pits import BEDDING_M
 
 THREE_FEET_M = 3 * FOOT_M
 REPEAT_M = 1e-6  # vertices nearer than a micrometre are one place

@@ -9,13 +9,14 @@ import shapely
 from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
+from .._digging import BEDDING_M, FOOTING_BELOW_SLAB_M, pit_cost
 from .._frames import Array
 from .._results import HitMap
 from .._rules import RuleSet
 from .._site import Site
 from .area import allowed, dearest_surfaces, dig_area, rectangle_rings, surface_rates_at
 from .cloud import RouteCloud, Segments, segments_of
-from .costs import greedy_order, pit_cost, surface_rate
+from .costs import greedy_order, surface_rate
 from .hits import (
     Flags,
     Grid,
@@ -27,8 +28,6 @@ from .hits import (
     weighted_quantiles,
 )
 
-BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgement, no source
-FOOTING_BELOW_SLAB_M = 0.30  # underside of a footing: common practice, no source
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgement
 OVERLAP_M2 = 0.01  # two pits share no ground beyond rounding
 PITS_AT_MOST = 5

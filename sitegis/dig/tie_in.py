@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from scipy.special import ndtr
 
+from .._digging import FOOTING_BELOW_SLAB_M
 from .._frames import Array, rotation
 from .._results import ProfileComponent
 from .._site import Notice, PlannedFixture, Room
@@ -33,7 +34,6 @@ OPENING_M = 0.60
 BEDDING_M = 0.10
 CLEAR_OF_BEND_M = 0.45  # room for a wye and its coupling: judgement
 CLEAR_OF_WALL_M = 0.60  # no digging beside a footing: judgement
-FOOTING_BELOW_SLAB_M = 0.30
 LIKELY, UNLIKELY = 0.9, 0.5
 Entry = Literal["square", "45-degree", "angled"]
 

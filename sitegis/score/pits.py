@@ -13,19 +13,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry.base import BaseGeometry
 
+from .._digging import BEDDING_M, FOOTING_BELOW_SLAB_M, keep_out_shape, pit_cost
 from .._frames import Array, lot_direction
 from .._rules import RuleSet
-from .._site import DigSettings, KeepOut, Site
+from .._site import Site
 from ..routes.terrain import allowed_polygon
 from .particles import Particles
 from .posterior import points_along
 from .search import Flags, SearchPlan, plan_cost, plan_search
 from .words import say_outdoors
 
-BELOW_INVERT_M = 0.15
-FOOTING_BELOW_SLAB_M = 0.30
 DEFAULT_DEPTH_M = 2.5
 DEFAULT_RUN_M = 10.0
 # Where along a way pits are proposed, on the ways that are at least this likely.
@@ -95,7 +93,7 @@ def lay_pits(particles: Particles, site: Site, rules: RuleSet) -> Pits:
     """Lay the pits of a site; of all that may be dug the ``MOST_PITS`` that pay best are kept.
 
     A pit is dug to the 95 % quantile (mean + 1.645 sd) of the depth of what crosses it and
-    ``BELOW_INVERT_M`` more, but no deeper than the site allows; deeper pipe stays unseen.
+    ``BEDDING_M`` more, but no deeper than the site allows; deeper pipe stays unseen.
     """
     gap = _gap_m(particles, site)
     places = _Places.joined(
@@ -108,9 +106,9 @@ def lay_pits(particles: Particles, site: Site, rules: RuleSet) -> Pits:
     p = weight.sum(axis=1)
     mean = (weight * depth).sum(axis=1) / np.maximum(p, 1e-12)
     spread = np.sqrt((weight * (depth - mean[:, None]) ** 2).sum(axis=1) / np.maximum(p, 1e-12))
-    dug = np.minimum(mean + 1.645 * spread + BELOW_INVERT_M, site.dig.max_depth_m)
+    dug = np.minimum(mean + 1.645 * spread + BEDDING_M, site.dig.max_depth_m)
     area = places.lengths_m * site.dig.pit_width_m
-    costs = pit_cost(area, dug, site.dig, rules, surface_per_m2=_surface_rates(places, site))
+    costs = pit_cost(area, dug, _surface_rates(places, site), site.dig, rules)
     hits = crossed & (depth <= dug[:, None])
     worth = (hits @ particles.weights) / costs
     usable = _clear_of_footing(places, dug, site) & (worth > 0.0)
@@ -130,7 +128,7 @@ def _gap_m(particles: Particles, site: Site) -> float:
     inverts = particles.inverts_m[particles.listed, 0]
     if not inverts.size:
         return site.dig.building_setback_m
-    deepest = 1.645 * float(inverts.std()) + BELOW_INVERT_M - float(inverts.mean())
+    deepest = 1.645 * float(inverts.std()) + BEDDING_M - float(inverts.mean())
     return max(site.dig.building_setback_m, deepest - FOOTING_BELOW_SLAB_M)
 
 
@@ -214,23 +212,13 @@ def _may_be_dug(places: _Places, site: Site) -> Flags:
     settings = site.dig
     closed = [shapely.Polygon(site.building.vertices).buffer(settings.building_setback_m)]
     closed += [
-        _shape(keep_out).buffer(keep_out.clearance_m + settings.tolerance_m)
+        keep_out_shape(keep_out).buffer(keep_out.clearance_m + settings.tolerance_m)
         for keep_out in site.keep_outs
     ]
     open_area = shapely.difference(allowed_polygon(site), shapely.union_all(closed))
     shapely.prepare(open_area)
     rings = shapely.polygons(_rings(places, settings.pit_width_m))
     return np.asarray(shapely.covers(open_area, rings), bool).reshape(len(places.centres))
-
-
-def _shape(keep_out: KeepOut) -> BaseGeometry:
-    """Give a keep-out as a point, a line or an area."""
-    points = np.atleast_2d(keep_out.points)
-    if len(points) == 1:
-        return shapely.Point(points[0])
-    if keep_out.is_area and len(points) >= 3:
-        return shapely.make_valid(shapely.Polygon(points))
-    return shapely.LineString(points)
 
 
 def _clear_of_footing(places: _Places, dug_m: Array, site: Site) -> Flags:
@@ -302,24 +290,10 @@ def _way_out(particles: Particles, site: Site, rules: RuleSet) -> float:
         ground = site.ground.elevation_m(crossings.places[leaves])
         depth[leaves] = np.maximum(ground - crossings.inverts_m[leaves], 0.3)
     length_m = _mean(crossings.run_m, particles.weights, leaves, DEFAULT_RUN_M)
-    depth_m = _mean(depth, particles.weights, leaves, DEFAULT_DEPTH_M) + BELOW_INVERT_M
+    depth_m = _mean(depth, particles.weights, leaves, DEFAULT_DEPTH_M) + BEDDING_M
     area = np.array([max(length_m, site.dig.pit_length_m) * site.dig.pit_width_m])
     rate = site.dig.surface_per_m2.get("lawn", 0.0)
-    return float(pit_cost(area, np.array([depth_m]), site.dig, rules, surface_per_m2=rate)[0])
-
-
-def pit_cost(
-    area_m2: Array,
-    depth_m: Array,
-    settings: DigSettings,
-    rules: RuleSet,
-    *,
-    surface_per_m2: Array | float,
-) -> Array:
-    """Give set-up + volume × rate + restoring the surface, for pits or trenches (c,)."""
-    protected = depth_m >= rules.protective_depth_m
-    rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
-    return np.asarray(settings.setup + area_m2 * depth_m * rate + area_m2 * surface_per_m2)
+    return float(pit_cost(area, np.array([depth_m]), rate, site.dig, rules)[0])
 
 
 def _mean(values: Array, weights: Array, chosen: Flags, default: float = 0.0) -> float:
