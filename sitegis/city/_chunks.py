@@ -15,7 +15,7 @@ from ._read import City
 from ._records import Block, Whole, take
 from ._sites import Place, work_sites
 from ._tables import Tables, join, save_tables, table
-from .frontage import REACH_M
+from .facing import REACH_M
 from .lots import work_chunk
 from .routes import LONGEST_M
 

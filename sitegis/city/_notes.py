@@ -7,7 +7,7 @@ from .._site import Priors
 from ..line.profile import INVERT_PRIOR_M
 from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read._streets import GROUND_M, GROUND_SD_M
-from .frontage import REACH_M
+from .facing import REACH_M
 from .houses import LEAST_HOUSE_M2
 from .infer import SLOPE, SLOPE_SD, UNLISTED_FIT
 from .mains import AT_LINE_M

@@ -10,7 +10,8 @@ from shapely import STRtree
 
 from .._frames import Array
 from ._records import Block, Flags, Mains, Manholes, Whole
-from .frontage import Frontages, face_lines
+from .facing import face_lines
+from .frontage import Frontages
 from .routes import Pairs
 
 # Judgement, no source: a main this near a lot line runs along it; a manhole this near is on it.

@@ -1,0 +1,142 @@
+"""The straight lines of the lots, and what points outside them face.
+
+A point just outside a lot line that lies in no other parcel is open. A ray from there along the
+line's outward normal finds the street (or the main) it faces; what no ray finds is looked for
+nearest by.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import STRtree
+
+from .._frames import Array
+from ._records import Flags, Shapes, Whole, segments
+
+# All judgement, no source.
+SAMPLE_M, MOST_SAMPLES = 5.0, 8
+OFFSET_M = 0.75
+REACH_M = 30.0
+COLLINEAR_M = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """The straight lot lines of all lots, counter-clockwise: ``lot`` (e,), ends (e, 2)."""
+
+    lot: Whole
+    starts: Array
+    ends: Array
+
+    @property
+    def lengths_m(self) -> Array:
+        """Length of each line."""
+        return np.asarray(np.hypot(*(self.ends - self.starts).T))
+
+    @property
+    def normals(self) -> Array:
+        """Outward unit normals (e, 2)."""
+        along = (self.ends - self.starts) / self.lengths_m[:, None]
+        return np.stack([along[:, 1], -along[:, 0]], axis=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Points just outside the lot lines: ``edge`` (s,), the length each stands for, place."""
+
+    edge: Whole
+    shares_m: Array
+    points: Array
+    open: Flags
+
+
+def lot_edges(shapes: Shapes) -> Edges:
+    """Give the lot lines of polygons (n,): outer rings, counter-clockwise, collinear points out."""
+    rings = shapely.get_exterior_ring(shapely.simplify(shapes, COLLINEAR_M))
+    xy, lot = shapely.get_coordinates(rings, return_index=True)
+    same = lot[1:] == lot[:-1]
+    starts, ends, owner = xy[:-1][same], xy[1:][same], lot[:-1][same]
+    cross = starts[:, 0] * ends[:, 1] - ends[:, 0] * starts[:, 1]
+    clockwise = np.bincount(owner, cross, minlength=len(shapes)) < 0.0
+    flip = clockwise[owner]
+    first = np.where(flip[:, None], ends, starts)
+    second = np.where(flip[:, None], starts, ends)
+    position = np.arange(len(owner))
+    order = np.lexsort((np.where(flip, -position, position), owner))
+    long = np.hypot(*(second - first).T)[order] > 1e-3
+    return Edges(owner[order][long].astype(np.int64), first[order][long], second[order][long])
+
+
+def sample_edges(edges: Edges, tree: STRtree, parcel: Whole) -> Samples:
+    """Put points outside the lot lines and tell which of them lie in no parcel.
+
+    ``tree`` is over all parcels; ``parcel`` (n,) gives the place of each lot among them.
+    """
+    lengths, normals = edges.lengths_m, edges.normals
+    count = np.clip(np.ceil(lengths / SAMPLE_M), 1, MOST_SAMPLES).astype(np.int64)
+    edge = np.repeat(np.arange(len(lengths)), count)
+    first = np.cumsum(count) - count
+    within = (np.arange(len(edge)) - first[edge] + 0.5) / count[edge]
+    points = edges.starts[edge] + within[:, None] * (edges.ends - edges.starts)[edge]
+    points = points + OFFSET_M * normals[edge]
+    hit, _ = tree.query(shapely.points(points), predicate="within")
+    is_open = np.ones(len(edge), bool)
+    is_open[hit] = False
+    return Samples(edge, lengths[edge] / count[edge], points, is_open)
+
+
+@dataclass(frozen=True, slots=True)
+class Faced:
+    """What some points face: index of the line (-1 none) and its distance (inf)."""
+
+    index: Whole
+    distance_m: Array
+
+
+def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, own: Whole) -> Faced:
+    """Find the line that each point (m, 2) faces along its normal, within 30 m and in the clear.
+
+    First the nearest line a ray along the normal meets; where it meets none, the nearest line
+    that lies ahead. What another parcel than ``own`` (m,) stands before is not faced.
+    """
+    index = np.full(len(points), -1, np.int64)
+    distance = np.full(len(points), np.inf)
+    if not len(lines) or not len(points):
+        return Faced(index, distance)
+    tree = STRtree(lines)
+    rays = segments(points, points + REACH_M * normals)
+    source, target = tree.query(rays, predicate="intersects")
+    marks = shapely.points(points)
+    gap = shapely.distance(marks[source], shapely.intersection(rays[source], lines[target]))
+    order = np.lexsort((target, gap, source))
+    source, target, gap = source[order], target[order], gap[order]
+    first = np.flatnonzero(np.diff(source, prepend=-1))
+    index[source[first]], distance[source[first]] = target[first], gap[first]
+    left = np.flatnonzero(index < 0)
+    if left.size:
+        near_source, near = tree.query_nearest(marks[left], max_distance=REACH_M)
+        rows = left[near_source]
+        reach = shapely.get_coordinates(shapely.shortest_line(marks[rows], lines[near]))
+        step = reach[1::2] - reach[::2]
+        length = np.hypot(*step.T)
+        ahead = np.sum(step * normals[rows], axis=1) >= 0.25 * length
+        order = np.lexsort((near, rows))
+        order = order[ahead[order]]
+        rows, near, length = rows[order], near[order], length[order]
+        first = np.flatnonzero(np.diff(rows, prepend=-1))
+        index[rows[first]], distance[rows[first]] = near[first], length[first]
+    _drop_blocked(points, lines, parcels, own, index)
+    distance[index < 0] = np.inf
+    return Faced(index, distance)
+
+
+def _drop_blocked(points: Array, lines: Shapes, parcels: STRtree, own: Whole, index: Whole) -> None:
+    """Take back what is faced through another parcel."""
+    found = np.flatnonzero(index >= 0)
+    sight = shapely.shortest_line(shapely.points(points[found]), lines[index[found]])
+    source, parcel = parcels.query(sight, predicate="intersects")
+    blocked = source[parcel != own[found[source]]]
+    index[found[blocked]] = -1
