@@ -23,13 +23,13 @@ def _lonlat_transformer(crs: str) -> Transformer:
 
 
 def rotation(angle_rad: float) -> Array:
-    """Give the 2×2 matrix that turns a vector counter-clockwise by an angle."""
+    """Give the matrix (2, 2) that turns a column vector counter-clockwise by an angle."""
     cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
     return np.array([[cosine, -sine], [sine, cosine]])
 
 
 def lot_direction(angle_rad: float | Array) -> Array:
-    """Give unit vectors for lot angles (counter-clockwise from lot x, radians)."""
+    """Give unit vectors (..., 2) for lot angles (...,), counter-clockwise from lot x, radians."""
     return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
 
 

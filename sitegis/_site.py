@@ -106,7 +106,10 @@ class Lot:
     source: str = "record"
 
     def edge(self, side: Side) -> Array:
-        """Give the longest edge on a side as (2, 2), in the order of the polygon."""
+        """Give the longest edge on a side as (2, 2), in the order of the polygon.
+
+        Raises ``KeyError`` where no edge is on that side.
+        """
         following = np.roll(self.vertices, -1, axis=0)
         indices = [i for i, name in enumerate(self.sides) if name == side]
         if not indices:

@@ -217,10 +217,11 @@ def _segment_area_m2(course: Course) -> float:
 
 
 def densify(traverse: Traverse, *, most_sagitta_m: float = 0.005) -> tuple[Array, tuple[int, ...]]:
-    """Give the boundary as a ring of chords, and for each edge the index of its course.
+    """Give the boundary as a ring of chords (n, 2), and for each edge the index of its course.
 
-    Arcs are cut into equal chords that depart from the arc by at most ``most_sagitta_m``
-    (sagitta = R·(1 − cos(δ/2))), so the ring's area differs slightly from ``area_m2``.
+    The ring is unclosed, in metres east and north of the first corner. Arcs are cut into equal
+    chords that depart from the arc by at most ``most_sagitta_m`` (sagitta = R·(1 − cos(δ/2))),
+    so the ring's area differs slightly from ``area_m2``.
     """
     points: list[Array] = []
     owners: list[int] = []

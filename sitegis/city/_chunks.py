@@ -61,7 +61,7 @@ class Cutter:
         return [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
 
     def block(self, chunk: Whole) -> Block:
-        """Give the layers about a chunk of lots."""
+        """Give the layers within reach of a chunk of lots, places (n,) among the parcels."""
         whole = self.city.block
         low_x, low_y, high_x, high_y = shapely.total_bounds(whole.parcels.shapes[chunk])
         box = shapely.box(low_x - AROUND_M, low_y - AROUND_M, high_x + AROUND_M, high_y + AROUND_M)

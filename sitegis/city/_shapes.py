@@ -27,7 +27,7 @@ class Placer:
     metres_per_attribute: float
 
     def shapes(self, frame: Any) -> Shapes:
-        """Give a frame's geometries, flat, in metres."""
+        """Give a frame's geometries (n,), flat, in metres of the city's CRS; None where missing."""
         geometry = frame.geometry
         if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
             geometry = geometry.to_crs(self.crs)
@@ -37,12 +37,12 @@ class Placer:
         return np.asarray(flat, object)
 
     def lengths(self, frame: Any, column: str | None) -> Array:
-        """Give a numeric column in metres, nan where it holds no number."""
+        """Give a numeric column in metres (n,), nan where it holds no number."""
         return numbers(frame, column) * self.metres_per_attribute
 
 
 def words(frame: Any, column: str | None) -> Words:
-    """Give a column as text; whole numbers lose their ``.0``, nothing becomes ""."""
+    """Give a column as text (n,); whole numbers lose their ``.0``, nothing becomes ""."""
     if column is None:
         return np.full(len(frame), "", dtype=np.str_)
     values = frame[column]
@@ -59,7 +59,7 @@ def words(frame: Any, column: str | None) -> Words:
 
 
 def numbers(frame: Any, column: str | None) -> Array:
-    """Give a column as numbers, nan where there is none."""
+    """Give a column as numbers (n,), nan where there is none."""
     if column is None:
         return np.full(len(frame), np.nan)
     values = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
@@ -67,14 +67,14 @@ def numbers(frame: Any, column: str | None) -> Array:
 
 
 def are_finite(shapes: Shapes) -> Flags:
-    """Tell which geometries are there, hold something and lie within reason."""
+    """Tell which geometries (n,) are there, hold something and lie within 1e9 of the origin."""
     there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
     bounds = shapely.bounds(shapes)
     return np.asarray(there & (np.abs(np.nan_to_num(bounds, nan=np.inf)) < 1e9).all(axis=1))
 
 
 def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
-    """Give the order by bounding box, then by content: the same for any order of rows."""
+    """Give the order (n,) by bounding box, then by content: the same for any order of rows."""
     if not len(shapes):
         return np.zeros(0, np.int64)
     bounds = shapely.bounds(shapes)

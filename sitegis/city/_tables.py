@@ -22,7 +22,10 @@ Tables = dict[str, Columns]
 
 
 def table(geometry: Shapes | None, **columns: Any) -> Columns:
-    """Make a table of columns of one length; ``geometry`` becomes its last column."""
+    """Make a table of columns (n,); ``geometry`` (n,) becomes its last column.
+
+    Raises ``ValueError`` where the columns differ in length.
+    """
     made = {name: np.asarray(values) for name, values in columns.items()}
     if geometry is not None:
         made[GEOMETRY] = np.asarray(geometry, object)

@@ -33,7 +33,7 @@ class Edges:
 
     @property
     def lengths_m(self) -> Array:
-        """Length of each line."""
+        """Length of each line (e,)."""
         return np.asarray(np.hypot(*(self.ends - self.starts).T))
 
     @property

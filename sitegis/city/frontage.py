@@ -173,7 +173,7 @@ class _Judge:
         self.centres = centres.tolist()
 
     def lot(self, lot: int, start: int, end: int, area_m2: float, sides: Whole) -> _Verdict:
-        """Judge one lot: name its lines in ``sides`` and give the verdict."""
+        """Judge one lot: name its edges, start to end, in ``sides`` (e,) and give the verdict."""
         frontages = self._frontages(start, end)
         streets = [f for f in frontages if not f.alley]
         alleys = [f for f in frontages if f.alley]

@@ -47,7 +47,7 @@ class Rectangles:
 
 
 def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
-    """Give each lot's largest building part; a building over several lots is cut at their lines."""
+    """Give each lot's (n,) largest building part of buildings (b,), cut at the lot's lines."""
     houses = np.full(len(lots), None, object)
     centres = np.full((len(lots), 2), np.nan)
     counts = np.zeros(len(lots), np.int64)

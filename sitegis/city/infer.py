@@ -44,7 +44,7 @@ class Posterior:
     elevation_known: Flags
 
     def toward(self, side: int) -> Array:
-        """Probability that the lateral goes to a main on a side."""
+        """Probability (n,) that the lateral goes to a main on a side code."""
         return np.asarray(self.probability[:, 3 * side : 3 * side + 3].sum(axis=1))
 
 
@@ -96,7 +96,8 @@ def _way(side: int, yard: str | None) -> int:
 def elevation_fit(arrival_m: Array, sd_m: Array) -> Array:
     """Give the mean of (arrives above the main) × arrival habit for Gaussian arrivals.
 
-    Sixteen equally likely nodes of the Gaussian; ``arrival_m`` and ``sd_m`` of one shape.
+    Sixteen equally likely nodes of the Gaussian; ``arrival_m`` and ``sd_m`` of
+    one shape, which is that of the answer too.
     """
     total = np.zeros_like(arrival_m)
     for node in _QUANTILES:
@@ -128,7 +129,8 @@ def infer(
 
     The fit of a route is 0 where it breaks a hard constraint, else tap habit × elevation fit
     (:func:`elevation_fit`); its share says how likely its exit and shape are within its way.
-    ``unlisted`` fits with 0.3 (judgement). Every row of the posterior sums to 1.
+    ``unlisted`` fits with 0.3 (judgement). Every row of the posterior sums to 1. ``grounds_m``
+    and ``years`` (n,) by lot, nan where not known.
     """
     count = len(grounds_m)
     mean, sd, known = _arrivals(pairs, laid, mains, grounds_m)
@@ -181,7 +183,7 @@ def _walls(count: int, pairs: Pairs, weight: Array) -> Array:
 
 
 def visit_bits(posterior: Posterior) -> Array:
-    """Give what it would tell, in bits, to see indoors through which wall the drain leaves.
+    """Give what it would tell, in bits (n,), to see indoors through which wall the drain leaves.
 
     Mutual information of hypothesis and exit wall: H(wall) − Σ p(h) H(wall | h).
     """
@@ -195,7 +197,8 @@ def dye_bits(passes: Array, unlisted: Array) -> Array:
     """Give what dye at a manhole would tell, in bits, where it passes with probability ``passes``.
 
     Reliabilities are those of stage ``routes``: seen 9 times in 10 where it passes, 1 in 50
-    where not; an unlisted way passes 1 time in 10. Information about passing or not.
+    where not; an unlisted way passes 1 time in 10. Information about passing or not:
+    H(seen) − H(seen | passing). ``passes``, ``unlisted`` and the answer (n,).
     """
     seen, stray = DEFAULTS["dye"].reliability, FALSE_SEEN
     passing = passes + UNLISTED_PASSES * unlisted
@@ -214,7 +217,10 @@ def _binary(p: Array) -> Array:
 def pass_shares(
     pairs: Pairs, laid: Laid, posterior: Posterior, below: Whole
 ) -> tuple[Whole, Whole, Array]:
-    """Give (lot, manhole, probability that the lateral's flow passes it first)."""
+    """Give lot, manhole and the probability that the lateral's flow passes it first, (k,) each.
+
+    ``below`` (q, k): the first manhole down the main from each tap, -1 where none.
+    """
     on = (below >= 0) & (posterior.routes > 0.0)
     lot = np.broadcast_to(pairs.lot[:, None], below.shape)[on]
     keys, inverse = np.unique(np.stack([lot, below[on]]), axis=1, return_inverse=True)

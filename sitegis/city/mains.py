@@ -21,7 +21,7 @@ LEAST_FACING_M = 2.0
 
 
 def find_pairs(block: Block, lots: Whole, frontages: Frontages, tree: STRtree) -> Pairs:
-    """Give the sides of each lot that have mains.
+    """Give the sides of the lots at places ``lots`` (n,) that have mains.
 
     A main counts on a side where the side's open lines face it within 30 m with no other lot
     between (the right-of-way the line abuts), or where it runs within 3 m of the line itself (a
@@ -150,7 +150,10 @@ def manhole_below(snapped: ManholesOnMains, main: Whole, station_m: Array) -> Wh
 
 
 def main_inverts(mains: Mains, main: Whole, station_m: Array) -> Array:
-    """Give the inverts at stations, straight between both ends, nan where not known."""
+    """Give the inverts (k,) of mains (k,) at stations (k,), metres, nan where not known.
+
+    Straight between both ends; past an end the end's invert holds.
+    """
     length = np.maximum(shapely.length(mains.shapes[main]), 1e-9)
     share = np.clip(station_m / length, 0.0, 1.0)
     up, down = mains.inverts_up_m[main], mains.inverts_down_m[main]

@@ -56,9 +56,10 @@ class Segments:
 
 
 def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
-    """Draw ``count`` items by systematic resampling and tell how often each was taken.
+    """Draw ``count`` items by systematic resampling and tell how often (m,) each was taken.
 
-    Each item is taken ⌊count·w⌋ or ⌈count·w⌉ times (Kitagawa 1996); ``offset`` in [0, 1).
+    ``weights`` (m,) need not sum to 1; ``offset`` in [0, 1). Each item is taken ⌊count·w⌋ or
+    ⌈count·w⌉ times (Kitagawa 1996).
 
     >>> systematic_counts(np.array([0.5, 0.25, 0.25]), 4, 0.5).tolist()
     [2, 1, 1]

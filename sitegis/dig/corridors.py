@@ -49,7 +49,7 @@ def _levels(name: str, occupancy: Array, grid: Grid) -> list[Corridor]:
 
 
 def densest_cells(density: Array, level: float) -> Flags:
-    """Mark the fewest cells that together hold at least a share of the density.
+    """Mark the fewest cells (rows, columns) that hold at least a share of the density.
 
     >>> densest_cells(np.array([[5.0, 3.0], [1.0, 1.0]]), 0.8).tolist()
     [[True, True], [False, False]]
@@ -63,7 +63,7 @@ def densest_cells(density: Array, level: float) -> Flags:
 
 
 def cells_to_shape(cells: Flags, grid: Grid) -> BaseGeometry:
-    """Join marked cells to polygons and take the steps out of their edges.
+    """Join marked cells (rows, columns) to polygons in the lot and smooth their stepped edges.
 
     Runs of cells along rows are joined first; simplification stays within 0.75 cell.
     """

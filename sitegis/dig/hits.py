@@ -190,7 +190,7 @@ def rectangle_crossings(
 
 
 def weighted_quantiles(values: Array, weights: Array, shares: tuple[float, ...]) -> Array:
-    """Give the least value with at least each share of the weight at or below it.
+    """Give, for each share, the least of values (m,) with that share of the weight up to it.
 
     >>> weighted_quantiles(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 2.0]), (0.5, 0.9))
     array([2., 3.])

@@ -102,10 +102,11 @@ def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
 def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     """Choose two ties that meet strongest and a third to check; give them with the covariance.
 
-    A tie is no longer than a 30 m tape and does not pass through the building. The pair with
-    the smallest standard error (major axis) wins, which favours meeting near 90° and short, well
-    known points; the check is the third point that leaves the smallest error of all three. Where
-    fewer than two corners can be seen, what can be seen is given and the covariance is infinite.
+    ``target`` (2,) in the lot; the covariance (2, 2), m², is that of the first two. A tie is no longer
+    than a 30 m tape and does not pass through the building. The pair with the smallest standard
+    error (major axis) wins, which favours meeting near 90° and short, well known points; the
+    check is the third point that leaves the smallest error of all three. Where fewer than two
+    corners can be seen, what can be seen is given and the covariance is infinite.
     """
     usable = _in_sight(site, target)
     ties = [_tie(point, target) for point in usable]
@@ -163,7 +164,10 @@ def _major_sd(target: Array, points: Array, sds: Array) -> float:
 
 
 def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
-    """Give the angle, 0 to 90°, at which the first two ties meet; 0 where there are not two."""
+    """Give the angle, 0 to 90°, at which the first two ties meet at (2,); 0 without two ties.
+
+    sin = |u × v| / (|u| |v|) of the ties as vectors.
+    """
     if len(ties) < 2:
         return 0.0
     one, two = (target - np.array([tie.from_x_m, tie.from_y_m]) for tie in ties[:2])
@@ -172,7 +176,10 @@ def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
 
 
 def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
-    """Give the nearest wall, the corner it is measured from, distance along it and offset out."""
+    """Give the nearest wall to (2,), the corner it is measured from, metres along it and out.
+
+    Out is negative inside the building.
+    """
     start = site.building.vertices
     edge = np.roll(start, -1, axis=0) - start
     length = np.hypot(*edge.T)
@@ -187,7 +194,7 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
 
 
 def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
-    """Work out how to mark one place on the ground."""
+    """Work out how to mark one place (2,) in the lot on the ground."""
     ties, covariance = choose_ties(site, target)
     finite = bool(np.isfinite(covariance).all())
     sd = float(np.sqrt(np.linalg.eigvalsh(covariance)[-1])) if finite else float("inf")

@@ -92,7 +92,7 @@ class Branch:
 
 
 def room_pose(survey: Survey, room: Room) -> tuple[Array, float] | None:
-    """Give a room's origin in the lot and the lot angle of its x, as well as it is known.
+    """Give a room's origin (2,) in the lot and the lot angle of its x, as well as it is known.
 
     From the adjusted outline, else from its recorded place in the building, else from two or
     more points placed in it (least-squares turn and shift); None where none of these is there.
@@ -125,7 +125,7 @@ def fit_pose(local: Array, lot: Array) -> tuple[Array, float]:
 
 
 def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float] | None:
-    """Give a fixture's lot coordinates and its floor's elevation, None where it has no place."""
+    """Give a fixture's lot coordinates (2,) and its floor's elevation, None if it has no place."""
     rooms = {room.id: room for room in survey.site.rooms}
     room = rooms.get(fixture.room)
     pose = None if room is None else room_pose(survey, room)
@@ -150,7 +150,7 @@ def clear_spans(drain: Array, unseen_m: float) -> list[tuple[float, float]]:
 
 
 def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
-    """Choose the shortest branch that meets the drain where a wye can stand.
+    """Choose the shortest branch from a fixture (2,) to a drain (k, 2) where a wye can stand.
 
     ``square``: at the foot of the perpendicular; ``45-degree``: slanting downstream, its end one
     offset past the foot; ``angled``: where neither lands on a clear stretch, straight to the
@@ -260,7 +260,7 @@ def tie_in(survey: Survey, fixture: PlannedFixture, xy: Array, floor_m: float) -
 
 
 def slab_opening(path: Array) -> shapely.Polygon:
-    """Give what is cut from the slab: the branch with 0.3 m to each side and past each end."""
+    """Give what is cut from the slab: a path (2, 2) with 0.3 m to each side and past each end."""
     moved = float(np.hypot(*(path[-1] - path[0]))) > 1e-6
     line = shapely.LineString(path) if moved else shapely.Point(path[0])
     return shapely.buffer(line, 0.5 * OPENING_M, cap_style="square", join_style="mitre")

@@ -117,7 +117,8 @@ def apply_bound(
     """Bring in that row · x lies below a bound known to ``sd``; gives also the log weight.
 
     The product of a Gaussian with Φ((highest − row · x)/sd), moments matched exactly
-    (Rasmussen and Williams 2006, section 3.9, from memory).
+    (Rasmussen and Williams 2006, section 3.9, from memory). ``mean`` and ``row`` (n,),
+    ``covariance`` (n, n); mean and covariance are given renewed.
     """
     spread = covariance @ row
     width = float(np.sqrt(row @ spread + sd**2))

@@ -79,7 +79,7 @@ def fit_line(survey: Survey) -> Survey:
 
 
 def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
-    """Give invert as read and its sd for every placed point, NaN where no depth is given.
+    """Give invert as read and its sd, (n,) each, for every placed point; NaN without a depth.
 
     Surface − depth − head height for what the receiver read; surface − depth for what is
     taped to the pipe's bottom (cleanout, stack, floor drain, branch).

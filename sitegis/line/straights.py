@@ -191,7 +191,7 @@ class _Problem:
         return covariance
 
     def parameter_jacobian(self, parameters: Array, xy: Array) -> Array:
-        """Give the derivative of the rows by the parameters by central differences."""
+        """Give the derivative (rows, 2k + 2) by the parameters, by central differences."""
         step = 1e-5 * np.eye(parameters.size)
         rows = self.residuals(np.vstack([parameters + step, parameters - step]), xy)
         return np.asarray((rows[: parameters.size] - rows[parameters.size :]).T / 2e-5)
@@ -206,7 +206,7 @@ def _differences(m: int) -> Array:
 
 
 def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]:
-    """Give the weight and the extra cost of squared standardised residuals under heavy tails.
+    """Give weight and extra cost, (n,) each, of squared standardised residuals (n,) in the tails.
 
     The cost is δ²/2 up to one sigma and that of a Student-t beyond, joined with one slope:
     ((ν + 1)/2) ln((ν + δ²)/(ν + 1)) + ½. The weight is its derivative by δ²/2,

@@ -46,7 +46,7 @@ class Reliability:
 
 
 def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solution:
-    """Find the least-squares optimum near a start.
+    """Find the least-squares optimum near a start (n,), unknowns in metres and radians.
 
     x ← x + (AᵀA)⁺Aᵀv with A and v divided by the standard deviations; a step that does not
     lower vᵀv is halved. Directions nothing holds are left where they are (pseudo-inverse).
@@ -114,7 +114,8 @@ def kept_observations(network: Network, without: frozenset[int]) -> tuple[Observ
 def null_space(design: Array) -> Array:
     """Give an orthonormal basis (size, d) of the directions that nothing measured holds.
 
-    Singular vectors of the design with its columns brought to length 1.
+    Singular vectors of the design (k, size) with its columns brought to length 1; d is 0 where
+    everything is held.
     """
     lengths = np.linalg.norm(design, axis=0)
     scale = np.where(lengths > 0, lengths, 1.0)
@@ -129,7 +130,7 @@ def null_space(design: Array) -> Array:
 
 
 def condition(design: Array) -> float:
-    """Give the condition number of a design with its columns brought to length 1.
+    """Give the condition number of a design (k, size), its columns brought to length 1.
 
     Largest over smallest singular value; that scaling comes within √n of the best one
     (van der Sluis 1969, from memory).
@@ -144,7 +145,7 @@ def assess(solution: Solution, sds: Array) -> Reliability:
 
     With the whitened design A: Q = I − A(AᵀA)⁻¹Aᵀ, r = diag Q, w = v/√r, ∇ = δ0·σ/√r,
     ρ = Q_ij/√(Q_ii Q_jj) (Baarda, A testing procedure for use in geodetic networks, 1968).
-    The design must have full column rank.
+    The design (k, size) must have full column rank; ``sds`` (k,).
     """
     orthogonal, upper = np.linalg.qr(solution.design)
     inverse = np.linalg.inv(upper)

@@ -43,7 +43,7 @@ def tape_sd_m(length_m: float, noise: Noise) -> float:
 
 
 def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
-    """Find the vertex that a corner's name means.
+    """Find the vertex of (n, 2) that a corner's name means; ``KeyError`` for another name.
 
     Among the vertices where the two named sides meet (or all, where they never do), the one
     farthest out in the corner's direction.
@@ -284,7 +284,7 @@ class _Builder:
 
 
 def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
-    """Give the place of every node and every building corner at unknowns x."""
+    """Give the place (2,) of every node and building corner in the lot at unknowns (size,)."""
     pose = x[network.poses[BUILDING] : network.poses[BUILDING] + 3]
     corners = pose[:2] + building_outline(site) @ rotation(pose[2]).T
     places = {f"{BUILDING}:{corner_name(site, i)}": corner for i, corner in enumerate(corners)}

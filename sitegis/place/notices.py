@@ -129,7 +129,10 @@ def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Not
 def mirror_notices(
     site: Site, network: Network, x: Array, mirrors: Sequence[tuple[Array, tuple[str, ...]]]
 ) -> list[Notice]:
-    """Tell of a second place that fits as well, and of the measurement that would settle it."""
+    """Tell of a second place that fits as well, and of the measurement that would settle it.
+
+    ``mirrors``: the other solution's unknowns (size,) and the nodes that it moves; ``x`` (size,).
+    """
     notices = []
     for other, names in mirrors:
         start, end, difference = separating_measurement(

@@ -41,12 +41,12 @@ def rigid_fit(local: Array, known: Array) -> tuple[Array, float]:
 
 
 def starting_values(network: Network, centre: Array) -> list[Array]:
-    """Give starts for Gauss–Newton, at most 16.
+    """Give starts (size,) for Gauss–Newton, at most 16.
 
     What is observed directly is placed first; then nodes with both offsets in a placed pose,
     poses with two placed nodes (rigid fit) or an origin and a direction. Where only distances
     hold a node or a room, every separate local optimum (mirror image) becomes a start.
-    ``centre`` is where something that nothing holds is put.
+    ``centre`` (2,) is where something that nothing holds is put.
     """
     states = [_observed(network)]
     finished: list[Array] = []

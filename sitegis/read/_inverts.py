@@ -131,7 +131,7 @@ def _checked(
 
 
 def inverts_at(level: InvertLevel, stations: Array) -> Array:
-    """Interpolate the known inverts; past them the nearest slope goes on, downward."""
+    """Interpolate the known inverts at stations (n,); past them the nearest slope goes on."""
     at, inverts = (np.array(column) for column in zip(*level.knots, strict=True))
     keep = np.concatenate([[True], np.diff(at) > 0.5])
     at, inverts = at[keep], inverts[keep]

@@ -144,7 +144,10 @@ def is_harmless(path: Path, folder: Path, written: str, key: str, report: Report
 
 
 def read_crs(text: str, key: str, report: Report) -> CRS | None:
-    """Read the site's CRS and insist on a projected one; a compound one is cut to its plan."""
+    """Read the site's CRS and insist on a projected one; a compound one is cut to its plan.
+
+    None, with the fault reported, where it is unknown, not projected or names a file.
+    """
     try:
         if _NAMES_FILES.search(text):
             raise CRSError("names a file")

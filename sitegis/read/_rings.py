@@ -12,7 +12,7 @@ _OUTWARD_DEG: dict[Side, float] = {"front": 270.0, "right": 0.0, "rear": 90.0, "
 
 
 def outward(side: Side) -> Array:
-    """Give the unit vector that points out of the lot on a side: front is −y, right is +x."""
+    """Give the unit vector (2,) that points out of the lot on a side: front is −y, right is +x."""
     return lot_direction(float(np.radians(_OUTWARD_DEG[side])))
 
 
@@ -22,7 +22,7 @@ def side_angle_rad(side: Side) -> float:
 
 
 def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
-    """Make a ring unclosed and counter-clockwise, without doubled and nearly collinear corners.
+    """Make a ring (n, 2) unclosed and counter-clockwise, without doubled or collinear corners.
 
     A corner goes where it lies within the tolerance of the straight between its neighbours.
     """
@@ -50,7 +50,7 @@ def _offsets(points: Array, before: Array, after: Array) -> Array:
 
 
 def signed_area(ring: Array) -> float:
-    """Give the area of an unclosed ring, positive counter-clockwise."""
+    """Give the area of an unclosed ring (n, 2) by the shoelace sum, positive counter-clockwise."""
     if len(ring) < 3:
         return 0.0
     x, y = (ring - ring[0]).T
@@ -63,7 +63,10 @@ def edge_vectors(ring: Array) -> Array:
 
 
 def name_edges(ring: Array, *, x_angle_rad: float = 0.0) -> tuple[Side, ...]:
-    """Name each edge of a counter-clockwise ring by the quarter its outward normal faces."""
+    """Name each edge of a counter-clockwise ring (n, 2) by the quarter its outward normal faces.
+
+    Front is −y, right +x of axes turned by ``x_angle_rad``; edge i runs from vertex i to i + 1.
+    """
     edges = edge_vectors(ring)
     normals = np.degrees(np.arctan2(edges[:, 1], edges[:, 0]) - x_angle_rad) - 90.0
     quarters = np.round((normals + 90.0) / 90.0).astype(int) % 4
@@ -71,7 +74,7 @@ def name_edges(ring: Array, *, x_angle_rad: float = 0.0) -> tuple[Side, ...]:
 
 
 def begin_at(ring: Array, index: int) -> Array:
-    """Turn a ring so that it begins at a vertex."""
+    """Turn a ring (n, 2) so that it begins at a vertex."""
     return np.roll(ring, -index, axis=0)
 
 
@@ -91,7 +94,7 @@ def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
 
 
 def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
-    """Give the unit direction of the front line, front-left to front-right.
+    """Give the unit direction (2,) of the front line of a ring (n, 2), front-left to front-right.
 
     The sum of the front edges within 20° of the longest one (judgement): chords of a curved
     front count, a cut corner does not.
@@ -107,7 +110,7 @@ def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
 
 
 def corner_points(ring: Array, *, x_angle_rad: float = 0.0) -> dict[str, Array]:
-    """Give the four named corners of a ring: the extreme vertices toward each diagonal."""
+    """Give the four named corners (2,) of a ring (n, 2): the extreme vertices on each diagonal."""
     cosine, sine = np.cos(x_angle_rad), np.sin(x_angle_rad)
     across = ring @ np.array([cosine, sine])
     back = ring @ np.array([-sine, cosine])
@@ -120,7 +123,7 @@ def corner_points(ring: Array, *, x_angle_rad: float = 0.0) -> dict[str, Array]:
 
 
 def is_simple(ring: Array) -> bool:
-    """Tell whether a ring encloses an area without crossing itself."""
+    """Tell whether a ring (n, 2) encloses an area without crossing itself."""
     if len(ring) < 3 or not bool(np.isfinite(ring).all()):
         return False
     return bool(shapely.is_valid(shapely.Polygon(ring))) and abs(signed_area(ring)) > 1e-6

@@ -61,7 +61,10 @@ def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
 
 
 def geometry_object(geometry: shapely.Geometry) -> dict[str, Any]:
-    """Give the GeoJSON object of a point, line, polygon or a collection of one kind."""
+    """Give the GeoJSON object (RFC 7946) of a point, a line, polygons or lines.
+
+    Raises ``TypeError`` for any other kind of geometry.
+    """
     kind = geometry.geom_type
     if kind == "Polygon":
         coordinates: Any = _rings(geometry)

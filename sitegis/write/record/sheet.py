@@ -80,6 +80,7 @@ def fit(
 ) -> Sheet:
     """Choose the largest scale at which an area fits a frame (left, bottom, width, height).
 
+    ``low`` and ``high`` (2,) are the area's corners in lot metres, the frame is in page points.
     The area is centred. ValueError where it fits at no scale.
     """
     left, bottom, width, height = frame
@@ -103,12 +104,12 @@ def polyline(canvas: Canvas, points: Array, *, closed: bool = False, fill: bool 
 
 
 def circle(canvas: Canvas, at: Array, radius: float, *, fill: bool) -> None:
-    """Draw a circle about a page point."""
+    """Draw a circle about a page point (2,)."""
     canvas.circle(float(at[0]), float(at[1]), radius, stroke=1, fill=int(fill))
 
 
 def arrow(canvas: Canvas, at: Array, direction: Array, size: float = 6.0) -> None:
-    """Draw a filled arrow head at a page point, pointing along a unit vector."""
+    """Draw a filled arrow head at a page point (2,), pointing along a unit vector (2,)."""
     across = np.array([-direction[1], direction[0]])
     corners = np.stack([at + direction * size, at + across * size / 2.5, at - across * size / 2.5])
     polyline(canvas, corners, closed=True, fill=True)
@@ -118,7 +119,7 @@ def label(
     canvas: Canvas, at: Array, text: str, *, size: float = 6.5, face: str = PLAIN,
     angle_deg: float = 0.0,
 ) -> None:  # fmt: skip
-    """Write a text on a white ground, so that it stays readable over lines."""
+    """Write a text at a page point (2,) on a white ground, so that it stays readable over lines."""
     canvas.saveState()
     canvas.translate(*map(float, at))
     canvas.rotate(angle_deg)
