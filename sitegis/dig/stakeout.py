@@ -102,10 +102,10 @@ def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
 def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     """Choose two ties that meet strongest and a third to check; give them with the covariance.
 
-    ``target`` (2,) in the lot; the covariance (2, 2), m², is that of the first two. A tie is no longer
-    than a 30 m tape and does not pass through the building. The pair with the smallest standard
-    error (major axis) wins, which favours meeting near 90° and short, well known points; the
-    check is the third point that leaves the smallest error of all three. Where fewer than two
+    ``target`` (2,) in the lot; the covariance (2, 2), m², is that of the first two. A tie is no
+    longer than a 30 m tape and does not pass through the building. The pair with the smallest
+    standard error (major axis) wins, which favours meeting near 90° and short, well known points;
+    the check is the third point that leaves the smallest error of all three. Where fewer than two
     corners can be seen, what can be seen is given and the covariance is infinite.
     """
     usable = _in_sight(site, target)
