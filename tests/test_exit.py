@@ -88,6 +88,14 @@ def test_first_crossing_of_an_l_shaped_house() -> None:
     assert (found.x_m, found.y_m) == pytest.approx((4.0, 6.0))
 
 
+@pytest.mark.parametrize(("sigmas", "told"), [(1.5, True), (2.5, False)])
+def test_an_exit_within_two_sigma_of_a_corner_is_told(sigmas: float, told: bool) -> None:
+    """Nearer than 95 % of a Gaussian reaches, the wall round the corner is as good."""
+    sd = float(np.sqrt(exit_of(drain_at((HOUSE_LEFT_M + 4.0, 9.0), -np.pi / 2)).covariance[0, 0]))
+    found = exit_of(drain_at((HOUSE_LEFT_M + sigmas * sd, 9.0), -np.pi / 2))
+    assert ("exit-near-corner" in codes(found)) == told
+
+
 def test_covariance_matches_drawn_crossings() -> None:
     """Ends and directions drawn from the drain's posterior cross the wall as stated."""
     generator = np.random.default_rng(4)

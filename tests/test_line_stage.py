@@ -17,6 +17,7 @@ from sitegis._site import PointKind, Site
 from sitegis._survey import Survey
 from sitegis.line import fit_line
 from sitegis.line.order import ON_LINE_KINDS
+from sitegis.line.stage import read_inverts
 from tests.invented import HOUSE_FRONT_M, corner_site
 
 DEPTH_M, SLOPE = 0.60, 0.0208
@@ -64,6 +65,22 @@ def straight_marks(count: int = 7, *, wiggle: float = 0.0) -> tuple[PlacedPoint,
 
 def codes(drain: Drain) -> list[str]:
     return [notice.code for notice in drain.notices]
+
+
+def test_a_taped_depth_is_the_invert_and_a_reading_lies_the_head_above_it() -> None:
+    """Invert = floor − depth, less the head's height for a reading only; spreads add in squares.
+
+    Tape 3 cm, reading 5 cm, floor 1 cm: √(3² + 1²) and √(5² + 1²) cm.
+    """
+    marks = (
+        point("C", "cleanout", np.array([7.0, 16.0]), depth_m=0.40),
+        point("L", "locate", np.array([7.0, 14.0]), depth_m=0.40),
+        point("N", "locate", np.array([7.0, 12.0]), depth_m=None),
+    )
+    survey = survey_of(marks, site=replace(corner_site(), head_above_invert_m=0.025))
+    inverts, sds = read_inverts(survey.site, survey.placement)
+    assert inverts == pytest.approx([-0.40, -0.425, np.nan], nan_ok=True)
+    assert sds == pytest.approx([0.10**0.5 / 10, 0.26**0.5 / 10, np.nan], nan_ok=True)
 
 
 def test_clean_straight_marks_give_the_drain() -> None:

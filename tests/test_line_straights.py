@@ -7,6 +7,7 @@ import odrpack
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize
 
 from sitegis._frames import Array, rotation
 from sitegis.line.straights import Chain, Marks, fit_chain, line_coordinates, tail_weight
@@ -79,6 +80,32 @@ def test_straight_agrees_with_orthogonal_distance_regression(seed: int) -> None:
     line, _ = as_intercept_slope(chain)
     assert line == pytest.approx(reference.beta, rel=1e-5, abs=1e-5)
     assert chain.chi_square == pytest.approx(reference.sum_square, rel=1e-7)
+
+
+def test_likelihood_at_the_mode_is_that_of_the_stated_law() -> None:
+    """With one mark far off, line and likelihood are what scipy finds for the law as written.
+
+    −ln L = Σ cost + n/2 ln(2π σ²), the cost δ²/2 up to one sigma and beyond it
+    (ν + 1)/2 ln((ν + δ²)/(ν + 1)) + ½ (:func:`tail_weight`).
+    """
+    sd, nu = 0.1, 4.0
+    xy = np.column_stack([np.arange(7.0), [0.05, -0.02, 0.04, 0.9, -0.06, 0.03, 0.02]])
+
+    def cost(parameters: Array) -> float:
+        angle, offset = parameters
+        square = ((np.cos(angle) * xy[:, 1] - np.sin(angle) * xy[:, 0] - offset) / sd) ** 2
+        tail = 0.5 * (nu + 1) * np.log((nu + square) / (nu + 1)) + 0.5
+        return float(np.where(square <= 1.0, 0.5 * square, tail).sum())
+
+    best = optimize.minimize(
+        cost, np.zeros(2), method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12}
+    )
+    marks = marks_of(xy, np.full(2, sd**2), degrees_of_freedom=nu)
+    chain = fit_chain(marks, np.zeros(7, dtype=int), np.zeros(2))
+    assert chain.parameters == pytest.approx(best.x, abs=1e-5)
+    assert chain.log_likelihood == pytest.approx(
+        -best.fun - 3.5 * np.log(2 * np.pi * sd**2), abs=1e-6
+    )
 
 
 def test_common_shift_does_not_move_the_line_but_widens_it() -> None:

@@ -123,15 +123,31 @@ def test_nulls_that_contradict_the_reading_are_distortion() -> None:
     assert head.check == "null spacing"
 
 
-def test_false_alarms_of_the_lift_check_stay_near_one_in_a_hundred() -> None:
+def test_reading_and_lifted_reading_are_weighed_by_their_covariance() -> None:
+    """Best linear combination of two correlated values, closed form: w = (b − c)/(a + b − 2c).
+
+    At 2 m, lifted 1 m: own sds 0.10 and 0.15 m, common parts 5 % of 2 and 3 m, so a = 0.02,
+    b = 0.045, c = 0.015 m²; the spread is that of the own parts alone.
+    """
+    head = read_head(2.0, NOISE, depth_lifted_m=3.02, lift_m=1.0)
+    first = (0.045 - 0.015) / (0.02 + 0.045 - 2 * 0.015)
+    assert head is not None
+    assert head.depth_m == pytest.approx(first * 2.0 + (1 - first) * 2.02, abs=1e-4)
+    assert head.depth_sd_m == pytest.approx(np.hypot(first * 0.10, (1 - first) * 0.15), rel=5e-3)
+
+
+@pytest.mark.parametrize(("depth", "lift"), [(0.7, 0.3), (0.5, 2.0)])
+def test_false_alarms_of_the_lift_check_stay_near_one_in_a_hundred(
+    depth: float, lift: float
+) -> None:
     """With Gaussian readings of the stated spreads the lift check rarely cries out."""
     generator = np.random.default_rng(3)
     alarms = 0
     for _ in range(3000):
         scale = 1 + generator.normal(0, NOISE.session_depth_scale)
-        low = scale * 0.7 + generator.normal(0, depth_sd_m(0.7, NOISE))
-        high = scale * 1.0 + generator.normal(0, depth_sd_m(1.0, NOISE))
-        head = read_head(low, NOISE, depth_lifted_m=high, lift_m=0.3)
+        low = scale * depth + generator.normal(0, depth_sd_m(depth, NOISE))
+        high = scale * (depth + lift) + generator.normal(0, depth_sd_m(depth + lift, NOISE))
+        head = read_head(low, NOISE, depth_lifted_m=high, lift_m=lift)
         assert head is not None
         alarms += head.distorted
     assert 0.004 <= alarms / 3000 <= 0.020

@@ -181,6 +181,20 @@ def test_a_blunder_that_cannot_be_located_is_kept_and_widens_the_spread() -> Non
     assert off.points[0].sd_major_m > 2 * fine.points[0].sd_major_m
 
 
+def test_what_a_blunder_left_in_does_to_the_spread_is_the_variance_factor() -> None:
+    """Covariances grow by S0² = vᵀPv / r (Ghilani and Wolf, Adjustment Computations, from memory).
+
+    Three doorways tie the rooms, so r = 3; 20 cm on one cannot be told from its twin.
+    """
+    marks = doorway("D1", 0.5) + doorway("D2", 2.2) + doorway("D3", 4.0)
+    wrong = (*marks[:3], replace(marks[3], x_m=marks[3].x_m + 0.2), *marks[4:])
+    fine, off = placed(hung(SITE, marks)), placed(hung(SITE, wrong))
+    assert off.adjustment.degrees_of_freedom == 3
+    assert "blunder-not-located" in {n.code for n in off.notices}
+    grown = np.diag(off.mark_covariance_m2) / np.diag(fine.mark_covariance_m2)
+    assert grown == pytest.approx(off.adjustment.chi_square / 3, rel=0.01)
+
+
 def test_tape_without_a_check_is_said() -> None:
     """Points with nothing but their two offsets are listed, without stopping the run."""
     notice = next(n for n in placed(SITE).notices if n.code == "tape-not-checked")
