@@ -128,6 +128,19 @@ def test_pits_go_on_until_little_is_left() -> None:
     assert all(0.98 - so_far[i] >= 0.02 for i in range(len(pits) - 1))
 
 
+def test_after_enough_misses_the_less_likely_way_is_dug_for() -> None:
+    """Front 90 %, alley 8 %: missed routes are dropped, so that a pit for the alley follows.
+
+    Nobody may dig at the wall, where one pit would show both. Bayes: misses that rule out most
+    routes to the front leave the two ways about even.
+    """
+    site = replace(corner_site(), keep_outs=(ALONG_WALL,))
+    pits = plan_dig(two_way_survey(0.9, 0.08, site=site)).dig.pits
+
+    assert pits[0].hypotheses == ("front-main:direct",)
+    assert any("alley-main:side-yard-left" in pit.hypotheses for pit in pits[1:])
+
+
 def test_dug_depth_is_the_95_percent_quantile_and_bedding() -> None:
     """Invert depths uniform over 2.0–3.0 m: dug to 2.95 + 0.15, 5–95 % 2.05 to 2.95."""
     routes = front_routes(4000)
