@@ -131,6 +131,15 @@ def test_wall_offset_is_measured_square_from_the_nearest_wall() -> None:
     )
 
 
+def test_a_place_before_the_wall_is_measured_along_it_from_the_far_corner() -> None:
+    """1 m left of the front wall's line, 2 m out: house width and 1 m from the right corner."""
+    before = np.array([HOUSE_LEFT_M - 1.0, HOUSE_FRONT_M - 2.0])
+
+    assert wall_offset(corner_site(), before) == pytest.approx(
+        ("front", "building:front-right", HOUSE_WIDTH_M + 1.0, 2.0)
+    )
+
+
 def test_corners_of_an_l_shaped_house_have_names_of_their_own() -> None:
     """The four corners keep their trade names; the other two are numbered."""
     outline = np.array([[0.0, 0], [8, 0], [8, 6], [5, 6], [5, 10], [0, 10]])
@@ -153,3 +162,17 @@ def test_rows_cover_pits_exit_and_every_three_metres() -> None:
     assert names[: len(survey.dig.pits)] == [f"pit-{pit.rank}" for pit in survey.dig.pits]
     assert names[len(survey.dig.pits)] == "exit"
     assert names[-5:] == ["route-3m", "route-6m", "route-9m", "route-12m", "route-15m"]
+
+
+def test_a_curve_in_the_lot_line_gives_no_corner_to_tape_from() -> None:
+    """Of a lot with a round corner of 6 m in 8° chords only the three square corners are taped."""
+    site = corner_site()
+    angles = np.radians(np.arange(-90.0, 0.0 + 4.0, 90.0 / 11))
+    curve = np.array([6.0, 6.0]) + 6.0 * np.column_stack([np.cos(angles), np.sin(angles)])
+    round_lot = np.vstack([[[0.0, 0.0]], curve, [[12.0, 36.0], [0.0, 36.0]]])
+    sides: tuple[Side, ...] = ("front",) * len(curve) + ("right", "rear", "left")
+    lot = replace(site.lot, vertices=round_lot, sides=sides)
+
+    taped = [p.xy for p in fixed_points(replace(site, lot=lot)) if p.name.startswith("lot:")]
+
+    assert np.array(taped) == pytest.approx(np.array([[0.0, 0.0], [12.0, 36.0], [0.0, 36.0]]))

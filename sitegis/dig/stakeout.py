@@ -19,6 +19,9 @@ CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 TAPE_M = 30.0
 ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3
+# a corner that turns less cannot be found on the ground: a chord of a curve, a bend in a long line
+# (the chords of a curve of 0.6 m or more turn less); judgement
+LEAST_TURN_DEG = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +79,24 @@ def fixed_points(site: Site) -> tuple[FixedPoint, ...]:
     """List the corners one can tape from, outside.
 
     The drain was placed from the building, so a building corner carries only the outline's sd; a
-    lot corner carries its own and that of the building's place on the lot.
+    lot corner carries its own and that of the building's place on the lot. What turns less than
+    15° is no corner: a curve in the lot line is read as chords.
     """
     lot_sd = float(np.hypot(site.lot.corner_sd_m, site.building.position_sd_m))
-    building = zip(building_corner_names(site), site.building.vertices, strict=True)
     names = corner_names("lot", site.lot.vertices, site.lot.sides)
-    lot = zip(names, site.lot.vertices, strict=True)
     return (
-        *(FixedPoint(name, xy, site.building.outline_sd_m) for name, xy in building),
-        *(FixedPoint(name, xy, lot_sd) for name, xy in lot),
+        *_sharp(building_corner_names(site), site.building.vertices, site.building.outline_sd_m),
+        *_sharp(names, site.lot.vertices, lot_sd),
     )
+
+
+def _sharp(names: tuple[str, ...], outline: Array, sd_m: float) -> list[FixedPoint]:
+    """List the corners of an outline (n, 2) that can be found on the ground."""
+    away, here = np.roll(outline, -1, axis=0) - outline, outline - np.roll(outline, 1, axis=0)
+    cross = here[:, 0] * away[:, 1] - here[:, 1] * away[:, 0]
+    turn_deg = np.abs(np.degrees(np.arctan2(cross, (here * away).sum(axis=1))))
+    corners = zip(names, outline, turn_deg >= LEAST_TURN_DEG, strict=True)
+    return [FixedPoint(name, xy, sd_m) for name, xy, sharp in corners if sharp]
 
 
 def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
@@ -178,7 +189,8 @@ def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
 def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     """Give the nearest wall to (2,), the corner it is measured from, metres along it and out.
 
-    Out is negative inside the building.
+    It is measured from the wall's first corner, for a place before that from its other one. Out
+    is negative inside the building.
     """
     start = site.building.vertices
     edge = np.roll(start, -1, axis=0) - start
@@ -189,8 +201,11 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     offset = from_start[:, 0] * unit[:, 1] - from_start[:, 1] * unit[:, 0]
     beyond = np.maximum(np.maximum(-along, along - length), 0.0)
     nearest = int(np.argmin(np.hypot(beyond, offset)))
-    name = building_corner_names(site)[nearest]
-    return site.building.sides[nearest], name, float(along[nearest]), float(offset[nearest])
+    names, at = building_corner_names(site), float(along[nearest])
+    name = names[nearest]
+    if at < 0.0:
+        name, at = names[(nearest + 1) % len(names)], float(length[nearest]) - at
+    return site.building.sides[nearest], name, at, float(offset[nearest])
 
 
 def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
