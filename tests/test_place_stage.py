@@ -418,3 +418,22 @@ def scaled(site: Site, k: float) -> Site:
         session_horizontal_m=default.session_horizontal_m * k,
     )
     return replace(site, building=building, rooms=rooms, locates=rows, ties=ties, noise=noise)
+
+
+def test_two_ties_whose_distances_were_changed_over_are_named() -> None:
+    """The true distances, exchanged: both ties are named; as taped, nothing is said."""
+    first = tie(SITE, "P0", "building:rear-left")
+    last = SITE.locates[-1].id
+    second = tie(SITE, last, "building:front-right")
+    assert abs(first.distance_m - second.distance_m) > 1.0
+    exchanged = (
+        replace(first, distance_m=second.distance_m),
+        replace(second, distance_m=first.distance_m),
+    )
+    told = placed(replace(SITE, ties=exchanged)).notices
+    assert [n.needs_person for n in told if n.code == "ties-changed-over"] == [True]
+    message = next(n.message for n in told if n.code == "ties-changed-over")
+    assert "P0 to building:rear-left" in message
+    assert f"{last} to building:front-right" in message
+    right = placed(replace(SITE, ties=(first, second))).notices
+    assert not [n for n in right if n.code == "ties-changed-over"]

@@ -35,16 +35,19 @@ def adjustment_notices(
     for removal in cleaned.removals:
         item = adjustment.observations[removal.index]
         proposal = f" It looks like {item.proposal}; nothing was changed." if item.proposal else ""
-        off = format_length(abs(item.residual_m), site.units)
+        off, value = (
+            _shown(length, network, removal.index, site)
+            for length in (abs(item.residual_m), item.value_m)
+        )
         notices.append(
             Notice(
                 "measurement-left-out",
-                f"Left out '{item.name}' ({_shown(item.value_m, network, removal.index, site)}): "
+                f"Left out '{_plain(item.name)}' ({value}): "
                 f"it is {off} off what the other measurements say (w {removal.w:.1f}; chi-square "
                 f"{removal.chi_square_before:.1f} before, {removal.chi_square_after:.1f} after)."
                 f"{proposal}{_second_opinion(cleaned, removal.index, robust_suspect, adjustment)} "
                 "Measure it again.",
-                item.name,
+                _plain(item.name),
             )
         )
     notices += _not_located(cleaned, adjustment)
@@ -72,18 +75,38 @@ def _second_opinion(
         return ""
     if index != cleaned.removals[0].index:
         return ""
-    other = adjustment.observations[robust_suspect].name
+    other = _plain(adjustment.observations[robust_suspect].name)
     return f" A robust adjustment blames '{other}' more: check that one too."
 
 
 def _shown(value: float, network: Network, index: int, site: Site) -> str:
-    """Show an observed value: a length in the site's units, a direction as it is."""
+    """Show an observed value: a length in the site's units, a direction in degrees."""
     if (
         network.observations[index].kind == "turn"
         or "direction" in network.observations[index].name
     ):
-        return f"{value:.4f}"
+        return f"{np.degrees(value):.1f}°"
     return format_length(value, site.units)
+
+
+def _plain(name: str) -> str:
+    """Name an observation without its unit, which the value beside it has."""
+    return name.removesuffix(" (m per m)")
+
+
+def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -> list[Notice]:
+    """Tell of two ties whose distances look exchanged."""
+    if pair is None:
+        return []
+    one, other = (adjustment.observations[index].name for index in pair)
+    return [
+        Notice(
+            "ties-changed-over",
+            f"The distances of '{one}' and '{other}' look changed over: exchanged, they and all "
+            "other measurements agree. Nothing was changed; look at the notes and correct them.",
+            "ties.csv",
+        )
+    ]
 
 
 def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
@@ -92,7 +115,7 @@ def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
         return []
     suspects = [adjustment.observations[i] for i in cleaned.suspects]
     listed = "; ".join(
-        f"'{item.name}'" + (f" (looks like {item.proposal})" if item.proposal else "")
+        f"'{_plain(item.name)}'" + (f" (looks like {item.proposal})" if item.proposal else "")
         for item in suspects[:8]
     )
     return [
@@ -100,7 +123,7 @@ def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
             "blunder-not-located",
             f"One of these measurements is wrong, and nothing tells which: {listed}. All were kept "
             "and the spread of the points was widened. Measure each again, or add one more tie.",
-            suspects[0].name,
+            _plain(suspects[0].name),
         )
     ]
 

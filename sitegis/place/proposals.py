@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
+from scipy import stats
 
+from .._frames import Array
 from .._site import Site
 from .._units import FOOT_M, INCH_M, format_length, is_imperial
+from .adjust import solve_network
 from .assemble import find_room
 from .blunders import Cleaned, predicted_against
 from .network import Network, Observation
 
 _FIT_SIGMA = 3.0
+# Every pair is adjusted anew: past this many ties that would take too long.
+_MOST_TIES = 12
+_UNSTRAINED = 0.999
 
 
 def slips(
@@ -102,3 +110,29 @@ def _room_size_m(site: Site, item: Observation) -> float | None:
     if room is None or room.size_m is None:
         return None
     return room.size_m[0 if item.kind == "offset-x" else 1]
+
+
+def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] | None:
+    """Give the two ties whose distances, exchanged, make all measurements agree; None if none do.
+
+    ``starts``: unknowns (size,) to adjust from. They agree where chi-square stays below its
+    99.9 % point for the degrees of freedom, and does not as written; of several such pairs that
+    with the least chi-square is given.
+    """
+    items = network.observations
+    ties = [index for index, item in enumerate(items) if item.kind == "distance"]
+    free = len(items) - network.size
+    if free < 1 or not 2 <= len(ties) <= _MOST_TIES:
+        return None
+    limit = float(stats.chi2.ppf(_UNSTRAINED, free))
+    if solve_network(network, starts)[0].chi_square <= limit:
+        return None
+    fits: dict[tuple[int, int], float] = {}
+    for one, other in combinations(ties, 2):
+        exchanged = list(items)
+        exchanged[one] = replace(items[one], value=items[other].value)
+        exchanged[other] = replace(items[other], value=items[one].value)
+        trial = replace(network, observations=tuple(exchanged))
+        fits[one, other] = solve_network(trial, starts)[0].chi_square
+    best = min(fits, key=lambda pair: fits[pair])
+    return best if fits[best] <= limit else None

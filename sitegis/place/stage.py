@@ -25,8 +25,14 @@ from .blunders import (
 from .ellipse import ellipse, tail_factor
 from .head import HeadDepth, horizontal_sd_m, read_head
 from .network import Network
-from .notices import adjustment_notices, head_notices, mirror_notices, weak_notices
-from .proposals import propose
+from .notices import (
+    adjustment_notices,
+    changed_over_notices,
+    head_notices,
+    mirror_notices,
+    weak_notices,
+)
+from .proposals import changed_over, propose
 from .rank import require_full_rank
 from .starts import starting_values
 
@@ -72,7 +78,9 @@ def place_points(survey: Survey) -> Survey:
         _point(site, network, solution_x, row, readings[row.id], block)
         for row, block in zip(rows, _blocks(total), strict=True)
     )
+    doubtful = bool(cleaned.removals or cleaned.suspects)
     notices = (
+        *changed_over_notices(adjustment, changed_over(network, starts) if doubtful else None),
         *adjustment_notices(site, network, cleaned, adjustment, robust_suspect=robust),
         *mirror_notices(site, network, solution_x, mirrors),
         *head_notices(site, readings),
