@@ -437,3 +437,13 @@ def test_two_ties_whose_distances_were_changed_over_are_named() -> None:
     assert f"{last} to building:front-right" in message
     right = placed(replace(SITE, ties=(first, second))).notices
     assert not [n for n in right if n.code == "ties-changed-over"]
+
+
+def test_a_house_that_may_stand_a_mile_off_is_refused_by_name() -> None:
+    """A position known to 1609 m (one international mile) places nothing; to 900 m it does."""
+    site = corner_site()
+    far = replace(site, building=replace(site.building, position_sd_m=1609.344))
+    with pytest.raises(ComputationError, match=r"may lie 52\d\d' .* Check 'building position x'"):
+        placed(far)
+    near = replace(site, building=replace(site.building, position_sd_m=900.0))
+    assert len(placed(near).points) == len(near.locates)

@@ -224,6 +224,7 @@ TIE_SPOILS = [
     ("CO,R1:origin", "C0,R1:origin", "tie-unknown", "from"),
     ("CO,R1:origin", "CO,CO", "tie-to-itself", "to"),
     ("21' 7 1/2in", "-3", "tie-not-positive", "distance"),
+    ("21' 7 1/2in", "21075", "tie-too-long", "distance"),
     ("21' 7 1/2in", "21 7", "length-unreadable", "distance"),
 ]
 

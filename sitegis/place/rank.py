@@ -8,6 +8,9 @@ import numpy as np
 
 from .._errors import ComputationError, Fault
 from .._frames import Array
+from .._results import Adjustment
+from .._site import Site
+from .._units import format_length
 from .adjust import Solution, null_space
 from .network import Network, Observation, compile_equations, evaluate
 
@@ -15,6 +18,8 @@ _LOOSE_SD_M = 30.0  # spread of what nothing holds: wider than a lot is large
 _TAPE_SD_M = 0.015
 _MOST_CANDIDATES = 400
 _STILL_M = 0.05
+MOST_SPREAD_M = 1000.0
+"""A point that may lie farther off than this is not placed at all. Judgement, no source."""
 
 
 def require_full_rank(network: Network, solution: Solution) -> None:
@@ -44,6 +49,30 @@ def require_full_rank(network: Network, solution: Solution) -> None:
             f"{remedy[0].upper()}{remedy[1:]}.",
         )
     )
+
+
+def require_some_place(
+    site: Site, names: Sequence[str], blocks: Sequence[Array], adjustment: Adjustment
+) -> None:
+    """Raise ``ComputationError`` where a point may lie more than ``MOST_SPREAD_M`` off.
+
+    ``blocks`` are the points' covariances (2, 2) in m². Named is the point that is held worst,
+    and as the cure the measurement with the largest |w|, or else the one with the largest sd.
+    """
+    spreads = [float(np.linalg.eigvalsh(block)[-1]) ** 0.5 for block in blocks]
+    worst = int(np.argmax(spreads)) if spreads else 0
+    if not spreads or spreads[worst] <= MOST_SPREAD_M:
+        return
+    doubtful = max(adjustment.observations, key=lambda item: (abs(item.w), item.sd_m))
+    spread = format_length(spreads[worst], site.units, fraction=1)
+    raise ComputationError(
+        Fault(
+            "point-not-placed", "locates.csv", None, "x, y", names[worst],
+            "The measurements contradict each other, or are so uncertain, that it may lie "
+            f"{spread} off.",
+            f"Check '{doubtful.name}' first, then the other ties and every sd that is given.",
+        )
+    )  # fmt: skip
 
 
 def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:

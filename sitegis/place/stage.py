@@ -33,7 +33,7 @@ from .notices import (
     weak_notices,
 )
 from .proposals import changed_over, propose
-from .rank import require_full_rank
+from .rank import require_full_rank, require_some_place
 from .starts import starting_values
 
 RECEIVER_KINDS = frozenset({"locate", "bend"})
@@ -52,8 +52,8 @@ def place_points(survey: Survey) -> Survey:
     by chi-square / degrees of freedom. The receiver's noise (a Student-t brought to an equal
     95 % ellipse) and the session's common shift are added for kinds ``locate`` and ``bend``.
 
-    Raises ``ComputationError`` where something is not tied to anything, a name is unknown, or
-    no place fits.
+    Raises ``ComputationError`` where something is not tied to anything, a name is unknown, no
+    place fits, or a point may lie farther off than any lot is large.
     """
     site = survey.site
     network, starts = _network_with_walls(site)
@@ -73,6 +73,7 @@ def place_points(survey: Survey) -> Survey:
     rows = _first_rows(site)
     readings = {row.id: _reading(site, row.id) for row in rows}
     mark = _mark_covariance(network, cleaned, rows)
+    require_some_place(site, [row.id for row in rows], _blocks(mark), adjustment)
     total = mark + _receiver_covariance(site, rows, readings)
     points = tuple(
         _point(site, network, solution_x, row, readings[row.id], block)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from .._errors import Fault
 from .._site import Locate, Noise, Tie
-from .._units import LengthUnit
+from .._units import LengthUnit, format_length
 from ._files import read_text
 from ._lengths import UNIT_WORDS, is_bare, signed_length
 from ._report import LOCATES_FILE, TIES_FILE, Report, guess, shorten
@@ -21,6 +21,7 @@ from ._schema import POINT_KINDS
 MOST_ROWS = 20_000
 # Judgement: a site has tens of points. The sums grow with the cube of their number.
 MOST_POINTS = 300
+LONGEST_TIE_M = 304.8  # 1000 ft, ten times the usual long tape; judgement, no source
 LOCATE_COLUMNS = (
     "id", "kind", "room", "x", "y", "depth", "cable_count", "heading", "depth_lifted", "lift",
     "null_spacing", "surface", "note",
@@ -334,6 +335,11 @@ def read_ties(
             if value is not None and value <= 0:
                 cells.fault("tie-not-positive", column, f"The {column} must be more than 0.",
                             "check it.")  # fmt: skip
+        if distance_m is not None and distance_m > LONGEST_TIE_M:
+            cells.fault("tie-too-long", "distance",
+                        f"{format_length(distance_m, units)} is farther than a tape reaches.",
+                        f"check the number and its unit; {format_length(LONGEST_TIE_M, units)} is "
+                        "the most.")  # fmt: skip
         if from_name and from_name == to_name:
             cells.fault("tie-to-itself", "to", "The tie goes from a point to itself.", "check it.")
         if from_name and to_name and distance_m is not None:
