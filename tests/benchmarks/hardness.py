@@ -1,36 +1,69 @@
 """Spoil site folders in many ways and count what becomes of them.
 
 Run: OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.hardness 2000 [--from SEED] [--check]
-One thread is what the command line sets for itself. Prints a table of outcomes by mutation;
+One thread is what the command line sets for itself. Each folder has a process of its own, so
+that a crash is counted, not suffered. Prints a table of outcomes by mutation;
 every broken promise is named with its seed: ``--from SEED --show`` with a count of 1 tells more.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import pickle
 import shutil
 import tempfile
 import time
+import traceback
 from collections import Counter, defaultdict
+from dataclasses import replace
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
-from tests.hardness.corpus import drawn
+from sitegis.pipeline import run
+from tests.hardness.corpus import FIXTURES, drawn
 from tests.hardness.judge import Outcome, judge
 
 
-def run_one(seed: int, command: str) -> tuple[str, tuple[str, ...], Outcome]:
-    """Spoil one folder and run it."""
+def run_one(seed: int, command: str) -> Outcome:
+    """Spoil one folder and run the command on it in a process of its own, which may die."""
     folder = Path(tempfile.mkdtemp(prefix="hardness-"))
     try:
-        case = drawn(seed)
-        site = case.write(folder / "site")
         (folder / "outs").mkdir()
-        outcome = judge(command, site, folder / "outs" / "out")
-        return case.name, tuple(m.__name__ for m in case.mutations), outcome
+        child = os.fork()
+        if child == 0:
+            _work(seed, command, folder)
+        _, status = os.waitpid(child, 0)
+        told = (folder / "stderr").read_text("utf-8", "replace")
+        if not (folder / "outcome").exists():
+            stage = "run" if (folder / "spoiled").exists() else "spoiling, not the run,"
+            died = f"the {stage} ended the process ({os.waitstatus_to_exitcode(status)})"
+            return Outcome(-1, 0.0, told, (died,))
+        outcome: Outcome = pickle.loads((folder / "outcome").read_bytes())
+        if "Traceback" in told:
+            # written past the command line's own stderr, as libraries in C do
+            broken = (*outcome.broken, "a traceback on the process's stderr")
+            return replace(outcome, errors=outcome.errors + told, broken=broken)
+        return outcome
     finally:
         shutil.rmtree(folder)
+
+
+def _work(seed: int, command: str, folder: Path) -> NoReturn:
+    """Do the child's part: spoil, run, leave the outcome in a file."""
+    try:
+        stderr = os.open(folder / "stderr", os.O_CREAT | os.O_WRONLY)
+        os.dup2(stderr, 2)
+        site = drawn(seed).write(folder / "site")
+        (folder / "spoiled").touch()
+        outcome = judge(command, site, folder / "outs" / "out")
+        (folder / "outcome").write_bytes(pickle.dumps(outcome))
+    except BaseException:  # noqa: BLE001 whatever it was, the parent tells of it
+        traceback.print_exc()
+    finally:
+        os._exit(0)
 
 
 def main() -> None:
@@ -46,21 +79,24 @@ def main() -> None:
     broken: dict[str, list[int]] = defaultdict(list)
     total: Counter[int] = Counter()
     seconds = []
+    with tempfile.TemporaryDirectory() as folder:
+        run(FIXTURES[0], Path(folder) / "out")  # what is imported here is imported once for all
     start = time.perf_counter()
     for seed in range(given.first, given.first + given.count):
         if time.perf_counter() - start > given.seconds:
             break
-        name, mutations, outcome = run_one(seed, "check" if given.check else "run")
+        case = drawn(seed)
+        outcome = run_one(seed, "check" if given.check else "run")
         total[outcome.code] += 1
         seconds.append(outcome.seconds)
-        for mutation in set(mutations):
+        for mutation in {m.__name__ for m in case.mutations}:
             codes[mutation][outcome.code] += 1
         for promise in outcome.broken:
             broken[promise].append(seed)
             if len(broken[promise]) == 1:
-                click.echo(f"broken: {name}: {promise}")
+                click.echo(f"broken: {case.name}: {promise}")
         if given.show:
-            click.echo(f"{name}: {outcome.code}\n{outcome.errors}")
+            click.echo(f"{case.name}: {outcome.code}\n{outcome.errors}")
     seconds.sort()
     click.echo(f"\n{len(seconds)} spoiled folders from seed {given.first}, "
           f"{time.perf_counter() - start:.0f} s; a run took {seconds[len(seconds) // 2]:.2f} s in "

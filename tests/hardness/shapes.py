@@ -17,6 +17,9 @@ import numpy as np
 import shapely
 import shapely.errors
 
+from sitegis.read._geopackage import is_sound_geopackage
+from sitegis.read._report import Report
+
 from .toml_text import tree, write_tree
 
 Array = np.ndarray
@@ -41,6 +44,8 @@ def rewrite(
     path = gpkg(folder)
     if path is None or path.is_symlink():
         return
+    if not is_sound_geopackage(path, path.name, "layer", Report()):
+        return  # spoiled byte by byte before: GDAL would take this process down with it
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
