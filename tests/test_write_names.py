@@ -54,3 +54,11 @@ def test_a_street_name_stands_upright_over_its_street() -> None:
     left, bottom, right, top = box.bounds
     assert top - bottom > right - left
     assert ((left + right) / 2, (bottom + top) / 2) == (200.0, 200.0)
+
+
+def test_a_name_stands_nearest_to_its_own_point() -> None:
+    """Five marks in a row, closer than their names are long: none is read for its neighbour."""
+    points = [np.array([150.0 + 14.0 * i, 200.0 - 2.0 * (i % 2)]) for i in range(5)]
+    boxes = _boxes([Name(at, f'L{i} 19 1/2"') for i, at in enumerate(points)])
+    for i, box in enumerate(boxes):
+        assert int(np.argmin([box.distance(shapely.Point(at)) for at in points])) == i

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib import pagesizes
@@ -63,6 +64,32 @@ class _Drawing(Flowable):
         self.draw_on(self.canv, self.survey, frame)
 
 
+class _Pages(Canvas):
+    """A canvas that writes the foot of every page once it knows how many pages there are."""
+
+    def __init__(self, *args: Any, **settings: Any) -> None:
+        super().__init__(*args, **settings)
+        self._finished: list[dict[str, Any]] = []
+
+    def showPage(self) -> None:  # noqa: N802 - reportlab's name
+        """Keep the page for later."""
+        self._finished.append(dict(self.__dict__))
+        self._startPage()  # type: ignore[attr-defined]
+
+    def save(self) -> None:
+        """Write the foot of each page, then the file."""
+        for page in self._finished:
+            self.__dict__.update(page)
+            self.setFont(BOLD, 7.5)
+            self.drawString(MARGIN, 0.42 * inch, NOT_A_LOCATE)
+            self.setFont(PLAIN, 7.5)
+            words = f"page {self.getPageNumber()} of {len(self._finished)}"
+            right = self._pagesize[0] - MARGIN  # type: ignore[attr-defined]
+            self.drawRightString(right, 0.42 * inch, words)
+            super().showPage()
+        super().save()
+
+
 def record_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
     """Make the record as a PDF: letter paper for sites in feet or inches, else A4.
 
@@ -75,18 +102,13 @@ def record_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
         target, pagesize=size, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN,
         bottomMargin=0.7 * inch, invariant=1, title=f"Lateral record: {survey.site.name}",
         author=survey.site.surveyed_by, subject="Inferred from located points; not a locate",
+        creator="sitegis", lang="en", displayDocTitle=True, initialFontName=PLAIN,
     )  # fmt: skip
     width = size[0] - 2 * MARGIN
 
-    def foot(canvas: Canvas, page: SimpleDocTemplate) -> None:
-        canvas.setFont(BOLD, 7.5)
-        canvas.drawString(MARGIN, 0.42 * inch, NOT_A_LOCATE)
-        canvas.setFont(PLAIN, 7.5)
-        canvas.drawRightString(size[0] - MARGIN, 0.42 * inch, f"page {page.page}")
-
     story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
              *_tables(survey, findings or find(survey), width), *_last(survey, width)]  # fmt: skip
-    document.build(story, onFirstPage=foot, onLaterPages=foot)
+    document.build(story, canvasmaker=_Pages)
     return target.getvalue()
 
 
@@ -121,6 +143,7 @@ def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Tab
     cells += [[_text(words, SMALL) for words in row] for row in rows]
     table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT")
     table.setStyle(TableStyle([
+        ("FONTNAME", (0, 0), (-1, -1), PLAIN),
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, Color(0, 0, 0)),
         ("LINEBELOW", (0, 1), (-1, -1), 0.25, Color(0.7, 0.7, 0.7)),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -149,7 +172,9 @@ def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
                 (0.27, 0.5, 0.23), width),
         KeepTogether([
             _text("Under the slab", HEAD),
-            _Drawing(survey, (width - 12, 5.3 * inch), draw_house),
+            _text("Beside each mark found by the receiver: its depth to the head.", SMALL),
+            Spacer(1, 2),
+            _Drawing(survey, (width - 12, 5.2 * inch), draw_house),
         ]),
         *_sentences("Fall of the drain", profile_rows(survey, findings.profile)),
         *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
@@ -199,7 +224,7 @@ def _dig(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
         facts = [f"{term}: {value}." for term, value in row["facts"]]
         blocks.append(KeepTogether([
             _text(f"Tie-in of {row['name']} (planned)", HEAD),
-            _text(f"{row['percent']} that it drains by gravity{row['verdict']}.", SMALL),
+            _text(f"Chance that it drains by gravity: {row['percent']}{row['verdict']}.", SMALL),
             *(_text(fact, SMALL) for fact in facts),
             _text(" ".join(row["cautions"]), CAUTION),
         ]))  # fmt: skip
@@ -213,7 +238,8 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
     half = (len(cautions) + 1) // 2
     columns = Table([[cautions[:half], cautions[half:]]], colWidths=[width / 2] * 2,
-                    style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP")]))  # fmt: skip
+                    style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"),
+                                      ("FONTNAME", (0, 0), (-1, -1), PLAIN)]))  # fmt: skip
     rule = "_" * 34
     signatures = Table(
         [[rule, rule], ["Measured by, date", "Received by the municipality, date"],

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+import shapely.ops
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
@@ -17,11 +18,18 @@ Box = tuple[float, float, float, float]  # left, bottom, right, top in points
 GAPS = (5.0, 11.0, 18.0)
 # how much worse it is to cover a point of another name than a point of a line
 NAME_WEIGHT = 20.0
+# what it costs to stand nearer to another named point than to one's own: it would be misread
+MISREAD = 300.0
+# from this distance a thin line leads from the point to its name
+LEADER = 8.0
 
 
 @dataclass(frozen=True, slots=True)
 class Name:
-    """A text for a page point (2,); ``over`` writes it across the point, as a street's name."""
+    """A text for a page point (2,); ``over`` writes it across the point, as a street's name.
+
+    ``led`` lets a thin line lead to it from the point where it stands off.
+    """
 
     at: Array
     text: str
@@ -29,6 +37,7 @@ class Name:
     face: str = paper.PLAIN
     over: bool = False
     upright: bool = False
+    led: bool = False
 
     def extent(self) -> tuple[float, float]:
         """Give width and height on the page."""
@@ -61,7 +70,8 @@ def place_names(
     """Give each name a box (left, bottom, right, top), greedily in the order of the names.
 
     Of the places that lie in the frame, the first of least cost: the overlap with what is
-    ``taken`` or placed before, far more than the length of ``lines`` under it.
+    ``taken`` or placed before, standing nearer to another point than to one's own, and, far
+    less, the length of ``lines`` under it.
     """
     placed = [shapely.box(*box) for box in taken]
     room = shapely.box(*frame)
@@ -71,6 +81,7 @@ def place_names(
         boxes = shapely.box(*np.array(offers).T)
         cost = shapely.length(shapely.intersection(boxes, lines))
         cost = cost + 1e6 * ~shapely.covers(room, boxes)
+        cost = cost + MISREAD * _misread(name, names, boxes)
         if placed:
             others = shapely.union_all(placed)
             cost = cost + NAME_WEIGHT * shapely.area(shapely.intersection(boxes, others))
@@ -80,8 +91,24 @@ def place_names(
     return found
 
 
+def _misread(name: Name, names: Sequence[Name], boxes: Array) -> Array:
+    """Tell for each box (n,) whether it stands nearer to another name's point, (n,) of bool."""
+    others = [other.at for other in names if other is not name and not other.over]
+    if name.over or not others:
+        return np.zeros(len(boxes), bool)
+    own = shapely.distance(boxes, shapely.Point(name.at))
+    return np.asarray(shapely.distance(boxes, shapely.MultiPoint(others)) < own)
+
+
 def draw_names(canvas: Canvas, names: Sequence[Name], boxes: Sequence[Box]) -> None:
-    """Write the names into their boxes."""
+    """Write the names into their boxes, a thin line to those that stand off their point."""
+    for name, box in zip(names, boxes, strict=True):
+        point = shapely.Point(name.at)
+        edge, _ = shapely.ops.nearest_points(shapely.box(*box), point)
+        if name.led and point.distance(edge) > LEADER:
+            canvas.setStrokeColorRGB(0, 0, 0)
+            canvas.setLineWidth(0.3)
+            canvas.line(point.x, point.y, edge.x, edge.y)
     for name, (left, bottom, right, _) in zip(names, boxes, strict=True):
         at = np.array([right - 2.0, bottom + 1.0] if name.upright else [left + 1.0, bottom + 1.5])
         paper.label(

@@ -9,18 +9,20 @@ from reportlab.pdfgen.canvas import Canvas
 
 from ..._frames import Array
 from ..._results import Pit
-from ..._site import Main
+from ..._site import KeepOut, Main
 from ..._survey import Survey
 from ..._units import FOOT_M, format_length, is_imperial
 from ...dig.depths import best_route
 from ...dig.tie_in import TieIn, tie_ins
+from ..features import keep_out_geometry
 from . import sheet as paper
 from .names import Name, draw_names, place_names
 from .sheet import Sheet
 
 BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
-VIOLET = Color(0.36, 0.16, 0.53)
+VIOLET, RED = Color(0.36, 0.16, 0.53), Color(0.7, 0.0, 0.0)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
+DASH_CLEAR = [1.0, 2.0]
 Frame = tuple[float, float, float, float]
 
 
@@ -57,7 +59,7 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     canvas.setStrokeColor(BLACK)
     canvas.rect(*frame, stroke=1, fill=0)
     if not marked:
-        _draw_legend(canvas, sheet)
+        _draw_legend(canvas, survey, sheet)
     _draw_north(canvas, survey, sheet)
     _draw_scale_bar(canvas, survey, sheet)
     return sheet
@@ -72,7 +74,7 @@ def _draw_names(
     taken = [(right - 50, top - 54, right, top),
              (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40)]  # fmt: skip
     if legend:
-        taken.append((right - 138, sheet.bottom, right, sheet.bottom + 66))
+        taken.append((right - 138, sheet.bottom, right, sheet.bottom + 76))
     for point in survey.placement.points:
         x, y = sheet.points(np.array([point.x_m, point.y_m]))
         taken.append((float(x) - 2, float(y) - 2, float(x) + 2, float(y) + 2))
@@ -98,6 +100,7 @@ def _drawn(survey: Survey, sheet: Sheet) -> shapely.Geometry:
         *(one.opening for one in tie_ins(survey)),
     )]  # fmt: skip
     lines += [main.line for main in site.mains]
+    lines += [one.points for one in site.keep_outs if len(one.points) > 1]
     lines.append(np.concatenate([survey.drain.vertices, exit_xy]))
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
@@ -126,7 +129,28 @@ def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     paper.polyline(canvas, sheet.points(site.building.vertices), closed=True)
     for main in site.mains:
         names += _draw_main(canvas, main, sheet, survey)
+    names += [_draw_keep_out(canvas, keep_out, sheet) for keep_out in site.keep_outs]
     return names
+
+
+def _draw_keep_out(canvas: Canvas, keep_out: KeepOut, sheet: Sheet) -> Name:
+    """Draw a keep-out with, dotted, what is to be kept clear about it; give its name."""
+    shape = keep_out_geometry(keep_out)
+    canvas.setStrokeColor(RED)
+    canvas.setFillColor(RED)
+    canvas.setLineWidth(1.2)
+    if isinstance(shape, shapely.Point):
+        paper.circle(canvas, sheet.points(keep_out.points[0]), 1.6, fill=True)
+    else:
+        paper.polyline(canvas, sheet.points(keep_out.points), closed=keep_out.is_area)
+    clear = shape.buffer(keep_out.clearance_m)
+    if not clear.is_empty:
+        canvas.setLineWidth(0.5)
+        canvas.setDash(DASH_CLEAR)
+        paper.polyline(canvas, sheet.points(shapely.get_coordinates(clear.exterior)))
+        canvas.setDash()
+    at = shapely.get_coordinates(shape.representative_point())[0]
+    return Name(sheet.points(at), f"{keep_out.kind}: {keep_out.id}", size=6)
 
 
 def _window(sheet: Sheet) -> shapely.Polygon:
@@ -211,7 +235,7 @@ def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) ->
         text = point.id
         if point.depth_m is not None:
             text += f" {format_length(point.depth_m, site.depth_units, fraction=2)}"
-        names.append(Name(at, text, size=6))
+        names.append(Name(at, text, size=6, led=True))
     return names
 
 
@@ -235,14 +259,16 @@ def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:
     return Name(sheet.points(pit.ring.mean(axis=0)), f"pit {pit.rank} (proposed)", size=6)
 
 
-def _draw_legend(canvas: Canvas, sheet: Sheet) -> None:
+def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     """Say what the lines mean, in the lower right corner."""
-    rows: tuple[tuple[str, Color, list[float], float], ...] = (
+    rows: list[tuple[str, Color, list[float], float]] = [
         ("lateral and drain, inferred", BLACK, DASH_INFERRED, 1.4),
         ("main, from record", GREEN, [], 1.4),
         ("lot line, from record", BLACK, DASH_LOT, 0.9),
         ("right-of-way, room", GREY, [], 0.5),
-    )
+    ]
+    if survey.site.keep_outs:
+        rows.append(("keep-out, from record", RED, [], 1.2))
     width, height = 128.0, 10.0 * len(rows) + 16
     left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
     canvas.setFillColorRGB(1, 1, 1)
@@ -275,10 +301,10 @@ def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     paper.circle(canvas, centre, 21, fill=True)
     canvas.setFillColor(BLACK)
     canvas.setLineWidth(1.2)
-    canvas.line(*(centre - direction * 12), *(centre + direction * 6))
-    paper.arrow(canvas, centre + direction * 4, direction, size=9)
+    canvas.line(*(centre - direction * 17), *(centre + direction * 4))
+    paper.arrow(canvas, centre + direction * 1, direction, size=9)
     canvas.setFont(paper.BOLD, 7)
-    letter = centre - direction * 16
+    letter = centre + direction * 15
     canvas.drawCentredString(letter[0], letter[1] - 2.5, "N")
 
 
