@@ -99,6 +99,16 @@ def test_kml_names_inferred_things_as_such(survey: Survey) -> None:
         assert "one-call centre" in mark.findtext(f"{KML}description")
 
 
+def test_kml_hides_what_the_answer_does_not_name(survey: Survey) -> None:
+    """A way under 1 % is there but hidden (visibility 0, OGC KML 2.2); the others show."""
+    hidden = {
+        mark.findtext(f"{KML}name").split(",")[0]: mark.findtext(f"{KML}visibility") == "0"
+        for mark in etree.fromstring(kml_bytes(survey)).iter(f"{KML}Placemark")
+    }
+    chances = {s.hypothesis.id: s.probability for s in survey.scores.hypotheses if s.best}
+    assert {name: hidden[name] for name in chances} == {n: p < 0.01 for n, p in chances.items()}
+
+
 @pytest.mark.parametrize("name", ["survey", "hostile"])
 def test_gpx_holds_pits_and_routes(name: str, request: pytest.FixtureRequest) -> None:
     """gpxpy reads GPX 1.1 back with a waypoint per pit and a route per hypothesis drawn."""
@@ -142,6 +152,14 @@ def test_record_states_what_a_municipality_asks_for(survey: Survey) -> None:
         "Signatures",
     ):
         assert words in text, words
+
+
+def test_record_shows_what_to_keep_out_of(survey: Survey) -> None:
+    """A gas line on record stands on the plan and in its legend."""
+    text = _text(survey)
+    assert survey.site.keep_outs
+    assert all(f"{one.kind}: {one.id}" in text for one in survey.site.keep_outs)
+    assert "keep-out, from record" in text
 
 
 def test_record_warns_on_every_page(survey: Survey) -> None:

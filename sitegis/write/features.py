@@ -17,6 +17,7 @@ from .._survey import Survey
 from ..dig.depths import best_route, without_repeats
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import TieIn, tie_ins
+from .text import percent
 
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
@@ -29,6 +30,9 @@ AGREED_LAYERS: tuple[Layer, ...] = (
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening")
 EvidenceClass = Literal["exposed", "located", "inferred", "record"]
+NOT_LOCATED = (
+    "Inferred, not located. Call the one-call centre and wait for the marks before digging."
+)
 Value = str | float | int | bool | None
 
 
@@ -44,6 +48,20 @@ class Feature:
     evidence_class: EvidenceClass
     geometry: shapely.Geometry
     properties: Mapping[str, Value]
+
+
+def shown_name(feature: Feature) -> str:
+    """Name a feature on a drawing or a phone: its chance where it has one, and if inferred that.
+
+    >>> chance = {"id": "alley-main:direct", "probability": 0.97}
+    >>> shown_name(Feature("route", "inferred", shapely.Point(), chance))
+    'alley-main:direct, 97 % (inferred)'
+    """
+    name = str(feature.properties["id"])
+    chance = feature.properties.get("probability")
+    if isinstance(chance, float):
+        name += f", {percent(chance)}"
+    return f"{name} (inferred)" if feature.evidence_class == "inferred" else name
 
 
 def survey_features(survey: Survey) -> tuple[Feature, ...]:

@@ -13,12 +13,12 @@ import shapely
 from .._errors import CannotWrite
 from .._frames import LotFrame
 from .._survey import Survey
-from .features import LAYERS, Feature, survey_features
+from .features import LAYERS, NOT_LOCATED, Feature, survey_features
 
 # GeoPackage writes the time of its last change, but outputs depend on the input alone; and the
 # file is a passing one, so no disk need be waited for
 _SETTINGS = {
-    "OGR_CURRENT_DATE": "1970-01-01T00:00:00Z",
+    "OGR_CURRENT_DATE": "1970-01-01T00:00:00.000Z",
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
 }
@@ -61,9 +61,11 @@ def _write_layer(path: Path, layer: str, features: list[Feature], frame: LotFram
         "geometry": "MultiPolygon" if several else kinds.pop() if len(kinds) == 1 else "Unknown",
         "properties": {"evidence_class": "str", **_columns(features)},
     }
+    inferred = any(feature.evidence_class == "inferred" for feature in features)
     with fiona.open(
-        path, "w", driver="GPKG", layer=layer, crs=frame.crs, schema=schema
-    ) as collection:
+        path, "w", driver="GPKG", layer=layer, crs=frame.crs, schema=schema,
+        DESCRIPTION=NOT_LOCATED if inferred else "",
+    ) as collection:  # fmt: skip
         collection.writerecords(_record(f, frame, several=several) for f in features)
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
 import gpxpy.gpx
 import shapely
-import simplekml
 
 from .._frames import LotFrame
 from .._survey import Survey
-from .features import Feature, Value, survey_features
+from .._units import LengthUnit, format_length, is_imperial
+from .features import NOT_LOCATED, Feature, Value, shown_name, survey_features
+from .text import likely_and_not
 
 # Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2).
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -20,7 +22,7 @@ _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _GREEN, _WHITE, _RED, _GREY = "ff3a8a1e", "ffffffff", "ff2020d0", "ff808080"
 _COLOURS = {"main": _GREEN, "manhole": _GREEN, "drain": _GREEN, "route": _GREEN, "exit": _GREEN,
             "pit": _WHITE, "keep-out": _RED}  # fmt: skip
-WARNING = "Inferred, not located. Call the one-call centre and wait for the marks before digging."
+_KML = "http://www.opengis.net/kml/2.2"
 
 
 def xml_text(text: str) -> str:
@@ -33,41 +35,106 @@ def xml_text(text: str) -> str:
 
 
 def kml_bytes(survey: Survey) -> bytes:
-    """Write the features as KML, a folder per layer, inferred ones named as such."""
-    kml = simplekml.Kml(name=xml_text(survey.site.name), description=WARNING)
-    folders: dict[str, simplekml.Folder] = {}
-    for number, feature in enumerate(survey_features(survey)):
-        if feature.layer == "corridor" and feature.properties.get("level") != 0.95:
-            continue
-        if feature.layer not in folders:
-            folders[feature.layer] = kml.newfolder(name=feature.layer)
-        _add_placemarks(folders[feature.layer], feature, survey.site.frame, number)
-    return _without_object_ids(kml.kml()).encode("utf-8")
+    """Write the features as KML, a folder per layer, inferred ones named as such.
+
+    What belongs to a way too unlikely to be named in the answer is hidden at first. The order
+    of elements is that of the OGC KML 2.2 schema.
+    """
+    root = Element("kml", xmlns=_KML)
+    document = SubElement(root, "Document")
+    _words(document, xml_text(survey.site.name), NOT_LOCATED)
+    features = [
+        feature
+        for feature in survey_features(survey)
+        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
+    ]
+    layers = list(dict.fromkeys(feature.layer for feature in features))
+    for layer in layers:
+        _add_style(document, layer)
+    folders = {layer: SubElement(document, "Folder") for layer in layers}
+    for layer, folder in folders.items():
+        SubElement(folder, "name").text = layer
+    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
+    for feature in features:
+        hidden = feature.properties.get("hypothesis") in unlikely
+        for part in shapely.get_parts(feature.geometry):
+            mark = SubElement(folders[feature.layer], "Placemark")
+            _words(mark, _label(feature), _describe(feature, survey.site.units), hidden=hidden)
+            SubElement(mark, "styleUrl").text = f"#{feature.layer}"
+            _add_geometry(mark, part, survey.site.frame)
+    indent(root)
+    return bytes(tostring(root, encoding="UTF-8", xml_declaration=True))
 
 
-def _without_object_ids(text: str) -> str:
-    """Renumber the library's process-wide ids: equal surveys give equal files."""
-    seen: dict[str, str] = {}
+def _words(parent: Element, name: str, description: str, *, hidden: bool = False) -> None:
+    """Add name and description; between them, where it applies, that it is hidden at first."""
+    SubElement(parent, "name").text = name
+    if hidden:
+        SubElement(parent, "visibility").text = "0"
+    SubElement(parent, "description").text = description
 
-    def renumber(match: re.Match[str]) -> str:
-        return match[1] + seen.setdefault(match[2], str(len(seen) + 1)) + match[3]
 
-    return re.sub(r'((?: id="|<styleUrl>#))(\w+)("|</styleUrl>)', renumber, text)
+def _add_style(document: Element, layer: str) -> None:
+    """Add the look of a layer's lines; areas show their outline only."""
+    style = SubElement(document, "Style", id=layer)
+    line = SubElement(style, "LineStyle")
+    SubElement(line, "color").text = _COLOURS.get(layer, _GREY)
+    SubElement(line, "width").text = "3" if layer in ("drain", "route") else "2"
+    SubElement(SubElement(style, "PolyStyle"), "fill").text = "0"
+
+
+def _add_geometry(mark: Element, part: shapely.Geometry, frame: LotFrame) -> None:
+    """Add a point, line or area to a placemark, on the ground."""
+    if isinstance(part, shapely.Polygon):
+        shape = SubElement(mark, "Polygon")
+        rings = [("outerBoundaryIs", part.exterior)]
+        rings += [("innerBoundaryIs", hole) for hole in part.interiors]
+        for tag, ring in rings:
+            _add_places(SubElement(SubElement(shape, tag), "LinearRing"), ring, frame)
+        return
+    if isinstance(part, shapely.Point):
+        _add_places(SubElement(mark, "Point"), part, frame)
+        return
+    line = SubElement(mark, "LineString")
+    SubElement(line, "tessellate").text = "1"
+    _add_places(line, part, frame)
+
+
+def _add_places(shape: Element, geometry: shapely.Geometry, frame: LotFrame) -> None:
+    places = " ".join(f"{x!r},{y!r}" for x, y in _lonlat(frame, geometry))
+    SubElement(shape, "coordinates").text = places
 
 
 def _label(feature: Feature) -> str:
-    name = xml_text(str(feature.properties["id"]))
-    return f"{name} (inferred)" if feature.evidence_class == "inferred" else name
+    return xml_text(shown_name(feature))
 
 
-def _describe(feature: Feature) -> str:
+def _describe(feature: Feature, unit: LengthUnit) -> str:
     """List a feature's properties, its evidence class first."""
     first: list[tuple[str, Value]] = [("evidence class", feature.evidence_class)]
     rows = [*first, *feature.properties.items()]
-    words = [f"{key}: {value}" for key, value in rows if value is not None and value != ""]
+    words = [
+        f"{key}: {_said(key, value, unit)}"
+        for key, value in rows
+        if value is not None and value != ""
+    ]
     if feature.evidence_class == "inferred":
-        words.insert(0, WARNING)
+        words.insert(0, NOT_LOCATED)
     return xml_text("\n".join(words))
+
+
+def _said(key: str, value: Value, unit: LengthUnit) -> str:
+    r"""Write a value for a reader: six digits, and a length as the tape has it beside metres.
+
+    >>> _said("depth_m", 2.8956, "ft"), _said("slope", 0.02083333333, "m")
+    ('2.8956 (9\' 6")', '0.0208333')
+    """
+    if not isinstance(value, float):
+        return str(value)
+    words = f"{value:.6g}"
+    if key.endswith("_m") and is_imperial(unit):
+        words += f" ({format_length(value, unit, fraction=2)})"
+    return words
 
 
 def _lonlat(frame: LotFrame, geometry: shapely.Geometry) -> list[tuple[float, float]]:
@@ -75,50 +142,34 @@ def _lonlat(frame: LotFrame, geometry: shapely.Geometry) -> list[tuple[float, fl
     return [(round(float(x), 8), round(float(y), 8)) for x, y in pairs]
 
 
-def _add_placemarks(
-    folder: simplekml.Folder, feature: Feature, frame: LotFrame, number: int
-) -> None:
-    """Add one placemark per part of a feature."""
-    colour = _COLOURS.get(feature.layer, _GREY)
-    for part in shapely.get_parts(feature.geometry):
-        if isinstance(part, shapely.Point):
-            mark = folder.newpoint(coords=_lonlat(frame, part))
-        elif isinstance(part, shapely.Polygon):
-            mark = folder.newpolygon(
-                outerboundaryis=_lonlat(frame, part.exterior),
-                innerboundaryis=[_lonlat(frame, hole) for hole in part.interiors],
-            )
-            mark.style.polystyle.fill = 0
-        else:
-            mark = folder.newlinestring(coords=_lonlat(frame, part), tessellate=1)
-        mark.name, mark.description = _label(feature), _describe(feature)
-        mark.style.linestyle.color = colour
-        mark.style.linestyle.width = 3 if feature.layer in ("drain", "route") else 2
-
-
 def gpx_bytes(survey: Survey) -> bytes:
     """Write GPX 1.1: waypoints for marks, exit, pits and manholes, a route per hypothesis."""
     gpx = gpxpy.gpx.GPX()
     gpx.creator, gpx.name = "sitegis", xml_text(survey.site.name)
-    gpx.description = WARNING
+    gpx.description = NOT_LOCATED
     frame = survey.site.frame
     for feature in survey_features(survey):
         if feature.layer in ("locate", "manhole", "exit", "pit"):
             centre = _lonlat(frame, feature.geometry.centroid)[0]
-            gpx.waypoints.append(_waypoint(feature, centre))
+            gpx.waypoints.append(_waypoint(feature, centre, survey.site.units))
         elif feature.layer in ("route", "drain"):
-            gpx.routes.append(_route(feature, _lonlat(frame, feature.geometry)))
+            places = _lonlat(frame, feature.geometry)
+            gpx.routes.append(_route(feature, places, survey.site.units))
     return gpx.to_xml(version="1.1").encode("utf-8")
 
 
-def _waypoint(feature: Feature, lonlat: tuple[float, float]) -> gpxpy.gpx.GPXWaypoint:
+def _waypoint(
+    feature: Feature, lonlat: tuple[float, float], unit: LengthUnit
+) -> gpxpy.gpx.GPXWaypoint:
     return gpxpy.gpx.GPXWaypoint(
         latitude=lonlat[1], longitude=lonlat[0], name=_label(feature),
-        description=_describe(feature), type=feature.layer,
+        description=_describe(feature, unit), type=feature.layer,
     )  # fmt: skip
 
 
-def _route(feature: Feature, lonlats: Sequence[tuple[float, float]]) -> gpxpy.gpx.GPXRoute:
-    route = gpxpy.gpx.GPXRoute(name=_label(feature), description=_describe(feature))
+def _route(
+    feature: Feature, lonlats: Sequence[tuple[float, float]], unit: LengthUnit
+) -> gpxpy.gpx.GPXRoute:
+    route = gpxpy.gpx.GPXRoute(name=_label(feature), description=_describe(feature, unit))
     route.points = [gpxpy.gpx.GPXRoutePoint(latitude=y, longitude=x) for x, y in lonlats]
     return route
