@@ -188,6 +188,32 @@ def test_it_prints_on_one_page(browser: Browser, map_file: Path, paper: str) -> 
     watched.page.context.close()
 
 
+@pytest.mark.parametrize("width", [1400, 390])
+def test_the_printed_map_is_drawn_to_its_edge(browser: Browser, map_file: Path, width: int) -> None:
+    """On paper, as narrow as a phone, the frame is as high as the map that was drawn for it."""
+    watched = open_page(browser, map_file, width=width)
+    page = watched.page
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    drawn = page.evaluate("map_site.getSize().y")
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 748, "height": 990})
+    frame = page.locator("#map_site").bounding_box()
+    assert frame is not None
+    assert frame["height"] == pytest.approx(drawn, abs=3)
+    page.context.close()
+
+
+def test_the_section_scrolls_by_keys_on_a_phone(browser: Browser, map_file: Path) -> None:
+    """What scrolls sideways can be reached and moved without a pointer (WCAG 2.1.1)."""
+    watched = open_page(browser, map_file, width=390, height=844)
+    section = watched.page.locator(".scroll")
+    section.focus()
+    watched.page.keyboard.press("ArrowRight")
+    later = "(box) => new Promise((tell) => setTimeout(() => tell(box.scrollLeft), 400))"
+    assert section.evaluate(later) > 0
+    watched.page.context.close()
+
+
 def test_hostile_words_stay_words(browser: Browser, tmp_path: Path) -> None:
     """Names and notes with markup, quotes and line separators run nothing and are shown."""
     path = tmp_path / "map.html"

@@ -148,7 +148,7 @@ function drawFeature(feature, data) {
   if (p.layer === "tie") { drawn.addLayer(label(along(shape, 0.5), p.label, "faint", 8)); }
   if (p.layer === "street") { drawn.addLayer(label(centre(), p.label, "faint", 6)); }
   if (p.layer === "room") { drawn.addLayer(label(centre(), p.label, "faint", 9)); }
-  if (p.layer === "keep-out") { drawn.addLayer(label(centre(), p.kind + " " + p.label, "beside", 7)); }
+  if (p.layer === "keep-out") { drawn.addLayer(label(centre(), p.label.includes(p.kind) ? p.label : p.kind + " " + p.label, "beside", 7)); }
   if (p.layer === "route") {
     const h = data.hypotheses[index];
     drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + " " + h.percent + ", inferred, not located", "beside route-label", 1));
@@ -332,7 +332,7 @@ function addSection(map, data) {
 
 /* Make map and type smaller until all fits one sheet (Letter, the shorter, less margins and what column breaks take). */
 function fitOneSheet(panel, box) {
-  const room = 236 * 96 / 25.4;
+  const room = 254 * 96 / 25.4;
   const fits = () => panel.parentNode.getBoundingClientRect().height <= room;
   const steps = [[96, 8.2], [96, 7.6], [90, 7], [84, 6.6], [76, 6.2], [68, 6], [60, 5.8], [60, 5.4], [56, 5]];
   for (const [height, size] of steps) {
