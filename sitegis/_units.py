@@ -166,8 +166,9 @@ def _inches_words(ticks: int, fraction: int) -> str:
 def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> str:
     r"""Write a length as a tape is read: ``12' 4 1/2"``, ``148 1/2"``, ``3.760 m``, ``3760 mm``.
 
-    ``fraction`` is the finest part of an inch (8 = eighths). Raises ``ValueError`` where the
-    length is not finite or ``fraction`` is below 1.
+    Between feet and a fraction of an inch stands the inch's 0: ``9' 0 1/2"``, which nobody takes
+    for half a foot. ``fraction`` is the finest part of an inch (8 = eighths). Raises ``ValueError``
+    where the length is not finite or ``fraction`` is below 1.
 
     >>> format_length(3.7719, "ft")
     '12\' 4 1/2"'
@@ -184,7 +185,8 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
     feet, rest = divmod(ticks, 12 * fraction)
     if unit == "in" or feet == 0:
         return sign + _inches_words(ticks, fraction)
-    return f"{sign}{feet}' {_inches_words(rest, fraction)}"
+    whole = "0 " if 0 < rest < fraction else ""
+    return f"{sign}{feet}' {whole}{_inches_words(rest, fraction)}"
 
 
 # ------------------------------------------------------------------------------- bearings

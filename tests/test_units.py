@@ -185,6 +185,7 @@ def test_written_lengths_are_within_half_the_finest_part(
     ("length_m", "unit", "text"),
     [
         (3.7719, "ft", "12' 4 1/2\""),
+        (2.7559, "ft", "9' 0 1/2\""),
         (3.7719, "in", "148 1/2\""),
         (3.7719, "m", "3.772 m"),
         (3.7719, "mm", "3772 mm"),

@@ -135,7 +135,7 @@ def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S)
     design = part_flow(design_flow_m3_s, diameter, drain.slope)
     sags = find_sags(survey)
     lines = [
-        f"The drain falls {100 * drain.slope:.1f} % (± {100 * drain.slope_sd:.1f} %); "
+        f"The drain falls {100 * drain.slope:.1f} % (± {196 * drain.slope_sd:.1f} %, 95 %); "
         f"the rule is at least {100 * rule.slope:.2f} % ({rule.section}): "
         f"met with a probability of {100 * meets:.0f} %."
     ]

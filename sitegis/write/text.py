@@ -123,7 +123,8 @@ def slope_sentence(survey: Survey) -> str:
     """Say how it falls, and whether the marks or only habit say so."""
     left_at, unit = survey.exit, survey.site.units
     words = (
-        f"It falls {format_slope(left_at.slope, unit)} there (± {left_at.slope_sd * 100:.1f} %)."
+        f"It falls {format_slope(left_at.slope, unit)} there "
+        f"(± {1.96 * left_at.slope_sd * 100:.1f} %, 95 %)."
     )
     if left_at.slope_sd_ratio > SAYS_NOTHING_RATIO:
         words += " The marks say almost nothing about the slope: this is common practice, not data."
