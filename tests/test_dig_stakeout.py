@@ -81,6 +81,20 @@ def test_ties_are_the_distances_to_their_corners() -> None:
         assert tie.distance_m == pytest.approx(np.hypot(*(places[tie.from_name] - target)))
 
 
+def test_a_lot_corner_carries_the_doubt_of_the_building_on_the_lot() -> None:
+    """The drain hangs on the building: a lot corner's sd is √(3² + 4²) cm, the building's 2 cm."""
+    invented = corner_site()
+    site = replace(
+        invented,
+        lot=replace(invented.lot, corner_sd_m=0.03),
+        building=replace(invented.building, position_sd_m=0.04, outline_sd_m=0.02),
+    )
+
+    for point in fixed_points(site):
+        expected = 0.05 if point.name.startswith("lot:") else 0.02
+        assert point.sd_m == pytest.approx(expected)
+
+
 def test_no_tie_goes_through_the_house_or_past_the_tape() -> None:
     """All round the house, no tie crosses its inside and none is longer than 30 m."""
     site = corner_site()

@@ -190,6 +190,17 @@ def test_dye_tells_whether_the_flow_passes_the_manhole() -> None:
     assert down + likelihood(Dye("front-main-MH1", False, 30.0))[0] == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("times", [1.0, 2.0])
+def test_dye_arrives_by_a_logistic_of_the_wait(times: float) -> None:
+    """At n times the travel time the logistic's share is 1 / (1 + exp(−3 (n − 1))): ½ and 95 %.
+
+    17.66 m of lateral and 30 m of main at 18 m/min; 0.9 seen, fading with exp(−30 m / 300 m).
+    """
+    item = Dye("front-main-MH1", True, times * (17.66 + 30.0) / 18.0)
+    expected = 0.9 * np.exp(-0.1) / (1.0 + np.exp(-3.0 * (times - 1.0)))
+    assert likelihood(item)[0] == pytest.approx(expected)
+
+
 def test_dye_not_seen_after_a_short_wait_says_little() -> None:
     """The longer the wait, the more an unseen dye speaks against the main."""
     short, long = (likelihood(Dye("front-main-MH1", False, t))[0] for t in (0.5, 60.0))

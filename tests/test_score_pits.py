@@ -1,0 +1,59 @@
+"""The stand-in for the dig: what its pits cost and expose, against closed forms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sitegis._results import Routes
+from sitegis._site import Ground
+from sitegis._survey import Survey
+from sitegis.score import pits as pits_module
+from sitegis.score.particles import draw_particles
+from sitegis.score.pits import Pits, lay_pits
+from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey
+from tests.invented import corner_site
+
+
+def pits_of(survey: Survey) -> tuple[Pits, np.ndarray]:
+    """Lay the pits of a survey; give them with the particles' weights."""
+    particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
+    return lay_pits(particles, survey.site, RULES), particles.weights
+
+
+def test_a_pit_is_dug_to_the_95_percent_quantile_and_bedding() -> None:
+    """Inverts N(2.5 m, 0.2 m) deep under one line: dug to 2.5 + 1.645 · 0.2 + 0.15 m.
+
+    Such a pit exposes Φ(1.645 + 0.15/0.2) = 99.2 %. The default pit of 1.2 × 0.9 m on lawn is
+    450 + area × (depth × 190 + 15), protected past 5 ft.
+    """
+    count = 4000
+    depth = 2.5 + 0.2 * stats.norm.ppf((np.arange(count) + 0.5) / count)
+    routes: Routes = replace(
+        front_routes(count),
+        vertices=np.tile(np.array([[7.0, 7.6], [7.0, -10.06]]), (count, 1, 1)),
+        inverts_m=np.repeat((2.0 - depth)[:, None], 2, axis=1),
+        tap_stations_m=depth,
+    )
+    flat = Ground(np.array([[0.0, 0.0]]), np.array([2.0]), np.array([0.0]), assumed=False)
+    pits, weights = pits_of(survey_of((routes, 1.0), site=replace(corner_site(), ground=flat)))
+
+    dug = 2.5 + 1.645 * 0.2 + 0.15
+    assert pits.costs.min() == pytest.approx(450 + 1.08 * (dug * 190 + 15), rel=2e-3)
+    best = max(weights[pits.exposed_by(pit)].sum() for pit in range(len(pits.costs)))
+    assert best == pytest.approx(stats.norm.cdf(1.645 + 0.75), abs=0.006)
+
+
+def test_of_too_many_pits_the_best_value_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where one pit is kept of many, it has the largest P(hit) per cost."""
+    survey = two_way_survey()
+    every, weights = pits_of(survey)
+    worth = [weights[every.exposed_by(pit)].sum() / cost for pit, cost in enumerate(every.costs)]
+    monkeypatch.setattr(pits_module, "MOST_PITS", 1)
+    one, _ = pits_of(survey)
+
+    assert len(every.costs) > 10
+    assert weights[one.exposed_by(0)].sum() / one.costs[0] == pytest.approx(max(worth))
