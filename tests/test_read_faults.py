@@ -177,6 +177,7 @@ LOCATE_SPOILS = [
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,-18,3,", "depth-negative", 3, "depth"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,18ft,3,", "depth-absurd", 3, "depth"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,1.5,3,", "depth-absurd", 3, "depth"),
+    ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,3500000,3,", "depth-absurd", 3, "depth"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,90,3,", "depth-jumps", 3, "depth"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,18,-3,", "count-negative", 3, "cable_count"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,28,15,18,,", "point-outside-room", 3, "x"),

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from .._errors import Fault
 from .._site import Locate, Noise, Tie
-from .._units import LengthUnit, format_length
+from .._units import LengthUnit, format_length, parse_length
 from ._files import read_text
 from ._lengths import UNIT_WORDS, is_bare, signed_length
 from ._report import LOCATES_FILE, TIES_FILE, Report, guess, shorten
@@ -286,7 +286,8 @@ def _unit_hint(cells: Cells, column: str, depth_m: float) -> tuple[str, str]:
     if unit in ("m", "mm"):
         likely = ("mm", "m", "in", "ft")
     for other in likely:
-        if other != unit and SHALLOWEST_M <= signed_length(text, other) <= deepest_m:
+        # bare: not held against the bound of a length, which another unit may well pass
+        if other != unit and SHALLOWEST_M <= float(text) * parse_length("1", other) <= deepest_m:
             return reason, f"write {text}{other} if that is meant, or correct depth_units."
     return reason, "check the reading."
 
