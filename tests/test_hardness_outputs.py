@@ -64,7 +64,7 @@ def sets(tmp_path_factory: pytest.TempPathFactory, survey: Survey) -> tuple[Cont
     return content(folder / "old"), content(folder / "new")
 
 
-@pytest.mark.parametrize("moment", range(20))
+@pytest.mark.parametrize("moment", range(40))
 def test_kill_minus_nine_at_a_random_moment_of_run(
     moment: int, tmp_path: Path, sets: tuple[Content, Content]
 ) -> None:
@@ -81,14 +81,15 @@ def test_kill_minus_nine_at_a_random_moment_of_run(
 def test_after_a_kill_the_next_run_clears_up(
     tmp_path: Path, survey: Survey, sets: tuple[Content, Content]
 ) -> None:
-    """Killed while it writes, over and over: one set whole each time, and nothing left at last."""
+    """Killed at 60 random moments of writing: one set whole each time, nothing left at last."""
     old, new = sets
     out = tmp_path / "out"
     out.mkdir()
-    for name, raw in old.items():
-        (out / name).write_bytes(raw)
-    for moment in range(10):
-        in_child(lambda: write_outputs(survey, out), wait_s=0.03 * moment)
+    random = Random(60)
+    for _ in range(60):
+        for name, raw in old.items():
+            (out / name).write_bytes(raw)
+        in_child(lambda: write_outputs(survey, out), wait_s=random.uniform(0.0, 0.6))
         assert content(out) in (old, new)
     write_outputs(survey, out)
     assert content(out) == new
