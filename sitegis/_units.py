@@ -189,6 +189,19 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
     return f"{sign}{feet}' {whole}{_inches_words(rest, fraction)}"
 
 
+def about(length_m: float, unit: LengthUnit) -> str:
+    r"""Write a computed length no finer than it is known: to the inch or the centimetre.
+
+    >>> about(1.8796, "ft"), about(1.8796, "m"), about(9.0, "m"), about(1.8796, "mm")
+    ('6\' 2"', '1.88 m', '9.0 m', '1880 mm')
+    """
+    if is_imperial(unit):
+        return format_length(length_m, unit, fraction=1)
+    if unit == "m":
+        return f"{round(length_m, 2) + 0.0} m"
+    return format_length(round(length_m, 2), unit)
+
+
 # ------------------------------------------------------------------------------- bearings
 
 _MAGNETIC = re.compile(r"^\s*mag(?:netic)?\b\.?:?\s*|[\s(]+mag(?:netic)?\.?\)?\s*$", re.IGNORECASE)

@@ -12,6 +12,7 @@ from ._frames import Array, lot_direction
 from ._results import Drain, Exit, ProfileComponent
 from ._site import Building, Notice, Site
 from ._survey import Survey
+from ._units import about
 
 __all__ = ["find_exit", "sample_exit"]
 
@@ -238,8 +239,8 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
         notices.append(
             Notice(
                 "exit-far-from-last-mark",
-                f"The last mark is {exit.unseen_m:.1f} m short of the outside face of the wall. "
-                "Push the head further and mark it close to the wall.",
+                f"The last mark is {about(exit.unseen_m, site.units)} short of the outside face of "
+                "the wall. Push the head further and mark it close to the wall.",
                 "exit",
             )
         )
@@ -249,9 +250,9 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
         notices.append(
             Notice(
                 "exit-weakly-held",
-                f"The marks hardly give the exit: it may lie {spread:.1f} m off and the drain turn "
-                f"by {min(turn_deg, 90.0):.0f}° (one standard deviation). Mark the head at more "
-                "places, as far apart and as near to the wall as can be.",
+                f"The marks hardly give the exit: it may lie {about(spread, site.units)} off and "
+                f"the drain turn by {min(turn_deg, 90.0):.0f}° (one standard deviation). Mark the "
+                "head at more places, as far apart and as near to the wall as can be.",
                 "exit",
             )
         )

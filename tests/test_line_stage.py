@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -162,6 +163,20 @@ def test_what_is_wrong_is_said(
 ) -> None:
     """Each kind of trouble has its notice."""
     assert expected <= set(codes(fit_line(survey_of(change(straight_marks()))).drain))
+
+
+def test_a_mark_off_the_line_is_told_as_the_site_measures() -> None:
+    """1.2 m aside is told in feet to whoever tapes in feet, and in metres to the other."""
+    in_feet, in_metres = (
+        next(
+            notice.message
+            for notice in fit_line(survey_of(bent(straight_marks()), site=site)).drain.notices
+            if notice.code == "mark-off-line"
+        )
+        for site in (corner_site(), replace(corner_site(), units="m"))
+    )
+    assert re.search(r"lies [34]' \d+\" off", in_feet)
+    assert re.search(r"lies 1\.\d+ m off", in_metres)
 
 
 def test_without_depths_the_slope_is_as_vague_as_practice() -> None:

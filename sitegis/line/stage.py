@@ -10,6 +10,7 @@ from .._frames import Array
 from .._results import Bend, Drain, PlacedPoint, Placement
 from .._site import Noise, Notice, Site
 from .._survey import Survey
+from .._units import LengthUnit, about
 from ..place.ellipse import tail_factor
 from .bends import PlanFit, fit_plan
 from .order import ON_LINE_KINDS, TAPED_KINDS, count_of, order_downstream
@@ -72,8 +73,8 @@ def fit_line(survey: Survey) -> Survey:
     )
     notices = (
         *ordered.notices,
-        *_plan_notices(drain, plan),
-        *_profile_notices(drain, depths, depth_ids, tails),
+        *_plan_notices(drain, plan, site.units),
+        *_profile_notices(drain, depths, depth_ids, tails, site.depth_units),
     )
     return replace(survey, fitted=replace(drain, notices=notices))
 
@@ -229,13 +230,13 @@ def _bends(chain: Chain, start: float) -> tuple[Bend, ...]:
     )
 
 
-def _plan_notices(drain: Drain, plan: PlanFit) -> tuple[Notice, ...]:
+def _plan_notices(drain: Drain, plan: PlanFit, units: LengthUnit) -> tuple[Notice, ...]:
     """Say what a person should know of the plan."""
     notices = [
         Notice(
             "mark-off-line",
-            f"Point {name} lies {abs(offset):.2f} m off the fitted drain, far more than the "
-            "receiver's scatter. It was given little weight: locate it again.",
+            f"Point {name} lies {about(abs(offset), units)} off the fitted drain, far more than "
+            "the receiver's scatter. It was given little weight: locate it again.",
             name,
         )
         for name, offset, weight in zip(
@@ -274,7 +275,7 @@ def _bend_count_notice(plan: PlanFit) -> tuple[Notice, ...]:
 
 
 def _profile_notices(
-    drain: Drain, depths: Depths, ids: tuple[str, ...], tails: Array
+    drain: Drain, depths: Depths, ids: tuple[str, ...], tails: Array, units: LengthUnit
 ) -> tuple[Notice, ...]:
     """Say what a person should know of the profile."""
     notices = []
@@ -294,7 +295,7 @@ def _profile_notices(
     notices += [
         Notice(
             "depth-off-line",
-            f"The depth at {name} is {abs(r):.2f} m "
+            f"The depth at {name} is {about(abs(r), units)} "
             f"{'less' if r > 0 else 'more'} than the fitted drain's. It was given little weight: "
             "read it again, and once more with the receiver lifted.",
             name,
@@ -308,8 +309,8 @@ def _profile_notices(
     notices += [
         Notice(
             "depth-jump",
-            f"Between {ids[i]} and {ids[i + 1]} the depth jumps by {jump[i]:.2f} m: a sag, a drop "
-            "in the pipe, or a distorted reading.",
+            f"Between {ids[i]} and {ids[i + 1]} the depth jumps by {about(float(jump[i]), units)}: "
+            "a sag, a drop in the pipe, or a distorted reading.",
             ids[i],
         )
         for i in np.flatnonzero((jump > limit) & regular[1:] & regular[:-1])

@@ -12,13 +12,13 @@ from .._frames import Array, LotFrame
 from .._results import HitMap
 from .._site import Main
 from .._survey import Survey
-from .._units import LengthUnit, format_length, is_imperial
+from .._units import LengthUnit, about, format_length, is_imperial
 from .features import Feature, Value, keep_out_geometry, survey_features
 from .geojson import geometry_object, to_wgs84
 from .numbers import finite
 from .panel_parts import telling_pits
 from .profile import Profile
-from .text import about, percent, short_name
+from .text import percent, short_name
 from .what_if import what_if_data
 
 CHI2_2_95 = 5.991464547107979  # 95 % quantile of chi-square with two degrees of freedom

@@ -6,13 +6,12 @@ from typing import Any
 
 from .._results import Pit, ScoredHypothesis
 from .._survey import Survey
-from .._units import format_length, format_volume
+from .._units import about, format_length, format_volume
 from ..dig.excavation import Excavation
 from .findings import Findings, pit_cautions
 from .map_data import LETTERS
 from .panel_parts import excavation_facts, main_rows, profile_rows, tie_in_rows, way_sentences
 from .text import (
-    about,
     check_sentence,
     contribution_words,
     dig_sentence,

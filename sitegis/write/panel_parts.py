@@ -12,6 +12,7 @@ from .._survey import Survey
 from .._units import (
     FOOT_M,
     LengthUnit,
+    about,
     format_area,
     format_length,
     format_slope,
@@ -23,7 +24,7 @@ from ..dig.hydraulics import ProfileCheck
 from ..dig.stakeout import choose_ties
 from ..dig.tie_in import TieIn, room_pose, verdict
 from ..score.compare import MainComparison
-from .text import WORTH_NAMING, about, percent, point_words
+from .text import WORTH_NAMING, percent, point_words
 
 Facts = list[tuple[str, str]]
 DRAINS = verdict(1.0)

@@ -10,7 +10,7 @@ import numpy as np
 from .._results import Hypothesis, Pit, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
-from .._units import LengthUnit, format_bearing, format_length, format_slope, is_imperial
+from .._units import about, format_bearing, format_length, format_slope
 from .findings import pit_cautions
 
 SIDE_WORDS: dict[Side, str] = {
@@ -24,19 +24,6 @@ LONGEST_LINES = 3
 # how many pits, flags and cautions, and whether blank lines part them: the first that fits
 _SUMMARIES = ((3, 3, 4, True), (3, 3, 4, False), (2, 3, 4, False), (2, 2, 3, False),
               (1, 2, 2, False), (1, 1, 1, False))  # fmt: skip
-
-
-def about(length_m: float, unit: LengthUnit) -> str:
-    r"""Write a computed length no finer than it is known: to the inch or the centimetre.
-
-    >>> about(1.8796, "ft"), about(1.8796, "m"), about(9.0, "m"), about(1.8796, "mm")
-    ('6\' 2"', '1.88 m', '9.0 m', '1880 mm')
-    """
-    if is_imperial(unit):
-        return format_length(length_m, unit, fraction=1)
-    if unit == "m":
-        return f"{round(length_m, 2) + 0.0} m"
-    return format_length(round(length_m, 2), unit)
 
 
 def percent(probability: float) -> str:

@@ -14,6 +14,7 @@ from ..._site import Main
 from ..._survey import Survey
 from ..._units import (
     LengthUnit,
+    about,
     format_bearing,
     format_length,
     format_slope,
@@ -27,7 +28,7 @@ from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
 from ..features import point_class
 from ..panel_parts import spoken
-from ..text import about, likely_and_not, percent, point_words
+from ..text import likely_and_not, percent, point_words
 
 Rows = list[tuple[str, ...]]
 BLANK = "not recorded"
