@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
+from ._dig_plan import DigPlan
 from ._errors import Fault
-from ._results import DigPlan, Drain, Exit, Placement, Routes, Scores
+from ._results import Drain, Exit, Placement, Routes, Scores
 from ._rules import RuleSet
 from ._site import Notice, Site
 

@@ -11,6 +11,7 @@ import dataclasses
 import numpy as np
 import shapely
 
+from sitegis._dig_plan import Corridor, DepthStep, DigPlan, HitMap, Pit, TapeTie
 from sitegis._evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
 from sitegis._frames import Array
 from sitegis._results import (
@@ -18,22 +19,16 @@ from sitegis._results import (
     Adjustment,
     Bend,
     Contribution,
-    Corridor,
-    DepthStep,
-    DigPlan,
     Drain,
     Exit,
-    HitMap,
     Hypothesis,
     NextCheck,
-    Pit,
     PlacedPoint,
     Placement,
     ProfileComponent,
     Routes,
     ScoredHypothesis,
     Scores,
-    TapeTie,
 )
 from sitegis._rules import RuleSet, SlopeRule
 from sitegis._site import Building, KeepOut, Locate, Notice, PlannedFixture, Site

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from scipy.stats import norm
 
-from sitegis._results import Corridor
+from sitegis._dig_plan import Corridor
 from sitegis.dig.cloud import RouteCloud, gather_cloud
 from sitegis.dig.corridors import cells_to_shape, densest_cells, draw_corridors
 from sitegis.dig.hits import Grid

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._results import Pit
+from sitegis._dig_plan import Pit
 from sitegis._rules import load_rules
 from sitegis._site import DigSettings, Site
 from sitegis.dig import plan_dig

@@ -10,8 +10,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sitegis._dig_plan import Pit
 from sitegis._digging import BEDDING_M, pit_cost
-from sitegis._results import Pit, Routes
+from sitegis._results import Routes
 from sitegis._site import Building, DigSettings, Ground, KeepOut, Lot, Site
 from sitegis._survey import Survey
 from sitegis.dig import plan_dig

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from sitegis._results import WayComparison
+from sitegis._dig_plan import WayComparison
 from sitegis._survey import Survey
 from sitegis.write.findings import Findings, find
 from sitegis.write.panel_parts import (

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from .._dig_plan import Pit, WayComparison
 from .._frames import Array
-from .._results import Pit, Toward, WayComparison
+from .._results import Toward
 from .._site import Notice
 from .._survey import Survey
 from .area import rectangle_rings

@@ -7,8 +7,8 @@ import shapely
 from scipy.ndimage import gaussian_filter
 from shapely.geometry.base import BaseGeometry
 
+from .._dig_plan import Corridor
 from .._frames import Array
-from .._results import Corridor
 from .cloud import RouteCloud, segments_of
 from .hits import Flags, Grid, accumulate, cover_grid, pit_spans
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from .._dig_plan import DepthStep
 from .._digging import BEDDING_M, pit_cost
 from .._frames import Array
-from .._results import DepthStep, Routes, ScoredHypothesis
+from .._results import Routes, ScoredHypothesis
 from .._survey import Survey
 from .._units import FOOT_M
 from .area import surface_rates_at

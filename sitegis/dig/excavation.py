@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from .._dig_plan import Pit
 from .._frames import Array
-from .._results import Pit
 from .._rules import RuleSet
 from .._site import Notice, Site
 from .._survey import Survey

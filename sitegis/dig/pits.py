@@ -9,9 +9,9 @@ import shapely
 from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
+from .._dig_plan import HitMap
 from .._digging import BEDDING_M, FOOTING_BELOW_SLAB_M, pit_cost
 from .._frames import Array
-from .._results import HitMap
 from .._rules import RuleSet
 from .._site import Site
 from .area import allowed, dearest_surfaces, dig_area, rectangle_rings, surface_rates_at

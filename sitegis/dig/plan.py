@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from .._dig_plan import DigPlan, HitMap, Pit
 from .._frames import Array
-from .._results import DigPlan, HitMap, Pit
 from .._site import Notice
 from .._survey import Survey
 from .area import LAWN

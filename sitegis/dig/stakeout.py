@@ -8,8 +8,8 @@ from itertools import combinations
 import numpy as np
 import shapely
 
+from .._dig_plan import TapeTie
 from .._frames import Array
-from .._results import TapeTie
 from .._site import Side, Site
 from .._survey import Survey
 from ..place.assemble import building_outline, corner_index, tape_sd_m

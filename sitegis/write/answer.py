@@ -8,14 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from .._dig_plan import Pit, TapeTie, WayComparison
 from .._frames import Array
-from .._results import (
-    NextCheck,
-    Pit,
-    ScoredHypothesis,
-    TapeTie,
-    WayComparison,
-)
+from .._results import NextCheck, ScoredHypothesis
 from .._survey import Survey
 from ..dig.depths import routes_of
 from ..dig.excavation import Excavation

@@ -9,9 +9,10 @@ from typing import Literal
 import numpy as np
 import shapely
 
+from .._dig_plan import TapeTie
 from .._evidence import CleanoutOutside, OutdoorLocate
 from .._frames import Array
-from .._results import PlacedPoint, TapeTie
+from .._results import PlacedPoint
 from .._site import KeepOut
 from .._survey import Survey
 from ..dig.depths import best_route, without_repeats

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import shapely
 
+from .._dig_plan import HitMap
 from .._frames import Array, LotFrame
-from .._results import HitMap
 from .._site import Main
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from .._results import Pit, ScoredHypothesis
+from .._dig_plan import Pit
+from .._results import ScoredHypothesis
 from .._survey import Survey
 from .._units import about, format_length, format_volume
 from ..dig.excavation import Excavation

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from .._dig_plan import WayComparison
 from .._frames import rotation
-from .._results import WayComparison
 from .._survey import Survey
 from .._units import (
     FOOT_M,

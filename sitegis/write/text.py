@@ -7,7 +7,8 @@ import textwrap
 
 import numpy as np
 
-from .._results import Hypothesis, Pit, ScoredHypothesis
+from .._dig_plan import Pit
+from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
 from .._units import about, format_bearing, format_length, format_slope

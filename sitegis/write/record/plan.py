@@ -7,8 +7,8 @@ import shapely
 from reportlab.lib.colors import Color
 from reportlab.pdfgen.canvas import Canvas
 
+from ..._dig_plan import Pit
 from ..._frames import Array
-from ..._results import Pit
 from ..._site import KeepOut, Main
 from ..._survey import Survey
 from ..._units import FOOT_M, format_length, is_imperial
