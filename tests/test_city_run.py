@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from importlib import resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -226,6 +227,17 @@ def test_notes_carry_assumptions_and_cautions(reference):
     cautions = notes[notes["kind"] == "caution"]["note"].tolist()
     assert cautions == list(load_rules("us-ipc").cautions)
     assert notes[notes["kind"] == "assumption"]["note"].str.contains("judgement|no source").any()
+
+
+def test_every_column_of_the_city_is_documented(reference):
+    """The table of attributes lists every layer and column, and no other."""
+    text = resources.files("sitegis.write").joinpath("ATTRIBUTES.md").read_text("utf-8")
+    part = text[text.index("## A city's layers") :]
+    rows = re.findall(r"^\| (\w+) \| `?([\w()]+)`? \|", part, re.MULTILINE)
+    expected = {(name, column) for name in LAYERS for column in layer(reference[1], name).columns}
+    expected = {(name, "(layer)" if c == "geometry" else c) for name, c in expected}
+    assert {row for row in rows if row != ("layer", "attribute")} == expected
+    assert len(rows) == len(expected) + 1
 
 
 def test_one_run_at_a_time(city, tmp_path):
