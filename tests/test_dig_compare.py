@@ -59,7 +59,10 @@ def test_the_telling_pit_says_yes_to_one_way_and_no_to_the_other() -> None:
 
 
 def test_a_telling_pit_is_not_where_both_ways_begin() -> None:
-    """Two fans that overlap: all is exposed at the apex, but only a pit further out tells."""
+    """Two fans that overlap: all is exposed at the apex, but only a pit further out tells.
+
+    What it shows of the other way is counted by shapely.
+    """
     generator = np.random.default_rng(2)
 
     def fan(routes: Routes, low: float, high: float) -> Routes:
@@ -71,7 +74,13 @@ def test_a_telling_pit_is_not_where_both_ways_begin() -> None:
 
     survey = survey_of((fan(front_routes(), 4, 10), 0.6), (fan(alley_routes(), 6, 12), 0.4))
 
-    for way in plan_dig(survey).dig.ways:
+    cloud = gather_cloud(survey)
+    lines = shapely.linestrings(cloud.vertices)
+    for index, way in enumerate(plan_dig(survey).dig.ways):
+        others = cloud.owner != index
+        hit = shapely.intersects(shapely.Polygon(way.ring), lines)
+        share = cloud.weights[hit & others].sum() / cloud.weights[others].sum()
+        assert way.p_otherwise == pytest.approx(share, abs=1e-6)
         assert way.p_if_so - way.p_otherwise > 0.3
         assert way.y_m < 5.0
 

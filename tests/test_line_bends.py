@@ -74,6 +74,23 @@ def test_weights_are_a_distribution_and_widen_the_end() -> None:
     assert np.all(np.linalg.eigvalsh(fit.end_covariance) > -1e-12)
 
 
+def test_spread_of_the_end_is_that_of_the_mixture_of_likely_chains() -> None:
+    """Second moment about the best chain's end: Σ w (Σᵢ + δᵢ δᵢᵀ), any text on mixtures.
+
+    Chains that hold 5 % of the evidence or more take part.
+    """
+    xy = polyline((22.5,), runs=(4, 4)) + 0.12 * np.random.default_rng(2).standard_normal((8, 2))
+    fit = fit_plan(marks_of(xy, np.full(2, 0.15**2)))
+    likely = [i for i, weight in enumerate(fit.weights) if weight >= 0.05]
+    shares = fit.weights[likely] / fit.weights[likely].sum()
+    away = np.array([fit.chains[i].end - fit.best.end for i in likely])
+    own = np.array([fit.chains[i].end_covariance for i in likely])
+    expected = np.einsum("i,ijk->jk", shares, own) + (shares[:, None] * away).T @ away
+    assert len(likely) >= 2
+    assert np.abs(away).max() > 0.05
+    assert fit.end_covariance == pytest.approx(expected)
+
+
 def test_two_points_make_a_straight() -> None:
     """Two points leave nothing but a straight."""
     fit = fit_plan(marks_of(np.array([[0.0, 0.0], [3.0, 4.0]]), np.full(2, 0.01)))

@@ -83,6 +83,20 @@ def test_counts_outweigh_depths() -> None:
     assert notices == []
 
 
+@pytest.mark.parametrize(("z", "first"), [(1.5, 5), (2.5, 0)])
+def test_depths_lead_from_two_standard_deviations_on(z: float, first: int) -> None:
+    """Fall over its sd, sd = σ / √Σ(s − s̄)² of a least-squares line (any text on regression).
+
+    The cleanout stands at the low end: it leads where the fall is no more than noise.
+    """
+    length = STATIONS * np.hypot(0.3, 1.0)
+    slope = z * 0.05 / np.sqrt(((length - length.mean()) ** 2).sum())
+    kinds = (*("locate",) * 5, "cleanout")
+    indices, notices = codes(placed(straight(), kinds=kinds), -0.6 - slope * length)
+    assert indices[0] == first
+    assert notices == []
+
+
 def test_nothing_to_go_by_is_said() -> None:
     """With neither counts, depths nor cleanout the direction is called a guess."""
     assert codes(placed(straight()), unread())[1] == ["flow-direction-unsure"]
