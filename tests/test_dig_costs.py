@@ -10,7 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._site import DigSettings
-from sitegis.dig.costs import expected_search_cost, greedy_order, surface_rate
+from sitegis.dig.costs import (
+    expected_search_cost,
+    greedy_order,
+    pits_worth_digging,
+    surface_rate,
+)
 
 seeds = st.integers(0, 10_000)
 
@@ -97,3 +102,23 @@ def test_pits_in_each_others_way_are_not_both_dug() -> None:
     )  # fmt: skip
 
     assert order == (0, 2)
+
+
+@given(
+    st.lists(st.floats(0.01, 0.95), min_size=1, max_size=6),
+    st.floats(10.0, 500.0),
+    st.floats(100.0, 5000.0),
+)
+def test_no_other_number_of_pits_makes_the_search_cheaper(
+    chances: list[float], cost: float, trench: float
+) -> None:
+    """Brute force over the pits in their order, each less likely to hit than the one before."""
+    found = list(1.0 - np.cumprod(1.0 - np.sort(chances)[::-1]))
+    costs = [cost] * len(found)
+
+    def whole(count: int) -> float:
+        digging = expected_search_cost(costs[:count], found[:count])
+        return digging + (1.0 - found[count - 1]) * trench
+
+    chosen = whole(pits_worth_digging(costs, found, trench))
+    assert chosen <= min(map(whole, range(1, len(found) + 1))) + 1e-6

@@ -27,6 +27,25 @@ def expected_search_cost(costs: Sequence[float], p_found_by: Sequence[float]) ->
     return float(np.asarray(costs, float) @ missed)
 
 
+def pits_worth_digging(
+    costs: Sequence[float], p_found_by: Sequence[float], cost_if_missed: float
+) -> int:
+    """Count the pits, in their order, that cost less than they save; the first is always one.
+
+    After k − 1 misses pit k costs cost_k × P(not found by k − 1), and saves what is dug should
+    all miss, ``cost_if_missed``, × its share of the probability: (P(found by k) − P(by k − 1)).
+
+    >>> pits_worth_digging([1.0, 1.0, 1.0], [0.6, 0.9, 0.92], 8.0)
+    3
+    >>> pits_worth_digging([1.0, 1.0, 1.0], [0.6, 0.9, 0.91], 8.0)
+    2
+    """
+    found = np.concatenate([[0.0], np.asarray(p_found_by, float)])
+    worth = np.diff(found) * cost_if_missed >= (1.0 - found[:-1]) * np.asarray(costs, float)
+    worth[:1] = True
+    return len(worth) if worth.all() else int(np.argmin(worth))
+
+
 def greedy_order(
     hits: Flags,
     weights: Array,

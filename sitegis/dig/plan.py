@@ -14,7 +14,7 @@ from .area import LAWN
 from .cloud import RouteCloud, gather_cloud, likely_part
 from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
-from .costs import expected_search_cost
+from .costs import expected_search_cost, pits_worth_digging
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
 from .hits import Flags
@@ -29,7 +29,8 @@ def plan_dig(survey: Survey) -> Survey:
     """Plan test pits from routes and scores; fill the survey's block ``planned``.
 
     ``expected_cost`` is that of digging the pits in order until one exposes the pipe, and the
-    trench of :func:`sitegis.dig.depths.trench_cost` should all miss; ``expected_cost_straight``
+    trench of :func:`sitegis.dig.depths.trench_cost` should all miss, and no pit is planned where
+    that trench is the cheaper search; ``expected_cost_straight``
     is that trench alone.
     """
     cloud = gather_cloud(survey)
@@ -42,6 +43,8 @@ def plan_dig(survey: Survey) -> Survey:
         return replace(survey, planned=plan)
     field = lay_field(survey.site, survey.rules, likely_part(cloud))
     pits = _pits(survey, field.cloud, rank_pits(field))
+    found = [pit.p_hit_so_far for pit in pits]
+    pits = pits[: pits_worth_digging([pit.cost for pit in pits], found, straight)]
     found = [pit.p_hit_so_far for pit in pits]
     missed = 1.0 - found[-1] if found else 1.0
     ways = compare_ways(survey, field)
