@@ -43,6 +43,21 @@ def test_weights_of_a_hypothesis_sum_to_its_probability() -> None:
     )
 
 
+def test_a_heavy_route_keeps_its_weight_when_the_cloud_is_thinned() -> None:
+    """A route that holds 40 % of its hypothesis holds 40 % after thinning, within one draw."""
+    survey = survey_of((front_routes(), 0.9), (unlisted(), 0.1))
+    scored = survey.scores.hypotheses[0]
+    weights = np.full(scored.weights.size, 0.6 / (scored.weights.size - 1))
+    weights[7] = 0.4
+    heavy = replace(scored, weights=weights)
+    scores = replace(survey.scores, hypotheses=(heavy, *survey.scores.hypotheses[1:]))
+
+    cloud = gather_cloud(replace(survey, scored=scores))
+
+    same = np.isclose(cloud.vertices, survey.routes[0].vertices[7]).all(axis=(1, 2))
+    assert cloud.weights[same].sum() == pytest.approx(0.9 * 0.4, abs=0.001)
+
+
 def test_the_same_seed_gives_the_same_cloud() -> None:
     """Two runs agree to the last bit; another seed does not."""
     survey = two_way_survey()
