@@ -42,7 +42,7 @@ def rewrite(
 ) -> None:  # fmt: skip
     """Write the layers again, one (or every one) of them changed."""
     path = gpkg(folder)
-    if path is None or path.is_symlink():
+    if path is None or path.is_symlink() or not path.is_file():
         return
     if not is_sound_geopackage(path, path.name, "layer", Report()):
         return  # spoiled byte by byte before: GDAL would take this process down with it
