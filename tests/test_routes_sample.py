@@ -207,6 +207,18 @@ def test_routes_keep_every_hard_constraint(front: Survey) -> None:
         assert np.allclose(shapely.length(lines), routes.lengths_m)
 
 
+def test_routes_meet_a_main_with_a_jog_once() -> None:
+    """A lateral ends where it first meets its main (shapely finds no earlier crossing)."""
+    site = corner_site()
+    jog = np.array([[40.0, -12.0], [7.5, -12.0], [7.5, -9.0], [-30.0, -9.0]])
+    main = replace(site.mains[0], line=jog, inverts_m=np.array([-2.5, -2.6, -2.61, -2.8]))
+    result = sample_routes(survey(replace(site, mains=(main,)), front_exit()))
+    lines = shapely.linestrings(by_id(result)[f"{main.id}:direct"].vertices)
+    met = shapely.intersection(lines, shapely.LineString(jog))
+    assert len(lines) > 1000
+    assert shapely.get_num_geometries(met).max() == 1
+
+
 def test_bends_are_from_the_catalogue(front: Survey) -> None:
     """Every kept bend is one of the catalogue's angles, three at most."""
     for routes in front.routes:
