@@ -43,8 +43,9 @@ def fit_line(survey: Survey) -> Survey:
     takes no part in the plan. Where it lies on the fitted line within two sigma, its depth is
     one of the line's. Elsewhere its pipe falls toward the drain, so that its depth bounds the
     drain's invert from above where it joins.
-    The head's tilt on a drain's fall moves its mark along the line by ⅔ · slope · depth, about
-    1 cm, and is left out. ``ComputationError`` where fewer than two points are on the drain.
+    The head's tilt on a drain's fall moves its mark along the line by ⅔ · slope · depth
+    (:func:`sitegis.place.head.vertical_null_shift_m`), about 1 cm: less than 1 mm of invert, and
+    left out. ``ComputationError`` where fewer than two points are on the drain.
     """
     site, placement = survey.site, survey.placement
     inverts, sds = read_inverts(site, placement)
