@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import optimize, stats
+from scipy.special import logsumexp
 
 from sitegis._frames import Array
 from sitegis.line.bends import CATALOGUE_DEG, CATALOGUE_WEIGHTS, fit_plan
@@ -89,6 +91,42 @@ def test_spread_of_the_end_is_that_of_the_mixture_of_likely_chains() -> None:
     assert len(likely) >= 2
     assert np.abs(away).max() > 0.05
     assert fit.end_covariance == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("turn_deg", [22.5, 45.0, 90.0])
+def test_evidence_of_a_bend_is_the_integral_over_line_bend_and_place(turn_deg: float) -> None:
+    """ln Z of one bend by importance sampling over direction, offset, place and angle.
+
+    Priors: direction even over the circle, offset and place even over the extent, angle N(nominal,
+    2°); 30 % for one bend and half the catalogue's share for its hand.
+    """
+    sd, split = 0.05, 5
+    xy = polyline((turn_deg,), runs=(split, 5))
+    xy = xy + sd * np.random.default_rng(3).standard_normal(xy.shape)
+    extent = float(np.hypot(*np.ptp(xy, axis=0)))
+    law = stats.multivariate_normal
+
+    def log_density(v: Array) -> Array:
+        angle, offset, place, turn = v.T[..., None]
+        first = xy[:split, 1] * np.cos(angle) - xy[:split, 0] * np.sin(angle) - offset
+        x = place * np.cos(angle) - offset * np.sin(angle)
+        y = place * np.sin(angle) + offset * np.cos(angle)
+        after = angle + turn
+        second = (xy[split:, 1] - y) * np.cos(after) - (xy[split:, 0] - x) * np.sin(after)
+        fit = stats.norm.logpdf(np.concatenate([first, second], axis=1), scale=sd).sum(axis=1)
+        made = stats.norm.logpdf(turn[:, 0], np.radians(turn_deg), np.radians(2.0))
+        return np.asarray(fit + made - np.log(2 * np.pi) - 2 * np.log(extent))
+
+    start = np.array([0.3, 0.0, float(split), np.radians(turn_deg)])
+    best = optimize.minimize(lambda v: -log_density(v[None])[0], start, method="BFGS")
+    around = law(best.x, 1.5 * best.hess_inv, seed=np.random.default_rng(1))
+    draws = around.rvs(40_000)
+    log_z = logsumexp(log_density(draws) - around.logpdf(draws)) - np.log(len(draws))
+    share = CATALOGUE_WEIGHTS[CATALOGUE_DEG.index(turn_deg)]
+    expected = log_z + np.log(0.30) + np.log(share / 2)
+
+    fit = fit_plan(marks_of(xy, np.full(2, sd**2)))
+    assert fit.log_evidence_by_bends[1] == pytest.approx(expected, abs=0.1)
 
 
 def test_two_points_make_a_straight() -> None:
