@@ -1,4 +1,4 @@
-"""Lengths, bearings, areas, volumes and slopes as tapes, deeds and trade people write them.
+"""Lengths, bearings, areas, volumes, slopes and chances as the trade writes them.
 
 Inside the project every length is metres and every azimuth is degrees clockwise from north;
 only this module knows how they are written. Feet on a tape are international feet, exactly
@@ -344,9 +344,22 @@ def format_slope(slope: float, unit: LengthUnit) -> str:
     >>> format_slope(0.25 / 12, "ft")
     '1/4 in/ft (2.08 %)'
     """
-    percent = f"{_finite(slope, 'slope') * 100.0:.2f} %"
+    in_percent = f"{_finite(slope, 'slope') * 100.0:.2f} %"
     if not is_imperial(unit):
-        return percent
+        return in_percent
     ticks = round(abs(slope) * 12.0 * 16)
     sign = "-" if slope < 0 and ticks else ""
-    return f"{sign}{_inches_words(ticks, 16)[:-1]} in/ft ({percent})"
+    return f"{sign}{_inches_words(ticks, 16)[:-1]} in/ft ({in_percent})"
+
+
+def percent(probability: float) -> str:
+    """Write a probability as a percentage that claims no more certainty than there is.
+
+    >>> percent(0.7), percent(0.9999), percent(0.0001), percent(1.0)
+    ('70 %', 'over 99 %', 'under 1 %', '100 %')
+    """
+    if 0.0 < probability < 0.01:
+        return "under 1 %"
+    if 0.99 < probability < 1.0:
+        return "over 99 %"
+    return f"{probability * 100.0:.0f} %"

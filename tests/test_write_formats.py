@@ -22,11 +22,11 @@ from lxml import etree
 from pyproj import Transformer
 
 from sitegis._survey import Survey
+from sitegis._units import percent
 from sitegis.pipeline import compute
 from sitegis.write.features import survey_features
 from sitegis.write.outputs import output_files
 from sitegis.write.stakeout import _COLUMNS
-from sitegis.write.text import percent
 
 from .filled import filled_survey
 

@@ -9,6 +9,7 @@ import numpy as np
 from .._frames import Array
 from .._results import NextCheck, Routes, ScoredHypothesis
 from .._survey import Survey
+from .._units import percent
 from .case import Case
 from .checks import Check, Scene, list_checks
 from .information import information_gain_bits
@@ -114,4 +115,4 @@ def _what_then(words: str, weights: Array, check: Check, scene: Scene) -> str:
         act = f"dig {say_place(scene.pits.centres[plan.order[0]], scene.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"
-    return f"{name} {by_hypothesis[leader]:.0%}: {act}"
+    return f"{name} {percent(float(by_hypothesis[leader]))}: {act}"

@@ -9,6 +9,7 @@ import numpy as np
 
 from .._results import ScoredHypothesis
 from .._site import Notice, Site
+from .._units import percent
 from .words import name_hypothesis, say_odds
 
 LEAST_EFFECTIVE_SAMPLES = 400.0
@@ -90,11 +91,11 @@ def _main_words(
     """Say a main with its probability."""
     main, probability = ranked
     if main is None:
-        return f"none of the listed {probability:.0%}"
+        return f"none of the listed {percent(probability)}"
     leader = next(s for s in scored if s.hypothesis.main == main)
     direct = leader.hypothesis
     name = name_hypothesis(direct, site).split(" by the ")[0]
-    return f"{name} {probability:.0%}"
+    return f"{name} {percent(probability)}"
 
 
 def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:

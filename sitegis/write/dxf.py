@@ -23,8 +23,10 @@ from .text import likely_and_not
 
 # DXF header codes of the drawing unit ($INSUNITS in the DXF reference): metre, foot, US survey foot
 _METRE, _FOOT, _SURVEY_FOOT = 6, 2, 21
-# ACI colours: 3 is green, as sewers are marked in the APWA Uniform Color Code; 7 is black/white
-_COLOURS = {"main": 3, "manhole": 3, "drain": 3, "route": 3, "exit": 3, "keep-out": 1, "pit": 7}
+# ACI colours: 3 is green, as sewers are marked in the APWA Uniform Color Code; 7 is black/white,
+# 8 grey for what would else hide it
+_COLOURS = {"main": 3, "manhole": 3, "drain": 3, "route": 3, "exit": 3, "keep-out": 1, "pit": 7,
+            "tie": 8, "corridor": 8}  # fmt: skip
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 TEXT_HEIGHT_M = 0.4
 NOTES_LAYER = "SITEGIS-NOTES"
@@ -130,7 +132,9 @@ def _add(space: Modelspace, feature: Feature, frame: LotFrame, *, layer: str) ->
         space.add_circle(at, 0.15 / frame.metres_per_unit, dxfattribs=attributes)
     if feature.layer in _NAMED:
         anchor = frame.to_crs(shapely.get_coordinates(_anchor(feature.geometry)))[0]
-        _write(space, shown_name(feature), anchor, frame, layer)
+        # the first pit lies close to the exit: its name stands above, the exit's below
+        below = feature.layer == "exit"
+        _write(space, shown_name(feature), anchor, frame, layer, below=below)
 
 
 def _anchor(geometry: shapely.Geometry) -> shapely.Geometry:
@@ -140,11 +144,14 @@ def _anchor(geometry: shapely.Geometry) -> shapely.Geometry:
     return geometry.representative_point()
 
 
-def _write(space: Modelspace, words: str, at: Array, frame: LotFrame, layer: str) -> None:
-    """Write a line of text, its lower left corner at a point of the grid."""
+def _write(
+    space: Modelspace, words: str, at: Array, frame: LotFrame, layer: str, *, below: bool = False
+) -> None:
+    """Write a line of text, its lower left corner (upper, if ``below``) at a point of the grid."""
     height = TEXT_HEIGHT_M / frame.metres_per_unit
     text = space.add_text(plain_text(words), height=height, dxfattribs={"layer": layer})
-    text.set_placement(at, align=TextEntityAlignment.BOTTOM_LEFT)
+    align = TextEntityAlignment.TOP_LEFT if below else TextEntityAlignment.BOTTOM_LEFT
+    text.set_placement(at, align=align)
 
 
 def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> None:

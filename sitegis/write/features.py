@@ -15,10 +15,10 @@ from .._frames import Array
 from .._results import PlacedPoint
 from .._site import KeepOut
 from .._survey import Survey
+from .._units import percent
 from ..dig.depths import best_route, without_repeats
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import TieIn, tie_ins
-from .text import percent
 
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",

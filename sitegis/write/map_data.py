@@ -12,13 +12,13 @@ from .._dig_plan import HitMap
 from .._frames import Array, LotFrame
 from .._site import Main
 from .._survey import Survey
-from .._units import LengthUnit, about, format_length, is_imperial
+from .._units import LengthUnit, about, format_length, is_imperial, percent
 from .features import Feature, Value, keep_out_geometry, survey_features
 from .geojson import geometry_object, to_wgs84
 from .numbers import finite
 from .panel_parts import telling_pits
 from .profile import Profile
-from .text import percent, short_name
+from .text import short_name
 from .what_if import what_if_data
 
 CHI2_2_95 = 5.991464547107979  # 95 % quantile of chi-square with two degrees of freedom
@@ -123,7 +123,7 @@ def _words(survey: Survey, feature: Feature) -> str:
         "drain": "Building drain as fitted: inferred, not located",
         "exit": f"Exit through the {known.get('wall')} wall: inferred, not located",
         "route": "Most probable route: inferred, not located",
-        "corridor": f"{float(known.get('level') or 0):.0%} of the routes of this way run here",
+        "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this way run here",
         "tie": f"Tape {length('distance_m')} from {known.get('from')} to {known.get('to')}",
         "spoil-setback": "Spoil, tools and machines stay outside this line "
         f"(pit {known.get('rank')})",
@@ -131,8 +131,8 @@ def _words(survey: Survey, feature: Feature) -> str:
         f"not built, {length('diameter_m')} across, {length('length_m')} long",
         "slab-opening": f"Planned slab opening for {known.get('fixture')}: scan for tendons, bars "
         "and pipes before cutting",
-        "keep-out": f"Keep out: {known.get('kind')} {known['id']}, clearance "
-        f"{length('clearance_m')} {known.get('note') or ''}".strip(),
+        "keep-out": f"Keep out ({known.get('kind')}): {known['id']}, clearance "
+        f"{length('clearance_m')}. {known.get('note') or ''}".strip(),
     }
     if layer == "pit":
         hit = percent(float(known["p_hit"] or 0.0))
@@ -192,7 +192,8 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
             continue
         boxes = shapely.box(x[column], y[row], x[column] + hits.cell_m, y[row] + hits.cell_m)
         merged = shapely.union_all(boxes, grid_size=hits.cell_m / 64)
-        reach = f"{low:.0%} to {high:.0%}" if np.isfinite(high) else f"over {low:.0%}"
+        over, under = percent(low), percent(high) if np.isfinite(high) else ""
+        reach = f"{over} to {under}" if under else f"over {over}"
         yield (
             "hit", merged,
             {"band": index, "label": reach, "words": f"A pit here finds the pipe with {reach}"},

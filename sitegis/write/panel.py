@@ -7,7 +7,7 @@ from typing import Any
 from .._dig_plan import Pit
 from .._results import ScoredHypothesis
 from .._survey import Survey
-from .._units import about, format_length, format_volume
+from .._units import about, format_length, format_volume, percent
 from ..dig.excavation import Excavation
 from .findings import Findings, pit_cautions
 from .map_data import LETTERS
@@ -19,7 +19,6 @@ from .text import (
     exit_sentence,
     join_sentence,
     likely_and_not,
-    percent,
     point_words,
     short_name,
     slope_sentence,

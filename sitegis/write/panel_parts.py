@@ -18,13 +18,14 @@ from .._units import (
     format_slope,
     format_volume,
     is_imperial,
+    percent,
 )
 from ..dig.excavation import Excavation
 from ..dig.hydraulics import ProfileCheck
 from ..dig.stakeout import choose_ties
 from ..dig.tie_in import TieIn, room_pose, verdict
 from ..score.compare import MainComparison
-from .text import WORTH_NAMING, percent, point_words
+from .text import WORTH_NAMING, point_words
 
 Facts = list[tuple[str, str]]
 DRAINS = verdict(1.0)

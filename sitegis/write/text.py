@@ -11,7 +11,7 @@ from .._dig_plan import Pit
 from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
-from .._units import about, format_bearing, format_length, format_slope
+from .._units import about, format_bearing, format_length, format_slope, percent
 from .findings import pit_cautions
 
 SIDE_WORDS: dict[Side, str] = {
@@ -25,19 +25,6 @@ LONGEST_LINES = 3
 # how many pits, flags and cautions, and whether blank lines part them: the first that fits
 _SUMMARIES = ((3, 3, 4, True), (3, 3, 4, False), (2, 3, 4, False), (2, 2, 3, False),
               (1, 2, 2, False), (1, 1, 1, False))  # fmt: skip
-
-
-def percent(probability: float) -> str:
-    """Write a probability as a percentage that claims no more certainty than there is.
-
-    >>> percent(0.7), percent(0.9999), percent(0.0001), percent(1.0)
-    ('70 %', 'over 99 %', 'under 1 %', '100 %')
-    """
-    if 0.0 < probability < 0.01:
-        return "under 1 %"
-    if 0.99 < probability < 1.0:
-        return "over 99 %"
-    return f"{probability * 100.0:.0f} %"
 
 
 def way_words(survey: Survey, hypothesis: Hypothesis) -> str:

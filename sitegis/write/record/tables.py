@@ -20,6 +20,7 @@ from ..._units import (
     format_slope,
     format_volume,
     is_imperial,
+    percent,
 )
 from ...dig.depths import best_route, routes_of
 from ...dig.excavation import Excavation
@@ -28,7 +29,7 @@ from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
 from ..features import point_class
 from ..panel_parts import spoken
-from ..text import likely_and_not, percent, point_words
+from ..text import likely_and_not, point_words
 
 Rows = list[tuple[str, ...]]
 BLANK = "not recorded"
