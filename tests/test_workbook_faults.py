@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import re
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -179,10 +180,10 @@ def test_a_formula_counts_by_its_last_value(tmp_path: Path, good_book: bytes) ->
         parts = {name: archive.read(name) for name in archive.namelist()}
     changed = 0
     for name, content in parts.items():
-        before = b'<c r="G7" t="n"><v>6</v></c>'
-        if before in content:
-            parts[name] = content.replace(before, b'<c r="G7"><f>3+3.5</f><v>6.5</v></c>')
-            changed += 1
+        parts[name], count = re.subn(
+            rb'(<c r="G7"[^>]*?) t="n"><v>6</v>', rb"\1><f>3+3.5</f><v>6.5</v>", content
+        )
+        changed += count
     assert changed == 1
     with zipfile.ZipFile(source, "w") as archive:
         for name, content in parts.items():
@@ -316,8 +317,11 @@ def test_too_many_rows(tmp_path: Path, good_book: bytes, monkeypatch: pytest.Mon
     assert "too-many-rows" in {f.code for f in faults_of(tmp_path)}
 
     def change(parts: dict[str, bytes]) -> None:
-        name = next(name for name, content in parts.items() if b'<row r="5"' in content)
-        parts[name] = parts[name].replace(b'<row r="5"', b'<row r="99999999999"')
+        name = next(name for name, content in parts.items() if b'<row r="12"' in content)
+        *before, last = parts[name].split(b"<row ")
+        stray = re.sub(rb'r="[0-9]+"', b'r="99999999999"', last, count=1)
+        stray = stray.replace(b"</row>", b"<c><v>1</v></c></row>")
+        parts[name] = b"<row ".join([*before, stray])
 
     rewritten(tmp_path, good_book, change)
     assert "too-many-rows" in {f.code for f in faults_of(tmp_path)}
