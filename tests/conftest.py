@@ -1,10 +1,12 @@
-"""Fixtures shared by the tests: a headless browser with the network off."""
+"""Fixtures shared by the tests: a headless browser with the network off, a spreadsheet program."""
 
 from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, sync_playwright
@@ -38,3 +40,30 @@ def browser() -> Iterator[Browser]:
         started = playwright.chromium.launch(executable_path=program, args=CHROMIUM_FLAGS)
         yield started
         started.close()
+
+
+@pytest.fixture(scope="session")
+def resave(tmp_path_factory: pytest.TempPathFactory) -> Callable[[list[Path]], Path]:
+    """Give what opens workbooks in LibreOffice Calc and saves them again, into a new folder.
+
+    Without LibreOffice the test fails in CI and is skipped elsewhere.
+    """
+    program = shutil.which("soffice")
+    if program is None:
+        reason = "no LibreOffice on this machine: install the package 'libreoffice-calc-nogui'"
+        if os.environ.get("CI"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    profile = tmp_path_factory.mktemp("profile")
+
+    def run(paths: list[Path]) -> Path:
+        saved = tmp_path_factory.mktemp("saved")
+        command = [
+            program, f"-env:UserInstallation={profile.as_uri()}", "--headless",
+            "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", str(saved),
+            *map(str, paths),
+        ]  # fmt: skip
+        subprocess.run(command, check=True, capture_output=True, timeout=120)
+        return saved
+
+    return run

@@ -9,6 +9,7 @@ entity can be defined, so none can expand. Macros and links are never followed.
 from __future__ import annotations
 
 import datetime
+import re
 import stat
 import warnings
 import zipfile
@@ -25,6 +26,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
 
 from .._errors import Fault
+from ._book_layout import Layout, read_layout
 from ._files import is_inside
 from ._report import BOOK_FILE, Report
 
@@ -32,6 +34,10 @@ MOST_BYTES, MOST_UNPACKED, MOST_PARTS = 20_000_000, 100_000_000, 2000
 # Styles and the like are held whole in memory; cells and texts are streamed.
 MOST_IN_MEMORY = 5_000_000
 MOST_ROWS, MOST_COLUMNS, LAST_ROW = 20_000, 64, 200_000
+# Word, sign or unit that a number format adds, once colours and locales are taken off.
+_BRACKETS = re.compile(r"\[[^\]]*\]")
+_ADDS = re.compile(r'%|"[^"]*[^"\s][^"]*"|\\[^\s\-(),./]|[$€£¥]')
+OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0"
 # What reading a damaged workbook raises, in zipfile, expat and openpyxl.
 _DAMAGED = (
     zipfile.BadZipFile, zlib.error, InvalidFileException, expat.ExpatError, SyntaxError,
@@ -50,7 +56,20 @@ class Unusable:
     remedy: str
 
 
-Cell = str | int | float | bool | datetime.date | Unusable | None
+@dataclass(frozen=True, slots=True)
+class Formatted:
+    """A number whose format shows it with a sign or a unit: 0.02 as 2 %."""
+
+    value: int | float
+    number_format: str
+
+
+Cell = str | int | float | bool | datetime.date | Formatted | Unusable | None
+
+
+def is_merged(cell: Cell) -> bool:
+    """Tell whether a cell is merged with another that holds the value."""
+    return isinstance(cell, Unusable) and cell.code == "cell-merged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +78,20 @@ class Line:
 
     number: int
     cells: tuple[Cell, ...]
+    is_hidden: bool = False
 
     def cell(self, index: int) -> Cell:
         """Give a cell, None past the last one."""
         return self.cells[index] if index < len(self.cells) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The rows of a sheet that are not empty, and what of it is hidden (columns from 0)."""
+
+    lines: tuple[Line, ...]
+    hidden_columns: frozenset[int] = frozenset()
+    is_hidden: bool = False
 
 
 def cell_name(sheet: str, row: int, index: int) -> str:
@@ -74,7 +103,7 @@ def cell_name(sheet: str, row: int, index: int) -> str:
     return f"{sheet}!{get_column_letter(index + 1)}{row}"
 
 
-def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, tuple[Line, ...]] | None:
+def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, Page] | None:
     """Give the rows of each sheet by its name in lower case; None with the fault gathered."""
     fault = _why_not(path, folder)
     if fault is None:
@@ -90,7 +119,8 @@ def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, tuple[Li
                            "password.")  # fmt: skip
         except OSError as error:
             fault = _whole("file-unreadable", f"The file cannot be read ({error}).",
-                           "check its permissions.")  # fmt: skip
+                           "close the spreadsheet that has it open; check its "
+                           "permissions.")  # fmt: skip
     report.add(fault)
     return None
 
@@ -122,9 +152,18 @@ def _why_not(path: Path, folder: Path) -> Fault | None:
 
 
 def _unfit(file: IO[bytes]) -> Fault | None:
-    """Fault an archive that unpacks to too much or holds a document type."""
+    """Fault another kind of file, an archive that unpacks to too much or holds a document type."""
+    begins = file.read(len(OLD_OR_LOCKED))
+    if begins == OLD_OR_LOCKED:
+        return _whole("book-broken", "This is an old .xls workbook, or one with a password.",
+                      "open it in the spreadsheet and save it again as .xlsx, without a "
+                      "password.")  # fmt: skip
     with zipfile.ZipFile(file) as archive:
         parts = archive.infolist()
+        if any(part.filename == "content.xml" for part in parts):
+            return _whole("book-broken", "This is an OpenDocument file named as a workbook.",
+                          "open it in the spreadsheet and save it as .xlsx: another ending alone "
+                          "does not change the file.")  # fmt: skip
         unpacked = sum(part.file_size for part in parts)
         xml = [part for part in parts if part.filename.lower().endswith((".xml", ".rels"))]
         streamed = ("xl/worksheets/", "xl/sharedstr")
@@ -177,19 +216,23 @@ def _has_doctype(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
     return bool(found)
 
 
-def _sheets(file: IO[bytes], report: Report) -> dict[str, tuple[Line, ...]]:
+def _sheets(file: IO[bytes], report: Report) -> dict[str, Page]:
     """Read all sheets twice in step: as last calculated, and as written."""
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), zipfile.ZipFile(file) as archive:
         # openpyxl warns of drawings and extensions that it leaves out: they hold no cells.
         warnings.simplefilter("ignore")
         values = load_workbook(file, read_only=True, data_only=True, keep_links=False)
         written = load_workbook(file, read_only=True, data_only=False, keep_links=False)
-        sheets: dict[str, tuple[Line, ...]] = {}
+        if not written.worksheets:
+            raise ValueError("it has no sheets, or is of the strict kind")
+        sheets: dict[str, Page] = {}
         rows_left = LAST_ROW
         for value_sheet, written_sheet in zip(values.worksheets, written.worksheets, strict=True):
             title = str(value_sheet.title).strip()
+            with archive.open(_part_of(written_sheet)) as content:
+                layout = read_layout(content, most_rows=LAST_ROW, most_columns=MOST_COLUMNS)
             lines: list[Line] = []
-            for number, line in _lines(value_sheet, written_sheet):
+            for number, line in _lines(value_sheet, written_sheet, layout):
                 rows_left -= 1
                 if rows_left < 0 or len(lines) > MOST_ROWS:
                     report.add(Fault(
@@ -200,28 +243,55 @@ def _sheets(file: IO[bytes], report: Report) -> dict[str, tuple[Line, ...]]:
                     return sheets
                 if line is not None:
                     lines.append(line)
-            sheets[title.lower()] = tuple(lines)
+            sheets[title.lower()] = Page(
+                tuple(lines),
+                frozenset(column - 1 for column in layout.hidden_columns),
+                written_sheet.sheet_state != "visible",
+            )
         return sheets
 
 
-def _lines(values: Any, written: Any) -> Iterator[tuple[int, Line | None]]:
-    """Give each row by its number, None where it is empty."""
+def _part_of(sheet: Any) -> str:
+    return str(sheet._worksheet_path)
+
+
+def _lines(values: Any, written: Any, layout: Layout) -> Iterator[tuple[int, Line | None]]:
+    """Give each row by its number, None where it is empty, up to the last one with a value."""
+    if layout.last_row == 0:
+        return
     for sheet in (values, written):
         # The stated extent may be wrong: it would cut rows off.
         sheet.reset_dimensions()
     nothing = {id(EMPTY_CELL)}  # one object stands for all empty cells: quick over a long gap
-    pairs = zip(
-        values.iter_rows(max_col=MOST_COLUMNS), written.iter_rows(max_col=MOST_COLUMNS),
-        strict=True,
-    )  # fmt: skip
+    extent = {"max_row": layout.last_row, "max_col": MOST_COLUMNS}
+    held: dict[tuple[int, int], Cell] = {}
+    begun = set(layout.first_of.values())
+    pairs = zip(values.iter_rows(**extent), written.iter_rows(**extent), strict=True)
     for number, (value_row, written_row) in enumerate(pairs, start=1):
-        if set(map(id, written_row)) <= nothing:
+        if set(map(id, written_row)) <= nothing and not layout.first_of:
             yield number, None
             continue
         cells = [_cell(*pair) for pair in zip(value_row, written_row, strict=True)]
+        for index, cell in enumerate(cells):
+            first = layout.first_of.get((number, index + 1))
+            if (number, index + 1) in begun:
+                held[number, index + 1] = cell
+            elif cell is None and first is not None and held.get(first) is not None:
+                cells[index] = _merged(first)
         while cells and cells[-1] is None:
             cells.pop()
-        yield number, Line(number, tuple(cells)) if cells else None
+        is_empty = all(cell is None or is_merged(cell) for cell in cells)
+        hidden = number in layout.hidden_rows
+        yield number, None if is_empty else Line(number, tuple(cells), hidden)
+
+
+def _merged(first: tuple[int, int]) -> Unusable:
+    row, column = first
+    return Unusable(
+        "cell-merged", "",
+        f"This cell is merged with {get_column_letter(column)}{row}, which alone holds the value.",
+        "unmerge them and write into each cell what belongs there.",
+    )  # fmt: skip
 
 
 def _cell(value_cell: Any, written_cell: Any) -> Cell:
@@ -235,7 +305,12 @@ def _cell(value_cell: Any, written_cell: Any) -> Cell:
     if value_cell.data_type == "e":
         return Unusable("cell-error", str(value), "This cell holds an error.",
                         "correct its formula, or write the number itself.")  # fmt: skip
-    return _plain(value)
+    plain = _plain(value)
+    if isinstance(plain, int | float) and not isinstance(plain, bool):
+        number_format = str(value_cell.number_format)
+        if _ADDS.search(_BRACKETS.sub("", number_format)):
+            return Formatted(plain, number_format)
+    return plain
 
 
 def _plain(value: object) -> Cell:

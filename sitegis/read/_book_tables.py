@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from .._errors import Fault
-from ._book_file import Cell, Line, Unusable, cell_name
+from ._book_cells import as_kind, fault_at, shown_text, usable
+from ._book_file import Cell, Line, Page, cell_name, is_merged
 from ._book_form import KEY, Column, Sheet, is_explanation
 from ._book_places import Place, Places
 from ._report import BOOK_FILE, Report, guess, shorten
@@ -16,7 +16,6 @@ from ._toml import Raw, dotted
 
 NEEDED_SHEETS = ("site", "locates")
 _REQUIRED = {"locates": REQUIRED_LOCATE, "ties": REQUIRED_TIE}
-_TRUTHS = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
 _TABLES_OF_FORMS = ("site", "lot", "building", "noise", "prior", "cost", "dig")
 
 
@@ -41,18 +40,16 @@ class _Item:
     def place(self, heading: str | None) -> Place:
         """Give the place of a cell, or of the row."""
         index = None if heading is None else self.indices.get(heading)
-        text = "" if heading is None else _shown(self.cells.get(heading))
+        text = "" if heading is None else shown_text(self.cells.get(heading))
         return Place(self.sheet.name, self.line.number, index, heading or "", text)
 
 
-def make_book(
-    grids: Mapping[str, tuple[Line, ...]], sheets: tuple[Sheet, ...], report: Report
-) -> Book:
+def make_book(pages: Mapping[str, Page], sheets: tuple[Sheet, ...], report: Report) -> Book:
     """Make raw tables of the sheets; faults name their cells."""
     book = Book(Places(sheets))
     for sheet in sheets:
-        lines = grids.get(sheet.name)
-        if lines is None:
+        page = pages.get(sheet.name)
+        if page is None:
             if sheet.name in NEEDED_SHEETS:
                 report.add(Fault("sheet-missing", BOOK_FILE, None, sheet.name, "",
                                  f"The sheet {sheet.name} is missing.",
@@ -60,61 +57,42 @@ def make_book(
                                  "--workbook')."))  # fmt: skip
             continue
         if sheet.join == "form":
-            _read_form(book, sheet, lines, report)
+            _read_form(book, sheet, page.lines, report)
+            filled = [line for line in page.lines if line.cell(1) is not None]
+            _note_hidden(sheet, page, filled, [], report)
             continue
-        items = [*_items(book, sheet, lines, report)]
+        items = [*_items(book, sheet, page.lines, report)]
+        used = [
+            name for name, index in (items[0].indices.items() if items else ())
+            if index in page.hidden_columns and any(item.cells[name] is not None for item in items)
+        ]  # fmt: skip
+        _note_hidden(sheet, page, [item.line for item in items], used, report)
         if sheet.join == "table":
             book.rows[sheet.name] = tuple(
                 row for item in items if (row := _text_row(item, report)) is not None
             )
         else:
             _JOINS[sheet.join](book, sheet, items, report)
-    for name in sorted(set(grids) - {sheet.name for sheet in sheets} - {"how to"}):
+    for name in sorted(set(pages) - {sheet.name for sheet in sheets} - {"how to"}):
         report.note("sheet-not-read", f"The sheet {name!r} is not one of the field book's and is "
                     "not read.", BOOK_FILE)  # fmt: skip
     return book
 
 
-# ------------------------------------------------------------------------------------- cells
+def _note_hidden(
+    sheet: Sheet, page: Page, lines: list[Line], columns: list[str], report: Report
+) -> None:
+    """Note values that are read although nobody sees them."""
+    hidden = [f"row {line.number}" for line in lines if line.is_hidden]
+    hidden += [f"column {name}" for name in columns]
+    if page.is_hidden and lines:
+        hidden = ["the whole sheet"]
+    if hidden:
+        report.note("hidden-read", f"Hidden in sheet {sheet.name}, but read: "
+                    f"{shorten(', '.join(hidden))}.", sheet.name)  # fmt: skip
 
 
-def _shown(cell: Cell) -> str:
-    if isinstance(cell, Unusable):
-        return cell.shown
-    return "" if cell is None else str(cell)
-
-
-def _fault(report: Report, code: str, place: Place, reason: str, remedy: str) -> None:
-    shown = shorten(place.text)
-    report.add(Fault(code, BOOK_FILE, place.row, place.name, shown, reason, remedy))
-
-
-def _usable(cell: Cell, kind: str, place: Place, report: Report) -> object:
-    """Give a cell's value; None, with the fault gathered, where it has none to take."""
-    if isinstance(cell, datetime.date) and kind != "date":
-        cell = Unusable("cell-date", cell.isoformat(), "The spreadsheet turned this into a date.",
-                        "format the cell as text and write it again, as in 12' 4in.")  # fmt: skip
-        place = replace(place, text=cell.shown)
-    if isinstance(cell, Unusable):
-        _fault(report, cell.code, place, cell.reason, cell.remedy)
-        return None
-    return cell
-
-
-def _as_kind(value: object, column: Column) -> object:
-    """Take a value as the schema wants it: names as text, yes and no as truth, lists parted."""
-    if column.kind == "yes-no" and isinstance(value, str):
-        return _TRUTHS.get(value.lower(), value)
-    if column.kind == "choice" and isinstance(value, str):
-        return next((c for c in column.choices if c.lower() == value.lower()), value)
-    if column.kind in ("text", "name"):
-        return str(value)
-    if column.kind == "list":
-        if isinstance(value, str):
-            parts = [part.strip() for part in value.split(";")]
-            return [] if value.lower() == "none" else [part for part in parts if part]
-        return [value]
-    return value
+# ------------------------------------------------------------------------------------- forms
 
 
 def _put(table: Raw, path: tuple[str | int, ...], value: object) -> bool:
@@ -134,32 +112,30 @@ def _put(table: Raw, path: tuple[str | int, ...], value: object) -> bool:
     return False
 
 
-# ------------------------------------------------------------------------------------- forms
-
-
 def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) -> None:
     """Read a sheet of keys and values."""
     known = {column.name: column for column in sheet.columns if column.name}
     for line in lines:
-        key, cell = _shown(line.cell(0)).strip(), line.cell(1)
-        if key.lower() == KEY or (cell is None and key not in known):
+        key, cell = shown_text(line.cell(0)).strip(), line.cell(1)
+        is_nothing = cell is None or is_merged(cell)
+        if key.lower() == KEY or (is_nothing and key not in known):
             continue
-        place = Place(sheet.name, line.number, 1, key, _shown(cell))
+        place = Place(sheet.name, line.number, 1, key, shown_text(cell))
         column = known.get(key, Column(key, tuple(key.split(".")), "number", ""))
         if key in book.places.cells:
-            _fault(report, "key-twice", place, "This key is there twice.", "keep one of them.")
+            fault_at(report, "key-twice", place, "This key is there twice.", "keep one of them.")
             continue
         book.places.cells[key] = place
         if cell is None:
             continue
-        value = _usable(cell, column.kind, place, report)
+        value = usable(cell, column.kind, place, report)
         if value is None:
             report.cut_keys.add(key)
         elif (
             column.path[0] not in _TABLES_OF_FORMS or len(column.path) < 2
-            or not _put(book.raw, column.path, _as_kind(value, column))
+            or not _put(book.raw, column.path, as_kind(value, column))
         ):  # fmt: skip
-            _fault(report, "key-unknown", place, "The key in column A is not known.",
+            fault_at(report, "key-unknown", place, "The key in column A is not known.",
                    guess(key, known))  # fmt: skip
 
 
@@ -169,7 +145,9 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
 def _heading_line(sheet: Sheet, lines: tuple[Line, ...]) -> int | None:
     """Find the line of the headings: the first with two known ones, else with two cells."""
     names = {column.name for column in sheet.columns}
-    known = [sum(_shown(cell).strip().lower() in names for cell in line.cells) for line in lines]
+    known = [
+        sum(shown_text(cell).strip().lower() in names for cell in line.cells) for line in lines
+    ]
     cells = [sum(cell is not None for cell in line.cells) for line in lines]
     for counts in (known, cells):
         found = next((place for place, count in enumerate(counts) if count > 1), None)
@@ -181,7 +159,7 @@ def _heading_line(sheet: Sheet, lines: tuple[Line, ...]) -> int | None:
 def _read_headings(sheet: Sheet, line: Line, report: Report) -> list[str] | None:
     """Read the headings; None, with the faults gathered at their cells, where they do not do."""
     names = tuple(column.name for column in sheet.columns)
-    written = [_shown(cell).strip() for cell in line.cells]
+    written = [shown_text(cell).strip() for cell in line.cells]
     lowered = [name.lower() for name in written]
 
     def fault(code: str, row: int | None, name: str, reason: str, remedy: str) -> None:
@@ -203,7 +181,9 @@ def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) ->
     headings = _read_headings(sheet, lines[start], report)
     if headings is None:
         # What refers to the rows of this sheet is not told as well.
-        report.broken_names.update(_shown(c).strip() for x in lines[start + 1 :] for c in x.cells)
+        report.broken_names.update(
+            shown_text(c).strip() for x in lines[start + 1 :] for c in x.cells
+        )
         return
     names = {column.name for column in sheet.columns}
     indices = {name: index for index, name in enumerate(headings) if name in names}
@@ -214,9 +194,10 @@ def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) ->
             _note_changed(item, report)
             continue
         for index, cell in enumerate(line.cells):
-            if cell is not None and (index >= len(headings) or not headings[index]):
-                place = Place(sheet.name, line.number, index, "", _shown(cell))
-                _fault(report, "row-too-long", place, "This cell stands under no heading.",
+            stray = cell is not None and not is_merged(cell)
+            if stray and (index >= len(headings) or not headings[index]):
+                place = Place(sheet.name, line.number, index, "", shown_text(cell))
+                fault_at(report, "row-too-long", place, "This cell stands under no heading.",
                        "move it under its heading, or take it out.")  # fmt: skip
         if any(cell is not None for cell in item.cells.values()):
             yield item
@@ -224,10 +205,10 @@ def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) ->
 
 def _note_changed(item: _Item, report: Report) -> None:
     """Note an example row that was written over: it is not read."""
-    first = _shown(item.line.cell(0)).lower()
+    first = shown_text(item.line.cell(0)).lower()
     by_name = {column.name: column for column in item.sheet.columns}
     shipped = all(
-        _shown(cell) in ("", *by_name[name].examples) for name, cell in item.cells.items()
+        shown_text(cell) in ("", *by_name[name].examples) for name, cell in item.cells.items()
     )
     if first.startswith("example") and not shipped:
         report.note(
@@ -241,10 +222,11 @@ def _note_changed(item: _Item, report: Report) -> None:
 def _text_row(item: _Item, report: Report) -> Row | None:
     """Give a row as a CSV file gives it; one with a cell that has no value is left out."""
     faults_before = len(report.faults)
-    values = {name: _usable(cell, "text", item.place(name), report)
+    kinds = {column.name: column.kind for column in item.sheet.columns}
+    values = {name: usable(cell, kinds[name], item.place(name), report)
               for name, cell in item.cells.items()}  # fmt: skip
     if len(report.faults) > faults_before:
-        report.broken_names.add(_shown(item.cells.get("id")))
+        report.broken_names.add(shown_text(item.cells.get("id")))
         return None
     texts = {name: "" if value is None else str(value) for name, value in values.items()}
     return Row(item.line.number, texts)
@@ -264,11 +246,11 @@ def _take(
         cell = item.cells.get(name)
         if cell is None:
             continue
-        value = _usable(cell, by_name[name].kind, item.place(name), report)
+        value = usable(cell, by_name[name].kind, item.place(name), report)
         if value is None:
             report.cut_keys.add(key)
         else:
-            _put(made, path, _as_kind(value, by_name[name]))
+            _put(made, path, as_kind(value, by_name[name]))
     return made
 
 
@@ -319,19 +301,19 @@ def _join_parent(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
     owners = _list_at(book.raw, parent)
     ids = [str(owner.get("id", "")).strip() for owner in owners]
     for item in items:
-        name = _shown(item.cells.get(parent)).strip()
+        name = shown_text(item.cells.get(parent)).strip()
         if name in report.broken_names:
             continue
         if name not in ids:
             reason = f"There is no [[{parent}]] of this id."
-            _fault(
+            fault_at(
                 report,
                 f"{parent}-unknown",
                 item.place(parent),
                 reason,
                 guess(name, filter(None, ids)),
             )
-            report.broken_names.add(_shown(item.cells.get("id")))
+            report.broken_names.add(shown_text(item.cells.get("id")))
             continue
         number = ids.index(name) + 1
         children = _list_at(owners[number - 1], child)
@@ -344,7 +326,7 @@ def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
     tables = _list_at(book.raw, sheet.table)
     numbers: dict[str, int] = {}
     for item in items:
-        name = _shown(item.cells.get("id")).strip()
+        name = shown_text(item.cells.get("id")).strip()
         is_new = name not in numbers
         number = numbers.setdefault(name, len(numbers) + 1)
         prefix = f"{sheet.table}[{number}]"
@@ -354,7 +336,7 @@ def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
         table = tables[number - 1]
         for key, value in made.items():
             if table.setdefault(key, value) != value:
-                _fault(report, "rows-differ", item.place(key),
+                fault_at(report, "rows-differ", item.place(key),
                        f"An earlier row of {name} has another {key}.",
                        "write it once, in the first row of the id.")  # fmt: skip
         if item.cells.get("x") is not None or item.cells.get("y") is not None:

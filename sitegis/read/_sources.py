@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 from .._errors import Fault
-from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE, Report
+from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE, Report, shorten
 from ._tables import (
     LOCATE_COLUMNS,
     REQUIRED_LOCATE,
@@ -16,6 +17,10 @@ from ._tables import (
     read_rows,
 )
 from ._toml import Raw, load_toml
+
+SPREADSHEETS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".fods")
+# What spreadsheets leave beside a file while it is open.
+LOCKS = (f"~${BOOK_FILE}", f".~lock.{BOOK_FILE}#")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +35,17 @@ class Source:
 
 def open_source(folder: Path, report: Report) -> Source:
     """Read the workbook where there is one, else the text files; both together are a fault."""
+    spreadsheets = _other_spreadsheets(folder)
     if not _is_there(folder / BOOK_FILE):
+        if spreadsheets and not _is_there(folder / SITE_FILE):
+            report.add(
+                Fault(
+                    "book-name", BOOK_FILE, None, "file", shorten(", ".join(spreadsheets)),
+                    f"The folder holds a spreadsheet that is not {BOOK_FILE}.",
+                    f"open it and save it as an .xlsx workbook of the name {BOOK_FILE}.",
+                )
+            )  # fmt: skip
+            return Source(None, {}, None, ())
         return _text_files(folder, report)
     others = [n for n in (SITE_FILE, LOCATES_FILE, TIES_FILE) if _is_there(folder / n)]
     if others:
@@ -42,7 +57,26 @@ def open_source(folder: Path, report: Report) -> Source:
             )
         )  # fmt: skip
         return Source(None, {}, None, ())
+    if spreadsheets:
+        report.note("book-other", f"Only {BOOK_FILE} is read, not: "
+                    f"{shorten(', '.join(spreadsheets))}.", BOOK_FILE)  # fmt: skip
+    if any(_is_there(folder / name) for name in LOCKS):
+        report.note("book-open", "The workbook is open in a spreadsheet, or was left open: what is "
+                    "not saved is not read.", BOOK_FILE)  # fmt: skip
     return _workbook(folder, report)
+
+
+def _other_spreadsheets(folder: Path) -> list[str]:
+    """Name the spreadsheets beside the field book that somebody may take for it."""
+    try:
+        names = sorted(os.listdir(folder))
+    except OSError:
+        return []  # the files in it are faulted one by one
+    return [
+        name for name in names
+        if name.lower().endswith(SPREADSHEETS) and name != BOOK_FILE
+        and not name.startswith(("~$", "."))
+    ]  # fmt: skip
 
 
 def _is_there(path: Path) -> bool:
@@ -64,10 +98,10 @@ def _workbook(folder: Path, report: Report) -> Source:
     from ._book_form import load_sheets  # noqa: PLC0415
     from ._book_tables import make_book  # noqa: PLC0415
 
-    grids = read_book(folder / BOOK_FILE, report, folder=folder)
-    if grids is None:
+    pages = read_book(folder / BOOK_FILE, report, folder=folder)
+    if pages is None:
         return Source(None, {}, None, ())
-    book = make_book(grids, load_sheets(), report)
+    book = make_book(pages, load_sheets(), report)
     report.where = book.places
-    raw = book.raw if "site" in grids else None
+    raw = book.raw if "site" in pages else None
     return Source(raw, book.raw, book.rows.get("locates"), book.rows.get("ties", ()))

@@ -33,13 +33,15 @@ BASE: dict[str, dict[str, int]] = {
 CHOSEN: dict[str, tuple[tuple[str, str], ...]] = {
     "_toml.py site": (),  # of pydantic's own errors: the codes raised in _fields.py
     "_read.py add": tuple((c, "fault") for c in ("key-missing", "key-unknown", "value-unfit")),
-    "_book_tables.py _fault": (("main-unknown", "fault"),),
+    "_book_tables.py fault_at": (("main-unknown", "fault"),),
     "lots.py full": (("no-building", "lot left out"),),
 }
 # What the source puts together at run time, in words.
 SAID = {
     "bearing-unreadable": ("This is not a bearing.", "Write it like N 45°30'15\" E or 45.504."),
     "bearing-magnetic": ("", "Write the grid bearing."),
+    "book-broken": ("This is no readable workbook, or another kind of file under its name.",
+                    "Open it in the spreadsheet and save it again as .xlsx, without a password."),
     "call-unfit": ("This call of the lot lacks a part, or its parts contradict each other.", ""),
     "cluster-lost": ("The cluster's scheduler or all its workers are out of reach.", ""),
     "crs-unfit": ("The CRS distorts lengths here by more than a site can bear.", ""),

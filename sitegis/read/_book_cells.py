@@ -1,0 +1,70 @@
+"""What becomes of a workbook's cell in a column of a kind: a value, or a fault at its place."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import replace
+
+from .._errors import Fault
+from ._book_file import Cell, Formatted, Unusable
+from ._book_form import Column
+from ._book_places import Place
+from ._report import BOOK_FILE, Report, shorten
+
+TRUTHS = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
+
+
+def shown_text(cell: Cell) -> str:
+    """Give what a person sees in a cell, for names and messages."""
+    if isinstance(cell, Unusable):
+        return cell.shown
+    if isinstance(cell, Formatted):
+        return f"{cell.value} formatted as {cell.number_format}"
+    return "" if cell is None else str(cell)
+
+
+def fault_at(report: Report, code: str, place: Place, reason: str, remedy: str) -> None:
+    """Gather a fault of the workbook at a place."""
+    shown = shorten(place.text)
+    report.add(Fault(code, BOOK_FILE, place.row, place.name, shown, reason, remedy))
+
+
+def usable(cell: Cell, kind: str, place: Place, report: Report) -> object:
+    """Give a cell's value; None, with the fault gathered, where it has none to take."""
+    if isinstance(cell, datetime.date) and kind != "date":
+        cell = Unusable("cell-date", cell.isoformat(), "The spreadsheet turned this into a date.",
+                        "format the cell as text and write it again, as in 12' 4in.")  # fmt: skip
+        place = replace(place, text=cell.shown)
+    elif isinstance(cell, Formatted):
+        if kind == "number":
+            return cell.value
+        cell = Unusable("cell-format", shown_text(cell),
+                        "The cell's format shows a sign or a unit that its value does not hold.",
+                        "format the cell as text and write the value with its unit.")  # fmt: skip
+    elif isinstance(cell, str) and cell.startswith("=") and kind != "text":
+        cell = Unusable("cell-formula", cell, "This formula stands as text: it is not calculated.",
+                        "format the cell as a number and write it again, or write the number "
+                        "itself.")  # fmt: skip
+    elif isinstance(cell, int | float) and kind == "date":
+        cell = Unusable("cell-number", str(cell), "The spreadsheet holds a bare number here.",
+                        "format the cell as a date, or write it as in 2026-04-14.")  # fmt: skip
+    if isinstance(cell, Unusable):
+        fault_at(report, cell.code, place, cell.reason, cell.remedy)
+        return None
+    return cell
+
+
+def as_kind(value: object, column: Column) -> object:
+    """Take a value as the schema wants it: names as text, yes and no as truth, lists parted."""
+    if column.kind == "yes-no" and isinstance(value, str):
+        return TRUTHS.get(value.lower(), value)
+    if column.kind == "choice" and isinstance(value, str):
+        return next((c for c in column.choices if c.lower() == value.lower()), value)
+    if column.kind in ("text", "name"):
+        return str(value)
+    if column.kind == "list":
+        if isinstance(value, str):
+            parts = [part.strip() for part in value.split(";")]
+            return [] if value.lower() == "none" else [part for part in parts if part]
+        return [value]
+    return value
