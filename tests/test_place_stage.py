@@ -150,14 +150,28 @@ def test_a_mirror_image_outside_the_house_is_ruled_out() -> None:
     assert where(placement)["P0"] == pytest.approx(where(placed(SITE))["P0"], abs=1e-3)
 
 
-def test_a_blunder_is_left_out_and_told_with_before_and_after() -> None:
-    """A foot too much on one of many ties is named, left out, and its slip proposed."""
+def many_ties(error: float) -> list[Tie]:
+    """Give sixteen ties, the second off by an error."""
     pairs = [("P0", "P2"), ("P0", "P3"), ("P1", "P3"), ("P1", "P2"), ("P2", "P3"), ("P0", "P1"),
              ("P1", "P4"), ("P4", "P2"), ("P4", "P3"), ("P0", "P4")]  # fmt: skip
     ends = ["building:front-left", "building:front-right"]
     ties = [tie(SITE, a, b) for a, b in pairs]
     ties += [tie(SITE, p, end) for p in ("P2", "P3", "P4") for end in ends]
-    ties[1] = tie(SITE, "P0", "P3", error=0.3048)
+    ties[1] = tie(SITE, "P0", "P3", error=error)
+    return ties
+
+
+def test_a_slip_that_does_not_explain_the_error_is_not_proposed() -> None:
+    """10 cm beyond a foot, past three times the 2 cm that the other ties leave, is no foot."""
+    placement = placed(hung(SITE, DOORS, tuple(many_ties(0.3048 + 0.10))))
+    out = next(item for item in placement.adjustment.observations if item.removed)
+    assert out.name == "tie P0 to P3"
+    assert "one foot off" not in out.proposal
+
+
+def test_a_blunder_is_left_out_and_told_with_before_and_after() -> None:
+    """A foot too much on one of many ties is named, left out, and its slip proposed."""
+    ties = many_ties(0.3048)
     clean = hung(SITE, DOORS, (ties[0], *ties[2:]))
     placement = placed(hung(SITE, DOORS, tuple(ties)))
     out = [item for item in placement.adjustment.observations if item.removed]
