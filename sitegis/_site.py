@@ -236,7 +236,8 @@ class Main:
     """A public sewer. ``line`` (n, 2) runs with the flow; ``inverts_m`` (n,) at its vertices.
 
     Stations are metres along ``line`` from its first vertex. ``invert_known`` is False where
-    the invert is a default rather than a record (its sd is then large).
+    the invert is a default rather than a record (its sd is then large), ``diameter_known``
+    where the diameter is.
     """
 
     id: str
@@ -251,6 +252,7 @@ class Main:
     manholes: tuple[Manhole, ...]
     tap_stations_m: tuple[float, ...]
     line_sd_m: float = 0.3
+    diameter_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,6 +349,7 @@ class Site:
     year_built: int | None = None
     head_above_invert_m: float = 0.025
     drain_diameter_m: float = 0.1016
+    drain_diameter_known: bool = True
     datum_known: bool = False
     surveyed_by: str = ""
     surveyed_on: str = ""

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ._errors import ComputationError
+from ._site import Notice
 from ._survey import Survey
 from .dig import plan_dig
 from .exit import find_exit
@@ -52,7 +53,18 @@ def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
     asked = what_if or WhatIf()
     survey = _through(check(site_dir), sample_routes, score_hypotheses)
     survey = suppose(survey, without=asked.without, priors=asked.priors)
-    return _through(survey, plan_dig)
+    return _through(_tell_what_if(survey, asked), plan_dig)
+
+
+def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:
+    """Say in the answer itself what it supposes, so that it is not taken for the site's."""
+    supposed = [f"without {item}" for item in sorted(asked.without)]
+    supposed += [f"prior {key} = {weight:g}" for key, weight in asked.priors.items()]
+    if not supposed:
+        return survey
+    told = Notice("what-if", f"What if: {'; '.join(supposed)}.", "run", needs_person=False)
+    scores = survey.scores
+    return replace(survey, scored=replace(scores, notices=(told, *scores.notices)))
 
 
 def run(

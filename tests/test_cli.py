@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 import subprocess
 import sys
@@ -90,23 +91,24 @@ def test_unwritable_place_ends_with_code_3(site: Path, tmp_path: Path) -> None:
 
 
 def test_started_folder_checks_to_fill_me_in(tmp_path: Path) -> None:
-    """``start`` makes a folder which ``check`` reads and finds merely unfilled."""
-    assert sitegis("start", tmp_path / "new").returncode == 0
-    done = sitegis("check", tmp_path / "new")
+    """The command that ``start`` names reads its folder and finds it merely unfilled."""
+    started = sitegis("start", tmp_path / "new site")
+    assert started.returncode == 0
+    command = shlex.split(started.stderr.split("then: ")[1])
+    done = sitegis(*command[1:])
 
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
 
 
 def test_what_if_changes_the_answer(site: Path, tmp_path: Path) -> None:
-    """``--without`` and ``--prior`` change the probabilities."""
+    """``--without`` and ``--prior`` change the probabilities, and the answer says what it left."""
     sitegis("run", site, "--out", tmp_path / "a", "--quiet")
-    sitegis(
+    told = sitegis(
         "run",
         site,
         "--out",
         tmp_path / "b",
-        "--quiet",
         "--without",
         "tap_record",
         "--prior",
@@ -120,6 +122,9 @@ def test_what_if_changes_the_answer(site: Path, tmp_path: Path) -> None:
         return sum(h["probability"] for h in answer["hypotheses"] if h["main"] == "front-main")
 
     assert front(second) < front(first)
+    assert told.stdout.splitlines()[1] == "What if: without tap_record; prior alley = 5."
+    assert "what-if" in {flag["code"] for flag in second["flags"]}
+    assert "what-if" not in {flag["code"] for flag in first["flags"]}
 
 
 def test_unknown_item_to_leave_out_is_told(site: Path, tmp_path: Path) -> None:

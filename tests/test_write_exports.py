@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import ezdxf
 import gpxpy
@@ -16,6 +17,7 @@ from sitegis.write.dxf import dxf_bytes, plain_text
 from sitegis.write.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
 from sitegis.write.record.sheet import POINT_M, fit
+from sitegis.write.record.tables import lateral_rows
 
 from .filled import filled_survey
 
@@ -204,4 +206,19 @@ def test_record_does_not_call_unchecked_measurements_sound(survey: Survey) -> No
     text = " ".join(_text(survey).split())
 
     assert "No measurement checks another" in text
-    assert "nothing is suspicious" not in text
+    assert "none is suspicious" not in text
+
+
+def test_record_does_not_state_what_nobody_gave(survey: Survey) -> None:
+    """Sizes that were assumed, and a material that nobody saw, are not put down as known."""
+    site = survey.site
+    mains = tuple(replace(main, diameter_known=False) for main in site.mains)
+    bare = replace(site, drain_diameter_known=False, drain_material="", mains=mains)
+    given, assumed = (
+        {field: how for field, _, how in lateral_rows(one)}
+        for one in (survey, replace(survey, site=bare))
+    )
+    fields = ("Diameter", "Main's diameter")
+    assert [given[field] for field in fields] == ["as stated on site", "record"]
+    assert [assumed[field] for field in fields] == ["assumed: not given"] * 2
+    assert assumed["Material"] == ""

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from sitegis._results import Hypothesis, ScoredHypothesis
 from sitegis._survey import Survey
+from sitegis.dig.tie_in import tie_ins
+from sitegis.write.summary import summary_lines
 from sitegis.write.text import (
     check_sentence,
     contribution_words,
@@ -20,7 +22,6 @@ from sitegis.write.text import (
     join_sentence,
     percent,
     slope_sentence,
-    summary_lines,
     way_words,
 )
 
@@ -78,6 +79,25 @@ def test_the_summary_carries_cautions_and_flags(survey: Survey) -> None:
     assert "At P3 the lifted reading disagrees" in text
 
 
+def test_a_planned_fixture_is_told_with_its_caution(survey: Survey) -> None:
+    """Where to cut, the fall needed and there, and what to find out before cutting."""
+    (planned,) = tie_ins(survey)
+    lines = summary_lines(survey)
+    heading = next(i for i, line in enumerate(lines) if line.startswith("Where to cut"))
+    told = " ".join(line.strip() for line in lines[heading + 1 : heading + 4])
+    assert "post-tensioned" in lines[heading]
+    assert told.startswith("New toilet P3: x ")
+    assert planned.verdict in told
+
+
+def test_a_narrow_screen_gets_short_lines(survey: Survey) -> None:
+    """On 60 columns no line is longer, and the answer says the same as on a wide screen."""
+    wide, narrow = summary_lines(survey), summary_lines(survey, columns=60)
+    assert max(map(len, narrow)) <= 60
+    first = " ".join(" ".join(wide).split()).split("It falls")[0]
+    assert " ".join(" ".join(narrow).split()).split("It falls")[0] == first
+
+
 @settings(deadline=None, max_examples=25)
 @given(st.integers(0, 9), st.integers(0, 9), st.integers(0, 9), st.text(max_size=400))
 def test_the_summary_fits_one_screen(pits: int, flags: int, ways: int, words: str) -> None:
@@ -123,13 +143,14 @@ def test_nothing_listed_is_said_as_such(survey: Survey) -> None:
 
 
 def test_a_check_that_changes_nothing_is_not_recommended(survey: Survey) -> None:
-    """A check without expected saving is named as such."""
+    """A check without expected saving is named as such; a pit is no check before digging."""
     useless = dataclasses.replace(survey.scores.next_checks[0], saving=0.0, gain_bits=0.1)
     telling = dataclasses.replace(useless, check="Watch the dye", gain_bits=0.5, saving=-90.0)
-    scores = dataclasses.replace(survey.scores, next_checks=(useless, telling))
+    pit = dataclasses.replace(useless, check="Dig test pit 1 by the wall", gain_bits=0.9)
+    scores = dataclasses.replace(survey.scores, next_checks=(pit, useless, telling))
     words = check_sentence(dataclasses.replace(survey, scored=scores))
     assert words.startswith("No check is worth its cost for where to dig")
-    assert words.endswith("most telling: Watch the dye.")
+    assert words.endswith("most telling of which main: Watch the dye.")
 
 
 def test_no_pit_and_no_check_are_said(survey: Survey) -> None:

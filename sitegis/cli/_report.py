@@ -13,10 +13,18 @@ from .._site import Notice
 EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT, EXIT_CANNOT_WRITE = 0, 1, 2, 3
 
 
+def counted(number: int, noun: str) -> str:
+    """Write a number with its noun.
+
+    >>> counted(1, "main"), counted(2, "main")
+    ('1 main', '2 mains')
+    """
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
     """Tell faults as lines: where, what stands there, what is wrong, what to do."""
-    noun = "fault" if len(faults) == 1 else "faults"
-    lines = [f"{len(faults)} {noun} found; nothing was written."]
+    lines = [f"{counted(len(faults), 'fault')} found; nothing was written."]
     for number, fault in enumerate(faults, start=1):
         row = "" if fault.row is None else f", row {fault.row}"
         value = f" = {fault.value!r}" if fault.value else ""

@@ -10,7 +10,7 @@ import click
 from .._errors import BadInput, ComputationError
 from ..pipeline import check as check_site
 from ..place.report import adjustment_lines, point_lines
-from ._report import exit_code, leave_with, notice_lines
+from ._report import counted, exit_code, leave_with, notice_lines
 
 
 @click.command("check")
@@ -24,8 +24,9 @@ def command(*, site: Path, points: bool) -> None:
         leave_with(error)
     located = sum(point.kind == "locate" for point in survey.placement.points)
     click.echo(
-        f"{survey.site.name}: no faults. {located} locate points, "
-        f"{len(survey.site.mains)} mains, {len(survey.site.evidence)} items of evidence."
+        f"{survey.site.name}: no faults. {counted(located, 'locate point')}, "
+        f"{counted(len(survey.site.mains), 'main')}, "
+        f"{counted(len(survey.site.evidence), 'item')} of evidence."
     )
     for line in notice_lines(survey.notices):
         click.echo(line)

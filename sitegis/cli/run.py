@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 
@@ -13,6 +14,8 @@ from ..pipeline import WhatIf
 from ..pipeline import run as run_site
 from ..write import summary_lines
 from ._report import exit_code, leave_with
+
+WIDE = 100  # columns where the output is no terminal
 
 
 def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> dict[str, float]:
@@ -75,6 +78,7 @@ def command(
 
 def _tell(survey: Survey, out: Path) -> None:
     """Print the summary on stdout."""
-    for line in summary_lines(survey):
+    columns = shutil.get_terminal_size((WIDE, 24)).columns
+    for line in summary_lines(survey, columns=columns - 2):
         click.echo(line)
     click.echo(f"Written to {out}: open {out / 'map.html'} in a browser.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
@@ -30,4 +31,4 @@ def command(directory: Path, units: str, workbook: bool, sheet: bool) -> None:
         leave_with(error)
     for path in written:
         click.echo(str(path))
-    click.echo(f"Fill these in, then: sitegis check {directory}", err=True)
+    click.echo(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)

@@ -111,5 +111,5 @@ def _assemble(
     return Main(
         table.id, street.name, street.side, street.kind, points, inverts_at(level, stations),
         level.sd_m, level.known, table.diameter or DIAMETER_M, placed, taps,
-        table.line_sd or LINE_SD_M[source],
+        table.line_sd or LINE_SD_M[source], table.diameter is not None,
     )  # fmt: skip

@@ -152,6 +152,7 @@ def _fill(
         year_built=table.year_built,
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
         drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
+        drain_diameter_known=table.drain_diameter is not None,
         datum_known=table.slab_elevation is not None, surveyed_by=table.surveyed_by,
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
         receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,

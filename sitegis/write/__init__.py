@@ -1,6 +1,6 @@
 """Stage ``write``: the answer as files that appear together or not at all."""
 
 from .outputs import write_outputs
-from .text import summary_lines
+from .summary import summary_lines
 
 __all__ = ["summary_lines", "write_outputs"]

@@ -122,7 +122,7 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
     unit = survey.site.units
     small: LengthUnit = "in" if is_imperial(unit) else "mm"
     return [
-        ("Tie in at", _tie_in_place(survey, one)),
+        ("Tie in at", tie_in_place(survey, one)),
         ("Enters", ENTRY_WORDS[one.entry]),
         (
             "Branch",
@@ -154,7 +154,7 @@ def small_volume(volume_m3: float, unit: LengthUnit) -> str:
     return f"{volume_m3:,.2f} m³"
 
 
-def _tie_in_place(survey: Survey, one: TieIn) -> str:
+def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
     """Say where to tie in: in the fixture's own room where its place is known."""
     unit = survey.site.units
     along = f"{about(one.station_m, unit)} along the drain from its first mark"
@@ -164,10 +164,9 @@ def _tie_in_place(survey: Survey, one: TieIn) -> str:
     if pose is None:
         return along
     x, y = rotation(pose[1]).T @ (np.array([one.x_m, one.y_m]) - pose[0])
-    return (
-        f"x {about(float(x), unit)}, y {about(float(y), unit)} in {room.name or room.id} "
-        f"({along}; {about(1.96 * _drain_sd(survey, one), unit)} either way, 95 %)"
-    )
+    place = f"x {about(float(x), unit)}, y {about(float(y), unit)} in {room.name or room.id}"
+    spread = f"{about(1.96 * _drain_sd(survey, one), unit)} either way, 95 %"
+    return f"{place} ({spread})" if short else f"{place} ({along}; {spread})"
 
 
 def _drain_sd(survey: Survey, one: TieIn) -> float:

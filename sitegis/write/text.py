@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import textwrap
 
 import numpy as np
 
@@ -12,19 +11,14 @@ from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
 from .._units import about, format_bearing, format_length, format_slope, percent
-from .findings import pit_cautions
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
 }  # fmt: skip
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
+A_PIT = "Dig test pit"
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
-SCREEN_LINES, SCREEN_COLUMNS = 23, 98  # one more line says where the outputs are
-LONGEST_LINES = 3
-# how many pits, flags and cautions, and whether blank lines part them: the first that fits
-_SUMMARIES = ((3, 3, 4, True), (3, 3, 4, False), (2, 3, 4, False), (2, 2, 3, False),
-              (1, 2, 2, False), (1, 1, 1, False))  # fmt: skip
 
 
 def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
@@ -81,6 +75,15 @@ def corner_words(survey: Survey) -> tuple[float, str]:
     return distances[nearer], f"nearer end of that {SIDE_WORDS[left_at.side]} wall"
 
 
+def heading_words(survey: Survey) -> str:
+    """Give the grid bearing of the drain at the wall, no finer than it is known."""
+    left_at = survey.exit
+    bearing = format_bearing(round(survey.site.frame.azimuth_deg(left_at.angle_rad)))
+    whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
+    spread = max(1.0, np.degrees(1.96 * np.sqrt(left_at.covariance[2, 2])))
+    return f"{whole} (± {spread:.0f}°, 95 %)"
+
+
 def exit_sentence(survey: Survey) -> str:
     """Say where the drain leaves the building, how deep and which way."""
     left_at, site = survey.exit, survey.site
@@ -90,7 +93,7 @@ def exit_sentence(survey: Survey) -> str:
         f"It leaves through the {SIDE_WORDS[left_at.side]} wall {about(distance, unit)} from the "
         f"{corner}, invert {about(left_at.depth_m, unit)} below the ground outside "
         f"(± {about(1.96 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
-        f"{format_bearing(site.frame.azimuth_deg(left_at.angle_rad))}."
+        f"{heading_words(survey)}."
     )
 
 
@@ -114,9 +117,14 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
         for tie in pit.ties[:2]
     )
     where = f": {ties}" if ties else ""
+    chance = f"{percent(pit.p_hit)} to find the pipe"
+    if pit.rank > 1:
+        before = survey.dig.pits[pit.rank - 2].p_hit_so_far
+        after = (pit.p_hit_so_far - before) / max(1.0 - before, 1e-12)
+        chance = f"{percent(after)} to find the pipe if it is not found before"
     return (
         f"pit {pit.rank}{where}; expect the invert {about(pit.depth_05_m, unit)} to "
-        f"{about(pit.depth_95_m, unit)} down; {percent(pit.p_hit)} to find the pipe"
+        f"{about(pit.depth_95_m, unit)} down; {chance}"
     )
 
 
@@ -155,8 +163,10 @@ def check_sentence(survey: Survey) -> str:
     best = checks[0]
     currency = survey.site.dig.currency
     if best.saving <= 0:
-        telling = max(checks, key=lambda check: check.gain_bits)
-        more = f"; most telling: {telling.check}" if telling.gain_bits >= TELLS_BITS else ""
+        looks = [check for check in checks if not check.check.startswith(A_PIT)]
+        telling = max(looks, key=lambda check: check.gain_bits, default=best)
+        named = telling.gain_bits >= TELLS_BITS
+        more = f"; most telling of which main: {telling.check}" if named else ""
         return f"No check is worth its cost for where to dig{more}."
     tells = (
         f"it tells {best.gain_bits:.2f} bit"
@@ -203,90 +213,3 @@ def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> str:
 def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
     """Give one line of the table of hypotheses."""
     return f"{percent(scored.probability):>10}  {way_words(survey, scored.hypothesis)}"
-
-
-def summary_lines(survey: Survey) -> tuple[str, ...]:
-    """Give the answer on one screen: at most 23 lines of 98 characters.
-
-    Sentences, ways beyond the second, pits, flags and the cautions for whoever digs; what does
-    not fit is counted, and it is said where everything stands.
-    """
-    lines: list[str] = []
-    for pits, flags, cautions, blank in _SUMMARIES:
-        sections = [
-            _told(survey),
-            _pit_lines(survey, pits),
-            _flag_lines(survey, flags),
-            _caution_lines(survey, cautions),
-        ]
-        lines = []
-        for section in filter(None, sections):
-            lines += ["", *section] if blank and lines else section
-        if len(lines) <= SCREEN_LINES:
-            break
-    return tuple(lines)
-
-
-def _paragraph(words: str, *, indent: str = "") -> list[str]:
-    """Wrap words to the screen, later lines indented; what passes three lines is cut."""
-    together = re.sub(r"(?<=\d) (?=%|m\b|mm\b)", "\N{NO-BREAK SPACE}", words)
-    lines = textwrap.wrap(
-        together, SCREEN_COLUMNS, initial_indent=indent, subsequent_indent=indent + "  ",
-        max_lines=LONGEST_LINES, placeholder=" …",
-    )  # fmt: skip
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
-
-
-def _told(survey: Survey) -> list[str]:
-    """Tell name, answer and next check."""
-    likely, unlikely = likely_and_not(survey)
-    lines = [*_paragraph(survey.site.name), *_paragraph(join_sentence(survey))]
-    for scored in likely[2:4]:
-        lines += _paragraph(hypothesis_line(survey, scored))
-    rest = (*likely[4:], *unlikely)
-    if rest:
-        together, ways = percent(sum(s.probability for s in rest)), len(rest)
-        words = f"All {ways} other ways together" if ways > 1 else "The one other way"
-        lines.append(f"{words}: {together}.")
-    for sentence in (
-        exit_sentence(survey), slope_sentence(survey), check_sentence(survey),
-        "The line is inferred, not located.",
-    ):  # fmt: skip
-        lines += _paragraph(sentence)
-    return lines
-
-
-def _pit_lines(survey: Survey, most: int) -> list[str]:
-    """Tell the first pits, and how many more there are."""
-    pits = survey.dig.pits
-    if not pits:
-        return _paragraph(dig_sentence(survey))
-    lines = ["Test pits, in this order:"]
-    for pit in pits[:most]:
-        lines += _paragraph(pit_sentence(survey, pit), indent="  ")
-    left = len(pits) - most
-    if left > 0:
-        found = percent(pits[-1].p_hit_so_far)
-        lines.append(f"  {left} more in map.html; with all {len(pits)}: {found} to have found it")
-    return lines
-
-
-def _flag_lines(survey: Survey, most: int) -> list[str]:
-    """Tell what a person must look at."""
-    flags = [notice for notice in survey.notices if notice.needs_person]
-    if not flags:
-        return []
-    lines = ["A person must look at:"]
-    for notice in flags[:most]:
-        lines += _paragraph(f"{notice.where}: {notice.message}", indent="  ")
-    if len(flags) > most:
-        lines.append(f"  {len(flags) - most} more: see map.html or record.pdf")
-    return lines
-
-
-def _caution_lines(survey: Survey, most: int) -> list[str]:
-    """Tell the cautions of whoever digs; where all of them stand is said in the heading."""
-    lines = ["Before anyone digs or cuts (all cautions: see map.html or record.pdf):"]
-    for caution in pit_cautions(survey.rules)[:most]:
-        lines += _paragraph(caution, indent="  ")
-    return lines

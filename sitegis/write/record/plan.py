@@ -190,8 +190,9 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list
         paper.circle(canvas, at, 3, fill=False)
         names.append(Name(at, manhole.id))
     size = format_length(main.diameter_m, "in" if is_imperial(survey.site.units) else "mm")
+    label = f"{main.id}, {size}" if main.diameter_known else main.id
     at = sheet.points(np.array(seen.interpolate(0.12, normalized=True).coords[0]))
-    return [*names, Name(at, f"{main.id}, {size}")]
+    return [*names, Name(at, label)]
 
 
 def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:

@@ -15,7 +15,6 @@ from ..._survey import Survey
 from ..._units import (
     LengthUnit,
     about,
-    format_bearing,
     format_length,
     format_slope,
     format_volume,
@@ -29,8 +28,9 @@ from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
 from ..features import point_class
 from ..panel_parts import spoken
-from ..text import likely_and_not, point_words
+from ..text import heading_words, likely_and_not, point_words
 
+NOT_GIVEN = "assumed: not given"
 Rows = list[tuple[str, ...]]
 BLANK = "not recorded"
 SUSPICIOUS_W = 3.29  # the w-test's limit at 0.1 %
@@ -76,11 +76,12 @@ def lateral_rows(survey: Survey) -> Rows:
     site, left_at, best = survey.site, survey.exit, survey.scores.hypotheses[0]
     units = site.units
     rows: Rows = [
-        ("Diameter", format_length(site.drain_diameter_m, _small(units)), "as stated on site"),
-        ("Material", site.drain_material or BLANK, "as stated on site"),
+        ("Diameter", format_length(site.drain_diameter_m, _small(units)),
+         "as stated on site" if site.drain_diameter_known else NOT_GIVEN),
+        ("Material", site.drain_material or BLANK,
+         "as stated on site" if site.drain_material else ""),
         ("Leaves the building", _exit_words(survey), "inferred from located points"),
-        ("Direction at the wall", format_bearing(site.frame.azimuth_deg(left_at.angle_rad))
-         + " (grid)", "inferred from located points"),
+        ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
         ("Depth to invert at the wall", f"{format_length(left_at.depth_m, units)} ± "
          f"{format_length(1.96 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
@@ -123,7 +124,8 @@ def _tap_rows(survey: Survey) -> Rows:
          f"({format_length(low, units)} to {format_length(high, units)})", "inferred, 5-95 %"),
         ("Tap stationing", f"{where}, ± {format_length(1.96 * tap.station_sd_m, units)}",
          "inferred, 95 %"),
-        ("Main's diameter", format_length(tap.main.diameter_m, _small(units)), "record"),
+        ("Main's diameter", format_length(tap.main.diameter_m, _small(units)),
+         "record" if tap.main.diameter_known else NOT_GIVEN),
         ("Arrives above the main's invert", format_length(arrival, units), "inferred"),
     ]  # fmt: skip
 
@@ -257,5 +259,5 @@ def adjustment_words(survey: Survey) -> list[str]:
     elif not rest:
         told.append("No measurement checks another, so a slip of the tape would go unseen.")
     elif not removed:
-        told.append("Nothing was left out and nothing is suspicious.")
+        told.append("No taped measurement was left out, and none is suspicious.")
     return told

@@ -1,0 +1,164 @@
+"""The answer on one screen: what ``run`` prints."""
+
+from __future__ import annotations
+
+import math
+import re
+import textwrap
+
+from .._site import Notice
+from .._survey import Survey
+from .._units import LengthUnit, about, format_length, is_imperial, percent
+from ..dig.tie_in import TieIn, tie_ins
+from .findings import pit_cautions
+from .panel_parts import tie_in_place
+from .text import (
+    check_sentence,
+    dig_sentence,
+    exit_sentence,
+    hypothesis_line,
+    join_sentence,
+    likely_and_not,
+    pit_sentence,
+    slope_sentence,
+)
+
+SCREEN_LINES, SCREEN_COLUMNS = 23, 98  # one more line says where the outputs are
+LEAST_COLUMNS = 40
+LONGEST_LINES = 3
+ASSUMED = "-assumed"
+# how many fixtures, pits, flags and cautions, and whether blank lines part them: the first to fit
+_SUMMARIES = ((3, 3, 3, 4, True), (3, 3, 3, 4, False), (3, 2, 3, 4, False), (3, 2, 2, 3, False),
+              (3, 1, 2, 2, False), (3, 1, 1, 1, False), (2, 1, 1, 1, False), (1, 1, 1, 1, False),
+              (0, 1, 1, 1, False))  # fmt: skip
+
+
+def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str, ...]:
+    """Give the answer on one screen: at most 23 lines of 98 characters.
+
+    Sentences, ways beyond the second, planned fixtures, pits, flags and the cautions for whoever
+    digs; what does not fit is counted, and it is said where everything stands. On a screen
+    narrower than 98 ``columns`` (at least 40) the lines are shorter and may be more.
+    """
+    width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
+    planned = tie_ins(survey)
+    lines: list[str] = []
+    for fixtures, pits, flags, cautions, blank in _SUMMARIES:
+        sections = [
+            _told(survey, width),
+            _planned_lines(survey, planned, fixtures, width),
+            _pit_lines(survey, pits, width),
+            _flag_lines(survey, flags, width),
+            _caution_lines(survey, cautions, width),
+        ]
+        lines = []
+        for section in filter(None, sections):
+            lines += ["", *section] if blank and lines else section
+        if len(lines) <= SCREEN_LINES:
+            break
+    return tuple(lines)
+
+
+def _paragraph(words: str, width: int, *, indent: str = "") -> list[str]:
+    """Wrap words to the screen, later lines indented; what passes three full lines is cut."""
+    together = re.sub(r"(?<=\d) (?=%|m\b|mm\b)|(?<=') (?=\d)|(?<=±) ", "\N{NO-BREAK SPACE}", words)
+    lines = textwrap.wrap(
+        together, width, initial_indent=indent, subsequent_indent=indent + "  ",
+        max_lines=math.ceil(LONGEST_LINES * SCREEN_COLUMNS / width), placeholder=" …",
+    )  # fmt: skip
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def _told(survey: Survey, width: int) -> list[str]:
+    """Tell name, what was supposed, answer and next check."""
+    lines = _paragraph(survey.site.name, width)
+    for notice in survey.notices:
+        if notice.code == "what-if":
+            lines += _paragraph(notice.message, width)
+    lines += _paragraph(join_sentence(survey), width)
+    likely, unlikely = likely_and_not(survey)
+    for scored in likely[2:4]:
+        lines += _paragraph(hypothesis_line(survey, scored), width)
+    rest = (*likely[4:], *unlikely)
+    if rest:
+        together, ways = sum(scored.probability for scored in rest), len(rest)
+        words = f"All {ways} other ways together" if ways > 1 else "The one other way"
+        lines.append(f"{words}: {percent(together) if together > 0.0 else 'ruled out'}.")
+    for sentence in (
+        exit_sentence(survey), slope_sentence(survey), check_sentence(survey),
+        "The line is inferred, not located.",
+    ):  # fmt: skip
+        lines += _paragraph(sentence, width)
+    return lines
+
+
+def _planned_lines(survey: Survey, planned: tuple[TieIn, ...], most: int, width: int) -> list[str]:
+    """Tell where planned fixtures tie in and whether they drain, with the caution for cutting."""
+    if not planned:
+        return []
+    lines = []
+    if most:
+        lines = _paragraph(
+            "Where to cut (first find out whether the slab is post-tensioned; cut wet):", width
+        )
+        for one in planned[:most]:
+            lines += _paragraph(_planned_words(survey, one), width, indent="  ")
+    if len(planned) > most:
+        fixtures = "fixture" if len(planned) - most == 1 else "fixtures"
+        lines.append(f"  {len(planned) - most} more planned {fixtures}: see map.html")
+    return lines
+
+
+def _planned_words(survey: Survey, one: TieIn) -> str:
+    """Say where a planned fixture's branch meets the drain, its trench and its fall."""
+    unit = survey.site.units
+    small: LengthUnit = "in" if is_imperial(unit) else "mm"
+    return (
+        f"{one.name}: {tie_in_place(survey, one, short=True)}; {about(one.length_m, unit)} of "
+        f"{format_length(one.diameter_m, small)} pipe, needs "
+        f"{format_length(one.needed_fall_m, small, fraction=4)} of "
+        f"fall and has {about(one.available_fall_m, small)}: {one.verdict}"
+    )
+
+
+def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
+    """Tell the first pits, and how many more there are."""
+    pits = survey.dig.pits
+    if not pits:
+        return _paragraph(dig_sentence(survey), width)
+    lines = ["Test pits, in this order:"]
+    for pit in pits[:most]:
+        lines += _paragraph(pit_sentence(survey, pit), width, indent="  ")
+    left = len(pits) - most
+    if left > 0:
+        found = percent(pits[-1].p_hit_so_far)
+        words = f"{left} more in map.html; with all {len(pits)}: {found} to have found it"
+        lines += _paragraph(words, width, indent="  ")
+    return lines
+
+
+def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
+    """Tell what a person must look at: what was found first, what was assumed last."""
+
+    def assumed(notice: Notice) -> bool:
+        return notice.code.endswith(ASSUMED)
+
+    flags = sorted((notice for notice in survey.notices if notice.needs_person), key=assumed)
+    if not flags:
+        return []
+    lines = ["A person must look at:"]
+    for notice in flags[:most]:
+        lines += _paragraph(notice.message, width, indent="  ")
+    if len(flags) > most:
+        lines.append(f"  {len(flags) - most} more: see map.html or record.pdf")
+    return lines
+
+
+def _caution_lines(survey: Survey, most: int, width: int) -> list[str]:
+    """Tell the cautions of whoever digs; where all of them stand is said in the heading."""
+    lines = _paragraph(
+        "Before anyone digs or cuts (all cautions: see map.html or record.pdf):", width
+    )
+    for caution in pit_cautions(survey.rules)[:most]:
+        lines += _paragraph(caution, width, indent="  ")
+    return lines
