@@ -122,6 +122,8 @@ SITE_SPOILS = [
     ),
     ('main = "front-main"', 'main = "frontmain"', "main-unknown", "evidence[2].main"),
     ("draining = 4", "draining = 6", "neighbours-count", "evidence[2].draining"),
+    ('x = "3 ft"\ny = "4 ft"', 'x = "30 ft"\ny = "4 ft"', "fixture-outside", "fixture[1].x"),
+    ('y = "4 ft"', 'y = "-4 ft"', "fixture-outside", "fixture[1].x"),
     (
         'kind = "toilet"\nroom = "R1"',
         'kind = "toilet"\nroom = "R9"',
@@ -181,6 +183,12 @@ LOCATE_SPOILS = [
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,90,3,", "depth-jumps", 3, "depth"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,12,15,18,-3,", "count-negative", 3, "cable_count"),
     ("P1,locate,R1,12,15,18,3,", "P1,locate,R1,28,15,18,,", "point-outside-room", 3, "x"),
+    ("cable_count,note\nCO,cleanout,R1,12,18,,0,",
+     "cable_count,note,depth_lifted,lift\nCO,stack,R1,12,18,9,0,,9.3,0.3",
+     "lift-absurd", 2, "lift"),
+    ("cable_count,note\nCO,cleanout,R1,12,18,,0,",
+     "cable_count,note,null_spacing\nCO,stack,R1,12,18,9,0,,0.7",
+     "spacing-absurd", 2, "null_spacing"),
     ("P5,locate,R1,12,3,21,15,", "P5,locate,R2,12,60,21,70,", "point-outside-building", 7, "x"),
     ("P5,locate,R1,12,3,21,15,", "P5,locate,R1,12,3,21,13.5,", None, 7, ""),
     ("P5,locate,R1,12,3,21,15,", "FD,floor-drain,R1,2,3,,12.5,", "count-too-short", 7,
@@ -218,6 +226,40 @@ def test_depth_says_which_unit_it_took(tmp_path: Path) -> None:
     assert [(f.code, f.row) for f in faults] == [("depth-absurd", row) for row in range(3, 8)]
     assert "depth 18 is 18 ft here because depth_units is 'ft'" in faults[0].reason
     assert "write 18in" in faults[0].remedy
+
+
+def test_a_missing_column_hides_no_other_fault(tmp_path: Path) -> None:
+    """Without the column depth the rows are still read, and ties to their points stand."""
+    kept = (0, 1, 2, 3, 4, 6, 7)
+    rows = "".join(
+        ",".join(line.split(",")[i] for i in kept) + "\n" for line in LOCATES.splitlines()
+    ).replace("P1,locate,R1,12,", "P1,locate,R1,12-4,")
+    faults = faults_of(write_folder(tmp_path / "s", locates=rows))
+    assert [(f.code, f.row, f.field) for f in faults] == [
+        ("column-missing", 1, "depth"),
+        ("length-unreadable", 3, "x"),
+    ]
+
+
+def test_an_unreadable_table_of_points_makes_no_tie_unknown(tmp_path: Path) -> None:
+    """Ties to points nobody could read are not faulted again; a corner that is none is."""
+    ties = TIES.replace("building:front-left", "building:front-middle")
+    folder = write_folder(tmp_path / "s", ties=ties)
+    (folder / "locates.csv").write_bytes(LOCATES.encode("utf-16"))
+    found = [(f.code, f.file, f.row) for f in faults_of(folder)]
+    assert found == [("encoding", "locates.csv", None), ("tie-unknown", "ties.csv", 3)]
+
+
+def test_a_room_turned_out_of_the_house_is_told_how_to_turn(tmp_path: Path) -> None:
+    """From the rear-right corner x toward the front puts y outside: x must run to the left."""
+    second = 'name = "Boiler"\ncorner = "rear-right"\n'
+    site = SITE.replace(second, f'{second}x_toward = "front"\n')
+    rows = LOCATES + "Q1,locate,R2,6,9,21,,\n"
+    (fault,) = faults_of(write_folder(tmp_path / "s", site=site, locates=rows))
+    assert fault.code == "point-outside-building"
+    assert 'x_toward = "left"' in fault.remedy
+    cured = site.replace('x_toward = "front"', 'x_toward = "left"')
+    read_site(write_folder(tmp_path / "c", site=cured, locates=rows))
 
 
 TIE_SPOILS = [

@@ -10,11 +10,13 @@ import shapely
 
 from .._errors import Fault
 from .._frames import Array, rotation
-from .._site import Building, Locate, Noise, Room, Tie, WallContact
-from ._report import LOCATES_FILE, TIES_FILE, Report, guess, shorten
+from .._site import Building, Locate, Noise, PlannedFixture, Room, Side, Tie, WallContact
+from ._report import ALL_POINTS, LOCATES_FILE, TIES_FILE, Report, guess, shorten
+from ._rings import side_angle_rad
 
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 DRAIN_KINDS = ("stack", "cleanout", "locate", "bend", "branch", "floor-drain")
+SIDES: tuple[Side, ...] = ("right", "rear", "left", "front")
 OUTSIDE_M = 0.30
 JUMP_M = 1.5
 STEEPEST = 0.10
@@ -67,8 +69,11 @@ def check_ties(
     known = [row.id for row in locates]
     known += [f"{what}:{corner}" for what in ("building", "lot") for corner in CORNERS]
     known += [f"{room}:origin" for room in room_ids]
+    unread = ALL_POINTS in report.broken_names
     for tie in ties:
         for field, name in (("from", tie.from_name), ("to", tie.to_name)):
+            if unread and ":" not in name:
+                continue
             if name not in known and name.removesuffix(":origin") not in report.broken_names:
                 report.add(Fault("tie-unknown", TIES_FILE, tie.row, field, shorten(name),
                                  "This is no point of locates.csv, no corner and no room's origin.",
@@ -82,7 +87,8 @@ def check_walls(
     """Fault wall contacts of unknown points and of sides the building does not have."""
     known = [row.id for row in locates]
     for number, contact in enumerate(contacts, start=1):
-        if contact.point not in known and contact.point not in report.broken_names:
+        read = not {contact.point, ALL_POINTS} & report.broken_names
+        if contact.point not in known and read:
             report.site(
                 "point-unknown",
                 f"wall[{number}].point",
@@ -96,8 +102,8 @@ def check_walls(
                         f"its walls face {', '.join(dict.fromkeys(building.sides))}.")  # fmt: skip
 
 
-def in_building(locate: Locate, room: Room) -> Array | None:
-    """Give a row's place in the building frame, or None where the room's pose is not known."""
+def in_building(locate: Locate | PlannedFixture, room: Room) -> Array | None:
+    """Give the place of a row or a fixture in the building, None where its room's is not known."""
     if room.origin_m is None or room.x_toward_rad is None:
         return None
     turned = rotation(room.x_toward_rad) @ np.array([locate.x_m, locate.y_m])
@@ -130,7 +136,52 @@ def check_places(
         if gap > OUTSIDE_M:
             _row_fault(report, locate, "point-outside-building", "x",
                        (f"{locate.id} lies {report.say(gap)} outside the building.",
-                        "check x, y, their unit, and the room's corner and x_toward."))  # fmt: skip
+                        "check x, y, their unit, and the room's corner and x_toward."
+                        + _turned_inside(room, locates, building)))  # fmt: skip
+
+
+def _turned_inside(room: Room, locates: tuple[Locate, ...], building: Building) -> str:
+    """Name the direction of x with which all points of a room would lie in the building."""
+    if room.origin_m is None:
+        return ""
+    house = shapely.buffer(shapely.Polygon(building.vertices), OUTSIDE_M)
+    local = np.array([(row.x_m, row.y_m) for row in locates if row.room == room.id])
+    for word in SIDES:
+        place = np.array(room.origin_m) + local @ rotation(side_angle_rad(word)).T
+        place = building.vertices[0] + place @ rotation(building.angle_rad).T
+        if shapely.contains_xy(house, place).all():
+            return (
+                f' With x_toward = "{word}" the room lies inside, y to the LEFT of x; where y was '
+                "taped to the right, exchange x and y of its rows too."
+            )
+    return ""
+
+
+def check_fixtures(
+    fixtures: tuple[PlannedFixture, ...], rooms: tuple[Room, ...], building: Building,
+    report: Report,
+) -> None:  # fmt: skip
+    """Fault planned fixtures outside their room or the building."""
+    by_id = {room.id: room for room in rooms}
+    house = shapely.Polygon(building.vertices)
+    turn = rotation(building.angle_rad)
+    for number, fixture in enumerate(fixtures, start=1):
+        room = by_id.get(fixture.room)
+        if room is None:
+            continue
+        width_m, depth_m = room.size_m or (math.inf, math.inf)
+        least_m = 0.0 if room.size_m is not None else -math.inf
+        beyond = max(least_m - fixture.x_m, fixture.x_m - width_m,
+                     least_m - fixture.y_m, fixture.y_m - depth_m)  # fmt: skip
+        place, where = in_building(fixture, room), "its room"
+        if place is not None and beyond <= 0.0:
+            beyond = float(house.distance(shapely.Point(building.vertices[0] + turn @ place)))
+            where = "the building"
+        if beyond > 0.0:
+            report.site("fixture-outside", f"fixture[{number}].x", report.say(fixture.x_m),
+                        f"{fixture.name} lies {report.say(beyond)} outside {where}.",
+                        "check x, y, their unit, and the room's corner, x_toward and "
+                        "size.")  # fmt: skip
 
 
 # ------------------------------------------------------------------------------------- depths

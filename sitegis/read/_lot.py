@@ -219,6 +219,13 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
     frame = _frame(reading, grid_m=grid_m, x_azimuth_deg=azimuth_deg, at_lot=corners[table.corner])
     if frame is None:
         return None
+    if outline.closure_m is not None and outline.closure_ratio is not None:
+        report.note(
+            "calls-closure",
+            f"The lot's calls end {report.say(outline.closure_m)} from where they begin (1 : "
+            f"{outline.closure_ratio:.0f} of the way round); that is spread by the compass rule.",
+            "lot.calls",
+        )  # fmt: skip
     lot = Lot(
         outline.ring, outline.sides, outline.area_m2 or signed_area(outline.ring),
         table.corner_sd or CORNER_SD_M[source], outline.closure_m, outline.closure_ratio, source,

@@ -15,6 +15,7 @@ from .._units import LengthUnit, format_length
 
 SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
 BOOK_FILE = "fieldbook.xlsx"
+ALL_POINTS = "*points"  # among the broken names where the table of points could not be read
 _FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
 _HEADER = re.compile(r"^\s*(\[\[?)([^\]\[]+)\]\]?\s*(?:#.*)?$")
 _ITEM = re.compile(r"^(\w+)\[(\d+)\](.*)$")

@@ -14,6 +14,7 @@ from ._building import make_building, make_rooms, make_wall_contacts
 from ._checks import (
     check_counts,
     check_depths,
+    check_fixtures,
     check_places,
     check_rooms,
     check_rooms_tied,
@@ -137,6 +138,7 @@ def _fill(
     easements = make_easements(reading, frame)
     check_walls(contacts, locates, building, report)
     check_places(locates, rooms, building, report)
+    check_fixtures(fixtures, rooms, building, report)
     if report.units_known:
         check_depths(locates, rooms, noise, report)
     check_counts(locates, rooms, noise, report)

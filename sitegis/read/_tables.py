@@ -15,7 +15,7 @@ from .._site import Locate, Noise, Tie
 from .._units import LengthUnit, format_length, parse_length
 from ._files import read_text
 from ._lengths import UNIT_WORDS, is_bare, signed_length
-from ._report import LOCATES_FILE, TIES_FILE, Report, guess, shorten
+from ._report import ALL_POINTS, LOCATES_FILE, TIES_FILE, Report, guess, shorten
 from ._schema import POINT_KINDS
 
 MOST_ROWS = 20_000
@@ -31,6 +31,7 @@ TIE_COLUMNS = ("from", "to", "distance", "sd")
 REQUIRED_TIE = ("from", "to", "distance")
 # Bounds of what a receiver can mean: judgement. Under a basement floor a drain lies a foot or two.
 DEEPEST_M, DEEPEST_INDOORS_M, SHALLOWEST_M = 6.0, 3.5, 0.05
+LIFTS_M = (0.025, 3.05)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +62,12 @@ class Cells:
         self.report.add(Fault(code, self.file, self.row.number, column, value, reason, remedy))
 
     def required(self, column: str) -> str:
-        """Give a cell that must not be empty; empty with a fault gathered."""
+        """Give a cell that must not be empty; empty with a fault gathered.
+
+        Where the whole column is missing, that is told once in the heading line.
+        """
         text = self.text(column)
-        if not text:
+        if not text and column in self.row.cells:
             self.fault("cell-empty", column, "This cell is empty.", f"write the {column}.")
         return text
 
@@ -107,7 +111,7 @@ def read_rows(
             if not any(trimmed):
                 continue
             if header is None:
-                header = read_heading(trimmed, columns, required, fault, number)
+                header = read_heading(trimmed, columns, required, fault, number, lenient=True)
                 if header is None:
                     return None
                 continue
@@ -129,9 +133,14 @@ FaultOf = Callable[[str, int | None, str, str, str], None]
 
 
 def read_heading(
-    names: list[str], columns: tuple[str, ...], required: tuple[str, ...], fault: FaultOf, row: int
-) -> list[str] | None:
-    """Check the heading line; the names in lower case, or None where it is no heading line."""
+    names: list[str], columns: tuple[str, ...], required: tuple[str, ...], fault: FaultOf, row: int,
+    *, lenient: bool = False,
+) -> list[str] | None:  # fmt: skip
+    """Check the heading line; the names in lower case, or None where it is no heading line.
+
+    ``lenient`` gives the names though some that are required are missing, as long as at least
+    half of them are there, so that the rows can be checked for their other faults.
+    """
     lowered = [name.lower() for name in names]
     for separator, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
         if len([n for n in lowered if n]) == 1 and separator in lowered[0]:
@@ -151,7 +160,8 @@ def read_heading(
             fault("column-twice", row, name, "This column is there more than once.",
                   "keep one of them.")  # fmt: skip
     twice = len(set(filter(None, lowered))) < len(list(filter(None, lowered)))
-    return None if missing or twice else lowered
+    too_few = len(missing) > (len(required) / 2 if lenient else 0)
+    return None if too_few or twice else lowered
 
 
 def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Row | None:
@@ -179,17 +189,20 @@ def read_locates(
 ) -> tuple[Locate, ...]:
     """Make the points of the rows; those with faults are left out, the faults gathered."""
     if rows is None or _too_many(rows, LOCATES_FILE, report):
+        report.broken_names.add(ALL_POINTS)
         return ()
+    if any("id" not in row.cells for row in rows):
+        report.broken_names.add(ALL_POINTS)
     read = [_locate(Cells(LOCATES_FILE, row, report, units, depth_units)) for row in rows]
     locates = tuple(locate for locate in read if locate is not None)
     report.broken_names.update(
-        row.cells["id"] for row, locate in zip(rows, read, strict=True) if locate is None
+        row.cells.get("id", "") for row, locate in zip(rows, read, strict=True) if locate is None
     )
     _check_twice(locates, report)
     if not rows:
         report.add(Fault("no-rows", LOCATES_FILE, None, "file", "", "The table has no rows.",
                          "write one row per locate point, cleanout and stack."))  # fmt: skip
-    elif not any(row.cells.get("kind", "").lower() in ("locate", "bend") for row in rows):
+    elif not any(row.cells.get("kind", "locate").lower() in ("locate", "bend") for row in rows):
         report.add(Fault("no-locates", LOCATES_FILE, None, "kind", "",
                          "There is no row of kind locate or bend.",
                          "write the places where the head was found."))  # fmt: skip
@@ -221,7 +234,7 @@ def _locate(cells: Cells) -> Locate | None:
         name = ""
     x_m, y_m = cells.length("x", needed=True), cells.length("y", needed=True)
     depth_m = cells.length("depth", as_depth=True)
-    if kind in ("locate", "bend") and not cells.text("depth"):
+    if kind in ("locate", "bend") and cells.row.cells.get("depth") == "":
         cells.fault("depth-missing", "depth", "A located point needs its depth.",
                     "write the depth the receiver showed, or leave the row out.")  # fmt: skip
     count_m = cells.length("cable_count")
@@ -232,6 +245,10 @@ def _locate(cells: Cells) -> Locate | None:
     null_m = cells.length("null_spacing", as_depth=True)
     if null_m is not None and null_m <= 0:
         cells.fault("spacing-negative", "null_spacing", "A spacing is more than 0.", "check it.")
+    elif null_m is not None and cells.report.units_known and not null_m >= SHALLOWEST_M:
+        cells.fault("spacing-absurd", "null_spacing",
+                    "The two nulls lie 2 in (5 cm) or more apart.",
+                    _likely_unit(cells, "null_spacing", SHALLOWEST_M, 2.0 * DEEPEST_M))  # fmt: skip
     checked_depth_m = _checked_depth(cells, "depth", depth_m)
     heading_rad = _heading(cells)
     if not name or not room or kind is None or x_m is None or y_m is None:
@@ -249,9 +266,11 @@ def _lifted(cells: Cells) -> tuple[float | None, float | None]:
         missing = "lift" if cells.text("depth_lifted") else "depth_lifted"
         cells.fault("lift-half", missing, "depth_lifted and lift belong together.",
                     "write both, or none.")  # fmt: skip
-    if lift_m is not None and cells.report.units_known and not 0 < lift_m < 3.0:
-        cells.fault("lift-absurd", "lift", "The lift should lie between 0 and 3 m (10 ft).",
-                    "check the number and its unit.")  # fmt: skip
+    low_m, high_m = LIFTS_M
+    if lift_m is not None and cells.report.units_known and not low_m <= lift_m <= high_m:
+        cells.fault("lift-absurd", "lift",
+                    "The lift should lie between 1 in (25 mm) and 10 ft (3 m).",
+                    _likely_unit(cells, "lift", low_m, high_m))  # fmt: skip
     return _checked_depth(cells, "depth_lifted", lifted_m), lift_m
 
 
@@ -282,14 +301,20 @@ def _unit_hint(cells: Cells, column: str, depth_m: float) -> tuple[str, str]:
     if not is_bare(text):
         return f"{column} {text} is {depth_m:.2f} m; {bounds}.", "check the reading."
     reason = f"{column} {text} is {text} {unit} here because depth_units is {unit!r}; {bounds}."
+    return reason, _likely_unit(cells, column, SHALLOWEST_M, deepest_m)
+
+
+def _likely_unit(cells: Cells, column: str, low_m: float, high_m: float) -> str:
+    """Say with which unit a bare depth would be believable, the likeliest first."""
+    text, unit = cells.text(column), cells.depth_units
     likely: tuple[LengthUnit, ...] = ("in", "ft", "m", "mm")
     if unit in ("m", "mm"):
         likely = ("mm", "m", "in", "ft")
-    for other in likely:
+    for other in likely if is_bare(text) else ():
         # bare: not held against the bound of a length, which another unit may well pass
-        if other != unit and SHALLOWEST_M <= float(text) * parse_length("1", other) <= deepest_m:
-            return reason, f"write {text}{other} if that is meant, or correct depth_units."
-    return reason, "check the reading."
+        if other != unit and low_m <= float(text) * parse_length("1", other) <= high_m:
+            return f"write {text}{other} if that is meant, or correct depth_units."
+    return "check the reading."
 
 
 def _heading(cells: Cells) -> float | None:

@@ -49,7 +49,8 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
             Fault(
                 "toml-syntax", SITE_FILE, int(found[1]) if found else None, "file", "",
                 f"The notation is broken: {str(error).splitlines()[0][:200]}.",
-                "check quotes, brackets and '=' there; inside a \"…\" text write in for inches "
+                "check quotes, brackets and '=' there: a length with its unit stands in quotation "
+                "marks (\"12 ft\"); inside a \"…\" text write in for inches "
                 "(\"12' 4in\") or \\\" for the inch mark.",
             )
         )  # fmt: skip
