@@ -268,7 +268,7 @@ def _lines(values: Any, written: Any, layout: Layout) -> Iterator[tuple[int, Lin
     begun = set(layout.first_of.values())
     pairs = zip(values.iter_rows(**extent), written.iter_rows(**extent), strict=True)
     for number, (value_row, written_row) in enumerate(pairs, start=1):
-        if set(map(id, written_row)) <= nothing and not layout.first_of:
+        if set(map(id, written_row)) <= nothing:
             yield number, None
             continue
         cells = [_cell(*pair) for pair in zip(value_row, written_row, strict=True)]
