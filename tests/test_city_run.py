@@ -403,6 +403,30 @@ def test_faults_of_the_layers_are_told_together(city, tmp_path):
     assert not (tmp_path / "out.gpkg.work").exists()
 
 
+def test_a_layer_in_the_wrong_crs_is_told(city, tmp_path):
+    """Mains labelled with the next UTM zone lie 6° of longitude, some 500 km, away."""
+    zone = int(CRS.removeprefix("EPSG:")) + 1
+    mains = city.mains.set_crs(f"EPSG:{zone}", allow_override=True)
+    path = write_city(City(**{**vars(city), "mains": mains}), tmp_path)
+    with pytest.raises(BadInput) as caught:
+        run_city(path, tmp_path / "out.gpkg")
+    (fault,) = caught.value.faults
+    assert (fault.code, fault.field) == ("layer-far", "mains.layer")
+    assert 400 < int(fault.reason.split(" km")[0].split()[-1].replace(",", "")) < 600
+
+
+def test_a_misspelled_key_is_answered_with_the_one_that_was_meant(city, tmp_path):
+    """Keys of a table, and tables themselves."""
+    path = write_city(city, tmp_path)
+    text = path.read_text().replace("kind = ", "knd = ").replace("[manholes]", "[manhole]")
+    path.write_text(text)
+    with pytest.raises(BadInput) as caught:
+        run_city(path, tmp_path / "out.gpkg")
+    remedies = {fault.field: fault.remedy for fault in caught.value.faults}
+    assert "did you mean 'kind'?" in remedies["streets.knd"]
+    assert "did you mean 'manholes'?" in remedies["manhole"]
+
+
 def test_site_folders_take_the_place_of_layers(tmp_path):
     """A lot with a site folder gets the pipeline's answer; a faulty folder is told and flagged."""
     shutil.copytree(FIXTURES / "corner-lot-alley" / "layers", tmp_path / "layers")

@@ -17,15 +17,17 @@ from pydantic import ValidationError
 from pyproj import CRS
 
 from .._errors import BadInput, Fault
+from .._geodesy import utm_crs
 from .._site import Priors
 from ..read._files import is_inside
 from ..read._layers import flat_crs, is_harmless, read_crs
 from ..read._report import Report, guess, index_lines, line_of, shorten
 from ._parcels import Failure, make_lots
 from ._records import Block, Flags, Mains, Manholes, Shapes, Ways
-from ._schema import AlleyTable, CityFile, LayerTable, RowTable, StreetTable
-from ._shapes import AREAS, LINES, POINTS, Placer, are_finite, order_by_place, words
+from ._schema import AlleyTable, CityFile, LayerTable, RowTable, StreetTable, known_keys
+from ._shapes import AREAS, LINES, POINTS, Placer, are_finite, extent, order_by_place, words
 
+FAR_M = 5000.0  # a town's sewers lie among its parcels; judgement
 METRES = {"ft": 0.3048, "m": 1.0}
 SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".parquet")
 _WORDS = {POINTS: "points", LINES: "lines", AREAS: "areas"}
@@ -96,10 +98,12 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             key = ".".join(str(part) for part in detail["loc"])
+            if detail["type"] == "extra_forbidden":
+                faults.add("key-unknown", key, None, "This key is not known.",
+                           guess(str(detail["loc"][-1]), known_keys(detail["loc"])))  # fmt: skip
+                continue
             missing = detail["type"] == "missing"
-            code = {"missing": "key-missing", "extra_forbidden": "key-unknown"}.get(
-                detail["type"], "value-unfit"
-            )
+            code = "key-missing" if missing else "value-unfit"
             remedy = "write it." if missing else "take it out or correct it."
             faults.add(code, key, None if missing else detail["input"],
                        f"{detail['msg']}.", remedy)  # fmt: skip
@@ -126,6 +130,8 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         faults.add("key-missing", "streets", None, "Neither streets nor rights of way are given.",
                    "write [streets], or [rights_of_way], or both.")  # fmt: skip
     sites = reader.sites_folder()
+    if crs is not None and parcels is not None:
+        reader.check_near(parcels, frames, crs)
     faults.leave()
     assert crs is not None
     assert parcels is not None
@@ -251,11 +257,26 @@ class _Reader:
         else:
             crs = flat_crs(CRS(parcels.crs))
             if not crs.is_projected:
+                west, south, east, north = parcels.total_bounds
                 report.site("crs-not-projected", "city.crs", crs.name, "Degrees are no distances.",
-                            "write city.crs: a state plane or UTM EPSG code.")  # fmt: skip
+                            "write city.crs: a state plane or UTM EPSG code, here perhaps "
+                            f'"{utm_crs((west + east) / 2, (south + north) / 2)}".')  # fmt: skip
                 crs = None
         self.faults.take(report)
         return crs
+
+    def check_near(self, parcels: Any, frames: dict[str, Any], crs: CRS) -> None:
+        """Fault a layer that lies far from the parcels: its CRS is hardly the one it states."""
+        town = extent(parcels, crs)
+        for key, frame in frames.items():
+            if frame is None or frame.crs is None:
+                continue
+            away_m = float(shapely.distance(town, extent(frame, crs)))
+            away_m *= float(crs.axis_info[0].unit_conversion_factor)
+            if np.isfinite(away_m) and away_m > FAR_M:
+                self.faults.add("layer-far", f"{key}.layer", getattr(self.file, key).layer,
+                                f"The layer lies {away_m / 1000:,.0f} km from the parcels.",
+                                "check its CRS in a GIS, over the parcels.")  # fmt: skip
 
     def sites_folder(self) -> Path | None:
         """Give the folder of site folders, None where there is none."""

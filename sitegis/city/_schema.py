@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field, StringConstraints
 
@@ -98,3 +98,13 @@ class CityFile(Table):
     mains: MainTable
     manholes: ManholeTable | None = None
     prior: PriorTable = PriorTable()
+
+
+def known_keys(location: tuple[int | str, ...]) -> list[str]:
+    """Give the keys that could stand in the place of an unknown one."""
+    table: type[Table] = CityFile
+    if len(location) > 1:
+        annotation = CityFile.model_fields[str(location[0])].annotation
+        tables = [annotation, *get_args(annotation)]
+        table = next(t for t in tables if isinstance(t, type) and issubclass(t, Table))
+    return list(table.model_fields)

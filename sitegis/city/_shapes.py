@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 from .._frames import Array
 from ._records import Flags, Shapes, Words
@@ -85,3 +85,11 @@ def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
 def hash_of(content: bytes) -> int:
     """Give a stable 64-bit number of some bytes."""
     return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
+
+
+def extent(frame: Any, crs: CRS) -> shapely.Polygon:
+    """Give the box of a frame's geometries in the working CRS; not finite where none can be."""
+    bounds = Transformer.from_crs(CRS(frame.crs), crs, always_xy=True).transform_bounds(
+        *frame.total_bounds
+    )
+    return shapely.box(*bounds)
