@@ -10,6 +10,7 @@ import pytest
 from pyproj import Proj
 
 from sitegis._errors import BadInput
+from sitegis._units import parse_length
 from sitegis.read import read_site, start_site
 from tests.read_folder import LOCATES
 
@@ -135,3 +136,21 @@ def test_the_explained_calls_take_magnetic_bearings(tmp_path: Path) -> None:
     expected_deg = 81 + 40 / 60 - 3.5 - convergence_deg
     assert site.frame.x_azimuth_deg == pytest.approx(expected_deg, abs=1e-4)
     assert site.lot.area_m2 == pytest.approx(40 * 120 * 0.3048**2, rel=1e-3)
+
+
+def test_a_metric_blank_has_metric_examples(tmp_path: Path) -> None:
+    """Each is the one in feet or inches to 6 cm, or 2 %; none is left in feet."""
+    texts = []
+    for units in ("ft", "m"):
+        start_site(tmp_path / units, units)
+        texts.append((tmp_path / units / "site.toml").read_text("utf-8").split("\n[site]\n"))
+    (head, imperial), (metric_head, metric) = texts
+    assert metric_head == head
+    assert not re.search(r"\d (ft|in)\b", metric)
+    quoted = re.compile(r'"-?[\d.]+ (?:ft|in|m|mm)"')
+    pairs = list(zip(quoted.findall(imperial), quoted.findall(metric), strict=True))
+    assert len(pairs) > 50
+    for old, new in pairs:
+        assert parse_length(new[1:-1], "m") == pytest.approx(
+            parse_length(old[1:-1], "ft"), abs=0.06, rel=0.02
+        )

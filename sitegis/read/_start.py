@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from .._errors import BadInput, CannotWrite, Fault
-from .._units import LengthUnit
+from .._units import FOOT_M, INCH_M, LengthUnit, is_imperial
 from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
 README_FILE, SHEET_FILE = "README.txt", "field-sheet.pdf"
@@ -15,6 +15,7 @@ TEXT_FILES = (SITE_FILE, LOCATES_FILE, TIES_FILE)
 _UNITS: dict[str, tuple[LengthUnit, LengthUnit]] = {
     "ft": ("ft", "in"), "in": ("in", "in"), "m": ("m", "mm"), "mm": ("mm", "mm"),
 }  # fmt: skip
+_LENGTH = re.compile(r"""(?<![\w.'])("?)(\d+(?:\.\d+)?) (ft|in)\b\1""")
 
 
 def start_site(
@@ -72,4 +73,34 @@ def _content(name: str, units: str) -> bytes:
     if name == SITE_FILE:
         text = re.sub(r'(?m)^units = ".*?"', f'units = "{unit}"', text)
         text = re.sub(r'(?m)^depth_units = ".*?"', f'depth_units = "{depth_unit}"', text)
+        text = text if is_imperial(unit) else _metric_examples(text)
     return text.encode()
+
+
+def _metric_examples(text: str) -> str:
+    """Give the examples of a blank site in metres and millimetres; how to write lengths stays."""
+    before, site, after = text.partition("\n[site]\n")
+    return before + site + "\n".join(_metric_line(line) for line in after.split("\n"))
+
+
+def _metric_line(line: str) -> str:
+    """Give the lengths of one line in metres and millimetres, its comment in the same column.
+
+    >>> _metric_line('offset = "33 ft"   # outward')
+    'offset = "10.1 m"  # outward'
+    """
+    found = re.match(r"(.*?\S) {2,}(#.*)$", line)
+    key, comment = found.groups() if found else (line, "")
+    key, comment = (_LENGTH.sub(_metric_length, part) for part in (key, comment))
+    column = len(line) - len(found[2]) if found else 0
+    return f"{key:<{column - 2}}  {comment}" if found else key
+
+
+def _metric_length(found: re.Match[str]) -> str:
+    """Give a length in feet to the decimetre, one in inches to 5 mm or, from 100 mm on, to 50."""
+    quote, number = found[1], float(found[2])
+    if found[3] == "ft":
+        return f"{quote}{number * FOOT_M:.1f} m{quote}"
+    length_mm = number * INCH_M * 1000.0
+    step = 50 if length_mm >= 100.0 else 5
+    return f"{quote}{step * round(length_mm / step)} mm{quote}"
