@@ -8,7 +8,7 @@ azimuths are degrees clockwise from grid north, elevations are metres above the 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -356,3 +356,18 @@ class Site:
     receiver: str = ""
     sonde: str = ""
     drain_material: str = ""
+
+
+def indoor_marks(site: Site) -> frozenset[str]:
+    """Give the ids of the points measured indoors."""
+    return frozenset(row.id for row in site.locates if row.room != "lot")
+
+
+def without_marks(site: Site, marks: frozenset[str]) -> Site:
+    """Give the site as if some points had never been measured: no row, tie or wall names them."""
+    return replace(
+        site,
+        locates=tuple(row for row in site.locates if row.id not in marks),
+        ties=tuple(tie for tie in site.ties if not {tie.from_name, tie.to_name} & marks),
+        wall_contacts=tuple(one for one in site.wall_contacts if one.point not in marks),
+    )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ._errors import ComputationError
-from ._site import Notice
+from ._site import Notice, indoor_marks, without_marks
 from ._survey import Survey
 from .dig import plan_dig
 from .exit import find_exit
@@ -15,13 +15,17 @@ from .line import fit_line
 from .place import place_points
 from .read import read_site
 from .routes import sample_routes
+from .routes.evidence import item_names
 from .score import score_hypotheses, suppose
 from .write import write_outputs
 
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """A question to the answer: evidence items to leave out, prior weights to put in."""
+    """A question to the answer: evidence items or marks to leave out, prior weights to put in.
+
+    ``without`` names items of evidence (``dye``, ``dye-2``) and points measured indoors, by id.
+    """
 
     without: frozenset[str] = frozenset()
     priors: Mapping[str, float] = field(default_factory=dict)
@@ -51,8 +55,11 @@ def check(site_dir: Path) -> Survey:
 def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
     """Turn a site folder into a survey with every block filled; raises as ``check``."""
     asked = what_if or WhatIf()
-    survey = _through(check(site_dir), sample_routes, score_hypotheses)
-    survey = suppose(survey, without=asked.without, priors=asked.priors)
+    survey = read_site(site_dir)
+    marks = asked.without & indoor_marks(survey.site) - {*item_names(survey.site.evidence)}
+    survey = replace(survey, site=without_marks(survey.site, marks))
+    survey = _through(survey, place_points, fit_line, find_exit, sample_routes, score_hypotheses)
+    survey = suppose(survey, without=asked.without - marks, priors=asked.priors)
     return _through(_tell_what_if(survey, asked), plan_dig)
 
 

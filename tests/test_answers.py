@@ -7,6 +7,7 @@ The truths under ``tests/truth/`` are what the invented marks were drawn from
 from __future__ import annotations
 
 import json
+import shutil
 from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
@@ -165,3 +166,20 @@ def test_every_depth_lies_within_its_own_band(name: str) -> None:
     """The depth that is told is never outside the 5 to 95 % that stand beside it."""
     for step in computed(name).dig.depths:
         assert step.depth_05_m <= step.depth_m <= step.depth_95_m
+
+
+def test_a_mark_left_out_is_as_if_never_measured(tmp_path: Path) -> None:
+    """Without L4 the answer is that of a folder without its row, and says what it supposes."""
+    fixture = PROJECT / "fixtures" / "tape-only"
+    folder = Path(shutil.copytree(fixture, tmp_path / "site"))
+    lines = (folder / "locates.csv").read_text("utf-8").splitlines(keepends=True)
+    kept = [line for line in lines if not line.startswith("L4,")]
+    (folder / "locates.csv").write_text("".join(kept), "utf-8")
+    never = pipeline.compute(folder)
+    left_out = pipeline.compute(fixture, pipeline.WhatIf(frozenset({"L4"})))
+    assert "L4" not in {point.id for point in left_out.placement.points}
+    assert left_out.exit.covariance == pytest.approx(never.exit.covariance)
+    assert [s.probability for s in left_out.scores.hypotheses] == pytest.approx(
+        [s.probability for s in never.scores.hypotheses]
+    )
+    assert "What if: without L4." in {notice.message for notice in left_out.notices}

@@ -42,7 +42,7 @@ def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> d
     "--without",
     multiple=True,
     metavar="ITEM",
-    help="Leave an item of evidence out, for example dye or dye-2.",
+    help="Leave out an item of evidence (dye, or dye-2 for the second) or a mark by its id.",
 )
 @click.option(
     "--prior",
