@@ -372,6 +372,8 @@ def test_missing_files(tmp_path: Path) -> None:
     (folder / "locates.csv").unlink()
     assert faults_of(folder)[0].code == "file-missing"
     assert [f.code for f in faults_of(tmp_path / "nothing")] == ["folder-missing"]
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    assert [f.code for f in faults_of(tmp_path / "file")] == ["not-a-folder"]
 
 
 def test_big_file_is_not_read(tmp_path: Path) -> None:

@@ -58,8 +58,14 @@ def read_site(path: Path) -> Survey:
     folder = Path(path)
     report = Report()
     if not os.path.isdir(folder):  # unlike Path.is_dir, no error for a name too long
+        name = shorten(folder.name or str(folder))
+        if os.path.isfile(folder):
+            raise BadInput((
+                Fault("not-a-folder", name, None, "folder", "", "This is a file, not a folder.",
+                      "name the folder that holds the site."),
+            ))  # fmt: skip
         raise BadInput((
-            Fault("folder-missing", shorten(folder.name or str(folder)), None, "folder", "",
+            Fault("folder-missing", name, None, "folder", "",
                   "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
         ))  # fmt: skip
     source = open_source(folder, report)

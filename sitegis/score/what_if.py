@@ -51,7 +51,8 @@ def _unknown_items(survey: Survey, without: frozenset[str]) -> list[Fault]:
     return [
         Fault(
             "evidence-unknown", "site.toml", None, "evidence", name,
-            "there is no item of evidence of this name.", f"give one of: {', '.join(known)}; or the id of a mark indoors.",
+            "there is no item of evidence of this name.",
+            f"give one of: {', '.join(known)}; or the id of a mark indoors.",
         )
         for name in sorted(without - set(known))
     ]  # fmt: skip
