@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -165,6 +166,30 @@ def test_one_spoiled_key(
     assert [(fault.code, fault.field) for fault in faults] == [(code, key)], faults
     assert len(faults[0].remedy) > 5
     assert faults[0].reason.endswith(".")
+
+
+@pytest.mark.parametrize(
+    ("line", "reason", "remedy"),
+    [
+        ('surveyed_on = "4/14/2026"', "no.* a date", "2026-04-14"),
+        ("surveyed_on = 1728000", "no.* a date", "2026-04-14"),
+        ('year_built = "about 1924"', "whole number", "digits"),
+        ("receiver = 12", "a text", "quotation marks"),
+        ("seed = 1.5", "whole number", "digits"),
+        ('units = "ft"', "written twice", "out"),
+        ("[lot]", "written twice", r"\[\[room\]\]"),
+        ('receiver = "C:\\Users"', "backslash", "/"),
+        ('receiver = "a\\q"', "backslash", "/"),
+    ],
+)
+def test_a_value_of_another_kind_is_told_in_words(
+    tmp_path: Path, line: str, reason: str, remedy: str
+) -> None:
+    """What a value should be, and how that is written, for the slips people make."""
+    folder = write_folder(tmp_path / "s", site=SITE.replace("[site]\n", f"[site]\n{line}\n", 1))
+    (fault,) = faults_of(folder)
+    assert re.search(reason, fault.reason)
+    assert re.search(remedy, fault.remedy)
 
 
 LOCATE_SPOILS = [

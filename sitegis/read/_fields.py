@@ -5,6 +5,7 @@ Lengths are read with the validation context ``{"units": …, "depth_units": …
 
 from __future__ import annotations
 
+import datetime
 from typing import Annotated, Literal
 
 from pydantic import (
@@ -70,6 +71,13 @@ def _as_name(value: object) -> object:
     return value
 
 
+def _as_date(value: object) -> object:
+    """Refuse a bare number, which pydantic would count as seconds since 1970."""
+    if isinstance(value, bool | int | float):
+        raise PydanticCustomError("date-unreadable", "This is not a date.")
+    return value
+
+
 def _plain(value: str) -> str:
     """Refuse a name that could not be told from a compound one, or not be shown."""
     if ":" in value or not value.isprintable():
@@ -91,6 +99,7 @@ Name = Annotated[
     AfterValidator(_plain),
 ]
 Text = Annotated[str, StringConstraints(max_length=500, strip_whitespace=True)]
+Date = Annotated[datetime.date, BeforeValidator(_as_date)]
 Point = tuple[Length, Length]
 Reliability = Annotated[float, Field(gt=0.5, lt=1.0)]
 Weight = Annotated[float, Field(ge=0.0, le=1e6)]

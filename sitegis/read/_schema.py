@@ -6,7 +6,6 @@ build records.
 
 from __future__ import annotations
 
-import datetime
 from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
@@ -18,6 +17,7 @@ from ._fields import (
     Azimuth,
     Bearing,
     Corner,
+    Date,
     Depth,
     Direction,
     Extent,
@@ -56,7 +56,7 @@ class SiteTable(Table):
     ground_above_slab_sd: Sd | None = None
     year_built: Annotated[int, Field(ge=1600, le=2200)] | None = None
     surveyed_by: Text = ""
-    surveyed_on: datetime.date | None = None
+    surveyed_on: Date | None = None
     receiver: Text = ""
     sonde: Text = ""
     head_above_invert: Length | None = None

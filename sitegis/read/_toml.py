@@ -26,6 +26,24 @@ FILL_ME_IN = "FILL ME IN"
 # The deepest key of a site.toml has 5 parts. A parser's time grows with the square of this.
 MOST_DEEP = 20
 _DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
+# What is said of a value of the wrong kind, by how pydantic calls the error.
+_OF_ANOTHER_KIND = {
+    "string_type": ("This should be a text.",
+                    'in site.toml it stands in quotation marks, as in "text".'),
+    "bool": ("This should be yes or no.", "write true or false, in site.toml without quotes."),
+    "int": ("This should be a whole number.", "write digits alone, without a unit or quotes."),
+    "float": ("This should be a number.", "write it without a unit or quotes."),
+    "list_type": ("This should be a list.", "write it in square brackets, as in [1, 2]."),
+    "tuple_type": ("This should be a list.", "write it in square brackets, as in [1, 2]."),
+}  # fmt: skip
+# What is said of a slip that the TOML parser found: by the start of its message.
+_TOML_SLIPS = (
+    ("Cannot overwrite a value", "A field is written twice.", "take one of the two out"),
+    ("Cannot declare", "A table is written twice.",
+     "join the two; a list such as the rooms has double brackets: [[room]]"),
+    *((start, "A backslash stands in a text.", "write / in its place")
+      for start in ("Unescaped '\\'", "Invalid hex value")),
+)  # fmt: skip
 _REQUIRED_REMEDY = "write it; the comments of a blank site.toml ('sitegis start') say how."
 
 
@@ -45,15 +63,8 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
     except (ValueError, RecursionError) as error:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         found = re.search(r"at line (\d+)", str(error))
-        report.add(
-            Fault(
-                "toml-syntax", SITE_FILE, int(found[1]) if found else None, "file", "",
-                f"The notation is broken: {str(error).splitlines()[0][:200]}.",
-                "check quotes, brackets and '=' there: a length with its unit stands in quotation "
-                "marks (\"12 ft\"); inside a \"…\" text write in for inches "
-                "(\"12' 4in\") or \\\" for the inch mark.",
-            )
-        )  # fmt: skip
+        row = int(found[1]) if found else None
+        report.add(Fault("toml-syntax", SITE_FILE, row, "file", "", *_of_slip(error)))
         units = re.findall(r'(?m)^[ \t]*((?:depth_)?units)\s*=\s*"(\w+)"', text)
         return None, {"site": dict(units)}
     if deep or _is_deep(raw):
@@ -64,6 +75,20 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
         )  # fmt: skip
         return None, {}
     return raw, raw
+
+
+def _of_slip(error: Exception) -> tuple[str, str]:
+    """Give reason and remedy of a slip in the notation, in words where the slip is a usual one."""
+    said = str(error).splitlines()[0][:200]
+    for start, reason, remedy in _TOML_SLIPS:
+        if said.startswith(start):
+            return reason, f"{remedy} ({said})."
+    return (
+        f"The notation is broken: {said}.",
+        "check quotes, brackets and '=' there: a length with its unit stands in quotation "
+        'marks ("12 ft"); inside a "…" text write in for inches '
+        '("12\' 4in") or \\" for the inch mark.',
+    )
 
 
 def _is_deep(raw: Raw) -> bool:
@@ -236,6 +261,9 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     elif kind == "union_tag_not_found":
         report.site("key-missing", f"{key}.kind", None, "The kind of evidence is not given.",
                     "write kind = \"dye\" or another kind.")  # fmt: skip
+    elif kind == "date-unreadable" or kind.startswith("date_"):
+        report.site("date-unreadable", key, value, "This is not a date.",
+                    "write year, month and day, as in 2026-04-14.")  # fmt: skip
     elif kind in ("length-unreadable", "bearing-unreadable", "bearing-magnetic", "name-unfit"):
         bare = f"bare numbers are {UNIT_WORDS[units]} here"
         remedy = {
@@ -250,8 +278,11 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
         report.site("value-out-of-range", key, value, _sentence(detail["msg"]),
                     "check the number.")  # fmt: skip
     else:
-        report.site("value-wrong", key, value, _sentence(detail["msg"]),
-                    "check what the template says about this key.")  # fmt: skip
+        other = _OF_ANOTHER_KIND.get(kind) or _OF_ANOTHER_KIND.get(kind.split("_")[0])
+        reason, remedy = other or (
+            _sentence(detail["msg"]), "check what the template says about this key."
+        )  # fmt: skip
+        report.site("value-wrong", key, value, reason, remedy)
 
 
 def _is_number(value: object) -> bool:
@@ -260,7 +291,7 @@ def _is_number(value: object) -> bool:
 
 def _sentence(message: str) -> str:
     """Give pydantic's message as a sentence about what was written."""
-    text = message.replace("Input should", "It should").replace("valid ", "").strip()
+    text = re.sub(r"\bvalid ", "", message.replace("Input should", "It should")).strip()
     text = text[:1].upper() + text[1:]
     return text if text.endswith(".") else text + "."
 

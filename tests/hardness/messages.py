@@ -61,8 +61,13 @@ SAID = {
     "schema-unfit": ("This name of a schema cannot be used.", ""),
     "soil-type-refused": ("Soil dug before is never type A: the trench is planned on type C.", ""),
     "spacing-absurd": ("", "Write the unit that is meant, or correct depth_units."),
+    "toml-syntax": ("The notation is broken, or a field or table is written twice.",
+                    "Check quotes, brackets and '=' there: a length with its unit stands in "
+                    "quotation marks (\"12 ft\"); inside a \"…\" text write in for inches "
+                    "(\"12' 4in\") or \\\" for the inch mark."),
     "value-out-of-range": ("It should be greater or less than the bound named.", ""),
-    "value-wrong": ("It should be of another kind (a number, a text, a list).", ""),
+    "value-wrong": ("It should be of another kind (a number, a text, a list).",
+                    "Write what it names; check what the template says about this key."),
     "value-unfit": ("It should be of another kind or within the bound named.",
                     "Take it out or correct it."),
     "key-unknown": ("This key is not known here.", "Take one of the names it lists."),
