@@ -84,7 +84,7 @@ def main() -> None:
     codes: dict[str, Counter[int]] = defaultdict(Counter)
     broken: dict[str, list[int]] = defaultdict(list)
     total: Counter[int] = Counter()
-    seconds = []
+    seconds, mutated = [], 0
     with tempfile.TemporaryDirectory() as folder:
         run(FIXTURES[0], Path(folder) / "out")  # what is imported here is imported once for all
     start = time.perf_counter()
@@ -97,6 +97,7 @@ def main() -> None:
         if total.total() % 500 == 0:
             click.echo(f"{total.total()} in {time.perf_counter() - start:.0f} s", err=True)
         seconds.append(outcome.seconds)
+        mutated += len(case.mutations)
         for mutation in {m.__name__ for m in case.mutations}:
             codes[mutation][outcome.code] += 1
         for promise in outcome.broken:
@@ -106,7 +107,7 @@ def main() -> None:
         if given.show:
             click.echo(f"{case.name}: {outcome.code}\n{outcome.errors}")
     seconds.sort()
-    click.echo(f"\n{len(seconds)} spoiled folders from seed {given.first}, "
+    click.echo(f"\n{len(seconds)} spoiled folders ({mutated} mutations) from seed {given.first}, "
           f"{time.perf_counter() - start:.0f} s; a run took {seconds[len(seconds) // 2]:.2f} s in "
           f"the middle, {seconds[-1]:.2f} s at most.")  # fmt: skip
     click.echo(f"{'mutation':24}{'done':>7}{'flags':>7}{'bad in':>7}{'write':>7}{'other':>7}")

@@ -187,9 +187,9 @@ def layer_rows(folder: Path, random: Random) -> None:
 def layer_bytes(folder: Path, random: Random) -> None:
     """Change bytes of a layer file, cut it short, or put another kind of file in its place."""
     path = gpkg(folder)
-    if path is None or not path.is_file():
+    raw = bytearray(path.read_bytes()) if path is not None and path.is_file() else bytearray()
+    if path is None or not raw:
         return
-    raw = bytearray(path.read_bytes())
     how = random.randrange(4)
     if how == 0:
         del raw[random.randrange(len(raw)) :]
