@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 
 from ._errors import ComputationError, Fault
 from ._frames import Array, lot_direction
 from ._results import Drain, Exit, ProfileComponent
-from ._site import Building, Notice, Site
+from ._site import Building, Main, Notice, Site
 from ._survey import Survey
 from ._units import about
 
@@ -22,6 +22,7 @@ in its last length before the wall. Judgement, no source."""
 UNSEEN_BENDS_DEG = ((11.25, 0.10), (22.5, 0.35), (45.0, 0.55))
 """Angle and share of such a bend; a sharper one would not leave through this wall. Judgement."""
 FAR_M = 1.5
+UPHILL_M = 0.10  # a main this much above the drain is told; judgement
 OBLIQUE_DEG = 60.0
 WEAK_SD_M, WEAK_ANGLE_DEG = 2.0, 25.0
 """Spreads of the exit past which the marks hardly give it. Judgement, no source."""
@@ -268,7 +269,32 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
                 "exit",
             )
         )
-    return (*notices, *_corner_notice(exit, site.building))
+    return (*notices, *_corner_notice(exit, site.building), *_high_mains(exit, site))
+
+
+def _invert_abreast(main: Main, exit: Exit) -> float:
+    """Give a main's invert at its point nearest to the exit."""
+    along = LineString(main.line).project(Point(exit.x_m, exit.y_m))
+    stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(main.line, axis=0).T))])
+    return float(np.interp(along, stations, main.inverts_m))
+
+
+def _high_mains(exit: Exit, site: Site) -> list[Notice]:
+    """Say which mains lie higher than the drain on record; it is most often a slip of levels."""
+    recorded = [main for main in site.mains if main.invert_known]
+    above_m = {main.id: _invert_abreast(main, exit) - exit.invert_m for main in recorded}
+    high = {name: height_m for name, height_m in above_m.items() if height_m > UPHILL_M}
+    return [
+        Notice(
+            "main-above-drain",
+            f"Main {name} lies {about(height_m, site.units)} above the drain at the wall, on "
+            "record: it would have to run uphill. Check that the main's invert or depth is right "
+            "and, where it is in the sewer map's levels, that site.slab_elevation is too.",
+            f"main.{name}",
+            needs_person=len(high) == len(recorded),
+        )
+        for name, height_m in high.items()
+    ]
 
 
 def _corner_notice(exit: Exit, building: Building) -> tuple[Notice, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -215,3 +216,25 @@ def test_covariance_splits_into_straight_and_bend() -> None:
     assert added[2, 2] == pytest.approx(unseen_bend_terms(found.unseen_m)[2], rel=1e-9)
     assert found.bend_share == pytest.approx(1 - np.exp(-0.01 * found.unseen_m))
     assert np.linalg.eigvalsh(added).min() > -1e-15
+
+
+def test_a_main_above_the_drain_is_told() -> None:
+    """One of two mains raised over the drain is told; where both are, a person must look."""
+    drain = drain_at((7.0, HOUSE_FRONT_M + 1.0), -np.pi / 2)
+    site = corner_site()
+    assert "main-above-drain" not in codes(exit_of(drain, site))
+
+    def raised(count: int) -> Site:
+        mains = tuple(
+            replace(main, inverts_m=main.inverts_m * 0.0 - 0.2, invert_known=True)
+            if number < count
+            else replace(main, inverts_m=main.inverts_m * 0.0 - 3.0, invert_known=True)
+            for number, main in enumerate(site.mains)
+        )
+        return replace(site, mains=mains)
+
+    for count in (1, len(site.mains)):
+        told = [n for n in exit_of(drain, raised(count)).notices if n.code == "main-above-drain"]
+        assert len(told) == count
+        assert all(notice.needs_person == (count == len(site.mains)) for notice in told)
+        assert all(re.search(r"lies 1' \d+\" above", notice.message) for notice in told)
