@@ -125,7 +125,7 @@ def test_a_fault_names_its_cell(
         ("site.name", None, "key-missing"),
         ("site.rule_set", "us-ipcc", "value-not-allowed"),
         ("site.ground_above_slab", "7-0", "length-unreadable"),
-        ("site.surveyed_on", "yesterday", "value-wrong"),
+        ("site.surveyed_on", "yesterday", "date-unreadable"),
         ("lot.latitude", 141.2, "lonlat-out-of-range"),
         ("lot.sides.rear", None, "key-missing"),
         ("building.width", None, "key-missing"),

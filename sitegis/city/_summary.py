@@ -58,10 +58,14 @@ class CitySummary:
             "Lots: " + _counts(self.kinds) + ".",
         ]
         if self.manholes:
-            said.append("One manhole to watch, with dye from the lots above it, that tells most:")
+            said.append(
+                "Manholes to watch, with dye from the lots above them, the most telling first:"
+            )
             said += [_ranked(r) for r in self.manholes[:SHOWN]]
         if self.streets:
-            said.append("One street to visit, looking indoors where the drain leaves:")
+            said.append(
+                "Streets to visit, looking indoors where the drain leaves, the most telling first:"
+            )
             said += [_ranked(r) for r in self.streets[:SHOWN]]
         if self.flags:
             said.append("Flags: " + _counts(self.flags) + ".")
