@@ -238,7 +238,8 @@ class Routes:
     / proposal density) times the soft habits and constraints. ``log_likelihoods``: per item of
     route-dependent evidence, (m,). ``drawn`` is the number of samples drawn, feasible or not,
     so that ln Z = logsumexp(log_prior + Σ log_likelihoods) − ln(drawn).
-    ``why_none`` tells in words why nothing fits, where nothing does.
+    ``why_none`` tells in words why nothing fits, where nothing does. ``log_fit`` is ln Z of the
+    geometry of ``unlisted``, which has no samples.
     """
 
     hypothesis: Hypothesis
@@ -251,6 +252,7 @@ class Routes:
     log_likelihoods: Mapping[str, Array]
     drawn: int
     why_none: str = ""
+    log_fit: float = 0.0
 
 
 # ---------------------------------------------------------------------------------- score

@@ -115,13 +115,13 @@ class RouteModel:
         if self.yard is None:
             prior[(counts > 2) | (np.abs(turns).sum(axis=1) > np.radians(120.0) + 1e-9)] = 0.0
         else:
-            # Given the way, over what can serve it: a straight along the yard after a bend, and
-            # an end that is within 75° (+ 4 sd of the exit's angle) of square to the main.
-            yard = self._yard_straight(turns, counts)
-            square = np.abs(_turn(self.exit.angle_rad + turns.sum(axis=1) - self.toward))
-            slack = 4.0 * np.sqrt(self.exit.covariance[2, 2])
-            prior[(yard > counts) | (square > np.radians(75.0) + slack)] = 0.0
-            prior /= prior.sum()
+            # Given the way, over what can serve it from here; where an exit square in the wall
+            # away from the main could be served more easily, as from there.
+            axis, forward = self._along()
+            away = (np.pi / 2 if axis == 1 else 0.0) + (np.pi if forward > 0 else 0.0)
+            here = self._served(turns, counts, prior, self.exit.angle_rad)
+            usual = self._served(turns, counts, prior, away)
+            prior = here / max(here.sum(), usual.sum())
         order = np.argsort(turns.sum(axis=1), kind="stable")
         return turns[order], counts[order], prior[order]
 
@@ -144,14 +144,37 @@ class RouteModel:
         toward = (np.cos(self.toward), np.sin(self.toward))[axis]
         return axis, 1.0 if toward >= 0 else -1.0
 
-    def _yard_straight(self, turns: Array, counts: Array) -> Array:
-        """Give the first straight after a bend within 25° of the yard; 9 where there is none."""
+    def _served(self, turns: Array, counts: Array, prior: Array, exit_angle: float) -> Array:
+        """Give the prior of sequences from an exit direction, 0 where they cannot serve the yard.
+
+        What serves has a straight along the yard after a bend, one that leaves the house on that
+        side (within 75°) before it, and an end within 75° (+ 4 sd of the exit's angle) of square
+        to the main. The nearer the yard's straight is to parallel, the likelier: sd 7° and that
+        of the exit's angle, floor 0.15.
+        """
+        yard, off = self._yard_straight(turns, counts, exit_angle)
+        headings = exit_angle + np.cumsum(np.column_stack([np.zeros(len(turns)), turns]), axis=1)
+        leaves = np.abs(_turn(headings - NORMALS[str(self.yard)])) <= np.radians(75.0) + 1e-12
+        leaves &= np.arange(4) < yard[:, None]
+        variance = self.exit.covariance[2, 2]
+        square = np.abs(_turn(headings[:, -1] - self.toward))
+        serves = (yard <= counts) & leaves.any(axis=1)
+        serves &= square <= np.radians(75.0) + 4.0 * np.sqrt(variance)
+        parallel = stats.norm(0.0, np.sqrt(np.radians(7.0) ** 2 + variance))
+        return prior * serves * (0.15 + 0.85 * parallel.pdf(off) / parallel.pdf(0.0))
+
+    def _yard_straight(self, turns: Array, counts: Array, exit_angle: float) -> tuple[Array, Array]:
+        """Give the first straight after a bend within 25° of the yard, and its angle from it.
+
+        Its number is 9 where there is none.
+        """
         axis, forward = self._along()
         wanted = (np.pi / 2 if axis == 1 else 0.0) + (0.0 if forward > 0 else np.pi)
-        headings = self.exit.angle_rad + np.cumsum(turns, axis=1)
-        close = np.abs(_turn(headings - wanted)) <= np.radians(25.0) + 1e-12
+        off = np.abs(_turn(exit_angle + np.cumsum(turns, axis=1) - wanted))
+        close = off <= np.radians(25.0) + 1e-12
         close &= np.arange(1, 4) <= counts[:, None]
-        return np.where(close.any(axis=1), 1 + np.argmax(close, axis=1), 9)
+        first = np.argmax(close, axis=1)
+        return np.where(close.any(axis=1), 1 + first, 9), off[np.arange(len(off)), first]
 
     def lay(self, cube: Array) -> dict[str, Array]:
         """Turn points of the cube (n, 12) into routes."""
@@ -195,9 +218,10 @@ class RouteModel:
         """Draw the length of the straight before bend i."""
         if self.yard is None:
             return _short_or_even(u, SHORTEST_M, max(self.reach, 0.6))
-        free = _short_or_even(u, SHORTEST_M, max(min(self.reach, 6.0), 0.6))
         left, front, right, rear = self.faces.box
         strip = self.faces.yards[self.yard]
+        free = _short_or_even(u, SHORTEST_M, max(min(self.reach, 6.0), 0.6))
+        within = _short_or_even(u, SHORTEST_M, max(min(strip - 0.15, 6.0), 0.6))
         into = 0.15 + u * (max(strip - 0.15, 0.3) - 0.15)
         past = _short_or_even(u, 0.15, max(self.reach, 0.3))
         axis, forward = self._along()
@@ -206,7 +230,9 @@ class RouteModel:
         far = ((left, right), (front, rear))[axis][int(forward > 0)]
         goal_into = (face + outward * into - here[:, 1 - axis]) / _safe(ahead[:, 1 - axis])
         goal_past = (far + forward * past - here[:, axis]) / _safe(ahead[:, axis])
-        yard = self._yard_straight(turns, counts)
+        yard, _ = self._yard_straight(turns, counts, self.exit.angle_rad)
+        if self.exit.side == self.yard:
+            free = np.where(yard > i + 1, within, free)
         return np.where(yard == i + 1, goal_into, np.where(yard == i, goal_past, free))
 
     def log_weight(self, cube: Array) -> tuple[Array, Array]:

@@ -192,7 +192,7 @@ def test_routes_join_house_and_main(laid):
 )
 def test_house_at_the_lot_line_has_one_side_yard(house, open_side):
     """Where the house stands on one side line, side-yard runs take the other side."""
-    yards = Priors(front=0.01, rear=0.001, side_yard=10.0)
+    yards = Priors(front=0.01, rear=0.001, side_yard=1000.0)
     block = replace(mirrored(priors=yards), houses=np.array([house], object))
     tables = work_chunk(block)
     assert tables["lots"]["way"][0] == "side-yard"

@@ -65,6 +65,19 @@ def test_side_yards_are_for_older_houses() -> None:
     assert yards(1924) > 3 * yards(1990)
 
 
+@pytest.mark.parametrize(("year", "weight"), [(1924, 0.25), (1990, 0.05), (None, 0.15)])
+def test_a_mains_ways_do_not_hang_on_other_mains(year: int | None, weight: float) -> None:
+    """p(side yard | main) is weight / (1 + weight), alone on record or beside others."""
+    site = replace(corner_site(), year_built=year)
+    for mains in (site.mains, site.mains[:1], site.mains[1:]):
+        listed = enumerate_hypotheses(replace(site, mains=mains))
+        for main in mains:
+            of_main = [h for h in listed if h.main == main.id]
+            yards = sum(h.prior for h in of_main if h.way == "side-yard")
+            whole = sum(h.prior for h in of_main)
+            assert yards / whole == pytest.approx(weight / (1.0 + weight))
+
+
 def test_two_mains_in_one_street_share_its_weight() -> None:
     """A second main in the front street halves each one's prior, the street's stays."""
     site = corner_site()

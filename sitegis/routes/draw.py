@@ -14,7 +14,7 @@ from .._results import Exit
 from ..exit import sample_exit
 from .bends import MOST_BENDS
 from .geometry import ray_hits
-from .plan import INTO_YARD, PAST_CORNER, YARD_APPROACH_M, YARD_CLEAR_M, Plan
+from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
 Law = Callable[[Array, Array | None], Array]
 
@@ -212,7 +212,8 @@ def _range(plan: Plan, rule: int) -> tuple[float, float]:
         return YARD_CLEAR_M, max(plan.face.strip_m - YARD_CLEAR_M, 2 * YARD_CLEAR_M)
     if rule == PAST_CORNER:
         return YARD_CLEAR_M, max(plan.reach_m, 2 * YARD_CLEAR_M)
-    return LEAST_STRAIGHT_M, max(min(plan.reach_m, YARD_APPROACH_M), 2 * LEAST_STRAIGHT_M)
+    room = plan.face.strip_m - YARD_CLEAR_M if rule == WITHIN_YARD else plan.reach_m
+    return LEAST_STRAIGHT_M, max(min(room, YARD_APPROACH_M), 2 * LEAST_STRAIGHT_M)
 
 
 @dataclass(frozen=True, slots=True)

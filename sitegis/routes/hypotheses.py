@@ -5,6 +5,7 @@ All default weights are common practice without a source. ``site.priors`` overri
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
@@ -16,6 +17,7 @@ from .._site import Main, Priors, Side, Site
 from .bends import ANGLE_SHARES, COUNT_SHARES
 from .fit import EASY_DROP_M
 from .plan import DIRECT_MOST_TURN_RAD
+from .unlisted import UNLISTED_ELSEWHERE, UNLISTED_OPEN
 
 __all__ = [
     "UNLISTED_ID",
@@ -48,8 +50,9 @@ def enumerate_hypotheses(site: Site) -> tuple[Hypothesis, ...]:
 
     A main along the front or rear gets a direct way and a run along the left and the right side
     of the house; a main along the left or right a direct way and a run along the front and the
-    rear. Mains that share a destination share its weight evenly; all side-yard runs share one
-    weight, in proportion to the weights of their destinations. ``unlisted`` keeps 2 % unless
+    rear. Mains that share a destination share its weight evenly. The side-yard weight is against
+    a main's direct way and shared evenly by its runs: p(way | main) is the same whatever other
+    mains are on record. ``unlisted`` keeps 2 % unless
     ``site.priors.unlisted`` gives it a relative weight like the others.
     """
     return list_hypotheses(site.mains, site.priors, site.year_built)
@@ -109,10 +112,15 @@ def prior_words(site: Site) -> tuple[str, ...]:
         f"Before any evidence the ways are weighted {listed} "
         f"({_AGE_WORDS[_age(site.year_built)]}); common practice, no source.",
         "An alley counts only where an alley main is on record; mains with the same destination "
-        "share its weight; all side-yard runs together have the side-yard weight.",
+        "share its weight; the side-yard runs to a main together have the side-yard weight "
+        "times that of its direct way.",
     ]
     if site.priors.unlisted is None:
-        sentences.append(f"Ways not listed keep {UNLISTED_SHARE:.0%}; judgement, no source.")
+        sentences.append(
+            f"Ways not listed keep {UNLISTED_SHARE:.0%}; they leave toward the front, the rear or "
+            f"a street where no main is on record {UNLISTED_OPEN / UNLISTED_ELSEWHERE:g} times as "
+            "often as toward any other side; judgement, no source."
+        )
     else:
         given.append("unlisted")
         sentences.append(f"Ways not listed have relative weight {site.priors.unlisted:g}.")
@@ -133,7 +141,8 @@ def _habit_words() -> tuple[str, str]:
         "stay in the lot, rights-of-way and easements, do not pass under the house again, and "
         f"arrive above the main's invert; a drop of more than {EASY_DROP_M:g} m is less common, "
         f"but a riser remains possible; a direct way turns "
-        f"{np.degrees(DIRECT_MOST_TURN_RAD):.0f}° at most; judgement, no source.",
+        f"{np.degrees(DIRECT_MOST_TURN_RAD):.0f}° at most; a side-yard run follows the wall; "
+        "judgement, no source.",
     )
 
 
@@ -161,10 +170,12 @@ def _hypothesis(main: Main, yard: Side | None, weight: float) -> Hypothesis:
 
 
 def _with_yard_weight(listed: list[Hypothesis], weight: float) -> list[Hypothesis]:
-    """Scale the side-yard runs so that together they have their weight."""
-    total = sum(h.prior for h in listed if h.way == "side-yard")
-    scale = weight / total if total > 0 else 0.0
-    return [replace(h, prior=h.prior * scale) if h.way == "side-yard" else h for h in listed]
+    """Share a main's side-yard weight, relative to its direct way, among its side-yard runs."""
+    runs = Counter(h.main for h in listed if h.way == "side-yard")
+    return [
+        replace(h, prior=h.prior * weight / runs[h.main]) if h.way == "side-yard" else h
+        for h in listed
+    ]
 
 
 def _normalised(listed: list[Hypothesis], unlisted: float | None) -> tuple[Hypothesis, ...]:

@@ -2,7 +2,8 @@
 
 A plumber who means to reach a main by a way lays each straight with an aim. The prior density
 of the straights therefore depends on the way: free lengths, a length that brings the next
-straight into the yard, a length that brings the pipe past the far corner of the house.
+straight into the yard, a length that brings the pipe past the far corner of the house, a length
+that stays in the yard into which the drain itself leaves.
 """
 
 from __future__ import annotations
@@ -18,14 +19,18 @@ from .._site import Main
 from .bends import MOST_BENDS, Sequences, bend_sequences
 from .terrain import Face, Terrain
 
-__all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "Aim", "Plan", "make_plan"]
+__all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "WITHIN_YARD", "Aim", "Plan", "make_plan"]
 
-FREE, INTO_YARD, PAST_CORNER = 0, 1, 2
+FREE, INTO_YARD, PAST_CORNER, WITHIN_YARD = 0, 1, 2, 3
 
 # All judgement, no source.
 DIRECT_MOST_BENDS = 2
 DIRECT_MOST_TURN_RAD = float(np.radians(120.0))
 YARD_HEADING_RAD = float(np.radians(25.0))
+YARD_ENTRY_RAD = float(np.radians(75.0))
+# A trench beside a house follows the wall, about as truly as a drain leaves square.
+YARD_PARALLEL_SD_RAD = float(np.radians(7.0))
+YARD_PARALLEL_FLOOR = 0.15
 YARD_CLEAR_M = 0.15
 YARD_APPROACH_M = 6.0
 TAP_SQUARE_SD_RAD = float(np.radians(30.0))
@@ -76,9 +81,8 @@ def make_plan(
 ) -> Plan:
     """Choose the sequences that can serve a hypothesis; ``why_none`` says why none can.
 
-    A side-yard run turns two or three times by what it is, and its rarity stands in the
-    hypothesis's own prior: the prior over its bends is the one *given* the way, so that the same
-    thing is not paid twice.
+    The prior over the bends of a side-yard run is the one given the way
+    (:func:`_given_the_yard`).
     """
     reach_m, toward = _nearest(main.line, np.array([exit.x_m, exit.y_m]))
     sequences = bend_sequences()
@@ -86,28 +90,75 @@ def make_plan(
     forward = 1.0 if face is None or float(face.along @ toward) >= 0 else -1.0
     slack = 4.0 * float(np.sqrt(exit.covariance[2, 2])) + _wander_rad(main.line, toward)
     squareness = _final_squareness(sequences, exit.angle_rad, toward)
-    keep = squareness <= TAP_LIMIT_RAD + slack
-    rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
     if face is None:
+        rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
+        keep = squareness <= TAP_LIMIT_RAD + slack
         keep &= sequences.counts <= DIRECT_MOST_BENDS
         keep &= np.abs(sequences.turns_rad).sum(axis=1) <= DIRECT_MOST_TURN_RAD
+        prior = np.where(keep, sequences.prior, 0.0)
         why = "" if keep.any() else _why_not_direct(exit)
     else:
-        rules, runs = _yard_rules(sequences, exit.angle_rad, face, forward)
-        keep &= runs
-        why = _why_no_yard(face, bool(keep.any()))
-    chosen = np.flatnonzero(keep)
-    weight = sequences.prior * (
-        TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness / TAP_SQUARE_SD_RAD) ** 2)
+        run = _YardRun(face, forward, toward, TAP_LIMIT_RAD + slack)
+        rules, prior = _given_the_yard(run, exit)
+        why = _why_no_yard(face, bool(prior.any()))
+    chosen = np.flatnonzero(prior)
+    weight = prior[chosen] * (
+        TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness[chosen] / TAP_SQUARE_SD_RAD) ** 2)
     )
-    shares = _proposal_shares(weight[chosen])
-    laid = sequences.chosen(chosen)
-    if face is not None and len(chosen):
-        laid = replace(laid, prior=laid.prior / laid.prior.sum())
+    laid = replace(sequences.chosen(chosen), prior=prior[chosen])
     return Plan(
-        hypothesis, main, laid, rules[chosen], shares,
+        hypothesis, main, laid, rules[chosen], _proposal_shares(weight),
         reach_m, toward, face, forward, aims, why,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _YardRun:
+    """A run beside a face, ``forward`` (±1) along it, to a main that lies ``toward`` (2,).
+
+    ``most_slant_rad`` bounds the angle off square at the main.
+    """
+
+    face: Face
+    forward: float
+    toward: Array
+    most_slant_rad: float
+
+
+def _given_the_yard(run: _YardRun, exit: Exit) -> tuple[NDArray[np.int64], Array]:
+    """Give the rules (s, 3) and the prior (s,) of the bends of a side-yard run, given the way.
+
+    A side-yard run turns two or three times by what it is, and its rarity stands in the
+    hypothesis's own prior. So p(bends | way, exit) = p(bends) h(δ) / N over the sequences that
+    can serve the way at the mean exit direction, 0 for the others; h = floor +
+    (1 − floor) exp(−½ δ² / (7° ² + sd²)) with the angle δ between the yard's straight and the
+    face and the sd of the exit's angle. N is the sum over those sequences, but never less than
+    the same sum for an exit square in the wall away from the main: the way starts from its own
+    wall or from that one, and an exit that needs still more bends pays for them.
+    That a run starts from the other of its two walls half the time (a factor ½) is not charged:
+    its laid lengths fit about a third as often as a straight, which says as much.
+    """
+    sequences = bend_sequences()
+    variance = float(exit.covariance[2, 2])
+    rules, weight = _yard_weights(sequences, run, exit.angle_rad, variance)
+    away = -run.forward * run.face.along
+    _, usual = _yard_weights(sequences, run, float(np.arctan2(away[1], away[0])), variance)
+    if exit.side == run.face.side:
+        into = rules == INTO_YARD
+        before = np.arange(MOST_BENDS) < np.argmax(into, axis=1)[:, None]
+        rules[before & into.any(axis=1)[:, None]] = WITHIN_YARD
+    return rules, weight / max(float(weight.sum()), float(usual.sum()), np.finfo(float).tiny)
+
+
+def _yard_weights(
+    sequences: Sequences, run: _YardRun, exit_angle: float, variance: float
+) -> tuple[NDArray[np.int64], Array]:
+    """Give the rules (s, 3) and p(bends) h(δ), 0 where a sequence cannot serve the way."""
+    rules, serves, off = _yard_rules(sequences, exit_angle, run.face, run.forward)
+    serves &= _final_squareness(sequences, exit_angle, run.toward) <= run.most_slant_rad
+    gauss = np.exp(-0.5 * off**2 / (YARD_PARALLEL_SD_RAD**2 + variance))
+    habit = YARD_PARALLEL_FLOOR + (1.0 - YARD_PARALLEL_FLOOR) * gauss
+    return rules, np.where(serves, sequences.prior * habit, 0.0)
 
 
 def _proposal_shares(weight: Array) -> Array:
@@ -159,20 +210,26 @@ def _final_squareness(sequences: Sequences, exit_angle: float, toward: Array) ->
 
 def _yard_rules(
     sequences: Sequences, exit_angle: float, face: Face, forward: float
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], Array]:
     """Name the rule before each bend, and tell which sequences have a straight in the yard.
 
     The yard straight is the first one after a bend that heads along the face within 25°, seen
-    from the mean exit direction.
+    from the mean exit direction; a straight before it must head out of the house on that side,
+    within 75° of square to the face: no run enters a yard by turning away from it. Gives the
+    angle (s,) between the yard straight and the face besides.
     """
     directions = lot_direction(exit_angle + sequences.headings_rad)
-    close = directions @ (forward * face.along) >= np.cos(YARD_HEADING_RAD)
+    off = np.arccos(np.clip(directions @ (forward * face.along), -1.0, 1.0))
+    close = off <= YARD_HEADING_RAD
     close &= np.arange(MOST_BENDS + 1) <= sequences.counts[:, None]
     close[:, 0] = False
     runs = close.any(axis=1)
     yard = np.where(runs, np.argmax(close, axis=1), MOST_BENDS + 1)
+    outward = directions @ face.outward >= np.cos(YARD_ENTRY_RAD)
+    enters = (outward & (np.arange(MOST_BENDS + 1) < yard[:, None])).any(axis=1)
     before = np.arange(1, MOST_BENDS + 1)
     rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
     rules[before == yard[:, None]] = INTO_YARD
     rules[before == yard[:, None] + 1] = PAST_CORNER
-    return rules, runs
+    rows = np.arange(len(yard))
+    return rules, runs & enters, off[rows, np.minimum(yard, MOST_BENDS)]

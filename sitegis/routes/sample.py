@@ -20,15 +20,10 @@ from .fit import Fitted, fit_candidates
 from .hypotheses import enumerate_hypotheses
 from .plan import Plan, make_plan
 from .terrain import Terrain, prepare_terrain
+from .unlisted import unlisted_log_fit
 from .why import why_nothing_fits
 
-__all__ = ["UNLISTED_LOG_FIT", "sample_routes"]
-
-# ln Z of a lateral that runs in no listed way, before evidence. Direct ways that suit the exit
-# have ln Z of about −1 to −3, so that a well-fitting way leaves `unlisted` near its prior of a
-# few per cent; it leads only where every listed way is far worse. Judgement, no source; on
-# invented houses −6 was over-confident (see the calibration benchmark).
-UNLISTED_LOG_FIT = -3.0
+__all__ = ["sample_routes"]
 
 PILOT_POWER, FIRST_POWER, LAST_POWER = 11, 12, 16
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
@@ -105,6 +100,7 @@ class _Run:
     batches: tuple[_Batch, ...]
     drawn: int
     why_none: str = ""
+    log_fit: float = 0.0
 
     @property
     def log_weights(self) -> Array:
@@ -124,8 +120,9 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
     """Plan a hypothesis, draw its pilot, and the first batch with the adapted proposal."""
     if hypothesis.main is None:
         return _Run(
-            hypothesis, None, None, (), 0, "no route is sampled for a way that is not listed"
-        )
+            hypothesis, None, None, (), 0, "no route is sampled for a way that is not listed",
+            unlisted_log_fit(case.site, case.exit.side),
+        )  # fmt: skip
     main = mains[hypothesis.main]
     aims = aims_for(case.site, main)
     plan = make_plan(hypothesis, main, case.exit, case.terrain, aims)
@@ -208,7 +205,7 @@ def _routes(run: _Run) -> Routes:
         none, width = np.zeros(0), MOST_BENDS + 2
         return Routes(
             run.hypothesis, np.zeros((0, width, 2)), np.zeros((0, width)), none, none, none, none,
-            {}, run.drawn, run.why_none or SO_FEW,
+            {}, run.drawn, run.why_none or SO_FEW, run.log_fit,
         )  # fmt: skip
     parts = [batch.fitted for batch in run.batches]
     return Routes(

@@ -11,7 +11,6 @@ from .._frames import Array
 from .._results import Routes
 from .._site import Site
 from ..routes.evidence import item_names, unlisted_log_likelihood
-from ..routes.sample import UNLISTED_LOG_FIT
 from .posterior import EvidenceSum, estimate_log_evidence, prior_by_main
 from .tables import TABLED_KINDS, tabled_log_likelihood
 
@@ -85,7 +84,7 @@ def hypothesis_evidence(
 ) -> EvidenceSum:
     """Estimate ln Z of one hypothesis.
 
-    ``unlisted`` has no routes: its ln Z is ``UNLISTED_LOG_FIT`` plus its items' log
+    ``unlisted`` has no routes: its ln Z is the ``log_fit`` of its record plus its items' log
     likelihoods. Without the geometry (``locates`` left out) the routes stay as sampled and only
     their fit, ln Z of the geometry alone, is taken away.
     """
@@ -108,7 +107,7 @@ def _unlisted_evidence(
 ) -> EvidenceSum:
     """Give ln Z of ``unlisted``, which is exact."""
     flat = _flat_evidence(case, routes, without)
-    fit = UNLISTED_LOG_FIT if geometry_counts else 0.0
+    fit = routes.log_fit if geometry_counts else 0.0
     return EvidenceSum(flat.log_z + fit, 0.0, 0.0)
 
 
