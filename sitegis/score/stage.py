@@ -17,6 +17,7 @@ from .contributions import weigh_items
 from .next_check import rank_checks
 from .notices import list_notices
 from .posterior import EvidenceSum, most_probable_route, normalised_weights, posterior
+from .reliability import reliability_words
 
 
 def score_hypotheses(survey: Survey) -> Survey:
@@ -48,7 +49,7 @@ def score_routes(
     return Scores(
         hypotheses=ordered,
         next_checks=rank_checks(survey, case, ordered, case.routes),
-        assumptions=list_assumptions(case),
+        assumptions=(*list_assumptions(case), reliability_words(ordered)),
         notices=list_notices(ordered, survey.site),
     )
 

@@ -9,6 +9,7 @@ from .._results import ScoredHypothesis
 from .._survey import Survey
 from .._units import about, format_length, format_volume, percent
 from ..dig.excavation import Excavation
+from ..score.reliability import reliability_words
 from .findings import Findings, pit_cautions
 from .map_data import LETTERS
 from .panel_parts import excavation_facts, main_rows, profile_rows, tie_in_rows, way_sentences
@@ -45,6 +46,7 @@ def panel_context(survey: Survey, findings: Findings) -> dict[str, Any]:
         "unlikely_words": ": ".join(unlikely_words(unlikely).split("  ")[-2:]).strip()
         if unlikely
         else "",
+        "reliability": reliability_words(survey.scores.hypotheses),
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
         "mains": main_rows(survey, findings.mains),

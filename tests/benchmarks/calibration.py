@@ -110,15 +110,22 @@ def _scores(outcomes: list[Outcome], *, prior: bool) -> tuple[NDArray[np.float64
 
 def report(count: int, first: int = 0) -> list[str]:
     """Run ``count`` houses from a ``first`` seed on and give the table."""
-    outcomes, failed = [], Counter[str]()
+    outcomes: list[Outcome] = []
+    failed = Counter[str]()
     for seed in range(first, first + count):
         house = draw_house(seed)
         try:
             outcomes.append(run_house(house))
         except ComputationError as error:
             failed[error.fault.code] += 1
+    head = f"{count} invented houses, seeds {first} to {first + count - 1}"
+    return table(head, outcomes, failed)
+
+
+def table(head: str, outcomes: list[Outcome], failed: Counter[str]) -> list[str]:
+    """Lay the table out; ``head`` tells which houses, ``failed`` what stopped the others."""
     lines = [
-        f"{count} invented houses, {len(outcomes)} scored, median "
+        f"{head}, {len(outcomes)} scored, median "
         f"{np.median([o.seconds for o in outcomes]):.2f} s; stopped: {dict(failed) or 'none'}",
         "",
         *_score_lines(outcomes),
@@ -191,7 +198,9 @@ def _reliability_lines(outcomes: list[Outcome]) -> list[str]:
 def _coverage_lines(outcomes: list[Outcome]) -> list[str]:
     """Tell how often the true tap lay within the central quantiles of the tap station.
 
-    By the true number of bends too: houses of one kind may cover more, those of another less.
+    By the true number of bends too. A posterior covers over all truths that look alike from
+    indoors, not over each kind of truth: straight laterals lie amid the corridor, those with one
+    bend toward its edges, and nobody who digs knows which he has.
     """
     chosen = [o for o in outcomes if o.tap_quantile is not None]
     quantiles = np.array([o.tap_quantile for o in chosen], float)

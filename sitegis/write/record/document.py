@@ -25,6 +25,7 @@ from reportlab.platypus import (
 
 from ..._survey import Survey
 from ..._units import is_imperial
+from ...score.reliability import reliability_words
 from ..findings import Findings, find, pit_cautions
 from ..panel_parts import profile_rows, tie_in_rows
 from . import tables
@@ -198,6 +199,7 @@ def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
                 (0.09, 0.08, 0.13, 0.09, 0.08, 0.08, 0.17, 0.12, 0.16), width),
         *_block("Which main: the ways", ("hypothesis", "probability", "speaks loudest"),
                 tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
+        _text(reliability_words(survey.scores.hypotheses), SMALL),
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
                 (0.65, 0.35), width),
     ]  # fmt: skip
