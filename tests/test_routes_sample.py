@@ -373,7 +373,7 @@ def test_a_main_above_the_drain_is_pruned_in_words() -> None:
     )  # fmt: skip
     got = by_id(sample_routes(survey(replace(site, mains=mains), exit)))["front-main:direct"]
     assert len(got.log_prior) == 0
-    assert got.why_none == "would have to fall uphill: main invert is 0.4 m above the drain"
+    assert got.why_none == "would have to fall uphill: main invert is 1' 4\" above the drain"
 
 
 def test_no_mains_leave_only_the_unlisted_way() -> None:

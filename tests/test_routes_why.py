@@ -20,7 +20,7 @@ def with_main(site: Site, name: str, **changes: object) -> Site:
     return replace(site, mains=mains)
 
 
-def test_too_little_fall_is_told_in_metres() -> None:
+def test_too_little_fall_is_told_in_the_units_of_the_site() -> None:
     """A main a little below the drain, but too far for the least slope, says by how much."""
     exit = front_exit()
     near = with_main(
@@ -32,9 +32,12 @@ def test_too_little_fall_is_told_in_metres() -> None:
     )
     got = by_id(sample_routes(survey(near, replace(exit, profile=profile))))["front-main:direct"]
     assert not len(got.log_prior)
-    # 17.7 m at 1.042 % fall 0.18 m; 0.05 m are there.
-    assert got.why_none.startswith("there is not enough fall: at the least slope over 18 m")
-    assert "0.1 m below the main's invert" in got.why_none
+    # 17.7 m (58 ft) at 1.042 % fall 0.18 m; 0.05 m are there: 0.13 m (5 in) are lacking.
+    assert got.why_none.startswith("there is not enough fall: at the least slope over 58' ")
+    assert " arrives 5\" below the main's invert" in got.why_none
+    metric = replace(near, units="m")
+    got = by_id(sample_routes(survey(metric, replace(exit, profile=profile))))["front-main:direct"]
+    assert "arrives 0.13 m below" in got.why_none
 
 
 def test_a_house_on_the_lot_line_has_no_side_yard() -> None:
@@ -45,7 +48,7 @@ def test_a_house_on_the_lot_line_has_no_side_yard() -> None:
     exit = replace(front_exit(), x_m=front_exit().x_m - HOUSE_LEFT_M + 0.4)
     got = by_id(sample_routes(survey(site, exit)))["alley-main:side-yard-left"]
     assert got.why_none == (
-        "no room for a pipe beside the left wall: it stands 0.40 m from the lot line"
+        "no room for a pipe beside the left wall: it stands 1' 4\" from the lot line"
     )
 
 
@@ -70,4 +73,4 @@ def test_a_drain_that_falls_backward_has_no_route() -> None:
     got = by_id(sample_routes(survey(site, REAR)))
     for name in ("alley-main:direct", "alley-main:side-yard-left"):
         if "bring" not in got[name].why_none:
-            assert got[name].why_none.startswith("would have to fall uphill: main invert is 1.")
+            assert got[name].why_none.startswith("would have to fall uphill: main invert is 5' ")

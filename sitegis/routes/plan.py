@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from .._frames import Array, lot_direction
 from .._results import Exit, Hypothesis
 from .._site import Main
+from .._units import LengthUnit, about
 from .bends import MOST_BENDS, Sequences, bend_sequences
 from .terrain import Face, Terrain
 
@@ -78,11 +79,13 @@ def make_plan(
     exit: Exit,
     terrain: Terrain,
     aims: tuple[Aim, ...] = (),
+    *,
+    units: LengthUnit = "m",
 ) -> Plan:
-    """Choose the sequences that can serve a hypothesis; ``why_none`` says why none can.
+    """Choose the sequences that can serve a hypothesis, or say why none can.
 
-    The prior over the bends of a side-yard run is the one given the way
-    (:func:`_given_the_yard`).
+    Lengths in ``why_none`` are told in ``units``. The prior over the bends of a side-yard run
+    is the one given the way (:func:`_given_the_yard`).
     """
     reach_m, toward = _nearest(main.line, np.array([exit.x_m, exit.y_m]))
     sequences = bend_sequences()
@@ -100,7 +103,7 @@ def make_plan(
     else:
         run = _YardRun(face, forward, toward, TAP_LIMIT_RAD + slack)
         rules, prior = _given_the_yard(run, exit)
-        why = _why_no_yard(face, bool(prior.any()))
+        why = _why_no_yard(face, bool(prior.any()), units)
     chosen = np.flatnonzero(prior)
     weight = prior[chosen] * (
         TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness[chosen] / TAP_SQUARE_SD_RAD) ** 2)
@@ -174,11 +177,11 @@ def _why_not_direct(exit: Exit) -> str:
     )
 
 
-def _why_no_yard(face: Face, any_sequence: bool) -> str:
+def _why_no_yard(face: Face, any_sequence: bool, units: LengthUnit) -> str:
     if face.yard_m < 4 * YARD_CLEAR_M:
         return (
             f"no room for a pipe beside the {face.side} wall: "
-            f"it stands {face.yard_m:.2f} m from the lot line"
+            f"it stands {about(face.yard_m, units)} from the lot line"
         )
     return "" if any_sequence else f"three bends do not bring the pipe along the {face.side} wall"
 

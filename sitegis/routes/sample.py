@@ -125,7 +125,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
         )  # fmt: skip
     main = mains[hypothesis.main]
     aims = aims_for(case.site, main)
-    plan = make_plan(hypothesis, main, case.exit, case.terrain, aims)
+    plan = make_plan(hypothesis, main, case.exit, case.terrain, aims, units=case.site.units)
     if plan.why_none:
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
     engine = _engine(hypothesis.id, case.site.seed)
@@ -133,7 +133,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
     if not len(pilot.fitted.rows):
         pilot = _draw(plan, engine, 1 << PILOT_POWER, case)
     if not len(pilot.fitted.rows):
-        why = why_nothing_fits(plan, pilot.fitted, case.exit, case.least_slope)
+        why = why_nothing_fits(plan, pilot.fitted, case.exit, case.least_slope, case.site.units)
         return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, why)
     adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
     engine = _engine(hypothesis.id + "/main", case.site.seed)

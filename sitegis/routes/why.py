@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .._results import Exit
+from .._units import LengthUnit, about
 from .bends import MOST_BENDS
 from .fit import REASONS, Fitted
 from .plan import DIRECT_MOST_BENDS, DIRECT_MOST_TURN_RAD, Plan
@@ -12,11 +13,13 @@ from .plan import DIRECT_MOST_BENDS, DIRECT_MOST_TURN_RAD, Plan
 __all__ = ["why_nothing_fits"]
 
 
-def why_nothing_fits(plan: Plan, fitted: Fitted, exit: Exit, least_slope: float) -> str:
-    """Name the constraint at which the last candidates were dropped."""
+def why_nothing_fits(
+    plan: Plan, fitted: Fitted, exit: Exit, least_slope: float, units: LengthUnit
+) -> str:
+    """Name the constraint at which the last candidates were dropped, lengths in ``units``."""
     last = next((r for r in reversed(REASONS) if fitted.dropped.get(r, 0) > 0), "reach")
     if last in ("uphill", "fall", "backfall"):
-        return _uphill(plan, exit, least_slope)
+        return _uphill(plan, exit, least_slope, units)
     place = f"the {exit.side} wall"
     words = {
         "wall": "the exit does not point out of the wall",
@@ -43,13 +46,13 @@ def _alongside(plan: Plan) -> str:
     return f"no run passes along half of the {plan.face.side} wall or more"
 
 
-def _uphill(plan: Plan, exit: Exit, least_slope: float) -> str:
+def _uphill(plan: Plan, exit: Exit, least_slope: float, units: LengthUnit) -> str:
     lowest = float(plan.main.inverts_m.min())
     above = lowest - exit.invert_m
     if above > 0:
-        return f"would have to fall uphill: main invert is {above:.1f} m above the drain"
+        return f"would have to fall uphill: main invert is {about(above, units)} above the drain"
     short = lowest - (exit.invert_m - least_slope * plan.reach_m)
     return (
-        f"there is not enough fall: at the least slope over {plan.reach_m:.0f} m the pipe "
-        f"arrives {max(short, 0.0):.1f} m below the main's invert"
+        f"there is not enough fall: at the least slope over {about(plan.reach_m, units)} the pipe "
+        f"arrives {about(max(short, 0.0), units)} below the main's invert"
     )
