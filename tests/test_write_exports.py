@@ -13,11 +13,13 @@ import pytest
 from lxml import etree
 
 from sitegis._survey import Survey
+from sitegis._units import about
 from sitegis.write.dxf import dxf_bytes, plain_text
 from sitegis.write.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
 from sitegis.write.record.sheet import POINT_M, fit
 from sitegis.write.record.tables import lateral_rows
+from sitegis.write.text import corner_words, exit_sentence
 
 from .filled import filled_survey
 
@@ -154,6 +156,19 @@ def test_record_states_what_a_municipality_asks_for(survey: Survey) -> None:
         "Signatures",
     ):
         assert words in text, words
+
+
+def test_record_and_summary_tell_the_exit_alike(survey: Survey) -> None:
+    """Wall, corner, distance and depth of the exit stand in the record as on the screen."""
+    distance_m, corner = corner_words(survey)
+    distance = about(distance_m, survey.site.units)
+    depth = about(survey.exit.depth_m, survey.site.units)
+    rows = {name: value for name, value, _ in lateral_rows(survey)}
+    assert rows["Leaves the building"] == f"{survey.exit.side} wall, {distance} from the {corner}"
+    assert rows["Depth to invert at the wall"].startswith(f"{depth} ± ")
+    said = exit_sentence(survey)
+    assert f"{distance} from the {corner}" in said
+    assert f"invert {depth} below" in said
 
 
 def test_record_shows_what_to_keep_out_of(survey: Survey) -> None:

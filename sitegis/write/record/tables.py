@@ -28,7 +28,7 @@ from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
 from ..features import point_class
 from ..panel_parts import spoken
-from ..text import heading_words, likely_and_not, point_words
+from ..text import corner_words, heading_words, likely_and_not, point_words
 
 NOT_GIVEN = "assumed: not given"
 Rows = list[tuple[str, ...]]
@@ -82,8 +82,8 @@ def lateral_rows(survey: Survey) -> Rows:
          "as stated on site" if site.drain_material else ""),
         ("Leaves the building", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
-        ("Depth to invert at the wall", f"{format_length(left_at.depth_m, units)} ± "
-         f"{format_length(1.96 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
+        ("Depth to invert at the wall", f"{about(left_at.depth_m, units)} ± "
+         f"{about(1.96 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
          f"{196 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
         ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
@@ -93,17 +93,10 @@ def lateral_rows(survey: Survey) -> Rows:
 
 
 def _exit_words(survey: Survey) -> str:
-    """Tell the exit by its wall and its distance along it."""
-    left_at, building = survey.exit, survey.site.building
-    following = np.roll(building.vertices, -1, axis=0)
-    start, end = building.vertices[left_at.wall_index], following[left_at.wall_index]
-    along = np.array([left_at.x_m, left_at.y_m]) - start
-    distance = float(along @ (end - start) / np.hypot(*(end - start)))
-    names = {"front": "left", "right": "front", "rear": "right", "left": "rear"}
-    return (
-        f"{left_at.side} wall, {format_length(distance, survey.site.units)} from its "
-        f"{names[left_at.side]} end"
-    )
+    """Tell the exit by its wall and the nearer corner."""
+    distance_m, corner = corner_words(survey)
+    wall = f"{survey.exit.side} wall"
+    return f"{wall}, {about(distance_m, survey.site.units)} from the {corner}"
 
 
 def _tap_rows(survey: Survey) -> Rows:
@@ -114,19 +107,19 @@ def _tap_rows(survey: Survey) -> Rows:
         return [("Tap", BLANK, "no route fits a main on record")]
     low, middle, high = weighted_quantiles(samples.lengths_m, best.weights, (0.05, 0.5, 0.95))
     where = (
-        f"{format_length(tap.distance_m, units)} upstream of {tap.manhole}"
+        f"{about(tap.distance_m, units)} upstream of {tap.manhole}"
         if tap.distance_m is not None
         else "no manhole on record downstream"
     )
     arrival = float(best.weights @ samples.arrivals_m)
     return [
-        ("Length, wall to main", f"{format_length(middle, units)} "
-         f"({format_length(low, units)} to {format_length(high, units)})", "inferred, 5-95 %"),
-        ("Tap stationing", f"{where}, ± {format_length(1.96 * tap.station_sd_m, units)}",
+        ("Length, wall to main", f"{about(middle, units)} "
+         f"({about(low, units)} to {about(high, units)})", "inferred, 5-95 %"),
+        ("Tap stationing", f"{where}, ± {about(1.96 * tap.station_sd_m, units)}",
          "inferred, 95 %"),
         ("Main's diameter", format_length(tap.main.diameter_m, _small(units)),
          "record" if tap.main.diameter_known else NOT_GIVEN),
-        ("Arrives above the main's invert", format_length(arrival, units), "inferred"),
+        ("Arrives above the main's invert", about(arrival, units), "inferred"),
     ]  # fmt: skip
 
 
