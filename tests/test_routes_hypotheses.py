@@ -110,7 +110,7 @@ def test_words_say_what_is_in_force() -> None:
     plain = " ".join(prior_words(corner_site()))
     assert "common practice, no source" in plain
     assert "front 1," in plain
-    assert "2%" in plain
+    assert "2 %" in plain
     changed = " ".join(prior_words(replace(corner_site(), priors=Priors(side_yard=0.7))))
     assert "side-yard 0.7" in changed
     assert "Given by the user instead of the default: side-yard." in changed
@@ -119,5 +119,5 @@ def test_words_say_what_is_in_force() -> None:
 def test_words_say_how_laterals_are_taken_to_be_laid() -> None:
     """The habits behind the routes are told as well."""
     words = " ".join(prior_words(corner_site()))
-    assert "40% 0, 32% 1, 20% 2, 8% 3" in words
+    assert "40 % 0, 32 % 1, 20 % 2, 8 % 3" in words
     assert "a riser remains possible" in words

@@ -285,8 +285,8 @@ def _profile_notices(
             Notice(
                 "slope-not-measured",
                 "The marks say next to nothing about the slope: the one shown is common practice "
-                f"({drain.slope:.1%}, give or take {drain.slope_sd:.1%}). A taped depth at a "
-                "cleanout or the main's invert would fix it.",
+                f"({100 * drain.slope:.1f} %, give or take {100 * drain.slope_sd:.1f} %). A taped "
+                "depth at a cleanout or the main's invert would fix it.",
                 "profile",
                 needs_person=False,
             )

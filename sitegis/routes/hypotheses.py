@@ -117,9 +117,10 @@ def prior_words(site: Site) -> tuple[str, ...]:
     ]
     if site.priors.unlisted is None:
         sentences.append(
-            f"Ways not listed keep {UNLISTED_SHARE:.0%}; they leave toward the front, the rear or "
-            f"a street where no main is on record {UNLISTED_OPEN / UNLISTED_ELSEWHERE:g} times as "
-            "often as toward any other side; judgement, no source."
+            f"Ways not listed keep {100 * UNLISTED_SHARE:.0f} %; they leave toward the front, the "
+            "rear or a street where no main is on record "
+            f"{UNLISTED_OPEN / UNLISTED_ELSEWHERE:g} times as often as toward any other side; "
+            "judgement, no source."
         )
     else:
         given.append("unlisted")
@@ -132,8 +133,8 @@ def prior_words(site: Site) -> tuple[str, ...]:
 
 def _habit_words() -> tuple[str, str]:
     """Say in words how laterals are taken to be laid."""
-    counts = ", ".join(f"{share:.0%} {n}" for n, share in enumerate(COUNT_SHARES))
-    angles = ", ".join(f"{share:.0%} {angle:g}°" for angle, share in ANGLE_SHARES.items())
+    counts = ", ".join(f"{100 * share:.0f} % {n}" for n, share in enumerate(COUNT_SHARES))
+    angles = ", ".join(f"{100 * share:.0f} % {angle:g}°" for angle, share in ANGLE_SHARES.items())
     return (
         f"Outdoor bends by number: {counts}; by angle: {angles}, left and right alike; "
         "judgement, no source.",

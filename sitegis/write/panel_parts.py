@@ -185,7 +185,7 @@ def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
         *check.statements,
         f"Running full it would flow {speed(full.velocity_m_s, survey.site.units)} (Manning, "
         f"n = 0.013); at a house's peak {speed(design.velocity_m_s, survey.site.units)}, "
-        f"{design.depth_ratio:.0%} full.",
+        f"{100 * design.depth_ratio:.0f} % full.",
     ]
 
 
