@@ -232,7 +232,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
     place = say_place(scene.pits.centres[first], scene.survey.site)
     hit = scene.pits.exposed_by(first).astype(float)
     yield Check(
-        f"Dig test pit 1 {place}",
+        f"Dig a test pit {place}",
         float(scene.pits.costs[first]),
         ("the pipe is there", "no pipe there"),
         np.stack([hit, 1.0 - hit], axis=1),

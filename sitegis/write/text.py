@@ -17,7 +17,7 @@ SIDE_WORDS: dict[Side, str] = {
 }  # fmt: skip
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
-A_PIT = "Dig test pit"
+A_PIT = "Dig a test pit"
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 
 
