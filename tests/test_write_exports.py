@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 
 import ezdxf
@@ -214,6 +215,19 @@ def test_plan_scale_is_the_one_stated(unit: str, words: str) -> None:
 
     assert sheet.scale.words == words
     assert 30.0 / paper_m == pytest.approx(ratio)
+
+
+def test_record_of_a_lot_of_a_mile_shows_house_and_lateral(survey: Survey) -> None:
+    """On a section of land (a mile square) the plan keeps to the house; a mile fits too."""
+    mile_m = 1609.344
+    square = mile_m * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    site = replace(survey.site, lot=replace(survey.site.lot, vertices=square))
+    found = [re.findall(r"1 in = (\d+) ft", _text(one)) for one in (
+        survey, replace(survey, site=site))]  # fmt: skip
+    assert int(found[1][0]) <= int(found[0][0])
+    sheet = fit(np.zeros(2), square[2], (0.0, 0.0, 500.0, 500.0), "ft")
+    assert sheet.scale.words == "1 in = 1000 ft"
+    assert sheet.length(mile_m) == pytest.approx(5280 / 1000 * 72)
 
 
 def test_record_does_not_call_unchecked_measurements_sound(survey: Survey) -> None:

@@ -23,16 +23,21 @@ BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0
 VIOLET, RED = Color(0.36, 0.16, 0.53), Color(0.7, 0.0, 0.0)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
 DASH_CLEAR = [1.0, 2.0]
+LARGEST_LOT = 10.0
+"""A lot so many times longer than house and lateral is cut off at the frame. Judgement."""
 Frame = tuple[float, float, float, float]
 
 
 def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
     """Draw lot, street and lateral into a frame (left, bottom, width, height in points)."""
-    shown = [survey.site.lot.vertices, survey.site.building.vertices]
+    shown = survey.site.building.vertices
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
-        shown.append(route[0])
-    return _draw(canvas, survey, frame, np.concatenate(shown), marked=False)
+        shown = np.concatenate([shown, route[0]])
+    whole = np.concatenate([shown, survey.site.lot.vertices])
+    if np.ptp(whole, axis=0).max() <= LARGEST_LOT * np.ptp(shown, axis=0).max():
+        shown = whole
+    return _draw(canvas, survey, frame, shown, marked=False)
 
 
 def draw_house(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
@@ -312,8 +317,7 @@ def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
 def _draw_scale_bar(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     """Draw a scale bar in the lower left corner, with the scale in words."""
     unit_m, word = (FOOT_M, "ft") if is_imperial(survey.site.units) else (1.0, "m")
-    steps = (5, 10, 20, 50, 100, 200)
-    step = next((n for n in steps if sheet.length(n * unit_m) >= 36), steps[-1])
+    step = next(n for n in paper.ROUND if n >= 5 and sheet.length(n * unit_m) >= 36)
     length = sheet.length(step * unit_m)
     left, bottom = sheet.left + 10, sheet.bottom + 12
     canvas.setFillColorRGB(1, 1, 1)

@@ -17,8 +17,10 @@ from ..._units import FOOT_M, LengthUnit, is_imperial
 POINT_M = 0.0254 / 72
 PLAIN, BOLD, ITALIC = "RecordSans", "RecordSans-Bold", "RecordSans-Italic"
 _FACES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf", ITALIC: "VeraIt.ttf"}
-_FEET_AN_INCH = (10, 20, 30, 40, 50, 60, 100, 200)
-_METRIC = (100, 200, 250, 500, 1000, 2000)
+ROUND = tuple(n * 10**power for power in range(7) for n in (1, 2, 5))
+"""Round numbers, for scales and scale bars of grounds of any size."""
+_FEET_AN_INCH = (10, 20, 30, 40, 50, 60, *(n for n in ROUND if n >= 100))
+_METRIC = (100, 200, 250, *(n for n in ROUND if n >= 500))
 
 
 @dataclass(frozen=True, slots=True)
