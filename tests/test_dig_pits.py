@@ -29,8 +29,9 @@ ALONG_WALL = KeepOut(
 
 
 def spread_survey(site: Site | None = None) -> Survey:
-    """Front or alley, with a strip before the house where nobody may dig."""
+    """Front or alley, with a strip before the house where nobody may dig; pits are cheap."""
     site = site or corner_site()
+    site = replace(site, dig=replace(site.dig, setup=50.0))
     return two_way_survey(0.7, 0.28, site=replace(site, keep_outs=(ALONG_WALL,)))
 
 
