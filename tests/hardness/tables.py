@@ -35,9 +35,14 @@ def make_plain(path: Path) -> None:
         shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
 
 
+def raw_of(path: Path) -> bytes:
+    """Give a file's bytes; none where an earlier mutation put a link (to a device, say) there."""
+    return path.read_bytes() if path.is_file() and not path.is_symlink() else b""
+
+
 def rows_of(path: Path) -> list[list[str]]:
     """Read the cells, whatever earlier mutations did."""
-    text = path.read_bytes().decode("utf-8", "replace") if path.is_file() else ""
+    text = raw_of(path).decode("utf-8", "replace")
     try:
         return list(csv.reader(io.StringIO(text)))
     except csv.Error:
@@ -236,7 +241,7 @@ def separated_otherwise(folder: Path, random: Random) -> None:
 def saved_otherwise(folder: Path, random: Random) -> None:
     """Save in another encoding, with other or mixed line endings, or with zero bytes."""
     path = pick(folder, random)
-    text = path.read_bytes().decode("utf-8", "replace") if path.is_file() else ""
+    text = raw_of(path).decode("utf-8", "replace")
     encoding = random.choice(
         ("utf-8-sig", "utf-16", "utf-16-be", "latin-1", "cp1252", "utf-32", "cp037", "utf-8")
     )
@@ -254,7 +259,7 @@ def saved_otherwise(folder: Path, random: Random) -> None:
 def byte_changed(folder: Path, random: Random) -> None:
     """Change some bytes of a table."""
     path = pick(folder, random)
-    raw = bytearray(path.read_bytes() if path.is_file() else b"x")
+    raw = bytearray(raw_of(path) or b"x")
     for _ in range(random.choice((1, 2, 8))):
         if raw:
             raw[random.randrange(len(raw))] = random.randrange(256)
