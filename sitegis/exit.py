@@ -8,7 +8,7 @@ import numpy as np
 from shapely import LineString, Point, Polygon
 
 from ._errors import ComputationError, Fault
-from ._frames import Array, lot_direction
+from ._frames import Array, line_stations, lot_direction
 from ._results import Drain, Exit, ProfileComponent
 from ._site import Building, Main, Notice, Site
 from ._survey import Survey
@@ -275,8 +275,7 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
 def _invert_abreast(main: Main, exit: Exit) -> float:
     """Give a main's invert at its point nearest to the exit."""
     along = LineString(main.line).project(Point(exit.x_m, exit.y_m))
-    stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(main.line, axis=0).T))])
-    return float(np.interp(along, stations, main.inverts_m))
+    return float(np.interp(along, line_stations(main.line), main.inverts_m))
 
 
 def _high_mains(exit: Exit, site: Site) -> list[Notice]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .._errors import ComputationError, Fault
-from .._frames import Array
+from .._frames import Array, line_stations
 from .._results import PlacedPoint, Placement
 from .._site import Notice
 
@@ -114,7 +114,7 @@ def _flows_forward(
 ) -> tuple[bool, bool]:
     """Tell whether a chain runs with the flow, and whether that is sure."""
     ordered = xy[chain]
-    stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ordered, axis=0).T))])
+    stations = line_stations(ordered)
     counts, inverts, invert_sds = counts[chain], inverts[chain], invert_sds[chain]
     known = np.isfinite(counts)
     if known.sum() >= 2 and np.ptp(counts[known]) > 0:

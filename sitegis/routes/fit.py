@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .._frames import Array, lot_direction
+from .._frames import Array, line_stations, lot_direction
 from .._results import Exit
 from .._site import Building, Main
 from .draw import LEAST_STRAIGHT_M, Candidates, lay_straights
@@ -133,20 +133,15 @@ def wall_normal(building: Building, index: int) -> tuple[Array, Array]:
     return np.array([step[1], -step[0]]) / np.hypot(*step), start
 
 
-def _line_stations(line: Array) -> Array:
-    steps = np.diff(line, axis=0)
-    return np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
-
-
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
     """Give a main's invert at stations (m,), with standard normal errors (m,) applied."""
-    invert = np.interp(stations, _line_stations(main.line), main.inverts_m)
+    invert = np.interp(stations, line_stations(main.line), main.inverts_m)
     return np.asarray(invert + main.invert_sd_m * errors)
 
 
 def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
     """Give the angle (m,) between the last straight and the main's normal at the tap."""
-    passed = _line_stations(main.line)
+    passed = line_stations(main.line)
     steps = np.diff(main.line, axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])
     segment = np.clip(np.searchsorted(passed, stations, side="right") - 1, 0, len(angles) - 1)

@@ -25,7 +25,7 @@ from .._evidence import (
     SurfaceSign,
     TapRecord,
 )
-from .._frames import Array
+from .._frames import Array, line_stations
 from .._site import Main, Manhole, Site
 from .geometry import distances_to_point
 
@@ -109,8 +109,7 @@ class Laid:
 
 def point_at(main: Main, station: float) -> Array:
     """Give the point (2,) at a station of a main."""
-    steps = np.diff(main.line, axis=0)
-    passed = np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
+    passed = line_stations(main.line)
     return np.array([np.interp(station, passed, main.line[:, axis]) for axis in (0, 1)])
 
 

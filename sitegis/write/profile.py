@@ -8,7 +8,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from .._frames import Array
+from .._frames import Array, line_stations
 from .._survey import Survey
 from .._units import FOOT_M, LengthUnit, is_imperial
 from ..dig.depths import best_route
@@ -91,7 +91,7 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     drain, left_at = survey.drain, survey.exit
     ending = np.array([[left_at.x_m, left_at.y_m]])
     line = np.concatenate([drain.vertices, ending])
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    at = line_stations(line)
     sampled = np.linspace(0.0, at[-1], INDOOR_STEPS)
     xy = np.stack([np.interp(sampled, at, line[:, axis]) for axis in (0, 1)], axis=-1)
     invert, sd = invert_under_slab(survey, drain.length_m - sampled)
