@@ -25,6 +25,11 @@ def ellipse(covariance: Array) -> tuple[float, float, float]:
     return float(major), float(minor), angle
 
 
+def largest_sd_m(covariance: Array) -> float:
+    """Give the standard deviation of a (2, 2) covariance in its worst direction."""
+    return float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+
+
 def tail_factor(degrees_of_freedom: float) -> float:
     """Give the factor on a variance that makes its Gaussian 95 % ellipse hold 95 % of a t.
 

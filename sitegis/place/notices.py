@@ -13,6 +13,7 @@ from .._site import Notice, Site
 from .._units import format_length
 from .assemble import named_places
 from .blunders import Cleaned
+from .ellipse import largest_sd_m
 from .head import HeadDepth
 from .network import Network
 from .rank import separating_measurement
@@ -211,7 +212,7 @@ def weak_notices(
     """
     if not names:
         return []
-    spreads = [float(np.linalg.eigvalsh(block)[-1]) ** 0.5 for block in blocks]
+    spreads = [largest_sd_m(block) for block in blocks]
     worst = max(range(len(names)), key=lambda i: spreads[i])
     least = float(np.hypot(_WEAK_SD_M, site.building.position_sd_m))
     if spreads[worst] <= least and condition <= _WEAK_CONDITION:

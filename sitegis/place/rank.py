@@ -12,6 +12,7 @@ from .._results import Adjustment
 from .._site import Site
 from .._units import format_length
 from .adjust import Solution, null_space
+from .ellipse import largest_sd_m
 from .network import Network, Observation, compile_equations, evaluate
 
 _LOOSE_SD_M = 30.0  # spread of what nothing holds: wider than a lot is large
@@ -59,7 +60,7 @@ def require_some_place(
     ``blocks`` are the points' covariances (2, 2) in m². Named is the point that is held worst,
     and as the cure the measurement with the largest |w|, or else the one with the largest sd.
     """
-    spreads = [float(np.linalg.eigvalsh(block)[-1]) ** 0.5 for block in blocks]
+    spreads = [largest_sd_m(block) for block in blocks]
     worst = int(np.argmax(spreads)) if spreads else 0
     if not spreads or spreads[worst] <= MOST_SPREAD_M:
         return
