@@ -26,6 +26,7 @@ from .posterior import points_along
 from .tables import habit_given, neighbours_likelihood
 from .words import name_main, say_outdoors
 
+A_PIT = "Dig a test pit"  # how the check begins that is itself a dig
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
@@ -232,7 +233,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
     place = say_place(scene.pits.centres[first], scene.survey.site)
     hit = scene.pits.exposed_by(first).astype(float)
     yield Check(
-        f"Dig a test pit {place}",
+        f"{A_PIT} {place}",
         float(scene.pits.costs[first]),
         ("the pipe is there", "no pipe there"),
         np.stack([hit, 1.0 - hit], axis=1),

@@ -11,13 +11,13 @@ from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
 from .._units import about, format_bearing, format_length, format_slope, percent
+from ..score.checks import A_PIT
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
 }  # fmt: skip
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
-A_PIT = "Dig a test pit"
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 
 
