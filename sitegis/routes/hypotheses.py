@@ -14,6 +14,7 @@ import numpy as np
 
 from .._results import Hypothesis, Toward
 from .._site import Main, Priors, Side, Site
+from .._units import percent
 from .bends import ANGLE_SHARES, COUNT_SHARES
 from .fit import EASY_DROP_M
 from .plan import DIRECT_MOST_TURN_RAD
@@ -117,7 +118,7 @@ def prior_words(site: Site) -> tuple[str, ...]:
     ]
     if site.priors.unlisted is None:
         sentences.append(
-            f"Ways not listed keep {100 * UNLISTED_SHARE:.0f} %; they leave toward the front, the "
+            f"Ways not listed keep {percent(UNLISTED_SHARE)}; they leave toward the front, the "
             "rear or a street where no main is on record "
             f"{UNLISTED_OPEN / UNLISTED_ELSEWHERE:g} times as often as toward any other side; "
             "judgement, no source."
@@ -133,8 +134,8 @@ def prior_words(site: Site) -> tuple[str, ...]:
 
 def _habit_words() -> tuple[str, str]:
     """Say in words how laterals are taken to be laid."""
-    counts = ", ".join(f"{100 * share:.0f} % {n}" for n, share in enumerate(COUNT_SHARES))
-    angles = ", ".join(f"{100 * share:.0f} % {angle:g}°" for angle, share in ANGLE_SHARES.items())
+    counts = ", ".join(f"{percent(share)} {n}" for n, share in enumerate(COUNT_SHARES))
+    angles = ", ".join(f"{percent(share)} {angle:g}°" for angle, share in ANGLE_SHARES.items())
     return (
         f"Outdoor bends by number: {counts}; by angle: {angles}, left and right alike; "
         "judgement, no source.",
