@@ -17,9 +17,8 @@ from ezdxf.layouts.layout import Modelspace
 
 from .._frames import Array, LotFrame
 from .._survey import Survey
-from .features import NOT_LOCATED, Feature, shown_name, survey_features
+from .features import NOT_LOCATED, Feature, drawn_features, shown_name
 from .findings import pit_cautions
-from .text import likely_and_not
 
 # DXF header codes of the drawing unit ($INSUNITS in the DXF reference): metre, foot, US survey foot
 _METRE, _FOOT, _SURVEY_FOOT = 6, 2, 21
@@ -45,19 +44,13 @@ def dxf_bytes(survey: Survey) -> bytes:
     the site, with notes under it and an arrow to grid north.
     """
     frame = survey.site.frame
-    features = [
-        feature
-        for feature in survey_features(survey)
-        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
-    ]
-    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
+    features = drawn_features(survey)
     with _fixed_times():
         drawing = _drawing(frame)
         space = drawing.modelspace()
-        for feature in features:
-            hidden = feature.properties.get("hypothesis") in unlikely
+        for feature, hidden in features:
             _add(space, feature, frame, layer=_layer(drawing, feature, hidden=hidden))
-        _add_notes(drawing, survey, features)
+        _add_notes(drawing, survey, [feature for feature, _ in features])
         # the library would add them in the order of a set of texts, another in each process
         for name in sorted(drawing.entitydb.dxf_types_in_use()):
             drawing.classes.add_class(name)

@@ -19,6 +19,7 @@ from .._units import percent
 from ..dig.depths import best_route, without_repeats
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import TieIn, tie_ins
+from .text import likely_and_not
 
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
@@ -81,6 +82,20 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
         *_keep_out_features(survey.site.keep_outs),
         *_spoil_features(excavations(survey)),
         *_tie_in_features(tie_ins(survey)),
+    )
+
+
+def drawn_features(survey: Survey) -> tuple[tuple[Feature, bool], ...]:
+    """List what a drawing shows, each with whether it is hidden at first.
+
+    Of the corridors that is the 95 % one; hidden is what belongs to a way too unlikely to be
+    named in the answer.
+    """
+    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
+    return tuple(
+        (feature, feature.properties.get("hypothesis") in unlikely)
+        for feature in survey_features(survey)
+        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
     )
 
 

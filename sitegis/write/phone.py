@@ -12,8 +12,7 @@ import shapely
 from .._frames import LotFrame
 from .._survey import Survey
 from .._units import LengthUnit, format_length, is_imperial
-from .features import NOT_LOCATED, Feature, Value, shown_name, survey_features
-from .text import likely_and_not
+from .features import NOT_LOCATED, Feature, Value, drawn_features, shown_name, survey_features
 
 # Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2).
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -43,20 +42,14 @@ def kml_bytes(survey: Survey) -> bytes:
     root = Element("kml", xmlns=_KML)
     document = SubElement(root, "Document")
     _words(document, xml_text(survey.site.name), NOT_LOCATED)
-    features = [
-        feature
-        for feature in survey_features(survey)
-        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
-    ]
-    layers = list(dict.fromkeys(feature.layer for feature in features))
+    features = drawn_features(survey)
+    layers = list(dict.fromkeys(feature.layer for feature, _ in features))
     for layer in layers:
         _add_style(document, layer)
     folders = {layer: SubElement(document, "Folder") for layer in layers}
     for layer, folder in folders.items():
         SubElement(folder, "name").text = layer
-    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
-    for feature in features:
-        hidden = feature.properties.get("hypothesis") in unlikely
+    for feature, hidden in features:
         for part in shapely.get_parts(feature.geometry):
             mark = SubElement(folders[feature.layer], "Placemark")
             _words(mark, _label(feature), _describe(feature, survey.site.units), hidden=hidden)
