@@ -49,7 +49,11 @@ def check(site_dir: Path) -> Survey:
     Raises ``BadInput`` with every fault of the folder, ``ComputationError`` where the input is
     well formed but gives no answer.
     """
-    return _through(read_site(site_dir), place_points, fit_line, find_exit)
+    return _to_the_wall(read_site(site_dir))
+
+
+def _to_the_wall(survey: Survey) -> Survey:
+    return _through(survey, place_points, fit_line, find_exit)
 
 
 def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
@@ -57,8 +61,8 @@ def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
     asked = what_if or WhatIf()
     survey = read_site(site_dir)
     marks = asked.without & indoor_marks(survey.site) - {*item_names(survey.site.evidence)}
-    survey = replace(survey, site=without_marks(survey.site, marks))
-    survey = _through(survey, place_points, fit_line, find_exit, sample_routes, score_hypotheses)
+    survey = _to_the_wall(replace(survey, site=without_marks(survey.site, marks)))
+    survey = _through(survey, sample_routes, score_hypotheses)
     survey = suppose(survey, without=asked.without - marks, priors=asked.priors)
     return _through(_tell_what_if(survey, asked), plan_dig)
 

@@ -41,11 +41,11 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     narrower than 98 ``columns`` (at least 40) the lines are shorter and may be more.
     """
     width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
-    planned = tie_ins(survey)
+    told, planned = _told(survey, width), tie_ins(survey)
     lines: list[str] = []
     for fixtures, pits, flags, cautions, blank in _SUMMARIES:
         sections = [
-            _told(survey, width),
+            told,
             _planned_lines(survey, planned, fixtures, width),
             _pit_lines(survey, pits, width),
             _flag_lines(survey, flags, width),
