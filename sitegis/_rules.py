@@ -7,9 +7,12 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from importlib import resources
+from importlib.resources.abc import Traversable
 from typing import Any
 
-_WORDS = {"name", "title", "edition", "sources", "cautions"}
+FOLDER: Traversable = resources.files("sitegis") / "rules"
+"""Where the rule sets lie, one data file each; its name is the rule set's."""
+_WORDS = {"name", "title", "edition", "sources", "cautions", "pit_cautions"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,13 @@ class SlopeRule:
 
 @dataclass(frozen=True, slots=True)
 class RuleSet:
-    """What a code says that this work needs. ``sources`` maps a field to section and edition."""
+    """What a code says that this work needs. ``sources`` maps a field to section and edition.
+
+    ``practice_slope`` is the slope that drains are mostly laid at, whatever the least one;
+    ``bulking`` is loose volume per volume in the ground, by soil type as ``trench_slopes``;
+    ``undisturbed_soils`` are types of ground that was never dug; ``pit_cautions`` are those of
+    ``cautions`` that belong beside every hole.
+    """
 
     name: str
     title: str
@@ -32,14 +41,18 @@ class RuleSet:
     egress_depth_m: float
     protective_depth_m: float
     engineer_depth_m: float
+    practice_slope: float
     trench_slopes: Mapping[str, float]
+    bulking: Mapping[str, float]
     default_soil: str
+    undisturbed_soils: tuple[str, ...]
     spoil_setback_m: float
     tolerance_zone_m: float
     cleanout_spacing_m: float
     building_drain_beyond_wall_m: float
     sources: Mapping[str, str]
     cautions: tuple[str, ...]
+    pit_cautions: tuple[str, ...]
 
     def least_slope(self, diameter_m: float) -> SlopeRule:
         """Give the rule for a pipe; ValueError where the diameter is past the table."""
@@ -49,7 +62,19 @@ class RuleSet:
         raise ValueError(f"no slope rule for a pipe of {diameter_m} m in {self.name}")
 
 
-RULE_SETS = ("us-ipc", "us-upc", "ca-npc")
+def rule_set_names() -> tuple[str, ...]:
+    """Give the names of the rule sets there are: the data files of the folder, in order.
+
+    >>> "us-ipc" in rule_set_names()
+    True
+    """
+    files = (entry.name for entry in FOLDER.iterdir())
+    return tuple(sorted(name.removesuffix(".toml") for name in files if name.endswith(".toml")))
+
+
+def soil_types() -> tuple[str, ...]:
+    """Give the soil types that some rule set knows, in order."""
+    return tuple(sorted({soil for n in rule_set_names() for soil in load_rules(n).trench_slopes}))
 
 
 def load_rules(name: str) -> RuleSet:
@@ -60,25 +85,29 @@ def load_rules(name: str) -> RuleSet:
     >>> round(load_rules("us-ipc").least_slope(0.1016).slope, 5)
     0.01042
     """
-    if name not in RULE_SETS:
-        raise FileNotFoundError(f"there is no rule set {name!r}: {', '.join(RULE_SETS)}")
-    text = resources.files("sitegis").joinpath("rules", f"{name}.toml").read_text("utf-8")
-    return rules_from_table(tomllib.loads(text))
+    names = rule_set_names()
+    if name not in names:
+        raise FileNotFoundError(f"there is no rule set {name!r}: {', '.join(names)}")
+    return rules_from_table(name, tomllib.loads((FOLDER / f"{name}.toml").read_text("utf-8")))
 
 
-def rules_from_table(table: Mapping[str, Any]) -> RuleSet:
+def rules_from_table(name: str, table: Mapping[str, Any]) -> RuleSet:
     """Make a rule set of a parsed data file; ``ValueError`` where a field or number is wrong.
 
     Every numeric field must be positive and have an entry in ``sources``; the slope rules rise
-    in diameter; the default soil is one of the soils with a trench slope.
+    in diameter; every soil has a trench slope and a bulking, the default soil among them. A
+    caution is a text, or a table of ``words`` and ``at_pit`` where it belongs beside every hole.
     """
-    names = {field.name for field in fields(RuleSet)}
+    names = {field.name for field in fields(RuleSet)} - {"name", "pit_cautions"}
     if names != set(table):
         raise ValueError(f"rule set fields missing or not known: {sorted(names ^ set(table))}")
     values = dict(table)
     values["slopes"] = tuple(SlopeRule(**row) for row in table["slopes"])
-    values["cautions"] = tuple(table["cautions"])
-    rules = RuleSet(**values)
+    values["undisturbed_soils"] = tuple(table["undisturbed_soils"])
+    cautions = [{"words": c} if isinstance(c, str) else c for c in table["cautions"]]
+    values["cautions"] = tuple(caution["words"] for caution in cautions)
+    at_pits = tuple(caution["words"] for caution in cautions if caution.get("at_pit"))
+    rules = RuleSet(name=name, pit_cautions=at_pits, **values)
     _check_rules(rules)
     return rules
 
@@ -87,8 +116,9 @@ def _check_rules(rules: RuleSet) -> None:
     unsourced = {field.name for field in fields(RuleSet)} - _WORDS - set(rules.sources)
     if unsourced:
         raise ValueError(f"rule set {rules.name} gives no source for {sorted(unsourced)}")
-    lengths = [field.name for field in fields(RuleSet) if field.name.endswith("_m")]
+    lengths = [field.name for field in fields(RuleSet) if field.name.endswith(("_m", "_slope"))]
     numbers = {name: getattr(rules, name) for name in lengths}
+    numbers |= {f"bulking {soil}": value for soil, value in rules.bulking.items()}
     numbers |= {f"trench slope {soil}": value for soil, value in rules.trench_slopes.items()}
     numbers |= {rule.section: rule.slope for rule in rules.slopes}
     wrong = [name for name, value in numbers.items() if not 0.0 < value < math.inf]
@@ -99,3 +129,6 @@ def _check_rules(rules: RuleSet) -> None:
         raise ValueError(f"rule set {rules.name} has slope rules that do not rise in diameter")
     if rules.default_soil not in rules.trench_slopes:
         raise ValueError(f"rule set {rules.name} has no trench slope for {rules.default_soil!r}")
+    known = set(rules.trench_slopes)
+    if known != set(rules.bulking) or not known >= set(rules.undisturbed_soils):
+        raise ValueError(f"rule set {rules.name} has soils that do not agree: {sorted(known)}")

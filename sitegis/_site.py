@@ -19,7 +19,6 @@ from ._frames import Array, LotFrame
 Side = Literal["front", "right", "rear", "left"]
 SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")
 PointKind = Literal["stack", "cleanout", "locate", "bend", "floor-drain", "branch", "wall"]
-RuleSetName = Literal["us-ipc", "us-upc", "ca-npc"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +71,7 @@ class DigSettings:
     tolerance_m: float = 0.6096
     building_setback_m: float = 0.6
     max_depth_m: float = 4.5
-    soil_type: str = "C"
+    soil_type: str | None = None
     currency: str = "USD"
     setup: float = 450.0
     per_m3: float = 110.0
@@ -326,7 +325,7 @@ class Site:
     name: str
     units: Literal["ft", "in", "m", "mm"]
     depth_units: Literal["ft", "in", "m", "mm"]
-    rule_set: RuleSetName
+    rule_set: str
     frame: LotFrame
     lot: Lot
     building: Building

@@ -44,8 +44,11 @@ RULES = RuleSet(
     egress_depth_m=1.2192,
     protective_depth_m=1.524,
     engineer_depth_m=6.096,
+    practice_slope=0.0208,
     trench_slopes={"A": 0.75, "B": 1.0, "C": 1.5},
+    bulking={"A": 1.3, "B": 1.25, "C": 1.2},
     default_soil="C",
+    undisturbed_soils=("A",),
     spoil_setback_m=0.6096,
     tolerance_zone_m=0.6096,
     cleanout_spacing_m=30.48,
@@ -54,6 +57,10 @@ RULES = RuleSet(
     cautions=(
         "Call the one-call centre and wait for the marks before you dig.",
         "The inferred line is not a locate.",
+        "Look with the camera for a gas cross-bore before you clear or cut.",
+    ),
+    pit_cautions=(
+        "Call the one-call centre and wait for the marks before you dig.",
         "Look with the camera for a gas cross-bore before you clear or cut.",
     ),
 )

@@ -38,7 +38,7 @@ def pit_of(depth_m: float, x: float = 6.0, y: float = 0.0) -> Pit:
     )
 
 
-def site_with_soil(soil: str) -> Site:
+def site_with_soil(soil: str | None) -> Site:
     """Give the corner lot with a soil type asked for."""
     return replace(corner_site(), dig=DigSettings(soil_type=soil))
 
@@ -78,9 +78,10 @@ def test_type_a_is_refused_where_the_ground_was_dug_before() -> None:
     assert "never dug" in notice.message
 
 
-def test_the_default_soil_becomes_the_rule_sets_own_silently() -> None:
+def test_the_default_soil_is_the_rule_sets_own_silently() -> None:
     """Where nothing was chosen the Canadian set plans on type 3, without a notice."""
-    assert planned_soil(site_with_soil("C"), load_rules("ca-npc")) == ("3", None)
+    assert planned_soil(site_with_soil(None), load_rules("ca-npc")) == ("3", None)
+    assert planned_soil(site_with_soil("4"), load_rules("ca-npc")) == ("4", None)
     assert planned_soil(site_with_soil("B"), load_rules("us-ipc")) == ("B", None)
 
 

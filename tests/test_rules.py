@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 import tomllib
 from dataclasses import fields
 from importlib import resources
-from typing import Any, get_args
+from pathlib import Path
+from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
+from openpyxl import load_workbook
+from pydantic import ValidationError
 
-from sitegis._rules import RULE_SETS, RuleSet, load_rules, rules_from_table
-from sitegis._site import RuleSetName
+from sitegis import _rules
+from sitegis._rules import RuleSet, load_rules, rule_set_names, rules_from_table
+from sitegis.city._schema import CityTable
+from sitegis.pipeline import compute
+from sitegis.read import start_site
+from sitegis.write.outputs import output_files
 
 INCH, FOOT = 0.0254, 0.3048
+RULE_SETS = rule_set_names()
 UNITED_STATES = ("us-ipc", "us-upc")
 
 
@@ -21,10 +32,10 @@ def table(name: str = "us-ipc") -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def test_rule_sets_are_those_a_site_may_name() -> None:
-    """Every rule set a site may name has its data file, and no other."""
-    assert set(RULE_SETS) == set(get_args(RuleSetName))
-    assert {load_rules(name).name for name in RULE_SETS} == set(RULE_SETS)
+def test_rule_sets_are_the_files_of_the_folder() -> None:
+    """Every data file is a rule set of its name."""
+    assert RULE_SETS == ("ca-npc", "us-ipc", "us-upc")
+    assert tuple(load_rules(name).name for name in RULE_SETS) == RULE_SETS
 
 
 @pytest.mark.parametrize(
@@ -97,7 +108,7 @@ def test_ipc_drain_end_and_cleanouts() -> None:
 def test_every_number_has_a_source(name: str) -> None:
     """Each field that is not words has its section, and each slope its own."""
     rules = load_rules(name)
-    words = {"name", "title", "edition", "sources", "cautions"}
+    words = {"name", "title", "edition", "sources", "cautions", "pit_cautions"}
     assert set(rules.sources) == {field.name for field in fields(RuleSet)} - words
     assert all(rules.sources.values())
     assert all(rule.section for rule in rules.slopes)
@@ -120,7 +131,7 @@ def test_every_caution_is_there(name: str, word: str) -> None:
 @pytest.mark.parametrize("name", ["", "us", "../us-ipc", "us-ipc.toml"])
 def test_unknown_rule_set(name: str) -> None:
     """A name that is not a rule set, or tries to be a path, is refused with the names there are."""
-    with pytest.raises(FileNotFoundError, match="us-ipc, us-upc, ca-npc"):
+    with pytest.raises(FileNotFoundError, match="ca-npc, us-ipc, us-upc"):
         load_rules(name)
 
 
@@ -137,7 +148,7 @@ def test_diameter_past_a_table_that_ends() -> None:
     data = table()
     data["slopes"] = data["slopes"][:2]
     with pytest.raises(ValueError, match="no slope rule"):
-        rules_from_table(data).least_slope(0.3)
+        rules_from_table("trial", data).least_slope(0.3)
 
 
 @pytest.mark.parametrize(
@@ -146,6 +157,9 @@ def test_diameter_past_a_table_that_ends() -> None:
         ({"egress_depth_m": -1.0}, "not above 0: \\['egress_depth_m'\\]"),
         ({"spoil_setback_m": 0.0}, "spoil_setback_m"),
         ({"trench_slopes": {"C": 0.0}}, "trench slope C"),
+        ({"practice_slope": 0.0}, "practice_slope"),
+        ({"bulking": {"C": 1.2}}, "do not agree"),
+        ({"undisturbed_soils": ["Z"]}, "do not agree"),
         ({"default_soil": "D"}, "no trench slope for 'D'"),
         ({"slopes": []}, "do not rise"),
         ({"sources": {}}, "gives no source"),
@@ -155,4 +169,58 @@ def test_diameter_past_a_table_that_ends() -> None:
 def test_faults_of_a_data_file(change: dict[str, Any], reason: str) -> None:
     """A fault in a data file is told by the field it is in."""
     with pytest.raises(ValueError, match=reason):
-        rules_from_table(table() | change)
+        rules_from_table("trial", table() | change)
+
+
+def _files(folder: Path, rule_set: str) -> dict[str, bytes]:
+    """Run the metric fixture under a rule set and give its files."""
+    shutil.copytree(Path(__file__).parents[1] / "fixtures" / "metric-rear-main", folder)
+    site = (folder / "site.toml").read_text("utf-8")
+    assert 'rule_set = "ca-npc"' in site
+    (folder / "site.toml").write_text(site.replace('"ca-npc"', f'"{rule_set}"'), "utf-8")
+    return output_files(compute(folder))
+
+
+@pytest.fixture
+def trial_rules(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Put the Canadian rule set a second time into the folder, under a name of its own."""
+    folder = tmp_path / "rules"
+    shutil.copytree(str(_rules.FOLDER), folder)
+    shutil.copy(folder / "ca-npc.toml", folder / "trial-set.toml")
+    monkeypatch.setattr(_rules, "FOLDER", folder)
+    return folder
+
+
+@pytest.mark.usefixtures("trial_rules")
+def test_a_copy_of_a_rule_set_gives_the_same_files(tmp_path: Path) -> None:
+    """Nothing but the printed name follows from what a rule set is called."""
+    first = _files(tmp_path / "first" / "site", "ca-npc")
+    second = _files(tmp_path / "second" / "site", "trial-set")
+    assert second.keys() == first.keys()
+    assert b"trial-set" in second["answer.json"]
+    for name, content in second.items():
+        assert content.replace(b"trial-set", b"ca-npc") == first[name], name
+    path = resources.files("sitegis.write").joinpath("assets", "answer.schema.json")
+    Draft202012Validator(json.loads(path.read_text("utf-8"))).validate(
+        json.loads(second["answer.json"])
+    )
+
+
+@pytest.mark.usefixtures("trial_rules")
+def test_a_copy_of_a_rule_set_is_offered_wherever_one_is_chosen(tmp_path: Path) -> None:
+    """The drop-down, the blank site.toml, the city's schema and its refusal name the copy."""
+    start_site(tmp_path / "text")
+    assert "trial-set" in (tmp_path / "text" / "site.toml").read_text("utf-8")
+    start_site(tmp_path / "book", workbook=True)
+    sheet = load_workbook(tmp_path / "book" / "fieldbook.xlsx")["site"]
+    offered = [rule.formula1 for rule in sheet.data_validations.dataValidation]
+    assert '"ca-npc,trial-set,us-ipc,us-upc"' in offered
+    assert '"1,2,3,4,A,B,C"' in [
+        rule.formula1
+        for rule in load_workbook(tmp_path / "book" / "fieldbook.xlsx")[
+            "settings"
+        ].data_validations.dataValidation
+    ]
+    assert CityTable(name="x", rule_set="trial-set").rule_set == "trial-set"
+    with pytest.raises(ValidationError, match="'trial-set'"):
+        CityTable(name="x", rule_set="ca")

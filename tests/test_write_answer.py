@@ -15,7 +15,6 @@ from pyproj import Transformer
 from sitegis._rules import load_rules
 from sitegis._survey import Survey
 from sitegis.write.answer import answer, answer_bytes
-from sitegis.write.findings import pit_cautions
 
 from .filled import RULES, filled_survey
 
@@ -206,6 +205,6 @@ def test_the_profile_check_names_its_section(survey: Survey) -> None:
 @pytest.mark.parametrize("name", ["us-ipc", "us-upc", "ca-npc"])
 def test_every_rule_set_has_cautions_for_a_pit(name: str) -> None:
     """One-call, tolerance zone, no entry, gas: each rule set's own words are found."""
-    text = " ".join(pit_cautions(load_rules(name)))
+    text = " ".join(load_rules(name).pit_cautions)
     for hazard in ("one-call", "tolerance zone", "unprotected trench", "gas line"):
         assert hazard in text

@@ -6,8 +6,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field, StringConstraints
 
-from .._site import RuleSetName
-from ..read._fields import Table
+from ..read._fields import RuleSetName, Table
 from ..read._schema import PriorTable
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]

@@ -15,15 +15,6 @@ from .._survey import Survey
 from .._units import FOOT_M, is_imperial
 from .area import may_run_in
 
-# 29 CFR 1926 Subpart P Appendix A: soil that was dug before is not type A. O. Reg. 213/91 s. 226
-# (from memory): soil that was dug before is type 3. A sewer's trench was dug before.
-REFUSED_SOILS = frozenset({"A", "1", "2"})
-DEFAULT_SOIL = "C"  # what the dig settings carry where the user chose nothing
-
-# Loose volume per volume in the ground: judgement, no source (clays swell most, sands least).
-BULKING = {"A": 1.30, "B": 1.25, "C": 1.20, "1": 1.30, "2": 1.25, "3": 1.25, "4": 1.15}
-BULKING_UNKNOWN = 1.25
-
 
 @dataclass(frozen=True, slots=True)
 class Excavation:
@@ -68,13 +59,13 @@ def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -
 def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
     """Choose the soil type to plan on, and say so where it is not the one asked for.
 
-    A type that stands in undisturbed ground only is refused: a sewer's trench was dug before.
+    A type that is undisturbed ground only is refused: a sewer's trench was dug before.
     """
     asked = site.dig.soil_type
-    if asked in rules.trench_slopes and asked not in REFUSED_SOILS:
-        return asked, None
-    if asked == DEFAULT_SOIL:
+    if asked is None:
         return rules.default_soil, None
+    if asked in rules.trench_slopes and asked not in rules.undisturbed_soils:
+        return asked, None
     reason = (
         "is for ground that was never dug, and a sewer's trench was"
         if asked in rules.trench_slopes
@@ -122,7 +113,7 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
         sloped,
         ring,
         fits,
-        vertical * BULKING.get(soil, BULKING_UNKNOWN),
+        vertical * rules.bulking[soil],
         widened(pit.ring, rules.spoil_setback_m),
         vertical - pipe,
         depth_statements(site, rules, pit.depth_m, soil),

@@ -64,13 +64,13 @@ class Depths:
 def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     """Give the prior of the slope from the rule set's least slope and from practice.
 
-    Practice is 1/4 in per foot (2.083 %, 1:50 in Canadian sets). Where the least slope is below
+    Practice is the rule set's ``practice_slope``. Where the least slope is below
     that, it is the second peak, else half of practice is (laid by an older rule or with the
     authority's leave). A wide component takes steep drains, a tail takes backfall. The weights
     .45 / .28 / .20 / .07 (.60 / .13 where practice is the least slope) and the sds are
     judgement, no source. ``ValueError`` where the rule set has no slope for the diameter.
     """
-    practice = 0.02 if rules.name.startswith("ca") else 1.0 / 48.0
+    practice = rules.practice_slope
     least = rules.least_slope(diameter_m).slope
     usual = least >= 0.9 * practice
     second = 0.5 * practice if usual else least

@@ -8,12 +8,16 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
+from .._rules import rule_set_names, soil_types
+
 Kind = Literal[
     "text", "name", "length", "depth", "number", "choice", "yes-no", "date", "bearing", "list"
 ]
 Join = Literal["form", "rows", "pairs", "points", "parent", "table"]
 Path = tuple[str | int, ...]
 KEY, VALUE, HINT = "key", "value", "what it is"
+# Choices that the rule sets give.
+_CHOICES = {"site.rule_set": rule_set_names, "dig.soil": soil_types}
 # Rows that only explain: their first cell begins so.
 EXAMPLE, HINTS = "example", "hint:"
 _WORDS = (
@@ -88,7 +92,7 @@ def _column(row: dict[str, Any]) -> Column:
         row["kind"],
         row["hint"],
         tuple(row.get("example", ())),
-        tuple(row.get("choices", ())),
+        _CHOICES[row["name"]]() if row["name"] in _CHOICES else tuple(row.get("choices", ())),
         row.get("free", False),
         row.get("from"),
     )

@@ -6,6 +6,7 @@ Lengths are read with the validation context ``{"units": …, "depth_units": …
 from __future__ import annotations
 
 import datetime
+from collections.abc import Callable
 from typing import Annotated, Literal
 
 from pydantic import (
@@ -17,8 +18,9 @@ from pydantic import (
     StringConstraints,
     ValidationInfo,
 )
-from pydantic_core import PydanticCustomError
+from pydantic_core import PydanticCustomError, PydanticKnownError
 
+from .._rules import rule_set_names, soil_types
 from .._site import Side
 from .._units import LengthUnit
 from ._lengths import read_bearing, signed_length
@@ -85,6 +87,19 @@ def _plain(value: str) -> str:
     return value
 
 
+def _one_of(choices: Callable[[], tuple[str, ...]]) -> AfterValidator:
+    """Take only words that the package's data name, told as a fixed list of words is."""
+
+    def check(value: str) -> str:
+        known = choices()
+        if value in known:
+            return value
+        *first, last = map(repr, known)
+        raise PydanticKnownError("literal_error", {"expected": f"{', '.join(first)} or {last}"})
+
+    return AfterValidator(check)
+
+
 Length = Annotated[float, BeforeValidator(_in_units)]
 Extent = Annotated[float, BeforeValidator(_in_units), Field(gt=0)]
 Sd = Annotated[float, BeforeValidator(_in_units), Field(gt=0)]
@@ -104,6 +119,8 @@ Point = tuple[Length, Length]
 Reliability = Annotated[float, Field(gt=0.5, lt=1.0)]
 Weight = Annotated[float, Field(ge=0.0, le=1e6)]
 Money = Annotated[float, Field(ge=0.0, le=1e9)]
+RuleSetName = Annotated[str, _one_of(rule_set_names)]
+SoilType = Annotated[str, _one_of(soil_types)]
 Corner = Literal["front-left", "front-right", "rear-right", "rear-left"]
 
 

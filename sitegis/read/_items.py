@@ -272,8 +272,8 @@ def make_priors(file: SiteFile) -> Priors:
 
 
 def make_dig(file: SiteFile, rules: RuleSet) -> DigSettings:
-    """Override the default dig settings by ``[dig]`` and ``[cost]``; zone and soil by the rules."""
-    base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m, soil_type=rules.default_soil)
+    """Override the default dig settings by ``[dig]`` and ``[cost]``; zone by the rules."""
+    base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m)
     names = {
         "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
         "tolerance": "tolerance_m", "building_setback": "building_setback_m",

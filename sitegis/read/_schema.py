@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
-from .._site import PointKind, RuleSetName, Side
+from .._site import PointKind, Side
 from .._units import LengthUnit
 from ._evidence_schema import EvidenceItem
 from ._fields import (
@@ -25,7 +25,9 @@ from ._fields import (
     Money,
     Name,
     Point,
+    RuleSetName,
     Sd,
+    SoilType,
     Table,
     Text,
     Weight,
@@ -303,7 +305,7 @@ class DigTable(Table):
     tolerance: Annotated[Length, Field(ge=0)] | None = None
     building_setback: Annotated[Length, Field(ge=0)] | None = None
     max_depth: Extent | None = None
-    soil: Literal["A", "B", "C"] | None = None
+    soil: SoilType | None = None
 
 
 Some = Field(default=(), max_length=1000)

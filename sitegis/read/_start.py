@@ -7,6 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from .._errors import BadInput, CannotWrite, Fault
+from .._rules import rule_set_names, soil_types
 from .._units import FOOT_M, INCH_M, LengthUnit, is_imperial
 from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
@@ -71,6 +72,8 @@ def _content(name: str, units: str) -> bytes:
         return field_sheet(unit)
     text = resources.files("sitegis.read").joinpath("template", name).read_text("utf-8")
     if name == SITE_FILE:
+        text = text.replace("{rule_sets}", ", ".join(rule_set_names()))
+        text = text.replace("{soil_types}", ", ".join(soil_types()))
         text = re.sub(r'(?m)^units = ".*?"', f'units = "{unit}"', text)
         text = re.sub(r'(?m)^depth_units = ".*?"', f'depth_units = "{depth_unit}"', text)
         text = text if is_imperial(unit) else _metric_examples(text)

@@ -18,7 +18,7 @@ from ..dig.hydraulics import Flow, ProfileCheck
 from ..dig.tie_in import TieIn
 from ..place.report import adjustment_table
 from ..score.compare import MainComparison
-from .findings import Findings, find, pit_cautions
+from .findings import Findings, find
 from .numbers import finite, json_bytes
 from .profile import invert_under_slab
 
@@ -210,7 +210,7 @@ def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
         "spoil_setback_ring": _ring(hole.spoil_ring),
         "backfill_m3": finite(hole.backfill_m3),
         "statements": list(hole.statements),
-        "cautions": list(pit_cautions(survey.rules)),
+        "cautions": list(survey.rules.pit_cautions),
     }
 
 

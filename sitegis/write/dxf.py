@@ -18,7 +18,6 @@ from ezdxf.layouts.layout import Modelspace
 from .._frames import Array, LotFrame
 from .._survey import Survey
 from .features import NOT_LOCATED, Feature, drawn_features, shown_name
-from .findings import pit_cautions
 
 # DXF header codes of the drawing unit ($INSUNITS in the DXF reference): metre, foot, US survey foot
 _METRE, _FOOT, _SURVEY_FOOT = 6, 2, 21
@@ -160,7 +159,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
         f"Lateral: {survey.site.name}",
         f"Grid {frame.crs}, coordinates in {frame.unit_name}, grid north is up. Dashed: inferred.",
         NOT_LOCATED,
-        *pit_cautions(survey.rules),
+        *survey.rules.pit_cautions,
     ]
     lines = [line for words in told for line in textwrap.wrap(words, _NOTE_COLUMNS)]
     for number, line in enumerate(lines, start=1):

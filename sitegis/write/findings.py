@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .._rules import RuleSet
 from .._survey import Survey
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import ProfileCheck, TieIn, profile_check, tie_ins
 from ..score.compare import MainComparison, compare_mains
-
-# Words of the rule sets' cautions that belong beside every hole in the ground.
-_AT_A_PIT = ("one-call", "tolerance zone", "unprotected", "gas ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +25,3 @@ def find(survey: Survey) -> Findings:
     return Findings(
         compare_mains(survey), tie_ins(survey), profile_check(survey), excavations(survey)
     )
-
-
-def pit_cautions(rules: RuleSet) -> tuple[str, ...]:
-    """Give the cautions that belong beside a pit, in the rule set's own words."""
-    return tuple(c for c in rules.cautions if any(word in c for word in _AT_A_PIT))

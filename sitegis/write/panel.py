@@ -10,7 +10,7 @@ from .._survey import Survey
 from .._units import about, format_length, format_volume, percent
 from ..dig.excavation import Excavation
 from ..score.reliability import reliability_words
-from .findings import Findings, pit_cautions
+from .findings import Findings
 from .map_data import LETTERS
 from .panel_parts import excavation_facts, main_rows, profile_rows, tie_in_rows, way_sentences
 from .text import (
@@ -55,7 +55,7 @@ def panel_context(survey: Survey, findings: Findings) -> dict[str, Any]:
             _pit(survey, pit, hole)
             for pit, hole in zip(survey.dig.pits, findings.excavations, strict=True)
         ],
-        "pit_cautions": list(pit_cautions(survey.rules)),
+        "pit_cautions": list(survey.rules.pit_cautions),
         "tie_ins": tie_in_rows(survey, findings.tie_ins),
         "profile_check": profile_rows(survey, findings.profile),
         "depths": _depths(survey),

@@ -10,7 +10,6 @@ from .._site import Notice
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
 from ..dig.tie_in import TieIn, tie_ins
-from .findings import pit_cautions
 from .panel_parts import tie_in_place
 from .text import (
     check_sentence,
@@ -159,6 +158,6 @@ def _caution_lines(survey: Survey, most: int, width: int) -> list[str]:
     lines = _paragraph(
         "Before anyone digs or cuts (all cautions: see map.html or record.pdf):", width
     )
-    for caution in pit_cautions(survey.rules)[:most]:
+    for caution in survey.rules.pit_cautions[:most]:
         lines += _paragraph(caution, width, indent="  ")
     return lines

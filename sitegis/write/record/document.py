@@ -26,7 +26,7 @@ from reportlab.platypus import (
 from ..._survey import Survey
 from ..._units import is_imperial
 from ...score.reliability import reliability_words
-from ..findings import Findings, find, pit_cautions
+from ..findings import Findings, find
 from ..panel_parts import profile_rows, tie_in_rows
 from . import tables
 from .plan import draw_house, draw_plan
@@ -220,7 +220,7 @@ def _dig(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
                      "backfill", "what its depth asks for"),
                     tables.excavation_rows(survey, findings.excavations),
                     (0.07, 0.09, 0.12, 0.15, 0.11, 0.1, 0.36), width),
-            _text(" ".join(pit_cautions(survey.rules)), CAUTION),
+            _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
     for row in tie_in_rows(survey, findings.tie_ins):
         facts = [f"{term}: {value}." for term, value in row["facts"]]
