@@ -33,16 +33,6 @@ def lot_direction(angle_rad: float | Array) -> Array:
     return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
 
 
-def line_stations(line: Array) -> Array:
-    """Give the distance (n,) of each vertex of a polyline (n, 2) from its first, along it.
-
-    >>> line_stations(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 5.0]])).tolist()
-    [0.0, 5.0, 6.0]
-    """
-    steps = np.diff(line, axis=0)
-    return np.concatenate([[0.0], np.cumsum(np.hypot(steps[:, 0], steps[:, 1]))])
-
-
 def wrap_degrees(angle_deg: float) -> float:
     """Bring an azimuth into [0, 360).
 

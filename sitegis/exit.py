@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from shapely import LineString, Point, Polygon
+from shapely import Point, Polygon
 
+from . import _polyline
 from ._errors import ComputationError, Fault
-from ._frames import Array, line_stations, lot_direction
+from ._frames import Array, lot_direction
 from ._results import Drain, Exit, ProfileComponent
 from ._site import Building, Main, Notice, Site
 from ._survey import Survey
@@ -115,19 +116,11 @@ def _square_root(covariance: Array) -> Array:
 
 def _crossings(origin: Array, direction: Array, building: Building) -> list[_Crossing]:
     """List where the line through ``origin`` meets the outline, by signed length."""
-    starts = building.vertices
-    sides = np.roll(starts, -1, axis=0) - starts
-    lengths = np.hypot(*sides.T)
-    along = sides / lengths[:, None]
-    inward = np.column_stack([-along[:, 1], along[:, 0]])
-    found = []
-    for wall, (start, size) in enumerate(zip(starts, lengths, strict=True)):
-        rate = float(inward[wall] @ direction)
-        if abs(rate) > 1e-9:
-            at = float(inward[wall] @ (start - origin)) / rate
-            reach = float(along[wall] @ (origin + at * direction - start))
-            if -1e-9 <= reach <= size + 1e-9:
-                found.append(_Crossing(wall, inward[wall], at))
+    outline = _polyline.closed(building.vertices)
+    lengths, _ = _polyline.meet(origin, direction, outline[:-1], outline[1:])
+    inward = -_polyline.normals(outline)
+    walls = (int(wall) for wall in np.flatnonzero(np.isfinite(lengths)))
+    found = [_Crossing(wall, inward[wall], float(lengths[wall])) for wall in walls]
     return sorted(found, key=lambda crossing: crossing.length_m)
 
 
@@ -274,8 +267,8 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
 
 def _invert_abreast(main: Main, exit: Exit) -> float:
     """Give a main's invert at its point nearest to the exit."""
-    along = LineString(main.line).project(Point(exit.x_m, exit.y_m))
-    return float(np.interp(along, line_stations(main.line), main.inverts_m))
+    _, abreast_m, _ = _polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
+    return float(np.interp(abreast_m, _polyline.stations(main.line), main.inverts_m))
 
 
 def _high_mains(exit: Exit, site: Site) -> list[Notice]:

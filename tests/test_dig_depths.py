@@ -16,10 +16,7 @@ from sitegis.dig.depths import (
     best_line,
     depth_table,
     most_probable,
-    points_at,
-    stations,
     trench_cost,
-    values_along,
 )
 from tests.dig_clouds import alley_routes, front_routes, survey_of, unlisted
 from tests.invented import corner_site
@@ -74,20 +71,6 @@ def test_the_most_probable_route_is_the_best_of_the_most_probable_way() -> None:
     assert found[0].hypothesis.id == "alley-main:side-yard-left"
     assert line is not None
     assert line[0][-1][1] == pytest.approx(40.5)
-
-
-def test_points_and_values_along_a_bent_line() -> None:
-    """3 m north then 4 m east: at 5 m one stands at (2, 3); values interpolate alike."""
-    line = np.array([[0.0, 0.0], [0.0, 3.0], [4.0, 3.0]])
-
-    assert stations(line) == pytest.approx([0.0, 3.0, 7.0])
-    assert points_at(line, np.array([5.0]))[0] == pytest.approx([2.0, 3.0])
-    assert values_along(stations(line)[None], line[None], np.array([5.0]))[0] == pytest.approx(
-        [2.0, 3.0]
-    )
-    assert values_along(stations(line)[None], line[None], np.array([99.0]))[0] == pytest.approx(
-        [4.0, 3.0]
-    )
 
 
 def test_trench_to_the_lot_line_costs_what_it_adds_up_to() -> None:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._frames import Array
 from sitegis.routes.geometry import (
-    distances_to_point,
-    ray_hits,
     region_of_polygon,
     region_of_rings,
     routes_cross,
@@ -78,37 +75,3 @@ def test_no_routes_give_no_answers() -> None:
     none = np.zeros((0, 5, 2))
     region = region_of_rings(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
     assert routes_inside(none, region).shape == routes_cross(none, region).shape == (0,)
-
-
-@given(st.integers(0, 2**32 - 1))
-@settings(deadline=None, max_examples=25)
-def test_distances_and_stations_equal_shapely(seed: int) -> None:
-    """Distance of a point and station of its foot equal shapely's."""
-    generator = np.random.default_rng(seed)
-    routes = random_routes(generator, 200, 40.0)
-    point = generator.uniform(0, 40, 2)
-    lines = shapely.linestrings(routes)
-    distance, station = distances_to_point(routes, point)
-    assert distance == pytest.approx(shapely.distance(lines, shapely.points(point)))
-    assert station == pytest.approx(
-        shapely.line_locate_point(lines, shapely.points(point)), abs=1e-7
-    )
-
-
-def test_rays_hit_a_polyline_where_shapely_says() -> None:
-    """The first hit of a ray on a bent line is shapely's nearest crossing; else infinite."""
-    generator = np.random.default_rng(5)
-    line = np.array([[-10.0, 0.0], [5.0, 2.0], [30.0, -3.0], [42.0, 9.0]])
-    origins = generator.uniform(0, 20, (500, 2)) + np.array([0.0, 5.0])
-    angle = generator.uniform(0, 2 * np.pi, 500)
-    directions = np.column_stack([np.cos(angle), np.sin(angle)])
-    distance, station = ray_hits(origins, directions, line)
-    whole = shapely.LineString(line)
-    rays = shapely.linestrings(np.stack([origins, origins + 500 * directions], axis=1))
-    met = shapely.intersection(rays, whole)
-    hit = ~shapely.is_empty(met)
-    assert np.array_equal(np.isfinite(distance), hit)
-    expected = shapely.distance(shapely.points(origins[hit]), met[hit])
-    assert distance[hit] == pytest.approx(expected)
-    at = origins[hit] + distance[hit, None] * directions[hit]
-    assert station[hit] == pytest.approx(shapely.line_locate_point(whole, shapely.points(at)))

@@ -15,7 +15,6 @@ from sitegis.score.posterior import (
     estimate_log_evidence,
     most_probable_route,
     normalised_weights,
-    points_along,
     posterior,
     prior_by_main,
 )
@@ -153,14 +152,6 @@ def test_no_route_no_typical_route() -> None:
     """Without samples, or with zero weights only, there is no typical route."""
     routes = straight_routes(FRONT, corner_site(), count=3)
     assert most_probable_route(routes, np.zeros(3)) is None
-
-
-def test_points_along_measure_along_the_bends() -> None:
-    """Distances run along the straights, and past the end the end is given."""
-    vertices = np.array([[[0.0, 0.0], [3.0, 0.0], [3.0, 4.0], [3.0, 4.0]]])
-    assert points_along(vertices, distance_m=5.0)[0] == pytest.approx([3.0, 2.0])
-    assert points_along(vertices, distance_m=50.0)[0] == pytest.approx([3.0, 4.0])
-    assert points_along(vertices, share=3 / 7)[0] == pytest.approx([3.0, 0.0])
 
 
 def test_prior_by_main_leaves_out_the_unlisted() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from .. import _polyline
 from .._dig_plan import Pit, WayComparison
 from .._frames import Array
 from .._results import Toward
@@ -12,7 +13,6 @@ from .._site import Notice
 from .._survey import Survey
 from .area import rectangle_rings
 from .cloud import RouteCloud
-from .depths import stations, values_along
 from .hits import Flags, accumulate
 from .pits import Field
 
@@ -44,7 +44,7 @@ def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayCo
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
     if_so = np.where(mine, cloud.weights, 0.0) / probability
-    lengths = stations(cloud.vertices)[:, -1]
+    lengths = _polyline.length(cloud.vertices)
     x, y, ring, yes, no = _telling_pit(field, mine)
     return WayComparison(
         toward, min(1.0, probability), float(if_so @ lengths),
@@ -80,10 +80,10 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
     chosen = np.flatnonzero(if_so)
     lines = shapely.linestrings(cloud.vertices[chosen])
     inside = shapely.length(shapely.intersection(lines, shapely.Polygon(survey.site.lot.vertices)))
-    along = stations(cloud.vertices[chosen])
+    along = _polyline.stations(cloud.vertices[chosen])
     at = np.where(inside > 0, np.minimum(inside, along[:, -1]), along[:, -1])
-    xy = values_along(along, cloud.vertices[chosen], at)
-    invert = values_along(along, cloud.inverts_m[chosen], at)
+    xy = _polyline.line_interpolate_point(cloud.vertices[chosen], at)
+    invert = _polyline.interp(at, along, cloud.inverts_m[chosen])
     return float(if_so[chosen] @ (survey.site.ground.elevation_m(xy) - invert))
 
 

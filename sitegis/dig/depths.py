@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from .. import _polyline
 from .._dig_plan import DepthStep
 from .._digging import BEDDING_M, pit_cost
 from .._frames import Array
@@ -16,7 +17,6 @@ from .cloud import RouteCloud
 from .hits import weighted_quantiles
 
 THREE_FEET_M = 3 * FOOT_M
-REPEAT_M = 1e-6  # vertices nearer than a micrometre are one place
 
 
 def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
@@ -25,13 +25,6 @@ def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
         if routes.hypothesis.id == scored.hypothesis.id and len(routes.vertices):
             return routes
     return None
-
-
-def without_repeats(vertices: Array, along: Array | None = None) -> Array:
-    """Drop vertices (v, 2) that repeat the one before; ``along`` (v, ...) is thinned alike."""
-    keep = np.ones(len(vertices), dtype=bool)
-    keep[1:] = np.hypot(*np.diff(vertices, axis=0).T) > REPEAT_M
-    return (vertices if along is None else along)[keep]
 
 
 def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] | None:
@@ -43,7 +36,8 @@ def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] 
     if scored.best is None or routes is None:
         return None
     vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
-    return without_repeats(vertices), without_repeats(vertices, inverts)
+    kept = _polyline.remove_repeated_points(vertices)
+    return vertices[kept], inverts[kept]
 
 
 def most_probable(survey: Survey) -> tuple[ScoredHypothesis, Routes] | None:
@@ -61,32 +55,6 @@ def best_line(survey: Survey) -> tuple[Array, Array] | None:
     return None if found is None else best_route(survey, found[0])
 
 
-def stations(vertices: Array) -> Array:
-    """Give the distance from the first vertex (..., v) along polylines (..., v, 2)."""
-    steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=-2), -1, 0))
-    return np.concatenate([np.zeros((*steps.shape[:-1], 1)), np.cumsum(steps, axis=-1)], axis=-1)
-
-
-def points_at(vertices: Array, at_m: Array) -> Array:
-    """Give the points (n, 2) of one polyline (v, 2) at distances (n,) from its start."""
-    along = stations(vertices)
-    return np.stack([np.interp(at_m, along, vertices[:, axis]) for axis in (0, 1)], axis=-1)
-
-
-def values_along(along: Array, values: Array, at_m: Array) -> Array:
-    """Interpolate vertex values (m, v, …) of many polylines at one distance (m,) each.
-
-    ``along`` (m, v) are the vertices' distances; past an end the end's value holds.
-    """
-    after = np.clip((along < at_m[:, None]).sum(axis=1), 1, along.shape[1] - 1)
-    row = np.arange(along.shape[0])
-    low, high = along[row, after - 1], along[row, after]
-    share = np.clip((at_m - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
-    before = values[row, after - 1]
-    share = share.reshape(share.shape + (1,) * (before.ndim - 1))
-    return np.asarray(before + share * (values[row, after] - before))
-
-
 def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     """Tabulate ground, invert and depth along the most probable route, with 5–95 % quantiles.
 
@@ -100,9 +68,9 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
         return ()
     vertices, _ = line
     step = THREE_FEET_M if survey.site.units in ("ft", "in") else 1.0
-    along = stations(vertices)
+    along = _polyline.stations(vertices)
     at = np.append(np.arange(0.0, along[-1] - 0.2 * step, step), along[-1])
-    xy = points_at(vertices, at)
+    xy = _polyline.line_interpolate_point(vertices, at)
     ground = survey.site.ground.elevation_m(xy)
     chosen = cloud.owner == cloud.hypotheses.index(found[0].hypothesis.id)
     spread = _invert_quantiles(
@@ -133,10 +101,10 @@ def _invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Arr
 
     A route that has ended counts with its invert at the tap.
     """
-    along = stations(vertices)
+    along = _polyline.stations(vertices)
     quantiles = np.empty((at_m.size, 3))
     for i, at in enumerate(at_m):
-        there = values_along(along, inverts, np.full(len(along), at))
+        there = _polyline.interp(at, along, inverts)
         quantiles[i] = weighted_quantiles(there, weights, (0.05, 0.5, 0.95))
     return quantiles
 
@@ -155,14 +123,14 @@ def trench_cost(survey: Survey) -> float:
     inside = shapely.intersection(
         shapely.LineString(vertices), shapely.Polygon(site.lot.vertices)
     ).length
-    length = float(inside) if inside > 0.1 else float(stations(vertices)[-1])
+    length = float(inside) if inside > 0.1 else float(_polyline.length(vertices))
     count = max(2, int(np.ceil(length)) + 1)
     at = (np.arange(count) + 0.5) * length / count
-    xy = points_at(vertices, at)
+    xy = _polyline.line_interpolate_point(vertices, at)
     scored, routes = found
-    along = stations(routes.vertices)
+    along = _polyline.stations(routes.vertices)
     inverts = np.array(
-        [scored.weights @ values_along(along, routes.inverts_m, np.full(len(along), s)) for s in at]
+        [scored.weights @ _polyline.interp(station, along, routes.inverts_m) for station in at]
     )
     depth = site.ground.elevation_m(xy) - inverts + BEDDING_M
     area = np.full(count, site.dig.pit_width_m * length / count)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .. import _polyline
 from .._frames import Array
 from .cloud import Integers, Segments
 
@@ -65,7 +66,9 @@ def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Sp
     index, row = _rows_touched(segments, grid, half_m[1])
     step = segments.end - segments.start
     from_row = segments.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
-    low, high = _clip(from_row[index] - row * grid.cell_m, step[index, 1], half_m[1])
+    low, high = _polyline.clip(
+        from_row[index] - row * grid.cell_m, step[index, 1], -half_m[1], half_m[1]
+    )
     from_column = (segments.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5
     origin, slant = from_column[index], (step[:, 0] / grid.cell_m)[index]
     one, two, half = origin + slant * low, origin + slant * high, half_m[0] / grid.cell_m
@@ -104,19 +107,6 @@ def _rows_touched(segments: Segments, grid: Grid, half_m: float) -> tuple[Intege
     index = np.repeat(np.arange(counts.size), counts)
     within = np.arange(index.size) - np.repeat(np.cumsum(counts) - counts, counts)
     return index, first[index] + within
-
-
-def _clip(offset: Array, step: Array, half_m: Array | float) -> tuple[Array, Array]:
-    """Clip offset + t·step, 0 ≤ t ≤ 1, to ±half: t from and to (from > to where outside)."""
-    level = np.abs(step) < 1e-12
-    safe = np.where(level, 1.0, step)
-    one, two = (-half_m - offset) / safe, (half_m - offset) / safe
-    low = np.maximum(np.minimum(one, two), 0.0)
-    high = np.minimum(np.maximum(one, two), 1.0)
-    inside = np.abs(offset) <= half_m
-    return np.where(level, np.where(inside, 0.0, 1.0), low), np.where(
-        level, np.where(inside, 1.0, 0.0), high
-    )
 
 
 def _once_per_route(
@@ -171,8 +161,8 @@ def rectangle_crossings(
     half = 0.5 * sizes_m[:, :, None]
     u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
     v, dv = offset[..., 1] * cosine - offset[..., 0] * sine, step[:, 1] * cosine - step[:, 0] * sine
-    low_u, high_u = _clip(u, du, half[:, 0])
-    low_v, high_v = _clip(v, dv, half[:, 1])
+    low_u, high_u = _polyline.clip(u, du, -half[:, 0], half[:, 0])
+    low_v, high_v = _polyline.clip(v, dv, -half[:, 1], half[:, 1])
     low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
     change = segments.invert_end_m - segments.invert_start_m
     invert = segments.invert_start_m + 0.5 * (low + high) * change

@@ -8,12 +8,13 @@ from itertools import combinations
 import numpy as np
 import shapely
 
+from .. import _polyline
 from .._dig_plan import TapeTie
 from .._frames import Array
 from .._site import Side, Site
 from .._survey import Survey
 from ..place.assemble import building_outline, corner_index, tape_sd_m
-from .depths import best_line, points_at, stations
+from .depths import best_line
 
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 TAPE_M = 30.0
@@ -192,20 +193,16 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     It is measured from the wall's first corner, for a place before that from its other one. Out
     is negative inside the building.
     """
-    start = site.building.vertices
-    edge = np.roll(start, -1, axis=0) - start
-    length = np.hypot(*edge.T)
-    unit = edge / length[:, None]
-    from_start = target - start
-    along = (from_start * unit).sum(axis=1)
-    offset = from_start[:, 0] * unit[:, 1] - from_start[:, 1] * unit[:, 0]
-    beyond = np.maximum(np.maximum(-along, along - length), 0.0)
-    nearest = int(np.argmin(np.hypot(beyond, offset)))
-    names, at = building_corner_names(site), float(along[nearest])
+    outline = _polyline.closed(site.building.vertices)
+    nearest = int(_polyline.line_locate_point(outline, target)[2])
+    outward, from_start = _polyline.normals(outline)[nearest], target - outline[nearest]
+    at = float(from_start @ np.array([-outward[1], outward[0]]))
+    names = building_corner_names(site)
     name = names[nearest]
     if at < 0.0:
-        name, at = names[(nearest + 1) % len(names)], float(length[nearest]) - at
-    return site.building.sides[nearest], name, at, float(offset[nearest])
+        name = names[(nearest + 1) % len(names)]
+        at = float(_polyline.segment_lengths(outline)[nearest]) - at
+    return site.building.sides[nearest], name, at, float(from_start @ outward)
 
 
 def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
@@ -231,7 +228,7 @@ def stakeout_rows(survey: Survey) -> tuple[StakeoutRow, ...]:
     targets.append(("exit", np.array([left_at.x_m, left_at.y_m])))
     line = best_line(survey)
     if line is not None:
-        at = np.arange(ROUTE_STEP_M, stations(line[0])[-1], ROUTE_STEP_M)
+        at = np.arange(ROUTE_STEP_M, float(_polyline.length(line[0])), ROUTE_STEP_M)
         names = [f"route-{station:g}m" for station in at]
-        targets += list(zip(names, points_at(line[0], at), strict=True))
+        targets += list(zip(names, _polyline.line_interpolate_point(line[0], at), strict=True))
     return tuple(stakeout_row(site, name, xy) for name, xy in targets)

@@ -9,12 +9,12 @@ import numpy as np
 import shapely
 from scipy.special import ndtr
 
+from .. import _polyline
 from .._digging import FOOTING_BELOW_SLAB_M
 from .._frames import Array, rotation
 from .._results import ProfileComponent
 from .._site import Notice, PlannedFixture, Room
 from .._survey import Survey
-from .depths import points_at, stations
 from .hydraulics import ProfileCheck, profile_check
 
 __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
@@ -140,7 +140,7 @@ def clear_spans(drain: Array, unseen_m: float) -> list[tuple[float, float]]:
 
     ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end.
     """
-    along, straight = stations(drain), np.diff(drain, axis=0)
+    along, straight = _polyline.stations(drain), np.diff(drain, axis=0)
     angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
     bends = along[1:-1][np.abs(np.diff(angles)) > np.radians(5.0)]
     edges = [along[0], *bends, along[-1]]
@@ -156,7 +156,7 @@ def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
     offset past the foot; ``angled``: where neither lands on a clear stretch, straight to the
     nearest clear place (another bend is then needed).
     """
-    along = stations(drain)
+    along = _polyline.stations(drain)
     found: list[Branch] = []
     for low, high in clear_spans(drain, unseen_m):
         middle = 0.5 * (low + high)
@@ -168,7 +168,7 @@ def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
         offers: list[tuple[Entry, float]] = [("square", foot), ("45-degree", foot + away)]
         clear = [(entry, at) for entry, at in offers if low <= at <= high]
         for entry, at in clear or [("angled", nearest)]:
-            end = points_at(drain, np.array([at]))[0]
+            end = _polyline.line_interpolate_point(drain, at)
             length = float(np.hypot(*(end - fixture)))
             found.append(Branch(np.stack([fixture, end]), entry, float(at), length))
     straight_in = [branch for branch in found if branch.entry != "angled"]

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .. import _polyline
 from .._errors import ComputationError, Fault
-from .._frames import Array, line_stations
+from .._frames import Array
 from .._results import PlacedPoint, Placement
 from .._site import Notice
 
@@ -70,7 +71,7 @@ def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) ->
     notices: list[Notice] = []
     if np.all(np.isfinite(counts)):
         counted = np.argsort(counts, kind="stable")
-        if _length(xy[counted]) <= 1.5 * _length(xy[chain]) + 0.3:
+        if _polyline.length(xy[counted]) <= 1.5 * _polyline.length(xy[chain]) + 0.3:
             return Ordered(tuple(chosen[i] for i in counted), ())
         notices.append(_count_notice([placement.points[i].id for i in chosen]))
     kinds = [placement.points[i].kind for i in chosen]
@@ -94,11 +95,11 @@ def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     improved = True
     while improved:
         improved = False
-        best = _length(xy[order])
+        best = float(_polyline.length(xy[order]))
         for i in range(order.size - 1):
             for j in range(i + 2, order.size + 1):
                 trial = np.concatenate([order[:i], order[i:j][::-1], order[j:]])
-                length = _length(xy[trial])
+                length = float(_polyline.length(xy[trial]))
                 if length < best - 1e-9:
                     order, best, improved = trial, length, True
     return order
@@ -114,7 +115,7 @@ def _flows_forward(
 ) -> tuple[bool, bool]:
     """Tell whether a chain runs with the flow, and whether that is sure."""
     ordered = xy[chain]
-    stations = line_stations(ordered)
+    stations = _polyline.stations(ordered)
     counts, inverts, invert_sds = counts[chain], inverts[chain], invert_sds[chain]
     known = np.isfinite(counts)
     if known.sum() >= 2 and np.ptp(counts[known]) > 0:
@@ -146,10 +147,6 @@ def _fall(stations: Array, inverts: Array, sds: Array) -> tuple[float, float]:
 
 def _coordinates(placement: Placement, chosen: list[int]) -> Array:
     return np.array([[placement.points[i].x_m, placement.points[i].y_m] for i in chosen])
-
-
-def _length(xy: Array) -> float:
-    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
 
 
 def _count_notice(ids: list[str]) -> Notice:

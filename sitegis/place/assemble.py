@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from .. import _polyline
 from .._errors import ComputationError, Fault
 from .._frames import Array, rotation
 from .._site import Locate, Noise, Room, Side, Site, Tie
@@ -293,8 +294,7 @@ def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
 
 def wall_candidates(site: Site, side: Side) -> list[int]:
     """Give the building's edges on a side, longest first."""
-    vertices = site.building.vertices
-    lengths = np.hypot(*(np.roll(vertices, -1, axis=0) - vertices).T)
+    lengths = _polyline.segment_lengths(_polyline.closed(site.building.vertices))
     edges = [i for i, name in enumerate(site.building.sides) if name == side]
     return sorted(edges, key=lambda i: -float(lengths[i]))
 

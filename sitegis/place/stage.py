@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
+from .. import _polyline
 from .._errors import ComputationError, Fault
 from .._frames import Array, rotation
 from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
@@ -130,11 +131,8 @@ def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
 
 def _edge_distance(site: Site, edge: int, point: Array) -> float:
     """Give the distance from a point to an edge of the building."""
-    vertices = site.building.vertices
-    start, end = vertices[edge], vertices[(edge + 1) % len(vertices)]
-    run = end - start
-    share = float(np.clip((point - start) @ run / (run @ run), 0.0, 1.0))
-    return float(np.hypot(*(point - start - share * run)))
+    wall = _polyline.closed(site.building.vertices)[edge : edge + 2]
+    return float(_polyline.line_locate_point(wall, point)[0])
 
 
 def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array, tuple[str, ...]]]:

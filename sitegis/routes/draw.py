@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from .. import _polyline
 from .._frames import Array, lot_direction
 from .._results import Exit
 from ..exit import sample_exit
 from .bends import MOST_BENDS
-from .geometry import ray_hits
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
 Law = Callable[[Array, Array | None], Array]
@@ -158,7 +158,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
         here[bending] += length[:, None] * directions[bending, i]
         vertices[:, i + 1] = here
         direction = np.where((counts > i)[:, None], directions[:, i + 1], direction)
-    last, stations = ray_hits(here, direction, plan.main.line)
+    last, stations = _polyline.ray(here, direction, plan.main.line)
     tap = here + np.where(np.isfinite(last), last, np.nan)[:, None] * direction
     vertices[:, 4] = tap
     for i in range(MOST_BENDS):

@@ -10,6 +10,7 @@ from collections import Counter
 
 import numpy as np
 
+from .. import _polyline
 from .._evidence import (
     CleanoutOutside,
     Evidence,
@@ -31,7 +32,6 @@ from .likelihoods import (
     CountTie,
     Default,
     Laid,
-    point_at,
     recorded_station,
     reliability_in_force,
     sd_of,
@@ -123,16 +123,19 @@ def aims_for(site: Site, main: Main) -> tuple[Aim, ...]:
         elif isinstance(item, TapRecord) and item.main == main.id:
             station = recorded_station(item, main)
             if station is not None:
-                aims.append(Aim(point_at(main, station), sd_of(item, site)))
+                aims.append(
+                    Aim(_polyline.line_interpolate_point(main.line, station), sd_of(item, site))
+                )
         elif isinstance(item, MainInspection) and item.main == main.id:
             near = _nearest_stations(item, main, site)
-            aims.extend(Aim(point_at(main, s), sd_of(item, site)) for s in near)
+            places = _polyline.line_interpolate_point(main.line, np.array(near))
+            aims.extend(Aim(place, sd_of(item, site)) for place in places)
     return tuple(aims)
 
 
 def _nearest_stations(item: MainInspection, main: Main, site: Site) -> list[float]:
     """Give the inspected taps in front of the lot, at most four."""
     middle = site.lot.vertices.mean(axis=0)
-    gaps = [float(np.hypot(*(point_at(main, s) - middle))) for s in item.stations_m]
-    order = np.argsort(gaps, kind="stable")[:4]
+    places = _polyline.line_interpolate_point(main.line, np.array(item.stations_m))
+    order = np.argsort(np.hypot(*(places - middle).T), kind="stable")[:4]
     return [item.stations_m[int(i)] for i in order]

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .._frames import Array, line_stations, lot_direction
+from .. import _polyline
+from .._frames import Array, lot_direction
 from .._results import Exit
 from .._site import Building, Main
 from .draw import LEAST_STRAIGHT_M, Candidates, lay_straights
-from .geometry import ray_hits, routes_cross, routes_inside
+from .geometry import routes_cross, routes_inside
 from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
 from .terrain import Terrain, run_alongside
 
@@ -80,10 +81,9 @@ def fit_candidates(
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
     headings = plan.sequences.headings_rad[heads.chosen, plan.sequences.counts[heads.chosen]]
     slant = tap_slant(plan.main, stations, heads.poses[:, 2] + headings)
-    steps = np.diff(vertices, axis=1)
-    run = np.cumsum(np.hypot(steps[..., 0], steps[..., 1]), axis=1)
+    run = _polyline.stations(vertices)
     main_invert = main_inverts(plan.main, stations, heads.main_errors)
-    inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * np.pad(run, ((0, 0), (1, 0)))
+    inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * run
     state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
     log_prior = (
         log_ratio
@@ -128,20 +128,18 @@ class _State:
 
 def wall_normal(building: Building, index: int) -> tuple[Array, Array]:
     """Give the outward normal of a wall (2,) and a point on its outside face (2,)."""
-    start = building.vertices[index]
-    step = building.vertices[(index + 1) % len(building.vertices)] - start
-    return np.array([step[1], -step[0]]) / np.hypot(*step), start
+    return _polyline.normals(_polyline.closed(building.vertices))[index], building.vertices[index]
 
 
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
     """Give a main's invert at stations (m,), with standard normal errors (m,) applied."""
-    invert = np.interp(stations, line_stations(main.line), main.inverts_m)
+    invert = np.interp(stations, _polyline.stations(main.line), main.inverts_m)
     return np.asarray(invert + main.invert_sd_m * errors)
 
 
 def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
     """Give the angle (m,) between the last straight and the main's normal at the tap."""
-    passed = line_stations(main.line)
+    passed = _polyline.stations(main.line)
     steps = np.diff(main.line, axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])
     segment = np.clip(np.searchsorted(passed, stations, side="right") - 1, 0, len(angles) - 1)
@@ -150,13 +148,7 @@ def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
 
 def _highest_arrival(plan: Plan, heads: Candidates) -> Array:
     """Bound the arrival above the main from above: the shortest run to the main's lowest invert."""
-    least = np.full(len(heads.chosen), np.inf)
-    point = heads.poses[:, :2]
-    for start, end in zip(plan.main.line[:-1], plan.main.line[1:], strict=True):
-        step = end - start
-        share = np.clip((point - start) @ step / max(float(step @ step), 1e-12), 0.0, 1.0)
-        gap = start + share[:, None] * step - point
-        least = np.minimum(least, np.hypot(gap[:, 0], gap[:, 1]))
+    least, _, _ = _polyline.line_locate_point(plan.main.line, heads.poses[:, :2])
     lowest = plan.main.inverts_m.min() + plan.main.invert_sd_m * heads.main_errors
     return np.asarray(heads.inverts_m - heads.slopes * least - lowest)
 
@@ -170,7 +162,7 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
         bending = np.flatnonzero(keep & (counts > i))
         start = vertices[bending, i]
         length = np.sum((vertices[bending, i + 1] - start) * directions[bending, i], axis=1)
-        reach, _ = ray_hits(start, directions[bending, i], plan.main.line)
+        reach, _ = _polyline.ray(start, directions[bending, i], plan.main.line)
         keep[bending] = (length >= LEAST_STRAIGHT_M) & (reach > length)
     return keep
 

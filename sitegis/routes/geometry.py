@@ -18,8 +18,6 @@ from .._frames import Array
 
 __all__ = [
     "Region",
-    "distances_to_point",
-    "ray_hits",
     "region_of_polygon",
     "region_of_rings",
     "routes_cross",
@@ -116,42 +114,3 @@ def _crossed(x: Array, y: Array, region: Region, *, with_parity: bool) -> tuple[
             meets = (qx * ay - qy * ax > past) != (qx * by - qy * bx > past)
             crossed[at[meets] % width] = True
     return crossed, parity
-
-
-def distances_to_point(vertices: Array, point: Array) -> tuple[Array, Array]:
-    """Give the distance of a point (2,) from each route (m,) and the station of its foot (m,)."""
-    starts = vertices[:, :-1]
-    steps = np.diff(vertices, axis=1)
-    squared = np.sum(steps**2, axis=-1)
-    along = np.sum((point - starts) * steps, axis=-1) / np.where(squared > 0, squared, 1.0)
-    share = np.clip(along, 0.0, 1.0)
-    offset = starts + share[..., None] * steps - point
-    distance = np.hypot(offset[..., 0], offset[..., 1])
-    nearest = np.argmin(distance, axis=1)
-    lengths = np.sqrt(squared)
-    before = np.cumsum(lengths, axis=1) - lengths
-    rows = np.arange(len(vertices))
-    station = before[rows, nearest] + share[rows, nearest] * lengths[rows, nearest]
-    return distance[rows, nearest], station
-
-
-def ray_hits(origins: Array, directions: Array, line: Array) -> tuple[Array, Array]:
-    """Give where rays (m, 2) first hit a polyline (n, 2): distance (inf where never), station."""
-    distance = np.full(len(origins), np.inf)
-    station = np.zeros(len(origins))
-    lengths = np.hypot(*np.diff(line, axis=0).T)
-    passed = np.concatenate([[0.0], np.cumsum(lengths)])
-    for i, length in enumerate(lengths):
-        if length == 0.0:
-            continue
-        along = (line[i + 1] - line[i]) / length
-        gap = line[i] - origins
-        cross = directions[:, 0] * along[1] - directions[:, 1] * along[0]
-        usable = np.abs(cross) > 1e-9
-        safe = np.where(usable, cross, 1.0)
-        reach = (gap[:, 0] * along[1] - gap[:, 1] * along[0]) / safe
-        at = (gap[:, 0] * directions[:, 1] - gap[:, 1] * directions[:, 0]) / safe
-        hit = usable & (reach > 0) & (at >= 0) & (at <= length) & (reach < distance)
-        distance = np.where(hit, reach, distance)
-        station = np.where(hit, passed[i] + at, station)
-    return distance, station

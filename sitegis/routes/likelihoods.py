@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.special import gammaln
 
+from .. import _polyline
 from .._evidence import (
     CableToMain,
     CameraNote,
@@ -25,9 +26,8 @@ from .._evidence import (
     SurfaceSign,
     TapRecord,
 )
-from .._frames import Array, line_stations
+from .._frames import Array
 from .._site import Main, Manhole, Site
-from .geometry import distances_to_point
 
 __all__ = [
     "DEFAULTS",
@@ -39,7 +39,6 @@ __all__ = [
     "CountTie",
     "Default",
     "Laid",
-    "point_at",
     "recorded_station",
     "reliability_in_force",
     "sd_of",
@@ -107,15 +106,8 @@ class Laid:
     tie: CountTie | None
 
 
-def point_at(main: Main, station: float) -> Array:
-    """Give the point (2,) at a station of a main."""
-    passed = line_stations(main.line)
-    return np.array([np.interp(station, passed, main.line[:, axis]) for axis in (0, 1)])
-
-
 def _block_m(main: Main) -> float:
-    steps = np.diff(main.line, axis=0)
-    return max(float(np.hypot(steps[:, 0], steps[:, 1]).sum()), LEAST_BLOCK_M)
+    return max(float(_polyline.length(main.line)), LEAST_BLOCK_M)
 
 
 def reliability_in_force(given: float | None, default: float) -> float:
@@ -180,7 +172,7 @@ def _outdoor_locate(item: OutdoorLocate, laid: Laid) -> Array:
     """Distance of the point from the route, and its depth, both Student-t."""
     site, reliability = laid.site, _reliability(item)
     point = np.array([item.x_m, item.y_m])
-    distance, station = distances_to_point(laid.vertices, point)
+    distance, station, _ = _polyline.line_locate_point(laid.vertices, point)
     degrees = site.noise.degrees_of_freedom
     right = _student(distance, sd_of(item, site), degrees)
     stray = 1.0 / STRAY_BREADTH_M
@@ -203,7 +195,7 @@ def _outdoor_locate_unlisted(item: OutdoorLocate, site: Site) -> float:
 def _cleanout_outside(item: CleanoutOutside, laid: Laid) -> Array:
     """Distance of the cleanout from the route, Gaussian."""
     reliability = _reliability(item)
-    distance, _ = distances_to_point(laid.vertices, np.array([item.x_m, item.y_m]))
+    distance, _, _ = _polyline.line_locate_point(laid.vertices, np.array([item.x_m, item.y_m]))
     right = _gauss(distance, sd_of(item, laid.site))
     return reliability * right + (1.0 - reliability) / STRAY_BREADTH_M
 
@@ -211,7 +203,7 @@ def _cleanout_outside(item: CleanoutOutside, laid: Laid) -> Array:
 def _surface_sign(item: SurfaceSign, laid: Laid) -> Array:
     """Distance of the sign from the route, Gaussian with its radius."""
     reliability = _reliability(item)
-    distance, _ = distances_to_point(laid.vertices, np.array([item.x_m, item.y_m]))
+    distance, _, _ = _polyline.line_locate_point(laid.vertices, np.array([item.x_m, item.y_m]))
     right = _gauss(distance, max(item.radius_m, 0.1))
     return reliability * right + (1.0 - reliability) / STRAY_BREADTH_M
 
@@ -247,8 +239,7 @@ def _camera_note(item: CameraNote, laid: Laid) -> Array:
         right = _gauss(laid.lengths_m - at, spread)
     else:
         hand = 1.0 if item.saw == "turn-left" else -1.0
-        steps = np.diff(laid.vertices, axis=1)
-        stations = np.cumsum(np.hypot(steps[..., 0], steps[..., 1]), axis=1)[:, :3]
+        stations = _polyline.stations(laid.vertices)[:, 1:4]
         right = (_gauss(stations - at, spread) * (hand * laid.turns_rad > 0)).sum(axis=1)
     return np.asarray(reliability * right + (1.0 - reliability) * flat)
 

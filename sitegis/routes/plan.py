@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .. import _polyline
 from .._frames import Array, lot_direction
 from .._results import Exit, Hypothesis
 from .._site import Main
@@ -188,21 +189,15 @@ def _why_no_yard(face: Face, any_sequence: bool, units: LengthUnit) -> str:
 
 def _nearest(line: Array, point: Array) -> tuple[float, Array]:
     """Give the distance from a point (2,) to a polyline and the unit vector toward it."""
-    steps = np.diff(line, axis=0)
-    squared = np.maximum((steps**2).sum(axis=1), 1e-12)
-    share = np.clip(((point - line[:-1]) * steps).sum(axis=1) / squared, 0.0, 1.0)
-    gaps = line[:-1] + share[:, None] * steps - point
-    distances = np.hypot(gaps[:, 0], gaps[:, 1])
-    best = int(np.argmin(distances))
-    normal = np.array([-steps[best, 1], steps[best, 0]]) / np.sqrt(squared[best])
-    return float(distances[best]), normal if float(normal @ gaps[best]) >= 0 else -normal
+    distance, _, segment = _polyline.line_locate_point(line, point)
+    normal = _polyline.normals(line)[segment]
+    return float(distance), normal if float(normal @ (line[segment] - point)) >= 0 else -normal
 
 
 def _wander_rad(line: Array, toward: Array) -> float:
     """Give the largest turn of a main's straights from the one nearest the house."""
-    steps = np.diff(line, axis=0)
-    lengths = np.maximum(np.hypot(steps[:, 0], steps[:, 1]), 1e-12)
-    return float(np.arcsin(np.clip(np.abs(steps @ toward) / lengths, 0.0, 1.0)).max())
+    off = np.abs(_polyline.directions(line) @ toward)
+    return float(np.arcsin(np.clip(off, 0.0, 1.0)).max())
 
 
 def _final_squareness(sequences: Sequences, exit_angle: float, toward: Array) -> Array:

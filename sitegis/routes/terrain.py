@@ -9,9 +9,10 @@ import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
+from .. import _polyline
 from .._frames import Array, lot_direction
 from .._site import SIDES, Building, Side, Site
-from .geometry import Region, ray_hits, region_of_polygon, region_of_rings
+from .geometry import Region, region_of_polygon, region_of_rings
 
 __all__ = ["Face", "Terrain", "allowed_polygon", "prepare_terrain", "run_alongside"]
 
@@ -95,8 +96,7 @@ def _faces(building: Building, lot: Array) -> dict[Side, Face]:
 def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
     """Give the least distance from a face to the lot line, 0 where the face is outside."""
     starts = origin + np.linspace(0.02, 0.98, 7)[:, None] * span
-    ring = np.concatenate([lot, lot[:1]])
-    distance, _ = ray_hits(starts, np.broadcast_to(outward, starts.shape), ring)
+    distance, _ = _polyline.ray(starts, outward, _polyline.closed(lot))
     inside = shapely.contains_xy(Polygon(lot), starts[:, 0], starts[:, 1])
     return float(np.where(inside & np.isfinite(distance), distance, 0.0).min())
 
@@ -104,22 +104,16 @@ def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
 def run_alongside(vertices: Array, face: Face, *, within_m: float) -> tuple[Array, Array]:
     """Give the length run beside a face (m,), and the pieces beside it (m, v − 1, 2, 2).
 
-    A straight is clipped to the rectangle from the face outward to ``within_m`` (Liang and
-    Barsky's parameter clipping); the length is measured along the face. A piece of a straight
-    that misses the rectangle shrinks to one point.
+    A straight is clipped to the rectangle from the face outward to ``within_m``; the length is
+    measured along the face. A piece of a straight that misses the rectangle shrinks to one point.
     """
     offset = vertices - face.origin
     along, outward = offset @ face.along, offset @ face.outward
-    enter = np.zeros((vertices.shape[0], vertices.shape[1] - 1))
-    leave = np.ones_like(enter)
-    for value, most in ((along, face.length_m), (outward, within_m)):
-        step = np.diff(value, axis=1)
-        safe = np.where(np.abs(step) > 1e-12, step, 1e-12)
-        first, second = -value[:, :-1] / safe, (most - value[:, :-1]) / safe
-        np.maximum(enter, np.minimum(first, second), out=enter)
-        np.minimum(leave, np.maximum(first, second), out=leave)
-    leave = np.maximum(leave, enter)
-    run = (np.abs(np.diff(along, axis=1)) * (leave - enter)).sum(axis=1)
-    steps = np.diff(vertices, axis=1)
+    steps, along_steps = np.diff(vertices, axis=1), np.diff(along, axis=1)
+    from_along, to_along = _polyline.clip(along[:, :-1], along_steps, 0.0, face.length_m)
+    from_out, to_out = _polyline.clip(outward[:, :-1], np.diff(outward, axis=1), 0.0, within_m)
+    enter = np.maximum(from_along, from_out)
+    leave = np.maximum(np.minimum(to_along, to_out), enter)
+    run = (np.abs(along_steps) * (leave - enter)).sum(axis=1)
     limits = np.clip(np.stack([enter, leave], axis=-1), 0.0, 1.0)
     return run, vertices[:, :-1, None] + limits[..., None] * steps[:, :, None]

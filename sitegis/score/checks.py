@@ -10,9 +10,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
+import shapely
 from scipy.stats import norm
 
+from .. import _polyline
 from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis
@@ -22,7 +23,6 @@ from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_like
 from .case import Case
 from .particles import Particles
 from .pits import Pits, say_place
-from .posterior import points_along
 from .tables import habit_given, neighbours_likelihood
 from .words import name_main, say_outdoors
 
@@ -98,7 +98,7 @@ def _push_on(scene: Scene) -> Check:
     push = PUSH_IMPERIAL_M if is_imperial(site.units) else PUSH_M
     distance = max(push - left_at.unseen_m, 1.0)
     listed = particles.listed
-    reached = points_along(particles.vertices[listed], distance_m=distance)
+    reached = _polyline.line_interpolate_point(particles.vertices[listed], distance)
     across = np.array([-np.sin(left_at.angle_rad), np.cos(left_at.angle_rad)])
     offset = (reached - np.array([left_at.x_m, left_at.y_m])) @ across
     depth = max(left_at.depth_m, 0.5)
@@ -147,7 +147,7 @@ def _spots(scene: Scene) -> Iterator[Check]:
         return
     for spot in spots:
         chance = np.full(particles.listed.size, FOUND_FALSE_ALARM)
-        gap = route_distance(particles.vertices[particles.listed], spot)
+        gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], spot)
         near = norm.cdf((SWEEP_M - gap) / max(site.noise.horizontal_floor_m, 0.05))
         chance[particles.listed] += (FOUND_RELIABILITY - FOUND_FALSE_ALARM) * near
         x, y = say_outdoors(float(spot[0]), site.units), say_outdoors(float(spot[1]), site.units)
@@ -169,32 +169,15 @@ def _candidate_spots(scene: Scene) -> Array:
         mine = np.flatnonzero((particles.hypothesis == i) & particles.listed)
         if mine.size == 0 or scored.probability < 0.02:
             continue
-        typical = particles.vertices[mine[mine.size // 2]][None]
-        spots.extend(points_along(typical, distance_m=d)[0] for d in SPOT_DISTANCES_M)
+        typical = particles.vertices[mine[mine.size // 2]]
+        spots.extend(_polyline.line_interpolate_point(typical, np.array(SPOT_DISTANCES_M)))
     if not spots:
         return np.zeros((0, 2))
     rounded = np.unique(np.round(np.array(spots) / 0.5) * 0.5, axis=0)
-    inside = inside_ring(rounded, site.lot.vertices)
-    return np.asarray(rounded[inside & ~inside_ring(rounded, site.building.vertices)])
-
-
-def inside_ring(points: Array, ring: Array) -> NDArray[np.bool_]:
-    """Tell which points (k, 2) lie inside a ring (n, 2), even-odd rule."""
-    following = np.roll(ring, -1, axis=0)
-    x, y = points[:, 0, None], points[:, 1, None]
-    spans = (ring[:, 1] > y) != (following[:, 1] > y)
-    rise = np.where(following[:, 1] == ring[:, 1], 1.0, following[:, 1] - ring[:, 1])
-    at = ring[:, 0] + (y - ring[:, 1]) / rise * (following[:, 0] - ring[:, 0])
-    return np.asarray(np.sum(spans & (x < at), axis=1) % 2 == 1)
-
-
-def route_distance(vertices: Array, point: Array) -> Array:
-    """Give the distance of a point (2,) from each route (m, v, 2), (m,)."""
-    start, step = vertices[:, :-1], np.diff(vertices, axis=1)
-    squared = np.maximum(np.sum(step**2, axis=-1), 1e-12)
-    share = np.clip(np.sum((point - start) * step, axis=-1) / squared, 0.0, 1.0)
-    foot = start + share[..., None] * step
-    return np.asarray(np.linalg.norm(foot - point, axis=-1).min(axis=1))
+    yard = shapely.difference(
+        shapely.Polygon(site.lot.vertices), shapely.Polygon(site.building.vertices)
+    )
+    return np.asarray(rounded[shapely.contains_xy(yard, rounded)])
 
 
 def _cleanouts(scene: Scene) -> Iterator[Check]:
@@ -213,7 +196,7 @@ def _cleanouts(scene: Scene) -> Iterator[Check]:
         )
     for place in known:
         chance = np.full(particles.listed.size, CLEANOUT_FALSE_ALARM)
-        gap = route_distance(particles.vertices[particles.listed], place)
+        gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], place)
         on_it = norm.cdf((SWEEP_M - gap) / 0.3)
         chance[particles.listed] += (CLEANOUT_RELIABILITY - CLEANOUT_FALSE_ALARM) * on_it
         yield _two_outcomes(

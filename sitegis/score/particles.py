@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from .. import _polyline
 from .._frames import Array
 from .._results import Routes, ScoredHypothesis
 from .._site import Site
@@ -119,36 +120,14 @@ def pad_routes(values: Array, width: int) -> Array:
 
 def leave_lot(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
     """Find where routes (p, v, 2) first cross the ring of the lot (n, 2) outward."""
-    count = len(vertices)
-    best = np.full(count, np.inf)
-    along, places = np.full(count, np.nan), np.full((count, 2), np.nan)
-    levels = np.full(count, np.nan)
-    edges = np.roll(lot, -1, axis=0) - lot
-    lengths = np.linalg.norm(edges, axis=1)
-    starts = np.concatenate([[0.0], np.cumsum(lengths)[:-1]])
-    steps = np.diff(vertices, axis=1)
-    runs = np.linalg.norm(steps, axis=-1)
-    passed = np.concatenate([np.zeros((count, 1)), np.cumsum(runs, axis=1)], axis=1)
-    for j in range(steps.shape[1]):
-        for corner, edge, length, start in zip(lot, edges, lengths, starts, strict=True):
-            share, at = _meet(vertices[:, j], steps[:, j], corner, edge)
-            station = passed[:, j] + share * runs[:, j]
-            with np.errstate(invalid="ignore"):
-                hit = (share >= 0) & (share <= 1) & (at >= 0) & (at < 1) & (station < best)
-            best = np.where(hit, station, best)
-            along = np.where(hit, start + at * length, along)
-            places = np.where(hit[:, None], vertices[:, j] + share[:, None] * steps[:, j], places)
-            fall = inverts_m[:, j] + share * (inverts_m[:, j + 1] - inverts_m[:, j])
-            levels = np.where(hit, fall, levels)
-    return Crossings(places, along, levels, np.where(np.isfinite(best), best, np.nan))
-
-
-def _meet(start: Array, step: Array, corner: Array, edge: Array) -> tuple[Array, Array]:
-    """Give the shares along steps (p, 2) and along one edge where their lines meet."""
-    cross = step[:, 0] * edge[1] - step[:, 1] * edge[0]
-    usable = np.abs(cross) > 1e-12
-    safe = np.where(usable, cross, np.nan)
-    gap = corner - start
-    share = (gap[:, 0] * edge[1] - gap[:, 1] * edge[0]) / safe
-    at = (gap[:, 0] * step[:, 1] - gap[:, 1] * step[:, 0]) / safe
-    return share, at
+    ring, passed = _polyline.closed(lot), _polyline.stations(vertices)
+    run, along = np.full(len(vertices), np.nan), np.full(len(vertices), np.nan)
+    toward = _polyline.directions(vertices)
+    for j in range(toward.shape[1]):
+        reach, at = _polyline.ray(vertices[:, j], toward[:, j], ring)
+        step = passed[:, j + 1] - passed[:, j]
+        hit = np.isnan(run) & (reach <= step + _polyline.TOLERANCE_M)
+        run = np.where(hit, passed[:, j] + reach, run)
+        along = np.where(hit, at, along)
+    places = _polyline.line_interpolate_point(vertices, run)
+    return Crossings(places, along, _polyline.interp(run, passed, inverts_m), run)

@@ -14,13 +14,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from .. import _polyline
 from .._digging import BEDDING_M, FOOTING_BELOW_SLAB_M, keep_out_shape, pit_cost
 from .._frames import Array, lot_direction
 from .._rules import RuleSet
 from .._site import Site
 from ..routes.terrain import allowed_polygon
 from .particles import Particles
-from .posterior import points_along
 from .search import Flags, SearchPlan, plan_cost, plan_search
 from .words import say_outdoors
 
@@ -174,8 +174,8 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     two more stand square to the house.
     """
     vertices, weights = particles.vertices[chosen], particles.weights[chosen]
-    points = points_along(vertices, distance_m=distance_m)
-    ahead = points_along(vertices, distance_m=distance_m + 0.2) - points
+    points = _polyline.line_interpolate_point(vertices, distance_m)
+    ahead = _polyline.line_interpolate_point(vertices, distance_m + 0.2) - points
     direction = weights @ ahead
     size = float(np.hypot(*direction))
     if size < 1e-9:
@@ -324,12 +324,8 @@ def say_place(point: Array, site: Site) -> str:
 
 def _edge_near(point: Array, ring: Array, sides: tuple[str, ...]) -> tuple[float, str, float, str]:
     """Give the nearest edge of a ring: distance, side, distance from its end, the end's name."""
-    edges = np.roll(ring, -1, axis=0) - ring
-    share = np.clip(np.sum((point - ring) * edges, axis=1) / np.sum(edges**2, axis=1), 0.0, 1.0)
-    gap = np.linalg.norm(ring + share[:, None] * edges - point, axis=1)
-    i = int(np.argmin(gap))
+    line = _polyline.closed(ring)
+    gap, station, i = _polyline.line_locate_point(line, point)
     axis, end_name = (0, "left") if sides[i] in ("front", "rear") else (1, "front")
-    ends = np.stack([ring[i], ring[i] + edges[i]])
-    near_end = ends[int(np.argmin(ends[:, axis]))]
-    foot = ring[i] + share[i] * edges[i]
-    return float(gap[i]), sides[i], float(np.hypot(*(foot - near_end))), end_name
+    end = i if line[i, axis] <= line[i + 1, axis] else i + 1
+    return float(gap), sides[i], abs(float(station - _polyline.stations(line)[end])), end_name

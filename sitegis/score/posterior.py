@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .. import _polyline
 from .._frames import Array
 from .._results import Routes
 
@@ -106,27 +107,9 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
 
 def _places(vertices: Array) -> Array:
     """Give each route's points at a third, two thirds and all of its length, (m, 6)."""
-    return np.concatenate([points_along(vertices, share=s) for s in (1 / 3, 2 / 3, 1.0)], axis=1)
-
-
-def points_along(
-    vertices: Array, *, share: float | None = None, distance_m: float | None = None
-) -> Array:
-    """Give the point of each route (m, v, 2) at a share of its length or a distance, (m, 2).
-
-    A route shorter than ``distance_m`` gives its end.
-    """
-    steps = np.linalg.norm(np.diff(vertices, axis=1), axis=-1)
-    stations = np.concatenate([np.zeros((len(steps), 1)), np.cumsum(steps, axis=1)], axis=1)
-    length = stations[:, -1]
-    wanted = length * share if share is not None else np.full(len(steps), distance_m or 0.0)
-    wanted = np.minimum(wanted, length)
-    segment = np.sum(stations[:, 1:-1] < wanted[:, None], axis=1)
-    rows = np.arange(len(steps))
-    into = wanted - stations[rows, segment]
-    run = np.maximum(steps[rows, segment], 1e-12)
-    start, end = vertices[rows, segment], vertices[rows, segment + 1]
-    return np.asarray(start + (end - start) * np.minimum(into / run, 1.0)[:, None])
+    whole = _polyline.length(vertices)
+    places = [_polyline.line_interpolate_point(vertices, s * whole) for s in (1 / 3, 2 / 3, 1.0)]
+    return np.concatenate(places, axis=1)
 
 
 def prior_by_main(hypothesis_priors: Mapping[str | None, float]) -> dict[str, float]:

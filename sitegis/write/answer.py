@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from .. import _polyline
 from .._dig_plan import Pit, TapeTie, WayComparison
 from .._frames import Array
 from .._results import NextCheck, ScoredHypothesis
@@ -98,13 +99,11 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
     depth below the floor there.
     """
     drain, placement = survey.drain, survey.placement
-    steps = np.hypot(*np.diff(drain.vertices, axis=0).T)
-    at = np.concatenate([[0.0], np.cumsum(steps)])
     inverts, _ = invert_under_slab(survey, drain.length_m - drain.stations_m)
     rows = []
     for index in np.argsort(drain.stations_m, kind="stable"):
         station = float(drain.stations_m[index])
-        x, y = (float(np.interp(station, at, drain.vertices[:, axis])) for axis in (0, 1))
+        x, y = _polyline.line_interpolate_point(drain.vertices, station).tolist()
         point = placement.points[placement.index(drain.point_ids[index])]
         invert = float(inverts[index])
         rows.append(

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import shapely
 
+from .. import _polyline
 from .._dig_plan import TapeTie
 from .._evidence import CleanoutOutside, OutdoorLocate
 from .._frames import Array
@@ -16,7 +17,7 @@ from .._results import PlacedPoint
 from .._site import KeepOut
 from .._survey import Survey
 from .._units import percent
-from ..dig.depths import best_route, without_repeats
+from ..dig.depths import best_route
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import TieIn, tie_ins
 from .text import likely_and_not
@@ -185,7 +186,8 @@ def _drain_features(survey: Survey) -> Iterator[Feature]:
     """Give the fitted drain from its upstream start to the wall, and the exit."""
     drain, left_at = survey.drain, survey.exit
     ending = np.array([[left_at.x_m, left_at.y_m]])
-    line = without_repeats(np.concatenate([drain.vertices, ending]))
+    line = np.concatenate([drain.vertices, ending])
+    line = line[_polyline.remove_repeated_points(line)]
     yield Feature(
         "drain", "inferred", shapely.LineString(line),
         {"id": "drain", "through_located_points": True, "points": ", ".join(drain.point_ids),

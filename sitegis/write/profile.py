@@ -8,7 +8,8 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from .._frames import Array, line_stations
+from .. import _polyline
+from .._frames import Array
 from .._survey import Survey
 from .._units import FOOT_M, LengthUnit, is_imperial
 from ..dig.depths import best_route
@@ -91,11 +92,11 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     drain, left_at = survey.drain, survey.exit
     ending = np.array([[left_at.x_m, left_at.y_m]])
     line = np.concatenate([drain.vertices, ending])
-    at = line_stations(line)
-    sampled = np.linspace(0.0, at[-1], INDOOR_STEPS)
-    xy = np.stack([np.interp(sampled, at, line[:, axis]) for axis in (0, 1)], axis=-1)
+    whole = float(_polyline.length(line))
+    sampled = np.linspace(0.0, whole, INDOOR_STEPS)
+    xy = _polyline.line_interpolate_point(line, sampled)
     invert, sd = invert_under_slab(survey, drain.length_m - sampled)
-    return sampled - at[-1], xy, invert, NORMAL_95 * sd
+    return sampled - whole, xy, invert, NORMAL_95 * sd
 
 
 def _marks(survey: Survey, start_m: float) -> Array:
