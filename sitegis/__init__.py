@@ -1,8 +1,90 @@
-"""Site surveys of building drains: from marks on a basement floor to where to dig.
+"""Site surveys of building drains: from locate points on a basement floor to where to dig.
 
-The stages are the module names, in the order in which they run:
+>>> import sitegis
+>>> sorted(set(sitegis.__all__) - {"__version__"})[-4:]
+['check', 'city', 'read', 'run']
+
+The stages are module names, in the order in which they run:
 ``read → place → line → exit → routes → score → dig → write``.
 """
 
-__all__ = ["__version__"]
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ._errors import BadInput, CannotWrite, ComputationError, Fault
+    from ._library import Check, Result, check, city, read, run
+    from ._site import Notice, Site
+
 __version__ = "0.1.0"
+
+# each public name and its module, imported on first use: the command line must start at once
+_HOME = {
+    "BadInput": "_errors",
+    "CannotWrite": "_errors",
+    "Check": "_library",
+    "ComputationError": "_errors",
+    "Fault": "_errors",
+    "Notice": "_site",
+    "Result": "_library",
+    "Site": "_site",
+    "check": "_library",
+    "city": "_library",
+    "read": "_library",
+    "run": "_library",
+}
+__all__ = [
+    "BadInput",
+    "CannotWrite",
+    "Check",
+    "ComputationError",
+    "Fault",
+    "Notice",
+    "Result",
+    "Site",
+    "__version__",
+    "check",
+    "city",
+    "read",
+    "run",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name from its module on first use (PEP 562)."""
+    if name not in _HOME:
+        raise AttributeError(f"module 'sitegis' has no attribute {name!r}")
+    return getattr(import_module(f"sitegis.{_HOME[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    """List the public names."""
+    return list(__all__)
+
+
+class _Package(ModuleType):
+    """The package, where ``read`` and ``city`` are functions though stages have these names.
+
+    Importing the package ``sitegis.read`` would put it in the function's place.
+    """
+
+    @property
+    def read(self) -> Any:
+        return __getattr__("read")
+
+    @read.setter
+    def read(self, package: ModuleType) -> None:
+        """Leave the function where it is; ``from sitegis.read import …`` works all the same."""
+
+    @property
+    def city(self) -> Any:
+        return __getattr__("city")
+
+    @city.setter
+    def city(self, package: ModuleType) -> None:
+        """Leave the function where it is."""
+
+
+sys.modules[__name__].__class__ = _Package

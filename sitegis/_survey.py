@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any, Protocol, TypeVar
+
+import numpy as np
 
 from ._dig_plan import DigPlan
 from ._errors import Fault
@@ -22,9 +25,9 @@ class Whereabouts(Protocol):
         """Move a notice to its place."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Survey:
-    """A site and what the stages have made of it so far.
+    """A site and what the stages have made of it so far; equal to another by content.
 
     A stage takes a survey and returns it with its own block filled. The properties give a
     block and raise ``RuntimeError`` where its stage has not run: a defect in the caller.
@@ -81,6 +84,35 @@ class Survey:
         if self.whereabouts is not None:
             later = [self.whereabouts.of_notice(notice) for notice in later]
         return tuple(dict.fromkeys((*self.site.notices, *later)))
+
+    def __repr__(self) -> str:
+        """Name the site and the blocks that are filled."""
+        filled = [one.name for one in fields(self)[2:] if getattr(self, one.name) is not None]
+        return f"<Survey {self.site.name!r}: {', '.join(filled) or 'read'}>"
+
+    def __eq__(self, other: object) -> bool:
+        """Compare block by block, arrays element by element; where it was read from is no part."""
+        if not isinstance(other, Survey):
+            return NotImplemented
+        names = [one.name for one in fields(self) if one.name != "whereabouts"]
+        return all(_equal(getattr(self, name), getattr(other, name)) for name in names)
+
+    __hash__ = None  # type: ignore[assignment]  # it holds arrays
+
+
+def _equal(one: Any, other: Any) -> bool:
+    """Compare records, sequences, mappings and arrays by content; NaN equals NaN."""
+    if type(one) is not type(other):
+        return False
+    if isinstance(one, np.ndarray):
+        return bool(np.array_equal(one, other, equal_nan=one.dtype.kind == "f"))
+    if is_dataclass(one):
+        return all(_equal(getattr(one, f.name), getattr(other, f.name)) for f in fields(one))
+    if isinstance(one, Mapping):
+        return one.keys() == other.keys() and all(_equal(one[key], other[key]) for key in one)
+    if isinstance(one, list | tuple):
+        return len(one) == len(other) and all(map(_equal, one, other))
+    return bool(one == other or (one != one and other != other))  # noqa: PLR0124
 
 
 Block = TypeVar("Block")

@@ -86,6 +86,16 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
     )
 
 
+def found_features(survey: Survey) -> tuple[Feature, ...]:
+    """List what is known once the stages up to ``exit`` have run."""
+    return (
+        *_record_features(survey),
+        *_point_features(survey),
+        *_drain_features(survey),
+        *_keep_out_features(survey.site.keep_outs),
+    )
+
+
 def drawn_features(survey: Survey) -> tuple[tuple[Feature, bool], ...]:
     """List what a drawing shows, each with whether it is hidden at first.
 

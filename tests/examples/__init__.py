@@ -1,0 +1,1 @@
+"""Worked examples of the library: scripts that a GIS analyst could start from."""

@@ -1,0 +1,194 @@
+"""The public face: its names, its frames, its equality, its reference and its examples."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import folium
+import geopandas as gpd
+import numpy as np
+import pyproj
+import pytest
+import shapely
+from numpydoc.validate import validate
+
+import sitegis
+from sitegis import pipeline
+
+ROOT = Path(__file__).parent.parent
+CORNER, TAPE = (ROOT / "fixtures" / name for name in ("corner-lot-alley", "tape-only"))
+PUBLIC = {
+    "BadInput", "CannotWrite", "Check", "ComputationError", "Fault", "Notice", "Result", "Site",
+    "__version__", "check", "city", "read", "run",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def result() -> sitegis.Result:
+    """Compute the corner lot once."""
+    return sitegis.run(CORNER)
+
+
+def test_public_names_are_these_and_no_more() -> None:
+    """Adding or losing a public name is a decision, not an accident."""
+    assert set(sitegis.__all__) == PUBLIC == set(dir(sitegis))
+    assert all(getattr(sitegis, name) is not None for name in PUBLIC)
+
+
+def test_stages_do_not_hide_the_functions_of_their_name() -> None:
+    """``sitegis.read`` is the function, whatever was imported before."""
+    code = (
+        "import sitegis.pipeline, sitegis.city, sitegis.read, sitegis\n"
+        "from sitegis.read import read_site\n"
+        f"assert sitegis.read({str(TAPE)!r}).name == 'Invented tape-only house'\n"
+        "assert sitegis.city.__name__ == 'city' and callable(sitegis.city)\n"
+    )
+    subprocess.run([sys.executable, "-W", "error", "-c", code], check=True)
+
+
+def test_import_alone_loads_no_library() -> None:
+    """Numbers, shapes and tables are paid for when they are asked for."""
+    code = (
+        "import sitegis, sys\n"
+        "print([n for n in ('numpy', 'shapely', 'pandas', 'folium', 'pyproj') if n in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_frames_hold_what_the_geojson_holds(result: sitegis.Result, tmp_path: Path) -> None:
+    """Each frame, taken to longitude and latitude by pyproj, is its layer of lateral.geojson."""
+    result.write(tmp_path)
+    written = gpd.read_file(tmp_path / "lateral.geojson", engine="fiona")
+    frames = result.to_gdf()
+    for layer, found in written.groupby("layer", sort=False):
+        frame = frames[layer]
+        assert frame.crs == pyproj.CRS(result.answer["crs"])
+        moved = frame.to_crs("EPSG:4326").geometry
+        apart = shapely.hausdorff_distance(moved.to_numpy(), found.geometry.to_numpy())
+        assert apart.max() < 5e-8, layer  # degrees: written with 8 decimals, about 1 mm
+        assert list(frame["id"]) == list(found["id"])
+
+
+def test_columns_have_one_type_each(result: sitegis.Result) -> None:
+    """Text is text, flags are boolean, numbers are numbers even where one is missing."""
+    locate, main = result.to_gdf("locate").dtypes, result.to_gdf("main").dtypes
+    assert locate["depth_m"] == locate["sd_major_m"] == main["diameter_m"] == np.float64
+    assert str(locate["distorted"]) == str(main["invert_known"]) == "boolean"
+    assert str(locate["id"]) == "string"
+    assert str(result.to_gdf("pit").dtypes["rank"]) == "Int64"
+
+
+def test_a_layer_that_is_not_there_is_named(result: sitegis.Result) -> None:
+    """The message lists those that are."""
+    with pytest.raises(KeyError, match=r"no layer 'pipes' here; there are: lot, building, main"):
+        result.to_gdf("pipes")
+
+
+def test_answer_is_the_file(result: sitegis.Result, tmp_path: Path) -> None:
+    """What the library gives is what answer.json holds."""
+    result.write(tmp_path)
+    assert json.loads((tmp_path / "answer.json").read_text("utf-8")) == result.answer
+
+
+def test_results_are_equal_by_what_they_say(result: sitegis.Result) -> None:
+    """The same folder gives an equal result; another prior, or a mere check, another one."""
+    assert result == sitegis.run(CORNER)
+    assert result != sitegis.run(CORNER, priors={"alley": 0.9})
+    checked = sitegis.check(CORNER)
+    assert checked == sitegis.check(CORNER)
+    assert checked != result
+    with pytest.raises(TypeError, match="unhashable"):
+        hash(result)
+
+
+def test_repr_is_one_short_line(result: sitegis.Result) -> None:
+    """A notebook shows the name and the headline, never arrays."""
+    assert repr(result).startswith("<sitegis.Result 'Invented corner lot")
+    assert (
+        repr(sitegis.check(TAPE)) == "<sitegis.Check 'Invented tape-only house': 6 locate points>"
+    )
+    assert max(len(repr(result)), len(repr(result.survey))) < 160
+    assert "inferred, not located" in result._repr_html_()
+
+
+def test_inferred_is_dashed_on_the_map(result: sitegis.Result) -> None:
+    """Each feature's style is asked of folium's own layers."""
+    shown = result.explore("route", "main")
+    layers = [
+        layer
+        for group in shown._children.values()
+        if isinstance(group, folium.FeatureGroup)
+        for layer in group._children.values()
+        if isinstance(layer, folium.GeoJson)
+    ]
+    dashes = {
+        layer.layer_name: {layer.style_function(one)["dashArray"] for one in layer.data["features"]}
+        for layer in layers
+    }
+    assert dashes == {"route": {"8 6"}, "main": {None}}
+
+
+def test_bad_input_is_raised_with_every_fault(tmp_path: Path) -> None:
+    """The library's errors carry the same report as the terminal's."""
+    (tmp_path / "site.toml").write_text("[site]\nunits = 'furlongs'\n", "utf-8")
+    with pytest.raises(sitegis.BadInput) as raised:
+        sitegis.read(tmp_path)
+    assert len(raised.value.faults) > 1
+    assert all(isinstance(fault, sitegis.Fault) for fault in raised.value.faults)
+
+
+DOCUMENTED = [
+    *(f"sitegis._library.{name}" for name in ("read", "check", "run", "city", "Check", "Result")),
+    *(
+        f"sitegis._library.Result.{name}"
+        for name in ("to_gdf", "explore", "summary", "write", "answer")
+    ),
+]
+
+
+@pytest.mark.parametrize("name", DOCUMENTED)
+def test_docstrings_are_whole(name: str) -> None:
+    """Hold each against numpydoc's own rules: parameters, returns, types, order of sections."""
+    # waived: see-also, examples, extended summaries; a member's own returns
+    waived = ["ES01", "SA01", "EX01", "GL01", "GL08", "RT01", "RT03", "RT05"]
+    said = [error for error in validate(name)["errors"] if error[0] not in waived]
+    assert not said
+
+
+def test_reference_builds_without_a_warning(tmp_path: Path) -> None:
+    """Sphinx turns the docstrings into pages; a warning of its is a failure."""
+    command = [sys.executable, "-m", "sphinx", "-W", "-q", "-b", "html"]
+    subprocess.run([*command, str(ROOT / "tests" / "reference"), str(tmp_path)], check=True)
+    page = (tmp_path / "index.html").read_text("utf-8")
+    assert all(f'id="sitegis.{name}"' in page for name in PUBLIC - {"__version__"})
+
+
+@pytest.mark.parametrize(
+    ("script", "arguments", "expected"),
+    [
+        ("exits_on_one_map", ["fixtures", "{out}/exits.html"], "Invented side-yard house"),
+        ("front_or_rear", ["fixtures/corner-lot-alley"], "without dye"),
+        ("lots_to_visit", ["fixtures/invented-town/CITY.toml", "{out}/town.gpkg"], "entropy_bits"),
+    ],
+)
+def test_examples_run(script: str, arguments: list[str], expected: str, tmp_path: Path) -> None:
+    """Each worked example runs as it stands and prints what it promises."""
+    command = [sys.executable, str(ROOT / "tests" / "examples" / f"{script}.py")]
+    command += [argument.format(out=tmp_path) for argument in arguments]
+    done = subprocess.run(command, check=True, cwd=ROOT, capture_output=True, text=True)
+    assert expected in done.stdout
+    if script == "exits_on_one_map":
+        assert (tmp_path / "exits.html").read_text("utf-8").count("L.geoJson(") == 4
+
+
+def test_surveys_are_equal_by_content() -> None:
+    """Two surveys of one folder are equal; one array element apart, they are not."""
+    one, other = (pipeline.check(TAPE) for _ in range(2))
+    assert one == other
+    moved = one.drain.vertices + np.array([0.0, 1e-9])
+    assert one != replace(other, fitted=replace(other.drain, vertices=moved))
