@@ -66,7 +66,7 @@ def assemble(city: City, files: list[Path], out: Path | Database) -> CitySummary
         _postgis().write_tables(frames, out, city.crs)
     else:
         _write_file(frames, out)
-    return tally.summary(city.file.city.name)
+    return tally.summary(city.file.city.name, city.notices)
 
 
 def _frames(
@@ -75,7 +75,7 @@ def _frames(
     """Give layer after layer as a GeoDataFrame."""
     for name, columns in _layers(files, before, tally):
         yield name, _frame(columns, city)
-    yield "notes", _frame(_notes(city), city)
+    yield "notes", _frame(_notes(city, tally), city)
 
 
 def _write_file(frames: Iterator[tuple[str, Any]], out: Path) -> None:
@@ -104,13 +104,19 @@ def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[
     yield from tally.layers().items()
 
 
-def _notes(city: City) -> Columns:
-    """Make the table of assumptions and cautions."""
+def _notes(city: City, tally: Tally) -> Columns:
+    """Make the table of warnings about the layers, assumptions and cautions."""
     assumed, cautioned = assumptions(city.block.priors), cautions(city.file.city.rule_set)
+    rows = [
+        *(("warning", notice.code, notice.message) for notice in tally.warnings(city.notices)),
+        *(("assumption", "", note) for note in assumed),
+        *(("caution", "", note) for note in cautioned),
+    ]
     return table(
-        np.full(len(assumed) + len(cautioned), None, object),
-        kind=["assumption"] * len(assumed) + ["caution"] * len(cautioned),
-        note=[*assumed, *cautioned],
+        np.full(len(rows), None, object),
+        kind=[row[0] for row in rows],
+        code=[row[1] for row in rows],
+        note=[row[2] for row in rows],
     )
 
 

@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely import STRtree
 
-from ._records import Flags, Parcels, Shapes, Whole, take
+from .._site import Notice
+from ._records import Parcels, Shapes, Whole, take
+from ._roads import judge_roads
 from ._schema import ParcelTable
 from ._shapes import AREAS, Placer, are_finite, numbers, words
 
-WAY_RUN_M = 20.0
 LEAST_LOT_M2 = 1.0
 
 
@@ -43,10 +43,11 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
 
 
 def make_lots(
-    frame: Any, table: ParcelTable, place: Placer, houses: Shapes, centrelines: Shapes
-) -> tuple[Parcels, tuple[Failure, ...]]:
+    frame: Any, table: ParcelTable, place: Placer, houses: Shapes, ways: Shapes
+) -> tuple[Parcels, tuple[Failure, ...], list[Notice]]:
     """Make the lots in the order of their ids, and tell what is no lot, with its row from 1.
 
+    ``ways`` are the centerlines of streets and alleys.
     No lot is: a parcel without id or area, a second one of an id, one with the outline of
     another (units of a condominium), and one that is the street itself.
     """
@@ -59,13 +60,14 @@ def make_lots(
         for i in on.tolist()
     ]  # fmt: skip
     records, rows = take(records, stacked < 0), rows[stacked < 0]
-    ways = _are_ways(records.shapes, houses, centrelines)
+    roads, notices = judge_roads(records, houses, ways)
     failures += [
         Failure(str(records.ids[i]), int(rows[i]), "right-of-way",
-                "A street or alley runs in this parcel and no building stands on it.")
-        for i in np.flatnonzero(ways).tolist()
+                "A street or alley runs in this parcel: by its shape, built share and centerline "
+                "it is a road.")
+        for i in np.flatnonzero(roads).tolist()
     ]  # fmt: skip
-    return take(records, ~ways), tuple(failures)
+    return take(records, ~roads), tuple(failures), notices
 
 
 def _once_each(
@@ -108,21 +110,3 @@ def _stacked_on(shapes: Shapes) -> Whole:
     _unique, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     below = first[inverse.ravel()]
     return np.where(below == np.arange(len(shapes)), -1, below)
-
-
-def _are_ways(parcels: Shapes, houses: Shapes, centrelines: Shapes) -> Flags:
-    """Tell which parcels are the right-of-way itself: a centreline runs in them, no building.
-
-    At least 20 m of centreline and as much as the root of the area (judgement).
-    """
-    found = np.zeros(len(parcels), bool)
-    if not len(centrelines) or not len(parcels):
-        return found
-    tree = STRtree(parcels)
-    line, parcel = tree.query(centrelines, predicate="intersects")
-    run = shapely.length(shapely.intersection(centrelines[line], parcels[parcel]))
-    total = np.bincount(parcel, run, minlength=len(parcels))
-    found = total >= np.maximum(WAY_RUN_M, np.sqrt(shapely.area(parcels)))
-    _house, built = tree.query(shapely.centroid(houses), predicate="intersects")
-    found[built] = False
-    return np.asarray(found)

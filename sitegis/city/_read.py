@@ -18,7 +18,7 @@ from pyproj import CRS
 
 from .._errors import BadInput, Fault
 from .._geodesy import utm_crs
-from .._site import Priors
+from .._site import Notice, Priors
 from ..read._files import is_inside
 from ..read._layers import flat_crs, is_harmless, read_crs
 from ..read._report import Report, guess, index_lines, line_of, shorten
@@ -44,6 +44,7 @@ class City:
     file: CityFile
     block: Block
     failures: tuple[Failure, ...]
+    notices: tuple[Notice, ...]
     crs: CRS
     metres_per_unit: float
     sites: Path | None
@@ -138,7 +139,7 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     factor = float(crs.axis_info[0].unit_conversion_factor)
     place = Placer(crs, factor, METRES[file.city.units])
     houses, centrelines = _areas(frames["buildings"], place), _centrelines(frames, file, place)
-    records, failures = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
+    records, failures, notices = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
     block = Block(
         parcels=records,
         own=np.ones(len(records.ids), bool),
@@ -150,7 +151,7 @@ def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         manholes=_manholes(frames["manholes"], file, place),
         priors=Priors(**file.prior.model_dump()),
     )
-    return City(file, block, failures, crs, factor, sites, tuple(reader.paths))
+    return City(file, block, failures, tuple(notices), crs, factor, sites, tuple(reader.paths))
 
 
 def _is_plain(written: str) -> bool:

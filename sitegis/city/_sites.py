@@ -18,6 +18,7 @@ from .._results import ScoredHypothesis
 from .._survey import Survey
 from ..score.information import entropy_bits
 from ._tables import GEOMETRY, Columns, Tables, join, table
+from .infer import ANSWERS
 
 CORRIDOR_LEVEL = 0.80
 _REFUSED = (SitegisError, shapely.errors.ShapelyError, ArithmeticError, ValueError, LookupError)
@@ -136,7 +137,8 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
     answer: dict[str, object] = {
         "p_front": toward["front"], "p_rear": toward["rear"], "p_side": toward["side"],
         "p_unlisted": toward[None], "toward": likeliest or "unlisted",
-        "way": hypotheses[0].hypothesis.way, "main": main, "probability": mains.get(main, 0.0),
+        "way": hypotheses[0].hypothesis.way, "answer": ANSWERS[0] if main else ANSWERS[2],
+        "main": main, "probability": mains.get(main, 0.0),
         "entropy_bits": float(entropy_bits(np.array([h.probability for h in hypotheses]))),
         "elevation_known": int(survey.site.datum_known), "source": "field findings",
     }  # fmt: skip

@@ -9,10 +9,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
+from .._site import Notice
 from ._tables import Columns, Tables, table
+from .infer import ANSWERS
 
 SURE, RATHER_SURE = 0.95, 0.80
 SHOWN = 5
+# Judgement, no source.
+MOST_WITHOUT_FRONT = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +35,8 @@ class CitySummary:
     name: str
     lots: int
     toward: dict[str, int]
+    unanswered: dict[str, int]
+    warnings: tuple[str, ...]
     sure: int
     rather_sure: int
     kinds: dict[str, int]
@@ -44,19 +50,23 @@ class CitySummary:
     @property
     def needs_person(self) -> bool:
         """Whether anything waits for a person."""
-        return bool(self.person_flags or self.failures)
+        return bool(self.person_flags or self.failures or self.warnings)
 
     def lines(self) -> list[str]:
         """Say it in sentences."""
-        unsure = self.lots - self.sure - self.rather_sure
+        silent = sum(self.unanswered.values())
+        unsure = self.lots - silent - self.sure - self.rather_sure
         said = [
             f"{self.name}: {self.lots} lots worked out, {self.from_field} of them from field "
             f"findings; {sum(self.failures.values())} not (layer failures).",
             "Most probable main: " + _counts(self.toward) + ".",
             f"How sure: {self.sure} lots at 95 % or more, {self.rather_sure} at 80 to 95 %, "
-            f"{unsure} below.",
+            f"{unsure} below; {silent} have no answer.",
             "Lots: " + _counts(self.kinds) + ".",
         ]
+        if self.unanswered:
+            said.append("No answer: " + _counts(self.unanswered) + ".")
+        said += [f"! {warning}" for warning in self.warnings]
         if self.manholes:
             said.append(
                 "Manholes to watch, with dye from the lots above them, the most telling first:"
@@ -99,6 +109,7 @@ class Tally:
     """Adds up chunk by chunk."""
 
     toward: Counter[str] = field(default_factory=Counter)
+    unanswered: Counter[str] = field(default_factory=Counter)
     kinds: Counter[str] = field(default_factory=Counter)
     flags: Counter[str] = field(default_factory=Counter)
     failures: Counter[str] = field(default_factory=Counter)
@@ -113,12 +124,14 @@ class Tally:
     def add(self, tables: Tables) -> None:
         """Add a chunk."""
         lots = tables["lots"]
-        top = np.max(np.stack([lots[c] for c in ("p_front", "p_rear", "p_side", "p_unlisted")]), 0)
-        self.lots += len(top)
+        answered = lots["answer"] == ANSWERS[0]
+        top = np.max(np.stack([lots[c][answered] for c in ("p_front", "p_rear", "p_side")]), 0)
+        self.lots += len(answered)
         self.sure += int((top >= SURE).sum())
         self.rather += int(((top >= RATHER_SURE) & (top < SURE)).sum())
         self.from_field += int((lots["source"] == "field findings").sum())
-        self.toward.update(lots["toward"].tolist())
+        self.toward.update(lots["toward"][answered].tolist())
+        self.unanswered.update(lots["answer"][~answered].tolist())
         self.kinds.update(lots["kind"].tolist())
         self.flags.update(tables["flags"]["code"].tolist())
         self.person += int(tables["flags"]["needs_person"].sum())
@@ -126,12 +139,23 @@ class Tally:
         _add(self.manholes, tables["manhole_bits"], "manhole")
         _add(self.streets, tables["street_bits"], "street")
 
-    def summary(self, name: str) -> CitySummary:
+    def warnings(self, notices: tuple[Notice, ...]) -> list[Notice]:
+        """Give what a person should know of the layers: what was read, and what came of it."""
+        lost, found = self.kinds["no-frontage"], list(notices)
+        if lost > MOST_WITHOUT_FRONT * max(self.lots, 20):
+            found.append(Notice("many-without-front",
+                                f"{lost} of {self.lots} lots face no street or alley: look for "
+                                "roads among the parcels, and for streets that are missing.",
+                                "streets"))  # fmt: skip
+        return found
+
+    def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:
         """Give the sums."""
+        warnings = tuple(notice.message for notice in self.warnings(notices))
         return CitySummary(
-            name, self.lots, dict(self.toward), self.sure, self.rather, dict(self.kinds),
-            dict(self.flags), self.person, dict(self.failures), _rank(self.manholes),
-            _rank(self.streets), self.from_field,
+            name, self.lots, dict(self.toward), dict(self.unanswered), warnings, self.sure,
+            self.rather, dict(self.kinds), dict(self.flags), self.person, dict(self.failures),
+            _rank(self.manholes), _rank(self.streets), self.from_field,
         )  # fmt: skip
 
     def layers(self) -> Tables:

@@ -16,7 +16,7 @@ from ..routes.evidence import DEFAULTS, FALSE_SEEN
 from ..routes.fit import arrival_habit, tap_habit
 from ..routes.hypotheses import list_hypotheses
 from ..routes.likelihoods import UNLISTED_PASSES
-from ._records import Flags, Mains, Whole
+from ._records import Flags, Mains, Whole, Words
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid, Pairs
 
@@ -27,6 +27,7 @@ _NODES = 16
 _QUANTILES = np.asarray(ndtri((np.arange(_NODES) + 0.5) / _NODES))
 HYPOTHESES = 4 * 3 + 1
 UNLISTED = HYPOTHESES - 1
+ANSWERS = ("main on record", "no main on record", "no route fits")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,17 @@ class Posterior:
     routes: Array
     walls: Array
     elevation_known: Flags
+
+    @property
+    def answers(self) -> Words:
+        """What kind of answer each lot (n,) has: one of ``ANSWERS``.
+
+        A lot without a main, or whose every simple route breaks a hard constraint, is left with
+        the unlisted way alone: that is no knowledge of where its lateral runs.
+        """
+        no_main = self.prior[:, :UNLISTED].max(axis=1) <= 0.0
+        none_fits = ~no_main & (self.probability[:, :UNLISTED].max(axis=1) <= 0.0)
+        return np.asarray(np.array(ANSWERS)[1 * no_main + 2 * none_fits])
 
     def toward(self, side: int) -> Array:
         """Probability (n,) that the lateral goes to a main on a side code."""

@@ -16,6 +16,7 @@ from ._tables import Columns, Tables, table
 from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
 from .houses import Houses, Rectangles, find_houses, measure_houses
 from .infer import (
+    ANSWERS,
     UNLISTED,
     Posterior,
     PriorTable,
@@ -141,6 +142,7 @@ def _lot_lines(block: Block, lots: Whole, frontages: Frontages) -> Columns:
 def _answers(worked: _Worked) -> Tables:
     """Make the tables of the lots that were worked out."""
     posterior, ids = worked.posterior, worked.block.parcels.ids[worked.lots]
+    answered = posterior.answers == ANSWERS[0]
     best = _best_routes(worked)
     dye = _dye(worked)
     return {
@@ -152,10 +154,10 @@ def _answers(worked: _Worked) -> Tables:
         "flags": _flags(worked, ids),
         "manhole_bits": dye,
         "street_bits": table(
-            shapely.points(worked.rectangles.centres),
-            parcel=ids,
-            street=worked.frontages.front_names,
-            bits=visit_bits(posterior),
+            shapely.points(worked.rectangles.centres[answered]),
+            parcel=ids[answered],
+            street=worked.frontages.front_names[answered],
+            bits=visit_bits(posterior)[answered],
         ),
     }
 
@@ -209,10 +211,13 @@ def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colum
         p_side=toward[:, 2],
         p_unlisted=toward[:, 3],
         toward=np.array(["front", "rear", "side", "unlisted"])[np.argmax(toward, axis=1)],
+        answer=posterior.answers,
         way=way,
         main=main,
         probability=main_probability,
-        entropy_bits=entropy_bits(posterior.probability),
+        entropy_bits=np.where(
+            posterior.answers == ANSWERS[0], entropy_bits(posterior.probability), np.nan
+        ),
         elevation_known=posterior.elevation_known.astype(np.int64),
         source=np.full(len(ids), "inferred from layers"),
     )
@@ -352,7 +357,8 @@ def _next_check(worked: _Worked, ids: Words, dye: Columns) -> Columns:
 def _flags(worked: _Worked, ids: Words) -> Columns:
     """Gather what a person should know about a lot."""
     frontages, houses = worked.frontages, worked.houses
-    none = np.bincount(worked.pairs.lot, minlength=len(ids)) == 0
+    answers = worked.posterior.answers
+    none = answers == ANSWERS[1]
     blocked = ~none & (worked.posterior.probability[:, UNLISTED] > 0.5)
     notes: tuple[tuple[str, str, Flags], ...] = (
         ("frontage-unsure", "Two lines may be the front: check which street the house faces.",
