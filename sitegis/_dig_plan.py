@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ._frames import Array
+from ._intervals import Interval
 from ._results import Toward
 from ._site import Notice
 
@@ -28,7 +29,8 @@ class Pit:
 
     ``p_hit`` is of this pit alone before any other is dug; ``p_hit_so_far`` after this and all
     pits ranked before it. ``depth_m`` is the dug depth; ``depth_05_m, depth_95_m`` the depth of
-    the invert below ground there.
+    the invert below ground there. ``depth`` holds its central intervals over all routes that
+    cross the pit.
     """
 
     rank: int
@@ -46,6 +48,7 @@ class Pit:
     needs_protection: bool
     ties: tuple[TapeTie, ...]
     hypotheses: tuple[str, ...] = ()
+    depth: tuple[Interval, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,6 +189,21 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
     return f"{sign}{feet}' {whole}{_inches_words(rest, fraction)}"
 
 
+def format_station(length_m: float, unit: LengthUnit) -> str:
+    """Write a distance along a sewer as surveyors station it: hundreds of feet + feet.
+
+    A site in metres has kilometres + metres (common practice, no source).
+
+    >>> format_station(45.62856, "ft"), format_station(45.62856, "m"), format_station(1200.0, "m")
+    ('1+49.7', '0+045.6', '1+200.0')
+    """
+    whole, size = (FOOT_M, 100.0) if is_imperial(unit) else (1.0, 1000.0)
+    tenths = round(abs(_finite(length_m, "station")) / whole * 10)
+    count, rest = divmod(tenths, round(size * 10))
+    sign = "-" if length_m < 0 and tenths else ""
+    return f"{sign}{count}+{rest / 10:0{len(f'{size:.0f}') + 1}.1f}"
+
+
 def about(length_m: float, unit: LengthUnit) -> str:
     r"""Write a computed length no finer than it is known: to the inch or the centimetre.
 

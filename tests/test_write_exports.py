@@ -15,6 +15,7 @@ from lxml import etree
 
 from sitegis._survey import Survey
 from sitegis._units import about
+from sitegis.score.intervals import tap_spreads
 from sitegis.write.dxf import dxf_bytes, plain_text
 from sitegis.write.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
@@ -164,7 +165,7 @@ def test_record_and_summary_tell_the_exit_alike(survey: Survey) -> None:
     distance_m, corner = corner_words(survey)
     distance = about(distance_m, survey.site.units)
     depth = about(survey.exit.depth_m, survey.site.units)
-    rows = {name: value for name, value, _ in lateral_rows(survey)}
+    rows = {name: value for name, value, _ in lateral_rows(survey, tap_spreads(survey))}
     assert rows["Leaves the building"] == f"{survey.exit.side} wall, {distance} from the {corner}"
     assert rows["Depth to invert at the wall"].startswith(f"{depth} ± ")
     said = exit_sentence(survey)
@@ -244,7 +245,7 @@ def test_record_does_not_state_what_nobody_gave(survey: Survey) -> None:
     mains = tuple(replace(main, diameter_known=False) for main in site.mains)
     bare = replace(site, drain_diameter_known=False, drain_material="", mains=mains)
     given, assumed = (
-        {field: how for field, _, how in lateral_rows(one)}
+        {field: how for field, _, how in lateral_rows(one, tap_spreads(one))}
         for one in (survey, replace(survey, site=bare))
     )
     fields = ("Diameter", "Main's diameter")

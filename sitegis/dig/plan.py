@@ -8,6 +8,7 @@ import numpy as np
 
 from .._dig_plan import DigPlan, HitMap, Pit
 from .._frames import Array
+from .._intervals import Interval, central_intervals
 from .._site import Notice
 from .._survey import Survey
 from .area import LAWN
@@ -17,8 +18,8 @@ from .corridors import draw_corridors
 from .costs import expected_search_cost, pits_worth_digging
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
-from .hits import Flags
-from .pits import Candidate, hit_map, lay_field, rank_pits
+from .hits import Flags, rectangle_crossings
+from .pits import Candidate, Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
 
@@ -42,7 +43,7 @@ def plan_dig(survey: Survey) -> Survey:
         plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
         return replace(survey, planned=plan)
     field = lay_field(survey.site, survey.rules, likely_part(cloud))
-    pits = _pits(survey, field.cloud, rank_pits(field))
+    pits = _pits(survey, field, rank_pits(field))
     found = [pit.p_hit_so_far for pit in pits]
     pits = pits[: pits_worth_digging([pit.cost for pit in pits], found, straight)]
     found = [pit.p_hit_so_far for pit in pits]
@@ -63,11 +64,13 @@ def plan_dig(survey: Survey) -> Survey:
     return replace(survey, planned=plan)
 
 
-def _pits(survey: Survey, cloud: RouteCloud, chosen: tuple[Candidate, ...]) -> tuple[Pit, ...]:
+def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[Pit, ...]:
     """Turn chosen candidates into records, with probabilities in their order."""
     pits: list[Pit] = []
+    cloud = field.cloud
     seen = np.zeros(cloud.weights.size, bool)
-    for rank, one in enumerate(chosen, start=1):
+    depths = _depth_intervals(field, chosen)
+    for rank, (one, depth) in enumerate(zip(chosen, depths, strict=True), start=1):
         seen |= one.exposed
         volume = one.size_m[0] * one.size_m[1] * one.depth_m
         pits.append(
@@ -87,9 +90,26 @@ def _pits(survey: Survey, cloud: RouteCloud, chosen: tuple[Candidate, ...]) -> t
                 needs_protection=one.depth_m >= survey.rules.protective_depth_m,
                 ties=choose_ties(survey.site, one.centre)[0],
                 hypotheses=_hypotheses(cloud, one),
+                depth=depth,
             )
         )
     return tuple(pits)
+
+
+def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[Interval, ...]]:
+    """Give the depth of the invert below ground where routes cross each pit, as intervals."""
+    if not chosen:
+        return []
+    crossings = rectangle_crossings(
+        field.segments,
+        np.stack([one.centre for one in chosen]),
+        np.array([one.angle_rad for one in chosen]),
+        np.array([one.size_m for one in chosen]),
+    )
+    return [
+        central_intervals(one.ground_m - inverts[crossed], field.cloud.weights[crossed])
+        for one, crossed, inverts in zip(chosen, crossings.crossed, crossings.invert_m, strict=True)
+    ]
 
 
 def _share(weights: Array, chosen: Flags) -> float:

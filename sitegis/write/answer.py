@@ -11,17 +11,21 @@ import numpy as np
 from .. import _polyline
 from .._dig_plan import Pit, TapeTie, WayComparison
 from .._frames import Array
+from .._intervals import central_intervals
 from .._results import NextCheck, ScoredHypothesis
 from .._survey import Survey
 from ..dig.depths import routes_of
 from ..dig.excavation import Excavation
 from ..dig.hydraulics import Flow, ProfileCheck
 from ..dig.tie_in import TieIn
+from ..place.regions import point_regions
 from ..place.report import adjustment_table
 from ..score.compare import MainComparison
+from ..score.intervals import ExitSpread, TapSpread
 from .findings import Findings, find
+from .intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .numbers import finite, json_bytes
-from .profile import invert_under_slab
+from .profile import invert_samples, invert_under_slab
 
 
 def answer_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
@@ -46,10 +50,11 @@ def answer(survey: Survey, findings: Findings | None = None) -> dict[str, Any]:
         "units": site.units,
         "rule_set": {"name": survey.rules.name, "edition": survey.rules.edition},
         "seed": site.seed,
-        "exit": _exit(survey),
+        "exit": _exit(survey, found.exit),
         "line": _line(survey),
         "hypotheses": [_hypothesis(survey, scored) for scored in scores.hypotheses],
-        "mains": [_main(row) for row in found.mains],
+        "tap": _tap(survey, found.taps, survey.scores.hypotheses[0].hypothesis.main),
+        "mains": [{**_main(row), "tap": _tap(survey, found.taps, row.main)} for row in found.mains],
         "pits": [_pit(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
         "tie_ins": [_tie_in(survey, one) for one in found.tie_ins],
         "profile_check": _profile_check(found.profile),
@@ -63,18 +68,17 @@ def answer(survey: Survey, findings: Findings | None = None) -> dict[str, Any]:
 
 
 def _place(survey: Survey, x_m: float, y_m: float) -> dict[str, float | None]:
-    """Give a lot position in both frames; degrees to 1e-10 (0.01 mm)."""
-    longitude, latitude = survey.site.frame.to_lonlat(np.array([x_m, y_m]))
-    return {
-        "longitude": finite(float(longitude), 10),
-        "latitude": finite(float(latitude), 10),
-        "x_m": finite(x_m),
-        "y_m": finite(y_m),
-    }
+    return place_object(survey.site.frame, x_m, y_m)
 
 
-def _exit(survey: Survey) -> dict[str, Any]:
-    left_at = survey.exit
+def _tap(survey: Survey, taps: tuple[TapSpread, ...], main: str | None) -> dict[str, Any] | None:
+    """Give the tap on a main, null where no route reaches it."""
+    tap = next((tap for tap in taps if tap.main.id == main), None)
+    return None if tap is None else tap_object(survey.site.frame, tap, survey.site.units)
+
+
+def _exit(survey: Survey, spread: ExitSpread) -> dict[str, Any]:
+    left_at, frame = survey.exit, survey.site.frame
     return {
         **_place(survey, left_at.x_m, left_at.y_m),
         "azimuth_deg": finite(survey.site.frame.azimuth_deg(left_at.angle_rad)),
@@ -89,6 +93,13 @@ def _exit(survey: Survey) -> dict[str, Any]:
         "wall": left_at.side,
         "unseen_m": finite(left_at.unseen_m),
         "covariance": [[finite(float(v), 9) for v in row] for row in left_at.covariance],
+        "regions": region_list(frame, spread.place),
+        "intervals": {
+            "azimuth_deg": azimuth_list(frame, spread.angle),
+            "invert_m": interval_list(spread.invert),
+            "depth_m": interval_list(spread.depth),
+            "slope": interval_list(spread.slope),
+        },
     }
 
 
@@ -96,16 +107,18 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
     """List the points of the drain where the fitted line passes them, upstream first.
 
     ``sd_m`` is the placed point's larger standard deviation, ``depth_m`` the fitted invert's
-    depth below the floor there.
+    depth below the floor there. ``regions`` are ellipses about the point as it was found.
     """
     drain, placement = survey.drain, survey.placement
-    inverts, _ = invert_under_slab(survey, drain.length_m - drain.stations_m)
+    back_m = drain.length_m - drain.stations_m
+    inverts, _ = invert_under_slab(survey, back_m)
     rows = []
     for index in np.argsort(drain.stations_m, kind="stable"):
         station = float(drain.stations_m[index])
         x, y = _polyline.line_interpolate_point(drain.vertices, station).tolist()
-        point = placement.points[placement.index(drain.point_ids[index])]
-        invert = float(inverts[index])
+        placed = placement.index(drain.point_ids[index])
+        point, invert = placement.points[placed], float(inverts[index])
+        below = invert_samples(survey, float(back_m[index]))
         rows.append(
             {
                 "id": point.id,
@@ -114,6 +127,10 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
                 "invert_m": finite(invert),
                 "depth_m": finite(point.surface_elevation_m - invert),
                 "station_m": finite(station),
+                "regions": region_list(
+                    survey.site.frame, point_regions(placement, placed, survey.site.noise)
+                ),
+                "intervals": {"invert_m": interval_list(central_intervals(*below))},
             }
         )
     return rows
@@ -187,6 +204,7 @@ def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
         "needs_protection": pit.needs_protection,
         "ring": _ring(pit.ring),
         "ties": [_tie(tie) for tie in pit.ties],
+        "intervals": {"depth_m": interval_list(pit.depth)},
         "excavation": _excavation(survey, hole),
     }
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from .. import _polyline
 from .._frames import Array
+from .._intervals import normal_samples
 from .._survey import Survey
 from .._units import FOOT_M, LengthUnit, is_imperial
 from ..dig.depths import best_route
@@ -72,19 +73,28 @@ def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
 
     Each Gaussian of the profile is carried back by its slope, the mixture's two moments taken.
     """
-    back = np.asarray(back_m, float)
-    means, variances, weights = [], [], []
-    for component in survey.drain.profile:
-        covariance = component.covariance
-        means.append(component.mean[0] + component.mean[1] * back)
-        variances.append(
-            covariance[0, 0] + 2.0 * back * covariance[0, 1] + back**2 * covariance[1, 1]
-        )
-        weights.append(component.weight)
-    weight = np.array(weights)[:, None]
-    mean = np.sum(weight * np.array(means), axis=0)
-    second = np.sum(weight * (np.array(variances) + np.array(means) ** 2), axis=0)
+    weights, means, variances = _carried_back(survey, np.asarray(back_m, float))
+    mean = weights @ means
+    second = weights @ (variances + means**2)
     return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
+
+
+def invert_samples(survey: Survey, back_m: float) -> tuple[Array, Array]:
+    """Give values (m,) and weights that stand for the invert at a distance back from the end."""
+    weights, means, variances = _carried_back(survey, np.array([back_m]))
+    return normal_samples(weights, means[:, 0], np.sqrt(np.maximum(variances[:, 0], 0.0)))
+
+
+def _carried_back(survey: Survey, back: Array) -> tuple[Array, Array, Array]:
+    """Give weights (k,), means and variances (k, n) of the profile's Gaussians, carried back."""
+    components = survey.drain.profile
+    weights = np.array([one.weight for one in components])
+    means = np.stack([one.mean[0] + one.mean[1] * back for one in components])
+    variances = np.stack([
+        one.covariance[0, 0] + 2.0 * back * one.covariance[0, 1] + back**2 * one.covariance[1, 1]
+        for one in components
+    ])  # fmt: skip
+    return weights, means, variances
 
 
 def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:

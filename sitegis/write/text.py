@@ -124,7 +124,7 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
         chance = f"{percent(after)} to find the pipe if it is not found before"
     return (
         f"pit {pit.rank}{where}; expect the invert {about(pit.depth_05_m, unit)} to "
-        f"{about(pit.depth_95_m, unit)} down; {chance}"
+        f"{about(pit.depth_95_m, unit)} down (90 %); {chance}"
     )
 
 

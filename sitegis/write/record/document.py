@@ -169,8 +169,8 @@ def _block(
 def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
-        *_block("Lateral", ("field", "value", "how it is known"), tables.lateral_rows(survey),
-                (0.27, 0.5, 0.23), width),
+        *_block("Lateral", ("field", "value", "how it is known"),
+                tables.lateral_rows(survey, findings.taps), (0.27, 0.5, 0.23), width),
         KeepTogether([
             _text("Under the slab", HEAD),
             _text("Beside each mark found by the receiver: its depth to the head.", SMALL),
@@ -184,7 +184,7 @@ def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
             _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 20, 4, 4)),
         ]),
         *_block("Depth along the most probable route (inferred)",
-                ("from the wall", "ground to invert", "5-95 %", "cover over the pipe"),
+                ("from the wall", "ground to invert", "90 %: from to", "cover over the pipe"),
                 tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
         *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),

@@ -58,7 +58,7 @@ def _draw_words(canvas: Canvas, profile: Profile, at: Place) -> None:
     paper.label(canvas, at(first, 0.0) + np.array([3, 4]), "basement slab")
     if last > 0:
         paper.label(canvas, at(last * 0.7, profile.surface_m[-1]) + np.array([0, 4]), "ground")
-    words = "invert, inferred, with 5-95 % band"
+    words = "invert, inferred, with 90 % band"
     paper.label(canvas, at(first / 2, profile.low_m[0]) + np.array([0, -16]), words)
     if profile.main_invert_m is not None:
         main = at(last, profile.main_invert_m)

@@ -6,17 +6,13 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-import numpy as np
-
-from ..._site import Main
 from ..._survey import Survey
 from ..._units import (
     LengthUnit,
     about,
     format_length,
     format_slope,
+    format_station,
     format_volume,
     is_imperial,
     percent,
@@ -26,7 +22,9 @@ from ...dig.excavation import Excavation
 from ...dig.hits import weighted_quantiles
 from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
+from ...score.intervals import TapSpread
 from ..features import point_class
+from ..intervals import station_words
 from ..panel_parts import spoken
 from ..text import corner_words, heading_words, likely_and_not, point_words
 
@@ -36,42 +34,11 @@ BLANK = "not recorded"
 SUSPICIOUS_W = 3.29  # the w-test's limit at 0.1 %
 
 
-@dataclass(frozen=True, slots=True)
-class Tap:
-    """The inferred tap: its main, station with sd, distance to the next manhole downstream.
-
-    ``manhole`` is that manhole's id, empty where none is on record downstream of the tap.
-    """
-
-    main: Main
-    station_m: float
-    station_sd_m: float
-    manhole: str
-    distance_m: float | None
-
-
-def tap_of(survey: Survey) -> Tap | None:
-    """Give the tap of the most probable hypothesis, None where it has no route."""
-    best = survey.scores.hypotheses[0]
-    samples = routes_of(survey, best)
-    if samples is None or best.best is None:
-        return None
-    main = next(m for m in survey.site.mains if m.id == best.hypothesis.main)
-    station = float(samples.tap_stations_m[best.best])
-    mean = float(best.weights @ samples.tap_stations_m)
-    spread = float(np.sqrt(best.weights @ (samples.tap_stations_m - mean) ** 2))
-    below = [m for m in main.manholes if m.station_m > station]
-    if not below:
-        return Tap(main, station, spread, "", None)
-    manhole = min(below, key=lambda m: m.station_m)
-    return Tap(main, station, spread, manhole.id, manhole.station_m - station)
-
-
 def _small(unit: LengthUnit) -> LengthUnit:
     return "in" if is_imperial(unit) else "mm"
 
 
-def lateral_rows(survey: Survey) -> Rows:
+def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
     """List the lateral's fields: name, value, how it is known."""
     site, left_at, best = survey.site, survey.exit, survey.scores.hypotheses[0]
     units = site.units
@@ -89,7 +56,7 @@ def lateral_rows(survey: Survey) -> Rows:
         ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
          f"({percent(best.probability)})", "inferred"),
     ]  # fmt: skip
-    return rows + _tap_rows(survey)
+    return rows + _tap_rows(survey, taps)
 
 
 def _exit_words(survey: Survey) -> str:
@@ -99,28 +66,39 @@ def _exit_words(survey: Survey) -> str:
     return f"{wall}, {about(distance_m, survey.site.units)} from the {corner}"
 
 
-def _tap_rows(survey: Survey) -> Rows:
-    """List length, tap stationing and arrival of the most probable route."""
+def _tap_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
+    """List length, tap stationing and arrival of the most probable way."""
     best, units = survey.scores.hypotheses[0], survey.site.units
-    samples, tap = routes_of(survey, best), tap_of(survey)
+    samples = routes_of(survey, best)
+    tap = next((tap for tap in taps if tap.main.id == best.hypothesis.main), None)
     if samples is None or tap is None:
         return [("Tap", BLANK, "no route fits a main on record")]
-    low, middle, high = weighted_quantiles(samples.lengths_m, best.weights, (0.05, 0.5, 0.95))
-    where = (
-        f"{about(tap.distance_m, units)} upstream of {tap.manhole}"
-        if tap.distance_m is not None
-        else "no manhole on record downstream"
-    )
+    low, middle, high = weighted_quantiles(samples.lengths_m, best.weights, (0.025, 0.5, 0.975))
     arrival = float(best.weights @ samples.arrivals_m)
     return [
         ("Length, wall to main", f"{about(middle, units)} "
-         f"({about(low, units)} to {about(high, units)})", "inferred, 5-95 %"),
-        ("Tap stationing", f"{where}, ± {about(1.96 * tap.station_sd_m, units)}",
-         "inferred, 95 %"),
+         f"({about(low, units)} to {about(high, units)})", "inferred, 95 %"),
+        ("Tap stationing", station_words(tap, units) or _from_the_top(tap, units), "inferred"),
+        *_station_rows(tap, units),
         ("Main's diameter", format_length(tap.main.diameter_m, _small(units)),
          "record" if tap.main.diameter_known else NOT_GIVEN),
         ("Arrives above the main's invert", about(arrival, units), "inferred"),
     ]  # fmt: skip
+
+
+def _from_the_top(tap: TapSpread, units: LengthUnit) -> str:
+    """Say the station where there is no manhole on record to count from."""
+    at = format_station(tap.station_m, units)
+    return f"station {at} from the upper end of the main on record"
+
+
+def _station_rows(tap: TapSpread, units: LengthUnit) -> Rows:
+    """List the 50, 80 and 95 % intervals of the station."""
+    words = []
+    for one in tap.from_manhole or tap.station:
+        low, high = (format_station(value, units) for value in one.pieces[0])
+        words.append(f"{one.level:.0%}: {low} to {high}".replace("%", " %"))
+    return [("Stations that hold it", "; ".join(words), f"inferred, if it joins {tap.main.id}")]
 
 
 def point_rows(survey: Survey) -> Rows:

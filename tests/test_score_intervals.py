@@ -1,0 +1,127 @@
+"""Intervals of exit and tap, against the distributions that the samples are drawn from."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sitegis._survey import Survey
+from sitegis._units import format_station
+from sitegis.score.intervals import exit_spread, stationing_manhole, tap_spreads
+
+from .filled import filled_survey
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    return filled_survey()
+
+
+def with_taps(survey: Survey, stations: np.ndarray) -> Survey:
+    """Give the first way's samples other tap stations."""
+    first, *others = survey.routes
+    return dataclasses.replace(
+        survey, sampled=(dataclasses.replace(first, tap_stations_m=stations), *others)
+    )
+
+
+def test_the_station_has_the_quantiles_of_the_taps(survey: Survey) -> None:
+    """Taps at the quantiles of N(20, 3) give 20 ± z 3 (scipy), counted from the upper end."""
+    count = len(survey.routes[0].vertices)
+    stations = stats.norm.ppf((np.arange(count) + 0.5) / count, 20.0, 3.0)
+    first = tap_spreads(with_taps(survey, stations))[0]
+    weights = survey.scores.hypotheses[0].weights
+    assert np.ptp(weights) == pytest.approx(0.0)
+    assert first.station_m == pytest.approx(20.0, abs=0.05)
+    for one in first.station[:2]:
+        reach = 3.0 * stats.norm.ppf(0.5 + 0.5 * one.level)
+        assert np.array(one.pieces) == pytest.approx(np.array([[20 - reach, 20 + reach]]), abs=0.2)
+
+
+def test_a_tap_is_counted_from_the_next_manhole_downstream(survey: Survey) -> None:
+    """Distance from the manhole and station add up, low ends beside high ones."""
+    for tap in tap_spreads(survey):
+        assert tap.manhole is not None
+        downstream = [m for m in tap.main.manholes if m.station_m > tap.station_m]
+        if downstream:
+            assert tap.direction == "upstream"
+            assert tap.manhole.station_m == min(m.station_m for m in downstream)
+            for ahead, back in zip(tap.station, tap.from_manhole, strict=True):
+                both = np.array(ahead.pieces) + np.array(back.pieces)[:, ::-1]
+                assert both == pytest.approx(tap.manhole.station_m)
+
+
+def test_without_a_manhole_downstream_the_next_upstream_serves(survey: Survey) -> None:
+    """Past the last manhole the station is counted downstream from it; without any from none."""
+    main = survey.site.mains[0]
+    last = max(main.manholes, key=lambda manhole: manhole.station_m)
+    assert stationing_manhole(main, last.station_m + 1.0) == last
+    assert stationing_manhole(dataclasses.replace(main, manholes=()), 5.0) is None
+
+
+def test_the_ways_to_a_main_count_by_their_probability(survey: Survey) -> None:
+    """The taps' probabilities are those of the mains, the more probable first."""
+    taps = tap_spreads(survey)
+    expected = {}
+    for scored in survey.scores.hypotheses:
+        if scored.hypothesis.main is not None:
+            name = scored.hypothesis.main
+            expected[name] = expected.get(name, 0.0) + scored.probability
+    assert {tap.main.id: tap.probability for tap in taps} == pytest.approx(expected)
+    assert taps[0].probability >= taps[-1].probability
+
+
+def test_the_exit_is_read_from_the_routes_that_count(survey: Survey) -> None:
+    """Place and direction hold their share of the routes' own first vertices and straights."""
+    spread = exit_spread(survey)
+    places, angles, weights = [], [], []
+    for scored, routes in zip(survey.scores.hypotheses, survey.routes, strict=True):
+        if scored.weights.size:
+            step = routes.vertices[:, 1] - routes.vertices[:, 0]
+            places.append(routes.vertices[:, 0])
+            angles.append(np.arctan2(step[:, 1], step[:, 0]))
+            weights.append(scored.probability * scored.weights)
+    place, angle = np.concatenate(places), np.concatenate(angles)
+    weight = np.concatenate(weights)
+    for one in spread.angle:
+        held = np.zeros(angle.size, bool)
+        for low, high in one.pieces:
+            held |= (angle - low) % (2 * np.pi) <= high - low
+        assert weight[held].sum() == pytest.approx(one.level, abs=0.05)
+    (ellipse,) = spread.place[2].pieces
+    center = np.average(place, axis=0, weights=weight)
+    assert (ellipse.x_m, ellipse.y_m) == pytest.approx(tuple(center), abs=0.1)
+
+
+def test_the_slope_is_that_of_the_profile(survey: Survey) -> None:
+    """The 95 % interval ends where scipy's mixture distribution has 2.5 and 97.5 %."""
+    (low, high) = exit_spread(survey).slope[2].pieces[0]
+    for edge, share in ((low, 0.025), (high, 0.975)):
+        below = sum(
+            part.weight * stats.norm.cdf(edge, part.mean[1], np.sqrt(part.covariance[1, 1]))
+            for part in survey.exit.profile
+        )
+        assert below == pytest.approx(share, abs=2e-3)
+
+
+def test_depth_is_wider_than_the_invert_by_the_ground(survey: Survey) -> None:
+    """An uncertain ground adds its variance to that of the invert (normal distributions)."""
+    exit = dataclasses.replace(
+        survey.exit, depth_sd_m=float(np.hypot(survey.exit.invert_sd_m, 0.4))
+    )
+    spread = exit_spread(dataclasses.replace(survey, left_at=exit))
+    invert, depth = (np.diff(s[2].pieces[0])[0] / 3.92 for s in (spread.invert, spread.depth))
+    assert depth == pytest.approx(np.hypot(invert, 0.4), rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("length_m", "unit", "words"),
+    [(149.66 * 0.3048, "ft", "1+49.7"), (0.0, "ft", "0+00.0"), (99.97 * 0.3048, "in", "1+00.0"),
+     (45.6, "m", "0+045.6"), (1234.5, "mm", "1+234.5")],
+)  # fmt: skip
+def test_stations_are_written_as_surveyors_do(length_m: float, unit: str, words: str) -> None:
+    """Full stations of 100 ft (1 km) and the rest; rounding carries into the station."""
+    assert format_station(length_m, unit) == words  # type: ignore[arg-type]
