@@ -20,7 +20,9 @@ from .._errors import BadInput, Fault
 from .._geodesy import utm_crs
 from .._site import Notice, Priors
 from ..read._files import is_inside
-from ..read._layers import flat_crs, is_harmless, read_crs
+from ..read._geopackage import is_stored_layer
+from ..read._layer_files import is_harmless
+from ..read._layers import flat_crs, read_crs
 from ..read._report import Report, guess, index_lines, line_of, shorten
 from ._parcels import Failure, make_lots
 from ._records import Block, Flags, Mains, Manholes, Shapes, Ways
@@ -214,8 +216,9 @@ class _Reader:
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
         beside = [c for c in companions if path.suffix.lower() == ".shp" and c.exists()]
         self.paths += [path, *beside]
+        report = Report()
         try:
-            frame = _open(path, table.layer_name)
+            frame = _open(path, table.layer_name, f"{key}.layer", report)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
             # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
             self.faults.add("layer-unreadable", f"{key}.layer", table.layer,
@@ -223,7 +226,9 @@ class _Reader:
                             "open it in a GIS and export it again; say layer_name if it holds "
                             "several.")  # fmt: skip
             return None
-        self._check_frame(frame, key, dimension, table)
+        self.faults.take(report)
+        if frame is not None:
+            self._check_frame(frame, key, dimension, table)
         return frame
 
     def _check_frame(self, frame: Any, key: str, dimension: int, table: LayerTable) -> None:
@@ -289,14 +294,20 @@ class _Reader:
         return path
 
 
-def _open(path: Path, layer_name: str | None) -> Any:
-    """Open a layer; several layers in a file without a name to choose by are refused."""
+def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
+    """Open a layer; several layers in a file without a name to choose by are refused.
+
+    None with the fault gathered where the layer is worked out while it is read.
+    """
     if path.suffix.lower() == ".parquet":
         return geopandas.read_parquet(path)
     names = fiona.listlayers(path) if path.suffix.lower() == ".gpkg" else []
     if layer_name is None and len(names) > 1:
         raise ValueError(f"the file has several layers: {', '.join(names[:20])}")
-    options = {} if layer_name is None else {"layer": layer_name}
+    name = names[0] if layer_name is None and names else layer_name
+    if names and not is_stored_layer(path, str(name), key, report):
+        return None
+    options = {} if name is None else {"layer": name}
     with warnings.catch_warnings():
         # a column of mixed or odd types is still read; what matters of it is checked later
         warnings.simplefilter("ignore", UserWarning)

@@ -1,13 +1,13 @@
-"""GIS layers: paths that stay inside the site folder, three drivers, one feature at a time."""
+"""GIS layers: one feature at a time, in the CRS that each states."""
 
 from __future__ import annotations
 
+import importlib
 import re
-import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path
 from typing import Any, Literal, Protocol
 
 import fiona
@@ -18,18 +18,15 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
-from ._files import is_inside
-from ._geojson import is_plain_geojson
-from ._geopackage import is_sound_geopackage
+from .._errors import Fault
+from ._geopackage import is_stored_layer
+from ._layer_files import DRIVERS, files_of, is_harmless, layer_path
 from ._report import Report, guess
 
-DRIVERS = {
-    ".gpkg": "GPKG",
-    ".geojson": "GeoJSON",
-    ".json": "GeoJSON",
-    ".shp": "ESRI Shapefile",
-}
-MOST_LAYER_BYTES = 2_000_000_000
+# All judgement, no source. A larger file is read in a process of its own; no more features or
+# columns than these are taken from a layer.
+LARGE_BYTES = 5_000_000
+MOST_FEATURES, MOST_COLUMNS = 100_000, 1000
 # PROJ reads what these name, from anywhere on the disk.
 _NAMES_FILES = re.compile(r"(?i)\binit\s*=|grids\s*=|\bfile\s*=")
 Want = Literal["area", "line", "area or line", "point", "any"]
@@ -72,77 +69,6 @@ class Feature:
     attributes: dict[str, Any]
 
 
-def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | None:
-    """Give a layer's path, or None with the fault why it is refused."""
-    posix, windows = PurePosixPath(written), PureWindowsPath(written)
-    refused = ""
-    if "://" in written or written.lower().startswith(("http:", "https:", "ftp:", "file:")):
-        refused = "This is a web address."
-    elif "/vsi" in f"/{written.lower()}" or not written.isprintable():
-        refused = "This is not a plain file name."
-    elif posix.is_absolute() or windows.is_absolute() or windows.drive or written.startswith("\\"):
-        refused = "The path is absolute."
-    elif ".." in posix.parts or ".." in windows.parts:
-        refused = "The path leads up and out with '..'."
-    path = folder / written
-    try:
-        if not refused and not is_inside(path, folder):
-            refused = "The path leads through a link out of the site folder."
-        if refused:
-            report.site("path-outside", key, written, refused,
-                        "copy the layer into the site folder's layers/ and write "
-                        "layers/FILE.gpkg.")  # fmt: skip
-            return None
-        if not path.exists():
-            near = [p.relative_to(folder).as_posix() for p in sorted(folder.glob("layers/*"))]
-            report.site("layer-missing", key, written, "There is no such file in the site folder.",
-                        guess(written, near))  # fmt: skip
-            return None
-        return _checked_file(path, folder, written, key, report)
-    except (OSError, RuntimeError, ValueError) as error:
-        # RuntimeError: pathlib's word for a loop of links
-        report.site("layer-unreadable", key, written, f"The path cannot be followed ({error}).",
-                    "check it.")  # fmt: skip
-        return None
-
-
-def _checked_file(path: Path, folder: Path, written: str, key: str, report: Report) -> Path | None:
-    """Check kind and size of a layer file, and that a shapefile's companions are inside too."""
-    status = path.stat()
-    if not stat.S_ISREG(status.st_mode):
-        report.site("not-a-file", key, written, "This is not an ordinary file.",
-                    "name the .gpkg, .geojson or .shp file itself.")  # fmt: skip
-        return None
-    if path.suffix.lower() not in DRIVERS:
-        report.site("layer-kind", key, written, "This kind of file is not read.",
-                    "save the layer as GeoPackage (.gpkg), GeoJSON or shapefile.")  # fmt: skip
-        return None
-    if status.st_size > MOST_LAYER_BYTES:
-        report.site("file-too-big", key, written, "The layer has more than 2 GB.",
-                    "cut the layer to the block around the lot.")  # fmt: skip
-        return None
-    if status.st_size == 0:
-        report.site("file-empty", key, written, "The file is empty.", "export the layer again.")
-        return None
-    return path if is_harmless(path, folder, written, key, report) else None
-
-
-def is_harmless(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
-    """Refuse a GeoJSON with a link, a damaged GeoPackage, a shapefile with parts elsewhere."""
-    driver = DRIVERS[path.suffix.lower()]
-    if driver == "GeoJSON":
-        return is_plain_geojson(path, written, key, report)
-    if driver == "GPKG":
-        return is_sound_geopackage(path, written, key, report)
-    companions = (path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg", ".DBF", ".SHX"))
-    if path.suffix.lower() == ".shp" and not all(is_inside(c, folder) for c in companions):
-        report.site("path-outside", key, written,
-                    "A file of this shapefile is a link out of the site folder.",
-                    "copy all files of the shapefile into layers/.")  # fmt: skip
-        return False
-    return True
-
-
 def read_crs(text: str, key: str, report: Report) -> CRS | None:
     """Read the site's CRS and insist on a projected one; a compound one is cut to its plan.
 
@@ -183,24 +109,29 @@ def flat_crs(crs: CRS) -> CRS:
 
 @dataclass(frozen=True, slots=True)
 class Layers:
-    """The layers of one site folder; ``names`` keeps the layer names of files seen."""
+    """The layers of one site folder; ``names`` keeps the layer names of files seen.
+
+    ``looked`` keeps what is wrong with the files that were looked into. ``is_apart`` where this
+    is the process that reads a large layer for another.
+    """
 
     folder: Path
     report: Report
+    is_apart: bool = False
     names: dict[Path, list[str]] = field(default_factory=dict)
+    looked: dict[Path, tuple[Fault, ...]] = field(default_factory=dict)
 
     @contextmanager
-    def _opened(self, reference: LayerReference, key: str) -> Iterator[Any]:
+    def _opened(self, path: Path, reference: LayerReference, key: str) -> Iterator[Any]:
         """Open a layer; gives None with the fault gathered where it cannot be opened."""
         written = reference.layer or ""
-        path = layer_path(self.folder, written, f"{key}.layer", self.report)
-        if path is None:
+        driver = DRIVERS[path.suffix.lower()]
+        if not self._is_harmless(path, written, key):
             yield None
             return
-        driver = DRIVERS[path.suffix.lower()]
-        if path not in self.names:
-            self.names[path] = list(fiona.listlayers(str(path))) if driver == "GPKG" else []
-        names = self.names[path]
+        if driver == "GPKG" and path not in self.names:
+            self.names[path] = list(fiona.listlayers(str(path)))
+        names = self.names.get(path, [])
         chosen = reference.layer_name
         if chosen is None and len(names) == 1:
             chosen = names[0]
@@ -214,17 +145,45 @@ class Layers:
             )  # fmt: skip
             yield None
             return
-        chosen_or_none = chosen if driver == "GPKG" else None
-        with fiona.open(str(path), enabled_drivers=[driver], layer=chosen_or_none) as opened:
-            yield opened
+        if driver != "GPKG":
+            chosen = None
+        elif not is_stored_layer(path, str(chosen), f"{key}.layer", self.report):
+            yield None
+            return
+        with fiona.open(str(path), enabled_drivers=[driver], layer=chosen) as opened:
+            yield opened if self._is_narrow(opened, written, key) else None
+
+    def _is_harmless(self, path: Path, written: str, key: str) -> bool:
+        """Look into a file once; what is wrong with it is told of each layer that needs it."""
+        if path not in self.looked:
+            found = Report()
+            is_harmless(path, self.folder, written, key, found)
+            self.looked[path] = tuple(found.faults)
+        for fault in self.looked[path]:
+            self.report.site(fault.code, f"{key}.layer", written, fault.reason, fault.remedy)
+        return not self.looked[path]
+
+    def _is_narrow(self, opened: Any, written: str, key: str) -> bool:
+        """Refuse a layer with more columns than anybody's."""
+        columns = len(opened.schema["properties"])
+        if columns > MOST_COLUMNS:
+            self.report.site("too-many-columns", f"{key}.layer", written,
+                             f"The layer has {columns} columns; {MOST_COLUMNS} are the most.",
+                             "export it again with the columns that are needed.")  # fmt: skip
+        return columns <= MOST_COLUMNS
 
     def features(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None = None
     ) -> list[Feature]:
         """Read the features of a layer, or those of one id; faults are gathered."""
         written = reference.layer or ""
+        path = layer_path(self.folder, written, f"{key}.layer", self.report)
+        if path is None:
+            return []
         try:
-            with self._opened(reference, key) as opened:
+            if not self.is_apart and sum(f.stat().st_size for f in files_of(path)) > LARGE_BYTES:
+                return self._features_apart(reference, key, wanted, identifier)
+            with self._opened(path, reference, key) as opened:
                 if opened is None:
                     return []
                 crs = self._crs_of(opened, written, key)
@@ -236,6 +195,22 @@ class Layers:
                              f"The layer cannot be read ({str(error)[:160]}).",
                              "open it in a GIS and export it again as GeoPackage.")  # fmt: skip
             return []
+
+    def _features_apart(
+        self, reference: LayerReference, key: str, wanted: Want, identifier: str | None
+    ) -> list[Feature]:
+        """Read features in another process; faults are gathered."""
+        apart = importlib.import_module("sitegis.read._layer_apart")  # few sites need it
+        question = {
+            "layer": reference.layer, "layer_name": reference.layer_name,
+            "id_field": reference.id_field, "key": key, "wanted": wanted, "identifier": identifier,
+        }  # fmt: skip
+        answer = apart.read_apart(self.folder, question, self.report)
+        if answer is None or not answer["features"]:
+            return []
+        crs = CRS.from_wkt(answer["crs"])
+        return [Feature(shapely.from_wkb(shape), crs, attributes)
+                for shape, attributes in answer["features"]]  # fmt: skip
 
     def _crs_of(self, opened: Any, written: str, key: str) -> CRS | None:
         """Give the CRS a layer states; a layer that states none is refused."""
@@ -292,6 +267,11 @@ class Layers:
                 skipped += 1
                 continue
             found.append(Feature(shape, crs, attributes))
+            if len(found) > MOST_FEATURES:
+                self.report.site("too-many-features", f"{key}.layer", reference.layer,
+                                 f"More than {MOST_FEATURES} features of it are asked for.",
+                                 "cut the layer to the block around the lot.")  # fmt: skip
+                return []
         if not found:
             self._none_found(reference, key, wanted, identifier, skipped)
         return found
