@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from .._errors import Fault
 from ._report import Report
 
 # Judgement, no source: more than a layer of 2 GB in a usual format needs.
@@ -48,6 +49,7 @@ def read_apart(
                     "GeoPackage.")  # fmt: skip
         return None
     answer: dict[str, Any] = json.loads(raw)
-    for code, key, value, reason, remedy in answer["faults"]:
-        report.site(code, key, value, reason, remedy)
+    for found in answer["faults"]:
+        fault = Fault(**found)
+        report.site(fault.code, fault.field, fault.value or None, fault.reason, fault.remedy)
     return answer

@@ -7,7 +7,7 @@ import logging
 import resource
 import signal
 import sys
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from ._layer_apart import MOST_CPU_S, MOST_MEMORY_BYTES, MOST_WAIT_S
@@ -49,7 +49,7 @@ def main(asked: str) -> None:
     if heard.any:
         sys.exit(1)
     answer = {
-        "faults": [(f.code, f.field, f.value or None, f.reason, f.remedy) for f in report.faults],
+        "faults": [asdict(fault) for fault in report.faults],
         "crs": features[0].crs.to_wkt() if features else "",
         "features": [(feature.shape.wkb_hex, feature.attributes) for feature in features],
     }
