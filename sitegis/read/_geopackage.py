@@ -87,7 +87,8 @@ def is_stored_layer(path: Path, layer: str, key: str, report: Report) -> bool:
         return True
     report.site("layer-computed", key, layer,
                 "This layer is a view or a virtual table: it is worked out while it is read.",
-                _AS_TABLE)  # fmt: skip
+                "open it in a GIS and export the layer to a new GeoPackage, as a table with "
+                "values.")  # fmt: skip
     return False
 
 
