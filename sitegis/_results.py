@@ -138,6 +138,19 @@ class ProfileComponent:
 
 
 @dataclass(frozen=True, slots=True)
+class LineEnd:
+    """One Gaussian of where the drain passes its last located point, and which way it goes on.
+
+    ``mean`` (3,) of x, y, angle with ``covariance`` (3, 3); ``bends`` counts the bends upstream.
+    """
+
+    weight: float
+    mean: Array
+    covariance: Array
+    bends: int
+
+
+@dataclass(frozen=True, slots=True)
 class Drain:
     """The building drain as fitted under the slab.
 
@@ -146,7 +159,8 @@ class Drain:
     ``offsets_m`` (left positive) are the points used. ``end_angle_rad`` is the lot angle of the
     last straight; ``end_covariance`` (3, 3) of x, y, angle at the last vertex.
     ``profile`` is at the last vertex. ``slope_sd_ratio`` = posterior / prior standard deviation
-    of the slope: near 1 the data say nothing.
+    of the slope: near 1 the data say nothing. ``ends`` is the whole distribution of the end as a
+    mixture (empty: the one Gaussian of ``end_angle_rad`` and ``end_covariance``).
     """
 
     vertices: Array
@@ -162,6 +176,7 @@ class Drain:
     slope_sd_ratio: float
     log_evidence_by_bends: Mapping[int, float]
     notices: tuple[Notice, ...] = ()
+    ends: tuple[LineEnd, ...] = ()
 
     @property
     def length_m(self) -> float:
@@ -179,13 +194,39 @@ class Drain:
 
 
 @dataclass(frozen=True, slots=True)
+class ExitComponent:
+    """One Gaussian of the exit: the drain goes straight on, or bends on its way to the wall.
+
+    ``turn_deg`` is the bend between the last located point and the wall, positive to the left, 0
+    where there is none. ``covariance`` (3, 3) of x, y, angle; ``profile`` at this exit;
+    ``unseen_m`` the length from the last located point to the wall along this way. The weights
+    of an exit's components sum to 1.
+    """
+
+    weight: float
+    turn_deg: float
+    x_m: float
+    y_m: float
+    angle_rad: float
+    side: Side
+    wall_index: int
+    covariance: Array
+    profile: tuple[ProfileComponent, ...]
+    unseen_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Exit:
     """Where the drain passes the outside face of the wall.
 
-    ``covariance`` (3, 3) of x, y, angle; ``profile`` is at the exit (invert, slope).
-    ``unseen_m`` is the length from the last located point to the wall. ``depth_m`` is from the
-    outdoor ground to the invert. With probability ``bend_share`` there is a bend in that stretch;
-    ``covariance`` counts it, ``straight_covariance`` is what it is without one (None: the same).
+    The distribution is the mixture of ``components``, most probable first; the pose, wall and
+    ``unseen_m`` stated here are those of the first. ``covariance`` (3, 3) of x, y, angle is the
+    second moment about that pose over all components through the same wall. ``profile`` is at
+    the exit (invert, slope). ``depth_m`` is from the outdoor ground to the invert.
+    ``bend_share`` is the probability of a bend between the last located point and the wall.
+    ``log_habit`` is the log of how well the exit, before the habit of leaving square to the wall
+    was weighed in, suits that habit: part of the evidence of every route. Without components
+    (made by hand) the pose is one Gaussian.
     """
 
     x_m: float
@@ -205,7 +246,18 @@ class Exit:
     unseen_m: float
     notices: tuple[Notice, ...] = ()
     bend_share: float = 0.0
-    straight_covariance: Array | None = None
+    components: tuple[ExitComponent, ...] = ()
+    log_habit: float = 0.0
+
+    @property
+    def mixture(self) -> tuple[ExitComponent, ...]:
+        """The components, or the one Gaussian where there are none."""
+        return self.components or (
+            ExitComponent(
+                1.0, 0.0, self.x_m, self.y_m, self.angle_rad, self.side, self.wall_index,
+                self.covariance, self.profile, self.unseen_m,
+            ),
+        )  # fmt: skip
 
 
 # --------------------------------------------------------------------------------- routes

@@ -2,74 +2,83 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from shapely import Point, Polygon
 
 from . import _polyline
 from ._errors import ComputationError, Fault
+from ._exit_mixture import (
+    Poses,
+    back_to_wall,
+    carry_to_wall,
+    merge_poses,
+    outward_normals,
+    square_habit,
+)
 from ._frames import Array, lot_direction
-from ._results import Drain, Exit, ProfileComponent
+from ._results import Drain, Exit, ExitComponent, ProfileComponent
 from ._site import Building, Main, Notice, Site
 from ._survey import Survey
-from ._units import about
+from ._units import about, percent
 
-__all__ = ["find_exit", "sample_exit"]
+__all__ = [
+    "choose_components",
+    "exit_turns",
+    "find_exit",
+    "sample_exit",
+    "sample_profile",
+    "turn_words",
+]
 
-UNSEEN_BENDS_PER_M = 0.01
-"""Bends in the stretch between the last mark and the wall, per metre. A drain is seldom turned
-in its last length before the wall. Judgement, no source."""
-UNSEEN_BENDS_DEG = ((11.25, 0.10), (22.5, 0.35), (45.0, 0.55))
-"""Angle and share of such a bend; a sharper one would not leave through this wall. Judgement."""
 FAR_M = 1.5
 UPHILL_M = 0.10  # a main this much above the drain is told; judgement
 OBLIQUE_DEG = 60.0
+SAME_DIRECTION_RAD = float(np.radians(8.0))
+"""Less than the least made bend, so that its components are told apart from going straight on."""
+WORTH_NAMING, WORTH_A_LOOK = 0.01, 0.15
+PIT_OUT_M, PIT_MOVED_M = 2.0, 0.6
+"""A direction this probable whose pit, this far out, lies this far aside, needs a person. All
+judgement, no source."""
 WEAK_SD_M, WEAK_ANGLE_DEG = 2.0, 25.0
 """Spreads of the exit past which the marks hardly give it. Judgement, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Crossing:
-    """Where a ray meets a wall: wall index, its left (inward) normal, length along the ray."""
-
-    wall: int
-    inward: Array
-    length_m: float
-
-
 def find_exit(survey: Survey) -> Survey:
-    """Extend the last straight to the outside face of the wall, with covariance.
+    """Carry the drain to the outside face of the wall: a mixture of straight on and bent.
 
-    The first crossing downstream of the last located point. Position = end + L t with
-    L = n·(wall − end) / n·t; its covariance by the Jacobians of end, angle and wall. The
-    building's place on the lot moves the marks and the wall alike, so that it is
-    taken out first and put back whole. An unseen bend widens it (:func:`unseen_bend_terms`).
-    Invert at the exit = invert at the end − slope · L per component of the profile.
-    Where the last point already lies outside, the exit is where the fitted drain crosses the
-    wall, and a notice says so. ``ComputationError`` where the line meets no wall.
+    Bends in the stretch that no mark shows come at the rate of those that marks show
+    (:mod:`sitegis._exit_mixture`); that drains leave square to walls is weighed in.
+    The stated pose is that of the most probable component. Invert at the exit = invert at the
+    end − slope · L per component of the profile. Where the last point already lies outside, the
+    exit is where the fitted drain crosses the wall, and a notice says so. ``ComputationError``
+    where the line meets no wall.
     """
     site, drain = survey.site, survey.drain
-    direction = lot_direction(drain.end_angle_rad)
-    crossing, inside = _find_crossing(drain, site.building)
-    length = crossing.length_m
-    place = drain.vertices[-1] + length * direction
-    straight, bend = _exit_covariance(drain, site.building, crossing)
-    covariance = straight + bend
-    profile = tuple(_carried(c, length, float(covariance[0, 0])) for c in drain.profile)
-    weights = np.array([component.weight for component in profile])
-    means = np.stack([component.mean for component in profile])
-    mean = weights @ means
-    variance = weights @ (np.stack([np.diag(c.covariance) for c in profile]) + (means - mean) ** 2)
-    ground, ground_sd = _ground_at(site, place)
+    found, inside = _to_the_wall(drain, site.building)
+    weighed, log_habit = square_habit(found, site.building)
+    poses = merge_poses(weighed)
+    components = tuple(_component(poses, row, drain, site.building) for row in range(_size(poses)))
+    first = components[0]
+    covariance = _second_moment(poses)
+    profile = tuple(
+        replace(part, weight=component.weight * part.weight)
+        for component in components
+        if component.wall_index == first.wall_index
+        for part in component.profile
+    )
+    mean, variance = _moments(profile)
+    ground, ground_sd = _ground_at(site, np.array([first.x_m, first.y_m]))
     exit = Exit(
-        x_m=float(place[0]),
-        y_m=float(place[1]),
-        angle_rad=drain.end_angle_rad,
-        side=site.building.sides[crossing.wall],
-        wall_index=crossing.wall,
+        x_m=first.x_m,
+        y_m=first.y_m,
+        angle_rad=first.angle_rad,
+        side=first.side,
+        wall_index=first.wall_index,
         covariance=covariance,
-        profile=profile,
+        profile=first.profile,
         invert_m=float(mean[0]),
         invert_sd_m=float(np.sqrt(variance[0])),
         slope=float(mean[1]),
@@ -77,64 +86,28 @@ def find_exit(survey: Survey) -> Survey:
         slope_sd_ratio=drain.slope_sd_ratio,
         depth_m=ground - float(mean[0]),
         depth_sd_m=float(np.hypot(np.sqrt(variance[0]), ground_sd)),
-        unseen_m=max(length, 0.0),
-        bend_share=unseen_bend_share(length),
-        straight_covariance=straight,
+        unseen_m=max(first.unseen_m, 0.0),
+        bend_share=float(poses.weights[poses.turns_deg != 0.0].sum()),
+        components=components,
+        log_habit=log_habit,
     )
-    notices = _notices(exit, site, crossing, inside=inside)
-    return replace(survey, left_at=replace(exit, notices=notices))
+    return replace(survey, left_at=replace(exit, notices=_notices(exit, site, inside=inside)))
 
 
-def sample_exit(
-    exit: Exit, normals: Array, uniforms: Array, normals2: Array
-) -> tuple[Array, Array, Array, Array, Array]:
-    """Turn standard draws into exit poses with invert and slope.
-
-    ``normals`` (m, 3) standard normal draws for x, y, angle; ``uniforms`` (m,) in [0, 1)
-    choose the component of the profile's mixture; ``normals2`` (m, 2) standard normal draws
-    for invert and slope. Each Gaussian is mean + V √λ · draw with the eigenvectors V and
-    eigenvalues λ of its covariance, which also serves where the covariance is singular.
-    Gives x, y (m, lot), angle (rad, lot), invert (m above slab), slope (fall per run), (m,) each.
-    """
-    x, y, angle = (
-        np.array([exit.x_m, exit.y_m, exit.angle_rad]) + normals @ _square_root(exit.covariance).T
-    ).T
-    weights = np.array([component.weight for component in exit.profile])
-    edges = np.cumsum(weights / weights.sum())
-    chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
-    means = np.stack([component.mean for component in exit.profile])
-    roots = np.stack([_square_root(component.covariance) for component in exit.profile])
-    invert, slope = (means[chosen] + np.einsum("mij,mj->mi", roots[chosen], normals2)).T
-    return x, y, angle, invert, slope
+def _size(poses: Poses) -> int:
+    return int(poses.weights.size)
 
 
-def _square_root(covariance: Array) -> Array:
-    """Give R with R Rᵀ = covariance, for a covariance that may be singular."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
-
-
-def _crossings(origin: Array, direction: Array, building: Building) -> list[_Crossing]:
-    """List where the line through ``origin`` meets the outline, by signed length."""
-    outline = _polyline.closed(building.vertices)
-    lengths, _ = _polyline.meet(origin, direction, outline[:-1], outline[1:])
-    inward = -_polyline.normals(outline)
-    walls = (int(wall) for wall in np.flatnonzero(np.isfinite(lengths)))
-    found = [_Crossing(wall, inward[wall], float(lengths[wall])) for wall in walls]
-    return sorted(found, key=lambda crossing: crossing.length_m)
-
-
-def _find_crossing(drain: Drain, building: Building) -> tuple[_Crossing, bool]:
-    """Find the wall crossing of the drain, and whether its last point is inside."""
-    end, direction = drain.vertices[-1], lot_direction(drain.end_angle_rad)
-    crossings = _crossings(end, direction, building)
-    ahead = [crossing for crossing in crossings if crossing.length_m >= 0.0]
-    if ahead and Polygon(building.vertices).covers(Point(end)):
-        return ahead[0], True
-    last = float(np.hypot(*(end - drain.vertices[-2])))
-    behind = [crossing for crossing in crossings if -last <= crossing.length_m < 0.0]
-    if behind:
-        return behind[-1], False
+def _to_the_wall(drain: Drain, building: Building) -> tuple[Poses, bool]:
+    """Carry the drain to the wall, or back to it; and tell whether its last point is inside."""
+    end = drain.vertices[-1]
+    if Polygon(building.vertices).covers(Point(end)):
+        poses = carry_to_wall(drain, building)
+        if _size(poses):
+            return poses, True
+    back = back_to_wall(drain, building, float(np.hypot(*(end - drain.vertices[-2]))))
+    if back is not None:
+        return back, False
     raise ComputationError(
         Fault(
             "drain-meets-no-wall", "locates.csv", None, "x, y", "",
@@ -146,60 +119,90 @@ def _find_crossing(drain: Drain, building: Building) -> tuple[_Crossing, bool]:
     )  # fmt: skip
 
 
-def unseen_bend_share(unseen_m: float) -> float:
-    """Give the probability 1 − exp(−ρ L) of a bend in the unseen stretch."""
-    return 1.0 - float(np.exp(-UNSEEN_BENDS_PER_M * max(unseen_m, 0.0)))
+def _component(poses: Poses, row: int, drain: Drain, building: Building) -> ExitComponent:
+    """Make the record of one component, the profile carried down its own length."""
+    covariance, length = poses.covariances[row], float(poses.lengths_m[row])
+    wall = int(poses.walls[row])
+    x, y, angle = map(float, poses.means[row])
+    return ExitComponent(
+        float(poses.weights[row]), float(poses.turns_deg[row]), x, y,
+        float(np.angle(np.exp(1j * angle))), building.sides[wall], wall, covariance,
+        tuple(_carried(part, length, float(covariance[0, 0])) for part in drain.profile), length,
+    )  # fmt: skip
 
 
-def unseen_bend_terms(unseen_m: float) -> tuple[float, float, float]:
-    """Give the second moments that a bend in the unseen stretch adds.
+def _second_moment(poses: Poses) -> Array:
+    """Give the second moment (3, 3) about the first pose over all through the same wall."""
+    same = poses.walls == poses.walls[0]
+    share = poses.weights[same] / poses.weights[same].sum()
+    away = poses.means[same] - poses.means[0]
+    away[:, 2] = (away[:, 2] + np.pi) % (2 * np.pi) - np.pi
+    spread = poses.covariances[same] + np.einsum("mi,mj->mij", away, away)
+    return np.asarray(np.einsum("m,mij->ij", share, spread))
 
-    With probability q (:func:`unseen_bend_share`) a bend is there, anywhere on the stretch, by
-    an angle φ of the catalogue, left or right. At a distance u before the wall it shifts the exit
-    by u tan φ across the line. Gives E[shift²] = q L²/3 E[tan² φ] (m²),
-    E[shift · φ] = q L/2 E[φ tan φ] (m rad), E[φ²] = q E[φ²] (rad²).
+
+def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
+    """Give mean and variance (2,) each of invert and slope over a mixture."""
+    weights = np.array([part.weight for part in profile])
+    weights = weights / weights.sum()
+    means = np.stack([part.mean for part in profile])
+    mean = weights @ means
+    spread = np.stack([np.diag(part.covariance) for part in profile])
+    return mean, np.asarray(weights @ (spread + (means - mean) ** 2))
+
+
+def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
+    """Choose components by uniforms (m,): their indices, and the uniforms that are left over."""
+    return _chosen(np.array([component.weight for component in exit.mixture]), uniforms)
+
+
+def _chosen(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
+    """Choose by weights (c,) and uniforms (m,); gives the place of each within its share too."""
+    edges = np.cumsum(weights / weights.sum())
+    chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
+    shares = np.diff(edges, prepend=0.0)
+    left = (uniforms - (edges - shares)[chosen]) / np.maximum(shares[chosen], 1e-300)
+    return chosen, np.clip(left, 0.0, 1.0)
+
+
+def sample_exit(
+    exit: Exit, normals: Array, uniforms: Array, normals2: Array
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Turn standard draws into exit poses with invert and slope.
+
+    ``normals`` (m, 3) standard normal draws for x, y, angle; ``uniforms`` (m,) in [0, 1)
+    choose the component of the exit (:func:`choose_components`) and, by what is left over, that
+    of its profile; ``normals2`` (m, 2) standard normal draws for invert and slope. Each
+    Gaussian is mean + V √λ · draw with the eigenvectors V and eigenvalues λ of its covariance,
+    which also serves where the covariance is singular.
+    Gives x, y (m, lot), angle (rad, lot), invert (m above slab), slope (fall per run), (m,) each.
     """
-    angles, shares = np.array(UNSEEN_BENDS_DEG).T
-    angles = np.radians(angles)
-    share = unseen_bend_share(unseen_m)
-    tangent = np.tan(angles)
-    return (
-        share * unseen_m**2 / 3.0 * float(shares @ tangent**2),
-        share * unseen_m / 2.0 * float(shares @ (angles * tangent)),
-        share * float(shares @ angles**2),
-    )
+    chosen, left = choose_components(exit, uniforms)
+    means = np.array([(c.x_m, c.y_m, c.angle_rad) for c in exit.mixture])
+    roots = np.stack([_square_root(c.covariance) for c in exit.mixture])
+    x, y, angle = (means[chosen] + np.einsum("mij,mj->mi", roots[chosen], normals)).T
+    invert, slope = sample_profile(exit, chosen, left, normals2)
+    return x, y, angle, invert, slope
 
 
-def _exit_covariance(drain: Drain, building: Building, crossing: _Crossing) -> tuple[Array, Array]:
-    """Carry the end's covariance (3, 3) to the wall; gives it, and what an unseen bend adds."""
-    direction = lot_direction(drain.end_angle_rad)
-    left = np.array([-direction[1], direction[0]])
-    rate = float(crossing.inward @ direction)
-    # Moves a point along the line until it is on the wall.
-    slide = np.eye(2) - np.outer(direction, crossing.inward) / rate
-    jacobian = np.eye(3)
-    jacobian[:2, :2] = slide
-    jacobian[:2, 2] = crossing.length_m * (slide @ left)
-    shared = np.zeros((3, 3))
-    shared[:2, :2] = building.position_sd_m**2 * np.eye(2)
-    own = _nonnegative(drain.end_covariance - shared)
-    wall = np.append(direction / rate, 0.0) * building.outline_sd_m
-    shift, mixed, turn = unseen_bend_terms(max(crossing.length_m, 0.0))
-    across = np.append(slide @ left, 0.0)
-    angle = np.array([0.0, 0.0, 1.0])
-    bend = (
-        shift * np.outer(across, across)
-        + mixed * (np.outer(across, angle) + np.outer(angle, across))
-        + turn * np.outer(angle, angle)
-    )
-    straight = jacobian @ own @ jacobian.T + shared + np.outer(wall, wall)
-    return np.asarray(0.5 * (straight + straight.T)), bend
+def sample_profile(
+    exit: Exit, chosen: NDArray[np.int64], uniforms: Array, normals: Array
+) -> tuple[Array, Array]:
+    """Draw invert and slope (m,) at the exit components ``chosen`` (m,), as ``sample_exit``."""
+    values = np.empty((chosen.size, 2))
+    for index in np.unique(chosen):
+        rows, profile = np.flatnonzero(chosen == index), exit.mixture[index].profile
+        part, _ = _chosen(np.array([p.weight for p in profile]), uniforms[rows])
+        means = np.stack([p.mean for p in profile])
+        roots = np.stack([_square_root(p.covariance) for p in profile])
+        values[rows] = means[part] + np.einsum("mij,mj->mi", roots[part], normals[rows])
+    return values[:, 0], values[:, 1]
 
 
-def _nonnegative(covariance: Array) -> Array:
-    """Give the nearest covariance without negative eigenvalues."""
-    root = _square_root(covariance)
-    return np.asarray(root @ root.T)
+def _square_root(covariance: Array) -> Array:
+    """Give R with R Rᵀ = covariance, for a covariance that may be singular."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
 
 
 def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -> ProfileComponent:
@@ -217,7 +220,7 @@ def _ground_at(site: Site, place: Array) -> tuple[float, float]:
     return float(site.ground.elevation_m(place)), float(share @ site.ground.sds_m)
 
 
-def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tuple[Notice, ...]:
+def _notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
     """Say what a person should know of the exit."""
     notices = []
     if not inside:
@@ -238,8 +241,9 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
                 "exit",
             )
         )
-    spread = float(np.sqrt(np.linalg.eigvalsh(exit.covariance[:2, :2])[-1]))
-    turn_deg = float(np.degrees(np.sqrt(exit.covariance[2, 2])))
+    likely = exit.mixture[0].covariance
+    spread = float(np.sqrt(np.linalg.eigvalsh(likely[:2, :2])[-1]))
+    turn_deg = float(np.degrees(np.sqrt(likely[2, 2])))
     if spread > WEAK_SD_M or turn_deg > WEAK_ANGLE_DEG:
         notices.append(
             Notice(
@@ -250,9 +254,9 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
                 "exit",
             )
         )
-    incidence = float(np.degrees(np.arccos(np.clip(
-        -crossing.inward @ lot_direction(exit.angle_rad), -1.0, 1.0
-    ))))  # fmt: skip
+    outward = outward_normals(site.building)[exit.wall_index]
+    square = float(outward @ lot_direction(np.array(exit.angle_rad)))
+    incidence = float(np.degrees(np.arccos(np.clip(square, -1.0, 1.0))))
     if incidence > OBLIQUE_DEG:
         notices.append(
             Notice(
@@ -262,7 +266,67 @@ def _notices(exit: Exit, site: Site, crossing: _Crossing, *, inside: bool) -> tu
                 "exit",
             )
         )
-    return (*notices, *_corner_notice(exit, site.building), *_high_mains(exit, site))
+    return (
+        *notices, *_bend_notice(exit), *_corner_notice(exit, site.building),
+        *_high_mains(exit, site),
+    )  # fmt: skip
+
+
+def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:
+    """Group the mixture by where it goes against the stated direction.
+
+    Gives the weight and the mean x, y, turn (3,) of what goes "straight on" (within 8° of the
+    stated direction, through the same wall), "left" and "right" (as one looks downstream), the
+    stated group first; only groups that have a weight.
+    """
+    turns = np.array([c.angle_rad - exit.angle_rad for c in exit.mixture])
+    turns = (turns + np.pi) % (2 * np.pi) - np.pi
+    same = np.array([c.wall_index == exit.wall_index for c in exit.mixture])
+    straight = same & (np.abs(turns) < SAME_DIRECTION_RAD)
+    weights = np.array([c.weight for c in exit.mixture])
+    poses = np.column_stack([[(c.x_m, c.y_m) for c in exit.mixture], turns])
+    groups = {
+        "straight on": straight,
+        "left": ~straight & (turns >= 0),
+        "right": ~straight & (turns < 0),
+    }
+    return {
+        name: (float(weights[rows].sum()), weights[rows] @ poses[rows] / weights[rows].sum())
+        for name, rows in groups.items()
+        if rows.any()
+    }
+
+
+def turn_words(exit: Exit) -> str:
+    """Say how probable it is that the drain goes straight on or bends before the wall."""
+    return ", ".join(
+        f"{name if name == 'straight on' else f'turned {name}'} {percent(weight)}"
+        for name, (weight, _) in exit_turns(exit).items()
+        if weight >= WORTH_NAMING
+    )
+
+
+def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
+    """Say so where another direction than the stated one is probable, and digs elsewhere."""
+    groups = exit_turns(exit)
+    here = np.array([exit.x_m, exit.y_m])
+    ahead = PIT_OUT_M * lot_direction(exit.angle_rad)
+    for name in ("left", "right"):
+        if name in groups:
+            weight, (x, y, turn) = groups[name]
+            moved = np.array([x, y]) - here - ahead
+            moved = moved + PIT_OUT_M * lot_direction(exit.angle_rad + turn)
+            if weight >= WORTH_A_LOOK and float(np.hypot(*moved)) > PIT_MOVED_M:
+                return (
+                    Notice(
+                        "exit-may-bend",
+                        "The drain may bend before the wall where no mark shows it: "
+                        f"{turn_words(exit)}. Push the camera head on and locate it once more "
+                        "close to the wall, or past the wall.",
+                        "exit",
+                    ),
+                )
+    return ()
 
 
 def _invert_abreast(main: Main, exit: Exit) -> float:
@@ -295,7 +359,7 @@ def _corner_notice(exit: Exit, building: Building) -> tuple[Notice, ...]:
     following = building.vertices[(exit.wall_index + 1) % len(building.vertices)]
     along = (following - start) / np.hypot(*(following - start))
     reach = float(along @ (np.array([exit.x_m, exit.y_m]) - start))
-    sd = float(np.sqrt(along @ exit.covariance[:2, :2] @ along))
+    sd = float(np.sqrt(along @ exit.mixture[0].covariance[:2, :2] @ along))
     if min(reach, float(np.hypot(*(following - start))) - reach) > 2.0 * sd:
         return ()
     return (

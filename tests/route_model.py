@@ -259,8 +259,7 @@ class RouteModel:
         fits &= (np.cos(off_wall) > 0.17) & (slant <= np.radians(75.0)) & (arrival >= 0)
         fits &= np.asarray(shapely.contains_properly(self.allowed, routes))
         fits &= self._clear_of_house(laid, tap) & self._beside(routes)
-        weight = 0.5 + 0.5 * np.exp(-0.5 * (off_wall / np.radians(7.0)) ** 2)
-        weight = weight * (0.15 + 0.85 * np.exp(-0.5 * (slant / np.radians(30.0)) ** 2))
+        weight = 0.15 + 0.85 * np.exp(-0.5 * (slant / np.radians(30.0)) ** 2)
         weight = weight * (0.3 + 0.7 * np.exp(-np.maximum(arrival - 1.0, 0.0)))
         value = np.log(weight) + self._evidence(routes, station, laid)
         return np.where(fits, value, -np.inf), station

@@ -14,14 +14,23 @@ from scipy.stats import norm as normal
 from shapely import LineString, Polygon
 
 from sitegis._errors import ComputationError
+from sitegis._exit_mixture import first_walls, outward_normals
 from sitegis._frames import Array
-from sitegis._results import Drain, Exit, ProfileComponent
+from sitegis._results import Drain, Exit, LineEnd, ProfileComponent
 from sitegis._rules import load_rules
 from sitegis._site import Building, Site
 from sitegis._survey import Survey
-from sitegis.exit import find_exit, sample_exit, unseen_bend_terms
+from sitegis.exit import exit_turns, find_exit, sample_exit, turn_words
+from sitegis.line.bends import BENDS_PER_M
 from tests.benchmarks.line import simulate
-from tests.invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
+from tests.invented import (
+    HOUSE_DEPTH_M,
+    HOUSE_FRONT_M,
+    HOUSE_LEFT_M,
+    HOUSE_WIDTH_M,
+    corner_site,
+    front_exit,
+)
 
 
 def drain_at(
@@ -63,9 +72,13 @@ def test_exit_is_where_shapely_finds_the_wall(angle: float, u: float, v: float) 
     end = low + np.array([u, v]) * (high - low)
     far = end + 100.0 * np.array([np.cos(angle), np.sin(angle)])
     crossing = Polygon(site.building.vertices).exterior.intersection(LineString([end, far]))
-    found = exit_of(drain_at((end[0], end[1]), angle), site)
-    assert (found.x_m, found.y_m) == pytest.approx((crossing.x, crossing.y), abs=1e-6)
-    assert found.unseen_m == pytest.approx(np.hypot(crossing.x - end[0], crossing.y - end[1]))
+    walls, lengths = first_walls(end[None], np.array([angle]), site.building)
+    met = end + lengths[0] * np.array([np.cos(angle), np.sin(angle)])
+    assert met == pytest.approx((crossing.x, crossing.y), abs=1e-6)
+    found = exit_of(drain_at((end[0], end[1]), angle, covariance=1e-8 * np.eye(3)), site)
+    if found.wall_index == walls[0]:  # flatter than 10° to the wall is no exit
+        assert (found.x_m, found.y_m) == pytest.approx((crossing.x, crossing.y), abs=1e-4)
+        assert found.unseen_m == pytest.approx(lengths[0], abs=1e-4)
     assert found.side == site.building.sides[found.wall_index]
 
 
@@ -92,44 +105,117 @@ def test_first_crossing_of_an_l_shaped_house() -> None:
 @pytest.mark.parametrize(("sigmas", "told"), [(1.5, True), (2.5, False)])
 def test_an_exit_within_two_sigma_of_a_corner_is_told(sigmas: float, told: bool) -> None:
     """Nearer than 95 % of a Gaussian reaches, the wall round the corner is as good."""
-    sd = float(np.sqrt(exit_of(drain_at((HOUSE_LEFT_M + 4.0, 9.0), -np.pi / 2)).covariance[0, 0]))
+    middle = exit_of(drain_at((HOUSE_LEFT_M + 4.0, 9.0), -np.pi / 2))
+    sd = float(np.sqrt(middle.mixture[0].covariance[0, 0]))
     found = exit_of(drain_at((HOUSE_LEFT_M + sigmas * sd, 9.0), -np.pi / 2))
     assert ("exit-near-corner" in codes(found)) == told
 
 
-def test_covariance_matches_drawn_crossings() -> None:
-    """Ends and directions drawn from the drain's posterior cross the wall as stated."""
+def crossing(origin: Array, angle: Array) -> tuple[Array, Array]:
+    """Give where rays first leave the invented house, a rectangle, and the lengths: plain sums."""
+    low = np.array([HOUSE_LEFT_M, HOUSE_FRONT_M])
+    high = low + np.array([HOUSE_WIDTH_M, HOUSE_DEPTH_M])
+    step = np.column_stack([np.cos(angle), np.sin(angle)])
+    to_side = np.where(step > 0, high - origin, low - origin) / step
+    length = to_side.min(axis=1)
+    return origin + length[:, None] * step, length
+
+
+def drawn_exits(
+    mean: Array, spread: Array, count: int, generator: np.random.Generator
+) -> tuple[Array, Array, Array]:
+    """Draw exits by brute force: x, y, angle (m, 3), the bend (degrees), and the weights (m,).
+
+    Bends come as a Poisson process of 0.63 in 8 m; ways with a second one are dropped. The
+    angle off square at the wall is weighed by ½ + ½ exp(−½ (s/7°)²).
+    """
+    x, y, angle = generator.multivariate_normal(mean, spread, count).T
+    here = np.column_stack([x, y])
+    _, unbent = crossing(here, angle)
+    at = generator.exponential(8.0 / 0.63, count)
+    bends = at < unbent
+    size = generator.choice(
+        [11.25, 22.5, 45.0, 60.0, 72.0, 90.0], count, p=[0.06, 0.22, 0.42, 0.06, 0.04, 0.20]
+    )
+    turn = np.where(bends, size * generator.choice([-1.0, 1.0], count), 0.0)
+    along = np.column_stack([np.cos(angle), np.sin(angle)])
+    here = here + np.where(bends, at, 0.0)[:, None] * along
+    angle = angle + np.radians(turn + np.where(bends, generator.normal(0.0, 2.0, count), 0.0))
+    place, length = crossing(here, angle)
+    once = ~bends | (generator.exponential(8.0 / 0.63, count) > length)
+    gap = np.abs(np.column_stack([
+        place[:, 0] - HOUSE_LEFT_M, place[:, 0] - HOUSE_LEFT_M - HOUSE_WIDTH_M,
+        place[:, 1] - HOUSE_FRONT_M, place[:, 1] - HOUSE_FRONT_M - HOUSE_DEPTH_M,
+    ]))  # fmt: skip
+    square = np.array([np.pi, 0.0, -np.pi / 2, np.pi / 2])[np.argmin(gap, axis=1)]
+    slant = np.abs((angle - square + np.pi) % (2 * np.pi) - np.pi)
+    weight = 0.5 + 0.5 * np.exp(-0.5 * (slant / np.radians(7.0)) ** 2)
+    return np.column_stack([place, angle]), turn, np.where(once & (np.cos(slant) > 0.17), weight, 0)
+
+
+@pytest.mark.parametrize(("ahead", "slant_deg"), [(0.8, 0.0), (1.5, 15.0), (4.0, -20.0)])
+def test_mixture_matches_drawn_drains(ahead: float, slant_deg: float) -> None:
+    """Shares of straight and of every bend, and their moments, are those of drawn drains."""
     generator = np.random.default_rng(4)
-    angle = np.radians(-75.0)
-    spread = np.array([[9e-3, 1e-3, 3e-4], [1e-3, 6e-3, 1e-4], [3e-4, 1e-4, 4e-4]])
-    building = replace(corner_site().building, position_sd_m=1e-9, outline_sd_m=0.03)
+    mean = np.array([HOUSE_LEFT_M + 4.0, HOUSE_FRONT_M + ahead, np.radians(slant_deg - 90.0)])
+    spread = np.array([[9e-3, 1e-3, 3e-4], [1e-3, 6e-3, 1e-4], [3e-4, 1e-4, 4e-3]])
+    building = replace(corner_site().building, position_sd_m=1e-9, outline_sd_m=1e-9)
     site = replace(corner_site(), building=building)
-    found = exit_of(drain_at((7.0, 8.4), float(angle), covariance=spread), site)
-    x, y, turned = generator.multivariate_normal([7.0, 8.4, angle], spread, 200_000).T
-    wall = HOUSE_FRONT_M + 0.03 * generator.standard_normal(200_000)
-    drawn = np.stack([x + (wall - y) / np.tan(turned), wall, turned])
-    length = found.unseen_m
-    shift, mixed, turn = unseen_bend_terms(length)
-    across = np.array([1.0 / np.sin(-angle), 0.0])  # a step across the line, slid along to the wall
-    expected = np.cov(drawn)
-    expected[0, 0] += shift * across[0] ** 2
-    expected[0, 2] += mixed * across[0]
-    expected[2, 0] += mixed * across[0]
-    expected[2, 2] += turn
-    assert found.covariance == pytest.approx(expected, rel=0.03, abs=3e-5)
+    found = exit_of(drain_at((mean[0], mean[1]), mean[2], covariance=spread), site)
+    pose, turn, weight = drawn_exits(mean, spread, 400_000, generator)
+    parts = found.components
+    assert sum(part.weight for part in parts) == pytest.approx(1.0)
+    for bend in (0.0, 11.25, 22.5, -22.5, 45.0, -45.0, 90.0):
+        drawn = np.isclose(turn, bend) & (weight > 0)
+        share = weight[drawn].sum() / weight.sum()
+        of_bend = [part for part in parts if np.isclose(part.turn_deg, bend)]
+        stated = sum(part.weight for part in of_bend)
+        assert stated == pytest.approx(share, rel=0.12, abs=2e-3), bend
+    straight = [part for part in parts if part.turn_deg == 0.0 and part.wall_index == 0]
+    weights = np.array([part.weight for part in straight])
+    means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in straight])
+    centre = weights @ means / weights.sum()
+    away = means - centre
+    inside = np.einsum("m,mij->ij", weights, np.stack([part.covariance for part in straight]))
+    covariance = (inside + (weights[:, None] * away).T @ away) / weights.sum()
+    front = (turn == 0.0) & (np.abs(pose[:, 1] - HOUSE_FRONT_M) < 1e-6)
+    assert centre == pytest.approx(np.average(pose[front], axis=0, weights=weight[front]), abs=0.01)
+    expected = np.cov(pose[front].T, aweights=weight[front])
+    assert covariance == pytest.approx(expected, rel=0.05, abs=3e-4)
 
 
-def test_unseen_bend_terms_match_drawn_bends() -> None:
-    """Second moments of rare drawn bends agree with the closed form."""
-    generator = np.random.default_rng(8)
-    length, n = 1.2, 400_000
-    angles = np.radians(generator.choice([11.25, 22.5, 45.0], n, p=[0.10, 0.35, 0.55]))
-    angles *= generator.choice([-1.0, 1.0], n)
-    shift = generator.uniform(0.0, length, n) * np.tan(angles)
-    share = 1.0 - np.exp(-0.01 * length)
-    drawn = share * np.array([np.mean(shift**2), np.mean(shift * angles), np.mean(angles**2)])
-    assert unseen_bend_terms(length) == pytest.approx(drawn, rel=0.02)
-    assert unseen_bend_terms(0.0) == (0.0, 0.0, 0.0)
+def test_bends_come_at_one_rate_wherever_they_are() -> None:
+    """The unseen stretch has the bends per metre of the count's prior: 0.63 in 8 m."""
+    assert pytest.approx(0.63 / 8.0) == BENDS_PER_M
+
+
+@pytest.mark.parametrize(
+    ("index", "normal"), [(0, (0, -1)), (1, (1, 0)), (2, (0, 1)), (3, (-1, 0))]
+)
+def test_wall_normals_point_outward(index: int, normal: tuple[float, float]) -> None:
+    """Front, right, rear and left walls of the invented house."""
+    assert outward_normals(corner_site().building)[index] == pytest.approx(normal)
+
+
+def test_ends_of_a_mixture_are_each_carried_to_the_wall() -> None:
+    """Two directions at the last mark, 60 and 40 %, stay two directions at the wall, and are told.
+
+    30° apart, 2 m out of the wall the pit would lie about 1 m aside: a person must look.
+    """
+    spread = np.diag([1e-4, 1e-4, np.radians(1.0) ** 2])
+    end = (HOUSE_LEFT_M + 4.0, HOUSE_FRONT_M + 0.3)
+    drain = drain_at(end, -np.pi / 2, covariance=spread)
+    ends = tuple(
+        LineEnd(weight, np.array([*end, -np.pi / 2 + turn]), spread, 0)
+        for weight, turn in ((0.6, 0.0), (0.4, np.radians(30.0)))
+    )
+    found = exit_of(replace(drain, ends=ends))
+    groups = exit_turns(found)
+    # What leaves square is up to twice as probable as what leaves by 30° (habit of 7°).
+    assert groups["left"][0] == pytest.approx(0.4 / (0.4 + 2 * 0.6), abs=0.03)
+    assert groups["straight on"][0] + groups["left"][0] == pytest.approx(1.0, abs=0.02)
+    assert "exit-may-bend" in codes(found)
+    assert turn_words(found).startswith("straight on 7")
 
 
 def test_building_shift_moves_exit_whole() -> None:
@@ -154,7 +240,8 @@ def test_invert_falls_by_slope_times_unseen_length() -> None:
     site = corner_site()
     found = exit_of(drain_at((7.0, HOUSE_FRONT_M + 1.0), -np.pi / 2), site)
     assert [c.mean[0] for c in found.profile] == pytest.approx([-0.72, -0.67])
-    assert found.invert_m == pytest.approx(0.6 * -0.72 + 0.4 * -0.67)
+    # Ways that bend before the wall are longer: by millimetres on the whole.
+    assert found.invert_m == pytest.approx(0.6 * -0.72 + 0.4 * -0.67, abs=1e-3)
     ground = float(site.ground.elevation_m(np.array([found.x_m, found.y_m])))
     assert found.depth_m == pytest.approx(ground - found.invert_m)
     variance = 4e-4 + 2e-5 + 4e-6  # by hand: invert, twice the covariance, slope, over 1 m
@@ -206,16 +293,6 @@ def test_stated_ellipse_covers_the_true_exit(bend: bool) -> None:
     # Nor wider than need be: the rms error is at least 60 % of what is stated.
     error = np.sqrt(np.mean([hit.across_error_m**2 for hit in hits]))
     assert error > 0.6 * np.sqrt(np.mean([hit.across_sd_m**2 for hit in hits]))
-
-
-def test_covariance_splits_into_straight_and_bend() -> None:
-    """What the exit says of a bend adds up: total − straight is its second moments."""
-    found = exit_of(drain_at((HOUSE_LEFT_M + 4.0, HOUSE_FRONT_M + 1.5), -np.pi / 2))
-    assert found.straight_covariance is not None
-    added = found.covariance - found.straight_covariance
-    assert added[2, 2] == pytest.approx(unseen_bend_terms(found.unseen_m)[2], rel=1e-9)
-    assert found.bend_share == pytest.approx(1 - np.exp(-0.01 * found.unseen_m))
-    assert np.linalg.eigvalsh(added).min() > -1e-15
 
 
 def test_a_main_above_the_drain_is_told() -> None:

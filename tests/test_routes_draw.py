@@ -161,18 +161,20 @@ def test_a_short_straight_has_the_stated_share() -> None:
     assert (drawn < 1.0).mean() == pytest.approx(expected, abs=1e-3)
 
 
-def test_an_unseen_bend_is_drawn_as_an_event() -> None:
-    """With 30 % bends the poses have the stated covariance, and 70 % of them the narrow one."""
-    straight = np.diag([0.2, 0.05, np.radians(1.0)]) ** 2
-    bend = np.zeros((3, 3))
-    bend[2, 2] = 0.3 * np.radians(40.0) ** 2
-    exit = replace(
-        front_exit(), covariance=straight + bend, straight_covariance=straight, bend_share=0.3
-    )
+def test_components_of_the_exit_are_drawn_by_their_weights() -> None:
+    """With 30 % through another wall, 30 % of the poses are there, each with its own moments."""
+    exit = front_exit()
+    (narrow,) = exit.mixture
+    covariance = np.diag([0.1, 0.3, np.radians(2.0)]) ** 2
+    other = replace(
+        narrow, weight=0.3, x_m=12.0, y_m=14.0, angle_rad=0.2, side="right", wall_index=1,
+        covariance=covariance,
+    )  # fmt: skip
+    exit = replace(exit, components=(replace(narrow, weight=0.7), other))
     heads = draw_heads(plan_for(), exit, uniforms(14), 0.01)
-    off = heads.poses - np.array([exit.x_m, exit.y_m, exit.angle_rad])
-    assert np.cov(off.T) == pytest.approx(exit.covariance, rel=0.05, abs=2e-3)
-    assert np.mean(np.abs(off[:, 2]) < np.radians(2.0)) == pytest.approx(
-        0.7 * (2 * stats.norm.cdf(2.0) - 1) + 0.3 * (2 * stats.norm.cdf(2.0 / np.hypot(40, 1)) - 1),
-        abs=0.01,
-    )
+    there = heads.walls == 1
+    assert there.mean() == pytest.approx(0.3, abs=2e-3)
+    for rows, part in ((~there, narrow), (there, other)):
+        mean = heads.poses[rows].mean(axis=0)
+        assert mean == pytest.approx([part.x_m, part.y_m, part.angle_rad], abs=5e-3)
+        assert np.cov(heads.poses[rows].T) == pytest.approx(part.covariance, rel=0.05, abs=3e-4)

@@ -9,11 +9,9 @@ import pytest
 
 from sitegis.routes.fit import (
     arrival_habit,
-    exit_habit,
     main_inverts,
     tap_habit,
     tap_slant,
-    wall_normal,
 )
 
 from .invented import corner_site
@@ -23,7 +21,6 @@ def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
     """Soft habits scale a weight between their floor and 1."""
     slant = np.linspace(0.0, np.pi, 50)
     for values, floor in (
-        (exit_habit(slant), 0.5),
         (tap_habit(slant), 0.15),
         (arrival_habit(np.linspace(0.0, 20.0, 50)), 0.3),
     ):
@@ -36,15 +33,6 @@ def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
 def test_a_drop_up_to_a_metre_costs_nothing() -> None:
     """Arriving up to 1 m above the main's invert is as good as level with it."""
     assert arrival_habit(np.array([0.0, 0.5, 1.0])) == pytest.approx(1.0)
-
-
-@pytest.mark.parametrize(
-    ("index", "normal"), [(0, (0, -1)), (1, (1, 0)), (2, (0, 1)), (3, (-1, 0))]
-)
-def test_wall_normals_point_outward(index: int, normal: tuple[float, float]) -> None:
-    """Front, right, rear and left walls of the invented house."""
-    got, _ = wall_normal(corner_site().building, index)
-    assert got == pytest.approx(normal)
 
 
 def test_the_mains_invert_is_read_along_its_line() -> None:

@@ -67,7 +67,6 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
 
     wall = {"front": -np.pi / 2, "right": 0.0, "rear": np.pi / 2, "left": np.pi}[exit.side]
     outward = np.cos(heading - wall)
-    off_wall = np.arccos(np.clip(outward, -1, 1))
     fits &= outward > 0.17
     vertices, final = [here], heading
     for i in range(2):
@@ -96,8 +95,7 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
     fits &= ~shapely.intersects(routes, house.buffer(-0.45))
     fits &= ~_alongside(site, routes)
 
-    weight = 0.5 + 0.5 * np.exp(-0.5 * (off_wall / np.radians(7.0)) ** 2)
-    weight = weight * (0.15 + 0.85 * np.exp(-0.5 * (slant / np.radians(30.0)) ** 2))
+    weight = 0.15 + 0.85 * np.exp(-0.5 * (slant / np.radians(30.0)) ** 2)
     weight = weight * (0.3 + 0.7 * np.exp(-np.maximum(arrival - 1.0, 0.0)))
     return np.where(fits, weight, 0.0)
 

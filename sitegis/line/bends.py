@@ -24,6 +24,10 @@ CATALOGUE_WEIGHTS = (0.06, 0.22, 0.42, 0.06, 0.04, 0.20)
 """How often each is met; left and right alike. Judgement, no source."""
 BEND_COUNT_WEIGHTS = (0.55, 0.30, 0.12, 0.03)
 """Prior of 0, 1, 2, 3 bends under one basement. Judgement, no source."""
+BASEMENT_RUN_M = 8.0
+"""Length of a building drain under one basement to which that prior belongs. Judgement."""
+BENDS_PER_M = sum(n * weight for n, weight in enumerate(BEND_COUNT_WEIGHTS)) / BASEMENT_RUN_M
+"""Bends per metre of drain, seen or not: 0.63 over 8 m, about 0.08."""
 MANY_POINTS = 9
 """Three bends are tried from this many points on."""
 _REFINED, _KEPT_WITHIN, _SLACK_M, _TIE_REACH_M, _MARKED = 6, 12.0, 0.25, 0.75, 0.8

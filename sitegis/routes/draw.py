@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from .. import _polyline
 from .._frames import Array, lot_direction
 from .._results import Exit
-from ..exit import sample_exit
+from ..exit import choose_components, sample_profile
 from .bends import MOST_BENDS
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
@@ -27,7 +27,7 @@ __all__ = [
     "lay_straights",
 ]
 
-DIMENSIONS = 13
+DIMENSIONS = 12
 LEAST_STRAIGHT_M = 0.3
 # Share of bends set close behind the fitting before them, and their mean distance; spread of the
 # rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
@@ -45,12 +45,14 @@ _TINY = 1e-12
 class Candidates:
     """Heads of candidate routes, then their vertices; all arrays have n rows.
 
-    ``poses`` (n, 3) of x, y, angle; ``inverts_m`` at the exit; ``slopes`` outdoors;
-    ``main_errors`` standard normal draws for the main's invert; ``chosen`` the sequence;
-    ``uniforms`` (n, 3) for the lengths; ``log_ratio`` log of prior / proposal so far.
+    ``poses`` (n, 3) of x, y, angle; ``walls`` the wall each leaves by; ``inverts_m`` at the
+    exit; ``slopes`` outdoors; ``main_errors`` standard normal draws for the main's invert;
+    ``chosen`` the sequence; ``uniforms`` (n, 3) for the lengths; ``log_ratio`` log of prior /
+    proposal so far.
     """
 
     poses: Array
+    walls: NDArray[np.int64]
     inverts_m: Array
     slopes: Array
     main_errors: Array
@@ -61,73 +63,60 @@ class Candidates:
     def kept(self, keep: NDArray[np.bool_]) -> Candidates:
         """Give the rows to keep."""
         return Candidates(
-            self.poses[keep], self.inverts_m[keep], self.slopes[keep], self.main_errors[keep],
-            self.chosen[keep], self.uniforms[keep], self.log_ratio[keep],
+            self.poses[keep], self.walls[keep], self.inverts_m[keep], self.slopes[keep],
+            self.main_errors[keep], self.chosen[keep], self.uniforms[keep], self.log_ratio[keep],
         )  # fmt: skip
 
 
 def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
-    """Draw exit pose, slope, the main's error and the bend sequence from (n, 13) uniforms."""
+    """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms."""
     uniforms = np.clip(uniforms, _TINY, 1.0 - 1e-9)
     normals = ndtri(uniforms[:, [0, 1, 2, 4, 5, 6]])
-    offsets, log_ratio = _pose_offsets(plan, exit, normals[:, :2], uniforms[:, [2, 12]])
-    x, y, angle, invert, slope = sample_exit(
-        exit, offsets @ np.linalg.pinv(_response(exit)).T, uniforms[:, 3], normals[:, 3:5]
-    )
+    component, left = choose_components(exit, uniforms[:, 3])
+    poses, log_ratio = _draw_poses(plan, exit, component, normals[:, :2], uniforms[:, 2])
+    invert, slope = sample_profile(exit, component, left, normals[:, 3:5])
     same = uniforms[:, 7] < SAME_SLOPE_SHARE
     anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
     slope = np.where(same, slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
     chosen = np.searchsorted(np.cumsum(plan.shares), uniforms[:, 8], side="right")
     chosen = np.minimum(chosen, len(plan.shares) - 1)
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
-    poses = np.stack([x, y, angle], axis=1)
+    walls = np.array([part.wall_index for part in exit.mixture])[component]
     return Candidates(
-        poses, invert, slope, normals[:, 5], chosen, uniforms[:, 9 : 9 + MOST_BENDS], log_ratio
-    )
+        poses, walls, invert, slope, normals[:, 5], chosen, uniforms[:, 9 : 9 + MOST_BENDS],
+        log_ratio,
+    )  # fmt: skip
 
 
-def _response(exit: Exit) -> Array:
-    """Give the matrix (3, 3) by which ``sample_exit`` turns standard draws into pose offsets."""
-    draws = np.concatenate([np.zeros((1, 3)), np.eye(3)])
-    x, y, angle, _, _ = sample_exit(exit, draws, np.zeros(4), np.zeros((4, 2)))
-    poses = np.stack([x, y, angle])
-    return np.asarray(poses[:, 1:] - poses[:, :1])
-
-
-def _pose_offsets(plan: Plan, exit: Exit, normals: Array, uniforms: Array) -> tuple[Array, Array]:
+def _draw_poses(
+    plan: Plan, exit: Exit, component: NDArray[np.int64], normals: Array, uniforms: Array
+) -> tuple[Array, Array]:
     """Draw x, y first and then the angle given them, which may be aimed; gives log ratio too.
 
-    A bend that nobody saw before the wall is rare and turns the pipe far, so that it is drawn
-    as the event it is: with ``bend_share`` the pose has its own, wide covariance.
+    ``component`` (n,) of the exit's mixture; ``normals`` (n, 2) for the place, ``uniforms`` (n,)
+    for the angle. Gives poses (n, 3).
     """
-    bent = uniforms[:, 1] < exit.bend_share
-    place, expected, spread = np.empty_like(normals), np.empty(len(bent)), np.empty(len(bent))
-    for chosen, covariance in zip((~bent, bent), _pose_covariances(exit), strict=True):
-        values, vectors = np.linalg.eigh(covariance[:2, :2])
-        drawn = normals[chosen] @ (vectors * np.sqrt(np.clip(values, 0.0, None))).T
-        gain = covariance[2, :2] @ np.linalg.pinv(covariance[:2, :2])
-        rest = covariance[2, 2] - gain @ covariance[:2, 2]
-        place[chosen], expected[chosen] = drawn, drawn @ gain
-        spread[chosen] = np.sqrt(max(float(rest), 1e-18))
-    start = np.array([exit.x_m, exit.y_m]) + place
+    means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in exit.mixture])
+    covariances = np.stack([part.covariance for part in exit.mixture])
+    values, vectors = np.linalg.eigh(covariances[:, :2, :2])
+    roots = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
+    inverses = np.linalg.pinv(covariances[:, :2, :2], hermitian=True)
+    gains = np.einsum("cj,cjk->ck", covariances[:, 2, :2], inverses)
+    rest = covariances[:, 2, 2] - np.einsum("ck,ck->c", gains, covariances[:, 2, :2])
+    spread = np.sqrt(np.maximum(rest, 1e-18))[component]
+    place = np.einsum("nij,nj->ni", roots[component], normals)
+    expected = means[component, 2] + np.einsum("nk,nk->n", gains[component], place)
+    start = means[component, :2] + place
     targets, widths = [], []
     for aim in plan.aims:
         gap = aim.point - start
-        turn = np.arctan2(gap[:, 1], gap[:, 0]) - exit.angle_rad - expected
+        turn = np.arctan2(gap[:, 1], gap[:, 0]) - expected
         turn = (turn + np.pi) % (2 * np.pi) - np.pi
         # An aim further off than the pose allows would waste its draws.
         targets.append(np.where(np.abs(turn) < 4 * spread, turn / spread, np.nan))
         widths.append(np.maximum(aim.sd_m / np.hypot(*gap.T) / spread, 0.02))
-    draw, log_ratio = draw_aimed(uniforms[:, 0], _standard_normal, targets, widths)
-    return np.concatenate([place, (expected + spread * draw)[:, None]], axis=1), log_ratio
-
-
-def _pose_covariances(exit: Exit) -> tuple[Array, Array]:
-    """Give the covariances (3, 3) of the pose without a bend before the wall, and with one."""
-    if exit.straight_covariance is None or exit.bend_share <= 0.0:
-        return exit.covariance, exit.covariance
-    straight = exit.straight_covariance
-    return straight, straight + (exit.covariance - straight) / exit.bend_share
+    draw, log_ratio = draw_aimed(uniforms, _standard_normal, targets, widths)
+    return np.column_stack([start, expected + spread * draw]), log_ratio
 
 
 def _standard_normal(uniform: Array, density_at: Array | None) -> Array:

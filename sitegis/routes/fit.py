@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .. import _polyline
+from .._exit_mixture import outward_normals
 from .._frames import Array, lot_direction
 from .._results import Exit
 from .._site import Building, Main
@@ -16,11 +17,9 @@ from .geometry import routes_cross, routes_inside
 from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
 from .terrain import Terrain, run_alongside
 
-__all__ = ["Fitted", "arrival_habit", "exit_habit", "fit_candidates", "tap_habit"]
+__all__ = ["Fitted", "arrival_habit", "fit_candidates", "tap_habit"]
 
 # All judgement, no source.
-EXIT_SQUARE_SD_RAD = float(np.radians(7.0))
-EXIT_SQUARE_FLOOR = 0.5
 EASY_DROP_M = 1.0
 DROP_FADE_M = 1.0
 DROP_FLOOR = 0.3
@@ -58,8 +57,8 @@ def fit_candidates(
     """Drop the candidates that break a hard constraint; elevation prunes before geometry."""
     dropped: dict[str, int] = {}
     rows = np.arange(len(heads.chosen))
-    normal, wall_point = wall_normal(building, exit.wall_index)
-    outward = lot_direction(heads.poses[:, 2]) @ normal
+    normals = outward_normals(building)
+    outward = np.sum(lot_direction(heads.poses[:, 2]) * normals[heads.walls], axis=1)
 
     def sieve(reason: str, keep: Flags) -> Flags:
         dropped[reason] = int(keep.size - keep.sum())
@@ -87,7 +86,7 @@ def fit_candidates(
     state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
     log_prior = (
         log_ratio
-        + np.log(exit_habit(np.arccos(np.clip(outward, -1.0, 1.0))))
+        + exit.log_habit
         + np.log(tap_habit(slant))
         + np.log(arrival_habit(state.arrivals_m))
     )
@@ -95,7 +94,7 @@ def fit_candidates(
     keep &= sieve("fall", state.arrivals_m >= 0)
     state, log_prior = state.kept(keep), log_prior[keep]
     for reason in ("house", "area", "alongside", "lot"):
-        keep = sieve(reason, _GEOMETRY[reason](plan, state, normal, wall_point, terrain))
+        keep = sieve(reason, _GEOMETRY[reason](plan, state, building, terrain))
         state, log_prior = state.kept(keep), log_prior[keep]
     return Fitted(
         state.rows, state.vertices, state.inverts_m, state.lengths_m, state.arrivals_m,
@@ -124,11 +123,6 @@ class _State:
             self.heads.kept(keep), self.rows[keep], self.vertices[keep], self.stations_m[keep],
             self.inverts_m[keep], self.lengths_m[keep], self.main_inverts_m[keep],
         )  # fmt: skip
-
-
-def wall_normal(building: Building, index: int) -> tuple[Array, Array]:
-    """Give the outward normal of a wall (2,) and a point on its outside face (2,)."""
-    return _polyline.normals(_polyline.closed(building.vertices))[index], building.vertices[index]
 
 
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
@@ -167,12 +161,6 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
     return keep
 
 
-def exit_habit(slant_rad: Array) -> Array:
-    """Weigh the angle off square at the wall: floor + (1 − floor)·exp(−½(angle/7°)²)."""
-    gauss = np.exp(-0.5 * (slant_rad / EXIT_SQUARE_SD_RAD) ** 2)
-    return np.asarray(EXIT_SQUARE_FLOOR + (1.0 - EXIT_SQUARE_FLOOR) * gauss)
-
-
 def tap_habit(slant_rad: Array) -> Array:
     """Weigh the angle off square at the main: floor + (1 − floor)·exp(−½(angle/30°)²).
 
@@ -189,26 +177,22 @@ def arrival_habit(arrival_m: Array) -> Array:
     return np.asarray(DROP_FLOOR + (1.0 - DROP_FLOOR) * np.exp(-past / DROP_FADE_M))
 
 
-def _clear_of_house(
-    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
-) -> Flags:
+def _clear_of_house(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
     """Tell which routes do not pass under the house again once they are outside its wall."""
     vertices = state.vertices.copy()
     direction = lot_direction(state.heads.poses[:, 2])
-    inside = np.maximum(0.005 - (vertices[:, 0] - wall_point) @ normal, 0.0)
-    vertices[:, 0] += (inside / (direction @ normal))[:, None] * direction
+    normal = outward_normals(building)[state.heads.walls]
+    beyond = np.sum((vertices[:, 0] - building.vertices[state.heads.walls]) * normal, axis=1)
+    inside = np.maximum(0.005 - beyond, 0.0)
+    vertices[:, 0] += (inside / np.sum(direction * normal, axis=1))[:, None] * direction
     return ~routes_cross(vertices, terrain.house)
 
 
-def _in_area(
-    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
-) -> Flags:
+def _in_area(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
     return routes_inside(state.vertices, terrain.allowed)
 
 
-def _alongside(
-    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
-) -> Flags:
+def _alongside(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
     """Tell which routes pass beside the wall they should, or beside none where direct."""
     if plan.face is not None:
         run, _ = run_alongside(state.vertices, plan.face, within_m=plan.face.strip_m)
@@ -220,9 +204,7 @@ def _alongside(
     return keep
 
 
-def _in_own_yard(
-    plan: Plan, state: _State, normal: Array, wall_point: Array, terrain: Terrain
-) -> Flags:
+def _in_own_yard(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
     """Tell which side-yard routes stay in the lot as long as they are beside the house."""
     if plan.face is None:
         return np.ones(len(state.rows), bool)

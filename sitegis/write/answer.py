@@ -93,6 +93,18 @@ def _exit(survey: Survey, spread: ExitSpread) -> dict[str, Any]:
         "wall": left_at.side,
         "unseen_m": finite(left_at.unseen_m),
         "covariance": [[finite(float(v), 9) for v in row] for row in left_at.covariance],
+        "components": [
+            {
+                "weight": finite(part.weight),
+                "turn_deg": finite(part.turn_deg),
+                **_place(survey, part.x_m, part.y_m),
+                "azimuth_deg": finite(survey.site.frame.azimuth_deg(part.angle_rad)),
+                "wall": part.side,
+                "unseen_m": finite(part.unseen_m),
+                "covariance": [[finite(float(v), 9) for v in row] for row in part.covariance],
+            }
+            for part in left_at.mixture
+        ],
         "regions": region_list(frame, spread.place),
         "intervals": {
             "azimuth_deg": azimuth_list(frame, spread.angle),

@@ -11,6 +11,7 @@ from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._survey import Survey
 from .._units import about, format_bearing, format_length, format_slope, percent
+from ..exit import exit_turns, turn_words
 from ..score.checks import A_PIT
 
 SIDE_WORDS: dict[Side, str] = {
@@ -18,6 +19,7 @@ SIDE_WORDS: dict[Side, str] = {
 }  # fmt: skip
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
+SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes without saying
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 
 
@@ -80,7 +82,7 @@ def heading_words(survey: Survey) -> str:
     left_at = survey.exit
     bearing = format_bearing(round(survey.site.frame.azimuth_deg(left_at.angle_rad)))
     whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
-    spread = max(1.0, np.degrees(1.96 * np.sqrt(left_at.covariance[2, 2])))
+    spread = max(1.0, np.degrees(1.96 * np.sqrt(left_at.mixture[0].covariance[2, 2])))
     return f"{whole} (± {spread:.0f}°, 95 %)"
 
 
@@ -93,8 +95,14 @@ def exit_sentence(survey: Survey) -> str:
         f"It leaves through the {SIDE_WORDS[left_at.side]} wall {about(distance, unit)} from the "
         f"{corner}, invert {about(left_at.depth_m, unit)} below the ground outside "
         f"(± {about(1.96 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
-        f"{heading_words(survey)}."
+        f"{heading_words(survey)}.{_turn_sentence(survey)}"
     )
+
+
+def _turn_sentence(survey: Survey) -> str:
+    """Say how probable a bend before the wall is, where it is worth naming; else nothing."""
+    stated = exit_turns(survey.exit)["straight on"][0]
+    return "" if stated >= SURELY_STRAIGHT else f" Before the wall: {turn_words(survey.exit)}."
 
 
 def slope_sentence(survey: Survey) -> str:

@@ -1,0 +1,294 @@
+"""The exit as a mixture: straight on to the wall, or bent on the way where no mark shows it.
+
+Each end of the drain (:class:`~sitegis._results.LineEnd`) is carried to the wall straight, and
+with one bend at places spread evenly over the stretch. Bends come at one rate per metre, as in
+the stretches that marks show, with the angles of the catalogue.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import _polyline
+from ._frames import Array, lot_direction
+from ._results import Drain, LineEnd
+from ._site import Building
+from .line.bends import BENDS_PER_M, CATALOGUE_DEG, CATALOGUE_WEIGHTS
+from .line.straights import BEND_ANGLE_SD_RAD
+
+__all__ = [
+    "Poses",
+    "back_to_wall",
+    "carry_to_wall",
+    "first_walls",
+    "merge_poses",
+    "outward_normals",
+    "square_habit",
+]
+
+CELL_M = 0.75
+"""Longest piece of the unseen stretch whose bends are one component."""
+NEGLIGIBLE = 2e-4
+MOST_COMPONENTS = 60
+SQUARE_SD_RAD, SQUARE_FLOOR = float(np.radians(7.0)), 0.5
+"""How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 7°)²). Judgement."""
+LEAST_OUTWARD = 0.17
+"""A drain that leaves flatter than 10° to the wall is none. Judgement, no source."""
+_MERGE_SQUARE = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Poses:
+    """Gaussians of the exit, m rows: ``weights`` (m,), ``means`` (m, 3) of x, y, angle.
+
+    ``covariances`` (m, 3, 3), ``walls`` (m,) indices, ``turns_deg`` (m,) of the unseen bend,
+    ``lengths_m`` (m,) from the drain's end.
+    """
+
+    weights: Array
+    means: Array
+    covariances: Array
+    walls: NDArray[np.int64]
+    turns_deg: Array
+    lengths_m: Array
+
+    def chosen(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Poses:
+        """Give some of the rows, weights untouched."""
+        return Poses(
+            self.weights[index], self.means[index], self.covariances[index], self.walls[index],
+            self.turns_deg[index], self.lengths_m[index],
+        )  # fmt: skip
+
+
+def first_walls(
+    origins: Array, angles: Array, building: Building
+) -> tuple[NDArray[np.int64], Array]:
+    """Give the first wall that rays meet, and the length to it, (m,) each; −1 and inf for none.
+
+    ``origins`` (m, 2), ``angles`` (m,) on the lot.
+    """
+    outline = _polyline.closed(building.vertices)
+    lengths, _ = _polyline.meet(
+        origins[:, None], lot_direction(angles)[:, None], outline[:-1], outline[1:]
+    )
+    lengths = np.where(lengths >= 0.0, lengths, np.inf)
+    walls = np.argmin(lengths, axis=1)
+    least = lengths[np.arange(len(walls)), walls]
+    return np.where(np.isfinite(least), walls, -1), least
+
+
+def carry_to_wall(drain: Drain, building: Building) -> Poses:
+    """Carry every end of a drain whose last point is indoors to the outside face of the wall.
+
+    Straight on with prior weight exp(−ρ L), L the length to the wall; bent by φ in a cell of
+    length Δ with ρ Δ p(φ)/2 exp(−ρ L'), L' the length along that way: a Poisson process of bends
+    of which two in one unseen stretch are left out. The weights sum to 1.
+    """
+    weights, means, covariances = _ends(drain, building)
+    walls, lengths = first_walls(means[:, :2], means[:, 2], building)
+    parts = [
+        _at_wall(
+            weights * np.exp(-BENDS_PER_M * lengths), means, covariances,
+            (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)), building,
+        )
+    ]  # fmt: skip
+    signed = np.array([sign * angle for angle in CATALOGUE_DEG for sign in (1.0, -1.0)])
+    shares = np.repeat(np.array(CATALOGUE_WEIGHTS) / 2.0, 2)
+    for end in np.flatnonzero(walls >= 0):
+        cells = max(2, int(np.ceil(lengths[end] / CELL_M)))
+        size = float(lengths[end]) / cells
+        at = np.repeat((np.arange(cells) + 0.5) * size, signed.size)
+        turn = np.tile(signed, cells)
+        mean, covariance = _bent(means[end], covariances[end], at, np.radians(turn), size)
+        met, rest = first_walls(mean[:, :2], mean[:, 2], building)
+        weight = weights[end] * BENDS_PER_M * size * np.tile(shares, cells)
+        weight = weight * np.exp(-BENDS_PER_M * (at + rest))
+        parts.append(_at_wall(weight, mean, covariance, (met, rest, turn, at), building))
+    return _joined(parts)
+
+
+def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | None:
+    """Give where a drain whose last point lies outside passed the wall before it; None if not."""
+    weights, means, covariances = _ends(drain, building)
+    walls, lengths = first_walls(means[:, :2], means[:, 2] + np.pi, building)
+    walls = np.where(lengths <= most_m, walls, -1)
+    if not np.any(walls >= 0):
+        return None
+    none = np.zeros(walls.size)
+    return _joined([_at_wall(weights, means, covariances, (walls, -lengths, none, none), building)])
+
+
+def _ends(drain: Drain, building: Building) -> tuple[Array, Array, Array]:
+    """Give weights, means and covariances of a drain's ends, the building's own place left out."""
+    ends = drain.ends or (LineEnd(1.0, drain_end(drain), drain.end_covariance, len(drain.bends)),)
+    return (
+        np.array([end.weight for end in ends]),
+        np.stack([end.mean for end in ends]),
+        np.stack([_own(end.covariance, building) for end in ends]),
+    )
+
+
+def drain_end(drain: Drain) -> Array:
+    """Give x, y, angle (3,) of a drain's last vertex."""
+    return np.append(drain.vertices[-1], drain.end_angle_rad)
+
+
+def _own(covariance: Array, building: Building) -> Array:
+    """Give a covariance (3, 3) without what the building's place on the lot adds."""
+    shared = np.diag([building.position_sd_m**2, building.position_sd_m**2, 0.0])
+    values, vectors = np.linalg.eigh(covariance - shared)
+    return np.asarray((vectors * np.clip(values, 0.0, None)) @ vectors.T)
+
+
+def _bent(
+    mean: Array, covariance: Array, at: Array, turn: Array, cell_m: float
+) -> tuple[Array, Array]:
+    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` metres past an end."""
+    along = lot_direction(np.array(mean[2]))
+    left = np.array([-along[1], along[0]])
+    bent = np.concatenate([mean[:2] + at[:, None] * along, (mean[2] + turn)[:, None]], axis=1)
+    carry = np.broadcast_to(np.eye(3), (at.size, 3, 3)).copy()
+    carry[:, :2, 2] = at[:, None] * left
+    spread = carry @ covariance @ carry.transpose(0, 2, 1)
+    spread[:, :2, :2] += cell_m**2 / 12.0 * np.outer(along, along)
+    spread[:, 2, 2] += BEND_ANGLE_SD_RAD**2
+    return bent, spread
+
+
+def _at_wall(
+    weights: Array,
+    means: Array,
+    covariances: Array,
+    ways: tuple[NDArray[np.int64], Array, Array, Array],
+    building: Building,
+) -> Poses:
+    """Carry Gaussians straight to the wall: position = end + L t, L = n·(wall − end) / n·t.
+
+    ``ways``: wall (−1: none, the row is left out), length L, bend in degrees and length before
+    it, (m,) each. The covariance by the Jacobians of end, angle and wall; the building's place,
+    which moves marks and wall alike, is put back whole.
+    """
+    met = (ways[0] >= 0) & (weights > 0)
+    weights, means, covariances = weights[met], means[met], covariances[met]
+    walls, lengths, turns_deg, before_m = (
+        ways[0][met], ways[1][met], ways[2][met], ways[3][met],
+    )  # fmt: skip
+    direction = lot_direction(means[:, 2])
+    inward = -outward_normals(building)[walls]
+    rate = np.sum(inward * direction, axis=1)
+    slide = np.eye(2) - np.einsum("mi,mj->mij", direction, inward) / rate[:, None, None]
+    left = np.column_stack([-direction[:, 1], direction[:, 0]])
+    jacobian = np.broadcast_to(np.eye(3), (len(walls), 3, 3)).copy()
+    jacobian[:, :2, :2] = slide
+    jacobian[:, :2, 2] = lengths[:, None] * np.einsum("mij,mj->mi", slide, left)
+    total = jacobian @ covariances @ jacobian.transpose(0, 2, 1)
+    wall = direction / rate[:, None] * building.outline_sd_m
+    total[:, :2, :2] += np.einsum("mi,mj->mij", wall, wall)
+    total[:, :2, :2] += building.position_sd_m**2 * np.eye(2)
+    moved = np.column_stack([means[:, :2] + lengths[:, None] * direction, means[:, 2]])
+    return Poses(
+        weights, moved, 0.5 * (total + total.transpose(0, 2, 1)), walls, turns_deg,
+        before_m + lengths,
+    )  # fmt: skip
+
+
+def outward_normals(building: Building) -> Array:
+    """Give the outward unit normal (w, 2) of every wall."""
+    return _polyline.normals(_polyline.closed(building.vertices))
+
+
+def _joined(parts: list[Poses]) -> Poses:
+    """Join rows and bring the weights to a sum of 1."""
+    weights = np.concatenate([part.weights for part in parts])
+    return Poses(
+        weights / max(float(weights.sum()), 1e-300),
+        np.concatenate([part.means for part in parts]),
+        np.concatenate([part.covariances for part in parts]),
+        np.concatenate([part.walls for part in parts]),
+        np.concatenate([part.turns_deg for part in parts]),
+        np.concatenate([part.lengths_m for part in parts]),
+    )
+
+
+def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
+    """Weigh in that drains leave square to walls; gives the poses and the log of the mean habit.
+
+    Each Gaussian times floor + (1 − floor) exp(−½ (s/7°)²), s its angle off square, is two
+    Gaussians, exactly: itself, and itself given "square, to 7°".
+    """
+    normals = outward_normals(building)[poses.walls]
+    slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])
+    slant = (slant + np.pi) % (2 * np.pi) - np.pi
+    possible = np.cos(slant) > LEAST_OUTWARD
+    variance = poses.covariances[:, 2, 2] + SQUARE_SD_RAD**2
+    suits = SQUARE_SD_RAD / np.sqrt(variance) * np.exp(-0.5 * slant**2 / variance)
+    gain = poses.covariances[:, :, 2] / variance[:, None]
+    square = Poses(
+        poses.weights * possible * (1.0 - SQUARE_FLOOR) * suits,
+        poses.means - gain * slant[:, None],
+        poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
+        poses.walls, poses.turns_deg, poses.lengths_m,
+    )  # fmt: skip
+    any_way = Poses(
+        poses.weights * possible * SQUARE_FLOOR, poses.means, poses.covariances, poses.walls,
+        poses.turns_deg, poses.lengths_m,
+    )  # fmt: skip
+    total = float(square.weights.sum() + any_way.weights.sum())
+    if total <= 0.0:
+        return poses, 0.0
+    return _joined([any_way, square]), float(np.log(total))
+
+
+def merge_poses(poses: Poses) -> Poses:
+    """Merge Gaussians that say the same into one of equal moments; most probable first.
+
+    Rows join the most probable one before them through the same wall with the same bend whose
+    mean lies within one sigma (Mahalanobis, both covariances). Rows below a share of 0.0002,
+    and past the sixtieth, are left out.
+    """
+    order = np.lexsort((np.arange(poses.weights.size), -np.round(poses.weights, 9)))
+    order = order[poses.weights[order] >= NEGLIGIBLE * poses.weights.max()]
+    poses = poses.chosen(order)
+    heads: list[int] = []
+    member = np.empty(order.size, dtype=np.int64)
+    for row in range(order.size):
+        member[row] = len(heads)
+        if heads:
+            index = np.array(heads)
+            away = poses.means[row] - poses.means[index]
+            away[:, 2] = (away[:, 2] + np.pi) % (2 * np.pi) - np.pi
+            both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
+            square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
+            same = (poses.walls[index] == poses.walls[row]) & (square < _MERGE_SQUARE)
+            same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
+            if same.any():
+                member[row] = int(np.argmax(same))
+                continue
+        heads.append(row)
+    return _merged(poses, np.array(heads), member)
+
+
+def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -> Poses:
+    """Match the moments of every group, put the most probable first."""
+    number = heads.size
+    weights = np.asarray(np.bincount(member, poses.weights, minlength=number), float)
+    share = poses.weights / weights[member]
+    away = poses.means - poses.means[heads][member]
+    away[:, 2] = (away[:, 2] + np.pi) % (2 * np.pi) - np.pi
+    shift = np.zeros((number, 3))
+    np.add.at(shift, member, share[:, None] * away)
+    away = away - shift[member]
+    covariances = np.zeros((number, 3, 3))
+    second = poses.covariances + np.einsum("mi,mj->mij", away, away)
+    np.add.at(covariances, member, share[:, None, None] * second)
+    lengths = np.asarray(np.bincount(member, share * poses.lengths_m, minlength=number), float)
+    merged = Poses(
+        weights, poses.means[heads] + shift, covariances, poses.walls[heads],
+        poses.turns_deg[heads], lengths,
+    )  # fmt: skip
+    order = np.lexsort((np.arange(number), -np.round(weights, 9)))[:MOST_COMPONENTS]
+    merged = merged.chosen(order)
+    return _joined([merged])
