@@ -101,10 +101,9 @@ def estimate(plan: Plan, exit: Exit, site: Site, power: int = 16) -> tuple[float
 
 
 def habits(angle: Array, turn: float) -> Array:
-    """Give the stated habits: square to the wall (7°, floor ½), square to the main (30°, 0.15)."""
-    at_wall = 0.5 + 0.5 * np.exp(-0.5 * (angle / np.radians(7)) ** 2)
+    """Give the stated habit: square to the main (30°, 0.15); the exit has that of the wall."""
     at_main = 0.15 + 0.85 * np.exp(-0.5 * ((angle + turn) / np.radians(30)) ** 2)
-    return np.asarray(at_wall * at_main)
+    return np.asarray(at_main)
 
 
 def window_share(shift: Array) -> Array:
