@@ -6,18 +6,19 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ._errors import ComputationError
 from ._site import Notice, indoor_marks, without_marks
 from ._survey import Survey
+from ._to_the_wall import check, through, to_the_wall
 from .dig import plan_dig
-from .exit import find_exit
-from .line import fit_line
-from .place import place_points
 from .read import read_site
 from .routes import sample_routes
 from .routes.evidence import item_names
 from .score import score_hypotheses, suppose
 from .write import write_outputs
+
+__all__ = ["WhatIf", "check", "compute", "run"]
+
+Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,40 +32,28 @@ class WhatIf:
     priors: Mapping[str, float] = field(default_factory=dict)
 
 
-def _through(survey: Survey, *stages: Callable[[Survey], Survey]) -> Survey:
-    """Pass a survey through stages; what one cannot do is told where the user wrote it."""
-    try:
-        for stage in stages:
-            survey = stage(survey)
-    except ComputationError as error:
-        if survey.whereabouts is None:
-            raise
-        raise ComputationError(survey.whereabouts.of_fault(error.fault)) from error
-    return survey
+def _nobody(_: str) -> None:
+    """Tell nobody what is being done."""
 
 
-def check(site_dir: Path) -> Survey:
-    """Read a site folder, place its points and follow the drain to the wall.
+def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobody) -> Survey:
+    """Turn a site folder into a survey with every block filled; raises as ``check``.
 
-    Raises ``BadInput`` with every fault of the folder, ``ComputationError`` where the input is
-    well formed but gives no answer.
+    ``tell`` is given what is being done, a few words at a time.
     """
-    return _to_the_wall(read_site(site_dir))
-
-
-def _to_the_wall(survey: Survey) -> Survey:
-    return _through(survey, place_points, fit_line, find_exit)
-
-
-def compute(site_dir: Path, what_if: WhatIf | None = None) -> Survey:
-    """Turn a site folder into a survey with every block filled; raises as ``check``."""
     asked = what_if or WhatIf()
+    tell("reading the site folder")
     survey = read_site(site_dir)
     marks = asked.without & indoor_marks(survey.site) - {*item_names(survey.site.evidence)}
-    survey = _to_the_wall(replace(survey, site=without_marks(survey.site, marks)))
-    survey = _through(survey, sample_routes, score_hypotheses)
+    tell("following the drain to the wall")
+    survey = to_the_wall(replace(survey, site=without_marks(survey.site, marks)))
+    tell("sampling routes to the mains")
+    survey = through(survey, sample_routes)
+    tell("weighing the evidence")
+    survey = through(survey, score_hypotheses)
     survey = suppose(survey, without=asked.without - marks, priors=asked.priors)
-    return _through(_tell_what_if(survey, asked), plan_dig)
+    tell("planning the dig")
+    return through(_tell_what_if(survey, asked), plan_dig)
 
 
 def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:
@@ -79,9 +68,15 @@ def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:
 
 
 def run(
-    site_dir: Path, out_dir: Path, what_if: WhatIf | None = None, *, base_map: bool = False
+    site_dir: Path,
+    out_dir: Path,
+    what_if: WhatIf | None = None,
+    *,
+    base_map: bool = False,
+    tell: Tell = _nobody,
 ) -> Survey:
     """Compute a site and write its outputs together; ``CannotWrite`` if they cannot be placed."""
-    survey = compute(site_dir, what_if)
+    survey = compute(site_dir, what_if, tell=tell)
+    tell("writing the files")
     write_outputs(survey, out_dir, base_map=base_map)
     return survey

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from .._errors import BadInput, CannotWrite, ComputationError, Fault
-from .._site import Notice
+
+if TYPE_CHECKING:
+    from .._site import Notice
 
 EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT, EXIT_CANNOT_WRITE = 0, 1, 2, 3
 

@@ -8,8 +8,6 @@ from pathlib import Path
 import click
 
 from .._errors import BadInput, ComputationError
-from ..pipeline import check as check_site
-from ..place.report import adjustment_lines, point_lines
 from ._report import counted, exit_code, leave_with, notice_lines
 
 
@@ -18,6 +16,9 @@ from ._report import counted, exit_code, leave_with, notice_lines
 @click.option("--points", is_flag=True, help="Print the adjustment and the placed points too.")
 def command(*, site: Path, points: bool) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
+    from .._to_the_wall import check as check_site
+    from ..place.report import adjustment_lines, point_lines
+
     try:
         survey = check_site(site)
     except (BadInput, ComputationError) as error:

@@ -6,7 +6,7 @@ import functools
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 from rich.console import Console
@@ -23,8 +23,10 @@ from rich.progress import (
 from rich.text import Text
 
 from .._errors import BadInput, CannotWrite, ComputationError
-from ..city import SCHEMA, CitySummary, Database, database, run_city, work_name
 from ._report import EXIT_DONE, EXIT_FLAGS, leave_with
+
+if TYPE_CHECKING:
+    from ..city import CitySummary, Database
 
 EXIT_INTERRUPTED = 130
 
@@ -85,6 +87,8 @@ def command(
         raise click.UsageError("--schema belongs to --to.")
     if scheduler is not None and workers > 1:
         raise click.UsageError("Give either --workers or --scheduler.")
+    from ..city import SCHEMA, run_city, work_name
+
     target = _target(out, to, SCHEMA if schema is None else schema)
     try:
         run = functools.partial(run_city, city, target, workers=workers, scheduler=scheduler)
@@ -102,6 +106,8 @@ def command(
 
 def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
     """Give the file or the database that was named."""
+    from ..city import database
+
     try:
         return out if to is None and out is not None else database(to or "", schema=schema)
     except BadInput as error:

@@ -5,15 +5,16 @@ from __future__ import annotations
 import shutil
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from .._errors import BadInput, CannotWrite, ComputationError
-from .._survey import Survey
-from ..pipeline import WhatIf
-from ..pipeline import run as run_site
-from ..write import summary_lines
+from ._progress import shown_if_long
 from ._report import exit_code, leave_with
+
+if TYPE_CHECKING:
+    from .._survey import Survey
 
 WIDE = 100  # columns where the output is no terminal
 
@@ -66,7 +67,12 @@ def command(
 ) -> None:
     """Turn the folder SITE into answer.json, lateral.geojson, map.html and more in --out."""
     try:
-        survey = run_site(site, out, WhatIf(frozenset(without), prior), base_map=base_map)
+        with shown_if_long(quiet=quiet) as tell:
+            from ..pipeline import WhatIf
+            from ..pipeline import run as run_site
+
+            asked = WhatIf(frozenset(without), prior)
+            survey = run_site(site, out, asked, base_map=base_map, tell=tell)
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)
     if as_json:
@@ -78,6 +84,8 @@ def command(
 
 def _tell(survey: Survey, out: Path) -> None:
     """Print the summary on stdout."""
+    from ..write import summary_lines
+
     columns = shutil.get_terminal_size((WIDE, 24)).columns
     for line in summary_lines(survey, columns=columns - 2):
         click.echo(line)

@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from .._errors import BadInput, CannotWrite
-from ..read import start_site
 from ._report import leave_with
 
 
@@ -25,6 +24,8 @@ from ._report import leave_with
 @click.option("--sheet", is_flag=True, help="Add field-sheet.pdf, a page to fill in by hand.")
 def command(directory: Path, units: str, workbook: bool, sheet: bool) -> None:
     """Make a blank site folder DIRECTORY with instructions on how to measure and fill it in."""
+    from ..read import start_site
+
     try:
         written = start_site(directory, units, workbook=workbook, sheet=sheet)
     except (BadInput, CannotWrite) as error:

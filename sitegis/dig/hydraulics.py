@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from .._results import ProfileComponent
@@ -88,7 +87,10 @@ def part_flow(
 
     if excess(FULLEST_ANGLE_RAD) <= 0.0:
         return Flow(flow_m3_s / (0.25 * np.pi * diameter_m**2), flow_m3_s, 1.0)
-    angle = float(brentq(excess, 1e-6, FULLEST_ANGLE_RAD, xtol=1e-12))
+    low, angle = 1e-6, FULLEST_ANGLE_RAD
+    while angle - low > 1e-12:
+        middle = 0.5 * (low + angle)
+        low, angle = (middle, angle) if excess(middle) < 0.0 else (low, middle)
     area = diameter_m**2 / 8 * (angle - np.sin(angle))
     return Flow(float(flow_m3_s / area), flow_m3_s, 0.5 * (1.0 - float(np.cos(0.5 * angle))))
 

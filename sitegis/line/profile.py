@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import norm
+from scipy.special import log_ndtr
 
 from .._frames import Array
 from .._results import ProfileComponent
@@ -123,8 +123,8 @@ def apply_bound(
     spread = covariance @ row
     width = float(np.sqrt(row @ spread + sd**2))
     z = (highest - float(row @ mean)) / width
-    log_share = float(norm.logcdf(z))
-    ratio = float(np.exp(norm.logpdf(z) - log_share))
+    log_share = float(log_ndtr(z))
+    ratio = float(np.exp(-0.5 * (z**2 + np.log(2.0 * np.pi)) - log_share))
     mean = mean - spread * (ratio / width)
     covariance = covariance - np.outer(spread, spread) * (ratio * (z + ratio) / width**2)
     return mean, covariance, log_share

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
 
 from .._frames import Array
 from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
@@ -153,6 +152,9 @@ def huber_fit(
     residuals: Callable[[Array], Array], derivatives: Callable[[Array], Array], start: Array
 ) -> Array:
     """Minimise the Huber loss of whitened residuals (m,) of unknowns (n,), from a start (n,)."""
+    # start-up: needed only after a blunder, and dear to import
+    from scipy import optimize  # noqa: PLC0415
+
     fitted = optimize.least_squares(
         residuals, start, derivatives, loss="huber", f_scale=HUBER_THRESHOLD, xtol=1e-12, gtol=1e-12
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtri
 
 from .._frames import Array
 from .._results import Adjustment
@@ -54,7 +54,7 @@ def adjustment_notices(
     notices += _not_located(cleaned, adjustment)
     free = adjustment.degrees_of_freedom
     if not cleaned.suspects and free > 0:
-        limit = float(stats.chi2.ppf(_STRAINED, free))
+        limit = float(chdtri(free, 1.0 - _STRAINED))
         if adjustment.chi_square > limit:
             notices.append(
                 Notice(

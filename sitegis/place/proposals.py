@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtri
 
 from .._frames import Array
 from .._site import Site
@@ -124,7 +124,7 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
     free = len(items) - network.size
     if free < 1 or not 2 <= len(ties) <= _MOST_TIES:
         return None
-    limit = float(stats.chi2.ppf(_UNSTRAINED, free))
+    limit = float(chdtri(free, 1.0 - _UNSTRAINED))
     if solve_network(network, starts)[0].chi_square <= limit:
         return None
     fits: dict[tuple[int, int], float] = {}

@@ -9,7 +9,8 @@ from .._errors import Fault
 from ._book_file import Cell, Formatted, Unusable
 from ._book_form import Column
 from ._book_places import Place
-from ._report import BOOK_FILE, Report, shorten
+from ._file_names import BOOK_FILE
+from ._report import Report, shorten
 
 TRUTHS = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
 

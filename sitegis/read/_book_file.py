@@ -27,8 +27,9 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from .._errors import Fault
 from ._book_layout import Layout, read_layout
+from ._file_names import BOOK_FILE
 from ._files import is_inside
-from ._report import BOOK_FILE, Report
+from ._report import Report
 
 MOST_BYTES, MOST_UNPACKED, MOST_PARTS = 20_000_000, 100_000_000, 2000
 # Styles and the like are held whole in memory; cells and texts are streamed.

@@ -10,7 +10,8 @@ from .._errors import Fault
 from .._site import Notice
 from ._book_file import cell_name
 from ._book_form import Sheet, in_book_words
-from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE, shorten
+from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
+from ._report import shorten
 
 _TABLES = {LOCATES_FILE: "locates", TIES_FILE: "ties"}
 _ROW = re.compile(r"(locates|ties)\.csv row (\d+)")

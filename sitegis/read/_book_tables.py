@@ -10,7 +10,8 @@ from ._book_cells import as_kind, fault_at, shown_text, usable
 from ._book_file import Cell, Line, Page, cell_name, is_merged
 from ._book_form import KEY, Column, Sheet, is_explanation
 from ._book_places import Place, Places
-from ._report import BOOK_FILE, Report, guess, shorten
+from ._file_names import BOOK_FILE
+from ._report import Report, guess, shorten
 from ._tables import REQUIRED_LOCATE, REQUIRED_TIE, Row, read_heading
 from ._toml import Raw, dotted
 

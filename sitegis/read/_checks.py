@@ -11,7 +11,8 @@ import shapely
 from .._errors import Fault
 from .._frames import Array, rotation
 from .._site import Building, Locate, Noise, PlannedFixture, Room, Side, Tie, WallContact
-from ._report import ALL_POINTS, LOCATES_FILE, TIES_FILE, Report, guess, shorten
+from ._file_names import LOCATES_FILE, TIES_FILE
+from ._report import ALL_POINTS, Report, guess, shorten
 from ._rings import side_angle_rad
 
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")

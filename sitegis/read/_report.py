@@ -12,9 +12,8 @@ from .._errors import BadInput, Fault
 from .._site import Notice
 from .._survey import Whereabouts
 from .._units import LengthUnit, format_length
+from ._file_names import LOCATES_FILE, SITE_FILE, TIES_FILE
 
-SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
-BOOK_FILE = "fieldbook.xlsx"
 ALL_POINTS = "*points"  # among the broken names where the table of points could not be read
 _FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
 _HEADER = re.compile(r"^\s*(\[\[?)([^\]\[]+)\]\]?\s*(?:#.*)?$")

@@ -22,6 +22,7 @@ from ._checks import (
     check_walls,
 )
 from ._context import Reading
+from ._file_names import SITE_FILE
 from ._items import (
     make_dig,
     make_easements,
@@ -35,7 +36,7 @@ from ._layers import Layers
 from ._lot import make_lot
 from ._mains import make_mains
 from ._place_on_earth import choose_crs
-from ._report import SITE_FILE, Report, shorten
+from ._report import Report, shorten
 from ._schema import SiteFile
 from ._sources import open_source
 from ._streets import house_level, make_ground, make_streets

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .._errors import Fault
-from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE, Report, shorten
+from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
+from ._report import Report, shorten
 from ._tables import (
     LOCATE_COLUMNS,
     REQUIRED_LOCATE,

@@ -9,7 +9,7 @@ from pathlib import Path
 from .._errors import BadInput, CannotWrite, Fault
 from .._rules import rule_set_names, soil_types
 from .._units import FOOT_M, INCH_M, LengthUnit, is_imperial
-from ._report import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
+from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
 README_FILE, SHEET_FILE = "README.txt", "field-sheet.pdf"
 TEXT_FILES = (SITE_FILE, LOCATES_FILE, TIES_FILE)

@@ -16,9 +16,10 @@ from pydantic_core import ErrorDetails
 
 from .._errors import Fault
 from .._units import LengthUnit
+from ._file_names import SITE_FILE
 from ._files import read_text
 from ._lengths import UNIT_WORDS
-from ._report import SITE_FILE, Report, guess, index_lines
+from ._report import Report, guess, index_lines
 from ._schema import SiteFile
 
 Raw = dict[str, object]

@@ -7,7 +7,6 @@ from zlib import crc32
 
 import numpy as np
 from scipy.special import logsumexp
-from scipy.stats import qmc
 
 from .._frames import Array
 from .._results import Exit, Hypothesis, Routes
@@ -19,6 +18,7 @@ from .evidence import CountTie, Laid, aims_for, count_tie, log_likelihoods
 from .fit import Fitted, fit_candidates
 from .hypotheses import enumerate_hypotheses
 from .plan import Plan, make_plan
+from .sobol import Sobol, scrambled
 from .terrain import Terrain, prepare_terrain
 from .unlisted import unlisted_log_fit
 from .why import why_nothing_fits
@@ -96,7 +96,7 @@ class _Run:
 
     hypothesis: Hypothesis
     plan: Plan | None
-    engine: qmc.Sobol | None
+    sequence: Sobol | None
     batches: tuple[_Batch, ...]
     drawn: int
     why_none: str = ""
@@ -128,17 +128,17 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
     plan = make_plan(hypothesis, main, case.exit, case.terrain, aims, units=case.site.units)
     if plan.why_none:
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
-    engine = _engine(hypothesis.id, case.site.seed)
-    pilot = _draw(plan, engine, 1 << PILOT_POWER, case)
+    sequence, drawn = _sequence(hypothesis.id, case.site.seed), 1 << PILOT_POWER
+    pilot = _draw(plan, sequence.points(0, drawn), case)
     if not len(pilot.fitted.rows):
-        pilot = _draw(plan, engine, 1 << PILOT_POWER, case)
+        pilot = _draw(plan, sequence.points(drawn, drawn), case)
     if not len(pilot.fitted.rows):
         why = why_nothing_fits(plan, pilot.fitted, case.exit, case.least_slope, case.site.units)
         return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, why)
     adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
-    engine = _engine(hypothesis.id + "/main", case.site.seed)
-    first = _draw(adapted, engine, 1 << FIRST_POWER, case)
-    return _Run(hypothesis, plan, engine, (first,), first.drawn)
+    sequence = _sequence(hypothesis.id + "/main", case.site.seed)
+    first = _draw(adapted, sequence.points(0, 1 << FIRST_POWER), case)
+    return _Run(hypothesis, plan, sequence, (first,), first.drawn)
 
 
 def _grown(run: _Run, least_log_share: float, case: _Case) -> _Run:
@@ -148,30 +148,32 @@ def _grown(run: _Run, least_log_share: float, case: _Case) -> _Run:
     """
     while (
         run.plan is not None
-        and run.engine is not None
+        and run.sequence is not None
         and run.drawn < 1 << LAST_POWER
         and run.log_share >= least_log_share
         and not _enough(run)
     ):
         adapted = run.plan.with_shares(_adapted_shares(run.plan, run.batches))
-        batch = _draw(adapted, run.engine, run.drawn, case)
+        batch = _draw(adapted, run.sequence.points(run.drawn, run.drawn), case)
         run = replace(run, batches=(*run.batches, batch), drawn=run.drawn + batch.drawn)
     return run
 
 
-def _engine(name: str, seed: int) -> qmc.Sobol:
-    generator = np.random.default_rng([seed, crc32(name.encode())])
-    return qmc.Sobol(DIMENSIONS, scramble=True, seed=generator)
+def _sequence(name: str, seed: int) -> Sobol:
+    (generator,) = np.random.default_rng([seed, crc32(name.encode())]).spawn(1)
+    return scrambled(DIMENSIONS, generator)
 
 
-def _draw(plan: Plan, engine: qmc.Sobol, number: int, case: _Case) -> _Batch:
-    heads = draw_heads(plan, case.exit, engine.random(number), case.least_slope)
+def _draw(plan: Plan, uniforms: Array, case: _Case) -> _Batch:
+    heads = draw_heads(plan, case.exit, uniforms, case.least_slope)
     fitted = fit_candidates(plan, heads, case.exit, case.site.building, case.terrain)
     laid = Laid(
         case.site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m,
         fitted.stations_m, plan.sequences.turns_rad[fitted.chosen], case.tie,
     )  # fmt: skip
-    return _Batch(fitted, log_likelihoods(laid), number, plan.shares, plan.sequences.prior)
+    return _Batch(
+        fitted, log_likelihoods(laid), len(uniforms), plan.shares, plan.sequences.prior
+    )  # fmt: skip
 
 
 def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from .. import _polyline
 from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
@@ -109,7 +109,7 @@ def _push_on(scene: Scene) -> Check:
     half = min(np.ceil(np.max(np.abs(offset)) / OFFSET_BIN_M), MOST_OFFSET_BINS // 2)
     edges = (np.arange(-half, half + 1) - 0.5) * OFFSET_BIN_M
     edges = np.append(edges, (half + 0.5) * OFFSET_BIN_M)
-    below = norm.cdf((edges[1:-1] - offset[:, None]) / sd)
+    below = ndtr((edges[1:-1] - offset[:, None]) / sd)
     below = np.concatenate([np.zeros((len(offset), 1)), below, np.ones((len(offset), 1))], axis=1)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
     words = tuple(_offset_words(float(value), site.units) for value in middle)
@@ -148,7 +148,7 @@ def _spots(scene: Scene) -> Iterator[Check]:
     for spot in spots:
         chance = np.full(particles.listed.size, FOUND_FALSE_ALARM)
         gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], spot)
-        near = norm.cdf((SWEEP_M - gap) / max(site.noise.horizontal_floor_m, 0.05))
+        near = ndtr((SWEEP_M - gap) / max(site.noise.horizontal_floor_m, 0.05))
         chance[particles.listed] += (FOUND_RELIABILITY - FOUND_FALSE_ALARM) * near
         x, y = say_outdoors(float(spot[0]), site.units), say_outdoors(float(spot[1]), site.units)
         yield Check(
@@ -197,7 +197,7 @@ def _cleanouts(scene: Scene) -> Iterator[Check]:
     for place in known:
         chance = np.full(particles.listed.size, CLEANOUT_FALSE_ALARM)
         gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], place)
-        on_it = norm.cdf((SWEEP_M - gap) / 0.3)
+        on_it = ndtr((SWEEP_M - gap) / 0.3)
         chance[particles.listed] += (CLEANOUT_RELIABILITY - CLEANOUT_FALSE_ALARM) * on_it
         yield _two_outcomes(
             "Open the cleanout in the yard and run water indoors",
@@ -292,7 +292,7 @@ def _record(scene: Scene) -> Iterator[Check]:
     for main in site.mains:
         mine = particles.on_main(main.id)
         edges = _station_edges(particles.stations_m[mine])
-        below = norm.cdf((edges - particles.stations_m[mine, None]) / standard.sd_m)
+        below = ndtr((edges - particles.stations_m[mine, None]) / standard.sd_m)
         below[:, [0, -1]] = [0.0, 1.0]
         for i in range(edges.size - 1):
             column = np.full(particles.listed.size, anywhere / (edges.size - 1))

@@ -1,0 +1,4 @@
+"""The files of a site folder by name."""
+
+SITE_FILE, LOCATES_FILE, TIES_FILE = "site.toml", "locates.csv", "ties.csv"
+BOOK_FILE = "fieldbook.xlsx"

@@ -1,0 +1,55 @@
+"""What each command imports: a fresh interpreter's own list of modules."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+HEAVY = {
+    "ezdxf", "fiona", "folium", "geopandas", "jinja2", "numpy", "openpyxl", "pandas", "pydantic",
+    "pyproj", "reportlab", "scipy", "shapely",
+}  # fmt: skip
+SHOW_MODULES = """
+import json, sys
+from sitegis.cli.main import main
+try:
+    main(sys.argv[1:])
+except SystemExit as left:
+    assert left.code in (0, 1, None), left.code
+print("\\n" + json.dumps(sorted(sys.modules)))
+"""
+
+
+def modules_of(*arguments: str) -> set[str]:
+    """Run one command in a process of its own; give the modules it has imported."""
+    command = [sys.executable, "-c", SHOW_MODULES, *arguments]
+    ended = subprocess.run(command, capture_output=True, text=True, check=True)
+    return set(json.loads(ended.stdout.splitlines()[-1]))
+
+
+@pytest.mark.parametrize("command", ["", "run", "check", "city", "start"])
+def test_no_help_waits_for_a_library(command: str) -> None:
+    arguments = [command, "--help"] if command else ["--help"]
+    assert not modules_of(*arguments) & HEAVY
+
+
+def test_start_needs_no_library(tmp_path: Path) -> None:
+    assert not modules_of("start", str(tmp_path / "new")) & HEAVY
+
+
+def test_check_imports_what_it_reads_with(tmp_path: Path) -> None:
+    loaded = modules_of("check", str(FIXTURES / "tape-only"))
+    assert "numpy" in loaded  # the list tells what was imported
+    late = {"scipy.stats", "scipy.optimize", "pandas", "folium", "ezdxf", "reportlab", "openpyxl"}
+    assert not loaded & late
+
+
+def test_run_imports_neither_statistics_nor_spreadsheets(tmp_path: Path) -> None:
+    loaded = modules_of("run", str(FIXTURES / "tape-only"), "--out", str(tmp_path / "out"))
+    assert {"folium", "ezdxf", "reportlab"} <= loaded
+    assert not loaded & {"scipy.stats", "scipy.optimize", "geopandas", "openpyxl", "sitegis.city"}
