@@ -18,12 +18,12 @@ import shapely
 from scipy import stats
 from scipy.special import ndtri
 
+from sitegis._digging import may_run_in
 from sitegis._evidence import OutdoorLocate, SurfaceSign, TapRecord
 from sitegis._frames import Array
 from sitegis._results import Exit
 from sitegis._site import Main, Side, Site
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
-from sitegis.routes.terrain import allowed_polygon
 
 CUBE = 12
 SHORTEST_M = 0.3
@@ -134,7 +134,7 @@ class RouteModel:
     @cached_property
     def allowed(self) -> shapely.Geometry:
         """Give lot, rights-of-way and easements, prepared for many tests."""
-        area = allowed_polygon(self.site)
+        area = may_run_in(self.site)
         shapely.prepare(area)
         return area
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis.dig.cloud import gather_cloud, likely_part, segments_of, systematic_counts
+from sitegis.dig.cloud import gather_cloud, likely_part, systematic_counts
 from tests.dig_clouds import alley_routes, front_routes, survey_of, two_way_survey, unlisted
 
 
@@ -86,7 +86,7 @@ def test_short_routes_have_no_segments_of_no_length() -> None:
     """A route that repeats its tap adds no straight; all straights stay in route order."""
     cloud = gather_cloud(two_way_survey())
 
-    segments = segments_of(cloud)
+    segments = cloud.straights
 
     assert np.hypot(*(segments.end - segments.start).T).min() > 0
     assert (np.diff(segments.route) >= 0).all()

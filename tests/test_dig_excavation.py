@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._dig_plan import Pit
+from sitegis._pits import rectangle_rings
 from sitegis._rules import load_rules
 from sitegis._site import DigSettings, Site
 from sitegis.dig import plan_dig
-from sitegis.dig.area import rectangle_rings
 from sitegis.dig.excavation import (
     depth_statements,
     excavate,

@@ -8,15 +8,14 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis.dig.area import rectangle_rings
-from sitegis.dig.cloud import RouteCloud, segments_of
+from sitegis._pits import rectangle_crossings, rectangle_rings
+from sitegis._statistics import weighted_quantiles
+from sitegis.dig.cloud import RouteCloud
 from sitegis.dig.hits import (
     Grid,
     accumulate,
     cover_grid,
     pit_spans,
-    rectangle_crossings,
-    weighted_quantiles,
 )
 
 seeds = st.integers(0, 10_000)
@@ -50,7 +49,7 @@ def test_raster_of_hits_is_what_shapely_counts_at_every_cell(seed: int) -> None:
     cloud = random_cloud(seed)
     grid, size = cover_grid(cloud.vertices.reshape(-1, 2), 0.37, 1.0), np.array([1.2, 0.9])
 
-    p = accumulate(pit_spans(segments_of(cloud), grid, (0.6, 0.45)), cloud.weights)
+    p = accumulate(pit_spans(cloud.straights, grid, (0.6, 0.45)), cloud.weights)
 
     centres = grid.centres().reshape(-1, 2)
     rings = rectangle_rings(centres, np.zeros(len(centres)), np.tile(size, (len(centres), 1)))
@@ -66,7 +65,7 @@ def test_turned_pits_meet_the_routes_that_shapely_says(seed: int) -> None:
     centres, angles = generator.uniform(0, 6, (40, 2)), generator.uniform(-4, 4, 40)
     sizes = generator.uniform(0.3, 3.0, (40, 2))
 
-    crossed = rectangle_crossings(segments_of(cloud), centres, angles, sizes).crossed
+    crossed = rectangle_crossings(cloud.straights, centres, angles, sizes).crossed
 
     assert np.array_equal(crossed, shapely_hits(cloud, rectangle_rings(centres, angles, sizes)))
 
@@ -82,7 +81,7 @@ def test_invert_at_a_pit_is_that_halfway_through_it() -> None:
     )
 
     found = rectangle_crossings(
-        segments_of(cloud), np.array([[2.5, 0.1], [2.5, 3.0]]), np.zeros(2), np.ones((2, 2))
+        cloud.straights, np.array([[2.5, 0.1], [2.5, 3.0]]), np.zeros(2), np.ones((2, 2))
     )
 
     assert found.invert_m[0, 0] == pytest.approx(-0.25)
@@ -97,7 +96,7 @@ def test_a_bend_in_a_pit_counts_once() -> None:
     )
     grid = Grid((-1.0, -1.0), 0.25, 10, 20)
 
-    p = accumulate(pit_spans(segments_of(cloud), grid, (0.5, 0.5)), cloud.weights)
+    p = accumulate(pit_spans(cloud.straights, grid, (0.5, 0.5)), cloud.weights)
 
     assert p.max() == 1.0
     assert p.min() == 0.0
@@ -112,7 +111,7 @@ def test_value_sums_follow_the_routes() -> None:
         np.zeros(1, dtype=np.int64),
         ("only",),
     )
-    spans = pit_spans(segments_of(cloud), Grid((0.0, 0.0), 0.5, 8, 4), (0.3, 0.3))
+    spans = pit_spans(cloud.straights, Grid((0.0, 0.0), 0.5, 8, 4), (0.3, 0.3))
 
     cosine = accumulate(spans, cloud.weights, spans.direction[:, 0])
 

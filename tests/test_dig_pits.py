@@ -11,15 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._dig_plan import Pit
-from sitegis._digging import BEDDING_M, pit_cost
+from sitegis._digging import BEDDING_M, dig_area, pit_cost
+from sitegis._pits import clear_of_footing, rectangle_crossings, rectangle_rings
 from sitegis._results import Routes
 from sitegis._site import Building, DigSettings, Ground, KeepOut, Lot, Site
+from sitegis._statistics import weighted_quantiles
 from sitegis._survey import Survey
 from sitegis.dig import plan_dig
-from sitegis.dig.area import dig_area, rectangle_rings
-from sitegis.dig.cloud import RouteCloud, gather_cloud, segments_of
-from sitegis.dig.hits import rectangle_crossings, weighted_quantiles
-from sitegis.dig.pits import Candidate, clear_of_footing, lay_field, rank_pits
+from sitegis.dig.cloud import RouteCloud, gather_cloud
+from sitegis.dig.pits import lay_field, rank_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
 from tests.invented import HOUSE_FRONT_M, corner_site
 
@@ -76,7 +76,7 @@ def test_p_hit_of_a_normal_spread_is_its_closed_form() -> None:
     cloud = gather_cloud(survey_of((replace(routes, vertices=vertices), 1.0)))
 
     crossings = rectangle_crossings(
-        segments_of(cloud), np.array([[7.0, 3.0]]), np.zeros(1), np.array([[1.2, 0.9]])
+        cloud.straights, np.array([[7.0, 3.0]]), np.zeros(1), np.array([[1.2, 0.9]])
     )
 
     # 2 Φ(0.6) − 1 = 0.4515 (any normal table)
@@ -87,7 +87,7 @@ def test_first_pit_is_as_good_as_any_cell_of_the_lot() -> None:
     """No smallest pit, square to the lot, on any 0.25 m cell beats pit 1 in P(hit) per cost."""
     survey = plan_dig(spread_survey())
     site, cloud = survey.site, gather_cloud(survey)
-    segments, area = segments_of(cloud), dig_area(site)
+    segments, area = cloud.straights, dig_area(site)
     x, y = np.meshgrid(np.arange(0.5, 15, 0.25), np.arange(-5.0, 12, 0.25))
     centres, best = np.stack([x.ravel(), y.ravel()], axis=1), 0.0
     for size in ((1.2, 0.9), (0.9, 1.2)):
@@ -184,23 +184,17 @@ def test_pits_stay_outside_the_footings_45_degree_line(gap_m: float, clear: bool
     """A pit whose bottom is 1.0 m below the footing's underside stays at least 1.0 m away."""
     site = replace(corner_site(), dig=DigSettings(building_setback_m=0.3))
     centre = np.array([6.0, HOUSE_FRONT_M - gap_m - 0.45])
-    ring = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))[0]
-    pit = Candidate(
-        centre, 0.0, (1.2, 0.9), ring, 2.0, 3.3, 3.0, 3.15, 1.0, "lawn", np.ones(1, bool)
-    )
+    rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
-    assert clear_of_footing(site, pit) is clear
+    assert clear_of_footing(site, rings, np.array([2.0 - 3.3]))[0] == clear
 
 
 def test_a_shallow_pit_needs_its_setback_only() -> None:
     """A pit whose bottom is above the footing may stand at the setback."""
     centre = np.array([6.0, HOUSE_FRONT_M - 0.6 - 0.45])
-    ring = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))[0]
-    pit = Candidate(
-        centre, 0.0, (1.2, 0.9), ring, 2.0, 1.5, 1.2, 1.35, 1.0, "lawn", np.ones(1, bool)
-    )
+    rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
-    assert clear_of_footing(corner_site(), pit)
+    assert clear_of_footing(corner_site(), rings, np.array([2.0 - 1.5]))[0]
 
 
 def test_where_nothing_may_be_dug_a_person_is_told() -> None:

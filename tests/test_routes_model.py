@@ -14,6 +14,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sitegis._digging import may_run_in
 from sitegis._evidence import Evidence, MainInspection, OutdoorLocate, SurfaceSign, TapRecord
 from sitegis._frames import Array
 from sitegis._results import Exit, ProfileComponent
@@ -22,7 +23,6 @@ from sitegis._site import Site
 from sitegis._survey import Survey
 from sitegis.routes import sample_routes
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
-from sitegis.routes.terrain import allowed_polygon
 
 from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, HOUSE_WIDTH_M, corner_site
 from .test_routes_sample import by_id, exit_at, log_evidence, survey
@@ -90,7 +90,7 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
     bed = bed + generator.normal(0, main.invert_sd_m, DRAWS)
     arrival = invert - slope * shapely.length(routes) - bed
     fits &= arrival >= 0
-    fits &= shapely.contains_properly(allowed_polygon(site), routes)
+    fits &= shapely.contains_properly(may_run_in(site), routes)
     # Exits are up to some decimetres inside the wall: only the house's core is held against.
     fits &= ~shapely.intersects(routes, house.buffer(-0.45))
     fits &= ~_alongside(site, routes)

@@ -11,6 +11,7 @@ from scipy import integrate, stats
 from scipy.special import logsumexp
 from scipy.stats import qmc
 
+from sitegis._digging import may_run_in
 from sitegis._evidence import OutdoorLocate
 from sitegis._frames import Array
 from sitegis._results import Exit, Hypothesis, ProfileComponent, Routes
@@ -23,7 +24,7 @@ from sitegis.routes.draw import DIMENSIONS, draw_heads
 from sitegis.routes.evidence import Laid, aims_for, log_likelihoods
 from sitegis.routes.fit import fit_candidates
 from sitegis.routes.plan import Plan, make_plan
-from sitegis.routes.terrain import allowed_polygon, prepare_terrain
+from sitegis.routes.terrain import prepare_terrain
 
 from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
 
@@ -184,7 +185,7 @@ def test_every_hypothesis_has_its_routes(front: Survey) -> None:
 def test_routes_keep_every_hard_constraint(front: Survey) -> None:
     """Kept routes end on the main, stay in the area, miss the house and fall (shapely)."""
     site = front.site
-    area = allowed_polygon(site).buffer(1e-6)
+    area = may_run_in(site).buffer(1e-6)
     shapely.prepare(area)
     house = shapely.Polygon(site.building.vertices)
     mains = {main.id: main for main in site.mains}

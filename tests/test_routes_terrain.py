@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 import shapely
 
+from sitegis._digging import may_run_in
 from sitegis._frames import rotation
 from sitegis._site import Easement
-from sitegis.routes.terrain import allowed_polygon, prepare_terrain, run_alongside
+from sitegis.routes.terrain import prepare_terrain, run_alongside
 
 from .invented import (
     HOUSE_DEPTH_M,
@@ -29,7 +30,7 @@ def test_allowed_area_is_lot_and_rights_of_way() -> None:
     union = shapely.unary_union(
         [shapely.Polygon(site.lot.vertices), *(shapely.Polygon(s.row) for s in site.streets)]
     )
-    assert shapely.symmetric_difference(allowed_polygon(site), union).area < 1e-6
+    assert shapely.symmetric_difference(may_run_in(site), union).area < 1e-6
 
 
 def test_an_easement_adds_to_the_area() -> None:
@@ -37,8 +38,8 @@ def test_an_easement_adds_to_the_area() -> None:
     site = corner_site()
     ring = np.array([[-3.0, 5.0], [0.0, 5.0], [0.0, 30.0], [-3.0, 30.0]])
     point = shapely.Point(-2.0, 10.0)
-    assert not allowed_polygon(site).contains(point)
-    assert allowed_polygon(replace(site, easements=(Easement("E", ring),))).contains(point)
+    assert not may_run_in(site).contains(point)
+    assert may_run_in(replace(site, easements=(Easement("E", ring),))).contains(point)
 
 
 def test_a_thin_seam_between_records_is_closed() -> None:
@@ -48,7 +49,7 @@ def test_a_thin_seam_between_records_is_closed() -> None:
         replace(s, row=s.row - np.array([0.0, 0.05])) if s.side == "front" else s
         for s in site.streets
     )
-    area = allowed_polygon(replace(site, streets=streets))
+    area = may_run_in(replace(site, streets=streets))
     assert area.covers(shapely.LineString([[7.0, 5.0], [7.0, -5.0]]))
 
 

@@ -21,7 +21,7 @@ from tests.invented import corner_site
 def pits_of(survey: Survey) -> tuple[Pits, np.ndarray]:
     """Lay the pits of a survey; give them with the particles' weights."""
     particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
-    return lay_pits(particles, survey.site, RULES), particles.weights
+    return lay_pits(particles, survey.routes, survey.site, RULES), particles.weights
 
 
 def test_a_pit_is_dug_to_the_95_percent_quantile_and_bedding() -> None:

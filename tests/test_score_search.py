@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from sitegis.score.search import plan_cost, plan_search, search_order
+from sitegis.score.search import cut_search, plan_cost, plan_search, search_order
 
 # Search among four places; values from the design's sourced check values.
 P, C = np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0])
@@ -93,3 +93,67 @@ def test_free_digging_is_refused() -> None:
     """A cost of 0 has no place in the order."""
     with pytest.raises(ValueError, match="must be above 0"):
         search_order(APART[:2, :2], np.array([0.5, 0.5]), np.array([1.0, 0.0]))
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.integers(0, 10_000))
+def test_greedy_is_within_four_of_the_best_where_pits_share_routes(seed: int) -> None:
+    """Greedy costs at most 4 × the best order.
+
+    Min-sum set cover: Feige, Lovász and Tetali 2004; with costs Munagala et al. 2005 (from memory).
+    """
+    generator = np.random.default_rng(seed)
+    hits = generator.random((5, 30)) < 0.4
+    hits[4] = True
+    weights, costs = generator.dirichlet(np.ones(30)), generator.uniform(1, 5, 5)
+
+    order = search_order(hits, weights, costs, least_left=1e-12, least_gain=0.0)
+
+    best = min(plan_cost(each, hits, weights, costs, 0.0) for each in permutations(range(5)))
+    assert best - 1e-9 <= plan_cost(order, hits, weights, costs, 0.0) <= 4 * best
+
+
+def test_greedy_stops_when_little_is_left_or_to_gain() -> None:
+    """The order ends below 2 % left, below 1 % gain, and at the limit."""
+    hits, weights = np.eye(4, dtype=bool), np.array([0.6, 0.385, 0.009, 0.006])
+
+    def order(**options: float) -> tuple[int, ...]:
+        return search_order(hits, weights, np.ones(4), **options)  # type: ignore[arg-type]
+
+    assert order(most=4, least_left=0.02, least_gain=0.0) == (0, 1)
+    assert order(most=4, least_left=0.0, least_gain=0.01) == (0, 1)
+    assert order(most=1, least_left=0.0, least_gain=0.0) == (0,)
+
+
+def test_pits_in_each_others_way_are_not_both_dug() -> None:
+    """Of two pits on the same ground only the better is dug; a third elsewhere follows."""
+    hits = np.array([[1, 1, 0, 0], [1, 1, 1, 0], [0, 0, 0, 1]], bool)
+    conflicts = np.array([[1, 1, 0], [1, 1, 0], [0, 0, 1]], bool)
+
+    order = search_order(
+        hits, np.full(4, 0.25), np.array([1.0, 1.6, 2.0]),
+        most=3, least_left=0.0, least_gain=0.0, conflicts=conflicts,
+    )  # fmt: skip
+
+    assert order == (0, 2)
+
+
+@given(
+    st.lists(st.floats(0.01, 0.95), min_size=1, max_size=6),
+    st.lists(st.floats(10.0, 500.0), min_size=6, max_size=6),
+    st.floats(100.0, 5000.0),
+)
+def test_no_other_number_of_pits_makes_the_search_cheaper(
+    chances: list[float], costs: list[float], trench: float
+) -> None:
+    """Walked through pit by pit, no other cut of the order costs less."""
+    missed = np.concatenate([[1.0], np.cumprod(1.0 - np.array(chances))])
+
+    def whole(count: int) -> float:
+        return sum(costs[k] * missed[k] for k in range(count)) + missed[count] * trench
+
+    for least in (0, 1):
+        count, cost = cut_search(np.array(costs[: len(chances)]), missed, trench, least=least)
+        assert count >= least
+        assert cost == pytest.approx(whole(count))
+        assert cost <= min(whole(k) for k in range(least, len(chances) + 1)) + 1e-6

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from .._frames import Array
+from .._pits import Integers, Straights, straights_of, with_ground_error
 from .._survey import Survey
 from ..score.particles import pad_routes
 
-Integers = NDArray[np.int64]
 ROUTES_TOTAL = 1500
 ROUTES_AT_LEAST = 200
 WORTH_DIGGING = 0.002
@@ -39,20 +37,10 @@ class RouteCloud:
         """Whether no hypothesis has a route."""
         return self.weights.size == 0
 
-
-@dataclass(frozen=True, slots=True)
-class Segments:
-    """The straights of a cloud that have a length: ends (s, 2), inverts at both ends (s,).
-
-    ``route`` (s,) is an index into the cloud and does not decrease.
-    """
-
-    start: Array
-    end: Array
-    invert_start_m: Array
-    invert_end_m: Array
-    route: Integers
-    routes: int
+    @property
+    def straights(self) -> Straights:
+        """The straights of all routes."""
+        return straights_of(self.vertices, self.inverts_m)
 
 
 def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
@@ -131,25 +119,9 @@ def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, .
 def _with_ground_error(
     survey: Survey, cloud: RouteCloud, generator: np.random.Generator
 ) -> RouteCloud:
-    """Fold the standard deviation of the mapped ground into the inverts, one draw per route."""
+    """Fold the error of the mapped ground into the inverts, one draw per route."""
     if cloud.empty:
         return cloud
-    ground = survey.site.ground
-    spread = replace(ground, elevations_m=ground.sds_m).elevation_m(cloud.vertices)
     strata = (generator.permutation(cloud.weights.size) + 0.5) / cloud.weights.size
-    return replace(cloud, inverts_m=cloud.inverts_m - ndtri(strata)[:, None] * spread)
-
-
-def segments_of(cloud: RouteCloud) -> Segments:
-    """Give the straights of a cloud, without those of no length."""
-    start, end = cloud.vertices[:, :-1], cloud.vertices[:, 1:]
-    real = np.hypot(*np.moveaxis(end - start, -1, 0)) > 1e-9
-    route = np.nonzero(real)[0].astype(np.int64)
-    return Segments(
-        start[real],
-        end[real],
-        cloud.inverts_m[:, :-1][real],
-        cloud.inverts_m[:, 1:][real],
-        route,
-        cloud.weights.size,
-    )
+    inverts = with_ground_error(survey.site, cloud.vertices, cloud.inverts_m, strata)
+    return replace(cloud, inverts_m=inverts)

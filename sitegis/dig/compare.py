@@ -8,12 +8,12 @@ import shapely
 from .. import _polyline
 from .._dig_plan import Pit, WayComparison
 from .._frames import Array
+from .._pits import Flags, rectangle_rings
 from .._results import Toward
 from .._site import Notice
 from .._survey import Survey
-from .area import rectangle_rings
 from .cloud import RouteCloud
-from .hits import Flags, accumulate
+from .hits import accumulate
 from .pits import Field
 
 TELLS = 0.05

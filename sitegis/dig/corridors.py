@@ -9,8 +9,9 @@ from shapely.geometry.base import BaseGeometry
 
 from .._dig_plan import Corridor
 from .._frames import Array
-from .cloud import RouteCloud, segments_of
-from .hits import Flags, Grid, accumulate, cover_grid, pit_spans
+from .._pits import Flags
+from .cloud import RouteCloud
+from .hits import Grid, accumulate, cover_grid, pit_spans
 
 LEVELS = (0.5, 0.8, 0.95)
 CELL_M = 0.5
@@ -27,7 +28,7 @@ def draw_corridors(cloud: RouteCloud) -> tuple[Corridor, ...]:
     if cloud.empty:
         return ()
     grid = cover_grid(cloud.vertices.reshape(-1, 2), CELL_M, 3 * CELL_M)
-    spans = pit_spans(segments_of(cloud), grid, (0.5 * grid.cell_m, 0.5 * grid.cell_m))
+    spans = pit_spans(cloud.straights, grid, (0.5 * grid.cell_m, 0.5 * grid.cell_m))
     corridors: list[Corridor] = []
     for index in [int(i) for i in np.unique(cloud.owner)]:
         weights = np.where(cloud.owner == index, cloud.weights, 0.0)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
 from .. import _polyline
 from .._dig_plan import DepthStep
-from .._digging import BEDDING_M, pit_cost
 from .._frames import Array
+from .._pits import trench_cost as trench_along
 from .._results import Routes, ScoredHypothesis
+from .._statistics import weighted_quantiles
 from .._survey import Survey
 from .._units import FOOT_M
-from .area import surface_rates_at
+from ..score.posterior import most_probable_way
 from .cloud import RouteCloud
-from .hits import weighted_quantiles
 
 THREE_FEET_M = 3 * FOOT_M
 
@@ -42,11 +41,7 @@ def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] 
 
 def most_probable(survey: Survey) -> tuple[ScoredHypothesis, Routes] | None:
     """Give the most probable hypothesis that has a best route, with its routes."""
-    for scored in survey.scores.hypotheses:
-        routes = routes_of(survey, scored)
-        if scored.best is not None and routes is not None:
-            return scored, routes
-    return None
+    return most_probable_way(survey.scores.hypotheses, survey.routes)
 
 
 def best_line(survey: Survey) -> tuple[Array, Array] | None:
@@ -110,30 +105,6 @@ def _invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Arr
 
 
 def trench_cost(survey: Survey) -> float:
-    """Price the renovator's habit: one trench from the exit along the most probable route.
-
-    The trench is as wide as a pit, runs until the route leaves the lot (or meets the main) and
-    is dug to the hypothesis's mean invert + 0.15 m. Paid whether the route is right or not, so
-    it is a lower bound of what the habit costs. 0 where there is no route.
-    """
-    line, found = best_line(survey), most_probable(survey)
-    if line is None or found is None:
-        return 0.0
-    site, (vertices, _) = survey.site, line
-    inside = shapely.intersection(
-        shapely.LineString(vertices), shapely.Polygon(site.lot.vertices)
-    ).length
-    length = float(inside) if inside > 0.1 else float(_polyline.length(vertices))
-    count = max(2, int(np.ceil(length)) + 1)
-    at = (np.arange(count) + 0.5) * length / count
-    xy = _polyline.line_interpolate_point(vertices, at)
-    scored, routes = found
-    along = _polyline.stations(routes.vertices)
-    inverts = np.array(
-        [scored.weights @ _polyline.interp(station, along, routes.inverts_m) for station in at]
-    )
-    depth = site.ground.elevation_m(xy) - inverts + BEDDING_M
-    area = np.full(count, site.dig.pit_width_m * length / count)
-    rates = surface_rates_at(site, xy)
-    pieces = pit_cost(area, np.maximum(depth, 0.0), rates, site.dig, survey.rules)
-    return float(pieces.sum() - (count - 1) * site.dig.setup)
+    """Price one trench from the exit along the most probable route; 0 where there is none."""
+    found = most_probable(survey)
+    return 0.0 if found is None else trench_along(survey.site, survey.rules, *found)

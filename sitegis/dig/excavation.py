@@ -8,12 +8,12 @@ import numpy as np
 import shapely
 
 from .._dig_plan import Pit
+from .._digging import may_run_in
 from .._frames import Array
 from .._rules import RuleSet
 from .._site import Notice, Site
 from .._survey import Survey
 from .._units import FOOT_M, is_imperial
-from .area import may_run_in
 
 
 @dataclass(frozen=True, slots=True)

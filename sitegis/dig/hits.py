@@ -1,18 +1,16 @@
-"""Which routes cross a pit: for every cell of a raster, and for single pits exactly."""
+"""Which routes cross a pit centred on each cell of a raster."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .. import _polyline
 from .._frames import Array
-from .cloud import Integers, Segments
+from .._pits import Integers, Straights
 
 CELLS_ACROSS_AT_MOST = 1000
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +53,7 @@ def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
     return Grid((float(low[0]), float(low[1])), cell, rows, columns)
 
 
-def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Spans:
+def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> Spans:
     """Find the cells whose pit, square to the lot with half sizes, each route crosses.
 
     Exact: a straight crosses the pit centred on c where c lies in the straight's Minkowski sum
@@ -63,13 +61,13 @@ def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Sp
     band |y − y_c| ≤ half height and widen its x-range by the half width. Runs of one route that
     overlap (at a bend) are cut so that each cell counts once.
     """
-    index, row = _rows_touched(segments, grid, half_m[1])
-    step = segments.end - segments.start
-    from_row = segments.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
+    index, row = _rows_touched(straights, grid, half_m[1])
+    step = straights.end - straights.start
+    from_row = straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
     low, high = _polyline.clip(
         from_row[index] - row * grid.cell_m, step[index, 1], -half_m[1], half_m[1]
     )
-    from_column = (segments.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5
+    from_column = (straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5
     origin, slant = from_column[index], (step[:, 0] / grid.cell_m)[index]
     one, two, half = origin + slant * low, origin + slant * high, half_m[0] / grid.cell_m
     first = np.maximum(np.ceil(np.minimum(one, two) - half - 1e-9).astype(np.int64), 0)
@@ -78,27 +76,27 @@ def pit_spans(segments: Segments, grid: Grid, half_m: tuple[float, float]) -> Sp
     kept = np.flatnonzero((low <= high) & (first <= last))
     kept, first, last = _once_per_route(
         kept,
-        segments.route[index[kept]] * grid.rows + row[kept],
+        straights.route[index[kept]] * grid.rows + row[kept],
         first[kept],
         last[kept],
         grid.columns + 1,
     )
     index, middle, flat = index[kept], 0.5 * (low + high)[kept], row[kept] * (grid.columns + 1)
-    fall = segments.invert_end_m - segments.invert_start_m
+    fall = straights.invert_end_m - straights.invert_start_m
     twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
     return Spans(
         grid,
         flat + first,
         flat + last + 1,
-        segments.route[index],
-        segments.invert_start_m[index] + middle * fall[index],
+        straights.route[index],
+        straights.invert_start_m[index] + middle * fall[index],
         np.stack([np.cos(twice), np.sin(twice)], axis=1)[index],
     )
 
 
-def _rows_touched(segments: Segments, grid: Grid, half_m: float) -> tuple[Integers, Integers]:
+def _rows_touched(straights: Straights, grid: Grid, half_m: float) -> tuple[Integers, Integers]:
     """Pair every straight with the rows whose band it enters: straight (k,), row (k,)."""
-    y = np.stack([segments.start[:, 1], segments.end[:, 1]])
+    y = np.stack([straights.start[:, 1], straights.end[:, 1]])
     low = (y.min(axis=0) - half_m - grid.origin_m[1]) / grid.cell_m - 0.5
     high = (y.max(axis=0) + half_m - grid.origin_m[1]) / grid.cell_m - 0.5
     first = np.clip(np.ceil(low - 1e-9), 0, grid.rows).astype(np.int64)
@@ -137,55 +135,3 @@ def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Arr
     size = rows * (columns + 1)
     change = np.bincount(spans.first, amount, size) - np.bincount(spans.past, amount, size)
     return np.cumsum(change.reshape(rows, columns + 1), axis=1)[:, :-1]
-
-
-@dataclass(frozen=True, slots=True)
-class Crossings:
-    """Which routes cross which pits in plan (c, m), and their invert there (c, m; nan if not)."""
-
-    crossed: Flags
-    invert_m: Array
-
-
-def rectangle_crossings(
-    segments: Segments, centres: Array, angles_rad: Array, sizes_m: Array
-) -> Crossings:
-    """Test every route against rectangles exactly: Liang–Barsky clipping in the pit's axes.
-
-    ``centres`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
-    length and width. The invert is taken halfway through the first straight inside.
-    """
-    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
-    offset = segments.start[None] - centres[:, None]
-    step = segments.end - segments.start
-    half = 0.5 * sizes_m[:, :, None]
-    u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
-    v, dv = offset[..., 1] * cosine - offset[..., 0] * sine, step[:, 1] * cosine - step[:, 0] * sine
-    low_u, high_u = _polyline.clip(u, du, -half[:, 0], half[:, 0])
-    low_v, high_v = _polyline.clip(v, dv, -half[:, 1], half[:, 1])
-    low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
-    change = segments.invert_end_m - segments.invert_start_m
-    invert = segments.invert_start_m + 0.5 * (low + high) * change
-    # The straights of one route stand together, so the first inside is the largest −position.
-    position = np.where(low <= high, np.arange(change.size, 0, -1), 0)
-    starts = np.flatnonzero(np.diff(segments.route, prepend=-1))
-    chosen = np.maximum.reduceat(position, starts, axis=1)
-    crossed = np.zeros((centres.shape[0], segments.routes), bool)
-    inverts = np.full(crossed.shape, np.nan)
-    present = segments.route[starts]
-    crossed[:, present] = chosen > 0
-    at = np.clip(change.size - chosen, 0, change.size - 1)
-    inverts[:, present] = np.where(chosen > 0, np.take_along_axis(invert, at, axis=1), np.nan)
-    return Crossings(crossed, inverts)
-
-
-def weighted_quantiles(values: Array, weights: Array, shares: tuple[float, ...]) -> Array:
-    """Give, for each share, the least of values (m,) with that share of the weight up to it.
-
-    >>> weighted_quantiles(np.array([3.0, 1.0, 2.0]), np.array([1.0, 1.0, 2.0]), (0.5, 0.9))
-    array([2., 3.])
-    """
-    order = np.argsort(values)
-    reached = np.cumsum(weights[order])
-    targets = np.asarray(shares) * reached[-1] * (1 - 1e-12)
-    return np.asarray(values[order][np.minimum(np.searchsorted(reached, targets), order.size - 1)])

@@ -10,23 +10,14 @@ from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
 from .._dig_plan import HitMap
-from .._digging import BEDDING_M, FOOTING_BELOW_SLAB_M, pit_cost
+from .._digging import BEDDING_M, dig_area, pit_cost, surface_rates_at
 from .._frames import Array
+from .._pits import Candidate, Flags, Places, Straights, allowed, rectangle_rings, weigh_pits
 from .._rules import RuleSet
 from .._site import Site
-from .area import allowed, dearest_surfaces, dig_area, rectangle_rings, surface_rates_at
-from .cloud import RouteCloud, Segments, segments_of
-from .costs import greedy_order, surface_rate
-from .hits import (
-    Flags,
-    Grid,
-    Spans,
-    accumulate,
-    cover_grid,
-    pit_spans,
-    rectangle_crossings,
-    weighted_quantiles,
-)
+from ..score.search import search_order
+from .cloud import RouteCloud
+from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
 
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgement
 OVERLAP_M2 = 0.01  # two pits share no ground beyond rounding
@@ -35,23 +26,6 @@ STOP_BELOW = 0.02
 LEAST_GAIN = 0.01
 PLACES_PER_KIND = 8
 EXACT_PLACES = 10
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A pit that could be dug: plan, depth, and which routes of the cloud it exposes (m,)."""
-
-    centre: Array
-    angle_rad: float
-    size_m: tuple[float, float]
-    ring: Array
-    ground_m: float
-    depth_m: float
-    depth_05_m: float
-    depth_95_m: float
-    cost: float
-    surface: str
-    exposed: Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +44,7 @@ class Field:
     site: Site
     rules: RuleSet
     cloud: RouteCloud
-    segments: Segments
+    straights: Straights
     area: BaseGeometry
     grid: Grid
     kinds: tuple[Kind, ...]
@@ -81,30 +55,30 @@ class Field:
 
 def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     """Prepare rasters, dig area, ground and surfaces for ranking pits."""
-    segments, area = segments_of(cloud), dig_area(site)
+    straights, area = cloud.straights, dig_area(site)
     points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
     longest = max(LENGTHS) * site.dig.pit_length_m
     grid = cover_grid(points, site.dig.cell_m, 0.5 * longest)
     centres = grid.centres()
     length, width = site.dig.pit_length_m, site.dig.pit_width_m
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
-    kinds = tuple(_kind(size, segments, cloud, grid, area) for size in sizes)
+    kinds = tuple(_kind(size, straights, cloud, grid, area) for size in sizes)
     surface = surface_rates_at(site, centres.reshape(-1, 2)).reshape(grid.rows, grid.columns)
     ground = site.ground.elevation_m(centres)
     lot = shapely.Polygon(site.lot.vertices)
     on_lot = shapely.contains_xy(lot, centres[..., 0], centres[..., 1])
-    return Field(site, rules, cloud, segments, area, grid, kinds, ground, surface, on_lot)
+    return Field(site, rules, cloud, straights, area, grid, kinds, ground, surface, on_lot)
 
 
 def _kind(
     size: tuple[float, float],
-    segments: Segments,
+    straights: Straights,
     cloud: RouteCloud,
     grid: Grid,
     area: BaseGeometry,
 ) -> Kind:
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
-    spans = pit_spans(segments, grid, (0.5 * size[0], 0.5 * size[1]))
+    spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
     worth = accumulate(spans, cloud.weights) >= LEAST_GAIN
     centres = grid.centres()[worth]
     open_cells = np.zeros(worth.shape, bool)
@@ -141,8 +115,8 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     """Choose pits greedily by P(hit) per cost; at most five, until under 2 % is left.
 
     Each round rasters the routes that all earlier pits would have missed, takes the best places
-    of each pit size clear of those pits, and weighs the best of them exactly, also turned square
-    to the routes and lengthened. The places of all rounds are then put in greedy order together.
+    of each pit size clear of those pits, and weighs them exactly, also turned square to the
+    routes and lengthened. The places of all rounds are then put in greedy order together.
     """
     left = np.array(field.cloud.weights)
     pool: list[Candidate] = []
@@ -159,12 +133,12 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     shapes = shapely.polygons([one.ring for one in pool])
     # a copy: shapely 2.1.0 locks its arguments, and cannot unlock a view of another one
     overlaps_m2 = shapely.area(shapely.intersection(shapes[:, None].copy(), shapes))
-    order = greedy_order(
+    order = search_order(
         np.array([one.exposed for one in pool]),
         field.cloud.weights,
         np.array([one.cost for one in pool]),
-        limit=PITS_AT_MOST,
-        stop_below=STOP_BELOW,
+        most=PITS_AT_MOST,
+        least_left=STOP_BELOW,
         least_gain=LEAST_GAIN,
         conflicts=overlaps_m2 > OVERLAP_M2,
     )
@@ -177,42 +151,19 @@ def _ground_taken(dug: list[Candidate]) -> BaseGeometry:
 
 
 def _best_candidates(field: Field, left: Array, dug: BaseGeometry) -> list[Candidate]:
-    """Give the best pits against the routes that are left, beside what is dug, weighed exactly."""
-    centres, angles, sizes = _places(field, left, dug)
-    if len(centres) == 0:
-        return []
-    rings = rectangle_rings(centres, angles, sizes)
-    crossings = rectangle_crossings(field.segments, centres, angles, sizes)
-    weight = crossings.crossed * left
-    p = weight.sum(axis=1)
-    usable = allowed(field.area, rings) & (p >= LEAST_GAIN)
-    usable &= shapely.area(shapely.intersection(shapely.polygons(rings), dug)) <= OVERLAP_M2
-    ground = field.site.ground.elevation_m(centres)
-    depth = ground[:, None] - np.nan_to_num(crossings.invert_m)
-    mean = (weight * depth).sum(axis=1) / np.maximum(p, 1e-12)
-    spread = np.sqrt((weight * (depth - mean[:, None]) ** 2).sum(axis=1) / np.maximum(p, 1e-12))
-    surfaces = dearest_surfaces(field.site, rings)
-    rates = np.array([surface_rate(field.site.dig, name) for name in surfaces])
-    dug = np.minimum(mean + 1.645 * spread + BEDDING_M, field.site.dig.max_depth_m)
-    cost = pit_cost(sizes.prod(axis=1), dug, rates, field.site.dig, field.rules)
-    ratio = np.where(usable, p / cost, -1.0)
-    best = [int(i) for i in np.argsort(-ratio, kind="stable")[:EXACT_PLACES] if ratio[i] > 0]
-    weighed = (
-        _candidate(
-            field,
-            left,
-            centres[i],
-            float(angles[i]),
-            (float(sizes[i, 0]), float(sizes[i, 1])),
-            surfaces[i],
-        )
-        for i in best
-    )
-    return [one for one in weighed if one is not None and clear_of_footing(field.site, one)]
+    """Give the best pits against the routes that are left, beside what is dug."""
+    places = _places(field, left, dug)
+    shapes = shapely.polygons(places.rings())
+    clear = np.asarray(shapely.area(shapely.intersection(shapes, dug)) <= OVERLAP_M2, bool)
+    places = places.kept(clear)
+    weighed = weigh_pits(field.site, field.rules, field.area, field.straights, left, places)
+    ratio = {id(one): float(left[one.exposed].sum()) / one.cost for one in weighed}
+    worth = [one for one in weighed if ratio[id(one)] * one.cost >= LEAST_GAIN]
+    return sorted(worth, key=lambda one: -ratio[id(one)])[:EXACT_PLACES]
 
 
-def _places(field: Field, left: Array, dug: BaseGeometry) -> tuple[Array, Array, Array]:
-    """Propose pits (c): centres, angles, sizes, from the rasters of every pit size.
+def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
+    """Propose pits from the rasters of every pit size.
 
     At each place the pit stands square to the lot, or with its length square across the mean
     direction of the routes there (doubled angles, so that opposite directions agree).
@@ -241,7 +192,7 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> tuple[Array, Array,
             centres += [all_centres[cell]] * (1 + len(LENGTHS))
             angles += [0.0] + [float(angle)] * len(LENGTHS)
             sizes += [kind.size_m] + [(factor * length, width) for factor in LENGTHS]
-    return np.reshape(centres, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2))
+    return Places(np.reshape(centres, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
 
 
 def _score(field: Field, kind: Kind, p: Array, left: Array) -> Array:
@@ -256,62 +207,3 @@ def _score(field: Field, kind: Kind, p: Array, left: Array) -> Array:
     area = np.full(p.shape, kind.size_m[0] * kind.size_m[1])
     cost = pit_cost(area, np.maximum(depth, 0.0), field.surface_per_m2, field.site.dig, field.rules)
     return np.asarray(p / cost)
-
-
-def _candidate(
-    field: Field,
-    left: Array,
-    centre: Array,
-    angle_rad: float,
-    size_m: tuple[float, float],
-    surface: str,
-) -> Candidate | None:
-    """Weigh one pit exactly: depth from the routes that are left, exposure of all routes.
-
-    Dug depth = 95 % quantile of the invert's depth + bedding, no more than the greatest depth.
-    """
-    site = field.site
-    one = np.array([angle_rad]), np.array([size_m])
-    crossings = rectangle_crossings(field.segments, centre[None], *one)
-    crossed, invert = crossings.crossed[0], crossings.invert_m[0]
-    ground = float(site.ground.elevation_m(centre))
-    asked = crossed & (left > 0)
-    if not asked.any():
-        return None
-    quantiles = weighted_quantiles(ground - invert[asked], left[asked], (0.05, 0.95))
-    depth = min(float(quantiles[1]) + BEDDING_M, site.dig.max_depth_m)
-    exposed = crossed & (ground - np.where(crossed, invert, 0.0) <= depth)
-    cost = pit_cost(
-        np.array(size_m[0] * size_m[1]),
-        np.array(depth),
-        np.array(surface_rate(site.dig, surface)),
-        site.dig,
-        field.rules,
-    )
-    ring = rectangle_rings(centre[None], *one)[0]
-    return Candidate(
-        centre,
-        angle_rad,
-        size_m,
-        ring,
-        ground,
-        depth,
-        float(quantiles[0]),
-        float(quantiles[1]),
-        float(cost),
-        surface,
-        exposed,
-    )
-
-
-def clear_of_footing(site: Site, candidate: Candidate) -> bool:
-    """Tell whether a pit stays outside the 45° line down from the building's footing.
-
-    Common practice, no source: no digging below a line that falls at 45° from the outer edge of
-    the footing's underside, here taken one wall's face and 0.30 m below the slab.
-    """
-    below = -FOOTING_BELOW_SLAB_M - (candidate.ground_m - candidate.depth_m)
-    if below <= site.dig.building_setback_m:
-        return True
-    gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.Polygon(candidate.ring))
-    return bool(gap >= below)

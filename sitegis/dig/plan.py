@@ -7,19 +7,19 @@ from dataclasses import replace
 import numpy as np
 
 from .._dig_plan import DigPlan, HitMap, Pit
+from .._digging import LAWN
 from .._frames import Array
 from .._intervals import Interval, central_intervals
+from .._pits import Candidate, Flags, rectangle_crossings
 from .._site import Notice
 from .._survey import Survey
-from .area import LAWN
+from ..score.search import cut_search
 from .cloud import RouteCloud, gather_cloud, likely_part
 from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
-from .costs import expected_search_cost, pits_worth_digging
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
-from .hits import Flags, rectangle_crossings
-from .pits import Candidate, Field, hit_map, lay_field, rank_pits
+from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
 
@@ -30,9 +30,8 @@ def plan_dig(survey: Survey) -> Survey:
     """Plan test pits from routes and scores; fill the survey's block ``planned``.
 
     ``expected_cost`` is that of digging the pits in order until one exposes the pipe, and the
-    trench of :func:`sitegis.dig.depths.trench_cost` should all miss, and no pit is planned where
-    that trench is the cheaper search; ``expected_cost_straight``
-    is that trench alone.
+    trench of :func:`sitegis._pits.trench_cost` should all miss; after the first no pit is planned
+    where that trench is the cheaper search. ``expected_cost_straight`` is that trench alone.
     """
     cloud = gather_cloud(survey)
     left_at = survey.exit
@@ -44,18 +43,16 @@ def plan_dig(survey: Survey) -> Survey:
         return replace(survey, planned=plan)
     field = lay_field(survey.site, survey.rules, likely_part(cloud))
     pits = _pits(survey, field, rank_pits(field))
-    found = [pit.p_hit_so_far for pit in pits]
-    pits = pits[: pits_worth_digging([pit.cost for pit in pits], found, straight)]
-    found = [pit.p_hit_so_far for pit in pits]
-    missed = 1.0 - found[-1] if found else 1.0
-    ways = compare_ways(survey, field)
-    cost = expected_search_cost([pit.cost for pit in pits], found) if pits else 0.0
+    missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
+    costs = np.array([pit.cost for pit in pits])
+    count, cost = cut_search(costs, missed, straight, least=min(len(pits), 1))
+    pits, ways = pits[:count], compare_ways(survey, field)
     plan = DigPlan(
         pits,
         hit_map(field),
         draw_corridors(cloud),
         depth_table(survey, cloud),
-        cost + missed * straight,
+        cost,
         straight,
         exit_ties,
         (*_notices(survey, pits), *untold_way(survey, pits, ways)),
@@ -101,7 +98,7 @@ def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[
     if not chosen:
         return []
     crossings = rectangle_crossings(
-        field.segments,
+        field.straights,
         np.stack([one.centre for one in chosen]),
         np.array([one.angle_rad for one in chosen]),
         np.array([one.size_m for one in chosen]),

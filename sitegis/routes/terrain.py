@@ -7,19 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon, Polygon
+from shapely import Polygon
 
 from .. import _polyline
+from .._digging import may_run_in
 from .._frames import Array, lot_direction
 from .._site import SIDES, Building, Side, Site
 from .geometry import Region, region_of_polygon, region_of_rings
 
-__all__ = ["Face", "Terrain", "allowed_polygon", "prepare_terrain", "run_alongside"]
+__all__ = ["Face", "Terrain", "prepare_terrain", "run_alongside"]
 
 # A pipe farther from a wall than this is not said to run alongside it. Judgement, no source.
 ALONGSIDE_M = 4.0
-# Lot and right-of-way records seldom meet exactly: gaps up to twice this are closed.
-_SEAM_M = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,20 +55,11 @@ class Terrain:
 def prepare_terrain(site: Site) -> Terrain:
     """Build the regions and faces of a site once for all hypotheses."""
     return Terrain(
-        allowed=region_of_polygon(allowed_polygon(site)),
+        allowed=region_of_polygon(may_run_in(site)),
         lot=region_of_rings(site.lot.vertices),
         house=region_of_rings(site.building.vertices),
         faces=_faces(site.building, site.lot.vertices),
     )
-
-
-def allowed_polygon(site: Site) -> Polygon | MultiPolygon:
-    """Unite lot, rights-of-way and easements; seams up to 0.1 m are closed."""
-    rings = [site.lot.vertices]
-    rings += [street.row for street in site.streets]
-    rings += [easement.ring for easement in site.easements]
-    parts = [Polygon(ring).buffer(_SEAM_M, join_style="mitre") for ring in rings if len(ring) >= 3]
-    return shapely.unary_union(parts).buffer(-_SEAM_M, join_style="mitre")
 
 
 def _faces(building: Building, lot: Array) -> dict[Side, Face]:

@@ -213,7 +213,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
     if not plan.order:
         return
     first = plan.order[0]
-    place = say_place(scene.pits.centres[first], scene.survey.site)
+    place = say_place(scene.pits.laid[first].centre, scene.survey.site)
     hit = scene.pits.exposed_by(first).astype(float)
     yield Check(
         f"{A_PIT} {place}",

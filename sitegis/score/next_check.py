@@ -42,7 +42,7 @@ def set_scene(
 ) -> Scene:
     """Draw the particles and lay the pits that the checks are judged by."""
     particles = draw_particles(scored, sampled, survey.site)
-    return Scene(survey, case, particles, lay_pits(particles, survey.site, survey.rules))
+    return Scene(survey, case, particles, lay_pits(particles, sampled, survey.site, survey.rules))
 
 
 def _rank(check: NextCheck) -> tuple[float, float, str]:
@@ -112,7 +112,7 @@ def _what_then(words: str, weights: Array, check: Check, scene: Scene) -> str:
     if check.ends_search and words == check.outcomes[0]:
         act = "the search is over, expose the pipe by hand"
     elif plan.order:
-        act = f"dig {say_place(scene.pits.centres[plan.order[0]], scene.survey.site)}"
+        act = f"dig {say_place(scene.pits.laid[plan.order[0]].centre, scene.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"
     return f"{name} {percent(float(by_hypothesis[leader]))}: {act}"

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from .. import _polyline
 from .._frames import Array
-from .._results import Routes
+from .._results import Routes, ScoredHypothesis
 
 KERNEL_SAMPLES = 256
 
@@ -103,6 +103,17 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     gap = np.sum((scaled[:, None, :] - scaled[None, :, :]) ** 2, axis=-1)
     density = np.exp(-0.5 * gap / bandwidth**2) @ weights[heaviest]
     return int(heaviest[int(np.argmax(density))])
+
+
+def most_probable_way(
+    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
+) -> tuple[ScoredHypothesis, Routes] | None:
+    """Give the first of scored hypotheses that has a best route, with its routes."""
+    routes_of = {routes.hypothesis.id: routes for routes in sampled}
+    for one in scored:
+        if one.best is not None and len(routes_of[one.hypothesis.id].vertices):
+            return one, routes_of[one.hypothesis.id]
+    return None
 
 
 def _places(vertices: Array) -> Array:

@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .._frames import Array
-
-Flags = NDArray[np.bool_]
+from .._pits import Flags
 
 MOST_IN_A_PLAN = 12
 _LEAST_GAIN = 1e-9
@@ -23,14 +21,25 @@ class SearchPlan:
     cost: float
 
 
-def search_order(hits: Flags, weights: Array, costs: Array) -> tuple[int, ...]:
+def search_order(
+    hits: Flags,
+    weights: Array,
+    costs: Array,
+    *,
+    most: int = MOST_IN_A_PLAN,
+    least_gain: float = _LEAST_GAIN,
+    least_left: float = 0.0,
+    conflicts: Flags | None = None,
+) -> tuple[int, ...]:
     """Order pits by P(hit) over cost, dropping after each miss what it would have exposed.
 
     ``hits`` (b, g) tells which pit exposes which group of routes, ``weights`` (g,) sum to at most
     1. For pits that expose nothing in common that is Blackwell's rule, of least expected cost
     (D. Assaf and S. Zamir, "Optimal sequential search", *Annals of Statistics* 13, 1985, from
-    memory); else it is greedy: a good order, not proven the best. Ends at ``MOST_IN_A_PLAN``
-    pits, or where no pit gains anything. Raises ``ValueError`` unless costs are positive.
+    memory); else it is greedy: a good order, not proven the best. Of two pits that stand in each
+    other's way (``conflicts`` (b, b)) only one is dug. Ends at ``most`` pits, where no pit gains
+    ``least_gain``, or where what is left weighs less than ``least_left``. Raises ``ValueError``
+    unless costs are positive.
 
     >>> apart = np.eye(4, dtype=bool)
     >>> search_order(apart, np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0]))
@@ -38,12 +47,14 @@ def search_order(hits: Flags, weights: Array, costs: Array) -> tuple[int, ...]:
     """
     if np.any(np.asarray(costs) <= 0.0):
         raise ValueError("the cost of digging must be above 0")
+    apart = np.eye(len(costs), dtype=bool) if conflicts is None else conflicts
     left = np.array(weights, float)
     order: list[int] = []
-    while len(costs) and len(order) < MOST_IN_A_PLAN:
+    while len(costs) and len(order) < most and left.sum() >= least_left:
         gain = hits @ left
+        gain[apart[order].any(axis=0)] = 0.0
         best = int(np.argmax(gain / costs))
-        if gain[best] <= _LEAST_GAIN:
+        if gain[best] <= 0.0 or gain[best] < least_gain:
             break
         order.append(best)
         left[hits[best]] = 0.0
@@ -53,16 +64,28 @@ def search_order(hits: Flags, weights: Array, costs: Array) -> tuple[int, ...]:
 def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> SearchPlan:
     """Plan the dig: pits in their order, cut where the way out is cheaper.
 
-    ``way_out`` is the cost of following the pipe from the wall, which always finds it. For pits
-    that expose nothing in common the least over all cuts of the order is exact: if a dug pit
-    pays, so does every pit with a better ratio before it.
+    ``way_out`` is the cost of following the pipe from the wall, which always finds it.
     """
     order = search_order(hits, weights, costs)
     missed = _missed(order, hits, weights)
-    dug = np.concatenate([[0.0], np.cumsum(np.asarray(costs)[list(order)] * missed[:-1])])
+    count, cost = cut_search(np.asarray(costs)[list(order)], missed, way_out)
+    return SearchPlan(order[:count], cost)
+
+
+def cut_search(costs: Array, missed: Array, way_out: float, *, least: int = 0) -> tuple[int, float]:
+    """Say how many pits (k,) to dig, in their order, before the way out, and at what cost.
+
+    Σᵢ cᵢ · P(missed before i) + P(missed by all dug) · way out; ``missed`` (k + 1,) begins with 1.
+    For pits that expose nothing in common the least over all cuts of the order is exact: if a
+    dug pit pays, so does every pit with a better ratio before it. At least ``least`` are dug.
+
+    >>> cut_search(np.ones(3), np.array([1.0, 0.4, 0.1, 0.09]), 8.0)
+    (2, 2.2)
+    """
+    dug = np.concatenate([[0.0], np.cumsum(costs * missed[:-1])])
     total = dug + missed * way_out
-    count = int(np.argmin(total))
-    return SearchPlan(order[:count], float(total[count]))
+    count = least + int(np.argmin(np.round(total[least:], 6)))
+    return count, float(total[count])
 
 
 def plan_cost(

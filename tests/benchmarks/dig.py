@@ -12,9 +12,9 @@ import time
 import numpy as np
 import shapely
 
+from sitegis._pits import rectangle_rings
 from sitegis.dig import plan_dig
-from sitegis.dig.area import rectangle_rings
-from sitegis.dig.cloud import gather_cloud, segments_of
+from sitegis.dig.cloud import gather_cloud
 from sitegis.dig.hits import accumulate, cover_grid, pit_spans
 from tests.dig_clouds import two_way_survey
 
@@ -28,7 +28,7 @@ def main() -> None:
     grid = cover_grid(cloud.vertices.reshape(-1, 2), 0.25, 1.0)
 
     begun = time.process_time()
-    p = accumulate(pit_spans(segments_of(cloud), grid, (0.6, 0.45)), cloud.weights).ravel()
+    p = accumulate(pit_spans(cloud.straights, grid, (0.6, 0.45)), cloud.weights).ravel()
     ours = (time.process_time() - begun) / p.size
 
     chosen = np.random.default_rng(1).choice(p.size, CELLS, replace=False)

@@ -16,6 +16,7 @@ from scipy import integrate, stats
 from scipy.special import logsumexp
 from scipy.stats import qmc
 
+from sitegis._digging import may_run_in
 from sitegis._frames import Array
 from sitegis._rules import load_rules
 from sitegis._survey import Survey
@@ -23,7 +24,7 @@ from sitegis.routes import sample_routes
 from sitegis.routes.draw import DIMENSIONS, draw_heads
 from sitegis.routes.fit import fit_candidates
 from sitegis.routes.geometry import region_of_polygon, routes_cross, routes_inside
-from sitegis.routes.terrain import allowed_polygon, prepare_terrain
+from sitegis.routes.terrain import prepare_terrain
 from tests.invented import HOUSE_FRONT_M, corner_site, front_exit
 from tests.test_routes_sample import (
     ANGLE_SD_RAD,
@@ -130,7 +131,7 @@ def time_stage() -> None:
 if __name__ == "__main__":
     site = corner_site()
     routes = invented_routes()
-    compare_kernel("Within lot and rights-of-way", allowed_polygon(site), routes, inside=True)
+    compare_kernel("Within lot and rights-of-way", may_run_in(site), routes, inside=True)
     house = shapely.Polygon(site.building.vertices)
     compare_kernel("Across the house's outline", house, routes, inside=False)
     check_evidence()

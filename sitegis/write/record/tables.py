@@ -6,6 +6,7 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 
 from __future__ import annotations
 
+from ..._statistics import weighted_quantiles
 from ..._survey import Survey
 from ..._units import (
     LengthUnit,
@@ -19,7 +20,6 @@ from ..._units import (
 )
 from ...dig.depths import best_route, routes_of
 from ...dig.excavation import Excavation
-from ...dig.hits import weighted_quantiles
 from ...place.report import adjustment_lines
 from ...score.compare import MainComparison
 from ...score.intervals import TapSpread
