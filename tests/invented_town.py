@@ -431,6 +431,8 @@ kind = "class"
 layer = "town.gpkg"
 layer_name = "mains"
 id = "facility"
+system = "sys"
+status = "stat"
 invert_up = "us_inv"
 invert_down = "ds_inv"
 

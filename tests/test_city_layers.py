@@ -6,14 +6,19 @@ import re
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
+from sitegis._errors import BadInput
 from sitegis._site import Notice
 from sitegis.city import run_city
+from sitegis.city._elevations import read_elevations
+from sitegis.city._filters import kept_rows
 from sitegis.city._records import Parcels
 from sitegis.city._roads import judge_roads, road_scores
-from tests.invented_town import Town, invent_town, write_town
+from sitegis.city._schema import MainTable
+from tests.invented_town import CRS, TOWN_TOML, Faults, Town, invent_town, write_town
 
 
 def layer(out, name) -> geopandas.GeoDataFrame:
@@ -39,7 +44,7 @@ def test_streets_that_are_one_parcel_with_a_kiosk_change_no_lot(town, plain, tmp
     out = tmp_path / "out.gpkg"
     summary = run_city(write_town(town, tmp_path), out)
     assert layer(out, "failures").query("code == 'right-of-way'")["parcel"].tolist() == ["ROAD"]
-    assert "ROAD" in " ".join(summary.warnings)
+    assert any("ROAD" in notice.message for notice in summary.notices)
     assert summary.needs_person
     lots = layer(out, "lots")
     assert lots["kind"].tolist() == plain[1]["kind"].tolist()
@@ -106,3 +111,182 @@ def test_no_main_is_no_certainty(town, plain, tmp_path):
     text = " ".join(summary.lines())
     assert re.search(r"No answer: .*no main on record \d+", text)
     assert summary.sure <= plain[0].sure
+
+
+def run(town: Town, folder, toml: str = TOWN_TOML):
+    out = folder / "out.gpkg"
+    return run_city(write_town(town, folder, toml), out), out
+
+
+def codes(summary) -> list[str]:
+    return [notice.code for notice in summary.notices]
+
+
+def test_storm_and_abandoned_mains_are_left_out_and_counted(town, tmp_path):
+    """Usual words of the columns system and status; the counts are the layer's own."""
+    summary, out = run(town, tmp_path)
+    (told,) = (n.message for n in summary.notices if n.code == "rows-left-out")
+    mains = town.mains
+    dead = ((mains["sys"] == "STM") | (mains["stat"] == "ABAND")).sum()
+    assert dead > 3
+    assert f"{dead} of {len(mains)} rows" in told
+    assert f"STM {(mains['sys'] == 'STM').sum()}" in told
+    live = set(mains["facility"][(mains["sys"] == "SAN") & (mains["stat"] == "ACT")])
+    assert set(layer(out, "lots")["main"]) - {None, ""} <= live
+
+
+@pytest.mark.parametrize("written", ["STORM SEWER", "Storm", "sd", "Force Main", "FM"])
+def test_words_of_other_systems(written):
+    """They are told in any case and inside longer names; sanitary words are not."""
+    frame = geopandas.GeoDataFrame(
+        {"id": ["a", "b", "c"], "sys": [written, "Sanitary Sewer", "Zq"]},
+        geometry=[LINE] * 3, crs=CRS,
+    )  # fmt: skip
+    table = MainTable(layer="x.gpkg", id="id", system="sys")
+    kept, notices = kept_rows(frame, table, "mains")
+    assert kept.tolist() == [False, True, True]
+    assert "Zq 1" in next(n for n in notices if n.code == "values-not-known").message
+
+
+def test_filters_name_what_is_read(town, tmp_path):
+    """``where`` keeps, ``leave_out`` drops; a filter that leaves nothing is a fault."""
+    own = '\n[mains.leave_out]\nfacility = ["L0E-1", "l1e-1"]\n'
+    toml = TOWN_TOML.replace("\n[manholes]", own + "\n[manholes]")
+    _summary, out = run(town, tmp_path, toml)
+    assert not {"L0E-1", "L1E-1"} & set(layer(out, "lots")["main"])
+    nothing = TOWN_TOML + '\n[manholes.where]\nfacility = ["none such"]\n'
+    with pytest.raises(BadInput) as caught:
+        run(town, tmp_path, nothing)
+    assert [f.code for f in caught.value.faults] == ["layer-filtered-empty"]
+
+
+@pytest.mark.parametrize("mark", [0.0, -999.0, 9999.0, "unknown"])
+def test_placeholders_are_no_elevations(town, plain, tmp_path, mark):
+    """A town whose inverts are partly 0, -999 or text keeps the answers of its good inverts."""
+    faulty = invent_town(90, seed=5, faults=Faults(placeholder=mark, placeholder_share=0.3))
+    summary, out = run(faulty, tmp_path)
+    told = [n.message for n in summary.notices if n.code == "elevation-placeholder"]
+    written = sum((faulty.mains[c].astype(str) == str(mark)).sum() for c in ("us_inv", "ds_inv"))
+    live = faulty.mains[(faulty.mains["sys"] == "SAN") & (faulty.mains["stat"] == "ACT")]
+    counts = [(live[c].astype(str) == str(mark)).sum() for c in ("us_inv", "ds_inv")]
+    assert written >= sum(counts) > 5
+    for count in counts:
+        assert any(re.search(rf"\b{count}( in |\b)|in {count} rows", text) for text in told)
+    lots = layer(out, "lots").set_index("parcel")
+    before = plain[1].set_index("parcel").loc[lots.index]
+    # judged as before, up to what the missing elevations would have told
+    assert (lots["toward"] == before["toward"]).mean() > 0.9
+    assert not (lots["toward"] == "unlisted").any()
+
+
+def test_an_elevation_of_zero_at_the_sea_stays():
+    """Zero among inverts about zero is an elevation; a lone marker off the bulk is none."""
+    inverts = pd.DataFrame({"inv": [*np.round(np.linspace(-2.0, 2.0, 41), 2), -999.0]})
+    values, notices = read_elevations(inverts, "inv", 1.0, "mains")
+    assert np.isfinite(values).sum() == 41
+    assert (values == 0.0).sum() == 1
+    assert "-999 in 1 rows" in notices[0].message
+
+
+@pytest.mark.parametrize(("column", "unit"), [("feet", 'units = "ft"'), ("", "")])
+def test_feet_in_a_meter_layer_are_told_with_the_cure(plain, tmp_path, column, unit):
+    """Inverts in feet in a town of meters are not used until ``mains.units`` says so."""
+    faulty = invent_town(90, seed=5, faults=Faults(feet=True))
+    toml = TOWN_TOML.replace('invert_up = "us_inv"', f'invert_up = "us_inv"\n{unit}')
+    summary, out = run(faulty, tmp_path, toml)
+    lots = layer(out, "lots")
+    if column:
+        assert "elevation-unit" not in codes(summary)
+        assert np.allclose(lots["p_front"], plain[1]["p_front"], atol=0.02)
+    else:
+        (told,) = (n for n in summary.notices if n.code == "elevation-unit")
+        assert 'mains.units = "ft"' in told.message
+        assert told.needs_person
+        assert not lots["elevation_known"].any()
+
+
+def test_impossible_inverts_are_flagged_main_by_main(town, tmp_path):
+    """A main 40 m above the ground, and one that falls off a cliff, are named and not used."""
+    mains = town.mains.copy()
+    live = mains.index[(mains["sys"] == "SAN") & (mains["stat"] == "ACT")]
+    high, steep, turned = live[:3]
+    mains.loc[high, ["us_inv", "ds_inv"]] += 40.0
+    mains.loc[steep, "ds_inv"] -= 60.0
+    mains.loc[turned, ["us_inv", "ds_inv"]] = mains.loc[turned, ["ds_inv", "us_inv"]].to_numpy()
+    summary, out = run(Town(**{**vars(town), "mains": mains}), tmp_path)
+    faults = layer(out, "data_faults")
+    assert sorted(faults["feature"]) == sorted(mains.loc[[high, steep], "facility"])
+    assert set(faults["code"]) == {"invert-implausible"}
+    (told,) = (n.message for n in summary.notices if n.code == "mains-reversed")
+    assert mains.loc[turned, "facility"] in told
+
+
+def write_layer(folder, name: str, frame, suffix: str, toml: str = TOWN_TOML) -> str:
+    """Put one layer into a file of its own and give the CITY.toml that names it."""
+    driver = {".geojson": "GeoJSON", ".gdb": "OpenFileGDB"}.get(suffix)
+    frame.to_file(folder / f"own{suffix}", driver=driver)
+    return toml.replace(f'layer = "town.gpkg"\nlayer_name = "{name}"', f'layer = "own{suffix}"')
+
+
+def faults_of(path) -> dict[str, str]:
+    with pytest.raises(BadInput) as caught:
+        run_city(path, path.parent / "out.gpkg")
+    return {fault.field: fault.code for fault in caught.value.faults}
+
+
+def test_a_geojson_in_feet_is_refused(town, tmp_path):
+    """GeoJSON is degrees by its standard (RFC 7946, section 4); coordinates in feet are told."""
+    path = write_town(town, tmp_path)
+    feet = town.mains.to_crs("EPSG:2277")
+    feet.set_crs(4326, allow_override=True).to_file(tmp_path / "own.geojson", driver="GeoJSON")
+    path.write_text(TOWN_TOML.replace('"town.gpkg"\nlayer_name = "mains"', '"own.geojson"'))
+    assert faults_of(path) == {"mains.layer": "crs-unfit"}
+
+
+def test_web_mercator_is_refused_for_distances(town, tmp_path):
+    """EPSG:3857 stretches by 1/cos(latitude): 39 % at 44° north."""
+    moved = {k: v.to_crs(3857) if isinstance(v, geopandas.GeoDataFrame) else v
+             for k, v in vars(town).items()}  # fmt: skip
+    path = write_town(Town(**moved), tmp_path)
+    with pytest.raises(BadInput) as caught:
+        run_city(path, tmp_path / "out.gpkg")
+    (fault,) = caught.value.faults
+    assert fault.code == "crs-stretches"
+    assert "EPSG:32614" in fault.remedy
+    assert abs(float(fault.reason.split("by ")[1].split(" %")[0]) - 39.0) < 3.0
+    path.write_text(TOWN_TOML.replace('units = "m"', 'units = "m"\ncrs = "EPSG:26914"', 1))
+    assert run_city(path, tmp_path / "out.gpkg").lots > 50
+
+
+@pytest.mark.filterwarnings("ignore:'crs' was not provided")
+@pytest.mark.parametrize("crs", ["EPSG:26915", None, "EPSG:4326"])
+def test_a_wrong_or_missing_crs_is_refused_with_the_cure(town, tmp_path, crs):
+    """The zone next door, none at all, and meters that are called degrees."""
+    mains = town.mains.set_crs(crs, allow_override=True)
+    path = write_town(Town(**{**vars(town), "mains": mains}), tmp_path)
+    found = faults_of(path)
+    assert set(found) == {"mains.layer"}
+    assert found["mains.layer"] in {"layer-far", "crs-missing", "crs-unfit"}
+
+
+def test_buildings_beside_their_lots_are_told(town, tmp_path):
+    """A shift of 400 m, as from another datum, leaves no building on a lot: refused."""
+    moved = town.buildings.copy()
+    moved["geometry"] = moved.translate(3000.0, 200.0)
+    path = write_town(Town(**{**vars(town), "buildings": moved}), tmp_path)
+    assert faults_of(path) == {"buildings.layer": "layer-beside"}
+
+
+def test_a_file_geodatabase_is_read(town, plain, tmp_path):
+    """A .gdb written by GDAL gives the answer of the GeoPackage; one with a link in it none."""
+    path = write_town(town, tmp_path)
+    path.write_text(write_layer(tmp_path, "mains", town.mains, ".gdb"))
+    run_city(path, tmp_path / "out.gpkg")
+    lots = layer(tmp_path / "out.gpkg", "lots")
+    # a geodatabase keeps coordinates on a grid of its own
+    assert (np.abs(lots["p_front"] - plain[1]["p_front"]) < 0.01).mean() > 0.95
+    (tmp_path / "own.gdb" / "link").symlink_to("/etc/hostname")
+    assert faults_of(path) == {"mains.layer": "path-outside"}
+    (tmp_path / "plain.gdb").mkdir()
+    path.write_text(path.read_text().replace("own.gdb", "plain.gdb"))
+    assert faults_of(path) == {"mains.layer": "layer-kind"}

@@ -36,7 +36,7 @@ FIXTURES = Path(__file__).parent.parent / "fixtures"
 CITIES = Path(__file__).parents[1] / "fixtures"
 LAYERS = {
     "lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures",
-    "manholes_to_watch", "streets_to_visit", "notes",
+    "manholes_to_watch", "streets_to_visit", "data_faults", "notes",
 }  # fmt: skip
 
 

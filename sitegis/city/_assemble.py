@@ -24,7 +24,7 @@ from ._summary import CitySummary, Tally
 from ._tables import GEOMETRY, Columns, join, load_tables, table
 
 LAYERS = ("lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures")
-REPORTED = ("manholes_to_watch", "streets_to_visit", "notes")
+REPORTED = ("manholes_to_watch", "streets_to_visit", "data_faults", "notes")
 TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
 GPKG, PARQUET = ".gpkg", ".parquet"
 
@@ -75,6 +75,7 @@ def _frames(
     """Give layer after layer as a GeoDataFrame."""
     for name, columns in _layers(files, before, tally):
         yield name, _frame(columns, city)
+    yield "data_faults", _frame(_data_faults(city), city)
     yield "notes", _frame(_notes(city, tally), city)
 
 
@@ -108,7 +109,7 @@ def _notes(city: City, tally: Tally) -> Columns:
     """Make the table of warnings about the layers, assumptions and cautions."""
     assumed, cautioned = assumptions(city.block.priors), cautions(city.file.city.rule_set)
     rows = [
-        *(("warning", notice.code, notice.message) for notice in tally.warnings(city.notices)),
+        *(("warning", notice.code, notice.message) for notice in tally.notices(city.notices)),
         *(("assumption", "", note) for note in assumed),
         *(("caution", "", note) for note in cautioned),
     ]
@@ -117,6 +118,18 @@ def _notes(city: City, tally: Tally) -> Columns:
         kind=[row[0] for row in rows],
         code=[row[1] for row in rows],
         note=[row[2] for row in rows],
+    )
+
+
+def _data_faults(city: City) -> Columns:
+    """Make a table of the features whose values cannot be right, as points on them."""
+    faults = city.data_faults
+    return table(
+        shapely.point_on_surface(np.array([f.shape for f in faults], object)),
+        **{
+            name: np.array([getattr(f, name) for f in faults], dtype=np.str_)
+            for name in ("layer", "feature", "code", "message")
+        },
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from .._site import Notice
+from ._elevations import read_elevations
 from ._records import Parcels, Shapes, Whole, take
 from ._roads import judge_roads
 from ._schema import ParcelTable
@@ -51,7 +52,7 @@ def make_lots(
     No lot is: a parcel without id or area, a second one of an id, one with the outline of
     another (units of a condominium), and one that is the street itself.
     """
-    records, rows, failures = _once_each(frame, table, place)
+    records, rows, failures, said = _once_each(frame, table, place)
     stacked = _stacked_on(records.shapes)
     on = np.flatnonzero(stacked >= 0)
     failures += [
@@ -67,12 +68,12 @@ def make_lots(
                 "it is a road.")
         for i in np.flatnonzero(roads).tolist()
     ]  # fmt: skip
-    return take(records, ~roads), tuple(failures), notices
+    return take(records, ~roads), tuple(failures), said + notices
 
 
 def _once_each(
     frame: Any, table: ParcelTable, place: Placer
-) -> tuple[Parcels, Whole, list[Failure]]:
+) -> tuple[Parcels, Whole, list[Failure], list[Notice]]:
     """Give one polygon an id: of several rows with one id the largest."""
     ids, shapes = words(frame, table.id), place.shapes(frame)
     shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
@@ -94,13 +95,14 @@ def _once_each(
         else:
             kept.append(i)
     chosen = np.array(kept, dtype=np.int64)
+    grounds, said = read_elevations(frame, table.ground, place.unit_m(table.units), "parcels")
     years = numbers(frame, table.year_built)[chosen]
     records = Parcels(
         ids[chosen], polygons[chosen], words(frame, table.street)[chosen],
         np.where((years >= 1600) & (years <= 2100), years, np.nan),
-        place.lengths(frame, table.ground)[chosen],
+        grounds[chosen],
     )  # fmt: skip
-    return records, chosen + 1, failures
+    return records, chosen + 1, failures, said
 
 
 def _stacked_on(shapes: Shapes) -> Whole:

@@ -9,14 +9,30 @@ from pydantic import Field, StringConstraints
 from ..read._fields import RuleSetName, Table
 from ..read._schema import PriorTable
 
+Units = Literal["ft", "m"]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]
 
 
 class LayerTable(Table):
-    """A vector layer: the file, and the layer's name where the file holds several."""
+    """A vector layer: the file, and the layer's name where the file holds several.
+
+    Only rows whose columns hold one of the values of ``where`` are read, none that hold one of
+    ``leave_out``; case does not matter.
+    """
 
     layer: Text
     layer_name: Text | None = None
+    where: dict[Text, tuple[Text | int, ...]] = Field(default_factory=dict)
+    leave_out: dict[Text, tuple[Text | int, ...]] = Field(default_factory=dict)
+
+
+class SewerTable(LayerTable):
+    """A layer of sewers: ``system`` and ``status`` are columns whose usual words are known."""
+
+    id: Text
+    system: Text | None = None
+    status: Text | None = None
+    units: Units | None = None
 
 
 class CityTable(Table):
@@ -29,19 +45,23 @@ class CityTable(Table):
 
     name: Text
     crs: Text | None = None
-    units: Literal["ft", "m"] = "ft"
+    units: Units = "ft"
     rule_set: RuleSetName = "us-ipc"
     sites: Text | None = None
     lots_per_chunk: Annotated[int, Field(ge=1, le=50_000)] = 2000
 
 
 class ParcelTable(LayerTable):
-    """``[parcels]``: polygons; ``street`` is the street of the address, ``ground`` an elevation."""
+    """``[parcels]``: polygons; ``street`` is the street of the address, or the address itself.
+
+    ``ground`` is an elevation in ``units``, the city's where not given.
+    """
 
     id: Text
     street: Text | None = None
     year_built: Text | None = None
     ground: Text | None = None
+    units: Units | None = None
 
 
 class BuildingTable(LayerTable):
@@ -70,18 +90,17 @@ class RowTable(LayerTable):
     alley_values: tuple[Text, ...] = ("alley", "lane")
 
 
-class MainTable(LayerTable):
+class MainTable(SewerTable):
     """``[mains]``: lines that run with the flow; inverts at their first and last vertex."""
 
-    id: Text
     invert_up: Text | None = None
     invert_down: Text | None = None
 
 
-class ManholeTable(LayerTable):
-    """``[manholes]``: points."""
+class ManholeTable(SewerTable):
+    """``[manholes]``: points; ``rim`` is the elevation of the cover."""
 
-    id: Text
+    rim: Text | None = None
     invert: Text | None = None
 
 
@@ -97,6 +116,17 @@ class CityFile(Table):
     mains: MainTable
     manholes: ManholeTable | None = None
     prior: PriorTable = PriorTable()
+
+
+NO_COLUMNS = {"layer", "layer_name", "alley_values", "where", "leave_out", "units"}
+
+
+def columns_of(table: LayerTable) -> dict[str, str]:
+    """Give the columns that a table names, by dotted key below the table."""
+    named = {key: column for key, column in table.model_dump(exclude=NO_COLUMNS).items() if column}
+    for key in ("where", "leave_out"):
+        named |= {f"{key}.{column}": column for column in getattr(table, key)}
+    return named
 
 
 def known_keys(location: tuple[int | str, ...]) -> list[str]:

@@ -16,6 +16,7 @@ from .._frames import Array
 from ._records import Flags, Shapes, Words
 
 POINTS, LINES, AREAS = 0, 1, 2
+METRES = {"ft": 0.3048, "m": 1.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +37,9 @@ class Placer:
             flat = shapely.transform(flat, lambda xy: xy * self.metres_per_unit)
         return np.asarray(flat, object)
 
-    def lengths(self, frame: Any, column: str | None) -> Array:
-        """Give a numeric column in metres (n,), nan where it holds no number."""
-        return numbers(frame, column) * self.metres_per_attribute
+    def unit_m(self, written: str | None) -> float:
+        """Give the unit of a layer's elevations in meters: its own, or the city's."""
+        return self.metres_per_attribute if written is None else METRES[written]
 
 
 def words(frame: Any, column: str | None) -> Words:

@@ -36,7 +36,7 @@ class CitySummary:
     lots: int
     toward: dict[str, int]
     unanswered: dict[str, int]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
     sure: int
     rather_sure: int
     kinds: dict[str, int]
@@ -50,7 +50,11 @@ class CitySummary:
     @property
     def needs_person(self) -> bool:
         """Whether anything waits for a person."""
-        return bool(self.person_flags or self.failures or self.warnings)
+        return bool(
+            self.person_flags
+            or self.failures
+            or any(notice.needs_person for notice in self.notices)
+        )
 
     def lines(self) -> list[str]:
         """Say it in sentences."""
@@ -66,7 +70,7 @@ class CitySummary:
         ]
         if self.unanswered:
             said.append("No answer: " + _counts(self.unanswered) + ".")
-        said += [f"! {warning}" for warning in self.warnings]
+        said += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
         if self.manholes:
             said.append(
                 "Manholes to watch, with dye from the lots above them, the most telling first:"
@@ -139,7 +143,7 @@ class Tally:
         _add(self.manholes, tables["manhole_bits"], "manhole")
         _add(self.streets, tables["street_bits"], "street")
 
-    def warnings(self, notices: tuple[Notice, ...]) -> list[Notice]:
+    def notices(self, notices: tuple[Notice, ...]) -> list[Notice]:
         """Give what a person should know of the layers: what was read, and what came of it."""
         lost, found = self.kinds["no-frontage"], list(notices)
         if lost > MOST_WITHOUT_FRONT * max(self.lots, 20):
@@ -151,11 +155,11 @@ class Tally:
 
     def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:
         """Give the sums."""
-        warnings = tuple(notice.message for notice in self.warnings(notices))
         return CitySummary(
-            name, self.lots, dict(self.toward), dict(self.unanswered), warnings, self.sure,
-            self.rather, dict(self.kinds), dict(self.flags), self.person, dict(self.failures),
-            _rank(self.manholes), _rank(self.streets), self.from_field,
+            name, self.lots, dict(self.toward), dict(self.unanswered),
+            tuple(self.notices(notices)), self.sure, self.rather, dict(self.kinds),
+            dict(self.flags), self.person, dict(self.failures), _rank(self.manholes),
+            _rank(self.streets), self.from_field,
         )  # fmt: skip
 
     def layers(self) -> Tables:
