@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from importlib import import_module
 from pathlib import Path
 
 import distributed
@@ -120,7 +121,7 @@ def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
 
 def test_cluster_without_workers_left_is_told(city, reference, host, tmp_path, monkeypatch):
     """All workers gone for good: told in words, what is done is kept, a plain run goes on."""
-    monkeypatch.setattr("sitegis.city._cluster.WITHOUT_WORKERS_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city._cluster"), "WITHOUT_WORKERS_S", 1)
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"
     cluster = host(1)
 
@@ -149,8 +150,8 @@ def test_cluster_without_workers_left_is_told(city, reference, host, tmp_path, m
 
 def test_lost_scheduler_is_told(city, host, tmp_path, monkeypatch):
     """The scheduler killed halfway: told in words, what is done is kept."""
-    monkeypatch.setattr("sitegis.city._cluster.WITHOUT_WORKERS_S", 1)
-    monkeypatch.setattr("sitegis.city._cluster.CONNECT_S", 2)
+    monkeypatch.setattr(import_module("sitegis.city._cluster"), "WITHOUT_WORKERS_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city._cluster"), "CONNECT_S", 2)
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"
     cluster = host(1)
 
@@ -174,7 +175,7 @@ def test_cluster_without_sitegis_is_told(city, host, tmp_path):
 
 def test_scheduler_without_workers_is_told(city, host, tmp_path, monkeypatch):
     """A scheduler alone does no work: no waiting for ever."""
-    monkeypatch.setattr("sitegis.city._cluster.WITHOUT_WORKERS_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city._cluster"), "WITHOUT_WORKERS_S", 1)
     with pytest.raises(ComputationError, match="has no worker"):
         run_city(write_city(city, tmp_path), tmp_path / "o.gpkg", scheduler=host(0).address)
 
@@ -182,7 +183,7 @@ def test_scheduler_without_workers_is_told(city, host, tmp_path, monkeypatch):
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense://x", ""])
 def test_unreachable_scheduler_is_told(city, tmp_path, monkeypatch, address):
     """The command ends with code 2 and the option's name."""
-    monkeypatch.setattr("sitegis.city._cluster.CONNECT_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city._cluster"), "CONNECT_S", 1)
     given = ["city", str(write_city(city, tmp_path)), "--out", str(tmp_path / "out.gpkg")]
     done = CliRunner().invoke(cli, [*given, "--scheduler", address])
     assert done.exit_code == 2, done.output

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 
 import fiona
@@ -174,7 +175,7 @@ def test_all_tables_or_none(url, reference, monkeypatch):
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("sitegis.city._assemble._notes", fail)
+        patch.setattr(import_module("sitegis.city._assemble"), "_notes", fail)
         with pytest.raises(CannotWrite, match="No space"):
             run_city(path, database(url))
     assert_same(url, out)

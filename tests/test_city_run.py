@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 import tomllib
-from importlib import resources
+from importlib import import_module, resources
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -210,7 +210,7 @@ def test_lot_that_breaks_the_arithmetic_stands_alone(city, reference, tmp_path, 
             raise ValueError("invented trouble")
         return work_chunk(block)
 
-    monkeypatch.setattr("sitegis.city._chunks.work_chunk", choke)
+    monkeypatch.setattr(import_module("sitegis.city._chunks"), "work_chunk", choke)
     path = write_city(city, tmp_path)
     run_city(path, tmp_path / "out.gpkg")
     failures = layer(tmp_path / "out.gpkg", "failures").set_index("parcel")
