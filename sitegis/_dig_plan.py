@@ -62,15 +62,19 @@ class HitMap:
 
 @dataclass(frozen=True, slots=True)
 class Corridor:
-    """The area that holds a share of a hypothesis's routes: ``level`` 0.5, 0.8 or 0.95.
+    """The area that a share of a hypothesis's routes never leaves: ``level`` 0.5, 0.8 or 0.95.
 
-    ``rings`` are outer rings (n, 2); ``holes[i]`` the holes of ring i.
+    ``rings`` are outer rings (n, 2); ``holes[i]`` the holes of ring i. ``routes_held`` is the
+    share of the routes, by posterior weight, that lie wholly within these rings, ``taps_held``
+    that of the taps.
     """
 
     hypothesis: str
     level: float
     rings: tuple[Array, ...]
     holes: tuple[tuple[Array, ...], ...]
+    routes_held: float
+    taps_held: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -346,6 +346,8 @@ def _corridors(routes: tuple[Routes, ...]) -> tuple[Corridor, ...]:
                         tuple(np.array(hole.coords)[:-1] for hole in part.interiors)
                         for part in parts
                     ),
+                    share,
+                    share,
                 )
             )
     return tuple(corridors)

@@ -11,8 +11,8 @@ from .._pits import Integers, Straights, straights_of, with_ground_error
 from .._survey import Survey
 from ..score.particles import pad_routes
 
-ROUTES_TOTAL = 1500
-ROUTES_AT_LEAST = 200
+ROUTES_TOTAL, ROUTES_AT_LEAST = 1500, 200
+LIGHT_SHARE = 1e-3
 WORTH_DIGGING = 0.002
 
 
@@ -93,6 +93,27 @@ def gather_cloud(survey: Survey) -> RouteCloud:
         parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index))
     cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
     return _with_ground_error(survey, cloud, generator)
+
+
+def whole_cloud(survey: Survey) -> RouteCloud:
+    """Gather the routes of every hypothesis with their own weights, none resampled.
+
+    The lightest, which hold 0.1 % of a hypothesis together, are left out; the inverts are without
+    the error of the ground.
+    """
+    routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
+    parts: list[tuple[Array, Array, Array, int]] = []
+    scored_all = survey.scores.hypotheses
+    for index, scored in enumerate(scored_all):
+        if scored.probability <= 0 or not scored.weights.any():
+            continue
+        routes = routes_of[scored.hypothesis.id]
+        heavy = np.argsort(-scored.weights, kind="stable")
+        enough = np.searchsorted(np.cumsum(scored.weights[heavy]), 1.0 - LIGHT_SHARE) + 1
+        kept = np.sort(heavy[:enough])
+        weights = scored.probability * scored.weights[kept]
+        parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index))
+    return _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
 
 
 def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, ...]) -> RouteCloud:

@@ -1,84 +1,250 @@
-"""The area that holds most of the routes: highest-density corridors."""
+"""Corridors: areas that wholly hold a stated share of the routes, the most central ones."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 from shapely.geometry.base import BaseGeometry
 
+from .. import _polyline
 from .._dig_plan import Corridor
 from .._frames import Array
-from .._pits import Flags
+from .._intervals import LEVELS
+from .._pits import Flags, Integers
 from .cloud import RouteCloud
-from .hits import Grid, accumulate, cover_grid, pit_spans
+from .hits import Grid, Spans, accumulate, pit_spans
 
-LEVELS = (0.5, 0.8, 0.95)
 CELL_M = 0.5
+CELLS_ACROSS_AT_MOST = 1000
 ALL = "all"
+SMOOTH_CELLS = 2.0  # against the noise of a finite sample in the density that ranks the routes
+STATIONS = 12
+# Round corners: cells are joined with what lies within this reach, and the edge is then taken
+# back to just beyond them. Judgement.
+JOIN_CELLS, BEYOND_CELLS, SIMPLIFY_CELLS = 1.6, 0.5, 0.45
+LATTICE_M = 0.01
+NEVER = 2.0
+AIMED_ABOVE, FIRST_GUESS = 0.006, 0.7
+TOLERANCE, TRIALS_WORTHWHILE = 0.02, 4
 
 
-def draw_corridors(cloud: RouteCloud) -> tuple[Corridor, ...]:
+@dataclass(frozen=True, slots=True)
+class _Raster:
+    """The routes on a raster: each cell that a route passes, by routes of the cloud.
+
+    ``cell`` (k,) is a flat index into (rows, columns), ``route`` (k,) does not decrease; the
+    cells of one route begin at ``starts``.
+    """
+
+    grid: Grid
+    spans: Spans
+    cell: Integers
+    route: Integers
+    starts: Integers
+
+
+def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tuple[Corridor, ...]:
     """Draw the 50, 80 and 95 % corridors of every hypothesis with routes, and of all together.
 
-    Occupancy = share of the routes that pass through each cell of 0.5 m, smoothed by one cell
-    against the noise of a finite sample; a corridor is the set of densest cells that hold the
-    level's share of the whole occupancy (a highest-density region, Hyndman 1996).
+    Routes are ranked from the most central: the density of routes is compared at twelve
+    stations along each, and a route counts as its least dense place does among the routes there
+    (an extremal depth, after Narisetty and Nair 2016). A corridor is what the first routes of
+    that order pass through, its edge rounded, with as many of them as it takes until a share
+    ``level`` of the routes of ``checked`` (of ``cloud`` itself without it) lies wholly inside
+    the shape as written. ``routes_held`` and ``taps_held`` are measured on that shape.
     """
     if cloud.empty:
         return ()
-    grid = cover_grid(cloud.vertices.reshape(-1, 2), CELL_M, 3 * CELL_M)
-    spans = pit_spans(cloud.straights, grid, (0.5 * grid.cell_m, 0.5 * grid.cell_m))
+    checked = cloud if checked is None else checked
+    points = np.concatenate([one.vertices.reshape(-1, 2) for one in (cloud, checked)])
+    drawn = _rasterize(cloud, _lay_grid(points))
+    measured = drawn if checked is cloud else _rasterize(checked, drawn.grid)
     corridors: list[Corridor] = []
-    for index in [int(i) for i in np.unique(cloud.owner)]:
-        weights = np.where(cloud.owner == index, cloud.weights, 0.0)
-        corridors += _levels(cloud.hypotheses[index], accumulate(spans, weights), grid)
-    return (*corridors, *_levels(ALL, accumulate(spans, cloud.weights), grid))
+    for index in [*map(int, np.unique(cloud.owner)), None]:
+        mine, theirs = (
+            one.weights if index is None else np.where(one.owner == index, one.weights, 0.0)
+            for one in (cloud, checked)
+        )
+        name = ALL if index is None else cloud.hypotheses[index]
+        order = _central_order(drawn, cloud, mine)
+        corridors += _levels(name, drawn, order, measured, checked, theirs)
+    return tuple(corridors)
 
 
-def _levels(name: str, occupancy: Array, grid: Grid) -> list[Corridor]:
-    """Draw the corridors of one occupancy raster (rows, columns)."""
-    smooth = gaussian_filter(np.maximum(occupancy, 0.0), 1.0, truncate=2.0)
-    corridors = []
-    for level in LEVELS:
-        shape = cells_to_shape(densest_cells(smooth, level), grid)
-        polygons = [part for part in shapely.get_parts(shape) if part.area > 0]
-        rings = tuple(_ring(part.exterior) for part in polygons)
-        holes = tuple(tuple(_ring(hole) for hole in part.interiors) for part in polygons)
-        corridors.append(Corridor(name, level, rings, holes))
-    return corridors
+def _lay_grid(points: Array) -> Grid:
+    """Lay a raster over places with a margin, its lines on whole cells from the lot's origin."""
+    cell = max(CELL_M, float(np.max(np.ptp(points, axis=0))) / CELLS_ACROSS_AT_MOST)
+    low = np.floor(points.min(axis=0) / cell) - 4
+    columns, rows = (np.ceil(points.max(axis=0) / cell) + 4 - low).astype(int)
+    return Grid((float(low[0] * cell), float(low[1] * cell)), cell, int(rows), int(columns))
 
 
-def densest_cells(density: Array, level: float) -> Flags:
-    """Mark the fewest cells (rows, columns) that hold at least a share of the density.
+def _rasterize(cloud: RouteCloud, grid: Grid) -> _Raster:
+    """List the cells that each route passes."""
+    spans = pit_spans(cloud.straights, grid, (0.5 * grid.cell_m, 0.5 * grid.cell_m))
+    order = np.argsort(spans.route, kind="stable")
+    first, counts = spans.first[order], (spans.past - spans.first)[order]
+    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    row, column = np.divmod(np.repeat(first, counts) + within, grid.columns + 1)
+    route = np.repeat(spans.route[order], counts)
+    starts = np.flatnonzero(np.diff(route, prepend=-1))
+    return _Raster(grid, spans, row * grid.columns + column, route, starts)
 
-    >>> densest_cells(np.array([[5.0, 3.0], [1.0, 1.0]]), 0.8).tolist()
-    [[True, True], [False, False]]
+
+def _levels(
+    name: str,
+    drawn: _Raster,
+    order: Array,
+    measured: _Raster,
+    checked: RouteCloud,
+    weights: Array,
+) -> list[Corridor]:
+    """Draw the corridors of routes with an ``order`` (m,), measured by those of some weight."""
+    grid = drawn.grid
+    entry = np.full(grid.rows * grid.columns, NEVER)
+    np.minimum.at(entry, drawn.cell, order[drawn.route])
+    entry = minimum_filter(entry.reshape(grid.rows, grid.columns), 3)
+    entry = maximum_filter(entry, 3)
+    chosen = np.flatnonzero(weights)
+    share = weights[chosen] / weights.sum()
+    surely = _latest(measured, entry, weights.size)[chosen]
+    for _ in range(max(grid.rows, grid.columns)):
+        if share[surely < NEVER].sum() >= max(LEVELS):
+            break
+        entry = minimum_filter(entry, 3)
+        surely = _latest(measured, entry, weights.size)[chosen]
+    maybe = _latest(measured, minimum_filter(entry, 3), weights.size)[chosen]
+    measure = _Measure(share, surely, maybe, checked.vertices[chosen])
+    return [_corridor(name, level, grid, entry, measure) for level in LEVELS]
+
+
+def _central_order(drawn: _Raster, cloud: RouteCloud, weights: Array) -> Array:
+    """Give each route (m,) the share of those at least as central, up to 1; 2 to no weight."""
+    grid = drawn.grid
+    density = gaussian_filter(accumulate(drawn.spans, weights), SMOOTH_CELLS, truncate=3.0)
+    chosen = np.flatnonzero(weights)
+    share = weights[chosen] / weights.sum()
+    along = _polyline.stations(cloud.vertices[chosen])
+    worst = np.zeros(chosen.size)
+    for step in range(1, STATIONS + 1):
+        at = along[:, -1] * step / STATIONS
+        x, y = (_polyline.interp(at, along, cloud.vertices[chosen, :, i]) for i in (0, 1))
+        column = np.floor((x - grid.origin_m[0]) / grid.cell_m + 1e-9).astype(int)
+        row = np.floor((y - grid.origin_m[1]) / grid.cell_m + 1e-9).astype(int)
+        there = np.round(density[row, column] / density.max(), 6)
+        densest = np.argsort(-there, kind="stable")
+        reached = np.empty(chosen.size)
+        reached[densest] = np.cumsum(share[densest])
+        worst = np.maximum(worst, reached)
+    central = np.argsort(np.round(worst, 6), kind="stable")
+    order = np.full(weights.size, NEVER)
+    order[chosen[central]] = np.cumsum(share[central])
+    return order
+
+
+def _latest(raster: _Raster, entry: Array, count: int) -> Array:
+    """Give for each route (m,) when the last of its cells enters; 2 for never."""
+    latest = np.full(count, NEVER)
+    latest[raster.route[raster.starts]] = np.maximum.reduceat(
+        entry.ravel()[raster.cell], raster.starts
+    )
+    return latest
+
+
+@dataclass(frozen=True, slots=True)
+class _Measure:
+    """Routes (n, v, 2) to measure a shape by: their shares, when it surely and may hold each."""
+
+    share: Array
+    surely: Array
+    maybe: Array
+    vertices: Array
+
+    @property
+    def taps(self) -> Array:
+        """The routes' last vertices (n, 2)."""
+        return np.asarray(self.vertices[:, -1])
+
+    def held(self, shape: BaseGeometry, entered: float) -> float:
+        """Give the share of the routes that lie wholly in the shape of what has entered."""
+        inside = self.surely <= entered
+        asked = np.flatnonzero(~inside & (self.maybe <= entered))
+        inside[asked] = shapely.covers(shape, shapely.linestrings(self.vertices[asked]))
+        return float(self.share[inside].sum())
+
+
+def _corridor(name: str, level: float, grid: Grid, entry: Array, measure: _Measure) -> Corridor:
+    """Find the least shape that holds its level and put it into its record.
+
+    What the shape holds lies between what it surely and what it may hold; how far between is
+    learned from one trial for the next. The last resort surely holds the level.
     """
-    order = np.argsort(-density, axis=None, kind="stable")
-    held = np.cumsum(density.ravel()[order])
-    count = int(np.searchsorted(held, level * held[-1] * (1 - 1e-12))) + 1
-    marked = np.zeros(density.size, bool)
-    marked[order[:count]] = True
-    return marked.reshape(density.shape)
+    times = np.unique(measure.surely)
+    sure, may = (_come(times, when, measure.share) for when in (measure.surely, measure.maybe))
+    low, high, part = -1, int(np.argmax(sure >= level - 1e-9)), FIRST_GUESS
+    shape, held = None, 0.0
+    for trial in range(times.size):
+        guess = int(np.argmax(sure + part * (may - sure) >= level + AIMED_ABOVE))
+        at = min(max(guess, low + 1), high if shape is None else high - 1)
+        tried = _smooth(entry <= times[at], grid)
+        share = measure.held(tried, float(times[at]))
+        part = (share - sure[at]) / max(may[at] - sure[at], 1e-9)
+        if share < level:
+            low = at
+        else:
+            shape, held, high = tried, share, at
+        enough = held <= level + TOLERANCE or trial + 1 >= TRIALS_WORTHWHILE
+        if shape is not None and (enough or high - low <= 1):
+            break
+    polygons = shapely.get_parts(shape)
+    return Corridor(
+        name,
+        level,
+        tuple(_ring(part.exterior) for part in polygons),
+        tuple(tuple(_ring(hole) for hole in part.interiors) for part in polygons),
+        held,
+        float(measure.share @ shapely.intersects_xy(shape, *measure.taps.T)),
+    )
 
 
-def cells_to_shape(cells: Flags, grid: Grid) -> BaseGeometry:
-    """Join marked cells (rows, columns) to polygons in the lot and smooth their stepped edges.
+def _come(times: Array, when: Array, share: Array) -> Array:
+    """Give the share that has come by each time (t,)."""
+    order = np.argsort(when, kind="stable")
+    reached = np.concatenate([[0.0], np.cumsum(share[order])])
+    return np.asarray(reached[np.searchsorted(when[order], times, side="right")])
 
-    Runs of cells along rows are joined first; simplification stays within 0.75 cell.
+
+def _smooth(cells: Flags, grid: Grid) -> BaseGeometry:
+    """Join marked cells (rows, columns) to smooth polygons that cover them all.
+
+    The edge is rounded by going out and back again, simplified by less than it stays beyond the
+    cells, and put on a lattice of a centimetre. Holes of less than four cells are filled.
     """
     edges = np.diff(cells.astype(np.int8), axis=1, prepend=0, append=0)
     row, first = np.nonzero(edges == 1)
     past = np.nonzero(edges == -1)[1]
-    x, y = grid.origin_m
-    runs = shapely.box(
-        x + first * grid.cell_m,
-        y + row * grid.cell_m,
-        x + past * grid.cell_m,
-        y + (row + 1) * grid.cell_m,
-    )
-    return shapely.simplify(shapely.union_all(runs), 0.75 * grid.cell_m)
+    (x, y), cell = grid.origin_m, grid.cell_m
+    runs = shapely.box(x + first * cell, y + row * cell, x + past * cell, y + (row + 1) * cell)
+    out = shapely.buffer(shapely.union_all(runs), JOIN_CELLS * cell, quad_segs=6)
+    back = shapely.buffer(out, (BEYOND_CELLS - JOIN_CELLS) * cell, quad_segs=6)
+    simple = shapely.simplify(back, SIMPLIFY_CELLS * cell)
+    shape = shapely.set_precision(shapely.union_all(_filled(simple, 4.0 * cell**2)), LATTICE_M)
+    shapely.prepare(shape)
+    return shape
+
+
+def _filled(shape: BaseGeometry, least_m2: float) -> list[shapely.Polygon]:
+    """Give the polygons of a shape without their small holes."""
+    return [
+        shapely.Polygon(
+            part.exterior,
+            [ring for ring in part.interiors if shapely.Polygon(ring).area > least_m2],
+        )
+        for part in shapely.get_parts(shape)
+    ]
 
 
 def _ring(line: BaseGeometry) -> Array:

@@ -14,7 +14,7 @@ from .._pits import Candidate, Flags, rectangle_crossings
 from .._site import Notice
 from .._survey import Survey
 from ..score.search import cut_search
-from .cloud import RouteCloud, gather_cloud, likely_part
+from .cloud import RouteCloud, gather_cloud, likely_part, whole_cloud
 from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
@@ -50,7 +50,7 @@ def plan_dig(survey: Survey) -> Survey:
     plan = DigPlan(
         pits,
         hit_map(field),
-        draw_corridors(cloud),
+        draw_corridors(cloud, whole_cloud(survey)),
         depth_table(survey, cloud),
         cost,
         straight,

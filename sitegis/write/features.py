@@ -240,7 +240,8 @@ def _corridor_features(survey: Survey) -> Iterator[Feature]:
         yield Feature(
             "corridor", "inferred", geometry,
             {"id": f"{corridor.hypothesis} {corridor.level:.0%}",
-             "hypothesis": corridor.hypothesis, "level": corridor.level},
+             "hypothesis": corridor.hypothesis, "level": corridor.level,
+             "routes_held": corridor.routes_held, "taps_held": corridor.taps_held},
         )  # fmt: skip
 
 

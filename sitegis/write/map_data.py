@@ -123,7 +123,8 @@ def _words(survey: Survey, feature: Feature) -> str:
         "drain": "Building drain as fitted: inferred, not located",
         "exit": f"Exit through the {known.get('wall')} wall: inferred, not located",
         "route": "Most probable route: inferred, not located",
-        "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this way run here",
+        "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this way lie "
+        "wholly within",
         "tie": f"Tape {length('distance_m')} from {known.get('from')} to {known.get('to')}",
         "spoil-setback": "Spoil, tools and machines stay outside this line "
         f"(pit {known.get('rank')})",
