@@ -12,16 +12,10 @@ import shapely
 
 from ._frames import LotFrame
 from .write.features import LAYERS, Feature
+from .write.looks import LOOKS
 
 # pandas' own names of column types that may hold "no value"
 _DTYPES = {bool: "boolean", int: "Int64", float: "float64", str: "string"}
-# what a layer looks like on an analyst's map; inferred is dashed whatever its color
-_COLORS = {
-    "lot": "#111111", "building": "#4d4d4d", "main": "#00613a", "manhole": "#00613a",
-    "drain": "#00613a", "route": "#00613a", "corridor": "#00613a", "exit": "#00613a",
-    "pit": "#111111", "tie": "#111111", "locate": "#111111",
-}  # fmt: skip
-_OTHER_COLOR = "#7a3b00"
 
 
 def layer_frames(features: Iterable[Feature], frame: LotFrame) -> dict[str, gpd.GeoDataFrame]:
@@ -64,7 +58,7 @@ def draw_frames(
 
 def _draw_layer(layer: str, lonlat: gpd.GeoDataFrame) -> folium.GeoJson:
     """Return one layer as folium draws it, with id, evidence class and probability on hover."""
-    color = _COLORS.get(layer, _OTHER_COLOR)
+    color = LOOKS[layer].color
 
     def style(feature: Mapping[str, Any]) -> dict[str, Any]:
         inferred = feature["properties"]["evidence_class"] == "inferred"

@@ -178,7 +178,7 @@ def test_record_shows_what_to_keep_out_of(survey: Survey) -> None:
     text = _text(survey)
     assert survey.site.keep_outs
     assert all(f"{one.kind}: {one.id}" in text for one in survey.site.keep_outs)
-    assert "keep-out, from record" in text
+    assert all(f"{one.kind}, from record" in text for one in survey.site.keep_outs)
 
 
 def test_record_warns_on_every_page(survey: Survey) -> None:

@@ -16,7 +16,7 @@ from sitegis._frames import LotFrame
 from sitegis._survey import Survey
 from sitegis.write import write_outputs
 from sitegis.write.features import LAYERS, survey_features
-from sitegis.write.geopackage import geopackage_bytes
+from sitegis.write.gis import geopackage_bytes
 from sitegis.write.outputs import output_files
 
 from .filled import filled_survey
@@ -80,8 +80,14 @@ def test_features_of_a_layer_have_the_same_properties(survey: Survey) -> None:
 
 
 def test_the_geopackage_has_a_layer_for_every_layer(package: Path) -> None:
-    """GDAL lists every layer of the features."""
-    assert set(geopandas.list_layers(package)["name"]) == set(LAYERS)
+    """GDAL lists every layer of the features, and what the record has within no-dig areas."""
+    listed = set(geopandas.list_layers(package)["name"])
+    assert (
+        {"keep-out-line"}
+        <= listed - {*LAYERS, "layer_styles"}
+        <= {"keep-out-line", "keep-out-point"}
+    )
+    assert set(LAYERS) <= listed
 
 
 def test_the_geopackage_is_in_the_grid(survey: Survey, package: Path) -> None:

@@ -80,7 +80,7 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
         *_route_features(survey),
         *_corridor_features(survey),
         *_pit_features(survey),
-        *_keep_out_features(survey.site.keep_outs),
+        *keep_out_features(survey.site.keep_outs),
         *_spoil_features(excavations(survey)),
         *_tie_in_features(tie_ins(survey)),
     )
@@ -92,7 +92,7 @@ def found_features(survey: Survey) -> tuple[Feature, ...]:
         *_record_features(survey),
         *_point_features(survey),
         *_drain_features(survey),
-        *_keep_out_features(survey.site.keep_outs),
+        *keep_out_features(survey.site.keep_outs),
     )
 
 
@@ -281,7 +281,15 @@ def keep_out_geometry(keep_out: KeepOut) -> shapely.Geometry:
     return shapely.LineString(keep_out.points)
 
 
-def _keep_out_features(keep_outs: Iterable[KeepOut]) -> Iterator[Feature]:
+def clearance_area(feature: Feature) -> shapely.Polygon:
+    """Return what is to be kept clear about a ``keep-out`` feature, empty without a clearance."""
+    clearance = feature.properties["clearance_m"]
+    assert isinstance(clearance, float)
+    return shapely.set_precision(shapely.buffer(feature.geometry, clearance, quad_segs=6), 1e-4)
+
+
+def keep_out_features(keep_outs: Iterable[KeepOut]) -> Iterator[Feature]:
+    """List the no-dig areas as points, lines or polygons of the record, without clearance."""
     for keep_out in keep_outs:
         yield Feature(
             "keep-out", "record", keep_out_geometry(keep_out),

@@ -13,8 +13,9 @@ from .._frames import Array, LotFrame
 from .._site import Main
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
-from .features import Feature, Value, keep_out_geometry, survey_features
+from .features import Feature, Value, clearance_area, keep_out_features, survey_features
 from .geojson import geometry_object, to_wgs84
+from .looks import utility_color
 from .numbers import finite
 from .panel_parts import telling_pits
 from .profile import Profile
@@ -92,6 +93,8 @@ def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dic
         shown["label"] = _mark_label(survey, feature)
     if feature.layer == "planned-branch":
         shown["label"] = f"{properties['name'] or properties['fixture']}, planned"
+    if feature.layer == "keep-out":
+        shown["color"] = utility_color(str(properties["kind"]))
     if feature.layer == "tie":
         shown["label"] = format_length(float(properties["distance_m"] or 0.0), survey.site.units)
     return feature.layer, feature.geometry, shown
@@ -230,13 +233,14 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
 def _clearance_features(
     survey: Survey,
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    for keep_out in survey.site.keep_outs:
-        if keep_out.clearance_m > 0:
-            around = keep_out_geometry(keep_out).buffer(keep_out.clearance_m, quad_segs=6)
+    for feature in keep_out_features(survey.site.keep_outs):
+        area, known = clearance_area(feature), feature.properties
+        if not area.is_empty:
             yield (
-                "clearance", around,
-                {"label": keep_out.id, "kind": keep_out.kind,
-                 "words": f"Clearance about {keep_out.id}"},
+                "clearance", area,
+                {"label": known["id"], "kind": known["kind"],
+                 "color": utility_color(str(known["kind"])),
+                 "words": f"Clearance about {known['id']}"},
             )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from .answer import answer_bytes
 from .dxf import dxf_bytes
 from .findings import find
 from .geojson import geojson_bytes
-from .geopackage import geopackage_bytes
+from .gis import geopackage_bytes
 from .page import map_bytes
 from .phone import gpx_bytes, kml_bytes
 from .record import record_bytes

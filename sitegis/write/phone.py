@@ -13,14 +13,10 @@ from .._frames import LotFrame
 from .._survey import Survey
 from .._units import LengthUnit, format_length, is_imperial
 from .features import NOT_LOCATED, Feature, Value, drawn_features, shown_name, survey_features
+from .looks import look_of
 
 # Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2).
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-# KML colours are aabbggrr: green for sewers and white for proposed excavation, as in the APWA
-# Uniform Color Code; red outlines for keep-outs.
-_GREEN, _WHITE, _RED, _GREY = "ff3a8a1e", "ffffffff", "ff2020d0", "ff808080"
-_COLOURS = {"main": _GREEN, "manhole": _GREEN, "drain": _GREEN, "route": _GREEN, "exit": _GREEN,
-            "pit": _WHITE, "keep-out": _RED}  # fmt: skip
 _KML = "http://www.opengis.net/kml/2.2"
 
 
@@ -44,8 +40,8 @@ def kml_bytes(survey: Survey) -> bytes:
     _words(document, xml_text(survey.site.name), NOT_LOCATED)
     features = drawn_features(survey)
     layers = list(dict.fromkeys(feature.layer for feature, _ in features))
-    for layer in layers:
-        _add_style(document, layer)
+    for layer, kind in dict.fromkeys((one.layer, _kind(one)) for one, _ in features):
+        _add_style(document, layer, kind)
     folders = {layer: SubElement(document, "Folder") for layer in layers}
     for layer, folder in folders.items():
         SubElement(folder, "name").text = layer
@@ -53,7 +49,7 @@ def kml_bytes(survey: Survey) -> bytes:
         for part in shapely.get_parts(feature.geometry):
             mark = SubElement(folders[feature.layer], "Placemark")
             _words(mark, _label(feature), _describe(feature, survey.site.units), hidden=hidden)
-            SubElement(mark, "styleUrl").text = f"#{feature.layer}"
+            SubElement(mark, "styleUrl").text = f"#{feature.layer}{_kind(feature)}"
             _add_geometry(mark, part, survey.site.frame)
     indent(root)
     return bytes(tostring(root, encoding="UTF-8", xml_declaration=True))
@@ -67,11 +63,18 @@ def _words(parent: Element, name: str, description: str, *, hidden: bool = False
     SubElement(parent, "description").text = description
 
 
-def _add_style(document: Element, layer: str) -> None:
+def _kind(feature: Feature) -> str:
+    """Return what a no-dig area is of, behind a hyphen, as it may stand in an XML name."""
+    kind = str(feature.properties["kind"]) if feature.layer == "keep-out" else ""
+    return "-" + re.sub(r"[^a-z]+", "-", kind) if kind else ""
+
+
+def _add_style(document: Element, layer: str, kind: str) -> None:
     """Add the look of a layer's lines; areas show their outline only."""
-    style = SubElement(document, "Style", id=layer)
+    style = SubElement(document, "Style", id=f"{layer}{kind}")
+    color = look_of(layer, kind.removeprefix("-")).color
     line = SubElement(style, "LineStyle")
-    SubElement(line, "color").text = _COLOURS.get(layer, _GREY)
+    SubElement(line, "color").text = f"ff{color[5:7]}{color[3:5]}{color[1:3]}"  # aabbggrr
     SubElement(line, "width").text = "3" if layer in ("drain", "route") else "2"
     SubElement(SubElement(style, "PolyStyle"), "fill").text = "0"
 

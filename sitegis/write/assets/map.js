@@ -5,7 +5,6 @@ const SEWER = "#00613a";
 const INK = "#111111";
 /* one dash pattern a hypothesis, so that lines differ without colour */
 const DASHES = ["14 7", "4 7", "18 6 3 6", "2 5 8 5", "24 10", "1 6"];
-const KEEP_OUT = { gas: "#8f6d00", water: "#0047ab", electric: "#b00020", telecom: "#a04000" };
 
 const STYLES = {
   street: () => ({ stroke: true, color: "#8c8c8c", weight: 1, fillColor: "#e6e6e3", fillOpacity: 1 }),
@@ -29,15 +28,15 @@ const STYLES = {
   "spoil-setback": () => ({ color: "#7a3b00", weight: 2, dashArray: "7 5", fill: false }),
   "slab-opening": () => ({ color: "#5b2a86", weight: 2, fillColor: "#ffffff", fillOpacity: 0.75 }),
   "planned-branch": () => ({ color: "#5b2a86", weight: 4, dashArray: "6 4", lineCap: "butt" }),
-  "keep-out": (p) => ({ color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 3, fillOpacity: 0.15 }),
-  clearance: (p) => ({ color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 1.2, dashArray: "4 4", fillOpacity: 0.06 }),
+  "keep-out": (p) => ({ color: p.color || "#7a3b00", weight: 3, fillOpacity: 0.15 }),
+  clearance: (p) => ({ color: p.color || "#7a3b00", weight: 1.2, dashArray: "4 4", fillOpacity: 0.06 }),
 };
 const POINTS = {
   manhole: () => ({ radius: 8, color: SEWER, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
   locate: (p) => ({ radius: p.evidence === "exposed" ? 7 : 6, color: INK, weight: 2.5,
     fillColor: p.evidence === "exposed" ? INK : "#ffffff", fillOpacity: 1 }),
   exit: () => ({ radius: 7, color: INK, weight: 3, fillColor: SEWER, fillOpacity: 1 }),
-  "keep-out": (p) => ({ radius: 6, color: KEEP_OUT[p.kind] || "#5b3a1e", weight: 3, fillColor: "#fff", fillOpacity: 1 }),
+  "keep-out": (p) => ({ radius: 6, color: p.color || "#7a3b00", weight: 3, fillColor: "#fff", fillOpacity: 1 }),
 };
 const GROUPS = [
   ["Streets and alleys (record)", ["street"]],
@@ -137,6 +136,11 @@ function drawFeature(feature, data) {
     layer.on("add", () => nameForKeys(layer.getElement(), p));
   });
   const shape = drawn.getLayers()[0];
+  /* yellow on white paper needs a dark edge */
+  if (p.layer === "keep-out" && !shape.getLatLng) {
+    drawn.addLayer(L.geoJSON(feature, { pane: "z-clearance", interactive: false,
+      style: { color: INK, weight: 6, fill: false } }));
+  }
   const centre = () => drawn.getBounds().getCenter();
   if (p.layer === "pit") { drawn.addLayer(label(centre(), "Pit " + p.rank, "beside pit-label", 0)); }
   if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from reportlab.lib.colors import Color
+from reportlab.lib.colors import Color, HexColor
 from reportlab.pdfgen.canvas import Canvas
 
 from ..._dig_plan import Pit
@@ -15,12 +15,13 @@ from ..._units import FOOT_M, format_length, is_imperial
 from ...dig.depths import best_route
 from ...dig.tie_in import TieIn, tie_ins
 from ..features import keep_out_geometry
+from ..looks import utility_color
 from . import sheet as paper
 from .names import Name, draw_names, place_names
 from .sheet import Sheet
 
 BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
-VIOLET, RED = Color(0.36, 0.16, 0.53), Color(0.7, 0.0, 0.0)
+VIOLET = Color(0.36, 0.16, 0.53)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
 DASH_CLEAR = [1.0, 2.0]
 LARGEST_LOT = 10.0
@@ -141,15 +142,19 @@ def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
 def _draw_keep_out(canvas: Canvas, keep_out: KeepOut, sheet: Sheet) -> Name:
     """Draw a keep-out with, dotted, what is to be kept clear about it; give its name."""
     shape = keep_out_geometry(keep_out)
-    canvas.setStrokeColor(RED)
-    canvas.setFillColor(RED)
-    canvas.setLineWidth(1.2)
-    if isinstance(shape, shapely.Point):
-        paper.circle(canvas, sheet.points(keep_out.points[0]), 1.6, fill=True)
-    else:
-        paper.polyline(canvas, sheet.points(keep_out.points), closed=keep_out.is_area)
+    color = HexColor(utility_color(keep_out.kind))
+    # a dark line under the colored one: yellow alone does not show on white paper
+    for shade, width in ((BLACK, 2.2), (color, 1.2)):
+        canvas.setStrokeColor(shade)
+        canvas.setFillColor(shade)
+        canvas.setLineWidth(width)
+        if isinstance(shape, shapely.Point):
+            paper.circle(canvas, sheet.points(keep_out.points[0]), 0.8 + width / 2, fill=True)
+        else:
+            paper.polyline(canvas, sheet.points(keep_out.points), closed=keep_out.is_area)
     clear = shape.buffer(keep_out.clearance_m)
     if not clear.is_empty:
+        canvas.setStrokeColor(BLACK)
         canvas.setLineWidth(0.5)
         canvas.setDash(DASH_CLEAR)
         paper.polyline(canvas, sheet.points(shapely.get_coordinates(clear.exterior)))
@@ -274,7 +279,8 @@ def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
         ("right-of-way, room", GREY, [], 0.5),
     ]
     if survey.site.keep_outs:
-        rows.append(("keep-out, from record", RED, [], 1.2))
+        kinds = sorted({one.kind for one in survey.site.keep_outs})
+        rows += [(f"{kind}, from record", HexColor(utility_color(kind)), [], 1.2) for kind in kinds]
     width, height = 128.0, 10.0 * len(rows) + 16
     left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
     canvas.setFillColorRGB(1, 1, 1)

@@ -1,0 +1,168 @@
+"""The GeoPackage in other people's programs: QGIS, GDAL's validator, a shapefile and back."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+from collections import Counter
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import fiona
+import numpy as np
+import pytest
+from PIL import Image
+
+import sitegis
+from sitegis.write.gis.geopackage import written_date
+from sitegis.write.looks import LOOKS, UTILITY_COLORS
+
+ROOT = Path(__file__).parent.parent
+SYSTEM_PYTHON = "/usr/bin/python3"
+VALIDATOR = (
+    "import osgeo_utils.samples.validate_gpkg as v, sys; sys.exit(v.main(['', sys.argv[1]]))"
+)
+INFERRED = {
+    "drain", "exit", "route", "corridor", "pit", "tie", "spoil-setback", "planned-branch",
+    "slab-opening",
+}  # fmt: skip
+
+
+def _needs(module: str, package: str) -> None:
+    """Skip, or fail in CI, where the system's Python lacks a module; say how to get it."""
+    has = [SYSTEM_PYTHON, "-c", f"import {module}"]
+    if (
+        not shutil.which(SYSTEM_PYTHON)
+        or subprocess.run(has, check=False, capture_output=True).returncode
+    ):
+        reason = f"no {module} on this machine: install the package {package!r}"
+        if os.environ.get("CI"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the corner lot: it has no-dig areas of two shapes and points of three classes."""
+    folder = tmp_path_factory.mktemp("corner")
+    sitegis.run(ROOT / "fixtures" / "corner-lot-alley", folder)
+    return folder / "lateral.gpkg"
+
+
+@pytest.fixture(scope="module")
+def looks(package: Path) -> dict[str, dict[str, Any]]:
+    """Open each layer in a QGIS process of its own and hear how it looks."""
+    _needs("qgis.core", "python3-qgis")
+    told = {}
+    for layer in fiona.listlayers(package):
+        if layer == "layer_styles":
+            continue
+        picture = package.with_name(f"{layer}.png")
+        command = [SYSTEM_PYTHON, str(ROOT / "tests" / "qgis_look.py"), str(package), layer]
+        done = subprocess.run(
+            [*command, str(picture)],
+            env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(package.parent)},
+            check=True, capture_output=True, timeout=120,
+        )  # fmt: skip
+        told[layer] = json.loads(done.stdout) | {"picture": picture}
+    return told
+
+
+def test_qgis_draws_inferred_dashed_and_the_rest_solid(looks: dict[str, dict[str, Any]]) -> None:
+    """Nothing inferred looks located, whatever QGIS would do without a style."""
+    dashed = {
+        layer: {one["dashed"] for one in told["symbols"].values()} for layer, told in looks.items()
+    }
+    assert {layer for layer, seen in dashed.items() if seen == {True}} == INFERRED
+    assert all(seen == {False} for layer, seen in dashed.items() if layer not in INFERRED)
+
+
+def test_qgis_colors_are_the_standard_ones(looks: dict[str, dict[str, Any]]) -> None:
+    """Sewers green, gas yellow (APWA Uniform Color Code, shades judgement), areas see-through."""
+    assert looks["main"]["symbols"][""]["color"] == LOOKS["main"].color == "#00843d"
+    assert looks["keep-out-line"]["symbols"][""]["color"] == UTILITY_COLORS["gas"]
+    assert looks["keep-out"]["symbols"]["gas"]["color"] == UTILITY_COLORS["gas"]
+    for layer in ("lot", "building", "keep-out", "spoil-setback"):
+        assert {one["fill_alpha"] for one in looks[layer]["symbols"].values()} == {0}
+    assert looks["corridor"]["symbols"][""]["fill_alpha"] < 64
+
+
+def test_qgis_shows_labels_and_titles(looks: dict[str, dict[str, Any]]) -> None:
+    """Pits and mains are named on the map; columns have titles with units."""
+    assert looks["pit"]["labels"]
+    assert looks["main"]["labels"]
+    assert not looks["corridor"]["labels"]
+    assert "Azimuth (°)" in looks["exit"]["aliases"]
+
+
+def test_qgis_renders_each_layer_in_its_color(looks: dict[str, dict[str, Any]]) -> None:
+    """The picture holds the color of the style, and a dashed line has gaps where it runs."""
+    for layer, told in looks.items():
+        pixels = np.asarray(Image.open(told["picture"]).convert("RGB")).reshape(-1, 3)
+        for one in told["symbols"].values():
+            wanted = [int(one["color"][at : at + 2], 16) for at in (1, 3, 5)]
+            assert (np.abs(pixels.astype(int) - wanted).sum(axis=1) < 40).any(), layer
+    share = {}
+    for layer in ("route", "main"):
+        pixels = np.asarray(Image.open(looks[layer]["picture"]).convert("L"))
+        rows = (pixels < 200).any(axis=1)
+        used = np.flatnonzero(rows)
+        share[layer] = rows[used[0] : used[-1] + 1].mean()
+    assert share["main"] > 0.97
+    assert looks["route"]["features"] > 0
+
+
+def test_validator_finds_nothing(package: Path) -> None:
+    """GDAL's own validator of the standard, by requirement of OGC 12-128."""
+    _needs("osgeo_utils.samples.validate_gpkg", "python3-gdal")
+    done = subprocess.run(
+        [SYSTEM_PYTHON, "-c", VALIDATOR, str(package)], check=False, capture_output=True, text=True
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_each_layer_has_one_geometry_type(package: Path) -> None:
+    """No layer is of unknown geometry, and its features keep to it."""
+    for layer in fiona.listlayers(package):
+        if layer == "layer_styles":
+            continue
+        with fiona.open(package, layer=layer) as source:
+            kinds = {feature.geometry.type for feature in source}
+            assert kinds == {source.schema["geometry"]}, layer
+
+
+def test_a_shapefile_and_back_loses_nothing(package: Path, tmp_path: Path) -> None:
+    """``ogr2ogr`` takes every layer to a shapefile; as many features come back."""
+    if shutil.which("ogr2ogr") is None:
+        _needs("nothing_of_that_name", "gdal-bin")
+    layers = [layer for layer in fiona.listlayers(package) if layer != "layer_styles"]
+    command = ["ogr2ogr", "-f", "ESRI Shapefile", str(tmp_path / "shapes"), str(package), *layers]
+    subprocess.run(command, check=True, capture_output=True)
+    back = ["ogr2ogr", "-f", "GPKG", str(tmp_path / "back.gpkg"), str(tmp_path / "shapes")]
+    subprocess.run(back, check=True, capture_output=True)
+    for layer in layers:
+        with (
+            fiona.open(package, layer=layer) as one,
+            fiona.open(tmp_path / "back.gpkg", layer=layer) as two,
+        ):
+            assert len(one) == len(two), layer
+
+
+def test_dates_are_the_surveys_own(package: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All dates are the survey's; SOURCE_DATE_EPOCH (reproducible-builds.org) comes first."""
+    with closing(sqlite3.connect(package)) as database:
+        dates = Counter(
+            row[0]
+            for query in (
+                "SELECT last_change FROM gpkg_contents",
+                "SELECT update_time FROM layer_styles",
+            )
+            for row in database.execute(query)
+        )
+    assert set(dates) == {"2026-04-14T00:00:00.000Z"}
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1000000000")
+    assert written_date("2026-04-14") == "2001-09-09T01:46:40.000Z"
