@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from ._frames import Array
 from ._rules import RuleSet
 from ._site import DigSettings, KeepOut, Site
+from ._ties import MATTERS_M, at_least
 
 BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgement, no source
 FOOTING_BELOW_SLAB_M = 0.30  # underside of a footing: common practice, no source
@@ -34,7 +35,7 @@ def pit_cost(
     From the rule set's depth for a protective system on the whole volume takes the protected
     rate. The rates are the user's or defaults (judgement, no source).
     """
-    protected = depth_m >= rules.protective_depth_m
+    protected = at_least(depth_m, rules.protective_depth_m, MATTERS_M)
     rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
     return np.asarray(settings.setup + area_m2 * depth_m * rate + area_m2 * surface_per_m2)
 
@@ -53,6 +54,11 @@ def keep_out_shape(keep_out: KeepOut) -> BaseGeometry:
     if keep_out.is_area and len(points) >= 3:
         return shapely.make_valid(shapely.Polygon(points))
     return shapely.LineString(points)
+
+
+def with_edge(area: BaseGeometry) -> BaseGeometry:
+    """Give an area with its edge: what lies on it, to half a millimetre, is within."""
+    return shapely.buffer(area, 0.5 * MATTERS_M, join_style="mitre")
 
 
 def may_run_in(site: Site) -> Polygon | MultiPolygon:
@@ -79,7 +85,8 @@ def dig_area(site: Site) -> BaseGeometry:
         shapely.buffer(keep_out_shape(keep_out), keep_out.clearance_m + settings.tolerance_m)
         for keep_out in site.keep_outs
     ]
-    area = shapely.difference(may_run_in(site), shapely.union_all(closed))
+    # what touches the edge is within, whatever the last bit says
+    area = with_edge(shapely.difference(may_run_in(site), shapely.union_all(closed)))
     shapely.prepare(area)
     return area
 
@@ -99,10 +106,11 @@ def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
     Judgement: the record says nothing of paths and drives on the lot.
     """
     x, y = points[..., 0], points[..., 1]
-    inside = shapely.contains_xy(Polygon(site.lot.vertices), x, y)
+    inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
     names = np.full(points.shape[:-1], LAWN, object)
     for street in site.streets:
-        names[shapely.contains_xy(Polygon(street.row), x, y) & ~inside] = street.surface
+        row = with_edge(Polygon(street.row))
+        names[shapely.contains_xy(row, x, y) & ~inside] = street.surface
     return names
 
 

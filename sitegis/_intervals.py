@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ._frames import Array
+from ._ties import FINE_M, axis_angle, in_steps
 
 LEVELS = (0.50, 0.80, 0.95)
 CELLS_PER_BANDWIDTH, MOST_CELLS, KERNEL_REACH = 6, 4000, 4
@@ -192,7 +193,8 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
 def _apart(points: Array, share: Array) -> list[Array]:
     """Return flags (m,) of each part of the places, parted along their principal axis."""
     _, mean, covariance = _moments(points, share)
-    axis = np.linalg.eigh(covariance)[1][:, -1]
+    angle = axis_angle(np.linalg.eigh(covariance)[1][:, -1])
+    axis = np.array([np.cos(angle), np.sin(angle)])
     along = np.asarray((points - mean) @ axis)
     pieces = np.array(highest_density_intervals(along, share)[-1].pieces)
     cuts = 0.5 * (pieces[1:, 0] + pieces[:-1, 1])
@@ -217,12 +219,13 @@ def _squared_distances(gaps: Array, covariance: Array) -> Array:
 def ellipse_of(center: Array, covariance: Array, radius: float) -> Ellipse:
     """Return the ellipse at a Mahalanobis ``radius`` of a covariance (2, 2) about a center (2,).
 
-    The lot angle of the major axis is in (−π/2, π/2].
+    The lot angle of the major axis is in (−π/2, π/2], 0 for a circle.
     """
     values, vectors = np.linalg.eigh(covariance)
     major, minor = radius * np.sqrt(np.maximum(values[::-1], 0.0))
-    angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
-    angle -= np.pi * np.ceil(angle / np.pi - 0.5)
+    angle = axis_angle(vectors[:, 1])
+    if in_steps(major, FINE_M) == in_steps(minor, FINE_M):
+        angle = 0.0
     return Ellipse(float(center[0]), float(center[1]), float(major), float(minor), float(angle))
 
 

@@ -6,6 +6,7 @@ weigh them here.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,9 +29,11 @@ from ._results import Routes, ScoredHypothesis
 from ._rules import RuleSet
 from ._site import Site
 from ._statistics import weighted_quantiles
+from ._ties import FINE_M, MATTERS_M, at_least, keys_of, on_lattice, ordered, relative_step
 
 Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
+TOUCH_M = 1e-6  # a route that touches a pit crosses it, whatever the last bit says
 _BLOCK = 400_000  # pits times straights worked through at once
 
 
@@ -51,7 +54,7 @@ class Straights:
 
 def straights_of(vertices: Array, inverts_m: Array) -> Straights:
     """Give the straights of routes (m, v, 2) with inverts (m, v), without those of no length."""
-    real = _polyline.segment_lengths(vertices) > _polyline.TOLERANCE_M
+    real = _polyline.segment_lengths(vertices) > TOUCH_M
     return Straights(
         vertices[:, :-1][real], vertices[:, 1:][real], inverts_m[:, :-1][real],
         inverts_m[:, 1:][real], np.nonzero(real)[0].astype(np.int64), len(vertices),
@@ -65,7 +68,7 @@ def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Arr
     the quantiles of the routes' errors, spread evenly and independent of the routes.
     """
     spread = replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(vertices)
-    return np.asarray(inverts_m - ndtri(strata)[:, None] * spread)
+    return on_lattice(inverts_m - ndtri(strata)[:, None] * spread, FINE_M)
 
 
 # ---------------------------------------------------------------------------------- the plan
@@ -128,7 +131,8 @@ def clear_of_footing(site: Site, rings: Array, bottoms_m: Array) -> Flags:
     """
     below = -FOOTING_BELOW_SLAB_M - bottoms_m
     gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.polygons(rings))
-    return np.asarray((below <= site.dig.building_setback_m) | (gap >= below), bool)
+    near = at_least(site.dig.building_setback_m, below, MATTERS_M)
+    return np.asarray(near | at_least(gap, below, MATTERS_M), bool)
 
 
 # ------------------------------------------------------------------------ what a pit exposes
@@ -170,14 +174,14 @@ def _cross(
     cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
     offset = straights.start[None] - centres[:, None]
     step = straights.end - straights.start
-    half = 0.5 * sizes_m[:, :, None]
+    half = 0.5 * sizes_m[:, :, None] + TOUCH_M
     u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
     v, dv = offset[..., 1] * cosine - offset[..., 0] * sine, step[:, 1] * cosine - step[:, 0] * sine
     low_u, high_u = _polyline.clip(u, du, -half[:, 0], half[:, 0])
     low_v, high_v = _polyline.clip(v, dv, -half[:, 1], half[:, 1])
     low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
     change = straights.invert_end_m - straights.invert_start_m
-    invert = straights.invert_start_m + 0.5 * (low + high) * change
+    invert = on_lattice(straights.invert_start_m + 0.5 * (low + high) * change, FINE_M)
     # The straights of one route stand together, so the first inside is the largest −position.
     position = np.where(low <= high, np.arange(change.size, 0, -1), 0)
     starts = np.flatnonzero(np.diff(straights.route, prepend=-1))
@@ -233,13 +237,14 @@ def weigh_pits(
     if not some.any():
         return ()
     ground = site.ground.elevation_m(places.centres)
-    depths = ground[:, None] - crossings.invert_m[some]
+    depths = on_lattice(ground[:, None] - crossings.invert_m[some], FINE_M)
     low, high = weighted_quantiles(depths, np.where(asked, weights, 0.0), (0.05, 0.95)).T
     dug = np.minimum(high + BEDDING_M, site.dig.max_depth_m)
     surfaces = dearest_surfaces(site, rings)
     rates = np.array([surface_rate(site.dig, name) for name in surfaces])
     costs = pit_cost(places.sizes_m.prod(axis=1), dug, rates, site.dig, rules)
-    exposed = depths <= dug[:, None]
+    # nan, where a route does not cross, is not exposed
+    exposed = at_least(dug[:, None], depths, MATTERS_M)
     clear = clear_of_footing(site, rings, ground - dug)
     return tuple(
         Candidate(
@@ -252,6 +257,18 @@ def weigh_pits(
     )  # fmt: skip
 
 
+def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:
+    """Sort pits by the weight (m,) they expose over their cost, the best first.
+
+    Of equal ones the frontmost goes first, then the leftmost, then the first in order.
+    """
+    if not pits:
+        return []
+    worth = [float(weights[one.exposed].sum()) / one.cost for one in pits]
+    x, y = keys_of([one.centre for one in pits])
+    return [pits[i] for i in ordered(worth, relative_step(worth), y, x, descending=True)]
+
+
 def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Routes) -> float:
     """Price the renovator's habit: one trench from the exit along a way's most probable route.
 
@@ -262,7 +279,7 @@ def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Ro
     line = routes.vertices[scored.best]
     inside = shapely.intersection(shapely.LineString(line), shapely.Polygon(site.lot.vertices))
     length = float(inside.length if inside.length > 0.1 else _polyline.length(line))
-    count = max(2, int(np.ceil(length)) + 1)
+    count = max(2, int(np.ceil(on_lattice(length, FINE_M))) + 1)
     at = (np.arange(count) + 0.5) * length / count
     xy, along = _polyline.line_interpolate_point(line, at), _polyline.stations(routes.vertices)
     inverts = [scored.weights @ _polyline.interp(here, along, routes.inverts_m) for here in at]

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ._errors import ComputationError
+from ._handover import hand_over, hand_over_site
 from ._survey import Survey
 from .exit import find_exit
 from .line import fit_line
@@ -16,10 +17,13 @@ Stage = Callable[[Survey], Survey]
 
 
 def through(survey: Survey, *stages: Stage) -> Survey:
-    """Pass a survey through stages; what one cannot do is told where the user wrote it."""
+    """Pass a survey through stages; what one cannot do is told where the user wrote it.
+
+    Each hands its numbers on on their lattices (:mod:`sitegis._handover`).
+    """
     try:
         for stage in stages:
-            survey = stage(survey)
+            survey = hand_over(stage(survey))
     except ComputationError as error:
         if survey.whereabouts is None:
             raise
@@ -29,7 +33,7 @@ def through(survey: Survey, *stages: Stage) -> Survey:
 
 def to_the_wall(survey: Survey) -> Survey:
     """Place the points of a survey that was read and follow the drain to the wall."""
-    return through(survey, place_points, fit_line, find_exit)
+    return through(hand_over_site(survey), place_points, fit_line, find_exit)
 
 
 def check(site_dir: Path) -> Survey:

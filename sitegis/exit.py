@@ -30,6 +30,7 @@ __all__ = [
     "find_exit",
     "sample_exit",
     "sample_profile",
+    "square_root",
     "turn_words",
 ]
 
@@ -179,7 +180,7 @@ def sample_exit(
     """
     chosen, left = choose_components(exit, uniforms)
     means = np.array([(c.x_m, c.y_m, c.angle_rad) for c in exit.mixture])
-    roots = np.stack([_square_root(c.covariance) for c in exit.mixture])
+    roots = np.stack([square_root(c.covariance) for c in exit.mixture])
     x, y, angle = (means[chosen] + np.einsum("mij,mj->mi", roots[chosen], normals)).T
     invert, slope = sample_profile(exit, chosen, left, normals2)
     return x, y, angle, invert, slope
@@ -194,15 +195,20 @@ def sample_profile(
         rows, profile = np.flatnonzero(chosen == index), exit.mixture[index].profile
         part, _ = _chosen(np.array([p.weight for p in profile]), uniforms[rows])
         means = np.stack([p.mean for p in profile])
-        roots = np.stack([_square_root(p.covariance) for p in profile])
+        roots = np.stack([square_root(p.covariance) for p in profile])
         values[rows] = means[part] + np.einsum("mij,mj->mi", roots[part], normals[rows])
     return values[:, 0], values[:, 1]
 
 
-def _square_root(covariance: Array) -> Array:
-    """Give R with R Rᵀ = covariance, for a covariance that may be singular."""
+def square_root(covariance: Array) -> Array:
+    """Give R = Rᵀ (..., n, n) with R R = covariance, for covariances that may be singular.
+
+    Symmetric, V √λ Vᵀ: the signs of eigenvectors, and where two eigenvalues are equal their
+    directions, are any, but this root is one.
+    """
     values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
+    roots = np.sqrt(np.clip(values, 0.0, None))
+    return np.asarray((vectors * roots[..., None, :]) @ np.swapaxes(vectors, -1, -2))
 
 
 def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -> ProfileComponent:

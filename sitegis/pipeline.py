@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ._handover import hand_over
 from ._site import Notice, indoor_marks, without_marks
 from ._survey import Survey
 from ._to_the_wall import check, through, to_the_wall
@@ -51,7 +52,7 @@ def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobo
     survey = through(survey, sample_routes)
     tell("weighing the evidence")
     survey = through(survey, score_hypotheses)
-    survey = suppose(survey, without=asked.without - marks, priors=asked.priors)
+    survey = hand_over(suppose(survey, without=asked.without - marks, priors=asked.priors))
     tell("planning the dig")
     return through(_tell_what_if(survey, asked), plan_dig)
 

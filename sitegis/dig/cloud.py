@@ -9,11 +9,14 @@ import numpy as np
 from .._frames import Array
 from .._pits import Integers, Straights, straights_of, with_ground_error
 from .._survey import Survey
+from .._ties import at_least, on_lattice
 from ..score.particles import pad_routes
 
 ROUTES_TOTAL, ROUTES_AT_LEAST = 1500, 200
 LIGHT_SHARE = 1e-3
 WORTH_DIGGING = 0.002
+COUNT_STEP = 2.0**-24  # in which counts decide how often a route is taken
+CLOUD_WEIGHT = 2.0**-40  # unit of a route's weight: sums of them are exact in any order
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,7 @@ def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
     >>> systematic_counts(np.array([0.5, 0.25, 0.25]), 4, 0.5).tolist()
     [2, 1, 1]
     """
-    edges = np.cumsum(weights / weights.sum()) * count
+    edges = on_lattice(np.cumsum(weights / weights.sum()) * count, COUNT_STEP)
     edges[-1] = count
     reached = np.clip(np.ceil(edges - offset), 0, count).astype(np.int64)
     return np.asarray(np.diff(np.concatenate([[0], reached])), np.int64)
@@ -61,7 +64,7 @@ def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
 def likely_part(cloud: RouteCloud) -> RouteCloud:
     """Keep the routes of hypotheses that reach 0.2 %: no pit is dug for the others."""
     share = np.bincount(cloud.owner, cloud.weights, len(cloud.hypotheses))
-    kept = (share >= WORTH_DIGGING)[cloud.owner]
+    kept = at_least(share, WORTH_DIGGING)[cloud.owner]
     return replace(
         cloud,
         vertices=cloud.vertices[kept],
@@ -89,7 +92,7 @@ def gather_cloud(survey: Survey) -> RouteCloud:
         count = max(ROUTES_AT_LEAST, round(ROUTES_TOTAL * scored.probability))
         taken = systematic_counts(scored.weights, count, offset)
         kept = np.flatnonzero(taken)
-        weights = scored.probability * taken[kept] / count
+        weights = on_lattice(scored.probability * taken[kept] / count, CLOUD_WEIGHT)
         parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index))
     cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
     return _with_ground_error(survey, cloud, generator)

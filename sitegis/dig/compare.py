@@ -12,6 +12,7 @@ from .._pits import Flags, rectangle_rings
 from .._results import Toward
 from .._site import Notice
 from .._survey import Survey
+from .._ties import MATTERS_P, at_least, in_steps, largest, ordered
 from .cloud import RouteCloud
 from .hits import accumulate
 from .pits import Field
@@ -36,7 +37,8 @@ def compare_ways(survey: Survey, field: Field) -> tuple[WayComparison, ...]:
         for toward in directions
         if (of_route == toward).any()
     ]
-    return tuple(sorted(compared, key=lambda way: -way.probability))
+    order = ordered([way.probability for way in compared], MATTERS_P, descending=True)
+    return tuple(compared[i] for i in order)
 
 
 def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayComparison:
@@ -55,7 +57,8 @@ def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayCo
 def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None, float, float]:
     """Find the pit with the greatest P(exposed | way) − P(exposed | other ways).
 
-    A pit in the street must tell twice as well as one on the lot: judgement.
+    A pit in the street must tell twice as well as one on the lot: judgement. Of places that tell
+    alike the frontmost is taken, of those the leftmost, of the smaller size first.
     """
     weights = field.cloud.weights
     probability, rest = float(weights[mine].sum()), float(weights[~mine].sum())
@@ -66,8 +69,8 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
         other = accumulate(kind.spans, np.where(mine, 0.0, weights))
         yes, no = one / probability, other / max(rest, 1e-12)
         tells = np.where(kind.open_cells, yes - no, 0.0) * np.where(field.on_lot, 1.0, 0.5)
-        cell = int(np.argmax(tells))
-        if tells.flat[cell] > most:
+        cell = largest(tells, MATTERS_P)
+        if in_steps(tells.flat[cell], MATTERS_P) > in_steps(most, MATTERS_P):
             most, centre = float(tells.flat[cell]), centres.reshape(-1, 2)[cell]
             ring = rectangle_rings(centre[None], np.zeros(1), np.array([kind.size_m]))[0]
             p = min(1.0, float(yes.flat[cell])), max(0.0, float(no.flat[cell]))
@@ -92,7 +95,7 @@ def untold_way(
 ) -> tuple[Notice, ...]:
     """Warn where the first pit exposes the pipe without telling which way it goes."""
     toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}
-    open_ways = {way.toward for way in ways if way.probability >= WORTH_TELLING}
+    open_ways = {way.toward for way in ways if at_least(way.probability, WORTH_TELLING)}
     if not pits:
         return ()
     met = {toward_of[name] for name in pits[0].hypotheses} & open_ways

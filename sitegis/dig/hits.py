@@ -8,7 +8,8 @@ import numpy as np
 
 from .. import _polyline
 from .._frames import Array
-from .._pits import Integers, Straights
+from .._pits import TOUCH_M, Integers, Straights
+from .._ties import FINE_M, LENGTH_M, RATIO, on_lattice
 
 CELLS_ACROSS_AT_MOST = 1000
 
@@ -47,9 +48,10 @@ class Spans:
 
 def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
     """Lay a raster over points (n, 2) with a margin; coarser past 1000 cells across."""
-    low, high = points.min(axis=0) - margin_m, points.max(axis=0) + margin_m
+    low = on_lattice(points.min(axis=0) - margin_m, LENGTH_M)
+    high = on_lattice(points.max(axis=0) + margin_m, LENGTH_M)
     cell = max(cell_m, float(np.max(high - low)) / CELLS_ACROSS_AT_MOST)
-    columns, rows = (int(count) for count in np.ceil((high - low) / cell))
+    columns, rows = (int(count) for count in np.ceil((high - low) / cell - TOUCH_M))
     return Grid((float(low[0]), float(low[1])), cell, rows, columns)
 
 
@@ -61,6 +63,7 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
     band |y − y_c| ≤ half height and widen its x-range by the half width. Runs of one route that
     overlap (at a bend) are cut so that each cell counts once.
     """
+    half_m = half_m[0] + TOUCH_M, half_m[1] + TOUCH_M
     index, row = _rows_touched(straights, grid, half_m[1])
     step = straights.end - straights.start
     from_row = straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
@@ -89,8 +92,8 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
         flat + first,
         flat + last + 1,
         straights.route[index],
-        straights.invert_start_m[index] + middle * fall[index],
-        np.stack([np.cos(twice), np.sin(twice)], axis=1)[index],
+        on_lattice(straights.invert_start_m[index] + middle * fall[index], FINE_M),
+        on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[index],
     )
 
 
@@ -113,7 +116,8 @@ def _once_per_route(
     """Cut runs that overlap within a group (one route, one row) so that no cell repeats."""
     shared = np.bincount(group)[group] > 1
     base = group[shared] * stride
-    order = np.argsort(base + first[shared])
+    # of two straights that begin in one cell the earlier one has it
+    order = np.argsort(base + first[shared], kind="stable")
     begin, end, base = (base + first[shared])[order], (base + last[shared])[order], base[order]
     begin[1:] = np.maximum(begin[1:], np.maximum.accumulate(end)[:-1] + 1)
     real = begin <= end

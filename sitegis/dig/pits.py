@@ -10,11 +10,29 @@ from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
 from .._dig_plan import HitMap
-from .._digging import BEDDING_M, dig_area, pit_cost, surface_rates_at
+from .._digging import BEDDING_M, dig_area, pit_cost, surface_rates_at, with_edge
 from .._frames import Array
-from .._pits import Candidate, Flags, Places, Straights, allowed, rectangle_rings, weigh_pits
+from .._pits import (
+    Candidate,
+    Flags,
+    Places,
+    Straights,
+    allowed,
+    best_first,
+    rectangle_rings,
+    weigh_pits,
+)
 from .._rules import RuleSet
 from .._site import Site
+from .._ties import (
+    ANGLE_RAD,
+    MATTERS_M,
+    RATIO,
+    at_least,
+    in_steps,
+    on_lattice,
+    relative_step,
+)
 from ..score.search import search_order
 from .cloud import RouteCloud
 from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
@@ -66,7 +84,7 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     surface = surface_rates_at(site, centres.reshape(-1, 2)).reshape(grid.rows, grid.columns)
     ground = site.ground.elevation_m(centres)
     lot = shapely.Polygon(site.lot.vertices)
-    on_lot = shapely.contains_xy(lot, centres[..., 0], centres[..., 1])
+    on_lot = shapely.contains_xy(with_edge(lot), centres[..., 0], centres[..., 1])
     return Field(site, rules, cloud, straights, area, grid, kinds, ground, surface, on_lot)
 
 
@@ -79,7 +97,7 @@ def _kind(
 ) -> Kind:
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
-    worth = accumulate(spans, cloud.weights) >= LEAST_GAIN
+    worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
     centres = grid.centres()[worth]
     open_cells = np.zeros(worth.shape, bool)
     rings = rectangle_rings(
@@ -108,7 +126,8 @@ def _reachable(field: Field, spans: Spans) -> Array:
     row, column = np.divmod(spans.first, field.grid.columns + 1)
     last = spans.past - 1 - row * (field.grid.columns + 1)
     ground = field.ground_m[row, (column + last) // 2]
-    return np.asarray(ground - spans.invert_m <= field.site.dig.max_depth_m, float)
+    depth_m = ground - spans.invert_m
+    return at_least(field.site.dig.max_depth_m, depth_m, MATTERS_M).astype(float)
 
 
 def rank_pits(field: Field) -> tuple[Candidate, ...]:
@@ -117,16 +136,18 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     Each round rasters the routes that all earlier pits would have missed, takes the best places
     of each pit size clear of those pits, and weighs them exactly, also turned square to the
     routes and lengthened. The places of all rounds are then put in greedy order together.
+    Of places that are worth the same the frontmost goes first, then the leftmost; of a place's
+    own pits the one square to the lot, then the shorter.
     """
     left = np.array(field.cloud.weights)
     pool: list[Candidate] = []
     dug: list[Candidate] = []
-    while len(dug) < PITS_AT_MOST and left.sum() >= STOP_BELOW:
+    while len(dug) < PITS_AT_MOST and at_least(left.sum(), STOP_BELOW):
         found = _best_candidates(field, left, _ground_taken(dug))
         if not found:
             break
         pool.extend(found)
-        dug.append(max(found, key=lambda one: float(left[one.exposed].sum()) / one.cost))
+        dug.append(found[0])
         left = np.where(dug[-1].exposed, 0.0, left)
     if not pool:
         return ()
@@ -151,15 +172,15 @@ def _ground_taken(dug: list[Candidate]) -> BaseGeometry:
 
 
 def _best_candidates(field: Field, left: Array, dug: BaseGeometry) -> list[Candidate]:
-    """Give the best pits against the routes that are left, beside what is dug."""
+    """Give the best pits against the routes that are left, beside what is dug; the best first."""
     places = _places(field, left, dug)
     shapes = shapely.polygons(places.rings())
     clear = np.asarray(shapely.area(shapely.intersection(shapes, dug)) <= OVERLAP_M2, bool)
     places = places.kept(clear)
     weighed = weigh_pits(field.site, field.rules, field.area, field.straights, left, places)
-    ratio = {id(one): float(left[one.exposed].sum()) / one.cost for one in weighed}
-    worth = [one for one in weighed if ratio[id(one)] * one.cost >= LEAST_GAIN]
-    return sorted(worth, key=lambda one: -ratio[id(one)])[:EXACT_PLACES]
+    gains = [float(left[one.exposed].sum()) for one in weighed]
+    worth = [one for one, gain in zip(weighed, gains, strict=True) if at_least(gain, LEAST_GAIN)]
+    return best_first(worth, left)[:EXACT_PLACES]
 
 
 def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
@@ -177,16 +198,17 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     sizes: list[tuple[float, float]] = []
     for kind in field.kinds:
         p = accumulate(kind.spans, left)
-        score = np.where(
-            kind.open_cells & ~taken & (p >= LEAST_GAIN), _score(field, kind, p, left), 0.0
-        )
+        worth = kind.open_cells & ~taken & at_least(p, LEAST_GAIN)
+        score = np.where(worth, _score(field, kind, p, left), 0.0)
+        score = in_steps(score, relative_step(score))
         peaks = np.flatnonzero((score > 0) & (score >= maximum_filter(score, size=5)))
         cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
         if cells.size == 0:
             continue
         cosine = accumulate(kind.spans, left, kind.spans.direction[:, 0]).ravel()[cells]
         sine = accumulate(kind.spans, left, kind.spans.direction[:, 1]).ravel()[cells]
-        across = 0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi
+        sine, cosine = on_lattice(sine, RATIO), on_lattice(cosine, RATIO)
+        across = on_lattice(0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi, ANGLE_RAD)
         length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
         for cell, angle in zip(cells, across, strict=True):
             centres += [all_centres[cell]] * (1 + len(LENGTHS))

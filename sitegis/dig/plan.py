@@ -13,6 +13,7 @@ from .._intervals import Interval, central_intervals
 from .._pits import Candidate, Flags, rectangle_crossings
 from .._site import Notice
 from .._survey import Survey
+from .._ties import MATTERS_M, MATTERS_P, at_least, ordered
 from ..score.search import cut_search
 from .cloud import RouteCloud, gather_cloud, likely_part, whole_cloud
 from .compare import compare_ways, untold_way
@@ -84,7 +85,9 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
                 volume_m3=volume,
                 cost=one.cost,
                 surface=one.surface,
-                needs_protection=one.depth_m >= survey.rules.protective_depth_m,
+                needs_protection=bool(
+                    at_least(one.depth_m, survey.rules.protective_depth_m, MATTERS_M)
+                ),
                 ties=choose_ties(survey.site, one.centre)[0],
                 hypotheses=_hypotheses(cloud, one),
                 depth=depth,
@@ -117,8 +120,8 @@ def _share(weights: Array, chosen: Flags) -> float:
 def _hypotheses(cloud: RouteCloud, one: Candidate) -> tuple[str, ...]:
     """Name the hypotheses whose routes a pit exposes, those with the most weight first."""
     share = np.bincount(cloud.owner[one.exposed], cloud.weights[one.exposed], len(cloud.hypotheses))
-    order = np.argsort(-share, kind="stable")
-    return tuple(cloud.hypotheses[i] for i in order if share[i] >= CONTRIBUTES)
+    order = ordered(share, MATTERS_P, descending=True)
+    return tuple(cloud.hypotheses[i] for i in order if at_least(share[i], CONTRIBUTES))
 
 
 def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
@@ -134,7 +137,9 @@ def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
             )
         )
     notices += [_in_right_of_way(pit) for pit in pits if pit.surface != LAWN]
-    notices += [_too_deep(pit) for pit in pits if pit.depth_m < pit.depth_95_m]
+    notices += [
+        _too_deep(pit) for pit in pits if not at_least(pit.depth_m, pit.depth_95_m, MATTERS_M)
+    ]
     if survey.placed is not None and survey.fitted is not None:
         notices += unplaced_fixtures(survey)
     return tuple(notice for notice in notices if notice is not None)

@@ -13,6 +13,7 @@ from .._dig_plan import TapeTie
 from .._frames import Array
 from .._site import Side, Site
 from .._survey import Survey
+from .._ties import MATTERS_M, at_least, in_steps, smallest
 from ..place.assemble import building_outline, corner_index, tape_sd_m
 from .depths import best_line
 
@@ -20,6 +21,7 @@ CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 TAPE_M = 30.0
 ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3
+ERROR_STEP_M = 1e-5  # in which standard errors choose the ties
 # a corner that turns less cannot be found on the ground: a chord of a curve, a bend in a long line
 # (the chords of a curve of 0.6 m or more turn less); judgement
 LEAST_TURN_DEG = 15.0
@@ -117,7 +119,8 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     ``target`` (2,) in the lot; the covariance (2, 2), m², is that of the first two. A tie is no
     longer than a 30 m tape and does not pass through the building. The pair with the smallest
     standard error (major axis) wins, which favours meeting near 90° and short, well known points;
-    the check is the third point that leaves the smallest error of all three. Where fewer than two
+    the check is the third point that leaves the smallest error of all three; of equal ones the
+    first in the order of :func:`fixed_points`. Where fewer than two
     corners can be seen, what can be seen is given and the covariance is infinite.
     """
     usable = _in_sight(site, target)
@@ -127,16 +130,14 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     points = np.array([point.xy for point in usable])
     tape = [tape_sd_m(tie.distance_m, site.noise) for tie in ties]
     sds = np.hypot(tape, [point.sd_m for point in usable])
-    first, second = min(
-        combinations(range(len(usable)), 2),
-        key=lambda pair: _major_sd(target, points[list(pair)], sds[list(pair)]),
-    )
+    pairs = [list(pair) for pair in combinations(range(len(usable)), 2)]
+    errors = [_major_sd(target, points[pair], sds[pair]) for pair in pairs]
+    first, second = pairs[smallest(errors, ERROR_STEP_M)]
     chosen = [first, second]
     others = [i for i in range(len(usable)) if i not in chosen]
     if others:
-        chosen.append(
-            min(others, key=lambda i: _major_sd(target, points[[*chosen, i]], sds[[*chosen, i]]))
-        )
+        errors = [_major_sd(target, points[[*chosen, i]], sds[[*chosen, i]]) for i in others]
+        chosen.append(others[smallest(errors, ERROR_STEP_M)])
     pair = [first, second]
     return tuple(ties[i] for i in chosen), _pair_covariance(target, points[pair], sds[pair])
 
@@ -148,7 +149,8 @@ def _in_sight(site: Site, target: Array) -> list[FixedPoint]:
     for point in fixed_points(site):
         distance = float(np.hypot(*(point.xy - target)))
         hidden = shapely.intersects(shapely.LineString([point.xy, target]), inner)
-        if SHORTEST_TIE_M <= distance <= TAPE_M and not hidden:
+        far = at_least(distance, SHORTEST_TIE_M, MATTERS_M)
+        if far and at_least(TAPE_M, distance, MATTERS_M) and not hidden:
             kept.append(point)
     return kept
 
@@ -199,7 +201,7 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     at = float(from_start @ np.array([-outward[1], outward[0]]))
     names = building_corner_names(site)
     name = names[nearest]
-    if at < 0.0:
+    if in_steps(at, MATTERS_M) < 0.0:
         name = names[(nearest + 1) % len(names)]
         at = float(_polyline.segment_lengths(outline)[nearest]) - at
     return site.building.sides[nearest], name, at, float(from_start @ outward)

@@ -15,6 +15,7 @@ from .._frames import Array, rotation
 from .._results import ProfileComponent
 from .._site import Notice, PlannedFixture, Room
 from .._survey import Survey
+from .._ties import MATTERS_M, at_least, smallest
 from .hydraulics import ProfileCheck, profile_check
 
 __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
@@ -166,13 +167,21 @@ def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
         away = float(np.hypot(*(fixture - drain[index] - (foot - along[index]) * unit)))
         nearest = float(np.clip(foot, low, high))
         offers: list[tuple[Entry, float]] = [("square", foot), ("45-degree", foot + away)]
-        clear = [(entry, at) for entry, at in offers if low <= at <= high]
+        clear = [
+            (entry, at)
+            for entry, at in offers
+            if at_least(at, low, MATTERS_M) and at_least(high, at, MATTERS_M)
+        ]
         for entry, at in clear or [("angled", nearest)]:
             end = _polyline.line_interpolate_point(drain, at)
             length = float(np.hypot(*(end - fixture)))
             found.append(Branch(np.stack([fixture, end]), entry, float(at), length))
     straight_in = [branch for branch in found if branch.entry != "angled"]
-    return min(straight_in or found, key=lambda branch: branch.length_m, default=None)
+    offered = straight_in or found
+    if not offered:
+        return None
+    # of equal ones the square one, then the one upstream
+    return offered[smallest([branch.length_m for branch in offered], MATTERS_M)]
 
 
 def invert_at(

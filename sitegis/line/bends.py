@@ -10,6 +10,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from .._frames import Array
+from .._ties import LOG, MATTERS_M, MATTERS_P, at_least, largest, on_lattice, ordered, smallest
 from .straights import (
     Chain,
     Marks,
@@ -84,13 +85,13 @@ def fit_plan(marks: Marks) -> PlanFit:
     logs = np.array([log for _, _, log in scored])
     weights = np.exp(logs - logsumexp(logs))
     chains = tuple(chain for _, chain, _ in scored)
-    best = chains[int(np.argmax(weights))]
+    best = chains[largest(weights, MATTERS_P)]
     return PlanFit(best, chains, weights, evidence, _average_end(best, chains, weights))
 
 
 def _average_end(best: Chain, chains: tuple[Chain, ...], weights: Array) -> Array:
     """Give the second moment of the end about the best chain's over comparable chains."""
-    kept = weights >= min(COMPARABLE, float(weights.max()))
+    kept = at_least(weights, min(COMPARABLE, float(weights.max())))
     share = np.where(kept, weights, 0.0)
     share = share / share.sum()
     total = np.zeros((3, 3))
@@ -148,7 +149,8 @@ def _fitted(marks: Marks, start: _Start) -> Chain:
 def _distinct(found: list[tuple[Chain, float]]) -> list[tuple[Chain, float]]:
     """Keep one of chains that came to the same place."""
     kept: list[tuple[Chain, float]] = []
-    for chain, log in sorted(found, key=lambda entry: -entry[1]):
+    for i in ordered([log for _, log in found], MATTERS_P, descending=True):
+        chain, log = found[i]
         if all(np.max(np.abs(chain.parameters - k.parameters)) > 1e-3 for k, _ in kept):
             kept.append((chain, log))
     return kept
@@ -210,8 +212,7 @@ def _ties(
     stations = line_coordinates(parameters, marks.xy, segment)[1][marked]
     pairs: list[tuple[int, int]] = []
     for vertex, station in enumerate(at):
-        order = np.argsort(np.abs(stations - station))
-        near = int(order[0])
+        near = smallest(np.abs(stations - station), MATTERS_M)
         if abs(stations[near] - station) < _TIE_REACH_M and marked[near] not in [
             mark for _, mark in pairs
         ]:
@@ -248,10 +249,13 @@ def _promising(marks: Marks, bends: int, extent: float) -> list[_Start]:
     for cuts in combinations(_cut_places(n, bends), bends):
         segment = np.searchsorted(np.array(cuts, dtype=int), np.arange(n), side="right")
         parameters, cost = _closed_form(marks, segment, labels)
-        promise = log_labels - 0.5 * cost - bends * np.log(extent) + _log_count(marks, bends)
+        promise = on_lattice(
+            log_labels - 0.5 * cost - bends * np.log(extent) + _log_count(marks, bends), LOG
+        )
+        # bends about a run of one point may change places: the first in the list is taken
         entries += [
             (float(promise[m]), int(m), parameters[m], segment)
-            for m in np.argsort(-promise)[:_REFINED]
+            for m in np.argsort(-promise, kind="stable")[:_REFINED]
         ]
     entries.sort(key=lambda entry: -entry[0])
     chosen: dict[int, _Start] = {}

@@ -9,6 +9,7 @@ import numpy as np
 
 from .._errors import ComputationError, Fault
 from .._frames import Array
+from .._ties import MATTERS_P, in_steps
 from .network import Equations, Network, Observation, compile_equations, evaluate, misclosures
 
 CRITICAL_W = 3.29  # two-sided 0.1 % of the normal distribution
@@ -90,7 +91,10 @@ def solve_network(
     kept = kept_observations(network, without)
     equations = compile_equations(kept, network.size)
     solved = [gauss_newton(equations, start) for start in starts]
-    good = sorted((s for s in solved if s.converged), key=lambda s: s.chi_square)
+    # of solutions that fit alike the one of the earlier start
+    good = sorted(
+        (s for s in solved if s.converged), key=lambda s: float(in_steps(s.chi_square, MATTERS_P))
+    )
     if not good:
         raise ComputationError(
             Fault(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .._frames import Array
+from .._ties import MATTERS_P, at_least, largest
 from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
 from .network import Network, compile_equations, evaluate, misclosures
 
@@ -66,7 +67,7 @@ def rival_rows(reliability: Reliability, row: int) -> list[int]:
     """
     w = reliability.w
     close = (np.abs(w) > CRITICAL_W) & (np.abs(reliability.correlation[row]) > 0.5)
-    close &= w[row] ** 2 - w**2 < MIRROR_CHI_SQUARE
+    close &= ~at_least(w[row] ** 2 - w**2, MIRROR_CHI_SQUARE)
     close[row] = False
     return sorted({*inseparable_rows(reliability, row), *(int(i) for i in np.flatnonzero(close))})
 
@@ -95,7 +96,7 @@ def clean_network(
         kept = tuple(i for i in range(len(network.observations)) if i not in without)
         sds = np.array([network.observations[i].sd for i in kept])
         reliability = assess(solutions[0], sds)
-        row = int(np.argmax(np.abs(reliability.w))) if kept else 0
+        row = largest(np.abs(reliability.w), MATTERS_P) if kept else 0
         if not kept or abs(reliability.w[row]) <= CRITICAL_W:
             suspects: tuple[int, ...] = ()
             break
@@ -171,4 +172,4 @@ def huber_suspect(network: Network, start: Array) -> int:
     def derivatives(x: Array) -> Array:
         return -evaluate(equations, x)[1] / equations.sds[:, None]
 
-    return int(np.argmax(np.abs(residuals(huber_fit(residuals, derivatives, start)))))
+    return largest(np.abs(residuals(huber_fit(residuals, derivatives, start))), MATTERS_P)

@@ -11,6 +11,7 @@ from scipy.special import chdtri
 
 from .._frames import Array
 from .._site import Site
+from .._ties import MATTERS_M, MATTERS_P, in_steps, smallest
 from .._units import FOOT_M, INCH_M, format_length, is_imperial
 from .adjust import solve_network
 from .assemble import find_room
@@ -99,7 +100,8 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
         closer = words not in found or miss < found[words][0]
         if miss <= _FIT_SIGMA * spread and abs(value - item.value) > spread and closer:
             found[words] = (miss, value)
-    ranked = sorted(found.items(), key=lambda pair: pair[1][0])[:2]
+    # of slips that come as near the one that was thought of first
+    ranked = sorted(found.items(), key=lambda pair: float(in_steps(pair[1][0], MATTERS_M)))[:2]
     shown = [f"{words} ({format_length(value, site.units)})" for words, (_, value) in ranked]
     return " or ".join(shown)
 
@@ -134,5 +136,5 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
         exchanged[other] = replace(items[other], value=items[one].value)
         trial = replace(network, observations=tuple(exchanged))
         fits[one, other] = solve_network(trial, starts)[0].chi_square
-    best = min(fits, key=lambda pair: fits[pair])
+    best = list(fits)[smallest(list(fits.values()), MATTERS_P)]
     return best if fits[best] <= limit else None

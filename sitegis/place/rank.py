@@ -10,6 +10,7 @@ from .._errors import ComputationError, Fault
 from .._frames import Array
 from .._results import Adjustment
 from .._site import Site
+from .._ties import MATTERS_M, MATTERS_P, in_steps, largest, smallest
 from .._units import format_length
 from .adjust import Solution, null_space
 from .ellipse import largest_sd_m
@@ -61,10 +62,13 @@ def require_some_place(
     and as the cure the measurement with the largest |w|, or else the one with the largest sd.
     """
     spreads = [largest_sd_m(block) for block in blocks]
-    worst = int(np.argmax(spreads)) if spreads else 0
+    worst = largest(spreads, MATTERS_M) if spreads else 0
     if not spreads or spreads[worst] <= MOST_SPREAD_M:
         return
-    doubtful = max(adjustment.observations, key=lambda item: (abs(item.w), item.sd_m))
+    items = adjustment.observations
+    doubtful = items[
+        largest([abs(item.w) for item in items], MATTERS_P, [-item.sd_m for item in items])
+    ]
     spread = format_length(spreads[worst], site.units, fraction=1)
     raise ComputationError(
         Fault(
@@ -133,9 +137,9 @@ def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[s
         for row in rows:
             gain = covariance @ row
             after = covariance - np.outer(gain, gain) / (_TAPE_SD_M**2 + row @ gain)
-            largest = float(np.linalg.eigvalsh(after)[-1])
-            scores.append((round(largest, 6), float(np.trace(after))))
-        best = min(range(len(scores)), key=lambda i: scores[i])
+            scores.append((float(np.linalg.eigvalsh(after)[-1]), float(np.trace(after))))
+        widest, traces = np.array(scores).T
+        best = smallest(widest, MATTERS_P, in_steps(traces, MATTERS_P))
         gain = covariance @ rows[best]
         covariance = covariance - np.outer(gain, gain) / (_TAPE_SD_M**2 + rows[best] @ gain)
         chosen.append((candidates[best].joins[0], candidates[best].joins[1]))
@@ -180,6 +184,6 @@ def separating_measurement(
                 float(np.hypot(*(first[doubtful] - first[name])))
                 - float(np.hypot(*(second[doubtful] - second[name])))
             )
-            if gap > best[2]:
+            if in_steps(gap, MATTERS_M) > in_steps(best[2], MATTERS_M):
                 best = (doubtful, name, gap)
     return best

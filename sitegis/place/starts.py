@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .._frames import Array, rotation
+from .._ties import MATTERS_P, ordered
 from .adjust import gauss_newton
 from .network import Network, Observation, compile_equations, evaluate, misclosures
 
@@ -232,12 +233,12 @@ def _choices(network: Network, state: _State, column: int, centre: Array) -> lis
         trials.append(x)
     probes = [*members, *([] if not is_pose else [column])]
     found: list[tuple[float, Array]] = []
-    for index in np.argsort(costs)[:12]:
+    for index in ordered(costs, MATTERS_P)[:12]:
         solved = gauss_newton(equations, trials[index], most=25)
         place = np.array([solved.x[node : node + 2] for node in probes])
         if all(_apart(place, x, probes) for _, x in found):
             found.append((solved.chi_square, solved.x))
-    found.sort(key=lambda pair: pair[0])
+    found = [found[i] for i in ordered([chi for chi, _ in found], MATTERS_P)]
     best = found[0][0]
     placed = state.placed | set(members) | {column}
     kept = [x for chi, x in found if chi <= best + 100.0 + 10.0 * abs(best)]

@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from .. import _polyline
 from .._frames import Array, lot_direction
 from .._results import Exit
-from ..exit import choose_components, sample_profile
+from ..exit import choose_components, sample_profile, square_root
 from .bends import MOST_BENDS
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
@@ -39,6 +39,7 @@ PRIOR_SHARE = 0.4
 # An aim this near a straight is met by it; the bend is then drawn about so far past it.
 MET_WITHIN_SD, PAST_AIM_M = 3.0, 2.0
 _TINY = 1e-12
+SINGULAR = 1e-9  # what is held this much better than the rest is held fast, not noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +99,8 @@ def _draw_poses(
     """
     means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in exit.mixture])
     covariances = np.stack([part.covariance for part in exit.mixture])
-    values, vectors = np.linalg.eigh(covariances[:, :2, :2])
-    roots = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
-    inverses = np.linalg.pinv(covariances[:, :2, :2], hermitian=True)
+    roots = square_root(covariances[:, :2, :2])
+    inverses = np.linalg.pinv(covariances[:, :2, :2], rcond=SINGULAR, hermitian=True)
     gains = np.einsum("cj,cjk->ck", covariances[:, 2, :2], inverses)
     rest = covariances[:, 2, 2] - np.einsum("ck,ck->c", gains, covariances[:, 2, :2])
     spread = np.sqrt(np.maximum(rest, 1e-18))[component]

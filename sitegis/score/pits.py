@@ -21,6 +21,7 @@ from .._pits import (
     Candidate,
     Flags,
     Places,
+    best_first,
     straights_of,
     trench_cost,
     weigh_pits,
@@ -94,8 +95,7 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     weighed = weigh_pits(
         site, rules, dig_area(site), straights_of(vertices, inverts), weights, places
     )
-    laid = sorted(weighed, key=lambda one: -float(weights[one.exposed].sum()) / one.cost)
-    laid = laid[:MOST_PITS]
+    laid = best_first(weighed, weights)[:MOST_PITS]
     hits = np.zeros((len(laid), listed.size), bool)
     hits[:, listed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)

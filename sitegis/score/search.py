@@ -8,9 +8,11 @@ import numpy as np
 
 from .._frames import Array
 from .._pits import Flags
+from .._ties import at_least, in_steps, largest, relative_step, smallest
 
 MOST_IN_A_PLAN = 12
 _LEAST_GAIN = 1e-9
+CENT = 0.01  # step in which money decides
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,8 @@ def search_order(
     1. For pits that expose nothing in common that is Blackwell's rule, of least expected cost
     (D. Assaf and S. Zamir, "Optimal sequential search", *Annals of Statistics* 13, 1985, from
     memory); else it is greedy: a good order, not proven the best. Of two pits that stand in each
-    other's way (``conflicts`` (b, b)) only one is dug. Ends at ``most`` pits, where no pit gains
+    other's way (``conflicts`` (b, b)) only one is dug. Of equal ones the cheaper goes first, then
+    the first in order. Ends at ``most`` pits, where no pit gains
     ``least_gain``, or where what is left weighs less than ``least_left``. Raises ``ValueError``
     unless costs are positive.
 
@@ -50,11 +53,12 @@ def search_order(
     apart = np.eye(len(costs), dtype=bool) if conflicts is None else conflicts
     left = np.array(weights, float)
     order: list[int] = []
-    while len(costs) and len(order) < most and left.sum() >= least_left:
+    while len(costs) and len(order) < most and at_least(left.sum(), least_left):
         gain = hits @ left
         gain[apart[order].any(axis=0)] = 0.0
-        best = int(np.argmax(gain / costs))
-        if gain[best] <= 0.0 or gain[best] < least_gain:
+        ratio = gain / costs
+        best = largest(ratio, relative_step(ratio), in_steps(costs, CENT))
+        if gain[best] <= 0.0 or not at_least(gain[best], least_gain, _LEAST_GAIN):
             break
         order.append(best)
         left[hits[best]] = 0.0
@@ -84,7 +88,7 @@ def cut_search(costs: Array, missed: Array, way_out: float, *, least: int = 0) -
     """
     dug = np.concatenate([[0.0], np.cumsum(costs * missed[:-1])])
     total = dug + missed * way_out
-    count = least + int(np.argmin(np.round(total[least:], 6)))
+    count = least + smallest(total[least:], 1e-6)
     return count, float(total[count])
 
 

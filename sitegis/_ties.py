@@ -1,0 +1,188 @@
+"""Rules for ties: at what precision numbers decide, are handed on and are written.
+
+The last bit of a computed number differs between processors (vector units, BLAS kernels, the C
+library's functions), so that no decision may hang on it. Three rules:
+
+1. **What is handed on lies on a lattice** (:func:`on_lattice`), whose steps are powers of two.
+   Such numbers are held exactly, and so are their sums, differences and most products, in any
+   order: what is equal by construction is equal to the bit. A lattice is far finer than what
+   its numbers mean and far coarser than rounding noise.
+2. **What decides is compared in steps** (:func:`in_steps`) of what matters, 1 mm or 1e-6 in
+   probability, and equals fall to a stated second key (:func:`largest`, :func:`smallest`,
+   :func:`ordered`); thresholds take :func:`at_least`.
+3. **What is written** is rounded to what means something (:func:`in_decimals`), derived from
+   what lies on the lattice; probabilities still sum to exactly 1 (:func:`share_out`).
+
+Rounding alone only moves a tie to the middle between two steps. So the middles lie where no
+number falls by construction: the lattice of lengths has its middles at odd multiples of 2⁻¹⁴ m,
+which no tape fraction down to 1/1024 in, no millimetre and no hundredth of a foot is (all have
+odd denominators left, 625 or 125, and come no nearer than 1e-7 m); decimal steps are rounded a
+little off their middles (``OFF_MIDDLE``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+LENGTH_M = 2.0**-13
+"""Lattice of lot coordinates and elevations: 0.122 mm, of which a tape means none."""
+FINE_M = 2.0**-20
+"""Lattice of standard deviations, residuals and readings: 0.00095 mm."""
+ANGLE_RAD = 2.0**-19
+"""Lattice of angles: 0.4 seconds of arc, 0.08 mm at 40 m."""
+COVARIANCE = 2.0**-28
+"""Lattice of variances (m², m rad, rad²): the square of 0.06 mm."""
+RATIO = 2.0**-26
+"""Lattice of slopes and other ratios near 1."""
+LOG = 2.0**-22
+"""Lattice of log densities and log weights: 2e-7 of a weight."""
+WEIGHT = 2.0**-32
+"""Unit of weights that sum to 1."""
+
+MATTERS_M = 1e-3
+"""Step in which lengths decide."""
+MATTERS_P = 1e-6
+"""Step in which probabilities decide, and are written."""
+MATTERS_RELATIVE = 1e-9
+"""Step in which costs and scores decide, relative to the largest."""
+OFF_MIDDLE = 0.0173
+"""How far off the middle between two steps a number is rounded up, in steps."""
+
+
+def in_steps(values: ArrayLike, step: float) -> Array:
+    """Return values (...) as whole numbers of steps, to compare; inf and nan stay.
+
+    >>> in_steps([0.0009995, 0.0010005, 0.0015], 0.001).tolist()
+    [1.0, 1.0, 2.0]
+    """
+    return np.asarray(np.floor(np.asarray(values, float) / step + (0.5 + OFF_MIDDLE)))
+
+
+def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
+    """Return values (...) on the nearest places of a lattice whose step is a power of two.
+
+    >>> float(on_lattice(0.3048)), float(on_lattice(0.3048 + 1e-9))
+    (0.3048095703125, 0.3048095703125)
+    """
+    return np.asarray(np.rint(np.asarray(values, float) / step) * step + 0.0)
+
+
+def in_decimals(value: float, digits: int) -> float:
+    """Return a number rounded to decimals, off the middle; the double nearest to the decimal.
+
+    >>> in_decimals(0.00635 - 1e-12, 4), in_decimals(0.00635, 4), in_decimals(-0.00001, 4)
+    (0.0064, 0.0064, 0.0)
+    """
+    scale = 10.0**digits
+    return float(np.floor(value * scale + (0.5 + OFF_MIDDLE)) / scale) + 0.0
+
+
+def at_least(values: ArrayLike, threshold: ArrayLike, step: float = MATTERS_P) -> NDArray[np.bool_]:
+    """Tell which values reach a threshold, both counted in steps.
+
+    >>> at_least([0.01 - 1e-13, 0.00999], 0.01).tolist()
+    [True, False]
+    """
+    return np.asarray(in_steps(values, step) >= in_steps(threshold, step))
+
+
+def ordered(values: ArrayLike, step: float, *then: ArrayLike, descending: bool = False) -> Indices:
+    """Return the indices that sort values (n,) in steps; equals by ``then`` (n,), then by index.
+
+    ``then`` are ascending keys, the first one first, compared as they are: whole numbers, or
+    what :func:`in_steps` gives.
+
+    >>> ordered([2.0, 1.0, 1.0 + 1e-12], 1e-6, [0, 5, 4]).tolist()
+    [2, 1, 0]
+    """
+    steps = in_steps(values, step)
+    first = -steps if descending else steps
+    return np.lexsort((np.arange(steps.size), *(np.ravel(key) for key in then[::-1]), first))
+
+
+def smallest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
+    """Return the index of the smallest of values (n,) in steps; equals as by :func:`ordered`.
+
+    >>> smallest([1.0 + 1e-12, 2.0, 1.0], 1e-6)
+    0
+    """
+    steps = np.ravel(in_steps(values, step))
+    tied = np.flatnonzero(steps == steps.min())
+    if tied.size > 1 and then:
+        keys = [np.ravel(key)[tied] for key in then[::-1]]
+        return int(tied[np.lexsort((tied, *keys))[0]])
+    return int(tied[0])
+
+
+def largest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
+    """Return the index of the largest of values (n,) in steps; equals as by :func:`ordered`.
+
+    >>> largest([0.5, 0.7, 0.7 + 1e-13], 1e-6, [0, 2, 1])
+    2
+    """
+    return smallest(-np.asarray(values, float), step, *then)
+
+
+def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
+    """Return weights (n,) as multiples of a unit that sum to exactly 1; all 0 where they are.
+
+    Whole units first, what is missing by the largest remainders (Hamilton's method), of equal
+    ones the first in order. 1 / unit must be a whole number. With a unit of a power of two sums
+    of the result are exact; with 1e-6 they are what six decimals say.
+
+    >>> share_out([1.0, 1.0, 1.0], 1e-6).tolist()
+    [0.333334, 0.333333, 0.333333]
+    """
+    shares = np.asarray(weights, float)
+    total = float(shares.sum())
+    if total <= 0.0:
+        return np.zeros_like(shares)
+    units = round(1.0 / unit)
+    # to a 1024th of a unit: a share that is whole by construction has a remainder of 0
+    scaled = on_lattice(shares / total * units, 2.0**-10)
+    whole = np.floor(scaled)
+    missing = units - int(whole.sum())
+    if missing < 0:
+        whole[largest(whole, 1.0)] += missing
+    else:
+        order = np.lexsort((np.arange(whole.size), whole - scaled))
+        whole += missing // whole.size
+        whole[order[: missing % whole.size]] += 1.0
+    return np.asarray(whole / units)
+
+
+def keys_of(points: ArrayLike) -> tuple[Array, Array]:
+    """Return x and y (n,) of points (n, 2) in millimetres, as second and third keys of a tie."""
+    steps = in_steps(np.reshape(np.asarray(points, float), (-1, 2)), MATTERS_M)
+    return steps[:, 0], steps[:, 1]
+
+
+def axis_angle(axis: ArrayLike) -> float:
+    """Return the angle of an axis (2,), which has no sense, in (−π/2, π/2].
+
+    >>> axis_angle([0.0, -1.0]) == axis_angle([-1e-12, 1.0])
+    True
+    """
+    x, y = np.asarray(axis, float)
+    angle = float(np.arctan2(y, x))
+    if angle <= -np.pi / 2 + ANGLE_RAD:
+        return angle + np.pi
+    return angle - np.pi if angle > np.pi / 2 + ANGLE_RAD else angle
+
+
+def relative_step(values: ArrayLike) -> float:
+    """Return the step in which costs or scores (n,) decide: 1e-9 of the largest.
+
+    As a power of two, so that it does not itself hang on the last bit.
+    """
+    finite: Sequence[float] = np.abs(np.asarray(values, float))[np.isfinite(values)].ravel()
+    most = float(np.max(finite)) if len(finite) else 0.0
+    if most <= 0.0:
+        return MATTERS_RELATIVE
+    return float(2.0 ** np.ceil(np.log2(MATTERS_RELATIVE * most) + OFF_MIDDLE))
