@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import _polyline
-from ._frames import Array, lot_direction
+from ._frames import Array, lot_direction, wrap_radians
 from ._results import Drain, LineEnd
 from ._site import Building
 from .line.bends import BENDS_PER_M, CATALOGUE_DEG, CATALOGUE_WEIGHTS
@@ -221,7 +221,7 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
     """
     normals = outward_normals(building)[poses.walls]
     slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])
-    slant = (slant + np.pi) % (2 * np.pi) - np.pi
+    slant = wrap_radians(slant)
     possible = np.cos(slant) > LEAST_OUTWARD
     variance = poses.covariances[:, 2, 2] + SQUARE_SD_RAD**2
     suits = SQUARE_SD_RAD / np.sqrt(variance) * np.exp(-0.5 * slant**2 / variance)
@@ -259,7 +259,7 @@ def merge_poses(poses: Poses) -> Poses:
         if heads:
             index = np.array(heads)
             away = poses.means[row] - poses.means[index]
-            away[:, 2] = (away[:, 2] + np.pi) % (2 * np.pi) - np.pi
+            away[:, 2] = wrap_radians(away[:, 2])
             both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
             square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
             same = (poses.walls[index] == poses.walls[row]) & (square < _MERGE_SQUARE)
@@ -277,7 +277,7 @@ def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -
     weights = np.asarray(np.bincount(member, poses.weights, minlength=number), float)
     share = poses.weights / weights[member]
     away = poses.means - poses.means[heads][member]
-    away[:, 2] = (away[:, 2] + np.pi) % (2 * np.pi) - np.pi
+    away[:, 2] = wrap_radians(away[:, 2])
     shift = np.zeros((number, 3))
     np.add.at(shift, member, share[:, None] * away)
     away = away - shift[member]

@@ -43,6 +43,15 @@ def wrap_degrees(angle_deg: float) -> float:
     return 0.0 if wrapped == 360.0 else wrapped
 
 
+def wrap_radians(angle_rad: Array) -> Array:
+    """Bring angles or their differences into [−π, π).
+
+    >>> wrap_radians(np.array([4.0, -np.pi, np.pi])).round(3).tolist()
+    [-2.283, -3.142, -3.142]
+    """
+    return np.asarray((angle_rad + np.pi) % (2.0 * np.pi) - np.pi)
+
+
 @dataclass(frozen=True, slots=True)
 class LotFrame:
     """The tie of the lot to the grid.

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ._frames import Array
-from ._ties import FINE_M, axis_angle, in_steps
+from ._statistics import effective_samples, ellipse, weighted_quantiles
+from ._ties import axis_angle
 
 LEVELS = (0.50, 0.80, 0.95)
 CELLS_PER_BANDWIDTH, MOST_CELLS, KERNEL_REACH = 6, 4000, 4
@@ -51,23 +52,11 @@ class Region:
     pieces: tuple[Ellipse, ...]
 
 
-def quantiles(values: Array, weights: Array, shares: Array) -> Array:
-    """Return the quantiles (n,) at ``shares`` (n,), linear between the samples' mid-weights.
-
-    >>> quantiles(np.array([3.0, 1.0, 2.0]), np.ones(3), np.array([0.5, 1.0])).tolist()
-    [2.0, 3.0]
-    """
-    order = np.argsort(values, kind="stable")
-    heavy = np.asarray(weights, float)[order]
-    middle = (np.cumsum(heavy) - 0.5 * heavy) / heavy.sum()
-    return np.asarray(np.interp(shares, middle, np.asarray(values, float)[order]))
-
-
 def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
     """Return the intervals between the (1 − level)/2 and (1 + level)/2 quantiles."""
     levels = np.array(LEVELS)
-    lows = quantiles(values, weights, 0.5 - 0.5 * levels)
-    highs = quantiles(values, weights, 0.5 + 0.5 * levels)
+    lows = weighted_quantiles(values, weights, 0.5 - 0.5 * levels)
+    highs = weighted_quantiles(values, weights, 0.5 + 0.5 * levels)
     return tuple(
         Interval(level, ((float(low), float(high)),))
         for level, low, high in zip(LEVELS, lows, highs, strict=True)
@@ -94,12 +83,11 @@ def _density(values: Array, weights: Array) -> tuple[Array, Array, float]:
     share = np.asarray(weights, float) / np.sum(weights)
     mean = float(share @ values)
     spread = float(np.sqrt(share @ (values - mean) ** 2))
-    low, high = quantiles(values, weights, np.array([0.25, 0.75]))
+    low, high = weighted_quantiles(values, weights, np.array([0.25, 0.75]))
     quartile = float(high - low) / 1.349
     scale = min(spread, quartile) if quartile > 0.0 else spread
-    effective = 1.0 / float(np.sum(share**2))
     reach = float(np.ptp(values))
-    bandwidth = max(0.9 * scale * effective**-0.2, 1e-4 * reach, 1e-9)
+    bandwidth = max(0.9 * scale * effective_samples(share) ** -0.2, 1e-4 * reach, 1e-9)
     cell = max(bandwidth / CELLS_PER_BANDWIDTH, reach / MOST_CELLS)
     count = int(np.ceil(reach / cell)) + 2 * KERNEL_REACH * CELLS_PER_BANDWIDTH + 2
     start = float(np.min(values)) - KERNEL_REACH * CELLS_PER_BANDWIDTH * cell
@@ -179,7 +167,7 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
     regions = []
     for level in LEVELS:
         # at the lowest sample that still counts, that sample lies on the edge
-        at = float(quantiles(ranks, share, np.array([1.0 - level]))[0])
+        at = float(weighted_quantiles(ranks, share, np.array([1.0 - level]))[0])
         radii = np.sqrt(2.0 * np.maximum(heights - at, 0.0))
         pieces = [
             ellipse_of(mean, covariance, float(radius))
@@ -221,12 +209,9 @@ def ellipse_of(center: Array, covariance: Array, radius: float) -> Ellipse:
 
     The lot angle of the major axis is in (−π/2, π/2], 0 for a circle.
     """
-    values, vectors = np.linalg.eigh(covariance)
-    major, minor = radius * np.sqrt(np.maximum(values[::-1], 0.0))
-    angle = axis_angle(vectors[:, 1])
-    if in_steps(major, FINE_M) == in_steps(minor, FINE_M):
-        angle = 0.0
-    return Ellipse(float(center[0]), float(center[1]), float(major), float(minor), float(angle))
+    major, minor, angle = ellipse(covariance)
+    x, y = (float(value) for value in center)
+    return Ellipse(x, y, radius * major, radius * minor, angle)
 
 
 def normal_samples(weights: Array, means: Array, sds: Array) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ azimuths are degrees clockwise from grid north, elevations are metres above the 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -40,6 +41,22 @@ class Noise:
     degrees_of_freedom: float = 4.0
     cable_count_share: float = 0.02
     cable_count_floor_m: float = 0.10
+
+    def tape_sd_m(self, length_m: float) -> float:
+        """Give the standard deviation of a taped length: floor + share × length."""
+        return self.tape_floor_m + self.tape_share * abs(length_m)
+
+    def horizontal_sd_m(self, depth_m: float) -> float:
+        """Give the receiver's horizontal repeatability: max(floor, share × depth)."""
+        return max(self.horizontal_floor_m, self.horizontal_share * abs(depth_m))
+
+    def depth_sd_m(self, depth_m: float) -> float:
+        """Give the receiver's depth repeatability: max(floor, share × depth)."""
+        return max(self.depth_floor_m, self.depth_share * abs(depth_m))
+
+    def located_sd_m(self, depth_m: float) -> float:
+        """Give the horizontal sd of one place found with the receiver, the session's shift in."""
+        return math.hypot(self.horizontal_sd_m(depth_m), self.session_horizontal_m)
 
 
 @dataclass(frozen=True, slots=True)

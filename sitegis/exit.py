@@ -18,9 +18,10 @@ from ._exit_mixture import (
     outward_normals,
     square_habit,
 )
-from ._frames import Array, lot_direction
+from ._frames import Array, lot_direction, wrap_radians
 from ._results import Drain, Exit, ExitComponent, ProfileComponent
 from ._site import Building, Main, Notice, Site
+from ._statistics import largest_sd_m, mixture_moments, square_root
 from ._survey import Survey
 from ._units import about, percent
 
@@ -137,19 +138,17 @@ def _second_moment(poses: Poses) -> Array:
     same = poses.walls == poses.walls[0]
     share = poses.weights[same] / poses.weights[same].sum()
     away = poses.means[same] - poses.means[0]
-    away[:, 2] = (away[:, 2] + np.pi) % (2 * np.pi) - np.pi
+    away[:, 2] = wrap_radians(away[:, 2])
     spread = poses.covariances[same] + np.einsum("mi,mj->mij", away, away)
     return np.asarray(np.einsum("m,mij->ij", share, spread))
 
 
 def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
     """Give mean and variance (2,) each of invert and slope over a mixture."""
-    weights = np.array([part.weight for part in profile])
-    weights = weights / weights.sum()
-    means = np.stack([part.mean for part in profile])
-    mean = weights @ means
-    spread = np.stack([np.diag(part.covariance) for part in profile])
-    return mean, np.asarray(weights @ (spread + (means - mean) ** 2))
+    return mixture_moments(
+        np.array([part.weight for part in profile]), np.stack([part.mean for part in profile]),
+        np.stack([np.diag(part.covariance) for part in profile]),
+    )  # fmt: skip
 
 
 def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
@@ -200,17 +199,6 @@ def sample_profile(
     return values[:, 0], values[:, 1]
 
 
-def square_root(covariance: Array) -> Array:
-    """Give R = Rᵀ (..., n, n) with R R = covariance, for covariances that may be singular.
-
-    Symmetric, V √λ Vᵀ: the signs of eigenvectors, and where two eigenvalues are equal their
-    directions, are any, but this root is one.
-    """
-    values, vectors = np.linalg.eigh(covariance)
-    roots = np.sqrt(np.clip(values, 0.0, None))
-    return np.asarray((vectors * roots[..., None, :]) @ np.swapaxes(vectors, -1, -2))
-
-
 def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -> ProfileComponent:
     """Carry invert and slope down the unseen stretch; its length is known to ``variance_m2``."""
     carry = np.array([[1.0, -length_m], [0.0, 1.0]])
@@ -248,7 +236,7 @@ def _notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
             )
         )
     likely = exit.mixture[0].covariance
-    spread = float(np.sqrt(np.linalg.eigvalsh(likely[:2, :2])[-1]))
+    spread = largest_sd_m(likely[:2, :2])
     turn_deg = float(np.degrees(np.sqrt(likely[2, 2])))
     if spread > WEAK_SD_M or turn_deg > WEAK_ANGLE_DEG:
         notices.append(
@@ -286,7 +274,7 @@ def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:
     stated group first; only groups that have a weight.
     """
     turns = np.array([c.angle_rad - exit.angle_rad for c in exit.mixture])
-    turns = (turns + np.pi) % (2 * np.pi) - np.pi
+    turns = wrap_radians(turns)
     same = np.array([c.wall_index == exit.wall_index for c in exit.mixture])
     straight = same & (np.abs(turns) < SAME_DIRECTION_RAD)
     weights = np.array([c.weight for c in exit.mixture])

@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._pits import rectangle_crossings, rectangle_rings
-from sitegis._statistics import weighted_quantiles
 from sitegis.dig.cloud import RouteCloud
 from sitegis.dig.hits import (
     Grid,
@@ -117,18 +116,6 @@ def test_value_sums_follow_the_routes() -> None:
 
     assert cosine.min() == pytest.approx(-1.0)
     assert accumulate(spans, cloud.weights, spans.direction[:, 1]) == pytest.approx(0.0, abs=1e-9)
-
-
-@settings(deadline=None, max_examples=50)
-@given(seeds, st.floats(0.01, 0.99))
-def test_weighted_quantiles_are_numpys_inverse_of_the_distribution(seed: int, share: float) -> None:
-    """Weighted quantiles agree with numpy's weighted ``inverted_cdf``."""
-    generator = np.random.default_rng(seed)
-    values, weights = generator.normal(size=25), generator.uniform(0.1, 1.0, 25)
-
-    found = weighted_quantiles(values, weights, (share,))
-
-    assert found[0] == np.quantile(values, share, weights=weights, method="inverted_cdf")
 
 
 def test_a_raster_over_a_wide_area_gets_coarser() -> None:

@@ -15,7 +15,6 @@ from sitegis._intervals import (
     highest_density_intervals,
     highest_density_regions,
     normal_samples,
-    quantiles,
     shifted,
 )
 
@@ -109,15 +108,6 @@ def test_samples_at_one_place_give_that_place() -> None:
     for sets in (central_intervals, highest_density_intervals):
         for one in sets(np.full(5, 2.5), np.ones(5)):
             assert np.array(one.pieces) == pytest.approx(2.5, abs=1e-6)
-
-
-def test_quantiles_of_even_samples_are_those_of_numpy() -> None:
-    """Equal weights: numpy's own rule with mid-weights (``hazen``)."""
-    values = np.random.default_rng(1).normal(size=501)
-    shares = np.array([0.1, 0.5, 0.9])
-    assert quantiles(values, np.ones(501), shares) == pytest.approx(
-        np.quantile(values, shares, method="hazen")
-    )
 
 
 @pytest.mark.parametrize("level_index", range(3))

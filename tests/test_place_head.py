@@ -14,8 +14,6 @@ from scipy import optimize
 from sitegis._site import Noise
 from sitegis.place.head import (
     depth_from_nulls_m,
-    depth_sd_m,
-    horizontal_sd_m,
     null_midpoint_shift_m,
     read_head,
     tilt_spacing_factor,
@@ -71,11 +69,11 @@ def test_vertical_null_of_a_tilted_dipole(tilt_deg: float) -> None:
 
 def test_noise_has_a_floor_and_grows_with_depth() -> None:
     """Spreads are the larger of the floor and the share of the depth."""
-    assert horizontal_sd_m(0.5, NOISE) == pytest.approx(0.10)
-    assert horizontal_sd_m(4.0, NOISE) == pytest.approx(0.20)
-    assert horizontal_sd_m(None, NOISE) == pytest.approx(0.10)
-    assert depth_sd_m(0.5, NOISE) == pytest.approx(0.05)
-    assert depth_sd_m(3.0, NOISE) == pytest.approx(0.15)
+    assert NOISE.horizontal_sd_m(0.5) == pytest.approx(0.10)
+    assert NOISE.horizontal_sd_m(4.0) == pytest.approx(0.20)
+    assert NOISE.horizontal_sd_m(0.0) == pytest.approx(0.10)
+    assert NOISE.depth_sd_m(0.5) == pytest.approx(0.05)
+    assert NOISE.depth_sd_m(3.0) == pytest.approx(0.15)
 
 
 def test_no_reading_gives_no_depth() -> None:
@@ -145,8 +143,8 @@ def test_false_alarms_of_the_lift_check_stay_near_one_in_a_hundred(
     alarms = 0
     for _ in range(3000):
         scale = 1 + generator.normal(0, NOISE.session_depth_scale)
-        low = scale * depth + generator.normal(0, depth_sd_m(depth, NOISE))
-        high = scale * (depth + lift) + generator.normal(0, depth_sd_m(depth + lift, NOISE))
+        low = scale * depth + generator.normal(0, NOISE.depth_sd_m(depth))
+        high = scale * (depth + lift) + generator.normal(0, NOISE.depth_sd_m(depth + lift))
         head = read_head(low, NOISE, depth_lifted_m=high, lift_m=lift)
         assert head is not None
         alarms += head.distorted
@@ -160,4 +158,4 @@ def test_depth_only_from_nulls(depth: float, lift: float) -> None:
     head = read_head(None, NOISE, null_spacing_m=depth * np.sqrt(2), lift_m=lift)
     assert head is not None
     assert head.depth_m == pytest.approx(depth)
-    assert head.depth_sd_m == pytest.approx(horizontal_sd_m(depth, NOISE))
+    assert head.depth_sd_m == pytest.approx(NOISE.horizontal_sd_m(depth))

@@ -11,10 +11,9 @@ from hypothesis.extra.numpy import arrays
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm, qmc
 
+from sitegis._statistics import estimate_log_evidence, normalized_weights
 from sitegis.score.posterior import (
-    estimate_log_evidence,
     most_probable_route,
-    normalised_weights,
     posterior,
     prior_by_main,
 )
@@ -96,7 +95,7 @@ def test_log_evidence_properties(log_weights: np.ndarray, more: int, shift: floa
     assert 1 - 1e-9 <= estimate.effective_samples <= log_weights.size * (1 + 1e-9)
     moved = estimate_log_evidence(log_weights + shift, drawn)
     assert moved.log_z - estimate.log_z == pytest.approx(shift, abs=1e-9)
-    assert normalised_weights(log_weights).sum() == pytest.approx(1.0, abs=1e-12)
+    assert normalized_weights(log_weights).sum() == pytest.approx(1.0, abs=1e-12)
 
 
 def test_nothing_feasible_is_impossible() -> None:

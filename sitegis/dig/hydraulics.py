@@ -9,6 +9,7 @@ from scipy.special import ndtr
 
 from .._results import ProfileComponent
 from .._site import Site
+from .._statistics import NORMAL_95
 from .._survey import Survey
 from .._units import format_length
 
@@ -137,9 +138,9 @@ def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S)
     design = part_flow(design_flow_m3_s, diameter, drain.slope)
     sags = find_sags(survey)
     lines = [
-        f"The drain falls {100 * drain.slope:.1f} % (± {196 * drain.slope_sd:.1f} %, 95 %); "
-        f"the rule is at least {100 * rule.slope:.2f} % ({rule.section}): "
-        f"met with a probability of {100 * meets:.0f} %."
+        f"The drain falls {100 * drain.slope:.1f} % "
+        f"(± {100 * NORMAL_95 * drain.slope_sd:.1f} %, 95 %); the rule is at least "
+        f"{100 * rule.slope:.2f} % ({rule.section}): met with a probability of {100 * meets:.0f} %."
     ]
     if drain.slope_sd_ratio > 0.8:
         lines.append("The marks say little about the slope: it is mostly the usual slope.")

@@ -24,6 +24,7 @@ from .._pits import (
 )
 from .._rules import RuleSet
 from .._site import Site
+from .._statistics import NORMAL_BELOW_95
 from .._ties import (
     ANGLE_RAD,
     MATTERS_M,
@@ -224,7 +225,7 @@ def _score(field: Field, kind: Kind, p: Array, left: Array) -> Array:
     square = accumulate(kind.spans, left, kind.spans.invert_m**2) / safe
     spread = np.sqrt(np.maximum(square - mean**2, 0.0))
     depth = np.minimum(
-        field.ground_m - mean + 1.645 * spread + BEDDING_M, field.site.dig.max_depth_m
+        field.ground_m - mean + NORMAL_BELOW_95 * spread + BEDDING_M, field.site.dig.max_depth_m
     )
     area = np.full(p.shape, kind.size_m[0] * kind.size_m[1])
     cost = pit_cost(area, np.maximum(depth, 0.0), field.surface_per_m2, field.site.dig, field.rules)

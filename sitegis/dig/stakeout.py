@@ -12,9 +12,10 @@ from .. import _polyline
 from .._dig_plan import TapeTie
 from .._frames import Array
 from .._site import Side, Site
+from .._statistics import largest_sd_m
 from .._survey import Survey
 from .._ties import MATTERS_M, at_least, in_steps, smallest
-from ..place.assemble import building_outline, corner_index, tape_sd_m
+from ..place.assemble import building_outline, corner_index
 from .depths import best_line
 
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
@@ -128,7 +129,7 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     if len(usable) < 2:
         return tuple(ties), np.full((2, 2), np.inf)
     points = np.array([point.xy for point in usable])
-    tape = [tape_sd_m(tie.distance_m, site.noise) for tie in ties]
+    tape = [site.noise.tape_sd_m(tie.distance_m) for tie in ties]
     sds = np.hypot(tape, [point.sd_m for point in usable])
     pairs = [list(pair) for pair in combinations(range(len(usable)), 2)]
     errors = [_major_sd(target, points[pair], sds[pair]) for pair in pairs]
@@ -174,7 +175,7 @@ def _major_sd(target: Array, points: Array, sds: Array) -> float:
     covariance = _pair_covariance(target, points, sds)
     if not np.isfinite(covariance).all():
         return float("inf")
-    return float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+    return largest_sd_m(covariance)
 
 
 def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
@@ -211,7 +212,7 @@ def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
     """Work out how to mark one place (2,) in the lot on the ground."""
     ties, covariance = choose_ties(site, target)
     finite = bool(np.isfinite(covariance).all())
-    sd = float(np.sqrt(np.linalg.eigvalsh(covariance)[-1])) if finite else float("inf")
+    sd = largest_sd_m(covariance) if finite else float("inf")
     return StakeoutRow(
         name,
         float(target[0]),

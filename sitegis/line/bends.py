@@ -7,9 +7,9 @@ from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
-from scipy.special import logsumexp
 
-from .._frames import Array
+from .._frames import Array, wrap_radians
+from .._statistics import log_sum, normalized_weights
 from .._ties import LOG, MATTERS_M, MATTERS_P, at_least, largest, on_lattice, ordered, smallest
 from .straights import (
     Chain,
@@ -80,10 +80,9 @@ def fit_plan(marks: Marks) -> PlanFit:
         starts = _promising(marks, bends, extent)
         top = max(top, max((start.promise for start in starts), default=-np.inf))
         found = _modes(marks, starts, extent, top - _PRUNED_BELOW)
-        evidence[bends] = float(logsumexp([log for _, log in found])) if found else -np.inf
+        evidence[bends] = log_sum(np.array([log for _, log in found]))
         scored += [(bends, chain, log) for chain, log in found]
-    logs = np.array([log for _, _, log in scored])
-    weights = np.exp(logs - logsumexp(logs))
+    weights = normalized_weights(np.array([log for _, _, log in scored]))
     chains = tuple(chain for _, chain, _ in scored)
     best = chains[largest(weights, MATTERS_P)]
     return PlanFit(best, chains, weights, evidence, _average_end(best, chains, weights))
@@ -98,7 +97,7 @@ def _average_end(best: Chain, chains: tuple[Chain, ...], weights: Array) -> Arra
     for weight, chain in zip(share, chains, strict=True):
         if weight > 0:
             away = chain.end - best.end
-            away[2] = (away[2] + np.pi) % (2 * np.pi) - np.pi
+            away[2] = wrap_radians(away[2])
             total += weight * (chain.end_covariance + np.outer(away, away))
     return total
 

@@ -12,6 +12,7 @@ from scipy.special import log_ndtr
 from .._frames import Array
 from .._results import ProfileComponent
 from .._rules import RuleSet
+from .._statistics import normalized_weights
 from .straights import tail_weight
 
 INVERT_PRIOR_M = (-0.50, 0.30)
@@ -145,8 +146,7 @@ def fit_profile(
         for m, s in zip(prior.means, prior.sds, strict=True)
     ]
     logs = np.log(prior.weights) + np.array([entry[2] for entry in fitted])
-    weights = np.exp(logs - logs.max())
-    weights /= weights.sum()
+    weights = normalized_weights(logs)
     components = tuple(
         ProfileComponent(float(w), mean, covariance)
         for w, (mean, covariance, _, _) in zip(weights, fitted, strict=True)

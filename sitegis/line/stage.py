@@ -180,7 +180,7 @@ def gather_depths(
 
 def _spread(depth: Array, site: Site) -> Array:
     """Give the receiver's repeatability at a depth."""
-    return np.maximum(site.noise.depth_floor_m, site.noise.depth_share * depth)
+    return np.array([site.noise.depth_sd_m(value) for value in depth.tolist()])
 
 
 def _smoothed(behind: Array, inverts: Array, sds: Array) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from .. import _polyline
 from .._errors import ComputationError, Fault
 from .._frames import Array, rotation
-from .._site import Locate, Noise, Room, Side, Site, Tie
+from .._site import Locate, Room, Side, Site, Tie
 from .network import Network, Observation
 
 BUILDING = "building"
@@ -36,11 +36,6 @@ _COORDINATE_NAMES = ("x", "y")
 _LEAST_SD_M, _LEAST_SD_RAD = 1e-3, 1e-4
 # Judgement, no source: no tape is read to less; a smaller spread would make the sums singular.
 _LEAST_READ_M = 1e-4
-
-
-def tape_sd_m(length_m: float, noise: Noise) -> float:
-    """Give the standard deviation of a taped length: floor + share × length."""
-    return noise.tape_floor_m + noise.tape_share * abs(length_m)
 
 
 def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
@@ -199,7 +194,7 @@ class _Builder:
             node = self.nodes[locate.id] = self._claim(2)
         noise = self.site.noise
         value = (locate.x_m, locate.y_m)
-        sds = (tape_sd_m(locate.x_m, noise), tape_sd_m(locate.y_m, noise))
+        sds = (noise.tape_sd_m(locate.x_m), noise.tape_sd_m(locate.y_m))
         if locate.room == "lot":
             spread = max(math.hypot(sd, self.site.lot.corner_sd_m) for sd in sds)
             self._fix(node, np.array(value), spread, f"{locate.id} in the lot,", locate.id)

@@ -1,31 +1,8 @@
-"""Error ellipses from 2 × 2 covariances."""
+"""The tail of a receiver's error in an error ellipse."""
 
 from __future__ import annotations
 
 import numpy as np
-
-from .._frames import Array
-from .._ties import FINE_M, axis_angle, in_steps
-
-FACTOR_95 = 2.4477  # √ of the 95 % quantile of chi-square with 2 degrees of freedom (5.9915)
-
-
-def ellipse(covariance: Array) -> tuple[float, float, float]:
-    """Give the standard ellipse of a (2, 2) covariance: major, minor (one sigma), angle.
-
-    The angle of the major axis is in (−π/2, π/2], counter-clockwise from x; it is 0 for a
-    circle. Multiply the axes by ``FACTOR_95`` for 95 %.
-    """
-    values, vectors = np.linalg.eigh(np.asarray(covariance, float))
-    major, minor = np.sqrt(np.maximum(values[::-1], 0.0))
-    if in_steps(major, FINE_M) == in_steps(minor, FINE_M):
-        return float(major), float(minor), 0.0
-    return float(major), float(minor), axis_angle(vectors[:, 1])
-
-
-def largest_sd_m(covariance: Array) -> float:
-    """Give the standard deviation of a (2, 2) covariance in its worst direction."""
-    return float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
 
 
 def tail_factor(degrees_of_freedom: float, level: float = 0.95) -> float:

@@ -65,16 +65,6 @@ def vertical_null_shift_m(depth_m: float, tilt_rad: float) -> float:
     return float(-4.0 * slope * depth_m / (3.0 + np.sqrt(9.0 + 8.0 * slope**2)))
 
 
-def horizontal_sd_m(depth_m: float | None, noise: Noise) -> float:
-    """Give the receiver's horizontal repeatability: max(floor, share × depth)."""
-    return max(noise.horizontal_floor_m, noise.horizontal_share * abs(depth_m or 0.0))
-
-
-def depth_sd_m(depth_m: float, noise: Noise) -> float:
-    """Give the receiver's depth repeatability: max(floor, share × depth)."""
-    return max(noise.depth_floor_m, noise.depth_share * abs(depth_m))
-
-
 def read_head(
     depth_m: float | None,
     noise: Noise,
@@ -110,7 +100,7 @@ def read_head(
     return HeadDepth(
         depth,
         float(np.hypot(spread, extra)),
-        float(np.hypot(horizontal_sd_m(depth, noise), extra)),
+        float(np.hypot(noise.horizontal_sd_m(depth), extra)),
         distorted,
         worst[1],
         worst[0],
@@ -131,7 +121,7 @@ def _combine(
     """
     raised = depth + lift_m
     own = np.array(
-        [depth_sd_m(depth, noise), depth_sd_m(raised, noise), horizontal_sd_m(depth, noise)]
+        [noise.depth_sd_m(depth), noise.depth_sd_m(raised), noise.horizontal_sd_m(depth)]
     )
     common = noise.session_depth_scale * np.array([depth, raised, 0.0])
     there = [i for i, value in enumerate(readings) if value is not None]
@@ -149,14 +139,14 @@ def _departures(
 ) -> list[tuple[str, float, float]]:  # fmt: skip
     """Give each check in words, its departure and the standard deviation of that departure."""
     checks = []
-    repeat, scale = depth_sd_m(depth, noise), noise.session_depth_scale
+    repeat, scale = noise.depth_sd_m(depth), noise.session_depth_scale
     if reading is not None and lifted is not None:
-        raised_repeat = depth_sd_m(depth + lift_m, noise)
+        raised_repeat = noise.depth_sd_m(depth + lift_m)
         spread = float(np.sqrt(repeat**2 + raised_repeat**2 + (scale * lift_m) ** 2))
         checks.append(("lift", lifted - reading, spread))
     if reading is not None and nulls is not None:
         spread = float(
-            np.sqrt(repeat**2 + (scale * depth) ** 2 + horizontal_sd_m(depth, noise) ** 2)
+            np.sqrt(repeat**2 + (scale * depth) ** 2 + noise.horizontal_sd_m(depth) ** 2)
         )
         checks.append(("null spacing", nulls - reading, spread))
     return checks

@@ -10,10 +10,10 @@ from scipy.special import chdtri
 from .._frames import Array
 from .._results import Adjustment
 from .._site import Notice, Site
+from .._statistics import largest_sd_m
 from .._units import format_length
 from .assemble import named_places
 from .blunders import Cleaned
-from .ellipse import largest_sd_m
 from .head import HeadDepth
 from .network import Network
 from .rank import separating_measurement

@@ -10,10 +10,10 @@ from .._errors import ComputationError, Fault
 from .._frames import Array
 from .._results import Adjustment
 from .._site import Site
+from .._statistics import largest_sd_m
 from .._ties import MATTERS_M, MATTERS_P, in_steps, largest, smallest
 from .._units import format_length
 from .adjust import Solution, null_space
-from .ellipse import largest_sd_m
 from .network import Network, Observation, compile_equations, evaluate
 
 _LOOSE_SD_M = 30.0  # spread of what nothing holds: wider than a lot is large

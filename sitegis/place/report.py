@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from .._results import AdjustedObservation, Adjustment, PlacedPoint
+from .._statistics import ELLIPSE_95
 from .._units import LengthUnit, format_length
-from .ellipse import FACTOR_95
 
 Row = dict[str, str | float | bool | list[str] | None]
 
@@ -89,7 +89,12 @@ def point_lines(points: Sequence[PlacedPoint], units: LengthUnit) -> tuple[str, 
     """
     rows = [("point", "kind", "x", "y", "95 % ellipse: long", "short", "at")]
     for point in points:
-        lengths = (point.x_m, point.y_m, FACTOR_95 * point.sd_major_m, FACTOR_95 * point.sd_minor_m)
+        lengths = (
+            point.x_m,
+            point.y_m,
+            ELLIPSE_95 * point.sd_major_m,
+            ELLIPSE_95 * point.sd_minor_m,
+        )
         x, y, long, short = (format_length(value, units) for value in lengths)
         angle = f"{math.degrees(point.major_angle_rad) % 180.0:.0f}°"
         rows.append((point.id, point.kind, x, y, long, short, angle))

@@ -12,8 +12,9 @@ from .._errors import ComputationError, Fault
 from .._frames import Array, rotation
 from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
 from .._site import Locate, Noise, Site
+from .._statistics import ellipse
 from .._survey import Survey
-from .adjust import Solution, condition, null_space, solve_network
+from .adjust import NONCENTRALITY, Solution, condition, null_space, solve_network
 from .assemble import BUILDING, building_outline, find_room, site_network, wall_candidates
 from .blunders import (
     MIRROR_CHI_SQUARE,
@@ -23,8 +24,8 @@ from .blunders import (
     inseparable_rows,
     predicted_against,
 )
-from .ellipse import ellipse, tail_factor
-from .head import HeadDepth, horizontal_sd_m, read_head
+from .ellipse import tail_factor
+from .head import HeadDepth, read_head
 from .network import Network
 from .notices import (
     adjustment_notices,
@@ -209,7 +210,7 @@ def _adjustment(
             out.append(
                 AdjustedObservation(
                     item.name, item.value, item.sd, error, (item.sd / spread) ** 2,
-                    error / spread, 4.13 * spread, (), True, proposal,
+                    error / spread, NONCENTRALITY * spread, (), True, proposal,
                 )
             )  # fmt: skip
             continue
@@ -271,7 +272,7 @@ def _receiver_covariance(
         [
             head.horizontal_sd_m
             if (head := readings[row.id]) is not None
-            else horizontal_sd_m(None, noise)
+            else noise.horizontal_sd_m(0.0)
             for row in rows
         ]
     )

@@ -213,7 +213,7 @@ def check_depths(
         depth_m = row.depth_m or 0.0
         departure = abs(floors.get(row.room, 0.0) - depth_m - float(np.median(others)))
         fall = STEEPEST * float(np.median([distance for distance, _ in near]))
-        sd_m = max(noise.depth_floor_m, noise.depth_share * depth_m) * math.sqrt(1.5)
+        sd_m = noise.depth_sd_m(depth_m) * math.sqrt(1.5)
         if departure > JUMP_M + fall:
             _row_fault(report, row, "depth-jumps", "depth",
                        (f"The depth of {row.id} departs by {report.say(departure)} from the "
@@ -284,7 +284,7 @@ def _receiver_sd_m(row: Locate, noise: Noise) -> float:
     """Give the horizontal sd of a place found from above; 0 for what was measured directly."""
     if row.kind not in ("locate", "bend"):
         return 0.0
-    return max(noise.horizontal_floor_m, noise.horizontal_share * (row.depth_m or 0.0))
+    return noise.horizontal_sd_m(row.depth_m or 0.0)
 
 
 # ------------------------------------------------------------------------------------ rooms tied

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from .. import _polyline
-from .._frames import Array, lot_direction
+from .._frames import Array, lot_direction, wrap_radians
 from .._results import Exit
-from ..exit import choose_components, sample_profile, square_root
+from .._statistics import normal_density, square_root
+from ..exit import choose_components, sample_profile
 from .bends import MOST_BENDS
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
@@ -111,7 +112,7 @@ def _draw_poses(
     for aim in plan.aims:
         gap = aim.point - start
         turn = np.arctan2(gap[:, 1], gap[:, 0]) - expected
-        turn = (turn + np.pi) % (2 * np.pi) - np.pi
+        turn = wrap_radians(turn)
         # An aim further off than the pose allows would waste its draws.
         targets.append(np.where(np.abs(turn) < 4 * spread, turn / spread, np.nan))
         widths.append(np.maximum(aim.sd_m / np.hypot(*gap.T) / spread, 0.02))
@@ -123,7 +124,7 @@ def _standard_normal(uniform: Array, density_at: Array | None) -> Array:
     """Draw from N(0, 1), or give its density where ``density_at`` is given."""
     if density_at is None:
         return np.asarray(ndtri(uniform))
-    return np.asarray(np.exp(-0.5 * density_at**2) / np.sqrt(2 * np.pi))
+    return normal_density(density_at)
 
 
 def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, Array]:
@@ -282,7 +283,7 @@ def draw_aimed(
     aimed = target[rows, picked] + width[rows, picked] * ndtri(within)
     value = np.where((uniform < stay) | (number == 0), own, aimed)
     density = law(uniform, value)
-    gauss = np.exp(-0.5 * ((value[:, None] - target) / width) ** 2) / (width * np.sqrt(2 * np.pi))
+    gauss = normal_density(value[:, None] - target, width)
     proposal = stay * density + each * np.where(usable, gauss, 0.0).sum(axis=1)
     with np.errstate(divide="ignore"):
         return value, np.log(density) - np.log(np.maximum(proposal, 1e-300))

@@ -28,6 +28,7 @@ from .._evidence import (
 )
 from .._frames import Array
 from .._site import Main, Manhole, Site
+from .._statistics import normal_density
 
 __all__ = [
     "DEFAULTS",
@@ -131,9 +132,7 @@ def sd_of(item: Any, site: Site) -> float:
     if item.sd_m is not None:
         return max(float(item.sd_m), LEAST_SD_M)
     if isinstance(item, OutdoorLocate):
-        depth = item.depth_m or 0.0
-        reading = max(site.noise.horizontal_floor_m, site.noise.horizontal_share * depth)
-        return float(np.hypot(reading, site.noise.session_horizontal_m))
+        return site.noise.located_sd_m(item.depth_m or 0.0)
     return DEFAULTS[item.kind].sd_m
 
 
@@ -142,10 +141,6 @@ def _student(residual: Array, sd: float, degrees: float) -> Array:
     constant = gammaln((degrees + 1) / 2) - gammaln(degrees / 2)
     scale = np.exp(constant) / (np.sqrt(degrees * np.pi) * sd)
     return np.asarray(scale * (1.0 + (residual / sd) ** 2 / degrees) ** (-(degrees + 1) / 2))
-
-
-def _gauss(residual: Array, sd: float) -> Array:
-    return np.asarray(np.exp(-0.5 * (residual / sd) ** 2) / (sd * np.sqrt(2 * np.pi)))
 
 
 def _manhole(site: Site, name: str) -> tuple[Main, Manhole] | None:
@@ -180,7 +175,7 @@ def _outdoor_locate(item: OutdoorLocate, laid: Laid) -> Array:
         fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
         head = laid.inverts_m[:, 0] - fall * station + site.head_above_invert_m
         depth = float(site.ground.elevation_m(point)) - head
-        noise = max(site.noise.depth_floor_m, site.noise.depth_share * item.depth_m)
+        noise = site.noise.depth_sd_m(item.depth_m)
         common = site.noise.session_depth_scale * item.depth_m
         sd = float(np.sqrt(noise**2 + common**2 + GROUND_SD_M**2))
         right = right * _student(item.depth_m - depth, sd, degrees)
@@ -196,7 +191,7 @@ def _cleanout_outside(item: CleanoutOutside, laid: Laid) -> Array:
     """Distance of the cleanout from the route, Gaussian."""
     reliability = _reliability(item)
     distance, _, _ = _polyline.line_locate_point(laid.vertices, np.array([item.x_m, item.y_m]))
-    right = _gauss(distance, sd_of(item, laid.site))
+    right = normal_density(distance, sd_of(item, laid.site))
     return reliability * right + (1.0 - reliability) / STRAY_BREADTH_M
 
 
@@ -204,7 +199,7 @@ def _surface_sign(item: SurfaceSign, laid: Laid) -> Array:
     """Distance of the sign from the route, Gaussian with its radius."""
     reliability = _reliability(item)
     distance, _, _ = _polyline.line_locate_point(laid.vertices, np.array([item.x_m, item.y_m]))
-    right = _gauss(distance, max(item.radius_m, 0.1))
+    right = normal_density(distance, max(item.radius_m, 0.1))
     return reliability * right + (1.0 - reliability) / STRAY_BREADTH_M
 
 
@@ -222,7 +217,7 @@ def _cable_to_main(item: CableToMain, laid: Laid) -> Array:
         return np.full(len(laid.lengths_m), 1.0 / LEAST_BLOCK_M)
     expected = laid.tie.exit_count_m + laid.lengths_m
     sd = _count_sd(laid.tie, sd_of(item, laid.site), laid.site, expected)
-    right = np.exp(-0.5 * ((item.count_m - expected) / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+    right = normal_density(item.count_m - expected, sd)
     reliability = _reliability(item)
     return np.asarray(reliability * right + (1.0 - reliability) / LEAST_BLOCK_M)
 
@@ -236,11 +231,11 @@ def _camera_note(item: CameraNote, laid: Laid) -> Array:
     at = item.count_m - laid.tie.exit_count_m
     spread = float(np.hypot(sd, laid.tie.sd_m))
     if item.saw == "flowing-pipe":
-        right = _gauss(laid.lengths_m - at, spread)
+        right = normal_density(laid.lengths_m - at, spread)
     else:
         hand = 1.0 if item.saw == "turn-left" else -1.0
         stations = _polyline.stations(laid.vertices)[:, 1:4]
-        right = (_gauss(stations - at, spread) * (hand * laid.turns_rad > 0)).sum(axis=1)
+        right = (normal_density(stations - at, spread) * (hand * laid.turns_rad > 0)).sum(axis=1)
     return np.asarray(reliability * right + (1.0 - reliability) * flat)
 
 
@@ -255,7 +250,7 @@ def _tap_record(item: TapRecord, laid: Laid) -> Array:
     if station is None:
         return np.full(len(laid.stations_m), stray)
     sd = float(np.hypot(sd_of(item, laid.site), 0.2))
-    return _reliability(item) * _gauss(laid.stations_m - station, sd) + stray
+    return _reliability(item) * normal_density(laid.stations_m - station, sd) + stray
 
 
 def _tap_record_unlisted(item: TapRecord, site: Site) -> float:
@@ -277,7 +272,7 @@ def _main_inspection(item: MainInspection, laid: Laid) -> Array:
     if not item.stations_m:
         return np.full(len(laid.stations_m), 1.0 - reliability)
     gaps = laid.stations_m[:, None] - np.array(item.stations_m)
-    found = _gauss(gaps, float(np.hypot(sd_of(item, laid.site), 0.2))).mean(axis=1)
+    found = normal_density(gaps, float(np.hypot(sd_of(item, laid.site), 0.2))).mean(axis=1)
     return np.asarray(reliability * _block_m(laid.main) * found + (1.0 - reliability))
 
 

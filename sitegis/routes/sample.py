@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from zlib import crc32
 
 import numpy as np
-from scipy.special import logsumexp
 
 from .._frames import Array
 from .._results import Exit, Hypothesis, Routes
 from .._site import Main, Site
+from .._statistics import estimate_log_evidence
 from .._survey import Survey
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads
@@ -110,10 +110,10 @@ class _Run:
     @property
     def log_share(self) -> float:
         """Log of prior × Z, −inf where nothing fits."""
-        if not self.batches or not len(self.log_weights) or self.hypothesis.prior <= 0:
+        if not self.batches or self.hypothesis.prior <= 0:
             return -np.inf
-        total = logsumexp(self.log_weights) - np.log(self.drawn)
-        return float(np.log(self.hypothesis.prior) + total)
+        total = estimate_log_evidence(self.log_weights, self.drawn).log_z
+        return float(np.log(self.hypothesis.prior)) + total
 
 
 def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Run:
@@ -193,12 +193,8 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
 
 
 def _enough(run: _Run) -> bool:
-    logs = run.log_weights
-    if not len(logs):
-        return False
-    effective = float(np.exp(2 * logsumexp(logs) - logsumexp(2 * logs)))
-    spread = max(1.0 / effective - 1.0 / run.drawn, 0.0) ** 0.5
-    return effective >= EFFECTIVE_SAMPLES and spread <= LOG_EVIDENCE_SE
+    found = estimate_log_evidence(run.log_weights, run.drawn)
+    return found.effective_samples >= EFFECTIVE_SAMPLES and found.log_z_se <= LOG_EVIDENCE_SE
 
 
 def _routes(run: _Run) -> Routes:

@@ -10,8 +10,9 @@ from .._evidence import Evidence
 from .._frames import Array
 from .._results import Routes
 from .._site import Site
+from .._statistics import EvidenceSum, estimate_log_evidence
 from ..routes.evidence import item_names, unlisted_log_likelihood
-from .posterior import EvidenceSum, estimate_log_evidence, prior_by_main
+from .posterior import prior_by_main
 from .tables import TABLED_KINDS, tabled_log_likelihood
 
 LOCATES = "locates"

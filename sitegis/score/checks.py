@@ -102,10 +102,7 @@ def _push_on(scene: Scene) -> Check:
     across = np.array([-np.sin(left_at.angle_rad), np.cos(left_at.angle_rad)])
     offset = (reached - np.array([left_at.x_m, left_at.y_m])) @ across
     depth = max(left_at.depth_m, 0.5)
-    noise = site.noise
-    sd = np.hypot(
-        max(noise.horizontal_floor_m, noise.horizontal_share * depth), noise.session_horizontal_m
-    )
+    sd = site.noise.located_sd_m(depth)
     half = min(np.ceil(np.max(np.abs(offset)) / OFFSET_BIN_M), MOST_OFFSET_BINS // 2)
     edges = (np.arange(-half, half + 1) - 0.5) * OFFSET_BIN_M
     edges = np.append(edges, (half + 0.5) * OFFSET_BIN_M)

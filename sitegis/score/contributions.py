@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import logsumexp
 
 from .._frames import Array
 from .._results import Contribution
+from .._statistics import log_sum
 from .case import LOCATES, Case, all_log_evidence
 from .words import limit_bits, name_hypothesis, say_odds
 
@@ -42,7 +42,7 @@ def _log_odds(log_joint: Array) -> Array:
     odds = np.empty_like(log_joint)
     for i, value in enumerate(log_joint):
         others = np.delete(log_joint, i)
-        rest = float(logsumexp(others)) if others.size and np.max(others) > -np.inf else -np.inf
+        rest = log_sum(others)
         if value == -np.inf and rest == -np.inf:
             odds[i] = 0.0
         else:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from .. import _polyline
-from .._frames import Array
+from .._frames import Array, wrap_radians
 from .._intervals import (
     Interval,
     Region,
@@ -17,11 +17,11 @@ from .._intervals import (
     highest_density_intervals,
     highest_density_regions,
     normal_samples,
-    quantiles,
     shifted,
 )
 from .._results import Routes, ScoredHypothesis
 from .._site import Main, Manhole
+from .._statistics import weighted_quantiles
 from .._survey import Survey
 from ..exit import sample_exit
 
@@ -92,7 +92,7 @@ def exit_spread(survey: Survey) -> ExitSpread:
     """
     exit, site = survey.exit, survey.site
     x, y, angle, invert, weights = _poses(survey)
-    turn = (angle - exit.angle_rad + np.pi) % (2.0 * np.pi) - np.pi
+    turn = wrap_radians(angle - exit.angle_rad)
     ground_sd = np.sqrt(max(exit.depth_sd_m**2 - exit.invert_sd_m**2, 0.0))
     order = np.random.default_rng([site.seed, 11]).permutation(weights.size)
     ground = exit.depth_m + exit.invert_m + ground_sd * ndtri((order + 0.5) / weights.size)
@@ -166,7 +166,7 @@ def _tap(survey: Survey, main: Main) -> TapSpread | None:
     weights = np.concatenate([max(one.probability, 1e-300) * one.weights for one, _ in ways])
     stations = np.concatenate([routes.tap_stations_m for _, routes in ways])
     inverts = np.concatenate([routes.inverts_m[:, -1] for _, routes in ways])
-    median = float(quantiles(stations, weights, np.array([0.5]))[0])
+    median = float(weighted_quantiles(stations, weights, (0.5,))[0])
     place = _polyline.line_interpolate_point(main.line, median)
     return TapSpread(
         main, float(probability), median, place, stationing_manhole(main, median),

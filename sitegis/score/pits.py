@@ -30,6 +30,7 @@ from .._pits import (
 from .._results import Routes
 from .._rules import RuleSet
 from .._site import Site
+from .._statistics import NORMAL_BELOW_95
 from .particles import Particles
 from .posterior import most_probable_way
 from .search import SearchPlan, plan_cost, plan_search
@@ -114,7 +115,7 @@ def _gap_m(particles: Particles, site: Site) -> float:
     inverts = particles.inverts_m[particles.listed, 0]
     if not inverts.size:
         return site.dig.building_setback_m
-    deepest = 1.645 * float(inverts.std()) + BEDDING_M - float(inverts.mean())
+    deepest = NORMAL_BELOW_95 * float(inverts.std()) + BEDDING_M - float(inverts.mean())
     return max(site.dig.building_setback_m, deepest - FOOTING_BELOW_SLAB_M)
 
 

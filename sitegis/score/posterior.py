@@ -1,72 +1,17 @@
-"""ln Z of one hypothesis from its weighted route samples, and what that estimate is worth."""
+"""From ln Z and prior to probabilities, and the route that stands for a way."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from .. import _polyline
 from .._frames import Array
 from .._results import Routes, ScoredHypothesis
+from .._statistics import normalized_weights
 
 KERNEL_SAMPLES = 256
-
-
-@dataclass(frozen=True, slots=True)
-class EvidenceSum:
-    """An estimate of ln Z, its standard error, and the effective number of samples."""
-
-    log_z: float
-    log_z_se: float
-    effective_samples: float
-
-
-NOTHING = EvidenceSum(float("-inf"), 0.0, 0.0)
-
-
-def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
-    """Estimate ln Z from importance weights: ``logsumexp(log_weights) − ln(drawn)``.
-
-    ``log_weights`` (m,) of the feasible samples among ``drawn`` (the rest weigh nothing).
-    Effective samples are (Σw)² / Σw² (Kish); the standard error of ln Z is, by the delta
-    method, √(1/effective − 1/drawn), which is on the safe side for quasi-random points.
-    Raises ``ValueError`` where fewer were drawn than are weighed, or a weight is not a number.
-
-    >>> round(estimate_log_evidence(np.log([0.5, 0.5]), 2).log_z, 6)
-    -0.693147
-    """
-    log_weights = np.asarray(log_weights, float)
-    if drawn < log_weights.size:
-        raise ValueError(f"{log_weights.size} samples are weighed, but only {drawn} were drawn")
-    total = _log_sum(log_weights)
-    if np.isnan(total) or total == np.inf:
-        raise ValueError("a log weight is not a number")
-    if total == -np.inf:
-        return NOTHING
-    effective = float(np.exp(2.0 * total - _log_sum(2.0 * log_weights)))
-    variance = max(1.0 / effective - 1.0 / drawn, 0.0)
-    return EvidenceSum(float(total - np.log(drawn)), float(np.sqrt(variance)), effective)
-
-
-def _log_sum(values: Array) -> float:
-    """Give ln Σ exp, −inf where there is nothing to add."""
-    if values.size == 0:
-        return float("-inf")
-    highest = float(values.max())
-    if not np.isfinite(highest):
-        return highest
-    return highest + float(np.log(np.exp(values - highest).sum()))
-
-
-def normalised_weights(log_weights: Array) -> Array:
-    """Give weights that sum to 1; all zero where every sample is impossible."""
-    total = _log_sum(log_weights)
-    if total == -np.inf:
-        return np.zeros_like(log_weights)
-    weights = np.exp(log_weights - total)
-    return np.asarray(weights / weights.sum())
 
 
 def posterior(log_evidence: Array, prior: Array) -> Array:
@@ -79,7 +24,7 @@ def posterior(log_evidence: Array, prior: Array) -> Array:
     """
     with np.errstate(divide="ignore"):
         log_joint = np.asarray(log_evidence, float) + np.log(np.asarray(prior, float))
-    probability = normalised_weights(log_joint)
+    probability = normalized_weights(log_joint)
     if not probability.any():
         raise ValueError("every hypothesis is impossible")
     return probability

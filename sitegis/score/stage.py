@@ -10,13 +10,14 @@ import numpy as np
 from .._errors import ComputationError, Fault
 from .._frames import Array
 from .._results import Contribution, Routes, ScoredHypothesis, Scores
+from .._statistics import EvidenceSum, normalized_weights
 from .._survey import Survey
 from .assumptions import list_assumptions
 from .case import NONE_LEFT_OUT, Case, build_case, hypothesis_evidence, log_weights
 from .contributions import weigh_items
 from .next_check import rank_checks
 from .notices import list_notices
-from .posterior import EvidenceSum, most_probable_route, normalised_weights, posterior
+from .posterior import most_probable_route, posterior
 from .reliability import reliability_words
 
 
@@ -24,7 +25,7 @@ def score_hypotheses(survey: Survey) -> Survey:
     """Fill the scores: posterior over the hypotheses, contributions, next checks, assumptions.
 
     p(h | all) ∝ prior(h) · Z(h), with Z(h) by importance sampling over the hypothesis's routes
-    (:func:`~sitegis.score.posterior.estimate_log_evidence`). Raises ``ComputationError`` where
+    (:func:`~sitegis._statistics.estimate_log_evidence`). Raises ``ComputationError`` where
     every hypothesis, ``unlisted`` too, is impossible.
     """
     return replace(survey, scored=score_routes(survey, survey.routes))
@@ -80,7 +81,7 @@ def _scored(
     contributions: tuple[Contribution, ...],
 ) -> ScoredHypothesis:
     """Put one hypothesis together."""
-    weights = normalised_weights(log_weights(case, routes))
+    weights = normalized_weights(log_weights(case, routes))
     return ScoredHypothesis(
         hypothesis=routes.hypothesis,
         probability=float(probability),

@@ -11,6 +11,7 @@ import shapely
 from .._dig_plan import HitMap
 from .._frames import Array, LotFrame
 from .._site import Main
+from .._statistics import ELLIPSE_95, square_root
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
 from .features import Feature, Value, clearance_area, keep_out_features, survey_features
@@ -22,7 +23,6 @@ from .profile import Profile
 from .text import short_name
 from .what_if import what_if_data
 
-CHI2_2_95 = 5.991464547107979  # 95 % quantile of chi-square with two degrees of freedom
 HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
 ARROW_EVERY_M = 12.0
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -206,11 +206,9 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
 
 def ellipse(centre: Array, covariance: Array, *, corners: int = 48) -> shapely.Polygon:
     """Draw the 95 % ellipse of a place (2,) with covariance (2, 2), in lot coordinates."""
-    values, vectors = np.linalg.eigh(covariance)
     angle = np.linspace(0.0, 2 * np.pi, corners, endpoint=False)
     circle = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    half = np.sqrt(CHI2_2_95 * np.maximum(values, 1e-8))
-    return shapely.Polygon(centre + (circle * half) @ vectors.T)
+    return shapely.Polygon(centre + ELLIPSE_95 * circle @ square_root(covariance).T)
 
 
 def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:

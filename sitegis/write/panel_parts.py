@@ -8,6 +8,7 @@ import numpy as np
 
 from .._dig_plan import WayComparison
 from .._frames import rotation
+from .._statistics import NORMAL_95
 from .._survey import Survey
 from .._units import (
     FOOT_M,
@@ -133,7 +134,7 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
             "Fall",
             f"needs {format_length(one.needed_fall_m, small, fraction=4)}, has "
             f"{about(one.available_fall_m, small)} ± "
-            f"{about(1.96 * one.available_fall_sd_m, small)} (95 %)",
+            f"{about(NORMAL_95 * one.available_fall_sd_m, small)} (95 %)",
         ),
         (
             "Slab opening",
@@ -165,7 +166,7 @@ def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
         return along
     x, y = rotation(pose[1]).T @ (np.array([one.x_m, one.y_m]) - pose[0])
     place = f"x {about(float(x), unit)}, y {about(float(y), unit)} in {room.name or room.id}"
-    spread = f"{about(1.96 * _drain_sd(survey, one), unit)} either way, 95 %"
+    spread = f"{about(NORMAL_95 * _drain_sd(survey, one), unit)} either way, 95 %"
     return f"{place} ({spread})" if short else f"{place} ({along}; {spread})"
 
 

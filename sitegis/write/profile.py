@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from .. import _polyline
 from .._frames import Array
 from .._intervals import normal_samples
+from .._statistics import NORMAL_BELOW_95, mixture_moments
 from .._survey import Survey
 from .._units import FOOT_M, LengthUnit, is_imperial
 from ..dig.depths import best_route
 
-NORMAL_95 = 1.6448536269514722  # 95 % quantile of the standard normal distribution
 WIDTH, HEIGHT = 920.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 62.0, 96.0, 26.0, 40.0
 INDOOR_STEPS = 13
@@ -74,9 +74,8 @@ def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
     Each Gaussian of the profile is carried back by its slope, the mixture's two moments taken.
     """
     weights, means, variances = _carried_back(survey, np.asarray(back_m, float))
-    mean = weights @ means
-    second = weights @ (variances + means**2)
-    return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
+    mean, variance = mixture_moments(weights, means, variances)
+    return mean, np.sqrt(variance)
 
 
 def invert_samples(survey: Survey, back_m: float) -> tuple[Array, Array]:
@@ -106,7 +105,7 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     sampled = np.linspace(0.0, whole, INDOOR_STEPS)
     xy = _polyline.line_interpolate_point(line, sampled)
     invert, sd = invert_under_slab(survey, drain.length_m - sampled)
-    return sampled - whole, xy, invert, NORMAL_95 * sd
+    return sampled - whole, xy, invert, NORMAL_BELOW_95 * sd
 
 
 def _marks(survey: Survey, start_m: float) -> Array:

@@ -9,6 +9,7 @@ import numpy as np
 from .._dig_plan import Pit
 from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
+from .._statistics import NORMAL_95
 from .._survey import Survey
 from .._units import about, format_bearing, format_length, format_slope, percent
 from ..exit import exit_turns, turn_words
@@ -82,7 +83,7 @@ def heading_words(survey: Survey) -> str:
     left_at = survey.exit
     bearing = format_bearing(round(survey.site.frame.azimuth_deg(left_at.angle_rad)))
     whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
-    spread = max(1.0, np.degrees(1.96 * np.sqrt(left_at.mixture[0].covariance[2, 2])))
+    spread = max(1.0, np.degrees(NORMAL_95 * np.sqrt(left_at.mixture[0].covariance[2, 2])))
     return f"{whole} (± {spread:.0f}°, 95 %)"
 
 
@@ -94,7 +95,7 @@ def exit_sentence(survey: Survey) -> str:
     return (
         f"It leaves through the {SIDE_WORDS[left_at.side]} wall {about(distance, unit)} from the "
         f"{corner}, invert {about(left_at.depth_m, unit)} below the ground outside "
-        f"(± {about(1.96 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
+        f"(± {about(NORMAL_95 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
         f"{heading_words(survey)}.{_turn_sentence(survey)}"
     )
 
@@ -110,7 +111,7 @@ def slope_sentence(survey: Survey) -> str:
     left_at, unit = survey.exit, survey.site.units
     words = (
         f"It falls {format_slope(left_at.slope, unit)} there "
-        f"(± {1.96 * left_at.slope_sd * 100:.1f} %, 95 %)."
+        f"(± {NORMAL_95 * left_at.slope_sd * 100:.1f} %, 95 %)."
     )
     if left_at.slope_sd_ratio > SAYS_NOTHING_RATIO:
         words += " The marks say almost nothing about the slope: this is common practice, not data."

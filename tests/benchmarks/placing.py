@@ -21,7 +21,7 @@ from sitegis._site import Building, Locate, Noise, Room, Site, Tie
 from sitegis._survey import Survey
 from sitegis.place import place_points
 from sitegis.place.adjust import NONCENTRALITY, assess, solve_network
-from sitegis.place.assemble import site_network, tape_sd_m
+from sitegis.place.assemble import site_network
 from sitegis.place.blunders import clean_network, inseparable_rows
 from sitegis.place.starts import starting_values
 from tests.invented import SIDES, corner_site
@@ -102,7 +102,7 @@ def _measure(
         for room in {"A": ("R1",), "B": ("R2",), "D": ("R1", "R2")}[name[0]]:
             origin, angle = poses[room]
             x, y = rotation(-angle) @ (place - origin)
-            x, y = (value + generator.normal(0, tape_sd_m(value, noise)) for value in (x, y))
+            x, y = (value + generator.normal(0, noise.tape_sd_m(value)) for value in (x, y))
             found = name[0] != "D"
             depth = 0.6 if found else None
             rows.append(
@@ -140,7 +140,7 @@ def _ties(
     ties = []
     for i, (a, b) in enumerate([pair for pair, _ in ends] + far):
         length = float(np.hypot(*(places[a] - places[b])))
-        sd = tape_sd_m(length, noise)
+        sd = noise.tape_sd_m(length)
         ties.append(Tie(a, b, length + float(generator.normal(0, sd)), sd, i + 2))
     return tuple(ties)
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm, qmc
 
-from sitegis.score.posterior import estimate_log_evidence
+from sitegis._statistics import estimate_log_evidence
 
 Array = NDArray[np.float64]
 

@@ -6,7 +6,7 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 
 from __future__ import annotations
 
-from ..._statistics import weighted_quantiles
+from ..._statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
 from ..._survey import Survey
 from ..._units import (
     LengthUnit,
@@ -50,9 +50,9 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
         ("Leaves the building", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
         ("Depth to invert at the wall", f"{about(left_at.depth_m, units)} ± "
-         f"{about(1.96 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
+         f"{about(NORMAL_95 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
-         f"{196 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
+         f"{100 * NORMAL_95 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
         ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
          f"({percent(best.probability)})", "inferred"),
     ]  # fmt: skip
@@ -111,7 +111,7 @@ def point_rows(survey: Survey) -> Rows:
         rows.append((
             point.id, point.kind, point_class(point), format_length(point.x_m, units, fraction=2),
             format_length(point.y_m, units, fraction=2), depth,
-            format_length(2.4477 * point.sd_major_m, units, fraction=2),
+            format_length(ELLIPSE_95 * point.sd_major_m, units, fraction=2),
         ))  # fmt: skip
     return rows
 

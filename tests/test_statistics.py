@@ -1,0 +1,119 @@
+"""Weights, quantiles and covariances against scipy and numpy."""
+
+from __future__ import annotations
+
+import cmath
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy import integrate, special, stats
+
+from sitegis import _statistics
+from sitegis._frames import wrap_radians
+from sitegis.place.adjust import NONCENTRALITY
+
+SEEDS = st.integers(0, 2**32 - 1)
+
+
+def test_factors_are_scipys_quantiles() -> None:
+    """1.96, 1.645 and 2.4477 come out of scipy's normal and chi-square distributions."""
+    assert pytest.approx(stats.norm.ppf(0.975)) == _statistics.NORMAL_95
+    assert pytest.approx(stats.norm.ppf(0.95)) == _statistics.NORMAL_BELOW_95
+    assert pytest.approx(np.sqrt(stats.chi2.ppf(0.95, 2))) == _statistics.ELLIPSE_95
+
+
+def test_the_noncentrality_is_that_of_baardas_tables() -> None:
+    """A test at 0.1 % that finds a blunder with 80 % needs 3.29 + 0.84 standard deviations."""
+    assert pytest.approx(stats.norm.ppf(0.9995) + stats.norm.ppf(0.8), abs=5e-3) == NONCENTRALITY
+
+
+@given(arrays(float, st.integers(1, 30), elements=st.floats(-700, 700)))
+def test_weights_are_scipys_softmax(logs: np.ndarray) -> None:
+    """Log weights become scipy's softmax, however large; what is impossible weighs nothing."""
+    assert _statistics.normalized_weights(logs) == pytest.approx(special.softmax(logs), abs=1e-12)
+    assert _statistics.log_sum(logs) == pytest.approx(special.logsumexp(logs))
+    assert not _statistics.normalized_weights(np.full(3, -np.inf)).any()
+    assert _statistics.log_sum(np.zeros(0)) == -np.inf
+
+
+@given(SEEDS)
+def test_equal_weights_give_numpys_quantiles(seed: int) -> None:
+    """Rows of equal weight have numpy's quantiles by the method "hazen"."""
+    values = np.random.default_rng(seed).normal(size=(4, 25))
+    shares = [0.0, 0.05, 0.3, 0.5, 0.95, 1.0]
+
+    expected = np.quantile(values, shares, axis=1, method="hazen").T
+    found = _statistics.weighted_quantiles(values, np.full(25, 0.7), shares)
+    assert found == pytest.approx(expected, abs=1e-9)
+
+
+@given(SEEDS)
+def test_weighted_quantiles_have_their_share_below(seed: int) -> None:
+    """numpy's weighted inverse of the distribution is at most half a sample's weight away.
+
+    A sample without weight counts for nothing, wherever it lies.
+    """
+    generator = np.random.default_rng(seed)
+    values, weights = generator.normal(size=40), generator.uniform(0.1, 1.0, 40)
+    weights[::5], values[::5] = 0.0, 1e3 * generator.normal(size=8)
+    share, half = generator.uniform(0.1, 0.9), 0.5 * weights.max() / weights.sum()
+
+    low, high = (
+        np.quantile(values, share + way * half, weights=weights, method="inverted_cdf")
+        for way in (-1, 1)
+    )
+    assert low - 1e-12 <= _statistics.weighted_quantiles(values, weights, (share,))[0]
+    assert _statistics.weighted_quantiles(values, weights, (share,))[0] <= high + 1e-12
+
+
+def test_moments_of_a_mixture_by_quadrature() -> None:
+    """Mean and variance of two normals mixed 3 to 1, integrated by scipy."""
+    weights, means, sds = np.array([3.0, 1.0]), np.array([0.2, 2.5]), np.array([0.5, 1.1])
+
+    def density(x: float) -> float:
+        return float(0.75 * stats.norm.pdf(x, 0.2, 0.5) + 0.25 * stats.norm.pdf(x, 2.5, 1.1))
+
+    mean = integrate.quad(lambda x: x * density(x), -10, 15)[0]
+    variance = integrate.quad(lambda x: (x - mean) ** 2 * density(x), -10, 15)[0]
+    assert _statistics.mixture_moments(weights, means, sds**2) == pytest.approx((mean, variance))
+
+
+@given(st.floats(-5, 5), st.floats(0.01, 3.0))
+def test_the_density_is_scipys(residual: float, sd: float) -> None:
+    """N(0, sd²) at a residual."""
+    found = _statistics.normal_density(np.array(residual), sd)
+    assert found == pytest.approx(stats.norm.pdf(residual, 0.0, sd))
+
+
+@given(SEEDS, st.integers(1, 3))
+def test_a_square_root_gives_back_its_covariance(seed: int, rank: int) -> None:
+    """R Rᵀ is the covariance, for one of full rank, for singular ones, and for a stack."""
+    factor = np.random.default_rng(seed).normal(size=(5, 3, rank))
+    covariances = factor @ np.swapaxes(factor, -1, -2)
+
+    roots = _statistics.square_root(covariances)
+    assert roots @ np.swapaxes(roots, -1, -2) == pytest.approx(covariances, abs=1e-9)
+    assert _statistics.square_root(covariances[0]) == pytest.approx(roots[0])
+
+
+@given(st.floats(0.01, 2.0), st.floats(0.1, 0.95), st.floats(-1.5, 1.5))
+def test_an_ellipse_gives_back_what_its_covariance_was_made_of(
+    major: float, ratio: float, angle: float
+) -> None:
+    """Axes and angle of a turned diagonal covariance come back."""
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    covariance = turn @ np.diag([major**2, (ratio * major) ** 2]) @ turn.T
+    found = _statistics.ellipse(covariance)
+    assert found == pytest.approx((major, ratio * major, angle), abs=1e-6)
+    assert _statistics.largest_sd_m(covariance) == pytest.approx(major)
+
+
+@given(st.floats(-60.0, 60.0))
+def test_a_wrapped_angle_is_the_phase_of_its_unit_vector(angle: float) -> None:
+    """Python's own phase of e^(i angle), but −π for π."""
+    wrapped = float(wrap_radians(np.array(angle)))
+    assert -np.pi <= wrapped < np.pi
+    assert cmath.exp(1j * wrapped) == pytest.approx(cmath.exp(1j * angle), abs=1e-9)
