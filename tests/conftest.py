@@ -14,6 +14,9 @@ from playwright.sync_api import Browser, sync_playwright
 # The matrices are small: several BLAS threads cost more than they save. Before numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# scripts, run by their own test; importing them would run them too
+collect_ignore = ["examples"]
+
 CHROMIUM_FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
