@@ -6,6 +6,8 @@ import dataclasses
 import json
 import re
 from html.parser import HTMLParser
+from importlib.metadata import distribution
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -80,6 +82,18 @@ def test_no_other_library_is_inlined(survey: Survey) -> None:
     page = map_bytes(survey).decode().lower()
     for name in ("jquery", "bootstrap", "font-awesome", "fontawesome", "glyphicon", "cdn."):
         assert name not in page
+
+
+def test_the_license_of_the_code_within_goes_with_it(survey: Survey) -> None:
+    """Leaflet's copyright notice, then the two clauses as a package of that license has them."""
+    page = " ".join(map_bytes(survey).decode().split())
+    notice, _, after = page.partition("Redistribution and use in source and binary forms")
+    assert re.search(r"Leaflet [\d.]+, a JS library.* \(c\) 2010", notice)
+    carried = distribution("packaging").locate_file("")
+    (text,) = Path(str(carried)).glob("packaging-*.dist-info/**/LICENSE.BSD")
+    expected = text.read_text("utf-8").partition("Redistribution and use")[2].split()
+    assert f"Redistribution and use{''.join(' ' + word for word in expected)} */" in page
+    assert after.index(" */") < after.index("function")
 
 
 def test_the_file_is_small(survey: Survey) -> None:

@@ -175,9 +175,15 @@ def _asset(name: str) -> str:
 
 @lru_cache(maxsize=1)
 def _leaflet_js() -> str:
-    """Read Leaflet as installed, without the link to its source map."""
+    """Read Leaflet as installed, without the link to its source map, with its license.
+
+    The code opens with its copyright notice; the installed package lacks the conditions (BSD,
+    two clauses), which must go with every copy.
+    """
     text = Path(leaflet.BASE_DIR, "leaflet.js").read_text("utf-8")
-    return re.sub(r"//# sourceMappingURL=\S+", "", text)
+    notice, end, code = text.partition("*/\n")
+    conditions = _asset("leaflet-license.txt")
+    return f"{notice}\n{conditions}{end}" + re.sub(r"//# sourceMappingURL=\S+", "", code)
 
 
 @lru_cache(maxsize=1)
