@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
+from .lacking import lacking
+
 # The matrices are small: several BLAS threads cost more than they save. Before numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -35,10 +37,7 @@ def browser() -> Iterator[Browser]:
         filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
     )
     if program is None:
-        reason = "no Chromium on this machine: install the package 'chromium' for the map tests"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+        lacking("Chromium", "apt-get install chromium")
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=program, args=CHROMIUM_FLAGS)
         yield started
@@ -53,10 +52,7 @@ def resave(tmp_path_factory: pytest.TempPathFactory) -> Callable[[list[Path]], P
     """
     program = shutil.which("soffice")
     if program is None:
-        reason = "no LibreOffice on this machine: install the package 'libreoffice-calc-nogui'"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+        lacking("LibreOffice Calc", "apt-get install libreoffice-calc-nogui")
     profile = tmp_path_factory.mktemp("profile")
 
     def run(paths: list[Path]) -> Path:

@@ -18,17 +18,11 @@ import shapely
 from scipy import stats
 
 from sitegis import pipeline
-from sitegis._survey import Survey
+
+from .computed import NAMES, computed
 
 PROJECT = Path(__file__).parents[1]
 WRITTEN_WITH = {"numpy": "2.4.", "scipy": "1.17.", "shapely": "2.2."}
-FIXTURES = ("corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main")
-
-
-@lru_cache(maxsize=8)
-def computed(name: str) -> Survey:
-    """Compute a fixture once for all tests of this module."""
-    return pipeline.compute(PROJECT / "fixtures" / name)
 
 
 @lru_cache(maxsize=8)
@@ -37,7 +31,7 @@ def hidden(name: str) -> dict:
     return json.loads((PROJECT / "tests" / "truth" / f"{name}.json").read_text("utf-8"))
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_true_main_is_ranked_first(name: str) -> None:
     """The most probable hypothesis names the main and the way that are really there."""
     best = computed(name).scores.hypotheses[0].hypothesis
@@ -45,7 +39,7 @@ def test_true_main_is_ranked_first(name: str) -> None:
     assert (best.main, best.way) == (hidden(name)["main"], hidden(name)["way"])
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_true_exit_lies_in_the_95_percent_ellipse(name: str) -> None:
     """The true exit is within the 95 % ellipse of the computed one."""
     left_at = computed(name).exit
@@ -56,7 +50,7 @@ def test_true_exit_lies_in_the_95_percent_ellipse(name: str) -> None:
     assert squared <= stats.chi2.ppf(0.95, 2)
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_true_invert_at_the_exit_is_within_its_95_percent_interval(name: str) -> None:
     """The true invert at the wall is within 1.96 sd of the computed one."""
     left_at = computed(name).exit
@@ -64,7 +58,7 @@ def test_true_invert_at_the_exit_is_within_its_95_percent_interval(name: str) ->
     assert abs(hidden(name)["exit"]["invert_m"] - left_at.invert_m) <= 1.96 * left_at.invert_sd_m
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_true_lateral_lies_in_the_95_percent_corridor(name: str) -> None:
     """At least nine tenths of the true outdoor line lie in the best hypothesis's corridor."""
     survey = computed(name)
@@ -83,7 +77,7 @@ def test_true_lateral_lies_in_the_95_percent_corridor(name: str) -> None:
     assert share > 0.9
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_pits_in_order_find_the_true_lateral(name: str) -> None:
     """One of the planned pits is cut by the true line and is dug to below its invert."""
     survey, true = computed(name), hidden(name)
@@ -99,7 +93,7 @@ def test_pits_in_order_find_the_true_lateral(name: str) -> None:
     assert pit.depth_m >= ground - invert - 0.1
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_probabilities_sum_to_one(name: str) -> None:
     """The hypotheses' probabilities sum to 1."""
     total = sum(scored.probability for scored in computed(name).scores.hypotheses)
@@ -161,7 +155,7 @@ def _assert_alike(old: object, new: object, where: str) -> None:
         assert old == new, where
 
 
-@pytest.mark.parametrize("name", FIXTURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_every_depth_lies_within_its_own_band(name: str) -> None:
     """The depth that is told is never outside the 5 to 95 % that stand beside it."""
     for step in computed(name).dig.depths:

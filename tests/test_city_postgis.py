@@ -22,6 +22,7 @@ from sitegis._errors import BadInput, CannotWrite
 from sitegis.city import database, run_city
 from sitegis.cli.main import cli
 from tests.invented_city import City, invent_city, write_city
+from tests.lacking import lacking
 
 HOSTILE = ("O'Brien\"; DROP TABLE sitegis.lots; --", "a\tb\\N\\.", "%s $1 {x}")
 SECRET = "invented-secret"
@@ -46,10 +47,7 @@ def server() -> Iterator[str]:
     """Start a server on a socket in a new folder; without one fail in CI, skip elsewhere."""
     where = programs()
     if where is None:
-        reason = "no PostgreSQL: install the packages 'postgresql' and 'postgresql-15-postgis-3'"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
+        lacking("PostgreSQL", "apt-get install postgresql postgresql-15-postgis-3")
     # a socket's path must be short, so it is not in pytest's own folder
     with tempfile.TemporaryDirectory(prefix="pg") as name:
         folder = Path(name)
@@ -93,10 +91,7 @@ def url(server, monkeypatch) -> Iterator[str]:
         try:
             connection.execute("CREATE EXTENSION postgis")
         except psycopg.errors.FeatureNotSupported:
-            reason = "no PostGIS: install the package 'postgresql-15-postgis-3'"
-            if os.environ.get("CI"):
-                pytest.fail(reason)
-            pytest.skip(reason)
+            lacking("PostGIS", "apt-get install postgresql-15-postgis-3")
     monkeypatch.setenv("PGPASSWORD", SECRET)
     parts = dict(part.split("=", 1) for part in server.split())
     return f"postgresql://{parts['user']}@/town?host={parts['host']}"

@@ -9,13 +9,11 @@ import pypdf
 import pytest
 from playwright.sync_api import Browser
 
-from sitegis.pipeline import compute
 from sitegis.write.page import map_bytes
 
 from .browser import open_page
+from .computed import NAMES, computed
 
-PROJECT = Path(__file__).parents[1]
-FIXTURES = ("corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main")
 LAYERS = (
     "Streets and alleys", "Lot, house and rooms", "Chance that a pit", "Public sewers",
     "Drain under the house", "Marks found", "Test pits", "Spoil stays outside",
@@ -30,13 +28,13 @@ HEADINGS = (
 )  # fmt: skip
 
 
-@pytest.fixture(scope="module", params=FIXTURES)
+@pytest.fixture(scope="module", params=NAMES)
 def map_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write the map of a fixture once for all tests here."""
     folder = tmp_path_factory.mktemp("maps") / request.param
     folder.mkdir()
     path = folder / "map.html"
-    path.write_bytes(map_bytes(compute(PROJECT / "fixtures" / request.param)))
+    path.write_bytes(map_bytes(computed(request.param)))
     return path
 
 

@@ -9,7 +9,6 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
 from random import Random
 
@@ -22,6 +21,7 @@ from sitegis._units import LengthUnit, parse_length
 from sitegis.pipeline import compute
 from sitegis.place.adjust import condition
 from sitegis.write import write_outputs
+from tests.computed import computed
 from tests.hardness.corpus import FIXTURES
 
 Rows = list[dict[str, str]]
@@ -29,12 +29,6 @@ BY_NAME = {folder.name: folder for folder in FIXTURES}
 TAPE_ONLY = BY_NAME["tape-only"]
 CLEANOUT = ["CO1,cleanout,basement,13ft,27ft,,0"]
 PLACED = 'corner = "front-left"\nx_toward = "right"\n'
-
-
-@cache
-def computed(name: str) -> Survey:
-    """Compute a fixture once for all tests."""
-    return compute(BY_NAME[name])
 
 
 def with_tables(source: Path, folder: Path, change: Callable[[Rows], Rows]) -> Path:

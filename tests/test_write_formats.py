@@ -23,11 +23,11 @@ from pyproj import Transformer
 
 from sitegis._survey import Survey
 from sitegis._units import percent
-from sitegis.pipeline import compute
 from sitegis.write.features import survey_features
 from sitegis.write.outputs import output_files
 from sitegis.write.stakeout import _COLUMNS
 
+from .computed import computed
 from .filled import filled_survey
 
 PROJECT = Path(__file__).parents[1]
@@ -42,7 +42,7 @@ def survey(request: pytest.FixtureRequest) -> Survey:
     """A survey in metres of its grid, and one whose grid is in US survey feet."""
     if request.param == "filled":
         return filled_survey()
-    return compute(PROJECT / "fixtures" / request.param)
+    return computed(request.param)
 
 
 @pytest.fixture(scope="module")

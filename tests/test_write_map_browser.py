@@ -13,12 +13,12 @@ import pytest
 from playwright.sync_api import Browser
 
 from sitegis._units import percent
-from sitegis.pipeline import compute
 from sitegis.score.what_if import rescore
 from sitegis.write.outputs import output_files
 from sitegis.write.what_if import what_if_data
 
 from .browser import Watched, open_page
+from .computed import computed
 from .filled import RULES, filled_survey
 
 HOSTILE = '</script><script>window.caught=1</script>"\'><img src=x onerror="window.caught=2">\u2028\u2029{{7*7}}${7*7}`&amp;'  # noqa: E501
@@ -238,7 +238,7 @@ def test_what_if_gives_the_numbers_of_the_program(browser: Browser, tmp_path: Pa
 
     Then a prior is changed, which must follow Bayes' rule, and the reset brings the answer back.
     """
-    survey = compute(Path(__file__).parent.parent / "fixtures" / "corner-lot-alley")
+    survey = computed("corner-lot-alley")
     path = tmp_path / "map.html"
     path.write_bytes(output_files(survey)["map.html"])
     watched = open_page(browser, path)

@@ -24,14 +24,12 @@ import shapely
 from lxml import etree
 
 from sitegis._survey import Survey
-from sitegis.pipeline import compute
 from sitegis.write.outputs import output_files
 from sitegis.write.phone import gpx_bytes, kml_bytes
 
+from .computed import NAMES, computed
 from .filled import filled_survey
 
-FIXTURES = Path(__file__).parents[1] / "fixtures"
-NAMES = ("corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main")
 # words that would end a text and begin an element where a writer lets CDATA through
 CDATA = 'a <![CDATA[x]]><Placemark/> "lot" & \x00\x1b ]]> <![CDATA[ open'
 SCHEMAS = {"lateral.kml": ("fastkml", "schema/ogckml22.xsd"),
@@ -43,7 +41,7 @@ def files(request: pytest.FixtureRequest) -> dict[str, bytes]:
     """All files of a fixture, and of a site whose texts try to break out."""
     if request.param == "hostile":
         return output_files(filled_survey(name=CDATA, note=CDATA))
-    return output_files(compute(FIXTURES / request.param))
+    return output_files(computed(request.param))
 
 
 def _schema(file: str) -> etree.XMLSchema:
