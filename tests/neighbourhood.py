@@ -81,6 +81,7 @@ class TrueLateral:
     invert_start_m: float
     slope_indoors: float
     wall: str
+    slope_outdoors: float
 
 
 @dataclass(frozen=True)
@@ -229,7 +230,9 @@ def _draw_lateral(
     invert = np.interp(station, [0.0, _length(main.line)], main.inverts_m)
     if not 0.05 < arrival - invert < 2.5:
         return None
-    return TrueLateral(main_id, station, indoors, outdoors, start, float(inside), wall)
+    return TrueLateral(
+        main_id, station, indoors, outdoors, start, float(inside), wall, float(outside)
+    )
 
 
 def _length(line: Array) -> float:

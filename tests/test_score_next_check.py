@@ -28,7 +28,7 @@ from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, Scene, list_checks
 from sitegis.score.next_check import dig_cost_saved, rank_checks, set_scene
 from sitegis.score.particles import leave_lot
-from sitegis.score.pits import Pits, say_place
+from sitegis.score.pits import Pits, exposed_by, say_place
 
 from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes
 from .invented import LOT_WIDTH_M, corner_site
@@ -70,9 +70,11 @@ def test_ranked_by_saving() -> None:
 def test_outcomes_are_probabilities() -> None:
     """Each check's outcomes sum to 1 for every route, and in the table."""
     survey = hand_survey(CleanoutOutside(6.8, 5.0))
+    particles = scene_of(survey).particles
     for check in listed_checks(survey):
-        assert check.likelihood.sum(axis=1) == pytest.approx(1.0, abs=1e-9)
-        assert check.likelihood.min() >= 0.0
+        table = check.likelihood(particles)
+        assert table.sum(axis=1) == pytest.approx(1.0, abs=1e-9)
+        assert table.min() >= 0.0
     for ranked in score_hypotheses(survey).scores.next_checks:
         assert sum(row[1] for row in ranked.outcome_table) == pytest.approx(1.0, abs=1e-12)
 
@@ -82,7 +84,9 @@ def test_gain_is_the_drop_of_entropy_between_hypotheses() -> None:
     survey = hand_survey()
     scene = scene_of(survey)
     check = next(c for c in list_checks(scene) if "dye" in c.name and "alley-main-MH1" in c.name)
-    joint = scene.particles.by_hypothesis(scene.particles.weights[:, None] * check.likelihood)
+    joint = scene.particles.by_hypothesis(
+        scene.particles.weights[:, None] * check.likelihood(scene.particles)
+    )
     outcome = joint.sum(axis=0)
     after = sum(p * entropy(joint[:, o] / p, base=2) for o, p in enumerate(outcome))
     before = entropy(joint.sum(axis=1), base=2)
@@ -215,7 +219,7 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     scene = scene_of(survey)
     found = scene.pits.plan(scene.particles.weights)
     pit = scene.pits.laid[found.order[0]]
-    chance = scene.particles.weights[scene.pits.exposed_by(found.order[0])].sum()
+    chance = scene.particles.weights[exposed_by(pit, scene.particles, survey.site)].sum()
     cloud = likely_part(gather_cloud(survey))
     there = Places(pit.centre[None], np.array([pit.angle_rad]), np.array([pit.size_m]))
     # the pit may stand right at the footing's 45° line, where a centimetre of depth decides

@@ -43,7 +43,7 @@ def test_a_pit_is_dug_to_the_95_percent_quantile_and_bedding() -> None:
 
     dug = 2.5 + 1.645 * 0.2 + 0.15
     assert pits.costs.min() == pytest.approx(450 + 1.08 * (dug * 190 + 15), rel=2e-3)
-    best = max(weights[pits.exposed_by(pit)].sum() for pit in range(len(pits.costs)))
+    best = max(weights[pits.hits[pit][pits.group_of]].sum() for pit in range(len(pits.costs)))
     assert best == pytest.approx(stats.norm.cdf(1.645 + 0.75), abs=0.006)
 
 
@@ -51,9 +51,12 @@ def test_of_too_many_pits_the_best_value_is_kept(monkeypatch: pytest.MonkeyPatch
     """Where one pit is kept of many, it has the largest P(hit) per cost."""
     survey = two_way_survey()
     every, weights = pits_of(survey)
-    worth = [weights[every.exposed_by(pit)].sum() / cost for pit, cost in enumerate(every.costs)]
+    worth = [
+        weights[every.hits[pit][every.group_of]].sum() / cost
+        for pit, cost in enumerate(every.costs)
+    ]
     monkeypatch.setattr(pits_module, "MOST_PITS", 1)
     one, _ = pits_of(survey)
 
     assert len(every.costs) > 10
-    assert weights[one.exposed_by(0)].sum() / one.costs[0] == pytest.approx(max(worth))
+    assert weights[one.hits[0][one.group_of]].sum() / one.costs[0] == pytest.approx(max(worth))

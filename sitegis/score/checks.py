@@ -6,8 +6,9 @@ dig settings, for a crew that is already there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -17,12 +18,13 @@ from .. import _polyline
 from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis
+from .._site import Site
 from .._survey import Survey
 from .._units import LengthUnit, is_imperial
 from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_likelihood
 from .case import Case
 from .particles import Particles
-from .pits import Pits, say_place
+from .pits import Pits, exposed_by, say_place
 from .tables import habit_given, neighbours_likelihood
 from .words import name_main, say_outdoors
 
@@ -33,7 +35,7 @@ DYE_WAIT_MIN = 30.0
 PUSH_M, PUSH_IMPERIAL_M = 3.0, 3.048
 SWEEP_M = 1.0
 FOUND_RELIABILITY, FOUND_FALSE_ALARM = 0.90, 0.02
-CLEANOUT_RELIABILITY, CLEANOUT_FALSE_ALARM = 0.90, 0.05
+CLEANOUT_RELIABILITY, CLEANOUT_FALSE_ALARM, CLEANOUT_BLUR_M = 0.90, 0.05, 0.3
 RECORD_EXISTS = 0.60
 STATION_BIN_M = 1.5
 OFFSET_BIN_M = 0.5
@@ -41,20 +43,30 @@ MOST_OFFSET_BINS = 12
 SPOT_DISTANCES_M = (3.0, 6.0, 9.0, 14.0)
 
 
+CheckKind = Literal[
+    "push-on", "spot", "cleanout", "pit", "dye", "sound", "connection-record", "neighbors"
+]
+Chance = Callable[[Particles], Array]
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A check: outcomes in words with P(outcome | particle), (p, o); rows sum to 1.
+    """A check: outcomes in words, and the function that gives P(outcome | particle), (p, o).
 
-    Outcomes with the same words are shown as one. After the first outcome of a check that
-    ``ends_search`` nothing is left to dig.
+    Rows sum to 1, whichever particles are asked about. Outcomes with the same words are shown as
+    one. After the first outcome of a ``pit`` nothing is left to dig.
     """
 
+    kind: CheckKind
     name: str
     cost: float
     outcomes: tuple[str, ...]
-    likelihood: Array
-    is_spot: bool = False
-    ends_search: bool = False
+    likelihood: Chance
+
+    @property
+    def ends_search(self) -> bool:
+        """Whether the first outcome leaves nothing to dig."""
+        return self.kind == "pit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +92,31 @@ def list_checks(scene: Scene) -> Iterator[Check]:
         yield from _neighbours(scene)
 
 
-def _two_outcomes(name: str, cost: float, words: tuple[str, str], chance: Array) -> Check:
-    """Make a check with a yes and a no."""
-    return Check(name, cost, words, np.stack([chance, 1.0 - chance], axis=1))
+def _two_outcomes(
+    kind: CheckKind, name: str, cost: float, words: tuple[str, str], chance: Chance
+) -> Check:
+    """Make a check with a yes, of a chance (p,), and a no."""
+
+    def likelihood(particles: Particles) -> Array:
+        yes = chance(particles)
+        return np.stack([yes, 1.0 - yes], axis=1)
+
+    return Check(kind, name, cost, words, likelihood)
+
+
+def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Chance:
+    """Give the chance of a yes about a place: ``right`` if the pipe passes within a sweep of it.
+
+    ``reach_sd_m`` blurs the edge of the sweep; ``wrong`` is the chance of a false yes.
+    """
+
+    def chance(particles: Particles) -> Array:
+        yes = np.full(particles.listed.size, wrong)
+        gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], place)
+        yes[particles.listed] += (right - wrong) * ndtr((SWEEP_M - gap) / reach_sd_m)
+        return yes
+
+    return chance
 
 
 # --------------------------------------------------------------------------------- the head
@@ -93,28 +127,33 @@ def _push_on(scene: Scene) -> Check:
 
     The receiver's noise spreads each route over the outcomes.
     """
-    survey, particles = scene.survey, scene.particles
+    survey = scene.survey
     site, left_at = survey.site, survey.exit
     push = PUSH_IMPERIAL_M if is_imperial(site.units) else PUSH_M
     distance = max(push - left_at.unseen_m, 1.0)
-    listed = particles.listed
-    reached = _polyline.line_interpolate_point(particles.vertices[listed], distance)
     across = np.array([-np.sin(left_at.angle_rad), np.cos(left_at.angle_rad)])
-    offset = (reached - np.array([left_at.x_m, left_at.y_m])) @ across
-    depth = max(left_at.depth_m, 0.5)
-    sd = site.noise.located_sd_m(depth)
-    half = min(np.ceil(np.max(np.abs(offset)) / OFFSET_BIN_M), MOST_OFFSET_BINS // 2)
-    edges = (np.arange(-half, half + 1) - 0.5) * OFFSET_BIN_M
-    edges = np.append(edges, (half + 0.5) * OFFSET_BIN_M)
-    below = ndtr((edges[1:-1] - offset[:, None]) / sd)
-    below = np.concatenate([np.zeros((len(offset), 1)), below, np.ones((len(offset), 1))], axis=1)
+
+    def offsets(particles: Particles) -> Array:
+        vertices = particles.vertices[particles.listed]
+        reached = _polyline.line_interpolate_point(vertices, distance)
+        return np.asarray((reached - np.array([left_at.x_m, left_at.y_m])) @ across)
+
+    sd = site.noise.located_sd_m(max(left_at.depth_m, 0.5))
+    most = np.max(np.abs(offsets(scene.particles)))
+    half = min(np.ceil(most / OFFSET_BIN_M), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
+
+    def likelihood(particles: Particles) -> Array:
+        below = ndtr((middle[1:] - 0.5 * OFFSET_BIN_M - offsets(particles)[:, None]) / sd)
+        below = np.pad(below, ((0, 0), (1, 1)), constant_values=((0, 0), (0, 1)))
+        return _with_unlisted(np.diff(below, axis=1), particles)
+
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
         f"Push the head {say_outdoors(push, site.units)} on and locate it, "
         f"{say_outdoors(distance, site.units)} outside the wall"
     )
-    return Check(name, PUSH_COST, words, _with_unlisted(np.diff(below, axis=1), particles))
+    return Check("push-on", name, PUSH_COST, words, likelihood)
 
 
 def _offset_words(offset_m: float, units: LengthUnit) -> str:
@@ -138,23 +177,21 @@ def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
 
 def _spots(scene: Scene) -> Iterator[Check]:
     """Search with the receiver about a spot in the yard, the head pushed on to it."""
-    particles, site = scene.particles, scene.survey.site
-    spots = _candidate_spots(scene)
-    if spots.size == 0:
-        return
-    for spot in spots:
-        chance = np.full(particles.listed.size, FOUND_FALSE_ALARM)
-        gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], spot)
-        near = ndtr((SWEEP_M - gap) / max(site.noise.horizontal_floor_m, 0.05))
-        chance[particles.listed] += (FOUND_RELIABILITY - FOUND_FALSE_ALARM) * near
+    site = scene.survey.site
+    for spot in _candidate_spots(scene):
         x, y = say_outdoors(float(spot[0]), site.units), say_outdoors(float(spot[1]), site.units)
-        yield Check(
+        yield _two_outcomes(
+            "spot",
             f"Push on and search with the receiver within {say_outdoors(SWEEP_M, site.units)} "
             f"of the spot {x} from the left lot line and {y} from the front lot line",
             SPOT_COST,
             ("found there", "not there"),
-            np.stack([chance, 1.0 - chance], axis=1),
-            is_spot=True,
+            _passes(
+                spot,
+                max(site.noise.horizontal_floor_m, 0.05),
+                FOUND_RELIABILITY,
+                FOUND_FALSE_ALARM,
+            ),
         )
 
 
@@ -179,7 +216,7 @@ def _candidate_spots(scene: Scene) -> Array:
 
 def _cleanouts(scene: Scene) -> Iterator[Check]:
     """Open a cleanout in the yard: water poured indoors runs through it, or it does not."""
-    particles, survey = scene.particles, scene.survey
+    survey = scene.survey
     known = [
         np.array([item.x_m, item.y_m])
         for _, item in scene.case.items
@@ -192,15 +229,12 @@ def _cleanouts(scene: Scene) -> Iterator[Check]:
             if point.kind == "cleanout" and not point.indoors
         )
     for place in known:
-        chance = np.full(particles.listed.size, CLEANOUT_FALSE_ALARM)
-        gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], place)
-        on_it = ndtr((SWEEP_M - gap) / 0.3)
-        chance[particles.listed] += (CLEANOUT_RELIABILITY - CLEANOUT_FALSE_ALARM) * on_it
         yield _two_outcomes(
+            "cleanout",
             "Open the cleanout in the yard and run water indoors",
             CLEANOUT_COST,
             ("the water runs through it", "no water there"),
-            chance,
+            _passes(place, CLEANOUT_BLUR_M, CLEANOUT_RELIABILITY, CLEANOUT_FALSE_ALARM),
         )
 
 
@@ -209,15 +243,13 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
     plan = scene.pits.plan(scene.particles.weights)
     if not plan.order:
         return
-    first = plan.order[0]
-    place = say_place(scene.pits.laid[first].centre, scene.survey.site)
-    hit = scene.pits.exposed_by(first).astype(float)
-    yield Check(
-        f"{A_PIT} {place}",
-        float(scene.pits.costs[first]),
+    site, first = scene.survey.site, scene.pits.laid[plan.order[0]]
+    yield _two_outcomes(
+        "pit",
+        f"{A_PIT} {say_place(first.centre, site)}",
+        first.cost,
         ("the pipe is there", "no pipe there"),
-        np.stack([hit, 1.0 - hit], axis=1),
-        ends_search=True,
+        lambda particles: exposed_by(first, particles, site).astype(float),
     )
 
 
@@ -233,44 +265,40 @@ def _manholes(scene: Scene) -> Iterator[Check]:
         for manhole in main.manholes:
             where = f"manhole {manhole.id} ({name_main(main.id, scene.survey.site)})"
             if ("dye", manhole.id) not in done:
-                chance = _notice_chance(scene, Dye(manhole.id, True, DYE_WAIT_MIN))
                 yield _two_outcomes(
+                    "dye",
                     f"Pour dye indoors and watch {where} for {DYE_WAIT_MIN:g} minutes",
                     DYE_COST,
                     ("dye seen", "no dye"),
-                    chance,
+                    _noticed(scene.survey.site, Dye(manhole.id, True, DYE_WAIT_MIN)),
                 )
             if ("sound", manhole.id) not in done:
                 yield _two_outcomes(
+                    "sound",
                     f"Tap the stack and listen at {where}",
                     LISTEN_COST,
                     ("heard", "not heard"),
-                    _notice_chance(scene, Sound(manhole.id, True)),
+                    _noticed(scene.survey.site, Sound(manhole.id, True)),
                 )
 
 
-def _notice_chance(scene: Scene, item: Dye | Sound) -> Array:
+def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
     """Give P(noticed | particle) from stage ``routes``'s likelihood of a noticed item."""
-    particles = scene.particles
-    site = replace(scene.survey.site, evidence=(item,))
-    chance = np.full(particles.listed.size, np.exp(unlisted_log_likelihood(item, site)))
-    for main in site.mains:
-        mine = particles.on_main(main.id)
-        if not mine.any():
-            continue
-        vertices = particles.vertices[mine]
-        lengths = np.linalg.norm(np.diff(vertices, axis=1), axis=-1).sum(axis=1)
-        laid = Laid(
-            site,
-            main,
-            vertices,
-            np.zeros(vertices.shape[:2]),
-            lengths,
-            particles.stations_m[mine],
-            np.zeros((len(vertices), 1)),
-            None,
-        )
-        chance[mine] = np.exp(log_likelihoods(laid)[item.kind])
+    site = replace(any_site, evidence=(item,))
+
+    def chance(particles: Particles) -> Array:
+        noticed = np.full(particles.listed.size, np.exp(unlisted_log_likelihood(item, site)))
+        for main in site.mains:
+            mine = particles.on_main(main.id)
+            if mine.any():
+                vertices = particles.vertices[mine]
+                laid = Laid(
+                    site, main, vertices, np.zeros(vertices.shape[:2]), _polyline.length(vertices),
+                    particles.stations_m[mine], np.zeros((len(vertices), 1)), None,
+                )  # fmt: skip
+                noticed[mine] = np.exp(log_likelihoods(laid)[item.kind])
+        return noticed
+
     return chance
 
 
@@ -281,24 +309,36 @@ def _record(scene: Scene) -> Iterator[Check]:
     """Ask the city for the tap record: none, or a main and a place along it."""
     if any(isinstance(item, TapRecord) for _, item in scene.case.items):
         return
-    site, particles = scene.survey.site, scene.particles
-    columns, words = [np.full(particles.listed.size, 1.0 - RECORD_EXISTS)], ["no record"]
-    standard = DEFAULTS["tap_record"]
-    anywhere = RECORD_EXISTS * (1.0 - standard.reliability) / len(site.mains)
-    right = RECORD_EXISTS * standard.reliability
-    for main in site.mains:
-        mine = particles.on_main(main.id)
-        edges = _station_edges(particles.stations_m[mine])
-        below = ndtr((edges - particles.stations_m[mine, None]) / standard.sd_m)
-        below[:, [0, -1]] = [0.0, 1.0]
-        for i in range(edges.size - 1):
-            column = np.full(particles.listed.size, anywhere / (edges.size - 1))
-            column[mine] += right * (below[:, i + 1] - below[:, i])
-            columns.append(column)
-            words.append(f"a record in {name_main(main.id, site)}")
-    likelihood = np.stack(columns, axis=1)
-    likelihood[:, 0] += 1.0 - likelihood.sum(axis=1)
-    yield Check("Ask the city for the tap record", RECORD_COST, tuple(words), likelihood)
+    mains, standard = scene.survey.site.mains, DEFAULTS["tap_record"]
+    anywhere = RECORD_EXISTS * (1.0 - standard.reliability) / len(mains)
+    right, words = RECORD_EXISTS * standard.reliability, ["no record"]
+    edges = {}
+    for main in mains:
+        stations = scene.particles.stations_m[scene.particles.on_main(main.id)]
+        edges[main.id] = _station_edges(stations)
+        name = name_main(main.id, scene.survey.site)
+        words += [f"a record in {name}"] * (edges[main.id].size - 1)
+
+    def likelihood(particles: Particles) -> Array:
+        columns = [np.zeros((particles.listed.size, 1))]
+        for main in mains:
+            mine, cuts = particles.on_main(main.id), edges[main.id]
+            there = np.full((particles.listed.size, cuts.size - 1), anywhere / (cuts.size - 1))
+            below = ndtr((cuts - particles.stations_m[mine, None]) / standard.sd_m)
+            below[:, [0, -1]] = [0.0, 1.0]
+            there[mine] += right * np.diff(below, axis=1)
+            columns.append(there)
+        table = np.concatenate(columns, axis=1)
+        table[:, 0] = 1.0 - table.sum(axis=1)
+        return table
+
+    yield Check(
+        "connection-record",
+        "Ask the city for the tap record",
+        RECORD_COST,
+        tuple(words),
+        likelihood,
+    )
 
 
 def _station_edges(stations_m: Array) -> Array:
@@ -325,13 +365,14 @@ def _neighbours(scene: Scene) -> Iterator[Check]:
         ]
     )
     rows = np.array([_share(s.hypothesis, leader, scene.case) for s in scored])
-    likelihood = (1.0 - rows)[:, None] * by_count[0] + rows[:, None] * by_count[1]
+    table = (1.0 - rows)[:, None] * by_count[0] + rows[:, None] * by_count[1]
     name = name_main(leader, scene.survey.site)
     yield Check(
+        "neighbors",
         f"Ask two neighbours whether they drain to {name}",
         NEIGHBOURS_COST,
         ("neither does", "one of the two does", "both do"),
-        likelihood[scene.particles.hypothesis],
+        lambda particles: table[particles.hypothesis],
     )
 
 

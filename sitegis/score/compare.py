@@ -21,6 +21,7 @@ from .particles import leave_lot
 from .words import SAYS_NOTHING_BITS, name_main
 
 RULED_OUT = 0.001
+Asked = tuple[Check, Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +76,15 @@ def compare_mains(survey: Survey) -> tuple[MainComparison, ...]:
     site, scores = survey.site, survey.scores
     case = build_case(site, survey.routes, NONE_LEFT_OUT)
     scene = set_scene(survey, case, scores.hypotheses, survey.routes)
-    checks = tuple(list_checks(scene))
+    weights = scene.particles.weights[:, None]
+    checks = tuple(
+        (check, weights * check.likelihood(scene.particles)) for check in list_checks(scene)
+    )
     rows = [_compare(main, survey, scene, checks) for main in site.mains]
     return tuple(sorted(rows, key=lambda row: (-row.probability, row.main)))
 
 
-def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Check]) -> MainComparison:
+def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Asked]) -> MainComparison:
     """Put the row of one main together."""
     ways = [s for s in survey.scores.hypotheses if s.hypothesis.main == main.id]
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
@@ -168,22 +172,21 @@ def _opening(main: Main, streets: Sequence[Street]) -> str:
     return f"{street.name}: {street.kind}, {street.surface}"
 
 
-def _telling_check(main: Main, probability: float, scene: Scene, checks: Sequence[Check]) -> str:
+def _telling_check(main: Main, probability: float, scene: Scene, checks: Sequence[Asked]) -> str:
     """Name the check with the most expected information on this main, the cheaper on a tie."""
     if probability < RULED_OUT:
         return "nothing more is needed: it is as good as ruled out"
     mine = scene.particles.on_main(main.id)
     gains = [
-        (-round(_binary_gain(mine, check, scene), 6), check.cost, check.name) for check in checks
+        (-round(_binary_gain(mine, joint), 6), check.cost, check.name) for check, joint in checks
     ]
     if not gains or min(gains)[0] >= 0.0:
         return "no check in the catalogue tells this main from another"
     return min(gains)[2]
 
 
-def _binary_gain(mine: NDArray[np.bool_], check: Check, scene: Scene) -> float:
-    """Give the expected information of a check on whether it is this main, in bits."""
-    joint = scene.particles.weights[:, None] * check.likelihood
+def _binary_gain(mine: NDArray[np.bool_], joint: Array) -> float:
+    """Give the expected information of P(particle, outcome) on whether it is this main, bits."""
     yes, no = joint[mine].sum(axis=0), joint[~mine].sum(axis=0)
     prior = entr(yes.sum()) + entr(no.sum())
     outcome = entr(yes + no).sum()

@@ -32,8 +32,8 @@ def rank_checks(
     """
     scene = set_scene(survey, case, scored, sampled)
     listed = list(list_checks(scene))
-    spots = [_evaluate(check, scene) for check in listed if check.is_spot]
-    others = [_evaluate(check, scene) for check in listed if not check.is_spot]
+    spots = [_evaluate(check, scene) for check in listed if check.kind == "spot"]
+    others = [_evaluate(check, scene) for check in listed if check.kind != "spot"]
     return tuple(sorted([*others, *sorted(spots, key=_rank)[:MOST_SPOTS]], key=_rank))
 
 
@@ -53,7 +53,7 @@ def _rank(check: NextCheck) -> tuple[float, float, str]:
 def _evaluate(check: Check, scene: Scene) -> NextCheck:
     """Work out one check."""
     particles = scene.particles
-    joint = particles.weights[:, None] * check.likelihood
+    joint = particles.weights[:, None] * check.likelihood(particles)
     by_hypothesis = particles.by_hypothesis(joint)
     prior = by_hypothesis.sum(axis=1)
     conditional = by_hypothesis / np.where(prior > 0.0, prior, 1.0)[:, None]

@@ -21,7 +21,9 @@ from .._pits import (
     Candidate,
     Flags,
     Places,
+    Straights,
     best_first,
+    rectangle_crossings,
     straights_of,
     trench_cost,
     weigh_pits,
@@ -70,10 +72,6 @@ class Pits:
         """Give the expected cost of digging in an order for particle weights (p,)."""
         return plan_cost(order, self.hits, self._grouped(weights), self.costs, self.way_out)
 
-    def exposed_by(self, pit: int) -> Flags:
-        """Tell which particles (p,) a pit exposes."""
-        return np.asarray(self.hits[pit][self.group_of])
-
     def _grouped(self, weights: Array) -> Array:
         return np.bincount(self.group_of, weights, minlength=self.hits.shape[1]).astype(float)
 
@@ -89,13 +87,8 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     )
     places = _clear_of_house(places, site, gap)
     listed = particles.listed
-    strata = (np.arange(listed.sum()) * _GOLDEN + 0.5) % 1.0
-    vertices = particles.vertices[listed]
-    inverts = with_ground_error(site, vertices, particles.inverts_m[listed], strata)
     weights = particles.weights[listed]
-    weighed = weigh_pits(
-        site, rules, dig_area(site), straights_of(vertices, inverts), weights, places
-    )
+    weighed = weigh_pits(site, rules, dig_area(site), _straights(particles, site), weights, places)
     laid = best_first(weighed, weights)[:MOST_PITS]
     hits = np.zeros((len(laid), listed.size), bool)
     hits[:, listed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
@@ -105,6 +98,26 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
         tuple(laid), columns, group_of.reshape(-1).astype(np.intp),
         np.array([one.cost for one in laid]), trench_cost(site, rules, *way) if way else 0.0,
     )  # fmt: skip
+
+
+def _straights(particles: Particles, site: Site) -> Straights:
+    """Give the straights of the listed particles, the ground's error folded in."""
+    listed = particles.listed
+    strata = (np.arange(listed.sum()) * _GOLDEN + 0.5) % 1.0
+    vertices = particles.vertices[listed]
+    inverts = with_ground_error(site, vertices, particles.inverts_m[listed], strata)
+    return straights_of(vertices, inverts)
+
+
+def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
+    """Tell which particles (p,) a pit exposes."""
+    crossings = rectangle_crossings(
+        _straights(particles, site), pit.centre[None], np.array([pit.angle_rad]),
+        np.array([pit.size_m]),
+    )  # fmt: skip
+    seen = np.zeros(particles.listed.size, bool)
+    seen[particles.listed] = pit.ground_m - crossings.invert_m[0] <= pit.depth_m
+    return seen
 
 
 # ---------------------------------------------------------------------------------- places
