@@ -16,7 +16,8 @@ from lxml import etree
 from sitegis._survey import Survey
 from sitegis._units import about
 from sitegis.score.intervals import tap_spreads
-from sitegis.write.dxf import dxf_bytes, plain_text
+from sitegis.write.gis.dxf import dxf_bytes
+from sitegis.write.gis.dxf_sheet import plain_text
 from sitegis.write.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
 from sitegis.write.record.sheet import POINT_M, fit

@@ -91,7 +91,7 @@ def test_the_geopackage_has_the_places_of_the_answer(
 def test_the_drawing_has_the_places_of_the_answer(
     survey: Survey, files: dict[str, bytes], grid: dict[str, np.ndarray]
 ) -> None:
-    """ezdxf finds a circle at the exit, a ring about each pit and a circle for each mark."""
+    """ezdxf finds a circle at the exit, a ring about each pit, a circle or block for each mark."""
     space = ezdxf.read(io.StringIO(files["lateral.dxf"].decode("utf-8"))).modelspace()
     (left_at,) = space.query('CIRCLE[layer=="SITEGIS-EXIT-INFERRED"]')
     assert tuple(left_at.dxf.center)[:2] == pytest.approx(tuple(grid["exit"]), abs=0.007)
@@ -100,7 +100,7 @@ def test_the_drawing_has_the_places_of_the_answer(
     assert len(centres) == len(grid) - 1
     for rank, centre in enumerate(centres, start=1):
         assert (centre.x, centre.y) == pytest.approx(tuple(grid[f"pit-{rank}"]), abs=0.007)
-    marks = [c for c in space.query("CIRCLE") if c.dxf.layer.startswith("SITEGIS-LOCATE-")]
+    marks = [c for c in space.query("CIRCLE INSERT") if c.dxf.layer.startswith("SITEGIS-LOCATE-")]
     assert len(marks) == len(_marks(survey))
 
 

@@ -12,6 +12,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import fiona
 import numpy as np
 import pytest
@@ -51,6 +52,12 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("corner")
     sitegis.run(ROOT / "fixtures" / "corner-lot-alley", folder)
     return folder / "lateral.gpkg"
+
+
+def _pixels(path: Path, mode: str) -> np.ndarray:
+    """Return a picture as an array."""
+    with Image.open(path) as image:
+        return np.asarray(image.convert(mode))
 
 
 @pytest.fixture(scope="module")
@@ -102,13 +109,13 @@ def test_qgis_shows_labels_and_titles(looks: dict[str, dict[str, Any]]) -> None:
 def test_qgis_renders_each_layer_in_its_color(looks: dict[str, dict[str, Any]]) -> None:
     """The picture holds the color of the style, and a dashed line has gaps where it runs."""
     for layer, told in looks.items():
-        pixels = np.asarray(Image.open(told["picture"]).convert("RGB")).reshape(-1, 3)
+        pixels = _pixels(told["picture"], "RGB").reshape(-1, 3)
         for one in told["symbols"].values():
             wanted = [int(one["color"][at : at + 2], 16) for at in (1, 3, 5)]
             assert (np.abs(pixels.astype(int) - wanted).sum(axis=1) < 40).any(), layer
     share = {}
     for layer in ("route", "main"):
-        pixels = np.asarray(Image.open(looks[layer]["picture"]).convert("L"))
+        pixels = _pixels(looks[layer]["picture"], "L")
         rows = (pixels < 200).any(axis=1)
         used = np.flatnonzero(rows)
         share[layer] = rows[used[0] : used[-1] + 1].mean()
@@ -166,3 +173,69 @@ def test_dates_are_the_surveys_own(package: Path, monkeypatch: pytest.MonkeyPatc
     assert set(dates) == {"2026-04-14T00:00:00.000Z"}
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1000000000")
     assert written_date("2026-04-14") == "2001-09-09T01:46:40.000Z"
+
+
+@pytest.fixture(scope="module")
+def drawing(package: Path) -> ezdxf.document.Drawing:
+    """Read the drawing of the corner lot."""
+    return ezdxf.readfile(package.with_name("lateral.dxf"))
+
+
+def test_text_is_never_dashed(drawing: ezdxf.document.Drawing) -> None:
+    """A letter drawn in a dashed line type prints as dots: every text has its own, continuous."""
+    space = drawing.modelspace()
+    texts = [*space.query("TEXT"), *(a for block in space.query("INSERT") for a in block.attribs)]
+    assert len(texts) > 20
+    assert {text.dxf.linetype for text in texts} == {"CONTINUOUS"}
+
+
+def test_unlikely_layers_are_frozen(drawing: ezdxf.document.Drawing) -> None:
+    """Frozen is neither shown nor printed; a layer that is only off may still be printed."""
+    frozen = {layer.dxf.name for layer in drawing.layers if layer.is_frozen()}
+    assert frozen == {
+        layer.dxf.name for layer in drawing.layers if layer.dxf.name.endswith("UNLIKELY")
+    }
+    assert frozen
+
+
+def test_blocks_carry_their_texts(drawing: ezdxf.document.Drawing, package: Path) -> None:
+    """One block a pit, with name, depth to dig to and chance; one a manhole and a cleanout."""
+    answer = json.loads(package.with_name("answer.json").read_text("utf-8"))
+    found = Counter(one.dxf.name for one in drawing.modelspace().query("INSERT"))
+    assert found["SITEGIS-PIT"] == len(answer["pits"])
+    assert found["SITEGIS-CLEANOUT"] == 1
+    pit = next(one for one in drawing.modelspace().query("INSERT") if "PIT" in one.dxf.name)
+    told = {attribute.dxf.tag: attribute.dxf.text for attribute in pit.attribs}
+    feet = answer["pits"][0]["depth_m"] / 0.3048
+    assert told["DIG_TO"].startswith(f"dig to {int(feet)}'")
+    chance = f"{answer['pits'][0]['p_hit']:.0%}".replace("%", " %")
+    assert told["P_HIT"] == f"{chance} to find the pipe"
+
+
+def test_the_sheet_is_to_scale(drawing: ezdxf.document.Drawing) -> None:
+    """A viewport's height on paper times the stated scale is the ground that it shows."""
+    sheet = drawing.layouts.get("Layout1")
+    view = next(one for one in sheet.query("VIEWPORT") if one.dxf.status > 1)
+    told = next(t.dxf.text for t in drawing.modelspace().query("TEXT") if "Sheet: " in t.dxf.text)
+    feet_an_inch = float(told.split("=")[1].split()[0])
+    assert told == f"Sheet: 1 in = {feet_an_inch:.0f} ft."
+    # survey feet and feet differ by 2e-6
+    assert view.dxf.view_height == pytest.approx(view.dxf.height / 25.4 * feet_an_inch, rel=1e-5)
+    assert drawing.audit().errors == []
+
+
+def test_librecad_draws_the_whole_site(package: Path, tmp_path: Path) -> None:
+    """LibreCAD opens it on the site: what it draws fills its sheet, and lies not in one corner."""
+    if shutil.which("librecad") is None or shutil.which("pdftoppm") is None:
+        _needs("nothing_of_that_name", "librecad, poppler-utils")
+    path = shutil.copy(package.with_name("lateral.dxf"), tmp_path / "site.dxf")
+    env = {"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(tmp_path)}
+    command = ["librecad", "dxf2pdf", "-a", "-m", str(path)]
+    subprocess.run(command, env=env, check=True, capture_output=True, timeout=120)
+    picture = ["pdftoppm", "-r", "50", "-gray", "-singlefile", str(tmp_path / "site.pdf")]
+    subprocess.run([*picture, str(tmp_path / "site")], check=True)
+    pixels = _pixels(tmp_path / "site.pgm", "L")
+    dark = np.argwhere(pixels < 200)
+    height, width = pixels.shape
+    assert np.ptp(dark[:, 0]) > 0.8 * height
+    assert np.ptp(dark[:, 1]) > 0.4 * width

@@ -6,10 +6,10 @@ from pathlib import Path
 
 from .._survey import Survey
 from .answer import answer_bytes
-from .dxf import dxf_bytes
 from .findings import find
 from .geojson import geojson_bytes
 from .gis import geopackage_bytes
+from .gis.dxf import dxf_bytes
 from .page import map_bytes
 from .phone import gpx_bytes, kml_bytes
 from .record import record_bytes

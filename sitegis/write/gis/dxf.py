@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 import textwrap
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -15,17 +14,23 @@ from ezdxf.document import Drawing
 from ezdxf.enums import TextEntityAlignment
 from ezdxf.layouts.layout import Modelspace
 
-from .._frames import Array, LotFrame
-from .._survey import Survey
-from .features import NOT_LOCATED, Feature, drawn_features, shown_name
+from ..._frames import Array, LotFrame
+from ..._site import Site
+from ..._survey import Survey
+from ..._units import about, percent
+from ..features import NOT_LOCATED, Feature, drawn_features, shown_name
+from ..looks import BROWN, GREY, INK, PROPOSED, SEWER, UTILITY_COLORS, VIOLET, look_of
+from .dxf_sheet import add_sheet, plain_text
 
 # DXF header codes of the drawing unit ($INSUNITS in the DXF reference): metre, foot, US survey foot
 _METRE, _FOOT, _SURVEY_FOOT = 6, 2, 21
-# ACI colours: 3 is green, as sewers are marked in the APWA Uniform Color Code; 7 is black/white,
-# 8 grey for what would else hide it
-_COLOURS = {"main": 3, "manhole": 3, "drain": 3, "route": 3, "exit": 3, "keep-out": 1, "pit": 7,
-            "tie": 8, "corridor": 8}  # fmt: skip
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+# the numbers of the drawing colors (AutoCAD Color Index, as ezdxf lists it); 7 is black or white
+_ACI = {
+    INK: 7, PROPOSED: 7, GREY: 8, SEWER: 3, BROWN: 34, VIOLET: 202, UTILITY_COLORS["gas"]: 2,
+    UTILITY_COLORS["electric"]: 1, UTILITY_COLORS["telecom"]: 30, UTILITY_COLORS["water"]: 5,
+}  # fmt: skip
+# things that are drawn as a block with their name and depth as attributes
+_BLOCKS = {"PIT": ("NAME", "DIG_TO", "P_HIT"), "MANHOLE": ("NAME",), "CLEANOUT": ("NAME",)}
 TEXT_HEIGHT_M = 0.4
 NOTES_LAYER = "SITEGIS-NOTES"
 _NOTE_COLUMNS = 100
@@ -39,8 +44,9 @@ def dxf_bytes(survey: Survey) -> bytes:
 
     Coordinates are the CRS's, in its unit, which the header names. Layers are named
     ``SITEGIS-<layer>-<evidence class>``; inferred lines are dashed. What belongs to a way too
-    unlikely to be named in the answer has layers of its own, switched off. The drawing opens on
-    the site, with notes under it and an arrow to grid north.
+    unlikely to be named in the answer has layers of its own, frozen: they do not print. Text is
+    never dashed. The drawing opens on the site, with notes under it and an arrow to grid north;
+    its first sheet shows it to scale.
     """
     frame = survey.site.frame
     features = drawn_features(survey)
@@ -48,7 +54,7 @@ def dxf_bytes(survey: Survey) -> bytes:
         drawing = _drawing(frame)
         space = drawing.modelspace()
         for feature, hidden in features:
-            _add(space, feature, frame, layer=_layer(drawing, feature, hidden=hidden))
+            _add(space, feature, survey.site, layer=_layer(drawing, feature, hidden=hidden))
         _add_notes(drawing, survey, [feature for feature, _ in features])
         # the library would add them in the order of a set of texts, another in each process
         for name in sorted(drawing.entitydb.dxf_types_in_use()):
@@ -76,16 +82,8 @@ def _drawing(frame: LotFrame) -> Drawing:
     drawing.header["$INSUNITS"] = units.get(frame.unit_name, _SURVEY_FOOT)
     drawing.header["$MEASUREMENT"] = int(frame.unit_name == "metre")
     drawing.header["$LTSCALE"] = 0.6 / frame.metres_per_unit
+    _define_blocks(drawing, frame)
     return drawing
-
-
-def plain_text(text: str) -> str:
-    r"""Make a text harmless in a drawing: no control characters, no ``%%`` or caret codes.
-
-    >>> plain_text("50%%d ^J{x}\n")
-    '50% %d ^ J{x} '
-    """
-    return re.sub(r"%(?=%)", "% ", _CONTROL.sub(" ", text)).replace("^", "^ ")
 
 
 def _layer(drawing: Drawing, feature: Feature, *, hidden: bool) -> str:
@@ -95,9 +93,10 @@ def _layer(drawing: Drawing, feature: Feature, *, hidden: bool) -> str:
         name += "-UNLIKELY"
     if name not in drawing.layers:
         line = "DASHED" if feature.evidence_class == "inferred" else "CONTINUOUS"
-        layer = drawing.layers.add(name, color=_COLOURS.get(feature.layer, 7), linetype=line)
+        color = _ACI[look_of(feature.layer).color]
+        layer = drawing.layers.add(name, color=color, linetype=line)
         if hidden:
-            layer.off()
+            layer.freeze()
     return name
 
 
@@ -111,14 +110,21 @@ def _lines(geometry: shapely.Geometry) -> Iterable[tuple[shapely.Geometry, bool]
             yield part, False
 
 
-def _add(space: Modelspace, feature: Feature, frame: LotFrame, *, layer: str) -> None:
+def _add(space: Modelspace, feature: Feature, site: Site, *, layer: str) -> None:
     """Draw one feature with its name."""
-    attributes = {"layer": layer}
+    frame = site.frame
+    attributes: dict[str, object] = {"layer": layer}
+    if feature.layer == "keep-out":
+        attributes["color"] = _ACI[look_of("keep-out", str(feature.properties["kind"])).color]
+    block = _block(feature)
     for line, is_ring in _lines(feature.geometry):
         vertices = frame.to_crs(shapely.get_coordinates(line))
         space.add_lwpolyline(
             vertices[:-1] if is_ring else vertices, close=is_ring, dxfattribs=attributes
         )
+    if block:
+        _insert(space, block, feature, site, layer)
+        return
     if isinstance(feature.geometry, shapely.Point):
         at = frame.to_crs(shapely.get_coordinates(feature.geometry))[0]
         space.add_circle(at, 0.15 / frame.metres_per_unit, dxfattribs=attributes)
@@ -127,6 +133,47 @@ def _add(space: Modelspace, feature: Feature, frame: LotFrame, *, layer: str) ->
         # the first pit lies close to the exit: its name stands above, the exit's below
         below = feature.layer == "exit"
         _write(space, shown_name(feature), anchor, frame, layer, below=below)
+
+
+def _block(feature: Feature) -> str:
+    """Return the block that stands for a feature, none for most."""
+    if feature.layer in ("pit", "manhole"):
+        return feature.layer.upper()
+    return "CLEANOUT" if feature.properties.get("kind") == "cleanout" else ""
+
+
+def _define_blocks(drawing: Drawing, frame: LotFrame) -> None:
+    """Define the blocks: a mark of the drawing's unit with its texts beside it."""
+    radius = 0.3 / frame.metres_per_unit
+    height = TEXT_HEIGHT_M / frame.metres_per_unit
+    for name, tags in _BLOCKS.items():
+        block = drawing.blocks.new(f"SITEGIS-{name}")
+        if name == "PIT":
+            block.add_line((-radius, 0), (radius, 0), dxfattribs={"linetype": "CONTINUOUS"})
+            block.add_line((0, -radius), (0, radius), dxfattribs={"linetype": "CONTINUOUS"})
+        else:
+            block.add_circle((0, 0), radius, dxfattribs={"linetype": "CONTINUOUS"})
+        if name == "CLEANOUT":
+            block.add_circle((0, 0), radius / 2, dxfattribs={"linetype": "CONTINUOUS"})
+        for number, tag in enumerate(tags):
+            block.add_attdef(
+                tag, (1.4 * radius, 0.6 * radius - 1.4 * number * height), height=height,
+                dxfattribs={"linetype": "CONTINUOUS"},
+            )  # fmt: skip
+
+
+def _insert(space: Modelspace, block: str, feature: Feature, site: Site, layer: str) -> None:
+    """Insert a feature's block at its middle, its attributes filled."""
+    at = site.frame.to_crs(shapely.get_coordinates(feature.geometry.centroid))[0]
+    known = feature.properties
+    told = {"NAME": shown_name(feature)}
+    if block == "PIT":
+        told["DIG_TO"] = f"dig to {about(float(str(known['depth_m'])), site.units)}"
+        told["P_HIT"] = f"{percent(float(str(known['p_hit'])))} to find the pipe"
+    inserted = space.add_blockref(f"SITEGIS-{block}", at, dxfattribs={"layer": layer})
+    inserted.add_auto_attribs({tag: plain_text(text) for tag, text in told.items()})
+    for attribute in inserted.attribs:
+        attribute.dxf.linetype = "CONTINUOUS"
 
 
 def _anchor(geometry: shapely.Geometry) -> shapely.Geometry:
@@ -141,7 +188,9 @@ def _write(
 ) -> None:
     """Write a line of text, its lower left corner (upper, if ``below``) at a point of the grid."""
     height = TEXT_HEIGHT_M / frame.metres_per_unit
-    text = space.add_text(plain_text(words), height=height, dxfattribs={"layer": layer})
+    # a dashed layer would dash its letters
+    plain = {"layer": layer, "linetype": "CONTINUOUS"}
+    text = space.add_text(plain_text(words), height=height, dxfattribs=plain)
     align = TextEntityAlignment.TOP_LEFT if below else TextEntityAlignment.BOTTOM_LEFT
     text.set_placement(at, align=align)
 
@@ -162,12 +211,19 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
         *survey.rules.pit_cautions,
     ]
     lines = [line for words in told for line in textwrap.wrap(words, _NOTE_COLUMNS)]
-    for number, line in enumerate(lines, start=1):
-        _write(space, line, low - np.array([0.0, number * step]), frame, NOTES_LAYER)
-    low = low - np.array([0.0, (len(lines) + 1) * step])
+    first = low + np.array([step / 2, -1.5 * step])
+    for number, line in enumerate(lines):
+        _write(space, line, first - np.array([0.0, number * step]), frame, NOTES_LAYER)
+    last = first - np.array([0.0, len(lines) * step])
+    foot = float(last[1]) - step / 2
+    block = [tuple(low), (high[0], low[1]), (high[0], foot), (low[0], foot)]
+    space.add_lwpolyline(block, close=True, dxfattribs={"layer": NOTES_LAYER})
+    low = np.array([low[0], foot - step])
     _point_north(space, np.array([low[0], high[1]]), step, frame)
     high = high + np.array([0.0, 6 * step])
     space.reset_extents((*low, 0.0), (*high, 0.0))
+    scale = add_sheet(drawing, survey, low, high)
+    _write(space, f"Sheet: {scale.words}.", last, frame, NOTES_LAYER)
     width, height = high - low
     drawing.set_modelspace_vport(1.05 * max(height, width / 1.5), (low + high) / 2)
 
