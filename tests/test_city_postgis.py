@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import importlib
 import os
 import shutil
 import subprocess
@@ -190,14 +191,54 @@ def test_tables_of_others_stay(url, reference):
         assert connection.execute("SELECT letter FROM public.notes").fetchall() == [("keep me",)]
 
 
-def test_view_on_a_table_is_told(url, reference):
-    """A view that somebody made on an earlier table is not taken away, nor the table."""
+DEPENDENTS = {
+    "view": "CREATE VIEW public.mine AS SELECT parcel FROM sitegis.{}",
+    "key": "CREATE TABLE public.mine (lot bigint REFERENCES sitegis.{} (fid))",
+    "type": "CREATE TABLE public.mine (lot sitegis.{})",
+    "child": "CREATE TABLE public.mine () INHERITS (sitegis.{})",
+}
+
+
+@pytest.mark.parametrize("kind", DEPENDENTS)
+def test_what_rests_on_a_table_is_told_before_the_work(url, reference, kind, monkeypatch):
+    """Somebody's view, key, column or child table stays; nobody advises to lose it.
+
+    PostgreSQL's own refusal of DROP TABLE for each of the four is what this is held against.
+    """
     path, out = reference
-    run_city(path, database(url))
+    target = database(url)
+    run_city(path, target)
+    for name in ("lots", "failures"):
+        with psycopg.connect(url) as connection:
+            connection.execute(DEPENDENTS[kind].format(name))
+            with pytest.raises(psycopg.errors.DependentObjectsStillExist):
+                connection.execute(f"DROP TABLE sitegis.{name}")
+            connection.rollback()
+        with psycopg.connect(url) as connection:
+            connection.execute(DEPENDENTS[kind].format(name))
+        with monkeypatch.context() as patched:
+            patched.delattr(importlib.import_module("sitegis.city.run"), "read_city")
+            with pytest.raises(CannotWrite, match=f"mine.* rests on the table {name}") as caught:
+                run_city(path, target)
+        assert "CASCADE" not in str(caught.value)
+        with psycopg.connect(url) as connection:
+            connection.execute(f"DROP {'VIEW' if kind == 'view' else 'TABLE'} public.mine")
+    assert_same(url, out)
+    run_city(path, target)
+
+
+def test_no_hint_of_the_database_is_passed_on(url, reference, monkeypatch):
+    """A dependent that the look missed ends the run with the database's reason, not its advice."""
+    path, out = reference
+    target = database(url)
+    run_city(path, target)
     with psycopg.connect(url) as connection:
         connection.execute("CREATE VIEW public.mine AS SELECT parcel FROM sitegis.lots")
-    with pytest.raises(CannotWrite, match="depend"):
-        run_city(path, database(url))
+    postgis = importlib.import_module("sitegis.city._postgis")
+    monkeypatch.setattr(postgis, "_refuse_dependents", lambda *_: None)
+    with pytest.raises(CannotWrite, match="other objects depend on it") as caught:
+        run_city(path, target)
+    assert "CASCADE" not in str(caught.value)
     assert_same(url, out)
 
 

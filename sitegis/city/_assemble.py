@@ -45,8 +45,24 @@ def check_output(out: Path | Database) -> None:
                   "GeoParquet needs the package pyarrow.",
                   "install pyarrow, or name a file that ends in .gpkg."),
         ))  # fmt: skip
+    _refuse_foreign(out)
+
+
+def _refuse_foreign(out: Path) -> None:
+    """Refuse to replace what is no earlier output: a folder with other things in it, a pipe."""
     if out.is_dir() and out.suffix.lower() == GPKG:
         raise CannotWrite(f"{out} is a folder: choose another name.")
+    if not out.is_dir():
+        if out.exists() and (out.suffix.lower() == PARQUET or not out.is_file()):
+            raise CannotWrite(f"{out} is there and no earlier output: choose another name.")
+        return
+    ours = {f"{name}{PARQUET}" for name in (*LAYERS, *REPORTED)}
+    other = sorted(e.name for e in out.iterdir() if e.name not in ours or not e.is_file())
+    if other:
+        raise CannotWrite(
+            f"{out} holds {other[0]}, which sitegis did not write and which would be lost: choose "
+            "another name."
+        )
 
 
 def _postgis() -> Any:
@@ -179,6 +195,7 @@ def _replace(staged: Path, out: Path, holder: Path) -> None:
     for file in [staged] if staged.is_file() else staged.iterdir():
         with file.open("rb") as opened:
             os.fsync(opened.fileno())
+    _refuse_foreign(out)
     if out.is_dir():
         os.rename(out, holder / "old")
     os.replace(staged, out)

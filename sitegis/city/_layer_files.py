@@ -98,7 +98,7 @@ class LayerFiles:
     def _is_harmless(self, path: Path, key: str, written: str) -> bool:
         """Check the kind of a layer and what it may lead to; note the files it consists of."""
         suffix = path.suffix.lower()
-        kind = suffix in SUFFIXES and path.is_dir() == (suffix == ".gdb")
+        kind = suffix in SUFFIXES and (path.is_dir() if suffix == ".gdb" else path.is_file())
         if not kind or (suffix == ".gdb" and not (path / GDB_CATALOG).is_file()):
             self.faults.add("layer-kind", f"{key}.layer", written, "This kind is not read.",
                             "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or "

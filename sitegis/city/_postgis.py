@@ -30,7 +30,8 @@ def check_database(target: Database, names: tuple[str, ...]) -> None:
     with _transaction(target) as connection:
         _extension_schema(connection, target)
         for name in names:
-            _is_ours(connection, target, name)
+            if _is_ours(connection, target, name):
+                _refuse_dependents(connection, target, name)
         found = connection.execute(
             "SELECT coalesce((SELECT has_schema_privilege(oid, 'CREATE') FROM pg_namespace"
             " WHERE nspname = %s), has_database_privilege(current_database(), 'CREATE'))",
@@ -126,6 +127,8 @@ def _put(connection: Connection, target: Database, name: str, comment: str) -> N
     place = sql.Identifier(target.schema, name)
     part = sql.Identifier(target.schema, f"{name}.part")
     if _is_ours(connection, target, name):
+        # one may have been made since the run began
+        _refuse_dependents(connection, target, name)
         connection.execute(sql.SQL("DROP TABLE {}").format(place))
     connection.execute(sql.SQL("ALTER TABLE {} RENAME TO {}").format(part, sql.Identifier(name)))
     connection.execute(
@@ -148,6 +151,29 @@ def _is_ours(connection: Connection, target: Database, name: str) -> bool:
             f"{target}: the table {name} there was not written by sitegis; give another --schema."
         )
     return True
+
+
+def _refuse_dependents(connection: Connection, target: Database, name: str) -> None:
+    """Raise ``CannotWrite`` where a view or a key of somebody's stands on an earlier table.
+
+    The table could be replaced only together with it, which is never done.
+    """
+    found = connection.execute(
+        "SELECT DISTINCT pg_describe_object(d.classid, d.objid, d.objsubid)"
+        " FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace"
+        " LEFT JOIN pg_type t ON t.oid = c.reltype"
+        " JOIN pg_depend d ON d.deptype = 'n' AND (d.refclassid, d.refobjid) IN"
+        " (('pg_class'::regclass, c.oid), ('pg_type'::regclass, t.oid),"
+        " ('pg_type'::regclass, t.typarray))"
+        " WHERE n.nspname = %s AND c.relname = %s ORDER BY 1",
+        (target.schema, name),
+    ).fetchall()
+    if found:
+        more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+        raise CannotWrite(
+            f"{target}: {found[0][0]}{more} there rests on the table {name}, which is to be"
+            " replaced. Move it to another schema's tables, or give another --schema."
+        )
 
 
 def _extension_schema(connection: Connection, target: Database) -> str:
@@ -181,8 +207,14 @@ def _transaction(target: Database) -> Iterator[Connection]:
 
 
 def _words(error: Exception, target: Database) -> str:
-    """Give an error of the database in one line, any password masked."""
-    said = " ".join(str(error).split()) or type(error).__name__
+    """Give an error of the database in one line, any password masked.
+
+    The database's own hints are left out: they advise what loses other people's work.
+    """
+    told = getattr(error, "diag", None)
+    parts = (told.message_primary, told.message_detail) if told else ()
+    whole = " ".join(part for part in parts if part) or str(error).partition("HINT:")[0]
+    said = " ".join(whole.split()) or type(error).__name__
     for key in SECRETS:
         secret = target.parameters.get(key)
         if secret:

@@ -15,6 +15,7 @@ from shapely import STRtree
 
 from .._geodesy import utm_crs
 from .._site import Notice, Priors
+from ..read._files import open_ordinary
 from ..read._layers import flat_crs, read_crs
 from ..read._report import Report, guess, index_lines
 from ._crs import check_stretch
@@ -70,7 +71,13 @@ def read_city(path: Path) -> City:
 def _read_file(path: Path, faults: Faults) -> CityFile | None:
     """Parse and check the TOML file."""
     try:
-        text = path.read_text("utf-8-sig")
+        opened = open_ordinary(path)
+        if opened is None:
+            faults.add("not-a-file", "file", None, "This is not an ordinary file.",
+                       "name a CITY.toml.")  # fmt: skip
+            return None
+        with opened:
+            text = opened.read().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         faults.add("file-unreadable", "file", None, f"The file cannot be read ({error}).",
                    "name a CITY.toml, saved as UTF-8.")  # fmt: skip

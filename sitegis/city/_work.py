@@ -37,7 +37,7 @@ def work_folder(out: Path) -> Iterator[Path]:
     folder = out.parent / f"{out.name}.work"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(folder, os.O_RDONLY)
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     except OSError as error:
         raise CannotWrite(f"{folder}: {error.strerror}.") from error
     try:
@@ -64,6 +64,8 @@ def reopen(folder: Path, inputs: str, chunks: int) -> list[int]:
 
 def _is_of(path: Path, manifest: dict[str, object]) -> bool:
     """Tell whether a manifest is there and says the same."""
+    if not path.is_file():
+        return False
     try:
         return bool(json.loads(path.read_text("utf-8")) == manifest)
     except (FileNotFoundError, ValueError):
@@ -84,6 +86,8 @@ def chunk_path(folder: Path, number: int) -> Path:
 
 def _is_whole(path: Path) -> bool:
     """Tell whether a chunk file is there and can be read."""
+    if not path.is_file():
+        return False
     try:
         load_tables(path)
     except FileNotFoundError:

@@ -1,9 +1,8 @@
 """``fieldbook.xlsx`` as plain cells: bounded, without entities, formulas by their last value.
 
 A workbook is a zip archive of XML parts. Its sizes are taken from the archive's directory, past
-which ``zipfile`` gives no byte, before anything is unpacked. Each part's prolog is parsed with
-expat up to its first element and refused where it declares a document type: without one no
-entity can be defined, so none can expand. Macros and links are never followed.
+which ``zipfile`` gives no byte, before anything is unpacked; its elements are counted while they
+stream by, before openpyxl makes objects of them. Macros and links are never followed.
 """
 
 from __future__ import annotations
@@ -14,6 +13,7 @@ import stat
 import warnings
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +27,7 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from .._errors import Fault
 from ._book_layout import Layout, read_layout
+from ._book_parts import DoctypeError, TooManyError, count_elements
 from ._file_names import BOOK_FILE
 from ._files import is_inside
 from ._report import Report
@@ -43,7 +44,7 @@ OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0"
 _DAMAGED = (
     zipfile.BadZipFile, zlib.error, InvalidFileException, expat.ExpatError, SyntaxError,
     LookupError, ValueError, TypeError, AttributeError, ArithmeticError, EOFError,
-    NotImplementedError, AssertionError, RecursionError,
+    NotImplementedError, AssertionError, RuntimeError,  # the last: a part has a password
 )  # fmt: skip
 
 
@@ -166,55 +167,33 @@ def _unfit(file: IO[bytes]) -> Fault | None:
                           "open it in the spreadsheet and save it as .xlsx: another ending alone "
                           "does not change the file.")  # fmt: skip
         unpacked = sum(part.file_size for part in parts)
-        xml = [part for part in parts if part.filename.lower().endswith((".xml", ".rels"))]
-        streamed = ("xl/worksheets/", "xl/sharedstr")
-        held = [part for part in xml if not part.filename.lower().startswith(streamed)]
-        if (
-            unpacked > MOST_UNPACKED or len(parts) > MOST_PARTS
-            or any(part.file_size > MOST_IN_MEMORY for part in held)
-        ):  # fmt: skip
-            return _whole(
-                "file-too-big",
-                f"The workbook unpacks to {unpacked / 1e6:.0f} MB in {len(parts)} parts, more than "
-                "is read.",
-                "copy the tables into a fresh workbook ('sitegis start --workbook').",
-            )
+        if unpacked > MOST_UNPACKED or len(parts) > MOST_PARTS:
+            return _too_big(f"unpacks to {unpacked / 1e6:.0f} MB in {len(parts)} parts")
+        return _overgrown(archive, parts)
+
+
+def _overgrown(archive: zipfile.ZipFile, parts: list[zipfile.ZipInfo]) -> Fault | None:
+    """Fault more elements than are read, too large a part that is held whole, a document type."""
+    counts: Counter[str] = Counter()
+    try:
         for part in parts:
-            if _has_doctype(archive, part):
-                return _whole("book-doctype", "The workbook declares a document type.",
-                              "no spreadsheet writes that: do not trust the file.")  # fmt: skip
+            is_xml = count_elements(archive, part, counts)
+            streamed = part.filename.lower().startswith(("xl/worksheets/", "xl/sharedstr"))
+            if is_xml and not streamed and part.file_size > MOST_IN_MEMORY:
+                return _too_big(f"has a part of {part.file_size / 1e6:.0f} MB")
+    except DoctypeError:
+        return _whole("book-doctype", "The workbook declares a document type.",
+                      "no spreadsheet writes that: do not trust the file.")  # fmt: skip
+    except TooManyError as error:
+        return _too_big(f"holds {error}, empty ones that are only formatted included")
     return None
 
 
-class _Begun(Exception):  # noqa: N818 - no error: it ends the parsing early
-    """The first element or the document type was met."""
-
-
-def _has_doctype(archive: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
-    """Parse a part up to its first element; tell whether a document type came before it.
-
-    Any part may be named as XML by the archive's table of contents, so each is tried; one that
-    is no XML ends at once.
-    """
-    found: list[bool] = []
-
-    def met_doctype(*_: object) -> None:
-        found.append(True)
-        raise _Begun
-
-    def met_element(*_: object) -> None:
-        raise _Begun
-
-    parser = expat.ParserCreate()
-    parser.StartDoctypeDeclHandler = met_doctype
-    parser.StartElementHandler = met_element
-    with archive.open(part) as content:
-        try:
-            while chunk := content.read(65536):
-                parser.Parse(chunk, False)
-        except (_Begun, expat.ExpatError):
-            return bool(found)
-    return bool(found)
+def _too_big(what: str) -> Fault:
+    return _whole(
+        "file-too-big", f"The workbook {what}, more than is read.",
+        "copy the tables into a fresh workbook ('sitegis start --workbook').",
+    )  # fmt: skip
 
 
 def _sheets(file: IO[bytes], report: Report) -> dict[str, Page]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import codecs
+import os
 import stat
 from pathlib import Path
+from typing import BinaryIO
 
 from .._errors import Fault
 from ._report import Report
@@ -18,6 +20,21 @@ _SAVE_UTF8 = (
 def is_inside(path: Path, folder: Path) -> bool:
     """Tell whether a path, with all links followed, stays in a folder."""
     return path.resolve().is_relative_to(folder.resolve())
+
+
+def open_ordinary(path: Path) -> BinaryIO | None:
+    """Open an ordinary file for reading; None for a folder, a pipe, a device, without waiting.
+
+    Raises ``OSError`` where it cannot be opened.
+    """
+    if not stat.S_ISREG(path.stat().st_mode):
+        return None  # some devices act on being opened
+    # what took its place since is opened without waiting, and found out
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    if stat.S_ISREG(os.fstat(descriptor).st_mode):
+        return os.fdopen(descriptor, "rb")
+    os.close(descriptor)
+    return None
 
 
 def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
@@ -34,19 +51,19 @@ def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
                 "copy the file itself into the site folder.",
             )
             return None
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
+        file = open_ordinary(path)
+        if file is None:
             fault("not-a-file", "This is not an ordinary file.", "put a text file in its place.")
             return None
-        if status.st_size > MOST_BYTES:
+        with file:
+            raw = file.read(MOST_BYTES + 1)
+        if len(raw) > MOST_BYTES:
             fault(
                 "file-too-big",
-                f"The file has {status.st_size / 1e6:.0f} MB; {MOST_BYTES // 1_000_000} MB "
-                "are the most.",
+                f"The file has more than {MOST_BYTES // 1_000_000} MB, which is the most.",
                 "check that it is the right file, and take out what is not of this site.",
             )
             return None
-        raw = path.read_bytes()
     except FileNotFoundError:
         fault("file-missing", "There is no such file in the site folder.",
               "make it, or begin with 'sitegis start' for a blank folder.")  # fmt: skip

@@ -14,13 +14,14 @@ import fcntl
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
 from .._errors import CannotWrite
 
 _RENAME_EXCHANGE = 2  # linux/fs.h
 _AT_FDCWD = -100  # fcntl.h
+_STAGED = frozenset({"set", "old"})
 _NO_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}
 _REASONS = {
     errno.ENOSPC: "the disk is full",
@@ -44,7 +45,7 @@ def place_set(files: Mapping[str, bytes], out_dir: Path) -> tuple[Path, ...]:
     """
     try:
         out = Path(os.path.realpath(out_dir))
-        _refuse_unusable(out)
+        _refuse_unusable(out, files)
         out.parent.mkdir(parents=True, exist_ok=True)
         _recover(out, set(files))
         _stage_and_swap(files, out)
@@ -55,12 +56,22 @@ def place_set(files: Mapping[str, bytes], out_dir: Path) -> tuple[Path, ...]:
     return tuple(out_dir / name for name in files)
 
 
-def _refuse_unusable(out: Path) -> None:
-    """Refuse what cannot be exchanged: a file, or the folder in which the caller stands."""
+def _refuse_unusable(out: Path, ours: Collection[str]) -> None:
+    """Refuse what cannot be exchanged: a file, or the folder in which the caller stands.
+
+    And a folder, a pipe or a device that has an output's name: it is not ours to replace.
+    """
     if out.exists() and not out.is_dir():
         raise CannotWrite(f"{out} is a file, not a folder: choose another name.")
     if Path.cwd().is_relative_to(out):
         raise CannotWrite(f"{out} is the folder you are in: choose a folder inside it.")
+    for entry in _entries(out) if out.is_dir() else ():
+        # a link is a name of its own: replacing it leaves what it leads to
+        if entry.name in ours and not (entry.is_symlink() or entry.is_file()):
+            raise CannotWrite(
+                f"Could not write to {out}: {entry.name} there is no file that sitegis wrote, and "
+                "it would be lost. Choose another folder, or take it away."
+            )
 
 
 def _in_words(error: OSError, out_dir: Path) -> str:
@@ -188,11 +199,15 @@ def _rename_exchange(first: Path, second: Path) -> None:
 
 def _recover(out: Path, ours: set[str]) -> None:
     """Clear what a killed run left beside the output, and undo a pair of renames cut short."""
-    for entry in sorted(out.parent.glob(f"{_prefix(out)}*")):
-        descriptor = os.open(entry, os.O_RDONLY)
+    for entry in _entries(out.parent):
+        # a user's own folder of such a name holds other things, and a pipe is never opened
+        if not entry.name.startswith(_prefix(out)) or not entry.is_dir(follow_symlinks=False):
+            continue
+        descriptor = os.open(entry, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            _clear(entry, out, ours)
+            if {left.name for left in _entries(Path(entry))} <= _STAGED:
+                _clear(Path(entry), out, ours)
         except BlockingIOError:
             # another run is staging there now
             continue
