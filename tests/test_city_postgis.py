@@ -167,7 +167,7 @@ def test_all_tables_or_none(url, reference, monkeypatch):
     path, out = reference
     run_city(path, database(url))
 
-    def fail(_city):
+    def fail(*_):
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
