@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ._printable import printable
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -32,7 +34,7 @@ class Fault:
         """Give the fault as one line of a report."""
         place = self.file if self.row is None else f"{self.file} row {self.row}"
         shown = f" = {self.value!r}" if self.value else ""
-        return f"{place}, {self.field}{shown}: {self.reason} To do: {self.remedy}"
+        return printable(f"{place}, {self.field}{shown}: {self.reason} To do: {self.remedy}")
 
 
 class SitegisError(Exception):

@@ -5,14 +5,13 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, NoReturn
 
-import click
-
 from .._errors import BadInput, CannotWrite, ComputationError, Fault
+from ._print import EXIT_CANNOT_WRITE, say
 
 if TYPE_CHECKING:
     from .._site import Notice
 
-EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT, EXIT_CANNOT_WRITE = 0, 1, 2, 3
+EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT = 0, 1, 2
 
 
 def counted(number: int, noun: str) -> str:
@@ -41,11 +40,11 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
 def leave_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
     """Tell an error on stderr and leave with its exit code."""
     if isinstance(error, CannotWrite):
-        click.echo(str(error), err=True)
+        say(str(error), err=True)
         sys.exit(EXIT_CANNOT_WRITE)
     faults = error.faults if isinstance(error, BadInput) else (error.fault,)
     for line in fault_lines(faults):
-        click.echo(line, err=True)
+        say(line, err=True)
     sys.exit(EXIT_BAD_INPUT)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
 
 from .._errors import BadInput, ComputationError
+from ._print import leave
 from ._report import counted, exit_code, leave_with, notice_lines
 
 
@@ -24,16 +24,14 @@ def command(*, site: Path, points: bool) -> None:
     except (BadInput, ComputationError) as error:
         leave_with(error)
     located = sum(point.kind == "locate" for point in survey.placement.points)
-    click.echo(
+    lines = [
         f"{survey.site.name}: no faults. {counted(located, 'locate point')}, "
         f"{counted(len(survey.site.mains), 'main')}, "
-        f"{counted(len(survey.site.evidence), 'item')} of evidence."
-    )
-    for line in notice_lines(survey.notices):
-        click.echo(line)
+        f"{counted(len(survey.site.evidence), 'item')} of evidence.",
+        *notice_lines(survey.notices),
+    ]
     if points:
         units = survey.site.units
-        lines = adjustment_lines(survey.placement.adjustment, units)
-        for line in ("", *lines, "", *point_lines(survey.placement.points, units)):
-            click.echo(line)
-    sys.exit(exit_code(survey.notices))
+        lines += ["", *adjustment_lines(survey.placement.adjustment, units)]
+        lines += ["", *point_lines(survey.placement.points, units)]
+    leave(lines, exit_code(survey.notices), done="The site was checked; nothing is written by it.")

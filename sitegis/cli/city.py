@@ -23,6 +23,7 @@ from rich.progress import (
 from rich.text import Text
 
 from .._errors import BadInput, CannotWrite, ComputationError
+from ._print import leave, say
 from ._report import EXIT_DONE, EXIT_FLAGS, leave_with
 
 if TYPE_CHECKING:
@@ -97,11 +98,9 @@ def command(
         leave_with(error)
     except KeyboardInterrupt:
         _interrupted(work_name(city, target))
-    if not quiet:
-        for line in summary.lines():
-            click.echo(line)
-        click.echo(f"Written to {target}.")
-    sys.exit(EXIT_FLAGS if summary.needs_person else EXIT_DONE)
+    lines = [] if quiet else [*summary.lines(), f"Written to {target}."]
+    code = EXIT_FLAGS if summary.needs_person else EXIT_DONE
+    leave(lines, code, done=f"The layers are written to {target} all the same.")
 
 
 def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
@@ -136,12 +135,12 @@ def _with_bar(run: Callable[..., CitySummary], quiet: bool) -> CitySummary:
             bar.remove_task(reading)
             lots.append(bar.add_task("lots", total=total, completed=before))
             if before and not quiet:
-                click.echo(f"Going on: {before} of {total} lots were done before.", err=True)
+                say(f"Going on: {before} of {total} lots were done before.", err=True)
 
         return run(progress=tell)
 
 
 def _interrupted(out: Path) -> NoReturn:
     """Say that nothing is lost."""
-    click.echo(f"Stopped. What is done is kept in {out}.work; give the command again.", err=True)
+    say(f"Stopped. What is done is kept in {out}.work; give the command again.", err=True)
     sys.exit(EXIT_INTERRUPTED)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import importlib
+import io
 import logging
 import os
 import sys
-from typing import Any
+from typing import NoReturn
 
 import click
 
 from .. import __version__
+from ._print import flushed, say, takes_more, unprinted
 
 COMMANDS = {
     "start": "Make a blank site folder with instructions.",
@@ -18,7 +20,7 @@ COMMANDS = {
     "run": "Turn a site folder into an answer, a map and GIS layers.",
     "city": "Infer the lateral of every lot of a city from its layers.",
 }
-EXIT_DEFECT = 70
+EXIT_DEFECT, EXIT_INTERRUPTED = 70, 130
 
 
 class LazyGroup(click.Group):
@@ -57,19 +59,44 @@ def cli(context: click.Context, verbose: int, debug: bool) -> None:
     logging.basicConfig(level=level, format="%(name)s: %(message)s", stream=sys.stderr)
 
 
-def main(arguments: list[str] | None = None) -> Any:
-    """Run the command line; a defect of sitegis itself ends in one line and code 70."""
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Run the command line; a defect of sitegis itself ends in one line and code 70.
+
+    Always leaves with an exit code, by ``SystemExit``.
+    """
     # The matrices are small: several BLAS threads cost more than they save.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # a letter that the terminal's encoding lacks is no reason to stop
+            stream.reconfigure(errors="backslashreplace")
     given = sys.argv[1:] if arguments is None else arguments
+    sys.exit(flushed(_run(given)))
+
+
+def _run(given: list[str]) -> int:
+    """Run a command and give its exit code."""
     try:
-        return cli.main(args=given, prog_name="sitegis")
+        code = cli.main(args=given, prog_name="sitegis", standalone_mode=False)
+        return code if isinstance(code, int) else 0
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 1
+    except click.ClickException as wrong:
+        shown = io.StringIO()
+        wrong.show(shown)
+        say(shown.getvalue().rstrip("\n"), err=True)
+        return wrong.exit_code
+    except click.Abort:
+        say("Interrupted.", err=True)
+        return EXIT_INTERRUPTED
     except Exception as defect:
+        if isinstance(defect, OSError) and not takes_more():
+            return unprinted(defect)
         if "--debug" in given:
             raise
-        click.echo(
+        say(
             f"sitegis: a defect in sitegis itself ({type(defect).__name__}: {defect}). Nothing was"
             " written. Run again with 'sitegis --debug …' and send what it prints.",
             err=True,
         )
-        sys.exit(EXIT_DEFECT)
+        return EXIT_DEFECT

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from .._errors import BadInput, CannotWrite, ComputationError
+from ._print import leave
 from ._progress import shown_if_long
 from ._report import exit_code, leave_with
 
@@ -75,18 +75,18 @@ def command(
             survey = run_site(site, out, asked, base_map=base_map, tell=tell)
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)
+    done = f"The outputs are written to {out} all the same."
     if as_json:
-        click.echo((out / "answer.json").read_text("utf-8"), nl=False)
-    elif not quiet:
-        _tell(survey, out)
-    sys.exit(exit_code(survey.notices))
+        lines = [(out / "answer.json").read_text("utf-8").removesuffix("\n")]
+    else:
+        lines = [] if quiet else _lines(survey, out)
+    leave(lines, exit_code(survey.notices), done=done)
 
 
-def _tell(survey: Survey, out: Path) -> None:
-    """Print the summary on stdout."""
+def _lines(survey: Survey, out: Path) -> list[str]:
+    """Give the summary."""
     from ..write import summary_lines
 
     columns = shutil.get_terminal_size((WIDE, 24)).columns
-    for line in summary_lines(survey, columns=columns - 2):
-        click.echo(line)
-    click.echo(f"Written to {out}: open {out / 'map.html'} in a browser.")
+    last = f"Written to {out}: open {out / 'map.html'} in a browser."
+    return [*summary_lines(survey, columns=columns - 2), last]

@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from .._errors import BadInput, CannotWrite
-from ._report import leave_with
+from ._print import leave, say
+from ._report import EXIT_DONE, leave_with
 
 
 @click.command("start")
@@ -30,6 +31,5 @@ def command(directory: Path, units: str, workbook: bool, sheet: bool) -> None:
         written = start_site(directory, units, workbook=workbook, sheet=sheet)
     except (BadInput, CannotWrite) as error:
         leave_with(error)
-    for path in written:
-        click.echo(str(path))
-    click.echo(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)
+    say(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)
+    leave(map(str, written), EXIT_DONE, done=f"The folder {directory} is made all the same.")

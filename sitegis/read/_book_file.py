@@ -26,6 +26,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
 
 from .._errors import Fault
+from .._printable import odd_character, printable
 from ._book_layout import Layout, read_layout
 from ._book_parts import DoctypeError, TooManyError, count_elements
 from ._file_names import BOOK_FILE
@@ -296,6 +297,10 @@ def _cell(value_cell: Any, written_cell: Any) -> Cell:
 def _plain(value: object) -> Cell:
     """Give trimmed text, a number, a truth or a date; 5.0 as 5."""
     if isinstance(value, str):
+        if odd := odd_character(value):
+            return Unusable("text-unprintable", printable(value),
+                            f"This cell holds the character {odd}, which is no text.",
+                            "type the text anew, or paste it as plain text.")  # fmt: skip
         return value.strip() or None
     if isinstance(value, datetime.datetime):
         return value.date()

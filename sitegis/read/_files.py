@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from .._errors import Fault
+from .._printable import odd_character
 from ._report import Report
 
 MOST_BYTES = 20_000_000
@@ -93,6 +94,14 @@ def _decode(raw: bytes, fault: object) -> str | None:
         return None
     if "\0" in text:
         fault("file-not-text", "The file holds zero bytes: it is no text.", "save it as text.")
+        return None
+    if odd := odd_character(text):
+        before = text[: text.index(chr(int(odd[2:], 16)))]
+        fault(
+            "text-unprintable",
+            f"Line {before.count(chr(10)) + 1} holds the character {odd}, which is no text.",
+            "delete it there: type the text anew, or paste it as plain text.",
+        )
         return None
     if not text.strip():
         fault("file-empty", "The file is empty.", "fill it in, or restore it.")

@@ -19,6 +19,7 @@ from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
 from .._errors import Fault
+from .._printable import printable
 from ._geopackage import is_stored_layer
 from ._layer_files import DRIVERS, files_of, is_harmless, layer_path
 from ._report import Report, guess
@@ -266,7 +267,8 @@ class Layers:
             if shape is None or shapely.get_dimensions(shape) not in _DIMENSIONS[wanted]:
                 skipped += 1
                 continue
-            found.append(Feature(shape, crs, attributes))
+            shown = {k: printable(v) if isinstance(v, str) else v for k, v in attributes.items()}
+            found.append(Feature(shape, crs, shown))
             if len(found) > MOST_FEATURES:
                 self.report.site("too-many-features", f"{key}.layer", reference.layer,
                                  f"More than {MOST_FEATURES} features of it are asked for.",

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from .._errors import Fault
+from .._printable import odd_character, printable
 from .._units import LengthUnit
 from ._file_names import SITE_FILE
 from ._files import read_text
@@ -75,7 +76,25 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
                   "compare the file with a blank one ('sitegis start').")
         )  # fmt: skip
         return None, {}
+    for key, text in _texts(raw):
+        if odd := odd_character(text):
+            report.site("text-unprintable", key, printable(text),
+                        f"It holds the character {odd}, which is no text.",
+                        "delete it there: type the text anew, or paste it as plain "
+                        "text.")  # fmt: skip
     return raw, raw
+
+
+def _texts(value: object, key: str = "") -> Iterator[tuple[str, str]]:
+    """Give the texts of a raw file with their dotted keys, items of lists counted from 1."""
+    if isinstance(value, str):
+        yield key, value
+    elif isinstance(value, dict):
+        for name, item in value.items():
+            yield from _texts(item, f"{key}.{name}" if key else name)
+    elif isinstance(value, list):
+        for number, item in enumerate(value, start=1):
+            yield from _texts(item, f"{key}[{number}]")
 
 
 def _of_slip(error: Exception) -> tuple[str, str]:
