@@ -30,6 +30,8 @@ from sitegis.routes import sample_routes
 from sitegis.score import score_hypotheses
 from tests.neighbourhood import House, draw_house
 
+from .heading import heading
+
 LEVELS = (0.50, 0.80, 0.95)
 BIN_EDGES = (0.0, 0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 0.99, 1.0)
 UNLISTED = "unlisted"
@@ -221,4 +223,5 @@ def _coverage_lines(outcomes: list[Outcome]) -> list[str]:
 
 if __name__ == "__main__":
     arguments = [int(word) for word in sys.argv[1:3]] or [300]
+    sys.stdout.write(heading("seeds: one a house, from the second argument on"))
     sys.stdout.write("\n".join(report(*arguments)) + "\n")

@@ -29,6 +29,8 @@ from sitegis.city.houses import find_houses
 from sitegis.pipeline import compute
 from tests.invented_city import invent_city, write_city
 
+from .heading import heading
+
 FIXTURES = Path(__file__).parent.parent.parent / "fixtures"
 WORKERS = 2
 LOOP_LOTS = 400
@@ -209,4 +211,5 @@ def sees_street(
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seed of every invented city: 1"))
     main([int(text) for text in sys.argv[1:]] or [1000, 10_000, 100_000])

@@ -18,6 +18,8 @@ from sitegis.dig.cloud import gather_cloud
 from sitegis.dig.hits import accumulate, cover_grid, pit_spans
 from tests.dig_clouds import two_way_survey
 
+from .heading import heading
+
 CELLS = 2000
 
 
@@ -57,4 +59,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seed of the cells chosen: 1"))
     main()

@@ -28,6 +28,8 @@ from sitegis.pipeline import run
 from tests.hardness.corpus import FIXTURES, drawn
 from tests.hardness.judge import LONGEST_WAIT_S, Outcome, judge
 
+from .heading import heading
+
 
 def run_one(seed: int, command: str) -> Outcome:
     """Spoil one folder and run the command on it in a process of its own, which may die."""
@@ -81,6 +83,7 @@ def main() -> None:
     parser.add_argument("--show", action="store_true", help="show what went to stderr")
     parser.add_argument("--seconds", type=float, default=1e9, help="begin no more after these")
     given = parser.parse_args()
+    click.echo(heading("seeds: from --from on, one a folder"), nl=False)
     codes: dict[str, Counter[int]] = defaultdict(Counter)
     broken: dict[str, list[int]] = defaultdict(list)
     total: Counter[int] = Counter()

@@ -23,6 +23,8 @@ from sitegis.line.profile import slope_prior
 from sitegis.place import place_points
 from tests.invented import HOUSE_FRONT_M, corner_site
 
+from .heading import heading
+
 CHI_SQUARE_2_95 = 5.991464547107979  # published 95 % point of chi-square on 2 degrees of freedom
 NORMAL_95 = 1.959963984540054
 
@@ -175,4 +177,5 @@ def report(sites: int) -> list[str]:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seeds: 0 to the number of sites, less 1, in every row"))
     sys.stdout.write("\n".join(report(int(sys.argv[1]) if len(sys.argv) > 1 else 400)) + "\n")

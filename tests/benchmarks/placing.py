@@ -26,6 +26,8 @@ from sitegis.place.blunders import clean_network, inseparable_rows
 from sitegis.place.starts import starting_values
 from tests.invented import SIDES, corner_site
 
+from .heading import heading
+
 BLUNDER_M = 0.10
 _QUANTILE_95 = 5.991464547107979  # chi-square, 2 degrees of freedom
 _CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
@@ -257,4 +259,5 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seeds: 20 for coverage, 21 for blunders"))
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)

@@ -36,6 +36,8 @@ from tests.invented import corner_site
 from tests.route_model import CUBE, RouteModel
 from tests.test_routes_sample import by_id
 
+from .heading import heading
+
 RULES = load_rules("us-ipc")
 BINS = 20
 POOL = 40_000
@@ -178,4 +180,5 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seeds: 21 for routes, 5 for exits"))
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)

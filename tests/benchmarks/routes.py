@@ -34,6 +34,8 @@ from tests.test_routes_sample import (
     window_share,
 )
 
+from .heading import heading
+
 ROUTES, ONE_BY_ONE, ROUNDS = 100_000, 5_000, 5
 
 
@@ -129,6 +131,7 @@ def time_stage() -> None:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seed of the routes: 1; of the integrals: 0 to 19"))
     site = corner_site()
     routes = invented_routes()
     compare_kernel("Within lot and rights-of-way", may_run_in(site), routes, inside=True)

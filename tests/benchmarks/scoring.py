@@ -20,6 +20,8 @@ from scipy.stats import multivariate_normal, norm, qmc
 
 from sitegis._statistics import estimate_log_evidence
 
+from .heading import heading
+
 Array = NDArray[np.float64]
 
 PRIOR_SD = np.array([0.15, np.radians(1.5), np.radians(3.0)])
@@ -149,4 +151,5 @@ def _columns(results: list[Result], truth: float) -> str:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seeds: 0, 1, … on either side"))
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 3)

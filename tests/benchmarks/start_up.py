@@ -16,6 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
+from .heading import heading
+
 REPEATS = 7
 CORNER_LOT = Path(__file__).parents[2] / "fixtures" / "corner-lot-alley"
 READING = "import numpy, scipy.special, shapely, pyproj, fiona, pydantic"
@@ -64,4 +66,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seed: the fixture's own"))
     main()

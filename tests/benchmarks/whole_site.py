@@ -29,6 +29,8 @@ from tests.invented import (
 from tests.route_model import CUBE, RouteModel
 from tests.test_routes_sample import by_id, exit_at, log_evidence
 
+from .heading import heading
+
 RULES = load_rules("us-ipc")
 LIVE = 400
 NOWHERE = -1e10
@@ -116,4 +118,5 @@ def main(runs: int) -> None:
 
 
 if __name__ == "__main__":
+    sys.stdout.write(heading("seeds: 0, 1, … for dynesty, 3 for Monte Carlo"))
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 2)
