@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
+from pydantic import ConfigDict
 
-from ._evidence import Evidence
+from ._fields import RECORD
 from ._frames import Array, LotFrame
 
 Side = Literal["front", "right", "rear", "left"]
@@ -301,6 +302,14 @@ class Easement:
 
     id: str
     ring: Array
+
+
+class Evidence:
+    """An item of evidence about which main the lateral joins; the package ``evidence`` has each."""
+
+    __slots__ = ()
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    kind: str
 
 
 @dataclass(frozen=True, slots=True)

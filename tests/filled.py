@@ -12,7 +12,6 @@ import numpy as np
 import shapely
 
 from sitegis._dig_plan import Corridor, DepthStep, DigPlan, HitMap, Pit, TapeTie
-from sitegis._evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
 from sitegis._frames import Array
 from sitegis._results import (
     AdjustedObservation,
@@ -33,6 +32,7 @@ from sitegis._results import (
 from sitegis._rules import RuleSet, SlopeRule
 from sitegis._site import Building, KeepOut, Locate, Notice, PlannedFixture, Site
 from sitegis._survey import Survey
+from sitegis.evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
 
 from .invented import FRONT_TRUTH, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from sitegis._evidence import Evidence
 from sitegis._results import Hypothesis, Routes
 from sitegis._site import Site
 from sitegis._survey import Survey
-from sitegis.routes.evidence import Laid, log_likelihoods
+from sitegis.evidence import Evidence, Laid
+from sitegis.routes.evidence import log_likelihoods
 
 from .filled import RULES
 from .invented import corner_site, front_exit

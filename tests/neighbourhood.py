@@ -13,7 +13,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from sitegis._evidence import Dye, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
 from sitegis._frames import LotFrame
 from sitegis._site import (
     Building,
@@ -29,6 +28,7 @@ from sitegis._site import (
     Site,
     Street,
 )
+from sitegis.evidence import Dye, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
 
 Array = NDArray[np.float64]
 SIDES = ("front", "right", "rear", "left")

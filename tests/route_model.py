@@ -19,10 +19,10 @@ from scipy import stats
 from scipy.special import ndtri
 
 from sitegis._digging import may_run_in
-from sitegis._evidence import OutdoorLocate, SurfaceSign, TapRecord
 from sitegis._frames import Array
 from sitegis._results import Exit
 from sitegis._site import Main, Side, Site
+from sitegis.evidence import OutdoorLocate, SurfaceSign, TapRecord
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
 
 CUBE = 12

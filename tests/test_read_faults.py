@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from sitegis._errors import BadInput, Fault
+from sitegis._lengths import read_bearing
 from sitegis.read import read_site
-from sitegis.read._lengths import read_bearing
 from tests.read_folder import LOCATES, SITE, TIES, without, write_folder
 
 

@@ -11,8 +11,9 @@ import pytest
 from pyproj import Geod
 
 from sitegis._errors import BadInput
-from sitegis._evidence import CleanoutOutside, Dye, MainInspection, OutdoorLocate
 from sitegis._site import Site
+from sitegis.evidence import CleanoutOutside, Dye, MainInspection, OutdoorLocate
+from sitegis.evidence.main_inspection import stations
 from sitegis.read import read_site
 from tests.read_folder import LOCATES, SITE, without, write_folder
 
@@ -256,7 +257,8 @@ def test_inspected_taps_become_stations(tmp_path: Path) -> None:
     found = site.evidence[-1]
     assert isinstance(found, MainInspection)
     start_m = next(m.station_m for m in site.mains[0].manholes if m.id == "MH-2")
-    assert found.stations_m == pytest.approx((start_m + 31 * FOOT_M, start_m + 64 * FOOT_M))
+    taps_m = stations(found, site.mains[0])
+    assert taps_m == pytest.approx([start_m + 31 * FOOT_M, start_m + 64 * FOOT_M])
 
 
 def test_settings_override_defaults(tmp_path: Path) -> None:

@@ -8,30 +8,29 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sitegis._evidence import (
+from sitegis._frames import Array
+from sitegis._results import Drain, PlacedPoint, Placement
+from sitegis._rules import load_rules
+from sitegis._survey import Survey
+from sitegis.evidence import (
+    KINDS,
     CableToMain,
     CameraNote,
     CleanoutOutside,
+    CountTie,
     Dye,
     Era,
     Evidence,
+    Laid,
     MainInspection,
     OutdoorLocate,
     Sound,
     SurfaceSign,
     TapRecord,
 )
-from sitegis._frames import Array
-from sitegis._results import Drain, PlacedPoint, Placement
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
 from sitegis.routes.evidence import (
-    DEFAULTS,
-    CountTie,
-    Laid,
     aims_for,
     count_tie,
-    is_route_dependent,
     item_names,
     log_likelihoods,
     unlisted_log_likelihood,
@@ -49,7 +48,7 @@ EVERY_KIND: tuple[Evidence, ...] = (
     CleanoutOutside(7.0, 3.0),
     SurfaceSign(7.0, -5.0, 0.5),
     CameraNote(15.0, "turn-left"),
-    MainInspection("front-main", (33.0,)),
+    MainInspection("front-main", "front-main-MH0", (26.0,)),
 )
 
 
@@ -81,7 +80,7 @@ def test_names_count_items_of_a_kind() -> None:
 
 def test_only_route_dependent_items_are_weighed_here() -> None:
     """An item that speaks for a main as a whole gets no values here."""
-    assert not is_route_dependent(Era(1920))
+    assert KINDS["era"].on_route is None
     assert log_likelihoods(laid(Era(1920), EVERY_KIND[0])).keys() == {"cable_to_main"}
     assert unlisted_log_likelihood(Era(1920), corner_site()) == 0.0
 
@@ -91,7 +90,9 @@ def test_every_kind_has_finite_values_and_a_default_in_words(item: Evidence) -> 
     """Every kind has a likelihood, one for `unlisted`, and a stated default."""
     assert np.isfinite(np.log(likelihood(item))).all()
     assert np.isfinite(unlisted_log_likelihood(item, corner_site()))
-    assert DEFAULTS[item.kind].words
+    on_route = KINDS[item.kind].on_route
+    assert on_route is not None
+    assert on_route.default.words
 
 
 @pytest.mark.parametrize("item", [e for e in EVERY_KIND if hasattr(e, "reliability")],
@@ -166,7 +167,7 @@ def test_a_tap_record_points_at_its_station_on_its_main() -> None:
 
 def test_an_inspection_without_a_tap_speaks_against_its_main() -> None:
     """A complete inspection with no tap near leaves 1 − reliability; other mains are untouched."""
-    none = MainInspection("front-main", (), reliability=0.9)
+    none = MainInspection("front-main", "front-main-MH0", (), reliability=0.9)
     assert likelihood(none) == pytest.approx(0.1)
     assert likelihood(none, main=2) == pytest.approx(1.0)
     assert likelihood(replace(none, complete=False)) == pytest.approx(0.55)
@@ -174,7 +175,7 @@ def test_an_inspection_without_a_tap_speaks_against_its_main() -> None:
 
 def test_an_inspection_with_a_tap_there_speaks_for_its_main() -> None:
     """A tap where the route joins counts by the block over the taps found."""
-    got = likelihood(MainInspection("front-main", (33.0, 60.0), True, 0.5, 0.9))
+    got = likelihood(MainInspection("front-main", "front-main-MH0", (26.0, 53.0), True, 0.5, 0.9))
     density = stats.norm.pdf(0, scale=np.hypot(0.5, 0.2)) / 2
     assert got[0] == pytest.approx(0.9 * 70.0 * density + 0.1)
     assert got[1] < 1.0

@@ -15,12 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis._digging import may_run_in
-from sitegis._evidence import Evidence, MainInspection, OutdoorLocate, SurfaceSign, TapRecord
 from sitegis._frames import Array
 from sitegis._results import Exit, ProfileComponent
 from sitegis._rules import load_rules
 from sitegis._site import Site
 from sitegis._survey import Survey
+from sitegis.evidence import Evidence, MainInspection, OutdoorLocate, SurfaceSign, TapRecord
 from sitegis.routes import sample_routes
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
 
@@ -143,7 +143,7 @@ EVIDENCE = (
     OutdoorLocate(1.2, 36.0, 3.2),
     TapRecord("alley-main", "alley-main-MH0", 32.0),
     SurfaceSign(8.0, -3.0, 0.5),
-    MainInspection("front-main", (20.0, 33.0, 47.0)),
+    MainInspection("front-main", "front-main-MH0", (13.0, 26.0, 40.0)),
 )
 
 

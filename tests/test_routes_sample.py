@@ -12,16 +12,16 @@ from scipy.special import logsumexp
 from scipy.stats import qmc
 
 from sitegis._digging import may_run_in
-from sitegis._evidence import OutdoorLocate
 from sitegis._frames import Array
 from sitegis._results import Exit, Hypothesis, ProfileComponent, Routes
 from sitegis._rules import load_rules
 from sitegis._site import Main, Site
 from sitegis._survey import Survey
+from sitegis.evidence import Laid, OutdoorLocate
 from sitegis.routes import sample_routes
 from sitegis.routes.bends import ANGLE_SHARES
 from sitegis.routes.draw import DIMENSIONS, draw_heads
-from sitegis.routes.evidence import Laid, aims_for, log_likelihoods
+from sitegis.routes.evidence import aims_for, log_likelihoods
 from sitegis.routes.fit import fit_candidates
 from sitegis.routes.plan import Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain

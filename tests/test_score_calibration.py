@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._evidence import Evidence, OutdoorLocate
 from sitegis._rules import load_rules
 from sitegis._site import Priors
 from sitegis._survey import Survey
+from sitegis.evidence import Evidence, OutdoorLocate
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.place import place_points

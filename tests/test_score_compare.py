@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sitegis._evidence import Dye
+from sitegis.evidence import Dye
 from sitegis.score import score_hypotheses
 from sitegis.score.compare import compare_mains
 

@@ -11,13 +11,13 @@ import shapely
 from scipy.stats import entropy
 
 from sitegis._digging import dig_area
-from sitegis._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from sitegis._pits import Places, weigh_pits
 from sitegis._results import NextCheck
 from sitegis._site import KeepOut
 from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import gather_cloud, likely_part
+from sitegis.evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.place import place_points

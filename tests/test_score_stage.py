@@ -9,7 +9,8 @@ import pytest
 from scipy.special import logsumexp
 
 from sitegis._errors import ComputationError
-from sitegis._evidence import (
+from sitegis._survey import Survey
+from sitegis.evidence import (
     CableToMain,
     Dye,
     Evidence,
@@ -18,7 +19,6 @@ from sitegis._evidence import (
     Sound,
     TapRecord,
 )
-from sitegis._survey import Survey
 from sitegis.score import score_hypotheses
 
 from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes

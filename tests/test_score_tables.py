@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from scipy.stats import betabinom
 
-from sitegis._evidence import (
+from sitegis._results import Hypothesis
+from sitegis.evidence import (
     CameraNote,
     CleanoutOutside,
     Dye,
@@ -24,17 +25,19 @@ from sitegis._evidence import (
     SurfaceSign,
     TapRecord,
 )
-from sitegis._results import Hypothesis
-from sitegis.routes.evidence import DEFAULTS, FALSE_HEARD, FALSE_SEEN, item_names
+from sitegis.evidence.dye import FALSE_SEEN
+from sitegis.evidence.neighbours import MEAN as NEIGHBOUR_MEAN
+from sitegis.evidence.neighbours import STRENGTH as NEIGHBOUR_STRENGTH
+from sitegis.evidence.neighbours import beta_binomial
+from sitegis.evidence.neighbours import likelihood as neighbours_likelihood
+from sitegis.evidence.sound import FALSE_HEARD
+from sitegis.evidence.tap_record import DEFAULT as TAP_RECORD
+from sitegis.routes.evidence import item_names
 from sitegis.score import score_hypotheses
 from sitegis.score.tables import (
     FOLLOWS_HABIT,
-    NEIGHBOUR_MEAN,
-    NEIGHBOUR_STRENGTH,
     SHARED_MANHOLE,
-    beta_binomial,
     habit_given,
-    neighbours_likelihood,
     tabled_log_likelihood,
 )
 
@@ -197,7 +200,7 @@ def test_reliability_of_an_item_overrides_the_default() -> None:
     """A sure permit all but rules out the others; a given default is the default."""
     sure = PermitDrawing("alley-main", 1.0)
     assert likelihood(FRONT, sure)[0] < 1e-3
-    default = DEFAULTS["tap_record"].reliability
+    default = TAP_RECORD.reliability
     record = TapRecord("alley-main", "alley-main-MH0", 26.2)
     given_default = TapRecord("alley-main", "alley-main-MH0", 26.2, reliability=default)
     assert likelihood(ALLEY, record) == pytest.approx(likelihood(ALLEY, given_default), rel=1e-12)
@@ -215,7 +218,8 @@ def test_no_reliability_is_certain(given_reliability: float, noticed: bool) -> N
         Sound("front-main-MH1", not noticed, r), Dye("alley-main-MH0", noticed, 0.0, r),
         CleanoutOutside(6.8, 3.0, 1e-300, r), OutdoorLocate(90.0, 3.0, 2.0, 1e-300),
         SurfaceSign(90.0, 3.0, 0.1, r),
-        CameraNote(12.0, "turn-left", r), MainInspection("front-main", (), True, None, r),
+        CameraNote(12.0, "turn-left", r),
+        MainInspection("front-main", "front-main-MH0", (), True, None, r),
     )  # fmt: skip
     with np.errstate(divide="raise", invalid="raise", over="raise"):
         for count in (1, 3, len(items)):

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from sitegis._errors import BadInput
-from sitegis._evidence import Dye, Evidence, OutdoorLocate, PermitDrawing, TapRecord
 from sitegis._results import Scores
 from sitegis._survey import Survey
+from sitegis.evidence import Dye, Evidence, OutdoorLocate, PermitDrawing, TapRecord
 from sitegis.routes import sample_routes
 from sitegis.routes.evidence import item_names
 from sitegis.routes.hypotheses import enumerate_hypotheses

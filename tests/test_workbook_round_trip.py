@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from openpyxl import load_workbook
 
-from sitegis._evidence import Dye
+from sitegis.evidence import Dye
 from sitegis.read import read_site
 from tests.fill_book import fill_book
 from tests.read_folder import SITE, write_folder

@@ -15,11 +15,12 @@ from pydantic import BaseModel
 from pypdf import PdfReader
 
 from sitegis._errors import BadInput
+from sitegis._fields import inputs_of
 from sitegis.cli.start import command
+from sitegis.evidence import KINDS
 from sitegis.pipeline import check
 from sitegis.read import read_site, start_site
 from sitegis.read._book_form import Sheet, load_sheets
-from sitegis.read._evidence_schema import EvidenceItem
 from sitegis.read._field_sheet import field_sheet
 from sitegis.read._schema import SiteFile
 from sitegis.read._tables import LOCATE_COLUMNS, TIE_COLUMNS
@@ -76,10 +77,9 @@ def test_tables_hold_every_key(sheet: str, table: str, elsewhere: set[str]) -> N
 
 def test_evidence_holds_every_key_of_every_kind() -> None:
     """The columns of evidence are the keys of all kinds; the kinds are the drop-down."""
-    models = typing.get_args(typing.get_args(EvidenceItem)[0])
-    assert paths_of(SHEETS["evidence"]) == {key for model in models for key in keys_of(model)}
-    kinds = {typing.get_args(model.model_fields["kind"].annotation)[0] for model in models}
-    assert set(SHEETS["evidence"].columns[0].choices) == kinds
+    records = [kind.record for kind in KINDS.values()]
+    assert paths_of(SHEETS["evidence"]) == {key for record in records for key in inputs_of(record)}
+    assert SHEETS["evidence"].columns[0].choices == tuple(KINDS)
 
 
 def test_locates_and_ties_have_the_columns_of_the_csv_files() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.special import softmax
 
-from sitegis._evidence import Dye
+from sitegis.evidence import Dye
 from sitegis.write.what_if import what_if_data
 
 from .filled import filled_survey

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field, StringConstraints
 
-from ..read._fields import RuleSetName, Table
+from .._fields import RuleSetName, Table
 from ..read._schema import PriorTable
 
 Units = Literal["ft", "m"]

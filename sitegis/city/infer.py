@@ -9,13 +9,13 @@ from scipy.special import entr, ndtri
 
 from .._frames import Array
 from .._site import SIDES, Main, Priors
+from ..evidence import dye
+from ..evidence._kind import UNLISTED_PASSES
 from ..line.profile import INVERT_PRIOR_M
 from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read._streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
-from ..routes.evidence import DEFAULTS, FALSE_SEEN
 from ..routes.fit import arrival_habit, tap_habit
 from ..routes.hypotheses import list_hypotheses
-from ..routes.likelihoods import UNLISTED_PASSES
 from ._records import Flags, Mains, Whole, Words
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid, Pairs
@@ -212,7 +212,7 @@ def dye_bits(passes: Array, unlisted: Array) -> Array:
     where not; an unlisted way passes 1 time in 10. Information about passing or not:
     H(seen) − H(seen | passing). ``passes``, ``unlisted`` and the answer (n,).
     """
-    seen, stray = DEFAULTS["dye"].reliability, FALSE_SEEN
+    seen, stray = dye.DEFAULT.reliability, dye.FALSE_SEEN
     passing = passes + UNLISTED_PASSES * unlisted
     out = passing * seen + (1.0 - passing) * stray
     inside = passing * _binary(np.full_like(out, seen)) + (1.0 - passing) * _binary(

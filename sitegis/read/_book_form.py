@@ -8,16 +8,13 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
-from .._rules import rule_set_names, soil_types
+from .._fields import CellKind, cell_of, inputs_of, tables_in
+from ._evidence_form import evidence_columns
+from ._schema import SiteFile
 
-Kind = Literal[
-    "text", "name", "length", "depth", "number", "choice", "yes-no", "date", "bearing", "list"
-]
 Join = Literal["form", "rows", "pairs", "points", "parent", "table"]
 Path = tuple[str | int, ...]
 KEY, VALUE, HINT = "key", "value", "what it is"
-# Choices that the rule sets give.
-_CHOICES = {"site.rule_set": rule_set_names, "dig.soil": soil_types}
 # Rows that only explain: their first cell begins so.
 EXAMPLE, HINTS = "example", "hint:"
 _WORDS = (
@@ -40,7 +37,7 @@ class Column:
 
     name: str
     path: Path
-    kind: Kind
+    kind: CellKind
     hint: str
     examples: tuple[str, ...] = ()
     choices: tuple[str, ...] = ()
@@ -76,26 +73,33 @@ def _description() -> dict[str, Any]:
 
 
 def _sheet(table: dict[str, Any]) -> Sheet:
-    rows = table["form"] if "form" in table else table["columns"]
-    columns = tuple(_column(row) for row in rows)
+    where = tuple(part for part in table.get("table", "").split(".") if part)
+    rows = table.get("form") or table.get("columns") or evidence_columns()
+    columns = tuple(_column(row, where) for row in rows)
     return Sheet(
         table["name"], table["title"], table.get("join", "form"), table.get("table", ""), columns
     )
 
 
-def _column(row: dict[str, Any]) -> Column:
+def _column(row: dict[str, Any], where: Path) -> Column:
+    """Make a column; what its cells hold is the schema's, unless the description says it."""
     if "section" in row:
         return Column("", (), "text", "", section=row["section"])
+    path = tuple(row.get("path", row["name"].split(".")))
+    kind, choices, is_free = cell_of(_annotation((*where, *path)))
     return Column(
-        row["name"],
-        tuple(row.get("path", row["name"].split("."))),
-        row["kind"],
-        row["hint"],
-        tuple(row.get("example", ())),
-        _CHOICES[row["name"]]() if row["name"] in _CHOICES else tuple(row.get("choices", ())),
-        row.get("free", False),
-        row.get("from"),
-    )
+        row["name"], path, row.get("kind", kind), row["hint"], tuple(row.get("example", ())),
+        tuple(row.get("choices", choices)), is_free, row.get("from"),
+    )  # fmt: skip
+
+
+def _annotation(path: Path) -> object:
+    """Find the annotation of a key of ``site.toml`` in the schema; str where there is none."""
+    here: object = SiteFile
+    for part in path:
+        inside = [inputs_of(table) for table in tables_in(here)]
+        here = next((keys[str(part)] for keys in inside if part in keys), str)
+    return here
 
 
 def is_explanation(first: object) -> bool:

@@ -2,33 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import shapely
 
-from .._evidence import (
-    CableToMain,
-    CameraNote,
-    CleanoutOutside,
-    Dye,
-    Era,
-    Evidence,
-    MainInspection,
-    Neighbours,
-    OutdoorLocate,
-    PermitDrawing,
-    Sound,
-    SurfaceSign,
-    TapRecord,
-)
 from .._frames import LotFrame
 from .._rules import RuleSet
 from .._site import (
     DigSettings,
     Easement,
+    Evidence,
     KeepOut,
     Locate,
     Main,
@@ -36,22 +20,8 @@ from .._site import (
     PlannedFixture,
     Priors,
 )
+from ..evidence import KINDS, CleanoutOutside, OutdoorLocate
 from ._context import Reading, ring_of
-from ._evidence_schema import (
-    CableToMainItem,
-    CameraNoteItem,
-    CleanoutOutsideItem,
-    DyeItem,
-    EraItem,
-    EvidenceItem,
-    MainInspectionItem,
-    NeighboursItem,
-    OutdoorLocateItem,
-    PermitDrawingItem,
-    SoundItem,
-    SurfaceSignItem,
-    TapRecordItem,
-)
 from ._report import guess
 from ._rings import clean_ring, is_simple
 from ._schema import EasementTable, KeepOutTable, NoiseTable, SiteFile
@@ -63,10 +33,9 @@ def make_evidence(
     """Make the evidence as written, then what outdoor rows of ``locates.csv`` are evidence of."""
     made: list[Evidence] = []
     for number, item in enumerate(reading.file.evidence, start=1):
-        if _names_known(reading, item, f"evidence[{number}]", mains):
-            evidence = _evidence(reading, item, f"evidence[{number}]", mains)
-            if evidence is not None:
-                made.append(evidence)
+        key = f"evidence[{number}]"
+        if _names_known(reading, item, key, mains) and _is_usable(reading, item, key, mains):
+            made.append(item)
     for locate in locates:
         if locate.room == "lot" and locate.kind in ("locate", "bend", "branch"):
             made.append(OutdoorLocate(locate.x_m, locate.y_m, locate.depth_m, point=locate.id))
@@ -75,7 +44,7 @@ def make_evidence(
     return tuple(made)
 
 
-def _names_known(reading: Reading, item: EvidenceItem, key: str, mains: tuple[Main, ...]) -> bool:
+def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ...]) -> bool:
     """Fault an item that names a main or a manhole which is not there."""
     broken, report = reading.report.broken_names, reading.report
     main_id, manhole_id = getattr(item, "main", None), getattr(item, "manhole", None)
@@ -98,59 +67,16 @@ def _names_known(reading: Reading, item: EvidenceItem, key: str, mains: tuple[Ma
     return False
 
 
-_PLAIN: dict[type, Callable[[Any], Evidence]] = {
-    CableToMainItem: lambda item: CableToMain(item.count, item.sd),
-    OutdoorLocateItem: lambda item: OutdoorLocate(
-        item.x, item.y, item.depth, item.sd, item.point or ""
-    ),
-    DyeItem: lambda item: Dye(item.manhole, item.seen, item.waited, item.reliability),
-    SoundItem: lambda item: Sound(item.manhole, item.heard, item.reliability),
-    TapRecordItem: lambda item: TapRecord(
-        item.main, item.manhole, item.distance, item.sd, item.reliability
-    ),
-    PermitDrawingItem: lambda item: PermitDrawing(item.main, item.reliability),
-    NeighboursItem: lambda item: Neighbours(item.main, item.draining, item.asked),
-    EraItem: lambda item: Era(item.year_built),
-    CleanoutOutsideItem: lambda item: CleanoutOutside(item.x, item.y, item.sd, item.reliability),
-    SurfaceSignItem: lambda item: SurfaceSign(item.x, item.y, item.radius, item.reliability),
-    CameraNoteItem: lambda item: CameraNote(item.count, item.saw, item.reliability),
-}
-
-
-def _evidence(
-    reading: Reading, item: EvidenceItem, key: str, mains: tuple[Main, ...]
-) -> Evidence | None:
-    """Turn one checked item into its record; None with the fault gathered."""
-    if isinstance(item, MainInspectionItem):
-        return _inspection(reading, item, key, mains)
-    if isinstance(item, NeighboursItem) and item.draining > item.asked:
-        reading.report.site(
-            "neighbours-count", f"{key}.draining", item.draining,
-            f"More neighbours drain there than were asked ({item.asked}).",
-            "draining counts some of asked.",
-        )  # fmt: skip
-        return None
-    return _PLAIN[type(item)](item)
-
-
-def _inspection(
-    reading: Reading, item: MainInspectionItem, key: str, mains: tuple[Main, ...]
-) -> MainInspection:
-    """Station the inspected taps from their manhole, positive with the flow."""
-    main = next(main for main in mains if main.id == item.main)
-    start_m = next(m.station_m for m in main.manholes if m.id == item.manhole)
-    length_m = float(np.hypot(*np.diff(main.line, axis=0).T).sum())
-    stations = []
-    for number, distance in enumerate(item.taps, start=1):
-        if not 0.0 <= start_m + distance <= length_m:
-            reading.report.note(
-                "tap-off-main", f"Main {item.main}: an inspected tap lies past the part of the "
-                "main near the lot and is left out.", f"{key}.taps[{number}]",
-            )  # fmt: skip
-            continue
-        stations.append(start_m + distance)
-    return MainInspection(item.main, tuple(sorted(stations)), item.complete, item.sd,
-                          item.reliability)  # fmt: skip
+def _is_usable(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ...]) -> bool:
+    """Hold an item against the mains as its kind does; False with a fault gathered."""
+    slips = list(KINDS[item.kind].check(item, mains))
+    for slip in slips:
+        where = f"{key}.{slip.key}"
+        if slip.remedy is None:
+            reading.report.note(slip.code, slip.reason, where)
+        else:
+            reading.report.site(slip.code, where, slip.value, slip.reason, slip.remedy)
+    return all(slip.remedy is None for slip in slips)
 
 
 def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture, ...]:

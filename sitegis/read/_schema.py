@@ -8,18 +8,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import BeforeValidator, Field, StringConstraints
 
-from .._site import PointKind, Side
-from .._units import LengthUnit
-from ._evidence_schema import EvidenceItem
-from ._fields import (
+from .._fields import (
     Azimuth,
     Bearing,
     Corner,
     Date,
     Depth,
-    Direction,
     Extent,
     Length,
     Money,
@@ -31,7 +27,19 @@ from ._fields import (
     Table,
     Text,
     Weight,
+    as_azimuth,
 )
+from .._site import PointKind, Side
+from .._units import LengthUnit
+from ..evidence import AnyEvidence
+
+
+def _as_direction(value: object) -> object:
+    """Keep a side's name; read anything else as a bearing."""
+    return value if value in ("front", "right", "rear", "left") else as_azimuth(value)
+
+
+Direction = Annotated[Side | float, BeforeValidator(_as_direction)]
 
 
 class Layered(Table):
@@ -321,7 +329,7 @@ class SiteFile(Table):
     wall: Annotated[tuple[WallTable, ...], Some] = ()
     street: Annotated[tuple[StreetTable, ...], Some] = ()
     main: Annotated[tuple[MainTable, ...], Some] = ()
-    evidence: Annotated[tuple[EvidenceItem, ...], Some] = ()
+    evidence: Annotated[tuple[AnyEvidence, ...], Some] = ()
     fixture: Annotated[tuple[FixtureTable, ...], Some] = ()
     keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()
     easement: Annotated[tuple[EasementTable, ...], Some] = ()

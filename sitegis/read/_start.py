@@ -9,6 +9,7 @@ from pathlib import Path
 from .._errors import BadInput, CannotWrite, Fault
 from .._rules import rule_set_names, soil_types
 from .._units import FOOT_M, INCH_M, LengthUnit, is_imperial
+from ._evidence_form import evidence_tables
 from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
 README_FILE, SHEET_FILE = "README.txt", "field-sheet.pdf"
@@ -73,6 +74,7 @@ def _content(name: str, units: str) -> bytes:
     text = resources.files("sitegis.read").joinpath("template", name).read_text("utf-8")
     if name == SITE_FILE:
         text = text.replace("{rule_sets}", ", ".join(rule_set_names()))
+        text = text.replace("{evidence}", evidence_tables())
         text = text.replace("{soil_types}", ", ".join(soil_types()))
         text = re.sub(r'(?m)^units = ".*?"', f'units = "{unit}"', text)
         text = re.sub(r'(?m)^depth_units = ".*?"', f'depth_units = "{depth_unit}"', text)

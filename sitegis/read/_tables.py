@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from .._errors import Fault
+from .._lengths import UNIT_WORDS, is_bare, signed_length
 from .._site import Locate, Noise, Tie
 from .._units import LengthUnit, format_length, parse_length
 from ._file_names import LOCATES_FILE, TIES_FILE
 from ._files import read_text
-from ._lengths import UNIT_WORDS, is_bare, signed_length
 from ._report import ALL_POINTS, Report, guess, shorten
 from ._schema import POINT_KINDS
 

@@ -6,20 +6,20 @@ import copy
 import difflib
 import re
 import tomllib
-import types
 import typing
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from .._errors import Fault
+from .._fields import inputs_of, tables_in
+from .._lengths import UNIT_WORDS
 from .._printable import odd_character, printable
 from .._units import LengthUnit
 from ._file_names import SITE_FILE
 from ._files import read_text
-from ._lengths import UNIT_WORDS
 from ._report import Report, guess, index_lines
 from ._schema import SiteFile
 
@@ -260,7 +260,7 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     path = tuple(part for part in location if isinstance(part, int) or not _is_tag(location, part))
     key, kind, value = dotted(path) or "file", detail["type"], detail["input"]
     context = detail.get("ctx", {})
-    if kind == "extra_forbidden":
+    if kind in ("extra_forbidden", "unexpected_keyword_argument"):
         reason = "This key is not known."
         name, known = str(location[-1]), _known_keys(location)
         report.site("key-unknown", key, None, reason, guess(name, known))
@@ -325,31 +325,11 @@ def _is_tag(location: tuple[str | int, ...], part: str) -> bool:
 
 def _known_keys(location: tuple[str | int, ...]) -> list[str]:
     """Give the keys of the model in which an unknown key stood."""
-    models: list[type[BaseModel]] = [SiteFile]
+    models: list[type] = [SiteFile]
     for part in location[:-1]:
         if isinstance(part, int):
             continue
-        found: list[type[BaseModel]] = []
-        for model in models:
-            if part in model.model_fields:
-                found.extend(_models_in(model.model_fields[part].annotation))
-        tagged = [m for m in models if _tag_of(m) == part]
+        found = [table for model in models for table in tables_in(inputs_of(model).get(part))]
+        tagged = [m for m in models if typing.get_args(inputs_of(m).get("kind")) == (part,)]
         models = tagged or found or models
-    return sorted({name for model in models for name in model.model_fields})
-
-
-def _tag_of(model: type[BaseModel]) -> object:
-    """Give the evidence kind of a model, if it is one."""
-    field = model.model_fields.get("kind")
-    choices = typing.get_args(field.annotation) if field else ()
-    return choices[0] if len(choices) == 1 else None
-
-
-def _models_in(annotation: object) -> Iterator[type[BaseModel]]:
-    """Find the models in an annotation, through tuples, unions and Annotated."""
-    if isinstance(annotation, type) and not isinstance(annotation, types.GenericAlias):
-        if issubclass(annotation, BaseModel):
-            yield annotation
-        return
-    for inner in typing.get_args(annotation):
-        yield from _models_in(inner)
+    return sorted({name for model in models for name in inputs_of(model)})

@@ -18,10 +18,11 @@ from .._frames import Array, lot_direction
 from .._results import Exit, Hypothesis
 from .._site import Main
 from .._units import LengthUnit, about
+from ..evidence import Aim
 from .bends import MOST_BENDS, Sequences, bend_sequences
 from .terrain import Face, Terrain
 
-__all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "WITHIN_YARD", "Aim", "Plan", "make_plan"]
+__all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "WITHIN_YARD", "Plan", "make_plan"]
 
 FREE, INTO_YARD, PAST_CORNER, WITHIN_YARD = 0, 1, 2, 3
 
@@ -38,14 +39,6 @@ YARD_APPROACH_M = 6.0
 TAP_SQUARE_SD_RAD = float(np.radians(30.0))
 TAP_SQUARE_FLOOR = 0.15
 TAP_LIMIT_RAD = float(np.radians(75.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Aim:
-    """A point (2,) that the route probably meets, with the spread to aim with."""
-
-    point: Array
-    sd_m: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,10 @@ from .._results import Exit, Hypothesis, Routes
 from .._site import Main, Site
 from .._statistics import estimate_log_evidence
 from .._survey import Survey
+from ..evidence import CountTie, Laid
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads
-from .evidence import CountTie, Laid, aims_for, count_tie, log_likelihoods
+from .evidence import aims_for, count_tie, log_likelihoods
 from .fit import Fitted, fit_candidates
 from .hypotheses import enumerate_hypotheses
 from .plan import Plan, make_plan

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._evidence import Evidence
 from .._frames import Array
 from .._results import Routes
-from .._site import Site
+from .._site import Evidence, Site
 from .._statistics import EvidenceSum, estimate_log_evidence
 from ..routes.evidence import item_names, unlisted_log_likelihood
 from .posterior import prior_by_main
-from .tables import TABLED_KINDS, tabled_log_likelihood
+from .tables import is_tabled, tabled_log_likelihood
 
 LOCATES = "locates"
 NONE_LEFT_OUT: frozenset[str] = frozenset()
@@ -62,7 +61,7 @@ def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_
     counted = [
         routes.log_likelihoods[name]
         for name, item in case.items
-        if name in routes.log_likelihoods and name not in without and item.kind not in TABLED_KINDS
+        if name in routes.log_likelihoods and name not in without and not is_tabled(item)
     ]
     total = np.sum([routes.log_prior, *counted], axis=0)
     return np.asarray(total + _tabled(case, routes, without)[: total.size])
@@ -70,11 +69,7 @@ def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_
 
 def _tabled(case: Case, routes: Routes, without: frozenset[str]) -> Array:
     """Give the joint log likelihood of the tabled items, (1,) where there are none."""
-    items = [
-        (name, item)
-        for name, item in case.items
-        if name not in without and item.kind in TABLED_KINDS
-    ]
+    items = [(name, item) for name, item in case.items if name not in without and is_tabled(item)]
     if not items:
         return np.zeros(1)
     return tabled_log_likelihood(items, routes, case.site, case.habit)
@@ -117,7 +112,7 @@ def _flat_evidence(case: Case, routes: Routes, without: frozenset[str]) -> Evide
     flat = sum(
         unlisted_log_likelihood(item, case.site)
         for name, item in case.items
-        if name not in without and item.kind not in TABLED_KINDS
+        if name not in without and not is_tabled(item)
     )
     return EvidenceSum(float(flat + _tabled(case, routes, without)[0]), 0.0, 0.0)
 

@@ -15,17 +15,26 @@ import shapely
 from scipy.special import ndtr
 
 from .. import _polyline
-from .._evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis
 from .._site import Site
 from .._survey import Survey
 from .._units import LengthUnit, is_imperial
-from ..routes.evidence import DEFAULTS, Laid, log_likelihoods, unlisted_log_likelihood
+from ..evidence import (
+    CleanoutOutside,
+    Dye,
+    Laid,
+    Neighbours,
+    Sound,
+    TapRecord,
+    neighbours,
+    tap_record,
+)
+from ..routes.evidence import log_likelihoods, unlisted_log_likelihood
 from .case import Case
 from .particles import Particles
 from .pits import Pits, exposed_by, say_place
-from .tables import habit_given, neighbours_likelihood
+from .tables import habit_given
 from .words import name_main, say_outdoors
 
 A_PIT = "Dig a test pit"  # how the check begins that is itself a dig
@@ -309,7 +318,7 @@ def _record(scene: Scene) -> Iterator[Check]:
     """Ask the city for the tap record: none, or a main and a place along it."""
     if any(isinstance(item, TapRecord) for _, item in scene.case.items):
         return
-    mains, standard = scene.survey.site.mains, DEFAULTS["tap_record"]
+    mains, standard = scene.survey.site.mains, tap_record.DEFAULT
     anywhere = RECORD_EXISTS * (1.0 - standard.reliability) / len(mains)
     right, words = RECORD_EXISTS * standard.reliability, ["no record"]
     edges = {}
@@ -360,7 +369,7 @@ def _neighbours(scene: Scene) -> Iterator[Check]:
         return
     by_count = np.array(
         [
-            [neighbours_likelihood(k, 2, follows=follows) for k in range(3)]
+            [neighbours.likelihood(k, 2, follows=follows) for k in range(3)]
             for follows in (False, True)
         ]
     )

@@ -11,7 +11,8 @@ Three causes are shared, so that repeating a rumour is not counted as hearing it
   unreliability.
 * **manhole** - ``dye`` and ``sound`` at one manhole share whether anything can be noticed there.
 
-What a single dye, sound or tap record says of a route is stage ``routes``'s likelihood; an item
+Which cause an item has, and its numbers, stand with its kind in the package ``evidence``. What a
+single dye, sound or tap record says of a route is its kind's likelihood; an item
 that is alone of its cause counts exactly as there. Every number below is judgement, without a
 source; a ``reliability`` given with an item takes the place of its default, and
 :func:`sitegis.score.assumptions.list_assumptions` says what was used.
@@ -19,42 +20,27 @@ source; a ``reliability`` given with an item takes the place of its default, and
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from math import comb
-from typing import Literal
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
-from scipy.special import betaln
 
-from .._evidence import Dye, Era, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
 from .._frames import Array
 from .._results import Hypothesis, Routes
-from .._site import Main, Site
-from ..routes.evidence import (
-    DEFAULTS,
-    FALSE_HEARD,
-    FALSE_SEEN,
-    LEAST_BLOCK_M,
-    reliability_in_force,
-    unlisted_log_likelihood,
-)
+from .._site import Evidence, Main, Site
+from ..evidence import KINDS, AtManhole, FromArchive, OfHabit, reliability_in_force
+from ..routes.evidence import unlisted_log_likelihood
 
-PERMIT_RELIABILITY = 0.80
 FOLLOWS_HABIT = 0.80
-NEIGHBOUR_MEAN = 0.85
-NEIGHBOUR_STRENGTH = 4.0
-PERMIT_FROM_HABIT = 0.50
 SHARED_ARCHIVE = 0.75
 SHARED_MANHOLE = 0.50
 
-# Built before this year, then later: how much more (or less) often than where no year is known.
-ERA_YEAR = 1950
-ERA_ALLEY = (2.0, 0.5)
-ERA_SIDE_YARD = (1.67, 0.33)
+Named = tuple[str, Any]  # an item of evidence by its name
 
-TABLED_KINDS = frozenset({"permit_drawing", "tap_record", "neighbours", "era", "dye", "sound"})
 
-Named = tuple[str, Evidence]
+def is_tabled(item: Evidence) -> bool:
+    """Tell whether an item shares its cause with others."""
+    return KINDS[item.kind].cause is not None
 
 
 def tabled_log_likelihood(
@@ -67,14 +53,18 @@ def tabled_log_likelihood(
     (sums to 1). Gives (m,) for ``m`` samples, (1,) where there are none (what depends on the
     place of the tap is then left out).
     """
-    plain = [item for _, item in items]
+    of_habit = list(_of_habit(items))
     mixed: Array | float = 0.0 if habit else 1.0
     for main_id, share in habit_given(routes.hypothesis, habit).items():
-        spoken = share * _habit_likelihood(plain, main_id, site)
+        main = main_by_id(site, main_id)
+        spoken = share
+        for item, cause in of_habit:
+            spoken *= cause.likelihood(item, main, site)
         mixed = mixed + spoken * _archive_likelihood(items, routes, main_id, site)
     total = np.zeros(max(routes.tap_stations_m.size, 1))
     total = total + np.log(mixed)
-    total = total + np.log(_way_likelihood(plain, routes.hypothesis, site))
+    for item, cause in of_habit:
+        total = total + np.log(cause.of_way(item, routes.hypothesis.way, site))
     for group in _by_manhole(items):
         total = total + np.log(_noticed(group, routes, site))
     return np.asarray(total)
@@ -98,63 +88,14 @@ def habit_given(hypothesis: Hypothesis, habit: Mapping[str, float]) -> dict[str,
     }
 
 
-def _habit_likelihood(items: Sequence[Evidence], habit_main: str, site: Site) -> float:
-    """Give P(era, neighbours | habit)."""
-    likelihood = 1.0
-    for item in items:
-        if isinstance(item, Neighbours):
-            likelihood *= neighbours_likelihood(
-                item.draining, item.asked, follows=item.main == habit_main
-            )
-    year = _year_built(items)
-    alley = main_by_id(site, habit_main).kind == "alley"
-    if year is not None and alley and not era_in_prior(site, "alley"):
-        likelihood *= era_factor(year, ERA_ALLEY)
-    return likelihood
-
-
-def _year_built(items: Iterable[Evidence]) -> int | None:
-    """Give the year of the first item of era; a house is built once."""
-    return next((item.year_built for item in items if isinstance(item, Era)), None)
-
-
-def neighbours_likelihood(draining: int, asked: int, *, follows: bool) -> float:
-    """Give P(k of n neighbours drain to a main), Beta-binomial.
-
-    The share of neighbours has mean ``NEIGHBOUR_MEAN`` where the main is the habit, 1 minus
-    that where it is not, and the weight of ``NEIGHBOUR_STRENGTH`` neighbours.
-    """
-    mean = NEIGHBOUR_MEAN if follows else 1.0 - NEIGHBOUR_MEAN
-    return beta_binomial(
-        draining, asked, mean * NEIGHBOUR_STRENGTH, (1.0 - mean) * NEIGHBOUR_STRENGTH
-    )
-
-
-def beta_binomial(k: int, n: int, a: float, b: float) -> float:
-    """Give P(k of n) for a share that is Beta(a, b): C(n, k) B(k + a, n − k + b) / B(a, b).
-
-    >>> round(beta_binomial(1, 1, 3.0, 1.0), 12)
-    0.75
-    """
-    return float(comb(n, k) * np.exp(betaln(k + a, n - k + b) - betaln(a, b)))
-
-
-def era_factor(year_built: int, factors: tuple[float, float]) -> float:
-    """Look up how much a habit was liked: before ``ERA_YEAR``, or later."""
-    return factors[0] if year_built < ERA_YEAR else factors[1]
-
-
-def era_in_prior(site: Site, key: Literal["alley", "side_yard"]) -> bool:
-    """Tell whether the default prior already used the year built; it must not count twice."""
-    return site.year_built is not None and getattr(site.priors, key) is None
-
-
-def _way_likelihood(items: Sequence[Evidence], hypothesis: Hypothesis, site: Site) -> float:
-    """Give P(era | way): side-yard runs belong to older houses."""
-    if hypothesis.way != "side-yard" or era_in_prior(site, "side_yard"):
-        return 1.0
-    year = _year_built(items)
-    return 1.0 if year is None else era_factor(year, ERA_SIDE_YARD)
+def _of_habit(items: Iterable[Named]) -> Iterator[tuple[Any, OfHabit[Any]]]:
+    """Give the items that speak of the habit; of a kind that counts once, the first."""
+    counted = set()
+    for _, item in items:
+        cause = KINDS[item.kind].cause
+        if isinstance(cause, OfHabit) and not (cause.once and item.kind in counted):
+            counted.add(item.kind)
+            yield item, cause
 
 
 # -------------------------------------------------------------------------------- archive
@@ -164,27 +105,23 @@ def _archive_likelihood(
     items: Sequence[Named], routes: Routes, habit_main: str, site: Site
 ) -> Array | float:
     """Give P(permit drawings, tap records | habit, route), the drawer right or wrong."""
-    archive = [(name, item) for name, item in items if isinstance(item, PermitDrawing | TapRecord)]
+    archive = [
+        (name, item, cause, reliability_in_force(item.reliability, cause.reliability))
+        for name, item in items
+        if isinstance(cause := KINDS[item.kind].cause, FromArchive)
+    ]
     if not archive:
         return 1.0
-    reliabilities = [archive_reliability(item) for _, item in archive]
-    drawer = shared_reliability(reliabilities, SHARED_ARCHIVE)
+    drawer = shared_reliability([reliability for *_, reliability in archive], SHARED_ARCHIVE)
     right: Array | float = drawer
     wrong = 1.0 - drawer
-    for (name, item), reliability in zip(archive, reliabilities, strict=True):
+    for name, item, cause, reliability in archive:
         own = reliability / drawer
-        if_wrong = archive_if_wrong(item, habit_main, site)
-        if_right = _archive_if_right(name, item, routes, site)
+        if_wrong = cause.if_wrong(item, habit_main, site)
+        if_right = _archive_if_right(name, item, cause, routes, site)
         right = right * (own * if_right + (1.0 - own) * if_wrong)
         wrong = wrong * if_wrong
     return right + wrong
-
-
-def archive_reliability(item: PermitDrawing | TapRecord) -> float:
-    """Give the reliability of an archive item, its kind's default where none is given."""
-    permit = isinstance(item, PermitDrawing)
-    default = PERMIT_RELIABILITY if permit else DEFAULTS["tap_record"].reliability
-    return reliability_in_force(item.reliability, default)
 
 
 def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
@@ -199,7 +136,7 @@ def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
 
 
 def _archive_if_right(
-    name: str, item: PermitDrawing | TapRecord, routes: Routes, site: Site
+    name: str, item: Any, cause: FromArchive[Any], routes: Routes, site: Site
 ) -> Array | float:
     """Give P(item | it is right, route): a tap record's density is per metre of main.
 
@@ -207,37 +144,29 @@ def _archive_if_right(
     """
     if item.main != routes.hypothesis.main:
         return 0.0
-    if isinstance(item, PermitDrawing):
+    if KINDS[item.kind].on_route is None:
         return 1.0
-    wrong = archive_if_wrong(item, item.main, site)
-    reliability = archive_reliability(item)
+    wrong = cause.if_wrong(item, item.main, site)
+    reliability = reliability_in_force(item.reliability, cause.reliability)
     if routes.tap_stations_m.size == 0:
         return wrong * max(len(site.mains), 1)
     whole = np.exp(routes.log_likelihoods[name])
     return np.maximum(whole - (1.0 - reliability) * wrong, 0.0) / reliability
 
 
-def archive_if_wrong(item: PermitDrawing | TapRecord, habit_main: str, site: Site) -> float:
-    """Give P(item | it is wrong, habit): another lot's tap, or a drawing made from habit."""
-    anywhere = 1.0 / max(len(site.mains), 1)
-    if isinstance(item, TapRecord):
-        return anywhere / max(main_length_m(main_by_id(site, item.main)), LEAST_BLOCK_M)
-    return PERMIT_FROM_HABIT * (item.main == habit_main) + (1.0 - PERMIT_FROM_HABIT) * anywhere
-
-
 # -------------------------------------------------------------------------------- manhole
 
 
-def _by_manhole(items: Iterable[Named]) -> list[list[tuple[str, Dye | Sound]]]:
-    """Group dye and sound by manhole."""
-    grouped: dict[str, list[tuple[str, Dye | Sound]]] = {}
+def _by_manhole(items: Iterable[Named]) -> list[list[Named]]:
+    """Group what is noticed at manholes by manhole."""
+    grouped: dict[str, list[Named]] = {}
     for name, item in items:
-        if isinstance(item, Dye | Sound):
+        if isinstance(KINDS[item.kind].cause, AtManhole):
             grouped.setdefault(item.manhole, []).append((name, item))
     return list(grouped.values())
 
 
-def _noticed(group: Sequence[tuple[str, Dye | Sound]], routes: Routes, site: Site) -> Array | float:
+def _noticed(group: Sequence[Named], routes: Routes, site: Site) -> Array | float:
     """Give P(what was noticed at one manhole | route).
 
     Stage ``routes`` gives each item's chance p to be noticed. With probability w anything can
@@ -248,20 +177,21 @@ def _noticed(group: Sequence[tuple[str, Dye | Sound]], routes: Routes, site: Sit
     works = 1.0 - SHARED_MANHOLE * (1.0 - np.max(chances, axis=0))
     alive, dead = works, 1.0 - works
     for (_, item), chance in zip(group, chances, strict=True):
-        falsely = FALSE_SEEN if isinstance(item, Dye) else FALSE_HEARD
-        truly = np.clip((chance - (1.0 - works) * falsely) / works, 0.0, 1.0)
-        noticed = was_noticed(item)
+        cause = _at_manhole(item)
+        truly = np.clip((chance - (1.0 - works) * cause.falsely) / works, 0.0, 1.0)
+        noticed = cause.was_noticed(item)
         alive = alive * (truly if noticed else 1.0 - truly)
-        dead = dead * (falsely if noticed else 1.0 - falsely)
+        dead = dead * (cause.falsely if noticed else 1.0 - cause.falsely)
     return np.asarray(alive + dead)
 
 
-def was_noticed(item: Dye | Sound) -> bool:
-    """Tell whether the dye was seen or the sound heard."""
-    return item.seen if isinstance(item, Dye) else item.heard
+def _at_manhole(item: Any) -> AtManhole[Any]:
+    cause = KINDS[item.kind].cause
+    assert isinstance(cause, AtManhole)
+    return cause
 
 
-def _notice_chance(name: str, item: Dye | Sound, routes: Routes, site: Site) -> Array:
+def _notice_chance(name: str, item: Any, routes: Routes, site: Site) -> Array:
     """Give the chance (m,) that the item is noticed, from the likelihood of its outcome.
 
     Where a listed way has no route, half of its main is taken to lie upstream of the manhole.
@@ -272,19 +202,17 @@ def _notice_chance(name: str, item: Dye | Sound, routes: Routes, site: Site) -> 
         return _notice_chance_without_routes(item, routes.hypothesis.main, site)
     else:
         outcome = np.exp(routes.log_likelihoods[name])
-    return np.asarray(outcome if was_noticed(item) else 1.0 - outcome)
+    return np.asarray(outcome if _at_manhole(item).was_noticed(item) else 1.0 - outcome)
 
 
-def _notice_chance_without_routes(item: Dye | Sound, main_id: str, site: Site) -> Array:
+def _notice_chance_without_routes(item: Any, main_id: str, site: Site) -> Array:
     """Give the chance (1,) to notice an item, the tap being anywhere on its main."""
-    falsely = FALSE_SEEN if isinstance(item, Dye) else FALSE_HEARD
+    falsely, on_route = _at_manhole(item).falsely, KINDS[item.kind].on_route
+    assert on_route is not None
     if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):
         return np.full(1, falsely)
-    given = reliability_in_force(item.reliability, DEFAULTS[item.kind].reliability)
+    given = reliability_in_force(item.reliability, on_route.default.reliability)
     return np.full(1, 0.5 * (given + falsely))
-
-
-# ----------------------------------------------------------------------------------- mains
 
 
 def main_by_id(site: Site, main_id: str) -> Main:
@@ -293,8 +221,3 @@ def main_by_id(site: Site, main_id: str) -> Main:
         if main.id == main_id:
             return main
     raise KeyError(main_id)
-
-
-def main_length_m(main: Main) -> float:
-    """Give the length of a main's line."""
-    return float(np.linalg.norm(np.diff(main.line, axis=0), axis=1).sum())

@@ -11,7 +11,6 @@ import shapely
 
 from .. import _polyline
 from .._dig_plan import TapeTie
-from .._evidence import CleanoutOutside, OutdoorLocate
 from .._frames import Array
 from .._results import PlacedPoint
 from .._site import KeepOut
@@ -20,6 +19,7 @@ from .._units import percent
 from ..dig.depths import best_route
 from ..dig.excavation import Excavation, excavations
 from ..dig.tie_in import TieIn, tie_ins
+from ..evidence import KINDS
 from .text import likely_and_not
 
 Layer = Literal[
@@ -170,26 +170,18 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
              "distorted": point.distorted, "note": notes.get(point.id, "")},
         )  # fmt: skip
     outside = [
-        item
+        mark
         for item in survey.site.evidence
-        if isinstance(item, CleanoutOutside)
-        or (isinstance(item, OutdoorLocate) and item.point not in names)
+        if (draw := KINDS[item.kind].mark) is not None and (mark := draw(item)).name not in names
     ]
-    for number, item in enumerate(outside, start=1):
-        yield _outdoor_feature(item, f"outdoor-{number}")
-
-
-def _outdoor_feature(item: OutdoorLocate | CleanoutOutside, name: str) -> Feature:
-    """Give an outdoor find with the same properties as a placed point."""
-    found = isinstance(item, OutdoorLocate)
-    depth = item.depth_m if isinstance(item, OutdoorLocate) else None
-    return Feature(
-        "locate", "located" if found else "exposed", shapely.Point(item.x_m, item.y_m),
-        {"id": (isinstance(item, OutdoorLocate) and item.point) or name,
-         "kind": "locate" if found else "cleanout", "room": "lot", "depth_m": depth,
-         "depth_sd_m": None, "sd_major_m": item.sd_m, "sd_minor_m": item.sd_m,
-         "cable_count_m": None, "distorted": False, "note": ""},
-    )  # fmt: skip
+    for number, mark in enumerate(outside, start=1):
+        # with the same properties as a placed point
+        yield Feature(
+            "locate", mark.known, shapely.Point(mark.x_m, mark.y_m),
+            {"id": mark.name or f"outdoor-{number}", "kind": mark.kind, "room": "lot",
+             "depth_m": mark.depth_m, "depth_sd_m": None, "sd_major_m": mark.sd_m,
+             "sd_minor_m": mark.sd_m, "cable_count_m": None, "distorted": False, "note": ""},
+        )  # fmt: skip
 
 
 def _drain_features(survey: Survey) -> Iterator[Feature]:

@@ -21,10 +21,10 @@ import numpy as np
 import shapely
 from scipy import stats
 
-from sitegis._evidence import Evidence, OutdoorLocate, TapRecord
 from sitegis._frames import Array
 from sitegis._rules import load_rules
 from sitegis._survey import Survey
+from sitegis.evidence import Evidence, OutdoorLocate, TapRecord
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, slope_prior

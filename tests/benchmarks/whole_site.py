@@ -14,10 +14,10 @@ from dataclasses import replace
 import dynesty
 import numpy as np
 
-from sitegis._evidence import OutdoorLocate, TapRecord
 from sitegis._rules import load_rules
 from sitegis._site import Side
 from sitegis._survey import Survey
+from sitegis.evidence import OutdoorLocate, TapRecord
 from sitegis.routes import sample_routes
 from tests.invented import (
     HOUSE_DEPTH_M,

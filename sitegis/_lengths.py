@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from .._units import LengthUnit, is_magnetic, parse_bearing, parse_length
+from ._units import LengthUnit, is_magnetic, parse_bearing, parse_length
 
 MOST_M = 100_000.0
 UNIT_WORDS = {"ft": "feet", "in": "inches", "m": "metres", "mm": "millimetres"}

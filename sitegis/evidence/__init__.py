@@ -1,0 +1,76 @@
+"""The kinds of evidence about which main a lateral joins: one module each, listed here.
+
+``reliability`` of an item is the probability that it is right as reported; ``None`` takes the
+kind's default, which stage ``score`` prints. All lengths are metres, positions are lot
+coordinates, stations are metres along a main's line with the flow.
+"""
+
+from __future__ import annotations
+
+import functools
+import operator
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import Field
+
+from .._site import Evidence
+from . import (
+    cable_to_main,
+    camera_note,
+    cleanout_outside,
+    dye,
+    era,
+    main_inspection,
+    neighbours,
+    outdoor_locate,
+    permit_drawing,
+    sound,
+    surface_sign,
+    tap_record,
+)
+from ._kind import (
+    SOURCE,
+    Aim,
+    AtManhole,
+    CountTie,
+    EvidenceKind,
+    FromArchive,
+    Laid,
+    OfHabit,
+    reliability_in_force,
+)
+from .cable_to_main import CableToMain
+from .camera_note import CameraNote
+from .cleanout_outside import CleanoutOutside
+from .dye import Dye
+from .era import Era
+from .main_inspection import MainInspection
+from .neighbours import Neighbours
+from .outdoor_locate import OutdoorLocate
+from .permit_drawing import PermitDrawing
+from .sound import Sound
+from .surface_sign import SurfaceSign
+from .tap_record import TapRecord
+
+__all__ = [
+    "KINDS", "SOURCE", "Aim", "AnyEvidence", "AtManhole", "CableToMain", "CameraNote",
+    "CleanoutOutside", "CountTie", "Dye", "Era", "Evidence", "EvidenceKind", "FromArchive", "Laid",
+    "MainInspection", "Neighbours", "OfHabit", "OutdoorLocate", "PermitDrawing", "Sound",
+    "SurfaceSign", "TapRecord", "reliability_in_force",
+]  # fmt: skip
+
+_LISTED = (
+    dye, sound, tap_record, permit_drawing, neighbours, cable_to_main, camera_note, outdoor_locate,
+    cleanout_outside, surface_sign, main_inspection, era,
+)  # fmt: skip
+KINDS: Mapping[str, EvidenceKind[Any]] = {module.KIND.name: module.KIND for module in _LISTED}
+"""Every kind of evidence by its name, in the order in which a blank site explains them."""
+
+if TYPE_CHECKING:
+    AnyEvidence = Evidence
+else:
+    AnyEvidence = Annotated[
+        functools.reduce(operator.or_, (kind.record for kind in KINDS.values())),
+        Field(discriminator="kind"),
+    ]

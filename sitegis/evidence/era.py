@@ -1,0 +1,73 @@
+"""The year the building was built, where it speaks for a habit of its time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from .._fields import Ask
+from .._site import Evidence, Main, Site
+from ._kind import SOURCE, EvidenceKind, OfHabit, as_it_is, nowhere
+
+# Built before this year, then later: how much more (or less) often than where no year is known.
+# Judgement, no source.
+YEAR = 1950
+ALLEY = (2.0, 0.5)
+SIDE_YARD = (1.67, 0.33)
+
+
+@dataclass(frozen=True, slots=True)
+class Era(Evidence):
+    """The year the building was built, where it speaks for a habit of its time."""
+
+    year_built: Annotated[int, Field(ge=1600, le=2200), Ask(1924)]
+    kind: Literal["era"] = "era"
+
+
+def factor(year_built: int, factors: tuple[float, float]) -> float:
+    """Look up how much a habit was liked: before ``YEAR``, or later."""
+    return factors[0] if year_built < YEAR else factors[1]
+
+
+def is_in_prior(site: Site, key: Literal["alley", "side_yard"]) -> bool:
+    """Tell whether the default prior already used the year built; it must not count twice."""
+    return site.year_built is not None and getattr(site.priors, key) is None
+
+
+def of_main(item: Era, main: Main, site: Site) -> float:
+    """Give P(era | the main that the block uses), against where no year is known."""
+    counts = main.kind == "alley" and not is_in_prior(site, "alley")
+    return factor(item.year_built, ALLEY) if counts else 1.0
+
+
+def of_way(item: Era, way: str, site: Site) -> float:
+    """Give P(era | way): side-yard runs belong to older houses."""
+    counts = way == "side-yard" and not is_in_prior(site, "side_yard")
+    return factor(item.year_built, SIDE_YARD) if counts else 1.0
+
+
+def assumed(item: Era, site: Site, main: str) -> str:
+    """Say what the year built was taken to tell."""
+    if is_in_prior(site, "alley") and is_in_prior(site, "side_yard"):
+        return (
+            f"era: the year built ({item.year_built}) is already in the prior: not counted again."
+        )
+    return (
+        f"era: in {item.year_built} an alley main was the habit "
+        f"×{factor(item.year_built, ALLEY):g} as often as where no year is known, a side-yard run "
+        f"×{factor(item.year_built, SIDE_YARD):g} ({SOURCE})."
+    )
+
+
+KIND = EvidenceKind(
+    record=Era,
+    words="the year the building was built",
+    on_route=None,
+    cause=OfHabit(of_main, of_way, once=True),
+    check=as_it_is,
+    aims=nowhere,
+    mark=None,
+    assumed=assumed,
+)

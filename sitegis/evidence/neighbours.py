@@ -1,0 +1,85 @@
+"""How many of the neighbours that were asked drain to a main."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import comb
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field
+from scipy.special import betaln
+
+from .._fields import Ask, Name
+from .._site import Evidence, Main, Site
+from ._kind import SOURCE, EvidenceKind, OfHabit, Slip, nowhere
+
+# Judgement, no source: the share that follows the habit, and how sure that is, in neighbours.
+MEAN = 0.85
+STRENGTH = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours(Evidence):
+    """``draining`` of ``asked`` neighbours are known to drain to a main."""
+
+    main: Annotated[Name, Ask("front-main")]
+    draining: Annotated[int, Field(ge=0, le=10_000), Ask(4, "so many drain to this main")]
+    asked: Annotated[int, Field(ge=1, le=10_000), Ask(5, "of so many asked")]
+    kind: Literal["neighbours"] = "neighbours"
+
+
+def check(item: Neighbours, mains: tuple[Main, ...]) -> Iterable[Slip]:
+    """Refuse more neighbours than were asked."""
+    if item.draining > item.asked:
+        yield Slip(
+            "neighbours-count", "draining", item.draining,
+            f"More neighbours drain there than were asked ({item.asked}).",
+            "draining counts some of asked.",
+        )  # fmt: skip
+
+
+def likelihood(draining: int, asked: int, *, follows: bool) -> float:
+    """Give P(k of n neighbours drain to a main), Beta-binomial.
+
+    The share of neighbours has mean ``MEAN`` where the main is the habit, 1 minus that where it
+    is not, and the weight of ``STRENGTH`` neighbours.
+    """
+    mean = MEAN if follows else 1.0 - MEAN
+    return beta_binomial(draining, asked, mean * STRENGTH, (1.0 - mean) * STRENGTH)
+
+
+def beta_binomial(k: int, n: int, a: float, b: float) -> float:
+    """Give P(k of n) for a share that is Beta(a, b): C(n, k) B(k + a, n − k + b) / B(a, b).
+
+    >>> round(beta_binomial(1, 1, 3.0, 1.0), 12)
+    0.75
+    """
+    return float(comb(n, k) * np.exp(betaln(k + a, n - k + b) - betaln(a, b)))
+
+
+def assumed(item: Neighbours, site: Site, main: str) -> str:
+    """Say what the neighbours were taken to tell."""
+    return (
+        f"neighbours: if {main} is the habit of the block, {100 * MEAN:.0f} % of neighbours drain "
+        f"there (as sure as {STRENGTH:g} neighbours; {SOURCE})."
+    )
+
+
+KIND = EvidenceKind(
+    record=Neighbours,
+    words="neighbours that were asked where they drain",
+    on_route=None,
+    cause=OfHabit(
+        lambda item, main, site: likelihood(
+            item.draining, item.asked, follows=item.main == main.id
+        ),
+        lambda item, way, site: 1.0,
+        once=False,
+    ),
+    check=check,
+    aims=nowhere,
+    mark=None,
+    assumed=assumed,
+)

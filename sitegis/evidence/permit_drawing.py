@@ -1,0 +1,58 @@
+"""A permit drawing that shows the lateral going to a main."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from .._fields import Ask, Name
+from .._site import Evidence, Site
+from ._kind import (
+    SOURCE,
+    EvidenceKind,
+    FromArchive,
+    Trust,
+    as_it_is,
+    nowhere,
+    say_given,
+)
+
+# Judgement, no source; the second is how often a wrong drawing was made from habit.
+RELIABILITY = 0.80
+FROM_HABIT = 0.50
+
+
+@dataclass(frozen=True, slots=True)
+class PermitDrawing(Evidence):
+    """A permit drawing shows the lateral going to a main."""
+
+    main: Annotated[Name, Ask("front-main")]
+    reliability: Trust = None
+    kind: Literal["permit_drawing"] = "permit_drawing"
+
+
+def if_wrong(item: PermitDrawing, habit_main: str, site: Site) -> float:
+    """Give P(it shows this main | it is wrong): drawn from habit, or any main."""
+    anywhere = 1.0 / max(len(site.mains), 1)
+    return FROM_HABIT * (item.main == habit_main) + (1.0 - FROM_HABIT) * anywhere
+
+
+def assumed(item: PermitDrawing, site: Site, main: str) -> str:
+    """Say what the drawing was taken to be worth."""
+    return (
+        f"permit-drawing: it shows the right main with probability "
+        f"{say_given(item.reliability, RELIABILITY)}; a wrong one repeats the "
+        f"habit of the block with {FROM_HABIT:g} ({SOURCE})."
+    )
+
+
+KIND = EvidenceKind(
+    record=PermitDrawing,
+    words="a permit drawing that shows the lateral",
+    on_route=None,
+    cause=FromArchive(RELIABILITY, if_wrong),
+    check=as_it_is,
+    aims=nowhere,
+    mark=None,
+    assumed=assumed,
+)

@@ -1,0 +1,60 @@
+"""A settled strip or a patch in the pavement that a trench may have left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from .._fields import Ask, Extent, Length
+from .._frames import Array
+from .._site import Evidence, Site
+from ._kind import (
+    Default,
+    EvidenceKind,
+    Laid,
+    Mark,
+    OnRoute,
+    Trust,
+    as_it_is,
+    at_its_place,
+    near_route,
+    reliability_in_force,
+    stray_place,
+)
+
+DEFAULT = Default(0.50, 0.0, "every second surface sign is of this trench")  # judgement
+LEAST_RADIUS_M = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceSign(Evidence):
+    """A settled strip or a patch in the pavement that a trench may have left."""
+
+    x_m: Annotated[Length, Ask("20 ft", "lot coordinates")]
+    y_m: Annotated[Length, Ask("-15 ft", "lot coordinates")]
+    radius_m: Annotated[Extent, Ask("3 ft")]
+    reliability: Trust = None
+    kind: Literal["surface_sign"] = "surface_sign"
+
+
+def sd_of(item: SurfaceSign, site: Site) -> float:
+    """Give the spread of the trench about the sign: its radius."""
+    return max(item.radius_m, LEAST_RADIUS_M)
+
+
+def likelihood(item: SurfaceSign, laid: Laid) -> Array:
+    """Distance of the sign from the route, Gaussian with its radius."""
+    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    return near_route(laid, item, reliability, sd_of(item, laid.site))
+
+
+KIND = EvidenceKind(
+    record=SurfaceSign,
+    words="a settled strip, a patch in the pavement",
+    on_route=OnRoute(DEFAULT, likelihood, stray_place),
+    cause=None,
+    check=as_it_is,
+    aims=at_its_place(sd_of),
+    mark=lambda item: Mark("", "surface-sign", "record", item.x_m, item.y_m, None, item.radius_m),
+    assumed=None,
+)

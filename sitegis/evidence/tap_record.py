@@ -1,0 +1,93 @@
+"""A record that places this lot's tap at a distance from a manhole of a main."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+import numpy as np
+
+from .. import _polyline
+from .._fields import Ask, Length, Name
+from .._frames import Array
+from .._site import Evidence, Main, Site
+from .._statistics import normal_density
+from ._kind import (
+    LEAST_BLOCK_M,
+    Aim,
+    Default,
+    EvidenceKind,
+    FromArchive,
+    ItemSd,
+    Laid,
+    OnRoute,
+    Trust,
+    as_it_is,
+    block_m,
+    reliability_in_force,
+    sd_in_force,
+    station_from,
+)
+
+# Judgement, no source; the second is of the tap on the main itself.
+DEFAULT = Default(0.80, 0.60, "a tap record is of this lot and main 4 times in 5")
+TAP_SD_M = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class TapRecord(Evidence):
+    """A record places this lot's tap at a distance from a manhole of a main.
+
+    ``distance_m`` is positive with the flow (downstream of the manhole), negative against it.
+    """
+
+    main: Annotated[Name, Ask("front-main")]
+    manhole: Annotated[Name, Ask("MH-1")]
+    distance_m: Annotated[Length, Ask("31 ft", "from the manhole, + with the flow")]
+    sd_m: ItemSd = None
+    reliability: Trust = None
+    kind: Literal["tap_record"] = "tap_record"
+
+
+def likelihood(item: TapRecord, laid: Laid) -> Array:
+    """Tap station against the record on its main; on another main the record is wrong."""
+    stray = unlisted(item, laid.site)
+    station = station_from(item.manhole, item.distance_m, laid.main)
+    if station is None or laid.main.id != item.main:
+        return np.full(len(laid.stations_m), stray)
+    sd = float(np.hypot(sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
+    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    return reliability * normal_density(laid.stations_m - station, sd) + stray
+
+
+def unlisted(item: TapRecord, site: Site) -> float:
+    """Give the density of a record that is wrong: another lot's tap, on any main."""
+    wrong = 1.0 - reliability_in_force(item.reliability, DEFAULT.reliability)
+    return wrong * if_wrong(item, item.main, site)
+
+
+def if_wrong(item: TapRecord, habit_main: str, site: Site) -> float:
+    """Give the density, per metre of main, of a record of another lot's tap."""
+    main = next((main for main in site.mains if main.id == item.main), None)
+    return 1.0 / max(len(site.mains), 1) / (LEAST_BLOCK_M if main is None else block_m(main))
+
+
+def aims(item: TapRecord, site: Site, main: Main) -> Iterable[Aim]:
+    """Aim at the recorded tap, on its own main."""
+    station = station_from(item.manhole, item.distance_m, main)
+    if item.main == main.id and station is not None:
+        sd_m = sd_in_force(item.sd_m, DEFAULT.sd_m)
+        yield Aim(_polyline.line_interpolate_point(main.line, station), sd_m)
+
+
+KIND = EvidenceKind(
+    record=TapRecord,
+    words="the city's record of this lot's tap",
+    on_route=OnRoute(DEFAULT, likelihood, unlisted),
+    cause=FromArchive(DEFAULT.reliability, if_wrong),
+    check=as_it_is,
+    aims=aims,
+    mark=None,
+    assumed=None,
+)
