@@ -109,7 +109,7 @@ def faults_of(kind: EvidenceKind[Any], example: dict[str, Any]) -> list[str]:
     names = [field.name for field in fields(cast("Any", kind.record)) if field.name != "kind"]
     found += [f"no example has {name}" for name in names if name not in example]
     before = repr(list(effects(kind, item)))
-    for name in set(names) & set(example):
+    for name in (name for name in names if name in example):
         other = replace(item, **{name: changed(name, example[name])})
         if repr(list(effects(kind, other))) == before:
             found.append(f"{name} changes nothing")
@@ -174,7 +174,7 @@ def trial(**changes: Any) -> EvidenceKind[Any]:
 
 def test_a_kind_that_ignores_its_depth_and_draws_nothing_is_found_out() -> None:
     """The check above has teeth."""
-    example = {"x_m": 7.0, "y_m": 3.0, "depth_m": 2.0, "reliability": 0.7}
+    example = {"x_m": 7.1, "y_m": 7.9, "depth_m": 2.0, "reliability": 0.7}
     assert faults_of(trial(), example) == [
         "depth_m changes nothing",
         "it has a place and is not drawn there",
