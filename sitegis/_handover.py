@@ -14,12 +14,12 @@ from typing import Any
 
 import numpy as np
 
-from ._evidence import CleanoutOutside, OutdoorLocate, SurfaceSign
 from ._frames import LotFrame
 from ._results import ScoredHypothesis
 from ._site import (
     Building,
     Easement,
+    Evidence,
     Ground,
     KeepOut,
     Lot,
@@ -100,9 +100,7 @@ OF_THE_SITE: Mapping[type, Mapping[str, float]] = {
     KeepOut: {"points": LENGTH_M},
     Easement: {"ring": LENGTH_M},
     Ground: {"spots": LENGTH_M, "elevations_m": LENGTH_M},
-    OutdoorLocate: {"x_m": LENGTH_M, "y_m": LENGTH_M},
-    CleanoutOutside: {"x_m": LENGTH_M, "y_m": LENGTH_M},
-    SurfaceSign: {"x_m": LENGTH_M, "y_m": LENGTH_M},
+    Evidence: {"x_m": LENGTH_M, "y_m": LENGTH_M},  # of every kind that has a place
 }  # fmt: skip
 
 
@@ -178,7 +176,7 @@ def _site_part(value: Any) -> Any:
         return tuple(_site_part(part) for part in value)
     if not is_dataclass(value) or isinstance(value, type):
         return value
-    steps = OF_THE_SITE.get(type(value), {})
+    steps = OF_THE_SITE.get(Evidence if isinstance(value, Evidence) else type(value), {})
     if not steps and not isinstance(value, Site | Main):
         return value
     return replace(
