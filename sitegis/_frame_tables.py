@@ -10,8 +10,9 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from ._findings import Feature
 from ._frames import LotFrame
-from .write.features import LAYERS, Feature
+from .write.features import LAYERS
 from .write.looks import LOOKS
 
 # pandas' own names of column types that may hold "no value"

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import pipeline
+from ._findings import Feature
 from ._site import Notice, Site
 from ._survey import Survey
 from .read import read_site
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     import folium
 
     from .city import CitySummary, Database
-    from .write.features import Feature
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,7 +193,7 @@ class Result(Check):
         return write_outputs(self.survey, Path(out_dir), base_map=base_map)
 
     def _features(self) -> tuple[Feature, ...]:
-        from .write.features import survey_features
+        from .write.findings import survey_features
 
         return survey_features(self.survey)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from ._errors import Fault
 from ._results import Drain, Exit, Placement, Routes, Scores
 from ._rules import RuleSet
 from ._site import Notice, Site
+
+if TYPE_CHECKING:
+    from ._findings import Findings
 
 
 class Whereabouts(Protocol):
@@ -41,6 +44,7 @@ class Survey:
     sampled: tuple[Routes, ...] | None = None
     scored: Scores | None = None
     planned: DigPlan | None = None
+    found: Findings | None = None
     whereabouts: Whereabouts | None = None
 
     @property
@@ -74,6 +78,11 @@ class Survey:
         return _filled(self.planned, "dig")
 
     @property
+    def findings(self) -> Findings:
+        """What the outputs tell beyond the other blocks, from :func:`sitegis.write.find`."""
+        return _filled(self.found, "find")
+
+    @property
     def notices(self) -> tuple[Notice, ...]:
         """All notices so far, in pipeline order, each once.
 
@@ -91,10 +100,13 @@ class Survey:
         return f"<Survey {self.site.name!r}: {', '.join(filled) or 'read'}>"
 
     def __eq__(self, other: object) -> bool:
-        """Compare block by block, arrays element by element; where it was read from is no part."""
+        """Compare block by block, arrays element by element.
+
+        What follows from the other blocks, and where it was read from, is no part.
+        """
         if not isinstance(other, Survey):
             return NotImplemented
-        names = [one.name for one in fields(self) if one.name != "whereabouts"]
+        names = [one.name for one in fields(self) if one.name not in ("found", "whereabouts")]
         return all(_equal(getattr(self, name), getattr(other, name)) for name in names)
 
     __hash__ = None  # type: ignore[assignment]  # it holds arrays

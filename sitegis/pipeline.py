@@ -15,7 +15,7 @@ from .read import read_site
 from .routes import sample_routes
 from .routes.evidence import item_names
 from .score import score_hypotheses, suppose
-from .write import write_outputs
+from .write import find, write_outputs
 
 __all__ = ["WhatIf", "check", "compute", "run"]
 
@@ -54,7 +54,7 @@ def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobo
     survey = through(survey, score_hypotheses)
     survey = hand_over(suppose(survey, without=asked.without - marks, priors=asked.priors))
     tell("planning the dig")
-    return through(_tell_what_if(survey, asked), plan_dig)
+    return find(through(_tell_what_if(survey, asked), plan_dig))
 
 
 def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:

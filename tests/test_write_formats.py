@@ -23,7 +23,7 @@ from pyproj import Transformer
 
 from sitegis._survey import Survey
 from sitegis._units import percent
-from sitegis.write.features import survey_features
+from sitegis.write.findings import survey_features
 from sitegis.write.outputs import output_files
 from sitegis.write.stakeout import _COLUMNS
 

@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
+from sitegis._findings import Feature
 from sitegis._frames import LotFrame
 from sitegis._survey import Survey
-from sitegis.write.features import Feature
 from sitegis.write.geojson import feature_collection, geojson_bytes
 
 from .filled import filled_survey

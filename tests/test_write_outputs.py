@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import cProfile
 import dataclasses
+import os
+import pstats
 import sqlite3
 from pathlib import Path
 
@@ -14,14 +17,18 @@ import shapely
 from sitegis._errors import CannotWrite
 from sitegis._frames import LotFrame
 from sitegis._survey import Survey
+from sitegis.pipeline import run
 from sitegis.write import write_outputs
-from sitegis.write.features import LAYERS, survey_features
+from sitegis.write.features import LAYERS
+from sitegis.write.findings import survey_features
 from sitegis.write.gis import geopackage_bytes
 from sitegis.write.outputs import output_files
 
 from .filled import filled_survey
 
 NAMES = {"answer.json", "lateral.geojson", "lateral.gpkg", "map.html", "stakeout.csv"}
+
+FIXTURES = Path(__file__).parent.parent / "fixtures"
 
 
 @pytest.fixture(scope="module")
@@ -128,3 +135,17 @@ def test_the_geopackage_is_a_sound_database(package: Path) -> None:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert connection.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
     connection.close()
+
+
+def test_a_run_works_out_each_finding_once(tmp_path: Path) -> None:
+    """Nine files and the summary, and no finding is worked out twice (Python's own profiler)."""
+    profile = cProfile.Profile()
+    profile.runcall(run, FIXTURES / "tape-only", tmp_path / "out")
+    calls = {
+        name: count
+        for (file, _, name), (_, count, *_) in pstats.Stats(profile).stats.items()  # type: ignore[attr-defined]
+        if f"{os.sep}sitegis{os.sep}" in file
+    }
+    once = ("compare_mains", "exit_spread", "tap_spreads", "profile_check", "tie_ins",
+            "excavations", "list_features", "stakeout_rows")  # fmt: skip
+    assert {name: calls.get(name, 0) for name in once} == dict.fromkeys(once, 1)

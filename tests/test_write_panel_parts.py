@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from sitegis._dig_plan import WayComparison
+from sitegis._findings import Findings
 from sitegis._survey import Survey
-from sitegis.write.findings import Findings, find
+from sitegis.write.findings import find
 from sitegis.write.panel_parts import (
     excavation_facts,
     main_rows,
@@ -29,7 +30,7 @@ def survey() -> Survey:
 
 @pytest.fixture(scope="module")
 def findings(survey: Survey) -> Findings:
-    return find(survey)
+    return find(survey).findings
 
 
 def _way(toward: str, probability: float, ring: np.ndarray | None) -> WayComparison:

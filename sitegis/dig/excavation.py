@@ -2,42 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 
 from .._dig_plan import Pit
 from .._digging import may_run_in
+from .._findings import Excavation
 from .._frames import Array
 from .._rules import RuleSet
 from .._site import Notice, Site
 from .._survey import Survey
 from .._units import FOOT_M, is_imperial
-
-
-@dataclass(frozen=True, slots=True)
-class Excavation:
-    """Quantities of one pit, and what must be done about its depth.
-
-    ``vertical_m3`` between shored or shielded sides (the planned pit), ``sloped_m3`` with sides
-    laid back by the rule set instead (None where the depth asks for an engineer), with the
-    opening at the ground ``sloped_ring`` (4, 2), which may not fit (``sloped_fits``).
-    ``spoil_m3`` is the loose heap of the vertical pit; ``spoil_ring`` (4, 2) is the line it stays
-    behind. ``statements`` are sentences for the crew.
-    """
-
-    rank: int
-    soil: str
-    depth_m: float
-    vertical_m3: float
-    sloped_m3: float | None
-    sloped_ring: Array | None
-    sloped_fits: bool
-    spoil_m3: float
-    spoil_ring: Array
-    backfill_m3: float
-    statements: tuple[str, ...]
 
 
 def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -> float:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.special import ndtr
 
+from .._findings import Flow, ProfileCheck, Sag
 from .._results import ProfileComponent
 from .._site import Site
 from .._statistics import NORMAL_95
@@ -19,44 +18,6 @@ DESIGN_FLOW_M3_S = 0.0015  # a house's peak, about 24 gal/min: judgement, no sou
 SAG_SIGMAS = 2.5  # a rise between marks is believed past this many standard deviations: judgement
 # Flow is greatest where d(A R^(2/3))/dθ = 0: 5 (θ − θ cos θ) = 2 (θ − sin θ), 0.938 of the height.
 FULLEST_ANGLE_RAD = 5.278107
-
-
-@dataclass(frozen=True, slots=True)
-class Flow:
-    """Flow in a pipe: velocity, flow, and depth of water as a share of the diameter."""
-
-    velocity_m_s: float
-    flow_m3_s: float
-    depth_ratio: float
-
-
-@dataclass(frozen=True, slots=True)
-class Sag:
-    """Water stands between two marks: ``rise_m`` is how much the later invert lies above."""
-
-    low_point: str
-    high_point: str
-    rise_m: float
-    sd_m: float
-
-
-@dataclass(frozen=True, slots=True)
-class ProfileCheck:
-    """The building drain's fall against the rule set, its flow, and where water may stand.
-
-    ``p_meets_least`` is the posterior probability that the slope is at least the rule's.
-    """
-
-    diameter_m: float
-    slope: float
-    slope_sd: float
-    least_slope: float
-    section: str
-    p_meets_least: float
-    full: Flow
-    design: Flow
-    sags: tuple[Sag, ...]
-    statements: tuple[str, ...]
 
 
 def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) -> Flow:

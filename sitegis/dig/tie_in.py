@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import shapely
@@ -11,12 +11,13 @@ from scipy.special import ndtr
 
 from .. import _polyline
 from .._digging import FOOTING_BELOW_SLAB_M
+from .._findings import Entry, ProfileCheck, TieIn
 from .._frames import Array, rotation
 from .._results import ProfileComponent
 from .._site import Notice, PlannedFixture, Room
 from .._survey import Survey
 from .._ties import MATTERS_M, at_least, smallest
-from .hydraulics import ProfileCheck, profile_check
+from .hydraulics import profile_check
 
 __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
 
@@ -36,7 +37,7 @@ BEDDING_M = 0.10
 CLEAR_OF_BEND_M = 0.45  # room for a wye and its coupling: judgement
 CLEAR_OF_WALL_M = 0.60  # no digging beside a footing: judgement
 LIKELY, UNLIKELY = 0.9, 0.5
-Entry = Literal["square", "45-degree", "angled"]
+
 
 CAUTIONS = (
     "Find out whether the slab is post-tensioned before cutting: a cut tendon kills.",
@@ -47,39 +48,6 @@ CAUTIONS = (
     "Join the branch by a wye and an eighth bend, never by a tee laid flat.",
     "Nobody uses water upstream while the drain is open.",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class TieIn:
-    """A branch from a planned fixture to the drain.
-
-    ``path`` (k, 2) runs from the fixture to the wye at ``station_m`` along the drain. ``slope``
-    is the rule set's least for the branch. ``needed_fall_m`` at that slope is held against
-    ``available_fall_m`` ± ``available_fall_sd_m``; ``p_gravity`` is the probability that it
-    drains by itself. ``opening`` (n, 2) is cut from the slab; volumes are in the ground.
-    """
-
-    fixture: str
-    name: str
-    path: Array
-    entry: Entry
-    station_m: float
-    x_m: float
-    y_m: float
-    diameter_m: float
-    length_m: float
-    slope: float
-    slope_section: str
-    needed_fall_m: float
-    available_fall_m: float
-    available_fall_sd_m: float
-    p_gravity: float
-    verdict: str
-    opening: Array
-    concrete_m2: float
-    concrete_m3: float
-    soil_m3: float
-    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,11 +190,8 @@ def verdict(p_gravity: float) -> str:
     return "needs an ejector (a sump with a pump)"
 
 
-def tie_in(survey: Survey, fixture: PlannedFixture, xy: Array, floor_m: float) -> TieIn | None:
-    """Work out the branch of one fixture at lot coordinates (2,) on a floor."""
-    branch = best_branch(survey.drain.vertices, survey.exit.unseen_m, xy)
-    if branch is None:
-        return None
+def tie_in(survey: Survey, fixture: PlannedFixture, branch: Branch, floor_m: float) -> TieIn:
+    """Work out the tie-in of one fixture by a branch from a floor."""
     diameter = BRANCH_M.get(fixture.kind, BRANCH_OTHER_M)
     rule = survey.rules.least_slope(diameter)
     drop = TRAP_UNDER_FLOOR_M if fixture.kind in FLOOR_LEVEL else SLAB_M + COVER_M + diameter
@@ -296,18 +261,22 @@ def tie_ins(survey: Survey) -> tuple[TieIn, ...]:
 
     Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgement.
     """
-    found = []
+    return tuple(tie_in(survey, *found) for found in _branches(survey))
+
+
+def _branches(survey: Survey) -> Iterator[tuple[PlannedFixture, Branch, float]]:
+    """Give every fixture that has a place and a clear stretch of drain, with branch and floor."""
     for fixture in survey.site.fixtures:
         place = fixture_place(survey, fixture)
-        one = None if place is None else tie_in(survey, fixture, *place)
-        if one is not None:
-            found.append(one)
-    return tuple(found)
+        if place is not None:
+            branch = best_branch(survey.drain.vertices, survey.exit.unseen_m, place[0])
+            if branch is not None:
+                yield fixture, branch, place[1]
 
 
 def unplaced_fixtures(survey: Survey) -> tuple[Notice, ...]:
-    """Say which planned fixtures got no tie-in."""
-    planned = {one.fixture for one in tie_ins(survey)}
+    """Say which planned fixtures get no tie-in."""
+    planned = {fixture.id for fixture, *_ in _branches(survey)}
     return tuple(
         Notice(
             "fixture-not-planned",

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import entr
 
+from .._findings import MainComparison
 from .._frames import Array
-from .._results import Contribution, Routes, ScoredHypothesis, Toward
+from .._results import Contribution, Routes, ScoredHypothesis
 from .._site import Main, Site, Street
 from .._survey import Survey
 from ..routes.hypotheses import toward_of
@@ -22,37 +23,6 @@ from .words import SAYS_NOTHING_BITS, name_main
 
 RULED_OUT = 0.001
 Asked = tuple[Check, Array]
-
-
-@dataclass(frozen=True, slots=True)
-class MainComparison:
-    """One main: what speaks for it, what its lateral would be, and how to rule it out.
-
-    ``toward`` is front, rear or side. Lengths in metres are posterior means over the main's
-    routes, None where no route fits: ``length_m`` from the wall to the tap, of which
-    ``private_m`` inside the lot and ``public_m`` outside; ``fall_m`` over it; ``slope`` fall per
-    run; ``arrival_above_main_m`` of the lateral's invert above the main's; ``cover_m`` from the
-    ground to the top of the pipe at the lot line. ``opening`` says which surface a repair at
-    the main would open; ``ruled_out_by`` the check that tells most about this main.
-    """
-
-    main: str
-    name: str
-    toward: Toward
-    probability: float
-    best_way: str
-    speaks_for: tuple[str, ...]
-    speaks_against: tuple[str, ...]
-    length_m: float | None
-    fall_m: float | None
-    slope: float | None
-    arrival_above_main_m: float | None
-    cover_m: float | None
-    private_m: float | None
-    public_m: float | None
-    opening: str
-    ruled_out_by: str
-    why_none: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
-
 import numpy as np
 from scipy.special import ndtri
 
 from .. import _polyline
+from .._findings import ExitSpread, TapSpread
 from .._frames import Array, wrap_radians
 from .._intervals import (
-    Interval,
-    Region,
     central_intervals,
     highest_density_intervals,
     highest_density_regions,
@@ -28,59 +24,6 @@ from ..exit import sample_exit
 LEAST_PROBABILITY = 1e-4
 LEAST_STRAIGHT_M = 0.05
 UNLISTED_DRAWS = 512
-
-
-@dataclass(frozen=True, slots=True)
-class ExitSpread:
-    """Where the drain passes the wall, with 50, 80 and 95 %.
-
-    ``angle`` (rad, lot) and ``place`` are highest-density sets; ``invert`` (m above the slab),
-    ``depth`` (m from the outdoor ground) and ``slope`` (fall per run) are central.
-    """
-
-    angle: tuple[Interval, ...]
-    place: tuple[Region, ...]
-    invert: tuple[Interval, ...]
-    depth: tuple[Interval, ...]
-    slope: tuple[Interval, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class TapSpread:
-    """Where a lateral joins a main, given that it is this one; central 50, 80 and 95 %.
-
-    ``probability`` that the lateral goes to this main. ``station_m`` (median) is counted along
-    the main from its upstream end. ``manhole`` is the next one downstream on record, else the
-    next one upstream, None where there is none. ``invert`` is that of the lateral at the main,
-    before any riser or drop.
-    """
-
-    main: Main
-    probability: float
-    station_m: float
-    place: Array
-    manhole: Manhole | None
-    station: tuple[Interval, ...]
-    invert: tuple[Interval, ...]
-
-    @property
-    def from_manhole_m(self) -> float | None:
-        """Distance along the main from the manhole to the tap, never below 0."""
-        return None if self.manhole is None else abs(self.station_m - self.manhole.station_m)
-
-    @property
-    def direction(self) -> Literal["upstream", "downstream"] | None:
-        """Which way from the manhole the tap lies, None where there is no manhole."""
-        if self.manhole is None:
-            return None
-        return "upstream" if self.station_m < self.manhole.station_m else "downstream"
-
-    @property
-    def from_manhole(self) -> tuple[Interval, ...]:
-        """The station's intervals counted from the manhole, in the tap's direction."""
-        if self.manhole is None:
-            return ()
-        return shifted(self.station, -self.manhole.station_m, mirrored=self.direction == "upstream")
 
 
 def exit_spread(survey: Survey) -> ExitSpread:

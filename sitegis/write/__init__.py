@@ -1,6 +1,7 @@
 """Stage ``write``: the answer as files that appear together or not at all."""
 
+from .findings import find
 from .outputs import write_outputs
 from .summary import summary_lines
 
-__all__ = ["summary_lines", "write_outputs"]
+__all__ = ["find", "summary_lines", "write_outputs"]

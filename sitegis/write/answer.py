@@ -10,37 +10,33 @@ import numpy as np
 
 from .. import _polyline
 from .._dig_plan import Pit, TapeTie, WayComparison
+from .._findings import Excavation, ExitSpread, Flow, MainComparison, ProfileCheck, TapSpread, TieIn
 from .._frames import Array
 from .._intervals import central_intervals
 from .._results import NextCheck, ScoredHypothesis
 from .._survey import Survey
 from ..dig.depths import routes_of
-from ..dig.excavation import Excavation
-from ..dig.hydraulics import Flow, ProfileCheck
-from ..dig.tie_in import TieIn
 from ..place.regions import point_regions
 from ..place.report import adjustment_table
-from ..score.compare import MainComparison
-from ..score.intervals import ExitSpread, TapSpread
-from .findings import Findings, find
+from .findings import find
 from .intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .numbers import finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 
 
-def answer_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
+def answer_bytes(survey: Survey) -> bytes:
     """Write the answer as JSON (UTF-8, no NaN or infinity, no time of writing)."""
-    return json_bytes(answer(survey, findings))
+    return json_bytes(answer(survey))
 
 
-def answer(survey: Survey, findings: Findings | None = None) -> dict[str, Any]:
+def answer(survey: Survey) -> dict[str, Any]:
     """Gather the answer of a survey whose blocks are filled.
 
     Lengths are metres rounded to a micrometre, positions lot coordinates and WGS 84; a number
     that does not exist (no route, no depth, an impossible hypothesis's evidence) is null.
     """
     site, scores = survey.site, survey.scores
-    found = findings or find(survey)
+    found = find(survey).findings
     holes = {hole.rank: hole for hole in found.excavations}
     return {
         "schema": 1,

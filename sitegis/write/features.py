@@ -2,55 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import shapely
 
 from .. import _polyline
 from .._dig_plan import TapeTie
+from .._findings import EvidenceClass, Excavation, Feature, Layer, TieIn
 from .._frames import Array
 from .._results import PlacedPoint
 from .._site import KeepOut
 from .._survey import Survey
 from .._units import percent
 from ..dig.depths import best_route
-from ..dig.excavation import Excavation, excavations
-from ..dig.tie_in import TieIn, tie_ins
 from ..evidence import KINDS
-from .text import likely_and_not
 
-Layer = Literal[
-    "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
-]  # fmt: skip
 # what lateral.geojson is agreed to hold, and what the other formats show besides
 AGREED_LAYERS: tuple[Layer, ...] = (
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
     "tie", "keep-out",
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening")
-EvidenceClass = Literal["exposed", "located", "inferred", "record"]
 NOT_LOCATED = (
     "Inferred, not located. Call the one-call centre and wait for the marks before digging."
 )
-Value = str | float | int | bool | None
-
-
-@dataclass(frozen=True, slots=True)
-class Feature:
-    """One thing to show. ``geometry`` is a shapely geometry in lot coordinates (metres).
-
-    ``evidence_class`` says how well its place is known: seen (``exposed``), found by the
-    receiver (``located``), computed (``inferred``), or taken from a record (``record``).
-    """
-
-    layer: Layer
-    evidence_class: EvidenceClass
-    geometry: shapely.Geometry
-    properties: Mapping[str, Value]
 
 
 def shown_name(feature: Feature) -> str:
@@ -67,7 +43,9 @@ def shown_name(feature: Feature) -> str:
     return f"{name} (inferred)" if feature.evidence_class == "inferred" else name
 
 
-def survey_features(survey: Survey) -> tuple[Feature, ...]:
+def list_features(
+    survey: Survey, dug: Iterable[Excavation], joined: Iterable[TieIn]
+) -> tuple[Feature, ...]:
     """List all features of a survey whose blocks are filled, layer by layer.
 
     What was computed is always ``inferred``: the fitted drain too, though it runs through
@@ -81,8 +59,8 @@ def survey_features(survey: Survey) -> tuple[Feature, ...]:
         *_corridor_features(survey),
         *_pit_features(survey),
         *keep_out_features(survey.site.keep_outs),
-        *_spoil_features(excavations(survey)),
-        *_tie_in_features(tie_ins(survey)),
+        *_spoil_features(dug),
+        *_tie_in_features(joined),
     )
 
 
@@ -93,20 +71,6 @@ def found_features(survey: Survey) -> tuple[Feature, ...]:
         *_point_features(survey),
         *_drain_features(survey),
         *keep_out_features(survey.site.keep_outs),
-    )
-
-
-def drawn_features(survey: Survey) -> tuple[tuple[Feature, bool], ...]:
-    """List what a drawing shows, each with whether it is hidden at first.
-
-    Of the corridors that is the 95 % one; hidden is what belongs to a way too unlikely to be
-    named in the answer.
-    """
-    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
-    return tuple(
-        (feature, feature.properties.get("hypothesis") in unlikely)
-        for feature in survey_features(survey)
-        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
     )
 
 

@@ -2,33 +2,46 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 
+from .._findings import Feature, Findings
 from .._survey import Survey
-from ..dig.excavation import Excavation, excavations
-from ..dig.tie_in import ProfileCheck, TieIn, profile_check, tie_ins
-from ..score.compare import MainComparison, compare_mains
-from ..score.intervals import ExitSpread, TapSpread, exit_spread, tap_spreads
+from ..dig.excavation import excavations
+from ..dig.tie_in import profile_check, tie_ins
+from ..score.compare import compare_mains
+from ..score.intervals import exit_spread, tap_spreads
+from .features import list_features
+from .text import likely_and_not
 
 
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """The mains side by side, the tie-ins, the drain's profile check, the pits' quantities.
-
-    ``exit`` and ``taps`` (one a main, the most probable first) with their intervals.
-    """
-
-    mains: tuple[MainComparison, ...]
-    tie_ins: tuple[TieIn, ...]
-    profile: ProfileCheck
-    excavations: tuple[Excavation, ...]
-    exit: ExitSpread
-    taps: tuple[TapSpread, ...]
-
-
-def find(survey: Survey) -> Findings:
-    """Work out the findings of a survey whose blocks are filled."""
-    return Findings(
-        compare_mains(survey), tie_ins(survey), profile_check(survey), excavations(survey),
-        exit_spread(survey), tap_spreads(survey),
+def find(survey: Survey) -> Survey:
+    """Fill the block ``findings`` of a survey whose other blocks are; one that has it stays."""
+    if survey.found is not None:
+        return survey
+    dug, joined = excavations(survey), tie_ins(survey)
+    found = Findings(
+        compare_mains(survey), exit_spread(survey), tap_spreads(survey), profile_check(survey),
+        joined, dug, list_features(survey, dug, joined),
     )  # fmt: skip
+    return replace(survey, found=found)
+
+
+def survey_features(survey: Survey) -> tuple[Feature, ...]:
+    """Give all features of a survey whose blocks are filled, layer by layer."""
+    if survey.found is not None:
+        return survey.found.features
+    return list_features(survey, excavations(survey), tie_ins(survey))
+
+
+def drawn_features(survey: Survey) -> tuple[tuple[Feature, bool], ...]:
+    """List what a drawing shows, each with whether it is hidden at first.
+
+    Of the corridors that is the 95 % one; hidden is what belongs to a way too unlikely to be
+    named in the answer.
+    """
+    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
+    return tuple(
+        (feature, feature.properties.get("hypothesis") in unlikely)
+        for feature in survey_features(survey)
+        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
+    )

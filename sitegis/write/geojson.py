@@ -8,9 +8,11 @@ from typing import Any
 import numpy as np
 import shapely
 
+from .._findings import Feature, Value
 from .._frames import Array, LotFrame
 from .._survey import Survey
-from .features import AGREED_LAYERS, Feature, Value, survey_features
+from .features import AGREED_LAYERS
+from .findings import survey_features
 from .numbers import finite, json_bytes
 
 DEGREE_STEP = 1e-8

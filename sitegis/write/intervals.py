@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from .._findings import TapSpread
 from .._frames import LotFrame, wrap_degrees
 from .._intervals import Ellipse, Interval, Region
 from .._units import LengthUnit, format_station
-from ..score.intervals import TapSpread
 from .numbers import finite
 
 

@@ -9,12 +9,14 @@ import numpy as np
 import shapely
 
 from .._dig_plan import HitMap
+from .._findings import Feature, Value
 from .._frames import Array, LotFrame
 from .._site import Main
 from .._statistics import ELLIPSE_95, square_root
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
-from .features import Feature, Value, clearance_area, keep_out_features, survey_features
+from .features import clearance_area, keep_out_features
+from .findings import survey_features
 from .geojson import geometry_object, to_wgs84
 from .looks import utility_color
 from .numbers import finite

@@ -29,15 +29,15 @@ def write_outputs(survey: Survey, out_dir: Path, *, base_map: bool = False) -> t
 
 def output_files(survey: Survey, *, base_map: bool = False) -> dict[str, bytes]:
     """Make the content of every output, by file name."""
-    found = find(survey)
+    survey = find(survey)
     return {
-        "answer.json": answer_bytes(survey, found),
+        "answer.json": answer_bytes(survey),
         "lateral.dxf": dxf_bytes(survey),
         "lateral.geojson": geojson_bytes(survey),
         "lateral.gpkg": geopackage_bytes(survey),
         "lateral.gpx": gpx_bytes(survey),
         "lateral.kml": kml_bytes(survey),
-        "map.html": map_bytes(survey, found, base_map=base_map),
-        "record.pdf": record_bytes(survey, found),
+        "map.html": map_bytes(survey, base_map=base_map),
+        "record.pdf": record_bytes(survey),
         "stakeout.csv": stakeout_bytes(survey),
     }

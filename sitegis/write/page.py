@@ -18,7 +18,7 @@ from markupsafe import Markup
 from xstatic.pkg import leaflet
 
 from .._survey import Survey
-from .findings import Findings, find
+from .findings import find
 from .map_data import map_data
 from .panel import panel_context
 from .profile import profile_svg, survey_profile
@@ -106,16 +106,17 @@ class SurveyLayers(MacroElement):
     )
 
 
-def map_bytes(survey: Survey, findings: Findings | None = None, *, base_map: bool = False) -> bytes:
+def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     """Make the page: Leaflet, style, script, data and words inlined in one file.
 
     ``base_map`` adds street tiles (and only then may the page reach the network).
     """
+    survey = find(survey)
     profile = survey_profile(survey)
     data = map_data(survey, profile)
     page = Page(
         {
-            **panel_context(survey, findings or find(survey)),
+            **panel_context(survey),
             "profile": profile_svg(profile, units=survey.site.units),
             "data": Markup(script_json(data)),
             "policy": content_policy(base_map=base_map),

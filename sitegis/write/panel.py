@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from .._dig_plan import Pit
+from .._findings import Excavation
 from .._results import ScoredHypothesis
 from .._survey import Survey
 from .._units import about, format_length, format_volume, percent
-from ..dig.excavation import Excavation
 from ..score.reliability import reliability_words
-from .findings import Findings
 from .map_data import LETTERS
 from .panel_parts import excavation_facts, main_rows, profile_rows, tie_in_rows, way_sentences
 from .text import (
@@ -31,7 +30,7 @@ DEPTH_ROWS = 12
 OUTCOME_ROWS = 5
 
 
-def panel_context(survey: Survey, findings: Findings) -> dict[str, Any]:
+def panel_context(survey: Survey) -> dict[str, Any]:
     """Gather every text of the page, in the site's units; nothing here is HTML."""
     site = survey.site
     likely, unlikely = likely_and_not(survey)
@@ -49,15 +48,15 @@ def panel_context(survey: Survey, findings: Findings) -> dict[str, Any]:
         "reliability": reliability_words(survey.scores.hypotheses),
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
-        "mains": main_rows(survey, findings.mains),
+        "mains": main_rows(survey, survey.findings.mains),
         "ways": way_sentences(survey),
         "pits": [
             _pit(survey, pit, hole)
-            for pit, hole in zip(survey.dig.pits, findings.excavations, strict=True)
+            for pit, hole in zip(survey.dig.pits, survey.findings.excavations, strict=True)
         ],
         "pit_cautions": list(survey.rules.pit_cautions),
-        "tie_ins": tie_in_rows(survey, findings.tie_ins),
-        "profile_check": profile_rows(survey, findings.profile),
+        "tie_ins": tie_in_rows(survey, survey.findings.tie_ins),
+        "profile_check": profile_rows(survey, survey.findings.profile),
         "depths": _depths(survey),
         "cautions": list(survey.rules.cautions),
         "flags": [n for n in survey.notices if n.needs_person],

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from .._dig_plan import WayComparison
+from .._findings import Excavation, MainComparison, ProfileCheck, TieIn
 from .._frames import rotation
 from .._statistics import NORMAL_95
 from .._survey import Survey
@@ -21,11 +22,8 @@ from .._units import (
     is_imperial,
     percent,
 )
-from ..dig.excavation import Excavation
-from ..dig.hydraulics import ProfileCheck
 from ..dig.stakeout import choose_ties
-from ..dig.tie_in import TieIn, room_pose, verdict
-from ..score.compare import MainComparison
+from ..dig.tie_in import room_pose, verdict
 from .text import WORTH_NAMING, point_words
 
 Facts = list[tuple[str, str]]

@@ -9,10 +9,12 @@ from xml.etree.ElementTree import Element, SubElement, indent, tostring
 import gpxpy.gpx
 import shapely
 
+from .._findings import Feature, Value
 from .._frames import LotFrame
 from .._survey import Survey
 from .._units import LengthUnit, format_length, is_imperial
-from .features import NOT_LOCATED, Feature, Value, drawn_features, shown_name, survey_features
+from .features import NOT_LOCATED, shown_name
+from .findings import drawn_features, survey_features
 from .looks import look_of
 
 # Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2).

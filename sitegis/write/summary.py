@@ -6,10 +6,11 @@ import math
 import re
 import textwrap
 
+from .._findings import TieIn
 from .._site import Notice
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
-from ..dig.tie_in import TieIn, tie_ins
+from .findings import find
 from .panel_parts import tie_in_place
 from .text import (
     check_sentence,
@@ -40,7 +41,7 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     narrower than 98 ``columns`` (at least 40) the lines are shorter and may be more.
     """
     width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
-    told, planned = _told(survey, width), tie_ins(survey)
+    told, planned = _told(survey, width), find(survey).findings.tie_ins
     lines: list[str] = []
     for fixtures, pits, flags, cautions, blank in _SUMMARIES:
         sections = [

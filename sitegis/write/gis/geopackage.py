@@ -15,10 +15,12 @@ import fiona.errors
 import shapely
 
 from ..._errors import CannotWrite
+from ..._findings import Feature
 from ..._frames import LotFrame
 from ..._survey import Survey
 from ..attributes import attribute_table, column_title
-from ..features import LAYERS, NOT_LOCATED, Feature, clearance_area, survey_features
+from ..features import LAYERS, NOT_LOCATED, clearance_area
+from ..findings import survey_features
 from ..looks import look_of
 from .styles import Symbol, style_qml, style_sld
 from .tables import LayerTable, describe_layers

@@ -26,7 +26,7 @@ from reportlab.platypus import (
 from ..._survey import Survey
 from ..._units import is_imperial
 from ...score.reliability import reliability_words
-from ..findings import Findings, find
+from ..findings import find
 from ..panel_parts import profile_rows, tie_in_rows
 from . import tables
 from .plan import draw_house, draw_plan
@@ -91,12 +91,13 @@ class _Pages(Canvas):
         super().save()
 
 
-def record_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
+def record_bytes(survey: Survey) -> bytes:
     """Make the record as a PDF: letter paper for sites in feet or inches, else A4.
 
     The same survey gives the same bytes: the file carries no time of its own.
     """
     register_fonts()
+    survey = find(survey)
     size = pagesizes.letter if is_imperial(survey.site.units) else pagesizes.A4
     target = io.BytesIO()
     document = SimpleDocTemplate(
@@ -108,7 +109,7 @@ def record_bytes(survey: Survey, findings: Findings | None = None) -> bytes:
     width = size[0] - 2 * MARGIN
 
     story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
-             *_tables(survey, findings or find(survey), width), *_last(survey, width)]  # fmt: skip
+             *_tables(survey, width), *_last(survey, width)]  # fmt: skip
     document.build(story, canvasmaker=_Pages)
     return target.getvalue()
 
@@ -166,18 +167,18 @@ def _block(
     return [KeepTogether(whole)] if len(rows) < 16 else whole
 
 
-def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
+def _tables(survey: Survey, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
         *_block("Lateral", ("field", "value", "how it is known"),
-                tables.lateral_rows(survey, findings.taps), (0.27, 0.5, 0.23), width),
+                tables.lateral_rows(survey, survey.findings.taps), (0.27, 0.5, 0.23), width),
         KeepTogether([
             _text("Under the slab", HEAD),
             _text("Beside each mark found by the receiver: its depth to the head.", SMALL),
             Spacer(1, 2),
             _Drawing(survey, (width - 12, 5.2 * inch), draw_house),
         ]),
-        *_sentences("Fall of the drain", profile_rows(survey, findings.profile)),
+        *_sentences("Fall of the drain", profile_rows(survey, survey.findings.profile)),
         *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         KeepTogether([
             _text("Profile", HEAD),
@@ -188,14 +189,14 @@ def _tables(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
                 tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
         *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
-        *_dig(survey, findings, width),
+        *_dig(survey, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
         *_block("Mains side by side (inferred; means over the routes)",
                 ("main", "chance", "length: on the lot + outside", "fall, slope", "arrives above",
                  "cover at lot line", "speaks loudest", "a repair opens", "check to rule it out"),
-                tables.main_rows(survey, findings.mains),
+                tables.main_rows(survey, survey.findings.mains),
                 (0.09, 0.08, 0.13, 0.09, 0.08, 0.08, 0.17, 0.12, 0.16), width),
         *_block("Which main: the ways", ("hypothesis", "probability", "speaks loudest"),
                 tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
@@ -210,19 +211,19 @@ def _sentences(title: str, sentences: Sequence[str]) -> list[Flowable]:
     return [KeepTogether([_text(title, HEAD), *(_text(f"• {s}", SMALL) for s in sentences)])]
 
 
-def _dig(survey: Survey, findings: Findings, width: float) -> list[Flowable]:
+def _dig(survey: Survey, width: float) -> list[Flowable]:
     """Pits and tie-ins, each with the cautions that belong to it."""
     blocks = []
-    if findings.excavations:
+    if survey.findings.excavations:
         blocks += [
             *_block("Test pits (proposed)",
                     ("pit", "dug to", "upright, shored", "sides laid back", "loose spoil",
                      "backfill", "what its depth asks for"),
-                    tables.excavation_rows(survey, findings.excavations),
+                    tables.excavation_rows(survey, survey.findings.excavations),
                     (0.07, 0.09, 0.12, 0.15, 0.11, 0.1, 0.36), width),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
-    for row in tie_in_rows(survey, findings.tie_ins):
+    for row in tie_in_rows(survey, survey.findings.tie_ins):
         facts = [f"{term}: {value}." for term, value in row["facts"]]
         blocks.append(KeepTogether([
             _text(f"Tie-in of {row['name']} (planned)", HEAD),

@@ -8,12 +8,12 @@ from reportlab.lib.colors import Color, HexColor
 from reportlab.pdfgen.canvas import Canvas
 
 from ..._dig_plan import Pit
+from ..._findings import TieIn
 from ..._frames import Array
 from ..._site import KeepOut, Main
 from ..._survey import Survey
 from ..._units import FOOT_M, format_length, is_imperial
 from ...dig.depths import best_route
-from ...dig.tie_in import TieIn, tie_ins
 from ..features import keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
@@ -59,7 +59,7 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     names += _draw_marks(canvas, survey, sheet, named=marked)
     names += [_draw_pit(canvas, pit, sheet) for pit in survey.dig.pits[:3]]
     if marked:
-        names += [_draw_tie_in(canvas, one, sheet) for one in tie_ins(survey)]
+        names += [_draw_tie_in(canvas, one, sheet) for one in survey.findings.tie_ins]
     _draw_names(canvas, survey, sheet, names, legend=not marked)
     canvas.restoreState()
     canvas.setStrokeColor(BLACK)
@@ -103,7 +103,7 @@ def _drawn(survey: Survey, sheet: Sheet) -> shapely.Geometry:
     exit_xy = np.array([[left_at.x_m, left_at.y_m]])
     lines = [np.concatenate([ring, ring[:1]]) for ring in (
         site.lot.vertices, site.building.vertices, *(pit.ring for pit in survey.dig.pits[:3]),
-        *(one.opening for one in tie_ins(survey)),
+        *(one.opening for one in survey.findings.tie_ins),
     )]  # fmt: skip
     lines += [main.line for main in site.mains]
     lines += [one.points for one in site.keep_outs if len(one.points) > 1]

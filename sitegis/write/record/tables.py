@@ -6,6 +6,7 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 
 from __future__ import annotations
 
+from ..._findings import Excavation, MainComparison, TapSpread
 from ..._statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
 from ..._survey import Survey
 from ..._units import (
@@ -19,10 +20,7 @@ from ..._units import (
     percent,
 )
 from ...dig.depths import best_route, routes_of
-from ...dig.excavation import Excavation
 from ...place.report import adjustment_lines
-from ...score.compare import MainComparison
-from ...score.intervals import TapSpread
 from ..features import point_class
 from ..intervals import station_words
 from ..panel_parts import spoken
