@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
+from ._ties import decimals, on_lattice
+
 Array = NDArray[np.float64]
 
 
@@ -101,6 +103,14 @@ class LotFrame:
             coordinates[..., 0], coordinates[..., 1]
         )
         return np.stack([np.asarray(longitude), np.asarray(latitude)], axis=-1)
+
+    def written_crs(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) to the CRS as they are written, both on the lattice."""
+        return on_lattice(self.to_crs(on_lattice(xy)))
+
+    def written_lonlat(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2), put on the lattice, to degrees of 8 decimals (1 mm)."""
+        return decimals(self.to_lonlat(on_lattice(xy)), 8)
 
     def azimuth_deg(self, angle_rad: float) -> float:
         """Turn a lot angle (counter-clockwise from lot x, radians) into a grid azimuth.

@@ -128,7 +128,8 @@ def test_line_points_run_downstream_and_fall(survey: Survey) -> None:
     inverts = np.array([row["invert_m"] for row in line])
     slope = sum(c.weight * c.mean[1] for c in survey.drain.profile)
     assert np.all(np.diff(stations) > 0)
-    assert np.diff(inverts) == pytest.approx(-slope * np.diff(stations), abs=2e-6)
+    # to the rounding of what is written
+    assert np.diff(inverts) == pytest.approx(-slope * np.diff(stations), abs=1.1e-4)
 
 
 def test_length_and_fall_of_a_way_are_means_over_its_routes(survey: Survey) -> None:
@@ -138,11 +139,11 @@ def test_length_and_fall_of_a_way_are_means_over_its_routes(survey: Survey) -> N
     falls = routes.inverts_m[:, 0] - routes.inverts_m[:, -1]
 
     assert found["length_m"] == pytest.approx(
-        np.average(routes.lengths_m, weights=scored.weights), abs=1e-6
+        np.average(routes.lengths_m, weights=scored.weights), abs=6e-5
     )
-    assert found["fall_m"] == pytest.approx(np.average(falls, weights=scored.weights), abs=1e-6)
+    assert found["fall_m"] == pytest.approx(np.average(falls, weights=scored.weights), abs=6e-5)
     assert found["arrival_above_main_m"] == pytest.approx(
-        np.average(routes.arrivals_m, weights=scored.weights), abs=1e-6
+        np.average(routes.arrivals_m, weights=scored.weights), abs=6e-5
     )
 
 
@@ -185,9 +186,9 @@ def test_a_tie_in_says_whether_it_drains_and_what_to_mind(survey: Survey) -> Non
     """The planned fixture has its branch from where it stands to the drain, with cautions."""
     (one,) = answer(survey)["tie_ins"]
     steps = np.hypot(*np.diff(np.array(one["path"]), axis=0).T)
-    assert one["length_m"] == pytest.approx(float(steps.sum()), abs=1e-5)
+    assert one["length_m"] == pytest.approx(float(steps.sum()), abs=3e-4)
     assert one["path"][-1] == pytest.approx([one["x_m"], one["y_m"]])
-    assert one["needed_fall_m"] == pytest.approx(one["slope"] * one["length_m"], abs=1e-5)
+    assert one["needed_fall_m"] == pytest.approx(one["slope"] * one["length_m"], abs=6e-5)
     text = " ".join(one["cautions"])
     for hazard in ("post-tensioned", "reinforcement", "silica", "footing"):
         assert hazard in text

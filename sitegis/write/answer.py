@@ -20,7 +20,7 @@ from ..place.regions import point_regions
 from ..place.report import adjustment_table
 from .findings import find
 from .intervals import azimuth_list, interval_list, place_object, region_list, tap_object
-from .numbers import finite, json_bytes
+from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 
 
@@ -32,13 +32,14 @@ def answer_bytes(survey: Survey) -> bytes:
 def answer(survey: Survey) -> dict[str, Any]:
     """Gather the answer of a survey whose blocks are filled.
 
-    Lengths are metres rounded to a micrometre, positions lot coordinates and WGS 84; a number
+    Lengths are metres to 0.1 mm, positions lot coordinates and WGS 84 to 8 decimals,
+    probabilities to six, those of the hypotheses with a sum of exactly 1; a number
     that does not exist (no route, no depth, an impossible hypothesis's evidence) is null.
     """
-    site, scores = survey.site, survey.scores
-    found = find(survey).findings
+    survey = find(survey)
+    site, scores, found = survey.site, survey.scores, survey.findings
     holes = {hole.rank: hole for hole in found.excavations}
-    return {
+    told: dict[str, Any] = {
         "schema": 1,
         "site": site.name,
         "crs": site.frame.crs,
@@ -61,6 +62,7 @@ def answer(survey: Survey) -> dict[str, Any]:
         "comparison": _comparison(survey),
         "adjustment": _adjustment(survey),
     }
+    return {key: by_unit(value, key) for key, value in told.items()}
 
 
 def _place(survey: Survey, x_m: float, y_m: float) -> dict[str, float | None]:
@@ -160,8 +162,8 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
         "way": hypothesis.way,
         "toward": hypothesis.toward,
         "yard_side": hypothesis.yard_side,
-        "prior": hypothesis.prior,
-        "probability": float(scored.probability),
+        "prior": finite(hypothesis.prior),
+        "probability": finite(scored.probability),
         "log_evidence": finite(scored.log_evidence),
         "log_evidence_se": finite(scored.log_evidence_se),
         "length_m": length,
@@ -180,7 +182,7 @@ def _main(row: MainComparison) -> dict[str, Any]:
         "main": row.main,
         "name": row.name,
         "toward": row.toward,
-        "probability": float(row.probability),
+        "probability": finite(row.probability),
         "best_way": row.best_way,
         "speaks_for": list(row.speaks_for),
         "speaks_against": list(row.speaks_against),
@@ -333,7 +335,7 @@ def _way(survey: Survey, way: WayComparison) -> dict[str, Any]:
     tells = way.ring is not None
     return {
         "toward": way.toward,
-        "probability": finite(way.probability, 9),
+        "probability": finite(way.probability),
         "length_m": finite(way.length_m),
         "depth_m": finite(way.depth_m),
         "telling_pit": {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -14,9 +15,11 @@ from .._frames import Array
 from .._results import PlacedPoint
 from .._site import KeepOut
 from .._survey import Survey
+from .._ties import on_lattice
 from .._units import percent
 from ..dig.depths import best_route
 from ..evidence import KINDS
+from .numbers import by_unit
 
 # what lateral.geojson is agreed to hold, and what the other formats show besides
 AGREED_LAYERS: tuple[Layer, ...] = (
@@ -51,7 +54,7 @@ def list_features(
     What was computed is always ``inferred``: the fitted drain too, though it runs through
     located points, and pits, ties and planned branches, which are proposals.
     """
-    return (
+    listed = (
         *_record_features(survey),
         *_point_features(survey),
         *_drain_features(survey),
@@ -62,15 +65,26 @@ def list_features(
         *_spoil_features(dug),
         *_tie_in_features(joined),
     )
+    return tuple(map(_as_written, listed))
 
 
 def found_features(survey: Survey) -> tuple[Feature, ...]:
     """List what is known once the stages up to ``exit`` have run."""
-    return (
+    listed = (
         *_record_features(survey),
         *_point_features(survey),
         *_drain_features(survey),
         *keep_out_features(survey.site.keep_outs),
+    )
+    return tuple(map(_as_written, listed))
+
+
+def _as_written(feature: Feature) -> Feature:
+    """Give a feature with its places on the lattice and its lengths rounded: once, for all."""
+    return replace(
+        feature,
+        geometry=shapely.transform(feature.geometry, on_lattice),
+        properties=by_unit(feature.properties),
     )
 
 

@@ -10,14 +10,19 @@ from ..dig.excavation import excavations
 from ..dig.tie_in import profile_check, tie_ins
 from ..score.compare import compare_mains
 from ..score.intervals import exit_spread, tap_spreads
+from .as_written import as_written
 from .features import list_features
 from .text import likely_and_not
 
 
 def find(survey: Survey) -> Survey:
-    """Fill the block ``findings`` of a survey whose other blocks are; one that has it stays."""
+    """Fill the block ``findings`` of a survey whose other blocks are; one that has it stays.
+
+    Its probabilities become those that are written (:func:`as_written`).
+    """
     if survey.found is not None:
         return survey
+    survey = as_written(survey)
     dug, joined = excavations(survey), tie_ins(survey)
     found = Findings(
         compare_mains(survey), exit_spread(survey), tap_spreads(survey), profile_check(survey),

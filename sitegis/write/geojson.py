@@ -58,7 +58,7 @@ def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
 
     ``shapely.set_precision`` rounds and keeps areas valid, so that rounding folds no ring.
     """
-    moved = shapely.transform(geometry, frame.to_lonlat)
+    moved = shapely.transform(geometry, frame.written_lonlat)
     return shapely.orient_polygons(shapely.set_precision(moved, DEGREE_STEP), exterior_cw=False)
 
 

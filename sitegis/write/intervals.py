@@ -9,16 +9,18 @@ import numpy as np
 from .._findings import TapSpread
 from .._frames import LotFrame, wrap_degrees
 from .._intervals import Ellipse, Interval, Region
+from .._ties import on_lattice
 from .._units import LengthUnit, format_station
 from .numbers import finite
 
 
 def place_object(frame: LotFrame, x_m: float, y_m: float) -> dict[str, float | None]:
-    """Return a lot position in both frames; degrees to 1e-10 (0.01 mm)."""
-    longitude, latitude = frame.to_lonlat(np.array([x_m, y_m]))
+    """Return a lot position in both frames, the degrees (8 decimals) from what is written."""
+    longitude, latitude = frame.written_lonlat(np.array([x_m, y_m]))
+    x_m, y_m = on_lattice([x_m, y_m]).tolist()
     return {
-        "longitude": finite(float(longitude), 10),
-        "latitude": finite(float(latitude), 10),
+        "longitude": finite(float(longitude), 8),
+        "latitude": finite(float(latitude), 8),
         "x_m": finite(x_m),
         "y_m": finite(y_m),
     }
@@ -69,7 +71,7 @@ def tap_object(frame: LotFrame, tap: TapSpread, units: LengthUnit) -> dict[str, 
     """Return the tap on one main, given that the lateral goes to it."""
     return {
         "main": tap.main.id,
-        "probability": finite(tap.probability, 9),
+        "probability": finite(tap.probability),
         **place_object(frame, float(tap.place[0]), float(tap.place[1])),
         "station_m": finite(tap.station_m),
         "manhole": None if tap.manhole is None else tap.manhole.id,

@@ -14,6 +14,7 @@ from .._frames import Array, LotFrame
 from .._site import Main
 from .._statistics import ELLIPSE_95, square_root
 from .._survey import Survey
+from .._ties import at_least, decimals, on_lattice
 from .._units import LengthUnit, about, format_length, is_imperial, percent
 from .features import clearance_area, keep_out_features
 from .findings import survey_features
@@ -193,7 +194,7 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
     y = hits.origin_m[1] + hits.cell_m * np.arange(rows)
     for index, low in enumerate(HIT_BANDS):
         high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
-        row, column = np.nonzero((hits.p >= low) & (hits.p < high))
+        row, column = np.nonzero(at_least(hits.p, low) & ~at_least(hits.p, high))
         if not len(row):
             continue
         boxes = shapely.box(x[column], y[row], x[column] + hits.cell_m, y[row] + hits.cell_m)
@@ -210,7 +211,8 @@ def ellipse(centre: Array, covariance: Array, *, corners: int = 48) -> shapely.P
     """Draw the 95 % ellipse of a place (2,) with covariance (2, 2), in lot coordinates."""
     angle = np.linspace(0.0, 2 * np.pi, corners, endpoint=False)
     circle = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    return shapely.Polygon(centre + ELLIPSE_95 * circle @ square_root(covariance).T)
+    root = square_root(covariance)
+    return shapely.Polygon(on_lattice(centre + ELLIPSE_95 * circle @ root))
 
 
 def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
@@ -258,7 +260,7 @@ def _telling_features(
 
 
 def _profile_data(profile: Profile, frame: LotFrame) -> dict[str, Any]:
-    places = frame.to_lonlat(profile.xy)
+    places = frame.written_lonlat(profile.xy)
     return {
         "station": _numbers(profile.stations_m, 3),
         "longitude": _numbers(places[:, 0], 8),
@@ -283,7 +285,7 @@ def _bounds(survey: Survey) -> list[list[float]]:
         for feature in survey_features(survey)
         if feature.layer == "route" and float(feature.properties["probability"] or 0) >= 0.05
     ]
-    places = survey.site.frame.to_lonlat(np.concatenate(pieces))
+    places = survey.site.frame.written_lonlat(np.concatenate(pieces))
     west, south = places.min(axis=0)
     east, north = places.max(axis=0)
     return [[round(float(south), 8), round(float(west), 8)],
@@ -296,11 +298,11 @@ def _metres_per_degree(frame: LotFrame) -> dict[str, float]:
     From the frame itself by central differences over 40 m, so that a distance measured on the
     page is a ground distance (within 1e-5 over a lot), not one on a sphere.
     """
-    corner = frame.to_lonlat(np.array([0.0, 0.0]))
+    corner = frame.written_lonlat(np.array([0.0, 0.0]))
     step = 20.0
     ahead = frame.to_lonlat(np.array([[step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]]))
     jacobian = np.stack([ahead[0] - ahead[1], ahead[2] - ahead[3]], axis=-1) / (2 * step)
-    inverse = np.linalg.inv(jacobian)
+    inverse = decimals(np.linalg.inv(jacobian), 3)
     return {
         "longitude": float(corner[0]), "latitude": float(corner[1]),
         "xx": float(inverse[0, 0]), "xy": float(inverse[0, 1]),

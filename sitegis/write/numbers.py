@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from typing import Any
+
+from .._ties import decimals
+
+LENGTH_DIGITS = 4
+"""Decimals of a written length: 0.1 mm, which no tape means."""
+_LENGTHS = ("_m", "_m2", "_m3")
+_SHAPES = frozenset({"ring", "path", "slab_opening", "sloped_ring", "spoil_setback_ring"})
 
 
 def finite(value: float | None, digits: int = 6) -> float | None:
@@ -15,7 +23,27 @@ def finite(value: float | None, digits: int = 6) -> float | None:
     """
     if value is None or not math.isfinite(value):
         return None
-    return round(float(value), digits) + 0.0
+    return float(decimals(value, digits))
+
+
+def by_unit(value: Any, name: str = "") -> Any:
+    """Round the lengths within a tree of names and values to what they mean; pass the rest.
+
+    A length is what stands, itself or in a list, under a name that ends in ``_m``, ``_m2``,
+    ``_m3``, or is a shape's.
+
+    >>> by_unit({"x_m": 1.23456, "slope": 0.0123456, "station_m": [{"pieces": [2.50001]}]})
+    {'x_m': 1.2346, 'slope': 0.0123456, 'station_m': [{'pieces': [2.5]}]}
+    """
+    if isinstance(value, Mapping):
+        return {
+            key: by_unit(part, name if key == "pieces" else str(key)) for key, part in value.items()
+        }
+    if isinstance(value, list):
+        return [by_unit(part, name) for part in value]
+    if isinstance(value, float) and (name.endswith(_LENGTHS) or name in _SHAPES):
+        return finite(value, LENGTH_DIGITS)
+    return value
 
 
 def json_bytes(value: Any, *, indent: int | None = 1) -> bytes:

@@ -136,7 +136,7 @@ def _said(key: str, value: Value, unit: LengthUnit) -> str:
 
 
 def _lonlat(frame: LotFrame, geometry: shapely.Geometry) -> list[tuple[float, float]]:
-    pairs = frame.to_lonlat(shapely.get_coordinates(geometry))
+    pairs = frame.written_lonlat(shapely.get_coordinates(geometry))
     return [(round(float(x), 8), round(float(y), 8)) for x, y in pairs]
 
 

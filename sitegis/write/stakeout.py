@@ -55,8 +55,8 @@ def plain_cell(text: str) -> str:
 def _cells(survey: Survey, row: StakeoutRow) -> list[str]:
     frame, unit = survey.site.frame, survey.site.units
     place = np.array([row.x_m, row.y_m])
-    east, north = frame.to_crs(place)
-    longitude, latitude = frame.to_lonlat(place)
+    east, north = frame.written_crs(place)
+    longitude, latitude = frame.written_lonlat(place)
     cells = [
         row.name, "inferred", f"{east:.4f}", f"{north:.4f}", f"{longitude:.9f}", f"{latitude:.9f}",
         f"{row.x_m:.3f}", f"{row.y_m:.3f}",

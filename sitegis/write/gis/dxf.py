@@ -120,7 +120,7 @@ def _add(space: Modelspace, feature: Feature, site: Site, *, layer: str) -> None
         attributes["color"] = _ACI[look_of("keep-out", str(feature.properties["kind"])).color]
     block = _block(feature)
     for line, is_ring in _lines(feature.geometry):
-        vertices = frame.to_crs(shapely.get_coordinates(line))
+        vertices = frame.written_crs(shapely.get_coordinates(line))
         space.add_lwpolyline(
             vertices[:-1] if is_ring else vertices, close=is_ring, dxfattribs=attributes
         )
@@ -128,10 +128,10 @@ def _add(space: Modelspace, feature: Feature, site: Site, *, layer: str) -> None
         _insert(space, block, feature, site, layer)
         return
     if isinstance(feature.geometry, shapely.Point):
-        at = frame.to_crs(shapely.get_coordinates(feature.geometry))[0]
+        at = frame.written_crs(shapely.get_coordinates(feature.geometry))[0]
         space.add_circle(at, 0.15 / frame.metres_per_unit, dxfattribs=attributes)
     if feature.layer in _NAMED:
-        anchor = frame.to_crs(shapely.get_coordinates(_anchor(feature.geometry)))[0]
+        anchor = frame.written_crs(shapely.get_coordinates(_anchor(feature.geometry)))[0]
         # the first pit lies close to the exit: its name stands above, the exit's below
         below = feature.layer == "exit"
         _write(space, shown_name(feature), anchor, frame, layer, below=below)
@@ -202,7 +202,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
     frame, space = survey.site.frame, drawing.modelspace()
     drawing.layers.add(NOTES_LAYER, color=7)
     places = np.concatenate(
-        [frame.to_crs(shapely.get_coordinates(feature.geometry)) for feature in features]
+        [frame.written_crs(shapely.get_coordinates(feature.geometry)) for feature in features]
     )
     low, high = places.min(axis=0), places.max(axis=0)
     step = 2 * TEXT_HEIGHT_M / frame.metres_per_unit

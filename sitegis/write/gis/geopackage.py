@@ -162,7 +162,7 @@ def _columns(features: list[Feature]) -> dict[str, str]:
 
 def _record(feature: Feature, frame: LotFrame, *, several: bool) -> dict[str, Any]:
     """Give a feature as fiona takes it, in the CRS."""
-    geometry = shapely.transform(feature.geometry, frame.to_crs)
+    geometry = shapely.transform(feature.geometry, frame.written_crs)
     if several and geometry.geom_type == "Polygon":
         geometry = shapely.MultiPolygon([geometry])
     return {

@@ -1,0 +1,67 @@
+"""The same bytes on any processor: old ones emulated, one and two threads, in other processes.
+
+What is compared with is another processor's arithmetic: numpy without its vector units past
+SSE4.2 (``NPY_DISABLE_CPU_FEATURES``), OpenBLAS with the kernels of a processor of 2004
+(``OPENBLAS_CORETYPE``), and the C library without fused multiply and AVX2 (``GLIBC_TUNABLES``).
+On a processor that has none of these the two sides are the same program.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+from .same_bytes import FIXTURES, PROJECT
+
+OTHERS: Mapping[str, Mapping[str, str]] = {
+    "today": {"OPENBLAS_NUM_THREADS": "2", "OMP_NUM_THREADS": "2"},
+    "numpy of an old processor": {
+        "OPENBLAS_NUM_THREADS": "1",
+        "NPY_DISABLE_CPU_FEATURES": "X86_V3,X86_V4",
+    },
+    "all of an old processor, two threads": {
+        "OPENBLAS_NUM_THREADS": "2",
+        "NPY_DISABLE_CPU_FEATURES": "X86_V3,X86_V4",
+        "OPENBLAS_CORETYPE": "Prescott",
+        "GLIBC_TUNABLES": "glibc.cpu.hwcaps=-AVX2,-FMA,-AVX2_Usable,-FMA_Usable",
+    },
+}
+
+
+def _written(folder: Path, environment: Mapping[str, str], *command: str) -> dict[str, bytes]:
+    """Run a module with other settings and give every file it wrote, by name."""
+    # a feature that this processor or this numpy does not have is named in a warning, no more
+    settings = {**os.environ, "PYTHONWARNINGS": "ignore", **environment}
+    subprocess.run(
+        [sys.executable, "-m", *command], cwd=PROJECT, env=settings, check=True,
+        stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+@pytest.fixture(scope="module")
+def here(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Give the outputs of the four fixtures as this machine writes them with one thread."""
+    folder = tmp_path_factory.mktemp("here")
+    files = _written(folder, {"OPENBLAS_NUM_THREADS": "1"}, "tests.same_bytes", str(folder))
+    assert len(files) == 9 * len(FIXTURES)
+    return files
+
+
+@pytest.mark.parametrize("other", OTHERS)
+def test_every_output_is_the_same_to_the_byte(
+    here: dict[str, bytes], other: str, tmp_path: Path
+) -> None:
+    """Four fixtures, nine files each."""
+    files = _written(tmp_path, OTHERS[other], "tests.same_bytes", str(tmp_path))
+    assert files.keys() == here.keys()
+    assert [name for name in files if files[name] != here[name]] == []
