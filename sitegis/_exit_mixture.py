@@ -7,60 +7,31 @@ the stretches that marks show, with the angles of the catalogue.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from . import _polyline
 from ._frames import Array, lot_direction, wrap_radians
+from ._mixture import Poses, join_poses
 from ._results import Drain, LineEnd
 from ._site import Building
-from .line.bends import BENDS_PER_M, CATALOGUE_DEG, CATALOGUE_WEIGHTS
+from .line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from .line.straights import BEND_ANGLE_SD_RAD
 
 __all__ = [
-    "Poses",
     "back_to_wall",
     "carry_to_wall",
     "first_walls",
-    "merge_poses",
     "outward_normals",
     "square_habit",
 ]
 
 CELL_M = 0.75
 """Longest piece of the unseen stretch whose bends are one component."""
-NEGLIGIBLE = 2e-4
-MOST_COMPONENTS = 60
 SQUARE_SD_RAD, SQUARE_FLOOR = float(np.radians(7.0)), 0.5
 """How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 7°)²). Judgement."""
 LEAST_OUTWARD = 0.17
 """A drain that leaves flatter than 10° to the wall is none. Judgement, no source."""
-_MERGE_SQUARE = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Poses:
-    """Gaussians of the exit, m rows: ``weights`` (m,), ``means`` (m, 3) of x, y, angle.
-
-    ``covariances`` (m, 3, 3), ``walls`` (m,) indices, ``turns_deg`` (m,) of the unseen bend,
-    ``lengths_m`` (m,) from the drain's end.
-    """
-
-    weights: Array
-    means: Array
-    covariances: Array
-    walls: NDArray[np.int64]
-    turns_deg: Array
-    lengths_m: Array
-
-    def chosen(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Poses:
-        """Give some of the rows, weights untouched."""
-        return Poses(
-            self.weights[index], self.means[index], self.covariances[index], self.walls[index],
-            self.turns_deg[index], self.lengths_m[index],
-        )  # fmt: skip
 
 
 def first_walls(
@@ -95,8 +66,7 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
             (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)), building,
         )
     ]  # fmt: skip
-    signed = np.array([sign * angle for angle in CATALOGUE_DEG for sign in (1.0, -1.0)])
-    shares = np.repeat(np.array(CATALOGUE_WEIGHTS) / 2.0, 2)
+    signed, shares = np.degrees(SIGNED_RAD), SIGNED_WEIGHTS
     for end in np.flatnonzero(walls >= 0):
         cells = max(2, int(np.ceil(lengths[end] / CELL_M)))
         size = float(lengths[end]) / cells
@@ -107,7 +77,7 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
         weight = weights[end] * BENDS_PER_M * size * np.tile(shares, cells)
         weight = weight * np.exp(-BENDS_PER_M * (at + rest))
         parts.append(_at_wall(weight, mean, covariance, (met, rest, turn, at), building))
-    return _joined(parts)
+    return join_poses(parts)
 
 
 def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | None:
@@ -118,7 +88,9 @@ def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | Non
     if not np.any(walls >= 0):
         return None
     none = np.zeros(walls.size)
-    return _joined([_at_wall(weights, means, covariances, (walls, -lengths, none, none), building)])
+    return join_poses(
+        [_at_wall(weights, means, covariances, (walls, -lengths, none, none), building)]
+    )
 
 
 def _ends(drain: Drain, building: Building) -> tuple[Array, Array, Array]:
@@ -200,26 +172,13 @@ def outward_normals(building: Building) -> Array:
     return _polyline.normals(_polyline.closed(building.vertices))
 
 
-def _joined(parts: list[Poses]) -> Poses:
-    """Join rows and bring the weights to a sum of 1."""
-    weights = np.concatenate([part.weights for part in parts])
-    return Poses(
-        weights / max(float(weights.sum()), 1e-300),
-        np.concatenate([part.means for part in parts]),
-        np.concatenate([part.covariances for part in parts]),
-        np.concatenate([part.walls for part in parts]),
-        np.concatenate([part.turns_deg for part in parts]),
-        np.concatenate([part.lengths_m for part in parts]),
-    )
-
-
 def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
     """Weigh in that drains leave square to walls; gives the poses and the log of the mean habit.
 
     Each Gaussian times floor + (1 − floor) exp(−½ (s/7°)²), s its angle off square, is two
     Gaussians, exactly: itself, and itself given "square, to 7°".
     """
-    normals = outward_normals(building)[poses.walls]
+    normals = outward_normals(building)[poses.kinds]
     slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])
     slant = wrap_radians(slant)
     possible = np.cos(slant) > LEAST_OUTWARD
@@ -230,65 +189,13 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
         poses.weights * possible * (1.0 - SQUARE_FLOOR) * suits,
         poses.means - gain * slant[:, None],
         poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
-        poses.walls, poses.turns_deg, poses.lengths_m,
+        poses.kinds, poses.turns_deg, poses.lengths_m,
     )  # fmt: skip
     any_way = Poses(
-        poses.weights * possible * SQUARE_FLOOR, poses.means, poses.covariances, poses.walls,
+        poses.weights * possible * SQUARE_FLOOR, poses.means, poses.covariances, poses.kinds,
         poses.turns_deg, poses.lengths_m,
     )  # fmt: skip
     total = float(square.weights.sum() + any_way.weights.sum())
     if total <= 0.0:
         return poses, 0.0
-    return _joined([any_way, square]), float(np.log(total))
-
-
-def merge_poses(poses: Poses) -> Poses:
-    """Merge Gaussians that say the same into one of equal moments; most probable first.
-
-    Rows join the most probable one before them through the same wall with the same bend whose
-    mean lies within one sigma (Mahalanobis, both covariances). Rows below a share of 0.0002,
-    and past the sixtieth, are left out.
-    """
-    order = np.lexsort((np.arange(poses.weights.size), -np.round(poses.weights, 9)))
-    order = order[poses.weights[order] >= NEGLIGIBLE * poses.weights.max()]
-    poses = poses.chosen(order)
-    heads: list[int] = []
-    member = np.empty(order.size, dtype=np.int64)
-    for row in range(order.size):
-        member[row] = len(heads)
-        if heads:
-            index = np.array(heads)
-            away = poses.means[row] - poses.means[index]
-            away[:, 2] = wrap_radians(away[:, 2])
-            both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
-            square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
-            same = (poses.walls[index] == poses.walls[row]) & (square < _MERGE_SQUARE)
-            same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
-            if same.any():
-                member[row] = int(np.argmax(same))
-                continue
-        heads.append(row)
-    return _merged(poses, np.array(heads), member)
-
-
-def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -> Poses:
-    """Match the moments of every group, put the most probable first."""
-    number = heads.size
-    weights = np.asarray(np.bincount(member, poses.weights, minlength=number), float)
-    share = poses.weights / weights[member]
-    away = poses.means - poses.means[heads][member]
-    away[:, 2] = wrap_radians(away[:, 2])
-    shift = np.zeros((number, 3))
-    np.add.at(shift, member, share[:, None] * away)
-    away = away - shift[member]
-    covariances = np.zeros((number, 3, 3))
-    second = poses.covariances + np.einsum("mi,mj->mij", away, away)
-    np.add.at(covariances, member, share[:, None, None] * second)
-    lengths = np.asarray(np.bincount(member, share * poses.lengths_m, minlength=number), float)
-    merged = Poses(
-        weights, poses.means[heads] + shift, covariances, poses.walls[heads],
-        poses.turns_deg[heads], lengths,
-    )  # fmt: skip
-    order = np.lexsort((np.arange(number), -np.round(weights, 9)))[:MOST_COMPONENTS]
-    merged = merged.chosen(order)
-    return _joined([merged])
+    return join_poses([any_way, square]), float(np.log(total))

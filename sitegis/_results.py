@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ._frames import Array
+from ._noise_scale import NoiseScale
 from ._site import Notice, PointKind, Side
 
 Way = Literal["direct", "side-yard", "unlisted"]
@@ -93,7 +94,9 @@ class Placement:
 
     ``covariance_m2`` (2n, 2n), order x0, y0, x1, y1, …: tape, building position and (for
     ``locate`` and ``bend``) the receiver with the session's common shift.
-    ``mark_covariance_m2`` is the same without the receiver.
+    ``mark_covariance_m2`` is the same without the receiver. ``tape`` is the scale of the tape's
+    noise as learned from the network; ``receiver_square`` what the receiver's variance was
+    multiplied by once the drain told how well the head is found.
     ``room_outlines`` are the rooms with known size as (4, 2) lot polygons.
     """
 
@@ -103,6 +106,8 @@ class Placement:
     adjustment: Adjustment
     room_outlines: Mapping[str, Array]
     notices: tuple[Notice, ...] = ()
+    tape: NoiseScale | None = None
+    receiver_square: float = 1.0
 
     def index(self, point_id: str) -> int:
         """Give the place of a point in ``points``; KeyError where there is none."""
@@ -160,7 +165,8 @@ class Drain:
     last straight; ``end_covariance`` (3, 3) of x, y, angle at the last vertex.
     ``profile`` is at the last vertex. ``slope_sd_ratio`` = posterior / prior standard deviation
     of the slope: near 1 the data say nothing. ``ends`` is the whole distribution of the end as a
-    mixture (empty: the one Gaussian of ``end_angle_rad`` and ``end_covariance``).
+    mixture (empty: the one Gaussian of ``end_angle_rad`` and ``end_covariance``). ``noise`` are
+    the scales of the crew's noise, in plan and in depth, as learned from these marks.
     """
 
     vertices: Array
@@ -177,6 +183,7 @@ class Drain:
     log_evidence_by_bends: Mapping[int, float]
     notices: tuple[Notice, ...] = ()
     ends: tuple[LineEnd, ...] = ()
+    noise: tuple[NoiseScale, ...] = ()
 
     @property
     def length_m(self) -> float:

@@ -11,14 +11,13 @@ from shapely import Point, Polygon
 from . import _polyline
 from ._errors import ComputationError, Fault
 from ._exit_mixture import (
-    Poses,
     back_to_wall,
     carry_to_wall,
-    merge_poses,
     outward_normals,
     square_habit,
 )
 from ._frames import Array, lot_direction, wrap_radians
+from ._mixture import Poses, merge_poses
 from ._results import Drain, Exit, ExitComponent, ProfileComponent
 from ._site import Building, Main, Notice, Site
 from ._statistics import largest_sd_m, mixture_moments, square_root
@@ -124,7 +123,7 @@ def _to_the_wall(drain: Drain, building: Building) -> tuple[Poses, bool]:
 def _component(poses: Poses, row: int, drain: Drain, building: Building) -> ExitComponent:
     """Make the record of one component, the profile carried down its own length."""
     covariance, length = poses.covariances[row], float(poses.lengths_m[row])
-    wall = int(poses.walls[row])
+    wall = int(poses.kinds[row])
     x, y, angle = map(float, poses.means[row])
     return ExitComponent(
         float(poses.weights[row]), float(poses.turns_deg[row]), x, y,
@@ -135,7 +134,7 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
 
 def _second_moment(poses: Poses) -> Array:
     """Give the second moment (3, 3) about the first pose over all through the same wall."""
-    same = poses.walls == poses.walls[0]
+    same = poses.kinds == poses.kinds[0]
     share = poses.weights[same] / poses.weights[same].sum()
     away = poses.means[same] - poses.means[0]
     away[:, 2] = wrap_radians(away[:, 2])

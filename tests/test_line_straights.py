@@ -32,6 +32,8 @@ def marks_of(xy: Array, variances: Array, **changes: object) -> Marks:
         "headings_rad": np.full(n, np.nan),
         "bend_marks": np.zeros(n, dtype=bool),
         "degrees_of_freedom": np.inf,
+        "received": np.ones(n, dtype=bool),
+        "session_sd_m": 0.0,
     }
     return Marks(xy=xy, **(values | changes))  # type: ignore[arg-type]
 

@@ -289,3 +289,29 @@ def test_building_over_the_line_is_a_notice(tmp_path: Path) -> None:
     """A house that reaches 1 ft over the lot line is read, and told."""
     site = read(tmp_path, SITE.replace('left = "6 ft"', 'left = "-1 ft"'))
     assert "building-over-line" in {notice.code for notice in site.notices}
+
+
+@pytest.mark.parametrize(("row", "left_out"), [("P2,locate,R1,12,12,19,3.1,", "P2"),
+                                               ("P1,locate,R1,12,15,18,5.9,", "P1")])  # fmt: skip
+def test_a_footage_moderately_short_is_left_out(tmp_path: Path, row: str, left_out: str) -> None:
+    """An inch of cable for three feet: of the two, the footage without which the rest agree.
+
+    P1 and P2 lie 3 ft apart, each 3 ft from its neighbor: the footages were 3 and 6 ft.
+    """
+    lines = [row if line.startswith(left_out) else line for line in LOCATES.splitlines()]
+    site = read_site(write_folder(tmp_path / "s", locates="\n".join(lines) + "\n")).site
+    (notice,) = [n for n in site.notices if n.code == "count-left-out"]
+    assert f"the footage at {left_out} is left out" in notice.message
+    counts = {point.id: point.cable_count_m for point in site.locates}
+    assert [name for name, count in counts.items() if count is None] == [left_out]
+
+
+@pytest.mark.parametrize(("thickness", "sd_in"), [('wall_thickness = "1 ft"\n', 1.0),
+                                                  ("", 10.0**0.5)])  # fmt: skip
+def test_an_assumed_wall_is_known_to_three_inches(
+    tmp_path: Path, thickness: str, sd_in: float
+) -> None:
+    """A room at a corner lies one wall inside: 1 in, and 3 in besides where that is assumed."""
+    text = SITE.replace('wall_thickness = "1 ft"\n', thickness)
+    site = read_site(write_folder(tmp_path / "s", site=text)).site
+    assert site.rooms[0].origin_sd_m == pytest.approx(sd_in * 0.0254)

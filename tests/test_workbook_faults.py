@@ -73,7 +73,7 @@ CELLS = [
     ("locates", "F7", "9 ft", "depth-jumps", "depth"),
     ("locates", "D7", "40 ft", "point-outside-room", "x"),
     ("locates", "G7", -1, "count-negative", "cable_count"),
-    ("locates", "G7", 3.1, "count-too-short", "cable_count"),
+    ("locates", "G9", 0.5, "count-too-short", "cable_count"),
     ("locates", "H7", "up", "heading-unreadable", "heading"),
     ("locates", "J7", 12, "lift-half", "depth_lifted"),
     ("locates", "K7", -1, "spacing-negative", "null_spacing"),

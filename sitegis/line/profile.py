@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import log_ndtr
 
 from .._frames import Array
+from .._noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
 from .._results import ProfileComponent
 from .._rules import RuleSet
-from .._statistics import normalized_weights
+from .._statistics import log_sum, normalized_weights
 from .straights import tail_weight
 
 INVERT_PRIOR_M = (-0.50, 0.30)
@@ -60,6 +61,12 @@ class Depths:
     scale_sd: float
     degrees_of_freedom: float
     bounds: tuple[tuple[float, float, float], ...] = ()
+
+    def at_scale(self, scale: float) -> Depths:
+        """Give the same with the receiver's noise, repeatability and session, times a scale."""
+        received = self.scaled_m > 0
+        sd_m = np.where(received, self.sd_m * scale, self.sd_m)
+        return replace(self, sd_m=sd_m, scale_sd=self.scale_sd * scale)
 
 
 def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
@@ -141,18 +148,53 @@ def fit_profile(
     session and eliminated into the covariance. Tails by iterated weights, bounds by
     :func:`apply_bound`; the components' weights are prior weight × evidence.
     """
+    components, tails, _ = _fit_all(depths, prior, iterations)
+    return components, tails
+
+
+def learn_profile(
+    depths: Depths, prior: SlopePrior, *, iterations: int = 30
+) -> tuple[tuple[ProfileComponent, ...], Array, NoiseScale]:
+    """Fit invert and slope with the scale of the receiver's depth noise integrated over.
+
+    :func:`fit_profile` at the nodes of :mod:`sitegis._noise_scale`; over them the components of
+    one slope are brought to one Gaussian of equal moments. Gives also the marks' tail weights
+    (n,) and the scale.
+    """
+    runs = [_fit_all(depths.at_scale(scale), prior, iterations) for scale in SCALES]
+    evidence = np.array([run[2] for run in runs])
+    logs = evidence + log_prior(np.array(SCALES))
+    shares = normalized_weights(logs)
+    components = []
+    for same in zip(*(run[0] for run in runs), strict=True):
+        weights = shares * np.array([part.weight for part in same])
+        scaled = [replace(p, weight=float(w)) for p, w in zip(same, weights, strict=True)]
+        total = float(weights.sum())
+        mean, covariance = mixture_moments(
+            [replace(part, weight=part.weight / max(total, 1e-300)) for part in scaled]
+        )
+        components.append(ProfileComponent(total, mean, covariance))
+    tails = np.asarray(shares @ np.stack([run[1] for run in runs]))
+    return tuple(components), tails, scale_of_nodes("depth", evidence)
+
+
+def _fit_all(
+    depths: Depths, prior: SlopePrior, iterations: int
+) -> tuple[tuple[ProfileComponent, ...], Array, float]:
+    """Fit every component of the slope's prior; gives also tail weights and log evidence."""
     fitted = [
         _fit_component(depths, float(m), float(s), iterations)
         for m, s in zip(prior.means, prior.sds, strict=True)
     ]
     logs = np.log(prior.weights) + np.array([entry[2] for entry in fitted])
     weights = normalized_weights(logs)
+    evidence = log_sum(logs)
     components = tuple(
         ProfileComponent(float(w), mean, covariance)
         for w, (mean, covariance, _, _) in zip(weights, fitted, strict=True)
     )
     tails = np.stack([entry[3] for entry in fitted])
-    return components, np.asarray(weights @ tails)
+    return components, np.asarray(weights @ tails), evidence
 
 
 def _fit_component(

@@ -11,6 +11,7 @@ from .._results import Bend, Drain, PlacedPoint, Placement
 from .._site import Noise, Notice, Site
 from .._survey import Survey
 from .._units import LengthUnit, about
+from ..place.crew import with_receiver_scale
 from ..place.ellipse import tail_factor
 from .bends import PlanFit, fit_plan
 from .order import ON_LINE_KINDS, TAPED_KINDS, count_of, order_downstream
@@ -18,7 +19,7 @@ from .profile import (
     SLAB_COVER_M,
     TAPED_DEPTH_SD_M,
     Depths,
-    fit_profile,
+    learn_profile,
     mixture_moments,
     slope_prior,
 )
@@ -37,9 +38,11 @@ _UNINFORMED_RATIO = 0.8
 def fit_line(survey: Survey) -> Survey:
     """Fit the building drain under the slab: plan, bends, profile, joint covariance.
 
-    Plan: total least squares with the placement's full covariance, straights joined by
-    catalogue bends, their number by evidence (:mod:`sitegis.line.bends`). Profile: straight
-    fall with a mixture prior on the slope (:mod:`sitegis.line.profile`). A floor drain or branch
+    Plan: from mark to mark over all bends (:mod:`sitegis.line.follow`); the chain shown by total
+    least squares with the placement's full covariance. Profile: straight fall with a mixture
+    prior on the slope (:mod:`sitegis.line.profile`). The scales of the receiver's noise in plan
+    and in depth are integrated over; the placed points' ellipses are widened or narrowed by
+    that of the plan. A floor drain or branch
     takes no part in the plan. Where it lies on the fitted line within two sigma, its depth is
     one of the line's. Elsewhere its pipe falls toward the drain, so that its depth bounds the
     drain's invert from above where it joins.
@@ -47,14 +50,14 @@ def fit_line(survey: Survey) -> Survey:
     (:func:`sitegis.place.head.vertical_null_shift_m`), about 1 cm: less than 1 mm of invert, and
     left out. ``ComputationError`` where fewer than two points are on the drain.
     """
-    site, placement = survey.site, survey.placement
+    site, placement = survey.site, with_receiver_scale(survey.placement, 1.0)
     inverts, sds = read_inverts(site, placement)
     ordered = order_downstream(placement, inverts, sds)
     plan = fit_plan(gather_marks(placement, ordered.indices, site.noise))
     start = float(np.min(plan.best.stations_m))
     depths, depth_ids = gather_depths(site, placement, ordered.indices, plan)
     prior = slope_prior(survey.rules, site.drain_diameter_m)
-    profile, tails = fit_profile(depths, prior)
+    profile, tails, depth_noise = learn_profile(depths, prior)
     mean, covariance = mixture_moments(profile)
     slope_sd = float(np.sqrt(covariance[1, 1]))
     points = [placement.points[i] for i in ordered.indices]
@@ -71,13 +74,16 @@ def fit_line(survey: Survey) -> Survey:
         slope_sd=slope_sd,
         slope_sd_ratio=slope_sd / prior.sd,
         log_evidence_by_bends=plan.log_evidence_by_bends,
+        ends=plan.ends,
+        noise=(plan.noise, depth_noise),
     )
     notices = (
         *ordered.notices,
         *_plan_notices(drain, plan, site.units),
         *_profile_notices(drain, depths, depth_ids, tails, site.depth_units),
     )
-    return replace(survey, fitted=replace(drain, notices=notices))
+    placed = with_receiver_scale(placement, plan.noise.mean_square)
+    return replace(survey, placed=placed, fitted=replace(drain, notices=notices))
 
 
 def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
@@ -131,6 +137,8 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
         headings_rad=np.array(heading, float),
         bend_marks=np.array([point.kind == "bend" for point in points]),
         degrees_of_freedom=noise.degrees_of_freedom,
+        received=~direct,
+        session_sd_m=noise.session_horizontal_m,
     )
 
 

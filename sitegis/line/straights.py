@@ -19,7 +19,7 @@ HEADING_SD_RAD = float(np.radians(10.0))
 """Standard deviation of the head's axis as read by turning the receiver. Judgement, no source."""
 BEND_MARK_SD_M = 0.20
 """How near to the bend's vertex a bend is marked. Judgement, no source."""
-_HALF_NORMAL_MEAN, _HALF_NORMAL_SD = np.sqrt(2.0 / np.pi), np.sqrt(1.0 - 2.0 / np.pi)
+HALF_NORMAL_MEAN, HALF_NORMAL_SD = np.sqrt(2.0 / np.pi), np.sqrt(1.0 - 2.0 / np.pi)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,8 @@ class Marks:
     part of it that is each point's own and heavy-tailed; ``counts_m`` and ``headings_rad`` (n,),
     NaN where there is none; ``count_floor_m`` (n,) the independent sd of a count;
     ``count_share`` the scale of the cable's slack; ``bend_marks`` (n,) bool.
-    ``degrees_of_freedom`` inf means Gaussian.
+    ``degrees_of_freedom`` inf means Gaussian. ``received`` (n,): found with the receiver, whose
+    session moves all such marks alike by ``session_sd_m``; the others have no heavy tail.
     """
 
     xy: Array
@@ -42,6 +43,8 @@ class Marks:
     headings_rad: Array
     bend_marks: np.ndarray[tuple[int], np.dtype[np.bool_]]
     degrees_of_freedom: float
+    received: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    session_sd_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +149,7 @@ class _Problem:
         """Give the rows (..., rows): offsets, counts, headings, bend angles, bend marks."""
         marks, bends = self.marks, self.nominal_rad.size
         offsets, stations = line_coordinates(parameters, xy, self.segment)
-        shrink = 1.0 / (1.0 + _HALF_NORMAL_MEAN * marks.count_share)
+        shrink = 1.0 / (1.0 + HALF_NORMAL_MEAN * marks.count_share)
         counts = marks.counts_m[self.counted] * shrink - stations[..., self.counted]
         angles = directions(parameters)[..., self.segment[self.headed]]
         turn = marks.headings_rad[self.headed] - angles
@@ -184,7 +187,7 @@ class _Problem:
         )
         covariance = np.diag(variance)
         length = self.marks.counts_m[self.counted]
-        slack = (_HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
+        slack = (HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
         counts = np.diag(self.marks.count_floor_m[self.counted] ** 2) + slack
         rows = slice(n, n + differences)
         covariance[rows, rows] = contrasts @ counts @ contrasts.T

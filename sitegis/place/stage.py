@@ -24,6 +24,7 @@ from .blunders import (
     inseparable_rows,
     predicted_against,
 )
+from .crew import learn_tape, tape_square, taped_part
 from .ellipse import tail_factor
 from .head import HeadDepth, read_head
 from .network import Network
@@ -74,7 +75,8 @@ def place_points(survey: Survey) -> Survey:
     )
     rows = _first_rows(site)
     readings = {row.id: _reading(site, row.id) for row in rows}
-    mark = _mark_covariance(network, cleaned, rows)
+    tape = learn_tape(network, cleaned)
+    mark = _mark_covariance(network, cleaned, rows, tape_square(tape))
     require_some_place(site, [row.id for row in rows], _blocks(mark), adjustment)
     total = mark + _receiver_covariance(site, rows, readings)
     points = tuple(
@@ -92,7 +94,7 @@ def place_points(survey: Survey) -> Survey:
         ),
     )
     outlines = _room_outlines(site, network, solution_x)
-    placement = Placement(points, total, mark, adjustment, outlines, tuple(notices))
+    placement = Placement(points, total, mark, adjustment, outlines, tuple(notices), tape)
     return replace(survey, placed=placement)
 
 
@@ -251,10 +253,18 @@ def _reading(site: Site, point: str) -> HeadDepth | None:
     return None
 
 
-def _mark_covariance(network: Network, cleaned: Cleaned, rows: list[Locate]) -> Array:
-    """Give the covariance of the marks (2n, 2n), inflated where a blunder is left in."""
+def _mark_covariance(
+    network: Network, cleaned: Cleaned, rows: list[Locate], tape_square: float
+) -> Array:
+    """Give the covariance of the marks (2n, 2n), inflated where a blunder is left in.
+
+    Elsewhere the tape's part is multiplied by ``tape_square``.
+    """
     columns = [network.nodes[row.id] + axis for row in rows for axis in (0, 1)]
-    covariance = cleaned.reliability.covariance[np.ix_(columns, columns)]
+    covariance = cleaned.reliability.covariance
+    if tape_square > 1.0 and not cleaned.suspects:
+        covariance = covariance + (tape_square - 1.0) * taped_part(network, cleaned)
+    covariance = covariance[np.ix_(columns, columns)]
     free = len(cleaned.kept) - network.size
     if cleaned.suspects and free > 0:
         covariance = covariance * max(1.0, cleaned.solution.chi_square / free)

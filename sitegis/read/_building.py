@@ -27,7 +27,8 @@ POSITION_SD_M = {"layer": 0.30, "taped": 0.10}
 ANGLE_SD_DEG = {"layer": 0.5, "taped": 0.3}
 OUTLINE_SD_M = {"layer": 0.10, "taped": 0.02}
 DEFAULT_WALL_M = 0.3048
-WALL_SD_M = 0.0127
+WALL_SD_M, ASSUMED_WALL_SD_M = 0.0127, 0.0762
+"""How well a wall's thickness is known that was measured, and one that is assumed. Judgement."""
 ORIGIN_SD_M = 0.0254
 OVERHANG_M = 0.5
 
@@ -202,11 +203,24 @@ def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
                 "keep one of them.",
             )
         seen.add(table.id)
-        rooms.append(_room(table, corners, building.wall_thickness_m))
+        rooms.append(_room(table, corners, building.wall_thickness_m, _origin_sd_m(table, reading)))
     return tuple(rooms)
 
 
-def _room(table: RoomTable, corners: dict[str, Array], thickness_m: float) -> Room:
+def _origin_sd_m(table: RoomTable, reading: Reading) -> float:
+    """Give how well a room's origin is known: one at a corner lies an assumed wall inside."""
+    if table.origin_sd is not None or table.corner is None or _wall_is_known(reading):
+        return table.origin_sd or ORIGIN_SD_M
+    return math.hypot(ORIGIN_SD_M, ASSUMED_WALL_SD_M)
+
+
+def _wall_is_known(reading: Reading) -> bool:
+    return reading.file.building is not None and reading.file.building.wall_thickness is not None
+
+
+def _room(
+    table: RoomTable, corners: dict[str, Array], thickness_m: float, origin_sd_m: float
+) -> Room:
     """Make one room: a corner's origin lies one wall thickness inside each face."""
     origin, toward = table.origin, table.x_toward
     if table.corner is not None:
@@ -230,16 +244,21 @@ def _room(table: RoomTable, corners: dict[str, Array], thickness_m: float) -> Ro
     if isinstance(angle, float | int) and not isinstance(toward, str):
         angle = math.radians(angle)
     return Room(
-        table.id, table.name or table.id, origin, table.origin_sd or ORIGIN_SD_M, angle,
+        table.id, table.name or table.id, origin, origin_sd_m, angle,
         math.radians(table.x_toward_sd), table.size, table.floor_above_slab,
     )  # fmt: skip
 
 
 def make_wall_contacts(reading: Reading, building: Building) -> tuple[WallContact, ...]:
-    """Make the wall contacts; thickness and sd default to the building's and half an inch."""
+    """Make the wall contacts; thickness defaults to the building's.
+
+    The sd defaults to half an inch, to three inches where the thickness is assumed.
+    """
+    assumed = WALL_SD_M if _wall_is_known(reading) else ASSUMED_WALL_SD_M
     return tuple(
         WallContact(
-            wall.point, wall.side, wall.thickness or building.wall_thickness_m, wall.sd or WALL_SD_M
+            wall.point, wall.side, wall.thickness or building.wall_thickness_m,
+            wall.sd or (assumed if wall.thickness is None else WALL_SD_M),
         )
         for wall in reading.file.wall
-    )
+    )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -22,6 +23,7 @@ OUTSIDE_M = 0.30
 JUMP_M = 1.5
 STEEPEST = 0.10
 COUNT_FLOOR_M, COUNT_SHARE = 0.15, 0.03
+FAR_SHORT = 3.0
 
 
 def _row_fault(
@@ -244,12 +246,50 @@ def _common_places(rows: list[Locate], rooms: tuple[Room, ...]) -> list[tuple[st
 
 def check_counts(
     locates: tuple[Locate, ...], rooms: tuple[Room, ...], noise: Noise, report: Report
-) -> None:
-    """Fault a cable count that is shorter than the straight distance it must cover.
+) -> tuple[Locate, ...]:
+    """Fault a cable count that is far shorter than the straight distance it must cover.
 
     Allowed: 0.15 m + 3 % of the distance, and three standard deviations of the receiver where a
-    place was found from above. Points are taken in the order of their counts; a single cleanout
-    without a count begins at 0.
+    place was found from above. Short by up to three times that is no more than scatter or a
+    misread counter: that count is left out with a notice, of the two the one without which the
+    others agree better, else the later one. Points are taken in the order of their counts; a
+    single cleanout without a count begins at 0. Gives the rows, such counts left out.
+    """
+    while (pair := _first_short(locates, rooms, noise)) is not None:
+        before, after, paid, distance, far = pair
+        if far:
+            row = max(before, after, key=lambda r: r.row)
+            _row_fault(report, row, "count-too-short", "cable_count",
+                       (f"Between {before.id} and {after.id} {report.say(paid)} of cable "
+                        f"was paid out, "
+                        f"but they lie {report.say(distance)} apart.",
+                        "check both counts and places; the count runs on from the cleanout and "
+                        "is never set back."))  # fmt: skip
+            return locates
+        dropped = [_without_count(locates, row) for row in (after, before)]
+        still = [_first_short(rows, rooms, noise) is not None for rows in dropped]
+        wrong = before if still[0] and not still[1] and before.cable_count_m else after
+        report.note(
+            "count-left-out",
+            f"Between {before.id} and {after.id} {report.say(paid)} of cable was paid out, but "
+            f"they lie {report.say(distance)} apart: the footage at {wrong.id} is left out. "
+            "Read it again.",
+            f"locates.{wrong.id}",
+        )
+        locates = _without_count(locates, wrong)
+    return locates
+
+
+def _without_count(locates: tuple[Locate, ...], wrong: Locate) -> tuple[Locate, ...]:
+    return tuple(replace(row, cable_count_m=None) if row.id == wrong.id else row for row in locates)
+
+
+def _first_short(
+    locates: tuple[Locate, ...], rooms: tuple[Room, ...], noise: Noise
+) -> tuple[Locate, Locate, float, float, bool] | None:
+    """Find the first two rows whose counts are too short for their distance.
+
+    Gives them with the cable paid out, the distance, and whether it is far too short.
     """
     rows = [row for row in locates if row.room != "lot" and _count(row, locates) is not None]
     rows = list({row.id: row for row in reversed(rows)}.values())[::-1]
@@ -263,13 +303,10 @@ def check_counts(
         sd_m = math.hypot(_receiver_sd_m(before, noise), _receiver_sd_m(after, noise))
         allowed = COUNT_FLOOR_M + COUNT_SHARE * distance + 3.0 * sd_m
         if paid < distance - allowed:
-            row = max(before, after, key=lambda r: r.row)
-            _row_fault(report, row, "count-too-short", "cable_count",
-                       (f"Between {before.id} and {after.id} {report.say(paid)} of cable "
-                        f"was paid out, "
-                        f"but they lie {report.say(distance)} apart.",
-                        "check both counts and places; the count runs on from the cleanout and "
-                        "is never set back."))  # fmt: skip
+            # A cleanout's count of 0 is taken, not read: it cannot be left out.
+            fixed = before.cable_count_m is None and after.cable_count_m is None
+            return before, after, paid, distance, fixed or paid < distance - FAR_SHORT * allowed
+    return None
 
 
 def _count(row: Locate, locates: tuple[Locate, ...]) -> float | None:

@@ -148,7 +148,7 @@ def _fill(
     check_fixtures(fixtures, rooms, building, report)
     if report.units_known:
         check_depths(locates, rooms, noise, report)
-    check_counts(locates, rooms, noise, report)
+    locates = check_counts(locates, rooms, noise, report)
     check_rooms_tied(rooms, locates, ties, contacts, report)
     table = file.site
     return Site(

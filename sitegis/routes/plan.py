@@ -136,7 +136,7 @@ def _given_the_yard(run: _YardRun, exit: Exit) -> tuple[NDArray[np.int64], Array
     its laid lengths fit about a third as often as a straight, which says as much.
     """
     sequences = bend_sequences()
-    variance = float(exit.covariance[2, 2])
+    variance = float(exit.mixture[0].covariance[2, 2])
     rules, weight = _yard_weights(sequences, run, exit.angle_rad, variance)
     away = -run.forward * run.face.along
     _, usual = _yard_weights(sequences, run, float(np.arctan2(away[1], away[0])), variance)

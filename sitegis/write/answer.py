@@ -22,6 +22,7 @@ from .findings import find
 from .intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
+from .text import noise_scales
 
 
 def answer_bytes(survey: Survey) -> bytes:
@@ -61,6 +62,15 @@ def answer(survey: Survey) -> dict[str, Any]:
         "assumptions": list(scores.assumptions),
         "comparison": _comparison(survey),
         "adjustment": _adjustment(survey),
+        "noise": [
+            {
+                "kind": scale.kind,
+                "scale": finite(scale.median, 3),
+                "low_95": finite(scale.low, 3),
+                "high_95": finite(scale.high, 3),
+            }
+            for scale in noise_scales(survey)
+        ],
     }
     return {key: by_unit(value, key) for key, value in told.items()}
 

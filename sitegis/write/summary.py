@@ -19,6 +19,7 @@ from .text import (
     hypothesis_line,
     join_sentence,
     likely_and_not,
+    noise_sentence,
     pit_sentence,
     slope_sentence,
 )
@@ -85,10 +86,10 @@ def _told(survey: Survey, width: int) -> list[str]:
         words = f"All {ways} other ways together" if ways > 1 else "The one other way"
         lines.append(f"{words}: {percent(together) if together > 0.0 else 'ruled out'}.")
     for sentence in (
-        exit_sentence(survey), slope_sentence(survey), check_sentence(survey),
-        "The line is inferred, not located.",
+        exit_sentence(survey), slope_sentence(survey), noise_sentence(survey),
+        check_sentence(survey), "The line is inferred, not located.",
     ):  # fmt: skip
-        lines += _paragraph(sentence, width)
+        lines += _paragraph(sentence, width) if sentence else []
     return lines
 
 

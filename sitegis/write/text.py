@@ -7,6 +7,7 @@ import re
 import numpy as np
 
 from .._dig_plan import Pit
+from .._noise_scale import NoiseScale
 from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._statistics import NORMAL_95
@@ -116,6 +117,26 @@ def slope_sentence(survey: Survey) -> str:
     if left_at.slope_sd_ratio > SAYS_NOTHING_RATIO:
         words += " The marks say almost nothing about the slope: this is common practice, not data."
     return words
+
+
+def noise_scales(survey: Survey) -> tuple[NoiseScale, ...]:
+    """Give the learned scales of the crew's noise: plan and depth, and the tape's where known."""
+    tape = () if survey.placement.tape is None else (survey.placement.tape,)
+    return (*survey.drain.noise, *tape)
+
+
+def noise_words(survey: Survey) -> str:
+    """Say how many times noisier than stated the crew measures, with 95 %."""
+    return "; ".join(
+        f"{scale.kind} {scale.median:.1f} ({scale.low:.1f} to {scale.high:.1f})"
+        for scale in noise_scales(survey)
+    )
+
+
+def noise_sentence(survey: Survey) -> str:
+    """Say the learned noise in one sentence; empty where no scale is known."""
+    words = noise_words(survey)
+    return f"Noise, times that stated (95 %): {words}." if words else ""
 
 
 def pit_sentence(survey: Survey, pit: Pit) -> str:

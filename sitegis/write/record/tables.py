@@ -24,7 +24,7 @@ from ...place.report import adjustment_lines
 from ..features import point_class
 from ..intervals import station_words
 from ..panel_parts import spoken
-from ..text import corner_words, heading_words, likely_and_not, point_words
+from ..text import corner_words, heading_words, likely_and_not, noise_words, point_words
 
 NOT_GIVEN = "assumed: not given"
 Rows = list[tuple[str, ...]]
@@ -51,6 +51,7 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
          f"{about(NORMAL_95 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
          f"{100 * NORMAL_95 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
+        ("Noise against that stated", noise_words(survey) or BLANK, "learned on the site, 95 %"),
         ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
          f"({percent(best.probability)})", "inferred"),
     ]  # fmt: skip

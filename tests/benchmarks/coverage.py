@@ -1,0 +1,320 @@
+"""Do intervals hold? ``python -m tests.benchmarks.coverage wall|whole SITES FIRST FILE [BEFORE]``.
+
+Sites of :mod:`tests.independent_sites`, three regimes, SITES each from seed FIRST, go to the wall
+(place, line, exit), or through all stages up to the pits. FILE keeps one line of JSON a site, so
+that a run goes on where it stopped; with SITES 0 the table of the file is printed alone, and of
+a second file beside it: the same program run with an older package on the path. What a set holds
+is worked out here from draws of the exit, or from the weighted routes: central shares for one
+number, densest sets for azimuth and place.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.stats import binomtest
+
+from sitegis._errors import ComputationError
+from sitegis._rules import load_rules
+from sitegis._survey import Survey
+from sitegis.dig import plan_dig
+from sitegis.exit import find_exit, sample_exit
+from sitegis.line import fit_line
+from sitegis.place import place_points
+from sitegis.routes import sample_routes
+from sitegis.score import score_hypotheses
+from tests.independent_sites import REGIMES, Regime, TrueSite, draw_site
+
+try:
+    from sitegis.place.regions import point_regions
+except ImportError:
+    point_regions = None  # type: ignore[assignment]
+
+Array = NDArray[np.float64]
+TO_WALL = (place_points, fit_line, find_exit)
+WHOLE = (*TO_WALL, sample_routes, score_hypotheses, plan_dig)
+NONE, DRAWS = -1.0, 1500
+BINS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One site: for each quantity the least stated share whose set holds the truth.
+
+    ``marks`` those of the ellipses, one a mark; −1 where there is none. ``hit``: did the first
+    pit expose the pipe, with ``stated``; ``depth`` at it if so. ``corridor``: tap in the 95 %.
+    """
+
+    seed: int
+    regime: str
+    after_bend: int
+    redundant: int
+    azimuth: float
+    azimuth_error_deg: float
+    place: float
+    invert: float
+    marks: list[float]
+    station: float
+    corridor: float
+    stated: float
+    hit: float
+    depth: float
+
+
+def run_site(seed: int, regime: Regime, *, whole: bool) -> Outcome | None:
+    """Run one site; None where it gives no answer."""
+    true = draw_site(seed, regime)
+    survey = Survey(true.site, load_rules(true.site.rule_set))
+    try:
+        for stage in WHOLE if whole else TO_WALL:
+            survey = stage(survey)
+    except ComputationError:
+        return None
+    pose, weights = _exit_samples(survey) if whole else _exit_draws(survey)
+    step = true.outdoors[1] - true.outdoors[0]
+    truth = np.array([*true.outdoors[0], np.arctan2(step[1], step[0])])
+    turn = (pose[:, 2] - truth[2] + np.pi) % (2 * np.pi) - np.pi
+    error = float(np.degrees(np.sqrt(weights @ turn**2 / weights.sum())))
+    stated, hit, depth = _first_pit(survey, true) if whole else (NONE, NONE, NONE)
+    return Outcome(
+        seed, regime, true.after_bend, true.redundant,
+        _densest(turn[:, None], weights, np.zeros(1)), error,
+        _densest(pose[:, :2], weights, truth[:2]),
+        _central(pose[:, 3], weights, float(true.inverts_m[0])), _mark_shares(survey, true),
+        _station(survey, true) if whole else NONE,
+        _in_corridor(survey, true) if whole else NONE, stated, hit, depth,
+    )  # fmt: skip
+
+
+def _exit_draws(survey: Survey) -> tuple[Array, Array]:
+    """Draw x, y, angle, invert (m, 4) at the exit as the marks give it."""
+    generator = np.random.default_rng(3)
+    x, y, angle, invert, _ = sample_exit(
+        survey.exit, generator.standard_normal((DRAWS, 3)), generator.random(DRAWS),
+        generator.standard_normal((DRAWS, 2)),
+    )  # fmt: skip
+    return np.column_stack([x, y, angle, invert]), np.ones(DRAWS)
+
+
+def _exit_samples(survey: Survey) -> tuple[Array, Array]:
+    """Give x, y, angle, invert (m, 4) of all routes at the exit, and their weights."""
+    routes = {r.hypothesis.id: r for r in survey.routes}
+    poses, weights = [], []
+    for scored in survey.scores.hypotheses:
+        if scored.weights.size and scored.probability > 1e-6:
+            of = routes[scored.hypothesis.id]
+            step = of.vertices[:, 1] - of.vertices[:, 0]
+            angle = np.arctan2(step[:, 1], step[:, 0])
+            poses.append(np.column_stack([of.vertices[:, 0], angle, of.inverts_m[:, 0]]))
+            weights.append(scored.probability * scored.weights)
+    return np.concatenate(poses), np.concatenate(weights)
+
+
+def _central(values: Array, weights: Array, truth: float) -> float:
+    """Give the least central share that holds the truth."""
+    below = float(weights[values < truth].sum() / weights.sum())
+    return abs(2.0 * below - 1.0)
+
+
+def _densest(values: Array, weights: Array, truth: Array) -> float:
+    """Give the share of samples (m, d) where their density is above that at the truth.
+
+    Densities by a Gaussian kernel of a fifth of the interquartile range, about 800 samples.
+    """
+    generator = np.random.default_rng(5)
+    chosen = generator.choice(len(weights), 800, p=weights / weights.sum())
+    points = values[chosen]
+    low, high = np.quantile(points, [0.25, 0.75], axis=0)
+    width = np.maximum((high - low) / 1.349 * 0.35, 1e-4)
+    scaled, at = points / width, truth / width
+
+    def density(x: Array) -> Array:
+        gap = x[:, None] - scaled
+        return np.asarray(np.exp(-0.5 * (gap**2).sum(axis=2)).sum(axis=1))
+
+    own = density(scaled) - 1.0
+    return float(np.mean(own > density(at[None])[0]))
+
+
+def _mark_shares(survey: Survey, true: TrueSite) -> list[float]:
+    """Give for every mark the share of its ellipse that just holds the pipe's place there."""
+    steps = np.hypot(*np.diff(true.indoors, axis=0).T)
+    corners = np.concatenate([[0.0], np.cumsum(steps)])
+    shares = []
+    for i, point in enumerate(survey.placement.points):
+        if point.kind != "locate":
+            continue
+        pipe = [np.interp(true.stations_m[i], corners, true.indoors[:, axis]) for axis in (0, 1)]
+        gap = np.array([pipe[0] - point.x_m, pipe[1] - point.y_m])
+        shares.append(_ellipse_share(survey, i, gap))
+    return shares
+
+
+def _ellipse_share(survey: Survey, i: int, gap: Array) -> float:
+    """Give the least of 0.5, 0.8, 0.95 whose region holds, 1 where none; or a normal's share."""
+    if point_regions is None:  # an older package
+        point = survey.placement.points[i]
+        turn = point.major_angle_rad
+        along = gap @ np.array([np.cos(turn), np.sin(turn)]) / point.sd_major_m
+        across = gap @ np.array([-np.sin(turn), np.cos(turn)]) / point.sd_minor_m
+        return float(1.0 - np.exp(-0.5 * (along**2 + across**2)))
+    for region in point_regions(survey.placement, i, survey.site.noise):
+        (one,) = region.pieces
+        along = gap @ np.array([np.cos(one.angle_rad), np.sin(one.angle_rad)])
+        across = gap @ np.array([-np.sin(one.angle_rad), np.cos(one.angle_rad)])
+        if (along / one.semi_major_m) ** 2 + (across / one.semi_minor_m) ** 2 <= 1.0:
+            return region.level
+    return 1.0
+
+
+def _station(survey: Survey, true: TrueSite) -> float:
+    """Give the least central share of the tap's station that holds, given the true main."""
+    values, weights = [], []
+    routes = {r.hypothesis.id: r for r in survey.routes}
+    for scored in survey.scores.hypotheses:
+        if true.listed and scored.hypothesis.main == true.main and scored.weights.size:
+            values.append(routes[scored.hypothesis.id].tap_stations_m)
+            weights.append(scored.probability * scored.weights)
+    if not values or sum(float(w.sum()) for w in weights) <= 0:
+        return NONE
+    return _central(np.concatenate(values), np.concatenate(weights), true.tap_station_m)
+
+
+def _in_corridor(survey: Survey, true: TrueSite) -> float:
+    """Tell whether the tap lies in the 95 % corridor of all ways together."""
+    if not true.listed:
+        return NONE
+    tap = shapely.Point(true.outdoors[-1])
+    for corridor in survey.dig.corridors:
+        if corridor.hypothesis == "all" and corridor.level == 0.95:
+            area = shapely.union_all(
+                [
+                    shapely.Polygon(ring, holes)
+                    for ring, holes in zip(corridor.rings, corridor.holes, strict=True)
+                ]
+            )
+            # The main on record lies up to 0.4 m aside: the tap is where its line passes.
+            return float(area.distance(tap) < 0.4)
+    return NONE
+
+
+def _first_pit(survey: Survey, true: TrueSite) -> tuple[float, float, float]:
+    """Give what pit 1 states, whether it exposes the pipe, and the share of depth that holds."""
+    if not survey.dig.pits:
+        return NONE, NONE, NONE
+    pit = survey.dig.pits[0]
+    line, ring = shapely.LineString(true.outdoors), shapely.Polygon(pit.ring)
+    if not line.intersects(ring):
+        return pit.p_hit, 0.0, NONE
+    passed = line.project(shapely.intersection(line, ring).centroid)
+    steps = np.hypot(*np.diff(true.outdoors, axis=0).T)
+    invert = np.interp(passed, np.concatenate([[0.0], np.cumsum(steps)]), true.inverts_m)
+    ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
+    depth = ground - float(invert)
+    return pit.p_hit, float(depth <= pit.depth_m), float(pit.depth_05_m <= depth <= pit.depth_95_m)
+
+
+# ---------------------------------------------------------------------------------- tables
+
+
+def _share(hits: NDArray[np.bool_]) -> str:
+    if not hits.size:
+        return f"{'-':>19s}"
+    interval = binomtest(int(hits.sum()), int(hits.size)).proportion_ci(0.95)
+    return f"{100 * hits.mean():5.1f} [{100 * interval.low:4.1f}, {100 * interval.high:5.1f}]"
+
+
+def _row(name: str, shares: Array, *, middle: bool = True) -> str:
+    shares = shares[shares >= 0]
+    inside = _share(shares <= 0.95 + 1e-9)
+    half = _share(shares <= 0.50 + 1e-9) if middle else ""
+    return f"  {name:30s}{shares.size:6d}   95 %: {inside}   {'50 %: ' + half if middle else ''}"
+
+
+def table(outcomes: list[Outcome]) -> list[str]:
+    """Write the table of one file."""
+    lines = []
+    for regime in REGIMES:
+        of = [o for o in outcomes if o.regime == regime]
+        lines.append(f"{regime} ({len(of)} sites)")
+        lines += [
+            _row(name, np.array([getattr(o, name) for o in of]))
+            for name in ("azimuth", "place", "invert", "station")
+        ]
+        lines.append(_row("locate ellipse", np.array([m for o in of for m in o.marks])))
+        corridor = np.array([o.corridor for o in of if o.corridor >= 0])
+        lines.append(f"  {'tap in the 95 % corridor':30s}{corridor.size:6d}         "
+                     f"{_share(corridor > 0)}")  # fmt: skip
+        depth = np.array([o.depth for o in of if o.depth >= 0])
+        lines.append(f"  {'depth at pit 1 (90 %)':30s}{depth.size:6d}         {_share(depth > 0)}")
+        for words, keep in (
+            ("azimuth, no mark after bend", lambda o: o.after_bend == 0),
+            ("azimuth, one mark", lambda o: o.after_bend == 1),
+            ("azimuth, two or more", lambda o: o.after_bend >= 2),
+            ("azimuth, redundant ≤ 3", lambda o: o.redundant <= 3),
+            ("azimuth, redundant 4 to 9", lambda o: 3 < o.redundant < 10),
+            ("azimuth, redundant ≥ 10", lambda o: o.redundant >= 10),
+        ):
+            lines.append(_row(words, np.array([o.azimuth for o in of if keep(o)])))
+        lines += _pit_rows(of)
+    return lines
+
+
+def _pit_rows(of: list[Outcome]) -> list[str]:
+    """Hold what pit 1 states against how often it hits, in bins."""
+    pits = np.array([(o.stated, o.hit) for o in of if o.stated >= 0])
+    if not pits.size:
+        return []
+    rows = [f"  pit 1 stated {pits[:, 0].mean():.3f}, hit {pits[:, 1].mean():.3f}, log loss "
+            f"{_log_loss(pits):.3f}"]  # fmt: skip
+    for low, high in pairwise(BINS):
+        inside = (pits[:, 0] > low) & (pits[:, 0] <= high)
+        if inside.any():
+            hits = _share(pits[inside, 1] > 0)
+            rows.append(f"    {low:.2f} – {high:.2f} {inside.sum():5d}  stated "
+                        f"{pits[inside, 0].mean():.3f}  hit {hits}")  # fmt: skip
+    return rows
+
+
+def _log_loss(pits: Array) -> float:
+    p = np.clip(pits[:, 0], 0.005, 0.995)
+    return float(-np.mean(np.where(pits[:, 1] > 0, np.log(p), np.log(1.0 - p))))
+
+
+def _read(path: Path) -> list[Outcome]:
+    if not path.exists():
+        return []
+    rows = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    return [Outcome(**row) for row in rows if "azimuth" in row]
+
+
+def main(arguments: list[str]) -> None:
+    """Run what is missing, then print."""
+    whole, sites, first = arguments[0] == "whole", int(arguments[1]), int(arguments[2])
+    path = Path(arguments[3])
+    known = set()
+    if path.exists():
+        rows = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+        known = {(row["seed"], row["regime"]) for row in rows}
+    with path.open("a", encoding="utf-8") as file:
+        for seed in range(first, first + sites):
+            for regime in REGIMES:
+                if (seed, regime) not in known:
+                    outcome = run_site(seed, regime, whole=whole)
+                    row = asdict(outcome) if outcome else {"seed": seed, "regime": regime}
+                    file.write(json.dumps(row) + "\n")
+                    file.flush()
+    sys.stdout.write("\n".join(table(_read(path))) + "\n")
+    if len(arguments) > 4:
+        sys.stdout.write("\nbefore\n" + "\n".join(table(_read(Path(arguments[4])))) + "\n")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,204 @@
+"""Invented sites in three regimes, drawn on their own: nothing here is the package's.
+
+Blocks, mains and outdoor runs are those of :mod:`tests.neighbourhood`. Under the slab all is
+other than what the package assumes: drains are laid upstream from a wall that they pass not
+quite square, with bends anywhere, near the wall too, of other angles than the catalogue's prior;
+marks stop 0 to 4 m short of the wall. The crew's noise is as stated, 1.75 times that, or as
+stated with habits shifted (other bends, more slanting exits, other slopes).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from sitegis._site import Ground, Locate, Noise, Room, Site
+from tests import neighbourhood as hood
+
+Array = hood.Array
+Regime = Literal["stated", "noisy", "habits"]
+REGIMES: tuple[Regime, ...] = ("stated", "noisy", "habits")
+NOISY = 1.75
+BENDS_PER_M = 0.08
+ANGLES_DEG = {
+    "stated": ((22.5, 0.30), (45.0, 0.45), (90.0, 0.20), (60.0, 0.05)),
+    "habits": ((15.0, 0.15), (22.5, 0.35), (30.0, 0.15), (45.0, 0.25), (90.0, 0.10)),
+}
+
+
+@dataclass(frozen=True)
+class TrueSite:
+    """A site as surveyed and what is really there.
+
+    ``indoors`` and ``outdoors`` are polylines, upstream first; ``stations_m`` those of the marks
+    along ``indoors``; ``after_bend`` counts the marks after the last bend; ``redundant`` the
+    marks beyond two. ``inverts_m`` at the vertices of ``outdoors``.
+    """
+
+    site: Site
+    main: str
+    listed: bool
+    tap_station_m: float
+    indoors: Array
+    outdoors: Array
+    inverts_m: Array
+    stations_m: Array
+    after_bend: int
+    redundant: int
+
+
+def draw_site(seed: int, regime: Regime) -> TrueSite:
+    """Draw one site of a regime."""
+    generator = np.random.default_rng([seed, REGIMES.index(regime), 4_711])
+    intent = hood._draw_intent(generator)
+    while True:
+        block = hood._draw_block(intent, generator)
+        laid = _lay(block, intent, regime, generator)
+        if laid is not None:
+            break
+    indoors, truth, inverts = laid
+    evidence = hood._draw_evidence(block, truth, generator)
+    listed = not (len(block.mains) > 1 and generator.random() < 0.03)
+    mains = block.mains if listed else tuple(m for m in block.mains if m.id != truth.main)
+    evidence = tuple(e for e in evidence if listed or not hood._speaks_of(e, truth.main))
+    site = hood._survey_site(block, mains, truth, evidence, generator)
+    factor = NOISY if regime == "noisy" else 1.0
+    locates, stations = _mark(block, indoors, inverts[0], truth.slope_indoors, factor, generator)
+    shift = generator.normal(0.0, site.building.position_sd_m, 2)
+    building = replace(site.building, vertices=block.house + shift)
+    inner = block.house[2] - block.house[0] - 2 * hood.WALL_M
+    room = Room("R1", "Basement", (hood.WALL_M, hood.WALL_M), 0.02, 0.0, np.radians(0.3),
+                (float(inner[0]), float(inner[1])))  # fmt: skip
+    spots = site.ground.spots
+    site = replace(
+        site, building=building, locates=locates, rooms=(room,),
+        ground=Ground(spots, _grounds(block) + generator.normal(0.0, 0.05, 3),
+                      np.full(3, 0.05), False),
+    )  # fmt: skip
+    corners = np.cumsum(np.hypot(*np.diff(indoors, axis=0).T))[:-1]
+    last_bend = corners[-1] if len(corners) else -1.0
+    after = int(np.sum(stations > last_bend))
+    return TrueSite(
+        site, truth.main, listed, truth.tap_station_m, indoors, truth.outdoors, inverts[1:],
+        stations, after, len(stations) - 2,
+    )  # fmt: skip
+
+
+def _grounds(block: hood.Block) -> Array:
+    return np.array([block.ground_m, block.ground_front_m, block.ground_rear_m])
+
+
+def _lay(
+    block: hood.Block, intent: hood.Intent, regime: Regime, generator: np.random.Generator
+) -> tuple[Array, hood.TrueLateral, Array] | None:
+    """Lay the drain upstream from the wall and the lateral on from it; None where none fits."""
+    main = next(m for m in block.mains if m.id == hood._main_id(intent.lateral))
+    indoors = _draw_indoors(block.house, intent.wall, regime, generator)
+    if indoors is None:
+        return None
+    outdoors = hood._draw_outdoors(block, main, intent.wall, indoors, generator)
+    if outdoors is None or not hood._allowed(block, outdoors):
+        return None
+    start = -generator.uniform(0.25, 0.65)
+    typical = 0.014 if regime == "habits" else 0.018
+    inside = typical * np.exp(generator.normal(0.0, 0.35))
+    outside = inside if generator.random() < 0.5 else 0.019 * np.exp(generator.normal(0.0, 0.4))
+    at_wall = start - inside * hood._length(indoors)
+    steps = np.hypot(*np.diff(outdoors, axis=0).T)
+    inverts = at_wall - outside * np.concatenate([[0.0], np.cumsum(steps)])
+    station = float(np.abs(outdoors[-1] - main.line[0]).sum())
+    bed = np.interp(station, [0.0, hood._length(main.line)], main.inverts_m)
+    if not 0.03 < inverts[-1] - bed < 2.8:
+        return None
+    truth = hood.TrueLateral(main.id, station, indoors, outdoors, start, float(inside), intent.wall)
+    return indoors, truth, np.concatenate([[start], inverts])
+
+
+def _draw_indoors(
+    house: Array, wall: str, regime: Regime, generator: np.random.Generator
+) -> Array | None:
+    """Draw a drain from the wall upstream: bends anywhere, 0.08 a meter, 4 to 11 m in all."""
+    low, high = house[0], house[2]
+    axis = 0 if wall in ("left", "right") else 1
+    here = np.empty(2)
+    here[axis] = (high if wall in ("right", "rear") else low)[axis]
+    here[1 - axis] = generator.uniform(low[1 - axis] + 0.6, high[1 - axis] - 0.6)
+    slant_sd, astray = (12.0, 0.3) if regime == "habits" else (5.0, 0.15)
+    slant = generator.normal(0.0, slant_sd)
+    if generator.random() < astray:
+        slant = generator.uniform(-40.0, 40.0)
+    upstream = hood._turned(-hood.OUTWARD[wall], np.radians(slant))
+    angles, shares = np.array(ANGLES_DEG["habits" if regime == "habits" else "stated"]).T
+    left = generator.uniform(4.0, 11.0)
+    points = [here]
+    while left > 0:
+        step = min(generator.exponential(1.0 / BENDS_PER_M), left)
+        here = here + step * upstream
+        left -= step
+        if not np.all((here > low + 0.35) & (here < high - 0.35)):
+            return None
+        points.append(here)
+        turn = generator.choice(angles, p=shares) * generator.choice([-1.0, 1.0])
+        upstream = hood._turned(upstream, np.radians(turn + generator.normal(0.0, 1.5)))
+    return np.array(points[::-1])
+
+
+def _mark(
+    block: hood.Block,
+    drain: Array,
+    invert_start: float,
+    slope: float,
+    factor: float,
+    generator: np.random.Generator,
+) -> tuple[tuple[Locate, ...], Array]:
+    """Mark the drain: heavy-tailed scatter, one session's shift and depth scale, tape errors.
+
+    The scatter is a Student-t of 4 degrees of freedom for half of the crews, normal for the
+    rest, brought to the stated standard deviation.
+    """
+    noise = Noise()
+    heavy = generator.random() < 0.5
+
+    def draw(*shape: int) -> Array:
+        if heavy:
+            return np.asarray(generator.standard_t(4.0, shape) / np.sqrt(2.0)) * factor
+        return np.asarray(generator.standard_normal(shape)) * factor
+
+    steps = np.hypot(*np.diff(drain, axis=0).T)
+    corners = np.concatenate([[0.0], np.cumsum(steps)])
+    short = min(generator.uniform(0.0, 4.0), 0.7 * corners[-1])
+    spacing = generator.uniform(0.7, 2.2)
+    count = max(3, round((corners[-1] - short) / spacing) + 1)
+    at = np.linspace(0.0, corners[-1] - short, count)
+    at[1:-1] += generator.uniform(-0.2, 0.2, count - 2) * spacing
+    place = np.stack([np.interp(at, corners, drain[:, axis]) for axis in (0, 1)], axis=1)
+    depth = -(invert_start - slope * at) - 0.025
+    session = generator.normal(0.0, noise.session_horizontal_m * factor, 2)
+    scale = 1.0 + generator.normal(0.0, noise.session_depth_scale * factor)
+    sd = np.maximum(noise.horizontal_floor_m, noise.horizontal_share * depth)
+    place = place + session + sd[:, None] * draw(count, 2)
+    place[0] = drain[0] + generator.normal(0.0, 0.04 * factor, 2)
+    read = depth * scale + np.maximum(noise.depth_floor_m, noise.depth_share * depth) * draw(count)
+    counted, headed = generator.random() < 0.7, generator.random() < 0.25
+    slack = abs(generator.normal(0.0, noise.cable_count_share))
+    paid = at * (1.0 + slack) + generator.normal(
+        0.0, 0.5 * noise.cable_count_floor_m * factor, count
+    )
+    along = np.diff(drain, axis=0)[np.clip(np.searchsorted(corners, at) - 1, 0, len(steps) - 1)]
+    axis_rad = np.arctan2(along[:, 1], along[:, 0]) + np.radians(9.0) * draw(count)
+    rows = []
+    local = place - block.house[0] - hood.WALL_M
+    tape = noise.tape_floor_m + noise.tape_share * np.abs(local)
+    local = local + tape * factor * generator.standard_normal((count, 2))
+    for i in range(count):
+        rows.append(
+            Locate(
+                f"P{i}", "cleanout" if i == 0 else "locate", "R1", float(local[i, 0]),
+                float(local[i, 1]), None if i == 0 else float(max(read[i], 0.05)),
+                float(max(paid[i], 0.0)) if counted and i else None,
+                float(axis_rad[i]) if headed and i else None, None, None, None, "slab", "", i + 2,
+            )
+        )  # fmt: skip
+    return tuple(rows), at
