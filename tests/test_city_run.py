@@ -494,7 +494,15 @@ def test_demo_town_shows_every_key(tmp_path):
     shown = re.sub(r"(?m)^# (?=\[\w+\]|\w+ = )", "", path.read_text("utf-8"))
     assert shown != path.read_text("utf-8")
     file = CityFile.model_validate(tomllib.loads(shown))
-    for table in (file, file.city, file.parcels, file.streets, file.rights_of_way, file.prior):
+    for table in (
+        file,
+        file.city,
+        file.parcels,
+        file.streets,
+        file.rights_of_way,
+        file.mains,
+        file.prior,
+    ):
         unsaid = set(type(table).model_fields) - set(table.model_fields_set)
         assert unsaid <= {"alleys", "layer_name"}
 
