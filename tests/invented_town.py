@@ -222,7 +222,7 @@ def _lay_laterals(town):
         corner = lot["corner"]
         faces_side = corner != 0 and rng.random() < 0.22
         options = _options(town, lot, left, house_w, near, far)
-        choice = _choose(rng, lot, options, faces_side)
+        choice, best = _choose(rng, lot, options, faces_side)
         tap = _tap(rng, options[choice], (x0, x1, front, back)) if choice else None
         street = town.streets[lot["row"]][:3]
         if faces_side:
@@ -237,7 +237,7 @@ def _lay_laterals(town):
             {"geometry": town.box(left, min(near, far), left + house_w, max(near, far))}
         )
         kind = "corner" if corner else "interior"
-        town.truth[name] = {"kind": kind, "line": "", "tap": None}
+        town.truth[name] = {"kind": kind, "line": "", "tap": None, "best": best}
         if choice:
             line, _exit, _length = options[choice]
             town.truth[name].update(line=line.name, tap=tuple(town.out(tap)[0]), choice=choice)
@@ -247,11 +247,14 @@ def _options(town, lot, left, house_w, near, far):
     """Give what could be laid: toward the front, the rear, and the side street of a corner."""
     rng = town.rng
     share = float(rng.uniform(0.1, 0.9))
+    if rng.random() < 0.15:
+        # out through a side wall and on along it
+        share = float(rng.choice([-0.9, house_w + 0.9])) / house_w
     exits = {
         "front": np.array([left + share * house_w, near]),
         "rear": np.array([left + share * house_w, far]),
         "side": np.array([left if lot["corner"] < 0 else left + house_w,
-                          near + share * (far - near)]),
+                          near + min(max(share, 0.1), 0.9) * (far - near)]),
     }  # fmt: skip
     live = [line for line in town.lines if line.system == "SAN" and line.status == "ACT"]
     found = {}
@@ -277,7 +280,7 @@ def _options(town, lot, left, house_w, near, far):
 def _choose(rng, lot, options, faces_side):
     """Draw the way: cheap ways rather than dear ones, old rows to the rear, few into nowhere."""
     if not options or rng.random() < 0.015:
-        return ""
+        return "", 0.0
     dear = {}
     for toward, (_line, _exit, length) in options.items():
         cost = length / 7.0
@@ -289,7 +292,9 @@ def _choose(rng, lot, options, faces_side):
             cost += 1.4
         dear[toward] = cost
     weights = np.exp(-np.array(list(dear.values())))
-    return str(rng.choice(list(dear), p=weights / weights.sum()))
+    weights = weights / weights.sum()
+    # the second figure: how often one who knew all of this would be right
+    return str(rng.choice(list(dear), p=weights)), float(weights.max())
 
 
 def _tap(rng, option, lot):

@@ -35,7 +35,7 @@ from tests.invented_city import CRS, City, invent_city, write_city
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 CITIES = Path(__file__).parents[1] / "fixtures"
 LAYERS = {
-    "lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures",
+    "lots", "lot_lines", "routes", "corridors", "taps", "exits", "next_check", "flags", "failures",
     "manholes_to_watch", "streets_to_visit", "data_faults", "notes",
 }  # fmt: skip
 

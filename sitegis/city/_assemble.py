@@ -23,7 +23,17 @@ from ._read import City
 from ._summary import CitySummary, Tally
 from ._tables import GEOMETRY, Columns, join, load_tables, table
 
-LAYERS = ("lots", "lot_lines", "routes", "corridors", "exits", "next_check", "flags", "failures")
+LAYERS = (
+    "lots",
+    "lot_lines",
+    "routes",
+    "corridors",
+    "taps",
+    "exits",
+    "next_check",
+    "flags",
+    "failures",
+)
 REPORTED = ("manholes_to_watch", "streets_to_visit", "data_faults", "notes")
 TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
 GPKG, PARQUET = ".gpkg", ".parquet"

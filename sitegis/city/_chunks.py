@@ -17,7 +17,7 @@ from ._sites import Place, work_sites
 from ._tables import Tables, join, save_tables, table
 from .facing import REACH_M
 from .lots import work_chunk
-from .routes import LONGEST_M
+from .reach import LONGEST_M
 
 AROUND_M = LONGEST_M + REACH_M
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import shapely
 from pyproj import CRS, Proj, Transformer
 from pyproj.exceptions import CRSError, ProjError
 
@@ -25,7 +26,10 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
                    "export it with its CRS (a shapefile needs its .prj file).")  # fmt: skip
         return
     crs = flat_crs(CRS(frame.crs))
-    bounds = np.asarray(frame.total_bounds, float)
+    # of the feature in the middle: a stray one tells nothing of the layer
+    each = shapely.bounds(frame.geometry.to_numpy())
+    each = each[np.isfinite(each).all(axis=1)]
+    bounds = np.median(each, axis=0) if len(each) else np.full(4, np.nan)
     if not np.isfinite(bounds).all():
         return
     degrees = np.abs(bounds[[0, 2]]).max() <= 181.0 and np.abs(bounds[[1, 3]]).max() <= 90.5

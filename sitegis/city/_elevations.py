@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -190,7 +190,7 @@ def inverts_in_feet(up: Array, down: Array) -> Array:
 
 
 def _with(mains: Mains, up: Array, down: Array) -> Mains:
-    return Mains(mains.ids, mains.shapes, up, down)
+    return replace(mains, inverts_up_m=up, inverts_down_m=down)
 
 
 def _plausible(depths: Array) -> NDArray[np.bool_]:

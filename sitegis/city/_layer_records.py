@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .._frames import Array
 from .._site import Notice
 from ._elevations import read_elevations
-from ._records import Flags, Mains, Manholes, Shapes, Ways
+from ._records import Flags, Mains, Manholes, Shapes, Ways, lone_mains
 from ._roads import some
 from ._schema import AlleyTable, CityFile, RowTable, StreetTable
 from ._shapes import AREAS, LINES, Placer, are_finite, order_by_place, words
@@ -90,7 +90,7 @@ def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[N
     unit_m = place.unit_m(table.units)
     up, said = read_elevations(frame, table.invert_up, unit_m, "mains")
     down, also_said = read_elevations(frame, table.invert_down, unit_m, "mains")
-    return Mains(
+    return lone_mains(
         words(frame, table.id)[source], shapes, np.where(single, up[source], np.nan),
         np.where(single, down[source], np.nan),
     ), said + also_said  # fmt: skip
@@ -103,9 +103,8 @@ def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
         return mains, []
     shapes, up, down = mains.shapes.copy(), mains.inverts_up_m, mains.inverts_down_m
     shapes[uphill] = shapely.reverse(shapes[uphill])
-    return Mains(
-        mains.ids, shapes, np.where(uphill, down, up), np.where(uphill, up, down)
-    ), [
+    turned = lone_mains(mains.ids, shapes, np.where(uphill, down, up), np.where(uphill, up, down))
+    return turned, [
         Notice("mains-reversed",
                f"mains: {int(uphill.sum())} are drawn against the fall of their inverts and were "
                f"turned ({some(mains.ids[uphill])}).", "mains", needs_person=False)

@@ -7,11 +7,14 @@ from .._site import Priors
 from ..line.profile import INVERT_PRIOR_M
 from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read._streets import GROUND_M, GROUND_SD_M
+from .addresses import SLIP
 from .facing import REACH_M
 from .houses import LEAST_HOUSE_M2
-from .infer import SLOPE, SLOPE_SD, UNLISTED_FIT
+from .infer import NEAR_M, PAST_END_M, SLOPE, SLOPE_SD, UNLISTED_FIT
 from .mains import AT_LINE_M
-from .routes import KINDS, LONGEST_M
+from .reach import LONGEST_M
+from .routes import KINDS
+from .taps import ANYWHERE, LEAN, MANHOLE, MIDDLE, SQUARE
 
 
 def assumptions(priors: Priors) -> list[str]:
@@ -35,8 +38,15 @@ def assumptions(priors: Priors) -> list[str]:
         f"A lot line faces a street or main within {REACH_M:g} m of it with no other lot between; "
         f"a main within {AT_LINE_M:g} m of a line runs along it. No lateral is longer than "
         f"{LONGEST_M:g} m.",
-        "On a corner the front is the street of the address; without one the narrower line and "
-        "the deeper setback speak for it.",
+        "On a corner the street of the address, the narrower line and the deeper setback speak "
+        f"for the front; an address is wrong {100 * SLIP:g} times in 100. Where another line may "
+        "be the front, both are weighed.",
+        f"Of two mains the nearer is the likelier: by e for every {NEAR_M:g} m. A route that meets "
+        f"a main past its end taps the end, the less likely the further (half at "
+        f"{PAST_END_M:g} m).",
+        "The tap lies square from the exit, one wye's lean with the flow, at the lot's middle, at "
+        "a manhole within 12 m or anywhere along the frontage: "
+        + ", ".join(f"{100 * s:g} %" for s in (SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE)) + ".",
         f"The largest building of {LEAST_HOUSE_M2:g} m² or more is the house.",
     ]  # fmt: skip
 

@@ -34,6 +34,7 @@ from ._parcels import Failure, make_lots
 from ._records import Block
 from ._schema import CityFile, known_keys
 from ._shapes import AREAS, LINES, METRES, POINTS, Placer, extent
+from .network import join_mains
 
 FAR_M = 5000.0  # a town's sewers lie among its parcels; judgement
 # Judgement, no source: sheds on the street are few; a shifted layer has most beside the lots.
@@ -172,7 +173,7 @@ def _block(
         centrelines=centrelines,
         rows=read_rows(frames["rights_of_way"], file.rights_of_way, place),
         has_rows=file.rights_of_way is not None,
-        mains=mains,
+        mains=join_mains(mains),
         manholes=manholes,
         priors=Priors(**file.prior.model_dump()),
     )

@@ -43,12 +43,20 @@ class Ways:
 
 @dataclass(frozen=True, slots=True)
 class Mains:
-    """Public sewers that run with the flow; inverts at both ends, nan where not known."""
+    """Public sewers that run with the flow; inverts at both ends, nan where not known.
+
+    The last five say which line each is a piece of, see :func:`.network.join_mains`.
+    """
 
     ids: Words
     shapes: Shapes
     inverts_up_m: Array
     inverts_down_m: Array
+    line: Whole
+    line_ids: Words
+    starts_m: Array
+    turned: Flags
+    open_ends: Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +84,29 @@ class Block:
     mains: Mains
     manholes: Manholes
     priors: Priors
+
+
+def lone_mains(ids: Words, shapes: Shapes, up_m: Array, down_m: Array) -> Mains:
+    """Make mains (m,) of which each is a line of its own."""
+    count = len(ids)
+    return Mains(ids, shapes, up_m, down_m, np.arange(count), ids, np.zeros(count),
+                 np.zeros(count, bool), np.ones((count, 2), bool))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """(lot, side) pairs with mains: ``lot`` (q,), ``side`` (q,), and their candidate mains.
+
+    ``main_pair`` and ``main`` (c,) list the candidates; ``easement`` (q,) where the main runs at
+    a line that faces no way, so that the last metres may be in a neighbour's lot.
+    """
+
+    lot: Whole
+    side: Whole
+    alley: Flags
+    easement: Flags
+    main_pair: Whole
+    main: Whole
 
 
 Layer = TypeVar("Layer", Parcels, Ways, Mains, Manholes)

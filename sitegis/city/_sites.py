@@ -138,7 +138,8 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
         "p_front": toward["front"], "p_rear": toward["rear"], "p_side": toward["side"],
         "p_unlisted": toward[None], "toward": likeliest or "unlisted",
         "way": hypotheses[0].hypothesis.way, "answer": ANSWERS[0] if main else ANSWERS[2],
-        "main": main, "probability": mains.get(main, 0.0),
+        "main": main, "probability": mains.get(main, 0.0), "line": main,
+        "line_probability": mains.get(main, 0.0),
         "entropy_bits": float(entropy_bits(np.array([h.probability for h in hypotheses]))),
         "elevation_known": int(survey.site.datum_known), "source": "field findings",
     }  # fmt: skip

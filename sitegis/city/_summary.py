@@ -11,6 +11,7 @@ import shapely
 
 from .._site import Notice
 from ._tables import Columns, Tables, table
+from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS
 
 SURE, RATHER_SURE = 0.95, 0.80
@@ -40,6 +41,7 @@ class CitySummary:
     sure: int
     rather_sure: int
     kinds: dict[str, int]
+    addresses: dict[str, int]
     flags: dict[str, int]
     person_flags: int
     failures: dict[str, int]
@@ -68,6 +70,10 @@ class CitySummary:
             f"{unsure} below; {silent} have no answer.",
             "Lots: " + _counts(self.kinds) + ".",
         ]
+        if self.addresses:
+            matched = self.addresses.get(NAMES_FRONT, 0) + self.addresses.get(NAMES_OTHER, 0)
+            said.append(f"Addresses: {matched} of {sum(self.addresses.values())} matched to a "
+                        f"street the lot faces ({_counts(self.addresses)}).")  # fmt: skip
         if self.unanswered:
             said.append("No answer: " + _counts(self.unanswered) + ".")
         said += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
@@ -115,6 +121,7 @@ class Tally:
     toward: Counter[str] = field(default_factory=Counter)
     unanswered: Counter[str] = field(default_factory=Counter)
     kinds: Counter[str] = field(default_factory=Counter)
+    addresses: Counter[str] = field(default_factory=Counter)
     flags: Counter[str] = field(default_factory=Counter)
     failures: Counter[str] = field(default_factory=Counter)
     manholes: Shares = field(default_factory=lambda: defaultdict(list))
@@ -137,6 +144,7 @@ class Tally:
         self.toward.update(lots["toward"][answered].tolist())
         self.unanswered.update(lots["answer"][~answered].tolist())
         self.kinds.update(lots["kind"].tolist())
+        self.addresses.update(word for word in lots["address"].tolist() if word)
         self.flags.update(tables["flags"]["code"].tolist())
         self.person += int(tables["flags"]["needs_person"].sum())
         self.failures.update(tables["failures"]["code"].tolist())
@@ -158,8 +166,8 @@ class Tally:
         return CitySummary(
             name, self.lots, dict(self.toward), dict(self.unanswered),
             tuple(self.notices(notices)), self.sure, self.rather, dict(self.kinds),
-            dict(self.flags), self.person, dict(self.failures), _rank(self.manholes),
-            _rank(self.streets), self.from_field,
+            dict(self.addresses), dict(self.flags), self.person, dict(self.failures),
+            _rank(self.manholes), _rank(self.streets), self.from_field,
         )  # fmt: skip
 
     def layers(self) -> Tables:

@@ -14,6 +14,7 @@ import shapely
 from shapely import STRtree
 
 from .._frames import Array
+from ._pieces import cross, feet, least, line_pieces
 from ._records import Flags, Shapes, Whole, segments
 
 # All judgement, no source.
@@ -21,6 +22,7 @@ SAMPLE_M, MOST_SAMPLES = 5.0, 8
 OFFSET_M = 0.75
 REACH_M = 30.0
 COLLINEAR_M = 0.05
+LEAST_AHEAD = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,37 +108,34 @@ def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, o
     distance = np.full(len(points), np.inf)
     if not len(lines) or not len(points):
         return Faced(index, distance)
-    tree = STRtree(lines)
-    rays = segments(points, points + REACH_M * normals)
-    source, target = tree.query(rays, predicate="intersects")
-    marks = shapely.points(points)
-    gap = shapely.distance(marks[source], shapely.intersection(rays[source], lines[target]))
-    order = np.lexsort((target, gap, source))
-    source, target, gap = source[order], target[order], gap[order]
-    first = np.flatnonzero(np.diff(source, prepend=-1))
-    index[source[first]], distance[source[first]] = target[first], gap[first]
+    box = np.concatenate([points.min(axis=0) - REACH_M, points.max(axis=0) + REACH_M])
+    pieces = line_pieces(lines, box)
+    if not len(pieces.line):
+        return Faced(index, distance)
+    seen = points.copy()
+    source, piece = pieces.tree.query(segments(points, points + REACH_M * normals))
+    along = cross(points[source], normals[source], pieces, piece)
+    met = along <= REACH_M
+    source, piece, along = source[met], piece[met], along[met]
+    first = least(source, along, pieces.line[piece])
+    at = source[first]
+    index[at], distance[at] = pieces.line[piece[first]], along[first]
+    seen[at] = points[at] + along[first, None] * normals[at]
     left = np.flatnonzero(index < 0)
     if left.size:
-        near_source, near = tree.query_nearest(marks[left], max_distance=REACH_M)
+        near_source, near = pieces.tree.query_nearest(
+            shapely.points(points[left]), max_distance=REACH_M
+        )
         rows = left[near_source]
-        reach = shapely.get_coordinates(shapely.shortest_line(marks[rows], lines[near]))
-        step = reach[1::2] - reach[::2]
+        foot = feet(points[rows], pieces, near)
+        step = foot - points[rows]
         length = np.hypot(*step.T)
-        ahead = np.sum(step * normals[rows], axis=1) >= 0.25 * length
-        order = np.lexsort((near, rows))
-        order = order[ahead[order]]
-        rows, near, length = rows[order], near[order], length[order]
-        first = np.flatnonzero(np.diff(rows, prepend=-1))
-        index[rows[first]], distance[rows[first]] = near[first], length[first]
-    _drop_blocked(points, lines, parcels, own, index)
-    distance[index < 0] = np.inf
-    return Faced(index, distance)
-
-
-def _drop_blocked(points: Array, lines: Shapes, parcels: STRtree, own: Whole, index: Whole) -> None:
-    """Take back what is faced through another parcel."""
+        ahead = np.flatnonzero(np.sum(step * normals[rows], axis=1) >= LEAST_AHEAD * length)
+        first = ahead[least(rows[ahead], np.zeros(len(ahead)), pieces.line[near[ahead]])]
+        at = rows[first]
+        index[at], distance[at], seen[at] = pieces.line[near[first]], length[first], foot[first]
     found = np.flatnonzero(index >= 0)
-    sight = shapely.shortest_line(shapely.points(points[found]), lines[index[found]])
-    source, parcel = parcels.query(sight, predicate="intersects")
-    blocked = source[parcel != own[found[source]]]
-    index[found[blocked]] = -1
+    source, parcel = parcels.query(segments(points[found], seen[found]), predicate="intersects")
+    blocked = found[source[parcel != own[found[source]]]]
+    index[blocked], distance[blocked] = -1, np.inf
+    return Faced(index, distance)

@@ -15,16 +15,22 @@ from shapely import STRtree
 
 from .._frames import Array
 from ._records import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words
+from .addresses import agreement, likelihood
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
 
 # All judgement, no source.
 LEAST_FRONTAGE_M = 2.0
 SAME_LINE_DEG = 60.0
 FLAG_SHARE = 0.35
+WIDTH_POWER, SETBACK_PER_M = 1.2, 0.08
 SLANT = math.cos(math.radians(45.0))
 
 INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE = (
     "interior", "corner", "through", "flag", "alley-only", "no-frontage",
+)  # fmt: skip
+
+NAMES_FRONT, NAMES_OTHER, NAMES_NONE = (
+    "names the front street", "names another street", "names none it faces",
 )  # fmt: skip
 
 
@@ -36,7 +42,8 @@ class Frontages:
     that is one of ``alleys``, ``faced_m`` how much of the edge faces it. Per lot: ``codes``,
     ``sure`` in [0, 1], ``front`` unit vectors toward the front street (n, 2),
     ``front_names`` and ``frontage_m`` of the front street, ``gates`` (n, 2) the middle of a flag
-    lot's frontage (nan on other lots).
+    lot's frontage (nan on other lots), ``others`` the side code of the line that may be the front
+    in its place (-1 none), ``told`` what the address says of it.
     """
 
     edges: Edges
@@ -51,14 +58,16 @@ class Frontages:
     front_names: Words
     frontage_m: Array
     gates: Array
+    others: Whole
+    told: Words
 
 
 def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centres: Array) -> Frontages:
     """Name the lines of the lots at places ``lots`` among the block's parcels.
 
     ``house_centres`` (n, 2) may be nan where a lot has no house. Method: see the module; among
-    several frontages the address decides, else the narrower one (a common definition in zoning
-    codes, from memory) together with the deeper setback.
+    several frontages the address speaks, the narrower one (a common definition in zoning codes,
+    from memory) and the deeper setback.
     """
     edges = lot_edges(block.parcels.shapes[lots])
     samples = sample_edges(edges, tree, lots)
@@ -78,6 +87,8 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centres: Arra
         np.array([v.front for v in verdicts]).reshape(-1, 2),
         np.array([v.name for v in verdicts], np.str_), np.array([v.width_m for v in verdicts]),
         np.array([v.gate for v in verdicts]).reshape(-1, 2),
+        np.array([v.other for v in verdicts], np.int64),
+        np.array([v.told for v in verdicts], np.str_),
     )  # fmt: skip
 
 
@@ -154,6 +165,26 @@ class _Verdict:
     name: str
     width_m: float
     gate: tuple[float, float]
+    other: int
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    front: _Frontage
+    sure: float
+    other: _Frontage | None
+    told: str
+
+
+def _side_of(normal: tuple[float, float], front: tuple[float, float]) -> int:
+    """Name a line by its normal against the front's."""
+    ahead = normal[0] * front[0] + normal[1] * front[1]
+    aside = -normal[0] * front[1] + normal[1] * front[0]
+    if abs(ahead) > SLANT:
+        return FRONT if ahead > 0.0 else REAR
+    # right as seen from the front street: a quarter turn on from the front
+    return RIGHT if aside > 0.0 else LEFT
 
 
 class _Judge:
@@ -169,7 +200,7 @@ class _Judge:
         self.faced = faced.tolist()
         self.names = [str(n) for n in names]
         self.alleys = alleys.tolist()
-        self.addresses = [plain_name(str(a)) for a in addresses]
+        self.addresses = [str(a) for a in addresses]
         self.centres = centres.tolist()
 
     def lot(self, lot: int, start: int, end: int, area_m2: float, sides: Whole) -> _Verdict:
@@ -177,8 +208,12 @@ class _Judge:
         frontages = self._frontages(start, end)
         streets = [f for f in frontages if not f.alley]
         alleys = [f for f in frontages if f.alley]
+        other, told = -1, ""
         if streets:
-            front, sure = self._choose(streets, lot)
+            choice = self._choose(streets, lot)
+            front, sure, told = choice.front, choice.sure, choice.told
+            if choice.other is not None:
+                other = _side_of(choice.other.normal, front.normal)
             code = self._code(front, streets, area_m2)
             if code == FLAG:
                 sure = min(sure, 0.85)
@@ -188,7 +223,7 @@ class _Judge:
             front, code, sure = self._guess(start, end), NONE, 0.25
         self._name_lines(front, start, end, sides)
         gate = self._middle(front) if code == FLAG else (math.nan, math.nan)
-        return _Verdict(code, sure, front.normal, front.name, front.width_m, gate)
+        return _Verdict(code, sure, front.normal, front.name, front.width_m, gate, other, told)
 
     def _middle(self, frontage: _Frontage) -> tuple[float, float]:
         """Give the middle of a frontage, its lines weighted by their lengths."""
@@ -240,20 +275,32 @@ class _Judge:
         frontage.normal = (x / length, y / length)
         frontage.width_m = sum(self.faced[e] for e in frontage.members)
 
-    def _choose(self, streets: list[_Frontage], lot: int) -> tuple[_Frontage, float]:
-        """Choose the front among street frontages, with the probability that it is."""
-        if len(streets) == 1:
-            return streets[0], 0.98
+    def _choose(self, streets: list[_Frontage], lot: int) -> _Choice:
+        """Choose the front among street frontages, with the probability that it is.
+
+        The narrower line and the deeper setback speak for a front, and the street of the address
+        by its likelihood: a rule that it decides would be wrong where it is.
+        """
         address = self.addresses[lot]
-        named = [f for f in streets if address and plain_name(f.name) == address]
-        if len(named) == 1:
-            return named[0], 0.97
-        among = named or streets
-        scores = [2.5 * -math.log(f.width_m) + 0.15 * self._setback(f, lot) for f in among]
+        fits = [agreement(address, f.name) for f in streets]
+        told = NAMES_NONE if address and not max(fits) else "" if not address else NAMES_FRONT
+        if len(streets) == 1:
+            return _Choice(streets[0], 0.98, None, told)
+        scores = [
+            -WIDTH_POWER * math.log(f.width_m) + SETBACK_PER_M * self._setback(f, lot)
+            + math.log(likelihood(fit) if address else 1.0)
+            for f, fit in zip(streets, fits, strict=True)
+        ]  # fmt: skip
         highest = max(scores)
         weights = [math.exp(score - highest) for score in scores]
-        best = max(range(len(among)), key=lambda i: (weights[i], -among[i].members[0]))
-        return among[best], min(weights[best] / sum(weights), 0.95)
+        ranked = sorted(
+            range(len(streets)), key=lambda i: (-round(weights[i], 9), streets[i].members[0])
+        )
+        best, second = ranked[:2]
+        if told and fits[best] < max(fits):
+            told = NAMES_OTHER
+        sure = min(weights[best] / sum(weights), 0.97)
+        return _Choice(streets[best], sure, streets[second], told)
 
     def _setback(self, frontage: _Frontage, lot: int) -> float:
         """Give how far the middle of the house stands behind a frontage, at most 30 m."""
@@ -285,23 +332,7 @@ class _Judge:
         x, y = front.normal
         for edge in range(start, end):
             nx, ny = self.normals[edge]
-            ahead, aside = nx * x + ny * y, -nx * y + ny * x
-            if edge in front.members or (ahead > SLANT and self.faced[edge] <= 0.0):
-                sides[edge] = FRONT
-            elif ahead < -SLANT:
-                sides[edge] = REAR
-            elif ahead > SLANT and self.faced[edge] > 0.0 and not self.alleys[edge]:
-                sides[edge] = FRONT
-            else:
-                # right as seen from the front street: a quarter turn on from the front
-                sides[edge] = RIGHT if aside > 0.0 else LEFT
-
-
-def plain_name(name: str) -> str:
-    """Bring a street name to letters and digits in one case, so that notations agree.
-
-    >>> plain_name(" N. Oak  St ")
-    'n oak st'
-    """
-    kept = "".join(c if c.isalnum() else " " for c in name.casefold())
-    return " ".join(kept.split())
+            side = _side_of((nx, ny), front.normal)
+            if side == FRONT and self.faced[edge] > 0.0 and self.alleys[edge]:
+                side = RIGHT if -nx * y + ny * x > 0.0 else LEFT
+            sides[edge] = FRONT if edge in front.members else side

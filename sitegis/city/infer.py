@@ -16,13 +16,15 @@ from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read._streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
 from ..routes.fit import arrival_habit, tap_habit
 from ..routes.hypotheses import list_hypotheses
-from ._records import Flags, Mains, Whole, Words
+from ._records import FRONT, Flags, Mains, Pairs, Whole, Words
 from .mains import main_inverts
-from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid, Pairs
+from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid
 
 # Judgement, no source: slope of a lateral, and how well a way that is not listed fits at random.
 SLOPE, SLOPE_SD = 0.018, 0.006
 UNLISTED_FIT = 0.30
+PAST_END_M = 5.0
+NEAR_M = 9.0
 _NODES = 16
 _QUANTILES = np.asarray(ndtri((np.arange(_NODES) + 0.5) / _NODES))
 HYPOTHESES = 4 * 3 + 1
@@ -76,6 +78,17 @@ class PriorTable:
             self.known[key] = self._work_out(pairs, year)
         return self.known[key]
 
+    def mixed(
+        self, pairs: tuple[tuple[int, bool], ...], year: int | None, sure: float, other: int
+    ) -> Array:
+        """Give the prior (13,) where the front is the front with ``sure``, else side ``other``."""
+        own = self.give(pairs, year)
+        if other <= FRONT:
+            return own
+        turned = self.give(tuple(((side - other) % 4, alley) for side, alley in pairs), year)
+        back = np.append(np.roll(turned[:UNLISTED].reshape(4, 3), other, axis=0), turned[UNLISTED])
+        return np.asarray(sure * own + (1.0 - sure) * back)
+
     def _work_out(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
         mains = [_stub(side, alley) for side, alley in pairs]
         prior = np.zeros(HYPOTHESES)
@@ -118,6 +131,14 @@ def elevation_fit(arrival_m: Array, sd_m: Array) -> Array:
     return total / _NODES
 
 
+def end_habit(past_m: Array) -> Array:
+    """Weigh a route that would meet its main past its end: 1/(1 + (past/5 m)²), judgement.
+
+    Such laterals tap the last reach or the manhole at the end; 1 on the main itself.
+    """
+    return np.asarray(1.0 / (1.0 + (past_m / PAST_END_M) ** 2))
+
+
 def _arrivals(
     pairs: Pairs, laid: Laid, mains: Mains, grounds_m: Array
 ) -> tuple[Array, Array, Flags]:
@@ -135,20 +156,35 @@ def _arrivals(
 
 
 def infer(
-    pairs: Pairs, laid: Laid, mains: Mains, *, grounds_m: Array, years: Array, table: PriorTable
+    pairs: Pairs,
+    laid: Laid,
+    mains: Mains,
+    *,
+    grounds_m: Array,
+    years: Array,
+    table: PriorTable,
+    front_sure: Array,
+    other_fronts: Whole,
 ) -> Posterior:
     """Turn routes into probabilities: prior × mean fit over exits and shapes, for each way.
 
     The fit of a route is 0 where it breaks a hard constraint, else tap habit × elevation fit
     (:func:`elevation_fit`); its share says how likely its exit and shape are within its way.
     ``unlisted`` fits with 0.3 (judgement). Every row of the posterior sums to 1. ``grounds_m``
-    and ``years`` (n,) by lot, nan where not known.
+    and ``years`` (n,) by lot, nan where not known. Where another line may be the front
+    (``other_fronts``, -1 none), the prior is that of both, by ``front_sure``.
     """
     count = len(grounds_m)
     mean, sd, known = _arrivals(pairs, laid, mains, grounds_m)
-    fit = np.where(laid.fits, tap_habit(laid.slants_rad) * elevation_fit(mean, sd), 0.0)
-    weight = fit * SHARES
-    given = [table.give(key, year) for key, year in _signatures(pairs, years)]
+    habit = tap_habit(laid.slants_rad) * end_habit(laid.past_m)
+    fit = np.where(laid.fits, habit * elevation_fit(mean, sd), 0.0)
+    weight = fit * SHARES * _near_habit(pairs, laid)[:, None]
+    given = [
+        table.mixed(key, year, sure, other)
+        for (key, year), sure, other in zip(
+            _signatures(pairs, years), front_sure.tolist(), other_fronts.tolist(), strict=True
+        )
+    ]
     prior = np.array(given).reshape(count, HYPOTHESES)
     evidence = np.zeros((count, HYPOTHESES))
     evidence[:, UNLISTED] = UNLISTED_FIT
@@ -165,6 +201,20 @@ def infer(
     elevation = np.zeros(count, bool)
     elevation[pairs.lot[(known & laid.fits).any(axis=1)]] = True
     return Posterior(prior, probability, routes, _walls(count, pairs, weight), elevation)
+
+
+def _near_habit(pairs: Pairs, laid: Laid) -> Array:
+    """Weigh each pair (q,) by its shortest route against its lot's: exp(-meters more / 9 m).
+
+    Of two mains the nearer is the likelier. Judgement, no source.
+    """
+    shortest = np.where(laid.fits, laid.lengths_m, np.inf).min(axis=1, initial=np.inf)
+    of_lot = np.full(int(pairs.lot.max(initial=-1)) + 1, np.inf)
+    np.minimum.at(of_lot, pairs.lot, shortest)
+    more = np.where(np.isfinite(shortest), shortest, 0.0) - np.where(
+        np.isfinite(shortest), of_lot[pairs.lot], 0.0
+    )
+    return np.asarray(np.exp(-more / NEAR_M))
 
 
 def _signatures(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import shapely
@@ -11,8 +12,9 @@ from shapely import STRtree
 from .._frames import Array
 from .._site import SIDES
 from ..score.information import entropy_bits
-from ._records import Block, Flags, Shapes, Whole, Words
+from ._records import Block, Flags, Pairs, Whole, Words
 from ._tables import Columns, Tables, table
+from .corridors import corridors, route_lines
 from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
 from .houses import Houses, Rectangles, find_houses, measure_houses
 from .infer import (
@@ -25,14 +27,14 @@ from .infer import (
     pass_shares,
     visit_bits,
 )
-from .mains import find_pairs, manhole_below, snap_manholes
-from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, Laid, Pairs, lay_routes
+from .mains import ManholesOnMains, find_pairs, manhole_below, snap_manholes
+from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, Laid, lay_routes
+from .taps import Taps, find_taps
 
-HELD_SHARE = 0.80
-STRIP_M = 1.0
 WALL_NAMES = np.array(SIDES)
 WAY_NAMES = ("direct", "side-yard", "side-yard")
 UNSURE_FRONTAGE = 0.75
+PER_LOT = ("codes", "sure", "front", "front_names", "frontage_m", "gates", "others", "told")
 LEAST_BITS = 1e-6
 
 
@@ -48,6 +50,8 @@ class _Worked:
     pairs: Pairs
     laid: Laid
     posterior: Posterior
+    snapped: ManholesOnMains
+    taps: Taps
 
 
 def work_chunk(block: Block) -> Tables:
@@ -92,9 +96,23 @@ def _work(
     posterior = infer(
         pairs, laid, block.mains, grounds_m=block.parcels.grounds_m[lots[kept]],
         years=block.parcels.years[lots[kept]], table=PriorTable(block.priors),
+        front_sure=frontages.sure[kept], other_fronts=frontages.others[kept],
     )  # fmt: skip
+    snapped = snap_manholes(block.manholes, block.mains)
+    taps = find_taps(block, shapes, pairs, laid, posterior, snapped)
     few = Houses(*(getattr(houses, f.name)[kept] for f in fields(houses)))
-    return _Worked(block, lots[kept], _of(frontages, kept), few, rectangles, pairs, laid, posterior)
+    return _Worked(
+        block,
+        lots[kept],
+        _of(frontages, kept),
+        few,
+        rectangles,
+        pairs,
+        laid,
+        posterior,
+        snapped,
+        taps,
+    )
 
 
 def _of_lots(pairs: Pairs, place: Whole) -> Pairs:
@@ -110,10 +128,7 @@ def _of_lots(pairs: Pairs, place: Whole) -> Pairs:
 
 def _of(frontages: Frontages, kept: Whole) -> Frontages:
     """Give what is known per lot for some lots; the edges stay those of all."""
-    per_lot = {
-        name: getattr(frontages, name)[kept]
-        for name in ("codes", "sure", "front", "front_names", "frontage_m", "gates")
-    }
+    per_lot = {name: getattr(frontages, name)[kept] for name in PER_LOT}
     others = {
         f.name: getattr(frontages, f.name) for f in fields(frontages) if f.name not in per_lot
     }
@@ -148,8 +163,9 @@ def _answers(worked: _Worked) -> Tables:
     return {
         "lots": _lots_table(worked, ids, best),
         "routes": _routes_table(worked, ids, best),
+        "taps": _taps_table(worked, ids),
         "exits": _exits_table(worked, ids, best),
-        "corridors": _corridors(worked, ids),
+        "corridors": corridors(worked.pairs, worked.laid, worked.posterior, ids),
         "next_check": _next_check(worked, ids, dye),
         "flags": _flags(worked, ids),
         "manhole_bits": dye,
@@ -196,7 +212,6 @@ def _toward(posterior: Posterior) -> Array:
 def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
     posterior, frontages = worked.posterior, worked.frontages
     toward = _toward(posterior)
-    main, main_probability = _likeliest_main(worked)
     top = np.argmax(posterior.probability, axis=1)
     way = np.array([*(WAY_NAMES * 4), "unlisted"])[top]
     return table(
@@ -205,6 +220,7 @@ def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colum
         kind=frontages.codes,
         kind_sure=np.round(frontages.sure, 4),
         front_street=frontages.front_names,
+        address=frontages.told,
         frontage_m=frontages.frontage_m,
         p_front=toward[:, 0],
         p_rear=toward[:, 1],
@@ -213,8 +229,7 @@ def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colum
         toward=np.array(["front", "rear", "side", "unlisted"])[np.argmax(toward, axis=1)],
         answer=posterior.answers,
         way=way,
-        main=main,
-        probability=main_probability,
+        **_of_taps(worked),
         entropy_bits=np.where(
             posterior.answers == ANSWERS[0], entropy_bits(posterior.probability), np.nan
         ),
@@ -223,22 +238,49 @@ def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colum
     )
 
 
-def _likeliest_main(worked: _Worked) -> tuple[Words, Array]:
-    """Give each lot's most probable main and its probability; "" and 0 where there is none."""
-    laid, pairs = worked.laid, worked.pairs
-    count = len(worked.lots)
-    name = np.zeros(count, dtype=worked.block.mains.ids.dtype)
-    probability = np.zeros(count)
-    on = laid.main >= 0
-    lot = np.broadcast_to(pairs.lot[:, None], laid.main.shape)[on]
-    keys, inverse = np.unique(np.stack([lot, laid.main[on]]), axis=1, return_inverse=True)
-    share = np.bincount(inverse.ravel(), worked.posterior.routes[on], minlength=keys.shape[1])
-    order = np.lexsort((keys[1], -np.round(share, 12), keys[0]))
-    first = order[np.flatnonzero(np.diff(keys[0][order], prepend=-1))]
-    first = first[share[first] > 0.0]
-    name[keys[0][first]] = worked.block.mains.ids[keys[1][first]]
-    probability[keys[0][first]] = share[first]
-    return name, probability
+def _taps_table(worked: _Worked, ids: Words) -> Columns:
+    """Make the table of taps: where along its line each lot's lateral joins, and how sure."""
+    taps, mains = worked.taps, worked.block.mains
+    below = manhole_below(worked.snapped, taps.main, taps.on_main_m)
+    there = below >= 0
+    manholes = worked.block.manholes
+    at = shapely.line_interpolate_point(mains.shapes[taps.main], taps.on_main_m)
+    apart = np.full(len(below), np.nan)
+    apart[there] = np.abs(
+        shapely.line_locate_point(mains.shapes[taps.main[there]], manholes.shapes[below[there]])
+        - taps.on_main_m[there]
+    )
+    names = np.full(len(below), "", dtype=manholes.ids.dtype if len(manholes.ids) else "<U1")
+    names[there] = manholes.ids[below[there]]
+    bounds = dict(zip(
+        ("low_50_m", "high_50_m", "low_80_m", "high_80_m", "low_95_m", "high_95_m"),
+        taps.bounds_m.T, strict=True,
+    ))  # fmt: skip
+    return table(
+        at,
+        parcel=ids[taps.lot],
+        line=mains.line_ids[taps.main],
+        line_probability=taps.line_share,
+        main=mains.ids[taps.main],
+        station_m=taps.station_m,
+        **bounds,
+        on_main_m=np.round(taps.on_main_m, 2),
+        manhole=names,
+        from_manhole_m=np.round(apart, 2),
+        evidence_class=np.full(len(taps.lot), "inferred"),
+    )
+
+
+def _of_taps(worked: _Worked) -> dict[str, Any]:
+    """Give each lot's line and main with their probabilities; "" and 0 where there is none."""
+    taps, mains, count = worked.taps, worked.block.mains, len(worked.lots)
+    main = np.zeros(count, dtype=mains.ids.dtype)
+    line = np.zeros(count, dtype=mains.line_ids.dtype)
+    probability, on_line = np.zeros(count), np.zeros(count)
+    main[taps.lot], line[taps.lot] = mains.ids[taps.main], mains.line_ids[taps.main]
+    probability[taps.lot] = taps.line_share * taps.main_share
+    on_line[taps.lot] = taps.line_share
+    return {"main": main, "probability": probability, "line": line, "line_probability": on_line}
 
 
 def _routes_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
@@ -248,7 +290,7 @@ def _routes_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Col
     vertices = worked.laid.vertices[p, k]
     side, way = worked.pairs.side[p], np.array([kind.way for kind in KINDS])[k]
     return table(
-        _lines(vertices),
+        route_lines(vertices),
         parcel=ids[there],
         main=worked.block.mains.ids[worked.laid.main[p, k]],
         way=np.array(WAY_NAMES)[way],
@@ -263,11 +305,6 @@ def _routes_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Col
 def _yard_side(side: Whole, way: Whole) -> Whole:
     """Give the house's side that a yard run passes."""
     return np.where(way == YARD_LEFT, side + 1, side + 3) % 4
-
-
-def _lines(vertices: Array) -> Shapes:
-    """Make lines of routes (m, 4, 2), without repeated vertices."""
-    return np.asarray(shapely.remove_repeated_points(shapely.linestrings(vertices), 1e-6), object)
 
 
 def _exits_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
@@ -286,37 +323,11 @@ def _exits_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colu
     )
 
 
-def _corridors(worked: _Worked, ids: Words) -> Columns:
-    """Give the strips about the likeliest routes that together hold 80 % of the listed ways."""
-    pair, kind = np.nonzero(worked.posterior.routes > 0.0)
-    weight, lot = worked.posterior.routes[pair, kind], worked.pairs.lot[pair]
-    order = np.lexsort((kind, pair, -np.round(weight, 12), lot))
-    pair, kind, weight, lot = pair[order], kind[order], weight[order], lot[order]
-    total = np.bincount(lot, weight, minlength=len(worked.lots))
-    before = np.cumsum(weight) - weight
-    first = np.flatnonzero(np.diff(lot, prepend=-1))
-    base = np.zeros(len(worked.lots))
-    base[lot[first]] = before[first]
-    needed = before - base[lot] < HELD_SHARE * total[lot] - 1e-12
-    pair, kind, weight, lot = pair[needed], kind[needed], weight[needed], lot[needed]
-    lines = _lines(worked.laid.vertices[pair, kind])
-    holders, index = np.unique(lot, return_inverse=True)
-    joined = shapely.multilinestrings(lines, indices=index) if len(lines) else np.zeros(0, object)
-    held = np.bincount(lot, weight, minlength=len(worked.lots))[holders]
-    return table(
-        shapely.buffer(joined, STRIP_M, quad_segs=2, cap_style="square"),
-        parcel=ids[holders],
-        holds=held,
-        evidence_class=np.full(len(holders), "inferred"),
-    )
-
-
 def _dye(worked: _Worked) -> Columns:
     """Give what dye at each manhole would tell about each lot."""
     block = worked.block
-    snapped = snap_manholes(block.manholes, block.mains)
     shape = worked.laid.main.shape
-    below = manhole_below(snapped, worked.laid.main.ravel(), worked.laid.stations_m.ravel())
+    below = manhole_below(worked.snapped, worked.laid.main.ravel(), worked.laid.stations_m.ravel())
     below = np.where(worked.laid.fits, below.reshape(shape), -1)
     lot, manhole, share = pass_shares(worked.pairs, worked.laid, worked.posterior, below)
     bits = dye_bits(share, worked.posterior.probability[lot, UNLISTED])

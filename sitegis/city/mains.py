@@ -9,10 +9,9 @@ import shapely
 from shapely import STRtree
 
 from .._frames import Array
-from ._records import Block, Flags, Mains, Manholes, Whole
+from ._records import Block, Flags, Mains, Manholes, Pairs, Whole
 from .facing import face_lines
 from .frontage import Frontages
-from .routes import Pairs
 
 # Judgement, no source: a main this near a lot line runs along it; a manhole this near is on it.
 AT_LINE_M = 3.0

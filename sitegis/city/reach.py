@@ -1,0 +1,104 @@
+"""Where straights from houses meet the mains of their pairs, at their ends and a little past."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from .._frames import Array
+from ._pieces import Pieces, cross, feet, line_pieces, spread
+from ._records import Mains, Pairs, Whole
+from .network import around
+
+# All judgement, no source. A main may yet be met this far past its last vertex: the lateral then
+# taps its end.
+LONGEST_M = 80.0
+PAST_END_M = 30.0
+
+
+class Meeting:
+    """The straight pieces of mains that routes of each pair may meet, its open ends drawn out."""
+
+    def __init__(self, pairs: Pairs, mains: Mains, centres: Array) -> None:
+        row, main = around(mains, pairs.main)
+        self.count = len(pairs.lot)
+        keys = np.unique(np.stack([pairs.main_pair[row], main]), axis=1)
+        self.pieces = _with_ends(mains)
+        sizes = np.bincount(self.pieces.line, minlength=len(mains.ids))
+        firsts = np.cumsum(sizes) - sizes
+        owner, rank = spread(sizes[keys[1]])
+        pair, piece = keys[0][owner], firsts[keys[1]][owner] + rank
+        gap = feet(centres[pair], self.pieces, piece) - centres[pair]
+        near = np.flatnonzero(np.hypot(*gap.T) <= LONGEST_M + PAST_END_M)
+        self.pair, self.piece = pair[near], piece[near]
+        self.held, self.firsts = np.unique(self.pair, return_index=True)
+
+    def _least(self, value: Array) -> tuple[Whole, Whole]:
+        """Give pairs and their rows with the least value; among equals the first."""
+        rounded = np.round(value, 6)
+        if not len(rounded):
+            return self.held, self.firsts
+        lowest = np.minimum.reduceat(rounded, self.firsts)
+        sizes = np.diff(np.append(self.firsts, len(rounded)))
+        rows = np.flatnonzero((rounded == np.repeat(lowest, sizes)) & np.isfinite(rounded))
+        first = rows[np.flatnonzero(np.diff(self.pair[rows], prepend=-1))]
+        return self.pair[first], first
+
+    def toward(self, points: Array, otherwise: Array) -> Array:
+        """Give the unit directions from points (q, 2) to the nearest place on the pair's mains."""
+        out = otherwise.copy()
+        foot = feet(points[self.pair], self.pieces, self.piece)
+        length = np.hypot(*(foot - points[self.pair]).T)
+        pair, row = self._least(length)
+        far = length[row] > 1e-6
+        pair, row = pair[far], row[far]
+        out[pair] = (foot[row] - points[pair]) / length[row, None]
+        return out
+
+    def reach(self, starts: Array, directions: Array) -> tuple[Whole, Array, Array, Array, Array]:
+        """Find where rays (q, k, 2) first meet a main of their pair.
+
+        Gives main (-1 none), station of the tap, place met (the start where none), metres past
+        the main's end and the angle off square, each by (q, k).
+        """
+        shape = starts.shape[:2]
+        main, hit = np.full(shape, -1, np.int64), starts.copy()
+        station, past, slant = np.zeros(shape), np.zeros(shape), np.full(shape, np.pi)
+        pieces, step = self.pieces, self.pieces.ends - self.pieces.starts
+        length = np.maximum(np.hypot(*step.T), 1e-9)
+        for k in range(shape[1]):
+            s, d = starts[self.pair, k], directions[self.pair, k]
+            along = cross(s, d, pieces, self.piece)
+            pair, row = self._least(np.where(along <= LONGEST_M, along, np.inf))
+            piece = self.piece[row]
+            place = s[row] + along[row, None] * d[row]
+            beyond = np.hypot(*(place - pieces.starts[piece]).T)
+            over = pieces.past[piece] == 1
+            main[pair, k] = pieces.line[piece]
+            hit[pair, k] = place
+            past[pair, k] = np.where(over, beyond, 0.0)
+            station[pair, k] = pieces.stations_m[piece] + np.where(over, 0.0, beyond)
+            cosine = np.abs((step[piece] * d[row]).sum(axis=1)) / length[piece]
+            slant[pair, k] = np.where(over, 0.0, np.arcsin(np.clip(cosine, 0.0, 1.0)))
+        return main, station, hit, past, slant
+
+
+def _with_ends(mains: Mains) -> Pieces:
+    """Cut the mains into straight pieces, and draw their open ends out by 30 m; by main."""
+    own = line_pieces(mains.shapes)
+    main, end = np.nonzero(mains.open_ends)
+    at = [
+        np.stack([shapely.get_x(p), shapely.get_y(p)], axis=1)
+        for p in (shapely.get_point(mains.shapes[main], i)
+                  for i in (np.where(end == 0, 0, -1), np.where(end == 0, 1, -2)))
+    ]  # fmt: skip
+    out = at[0] - at[1]
+    out = out / np.maximum(np.hypot(*out.T), 1e-9)[:, None]
+    length = np.where(end == 0, 0.0, shapely.length(mains.shapes[main]))
+    joined = Pieces(
+        np.concatenate([own.starts, at[0]]),
+        np.concatenate([own.ends, at[0] + PAST_END_M * out]),
+        np.concatenate([own.line, main]), np.concatenate([own.stations_m, length]),
+        np.concatenate([own.past, np.ones(len(main), np.int64)]),
+    )  # fmt: skip
+    return joined.take(np.lexsort((joined.past, joined.line)))

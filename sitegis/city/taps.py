@@ -1,0 +1,221 @@
+"""Where along its line each lot's lateral taps: a distribution, its intervals, the nearest manhole.
+
+The rules that builders followed are a mixture: square from the exit, one wye's lean with the flow,
+square from the lot's middle, at a manhole that is near, anywhere along the frontage. Rules from
+ordinances and old handbooks; their shares are judgement, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from scipy.special import ndtr
+
+from .._frames import Array
+from ._records import Block, Mains, Pairs, Shapes, Whole
+from .infer import Posterior
+from .mains import ManholesOnMains
+from .network import on_line
+from .routes import Laid
+
+SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE = 0.60, 0.14, 0.08, 0.08, 0.10
+# Exits stand at three places on a wall: the spread holds what lies between them.
+SQUARE_SD_M, LEAN_M, LEAN_SD_M, MIDDLE_SD_M, MANHOLE_SD_M = 1.0, 3.0, 1.2, 1.2, 0.4
+MANHOLE_NEAR_M, MARGIN_M = 12.0, 3.0
+LEVELS = (0.50, 0.80, 0.95)
+_GRID = 96
+_BEYOND_M = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Taps:
+    """Per lot (t,) with a line: its place among the lots, line, and where the tap lies on it.
+
+    ``main`` is the reach that most likely holds the tap, ``main_share`` the part of the
+    distribution it holds, ``station_m`` the median on the line, ``on_main_m`` on the reach,
+    ``bounds_m`` (t, 6) low and high of the 50, 80 and 95 % intervals on the line.
+    """
+
+    lot: Whole
+    line_share: Array
+    main: Whole
+    main_share: Array
+    station_m: Array
+    on_main_m: Array
+    bounds_m: Array
+
+
+def find_taps(
+    block: Block, lots: Shapes, pairs: Pairs, laid: Laid, posterior: Posterior,
+    manholes: ManholesOnMains,
+) -> Taps:  # fmt: skip
+    """Give the taps of the lots (n,) that have a line: of each its most probable one.
+
+    Interval and median are quantiles of the mixture, held within the line's ends: what would lie
+    past an end taps there.
+    """
+    mains = block.mains
+    pair, kind = np.nonzero(posterior.routes > 0.0)
+    lot, main, weight = pairs.lot[pair], laid.main[pair, kind], posterior.routes[pair, kind]
+    keys, inverse = np.unique(np.stack([lot, mains.line[main]]), axis=1, return_inverse=True)
+    share = np.asarray(np.bincount(inverse.ravel(), weight, minlength=keys.shape[1]), float)
+    order = np.lexsort((keys[1], -np.round(share, 9), keys[0]))
+    first = order[np.flatnonzero(np.diff(keys[0][order], prepend=-1))]
+    rank = np.full(keys.shape[1], -1, np.int64)
+    rank[first] = np.arange(len(first))
+    at = rank[inverse.ravel()]
+    rows = np.flatnonzero(at >= 0)
+    at, main, weight = at[rows], main[rows], weight[rows]
+    station = on_line(mains, main, laid.stations_m[pair[rows], kind[rows]])
+    weight = weight / np.bincount(at, weight, minlength=len(first))[at]
+    chosen = keys[0][first]
+    middle, low, high = _frontages(lots[chosen], mains, at, main, station, weight)
+    near = _near_manholes(mains, manholes, main, station)
+    grid, held = _mixture(at, station, weight, near, middle, low, high)
+    lines = _Lines(mains)
+    line = keys[1][first]
+    limits = lines.limits(line)
+    levels = np.array([0.5, *(0.5 + s * level / 2.0 for level in LEVELS for s in (-1, 1))])
+    found = np.clip(_quantiles(grid, held, levels), limits[0][:, None], limits[1][:, None])
+    reach = lines.reach(line, found[:, 0])
+    return Taps(chosen, share[first], reach, _mass(grid, held, lines, reach), found[:, 0],
+                lines.on_main(reach, found[:, 0]), found[:, 1:])  # fmt: skip
+
+
+def _frontages(
+    lots: Shapes, mains: Mains, at: Whole, main: Whole, station: Array, weight: Array
+) -> tuple[Array, Array, Array]:
+    """Give the stations of each lot's middle and of its two ends along its line, (t,) each.
+
+    The line is taken as straight along the lot: the tangent at its most probable route's tap.
+    """
+    order = np.lexsort((np.arange(len(at)), -np.round(weight, 9), at))
+    best = order[np.flatnonzero(np.diff(at[order], prepend=-1))]
+    lines = mains.shapes[main[best]]
+    sign = np.where(mains.turned[main[best]], -1.0, 1.0)
+    local = (station[best] - mains.starts_m[main[best]]) * sign
+    length = shapely.length(lines)
+    a, b = (np.clip(local + d, 0.0, length) for d in (-0.5, 0.5))
+    ends = [shapely.get_coordinates(shapely.line_interpolate_point(lines, s)) for s in (a, b)]
+    along = (ends[1] - ends[0]) * sign[:, None]
+    along = along / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    tap = shapely.get_coordinates(shapely.line_interpolate_point(lines, local))
+    middles = shapely.get_coordinates(shapely.centroid(lots))
+    middle = station[best] + ((middles - tap) * along).sum(axis=1)
+    xy, owner = shapely.get_coordinates(lots, return_index=True)
+    run = station[best][owner] + ((xy - tap[owner]) * along[owner]).sum(axis=1)
+    first = np.flatnonzero(np.diff(owner, prepend=-1))
+    if not len(first):
+        return middle, middle, middle
+    return middle, np.minimum.reduceat(run, first), np.maximum.reduceat(run, first)
+
+
+def _near_manholes(mains: Mains, manholes: ManholesOnMains, main: Whole, station: Array) -> Array:
+    """Give the station of the nearest manhole on the reach, within 12 m; nan where none is."""
+    out = np.full(len(main), np.nan)
+    if not len(manholes.main) or not len(main):
+        return out
+    at = on_line(mains, manholes.main, manholes.station_m)
+    local = np.lexsort((at, manholes.main))
+    keys_main, at = manholes.main[local], at[local]
+    low = np.searchsorted(keys_main, main)
+    high = np.searchsorted(keys_main, main, side="right")
+    for shift in range(int((high - low).max(initial=0))):
+        rows = np.flatnonzero(low + shift < high)
+        here = at[low[rows] + shift]
+        gap, best = np.abs(here - station[rows]), np.abs(out[rows] - station[rows])
+        nearer = (gap <= MANHOLE_NEAR_M) & ~(np.round(best, 3) <= np.round(gap, 3))
+        out[rows[nearer]] = here[nearer]
+    return out
+
+
+def _mixture(
+    at: Whole, station: Array, weight: Array, near: Array, middle: Array, low: Array, high: Array
+) -> tuple[Array, Array]:
+    """Give stations (t, g) and the share of the distribution below each."""
+    count = len(middle)
+    left = np.minimum(low, np.full(count, np.inf))
+    right = np.maximum(high, np.full(count, -np.inf))
+    np.minimum.at(left, at, station)
+    np.maximum.at(right, at, station)
+    left, right = left - _BEYOND_M, right + _BEYOND_M
+    grid = left[:, None] + np.linspace(0.0, 1.0, _GRID) * (right - left)[:, None]
+    held = np.zeros((count, _GRID))
+    x = grid[at]
+    own = SQUARE * ndtr((x - station[:, None]) / SQUARE_SD_M)
+    own += LEAN * ndtr((x - station[:, None] - LEAN_M) / LEAN_SD_M)
+    there = np.isfinite(near)
+    place = np.where(there, near, station)
+    spread = np.where(there, MANHOLE_SD_M, SQUARE_SD_M)
+    own += MANHOLE * ndtr((x - place[:, None]) / spread[:, None])
+    np.add.at(held, at, weight[:, None] * own)
+    held += MIDDLE * ndtr((grid - middle[:, None]) / MIDDLE_SD_M)
+    bottom, width = (low - MARGIN_M)[:, None], (high - low + 2.0 * MARGIN_M)[:, None]
+    held += ANYWHERE * np.clip((grid - bottom) / width, 0.0, 1.0)
+    return grid, held
+
+
+def _quantiles(grid: Array, held: Array, levels: Array) -> Array:
+    """Give quantiles (t, l), straight between the grid's places; to the centimeter."""
+    found = np.empty((len(grid), len(levels)))
+    for column, level in enumerate(levels.tolist()):
+        after = np.clip((held < level).sum(axis=1), 1, _GRID - 1)[:, None]
+        low, high = (np.take_along_axis(held, after - s, 1)[:, 0] for s in (1, 0))
+        a, b = (np.take_along_axis(grid, after - s, 1)[:, 0] for s in (1, 0))
+        share = (level - low) / np.maximum(high - low, 1e-12)
+        found[:, column] = a + np.clip(share, 0.0, 1.0) * (b - a)
+    return np.round(found, 2)
+
+
+def _mass(grid: Array, held: Array, lines: _Lines, reach: Whole) -> Array:
+    """Give how much of each distribution (t,) lies on the chosen reach."""
+    parts = []
+    for bound, past in zip(lines.bounds(reach), (0.0, 1.0), strict=True):
+        share = (bound - grid[:, 0]) / np.maximum(grid[:, -1] - grid[:, 0], 1e-9) * (_GRID - 1)
+        place = np.clip(share, 0.0, _GRID - 1.000001)
+        whole = place.astype(np.int64)[:, None]
+        low, high = (np.take_along_axis(held, whole + s, 1)[:, 0] for s in (0, 1))
+        here = low + (place - whole[:, 0]) * (high - low)
+        here = np.where(share <= 0.0, 0.0, np.where(share >= _GRID - 1, 1.0, here))
+        parts.append(np.where(np.isfinite(bound), here, past))
+    return np.asarray(np.clip(parts[1] - parts[0], 0.0, 1.0))
+
+
+class _Lines:
+    """The reaches of a block's mains by line and station."""
+
+    def __init__(self, mains: Mains) -> None:
+        self.mains = mains
+        length = shapely.length(mains.shapes)
+        self.low = np.where(mains.turned, mains.starts_m - length, mains.starts_m)
+        self.high = self.low + length
+        self.order = np.lexsort((np.arange(len(length)), self.low, mains.line))
+        self.keys = mains.line[self.order] * 1e7 + self.low[self.order]
+
+    def limits(self, line: Whole) -> tuple[Array, Array]:
+        """Give the least and the highest station of lines, as far as they are in the block."""
+        a = np.searchsorted(self.mains.line[self.order], line)
+        b = np.searchsorted(self.mains.line[self.order], line, side="right") - 1
+        return self.low[self.order[a]], self.high[self.order[b]]
+
+    def reach(self, line: Whole, station: Array) -> Whole:
+        """Give the main of each line that holds a station."""
+        place = np.searchsorted(self.keys, line * 1e7 + station + 1e-3) - 1
+        first = np.searchsorted(self.mains.line[self.order], line)
+        return np.asarray(self.order[np.maximum(place, first)])
+
+    def bounds(self, main: Whole) -> tuple[Array, Array]:
+        """Give where reaches begin and end on their lines; open at the ends of the line."""
+        turned, ends = self.mains.turned[main], self.mains.open_ends[main]
+        low_open = np.where(turned, ends[:, 1], ends[:, 0])
+        high_open = np.where(turned, ends[:, 0], ends[:, 1])
+        return (np.where(low_open, -np.inf, self.low[main]),
+                np.where(high_open, np.inf, self.high[main]))  # fmt: skip
+
+    def on_main(self, main: Whole, station: Array) -> Array:
+        """Give stations on the reaches from their first vertex."""
+        sign = np.where(self.mains.turned[main], -1.0, 1.0)
+        local = (station - self.mains.starts_m[main]) * sign
+        return np.asarray(np.clip(local, 0.0, shapely.length(self.mains.shapes[main])))
