@@ -41,9 +41,9 @@ from .words import say_outdoors
 # Where along a way pits are proposed, on the ways that are at least this likely.
 DISTANCES_M = (2.0, 3.5, 6.0, 9.0, 13.0)
 LEAST_PROBABILITY = 0.02
-LONGER = 2.0
+LONGER = (2.0, 3.0)  # a pit may be lengthened across the ways, in pit lengths: as stage dig does
 MOST_BESIDE = 3
-MOST_PITS = 48
+MOST_PITS = 100
 CLEARANCE_M = 0.1
 # A pit is said to be at a wall or a lot line up to this distance.
 AT_EDGE_M = 2.0
@@ -170,8 +170,8 @@ def _along_the_ways(particles: Particles, site: Site) -> Iterator[Places]:
 def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) -> Places:
     """Propose pits side by side across some ways at a distance from the wall.
 
-    They stand square across the ways' mean direction there, the middle one on the median, where
-    two more stand square to the house.
+    They stand square across the ways' mean direction there, singly and lengthened, the middle
+    one on the median, where two more stand square to the house.
     """
     vertices, weights = particles.vertices[chosen], particles.weights[chosen]
     points = _polyline.line_interpolate_point(vertices, distance_m)
@@ -189,14 +189,15 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     length = site.dig.pit_length_m
     beside = int(min(np.ceil(max(high - middle, middle - low) / length), MOST_BESIDE))
     house, across = site.building.angle_rad, float(np.arctan2(along[1], along[0]))
-    row = 2 * beside + 1
-    steps = np.concatenate([np.arange(-beside, beside + 1) * length, [0.0, 0.0, 0.0]])
-    lengths = np.concatenate([np.full(row, length), [LONGER * length, length, length]])
+    factors = np.repeat((1.0, *LONGER), 2 * beside + 1)
+    row = np.tile(np.arange(-beside, beside + 1) * length, 1 + len(LONGER))
+    steps = np.concatenate([row, [0.0, 0.0]])
+    lengths = np.concatenate([factors, [1.0, 1.0]]) * length
     shift = middle - centre @ along + steps
     return Places(
         centre + shift[:, None] * along,
-        np.concatenate([np.full(row + 1, across), [house, house + 0.5 * np.pi]]),
-        np.column_stack([lengths, np.full(row + 3, site.dig.pit_width_m)]),
+        np.concatenate([np.full(row.size, across), [house, house + 0.5 * np.pi]]),
+        np.column_stack([lengths, np.full(lengths.size, site.dig.pit_width_m)]),
     )
 
 
