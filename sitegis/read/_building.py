@@ -47,6 +47,7 @@ def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | Non
     ring: Array | None
     if table.layer is not None:
         shape = reading.lot_shape(frame, table, "building", wanted="area", identifier=table.id)
+        shape = None if shape is None else reading.simplified(shape, "building")
         ring = None if shape is None else ring_of(shape)
     elif table.setbacks is not None:
         ring = _from_setbacks(reading, table, lot)

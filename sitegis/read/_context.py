@@ -15,6 +15,12 @@ from ._layers import LayerReference, Layers, Want, crs_text, to_crs
 from ._report import Report
 from ._schema import SiteFile
 
+# All judgement, no source. Surveyed lots and mains have fewer vertices than are left alone; one
+# with more is simplified, which moves nothing by more than the tolerance. What is left bounds
+# the time: each route is held against each straight.
+PLAIN_VERTICES, MOST_VERTICES, MOST_LEFT = 200, 10_000, 1000
+TOLERANCE_M = 0.02
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -33,9 +39,34 @@ class Reading:
     def grid_shape(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
     ) -> BaseGeometry | None:
-        """Read one feature as a geometry in grid metres."""
+        """Read one feature as a geometry in grid metres, with all its vertices."""
         feature = self.layers.feature(reference, key, wanted=wanted, identifier=identifier)
         return None if feature is None else self.in_grid(feature.shape, feature.crs, key)
+
+    def simplified(self, shape: BaseGeometry, key: str) -> BaseGeometry | None:
+        """Simplify a geometry in metres that has more vertices than surveyed ones have.
+
+        One that has far more, or keeps too many, is a fault.
+        """
+        many = int(shapely.get_num_coordinates(shape))
+        if many <= PLAIN_VERTICES:
+            return shape
+        # a rougher one is not even tried: the time may grow with the square
+        shape = shapely.simplify(shape, TOLERANCE_M) if many <= MOST_VERTICES else shape
+        left = int(shapely.get_num_coordinates(shape))
+        if left > MOST_LEFT:
+            self.report.site(
+                "shape-too-detailed", f"{key}.layer", None,
+                f"The shape has {many} vertices near the lot, of which {left} are left where it "
+                f"is simplified to within {TOLERANCE_M * 100:.0f} cm; {MOST_LEFT} are the most.",
+                "simplify it in a GIS, or cut it to the block around the lot.",
+            )  # fmt: skip
+            return None
+        self.report.note("shape-simplified",
+                         f"{key}: the layer's shape has {many} vertices near the lot; it is "
+                         f"simplified to within {TOLERANCE_M * 100:.0f} cm, which leaves "
+                         f"{left}.", f"{key}.layer")  # fmt: skip
+        return shape
 
     def in_grid(self, shape: BaseGeometry, source: CRS, key: str) -> BaseGeometry | None:
         """Take a geometry to grid metres; one that has no place there is a fault."""

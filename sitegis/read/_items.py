@@ -132,6 +132,7 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
         shape = reading.lot_shape(
             frame, table, key, wanted="any", identifier=table.feature or table.id
         )
+        shape = None if shape is None else reading.simplified(shape, key)
         if shape is None:
             return None
         is_area = shapely.get_dimensions(shape) == 2
@@ -166,6 +167,7 @@ def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame)
         shape = reading.lot_shape(
             frame, table, key, wanted="area", identifier=table.feature or table.id
         )
+        shape = None if shape is None else reading.simplified(shape, key)
         if shape is None:
             return None
         ring = ring_of(shape)

@@ -112,7 +112,8 @@ def flat_crs(crs: CRS) -> CRS:
 class Layers:
     """The layers of one site folder; ``names`` keeps the layer names of files seen.
 
-    ``looked`` keeps what is wrong with the files that were looked into. ``is_apart`` where this
+    ``looked`` keeps what is wrong with the files that were looked into, ``wholes`` the layers
+    that were read as a whole: those of manholes, once for all mains. ``is_apart`` where this
     is the process that reads a large layer for another.
     """
 
@@ -121,6 +122,7 @@ class Layers:
     is_apart: bool = False
     names: dict[Path, list[str]] = field(default_factory=dict)
     looked: dict[Path, tuple[Fault, ...]] = field(default_factory=dict)
+    wholes: dict[tuple[str | None, str | None, Want], list[Feature]] = field(default_factory=dict)
 
     @contextmanager
     def _opened(self, path: Path, reference: LayerReference, key: str) -> Iterator[Any]:
@@ -177,6 +179,17 @@ class Layers:
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None = None
     ) -> list[Feature]:
         """Read the features of a layer, or those of one id; faults are gathered."""
+        if identifier is not None:
+            return self._features(reference, key, wanted, identifier)
+        whole = (reference.layer, reference.layer_name, wanted)
+        found = self.wholes.get(whole) or self._features(reference, key, wanted, None)
+        self.wholes[whole] = found
+        return found
+
+    def _features(
+        self, reference: LayerReference, key: str, wanted: Want, identifier: str | None
+    ) -> list[Feature]:
+        """Read features of a layer's file, here or in another process."""
         written = reference.layer or ""
         path = layer_path(self.folder, written, f"{key}.layer", self.report)
         if path is None:

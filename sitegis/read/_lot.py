@@ -63,6 +63,7 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
     """Read the parcel, find its front, and begin at its front-left corner."""
     table = reading.file.lot
     shape = reading.grid_shape(table, "lot", wanted="area", identifier=table.id)
+    shape = None if shape is None else reading.simplified(shape, "lot")
     if shape is None:
         return None
     raw = ring_of(shape)

@@ -8,7 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from .._frames import LotFrame, lot_direction
 from .._site import Lot, Street
-from ._context import Reading
+from ._context import PLAIN_VERTICES, Reading
 from ._inverts import Spot
 from ._rings import outward
 from ._schema import MainTable
@@ -16,6 +16,8 @@ from ._streets import BEYOND_M, REACH_M, lot_window, outward_normal
 
 # Less rise than this between two levelled manholes says nothing about the flow: judgement.
 LEAST_RISE_M = 0.01
+# A manhole farther off says nothing about the block: judgement.
+NEAR_M = 1000.0
 
 
 def line_of(
@@ -36,7 +38,7 @@ def line_of(
                         f"This main does not come within {report.say(REACH_M)} of the lot.",
                         "check the id, and the CRS of the layer.")  # fmt: skip
             return None
-        return line
+        return None if line is None else reading.simplified(_cut(line, lot), key)
     offset_m = table.offset
     if offset_m is None:
         offset_m = street.row_width_m / 2.0
@@ -51,6 +53,19 @@ def line_of(
     reach = max(BEYOND_M, farthest + span + 10.0)
     ends = np.array([edge[0] - reach * along + shift, edge[1] + reach * along + shift])
     return shapely.LineString(ends)
+
+
+def _cut(line: BaseGeometry, lot: Lot) -> BaseGeometry:
+    """Cut a long line of many vertices to the part within a kilometre of the lot."""
+    vertices = shapely.get_coordinates(line)
+    if len(vertices) <= PLAIN_VERTICES:
+        return line
+    west, south, east, north = shapely.bounds(lot_window(lot))
+    outside = np.maximum([west, south] - vertices, vertices - [east, north]).max(axis=1)
+    near = np.flatnonzero(outside < NEAR_M)
+    if not len(near):  # the straight that passes the lot is longer than all that
+        return line
+    return shapely.LineString(vertices[max(near[0] - 1, 0) : near[-1] + 2])
 
 
 def with_flow(

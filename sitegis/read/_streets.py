@@ -177,6 +177,9 @@ def _layer_row(
         return None
     land = shapely.Polygon(lot.vertices)
     row = min(areas, key=lambda part: (round(part.distance(land), 2), -part.area))
+    row = reading.simplified(row, key)
+    if row is None:
+        return None
     _note_wrong_side(reading, table, key, lot, row)
     return clean_ring(ring_of(row), tolerance_m=0.01)
 
