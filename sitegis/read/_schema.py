@@ -316,7 +316,9 @@ class DigTable(Table):
     soil: SoilType | None = None
 
 
-Some = Field(default=(), max_length=1000)
+# Judgement, no source: several times what a lot has. Each main, room or find outdoors takes a
+# share of a second, so that a thousand would take minutes.
+Few, Some = (Field(default=(), max_length=most) for most in (50, 200))
 
 
 class SiteFile(Table):
@@ -327,8 +329,8 @@ class SiteFile(Table):
     building: BuildingTable
     room: Annotated[tuple[RoomTable, ...], Some] = ()
     wall: Annotated[tuple[WallTable, ...], Some] = ()
-    street: Annotated[tuple[StreetTable, ...], Some] = ()
-    main: Annotated[tuple[MainTable, ...], Some] = ()
+    street: Annotated[tuple[StreetTable, ...], Few] = ()
+    main: Annotated[tuple[MainTable, ...], Few] = ()
     evidence: Annotated[tuple[AnyEvidence, ...], Some] = ()
     fixture: Annotated[tuple[FixtureTable, ...], Some] = ()
     keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()

@@ -4,6 +4,9 @@ Run: OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.hardness 2000 [--from SEE
 One thread is what the command line sets for itself. Each folder has a process of its own, so
 that a crash is counted, not suffered. Prints a table of outcomes by mutation;
 every broken promise is named with its seed: ``--from SEED --show`` with a count of 1 tells more.
+
+``--kill-city`` kills a run of ``city`` on an invented town that often instead, each at another
+moment, lets it go on, and compares the layers with those of a run that nobody touched.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ from __future__ import annotations
 import argparse
 import os
 import pickle
+import random
 import shutil
 import signal
 import tempfile
@@ -24,9 +28,12 @@ from typing import NoReturn
 
 import click
 
+from sitegis.city.run import run_city
 from sitegis.pipeline import run
 from tests.hardness.corpus import FIXTURES, drawn
 from tests.hardness.judge import LONGEST_WAIT_S, Outcome, judge
+from tests.invented_city import invent_city, write_city
+from tests.test_city_run import assert_same
 
 from .heading import heading
 
@@ -74,6 +81,45 @@ def _work(seed: int, command: str, folder: Path) -> NoReturn:
         os._exit(0)
 
 
+def kill_city(count: int, first: int) -> None:
+    """Kill ``city`` at moments from the first import of a layer to past its end; print a table."""
+    table: dict[str, Counter[str]] = defaultdict(Counter)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        path = write_city(invent_city(96, seed=3, curve=6.0), folder, chunk=4)
+        usual, out = folder / "usual.gpkg", folder / "out.gpkg"
+        start = time.perf_counter()
+        run_city(path, usual)
+        whole_s = time.perf_counter() - start
+        for number in range(count):
+            child = os.fork()
+            if child == 0:
+                try:
+                    run_city(path, out)
+                finally:
+                    os._exit(0)
+            time.sleep(random.Random(first + number).uniform(0.0, 1.1 * whole_s))
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)
+            work = folder / "out.gpkg.work"
+            chunks = len(list(work.glob("chunk-*.npz")))
+            low = chunks // 8 * 8
+            when = "after its end" if out.exists() else f"{low:2d} to {low + 7} chunks"
+            if out.exists():
+                assert_same(out, usual)
+            run_city(path, out)
+            assert_same(out, usual)
+            left = sorted(p.name for p in folder.iterdir() if p.name.startswith((".out", "out")))
+            table[when]["killed"] += 1
+            table[when]["leavings"] += left != ["out.gpkg"]
+            out.unlink()
+    click.echo(f"{count} runs of city killed, of {whole_s:.1f} s each; all went on to the same "
+               "layers.")  # fmt: skip
+    click.echo(f"{'killed at':20}{'runs':>6}{'leavings':>10}")
+    for when, counted in sorted(table.items()):
+        click.echo(f"{when:20}{counted['killed']:6d}{counted['leavings']:10d}")
+
+
 def main() -> None:
     """Run the corpus and print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -82,7 +128,11 @@ def main() -> None:
     parser.add_argument("--check", action="store_true", help="check only, which is faster")
     parser.add_argument("--show", action="store_true", help="show what went to stderr")
     parser.add_argument("--seconds", type=float, default=1e9, help="begin no more after these")
+    parser.add_argument("--kill-city", action="store_true", help="kill runs of city instead")
     given = parser.parse_args()
+    if given.kill_city:
+        kill_city(given.count, given.first)
+        return
     click.echo(heading("seeds: from --from on, one a folder"), nl=False)
     codes: dict[str, Counter[int]] = defaultdict(Counter)
     broken: dict[str, list[int]] = defaultdict(list)
