@@ -15,6 +15,7 @@ from ._frames import Array, lot_direction, wrap_radians
 from ._mixture import Poses, join_poses
 from ._results import Drain, LineEnd
 from ._site import Building
+from ._statistics import nonnegative
 from .line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from .line.straights import BEND_ANGLE_SD_RAD
 
@@ -111,8 +112,7 @@ def drain_end(drain: Drain) -> Array:
 def _own(covariance: Array, building: Building) -> Array:
     """Give a covariance (3, 3) without what the building's place on the lot adds."""
     shared = np.diag([building.position_sd_m**2, building.position_sd_m**2, 0.0])
-    values, vectors = np.linalg.eigh(covariance - shared)
-    return np.asarray((vectors * np.clip(values, 0.0, None)) @ vectors.T)
+    return nonnegative(covariance - shared)
 
 
 def _bent(

@@ -15,6 +15,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from pydantic import ConfigDict
 
+from . import _polyline
 from ._fields import RECORD
 from ._frames import Array, LotFrame
 
@@ -127,13 +128,13 @@ class Lot:
 
         Raises ``KeyError`` where no edge is on that side.
         """
-        following = np.roll(self.vertices, -1, axis=0)
+        outline = _polyline.closed(self.vertices)
         indices = [i for i, name in enumerate(self.sides) if name == side]
         if not indices:
             raise KeyError(side)
-        lengths = [float(np.hypot(*(following[i] - self.vertices[i]))) for i in indices]
-        chosen = indices[int(np.argmax(lengths))]
-        return np.stack([self.vertices[chosen], following[chosen]])
+        lengths = _polyline.segment_lengths(outline)
+        chosen = max(indices, key=lambda i: round(float(lengths[i]), 6))
+        return outline[chosen : chosen + 2]
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,8 +117,15 @@ def square_root(covariance: Array) -> Array:
     directions, are any, but this root is one.
     """
     values, vectors = np.linalg.eigh(covariance)
-    roots = np.sqrt(np.maximum(values, 0.0))
-    return np.asarray((vectors * roots[..., None, :]) @ np.swapaxes(vectors, -1, -2))
+    roots = np.sqrt(np.maximum(values, 0.0))[..., None, :]
+    return np.asarray((vectors * roots) @ np.swapaxes(vectors, -1, -2))
+
+
+def nonnegative(covariance: Array, least: float = 0.0) -> Array:
+    """Give the nearest covariance (..., n, n) with no eigenvalue under ``least``."""
+    values, vectors = np.linalg.eigh(covariance)
+    kept = np.maximum(values, least)[..., None, :]
+    return np.asarray((vectors * kept) @ np.swapaxes(vectors, -1, -2))
 
 
 def ellipse(covariance: Array) -> tuple[float, float, float]:

@@ -117,3 +117,24 @@ def test_a_wrapped_angle_is_the_phase_of_its_unit_vector(angle: float) -> None:
     wrapped = float(wrap_radians(np.array(angle)))
     assert -np.pi <= wrapped < np.pi
     assert cmath.exp(1j * wrapped) == pytest.approx(cmath.exp(1j * angle), abs=1e-9)
+
+
+@given(SEEDS)
+def test_the_nearest_covariance_is_the_projection(seed: int) -> None:
+    """No matrix without negative eigenvalues drawn about it lies nearer (Higham 1988)."""
+    generator = np.random.default_rng(seed)
+    given_ = generator.normal(size=(3, 3))
+    given_ = given_ + given_.T
+    found = _statistics.nonnegative(given_)
+    factors = generator.normal(size=(200, 3, 3))
+    others = found + 0.1 * generator.uniform(-1, 1, (200, 1, 1)) * (
+        factors @ np.swapaxes(factors, -1, -2)
+    )
+    lawful = np.linalg.eigvalsh(others)[:, 0] >= 0.0
+
+    assert np.linalg.eigvalsh(found)[0] >= -1e-12
+    distances = np.linalg.norm(others[lawful] - given_, axis=(1, 2))
+    assert np.linalg.norm(found - given_) <= distances.min(initial=np.inf) + 1e-12
+    assert _statistics.nonnegative(given_, 0.5) == pytest.approx(
+        0.5 * np.eye(3) + _statistics.nonnegative(given_ - 0.5 * np.eye(3))
+    )

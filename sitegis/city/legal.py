@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
+from .. import _polyline
 from .._frames import Array
 from ._records import Flags, Pairs, Shapes, Whole
 from .houses import Rectangles
@@ -72,12 +73,10 @@ def stay_off_lots(laid: Array, fits: Flags, pairs: Pairs, neighbours: STRtree, o
 
 def _first_part(vertices: Array, until_m: Array) -> Shapes:
     """Cut routes (m, 4, 2) off at a distance from their start."""
-    lines = shapely.linestrings(vertices)
-    ends = shapely.get_coordinates(shapely.line_interpolate_point(lines, until_m))
-    steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=1), -1, 0))
-    reached = np.cumsum(steps, axis=1)
+    ends = _polyline.line_interpolate_point(vertices, until_m)
+    reached = _polyline.stations(vertices)
     out = vertices.copy()
     for i in range(1, 4):
-        past = reached[:, i - 1] >= until_m
+        past = reached[:, i] >= until_m
         out[past, i] = ends[past]
     return np.asarray(shapely.linestrings(out), object)

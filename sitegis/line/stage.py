@@ -9,6 +9,7 @@ import numpy as np
 from .._frames import Array
 from .._results import Bend, Drain, PlacedPoint, Placement
 from .._site import Noise, Notice, Site
+from .._statistics import nonnegative
 from .._survey import Survey
 from .._units import LengthUnit, about
 from ..place.crew import with_receiver_scale
@@ -117,8 +118,7 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
     blocks = receiver.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n), :]
     widened = blocks - noise.session_horizontal_m**2 * np.eye(2)
     independent = widened / tail_factor(noise.degrees_of_freedom)
-    values, vectors = np.linalg.eigh(independent)
-    independent = np.einsum("nik,nk,njk->nij", vectors, np.maximum(values, 1e-6), vectors)
+    independent = nonnegative(independent, 1e-6)
     direct = np.array([point.kind in TAPED_KINDS for point in points])
     independent[direct] = FITTING_OFFSET_SD_M**2 * np.eye(2)
     widened[direct] = 0.0

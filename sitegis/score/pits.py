@@ -32,7 +32,7 @@ from .._pits import (
 from .._results import Routes
 from .._rules import RuleSet
 from .._site import Site
-from .._statistics import NORMAL_BELOW_95
+from .._statistics import NORMAL_BELOW_95, weighted_quantiles
 from .particles import Particles
 from .posterior import most_probable_way
 from .search import SearchPlan, plan_cost, plan_search
@@ -182,9 +182,7 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
         return Places.joined([])
     along = np.array([-direction[1], direction[0]]) / size
     offset = points @ along
-    order = np.argsort(offset, kind="stable")
-    share = np.cumsum(weights[order]) / weights.sum()
-    low, middle, high = np.interp((0.02, 0.5, 0.98), share, offset[order])
+    low, middle, high = weighted_quantiles(offset, weights, (0.02, 0.5, 0.98))
     centre = np.average(points, axis=0, weights=weights)
     length = site.dig.pit_length_m
     beside = int(min(np.ceil(max(high - middle, middle - low) / length), MOST_BESIDE))
