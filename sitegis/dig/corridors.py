@@ -62,6 +62,7 @@ def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tupl
     points = np.concatenate([one.vertices.reshape(-1, 2) for one in (cloud, checked)])
     drawn = _rasterize(cloud, _lay_grid(points))
     measured = drawn if checked is cloud else _rasterize(checked, drawn.grid)
+    places = _cells_along(cloud.vertices, drawn.grid)
     corridors: list[Corridor] = []
     for index in [*map(int, np.unique(cloud.owner)), None]:
         mine, theirs = (
@@ -69,7 +70,7 @@ def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tupl
             for one in (cloud, checked)
         )
         name = ALL if index is None else cloud.hypotheses[index]
-        order = _central_order(drawn, cloud, mine)
+        order = _central_order(drawn, places, mine)
         corridors += _levels(name, drawn, order, measured, checked, theirs)
     return tuple(corridors)
 
@@ -121,25 +122,33 @@ def _levels(
     return [_corridor(name, level, grid, entry, measure) for level in LEVELS]
 
 
-def _central_order(drawn: _Raster, cloud: RouteCloud, weights: Array) -> Array:
-    """Give each route (m,) the share of those at least as central, up to 1; 2 to no weight."""
-    grid = drawn.grid
+def _cells_along(vertices: Array, grid: Grid) -> Integers:
+    """Give the cells (m, stations) at even shares of each route's length, as flat indices."""
+    along = _polyline.stations(vertices)
+    cells = []
+    for step in range(1, STATIONS + 1):
+        at = along[:, -1] * step / STATIONS
+        column, row = (
+            np.floor((_polyline.interp(at, along, vertices[..., i]) - low) / grid.cell_m + 1e-9)
+            for i, low in enumerate(grid.origin_m)
+        )
+        cells.append(row * grid.columns + column)
+    return np.stack(cells, axis=1).astype(np.int64)
+
+
+def _central_order(drawn: _Raster, places: Integers, weights: Array) -> Array:
+    """Give each route (m,) the share of those at least as central, up to 1; 2 to no weight.
+
+    ``places`` (m, stations) are the cells at which routes are compared.
+    """
     density = gaussian_filter(accumulate(drawn.spans, weights), SMOOTH_CELLS, truncate=3.0)
     chosen = np.flatnonzero(weights)
     share = weights[chosen] / weights.sum()
-    along = _polyline.stations(cloud.vertices[chosen])
-    worst = np.zeros(chosen.size)
-    for step in range(1, STATIONS + 1):
-        at = along[:, -1] * step / STATIONS
-        x, y = (_polyline.interp(at, along, cloud.vertices[chosen, :, i]) for i in (0, 1))
-        column = np.floor((x - grid.origin_m[0]) / grid.cell_m + 1e-9).astype(int)
-        row = np.floor((y - grid.origin_m[1]) / grid.cell_m + 1e-9).astype(int)
-        there = np.round(density[row, column] / density.max(), 6)
-        densest = np.argsort(-there, kind="stable")
-        reached = np.empty(chosen.size)
-        reached[densest] = np.cumsum(share[densest])
-        worst = np.maximum(worst, reached)
-    central = np.argsort(np.round(worst, 6), kind="stable")
+    there = np.round(density.ravel()[places[chosen]] / density.max(), 6)
+    densest = np.argsort(-there, axis=0, kind="stable")
+    reached = np.empty(there.shape)
+    np.put_along_axis(reached, densest, np.cumsum(share[densest], axis=0), axis=0)
+    central = np.argsort(np.round(reached.max(axis=1), 6), kind="stable")
     order = np.full(weights.size, NEVER)
     order[chosen[central]] = np.cumsum(share[central])
     return order
@@ -231,20 +240,21 @@ def _smooth(cells: Flags, grid: Grid) -> BaseGeometry:
     out = shapely.buffer(shapely.union_all(runs), JOIN_CELLS * cell, quad_segs=6)
     back = shapely.buffer(out, (BEYOND_CELLS - JOIN_CELLS) * cell, quad_segs=6)
     simple = shapely.simplify(back, SIMPLIFY_CELLS * cell)
-    shape = shapely.set_precision(shapely.union_all(_filled(simple, 4.0 * cell**2)), LATTICE_M)
+    shape = shapely.set_precision(_filled(simple, 4.0 * cell**2), LATTICE_M)
     shapely.prepare(shape)
     return shape
 
 
-def _filled(shape: BaseGeometry, least_m2: float) -> list[shapely.Polygon]:
+def _filled(shape: BaseGeometry, least_m2: float) -> shapely.MultiPolygon:
     """Give the polygons of a shape without their small holes."""
-    return [
+    parts = [
         shapely.Polygon(
             part.exterior,
             [ring for ring in part.interiors if shapely.Polygon(ring).area > least_m2],
         )
         for part in shapely.get_parts(shape)
     ]
+    return shapely.MultiPolygon(parts)
 
 
 def _ring(line: BaseGeometry) -> Array:
