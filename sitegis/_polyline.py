@@ -74,17 +74,25 @@ def interp(x: Array | float, xp: Array, fp: Array) -> Array:
     ``xp`` and ``fp`` (..., v), ``x`` (...): one value a table, or one for all; with one table (v,)
     any number. Past an end the end's value holds.
     """
-    x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
-    after = np.clip((xp < x[..., None]).sum(axis=-1), 1, xp.shape[-1] - 1)[..., None]
-
-    def pick(values: Array, index: NDArray[np.intp]) -> Array:
-        table = np.broadcast_to(values, (*x.shape, values.shape[-1]))
-        return np.asarray(np.take_along_axis(table, index, axis=-1)[..., 0])
-
-    low, high = pick(xp, after - 1), pick(xp, after)
-    share = np.clip((x - low) / np.maximum(high - low, TOLERANCE_M), 0.0, 1.0)
-    start, end = pick(fp, after - 1), pick(fp, after)
+    after, share = _between(x, xp)
+    start, end = _pick(fp, after - 1), _pick(fp, after)
     return np.asarray(start + share * (end - start))
+
+
+def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
+    """Give the entry of each table after a value, and the value's share of the way to it."""
+    x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
+    after = np.clip((xp < x[..., None]).sum(axis=-1), 1, xp.shape[-1] - 1)
+    low, high = _pick(xp, after - 1), _pick(xp, after)
+    return after, np.clip((x - low) / np.maximum(high - low, TOLERANCE_M), 0.0, 1.0)
+
+
+def _pick(tables: Array, index: NDArray[np.intp]) -> Array:
+    """Give the entries at an index (...) of tables (v,) or (..., v)."""
+    if tables.ndim == 1:
+        return np.asarray(tables[index])
+    tables = np.broadcast_to(tables, (*index.shape, tables.shape[-1]))
+    return np.asarray(tables[(*np.indices(index.shape, sparse=True), index)])
 
 
 def line_interpolate_point(lines: Array, distances: Array | float) -> Array:
@@ -92,8 +100,9 @@ def line_interpolate_point(lines: Array, distances: Array | float) -> Array:
 
     One line takes any number of distances, many lines one each. Past an end it is the end.
     """
-    at = stations(lines)
-    return np.stack([interp(distances, at, lines[..., axis]) for axis in (0, 1)], axis=-1)
+    after, share = _between(distances, stations(lines))
+    ends = ((_pick(lines[..., axis], after - 1), _pick(lines[..., axis], after)) for axis in (0, 1))
+    return np.stack([start + share * (end - start) for start, end in ends], axis=-1)
 
 
 def line_locate_point(lines: Array, points: Array) -> tuple[Array, Array, NDArray[np.intp]]:

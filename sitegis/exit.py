@@ -178,7 +178,7 @@ def sample_exit(
     """
     chosen, left = choose_components(exit, uniforms)
     means = np.array([(c.x_m, c.y_m, c.angle_rad) for c in exit.mixture])
-    roots = np.stack([square_root(c.covariance) for c in exit.mixture])
+    roots = square_root(np.stack([c.covariance for c in exit.mixture]))
     x, y, angle = (means[chosen] + np.einsum("mij,mj->mi", roots[chosen], normals)).T
     invert, slope = sample_profile(exit, chosen, left, normals2)
     return x, y, angle, invert, slope
@@ -193,7 +193,7 @@ def sample_profile(
         rows, profile = np.flatnonzero(chosen == index), exit.mixture[index].profile
         part, _ = _chosen(np.array([p.weight for p in profile]), uniforms[rows])
         means = np.stack([p.mean for p in profile])
-        roots = np.stack([square_root(p.covariance) for p in profile])
+        roots = square_root(np.stack([p.covariance for p in profile]))
         values[rows] = means[part] + np.einsum("mij,mj->mi", roots[part], normals[rows])
     return values[:, 0], values[:, 1]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -60,7 +61,7 @@ def bend_sequences() -> Sequences:
         for drawn in product(signed, repeat=count):
             turns.append([angle for angle, _ in drawn] + [0.0] * (MOST_BENDS - count))
             counts.append(count)
-            prior.append(count_share * float(np.prod([share for _, share in drawn])))
+            prior.append(count_share * math.prod(share for _, share in drawn))
     turns_rad = np.radians(np.array(turns))
     headings = np.concatenate([np.zeros((len(turns), 1)), np.cumsum(turns_rad, axis=1)], axis=1)
     return Sequences(turns_rad, headings, np.array(counts, np.int64), np.array(prior))
