@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import ConfigDict
+from pydantic import ConfigDict, Field
 
 from . import _polyline
-from ._fields import RECORD
+from ._fields import RECORD, Extent, Length, Share, Weight
 from ._frames import Array, LotFrame
 
 Side = Literal["front", "right", "rear", "left"]
@@ -26,23 +26,25 @@ PointKind = Literal["stack", "cleanout", "locate", "bend", "floor-drain", "branc
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Standard deviations of what is measured. Judgement, not sourced; all can be overridden.
+    """``[noise]``: standard deviations of what is measured. Judgement; all can be overridden.
 
     The receiver's repeatability is ``max(floor, share × depth)``; a session shares one depth
-    scale error and one horizontal shift; tails are Student-t with ``degrees_of_freedom``.
+    scale error and one horizontal shift; tails are Student-t with ``degrees_of_freedom``, which
+    has a variance only above 2.
     """
 
-    tape_floor_m: float = 0.01
-    tape_share: float = 0.001
-    horizontal_floor_m: float = 0.10
-    horizontal_share: float = 0.05
-    depth_floor_m: float = 0.05
-    depth_share: float = 0.05
-    session_depth_scale: float = 0.05
-    session_horizontal_m: float = 0.05
-    degrees_of_freedom: float = 4.0
-    cable_count_share: float = 0.02
-    cable_count_floor_m: float = 0.10
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    tape_floor_m: Extent = 0.01
+    tape_share: Share = 0.001
+    horizontal_floor_m: Extent = 0.10
+    horizontal_share: Share = 0.05
+    depth_floor_m: Extent = 0.05
+    depth_share: Share = 0.05
+    session_depth_scale: Share = 0.05
+    session_horizontal_m: Annotated[Length, Field(ge=0)] = 0.05
+    degrees_of_freedom: Annotated[float, Field(gt=2, le=1000)] = 4.0
+    cable_count_share: Share = 0.02
+    cable_count_floor_m: Extent = 0.10
 
     def tape_sd_m(self, length_m: float) -> float:
         """Give the standard deviation of a taped length: floor + share × length."""
@@ -63,17 +65,18 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Priors:
-    """Relative weights of the ways a lateral may run. Common practice, no source.
+    """``[prior]``: relative weights of the ways a lateral may run. Common practice, no source.
 
     ``None`` means the default of stage ``routes`` (which depends on year and mains on record).
     """
 
-    front: float | None = None
-    rear: float | None = None
-    alley: float | None = None
-    side: float | None = None
-    side_yard: float | None = None
-    unlisted: float | None = None
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    front: Weight | None = None
+    rear: Weight | None = None
+    alley: Weight | None = None
+    side: Weight | None = None
+    side_yard: Weight | None = None
+    unlisted: Weight | None = None
 
 
 @dataclass(frozen=True, slots=True)

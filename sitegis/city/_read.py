@@ -14,7 +14,7 @@ from pyproj import CRS
 from shapely import STRtree
 
 from .._geodesy import utm_crs
-from .._site import Notice, Priors
+from .._site import Notice
 from ..read._files import open_ordinary
 from ..read._layers import flat_crs, read_crs
 from ..read._report import Report, guess, index_lines
@@ -175,7 +175,7 @@ def _block(
         has_rows=file.rights_of_way is not None,
         mains=join_mains(mains),
         manholes=manholes,
-        priors=Priors(**file.prior.model_dump()),
+        priors=file.prior,
     )
     return block, failures, wrong + also_wrong
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field, StringConstraints
 
 from .._fields import RuleSetName, Table
-from ..read._schema import PriorTable
+from .._site import Priors
 
 Units = Literal["ft", "m"]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=500, strip_whitespace=True)]
@@ -115,7 +115,7 @@ class CityFile(Table):
     rights_of_way: RowTable | None = None
     mains: MainTable
     manholes: ManholeTable | None = None
-    prior: PriorTable = PriorTable()
+    prior: Priors = Priors()
 
 
 NO_COLUMNS = {"layer", "layer_name", "alley_values", "where", "leave_out", "units"}

@@ -16,15 +16,13 @@ from .._site import (
     KeepOut,
     Locate,
     Main,
-    Noise,
     PlannedFixture,
-    Priors,
 )
 from ..evidence import KINDS, CleanoutOutside, OutdoorLocate
 from ._context import Reading, ring_of
 from ._report import guess
 from ._rings import clean_ring, is_simple
-from ._schema import EasementTable, KeepOutTable, NoiseTable, SiteFile
+from ._schema import EasementTable, KeepOutTable, SiteFile
 
 
 def make_evidence(
@@ -181,22 +179,6 @@ def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame)
 
 
 # ----------------------------------------------------------------------------------- settings
-
-
-def make_noise(table: NoiseTable) -> Noise:
-    """Override the default noise by what ``[noise]`` gives."""
-    names = {
-        "horizontal_floor": "horizontal_floor_m", "depth_floor": "depth_floor_m",
-        "session_horizontal": "session_horizontal_m", "tape_floor": "tape_floor_m",
-        "cable_count_floor": "cable_count_floor_m",
-    }  # fmt: skip
-    given = {n: v for n in type(table).model_fields if (v := getattr(table, n)) is not None}
-    return replace(Noise(), **{names.get(name, name): value for name, value in given.items()})
-
-
-def make_priors(file: SiteFile) -> Priors:
-    """Take over ``[prior]``."""
-    return Priors(**file.prior.model_dump())
 
 
 def make_dig(file: SiteFile, rules: RuleSet) -> DigSettings:

@@ -26,10 +26,9 @@ from .._fields import (
     SoilType,
     Table,
     Text,
-    Weight,
     as_azimuth,
 )
-from .._site import PointKind, Side
+from .._site import Noise, PointKind, Priors, Side
 from .._units import LengthUnit
 from ..evidence import AnyEvidence
 
@@ -267,33 +266,6 @@ class GroundTable(Table):
     sd: Sd | None = None
 
 
-class NoiseTable(Table):
-    """``[noise]``; a Student-t has a variance only above 2 degrees of freedom."""
-
-    horizontal_floor: Extent | None = None
-    horizontal_share: Annotated[float, Field(ge=0, le=1)] | None = None
-    depth_floor: Extent | None = None
-    depth_share: Annotated[float, Field(ge=0, le=1)] | None = None
-    session_depth_scale: Annotated[float, Field(ge=0, le=1)] | None = None
-    session_horizontal: Annotated[Length, Field(ge=0)] | None = None
-    tape_floor: Extent | None = None
-    tape_share: Annotated[float, Field(ge=0, le=1)] | None = None
-    degrees_of_freedom: Annotated[float, Field(gt=2, le=1000)] | None = None
-    cable_count_share: Annotated[float, Field(ge=0, le=1)] | None = None
-    cable_count_floor: Extent | None = None
-
-
-class PriorTable(Table):
-    """``[prior]``: relative weights."""
-
-    front: Weight | None = None
-    rear: Weight | None = None
-    alley: Weight | None = None
-    side: Weight | None = None
-    side_yard: Weight | None = None
-    unlisted: Weight | None = None
-
-
 class CostTable(Table):
     """``[cost]``."""
 
@@ -336,8 +308,8 @@ class SiteFile(Table):
     keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()
     easement: Annotated[tuple[EasementTable, ...], Some] = ()
     ground: Annotated[tuple[GroundTable, ...], Some] = ()
-    noise: NoiseTable = NoiseTable()
-    prior: PriorTable = PriorTable()
+    noise: Noise = Noise()
+    prior: Priors = Priors()
     cost: CostTable = CostTable()
     dig: DigTable = DigTable()
 

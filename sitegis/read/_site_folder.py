@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import asdict
 from pathlib import Path
 
 from .._errors import BadInput, Fault
@@ -29,8 +30,6 @@ from ._items import (
     make_evidence,
     make_fixtures,
     make_keep_outs,
-    make_noise,
-    make_priors,
 )
 from ._layers import Layers
 from ._lot import make_lot
@@ -73,7 +72,7 @@ def read_site(path: Path) -> Survey:
     raw = source.raw
     units, depth_units = units_of(source.units_from, report)
     file = None if raw is None else validate(raw, report, units, depth_units)
-    noise = Noise() if file is None else make_noise(file.noise)
+    noise = Noise() if file is None else file.noise
     locates = read_locates(source.locates, report, units, depth_units)
     ties = read_ties(source.ties, report, units, noise)
     room_ids = _room_ids(raw or {})
@@ -156,7 +155,7 @@ def _fill(
         rule_set=table.rule_set, frame=frame, lot=lot, building=building, rooms=rooms,
         locates=locates, ties=ties, wall_contacts=contacts, streets=streets, mains=mains,
         evidence=evidence, fixtures=fixtures, keep_outs=keep_outs, easements=easements,
-        ground=ground, noise=noise, priors=make_priors(file), dig=dig,
+        ground=ground, noise=noise, priors=file.prior, dig=dig,
         notices=report.placed_notices(), seed=table.seed,
         year_built=table.year_built,
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
@@ -184,6 +183,6 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
             report.site("size-absurd", f"site.{name}", None,
                         f"{report.say(value)} is not believable here.",
                         "check the unit, as in \"4 in\".")  # fmt: skip
-    weights = [w for w in file.prior.model_dump().values() if w is not None]
+    weights = [w for w in asdict(file.prior).values() if w is not None]
     if weights and len(weights) == 6 and sum(weights) <= 0.0:
         report.site("prior-zero", "prior", None, "All weights are 0.", "give one a weight.")
