@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from shapely import Point, Polygon
 
 from . import _polyline
-from ._errors import ComputationError, Fault
+from ._errors import ComputationError
 from ._exit_mixture import (
     back_to_wall,
     carry_to_wall,
@@ -17,6 +17,7 @@ from ._exit_mixture import (
     square_habit,
 )
 from ._frames import Array, lot_direction, wrap_radians
+from ._messages import fault_of, notice_of
 from ._mixture import Poses, merge_poses
 from ._results import Drain, Exit, ExitComponent, ProfileComponent
 from ._site import Building, Main, Notice, Site
@@ -110,14 +111,8 @@ def _to_the_wall(drain: Drain, building: Building) -> tuple[Poses, bool]:
     if back is not None:
         return back, False
     raise ComputationError(
-        Fault(
-            "drain-meets-no-wall", "locates.csv", None, "x, y", "",
-            "The last straight of the drain does not cross a wall of the building: its last "
-            f"located point ({end[0]:.2f}, {end[1]:.2f} m on the lot) lies outside the outline.",
-            "Check the room's origin and direction and the building's setbacks; give points "
-            "found outdoors the room 'lot'.",
-        )
-    )  # fmt: skip
+        fault_of("drain-meets-no-wall", "locates.csv", None, "x, y", "", end=end[0], end_2=end[1])
+    )
 
 
 def _component(poses: Poses, row: int, drain: Drain, building: Building) -> ExitComponent:
@@ -217,48 +212,28 @@ def _notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
     """Say what a person should know of the exit."""
     notices = []
     if not inside:
-        notices.append(
-            Notice(
-                "last-point-outside",
-                "The last point located indoors lies outside the building's outline. Check the "
-                "room's origin, the building's setbacks, or give that point the room 'lot'.",
-                "exit",
-            )
-        )
+        notices.append(notice_of("last-point-outside", "exit"))
     if exit.unseen_m > FAR_M:
         notices.append(
-            Notice(
-                "exit-far-from-last-mark",
-                f"The last mark is {about(exit.unseen_m, site.units)} short of the outside face of "
-                "the wall. Push the head further and mark it close to the wall.",
-                "exit",
-            )
+            notice_of("exit-far-from-last-mark", "exit", unseen_m=about(exit.unseen_m, site.units))
         )
     likely = exit.mixture[0].covariance
     spread = largest_sd_m(likely[:2, :2])
     turn_deg = float(np.degrees(np.sqrt(likely[2, 2])))
     if spread > WEAK_SD_M or turn_deg > WEAK_ANGLE_DEG:
         notices.append(
-            Notice(
+            notice_of(
                 "exit-weakly-held",
-                f"The marks hardly give the exit: it may lie {about(spread, site.units)} off and "
-                f"the drain turn by {min(turn_deg, 90.0):.0f}° (one standard deviation). Mark the "
-                "head at more places, as far apart and as near to the wall as can be.",
                 "exit",
+                spread=about(spread, site.units),
+                turn_deg=min(turn_deg, 90.0),
             )
         )
     outward = outward_normals(site.building)[exit.wall_index]
     square = float(outward @ lot_direction(np.array(exit.angle_rad)))
     incidence = float(np.degrees(np.arccos(np.clip(square, -1.0, 1.0))))
     if incidence > OBLIQUE_DEG:
-        notices.append(
-            Notice(
-                "exit-oblique",
-                f"The drain meets the wall at {90.0 - incidence:.0f}° only, which is unusual: look "
-                "for a bend between the last mark and the wall.",
-                "exit",
-            )
-        )
+        notices.append(notice_of("exit-oblique", "exit", incidence=90.0 - incidence))
     return (
         *notices, *_bend_notice(exit), *_corner_notice(exit, site.building),
         *_high_mains(exit, site),
@@ -310,15 +285,7 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
             moved = np.array([x, y]) - here - ahead
             moved = moved + PIT_OUT_M * lot_direction(exit.angle_rad + turn)
             if weight >= WORTH_A_LOOK and float(np.hypot(*moved)) > PIT_MOVED_M:
-                return (
-                    Notice(
-                        "exit-may-bend",
-                        "The drain may bend before the wall where no mark shows it: "
-                        f"{turn_words(exit)}. Push the camera head on and locate it once more "
-                        "close to the wall, or past the wall.",
-                        "exit",
-                    ),
-                )
+                return (notice_of("exit-may-bend", "exit", turn_words=turn_words(exit)),)
     return ()
 
 
@@ -334,13 +301,12 @@ def _high_mains(exit: Exit, site: Site) -> list[Notice]:
     above_m = {main.id: _invert_abreast(main, exit) - exit.invert_m for main in recorded}
     high = {name: height_m for name, height_m in above_m.items() if height_m > UPHILL_M}
     return [
-        Notice(
+        notice_of(
             "main-above-drain",
-            f"Main {name} lies {about(height_m, site.units)} above the drain at the wall, on "
-            "record: it would have to run uphill. Check that the main's invert or depth is right "
-            "and, where it is in the sewer map's levels, that site.slab_elevation is too.",
             f"main.{name}",
             needs_person=len(high) == len(recorded),
+            name=name,
+            height_m=about(height_m, site.units),
         )
         for name, height_m in high.items()
     ]
@@ -355,11 +321,4 @@ def _corner_notice(exit: Exit, building: Building) -> tuple[Notice, ...]:
     sd = float(np.sqrt(along @ exit.mixture[0].covariance[:2, :2] @ along))
     if min(reach, float(np.hypot(*(following - start))) - reach) > 2.0 * sd:
         return ()
-    return (
-        Notice(
-            "exit-near-corner",
-            "The exit lies so close to a corner of the building that the drain may leave through "
-            "the wall round the corner.",
-            "exit",
-        ),
-    )
+    return (notice_of("exit-near-corner", "exit"),)

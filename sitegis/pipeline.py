@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ._handover import hand_over
-from ._site import Notice, indoor_marks, without_marks
+from ._messages import notice_of
+from ._site import indoor_marks, without_marks
 from ._survey import Survey
 from ._to_the_wall import check, through, to_the_wall
 from .dig import plan_dig
@@ -63,7 +64,7 @@ def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:
     supposed += [f"prior {key} = {weight:g}" for key, weight in asked.priors.items()]
     if not supposed:
         return survey
-    told = Notice("what-if", f"What if: {'; '.join(supposed)}.", "run", needs_person=False)
+    told = notice_of("what-if", "run", supposed="; ".join(supposed))
     scores = survey.scores
     return replace(survey, scored=replace(scores, notices=(told, *scores.notices)))
 

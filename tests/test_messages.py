@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from collections.abc import Iterator
+from string import Formatter
 
-from tests.hardness.messages import CHOSEN, TABLE, collect
+import pytest
+
+from sitegis._messages import catalogue
+from tests.hardness.messages import CHOSEN, PACKAGE, TABLE, collect, named, table
 
 ROW = re.compile(r"^\| `([a-z0-9-]+)` \| (fault|notice|lot left out) \| (.+?) \| (.+?) \|$", re.M)
 AGAIN = "write it again: python -m tests.hardness.messages"
@@ -18,7 +24,7 @@ def rows() -> list[tuple[str, str, str, str]]:
 def test_every_code_of_the_source_is_in_the_table_and_no_other() -> None:
     """The literal codes of the source, by its syntax tree, are the table's codes."""
     messages, _ = collect()
-    source = {(m.code, m.kind) for m in messages}
+    source = {(m.code, m.kind) for m in (*messages, *named("fault"), *named("notice"))}
     source |= {pair for pairs in CHOSEN.values() for pair in pairs}
     table = {(code, kind) for code, kind, _, _ in rows()}
     assert len(source) > 100
@@ -36,3 +42,69 @@ def test_each_message_says_what_and_each_fault_what_to_do() -> None:
     for code, kind, reason, remedy in rows():
         assert reason != "(in the message)", code
         assert kind != "fault" or remedy != "(in the message)", code
+
+
+def test_the_table_is_written_from_the_catalogue() -> None:
+    """The words of the table are those of the catalogue and, where still there, of the source."""
+    assert TABLE.read_text("utf-8") == table(collect()[0]), AGAIN
+
+
+def values_of(name: str, kind: str) -> set[str]:
+    """Give the values that a message of the catalogue asks for."""
+    message = catalogue("fault" if kind == "fault" else "notice")[name]
+    return {
+        value
+        for text in (message.says, message.remedy)
+        for _, value, _, _ in Formatter().parse(text)
+        if value is not None
+    }
+
+
+def given() -> Iterator[tuple[str, str, str, set[str]]]:
+    """Give each call in the source that names a message: place, kind, name, values given."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if not isinstance(node, ast.Call) or any(k.arg is None for k in node.keywords):
+                continue
+            called = node.func
+            function = called.id if isinstance(called, ast.Name) else getattr(called, "attr", "")
+            kind = "notice" if function in ("notice_of", "note") else "fault"
+            if function not in SAYING:
+                continue
+            known = catalogue("notice" if kind == "notice" else "fault")
+            names = {c.value for a in node.args for c in ast.walk(a)
+                     if isinstance(c, ast.Constant) and c.value in known}  # fmt: skip
+            values = {k.arg for k in node.keywords if k.arg} - {"needs_person"}
+            for name in names:
+                yield f"{path.name}:{node.lineno}", kind, str(name), values
+
+
+SAYING = {"fault_of", "notice_of", "site", "note", "fault", "fault_at", "_row_fault", "_whole",
+          "unusable"}  # fmt: skip
+# Names that the source puts together: by the kind of value or of slip.
+COMPOSED = re.compile(r"value-wrong:|toml-syntax:|main-unknown$|.*:key$")
+
+
+@pytest.mark.parametrize("kind", ["fault", "notice"])
+def test_every_message_gets_its_values(kind: str) -> None:
+    """What a message asks for is given wherever it is said, and nothing that none of them asks."""
+    calls = [call for call in given() if call[1] == kind]
+    assert len(calls) > 40
+    lacking = [(at, name) for at, _, name, values in calls if not values_of(name, kind) <= values]
+    assert lacking == []
+    wanted: dict[str, set[str]] = {}
+    for at, _, name, _ in calls:
+        wanted.setdefault(at, set()).update(values_of(name, kind))
+    assert [(at, name) for at, _, name, values in calls if not values <= wanted[at]] == []
+
+
+def test_no_message_is_left_that_nobody_says() -> None:
+    """Every name of the catalogue stands in the source."""
+    said = {
+        node.value
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Constant)
+    }
+    names = {*catalogue("fault"), *catalogue("notice")}
+    assert [n for n in sorted(names - said) if not COMPOSED.match(n)] == []

@@ -192,9 +192,8 @@ def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
         crs = flat_crs(CRS(parcels.crs))
         if not crs.is_projected:
             west, south, east, north = parcels.total_bounds
-            report.site("crs-not-projected", "city.crs", crs.name, "Degrees are no distances.",
-                        "write city.crs: a state plane or UTM EPSG code, here perhaps "
-                        f'"{utm_crs((west + east) / 2, (south + north) / 2)}".')  # fmt: skip
+            perhaps = utm_crs((west + east) / 2, (south + north) / 2)
+            report.site("crs-not-projected:city", "city.crs", crs.name, perhaps=perhaps)
             crs = None
     faults.take(report)
     if crs is not None and parcels is not None and not faults.found:

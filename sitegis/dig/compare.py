@@ -8,6 +8,7 @@ import shapely
 from .. import _polyline
 from .._dig_plan import Pit, WayComparison
 from .._frames import Array
+from .._messages import notice_of
 from .._pits import Flags, rectangle_rings
 from .._results import Toward
 from .._site import Notice
@@ -102,12 +103,4 @@ def untold_way(
     if len(met) < 2:
         return ()
     said = " or ".join(sorted(str(one) for one in met))
-    return (
-        Notice(
-            "pit-does-not-tell-the-way",
-            f"Pit 1 exposes the pipe whether it goes to the {said}: read the pipe's direction and "
-            "fall in the pit, or dig where the comparison of ways says that a pit tells.",
-            "dig.pit-1",
-            needs_person=False,
-        ),
-    )
+    return (notice_of("pit-does-not-tell-the-way", "dig.pit-1", said=said),)

@@ -9,6 +9,7 @@ from .._dig_plan import Pit
 from .._digging import may_run_in
 from .._findings import Excavation
 from .._frames import Array
+from .._messages import notice_of
 from .._rules import RuleSet
 from .._site import Notice, Site
 from .._survey import Survey
@@ -41,13 +42,11 @@ def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
         return rules.default_soil, None
     if asked in rules.trench_slopes and asked not in rules.undisturbed_soils:
         return asked, None
-    reason = (
-        "is for ground that was never dug, and a sewer's trench was"
-        if asked in rules.trench_slopes
-        else f"is not a type of the rule set {rules.name}"
-    )
-    message = f"Soil type {asked} {reason}: the quantities are for type {rules.default_soil}."
-    return rules.default_soil, Notice("soil-type-refused", message, "dig.soil", needs_person=False)
+    known = asked in rules.trench_slopes
+    return rules.default_soil, notice_of(
+        "soil-type-refused" if known else "soil-type-refused:unknown", "dig.soil",
+        asked=asked, default=rules.default_soil, rules=rules.name,
+    )  # fmt: skip
 
 
 def sides_of(ring: Array) -> tuple[float, float]:

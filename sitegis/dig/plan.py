@@ -10,6 +10,7 @@ from .._dig_plan import DigPlan, HitMap, Pit
 from .._digging import LAWN
 from .._frames import Array
 from .._intervals import Interval, central_intervals
+from .._messages import notice_of
 from .._pits import Candidate, Flags, rectangle_crossings
 from .._site import Notice
 from .._survey import Survey
@@ -128,14 +129,7 @@ def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
     """Say what a person should know about the plan."""
     notices = [planned_soil(survey.site, survey.rules)[1]]
     if not pits:
-        notices.append(
-            Notice(
-                "no-place-for-a-pit",
-                "No test pit fits between building, keep-outs and tolerance zones where the pipe "
-                "may run: look again at the keep-outs, or locate from above first.",
-                "dig",
-            )
-        )
+        notices.append(notice_of("no-place-for-a-pit", "dig"))
     notices += [_in_right_of_way(pit) for pit in pits if pit.surface != LAWN]
     notices += [
         _too_deep(pit) for pit in pits if not at_least(pit.depth_m, pit.depth_95_m, MATTERS_M)
@@ -147,29 +141,16 @@ def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
 
 def _in_right_of_way(pit: Pit) -> Notice:
     """Say that a pit lies in the public way."""
-    return Notice(
-        "pit-in-right-of-way",
-        f"Pit {pit.rank} lies in the right-of-way ({pit.surface}): it needs a permit and traffic "
-        "control, and its cost is likely higher than shown.",
-        f"dig.pit-{pit.rank}",
-        needs_person=False,
+    return notice_of(
+        "pit-in-right-of-way", f"dig.pit-{pit.rank}", rank=pit.rank, surface=pit.surface
     )
 
 
 def _too_deep(pit: Pit) -> Notice:
     """Say that the pipe may lie below the deepest pit allowed."""
-    return Notice(
-        "pit-may-miss-deep-pipe",
-        f"At pit {pit.rank} the pipe may lie deeper than the deepest pit allowed here.",
-        f"dig.pit-{pit.rank}",
-    )
+    return notice_of("pit-may-miss-deep-pipe", f"dig.pit-{pit.rank}", rank=pit.rank)
 
 
 def _no_route() -> Notice:
     """Say that there is nothing to dig for."""
-    return Notice(
-        "no-route-to-dig-for",
-        "No way to any main fits what was entered, so no test pit can be proposed. "
-        "Check depths, slab elevation and the mains on record.",
-        "dig",
-    )
+    return notice_of("no-route-to-dig-for", "dig")

@@ -13,6 +13,7 @@ from .. import _polyline
 from .._digging import FOOTING_BELOW_SLAB_M
 from .._findings import Entry, ProfileCheck, TieIn
 from .._frames import Array, rotation
+from .._messages import notice_of
 from .._results import ProfileComponent
 from .._site import Notice, PlannedFixture, Room
 from .._survey import Survey
@@ -278,12 +279,7 @@ def unplaced_fixtures(survey: Survey) -> tuple[Notice, ...]:
     """Say which planned fixtures get no tie-in."""
     planned = {fixture.id for fixture, *_ in _branches(survey)}
     return tuple(
-        Notice(
-            "fixture-not-planned",
-            f"No tie-in for {fixture.name or fixture.id}: its room has no known place, or no "
-            "clear stretch of the located drain is long enough for a wye.",
-            f"fixture.{fixture.id}",
-        )
+        notice_of("fixture-not-planned", f"fixture.{fixture.id}", text=fixture.name or fixture.id)
         for fixture in survey.site.fixtures
         if fixture.id not in planned
     )

@@ -7,7 +7,7 @@ different hypotheses compare.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Annotated, Any, Generic, Literal, TypeVar
 
@@ -87,16 +87,17 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """What is wrong with an item against the mains: a fault, or a notice if only part is left out.
+    """What is wrong with an item against the mains, by its name in the catalogue of messages.
 
-    ``key`` is the field within the item.
+    ``kind`` is ``fault``, or ``notice`` where only a part is left out; ``key`` is the field within
+    the item.
     """
 
-    code: str
+    kind: Literal["fault", "notice"]
+    name: str
     key: str
     value: object
-    reason: str
-    remedy: str | None = None
+    values: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)

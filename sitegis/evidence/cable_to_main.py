@@ -11,21 +11,9 @@ from .._fields import Ask, Extent
 from .._frames import Array
 from .._site import Evidence
 from .._statistics import normal_density
-from ._kind import (
-    LEAST_BLOCK_M,
-    Default,
-    EvidenceKind,
-    ItemSd,
-    Laid,
-    OnRoute,
-    as_it_is,
-    nowhere,
-    reliability_in_force,
-    sd_in_force,
-    stray_count,
-)
+from . import _kind as parts
 
-DEFAULT = Default(0.90, 0.30, "the count at the main is right 9 times in 10")  # judgement
+DEFAULT = parts.Default(0.90, 0.30, "the count at the main is right 9 times in 10")  # judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,32 +21,32 @@ class CableToMain(Evidence):
     """The cable count when the head reached the main."""
 
     count_m: Annotated[Extent, Ask("62 ft", "cable count")]
-    sd_m: ItemSd = None
+    sd_m: parts.ItemSd = None
     kind: Literal["cable_to_main"] = "cable_to_main"
 
 
-def likelihood(item: CableToMain, laid: Laid) -> Array:
+def likelihood(item: CableToMain, laid: parts.Laid) -> Array:
     """Count at the exit plus the route's length against the count at the main."""
     if laid.tie is None:
-        return np.full(len(laid.lengths_m), 1.0 / LEAST_BLOCK_M)
+        return np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)
     expected = laid.tie.exit_count_m + laid.lengths_m
     sd = np.sqrt(
         laid.tie.sd_m**2
-        + sd_in_force(item.sd_m, DEFAULT.sd_m) ** 2
+        + parts.sd_in_force(item.sd_m, DEFAULT.sd_m) ** 2
         + (laid.site.noise.cable_count_share * expected) ** 2
     )
-    reliability = reliability_in_force(None, DEFAULT.reliability)
+    reliability = parts.reliability_in_force(None, DEFAULT.reliability)
     right = normal_density(item.count_m - expected, sd)
-    return np.asarray(reliability * right + (1.0 - reliability) / LEAST_BLOCK_M)
+    return np.asarray(reliability * right + (1.0 - reliability) / parts.LEAST_BLOCK_M)
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=CableToMain,
     words="cable count when the head dropped into the main",
-    on_route=OnRoute(DEFAULT, likelihood, stray_count),
+    on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_count),
     cause=None,
-    check=as_it_is,
-    aims=nowhere,
+    check=parts.as_it_is,
+    aims=parts.nowhere,
     mark=None,
     assumed=None,
 )

@@ -13,20 +13,9 @@ from .._fields import Ask, Length
 from .._frames import Array
 from .._site import Evidence
 from .._statistics import normal_density
-from ._kind import (
-    LEAST_BLOCK_M,
-    Default,
-    EvidenceKind,
-    Laid,
-    OnRoute,
-    Trust,
-    as_it_is,
-    nowhere,
-    reliability_in_force,
-    stray_count,
-)
+from . import _kind as parts
 
-DEFAULT = Default(0.80, 0.50, "a camera note is right 4 times in 5")  # judgement, no source
+DEFAULT = parts.Default(0.80, 0.50, "a camera note is right 4 times in 5")  # judgement, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +26,13 @@ class CameraNote(Evidence):
     saw: Annotated[
         Literal["turn-left", "turn-right", "material-change", "flowing-pipe"], Ask("turn-left")
     ]
-    reliability: Trust = None
+    reliability: parts.Trust = None
     kind: Literal["camera_note"] = "camera_note"
 
 
-def likelihood(item: CameraNote, laid: Laid) -> Array:
+def likelihood(item: CameraNote, laid: parts.Laid) -> Array:
     """Weigh a turn of the noted hand, or the main, at the count; a material change is no news."""
-    flat = np.full(len(laid.lengths_m), 1.0 / LEAST_BLOCK_M)
+    flat = np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)
     if laid.tie is None or item.saw == "material-change":
         return flat
     at = item.count_m - laid.tie.exit_count_m
@@ -54,17 +43,17 @@ def likelihood(item: CameraNote, laid: Laid) -> Array:
         hand = 1.0 if item.saw == "turn-left" else -1.0
         stations = _polyline.stations(laid.vertices)[:, 1:4]
         right = (normal_density(stations - at, spread) * (hand * laid.turns_rad > 0)).sum(axis=1)
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return np.asarray(reliability * right + (1.0 - reliability) * flat)
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=CameraNote,
     words="what the camera showed",
-    on_route=OnRoute(DEFAULT, likelihood, stray_count),
+    on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_count),
     cause=None,
-    check=as_it_is,
-    aims=nowhere,
+    check=parts.as_it_is,
+    aims=parts.nowhere,
     mark=None,
     assumed=None,
 )

@@ -11,26 +11,14 @@ from pydantic import Field, StrictBool
 from .._fields import Ask, Name
 from .._frames import Array
 from .._site import Evidence, Site
-from ._kind import (
-    AtManhole,
-    Default,
-    EvidenceKind,
-    Laid,
-    OnRoute,
-    Trust,
-    as_it_is,
-    nowhere,
-    passing,
-    reliability_in_force,
-    unlisted_notice,
-)
+from . import _kind as parts
 
 # Judgement, no source: how far dye carries, the speed of a thin flow, and how often a color is
 # taken for dye.
 REACH_M = 300.0
 FLOW_M_PER_MIN = 18.0
 FALSE_SEEN = 0.02
-DEFAULT = Default(0.90, 0.0, "dye that passes a manhole in time is seen 9 times in 10")
+DEFAULT = parts.Default(0.90, 0.0, "dye that passes a manhole in time is seen 9 times in 10")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,21 +28,21 @@ class Dye(Evidence):
     manhole: Annotated[Name, Ask("MH-1")]
     seen: Annotated[StrictBool, Ask(False)]
     waited_min: Annotated[float, Field(ge=0, le=10_000), Ask(30, "minutes")]
-    reliability: Trust = None
+    reliability: parts.Trust = None
     kind: Literal["dye"] = "dye"
 
 
-def likelihood(item: Dye, laid: Laid) -> Array:
+def likelihood(item: Dye, laid: parts.Laid) -> Array:
     """Seen with the reliability × exp(−distance/300 m) × share that arrived within the wait.
 
     The share is a logistic of (wait − travel time) with the travel time at 0.3 m/s from the
     exit, and a scale of a third of it.
     """
-    distance = passing(laid, item.manhole)
+    distance = parts.passing(laid, item.manhole)
     whole = laid.lengths_m + np.nan_to_num(distance)
     travel = np.maximum(whole / FLOW_M_PER_MIN, 0.5)
     arrived = 1.0 / (1.0 + np.exp(-np.clip((item.waited_min - travel) / (travel / 3), -50, 50)))
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     detect = reliability * np.exp(-np.nan_to_num(distance) / REACH_M) * arrived
     seen = np.where(np.isnan(distance), FALSE_SEEN, np.maximum(detect, FALSE_SEEN))
     return np.asarray(seen if item.seen else 1.0 - seen)
@@ -62,17 +50,17 @@ def likelihood(item: Dye, laid: Laid) -> Array:
 
 def unlisted(item: Dye, site: Site) -> float:
     """Give P(seen or not) where the lateral runs in no listed way."""
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
-    return unlisted_notice(reliability, FALSE_SEEN, noticed=item.seen)
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
+    return parts.unlisted_notice(reliability, FALSE_SEEN, noticed=item.seen)
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=Dye,
     words="dye poured in the basement",
-    on_route=OnRoute(DEFAULT, likelihood, unlisted),
-    cause=AtManhole(lambda item: item.seen, FALSE_SEEN),
-    check=as_it_is,
-    aims=nowhere,
+    on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
+    cause=parts.AtManhole(lambda item: item.seen, FALSE_SEEN),
+    check=parts.as_it_is,
+    aims=parts.nowhere,
     mark=None,
     assumed=None,
 )

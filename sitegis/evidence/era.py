@@ -9,7 +9,7 @@ from pydantic import Field
 
 from .._fields import Ask
 from .._site import Evidence, Main, Site
-from ._kind import SOURCE, EvidenceKind, OfHabit, as_it_is, nowhere
+from . import _kind as parts
 
 # Built before this year, then later: how much more (or less) often than where no year is known.
 # Judgement, no source.
@@ -57,17 +57,17 @@ def assumed(item: Era, site: Site, main: str) -> str:
     return (
         f"era: in {item.year_built} an alley main was the habit "
         f"×{factor(item.year_built, ALLEY):g} as often as where no year is known, a side-yard run "
-        f"×{factor(item.year_built, SIDE_YARD):g} ({SOURCE})."
+        f"×{factor(item.year_built, SIDE_YARD):g} ({parts.SOURCE})."
     )
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=Era,
     words="the year the building was built",
     on_route=None,
-    cause=OfHabit(of_main, of_way, once=True),
-    check=as_it_is,
-    aims=nowhere,
+    cause=parts.OfHabit(of_main, of_way, once=True),
+    check=parts.as_it_is,
+    aims=parts.nowhere,
     mark=None,
     assumed=assumed,
 )

@@ -14,23 +14,10 @@ from .._fields import Ask, Length, Name
 from .._frames import Array
 from .._site import Evidence, Main, Site
 from .._statistics import normal_density
-from ._kind import (
-    Aim,
-    Default,
-    EvidenceKind,
-    ItemSd,
-    Laid,
-    OnRoute,
-    Slip,
-    Trust,
-    block_m,
-    reliability_in_force,
-    sd_in_force,
-    station_from,
-)
+from . import _kind as parts
 from .tap_record import TAP_SD_M
 
-DEFAULT = Default(0.90, 0.50, "an inspection finds 9 of 10 taps")  # judgement, no source
+DEFAULT = parts.Default(0.90, 0.50, "an inspection finds 9 of 10 taps")  # judgement, no source
 MOST_AIMS = 4
 
 
@@ -49,35 +36,32 @@ class MainInspection(Evidence):
         Ask(("31 ft", "64 ft"), "from the manhole, + with the flow"),
     ]
     complete: Annotated[StrictBool, Ask(True, "the whole frontage seen")] = True
-    sd_m: ItemSd = None
-    reliability: Trust = None
+    sd_m: parts.ItemSd = None
+    reliability: parts.Trust = None
     kind: Literal["main_inspection"] = "main_inspection"
 
 
 def stations(item: MainInspection, main: Main) -> Array:
     """Give the stations (k,) of the taps that lie on the part of the main near the lot."""
-    start_m = station_from(item.manhole, 0.0, main)
+    start_m = parts.station_from(item.manhole, 0.0, main)
     if start_m is None:
         return np.zeros(0)
     found = np.sort(start_m + np.array(item.taps_m))
     return found[(found >= 0.0) & (found <= float(_polyline.length(main.line)))]
 
 
-def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[Slip]:
+def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
     """Note the taps past the part of the main that is known."""
     main = next(main for main in mains if main.id == item.main)
     length_m = float(_polyline.length(main.line))
     for number, distance_m in enumerate(item.taps_m, start=1):
-        station_m = station_from(item.manhole, distance_m, main)
+        station_m = parts.station_from(item.manhole, distance_m, main)
         if station_m is None or not 0.0 <= station_m <= length_m:
-            yield Slip(
-                "tap-off-main", f"taps[{number}]", None,
-                f"Main {item.main}: an inspected tap lies past the part of the main near the lot "
-                "and is left out.",
-            )  # fmt: skip
+            key = f"taps[{number}]"
+            yield parts.Slip("notice", "tap-off-main", key, None, {"main": item.main})
 
 
-def likelihood(item: MainInspection, laid: Laid) -> Array:
+def likelihood(item: MainInspection, laid: parts.Laid) -> Array:
     """Tap station among the taps found; without one the inspection missed it.
 
     Relative to all taps being others' and spread evenly over the block: reliability × block ×
@@ -86,24 +70,24 @@ def likelihood(item: MainInspection, laid: Laid) -> Array:
     """
     if laid.main.id != item.main:
         return np.ones(len(laid.stations_m))
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     reliability *= 1.0 if item.complete else 0.5
     taps = stations(item, laid.main)
     if not taps.size:
         return np.full(len(laid.stations_m), 1.0 - reliability)
-    sd = float(np.hypot(sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
+    sd = float(np.hypot(parts.sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
     found = normal_density(laid.stations_m[:, None] - taps, sd).mean(axis=1)
-    return np.asarray(reliability * block_m(laid.main) * found + (1.0 - reliability))
+    return np.asarray(reliability * parts.block_m(laid.main) * found + (1.0 - reliability))
 
 
-def aims(item: MainInspection, site: Site, main: Main) -> Iterable[Aim]:
-    """Aim at the inspected taps in front of the lot, at most four, on the item's own main."""
+def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
+    """parts.Aim at the inspected taps in front of the lot, at most four, on the item's own main."""
     if item.main != main.id:
         return
     places = _polyline.line_interpolate_point(main.line, stations(item, main))
     gaps = np.hypot(*(places - site.lot.vertices.mean(axis=0)).T)
     for index in np.argsort(gaps, kind="stable")[:MOST_AIMS]:
-        yield Aim(places[index], sd_in_force(item.sd_m, DEFAULT.sd_m))
+        yield parts.Aim(places[index], parts.sd_in_force(item.sd_m, DEFAULT.sd_m))
 
 
 def no_news(item: Any, site: Site) -> float:
@@ -111,10 +95,10 @@ def no_news(item: Any, site: Site) -> float:
     return 1.0
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=MainInspection,
     words="taps the city's camera found",
-    on_route=OnRoute(DEFAULT, likelihood, no_news),
+    on_route=parts.OnRoute(DEFAULT, likelihood, no_news),
     cause=None,
     check=check,
     aims=aims,

@@ -13,7 +13,7 @@ from scipy.special import betaln
 
 from .._fields import Ask, Name
 from .._site import Evidence, Main, Site
-from ._kind import SOURCE, EvidenceKind, OfHabit, Slip, nowhere
+from . import _kind as parts
 
 # Judgement, no source: the share that follows the habit, and how sure that is, in neighbours.
 MEAN = 0.85
@@ -30,14 +30,12 @@ class Neighbours(Evidence):
     kind: Literal["neighbours"] = "neighbours"
 
 
-def check(item: Neighbours, mains: tuple[Main, ...]) -> Iterable[Slip]:
+def check(item: Neighbours, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
     """Refuse more neighbours than were asked."""
     if item.draining > item.asked:
-        yield Slip(
-            "neighbours-count", "draining", item.draining,
-            f"More neighbours drain there than were asked ({item.asked}).",
-            "draining counts some of asked.",
-        )  # fmt: skip
+        yield parts.Slip(
+            "fault", "neighbours-count", "draining", item.draining, {"asked": item.asked}
+        )
 
 
 def likelihood(draining: int, asked: int, *, follows: bool) -> float:
@@ -63,15 +61,15 @@ def assumed(item: Neighbours, site: Site, main: str) -> str:
     """Say what the neighbours were taken to tell."""
     return (
         f"neighbours: if {main} is the habit of the block, {100 * MEAN:.0f} % of neighbours drain "
-        f"there (as sure as {STRENGTH:g} neighbours; {SOURCE})."
+        f"there (as sure as {STRENGTH:g} neighbours; {parts.SOURCE})."
     )
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=Neighbours,
     words="neighbours that were asked where they drain",
     on_route=None,
-    cause=OfHabit(
+    cause=parts.OfHabit(
         lambda item, main, site: likelihood(
             item.draining, item.asked, follows=item.main == main.id
         ),
@@ -79,7 +77,7 @@ KIND = EvidenceKind(
         once=False,
     ),
     check=check,
-    aims=nowhere,
+    aims=parts.nowhere,
     mark=None,
     assumed=assumed,
 )

@@ -12,24 +12,10 @@ from .. import _polyline
 from .._fields import Ask, Depth, Length, Name
 from .._frames import Array
 from .._site import Evidence, Site
-from ._kind import (
-    STRAY_BREADTH_M,
-    Default,
-    EvidenceKind,
-    ItemSd,
-    Laid,
-    Mark,
-    OnRoute,
-    as_it_is,
-    at_its_place,
-    place_of,
-    reliability_in_force,
-    sd_in_force,
-    student,
-)
+from . import _kind as parts
 
 # Judgement, no source; then the span of a stray depth, and how well the ground's height is known.
-DEFAULT = Default(0.95, 0.15, "a locate outdoors is of this pipe 19 times in 20")
+DEFAULT = parts.Default(0.95, 0.15, "a locate outdoors is of this pipe 19 times in 20")
 STRAY_DEPTH_M = 2.0
 GROUND_SD_M = 0.15
 
@@ -41,23 +27,23 @@ class OutdoorLocate(Evidence):
     x_m: Annotated[Length, Ask("20 ft", "lot coordinates")]
     y_m: Annotated[Length, Ask("-3 ft", "lot coordinates")]
     depth_m: Annotated[Annotated[Depth, Field(ge=0)] | None, Ask("70 in")]
-    sd_m: ItemSd = None
+    sd_m: parts.ItemSd = None
     point: Annotated[Name, Ask(hint="your name for it")] = ""
     kind: Literal["outdoor_locate"] = "outdoor_locate"
 
 
 def sd_of(item: OutdoorLocate, site: Site) -> float:
     """Give the standard deviation across: as given, or the receiver's at its depth."""
-    return sd_in_force(item.sd_m, site.noise.located_sd_m(item.depth_m or 0.0))
+    return parts.sd_in_force(item.sd_m, site.noise.located_sd_m(item.depth_m or 0.0))
 
 
-def likelihood(item: OutdoorLocate, laid: Laid) -> Array:
+def likelihood(item: OutdoorLocate, laid: parts.Laid) -> Array:
     """Distance of the point from the route, and its depth, both Student-t."""
-    site, reliability = laid.site, reliability_in_force(None, DEFAULT.reliability)
-    point = place_of(item)
+    site, reliability = laid.site, parts.reliability_in_force(None, DEFAULT.reliability)
+    point = parts.place_of(item)
     distance, station, _ = _polyline.line_locate_point(laid.vertices, point)
     degrees = site.noise.degrees_of_freedom
-    right = student(distance, sd_of(item, site), degrees)
+    right = parts.student(distance, sd_of(item, site), degrees)
     if item.depth_m is not None:
         fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
         head = laid.inverts_m[:, 0] - fall * station + site.head_above_invert_m
@@ -65,23 +51,23 @@ def likelihood(item: OutdoorLocate, laid: Laid) -> Array:
         noise = site.noise.depth_sd_m(item.depth_m)
         common = site.noise.session_depth_scale * item.depth_m
         sd = float(np.sqrt(noise**2 + common**2 + GROUND_SD_M**2))
-        right = right * student(item.depth_m - depth, sd, degrees)
+        right = right * parts.student(item.depth_m - depth, sd, degrees)
     return reliability * right + (1.0 - reliability) * unlisted(item, site)
 
 
 def unlisted(item: OutdoorLocate, site: Site) -> float:
     """Give the density of a point that has nothing to do with the lateral."""
-    return 1.0 / STRAY_BREADTH_M / (STRAY_DEPTH_M if item.depth_m is not None else 1.0)
+    return 1.0 / parts.STRAY_BREADTH_M / (STRAY_DEPTH_M if item.depth_m is not None else 1.0)
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=OutdoorLocate,
     words='the head found outdoors; or a row with room "lot" in locates.csv',
-    on_route=OnRoute(DEFAULT, likelihood, unlisted),
+    on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
     cause=None,
-    check=as_it_is,
-    aims=at_its_place(sd_of),
-    mark=lambda item: Mark(
+    check=parts.as_it_is,
+    aims=parts.at_its_place(sd_of),
+    mark=lambda item: parts.Mark(
         item.point, "locate", "located", item.x_m, item.y_m, item.depth_m, item.sd_m
     ),
     assumed=None,

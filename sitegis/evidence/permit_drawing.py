@@ -7,15 +7,7 @@ from typing import Annotated, Literal
 
 from .._fields import Ask, Name
 from .._site import Evidence, Site
-from ._kind import (
-    SOURCE,
-    EvidenceKind,
-    FromArchive,
-    Trust,
-    as_it_is,
-    nowhere,
-    say_given,
-)
+from . import _kind as parts
 
 # Judgement, no source; the second is how often a wrong drawing was made from habit.
 RELIABILITY = 0.80
@@ -27,7 +19,7 @@ class PermitDrawing(Evidence):
     """A permit drawing shows the lateral going to a main."""
 
     main: Annotated[Name, Ask("front-main")]
-    reliability: Trust = None
+    reliability: parts.Trust = None
     kind: Literal["permit_drawing"] = "permit_drawing"
 
 
@@ -41,18 +33,18 @@ def assumed(item: PermitDrawing, site: Site, main: str) -> str:
     """Say what the drawing was taken to be worth."""
     return (
         f"permit-drawing: it shows the right main with probability "
-        f"{say_given(item.reliability, RELIABILITY)}; a wrong one repeats the "
-        f"habit of the block with {FROM_HABIT:g} ({SOURCE})."
+        f"{parts.say_given(item.reliability, RELIABILITY)}; a wrong one repeats the "
+        f"habit of the block with {FROM_HABIT:g} ({parts.SOURCE})."
     )
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=PermitDrawing,
     words="a permit drawing that shows the lateral",
     on_route=None,
-    cause=FromArchive(RELIABILITY, if_wrong),
-    check=as_it_is,
-    aims=nowhere,
+    cause=parts.FromArchive(RELIABILITY, if_wrong),
+    check=parts.as_it_is,
+    aims=parts.nowhere,
     mark=None,
     assumed=assumed,
 )

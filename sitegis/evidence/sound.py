@@ -11,24 +11,12 @@ from pydantic import StrictBool
 from .._fields import Ask, Name
 from .._frames import Array
 from .._site import Evidence, Site
-from ._kind import (
-    AtManhole,
-    Default,
-    EvidenceKind,
-    Laid,
-    OnRoute,
-    Trust,
-    as_it_is,
-    nowhere,
-    passing,
-    reliability_in_force,
-    unlisted_notice,
-)
+from . import _kind as parts
 
 # Judgement, no source: how far a sound carries, and how often another is taken for it.
 REACH_M = 80.0
 FALSE_HEARD = 0.08
-DEFAULT = Default(0.80, 0.0, "a sound in a pipe that passes a manhole is heard 8 in 10")
+DEFAULT = parts.Default(0.80, 0.0, "a sound in a pipe that passes a manhole is heard 8 in 10")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,14 +25,14 @@ class Sound(Evidence):
 
     manhole: Annotated[Name, Ask("MH-1")]
     heard: Annotated[StrictBool, Ask(True)]
-    reliability: Trust = None
+    reliability: parts.Trust = None
     kind: Literal["sound"] = "sound"
 
 
-def likelihood(item: Sound, laid: Laid) -> Array:
+def likelihood(item: Sound, laid: parts.Laid) -> Array:
     """Heard with the reliability × exp(−distance/80 m) where the flow passes the manhole."""
-    distance = passing(laid, item.manhole)
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    distance = parts.passing(laid, item.manhole)
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     detect = reliability * np.exp(-np.nan_to_num(distance) / REACH_M)
     heard = np.where(np.isnan(distance), FALSE_HEARD, np.maximum(detect, FALSE_HEARD))
     return np.asarray(heard if item.heard else 1.0 - heard)
@@ -52,17 +40,17 @@ def likelihood(item: Sound, laid: Laid) -> Array:
 
 def unlisted(item: Sound, site: Site) -> float:
     """Give P(heard or not) where the lateral runs in no listed way."""
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
-    return unlisted_notice(reliability, FALSE_HEARD, noticed=item.heard)
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
+    return parts.unlisted_notice(reliability, FALSE_HEARD, noticed=item.heard)
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=Sound,
     words="tapping or running water heard at a manhole",
-    on_route=OnRoute(DEFAULT, likelihood, unlisted),
-    cause=AtManhole(lambda item: item.heard, FALSE_HEARD),
-    check=as_it_is,
-    aims=nowhere,
+    on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
+    cause=parts.AtManhole(lambda item: item.heard, FALSE_HEARD),
+    check=parts.as_it_is,
+    aims=parts.nowhere,
     mark=None,
     assumed=None,
 )

@@ -8,21 +8,9 @@ from typing import Annotated, Literal
 from .._fields import Ask, Extent, Length
 from .._frames import Array
 from .._site import Evidence, Site
-from ._kind import (
-    Default,
-    EvidenceKind,
-    Laid,
-    Mark,
-    OnRoute,
-    Trust,
-    as_it_is,
-    at_its_place,
-    near_route,
-    reliability_in_force,
-    stray_place,
-)
+from . import _kind as parts
 
-DEFAULT = Default(0.50, 0.0, "every second surface sign is of this trench")  # judgement
+DEFAULT = parts.Default(0.50, 0.0, "every second surface sign is of this trench")  # judgement
 LEAST_RADIUS_M = 0.1
 
 
@@ -33,7 +21,7 @@ class SurfaceSign(Evidence):
     x_m: Annotated[Length, Ask("20 ft", "lot coordinates")]
     y_m: Annotated[Length, Ask("-15 ft", "lot coordinates")]
     radius_m: Annotated[Extent, Ask("3 ft")]
-    reliability: Trust = None
+    reliability: parts.Trust = None
     kind: Literal["surface_sign"] = "surface_sign"
 
 
@@ -42,19 +30,21 @@ def sd_of(item: SurfaceSign, site: Site) -> float:
     return max(item.radius_m, LEAST_RADIUS_M)
 
 
-def likelihood(item: SurfaceSign, laid: Laid) -> Array:
+def likelihood(item: SurfaceSign, laid: parts.Laid) -> Array:
     """Distance of the sign from the route, Gaussian with its radius."""
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
-    return near_route(laid, item, reliability, sd_of(item, laid.site))
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
+    return parts.near_route(laid, item, reliability, sd_of(item, laid.site))
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=SurfaceSign,
     words="a settled strip, a patch in the pavement",
-    on_route=OnRoute(DEFAULT, likelihood, stray_place),
+    on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_place),
     cause=None,
-    check=as_it_is,
-    aims=at_its_place(sd_of),
-    mark=lambda item: Mark("", "surface-sign", "record", item.x_m, item.y_m, None, item.radius_m),
+    check=parts.as_it_is,
+    aims=parts.at_its_place(sd_of),
+    mark=lambda item: parts.Mark(
+        "", "surface-sign", "record", item.x_m, item.y_m, None, item.radius_m
+    ),
     assumed=None,
 )

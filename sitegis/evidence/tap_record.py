@@ -13,25 +13,10 @@ from .._fields import Ask, Length, Name
 from .._frames import Array
 from .._site import Evidence, Main, Site
 from .._statistics import normal_density
-from ._kind import (
-    LEAST_BLOCK_M,
-    Aim,
-    Default,
-    EvidenceKind,
-    FromArchive,
-    ItemSd,
-    Laid,
-    OnRoute,
-    Trust,
-    as_it_is,
-    block_m,
-    reliability_in_force,
-    sd_in_force,
-    station_from,
-)
+from . import _kind as parts
 
 # Judgement, no source; the second is of the tap on the main itself.
-DEFAULT = Default(0.80, 0.60, "a tap record is of this lot and main 4 times in 5")
+DEFAULT = parts.Default(0.80, 0.60, "a tap record is of this lot and main 4 times in 5")
 TAP_SD_M = 0.2
 
 
@@ -45,48 +30,52 @@ class TapRecord(Evidence):
     main: Annotated[Name, Ask("front-main")]
     manhole: Annotated[Name, Ask("MH-1")]
     distance_m: Annotated[Length, Ask("31 ft", "from the manhole, + with the flow")]
-    sd_m: ItemSd = None
-    reliability: Trust = None
+    sd_m: parts.ItemSd = None
+    reliability: parts.Trust = None
     kind: Literal["tap_record"] = "tap_record"
 
 
-def likelihood(item: TapRecord, laid: Laid) -> Array:
+def likelihood(item: TapRecord, laid: parts.Laid) -> Array:
     """Tap station against the record on its main; on another main the record is wrong."""
     stray = unlisted(item, laid.site)
-    station = station_from(item.manhole, item.distance_m, laid.main)
+    station = parts.station_from(item.manhole, item.distance_m, laid.main)
     if station is None or laid.main.id != item.main:
         return np.full(len(laid.stations_m), stray)
-    sd = float(np.hypot(sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
-    reliability = reliability_in_force(item.reliability, DEFAULT.reliability)
+    sd = float(np.hypot(parts.sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
+    reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return reliability * normal_density(laid.stations_m - station, sd) + stray
 
 
 def unlisted(item: TapRecord, site: Site) -> float:
     """Give the density of a record that is wrong: another lot's tap, on any main."""
-    wrong = 1.0 - reliability_in_force(item.reliability, DEFAULT.reliability)
+    wrong = 1.0 - parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return wrong * if_wrong(item, item.main, site)
 
 
 def if_wrong(item: TapRecord, habit_main: str, site: Site) -> float:
     """Give the density, per metre of main, of a record of another lot's tap."""
     main = next((main for main in site.mains if main.id == item.main), None)
-    return 1.0 / max(len(site.mains), 1) / (LEAST_BLOCK_M if main is None else block_m(main))
+    return (
+        1.0
+        / max(len(site.mains), 1)
+        / (parts.LEAST_BLOCK_M if main is None else parts.block_m(main))
+    )
 
 
-def aims(item: TapRecord, site: Site, main: Main) -> Iterable[Aim]:
-    """Aim at the recorded tap, on its own main."""
-    station = station_from(item.manhole, item.distance_m, main)
+def aims(item: TapRecord, site: Site, main: Main) -> Iterable[parts.Aim]:
+    """parts.Aim at the recorded tap, on its own main."""
+    station = parts.station_from(item.manhole, item.distance_m, main)
     if item.main == main.id and station is not None:
-        sd_m = sd_in_force(item.sd_m, DEFAULT.sd_m)
-        yield Aim(_polyline.line_interpolate_point(main.line, station), sd_m)
+        sd_m = parts.sd_in_force(item.sd_m, DEFAULT.sd_m)
+        yield parts.Aim(_polyline.line_interpolate_point(main.line, station), sd_m)
 
 
-KIND = EvidenceKind(
+KIND = parts.EvidenceKind(
     record=TapRecord,
     words="the city's record of this lot's tap",
-    on_route=OnRoute(DEFAULT, likelihood, unlisted),
-    cause=FromArchive(DEFAULT.reliability, if_wrong),
-    check=as_it_is,
+    on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
+    cause=parts.FromArchive(DEFAULT.reliability, if_wrong),
+    check=parts.as_it_is,
     aims=aims,
     mark=None,
     assumed=None,

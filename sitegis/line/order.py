@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import _polyline
-from .._errors import ComputationError, Fault
+from .._errors import ComputationError
 from .._frames import Array
+from .._messages import fault_of, notice_of
 from .._results import PlacedPoint, Placement
 from .._site import Notice
 
@@ -45,13 +46,16 @@ def points_on_line(placement: Placement) -> list[int]:
     spread = float(np.hypot(*np.ptp(xy, axis=0))) if len(chosen) > 1 else 0.0
     if spread < 0.3:
         raise ComputationError(
-            Fault(
-                "too-few-points", "locates.csv", None, "kind", "",
-                f"{len(chosen)} point(s) of the drain indoors, {spread:.2f} m apart, do not give"
-                " its direction.",
-                "Mark the head at two or more places along the drain, as far apart as can be.",
+            fault_of(
+                "too-few-points:order",
+                "locates.csv",
+                None,
+                "kind",
+                "",
+                count=len(chosen),
+                spread=spread,
             )
-        )  # fmt: skip
+        )
     return chosen
 
 
@@ -150,19 +154,8 @@ def _coordinates(placement: Placement, chosen: list[int]) -> Array:
 
 
 def _count_notice(ids: list[str]) -> Notice:
-    return Notice(
-        "cable-count-disagrees",
-        "The cable counts put the points in an order that runs back and forth over the floor. "
-        "The line was ordered by the points' places instead. Check the counts of "
-        + ", ".join(ids) + ".",
-        "locates.csv",
-    )  # fmt: skip
+    return notice_of("cable-count-disagrees", "locates.csv", ids=", ".join(ids))
 
 
 def _direction_notice() -> Notice:
-    return Notice(
-        "flow-direction-unsure",
-        "Neither cable counts, nor depths, nor a cleanout or stack say which way the drain flows. "
-        "The direction shown is a guess: note the cable count at two points.",
-        "locates.csv",
-    )
+    return notice_of("flow-direction-unsure", "locates.csv")

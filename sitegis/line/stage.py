@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from .._frames import Array
+from .._messages import notice_of
 from .._results import Bend, Drain, PlacedPoint, Placement
 from .._site import Noise, Notice, Site
 from .._statistics import nonnegative
@@ -242,27 +243,14 @@ def _bends(chain: Chain, start: float) -> tuple[Bend, ...]:
 def _plan_notices(drain: Drain, plan: PlanFit, units: LengthUnit) -> tuple[Notice, ...]:
     """Say what a person should know of the plan."""
     notices = [
-        Notice(
-            "mark-off-line",
-            f"Point {name} lies {about(abs(offset), units)} off the fitted drain, far more than "
-            "the receiver's scatter. It was given little weight: locate it again.",
-            name,
-        )
+        notice_of("mark-off-line", name, name=name, offset=about(abs(offset), units))
         for name, offset, weight in zip(
             drain.point_ids, drain.offsets_m, plan.best.weights, strict=True
         )
         if weight < _OUTLIER_WEIGHT
     ]
     if len(drain.point_ids) < 4:
-        notices.append(
-            Notice(
-                "few-points",
-                f"Only {len(drain.point_ids)} points are on the drain: a bend between them would "
-                "not be seen. Mark the head every 4 to 5 feet.",
-                "locates.csv",
-                needs_person=False,
-            )
-        )
+        notices.append(notice_of("few-points", "locates.csv", count=len(drain.point_ids)))
     return (*notices, *_bend_count_notice(plan))
 
 
@@ -272,15 +260,7 @@ def _bend_count_notice(plan: PlanFit) -> tuple[Notice, ...]:
     ranked = sorted(logs, key=lambda k: -logs[k])
     if len(ranked) < 2 or logs[ranked[0]] - logs[ranked[1]] > np.log(3.0):
         return ()
-    return (
-        Notice(
-            "bend-count-unsure",
-            f"The marks fit {ranked[0]} bend(s) and {ranked[1]} bend(s) about equally well. The "
-            "spread of the exit covers both. Marks about the bend would settle it.",
-            "locates.csv",
-            needs_person=False,
-        ),
-    )
+    return (notice_of("bend-count-unsure", "locates.csv", ranked=ranked[0], ranked_2=ranked[1]),)
 
 
 def _profile_notices(
@@ -290,24 +270,22 @@ def _profile_notices(
     notices = []
     if drain.slope_sd_ratio > _UNINFORMED_RATIO:
         notices.append(
-            Notice(
+            notice_of(
                 "slope-not-measured",
-                "The marks say next to nothing about the slope: the one shown is common practice "
-                f"({100 * drain.slope:.1f} %, give or take {100 * drain.slope_sd:.1f} %). A taped "
-                "depth at a cleanout or the main's invert would fix it.",
                 "profile",
-                needs_person=False,
+                slope=100 * drain.slope,
+                slope_sd=100 * drain.slope_sd,
             )
         )
     invert = drain.invert_at_end_m + drain.slope * depths.behind_m
     residual = depths.inverts_m - invert
     notices += [
-        Notice(
+        notice_of(
             "depth-off-line",
-            f"The depth at {name} is {about(abs(r), units)} "
-            f"{'less' if r > 0 else 'more'} than the fitted drain's. It was given little weight: "
-            "read it again, and once more with the receiver lifted.",
             name,
+            name=name,
+            r=about(abs(r), units),
+            text="less" if r > 0 else "more",
         )
         for name, r, weight in zip(ids, residual, tails, strict=True)
         if weight < _OUTLIER_WEIGHT
@@ -316,21 +294,11 @@ def _profile_notices(
     regular = tails >= _OUTLIER_WEIGHT  # one wild depth is named once, not as two jumps
     limit = np.maximum(3.0 * np.hypot(depths.sd_m[1:], depths.sd_m[:-1]), 0.10)
     notices += [
-        Notice(
-            "depth-jump",
-            f"Between {ids[i]} and {ids[i + 1]} the depth jumps by {about(float(jump[i]), units)}: "
-            "a sag, a drop in the pipe, or a distorted reading.",
-            ids[i],
+        notice_of(
+            "depth-jump", ids[i], ids=ids[i], ids_2=ids[i + 1], jump=about(float(jump[i]), units)
         )
         for i in np.flatnonzero((jump > limit) & regular[1:] & regular[:-1])
     ]
     if drain.slope + 2.0 * drain.slope_sd < 0:
-        notices.append(
-            Notice(
-                "falls-upstream",
-                "The depths rise in the direction of flow. Either the drain has settled, or the "
-                "direction of flow is the other way round.",
-                "profile",
-            )
-        )
+        notices.append(notice_of("falls-upstream", "profile"))
     return tuple(notices)

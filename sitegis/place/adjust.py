@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._errors import ComputationError, Fault
+from .._errors import ComputationError
 from .._frames import Array
+from .._messages import fault_of
 from .._ties import MATTERS_P, in_steps
 from .network import Equations, Network, Observation, compile_equations, evaluate, misclosures
 
@@ -97,15 +98,7 @@ def solve_network(
     )
     if not good:
         raise ComputationError(
-            Fault(
-                "adjustment-does-not-settle",
-                "locates.csv",
-                None,
-                "x, y",
-                "",
-                "The measurements contradict each other so much that no place fits them.",
-                "Check the ties and the room poses for gross mistakes, or leave the doubtful out.",
-            )
+            fault_of("adjustment-does-not-settle", "locates.csv", None, "x, y", "")
         )
     return good
 

@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from .. import _polyline
-from .._errors import ComputationError, Fault
+from .._errors import ComputationError
 from .._frames import Array, rotation
+from .._messages import fault_of
 from .._site import Locate, Room, Side, Site, Tie
 from .network import Network, Observation
 
@@ -201,7 +202,7 @@ class _Builder:
             return
         room = find_room(self.site, locate.room)
         if room is None:
-            raise _unknown("locates.csv", locate.row, "room", locate.room, "There is no such room.")
+            raise _unknown("name-unknown:room", "locates.csv", locate.row, "room", locate.room)
         self._offset(
             node, self.poses[room.id], value, sds, f"{locate.id} in room {room.id},",
             room.id, (locate.id, room.id),
@@ -211,8 +212,7 @@ class _Builder:
         """Add a taped distance."""
         start, end = self._named(tie.from_name, tie), self._named(tie.to_name, tie)
         if start == end:
-            reason = "A tie goes from one point to another, not back to itself."
-            raise _unknown("ties.csv", tie.row, "to", tie.to_name, reason)
+            raise _unknown("name-unknown:itself", "ties.csv", tie.row, "to", tie.to_name)
         self._observe(
             Observation(
                 f"tie {tie.from_name} to {tie.to_name}", "distance", (start, end),
@@ -225,12 +225,10 @@ class _Builder:
         contact = self.site.wall_contacts[index]
         node = self.nodes.get(contact.point)
         if node is None:
-            reason = "There is no such point."
-            raise _unknown("site.toml", None, "wall.point", contact.point, reason)
+            raise _unknown("name-unknown:point", "site.toml", None, "wall.point", contact.point)
         edges = wall_candidates(self.site, contact.side)
         if not edges:
-            reason = f"The building has no wall on its {contact.side} side."
-            raise _unknown("site.toml", None, "wall.side", contact.side, reason)
+            raise _unknown("name-unknown:side", "site.toml", None, "wall.side", contact.side)
         first = edges[0] if edge is None else edge
         ends = (self._corner(first), self._corner((first + 1) % len(self.outline)))
         self._observe(
@@ -276,7 +274,7 @@ class _Builder:
         room = find_room(self.site, owner) if corner == "origin" else None
         if room is not None:
             return self.poses[room.id]
-        raise _unknown("ties.csv", tie.row, "from, to", name, "No point or corner has this name.")
+        raise _unknown("name-unknown", "ties.csv", tie.row, "from, to", name)
 
 
 def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
@@ -294,7 +292,6 @@ def wall_candidates(site: Site, side: Side) -> list[int]:
     return sorted(edges, key=lambda i: -float(lengths[i]))
 
 
-def _unknown(file: str, row: int | None, field: str, value: str, reason: str) -> ComputationError:
+def _unknown(name: str, file: str, row: int | None, field: str, value: str) -> ComputationError:
     """Give the error for something named that is not there."""
-    remedy = "Correct the name, or add what it names."
-    return ComputationError(Fault("name-unknown", file, row, field, value, reason, remedy))
+    return ComputationError(fault_of(name, file, row, field, value, side=value))

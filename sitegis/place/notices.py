@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from .._frames import Array
+from .._messages import notice_of
 from .._results import Adjustment
 from .._site import Notice, Site
 from .._statistics import largest_sd_m
@@ -41,14 +42,17 @@ def adjustment_notices(
             for length in (abs(item.residual_m), item.value_m)
         )
         notices.append(
-            Notice(
+            notice_of(
                 "measurement-left-out",
-                f"Left out '{_plain(item.name)}' ({value}): "
-                f"it is {off} off what the other measurements say (w {removal.w:.1f}; chi-square "
-                f"{removal.chi_square_before:.1f} before, {removal.chi_square_after:.1f} after)."
-                f"{proposal}{_second_opinion(cleaned, removal.index, robust_suspect, adjustment)} "
-                "Measure it again.",
                 _plain(item.name),
+                plain=_plain(item.name),
+                text=value,
+                off=off,
+                w=removal.w,
+                chi_square_before=removal.chi_square_before,
+                chi_square_after=removal.chi_square_after,
+                proposal=proposal,
+                second_opinion=_second_opinion(cleaned, removal.index, robust_suspect, adjustment),
             )
         )
     notices += _not_located(cleaned, adjustment)
@@ -57,12 +61,12 @@ def adjustment_notices(
         limit = float(chdtri(free, 1.0 - _STRAINED))
         if adjustment.chi_square > limit:
             notices.append(
-                Notice(
+                notice_of(
                     "measurements-strained",
-                    f"The measurements fit worse than their spreads allow (chi-square "
-                    f"{adjustment.chi_square:.1f} on {free}, expected below {limit:.1f}), though "
-                    f"no single one stands out. Measure with more care or state larger spreads.",
                     "ties.csv",
+                    chi_square=adjustment.chi_square,
+                    free=free,
+                    limit=limit,
                 )
             )
     return notices + _unchecked(site, network, adjustment)
@@ -100,14 +104,7 @@ def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -
     if pair is None:
         return []
     one, other = (adjustment.observations[index].name for index in pair)
-    return [
-        Notice(
-            "ties-changed-over",
-            f"The distances of '{one}' and '{other}' look changed over: exchanged, they and all "
-            "other measurements agree. Nothing was changed; look at the notes and correct them.",
-            "ties.csv",
-        )
-    ]
+    return [notice_of("ties-changed-over", "ties.csv", one=one, other=other)]
 
 
 def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
@@ -119,14 +116,7 @@ def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
         f"'{_plain(item.name)}'" + (f" (looks like {item.proposal})" if item.proposal else "")
         for item in suspects[:8]
     )
-    return [
-        Notice(
-            "blunder-not-located",
-            f"One of these measurements is wrong, and nothing tells which: {listed}. All were kept "
-            "and the spread of the points was widened. Measure each again, or add one more tie.",
-            _plain(suspects[0].name),
-        )
-    ]
+    return [notice_of("blunder-not-located", _plain(suspects[0].name), listed=listed)]
 
 
 def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Notice]:
@@ -137,17 +127,7 @@ def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Not
             weak.setdefault(item.joins[0])
     if not weak:
         return []
-    return [
-        Notice(
-            "tape-not-checked",
-            "A slip of the tape would go unseen at: "
-            + ", ".join(weak)
-            + ". One tie from each to a "
-            "building corner or another point would check them.",
-            "locates.csv",
-            needs_person=False,
-        )
-    ]
+    return [notice_of("tape-not-checked", "locates.csv", weak=", ".join(weak))]
 
 
 def mirror_notices(
@@ -169,12 +149,7 @@ def mirror_notices(
             else "Measure one more distance to settle it."
         )
         notices.append(
-            Notice(
-                "mirror-solution",
-                f"{', '.join(names)} could also lie at a mirror image of the place shown: the "
-                f"measurements fit both. {settle}",
-                names[0],
-            )
+            notice_of("mirror-solution", names[0], names=", ".join(names), settle=settle)
         )
     return notices
 
@@ -190,13 +165,12 @@ def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[N
                 else "the depth from the nulls and the depth reading disagree"
             )
             notices.append(
-                Notice(
+                notice_of(
                     "field-distorted",
-                    f"At {point} {expected} (off by "
-                    f"{format_length(abs(head.departure_m), site.depth_units)}): the field is "
-                    "distorted there, by steel or another line. Its place and depth count for "
-                    "less; read it again or take a point nearby.",
                     point,
+                    point=point,
+                    expected=expected,
+                    departure_m=format_length(abs(head.departure_m), site.depth_units),
                 )
             )
     return notices
@@ -219,11 +193,11 @@ def weak_notices(
         return []
     spread = format_length(spreads[worst], site.units, fraction=2)
     return [
-        Notice(
+        notice_of(
             "place-weakly-held",
-            f"The measurements hold the points in such a flat shape that {names[worst]} may lie "
-            f"{spread} off (one standard deviation; condition number {condition:.0e}). Tape one "
-            "more distance to it, square to those there are.",
             names[worst],
+            names=names[worst],
+            spread=spread,
+            condition=condition,
         )
     ]

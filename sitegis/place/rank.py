@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from .._errors import ComputationError, Fault
+from .._errors import ComputationError
 from .._frames import Array
+from .._messages import fault_of
 from .._results import Adjustment
 from .._site import Site
 from .._statistics import largest_sd_m
@@ -40,16 +41,10 @@ def require_full_rank(network: Network, solution: Solution) -> None:
             ". A point measured in two rooms (a doorway corner, say) also ties them, like two"
             " distances"
         )
+    name = "room-not-tied:adjusted" if rooms else "point-not-tied"
+    loosened, measure = ", ".join(rooms or points), f"{remedy[0].upper()}{remedy[1:]}"
     raise ComputationError(
-        Fault(
-            "room-not-tied" if rooms else "point-not-tied",
-            "ties.csv",
-            None,
-            "from, to",
-            ", ".join(rooms or points),
-            what,
-            f"{remedy[0].upper()}{remedy[1:]}.",
-        )
+        fault_of(name, "ties.csv", None, "from, to", loosened, what=what, measure=measure)
     )
 
 
@@ -71,13 +66,16 @@ def require_some_place(
     ]
     spread = format_length(spreads[worst], site.units, fraction=1)
     raise ComputationError(
-        Fault(
-            "point-not-placed", "locates.csv", None, "x, y", names[worst],
-            "The measurements contradict each other, or are so uncertain, that it may lie "
-            f"{spread} off.",
-            f"Check '{doubtful.name}' first, then the other ties and every sd that is given.",
+        fault_of(
+            "point-not-placed",
+            "locates.csv",
+            None,
+            "x, y",
+            names[worst],
+            spread=spread,
+            doubtful=doubtful.name,
         )
-    )  # fmt: skip
+    )
 
 
 def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:

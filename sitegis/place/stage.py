@@ -8,8 +8,9 @@ import numpy as np
 import shapely
 
 from .. import _polyline
-from .._errors import ComputationError, Fault
+from .._errors import ComputationError
 from .._frames import Array, rotation
+from .._messages import fault_of
 from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
 from .._site import Locate, Noise, Site
 from .._statistics import ellipse
@@ -296,14 +297,8 @@ def _tail(noise: Noise) -> float:
     freedom = noise.degrees_of_freedom
     if not freedom > 2:
         raise ComputationError(
-            Fault(
-                "tail-too-heavy",
-                "site.toml",
-                None,
-                "noise.degrees_of_freedom",
-                f"{freedom:g}",
-                "With two degrees of freedom or fewer the receiver's noise has no spread at all.",
-                "Give a number above 2 (4 by default), or leave it out.",
+            fault_of(
+                "tail-too-heavy", "site.toml", None, "noise.degrees_of_freedom", f"{freedom:g}"
             )
         )
     return tail_factor(freedom)

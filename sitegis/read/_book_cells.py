@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime
 from dataclasses import replace
 
-from .._errors import Fault
-from ._book_file import Cell, Formatted, Unusable
+from .._messages import fault_of
+from ._book_file import Cell, Formatted, Unusable, unusable
 from ._book_form import Column
 from ._book_places import Place
 from ._file_names import BOOK_FILE
@@ -24,33 +24,27 @@ def shown_text(cell: Cell) -> str:
     return "" if cell is None else str(cell)
 
 
-def fault_at(report: Report, code: str, place: Place, reason: str, remedy: str) -> None:
-    """Gather a fault of the workbook at a place."""
+def fault_at(report: Report, name: str, place: Place, /, **values: object) -> None:
+    """Gather a fault of the workbook, by its name in the catalogue, at a place."""
     shown = shorten(place.text)
-    report.add(Fault(code, BOOK_FILE, place.row, place.name, shown, reason, remedy))
+    report.add(fault_of(name, BOOK_FILE, place.row, place.name, shown, **values))
 
 
 def usable(cell: Cell, kind: str, place: Place, report: Report) -> object:
     """Give a cell's value; None, with the fault gathered, where it has none to take."""
     if isinstance(cell, datetime.date) and kind != "date":
-        cell = Unusable("cell-date", cell.isoformat(), "The spreadsheet turned this into a date.",
-                        "format the cell as text and write it again, as in 12' 4in.")  # fmt: skip
+        cell = unusable("cell-date", cell.isoformat())
         place = replace(place, text=cell.shown)
     elif isinstance(cell, Formatted):
         if kind == "number":
             return cell.value
-        cell = Unusable("cell-format", shown_text(cell),
-                        "The cell's format shows a sign or a unit that its value does not hold.",
-                        "format the cell as text and write the value with its unit.")  # fmt: skip
+        cell = unusable("cell-format", shown_text(cell))
     elif isinstance(cell, str) and cell.startswith("=") and kind != "text":
-        cell = Unusable("cell-formula", cell, "This formula stands as text: it is not calculated.",
-                        "format the cell as a number and write it again, or write the number "
-                        "itself.")  # fmt: skip
+        cell = unusable("cell-formula", cell)
     elif isinstance(cell, int | float) and kind == "date":
-        cell = Unusable("cell-number", str(cell), "The spreadsheet holds a bare number here.",
-                        "format the cell as a date, or write it as in 2026-04-14.")  # fmt: skip
+        cell = unusable("cell-number", str(cell))
     if isinstance(cell, Unusable):
-        fault_at(report, cell.code, place, cell.reason, cell.remedy)
+        fault_at(report, cell.name, place, **cell.values)
         return None
     return cell
 

@@ -14,7 +14,7 @@ import warnings
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -26,6 +26,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
 
 from .._errors import Fault
+from .._messages import fault_of
 from .._printable import odd_character, printable
 from ._book_layout import Layout, read_layout
 from ._book_parts import DoctypeError, TooManyError, count_elements
@@ -53,10 +54,14 @@ _DAMAGED = (
 class Unusable:
     """A cell that has no value to take: why, and what to do."""
 
-    code: str
+    name: str
     shown: str
-    reason: str
-    remedy: str
+    values: Mapping[str, object]
+
+
+def unusable(name: str, shown: str, /, **values: object) -> Unusable:
+    """Give a cell as unusable for a reason of the catalogue."""
+    return Unusable(name, shown, values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +77,7 @@ Cell = str | int | float | bool | datetime.date | Formatted | Unusable | None
 
 def is_merged(cell: Cell) -> bool:
     """Tell whether a cell is merged with another that holds the value."""
-    return isinstance(cell, Unusable) and cell.code == "cell-merged"
+    return isinstance(cell, Unusable) and cell.name == "cell-merged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,40 +122,32 @@ def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, Page] | 
                     return _sheets(file, report)
         except _DAMAGED as error:
             words = " ".join(str(error).split())[:120]
-            fault = _whole("book-broken", f"This is no readable workbook ({words}).",
-                           "open it in the spreadsheet and save it again as .xlsx, without a "
-                           "password.")  # fmt: skip
+            fault = _whole("book-broken", words=words)
         except OSError as error:
-            fault = _whole("file-unreadable", f"The file cannot be read ({error}).",
-                           "close the spreadsheet that has it open; check its "
-                           "permissions.")  # fmt: skip
+            fault = _whole("file-unreadable:book", error=error)
     report.add(fault)
     return None
 
 
-def _whole(code: str, reason: str, remedy: str) -> Fault:
-    return Fault(code, BOOK_FILE, None, "file", "", reason, remedy)
+def _whole(name: str, /, **values: object) -> Fault:
+    return fault_of(name, BOOK_FILE, None, "file", **values)
 
 
 def _why_not(path: Path, folder: Path) -> Fault | None:
     """Fault what is no ordinary file of bounded size inside the folder."""
     try:
         if not is_inside(path, folder):
-            return _whole("path-outside", "This is a link to a place outside the site folder.",
-                          "copy the file itself into the site folder.")  # fmt: skip
+            return _whole("path-outside")
         status = path.stat()
     except (OSError, RuntimeError) as error:
         # RuntimeError: pathlib's word for a loop of links
-        return _whole("file-unreadable", f"The file cannot be read ({error}).",
-                      "check its permissions.")  # fmt: skip
+        return _whole("file-unreadable", error=error)
     if not stat.S_ISREG(status.st_mode):
-        return _whole("not-a-file", "This is not an ordinary file.", "put a workbook in its place.")
+        return _whole("not-a-file:book")
     if status.st_size > MOST_BYTES:
         return _whole(
-            "file-too-big",
-            f"The file has {status.st_size / 1e6:.0f} MB; {MOST_BYTES // 1_000_000} MB are the "
-            "most.", "take pictures and other sheets out.",
-        )  # fmt: skip
+            "file-too-big:book", size_mb=status.st_size / 1e6, most_bytes=MOST_BYTES // 1_000_000
+        )
     return None
 
 
@@ -158,15 +155,11 @@ def _unfit(file: IO[bytes]) -> Fault | None:
     """Fault another kind of file, an archive that unpacks to too much or holds a document type."""
     begins = file.read(len(OLD_OR_LOCKED))
     if begins == OLD_OR_LOCKED:
-        return _whole("book-broken", "This is an old .xls workbook, or one with a password.",
-                      "open it in the spreadsheet and save it again as .xlsx, without a "
-                      "password.")  # fmt: skip
+        return _whole("book-broken:old-or-locked")
     with zipfile.ZipFile(file) as archive:
         parts = archive.infolist()
         if any(part.filename == "content.xml" for part in parts):
-            return _whole("book-broken", "This is an OpenDocument file named as a workbook.",
-                          "open it in the spreadsheet and save it as .xlsx: another ending alone "
-                          "does not change the file.")  # fmt: skip
+            return _whole("book-broken:open-document")
         unpacked = sum(part.file_size for part in parts)
         if unpacked > MOST_UNPACKED or len(parts) > MOST_PARTS:
             return _too_big(f"unpacks to {unpacked / 1e6:.0f} MB in {len(parts)} parts")
@@ -183,18 +176,14 @@ def _overgrown(archive: zipfile.ZipFile, parts: list[zipfile.ZipInfo]) -> Fault 
             if is_xml and not streamed and part.file_size > MOST_IN_MEMORY:
                 return _too_big(f"has a part of {part.file_size / 1e6:.0f} MB")
     except DoctypeError:
-        return _whole("book-doctype", "The workbook declares a document type.",
-                      "no spreadsheet writes that: do not trust the file.")  # fmt: skip
+        return _whole("book-doctype")
     except TooManyError as error:
         return _too_big(f"holds {error}, empty ones that are only formatted included")
     return None
 
 
 def _too_big(what: str) -> Fault:
-    return _whole(
-        "file-too-big", f"The workbook {what}, more than is read.",
-        "copy the tables into a fresh workbook ('sitegis start --workbook').",
-    )  # fmt: skip
+    return _whole("file-too-big:unpacked", what=what)
 
 
 def _sheets(file: IO[bytes], report: Report) -> dict[str, Page]:
@@ -216,11 +205,11 @@ def _sheets(file: IO[bytes], report: Report) -> dict[str, Page]:
             for number, line in _lines(value_sheet, written_sheet, layout):
                 rows_left -= 1
                 if rows_left < 0 or len(lines) > MOST_ROWS:
-                    report.add(Fault(
-                        "too-many-rows", BOOK_FILE, number, title, "",
-                        f"There are more than {MOST_ROWS} rows, or they lie too far down.",
-                        "check that it is the right table; delete stray cells far below it.",
-                    ))  # fmt: skip
+                    report.add(
+                        fault_of(
+                            "too-many-rows:book", BOOK_FILE, number, title, "", most_rows=MOST_ROWS
+                        )
+                    )
                     return sheets
                 if line is not None:
                     lines.append(line)
@@ -268,24 +257,16 @@ def _lines(values: Any, written: Any, layout: Layout) -> Iterator[tuple[int, Lin
 
 def _merged(first: tuple[int, int]) -> Unusable:
     row, column = first
-    return Unusable(
-        "cell-merged", "",
-        f"This cell is merged with {get_column_letter(column)}{row}, which alone holds the value.",
-        "unmerge them and write into each cell what belongs there.",
-    )  # fmt: skip
+    return unusable("cell-merged", "", column=get_column_letter(column), row=row)
 
 
 def _cell(value_cell: Any, written_cell: Any) -> Cell:
     """Take a cell's value, or why there is none."""
     value = value_cell.value
     if written_cell.data_type == "f" and value is None:
-        return Unusable("cell-not-calculated", str(written_cell.value),
-                        "This formula was never calculated.",
-                        "open the workbook in a spreadsheet and save it, or write the number "
-                        "itself.")  # fmt: skip
+        return unusable("cell-not-calculated", str(written_cell.value))
     if value_cell.data_type == "e":
-        return Unusable("cell-error", str(value), "This cell holds an error.",
-                        "correct its formula, or write the number itself.")  # fmt: skip
+        return unusable("cell-error", str(value))
     plain = _plain(value)
     if isinstance(plain, int | float) and not isinstance(plain, bool):
         number_format = str(value_cell.number_format)
@@ -298,9 +279,7 @@ def _plain(value: object) -> Cell:
     """Give trimmed text, a number, a truth or a date; 5.0 as 5."""
     if isinstance(value, str):
         if odd := odd_character(value):
-            return Unusable("text-unprintable", printable(value),
-                            f"This cell holds the character {odd}, which is no text.",
-                            "type the text anew, or paste it as plain text.")  # fmt: skip
+            return unusable("text-unprintable:cell", printable(value), odd=odd)
         return value.strip() or None
     if isinstance(value, datetime.datetime):
         return value.date()
@@ -308,5 +287,4 @@ def _plain(value: object) -> Cell:
         return int(value)
     if value is None or isinstance(value, bool | int | float | datetime.date):
         return value
-    return Unusable("cell-time", str(value), "The spreadsheet takes this for a time of day.",
-                    "format the cell as text and write it again.")  # fmt: skip
+    return unusable("cell-time", str(value))

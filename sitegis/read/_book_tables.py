@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from .._errors import Fault
+from .._messages import fault_of
 from ._book_cells import as_kind, fault_at, shown_text, usable
 from ._book_file import Cell, Line, Page, cell_name, is_merged
 from ._book_form import KEY, Column, Sheet, is_explanation
@@ -52,10 +52,9 @@ def make_book(pages: Mapping[str, Page], sheets: tuple[Sheet, ...], report: Repo
         page = pages.get(sheet.name)
         if page is None:
             if sheet.name in NEEDED_SHEETS:
-                report.add(Fault("sheet-missing", BOOK_FILE, None, sheet.name, "",
-                                 f"The sheet {sheet.name} is missing.",
-                                 "take it over from a blank workbook ('sitegis start "
-                                 "--workbook')."))  # fmt: skip
+                report.add(
+                    fault_of("sheet-missing", BOOK_FILE, None, sheet.name, "", sheet=sheet.name)
+                )
             continue
         if sheet.join == "form":
             _read_form(book, sheet, page.lines, report)
@@ -75,8 +74,7 @@ def make_book(pages: Mapping[str, Page], sheets: tuple[Sheet, ...], report: Repo
         else:
             _JOINS[sheet.join](book, sheet, items, report)
     for name in sorted(set(pages) - {sheet.name for sheet in sheets} - {"how to"}):
-        report.note("sheet-not-read", f"The sheet {name!r} is not one of the field book's and is "
-                    "not read.", BOOK_FILE)  # fmt: skip
+        report.note("sheet-not-read", BOOK_FILE, name=name)
     return book
 
 
@@ -89,8 +87,7 @@ def _note_hidden(
     if page.is_hidden and lines:
         hidden = ["the whole sheet"]
     if hidden:
-        report.note("hidden-read", f"Hidden in sheet {sheet.name}, but read: "
-                    f"{shorten(', '.join(hidden))}.", sheet.name)  # fmt: skip
+        report.note("hidden-read", sheet.name, sheet=sheet.name, hidden=shorten(", ".join(hidden)))
 
 
 # ------------------------------------------------------------------------------------- forms
@@ -124,7 +121,7 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
         place = Place(sheet.name, line.number, 1, key, shown_text(cell))
         column = known.get(key, Column(key, tuple(key.split(".")), "number", ""))
         if key in book.places.cells:
-            fault_at(report, "key-twice", place, "This key is there twice.", "keep one of them.")
+            fault_at(report, "key-twice", place)
             continue
         book.places.cells[key] = place
         if cell is None:
@@ -136,8 +133,7 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
             column.path[0] not in _TABLES_OF_FORMS or len(column.path) < 2
             or not _put(book.raw, column.path, as_kind(value, column))
         ):  # fmt: skip
-            fault_at(report, "key-unknown", place, "The key in column A is not known.",
-                   guess(key, known))  # fmt: skip
+            fault_at(report, "key-unknown:book", place, known=guess(key, known))
 
 
 # ------------------------------------------------------------------------------------ tables
@@ -163,12 +159,12 @@ def _read_headings(sheet: Sheet, line: Line, report: Report) -> list[str] | None
     written = [shown_text(cell).strip() for cell in line.cells]
     lowered = [name.lower() for name in written]
 
-    def fault(code: str, row: int | None, name: str, reason: str, remedy: str) -> None:
+    def fault(message: str, row: int | None, name: str, /, **values: object) -> None:
         index = lowered.index(name) if name in lowered else None
         place = f"{sheet.name}!{row}:{row}"
         if index is not None and row is not None:
             place = cell_name(sheet.name, row, index)
-        report.add(Fault(code, BOOK_FILE, row, f"{place} ({shorten(name)})", "", reason, remedy))
+        report.add(fault_of(message, BOOK_FILE, row, f"{place} ({shorten(name)})", **values))
 
     needed = _REQUIRED.get(sheet.name, names[:1])
     return read_heading(written, names, needed, fault, line.number)
@@ -198,8 +194,7 @@ def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) ->
             stray = cell is not None and not is_merged(cell)
             if stray and (index >= len(headings) or not headings[index]):
                 place = Place(sheet.name, line.number, index, "", shown_text(cell))
-                fault_at(report, "row-too-long", place, "This cell stands under no heading.",
-                       "move it under its heading, or take it out.")  # fmt: skip
+                fault_at(report, "row-too-long:book", place)
         if any(cell is not None for cell in item.cells.values()):
             yield item
 
@@ -214,10 +209,10 @@ def _note_changed(item: _Item, report: Report) -> None:
     if first.startswith("example") and not shipped:
         report.note(
             "example-row",
-            f"Row {item.line.number} of sheet {item.sheet.name} begins with 'example' and is not "
-            "read, but was written over.",
-            f"{item.sheet.name}!{item.line.number}:{item.line.number}", needs_person=True,
-        )  # fmt: skip
+            f"{item.sheet.name}!{item.line.number}:{item.line.number}",
+            number=item.line.number,
+            name=item.sheet.name,
+        )
 
 
 def _text_row(item: _Item, report: Report) -> Row | None:
@@ -306,14 +301,8 @@ def _join_parent(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
         if name in report.broken_names:
             continue
         if name not in ids:
-            reason = f"There is no [[{parent}]] of this id."
-            fault_at(
-                report,
-                f"{parent}-unknown",
-                item.place(parent),
-                reason,
-                guess(name, filter(None, ids)),
-            )
+            known = guess(name, filter(None, ids))
+            fault_at(report, f"{parent}-unknown", item.place(parent), known=known)
             report.broken_names.add(shown_text(item.cells.get("id")))
             continue
         number = ids.index(name) + 1
@@ -337,9 +326,7 @@ def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
         table = tables[number - 1]
         for key, value in made.items():
             if table.setdefault(key, value) != value:
-                fault_at(report, "rows-differ", item.place(key),
-                       f"An earlier row of {name} has another {key}.",
-                       "write it once, in the first row of the id.")  # fmt: skip
+                fault_at(report, "rows-differ", item.place(key), name=name, text=key)
         if item.cells.get("x") is not None or item.cells.get("y") is not None:
             points: list[object] = table.setdefault("points", [])  # type: ignore[assignment]  # made here
             spot = f"{prefix}.points[{len(points) + 1}]"

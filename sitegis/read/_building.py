@@ -38,11 +38,7 @@ def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | Non
     table, report = reading.file.building, reading.report
     given = [n for n in ("layer", "setbacks", "corners") if getattr(table, n) is not None]
     if len(given) != 1:
-        report.site("building-source", "building", None,
-                    "The building must be given in one way." if given
-                    else "The building is not given.",
-                    "write exactly one of layer (with id_field and id), setbacks with width and "
-                    "depth, or corners.")  # fmt: skip
+        report.site("building-source" if given else "building-source:none", "building", None)
         return None
     ring: Array | None
     if table.layer is not None:
@@ -56,13 +52,7 @@ def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | Non
     if ring is None:
         return None
     if not is_simple(ring):
-        report.site(
-            "building-not-simple",
-            f"building.{given[0]}",
-            None,
-            "The building's outline crosses itself or has no area.",
-            "give the outside corners counter-clockwise from the front-left one.",
-        )
+        report.site("building-not-simple", f"building.{given[0]}", None)
         return None
     if not _inside_lot(reading, ring, lot, given[0]):
         return None
@@ -80,13 +70,9 @@ def _from_setbacks(reading: Reading, table: BuildingTable, lot: Lot) -> Array | 
     assert setbacks is not None
     missing = [n for n, v in (("width", width), ("depth", depth)) if v is None]
     for name in missing:
-        report.site("key-missing", f"building.{name}", None,
-                    "Setbacks need the building's width and depth.",
-                    "write width (along the front) and depth (front to rear).")  # fmt: skip
+        report.site("key-missing:building-size", f"building.{name}", None)
     if (setbacks.left is None) == (setbacks.right is None):
-        report.site("building-source", "building.setbacks", None,
-                    "Setbacks need the front and one of left and right.",
-                    "write setbacks = {front = \"25'\", left = \"6'\"}.")  # fmt: skip
+        report.site("building-source:setbacks", "building.setbacks", None)
         return None
     if width is None or depth is None:
         return None
@@ -98,9 +84,7 @@ def _from_setbacks(reading: Reading, table: BuildingTable, lot: Lot) -> Array | 
     assert inset is not None
     point = _offset_crossing(lot, setbacks.front, side, inset)
     if point is None:
-        report.site("building-source", "building.setbacks", None,
-                    f"The front and {side} lot lines do not cross.",
-                    "give the building's corners in lot coordinates.")  # fmt: skip
+        report.site("building-source:lines-do-not-cross", "building.setbacks", None, side=side)
         return None
     return np.asarray(box - reference + point)
 
@@ -129,17 +113,13 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
     key = f"building.{'id' if source == 'layer' else source}"
     overlap = shapely.area(shapely.intersection(house, land))
     if overlap < 0.05 * house.area:
-        reading.report.site("building-outside", key, None, "The building lies outside the lot.",
-                            "check the building's id or setbacks, and the lot's.")  # fmt: skip
+        reading.report.site("building-outside", key, None)
         return False
     over = float(shapely.hausdorff_distance(land, shapely.union(land, house)))
     if over > 0.01:
         reading.report.note(
-            "building-over-line",
-            f"The building reaches {reading.report.say(over)} over the lot line; lot and "
-            f"building disagree.",
-            key, needs_person=over > OVERHANG_M,
-        )  # fmt: skip
+            "building-over-line", key, needs_person=over > OVERHANG_M, over=reading.report.say(over)
+        )
     return True
 
 
@@ -159,14 +139,16 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
     thickness_m = table.wall_thickness
     if thickness_m is None:
         thickness_m = DEFAULT_WALL_M
-        reading.report.note("wall-assumed",
-                            f"The wall thickness is not given; "
-                            f"{reading.report.say(thickness_m)} is assumed.",
-                            "building.wall_thickness")  # fmt: skip
+        reading.report.note(
+            "wall-assumed", "building.wall_thickness", thickness_m=reading.report.say(thickness_m)
+        )
     elif not 0.05 <= thickness_m <= 1.5:
-        reading.report.site("wall-absurd", "building.wall_thickness", None,
-                            f"A wall {reading.report.say(thickness_m)} thick is not believable.",
-                            "check the unit, as in \"12 in\".")  # fmt: skip
+        reading.report.site(
+            "wall-absurd",
+            "building.wall_thickness",
+            None,
+            thickness_m=reading.report.say(thickness_m),
+        )
     return Building(
         ring, name_edges(ring, x_angle_rad=angle_rad), angle_rad,
         table.position_sd or POSITION_SD_M[source], math.radians(ANGLE_SD_DEG[source]),
@@ -192,17 +174,9 @@ def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
     for number, table in enumerate(reading.file.room, start=1):
         key = f"room[{number}]"
         if table.id in seen or table.id in ("lot", "building"):
-            reading.report.site("id-twice", f"{key}.id", table.id,
-                                "This room id is taken ('lot' means outdoors).",
-                                "give each room its own id.")  # fmt: skip
+            reading.report.site("id-twice:room", f"{key}.id", table.id)
         if table.corner is not None and table.origin is not None:
-            reading.report.site(
-                "room-origin-twice",
-                f"{key}.origin",
-                None,
-                "The room has both corner and origin.",
-                "keep one of them.",
-            )
+            reading.report.site("room-origin-twice", f"{key}.origin", None)
         seen.add(table.id)
         rooms.append(_room(table, corners, building.wall_thickness_m, _origin_sd_m(table, reading)))
     return tuple(rooms)

@@ -9,8 +9,8 @@ from itertools import combinations, pairwise
 import numpy as np
 import shapely
 
-from .._errors import Fault
 from .._frames import Array, rotation
+from .._messages import fault_of
 from .._site import Building, Locate, Noise, PlannedFixture, Room, Side, Tie, WallContact
 from ._file_names import LOCATES_FILE, TIES_FILE
 from ._report import ALL_POINTS, Report, guess, shorten
@@ -26,15 +26,13 @@ COUNT_FLOOR_M, COUNT_SHARE = 0.15, 0.03
 FAR_SHORT = 3.0
 
 
-def _row_fault(
-    report: Report, locate: Locate, code: str, field: str, words: tuple[str, str]
-) -> None:
-    """Gather a fault of a row of ``locates.csv``; ``words`` are reason and remedy."""
+def _row_fault(report: Report, locate: Locate, name: str, field: str, /, **values: object) -> None:
+    """Gather a fault of a row of ``locates.csv`` by its name in the catalogue."""
     lengths = {"x": locate.x_m, "depth": locate.depth_m, "cable_count": locate.cable_count_m}
     length_m = lengths.get(field)
-    value = locate.room if field == "room" else ""
-    value = value if length_m is None else report.say(length_m)
-    report.add(Fault(code, LOCATES_FILE, locate.row, field, shorten(value), *words))
+    shown = locate.room if field == "room" else ""
+    shown = shown if length_m is None else report.say(length_m)
+    report.add(fault_of(name, LOCATES_FILE, locate.row, field, shorten(shown), **values))
 
 
 def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report) -> None:
@@ -43,26 +41,12 @@ def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report
         known = locate.room == "lot" or locate.room in room_ids
         if not known and locate.room not in report.broken_names:
             _row_fault(
-                report,
-                locate,
-                "room-unknown",
-                "room",
-                ("There is no [[room]] of this id.", guess(locate.room, [*room_ids, "lot"])),
+                report, locate, "room-unknown", "room", known=guess(locate.room, [*room_ids, "lot"])
             )
     indoors = {row.id for row in locates if row.room != "lot" and row.kind in DRAIN_KINDS}
     spoiled = any(fault.file == LOCATES_FILE for fault in report.faults)
     if locates and len(indoors) < 2 and not spoiled:
-        report.add(
-            Fault(
-                "too-few-points",
-                LOCATES_FILE,
-                None,
-                "kind",
-                "",
-                "The drain needs at least two points indoors.",
-                "write the cleanout or stack and every place the head was found.",
-            )
-        )
+        report.add(fault_of("too-few-points", LOCATES_FILE, None, "kind", ""))
 
 
 def check_ties(
@@ -78,9 +62,16 @@ def check_ties(
             if unread and ":" not in name:
                 continue
             if name not in known and name.removesuffix(":origin") not in report.broken_names:
-                report.add(Fault("tie-unknown", TIES_FILE, tie.row, field, shorten(name),
-                                 "This is no point of locates.csv, no corner and no room's origin.",
-                                 guess(name, known)))  # fmt: skip
+                report.add(
+                    fault_of(
+                        "tie-unknown",
+                        TIES_FILE,
+                        tie.row,
+                        field,
+                        shorten(name),
+                        known=guess(name, known),
+                    )
+                )
 
 
 def check_walls(
@@ -96,13 +87,15 @@ def check_walls(
                 "point-unknown",
                 f"wall[{number}].point",
                 contact.point,
-                "There is no row of this id in locates.csv.",
-                guess(contact.point, known),
+                known=guess(contact.point, known),
             )
         if contact.side not in building.sides:
-            report.site("side-missing", f"wall[{number}].side", contact.side,
-                        "The building has no wall on this side.",
-                        f"its walls face {', '.join(dict.fromkeys(building.sides))}.")  # fmt: skip
+            report.site(
+                "side-missing:building",
+                f"wall[{number}].side",
+                contact.side,
+                sides=", ".join(dict.fromkeys(building.sides)),
+            )
 
 
 def in_building(locate: Locate | PlannedFixture, room: Room) -> Array | None:
@@ -128,19 +121,29 @@ def check_places(
             beyond = max(-locate.x_m, locate.x_m - room.size_m[0],
                          -locate.y_m, locate.y_m - room.size_m[1])  # fmt: skip
             if beyond > OUTSIDE_M:
-                _row_fault(report, locate, "point-outside-room", "x",
-                           (f"{locate.id} lies {report.say(beyond)} outside its room.",
-                            "check x, y, their unit, and the room's corner and size."))  # fmt: skip
+                _row_fault(
+                    report,
+                    locate,
+                    "point-outside-room",
+                    "x",
+                    locate=locate.id,
+                    beyond=report.say(beyond),
+                )
                 continue
         place = in_building(locate, room)
         if place is None:
             continue
         gap = float(house.distance(shapely.Point(building.vertices[0] + turn @ place)))
         if gap > OUTSIDE_M:
-            _row_fault(report, locate, "point-outside-building", "x",
-                       (f"{locate.id} lies {report.say(gap)} outside the building.",
-                        "check x, y, their unit, and the room's corner and x_toward."
-                        + _turned_inside(room, locates, building)))  # fmt: skip
+            _row_fault(
+                report,
+                locate,
+                "point-outside-building",
+                "x",
+                locate=locate.id,
+                gap=report.say(gap),
+                turned_inside=_turned_inside(room, locates, building),
+            )
 
 
 def _turned_inside(room: Room, locates: tuple[Locate, ...], building: Building) -> str:
@@ -181,10 +184,14 @@ def check_fixtures(
             beyond = float(house.distance(shapely.Point(building.vertices[0] + turn @ place)))
             where = "the building"
         if beyond > 0.0:
-            report.site("fixture-outside", f"fixture[{number}].x", report.say(fixture.x_m),
-                        f"{fixture.name} lies {report.say(beyond)} outside {where}.",
-                        "check x, y, their unit, and the room's corner, x_toward and "
-                        "size.")  # fmt: skip
+            report.site(
+                "fixture-outside",
+                f"fixture[{number}].x",
+                report.say(fixture.x_m),
+                fixture=fixture.name,
+                beyond=report.say(beyond),
+                where_out=where,
+            )
 
 
 # ------------------------------------------------------------------------------------- depths
@@ -217,16 +224,16 @@ def check_depths(
         fall = STEEPEST * float(np.median([distance for distance, _ in near]))
         sd_m = noise.depth_sd_m(depth_m) * math.sqrt(1.5)
         if departure > JUMP_M + fall:
-            _row_fault(report, row, "depth-jumps", "depth",
-                       (f"The depth of {row.id} departs by {report.say(departure)} from the "
-                        f"points beside it.",
-                        "check the reading and its unit (depth_units); leave the row out if it "
-                        "cannot be repeated."))  # fmt: skip
+            _row_fault(
+                report, row, "depth-jumps", "depth", row=row.id, departure=report.say(departure)
+            )
         elif departure > 4.0 * sd_m + fall:
-            report.note("depth-jumps", f"The depth of {row.id} departs by "
-                                       f"{report.say(departure)} from "
-                        "the points beside it, more than the receiver's noise explains.",
-                        f"{LOCATES_FILE} row {row.row}")  # fmt: skip
+            report.note(
+                "depth-jumps",
+                f"{LOCATES_FILE} row {row.row}",
+                row=row.id,
+                departure=report.say(departure),
+            )
 
 
 def _common_places(rows: list[Locate], rooms: tuple[Room, ...]) -> list[tuple[str, Array]]:
@@ -259,22 +266,28 @@ def check_counts(
         before, after, paid, distance, far = pair
         if far:
             row = max(before, after, key=lambda r: r.row)
-            _row_fault(report, row, "count-too-short", "cable_count",
-                       (f"Between {before.id} and {after.id} {report.say(paid)} of cable "
-                        f"was paid out, "
-                        f"but they lie {report.say(distance)} apart.",
-                        "check both counts and places; the count runs on from the cleanout and "
-                        "is never set back."))  # fmt: skip
+            _row_fault(
+                report,
+                row,
+                "count-too-short",
+                "cable_count",
+                before=before.id,
+                after=after.id,
+                paid=report.say(paid),
+                distance=report.say(distance),
+            )
             return locates
         dropped = [_without_count(locates, row) for row in (after, before)]
         still = [_first_short(rows, rooms, noise) is not None for rows in dropped]
         wrong = before if still[0] and not still[1] and before.cable_count_m else after
         report.note(
             "count-left-out",
-            f"Between {before.id} and {after.id} {report.say(paid)} of cable was paid out, but "
-            f"they lie {report.say(distance)} apart: the footage at {wrong.id} is left out. "
-            "Read it again.",
             f"locates.{wrong.id}",
+            before=before.id,
+            after=after.id,
+            paid=report.say(paid),
+            distance=report.say(distance),
+            wrong=wrong.id,
         )
         locates = _without_count(locates, wrong)
     return locates
@@ -357,13 +370,7 @@ def check_rooms_tied(
         return
     numbers = {room.id: number for number, room in enumerate(rooms, start=1)}
     for name in sorted(left, key=lambda n: numbers[n]):
-        report.site(
-            "room-not-tied", f"room[{numbers[name]}]", name,
-            "Nothing says where this room lies in the building.",
-            "write its corner (as in corner = \"front-left\") or origin; or measure two points "
-            "from this room and from a known one under the same ids; or tape ties from its points "
-            "to known points into ties.csv.",
-        )  # fmt: skip
+        report.site("room-not-tied", f"room[{numbers[name]}]", name)
 
 
 def _conditions(

@@ -56,16 +56,23 @@ class Reading:
         left = int(shapely.get_num_coordinates(shape))
         if left > MOST_LEFT:
             self.report.site(
-                "shape-too-detailed", f"{key}.layer", None,
-                f"The shape has {many} vertices near the lot, of which {left} are left where it "
-                f"is simplified to within {TOLERANCE_M * 100:.0f} cm; {MOST_LEFT} are the most.",
-                "simplify it in a GIS, or cut it to the block around the lot.",
-            )  # fmt: skip
+                "shape-too-detailed",
+                f"{key}.layer",
+                None,
+                many=many,
+                left=left,
+                tolerance_cm=TOLERANCE_M * 100,
+                most_left=MOST_LEFT,
+            )
             return None
-        self.report.note("shape-simplified",
-                         f"{key}: the layer's shape has {many} vertices near the lot; it is "
-                         f"simplified to within {TOLERANCE_M * 100:.0f} cm, which leaves "
-                         f"{left}.", f"{key}.layer")  # fmt: skip
+        self.report.note(
+            "shape-simplified",
+            f"{key}.layer",
+            text=key,
+            many=many,
+            tolerance_cm=TOLERANCE_M * 100,
+            left=left,
+        )
         return shape
 
     def in_grid(self, shape: BaseGeometry, source: CRS, key: str) -> BaseGeometry | None:
@@ -73,9 +80,7 @@ class Reading:
         unit_m = grid_unit(self.crs_text).metres_per_unit
         moved = shapely.transform(to_crs(shape, source, self.crs), lambda xy: xy * unit_m)
         if not bool(np.isfinite(shapely.get_coordinates(moved)).all()):
-            self.report.site("crs-out-of-range", f"{key}.layer", None,
-                             "The feature lies outside the area of the site's CRS.",
-                             "check site.crs and the layer's CRS.")  # fmt: skip
+            self.report.site("crs-out-of-range", f"{key}.layer", None)
             return None
         return moved
 

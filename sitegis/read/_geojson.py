@@ -21,8 +21,7 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
     than any layer has.
     """
     if path.stat().st_size > MOST_GEOJSON_BYTES:
-        report.site("file-too-big", key, written, "A GeoJSON of more than 100 MB is not read.",
-                    "save the layer as GeoPackage.")  # fmt: skip
+        report.site("file-too-big:geojson", key, written)
         return False
     linked: list[object] = []
     columns: set[str] = set()
@@ -46,21 +45,18 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
     try:
         json.loads(path.read_bytes().decode("utf-8-sig"), object_pairs_hook=seen)
     except (ValueError, RecursionError) as error:
-        report.site("layer-unreadable", key, written, f"This is no GeoJSON ({str(error)[:160]}).",
-                    "open it in a GIS and export it again as GeoPackage.")  # fmt: skip
+        report.site("layer-unreadable:geojson", key, written, error=str(error)[:160])
         return False
     if linked:
-        report.site("path-outside", key, written, "Its CRS is a link to somewhere else.",
-                    "export it again in longitude and latitude (RFC 7946).")  # fmt: skip
+        report.site("path-outside:crs-link", key, written)
     cells = len(columns) * features
     unwritten = cells > MOST_UNWRITTEN_CELLS and cells * CELL_BYTES > path.stat().st_size
     wide = unwritten or len(columns) > MOST_COLUMNS
     if wide:
-        report.site("too-many-columns", key, written,
-                    f"The layer has {len(columns)} columns, hardly written in its {features} "
-                    "features." if unwritten else
-                    f"The layer has {len(columns)} columns; {MOST_COLUMNS} are the most.",
-                    "export it again with the columns that are needed.")  # fmt: skip
+        name = "too-many-columns:unwritten" if unwritten else "too-many-columns"
+        report.site(
+            name, key, written, columns=len(columns), features=features, most_columns=MOST_COLUMNS
+        )
     return not linked and not wide
 
 

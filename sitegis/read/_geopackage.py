@@ -41,8 +41,6 @@ _SETTINGS = ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0",
 # Tables that GDAL itself looks into, whichever layer is asked for.
 _OF_THE_FORMAT = re.compile(r"(?i)gpkg|rtree_|layer_styles$|qgis_|ogr_|spatial_ref_sys$")
 _RTREE = re.compile(r"(?i)\s*CREATE\s+VIRTUAL\s+TABLE\s.*\sUSING\s+rtree\s*\(")
-_AS_TABLE = "open it in a GIS and export the layer to a new GeoPackage, as a table with values."
-_AGAIN = "open it in a GIS and export it again as GeoPackage."
 
 
 def is_sound_geopackage(path: Path, written: str, key: str, report: Report) -> bool:
@@ -62,11 +60,10 @@ def is_sound_geopackage(path: Path, written: str, key: str, report: Report) -> b
                     if found != "ok":
                         raise sqlite3.DatabaseError(found)
     except (sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
-        report.site("layer-unreadable", key, written,
-                    f"The GeoPackage is damaged ({str(error)[:160]}).", _AGAIN)  # fmt: skip
+        report.site("layer-unreadable:damaged", key, written, error=str(error)[:160])
         return False
     if computed:
-        report.site("layer-computed", key, written, computed, _AS_TABLE)
+        report.site("layer-computed:file", key, written, computed=computed)
     return not computed
 
 
@@ -80,15 +77,11 @@ def is_stored_layer(path: Path, layer: str, key: str, report: Report) -> bool:
         with _opened(path) as database:
             found = database.execute(query, (layer,)).fetchone()
     except (sqlite3.Error, UnicodeDecodeError) as error:
-        report.site("layer-unreadable", key, layer,
-                    f"The GeoPackage is damaged ({str(error)[:160]}).", _AGAIN)  # fmt: skip
+        report.site("layer-unreadable:damaged", key, layer, error=str(error)[:160])
         return False
     if found is None or (found[0] == "table" and not _is_virtual(found[1])):
         return True
-    report.site("layer-computed", key, layer,
-                "This layer is a view or a virtual table: it is worked out while it is read.",
-                "open it in a GIS and export the layer to a new GeoPackage, as a table with "
-                "values.")  # fmt: skip
+    report.site("layer-computed", key, layer)
     return False
 
 

@@ -47,12 +47,7 @@ def above_slab(reading: Reading, elevation_m: float | None, key: str) -> float |
     if slab_m is None and "site.slab_elevation" in reading.report.cut_keys:
         return None
     if slab_m is None:
-        reading.report.site(
-            "slab-elevation-missing", key, None,
-            "This is an elevation in the main's datum, and the slab's is not given.",
-            "write site.slab_elevation (levelled from a manhole rim or a benchmark), or give the "
-            "main's depth below the street instead.",
-        )  # fmt: skip
+        reading.report.site("slab-elevation-missing", key, None)
         return None
     return elevation_m - slab_m
 
@@ -66,13 +61,7 @@ def find_inverts(
     pair = (table.invert_upstream, table.invert_downstream)
     given = [table.invert is not None, table.depth is not None, pair != (None, None)]
     if sum(given) > 1 or (given[2] and None in pair):
-        report.site(
-            "invert-source",
-            f"{key}.invert",
-            None,
-            "The main's invert must be given in one way.",
-            "write invert, or depth, or invert_upstream with invert_downstream.",
-        )
+        report.site("invert-source", f"{key}.invert", None)
         return None
     slab_sd_m = reading.file.site.slab_elevation_sd or SLAB_SD_M
     sd_m = math.hypot(table.invert_sd or INVERT_SD_M, slab_sd_m)
@@ -85,9 +74,7 @@ def find_inverts(
         if ends[0] is None or ends[1] is None:
             return None
         if ends[0] < ends[1]:
-            report.site("invert-reversed", f"{key}.invert_upstream", None,
-                        "The upstream invert is lower than the downstream one.",
-                        "swap them, or correct the numbers.")  # fmt: skip
+            report.site("invert-reversed", f"{key}.invert_upstream", None)
             return None
         taped = table.layer is None and len(spots) > 1
         stations = (spots[0].station_m, spots[-1].station_m) if taped else (0.0, line.length)
@@ -101,11 +88,13 @@ def find_inverts(
         knots.append((middle_m, ground_m - table.depth))
         sd_m = math.hypot(table.invert_sd or INVERT_SD_M, street.ground_elevation_sd_m)
     elif not knots:
-        report.note("invert-assumed",
-                    f"Main {table.id}: its depth is not known; {report.say(DEPTH_M)} below "
-                    f"the street is "
-                    f"assumed (give or take {report.say(UNKNOWN_SD_M)}).", f"{key}.invert",
-                    needs_person=True)  # fmt: skip
+        report.note(
+            "invert-assumed",
+            f"{key}.invert",
+            id=table.id,
+            depth_m=report.say(DEPTH_M),
+            unknown_sd_m=report.say(UNKNOWN_SD_M),
+        )
         return InvertLevel(((middle_m, ground_m - DEPTH_M),), UNKNOWN_SD_M, known=False)
     return _checked(
         reading, table, key, InvertLevel(tuple(sorted(knots)), sd_m, known=True), ground_m
@@ -121,11 +110,12 @@ def _checked(
         if not SHALLOWEST_M <= depth_m <= DEEPEST_M:
             field = "depth" if table.depth is not None else "invert"
             reading.report.site(
-                "invert-absurd", f"{key}.{field}", None,
-                f"The main {table.id} would lie {reading.report.say(depth_m)} below the street.",
-                "check unit and datum: write depth as in \"9 ft\"; inverts and "
-                "site.slab_elevation must be in the same datum.",
-            )  # fmt: skip
+                "invert-absurd",
+                f"{key}.{field}",
+                None,
+                id=table.id,
+                depth_m=reading.report.say(depth_m),
+            )
             return None
     return level
 

@@ -49,8 +49,7 @@ def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, 
     by_id = {main.id: main for main in mains}
     if main_id is not None and main_id not in by_id:
         if main_id not in broken:
-            report.site("main-unknown", f"{key}.main", main_id, "There is no [[main]] of this id.",
-                        guess(main_id, by_id))  # fmt: skip
+            report.site("main-unknown", f"{key}.main", main_id, known=guess(main_id, by_id))
         return False
     if manhole_id is None:
         return True
@@ -60,8 +59,13 @@ def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, 
         return True
     if manhole_id not in broken and "*manholes" not in broken:
         where = f"main {main_id}" if main_id is not None else "any main"
-        report.site("manhole-unknown", f"{key}.manhole", manhole_id,
-                    f"There is no such manhole on {where}.", guess(manhole_id, known))  # fmt: skip
+        report.site(
+            "manhole-unknown:any",
+            f"{key}.manhole",
+            manhole_id,
+            where=where,
+            known=guess(manhole_id, known),
+        )
     return False
 
 
@@ -70,11 +74,11 @@ def _is_usable(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ..
     slips = list(KINDS[item.kind].check(item, mains))
     for slip in slips:
         where = f"{key}.{slip.key}"
-        if slip.remedy is None:
-            reading.report.note(slip.code, slip.reason, where)
+        if slip.kind == "fault":
+            reading.report.site(slip.name, where, slip.value, **slip.values)
         else:
-            reading.report.site(slip.code, where, slip.value, slip.reason, slip.remedy)
-    return all(slip.remedy is None for slip in slips)
+            reading.report.note(slip.name, where, **slip.values)
+    return all(slip.kind == "notice" for slip in slips)
 
 
 def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture, ...]:
@@ -83,9 +87,12 @@ def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture,
     for number, table in enumerate(reading.file.fixture, start=1):
         if table.room not in room_ids:
             if table.room not in reading.report.broken_names:
-                reading.report.site("room-unknown", f"fixture[{number}].room", table.room,
-                                    "There is no [[room]] of this id.",
-                                    guess(table.room, sorted(room_ids)))  # fmt: skip
+                reading.report.site(
+                    "room-unknown",
+                    f"fixture[{number}].room",
+                    table.room,
+                    known=guess(table.room, sorted(room_ids)),
+                )
             continue
         made.append(PlannedFixture(table.id, table.name or table.id, table.kind, table.room,
                                    table.x, table.y))  # fmt: skip
@@ -97,8 +104,7 @@ def _twice(reading: Reading, table: str, ids: list[str]) -> None:
     """Fault ids that are used twice in a list of tables."""
     for number, name in enumerate(ids, start=1):
         if name in ids[: number - 1]:
-            reading.report.site("id-twice", f"{table}[{number}].id", name,
-                                "This id is taken.", "give each its own id.")  # fmt: skip
+            reading.report.site("id-twice", f"{table}[{number}].id", name)
 
 
 def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
@@ -118,8 +124,7 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
     Its clearance is 0 unless given: stage ``dig`` adds the tolerance zone.
     """
     if (table.points is None) == (table.layer is None):
-        reading.report.site("keep-out-source", key, None, "A keep-out needs points or a layer.",
-                            "write points = [[x, y], …] in lot coordinates, or layer.")  # fmt: skip
+        reading.report.site("keep-out-source", key, None)
         return None
     if table.points is not None:
         points = np.array(table.points, float)
@@ -136,8 +141,7 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
         is_area = shapely.get_dimensions(shape) == 2
         points = ring_of(shape) if is_area else shapely.get_coordinates(shape)
     if is_area and not is_simple(points):
-        reading.report.site("area-not-simple", key, None, "The area crosses itself.",
-                            "check the order of its corners.")  # fmt: skip
+        reading.report.site("area-not-simple:crossing", key, None)
         return None
     return KeepOut(table.id, table.kind, points, table.clearance or 0.0, table.note, is_area)
 
@@ -156,8 +160,7 @@ def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:
 def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame) -> Easement | None:
     """Make one easement from points or a layer."""
     if (table.points is None) == (table.layer is None):
-        reading.report.site("easement-source", key, None, "An easement needs points or a layer.",
-                            "write points = [[x, y], …] in lot coordinates, or layer.")  # fmt: skip
+        reading.report.site("easement-source", key, None)
         return None
     if table.points is not None:
         ring = np.array(table.points, float)
@@ -171,9 +174,7 @@ def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame)
         ring = ring_of(shape)
     ring = clean_ring(ring, tolerance_m=1e-6)
     if not is_simple(ring):
-        reading.report.site("area-not-simple", key, None,
-                            "The area crosses itself or has no size.",
-                            "check the order of its corners.")  # fmt: skip
+        reading.report.site("area-not-simple", key, None)
         return None
     return Easement(table.id, ring)
 

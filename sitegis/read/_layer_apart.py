@@ -42,14 +42,16 @@ def read_apart(
         if len(raw) > MOST_ANSWER_BYTES:
             child.kill()
     if child.returncode != 0:
-        report.site("layer-too-heavy", f"{question['key']}.layer", question["layer"],
-                    f"It cannot be read to its end within {MOST_CPU_S} s and "
-                    f"{MOST_MEMORY_BYTES / 2**30:.0f} GiB, or it is damaged.",
-                    "cut the layer to the block around the lot and export it to a new "
-                    "GeoPackage.")  # fmt: skip
+        report.site(
+            "layer-too-heavy",
+            f"{question['key']}.layer",
+            question["layer"],
+            most_cpu_s=MOST_CPU_S,
+            most_memory_bytes=MOST_MEMORY_BYTES / 2**30,
+        )
         return None
     answer: dict[str, Any] = json.loads(raw)
     for found in answer["faults"]:
         fault = Fault(**found)
-        report.site(fault.code, fault.field, fault.value or None, fault.reason, fault.remedy)
+        report.at_key(fault, fault.field, fault.value or None)
     return answer

@@ -37,20 +37,16 @@ def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | N
         if not refused and not is_inside(path, folder):
             refused = "The path leads through a link out of the site folder."
         if refused:
-            report.site("path-outside", key, written, refused,
-                        "copy the layer into the site folder's layers/ and write "
-                        "layers/FILE.gpkg.")  # fmt: skip
+            report.site("path-outside:layer", key, written, refused=refused)
             return None
         if not path.exists():
             near = [p.relative_to(folder).as_posix() for p in sorted(folder.glob("layers/*"))]
-            report.site("layer-missing", key, written, "There is no such file in the site folder.",
-                        guess(written, near))  # fmt: skip
+            report.site("layer-missing", key, written, known=guess(written, near))
             return None
         return _checked_file(path, folder, written, key, report)
     except (OSError, RuntimeError, ValueError) as error:
         # RuntimeError: pathlib's word for a loop of links
-        report.site("layer-unreadable", key, written, f"The path cannot be followed ({error}).",
-                    "check it.")  # fmt: skip
+        report.site("layer-unreadable:path", key, written, error=error)
         return None
 
 
@@ -58,19 +54,16 @@ def _checked_file(path: Path, folder: Path, written: str, key: str, report: Repo
     """Check kind and size of a layer file, and that what lies beside it is ordinary and inside."""
     status = path.stat()
     if not stat.S_ISREG(status.st_mode):
-        report.site("not-a-file", key, written, "This is not an ordinary file.",
-                    "name the .gpkg, .geojson or .shp file itself.")  # fmt: skip
+        report.site("not-a-file:layer", key, written)
         return None
     if path.suffix.lower() not in DRIVERS:
-        report.site("layer-kind", key, written, "This kind of file is not read.",
-                    "save the layer as GeoPackage (.gpkg), GeoJSON or shapefile.")  # fmt: skip
+        report.site("layer-kind", key, written)
         return None
     if status.st_size > MOST_LAYER_BYTES:
-        report.site("file-too-big", key, written, "The layer has more than 2 GB.",
-                    "cut the layer to the block around the lot.")  # fmt: skip
+        report.site("file-too-big:layer", key, written)
         return None
     if status.st_size == 0:
-        report.site("file-empty", key, written, "The file is empty.", "export the layer again.")
+        report.site("file-empty:layer", key, written)
         return None
     return path if _is_well_accompanied(path, folder, written, key, report) else None
 
@@ -103,13 +96,9 @@ def _is_well_accompanied(
     """Refuse a layer beside which a pipe, a device or a link out of the folder has its name."""
     files = files_of(path)
     if not all(is_inside(file, folder) for file in files):
-        report.site("path-outside", key, written,
-                    "A file of this layer is a link out of the site folder.",
-                    "copy all files of the layer into layers/.")  # fmt: skip
+        report.site("path-outside:beside-layer", key, written)
         return False
     odd = [file.name for file in files if file.exists() and not file.is_file()]
     if odd:
-        report.site("not-a-file", key, written,
-                    f"The file {odd[0][:60]} beside it is not an ordinary file.",
-                    "take it away, or export the layer again.")  # fmt: skip
+        report.site("not-a-file:beside-layer", key, written, odd=odd[0][:60])
     return not odd

@@ -80,14 +80,11 @@ def read_crs(text: str, key: str, report: Report) -> CRS | None:
             raise CRSError("names a file")
         crs = CRS.from_user_input(text)
     except CRSError:
-        report.site("crs-unknown", key, text, "This CRS is not known.",
-                    "write an EPSG code, as in crs = \"EPSG:3435\".")  # fmt: skip
+        report.site("crs-unknown", key, text)
         return None
     crs = flat_crs(crs)
     if not crs.is_projected:
-        report.site("crs-not-projected", key, text,
-                    "This CRS is not projected: its coordinates are degrees, not distances.",
-                    "write a state plane or UTM EPSG code.")  # fmt: skip
+        report.site("crs-not-projected", key, text)
         return None
     return crs
 
@@ -140,12 +137,13 @@ class Layers:
             chosen = names[0]
         if driver == "GPKG" and chosen not in names:
             given = "layer_name" if reference.layer_name else "layer"
+            name = "layer-name-missing" if reference.layer_name else "layer-name-missing:several"
             self.report.site(
-                "layer-name-missing", f"{key}.{given}", reference.layer_name or written,
-                "There is no layer of this name in the file."
-                if reference.layer_name else "The file has several layers: say which.",
-                guess(reference.layer_name or "", names),
-            )  # fmt: skip
+                name,
+                f"{key}.{given}",
+                reference.layer_name or written,
+                known=guess(reference.layer_name or "", names),
+            )
             yield None
             return
         if driver != "GPKG":
@@ -163,16 +161,20 @@ class Layers:
             is_harmless(path, self.folder, written, key, found)
             self.looked[path] = tuple(found.faults)
         for fault in self.looked[path]:
-            self.report.site(fault.code, f"{key}.layer", written, fault.reason, fault.remedy)
+            self.report.at_key(fault, f"{key}.layer", written)
         return not self.looked[path]
 
     def _is_narrow(self, opened: Any, written: str, key: str) -> bool:
         """Refuse a layer with more columns than anybody's."""
         columns = len(opened.schema["properties"])
         if columns > MOST_COLUMNS:
-            self.report.site("too-many-columns", f"{key}.layer", written,
-                             f"The layer has {columns} columns; {MOST_COLUMNS} are the most.",
-                             "export it again with the columns that are needed.")  # fmt: skip
+            self.report.site(
+                "too-many-columns",
+                f"{key}.layer",
+                written,
+                columns=columns,
+                most_columns=MOST_COLUMNS,
+            )
         return columns <= MOST_COLUMNS
 
     def features(
@@ -205,9 +207,7 @@ class Layers:
                     return []
                 return self._rows(opened, reference, key, wanted, identifier, crs)
         except _LAYER_ERRORS as error:
-            self.report.site("layer-unreadable", f"{key}.layer", written,
-                             f"The layer cannot be read ({str(error)[:160]}).",
-                             "open it in a GIS and export it again as GeoPackage.")  # fmt: skip
+            self.report.site("layer-unreadable", f"{key}.layer", written, error=str(error)[:160])
             return []
 
     def _features_apart(
@@ -234,11 +234,7 @@ class Layers:
         except CRSError:
             crs = None
         if crs is None or not (crs.is_projected or crs.is_geographic):
-            self.report.site(
-                "crs-missing", f"{key}.layer", written,
-                "The layer does not say in which coordinate system (CRS) it is.",
-                "export it again with its CRS (a shapefile needs its .prj file beside it).",
-            )  # fmt: skip
+            self.report.site("crs-missing", f"{key}.layer", written)
             return None
         return crs
 
@@ -253,16 +249,20 @@ class Layers:
             if reference.id_field is None:
                 if len(opened) != 1:
                     self.report.site(
-                        "id-field-missing", f"{key}.id_field", None,
-                        f"The layer has {len(opened)} features, and id_field does not say "
-                        "which column holds the id.",
-                        guess("", fields),
-                    )  # fmt: skip
+                        "id-field-missing",
+                        f"{key}.id_field",
+                        None,
+                        count=len(opened),
+                        known=guess("", fields),
+                    )
                     return []
             elif reference.id_field not in fields:
-                self.report.site("id-field-missing", f"{key}.id_field", reference.id_field,
-                                 "The layer has no such column.",
-                                 guess(reference.id_field, fields))  # fmt: skip
+                self.report.site(
+                    "id-field-missing:several-features",
+                    f"{key}.id_field",
+                    reference.id_field,
+                    known=guess(reference.id_field, fields),
+                )
                 return []
             else:
                 where = _where(reference.id_field, str(fields[reference.id_field]), identifier)
@@ -283,9 +283,12 @@ class Layers:
             shown = {k: printable(v) if isinstance(v, str) else v for k, v in attributes.items()}
             found.append(Feature(shape, crs, shown))
             if len(found) > MOST_FEATURES:
-                self.report.site("too-many-features", f"{key}.layer", reference.layer,
-                                 f"More than {MOST_FEATURES} features of it are asked for.",
-                                 "cut the layer to the block around the lot.")  # fmt: skip
+                self.report.site(
+                    "too-many-features",
+                    f"{key}.layer",
+                    reference.layer,
+                    most_features=MOST_FEATURES,
+                )
                 return []
         if not found:
             self._none_found(reference, key, wanted, identifier, skipped)
@@ -302,20 +305,13 @@ class Layers:
         """Gather the fault of a layer in which nothing fits."""
         if skipped:
             words = " or ".join(_WORDS[d] for d in _DIMENSIONS[wanted])
-            self.report.site("geometry-unfit", f"{key}.layer", reference.layer,
-                             "The feature has no shape, or not the kind that is needed.",
-                             f"name a layer of {words}.")  # fmt: skip
+            self.report.site("geometry-unfit", f"{key}.layer", reference.layer, words=words)
         elif identifier is not None:
             self.report.site(
-                "feature-missing",
-                f"{key}.id",
-                identifier,
-                f"The layer has no feature with this {reference.id_field or 'id'}.",
-                "look up the id in a GIS; capitals and leading zeros count.",
+                "feature-missing", f"{key}.id", identifier, column=reference.id_field or "id"
             )
         else:
-            self.report.site("layer-empty", f"{key}.layer", reference.layer,
-                             "The layer has no features.", "export it again.")  # fmt: skip
+            self.report.site("layer-empty", f"{key}.layer", reference.layer)
 
     def feature(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
@@ -327,10 +323,7 @@ class Layers:
         best = max(found, key=lambda feature: (feature.shape.area, feature.shape.length))
         parts = shapely.get_num_geometries(best.shape)
         if len(found) > 1 or parts > 1:
-            self.report.note(
-                "several-parts", f"{key}: the layer holds several parts under this id; the "
-                "largest is taken.", key, needs_person=True,
-            )  # fmt: skip
+            self.report.note("several-parts", key, text=key)
         return Feature(_largest_part(best.shape), best.crs, best.attributes)
 
 

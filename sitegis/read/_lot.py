@@ -38,13 +38,7 @@ def make_lot(reading: Reading) -> tuple[Lot, LotFrame] | None:
     table, report = reading.file.lot, reading.report
     given = [n for n in ("layer", "sides", "calls") if getattr(table, n) is not None]
     if len(given) != 1:
-        report.site(
-            "lot-source",
-            "lot",
-            None,
-            "The lot must be given in one way." if given else "The lot is not given.",
-            "write exactly one of layer (with id_field and id), sides, or calls.",
-        )
+        report.site("lot-source" if given else "lot-source:none", "lot", None)
         return None
     if table.layer is not None:
         return _from_layer(reading)
@@ -78,8 +72,7 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         x_angle = math.atan2(facing[0], -facing[1])
         sides = name_edges(grid, x_angle_rad=x_angle)
         if "front" not in sides:
-            reading.report.site("front-unknown", "lot", None, "No lot line faces the front.",
-                                "write lot.front_azimuth (front-left to front-right).")  # fmt: skip
+            reading.report.site("front-unknown:no-line", "lot", None)
             return None
         along = front_direction(grid, sides)
         facing = np.array([along[1], -along[0]])
@@ -109,12 +102,7 @@ def _front_facing(reading: Reading, grid: Array) -> Array | None:
     number = reading.file.street.index(street) + 1
     shape = _street_shape(reading, street, number)
     if shape is None:
-        reading.report.site(
-            "front-unknown", "lot.front_street", street.name,
-            "It is not known where this street lies: neither it nor a main in it has a layer.",
-            "write lot.front_azimuth: the bearing of the front line, front-left to front-right "
-            "as seen from the street.",
-        )  # fmt: skip
+        reading.report.site("front-unknown:street-without-layer", "lot.front_street", street.name)
         return None
     edges = edge_vectors(grid)
     distances = shapely.distance(shapely.points(grid + edges / 2.0), shape)
@@ -132,28 +120,22 @@ def _front_street(reading: Reading) -> StreetTable | None:
             if street.name == wanted:
                 if street.side != "front":
                     report.site(
-                        "front-unknown",
-                        "lot.front_street",
-                        wanted,
-                        f"This street is on side {street.side!r} of the lot.",
-                        'let front_street name the street whose side is "front".',
+                        "front-unknown:other-side", "lot.front_street", wanted, side=street.side
                     )
                     return None
                 return street
         if wanted not in report.broken_names:
-            report.site("street-unknown", "lot.front_street", wanted, "There is no such street.",
-                        guess(wanted, (s.name for s in streets)))  # fmt: skip
+            report.site(
+                "street-unknown",
+                "lot.front_street",
+                wanted,
+                known=guess(wanted, (s.name for s in streets)),
+            )
         return None
     fronts = [street for street in streets if street.side == "front"]
     if len(fronts) == 1:
         return fronts[0]
-    report.site(
-        "front-unknown",
-        "lot.front_street",
-        None,
-        "It is not said which street the lot fronts.",
-        "write lot.front_street (the name of a [[street]]) or lot.front_azimuth.",
-    )
+    report.site("front-unknown", "lot.front_street", None)
     return None
 
 
@@ -191,10 +173,7 @@ def _frame(
 
 
 def _unfit(reading: Reading, error: ValueError) -> None:
-    reading.report.site(
-        "crs-unfit", "site.crs", reading.file.site.crs, f"{error}.",
-        "write a state plane or UTM EPSG code for this place; check site.elevation_above_sea.",
-    )  # fmt: skip
+    reading.report.site("crs-unfit:lot", "site.crs", reading.file.site.crs, error=error)
 
 
 def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, LotFrame] | None:
@@ -202,10 +181,7 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
     table, report = reading.file.lot, reading.report
     extent = float(np.ptp(outline.ring, axis=0).max())
     if extent > LARGEST_M:
-        report.site(
-            "lot-absurd", f"lot.{source}", None, f"The lot is {extent:.0f} m across.",
-            "check the unit of the lengths (site.units).",
-        )  # fmt: skip
+        report.site("lot-absurd", f"lot.{source}", None, extent=extent)
         return None
     corners = corner_points(outline.ring)
     here = np.array([table.longitude, table.latitude], float)
@@ -223,10 +199,10 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
     if outline.closure_m is not None and outline.closure_ratio is not None:
         report.note(
             "calls-closure",
-            f"The lot's calls end {report.say(outline.closure_m)} from where they begin (1 : "
-            f"{outline.closure_ratio:.0f} of the way round); that is spread by the compass rule.",
             "lot.calls",
-        )  # fmt: skip
+            closure_m=report.say(outline.closure_m),
+            closure_ratio=outline.closure_ratio,
+        )
     lot = Lot(
         outline.ring, outline.sides, outline.area_m2 or signed_area(outline.ring),
         table.corner_sd or CORNER_SD_M[source], outline.closure_m, outline.closure_ratio, source,
@@ -241,10 +217,7 @@ def _azimuth(
     report, second = reading.report, table.second_corner
     if second is not None:
         if second.corner == table.corner:
-            report.site(
-                "second-corner", "lot.second_corner", second.corner,
-                "The second corner is the first one again.", "name another corner.",
-            )  # fmt: skip
+            report.site("second-corner", "lot.second_corner", second.corner)
             return None
         there = grid_from_lonlat(reading.crs_text, np.array([second.longitude, second.latitude]))
         pair = np.stack([corners[table.corner], corners[second.corner]])
@@ -252,17 +225,12 @@ def _azimuth(
         if fitted.largest_residual_m > 0.5:
             report.note(
                 "corners-disagree",
-                f"The two lot corners lie {report.say(2.0 * fitted.largest_residual_m)} nearer or "
-                "farther apart than the lot lines say; the lot's direction is as uncertain.",
-                "lot.second_corner", needs_person=True,
-            )  # fmt: skip
+                "lot.second_corner",
+                largest_residual_m=report.say(2.0 * fitted.largest_residual_m),
+            )
         return fitted.frame.x_azimuth_deg
     for given in (table.front_azimuth, table.front, outline.x_azimuth_deg):
         if given is not None:
             return given
-    report.site(
-        "azimuth-missing", "lot.front_azimuth", None,
-        "The direction of the front line is not given.",
-        "write lot.front_azimuth (front-left to front-right, as in 84.2), or a second corner.",
-    )  # fmt: skip
+    report.site("azimuth-missing", "lot.front_azimuth", None)
     return None

@@ -27,24 +27,19 @@ def line_of(
     report = reading.report
     if table.layer is not None:
         if table.offset is not None:
-            report.site("main-source", f"{key}.offset", None, "The main has both layer and offset.",
-                        "keep one of them.")  # fmt: skip
+            report.site("main-source", f"{key}.offset", None)
             return None
         line = reading.lot_shape(
             frame, table, key, wanted="line", identifier=table.feature or table.id
         )
         if line is not None and not line.intersects(lot_window(lot)):
-            report.site("main-far", f"{key}.layer", table.id,
-                        f"This main does not come within {report.say(REACH_M)} of the lot.",
-                        "check the id, and the CRS of the layer.")  # fmt: skip
+            report.site("main-far", f"{key}.layer", table.id, reach_m=report.say(REACH_M))
             return None
         return None if line is None else reading.simplified(_cut(line, lot), key)
     offset_m = table.offset
     if offset_m is None:
         offset_m = street.row_width_m / 2.0
-        report.note("main-offset-assumed",
-                    f"Main {table.id}: its place is not given; the middle of {street.name} is "
-                    "assumed.", f"{key}.offset", needs_person=True)  # fmt: skip
+        report.note("main-offset-assumed", f"{key}.offset", id=table.id, street=street.name)
     edge = lot.edge(street.side)
     span = float(np.hypot(*(edge[1] - edge[0])))
     along = (edge[1] - edge[0]) / span
@@ -82,22 +77,14 @@ def with_flow(
         chord = -chord
     length = float(np.hypot(*chord))
     if table.flow_toward is None:
-        reading.report.note(
-            "flow-assumed",
-            f"Main {table.id}: the direction of flow is not given; "
-            + ("the layer's drawing order" if table.layer else "toward the right end of the lot "
-               "line as the lot is walked counter-clockwise") + " is taken.",
-            f"{key}.flow_toward",
-        )  # fmt: skip
+        name = "flow-assumed:drawn" if table.layer else "flow-assumed"
+        reading.report.note(name, f"{key}.flow_toward", id=table.id)
         return line
     flow = table.flow_toward
     toward = outward(flow) if isinstance(flow, str) else lot_direction(frame.angle_rad(flow))
     cosine = float(chord @ toward) / length if length > 0 else 0.0
     if abs(cosine) < 0.25:
-        reading.report.site("flow-across", f"{key}.flow_toward", flow,
-                            "The main runs across this direction, not along it.",
-                            "write the side of the lot, or the azimuth, toward which it "
-                            "flows.")  # fmt: skip
+        reading.report.site("flow-across", f"{key}.flow_toward", flow)
     return line if cosine >= 0 else shapely.reverse(line)
 
 
@@ -112,10 +99,13 @@ def note_flow(reading: Reading, table: MainTable, key: str, spots: tuple[Spot, .
     stated = "stated" if table.flow_toward is not None else "assumed"
     reading.report.note(
         "flow-against-inverts",
-        f"Main {table.id}: the {stated} flow runs from manhole {upper} to {lower}, but the invert "
-        f"of {lower} is {reading.report.say(lower_m - upper_m)} higher. One of them is wrong.",
-        f"{key}.flow_toward", needs_person=True,
-    )  # fmt: skip
+        f"{key}.flow_toward",
+        id=table.id,
+        stated=stated,
+        upper=upper,
+        lower=lower,
+        lower_m=reading.report.say(lower_m - upper_m),
+    )
 
 
 def range_of(line: BaseGeometry, lot: Lot, spots: tuple[Spot, ...]) -> tuple[float, float]:

@@ -31,17 +31,15 @@ def make_mains(
     for number, table in enumerate(reading.file.main, start=1):
         key = f"main[{number}]"
         if table.id in seen or table.id == "unlisted":
-            report.site("id-twice", f"{key}.id", table.id, "This main id is taken.",
-                        "give each main its own id.")  # fmt: skip
+            report.site("id-twice:main", f"{key}.id", table.id)
         seen.add(table.id)
         street = by_name.get(table.street)
         if street is None and table.street not in report.broken_names:
             report.site(
-                "street-unknown",
+                "street-unknown:main",
                 f"{key}.street",
                 table.street,
-                "There is no [[street]] of this name.",
-                guess(table.street, by_name),
+                known=guess(table.street, by_name),
             )
         main = (
             None if street is None else _main(reading, table, key, lot, frame=frame, street=street)
@@ -52,8 +50,7 @@ def make_mains(
                 report.broken_names.add("*manholes")
             continue
         if shapely.intersects(shapely.LineString(main.line), shapely.Polygon(building.vertices)):
-            report.note("main-under-house", f"The main {main.id} runs under the building.",
-                        key, needs_person=True)  # fmt: skip
+            report.note("main-under-house", key, main=main.id)
         mains.append(main)
     return tuple(mains)
 
@@ -64,10 +61,9 @@ def _main(
     """Make one main."""
     faults_before = len(reading.report.faults)
     if table.diameter is not None and not 0.05 <= table.diameter <= 4.0:
-        reading.report.site("diameter-absurd", f"{key}.diameter", None,
-                            f"A main {reading.report.say(table.diameter)} across is not "
-                            f"believable.",
-                            "check the unit, as in \"8 in\".")  # fmt: skip
+        reading.report.site(
+            "diameter-absurd", f"{key}.diameter", None, diameter=reading.report.say(table.diameter)
+        )
     line = line_of(reading, table, key, lot, frame=frame, street=street)
     if line is None:
         return None
@@ -96,9 +92,7 @@ def _assemble(
     stations = np.unique(np.round(wanted, 6))
     stations = stations[np.concatenate([[True], np.diff(stations) > 0.01])]
     if len(stations) < 2:
-        reading.report.site("main-too-short", key, table.id,
-                            "The main has no length beside the lot.",
-                            "check its line: the layer, or the lot it should pass.")  # fmt: skip
+        reading.report.site("main-too-short", key, table.id)
         return None
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, stations))
     placed = tuple(

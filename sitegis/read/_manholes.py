@@ -26,13 +26,7 @@ def place_manholes(
     seen: set[str] = set()
     for spot in spots:
         if spot.id in seen:
-            reading.report.site(
-                "id-twice",
-                f"{key}.manholes",
-                spot.id,
-                "This manhole is on the main twice.",
-                "keep one of them.",
-            )
+            reading.report.site("id-twice:manhole", f"{key}.manholes", spot.id)
         seen.add(spot.id)
     return tuple(sorted(spots, key=lambda spot: spot.station_m))
 
@@ -52,10 +46,7 @@ def _taped_manholes(
         station_m = foot_m + sign * manhole.offset_along
         place = f"{key}.manholes[{number}]"
         if not -OFF_LINE_M <= station_m <= line.length + OFF_LINE_M:
-            reading.report.site("manhole-off-main", f"{place}.offset_along", manhole.id,
-                                "This manhole lies past the end of the main's line.",
-                                "check the distance and its sign; + runs toward lot x (front, "
-                                "rear) or y (left, right).")  # fmt: skip
+            reading.report.site("manhole-off-main", f"{place}.offset_along", manhole.id)
             continue
         invert_m = above_slab(reading, manhole.invert, f"{place}.invert")
         spots.append(Spot(manhole.id, min(max(station_m, 0.0), line.length), invert_m))
@@ -73,8 +64,12 @@ def _layer_manholes(
     spots = []
     for field in (reference.id_field, reference.main_field):
         if features and field is not None and field not in features[0].attributes:
-            reading.report.site("id-field-missing", place, field, "The layer has no such column.",
-                                guess(field, features[0].attributes))  # fmt: skip
+            reading.report.site(
+                "id-field-missing:several-features",
+                place,
+                field,
+                known=guess(field, features[0].attributes),
+            )
             return []
     for feature in features:
         owner = feature.attributes.get(reference.main_field) if reference.main_field else None
@@ -87,11 +82,13 @@ def _layer_manholes(
         name = str(feature.attributes[reference.id_field]).strip()
         if line.distance(point) > OFF_LINE_M:
             if reference.main_field:
-                reading.report.note("manhole-off-main",
-                                    f"Manhole {name} lies "
-                                    f"{reading.report.say(line.distance(point))} off main "
-                                    f"{table.id} and is left out.", place,
-                                    needs_person=True)  # fmt: skip
+                reading.report.note(
+                    "manhole-off-main",
+                    place,
+                    name=name,
+                    distance=reading.report.say(line.distance(point)),
+                    id=table.id,
+                )
             continue
         spots.append(Spot(name, float(line.project(point)), None))
     return spots
@@ -108,20 +105,10 @@ def make_taps(
         manhole = by_id.get(tap.manhole)
         if manhole is None:
             reading.report.site(
-                "manhole-unknown",
-                f"{place}.manhole",
-                tap.manhole,
-                "This main has no such manhole.",
-                guess(tap.manhole, by_id),
+                "manhole-unknown", f"{place}.manhole", tap.manhole, known=guess(tap.manhole, by_id)
             )
         elif not 0.0 <= manhole.station_m + tap.distance <= length_m:
-            reading.report.site(
-                "tap-off-main",
-                f"{place}.distance",
-                None,
-                "This tap lies past the end of the main.",
-                "distances are positive with the flow, negative against it.",
-            )
+            reading.report.site("tap-off-main", f"{place}.distance", None)
         else:
             stations.append(manhole.station_m + tap.distance)
     return tuple(sorted(stations))

@@ -49,9 +49,7 @@ class Outline:
 
 def fault_not_simple(reading: Reading, key: str, value: object) -> None:
     """Gather the fault of a lot that encloses nothing."""
-    reading.report.site("lot-not-simple", key, value,
-                        "The lot crosses itself or has no area.",
-                        "check the order of the corners; export the parcel again.")  # fmt: skip
+    reading.report.site("lot-not-simple", key, value)
 
 
 def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
@@ -66,11 +64,7 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
     along = (sides.right**2 - sides.rear**2 + diagonal**2) / (2.0 * diagonal)
     height_squared = sides.right**2 - along**2
     if height_squared <= 0.0:
-        reading.report.site(
-            "lot-does-not-close", "lot.sides", None,
-            "With a right angle at the front-left corner these four sides do not meet.",
-            "check the four lengths, or give the deed's calls.",
-        )  # fmt: skip
+        reading.report.site("lot-does-not-close:sides", "lot.sides", None)
         return None
     unit = across / diagonal
     away = np.array([unit[1], -unit[0]])
@@ -81,11 +75,7 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
         return None
     uneven = max(abs(sides.front - sides.rear), abs(sides.left - sides.right))
     if uneven > 0.15:
-        reading.report.note(
-            "right-angle-assumed",
-            "The lot's opposite sides differ; its front-left corner is taken as a right angle.",
-            "lot.sides", needs_person=False,
-        )  # fmt: skip
+        reading.report.note("right-angle-assumed", "lot.sides")
     return Outline(ring, ("front", "right", "rear", "left"))
 
 
@@ -98,25 +88,18 @@ def outline_from_calls(reading: Reading) -> Outline | None:
     try:
         traverse = run_traverse(courses)
     except ValueError as error:
-        reading.report.site("call-unfit", "lot.calls", None, f"{error}.", "check the calls.")
+        reading.report.site("call-unfit:calls", "lot.calls", None, error=error)
         return None
     reason = closure_fault(traverse)
     if reason:
-        reading.report.site("lot-does-not-close", "lot.calls", None, f"{reason}.",
-                            "compare every call with the deed.")  # fmt: skip
+        reading.report.site("lot-does-not-close", "lot.calls", None, reason=reason)
         return None
     points, owners = densify(traverse)
     if not is_simple(points):
         fault_not_simple(reading, "lot.calls", None)
         return None
     if signed_area(points) < 0:
-        reading.report.site(
-            "calls-clockwise", "lot.calls", None,
-            "The calls run clockwise, or do not begin with the front line.",
-            "begin at the front-left corner, along the front line, and go on counter-clockwise "
-            "(right side next); turn each bearing about (N 10 E becomes S 10 W) where the deed "
-            "runs the other way.",
-        )  # fmt: skip
+        reading.report.site("calls-clockwise", "lot.calls", None)
         return None
     return _turned(calls, traverse, points, owners)
 
@@ -150,16 +133,11 @@ def _courses(reading: Reading, calls: tuple[Call, ...]) -> list[Course] | None:
         bearing and bearing[1] for call in calls for bearing in (call.bearing, call.chord_bearing)
     ):
         if table.declination is None:
-            report.site("declination-missing", "lot.declination", None,
-                        "A call is magnetic, and the declination is not given.",
-                        "write lot.declination in degrees, east positive, for the year of the "
-                        "survey.")  # fmt: skip
+            report.site("declination-missing", "lot.declination", None)
             return None
         to_grid_deg = table.declination - _convergence_deg(reading)
     else:
-        report.note("bearings-as-grid",
-                    "The bearings of the lot's calls are taken as grid bearings.",
-                    "lot.calls")  # fmt: skip
+        report.note("bearings-as-grid", "lot.calls")
     courses: list[Course] = []
     faulty = False
     for number, call in enumerate(calls, start=1):
@@ -167,14 +145,7 @@ def _courses(reading: Reading, calls: tuple[Call, ...]) -> list[Course] | None:
             courses.append(_course(call, courses[-1] if courses else None, to_grid_deg))
         except ValueError as error:
             faulty = True
-            report.site(
-                "call-unfit",
-                f"lot.calls[{number}]",
-                None,
-                f"{error}.",
-                "a straight call has bearing and distance; a curve has radius, arc and "
-                "turn, and chord_bearing unless it runs on from the call before.",
-            )
+            report.site("call-unfit", f"lot.calls[{number}]", None, error=error)
     return None if faulty else courses
 
 

@@ -30,12 +30,11 @@ def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
     try:
         unit = grid_unit(name)
     except ValueError as error:
-        report.site("crs-unfit", "site.crs", file.site.crs, f"{error}.",
-                    "write a state plane or UTM EPSG code.")  # fmt: skip
+        report.site("crs-unfit", "site.crs", file.site.crs, error=error)
         return None
-    report.note("crs-unit", f"{unit.words}.", "site.crs")
+    report.note("crs-unit", "site.crs", words=unit.words)
     if file.site.crs is None:
-        report.note("crs-chosen", f"site.crs is not given; {unit.crs[:40]} is taken.", "site.crs")
+        report.note("crs-chosen", "site.crs", crs=unit.crs[:40])
     return crs
 
 
@@ -60,9 +59,7 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
             return feature.crs
         centre = to_crs(feature.shape.centroid, feature.crs, CRS.from_epsg(4326))
         if not (math.isfinite(centre.x) and abs(centre.y) <= 84.0 and abs(centre.x) <= 180.0):
-            layers.report.site("lonlat-out-of-range", f"{key}.layer", table.layer,
-                               "The layer's longitude and latitude are out of range.",
-                               "check that they are not swapped.")  # fmt: skip
+            layers.report.site("lonlat-out-of-range", f"{key}.layer", table.layer)
             return None
         return CRS.from_user_input(utm_crs(centre.x, centre.y))
     return None
@@ -79,10 +76,7 @@ def _checked_lonlat(file: SiteFile, report: Report) -> tuple[bool, tuple[float, 
     if table.layer is None:
         for name in ("longitude", "latitude"):
             if getattr(table, name) is None:
-                report.site("key-missing", f"lot.{name}", None,
-                            "A lot without a layer needs the place of one corner.",
-                            "write longitude and latitude of a lot corner, from a map or a "
-                            "phone.")  # fmt: skip
+                report.site("key-missing:corner", f"lot.{name}", None)
     for key, longitude, latitude in pairs:
         if longitude is not None and latitude is not None:
             good = _check_pair(key, longitude, latitude, report) and good
@@ -98,19 +92,9 @@ def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> 
     """
     if abs(latitude) > 84.0 or abs(longitude) > 180.0 or latitude < -60.0:
         swapped = abs(latitude) <= 180.0 and -60.0 <= longitude <= 84.0
-        report.site(
-            "lonlat-swapped" if swapped else "lonlat-out-of-range", f"{key}.latitude", latitude,
-            "Longitude and latitude look swapped." if swapped else "This is no place for a house.",
-            f"write longitude = {latitude:g}, latitude = {longitude:g}." if swapped
-            else "write decimal degrees: longitude between -180 and 180 (west negative), latitude "
-            "between -60 and 84.",
-        )  # fmt: skip
+        name = "lonlat-swapped" if swapped else "lonlat-out-of-range:lot"
+        report.site(name, f"{key}.latitude", latitude, latitude=latitude, longitude=longitude)
         return False
     if not (-170.0 <= longitude <= -50.0 and 15.0 <= latitude <= 84.0):
-        report.note(
-            "place-outside-rules",
-            f"The lot lies at longitude {longitude:g}, latitude {latitude:g}, outside the United "
-            "States and Canada, for which the rule sets are made. West longitudes are negative.",
-            key, needs_person=True,
-        )  # fmt: skip
+        report.note("place-outside-rules", key, longitude=longitude, latitude=latitude)
     return True

@@ -5,10 +5,11 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Protocol
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 from .._errors import BadInput, Fault
+from .._messages import fault_of, notice_of
 from .._site import Notice
 from .._survey import Whereabouts
 from .._units import LengthUnit, format_length
@@ -54,21 +55,28 @@ class Report:
         """Gather a fault of any file."""
         self.faults.append(fault)
 
-    def site(self, code: str, key: str, value: object, reason: str, remedy: str) -> None:
-        """Gather a fault of ``site.toml`` under its dotted key.
+    def site(self, name: str, key: str, value: object, /, **values: object) -> None:
+        """Gather a fault of ``site.toml``, by its name in the catalogue, under its dotted key."""
+        self.at_key(fault_of(name, SITE_FILE, None, key, **values), key, value)
+
+    def at_key(self, fault: Fault, key: str, value: object) -> None:
+        """Gather a fault under a dotted key of ``site.toml``.
 
         That something is missing is not told of a key that was faulted and cut out.
         """
         key = self.as_written(key)
-        if key in self.cut_keys and code.endswith(("-missing", "-source")):
+        if key in self.cut_keys and fault.code.endswith(("-missing", "-source")):
             return
         shown = "" if value is None else shorten(value)
         row = line_of(self.lines, key)
-        self.faults.append(Fault(code, SITE_FILE, row, key, shown, reason, remedy))
+        self.faults.append(replace(fault, file=SITE_FILE, row=row, field=key, value=shown))
 
-    def note(self, code: str, message: str, where: str, *, needs_person: bool = False) -> None:
-        """Gather a notice; most of what a reader assumes needs no person."""
-        self.notices.append(Notice(code, message, self.as_written(where), needs_person))
+    def note(
+        self, name: str, where: str, /, *, needs_person: bool | None = None, **values: Any
+    ) -> None:
+        """Gather a notice by its name in the catalogue."""
+        where = self.as_written(where)
+        self.notices.append(notice_of(name, where, needs_person=needs_person, **values))
 
     def as_written(self, key: str) -> str:
         """Give a key with its item counted as in the file, whatever was taken out since."""

@@ -6,8 +6,9 @@ import os
 from dataclasses import asdict
 from pathlib import Path
 
-from .._errors import BadInput, Fault
+from .._errors import BadInput
 from .._frames import LotFrame
+from .._messages import fault_of
 from .._rules import RuleSet, load_rules
 from .._site import Building, Locate, Lot, Noise, Site, Tie
 from .._survey import Survey
@@ -61,12 +62,10 @@ def read_site(path: Path) -> Survey:
         name = shorten(folder.name or str(folder))
         if os.path.isfile(folder):
             raise BadInput((
-                Fault("not-a-folder", name, None, "folder", "", "This is a file, not a folder.",
-                      "name the folder that holds the site."),
+                fault_of("not-a-folder", name, None, "folder", ""),
             ))  # fmt: skip
         raise BadInput((
-            Fault("folder-missing", name, None, "folder", "",
-                  "There is no such folder.", "check the path; 'sitegis start' makes a folder."),
+            fault_of("folder-missing", name, None, "folder", ""),
         ))  # fmt: skip
     source = open_source(folder, report)
     raw = source.raw
@@ -87,8 +86,7 @@ def read_site(path: Path) -> Survey:
     report.raise_faults()
     if site is None or rules is None:
         raise BadInput((
-            Fault("site-unusable", SITE_FILE, None, "file", "", "The site cannot be made.",
-                  "compare the file with a blank one ('sitegis start')."),
+            fault_of("site-unusable", SITE_FILE, None, "file", ""),
         ))  # fmt: skip
     return Survey(site, rules, whereabouts=report.where)
 
@@ -135,8 +133,7 @@ def _fill(
     ground = make_ground(reading, building, level, streets, lot)
     mains = make_mains(reading, lot, frame, streets, building)
     if not mains and not file.main:
-        report.note("no-main", "No main is on record: the answer can only be 'unlisted'.",
-                    "main", needs_person=True)  # fmt: skip
+        report.note("no-main", "main")
     evidence = make_evidence(reading, mains, locates)
     dig = make_dig(file, rules)
     fixtures = make_fixtures(reading, {room.id for room in rooms})
@@ -180,9 +177,7 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
     )
     for name, value, low, high in bounds:
         if value is not None and not low <= value <= high:
-            report.site("size-absurd", f"site.{name}", None,
-                        f"{report.say(value)} is not believable here.",
-                        "check the unit, as in \"4 in\".")  # fmt: skip
+            report.site("size-absurd", f"site.{name}", None, size=report.say(value))
     weights = [w for w in asdict(file.prior).values() if w is not None]
     if weights and len(weights) == 6 and sum(weights) <= 0.0:
-        report.site("prior-zero", "prior", None, "All weights are 0.", "give one a weight.")
+        report.site("prior-zero", "prior", None)

@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from .._errors import Fault
+from .._messages import fault_of
 from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 from ._report import Report, shorten
 from ._tables import (
@@ -40,30 +40,30 @@ def open_source(folder: Path, report: Report) -> Source:
     if not _is_there(folder / BOOK_FILE):
         if spreadsheets and not _is_there(folder / SITE_FILE):
             report.add(
-                Fault(
-                    "book-name", BOOK_FILE, None, "file", shorten(", ".join(spreadsheets)),
-                    f"The folder holds a spreadsheet that is not {BOOK_FILE}.",
-                    f"open it and save it as an .xlsx workbook of the name {BOOK_FILE}.",
+                fault_of(
+                    "book-name",
+                    BOOK_FILE,
+                    None,
+                    "file",
+                    shorten(", ".join(spreadsheets)),
+                    book_file=BOOK_FILE,
                 )
-            )  # fmt: skip
+            )
             return Source(None, {}, None, ())
         return _text_files(folder, report)
     others = [n for n in (SITE_FILE, LOCATES_FILE, TIES_FILE) if _is_there(folder / n)]
     if others:
-        report.add(
-            Fault(
-                "two-sources", BOOK_FILE, None, "file", "",
-                f"The folder holds {', '.join(others)} as well: which one is meant?",
-                "keep the workbook, or the text files, and take the other out of the folder.",
-            )
-        )  # fmt: skip
+        report.add(fault_of("two-sources", BOOK_FILE, None, "file", "", others=", ".join(others)))
         return Source(None, {}, None, ())
     if spreadsheets:
-        report.note("book-other", f"Only {BOOK_FILE} is read, not: "
-                    f"{shorten(', '.join(spreadsheets))}.", BOOK_FILE)  # fmt: skip
+        report.note(
+            "book-other",
+            BOOK_FILE,
+            book_file=BOOK_FILE,
+            spreadsheets=shorten(", ".join(spreadsheets)),
+        )
     if any(_is_there(folder / name) for name in LOCKS):
-        report.note("book-open", "The workbook is open in a spreadsheet, or was left open: what is "
-                    "not saved is not read.", BOOK_FILE)  # fmt: skip
+        report.note("book-open", BOOK_FILE)
     return _workbook(folder, report)
 
 

@@ -6,7 +6,8 @@ import re
 from importlib import resources
 from pathlib import Path
 
-from .._errors import BadInput, CannotWrite, Fault
+from .._errors import BadInput, CannotWrite
+from .._messages import fault_of
 from .._rules import rule_set_names, soil_types
 from .._units import FOOT_M, INCH_M, LengthUnit, is_imperial
 from ._evidence_form import evidence_tables
@@ -33,8 +34,7 @@ def start_site(
     directory = Path(directory)
     if units not in _UNITS:
         raise BadInput((
-            Fault("units-unknown", SITE_FILE, None, "site.units", units, "This unit is not known.",
-                  "take one of ft, in, m, mm."),
+            fault_of("units-unknown", SITE_FILE, None, "site.units", units),
         ))  # fmt: skip
     chosen = (BOOK_FILE,) if workbook else TEXT_FILES
     sites = [name for name in (*TEXT_FILES, BOOK_FILE) if (directory / name).exists()]
@@ -45,8 +45,7 @@ def start_site(
         there += [name for name in sites if name not in there]
     if there:
         raise BadInput(tuple(
-            Fault("file-exists", name, None, "file", "", "This file is there already.",
-                  "take another folder; nothing was written.")
+            fault_of("file-exists", name, None, "file", "")
             for name in there
         ))  # fmt: skip
     contents = {name: _content(name, units) for name in names}

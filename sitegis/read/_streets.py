@@ -45,11 +45,12 @@ def house_level(reading: Reading) -> Level:
     site, report = reading.file.site, reading.report
     if site.ground_above_slab is not None:
         if not -1.0 <= site.ground_above_slab <= HIGHEST_M:
-            report.site("ground-absurd", "site.ground_above_slab", None,
-                        f"Ground {report.say(site.ground_above_slab)} above the slab is not "
-                        f"believable.",
-                        "check the unit; it is the height of the yard above the basement "
-                        "floor.")  # fmt: skip
+            report.site(
+                "ground-absurd",
+                "site.ground_above_slab",
+                None,
+                ground_above_slab=report.say(site.ground_above_slab),
+            )
         return Level(site.ground_above_slab, site.ground_above_slab_sd or MEASURED_SD_M)
     if reading.file.ground:
         mean = float(np.mean([spot.above_slab for spot in reading.file.ground]))
@@ -58,11 +59,10 @@ def house_level(reading: Reading) -> Level:
     level = Level(float(np.mean(known)) if known else GROUND_M, GROUND_SD_M, assumed=True)
     report.note(
         "ground-assumed",
-        f"The ground at the house is not measured; {report.say(level.elevation_m)} above "
-        f"the slab is "
-        f"assumed (give or take {report.say(level.sd_m)}). Every outdoor depth is as uncertain.",
-        "site.ground_above_slab", needs_person=True,
-    )  # fmt: skip
+        "site.ground_above_slab",
+        elevation_m=report.say(level.elevation_m),
+        sd_m=report.say(level.sd_m),
+    )
     return level
 
 
@@ -105,12 +105,11 @@ def make_streets(reading: Reading, lot: Lot, frame: LotFrame, level: Level) -> t
     for number, table in enumerate(reading.file.street, start=1):
         key = f"street[{number}]"
         if any(street.name == table.name for street in streets):
-            report.site("id-twice", f"{key}.name", table.name, "This street is there twice.",
-                        "give each street its own name.")  # fmt: skip
+            report.site("id-twice:street", f"{key}.name", table.name)
         if table.side not in lot.sides:
-            report.site("side-missing", f"{key}.side", table.side,
-                        "The lot has no line on this side.",
-                        f"the lot's sides are {', '.join(dict.fromkeys(lot.sides))}.")  # fmt: skip
+            report.site(
+                "side-missing", f"{key}.side", table.side, sides=", ".join(dict.fromkeys(lot.sides))
+            )
             report.broken_names.add(table.name)
             continue
         street = _street(reading, table, key, lot, frame=frame, level=level)
@@ -129,14 +128,16 @@ def _street(
     if width_m is None:
         width_m = ROW_WIDTH_M[table.kind]
         if table.layer is None:
-            reading.report.note("row-width-assumed",
-                                f"{table.name}: the right-of-way's width is not given; "
-                                f"{reading.report.say(width_m)} is assumed.",
-                                f"{key}.row_width")  # fmt: skip
+            reading.report.note(
+                "row-width-assumed",
+                f"{key}.row_width",
+                name=table.name,
+                width_m=reading.report.say(width_m),
+            )
     elif not 1.5 <= width_m <= 150.0:
-        reading.report.site("row-width-absurd", f"{key}.row_width", None,
-                            f"A right-of-way {reading.report.say(width_m)} wide is not believable.",
-                            "check the unit, as in \"66 ft\".")  # fmt: skip
+        reading.report.site(
+            "row-width-absurd", f"{key}.row_width", None, width_m=reading.report.say(width_m)
+        )
         return None
     if table.layer is not None:
         row = _layer_row(reading, table, key, lot, frame=frame, width_m=width_m)
@@ -170,10 +171,9 @@ def _layer_row(
     parts = shapely.get_parts(shapely.intersection(shapely.make_valid(shape), lot_window(lot)))
     areas = [part for part in parts if part.geom_type == "Polygon" and part.area > 1.0]
     if not areas:
-        reading.report.site("street-far", f"{key}.layer", table.name,
-                            f"This street does not come within "
-                            f"{reading.report.say(REACH_M)} of the lot.",
-                            "check the id, and the CRS of the layer.")  # fmt: skip
+        reading.report.site(
+            "street-far", f"{key}.layer", table.name, reach_m=reading.report.say(REACH_M)
+        )
         return None
     land = shapely.Polygon(lot.vertices)
     row = min(areas, key=lambda part: (round(part.distance(land), 2), -part.area))
@@ -193,10 +193,8 @@ def _note_wrong_side(
     nearest = min(distance, key=lambda side: distance[side])
     if nearest != table.side and distance[table.side] > distance[nearest] + 3.0:
         reading.report.note(
-            "street-side",
-            f"{table.name} is said to be on the {table.side} side, but its layer lies nearest "
-            f"the {nearest} side.", f"{key}.side", needs_person=True,
-        )  # fmt: skip
+            "street-side", f"{key}.side", name=table.name, side=table.side, nearest=nearest
+        )
 
 
 def _street_level(

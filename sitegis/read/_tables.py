@@ -6,14 +6,14 @@ import csv
 import io
 import math
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
-from .._errors import Fault
 from .._lengths import UNIT_WORDS, is_bare, signed_length
+from .._messages import fault_of
 from .._site import Locate, Noise, Tie
-from .._units import LengthUnit, format_length, parse_length
+from .._units import FOOT_M, LengthUnit, format_length, parse_length
 from ._file_names import LOCATES_FILE, TIES_FILE
 from ._files import read_text
 from ._report import ALL_POINTS, Report, guess, shorten
@@ -57,10 +57,10 @@ class Cells:
         """Give a cell, empty where the column is not there."""
         return self.row.cells.get(column, "")
 
-    def fault(self, code: str, column: str, reason: str, remedy: str) -> None:
-        """Gather a fault of this row."""
+    def fault(self, name: str, column: str, /, **values: object) -> None:
+        """Gather a fault of this row by its name in the catalogue."""
         value = shorten(self.text(column))
-        self.report.add(Fault(code, self.file, self.row.number, column, value, reason, remedy))
+        self.report.add(fault_of(name, self.file, self.row.number, column, value, **values))
 
     def required(self, column: str) -> str:
         """Give a cell that must not be empty; empty with a fault gathered.
@@ -69,7 +69,7 @@ class Cells:
         """
         text = self.text(column)
         if not text and column in self.row.cells:
-            self.fault("cell-empty", column, "This cell is empty.", f"write the {column}.")
+            self.fault("cell-empty", column, column=column)
         return text
 
     def length(self, column: str, *, as_depth: bool = False, needed: bool = False) -> float | None:
@@ -83,10 +83,7 @@ class Cells:
         except ValueError as error:
             reason = str(error)
             reason = reason if reason.endswith(".") else reason + "."
-            self.fault(
-                "length-unreadable", column, reason,
-                f"write it like 12' 4 1/2\" or 3.76m; bare numbers are {UNIT_WORDS[unit]} here.",
-            )  # fmt: skip
+            self.fault("length-unreadable", column, reason=reason, unit=UNIT_WORDS[unit])
             return None
 
 
@@ -98,8 +95,8 @@ def read_rows(
     if text is None:
         return None
 
-    def fault(code: str, row: int | None, field: str, reason: str, remedy: str) -> None:
-        report.add(Fault(code, path.name, row, field, "", reason, remedy))
+    def fault(name: str, row: int | None, field: str, /, **values: object) -> None:
+        report.add(fault_of(name, path.name, row, field, **values))
 
     reader = csv.reader(io.StringIO(text, newline=""))
     rows: list[Row] = []
@@ -120,17 +117,19 @@ def read_rows(
             if row is not None:
                 rows.append(row)
             if len(rows) > MOST_ROWS:
-                fault("too-many-rows", number, "file", f"There are more than {MOST_ROWS} rows.",
-                      "check that it is the right table.")  # fmt: skip
+                fault("too-many-rows", number, "file", most_rows=MOST_ROWS)
                 return None
     except csv.Error as error:
-        fault("table-broken", reader.line_num, "file", f"The table is broken there: {error}.",
-              "check quotes; save it again as CSV UTF-8.")  # fmt: skip
+        fault("table-broken", reader.line_num, "file", error=error)
         return None
     return tuple(rows)
 
 
-FaultOf = Callable[[str, int | None, str, str, str], None]
+class FaultOf(Protocol):
+    """Gathers a fault of a table by its name in the catalogue, at a row and a column."""
+
+    def __call__(self, name: str, row: int | None, field: str, /, **values: object) -> None:
+        """Gather it."""
 
 
 def read_heading(
@@ -145,21 +144,19 @@ def read_heading(
     lowered = [name.lower() for name in names]
     for separator, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
         if len([n for n in lowered if n]) == 1 and separator in lowered[0]:
-            fault("table-separator", row, "file", f"The columns are parted by {word}, not commas.",
-                  "save it as comma-separated CSV (CSV UTF-8), decimals with a point.")  # fmt: skip
+            fault("table-separator", row, "file", word=word)
             return None
     missing = [name for name in required if name not in lowered]
     unknown = [name for name in lowered if name and name not in columns]
     for name in unknown:
-        fault("column-unknown", row, name, "This column is not known.",
-              guess(name, [c for c in columns if c not in lowered]))  # fmt: skip
+        fault(
+            "column-unknown", row, name, known=guess(name, [c for c in columns if c not in lowered])
+        )
     for name in missing:
-        fault("column-missing", row, name, f"The column {name!r} is missing.",
-              f"add it; the columns are {', '.join(columns)}.")  # fmt: skip
+        fault("column-missing", row, name, name=name, columns=", ".join(columns))
     for name, count in Counter(lowered).items():
         if name and count > 1:
-            fault("column-twice", row, name, "This column is there more than once.",
-                  "keep one of them.")  # fmt: skip
+            fault("column-twice", row, name)
     twice = len(set(filter(None, lowered))) < len(list(filter(None, lowered)))
     too_few = len(missing) > (len(required) / 2 if lenient else 0)
     return None if too_few or twice else lowered
@@ -168,18 +165,10 @@ def read_heading(
 def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Row | None:
     """Give a row by column; a row with too many cells or a broken quote is a fault."""
     if any("\n" in cell or "\r" in cell for cell in cells):
-        fault("quote-open", number, "file", "A quotation mark is opened and not closed there.",
-              "in CSV a cell that begins with \" must end with it, and a \" inside is doubled: "
-              "\"12' 4\"\"\".")  # fmt: skip
+        fault("quote-open", number, "file")
         return None
     if any(cells[len(header) :]):
-        fault(
-            "row-too-long",
-            number,
-            "file",
-            "The row has more cells than there are columns.",
-            "put a cell that holds a comma in quotation marks; write no thousands commas.",
-        )
+        fault("row-too-long", number, "file")
         return None
     padded = cells + [""] * (len(header) - len(cells))
     return Row(number, {name: cell for name, cell in zip(header, padded, strict=False) if name})
@@ -201,12 +190,9 @@ def read_locates(
     )
     _check_twice(locates, report)
     if not rows:
-        report.add(Fault("no-rows", LOCATES_FILE, None, "file", "", "The table has no rows.",
-                         "write one row per locate point, cleanout and stack."))  # fmt: skip
+        report.add(fault_of("no-rows", LOCATES_FILE, None, "file", ""))
     elif not any(row.cells.get("kind", "locate").lower() in ("locate", "bend") for row in rows):
-        report.add(Fault("no-locates", LOCATES_FILE, None, "kind", "",
-                         "There is no row of kind locate or bend.",
-                         "write the places where the head was found."))  # fmt: skip
+        report.add(fault_of("no-locates", LOCATES_FILE, None, "kind", ""))
     return locates
 
 
@@ -214,9 +200,17 @@ def _too_many(rows: tuple[Row, ...], file: str, report: Report) -> bool:
     """Tell whether there are more rows than a site has, with the fault gathered."""
     if len(rows) <= MOST_POINTS:
         return False
-    report.add(Fault("too-many-rows", file, rows[MOST_POINTS].number, "file", "",
-                     f"There are {len(rows)} rows; {MOST_POINTS} are the most.",
-                     "keep to the points of one building, and one place for each."))  # fmt: skip
+    report.add(
+        fault_of(
+            "too-many-rows:points",
+            file,
+            rows[MOST_POINTS].number,
+            "file",
+            "",
+            count=len(rows),
+            most_points=MOST_POINTS,
+        )
+    )
     return True
 
 
@@ -226,30 +220,27 @@ def _locate(cells: Cells) -> Locate | None:
     kind_text = cells.required("kind").lower().replace("_", "-").replace(" ", "-")
     kind = next((known for known in POINT_KINDS if known == kind_text), None)
     if kind is None and kind_text:
-        cells.fault(
-            "kind-unknown", "kind", "This kind is not known.", guess(kind_text, POINT_KINDS)
-        )
+        cells.fault("kind-unknown", "kind", known=guess(kind_text, POINT_KINDS))
     if ":" in name or not name.isprintable() or len(name) > 80:
-        cells.fault("name-unfit", "id", "An id may not hold ':' nor be longer than 80.",
-                    "take another id.")  # fmt: skip
+        cells.fault("name-unfit", "id")
         name = ""
     x_m, y_m = cells.length("x", needed=True), cells.length("y", needed=True)
     depth_m = cells.length("depth", as_depth=True)
     if kind in ("locate", "bend") and cells.row.cells.get("depth") == "":
-        cells.fault("depth-missing", "depth", "A located point needs its depth.",
-                    "write the depth the receiver showed, or leave the row out.")  # fmt: skip
+        cells.fault("depth-missing", "depth")
     count_m = cells.length("cable_count")
     if count_m is not None and count_m < 0:
-        cells.fault("count-negative", "cable_count", "A cable count cannot be below 0.",
-                    "count from the cleanout on.")  # fmt: skip
+        cells.fault("count-negative", "cable_count")
     lifted_m, lift_m = _lifted(cells)
     null_m = cells.length("null_spacing", as_depth=True)
     if null_m is not None and null_m <= 0:
-        cells.fault("spacing-negative", "null_spacing", "A spacing is more than 0.", "check it.")
+        cells.fault("spacing-negative", "null_spacing")
     elif null_m is not None and cells.report.units_known and not null_m >= SHALLOWEST_M:
-        cells.fault("spacing-absurd", "null_spacing",
-                    "The two nulls lie 2 in (5 cm) or more apart.",
-                    _likely_unit(cells, "null_spacing", SHALLOWEST_M, 2.0 * DEEPEST_M))  # fmt: skip
+        cells.fault(
+            "spacing-absurd",
+            "null_spacing",
+            likely_unit=_likely_unit(cells, "null_spacing", SHALLOWEST_M, 2.0 * DEEPEST_M),
+        )
     checked_depth_m = _checked_depth(cells, "depth", depth_m)
     heading_rad = _heading(cells)
     if not name or not room or kind is None or x_m is None or y_m is None:
@@ -265,13 +256,10 @@ def _lifted(cells: Cells) -> tuple[float | None, float | None]:
     lift_m = cells.length("lift", as_depth=True)
     if bool(cells.text("depth_lifted")) != bool(cells.text("lift")):
         missing = "lift" if cells.text("depth_lifted") else "depth_lifted"
-        cells.fault("lift-half", missing, "depth_lifted and lift belong together.",
-                    "write both, or none.")  # fmt: skip
+        cells.fault("lift-half", missing)
     low_m, high_m = LIFTS_M
     if lift_m is not None and cells.report.units_known and not low_m <= lift_m <= high_m:
-        cells.fault("lift-absurd", "lift",
-                    "The lift should lie between 1 in (25 mm) and 10 ft (3 m).",
-                    _likely_unit(cells, "lift", low_m, high_m))  # fmt: skip
+        cells.fault("lift-absurd", "lift", likely_unit=_likely_unit(cells, "lift", low_m, high_m))
     return _checked_depth(cells, "depth_lifted", lifted_m), lift_m
 
 
@@ -280,10 +268,15 @@ def _checked_depth(cells: Cells, column: str, depth_m: float | None) -> float | 
     if depth_m is None:
         return None
     if depth_m < 0:
-        cells.fault("depth-negative", column, "A depth is counted downward and is not below 0.",
-                    "write it without the minus sign.")  # fmt: skip
+        cells.fault("depth-negative", column)
     elif cells.report.units_known and not SHALLOWEST_M <= depth_m <= _deepest_m(cells):
-        cells.fault("depth-absurd", column, *_unit_hint(cells, column, depth_m))
+        text, unit, deepest_m = cells.text(column), cells.depth_units, _deepest_m(cells)
+        name = "depth-absurd:bare" if is_bare(text) else "depth-absurd"
+        cells.fault(
+            name, column, column=column, text=text, depth_m=depth_m, unit=unit,
+            deepest_m=deepest_m, deepest_ft=deepest_m / FOOT_M,
+            likely_unit=_likely_unit(cells, column, SHALLOWEST_M, deepest_m),
+        )  # fmt: skip
     else:
         return depth_m
     return None
@@ -291,18 +284,6 @@ def _checked_depth(cells: Cells, column: str, depth_m: float | None) -> float | 
 
 def _deepest_m(cells: Cells) -> float:
     return DEEPEST_M if cells.text("room") == "lot" else DEEPEST_INDOORS_M
-
-
-def _unit_hint(cells: Cells, column: str, depth_m: float) -> tuple[str, str]:
-    """Say what a depth means as it stands, and which unit would make it believable."""
-    text, unit = cells.text(column), cells.depth_units
-    deepest_m = _deepest_m(cells)
-    bounds = f"a depth here should lie between 2 in (5 cm) and {deepest_m / 0.3048:.0f} ft"
-    bounds += f" ({deepest_m:g} m)"
-    if not is_bare(text):
-        return f"{column} {text} is {depth_m:.2f} m; {bounds}.", "check the reading."
-    reason = f"{column} {text} is {text} {unit} here because depth_units is {unit!r}; {bounds}."
-    return reason, _likely_unit(cells, column, SHALLOWEST_M, deepest_m)
 
 
 def _likely_unit(cells: Cells, column: str, low_m: float, high_m: float) -> str:
@@ -328,8 +309,7 @@ def _heading(cells: Cells) -> float | None:
     except ValueError:
         degrees = math.nan
     if not -360.0 <= degrees <= 360.0:
-        cells.fault("heading-unreadable", "heading", "This is no angle between -360 and 360.",
-                    "write degrees counter-clockwise from the room's x, as in 90.")  # fmt: skip
+        cells.fault("heading-unreadable", "heading")
         return None
     return math.radians(degrees)
 
@@ -341,11 +321,10 @@ def _check_twice(locates: tuple[Locate, ...], report: Report) -> None:
         key = (locate.room, locate.id)
         if key in first:
             report.add(
-                Fault("id-twice", LOCATES_FILE, locate.row, "id", locate.id,
-                      f"This id stands in row {first[key]} too, in the same room.",
-                      "give each point its own id; only a point measured from two rooms "
-                      "has the same id in both.")
-            )  # fmt: skip
+                fault_of(
+                    "id-twice:row", LOCATES_FILE, locate.row, "id", locate.id, first=first[key]
+                )
+            )
         first.setdefault(key, locate.row)
 
 
@@ -360,15 +339,16 @@ def read_ties(
         distance_m, sd_m = cells.length("distance", needed=True), cells.length("sd")
         for column, value in (("distance", distance_m), ("sd", sd_m)):
             if value is not None and value <= 0:
-                cells.fault("tie-not-positive", column, f"The {column} must be more than 0.",
-                            "check it.")  # fmt: skip
+                cells.fault("tie-not-positive", column, column=column)
         if distance_m is not None and distance_m > LONGEST_TIE_M:
-            cells.fault("tie-too-long", "distance",
-                        f"{format_length(distance_m, units)} is farther than a tape reaches.",
-                        f"check the number and its unit; {format_length(LONGEST_TIE_M, units)} is "
-                        "the most.")  # fmt: skip
+            cells.fault(
+                "tie-too-long",
+                "distance",
+                distance_m=format_length(distance_m, units),
+                longest_tie_m=format_length(LONGEST_TIE_M, units),
+            )
         if from_name and from_name == to_name:
-            cells.fault("tie-to-itself", "to", "The tie goes from a point to itself.", "check it.")
+            cells.fault("tie-to-itself", "to")
         if from_name and to_name and distance_m is not None:
             tape_m = noise.tape_floor_m + noise.tape_share * distance_m
             ties.append(Tie(from_name, to_name, distance_m, sd_m or tape_m, row.number))

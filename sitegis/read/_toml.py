@@ -13,9 +13,9 @@ from pathlib import Path
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from .._errors import Fault
 from .._fields import inputs_of, tables_in
 from .._lengths import UNIT_WORDS
+from .._messages import fault_of
 from .._printable import odd_character, printable
 from .._units import LengthUnit
 from ._file_names import SITE_FILE
@@ -28,25 +28,15 @@ FILL_ME_IN = "FILL ME IN"
 # The deepest key of a site.toml has 5 parts. A parser's time grows with the square of this.
 MOST_DEEP = 20
 _DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
-# What is said of a value of the wrong kind, by how pydantic calls the error.
-_OF_ANOTHER_KIND = {
-    "string_type": ("This should be a text.",
-                    'in site.toml it stands in quotation marks, as in "text".'),
-    "bool": ("This should be yes or no.", "write true or false, in site.toml without quotes."),
-    "int": ("This should be a whole number.", "write digits alone, without a unit or quotes."),
-    "float": ("This should be a number.", "write it without a unit or quotes."),
-    "list_type": ("This should be a list.", "write it in square brackets, as in [1, 2]."),
-    "tuple_type": ("This should be a list.", "write it in square brackets, as in [1, 2]."),
-}  # fmt: skip
-# What is said of a slip that the TOML parser found: by the start of its message.
-_TOML_SLIPS = (
-    ("Cannot overwrite a value", "A field is written twice.", "take one of the two out"),
-    ("Cannot declare", "A table is written twice.",
-     "join the two; a list such as the rooms has double brackets: [[room]]"),
-    *((start, "A backslash stands in a text.", "write / in its place")
-      for start in ("Unescaped '\\'", "Invalid hex value")),
-)  # fmt: skip
-_REQUIRED_REMEDY = "write it; the comments of a blank site.toml ('sitegis start') say how."
+# Kinds of values that pydantic may miss, each with its own words in the catalogue.
+_KINDS = ("string", "bool", "int", "float", "list", "tuple")
+# Slips that the TOML parser finds, by the start of its message.
+_TOML_SLIPS = {
+    "Cannot overwrite a value": "toml-syntax:field-twice",
+    "Cannot declare": "toml-syntax:table-twice",
+    "Unescaped '\\'": "toml-syntax:backslash",
+    "Invalid hex value": "toml-syntax:backslash",
+}
 
 
 def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
@@ -66,22 +56,18 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         found = re.search(r"at line (\d+)", str(error))
         row = int(found[1]) if found else None
-        report.add(Fault("toml-syntax", SITE_FILE, row, "file", "", *_of_slip(error)))
+        said = str(error).splitlines()[0][:200]
+        slips = (name for start, name in _TOML_SLIPS.items() if said.startswith(start))
+        name = next(slips, "toml-syntax")
+        report.add(fault_of(name, SITE_FILE, row, "file", said=said))
         units = re.findall(r'(?m)^[ \t]*((?:depth_)?units)\s*=\s*"(\w+)"', text)
         return None, {"site": dict(units)}
     if deep or _is_deep(raw):
-        report.add(
-            Fault("toml-too-deep", SITE_FILE, None, "file", "",
-                  "Tables lie in tables deeper than any field does.",
-                  "compare the file with a blank one ('sitegis start').")
-        )  # fmt: skip
+        report.add(fault_of("toml-too-deep", SITE_FILE, None, "file", ""))
         return None, {}
     for key, text in _texts(raw):
         if odd := odd_character(text):
-            report.site("text-unprintable", key, printable(text),
-                        f"It holds the character {odd}, which is no text.",
-                        "delete it there: type the text anew, or paste it as plain "
-                        "text.")  # fmt: skip
+            report.site("text-unprintable", key, printable(text), odd=odd)
     return raw, raw
 
 
@@ -95,20 +81,6 @@ def _texts(value: object, key: str = "") -> Iterator[tuple[str, str]]:
     elif isinstance(value, list):
         for number, item in enumerate(value, start=1):
             yield from _texts(item, f"{key}[{number}]")
-
-
-def _of_slip(error: Exception) -> tuple[str, str]:
-    """Give reason and remedy of a slip in the notation, in words where the slip is a usual one."""
-    said = str(error).splitlines()[0][:200]
-    for start, reason, remedy in _TOML_SLIPS:
-        if said.startswith(start):
-            return reason, f"{remedy} ({said})."
-    return (
-        f"The notation is broken: {said}.",
-        "check quotes, brackets and '=' there: a length with its unit stands in quotation "
-        'marks ("12 ft"); inside a "…" text write in for inches '
-        '("12\' 4in") or \\" for the inch mark.',
-    )
 
 
 def _is_deep(raw: Raw) -> bool:
@@ -150,9 +122,7 @@ def validate(
     remaining = copy.deepcopy(raw)
     blanks = list(_blanks(remaining, ()))
     for path in blanks:
-        report.site("fill-me-in", dotted(path), None, "This is still to be filled in.",
-                    "write it in place of FILL ME IN, or take the line out if you "
-                    "use another way.")  # fmt: skip
+        report.site("fill-me-in", dotted(path), None)
     for attempt in range(4):
         try:
             file = SiteFile.model_validate(remaining, context=context)
@@ -261,48 +231,33 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     key, kind, value = dotted(path) or "file", detail["type"], detail["input"]
     context = detail.get("ctx", {})
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
-        reason = "This key is not known."
         name, known = str(location[-1]), _known_keys(location)
-        report.site("key-unknown", key, None, reason, guess(name, known))
+        report.site("key-unknown", key, None, known=guess(name, known))
         meant = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
         report.cut_keys.update(key.removesuffix(name) + close for close in meant)
     elif kind == "missing":
-        report.site("key-missing", key, None, "This is required and not there.", _REQUIRED_REMEDY)
+        report.site("key-missing", key, None)
     elif kind in ("literal_error", "union_tag_invalid"):
         expected = str(context.get("expected") or context.get("expected_tags") or "")
         choices = [c.strip(" '") for c in re.split(r",| or ", expected)]
         shown = context.get("tag", value)
         if kind == "union_tag_invalid":
             key += ".kind"
-        report.site(
-            "value-not-allowed", key, shown, "This is not one of the allowed words.",
-            guess(str(shown), choices),
-        )  # fmt: skip
+        report.site("value-not-allowed", key, shown, known=guess(str(shown), choices))
     elif kind == "union_tag_not_found":
-        report.site("key-missing", f"{key}.kind", None, "The kind of evidence is not given.",
-                    "write kind = \"dye\" or another kind.")  # fmt: skip
+        report.site("key-missing:evidence-kind", f"{key}.kind", None)
     elif kind == "date-unreadable" or kind.startswith("date_"):
-        report.site("date-unreadable", key, value, "This is not a date.",
-                    "write year, month and day, as in 2026-04-14.")  # fmt: skip
+        report.site("date-unreadable", key, value)
     elif kind in ("length-unreadable", "bearing-unreadable", "bearing-magnetic", "name-unfit"):
-        bare = f"bare numbers are {UNIT_WORDS[units]} here"
-        remedy = {
-            "length-unreadable": f'write it like "12\' 4 1/2in", "3.76m"; {bare}.',
-            "bearing-unreadable": 'write it like "N 45°30\'15\\" E" or 45.504.',
-            "bearing-magnetic": "write the grid bearing.",
-            "name-unfit": "take another name.",
-        }[kind]
-        report.site(kind, key, value, _sentence(detail["msg"]), remedy)
+        report.site(f"{kind}:key", key, value, sentence=_sentence(detail["msg"]),
+                    unit=UNIT_WORDS[units])  # fmt: skip
     elif _is_number(value) and kind in ("finite_number", "greater_than", "less_than",
                                         "greater_than_equal", "less_than_equal"):  # fmt: skip
-        report.site("value-out-of-range", key, value, _sentence(detail["msg"]),
-                    "check the number.")  # fmt: skip
+        report.site("value-out-of-range", key, value, sentence=_sentence(detail["msg"]))
     else:
-        other = _OF_ANOTHER_KIND.get(kind) or _OF_ANOTHER_KIND.get(kind.split("_")[0])
-        reason, remedy = other or (
-            _sentence(detail["msg"]), "check what the template says about this key."
-        )  # fmt: skip
-        report.site("value-wrong", key, value, reason, remedy)
+        missed = kind.split("_")[0]
+        name = f"value-wrong:{missed}" if missed in _KINDS else "value-wrong"
+        report.site(name, key, value, sentence=_sentence(detail["msg"]))
 
 
 def _is_number(value: object) -> bool:

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from .._messages import notice_of
 from .._results import ScoredHypothesis
 from .._site import Notice, Site
 from .._units import percent
@@ -35,23 +36,9 @@ def _impossible(scored: Sequence[ScoredHypothesis]) -> list[Notice]:
     """Say where no listed way is possible, or none of them leads."""
     listed = [s for s in scored if s.hypothesis.way != "unlisted"]
     if not any(s.probability > 0.0 for s in listed):
-        return [
-            Notice(
-                "no-way-fits",
-                "No way to a main on record fits the marks and the evidence. Check the mains' "
-                "depths and the marks, and look for a main that is not on record.",
-                WHERE,
-            )
-        ]
+        return [notice_of("no-way-fits", WHERE)]
     if scored[0].hypothesis.way == "unlisted":
-        return [
-            Notice(
-                "unlisted-leads",
-                "The marks and the evidence fit none of the mains on record well. Look for a "
-                "main that is not on record before digging.",
-                WHERE,
-            )
-        ]
+        return [notice_of("unlisted-leads", WHERE)]
     return []
 
 
@@ -63,25 +50,17 @@ def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Noti
     ranked = sorted(by_main.items(), key=lambda pair: -pair[1])
     if len(ranked) > 1 and ranked[0][1] < ABOUT_EQUAL_RATIO * ranked[1][1]:
         return [
-            Notice(
+            notice_of(
                 "mains-equally-likely",
-                "Two mains are about equally likely "
-                f"({_main_words(ranked[0], scored, site)}, {_main_words(ranked[1], scored, site)})"
-                ": do the check below before digging.",
                 WHERE,
+                main_words=_main_words(ranked[0], scored, site),
+                main_words_2=_main_words(ranked[1], scored, site),
             )
         ]
     ways = [s for s in scored if s.hypothesis.way != "unlisted"]
     if len(ways) > 1 and ways[0].probability < ABOUT_EQUAL_RATIO * ways[1].probability:
         names = " and ".join(name_hypothesis(s.hypothesis, site) for s in ways[:2])
-        return [
-            Notice(
-                "ways-equally-likely",
-                f"Two ways to the main are about equally likely ({names}): do the check below "
-                "before digging.",
-                WHERE,
-            )
-        ]
+        return [notice_of("ways-equally-likely", WHERE, names=names)]
     return []
 
 
@@ -103,12 +82,7 @@ def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[
     leader = scored[0]
     name = name_hypothesis(leader.hypothesis, site)
     return [
-        Notice(
-            "evidence-disagrees",
-            f"{item.item} speaks {say_odds(item.bits, name)}, though that leads: check it.",
-            WHERE,
-            needs_person=False,
-        )
+        notice_of("evidence-disagrees", WHERE, item=item.item, say_odds=say_odds(item.bits, name))
         for item in leader.contributions
         if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted"
     ]
@@ -123,13 +97,13 @@ def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
         few = s.effective_samples < LEAST_EFFECTIVE_SAMPLES
         if few or s.log_evidence_se > MOST_LOG_EVIDENCE_SE:
             notices.append(
-                Notice(
+                notice_of(
                     "few-samples",
-                    f"The probability of {name_hypothesis(s.hypothesis, site)} rests on "
-                    f"{s.effective_samples:.0f} effective samples: ln Z is good to "
-                    f"± {s.log_evidence_se:.2f}.",
                     WHERE,
                     needs_person=_could_change_order(s, scored),
+                    name_hypothesis=name_hypothesis(s.hypothesis, site),
+                    effective_samples=s.effective_samples,
+                    log_evidence_se=s.log_evidence_se,
                 )
             )
     return notices

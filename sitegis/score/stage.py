@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from .._errors import ComputationError, Fault
+from .._errors import ComputationError
 from .._frames import Array
+from .._messages import fault_of
 from .._results import Contribution, Routes, ScoredHypothesis, Scores
 from .._statistics import EvidenceSum, normalized_weights
 from .._survey import Survey
@@ -61,15 +62,7 @@ def _posterior(log_evidence: Array, prior: Array) -> Array:
         return posterior(log_evidence, prior)
     except ValueError as error:
         raise ComputationError(
-            Fault(
-                "nothing-possible",
-                "site.toml",
-                None,
-                "prior",
-                "",
-                "every way the lateral may run is impossible, 'unlisted' too.",
-                "give 'unlisted' a prior above 0, or check the mains, their depths and the marks.",
-            )
+            fault_of("nothing-possible", "site.toml", None, "prior", "")
         ) from error
 
 

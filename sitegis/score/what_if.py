@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 
 from .._errors import BadInput, Fault
+from .._messages import fault_of
 from .._results import Scores
 from .._site import Priors
 from .._survey import Survey
@@ -49,11 +50,7 @@ def _unknown_items(survey: Survey, without: frozenset[str]) -> list[Fault]:
     """List the names that no item of evidence has."""
     known = (LOCATES, *item_names(survey.site.evidence))
     return [
-        Fault(
-            "evidence-unknown", "site.toml", None, "evidence", name,
-            "there is no item of evidence of this name.",
-            f"give one of: {', '.join(known)}; or the id of a mark indoors.",
-        )
+        fault_of("evidence-unknown", "site.toml", None, "evidence", name, known=', '.join(known))
         for name in sorted(without - set(known))
     ]  # fmt: skip
 
@@ -63,13 +60,13 @@ def _bad_priors(priors: Mapping[str, float]) -> list[Fault]:
     faults = []
     for key, value in priors.items():
         if key not in PRIOR_KEYS:
-            reason, remedy = "there is no such prior.", f"give one of: {', '.join(PRIOR_KEYS)}."
+            name = "prior-unusable"
         elif not 0.0 <= value < float("inf"):
-            reason, remedy = "a relative weight is 0 or more.", "give a number such as 0.6."
+            name = "prior-unusable:weight"
         else:
             continue
-        faults.append(Fault("prior-unusable", "site.toml", None, f"prior.{key}", f"{value:g}",
-                            reason, remedy))  # fmt: skip
+        known = ", ".join(PRIOR_KEYS)
+        faults.append(fault_of(name, "site.toml", None, f"prior.{key}", f"{value:g}", known=known))
     return faults
 
 

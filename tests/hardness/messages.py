@@ -13,6 +13,10 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from string import Formatter
+from typing import Literal
+
+from sitegis._messages import catalogue, code_of
 
 PACKAGE = Path(__file__).parents[2] / "sitegis"
 TABLE = PACKAGE / "MESSAGES.md"
@@ -244,8 +248,24 @@ def collect(package: Path = PACKAGE) -> tuple[list[Message], list[str]]:
             return messages, unclear
 
 
+def named(kind: Literal["fault", "notice"]) -> Iterator[Message]:
+    """Give the messages of the catalogue, with … for values."""
+    for name, message in catalogue(kind).items():
+        yield Message(code_of(name), kind, _shown(message.says), _shown(message.remedy))
+
+
+def _shown(template: str) -> str:
+    """Show a template; names that are known are told as such."""
+    if template == "{known}":
+        return "take one of the names it lists."
+    return "".join(
+        text + ("" if value is None else "…") for text, value, _, _ in Formatter().parse(template)
+    )
+
+
 def table(messages: list[Message]) -> str:
     """Write the table: one row a code and kind, the fullest words of its places."""
+    messages = [*named("fault"), *named("notice"), *messages]
     best: dict[tuple[str, str], Message] = {}
     chosen = [Message(*pair, "…", "…") for pairs in CHOSEN.values() for pair in pairs]
     for message in [*messages, *chosen]:
