@@ -50,14 +50,14 @@ class TrueSite:
 
 
 def draw_site(seed: int, regime: Regime) -> TrueSite:
-    """Draw one site of a regime."""
+    """Draw one site: its bends first, then geometry until it fits, so that none are lost by it."""
     generator = np.random.default_rng([seed, REGIMES.index(regime), 4_711])
     intent = hood._draw_intent(generator)
-    while True:
+    bends = _draw_bends(regime, generator)
+    laid = None
+    while laid is None:
         block = hood._draw_block(intent, generator)
-        laid = _lay(block, intent, regime, generator)
-        if laid is not None:
-            break
+        laid = _lay(block, intent, bends, regime, generator)
     indoors, truth, inverts = laid
     evidence = hood._draw_evidence(block, truth, generator)
     listed = not (len(block.mains) > 1 and generator.random() < 0.03)
@@ -91,11 +91,19 @@ def _grounds(block: hood.Block) -> Array:
 
 
 def _lay(
-    block: hood.Block, intent: hood.Intent, regime: Regime, generator: np.random.Generator
+    block: hood.Block,
+    intent: hood.Intent,
+    bends: Bends,
+    regime: Regime,
+    generator: np.random.Generator,
 ) -> tuple[Array, hood.TrueLateral, Array] | None:
     """Lay the drain upstream from the wall and the lateral on from it; None where none fits."""
     main = next(m for m in block.mains if m.id == hood._main_id(intent.lateral))
-    indoors = _draw_indoors(block.house, intent.wall, regime, generator)
+    indoors = None
+    for _ in range(30):
+        indoors = _draw_indoors(block.house, intent.wall, bends, regime, generator)
+        if indoors is not None:
+            break
     if indoors is None:
         return None
     outdoors = hood._draw_outdoors(block, main, intent.wall, indoors, generator)
@@ -112,14 +120,34 @@ def _lay(
     bed = np.interp(station, [0.0, hood._length(main.line)], main.inverts_m)
     if not 0.03 < inverts[-1] - bed < 2.8:
         return None
-    truth = hood.TrueLateral(main.id, station, indoors, outdoors, start, float(inside), intent.wall)
+    truth = hood.TrueLateral(
+        main.id, station, indoors, outdoors, start, float(inside), intent.wall, float(outside)
+    )
     return indoors, truth, np.concatenate([[start], inverts])
 
 
+@dataclass(frozen=True)
+class Bends:
+    """Straights (k + 1,) in metres upstream from the wall, and the turns (k,) between them."""
+
+    straights_m: Array
+    turns_deg: Array
+
+
+def _draw_bends(regime: Regime, generator: np.random.Generator) -> Bends:
+    """Draw 4 to 11 m of drain with bends anywhere, 0.08 a meter."""
+    angles, shares = np.array(ANGLES_DEG["habits" if regime == "habits" else "stated"]).T
+    length = generator.uniform(4.0, 11.0)
+    count = generator.poisson(BENDS_PER_M * length)
+    at = np.sort(generator.uniform(0.0, length, count))
+    turns = generator.choice(angles, count, p=shares) + generator.normal(0.0, 1.5, count)
+    return Bends(np.diff(np.concatenate([[0.0], at, [length]])), turns)
+
+
 def _draw_indoors(
-    house: Array, wall: str, regime: Regime, generator: np.random.Generator
+    house: Array, wall: str, bends: Bends, regime: Regime, generator: np.random.Generator
 ) -> Array | None:
-    """Draw a drain from the wall upstream: bends anywhere, 0.08 a meter, 4 to 11 m in all."""
+    """Lay a drain from somewhere in the wall upstream, bends to either hand; None if outside."""
     low, high = house[0], house[2]
     axis = 0 if wall in ("left", "right") else 1
     here = np.empty(2)
@@ -130,19 +158,17 @@ def _draw_indoors(
     if generator.random() < astray:
         slant = generator.uniform(-40.0, 40.0)
     upstream = hood._turned(-hood.OUTWARD[wall], np.radians(slant))
-    angles, shares = np.array(ANGLES_DEG["habits" if regime == "habits" else "stated"]).T
-    left = generator.uniform(4.0, 11.0)
+    hands = generator.choice([-1.0, 1.0], len(bends.turns_deg))
     points = [here]
-    while left > 0:
-        step = min(generator.exponential(1.0 / BENDS_PER_M), left)
+    for i, step in enumerate(bends.straights_m):
         here = here + step * upstream
-        left -= step
-        if not np.all((here > low + 0.35) & (here < high - 0.35)):
+        if not np.all((here > low + 0.3) & (here < high - 0.3)) and step > 0.3:
             return None
         points.append(here)
-        turn = generator.choice(angles, p=shares) * generator.choice([-1.0, 1.0])
-        upstream = hood._turned(upstream, np.radians(turn + generator.normal(0.0, 1.5)))
-    return np.array(points[::-1])
+        if i < len(hands):
+            upstream = hood._turned(upstream, np.radians(hands[i] * bends.turns_deg[i]))
+    inside = np.all((here > low + 0.3) & (here < high - 0.3))
+    return np.array(points[::-1]) if inside else None
 
 
 def _mark(

@@ -18,7 +18,7 @@ from scipy.special import gammainc, gammaincinv, logsumexp
 
 from .._frames import Array, lot_direction
 from .._noise_scale import SCALES, log_prior
-from .._ties import LOG, at_least, ordered
+from .._ties import COVARIANCE, LOG, at_least, ordered
 from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from .straights import (
     BEND_ANGLE_SD_RAD,
@@ -39,6 +39,8 @@ MARKED_SHARE = 0.8
 BEHIND_M = 0.25
 """A bend may lie this far past the mark that it should come before: marks scatter."""
 KEPT_WITHIN, KEPT_EACH = 11.0, 60
+LEAST_START_M = 0.6
+"""Two marks nearer than this give no direction to start with. Judgement."""
 UNEXPLAINED = 7.0
 """A mark this unlikely (nats below its best) after one bend is tried with two."""
 STRAY_SHARES, STRAY_VARIANCES = np.array([0.95, 0.05]), np.array([1.0, 25.0])
@@ -107,13 +109,13 @@ def follow_drain(marks: Marks) -> State:
     session) are left out of the spread: the last mark is the reference.
     """
     walk = _Walk(marks, _own_noise(marks), tail_nodes(marks.degrees_of_freedom))
-    last = len(marks.xy) - 1
-    state = _first_span(walk)
-    for i in range(1, last + 1):
-        if i > 1:
+    used = _apart_at_first(walk)
+    state = _first_span(walk, used[0], used[1])
+    for i in used[1:]:
+        if i > used[1]:
             state = _to_mark(walk, state, i)
         state = _heading_update(_count_update(walk, state, i), float(marks.headings_rad[i]))
-        if marks.bend_marks[i] and i < last:
+        if marks.bend_marks[i] and i < used[-1]:
             state = _pruned(_bend_at_mark(state, i))
     return state.rows(ordered(state.log_weight, LOG, descending=True))
 
@@ -176,14 +178,23 @@ def _cells(length_m: float) -> tuple[Array, float]:
     return np.asarray((np.arange(number) + 0.5) * size, float), size
 
 
-def _first_span(walk: _Walk) -> State:
+def _apart_at_first(walk: _Walk) -> list[int]:
+    """Choose the marks: of a first pair too close to give a direction, the better known one."""
+    marks, used = walk.marks, list(range(len(walk.marks.xy)))
+    while len(used) > 2 and np.hypot(*(marks.xy[used[1]] - marks.xy[used[0]])) < LEAST_START_M:
+        first, second = (float(np.trace(walk.own.tape[i] + walk.own.receiver[i])) for i in used[:2])
+        used.remove(used[1] if at_least(second, first, COVARIANCE) else used[0])
+    return used
+
+
+def _first_span(walk: _Walk, first: int, second: int) -> State:
     """Start at the first two marks: a direction even over the circle, no bend or one between.
 
     With a bend by φ, b past the first mark, the drain goes on at arcsin(b sin φ / L) to the left
     of the chord of length L (law of sines).
     """
     marks = walk.marks
-    chord = marks.xy[1] - marks.xy[0]
+    chord = marks.xy[second] - marks.xy[first]
     length = max(float(np.hypot(*chord)), 1e-6)
     at, size = _cells(length)
     kinds = SIGNED_RAD.size
@@ -200,20 +211,20 @@ def _first_span(walk: _Walk) -> State:
     index, turn, before, lever, rest = (v[rows] for v in (index, turn, before, lever, rest))
     bent = index >= 0
     angle = np.arctan2(chord[1], chord[0]) + off[rows]
-    count = float(marks.counts_m[0])
+    count = float(marks.counts_m[first])
     known = np.isfinite(count)
     spans = np.full((rows.size, MOST_BENDS), -1)
-    spans[:, 0] = np.where(bent, 1, -1)
+    spans[:, 0] = np.where(bent, second, -1)
     turns = np.where(spans >= 0, index[:, None], -1)
     places = np.zeros((rows.size, MOST_BENDS, 2))
-    places[:, 0] = marks.xy[0] + before[:, None] * lot_direction(angle - turn)
+    places[:, 0] = marks.xy[first] + before[:, None] * lot_direction(angle - turn)
     state = State(
-        np.tile(marks.xy[1], (rows.size, 1)), angle, (count if known else 0.0) + before + rest,
+        np.tile(marks.xy[second], (rows.size, 1)), angle, (count if known else 0.0) + before + rest,
         np.zeros((rows.size, 3, 3)),
         logs[rows] - BENDS_PER_M * (before + rest) + log_prior(np.array(SCALES))[scale],
         scale, spans, turns, places,
     )  # fmt: skip
-    here, there = (sum(walk.across(state, i)) for i in (1, 0))
+    here, there = (sum(walk.across(state, i)) for i in (second, first))
     sine, cosine = np.sin(turn), np.cos(turn)
     place = np.where(bent, size**2 / 12.0, 0.0)
     made = np.where(bent, BEND_ANGLE_SD_RAD * (1.0 - rest / lever), 0.0)
@@ -221,7 +232,7 @@ def _first_span(walk: _Walk) -> State:
     spread[:, 0, 0] = here
     spread[:, 0, 1] = spread[:, 1, 0] = here / lever
     spread[:, 1, 1] = (here + cosine**2 * there + sine**2 * place) / lever**2 + made**2
-    floor = marks.count_floor_m[0] ** 2 * COUNT_SCALE_SQUARE
+    floor = marks.count_floor_m[first] ** 2 * COUNT_SCALE_SQUARE
     spread[:, 2, 2] = (floor if known else 1e4) + _slack_variance(marks, length)
     return state
 

@@ -126,10 +126,10 @@ def _central(values: Array, weights: Array, truth: float) -> float:
 def _densest(values: Array, weights: Array, truth: Array) -> float:
     """Give the share of samples (m, d) where their density is above that at the truth.
 
-    Densities by a Gaussian kernel of a fifth of the interquartile range, about 800 samples.
+    Densities by a Gaussian kernel of a fifth of the interquartile range, 500 samples.
     """
     generator = np.random.default_rng(5)
-    chosen = generator.choice(len(weights), 800, p=weights / weights.sum())
+    chosen = generator.choice(len(weights), 500, p=weights / weights.sum())
     points = values[chosen]
     low, high = np.quantile(points, [0.25, 0.75], axis=0)
     width = np.maximum((high - low) / 1.349 * 0.35, 1e-4)

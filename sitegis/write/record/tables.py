@@ -20,6 +20,7 @@ from ..._units import (
     percent,
 )
 from ...dig.depths import best_route, routes_of
+from ...exit import turn_words
 from ...place.report import adjustment_lines
 from ..features import point_class
 from ..intervals import station_words
@@ -47,6 +48,7 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
          "as stated on site" if site.drain_material else ""),
         ("Leaves the building", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
+        ("Way to the wall", turn_words(left_at), "inferred; a bend no point shows is possible"),
         ("Depth to invert at the wall", f"{about(left_at.depth_m, units)} ± "
          f"{about(NORMAL_95 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
