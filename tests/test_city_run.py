@@ -305,6 +305,18 @@ def test_degrees_and_feet_give_the_same_answer(city, reference, tmp_path):
     assert shift.max() < 0.01
 
 
+def test_the_file_is_the_same_to_the_byte(city, tmp_path, monkeypatch):
+    """One or two workers, small chunks or large: equal files, dated as SOURCE_DATE_EPOCH says."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
+    files = []
+    for chunk, workers in ((2000, 1), (30, 2)):
+        path = write_city(city, tmp_path / str(chunk), chunk=chunk)
+        run_city(path, path.parent / "out.gpkg", workers=workers)
+        files.append((path.parent / "out.gpkg").read_bytes())
+    assert files[0] == files[1]
+    assert b"2023-11-14T" in files[0]
+
+
 def test_geoparquet_holds_the_same(city, reference, tmp_path):
     """A name in .parquet gives a folder with one file a layer, with the same rows."""
     pytest.importorskip("pyarrow")

@@ -14,6 +14,7 @@ from typing import Any
 
 import geopandas
 import numpy as np
+import pyogrio
 import shapely
 
 from .._errors import BadInput, CannotWrite, Fault
@@ -22,6 +23,7 @@ from ._notes import assumptions, cautions
 from ._read import City
 from ._summary import CitySummary, Tally
 from ._tables import GEOMETRY, Columns, join, load_tables, table
+from ._work import data_date
 
 LAYERS = (
     "lots",
@@ -91,7 +93,7 @@ def assemble(city: City, files: list[Path], out: Path | Database) -> CitySummary
     if isinstance(out, Database):
         _postgis().write_tables(frames, out, city.crs)
     else:
-        _write_file(frames, out)
+        _write_file(frames, out, data_date(city.paths))
     return tally.summary(city.file.city.name, city.notices)
 
 
@@ -105,15 +107,18 @@ def _frames(
     yield "notes", _frame(_notes(city, tally), city)
 
 
-def _write_file(frames: Iterator[tuple[str, Any]], out: Path) -> None:
-    """Write the layers beside the output, then rename it into place."""
+def _write_file(frames: Iterator[tuple[str, Any]], out: Path, when: str) -> None:
+    """Write the layers beside the output, dated ``when``, then rename it into place."""
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
+    earlier = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{when}T00:00:00.000Z"})
     try:
         staged = holder / out.name
         for name, frame in frames:
             _write(frame, name, staged)
         _replace(staged, out, holder)
     finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": earlier})
         shutil.rmtree(holder, ignore_errors=True)
 
 

@@ -9,6 +9,7 @@ import json
 import os
 import zipfile
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 from .. import __version__
@@ -29,6 +30,16 @@ def hash_inputs(paths: tuple[Path, ...], sites: Path | None) -> str:
             while block := file.read(1 << 20):
                 digest.update(block)
     return digest.hexdigest()
+
+
+def data_date(paths: tuple[Path, ...]) -> str:
+    """Give the date (UTC, ISO 8601) that outputs bear: SOURCE_DATE_EPOCH, else the newest input's.
+
+    The same inputs give the same bytes whenever and wherever they are worked on.
+    """
+    given = os.environ.get("SOURCE_DATE_EPOCH", "")
+    seconds = int(given) if given.isdecimal() else max(path.stat().st_mtime for path in paths)
+    return datetime.fromtimestamp(seconds, UTC).date().isoformat()
 
 
 @contextlib.contextmanager

@@ -25,7 +25,7 @@ SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE = 0.60, 0.14, 0.08, 0.08, 0.10
 SQUARE_SD_M, LEAN_M, LEAN_SD_M, MIDDLE_SD_M, MANHOLE_SD_M = 1.0, 3.0, 1.2, 1.2, 0.4
 MANHOLE_NEAR_M, MARGIN_M = 12.0, 3.0
 LEVELS = (0.50, 0.80, 0.95)
-_GRID = 96
+_GRID = 64
 _BEYOND_M = 8.0
 
 
@@ -144,12 +144,11 @@ def _mixture(
     grid = left[:, None] + np.linspace(0.0, 1.0, _GRID) * (right - left)[:, None]
     held = np.zeros((count, _GRID))
     x = grid[at]
-    own = SQUARE * ndtr((x - station[:, None]) / SQUARE_SD_M)
-    own += LEAN * ndtr((x - station[:, None] - LEAN_M) / LEAN_SD_M)
     there = np.isfinite(near)
-    place = np.where(there, near, station)
-    spread = np.where(there, MANHOLE_SD_M, SQUARE_SD_M)
-    own += MANHOLE * ndtr((x - place[:, None]) / spread[:, None])
+    square = np.where(there, SQUARE, SQUARE + MANHOLE)[:, None]
+    own = square * ndtr((x - station[:, None]) / SQUARE_SD_M)
+    own += LEAN * ndtr((x - station[:, None] - LEAN_M) / LEAN_SD_M)
+    own[there] += MANHOLE * ndtr((x[there] - near[there, None]) / MANHOLE_SD_M)
     np.add.at(held, at, weight[:, None] * own)
     held += MIDDLE * ndtr((grid - middle[:, None]) / MIDDLE_SD_M)
     bottom, width = (low - MARGIN_M)[:, None], (high - low + 2.0 * MARGIN_M)[:, None]

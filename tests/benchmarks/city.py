@@ -1,7 +1,9 @@
 """A city: time, memory and growth; against the pipeline in a loop and a plain shapely loop.
 
-``python -m tests.benchmarks.city [SIZE …]`` (default 1000 10000 100000). Both sides of every
-ratio are worked out in this one run, on the invented city of ``tests.invented_city``.
+``python -m tests.benchmarks.city [--against REVISION] [SIZE …]`` (default 1000 10000 100000). Both
+sides of every ratio are worked out in this one run, on the invented city of
+``tests.invented_city``; ``--against`` takes an earlier revision out of git and lets both work
+4,000 lots in turn.
 """
 
 from __future__ import annotations
@@ -51,12 +53,15 @@ def say(line: str) -> None:
     sys.stdout.flush()
 
 
-def main(sizes: list[int]) -> None:
+def main(sizes: list[int], revision: str) -> None:
     say(
         f"Python {platform.python_version()}, shapely {shapely.__version__}, "
         f"{os.cpu_count()} cores, load at the start {os.getloadavg()[0]:.1f} "
         "(above 0: other work shared the cores)"
     )
+    if revision:
+        with tempfile.TemporaryDirectory() as folder:
+            measure_against(revision, Path(folder))
     with tempfile.TemporaryDirectory() as folder:
         runs = [measure_run(Path(folder) / str(size), size) for size in sizes]
         arrays, loop, lots, alike = measure_frontage(Path(folder) / str(sizes[0]) / "CITY.toml")
@@ -65,6 +70,33 @@ def main(sizes: list[int]) -> None:
     say(f"\nfrontage of {lots} lots, one core: arrays against a plain shapely loop")
     say(f"  arrays {arrays:.3f} s, loop {loop:.3f} s: ratio {loop / arrays:.1f}; ")
     say(f"  lines told alike (faces a street or not): {100 * alike:.2f} %")
+
+
+def measure_against(revision: str, folder: Path) -> None:
+    """Let an earlier revision and this one work the same 4,000 lots, three times in turn."""
+    root = Path(__file__).parents[2]
+    archive = subprocess.run(
+        ["git", "archive", "--format=tar", revision, "sitegis"], cwd=root, check=True,
+        capture_output=True,
+    ).stdout  # fmt: skip
+    (folder / "before").mkdir()
+    subprocess.run(["tar", "-x", "-C", str(folder / "before")], input=archive, check=True)
+    path = write_city(invent_city(4000, seed=1, curve=8.0), folder / "town")
+    best = {"before": math.inf, "now": math.inf}
+    for _ in range(3):
+        for side, home in (("before", folder / "before"), ("now", root)):
+            used = children_seconds()
+            done = subprocess.run(
+                [sys.executable, "-c", CODE, "city", str(path), "--out",
+                 str(folder / f"{side}.gpkg"), "--quiet"],
+                env={**os.environ, "PYTHONPATH": str(home)}, cwd=home, check=False,
+            )  # fmt: skip
+            if done.returncode not in (0, 1):
+                raise SystemExit(f"{side} ended with {done.returncode}")
+            best[side] = min(best[side], children_seconds() - used)
+    say("\n4,000 lots, one worker, processor seconds of the whole command, best of three in turn")
+    say(f"  {revision} {best['before']:.1f} s, now {best['now']:.1f} s: "
+        f"ratio {best['before'] / best['now']:.2f}")  # fmt: skip
 
 
 def say_runs(runs: list[Run]) -> None:
@@ -212,4 +244,7 @@ def sees_street(
 
 if __name__ == "__main__":
     sys.stdout.write(heading("seed of every invented city: 1"))
-    main([int(text) for text in sys.argv[1:]] or [1000, 10_000, 100_000])
+    given = sys.argv[1:]
+    against = given[1] if given[:1] == ["--against"] else ""
+    rest = given[2:] if against else given
+    main([int(text) for text in rest] or [1000, 10_000, 100_000], against)
