@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import re
+import tomllib
 
 import geopandas
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from click.testing import CliRunner
 
 from sitegis._errors import BadInput
 from sitegis._site import Notice
-from sitegis.city import run_city
+from sitegis.city import look, run_city
 from sitegis.city._elevations import read_elevations
 from sitegis.city._filters import kept_rows
 from sitegis.city._records import Parcels
 from sitegis.city._roads import judge_roads, road_scores
-from sitegis.city._schema import MainTable
+from sitegis.city._schema import CityFile, MainTable
+from sitegis.cli.main import cli
 from tests.invented_town import CRS, TOWN_TOML, Faults, Town, invent_town, write_town
 
 
@@ -290,3 +293,44 @@ def test_a_file_geodatabase_is_read(town, plain, tmp_path):
     (tmp_path / "plain.gdb").mkdir()
     path.write_text(path.read_text().replace("own.gdb", "plain.gdb"))
     assert faults_of(path) == {"mains.layer": "layer-kind"}
+
+
+def test_a_look_at_the_layers_makes_a_city_file_that_runs(town, tmp_path):
+    """Names, types and content tell tables and columns; what it prints is read back and runs."""
+    write_town(town, tmp_path)
+    done = CliRunner().invoke(cli, ["city", "--look", str(tmp_path / "town.gpkg")])
+    assert done.exit_code == 0, done.stderr
+    made = tomllib.loads(done.stdout)
+    expected = tomllib.loads(TOWN_TOML)
+    for key, table in expected.items():
+        if key != "city":
+            assert table.items() <= made[key].items(), key
+    assert "unit of elevations" in done.stderr
+    assert "rows-left-out" in done.stderr
+    assert f"{len(town.parcels) - 1} lots" in done.stderr
+    (tmp_path / "CITY.toml").write_text(done.stdout.replace('"ft"', '"m"', 1))
+    assert run_city(tmp_path / "CITY.toml", tmp_path / "out.gpkg").lots > 50
+
+
+def test_a_look_tells_faults_and_what_is_missing(town, tmp_path):
+    """Placeholders are told at a look; without mains there is nothing to begin from."""
+    faulty = invent_town(60, seed=5, faults=Faults(placeholder=-999.0))
+    write_town(faulty, tmp_path)
+    told = " ".join(look([tmp_path / "town.gpkg"]).report)
+    assert "-999" in told
+    town.streets.to_file(tmp_path / "roads.gpkg", layer="roads", driver="GPKG")
+    with pytest.raises(BadInput) as caught:
+        look([tmp_path / "roads.gpkg"])
+    assert caught.value.faults[0].code == "layer-not-found"
+
+
+def test_start_city_gives_the_blank(tmp_path):
+    """The blank is a CITY.toml of known keys, and is never written over another."""
+    runner = CliRunner()
+    done = runner.invoke(cli, ["start", "--city", str(tmp_path / "new")])
+    assert done.exit_code == 0, done.stderr
+    text = (tmp_path / "new" / "CITY.toml").read_text("utf-8")
+    CityFile.model_validate(tomllib.loads(text))
+    again = runner.invoke(cli, ["start", "--city", str(tmp_path / "new")])
+    assert again.exit_code == 2
+    assert "file-exists" in again.stderr

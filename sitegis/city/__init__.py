@@ -2,6 +2,10 @@
 
 from ._database import SCHEMA, Database, database
 from ._summary import CitySummary
+from .look import Looked, blank_city, look
 from .run import run_city, work_name
 
-__all__ = ["SCHEMA", "CitySummary", "Database", "database", "run_city", "work_name"]
+__all__ = [
+    "SCHEMA", "CitySummary", "Database", "Looked", "blank_city", "database", "look", "run_city",
+    "work_name",
+]  # fmt: skip

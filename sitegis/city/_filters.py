@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .._site import Notice
-from ._records import Flags
+from ._records import Flags, Words
 from ._schema import LayerTable, SewerTable
 from ._shapes import words
 
@@ -68,6 +68,13 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
                               f"Write {key}.leave_out if they are not live sanitary sewers.",
                               key))  # fmt: skip
     return kept, notices
+
+
+def known_share(values: Words, what: str) -> float:
+    """Give the share of filled values that are usual words for a ``system`` or ``status``."""
+    known = SANITARY | OTHER_SYSTEM if what == "system" else ACTIVE | NOT_ACTIVE
+    filled = [value for value in values.tolist() if value]
+    return sum(_is_any(value, known) for value in filled) / max(len(filled), 1)
 
 
 def _plain(value: str) -> str:

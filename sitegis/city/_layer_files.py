@@ -39,7 +39,7 @@ def _is_plain(written: str) -> bool:
 class LayerFiles:
     """Opens layers of a city's folder."""
 
-    def __init__(self, folder: Path, file: CityFile, faults: Faults) -> None:
+    def __init__(self, folder: Path, file: CityFile | None, faults: Faults) -> None:
         self.folder, self.file, self.faults = folder, file, faults
         self.paths: list[Path] = []
 
@@ -69,7 +69,7 @@ class LayerFiles:
 
     def sites_folder(self) -> Path | None:
         """Give the folder of site folders, None where there is none."""
-        written = self.file.city.sites
+        written = None if self.file is None else self.file.city.sites
         path = None if written is None else self._path("city.sites", written)
         if path is not None and not path.is_dir():
             self.faults.add("not-a-folder", "city.sites", written, "This is no folder.",
@@ -80,7 +80,7 @@ class LayerFiles:
         """Read one layer's rows that pass its filters; None with its faults gathered."""
         table: LayerTable | None = getattr(self.file, key)
         path = None if table is None else self._path(f"{key}.layer", table.layer)
-        if table is None or path is None or not self._is_harmless(path, key, table.layer):
+        if table is None or path is None or not self.is_harmless(path, f"{key}.layer", table.layer):
             return None
         report = Report()
         try:
@@ -95,28 +95,26 @@ class LayerFiles:
         self.faults.take(report)
         return None if frame is None else self._checked(frame, key, dimension, table)
 
-    def _is_harmless(self, path: Path, key: str, written: str) -> bool:
+    def is_harmless(self, path: Path, key: str, written: str) -> bool:
         """Check the kind of a layer and what it may lead to; note the files it consists of."""
         suffix = path.suffix.lower()
         kind = suffix in SUFFIXES and (path.is_dir() if suffix == ".gdb" else path.is_file())
         if not kind or (suffix == ".gdb" and not (path / GDB_CATALOG).is_file()):
-            self.faults.add("layer-kind", f"{key}.layer", written, "This kind is not read.",
+            self.faults.add("layer-kind", key, written, "This kind is not read.",
                             "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or "
                             "GeoParquet.")  # fmt: skip
             return False
         if suffix == ".gdb":
             parts = sorted(path.iterdir())
             if not all(is_inside(part, path) and part.is_file() for part in parts):
-                self.faults.add("path-outside", f"{key}.layer", written,
+                self.faults.add("path-outside", key, written,
                                 "The geodatabase holds a link or a folder.",
                                 "copy the geodatabase as it is, files alone.")  # fmt: skip
                 return False
             self.paths += [part for part in parts if part.suffix.lower() != ".lock"]
             return True
         report = Report()
-        harmless = suffix == ".parquet" or is_harmless(
-            path, self.folder, written, f"{key}.layer", report
-        )
+        harmless = suffix == ".parquet" or is_harmless(path, self.folder, written, key, report)
         self.faults.take(report)
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
         self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]

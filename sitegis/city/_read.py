@@ -66,7 +66,7 @@ def read_city(path: Path) -> City:
     file = _read_file(path, faults)
     faults.leave()
     assert file is not None
-    return _read_layers(path, file, faults)
+    return read_layers(path, file, faults)
 
 
 def _read_file(path: Path, faults: Faults) -> CityFile | None:
@@ -107,7 +107,7 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
     return None
 
 
-def _read_layers(path: Path, file: CityFile, faults: Faults) -> City:
+def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     """Read every layer, even after a fault in one, so that all faults are told together."""
     files = LayerFiles(path.resolve().parent, file, faults)
     parcels = files.frame("parcels", AREAS)

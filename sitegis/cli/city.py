@@ -41,7 +41,13 @@ class _Rate(ProgressColumn):
 
 
 @click.command("city")
-@click.argument("city", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("files", nargs=-1, required=True, metavar="CITY", type=click.Path(path_type=Path))
+@click.option(
+    "--look",
+    is_flag=True,
+    help="Read layers instead (sitegis city --look LAYER… > CITY.toml): print a first CITY.toml for"
+    " them, and on stderr what could not be told and what is wrong with the data.",
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -70,7 +76,8 @@ class _Rate(ProgressColumn):
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
 def command(
     *,
-    city: Path,
+    files: tuple[Path, ...],
+    look: bool,
     out: Path | None,
     to: str | None,
     schema: str | None,
@@ -82,6 +89,11 @@ def command(
 
     A run that was cut short goes on where it stopped when it is given again.
     """
+    if look:
+        _look(files, with_output=out is not None or to is not None)
+    if len(files) > 1:
+        raise click.UsageError("Give one CITY.toml.")
+    city = files[0]
     if (out is None) == (to is None):
         raise click.UsageError("Give either --out FILE or --to URL.")
     if schema is not None and to is None:
@@ -101,6 +113,21 @@ def command(
     lines = [] if quiet else [*summary.lines(), f"Written to {target}."]
     code = EXIT_FLAGS if summary.needs_person else EXIT_DONE
     leave(lines, code, done=f"The layers are written to {target} all the same.")
+
+
+def _look(files: tuple[Path, ...], *, with_output: bool) -> NoReturn:
+    """Print a first CITY.toml for layers, and the report on stderr."""
+    from ..city import look
+
+    if with_output:
+        raise click.UsageError("--look writes no output: direct what it prints into CITY.toml.")
+    try:
+        found = look(list(files))
+    except (BadInput, CannotWrite) as error:
+        leave_with(error)
+    for line in found.report:
+        say(line, err=True)
+    leave([found.toml.rstrip()], EXIT_DONE, done="Nothing was written.")
 
 
 def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:

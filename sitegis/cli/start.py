@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
@@ -23,13 +24,27 @@ from ._report import EXIT_DONE, leave_with
 )
 @click.option("--workbook", is_flag=True, help="fieldbook.xlsx in place of the text files.")
 @click.option("--sheet", is_flag=True, help="Add field-sheet.pdf, a page to fill in by hand.")
-def command(directory: Path, units: str, workbook: bool, sheet: bool) -> None:
+@click.option("--city", is_flag=True, help="A blank CITY.toml for a city's layers instead.")
+def command(directory: Path, units: str, workbook: bool, sheet: bool, city: bool) -> None:
     """Make a blank site folder DIRECTORY with instructions on how to measure and fill it in."""
     from ..read import start_site
 
+    if city:
+        _start_city(directory)
     try:
         written = start_site(directory, units, workbook=workbook, sheet=sheet)
     except (BadInput, CannotWrite) as error:
         leave_with(error)
     say(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)
     leave(map(str, written), EXIT_DONE, done=f"The folder {directory} is made all the same.")
+
+
+def _start_city(directory: Path) -> NoReturn:
+    """Write the blank CITY.toml alone."""
+    from ..city import blank_city
+
+    try:
+        written = blank_city(directory)
+    except (BadInput, CannotWrite) as error:
+        leave_with(error)
+    leave([str(written)], EXIT_DONE, done="The file is made all the same.")
