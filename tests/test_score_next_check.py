@@ -141,6 +141,29 @@ def test_value_of_perfect_knowledge_by_hand() -> None:
     assert dig_cost_saved(joint, scene.particles, pits) == pytest.approx(400.0, rel=1e-9)
 
 
+def test_a_lucky_fit_to_few_particles_is_not_stated_in_full() -> None:
+    """Answers that tell nothing save nothing, though for any few particles some pit looks better.
+
+    Forty pits, each of which exposes a half of the particles at random, and an answer by the roll
+    of a die for each particle: planned and priced on the same particles that saves a lot.
+    """
+    generator = np.random.default_rng(6)
+    scene = scene_of(hand_survey())
+    count = scene.particles.weights.size
+    hits = generator.random((40, count)) < 0.5
+    pits = Pits((), hits, np.arange(count), np.full(40, 800.0), 5e3)
+    table = generator.integers(9, size=count)[:, None] == np.arange(9)
+    joint = scene.particles.weights[:, None] * table
+    same = sum(
+        float(column.sum())
+        * (pits.cost_of(pits.plan(scene.particles.weights).order, column / column.sum())
+           - pits.plan(column / column.sum()).cost)
+        for column in joint.T
+    )  # fmt: skip
+    assert same > 100.0
+    assert dig_cost_saved(joint, scene.particles, pits) < 0.6 * same
+
+
 def test_checks_already_made_are_not_proposed() -> None:
     """Dye and sound at a manhole, a tap record and neighbours on file are not asked for again."""
     survey = hand_survey(
