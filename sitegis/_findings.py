@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 from ._frames import Array
 from ._intervals import Interval, Region, shifted
-from ._results import Toward
+from ._results import Contribution, Toward
 from ._site import Main, Manhole
 
 Layer = Literal[
@@ -43,8 +43,8 @@ class MainComparison:
     toward: Toward
     probability: float
     best_way: str
-    speaks_for: tuple[str, ...]
-    speaks_against: tuple[str, ...]
+    speaks_for: tuple[Contribution, ...]
+    speaks_against: tuple[Contribution, ...]
     length_m: float | None
     fall_m: float | None
     slope: float | None

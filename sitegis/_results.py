@@ -348,7 +348,8 @@ class ScoredHypothesis:
 class NextCheck:
     """A check that could be made next: expected gain, saving, and what each outcome means.
 
-    ``outcome_table`` rows: outcome in words, its probability, what to do then.
+    ``outcome_table`` rows: outcome in words, its probability, what to do then. ``is_dig`` marks
+    the check that is itself a test pit.
     """
 
     check: str
@@ -356,6 +357,7 @@ class NextCheck:
     saving: float
     cost: float
     outcome_table: tuple[tuple[str, float, str], ...]
+    is_dig: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,18 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, get_args
 
 import numpy as np
 from pydantic import ConfigDict, Field
 
 from . import _polyline
-from ._fields import RECORD, Extent, Length, Share, Weight
+from ._fields import RECORD, Depth, Extent, Length, Share, Weight
 from ._frames import Array, LotFrame
 
 Side = Literal["front", "right", "rear", "left"]
 SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")
 PointKind = Literal["stack", "cleanout", "locate", "bend", "floor-drain", "branch", "wall"]
+POINT_KINDS: tuple[PointKind, ...] = get_args(PointKind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,20 +184,21 @@ class Locate:
     """One row of ``locates.csv``: room coordinates (or lot coordinates where room is ``lot``).
 
     ``depth_m`` is from the surface to the head; ``heading_rad`` is the direction of the head's
-    axis, counter-clockwise from room x; ``row`` is the line of the table.
+    axis, counter-clockwise from room x; ``row`` is the line of the table. Every other field is a
+    column of the table, in this order, under its name without the unit.
     """
 
     id: str
     kind: PointKind
     room: str
-    x_m: float
-    y_m: float
-    depth_m: float | None
-    cable_count_m: float | None
+    x_m: Length
+    y_m: Length
+    depth_m: Depth | None
+    cable_count_m: Length | None
     heading_rad: float | None
-    depth_lifted_m: float | None
-    lift_m: float | None
-    null_spacing_m: float | None
+    depth_lifted_m: Depth | None
+    lift_m: Depth | None
+    null_spacing_m: Depth | None
     surface: str
     note: str
     row: int

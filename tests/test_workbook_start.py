@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import types
 import typing
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,11 +10,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from openpyxl import load_workbook
-from pydantic import BaseModel
 from pypdf import PdfReader
 
 from sitegis._errors import BadInput
-from sitegis._fields import inputs_of
+from sitegis._fields import inputs_of, tables_in
 from sitegis.cli.start import command
 from sitegis.evidence import KINDS
 from sitegis.pipeline import check
@@ -30,14 +28,11 @@ from tests.read_folder import write_folder
 SHEETS = {sheet.name: sheet for sheet in load_sheets()}
 
 
-def keys_of(model: type[BaseModel], prefix: str = "") -> Iterator[str]:
-    """Give the dotted keys of a model, through nested tables but not through lists."""
-    for name, field in model.model_fields.items():
-        inner = [
-            part for part in (field.annotation, *typing.get_args(field.annotation))
-            if isinstance(part, type) and not isinstance(part, types.GenericAlias)
-            and issubclass(part, BaseModel)
-        ]  # fmt: skip
+def keys_of(table: type, prefix: str = "") -> Iterator[str]:
+    """Give the dotted keys of a table, through nested tables but not through lists."""
+    for name, annotation in inputs_of(table).items():
+        single = typing.get_origin(annotation) is not typing.Annotated
+        inner = list(tables_in(annotation)) if single and "tuple" not in str(annotation) else []
         if inner:
             yield from keys_of(inner[0], f"{prefix}{name}.")
         else:
@@ -51,9 +46,8 @@ def paths_of(sheet: Sheet) -> set[str]:
 def test_forms_hold_every_key() -> None:
     """Every single-value key of the schema stands in a form, and nothing else does."""
     tables = {"site", "lot", "building", "noise", "prior", "cost", "dig"}
-    fields = {name: SiteFile.model_fields[name].annotation for name in tables}
-    known = {key for name, model in fields.items()
-             for key in keys_of(typing.cast("type[BaseModel]", model), f"{name}.")}  # fmt: skip
+    known = {key for name in tables for model in tables_in(inputs_of(SiteFile)[name])
+             for key in keys_of(model, f"{name}.")}  # fmt: skip
     known -= {"lot.calls", "building.corners", "cost.surface"}
     written = paths_of(SHEETS["site"]) | paths_of(SHEETS["settings"])
     assert {key for key in written if not key.startswith("cost.surface.")} == known
@@ -69,8 +63,7 @@ def test_forms_hold_every_key() -> None:
 )  # fmt: skip
 def test_tables_hold_every_key(sheet: str, table: str, elsewhere: set[str]) -> None:
     """Every key of a list of tables has its column."""
-    annotation = SiteFile.model_fields[table].annotation
-    model = typing.get_args(annotation)[0]
+    model = next(tables_in(inputs_of(SiteFile)[table]))
     own = {key for key in keys_of(model) if key.partition(".")[0] not in elsewhere}
     assert paths_of(SHEETS[sheet]) == own
 

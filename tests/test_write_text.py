@@ -146,7 +146,7 @@ def test_a_check_that_changes_nothing_is_not_recommended(survey: Survey) -> None
     """A check without expected saving is named as such; a pit is no check before digging."""
     useless = dataclasses.replace(survey.scores.next_checks[0], saving=0.0, gain_bits=0.1)
     telling = dataclasses.replace(useless, check="Watch the dye", gain_bits=0.5, saving=-90.0)
-    pit = dataclasses.replace(useless, check="Dig a test pit by the wall", gain_bits=0.9)
+    pit = dataclasses.replace(useless, check="Dig a pit by the wall", gain_bits=0.9, is_dig=True)
     scores = dataclasses.replace(survey.scores, next_checks=(pit, useless, telling))
     words = check_sentence(dataclasses.replace(survey, scored=scores))
     assert words.startswith("No check is worth its cost for where to dig")

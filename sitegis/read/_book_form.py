@@ -9,6 +9,7 @@ from importlib import resources
 from typing import Any, Literal
 
 from .._fields import CellKind, cell_of, inputs_of, tables_in
+from .._site import Locate
 from ._evidence_form import evidence_columns
 from ._schema import SiteFile
 
@@ -73,7 +74,8 @@ def _description() -> dict[str, Any]:
 
 
 def _sheet(table: dict[str, Any]) -> Sheet:
-    where = tuple(part for part in table.get("table", "").split(".") if part)
+    inside = table["name"] if table.get("join") == "table" else table.get("table", "")
+    where = tuple(part for part in inside.split(".") if part)
     rows = table.get("form") or table.get("columns") or evidence_columns()
     columns = tuple(_column(row, where) for row in rows)
     return Sheet(
@@ -86,16 +88,16 @@ def _column(row: dict[str, Any], where: Path) -> Column:
     if "section" in row:
         return Column("", (), "text", "", section=row["section"])
     path = tuple(row.get("path", row["name"].split(".")))
-    kind, choices, is_free = cell_of(_annotation((*where, *path)))
+    root: object = Locate if where == ("locates",) else SiteFile
+    kind, choices, is_free = cell_of(_annotation(root, path if root is Locate else (*where, *path)))
     return Column(
         row["name"], path, row.get("kind", kind), row["hint"], tuple(row.get("example", ())),
         tuple(row.get("choices", choices)), is_free, row.get("from"),
     )  # fmt: skip
 
 
-def _annotation(path: Path) -> object:
-    """Find the annotation of a key of ``site.toml`` in the schema; str where there is none."""
-    here: object = SiteFile
+def _annotation(here: object, path: Path) -> object:
+    """Find the annotation of a key within a model or record; str where there is none."""
     for part in path:
         inside = [inputs_of(table) for table in tables_in(here)]
         here = next((keys[str(part)] for keys in inside if part in keys), str)

@@ -13,18 +13,19 @@ from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
 from .._units import LengthUnit
+from . import _tables
 
 MARGIN = 11 * mm
 GRID_STEP = 4 * mm
 ROW = 5.8 * mm
 LINE, FINE, SHADE = Color(0.35, 0.35, 0.35), Color(0.75, 0.8, 0.85), Color(0.92, 0.94, 0.96)
 LOCATE_ROWS, TIE_ROWS = 16, 5
-# Headings as in locates.csv and ties.csv, with their share of the width.
-LOCATE_COLUMNS = (
-    ("id", 5), ("kind", 9), ("room", 8), ("x", 9), ("y", 9), ("depth", 8), ("cable_count", 9),
-    ("heading", 6), ("depth_lifted", 9), ("lift", 6), ("null_spacing", 9), ("surface", 8),
-    ("note", 14),
-)  # fmt: skip
+# Headings as in locates.csv and ties.csv, with their share of the width: 8 where not said.
+_SHARES = {
+    "id": 5, "kind": 9, "x": 9, "y": 9, "cable_count": 9, "heading": 6, "depth_lifted": 9,
+    "lift": 6, "null_spacing": 9, "note": 14,
+}  # fmt: skip
+LOCATE_COLUMNS = tuple((name, _SHARES.get(name, 8)) for name in _tables.LOCATE_COLUMNS)
 TIE_COLUMNS = (("from", 8), ("to", 10), ("distance", 8), ("sd", 5))
 HEAD_FIELDS = (
     (("Job", 3), ("Date", 1), ("Measured by", 2)),

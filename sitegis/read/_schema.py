@@ -28,7 +28,7 @@ from .._fields import (
     Text,
     as_azimuth,
 )
-from .._site import Noise, PointKind, Priors, Side
+from .._site import Noise, Priors, Side
 from .._units import LengthUnit
 from ..evidence import AnyEvidence
 
@@ -312,14 +312,3 @@ class SiteFile(Table):
     prior: Priors = Priors()
     cost: CostTable = CostTable()
     dig: DigTable = DigTable()
-
-
-POINT_KINDS: tuple[PointKind, ...] = (
-    "stack",
-    "cleanout",
-    "locate",
-    "bend",
-    "floor-drain",
-    "branch",
-    "wall",
-)

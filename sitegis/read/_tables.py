@@ -10,23 +10,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from .._fields import inputs_of
 from .._lengths import UNIT_WORDS, is_bare, signed_length
 from .._messages import fault_of
-from .._site import Locate, Noise, Tie
+from .._site import POINT_KINDS, Locate, Noise, Tie
 from .._units import FOOT_M, LengthUnit, format_length, parse_length
 from ._file_names import LOCATES_FILE, TIES_FILE
 from ._files import read_text
 from ._report import ALL_POINTS, Report, guess, shorten
-from ._schema import POINT_KINDS
 
 MOST_ROWS = 20_000
 # Judgement: a site has tens of points. The sums grow with the cube of their number.
 MOST_POINTS = 300
 LONGEST_TIE_M = 304.8  # 1000 ft, ten times the usual long tape; judgement, no source
-LOCATE_COLUMNS = (
-    "id", "kind", "room", "x", "y", "depth", "cable_count", "heading", "depth_lifted", "lift",
-    "null_spacing", "surface", "note",
-)  # fmt: skip
+LOCATE_COLUMNS = tuple(key for key in inputs_of(Locate) if key != "row")
 REQUIRED_LOCATE = ("id", "kind", "room", "x", "y", "depth")
 TIE_COLUMNS = ("from", "to", "distance", "sd")
 REQUIRED_TIE = ("from", "to", "distance")

@@ -37,7 +37,6 @@ from .pits import Pits, exposed_by, say_place
 from .tables import habit_given
 from .words import name_main, say_outdoors
 
-A_PIT = "Dig a test pit"  # how the check begins that is itself a dig
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
@@ -255,7 +254,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
     site, first = scene.survey.site, scene.pits.laid[plan.order[0]]
     yield _two_outcomes(
         "pit",
-        f"{A_PIT} {say_place(first.centre, site)}",
+        f"Dig a test pit {say_place(first.centre, site)}",
         first.cost,
         ("the pipe is there", "no pipe there"),
         lambda particles: exposed_by(first, particles, site).astype(float),

@@ -91,13 +91,9 @@ def _known(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _said(contributions: Sequence[Contribution], *, sign: float) -> tuple[str, ...]:
+def _said(contributions: Sequence[Contribution], *, sign: float) -> tuple[Contribution, ...]:
     """Give the items that speak one way about the best way, the weightiest first."""
-    return tuple(
-        f"{item.item}: {item.words}"
-        for item in contributions
-        if sign * item.bits > SAYS_NOTHING_BITS
-    )
+    return tuple(item for item in contributions if sign * item.bits > SAYS_NOTHING_BITS)
 
 
 def _figures(

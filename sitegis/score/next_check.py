@@ -62,7 +62,8 @@ def _evaluate(check: Check, scene: Scene) -> NextCheck:
     gain = information_gain_bits(prior, conditional)
     value = dig_cost_saved(joint, particles, scene.pits, ends_search=check.ends_search)
     saving = round(value - check.cost, 6) + 0.0
-    return NextCheck(check.name, gain, saving, check.cost, _outcome_table(check, joint, scene))
+    outcomes = _outcome_table(check, joint, scene)
+    return NextCheck(check.name, gain, saving, check.cost, outcomes, is_dig=check.ends_search)
 
 
 def dig_cost_saved(

@@ -11,7 +11,7 @@ from .._messages import notice_of
 from .._results import ScoredHypothesis
 from .._site import Notice, Site
 from .._units import percent
-from .words import name_hypothesis, say_odds
+from .words import name_hypothesis, name_main, say_odds
 
 LEAST_EFFECTIVE_SAMPLES = 400.0
 MOST_LOG_EVIDENCE_SE = 0.05
@@ -71,10 +71,7 @@ def _main_words(
     main, probability = ranked
     if main is None:
         return f"none of the listed {percent(probability)}"
-    leader = next(s for s in scored if s.hypothesis.main == main)
-    direct = leader.hypothesis
-    name = name_hypothesis(direct, site).split(" by the ")[0]
-    return f"{name} {percent(probability)}"
+    return f"{name_main(main, site)} {percent(probability)}"
 
 
 def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:

@@ -20,6 +20,7 @@ from .text import (
     join_sentence,
     likely_and_not,
     point_words,
+    says_nothing,
     short_name,
     slope_sentence,
     unlikely_words,
@@ -42,9 +43,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "unlikely": [
             _hypothesis(survey, len(likely) + i, scored) for i, scored in enumerate(unlikely)
         ],
-        "unlikely_words": ": ".join(unlikely_words(unlikely).split("  ")[-2:]).strip()
-        if unlikely
-        else "",
+        "unlikely_words": ": ".join(unlikely_words(unlikely)) if unlikely else "",
         "reliability": reliability_words(survey.scores.hypotheses),
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
@@ -94,8 +93,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
 
 def _sign(bits: float) -> str:
     """Give the class of a weight of evidence."""
-    words = contribution_words(bits)
-    return "for" if words.endswith("for") else "against" if words.endswith("against") else "none"
+    return "none" if says_nothing(bits) else "for" if bits > 0 else "against"
 
 
 def _outcomes(survey: Survey) -> list[dict[str, str]]:

@@ -9,6 +9,7 @@ import numpy as np
 from .._dig_plan import WayComparison
 from .._findings import Excavation, MainComparison, ProfileCheck, TieIn
 from .._frames import rotation
+from .._results import Contribution
 from .._statistics import NORMAL_95
 from .._survey import Survey
 from .._units import (
@@ -45,8 +46,8 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
             "toward": row.toward,
             "percent": percent(row.probability),
             "out": row.probability < WORTH_NAMING,
-            "speaks_for": [spoken(words) for words in row.speaks_for],
-            "speaks_against": [spoken(words) for words in row.speaks_against],
+            "speaks_for": [spoken(one) for one in row.speaks_for],
+            "speaks_against": [spoken(one) for one in row.speaks_against],
             "facts": main_facts(survey, row),
             "why_none": row.why_none,
         }
@@ -54,14 +55,13 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
     ]
 
 
-def spoken(words: str) -> str:
-    """Write the name of an item of evidence with spaces.
+def spoken(one: Contribution) -> str:
+    """Say what an item of evidence speaks for, its name with spaces.
 
-    >>> spoken("camera_note: ×53 for the alley")
+    >>> spoken(Contribution("camera_note", "camera_note", 5.7, "×53 for the alley"))
     'camera note: ×53 for the alley'
     """
-    item, colon, rest = words.partition(":")
-    return item.replace("_", " ") + colon + rest
+    return f"{one.item.replace('_', ' ')}: {one.words}"
 
 
 def main_facts(survey: Survey, row: MainComparison) -> Facts:

@@ -14,7 +14,6 @@ from .._statistics import NORMAL_95
 from .._survey import Survey
 from .._units import about, format_bearing, format_length, format_slope, percent
 from ..exit import exit_turns, turn_words
-from ..score.checks import A_PIT
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
@@ -193,7 +192,7 @@ def check_sentence(survey: Survey) -> str:
     best = checks[0]
     currency = survey.site.dig.currency
     if best.saving <= 0:
-        looks = [check for check in checks if not check.check.startswith(A_PIT)]
+        looks = [check for check in checks if not check.is_dig]
         telling = max(looks, key=lambda check: check.gain_bits, default=best)
         named = telling.gain_bits >= TELLS_BITS
         more = f"; most telling of which main: {telling.check}" if named else ""
@@ -208,13 +207,18 @@ def check_sentence(survey: Survey) -> str:
     )
 
 
+def says_nothing(bits: float) -> bool:
+    """Tell whether a weight of evidence is none that is worth a word."""
+    return bool(np.isnan(bits) or abs(bits) < 0.05)
+
+
 def contribution_words(bits: float) -> str:
     """Say a weight of evidence as odds.
 
     >>> contribution_words(2.0), contribution_words(-1.0), contribution_words(0.01)
     ('×4.0 for', '×2.0 against', 'says nothing')
     """
-    if np.isnan(bits) or abs(bits) < 0.05:
+    if says_nothing(bits):
         return "says nothing"
     side = "for" if bits > 0 else "against"
     odds = 2.0 ** min(abs(bits), 20.0)
@@ -232,12 +236,10 @@ def likely_and_not(
     return likely, ranked[len(likely) :]
 
 
-def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> str:
-    """Say how many ways are not worth a line, and what they hold together."""
+def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> tuple[str, str]:
+    """Say what the ways not worth a line hold together, and how many they are."""
     together = percent(sum(scored.probability for scored in unlikely))
-    if len(unlikely) == 1:
-        return f"{together:>10}  one more way"
-    return f"{together:>10}  {len(unlikely)} more ways together"
+    return together, "one more way" if len(unlikely) == 1 else f"{len(unlikely)} more ways together"
 
 
 def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:

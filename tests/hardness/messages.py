@@ -1,4 +1,4 @@
-"""Collects every fault and notice code from the source, with what it says and the remedy.
+"""Writes the table of messages: the catalogue, and what a city says as its source has it.
 
 Run: python -m tests.hardness.messages        writes sitegis/MESSAGES.md
 
@@ -87,7 +87,8 @@ Every fault and notice that sitegis can give, by its code. A fault ends a run wi
 nothing written; a notice stands in the answer (a `!` before it on the terminal, and exit code 1,
 where a person must look). "…" stands for what the message names: a point, a length, a file.
 
-Written by `python -m tests.hardness.messages` from the source; a test holds it complete.
+Written by `python -m tests.hardness.messages` from `messages.toml`, and of a city from its
+source; a test holds it complete.
 
 | code | | what it says | what to do |
 |---|---|---|---|

@@ -164,7 +164,7 @@ def probability_rows(survey: Survey) -> Rows:
     rows: Rows = []
     for scored in likely:
         ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
-        words = "; ".join(spoken(f"{c.item}: {c.words}") for c in ordered if c.words)
+        words = "; ".join(spoken(c) for c in ordered if c.words)
         rows.append((scored.hypothesis.id, percent(scored.probability), words))
     if unlikely:
         together = sum(scored.probability for scored in unlikely)
@@ -185,7 +185,7 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
         parts = "" if row.length_m is None else (
             f"{said(row.length_m)}: {said(row.private_m)} + {said(row.public_m)}")  # fmt: skip
         fall = "" if row.slope is None else f"{said(row.fall_m)}, {100 * row.slope:.1f} %"
-        loudest = [spoken(words) for words in (*row.speaks_for, *row.speaks_against)][:2]
+        loudest = [spoken(one) for one in (*row.speaks_for, *row.speaks_against)][:2]
         rows.append((
             row.main, percent(row.probability), parts, fall, said(row.arrival_above_main_m),
             said(row.cover_m), "; ".join(loudest) or row.why_none, row.opening, row.ruled_out_by,
