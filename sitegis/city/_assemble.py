@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib
 import importlib.util
 import os
@@ -9,6 +10,7 @@ import shutil
 import tempfile
 import warnings
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +19,16 @@ import numpy as np
 import pyogrio
 import shapely
 
+from .. import __version__
 from .._errors import BadInput, CannotWrite, Fault
 from ._database import Database
 from ._notes import assumptions, cautions
 from ._read import City
 from ._summary import CitySummary, Tally
-from ._tables import GEOMETRY, Columns, join, load_tables, table
+from ._tables import GEOMETRY, Columns, join, load_tables, table, write_whole
 from ._work import data_date
+from .map_page import TABLES, Made, map_page
+from .summary_page import summary_page
 
 LAYERS = (
     "lots",
@@ -38,6 +43,7 @@ LAYERS = (
 )
 REPORTED = ("manholes_to_watch", "streets_to_visit", "data_faults", "notes")
 TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
+Note = tuple[str, str, str]
 GPKG, PARQUET = ".gpkg", ".parquet"
 
 
@@ -82,29 +88,51 @@ def _postgis() -> Any:
     return importlib.import_module("sitegis.city._postgis")
 
 
-def assemble(city: City, files: list[Path], out: Path | Database) -> CitySummary:
-    """Write every layer sorted by parcel id, then put all of them into place together."""
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """Where the map and the one-page summary go; None for neither."""
+
+    map: Path | None = None
+    summary: Path | None = None
+
+
+def assemble(
+    city: City, files: list[Path], out: Path | Database, pages: Pages, inputs: tuple[Path, ...]
+) -> CitySummary:
+    """Write every layer sorted by parcel id, then put all of them into place together.
+
+    ``inputs`` are all files that the answer rests on, ``CITY.toml`` among them.
+    """
     tally = Tally()
     for file in files:
         tally.add(load_tables(file, only=TALLIED))
     before = _read_failures(city)
     tally.failures.update(before["code"].tolist())
-    frames = _frames(city, files, before, tally)
+    made = Made(__version__, data_date(inputs),
+                tuple((path.name, _digest(path)) for path in inputs))  # fmt: skip
+    notes = _note_rows(city, tally, made)
+    frames = _frames(city, files, before, tally, notes)
     if isinstance(out, Database):
         _postgis().write_tables(frames, out, city.crs)
     else:
-        _write_file(frames, out, data_date(city.paths))
-    return tally.summary(city.file.city.name, city.notices)
+        _write_file(frames, out, made.date)
+    summary = tally.summary(city.file.city.name, city.notices)
+    if pages.map is not None:
+        parts = [load_tables(file, only=TABLES) for file in files]
+        write_whole(pages.map, map_page(parts, tally, summary, made, notes))
+    if pages.summary is not None:
+        write_whole(pages.summary, summary_page(summary, made, notes))
+    return summary
 
 
 def _frames(
-    city: City, files: list[Path], before: Columns, tally: Tally
+    city: City, files: list[Path], before: Columns, tally: Tally, notes: list[Note]
 ) -> Iterator[tuple[str, Any]]:
     """Give layer after layer as a GeoDataFrame."""
     for name, columns in _layers(files, before, tally):
         yield name, _frame(columns, city)
     yield "data_faults", _frame(_data_faults(city), city)
-    yield "notes", _frame(_notes(city, tally), city)
+    yield "notes", _frame(_notes(notes), city)
 
 
 def _write_file(frames: Iterator[tuple[str, Any]], out: Path, when: str) -> None:
@@ -136,20 +164,31 @@ def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[
     yield from tally.layers().items()
 
 
-def _notes(city: City, tally: Tally) -> Columns:
-    """Make the table of warnings about the layers, assumptions and cautions."""
-    assumed, cautioned = assumptions(city.block.priors), cautions(city.file.city.rule_set)
-    rows = [
+def _note_rows(city: City, tally: Tally, made: Made) -> list[Note]:
+    """List version, date, inputs, warnings about the layers, assumptions and cautions."""
+    return [
+        ("made", "version", f"sitegis {made.version}"), ("made", "date", made.date),
+        *(("input", "sha256", f"{name} {digest}") for name, digest in made.inputs),
         *(("warning", notice.code, notice.message) for notice in tally.notices(city.notices)),
-        *(("assumption", "", note) for note in assumed),
-        *(("caution", "", note) for note in cautioned),
-    ]
+        *(("assumption", "", note) for note in assumptions(city.block.priors)),
+        *(("caution", "", note) for note in cautions(city.file.city.rule_set)),
+    ]  # fmt: skip
+
+
+def _notes(rows: list[Note]) -> Columns:
+    """Make the table of notes."""
     return table(
         np.full(len(rows), None, object),
         kind=[row[0] for row in rows],
         code=[row[1] for row in rows],
         note=[row[2] for row in rows],
     )
+
+
+def _digest(path: Path) -> str:
+    """Give a file's SHA-256."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _data_faults(city: City) -> Columns:

@@ -127,6 +127,7 @@ class Tally:
     manholes: Shares = field(default_factory=lambda: defaultdict(list))
     streets: Shares = field(default_factory=lambda: defaultdict(list))
     lots: int = 0
+    open_bits: float = 0.0
     sure: int = 0
     rather: int = 0
     person: int = 0
@@ -138,6 +139,7 @@ class Tally:
         answered = lots["answer"] == ANSWERS[0]
         top = np.max(np.stack([lots[c][answered] for c in ("p_front", "p_rear", "p_side")]), 0)
         self.lots += len(answered)
+        self.open_bits += math.fsum(lots["entropy_bits"][answered].tolist())
         self.sure += int((top >= SURE).sum())
         self.rather += int(((top >= RATHER_SURE) & (top < SURE)).sum())
         self.from_field += int((lots["source"] == "field findings").sum())

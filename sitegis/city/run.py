@@ -13,7 +13,7 @@ from pathlib import Path
 
 from .._errors import CannotWrite, ComputationError, Fault
 from ..read._layers import crs_text
-from ._assemble import assemble, check_output
+from ._assemble import Pages, assemble, check_output
 from ._chunks import Cutter, Task, do_task
 from ._cluster import work_on_cluster
 from ._database import Database
@@ -22,13 +22,14 @@ from ._sites import Place
 from ._summary import CitySummary
 from ._work import chunk_path, discard, hash_inputs, reopen, work_folder
 
+NO_PAGES = Pages()
 # Called with: lots done now, lots in all, lots that were done before.
 Progress = Callable[[int, int, int], None]
 
 
 def run_city(
     path: Path, out: Path | Database, *, workers: int = 1, scheduler: str | None = None,
-    progress: Progress | None = None,
+    progress: Progress | None = None, pages: Pages = NO_PAGES,
 ) -> CitySummary:  # fmt: skip
     """Infer every lot of a city and write one file, or tables; give the summary.
 
@@ -37,7 +38,7 @@ def run_city(
     database's: :func:`work_name`), so that a run that was cut short goes on where it stopped.
     The answer does not depend on workers, chunks or the order of rows. Raises ``BadInput`` with
     every fault of ``CITY.toml`` and its layers, ``ComputationError`` where a worker or the
-    cluster is lost, ``CannotWrite``.
+    cluster is lost, ``CannotWrite``. ``pages`` names files for the map and the summary.
     """
     check_output(out)
     city = read_city(path)
@@ -60,7 +61,7 @@ def run_city(
             for lots in worked:
                 tell(lots, total, earlier)
             files = [chunk_path(folder, n) for n in range(len(cutter.chunks))]
-            summary = assemble(city, files, out)
+            summary = assemble(city, files, out, pages, tuple(dict.fromkeys((path, *city.paths))))
         except OSError as error:
             if isinstance(error, CannotWrite):
                 raise

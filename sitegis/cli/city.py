@@ -73,8 +73,20 @@ class _Rate(ProgressColumn):
     help="Share the work with the workers of this dask scheduler instead (tcp://host:8786, on a"
     " network you trust); the answer does not depend on it.",
 )
+@click.option(
+    "--map",
+    "map_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a map of all lots as well: one HTML file that needs no network.",
+)
+@click.option(
+    "--summary",
+    "summary_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a summary as well: one page of PDF.",
+)
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
-def command(
+def command(  # noqa: PLR0913
     *,
     files: tuple[Path, ...],
     look: bool,
@@ -83,6 +95,8 @@ def command(
     schema: str | None,
     workers: int,
     scheduler: str | None,
+    map_file: Path | None,
+    summary_file: Path | None,
     quiet: bool,
 ) -> None:
     """Infer the lateral of every lot from the layers that CITY.toml names.
@@ -100,11 +114,14 @@ def command(
         raise click.UsageError("--schema belongs to --to.")
     if scheduler is not None and workers > 1:
         raise click.UsageError("Give either --workers or --scheduler.")
-    from ..city import SCHEMA, run_city, work_name
+    from ..city import SCHEMA, Pages, run_city, work_name
 
     target = _target(out, to, SCHEMA if schema is None else schema)
     try:
-        run = functools.partial(run_city, city, target, workers=workers, scheduler=scheduler)
+        run = functools.partial(
+            run_city, city, target, workers=workers, scheduler=scheduler,
+            pages=Pages(map_file, summary_file),
+        )  # fmt: skip
         summary = _with_bar(run, quiet)
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)

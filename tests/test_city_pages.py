@@ -1,0 +1,96 @@
+"""The map and the summary of a city, read back by other libraries."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+
+import geopandas
+import numpy as np
+import pytest
+import shapely
+from pypdf import PdfReader
+
+from sitegis import __version__
+from sitegis._rules import load_rules
+from sitegis.city import Pages, run_city
+from tests.invented_town import Faults, invent_town, write_town
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A town worked out with both pages."""
+    folder = tmp_path_factory.mktemp("pages")
+    town = invent_town(60, seed=4, faults=Faults())
+    town.parcels.loc[3, "apn"] = "</script><b>3"
+    path = write_town(town, folder)
+    pages = Pages(folder / "city.html", folder / "city.pdf")
+    return path, run_city(path, folder / "out.gpkg", pages=pages), pages
+
+
+def data_of(text: str) -> dict:
+    found = re.search(r'<script id="data" type="application/json">(.*?)</script>', text)
+    return json.loads(found[1])
+
+
+def unpacked(text: str, kind) -> np.ndarray:
+    return np.frombuffer(base64.b64decode(text), kind)
+
+
+def test_the_map_holds_every_lot_where_it_is(made):
+    """Outlines decoded by numpy lie over the file's own, to the page's simplification."""
+    path, _summary, pages = made
+    data = data_of(pages.map.read_text("utf-8"))
+    lots = geopandas.read_file(path.parent / "out.gpkg", layer="lots").sort_values("parcel")
+    ids = data["ids"].split("\n")
+    assert ids == lots["parcel"].tolist()
+    at = unpacked(data["at"], "<i4").reshape(-1, 2)
+    rings, ends = unpacked(data["rings"], "<i2").reshape(-1, 2), unpacked(data["ends"], "<u4")
+    corner = lots.total_bounds[:2]
+    for i, (shape, end) in enumerate(zip(lots.geometry, ends, strict=True)):
+        begin = ends[i - 1] if i else 0
+        outline = shapely.Polygon(corner + (at[i] + rings[begin:end]) / 10.0)
+        assert shapely.symmetric_difference(outline, shape).area < 0.05 * shape.area
+    stated = unpacked(data["p"], "u1")
+    told = (lots["answer"] == "main on record").to_numpy()
+    assert (stated[~told] == 255).all()
+    assert np.abs(stated[told] / 200.0 - lots["line_probability"][told]).max() < 0.005
+    assert data["stops"]
+    assert "% of what is open" in data["stops"][0]["tells"]
+
+
+def test_the_map_needs_no_network_and_runs_no_layer_text(made):
+    """No address but that of this page, a policy that forbids any, and ids are never markup."""
+    text = made[2].map.read_text("utf-8")
+    assert not re.search(r"(?:src|href|url\()\s*=?\s*[\"']?(?:https?:)?//", text)
+    assert "default-src 'none'" in text
+    assert text.count("</script>") == 2
+    assert "</script><b>3" in data_of(text)["ids"]
+
+
+def test_the_summary_is_one_page_with_its_sources(made):
+    """Version, counts, inputs' hashes and every caution, as pypdf reads them."""
+    path, summary, pages = made
+    reader = PdfReader(pages.summary)
+    assert len(reader.pages) == 1
+    text = " ".join(reader.pages[0].extract_text().split())
+    assert f"sitegis {__version__}" in text
+    assert f"{summary.sure} lots" in text
+    assert "never a locate" in text
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    assert digest[:16] in text
+    for caution in load_rules("us-ipc").cautions:
+        assert caution.split(".")[0][:40] in text
+    notes = geopandas.read_file(path.parent / "out.gpkg", layer="notes")
+    assert f"CITY.toml {digest}" in notes[notes["kind"] == "input"]["note"].tolist()
+
+
+def test_pages_are_the_same_to_the_byte(made, tmp_path):
+    """The same town with two workers gives the same pages."""
+    path, _summary, pages = made
+    again = Pages(tmp_path / "city.html", tmp_path / "city.pdf")
+    run_city(path, tmp_path / "out.gpkg", workers=2, pages=again)
+    assert again.map.read_bytes() == pages.map.read_bytes()
+    assert again.summary.read_bytes() == pages.summary.read_bytes()
