@@ -24,6 +24,9 @@ from ._report import guess
 from ._rings import clean_ring, is_simple
 from ._schema import EasementTable, KeepOutTable, SiteFile
 
+# Judgement, no source: the time grows with all points of all no-dig areas together.
+MOST_NO_DIG_VERTICES = 5000
+
 
 def make_evidence(
     reading: Reading, mains: tuple[Main, ...], locates: tuple[Locate, ...]
@@ -114,6 +117,13 @@ def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
         keep_out = _keep_out(reading, table, f"keep_out[{number}]", frame)
         if keep_out is not None:
             made.append(keep_out)
+    vertices = sum(len(keep_out.points) for keep_out in made)
+    if vertices > MOST_NO_DIG_VERTICES:
+        reading.report.site(
+            "too-many-vertices", "keep_out", None,
+            f"All areas together have {vertices} points; {MOST_NO_DIG_VERTICES} are the most.",
+            "leave out what lies away from the lot, and points that make no corner.",
+        )  # fmt: skip
     _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
     return tuple(made)
 

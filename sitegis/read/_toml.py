@@ -27,6 +27,9 @@ Raw = dict[str, object]
 FILL_ME_IN = "FILL ME IN"
 # The deepest key of a site.toml has 5 parts. A parser's time grows with the square of this.
 MOST_DEEP = 20
+# Judgement, no source: all lists of a site filled to their bounds. Each key that is not known is
+# compared with those that are.
+MOST_KEYS = 30_000
 _DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
 # Kinds of values that pydantic may miss, each with its own words in the catalogue.
 _KINDS = ("string", "bool", "int", "float", "list", "tuple")
@@ -65,10 +68,24 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
     if deep or _is_deep(raw):
         report.add(fault_of("toml-too-deep", SITE_FILE, None, "file", ""))
         return None, {}
+    if _count_keys(raw) > MOST_KEYS:
+        report.add(
+            Fault("too-many-keys", SITE_FILE, None, "file", "",
+                  f"It has more than {MOST_KEYS} keys.",
+                  "compare the file with a blank one ('sitegis start').")
+        )  # fmt: skip
+        return None, {}
     for key, text in _texts(raw):
         if odd := odd_character(text):
             report.site("text-unprintable", key, printable(text), odd=odd)
     return raw, raw
+
+
+def _count_keys(value: object) -> int:
+    """Count the keys of all tables, however they are nested."""
+    if isinstance(value, dict):
+        return len(value) + sum(map(_count_keys, value.values()))
+    return sum(map(_count_keys, value)) if isinstance(value, list) else 0
 
 
 def _texts(value: object, key: str = "") -> Iterator[tuple[str, str]]:
