@@ -120,9 +120,7 @@ def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
     vertices = sum(len(keep_out.points) for keep_out in made)
     if vertices > MOST_NO_DIG_VERTICES:
         reading.report.site(
-            "too-many-vertices", "keep_out", None,
-            f"All areas together have {vertices} points; {MOST_NO_DIG_VERTICES} are the most.",
-            "leave out what lies away from the lot, and points that make no corner.",
+            "too-many-vertices", "keep_out", None, many=vertices, most=MOST_NO_DIG_VERTICES
         )  # fmt: skip
     _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
     return tuple(made)

@@ -69,11 +69,7 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
         report.add(fault_of("toml-too-deep", SITE_FILE, None, "file", ""))
         return None, {}
     if _count_keys(raw) > MOST_KEYS:
-        report.add(
-            Fault("too-many-keys", SITE_FILE, None, "file", "",
-                  f"It has more than {MOST_KEYS} keys.",
-                  "compare the file with a blank one ('sitegis start').")
-        )  # fmt: skip
+        report.add(fault_of("too-many-keys", SITE_FILE, None, "file", "", most=MOST_KEYS))
         return None, {}
     for key, text in _texts(raw):
         if odd := odd_character(text):
