@@ -16,6 +16,7 @@ from ._mixture import Poses, join_poses
 from ._results import Drain, LineEnd
 from ._site import Building
 from ._statistics import nonnegative
+from ._ties import FINE_M, MATTERS_P, in_steps
 from .line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from .line.straights import BEND_ANGLE_SD_RAD
 
@@ -47,7 +48,8 @@ def first_walls(
         origins[:, None], lot_direction(angles)[:, None], outline[:-1], outline[1:]
     )
     lengths = np.where(lengths >= 0.0, lengths, np.inf)
-    walls = np.argmin(lengths, axis=1)
+    # of two walls that a ray meets at their corner the earlier one
+    walls = np.argmin(in_steps(lengths, FINE_M), axis=1)
     least = lengths[np.arange(len(walls)), walls]
     return np.where(np.isfinite(least), walls, -1), least
 
@@ -69,7 +71,7 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
     ]  # fmt: skip
     signed, shares = np.degrees(SIGNED_RAD), SIGNED_WEIGHTS
     for end in np.flatnonzero(walls >= 0):
-        cells = max(2, int(np.ceil(lengths[end] / CELL_M)))
+        cells = max(2, int(np.ceil(lengths[end] / CELL_M - MATTERS_P)))
         size = float(lengths[end]) / cells
         at = np.repeat((np.arange(cells) + 0.5) * size, signed.size)
         turn = np.tile(signed, cells)

@@ -22,6 +22,7 @@ CELLS_PER_BANDWIDTH, MOST_CELLS, KERNEL_REACH = 6, 4000, 4
 BISECTIONS = 24
 LEAST_GAP_BANDWIDTHS = 2.0  # a gap in the samples narrower than this is chance: judgement
 PLACE_FLOOR_M = 1e-3
+EDGE = 1e-6  # bandwidths
 NORMAL_STEPS = 400
 
 
@@ -109,7 +110,9 @@ def _densest(
     low, high = 0.0, 1.0
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
-        held = _held(_pieces(grid, density, middle, bandwidth), values, share)
+        # what lies on the edge is within, whatever the last bit says
+        pieces = _pieces(grid, density, middle, bandwidth) + EDGE * bandwidth * np.array([-1, 1])
+        held = _held(pieces, values, share)
         low, high = (middle, high) if held >= level - 1e-9 else (low, middle)
     return tuple((float(a), float(b)) for a, b in _pieces(grid, density, low, bandwidth))
 

@@ -18,6 +18,7 @@ from pydantic import ConfigDict, Field
 from . import _polyline
 from ._fields import RECORD, Depth, Extent, Length, Share, Weight
 from ._frames import Array, LotFrame
+from ._ties import MATTERS_M, largest
 
 Side = Literal["front", "right", "rear", "left"]
 SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")
@@ -136,8 +137,8 @@ class Lot:
         indices = [i for i, name in enumerate(self.sides) if name == side]
         if not indices:
             raise KeyError(side)
-        lengths = _polyline.segment_lengths(outline)
-        chosen = max(indices, key=lambda i: round(float(lengths[i]), 6))
+        lengths = _polyline.segment_lengths(outline)[indices]
+        chosen = indices[largest(lengths, MATTERS_M)]
         return outline[chosen : chosen + 2]
 
 

@@ -16,7 +16,7 @@ library's functions), so that no decision may hang on it. Three rules:
 Rounding alone only moves a tie to the middle between two steps. So the middles lie where no
 number falls by construction: the lattice of lengths has its middles at odd multiples of 2⁻¹⁴ m,
 which no tape fraction down to 1/1024 in, no millimetre and no hundredth of a foot is (all have
-odd denominators left, 625 or 125, and come no nearer than 1e-7 m); decimal steps are rounded a
+odd denominators left, and come no nearer than 4e-9 m); decimal steps are rounded a
 little off their middles (``OFF_MIDDLE``).
 """
 

@@ -12,6 +12,7 @@ from .._results import Bend, Drain, PlacedPoint, Placement
 from .._site import Noise, Notice, Site
 from .._statistics import nonnegative
 from .._survey import Survey
+from .._ties import MATTERS_M, smallest
 from .._units import LengthUnit, about
 from ..place.crew import with_receiver_scale
 from ..place.ellipse import tail_factor
@@ -225,7 +226,7 @@ def _foot(vertices: Array, xy: Array) -> tuple[float, float]:
     squares = np.maximum(lengths**2, 1e-12)
     share = np.clip(np.sum((xy - vertices[:-1]) * steps, axis=1) / squares, 0.0, 1.0)
     distances = np.hypot(*(vertices[:-1] + share[:, None] * steps - xy).T)
-    near = int(np.argmin(distances))
+    near = smallest(distances, MATTERS_M)
     return float(lengths[:near].sum() + share[near] * lengths[near]), float(distances[near])
 
 
@@ -257,7 +258,7 @@ def _plan_notices(drain: Drain, plan: PlanFit, units: LengthUnit) -> tuple[Notic
 def _bend_count_notice(plan: PlanFit) -> tuple[Notice, ...]:
     """Say so where two counts of bends are about as likely."""
     logs = plan.log_evidence_by_bends
-    ranked = sorted(logs, key=lambda k: -logs[k])
+    ranked = sorted(logs, key=lambda k: (-round(logs[k], 6), k))
     if len(ranked) < 2 or logs[ranked[0]] - logs[ranked[1]] > np.log(3.0):
         return ()
     return (notice_of("bend-count-unsure", "locates.csv", ranked=ranked[0], ranked_2=ranked[1]),)

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from .._frames import Array, lot_direction
+from .._ties import MATTERS_M, largest, smallest
 
 BEND_ANGLE_SD_RAD = float(np.radians(2.0))
 """How far a made bend may be from its nominal angle. Judgement, no source."""
@@ -74,7 +75,8 @@ class Chain:
     @property
     def vertices(self) -> Array:
         """Upstream start, bends, downstream end as (k + 2, 2)."""
-        first, last = np.argmin(self.stations_m), np.argmax(self.stations_m)
+        first = smallest(self.stations_m, MATTERS_M)
+        last = largest(self.stations_m, MATTERS_M)
         corners = bend_vertices(self.parameters)
         return np.vstack([self.adjusted[first][None], corners, self.adjusted[last][None]])
 
@@ -315,7 +317,7 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     _, inverse = _normal_step(problem, parameters, covariance, own)
     slopes = problem.parameter_jacobian(parameters, adjusted)
     _, stations = line_coordinates(parameters, adjusted, problem.segment)
-    last = int(np.argmax(stations))
+    last = largest(stations, MATTERS_M)
     rows = slice(2 * last, 2 * last + 2)
     angle_row = np.where(np.arange(parameters.size) < parameters.size // 2, 1.0, 0.0)
     spread = np.vstack([-gain[rows] @ slopes, angle_row])

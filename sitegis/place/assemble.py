@@ -17,6 +17,7 @@ from .._errors import ComputationError
 from .._frames import Array, rotation
 from .._messages import fault_of
 from .._site import Locate, Room, Side, Site, Tie
+from .._ties import MATTERS_M, in_steps
 from .network import Network, Observation
 
 BUILDING = "building"
@@ -289,7 +290,7 @@ def wall_candidates(site: Site, side: Side) -> list[int]:
     """Give the building's edges on a side, longest first."""
     lengths = _polyline.segment_lengths(_polyline.closed(site.building.vertices))
     edges = [i for i, name in enumerate(site.building.sides) if name == side]
-    return sorted(edges, key=lambda i: -float(lengths[i]))
+    return sorted(edges, key=lambda i: -float(in_steps(lengths[i], MATTERS_M)))
 
 
 def _unknown(name: str, file: str, row: int | None, field: str, value: str) -> ComputationError:

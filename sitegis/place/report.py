@@ -53,7 +53,7 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
     if unchecked:
         subject = "1 measurement is" if unchecked == 1 else f"{unchecked} measurements are"
         lines.append(f"{subject} checked by no other.")
-    ordered = sorted(checked, key=lambda item: (not item.removed, -abs(item.w)))
+    ordered = sorted(checked, key=lambda item: (not item.removed, -round(abs(item.w), 6)))
     return (*lines, *(_line(item, units) for item in ordered))
 
 

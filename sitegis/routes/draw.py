@@ -13,6 +13,7 @@ from .. import _polyline
 from .._frames import Array, lot_direction, wrap_radians
 from .._results import Exit
 from .._statistics import normal_density, square_root
+from .._ties import WEIGHT, on_lattice
 from ..exit import choose_components, sample_profile
 from .bends import MOST_BENDS
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
@@ -80,7 +81,9 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     same = uniforms[:, 7] < SAME_SLOPE_SHARE
     anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
     slope = np.where(same, slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
-    chosen = np.searchsorted(np.cumsum(plan.shares), uniforms[:, 8], side="right")
+    chosen = np.searchsorted(
+        on_lattice(np.cumsum(plan.shares), WEIGHT), uniforms[:, 8], side="right"
+    )
     chosen = np.minimum(chosen, len(plan.shares) - 1)
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
     walls = np.array([part.wall_index for part in exit.mixture])[component]

@@ -21,7 +21,7 @@ def _priors(case: Case) -> list[str]:
     """Say the weights in force and the prior that each hypothesis gets from them."""
     shown = ", ".join(
         f"{name_hypothesis(routes.hypothesis, case.site)} {100 * routes.hypothesis.prior:.1f} %"
-        for routes in sorted(case.routes, key=lambda r: -r.hypothesis.prior)
+        for routes in sorted(case.routes, key=lambda r: -round(r.hypothesis.prior, 9))
     )
     return [*prior_words(case.site), f"So before any evidence: {shown}."]
 

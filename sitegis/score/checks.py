@@ -19,6 +19,7 @@ from .._frames import Array
 from .._results import Hypothesis
 from .._site import Site
 from .._survey import Survey
+from .._ties import MATTERS_P, in_steps
 from .._units import LengthUnit, is_imperial
 from ..evidence import (
     CleanoutOutside,
@@ -148,7 +149,7 @@ def _push_on(scene: Scene) -> Check:
 
     sd = site.noise.located_sd_m(max(left_at.depth_m, 0.5))
     most = np.max(np.abs(offsets(scene.particles)))
-    half = min(np.ceil(most / OFFSET_BIN_M), MOST_OFFSET_BINS // 2)
+    half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
 
     def likelihood(particles: Particles) -> Array:
@@ -215,7 +216,7 @@ def _candidate_spots(scene: Scene) -> Array:
         spots.extend(_polyline.line_interpolate_point(typical, np.array(SPOT_DISTANCES_M)))
     if not spots:
         return np.zeros((0, 2))
-    rounded = np.unique(np.round(np.array(spots) / 0.5) * 0.5, axis=0)
+    rounded = np.unique(in_steps(spots, 0.5) * 0.5, axis=0)
     yard = shapely.difference(
         shapely.Polygon(site.lot.vertices), shapely.Polygon(site.building.vertices)
     )
@@ -354,7 +355,7 @@ def _station_edges(stations_m: Array) -> Array:
     if stations_m.size == 0:
         return np.array([0.0, 1.0])
     low, high = float(stations_m.min()), float(stations_m.max())
-    count = int(np.clip(np.ceil((high - low) / STATION_BIN_M), 1, 16))
+    count = int(np.clip(np.ceil((high - low) / STATION_BIN_M - MATTERS_P), 1, 16))
     return np.linspace(low, high, count + 1)
 
 

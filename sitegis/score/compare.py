@@ -51,7 +51,7 @@ def compare_mains(survey: Survey) -> tuple[MainComparison, ...]:
         (check, weights * check.likelihood(scene.particles)) for check in list_checks(scene)
     )
     rows = [_compare(main, survey, scene, checks) for main in site.mains]
-    return tuple(sorted(rows, key=lambda row: (-row.probability, row.main)))
+    return tuple(sorted(rows, key=lambda row: (-round(row.probability, 9), row.main)))
 
 
 def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Asked]) -> MainComparison:

@@ -7,6 +7,7 @@ import numpy as np
 from .._frames import Array
 from .._results import Contribution
 from .._statistics import log_sum
+from .._ties import MATTERS_P, in_steps
 from .case import LOCATES, Case, all_log_evidence
 from .words import limit_bits, name_hypothesis, say_odds
 
@@ -34,7 +35,9 @@ def weigh_items(
             bits = limit_bits(after - before) if after != before else 0.0
             words = say_odds(bits, name_hypothesis(routes.hypothesis, case.site))
             row.append(Contribution(name, kinds[name], bits, words))
-    return tuple(tuple(sorted(row, key=lambda c: -abs(c.bits))) for row in rows)
+    return tuple(
+        tuple(sorted(row, key=lambda c: -float(in_steps(abs(c.bits), MATTERS_P)))) for row in rows
+    )
 
 
 def _log_odds(log_joint: Array) -> Array:

@@ -10,13 +10,14 @@ import numpy as np
 from .._frames import Array
 from .._results import NextCheck, Routes, ScoredHypothesis
 from .._survey import Survey
+from .._ties import MATTERS_P, in_steps, largest
 from .._units import percent
 from .case import Case
 from .checks import Check, Scene, list_checks
 from .information import information_gain_bits
 from .particles import Particles, draw_particles
 from .pits import Pits, lay_pits, say_place
-from .search import SearchPlan
+from .search import CENT, SearchPlan
 from .words import name_hypothesis
 
 MOST_SPOTS = 2
@@ -48,8 +49,9 @@ def set_scene(
 
 
 def _rank(check: NextCheck) -> tuple[float, float, str]:
-    """Order by saving, then by gain."""
-    return -check.saving, -check.gain_bits, check.check
+    """Order by saving in cents, then by gain in millionths of a bit, then by words."""
+    saving, gain = in_steps(check.saving, CENT), in_steps(check.gain_bits, MATTERS_P)
+    return -float(saving), -float(gain), check.check
 
 
 def _evaluate(check: Check, scene: Scene) -> NextCheck:
@@ -128,7 +130,7 @@ def _outcome_table(check: Check, joint: Array, scene: Scene) -> tuple[tuple[str,
 def _what_then(words: str, weights: Array, check: Check, scene: Scene) -> str:
     """Say which way leads after an outcome, and where to dig first."""
     by_hypothesis = scene.particles.by_hypothesis(weights)
-    leader = int(np.argmax(by_hypothesis))
+    leader = largest(by_hypothesis, MATTERS_P)
     name = name_hypothesis(scene.particles.scored[leader].hypothesis, scene.survey.site)
     plan = scene.pits.plan(weights)
     if check.ends_search and words == check.outcomes[0]:

@@ -12,6 +12,7 @@ from .. import _polyline
 from .._frames import Array
 from .._results import Routes, ScoredHypothesis
 from .._site import Site
+from .._ties import LENGTH_M, WEIGHT, at_least, on_lattice, ordered
 
 PARTICLES = 192
 LEAST_PROBABILITY = 1e-4
@@ -71,7 +72,7 @@ def draw_particles(
     width = max((r.vertices.shape[1] for r in sampled if r.vertices.size), default=2)
     index, weights, vertices, inverts, stations = [], [], [], [], []
     for i, item in enumerate(scored):
-        if item.probability < LEAST_PROBABILITY:
+        if not at_least(item.probability, LEAST_PROBABILITY):
             continue
         routes = routes_of[item.hypothesis.id]
         chosen = _systematic(item.weights, routes.tap_stations_m)
@@ -101,13 +102,14 @@ def draw_particles(
 
 
 def _systematic(weights: Array, order_by: Array) -> NDArray[np.intp]:
-    """Pick ``PARTICLES`` samples at even quantiles of the weights, ordered by a value."""
+    """Pick ``PARTICLES`` samples at even quantiles of the weights, ordered by a length."""
     if weights.size == 0 or not weights.any():
         return np.zeros(0, np.intp)
-    order = np.argsort(order_by, kind="stable")
+    order = ordered(order_by, LENGTH_M)
     edges = np.cumsum(weights[order])
-    wanted = (np.arange(PARTICLES) + 0.5) / PARTICLES * edges[-1]
-    return np.asarray(order[np.searchsorted(edges, wanted)])
+    wanted = (np.arange(PARTICLES) + 0.5) / PARTICLES
+    found = np.searchsorted(on_lattice(edges / edges[-1], WEIGHT), on_lattice(wanted, WEIGHT))
+    return np.asarray(order[found])
 
 
 def pad_routes(values: Array, width: int) -> Array:

@@ -10,6 +10,7 @@ from .. import _polyline
 from .._frames import Array
 from .._results import Routes, ScoredHypothesis
 from .._statistics import normalized_weights
+from .._ties import WEIGHT, largest, ordered, relative_step
 
 KERNEL_SAMPLES = 256
 
@@ -37,7 +38,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     density over the routes' places at a third, two thirds and the whole of their vertices'
     chord is used, on the heaviest samples, with Silverman's bandwidth.
     """
-    heaviest = np.argsort(-weights, kind="stable")[:KERNEL_SAMPLES]
+    heaviest = ordered(weights, WEIGHT, descending=True)[:KERNEL_SAMPLES]
     heaviest = heaviest[weights[heaviest] > 0.0]
     if heaviest.size == 0:
         return None
@@ -47,7 +48,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     bandwidth = heaviest.size ** (-1.0 / (features.shape[1] + 4))
     gap = np.sum((scaled[:, None, :] - scaled[None, :, :]) ** 2, axis=-1)
     density = np.exp(-0.5 * gap / bandwidth**2) @ weights[heaviest]
-    return int(heaviest[int(np.argmax(density))])
+    return int(heaviest[largest(density, relative_step(density))])
 
 
 def most_probable_way(

@@ -46,7 +46,7 @@ def score_routes(
         _scored(case, routes, *rest)
         for routes, *rest in zip(case.routes, estimates, probability, contributions, strict=True)
     ]
-    scored.sort(key=lambda s: (-s.probability, s.hypothesis.id))
+    scored.sort(key=lambda s: (-round(s.probability, 9), s.hypothesis.id))
     ordered = tuple(scored)
     return Scores(
         hypotheses=ordered,

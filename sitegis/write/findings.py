@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from .._findings import Feature, Findings
+from .._handover import hand_over
 from .._survey import Survey
 from ..dig.excavation import excavations
 from ..dig.tie_in import profile_check, tie_ins
@@ -22,7 +23,7 @@ def find(survey: Survey) -> Survey:
     """
     if survey.found is not None:
         return survey
-    survey = as_written(survey)
+    survey = as_written(hand_over(survey))
     dug, joined = excavations(survey), tie_ins(survey)
     found = Findings(
         compare_mains(survey), exit_spread(survey), tap_spreads(survey), profile_check(survey),

@@ -102,7 +102,7 @@ def _outcomes(survey: Survey) -> list[dict[str, str]]:
     if not checks:
         return []
     table = checks[0].outcome_table
-    likely = sorted(table, key=lambda row: -row[1])[:OUTCOME_ROWS]
+    likely = sorted(table, key=lambda row: -round(row[1], 6))[:OUTCOME_ROWS]
     shown = [
         {"outcome": outcome, "percent": percent(probability), "then": then}
         for outcome, probability, then in table

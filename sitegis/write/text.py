@@ -12,6 +12,7 @@ from .._results import Hypothesis, ScoredHypothesis
 from .._site import Side
 from .._statistics import NORMAL_95
 from .._survey import Survey
+from .._ties import MATTERS_M, smallest
 from .._units import about, format_bearing, format_length, format_slope, percent
 from ..exit import exit_turns, turn_words
 
@@ -69,7 +70,7 @@ def corner_words(survey: Survey) -> tuple[float, str]:
     at = np.array([left_at.x_m, left_at.y_m])
     ends = (left_at.wall_index, (left_at.wall_index + 1) % count)
     distances = [float(np.hypot(*(building.vertices[end] - at))) for end in ends]
-    nearer = int(np.argmin(distances))
+    nearer = smallest(distances, MATTERS_M)
     sides = (building.sides[ends[nearer] - 1], building.sides[ends[nearer]])
     across = [side for side in sides if side in ("front", "rear")]
     along = [side for side in sides if side in ("left", "right")]
