@@ -11,10 +11,16 @@ from hypothesis import strategies as st
 
 from sitegis._errors import ComputationError
 from sitegis._frames import Array, rotation
+from sitegis._noise_scale import scale_of_squares
 from sitegis._results import Placement
 from sitegis._site import Building, Locate, Noise, Site, Tie, WallContact
 from sitegis._survey import Survey
 from sitegis.place import place_points
+from sitegis.place.adjust import solve_network
+from sitegis.place.assemble import site_network
+from sitegis.place.blunders import clean_network
+from sitegis.place.crew import tape_square, taped_part
+from sitegis.place.starts import starting_values
 from tests.invented import corner_site
 
 # Room R2 of the invented site lies 6.4808 m behind room R1 and is not turned.
@@ -461,3 +467,27 @@ def test_a_house_that_may_stand_a_mile_off_is_refused_by_name() -> None:
         placed(far)
     near = replace(site, building=replace(site.building, position_sd_m=900.0))
     assert len(placed(near).points) == len(near.locates)
+
+
+def test_parts_of_tape_and_of_what_is_known_make_up_the_covariance() -> None:
+    """N⁻¹ = Σ over groups of N⁻¹ Aᵀ P A N⁻¹: the tape's part and the control's, by hand."""
+    site = hung(SITE, doorway("D1", 0.5) + doorway("D2", 2.2) + doorway("D3", 4.0))
+    network = site_network(site)
+    cleaned = clean_network(
+        network, solve_network(network, starting_values(network, np.array([5.0, 8.0])))
+    )
+    design, covariance = cleaned.solution.design, cleaned.reliability.covariance
+    control = np.array([network.observations[i].kind in ("value", "turn") for i in cleaned.kept])
+    known = covariance @ design[control].T @ design[control] @ covariance
+    assert 0 < control.sum() < control.size
+    assert taped_part(network, cleaned) + known == pytest.approx(covariance, abs=1e-9)
+
+
+def test_a_crew_that_tapes_badly_gets_wider_places() -> None:
+    """Ten ties 5 sd off on the whole widen by what they tell; exact ones do not narrow."""
+    exact = scale_of_squares("tape", 0.0, 10.0)
+    rough = scale_of_squares("tape", 25.0 * 10.0, 10.0)
+    assert tape_square(exact) == 1.0
+    # inverse gamma (4 + 5, 4 + 125): median of k² about 129 / 8.67, against 4 / 3.67 a priori
+    expected = (129.0 / 8.67) / (4.0 / 3.67)
+    assert tape_square(rough) == pytest.approx(expected, rel=0.01)
