@@ -32,6 +32,7 @@ __all__ = [
     "sample_exit",
     "sample_profile",
     "square_root",
+    "straight_sd_rad",
     "turn_words",
 ]
 
@@ -263,6 +264,16 @@ def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:
         for name, rows in groups.items()
         if rows.any()
     }
+
+
+def straight_sd_rad(exit: Exit) -> float:
+    """Give the standard deviation of the direction among what goes straight on."""
+    parts = [part for part in exit.mixture if part.wall_index == exit.wall_index]
+    turns = wrap_radians(np.array([part.angle_rad - exit.angle_rad for part in parts]))
+    near = np.abs(turns) < SAME_DIRECTION_RAD
+    weights = np.array([part.weight for part in parts])[near]
+    variances = np.array([part.covariance[2, 2] for part in parts])[near]
+    return float(np.sqrt(mixture_moments(weights, turns[near], variances)[1]))
 
 
 def turn_words(exit: Exit) -> str:

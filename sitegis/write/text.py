@@ -14,7 +14,7 @@ from .._statistics import NORMAL_95
 from .._survey import Survey
 from .._ties import MATTERS_M, smallest
 from .._units import about, format_bearing, format_length, format_slope, percent
-from ..exit import exit_turns, turn_words
+from ..exit import exit_turns, straight_sd_rad, turn_words
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
@@ -84,8 +84,9 @@ def heading_words(survey: Survey) -> str:
     left_at = survey.exit
     bearing = format_bearing(round(survey.site.frame.azimuth_deg(left_at.angle_rad)))
     whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
-    spread = max(1.0, np.degrees(NORMAL_95 * np.sqrt(left_at.mixture[0].covariance[2, 2])))
-    return f"{whole} (± {spread:.0f}°, 95 %)"
+    spread = max(1.0, np.degrees(NORMAL_95 * straight_sd_rad(left_at)))
+    straight = "" if _surely_straight(survey) else " if straight on"
+    return f"{whole} (± {spread:.0f}°{straight}, 95 %)"
 
 
 def exit_sentence(survey: Survey) -> str:
@@ -103,8 +104,11 @@ def exit_sentence(survey: Survey) -> str:
 
 def _turn_sentence(survey: Survey) -> str:
     """Say how probable a bend before the wall is, where it is worth naming; else nothing."""
-    stated = exit_turns(survey.exit)["straight on"][0]
-    return "" if stated >= SURELY_STRAIGHT else f" Before the wall: {turn_words(survey.exit)}."
+    return "" if _surely_straight(survey) else f" Before the wall: {turn_words(survey.exit)}."
+
+
+def _surely_straight(survey: Survey) -> bool:
+    return exit_turns(survey.exit)["straight on"][0] >= SURELY_STRAIGHT
 
 
 def slope_sentence(survey: Survey) -> str:
@@ -127,8 +131,8 @@ def noise_scales(survey: Survey) -> tuple[NoiseScale, ...]:
 
 def noise_words(survey: Survey) -> str:
     """Say how many times noisier than stated the crew measures, with 95 %."""
-    return "; ".join(
-        f"{scale.kind} {scale.median:.1f} ({scale.low:.1f} to {scale.high:.1f})"
+    return ", ".join(
+        f"{scale.kind} {scale.median:.1f} ({scale.low:.1f}–{scale.high:.1f})"
         for scale in noise_scales(survey)
     )
 
@@ -136,7 +140,7 @@ def noise_words(survey: Survey) -> str:
 def noise_sentence(survey: Survey) -> str:
     """Say the learned noise in one sentence; empty where no scale is known."""
     words = noise_words(survey)
-    return f"Noise, times that stated (95 %): {words}." if words else ""
+    return f"Noise, times that stated: {words}; 95 %." if words else ""
 
 
 def pit_sentence(survey: Survey, pit: Pit) -> str:
