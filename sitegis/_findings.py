@@ -188,8 +188,10 @@ class Excavation:
     ``vertical_m3`` between shored or shielded sides (the planned pit), ``sloped_m3`` with sides
     laid back by the rule set instead (None where the depth asks for an engineer), with the
     opening at the ground ``sloped_ring`` (4, 2), which may not fit (``sloped_fits``).
-    ``spoil_m3`` is the loose heap of the vertical pit; ``spoil_ring`` (4, 2) is the line it stays
-    behind. ``statements`` are sentences for the crew.
+    ``shielded_m3`` has the rule set's lowest part vertical in a shield and is sloped above it.
+    ``spoil_m3``, ``sloped_spoil_m3`` and ``shielded_spoil_m3`` are the loose (bulked) heaps;
+    ``spoil_ring`` (4, 2) is the line that of the vertical pit stays behind.
+    ``statements`` are sentences for the crew.
     """
 
     rank: int
@@ -203,6 +205,9 @@ class Excavation:
     spoil_ring: Array
     backfill_m3: float
     statements: tuple[str, ...]
+    sloped_spoil_m3: float | None = None
+    shielded_m3: float | None = None
+    shielded_spoil_m3: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,17 +122,18 @@ def allowed(area: BaseGeometry, rings: Array) -> Flags:
     return np.asarray(shapely.covers(area, shapely.polygons(rings)), bool)
 
 
-def clear_of_footing(site: Site, rings: Array, bottoms_m: Array) -> Flags:
-    """Tell which pits (c, 4, 2) stay outside the 45° line down from the building's footing.
+def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array) -> Flags:
+    """Tell which pits (c, 4, 2) stay outside the line down from the building's footing.
 
-    Common practice, no source: no digging below a line that falls at 45° from the outer edge of
-    the footing's underside, here taken one wall's face and 0.30 m below the slab. ``bottoms_m``
-    (c,) are elevations above the slab.
+    The line falls from the footing's underside, here taken at the wall's face and 0.30 m below
+    the slab, as flat as the rule set lays the sides of a trench in the soil planned on: judgement
+    (45° is the usual drawing rule). ``bottoms_m`` (c,) are elevations above the slab.
     """
     below = -FOOTING_BELOW_SLAB_M - bottoms_m
+    away = rules.footing_slope(site.dig.soil_type) * below
     gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.polygons(rings))
-    near = at_least(site.dig.building_setback_m, below, MATTERS_M)
-    return np.asarray(near | at_least(gap, below, MATTERS_M), bool)
+    near = at_least(site.dig.building_setback_m, away, MATTERS_M)
+    return np.asarray(near | at_least(gap, away, MATTERS_M), bool)
 
 
 # ------------------------------------------------------------------------ what a pit exposes
@@ -245,7 +246,7 @@ def weigh_pits(
     costs = pit_cost(places.sizes_m.prod(axis=1), dug, rates, site.dig, rules)
     # nan, where a route does not cross, is not exposed
     exposed = at_least(dug[:, None], depths, MATTERS_M)
-    clear = clear_of_footing(site, rings, ground - dug)
+    clear = clear_of_footing(site, rules, rings, ground - dug)
     return tuple(
         Candidate(
             places.centres[i], float(places.angles_rad[i]),

@@ -12,7 +12,7 @@ from typing import Any
 
 FOLDER: Traversable = resources.files("sitegis") / "rules"
 """Where the rule sets lie, one data file each; its name is the rule set's."""
-_WORDS = {"name", "title", "edition", "sources", "cautions", "pit_cautions"}
+_WORDS = {"name", "title", "edition", "sources", "cautions", "pit_cautions", "pit_statements"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +25,27 @@ class SlopeRule:
 
 
 @dataclass(frozen=True, slots=True)
+class PitStatement:
+    """A sentence for the crew about a pit, with its section.
+
+    Said from the depth that the field ``at`` of the rule set holds, below that of ``until``, and
+    only of a pit that is dug below a footing where ``below_footing``. ``{ratio}`` in ``words`` is
+    the trench slope of the soil planned on, ``{soil}`` its type.
+    """
+
+    words: str
+    at: str = ""
+    until: str = ""
+    below_footing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class RuleSet:
     """What a code says that this work needs. ``sources`` maps a field to section and edition.
 
     ``practice_slope`` is the slope that drains are mostly laid at, whatever the least one;
     ``bulking`` is loose volume per volume in the ground, by soil type as ``trench_slopes``;
+    ``shield_vertical_m`` of a pit's walls stand vertical in a shield where the rest is sloped;
     ``undisturbed_soils`` are types of ground that was never dug; ``pit_cautions`` are those of
     ``cautions`` that belong beside every hole.
     """
@@ -47,12 +63,29 @@ class RuleSet:
     default_soil: str
     undisturbed_soils: tuple[str, ...]
     spoil_setback_m: float
+    shield_vertical_m: float
     tolerance_zone_m: float
     cleanout_spacing_m: float
     building_drain_beyond_wall_m: float
     sources: Mapping[str, str]
     cautions: tuple[str, ...]
     pit_cautions: tuple[str, ...]
+    pit_statements: tuple[PitStatement, ...]
+
+    def planned_soil(self, asked: str | None) -> str:
+        """Give the soil type to plan on: the one asked for where it may be, else the default.
+
+        A type that is undisturbed ground only may not: a sewer's trench was dug before.
+        """
+        usable = asked in self.trench_slopes and asked not in self.undisturbed_soils
+        return asked if asked is not None and usable else self.default_soil
+
+    def footing_slope(self, asked: str | None) -> float:
+        """Give how far a pit keeps from a footing per depth below its underside.
+
+        The trench slope of the soil planned on: judgement; 1 (45°) is the usual drawing rule.
+        """
+        return self.trench_slopes[self.planned_soil(asked)]
 
     def least_slope(self, diameter_m: float) -> SlopeRule:
         """Give the rule for a pipe; ValueError where the diameter is past the table."""
@@ -104,6 +137,7 @@ def rules_from_table(name: str, table: Mapping[str, Any]) -> RuleSet:
     values = dict(table)
     values["slopes"] = tuple(SlopeRule(**row) for row in table["slopes"])
     values["undisturbed_soils"] = tuple(table["undisturbed_soils"])
+    values["pit_statements"] = tuple(PitStatement(**row) for row in table["pit_statements"])
     cautions = [{"words": c} if isinstance(c, str) else c for c in table["cautions"]]
     values["cautions"] = tuple(caution["words"] for caution in cautions)
     at_pits = tuple(caution["words"] for caution in cautions if caution.get("at_pit"))
@@ -127,6 +161,10 @@ def _check_rules(rules: RuleSet) -> None:
     diameters = [rule.up_to_diameter_m for rule in rules.slopes]
     if not diameters or diameters != sorted(set(diameters)):
         raise ValueError(f"rule set {rules.name} has slope rules that do not rise in diameter")
+    depths = {"", *(name for name in lengths if name.endswith("_depth_m"))}
+    unknown = [row.words for row in rules.pit_statements if not {row.at, row.until} <= depths]
+    if unknown:
+        raise ValueError(f"rule set {rules.name} has statements of no known depth: {unknown}")
     if rules.default_soil not in rules.trench_slopes:
         raise ValueError(f"rule set {rules.name} has no trench slope for {rules.default_soil!r}")
     known = set(rules.trench_slopes)

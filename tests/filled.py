@@ -7,6 +7,7 @@ to the alley main along the right side of the house (0.25), and nothing listed (
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -29,38 +30,24 @@ from sitegis._results import (
     ScoredHypothesis,
     Scores,
 )
-from sitegis._rules import RuleSet, SlopeRule
+from sitegis._rules import load_rules
 from sitegis._site import Building, KeepOut, Locate, Notice, PlannedFixture, Site
 from sitegis._survey import Survey
 from sitegis.evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
 
 from .invented import FRONT_TRUTH, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
 
-RULES = RuleSet(
-    name="us-ipc",
+RULES = replace(
+    load_rules("us-ipc"),
     title="Invented excerpt for tests",
     edition="test",
-    slopes=(SlopeRule(0.0635, 0.0208, "t.1"), SlopeRule(0.1524, 0.0104, "t.1")),
-    egress_depth_m=1.2192,
-    protective_depth_m=1.524,
-    engineer_depth_m=6.096,
-    practice_slope=0.0208,
-    trench_slopes={"A": 0.75, "B": 1.0, "C": 1.5},
-    bulking={"A": 1.3, "B": 1.25, "C": 1.2},
-    default_soil="C",
-    undisturbed_soils=("A",),
-    spoil_setback_m=0.6096,
-    tolerance_zone_m=0.6096,
-    cleanout_spacing_m=30.48,
-    building_drain_beyond_wall_m=0.762,
-    sources={"slopes": "t.1"},
     cautions=(
-        "Call the one-call centre and wait for the marks before you dig.",
+        "Call the one-call center and wait for the marks before you dig.",
         "The inferred line is not a locate.",
         "Look with the camera for a gas cross-bore before you clear or cut.",
     ),
     pit_cautions=(
-        "Call the one-call centre and wait for the marks before you dig.",
+        "Call the one-call center and wait for the marks before you dig.",
         "Look with the camera for a gas cross-bore before you clear or cut.",
     ),
 )

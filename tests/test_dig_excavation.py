@@ -15,11 +15,12 @@ from sitegis._rules import load_rules
 from sitegis._site import DigSettings, Site
 from sitegis.dig import plan_dig
 from sitegis.dig.excavation import (
-    depth_statements,
     excavate,
     excavations,
+    pit_statements,
     planned_soil,
     prismoid_m3,
+    shielded_m3,
     sides_of,
     widened,
 )
@@ -98,18 +99,85 @@ def test_a_soil_the_rule_set_does_not_know_is_refused() -> None:
     ("depth_ft", "words"),
     [
         (3.9, ["Shallow"]),
-        (4.0, ["ladder", "Shallow"]),
-        (5.0, ["ladder", "shore or shield"]),
-        (20.0, ["ladder", "registered engineer"]),
+        (4.0, ["within 25 ft", "oxygen", "Shallow"]),
+        (5.0, ["within 25 ft", "oxygen", "1.5 to 1 (soil type C"]),
+        (20.0, ["within 25 ft", "oxygen", "registered engineer"]),
     ],
 )
 def test_statements_begin_at_the_rules_depths(depth_ft: float, words: list[str]) -> None:
-    """29 CFR 1926.651(c)(2) 4 ft, .652(a)(1) 5 ft, Table B-1 note 20 ft."""
-    lines = depth_statements(corner_site(), load_rules("us-ipc"), depth_ft * FOOT, "C")
+    """29 CFR 1926.651(c)(2), (g)(1) 4 ft; .652(a)(1) 5 ft; Table B-1 note 20 ft; (j)(2) 2 ft."""
+    lines = pit_statements(RULES, depth_ft * FOOT, "C", below_footing=False)
 
     assert len(lines) == len(words) + 1
     assert all(word in line for word, line in zip(words, lines, strict=False))
     assert "2 ft back" in lines[-1]
+
+
+@pytest.mark.parametrize(
+    ("name", "section"),
+    [("us-ipc", "1926.651(i)(2)"), ("us-upc", "1926.651(i)(2)"), ("ca-npc", "s. 229")],
+)
+def test_a_pit_below_the_footing_names_the_engineer(name: str, section: str) -> None:
+    """29 CFR 1926.651(i)(2); O. Reg. 213/91, s. 229 (both from memory, and said so)."""
+    rules = load_rules(name)
+    soil = rules.default_soil
+    # the house's front is at y 9; ground 2 m above the slab: 3.5 m deep is 1.2 m below the footing
+    near, far = pit_of(3.5, y=6.5), pit_of(3.5, y=1.0)
+
+    said = [
+        [line for line in excavate(corner_site(), rules, one).statements if section in line]
+        for one in (near, far, pit_of(2.2, y=6.5))
+    ]
+
+    assert [len(lines) for lines in said] == [1, 0, 0]
+    assert "engineer" in said[0][0].lower()
+    assert "from memory" in said[0][0]
+    assert f"{rules.trench_slopes[soil]:g} to 1" in said[0][0]
+
+
+CUBIC_YARD = 27.0
+
+
+@pytest.mark.parametrize(
+    ("slope", "in_place", "bulked"),
+    [(0.0, 2.67, 3.33), (0.75, 15.67, 19.58), (1.0, 22.67, 28.33), (1.5, 40.67, 50.83)],
+)
+def test_volumes_of_a_pit_for_each_soil(slope: float, in_place: float, bulked: float) -> None:
+    """A bottom of 4 x 3 ft, 6 ft deep, by hand with the prismoidal formula; 25 % bulking."""
+    found = prismoid_m3(4.0, 3.0, 6.0, slope) / CUBIC_YARD
+
+    assert found == pytest.approx(in_place, abs=0.005)
+    assert 1.25 * found == pytest.approx(bulked, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("sizes_and_slope", "expected"),
+    [
+        # cubic yards: 4 ft vertical, type C above; Subpart P Appendix B allows it in a shield
+        ((4.0, 3.0, 6.0, 1.5, 4.0), 5.11 * CUBIC_YARD),
+        # cubic metres: O. Reg. 213/91 s. 234 type 1 or 2, 1.2 m vertical and 1:1 above
+        ((1.2, 0.9, 1.8, 1.0, 1.2), 2.99),
+        # shallower than the vertical part: a plain pit
+        ((1.2, 0.9, 1.0, 1.5, 1.2), 1.08),
+    ],
+)
+def test_volume_with_the_lowest_part_vertical(
+    sizes_and_slope: tuple[float, float, float, float, float], expected: float
+) -> None:
+    """Worked by hand as box and prismoid."""
+    assert shielded_m3(*sizes_and_slope) == pytest.approx(expected, abs=0.005 * max(1, expected))
+
+
+def test_every_system_has_its_loose_heap() -> None:
+    """Each volume in the ground is bulked by the soil's share; C holds 25 % (common earth)."""
+    found = excavate(corner_site(), RULES, pit_of(2.0))
+
+    assert found.sloped_m3 is not None
+    assert found.shielded_m3 is not None
+    assert found.vertical_m3 < found.shielded_m3 < found.sloped_m3
+    assert [found.spoil_m3, found.sloped_spoil_m3, found.shielded_spoil_m3] == pytest.approx(
+        [1.25 * found.vertical_m3, 1.25 * found.sloped_m3, 1.25 * found.shielded_m3]
+    )
 
 
 def test_past_the_engineers_depth_no_slope_is_offered() -> None:

@@ -179,14 +179,22 @@ def test_deep_pipe_is_not_hit_by_a_pit_that_may_not_be_deep() -> None:
     assert "pit-may-miss-deep-pipe" in {notice.code for notice in plan.notices}
 
 
-@pytest.mark.parametrize(("gap_m", "clear"), [(0.99, False), (1.01, True)])
-def test_pits_stay_outside_the_footings_45_degree_line(gap_m: float, clear: bool) -> None:
-    """A pit whose bottom is 1.0 m below the footing's underside stays at least 1.0 m away."""
-    site = replace(corner_site(), dig=DigSettings(building_setback_m=0.3))
+@pytest.mark.parametrize(("soil", "asked_ft"), [("B", 3.0), ("C", 4.5), (None, 4.5), ("A", 4.5)])
+@pytest.mark.parametrize(("off_ft", "clear"), [(-0.05, False), (0.05, True)])
+def test_pits_stay_outside_the_footings_line(
+    soil: str | None, asked_ft: float, off_ft: float, clear: bool
+) -> None:
+    """3 ft below a footing: 4.5 ft away in soil type C, 3 ft in B; A is planned as C.
+
+    Ratios of 29 CFR 1926 Subpart P, Table B-1 (1.5:1 and 1:1), multiplied by hand.
+    """
+    foot = 0.3048
+    site = replace(corner_site(), dig=DigSettings(building_setback_m=0.3, soil_type=soil))
+    gap_m = (asked_ft + off_ft) * foot
     centre = np.array([6.0, HOUSE_FRONT_M - gap_m - 0.45])
     rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
-    assert clear_of_footing(site, rings, np.array([2.0 - 3.3]))[0] == clear
+    assert clear_of_footing(site, RULES, rings, np.array([-0.3 - 3.0 * foot]))[0] == clear
 
 
 def test_a_shallow_pit_needs_its_setback_only() -> None:
@@ -194,7 +202,7 @@ def test_a_shallow_pit_needs_its_setback_only() -> None:
     centre = np.array([6.0, HOUSE_FRONT_M - 0.6 - 0.45])
     rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
-    assert clear_of_footing(corner_site(), rings, np.array([2.0 - 1.5]))[0]
+    assert clear_of_footing(corner_site(), RULES, rings, np.array([2.0 - 1.5]))[0]
 
 
 def test_where_nothing_may_be_dug_a_person_is_told() -> None:

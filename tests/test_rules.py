@@ -108,7 +108,7 @@ def test_ipc_drain_end_and_cleanouts() -> None:
 def test_every_number_has_a_source(name: str) -> None:
     """Each field that is not words has its section, and each slope its own."""
     rules = load_rules(name)
-    words = {"name", "title", "edition", "sources", "cautions", "pit_cautions"}
+    words = {"name", "title", "edition", "sources", "cautions", "pit_cautions", "pit_statements"}
     assert set(rules.sources) == {field.name for field in fields(RuleSet)} - words
     assert all(rules.sources.values())
     assert all(rule.section for rule in rules.slopes)
@@ -120,12 +120,29 @@ def test_every_number_has_a_source(name: str) -> None:
     [
         "one-call", "no depth", "laterals", "tolerance zone", "ladder", "shoring", "dug before",
         "spoil", "unprotected", "gas line", "biohazard", "upstream", "silica", "post-tensioned",
-        "not a locate", "Local code", "ASCE 38",
+        "not a locate", "Local code", "ASCE 38", "in white", "ticket's number", "last valid day",
+        "competent person", "every day", "water stands", "manhole", "gas test",
     ],
 )  # fmt: skip
 def test_every_caution_is_there(name: str, word: str) -> None:
     """No rule set lacks one of the cautions that are always shown."""
     assert sum(word in caution for caution in load_rules(name).cautions) >= 1
+
+
+@pytest.mark.parametrize("name", UNITED_STATES)
+@pytest.mark.parametrize(
+    ("section", "word"),
+    [
+        ("1926.651(c)(2)", "25 ft"), ("1926.651(g)(1)", "19.5 %"), ("1926.651(h)", "water"),
+        ("1926.651(i)(2)", "footing"), ("1926.651(j)(2)", "2 ft"), ("1926.651(k)", "competent"),
+        ("1926.652", "shore"), ("1926 Subpart AA", "manhole"),
+    ],
+)  # fmt: skip
+def test_what_excavation_rules_ask_has_its_section(name: str, section: str, word: str) -> None:
+    """The paragraphs of 29 CFR 1926 that a crew is held to, each beside what it asks."""
+    rules = load_rules(name)
+    said = [*rules.cautions, *(row.words for row in rules.pit_statements)]
+    assert any(section in words and word in words for words in said)
 
 
 @pytest.mark.parametrize("name", ["", "us", "../us-ipc", "us-ipc.toml"])
@@ -163,6 +180,7 @@ def test_diameter_past_a_table_that_ends() -> None:
         ({"default_soil": "D"}, "no trench slope for 'D'"),
         ({"slopes": []}, "do not rise"),
         ({"sources": {}}, "gives no source"),
+        ({"pit_statements": [{"words": "x", "at": "deep"}]}, "no known depth"),
         ({"sloeps": 1}, "not known: \\['sloeps'\\]"),
     ],
 )

@@ -200,7 +200,7 @@ def test_the_profile_check_names_its_section(survey: Survey) -> None:
     hydraulic_radius = check["diameter_m"] / 4
     velocity = hydraulic_radius ** (2 / 3) * math.sqrt(check["slope"]) / 0.013
     assert check["full"]["velocity_m_s"] == pytest.approx(velocity, rel=1e-4)
-    assert check["section"] == "t.1"
+    assert "704.1" in check["section"]
 
 
 @pytest.mark.parametrize("name", ["us-ipc", "us-upc", "ca-npc"])

@@ -103,7 +103,7 @@ def test_kml_names_inferred_things_as_such(survey: Survey) -> None:
     (folder,) = [f for f in root.iter(f"{KML}Folder") if f.findtext(f"{KML}name") == "route"]
     for mark in folder.iter(f"{KML}Placemark"):
         assert "(inferred)" in mark.findtext(f"{KML}name")
-        assert "one-call centre" in mark.findtext(f"{KML}description")
+        assert "one-call center" in mark.findtext(f"{KML}description")
 
 
 def test_kml_hides_what_the_answer_does_not_name(survey: Survey) -> None:

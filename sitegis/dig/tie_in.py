@@ -44,7 +44,6 @@ CAUTIONS = (
     "Find out whether the slab is post-tensioned before cutting: a cut tendon kills.",
     "Scan for reinforcement, heating pipes and cables before cutting.",
     "Cut wet or with a dust collector: dry-cutting concrete makes silica dust.",
-    "Do not dig below a line at 45° down from the underside of a footing (common practice).",
     "Expose the drain and measure its invert before cutting for the branch.",
     "Join the branch by a wye and an eighth bend, never by a tee laid flat.",
     "Nobody uses water upstream while the drain is open.",
@@ -250,8 +249,18 @@ def _own_cautions(
         lines.append("No clear stretch for a wye opposite the fixture: the branch needs a bend.")
     walls = shapely.LinearRing(survey.site.building.vertices)
     gap = shapely.distance(walls, shapely.LineString(branch.path))
-    if gap - survey.site.building.wall_thickness_m < bottom_below_slab_m - FOOTING_BELOW_SLAB_M:
-        lines.append("The trench comes close to a footing: dig in short pieces or move it.")
+    soil = survey.rules.planned_soil(survey.site.dig.soil_type)
+    ratio = survey.rules.trench_slopes[soil]
+    away = ratio * (bottom_below_slab_m - FOOTING_BELOW_SLAB_M)
+    if gap - survey.site.building.wall_thickness_m < away:
+        lines.append(
+            "The trench comes close to a footing, where digging may bring the wall down: move the "
+            "branch, or ask a registered engineer first."
+        )
+    lines.append(
+        f"Do not dig below a line at {ratio:g} to 1 down from the underside of a footing (soil "
+        f"type {soil}) without a registered engineer."
+    )
     if diameter_m > survey.site.drain_diameter_m + 1e-6:
         lines.append("The branch is larger than the drain: the drain must be replaced.")
     return tuple(lines)

@@ -41,6 +41,7 @@ from .words import name_main, say_outdoors
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
+COVER = "the sewer's owner opens the cover, after a gas test; nobody enters"
 PUSH_M, PUSH_IMPERIAL_M = 3.0, 3.048
 SWEEP_M = 1.0
 FOUND_RELIABILITY, FOUND_FALSE_ALARM = 0.90, 0.02
@@ -276,7 +277,7 @@ def _manholes(scene: Scene) -> Iterator[Check]:
             if ("dye", manhole.id) not in done:
                 yield _two_outcomes(
                     "dye",
-                    f"Pour dye indoors and watch {where} for {DYE_WAIT_MIN:g} minutes",
+                    f"Pour dye indoors and watch {where} for {DYE_WAIT_MIN:g} minutes: {COVER}",
                     DYE_COST,
                     ("dye seen", "no dye"),
                     _noticed(scene.survey.site, Dye(manhole.id, True, DYE_WAIT_MIN)),
@@ -284,7 +285,7 @@ def _manholes(scene: Scene) -> Iterator[Check]:
             if ("sound", manhole.id) not in done:
                 yield _two_outcomes(
                     "sound",
-                    f"Tap the stack and listen at {where}",
+                    f"Tap the stack and listen at {where}: {COVER}",
                     LISTEN_COST,
                     ("heard", "not heard"),
                     _noticed(scene.survey.site, Sound(manhole.id, True)),

@@ -81,7 +81,7 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
 
     The way out is a trench along the most probable route.
     """
-    gap = _gap_m(particles, site)
+    gap = _gap_m(particles, site, rules)
     places = Places.joined(
         [*_near_the_wall(particles, site, gap), *_along_the_ways(particles, site)]
     )
@@ -123,13 +123,14 @@ def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
 # ---------------------------------------------------------------------------------- places
 
 
-def _gap_m(particles: Particles, site: Site) -> float:
+def _gap_m(particles: Particles, site: Site, rules: RuleSet) -> float:
     """Give how far from the house a pit for the pipe at the exit must stay."""
     inverts = particles.inverts_m[particles.listed, 0]
     if not inverts.size:
         return site.dig.building_setback_m
     deepest = NORMAL_BELOW_95 * float(inverts.std()) + BEDDING_M - float(inverts.mean())
-    return max(site.dig.building_setback_m, deepest - FOOTING_BELOW_SLAB_M)
+    slope = rules.footing_slope(site.dig.soil_type)
+    return max(site.dig.building_setback_m, slope * (deepest - FOOTING_BELOW_SLAB_M))
 
 
 def _near_the_wall(particles: Particles, site: Site, gap_m: float) -> Iterator[Places]:

@@ -28,7 +28,7 @@ AGREED_LAYERS: tuple[Layer, ...] = (
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening")
 NOT_LOCATED = (
-    "Inferred, not located. Call the one-call centre and wait for the marks before digging."
+    "Inferred, not located. Call the one-call center and wait for the marks before digging."
 )
 
 

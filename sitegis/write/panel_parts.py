@@ -88,17 +88,22 @@ def main_facts(survey: Survey, row: MainComparison) -> Facts:
 def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
     """List the volumes of a pit, with upright and with sloped sides."""
     unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
-    if hole.sloped_m3 is None:
-        sloped = "not allowed this deep without an engineer"
-    else:
+
+    def volume(in_ground_m3: float, loose_m3: float) -> str:
+        heap = format_volume(loose_m3, unit)
+        return f"{format_volume(in_ground_m3, unit)} in the ground, {heap} loose"
+
+    rows = [("Vertical sides, shored or shielded", volume(hole.vertical_m3, hole.spoil_m3))]
+    sloped = "not allowed this deep without an engineer"
+    if hole.sloped_m3 is not None and hole.sloped_spoil_m3 is not None:
         fits = "there is room" if hole.sloped_fits else "there is no room here: shore or shield it"
-        sloped = f"{format_volume(hole.sloped_m3, unit)}; {fits}"
-    return [
-        ("Upright sides, shored", f"{format_volume(hole.vertical_m3, unit)} in the ground"),
-        (f"Sides laid back {ratio:g} to 1", f"{sloped} (soil type {hole.soil})"),
-        ("Loose spoil", f"{format_volume(hole.spoil_m3, unit)} of the upright pit"),
-        ("Backfill", format_volume(hole.backfill_m3, unit)),
-    ]
+        sloped = f"{volume(hole.sloped_m3, hole.sloped_spoil_m3)}; {fits}"
+    rows.append((f"Sloped at {ratio:g}:1", f"{sloped} (soil type {hole.soil})"))
+    if hole.shielded_m3 is not None and hole.shielded_spoil_m3 is not None:
+        lowest = about(survey.rules.shield_vertical_m, unit)
+        shielded = volume(hole.shielded_m3, hole.shielded_spoil_m3)
+        rows.append((f"Lowest {lowest} in a shield, sloped above", shielded))
+    return [*rows, ("Backfill", f"{format_volume(hole.backfill_m3, unit)} of the vertical pit")]
 
 
 def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:

@@ -43,7 +43,7 @@ TITLE = ParagraphStyle("title", parent=BODY, fontName=BOLD, fontSize=13, leading
 Draw = Callable[[Canvas, Survey, tuple[float, float, float, float]], object]
 Inset = tuple[float, float, float, float]
 NOT_A_LOCATE = (
-    "Dashed lines are inferred, not located. Before any digging call the one-call centre and "
+    "Dashed lines are inferred, not located. Before any digging call the one-call center and "
     "wait for the marks."
 )
 
@@ -217,7 +217,7 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
     if survey.findings.excavations:
         blocks += [
             *_block("Test pits (proposed)",
-                    ("pit", "dug to", "upright, shored", "sides laid back", "loose spoil",
+                    ("pit", "dug to", "vertical, shored", "sloped", "loose spoil",
                      "backfill", "what its depth asks for"),
                     tables.excavation_rows(survey, survey.findings.excavations),
                     (0.07, 0.09, 0.12, 0.15, 0.11, 0.1, 0.36), width),
