@@ -56,10 +56,12 @@ def test_a_main_without_a_route_has_no_numbers(survey: Survey, findings: Finding
 
 
 def test_a_pit_says_both_ways_of_digging(survey: Survey, findings: Findings) -> None:
-    """1.2 × 0.9 × 2.9 m is 3.132 m³, 4.1 cubic yards of 0.7646 m³; sides at 1½ to 1 for soil C."""
+    """1.2 × 0.9 × 2.9 m is 3.132 m³: 4.1 cubic yards of 0.7646 m³, 5.1 bulked; 1½ to 1 for C."""
     facts = dict(excavation_facts(survey, findings.excavations[0]))
-    assert facts["Upright sides, shored"] == "4.1 cu yd in the ground"
-    assert "Sides laid back 1.5 to 1" in facts
+    told = facts["Vertical sides, shored or shielded"]
+    assert told == "4.1 cu yd in the ground, 5.1 cu yd loose"
+    assert "loose" in facts["Sloped at 1.5:1"]
+    assert "loose" in facts["Lowest 4' 0\" in a shield, sloped above"]
 
 
 def test_a_tie_in_is_placed_in_the_fixtures_room(survey: Survey, findings: Findings) -> None:
@@ -77,7 +79,7 @@ def test_the_fall_is_held_against_the_rule_with_its_section(
 ) -> None:
     """Slope, rule, section, and velocity in the site's units."""
     text = " ".join(profile_rows(survey, findings.profile))
-    assert "t.1" in text
+    assert "704.1" in text
     assert "ft/s (Manning" in text
 
 

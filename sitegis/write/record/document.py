@@ -218,9 +218,11 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
         blocks += [
             *_block("Test pits (proposed)",
                     ("pit", "dug to", "vertical, shored", "sloped", "loose spoil",
-                     "backfill", "what its depth asks for"),
+                     "backfill"),
                     tables.excavation_rows(survey, survey.findings.excavations),
-                    (0.07, 0.09, 0.12, 0.15, 0.11, 0.1, 0.36), width),
+                    (0.12, 0.14, 0.18, 0.22, 0.18, 0.16), width),
+            *(KeepTogether([_text(f"• {line}", SMALL)])
+              for line in tables.pit_lines(survey.findings.excavations)),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
     for row in tie_in_rows(survey, survey.findings.tie_ins):

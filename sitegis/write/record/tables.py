@@ -194,7 +194,7 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
 
 
 def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
-    """List each pit's quantities and what its depth asks for."""
+    """List each pit's quantities."""
     unit = survey.site.units
     rows: Rows = []
     for hole in holes:
@@ -204,9 +204,20 @@ def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
         rows.append((
             f"pit {hole.rank}", about(hole.depth_m, unit), format_volume(hole.vertical_m3, unit),
             sloped, format_volume(hole.spoil_m3, unit), format_volume(hole.backfill_m3, unit),
-            " ".join(hole.statements),
         ))  # fmt: skip
     return rows
+
+
+def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:
+    """List what the depths ask for, each sentence once with the pits that it is about."""
+    about_pits: dict[str, list[str]] = {}
+    for hole in holes:
+        for line in hole.statements:
+            about_pits.setdefault(line, []).append(str(hole.rank))
+    return [
+        line if len(ranks) == len(holes) else f"Pit {', '.join(ranks)}: {line}"
+        for line, ranks in about_pits.items()
+    ]
 
 
 def adjustment_words(survey: Survey) -> list[str]:
