@@ -24,7 +24,7 @@ from sitegis.write.outputs import output_files
 
 INCH, FOOT = 0.0254, 0.3048
 RULE_SETS = rule_set_names()
-UNITED_STATES = ("us-ipc", "us-upc")
+UNITED_STATES, CANADA = ("us-ipc", "us-upc"), ("ca-npc", "ca-obc")
 
 
 def table(name: str = "us-ipc") -> dict[str, Any]:
@@ -34,7 +34,7 @@ def table(name: str = "us-ipc") -> dict[str, Any]:
 
 def test_rule_sets_are_the_files_of_the_folder() -> None:
     """Every data file is a rule set of its name."""
-    assert RULE_SETS == ("ca-npc", "us-ipc", "us-upc")
+    assert RULE_SETS == ("ca-npc", "ca-obc", "us-ipc", "us-upc")
     assert tuple(load_rules(name).name for name in RULE_SETS) == RULE_SETS
 
 
@@ -64,10 +64,42 @@ def test_upc_slope(inches: float) -> None:
     assert ("1/8" in rule.section) == (inches >= 4)
 
 
-@pytest.mark.parametrize(("inches", "run"), [(2.0, 50), (3.0, 50), (4.0, 100), (6.0, 100)])
-def test_canadian_slopes(inches: float, run: float) -> None:
-    """Ontario 7.4.8.1: 1:50 to 3 in; NPC: 1:100 from 4 in (from memory)."""
-    assert load_rules("ca-npc").least_slope(inches * INCH).slope == pytest.approx(1 / run)
+@pytest.mark.parametrize("name", CANADA)
+@pytest.mark.parametrize(
+    ("inches", "run"),
+    [
+        (2.0, 50),
+        (3.0, 50),
+        (4.0, 100),
+        (5.0, 133),
+        (6.0, 133),
+        (8.0, 200),
+        (10.0, 200),
+        (12.0, 400),
+    ],
+)
+def test_canadian_slopes(name: str, inches: float, run: float) -> None:
+    """Ontario Building Code 7.4.8.1 (1:50 to 3 in), Table 7.4.10.8 (first column with an entry).
+
+    The National Plumbing Code's are the same, from memory, and say so.
+    """
+    rule = load_rules(name).least_slope(inches * INCH)
+    assert rule.slope == pytest.approx(1 / run)
+    assert ("from memory" in rule.section) == (name == "ca-npc")
+
+
+@pytest.mark.parametrize(("millimetres", "run"), [(80, 50), (110, 100), (160, 133), (250, 200)])
+def test_canadian_slopes_of_metric_sizes(millimetres: float, run: float) -> None:
+    """110 mm is a 4 in pipe, 160 mm a 6 in, 250 mm a 10 in one to Table 7.4.10.8."""
+    assert load_rules("ca-obc").least_slope(millimetres / 1000).slope == pytest.approx(1 / run)
+
+
+@pytest.mark.parametrize(("name", "least"), [("us-ipc", 0.010417), ("ca-obc", 0.007519)])
+def test_a_six_inch_drain_at_0_8_percent(name: str, least: float) -> None:
+    """0.80 % is below IPC's 1/8 in per foot (1.042 %) and above Ontario's 1:133 (0.752 %)."""
+    rule = load_rules(name).least_slope(6 * INCH)
+    assert rule.slope == pytest.approx(least, abs=1e-6)
+    assert (rule.slope <= 0.008) == (name == "ca-obc")
 
 
 @pytest.mark.parametrize("name", UNITED_STATES)
@@ -89,9 +121,10 @@ def test_united_states_trench_slopes(name: str) -> None:
     assert rules.default_soil == "C"
 
 
-def test_canadian_excavation() -> None:
+@pytest.mark.parametrize("name", CANADA)
+def test_canadian_excavation(name: str) -> None:
     """O. Reg. 213/91: protection past 1.2 m; types 1 to 3 at 1:1, type 4 at 3:1; 1 m tolerance."""
-    rules = load_rules("ca-npc")
+    rules = load_rules(name)
     assert rules.protective_depth_m == 1.2
     assert dict(rules.trench_slopes) == {"1": 1.0, "2": 1.0, "3": 1.0, "4": 3.0}
     assert rules.tolerance_zone_m == 1.0
@@ -148,7 +181,7 @@ def test_what_excavation_rules_ask_has_its_section(name: str, section: str, word
 @pytest.mark.parametrize("name", ["", "us", "../us-ipc", "us-ipc.toml"])
 def test_unknown_rule_set(name: str) -> None:
     """A name that is not a rule set, or tries to be a path, is refused with the names there are."""
-    with pytest.raises(FileNotFoundError, match="ca-npc, us-ipc, us-upc"):
+    with pytest.raises(FileNotFoundError, match="ca-npc, ca-obc, us-ipc, us-upc"):
         load_rules(name)
 
 
@@ -232,7 +265,7 @@ def test_a_copy_of_a_rule_set_is_offered_wherever_one_is_chosen(tmp_path: Path) 
     start_site(tmp_path / "book", workbook=True)
     sheet = load_workbook(tmp_path / "book" / "fieldbook.xlsx")["site"]
     offered = [rule.formula1 for rule in sheet.data_validations.dataValidation]
-    assert '"ca-npc,trial-set,us-ipc,us-upc"' in offered
+    assert '"ca-npc,ca-obc,trial-set,us-ipc,us-upc"' in offered
     assert '"1,2,3,4,A,B,C"' in [
         rule.formula1
         for rule in load_workbook(tmp_path / "book" / "fieldbook.xlsx")[

@@ -203,7 +203,7 @@ def test_the_profile_check_names_its_section(survey: Survey) -> None:
     assert "704.1" in check["section"]
 
 
-@pytest.mark.parametrize("name", ["us-ipc", "us-upc", "ca-npc"])
+@pytest.mark.parametrize("name", ["us-ipc", "us-upc", "ca-npc", "ca-obc"])
 def test_every_rule_set_has_cautions_for_a_pit(name: str) -> None:
     """One-call, tolerance zone, no entry, gas: each rule set's own words are found."""
     text = " ".join(load_rules(name).pit_cautions)

@@ -100,8 +100,9 @@ def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S)
     sags = find_sags(survey)
     lines = [
         f"The drain falls {100 * drain.slope:.1f} % "
-        f"(± {100 * NORMAL_95 * drain.slope_sd:.1f} %, 95 %); the rule is at least "
-        f"{100 * rule.slope:.2f} % ({rule.section}): met with a probability of {100 * meets:.0f} %."
+        f"(± {100 * NORMAL_95 * drain.slope_sd:.1f} %, 95 %); below what new work must have, "
+        f"{100 * rule.slope:.2f} % ({rule.section}), with a probability of "
+        f"{100 * (1.0 - meets):.0f} %. An old drain was laid by the rules of its day."
     ]
     if drain.slope_sd_ratio > 0.8:
         lines.append("The marks say little about the slope: it is mostly the usual slope.")
