@@ -67,8 +67,12 @@ def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Arr
     Depth = mapped ground − invert then carries both uncertainties. ``strata`` (m,) in (0, 1) are
     the quantiles of the routes' errors, spread evenly and independent of the routes.
     """
-    spread = replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(vertices)
-    return on_lattice(inverts_m - ndtri(strata)[:, None] * spread, FINE_M)
+    return on_lattice(inverts_m - ndtri(strata)[:, None] * ground_sd_m(site, vertices), FINE_M)
+
+
+def ground_sd_m(site: Site, xy: Array) -> Array:
+    """Give the standard deviation (...,) of the mapped ground at places (..., 2), in meters."""
+    return replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(xy)
 
 
 # ---------------------------------------------------------------------------------- the plan

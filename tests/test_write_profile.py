@@ -10,7 +10,7 @@ import pytest
 
 from sitegis._results import ProfileComponent
 from sitegis._survey import Survey
-from sitegis.write.profile import invert_under_slab, profile_svg, survey_profile
+from sitegis.write.profile import ground_band, invert_under_slab, profile_svg, survey_profile
 
 from .filled import filled_survey
 
@@ -109,3 +109,37 @@ def test_without_a_route_the_section_ends_at_the_wall(survey: Survey) -> None:
     assert profile.stations_m[-1] == pytest.approx(0.0)
     assert profile.main_invert_m is None
     ElementTree.fromstring(profile_svg(profile, units="m"))
+
+
+def _with_ground_sd(survey: Survey, sd_m: float) -> Survey:
+    """The same survey with every spot of the ground known to ``sd_m``."""
+    ground = survey.site.ground
+    known = dataclasses.replace(ground, sds_m=np.full_like(ground.sds_m, sd_m))
+    return dataclasses.replace(survey, site=dataclasses.replace(survey.site, ground=known))
+
+
+def test_the_pipes_band_does_not_know_the_ground(survey: Survey) -> None:
+    """A ground of 0.4 m sd widens its own band (1.645 sd, normal tables), not the invert's.
+
+    The invert's quantiles at the wall are those of numpy over the routes' first inverts, within
+    a step of the sorted sample.
+    """
+    good, poor = (survey_profile(_with_ground_sd(survey, sd_m)) for sd_m in (0.02, 0.4))
+    assert np.array_equal(good.low_m, poor.low_m)
+    assert np.array_equal(good.high_m, poor.high_m)
+    outdoors = poor.stations_m > 0
+    low, high = ground_band(poor)
+    assert (high - low)[outdoors] == pytest.approx(2 * 1.645 * 0.4, rel=1e-3)
+    assert np.all((high - low)[poor.stations_m < 0] == 0)
+    starts = survey.routes[0].inverts_m[:, 0]
+    at_wall = np.flatnonzero(poor.stations_m == 0.0)[-1]
+    step = np.ptp(starts) / 20
+    assert poor.low_m[at_wall] == pytest.approx(np.quantile(starts, 0.05), abs=step)
+    assert poor.high_m[at_wall] == pytest.approx(np.quantile(starts, 0.95), abs=step)
+
+
+def test_both_bands_are_drawn_apart(survey: Survey) -> None:
+    """The drawing has one area for the ground and one for the invert."""
+    root = ElementTree.fromstring(profile_svg(survey_profile(survey), units="ft"))
+    areas = [element.get("class") for element in root.iter() if element.tag.endswith("polygon")]
+    assert areas == ["ground-band", "band"]

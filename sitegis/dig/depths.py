@@ -68,7 +68,7 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     xy = _polyline.line_interpolate_point(vertices, at)
     ground = survey.site.ground.elevation_m(xy)
     chosen = cloud.owner == cloud.hypotheses.index(found[0].hypothesis.id)
-    spread = _invert_quantiles(
+    spread = invert_quantiles(
         cloud.vertices[chosen], cloud.inverts_m[chosen], cloud.weights[chosen], at
     )
     return tuple(
@@ -91,7 +91,7 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     )
 
 
-def _invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Array) -> Array:
+def invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Array) -> Array:
     """Give the 5, 50 and 95 % quantiles (n, 3) of the inverts of routes at distances (n,).
 
     A route that has ended counts with its invert at the tap.

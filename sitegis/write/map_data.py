@@ -267,8 +267,8 @@ def _profile_data(profile: Profile, frame: LotFrame) -> dict[str, Any]:
         "latitude": _numbers(places[:, 1], 8),
         "surface": _numbers(profile.surface_m, 3),
         "invert": _numbers(profile.invert_m, 3),
-        "low": _numbers(profile.low_m, 3),
-        "high": _numbers(profile.high_m, 3),
+        "shallow": _numbers(profile.shallow_m, 3),
+        "deep": _numbers(profile.deep_m, 3),
     }
 
 

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from .. import _polyline
 from .._frames import Array
 from .._intervals import normal_samples
+from .._pits import ground_sd_m
 from .._statistics import NORMAL_BELOW_95, mixture_moments
 from .._survey import Survey
 from .._units import FOOT_M, LengthUnit, is_imperial
-from ..dig.depths import best_route
+from ..dig.depths import best_route, invert_quantiles, most_probable
 
 WIDTH, HEIGHT = 920.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 62.0, 96.0, 26.0, 40.0
@@ -26,16 +27,21 @@ class Profile:
     """The section along the drain and its most probable route, (k,) each, stations from the exit.
 
     Stations are negative under the house. ``surface_m`` is the floor indoors, the ground
-    outdoors; ``low_m, high_m`` hold the invert with 90 %. ``marks`` (j, 2): station and
-    invert of what was found. ``main_invert_m`` at the last station, None without a route.
+    outdoors, ``surface_sd_m`` how well it is known (0 indoors: the slab is the datum).
+    ``low_m, high_m`` hold the invert with 90 %, whatever the ground; ``shallow_m, deep_m`` the
+    depth below the surface, with the ground's error. ``marks`` (j, 2): station and invert of
+    what was found. ``main_invert_m`` at the last station, None without a route.
     """
 
     stations_m: Array
     xy: Array
     surface_m: Array
+    surface_sd_m: Array
     invert_m: Array
     low_m: Array
     high_m: Array
+    shallow_m: Array
+    deep_m: Array
     marks: Array
     main_id: str
     main_invert_m: float | None
@@ -43,29 +49,44 @@ class Profile:
 
 
 def survey_profile(survey: Survey) -> Profile:
-    """Put the section together from the drain's fit and the depth table of stage ``dig``."""
+    """Put the section together from the drain's fit, the routes and the depths of ``dig``.
+
+    The invert's band outdoors is of the routes' inverts alone: the error of the mapped ground
+    makes a depth uncertain, not the pipe's elevation.
+    """
     stations, xy, invert, spread = _indoor(survey)
     steps = survey.dig.depths
     outdoor = np.array(
-        [
-            (s.station_m, s.x_m, s.y_m, s.ground_m, s.invert_m, s.depth_05_m, s.depth_95_m)
-            for s in steps
-        ]
-    ).reshape(-1, 7)
-    ground = outdoor[:, 3]
+        [(s.station_m, s.x_m, s.y_m, s.ground_m, s.depth_05_m, s.depth_95_m) for s in steps]
+    ).reshape(-1, 6)
+    floor = np.zeros(len(stations))
+    ground, ground_sd = outdoor[:, 3], ground_sd_m(survey.site, outdoor[:, 1:3])
+    low, middle, high = _outdoor_inverts(survey, outdoor[:, 0]).T
     main_id, main_invert, diameter = _main_at_end(survey)
     return Profile(
         np.concatenate([stations, outdoor[:, 0]]),
         np.concatenate([xy, outdoor[:, 1:3]]),
-        np.concatenate([np.zeros(len(stations)), ground]),
-        np.concatenate([invert, outdoor[:, 4]]),
-        np.concatenate([invert - spread, ground - outdoor[:, 6]]),
-        np.concatenate([invert + spread, ground - outdoor[:, 5]]),
+        np.concatenate([floor, ground]),
+        np.concatenate([floor, ground_sd]),
+        np.concatenate([invert, middle]),
+        np.concatenate([invert - spread, low]),
+        np.concatenate([invert + spread, high]),
+        np.concatenate([-invert - spread, outdoor[:, 4]]),
+        np.concatenate([spread - invert, outdoor[:, 5]]),
         _marks(survey, float(stations[0])),
         main_id,
         main_invert,
         diameter,
     )
+
+
+def _outdoor_inverts(survey: Survey, at_m: Array) -> Array:
+    """Give the 5, 50 and 95 % quantiles (n, 3) of the inverts of the most probable way's routes."""
+    found = most_probable(survey)
+    if found is None or not at_m.size:
+        return np.zeros((0, 3))
+    scored, routes = found
+    return invert_quantiles(routes.vertices, routes.inverts_m, scored.weights, at_m)
 
 
 def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
@@ -134,6 +155,12 @@ def _main_at_end(survey: Survey) -> tuple[str, float | None, float]:
     return scored.hypothesis.main or "", invert, diameter
 
 
+def ground_band(profile: Profile) -> tuple[Array, Array]:
+    """Give the low and high edge (k,) that hold the surface with 90 %."""
+    half = NORMAL_BELOW_95 * profile.surface_sd_m
+    return profile.surface_m - half, profile.surface_m + half
+
+
 # ------------------------------------------------------------------------------------ SVG
 
 
@@ -165,6 +192,7 @@ def profile_svg(profile: Profile, *, units: LengthUnit) -> Markup:
     outside = profile.stations_m > 0.0
     parts = [
         _axes(scale, units),
+        _ground_band(scale, profile, outside),
         _surface(scale, profile, outside),
         _invert(scale, profile),
         _main_symbol(scale, profile),
@@ -177,13 +205,14 @@ def profile_svg(profile: Profile, *, units: LengthUnit) -> Markup:
         '<svg id="profile" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-labelledby="profile-title"'
         ' data-left="{:.0f}" data-right="{:.0f}" data-first="{:.4f}" data-last="{:.4f}">'
         '<title id="profile-title">Section along the drain and its most probable route: floor, '
-        "ground, invert with its 90 % band, and the main</title>"
+        "ground, invert, each with its 90 % band, and the main</title>"
     ).format(WIDTH, HEIGHT, LEFT, WIDTH - RIGHT, scale.first_m, scale.last_m)
     return Markup("").join([opening, *parts, Markup("</svg>")])
 
 
 def _scale(profile: Profile) -> _Scale:
-    heights = [profile.surface_m, profile.low_m, profile.high_m, profile.marks[:, 1]]
+    edges = ground_band(profile)
+    heights = [*edges, profile.low_m, profile.high_m, profile.marks[:, 1]]
     if profile.main_invert_m is not None:
         heights.append(np.array([profile.main_invert_m]))
     together = np.concatenate(heights)
@@ -252,13 +281,24 @@ def _surface(scale: _Scale, profile: Profile, outside: NDArray[np.bool_]) -> Mar
             Markup(
                 '<rect class="wall" x="{:.1f}" y="{:.1f}" width="7" height="{:.1f}"/>'
                 '<polyline class="ground" points="{}"/>'
-                '<text x="{:.1f}" y="{:.1f}">ground</text>'
+                '<text x="{:.1f}" y="{:.1f}">ground (band 90 %)</text>'
             ).format(
                 wall - 7, scale.y(first_ground) - 8, max(slab_top - scale.y(first_ground), 0.0) + 8,
                 scale.points(stations, ground), wall + 10, scale.y(first_ground) - 5,
             )
         )  # fmt: skip
     return Markup("").join(parts)
+
+
+def _ground_band(scale: _Scale, profile: Profile, outside: NDArray[np.bool_]) -> Markup:
+    """Draw how well the ground is known, apart from the pipe."""
+    if not outside.any():
+        return Markup("")
+    low, high = (edge[outside] for edge in ground_band(profile))
+    at = profile.stations_m[outside]
+    return Markup('<polygon class="ground-band" points="{}"/>').format(
+        scale.points(np.concatenate([at, at[::-1]]), np.concatenate([low, high[::-1]]))
+    )
 
 
 def _invert(scale: _Scale, profile: Profile) -> Markup:

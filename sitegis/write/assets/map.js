@@ -317,10 +317,11 @@ function addSection(map, data) {
     cursor.setAttribute("x2", x);
     cursor.setAttribute("visibility", "visible");
     spot.setLatLng([value("latitude"), value("longitude")]).addTo(map);
-    const reach = (key) => oneUnit(value("surface") - value(key), data.imperial);
+    const depth = (key) => oneUnit(value(key), data.imperial);
     out.textContent = oneUnit(Math.abs(station), data.imperial) +
-      (station < 0 ? " inside the wall: invert " : " outside the wall: invert ") + reach("invert") +
-      " down (90 %: " + reach("high") + " to " + reach("low") + "), inferred";
+      (station < 0 ? " inside the wall: invert " : " outside the wall: invert ") +
+      oneUnit(value("surface") - value("invert"), data.imperial) +
+      " down (90 %: " + depth("shallow") + " to " + depth("deep") + "), inferred";
   };
   const hover = document.getElementById("profile-hover");
   const follow = (event) => {

@@ -182,7 +182,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         KeepTogether([
             _text("Profile", HEAD),
-            _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 20, 4, 4)),
+            _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 28, 4, 4)),
         ]),
         *_block("Depth along the most probable route (inferred)",
                 ("from the wall", "ground to invert", "90 %: from to", "cover over the pipe"),

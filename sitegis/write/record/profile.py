@@ -5,44 +5,57 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from reportlab.lib.colors import Color
 from reportlab.pdfgen.canvas import Canvas
 
 from ..._frames import Array
 from ..._survey import Survey
 from ..._units import FOOT_M, is_imperial
-from ..profile import Profile, survey_profile
+from ..profile import Profile, ground_band, survey_profile
 from . import sheet as paper
 
 Place = Callable[[Array | float, Array | float], Array]
 
 
+EXAGGERATIONS = (50, 20, 10, 5, 4, 2, 1)
+"""Vertical exaggerations in use (common practice, no source), the largest first."""
+
+
 def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, float, float]) -> None:
-    """Draw the profile into a frame (left, bottom, width, height in points)."""
+    """Draw the profile to scale into a frame (left, bottom, width, height in points)."""
     profile = survey_profile(survey)
     left, bottom, width, height = frame
-    levels = np.concatenate([profile.surface_m, profile.low_m, [profile.main_invert_m or 0.0]])
+    ground = ground_band(profile)
+    levels = np.concatenate([*ground, profile.low_m, profile.high_m])
+    if profile.main_invert_m is not None:
+        levels = np.append(levels, profile.main_invert_m)
     low, high = float(levels.min()) - 0.2, float(levels.max()) + 0.3
     first, last = float(profile.stations_m[0]), float(profile.stations_m[-1])
+    across, times = _scales(survey, (last - first, high - low), (width, height))
+    per_m = 1.0 / (across.ratio * paper.POINT_M)
+    first -= (width / per_m - (last - first)) / 2
+    low -= (height / (times * per_m) - (high - low)) / 2
 
     def at(station: Array | float, elevation: Array | float) -> Array:
-        x = left + (np.asarray(station) - first) / (last - first) * width
-        y = bottom + (np.asarray(elevation) - low) / (high - low) * height
+        x = left + (np.asarray(station) - first) * per_m
+        y = bottom + (np.asarray(elevation) - low) * per_m * times
         return np.stack(np.broadcast_arrays(x, y), axis=-1)
 
-    _draw_axes(canvas, survey, frame, (low, high, first, last))
-    canvas.setFillColor(Color(0.85, 0.85, 0.85))
-    canvas.setStrokeColor(Color(0.85, 0.85, 0.85))
-    upper, lower = at(profile.stations_m, profile.high_m), at(profile.stations_m, profile.low_m)
-    paper.polyline(canvas, np.concatenate([upper, lower[::-1]]), closed=True, fill=True)
+    limits = (low, low + height / (times * per_m), first, first + width / per_m)
+    _draw_axes(canvas, survey, frame, limits, f"horizontal {across.words}, "
+               f"vertical exaggeration {times}:1")  # fmt: skip
+    outside = (profile.stations_m >= 0.0) & (profile.surface_sd_m > 0.0)
+    stations = profile.stations_m
+    _draw_band(canvas, at(stations[outside], ground[0][outside]),
+               at(stations[outside], ground[1][outside]), 0.91)  # fmt: skip
+    _draw_band(canvas, at(stations, profile.low_m), at(stations, profile.high_m), 0.78)
     canvas.setStrokeColorRGB(0, 0, 0)
     canvas.setLineWidth(0.8)
-    paper.polyline(canvas, at(profile.stations_m, profile.surface_m))
+    paper.polyline(canvas, at(stations, profile.surface_m))
     canvas.setLineWidth(1.2)
     canvas.setDash([5, 3], 0)
-    paper.polyline(canvas, at(profile.stations_m, profile.invert_m))
+    paper.polyline(canvas, at(stations, profile.invert_m))
     canvas.setDash([2, 2], 0)
-    wall = at(0.0, np.array([low, high]))
+    wall = at(0.0, np.array([limits[0], limits[1]]))
     canvas.line(*wall.ravel().tolist())
     canvas.setDash()
     canvas.setFillColorRGB(0, 0, 0)
@@ -51,14 +64,42 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
     _draw_words(canvas, profile, at)
 
 
+def _scales(
+    survey: Survey, size_m: tuple[float, float], room: tuple[float, float]
+) -> tuple[paper.Scale, int]:
+    """Choose the horizontal scale and the vertical exaggeration at which a size fits the room.
+
+    ``size_m`` is length and height in meters, ``room`` the paper's in points. Where no
+    exaggeration leaves room for the height, the horizontal scale is made smaller.
+    """
+    for across in paper.scales(survey.site.units):
+        points_m = 1.0 / (across.ratio * paper.POINT_M)
+        for times in EXAGGERATIONS:
+            if size_m[0] * points_m <= room[0] and size_m[1] * points_m * times <= room[1]:
+                return across, times
+    raise ValueError("the site is too large for any drawing scale")
+
+
+def _draw_band(canvas: Canvas, lower: Array, upper: Array, gray: float) -> None:
+    """Fill what lies between two lines (n, 2)."""
+    if len(lower) < 2:
+        return
+    canvas.setFillColorRGB(gray, gray, gray)
+    canvas.setStrokeColorRGB(gray, gray, gray)
+    canvas.setLineWidth(0.3)
+    paper.polyline(canvas, np.concatenate([upper, lower[::-1]]), closed=True, fill=True)
+
+
 def _draw_words(canvas: Canvas, profile: Profile, at: Place) -> None:
     """Name what is drawn, beside it."""
     first, last = float(profile.stations_m[0]), float(profile.stations_m[-1])
     paper.label(canvas, at(0.0, profile.surface_m.max()) + np.array([3, 4]), "outside wall")
     paper.label(canvas, at(first, 0.0) + np.array([3, 4]), "basement slab")
     if last > 0:
-        paper.label(canvas, at(last * 0.7, profile.surface_m[-1]) + np.array([0, 4]), "ground")
-    words = "invert, inferred, with 90 % band"
+        paper.label(
+            canvas, at(last * 0.7, profile.surface_m[-1]) + np.array([0, 4]), "ground, 90 % band"
+        )
+    words = "invert, inferred, with its own 90 % band"
     paper.label(canvas, at(first / 2, profile.low_m[0]) + np.array([0, -16]), words)
     if profile.main_invert_m is not None:
         main = at(last, profile.main_invert_m)
@@ -68,7 +109,7 @@ def _draw_words(canvas: Canvas, profile: Profile, at: Place) -> None:
 
 def _draw_axes(
     canvas: Canvas, survey: Survey, frame: tuple[float, float, float, float],
-    limits: tuple[float, float, float, float],
+    limits: tuple[float, float, float, float], scale_words: str,
 ) -> None:  # fmt: skip
     """Draw frame, grid lines and their values in the site's units."""
     left, bottom, width, height = frame
@@ -93,7 +134,8 @@ def _draw_axes(
     canvas.drawString(
         left, bottom - 17,
         f"distance from the outside of the wall, {word} (under the house: negative); elevation "
-        f"above the basement slab, {word}; vertical scale exaggerated",
+        f"above the basement slab, {word}",
     )  # fmt: skip
+    canvas.drawString(left, bottom - 25, scale_words)
     canvas.setStrokeColorRGB(0, 0, 0)
     canvas.rect(left, bottom, width, height, stroke=1, fill=0)
