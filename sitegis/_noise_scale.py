@@ -16,6 +16,7 @@ from scipy.special import gammaincinv, gammaln, logsumexp
 from ._frames import Array
 
 __all__ = [
+    "PRIOR_MEAN_SQUARE",
     "PRIOR_MEDIAN",
     "SCALES",
     "NoiseScale",
@@ -29,6 +30,7 @@ __all__ = [
 SHAPE = RATE = 4.0
 _LOG_STEP = 0.35
 _LOG_NODES = np.arange(-0.50, 1.26, _LOG_STEP)
+PRIOR_MEAN_SQUARE = RATE / (SHAPE - 1.0)
 PRIOR_MEDIAN = float(np.sqrt(RATE / gammaincinv(SHAPE, 0.5)))
 SCALES: tuple[float, ...] = tuple(float(k) for k in np.exp(_LOG_NODES))
 """Nodes of the quadrature over k, even in ln k. ``PRIOR_MEDIAN`` of k is 1.04."""

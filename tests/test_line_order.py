@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from sitegis._errors import ComputationError
 from sitegis._frames import Array
@@ -83,18 +84,23 @@ def test_counts_outweigh_depths() -> None:
     assert notices == []
 
 
-@pytest.mark.parametrize(("z", "first"), [(1.5, 5), (2.5, 0)])
-def test_depths_lead_from_two_standard_deviations_on(z: float, first: int) -> None:
-    """Fall over its sd, sd = σ / √Σ(s − s̄)² of a least-squares line (any text on regression).
+@pytest.mark.parametrize(("z", "first"), [(-2.0, 5), (1.5, 5), (2.5, 5), (4.0, 0), (6.0, 0)])
+def test_depths_and_a_cleanout_are_weighed_together(z: float, first: int) -> None:
+    """ln odds: ln 30 for the cleanout upstream against the depths' by two normals (scipy).
 
-    The cleanout stands at the low end: it leads where the fall is no more than noise.
+    The cleanout stands at the low end. Fall over its sd, sd = σ / √Σ(s − s̄)² of a
+    least-squares line (any text on regression); slopes 2 ± 1.5 %, mean k² 4/3. Odds below
+    ten to one are told.
     """
     length = STATIONS * np.hypot(0.3, 1.0)
-    slope = z * 0.05 / np.sqrt(((length - length.mean()) ** 2).sum())
+    sd = 0.05 / np.sqrt(((length - length.mean()) ** 2).sum())
     kinds = (*("locate",) * 5, "cleanout")
-    indices, notices = codes(placed(straight(), kinds=kinds), -0.6 - slope * length)
-    assert indices[0] == first
-    assert notices == []
+    indices, notices = codes(placed(straight(), kinds=kinds), -0.6 - z * sd * length)
+    spread = np.hypot(0.015, np.sqrt(4 / 3) * sd)
+    along = stats.norm.logpdf(z * sd, 0.02, spread) - stats.norm.logpdf(z * sd, -0.02, spread)
+    log_odds = along - np.log(30.0)
+    assert indices[0] == (0 if log_odds > 0 else 5) == first
+    assert notices == ([] if abs(log_odds) >= np.log(10.0) else ["flow-direction-unsure"])
 
 
 def test_nothing_to_go_by_is_said() -> None:

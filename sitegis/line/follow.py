@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainc, gammaincinv, logsumexp
 
 from .._frames import Array, lot_direction
-from .._noise_scale import SCALES, log_prior
+from .._noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from .._ties import COVARIANCE, LOG, at_least, ordered
 from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from .straights import (
@@ -45,7 +45,7 @@ UNEXPLAINED = 7.0
 """A mark this unlikely (nats below its best) after one bend is tried with two."""
 STRAY_SHARES, STRAY_VARIANCES = np.array([0.95, 0.05]), np.array([1.0, 25.0])
 """A count or heading in twenty is astray, five times as far off. Judgement, no source."""
-COUNT_SCALE_SQUARE = 4.0 / 3.0
+COUNT_SCALE_SQUARE = PRIOR_MEAN_SQUARE
 """Counts keep the mean scale of the prior: they do not tell how well the head is found."""
 TRIED_TWICE = 600
 """Shares of stray headings and counts, judgement; counts keep the prior's mean scale."""

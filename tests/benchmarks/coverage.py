@@ -1,4 +1,7 @@
-"""Do intervals hold? ``python -m tests.benchmarks.coverage wall|whole SITES FIRST FILE [BEFORE]``.
+"""Do intervals hold? ``python -m tests.benchmarks.coverage HOW SITES FIRST FILE [BEFORE]``.
+
+HOW is ``wall``, ``whole``, or ``late``: to the wall, only sites with none or one mark after the
+last bend.
 
 Sites of :mod:`tests.independent_sites`, three regimes, SITES each from seed FIRST, go to the wall
 (place, line, exit), or through all stages up to the pits. FILE keeps one line of JSON a site, so
@@ -68,9 +71,11 @@ class Outcome:
     depth: float
 
 
-def run_site(seed: int, regime: Regime, *, whole: bool) -> Outcome | None:
-    """Run one site; None where it gives no answer."""
-    true = draw_site(seed, regime)
+def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
+    """Run one site; None where it gives no answer, or is not asked for."""
+    true, whole = draw_site(seed, regime), how == "whole"
+    if how == "late" and true.after_bend > 1:
+        return None
     survey = Survey(true.site, load_rules(true.site.rule_set))
     try:
         for stage in WHOLE if whole else TO_WALL:
@@ -297,7 +302,7 @@ def _read(path: Path) -> list[Outcome]:
 
 def main(arguments: list[str]) -> None:
     """Run what is missing, then print."""
-    whole, sites, first = arguments[0] == "whole", int(arguments[1]), int(arguments[2])
+    how, sites, first = arguments[0], int(arguments[1]), int(arguments[2])
     path = Path(arguments[3])
     known = set()
     if path.exists():
@@ -307,7 +312,7 @@ def main(arguments: list[str]) -> None:
         for seed in range(first, first + sites):
             for regime in REGIMES:
                 if (seed, regime) not in known:
-                    outcome = run_site(seed, regime, whole=whole)
+                    outcome = run_site(seed, regime, how)
                     row = asdict(outcome) if outcome else {"seed": seed, "regime": regime}
                     file.write(json.dumps(row) + "\n")
                     file.flush()
