@@ -6,6 +6,7 @@ another machine's arithmetic: lot coordinates by 1e-12 m, weights by a relative 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass, replace
 from decimal import Decimal
@@ -31,6 +32,7 @@ from sitegis._ties import (
     share_out,
     smallest,
 )
+from sitegis.write.answer import answer_bytes
 from sitegis.write.outputs import output_files
 
 from .computed import FIXTURES, NAMES, computed
@@ -94,6 +96,15 @@ def test_halves_of_a_decimal_are_no_middle() -> None:
     for noise in (-1e-12, 1e-12):
         assert decimals(quarters + noise, 4).tolist() == decimals(quarters, 4).tolist()
         assert in_steps(quarters + noise, 1e-4).tolist() == in_steps(quarters, 1e-4).tolist()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_written_probabilities_sum_to_exactly_one(name: str) -> None:
+    """As decimals, as ``answer.json`` has them."""
+    told = json.loads(answer_bytes(computed(name)))
+    written = [Decimal(repr(one["probability"])) for one in told["hypotheses"]]
+    assert sum(written) == 1
+    assert all(p == round(p, 6) for p in written)
 
 
 def _numbers(block: type) -> list[str]:
