@@ -276,10 +276,10 @@ def test_samples_have_the_stated_moments() -> None:
     assert invert.mean() == pytest.approx(exit.invert_m, abs=1e-3)
 
 
+@pytest.mark.parametrize("sites", [25, pytest.param(400, marks=pytest.mark.statistical)])
 @pytest.mark.parametrize("bend", [False, True])
-def test_stated_ellipse_covers_the_true_exit(bend: bool) -> None:
+def test_stated_ellipse_covers_the_true_exit(bend: bool, sites: int) -> None:
     """Over simulated sites the 95 % ellipse and intervals hold within binomial limits."""
-    sites = 20 if bend else 30
     hits = [simulate(seed, bend=bend, heavy=True) for seed in range(1000, 1000 + sites)]
     lowest = binom.ppf(0.002, sites, 0.95)
     for name in ("place", "angle", "invert", "slope"):
