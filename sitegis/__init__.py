@@ -14,9 +14,9 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ._errors import BadInput, CannotWrite, ComputationError, Fault
+    from ._errors import BadInput, CannotWrite, ComputationError, Fault, Notice
     from ._library import Check, Result, check, city, read, run
-    from ._site import Notice, Site
+    from ._site import Site
 
 __version__ = "0.1.0"
 
@@ -27,7 +27,7 @@ _HOME = {
     "Check": "_library",
     "ComputationError": "_errors",
     "Fault": "_errors",
-    "Notice": "_site",
+    "Notice": "_errors",
     "Result": "_library",
     "Site": "_site",
     "check": "_library",

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ._errors import Notice
 from ._frames import Array
 from ._intervals import Interval
 from ._results import Toward
-from ._site import Notice
 
 
 @dataclass(frozen=True, slots=True)

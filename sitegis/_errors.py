@@ -1,4 +1,4 @@
-"""The errors that sitegis raises on purpose.
+"""The errors that sitegis raises on purpose, and what faults and notices are made of.
 
 SitegisError
 ├── BadInput          the site folder cannot be used as it is; carries every fault (code 2)
@@ -35,6 +35,19 @@ class Fault:
         place = self.file if self.row is None else f"{self.file} row {self.row}"
         shown = f" = {self.value!r}" if self.value else ""
         return printable(f"{place}, {self.field}{shown}: {self.reason} To do: {self.remedy}")
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something a person should know: a stable code, a sentence, and where it belongs.
+
+    ``needs_person`` makes the run end with exit code 1.
+    """
+
+    code: str
+    message: str
+    where: str
+    needs_person: bool = True
 
 
 class SitegisError(Exception):

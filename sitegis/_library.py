@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from . import pipeline
+from ._errors import Notice
 from ._findings import Feature
-from ._site import Notice, Site
+from ._site import Site
 from ._survey import Survey
 from .read import read_site
 

@@ -15,8 +15,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
-from ._errors import Fault
-from ._site import Notice
+from ._errors import Fault, Notice
 
 
 @dataclass(frozen=True, slots=True)

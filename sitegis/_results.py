@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from ._errors import Notice
 from ._frames import Array
 from ._noise_scale import NoiseScale
-from ._site import Notice, PointKind, Side
+from ._site import PointKind, Side
 
 Way = Literal["direct", "side-yard", "unlisted"]
 Toward = Literal["front", "rear", "side"]

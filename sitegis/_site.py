@@ -16,6 +16,7 @@ import numpy as np
 from pydantic import ConfigDict, Field
 
 from . import _polyline
+from ._errors import Notice
 from ._fields import RECORD, Depth, Extent, Length, Share, Weight
 from ._frames import Array, LotFrame
 from ._ties import MATTERS_M, largest
@@ -336,19 +337,6 @@ class Ground:
         difference = np.asarray(xy, float)[..., None, :] - self.spots
         weight = 1.0 / (np.sum(difference**2, axis=-1) + 1e-6)
         return np.asarray((weight @ self.elevations_m) / weight.sum(axis=-1))
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """Something a person should know: a stable code, a sentence, and where it belongs.
-
-    ``needs_person`` makes the run end with exit code 1.
-    """
-
-    code: str
-    message: str
-    where: str
-    needs_person: bool = True
 
 
 @dataclass(frozen=True, slots=True)

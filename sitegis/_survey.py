@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 import numpy as np
 
 from ._dig_plan import DigPlan
-from ._errors import Fault
+from ._errors import Fault, Notice
 from ._results import Drain, Exit, Placement, Routes, Scores
 from ._rules import RuleSet
-from ._site import Notice, Site
+from ._site import Site
 
 if TYPE_CHECKING:
     from ._findings import Findings

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from shapely import Point, Polygon
 
 from . import _polyline
-from ._errors import ComputationError
+from ._errors import ComputationError, Notice
 from ._exit_mixture import (
     back_to_wall,
     carry_to_wall,
@@ -20,7 +20,7 @@ from ._frames import Array, lot_direction, wrap_radians
 from ._messages import fault_of, notice_of
 from ._mixture import Poses, merge_poses
 from ._results import Drain, Exit, ExitComponent, ProfileComponent
-from ._site import Building, Main, Notice, Site
+from ._site import Building, Main, Site
 from ._statistics import largest_sd_m, mixture_moments, square_root
 from ._survey import Survey
 from ._units import about, percent

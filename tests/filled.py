@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from sitegis._dig_plan import Corridor, DepthStep, DigPlan, HitMap, Pit, TapeTie
+from sitegis._errors import Notice
 from sitegis._frames import Array
 from sitegis._results import (
     AdjustedObservation,
@@ -31,7 +32,7 @@ from sitegis._results import (
     Scores,
 )
 from sitegis._rules import load_rules
-from sitegis._site import Building, KeepOut, Locate, Notice, PlannedFixture, Site
+from sitegis._site import Building, KeepOut, Locate, PlannedFixture, Site
 from sitegis._survey import Survey
 from sitegis.evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
 

@@ -12,8 +12,7 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from sitegis._errors import BadInput
-from sitegis._site import Notice
+from sitegis._errors import BadInput, Notice
 from sitegis.city import look, run_city
 from sitegis.city._elevations import read_elevations
 from sitegis.city._filters import kept_rows

@@ -12,6 +12,7 @@ from pyproj import Proj
 from sitegis._errors import BadInput
 from sitegis._units import parse_length
 from sitegis.read import read_site, start_site
+from sitegis.read._evidence_form import evidence_tables
 from tests.read_folder import LOCATES
 
 
@@ -154,3 +155,9 @@ def test_a_metric_blank_has_metric_examples(tmp_path: Path) -> None:
         assert parse_length(new[1:-1], "m") == pytest.approx(
             parse_length(old[1:-1], "ft"), abs=0.06, rel=0.02
         )
+
+
+def test_the_copy_for_blank_sites_is_what_the_kinds_of_evidence_say() -> None:
+    """Where it is not: python -m sitegis.read._evidence_form > its file."""
+    template = Path(__file__).parents[1] / "sitegis" / "read" / "template" / "evidence.toml"
+    assert template.read_text("utf-8").rstrip() == evidence_tables()

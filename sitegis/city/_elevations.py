@@ -11,8 +11,8 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
+from .._errors import Notice
 from .._frames import Array
-from .._site import Notice
 from ._records import Flags, Mains, Shapes, Words
 from ._shapes import numbers
 

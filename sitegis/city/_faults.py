@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .._errors import BadInput, Fault
-from .._site import Notice
+from .._errors import BadInput, Fault, Notice
 from ..read._report import Report, line_of, shorten
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from .._site import Notice
+from .._errors import Notice
 from ._records import Flags, Words
 from ._schema import LayerTable, SewerTable
 from ._shapes import words

@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from .._errors import Notice
 from .._frames import Array
-from .._site import Notice
 from ._elevations import read_elevations
 from ._records import Flags, Mains, Manholes, Shapes, Ways, lone_mains
 from ._roads import some

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from .._site import Notice
+from .._errors import Notice
 from ._elevations import read_elevations
 from ._records import Parcels, Shapes, Whole, take
 from ._roads import judge_roads

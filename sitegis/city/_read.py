@@ -13,8 +13,8 @@ from pydantic import ValidationError
 from pyproj import CRS
 from shapely import STRtree
 
+from .._errors import Notice
 from .._geodesy import utm_crs
-from .._site import Notice
 from ..read._files import open_ordinary
 from ..read._layers import flat_crs, read_crs
 from ..read._report import Report, guess, index_lines

@@ -6,8 +6,8 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
+from .._errors import Notice
 from .._frames import Array
-from .._site import Notice
 from ._records import Flags, Parcels, Shapes, Words
 
 # All judgement, no source: where each sign says neither road nor lot.

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
-from .._site import Notice
+from .._errors import Notice
 from ._tables import Columns, Tables, table
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, NoReturn
+from typing import NoReturn
 
-from .._errors import BadInput, CannotWrite, ComputationError, Fault
+from .._errors import BadInput, CannotWrite, ComputationError, Fault, Notice
 from ._print import EXIT_CANNOT_WRITE, say
-
-if TYPE_CHECKING:
-    from .._site import Notice
 
 EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT = 0, 1, 2
 

@@ -7,11 +7,11 @@ import shapely
 
 from .. import _polyline
 from .._dig_plan import Pit, WayComparison
+from .._errors import Notice
 from .._frames import Array
 from .._messages import notice_of
 from .._pits import Flags, rectangle_rings
 from .._results import Toward
-from .._site import Notice
 from .._survey import Survey
 from .._ties import MATTERS_P, at_least, in_steps, largest, ordered
 from .cloud import RouteCloud

@@ -7,11 +7,12 @@ import shapely
 
 from .._dig_plan import Pit
 from .._digging import FOOTING_BELOW_SLAB_M, may_run_in
+from .._errors import Notice
 from .._findings import Excavation
 from .._frames import Array
 from .._messages import notice_of
 from .._rules import RuleSet
-from .._site import Notice, Site
+from .._site import Site
 from .._survey import Survey
 from .._ties import MATTERS_M, at_least
 

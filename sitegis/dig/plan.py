@@ -8,11 +8,11 @@ import numpy as np
 
 from .._dig_plan import DigPlan, HitMap, Pit
 from .._digging import LAWN
+from .._errors import Notice
 from .._frames import Array
 from .._intervals import Interval, central_intervals
 from .._messages import notice_of
 from .._pits import Candidate, Flags, rectangle_crossings
-from .._site import Notice
 from .._survey import Survey
 from .._ties import MATTERS_M, MATTERS_P, at_least, ordered
 from ..score.search import cut_search

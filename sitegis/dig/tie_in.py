@@ -11,11 +11,12 @@ from scipy.special import ndtr
 
 from .. import _polyline
 from .._digging import FOOTING_BELOW_SLAB_M
+from .._errors import Notice
 from .._findings import Entry, ProfileCheck, TieIn
 from .._frames import Array, rotation
 from .._messages import notice_of
 from .._results import ProfileComponent
-from .._site import Notice, PlannedFixture, Room
+from .._site import PlannedFixture, Room
 from .._survey import Survey
 from .._ties import MATTERS_M, at_least, smallest
 from .hydraulics import profile_check

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import _polyline
-from .._errors import ComputationError
+from .._errors import ComputationError, Notice
 from .._frames import Array
 from .._messages import fault_of, notice_of
 from .._noise_scale import PRIOR_MEAN_SQUARE as MEAN_SQUARE
 from .._results import PlacedPoint, Placement
-from .._site import Notice
 
 ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
 UPSTREAM_ODDS = {"cleanout": 30.0, "stack": 8.0}

@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from .._errors import Notice
 from .._frames import Array
 from .._messages import notice_of
 from .._results import Bend, Drain, PlacedPoint, Placement
-from .._site import Noise, Notice, Site
+from .._site import Noise, Site
 from .._statistics import nonnegative
 from .._survey import Survey
 from .._ties import MATTERS_M, smallest

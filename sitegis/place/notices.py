@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from scipy.special import chdtri
 
+from .._errors import Notice
 from .._frames import Array
 from .._messages import notice_of
 from .._results import Adjustment
-from .._site import Notice, Site
+from .._site import Site
 from .._statistics import largest_sd_m
 from .._units import format_length
 from .assemble import named_places

@@ -6,8 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from .._errors import Fault
-from .._site import Notice
+from .._errors import Fault, Notice
 from ._book_file import cell_name
 from ._book_form import Sheet, in_book_words
 from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE

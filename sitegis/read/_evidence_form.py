@@ -90,3 +90,7 @@ def _toml(value: object) -> str:
     if isinstance(value, tuple):
         return f"[{', '.join(map(_toml, value))}]"
     return f'"{value}"' if isinstance(value, str) else str(value).lower()
+
+
+if __name__ == "__main__":
+    print(evidence_tables())  # noqa: T201 - the copy for blank sites, template/evidence.toml

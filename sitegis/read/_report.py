@@ -8,9 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from .._errors import BadInput, Fault
+from .._errors import BadInput, Fault, Notice
 from .._messages import fault_of, notice_of
-from .._site import Notice
 from .._survey import Whereabouts
 from .._units import LengthUnit, format_length
 from ._file_names import LOCATES_FILE, SITE_FILE, TIES_FILE

@@ -10,7 +10,6 @@ from .._errors import BadInput, CannotWrite
 from .._messages import fault_of
 from .._rules import rule_set_names, soil_types
 from .._units import FOOT_M, INCH_M, LengthUnit, is_imperial
-from ._evidence_form import evidence_tables
 from ._file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
 README_FILE, SHEET_FILE = "README.txt", "field-sheet.pdf"
@@ -70,15 +69,19 @@ def _content(name: str, units: str) -> bytes:
         from ._field_sheet import field_sheet  # noqa: PLC0415 - only where it is asked for
 
         return field_sheet(unit)
-    text = resources.files("sitegis.read").joinpath("template", name).read_text("utf-8")
+    text = _template(name)
     if name == SITE_FILE:
         text = text.replace("{rule_sets}", ", ".join(rule_set_names()))
-        text = text.replace("{evidence}", evidence_tables())
+        text = text.replace("{evidence}", _template("evidence.toml").rstrip())
         text = text.replace("{soil_types}", ", ".join(soil_types()))
         text = re.sub(r'(?m)^units = ".*?"', f'units = "{unit}"', text)
         text = re.sub(r'(?m)^depth_units = ".*?"', f'depth_units = "{depth_unit}"', text)
         text = text if is_imperial(unit) else _metric_examples(text)
     return text.encode()
+
+
+def _template(name: str) -> str:
+    return resources.files("sitegis.read").joinpath("template", name).read_text("utf-8")
 
 
 def _metric_examples(text: str) -> str:

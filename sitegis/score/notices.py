@@ -7,9 +7,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from .._errors import Notice
 from .._messages import notice_of
 from .._results import ScoredHypothesis
-from .._site import Notice, Site
+from .._site import Site
 from .._units import percent
 from .words import name_hypothesis, name_main, say_odds
 

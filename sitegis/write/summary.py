@@ -6,8 +6,8 @@ import math
 import re
 import textwrap
 
+from .._errors import Notice
 from .._findings import TieIn
-from .._site import Notice
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
 from .findings import find
