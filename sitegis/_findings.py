@@ -24,6 +24,7 @@ Layer = Literal[
 EvidenceClass = Literal["exposed", "located", "inferred", "record"]
 Value = str | float | int | bool | None
 Entry = Literal["square", "45-degree", "angled"]
+Verdict = Literal["met", "not met", "asked", "not asked", "not known", "ask"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,13 +150,29 @@ class ProfileCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class CodeCheck:
+    """What a code asks of a branch: a stable ``code``, its ``name``, and ``words`` with the number.
+
+    ``verdict``: ``asked`` or ``not asked`` of a thing that must be built; ``ask`` the authority
+    where the number is from memory or the words leave it open.
+    """
+
+    code: str
+    name: str
+    verdict: Verdict
+    words: str
+    section: str
+
+
+@dataclass(frozen=True, slots=True)
 class TieIn:
     """A branch from a planned fixture to the drain.
 
     ``path`` (k, 2) runs from the fixture to the wye at ``station_m`` along the drain. ``slope``
     is the rule set's least for the branch. ``needed_fall_m`` at that slope is held against
     ``available_fall_m`` ± ``available_fall_sd_m``; ``p_gravity`` is the probability that it
-    drains by itself. ``opening`` (n, 2) is cut from the slab; volumes are in the ground.
+    drains by itself. ``checks`` hold it against the plumbing code. ``opening`` (n, 2) is cut from
+    the slab; volumes are in the ground.
     """
 
     fixture: str
@@ -179,6 +196,7 @@ class TieIn:
     concrete_m3: float
     soil_m3: float
     cautions: tuple[str, ...]
+    checks: tuple[CodeCheck, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,20 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from typing import Any
 
+from ._plumbing import Plumbing, plumbing_from_table
+
 FOLDER: Traversable = resources.files("sitegis") / "rules"
 """Where the rule sets lie, one data file each; its name is the rule set's."""
-_WORDS = {"name", "title", "edition", "sources", "cautions", "pit_cautions", "pit_statements"}
+_WORDS = {
+    "name",
+    "title",
+    "edition",
+    "sources",
+    "cautions",
+    "pit_cautions",
+    "pit_statements",
+    "plumbing",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +82,7 @@ class RuleSet:
     cautions: tuple[str, ...]
     pit_cautions: tuple[str, ...]
     pit_statements: tuple[PitStatement, ...]
+    plumbing: Plumbing
 
     def planned_soil(self, asked: str | None) -> str:
         """Give the soil type to plan on: the one asked for where it may be, else the default.
@@ -138,6 +150,7 @@ def rules_from_table(name: str, table: Mapping[str, Any]) -> RuleSet:
     values["slopes"] = tuple(SlopeRule(**row) for row in table["slopes"])
     values["undisturbed_soils"] = tuple(table["undisturbed_soils"])
     values["pit_statements"] = tuple(PitStatement(**row) for row in table["pit_statements"])
+    values["plumbing"] = plumbing_from_table(table["plumbing"])
     cautions = [{"words": c} if isinstance(c, str) else c for c in table["cautions"]]
     values["cautions"] = tuple(caution["words"] for caution in cautions)
     at_pits = tuple(caution["words"] for caution in cautions if caution.get("at_pit"))

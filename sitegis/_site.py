@@ -247,13 +247,14 @@ class Street:
 
 @dataclass(frozen=True, slots=True)
 class Manhole:
-    """A manhole on a main: lot coordinates, its station along the main, its invert if known."""
+    """A manhole on a main: lot coordinates, station along it, invert and rim (cover) if known."""
 
     id: str
     x_m: float
     y_m: float
     station_m: float
     invert_m: float | None
+    rim_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,7 +283,7 @@ class Main:
 
 @dataclass(frozen=True, slots=True)
 class PlannedFixture:
-    """A fixture that a renovation would add: room coordinates."""
+    """A fixture that a renovation would add: room coordinates, and pipe from its trap to a vent."""
 
     id: str
     name: str
@@ -290,6 +291,7 @@ class PlannedFixture:
     room: str
     x_m: float
     y_m: float
+    vent_distance_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

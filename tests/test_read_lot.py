@@ -213,6 +213,16 @@ def test_invert_in_the_mains_datum(tmp_path: Path) -> None:
     assert main.invert_known
 
 
+def test_cover_of_a_manhole_and_vent_of_a_fixture(tmp_path: Path) -> None:
+    """A cover at 584.2 ft, the slab at 583.2 ft: 1 ft above it; the vent's distance as given."""
+    text = SITE.replace('offset_along = "-40 ft"', 'offset_along = "-40 ft", rim = 584.2')
+    text = text.replace("[[fixture]]\n", '[[fixture]]\nvent_distance = "5 ft"\n')
+    site = read(tmp_path, text)
+    rims = [one.rim_m for main in site.mains for one in main.manholes if one.rim_m is not None]
+    assert rims == pytest.approx([FOOT_M])
+    assert [one.vent_distance_m for one in site.fixtures] == pytest.approx([5 * FOOT_M])
+
+
 def test_invert_by_depth_below_the_street(tmp_path: Path) -> None:
     """A main 9 ft below a street 6 ft above the slab lies 3 ft below the slab."""
     main = read(tmp_path, SITE.replace("invert = 575.10", 'depth = "9 ft"')).mains[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,13 +12,22 @@ from scipy.special import ndtr
 from .. import _polyline
 from .._digging import FOOTING_BELOW_SLAB_M
 from .._errors import Notice
-from .._findings import Entry, ProfileCheck, TieIn
+from .._findings import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
 from .._frames import Array, rotation
 from .._messages import notice_of
 from .._results import ProfileComponent
 from .._site import PlannedFixture, Room
 from .._survey import Survey
 from .._ties import MATTERS_M, at_least, smallest
+from .codes import (
+    backwater_checks,
+    cleanout_check,
+    closet_check,
+    ejector_check,
+    load_check,
+    stack_check,
+    vent_check,
+)
 from .hydraulics import profile_check
 
 __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
@@ -105,10 +114,13 @@ def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float
     return xy, room.floor_elevation_m
 
 
-def clear_spans(drain: Array, unseen_m: float) -> list[tuple[float, float]]:
+def clear_spans(
+    drain: Array, unseen_m: float, closed: Sequence[tuple[float, float]] = ()
+) -> list[tuple[float, float]]:
     """Give the station ranges where a wye can stand: clear of the start, bends and the wall.
 
-    ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end.
+    ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end. No wye
+    stands in the ranges ``closed``, those below a stack's base.
     """
     along, straight = _polyline.stations(drain), np.diff(drain, axis=0)
     angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
@@ -116,10 +128,19 @@ def clear_spans(drain: Array, unseen_m: float) -> list[tuple[float, float]]:
     edges = [along[0], *bends, along[-1]]
     margins = [CLEAR_OF_BEND_M] * (len(edges) - 1) + [max(CLEAR_OF_WALL_M - unseen_m, 0.0)]
     spans = [(edges[i] + margins[i], edges[i + 1] - margins[i + 1]) for i in range(len(edges) - 1)]
+    for start, end in closed:
+        spans = [
+            part
+            for low, high in spans
+            for part in ((low, min(high, start)), (max(low, end), high))
+            if part[0] < part[1]
+        ]
     return [(float(low), float(high)) for low, high in spans if low < high]
 
 
-def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
+def best_branch(
+    drain: Array, unseen_m: float, fixture: Array, closed: Sequence[tuple[float, float]] = ()
+) -> Branch | None:
     """Choose the shortest branch from a fixture (2,) to a drain (k, 2) where a wye can stand.
 
     ``square``: at the foot of the perpendicular; ``45-degree``: slanting downstream, its end one
@@ -128,7 +149,7 @@ def best_branch(drain: Array, unseen_m: float, fixture: Array) -> Branch | None:
     """
     along = _polyline.stations(drain)
     found: list[Branch] = []
-    for low, high in clear_spans(drain, unseen_m):
+    for low, high in clear_spans(drain, unseen_m, closed):
         middle = 0.5 * (low + high)
         index = int(np.clip(np.searchsorted(along, middle) - 1, 0, len(drain) - 2))
         unit = (drain[index + 1] - drain[index]) / (along[index + 1] - along[index])
@@ -191,7 +212,13 @@ def verdict(p_gravity: float) -> str:
     return "needs an ejector (a sump with a pump)"
 
 
-def tie_in(survey: Survey, fixture: PlannedFixture, branch: Branch, floor_m: float) -> TieIn:
+def tie_in(
+    survey: Survey,
+    fixture: PlannedFixture,
+    branch: Branch,
+    floor_m: float,
+    taps: Sequence[TapSpread] = (),
+) -> TieIn:
     """Work out the tie-in of one fixture by a branch from a floor."""
     diameter = BRANCH_M.get(fixture.kind, BRANCH_OTHER_M)
     rule = survey.rules.least_slope(diameter)
@@ -231,7 +258,63 @@ def tie_in(survey: Survey, fixture: PlannedFixture, branch: Branch, floor_m: flo
         area * SLAB_M,
         soil,
         (*_own_cautions(survey, branch, bottom - floor_m, diameter), *CAUTIONS),
+        _checks(survey, fixture, branch, floor_m, diameter, rule.slope, p_gravity, taps),
     )
+
+
+def stacks_on(survey: Survey) -> list[tuple[str, float]]:
+    """Give the stacks that stand on the drain, with their stations."""
+    drain = survey.drain
+    stations = dict(zip(drain.point_ids, drain.stations_m, strict=True))
+    return [
+        (point.id, float(stations[point.id]))
+        for point in survey.placement.points
+        if point.kind == "stack" and point.id in stations
+    ]
+
+
+def _below_stacks(survey: Survey) -> list[tuple[float, float]]:
+    """Give the ranges below the bases of stacks that the code keeps free whatever they serve."""
+    rule = survey.rules.plumbing.stack_base
+    if rule is None or rule.only_if:
+        return []
+    least_m = rule.least_m(survey.site.drain_diameter_m)
+    return [(at, at + least_m) for _, at in stacks_on(survey)]
+
+
+def _checks(
+    survey: Survey, fixture: PlannedFixture, branch: Branch, floor_m: float, diameter_m: float,
+    slope: float, p_gravity: float, taps: Sequence[TapSpread],
+) -> tuple[CodeCheck, ...]:  # fmt: skip
+    """Hold a branch against the plumbing code.
+
+    The stack's size is taken as the drain's; all planned fixtures together load the drain, and
+    the fixtures that are there already, which nobody has listed, are asked about.
+    """
+    rules, unit = survey.rules, survey.site.units
+    code, kind = rules.plumbing, fixture.kind
+    drain_m = survey.site.drain_diameter_m
+    asked = [
+        stack_check(code, branch.station_m - at, drain_m, name, unit)
+        for name, at in stacks_on(survey)
+        if branch.station_m > at
+    ]
+    turns = {"square": (45.0, 45.0), "45-degree": (45.0,), "angled": (45.0, 90.0)}[branch.entry]
+    planned = tuple(sorted(one.kind for one in survey.site.fixtures))
+    checks = [
+        *backwater_checks(survey, fixture, floor_m, taps),
+        *(one for one in asked if one is not None),
+        vent_check(code, kind, code.fixtures[kind].trap_m, fixture.vent_distance_m, unit),
+        load_check(code, (kind,), diameter_m, slope, unit, "a branch"),
+        *([closet_check(code, diameter_m, unit)] if kind == "toilet" else []),
+        cleanout_check(code, rules.cleanout_spacing_m, branch.length_m, turns, unit),
+    ]
+    if len(planned) > 1:
+        what = "the drain, all planned fixtures together and without those there already,"
+        checks.append(load_check(code, planned, drain_m, survey.drain.slope, unit, what))
+    if p_gravity < LIKELY:
+        checks.append(ejector_check(code))
+    return tuple(checks)
 
 
 def slab_opening(path: Array) -> shapely.Polygon:
@@ -267,12 +350,12 @@ def _own_cautions(
     return tuple(lines)
 
 
-def tie_ins(survey: Survey) -> tuple[TieIn, ...]:
+def tie_ins(survey: Survey, taps: Sequence[TapSpread] = ()) -> tuple[TieIn, ...]:
     """Work out the tie-in of every planned fixture whose room has a place.
 
     Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgement.
     """
-    return tuple(tie_in(survey, *found) for found in _branches(survey))
+    return tuple(tie_in(survey, *found, taps) for found in _branches(survey))
 
 
 def _branches(survey: Survey) -> Iterator[tuple[PlannedFixture, Branch, float]]:
@@ -280,7 +363,9 @@ def _branches(survey: Survey) -> Iterator[tuple[PlannedFixture, Branch, float]]:
     for fixture in survey.site.fixtures:
         place = fixture_place(survey, fixture)
         if place is not None:
-            branch = best_branch(survey.drain.vertices, survey.exit.unseen_m, place[0])
+            located = survey.drain.vertices, survey.exit.unseen_m, place[0]
+            # where the whole drain is too near to a stack the check says so
+            branch = best_branch(*located, _below_stacks(survey)) or best_branch(*located)
             if branch is not None:
                 yield fixture, branch, place[1]
 

@@ -23,11 +23,12 @@ SHALLOWEST_M, DEEPEST_M = 0.5, 15.0
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A manhole on the full line: id, station with the flow, invert above the slab."""
+    """A manhole on the full line: id, station with the flow, invert and rim above the slab."""
 
     id: str
     station_m: float
     invert_m: float | None
+    rim_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,7 +96,8 @@ def _assemble(
         return None
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, stations))
     placed = tuple(
-        Manhole(spot.id, float(place[0]), float(place[1]), spot.station_m - low_m, spot.invert_m)
+        Manhole(spot.id, float(place[0]), float(place[1]), spot.station_m - low_m, spot.invert_m,
+                spot.rim_m)
         for spot in spots
         for place in [line.interpolate(spot.station_m).coords[0]]
     )  # fmt: skip

@@ -49,7 +49,8 @@ def _taped_manholes(
             reading.report.site("manhole-off-main", f"{place}.offset_along", manhole.id)
             continue
         invert_m = above_slab(reading, manhole.invert, f"{place}.invert")
-        spots.append(Spot(manhole.id, min(max(station_m, 0.0), line.length), invert_m))
+        rim_m = above_slab(reading, manhole.rim, f"{place}.rim")
+        spots.append(Spot(manhole.id, min(max(station_m, 0.0), line.length), invert_m, rim_m))
     return spots
 
 

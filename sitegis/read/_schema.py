@@ -180,6 +180,7 @@ class ManholeTable(Table):
     id: Name
     offset_along: Length
     invert: Length | None = None
+    rim: Length | None = None
 
 
 class ManholesLayer(Table):
@@ -230,6 +231,7 @@ class FixtureTable(Table):
     room: Name
     x: Length
     y: Length
+    vent_distance: Annotated[Length, Field(ge=0)] | None = None
 
 
 class KeepOutTable(Table):

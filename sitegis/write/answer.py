@@ -277,6 +277,15 @@ def _tie_in(survey: Survey, one: TieIn) -> dict[str, Any]:
         "concrete_m3": finite(one.concrete_m3),
         "soil_m3": finite(one.soil_m3),
         "cautions": list(one.cautions),
+        "checks": [
+            {
+                "code": check.code,
+                "verdict": check.verdict,
+                "words": check.words,
+                "section": check.section,
+            }
+            for check in one.checks
+        ],
     }
 
 

@@ -24,9 +24,10 @@ def find(survey: Survey) -> Survey:
     if survey.found is not None:
         return survey
     survey = as_written(hand_over(survey))
-    dug, joined = excavations(survey), tie_ins(survey)
+    taps = tap_spreads(survey)
+    dug, joined = excavations(survey), tie_ins(survey, taps)
     found = Findings(
-        compare_mains(survey), exit_spread(survey), tap_spreads(survey), profile_check(survey),
+        compare_mains(survey), exit_spread(survey), taps, profile_check(survey),
         joined, dug, list_features(survey, dug, joined),
     )  # fmt: skip
     return replace(survey, found=found)

@@ -144,6 +144,7 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
             f"{format_area(one.concrete_m2, unit)} cut, {small_volume(one.concrete_m3, unit)} of "
             f"concrete, {small_volume(one.soil_m3, unit)} of soil",
         ),
+        *((check.name, check.words) for check in one.checks),
     ]
 
 

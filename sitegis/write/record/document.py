@@ -230,7 +230,7 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
         blocks.append(KeepTogether([
             _text(f"Tie-in of {row['name']} (planned)", HEAD),
             _text(f"Chance that it drains by gravity: {row['percent']}{row['verdict']}.", SMALL),
-            *(_text(fact, SMALL) for fact in facts),
+            _text(" ".join(facts), SMALL),
             _text(" ".join(row["cautions"]), CAUTION),
         ]))  # fmt: skip
     return blocks

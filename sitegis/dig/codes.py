@@ -1,0 +1,227 @@
+"""What the plumbing code asks of a planned branch, each with its number and section."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from scipy.special import ndtr
+
+from .._findings import CodeCheck, TapSpread, Verdict
+from .._plumbing import BackwaterRule, Plumbing
+from .._site import Main, PlannedFixture, Site, Street
+from .._survey import Survey
+from .._ties import MATTERS_M, at_least
+from .._units import LengthUnit, about, format_length, is_imperial
+
+# Flood rim above the floor by kind: common practice, no source.
+RIM_M = {
+    "toilet": 0.40, "shower": 0.05, "basin": 0.80, "floor-drain": 0.0, "laundry": 0.85,
+    "kitchen": 0.90,
+}  # fmt: skip
+COVER_SD_M = 0.05  # of a cover on record, levelled to the slab: judgement
+POSSIBLE = 0.05  # a main, or a comparison, less probable is not told: judgement
+
+
+def backwater_checks(
+    survey: Survey, fixture: PlannedFixture, floor_m: float, taps: Sequence[TapSpread]
+) -> list[CodeCheck]:
+    """Hold a fixture against what a backwater valve is asked by, for every possible main.
+
+    Without the elevation that the code compares with the answer is "not known".
+    """
+    rule = survey.rules.plumbing.backwater
+    level_m = floor_m + (RIM_M[fixture.kind] if rule.compares == "rim" else 0.0)
+    checks = []
+    for tap in taps:
+        if at_least(tap.probability, POSSIBLE):
+            against_m, sd_m = _against(survey.site, rule, tap.main, tap.station_m)
+            only = len([one for one in taps if at_least(one.probability, POSSIBLE)]) == 1
+            where = "" if only else f"If it drains to {tap.main.id}: "
+            checks.append(_backwater(survey.site.units, rule, where, level_m, against_m, sd_m))
+    return checks
+
+
+def _against(
+    site: Site, rule: BackwaterRule, main: Main, station_m: float
+) -> tuple[float | None, float]:
+    """Give the elevation that the code compares with, and its sd; None where it is not known."""
+    if rule.against == "street":
+        street = next(one for one in site.streets if one.name == main.street)
+        return _street(street)
+    upstream = [one for one in main.manholes if one.station_m <= station_m]
+    return (upstream[-1].rim_m if upstream else None), COVER_SD_M
+
+
+def _street(street: Street) -> tuple[float | None, float]:
+    return street.ground_elevation_m, street.ground_elevation_sd_m
+
+
+def _backwater(
+    unit: LengthUnit, rule: BackwaterRule, where: str, level_m: float, against_m: float | None,
+    sd_m: float,
+) -> CodeCheck:  # fmt: skip
+    what = "finished floor" if rule.compares == "floor" else "flood rim"
+    other = "the cover of the next upstream manhole" if rule.against == "manhole" else "the street"
+    verdict: Verdict = "not known"
+    if against_m is None:
+        text = f"not known: give the elevation of {other} (rim of the manhole)"
+    else:
+        below_m = against_m - level_m
+        p = p_below(level_m, against_m, sd_m)
+        side = "below" if below_m >= 0 else "above"
+        place = f"the {what} lies {about(abs(below_m), unit)} {side} it ({100 * p:.0f} % below)"
+        verdict = "asked" if p >= 1 - POSSIBLE else "not asked" if p < POSSIBLE else "not known"
+        said = {
+            "asked": "a valve is asked for",
+            "not asked": "no valve is asked for by this comparison",
+        }
+        text = f"{said.get(verdict, 'level both before deciding')}: {place}"
+    return CodeCheck(
+        "backwater-valve", "Backwater valve", verdict,
+        f"{where}{text}. The {what} is compared with {other} ({rule.section}); {rule.note}",
+        rule.section,
+    )  # fmt: skip
+
+
+def p_below(level_m: float, against_m: float, sd_m: float) -> float:
+    """Give the probability that a level lies below an uncertain elevation: Φ((e − l) / sd).
+
+    >>> p_below(29.85, 29.85, 0.05)
+    0.5
+    """
+    return float(ndtr((against_m - level_m) / max(sd_m, 1e-9)))
+
+
+def stack_check(
+    plumbing: Plumbing, distance_m: float, stack_m: float, stack: str, unit: LengthUnit
+) -> CodeCheck | None:
+    """Hold a wye downstream of a stack's base against the least distance; None if none is asked."""
+    rule = plumbing.stack_base
+    if rule is None:
+        return None
+    least_m = rule.least_m(stack_m)
+    short_m = least_m - distance_m
+    found = f"the wye is {about(distance_m, unit)} downstream of the base of {stack}"
+    asked = f"{about(least_m, unit)} asked"
+    if rule.diameters is not None:
+        asked += f" ({rule.diameters:g} x {format_length(stack_m, small(unit))} stack)"
+    enough = at_least(distance_m, least_m, MATTERS_M)
+    verdict: Verdict = "met" if enough else "not met"
+    if not enough:
+        asked += f", {about(short_m, unit)} short"
+    if rule.only_if and not enough:
+        verdict, asked = "ask", f"{asked}, if {rule.only_if}"
+    return _check("stack-base", "Distance from the stack", verdict, f"{found}; {asked}",
+                  rule.section, sure=rule.sure)  # fmt: skip
+
+
+def vent_check(
+    plumbing: Plumbing, kind: str, trap_m: float, length_m: float | None, unit: LengthUnit
+) -> CodeCheck:
+    """Hold the developed length from trap to vent against the table by trap size.
+
+    The arm may not fall more than one pipe diameter (IPC 909.2), at the table's slope.
+    """
+    row, name = plumbing.trap_arm(trap_m), "Vent"
+    if kind == "toilet" or row is None:
+        return CodeCheck("trap-arm", name, "ask", "its own rule, not the "
+                         "table by trap size: ask where the vent must be", "")  # fmt: skip
+    most = (
+        f"at most {about(row.length_m, unit)} along the pipe from a {size(trap_m, unit)} trap to "
+        f"its vent, falling no more than one pipe diameter"
+    )
+    if length_m is None:
+        return _check("trap-arm", name, "not known", f"no vent is given: {most}", row.section,
+                      sure=row.sure)  # fmt: skip
+    fall_m = length_m * row.slope
+    fits = at_least(row.length_m, length_m, MATTERS_M) and at_least(trap_m, fall_m, MATTERS_M)
+    return _check("trap-arm", name, "met" if fits else "not met",
+                  f"{about(length_m, unit)} from trap to vent; {most}", row.section,
+                  sure=row.sure)  # fmt: skip
+
+
+def load_check(
+    plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, slope: float,
+    unit: LengthUnit, what: str,
+) -> CodeCheck:  # fmt: skip
+    """Hold the fixture units on a pipe against the table by size and slope."""
+    load, most = plumbing.load(kinds), plumbing.loads.most(diameter_m, slope)
+    rows = [plumbing.fixtures[kind] for kind in kinds]
+    sections = "; ".join(dict.fromkeys([*(row.section for row in rows), plumbing.loads.section]))
+    said = f"{load:g} drainage fixture units on {what} of {size(diameter_m, unit)}"
+    sure = plumbing.loads.sure and all(row.sure for row in rows)
+    if most is None:
+        return _check("fixture-units", "Fixture units", "ask",
+                      f"{said}; the table has no such size", sections, sure=True)  # fmt: skip
+    if most == 0.0:
+        said += f"; no load is allowed at {100 * slope:.2f} %"
+    else:
+        said += f"; at most {most:g} at {100 * slope:.2f} %"
+    verdict: Verdict = "met" if 0.0 < load <= most else "not met"
+    return _check("fixture-units", "Fixture units", verdict, said, sections, sure=sure)
+
+
+def closet_check(plumbing: Plumbing, diameter_m: float, unit: LengthUnit) -> CodeCheck:
+    """Hold the drain of a water closet against its least size."""
+    rule = plumbing.water_closet
+    enough = at_least(diameter_m, rule.least_m, MATTERS_M)
+    return _check(
+        "water-closet-drain", "Size for a water closet", "met" if enough else "not met",
+        f"{size(diameter_m, unit)}; at least {size(rule.least_m, unit)}", rule.section,
+        sure=rule.sure,
+    )  # fmt: skip
+
+
+def cleanout_check(
+    plumbing: Plumbing, spacing_m: float, length_m: float, turns_deg: Sequence[float],
+    unit: LengthUnit,
+) -> CodeCheck:  # fmt: skip
+    """Count the cleanouts that a run's length and turns ask for.
+
+    One for each started ``spacing_m``; by turns one where a turn, or their sum, passes the
+    rule's angle. Turns of just the angle that stand side by side are a question for the authority.
+    """
+    rule = plumbing.cleanouts
+    count = math.ceil(round(length_m / spacing_m, 6))
+    turned = sum(turns_deg) if rule.total else max(turns_deg, default=0.0)
+    by_turn = turned > rule.turn_deg + 1e-6
+    together = sum(turns_deg) > rule.turn_deg + 1e-6
+    said = [f"one for each {about(spacing_m, unit)} of run: {count}"]
+    if by_turn:
+        said.append(f"one more for the turns ({turned:g}°)")
+    elif together:
+        said.append(f"turns of {sum(turns_deg):g}° together: ask whether one more is wanted")
+    return _check("cleanout", "Cleanouts", "ask" if together and not by_turn else "asked",
+                  "; ".join(said), rule.section, sure=rule.sure)  # fmt: skip
+
+
+def ejector_check(plumbing: Plumbing) -> CodeCheck:
+    """Say what a fixture needs that cannot drain by gravity."""
+    rule = plumbing.ejector
+    return CodeCheck(
+        "ejector", "Ejector", "asked",
+        f"where it cannot drain by gravity: {rule.words} ({rule.section})", rule.section,
+    )  # fmt: skip
+
+
+def small(unit: LengthUnit) -> LengthUnit:
+    """Give the unit of pipe sizes."""
+    return "in" if is_imperial(unit) else "mm"
+
+
+def size(diameter_m: float, unit: LengthUnit) -> str:
+    """Write a pipe's size."""
+    return format_length(diameter_m, small(unit), fraction=4)
+
+
+def _check(
+    code: str, name: str, verdict: Verdict, words: str, section: str, *, sure: bool
+) -> CodeCheck:
+    """Make a check; where the number is from memory nothing is met or not met by it."""
+    if not sure and verdict in ("met", "not met"):
+        verdict = "ask"
+        words = f"{words}: compare with the adopted text"
+    elif verdict in ("met", "not met"):
+        words = f"{words}: {verdict}"
+    return CodeCheck(code, name, verdict, f"{words} ({section})", section)

@@ -1,0 +1,252 @@
+"""Planned branches against the plumbing codes' own numbers; the sections stand in the rule sets.
+
+The worked cases are the codes' tables applied by hand; elevations in metres, pipes in inches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from sitegis._findings import TapSpread
+from sitegis._plumbing import Plumbing
+from sitegis._rules import load_rules
+from sitegis._site import PlannedFixture
+from sitegis._survey import Survey
+from sitegis.dig.codes import (
+    backwater_checks,
+    cleanout_check,
+    closet_check,
+    load_check,
+    p_below,
+    stack_check,
+    vent_check,
+)
+from sitegis.dig.tie_in import clear_spans, tie_ins
+from tests.test_dig_tie_in import STRAIGHT, fixture, tie_survey
+
+INCH, FOOT = 0.0254, 0.3048
+COVER_M, FLOOR_M, STREET_M = 30.00, 29.85, 30.20
+NAMES = ("us-ipc", "us-upc", "ca-npc", "ca-obc")
+
+
+def plumbing(name: str) -> Plumbing:
+    """Give the plumbing tables of a rule set."""
+    return load_rules(name).plumbing
+
+
+def tapped(name: str, cover_m: float | None, street_m: float) -> tuple[Survey, TapSpread]:
+    """Give the corner lot under a rule set, its first main with a cover upstream of the tap."""
+    survey = replace(tie_survey(), rules=load_rules(name))
+    main = survey.site.mains[0]
+    main = replace(main, manholes=tuple(replace(one, rim_m=cover_m) for one in main.manholes))
+    streets = tuple(
+        replace(one, ground_elevation_m=street_m, ground_elevation_sd_m=0.05)
+        for one in survey.site.streets
+    )
+    site = replace(survey.site, mains=(main, *survey.site.mains[1:]), streets=streets)
+    station = main.manholes[0].station_m + 1.0
+    tap = TapSpread(main, 1.0, station, np.zeros(2), main.manholes[0], (), ())
+    return replace(survey, site=site), tap
+
+
+def valve(name: str, kind: str, floor_m: float, cover_m: float | None = COVER_M) -> str:
+    """Give the verdict on a backwater valve for a fixture on a floor."""
+    survey, tap = tapped(name, cover_m, STREET_M)
+    one = PlannedFixture("F", "F", kind, "R1", 1.0, 1.0)
+    (check,) = backwater_checks(survey, one, floor_m, [tap])
+    assert check.section in check.words
+    return check.verdict
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "floor_m", "expected"),
+    [
+        # IPC 715.1 compares the floor with the cover, whatever stands on it
+        ("us-ipc", "floor-drain", 29.85, "asked"),
+        ("us-ipc", "basin", 29.85, "asked"),
+        ("us-ipc", "basin", 30.10, "not asked"),
+        # UPC 710.1 the flood rim: a floor drain's is its floor, a lavatory's 0.80 m above it
+        ("us-upc", "floor-drain", 29.85, "asked"),
+        ("us-upc", "basin", 29.85, "not asked"),
+        # NPC 2.4.6.4, OBC 7.4.6.4 with the street at 30.20
+        ("ca-npc", "floor-drain", 29.85, "asked"),
+        ("ca-obc", "floor-drain", 29.85, "asked"),
+        ("ca-obc", "basin", 29.85, "not asked"),
+        ("ca-obc", "floor-drain", 30.35, "not asked"),
+    ],
+)
+def test_backwater_valve_as_each_code_compares(
+    name: str, kind: str, floor_m: float, expected: str
+) -> None:
+    """Cover 30.00, floor 29.85 or 30.10, lavatory rim 30.65, street 30.20: the codes differ."""
+    assert valve(name, kind, floor_m) == expected
+
+
+@pytest.mark.parametrize("name", ["us-ipc", "us-upc"])
+def test_without_the_covers_elevation_a_valve_is_not_known(name: str) -> None:
+    """Nobody may read "not asked" where the cover was never levelled."""
+    assert valve(name, "floor-drain", 29.85, None) == "not known"
+    assert valve(name, "floor-drain", 99.0, None) == "not known"
+
+
+def test_close_levels_are_told_as_a_probability() -> None:
+    """Floor 2 cm below a cover known to 5 cm: Φ(0.4) = 66 %, neither asked nor not asked."""
+    assert p_below(29.98, 30.00, 0.05) == pytest.approx(norm.cdf(0.4))
+    assert valve("us-ipc", "floor-drain", 29.98) == "not known"
+
+
+@pytest.mark.parametrize(
+    ("name", "stack_in", "away_in", "verdict", "words"),
+    [
+        ("us-ipc", 4, 27, "not met", '13" short'),
+        ("us-ipc", 3, 27, "not met", '3" short'),
+        ("us-ipc", 4, 40, "met", '40"'),
+        ("ca-obc", 4, 27, "ask", "two or more storeys"),
+        ("ca-obc", 4, 60, "met", '59" asked'),
+        ("ca-npc", 4, 60, "ask", "from memory"),
+    ],
+)
+def test_distance_from_a_stacks_base(
+    name: str, stack_in: float, away_in: float, verdict: str, words: str
+) -> None:
+    """IPC 704.3: ten diameters of the stack; OBC 7.4.2.1.(2): 1.5 m where two storeys drain."""
+    found = stack_check(plumbing(name), away_in * INCH, stack_in * INCH, "S1", "in")
+
+    assert found is not None
+    assert found.verdict == verdict
+    assert words in found.words
+
+
+def test_upc_is_not_known_to_ask_for_a_distance() -> None:
+    """No such number was seen in the UPC: nothing is said rather than something made up."""
+    assert stack_check(plumbing("us-upc"), 0.1, 0.1, "S1", "ft") is None
+
+
+def test_no_wye_stands_within_ten_diameters_of_a_stack() -> None:
+    """A 4 in stack at station 1.0 closes the drain to 1.0 + 40 in."""
+    spans = clear_spans(STRAIGHT, 1.4, [(1.0, 1.0 + 40 * INCH)])
+
+    assert spans == [pytest.approx((0.45, 1.0)), pytest.approx((1.0 + 40 * INCH, 8.0))]
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "trap_in", "length_m", "verdict"),
+    [
+        ("us-ipc", "basin", 1.5, 1.68, "met"),
+        ("us-upc", "basin", 1.5, 1.68, "not met"),
+        ("us-ipc", "shower", 2, 2.13, "met"),
+        ("us-upc", "shower", 2, 2.13, "not met"),
+        ("us-ipc", "basin", 1.25, 1.68, "not met"),
+        ("us-ipc", "shower", 2, None, "not known"),
+        # from memory: never met or not met
+        ("ca-npc", "basin", 1.5, 1.68, "ask"),
+        ("ca-obc", "shower", 2, 9.0, "ask"),
+        ("us-ipc", "toilet", 3, 9.0, "ask"),
+    ],
+)
+def test_trap_to_vent(
+    name: str, kind: str, trap_in: float, length_m: float | None, verdict: str
+) -> None:
+    """IPC Table 909.1: 1 1/2 in 6 ft, 2 in 8 ft; UPC Table 1002.2: 3 ft 6 in, 5 ft."""
+    assert vent_check(plumbing(name), kind, trap_in * INCH, length_m, "ft").verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("name", "units"), [("us-ipc", 5.0), ("us-upc", 6.0), ("ca-npc", 6.0), ("ca-obc", 6.0)]
+)
+def test_a_new_bathroom_at_once(name: str, units: float) -> None:
+    """Closet (1.6 gpf), lavatory, shower: IPC and NPC as a group, UPC 3 + 1 + 2."""
+    assert plumbing(name).load(("toilet", "basin", "shower")) == units
+
+
+@pytest.mark.parametrize(("name", "units"), [("us-ipc", 14.0), ("us-upc", 17.0)])
+def test_a_house_of_two_bathrooms(name: str, units: float) -> None:
+    """Two bathrooms, kitchen sink, clothes washer: IPC 5 + 5 + 2 + 2, UPC 6 + 6 + 2 + 3."""
+    bathroom = ("toilet", "basin", "shower")
+    assert plumbing(name).load((*bathroom, *bathroom, "kitchen", "laundry")) == units
+
+
+@pytest.mark.parametrize(
+    ("name", "inches", "slope", "most"),
+    [
+        ("us-ipc", 3, 1 / 96, 36), ("us-ipc", 2, 1 / 48, 21), ("us-ipc", 3, 1 / 48, 42),
+        ("us-ipc", 4, 1 / 96, 180), ("us-ipc", 8, 1 / 192, 1400), ("us-ipc", 3, 1 / 192, 0),
+        ("us-upc", 3, 1 / 48, 35), ("us-upc", 2, 1 / 48, 8), ("us-upc", 3, 1 / 96, 0),
+        ("ca-obc", 3, 1 / 50, 27), ("ca-obc", 3, 1 / 100, 0), ("ca-obc", 4, 1 / 75, 180),
+        ("ca-obc", 6, 1 / 133, 600), ("us-upc", 8, 1 / 48, None),
+    ],
+)  # fmt: skip
+def test_greatest_load_by_size_and_slope(
+    name: str, inches: float, slope: float, most: float | None
+) -> None:
+    """IPC Table 710.1(1), UPC Table 703.2, OBC Table 7.4.10.8; 1:75 counts as 1:100."""
+    assert plumbing(name).loads.most(inches * INCH, slope) == most
+
+
+def test_a_load_that_no_column_allows_is_not_met() -> None:
+    """A 3 in pipe at 1:100 has no entry in the IPC's 1/16 column, whatever the load."""
+    code = plumbing("us-ipc")
+    assert load_check(code, ("toilet",), 3 * INCH, 1 / 150, "ft", "a branch").verdict == "not met"
+    assert load_check(code, ("toilet",), 3 * INCH, 1 / 96, "ft", "a branch").verdict == "met"
+    assert load_check(code, ("basin",) * 22, 2 * INCH, 1 / 48, "ft", "x").verdict == "not met"
+    unsure = load_check(plumbing("ca-obc"), ("toilet",), 3 * INCH, 0.02, "m", "a branch")
+    assert unsure.verdict == "ask"
+
+
+@pytest.mark.parametrize(
+    ("name", "inches", "verdict"),
+    [("us-ipc", 3, "met"), ("us-ipc", 2, "not met"), ("us-upc", 3, "met"), ("ca-npc", 2, "ask")],
+)
+def test_least_drain_of_a_water_closet(name: str, inches: float, verdict: str) -> None:
+    """3 in: IPC Table 710.1(1) note a, UPC Table 702.1; Canada from memory."""
+    assert closet_check(plumbing(name), inches * INCH, "ft").verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("name", "turns", "verdict", "words"),
+    [
+        ("us-ipc", (22.5, 45.0, 90.0), "asked", "one more for the turns (90°)"),
+        ("us-upc", (22.5, 45.0, 90.0), "asked", "one more for the turns (157.5°)"),
+        ("us-ipc", (45.0, 45.0), "ask", "ask whether"),
+        ("us-ipc", (45.0,), "asked", ": 1"),
+    ],
+)
+def test_cleanouts_at_turns(name: str, turns: tuple[float, ...], verdict: str, words: str) -> None:
+    """34 ft with 22.5, 45 and 90°: IPC 708.1.4 counts the 90, UPC 707.4 the sum of 157.5."""
+    found = cleanout_check(plumbing(name), 100 * FOOT, 34 * FOOT, turns, "ft")
+
+    assert found.verdict == verdict
+    assert words in found.words
+
+
+def test_cleanouts_by_length() -> None:
+    """110 ft at one each 100 ft are two; 100 ft is one."""
+    code = plumbing("us-ipc")
+    assert ": 2" in cleanout_check(code, 100 * FOOT, 110 * FOOT, (), "ft").words
+    assert ": 1" in cleanout_check(code, 100 * FOOT, 100 * FOOT, (), "ft").words
+
+
+def test_a_fixture_that_cannot_drain_is_told_what_it_needs() -> None:
+    """IPC 712: a vented pit 18 in across, check valve, its own vent; only where it is needed."""
+    shallow = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.15))[0]
+    deep = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.8))[0]
+
+    (said,) = [one.words for one in shallow.checks if one.code == "ejector"]
+    assert all(word in said for word in ("18 in", "check valve", "own vent", "712"))
+    assert "ejector" not in {one.code for one in deep.checks}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_check_names_its_section(name: str) -> None:
+    """Every planned kind of fixture is held against the code, and told where the number stands."""
+    for kind in ("toilet", "shower", "basin", "floor-drain", "laundry", "kitchen"):
+        survey = replace(tie_survey(fixture(kind, 2.0, 2.0)), rules=load_rules(name))
+        (found,) = tie_ins(survey)
+        assert {"trap-arm", "fixture-units", "cleanout"} <= {one.code for one in found.checks}
+        for check in found.checks:
+            assert not check.section or check.section in check.words
+            assert "from memory" not in check.section or check.verdict not in ("met", "not met")
