@@ -17,7 +17,7 @@ from pydantic import ConfigDict, Field
 
 from . import _polyline
 from ._errors import Notice
-from ._fields import RECORD, Depth, Extent, Length, Share, Weight
+from ._fields import RECORD, Depth, Extent, Length, Share, Text, Weight
 from ._frames import Array, LotFrame
 from ._ties import MATTERS_M, largest
 
@@ -80,6 +80,32 @@ class Priors:
     side: Weight | None = None
     side_yard: Weight | None = None
     unlisted: Weight | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordTexts:
+    """``[record]``: what the lateral record states and nothing is computed from.
+
+    An empty text is printed as a ruled line, to be filled in by hand. ``test_result`` is of the
+    test or inspection; ``photos`` and ``video`` say where they are kept.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = RECORD
+    address: Text = ""
+    parcel: Text = ""
+    legal_description: Text = ""
+    owner: Text = ""
+    permit: Text = ""
+    ticket: Text = ""
+    contractor: Text = ""
+    license: Text = ""
+    sewer_type: Literal["sanitary", "storm", "combined"] | None = None
+    test_result: Text = ""
+    photos: Text = ""
+    video: Text = ""
+
+
+Paper = Literal["letter", "a4", "tabloid", "a3"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,12 +398,21 @@ class Site:
     head_above_invert_m: float = 0.025
     drain_diameter_m: float = 0.1016
     drain_diameter_known: bool = True
-    datum_known: bool = False
+    slab_elevation_m: float | None = None
+    vertical_datum: str = ""
+    coordinate_epoch: float | None = None
+    paper: Paper | None = None
+    record: RecordTexts = RecordTexts()
     surveyed_by: str = ""
     surveyed_on: str = ""
     receiver: str = ""
     sonde: str = ""
     drain_material: str = ""
+
+    @property
+    def datum_known(self) -> bool:
+        """Whether the slab's elevation in the mains' datum was given."""
+        return self.slab_elevation_m is not None
 
 
 def indoor_marks(site: Site) -> frozenset[str]:

@@ -210,7 +210,7 @@ def corner_site(
         dig=DigSettings(),
         seed=1,
         year_built=1924,
-        datum_known=True,
+        slab_elevation_m=100.0,
     )
 
 

@@ -434,7 +434,7 @@ def _survey_site(
         keep_outs=(), easements=(),
         ground=Ground(spots, levels + generator.uniform(-0.08, 0.08, 3), np.full(3, 0.05), False),
         noise=Noise(), priors=Priors(), dig=DigSettings(), seed=1, year_built=block.year_built,
-        datum_known=True,
+        slab_elevation_m=100.0,
     )  # fmt: skip
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
+from pathlib import Path
 
 import ezdxf
 import gpxpy
@@ -12,20 +13,30 @@ import numpy as np
 import pypdf
 import pytest
 from lxml import etree
+from pyproj import Proj
 
+from sitegis._site import Easement, Paper, RecordTexts
 from sitegis._survey import Survey
-from sitegis._units import about
+from sitegis._units import about, parse_bearing
+from sitegis.read import read_site
 from sitegis.score.intervals import tap_spreads
 from sitegis.write.gis.dxf import dxf_bytes
 from sitegis.write.gis.dxf_sheet import plain_text
 from sitegis.write.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
+from sitegis.write.record.particulars import (
+    building_words,
+    lot_rows,
+    manhole_rows,
+    place_rows,
+)
 from sitegis.write.record.sheet import POINT_M, fit
 from sitegis.write.record.tables import lateral_rows
 from sitegis.write.text import corner_words, exit_sentence
 
 from .filled import filled_survey
 
+FIXTURES = Path(__file__).parents[1] / "fixtures"
 KML = "{http://www.opengis.net/kml/2.2}"
 HOSTILE = 'A & <b>"lot"</b> \x00\x1b ]]> %%d ^J <script>alert(1)</script>'
 
@@ -194,16 +205,32 @@ def test_record_shows_hostile_text_as_text(hostile: Survey) -> None:
     assert "<script>alert(1)</script>" in _text(hostile)
 
 
-def test_record_is_letter_in_feet_and_a4_in_metres() -> None:
-    """Letter is 612 × 792 points; A4 210 × 297 mm (ISO 216)."""
-    sizes = {}
-    for units in ("ft", "m"):
-        reader = pypdf.PdfReader(io.BytesIO(record_bytes(filled_survey(units=units))))
-        box = reader.pages[0].mediabox
-        sizes[units] = (float(box.width), float(box.height))
+def _on_paper(survey: Survey, paper: Paper | None) -> tuple[float, float]:
+    site = replace(survey.site, paper=paper)
+    reader = pypdf.PdfReader(io.BytesIO(record_bytes(replace(survey, site=site))))
+    box = reader.pages[0].mediabox
+    return float(box.width), float(box.height)
 
-    assert sizes["ft"] == (612, 792)
-    assert sizes["m"] == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
+
+@pytest.mark.parametrize(
+    ("paper", "inches"),
+    [("letter", (8.5, 11)), ("a4", (210 / 25.4, 297 / 25.4)),
+     ("tabloid", (11, 17)), ("a3", (297 / 25.4, 420 / 25.4))],
+)  # fmt: skip
+def test_record_is_on_the_paper_asked_for(
+    survey: Survey, paper: Paper, inches: tuple[float, float]
+) -> None:
+    """Sizes by ISO 216 and ANSI/ASME Y14.1 (Letter is A, Tabloid is B)."""
+    assert _on_paper(survey, paper) == pytest.approx(np.array(inches) * 72, abs=0.01)
+
+
+def test_a_site_in_metres_in_america_is_not_forced_to_a4() -> None:
+    """The invented lot lies in Illinois: Letter in meters too; on the same zone far south, A4."""
+    metric = filled_survey(units="m")
+    south = replace(metric.site.frame, crs="EPSG:32716", origin_northing_m=7_000_000.0)
+    there = replace(metric, site=replace(metric.site, frame=south))
+    assert _on_paper(metric, None) == (612, 792)
+    assert _on_paper(there, None) == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
 
 
 @pytest.mark.parametrize(("unit", "words"), [("ft", "1 in = 20 ft"), ("m", "1:200")])
@@ -253,3 +280,127 @@ def test_record_does_not_state_what_nobody_gave(survey: Survey) -> None:
     assert [given[field] for field in fields] == ["as stated on site", "record"]
     assert [assumed[field] for field in fields] == ["assumed: not given"] * 2
     assert assumed["Material"] == ""
+
+
+def _words(survey: Survey) -> str:
+    return " ".join(_text(survey).split())
+
+
+def test_record_prints_what_the_job_is_filed_by(survey: Survey) -> None:
+    """Every text of ``[record]`` stands in the PDF as it was given."""
+    texts = RecordTexts(
+        "12 Invented Ave", "INV-00-17", "Lot 4, Block 2, Invented Addition", "Inv. Owner",
+        "P-1001", "T-2002", "Invented Drains", "L-3003", "combined", "air test passed",
+        "folder seven", "tape eight",
+    )  # fmt: skip
+    words = _words(replace(survey, site=replace(survey.site, record=texts)))
+    for name in (field.name for field in fields(RecordTexts)):
+        assert getattr(texts, name) in words, name
+
+
+def test_what_is_not_given_is_a_line_to_fill_in(survey: Survey) -> None:
+    """Each text that is missing has a ruled line beside its name."""
+    lines = _text(survey).splitlines()
+    for name in ("Address", "Legal description", "Owner", "Permit number", "License", "Video"):
+        assert lines[lines.index(name) + 1].startswith("____"), name
+
+
+def test_the_parcel_id_is_that_of_the_layer() -> None:
+    """A lot found in a layer by its id has that id as its parcel."""
+    site = read_site(FIXTURES / "corner-lot-alley").site
+    assert site.record.parcel == "INV-17"
+
+
+def test_record_gives_coordinates_as_pyproj_does(survey: Survey) -> None:
+    """Exit, property line and tap on the grid, and in degrees by pyproj from those."""
+    rows = {row[0]: row for row in place_rows(survey)}
+    words = _text(survey)
+    to_degrees = Proj(survey.site.frame.crs)
+    for name in ("exit (inferred)", "at the property line (inferred)", "tap (inferred)"):
+        _, grid, degrees, _, _ = rows[name]
+        east, north = (float(value) for value in grid.split(", "))
+        longitude, latitude = to_degrees(east, north, inverse=True)
+        assert [float(value) for value in degrees.split(", ")] == pytest.approx(
+            [longitude, latitude], abs=2e-7
+        )
+        assert grid in words
+    tap = survey.site.frame.to_crs(survey.routes[0].vertices[survey.scores.hypotheses[0].best, -1])
+    shown = [float(value) for value in rows["tap (inferred)"][1].split(", ")]
+    assert shown == pytest.approx(tap, abs=0.006)
+
+
+def test_lot_lines_have_the_bearings_of_the_corners(survey: Survey) -> None:
+    """Bearing and distance by plane trigonometry from the corners' grid coordinates."""
+    frame, corners = survey.site.frame, survey.site.lot.vertices
+    grid = frame.to_grid_m(corners)
+    for (side, bearing, distance), start, end in zip(
+        lot_rows(survey), grid, np.roll(grid, -1, axis=0), strict=True
+    ):
+        assert side in survey.site.lot.sides
+        east, north = end - start
+        assert parse_bearing(bearing) == pytest.approx(
+            np.degrees(np.arctan2(east, north)) % 360, abs=1 / 3600
+        )
+        ground_ft = np.hypot(east, north) / frame.combined_factor / 0.3048
+        assert float(distance.removesuffix(" ft")) == pytest.approx(ground_ft, abs=0.006)
+        assert bearing.split()[1] in _words(survey)
+
+
+def test_inverts_are_elevations_in_a_named_datum(survey: Survey) -> None:
+    """Elevation at the exit = slab's elevation + the median of the routes' inverts there.
+
+    The median is numpy's; without the slab's elevation the record says so and names no datum.
+    """
+    tied = replace(survey.site, slab_elevation_m=100.0, vertical_datum="Invented Datum 29")
+    rows = {row[0]: row for row in place_rows(replace(survey, site=tied))}
+    starts = survey.routes[0].inverts_m[:, 0]
+    stated_ft = float(rows["exit (inferred)"][4].split(" ft")[0])
+    step_ft = np.ptp(starts) / 20 / 0.3048
+    assert stated_ft == pytest.approx((100.0 + np.median(starts)) / 0.3048, abs=step_ft)
+    words = _words(replace(survey, site=tied))
+    assert "Vertical: Invented Datum 29; basement slab 328.08 ft" in words
+    bare = replace(survey, site=replace(survey.site, slab_elevation_m=None))
+    assert "not tied to a vertical datum" in _words(bare)
+
+
+def test_both_manholes_of_the_reach_are_named_with_their_distances(survey: Survey) -> None:
+    """The two distances add up to the stations' difference of the manholes, to 0.1 ft each."""
+    (tap, *_) = tap_spreads(survey)
+    down, up = (row for row in manhole_rows(survey, (tap,)))
+    assert (down[1], up[1]) == ("downstream", "upstream")
+    stations = {one.id: one.station_m for one in tap.main.manholes}
+    apart_ft = (stations[down[2]] - stations[up[2]]) / 0.3048
+    both = [float(row[3].replace("+", "")) for row in (down, up)]
+    assert sum(both) == pytest.approx(apart_ft, abs=0.11)
+    words = _words(survey)
+    assert all(name in words for name in stations)
+
+
+def test_every_main_and_easement_stands_on_the_plan(survey: Survey) -> None:
+    """All mains beside the lot are named on the first page, and an easement is drawn and named."""
+    ring = np.array([[0.0, 8.0], [15.0, 8.0], [15.0, 9.5], [0.0, 9.5]])
+    site = replace(survey.site, easements=(Easement("E-1", ring),))
+    reader = pypdf.PdfReader(io.BytesIO(record_bytes(replace(survey, site=site))))
+    first = reader.pages[0].extract_text()
+    assert all(main.id in first for main in survey.site.mains)
+    assert "easement: E-1" in first
+    assert "easement, from record" in first
+
+
+def test_record_states_its_scales_date_and_language(survey: Survey) -> None:
+    """Exaggeration as a ratio; the file is dated by the survey (PDF 32000-1, 7.9.4)."""
+    reader = pypdf.PdfReader(io.BytesIO(record_bytes(survey)))
+    assert re.search(r"vertical exaggeration \d+:1", _text(survey))
+    assert reader.metadata is not None
+    assert reader.metadata.title == f"Lateral record: {survey.site.name}"
+    assert str(reader.metadata.creation_date_raw).startswith("D:20010203")
+    assert reader.trailer["/Root"]["/Lang"] == "en-US"
+
+
+def test_building_and_pits_have_their_sizes(survey: Survey) -> None:
+    """Walls by the distance between corners, in their order."""
+    vertices = survey.site.building.vertices
+    lengths = np.hypot(*(np.roll(vertices, -1, axis=0) - vertices).T)
+    words = building_words(survey)
+    for side, length in zip(survey.site.building.sides, lengths, strict=True):
+        assert f"{side} {about(float(length), 'ft')}" in words

@@ -19,8 +19,8 @@ import pytest
 from PIL import Image
 
 import sitegis
-from sitegis.write.gis.geopackage import written_date
 from sitegis.write.looks import LOOKS, UTILITY_COLORS
+from sitegis.write.numbers import written_date
 
 ROOT = Path(__file__).parent.parent
 SYSTEM_PYTHON = "/usr/bin/python3"

@@ -28,7 +28,7 @@ from .._fields import (
     Text,
     as_azimuth,
 )
-from .._site import Noise, Priors, Side
+from .._site import Noise, Paper, Priors, RecordTexts, Side
 from .._units import LengthUnit
 from ..evidence import AnyEvidence
 
@@ -71,6 +71,9 @@ class SiteTable(Table):
     head_above_invert: Length | None = None
     drain_diameter: Extent | None = None
     drain_material: Text = ""
+    vertical_datum: Text = ""
+    coordinate_epoch: Annotated[float, Field(ge=1980, le=2200)] | None = None
+    paper: Paper | None = None
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
 
 
@@ -310,6 +313,7 @@ class SiteFile(Table):
     keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()
     easement: Annotated[tuple[EasementTable, ...], Some] = ()
     ground: Annotated[tuple[GroundTable, ...], Some] = ()
+    record: RecordTexts = RecordTexts()
     noise: Noise = Noise()
     prior: Priors = Priors()
     cost: CostTable = CostTable()

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from .._errors import BadInput
 from .._frames import LotFrame
 from .._messages import fault_of
 from .._rules import RuleSet, load_rules
-from .._site import Building, Locate, Lot, Noise, Site, Tie
+from .._site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie
 from .._survey import Survey
 from ._building import make_building, make_rooms, make_wall_contacts
 from ._checks import (
@@ -158,10 +158,18 @@ def _fill(
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
         drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
         drain_diameter_known=table.drain_diameter is not None,
-        datum_known=table.slab_elevation is not None, surveyed_by=table.surveyed_by,
+        slab_elevation_m=table.slab_elevation, surveyed_by=table.surveyed_by,
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
         receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
+        vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
+        paper=table.paper, record=_record(file),
     )  # fmt: skip
+
+
+def _record(file: SiteFile) -> RecordTexts:
+    """Give the texts of the record; a lot from a layer has its parcel id there."""
+    parcel = file.record.parcel or (file.lot.id if file.lot.layer is not None else None) or ""
+    return replace(file.record, parcel=parcel)
 
 
 def _or(value: float | None, default: float) -> float:

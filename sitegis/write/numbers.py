@@ -1,10 +1,12 @@
-"""Numbers as they may stand in JSON: finite, rounded, no minus zero."""
+"""Numbers as they may stand in JSON: finite, rounded, no minus zero; the one date of an output."""
 
 from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 from .._ties import decimals
@@ -50,3 +52,18 @@ def json_bytes(value: Any, *, indent: int | None = 1) -> bytes:
     """Write JSON as UTF-8 with a final newline; ValueError if a number is not finite."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=indent)
     return (text + "\n").encode("utf-8")
+
+
+def written_date(surveyed_on: str) -> str:
+    """Return the one date of an output: SOURCE_DATE_EPOCH, else the survey's, else 1970.
+
+    The bytes depend on the input alone, so the time of writing is never in them.
+
+    >>> written_date("2026-04-14")
+    '2026-04-14T00:00:00.000Z'
+    """
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if epoch.isdecimal():
+        moment = datetime.fromtimestamp(int(epoch), UTC)
+        return moment.strftime("%Y-%m-%dT%H:%M:%S.000Z")
+    return f"{surveyed_on or '1970-01-01'}T00:00:00.000Z"

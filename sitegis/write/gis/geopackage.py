@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +20,7 @@ from ..attributes import attribute_table, column_title
 from ..features import LAYERS, NOT_LOCATED, clearance_area
 from ..findings import survey_features
 from ..looks import look_of
+from ..numbers import written_date
 from .styles import Symbol, style_qml, style_sld
 from .tables import LayerTable, describe_layers
 
@@ -133,21 +132,6 @@ def _layer_table(table: str, features: list[Feature]) -> LayerTable:
         style_sld(table, shape, symbols, attribute=attribute),
         columns,
     )  # fmt: skip
-
-
-def written_date(surveyed_on: str) -> str:
-    """Return the one date of an output: SOURCE_DATE_EPOCH, else the survey's, else 1970.
-
-    The bytes depend on the input alone, so the time of writing is never in them.
-
-    >>> written_date("2026-04-14")
-    '2026-04-14T00:00:00.000Z'
-    """
-    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
-    if epoch.isdecimal():
-        moment = datetime.fromtimestamp(int(epoch), UTC)
-        return moment.strftime("%Y-%m-%dT%H:%M:%S.000Z")
-    return f"{surveyed_on or '1970-01-01'}T00:00:00.000Z"
 
 
 def _columns(features: list[Feature]) -> dict[str, str]:

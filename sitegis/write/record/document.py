@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from datetime import datetime
+from functools import partial
 from typing import Any
 from xml.sax.saxutils import escape
 
+import numpy as np
 from reportlab.lib import pagesizes
 from reportlab.lib.colors import Color
 from reportlab.lib.styles import ParagraphStyle
@@ -23,17 +26,24 @@ from reportlab.platypus import (
     TableStyle,
 )
 
+from ..._site import Paper
 from ..._survey import Survey
 from ..._units import is_imperial
 from ...score.reliability import reliability_words
 from ..findings import find
+from ..numbers import written_date
 from ..panel_parts import profile_rows, tie_in_rows
-from . import tables
+from . import particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
 from .sheet import BOLD, ITALIC, PLAIN, register_fonts
 
 MARGIN = 0.6 * inch
+RULING = 18.0
+PAPERS: dict[Paper, tuple[float, float]] = {
+    "letter": pagesizes.letter, "a4": pagesizes.A4,
+    "tabloid": pagesizes.TABLOID, "a3": pagesizes.A3,
+}  # fmt: skip
 BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8, leading=10.5)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
 HEAD = ParagraphStyle("head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7,
@@ -65,12 +75,39 @@ class _Drawing(Flowable):
         self.draw_on(self.canv, self.survey, frame)
 
 
-class _Pages(Canvas):
-    """A canvas that writes the foot of every page once it knows how many pages there are."""
+class _Notes(Flowable):
+    """Ruled lines for notes and a sketch by hand, on what is left of the last page."""
 
-    def __init__(self, *args: Any, **settings: Any) -> None:
+    def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
+        """Take all the room that is left."""
+        self.width, self.height = available_width, available_height
+        return available_width, max(available_height - 1.0, 0.0)
+
+    def draw(self) -> None:
+        """Draw the title and the lines."""
+        if self.height < 3 * RULING:
+            return
+        self.canv.setFont(BOLD, 9.5)
+        self.canv.drawString(0, self.height - RULING, "Notes and sketch, by hand")
+        self.canv.setLineWidth(0.3)
+        self.canv.setStrokeColorRGB(0.6, 0.6, 0.6)
+        for number in range(2, int(self.height / RULING)):
+            y = self.height - number * RULING - 4
+            self.canv.line(0, y, self.width, y)
+
+
+class _Pages(Canvas):
+    """A canvas that writes the foot of every page once it knows how many pages there are.
+
+    The file is said to be made on ``date``.
+    """
+
+    def __init__(self, *args: Any, date: datetime, **settings: Any) -> None:
         super().__init__(*args, **settings)
         self._finished: list[dict[str, Any]] = []
+        stamp = self._doc._timeStamp  # type: ignore[attr-defined]
+        stamp.t, stamp.lt = date.timestamp(), date.timetuple()
+        stamp.YMDhms = tuple(stamp.lt)[:6]
 
     def showPage(self) -> None:  # noqa: N802 - reportlab's name
         """Keep the page for later."""
@@ -92,26 +129,38 @@ class _Pages(Canvas):
 
 
 def record_bytes(survey: Survey) -> bytes:
-    """Make the record as a PDF: letter paper for sites in feet or inches, else A4.
+    """Make the record as a PDF, on the paper asked for or else that in use at the site.
 
-    The same survey gives the same bytes: the file carries no time of its own.
+    The same survey gives the same bytes: the file's date is the survey's.
     """
     register_fonts()
     survey = find(survey)
-    size = pagesizes.letter if is_imperial(survey.site.units) else pagesizes.A4
+    size = PAPERS[survey.site.paper or usual_paper(survey)]
     target = io.BytesIO()
     document = SimpleDocTemplate(
         target, pagesize=size, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN,
         bottomMargin=0.7 * inch, invariant=1, title=f"Lateral record: {survey.site.name}",
         author=survey.site.surveyed_by, subject="Inferred from located points; not a locate",
-        creator="sitegis", lang="en", displayDocTitle=True, initialFontName=PLAIN,
+        creator="sitegis", lang="en-US", displayDocTitle=True, initialFontName=PLAIN,
     )  # fmt: skip
     width = size[0] - 2 * MARGIN
 
     story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
              *_tables(survey, width), *_last(survey, width)]  # fmt: skip
-    document.build(story, canvasmaker=_Pages)
+    date = datetime.fromisoformat(written_date(survey.site.surveyed_on))
+    document.build(story, canvasmaker=partial(_Pages, date=date))
     return target.getvalue()
+
+
+def usual_paper(survey: Survey) -> Paper:
+    """Choose the paper of an ordinary printer: Letter in North America, also with meters, else A4.
+
+    Letter is the everyday paper of the United States, Canada and Mexico (from memory). Sites in
+    feet or inches have it wherever they lie.
+    """
+    longitude, latitude = survey.site.frame.to_lonlat(np.zeros(2))
+    american = -170.0 <= longitude <= -50.0 and 15.0 <= latitude <= 84.0
+    return "letter" if american or is_imperial(survey.site.units) else "a4"
 
 
 def _text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
@@ -121,21 +170,33 @@ def _text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
 
 def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
     """Title, who measured when with what, and the plan."""
-    site, frame = survey.site, survey.site.frame
-    measured = ", ".join(filter(None, (site.surveyed_by, site.surveyed_on))) or tables.BLANK
+    site = survey.site
     with_what = ", ".join(filter(None, (site.receiver, site.sonde))) or tables.BLANK
-    datum = "the main's datum" if site.datum_known else "the basement slab (slab = 0)"
     lines = [
         _text("Lateral record", TITLE),
         _text(site.name, HEAD),
-        _text(f"Measured by: {measured}. With: {with_what}."),
-        _text(f"Grid: {frame.crs} ({frame.unit_name}), ground to grid factor "
-              f"{frame.combined_factor:.6f}. Elevations tied to {datum}. Rules: "
-              f"{survey.rules.title} ({survey.rules.edition})."),
+        _job(survey, width),
+        _text(f"Measured with: {with_what}. {particulars.datum_words(survey)} Rules: "
+              f"{survey.rules.title} ({survey.rules.edition}).", SMALL),
         Spacer(1, 5),
     ]  # fmt: skip
     used = sum(line.wrap(width, height)[1] + 9 for line in lines)
     return [*lines, _Drawing(survey, (width - 12, height - used - 24), draw_plan)]
+
+
+def _job(survey: Survey, width: float) -> Table:
+    """Set what the job is filed by, two a row."""
+    rows = particulars.job_rows(survey)
+    cells = [[_text(words, style) for pair in rows[n : n + 2]
+              for words, style in zip(pair, (SMALL, BODY), strict=True)]
+             for n in range(0, len(rows), 2)]  # fmt: skip
+    table = Table(cells, colWidths=[width * share for share in (0.14, 0.36) * 2], hAlign="LEFT")
+    table.setStyle(TableStyle([
+        ("FONTNAME", (0, 0), (-1, -1), PLAIN), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+    ]))  # fmt: skip
+    return table
 
 
 def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Table:
@@ -172,11 +233,23 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
     return [
         *_block("Lateral", ("field", "value", "how it is known"),
                 tables.lateral_rows(survey, survey.findings.taps), (0.27, 0.5, 0.23), width),
+        *_block("Places, depths and elevations",
+                ("place", "easting, northing", "longitude, latitude", "depth to invert",
+                 "invert elevation (90 %)"),
+                particulars.place_rows(survey), (0.2, 0.23, 0.23, 0.13, 0.21), width),
+        _text(particulars.datum_words(survey), SMALL),
+        *_block("Manholes at the ends of each reach",
+                ("main", "from the tap", "manhole", "distance from the tap", "invert elevation"),
+                particulars.manhole_rows(survey, survey.findings.taps),
+                (0.2, 0.17, 0.2, 0.2, 0.23), width),
+        *_block("Lot lines, counter-clockwise from the front-left corner",
+                ("side", "grid bearing", "distance on the ground"),
+                particulars.lot_rows(survey), (0.2, 0.4, 0.4), width),
         KeepTogether([
             _text("Under the slab", HEAD),
             _text("Beside each mark found by the receiver: its depth to the head.", SMALL),
             Spacer(1, 2),
-            _Drawing(survey, (width - 12, 5.2 * inch), draw_house),
+            _Drawing(survey, (width - 12, 4.3 * inch), draw_house),
         ]),
         *_sentences("Fall of the drain", profile_rows(survey, survey.findings.profile)),
         *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
@@ -217,10 +290,10 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
     if survey.findings.excavations:
         blocks += [
             *_block("Test pits (proposed)",
-                    ("pit", "dug to", "vertical, shored", "sloped", "loose spoil",
+                    ("pit", "size", "dug to", "vertical, shored", "sloped", "loose spoil",
                      "backfill"),
                     tables.excavation_rows(survey, survey.findings.excavations),
-                    (0.12, 0.14, 0.18, 0.22, 0.18, 0.16), width),
+                    (0.1, 0.16, 0.12, 0.16, 0.2, 0.14, 0.12), width),
             *(KeepTogether([_text(f"• {line}", SMALL)])
               for line in tables.pit_lines(survey.findings.excavations)),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
@@ -264,4 +337,5 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
                   "a located one.", italic),
             signatures,
         ]),
+        _Notes(),
     ]  # fmt: skip

@@ -4,28 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
+import shapely.ops
 from reportlab.lib.colors import Color, HexColor
 from reportlab.pdfgen.canvas import Canvas
 
+from ... import _polyline
 from ..._dig_plan import Pit
 from ..._findings import TieIn
 from ..._frames import Array
-from ..._site import KeepOut, Main
+from ..._site import Easement, KeepOut, Main
 from ..._survey import Survey
-from ..._units import FOOT_M, format_length, is_imperial
+from ..._units import FOOT_M, about, format_length, format_station, is_imperial
 from ...dig.depths import best_route
 from ..features import keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
-from .names import Name, draw_names, place_names
+from .dimensions import draw_dimensions
+from .names import Box, Name, draw_names, place_names
+from .particulars import course_words
 from .sheet import Sheet
 
 BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
 VIOLET = Color(0.36, 0.16, 0.53)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
-DASH_CLEAR = [1.0, 2.0]
+DASH_CLEAR, DASH_EASEMENT = [1.0, 2.0], [7.0, 2.0, 1.5, 2.0, 1.5, 2.0]
+CORRIDOR_LEVEL, CORRIDOR_GRAY = 0.95, 0.9
 LARGEST_LOT = 10.0
 """A lot so many times longer than house and lateral is cut off at the frame. Judgement."""
+BESIDE_M = 30.0
+"""A main so near the lot is drawn on the plan; of one farther off the tables tell. Judgement."""
 Frame = tuple[float, float, float, float]
 
 
@@ -35,10 +42,18 @@ def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
         shown = np.concatenate([shown, route[0]])
-    whole = np.concatenate([shown, survey.site.lot.vertices])
+    whole = np.concatenate([shown, survey.site.lot.vertices, *_near_mains(survey)])
     if np.ptp(whole, axis=0).max() <= LARGEST_LOT * np.ptp(shown, axis=0).max():
         shown = whole
     return _draw(canvas, survey, frame, shown, marked=False)
+
+
+def _near_mains(survey: Survey) -> list[Array]:
+    """Give the nearest point (1, 2) of each main beside the lot, so that the plan names it."""
+    lot = shapely.Polygon(survey.site.lot.vertices)
+    lines = [shapely.LineString(main.line) for main in survey.site.mains]
+    nearest = [shapely.ops.nearest_points(line, lot)[0] for line in lines]
+    return [shapely.get_coordinates(one) for one in nearest if one.distance(lot) <= BESIDE_M]
 
 
 def draw_house(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
@@ -55,12 +70,14 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     clip = canvas.beginPath()
     clip.rect(*frame)
     canvas.clipPath(clip, stroke=0, fill=0)
+    _draw_corridor(canvas, survey, sheet)
     names = [*_draw_records(canvas, survey, sheet), *_draw_lateral(canvas, survey, sheet)]
     names += _draw_marks(canvas, survey, sheet, named=marked)
     names += [_draw_pit(canvas, pit, sheet) for pit in survey.dig.pits[:3]]
     if marked:
         names += [_draw_tie_in(canvas, one, sheet) for one in survey.findings.tie_ins]
-    _draw_names(canvas, survey, sheet, names, legend=not marked)
+    taken = _draw_dimensions(canvas, survey, sheet, marked=marked)
+    _draw_names(canvas, survey, sheet, names, taken, legend=not marked)
     canvas.restoreState()
     canvas.setStrokeColor(BLACK)
     canvas.rect(*frame, stroke=1, fill=0)
@@ -72,15 +89,16 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
 
 
 def _draw_names(
-    canvas: Canvas, survey: Survey, sheet: Sheet, names: list[Name], *, legend: bool
-) -> None:
+    canvas: Canvas, survey: Survey, sheet: Sheet, names: list[Name], taken: list[Box], *,
+    legend: bool,
+) -> None:  # fmt: skip
     """Write the names inside the frame, clear of legend, scale, north arrow and each other."""
     right, top = sheet.left + sheet.width, sheet.bottom + sheet.height
     frame = (sheet.left + 1, sheet.bottom + 1, right - 1, top - 1)
-    taken = [(right - 50, top - 54, right, top),
+    taken = [*taken, (right - 50, top - 54, right, top),
              (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40)]  # fmt: skip
     if legend:
-        taken.append((right - 138, sheet.bottom, right, sheet.bottom + 76))
+        taken.append(_legend_box(survey, sheet))
     for point in survey.placement.points:
         x, y = sheet.points(np.array([point.x_m, point.y_m]))
         taken.append((float(x) - 2, float(y) - 2, float(x) + 2, float(y) + 2))
@@ -135,8 +153,50 @@ def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     paper.polyline(canvas, sheet.points(site.building.vertices), closed=True)
     for main in site.mains:
         names += _draw_main(canvas, main, sheet, survey)
+    for easement in site.easements:
+        names += _draw_easement(canvas, easement, sheet)
     names += [_draw_keep_out(canvas, keep_out, sheet) for keep_out in site.keep_outs]
     return names
+
+
+def _draw_corridor(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Shade what holds 95 % of the routes of the most probable way."""
+    best = survey.scores.hypotheses[0].hypothesis.id
+    for corridor in survey.dig.corridors:
+        if corridor.hypothesis != best or corridor.level != CORRIDOR_LEVEL:
+            continue
+        for ring, holes in zip(corridor.rings, corridor.holes, strict=True):
+            for outline, gray in ((ring, CORRIDOR_GRAY), *((hole, 1.0) for hole in holes)):
+                canvas.setFillColorRGB(gray, gray, gray)
+                canvas.setStrokeColorRGB(gray, gray, gray)
+                canvas.setLineWidth(0.1)
+                paper.polyline(canvas, sheet.points(outline), closed=True, fill=True)
+
+
+def _draw_dimensions(canvas: Canvas, survey: Survey, sheet: Sheet, *, marked: bool) -> list[Box]:
+    """Write the courses of the lot, or where the house alone is drawn its walls' lengths."""
+    site = survey.site
+    if not marked:
+        courses = [f"{bearing}  {length}" for bearing, length in
+                   course_words(survey, site.lot.vertices)]  # fmt: skip
+        return draw_dimensions(canvas, sheet, site.lot.vertices, courses, inside=True)
+    walls = _polyline.segment_lengths(_polyline.closed(site.building.vertices))
+    words = [about(float(length), site.units) for length in walls]
+    return draw_dimensions(canvas, sheet, site.building.vertices, words, inside=False)
+
+
+def _draw_easement(canvas: Canvas, easement: Easement, sheet: Sheet) -> list[Name]:
+    """Draw an easement's outline; give its name, where it shows."""
+    canvas.setStrokeColor(BLACK)
+    canvas.setLineWidth(0.7)
+    canvas.setDash(DASH_EASEMENT)
+    paper.polyline(canvas, sheet.points(easement.ring), closed=True)
+    canvas.setDash()
+    seen = shapely.Polygon(easement.ring).intersection(_window(sheet).buffer(-1.0))
+    if seen.is_empty:
+        return []
+    at = shapely.get_coordinates(seen.representative_point())[0]
+    return [Name(sheet.points(at), f"easement: {easement.id}", size=6)]
 
 
 def _draw_keep_out(canvas: Canvas, keep_out: KeepOut, sheet: Sheet) -> Name:
@@ -194,7 +254,10 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list
     middle = sheet.points(np.array(seen.interpolate(0.7, normalized=True).coords[0]))
     ahead = sheet.points(np.array(seen.interpolate(0.75, normalized=True).coords[0])) - middle
     paper.arrow(canvas, middle, ahead / np.hypot(*ahead), size=8)
+    window = _window(sheet)
     for manhole in main.manholes:
+        if not window.covers(shapely.Point(manhole.x_m, manhole.y_m)):
+            continue
         at = sheet.points(np.array([manhole.x_m, manhole.y_m]))
         canvas.setStrokeColor(GREEN)
         paper.circle(canvas, at, 3, fill=False)
@@ -202,7 +265,36 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list
     size = format_length(main.diameter_m, "in" if is_imperial(survey.site.units) else "mm")
     label = f"{main.id}, {size}" if main.diameter_known else main.id
     at = sheet.points(np.array(seen.interpolate(0.12, normalized=True).coords[0]))
-    return [*names, Name(at, label)]
+    return [*names, Name(at, label), *_beyond(canvas, main, sheet, seen, survey)]
+
+
+def _beyond(
+    canvas: Canvas, main: Main, sheet: Sheet, seen: shapely.Geometry, survey: Survey
+) -> list[Name]:
+    """Point from the edge of the sheet to the next manhole each way that lies off it."""
+    line = shapely.LineString(main.line)
+    shown = [line.project(shapely.Point(xy)) for xy in shapely.get_coordinates(seen)]
+    first, last = min(shown), max(shown)
+    stations = [one.station_m for one in main.manholes]
+    names = []
+    for manhole in main.manholes:
+        up, down = manhole.station_m < first, manhole.station_m > last
+        nearer = [s for s in stations if (manhole.station_m < s < first) or
+                  (last < s < manhole.station_m)]  # fmt: skip
+        if nearer or not (up or down):
+            continue
+        edge = first if up else last
+        away = format_station(abs(manhole.station_m - edge), survey.site.units)
+        at = sheet.points(np.array(line.interpolate(edge).coords[0]))
+        inner = sheet.points(np.array(line.interpolate(edge + (1.0 if up else -1.0)).coords[0]))
+        direction = (at - inner) / max(float(np.hypot(*(at - inner))), 1e-9)
+        canvas.setFillColor(GREEN)
+        paper.arrow(canvas, at - 6 * direction, direction, size=6)
+        label_at = at - 8 * direction
+        while shapely.box(*_legend_box(survey, sheet)).covers(shapely.Point(label_at)):
+            label_at = label_at - 8 * direction
+        names.append(Name(label_at, f"to {manhole.id}, {away} beyond the sheet", size=6))
+    return names
 
 
 def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
@@ -270,17 +362,34 @@ def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:
     return Name(sheet.points(pit.ring.mean(axis=0)), f"pit {pit.rank} (proposed)", size=6)
 
 
-def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Say what the lines mean, in the lower right corner."""
+def _legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
+    """List what the lines mean: words, color, dash, width."""
     rows: list[tuple[str, Color, list[float], float]] = [
         ("lateral and drain, inferred", BLACK, DASH_INFERRED, 1.4),
         ("main, from record", GREEN, [], 1.4),
         ("lot line, from record", BLACK, DASH_LOT, 0.9),
         ("right-of-way, room", GREY, [], 0.5),
     ]
+    if survey.dig.corridors:
+        gray = Color(CORRIDOR_GRAY, CORRIDOR_GRAY, CORRIDOR_GRAY)
+        rows.append(("corridor: 95 % of the routes", gray, [], 6.0))
+    if survey.site.easements:
+        rows.append(("easement, from record", BLACK, DASH_EASEMENT, 0.7))
     if survey.site.keep_outs:
         kinds = sorted({one.kind for one in survey.site.keep_outs})
         rows += [(f"{kind}, from record", HexColor(utility_color(kind)), [], 1.2) for kind in kinds]
+    return rows
+
+
+def _legend_box(survey: Survey, sheet: Sheet) -> Box:
+    """Give what the legend covers, with a margin."""
+    right, height = sheet.left + sheet.width, 10.0 * len(_legend_rows(survey)) + 26
+    return right - 138, sheet.bottom, right, sheet.bottom + height
+
+
+def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
+    """Say what the lines mean, in the lower right corner."""
+    rows = _legend_rows(survey)
     width, height = 128.0, 10.0 * len(rows) + 16
     left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
     canvas.setFillColorRGB(1, 1, 1)
@@ -297,6 +406,7 @@ def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
         canvas.line(left + 5, y + 2, left + 33, y + 2)
         canvas.drawString(left + 38, y, words)
     canvas.setDash()
+    canvas.setLineWidth(0.5)
     canvas.setStrokeColor(BLACK)
     y = bottom + 6
     paper.circle(canvas, np.array([left + 10, y + 2]), 1.6, fill=True)

@@ -6,6 +6,7 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 
 from __future__ import annotations
 
+from ... import _polyline
 from ..._findings import Excavation, MainComparison, TapSpread
 from ..._statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
 from ..._survey import Survey
@@ -26,6 +27,7 @@ from ..features import point_class
 from ..intervals import station_words
 from ..panel_parts import spoken
 from ..text import corner_words, heading_words, likely_and_not, noise_words, point_words
+from .particulars import RULED, building_words
 
 NOT_GIVEN = "assumed: not given"
 Rows = list[tuple[str, ...]]
@@ -46,6 +48,8 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
          "as stated on site" if site.drain_diameter_known else NOT_GIVEN),
         ("Material", site.drain_material or BLANK,
          "as stated on site" if site.drain_material else ""),
+        ("Sewer type", site.record.sewer_type or RULED, ""),
+        ("Building, outside", building_words(survey), "record"),
         ("Leaves the building", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
         ("Way to the wall", turn_words(left_at), "inferred; a bend no point shows is possible"),
@@ -57,6 +61,14 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
         ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
          f"({percent(best.probability)})", "inferred"),
     ]  # fmt: skip
+    if survey.dig.corridors:
+        rows.append(
+            (
+                "Corridor",
+                "shaded on the plan: 95 % of the routes lie wholly in it",
+                f"inferred, if it joins {best.hypothesis.main or 'a main'}",
+            )
+        )
     return rows + _tap_rows(survey, taps)
 
 
@@ -193,6 +205,13 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
     return rows
 
 
+def _pit_size(survey: Survey, rank: int) -> str:
+    """Give a pit's length and width."""
+    pit = next(pit for pit in survey.dig.pits if pit.rank == rank)
+    sides = sorted(map(float, _polyline.segment_lengths(pit.ring)[:2]), reverse=True)
+    return " × ".join(about(side, survey.site.units) for side in sides)
+
+
 def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
     """List each pit's quantities."""
     unit = survey.site.units
@@ -202,7 +221,8 @@ def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
         if hole.sloped_m3 is not None and not hole.sloped_fits:
             sloped += " (no room)"
         rows.append((
-            f"pit {hole.rank}", about(hole.depth_m, unit), format_volume(hole.vertical_m3, unit),
+            f"pit {hole.rank}", _pit_size(survey, hole.rank), about(hole.depth_m, unit),
+            format_volume(hole.vertical_m3, unit),
             sloped, format_volume(hole.spoil_m3, unit), format_volume(hole.backfill_m3, unit),
         ))  # fmt: skip
     return rows
