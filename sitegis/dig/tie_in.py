@@ -15,6 +15,7 @@ from .._errors import Notice
 from .._findings import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
 from .._frames import Array, rotation
 from .._messages import notice_of
+from .._pits import rectangle_rings
 from .._results import ProfileComponent
 from .._site import PlannedFixture, Room
 from .._survey import Survey
@@ -319,9 +320,10 @@ def _checks(
 
 def slab_opening(path: Array) -> shapely.Polygon:
     """Give what is cut from the slab: a path (2, 2) with 0.3 m to each side and past each end."""
-    moved = float(np.hypot(*(path[-1] - path[0]))) > 1e-6
-    line = shapely.LineString(path) if moved else shapely.Point(path[0])
-    return shapely.buffer(line, 0.5 * OPENING_M, cap_style="square", join_style="mitre")
+    step = path[-1] - path[0]
+    size = np.array([[float(np.hypot(*step)) + OPENING_M, OPENING_M]])
+    centre, angle = 0.5 * (path[0] + path[-1])[None], np.arctan2(step[1:], step[:1])
+    return shapely.Polygon(rectangle_rings(centre, angle, size)[0])
 
 
 def _own_cautions(

@@ -8,7 +8,6 @@ import numpy as np
 
 from .._dig_plan import WayComparison
 from .._findings import Excavation, MainComparison, ProfileCheck, TieIn
-from .._frames import rotation
 from .._results import Contribution
 from .._statistics import NORMAL_95
 from .._survey import Survey
@@ -24,7 +23,8 @@ from .._units import (
     percent,
 )
 from ..dig.stakeout import choose_ties
-from ..dig.tie_in import room_pose, verdict
+from ..dig.tie_in import verdict
+from .cutting import opening_places, tie_in_place
 from .text import WORTH_NAMING, point_words
 
 Facts = list[tuple[str, str]]
@@ -140,10 +140,11 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
             f"{about(NORMAL_95 * one.available_fall_sd_m, small)} (95 %)",
         ),
         (
-            "Slab opening",
+            "Slab cut",
             f"{format_area(one.concrete_m2, unit)} cut, {small_volume(one.concrete_m3, unit)} of "
             f"concrete, {small_volume(one.soil_m3, unit)} of soil",
         ),
+        *opening_places(survey, one),
         *((check.name, check.words) for check in one.checks),
     ]
 
@@ -157,30 +158,6 @@ def small_volume(volume_m3: float, unit: LengthUnit) -> str:
     if is_imperial(unit):
         return f"{volume_m3 / CUBIC_FOOT_M3:,.1f} cu ft"
     return f"{volume_m3:,.2f} m³"
-
-
-def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
-    """Say where to tie in: in the fixture's own room where its place is known."""
-    unit = survey.site.units
-    along = f"{about(one.station_m, unit)} along the drain from its first mark"
-    fixture = next(f for f in survey.site.fixtures if f.id == one.fixture)
-    room = next(r for r in survey.site.rooms if r.id == fixture.room)
-    pose = room_pose(survey, room)
-    if pose is None:
-        return along
-    x, y = rotation(pose[1]).T @ (np.array([one.x_m, one.y_m]) - pose[0])
-    place = f"x {about(float(x), unit)}, y {about(float(y), unit)} in {room.name or room.id}"
-    spread = f"{about(NORMAL_95 * _drain_sd(survey, one), unit)} either way, 95 %"
-    return f"{place} ({spread})" if short else f"{place} ({along}; {spread})"
-
-
-def _drain_sd(survey: Survey, one: TieIn) -> float:
-    """Give the larger sd of the mark nearest to a tie-in."""
-    nearest = min(
-        (p for p in survey.placement.points if p.id in survey.drain.point_ids),
-        key=lambda p: np.hypot(p.x_m - one.x_m, p.y_m - one.y_m),
-    )
-    return nearest.sd_major_m
 
 
 def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:

@@ -10,8 +10,8 @@ from .._errors import Notice
 from .._findings import TieIn
 from .._survey import Survey
 from .._units import LengthUnit, about, format_length, is_imperial, percent
+from .cutting import tie_in_place
 from .findings import find
-from .panel_parts import tie_in_place
 from .text import (
     check_sentence,
     dig_sentence,

@@ -1,0 +1,87 @@
+"""Where the slab is cut: walls, offsets and accuracy within the room."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sitegis._frames import Array
+from sitegis._survey import Survey
+from sitegis.dig.tie_in import tie_ins
+from sitegis.write.cutting import opening_places, room_frame, spot_sd_m, tie_in_place
+from tests.filled import filled_survey
+
+INCH = 0.0254
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    """Give the filled survey, its receiver good to 0.10 m and its house to 0.40 m."""
+    filled = filled_survey()
+    assert filled.placed is not None
+    size = filled.placement.covariance_m2.shape[0]
+    mark = 0.40**2 * np.ones((size, size)) * np.tile(np.eye(2), (size // 2, size // 2))
+    mark += 0.01**2 * np.eye(size)
+    points = tuple(replace(one, sd_major_m=np.hypot(0.40, 0.10)) for one in filled.placed.points)
+    placed = replace(
+        filled.placed, points=points, mark_covariance_m2=mark,
+        covariance_m2=mark + 0.10**2 * np.eye(size), tape=None,
+    )  # fmt: skip
+    return replace(filled, placed=placed)
+
+
+def test_in_the_room_the_place_of_the_house_cancels(survey: Survey) -> None:
+    """Receiver 0.10 m and tape alone: hypot of both, whatever the house's own place."""
+    (one,) = tie_ins(survey)
+    frame = room_frame(survey, one)
+    near = [p for p in survey.placement.points if p.id in survey.drain.point_ids]
+    mark = min(near, key=lambda p: np.hypot(p.x_m - one.x_m, p.y_m - one.y_m))
+    row = next(row for row in survey.site.locates if row.id == mark.id)
+    assert frame is not None
+    assert row.room == frame.room.id
+    taped = max(survey.site.noise.tape_sd_m(value) for value in (row.x_m, row.y_m))
+
+    assert spot_sd_m(survey, one, frame) == pytest.approx(np.hypot(0.10, taped))
+    assert spot_sd_m(survey, one, None) == pytest.approx(np.hypot(0.40, 0.10))
+    assert "relative to those walls" in tie_in_place(survey, one)
+
+
+@pytest.mark.parametrize(
+    ("outline", "x_wall", "y_wall", "corner"),
+    [
+        ([[5, 10], [9, 10], [9, 14], [5, 14]], "left", "front", "front-left"),
+        ([[9, 14], [5, 14], [5, 10], [9, 10]], "right", "rear", "rear-right"),
+        ([[9, 10], [9, 14], [5, 14], [5, 10]], "front", "right", "front-right"),
+        ([[5, 14], [5, 10], [9, 10], [9, 14]], "rear", "left", "rear-left"),
+    ],
+)
+def test_walls_are_named_by_the_side_they_face(
+    survey: Survey, outline: list[list[float]], x_wall: str, y_wall: str, corner: str
+) -> None:
+    """Drawn by hand: front along lot x, rear toward larger y; x and y start at the corner."""
+    fixture = survey.site.fixtures[0]
+    ring: Array = np.array(outline, float)
+    placed = replace(survey.placement, room_outlines={fixture.room: ring})
+    moved = replace(survey, placed=placed)
+    (one,) = tie_ins(moved)
+    frame = room_frame(moved, one)
+
+    assert frame is not None
+    assert (frame.x_wall, frame.y_wall) == (x_wall, y_wall)
+    assert frame.corner.startswith(f"the inside {corner} corner of")
+    assert frame.local(ring) == pytest.approx(np.array([[0, 0], [4, 0], [4, 4], [0, 4]]), abs=1e-9)
+
+
+def test_the_opening_has_its_size_and_corners(survey: Survey) -> None:
+    """0.3 m past both ends of the branch, 0.6 m (2' 0") wide; every corner as two offsets."""
+    (one,) = tie_ins(survey)
+    facts = dict(opening_places(survey, one))
+    length_in = round((one.length_m + 0.6) / INCH)
+
+    size = f"{length_in // 12}' {length_in % 12}\" × 2' 0\""
+    assert facts["Opening"].startswith(size)
+    assert facts["Opening"].count(" and ") == 5  # the walls, and four corners
+    # 1.96 × hypot(0.10, tape) either way and a 4 in pipe is under the opening's own width
+    assert facts["Break out here first"].startswith("2' 0\" across the drain × 2' 0\" along it")
