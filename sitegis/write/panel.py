@@ -19,6 +19,7 @@ from .text import (
     exit_sentence,
     join_sentence,
     likely_and_not,
+    noise_sentence,
     point_words,
     says_nothing,
     short_name,
@@ -38,7 +39,12 @@ def panel_context(survey: Survey) -> dict[str, Any]:
     return {
         "name": site.name,
         "lead": join_sentence(survey).replace(" %", "\N{NO-BREAK SPACE}%"),
-        "sentences": [exit_sentence(survey), slope_sentence(survey), dig_sentence(survey)],
+        "sentences": [
+            exit_sentence(survey),
+            slope_sentence(survey),
+            noise_sentence(survey),
+            dig_sentence(survey),
+        ],
         "hypotheses": [_hypothesis(survey, i, scored) for i, scored in enumerate(likely)],
         "unlikely": [
             _hypothesis(survey, len(likely) + i, scored) for i, scored in enumerate(unlikely)

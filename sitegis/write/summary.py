@@ -20,6 +20,7 @@ from .text import (
     join_sentence,
     likely_and_not,
     noise_sentence,
+    noise_tells,
     pit_sentence,
     slope_sentence,
 )
@@ -86,7 +87,8 @@ def _told(survey: Survey, width: int) -> list[str]:
         words = f"All {ways} other ways together" if ways > 1 else "The one other way"
         lines.append(f"{words}: {percent(together) if together > 0.0 else 'ruled out'}.")
     for sentence in (
-        exit_sentence(survey), slope_sentence(survey), noise_sentence(survey),
+        exit_sentence(survey), slope_sentence(survey),
+        noise_sentence(survey) if noise_tells(survey) else "",
         check_sentence(survey), "The line is inferred, not located.",
     ):  # fmt: skip
         lines += _paragraph(sentence, width) if sentence else []

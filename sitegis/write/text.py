@@ -137,6 +137,11 @@ def noise_words(survey: Survey) -> str:
     )
 
 
+def noise_tells(survey: Survey) -> bool:
+    """Tell whether the crew's noise is surely not as stated: a 95 % interval leaves 1 out."""
+    return any(not scale.low <= 1.0 <= scale.high for scale in noise_scales(survey))
+
+
 def noise_sentence(survey: Survey) -> str:
     """Say the learned noise in one sentence; empty where no scale is known."""
     words = noise_words(survey)
