@@ -29,10 +29,13 @@ SCREEN_LINES, SCREEN_COLUMNS = 23, 98  # one more line says where the outputs ar
 LEAST_COLUMNS = 40
 LONGEST_LINES = 3
 ASSUMED = "-assumed"
-# how many fixtures, pits, flags and cautions, and whether blank lines part them: the first to fit
-_SUMMARIES = ((3, 3, 3, 4, True), (3, 3, 3, 4, False), (3, 2, 3, 4, False), (3, 2, 2, 3, False),
-              (3, 1, 2, 2, False), (3, 1, 1, 1, False), (2, 1, 1, 1, False), (1, 1, 1, 1, False),
-              (0, 1, 1, 1, False))  # fmt: skip
+# how many ways beyond the second, fixtures, pits, flags and cautions, and whether blank lines part
+# them: the first to fit
+_SUMMARIES = (
+    (2, 3, 3, 3, 4, True), (2, 3, 3, 3, 4, False), (2, 3, 2, 3, 4, False), (2, 3, 2, 2, 3, False),
+    (2, 3, 1, 2, 2, False), (2, 3, 1, 1, 1, False), (0, 3, 1, 1, 1, False), (0, 2, 1, 1, 1, False),
+    (0, 1, 1, 1, 1, False), (0, 0, 1, 1, 1, False),
+)  # fmt: skip
 
 
 def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str, ...]:
@@ -43,11 +46,11 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     narrower than 98 ``columns`` (at least 40) the lines are shorter and may be more.
     """
     width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
-    told, planned = _told(survey, width), find(survey).findings.tie_ins
+    planned = find(survey).findings.tie_ins
     lines: list[str] = []
-    for fixtures, pits, flags, cautions, blank in _SUMMARIES:
+    for ways, fixtures, pits, flags, cautions, blank in _SUMMARIES:
         sections = [
-            told,
+            _told(survey, ways, width),
             _planned_lines(survey, planned, fixtures, width),
             _pit_lines(survey, pits, width),
             _flag_lines(survey, flags, width),
@@ -71,17 +74,17 @@ def _paragraph(words: str, width: int, *, indent: str = "") -> list[str]:
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
-def _told(survey: Survey, width: int) -> list[str]:
-    """Tell name, what was supposed, answer and next check."""
+def _told(survey: Survey, beyond: int, width: int) -> list[str]:
+    """Tell name, what was supposed, answer with some ways beyond the second, next check."""
     lines = _paragraph(survey.site.name, width)
     for notice in survey.notices:
         if notice.code == "what-if":
             lines += _paragraph(notice.message, width)
     lines += _paragraph(join_sentence(survey), width)
     likely, unlikely = likely_and_not(survey)
-    for scored in likely[2:4]:
+    for scored in likely[2 : 2 + beyond]:
         lines += _paragraph(hypothesis_line(survey, scored), width)
-    rest = (*likely[4:], *unlikely)
+    rest = (*likely[2 + beyond :], *unlikely)
     if rest:
         together, ways = sum(scored.probability for scored in rest), len(rest)
         words = f"All {ways} other ways together" if ways > 1 else "The one other way"
