@@ -30,7 +30,8 @@ class Pit:
     ``p_hit`` is of this pit alone before any other is dug; ``p_hit_so_far`` after this and all
     pits ranked before it. ``depth_m`` is the dug depth; ``depth_05_m, depth_95_m`` the depth of
     the invert below ground there. ``depth`` holds its central intervals over all routes that
-    cross the pit.
+    cross the pit. A vacuum test hole at its centre finds the pipe with ``vacuum_p_hit`` and costs
+    ``vacuum_cost``.
     """
 
     rank: int
@@ -49,6 +50,8 @@ class Pit:
     ties: tuple[TapeTie, ...]
     hypotheses: tuple[str, ...] = ()
     depth: tuple[Interval, ...] = ()
+    vacuum_p_hit: float = 0.0
+    vacuum_cost: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

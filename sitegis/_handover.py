@@ -70,6 +70,7 @@ STEPS: Mapping[str, float] = {
             "chi_square", "chi_square_before", "cost", "saving", "expected_cost",
             "expected_cost_straight", "volume_m3", "gain_bits", "bits", "effective_samples",
             "p", "p_hit", "p_hit_so_far", "p_if_so", "p_otherwise", "routes_held", "taps_held",
+            "vacuum_p_hit", "vacuum_cost",
             "outcome_table", "median", "low", "high", "mean_square", "receiver_square",
         ),
         RATIO,

@@ -34,6 +34,7 @@ from ._ties import FINE_M, MATTERS_M, at_least, keys_of, on_lattice, ordered, re
 Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 TOUCH_M = 1e-6  # a route that touches a pit crosses it, whatever the last bit says
+VACUUM_HOLE_M = 0.381  # 15 in across: contractors' pages; they name 12 to 15 in
 _BLOCK = 400_000  # pits times straights worked through at once
 
 
@@ -272,6 +273,18 @@ def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:
     worth = [float(weights[one.exposed].sum()) / one.cost for one in pits]
     x, y = keys_of([one.centre for one in pits])
     return [pits[i] for i in ordered(worth, relative_step(worth), y, x, descending=True)]
+
+
+def vacuum_hits(straights: Straights, centres: Array, reach_m: float, deepest_m: Array) -> Flags:
+    """Tell which routes (c, m) vacuum test holes at ``centres`` (c, 2) find.
+
+    A hole sees a pipe whose centre line passes within ``reach_m`` across (that of the hole and
+    the pipe's own diameter) and whose invert (m) lies no lower than ``deepest_m`` (c,). It stands
+    for a square one: round holes see a little less where routes are oblique.
+    """
+    sizes = np.full((len(centres), 2), reach_m)
+    crossings = rectangle_crossings(straights, centres, np.zeros(len(centres)), sizes)
+    return np.asarray(at_least(crossings.invert_m, deepest_m[:, None], MATTERS_M), bool)
 
 
 def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Routes) -> float:

@@ -113,7 +113,8 @@ class DigSettings:
     """Cost model and pit rules. Judgement, not sourced; all can be overridden.
 
     Costs are in ``currency``; ``surface_per_m2`` restores what is cut; ``tolerance_m`` is the
-    tolerance zone about marked utilities (24 in by default).
+    tolerance zone about marked utilities (24 in by default); ``vacuum_hole`` is the price of one
+    vacuum test hole without restoration.
     """
 
     pit_length_m: float = 1.2
@@ -127,6 +128,7 @@ class DigSettings:
     setup: float = 450.0
     per_m3: float = 110.0
     per_m3_protected: float = 190.0
+    vacuum_hole: float = 350.0
     surface_per_m2: Mapping[str, float] = field(
         default_factory=lambda: {
             "lawn": 15.0,

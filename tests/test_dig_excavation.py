@@ -17,6 +17,7 @@ from sitegis.dig import plan_dig
 from sitegis.dig.excavation import (
     excavate,
     excavations,
+    joint_sides,
     pit_statements,
     planned_soil,
     prismoid_m3,
@@ -212,6 +213,36 @@ def test_widening_a_turned_pit_moves_every_side_out() -> None:
 
     assert sides_of(grown) == pytest.approx((4.0, 2.0))
     assert grown.mean(axis=0) == pytest.approx([2.0, 3.0])
+
+
+def test_two_pits_beside_each_other_are_one_longer_pit() -> None:
+    """Two 4 x 3 ft pits 5 ft apart and 6 ft deep in type C: 13 x 3 ft, 64.67 against 81.33 cu yd.
+
+    Prismoids by hand: 6/6 (39 + 4 · 22 · 12 + 31 · 21)/27 and twice 40.67.
+    """
+    near, far = (
+        rectangle_rings(np.array([[x * FOOT, -3.0]]), np.zeros(1), np.array([[4, 3]]) * FOOT)[0]
+        for x in (2.0, 11.0)
+    )
+    pits = [
+        replace(pit_of(6 * FOOT, x, -3.0), ring=ring, rank=rank)
+        for rank, x, ring in ((1, 2.0 * FOOT, near), (2, 11.0 * FOOT, far))
+    ]
+    survey = plan_dig(two_way_survey())
+    survey = replace(survey, planned=replace(survey.dig, pits=tuple(pits)))
+
+    assert joint_sides([near, far]) == pytest.approx((13 * FOOT, 3 * FOOT))
+    found = excavations(survey)
+    lines = {one.statements[-1] for one in found}
+    assert len(lines) == 1
+    said = lines.pop()
+    assert said.startswith("Pits 1 and 2 overlap")
+    assert "13' 0\" x 3' 0\"" in said
+    assert "64.7 cu yd" in said
+    assert "81.3 cu yd" in said
+    closer = [pits[0], replace(pits[1], ring=near + np.array([7.0 * FOOT, 0.0]))]
+    survey = replace(survey, planned=replace(survey.dig, pits=tuple(closer)))
+    assert "closer than 4' 0\"" in excavations(survey)[0].statements[-1]
 
 
 def test_every_planned_pit_gets_its_quantities() -> None:

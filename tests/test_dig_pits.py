@@ -9,10 +9,17 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from sitegis._dig_plan import Pit
 from sitegis._digging import BEDDING_M, dig_area, pit_cost
-from sitegis._pits import clear_of_footing, rectangle_crossings, rectangle_rings
+from sitegis._pits import (
+    clear_of_footing,
+    rectangle_crossings,
+    rectangle_rings,
+    straights_of,
+    vacuum_hits,
+)
 from sitegis._results import Routes
 from sitegis._site import Building, DigSettings, Ground, KeepOut, Lot, Site
 from sitegis._statistics import weighted_quantiles
@@ -203,6 +210,25 @@ def test_a_shallow_pit_needs_its_setback_only() -> None:
     rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
     assert clear_of_footing(corner_site(), RULES, rings, np.array([2.0 - 1.5]))[0]
+
+
+@pytest.mark.parametrize(("reach_in", "expected"), [(16.5, 0.831), (12.0, 0.683)])
+def test_what_a_vacuum_hole_finds(reach_in: float, expected: float) -> None:
+    """Lateral sd 6 in, hole 12 in: any part of a 4.5 in pipe 2Φ(8.25/6) − 1, centre line 2Φ(1) − 1.
+
+    By the normal table.
+    """
+    inch, count = 0.0254, 4000
+    offsets = norm.ppf((np.arange(count) + 0.5) / count) * 6 * inch
+    lines = np.stack([np.stack([offsets, np.full(count, y)], axis=1) for y in (-5.0, 5.0)], axis=1)
+    straights = straights_of(lines, np.full((count, 2), -1.0))
+
+    def share(deepest_m: float) -> float:
+        deepest = np.array([deepest_m])
+        return float(vacuum_hits(straights, np.zeros((1, 2)), reach_in * inch, deepest).mean())
+
+    assert share(-2.0) == pytest.approx(expected, abs=0.001)
+    assert share(-0.9) == 0.0
 
 
 def test_where_nothing_may_be_dug_a_person_is_told() -> None:

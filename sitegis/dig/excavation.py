@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import combinations
+
 import numpy as np
 import shapely
 
@@ -14,7 +17,8 @@ from .._messages import notice_of
 from .._rules import RuleSet
 from .._site import Site
 from .._survey import Survey
-from .._ties import MATTERS_M, at_least
+from .._ties import MATTERS_M, at_least, smallest
+from .._units import about, format_volume
 
 
 def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -> float:
@@ -139,4 +143,66 @@ def is_below_footing(site: Site, rules: RuleSet, pit: Pit, soil: str) -> bool:
 
 def excavations(survey: Survey) -> tuple[Excavation, ...]:
     """Work out the quantities of every planned pit."""
-    return tuple(excavate(survey.site, survey.rules, pit) for pit in survey.dig.pits)
+    found = [excavate(survey.site, survey.rules, pit) for pit in survey.dig.pits]
+    slope = survey.rules.trench_slopes[survey.rules.planned_soil(survey.site.dig.soil_type)]
+    least_m = 2.0 * survey.rules.spoil_setback_m
+    near = _groups(survey, [least_m] * len(found))
+    told = {i for group in near for i in group}
+    sloped = _groups(survey, [2.0 * slope * one.depth_m for one in found])
+    for group in [*near, *(group for group in sloped if not told & set(group))]:
+        line = _one_pit(survey, [found[i] for i in group], group, is_near=group in near)
+        for i in group:
+            found[i] = replace(found[i], statements=(*found[i].statements, line))
+    return tuple(found)
+
+
+def _groups(survey: Survey, spacings_m: list[float]) -> list[list[int]]:
+    """Group the pits whose neighbours stand nearer than the mean of their two spacings."""
+    shapes = [shapely.Polygon(pit.ring) for pit in survey.dig.pits]
+    groups: list[list[int]] = [[i] for i in range(len(shapes))]
+    for i, j in combinations(range(len(shapes)), 2):
+        gap_m = float(shapely.distance(shapes[i], shapes[j]))
+        if not at_least(gap_m, 0.5 * (spacings_m[i] + spacings_m[j]), MATTERS_M):
+            one, other = (next(group for group in groups if k in group) for k in (i, j))
+            if one is not other:
+                one.extend(other)
+                groups.remove(other)
+    return [sorted(group) for group in groups if len(group) > 1]
+
+
+def _one_pit(survey: Survey, holes: list[Excavation], group: list[int], *, is_near: bool) -> str:
+    """Say that pits are one longer pit: too near for their spoil, or overlapping if sloped.
+
+    Nearer than twice the spoil's setback there is no place for spoil and gear between: judgement.
+    """
+    unit, rules = survey.site.units, survey.rules
+    length, width = joint_sides([survey.dig.pits[i].ring for i in group])
+    depth = max(hole.depth_m for hole in holes)
+    ranks = [str(hole.rank) for hole in holes]
+    which = f"Pits {', '.join(ranks[:-1])} and {ranks[-1]}"
+    size = f"{about(length, unit)} x {about(width, unit)}, {about(depth, unit)} deep"
+    if is_near:
+        least = about(2.0 * rules.spoil_setback_m, unit)
+        return (
+            f"{which} stand closer than {least}: where one misses, lengthen it toward the next "
+            f"instead of a new pit; together {size}."
+        )
+    apart = sum(hole.sloped_m3 or 0.0 for hole in holes)
+    together = prismoid_m3(length, width, depth, rules.trench_slopes[holes[0].soil])
+    return (
+        f"{which} overlap at the top with sloped sides: shore them, or dig one pit of {size} "
+        f"({format_volume(together, unit)} sloped, apart {format_volume(apart, unit)})."
+    )
+
+
+def joint_sides(rings: list[Array]) -> tuple[float, float]:
+    """Give length and width of the one rectangle about pits, each (4, 2).
+
+    Of the rectangles along a side of a pit the smallest, of equal ones the first.
+    """
+    corners, sizes = np.concatenate(rings), []
+    for ring in rings:
+        along = (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
+        sizes.append(np.ptp(corners @ np.array([along, [-along[1], along[0]]]).T, axis=0))
+    length, width = sizes[smallest([float(size.prod()) for size in sizes], MATTERS_M)]
+    return float(max(length, width)), float(min(length, width))

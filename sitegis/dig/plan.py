@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from .._dig_plan import DigPlan, HitMap, Pit
-from .._digging import LAWN
+from .._digging import LAWN, surface_rate
 from .._errors import Notice
 from .._frames import Array
 from .._intervals import Interval, central_intervals
 from .._messages import notice_of
-from .._pits import Candidate, Flags, rectangle_crossings
+from .._pits import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
 from .._survey import Survey
 from .._ties import MATTERS_M, MATTERS_P, at_least, ordered
 from ..score.search import cut_search
@@ -69,6 +69,7 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
     cloud = field.cloud
     seen = np.zeros(cloud.weights.size, bool)
     depths = _depth_intervals(field, chosen)
+    vacuum = _vacuum_hits(survey, field, chosen)
     for rank, (one, depth) in enumerate(zip(chosen, depths, strict=True), start=1):
         seen |= one.exposed
         volume = one.size_m[0] * one.size_m[1] * one.depth_m
@@ -92,9 +93,20 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
                 ties=choose_ties(survey.site, one.centre)[0],
                 hypotheses=_hypotheses(cloud, one),
                 depth=depth,
+                vacuum_p_hit=_share(cloud.weights, vacuum[rank - 1]),
+                vacuum_cost=survey.site.dig.vacuum_hole
+                + VACUUM_HOLE_M**2 * surface_rate(survey.site.dig, one.surface),
             )
         )
     return tuple(pits)
+
+
+def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> Flags:
+    """Tell which routes a vacuum test hole at the centre of each pit finds."""
+    centres = np.reshape([one.centre for one in chosen], (-1, 2))
+    deepest = np.array([one.ground_m - survey.site.dig.max_depth_m for one in chosen])
+    reach_m = VACUUM_HOLE_M + survey.site.drain_diameter_m
+    return vacuum_hits(field.straights, centres, reach_m, deepest)
 
 
 def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[Interval, ...]]:

@@ -197,7 +197,8 @@ def make_dig(file: SiteFile, rules: RuleSet) -> DigSettings:
         "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
         "tolerance": "tolerance_m", "building_setback": "building_setback_m",
         "max_depth": "max_depth_m", "soil": "soil_type", "setup": "setup", "per_m3": "per_m3",
-        "per_m3_protected": "per_m3_protected", "currency": "currency",
+        "per_m3_protected": "per_m3_protected", "vacuum_hole": "vacuum_hole",
+        "currency": "currency",
     }  # fmt: skip
     given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface"})}
     changes = {names[name]: value for name, value in given.items() if value is not None}

@@ -13,6 +13,7 @@ from .._dig_plan import Pit, TapeTie, WayComparison
 from .._findings import Excavation, ExitSpread, Flow, MainComparison, ProfileCheck, TapSpread, TieIn
 from .._frames import Array
 from .._intervals import central_intervals
+from .._pits import VACUUM_HOLE_M
 from .._results import NextCheck, ScoredHypothesis
 from .._survey import Survey
 from ..dig.depths import routes_of
@@ -225,6 +226,11 @@ def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
         "ring": _ring(pit.ring),
         "ties": [_tie(tie) for tie in pit.ties],
         "intervals": {"depth_m": interval_list(pit.depth)},
+        "vacuum_hole": {
+            "across_m": VACUUM_HOLE_M,
+            "p_hit": finite(pit.vacuum_p_hit),
+            "cost": finite(pit.vacuum_cost, 2),
+        },
         "excavation": _excavation(survey, hole),
     }
 

@@ -11,7 +11,14 @@ from .._survey import Survey
 from .._units import about, format_length, format_volume, percent
 from ..score.reliability import reliability_words
 from .map_data import LETTERS
-from .panel_parts import excavation_facts, main_rows, profile_rows, tie_in_rows, way_sentences
+from .panel_parts import (
+    excavation_facts,
+    main_rows,
+    profile_rows,
+    tie_in_rows,
+    vacuum_fact,
+    way_sentences,
+)
 from .text import (
     check_sentence,
     contribution_words,
@@ -134,7 +141,7 @@ def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
         "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
         "surface": pit.surface,
         "protection": pit.needs_protection,
-        "facts": excavation_facts(survey, hole),
+        "facts": [*excavation_facts(survey, hole), vacuum_fact(survey, pit)],
         "statements": list(hole.statements),
         "ties": [
             f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"

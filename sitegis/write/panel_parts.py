@@ -6,8 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from .._dig_plan import WayComparison
+from .._dig_plan import Pit, WayComparison
 from .._findings import Excavation, MainComparison, ProfileCheck, TieIn
+from .._pits import VACUUM_HOLE_M
 from .._results import Contribution
 from .._statistics import NORMAL_95
 from .._survey import Survey
@@ -104,6 +105,16 @@ def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
         shielded = volume(hole.shielded_m3, hole.shielded_spoil_m3)
         rows.append((f"Lowest {lowest} in a shield, sloped above", shielded))
     return [*rows, ("Backfill", f"{format_volume(hole.backfill_m3, unit)} of the vertical pit")]
+
+
+def vacuum_fact(survey: Survey, pit: Pit) -> tuple[str, str]:
+    """Say what a vacuum test hole at a pit's centre would find and cost; nobody enters it."""
+    across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
+    return (
+        f"Or a vacuum test hole of {across} at its center",
+        f"finds the pipe with {percent(pit.vacuum_p_hit)}, "
+        f"{pit.vacuum_cost:,.0f} {survey.site.dig.currency} with restoration; nobody enters it",
+    )
 
 
 def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:

@@ -304,8 +304,8 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
             _text(f"Tie-in of {row['name']} (planned)", HEAD),
             _text(f"Chance that it drains by gravity: {row['percent']}{row['verdict']}.", SMALL),
             _text(" ".join(facts), SMALL),
-            _text(" ".join(row["cautions"]), CAUTION),
         ]))  # fmt: skip
+        blocks.append(KeepTogether([_text(" ".join(row["cautions"]), CAUTION)]))
     return blocks
 
 

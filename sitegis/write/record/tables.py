@@ -235,7 +235,9 @@ def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:
         for line in hole.statements:
             about_pits.setdefault(line, []).append(str(hole.rank))
     return [
-        line if len(ranks) == len(holes) else f"Pit {', '.join(ranks)}: {line}"
+        line
+        if len(ranks) == len(holes) or line.startswith("Pits ")
+        else f"Pit {', '.join(ranks)}: {line}"
         for line, ranks in about_pits.items()
     ]
 
