@@ -11,17 +11,27 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
+from ._operations import Cell, Operation, cell_of_place, operation
 from ._ties import decimals, on_lattice
 
 Array = NDArray[np.float64]
 
 
 @lru_cache(maxsize=64)
-def _lonlat_transformer(crs: str) -> Transformer:
-    """Give the cached transformer from a projected CRS to WGS 84 longitude, latitude."""
-    return Transformer.from_crs(CRS.from_user_input(crs), CRS.from_epsg(4326), always_xy=True)
+def _known_crs(crs: str) -> CRS:
+    return CRS.from_user_input(crs)
+
+
+def to_wgs84(crs: str, cell: Cell) -> Operation:
+    """Give the operation from a projected CRS to WGS 84 longitude, latitude about a place."""
+    return operation(_known_crs(crs), _known_crs("EPSG:4326"), cell)
+
+
+@lru_cache(maxsize=1024)
+def _at_origin(crs: str, easting: float, northing: float) -> Operation:
+    return to_wgs84(crs, cell_of_place(_known_crs(crs), easting, northing))
 
 
 def rotation(angle_rad: float) -> Array:
@@ -96,10 +106,22 @@ class LotFrame:
         """Take coordinates (..., 2) in the CRS's own unit to lot coordinates in metres."""
         return self.from_grid_m(np.asarray(coordinates, float) * self.metres_per_unit)
 
+    @property
+    def to_degrees(self) -> Operation:
+        """The operation by which longitudes and latitudes are written."""
+        unit_m = self.metres_per_unit
+        return _at_origin(self.crs, self.origin_easting_m / unit_m, self.origin_northing_m / unit_m)
+
+    @property
+    def datum(self) -> str:
+        """The name of the CRS's geodetic datum."""
+        geodetic = _known_crs(self.crs).geodetic_crs
+        return "not named" if geodetic is None or geodetic.datum is None else geodetic.datum.name
+
     def to_lonlat(self, xy: Array) -> Array:
         """Take lot coordinates (..., 2) to WGS 84 longitude, latitude in degrees."""
         coordinates = self.to_crs(xy)
-        longitude, latitude = _lonlat_transformer(self.crs).transform(
+        longitude, latitude = self.to_degrees.transformer.transform(
             coordinates[..., 0], coordinates[..., 1]
         )
         return np.stack([np.asarray(longitude), np.asarray(latitude)], axis=-1)

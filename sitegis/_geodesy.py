@@ -11,7 +11,8 @@ from pyproj import CRS, Proj
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError
 
-from ._frames import Array, LotFrame, _lonlat_transformer, rotation, wrap_degrees
+from ._frames import Array, LotFrame, rotation, to_wgs84, wrap_degrees
+from ._operations import cell_of, cell_of_place
 from ._units import FOOT_M, US_SURVEY_FOOT_M
 
 MEAN_EARTH_RADIUS_M = 6_372_000.0
@@ -111,16 +112,18 @@ def _check_lonlat(longitude: float, latitude: float) -> None:
 def grid_from_lonlat(crs: str, lonlat: Array) -> Array:
     """Take WGS 84 longitude, latitude (..., 2) to grid easting, northing in metres.
 
-    NAD 83 and WGS 84 are joined as PROJ joins them without grids, so a shift of up to about
-    2 m between the two is not told apart (common practice). Raises ``ValueError`` where a
-    place cannot be projected or is more than 1° outside the CRS's area of use (judgement).
+    NAD 83 and WGS 84 are joined without grids (:func:`sitegis._operations.operation`), so a
+    shift of up to about 2 m between the two is not told apart (common practice). Raises
+    ``ValueError`` where a place cannot be projected or is more than 1° outside the CRS's area of
+    use (judgement).
     """
     unit = grid_unit(crs)
     places = np.asarray(lonlat, float)
     for longitude, latitude in places.reshape(-1, 2).tolist():
         _check_lonlat(longitude, latitude)
         _check_area(crs, longitude, latitude)
-    easting, northing = _lonlat_transformer(crs).transform(
+    cell = cell_of(*places.reshape(-1, 2)[0].tolist())
+    easting, northing = to_wgs84(crs, cell).transformer.transform(
         places[..., 0], places[..., 1], direction=TransformDirection.INVERSE
     )
     grid = np.stack([np.asarray(easting), np.asarray(northing)], axis=-1) * unit.metres_per_unit
@@ -223,7 +226,9 @@ def lot_frame(
 def _frame_at(crs: str, corner_m: Array, x_azimuth_deg: float, elevation_m: float) -> LotFrame:
     """Make the frame whose origin is at a grid point."""
     unit = grid_unit(crs)
-    longitude, latitude = _lonlat_transformer(crs).transform(*(corner_m / unit.metres_per_unit))
+    corner = corner_m / unit.metres_per_unit
+    cell = cell_of_place(_projected(crs), *map(float, corner))
+    longitude, latitude = to_wgs84(crs, cell).transformer.transform(*corner)
     if not (math.isfinite(longitude) and math.isfinite(latitude)):
         raise ValueError(f"the corner {corner_m.tolist()} m is not a place in {crs}")
     return LotFrame(

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pyproj import Transformer
+from pyproj import CRS, Transformer
+from pyproj.transformer import TransformerGroup
 
-from sitegis._frames import LotFrame, lot_direction, rotation, wrap_degrees
+from sitegis import _operations
+from sitegis._frames import LotFrame, lot_direction, rotation, to_wgs84, wrap_degrees
+from sitegis._operations import cell_of, operation
 
 FRAME = LotFrame("EPSG:32616", 400_000.0, 4_600_000.0, 84.2, 0.9996)
 METRES = st.floats(-500, 500)
@@ -92,3 +95,34 @@ def test_lonlat_is_pyproj_own() -> None:
     expected = Transformer.from_crs(32616, 4326, always_xy=True).transform(400_000.0, 4_600_000.0)
     assert FRAME.to_lonlat(np.zeros(2)) == pytest.approx(expected, abs=1e-12)
     assert expected[0] == pytest.approx(-88.2, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("crs", "name", "accuracy_m"),
+    [("EPSG:3435", "NAD83 to WGS 84 (1)", 4.0), ("EPSG:6455", "NAD83(2011) to WGS 84 (1)", 2.0),
+     ("EPSG:26771", "NAD27 to WGS 84 (4)", 10.0), ("EPSG:32616", "", 0.0)],
+)  # fmt: skip
+def test_the_operation_is_one_of_the_register(crs: str, name: str, accuracy_m: float) -> None:
+    """Names and accuracies of EPSG operations 1188, 9774 and 1173; WGS 84 needs none."""
+    found = to_wgs84(crs, cell_of(-87.5, 41.2))
+    assert (found.name, found.accuracy_m) == (name, accuracy_m)
+
+
+def test_a_grid_that_a_machine_has_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An operation with a grid, first in PROJ's list and more accurate, is not taken."""
+    gridded = Transformer.from_pipeline("+proj=hgridshift +grids=@null")
+
+    class WithGrid(TransformerGroup):
+        @property
+        def transformers(self) -> list[Transformer]:
+            return [gridded, *super().transformers]
+
+    monkeypatch.setattr(_operations, "TransformerGroup", WithGrid)
+    assert "grids=" in gridded.definition
+    cell = cell_of(-87.5, 41.2)
+    crs, wgs84 = CRS.from_epsg(3435), CRS.from_epsg(4326)
+    with pytest.warns(UserWarning, match="missing Grid"):
+        assert WithGrid(crs, wgs84).transformers[0] is gridded
+    bare = operation.__wrapped__(crs, wgs84, cell)
+    assert bare.name == "NAD83 to WGS 84 (1)"
+    assert "grids=" not in bare.transformer.definition

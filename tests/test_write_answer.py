@@ -209,3 +209,18 @@ def test_every_rule_set_has_cautions_for_a_pit(name: str) -> None:
     text = " ".join(load_rules(name).pit_cautions)
     for hazard in ("one-call", "tolerance zone", "unprotected trench", "gas line"):
         assert hazard in text
+
+
+def test_the_answer_says_where_on_earth(survey: Survey) -> None:
+    """Datum by its register name; a state plane of NAD 83 is tied with 4 m (EPSG:1188)."""
+    frame = dataclasses.replace(survey.site.frame, crs="EPSG:26916")
+    site = dataclasses.replace(
+        survey.site, frame=frame, coordinate_epoch=2010.0, vertical_datum="Invented 29"
+    )
+    told = answer(dataclasses.replace(survey, site=site))["reference"]
+    assert told["datum"] == "North American Datum 1983"
+    assert told["operation"] == "NAD83 to WGS 84 (1)"
+    assert (told["operation_accuracy_m"], told["epoch"]) == (4.0, 2010.0)
+    assert told["vertical_datum"] == "Invented 29"
+    plain = answer(survey)["reference"]
+    assert (plain["operation"], plain["epoch"]) == (None, None)

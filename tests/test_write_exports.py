@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+import sqlite3
+from contextlib import closing
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from sitegis.read import read_site
 from sitegis.score.intervals import tap_spreads
 from sitegis.write.gis.dxf import dxf_bytes
 from sitegis.write.gis.dxf_sheet import plain_text
+from sitegis.write.gis.geopackage import geopackage_bytes
 from sitegis.write.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
 from sitegis.write.record.particulars import (
@@ -404,3 +407,18 @@ def test_building_and_pits_have_their_sizes(survey: Survey) -> None:
     words = building_words(survey)
     for side, length in zip(survey.site.building.sides, lengths, strict=True):
         assert f"{side} {about(float(length), 'ft')}" in words
+
+
+def test_record_and_layers_say_the_operation_and_its_accuracy(survey: Survey) -> None:
+    """The record's words and each GeoPackage layer's description name EPSG:1188 with its 4 m."""
+    frame = replace(survey.site.frame, crs="EPSG:26916")
+    moved = replace(survey, site=replace(survey.site, frame=frame))
+    said = "WGS 84 by NAD83 to WGS 84 (1), accuracy 4 m"
+    assert said in _words(moved)
+    with closing(sqlite3.connect(":memory:")) as database:
+        database.deserialize(geopackage_bytes(moved))
+        rows = database.execute(
+            "SELECT description FROM gpkg_contents WHERE data_type = 'features'"
+        ).fetchall()
+    assert rows
+    assert all(said in row[0] for row in rows)

@@ -14,11 +14,12 @@ import fiona
 import fiona.errors
 import shapely
 import shapely.errors
-from pyproj import CRS, Transformer
+from pyproj import CRS
 from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
 from .._errors import Fault
+from .._operations import cell_of_place, operation
 from .._printable import printable
 from ._geopackage import is_stored_layer
 from ._layer_files import DRIVERS, files_of, is_harmless, layer_path
@@ -364,7 +365,11 @@ def to_crs(shape: BaseGeometry, source: CRS, target: CRS) -> BaseGeometry:
     """Take a geometry to another CRS, easting or longitude first."""
     if source.equals(target, ignore_axis_order=True):
         return shape
-    transformer = Transformer.from_crs(source, target, always_xy=True)
+    if shape.is_empty:
+        return shape
+    middle = shape.envelope.centroid
+    cell = cell_of_place(source, middle.x, middle.y)
+    transformer = operation(source, target, cell).transformer
 
     def moved(coordinates: Any) -> Any:
         x, y = transformer.transform(coordinates[:, 0], coordinates[:, 1])

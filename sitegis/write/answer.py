@@ -46,6 +46,7 @@ def answer(survey: Survey) -> dict[str, Any]:
         "site": site.name,
         "crs": site.frame.crs,
         "crs_unit": site.frame.unit_name,
+        "reference": _reference(survey),
         "units": site.units,
         "rule_set": {"name": survey.rules.name, "edition": survey.rules.edition},
         "seed": site.seed,
@@ -84,6 +85,20 @@ def _tap(survey: Survey, taps: tuple[TapSpread, ...], main: str | None) -> dict[
     """Give the tap on a main, null where no route reaches it."""
     tap = next((tap for tap in taps if tap.main.id == main), None)
     return None if tap is None else tap_object(survey.site.frame, tap, survey.site.units)
+
+
+def _reference(survey: Survey) -> dict[str, Any]:
+    """Say where on earth the coordinates hold: datums, epoch, operation to WGS 84, accuracy."""
+    site = survey.site
+    way = site.frame.to_degrees
+    return {
+        "datum": site.frame.datum,
+        "epoch": site.coordinate_epoch,
+        "operation": way.name or None,
+        "operation_accuracy_m": way.accuracy_m,
+        "vertical_datum": site.vertical_datum or None,
+        "slab_elevation_m": site.slab_elevation_m,
+    }
 
 
 def _exit(survey: Survey, spread: ExitSpread) -> dict[str, Any]:

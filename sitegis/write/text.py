@@ -25,6 +25,17 @@ SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes 
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 
 
+def reference_words(survey: Survey) -> str:
+    """Say the datum, epoch, and how longitude and latitude come from it, with the accuracy."""
+    frame, epoch = survey.site.frame, survey.site.coordinate_epoch
+    way = frame.to_degrees
+    words = f"Datum: {frame.datum}, epoch {'not given' if epoch is None else f'{epoch:.2f}'}. "
+    if not way.name:
+        return words + "Longitude and latitude are in the same datum (WGS 84)."
+    known = "not stated" if way.accuracy_m is None else f"{way.accuracy_m:g} m"
+    return words + f"Longitude and latitude: WGS 84 by {way.name}, accuracy {known}."
+
+
 def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
     """Say in words where a hypothesis runs: to which main, and how it gets there."""
     if hypothesis.main is None:

@@ -21,6 +21,7 @@ from ..features import LAYERS, NOT_LOCATED, clearance_area
 from ..findings import survey_features
 from ..looks import look_of
 from ..numbers import written_date
+from ..text import reference_words
 from .styles import Symbol, style_qml, style_sld
 from .tables import LayerTable, describe_layers
 
@@ -52,7 +53,10 @@ def geopackage_bytes(survey: Survey) -> bytes:
             path = Path(folder, "lateral.gpkg")
             for table, chosen in tables.items():
                 _write_layer(path, table, chosen, survey.site.frame)
-            layers = [_layer_table(table, chosen) for table, chosen in tables.items()]
+            layers = [
+                _layer_table(table, chosen, reference_words(survey))
+                for table, chosen in tables.items()
+            ]
             describe_layers(path, layers, date=written_date(survey.site.surveyed_on))
             return path.read_bytes()
     except _NO_ROOM as error:
@@ -98,7 +102,7 @@ def _write_layer(path: Path, table: str, features: list[Feature], frame: LotFram
         out.writerecords(_record(f, frame, several=several) for f in features)
 
 
-def _layer_table(table: str, features: list[Feature]) -> LayerTable:
+def _layer_table(table: str, features: list[Feature], reference: str) -> LayerTable:
     """Return what is told of one table: its style, and what its columns mean."""
     layer = features[0].layer
     told = attribute_table()
@@ -124,7 +128,7 @@ def _layer_table(table: str, features: list[Feature]) -> LayerTable:
     return LayerTable(
         table,
         f"{table} (inferred, not located)" if inferred else table,
-        f"{told[layer, ''].meaning}. {NOT_LOCATED}" if inferred else told[layer, ""].meaning,
+        f"{told[layer, ''].meaning}. {NOT_LOCATED if inferred else ''} {reference}",
         style_qml(
             shape, symbols, attribute=attribute,
             aliases={name: title for name, (title, _) in columns.items()},

@@ -19,6 +19,7 @@ from ..._survey import Survey
 from ..._units import FOOT_M, LengthUnit, about, format_bearing, format_station, is_imperial
 from ...dig.depths import best_line
 from ..profile import survey_profile
+from ..text import reference_words
 
 RULED = "_" * 26
 """A line to be filled in by hand."""
@@ -76,7 +77,7 @@ def datum_words(survey: Survey) -> str:
         vertical += f"; basement slab {elevation_words(survey, 0.0)}"
     return (
         f"Horizontal: {site.frame.crs} ({site.frame.unit_name}), ground to grid factor "
-        f"{site.frame.combined_factor:.6f}. Vertical: {vertical}."
+        f"{site.frame.combined_factor:.6f}. {reference_words(survey)} Vertical: {vertical}."
     )
 
 

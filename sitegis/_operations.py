@@ -1,0 +1,69 @@
+"""Coordinate operations chosen so that every machine has the same, whatever grids it holds."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+from functools import lru_cache
+
+from pyproj import CRS, Proj, Transformer
+from pyproj.transformer import AreaOfInterest, TransformerGroup
+
+Cell = tuple[int, int]
+HALF_CELL_DEG = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """How coordinates get from one CRS to another, easting or longitude first.
+
+    ``name`` of the datum transformations on the way, empty where both have one datum;
+    ``accuracy_m`` as the EPSG register states it, None where it states none.
+    """
+
+    transformer: Transformer
+    name: str
+    accuracy_m: float | None
+
+
+def cell_of(longitude_deg: float, latitude_deg: float) -> Cell:
+    """Give the whole degrees below a place; (0, 0) where it is none on the earth.
+
+    >>> cell_of(-87.5, 41.2)
+    (-88, 41)
+    """
+    if not (math.isfinite(longitude_deg) and math.isfinite(latitude_deg)):
+        return 0, 0
+    return math.floor(longitude_deg), math.floor(min(max(latitude_deg, -90.0), 89.0))
+
+
+def cell_of_place(crs: CRS, x: float, y: float) -> Cell:
+    """Give the cell of a place in a CRS, in its own datum: near enough to choose by."""
+    if crs.is_geographic or not crs.is_projected:
+        return cell_of(x, y)
+    return cell_of(*Proj(crs)(x, y, inverse=True))
+
+
+@lru_cache(maxsize=128)
+def operation(source: CRS, target: CRS, cell: Cell) -> Operation:
+    """Choose the operation between two CRS about a place, none that needs a grid file.
+
+    Of PROJ's list for the middle of the cell (of one degree) the first that needs no grid and
+    has an accuracy, else the first that needs no grid. Which grids a machine has, or may fetch,
+    changes nothing: one with a grid is never taken.
+    """
+    longitude, latitude = (whole + HALF_CELL_DEG for whole in cell)
+    area = AreaOfInterest(longitude, latitude, longitude, latitude)
+    with warnings.catch_warnings():
+        # it warns that a better one would need a grid
+        warnings.simplefilter("ignore", UserWarning)
+        listed = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+    free = [one for one in listed.transformers if "grids=" not in one.definition]
+    known = [one for one in free if one.accuracy >= 0.0]
+    if not free:
+        chosen = Transformer.from_crs(source, target, always_xy=True)
+        return Operation(chosen, chosen.description, None)
+    chosen = (known or free)[0]
+    steps = [one.name for one in chosen.operations or () if "Transformation" in one.type_name]
+    return Operation(chosen, " + ".join(steps), chosen.accuracy if known else None)
