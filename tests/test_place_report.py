@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pytest
 
 from sitegis._results import AdjustedObservation, Adjustment, PlacedPoint
-from sitegis.place.report import adjustment_lines, adjustment_table, point_lines
+from sitegis.place.report import adjustment_lines, adjustment_table, global_test, point_lines
 
 ADJUSTMENT = Adjustment(
     (
@@ -38,6 +39,31 @@ def test_the_lines_put_what_was_left_out_first_and_count_the_unchecked() -> None
     assert "1'" in lines[2]
     assert "one foot off" in lines[2]
     assert "cannot be told from tie P1 to P3" in lines[3]
+
+
+@pytest.mark.parametrize(
+    ("chi_square", "free", "bounds", "said"),
+    [
+        (0.21, 8, "2.18 to 17.53", "better than"),
+        (8.0, 8, "2.18 to 17.53", "within"),
+        (17.60, 8, "2.18 to 17.53", "worse than"),
+        (1.5, 2, "0.05 to 7.38", "within"),
+        (11.0, 10, "3.25 to 20.48", "within"),
+    ],
+)
+def test_the_global_test_is_two_sided(chi_square: float, free: int, bounds: str, said: str) -> None:
+    """Bounds as printed chi-square tables have them at 0.975 and 0.025.
+
+    2 degrees of freedom: 0.0506 and 7.378; 8: 2.180 and 17.535; 10: 3.247 and 20.483.
+    """
+    words = global_test(chi_square, free)
+
+    assert f"95 % bounds {bounds}: {said}" in words
+
+
+def test_without_redundancy_there_is_no_global_test() -> None:
+    """Nothing measured twice checks nothing."""
+    assert "no global test" in global_test(0.0, 0)
 
 
 def test_the_points_come_with_their_95_percent_ellipses() -> None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from scipy.special import chdtri
+
 from .._results import AdjustedObservation, Adjustment, PlacedPoint
 from .._statistics import ELLIPSE_95
+from .._ties import RATIO, at_least
 from .._units import LengthUnit, format_length
 
 Row = dict[str, str | float | bool | list[str] | None]
@@ -43,8 +46,8 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
     checked = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
     removed = sum(item.removed for item in adjustment.observations)
     head = (
-        f"{len(adjustment.observations)} measurements, {free} more than needed; chi-square "
-        f"{adjustment.chi_square:.2f} on {free}"
+        f"{len(adjustment.observations)} measurements, {free} more than needed; "
+        + global_test(adjustment.chi_square, free)
         + (f" ({adjustment.chi_square_before:.2f} before {removed} left out)" if removed else "")
         + "."
     )
@@ -55,6 +58,27 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
         lines.append(f"{subject} checked by no other.")
     ordered = sorted(checked, key=lambda item: (not item.removed, -round(abs(item.w), 6)))
     return (*lines, *(_line(item, units) for item in ordered))
+
+
+def global_test(chi_square: float, degrees_of_freedom: int) -> str:
+    """Say how the adjustment fits as a whole: two-sided, with its 95 % bounds.
+
+    >>> global_test(0.21, 8)
+    'global test: 0.21 with 8 degrees of freedom, 95 % bounds 2.18 to 17.53: better than the \
+spreads stated allow'
+    """
+    if degrees_of_freedom <= 0:
+        return "no global test: nothing is measured twice"
+    low, high = (float(chdtri(degrees_of_freedom, p)) for p in (0.975, 0.025))
+    said = "within"
+    if not at_least(chi_square, low, RATIO):
+        said = "better than the spreads stated allow"
+    elif not at_least(high, chi_square, RATIO):
+        said = "worse than the spreads stated allow"
+    return (
+        f"global test: {chi_square:.2f} with {degrees_of_freedom} degrees of freedom, 95 % bounds "
+        f"{low:.2f} to {high:.2f}: {said}"
+    )
 
 
 def _line(item: AdjustedObservation, units: LengthUnit) -> str:
