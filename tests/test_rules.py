@@ -141,7 +141,15 @@ def test_ipc_drain_end_and_cleanouts() -> None:
 def test_every_number_has_a_source(name: str) -> None:
     """Each field that is not words has its section, and each slope its own."""
     rules = load_rules(name)
-    words = {"name", "title", "edition", "sources", "cautions", "pit_cautions", "pit_statements"}
+    words = {
+        "name",
+        "title",
+        "edition",
+        "sources",
+        "cautions",
+        "pit_cautions",
+        "pit_statements",
+    } | {"plumbing"}
     assert set(rules.sources) == {field.name for field in fields(RuleSet)} - words
     assert all(rules.sources.values())
     assert all(rule.section for rule in rules.slopes)
@@ -155,6 +163,7 @@ def test_every_number_has_a_source(name: str) -> None:
         "spoil", "unprotected", "gas line", "biohazard", "upstream", "silica", "post-tensioned",
         "not a locate", "Local code", "ASCE 38", "in white", "ticket's number", "last valid day",
         "competent person", "every day", "water stands", "manhole", "gas test",
+        "water service", "frost",
     ],
 )  # fmt: skip
 def test_every_caution_is_there(name: str, word: str) -> None:
@@ -176,6 +185,17 @@ def test_what_excavation_rules_ask_has_its_section(name: str, section: str, word
     rules = load_rules(name)
     said = [*rules.cautions, *(row.words for row in rules.pit_statements)]
     assert any(section in words and word in words for words in said)
+
+
+@pytest.mark.parametrize(
+    ("name", "distance", "section"),
+    [("us-ipc", "5 ft", "603.2"), ("us-upc", "12 in", "720"), ("ca-obc", "2.44 m", "7.3.5.6")],
+)
+def test_separation_from_a_water_service(name: str, distance: str, section: str) -> None:
+    """IPC 603.2: 5 ft; UPC 720: none or 12 in above; OBC 7.3.5.6 and 7.3.5.7: 2.44 m."""
+    (words,) = [one for one in load_rules(name).cautions if one.startswith("Sewer and")]
+    assert distance in words
+    assert section in words
 
 
 @pytest.mark.parametrize("name", ["", "us", "../us-ipc", "us-ipc.toml"])
