@@ -53,13 +53,16 @@ class ClosetRule:
 
 @dataclass(frozen=True, slots=True)
 class CleanoutRule:
-    """Turns that ask for a cleanout, each or in ``total``, and where a drain's end has one."""
+    """Turns that ask for a cleanout, each or in ``total``, and where a drain's end has one.
 
-    turn_deg: float
-    total: bool
+    ``turn_deg`` is None where the code's limit is not known.
+    """
+
     section: str
     end_section: str
     sure: bool
+    turn_deg: float | None = None
+    total: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ The worked cases are the codes' tables applied by hand; elevations in metres, pi
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -213,6 +214,8 @@ def test_least_drain_of_a_water_closet(name: str, inches: float, verdict: str) -
         ("us-upc", (22.5, 45.0, 90.0), "asked", "one more for the turns (157.5°)"),
         ("us-ipc", (45.0, 45.0), "ask", "ask whether"),
         ("us-ipc", (45.0,), "asked", ": 1"),
+        # no Canadian limit is known here: turns are not counted
+        ("ca-obc", (22.5, 45.0, 90.0), "asked", "from memory"),
     ],
 )
 def test_cleanouts_at_turns(name: str, turns: tuple[float, ...], verdict: str, words: str) -> None:
@@ -238,6 +241,18 @@ def test_a_fixture_that_cannot_drain_is_told_what_it_needs() -> None:
     (said,) = [one.words for one in shallow.checks if one.code == "ejector"]
     assert all(word in said for word in ("18 in", "check valve", "own vent", "712"))
     assert "ejector" not in {one.code for one in deep.checks}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_number_is_sure_or_said_to_be_from_memory(name: str) -> None:
+    """Whatever may be called met names a section that was seen; all else says so."""
+    tables = asdict(plumbing(name))
+    rows: list[dict[str, Any]] = [*tables["trap_arms"], *tables["fixtures"].values()]
+    rows += [tables[key] for key in ("loads", "water_closet", "cleanouts", "stack_base")]
+    for row in rows:
+        if row is not None:
+            assert row["section"]
+            assert row["sure"] or "from memory" in row["section"], row
 
 
 @pytest.mark.parametrize("name", NAMES)

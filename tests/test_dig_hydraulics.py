@@ -154,6 +154,8 @@ def test_the_statements_say_what_was_found() -> None:
     text = " ".join(profile_check(survey).statements)
 
     assert "704.1" in text
+    assert "708.1.1" in text
+    assert "ends 2' 6\" beyond the wall" in text  # 30 in, IPC chapter 2
     # 0.6 % ± 0.4 % against 1/8 in per foot: 1 − Φ((0.6 − 1.0417) / 0.4) = 13.5 % at least that
     assert "below what new work must have, 1.04 %" in text
     assert "probability of 87 %" in text

@@ -185,8 +185,8 @@ def cleanout_check(
     rule = plumbing.cleanouts
     count = math.ceil(round(length_m / spacing_m, 6))
     turned = sum(turns_deg) if rule.total else max(turns_deg, default=0.0)
-    by_turn = turned > rule.turn_deg + 1e-6
-    together = sum(turns_deg) > rule.turn_deg + 1e-6
+    limit = math.inf if rule.turn_deg is None else rule.turn_deg + 1e-6
+    by_turn, together = turned > limit, sum(turns_deg) > limit
     said = [f"one for each {about(spacing_m, unit)} of run: {count}"]
     if by_turn:
         said.append(f"one more for the turns ({turned:g}°)")

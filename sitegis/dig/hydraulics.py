@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 import numpy as np
 from scipy.special import ndtr
 
@@ -10,7 +12,7 @@ from .._results import ProfileComponent
 from .._site import Site
 from .._statistics import NORMAL_95
 from .._survey import Survey
-from .._units import format_length
+from .._units import about, format_length
 
 ROUGHNESS = 0.013  # Manning's n for old clay or iron pipe: the handbooks' usual design value
 SELF_CLEANSING_M_S = 0.6096  # 2 ft/s, the usual design floor
@@ -109,6 +111,7 @@ def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S)
     if full.velocity_m_s < SELF_CLEANSING_M_S:
         lines.append("Running full it would not reach 2 ft/s (0.6 m/s): solids may settle.")
     lines += [_sag_line(survey.site, sag) for sag in sags]
+    lines.append(_cleanout_line(survey))
     return ProfileCheck(
         diameter,
         drain.slope,
@@ -120,6 +123,23 @@ def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S)
         design,
         sags,
         tuple(lines),
+    )
+
+
+def _cleanout_line(survey: Survey) -> str:
+    """Say how many cleanouts the building drain needs, and where it ends outside the wall.
+
+    Its length is what is located, the rest to the wall and what lies beyond it by the rule set.
+    """
+    rules, unit = survey.rules, survey.site.units
+    unseen_m = 0.0 if survey.left_at is None else survey.left_at.unseen_m
+    length_m = survey.drain.length_m + unseen_m + rules.building_drain_beyond_wall_m
+    count = max(ceil(round(length_m / rules.cleanout_spacing_m, 6)), 1)
+    return (
+        f"The building drain ends {about(rules.building_drain_beyond_wall_m, unit)} beyond the "
+        f"wall ({rules.sources['building_drain_beyond_wall_m']}). Cleanouts of new work: {count} "
+        f"on these {about(length_m, unit)}, one each {about(rules.cleanout_spacing_m, unit)} "
+        f"({rules.sources['cleanout_spacing_m']}); {rules.plumbing.cleanouts.end_section}."
     )
 
 
