@@ -189,7 +189,7 @@ def test_the_record_can_be_filed(files: dict[str, bytes]) -> None:
     Archives ask that fonts be embedded (ISO 19005-1, 6.3.4).
     """
     reader = pypdf.PdfReader(io.BytesIO(files["record.pdf"]))
-    assert reader.root_object["/Lang"] == "en"
+    assert reader.root_object["/Lang"] == "en-US"
     assert reader.root_object["/ViewerPreferences"]["/DisplayDocTitle"]
     assert reader.metadata is not None
     assert str(reader.metadata.title).startswith("Lateral record: ")
