@@ -6,18 +6,16 @@ in the site's grid CRS, built only when they are asked for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from . import pipeline
 from ._errors import Notice
 from ._findings import Feature
 from ._site import Site
 from ._survey import Survey
-from .read import read_site
 
 if TYPE_CHECKING:
     import folium
@@ -241,6 +239,8 @@ def read(site_dir: str | Path) -> Site:
     BadInput
         With every fault of the folder at once.
     """
+    from .read import read_site
+
     return read_site(Path(site_dir)).site
 
 
@@ -263,7 +263,9 @@ def check(site_dir: str | Path) -> Check:
     ComputationError
         If the input is well formed but gives no answer.
     """
-    return Check(pipeline.check(Path(site_dir)))
+    from ._to_the_wall import check as check_site
+
+    return Check(check_site(Path(site_dir)))
 
 
 def run(
@@ -273,6 +275,7 @@ def run(
     without: tuple[str, ...] = (),
     priors: Mapping[str, float] | None = None,
     base_map: bool = False,
+    progress: Callable[[str], None] | None = None,
 ) -> Result:
     """Return the answer of a site folder, and write its outputs if a folder for them is given.
 
@@ -288,6 +291,8 @@ def run(
         Prior weights in place of the site's: front, rear, alley, side, side_yard, unlisted.
     base_map : bool
         Let ``map.html`` load street tiles from the network.
+    progress : callable, optional
+        Called with what is being done, a few words at a time.
 
     Returns
     -------
@@ -302,11 +307,13 @@ def run(
     CannotWrite
         If the outputs cannot be placed; earlier ones are then untouched.
     """
-    what_if = pipeline.WhatIf(frozenset(without), dict(priors or {}))
-    result = Result(pipeline.compute(Path(site_dir), what_if))
-    if out_dir is not None:
-        result.write(out_dir, base_map=base_map)
-    return result
+    from . import pipeline
+
+    asked = pipeline.WhatIf(frozenset(without), dict(priors or {}))
+    tell = progress or (lambda _: None)
+    if out_dir is None:
+        return Result(pipeline.compute(Path(site_dir), asked, tell=tell))
+    return Result(pipeline.run(Path(site_dir), Path(out_dir), asked, base_map=base_map, tell=tell))
 
 
 def city(

@@ -16,11 +16,11 @@ from ._report import counted, exit_code, leave_with, notice_lines
 @click.option("--points", is_flag=True, help="Print the adjustment and the placed points too.")
 def command(*, site: Path, points: bool) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
-    from .._to_the_wall import check as check_site
+    from .._library import check
     from ..place.report import adjustment_lines, point_lines
 
     try:
-        survey = check_site(site)
+        survey = check(site).survey
     except (BadInput, ComputationError) as error:
         leave_with(error)
     located = sum(point.kind == "locate" for point in survey.placement.points)

@@ -14,7 +14,7 @@ from ._progress import shown_if_long
 from ._report import exit_code, leave_with
 
 if TYPE_CHECKING:
-    from .._survey import Survey
+    from .._library import Result
 
 WIDE = 100  # columns where the output is no terminal
 
@@ -68,25 +68,21 @@ def command(
     """Turn the folder SITE into answer.json, lateral.geojson, map.html and more in --out."""
     try:
         with shown_if_long(quiet=quiet) as tell:
-            from ..pipeline import WhatIf
-            from ..pipeline import run as run_site
+            from .._library import run
 
-            asked = WhatIf(frozenset(without), prior)
-            survey = run_site(site, out, asked, base_map=base_map, tell=tell)
+            result = run(site, out, without=without, priors=prior, base_map=base_map, progress=tell)
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)
     done = f"The outputs are written to {out} all the same."
     if as_json:
         lines = [(out / "answer.json").read_text("utf-8").removesuffix("\n")]
     else:
-        lines = [] if quiet else _lines(survey, out)
-    leave(lines, exit_code(survey.notices), done=done)
+        lines = [] if quiet else _lines(result, out)
+    leave(lines, exit_code(result.notices), done=done)
 
 
-def _lines(survey: Survey, out: Path) -> list[str]:
+def _lines(result: Result, out: Path) -> list[str]:
     """Give the summary."""
-    from ..write import summary_lines
-
     columns = shutil.get_terminal_size((WIDE, 24)).columns
     last = f"Written to {out}: open {out / 'map.html'} in a browser."
-    return [*summary_lines(survey, columns=columns - 2), last]
+    return [*result.summary(columns=columns - 2).split("\n"), last]
