@@ -161,10 +161,11 @@ def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
 
 
 def _caution_lines(survey: Survey, most: int, width: int) -> list[str]:
-    """Tell the cautions of whoever digs; where all of them stand is said in the heading."""
+    """Tell the first sentence of the cautions of whoever digs, and where all of it stands."""
     lines = _paragraph(
         "Before anyone digs or cuts (all cautions: see map.html or record.pdf):", width
     )
     for caution in survey.rules.pit_cautions[:most]:
-        lines += _paragraph(caution, width, indent="  ")
+        first = re.match(r".*?\.(?= |$)", caution)
+        lines += _paragraph(first.group() if first else caution, width, indent="  ")
     return lines

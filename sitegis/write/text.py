@@ -114,8 +114,11 @@ def exit_sentence(survey: Survey) -> str:
 
 
 def _turn_sentence(survey: Survey) -> str:
-    """Say how probable a bend before the wall is, where it is worth naming; else nothing."""
-    return "" if _surely_straight(survey) else f" Before the wall: {turn_words(survey.exit)}."
+    """Say how probable a bend before the wall is, where it is worth naming and no flag says it."""
+    flagged = any(notice.code == "exit-may-bend" for notice in survey.exit.notices)
+    if flagged or _surely_straight(survey):
+        return ""
+    return f" Before the wall: {turn_words(survey.exit)}."
 
 
 def _surely_straight(survey: Survey) -> bool:
