@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from sitegis._results import Hypothesis, ScoredHypothesis
 from sitegis._survey import Survey
 from sitegis.dig.tie_in import tie_ins
+from sitegis.write.findings import find
 from sitegis.write.summary import summary_lines
 from sitegis.write.text import (
     check_sentence,
@@ -175,7 +176,7 @@ def test_ways_that_hardly_fit_share_a_line(survey: Survey) -> None:
         for i in range(4)
     )  # fmt: skip
     scores = dataclasses.replace(survey.scores, hypotheses=(*survey.scores.hypotheses, *many))
-    text = "\n".join(summary_lines(dataclasses.replace(survey, scored=scores)))
+    text = "\n".join(summary_lines(dataclasses.replace(find(survey), scored=scores)))
     assert "All 4 other ways together: under 1 %." in text
     assert "Side Street" not in text
 

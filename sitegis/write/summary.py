@@ -82,6 +82,8 @@ def _told(survey: Survey, beyond: int, width: int) -> list[str]:
             lines += _paragraph(notice.message, width)
     lines += _paragraph(join_sentence(survey), width)
     likely, unlikely = likely_and_not(survey)
+    if len(likely) + len(unlikely) == 3:
+        beyond = 2  # naming the one that is left takes no more than counting it
     for scored in likely[2 : 2 + beyond]:
         lines += _paragraph(hypothesis_line(survey, scored), width)
     rest = (*likely[2 + beyond :], *unlikely)
