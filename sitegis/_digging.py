@@ -37,7 +37,8 @@ def pit_cost(
     """
     protected = at_least(depth_m, rules.protective_depth_m, MATTERS_M)
     rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
-    return np.asarray(settings.setup + area_m2 * depth_m * rate + area_m2 * surface_per_m2)
+    volume_m3 = area_m2 * np.maximum(depth_m, 0.0)
+    return np.asarray(settings.setup + volume_m3 * rate + area_m2 * surface_per_m2)
 
 
 # ------------------------------------------------------------------------------- the ground
