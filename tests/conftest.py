@@ -17,7 +17,7 @@ from .lacking import lacking
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # scripts, run by their own test; importing them would run them too
-collect_ignore = ["examples"]
+collect_ignore = ["examples", "qgis_look.py"]
 
 CHROMIUM_FLAGS = [
     "--no-sandbox",

@@ -89,10 +89,16 @@ def _locked_stage(out: Path, ours: set[str]) -> Iterator[Path]:
 
     The lock goes with the process, so what a killed run leaves behind is free to be cleared.
     """
-    stage = Path(tempfile.mkdtemp(prefix=_prefix(out), dir=out.parent))
-    descriptor = os.open(stage, os.O_RDONLY)
+    while True:
+        stage = Path(tempfile.mkdtemp(prefix=_prefix(out), dir=out.parent))
+        descriptor = _open_folder(stage)
+        if descriptor is not None:
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+            if stage.exists():
+                break
+            os.close(descriptor)
+        # another run took it for a killed one's in the moment before the lock: once more
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX)
         yield stage
     finally:
         try:
@@ -203,16 +209,26 @@ def _recover(out: Path, ours: set[str]) -> None:
         # a user's own folder of such a name holds other things, and a pipe is never opened
         if not entry.name.startswith(_prefix(out)) or not entry.is_dir(follow_symlinks=False):
             continue
-        descriptor = os.open(entry, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+        descriptor = _open_folder(Path(entry))
+        if descriptor is None:
+            continue
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if {left.name for left in _entries(Path(entry))} <= _STAGED:
                 _clear(Path(entry), out, ours)
-        except BlockingIOError:
-            # another run is staging there now
+        except (BlockingIOError, FileNotFoundError):
+            # another run is staging there now, or has just done so
             continue
         finally:
             os.close(descriptor)
+
+
+def _open_folder(folder: Path) -> int | None:
+    """Open a folder and no link; None where another run has just taken it away."""
+    try:
+        return os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+    except FileNotFoundError:
+        return None
 
 
 def _clear(holder: Path, out: Path, ours: set[str]) -> None:
