@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shlex
 import shutil
 import subprocess
@@ -15,13 +16,14 @@ PROJECT = Path(__file__).parents[1]
 
 
 def sitegis(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the command as a user does, in a process of its own."""
+    """Run the command as a user does, in a process of its own, 100 columns wide."""
     return subprocess.run(
         [sys.executable, "-m", "sitegis", *map(str, arguments)],
         capture_output=True,
         text=True,
         check=False,
         timeout=120,
+        env=os.environ | {"COLUMNS": "100"},
     )
 
 
