@@ -14,26 +14,26 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ._errors import BadInput, CannotWrite, ComputationError, Fault, Notice
-    from ._library import Check, Result, check, city, read, run
-    from ._site import Site
+    from .library.functions import Check, Result, check, city, read, run
+    from .messages.errors import BadInput, CannotWrite, ComputationError, Fault, Notice
+    from .model.site import Site
 
 __version__ = "0.1.0"
 
 # each public name and its module, imported on first use: the command line must start at once
 _HOME = {
-    "BadInput": "_errors",
-    "CannotWrite": "_errors",
-    "Check": "_library",
-    "ComputationError": "_errors",
-    "Fault": "_errors",
-    "Notice": "_errors",
-    "Result": "_library",
-    "Site": "_site",
-    "check": "_library",
-    "city": "_library",
-    "read": "_library",
-    "run": "_library",
+    "BadInput": "messages.errors",
+    "CannotWrite": "messages.errors",
+    "Check": "library.functions",
+    "ComputationError": "messages.errors",
+    "Fault": "messages.errors",
+    "Notice": "messages.errors",
+    "Result": "library.functions",
+    "Site": "model.site",
+    "check": "library.functions",
+    "city": "library.functions",
+    "read": "library.functions",
+    "run": "library.functions",
 }
 __all__ = [
     "BadInput",

@@ -8,22 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Point, Polygon
 
-from . import _polyline
-from ._errors import ComputationError, Notice
-from ._exit_mixture import (
+from .geometry import polyline
+from .geometry.frames import Array, lot_direction, wrap_radians
+from .messages.catalog import fault_of, notice_of
+from .messages.errors import ComputationError, Notice
+from .model.results import Drain, Exit, ExitComponent, ProfileComponent
+from .model.site import Building, Main, Site
+from .model.survey import Survey
+from .numerics.exit_mixture import (
     back_to_wall,
     carry_to_wall,
     outward_normals,
     square_habit,
 )
-from ._frames import Array, lot_direction, wrap_radians
-from ._messages import fault_of, notice_of
-from ._mixture import Poses, merge_poses
-from ._results import Drain, Exit, ExitComponent, ProfileComponent
-from ._site import Building, Main, Site
-from ._statistics import largest_sd_m, mixture_moments, square_root
-from ._survey import Survey
-from ._units import about, percent
+from .numerics.mixture import Poses, merge_poses
+from .numerics.statistics import largest_sd_m, mixture_moments, square_root
+from .units import about, percent
 
 __all__ = [
     "choose_components",
@@ -53,7 +53,7 @@ def find_exit(survey: Survey) -> Survey:
     """Carry the drain to the outside face of the wall: a mixture of straight on and bent.
 
     Bends in the stretch that no mark shows come at the rate of those that marks show
-    (:mod:`sitegis._exit_mixture`); that drains leave square to walls is weighed in.
+    (:mod:`sitegis.numerics.exit_mixture`); that drains leave square to walls is weighed in.
     The stated pose is that of the most probable component. Invert at the exit = invert at the
     end − slope · L per component of the profile. Where the last point already lies outside, the
     exit is where the fitted drain crosses the wall, and a notice says so. ``ComputationError``
@@ -302,8 +302,8 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
 
 def _invert_abreast(main: Main, exit: Exit) -> float:
     """Give a main's invert at its point nearest to the exit."""
-    _, abreast_m, _ = _polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
-    return float(np.interp(abreast_m, _polyline.stations(main.line), main.inverts_m))
+    _, abreast_m, _ = polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
+    return float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
 
 
 def _high_mains(exit: Exit, site: Site) -> list[Notice]:

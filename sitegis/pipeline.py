@@ -6,16 +6,16 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ._handover import hand_over
-from ._messages import notice_of
-from ._site import indoor_marks, without_marks
-from ._survey import Survey
-from ._to_the_wall import check, through, to_the_wall
 from .dig import plan_dig
+from .messages.catalog import notice_of
+from .model.handover import hand_over
+from .model.site import indoor_marks, without_marks
+from .model.survey import Survey
 from .read import read_site
 from .routes import sample_routes
 from .routes.evidence import item_names
 from .score import score_hypotheses, suppose
+from .to_the_wall import check, through, to_the_wall
 from .write import find, write_outputs
 
 __all__ = ["WhatIf", "check", "compute", "run"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from sitegis._survey import Survey
+from sitegis.model.survey import Survey
 from sitegis.pipeline import compute
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"

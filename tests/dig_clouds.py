@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from sitegis._results import Hypothesis, Routes, ScoredHypothesis, Scores
-from sitegis._rules import RuleSet, load_rules
-from sitegis._site import Site
-from sitegis._survey import Survey
+from sitegis.model.results import Hypothesis, Routes, ScoredHypothesis, Scores
+from sitegis.model.site import Site
+from sitegis.model.survey import Survey
+from sitegis.rules.rule_set import RuleSet, load_rules
 from tests.invented import corner_site, front_exit
 
 RULES = load_rules("us-ipc")

@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from sitegis._dig_plan import Corridor, DepthStep, DigPlan, HitMap, Pit, TapeTie
-from sitegis._errors import Notice
-from sitegis._frames import Array
-from sitegis._results import (
+from sitegis.evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
+from sitegis.geometry.frames import Array
+from sitegis.messages.errors import Notice
+from sitegis.model.dig_plan import Corridor, DepthStep, DigPlan, HitMap, Pit, TapeTie
+from sitegis.model.results import (
     AdjustedObservation,
     Adjustment,
     Bend,
@@ -31,10 +32,9 @@ from sitegis._results import (
     ScoredHypothesis,
     Scores,
 )
-from sitegis._rules import load_rules
-from sitegis._site import Building, KeepOut, Locate, PlannedFixture, Site
-from sitegis._survey import Survey
-from sitegis.evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
+from sitegis.model.site import Building, KeepOut, Locate, PlannedFixture, Site
+from sitegis.model.survey import Survey
+from sitegis.rules.rule_set import load_rules
 
 from .invented import FRONT_TRUTH, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from sitegis._results import Hypothesis, Routes
-from sitegis._site import Site
-from sitegis._survey import Survey
 from sitegis.evidence import Evidence, Laid
+from sitegis.model.results import Hypothesis, Routes
+from sitegis.model.site import Site
+from sitegis.model.survey import Survey
 from sitegis.routes.evidence import log_likelihoods
 
 from .filled import RULES

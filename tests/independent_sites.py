@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from sitegis._site import Ground, Locate, Noise, Room, Site
+from sitegis.model.site import Ground, Locate, Noise, Room, Site
 from tests import neighbourhood as hood
 
 Array = hood.Array

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import LineString, Point, Polygon
 
-from sitegis._frames import LotFrame
+from sitegis.geometry.frames import LotFrame
 
 Array = NDArray[np.float64]
 FOOT_M = 0.3048

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sitegis._frames import Array, LotFrame
-from sitegis._results import Exit, ProfileComponent
-from sitegis._site import (
+from sitegis.evidence import Evidence
+from sitegis.geometry.frames import Array, LotFrame
+from sitegis.model.results import Exit, ProfileComponent
+from sitegis.model.site import (
     Building,
     DigSettings,
     Ground,
@@ -27,7 +28,6 @@ from sitegis._site import (
     Site,
     Street,
 )
-from sitegis.evidence import Evidence
 
 FOOT_M = 0.3048
 LOT_WIDTH_M, LOT_DEPTH_M = 50 * FOOT_M, 125 * FOOT_M

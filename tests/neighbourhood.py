@@ -13,8 +13,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from sitegis._frames import LotFrame
-from sitegis._site import (
+from sitegis.evidence import Dye, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
+from sitegis.geometry.frames import LotFrame
+from sitegis.model.site import (
     Building,
     DigSettings,
     Ground,
@@ -28,7 +29,6 @@ from sitegis._site import (
     Site,
     Street,
 )
-from sitegis.evidence import Dye, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
 
 Array = NDArray[np.float64]
 SIDES = ("front", "right", "rear", "left")

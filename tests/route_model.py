@@ -18,11 +18,11 @@ import shapely
 from scipy import stats
 from scipy.special import ndtri
 
-from sitegis._digging import may_run_in
-from sitegis._frames import Array
-from sitegis._results import Exit
-from sitegis._site import Main, Side, Site
 from sitegis.evidence import OutdoorLocate, SurfaceSign, TapRecord
+from sitegis.geometry.frames import Array
+from sitegis.model.results import Exit
+from sitegis.model.site import Main, Side, Site
+from sitegis.pits.cost import may_run_in
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
 
 CUBE = 12

@@ -15,9 +15,9 @@ import distributed
 import pytest
 from click.testing import CliRunner
 
-from sitegis._errors import BadInput, ComputationError
 from sitegis.city import run_city
 from sitegis.cli.main import cli
+from sitegis.messages.errors import BadInput, ComputationError
 from tests.invented_city import City, invent_city, write_city
 from tests.test_city_run import assert_same
 
@@ -121,7 +121,7 @@ def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
 
 def test_cluster_without_workers_left_is_told(city, reference, host, tmp_path, monkeypatch):
     """All workers gone for good: told in words, what is done is kept, a plain run goes on."""
-    monkeypatch.setattr(import_module("sitegis.city._cluster"), "WITHOUT_WORKERS_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city.cluster"), "WITHOUT_WORKERS_S", 1)
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"
     cluster = host(1)
 
@@ -150,8 +150,8 @@ def test_cluster_without_workers_left_is_told(city, reference, host, tmp_path, m
 
 def test_lost_scheduler_is_told(city, host, tmp_path, monkeypatch):
     """The scheduler killed halfway: told in words, what is done is kept."""
-    monkeypatch.setattr(import_module("sitegis.city._cluster"), "WITHOUT_WORKERS_S", 1)
-    monkeypatch.setattr(import_module("sitegis.city._cluster"), "CONNECT_S", 2)
+    monkeypatch.setattr(import_module("sitegis.city.cluster"), "WITHOUT_WORKERS_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city.cluster"), "CONNECT_S", 2)
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"
     cluster = host(1)
 
@@ -175,7 +175,7 @@ def test_cluster_without_sitegis_is_told(city, host, tmp_path):
 
 def test_scheduler_without_workers_is_told(city, host, tmp_path, monkeypatch):
     """A scheduler alone does no work: no waiting for ever."""
-    monkeypatch.setattr(import_module("sitegis.city._cluster"), "WITHOUT_WORKERS_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city.cluster"), "WITHOUT_WORKERS_S", 1)
     with pytest.raises(ComputationError, match="has no worker"):
         run_city(write_city(city, tmp_path), tmp_path / "o.gpkg", scheduler=host(0).address)
 
@@ -183,7 +183,7 @@ def test_scheduler_without_workers_is_told(city, host, tmp_path, monkeypatch):
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense://x", ""])
 def test_unreachable_scheduler_is_told(city, tmp_path, monkeypatch, address):
     """The command ends with code 2 and the option's name."""
-    monkeypatch.setattr(import_module("sitegis.city._cluster"), "CONNECT_S", 1)
+    monkeypatch.setattr(import_module("sitegis.city.cluster"), "CONNECT_S", 1)
     given = ["city", str(write_city(city, tmp_path)), "--out", str(tmp_path / "out.gpkg")]
     done = CliRunner().invoke(cli, [*given, "--scheduler", address])
     assert done.exit_code == 2, done.output

@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import STRtree, affinity
 
-from sitegis._site import SIDES, Priors
-from sitegis.city._records import Block, Manholes, Parcels, Ways, lone_mains
 from sitegis.city.frontage import Frontages, find_frontages
 from sitegis.city.houses import find_houses
+from sitegis.city.layer_arrays import Block, Manholes, Parcels, Ways, lone_mains
+from sitegis.model.site import SIDES, Priors
 from tests.invented_city import City, invent_city
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"

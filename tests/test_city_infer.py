@@ -15,8 +15,6 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from shapely import STRtree
 
-from sitegis._site import Priors
-from sitegis.city._records import FRONT, REAR, Manholes, lone_mains
 from sitegis.city.frontage import find_frontages
 from sitegis.city.houses import find_houses, measure_houses
 from sitegis.city.infer import (
@@ -28,10 +26,12 @@ from sitegis.city.infer import (
     elevation_fit,
     visit_bits,
 )
+from sitegis.city.layer_arrays import FRONT, REAR, Manholes, lone_mains
 from sitegis.city.lots import work_chunk
 from sitegis.city.mains import find_pairs, manhole_below, snap_manholes
 from sitegis.city.network import join_mains
 from sitegis.city.routes import KINDS, lay_routes
+from sitegis.model.site import Priors
 from sitegis.routes.fit import arrival_habit
 from sitegis.routes.hypotheses import enumerate_hypotheses
 from sitegis.score.information import information_gain_bits

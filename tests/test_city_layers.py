@@ -12,14 +12,14 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from sitegis._errors import BadInput, Notice
 from sitegis.city import look, run_city
-from sitegis.city._elevations import read_elevations
-from sitegis.city._filters import kept_rows
-from sitegis.city._records import Parcels
-from sitegis.city._roads import judge_roads, road_scores
-from sitegis.city._schema import CityFile, MainTable
+from sitegis.city.elevations import read_elevations
+from sitegis.city.filters import kept_rows
+from sitegis.city.layer_arrays import Parcels
+from sitegis.city.roads import judge_roads, road_scores
+from sitegis.city.schema import CityFile, MainTable
 from sitegis.cli.main import cli
+from sitegis.messages.errors import BadInput, Notice
 from tests.invented_town import CRS, TOWN_TOML, Faults, Town, invent_town, write_town
 
 

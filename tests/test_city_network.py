@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from shapely.ops import linemerge
 
 from sitegis.city import run_city
-from sitegis.city._pieces import cross, feet, line_pieces
-from sitegis.city._records import lone_mains
 from sitegis.city.addresses import agreement, street_name
+from sitegis.city.layer_arrays import lone_mains
 from sitegis.city.lots import work_chunk
 from sitegis.city.network import join_mains, on_line
+from sitegis.city.segments import cross, feet, line_pieces
 from tests.invented_town import Faults, invent_town, write_town
 from tests.test_city_infer import FRONT_STREET, mains_of, mirrored
 

@@ -14,8 +14,8 @@ import shapely
 from pypdf import PdfReader
 
 from sitegis import __version__
-from sitegis._rules import load_rules
 from sitegis.city import Pages, run_city
+from sitegis.rules.rule_set import load_rules
 from tests.invented_town import Faults, invent_town, write_town
 
 

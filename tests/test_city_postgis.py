@@ -19,9 +19,9 @@ import psycopg
 import pytest
 from click.testing import CliRunner
 
-from sitegis._errors import BadInput, CannotWrite
 from sitegis.city import database, run_city
 from sitegis.cli.main import cli
+from sitegis.messages.errors import BadInput, CannotWrite
 from tests.invented_city import City, invent_city, write_city
 from tests.lacking import lacking
 
@@ -171,7 +171,7 @@ def test_all_tables_or_none(url, reference, monkeypatch):
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr(import_module("sitegis.city._assemble"), "_notes", fail)
+        patch.setattr(import_module("sitegis.city.assemble"), "_notes", fail)
         with pytest.raises(CannotWrite, match="No space"):
             run_city(path, database(url))
     assert_same(url, out)
@@ -234,7 +234,7 @@ def test_no_hint_of_the_database_is_passed_on(url, reference, monkeypatch):
     run_city(path, target)
     with psycopg.connect(url) as connection:
         connection.execute("CREATE VIEW public.mine AS SELECT parcel FROM sitegis.lots")
-    postgis = importlib.import_module("sitegis.city._postgis")
+    postgis = importlib.import_module("sitegis.city.postgis")
     monkeypatch.setattr(postgis, "_refuse_dependents", lambda *_: None)
     with pytest.raises(CannotWrite, match="other objects depend on it") as caught:
         run_city(path, target)

@@ -24,13 +24,13 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._errors import BadInput, CannotWrite
-from sitegis._rules import load_rules
 from sitegis.city import run_city
-from sitegis.city._schema import CityFile
-from sitegis.city._work import work_folder
 from sitegis.city.lots import work_chunk
+from sitegis.city.schema import CityFile
+from sitegis.city.work_folder import work_folder
 from sitegis.cli.main import cli
+from sitegis.messages.errors import BadInput, CannotWrite
+from sitegis.rules.rule_set import load_rules
 from tests.invented_city import CRS, City, invent_city, write_city
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"
@@ -213,7 +213,7 @@ def test_lot_that_breaks_the_arithmetic_stands_alone(city, reference, tmp_path, 
             raise ValueError("invented trouble")
         return work_chunk(block)
 
-    monkeypatch.setattr(import_module("sitegis.city._chunks"), "work_chunk", choke)
+    monkeypatch.setattr(import_module("sitegis.city.chunks"), "work_chunk", choke)
     path = write_city(city, tmp_path)
     run_city(path, tmp_path / "out.gpkg")
     failures = layer(tmp_path / "out.gpkg", "failures").set_index("parcel")

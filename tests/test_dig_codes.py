@@ -12,11 +12,6 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sitegis._findings import TapSpread
-from sitegis._plumbing import Plumbing
-from sitegis._rules import load_rules
-from sitegis._site import PlannedFixture
-from sitegis._survey import Survey
 from sitegis.dig.codes import (
     backwater_checks,
     cleanout_check,
@@ -27,6 +22,11 @@ from sitegis.dig.codes import (
     vent_check,
 )
 from sitegis.dig.tie_in import clear_spans, tie_ins
+from sitegis.model.derived import TapSpread
+from sitegis.model.site import PlannedFixture
+from sitegis.model.survey import Survey
+from sitegis.rules.plumbing import Plumbing
+from sitegis.rules.rule_set import load_rules
 from tests.test_dig_tie_in import STRAIGHT, fixture, tie_survey
 
 INCH, FOOT = 0.0254, 0.3048

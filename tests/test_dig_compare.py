@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 import shapely
 
-from sitegis._results import Routes
-from sitegis._site import DigSettings, KeepOut
-from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import gather_cloud
+from sitegis.model.results import Routes
+from sitegis.model.site import DigSettings, KeepOut
+from sitegis.model.survey import Survey
 from tests.dig_clouds import alley_routes, front_routes, survey_of, two_way_survey
 from tests.invented import corner_site
 

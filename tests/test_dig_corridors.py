@@ -10,13 +10,13 @@ import pytest
 import shapely
 from scipy.stats import norm
 
-from sitegis._dig_plan import Corridor
-from sitegis._results import Routes
-from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud, whole_cloud
 from sitegis.dig.corridors import draw_corridors
-from sitegis.write.geojson import geojson_bytes
+from sitegis.model.dig_plan import Corridor
+from sitegis.model.results import Routes
+from sitegis.model.survey import Survey
+from sitegis.write.gis.geojson import geojson_bytes
 from tests.dig_clouds import alley_routes, front_routes, survey_of, two_way_survey, unlisted
 from tests.filled import filled_survey
 

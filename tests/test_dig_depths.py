@@ -8,9 +8,6 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sitegis._results import Routes
-from sitegis._site import Ground, Site
-from sitegis._survey import Survey
 from sitegis.dig.cloud import gather_cloud
 from sitegis.dig.depths import (
     best_line,
@@ -18,6 +15,9 @@ from sitegis.dig.depths import (
     most_probable,
     trench_cost,
 )
+from sitegis.model.results import Routes
+from sitegis.model.site import Ground, Site
+from sitegis.model.survey import Survey
 from tests.dig_clouds import alley_routes, front_routes, survey_of, unlisted
 from tests.invented import corner_site
 

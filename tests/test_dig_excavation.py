@@ -9,10 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._dig_plan import Pit
-from sitegis._pits import rectangle_rings
-from sitegis._rules import load_rules
-from sitegis._site import DigSettings, Site
 from sitegis.dig import plan_dig
 from sitegis.dig.excavation import (
     excavate,
@@ -25,6 +21,10 @@ from sitegis.dig.excavation import (
     sides_of,
     widened,
 )
+from sitegis.model.dig_plan import Pit
+from sitegis.model.site import DigSettings, Site
+from sitegis.pits.exposure import rectangle_rings
+from sitegis.rules.rule_set import load_rules
 from tests.dig_clouds import RULES, two_way_survey
 from tests.invented import corner_site
 

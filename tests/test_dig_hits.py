@@ -8,7 +8,6 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._pits import rectangle_crossings, rectangle_rings
 from sitegis.dig.cloud import RouteCloud
 from sitegis.dig.hits import (
     Grid,
@@ -16,6 +15,7 @@ from sitegis.dig.hits import (
     cover_grid,
     pit_spans,
 )
+from sitegis.pits.exposure import rectangle_crossings, rectangle_rings
 
 seeds = st.integers(0, 10_000)
 

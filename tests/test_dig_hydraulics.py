@@ -8,9 +8,6 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sitegis._results import Adjustment, Drain, PlacedPoint, Placement, ProfileComponent
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
 from sitegis.dig.hydraulics import (
     find_sags,
     full_flow,
@@ -18,6 +15,9 @@ from sitegis.dig.hydraulics import (
     part_flow,
     profile_check,
 )
+from sitegis.model.results import Adjustment, Drain, PlacedPoint, Placement, ProfileComponent
+from sitegis.model.survey import Survey
+from sitegis.rules.rule_set import load_rules
 from tests.dig_clouds import front_routes, survey_of
 
 FOOT, INCH = 0.3048, 0.0254

@@ -11,22 +11,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from sitegis._dig_plan import Pit
-from sitegis._digging import BEDDING_M, dig_area, pit_cost
-from sitegis._pits import (
+from sitegis.dig import plan_dig
+from sitegis.dig.cloud import RouteCloud, gather_cloud
+from sitegis.dig.pits import lay_field, rank_pits
+from sitegis.model.dig_plan import Pit
+from sitegis.model.results import Routes
+from sitegis.model.site import Building, DigSettings, Ground, KeepOut, Lot, Site
+from sitegis.model.survey import Survey
+from sitegis.numerics.statistics import weighted_quantiles
+from sitegis.pits.cost import BEDDING_M, dig_area, pit_cost
+from sitegis.pits.exposure import (
     clear_of_footing,
     rectangle_crossings,
     rectangle_rings,
     straights_of,
     vacuum_hits,
 )
-from sitegis._results import Routes
-from sitegis._site import Building, DigSettings, Ground, KeepOut, Lot, Site
-from sitegis._statistics import weighted_quantiles
-from sitegis._survey import Survey
-from sitegis.dig import plan_dig
-from sitegis.dig.cloud import RouteCloud, gather_cloud
-from sitegis.dig.pits import lay_field, rank_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
 from tests.invented import HOUSE_FRONT_M, corner_site
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._site import DigSettings, KeepOut
 from sitegis.dig import plan_dig
 from sitegis.dig.stakeout import choose_ties
+from sitegis.model.site import DigSettings, KeepOut
 from tests.dig_clouds import front_routes, survey_of, two_way_survey
 from tests.invented import corner_site
 

@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import covariance_matrix, ufloat, umath
 
-from sitegis._site import Side
 from sitegis.dig import plan_dig
 from sitegis.dig.stakeout import (
     choose_ties,
@@ -23,6 +22,7 @@ from sitegis.dig.stakeout import (
     tie_covariance,
     wall_offset,
 )
+from sitegis.model.site import Side
 from tests.dig_clouds import two_way_survey
 from tests.invented import HOUSE_FRONT_M, HOUSE_LEFT_M, HOUSE_WIDTH_M, corner_site
 

@@ -10,11 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from sitegis._frames import Array, rotation
-from sitegis._results import Adjustment, Drain, PlacedPoint, Placement, ProfileComponent
-from sitegis._rules import load_rules
-from sitegis._site import PlannedFixture
-from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.tie_in import (
     best_branch,
@@ -27,6 +22,11 @@ from sitegis.dig.tie_in import (
     tie_ins,
     verdict,
 )
+from sitegis.geometry.frames import Array, rotation
+from sitegis.model.results import Adjustment, Drain, PlacedPoint, Placement, ProfileComponent
+from sitegis.model.site import PlannedFixture
+from sitegis.model.survey import Survey
+from sitegis.rules.rule_set import load_rules
 from tests.dig_clouds import front_routes, survey_of
 from tests.invented import corner_site
 

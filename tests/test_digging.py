@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._digging import (
+from sitegis.model.site import DigSettings, Easement, KeepOut
+from sitegis.pits.cost import (
     dearest_surfaces,
     dig_area,
     keep_out_shape,
@@ -17,8 +18,7 @@ from sitegis._digging import (
     surface_rates_at,
     surfaces_at,
 )
-from sitegis._pits import allowed, rectangle_rings
-from sitegis._site import DigSettings, Easement, KeepOut
+from sitegis.pits.exposure import allowed, rectangle_rings
 from tests.dig_clouds import RULES
 from tests.invented import HOUSE_FRONT_M, LOT_WIDTH_M, corner_site
 

@@ -16,10 +16,8 @@ import numpy as np
 import pytest
 
 from sitegis import evidence
-from sitegis._fields import Ask, Depth, Length, inputs_of
-from sitegis._site import Evidence, Site
 from sitegis.evidence import KINDS, AtManhole, CountTie, EvidenceKind, FromArchive, Laid, OfHabit
-from sitegis.evidence._kind import (
+from sitegis.evidence.kind import (
     Default,
     OnRoute,
     as_it_is,
@@ -27,6 +25,8 @@ from sitegis.evidence._kind import (
     nowhere,
     stray_place,
 )  # fmt: skip
+from sitegis.model.fields import Ask, Depth, Length, inputs_of
+from sitegis.model.site import Evidence, Site
 from sitegis.score.tables import is_tabled
 
 from .invented import corner_site

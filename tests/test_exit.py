@@ -13,14 +13,14 @@ from scipy.stats import binom, qmc
 from scipy.stats import norm as normal
 from shapely import LineString, Polygon
 
-from sitegis._errors import ComputationError
-from sitegis._exit_mixture import first_walls, outward_normals
-from sitegis._frames import Array
-from sitegis._results import Drain, Exit, LineEnd, ProfileComponent
-from sitegis._rules import load_rules
-from sitegis._site import Building, Site
-from sitegis._survey import Survey
 from sitegis.exit import exit_turns, find_exit, sample_exit, turn_words
+from sitegis.geometry.frames import Array
+from sitegis.messages.errors import ComputationError
+from sitegis.model.results import Drain, Exit, LineEnd, ProfileComponent
+from sitegis.model.site import Building, Site
+from sitegis.model.survey import Survey
+from sitegis.numerics.exit_mixture import first_walls, outward_normals
+from sitegis.rules.rule_set import load_rules
 from tests.benchmarks.line import simulate
 from tests.invented import (
     HOUSE_DEPTH_M,

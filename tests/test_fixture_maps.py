@@ -9,7 +9,7 @@ import pypdf
 import pytest
 from playwright.sync_api import Browser
 
-from sitegis.write.page import map_bytes
+from sitegis.write.page.html import map_bytes
 
 from .browser import open_page
 from .computed import NAMES, computed

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 from pyproj.transformer import TransformerGroup
 
-from sitegis import _operations
-from sitegis._frames import LotFrame, lot_direction, rotation, to_wgs84, wrap_degrees
-from sitegis._operations import cell_of, operation
+from sitegis.geometry import operations as _operations
+from sitegis.geometry.frames import LotFrame, lot_direction, rotation, to_wgs84, wrap_degrees
+from sitegis.geometry.operations import cell_of, operation
 
 FRAME = LotFrame("EPSG:32616", 400_000.0, 4_600_000.0, 84.2, 0.9996)
 METRES = st.floats(-500, 500)

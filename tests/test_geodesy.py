@@ -12,7 +12,7 @@ from pyproj import CRS, Geod, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 
-from sitegis._geodesy import (
+from sitegis.geometry.georeference import (
     Similarity,
     combined_factor,
     convergence_deg,

@@ -15,11 +15,11 @@ from random import Random
 import numpy as np
 import pytest
 
-from sitegis._frames import Array
-from sitegis._survey import Survey
-from sitegis._units import LengthUnit, parse_length
+from sitegis.geometry.frames import Array
+from sitegis.model.survey import Survey
 from sitegis.pipeline import compute
 from sitegis.place.adjust import condition
+from sitegis.units import LengthUnit, parse_length
 from sitegis.write import write_outputs
 from tests.computed import computed
 from tests.hardness.corpus import FIXTURES

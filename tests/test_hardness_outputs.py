@@ -15,8 +15,8 @@ from random import Random
 
 import pytest
 
-from sitegis._errors import CannotWrite
-from sitegis._survey import Survey
+from sitegis.messages.errors import CannotWrite
+from sitegis.model.survey import Survey
 from sitegis.pipeline import run
 from sitegis.write import write_outputs
 from tests.computed import computed

@@ -20,7 +20,7 @@ import pytest
 from lxml import etree, html
 from pyproj import CRS
 
-from sitegis.read._layers import flat_crs
+from sitegis.read.layers.features import flat_crs
 from tests.hardness.corpus import FIXTURES
 from tests.hardness.files import HOSTILE, SECRET
 from tests.hardness.judge import judge

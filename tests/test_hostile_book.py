@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from openpyxl import Workbook
 
-from sitegis.read import _book_file
-from sitegis.read._book_file import read_book
-from sitegis.read._book_parts import MOST_CELLS
-from sitegis.read._report import Report
+from sitegis.read.faults import Report
+from sitegis.read.workbook import file as _book_file
+from sitegis.read.workbook.file import read_book
+from sitegis.read.workbook.parts import MOST_CELLS
 from tests.hardness.limited import run_limited
 
 SHEET = "xl/worksheets/sheet1.xml"

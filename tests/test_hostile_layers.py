@@ -16,11 +16,12 @@ import pytest
 import shapely
 from pyproj import CRS
 
-from sitegis._errors import BadInput
-from sitegis.city._read import read_city
-from sitegis.read import _layer_apart, _layers
-from sitegis.read._layers import Layers
-from sitegis.read._report import Report
+from sitegis.city.read import read_city
+from sitegis.messages.errors import BadInput
+from sitegis.read.faults import Report
+from sitegis.read.layers import apart
+from sitegis.read.layers import features as _layers
+from sitegis.read.layers.features import Layers
 from tests.hardness.corpus import FIXTURES
 
 TOWN = {folder.name: folder for folder in FIXTURES}["corner-lot-alley"] / "layers" / "town.gpkg"
@@ -250,7 +251,7 @@ def test_the_death_of_that_process_is_a_fault(
         f"import sys\nfrom sitegis.read import _layer_child as child\nchild.{limit}\n"
         "child.main(sys.argv[1])\n"
     )
-    monkeypatch.setattr(_layer_apart, "CHILD", "limited")
+    monkeypatch.setattr(apart, "CHILD", "limited")
     monkeypatch.syspath_prepend(tmp_path)
     report = read(tmp_path, "town.gpkg", None, "INV-1")
     assert [fault.code for fault in report.faults] == ["layer-too-heavy"]
@@ -261,7 +262,7 @@ def test_no_process_is_started_for_an_ordinary_site() -> None:
     """What reading a small site imports: neither multiprocessing nor the other process's part."""
     code = "import sys, pathlib; from sitegis.read import read_site"
     code += "; read_site(pathlib.Path(sys.argv[1]))"
-    odd = ("multiprocessing", "sitegis.read._layer_apart", "sitegis.read._layer_child")
+    odd = ("multiprocessing", "sitegis.read.layers.apart", "sitegis.read.layers.child")
     listed = f"print([m for m in {odd} if m in sys.modules])"
     command = [sys.executable, "-c", f"{code}; {listed}", str(TOWN.parent.parent)]
     done = subprocess.run(command, check=True, capture_output=True, text=True)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from sitegis._errors import BadInput, CannotWrite
-from sitegis.city._assemble import check_output
-from sitegis.city._read import read_city
-from sitegis.city._work import MANIFEST, chunk_path, reopen, work_folder
+from sitegis.city.assemble import check_output
+from sitegis.city.read import read_city
+from sitegis.city.work_folder import MANIFEST, chunk_path, reopen, work_folder
+from sitegis.messages.errors import BadInput, CannotWrite
 from sitegis.read import read_site
 from sitegis.write.swap import place_set
 from tests.hardness.corpus import FIXTURES

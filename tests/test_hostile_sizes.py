@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 import shapely
 
-from sitegis._site import Lot
-from sitegis.read import _layers
-from sitegis.read._context import MOST_LEFT, MOST_VERTICES, PLAIN_VERTICES, TOLERANCE_M, Reading
-from sitegis.read._layers import Layers
-from sitegis.read._main_line import NEAR_M, line_of
-from sitegis.read._report import Report
+from sitegis.model.site import Lot
+from sitegis.read.context import MOST_LEFT, MOST_VERTICES, PLAIN_VERTICES, TOLERANCE_M, Reading
+from sitegis.read.faults import Report
+from sitegis.read.layers import features
+from sitegis.read.layers.features import Layers
+from sitegis.read.main_line import NEAR_M, line_of
 
 
 class ShownLine(Reading):
@@ -106,7 +106,7 @@ def test_a_layer_of_manholes_is_read_once(tmp_path: Path, monkeypatch: pytest.Mo
     reference = SimpleNamespace(layer="m.gpkg", layer_name=None, id_field="id")
     layers = Layers(tmp_path, Report())
     first = layers.features(reference, "main[1].manholes_layer", wanted="point")
-    monkeypatch.delattr(_layers.fiona, "open")
+    monkeypatch.delattr(features.fiona, "open")
     assert layers.features(reference, "main[2].manholes_layer", wanted="point") == first
     assert len(first) == 3
 
@@ -115,7 +115,7 @@ def test_more_features_than_are_read_are_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A layer of a whole country is cut by the user, not read to its end."""
-    monkeypatch.setattr(_layers, "MOST_FEATURES", 10)
+    monkeypatch.setattr(features, "MOST_FEATURES", 10)
     points = [{"type": "Feature", "properties": {}, "geometry": {"type": "Point",
               "coordinates": [-87.0 + math.sin(n) / 100, 41.0]}} for n in range(11)]  # fmt: skip
     text = json.dumps({"type": "FeatureCollection", "features": points})

@@ -16,11 +16,11 @@ from pathlib import Path
 
 import pytest
 
-from sitegis._errors import BadInput, Fault
-from sitegis._printable import odd_character, printable
+from sitegis.messages.errors import BadInput, Fault
+from sitegis.messages.printable import odd_character, printable
 from sitegis.read import read_site
-from sitegis.read._layers import Layers
-from sitegis.read._report import Report
+from sitegis.read.faults import Report
+from sitegis.read.layers.features import Layers
 from tests.hardness.corpus import FIXTURES
 from tests.test_workbook_faults import form_cell, good_book, spoiled
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from sitegis._intervals import (
+from sitegis.numerics.intervals import (
     LEVELS,
     Ellipse,
     Interval,

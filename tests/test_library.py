@@ -143,9 +143,12 @@ def test_bad_input_is_raised_with_every_fault(tmp_path: Path) -> None:
 
 
 DOCUMENTED = [
-    *(f"sitegis._library.{name}" for name in ("read", "check", "run", "city", "Check", "Result")),
     *(
-        f"sitegis._library.Result.{name}"
+        f"sitegis.library.functions.{name}"
+        for name in ("read", "check", "run", "city", "Check", "Result")
+    ),
+    *(
+        f"sitegis.library.functions.Result.{name}"
         for name in ("to_gdf", "explore", "summary", "write", "answer")
     ),
 ]

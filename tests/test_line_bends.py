@@ -9,7 +9,7 @@ import pytest
 from scipy import optimize, stats
 from scipy.special import logsumexp
 
-from sitegis._frames import Array
+from sitegis.geometry.frames import Array
 from sitegis.line.bends import fit_plan
 from sitegis.line.catalogue import (
     BENDS_PER_M,

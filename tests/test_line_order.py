@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from sitegis._errors import ComputationError
-from sitegis._frames import Array
-from sitegis._results import Adjustment, PlacedPoint, Placement
+from sitegis.geometry.frames import Array
 from sitegis.line.order import order_downstream, shortest_chain
+from sitegis.messages.errors import ComputationError
+from sitegis.model.results import Adjustment, PlacedPoint, Placement
 
 STATIONS = np.array([0.0, 1.4, 2.9, 4.1, 5.8, 7.0])
 

@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from sitegis._frames import Array
-from sitegis._rules import load_rules
+from sitegis.geometry.frames import Array
 from sitegis.line.profile import (
     Depths,
     SlopePrior,
@@ -19,6 +18,7 @@ from sitegis.line.profile import (
     mixture_moments,
     slope_prior,
 )
+from sitegis.rules.rule_set import load_rules
 
 # NIST Statistical Reference Datasets, linear regression, Norris (y, x).
 NORRIS_TEXT = """

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._frames import Array, rotation
-from sitegis._results import Adjustment, Drain, PlacedPoint, Placement
-from sitegis._rules import load_rules
-from sitegis._site import PointKind, Site
-from sitegis._survey import Survey
+from sitegis.geometry.frames import Array, rotation
 from sitegis.line import fit_line
 from sitegis.line.order import ON_LINE_KINDS
 from sitegis.line.stage import read_inverts
+from sitegis.model.results import Adjustment, Drain, PlacedPoint, Placement
+from sitegis.model.site import PointKind, Site
+from sitegis.model.survey import Survey
+from sitegis.rules.rule_set import load_rules
 from tests.invented import HOUSE_FRONT_M, corner_site
 
 DEPTH_M, SLOPE = 0.60, 0.0208

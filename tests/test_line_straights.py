@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
-from sitegis._frames import Array, rotation
+from sitegis.geometry.frames import Array, rotation
 from sitegis.line.straights import Chain, Marks, fit_chain, line_coordinates, tail_weight
 
 # York et al. 2004, American Journal of Physics 72, 367: Pearson's data with York's weights.

@@ -9,7 +9,7 @@ from string import Formatter
 
 import pytest
 
-from sitegis._messages import catalogue
+from sitegis.messages.catalog import catalogue
 from tests.hardness.messages import CHOSEN, PACKAGE, TABLE, collect, named, table
 
 ROW = re.compile(r"^\| `([a-z0-9-]+)` \| (fault|notice|lot left out) \| (.+?) \| (.+?) \|$", re.M)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from sitegis._frames import Array
-from sitegis._noise_scale import (
+from sitegis.geometry.frames import Array
+from sitegis.line.profile import Depths, SlopePrior, fit_linear, learn_profile
+from sitegis.numerics.noise_scale import (
     SCALES,
     log_evidence,
     log_integral,
@@ -15,7 +16,6 @@ from sitegis._noise_scale import (
     scale_of_nodes,
     scale_of_squares,
 )
-from sitegis.line.profile import Depths, SlopePrior, fit_linear, learn_profile
 
 # Line with noise of sd 0.05 k: closed forms and quadrature by numpy and scipy, apart.
 STATIONS = np.arange(6.0)

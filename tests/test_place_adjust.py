@@ -7,7 +7,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize
 
-from sitegis._frames import Array
+from sitegis.geometry.frames import Array
 from sitegis.place.adjust import assess, gauss_newton, null_space, solve_network
 from sitegis.place.blunders import clean_network, huber_suspect, predicted_against
 from sitegis.place.network import (

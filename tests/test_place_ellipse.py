@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sitegis._site import Noise
+from sitegis.model.site import Noise
 from sitegis.place.ellipse import tail_factor
 from sitegis.place.regions import point_regions
 

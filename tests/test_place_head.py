@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
-from sitegis._site import Noise
+from sitegis.model.site import Noise
 from sitegis.place.head import (
     depth_from_nulls_m,
     null_midpoint_shift_m,

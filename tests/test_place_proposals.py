@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._units import parse_length
 from sitegis.place.proposals import slips
+from sitegis.units import parse_length
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from sitegis._errors import ComputationError
+from sitegis.messages.errors import ComputationError
 from sitegis.place.adjust import solve_network
 from sitegis.place.network import Network, Observation, compile_equations, evaluate
 from sitegis.place.rank import best_cures, require_full_rank, separating_measurement

@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from sitegis._results import AdjustedObservation, Adjustment, PlacedPoint
+from sitegis.model.results import AdjustedObservation, Adjustment, PlacedPoint
 from sitegis.place.report import adjustment_lines, adjustment_table, global_test, point_lines
 
 ADJUSTMENT = Adjustment(

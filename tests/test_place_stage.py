@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._errors import ComputationError
-from sitegis._frames import Array, rotation
-from sitegis._noise_scale import scale_of_squares
-from sitegis._results import Placement
-from sitegis._site import Building, Locate, Noise, Site, Tie, WallContact
-from sitegis._survey import Survey
+from sitegis.geometry.frames import Array, rotation
+from sitegis.messages.errors import ComputationError
+from sitegis.model.results import Placement
+from sitegis.model.site import Building, Locate, Noise, Site, Tie, WallContact
+from sitegis.model.survey import Survey
+from sitegis.numerics.noise_scale import scale_of_squares
 from sitegis.place import place_points
 from sitegis.place.adjust import solve_network
 from sitegis.place.assemble import site_network

@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sitegis import _polyline
+from sitegis.geometry import polyline
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -29,9 +29,9 @@ def test_lengths_equal_shapely(seed: int) -> None:
     lines = lines_of(seed)
     expected = shapely.length(shapely.linestrings(lines))
 
-    assert _polyline.length(lines) == pytest.approx(expected)
-    assert _polyline.stations(lines)[:, -1] == pytest.approx(expected)
-    assert _polyline.segment_lengths(lines).sum(axis=1) == pytest.approx(expected)
+    assert polyline.length(lines) == pytest.approx(expected)
+    assert polyline.stations(lines)[:, -1] == pytest.approx(expected)
+    assert polyline.segment_lengths(lines).sum(axis=1) == pytest.approx(expected)
 
 
 @given(SEEDS)
@@ -41,15 +41,15 @@ def test_points_along_equal_shapely(seed: int) -> None:
     at = np.random.default_rng(seed).uniform(0.0, 150.0, len(lines))
 
     each = shapely.line_interpolate_point(shapely.linestrings(lines), at)
-    assert _polyline.line_interpolate_point(lines, at) == pytest.approx(
+    assert polyline.line_interpolate_point(lines, at) == pytest.approx(
         shapely.get_coordinates(each), abs=1e-7
     )
     many = shapely.line_interpolate_point(shapely.LineString(lines[1]), at)
-    assert _polyline.line_interpolate_point(lines[1], at) == pytest.approx(
+    assert polyline.line_interpolate_point(lines[1], at) == pytest.approx(
         shapely.get_coordinates(many), abs=1e-7
     )
     before = shapely.line_interpolate_point(shapely.linestrings(lines), 7.0)
-    assert _polyline.line_interpolate_point(lines, 7.0) == pytest.approx(
+    assert polyline.line_interpolate_point(lines, 7.0) == pytest.approx(
         shapely.get_coordinates(before), abs=1e-7
     )
 
@@ -62,8 +62,8 @@ def test_values_along_equal_numpy(seed: int) -> None:
     fp, x = generator.normal(size=(30, 6)), generator.uniform(-5.0, 40.0, 30)
 
     expected = [np.interp(*row) for row in zip(x, xp, fp, strict=True)]
-    assert _polyline.interp(x, xp, fp) == pytest.approx(expected)
-    assert _polyline.interp(x, xp[0], fp[0]) == pytest.approx(np.interp(x, xp[0], fp[0]))
+    assert polyline.interp(x, xp, fp) == pytest.approx(expected)
+    assert polyline.interp(x, xp[0], fp[0]) == pytest.approx(np.interp(x, xp[0], fp[0]))
 
 
 @given(SEEDS)
@@ -72,12 +72,12 @@ def test_nearest_points_equal_shapely(seed: int) -> None:
     lines = lines_of(seed)
     point, points = np.array([20.0, 15.0]), lines_of(seed + 1)[:, 0]
 
-    distance, station, _ = _polyline.line_locate_point(lines, point)
+    distance, station, _ = polyline.line_locate_point(lines, point)
     shapes, mark = shapely.linestrings(lines), shapely.Point(point)
     assert distance == pytest.approx(shapely.distance(shapes, mark))
     assert station == pytest.approx(shapely.line_locate_point(shapes, mark), abs=1e-7)
 
-    distance, station, segment = _polyline.line_locate_point(lines[0], points)
+    distance, station, segment = polyline.line_locate_point(lines[0], points)
     one, marks = shapely.LineString(lines[0]), shapely.points(points)
     assert distance == pytest.approx(shapely.distance(one, marks))
     assert station == pytest.approx(shapely.line_locate_point(one, marks), abs=1e-7)
@@ -90,8 +90,8 @@ def test_at_a_corner_the_earlier_segment_is_nearest() -> None:
     corner = np.array([[0.0, 0.0], [7.3, 0.1], [7.3, 9.7]])
     outside = np.array([[8.0, -0.6], [9.1, -1.7], [7.4, 0.0]])
 
-    assert _polyline.line_locate_point(corner, outside)[2].tolist() == [0, 0, 0]
-    assert _polyline.line_locate_point(corner[::-1], outside)[2].tolist() == [0, 0, 0]
+    assert polyline.line_locate_point(corner, outside)[2].tolist() == [0, 0, 0]
+    assert polyline.line_locate_point(corner[::-1], outside)[2].tolist() == [0, 0, 0]
 
 
 @given(SEEDS)
@@ -103,7 +103,7 @@ def test_a_clip_along_two_axes_is_the_part_in_shapelys_box(seed: int) -> None:
     start, step = lines[:, 0], lines[:, 1] - lines[:, 0]
     enter, leave = np.zeros(len(lines)), np.ones(len(lines))
     for axis in (0, 1):
-        first, last = _polyline.clip(start[:, axis], step[:, axis], low[axis], high[axis])
+        first, last = polyline.clip(start[:, axis], step[:, axis], low[axis], high[axis])
         enter, leave = np.maximum(enter, first), np.minimum(leave, last)
 
     inside = shapely.intersection(shapely.linestrings(lines), shapely.box(*low, *high))
@@ -118,14 +118,14 @@ def test_normals_point_out_of_shapelys_polygon(seed: int) -> None:
     generator = np.random.default_rng(seed)
     angle = 2 * np.pi * (np.arange(9) + generator.uniform(0.1, 0.9, 9)) / 9
     ring = generator.uniform(4.0, 9.0, 9)[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
-    line = _polyline.closed(ring)
+    line = polyline.closed(ring)
     polygon, middle = shapely.Polygon(ring), 0.5 * (line[:-1] + line[1:])
-    normals = _polyline.normals(line)
+    normals = polyline.normals(line)
 
     assert np.hypot(*normals.T) == pytest.approx(np.ones(9))
     assert not shapely.contains_xy(polygon, middle + 1e-6 * normals).any()
     assert shapely.contains_xy(polygon, middle - 1e-6 * normals).all()
-    assert (_polyline.directions(line) * normals).sum(axis=1) == pytest.approx(np.zeros(9))
+    assert (polyline.directions(line) * normals).sum(axis=1) == pytest.approx(np.zeros(9))
 
 
 @given(SEEDS)
@@ -136,7 +136,7 @@ def test_rays_hit_where_shapely_says(seed: int) -> None:
     origins = generator.uniform(0, 20, (200, 2)) + np.array([0.0, 5.0])
     angle = generator.uniform(0, 2 * np.pi, 200)
     directions = np.column_stack([np.cos(angle), np.sin(angle)])
-    distance, station = _polyline.ray(origins, directions, line)
+    distance, station = polyline.ray(origins, directions, line)
 
     whole = shapely.LineString(line)
     rays = shapely.linestrings(np.stack([origins, origins + 500 * directions], axis=1))
@@ -152,8 +152,8 @@ def test_rays_hit_where_shapely_says(seed: int) -> None:
 def test_a_ray_from_the_line_itself_hits_at_once() -> None:
     """A wall on the lot line leaves the lot where it stands, at any rounding of the last bit."""
     line = np.array([[0.0, 0.1], [30.0, 0.3]])
-    origins = _polyline.line_interpolate_point(line, np.linspace(0.1, 29.9, 50))
-    distance, _ = _polyline.ray(origins, np.array([0.0, -1.0]), line)
+    origins = polyline.line_interpolate_point(line, np.linspace(0.1, 29.9, 50))
+    distance, _ = polyline.ray(origins, np.array([0.0, -1.0]), line)
 
     assert distance == pytest.approx(np.zeros(50), abs=1e-9)
 
@@ -165,20 +165,20 @@ def test_lines_meet_segments_ahead_and_behind(seed: int) -> None:
     box = np.array([[0.0, 0.0], [12.0, 0.0], [12.0, 9.0], [0.0, 9.0], [0.0, 0.0]])
     origin, angle = generator.uniform(1.0, 8.0, 2), generator.uniform(0.0, 2 * np.pi)
     direction = np.array([np.cos(angle), np.sin(angle)])
-    reach, at = _polyline.meet(origin, direction, box[:-1], box[1:])
+    reach, at = polyline.meet(origin, direction, box[:-1], box[1:])
 
     through = shapely.LineString([origin - 100 * direction, origin + 100 * direction])
     ends = shapely.get_coordinates(shapely.intersection(through, shapely.Polygon(box)))
     met = np.isfinite(reach)
     assert sorted((ends - origin) @ direction) == pytest.approx(sorted(reach[met]))
-    feet = box[:-1] + at[:, None] * _polyline.directions(box)
+    feet = box[:-1] + at[:, None] * polyline.directions(box)
     assert feet[met] == pytest.approx(origin + reach[met, None] * direction)
 
 
 def test_repeated_points_are_marked_as_shapely_removes_them() -> None:
     """What is kept is what shapely's remove_repeated_points keeps."""
     line = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 0.0], [2.0, 3.0], [2.0, 3.0], [2.0, 3.0]])
-    kept = line[_polyline.remove_repeated_points(line)]
+    kept = line[polyline.remove_repeated_points(line)]
 
     expected = shapely.remove_repeated_points(shapely.LineString(line), 1e-6)
     assert kept == pytest.approx(shapely.get_coordinates(expected))

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from sitegis._errors import BadInput, Fault
-from sitegis._lengths import read_bearing
+from sitegis.messages.errors import BadInput, Fault
+from sitegis.model.lengths import read_bearing
 from sitegis.read import read_site
 from tests.read_folder import LOCATES, SITE, TIES, without, write_folder
 

@@ -10,8 +10,8 @@ from pathlib import Path
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from sitegis._errors import BadInput, Fault
-from sitegis._survey import Survey
+from sitegis.messages.errors import BadInput, Fault
+from sitegis.model.survey import Survey
 from sitegis.read import read_site
 from tests.read_folder import LOCATES, SITE, TIES, write_folder
 

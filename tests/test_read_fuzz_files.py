@@ -21,11 +21,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook
 
-from sitegis._errors import BadInput
-from sitegis.city._read import read_city
-from sitegis.read._book_file import read_book
-from sitegis.read._layers import Layers
-from sitegis.read._report import Report
+from sitegis.city.read import read_city
+from sitegis.messages.errors import BadInput
+from sitegis.read.faults import Report
+from sitegis.read.layers.features import Layers
+from sitegis.read.workbook.file import read_book
 from tests.hardness.corpus import FIXTURES
 
 TOWN = FIXTURES[0].parent / "invented-town" / "CITY.toml"

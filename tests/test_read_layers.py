@@ -13,8 +13,8 @@ import pytest
 import shapely
 from pyproj import Proj
 
-from sitegis._errors import BadInput
-from sitegis._site import Site
+from sitegis.messages.errors import BadInput
+from sitegis.model.site import Site
 from sitegis.read import read_site
 from tests.read_folder import SITE, without, write_folder
 

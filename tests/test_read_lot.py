@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-from sitegis._errors import BadInput
-from sitegis._site import Site
 from sitegis.evidence import CleanoutOutside, Dye, MainInspection, OutdoorLocate
 from sitegis.evidence.main_inspection import stations
+from sitegis.messages.errors import BadInput
+from sitegis.model.site import Site
 from sitegis.read import read_site
 from tests.read_folder import LOCATES, SITE, without, write_folder
 

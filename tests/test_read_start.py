@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from pyproj import Proj
 
-from sitegis._errors import BadInput
-from sitegis._units import parse_length
+from sitegis.messages.errors import BadInput
 from sitegis.read import read_site, start_site
-from sitegis.read._evidence_form import evidence_tables
+from sitegis.read.evidence_form import evidence_tables
+from sitegis.units import parse_length
 from tests.read_folder import LOCATES
 
 
@@ -158,6 +158,6 @@ def test_a_metric_blank_has_metric_examples(tmp_path: Path) -> None:
 
 
 def test_the_copy_for_blank_sites_is_what_the_kinds_of_evidence_say() -> None:
-    """Where it is not: python -m sitegis.read._evidence_form > its file."""
+    """Where it is not: python -m sitegis.read.evidence_form > its file."""
     template = Path(__file__).parents[1] / "sitegis" / "read" / "template" / "evidence.toml"
     assert template.read_text("utf-8").rstrip() == evidence_tables()

@@ -10,8 +10,8 @@ import pytest
 from scipy import integrate, stats
 from scipy.stats import qmc
 
-from sitegis._results import Hypothesis
 from sitegis.evidence import OutdoorLocate
+from sitegis.model.results import Hypothesis
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
 from sitegis.routes.draw import (
     DIMENSIONS,

@@ -8,10 +8,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sitegis._frames import Array
-from sitegis._results import Drain, PlacedPoint, Placement
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
 from sitegis.evidence import (
     KINDS,
     CableToMain,
@@ -28,6 +24,9 @@ from sitegis.evidence import (
     SurfaceSign,
     TapRecord,
 )
+from sitegis.geometry.frames import Array
+from sitegis.model.results import Drain, PlacedPoint, Placement
+from sitegis.model.survey import Survey
 from sitegis.routes.evidence import (
     aims_for,
     count_tie,
@@ -35,6 +34,7 @@ from sitegis.routes.evidence import (
     log_likelihoods,
     unlisted_log_likelihood,
 )
+from sitegis.rules.rule_set import load_rules
 
 from .invented import corner_site, front_exit
 

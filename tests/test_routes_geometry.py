@@ -7,7 +7,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._frames import Array
+from sitegis.geometry.frames import Array
 from sitegis.routes.geometry import (
     region_of_polygon,
     region_of_rings,

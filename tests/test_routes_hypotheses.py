@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._site import Priors, Site
+from sitegis.model.site import Priors, Site
 from sitegis.routes.hypotheses import enumerate_hypotheses, prior_words
 
 from .invented import corner_site

@@ -14,15 +14,15 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._digging import may_run_in
-from sitegis._frames import Array
-from sitegis._results import Exit, ProfileComponent
-from sitegis._rules import load_rules
-from sitegis._site import Site
-from sitegis._survey import Survey
 from sitegis.evidence import Evidence, MainInspection, OutdoorLocate, SurfaceSign, TapRecord
+from sitegis.geometry.frames import Array
+from sitegis.model.results import Exit, ProfileComponent
+from sitegis.model.site import Site
+from sitegis.model.survey import Survey
+from sitegis.pits.cost import may_run_in
 from sitegis.routes import sample_routes
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
+from sitegis.rules.rule_set import load_rules
 
 from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, HOUSE_WIDTH_M, corner_site
 from .test_routes_sample import by_id, exit_at, log_evidence, survey

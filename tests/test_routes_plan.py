@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sitegis._results import Exit, Hypothesis
-from sitegis._site import Side
+from sitegis.model.results import Exit, Hypothesis
+from sitegis.model.site import Side
 from sitegis.routes.bends import Sequences, bend_sequences
 from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, WITHIN_YARD, Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain

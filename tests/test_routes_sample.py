@@ -11,13 +11,12 @@ from scipy import integrate, stats
 from scipy.special import logsumexp
 from scipy.stats import qmc
 
-from sitegis._digging import may_run_in
-from sitegis._frames import Array
-from sitegis._results import Exit, Hypothesis, ProfileComponent, Routes
-from sitegis._rules import load_rules
-from sitegis._site import Main, Site
-from sitegis._survey import Survey
 from sitegis.evidence import Laid, OutdoorLocate
+from sitegis.geometry.frames import Array
+from sitegis.model.results import Exit, Hypothesis, ProfileComponent, Routes
+from sitegis.model.site import Main, Site
+from sitegis.model.survey import Survey
+from sitegis.pits.cost import may_run_in
 from sitegis.routes import sample_routes
 from sitegis.routes.bends import ANGLE_SHARES
 from sitegis.routes.draw import DIMENSIONS, draw_heads
@@ -25,6 +24,7 @@ from sitegis.routes.evidence import aims_for, log_likelihoods
 from sitegis.routes.fit import fit_candidates
 from sitegis.routes.plan import Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain
+from sitegis.rules.rule_set import load_rules
 
 from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import shapely
 
-from sitegis._digging import may_run_in
-from sitegis._frames import rotation
-from sitegis._site import Easement
+from sitegis.geometry.frames import rotation
+from sitegis.model.site import Easement
+from sitegis.pits.cost import may_run_in
 from sitegis.routes.terrain import prepare_terrain, run_alongside
 
 from .invented import (

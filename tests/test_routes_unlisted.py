@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._site import SIDES, Side, Site
+from sitegis.model.site import SIDES, Side, Site
 from sitegis.routes.unlisted import unlisted_log_fit
 
 from .invented import corner_site

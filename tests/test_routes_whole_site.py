@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy.stats import energy_distance
 
-from sitegis._frames import Array
-from sitegis._results import Routes
-from sitegis._survey import Survey
+from sitegis.geometry.frames import Array
+from sitegis.model.results import Routes
+from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
 
 from .benchmarks.whole_site import RULES, cases, monte_carlo, nested

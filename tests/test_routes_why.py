@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from sitegis._site import Site
+from sitegis.model.site import Site
 from sitegis.routes import sample_routes
 
 from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, front_exit

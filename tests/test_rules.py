@@ -15,11 +15,11 @@ from jsonschema import Draft202012Validator
 from openpyxl import load_workbook
 from pydantic import ValidationError
 
-from sitegis import _rules
-from sitegis._rules import RuleSet, load_rules, rule_set_names, rules_from_table
-from sitegis.city._schema import CityTable
+from sitegis.city.schema import CityTable
 from sitegis.pipeline import compute
 from sitegis.read import start_site
+from sitegis.rules import rule_set as _rules
+from sitegis.rules.rule_set import RuleSet, load_rules, rule_set_names, rules_from_table
 from sitegis.write.outputs import output_files
 
 INCH, FOOT = 0.0254, 0.3048

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._rules import load_rules
-from sitegis._site import Priors
-from sitegis._survey import Survey
 from sitegis.evidence import Evidence, OutdoorLocate
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
+from sitegis.model.site import Priors
+from sitegis.model.survey import Survey
 from sitegis.place import place_points
 from sitegis.routes import sample_routes
+from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
 
 from .benchmarks.calibration import run_house

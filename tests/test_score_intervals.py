@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sitegis._survey import Survey
-from sitegis._units import format_station
+from sitegis.model.survey import Survey
 from sitegis.score.intervals import exit_spread, stationing_manhole, tap_spreads
+from sitegis.units import format_station
 
 from .filled import filled_survey
 

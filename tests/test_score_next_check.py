@@ -10,16 +10,16 @@ import pytest
 import shapely
 from scipy.stats import entropy
 
-from sitegis._digging import dig_area
-from sitegis._pits import Places, weigh_pits
-from sitegis._results import NextCheck
-from sitegis._site import KeepOut
-from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import gather_cloud, likely_part
 from sitegis.evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
+from sitegis.model.results import NextCheck
+from sitegis.model.site import KeepOut
+from sitegis.model.survey import Survey
+from sitegis.pits.cost import dig_area
+from sitegis.pits.exposure import Places, weigh_pits
 from sitegis.place import place_points
 from sitegis.read import read_site
 from sitegis.routes import sample_routes

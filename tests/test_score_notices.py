@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sitegis._results import Contribution, Hypothesis, ScoredHypothesis
+from sitegis.model.results import Contribution, Hypothesis, ScoredHypothesis
 from sitegis.score.notices import list_notices
 
 from .hand_routes import ALLEY, FRONT, UNLISTED

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sitegis._results import Routes
-from sitegis._site import Ground
-from sitegis._survey import Survey
+from sitegis.model.results import Routes
+from sitegis.model.site import Ground
+from sitegis.model.survey import Survey
 from sitegis.score import pits as pits_module
 from sitegis.score.particles import draw_particles
 from sitegis.score.pits import Pits, lay_pits

@@ -11,7 +11,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm, qmc
 
-from sitegis._statistics import estimate_log_evidence, normalized_weights
+from sitegis.numerics.statistics import estimate_log_evidence, normalized_weights
 from sitegis.score.posterior import (
     most_probable_route,
     posterior,

@@ -10,9 +10,9 @@ import numpy as np
 import pypdf
 import pytest
 
-from sitegis._results import Hypothesis, ScoredHypothesis
+from sitegis.model.results import Hypothesis, ScoredHypothesis
 from sitegis.score.reliability import HELD, TRIAL_HOUSES, reliability_words
-from sitegis.write.page import map_bytes
+from sitegis.write.page.html import map_bytes
 from sitegis.write.record import record_bytes
 
 from .filled import filled_survey

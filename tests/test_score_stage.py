@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from scipy.special import logsumexp
 
-from sitegis._errors import ComputationError
-from sitegis._survey import Survey
 from sitegis.evidence import (
     CableToMain,
     Dye,
@@ -19,6 +17,8 @@ from sitegis.evidence import (
     Sound,
     TapRecord,
 )
+from sitegis.messages.errors import ComputationError
+from sitegis.model.survey import Survey
 from sitegis.score import score_hypotheses
 
 from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from scipy.stats import betabinom
 
-from sitegis._results import Hypothesis
 from sitegis.evidence import (
     CameraNote,
     CleanoutOutside,
@@ -32,6 +31,7 @@ from sitegis.evidence.neighbours import beta_binomial
 from sitegis.evidence.neighbours import likelihood as neighbours_likelihood
 from sitegis.evidence.sound import FALSE_HEARD
 from sitegis.evidence.tap_record import DEFAULT as TAP_RECORD
+from sitegis.model.results import Hypothesis
 from sitegis.routes.evidence import item_names
 from sitegis.score import score_hypotheses
 from sitegis.score.tables import (

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._errors import BadInput
-from sitegis._results import Scores
-from sitegis._survey import Survey
 from sitegis.evidence import Dye, Evidence, OutdoorLocate, PermitDrawing, TapRecord
+from sitegis.messages.errors import BadInput
+from sitegis.model.results import Scores
+from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
 from sitegis.routes.evidence import item_names
 from sitegis.routes.hypotheses import enumerate_hypotheses

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import integrate, special, stats
 
-from sitegis import _statistics
-from sitegis._frames import wrap_radians
+from sitegis.geometry.frames import wrap_radians
+from sitegis.numerics import statistics
 from sitegis.place.adjust import NONCENTRALITY
 
 SEEDS = st.integers(0, 2**32 - 1)
@@ -20,9 +20,9 @@ SEEDS = st.integers(0, 2**32 - 1)
 
 def test_factors_are_scipys_quantiles() -> None:
     """1.96, 1.645 and 2.4477 come out of scipy's normal and chi-square distributions."""
-    assert pytest.approx(stats.norm.ppf(0.975)) == _statistics.NORMAL_95
-    assert pytest.approx(stats.norm.ppf(0.95)) == _statistics.NORMAL_BELOW_95
-    assert pytest.approx(np.sqrt(stats.chi2.ppf(0.95, 2))) == _statistics.ELLIPSE_95
+    assert pytest.approx(stats.norm.ppf(0.975)) == statistics.NORMAL_95
+    assert pytest.approx(stats.norm.ppf(0.95)) == statistics.NORMAL_BELOW_95
+    assert pytest.approx(np.sqrt(stats.chi2.ppf(0.95, 2))) == statistics.ELLIPSE_95
 
 
 def test_the_noncentrality_is_that_of_baardas_tables() -> None:
@@ -33,10 +33,10 @@ def test_the_noncentrality_is_that_of_baardas_tables() -> None:
 @given(arrays(float, st.integers(1, 30), elements=st.floats(-700, 700)))
 def test_weights_are_scipys_softmax(logs: np.ndarray) -> None:
     """Log weights become scipy's softmax, however large; what is impossible weighs nothing."""
-    assert _statistics.normalized_weights(logs) == pytest.approx(special.softmax(logs), abs=1e-12)
-    assert _statistics.log_sum(logs) == pytest.approx(special.logsumexp(logs))
-    assert not _statistics.normalized_weights(np.full(3, -np.inf)).any()
-    assert _statistics.log_sum(np.zeros(0)) == -np.inf
+    assert statistics.normalized_weights(logs) == pytest.approx(special.softmax(logs), abs=1e-12)
+    assert statistics.log_sum(logs) == pytest.approx(special.logsumexp(logs))
+    assert not statistics.normalized_weights(np.full(3, -np.inf)).any()
+    assert statistics.log_sum(np.zeros(0)) == -np.inf
 
 
 @given(SEEDS)
@@ -46,7 +46,7 @@ def test_equal_weights_give_numpys_quantiles(seed: int) -> None:
     shares = [0.0, 0.05, 0.3, 0.5, 0.95, 1.0]
 
     expected = np.quantile(values, shares, axis=1, method="hazen").T
-    found = _statistics.weighted_quantiles(values, np.full(25, 0.7), shares)
+    found = statistics.weighted_quantiles(values, np.full(25, 0.7), shares)
     assert found == pytest.approx(expected, abs=1e-9)
 
 
@@ -65,8 +65,8 @@ def test_weighted_quantiles_have_their_share_below(seed: int) -> None:
         np.quantile(values, share + way * half, weights=weights, method="inverted_cdf")
         for way in (-1, 1)
     )
-    assert low - 1e-12 <= _statistics.weighted_quantiles(values, weights, (share,))[0]
-    assert _statistics.weighted_quantiles(values, weights, (share,))[0] <= high + 1e-12
+    assert low - 1e-12 <= statistics.weighted_quantiles(values, weights, (share,))[0]
+    assert statistics.weighted_quantiles(values, weights, (share,))[0] <= high + 1e-12
 
 
 def test_moments_of_a_mixture_by_quadrature() -> None:
@@ -78,13 +78,13 @@ def test_moments_of_a_mixture_by_quadrature() -> None:
 
     mean = integrate.quad(lambda x: x * density(x), -10, 15)[0]
     variance = integrate.quad(lambda x: (x - mean) ** 2 * density(x), -10, 15)[0]
-    assert _statistics.mixture_moments(weights, means, sds**2) == pytest.approx((mean, variance))
+    assert statistics.mixture_moments(weights, means, sds**2) == pytest.approx((mean, variance))
 
 
 @given(st.floats(-5, 5), st.floats(0.01, 3.0))
 def test_the_density_is_scipys(residual: float, sd: float) -> None:
     """N(0, sd²) at a residual."""
-    found = _statistics.normal_density(np.array(residual), sd)
+    found = statistics.normal_density(np.array(residual), sd)
     assert found == pytest.approx(stats.norm.pdf(residual, 0.0, sd))
 
 
@@ -94,9 +94,9 @@ def test_a_square_root_gives_back_its_covariance(seed: int, rank: int) -> None:
     factor = np.random.default_rng(seed).normal(size=(5, 3, rank))
     covariances = factor @ np.swapaxes(factor, -1, -2)
 
-    roots = _statistics.square_root(covariances)
+    roots = statistics.square_root(covariances)
     assert roots @ np.swapaxes(roots, -1, -2) == pytest.approx(covariances, abs=1e-9)
-    assert _statistics.square_root(covariances[0]) == pytest.approx(roots[0])
+    assert statistics.square_root(covariances[0]) == pytest.approx(roots[0])
 
 
 @given(st.floats(0.01, 2.0), st.floats(0.1, 0.95), st.floats(-1.5, 1.5))
@@ -106,9 +106,9 @@ def test_an_ellipse_gives_back_what_its_covariance_was_made_of(
     """Axes and angle of a turned diagonal covariance come back."""
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     covariance = turn @ np.diag([major**2, (ratio * major) ** 2]) @ turn.T
-    found = _statistics.ellipse(covariance)
+    found = statistics.ellipse(covariance)
     assert found == pytest.approx((major, ratio * major, angle), abs=1e-6)
-    assert _statistics.largest_sd_m(covariance) == pytest.approx(major)
+    assert statistics.largest_sd_m(covariance) == pytest.approx(major)
 
 
 @given(st.floats(-60.0, 60.0))
@@ -125,7 +125,7 @@ def test_the_nearest_covariance_is_the_projection(seed: int) -> None:
     generator = np.random.default_rng(seed)
     given_ = generator.normal(size=(3, 3))
     given_ = given_ + given_.T
-    found = _statistics.nonnegative(given_)
+    found = statistics.nonnegative(given_)
     factors = generator.normal(size=(200, 3, 3))
     others = found + 0.1 * generator.uniform(-1, 1, (200, 1, 1)) * (
         factors @ np.swapaxes(factors, -1, -2)
@@ -135,6 +135,6 @@ def test_the_nearest_covariance_is_the_projection(seed: int) -> None:
     assert np.linalg.eigvalsh(found)[0] >= -1e-12
     distances = np.linalg.norm(others[lawful] - given_, axis=(1, 2))
     assert np.linalg.norm(found - given_) <= distances.min(initial=np.inf) + 1e-12
-    assert _statistics.nonnegative(given_, 0.5) == pytest.approx(
-        0.5 * np.eye(3) + _statistics.nonnegative(given_ - 0.5 * np.eye(3))
+    assert statistics.nonnegative(given_, 0.5) == pytest.approx(
+        0.5 * np.eye(3) + statistics.nonnegative(given_ - 0.5 * np.eye(3))
     )

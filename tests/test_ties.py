@@ -18,10 +18,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sitegis import _dig_plan, _intervals, _results, _to_the_wall, pipeline
-from sitegis._handover import hand_over, hand_over_site, step_of
-from sitegis._survey import Survey
-from sitegis._ties import (
+from sitegis import pipeline, to_the_wall
+from sitegis.model import dig_plan, results
+from sitegis.model.handover import hand_over, hand_over_site, step_of
+from sitegis.model.survey import Survey
+from sitegis.numerics import intervals
+from sitegis.numerics.ordering import (
     LENGTH_M,
     MATTERS_P,
     decimals,
@@ -121,7 +123,7 @@ def _numbers(block: type) -> list[str]:
     "block",
     [
         value
-        for module in (_results, _dig_plan, _intervals)
+        for module in (results, dig_plan, intervals)
         for value in vars(module).values()
         if is_dataclass(value) and isinstance(value, type)
     ],
@@ -183,10 +185,10 @@ def test_jitter_between_the_stages_changes_no_file(
     name, chance = NAMES[seed % len(NAMES)], np.random.default_rng(seed)
     expected = output_files(computed(name))
     jittered = _before_the_lattice(chance)
-    monkeypatch.setattr(_to_the_wall, "hand_over", jittered)
+    monkeypatch.setattr(to_the_wall, "hand_over", jittered)
     monkeypatch.setattr(pipeline, "hand_over", jittered)
     monkeypatch.setattr(
-        _to_the_wall, "hand_over_site", lambda survey: _site_jittered(survey, chance)
+        to_the_wall, "hand_over_site", lambda survey: _site_jittered(survey, chance)
     )
     files = output_files(pipeline.compute(FIXTURES / name))
     assert [file for file in files if files[file] != expected[file]] == []

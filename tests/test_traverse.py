@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
-from sitegis._traverse import (
+from sitegis.geometry.traverse import (
     Course,
     closure_fault,
     curve_course,
@@ -19,7 +19,7 @@ from sitegis._traverse import (
     run_traverse,
     straight_course,
 )
-from sitegis._units import parse_bearing, parse_length
+from sitegis.units import parse_bearing, parse_length
 
 # J. Mahun, open surveying text, compass rule example (azimuths, feet); the text prints
 # closure 0.157 ft, about 1/15 200, and the adjusted course A-B.

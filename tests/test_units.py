@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._units import (
+from sitegis.units import (
     CUBIC_YARD_M3,
     US_SURVEY_FOOT_M,
     LengthUnit,

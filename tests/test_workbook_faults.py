@@ -15,10 +15,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
-from sitegis import _to_the_wall
-from sitegis._errors import BadInput, ComputationError, Fault
-from sitegis._survey import Survey
-from sitegis.read import _book_file, read_site
+from sitegis import to_the_wall
+from sitegis.messages.errors import BadInput, ComputationError, Fault
+from sitegis.model.survey import Survey
+from sitegis.read import read_site
+from sitegis.read.workbook import file as _book_file
 from tests.fill_book import fill_book
 from tests.read_folder import SITE, write_folder
 
@@ -386,7 +387,7 @@ def test_any_cell_is_bad_input_or_a_site(
 def test_later_stages_name_the_workbook_too(tmp_path: Path, good_book: bytes) -> None:
     """What a later stage tells of ``locates.csv`` is told of the workbook's cell."""
     (tmp_path / "fieldbook.xlsx").write_bytes(good_book)
-    told = _to_the_wall.check(tmp_path)
+    told = to_the_wall.check(tmp_path)
     assert told.notices
     assert not any(".csv" in notice.where + notice.message for notice in told.notices)
 
@@ -394,7 +395,7 @@ def test_later_stages_name_the_workbook_too(tmp_path: Path, good_book: bytes) ->
         raise ComputationError(Fault("few", "locates.csv", 6, "depth", "9", "Why.", "do."))
 
     with pytest.raises(ComputationError) as caught:
-        _to_the_wall.through(told, cannot)
+        to_the_wall.through(told, cannot)
     fault = caught.value.fault
     assert (fault.file, fault.row) == ("fieldbook.xlsx", 6)
     assert fault.field.startswith("locates!")

@@ -17,8 +17,8 @@ from openpyxl.comments import Comment
 from openpyxl.styles import PatternFill
 from reportlab.lib.utils import simpleSplit
 
-from sitegis._errors import BadInput, Fault
-from sitegis._site import Site
+from sitegis.messages.errors import BadInput, Fault
+from sitegis.model.site import Site
 from sitegis.read import read_site, start_site
 from tests.fill_book import fill_book
 from tests.read_folder import write_folder

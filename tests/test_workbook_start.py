@@ -12,16 +12,16 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 from pypdf import PdfReader
 
-from sitegis._errors import BadInput
-from sitegis._fields import inputs_of, tables_in
 from sitegis.cli.start import command
 from sitegis.evidence import KINDS
+from sitegis.messages.errors import BadInput
+from sitegis.model.fields import inputs_of, tables_in
 from sitegis.pipeline import check
 from sitegis.read import read_site, start_site
-from sitegis.read._book_form import Sheet, load_sheets
-from sitegis.read._field_sheet import field_sheet
-from sitegis.read._schema import SiteFile
-from sitegis.read._tables import LOCATE_COLUMNS, TIE_COLUMNS
+from sitegis.read.csv_tables import LOCATE_COLUMNS, TIE_COLUMNS
+from sitegis.read.field_sheet import field_sheet
+from sitegis.read.schema import SiteFile
+from sitegis.read.workbook.form import Sheet, load_sheets
 from tests.fill_book import fill_book
 from tests.read_folder import write_folder
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from pyproj import Transformer
 
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
-from sitegis._ties import ANGLE_RAD
+from sitegis.model.survey import Survey
+from sitegis.numerics.ordering import ANGLE_RAD
+from sitegis.rules.rule_set import load_rules
 from sitegis.write.answer import answer, answer_bytes
 
 from .filled import RULES, filled_survey

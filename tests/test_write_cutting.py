@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis._frames import Array
-from sitegis._survey import Survey
 from sitegis.dig.tie_in import tie_ins
+from sitegis.geometry.frames import Array
+from sitegis.model.survey import Survey
 from sitegis.write.cutting import opening_places, room_frame, spot_sd_m, tie_in_place
 from tests.filled import filled_survey
 

@@ -17,15 +17,15 @@ import pytest
 from lxml import etree
 from pyproj import Proj
 
-from sitegis._site import Easement, Paper, RecordTexts
-from sitegis._survey import Survey
-from sitegis._units import about, parse_bearing
+from sitegis.model.site import Easement, Paper, RecordTexts
+from sitegis.model.survey import Survey
 from sitegis.read import read_site
 from sitegis.score.intervals import tap_spreads
+from sitegis.units import about, parse_bearing
 from sitegis.write.gis.dxf import dxf_bytes
 from sitegis.write.gis.dxf_sheet import plain_text
 from sitegis.write.gis.geopackage import geopackage_bytes
-from sitegis.write.phone import gpx_bytes, kml_bytes
+from sitegis.write.gis.phone import gpx_bytes, kml_bytes
 from sitegis.write.record import record_bytes
 from sitegis.write.record.particulars import (
     building_words,

@@ -21,9 +21,9 @@ import shapely
 from lxml import etree
 from pyproj import Transformer
 
-from sitegis._survey import Survey
-from sitegis._units import percent
-from sitegis.write.findings import survey_features
+from sitegis.model.survey import Survey
+from sitegis.units import percent
+from sitegis.write.derive import survey_features
 from sitegis.write.outputs import output_files
 from sitegis.write.stakeout import _COLUMNS
 

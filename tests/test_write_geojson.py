@@ -15,10 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
-from sitegis._findings import Feature
-from sitegis._frames import LotFrame
-from sitegis._survey import Survey
-from sitegis.write.geojson import feature_collection, geojson_bytes
+from sitegis.geometry.frames import LotFrame
+from sitegis.model.derived import Feature
+from sitegis.model.survey import Survey
+from sitegis.write.gis.geojson import feature_collection, geojson_bytes
 
 from .filled import filled_survey
 

@@ -16,9 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
-from sitegis._survey import Survey
-from sitegis.write.map_data import ellipse, map_data
-from sitegis.write.page import map_bytes, script_json
+from sitegis.model.survey import Survey
+from sitegis.write.page.html import map_bytes, script_json
+from sitegis.write.page.map_data import ellipse, map_data
 from sitegis.write.profile import survey_profile
 
 from .filled import filled_survey

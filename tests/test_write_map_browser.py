@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from sitegis._units import percent
 from sitegis.score.what_if import rescore
+from sitegis.units import percent
 from sitegis.write.outputs import output_files
-from sitegis.write.what_if import what_if_data
+from sitegis.write.page.what_if import what_if_data
 
 from .browser import Watched, open_page
 from .computed import computed

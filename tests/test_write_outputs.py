@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 import shapely
 
-from sitegis._errors import CannotWrite
-from sitegis._frames import LotFrame
-from sitegis._survey import Survey
+from sitegis.geometry.frames import LotFrame
+from sitegis.messages.errors import CannotWrite
+from sitegis.model.survey import Survey
 from sitegis.pipeline import run
 from sitegis.write import write_outputs
+from sitegis.write.derive import survey_features
 from sitegis.write.features import LAYERS
-from sitegis.write.findings import survey_features
 from sitegis.write.gis import geopackage_bytes
 from sitegis.write.outputs import output_files
 

@@ -7,11 +7,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from sitegis._dig_plan import WayComparison
-from sitegis._findings import Findings
-from sitegis._survey import Survey
-from sitegis.write.findings import find
-from sitegis.write.panel_parts import (
+from sitegis.model.derived import Derived
+from sitegis.model.dig_plan import WayComparison
+from sitegis.model.survey import Survey
+from sitegis.write.derive import find
+from sitegis.write.page.panel_parts import (
     excavation_facts,
     main_rows,
     profile_rows,
@@ -29,17 +29,17 @@ def survey() -> Survey:
 
 
 @pytest.fixture(scope="module")
-def findings(survey: Survey) -> Findings:
-    return find(survey).findings
+def derived(survey: Survey) -> Derived:
+    return find(survey).derived
 
 
 def _way(toward: str, probability: float, ring: np.ndarray | None) -> WayComparison:
     return WayComparison(toward, probability, 17.0, 2.7, 7.0, 2.0, ring, 0.9, 0.1)  # type: ignore[arg-type]
 
 
-def test_a_main_says_which_part_is_private(survey: Survey, findings: Findings) -> None:
+def test_a_main_says_which_part_is_private(survey: Survey, derived: Derived) -> None:
     """Length on the lot and outside it, cover, what a repair opens, the check: all are named."""
-    first, *_ = main_rows(survey, findings.mains)
+    first, *_ = main_rows(survey, derived.mains)
     facts = dict(first["facts"])
     assert first["percent"] == "70 %"
     assert "(private)" in facts["Length"]
@@ -48,25 +48,25 @@ def test_a_main_says_which_part_is_private(survey: Survey, findings: Findings) -
     assert told <= facts.keys()
 
 
-def test_a_main_without_a_route_has_no_numbers(survey: Survey, findings: Findings) -> None:
+def test_a_main_without_a_route_has_no_numbers(survey: Survey, derived: Derived) -> None:
     """Where no route fits no length is made up."""
-    last = main_rows(survey, findings.mains)[-1]
+    last = main_rows(survey, derived.mains)[-1]
     assert "Length" not in dict(last["facts"])
     assert last["out"]
 
 
-def test_a_pit_says_both_ways_of_digging(survey: Survey, findings: Findings) -> None:
+def test_a_pit_says_both_ways_of_digging(survey: Survey, derived: Derived) -> None:
     """1.2 × 0.9 × 2.9 m is 3.132 m³: 4.1 cubic yards of 0.7646 m³, 5.1 bulked; 1½ to 1 for C."""
-    facts = dict(excavation_facts(survey, findings.excavations[0]))
+    facts = dict(excavation_facts(survey, derived.excavations[0]))
     told = facts["Vertical sides, shored or shielded"]
     assert told == "4.1 cu yd in the ground, 5.1 cu yd loose"
     assert "loose" in facts["Sloped at 1.5:1"]
     assert "loose" in facts["Lowest 4' 0\" in a shield, sloped above"]
 
 
-def test_a_tie_in_is_placed_in_the_fixtures_room(survey: Survey, findings: Findings) -> None:
+def test_a_tie_in_is_placed_in_the_fixtures_room(survey: Survey, derived: Derived) -> None:
     """The wye is 3.0 m up the room and 4.657 m in (x 7.4 m less room and house): 15' 3"."""
-    (row,) = tie_in_rows(survey, findings.tie_ins)
+    (row,) = tie_in_rows(survey, derived.tie_ins)
     place = dict(row["facts"])["Tie in at"]
     assert place.startswith("x 15' 3\", y 9' 10\" in Front room")
     assert row["percent"] == "over 99 %"
@@ -75,10 +75,10 @@ def test_a_tie_in_is_placed_in_the_fixtures_room(survey: Survey, findings: Findi
 
 
 def test_the_fall_is_held_against_the_rule_with_its_section(
-    survey: Survey, findings: Findings
+    survey: Survey, derived: Derived
 ) -> None:
     """Slope, rule, section, and velocity in the site's units."""
-    text = " ".join(profile_rows(survey, findings.profile))
+    text = " ".join(profile_rows(survey, derived.profile))
     assert "704.1" in text
     assert "ft/s (Manning" in text
 

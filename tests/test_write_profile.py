@@ -8,8 +8,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from sitegis._results import ProfileComponent
-from sitegis._survey import Survey
+from sitegis.model.results import ProfileComponent
+from sitegis.model.survey import Survey
 from sitegis.write.profile import ground_band, invert_under_slab, profile_svg, survey_profile
 
 from .filled import filled_survey

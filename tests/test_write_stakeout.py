@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Transformer
 
-from sitegis._survey import Survey
+from sitegis.model.survey import Survey
 from sitegis.write.stakeout import plain_cell, stakeout_bytes
 
 from .filled import filled_survey

@@ -23,9 +23,9 @@ import pytest
 import shapely
 from lxml import etree
 
-from sitegis._survey import Survey
+from sitegis.model.survey import Survey
+from sitegis.write.gis.phone import gpx_bytes, kml_bytes
 from sitegis.write.outputs import output_files
-from sitegis.write.phone import gpx_bytes, kml_bytes
 
 from .computed import NAMES, computed
 from .filled import filled_survey

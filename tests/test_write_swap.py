@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from sitegis._errors import CannotWrite
+from sitegis.messages.errors import CannotWrite
 from sitegis.write import swap
 from sitegis.write.swap import place_set
 

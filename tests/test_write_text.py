@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis._results import Hypothesis, ScoredHypothesis
-from sitegis._survey import Survey
 from sitegis.dig.tie_in import tie_ins
-from sitegis.write.findings import find
+from sitegis.model.results import Hypothesis, ScoredHypothesis
+from sitegis.model.survey import Survey
+from sitegis.write.derive import find
 from sitegis.write.summary import summary_lines
 from sitegis.write.text import (
     check_sentence,

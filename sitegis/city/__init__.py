@@ -1,10 +1,10 @@
 """Many lots at once, from a city's own layers, with the stages' habits and priors."""
 
-from ._assemble import Pages
-from ._database import SCHEMA, Database, database
-from ._summary import CitySummary
+from .assemble import Pages
+from .database import SCHEMA, Database, database
 from .look import Looked, blank_city, look
 from .run import run_city, work_name
+from .summary import CitySummary
 
 __all__ = [
     "SCHEMA", "CitySummary", "Database", "Looked", "Pages", "blank_city", "database", "look",

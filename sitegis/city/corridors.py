@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from .._frames import Array
-from ._records import Flags, Pairs, Shapes, Whole, Words
-from ._tables import Columns, table
+from ..geometry.frames import Array
 from .infer import Posterior
+from .layer_arrays import Flags, Pairs, Shapes, Whole, Words
 from .routes import TWINS, Laid
+from .tables import Columns, table
 
 HELD_SHARE = 0.80
 STRIP_M = 1.0

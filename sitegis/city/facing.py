@@ -13,9 +13,9 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .._frames import Array
-from ._pieces import cross, feet, least, line_pieces
-from ._records import Flags, Shapes, Whole, segments
+from ..geometry.frames import Array
+from .layer_arrays import Flags, Shapes, Whole, segments
+from .segments import cross, feet, least, line_pieces
 
 # All judgement, no source.
 SAMPLE_M, MOST_SAMPLES = 5.0, 8

@@ -13,10 +13,10 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .._frames import Array
-from ._records import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words
+from ..geometry.frames import Array
 from .addresses import agreement, likelihood
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
+from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words
 
 # All judgement, no source.
 LEAST_FRONTAGE_M = 2.0

@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .._frames import Array
-from ._records import Flags, Shapes, Whole
+from ..geometry.frames import Array
+from .layer_arrays import Flags, Shapes, Whole
 
 # Judgement, no source: smaller parts are sheds; a wall this near the next house is shared.
 LEAST_HOUSE_M2 = 12.0

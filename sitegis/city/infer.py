@@ -7,16 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.special import entr, ndtri
 
-from .._frames import Array
-from .._site import SIDES, Main, Priors
 from ..evidence import dye
-from ..evidence._kind import UNLISTED_PASSES
+from ..evidence.kind import UNLISTED_PASSES
+from ..geometry.frames import Array
 from ..line.profile import INVERT_PRIOR_M
-from ..read._inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
-from ..read._streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
+from ..model.site import SIDES, Main, Priors
+from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
+from ..read.streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
 from ..routes.fit import arrival_habit, tap_habit
 from ..routes.hypotheses import list_hypotheses
-from ._records import FRONT, Flags, Mains, Pairs, Whole, Words
+from .layer_arrays import FRONT, Flags, Mains, Pairs, Whole, Words
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid
 

@@ -6,10 +6,10 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .. import _polyline
-from .._frames import Array
-from ._records import Flags, Pairs, Shapes, Whole
+from ..geometry import polyline
+from ..geometry.frames import Array
 from .houses import Rectangles
+from .layer_arrays import Flags, Pairs, Shapes, Whole
 
 # Judgement, no source.
 SEAM_M = 0.05
@@ -73,8 +73,8 @@ def stay_off_lots(laid: Array, fits: Flags, pairs: Pairs, neighbours: STRtree, o
 
 def _first_part(vertices: Array, until_m: Array) -> Shapes:
     """Cut routes (m, 4, 2) off at a distance from their start."""
-    ends = _polyline.line_interpolate_point(vertices, until_m)
-    reached = _polyline.stations(vertices)
+    ends = polyline.line_interpolate_point(vertices, until_m)
+    reached = polyline.stations(vertices)
     out = vertices.copy()
     for i in range(1, 4):
         past = reached[:, i] >= until_m

@@ -15,15 +15,15 @@ from typing import Any
 import geopandas
 import pandas as pd
 
-from .._errors import BadInput, CannotWrite, Fault
-from ._elevations import numeric_share
-from ._faults import Faults
-from ._filters import known_share
-from ._layer_files import LayerFiles, layer_names
-from ._read import read_layers
-from ._schema import CityFile
-from ._shapes import AREAS, LINES, POINTS, words
+from ..messages.errors import BadInput, CannotWrite, Fault
 from .addresses import street_name
+from .columns import AREAS, LINES, POINTS, words
+from .elevations import numeric_share
+from .faults import Faults
+from .filters import known_share
+from .layer_files import LayerFiles, layer_names
+from .read import read_layers
+from .schema import CityFile
 
 ROWS_LOOKED_AT = 3000
 # What layers and columns are called; common practice, no source. The first that fits is taken.

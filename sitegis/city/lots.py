@@ -9,11 +9,9 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .._frames import Array
-from .._site import SIDES
+from ..geometry.frames import Array
+from ..model.site import SIDES
 from ..score.information import entropy_bits
-from ._records import Block, Flags, Pairs, Whole, Words
-from ._tables import Columns, Tables, table
 from .corridors import corridors, route_lines
 from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
 from .houses import Houses, Rectangles, find_houses, measure_houses
@@ -27,8 +25,10 @@ from .infer import (
     pass_shares,
     visit_bits,
 )
+from .layer_arrays import Block, Flags, Pairs, Whole, Words
 from .mains import ManholesOnMains, find_pairs, manhole_below, snap_manholes
 from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, Laid, lay_routes
+from .tables import Columns, Tables, table
 from .taps import Taps, find_taps
 
 WALL_NAMES = np.array(SIDES)

@@ -8,10 +8,10 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .._frames import Array
-from ._records import Block, Flags, Mains, Manholes, Pairs, Whole
+from ..geometry.frames import Array
 from .facing import face_lines
 from .frontage import Frontages
+from .layer_arrays import Block, Flags, Mains, Manholes, Pairs, Whole
 
 # Judgement, no source: a main this near a lot line runs along it; a manhole this near is on it.
 AT_LINE_M = 3.0

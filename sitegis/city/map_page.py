@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 import shapely
 
-from .._frames import Array
-from ._records import Shapes, Whole
-from ._summary import CitySummary, Tally
-from ._tables import Columns, Tables
+from ..geometry.frames import Array
+from .layer_arrays import Shapes, Whole
+from .summary import CitySummary, Tally
+from .tables import Columns, Tables
 
 SIMPLER_M = 0.4
 STOPS = 40

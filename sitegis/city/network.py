@@ -15,8 +15,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 
-from .._frames import Array
-from ._records import Mains, Whole
+from ..geometry.frames import Array
+from .layer_arrays import Mains, Whole
 
 # Judgement, no source.
 SNAP_M = 1.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from .._frames import Array
-from ._pieces import Pieces, cross, feet, line_pieces, spread
-from ._records import Mains, Pairs, Whole
+from ..geometry.frames import Array
+from .layer_arrays import Mains, Pairs, Whole
 from .network import around
+from .segments import Pieces, cross, feet, line_pieces, spread
 
 # All judgement, no source. A main may yet be met this far past its last vertex: the lateral then
 # taps its end.

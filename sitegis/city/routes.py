@@ -13,14 +13,14 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from .._frames import Array
+from ..geometry.frames import Array
 from ..routes.draw import LEAST_STRAIGHT_M
 from ..routes.plan import TAP_LIMIT_RAD
-from ._pieces import cross, line_pieces, spread
-from ._records import FRONT, Flags, Mains, Pairs, Shapes, Whole
 from .houses import Rectangles
+from .layer_arrays import FRONT, Flags, Mains, Pairs, Shapes, Whole
 from .legal import SEAM_M, leave_house, stay_off_lots
 from .reach import LONGEST_M, Meeting
+from .segments import cross, line_pieces, spread
 
 STUB_M = 0.9
 YARD_LEAST_M = 0.6

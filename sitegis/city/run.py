@@ -11,16 +11,16 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
-from .._errors import CannotWrite, ComputationError, Fault
-from ..read._layers import crs_text
-from ._assemble import Pages, assemble, check_output
-from ._chunks import Cutter, Task, do_task
-from ._cluster import work_on_cluster
-from ._database import Database
-from ._read import read_city
-from ._sites import Place
-from ._summary import CitySummary
-from ._work import chunk_path, discard, hash_inputs, reopen, work_folder
+from ..messages.errors import CannotWrite, ComputationError, Fault
+from ..read.layers.features import crs_text
+from .assemble import Pages, assemble, check_output
+from .chunks import Cutter, Task, do_task
+from .cluster import work_on_cluster
+from .database import Database
+from .read import read_city
+from .summary import CitySummary
+from .surveyed_lots import Place
+from .work_folder import chunk_path, discard, hash_inputs, reopen, work_folder
 
 NO_PAGES = Pages()
 # Called with: lots done now, lots in all, lots that were done before.

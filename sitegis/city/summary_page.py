@@ -12,8 +12,8 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import inch
 from reportlab.platypus import KeepInFrame, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from ._summary import CitySummary
 from .map_page import Made
+from .summary import CitySummary
 
 _BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=8.5, leading=11)
 _HEAD = ParagraphStyle("head", parent=_BODY, fontName="Helvetica-Bold", fontSize=10, spaceBefore=6)

@@ -13,9 +13,9 @@ import numpy as np
 import shapely
 from scipy.special import ndtr
 
-from .._frames import Array
-from ._records import Block, Mains, Pairs, Shapes, Whole
+from ..geometry.frames import Array
 from .infer import Posterior
+from .layer_arrays import Block, Mains, Pairs, Shapes, Whole
 from .mains import ManholesOnMains
 from .network import on_line
 from .routes import Laid

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from .._errors import BadInput, ComputationError
-from ._print import leave
-from ._report import counted, exit_code, leave_with, notice_lines
+from ..messages.errors import BadInput, ComputationError
+from .printing import leave
+from .report import counted, exit_code, leave_with, notice_lines
 
 
 @click.command("check")
@@ -16,7 +16,7 @@ from ._report import counted, exit_code, leave_with, notice_lines
 @click.option("--points", is_flag=True, help="Print the adjustment and the placed points too.")
 def command(*, site: Path, points: bool) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
-    from .._library import check
+    from ..library.functions import check
     from ..place.report import adjustment_lines, point_lines
 
     try:

@@ -22,9 +22,9 @@ from rich.progress import (
 )
 from rich.text import Text
 
-from .._errors import BadInput, CannotWrite, ComputationError
-from ._print import leave, say
-from ._report import EXIT_DONE, EXIT_FLAGS, leave_with
+from ..messages.errors import BadInput, CannotWrite, ComputationError
+from .printing import leave, say
+from .report import EXIT_DONE, EXIT_FLAGS, leave_with
 
 if TYPE_CHECKING:
     from ..city import CitySummary, Database

@@ -13,7 +13,7 @@ from typing import NoReturn
 import click
 
 from .. import __version__
-from ._print import flushed, say, takes_more, unprinted
+from .printing import flushed, say, takes_more, unprinted
 
 COMMANDS = {
     "start": "Make a blank site folder with instructions.",

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from .._errors import BadInput, CannotWrite, ComputationError
-from ._print import leave
-from ._progress import shown_if_long
-from ._report import exit_code, leave_with
+from ..messages.errors import BadInput, CannotWrite, ComputationError
+from .printing import leave
+from .progress import shown_if_long
+from .report import exit_code, leave_with
 
 if TYPE_CHECKING:
-    from .._library import Result
+    from ..library.functions import Result
 
 WIDE = 100  # columns where the output is no terminal
 
@@ -68,7 +68,7 @@ def command(
     """Turn the folder SITE into answer.json, lateral.geojson, map.html and more in --out."""
     try:
         with shown_if_long(quiet=quiet) as tell:
-            from .._library import run
+            from ..library.functions import run
 
             result = run(site, out, without=without, priors=prior, base_map=base_map, progress=tell)
     except (BadInput, ComputationError, CannotWrite) as error:

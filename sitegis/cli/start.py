@@ -8,9 +8,9 @@ from typing import NoReturn
 
 import click
 
-from .._errors import BadInput, CannotWrite
-from ._print import leave, say
-from ._report import EXIT_DONE, leave_with
+from ..messages.errors import BadInput, CannotWrite
+from .printing import leave, say
+from .report import EXIT_DONE, leave_with
 
 
 @click.command("start")

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .._frames import Array
-from .._pits import Integers, Straights, straights_of, with_ground_error
-from .._survey import Survey
-from .._ties import at_least, on_lattice
+from ..geometry.frames import Array
+from ..model.survey import Survey
+from ..numerics.ordering import at_least, on_lattice
+from ..pits.exposure import Integers, Straights, straights_of, with_ground_error
 from ..score.particles import pad_routes
 
 ROUTES_TOTAL, ROUTES_AT_LEAST = 1500, 200

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 
 from scipy.special import ndtr
 
-from .._findings import CodeCheck, TapSpread, Verdict
-from .._plumbing import BackwaterRule, Plumbing
-from .._site import Main, PlannedFixture, Site, Street
-from .._survey import Survey
-from .._ties import MATTERS_M, at_least
-from .._units import LengthUnit, about, format_length, is_imperial
+from ..model.derived import CodeCheck, TapSpread, Verdict
+from ..model.site import Main, PlannedFixture, Site, Street
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, at_least
+from ..rules.plumbing import BackwaterRule, Plumbing
+from ..units import LengthUnit, about, format_length, is_imperial
 
 # Flood rim above the floor by kind: common practice, no source.
 RIM_M = {

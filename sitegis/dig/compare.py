@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from .. import _polyline
-from .._dig_plan import Pit, WayComparison
-from .._errors import Notice
-from .._frames import Array
-from .._messages import notice_of
-from .._pits import Flags, rectangle_rings
-from .._results import Toward
-from .._survey import Survey
-from .._ties import MATTERS_P, at_least, in_steps, largest, ordered
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.dig_plan import Pit, WayComparison
+from ..model.results import Toward
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_P, at_least, in_steps, largest, ordered
+from ..pits.exposure import Flags, rectangle_rings
 from .cloud import RouteCloud
 from .hits import accumulate
 from .pits import Field
@@ -47,7 +47,7 @@ def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayCo
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
     if_so = np.where(mine, cloud.weights, 0.0) / probability
-    lengths = _polyline.length(cloud.vertices)
+    lengths = polyline.length(cloud.vertices)
     x, y, ring, yes, no = _telling_pit(field, mine)
     return WayComparison(
         toward, min(1.0, probability), float(if_so @ lengths),
@@ -84,10 +84,10 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
     chosen = np.flatnonzero(if_so)
     lines = shapely.linestrings(cloud.vertices[chosen])
     inside = shapely.length(shapely.intersection(lines, shapely.Polygon(survey.site.lot.vertices)))
-    along = _polyline.stations(cloud.vertices[chosen])
+    along = polyline.stations(cloud.vertices[chosen])
     at = np.where(inside > 0, np.minimum(inside, along[:, -1]), along[:, -1])
-    xy = _polyline.line_interpolate_point(cloud.vertices[chosen], at)
-    invert = _polyline.interp(at, along, cloud.inverts_m[chosen])
+    xy = polyline.line_interpolate_point(cloud.vertices[chosen], at)
+    invert = polyline.interp(at, along, cloud.inverts_m[chosen])
     return float(if_so[chosen] @ (survey.site.ground.elevation_m(xy) - invert))
 
 

@@ -9,11 +9,11 @@ import shapely
 from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 from shapely.geometry.base import BaseGeometry
 
-from .. import _polyline
-from .._dig_plan import Corridor
-from .._frames import Array
-from .._intervals import LEVELS
-from .._pits import Flags, Integers
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.dig_plan import Corridor
+from ..numerics.intervals import LEVELS
+from ..pits.exposure import Flags, Integers
 from .cloud import RouteCloud
 from .hits import Grid, Spans, accumulate, pit_spans
 
@@ -124,12 +124,12 @@ def _levels(
 
 def _cells_along(vertices: Array, grid: Grid) -> Integers:
     """Give the cells (m, stations) at even shares of each route's length, as flat indices."""
-    along = _polyline.stations(vertices)
+    along = polyline.stations(vertices)
     cells = []
     for step in range(1, STATIONS + 1):
         at = along[:, -1] * step / STATIONS
         column, row = (
-            np.floor((_polyline.interp(at, along, vertices[..., i]) - low) / grid.cell_m + 1e-9)
+            np.floor((polyline.interp(at, along, vertices[..., i]) - low) / grid.cell_m + 1e-9)
             for i, low in enumerate(grid.origin_m)
         )
         cells.append(row * grid.columns + column)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from .. import _polyline
-from .._dig_plan import DepthStep
-from .._frames import Array
-from .._pits import trench_cost as trench_along
-from .._results import Routes, ScoredHypothesis
-from .._statistics import weighted_quantiles
-from .._survey import Survey
-from .._units import FOOT_M
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.dig_plan import DepthStep
+from ..model.results import Routes, ScoredHypothesis
+from ..model.survey import Survey
+from ..numerics.statistics import weighted_quantiles
+from ..pits.exposure import trench_cost as trench_along
 from ..score.posterior import most_probable_way
+from ..units import FOOT_M
 from .cloud import RouteCloud
 
 THREE_FEET_M = 3 * FOOT_M
@@ -35,7 +35,7 @@ def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] 
     if scored.best is None or routes is None:
         return None
     vertices, inverts = routes.vertices[scored.best], routes.inverts_m[scored.best]
-    kept = _polyline.remove_repeated_points(vertices)
+    kept = polyline.remove_repeated_points(vertices)
     return vertices[kept], inverts[kept]
 
 
@@ -63,9 +63,9 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
         return ()
     vertices, _ = line
     step = THREE_FEET_M if survey.site.units in ("ft", "in") else 1.0
-    along = _polyline.stations(vertices)
+    along = polyline.stations(vertices)
     at = np.append(np.arange(0.0, along[-1] - 0.2 * step, step), along[-1])
-    xy = _polyline.line_interpolate_point(vertices, at)
+    xy = polyline.line_interpolate_point(vertices, at)
     ground = survey.site.ground.elevation_m(xy)
     chosen = cloud.owner == cloud.hypotheses.index(found[0].hypothesis.id)
     spread = invert_quantiles(
@@ -96,10 +96,10 @@ def invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Arra
 
     A route that has ended counts with its invert at the tap.
     """
-    along = _polyline.stations(vertices)
+    along = polyline.stations(vertices)
     quantiles = np.empty((at_m.size, 3))
     for i, at in enumerate(at_m):
-        there = _polyline.interp(at, along, inverts)
+        there = polyline.interp(at, along, inverts)
         quantiles[i] = weighted_quantiles(there, weights, (0.05, 0.5, 0.95))
     return quantiles
 

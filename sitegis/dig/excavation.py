@@ -8,17 +8,17 @@ from itertools import combinations
 import numpy as np
 import shapely
 
-from .._dig_plan import Pit
-from .._digging import FOOTING_BELOW_SLAB_M, may_run_in
-from .._errors import Notice
-from .._findings import Excavation
-from .._frames import Array
-from .._messages import notice_of
-from .._rules import RuleSet
-from .._site import Site
-from .._survey import Survey
-from .._ties import MATTERS_M, at_least, smallest
-from .._units import about, format_volume
+from ..geometry.frames import Array
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.derived import Excavation
+from ..model.dig_plan import Pit
+from ..model.site import Site
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, at_least, smallest
+from ..pits.cost import FOOTING_BELOW_SLAB_M, may_run_in
+from ..rules.rule_set import RuleSet
+from ..units import about, format_volume
 
 
 def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -> float:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .. import _polyline
-from .._frames import Array
-from .._pits import TOUCH_M, Integers, Straights
-from .._ties import FINE_M, LENGTH_M, RATIO, on_lattice
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..numerics.ordering import FINE_M, LENGTH_M, RATIO, on_lattice
+from ..pits.exposure import TOUCH_M, Integers, Straights
 
 CELLS_ACROSS_AT_MOST = 1000
 
@@ -67,7 +67,7 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
     index, row = _rows_touched(straights, grid, half_m[1])
     step = straights.end - straights.start
     from_row = straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
-    low, high = _polyline.clip(
+    low, high = polyline.clip(
         from_row[index] - row * grid.cell_m, step[index, 1], -half_m[1], half_m[1]
     )
     from_column = (straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5

@@ -7,12 +7,12 @@ from math import ceil
 import numpy as np
 from scipy.special import ndtr
 
-from .._findings import Flow, ProfileCheck, Sag
-from .._results import ProfileComponent
-from .._site import Site
-from .._statistics import NORMAL_95
-from .._survey import Survey
-from .._units import about, format_length
+from ..model.derived import Flow, ProfileCheck, Sag
+from ..model.results import ProfileComponent
+from ..model.site import Site
+from ..model.survey import Survey
+from ..numerics.statistics import NORMAL_95
+from ..units import about, format_length
 
 ROUGHNESS = 0.013  # Manning's n for old clay or iron pipe: the handbooks' usual design value
 SELF_CLEANSING_M_S = 0.6096  # 2 ft/s, the usual design floor

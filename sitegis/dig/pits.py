@@ -9,10 +9,21 @@ import shapely
 from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
-from .._dig_plan import HitMap
-from .._digging import BEDDING_M, dig_area, pit_cost, surface_rates_at, with_edge
-from .._frames import Array
-from .._pits import (
+from ..geometry.frames import Array
+from ..model.dig_plan import HitMap
+from ..model.site import Site
+from ..numerics.ordering import (
+    ANGLE_RAD,
+    MATTERS_M,
+    RATIO,
+    at_least,
+    in_steps,
+    on_lattice,
+    relative_step,
+)
+from ..numerics.statistics import NORMAL_BELOW_95
+from ..pits.cost import BEDDING_M, dig_area, pit_cost, surface_rates_at, with_edge
+from ..pits.exposure import (
     Candidate,
     Flags,
     Places,
@@ -22,18 +33,7 @@ from .._pits import (
     rectangle_rings,
     weigh_pits,
 )
-from .._rules import RuleSet
-from .._site import Site
-from .._statistics import NORMAL_BELOW_95
-from .._ties import (
-    ANGLE_RAD,
-    MATTERS_M,
-    RATIO,
-    at_least,
-    in_steps,
-    on_lattice,
-    relative_step,
-)
+from ..rules.rule_set import RuleSet
 from ..score.search import search_order
 from .cloud import RouteCloud
 from .hits import Grid, Spans, accumulate, cover_grid, pit_spans

@@ -6,15 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from .._dig_plan import DigPlan, HitMap, Pit
-from .._digging import LAWN, surface_rate
-from .._errors import Notice
-from .._frames import Array
-from .._intervals import Interval, central_intervals
-from .._messages import notice_of
-from .._pits import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
-from .._survey import Survey
-from .._ties import MATTERS_M, MATTERS_P, at_least, ordered
+from ..geometry.frames import Array
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.dig_plan import DigPlan, HitMap, Pit
+from ..model.survey import Survey
+from ..numerics.intervals import Interval, central_intervals
+from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
+from ..pits.cost import LAWN, surface_rate
+from ..pits.exposure import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
 from ..score.search import cut_search
 from .cloud import RouteCloud, gather_cloud, likely_part, whole_cloud
 from .compare import compare_ways, untold_way
@@ -32,8 +32,9 @@ def plan_dig(survey: Survey) -> Survey:
     """Plan test pits from routes and scores; fill the survey's block ``planned``.
 
     ``expected_cost`` is that of digging the pits in order until one exposes the pipe, and the
-    trench of :func:`sitegis._pits.trench_cost` should all miss; after the first no pit is planned
-    where that trench is the cheaper search. ``expected_cost_straight`` is that trench alone.
+    trench of :func:`sitegis.pits.exposure.trench_cost` should all miss; after the first no pit is
+    planned where that trench is the cheaper search. ``expected_cost_straight`` is that trench
+    alone.
     """
     cloud = gather_cloud(survey)
     left_at = survey.exit

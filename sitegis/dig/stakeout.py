@@ -8,13 +8,13 @@ from itertools import combinations
 import numpy as np
 import shapely
 
-from .. import _polyline
-from .._dig_plan import TapeTie
-from .._frames import Array
-from .._site import Side, Site
-from .._statistics import largest_sd_m
-from .._survey import Survey
-from .._ties import MATTERS_M, at_least, in_steps, smallest
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.dig_plan import TapeTie
+from ..model.site import Side, Site
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, at_least, in_steps, smallest
+from ..numerics.statistics import largest_sd_m
 from ..place.assemble import building_outline, corner_index
 from .depths import best_line
 
@@ -196,15 +196,15 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     It is measured from the wall's first corner, for a place before that from its other one. Out
     is negative inside the building.
     """
-    outline = _polyline.closed(site.building.vertices)
-    nearest = int(_polyline.line_locate_point(outline, target)[2])
-    outward, from_start = _polyline.normals(outline)[nearest], target - outline[nearest]
+    outline = polyline.closed(site.building.vertices)
+    nearest = int(polyline.line_locate_point(outline, target)[2])
+    outward, from_start = polyline.normals(outline)[nearest], target - outline[nearest]
     at = float(from_start @ np.array([-outward[1], outward[0]]))
     names = building_corner_names(site)
     name = names[nearest]
     if in_steps(at, MATTERS_M) < 0.0:
         name = names[(nearest + 1) % len(names)]
-        at = float(_polyline.segment_lengths(outline)[nearest]) - at
+        at = float(polyline.segment_lengths(outline)[nearest]) - at
     return site.building.sides[nearest], name, at, float(from_start @ outward)
 
 
@@ -231,7 +231,7 @@ def stakeout_rows(survey: Survey) -> tuple[StakeoutRow, ...]:
     targets.append(("exit", np.array([left_at.x_m, left_at.y_m])))
     line = best_line(survey)
     if line is not None:
-        at = np.arange(ROUTE_STEP_M, float(_polyline.length(line[0])), ROUTE_STEP_M)
+        at = np.arange(ROUTE_STEP_M, float(polyline.length(line[0])), ROUTE_STEP_M)
         names = [f"route-{station:g}m" for station in at]
-        targets += list(zip(names, _polyline.line_interpolate_point(line[0], at), strict=True))
+        targets += list(zip(names, polyline.line_interpolate_point(line[0], at), strict=True))
     return tuple(stakeout_row(site, name, xy) for name, xy in targets)

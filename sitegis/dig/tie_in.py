@@ -9,17 +9,17 @@ import numpy as np
 import shapely
 from scipy.special import ndtr
 
-from .. import _polyline
-from .._digging import FOOTING_BELOW_SLAB_M
-from .._errors import Notice
-from .._findings import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
-from .._frames import Array, rotation
-from .._messages import notice_of
-from .._pits import rectangle_rings
-from .._results import ProfileComponent
-from .._site import PlannedFixture, Room
-from .._survey import Survey
-from .._ties import MATTERS_M, at_least, smallest
+from ..geometry import polyline
+from ..geometry.frames import Array, rotation
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.derived import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
+from ..model.results import ProfileComponent
+from ..model.site import PlannedFixture, Room
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, at_least, smallest
+from ..pits.cost import FOOTING_BELOW_SLAB_M
+from ..pits.exposure import rectangle_rings
 from .codes import (
     backwater_checks,
     cleanout_check,
@@ -123,7 +123,7 @@ def clear_spans(
     ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end. No wye
     stands in the ranges ``closed``, those below a stack's base.
     """
-    along, straight = _polyline.stations(drain), np.diff(drain, axis=0)
+    along, straight = polyline.stations(drain), np.diff(drain, axis=0)
     angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
     bends = along[1:-1][np.abs(np.diff(angles)) > np.radians(5.0)]
     edges = [along[0], *bends, along[-1]]
@@ -148,7 +148,7 @@ def best_branch(
     offset past the foot; ``angled``: where neither lands on a clear stretch, straight to the
     nearest clear place (another bend is then needed).
     """
-    along = _polyline.stations(drain)
+    along = polyline.stations(drain)
     found: list[Branch] = []
     for low, high in clear_spans(drain, unseen_m, closed):
         middle = 0.5 * (low + high)
@@ -164,7 +164,7 @@ def best_branch(
             if at_least(at, low, MATTERS_M) and at_least(high, at, MATTERS_M)
         ]
         for entry, at in clear or [("angled", nearest)]:
-            end = _polyline.line_interpolate_point(drain, at)
+            end = polyline.line_interpolate_point(drain, at)
             length = float(np.hypot(*(end - fixture)))
             found.append(Branch(np.stack([fixture, end]), entry, float(at), length))
     straight_in = [branch for branch in found if branch.entry != "angled"]

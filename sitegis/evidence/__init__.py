@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
 
-from .._site import Evidence
+from ..model.site import Evidence
 from . import (
     cable_to_main,
     camera_note,
@@ -29,7 +29,12 @@ from . import (
     surface_sign,
     tap_record,
 )
-from ._kind import (
+from .cable_to_main import CableToMain
+from .camera_note import CameraNote
+from .cleanout_outside import CleanoutOutside
+from .dye import Dye
+from .era import Era
+from .kind import (
     SOURCE,
     Aim,
     AtManhole,
@@ -40,11 +45,6 @@ from ._kind import (
     OfHabit,
     reliability_in_force,
 )
-from .cable_to_main import CableToMain
-from .camera_note import CameraNote
-from .cleanout_outside import CleanoutOutside
-from .dye import Dye
-from .era import Era
 from .main_inspection import MainInspection
 from .neighbours import Neighbours
 from .outdoor_locate import OutdoorLocate

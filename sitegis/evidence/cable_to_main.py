@@ -7,11 +7,11 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from .._fields import Ask, Extent
-from .._frames import Array
-from .._site import Evidence
-from .._statistics import normal_density
-from . import _kind as parts
+from ..geometry.frames import Array
+from ..model.fields import Ask, Extent
+from ..model.site import Evidence
+from ..numerics.statistics import normal_density
+from . import kind as parts
 
 DEFAULT = parts.Default(0.90, 0.30, "the count at the main is right 9 times in 10")  # judgement
 

@@ -8,12 +8,12 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from .. import _polyline
-from .._fields import Ask, Length
-from .._frames import Array
-from .._site import Evidence
-from .._statistics import normal_density
-from . import _kind as parts
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.fields import Ask, Length
+from ..model.site import Evidence
+from ..numerics.statistics import normal_density
+from . import kind as parts
 
 DEFAULT = parts.Default(0.80, 0.50, "a camera note is right 4 times in 5")  # judgement, no source
 
@@ -41,7 +41,7 @@ def likelihood(item: CameraNote, laid: parts.Laid) -> Array:
         right = normal_density(laid.lengths_m - at, spread)
     else:
         hand = 1.0 if item.saw == "turn-left" else -1.0
-        stations = _polyline.stations(laid.vertices)[:, 1:4]
+        stations = polyline.stations(laid.vertices)[:, 1:4]
         right = (normal_density(stations - at, spread) * (hand * laid.turns_rad > 0)).sum(axis=1)
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return np.asarray(reliability * right + (1.0 - reliability) * flat)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from .._fields import Ask, Length
-from .._frames import Array
-from .._site import Evidence, Site
-from . import _kind as parts
+from ..geometry.frames import Array
+from ..model.fields import Ask, Length
+from ..model.site import Evidence, Site
+from . import kind as parts
 
 DEFAULT = parts.Default(0.80, 0.30, "a cleanout outdoors is on this line 4 times in 5")  # judgement
 

@@ -8,10 +8,10 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, StrictBool
 
-from .._fields import Ask, Name
-from .._frames import Array
-from .._site import Evidence, Site
-from . import _kind as parts
+from ..geometry.frames import Array
+from ..model.fields import Ask, Name
+from ..model.site import Evidence, Site
+from . import kind as parts
 
 # Judgement, no source: how far dye carries, the speed of a thin flow, and how often a color is
 # taken for dye.

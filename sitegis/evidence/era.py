@@ -7,9 +7,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from .._fields import Ask
-from .._site import Evidence, Main, Site
-from . import _kind as parts
+from ..model.fields import Ask
+from ..model.site import Evidence, Main, Site
+from . import kind as parts
 
 # Built before this year, then later: how much more (or less) often than where no year is known.
 # Judgement, no source.

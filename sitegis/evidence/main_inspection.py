@@ -9,12 +9,12 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, StrictBool
 
-from .. import _polyline
-from .._fields import Ask, Length, Name
-from .._frames import Array
-from .._site import Evidence, Main, Site
-from .._statistics import normal_density
-from . import _kind as parts
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.fields import Ask, Length, Name
+from ..model.site import Evidence, Main, Site
+from ..numerics.statistics import normal_density
+from . import kind as parts
 from .tap_record import TAP_SD_M
 
 DEFAULT = parts.Default(0.90, 0.50, "an inspection finds 9 of 10 taps")  # judgement, no source
@@ -47,13 +47,13 @@ def stations(item: MainInspection, main: Main) -> Array:
     if start_m is None:
         return np.zeros(0)
     found = np.sort(start_m + np.array(item.taps_m))
-    return found[(found >= 0.0) & (found <= float(_polyline.length(main.line)))]
+    return found[(found >= 0.0) & (found <= float(polyline.length(main.line)))]
 
 
 def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
     """Note the taps past the part of the main that is known."""
     main = next(main for main in mains if main.id == item.main)
-    length_m = float(_polyline.length(main.line))
+    length_m = float(polyline.length(main.line))
     for number, distance_m in enumerate(item.taps_m, start=1):
         station_m = parts.station_from(item.manhole, distance_m, main)
         if station_m is None or not 0.0 <= station_m <= length_m:
@@ -84,7 +84,7 @@ def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
     """parts.Aim at the inspected taps in front of the lot, at most four, on the item's own main."""
     if item.main != main.id:
         return
-    places = _polyline.line_interpolate_point(main.line, stations(item, main))
+    places = polyline.line_interpolate_point(main.line, stations(item, main))
     gaps = np.hypot(*(places - site.lot.vertices.mean(axis=0)).T)
     for index in np.argsort(gaps, kind="stable")[:MOST_AIMS]:
         yield parts.Aim(places[index], parts.sd_in_force(item.sd_m, DEFAULT.sd_m))

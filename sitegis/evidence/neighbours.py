@@ -11,9 +11,9 @@ import numpy as np
 from pydantic import Field
 from scipy.special import betaln
 
-from .._fields import Ask, Name
-from .._site import Evidence, Main, Site
-from . import _kind as parts
+from ..model.fields import Ask, Name
+from ..model.site import Evidence, Main, Site
+from . import kind as parts
 
 # Judgement, no source: the share that follows the habit, and how sure that is, in neighbours.
 MEAN = 0.85

@@ -8,11 +8,11 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from .. import _polyline
-from .._fields import Ask, Depth, Length, Name
-from .._frames import Array
-from .._site import Evidence, Site
-from . import _kind as parts
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.fields import Ask, Depth, Length, Name
+from ..model.site import Evidence, Site
+from . import kind as parts
 
 # Judgement, no source; then the span of a stray depth, and how well the ground's height is known.
 DEFAULT = parts.Default(0.95, 0.15, "a locate outdoors is of this pipe 19 times in 20")
@@ -41,7 +41,7 @@ def likelihood(item: OutdoorLocate, laid: parts.Laid) -> Array:
     """Distance of the point from the route, and its depth, both Student-t."""
     site, reliability = laid.site, parts.reliability_in_force(None, DEFAULT.reliability)
     point = parts.place_of(item)
-    distance, station, _ = _polyline.line_locate_point(laid.vertices, point)
+    distance, station, _ = polyline.line_locate_point(laid.vertices, point)
     degrees = site.noise.degrees_of_freedom
     right = parts.student(distance, sd_of(item, site), degrees)
     if item.depth_m is not None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from .._fields import Ask, Name
-from .._site import Evidence, Site
-from . import _kind as parts
+from ..model.fields import Ask, Name
+from ..model.site import Evidence, Site
+from . import kind as parts
 
 # Judgement, no source; the second is how often a wrong drawing was made from habit.
 RELIABILITY = 0.80

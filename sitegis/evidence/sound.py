@@ -8,10 +8,10 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import StrictBool
 
-from .._fields import Ask, Name
-from .._frames import Array
-from .._site import Evidence, Site
-from . import _kind as parts
+from ..geometry.frames import Array
+from ..model.fields import Ask, Name
+from ..model.site import Evidence, Site
+from . import kind as parts
 
 # Judgement, no source: how far a sound carries, and how often another is taken for it.
 REACH_M = 80.0

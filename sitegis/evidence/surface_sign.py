@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from .._fields import Ask, Extent, Length
-from .._frames import Array
-from .._site import Evidence, Site
-from . import _kind as parts
+from ..geometry.frames import Array
+from ..model.fields import Ask, Extent, Length
+from ..model.site import Evidence, Site
+from . import kind as parts
 
 DEFAULT = parts.Default(0.50, 0.0, "every second surface sign is of this trench")  # judgement
 LEAST_RADIUS_M = 0.1

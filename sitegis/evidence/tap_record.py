@@ -8,12 +8,12 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from .. import _polyline
-from .._fields import Ask, Length, Name
-from .._frames import Array
-from .._site import Evidence, Main, Site
-from .._statistics import normal_density
-from . import _kind as parts
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.fields import Ask, Length, Name
+from ..model.site import Evidence, Main, Site
+from ..numerics.statistics import normal_density
+from . import kind as parts
 
 # Judgement, no source; the second is of the tap on the main itself.
 DEFAULT = parts.Default(0.80, 0.60, "a tap record is of this lot and main 4 times in 5")
@@ -67,7 +67,7 @@ def aims(item: TapRecord, site: Site, main: Main) -> Iterable[parts.Aim]:
     station = parts.station_from(item.manhole, item.distance_m, main)
     if item.main == main.id and station is not None:
         sd_m = parts.sd_in_force(item.sd_m, DEFAULT.sd_m)
-        yield parts.Aim(_polyline.line_interpolate_point(main.line, station), sd_m)
+        yield parts.Aim(polyline.line_interpolate_point(main.line, station), sd_m)
 
 
 KIND = parts.EvidenceKind(

@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .._frames import Array, lot_direction, wrap_radians
-from .._mixture import Poses, merge_poses
-from .._noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
-from .._results import LineEnd
-from .._statistics import log_sum, normalized_weights
-from .._ties import MATTERS_M, MATTERS_P, largest, smallest
+from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..model.results import LineEnd
+from ..numerics.mixture import Poses, merge_poses
+from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
+from ..numerics.ordering import MATTERS_M, MATTERS_P, largest, smallest
+from ..numerics.statistics import log_sum, normalized_weights
 from .catalogue import SIGNED_RAD
 from .follow import Indices, State, follow_drain, shared_covariance
 from .straights import Chain, Marks, bend_vertices, fit_chain

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammainc, gammaincinv, logsumexp
 
-from .._frames import Array, lot_direction
-from .._noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
-from .._ties import COVARIANCE, LOG, at_least, ordered
+from ..geometry.frames import Array, lot_direction
+from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
+from ..numerics.ordering import COVARIANCE, LOG, at_least, ordered
 from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from .straights import (
     BEND_ANGLE_SD_RAD,

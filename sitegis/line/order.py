@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .. import _polyline
-from .._errors import ComputationError, Notice
-from .._frames import Array
-from .._messages import fault_of, notice_of
-from .._noise_scale import PRIOR_MEAN_SQUARE as MEAN_SQUARE
-from .._results import PlacedPoint, Placement
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..messages.catalog import fault_of, notice_of
+from ..messages.errors import ComputationError, Notice
+from ..model.results import PlacedPoint, Placement
+from ..numerics.noise_scale import PRIOR_MEAN_SQUARE as MEAN_SQUARE
 
 ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
 UPSTREAM_ODDS = {"cleanout": 30.0, "stack": 8.0}
@@ -79,7 +79,7 @@ def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) ->
     notices: list[Notice] = []
     if np.all(np.isfinite(counts)):
         counted = np.argsort(counts, kind="stable")
-        if _polyline.length(xy[counted]) <= 1.5 * _polyline.length(xy[chain]) + 0.3:
+        if polyline.length(xy[counted]) <= 1.5 * polyline.length(xy[chain]) + 0.3:
             return Ordered(tuple(chosen[i] for i in counted), ())
         notices.append(_count_notice([placement.points[i].id for i in chosen]))
     kinds = [placement.points[i].kind for i in chosen]
@@ -103,11 +103,11 @@ def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     improved = True
     while improved:
         improved = False
-        best = float(_polyline.length(xy[order]))
+        best = float(polyline.length(xy[order]))
         for i in range(order.size - 1):
             for j in range(i + 2, order.size + 1):
                 trial = np.concatenate([order[:i], order[i:j][::-1], order[j:]])
-                length = float(_polyline.length(xy[trial]))
+                length = float(polyline.length(xy[trial]))
                 if length < best - 1e-9:
                     order, best, improved = trial, length, True
     return order
@@ -123,7 +123,7 @@ def _flows_forward(
 ) -> tuple[bool, bool]:
     """Tell whether a chain runs with the flow, and whether that is sure."""
     ordered = xy[chain]
-    stations = _polyline.stations(ordered)
+    stations = polyline.stations(ordered)
     counts, inverts, invert_sds = counts[chain], inverts[chain], invert_sds[chain]
     known = np.isfinite(counts)
     if known.sum() >= 2 and np.ptp(counts[known]) > 0:

@@ -9,11 +9,11 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import log_ndtr
 
-from .._frames import Array
-from .._noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
-from .._results import ProfileComponent
-from .._rules import RuleSet
-from .._statistics import log_sum, normalized_weights
+from ..geometry.frames import Array
+from ..model.results import ProfileComponent
+from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
+from ..numerics.statistics import log_sum, normalized_weights
+from ..rules.rule_set import RuleSet
 from .straights import tail_weight
 
 INVERT_PRIOR_M = (-0.50, 0.30)
@@ -157,9 +157,9 @@ def learn_profile(
 ) -> tuple[tuple[ProfileComponent, ...], Array, NoiseScale]:
     """Fit invert and slope with the scale of the receiver's depth noise integrated over.
 
-    :func:`fit_profile` at the nodes of :mod:`sitegis._noise_scale`; over them the components of
-    one slope are brought to one Gaussian of equal moments. Gives also the marks' tail weights
-    (n,) and the scale.
+    :func:`fit_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; over them the
+    components of one slope are brought to one Gaussian of equal moments. Gives also the marks'
+    tail weights (n,) and the scale.
     """
     runs = [_fit_all(depths.at_scale(scale), prior, iterations) for scale in SCALES]
     evidence = np.array([run[2] for run in runs])

@@ -6,17 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from .._errors import Notice
-from .._frames import Array
-from .._messages import notice_of
-from .._results import Bend, Drain, PlacedPoint, Placement
-from .._site import Noise, Site
-from .._statistics import nonnegative
-from .._survey import Survey
-from .._ties import MATTERS_M, smallest
-from .._units import LengthUnit, about
+from ..geometry.frames import Array
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.results import Bend, Drain, PlacedPoint, Placement
+from ..model.site import Noise, Site
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, smallest
+from ..numerics.statistics import nonnegative
 from ..place.crew import with_receiver_scale
 from ..place.ellipse import tail_factor
+from ..units import LengthUnit, about
 from .bends import PlanFit, fit_plan
 from .order import ON_LINE_KINDS, TAPED_KINDS, count_of, order_downstream
 from .profile import (

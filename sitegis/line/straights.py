@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
-from .._frames import Array, lot_direction
-from .._ties import MATTERS_M, largest, smallest
+from ..geometry.frames import Array, lot_direction
+from ..numerics.ordering import MATTERS_M, largest, smallest
 
 BEND_ANGLE_SD_RAD = float(np.radians(2.0))
 """How far a made bend may be from its nominal angle. Judgement, no source."""

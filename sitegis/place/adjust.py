@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._errors import ComputationError
-from .._frames import Array
-from .._messages import fault_of
-from .._ties import MATTERS_P, in_steps
+from ..geometry.frames import Array
+from ..messages.catalog import fault_of
+from ..messages.errors import ComputationError
+from ..numerics.ordering import MATTERS_P, in_steps
 from .network import Equations, Network, Observation, compile_equations, evaluate, misclosures
 
 CRITICAL_W = 3.29  # two-sided 0.1 % of the normal distribution

@@ -12,12 +12,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from .. import _polyline
-from .._errors import ComputationError
-from .._frames import Array, rotation
-from .._messages import fault_of
-from .._site import Locate, Room, Side, Site, Tie
-from .._ties import MATTERS_M, in_steps
+from ..geometry import polyline
+from ..geometry.frames import Array, rotation
+from ..messages.catalog import fault_of
+from ..messages.errors import ComputationError
+from ..model.site import Locate, Room, Side, Site, Tie
+from ..numerics.ordering import MATTERS_M, in_steps
 from .network import Network, Observation
 
 BUILDING = "building"
@@ -288,7 +288,7 @@ def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
 
 def wall_candidates(site: Site, side: Side) -> list[int]:
     """Give the building's edges on a side, longest first."""
-    lengths = _polyline.segment_lengths(_polyline.closed(site.building.vertices))
+    lengths = polyline.segment_lengths(polyline.closed(site.building.vertices))
     edges = [i for i, name in enumerate(site.building.sides) if name == side]
     return sorted(edges, key=lambda i: -float(in_steps(lengths[i], MATTERS_M)))
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._frames import Array
-from .._ties import MATTERS_P, at_least, largest
+from ..geometry.frames import Array
+from ..numerics.ordering import MATTERS_P, at_least, largest
 from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
 from .network import Network, compile_equations, evaluate, misclosures
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .._frames import Array
-from .._noise_scale import PRIOR_MEDIAN, NoiseScale, scale_of_squares
-from .._results import PlacedPoint, Placement
-from .._statistics import ellipse
+from ..geometry.frames import Array
+from ..model.results import PlacedPoint, Placement
+from ..numerics.noise_scale import PRIOR_MEDIAN, NoiseScale, scale_of_squares
+from ..numerics.statistics import ellipse
 from .blunders import Cleaned
 from .network import Network
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._site import Noise
+from ..model.site import Noise
 
 DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
 _NULL_FACTOR = 1.0 / np.sqrt(2.0)

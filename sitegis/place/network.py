@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .._frames import Array
+from ..geometry.frames import Array
 
 Indices = NDArray[np.intp]
 ObservationKind = Literal["offset-x", "offset-y", "distance", "value", "turn", "wall"]

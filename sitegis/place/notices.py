@@ -7,13 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from scipy.special import chdtri
 
-from .._errors import Notice
-from .._frames import Array
-from .._messages import notice_of
-from .._results import Adjustment
-from .._site import Site
-from .._statistics import largest_sd_m
-from .._units import format_length
+from ..geometry.frames import Array
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.results import Adjustment
+from ..model.site import Site
+from ..numerics.statistics import largest_sd_m
+from ..units import format_length
 from .assemble import named_places
 from .blunders import Cleaned
 from .head import HeadDepth

@@ -9,10 +9,10 @@ from itertools import combinations
 import numpy as np
 from scipy.special import chdtri
 
-from .._frames import Array
-from .._site import Site
-from .._ties import MATTERS_M, MATTERS_P, in_steps, smallest
-from .._units import FOOT_M, INCH_M, format_length, is_imperial
+from ..geometry.frames import Array
+from ..model.site import Site
+from ..numerics.ordering import MATTERS_M, MATTERS_P, in_steps, smallest
+from ..units import FOOT_M, INCH_M, format_length, is_imperial
 from .adjust import solve_network
 from .assemble import find_room
 from .blunders import Cleaned, predicted_against

@@ -6,14 +6,14 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from .._errors import ComputationError
-from .._frames import Array
-from .._messages import fault_of
-from .._results import Adjustment
-from .._site import Site
-from .._statistics import largest_sd_m
-from .._ties import MATTERS_M, MATTERS_P, in_steps, largest, smallest
-from .._units import format_length
+from ..geometry.frames import Array
+from ..messages.catalog import fault_of
+from ..messages.errors import ComputationError
+from ..model.results import Adjustment
+from ..model.site import Site
+from ..numerics.ordering import MATTERS_M, MATTERS_P, in_steps, largest, smallest
+from ..numerics.statistics import largest_sd_m
+from ..units import format_length
 from .adjust import Solution, null_space
 from .network import Network, Observation, compile_equations, evaluate
 

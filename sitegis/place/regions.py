@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .._intervals import LEVELS, Region, ellipse_of
-from .._results import Placement
-from .._site import Noise
+from ..model.results import Placement
+from ..model.site import Noise
+from ..numerics.intervals import LEVELS, Region, ellipse_of
 from .ellipse import tail_factor
 
 

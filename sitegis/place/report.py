@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 from scipy.special import chdtri
 
-from .._results import AdjustedObservation, Adjustment, PlacedPoint
-from .._statistics import ELLIPSE_95
-from .._ties import RATIO, at_least
-from .._units import LengthUnit, format_length
+from ..model.results import AdjustedObservation, Adjustment, PlacedPoint
+from ..numerics.ordering import RATIO, at_least
+from ..numerics.statistics import ELLIPSE_95
+from ..units import LengthUnit, format_length
 
 Row = dict[str, str | float | bool | list[str] | None]
 

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from .. import _polyline
-from .._errors import ComputationError
-from .._frames import Array, rotation
-from .._messages import fault_of
-from .._results import AdjustedObservation, Adjustment, PlacedPoint, Placement
-from .._site import Locate, Noise, Site
-from .._statistics import ellipse
-from .._survey import Survey
+from ..geometry import polyline
+from ..geometry.frames import Array, rotation
+from ..messages.catalog import fault_of
+from ..messages.errors import ComputationError
+from ..model.results import AdjustedObservation, Adjustment, PlacedPoint, Placement
+from ..model.site import Locate, Noise, Site
+from ..model.survey import Survey
+from ..numerics.statistics import ellipse
 from .adjust import NONCENTRALITY, Solution, condition, null_space, solve_network
 from .assemble import BUILDING, building_outline, find_room, site_network, wall_candidates
 from .blunders import (
@@ -135,8 +135,8 @@ def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
 
 def _edge_distance(site: Site, edge: int, point: Array) -> float:
     """Give the distance from a point to an edge of the building."""
-    wall = _polyline.closed(site.building.vertices)[edge : edge + 2]
-    return float(_polyline.line_locate_point(wall, point)[0])
+    wall = polyline.closed(site.building.vertices)[edge : edge + 2]
+    return float(polyline.line_locate_point(wall, point)[0])
 
 
 def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array, tuple[str, ...]]]:

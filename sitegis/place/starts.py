@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._frames import Array, rotation
-from .._ties import MATTERS_P, ordered
+from ..geometry.frames import Array, rotation
+from ..numerics.ordering import MATTERS_P, ordered
 from .adjust import gauss_newton
 from .network import Network, Observation, compile_equations, evaluate, misclosures
 

@@ -5,10 +5,10 @@
 
 from typing import TYPE_CHECKING, Any
 
-from ._start import start_site
+from .start import start_site
 
 if TYPE_CHECKING:
-    from ._site_folder import read_site
+    from .site_folder import read_site
 
 __all__ = ["read_site", "start_site"]
 
@@ -17,6 +17,6 @@ def __getattr__(name: str) -> Any:
     """Import ``read_site`` when it is asked for."""
     if name != "read_site":
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from ._site_folder import read_site  # noqa: PLC0415 - start-up
+    from .site_folder import read_site  # noqa: PLC0415 - start-up
 
     return read_site

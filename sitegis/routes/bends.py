@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from .._frames import Array
+from ..geometry.frames import Array
 
 __all__ = ["ANGLE_SHARES", "COUNT_SHARES", "MOST_BENDS", "Sequences", "bend_sequences"]
 

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from .. import _polyline
-from .._frames import Array, lot_direction, wrap_radians
-from .._results import Exit
-from .._statistics import normal_density, square_root
-from .._ties import WEIGHT, on_lattice
 from ..exit import choose_components, sample_profile
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..model.results import Exit
+from ..numerics.ordering import WEIGHT, on_lattice
+from ..numerics.statistics import normal_density, square_root
 from .bends import MOST_BENDS
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
@@ -151,7 +151,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
         here[bending] += length[:, None] * directions[bending, i]
         vertices[:, i + 1] = here
         direction = np.where((counts > i)[:, None], directions[:, i + 1], direction)
-    last, stations = _polyline.ray(here, direction, plan.main.line)
+    last, stations = polyline.ray(here, direction, plan.main.line)
     tap = here + np.where(np.isfinite(last), last, np.nan)[:, None] * direction
     vertices[:, 4] = tap
     for i in range(MOST_BENDS):

@@ -10,10 +10,10 @@ from collections import Counter
 
 import numpy as np
 
-from .._frames import Array
-from .._site import Evidence, Main, Site
-from .._survey import Survey
 from ..evidence import KINDS, Aim, CountTie, Laid
+from ..geometry.frames import Array
+from ..model.site import Evidence, Main, Site
+from ..model.survey import Survey
 
 __all__ = ["aims_for", "count_tie", "item_names", "log_likelihoods", "unlisted_log_likelihood"]
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import _polyline
-from .._exit_mixture import outward_normals
-from .._frames import Array, lot_direction
-from .._results import Exit
-from .._site import Building, Main
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction
+from ..model.results import Exit
+from ..model.site import Building, Main
+from ..numerics.exit_mixture import outward_normals
 from .draw import LEAST_STRAIGHT_M, Candidates, lay_straights
 from .geometry import routes_cross, routes_inside
 from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
@@ -80,7 +80,7 @@ def fit_candidates(
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
     headings = plan.sequences.headings_rad[heads.chosen, plan.sequences.counts[heads.chosen]]
     slant = tap_slant(plan.main, stations, heads.poses[:, 2] + headings)
-    run = _polyline.stations(vertices)
+    run = polyline.stations(vertices)
     main_invert = main_inverts(plan.main, stations, heads.main_errors)
     inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * run
     state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
@@ -127,13 +127,13 @@ class _State:
 
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
     """Give a main's invert at stations (m,), with standard normal errors (m,) applied."""
-    invert = np.interp(stations, _polyline.stations(main.line), main.inverts_m)
+    invert = np.interp(stations, polyline.stations(main.line), main.inverts_m)
     return np.asarray(invert + main.invert_sd_m * errors)
 
 
 def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
     """Give the angle (m,) between the last straight and the main's normal at the tap."""
-    passed = _polyline.stations(main.line)
+    passed = polyline.stations(main.line)
     steps = np.diff(main.line, axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])
     segment = np.clip(np.searchsorted(passed, stations, side="right") - 1, 0, len(angles) - 1)
@@ -142,7 +142,7 @@ def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
 
 def _highest_arrival(plan: Plan, heads: Candidates) -> Array:
     """Bound the arrival above the main from above: the shortest run to the main's lowest invert."""
-    least, _, _ = _polyline.line_locate_point(plan.main.line, heads.poses[:, :2])
+    least, _, _ = polyline.line_locate_point(plan.main.line, heads.poses[:, :2])
     lowest = plan.main.inverts_m.min() + plan.main.invert_sd_m * heads.main_errors
     return np.asarray(heads.inverts_m - heads.slopes * least - lowest)
 
@@ -156,7 +156,7 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
         bending = np.flatnonzero(keep & (counts > i))
         start = vertices[bending, i]
         length = np.sum((vertices[bending, i + 1] - start) * directions[bending, i], axis=1)
-        reach, _ = _polyline.ray(start, directions[bending, i], plan.main.line)
+        reach, _ = polyline.ray(start, directions[bending, i], plan.main.line)
         keep[bending] = (length >= LEAST_STRAIGHT_M) & (reach > length)
     return keep
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon, get_coordinates
 
-from .._frames import Array
+from ..geometry.frames import Array
 
 __all__ = [
     "Region",

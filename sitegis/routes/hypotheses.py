@@ -12,9 +12,9 @@ from typing import Literal
 
 import numpy as np
 
-from .._results import Hypothesis, Toward
-from .._site import Main, Priors, Side, Site
-from .._units import percent
+from ..model.results import Hypothesis, Toward
+from ..model.site import Main, Priors, Side, Site
+from ..units import percent
 from .bends import ANGLE_SHARES, COUNT_SHARES
 from .fit import EASY_DROP_M
 from .plan import DIRECT_MOST_TURN_RAD

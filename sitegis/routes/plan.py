@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import _polyline
-from .._frames import Array, lot_direction
-from .._results import Exit, Hypothesis
-from .._site import Main
-from .._units import LengthUnit, about
 from ..evidence import Aim
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction
+from ..model.results import Exit, Hypothesis
+from ..model.site import Main
+from ..units import LengthUnit, about
 from .bends import MOST_BENDS, Sequences, bend_sequences
 from .terrain import Face, Terrain
 
@@ -182,14 +182,14 @@ def _why_no_yard(face: Face, any_sequence: bool, units: LengthUnit) -> str:
 
 def _nearest(line: Array, point: Array) -> tuple[float, Array]:
     """Give the distance from a point (2,) to a polyline and the unit vector toward it."""
-    distance, _, segment = _polyline.line_locate_point(line, point)
-    normal = _polyline.normals(line)[segment]
+    distance, _, segment = polyline.line_locate_point(line, point)
+    normal = polyline.normals(line)[segment]
     return float(distance), normal if float(normal @ (line[segment] - point)) >= 0 else -normal
 
 
 def _wander_rad(line: Array, toward: Array) -> float:
     """Give the largest turn of a main's straights from the one nearest the house."""
-    off = np.abs(_polyline.directions(line) @ toward)
+    off = np.abs(polyline.directions(line) @ toward)
     return float(np.arcsin(np.clip(off, 0.0, 1.0)).max())
 
 

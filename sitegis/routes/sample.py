@@ -7,12 +7,12 @@ from zlib import crc32
 
 import numpy as np
 
-from .._frames import Array
-from .._results import Exit, Hypothesis, Routes
-from .._site import Main, Site
-from .._statistics import estimate_log_evidence
-from .._survey import Survey
 from ..evidence import CountTie, Laid
+from ..geometry.frames import Array
+from ..model.results import Exit, Hypothesis, Routes
+from ..model.site import Main, Site
+from ..model.survey import Survey
+from ..numerics.statistics import estimate_log_evidence
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads
 from .evidence import aims_for, count_tie, log_likelihoods

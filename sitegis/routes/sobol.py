@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .._frames import Array
+from ..geometry.frames import Array
 
 BITS = 30
 # Degree s, coefficients a and first direction numbers m of the dimensions after the first:

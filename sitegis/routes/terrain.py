@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 from shapely import Polygon
 
-from .. import _polyline
-from .._digging import may_run_in
-from .._frames import Array, lot_direction
-from .._site import SIDES, Building, Side, Site
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction
+from ..model.site import SIDES, Building, Side, Site
+from ..pits.cost import may_run_in
 from .geometry import Region, region_of_polygon, region_of_rings
 
 __all__ = ["Face", "Terrain", "prepare_terrain", "run_alongside"]
@@ -86,7 +86,7 @@ def _faces(building: Building, lot: Array) -> dict[Side, Face]:
 def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
     """Give the least distance from a face to the lot line, 0 where the face is outside."""
     starts = origin + np.linspace(0.02, 0.98, 7)[:, None] * span
-    distance, _ = _polyline.ray(starts, outward, _polyline.closed(lot))
+    distance, _ = polyline.ray(starts, outward, polyline.closed(lot))
     inside = shapely.contains_xy(Polygon(lot), starts[:, 0], starts[:, 1])
     return float(np.where(inside & np.isfinite(distance), distance, 0.0).min())
 
@@ -100,8 +100,8 @@ def run_alongside(vertices: Array, face: Face, *, within_m: float) -> tuple[Arra
     offset = vertices - face.origin
     along, outward = offset @ face.along, offset @ face.outward
     steps, along_steps = np.diff(vertices, axis=1), np.diff(along, axis=1)
-    from_along, to_along = _polyline.clip(along[:, :-1], along_steps, 0.0, face.length_m)
-    from_out, to_out = _polyline.clip(outward[:, :-1], np.diff(outward, axis=1), 0.0, within_m)
+    from_along, to_along = polyline.clip(along[:, :-1], along_steps, 0.0, face.length_m)
+    from_out, to_out = polyline.clip(outward[:, :-1], np.diff(outward, axis=1), 0.0, within_m)
     enter = np.maximum(from_along, from_out)
     leave = np.maximum(np.minimum(to_along, to_out), enter)
     run = (np.abs(along_steps) * (leave - enter)).sum(axis=1)

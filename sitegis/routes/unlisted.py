@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .._site import SIDES, Side, Site
+from ..model.site import SIDES, Side, Site
 
 __all__ = ["UNLISTED_ELSEWHERE", "UNLISTED_OPEN", "unlisted_log_fit"]
 

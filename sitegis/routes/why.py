@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .._results import Exit
-from .._units import LengthUnit, about
+from ..model.results import Exit
+from ..units import LengthUnit, about
 from .bends import MOST_BENDS
 from .fit import REASONS, Fitted
 from .plan import DIRECT_MOST_BENDS, DIRECT_MOST_TURN_RAD, Plan

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._frames import Array
-from .._results import Routes
-from .._site import Evidence, Site
-from .._statistics import EvidenceSum, estimate_log_evidence
+from ..geometry.frames import Array
+from ..model.results import Routes
+from ..model.site import Evidence, Site
+from ..numerics.statistics import EvidenceSum, estimate_log_evidence
 from ..routes.evidence import item_names, unlisted_log_likelihood
 from .posterior import prior_by_main
 from .tables import is_tabled, tabled_log_likelihood

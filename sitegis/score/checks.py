@@ -14,13 +14,6 @@ import numpy as np
 import shapely
 from scipy.special import ndtr
 
-from .. import _polyline
-from .._frames import Array
-from .._results import Hypothesis
-from .._site import Site
-from .._survey import Survey
-from .._ties import MATTERS_P, in_steps
-from .._units import LengthUnit, is_imperial
 from ..evidence import (
     CleanoutOutside,
     Dye,
@@ -31,7 +24,14 @@ from ..evidence import (
     neighbours,
     tap_record,
 )
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.results import Hypothesis
+from ..model.site import Site
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_P, in_steps
 from ..routes.evidence import log_likelihoods, unlisted_log_likelihood
+from ..units import LengthUnit, is_imperial
 from .case import Case
 from .particles import Particles
 from .pits import Pits, exposed_by, say_place
@@ -122,7 +122,7 @@ def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Chan
 
     def chance(particles: Particles) -> Array:
         yes = np.full(particles.listed.size, wrong)
-        gap, _, _ = _polyline.line_locate_point(particles.vertices[particles.listed], place)
+        gap, _, _ = polyline.line_locate_point(particles.vertices[particles.listed], place)
         yes[particles.listed] += (right - wrong) * ndtr((SWEEP_M - gap) / reach_sd_m)
         return yes
 
@@ -145,7 +145,7 @@ def _push_on(scene: Scene) -> Check:
 
     def offsets(particles: Particles) -> Array:
         vertices = particles.vertices[particles.listed]
-        reached = _polyline.line_interpolate_point(vertices, distance)
+        reached = polyline.line_interpolate_point(vertices, distance)
         return np.asarray((reached - np.array([left_at.x_m, left_at.y_m])) @ across)
 
     sd = site.noise.located_sd_m(max(left_at.depth_m, 0.5))
@@ -214,7 +214,7 @@ def _candidate_spots(scene: Scene) -> Array:
         if mine.size == 0 or scored.probability < 0.02:
             continue
         typical = particles.vertices[mine[mine.size // 2]]
-        spots.extend(_polyline.line_interpolate_point(typical, np.array(SPOT_DISTANCES_M)))
+        spots.extend(polyline.line_interpolate_point(typical, np.array(SPOT_DISTANCES_M)))
     if not spots:
         return np.zeros((0, 2))
     rounded = np.unique(in_steps(spots, 0.5) * 0.5, axis=0)
@@ -303,7 +303,7 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
             if mine.any():
                 vertices = particles.vertices[mine]
                 laid = Laid(
-                    site, main, vertices, np.zeros(vertices.shape[:2]), _polyline.length(vertices),
+                    site, main, vertices, np.zeros(vertices.shape[:2]), polyline.length(vertices),
                     particles.stations_m[mine], np.zeros((len(vertices), 1)), None,
                 )  # fmt: skip
                 noticed[mine] = np.exp(log_likelihoods(laid)[item.kind])

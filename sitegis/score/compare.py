@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import entr
 
-from .._findings import MainComparison
-from .._frames import Array
-from .._results import Contribution, Routes, ScoredHypothesis
-from .._site import Main, Site, Street
-from .._survey import Survey
+from ..geometry.frames import Array
+from ..model.derived import MainComparison
+from ..model.results import Contribution, Routes, ScoredHypothesis
+from ..model.site import Main, Site, Street
+from ..model.survey import Survey
 from ..routes.hypotheses import toward_of
 from .case import NONE_LEFT_OUT, build_case
 from .checks import Check, Scene, list_checks

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from .._frames import Array
-from .._results import Contribution
-from .._statistics import log_sum
-from .._ties import MATTERS_P, in_steps
+from ..geometry.frames import Array
+from ..model.results import Contribution
+from ..numerics.ordering import MATTERS_P, in_steps
+from ..numerics.statistics import log_sum
 from .case import LOCATES, Case, all_log_evidence
 from .words import limit_bits, name_hypothesis, say_odds
 

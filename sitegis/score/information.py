@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import entr
 
-from .._frames import Array
+from ..geometry.frames import Array
 
 
 def entropy_bits(probabilities: Array) -> Array:

@@ -5,21 +5,21 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
-from .. import _polyline
-from .._findings import ExitSpread, TapSpread
-from .._frames import Array, wrap_radians
-from .._intervals import (
+from ..exit import sample_exit
+from ..geometry import polyline
+from ..geometry.frames import Array, wrap_radians
+from ..model.derived import ExitSpread, TapSpread
+from ..model.results import Routes, ScoredHypothesis
+from ..model.site import Main, Manhole
+from ..model.survey import Survey
+from ..numerics.intervals import (
     central_intervals,
     highest_density_intervals,
     highest_density_regions,
     normal_samples,
     shifted,
 )
-from .._results import Routes, ScoredHypothesis
-from .._site import Main, Manhole
-from .._statistics import weighted_quantiles
-from .._survey import Survey
-from ..exit import sample_exit
+from ..numerics.statistics import weighted_quantiles
 
 LEAST_PROBABILITY = 1e-4
 LEAST_STRAIGHT_M = 0.05
@@ -110,7 +110,7 @@ def _tap(survey: Survey, main: Main) -> TapSpread | None:
     stations = np.concatenate([routes.tap_stations_m for _, routes in ways])
     inverts = np.concatenate([routes.inverts_m[:, -1] for _, routes in ways])
     median = float(weighted_quantiles(stations, weights, (0.5,))[0])
-    place = _polyline.line_interpolate_point(main.line, median)
+    place = polyline.line_interpolate_point(main.line, median)
     return TapSpread(
         main, float(probability), median, place, stationing_manhole(main, median),
         central_intervals(stations, weights), central_intervals(inverts, weights),

@@ -7,11 +7,11 @@ from itertools import permutations
 
 import numpy as np
 
-from .._frames import Array
-from .._results import NextCheck, Routes, ScoredHypothesis
-from .._survey import Survey
-from .._ties import MATTERS_P, in_steps, largest
-from .._units import percent
+from ..geometry.frames import Array
+from ..model.results import NextCheck, Routes, ScoredHypothesis
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_P, in_steps, largest
+from ..units import percent
 from .case import Case
 from .checks import Check, Scene, list_checks
 from .information import information_gain_bits

@@ -7,11 +7,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from .._errors import Notice
-from .._messages import notice_of
-from .._results import ScoredHypothesis
-from .._site import Site
-from .._units import percent
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.results import ScoredHypothesis
+from ..model.site import Site
+from ..units import percent
 from .words import name_hypothesis, name_main, say_odds
 
 LEAST_EFFECTIVE_SAMPLES = 400.0

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .. import _polyline
-from .._frames import Array
-from .._results import Routes, ScoredHypothesis
-from .._site import Site
-from .._ties import LENGTH_M, WEIGHT, at_least, on_lattice, ordered
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.results import Routes, ScoredHypothesis
+from ..model.site import Site
+from ..numerics.ordering import LENGTH_M, WEIGHT, at_least, on_lattice, ordered
 
 PARTICLES = 192
 LEAST_PROBABILITY = 1e-4
@@ -122,14 +122,14 @@ def pad_routes(values: Array, width: int) -> Array:
 
 def leave_lot(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
     """Find where routes (p, v, 2) first cross the ring of the lot (n, 2) outward."""
-    ring, passed = _polyline.closed(lot), _polyline.stations(vertices)
+    ring, passed = polyline.closed(lot), polyline.stations(vertices)
     run, along = np.full(len(vertices), np.nan), np.full(len(vertices), np.nan)
-    toward = _polyline.directions(vertices)
+    toward = polyline.directions(vertices)
     for j in range(toward.shape[1]):
-        reach, at = _polyline.ray(vertices[:, j], toward[:, j], ring)
+        reach, at = polyline.ray(vertices[:, j], toward[:, j], ring)
         step = passed[:, j + 1] - passed[:, j]
-        hit = np.isnan(run) & (reach <= step + _polyline.TOLERANCE_M)
+        hit = np.isnan(run) & (reach <= step + polyline.TOLERANCE_M)
         run = np.where(hit, passed[:, j] + reach, run)
         along = np.where(hit, at, along)
-    places = _polyline.line_interpolate_point(vertices, run)
-    return Crossings(places, along, _polyline.interp(run, passed, inverts_m), run)
+    places = polyline.line_interpolate_point(vertices, run)
+    return Crossings(places, along, polyline.interp(run, passed, inverts_m), run)

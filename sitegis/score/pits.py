@@ -14,10 +14,13 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from .. import _polyline
-from .._digging import BEDDING_M, FOOTING_BELOW_SLAB_M, dig_area
-from .._frames import Array
-from .._pits import (
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.results import Routes
+from ..model.site import Site
+from ..numerics.statistics import NORMAL_BELOW_95, weighted_quantiles
+from ..pits.cost import BEDDING_M, FOOTING_BELOW_SLAB_M, dig_area
+from ..pits.exposure import (
     Candidate,
     Flags,
     Places,
@@ -29,10 +32,7 @@ from .._pits import (
     weigh_pits,
     with_ground_error,
 )
-from .._results import Routes
-from .._rules import RuleSet
-from .._site import Site
-from .._statistics import NORMAL_BELOW_95, weighted_quantiles
+from ..rules.rule_set import RuleSet
 from .particles import Particles
 from .posterior import most_probable_way
 from .search import SearchPlan, plan_cost, plan_search
@@ -175,8 +175,8 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     one on the median, where two more stand square to the house.
     """
     vertices, weights = particles.vertices[chosen], particles.weights[chosen]
-    points = _polyline.line_interpolate_point(vertices, distance_m)
-    ahead = _polyline.line_interpolate_point(vertices, distance_m + 0.2) - points
+    points = polyline.line_interpolate_point(vertices, distance_m)
+    ahead = polyline.line_interpolate_point(vertices, distance_m + 0.2) - points
     direction = weights @ ahead
     size = float(np.hypot(*direction))
     if size < 1e-9:
@@ -222,8 +222,8 @@ def say_place(point: Array, site: Site) -> str:
 
 def _edge_near(point: Array, ring: Array, sides: tuple[str, ...]) -> tuple[float, str, float, str]:
     """Give the nearest edge of a ring: distance, side, distance from its end, the end's name."""
-    line = _polyline.closed(ring)
-    gap, station, i = _polyline.line_locate_point(line, point)
+    line = polyline.closed(ring)
+    gap, station, i = polyline.line_locate_point(line, point)
     axis, end_name = (0, "left") if sides[i] in ("front", "rear") else (1, "front")
     end = i if line[i, axis] <= line[i + 1, axis] else i + 1
-    return float(gap), sides[i], abs(float(station - _polyline.stations(line)[end])), end_name
+    return float(gap), sides[i], abs(float(station - polyline.stations(line)[end])), end_name

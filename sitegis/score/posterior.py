@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from .. import _polyline
-from .._frames import Array
-from .._results import Routes, ScoredHypothesis
-from .._statistics import normalized_weights
-from .._ties import WEIGHT, largest, ordered, relative_step
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.results import Routes, ScoredHypothesis
+from ..numerics.ordering import WEIGHT, largest, ordered, relative_step
+from ..numerics.statistics import normalized_weights
 
 KERNEL_SAMPLES = 256
 
@@ -64,8 +64,8 @@ def most_probable_way(
 
 def _places(vertices: Array) -> Array:
     """Give each route's points at a third, two thirds and all of its length, (m, 6)."""
-    whole = _polyline.length(vertices)
-    places = [_polyline.line_interpolate_point(vertices, s * whole) for s in (1 / 3, 2 / 3, 1.0)]
+    whole = polyline.length(vertices)
+    places = [polyline.line_interpolate_point(vertices, s * whole) for s in (1 / 3, 2 / 3, 1.0)]
     return np.concatenate(places, axis=1)
 
 

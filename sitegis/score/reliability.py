@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .._results import ScoredHypothesis
-from .._units import percent
+from ..model.results import ScoredHypothesis
+from ..units import percent
 
 __all__ = ["HELD", "TRIAL_HOUSES", "Held", "reliability_words"]
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._frames import Array
-from .._pits import Flags
-from .._ties import at_least, in_steps, largest, relative_step, smallest
+from ..geometry.frames import Array
+from ..numerics.ordering import at_least, in_steps, largest, relative_step, smallest
+from ..pits.exposure import Flags
 
 MOST_IN_A_PLAN = 12
 _LEAST_GAIN = 1e-9

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from .._errors import ComputationError
-from .._frames import Array
-from .._messages import fault_of
-from .._results import Contribution, Routes, ScoredHypothesis, Scores
-from .._statistics import EvidenceSum, normalized_weights
-from .._survey import Survey
+from ..geometry.frames import Array
+from ..messages.catalog import fault_of
+from ..messages.errors import ComputationError
+from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
+from ..model.survey import Survey
+from ..numerics.statistics import EvidenceSum, normalized_weights
 from .assumptions import list_assumptions
 from .case import NONE_LEFT_OUT, Case, build_case, hypothesis_evidence, log_weights
 from .contributions import weigh_items
@@ -26,7 +26,7 @@ def score_hypotheses(survey: Survey) -> Survey:
     """Fill the scores: posterior over the hypotheses, contributions, next checks, assumptions.
 
     p(h | all) ∝ prior(h) · Z(h), with Z(h) by importance sampling over the hypothesis's routes
-    (:func:`~sitegis._statistics.estimate_log_evidence`). Raises ``ComputationError`` where
+    (:func:`~sitegis.numerics.statistics.estimate_log_evidence`). Raises ``ComputationError`` where
     every hypothesis, ``unlisted`` too, is impossible.
     """
     return replace(survey, scored=score_routes(survey, survey.routes))

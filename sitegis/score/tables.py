@@ -25,10 +25,10 @@ from typing import Any
 
 import numpy as np
 
-from .._frames import Array
-from .._results import Hypothesis, Routes
-from .._site import Evidence, Main, Site
 from ..evidence import KINDS, AtManhole, FromArchive, OfHabit, reliability_in_force
+from ..geometry.frames import Array
+from ..model.results import Hypothesis, Routes
+from ..model.site import Evidence, Main, Site
 from ..routes.evidence import unlisted_log_likelihood
 
 FOLLOWS_HABIT = 0.80

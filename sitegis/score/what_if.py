@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields, replace
 
-from .._errors import BadInput, Fault
-from .._messages import fault_of
-from .._results import Scores
-from .._site import Priors
-from .._survey import Survey
+from ..messages.catalog import fault_of
+from ..messages.errors import BadInput, Fault
+from ..model.results import Scores
+from ..model.site import Priors
+from ..model.survey import Survey
 from ..routes.evidence import item_names
 from ..routes.hypotheses import enumerate_hypotheses
 from .case import LOCATES, NONE_LEFT_OUT

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .._results import Hypothesis
-from .._site import Site
-from .._units import FOOT_M, LengthUnit, format_length, is_imperial
+from ..model.results import Hypothesis
+from ..model.site import Site
+from ..units import FOOT_M, LengthUnit, format_length, is_imperial
 
 MOST_BITS = 20.0
 SAYS_NOTHING_BITS = 0.07

@@ -1,6 +1,6 @@
 """Stage ``write``: the answer as files that appear together or not at all."""
 
-from .findings import find
+from .derive import find
 from .outputs import write_outputs
 from .summary import summary_lines
 

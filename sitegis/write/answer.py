@@ -8,19 +8,27 @@ from typing import Any
 
 import numpy as np
 
-from .. import _polyline
-from .._dig_plan import Pit, TapeTie, WayComparison
-from .._findings import Excavation, ExitSpread, Flow, MainComparison, ProfileCheck, TapSpread, TieIn
-from .._frames import Array
-from .._intervals import central_intervals
-from .._pits import VACUUM_HOLE_M
-from .._results import NextCheck, ScoredHypothesis
-from .._survey import Survey
 from ..dig.depths import routes_of
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.derived import (
+    Excavation,
+    ExitSpread,
+    Flow,
+    MainComparison,
+    ProfileCheck,
+    TapSpread,
+    TieIn,
+)
+from ..model.dig_plan import Pit, TapeTie, WayComparison
+from ..model.results import NextCheck, ScoredHypothesis
+from ..model.survey import Survey
+from ..numerics.intervals import central_intervals
+from ..pits.exposure import VACUUM_HOLE_M
 from ..place.regions import point_regions
 from ..place.report import adjustment_table
-from .findings import find
-from .intervals import azimuth_list, interval_list, place_object, region_list, tap_object
+from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
+from .derive import find
 from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 from .text import noise_scales
@@ -39,7 +47,7 @@ def answer(survey: Survey) -> dict[str, Any]:
     that does not exist (no route, no depth, an impossible hypothesis's evidence) is null.
     """
     survey = find(survey)
-    site, scores, found = survey.site, survey.scores, survey.findings
+    site, scores, found = survey.site, survey.scores, survey.derived
     holes = {hole.rank: hole for hole in found.excavations}
     told: dict[str, Any] = {
         "schema": 1,
@@ -151,7 +159,7 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
     rows = []
     for index in np.argsort(drain.stations_m, kind="stable"):
         station = float(drain.stations_m[index])
-        x, y = _polyline.line_interpolate_point(drain.vertices, station).tolist()
+        x, y = polyline.line_interpolate_point(drain.vertices, station).tolist()
         placed = placement.index(drain.point_ids[index])
         point, invert = placement.points[placed], float(inverts[index])
         below = invert_samples(survey, float(back_m[index]))

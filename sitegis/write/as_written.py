@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from .._survey import Survey
-from .._ties import MATTERS_P, share_out
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_P, share_out
 
 
 def as_written(survey: Survey) -> Survey:

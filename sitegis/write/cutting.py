@@ -6,16 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .._findings import TieIn
-from .._frames import Array, rotation
-from .._results import PlacedPoint
-from .._site import Room
-from .._statistics import NORMAL_95, ellipse
-from .._survey import Survey
-from .._ties import MATTERS_M, smallest
-from .._units import about
 from ..dig.tie_in import OPENING_M, room_pose
+from ..geometry.frames import Array, rotation
+from ..model.derived import TieIn
+from ..model.results import PlacedPoint
+from ..model.site import Room
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, smallest
+from ..numerics.statistics import NORMAL_95, ellipse
 from ..place.crew import tape_square
+from ..units import about
 
 QUARTERS = ("right", "rear", "left", "front")  # walls by their outward normal, from building x
 

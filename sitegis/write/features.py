@@ -8,17 +8,17 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from .. import _polyline
-from .._dig_plan import TapeTie
-from .._findings import EvidenceClass, Excavation, Feature, Layer, TieIn
-from .._frames import Array
-from .._results import PlacedPoint
-from .._site import KeepOut
-from .._survey import Survey
-from .._ties import on_lattice
-from .._units import percent
 from ..dig.depths import best_route
 from ..evidence import KINDS
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn
+from ..model.dig_plan import TapeTie
+from ..model.results import PlacedPoint
+from ..model.site import KeepOut
+from ..model.survey import Survey
+from ..numerics.ordering import on_lattice
+from ..units import percent
 from .numbers import by_unit
 
 # what lateral.geojson is agreed to hold, and what the other formats show besides
@@ -167,7 +167,7 @@ def _drain_features(survey: Survey) -> Iterator[Feature]:
     drain, left_at = survey.drain, survey.exit
     ending = np.array([[left_at.x_m, left_at.y_m]])
     line = np.concatenate([drain.vertices, ending])
-    line = line[_polyline.remove_repeated_points(line)]
+    line = line[polyline.remove_repeated_points(line)]
     yield Feature(
         "drain", "inferred", shapely.LineString(line),
         {"id": "drain", "through_located_points": True, "points": ", ".join(drain.point_ids),

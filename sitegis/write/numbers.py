@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from .._ties import decimals
+from ..numerics.ordering import decimals
 
 LENGTH_DIGITS = 4
 """Decimals of a written length: 0.1 mm, which no tape means."""

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from .._survey import Survey
+from ..model.survey import Survey
 from .answer import answer_bytes
-from .findings import find
-from .geojson import geojson_bytes
+from .derive import find
 from .gis import geopackage_bytes
 from .gis.dxf import dxf_bytes
-from .page import map_bytes
-from .phone import gpx_bytes, kml_bytes
+from .gis.geojson import geojson_bytes
+from .gis.phone import gpx_bytes, kml_bytes
+from .page.html import map_bytes
 from .record import record_bytes
 from .stakeout import stakeout_bytes
 from .swap import place_set

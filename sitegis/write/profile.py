@@ -8,14 +8,14 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from .. import _polyline
-from .._frames import Array
-from .._intervals import normal_samples
-from .._pits import ground_sd_m
-from .._statistics import NORMAL_BELOW_95, mixture_moments
-from .._survey import Survey
-from .._units import FOOT_M, LengthUnit, is_imperial
 from ..dig.depths import best_route, invert_quantiles, most_probable
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.survey import Survey
+from ..numerics.intervals import normal_samples
+from ..numerics.statistics import NORMAL_BELOW_95, mixture_moments
+from ..pits.exposure import ground_sd_m
+from ..units import FOOT_M, LengthUnit, is_imperial
 
 WIDTH, HEIGHT = 920.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 62.0, 96.0, 26.0, 40.0
@@ -122,9 +122,9 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     drain, left_at = survey.drain, survey.exit
     ending = np.array([[left_at.x_m, left_at.y_m]])
     line = np.concatenate([drain.vertices, ending])
-    whole = float(_polyline.length(line))
+    whole = float(polyline.length(line))
     sampled = np.linspace(0.0, whole, INDOOR_STEPS)
-    xy = _polyline.line_interpolate_point(line, sampled)
+    xy = polyline.line_interpolate_point(line, sampled)
     invert, sd = invert_under_slab(survey, drain.length_m - sampled)
     return sampled - whole, xy, invert, NORMAL_BELOW_95 * sd
 

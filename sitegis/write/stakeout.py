@@ -7,9 +7,9 @@ import io
 
 import numpy as np
 
-from .._survey import Survey
-from .._units import format_length
 from ..dig.stakeout import StakeoutRow, stakeout_rows
+from ..model.survey import Survey
+from ..units import format_length
 from .text import point_words
 
 TIES = 3

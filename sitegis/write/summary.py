@@ -6,12 +6,12 @@ import math
 import re
 import textwrap
 
-from .._errors import Notice
-from .._findings import TieIn
-from .._survey import Survey
-from .._units import LengthUnit, about, format_length, is_imperial, percent
+from ..messages.errors import Notice
+from ..model.derived import TieIn
+from ..model.survey import Survey
+from ..units import LengthUnit, about, format_length, is_imperial, percent
 from .cutting import tie_in_place
-from .findings import find
+from .derive import find
 from .text import (
     check_sentence,
     dig_sentence,
@@ -46,7 +46,7 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     narrower than 98 ``columns`` (at least 40) the lines are shorter and may be more.
     """
     width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
-    planned = find(survey).findings.tie_ins
+    planned = find(survey).derived.tie_ins
     lines: list[str] = []
     for ways, fixtures, pits, flags, cautions, blank in _SUMMARIES:
         sections = [

@@ -17,7 +17,7 @@ import tempfile
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
-from .._errors import CannotWrite
+from ..messages.errors import CannotWrite
 
 _RENAME_EXCHANGE = 2  # linux/fs.h
 _AT_FDCWD = -100  # fcntl.h

@@ -6,15 +6,15 @@ import re
 
 import numpy as np
 
-from .._dig_plan import Pit
-from .._noise_scale import NoiseScale
-from .._results import Hypothesis, ScoredHypothesis
-from .._site import Side
-from .._statistics import NORMAL_95
-from .._survey import Survey
-from .._ties import MATTERS_M, smallest
-from .._units import about, format_bearing, format_length, format_slope, percent
 from ..exit import exit_turns, straight_sd_rad, turn_words
+from ..model.dig_plan import Pit
+from ..model.results import Hypothesis, ScoredHypothesis
+from ..model.site import Side
+from ..model.survey import Survey
+from ..numerics.noise_scale import NoiseScale
+from ..numerics.ordering import MATTERS_M, smallest
+from ..numerics.statistics import NORMAL_95
+from ..units import about, format_bearing, format_length, format_slope, percent
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",

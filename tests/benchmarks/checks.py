@@ -26,15 +26,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sitegis import _polyline
-from sitegis._errors import ComputationError
-from sitegis._pits import Candidate
-from sitegis._rules import load_rules
-from sitegis._site import Site
-from sitegis._survey import Survey
 from sitegis.dig.cloud import gather_cloud, likely_part
 from sitegis.dig.depths import trench_cost
 from sitegis.dig.pits import lay_field, rank_pits
+from sitegis.geometry import polyline
+from sitegis.messages.errors import ComputationError
+from sitegis.model.site import Site
+from sitegis.model.survey import Survey
+from sitegis.pits.exposure import Candidate
+from sitegis.rules.rule_set import load_rules
 from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, list_checks
 from sitegis.score.next_check import set_scene
@@ -141,8 +141,8 @@ def true_particle(survey: Survey, house: House) -> Particles:
     truth = house.truth
     main = truth.main if house.listed else None
     owner = next(i for i, s in enumerate(survey.scores.hypotheses) if s.hypothesis.main == main)
-    at_wall = truth.invert_start_m - truth.slope_indoors * float(_polyline.length(truth.indoors))
-    inverts = at_wall - truth.slope_outdoors * _polyline.stations(truth.outdoors)
+    at_wall = truth.invert_start_m - truth.slope_indoors * float(polyline.length(truth.indoors))
+    inverts = at_wall - truth.slope_outdoors * polyline.stations(truth.outdoors)
     return _particles(
         survey, np.array([owner]), np.ones(1), truth.outdoors[None], inverts[None],
         np.array([truth.tap_station_m if house.listed else np.nan]),

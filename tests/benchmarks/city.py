@@ -24,10 +24,10 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
-from sitegis.city._read import read_city
 from sitegis.city.facing import OFFSET_M, REACH_M, SAMPLE_M, lot_edges
 from sitegis.city.frontage import find_frontages
 from sitegis.city.houses import find_houses
+from sitegis.city.read import read_city
 from sitegis.pipeline import compute
 from tests.invented_city import invent_city, write_city
 

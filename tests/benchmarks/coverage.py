@@ -24,14 +24,14 @@ import shapely
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
-from sitegis._errors import ComputationError
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
 from sitegis.dig import plan_dig
 from sitegis.exit import find_exit, sample_exit
 from sitegis.line import fit_line
+from sitegis.messages.errors import ComputationError
+from sitegis.model.survey import Survey
 from sitegis.place import place_points
 from sitegis.routes import sample_routes
+from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
 from tests.independent_sites import REGIMES, Regime, TrueSite, draw_site
 

@@ -12,10 +12,10 @@ import time
 import numpy as np
 import shapely
 
-from sitegis._pits import rectangle_rings
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import gather_cloud
 from sitegis.dig.hits import accumulate, cover_grid, pit_spans
+from sitegis.pits.exposure import rectangle_rings
 from tests.dig_clouds import two_way_survey
 
 from .heading import heading

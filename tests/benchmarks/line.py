@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sitegis._frames import Array
-from sitegis._rules import load_rules
-from sitegis._site import Locate, Site
-from sitegis._survey import Survey
 from sitegis.exit import find_exit
+from sitegis.geometry.frames import Array
 from sitegis.line import fit_line
 from sitegis.line.profile import slope_prior
+from sitegis.model.site import Locate, Site
+from sitegis.model.survey import Survey
 from sitegis.place import place_points
+from sitegis.rules.rule_set import load_rules
 from tests.invented import HOUSE_FRONT_M, corner_site
 
 from .heading import heading

@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sitegis._frames import Array, rotation
-from sitegis._site import Building, Locate, Noise, Room, Site, Tie
-from sitegis._survey import Survey
+from sitegis.geometry.frames import Array, rotation
+from sitegis.model.site import Building, Locate, Noise, Room, Site, Tie
+from sitegis.model.survey import Survey
 from sitegis.place import place_points
 from sitegis.place.adjust import NONCENTRALITY, assess, solve_network
 from sitegis.place.assemble import site_network

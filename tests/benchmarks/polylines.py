@@ -14,7 +14,7 @@ from collections.abc import Callable
 import numpy as np
 import shapely
 
-from sitegis import _polyline
+from sitegis.geometry import polyline
 
 COUNT, REPEATS = 20_000, 5
 
@@ -49,20 +49,20 @@ def main() -> None:
         return np.nan_to_num(found, nan=np.inf)
 
     rows: list[tuple[str, Callable[[], np.ndarray], Callable[[], np.ndarray]]] = [
-        ("length", lambda: _polyline.length(routes), lambda: shapely.length(lines)),
+        ("length", lambda: polyline.length(routes), lambda: shapely.length(lines)),
         (
             "point along each",
-            lambda: _polyline.line_interpolate_point(routes, at),
+            lambda: polyline.line_interpolate_point(routes, at),
             lambda: shapely.get_coordinates(shapely.line_interpolate_point(lines, at)),
         ),
         (
             "nearest to a point",
-            lambda: np.stack(_polyline.line_locate_point(routes, point)[:2]),
+            lambda: np.stack(polyline.line_locate_point(routes, point)[:2]),
             lambda: np.stack(
                 [shapely.distance(lines, mark), shapely.line_locate_point(lines, mark)]
             ),
         ),
-        ("ray to a street", lambda: _polyline.ray(routes[:, 0], ways, street)[0], crossing),
+        ("ray to a street", lambda: polyline.ray(routes[:, 0], ways, street)[0], crossing),
     ]
     sys.stdout.write("python -m tests.benchmarks.polylines\nseed of the routes: 4\n\n")
     sys.stdout.write(f"{COUNT} routes; making shapely's lines of them: {1e3 * making:.1f} ms\n")

@@ -21,14 +21,14 @@ import numpy as np
 import shapely
 from scipy import stats
 
-from sitegis._frames import Array
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
 from sitegis.evidence import Evidence, OutdoorLocate, TapRecord
 from sitegis.exit import find_exit
+from sitegis.geometry.frames import Array
 from sitegis.line import fit_line
 from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, slope_prior
+from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
+from sitegis.rules.rule_set import load_rules
 from sitegis.score.case import build_case, log_weights
 from tests.benchmarks.line import mark_drain, place_on, true_drain
 from tests.benchmarks.whole_site import cases

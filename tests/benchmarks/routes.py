@@ -16,15 +16,15 @@ from scipy import integrate, stats
 from scipy.special import logsumexp
 from scipy.stats import qmc
 
-from sitegis._digging import may_run_in
-from sitegis._frames import Array
-from sitegis._rules import load_rules
-from sitegis._survey import Survey
+from sitegis.geometry.frames import Array
+from sitegis.model.survey import Survey
+from sitegis.pits.cost import may_run_in
 from sitegis.routes import sample_routes
 from sitegis.routes.draw import DIMENSIONS, draw_heads
 from sitegis.routes.fit import fit_candidates
 from sitegis.routes.geometry import region_of_polygon, routes_cross, routes_inside
 from sitegis.routes.terrain import prepare_terrain
+from sitegis.rules.rule_set import load_rules
 from tests.invented import HOUSE_FRONT_M, corner_site, front_exit
 from tests.test_routes_sample import (
     ANGLE_SD_RAD,

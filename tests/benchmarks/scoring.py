@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal, norm, qmc
 
-from sitegis._statistics import estimate_log_evidence
+from sitegis.numerics.statistics import estimate_log_evidence
 
 from .heading import heading
 

@@ -14,11 +14,11 @@ from dataclasses import replace
 import dynesty
 import numpy as np
 
-from sitegis._rules import load_rules
-from sitegis._site import Side
-from sitegis._survey import Survey
 from sitegis.evidence import OutdoorLocate, TapRecord
+from sitegis.model.site import Side
+from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
+from sitegis.rules.rule_set import load_rules
 from tests.invented import (
     HOUSE_DEPTH_M,
     HOUSE_FRONT_M,

@@ -1,6 +1,6 @@
 """Writes the table of messages: the catalogue, and what a city says as its source has it.
 
-Run: python -m tests.hardness.messages        writes sitegis/MESSAGES.md
+Run: python -m tests.hardness.messages        writes sitegis/messages/MESSAGES.md
 
 A call of ``Fault`` or ``Notice`` names its code by a literal, or hands on a parameter of the
 function around it; then that function's calls are followed in the same way.
@@ -16,7 +16,7 @@ from pathlib import Path
 from string import Formatter
 from typing import Literal
 
-from sitegis._messages import catalogue, code_of
+from sitegis.messages.catalog import catalogue, code_of
 
 PACKAGE = Path(__file__).parents[2] / "sitegis"
 TABLE = PACKAGE / "MESSAGES.md"
@@ -35,7 +35,7 @@ BASE: dict[str, dict[str, int]] = {
 }
 # Codes that a table in the source chooses: where, and what they say.
 CHOSEN: dict[str, tuple[tuple[str, str], ...]] = {
-    "_toml.py site": (),  # of pydantic's own errors: the codes raised in _fields.py
+    "_toml.py site": (),  # of pydantic's own errors: the codes raised in model/fields.py
     "_read.py add": tuple((c, "fault") for c in ("key-missing", "key-unknown", "value-unfit")),
     "_book_tables.py fault_at": (("main-unknown", "fault"),),
     "lots.py full": (("no-building", "lot left out"),),

@@ -17,8 +17,8 @@ import numpy as np
 import shapely
 import shapely.errors
 
-from sitegis.read._geopackage import is_sound_geopackage
-from sitegis.read._report import Report
+from sitegis.read.faults import Report
+from sitegis.read.layers.geopackage import is_sound_geopackage
 
 from .toml_text import tree, write_tree
 

@@ -14,13 +14,13 @@ from ezdxf.document import Drawing
 from ezdxf.enums import TextEntityAlignment
 from ezdxf.layouts.layout import Modelspace
 
-from ..._findings import Feature
-from ..._frames import Array, LotFrame
-from ..._site import Site
-from ..._survey import Survey
-from ..._units import about, percent
+from ...geometry.frames import Array, LotFrame
+from ...model.derived import Feature
+from ...model.site import Site
+from ...model.survey import Survey
+from ...units import about, percent
+from ..derive import drawn_features
 from ..features import NOT_LOCATED, shown_name
-from ..findings import drawn_features
 from ..looks import BROWN, GREY, INK, PROPOSED, SEWER, UTILITY_COLORS, VIOLET, look_of
 from .dxf_sheet import add_sheet, plain_text
 

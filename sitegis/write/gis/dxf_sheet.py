@@ -11,9 +11,9 @@ import re
 from ezdxf.document import Drawing
 from ezdxf.layouts.layout import Paperspace
 
-from ..._frames import Array
-from ..._survey import Survey
-from ..._units import is_imperial
+from ...geometry.frames import Array
+from ...model.survey import Survey
+from ...units import is_imperial
 from ..record.sheet import Scale, scales
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]")

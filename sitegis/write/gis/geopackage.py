@@ -12,13 +12,13 @@ import fiona
 import fiona.errors
 import shapely
 
-from ..._errors import CannotWrite
-from ..._findings import Feature
-from ..._frames import LotFrame
-from ..._survey import Survey
+from ...geometry.frames import LotFrame
+from ...messages.errors import CannotWrite
+from ...model.derived import Feature
+from ...model.survey import Survey
 from ..attributes import attribute_table, column_title
+from ..derive import survey_features
 from ..features import LAYERS, NOT_LOCATED, clearance_area
-from ..findings import survey_features
 from ..looks import look_of
 from ..numbers import written_date
 from ..text import reference_words

@@ -9,7 +9,7 @@ import shapely
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
-from ..._frames import Array
+from ...geometry.frames import Array
 from . import sheet as paper
 from .names import Box
 from .sheet import Sheet

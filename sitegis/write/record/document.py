@@ -26,13 +26,13 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from ..._site import Paper
-from ..._survey import Survey
-from ..._units import is_imperial
+from ...model.site import Paper
+from ...model.survey import Survey
 from ...score.reliability import reliability_words
-from ..findings import find
+from ...units import is_imperial
+from ..derive import find
 from ..numbers import written_date
-from ..panel_parts import profile_rows, tie_in_rows
+from ..page.panel_parts import profile_rows, tie_in_rows
 from . import particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
@@ -232,7 +232,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
         *_block("Lateral", ("field", "value", "how it is known"),
-                tables.lateral_rows(survey, survey.findings.taps), (0.27, 0.5, 0.23), width),
+                tables.lateral_rows(survey, survey.derived.taps), (0.27, 0.5, 0.23), width),
         *_block("Places, depths and elevations",
                 ("place", "easting, northing", "longitude, latitude", "depth to invert",
                  "invert elevation (90 %)"),
@@ -240,7 +240,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         _text(particulars.datum_words(survey), SMALL),
         *_block("Manholes at the ends of each reach",
                 ("main", "from the tap", "manhole", "distance from the tap", "invert elevation"),
-                particulars.manhole_rows(survey, survey.findings.taps),
+                particulars.manhole_rows(survey, survey.derived.taps),
                 (0.2, 0.17, 0.2, 0.2, 0.23), width),
         *_block("Lot lines, counter-clockwise from the front-left corner",
                 ("side", "grid bearing", "distance on the ground"),
@@ -255,7 +255,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
             _text("Profile", HEAD),
             _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 28, 4, 4)),
         ]),
-        *_sentences("Fall of the drain", profile_rows(survey, survey.findings.profile)),
+        *_sentences("Fall of the drain", profile_rows(survey, survey.derived.profile)),
         *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         *_block("Depth along the most probable route (inferred)",
                 ("from the wall", "ground to invert", "90 %: from to", "cover over the pipe"),
@@ -269,7 +269,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Mains side by side (inferred; means over the routes)",
                 ("main", "chance", "length: on the lot + outside", "fall, slope", "arrives above",
                  "cover at lot line", "speaks loudest", "a repair opens", "check to rule it out"),
-                tables.main_rows(survey, survey.findings.mains),
+                tables.main_rows(survey, survey.derived.mains),
                 (0.09, 0.08, 0.13, 0.09, 0.08, 0.08, 0.17, 0.12, 0.16), width),
         *_block("Which main: the ways", ("hypothesis", "probability", "speaks loudest"),
                 tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
@@ -287,18 +287,18 @@ def _sentences(title: str, sentences: Sequence[str]) -> list[Flowable]:
 def _dig(survey: Survey, width: float) -> list[Flowable]:
     """Pits and tie-ins, each with the cautions that belong to it."""
     blocks = []
-    if survey.findings.excavations:
+    if survey.derived.excavations:
         blocks += [
             *_block("Test pits (proposed)",
                     ("pit", "size", "dug to", "vertical, shored", "sloped", "loose spoil",
                      "backfill"),
-                    tables.excavation_rows(survey, survey.findings.excavations),
+                    tables.excavation_rows(survey, survey.derived.excavations),
                     (0.1, 0.16, 0.12, 0.16, 0.2, 0.14, 0.12), width),
             *(KeepTogether([_text(f"• {line}", SMALL)])
-              for line in tables.pit_lines(survey.findings.excavations)),
+              for line in tables.pit_lines(survey.derived.excavations)),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
-    for row in tie_in_rows(survey, survey.findings.tie_ins):
+    for row in tie_in_rows(survey, survey.derived.tie_ins):
         facts = [f"{term}: {value}." for term, value in row["facts"]]
         blocks.append(KeepTogether([
             _text(f"Tie-in of {row['name']} (planned)", HEAD),

@@ -11,7 +11,7 @@ import shapely.ops
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
-from ..._frames import Array
+from ...geometry.frames import Array
 from . import sheet as paper
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top in points

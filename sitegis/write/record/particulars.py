@@ -11,13 +11,13 @@ from itertools import groupby
 import numpy as np
 import shapely
 
-from ... import _polyline
-from ..._findings import TapSpread
-from ..._frames import Array
-from ..._site import Main, Manhole
-from ..._survey import Survey
-from ..._units import FOOT_M, LengthUnit, about, format_bearing, format_station, is_imperial
 from ...dig.depths import best_line
+from ...geometry import polyline
+from ...geometry.frames import Array
+from ...model.derived import TapSpread
+from ...model.site import Main, Manhole
+from ...model.survey import Survey
+from ...units import FOOT_M, LengthUnit, about, format_bearing, format_station, is_imperial
 from ..profile import survey_profile
 from ..text import reference_words
 
@@ -83,7 +83,7 @@ def datum_words(survey: Survey) -> str:
 
 def course_words(survey: Survey, ring: Array) -> Rows:
     """Give grid bearing and ground distance of each edge of a ring (n, 2)."""
-    steps = np.diff(_polyline.closed(ring), axis=0)
+    steps = np.diff(polyline.closed(ring), axis=0)
     frame, unit = survey.site.frame, survey.site.units
     return [
         (format_bearing(frame.azimuth_deg(float(np.arctan2(dy, dx)))),
@@ -102,7 +102,7 @@ def lot_rows(survey: Survey) -> Rows:
 def building_words(survey: Survey) -> str:
     """Give the outside walls in their order, by the side that they are on."""
     building = survey.site.building
-    lengths = _polyline.segment_lengths(_polyline.closed(building.vertices))
+    lengths = polyline.segment_lengths(polyline.closed(building.vertices))
     walls = zip(building.sides, lengths, strict=True)
     return ", ".join(
         f"{side} " + " + ".join(about(float(length), survey.site.units) for _, length in some)
@@ -137,7 +137,7 @@ def place_rows(survey: Survey) -> Rows:
     if line is not None and survey.dig.depths:
         crossing = property_line_m(survey)
         if crossing is not None:
-            at = _polyline.line_interpolate_point(line[0], crossing)
+            at = polyline.line_interpolate_point(line[0], crossing)
             named.append(("at the property line (inferred)", at, crossing))
         named.append(("tap (inferred)", line[0][-1], float(profile.stations_m[-1])))
     outdoors = profile.stations_m >= 0.0

@@ -8,14 +8,14 @@ import shapely.ops
 from reportlab.lib.colors import Color, HexColor
 from reportlab.pdfgen.canvas import Canvas
 
-from ... import _polyline
-from ..._dig_plan import Pit
-from ..._findings import TieIn
-from ..._frames import Array
-from ..._site import Easement, KeepOut, Main
-from ..._survey import Survey
-from ..._units import FOOT_M, about, format_length, format_station, is_imperial
 from ...dig.depths import best_route
+from ...geometry import polyline
+from ...geometry.frames import Array
+from ...model.derived import TieIn
+from ...model.dig_plan import Pit
+from ...model.site import Easement, KeepOut, Main
+from ...model.survey import Survey
+from ...units import FOOT_M, about, format_length, format_station, is_imperial
 from ..features import keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
@@ -75,7 +75,7 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     names += _draw_marks(canvas, survey, sheet, named=marked)
     names += [_draw_pit(canvas, pit, sheet) for pit in survey.dig.pits[:3]]
     if marked:
-        names += [_draw_tie_in(canvas, one, sheet) for one in survey.findings.tie_ins]
+        names += [_draw_tie_in(canvas, one, sheet) for one in survey.derived.tie_ins]
     taken = _draw_dimensions(canvas, survey, sheet, marked=marked)
     _draw_names(canvas, survey, sheet, names, taken, legend=not marked)
     canvas.restoreState()
@@ -121,7 +121,7 @@ def _drawn(survey: Survey, sheet: Sheet) -> shapely.Geometry:
     exit_xy = np.array([[left_at.x_m, left_at.y_m]])
     lines = [np.concatenate([ring, ring[:1]]) for ring in (
         site.lot.vertices, site.building.vertices, *(pit.ring for pit in survey.dig.pits[:3]),
-        *(one.opening for one in survey.findings.tie_ins),
+        *(one.opening for one in survey.derived.tie_ins),
     )]  # fmt: skip
     lines += [main.line for main in site.mains]
     lines += [one.points for one in site.keep_outs if len(one.points) > 1]
@@ -180,7 +180,7 @@ def _draw_dimensions(canvas: Canvas, survey: Survey, sheet: Sheet, *, marked: bo
         courses = [f"{bearing}  {length}" for bearing, length in
                    course_words(survey, site.lot.vertices)]  # fmt: skip
         return draw_dimensions(canvas, sheet, site.lot.vertices, courses, inside=True)
-    walls = _polyline.segment_lengths(_polyline.closed(site.building.vertices))
+    walls = polyline.segment_lengths(polyline.closed(site.building.vertices))
     words = [about(float(length), site.units) for length in walls]
     return draw_dimensions(canvas, sheet, site.building.vertices, words, inside=False)
 

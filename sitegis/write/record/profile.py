@@ -7,9 +7,9 @@ from collections.abc import Callable
 import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
-from ..._frames import Array
-from ..._survey import Survey
-from ..._units import FOOT_M, is_imperial
+from ...geometry.frames import Array
+from ...model.survey import Survey
+from ...units import FOOT_M, is_imperial
 from ..profile import Profile, ground_band, survey_profile
 from . import sheet as paper
 

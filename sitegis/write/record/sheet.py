@@ -11,8 +11,8 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from ..._frames import Array
-from ..._units import FOOT_M, LengthUnit, is_imperial
+from ...geometry.frames import Array
+from ...units import FOOT_M, LengthUnit, is_imperial
 
 POINT_M = 0.0254 / 72
 PLAIN, BOLD, ITALIC = "RecordSans", "RecordSans-Bold", "RecordSans-Italic"

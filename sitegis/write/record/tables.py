@@ -6,11 +6,14 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 
 from __future__ import annotations
 
-from ... import _polyline
-from ..._findings import Excavation, MainComparison, TapSpread
-from ..._statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
-from ..._survey import Survey
-from ..._units import (
+from ...dig.depths import best_route, routes_of
+from ...exit import turn_words
+from ...geometry import polyline
+from ...model.derived import Excavation, MainComparison, TapSpread
+from ...model.survey import Survey
+from ...numerics.statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
+from ...place.report import adjustment_lines
+from ...units import (
     LengthUnit,
     about,
     format_length,
@@ -20,12 +23,9 @@ from ..._units import (
     is_imperial,
     percent,
 )
-from ...dig.depths import best_route, routes_of
-from ...exit import turn_words
-from ...place.report import adjustment_lines
+from ..answer_intervals import station_words
 from ..features import point_class
-from ..intervals import station_words
-from ..panel_parts import spoken
+from ..page.panel_parts import spoken
 from ..text import corner_words, heading_words, likely_and_not, noise_words, point_words
 from .particulars import RULED, building_words
 
@@ -208,7 +208,7 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
 def _pit_size(survey: Survey, rank: int) -> str:
     """Give a pit's length and width."""
     pit = next(pit for pit in survey.dig.pits if pit.rank == rank)
-    sides = sorted(map(float, _polyline.segment_lengths(pit.ring)[:2]), reverse=True)
+    sides = sorted(map(float, polyline.segment_lengths(pit.ring)[:2]), reverse=True)
     return " × ".join(about(side, survey.site.units) for side in sides)
 
 

@@ -1,0 +1,255 @@
+"""Put the chunks together in the order of parcel ids: one file or tables, all at once."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import importlib.util
+import os
+import shutil
+import tempfile
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import numpy as np
+import pyogrio
+import shapely
+
+from .. import __version__
+from ..messages.errors import BadInput, CannotWrite, Fault
+from .database import Database
+from .map_page import TABLES, Made, map_page
+from .notes import assumptions, cautions
+from .read import City
+from .summary import CitySummary, Tally
+from .summary_page import summary_page
+from .tables import GEOMETRY, Columns, join, load_tables, table, write_whole
+from .work_folder import data_date
+
+LAYERS = (
+    "lots",
+    "lot_lines",
+    "routes",
+    "corridors",
+    "taps",
+    "exits",
+    "next_check",
+    "flags",
+    "failures",
+)
+REPORTED = ("manholes_to_watch", "streets_to_visit", "data_faults", "notes")
+TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
+Note = tuple[str, str, str]
+GPKG, PARQUET = ".gpkg", ".parquet"
+
+
+def check_output(out: Path | Database) -> None:
+    """Refuse what could not be written, before any work: ``BadInput``, ``CannotWrite``."""
+    if isinstance(out, Database):
+        _postgis().check_database(out, (*LAYERS, *REPORTED))
+        return
+    if out.suffix.lower() not in (GPKG, PARQUET):
+        raise BadInput((
+            Fault("output-kind", "--out", None, "file", out.name, "This kind is not written.",
+                  "name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet."),
+        ))  # fmt: skip
+    if out.suffix.lower() == PARQUET and importlib.util.find_spec("pyarrow") is None:
+        raise BadInput((
+            Fault("output-kind", "--out", None, "file", out.name,
+                  "GeoParquet needs the package pyarrow.",
+                  "install pyarrow, or name a file that ends in .gpkg."),
+        ))  # fmt: skip
+    _refuse_foreign(out)
+
+
+def _refuse_foreign(out: Path) -> None:
+    """Refuse to replace what is no earlier output: a folder with other things in it, a pipe."""
+    if out.is_dir() and out.suffix.lower() == GPKG:
+        raise CannotWrite(f"{out} is a folder: choose another name.")
+    if not out.is_dir():
+        if out.exists() and (out.suffix.lower() == PARQUET or not out.is_file()):
+            raise CannotWrite(f"{out} is there and no earlier output: choose another name.")
+        return
+    ours = {f"{name}{PARQUET}" for name in (*LAYERS, *REPORTED)}
+    other = sorted(e.name for e in out.iterdir() if e.name not in ours or not e.is_file())
+    if other:
+        raise CannotWrite(
+            f"{out} holds {other[0]}, which sitegis did not write and which would be lost: choose "
+            "another name."
+        )
+
+
+def _postgis() -> Any:
+    """Load the writer of tables; only a database needs its package."""
+    return importlib.import_module("sitegis.city.postgis")
+
+
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """Where the map and the one-page summary go; None for neither."""
+
+    map: Path | None = None
+    summary: Path | None = None
+
+
+def assemble(
+    city: City, files: list[Path], out: Path | Database, pages: Pages, inputs: tuple[Path, ...]
+) -> CitySummary:
+    """Write every layer sorted by parcel id, then put all of them into place together.
+
+    ``inputs`` are all files that the answer rests on, ``CITY.toml`` among them.
+    """
+    tally = Tally()
+    for file in files:
+        tally.add(load_tables(file, only=TALLIED))
+    before = _read_failures(city)
+    tally.failures.update(before["code"].tolist())
+    made = Made(__version__, data_date(inputs),
+                tuple((path.name, _digest(path)) for path in inputs))  # fmt: skip
+    notes = _note_rows(city, tally, made)
+    frames = _frames(city, files, before, tally, notes)
+    if isinstance(out, Database):
+        _postgis().write_tables(frames, out, city.crs)
+    else:
+        _write_file(frames, out, made.date)
+    summary = tally.summary(city.file.city.name, city.notices)
+    if pages.map is not None:
+        parts = [load_tables(file, only=TABLES) for file in files]
+        write_whole(pages.map, map_page(parts, tally, summary, made, notes))
+    if pages.summary is not None:
+        write_whole(pages.summary, summary_page(summary, made, notes))
+    return summary
+
+
+def _frames(
+    city: City, files: list[Path], before: Columns, tally: Tally, notes: list[Note]
+) -> Iterator[tuple[str, Any]]:
+    """Give layer after layer as a GeoDataFrame."""
+    for name, columns in _layers(files, before, tally):
+        yield name, _frame(columns, city)
+    yield "data_faults", _frame(_data_faults(city), city)
+    yield "notes", _frame(_notes(notes), city)
+
+
+def _write_file(frames: Iterator[tuple[str, Any]], out: Path, when: str) -> None:
+    """Write the layers beside the output, dated ``when``, then rename it into place."""
+    holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
+    earlier = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{when}T00:00:00.000Z"})
+    try:
+        staged = holder / out.name
+        for name, frame in frames:
+            _write(frame, name, staged)
+        _replace(staged, out, holder)
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": earlier})
+        shutil.rmtree(holder, ignore_errors=True)
+
+
+def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[str, Columns]]:
+    """Give layer after layer, so that one at a time is in memory."""
+    for name in LAYERS:
+        parts = [load_tables(file, only=(name,))[name] for file in files]
+        if name == "failures":
+            parts.append(before)
+        if not parts:
+            continue
+        columns = join(parts)
+        order = np.argsort(columns["parcel"], kind="stable")
+        yield name, {column: values[order] for column, values in columns.items()}
+    yield from tally.layers().items()
+
+
+def _note_rows(city: City, tally: Tally, made: Made) -> list[Note]:
+    """List version, date, inputs, warnings about the layers, assumptions and cautions."""
+    return [
+        ("made", "version", f"sitegis {made.version}"), ("made", "date", made.date),
+        *(("input", "sha256", f"{name} {digest}") for name, digest in made.inputs),
+        *(("warning", notice.code, notice.message) for notice in tally.notices(city.notices)),
+        *(("assumption", "", note) for note in assumptions(city.block.priors)),
+        *(("caution", "", note) for note in cautions(city.file.city.rule_set)),
+    ]  # fmt: skip
+
+
+def _notes(rows: list[Note]) -> Columns:
+    """Make the table of notes."""
+    return table(
+        np.full(len(rows), None, object),
+        kind=[row[0] for row in rows],
+        code=[row[1] for row in rows],
+        note=[row[2] for row in rows],
+    )
+
+
+def _digest(path: Path) -> str:
+    """Give a file's SHA-256."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _data_faults(city: City) -> Columns:
+    """Make a table of the features whose values cannot be right, as points on them."""
+    faults = city.data_faults
+    return table(
+        shapely.point_on_surface(np.array([f.shape for f in faults], object)),
+        **{
+            name: np.array([getattr(f, name) for f in faults], dtype=np.str_)
+            for name in ("layer", "feature", "code", "message")
+        },
+    )
+
+
+def _read_failures(city: City) -> Columns:
+    """Make a table of the parcels that could not even be read."""
+    failures = city.failures
+    return table(
+        np.full(len(failures), None, object),
+        parcel=np.array([f.parcel for f in failures], dtype=np.str_),
+        row=np.array([f.row for f in failures], np.int64),
+        code=np.array([f.code for f in failures], dtype=np.str_),
+        reason=np.array([f.reason for f in failures], dtype=np.str_),
+    )
+
+
+def _frame(columns: Columns, city: City) -> Any:
+    """Make a GeoDataFrame in the CRS's own unit."""
+    shapes = columns[GEOMETRY]
+    if city.metres_per_unit != 1.0:
+        shapes = shapely.transform(shapes, lambda xy: xy / city.metres_per_unit)
+    data = {
+        name: values.tolist() if values.dtype.kind == "U" else values
+        for name, values in columns.items()
+        if name != GEOMETRY
+    }
+    return geopandas.GeoDataFrame(data, geometry=shapes, crs=city.crs)
+
+
+def _write(frame: Any, name: str, staged: Path) -> None:
+    """Write one layer; an empty one too, so that readers find every layer."""
+    try:
+        if staged.suffix.lower() == PARQUET:
+            staged.mkdir(exist_ok=True)
+            frame.to_parquet(staged / f"{name}.parquet", index=False)
+        else:
+            with warnings.catch_warnings():
+                # geopandas warns of empty layers; a GeoPackage may hold them
+                warnings.simplefilter("ignore", UserWarning)
+                frame.to_file(staged, layer=name, driver="GPKG", index=False)
+    except (OSError, RuntimeError) as error:
+        # GDAL's errors are RuntimeErrors
+        raise CannotWrite(f"{staged.name}, layer {name}: {error}.") from error
+
+
+def _replace(staged: Path, out: Path, holder: Path) -> None:
+    """Put the staged file (or folder) in the output's place."""
+    for file in [staged] if staged.is_file() else staged.iterdir():
+        with file.open("rb") as opened:
+            os.fsync(opened.fileno())
+    _refuse_foreign(out)
+    if out.is_dir():
+        os.rename(out, holder / "old")
+    os.replace(staged, out)

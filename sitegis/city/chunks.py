@@ -1,0 +1,132 @@
+"""Cut a city into chunks of neighbouring lots, each with as much around it as it needs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import shapely
+from shapely import STRtree
+
+from .facing import REACH_M
+from .layer_arrays import Block, Whole, take
+from .lots import work_chunk
+from .reach import LONGEST_M
+from .read import City
+from .surveyed_lots import Place, work_sites
+from .tables import Tables, join, save_tables, table
+
+AROUND_M = LONGEST_M + REACH_M
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A chunk: its block, the site folders of its lots, and where its tables go."""
+
+    block: Block
+    sites: dict[str, Path]
+    place: Place
+    path: Path
+
+    @property
+    def lots(self) -> int:
+        """How many lots it has."""
+        return int(self.block.own.sum())
+
+
+class Cutter:
+    """Cuts blocks out of a city; each layer is indexed once."""
+
+    def __init__(self, city: City) -> None:
+        self.city = city
+        block = city.block
+        self.trees = {
+            "parcels": STRtree(block.parcels.shapes), "houses": STRtree(block.houses),
+            "centrelines": STRtree(block.centrelines.shapes), "rows": STRtree(block.rows.shapes),
+            "mains": STRtree(block.mains.shapes), "manholes": STRtree(block.manholes.shapes),
+        }  # fmt: skip
+        self.chunks = self._chunks()
+
+    def _chunks(self) -> list[Whole]:
+        """Order lots along a Hilbert curve, then by id, and cut: neighbours stay together."""
+        shapes = self.city.block.parcels.shapes
+        size = self.city.file.city.lots_per_chunk
+        if not len(shapes):
+            return []
+        along = geopandas.GeoSeries(shapely.centroid(shapes)).hilbert_distance(level=16).to_numpy()
+        order = np.lexsort((np.arange(len(shapes)), along))
+        return [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
+
+    def block(self, chunk: Whole) -> Block:
+        """Give the layers within reach of a chunk of lots, places (n,) among the parcels."""
+        whole = self.city.block
+        low_x, low_y, high_x, high_y = shapely.total_bounds(whole.parcels.shapes[chunk])
+        box = shapely.box(low_x - AROUND_M, low_y - AROUND_M, high_x + AROUND_M, high_y + AROUND_M)
+        near = {name: np.sort(tree.query(box)) for name, tree in self.trees.items()}
+        own = np.isin(near["parcels"], chunk)
+        return replace(
+            whole, parcels=take(whole.parcels, near["parcels"]), own=own,
+            houses=whole.houses[near["houses"]],
+            centrelines=take(whole.centrelines, near["centrelines"]),
+            rows=take(whole.rows, near["rows"]), mains=take(whole.mains, near["mains"]),
+            manholes=take(whole.manholes, near["manholes"]),
+        )  # fmt: skip
+
+    def tasks(self, numbers: list[int], paths: list[Path], place: Place) -> Iterator[Task]:
+        """Make the tasks of some chunks, one at a time."""
+        for number, path in zip(numbers, paths, strict=True):
+            block = self.block(self.chunks[number])
+            yield Task(block, self._sites(block), place, path)
+
+    def _sites(self, block: Block) -> dict[str, Path]:
+        """Find the site folders of a block's own lots."""
+        folder = self.city.sites
+        if folder is None:
+            return {}
+        names = {entry.name for entry in folder.iterdir() if entry.is_dir()}
+        mine = [str(parcel) for parcel in block.parcels.ids[block.own]]
+        return {parcel: folder / parcel for parcel in mine if parcel in names}
+
+
+def do_task(task: Task) -> int:
+    """Work out a chunk and write its tables; gives the number of lots."""
+    finish_task(task, work_or_split(task.block))
+    return task.lots
+
+
+def finish_task(task: Task, tables: Tables) -> None:
+    """Put the answers of site folders into a chunk's tables and write them."""
+    save_tables(work_sites(tables, task.sites, task.place), task.path)
+
+
+def work_or_split(block: Block) -> Tables:
+    """Work out a chunk; where a shape breaks it, halve it until the lot at fault stands alone."""
+    try:
+        return work_chunk(block)
+    except (shapely.errors.ShapelyError, ValueError, ArithmeticError) as error:
+        mine = np.flatnonzero(block.own)
+        if len(mine) == 1:
+            return _broken(block, int(mine[0]), f"{type(error).__name__}: {error}"[:200])
+    halves = []
+    for part in (mine[: len(mine) // 2], mine[len(mine) // 2 :]):
+        own = np.zeros_like(block.own)
+        own[part] = True
+        halves.append(work_or_split(replace(block, own=own)))
+    return {name: join([half[name] for half in halves]) for name in halves[0]}
+
+
+def _broken(block: Block, lot: int, reason: str) -> Tables:
+    """Give the tables of a lot that cannot be worked out: all empty but the failures."""
+    nothing = replace(block, own=np.zeros_like(block.own))
+    tables = work_chunk(nothing)
+    tables["failures"] = table(
+        shapely.centroid(block.parcels.shapes[lot : lot + 1]),
+        parcel=block.parcels.ids[lot : lot + 1],
+        row=np.zeros(1, np.int64),
+        code=["geometry"],
+        reason=[reason],
+    )
+    return tables

@@ -1,0 +1,96 @@
+"""Columns as text and numbers, geometries in metres and in an order of their own."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+from ..geometry.frames import Array
+from .layer_arrays import Flags, Shapes, Words
+
+POINTS, LINES, AREAS = 0, 1, 2
+METRES = {"ft": 0.3048, "m": 1.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Placer:
+    """Takes geometries to the working CRS in metres."""
+
+    crs: CRS
+    metres_per_unit: float
+    metres_per_attribute: float
+
+    def shapes(self, frame: Any) -> Shapes:
+        """Give a frame's geometries (n,), flat, in metres of the city's CRS; None where missing."""
+        geometry = frame.geometry
+        if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
+            geometry = geometry.to_crs(self.crs)
+        flat = shapely.force_2d(geometry.to_numpy())
+        if self.metres_per_unit != 1.0:
+            flat = shapely.transform(flat, lambda xy: xy * self.metres_per_unit)
+        return np.asarray(flat, object)
+
+    def unit_m(self, written: str | None) -> float:
+        """Give the unit of a layer's elevations in meters: its own, or the city's."""
+        return self.metres_per_attribute if written is None else METRES[written]
+
+
+def words(frame: Any, column: str | None) -> Words:
+    """Give a column as text (n,); whole numbers lose their ``.0``, nothing becomes ""."""
+    if column is None:
+        return np.full(len(frame), "", dtype=np.str_)
+    values = frame[column]
+    if pd.api.types.is_float_dtype(values):
+        filled = values.to_numpy(float)
+        text = [
+            "" if not np.isfinite(v) else str(int(v)) if v == int(v) else repr(float(v))
+            for v in filled
+        ]
+    else:
+        text = ["" if missing else str(v).strip()
+                for v, missing in zip(values, values.isna(), strict=True)]  # fmt: skip
+    return np.array(text, dtype=np.str_) if text else np.zeros(0, np.str_)
+
+
+def numbers(frame: Any, column: str | None) -> Array:
+    """Give a column as numbers (n,), nan where there is none."""
+    if column is None:
+        return np.full(len(frame), np.nan)
+    values = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def are_finite(shapes: Shapes) -> Flags:
+    """Tell which geometries (n,) are there, hold something and lie within 1e9 of the origin."""
+    there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    bounds = shapely.bounds(shapes)
+    return np.asarray(there & (np.abs(np.nan_to_num(bounds, nan=np.inf)) < 1e9).all(axis=1))
+
+
+def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
+    """Give the order (n,) by bounding box, then by content: the same for any order of rows."""
+    if not len(shapes):
+        return np.zeros(0, np.int64)
+    bounds = shapely.bounds(shapes)
+    content = np.array([hash_of(wkb) for wkb in shapely.to_wkb(shapes)], dtype=np.uint64)
+    return np.lexsort((content, *bounds.T[::-1]))
+
+
+def hash_of(content: bytes) -> int:
+    """Give a stable 64-bit number of some bytes."""
+    return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
+
+
+def extent(frame: Any, crs: CRS) -> shapely.Polygon:
+    """Give the box of a frame's geometries in the working CRS; not finite where none can be."""
+    bounds = Transformer.from_crs(CRS(frame.crs), crs, always_xy=True).transform_bounds(
+        *frame.total_bounds
+    )
+    return shapely.box(*bounds)

@@ -1,0 +1,99 @@
+"""Whether coordinates can be in the CRS a layer states, and whether distances in it hold."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+from pyproj import CRS, Proj, Transformer
+from pyproj.exceptions import CRSError, ProjError
+
+from ..geometry.georeference import utm_crs
+from ..read.layers.features import flat_crs
+from .faults import Faults
+
+# Judgement, no source: data seldom leaves the area a CRS is made for by more.
+BEYOND_AREA_DEG = 3.0
+MOST_STRETCH = 0.005
+Bounds = Any
+
+
+def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
+    """Fault a layer whose CRS is missing, or cannot be that of its coordinates."""
+    if frame.crs is None:
+        faults.add("crs-missing", key, written, "The layer does not say its CRS.",
+                   "export it with its CRS (a shapefile needs its .prj file).")  # fmt: skip
+        return
+    crs = flat_crs(CRS(frame.crs))
+    # of the feature in the middle: a stray one tells nothing of the layer
+    each = shapely.bounds(frame.geometry.to_numpy())
+    each = each[np.isfinite(each).all(axis=1)]
+    bounds = np.median(each, axis=0) if len(each) else np.full(4, np.nan)
+    if not np.isfinite(bounds).all():
+        return
+    degrees = np.abs(bounds[[0, 2]]).max() <= 181.0 and np.abs(bounds[[1, 3]]).max() <= 90.5
+    if not (crs.is_geographic or crs.is_projected):
+        faults.add("crs-unfit", key, written,
+                   f"The layer's CRS ({crs.name}) is tied to no place on Earth.",
+                   "find out its CRS, define it in a GIS and export the layer again.")  # fmt: skip
+    elif crs.is_geographic and not degrees:
+        faults.add("crs-unfit", key, written,
+                   f"The layer states degrees ({crs.name}), but its coordinates reach "
+                   f"{np.abs(bounds).max():,.0f}: feet or meters of another CRS.",
+                   "define its true CRS in a GIS and export it again; GeoJSON holds longitude and "
+                   "latitude alone.")  # fmt: skip
+    elif crs.is_projected and degrees:
+        faults.add("crs-unfit", key, written,
+                   f"The layer states {crs.name}, but its coordinates look like degrees.",
+                   "define its CRS as longitude and latitude (EPSG:4326) in a GIS, then reproject "
+                   "it.")  # fmt: skip
+    elif _is_outside(crs, bounds):
+        faults.add("crs-unfit", key, written,
+                   f"By its CRS ({crs.name}) the layer lies outside the area the CRS is made for.",
+                   "check the CRS in a GIS, over a base map: zone, and feet against meters."
+                   )  # fmt: skip
+
+
+def _is_outside(crs: CRS, bounds: Bounds) -> bool:
+    """Tell whether coordinates lie far outside the area that their CRS is made for."""
+    try:
+        longitude, latitude = _middle(crs, bounds)
+    except (CRSError, ProjError):
+        return True
+    if not np.isfinite([longitude, latitude]).all():
+        return True
+    area = crs.area_of_use
+    if area is None:
+        return False
+    east = (longitude - area.west) % 360.0
+    width = (area.east - area.west) % 360.0 or 360.0
+    beside = max(0.0, min(east - width, 360.0 - east))
+    low, high = area.south - BEYOND_AREA_DEG, area.north + BEYOND_AREA_DEG
+    return beside > BEYOND_AREA_DEG or not low <= latitude <= high
+
+
+def _middle(crs: CRS, bounds: Bounds) -> tuple[float, float]:
+    """Give longitude and latitude of the middle of bounds, inf where there are none."""
+    to_degrees = Transformer.from_crs(crs, CRS("EPSG:4326"), always_xy=True)
+    longitude, latitude = to_degrees.transform(
+        (bounds[0] + bounds[2]) / 2.0, (bounds[1] + bounds[3]) / 2.0
+    )
+    return float(longitude), float(latitude)
+
+
+def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
+    """Fault a working CRS in which lengths are off by over 0.5 % at the middle of bounds."""
+    try:
+        longitude, latitude = _middle(crs, bounds)
+        factors = Proj(crs).get_factors(longitude, latitude)
+        better = utm_crs(longitude, latitude)
+    except (CRSError, ProjError, ValueError):
+        # nothing is known of the scale there
+        return
+    stretch = max(abs(s - 1.0) for s in (factors.meridional_scale, factors.parallel_scale))
+    if stretch > MOST_STRETCH:
+        faults.add("crs-stretches", "city.crs", crs.name,
+                   f"Lengths in {crs.name} are off by {100 * stretch:.1f} % here.",
+                   "write city.crs: a state plane or UTM EPSG code, perhaps "
+                   f'"{better}".')  # fmt: skip

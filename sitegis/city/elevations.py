@@ -1,0 +1,226 @@
+"""Elevations of layers: placeholders and other units are told and never taken for elevations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import KDTree
+
+from ..geometry.frames import Array
+from ..messages.errors import Notice
+from .columns import numbers
+from .layer_arrays import Flags, Mains, Shapes, Words
+
+# All judgement, no source.
+MARKERS = (0.0, -1.0, -9.0, -99.0, -999.0, -9999.0, -99999.0, 9.0, 99.0, 999.0, 9999.0, 99999.0,
+           999.9, 9999.9, -999.9, 9.99, 99.99, 999.99, -99.99, -32768.0, 1e38, -1e38)  # fmt: skip
+OFF_BULK, OFF_BULK_LEAST_M = 4.0, 25.0
+OFTEN_SHARE, OFTEN_TIMES = 0.05, 8
+DEPTHS_M = (0.3, 12.0)
+GROUND_REACH_M, GROUND_OFF_M, NEIGHBOURS = 80.0, 20.0, 8
+STEEP = 0.25
+LEAST_TOLD = 5
+FOOT_M = 0.3048
+
+
+@dataclass(frozen=True, slots=True)
+class DataFault:
+    """What is wrong with one feature of a layer, and where it lies."""
+
+    layer: str
+    feature: str
+    code: str
+    message: str
+    shape: Any
+
+
+def read_elevations(
+    frame: Any, column: str | None, unit_m: float, key: str
+) -> tuple[Array, list[Notice]]:
+    """Give a column of elevations in meters (n,), nan where it holds none.
+
+    A value that stands for "not known" is no elevation: text, a usual marker (0, -999, 9999 and
+    the like) that lies off the bulk of the others or recurs far too often, an absurd number.
+    """
+    values = numbers(frame, column)
+    if column is None:
+        return values, []
+    said = []
+    written = frame[column]
+    texts = written[~written.isna().to_numpy() & ~np.isfinite(values)].astype(str).str.strip()
+    if len(texts := texts[texts != ""]):
+        shown = ", ".join(f"'{t}' {n}" for t, n in _first(texts.value_counts()))
+        said.append(f"text {shown}")
+    marks = _markers(values, unit_m)
+    for mark in marks:
+        said.append(f"{mark:g} in {int((values == mark).sum())} rows")
+        values = np.where(values == mark, np.nan, values)
+    if not said:
+        return values * unit_m, []
+    return values * unit_m, [
+        Notice("elevation-placeholder",
+               f"{key}.{column}: {'; '.join(said)}: taken for 'not known', never for an "
+               f"elevation; {int(np.isfinite(values).sum())} of {len(values)} rows are left.", key,
+               needs_person=False)
+    ]  # fmt: skip
+
+
+def _first(counts: Any) -> list[tuple[str, int]]:
+    pairs = sorted(((str(v), int(n)) for v, n in counts.items()), key=lambda p: (-p[1], p[0]))
+    return pairs[:3]
+
+
+def _markers(values: Array, unit_m: float) -> list[float]:
+    """Give the values that stand for "not known"."""
+    known = values[np.isfinite(values)]
+    there, counts = np.unique(known, return_counts=True)
+    is_marker = np.isin(there, MARKERS) | (np.abs(there) > 30_000.0)
+    if not is_marker.any():
+        return []
+    bulk = known[~np.isin(known, there[is_marker])]
+    if not len(bulk):
+        return [float(v) for v in there[is_marker]]
+    low, middle, high = np.percentile(bulk, [25.0, 50.0, 75.0])
+    reach = max(OFF_BULK * (high - low), OFF_BULK_LEAST_M / unit_m)
+    others = counts[~is_marker].max(initial=1)
+    often = (counts > OFTEN_TIMES * others) & (counts > OFTEN_SHARE * len(known))
+    off = np.abs(there - middle) > reach
+    return [float(v) for v in there[is_marker & (off | often)]]
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Known elevations of the ground: points (n, 2) and elevations (n,)."""
+
+    points: Array
+    elevations_m: Array
+
+    def under(self, points: Array) -> Array:
+        """Give the ground at points (k, 2): median of the nearest 3 within 80 m, else nan."""
+        return _median_near(self.points, self.elevations_m, points, 3, GROUND_REACH_M)
+
+
+def _median_near(at: Array, values: Array, points: Array, count: int, reach_m: float) -> Array:
+    """Give the median of the nearest values (k,), nan where none is within reach."""
+    if not len(at) or not len(points):
+        return np.full(len(points), np.nan)
+    _gap, near = KDTree(at).query(points, k=count, distance_upper_bound=reach_m)
+    near = near.reshape(len(points), count)
+    found = np.append(values, np.nan)[near]
+    blank = ~np.isfinite(found).any(axis=1)
+    found[blank, 0] = 0.0
+    return np.where(blank, np.nan, np.nanmedian(found, axis=1))
+
+
+def check_ground(
+    points: Array, elevations_m: Array, ids: Words, shapes: Shapes
+) -> tuple[Array, list[Notice], list[DataFault]]:
+    """Take out lots' ground elevations (n,) that lie 20 m off those of the nearest lots."""
+    known = np.flatnonzero(np.isfinite(elevations_m))
+    out = elevations_m.copy()
+    if len(known) < LEAST_TOLD:
+        return out, [], []
+    near = _median_near(points[known], elevations_m[known], points[known], NEIGHBOURS, np.inf)
+    wrong = known[np.abs(elevations_m[known] - near) > GROUND_OFF_M]
+    out[wrong] = np.nan
+    if not wrong.size:
+        return out, [], []
+    faults = [
+        DataFault("parcels", str(ids[i]), "ground-implausible",
+                  f"Ground {elevations_m[i]:.1f} m, over 20 m off the lots about it.", shapes[i])
+        for i in wrong.tolist()
+    ]  # fmt: skip
+    return out, [
+        Notice("ground-implausible",
+               f"parcels: {len(wrong)} ground elevations lie over 20 m off those of the lots "
+               "about them and are not used (layer data_faults).", "parcels", needs_person=False)
+    ], faults  # fmt: skip
+
+
+def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], list[DataFault]]:
+    """Hold the mains' inverts against the ground and against each other.
+
+    Inverts 0.3 to 12 m below the ground are plausible. Where nearly none is, but nearly all would
+    be in the other unit, or all lie off by one amount, that is said with its cure and none is
+    used. A single main's implausible inverts, or a fall steeper than 25 %, are flagged and not
+    used. A main against whose line its inverts fall has been turned by the reader.
+    """
+    up, down = mains.inverts_up_m.copy(), mains.inverts_down_m.copy()
+    ends = shapely.get_coordinates(shapely.line_interpolate_point(
+        np.repeat(mains.shapes, 2), np.tile([0.0, 1.0], len(mains.shapes)), normalized=True
+    )).reshape(-1, 2, 2)  # fmt: skip
+    inverts = np.stack([up, down], axis=1)
+    surface = ground.under(ends.reshape(-1, 2)).reshape(-1, 2)
+    depths = surface - inverts
+    known = np.isfinite(depths)
+    good = known & (depths >= DEPTHS_M[0]) & (depths <= DEPTHS_M[1])
+    if known.sum() >= LEAST_TOLD and good.sum() < 0.4 * known.sum():
+        notice = _all_wrong(inverts, surface, depths, known)
+        nothing = np.full(len(up), np.nan)
+        return _with(mains, nothing, nothing), [notice], []
+    steep = np.abs(up - down) > np.maximum(STEEP * shapely.length(mains.shapes), 1.0)
+    # a steep main has a wrong end; which one the ground may tell, else both are doubtful
+    wrong = (known & ~good) | (steep & (good.all(axis=1) | ~known.any(axis=1)))[:, None]
+    inverts[wrong] = np.nan
+    rows = np.flatnonzero(wrong.any(axis=1))
+    if not rows.size:
+        return mains, [], []
+    faults = [
+        DataFault("mains", str(mains.ids[i]), "invert-implausible",
+                  _say(up[i], down[i], surface[i]), mains.shapes[i])
+        for i in rows.tolist()
+    ]  # fmt: skip
+    feet = int((_plausible(surface - inverts_in_feet(up, down)) & wrong).any(axis=1).sum())
+    notice = Notice("invert-implausible",
+                    f"mains: {len(rows)} have an invert that cannot be, against the ground or "
+                    "the fall; these inverts are not used (layer data_faults)"
+                    + (f"; {feet} of them would fit in feet." if feet else "."), "mains",
+                    needs_person=False)  # fmt: skip
+    return _with(mains, inverts[:, 0], inverts[:, 1]), [notice], faults
+
+
+def inverts_in_feet(up: Array, down: Array) -> Array:
+    """Give inverts (n, 2) as if they had been in feet where meters were said."""
+    return np.stack([up, down], axis=1) * FOOT_M
+
+
+def _with(mains: Mains, up: Array, down: Array) -> Mains:
+    return replace(mains, inverts_up_m=up, inverts_down_m=down)
+
+
+def _plausible(depths: Array) -> NDArray[np.bool_]:
+    return np.asarray((depths >= DEPTHS_M[0]) & (depths <= DEPTHS_M[1]))
+
+
+def _all_wrong(inverts: Array, surface: Array, depths: Array, known: Flags) -> Notice:
+    """Say what may be wrong where hardly any invert fits the ground, and the cure."""
+    count, median = int(known.sum()), float(np.median(depths[known]))
+    for factor, now, cure in ((FOOT_M, "meters", "ft"), (1.0 / FOOT_M, "feet", "m")):
+        if _plausible(surface - inverts * factor)[known].mean() > 0.6:
+            return Notice("elevation-unit",
+                          f"mains: nearly all of {count} inverts fit the ground if they are not "
+                          f"in {now}: write mains.units = \"{cure}\" (or the other unit for "
+                          "parcels.units). Until then they are not used.", "mains")  # fmt: skip
+    return Notice("elevation-datum",
+                  f"mains: nearly all of {count} inverts do not fit the ground (half lie more than "
+                  f"{median:.1f} m below it): another datum, a depth in place of an elevation, or "
+                  "another unit. They are not used.", "mains")  # fmt: skip
+
+
+def _say(up: float, down: float, surface: Array) -> str:
+    known = [f"{value:.2f} m" if np.isfinite(value) else "not known" for value in (up, down)]
+    ground = [f"{value:.1f} m" if np.isfinite(value) else "not known" for value in surface]
+    return f"Inverts {known[0]} and {known[1]}, ground {ground[0]} and {ground[1]}."
+
+
+def numeric_share(values: Any) -> float:
+    """Give the share of a column's filled values that are numbers."""
+    filled = values.dropna()
+    if not len(filled):
+        return 0.0
+    return float(pd.to_numeric(filled, errors="coerce").notna().mean())

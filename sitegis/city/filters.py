@@ -1,0 +1,96 @@
+"""Which rows of a layer are read: filters of ``CITY.toml``, and usual words for what flows."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from ..messages.errors import Notice
+from .columns import words
+from .layer_arrays import Flags, Words
+from .schema import LayerTable, SewerTable
+
+# Usual words and abbreviations of sewer layers; common practice, no source.
+SANITARY = {"sanitary", "san", "ss", "s", "sewer", "sanitarysewer", "wastewater", "ww", "foul",
+            "gravity", "gm", "sgm", "combined", "comb", "cs", "cso", "cb", "c"}  # fmt: skip
+OTHER_SYSTEM = {"storm", "st", "stm", "sd", "sw", "stormwater", "stormdrain", "drainage", "fm",
+                "forcemain", "force", "sfm", "pressure", "pressurized", "rising", "risingmain",
+                "water", "w", "reclaimed", "private", "lateral"}  # fmt: skip
+ACTIVE = {"active", "act", "a", "inservice", "existing", "exist", "ex", "installed", "live",
+          "current", "operational", "inuse"}  # fmt: skip
+NOT_ACTIVE = {"abandoned", "aband", "abnd", "abn", "ab", "removed", "rem", "retired", "ret",
+              "inactive", "proposed", "prop", "future", "plugged", "outofservice", "oos",
+              "decommissioned", "demolished", "design", "planned"}  # fmt: skip
+SHOWN = 6
+
+
+def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Notice]]:
+    """Tell which rows (n,) of a layer are read, and say what is not, with counts by value."""
+    kept = np.ones(len(frame), bool)
+    said: list[str] = []
+    unknown: list[str] = []
+
+    def drop(column: str, out: Callable[[str], bool]) -> None:
+        values = words(frame, column)
+        gone = np.array([out(value) for value in values], bool) & kept
+        kept[gone] = False
+        if gone.any():
+            said.append(f"{column} {_counted(values[gone].tolist())}")
+
+    for column, wanted in table.where.items():
+        names = {_plain(str(value)) for value in wanted}
+        drop(column, lambda value, names=names: _plain(value) not in names)  # type: ignore[misc]
+    for column, unwanted in table.leave_out.items():
+        names = {_plain(str(value)) for value in unwanted}
+        drop(column, lambda value, names=names: _plain(value) in names)  # type: ignore[misc]
+    if isinstance(table, SewerTable):
+        for name, good, bad in ((table.system, SANITARY, OTHER_SYSTEM),
+                                (table.status, ACTIVE, NOT_ACTIVE)):  # fmt: skip
+            if name is None or name in table.where:
+                continue
+            drop(name, lambda value, bad=bad: _is_any(value, bad))  # type: ignore[misc]
+            left = words(frame, name)[kept]
+            odd = [v for v in left.tolist() if v and not _is_any(v, good)]
+            if odd:
+                unknown.append(f"{name} {_counted(odd)}")
+    notices = []
+    if said:
+        notices.append(Notice("rows-left-out",
+                              f"{key}: {int((~kept).sum())} of {len(kept)} rows are left out: "
+                              f"{'; '.join(said)}.", key, needs_person=False))  # fmt: skip
+    if unknown:
+        notices.append(Notice("values-not-known",
+                              f"{key}: words that are not known were kept: {'; '.join(unknown)}. "
+                              f"Write {key}.leave_out if they are not live sanitary sewers.",
+                              key))  # fmt: skip
+    return kept, notices
+
+
+def known_share(values: Words, what: str) -> float:
+    """Give the share of filled values that are usual words for a ``system`` or ``status``."""
+    known = SANITARY | OTHER_SYSTEM if what == "system" else ACTIVE | NOT_ACTIVE
+    filled = [value for value in values.tolist() if value]
+    return sum(_is_any(value, known) for value in filled) / max(len(filled), 1)
+
+
+def _plain(value: str) -> str:
+    return re.sub(r"[\W_]+", "", value.casefold())
+
+
+def _is_any(value: str, known: set[str]) -> bool:
+    """Tell whether a value, or a longer word in it, is one of the known words."""
+    if _plain(value) in known:
+        return True
+    parts = re.findall(r"[a-z]{4,}", value.casefold())
+    return any(part in known for part in parts)
+
+
+def _counted(values: list[str]) -> str:
+    """Count values, most frequent first."""
+    counts = sorted(Counter(v or "(empty)" for v in values).items(), key=lambda i: (-i[1], i[0]))
+    text = ", ".join(f"{value} {count}" for value, count in counts[:SHOWN])
+    return f"{text}, …" if len(counts) > SHOWN else text

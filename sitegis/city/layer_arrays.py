@@ -1,0 +1,122 @@
+"""The layers of a city as arrays: metres in the working CRS, one record array a layer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from ..geometry.frames import Array
+from ..model.site import Priors
+
+Shapes = NDArray[np.object_]
+Words = NDArray[np.str_]
+Flags = NDArray[np.bool_]
+Whole = NDArray[np.int64]
+
+# Side codes are places in ``SIDES``; -1 where a line has no side.
+FRONT, RIGHT, REAR, LEFT = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Parcels:
+    """Lots, one polygon each, in the order of their ids; nan and "" where not known."""
+
+    ids: Words
+    shapes: Shapes
+    streets: Words
+    years: Array
+    grounds_m: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """Street and alley centrelines, or right-of-way polygons."""
+
+    shapes: Shapes
+    names: Words
+    alleys: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Mains:
+    """Public sewers that run with the flow; inverts at both ends, nan where not known.
+
+    The last five say which line each is a piece of, see :func:`.network.join_mains`.
+    """
+
+    ids: Words
+    shapes: Shapes
+    inverts_up_m: Array
+    inverts_down_m: Array
+    line: Whole
+    line_ids: Words
+    starts_m: Array
+    turned: Flags
+    open_ends: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class Manholes:
+    """Manholes as points."""
+
+    ids: Words
+    shapes: Shapes
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The layers of a city, or as much of them as some lots need.
+
+    ``own`` (p,) tells which parcels are to be worked on; the others only stand around them.
+    ``houses`` are building polygons. ``rows`` is empty where no right-of-way layer was given.
+    """
+
+    parcels: Parcels
+    own: Flags
+    houses: Shapes
+    centrelines: Ways
+    rows: Ways
+    has_rows: bool
+    mains: Mains
+    manholes: Manholes
+    priors: Priors
+
+
+def lone_mains(ids: Words, shapes: Shapes, up_m: Array, down_m: Array) -> Mains:
+    """Make mains (m,) of which each is a line of its own."""
+    count = len(ids)
+    return Mains(ids, shapes, up_m, down_m, np.arange(count), ids, np.zeros(count),
+                 np.zeros(count, bool), np.ones((count, 2), bool))  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """(lot, side) pairs with mains: ``lot`` (q,), ``side`` (q,), and their candidate mains.
+
+    ``main_pair`` and ``main`` (c,) list the candidates; ``easement`` (q,) where the main runs at
+    a line that faces no way, so that the last metres may be in a neighbour's lot.
+    """
+
+    lot: Whole
+    side: Whole
+    alley: Flags
+    easement: Flags
+    main_pair: Whole
+    main: Whole
+
+
+Layer = TypeVar("Layer", Parcels, Ways, Mains, Manholes)
+
+
+def take(layer: Layer, rows: NDArray[Any]) -> Layer:
+    """Give a layer's rows by index or mask."""
+    return replace(layer, **{f.name: getattr(layer, f.name)[rows] for f in fields(layer)})
+
+
+def segments(starts: Array, ends: Array) -> Shapes:
+    """Make straight lines of starts (n, 2) and ends (n, 2)."""
+    return np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)), object)

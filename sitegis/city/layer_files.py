@@ -1,0 +1,177 @@
+"""The layers' files: paths that stay in the folder, kinds that are read, columns that are there."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+import fiona
+import fiona.errors
+import geopandas
+import shapely
+
+from ..read.faults import Report, guess
+from ..read.layers.files import is_harmless
+from ..read.layers.geopackage import is_stored_layer
+from ..read.text_files import is_inside
+from .columns import AREAS, LINES, POINTS
+from .crs import check_crs
+from .faults import Faults
+from .filters import kept_rows
+from .schema import CityFile, LayerTable, columns_of
+
+SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".parquet", ".gdb")
+# What every file geodatabase holds, and by what GDAL's open driver knows it.
+GDB_CATALOG = "a00000001.gdbtable"
+_WORDS = {POINTS: "points", LINES: "lines", AREAS: "areas"}
+
+
+def _is_plain(written: str) -> bool:
+    """Tell whether a path is relative, leads nowhere up, and is no address of another kind."""
+    posix, windows = PurePosixPath(written), PureWindowsPath(written)
+    up = ".." in posix.parts or ".." in windows.parts
+    absolute = posix.is_absolute() or windows.is_absolute() or bool(windows.drive)
+    odd = "://" in written or "/vsi" in f"/{written.lower()}" or not written.isprintable()
+    return not (up or absolute or odd)
+
+
+class LayerFiles:
+    """Opens layers of a city's folder."""
+
+    def __init__(self, folder: Path, file: CityFile | None, faults: Faults) -> None:
+        self.folder, self.file, self.faults = folder, file, faults
+        self.paths: list[Path] = []
+
+    def _path(self, key: str, written: str) -> Path | None:
+        """Give a layer's path inside the folder of ``CITY.toml``, or None with a fault."""
+        path = self.folder / written
+        try:
+            if not _is_plain(written) or not is_inside(path, self.folder):
+                self.faults.add(
+                    "path-outside", key, written, "The path leads out of CITY.toml's folder.",
+                    "copy the layer beside CITY.toml and write its relative path.",
+                )  # fmt: skip
+                return None
+            there = path.exists()
+        except (OSError, RuntimeError, ValueError) as error:
+            # RuntimeError: pathlib's word for a loop of links
+            self.faults.add("layer-unreadable", key, written,
+                            f"The path cannot be followed ({error}).", "check it.")  # fmt: skip
+            return None
+        if not there:
+            beside = sorted(self.folder.glob("*/*"))[:30]
+            near = [other.relative_to(self.folder).as_posix() for other in beside]
+            self.faults.add("layer-missing", key, written, "There is no such file.",
+                            guess(written, near))  # fmt: skip
+            return None
+        return path
+
+    def sites_folder(self) -> Path | None:
+        """Give the folder of site folders, None where there is none."""
+        written = None if self.file is None else self.file.city.sites
+        path = None if written is None else self._path("city.sites", written)
+        if path is not None and not path.is_dir():
+            self.faults.add("not-a-folder", "city.sites", written, "This is no folder.",
+                            "name the folder that holds the site folders.")  # fmt: skip
+        return path
+
+    def frame(self, key: str, dimension: int) -> Any:
+        """Read one layer's rows that pass its filters; None with its faults gathered."""
+        table: LayerTable | None = getattr(self.file, key)
+        path = None if table is None else self._path(f"{key}.layer", table.layer)
+        if table is None or path is None or not self.is_harmless(path, f"{key}.layer", table.layer):
+            return None
+        report = Report()
+        try:
+            frame = _open(path, table.layer_name, f"{key}.layer", report)
+        except (OSError, ValueError, RuntimeError, ImportError) as error:
+            # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
+            self.faults.add("layer-unreadable", f"{key}.layer", table.layer,
+                            f"The layer cannot be read ({str(error)[:160]}).",
+                            "open it in a GIS and export it again; say layer_name if it holds "
+                            "several.")  # fmt: skip
+            return None
+        self.faults.take(report)
+        return None if frame is None else self._checked(frame, key, dimension, table)
+
+    def is_harmless(self, path: Path, key: str, written: str) -> bool:
+        """Check the kind of a layer and what it may lead to; note the files it consists of."""
+        suffix = path.suffix.lower()
+        kind = suffix in SUFFIXES and (path.is_dir() if suffix == ".gdb" else path.is_file())
+        if not kind or (suffix == ".gdb" and not (path / GDB_CATALOG).is_file()):
+            self.faults.add("layer-kind", key, written, "This kind is not read.",
+                            "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or "
+                            "GeoParquet.")  # fmt: skip
+            return False
+        if suffix == ".gdb":
+            parts = sorted(path.iterdir())
+            if not all(is_inside(part, path) and part.is_file() for part in parts):
+                self.faults.add("path-outside", key, written,
+                                "The geodatabase holds a link or a folder.",
+                                "copy the geodatabase as it is, files alone.")  # fmt: skip
+                return False
+            self.paths += [part for part in parts if part.suffix.lower() != ".lock"]
+            return True
+        report = Report()
+        harmless = suffix == ".parquet" or is_harmless(path, self.folder, written, key, report)
+        self.faults.take(report)
+        companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
+        self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]
+        return harmless
+
+    def _checked(self, frame: Any, key: str, dimension: int, table: LayerTable) -> Any:
+        """Gather the faults of a layer's columns, CRS and geometry; drop what is filtered out."""
+        columns = [str(c) for c in frame.columns if c != frame.geometry.name]
+        missing = {name: c for name, c in columns_of(table).items() if c not in columns}
+        for name, column in missing.items():
+            self.faults.add("column-missing", f"{key}.{name}", column,
+                            "The layer has no such column.", guess(column, columns))  # fmt: skip
+        check_crs(frame, f"{key}.layer", table.layer, self.faults)
+        dimensions = shapely.get_dimensions(frame.geometry.to_numpy())
+        if not len(frame) or not (dimensions == dimension).any():
+            self.faults.add("layer-empty", f"{key}.layer", table.layer,
+                            f"The layer holds no {_WORDS[dimension]}.",
+                            f"name a layer of {_WORDS[dimension]}.")  # fmt: skip
+        elif not missing:
+            kept, notices = kept_rows(frame, table, key)
+            self.faults.notices += notices
+            if not kept.any():
+                self.faults.add("layer-filtered-empty", f"{key}.layer", table.layer,
+                                f"The filters leave none of {len(frame)} rows.",
+                                "look at the values of the columns in where, leave_out, system "
+                                "and status.")  # fmt: skip
+            elif not kept.all():
+                frame = frame[kept].reset_index(drop=True)
+        return frame
+
+
+def layer_names(path: Path) -> list[str]:
+    """Give the names of a file's layers; one nameless layer for files that hold a single one."""
+    if path.suffix.lower() in (".gpkg", ".gdb"):
+        return list(fiona.listlayers(path))
+    return [""]
+
+
+def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
+    """Open a layer; several layers in a file without a name to choose by are refused.
+
+    None with the fault gathered where the layer is worked out while it is read.
+    """
+    if path.suffix.lower() == ".parquet":
+        return geopandas.read_parquet(path)
+    names = layer_names(path)
+    if layer_name is None and len(names) > 1:
+        raise ValueError(f"the file has several layers: {', '.join(names[:20])}")
+    name = names[0] if layer_name is None else layer_name
+    if path.suffix.lower() == ".gpkg" and not is_stored_layer(path, name, key, report):
+        return None
+    options = {"layer": name} if name else {}
+    with warnings.catch_warnings():
+        # a column of mixed or odd types is still read; what matters of it is checked later
+        warnings.simplefilter("ignore", UserWarning)
+        warnings.simplefilter("ignore", RuntimeWarning)
+        frame = geopandas.read_file(path, **options)
+    if not isinstance(frame, geopandas.GeoDataFrame):
+        raise ValueError("the layer holds no shapes")
+    return frame

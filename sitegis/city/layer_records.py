@@ -1,0 +1,125 @@
+"""Layers as read from files into records: flat, in meters, in an order of their own."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from ..geometry.frames import Array
+from ..messages.errors import Notice
+from .columns import AREAS, LINES, Placer, are_finite, order_by_place, words
+from .elevations import read_elevations
+from .layer_arrays import Flags, Mains, Manholes, Shapes, Ways, lone_mains
+from .roads import some
+from .schema import AlleyTable, CityFile, RowTable, StreetTable
+
+
+def read_areas(frame: Any, place: Placer) -> Shapes:
+    """Give valid polygons, parts apart, in an order that does not depend on their rows."""
+    shapes = place.shapes(frame)
+    shapes = shapes[are_finite(shapes)]
+    shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
+    invalid = ~shapely.is_valid(shapes)
+    shapes[invalid] = shapely.make_valid(shapes[invalid])
+    parts = shapely.get_parts(shapely.get_parts(shapes))
+    parts = parts[shapely.get_type_id(parts) == 3]
+    return np.asarray(parts[order_by_place(parts)], object)
+
+
+def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
+    """Give the single lines of a layer and the row each came from, ordered by place."""
+    shapes = place.shapes(frame)
+    good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
+    parts, source = shapely.get_parts(shapes[good], return_index=True)
+    keep = shapely.length(parts) > 0.1
+    parts, source = parts[keep], good[source[keep]]
+    order = order_by_place(parts)
+    return np.asarray(parts[order], object), source[order]
+
+
+def read_centrelines(frames: dict[str, Any], file: CityFile, place: Placer) -> Ways:
+    """Join streets and alleys."""
+    made = [
+        _ways(frames[key], table, place)
+        for key, table in (("streets", file.streets), ("alleys", file.alleys))
+        if table is not None
+    ]
+    if not made:
+        return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
+    shapes = np.concatenate([m.shapes for m in made])
+    order = order_by_place(shapes)
+    names = np.concatenate([m.names for m in made])
+    return Ways(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
+
+
+def _ways(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Ways:
+    shapes, source = _lines(frame, place)
+    return Ways(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
+
+
+def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
+    """Tell which rows are alleys."""
+    if isinstance(table, AlleyTable):
+        return np.ones(len(frame), bool)
+    values = {value.casefold() for value in table.alley_values}
+    return np.array([str(w).casefold() in values for w in words(frame, table.kind)], bool)
+
+
+def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Ways:
+    """Give the right-of-way polygons, parts apart."""
+    if table is None:
+        return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
+    shapes = place.shapes(frame)
+    good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
+    parts, source = shapely.get_parts(shapely.make_valid(shapes[good]), return_index=True)
+    areas = shapely.get_dimensions(parts) == AREAS
+    parts, source = parts[areas], good[source[areas]]
+    order = order_by_place(parts)
+    names, alleys = words(frame, table.name), _alleys(frame, table)
+    return Ways(np.asarray(parts[order], object), names[source[order]], alleys[source[order]])
+
+
+def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[Notice]]:
+    """Give the mains as single lines; parts of one row share its id, and lose their inverts."""
+    table = file.mains
+    shapes, source = _lines(frame, place)
+    single = np.bincount(source, minlength=len(frame))[source] == 1
+    unit_m = place.unit_m(table.units)
+    up, said = read_elevations(frame, table.invert_up, unit_m, "mains")
+    down, also_said = read_elevations(frame, table.invert_down, unit_m, "mains")
+    return lone_mains(
+        words(frame, table.id)[source], shapes, np.where(single, up[source], np.nan),
+        np.where(single, down[source], np.nan),
+    ), said + also_said  # fmt: skip
+
+
+def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
+    """Turn the mains whose inverts fall against their line, and say how many there were."""
+    uphill = mains.inverts_down_m > mains.inverts_up_m
+    if not uphill.any():
+        return mains, []
+    shapes, up, down = mains.shapes.copy(), mains.inverts_up_m, mains.inverts_down_m
+    shapes[uphill] = shapely.reverse(shapes[uphill])
+    turned = lone_mains(mains.ids, shapes, np.where(uphill, down, up), np.where(uphill, up, down))
+    return turned, [
+        Notice("mains-reversed",
+               f"mains: {int(uphill.sum())} are drawn against the fall of their inverts and were "
+               f"turned ({some(mains.ids[uphill])}).", "mains", needs_person=False)
+    ]  # fmt: skip
+
+
+def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, Array]:
+    """Give the manholes and their rims' elevations (h,), nan where not known."""
+    if file.manholes is None:
+        return Manholes(np.zeros(0, np.str_), np.zeros(0, object)), np.zeros(0)
+    shapes = place.shapes(frame)
+    good = np.flatnonzero(are_finite(shapes) & (shapely.get_type_id(shapes) == 0))
+    ids = words(frame, file.manholes.id)[good]
+    rims, _said = read_elevations(
+        frame, file.manholes.rim, place.unit_m(file.manholes.units), "manholes"
+    )
+    order = np.lexsort((*shapely.bounds(shapes[good]).T[:2], ids))
+    return Manholes(ids[order], shapes[good][order]), rims[good][order]

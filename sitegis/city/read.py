@@ -1,0 +1,217 @@
+"""``CITY.toml`` and its layers into arrays; every fault gathered first, then raised once."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from pydantic import ValidationError
+from pyproj import CRS
+from shapely import STRtree
+
+from ..geometry.georeference import utm_crs
+from ..messages.errors import Notice
+from ..read.faults import Report, guess, index_lines
+from ..read.layers.features import flat_crs, read_crs
+from ..read.text_files import open_ordinary
+from .columns import AREAS, LINES, METRES, POINTS, Placer, extent
+from .crs import check_stretch
+from .elevations import DataFault, Ground, check_ground, check_inverts
+from .faults import Faults
+from .layer_arrays import Block
+from .layer_files import LayerFiles
+from .layer_records import (
+    read_areas,
+    read_centrelines,
+    read_mains,
+    read_manholes,
+    read_rows,
+    with_the_flow,
+)
+from .network import join_mains
+from .parcels import Failure, make_lots
+from .schema import CityFile, known_keys
+
+FAR_M = 5000.0  # a town's sewers lie among its parcels; judgement
+# Judgement, no source: sheds on the street are few; a shifted layer has most beside the lots.
+LEAST_ON_LOTS, MOST_OFF_LOTS = 0.2, 0.7
+_SYNTAX_REMEDY = "check quotes, brackets and '=' there."
+
+
+@dataclass(frozen=True, slots=True)
+class City:
+    """What was read: the layers in metres, and what it takes to write in the CRS's own unit.
+
+    ``paths`` are all files that the answer rests on.
+    """
+
+    file: CityFile
+    block: Block
+    failures: tuple[Failure, ...]
+    notices: tuple[Notice, ...]
+    data_faults: tuple[DataFault, ...]
+    crs: CRS
+    metres_per_unit: float
+    sites: Path | None
+    paths: tuple[Path, ...]
+
+
+def read_city(path: Path) -> City:
+    """Read ``CITY.toml`` and its layers; raises ``BadInput`` with every fault that was found."""
+    faults = Faults(path)
+    file = _read_file(path, faults)
+    faults.leave()
+    assert file is not None
+    return read_layers(path, file, faults)
+
+
+def _read_file(path: Path, faults: Faults) -> CityFile | None:
+    """Parse and check the TOML file."""
+    try:
+        opened = open_ordinary(path)
+        if opened is None:
+            faults.add("not-a-file", "file", None, "This is not an ordinary file.",
+                       "name a CITY.toml.")  # fmt: skip
+            return None
+        with opened:
+            text = opened.read().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        faults.add("file-unreadable", "file", None, f"The file cannot be read ({error}).",
+                   "name a CITY.toml, saved as UTF-8.")  # fmt: skip
+        return None
+    faults.lines = index_lines(text)
+    try:
+        return CityFile.model_validate(tomllib.loads(text))
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            key = ".".join(str(part) for part in detail["loc"])
+            if detail["type"] == "extra_forbidden":
+                faults.add("key-unknown", key, None, "This key is not known.",
+                           guess(str(detail["loc"][-1]), known_keys(detail["loc"])))  # fmt: skip
+                continue
+            missing = detail["type"] == "missing"
+            code = "key-missing" if missing else "value-unfit"
+            remedy = "write it." if missing else "take it out or correct it."
+            faults.add(code, key, None if missing else detail["input"],
+                       f"{detail['msg']}.", remedy)  # fmt: skip
+    except (ValueError, RecursionError) as error:
+        # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
+        reason = str(error).splitlines()[0][:200]
+        faults.add(
+            "toml-syntax", "file", None, f"The notation is broken: {reason}.", _SYNTAX_REMEDY
+        )
+    return None
+
+
+def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
+    """Read every layer, even after a fault in one, so that all faults are told together."""
+    files = LayerFiles(path.resolve().parent, file, faults)
+    parcels = files.frame("parcels", AREAS)
+    crs = _choose_crs(file, parcels, faults)
+    kinds = {
+        "buildings": AREAS, "streets": LINES, "alleys": LINES, "rights_of_way": AREAS,
+        "mains": LINES, "manholes": POINTS,
+    }  # fmt: skip
+    frames = {key: files.frame(key, dimension) for key, dimension in kinds.items()}
+    if file.streets is None and file.alleys is None and file.rights_of_way is None:
+        faults.add("key-missing", "streets", None, "Neither streets nor rights of way are given.",
+                   "write [streets], or [rights_of_way], or both.")  # fmt: skip
+    sites = files.sites_folder()
+    faults.leave()
+    assert crs is not None
+    _check_near(file, parcels, frames, crs, faults)
+    faults.leave()
+    factor = float(crs.axis_info[0].unit_conversion_factor)
+    place = Placer(crs, factor, METRES[file.city.units])
+    block, failures, data_faults = _block(file, parcels, frames, place, faults)
+    faults.leave()
+    return City(file, block, failures, tuple(faults.notices), tuple(data_faults), crs, factor,
+                sites, tuple(files.paths))  # fmt: skip
+
+
+def _block(
+    file: CityFile, parcels: Any, frames: dict[str, Any], place: Placer, faults: Faults
+) -> tuple[Block, tuple[Failure, ...], list[DataFault]]:
+    """Make the records, and hold the elevations against one another."""
+    notices = faults.notices
+    houses, centrelines = (
+        read_areas(frames["buildings"], place),
+        read_centrelines(frames, file, place),
+    )
+    records, failures, said = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
+    notices += said
+    on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
+    share = len(np.unique(on_lots)) / max(len(houses), 1)
+    if share < LEAST_ON_LOTS:
+        faults.add("layer-beside", "buildings.layer", file.buildings.layer,
+                   f"{100 * share:.0f} % of the buildings lie on a lot.",
+                   "check both layers' CRS in a GIS: datum, zone, feet or meters.")  # fmt: skip
+    elif share < MOST_OFF_LOTS:
+        notices.append(Notice("buildings-off-lots",
+                              f"{100 * share:.0f} % of the buildings lie on a lot: look at both "
+                              "layers over each other.", "buildings"))  # fmt: skip
+    middles = shapely.get_coordinates(shapely.centroid(records.shapes))
+    grounds, said, wrong = check_ground(middles, records.grounds_m, records.ids, records.shapes)
+    notices += said
+    manholes, rims = read_manholes(frames["manholes"], file, place)
+    points = np.concatenate([middles, shapely.get_coordinates(manholes.shapes)])
+    known = np.isfinite(elevations := np.concatenate([grounds, rims]))
+    mains, said = read_mains(frames["mains"], file, place)
+    notices += said
+    mains, said, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
+    notices += said
+    mains, said = with_the_flow(mains)
+    notices += said
+    block = Block(
+        parcels=replace(records, grounds_m=grounds),
+        own=np.ones(len(records.ids), bool),
+        houses=houses,
+        centrelines=centrelines,
+        rows=read_rows(frames["rights_of_way"], file.rights_of_way, place),
+        has_rows=file.rights_of_way is not None,
+        mains=join_mains(mains),
+        manholes=manholes,
+        priors=file.prior,
+    )
+    return block, failures, wrong + also_wrong
+
+
+def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
+    """Give the working CRS: the one written, or the parcels', which must be projected."""
+    report = Report()
+    written = file.city.crs
+    if written:
+        crs = read_crs(written, "city.crs", report)
+    elif parcels is None or faults.found:
+        crs = None
+    else:
+        crs = flat_crs(CRS(parcels.crs))
+        if not crs.is_projected:
+            west, south, east, north = parcels.total_bounds
+            perhaps = utm_crs((west + east) / 2, (south + north) / 2)
+            report.site("crs-not-projected:city", "city.crs", crs.name, perhaps=perhaps)
+            crs = None
+    faults.take(report)
+    if crs is not None and parcels is not None and not faults.found:
+        check_stretch(crs, extent(parcels, crs).bounds, faults)
+    return crs
+
+
+def _check_near(
+    file: CityFile, parcels: Any, frames: dict[str, Any], crs: CRS, faults: Faults
+) -> None:
+    """Fault a layer that lies far from the parcels: its CRS is hardly the one it states."""
+    town = extent(parcels, crs)
+    for key, frame in frames.items():
+        if frame is None:
+            continue
+        away_m = float(shapely.distance(town, extent(frame, crs)))
+        away_m *= float(crs.axis_info[0].unit_conversion_factor)
+        if not np.isfinite(away_m) or away_m > FAR_M:
+            faults.add("layer-far", f"{key}.layer", getattr(file, key).layer,
+                       f"The layer lies {away_m / 1000:,.0f} km from the parcels.",
+                       "check its CRS in a GIS, over the parcels.")  # fmt: skip

@@ -1,0 +1,217 @@
+"""What a city's answer comes to: counts, how sure, and where one check would tell most."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+
+from ..messages.errors import Notice
+from .frontage import NAMES_FRONT, NAMES_OTHER
+from .infer import ANSWERS
+from .tables import Columns, Tables, table
+
+SURE, RATHER_SURE = 0.95, 0.80
+SHOWN = 5
+# Judgement, no source.
+MOST_WITHOUT_FRONT = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A manhole or a street with what checks there would tell, over all lots."""
+
+    name: str
+    bits: float
+    lots: int
+
+
+@dataclass(frozen=True, slots=True)
+class CitySummary:
+    """Counts over the lots, and the manholes and streets by expected bits, best first."""
+
+    name: str
+    lots: int
+    toward: dict[str, int]
+    unanswered: dict[str, int]
+    notices: tuple[Notice, ...]
+    sure: int
+    rather_sure: int
+    kinds: dict[str, int]
+    addresses: dict[str, int]
+    flags: dict[str, int]
+    person_flags: int
+    failures: dict[str, int]
+    manholes: tuple[Ranked, ...]
+    streets: tuple[Ranked, ...]
+    from_field: int
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether anything waits for a person."""
+        return bool(
+            self.person_flags
+            or self.failures
+            or any(notice.needs_person for notice in self.notices)
+        )
+
+    def lines(self) -> list[str]:
+        """Say it in sentences."""
+        silent = sum(self.unanswered.values())
+        unsure = self.lots - silent - self.sure - self.rather_sure
+        said = [
+            f"{self.name}: {self.lots} lots worked out, {self.from_field} of them from field "
+            f"findings; {sum(self.failures.values())} not (layer failures).",
+            "Most probable main: " + _counts(self.toward) + ".",
+            f"How sure: {self.sure} lots at 95 % or more, {self.rather_sure} at 80 to 95 %, "
+            f"{unsure} below; {silent} have no answer.",
+            "Lots: " + _counts(self.kinds) + ".",
+        ]
+        if self.addresses:
+            matched = self.addresses.get(NAMES_FRONT, 0) + self.addresses.get(NAMES_OTHER, 0)
+            said.append(f"Addresses: {matched} of {sum(self.addresses.values())} matched to a "
+                        f"street the lot faces ({_counts(self.addresses)}).")  # fmt: skip
+        if self.unanswered:
+            said.append("No answer: " + _counts(self.unanswered) + ".")
+        said += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
+        if self.manholes:
+            said.append(
+                "Manholes to watch, with dye from the lots above them, the most telling first:"
+            )
+            said += [_ranked(r) for r in self.manholes[:SHOWN]]
+        if self.streets:
+            said.append(
+                "Streets to visit, looking indoors where the drain leaves, the most telling first:"
+            )
+            said += [_ranked(r) for r in self.streets[:SHOWN]]
+        if self.flags:
+            said.append("Flags: " + _counts(self.flags) + ".")
+        if self.failures:
+            said.append("Not worked out: " + _counts(self.failures) + ".")
+        said.append(
+            "Inferred from records, never a locate: have marks made before any digging. "
+            "Assumptions and cautions are in the layer notes."
+        )
+        return said
+
+
+def _counts(counts: dict[str, int]) -> str:
+    return ", ".join(f"{name} {n}" for name, n in sorted(counts.items(), key=_most_first))
+
+
+def _most_first(item: tuple[str, int]) -> tuple[int, str]:
+    return -item[1], item[0]
+
+
+def _ranked(ranked: Ranked) -> str:
+    return f"  {ranked.name}: {ranked.bits:.1f} bits over {ranked.lots} lots"
+
+
+# By name: bits, x and y of every lot.
+Shares = dict[str, list[tuple[float, float, float]]]
+
+
+@dataclass(slots=True)
+class Tally:
+    """Adds up chunk by chunk."""
+
+    toward: Counter[str] = field(default_factory=Counter)
+    unanswered: Counter[str] = field(default_factory=Counter)
+    kinds: Counter[str] = field(default_factory=Counter)
+    addresses: Counter[str] = field(default_factory=Counter)
+    flags: Counter[str] = field(default_factory=Counter)
+    failures: Counter[str] = field(default_factory=Counter)
+    manholes: Shares = field(default_factory=lambda: defaultdict(list))
+    streets: Shares = field(default_factory=lambda: defaultdict(list))
+    lots: int = 0
+    open_bits: float = 0.0
+    sure: int = 0
+    rather: int = 0
+    person: int = 0
+    from_field: int = 0
+
+    def add(self, tables: Tables) -> None:
+        """Add a chunk."""
+        lots = tables["lots"]
+        answered = lots["answer"] == ANSWERS[0]
+        top = np.max(np.stack([lots[c][answered] for c in ("p_front", "p_rear", "p_side")]), 0)
+        self.lots += len(answered)
+        self.open_bits += math.fsum(lots["entropy_bits"][answered].tolist())
+        self.sure += int((top >= SURE).sum())
+        self.rather += int(((top >= RATHER_SURE) & (top < SURE)).sum())
+        self.from_field += int((lots["source"] == "field findings").sum())
+        self.toward.update(lots["toward"][answered].tolist())
+        self.unanswered.update(lots["answer"][~answered].tolist())
+        self.kinds.update(lots["kind"].tolist())
+        self.addresses.update(word for word in lots["address"].tolist() if word)
+        self.flags.update(tables["flags"]["code"].tolist())
+        self.person += int(tables["flags"]["needs_person"].sum())
+        self.failures.update(tables["failures"]["code"].tolist())
+        _add(self.manholes, tables["manhole_bits"], "manhole")
+        _add(self.streets, tables["street_bits"], "street")
+
+    def notices(self, notices: tuple[Notice, ...]) -> list[Notice]:
+        """Give what a person should know of the layers: what was read, and what came of it."""
+        lost, found = self.kinds["no-frontage"], list(notices)
+        if lost > MOST_WITHOUT_FRONT * max(self.lots, 20):
+            found.append(Notice("many-without-front",
+                                f"{lost} of {self.lots} lots face no street or alley: look for "
+                                "roads among the parcels, and for streets that are missing.",
+                                "streets"))  # fmt: skip
+        return found
+
+    def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:
+        """Give the sums."""
+        return CitySummary(
+            name, self.lots, dict(self.toward), dict(self.unanswered),
+            tuple(self.notices(notices)), self.sure, self.rather, dict(self.kinds),
+            dict(self.addresses), dict(self.flags), self.person, dict(self.failures),
+            _rank(self.manholes), _rank(self.streets), self.from_field,
+        )  # fmt: skip
+
+    def layers(self) -> Tables:
+        """Give the ranked manholes and streets as layers."""
+        return {
+            "manholes_to_watch": _layer(self.manholes),
+            "streets_to_visit": _layer(self.streets),
+        }
+
+
+def _add(shares: Shares, rows: Columns, key: str) -> None:
+    """Gather the bits and the place of every lot."""
+    x, y = shapely.get_x(rows["geometry"]), shapely.get_y(rows["geometry"])
+    for name, bits, px, py in zip(
+        rows[key].tolist(), rows["bits"].tolist(), x.tolist(), y.tolist(), strict=True
+    ):
+        shares[name].append((bits, px, py))
+
+
+def _ranked_sums(shares: Shares) -> list[tuple[str, float, int, float, float]]:
+    """Give name, bits, lots and mean place, best first; nameless ones are left out.
+
+    The sums are exact (``math.fsum``), so that they don't depend on the order of the lots.
+    """
+    rows = []
+    for name, lots in shares.items():
+        bits, x, y = (math.fsum(column) for column in zip(*lots, strict=True))
+        if name and bits > 0.0:
+            rows.append((name, bits, len(lots), x / len(lots), y / len(lots)))
+    return sorted(rows, key=lambda row: (-round(row[1], 9), row[0]))
+
+
+def _rank(shares: Shares) -> tuple[Ranked, ...]:
+    return tuple(Ranked(name, bits, lots) for name, bits, lots, _x, _y in _ranked_sums(shares))
+
+
+def _layer(shares: Shares) -> Columns:
+    rows = _ranked_sums(shares)
+    return table(
+        shapely.points(np.array([row[3:] for row in rows]).reshape(-1, 2)),
+        rank=np.arange(1, len(rows) + 1),
+        name=np.array([row[0] for row in rows], dtype=np.str_),
+        bits=np.array([row[1] for row in rows]),
+        lots=np.array([row[2] for row in rows], np.int64),
+    )

@@ -1,0 +1,202 @@
+"""Lots with field findings: the whole pipeline runs for them and takes the place of the layers'."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import shapely
+from pyproj import CRS, Transformer
+from shapely.geometry.base import BaseGeometry
+
+from ..geometry.frames import Array, LotFrame
+from ..messages.errors import BadInput, ComputationError, SitegisError
+from ..model.results import ScoredHypothesis
+from ..model.survey import Survey
+from ..score.information import entropy_bits
+from .infer import ANSWERS
+from .tables import GEOMETRY, Columns, Tables, join, table
+
+CORRIDOR_LEVEL = 0.80
+_REFUSED = (SitegisError, shapely.errors.ShapelyError, ArithmeticError, ValueError, LookupError)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The city's CRS and its unit in metres."""
+
+    crs: str
+    metres_per_unit: float
+
+    def to_city(self, frame: LotFrame, xy: Array) -> Array:
+        """Take lot coordinates (n, 2) of a site to the city's CRS, in metres."""
+        moved = frame.to_crs(np.asarray(xy, float).reshape(-1, 2))
+        source, target = CRS.from_user_input(frame.crs), CRS.from_user_input(self.crs)
+        if not source.equals(target, ignore_axis_order=True):
+            transformer = Transformer.from_crs(source, target, always_xy=True)
+            moved = np.stack(transformer.transform(moved[:, 0], moved[:, 1]), axis=1)
+        return np.asarray(moved * self.metres_per_unit)
+
+
+def work_sites(tables: Tables, sites: Mapping[str, Path], place: Place) -> Tables:
+    """Put the answers of site folders (parcel id → folder) in the place of the layers'.
+
+    A folder with faults leaves the lot's answer from the layers, a flag, and its reason among
+    the failures.
+    """
+    for parcel, folder in sites.items():
+        at = np.flatnonzero(tables["lots"]["parcel"] == parcel)
+        if not at.size:
+            continue
+        try:
+            made = _site_tables(parcel, _compute(folder), place, tables, int(at[0]))
+        except _REFUSED as error:
+            tables = _refused(tables, parcel, _reason(error), tables["lots"][GEOMETRY][at[0]])
+            continue
+        for name, rows in made.items():
+            old = tables[name]
+            kept = {c: v[old["parcel"] != parcel] for c, v in old.items()}
+            tables = {**tables, name: join([kept, rows])}
+    return tables
+
+
+def _compute(folder: Path) -> Survey:
+    """Run the pipeline; it is loaded here because most workers never need it."""
+    survey: Survey = importlib.import_module("sitegis.pipeline").compute(folder)
+    return survey
+
+
+def _reason(error: Exception) -> str:
+    """Say in one line why a site folder was refused."""
+    if isinstance(error, BadInput):
+        return f"{len(error.faults)} faults, the first: {error.faults[0]}"[:300]
+    if isinstance(error, ComputationError):
+        return str(error.fault)[:300]
+    return f"{type(error).__name__}: {error}"[:300]
+
+
+def _refused(tables: Tables, parcel: str, reason: str, lot: BaseGeometry) -> Tables:
+    """Say that a lot's site folder could not be used."""
+    spot = np.array([shapely.point_on_surface(lot)], object)
+    failure = table(
+        spot, parcel=[parcel], row=np.zeros(1, np.int64), code=["site-folder"], reason=[reason]
+    )
+    flag = table(
+        spot,
+        parcel=[parcel],
+        code=["site-folder"],
+        message=["The site folder has faults; the answer rests on the layers alone."],
+        needs_person=np.ones(1, np.int64),
+    )
+    return {
+        **tables,
+        "failures": join([tables["failures"], failure]),
+        "flags": join([tables["flags"], flag]),
+    }
+
+
+def _site_tables(parcel: str, survey: Survey, place: Place, tables: Tables, row: int) -> Tables:
+    """Make one lot's rows from its survey."""
+    hypotheses = survey.scores.hypotheses
+    best = hypotheses[0]
+    made: Tables = {"lots": _lot_row(survey, tables["lots"], row)}
+    made["routes"], made["exits"] = _route_rows(parcel, survey, best, place)
+    made["corridors"] = _corridor_rows(parcel, survey, best, place)
+    checks = sorted(survey.scores.next_checks, key=lambda check: -check.gain_bits)
+    old = {c: v[tables["next_check"]["parcel"] == parcel] for c, v in tables["next_check"].items()}
+    gain = checks[0].gain_bits if checks else 0.0
+    made["next_check"] = {
+        **old,
+        "check": np.array([checks[0].check if checks else "nothing left to tell"]),
+        "gain_bits": np.array([gain]),
+        "dye_bits": np.zeros(1),
+        "indoors_bits": np.zeros(1),
+    }
+    for name in ("manhole_bits", "street_bits"):
+        made[name] = {c: v[:0] for c, v in tables[name].items()}
+    made["flags"] = _flag_rows(parcel, survey, place)
+    return made
+
+
+def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
+    hypotheses = survey.scores.hypotheses
+    toward = {
+        name: sum(h.probability for h in hypotheses if h.hypothesis.toward == name)
+        for name in ("front", "rear", "side", None)
+    }
+    mains: dict[str, float] = {}
+    for scored in hypotheses:
+        if scored.hypothesis.main is not None:
+            main = scored.hypothesis.main
+            mains[main] = mains.get(main, 0.0) + scored.probability
+    main = max(mains, key=lambda name: (mains[name], name)) if mains else ""
+    likeliest = max(toward, key=lambda name: toward[name])
+    answer: dict[str, object] = {
+        "p_front": toward["front"], "p_rear": toward["rear"], "p_side": toward["side"],
+        "p_unlisted": toward[None], "toward": likeliest or "unlisted",
+        "way": hypotheses[0].hypothesis.way, "answer": ANSWERS[0] if main else ANSWERS[2],
+        "main": main, "probability": mains.get(main, 0.0), "line": main,
+        "line_probability": mains.get(main, 0.0),
+        "entropy_bits": float(entropy_bits(np.array([h.probability for h in hypotheses]))),
+        "elevation_known": int(survey.site.datum_known), "source": "field findings",
+    }  # fmt: skip
+    kept = {column: values[row : row + 1] for column, values in lots.items()}
+    return {c: np.array([answer[c]]) if c in answer else v for c, v in kept.items()}
+
+
+def _route_rows(
+    parcel: str, survey: Survey, best: ScoredHypothesis, place: Place
+) -> tuple[Columns, Columns]:
+    frame, left = survey.site.frame, survey.exit
+    spot = shapely.points(place.to_city(frame, np.array([[left.x_m, left.y_m]])))
+    exits = table(
+        spot, parcel=[parcel], wall=[str(left.side)], probability=[1.0],
+        evidence_class=["inferred"],
+    )  # fmt: skip
+    routes = next(r for r in survey.routes if r.hypothesis.id == best.hypothesis.id)
+    count = 0 if best.best is None else 1
+    number = best.best or 0
+    vertices = routes.vertices[number] if count else np.zeros((2, 2))
+    line = shapely.remove_repeated_points(shapely.LineString(place.to_city(frame, vertices)), 1e-6)
+    row = table(
+        np.array([line], object), parcel=[parcel], main=[best.hypothesis.main or ""],
+        way=[best.hypothesis.way], beside=[best.hypothesis.yard_side or ""],
+        probability=[best.probability],
+        length_m=[float(routes.lengths_m[number]) if count else 0.0],
+        station_m=[float(routes.tap_stations_m[number]) if count else 0.0],
+        evidence_class=["inferred"],
+    )  # fmt: skip
+    return {c: v[:count] for c, v in row.items()}, exits
+
+
+def _corridor_rows(parcel: str, survey: Survey, best: ScoredHypothesis, place: Place) -> Columns:
+    areas = [
+        shapely.Polygon(
+            place.to_city(survey.site.frame, ring),
+            [place.to_city(survey.site.frame, hole) for hole in holes],
+        )
+        for corridor in survey.dig.corridors
+        if corridor.hypothesis == best.hypothesis.id and corridor.level == CORRIDOR_LEVEL
+        for ring, holes in zip(corridor.rings, corridor.holes, strict=True)
+    ]
+    row = table(
+        np.array([shapely.union_all(areas)], object), parcel=[parcel],
+        holds=[CORRIDOR_LEVEL * best.probability], evidence_class=["inferred"],
+    )  # fmt: skip
+    return {c: v[: 1 if areas else 0] for c, v in row.items()}
+
+
+def _flag_rows(parcel: str, survey: Survey, place: Place) -> Columns:
+    notices = survey.notices
+    middle = survey.site.lot.vertices.mean(axis=0)
+    spot = shapely.points(place.to_city(survey.site.frame, middle[None]))
+    return table(
+        np.repeat(spot, len(notices)),
+        parcel=np.full(len(notices), parcel, dtype=f"<U{max(len(parcel), 1)}"),
+        code=np.array([n.code for n in notices], dtype=np.str_),
+        message=np.array([n.message for n in notices], dtype=np.str_),
+        needs_person=np.array([int(n.needs_person) for n in notices], np.int64),
+    )

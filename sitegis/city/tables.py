@@ -1,0 +1,102 @@
+"""Tables of columns: what a chunk of lots gives, kept in one file without any pickle."""
+
+from __future__ import annotations
+
+import io
+import os
+import tempfile
+import zipfile
+from collections.abc import Collection, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from .layer_arrays import Shapes
+
+GEOMETRY = "geometry"
+Columns = dict[str, NDArray[Any]]
+Tables = dict[str, Columns]
+
+
+def table(geometry: Shapes | None, **columns: Any) -> Columns:
+    """Make a table of columns (n,); ``geometry`` (n,) becomes its last column.
+
+    Raises ``ValueError`` where the columns differ in length.
+    """
+    made = {name: np.asarray(values) for name, values in columns.items()}
+    if geometry is not None:
+        made[GEOMETRY] = np.asarray(geometry, object)
+    lengths = {len(values) for values in made.values()}
+    if len(lengths) != 1:
+        raise ValueError(f"columns of different lengths: {sorted(lengths)}")
+    return made
+
+
+def join(tables: Sequence[Columns]) -> Columns:
+    """Put tables with the same columns under one another."""
+    return {name: np.concatenate([t[name] for t in tables]) for name in tables[0]}
+
+
+def save_tables(tables: Tables, path: Path) -> None:
+    """Write tables to a file, atomically: it is there whole or not at all."""
+    arrays: dict[str, NDArray[Any]] = {}
+    for name, columns in tables.items():
+        for column, values in columns.items():
+            key = f"{name}/{column}"
+            if column == GEOMETRY:
+                wkb = [b"" if w is None else w for w in shapely.to_wkb(values)]
+                arrays[key] = np.frombuffer(b"".join(wkb), np.uint8)
+                arrays[f"{key}#sizes"] = np.array([len(w) for w in wkb], np.int64)
+            else:
+                arrays[key] = values
+    buffer = io.BytesIO()
+    # as numpy.savez_compressed does, but with the fastest compression
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        for name, values in arrays.items():
+            with archive.open(f"{name}.npy", "w", force_zip64=True) as member:
+                np.lib.format.write_array(member, values, allow_pickle=False)
+    write_whole(path, buffer.getvalue())
+
+
+def load_tables(path: Path, *, only: Collection[str] | None = None) -> Tables:
+    """Read what :func:`save_tables` wrote, or some of its tables."""
+    tables: Tables = {}
+    with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
+        for key in stored.files:
+            if key.endswith("#sizes"):
+                continue
+            name, _slash, column = key.partition("/")
+            if only is not None and name not in only:
+                continue
+            values = stored[key]
+            if column == GEOMETRY:
+                values = _geometries(values, stored[f"{key}#sizes"])
+            tables.setdefault(name, {})[column] = values
+    return tables
+
+
+def _geometries(content: NDArray[Any], sizes: NDArray[Any]) -> Shapes:
+    ends = np.cumsum(sizes)
+    raw = content.tobytes()
+    wkb = [
+        raw[start:end] or None
+        for start, end in zip((ends - sizes).tolist(), ends.tolist(), strict=True)
+    ]
+    return np.asarray(shapely.from_wkb(np.array(wkb, object)), object)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file under a temporary name, sync it and rename it into place."""
+    descriptor, temporary = tempfile.mkstemp(prefix=".part-", dir=path.parent)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise

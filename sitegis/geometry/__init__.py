@@ -1,0 +1,1 @@
+"""Frames, coordinate operations, traverses and polylines: what lies where."""

@@ -1,0 +1,147 @@
+"""Lot coordinates to the grid and to WGS 84, and angles between them.
+
+Lot frame: metres on the ground, origin at the front-left lot corner, x along the front line,
+y toward the rear, right-handed. Grid: a projected CRS in metres after its unit is applied.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from ..numerics.ordering import decimals, on_lattice
+from .operations import Cell, Operation, cell_of_place, operation
+
+Array = NDArray[np.float64]
+
+
+@lru_cache(maxsize=64)
+def _known_crs(crs: str) -> CRS:
+    return CRS.from_user_input(crs)
+
+
+def to_wgs84(crs: str, cell: Cell) -> Operation:
+    """Give the operation from a projected CRS to WGS 84 longitude, latitude about a place."""
+    return operation(_known_crs(crs), _known_crs("EPSG:4326"), cell)
+
+
+@lru_cache(maxsize=1024)
+def _at_origin(crs: str, easting: float, northing: float) -> Operation:
+    return to_wgs84(crs, cell_of_place(_known_crs(crs), easting, northing))
+
+
+def rotation(angle_rad: float) -> Array:
+    """Give the matrix (2, 2) that turns a column vector counter-clockwise by an angle."""
+    cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[cosine, -sine], [sine, cosine]])
+
+
+def lot_direction(angle_rad: float | Array) -> Array:
+    """Give unit vectors (..., 2) for lot angles (...,), counter-clockwise from lot x, radians."""
+    return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
+
+
+def wrap_degrees(angle_deg: float) -> float:
+    """Bring an azimuth into [0, 360).
+
+    >>> wrap_degrees(-30.0)
+    330.0
+    """
+    wrapped = float(angle_deg % 360.0)
+    return 0.0 if wrapped == 360.0 else wrapped
+
+
+def wrap_radians(angle_rad: Array) -> Array:
+    """Bring angles or their differences into [−π, π).
+
+    >>> wrap_radians(np.array([4.0, -np.pi, np.pi])).round(3).tolist()
+    [-2.283, -3.142, -3.142]
+    """
+    return np.asarray((angle_rad + np.pi) % (2.0 * np.pi) - np.pi)
+
+
+@dataclass(frozen=True, slots=True)
+class LotFrame:
+    """The tie of the lot to the grid.
+
+    ``origin_easting_m, origin_northing_m``: grid coordinates of the front-left lot corner, in
+    metres (the CRS's own unit is ``metres_per_unit`` metres). ``x_azimuth_deg``: grid azimuth
+    of lot x. ``combined_factor``: grid distance / ground distance. ``unit_name``: the CRS's unit
+    in words, for example ``US survey foot``.
+    """
+
+    crs: str
+    origin_easting_m: float
+    origin_northing_m: float
+    x_azimuth_deg: float
+    combined_factor: float = 1.0
+    metres_per_unit: float = 1.0
+    unit_name: str = "metre"
+
+    @property
+    def _turn(self) -> Array:
+        """Matrix from lot vectors to grid vectors, without the scale."""
+        return rotation(np.radians(90.0 - self.x_azimuth_deg))
+
+    def to_grid_m(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) in metres to grid easting, northing in metres."""
+        offset = np.array([self.origin_easting_m, self.origin_northing_m])
+        return np.asarray(offset + self.combined_factor * (np.asarray(xy, float) @ self._turn.T))
+
+    def from_grid_m(self, easting_northing: Array) -> Array:
+        """Take grid coordinates (..., 2) in metres to lot coordinates in metres."""
+        offset = np.array([self.origin_easting_m, self.origin_northing_m])
+        moved = (np.asarray(easting_northing, float) - offset) / self.combined_factor
+        return np.asarray(moved @ self._turn)
+
+    def to_crs(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) to coordinates in the CRS's own unit."""
+        return self.to_grid_m(xy) / self.metres_per_unit
+
+    def from_crs(self, coordinates: Array) -> Array:
+        """Take coordinates (..., 2) in the CRS's own unit to lot coordinates in metres."""
+        return self.from_grid_m(np.asarray(coordinates, float) * self.metres_per_unit)
+
+    @property
+    def to_degrees(self) -> Operation:
+        """The operation by which longitudes and latitudes are written."""
+        unit_m = self.metres_per_unit
+        return _at_origin(self.crs, self.origin_easting_m / unit_m, self.origin_northing_m / unit_m)
+
+    @property
+    def datum(self) -> str:
+        """The name of the CRS's geodetic datum."""
+        geodetic = _known_crs(self.crs).geodetic_crs
+        return "not named" if geodetic is None or geodetic.datum is None else geodetic.datum.name
+
+    def to_lonlat(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) to WGS 84 longitude, latitude in degrees."""
+        coordinates = self.to_crs(xy)
+        longitude, latitude = self.to_degrees.transformer.transform(
+            coordinates[..., 0], coordinates[..., 1]
+        )
+        return np.stack([np.asarray(longitude), np.asarray(latitude)], axis=-1)
+
+    def written_crs(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2) to the CRS as they are written, both on the lattice."""
+        return on_lattice(self.to_crs(on_lattice(xy)))
+
+    def written_lonlat(self, xy: Array) -> Array:
+        """Take lot coordinates (..., 2), put on the lattice, to degrees of 8 decimals (1 mm)."""
+        return decimals(self.to_lonlat(on_lattice(xy)), 8)
+
+    def azimuth_deg(self, angle_rad: float) -> float:
+        """Turn a lot angle (counter-clockwise from lot x, radians) into a grid azimuth.
+
+        >>> round(LotFrame("EPSG:32616", 0.0, 0.0, 90.0).azimuth_deg(np.pi / 2), 9)
+        0.0
+        """
+        return wrap_degrees(self.x_azimuth_deg - float(np.degrees(angle_rad)))
+
+    def angle_rad(self, azimuth_deg: float) -> float:
+        """Turn a grid azimuth into a lot angle (counter-clockwise from lot x, radians)."""
+        return float(np.radians(self.x_azimuth_deg - azimuth_deg))

@@ -1,0 +1,180 @@
+"""Polylines as arrays: stations, points along, nearest points, clips, rays and normals.
+
+A line is (..., v, 2), metres; a shorter one of many repeats its last vertex. Names and meanings
+are those of shapely where it has the function; this is for lines by the thousand, and for values
+that go along with the vertices. Within ``TOLERANCE_M`` two places are one, so that no answer
+hangs on the last bit of a coordinate.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .frames import Array
+
+TOLERANCE_M = 1e-9
+_PARALLEL = 1e-9
+_LEVEL = 1e-12
+
+
+def segment_lengths(lines: Array) -> Array:
+    """Give the length (..., v − 1) of every segment of lines (..., v, 2)."""
+    steps = np.diff(lines, axis=-2)
+    return np.hypot(steps[..., 0], steps[..., 1])
+
+
+def length(lines: Array) -> Array:
+    """Give the length (...) of lines (..., v, 2)."""
+    return np.asarray(segment_lengths(lines).sum(axis=-1))
+
+
+def stations(lines: Array) -> Array:
+    """Give the distance (..., v) of each vertex of lines (..., v, 2) from the first, along them.
+
+    >>> stations(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 5.0]])).tolist()
+    [0.0, 5.0, 6.0]
+    """
+    passed = np.cumsum(segment_lengths(lines), axis=-1)
+    return np.concatenate([np.zeros((*passed.shape[:-1], 1)), passed], axis=-1)
+
+
+def closed(ring: Array) -> Array:
+    """Give a ring (n, 2) as the line (n + 1, 2) that ends where it starts."""
+    return np.concatenate([ring, ring[:1]])
+
+
+def remove_repeated_points(line: Array, tolerance_m: float = 1e-6) -> NDArray[np.bool_]:
+    """Mark the vertices (v,) of a line (v, 2) to keep: not those that repeat the one before."""
+    return np.concatenate([[True], segment_lengths(line) > tolerance_m])
+
+
+def directions(lines: Array) -> Array:
+    """Give the unit vector (..., v − 1, 2) along each segment of lines (..., v, 2).
+
+    A segment without length has none: (0, 0).
+    """
+    return np.asarray(
+        np.diff(lines, axis=-2) / np.maximum(segment_lengths(lines), _LEVEL)[..., None]
+    )
+
+
+def normals(lines: Array) -> Array:
+    """Give the unit normal (..., v − 1, 2) to the right of each segment of lines (..., v, 2).
+
+    Of a counter-clockwise ring that is outward. A segment without length has none: (0, 0).
+    """
+    along = directions(lines)
+    return np.stack([along[..., 1], -along[..., 0]], axis=-1)
+
+
+def interp(x: Array | float, xp: Array, fp: Array) -> Array:
+    """Interpolate as ``numpy.interp`` along the last axis of many tables at once.
+
+    ``xp`` and ``fp`` (..., v), ``x`` (...): one value a table, or one for all; with one table (v,)
+    any number. Past an end the end's value holds.
+    """
+    after, share = _between(x, xp)
+    start, end = _pick(fp, after - 1), _pick(fp, after)
+    return np.asarray(start + share * (end - start))
+
+
+def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
+    """Give the entry of each table after a value, and the value's share of the way to it."""
+    x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
+    after = np.clip((xp < x[..., None]).sum(axis=-1), 1, xp.shape[-1] - 1)
+    low, high = _pick(xp, after - 1), _pick(xp, after)
+    return after, np.clip((x - low) / np.maximum(high - low, TOLERANCE_M), 0.0, 1.0)
+
+
+def _pick(tables: Array, index: NDArray[np.intp]) -> Array:
+    """Give the entries at an index (...) of tables (v,) or (..., v)."""
+    if tables.ndim == 1:
+        return np.asarray(tables[index])
+    tables = np.broadcast_to(tables, (*index.shape, tables.shape[-1]))
+    return np.asarray(tables[(*np.indices(index.shape, sparse=True), index)])
+
+
+def line_interpolate_point(lines: Array, distances: Array | float) -> Array:
+    """Give the points (..., 2) of lines (..., v, 2) at distances (...) along them.
+
+    One line takes any number of distances, many lines one each. Past an end it is the end.
+    """
+    after, share = _between(distances, stations(lines))
+    ends = ((_pick(lines[..., axis], after - 1), _pick(lines[..., axis], after)) for axis in (0, 1))
+    return np.stack([start + share * (end - start) for start, end in ends], axis=-1)
+
+
+def line_locate_point(lines: Array, points: Array) -> tuple[Array, Array, NDArray[np.intp]]:
+    """Give how far points are from lines, the station of the foot, and the segment it lies on.
+
+    ``lines`` (..., v, 2) and ``points`` (..., 2) broadcast: many points of one line, or many lines
+    and one point. Of two segments that are as near the earlier one counts.
+    """
+    shape = np.broadcast_shapes(lines.shape[:-2], points.shape[:-1])
+    distance, station = np.full(shape, np.inf), np.zeros(shape)
+    segment = np.zeros(shape, np.intp)
+    passed = stations(lines)
+    for i in range(lines.shape[-2] - 1):
+        start, step = lines[..., i, :], lines[..., i + 1, :] - lines[..., i, :]
+        gap = points - start
+        squared = (step**2).sum(axis=-1)
+        share = np.clip((gap * step).sum(axis=-1) / np.where(squared > 0, squared, 1.0), 0.0, 1.0)
+        off = gap - share[..., None] * step
+        away = np.hypot(off[..., 0], off[..., 1])
+        nearer = away < distance - TOLERANCE_M if i else np.ones(shape, bool)
+        distance = np.where(nearer, away, distance)
+        station = np.where(nearer, passed[..., i] + share * np.sqrt(squared), station)
+        segment = np.where(nearer, i, segment)
+    return distance, station, segment
+
+
+def clip(
+    offset: Array, step: Array, low: Array | float, high: Array | float
+) -> tuple[Array, Array]:
+    """Clip segments to low ≤ offset + t·step ≤ high, 0 ≤ t ≤ 1: ``t`` from and to.
+
+    ``offset`` and ``step`` (...) are the segments' starts and steps along one axis; two axes
+    clip to a rectangle (Liang and Barsky 1984). From is more than to where all is outside.
+    """
+    level = np.abs(step) < _LEVEL
+    safe = np.where(level, 1.0, step)
+    one, two = (low - offset) / safe, (high - offset) / safe
+    enter = np.maximum(np.minimum(one, two), 0.0)
+    leave = np.minimum(np.maximum(one, two), 1.0)
+    outside = level & ((offset < low) | (offset > high))
+    enter = np.where(level, np.where(outside, 1.0, 0.0), enter)
+    return enter, np.where(level, np.where(outside, 0.0, 1.0), leave)
+
+
+def meet(origins: Array, directions: Array, starts: Array, ends: Array) -> tuple[Array, Array]:
+    """Give where lines through origins meet segments: signed distance and distance along those.
+
+    ``origins``, unit ``directions``, ``starts`` and ``ends`` (..., 2) broadcast; nan where a line
+    misses or runs along a segment. Behind the origin the first distance is negative.
+    """
+    step = ends - starts
+    size = np.hypot(step[..., 0], step[..., 1])
+    along = step / np.where(size > 0, size, 1.0)[..., None]
+    gap = starts - origins
+    cross = directions[..., 0] * along[..., 1] - directions[..., 1] * along[..., 0]
+    usable = np.abs(cross) > _PARALLEL
+    safe = np.where(usable, cross, 1.0)
+    at = (gap[..., 0] * directions[..., 1] - gap[..., 1] * directions[..., 0]) / safe
+    usable &= (at >= -TOLERANCE_M) & (at <= size + TOLERANCE_M)
+    reach = (gap[..., 0] * along[..., 1] - gap[..., 1] * along[..., 0]) / safe
+    return np.where(usable, reach, np.nan), np.where(usable, at, np.nan)
+
+
+def ray(origins: Array, directions: Array, line: Array) -> tuple[Array, Array]:
+    """Give where rays (m, 2) first hit a line (v, 2): distance (inf where never), station.
+
+    A ray that starts on the line hits it at once.
+    """
+    distance, station = np.full(len(origins), np.inf), np.zeros(len(origins))
+    for start, end, passed in zip(line[:-1], line[1:], stations(line), strict=False):
+        reach, at = meet(origins, directions, start, end)
+        hit = (reach >= -TOLERANCE_M) & (reach < distance)
+        distance = np.where(hit, np.maximum(reach, 0.0), distance)
+        station = np.where(hit, passed + at, station)
+    return distance, station

@@ -1,0 +1,1 @@
+"""The public face of ``import sitegis``, and its tables."""

@@ -1,0 +1,68 @@
+"""What a user is told: a catalogue of sentences by code, into which values are put by name.
+
+``messages.toml`` holds every fault (what is wrong, and the remedy) and notice (what to know, and
+whether a person must look). A code that is said in several ways has a name after a colon for
+each: ``id-twice:room``; the part before it is the stable code. Values come in as they shall be
+read: lengths already in trade units.
+"""
+
+from __future__ import annotations
+
+import functools
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any, Literal
+
+from .errors import Fault, Notice
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A sentence of the catalogue, with places for values, and its remedy if it is a fault."""
+
+    says: str
+    remedy: str = ""
+    needs_person: bool = True
+
+
+@functools.cache
+def catalogue(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
+    """Give the messages of a kind by name.
+
+    >>> catalogue("fault")["cell-empty"].remedy
+    'write the {column}.'
+    """
+    text = resources.files("sitegis.messages").joinpath("messages.toml").read_text("utf-8")
+    return {name: Message(**entry) for name, entry in tomllib.loads(text)[kind].items()}
+
+
+def fault_of(
+    name: str, file: str, row: int | None, field: str, value: str = "", /, **values: object
+) -> Fault:
+    """Make a fault by its name in the catalogue; KeyError where that or a value is missing."""
+    message = catalogue("fault")[name]
+    reason, remedy = message.says.format(**values), message.remedy.format(**values)
+    return Fault(code_of(name), file, row, field, value, reason, remedy)
+
+
+def notice_of(
+    name: str, where: str, /, *, needs_person: bool | None = None, **values: Any
+) -> Notice:
+    """Make a notice by its name in the catalogue.
+
+    That also says whether a person must look, unless it hangs on the values.
+    """
+    message = catalogue("notice")[name]
+    needed = message.needs_person if needs_person is None else needs_person
+    return Notice(code_of(name), message.says.format(**values), where, needed)
+
+
+def code_of(name: str) -> str:
+    """Give the stable code of a message.
+
+    >>> code_of("id-twice:room")
+    'id-twice'
+    """
+    return name.partition(":")[0]

@@ -1,0 +1,133 @@
+"""What stage ``dig`` adds: frozen records of pits, hit map, corridors, depths and directions.
+
+Units and frames as in :mod:`sitegis.model.results`; money in the site's currency.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..geometry.frames import Array
+from ..messages.errors import Notice
+from ..numerics.intervals import Interval
+from .results import Toward
+
+
+@dataclass(frozen=True, slots=True)
+class TapeTie:
+    """A taped distance to a pit, exit or route point from a named fixed point."""
+
+    from_name: str
+    from_x_m: float
+    from_y_m: float
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pit:
+    """A test pit: ``ring`` (4, 2) in plan, probability to expose the pipe, depth, cost.
+
+    ``p_hit`` is of this pit alone before any other is dug; ``p_hit_so_far`` after this and all
+    pits ranked before it. ``depth_m`` is the dug depth; ``depth_05_m, depth_95_m`` the depth of
+    the invert below ground there. ``depth`` holds its central intervals over all routes that
+    cross the pit. A vacuum test hole at its centre finds the pipe with ``vacuum_p_hit`` and costs
+    ``vacuum_cost``.
+    """
+
+    rank: int
+    x_m: float
+    y_m: float
+    ring: Array
+    p_hit: float
+    p_hit_so_far: float
+    depth_m: float
+    depth_05_m: float
+    depth_95_m: float
+    volume_m3: float
+    cost: float
+    surface: str
+    needs_protection: bool
+    ties: tuple[TapeTie, ...]
+    hypotheses: tuple[str, ...] = ()
+    depth: tuple[Interval, ...] = ()
+    vacuum_p_hit: float = 0.0
+    vacuum_cost: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class HitMap:
+    """P(hit) of a pit centred on each cell: ``p`` (rows, columns), row 0 at ``origin_m`` (y up)."""
+
+    origin_m: tuple[float, float]
+    cell_m: float
+    p: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Corridor:
+    """The area that a share of a hypothesis's routes never leaves: ``level`` 0.5, 0.8 or 0.95.
+
+    ``rings`` are outer rings (n, 2); ``holes[i]`` the holes of ring i. ``routes_held`` is the
+    share of the routes, by posterior weight, that lie wholly within these rings, ``taps_held``
+    that of the taps.
+    """
+
+    hypothesis: str
+    level: float
+    rings: tuple[Array, ...]
+    holes: tuple[tuple[Array, ...], ...]
+    routes_held: float
+    taps_held: float
+
+
+@dataclass(frozen=True, slots=True)
+class DepthStep:
+    """Depth along the most probable route, at a distance from the exit."""
+
+    station_m: float
+    x_m: float
+    y_m: float
+    ground_m: float
+    invert_m: float
+    depth_m: float
+    depth_05_m: float
+    depth_95_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class WayComparison:
+    """One direction the lateral may take, and the pit that best tells it from the others.
+
+    ``probability`` of the direction; ``length_m`` and ``depth_m`` (of the invert at the lot line,
+    or at the main where no lot line is crossed) are means over its routes. A pit at ``x_m, y_m``
+    exposes the pipe with ``p_if_so`` if the lateral goes this way, ``p_otherwise`` if not; the
+    ring is None where no pit tells.
+    """
+
+    toward: Toward
+    probability: float
+    length_m: float
+    depth_m: float
+    x_m: float
+    y_m: float
+    ring: Array | None
+    p_if_so: float
+    p_otherwise: float
+
+
+@dataclass(frozen=True, slots=True)
+class DigPlan:
+    """Where to dig: pits in greedy order, hit map, corridors, depth table, expected costs.
+
+    ``ways`` compares front, rear and side, the most probable first.
+    """
+
+    pits: tuple[Pit, ...]
+    hit_map: HitMap
+    corridors: tuple[Corridor, ...]
+    depths: tuple[DepthStep, ...]
+    expected_cost: float
+    expected_cost_straight: float
+    exit_ties: tuple[TapeTie, ...]
+    notices: tuple[Notice, ...] = ()
+    ways: tuple[WayComparison, ...] = ()

@@ -1,0 +1,1 @@
+"""Statistics, mixtures, intervals and the rules for ties that the stages share."""

@@ -1,0 +1,203 @@
+"""The exit as a mixture: straight on to the wall, or bent on the way where no mark shows it.
+
+Each end of the drain (:class:`~sitegis.model.results.LineEnd`) is carried to the wall straight, and
+with one bend at places spread evenly over the stretch. Bends come at one rate per metre, as in
+the stretches that marks show, with the angles of the catalogue.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
+from ..line.straights import BEND_ANGLE_SD_RAD
+from ..model.results import Drain, LineEnd
+from ..model.site import Building
+from .mixture import Poses, join_poses
+from .ordering import FINE_M, MATTERS_P, in_steps
+from .statistics import nonnegative
+
+__all__ = [
+    "back_to_wall",
+    "carry_to_wall",
+    "first_walls",
+    "outward_normals",
+    "square_habit",
+]
+
+CELL_M = 0.75
+"""Longest piece of the unseen stretch whose bends are one component."""
+SQUARE_SD_RAD, SQUARE_FLOOR = float(np.radians(7.0)), 0.5
+"""How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 7°)²). Judgement."""
+LEAST_OUTWARD = 0.17
+"""A drain that leaves flatter than 10° to the wall is none. Judgement, no source."""
+
+
+def first_walls(
+    origins: Array, angles: Array, building: Building
+) -> tuple[NDArray[np.int64], Array]:
+    """Give the first wall that rays meet, and the length to it, (m,) each; −1 and inf for none.
+
+    ``origins`` (m, 2), ``angles`` (m,) on the lot.
+    """
+    outline = polyline.closed(building.vertices)
+    lengths, _ = polyline.meet(
+        origins[:, None], lot_direction(angles)[:, None], outline[:-1], outline[1:]
+    )
+    lengths = np.where(lengths >= 0.0, lengths, np.inf)
+    # of two walls that a ray meets at their corner the earlier one
+    walls = np.argmin(in_steps(lengths, FINE_M), axis=1)
+    least = lengths[np.arange(len(walls)), walls]
+    return np.where(np.isfinite(least), walls, -1), least
+
+
+def carry_to_wall(drain: Drain, building: Building) -> Poses:
+    """Carry every end of a drain whose last point is indoors to the outside face of the wall.
+
+    Straight on with prior weight exp(−ρ L), L the length to the wall; bent by φ in a cell of
+    length Δ with ρ Δ p(φ)/2 exp(−ρ L'), L' the length along that way: a Poisson process of bends
+    of which two in one unseen stretch are left out. The weights sum to 1.
+    """
+    weights, means, covariances = _ends(drain, building)
+    walls, lengths = first_walls(means[:, :2], means[:, 2], building)
+    parts = [
+        _at_wall(
+            weights * np.exp(-BENDS_PER_M * lengths), means, covariances,
+            (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)), building,
+        )
+    ]  # fmt: skip
+    signed, shares = np.degrees(SIGNED_RAD), SIGNED_WEIGHTS
+    for end in np.flatnonzero(walls >= 0):
+        cells = max(2, int(np.ceil(lengths[end] / CELL_M - MATTERS_P)))
+        size = float(lengths[end]) / cells
+        at = np.repeat((np.arange(cells) + 0.5) * size, signed.size)
+        turn = np.tile(signed, cells)
+        mean, covariance = _bent(means[end], covariances[end], at, np.radians(turn), size)
+        met, rest = first_walls(mean[:, :2], mean[:, 2], building)
+        weight = weights[end] * BENDS_PER_M * size * np.tile(shares, cells)
+        weight = weight * np.exp(-BENDS_PER_M * (at + rest))
+        parts.append(_at_wall(weight, mean, covariance, (met, rest, turn, at), building))
+    return join_poses(parts)
+
+
+def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | None:
+    """Give where a drain whose last point lies outside passed the wall before it; None if not."""
+    weights, means, covariances = _ends(drain, building)
+    walls, lengths = first_walls(means[:, :2], means[:, 2] + np.pi, building)
+    walls = np.where(lengths <= most_m, walls, -1)
+    if not np.any(walls >= 0):
+        return None
+    none = np.zeros(walls.size)
+    return join_poses(
+        [_at_wall(weights, means, covariances, (walls, -lengths, none, none), building)]
+    )
+
+
+def _ends(drain: Drain, building: Building) -> tuple[Array, Array, Array]:
+    """Give weights, means and covariances of a drain's ends, the building's own place left out."""
+    ends = drain.ends or (LineEnd(1.0, drain_end(drain), drain.end_covariance, len(drain.bends)),)
+    return (
+        np.array([end.weight for end in ends]),
+        np.stack([end.mean for end in ends]),
+        np.stack([_own(end.covariance, building) for end in ends]),
+    )
+
+
+def drain_end(drain: Drain) -> Array:
+    """Give x, y, angle (3,) of a drain's last vertex."""
+    return np.append(drain.vertices[-1], drain.end_angle_rad)
+
+
+def _own(covariance: Array, building: Building) -> Array:
+    """Give a covariance (3, 3) without what the building's place on the lot adds."""
+    shared = np.diag([building.position_sd_m**2, building.position_sd_m**2, 0.0])
+    return nonnegative(covariance - shared)
+
+
+def _bent(
+    mean: Array, covariance: Array, at: Array, turn: Array, cell_m: float
+) -> tuple[Array, Array]:
+    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` metres past an end."""
+    along = lot_direction(np.array(mean[2]))
+    left = np.array([-along[1], along[0]])
+    bent = np.concatenate([mean[:2] + at[:, None] * along, (mean[2] + turn)[:, None]], axis=1)
+    carry = np.broadcast_to(np.eye(3), (at.size, 3, 3)).copy()
+    carry[:, :2, 2] = at[:, None] * left
+    spread = carry @ covariance @ carry.transpose(0, 2, 1)
+    spread[:, :2, :2] += cell_m**2 / 12.0 * np.outer(along, along)
+    spread[:, 2, 2] += BEND_ANGLE_SD_RAD**2
+    return bent, spread
+
+
+def _at_wall(
+    weights: Array,
+    means: Array,
+    covariances: Array,
+    ways: tuple[NDArray[np.int64], Array, Array, Array],
+    building: Building,
+) -> Poses:
+    """Carry Gaussians straight to the wall: position = end + L t, L = n·(wall − end) / n·t.
+
+    ``ways``: wall (−1: none, the row is left out), length L, bend in degrees and length before
+    it, (m,) each. The covariance by the Jacobians of end, angle and wall; the building's place,
+    which moves marks and wall alike, is put back whole.
+    """
+    met = (ways[0] >= 0) & (weights > 0)
+    weights, means, covariances = weights[met], means[met], covariances[met]
+    walls, lengths, turns_deg, before_m = (
+        ways[0][met], ways[1][met], ways[2][met], ways[3][met],
+    )  # fmt: skip
+    direction = lot_direction(means[:, 2])
+    inward = -outward_normals(building)[walls]
+    rate = np.sum(inward * direction, axis=1)
+    slide = np.eye(2) - np.einsum("mi,mj->mij", direction, inward) / rate[:, None, None]
+    left = np.column_stack([-direction[:, 1], direction[:, 0]])
+    jacobian = np.broadcast_to(np.eye(3), (len(walls), 3, 3)).copy()
+    jacobian[:, :2, :2] = slide
+    jacobian[:, :2, 2] = lengths[:, None] * np.einsum("mij,mj->mi", slide, left)
+    total = jacobian @ covariances @ jacobian.transpose(0, 2, 1)
+    wall = direction / rate[:, None] * building.outline_sd_m
+    total[:, :2, :2] += np.einsum("mi,mj->mij", wall, wall)
+    total[:, :2, :2] += building.position_sd_m**2 * np.eye(2)
+    moved = np.column_stack([means[:, :2] + lengths[:, None] * direction, means[:, 2]])
+    return Poses(
+        weights, moved, 0.5 * (total + total.transpose(0, 2, 1)), walls, turns_deg,
+        before_m + lengths,
+    )  # fmt: skip
+
+
+def outward_normals(building: Building) -> Array:
+    """Give the outward unit normal (w, 2) of every wall."""
+    return polyline.normals(polyline.closed(building.vertices))
+
+
+def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
+    """Weigh in that drains leave square to walls; gives the poses and the log of the mean habit.
+
+    Each Gaussian times floor + (1 − floor) exp(−½ (s/7°)²), s its angle off square, is two
+    Gaussians, exactly: itself, and itself given "square, to 7°".
+    """
+    normals = outward_normals(building)[poses.kinds]
+    slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])
+    slant = wrap_radians(slant)
+    possible = np.cos(slant) > LEAST_OUTWARD
+    variance = poses.covariances[:, 2, 2] + SQUARE_SD_RAD**2
+    suits = SQUARE_SD_RAD / np.sqrt(variance) * np.exp(-0.5 * slant**2 / variance)
+    gain = poses.covariances[:, :, 2] / variance[:, None]
+    square = Poses(
+        poses.weights * possible * (1.0 - SQUARE_FLOOR) * suits,
+        poses.means - gain * slant[:, None],
+        poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
+        poses.kinds, poses.turns_deg, poses.lengths_m,
+    )  # fmt: skip
+    any_way = Poses(
+        poses.weights * possible * SQUARE_FLOOR, poses.means, poses.covariances, poses.kinds,
+        poses.turns_deg, poses.lengths_m,
+    )  # fmt: skip
+    total = float(square.weights.sum() + any_way.weights.sum())
+    if total <= 0.0:
+        return poses, 0.0
+    return join_poses([any_way, square]), float(np.log(total))

@@ -1,0 +1,108 @@
+"""Mixtures of Gaussian poses (x, y, angle): joined, and merged where they say the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry.frames import Array, wrap_radians
+from .ordering import MATTERS_P, at_least, ordered
+
+__all__ = ["Poses", "join_poses", "merge_poses"]
+
+Indices = NDArray[np.int64]
+NEGLIGIBLE = 2e-4
+MOST_COMPONENTS = 60
+_MERGE_SQUARE = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Poses:
+    """Gaussians of a pose, m rows: ``weights`` (m,), ``means`` (m, 3) of x, y, angle.
+
+    ``covariances`` (m, 3, 3). ``kinds`` (m,): what may not be merged (the wall of an exit, the
+    bends before an end); ``turns_deg`` (m,) of an exit's unseen bend; ``lengths_m`` (m,) from
+    the drain's end.
+    """
+
+    weights: Array
+    means: Array
+    covariances: Array
+    kinds: Indices
+    turns_deg: Array
+    lengths_m: Array
+
+    def chosen(self, index: Indices | NDArray[np.bool_]) -> Poses:
+        """Give some of the rows, weights untouched."""
+        return Poses(
+            self.weights[index], self.means[index], self.covariances[index], self.kinds[index],
+            self.turns_deg[index], self.lengths_m[index],
+        )  # fmt: skip
+
+
+def join_poses(parts: list[Poses]) -> Poses:
+    """Join rows and bring the weights to a sum of 1."""
+    weights = np.concatenate([part.weights for part in parts])
+    return Poses(
+        weights / max(float(weights.sum()), 1e-300),
+        np.concatenate([part.means for part in parts]),
+        np.concatenate([part.covariances for part in parts]),
+        np.concatenate([part.kinds for part in parts]),
+        np.concatenate([part.turns_deg for part in parts]),
+        np.concatenate([part.lengths_m for part in parts]),
+    )
+
+
+def merge_poses(poses: Poses) -> Poses:
+    """Merge Gaussians that say the same into one of equal moments; most probable first.
+
+    Rows join the most probable one before them of the same kind with the same bend whose
+    mean lies within one sigma (Mahalanobis, both covariances). Rows below a share of 0.0002,
+    and past the sixtieth, are left out.
+    """
+    order = ordered(poses.weights, MATTERS_P, descending=True)
+    order = order[at_least(poses.weights[order], NEGLIGIBLE * float(poses.weights.max()))]
+    poses = poses.chosen(order)
+    heads: list[int] = []
+    member = np.empty(order.size, dtype=np.int64)
+    for row in range(order.size):
+        member[row] = len(heads)
+        if heads:
+            index = np.array(heads)
+            away = poses.means[row] - poses.means[index]
+            away[:, 2] = wrap_radians(away[:, 2])
+            both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
+            square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
+            same = poses.kinds[index] == poses.kinds[row]
+            same &= ~at_least(square, _MERGE_SQUARE)
+            same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
+            if same.any():
+                member[row] = int(np.argmax(same))
+                continue
+        heads.append(row)
+    return _merged(poses, np.array(heads), member)
+
+
+def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -> Poses:
+    """Match the moments of every group, put the most probable first."""
+    number = heads.size
+    weights = np.asarray(np.bincount(member, poses.weights, minlength=number), float)
+    share = poses.weights / weights[member]
+    away = poses.means - poses.means[heads][member]
+    away[:, 2] = wrap_radians(away[:, 2])
+    shift = np.zeros((number, 3))
+    np.add.at(shift, member, share[:, None] * away)
+    away = away - shift[member]
+    covariances = np.zeros((number, 3, 3))
+    second = poses.covariances + np.einsum("mi,mj->mij", away, away)
+    np.add.at(covariances, member, share[:, None, None] * second)
+    lengths = np.asarray(np.bincount(member, share * poses.lengths_m, minlength=number), float)
+    merged = Poses(
+        weights, poses.means[heads] + shift, covariances, poses.kinds[heads],
+        poses.turns_deg[heads], lengths,
+    )  # fmt: skip
+    order = ordered(weights, MATTERS_P, descending=True)[:MOST_COMPONENTS]
+    merged = merged.chosen(order)
+    return join_poses([merged])

@@ -1,0 +1,146 @@
+"""Weights, evidence, quantiles and covariances: what more than one stage works out alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from ..geometry import polyline
+from ..geometry.frames import Array
+from .ordering import FINE_M, axis_angle, in_steps
+
+# Quantiles of the standard normal distribution: 95 % lie within ± the first, below the second.
+NORMAL_95 = 1.959963984540054
+NORMAL_BELOW_95 = 1.6448536269514722
+# √ of the 95 % quantile of chi-square with 2 degrees of freedom (5.9915): 95 % of an ellipse.
+ELLIPSE_95 = 2.447746830680816
+
+
+def log_sum(values: Array) -> float:
+    """Give ln Σ exp of values (m,), −inf where there is nothing to add."""
+    return float(logsumexp(values)) if values.size else float("-inf")
+
+
+def normalized_weights(log_weights: Array) -> Array:
+    """Give weights (m,) that sum to 1; all zero where every sample is impossible."""
+    total = log_sum(log_weights)
+    if total == -np.inf:
+        return np.zeros_like(log_weights)
+    weights = np.exp(log_weights - total)
+    return np.asarray(weights / weights.sum())
+
+
+def effective_samples(weights: Array) -> float:
+    """Give how many samples of equal weight are worth weights (m,): (Σw)² / Σw² (Kish).
+
+    >>> effective_samples(np.array([2.0, 2.0, 0.0]))
+    2.0
+    """
+    return float(weights.sum() ** 2 / (weights**2).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceSum:
+    """An estimate of ln Z, its standard error, and the effective number of samples."""
+
+    log_z: float
+    log_z_se: float
+    effective_samples: float
+
+
+NOTHING = EvidenceSum(float("-inf"), 0.0, 0.0)
+
+
+def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
+    """Estimate ln Z from importance weights: ``logsumexp(log_weights) − ln(drawn)``.
+
+    ``log_weights`` (m,) of the feasible samples among ``drawn`` (the rest weigh nothing). The
+    standard error of ln Z is, by the delta method, √(1/effective − 1/drawn), which is on the
+    safe side for quasi-random points. Raises ``ValueError`` where fewer were drawn than are
+    weighed, or a weight is not a number.
+
+    >>> round(estimate_log_evidence(np.log([0.5, 0.5]), 2).log_z, 6)
+    -0.693147
+    """
+    log_weights = np.asarray(log_weights, float)
+    if drawn < log_weights.size:
+        raise ValueError(f"{log_weights.size} samples are weighed, but only {drawn} were drawn")
+    total = log_sum(log_weights)
+    if np.isnan(total) or total == np.inf:
+        raise ValueError("a log weight is not a number")
+    if total == -np.inf:
+        return NOTHING
+    effective = effective_samples(normalized_weights(log_weights))
+    variance = max(1.0 / effective - 1.0 / drawn, 0.0)
+    return EvidenceSum(float(total - np.log(drawn)), float(np.sqrt(variance)), effective)
+
+
+def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | Array) -> Array:
+    """Give, for each share (s,), the quantile of values (..., m), linear between mid-weights.
+
+    ``weights`` (..., m) need not sum to 1; equal ones give numpy's method "hazen". The answer is
+    (..., s); below the first mid-weight and above the last the end's value holds.
+
+    >>> weighted_quantiles(np.array([3.0, 1.0, 2.0]), np.ones(3), (0.5, 1.0)).tolist()
+    [2.0, 3.0]
+    """
+    values, weights = np.broadcast_arrays(values, np.asarray(weights, float))
+    values = np.where(weights > 0.0, values, np.inf)
+    order = np.argsort(values, axis=-1, kind="stable")
+    values = np.take_along_axis(values, order, axis=-1)
+    heavy = np.take_along_axis(weights, order, axis=-1)
+    last = np.max(np.where(heavy > 0.0, values, -np.inf), axis=-1, keepdims=True)
+    middle = (np.cumsum(heavy, axis=-1) - 0.5 * heavy) / heavy.sum(axis=-1, keepdims=True)
+    values = np.minimum(values, last)
+    return np.stack([polyline.interp(share, middle, values) for share in shares], axis=-1)
+
+
+def mixture_moments(weights: Array, means: Array, variances: Array) -> tuple[Array, Array]:
+    """Give mean and variance (...) of a mixture of (c,) parts with means, variances (c, ...)."""
+    share = np.asarray(weights, float) / np.sum(weights)
+    mean = np.tensordot(share, means, axes=1)
+    return mean, np.tensordot(share, variances + (means - mean) ** 2, axes=1)
+
+
+def normal_density(residual: Array, sd: Array | float = 1.0) -> Array:
+    """Give the density of N(0, sd²) at residuals."""
+    return np.asarray(np.exp(-0.5 * (residual / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
+
+
+def square_root(covariance: Array) -> Array:
+    """Give R = Rᵀ (..., n, n) with R R = covariance, for covariances that may be singular.
+
+    Symmetric, V √λ Vᵀ: the signs of eigenvectors, and where two eigenvalues are equal their
+    directions, are any, but this root is one.
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    roots = np.sqrt(np.maximum(values, 0.0))[..., None, :]
+    return np.asarray((vectors * roots) @ np.swapaxes(vectors, -1, -2))
+
+
+def nonnegative(covariance: Array, least: float = 0.0) -> Array:
+    """Give the nearest covariance (..., n, n) with no eigenvalue under ``least``."""
+    values, vectors = np.linalg.eigh(covariance)
+    kept = np.maximum(values, least)[..., None, :]
+    return np.asarray((vectors * kept) @ np.swapaxes(vectors, -1, -2))
+
+
+def ellipse(covariance: Array) -> tuple[float, float, float]:
+    """Give the standard ellipse of a (2, 2) covariance: major, minor (one sigma), angle.
+
+    The angle of the major axis is in (−π/2, π/2], counter-clockwise from x; it is 0 for a
+    circle. Multiply the axes by ``ELLIPSE_95`` for 95 %.
+    """
+    values, vectors = np.linalg.eigh(np.asarray(covariance, float))
+    major, minor = np.sqrt(np.maximum(values[::-1], 0.0))
+    if in_steps(major, FINE_M) == in_steps(minor, FINE_M):
+        return float(major), float(minor), 0.0
+    return float(major), float(minor), axis_angle(vectors[:, 1])
+
+
+def largest_sd_m(covariance: Array) -> float:
+    """Give the standard deviation of a (2, 2) covariance in its worst direction."""
+    return float(np.sqrt(max(float(np.linalg.eigvalsh(covariance)[-1]), 0.0)))

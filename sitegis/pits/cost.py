@@ -1,0 +1,131 @@
+"""What a hole costs, and where one may be dug: for what a check may save and for the dig itself.
+
+Lengths in metres; money in the site's currency.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from ..geometry.frames import Array
+from ..model.site import DigSettings, KeepOut, Site
+from ..numerics.ordering import MATTERS_M, at_least
+from ..rules.rule_set import RuleSet
+
+BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgement, no source
+FOOTING_BELOW_SLAB_M = 0.30  # underside of a footing: common practice, no source
+LAWN = "lawn"
+# Lot and right-of-way records seldom meet exactly: gaps up to twice this are closed.
+_SEAM_M = 0.05
+
+
+def pit_cost(
+    area_m2: Array,
+    depth_m: Array,
+    surface_per_m2: Array | float,
+    settings: DigSettings,
+    rules: RuleSet,
+) -> Array:
+    """Price vertical-sided pits or trenches (c,): set-up + volume × rate + area × restoration.
+
+    From the rule set's depth for a protective system on the whole volume takes the protected
+    rate. The rates are the user's or defaults (judgement, no source).
+    """
+    protected = at_least(depth_m, rules.protective_depth_m, MATTERS_M)
+    rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
+    volume_m3 = area_m2 * np.maximum(depth_m, 0.0)
+    return np.asarray(settings.setup + volume_m3 * rate + area_m2 * surface_per_m2)
+
+
+# ------------------------------------------------------------------------------- the ground
+
+
+def keep_out_shape(keep_out: KeepOut) -> BaseGeometry:
+    """Give another utility or a tree as a point, line or area in lot coordinates.
+
+    One point is a point; three or more are an area where the record says so; else a line.
+    """
+    points = np.atleast_2d(keep_out.points)
+    if len(points) == 1:
+        return shapely.Point(points[0])
+    if keep_out.is_area and len(points) >= 3:
+        return shapely.make_valid(shapely.Polygon(points))
+    return shapely.LineString(points)
+
+
+def with_edge(area: BaseGeometry) -> BaseGeometry:
+    """Give an area with its edge: what lies on it, to half a millimetre, is within."""
+    return shapely.buffer(area, 0.5 * MATTERS_M, join_style="mitre")
+
+
+def may_run_in(site: Site) -> Polygon | MultiPolygon:
+    """Unite lot, rights-of-way and easements: where a lateral may run, and a pit may stand.
+
+    Seams up to 0.1 m between the records are closed.
+    """
+    rings = [site.lot.vertices]
+    rings += [street.row for street in site.streets]
+    rings += [easement.ring for easement in site.easements]
+    parts = [Polygon(ring).buffer(_SEAM_M, join_style="mitre") for ring in rings if len(ring) >= 3]
+    return shapely.unary_union(parts).buffer(-_SEAM_M, join_style="mitre")
+
+
+def dig_area(site: Site) -> BaseGeometry:
+    """Give the area a pit must lie within (prepared for fast tests).
+
+    Where a lateral may run, without what lies nearer to the building than its setback, or to a
+    keep-out than its clearance and the tolerance zone.
+    """
+    settings = site.dig
+    closed = [shapely.buffer(Polygon(site.building.vertices), settings.building_setback_m)]
+    closed += [
+        shapely.buffer(keep_out_shape(keep_out), keep_out.clearance_m + settings.tolerance_m)
+        for keep_out in site.keep_outs
+    ]
+    # what touches the edge is within, whatever the last bit says
+    area = with_edge(shapely.difference(may_run_in(site), shapely.union_all(closed)))
+    shapely.prepare(area)
+    return area
+
+
+# ----------------------------------------------------------------------------- the surfaces
+
+
+def surface_rate(settings: DigSettings, surface: str) -> float:
+    """Give the restoration cost per m²; the dearest known one where the surface is unknown."""
+    known = settings.surface_per_m2
+    return known[surface] if surface in known else max(known.values(), default=0.0)
+
+
+def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
+    """Name the surface at points (..., 2): lawn, or a right-of-way's own outside the lot.
+
+    Judgement: the record says nothing of paths and drives on the lot.
+    """
+    x, y = points[..., 0], points[..., 1]
+    inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
+    names = np.full(points.shape[:-1], LAWN, object)
+    for street in site.streets:
+        row = with_edge(Polygon(street.row))
+        names[shapely.contains_xy(row, x, y) & ~inside] = street.surface
+    return names
+
+
+def surface_rates_at(site: Site, points: Array) -> Array:
+    """Give the restoration cost per m² at points (..., 2)."""
+    names, found = np.unique(surfaces_at(site, points).astype(str), return_inverse=True)
+    rates = np.array([surface_rate(site.dig, str(name)) for name in names])
+    return np.asarray(rates[found].reshape(points.shape[:-1]))
+
+
+def dearest_surfaces(site: Site, rings: Array) -> list[str]:
+    """Name the surface of each pit (c, 4, 2): the dearest under its corners and centre."""
+    points = np.concatenate([rings, rings.mean(axis=1, keepdims=True)], axis=1)
+    return [
+        max(names, key=lambda name: surface_rate(site.dig, name))
+        for names in surfaces_at(site, points)
+    ]

@@ -1,0 +1,316 @@
+"""The one model of a test pit: its plan, what it exposes, how deep it is dug, what it costs.
+
+Stage ``score`` proposes few pits to tell what a check saves, stage ``dig`` ranks many; both
+weigh them here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.special import ndtri
+from shapely.geometry.base import BaseGeometry
+
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.results import Routes, ScoredHypothesis
+from ..model.site import Site
+from ..numerics.ordering import (
+    FINE_M,
+    MATTERS_M,
+    at_least,
+    keys_of,
+    on_lattice,
+    ordered,
+    relative_step,
+)
+from ..numerics.statistics import weighted_quantiles
+from ..rules.rule_set import RuleSet
+from .cost import (
+    BEDDING_M,
+    FOOTING_BELOW_SLAB_M,
+    dearest_surfaces,
+    pit_cost,
+    surface_rate,
+    surface_rates_at,
+)
+
+Flags = NDArray[np.bool_]
+Integers = NDArray[np.int64]
+TOUCH_M = 1e-6  # a route that touches a pit crosses it, whatever the last bit says
+VACUUM_HOLE_M = 0.381  # 15 in across: contractors' pages; they name 12 to 15 in
+_BLOCK = 400_000  # pits times straights worked through at once
+
+
+@dataclass(frozen=True, slots=True)
+class Straights:
+    """The straights of routes that have a length: ends (s, 2), inverts at both ends (s,).
+
+    ``route`` (s,) is an index into the routes and does not decrease.
+    """
+
+    start: Array
+    end: Array
+    invert_start_m: Array
+    invert_end_m: Array
+    route: Integers
+    routes: int
+
+
+def straights_of(vertices: Array, inverts_m: Array) -> Straights:
+    """Give the straights of routes (m, v, 2) with inverts (m, v), without those of no length."""
+    real = polyline.segment_lengths(vertices) > TOUCH_M
+    return Straights(
+        vertices[:, :-1][real], vertices[:, 1:][real], inverts_m[:, :-1][real],
+        inverts_m[:, 1:][real], np.nonzero(real)[0].astype(np.int64), len(vertices),
+    )  # fmt: skip
+
+
+def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Array) -> Array:
+    """Fold the standard deviation of the mapped ground into inverts (m, v), one error a route.
+
+    Depth = mapped ground − invert then carries both uncertainties. ``strata`` (m,) in (0, 1) are
+    the quantiles of the routes' errors, spread evenly and independent of the routes.
+    """
+    return on_lattice(inverts_m - ndtri(strata)[:, None] * ground_sd_m(site, vertices), FINE_M)
+
+
+def ground_sd_m(site: Site, xy: Array) -> Array:
+    """Give the standard deviation (...,) of the mapped ground at places (..., 2), in meters."""
+    return replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(xy)
+
+
+# ---------------------------------------------------------------------------------- the plan
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Proposed pits: ``centres`` (c, 2), ``angles_rad`` (c,) of the length, ``sizes_m`` (c, 2).
+
+    Angles are from lot x; sizes are length and width.
+    """
+
+    centres: Array
+    angles_rad: Array
+    sizes_m: Array
+
+    @classmethod
+    def joined(cls, parts: list[Places]) -> Places:
+        """Join lists of proposals; none gives an empty one."""
+        empty = cls(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 2)))
+        rows = [empty, *parts]
+        return cls(
+            np.concatenate([part.centres for part in rows]),
+            np.concatenate([part.angles_rad for part in rows]),
+            np.concatenate([part.sizes_m for part in rows]),
+        )
+
+    def kept(self, keep: Flags | Integers) -> Places:
+        """Give some of the places."""
+        return Places(self.centres[keep], self.angles_rad[keep], self.sizes_m[keep])
+
+    def rings(self) -> Array:
+        """Give the corners (c, 4, 2), counter-clockwise."""
+        return rectangle_rings(self.centres, self.angles_rad, self.sizes_m)
+
+
+def rectangle_rings(centres: Array, angles_rad: Array, sizes_m: Array) -> Array:
+    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by centre, angle and size."""
+    signs = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+    local = signs[None] * sizes_m[:, None, :]
+    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
+    turned = [
+        local[..., 0] * cosine - local[..., 1] * sine,
+        local[..., 0] * sine + local[..., 1] * cosine,
+    ]
+    return np.asarray(centres[:, None, :] + np.stack(turned, axis=-1))
+
+
+def allowed(area: BaseGeometry, rings: Array) -> Flags:
+    """Tell which rings (c, 4, 2) lie within the dig area."""
+    return np.asarray(shapely.covers(area, shapely.polygons(rings)), bool)
+
+
+def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array) -> Flags:
+    """Tell which pits (c, 4, 2) stay outside the line down from the building's footing.
+
+    The line falls from the footing's underside, here taken at the wall's face and 0.30 m below
+    the slab, as flat as the rule set lays the sides of a trench in the soil planned on: judgement
+    (45° is the usual drawing rule). ``bottoms_m`` (c,) are elevations above the slab.
+    """
+    below = -FOOTING_BELOW_SLAB_M - bottoms_m
+    away = rules.footing_slope(site.dig.soil_type) * below
+    gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.polygons(rings))
+    near = at_least(site.dig.building_setback_m, away, MATTERS_M)
+    return np.asarray(near | at_least(gap, away, MATTERS_M), bool)
+
+
+# ------------------------------------------------------------------------ what a pit exposes
+
+
+@dataclass(frozen=True, slots=True)
+class Crossings:
+    """Which routes cross which pits in plan (c, m), and their invert there (c, m; nan if not)."""
+
+    crossed: Flags
+    invert_m: Array
+
+
+def rectangle_crossings(
+    straights: Straights, centres: Array, angles_rad: Array, sizes_m: Array
+) -> Crossings:
+    """Test every route against rectangles exactly: clipped in the pit's axes.
+
+    ``centres`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
+    length and width. The invert is taken halfway through the first straight inside.
+    """
+    count = max(_BLOCK // max(straights.route.size, 1), 1)
+    crossed = np.zeros((len(centres), straights.routes), bool)
+    inverts = np.full(crossed.shape, np.nan)
+    for start in range(0, len(centres) if straights.route.size else 0, count):
+        block = slice(start, start + count)
+        _cross(
+            straights, centres[block], angles_rad[block], sizes_m[block],
+            crossed[block], inverts[block],
+        )  # fmt: skip
+    return Crossings(crossed, inverts)
+
+
+def _cross(
+    straights: Straights, centres: Array, angles_rad: Array, sizes_m: Array,
+    crossed: Flags, inverts: Array,
+) -> None:  # fmt: skip
+    """Fill in which routes cross a block of rectangles, and their inverts there."""
+    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
+    offset = straights.start[None] - centres[:, None]
+    step = straights.end - straights.start
+    half = 0.5 * sizes_m[:, :, None] + TOUCH_M
+    u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
+    v, dv = offset[..., 1] * cosine - offset[..., 0] * sine, step[:, 1] * cosine - step[:, 0] * sine
+    low_u, high_u = polyline.clip(u, du, -half[:, 0], half[:, 0])
+    low_v, high_v = polyline.clip(v, dv, -half[:, 1], half[:, 1])
+    low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
+    change = straights.invert_end_m - straights.invert_start_m
+    invert = on_lattice(straights.invert_start_m + 0.5 * (low + high) * change, FINE_M)
+    # The straights of one route stand together, so the first inside is the largest −position.
+    position = np.where(low <= high, np.arange(change.size, 0, -1), 0)
+    starts = np.flatnonzero(np.diff(straights.route, prepend=-1))
+    chosen = np.maximum.reduceat(position, starts, axis=1)
+    present = straights.route[starts]
+    crossed[:, present] = chosen > 0
+    at = np.clip(change.size - chosen, 0, change.size - 1)
+    inverts[:, present] = np.where(chosen > 0, np.take_along_axis(invert, at, axis=1), np.nan)
+
+
+# -------------------------------------------------------------------------- what a pit costs
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A pit that could be dug: plan, depth, cost, and which routes it exposes (m,).
+
+    ``depth_m`` is dug; ``depth_05_m, depth_95_m`` are of the inverts that cross it.
+    """
+
+    centre: Array
+    angle_rad: float
+    size_m: tuple[float, float]
+    ring: Array
+    ground_m: float
+    depth_m: float
+    depth_05_m: float
+    depth_95_m: float
+    cost: float
+    surface: str
+    exposed: Flags
+
+
+def weigh_pits(
+    site: Site,
+    rules: RuleSet,
+    area: BaseGeometry,
+    straights: Straights,
+    weights: Array,
+    places: Places,
+) -> tuple[Candidate, ...]:
+    """Weigh the proposed pits that may be dug and that a route of any weight (m,) crosses.
+
+    A pit is dug to the 95 % quantile of the inverts' depth and ``BEDDING_M`` more, no deeper than
+    the site allows: deeper pipe stays unseen. It must lie within ``area`` (:func:`dig_area`) and
+    clear of the footing; the surface is the dearest under it.
+    """
+    places = places.kept(allowed(area, places.rings()))
+    crossings = rectangle_crossings(straights, places.centres, places.angles_rad, places.sizes_m)
+    asked = crossings.crossed & (weights > 0)
+    some = np.asarray(asked.any(axis=1), bool)
+    places, asked, rings = places.kept(some), asked[some], places.kept(some).rings()
+    if not some.any():
+        return ()
+    ground = site.ground.elevation_m(places.centres)
+    depths = on_lattice(ground[:, None] - crossings.invert_m[some], FINE_M)
+    low, high = weighted_quantiles(depths, np.where(asked, weights, 0.0), (0.05, 0.95)).T
+    # a pipe that the record has above the ground costs no digging, never less than nothing
+    dug = np.clip(high + BEDDING_M, 0.0, site.dig.max_depth_m)
+    surfaces = dearest_surfaces(site, rings)
+    rates = np.array([surface_rate(site.dig, name) for name in surfaces])
+    costs = pit_cost(places.sizes_m.prod(axis=1), dug, rates, site.dig, rules)
+    # nan, where a route does not cross, is not exposed
+    exposed = at_least(dug[:, None], depths, MATTERS_M)
+    clear = clear_of_footing(site, rules, rings, ground - dug)
+    return tuple(
+        Candidate(
+            places.centres[i], float(places.angles_rad[i]),
+            (float(places.sizes_m[i, 0]), float(places.sizes_m[i, 1])), rings[i],
+            float(ground[i]), float(dug[i]), float(low[i]), float(high[i]), float(costs[i]),
+            surfaces[i], exposed[i],
+        )
+        for i in np.flatnonzero(clear)
+    )  # fmt: skip
+
+
+def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:
+    """Sort pits by the weight (m,) they expose over their cost, the best first.
+
+    Of equal ones the frontmost goes first, then the leftmost, then the first in order.
+    """
+    if not pits:
+        return []
+    worth = [float(weights[one.exposed].sum()) / one.cost for one in pits]
+    x, y = keys_of([one.centre for one in pits])
+    return [pits[i] for i in ordered(worth, relative_step(worth), y, x, descending=True)]
+
+
+def vacuum_hits(straights: Straights, centres: Array, reach_m: float, deepest_m: Array) -> Flags:
+    """Tell which routes (c, m) vacuum test holes at ``centres`` (c, 2) find.
+
+    A hole sees a pipe whose centre line passes within ``reach_m`` across (that of the hole and
+    the pipe's own diameter) and whose invert (m) lies no lower than ``deepest_m`` (c,). It stands
+    for a square one: round holes see a little less where routes are oblique.
+    """
+    sizes = np.full((len(centres), 2), reach_m)
+    crossings = rectangle_crossings(straights, centres, np.zeros(len(centres)), sizes)
+    return np.asarray(at_least(crossings.invert_m, deepest_m[:, None], MATTERS_M), bool)
+
+
+def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Routes) -> float:
+    """Price the renovator's habit: one trench from the exit along a way's most probable route.
+
+    The trench is as wide as a pit, runs until the route leaves the lot (or meets the main) and
+    is dug to the way's mean invert + 0.15 m. Paid whether the route is right or not, so it is a
+    lower bound of what the habit costs.
+    """
+    line = routes.vertices[scored.best]
+    inside = shapely.intersection(shapely.LineString(line), shapely.Polygon(site.lot.vertices))
+    length = float(inside.length if inside.length > 0.1 else polyline.length(line))
+    count = max(2, int(np.ceil(on_lattice(length, FINE_M))) + 1)
+    at = (np.arange(count) + 0.5) * length / count
+    xy, along = polyline.line_interpolate_point(line, at), polyline.stations(routes.vertices)
+    inverts = [scored.weights @ polyline.interp(here, along, routes.inverts_m) for here in at]
+    depth = site.ground.elevation_m(xy) - np.array(inverts) + BEDDING_M
+    area = np.full(count, site.dig.pit_width_m * length / count)
+    pieces = pit_cost(area, np.maximum(depth, 0.0), surface_rates_at(site, xy), site.dig, rules)
+    return float(pieces.sum() - (count - 1) * site.dig.setup)

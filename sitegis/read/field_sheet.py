@@ -1,0 +1,198 @@
+"""One printed page to fill in by hand at the house: letter for feet, A4 for metres."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from reportlab.lib.colors import Color, black, white
+from reportlab.lib.pagesizes import A4, letter
+from reportlab.lib.units import mm
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfgen.canvas import Canvas
+
+from ..units import LengthUnit
+from . import csv_tables
+
+MARGIN = 11 * mm
+GRID_STEP = 4 * mm
+ROW = 5.8 * mm
+LINE, FINE, SHADE = Color(0.35, 0.35, 0.35), Color(0.75, 0.8, 0.85), Color(0.92, 0.94, 0.96)
+LOCATE_ROWS, TIE_ROWS = 16, 5
+# Headings as in locates.csv and ties.csv, with their share of the width: 8 where not said.
+_SHARES = {
+    "id": 5, "kind": 9, "x": 9, "y": 9, "cable_count": 9, "heading": 6, "depth_lifted": 9,
+    "lift": 6, "null_spacing": 9, "note": 14,
+}  # fmt: skip
+LOCATE_COLUMNS = tuple((name, _SHARES.get(name, 8)) for name in csv_tables.LOCATE_COLUMNS)
+TIE_COLUMNS = (("from", 8), ("to", 10), ("distance", 8), ("sd", 5))
+HEAD_FIELDS = (
+    (("Job", 3), ("Date", 1), ("Measured by", 2)),
+    (("Receiver, frequency", 2), ("Sonde", 2), ("Depth method (dial, lift, nulls)", 2)),
+    (("Wall thickness", 1), ("Yard above basement floor", 1.3), ("Drain: size, material", 1.7)),
+)
+CHECKLIST = (
+    "One-call ticket no. ______________   marks in place, photographed",
+    "Cleanout open: nobody uses water upstream until it is closed",
+    "Gas: looked with the camera for a cross-bore before clearing or cutting",
+    "Gloves, eye protection, wash after: sewage is a biohazard",
+    "Slab: asked whether post-tensioned; wet-cut only",
+    "Ducts, water, electric and telecom marked in the sketch",
+)
+FIRST = (
+    "1. Choose an inside corner as origin; x along one wall, y to its LEFT. Show it in the sketch.",
+    "2. Cable count 0 at the cleanout; never set it back.",
+    "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms.",
+    "4. At cleanout, stack, floor drain: tape from the floor to the pipe's inside bottom.",
+    "5. Five or more marks over the whole length. At two or three lift the receiver by a measured "
+    "height and read again: the reading must grow by it.",
+    "6. Yard above the basement floor; wall thickness; front and one side of the house to the lot "
+    "lines.",
+)
+KINDS = "kind: stack  cleanout  locate  bend  floor-drain  branch  wall (a jamb, a corner)"
+FOOT = (
+    "The line drawn from these marks to the sewer is inferred, not located: hand or vacuum dig to "
+    "expose it. Local code and licensed practice govern."
+)
+
+
+@dataclass(slots=True)
+class _Page:
+    """A canvas with its width, and the height at which writing goes on."""
+
+    canvas: Canvas
+    left: float
+    width: float
+    top: float
+
+    def text(
+        self, x: float, y: float, words: str, size: float = 7.5, *, bold: bool = False
+    ) -> None:
+        """Write one line."""
+        self.canvas.setFillColor(black)
+        self.canvas.setFont("Helvetica-Bold" if bold else "Helvetica", size)
+        self.canvas.drawString(x, y, words)
+
+    def box(self, x: float, y: float, width: float, height: float, *, shade: bool = False) -> None:
+        """Draw a rectangle by its lower left corner."""
+        self.canvas.setStrokeColor(LINE)
+        self.canvas.setLineWidth(0.4)
+        self.canvas.setFillColor(SHADE if shade else white)
+        self.canvas.rect(x, y, width, height, fill=1)
+
+
+def field_sheet(units: LengthUnit) -> bytes:
+    """Draw the sheet for a unit, as the bytes of a PDF; the same bytes every time."""
+    metric = units in ("m", "mm")
+    width, height = A4 if metric else letter
+    written = io.BytesIO()
+    canvas = Canvas(written, pagesize=(width, height), invariant=1)
+    canvas.setTitle("Field sheet: where a building drain runs")
+    canvas.setAuthor("sitegis")
+    page = _Page(canvas, MARGIN, width - 2 * MARGIN, height - MARGIN)
+    _head(page, metric=metric)
+    _table(page, LOCATE_COLUMNS, LOCATE_ROWS, page.left, page.width)
+    page.text(page.left, page.top - 8, f"{KINDS}    surface: slab, soil, asphalt", 6.5)
+    page.top -= 13
+    side = page.width * 0.44
+    bottom = MARGIN + 8
+    _sketch(page, page.left + side + 8, bottom, page.width - side - 8, page.top - bottom)
+    _column(page, side)
+    page.text(page.left, MARGIN - 3, FOOT, 6.5)
+    canvas.showPage()
+    canvas.save()
+    return written.getvalue()
+
+
+def _head(page: _Page, *, metric: bool) -> None:
+    """Write the title and the fields about who, when and with what."""
+    page.text(page.left, page.top - 11, "Field sheet", 15, bold=True)
+    units = "metres; depths in mm" if metric else "feet and inches; depths in inches"
+    page.text(page.left + 95, page.top - 11, f"units: {units}", 8.5)
+    page.text(
+        page.left + 265, page.top - 11, "sheet ____ of ____   (type it into locates, ties)", 8.5
+    )
+    page.top -= 18
+    height = 8.4 * mm
+    for fields in HEAD_FIELDS:
+        total = sum(share for _, share in fields)
+        x = page.left
+        for label, share in fields:
+            width = page.width * share / total
+            page.box(x, page.top - height, width, height)
+            page.text(x + 2, page.top - 7.5, label, 6)
+            x += width
+        page.top -= height
+    page.top -= 6
+
+
+def _table(
+    page: _Page, columns: Sequence[tuple[str, float]], rows: int, left: float, width: float
+) -> None:
+    """Draw an empty table with its headings."""
+    total = sum(share for _, share in columns)
+    for number in range(rows + 1):
+        x = left
+        for name, share in columns:
+            cell = width * share / total
+            page.box(x, page.top - ROW, cell, ROW, shade=number == 0)
+            if number == 0:
+                page.text(x + 1.5, page.top - ROW + 4, name, 6.2, bold=True)
+            x += cell
+        page.top -= ROW
+
+
+def _column(page: _Page, width: float) -> None:
+    """Write ties, what to measure first, and the checklist, one under the other."""
+    page.text(page.left, page.top - 8, "Ties: taped between named points (ties.csv)", 8, bold=True)
+    page.top -= 11
+    _table(page, TIE_COLUMNS, TIE_ROWS, page.left, width)
+    page.top -= 2
+    _paragraph(page, "Names: an id, building:front-left, lot:rear-right, ROOM:origin", width)
+    page.top -= 15
+    page.text(page.left, page.top, "Measure first", 8.5, bold=True)
+    page.top -= 2
+    for line in FIRST:
+        _paragraph(page, line, width)
+    page.top -= 15
+    page.text(page.left, page.top, "Before and after", 8.5, bold=True)
+    page.top -= 3
+    for line in CHECKLIST:
+        page.box(page.left, page.top - 9.5, 7, 7)
+        _paragraph(page, line, width, indent=11)
+        page.top -= 1.5
+
+
+def _paragraph(page: _Page, words: str, width: float, *, indent: float = 0.0) -> None:
+    """Write words broken to a width, downward."""
+    size = 7.2
+    for line in simpleSplit(words, "Helvetica", size, width - indent):
+        page.top -= size + 1.5
+        page.text(page.left + indent, page.top, line, size)
+
+
+def _sketch(page: _Page, left: float, bottom: float, width: float, height: float) -> None:
+    """Draw the squares for a sketch, with a place for the north arrow and the scale."""
+    label = 11.0
+    page.text(left, bottom + height - 8, "Sketch: rooms, origins and x arrows, marks, cleanout", 8,
+              bold=True)  # fmt: skip
+    high = height - label - 4
+    canvas = page.canvas
+    canvas.setStrokeColor(FINE)
+    canvas.setLineWidth(0.3)
+    columns, rows = int(width / GRID_STEP), int(high / GRID_STEP)
+    for i in range(columns + 1):
+        canvas.line(left + i * GRID_STEP, bottom, left + i * GRID_STEP, bottom + rows * GRID_STEP)
+    for j in range(rows + 1):
+        canvas.line(
+            left, bottom + j * GRID_STEP, left + columns * GRID_STEP, bottom + j * GRID_STEP
+        )
+    page.box(left + 4, bottom + 4, 188, 14)
+    page.text(
+        left + 8,
+        bottom + 8.5,
+        "one square = __________    street is at the ________ of the sheet",
+        6,
+    )
+    page.text(left + columns * GRID_STEP - 30, bottom + rows * GRID_STEP - 12, "N (   )", 9)

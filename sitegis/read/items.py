@@ -1,0 +1,206 @@
+"""Evidence, planned fixtures, keep-outs, easements and the settings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from ..evidence import KINDS, CleanoutOutside, OutdoorLocate
+from ..geometry.frames import LotFrame
+from ..model.site import (
+    DigSettings,
+    Easement,
+    Evidence,
+    KeepOut,
+    Locate,
+    Main,
+    PlannedFixture,
+)
+from ..rules.rule_set import RuleSet
+from .context import Reading, ring_of
+from .faults import guess
+from .rings import clean_ring, is_simple
+from .schema import EasementTable, KeepOutTable, SiteFile
+
+# Judgement, no source: the time grows with all points of all no-dig areas together.
+MOST_NO_DIG_VERTICES = 5000
+
+
+def make_evidence(
+    reading: Reading, mains: tuple[Main, ...], locates: tuple[Locate, ...]
+) -> tuple[Evidence, ...]:
+    """Make the evidence as written, then what outdoor rows of ``locates.csv`` are evidence of."""
+    made: list[Evidence] = []
+    for number, item in enumerate(reading.file.evidence, start=1):
+        key = f"evidence[{number}]"
+        if _names_known(reading, item, key, mains) and _is_usable(reading, item, key, mains):
+            made.append(item)
+    for locate in locates:
+        if locate.room == "lot" and locate.kind in ("locate", "bend", "branch"):
+            made.append(OutdoorLocate(locate.x_m, locate.y_m, locate.depth_m, point=locate.id))
+        elif locate.room == "lot" and locate.kind == "cleanout":
+            made.append(CleanoutOutside(locate.x_m, locate.y_m))
+    return tuple(made)
+
+
+def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ...]) -> bool:
+    """Fault an item that names a main or a manhole which is not there."""
+    broken, report = reading.report.broken_names, reading.report
+    main_id, manhole_id = getattr(item, "main", None), getattr(item, "manhole", None)
+    by_id = {main.id: main for main in mains}
+    if main_id is not None and main_id not in by_id:
+        if main_id not in broken:
+            report.site("main-unknown", f"{key}.main", main_id, known=guess(main_id, by_id))
+        return False
+    if manhole_id is None:
+        return True
+    among = [by_id[main_id]] if main_id is not None else list(mains)
+    known = [manhole.id for main in among for manhole in main.manholes]
+    if manhole_id in known:
+        return True
+    if manhole_id not in broken and "*manholes" not in broken:
+        where = f"main {main_id}" if main_id is not None else "any main"
+        report.site(
+            "manhole-unknown:any",
+            f"{key}.manhole",
+            manhole_id,
+            where=where,
+            known=guess(manhole_id, known),
+        )
+    return False
+
+
+def _is_usable(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ...]) -> bool:
+    """Hold an item against the mains as its kind does; False with a fault gathered."""
+    slips = list(KINDS[item.kind].check(item, mains))
+    for slip in slips:
+        where = f"{key}.{slip.key}"
+        if slip.kind == "fault":
+            reading.report.site(slip.name, where, slip.value, **slip.values)
+        else:
+            reading.report.note(slip.name, where, **slip.values)
+    return all(slip.kind == "notice" for slip in slips)
+
+
+def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture, ...]:
+    """Make the planned fixtures; one in an unknown room is a fault."""
+    made = []
+    for number, table in enumerate(reading.file.fixture, start=1):
+        if table.room not in room_ids:
+            if table.room not in reading.report.broken_names:
+                reading.report.site(
+                    "room-unknown",
+                    f"fixture[{number}].room",
+                    table.room,
+                    known=guess(table.room, sorted(room_ids)),
+                )
+            continue
+        made.append(PlannedFixture(table.id, table.name or table.id, table.kind, table.room,
+                                   table.x, table.y, table.vent_distance))  # fmt: skip
+    _twice(reading, "fixture", [table.id for table in reading.file.fixture])
+    return tuple(made)
+
+
+def _twice(reading: Reading, table: str, ids: list[str]) -> None:
+    """Fault ids that are used twice in a list of tables."""
+    for number, name in enumerate(ids, start=1):
+        if name in ids[: number - 1]:
+            reading.report.site("id-twice", f"{table}[{number}].id", name)
+
+
+def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
+    """Make the keep-outs; a closed list of points is an area."""
+    made = []
+    for number, table in enumerate(reading.file.keep_out, start=1):
+        keep_out = _keep_out(reading, table, f"keep_out[{number}]", frame)
+        if keep_out is not None:
+            made.append(keep_out)
+    vertices = sum(len(keep_out.points) for keep_out in made)
+    if vertices > MOST_NO_DIG_VERTICES:
+        reading.report.site(
+            "too-many-vertices", "keep_out", None, many=vertices, most=MOST_NO_DIG_VERTICES
+        )  # fmt: skip
+    _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
+    return tuple(made)
+
+
+def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) -> KeepOut | None:
+    """Make one keep-out from points or a layer.
+
+    Its clearance is 0 unless given: stage ``dig`` adds the tolerance zone.
+    """
+    if (table.points is None) == (table.layer is None):
+        reading.report.site("keep-out-source", key, None)
+        return None
+    if table.points is not None:
+        points = np.array(table.points, float)
+        is_area = len(points) > 3 and bool(np.allclose(points[0], points[-1]))
+        if is_area:
+            points = points[:-1]
+    else:
+        shape = reading.lot_shape(
+            frame, table, key, wanted="any", identifier=table.feature or table.id
+        )
+        shape = None if shape is None else reading.simplified(shape, key)
+        if shape is None:
+            return None
+        is_area = shapely.get_dimensions(shape) == 2
+        points = ring_of(shape) if is_area else shapely.get_coordinates(shape)
+    if is_area and not is_simple(points):
+        reading.report.site("area-not-simple:crossing", key, None)
+        return None
+    return KeepOut(table.id, table.kind, points, table.clearance or 0.0, table.note, is_area)
+
+
+def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:
+    """Make the easements."""
+    made = []
+    for number, table in enumerate(reading.file.easement, start=1):
+        easement = _easement(reading, table, f"easement[{number}]", frame)
+        if easement is not None:
+            made.append(easement)
+    _twice(reading, "easement", [table.id for table in reading.file.easement])
+    return tuple(made)
+
+
+def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame) -> Easement | None:
+    """Make one easement from points or a layer."""
+    if (table.points is None) == (table.layer is None):
+        reading.report.site("easement-source", key, None)
+        return None
+    if table.points is not None:
+        ring = np.array(table.points, float)
+    else:
+        shape = reading.lot_shape(
+            frame, table, key, wanted="area", identifier=table.feature or table.id
+        )
+        shape = None if shape is None else reading.simplified(shape, key)
+        if shape is None:
+            return None
+        ring = ring_of(shape)
+    ring = clean_ring(ring, tolerance_m=1e-6)
+    if not is_simple(ring):
+        reading.report.site("area-not-simple", key, None)
+        return None
+    return Easement(table.id, ring)
+
+
+# ----------------------------------------------------------------------------------- settings
+
+
+def make_dig(file: SiteFile, rules: RuleSet) -> DigSettings:
+    """Override the default dig settings by ``[dig]`` and ``[cost]``; zone by the rules."""
+    base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m)
+    names = {
+        "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
+        "tolerance": "tolerance_m", "building_setback": "building_setback_m",
+        "max_depth": "max_depth_m", "soil": "soil_type", "setup": "setup", "per_m3": "per_m3",
+        "per_m3_protected": "per_m3_protected", "vacuum_hole": "vacuum_hole",
+        "currency": "currency",
+    }  # fmt: skip
+    given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface"})}
+    changes = {names[name]: value for name, value in given.items() if value is not None}
+    surface = {**base.surface_per_m2, **file.cost.surface}
+    return replace(base, **changes, surface_per_m2=surface)

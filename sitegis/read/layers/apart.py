@@ -1,0 +1,57 @@
+"""Large layers are read by a process of their own, which a limit may end without harm to this one.
+
+It answers in JSON, so that nothing of a file that might have taken it over is run here.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from ...messages.errors import Fault
+from ..faults import Report
+
+# Judgement, no source: more than a layer of 2 GB in a usual format needs.
+MOST_MEMORY_BYTES = 2 * 2**30
+MOST_CPU_S, MOST_WAIT_S = 60, 600
+MOST_ANSWER_BYTES = 200_000_000
+CHILD = "sitegis.read.layers.child"
+
+
+def read_apart(
+    folder: Path, question: dict[str, str | None], report: Report
+) -> dict[str, Any] | None:
+    """Give what the other process read: ``crs`` (WKT) and ``features`` (WKB as hex, attributes).
+
+    ``question`` has the keys ``layer``, ``layer_name``, ``id_field``, ``key``, ``wanted`` and
+    ``identifier``. Faults that were found are gathered, that of its death among them: None then.
+    """
+    asked = json.dumps({**question, "folder": str(folder.resolve())})
+    paths = os.pathsep.join(entry for entry in sys.path if Path(entry).is_absolute())
+    with subprocess.Popen(
+        [sys.executable, "-P", "-m", CHILD, asked],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"},
+    ) as child:  # fmt: skip
+        assert child.stdout is not None
+        raw = child.stdout.read(MOST_ANSWER_BYTES + 1)
+        if len(raw) > MOST_ANSWER_BYTES:
+            child.kill()
+    if child.returncode != 0:
+        report.site(
+            "layer-too-heavy",
+            f"{question['key']}.layer",
+            question["layer"],
+            most_cpu_s=MOST_CPU_S,
+            most_memory_bytes=MOST_MEMORY_BYTES / 2**30,
+        )
+        return None
+    answer: dict[str, Any] = json.loads(raw)
+    for found in answer["faults"]:
+        fault = Fault(**found)
+        report.at_key(fault, fault.field, fault.value or None)
+    return answer

@@ -1,0 +1,104 @@
+"""GIS layer files: paths that stay inside the site folder, three drivers, ordinary files only."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from ..faults import Report, guess
+from ..text_files import is_inside
+from .geojson import is_plain_geojson
+from .geopackage import is_sound_geopackage
+
+DRIVERS = {
+    ".gpkg": "GPKG",
+    ".geojson": "GeoJSON",
+    ".json": "GeoJSON",
+    ".shp": "ESRI Shapefile",
+}
+MOST_LAYER_BYTES = 2_000_000_000
+
+
+def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | None:
+    """Give a layer's path, or None with the fault why it is refused."""
+    posix, windows = PurePosixPath(written), PureWindowsPath(written)
+    refused = ""
+    if "://" in written or written.lower().startswith(("http:", "https:", "ftp:", "file:")):
+        refused = "This is a web address."
+    elif "/vsi" in f"/{written.lower()}" or not written.isprintable():
+        refused = "This is not a plain file name."
+    elif posix.is_absolute() or windows.is_absolute() or windows.drive or written.startswith("\\"):
+        refused = "The path is absolute."
+    elif ".." in posix.parts or ".." in windows.parts:
+        refused = "The path leads up and out with '..'."
+    path = folder / written
+    try:
+        if not refused and not is_inside(path, folder):
+            refused = "The path leads through a link out of the site folder."
+        if refused:
+            report.site("path-outside:layer", key, written, refused=refused)
+            return None
+        if not path.exists():
+            near = [p.relative_to(folder).as_posix() for p in sorted(folder.glob("layers/*"))]
+            report.site("layer-missing", key, written, known=guess(written, near))
+            return None
+        return _checked_file(path, folder, written, key, report)
+    except (OSError, RuntimeError, ValueError) as error:
+        # RuntimeError: pathlib's word for a loop of links
+        report.site("layer-unreadable:path", key, written, error=error)
+        return None
+
+
+def _checked_file(path: Path, folder: Path, written: str, key: str, report: Report) -> Path | None:
+    """Check kind and size of a layer file, and that what lies beside it is ordinary and inside."""
+    status = path.stat()
+    if not stat.S_ISREG(status.st_mode):
+        report.site("not-a-file:layer", key, written)
+        return None
+    if path.suffix.lower() not in DRIVERS:
+        report.site("layer-kind", key, written)
+        return None
+    if status.st_size > MOST_LAYER_BYTES:
+        report.site("file-too-big:layer", key, written)
+        return None
+    if status.st_size == 0:
+        report.site("file-empty:layer", key, written)
+        return None
+    return path if _is_well_accompanied(path, folder, written, key, report) else None
+
+
+def files_of(path: Path) -> list[Path]:
+    """Give the files that GDAL may open with a layer: of its name, with whatever ending."""
+    stem = f"{path.stem}.".casefold()
+    with os.scandir(path.parent) as entries:
+        found = [Path(e.path) for e in entries if e.name.casefold().startswith(stem)]
+    # a folder of such a name is opened by nobody
+    return sorted(p for p in found if not p.is_dir())
+
+
+def is_harmless(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
+    """Refuse a layer whose files are no ordinary ones inside the folder, or whose content is odd.
+
+    That is a GeoJSON with a link, a GeoPackage that is damaged or computes its layers.
+    """
+    if not _is_well_accompanied(path, folder, written, key, report):
+        return False
+    driver = DRIVERS[path.suffix.lower()]
+    if driver == "GeoJSON":
+        return is_plain_geojson(path, written, key, report)
+    return driver != "GPKG" or is_sound_geopackage(path, written, key, report)
+
+
+def _is_well_accompanied(
+    path: Path, folder: Path, written: str, key: str, report: Report
+) -> bool:  # fmt: skip
+    """Refuse a layer beside which a pipe, a device or a link out of the folder has its name."""
+    files = files_of(path)
+    if not all(is_inside(file, folder) for file in files):
+        report.site("path-outside:beside-layer", key, written)
+        return False
+    odd = [file.name for file in files if file.exists() and not file.is_file()]
+    if odd:
+        report.site("not-a-file:beside-layer", key, written, odd=odd[0][:60])
+    return not odd

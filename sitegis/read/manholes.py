@@ -1,0 +1,115 @@
+"""The manholes of a main and the known taps, by their station with the flow."""
+
+from __future__ import annotations
+
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from ..geometry.frames import LotFrame
+from ..model.site import Manhole, Street
+from .context import Reading
+from .faults import guess
+from .inverts import Spot, above_slab
+from .schema import MainTable
+
+OFF_LINE_M = 3.0
+
+
+def place_manholes(
+    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, frame: LotFrame,
+    street: Street,
+) -> tuple[Spot, ...]:  # fmt: skip
+    """Give the manholes with stations on the full line, upstream first."""
+    spots = [*_taped_manholes(reading, table, key, line, street)]
+    if table.manholes_layer is not None:
+        spots.extend(_layer_manholes(reading, table, key, line, frame))
+    seen: set[str] = set()
+    for spot in spots:
+        if spot.id in seen:
+            reading.report.site("id-twice:manhole", f"{key}.manholes", spot.id)
+        seen.add(spot.id)
+    return tuple(sorted(spots, key=lambda spot: spot.station_m))
+
+
+def _taped_manholes(
+    reading: Reading, table: MainTable, key: str, line: BaseGeometry, street: Street
+) -> list[Spot]:
+    """Station manholes given by their offset along from the foot of the front-left corner."""
+    foot_m = float(line.project(shapely.Point(0.0, 0.0)))
+    axis = 0 if street.side in ("front", "rear") else 1
+    before = line.interpolate(max(foot_m - 1.0, 0.0))
+    after = line.interpolate(min(foot_m + 1.0, line.length))
+    step = (after.x - before.x, after.y - before.y)[axis]
+    sign = 1.0 if step >= 0 else -1.0
+    spots = []
+    for number, manhole in enumerate(table.manholes, start=1):
+        station_m = foot_m + sign * manhole.offset_along
+        place = f"{key}.manholes[{number}]"
+        if not -OFF_LINE_M <= station_m <= line.length + OFF_LINE_M:
+            reading.report.site("manhole-off-main", f"{place}.offset_along", manhole.id)
+            continue
+        invert_m = above_slab(reading, manhole.invert, f"{place}.invert")
+        rim_m = above_slab(reading, manhole.rim, f"{place}.rim")
+        spots.append(Spot(manhole.id, min(max(station_m, 0.0), line.length), invert_m, rim_m))
+    return spots
+
+
+def _layer_manholes(
+    reading: Reading, table: MainTable, key: str, line: BaseGeometry, frame: LotFrame
+) -> list[Spot]:
+    """Station the manholes of a layer that belong to this main."""
+    reference = table.manholes_layer
+    assert reference is not None
+    place = f"{key}.manholes_layer"
+    features = reading.layers.features(reference, place, wanted="point")
+    spots = []
+    for field in (reference.id_field, reference.main_field):
+        if features and field is not None and field not in features[0].attributes:
+            reading.report.site(
+                "id-field-missing:several-features",
+                place,
+                field,
+                known=guess(field, features[0].attributes),
+            )
+            return []
+    for feature in features:
+        owner = feature.attributes.get(reference.main_field) if reference.main_field else None
+        if reference.main_field and str(owner).strip() not in (table.id, table.feature):
+            continue
+        shape = reading.in_grid(feature.shape, feature.crs, place)
+        if shape is None:
+            continue
+        point = shapely.Point(frame.from_grid_m(shapely.get_coordinates(shape)[0]))
+        name = str(feature.attributes[reference.id_field]).strip()
+        if line.distance(point) > OFF_LINE_M:
+            if reference.main_field:
+                reading.report.note(
+                    "manhole-off-main",
+                    place,
+                    name=name,
+                    distance=reading.report.say(line.distance(point)),
+                    id=table.id,
+                )
+            continue
+        spots.append(Spot(name, float(line.project(point)), None))
+    return spots
+
+
+def make_taps(
+    reading: Reading, table: MainTable, key: str, manholes: tuple[Manhole, ...], length_m: float
+) -> tuple[float, ...]:
+    """Station the known taps: distance from a manhole, positive with the flow."""
+    stations = []
+    by_id = {manhole.id: manhole for manhole in manholes}
+    for number, tap in enumerate(table.taps, start=1):
+        place = f"{key}.taps[{number}]"
+        manhole = by_id.get(tap.manhole)
+        if manhole is None:
+            reading.report.site(
+                "manhole-unknown", f"{place}.manhole", tap.manhole, known=guess(tap.manhole, by_id)
+            )
+        elif not 0.0 <= manhole.station_m + tap.distance <= length_m:
+            reading.report.site("tap-off-main", f"{place}.distance", None)
+        else:
+            stations.append(manhole.station_m + tap.distance)
+    return tuple(sorted(stations))

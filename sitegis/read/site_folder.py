@@ -1,0 +1,191 @@
+"""Read one site folder into a survey: every fault gathered first, then raised once."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import asdict, replace
+from pathlib import Path
+
+from ..geometry.frames import LotFrame
+from ..messages.catalog import fault_of
+from ..messages.errors import BadInput
+from ..model.site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie
+from ..model.survey import Survey
+from ..rules.rule_set import RuleSet, load_rules
+from .building import make_building, make_rooms, make_wall_contacts
+from .consistency import (
+    check_counts,
+    check_depths,
+    check_fixtures,
+    check_places,
+    check_rooms,
+    check_rooms_tied,
+    check_ties,
+    check_walls,
+)
+from .context import Reading
+from .csv_tables import read_locates, read_ties
+from .faults import Report, shorten
+from .file_names import SITE_FILE
+from .items import (
+    make_dig,
+    make_easements,
+    make_evidence,
+    make_fixtures,
+    make_keep_outs,
+)
+from .layers.features import Layers
+from .lot import make_lot
+from .mains import make_mains
+from .place_on_earth import choose_crs
+from .schema import SiteFile
+from .site_toml import Raw, units_of, validate
+from .sources import open_source
+from .streets import house_level, make_ground, make_streets
+
+HEAD_ABOVE_INVERT_M = 0.025
+DRAIN_DIAMETER_M = 0.1016
+
+
+def read_site(path: Path) -> Survey:
+    """Read a site folder (``site.toml``, ``locates.csv``, optional ``ties.csv`` and layers).
+
+    ``fieldbook.xlsx`` may stand in place of the three files.
+
+    Lengths become metres, layers lot coordinates; defaults are assumed where the folder is
+    silent and named in ``site.notices``. Raises ``BadInput`` with every fault that was found,
+    in file and row order: a fault in one part does not hide those of another.
+    """
+    folder = Path(path)
+    report = Report()
+    if not os.path.isdir(folder):  # unlike Path.is_dir, no error for a name too long
+        name = shorten(folder.name or str(folder))
+        if os.path.isfile(folder):
+            raise BadInput((
+                fault_of("not-a-folder", name, None, "folder", ""),
+            ))  # fmt: skip
+        raise BadInput((
+            fault_of("folder-missing", name, None, "folder", ""),
+        ))  # fmt: skip
+    source = open_source(folder, report)
+    raw = source.raw
+    units, depth_units = units_of(source.units_from, report)
+    file = None if raw is None else validate(raw, report, units, depth_units)
+    noise = Noise() if file is None else file.noise
+    locates = read_locates(source.locates, report, units, depth_units)
+    ties = read_ties(source.ties, report, units, noise)
+    room_ids = _room_ids(raw or {})
+    if raw is not None:
+        check_rooms(locates, room_ids, report)
+        check_ties(ties, locates, room_ids, report)
+    site = None
+    rules = None
+    if file is not None:
+        rules = load_rules(file.site.rule_set)
+        site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
+    report.raise_faults()
+    if site is None or rules is None:
+        raise BadInput((
+            fault_of("site-unusable", SITE_FILE, None, "file", ""),
+        ))  # fmt: skip
+    return Survey(site, rules, whereabouts=report.where)
+
+
+def _room_ids(raw: Raw) -> list[str]:
+    """Give the room ids as they stand in the raw file."""
+    rooms = raw.get("room")
+    tables = [room for room in rooms if isinstance(room, dict)] if isinstance(rooms, list) else []
+    return [str(room["id"]).strip() for room in tables if isinstance(room.get("id"), str | int)]
+
+
+def _make_site(
+    file: SiteFile, layers: Layers, locates: tuple[Locate, ...], ties: tuple[Tie, ...], *,
+    noise: Noise, rules: RuleSet,
+) -> Site | None:  # fmt: skip
+    """Make the records in the order in which they rest on each other."""
+    report = layers.report
+    _check_site_table(file, report)
+    crs = choose_crs(file, layers, report)
+    if crs is None:
+        return None
+    reading = Reading(file, layers, crs, report)
+    made = make_lot(reading)
+    if made is None:
+        return None
+    lot, frame = made
+    building = make_building(reading, lot, frame)
+    if building is None:
+        return None
+    return _fill(reading, lot, frame, building, locates=locates, ties=ties, noise=noise,
+                 rules=rules)  # fmt: skip
+
+
+def _fill(
+    reading: Reading, lot: Lot, frame: LotFrame, building: Building, *,
+    locates: tuple[Locate, ...], ties: tuple[Tie, ...], noise: Noise, rules: RuleSet,
+) -> Site:  # fmt: skip
+    """Make what stands on the lot and around it, run the cross checks, and put it together."""
+    file, report = reading.file, reading.report
+    rooms = make_rooms(reading, building)
+    contacts = make_wall_contacts(reading, building)
+    level = house_level(reading)
+    streets = make_streets(reading, lot, frame, level)
+    ground = make_ground(reading, building, level, streets, lot)
+    mains = make_mains(reading, lot, frame, streets, building)
+    if not mains and not file.main:
+        report.note("no-main", "main")
+    evidence = make_evidence(reading, mains, locates)
+    dig = make_dig(file, rules)
+    fixtures = make_fixtures(reading, {room.id for room in rooms})
+    keep_outs = make_keep_outs(reading, frame)
+    easements = make_easements(reading, frame)
+    check_walls(contacts, locates, building, report)
+    check_places(locates, rooms, building, report)
+    check_fixtures(fixtures, rooms, building, report)
+    if report.units_known:
+        check_depths(locates, rooms, noise, report)
+    locates = check_counts(locates, rooms, noise, report)
+    check_rooms_tied(rooms, locates, ties, contacts, report)
+    table = file.site
+    return Site(
+        name=table.name, units=table.units, depth_units=table.depth_units or table.units,
+        rule_set=table.rule_set, frame=frame, lot=lot, building=building, rooms=rooms,
+        locates=locates, ties=ties, wall_contacts=contacts, streets=streets, mains=mains,
+        evidence=evidence, fixtures=fixtures, keep_outs=keep_outs, easements=easements,
+        ground=ground, noise=noise, priors=file.prior, dig=dig,
+        notices=report.placed_notices(), seed=table.seed,
+        year_built=table.year_built,
+        head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
+        drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
+        drain_diameter_known=table.drain_diameter is not None,
+        slab_elevation_m=table.slab_elevation, surveyed_by=table.surveyed_by,
+        surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
+        receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
+        vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
+        paper=table.paper, record=_record(file),
+    )  # fmt: skip
+
+
+def _record(file: SiteFile) -> RecordTexts:
+    """Give the texts of the record; a lot from a layer has its parcel id there."""
+    parcel = file.record.parcel or (file.lot.id if file.lot.layer is not None else None) or ""
+    return replace(file.record, parcel=parcel)
+
+
+def _or(value: float | None, default: float) -> float:
+    return default if value is None else value
+
+
+def _check_site_table(file: SiteFile, report: Report) -> None:
+    """Fault pipe sizes that only a slip of the unit explains."""
+    table = file.site
+    bounds = (
+        ("head_above_invert", table.head_above_invert, 0.0, 0.2),
+        ("drain_diameter", table.drain_diameter, 0.03, 0.4),
+    )
+    for name, value, low, high in bounds:
+        if value is not None and not low <= value <= high:
+            report.site("size-absurd", f"site.{name}", None, size=report.say(value))
+    weights = [w for w in asdict(file.prior).values() if w is not None]
+    if weights and len(weights) == 6 and sum(weights) <= 0.0:
+        report.site("prior-zero", "prior", None)

@@ -1,0 +1,1 @@
+"""The field book: ``fieldbook.xlsx`` written blank, and read as plain tables."""

@@ -1,0 +1,1 @@
+"""Rule sets: one TOML file each, and how they are read."""

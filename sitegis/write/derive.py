@@ -1,0 +1,54 @@
+"""What the outputs tell beyond the survey's own blocks, worked out once for all of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..dig.excavation import excavations
+from ..dig.tie_in import profile_check, tie_ins
+from ..model.derived import Derived, Feature
+from ..model.handover import hand_over
+from ..model.survey import Survey
+from ..score.compare import compare_mains
+from ..score.intervals import exit_spread, tap_spreads
+from .as_written import as_written
+from .features import list_features
+from .text import likely_and_not
+
+
+def find(survey: Survey) -> Survey:
+    """Fill the block ``derived`` of a survey whose other blocks are; one that has it stays.
+
+    Its probabilities become those that are written (:func:`as_written`).
+    """
+    if survey.found is not None:
+        return survey
+    survey = as_written(hand_over(survey))
+    taps = tap_spreads(survey)
+    dug, joined = excavations(survey), tie_ins(survey, taps)
+    found = Derived(
+        compare_mains(survey), exit_spread(survey), taps, profile_check(survey),
+        joined, dug, list_features(survey, dug, joined),
+    )  # fmt: skip
+    return replace(survey, found=found)
+
+
+def survey_features(survey: Survey) -> tuple[Feature, ...]:
+    """Give all features of a survey whose blocks are filled, layer by layer."""
+    if survey.found is not None:
+        return survey.found.features
+    return list_features(survey, excavations(survey), tie_ins(survey))
+
+
+def drawn_features(survey: Survey) -> tuple[tuple[Feature, bool], ...]:
+    """List what a drawing shows, each with whether it is hidden at first.
+
+    Of the corridors that is the 95 % one; hidden is what belongs to a way too unlikely to be
+    named in the answer.
+    """
+    unlikely = {scored.hypothesis.id for scored in likely_and_not(survey)[1]}
+    return tuple(
+        (feature, feature.properties.get("hypothesis") in unlikely)
+        for feature in survey_features(survey)
+        if feature.layer != "corridor" or feature.properties.get("level") == 0.95
+    )

@@ -1,0 +1,98 @@
+"""``lateral.geojson``: RFC 7946, WGS 84, right-hand rings, 8 decimals (about 1 mm)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import shapely
+
+from ...geometry.frames import Array, LotFrame
+from ...model.derived import Feature, Value
+from ...model.survey import Survey
+from ..derive import survey_features
+from ..features import AGREED_LAYERS
+from ..numbers import finite, json_bytes
+
+DEGREE_STEP = 1e-8
+
+
+def geojson_bytes(survey: Survey) -> bytes:
+    """Write the features of the agreed layers as one RFC 7946 FeatureCollection."""
+    agreed = [feature for feature in survey_features(survey) if feature.layer in AGREED_LAYERS]
+    return json_bytes(feature_collection(agreed, survey.site.frame), indent=None)
+
+
+def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str, Any]:
+    """Turn features in lot coordinates into a FeatureCollection with a bounding box."""
+    written = []
+    bounds: list[Array] = []
+    for feature in features:
+        geometry = to_wgs84(feature.geometry, frame)
+        # what is smaller than a millimetre vanishes on the grid of eight decimals
+        if geometry.is_empty:
+            continue
+        bounds.append(shapely.bounds(geometry))
+        written.append(
+            {
+                "type": "Feature",
+                "geometry": geometry_object(geometry),
+                "properties": {
+                    "layer": feature.layer,
+                    "evidence_class": feature.evidence_class,
+                    **{key: _plain(value) for key, value in feature.properties.items()},
+                },
+            }
+        )
+    collection: dict[str, Any] = {"type": "FeatureCollection", "features": written}
+    if bounds:
+        corners = np.array(bounds)
+        box = (*corners[:, :2].min(axis=0), *corners[:, 2:].max(axis=0))
+        collection["bbox"] = [round(float(value), 8) for value in box]
+    return collection
+
+
+def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
+    """Take a lot geometry to longitude, latitude on a grid of 1e-8 degrees, rings right-handed.
+
+    ``shapely.set_precision`` rounds and keeps areas valid, so that rounding folds no ring.
+    """
+    moved = shapely.transform(geometry, frame.written_lonlat)
+    return shapely.orient_polygons(shapely.set_precision(moved, DEGREE_STEP), exterior_cw=False)
+
+
+def geometry_object(geometry: shapely.Geometry) -> dict[str, Any]:
+    """Give the GeoJSON object (RFC 7946) of a point, a line, polygons or lines.
+
+    Raises ``TypeError`` for any other kind of geometry.
+    """
+    kind = geometry.geom_type
+    if kind == "Polygon":
+        coordinates: Any = _rings(geometry)
+    elif kind == "MultiPolygon":
+        coordinates = [_rings(part) for part in geometry.geoms]
+    elif kind == "MultiLineString":
+        coordinates = [_positions(part.coords) for part in geometry.geoms]
+    elif kind == "LineString":
+        coordinates = _positions(geometry.coords)
+    elif kind == "Point":
+        coordinates = _positions(geometry.coords)[0]
+    else:
+        raise TypeError(f"no output for a {kind}")
+    return {"type": kind, "coordinates": coordinates}
+
+
+def _rings(area: shapely.Polygon) -> list[list[list[float]]]:
+    return [_positions(ring.coords) for ring in (area.exterior, *area.interiors)]
+
+
+def _positions(coordinates: Iterable[Sequence[float]]) -> list[list[float]]:
+    return [[round(float(value), 8) + 0.0 for value in pair] for pair in coordinates]
+
+
+def _plain(value: Value) -> Value:
+    """Round numbers, pass the rest."""
+    if isinstance(value, float):
+        return finite(value)
+    return value

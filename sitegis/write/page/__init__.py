@@ -1,0 +1,1 @@
+"""``map.html``: the page with map, section and answer."""

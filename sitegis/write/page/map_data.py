@@ -1,0 +1,310 @@
+"""What the map draws, as one JSON value: features, hypotheses, the section, the scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import shapely
+
+from ...geometry.frames import Array, LotFrame
+from ...model.derived import Feature, Value
+from ...model.dig_plan import HitMap
+from ...model.site import Main
+from ...model.survey import Survey
+from ...numerics.ordering import at_least, decimals, on_lattice
+from ...numerics.statistics import ELLIPSE_95, square_root
+from ...units import LengthUnit, about, format_length, is_imperial, percent
+from ..derive import survey_features
+from ..features import clearance_area, keep_out_features
+from ..gis.geojson import geometry_object, to_wgs84
+from ..looks import utility_color
+from ..numbers import finite
+from ..profile import Profile
+from ..text import short_name
+from .panel_parts import telling_pits
+from .what_if import what_if_data
+
+HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
+ARROW_EVERY_M = 12.0
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
+    """Gather everything the page's script needs, in WGS 84 and plain numbers."""
+    site = survey.site
+    frame = site.frame
+    extra = [
+        *_street_features(survey),
+        *_flow_features(site.mains),
+        *_hit_features(survey.dig.hit_map),
+        *_ellipse_features(survey),
+        *_clearance_features(survey),
+        *_telling_features(survey),
+    ]
+    shown = [_shown(survey, feature) for feature in survey_features(survey)]
+    return {
+        "features": [
+            item
+            for layer, geometry, properties in (*extra, *shown)
+            if (item := _feature(layer, geometry, properties, frame)) is not None
+        ],
+        "hypotheses": [
+            {
+                "id": scored.hypothesis.id,
+                "letter": LETTERS[index % len(LETTERS)],
+                "name": short_name(survey, scored.hypothesis),
+                "percent": percent(scored.probability),
+                "probability": scored.probability,
+            }
+            for index, scored in enumerate(survey.scores.hypotheses)
+        ],
+        "profile": _profile_data(profile, frame),
+        "bounds": _bounds(survey),
+        "what_if": what_if_data(survey),
+        "metres": _metres_per_degree(frame),
+        "imperial": is_imperial(site.units),
+    }
+
+
+def _feature(
+    layer: str, geometry: shapely.Geometry, properties: dict[str, Value], frame: LotFrame
+) -> dict[str, Any] | None:
+    moved = to_wgs84(geometry, frame)
+    if moved.is_empty:
+        return None
+    return {
+        "type": "Feature",
+        "geometry": geometry_object(moved),
+        "properties": {"layer": layer, **properties},
+    }
+
+
+def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dict[str, Value]]:
+    """Give layer, geometry and what the map says about a feature of the outputs."""
+    properties = feature.properties
+    shown: dict[str, Value] = {
+        "evidence": feature.evidence_class,
+        "label": str(properties["id"]),
+        "words": _words(survey, feature),
+    }
+    for key in ("hypothesis", "level", "rank", "kind"):
+        if key in properties:
+            shown[key] = properties[key]
+    if feature.layer == "locate":
+        shown["label"] = _mark_label(survey, feature)
+    if feature.layer == "planned-branch":
+        shown["label"] = f"{properties['name'] or properties['fixture']}, planned"
+    if feature.layer == "keep-out":
+        shown["color"] = utility_color(str(properties["kind"]))
+    if feature.layer == "tie":
+        shown["label"] = format_length(float(properties["distance_m"] or 0.0), survey.site.units)
+    return feature.layer, feature.geometry, shown
+
+
+def _mark_label(survey: Survey, feature: Feature) -> str:
+    depth = feature.properties["depth_m"]
+    name = str(feature.properties["id"])
+    if not isinstance(depth, float):
+        return name
+    return f"{name}  {about(depth, survey.site.depth_units)}"
+
+
+def _words(survey: Survey, feature: Feature) -> str:
+    """Say what a feature is, for its tooltip."""
+    units: LengthUnit = survey.site.units
+    known = feature.properties
+
+    def length(key: str) -> str:
+        value = known.get(key)
+        return about(value, units) if isinstance(value, float) else "unknown"
+
+    layer = feature.layer
+    sentences: dict[str, str] = {
+        "lot": "Lot line (record)",
+        "building": "House, outside outline (record)",
+        "main": f"Public sewer {known['id']} (record), {length('diameter_m')} across",
+        "manhole": f"Manhole {known['id']} (record)",
+        "drain": "Building drain as fitted: inferred, not located",
+        "exit": f"Exit through the {known.get('wall')} wall: inferred, not located",
+        "route": "Most probable route: inferred, not located",
+        "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this way lie "
+        "wholly within",
+        "tie": f"Tape {length('distance_m')} from {known.get('from')} to {known.get('to')}",
+        "spoil-setback": "Spoil, tools and machines stay outside this line "
+        f"(pit {known.get('rank')})",
+        "planned-branch": f"Planned branch for {known.get('name') or known.get('fixture')}: "
+        f"not built, {length('diameter_m')} across, {length('length_m')} long",
+        "slab-opening": f"Planned slab opening for {known.get('fixture')}: scan for tendons, bars "
+        "and pipes before cutting",
+        "keep-out": f"Keep out ({known.get('kind')}): {known['id']}, clearance "
+        f"{length('clearance_m')}. {known.get('note') or ''}".strip(),
+    }
+    if layer == "pit":
+        hit = percent(float(known["p_hit"] or 0.0))
+        return f"Proposed test pit {known['rank']}: {hit} to find the pipe"
+    if layer == "locate":
+        depth = known.get("depth_m")
+        deep = f", {about(depth, survey.site.depth_units)} deep" if isinstance(depth, float) else ""
+        distorted = ", reading distorted" if known.get("distorted") else ""
+        note = f" {known['note']}" if known.get("note") else ""
+        return f"{known['kind']} {known['id']} ({feature.evidence_class}){deep}{distorted}.{note}"
+    return sentences[layer]
+
+
+def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    """Give streets, alleys and rooms, which no other output has."""
+    for street in survey.site.streets:
+        yield (
+            "street", shapely.Polygon(street.row),
+            {"label": street.name, "kind": street.kind,
+             "words": f"{street.name}: {street.kind}, right-of-way (record)"},
+        )  # fmt: skip
+    names = {room.id: room.name for room in survey.site.rooms}
+    for identifier, outline in survey.placement.room_outlines.items():
+        name = names.get(identifier, identifier) or identifier
+        yield "room", shapely.Polygon(outline), {"label": name, "words": f"Room {name}"}
+
+
+def _flow_features(
+    mains: tuple[Main, ...],
+) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    """Give an arrow with the flow every dozen metres along each main."""
+    shape = np.array([[0.9, 0.0], [-0.7, 0.55], [-0.7, -0.55]])
+    for main in mains:
+        line = shapely.LineString(main.line)
+        count = max(int(line.length / ARROW_EVERY_M), 1)
+        for at in (np.arange(count) + 0.5) * line.length / count:
+            here, ahead = (
+                shapely.get_coordinates(line.interpolate(at + step))[0] for step in (-0.05, 0.05)
+            )
+            east, north = (ahead - here) / np.hypot(*(ahead - here))
+            turn = np.array([[east, -north], [north, east]])
+            yield (
+                "flow", shapely.Polygon(here + shape @ turn.T),
+                {"label": main.id, "words": f"Flow in {main.id}"},
+            )  # fmt: skip
+
+
+def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    """Give the cells of the hit map merged into bands: over 10, 25, 50 and 75 %."""
+    rows, columns = hits.p.shape
+    x = hits.origin_m[0] + hits.cell_m * np.arange(columns)
+    y = hits.origin_m[1] + hits.cell_m * np.arange(rows)
+    for index, low in enumerate(HIT_BANDS):
+        high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
+        row, column = np.nonzero(at_least(hits.p, low) & ~at_least(hits.p, high))
+        if not len(row):
+            continue
+        boxes = shapely.box(x[column], y[row], x[column] + hits.cell_m, y[row] + hits.cell_m)
+        merged = shapely.union_all(boxes, grid_size=hits.cell_m / 64)
+        over, under = percent(low), percent(high) if np.isfinite(high) else ""
+        reach = f"{over} to {under}" if under else f"over {over}"
+        yield (
+            "hit", merged,
+            {"band": index, "label": reach, "words": f"A pit here finds the pipe with {reach}"},
+        )  # fmt: skip
+
+
+def ellipse(centre: Array, covariance: Array, *, corners: int = 48) -> shapely.Polygon:
+    """Draw the 95 % ellipse of a place (2,) with covariance (2, 2), in lot coordinates."""
+    angle = np.linspace(0.0, 2 * np.pi, corners, endpoint=False)
+    circle = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    root = square_root(covariance)
+    return shapely.Polygon(on_lattice(centre + ELLIPSE_95 * circle @ root))
+
+
+def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    left_at = survey.exit
+    centre = np.array([left_at.x_m, left_at.y_m])
+    yield (
+        "exit-ellipse", ellipse(centre, left_at.covariance[:2, :2]),
+        {"label": "exit", "words": "Exit: 95 % ellipse"},
+    )  # fmt: skip
+    for point in survey.placement.points:
+        cosine, sine = np.cos(point.major_angle_rad), np.sin(point.major_angle_rad)
+        axes = np.array([[cosine, -sine], [sine, cosine]])
+        covariance = axes @ np.diag([point.sd_major_m**2, point.sd_minor_m**2]) @ axes.T
+        yield (
+            "mark-ellipse", ellipse(np.array([point.x_m, point.y_m]), covariance, corners=32),
+            {"label": point.id, "words": f"{point.id}: 95 % ellipse"},
+        )  # fmt: skip
+
+
+def _clearance_features(
+    survey: Survey,
+) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    for feature in keep_out_features(survey.site.keep_outs):
+        area, known = clearance_area(feature), feature.properties
+        if not area.is_empty:
+            yield (
+                "clearance", area,
+                {"label": known["id"], "kind": known["kind"],
+                 "color": utility_color(str(known["kind"])),
+                 "words": f"Clearance about {known['id']}"},
+            )  # fmt: skip
+
+
+def _telling_features(
+    survey: Survey,
+) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    """Give the pits that tell the directions apart, where there is more than one direction."""
+    for way in telling_pits(survey):
+        yield (
+            "telling-pit", shapely.Polygon(way.ring),
+            {"label": f"tells {way.toward}",
+             "words": f"Proposed pit that tells whether it goes to the {way.toward}: exposes the "
+             f"pipe with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not"},
+        )  # fmt: skip
+
+
+def _profile_data(profile: Profile, frame: LotFrame) -> dict[str, Any]:
+    places = frame.written_lonlat(profile.xy)
+    return {
+        "station": _numbers(profile.stations_m, 3),
+        "longitude": _numbers(places[:, 0], 8),
+        "latitude": _numbers(places[:, 1], 8),
+        "surface": _numbers(profile.surface_m, 3),
+        "invert": _numbers(profile.invert_m, 3),
+        "shallow": _numbers(profile.shallow_m, 3),
+        "deep": _numbers(profile.deep_m, 3),
+    }
+
+
+def _numbers(values: Array, digits: int) -> list[float | None]:
+    return [finite(float(value), digits) for value in values]
+
+
+def _bounds(survey: Survey) -> list[list[float]]:
+    """Give south-west and north-east of what one wants to see first: lot, pits, routes."""
+    pieces = [survey.site.lot.vertices]
+    pieces += [pit.ring for pit in survey.dig.pits]
+    pieces += [
+        np.asarray(shapely.get_coordinates(feature.geometry))
+        for feature in survey_features(survey)
+        if feature.layer == "route" and float(feature.properties["probability"] or 0) >= 0.05
+    ]
+    places = survey.site.frame.written_lonlat(np.concatenate(pieces))
+    west, south = places.min(axis=0)
+    east, north = places.max(axis=0)
+    return [[round(float(south), 8), round(float(west), 8)],
+            [round(float(north), 8), round(float(east), 8)]]  # fmt: skip
+
+
+def _metres_per_degree(frame: LotFrame) -> dict[str, float]:
+    """Give ground metres per degree at the lot, for the measuring tool.
+
+    From the frame itself by central differences over 40 m, so that a distance measured on the
+    page is a ground distance (within 1e-5 over a lot), not one on a sphere.
+    """
+    corner = frame.written_lonlat(np.array([0.0, 0.0]))
+    step = 20.0
+    ahead = frame.to_lonlat(np.array([[step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]]))
+    jacobian = np.stack([ahead[0] - ahead[1], ahead[2] - ahead[3]], axis=-1) / (2 * step)
+    inverse = decimals(np.linalg.inv(jacobian), 3)
+    return {
+        "longitude": float(corner[0]), "latitude": float(corner[1]),
+        "xx": float(inverse[0, 0]), "xy": float(inverse[0, 1]),
+        "yx": float(inverse[1, 0]), "yy": float(inverse[1, 1]),
+    }  # fmt: skip

@@ -1,0 +1,188 @@
+"""The words beside the map: what the page's template fills in, escaped there."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ...model.derived import Excavation
+from ...model.dig_plan import Pit
+from ...model.results import ScoredHypothesis
+from ...model.survey import Survey
+from ...score.reliability import reliability_words
+from ...units import about, format_length, format_volume, percent
+from ..text import (
+    check_sentence,
+    contribution_words,
+    dig_sentence,
+    exit_sentence,
+    join_sentence,
+    likely_and_not,
+    noise_sentence,
+    point_words,
+    says_nothing,
+    short_name,
+    slope_sentence,
+    unlikely_words,
+    way_words,
+)
+from .map_data import LETTERS
+from .panel_parts import (
+    excavation_facts,
+    main_rows,
+    profile_rows,
+    tie_in_rows,
+    vacuum_fact,
+    way_sentences,
+)
+
+DEPTH_ROWS = 12
+OUTCOME_ROWS = 5
+
+
+def panel_context(survey: Survey) -> dict[str, Any]:
+    """Gather every text of the page, in the site's units; nothing here is HTML."""
+    site = survey.site
+    likely, unlikely = likely_and_not(survey)
+    return {
+        "name": site.name,
+        "lead": join_sentence(survey).replace(" %", "\N{NO-BREAK SPACE}%"),
+        "sentences": [
+            exit_sentence(survey),
+            slope_sentence(survey),
+            noise_sentence(survey),
+            dig_sentence(survey),
+        ],
+        "hypotheses": [_hypothesis(survey, i, scored) for i, scored in enumerate(likely)],
+        "unlikely": [
+            _hypothesis(survey, len(likely) + i, scored) for i, scored in enumerate(unlikely)
+        ],
+        "unlikely_words": ": ".join(unlikely_words(unlikely)) if unlikely else "",
+        "reliability": reliability_words(survey.scores.hypotheses),
+        "next_check": check_sentence(survey),
+        "outcomes": _outcomes(survey),
+        "mains": main_rows(survey, survey.derived.mains),
+        "ways": way_sentences(survey),
+        "pits": [
+            _pit(survey, pit, hole)
+            for pit, hole in zip(survey.dig.pits, survey.derived.excavations, strict=True)
+        ],
+        "pit_cautions": list(survey.rules.pit_cautions),
+        "tie_ins": tie_in_rows(survey, survey.derived.tie_ins),
+        "profile_check": profile_rows(survey, survey.derived.profile),
+        "depths": _depths(survey),
+        "cautions": list(survey.rules.cautions),
+        "flags": [n for n in survey.notices if n.needs_person],
+        "notices": [n for n in survey.notices if not n.needs_person],
+        "assumptions": list(survey.scores.assumptions),
+        "costs": _costs(survey),
+        "record": _record(survey),
+    }
+
+
+def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[str, Any]:
+    """Give one bar with its evidence for and against."""
+    why_none = next(
+        (r.why_none for r in survey.routes if r.hypothesis.id == scored.hypothesis.id), ""
+    )
+    return {
+        "id": scored.hypothesis.id,
+        "letter": LETTERS[index % len(LETTERS)],
+        "name": short_name(survey, scored.hypothesis),
+        "way": way_words(survey, scored.hypothesis),
+        "percent": percent(scored.probability),
+        "width": f"{scored.probability * 100.0:.1f}",
+        "why_none": why_none,
+        "evidence": [
+            {
+                "item": item.item.replace("_", " "),
+                "weight": contribution_words(item.bits),
+                "words": item.words,
+                "sign": _sign(item.bits),
+            }
+            for item in scored.contributions
+        ],
+    }
+
+
+def _sign(bits: float) -> str:
+    """Give the class of a weight of evidence."""
+    return "none" if says_nothing(bits) else "for" if bits > 0 else "against"
+
+
+def _outcomes(survey: Survey) -> list[dict[str, str]]:
+    """List the outcomes of the best check, in its order; the least likely are put together."""
+    checks = survey.scores.next_checks
+    if not checks:
+        return []
+    table = checks[0].outcome_table
+    likely = sorted(table, key=lambda row: -round(row[1], 6))[:OUTCOME_ROWS]
+    shown = [
+        {"outcome": outcome, "percent": percent(probability), "then": then}
+        for outcome, probability, then in table
+        if (outcome, probability, then) in likely
+    ]
+    rest = [row for row in table if row not in likely]
+    if rest:
+        together = percent(sum(row[1] for row in rest))
+        words = f"{len(rest)} less likely outcomes: see answer.json"
+        shown.append({"outcome": "anything else", "percent": together, "then": words})
+    return shown
+
+
+def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
+    unit = survey.site.units
+    return {
+        "rank": pit.rank,
+        "percent": percent(pit.p_hit),
+        "so_far": percent(pit.p_hit_so_far),
+        "depth": f"{about(pit.depth_05_m, unit)} to {about(pit.depth_95_m, unit)}",
+        "dug": about(pit.depth_m, unit),
+        "volume": format_volume(pit.volume_m3, unit),
+        "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
+        "surface": pit.surface,
+        "protection": pit.needs_protection,
+        "facts": [*excavation_facts(survey, hole), vacuum_fact(survey, pit)],
+        "statements": list(hole.statements),
+        "ties": [
+            f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
+            for tie in pit.ties
+        ],
+    }
+
+
+def _depths(survey: Survey) -> list[dict[str, str]]:
+    """Thin the depth table to what fits beside a map, both ends kept."""
+    steps, unit = survey.dig.depths, survey.site.units
+    if len(steps) > DEPTH_ROWS:
+        last = len(steps) - 1
+        steps = tuple(steps[round(i * last / (DEPTH_ROWS - 1))] for i in range(DEPTH_ROWS))
+    return [
+        {
+            "station": about(step.station_m, unit),
+            "depth": about(step.depth_m, unit),
+            "band": f"{about(step.depth_05_m, unit)} to {about(step.depth_95_m, unit)}",
+        }
+        for step in steps
+    ]
+
+
+def _costs(survey: Survey) -> str:
+    dig, currency = survey.dig, survey.site.dig.currency
+    return (
+        f"Expected cost to find the pipe in this order: {dig.expected_cost:,.0f} {currency}; "
+        f"by following the drain straight out: {dig.expected_cost_straight:,.0f} {currency}."
+    )
+
+
+def _record(survey: Survey) -> list[tuple[str, str]]:
+    """List who measured with what, the frame and the rules, where they are known."""
+    site, rules = survey.site, survey.rules
+    rows = [
+        ("Measured by", site.surveyed_by),
+        ("Measured on", site.surveyed_on),
+        ("Receiver", site.receiver),
+        ("Sonde", site.sonde),
+        ("Grid", f"{site.frame.crs}, unit {site.frame.unit_name}"),
+        ("Rules", f"{rules.title}, {rules.edition}"),
+    ]
+    return [(name, value) for name, value in rows if value]

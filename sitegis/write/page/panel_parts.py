@@ -1,0 +1,218 @@
+"""The parts of the page for the investigator, the crew and the renovator, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ...dig.stakeout import choose_ties
+from ...dig.tie_in import verdict
+from ...model.derived import Excavation, MainComparison, ProfileCheck, TieIn
+from ...model.dig_plan import Pit, WayComparison
+from ...model.results import Contribution
+from ...model.survey import Survey
+from ...numerics.statistics import NORMAL_95
+from ...pits.exposure import VACUUM_HOLE_M
+from ...units import (
+    FOOT_M,
+    LengthUnit,
+    about,
+    format_area,
+    format_length,
+    format_slope,
+    format_volume,
+    is_imperial,
+    percent,
+)
+from ..cutting import opening_places, tie_in_place
+from ..text import WORTH_NAMING, point_words
+
+Facts = list[tuple[str, str]]
+DRAINS = verdict(1.0)
+CUBIC_FOOT_M3 = FOOT_M**3
+ENTRY_WORDS = {
+    "square": "square to the drain",
+    "45-degree": "slanting downstream at 45°",
+    "angled": "at an angle: another bend is needed",
+}
+
+
+def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[str, Any]]:
+    """Lay the mains side by side: chance, what speaks, facts, and the check to make."""
+    streets = {main.id: main.street for main in survey.site.mains}
+    return [
+        {
+            "name": f"{streets[row.main]} ({row.main})",
+            "toward": row.toward,
+            "percent": percent(row.probability),
+            "out": row.probability < WORTH_NAMING,
+            "speaks_for": [spoken(one) for one in row.speaks_for],
+            "speaks_against": [spoken(one) for one in row.speaks_against],
+            "facts": main_facts(survey, row),
+            "why_none": row.why_none,
+        }
+        for row in mains
+    ]
+
+
+def spoken(one: Contribution) -> str:
+    """Say what an item of evidence speaks for, its name with spaces.
+
+    >>> spoken(Contribution("camera_note", "camera_note", 5.7, "×53 for the alley"))
+    'camera note: ×53 for the alley'
+    """
+    return f"{one.item.replace('_', ' ')}: {one.words}"
+
+
+def main_facts(survey: Survey, row: MainComparison) -> Facts:
+    """List what a lateral to this main would be; lengths are means over its routes."""
+    unit = survey.site.units
+    facts: Facts = []
+    if row.length_m is not None:
+        length = about(row.length_m, unit)
+        if row.private_m is not None and row.public_m is not None:
+            length += f": {about(row.private_m, unit)} on the lot (private), "
+            length += f"{about(row.public_m, unit)} outside it (public)"
+        facts.append(("Length", length))
+    if row.fall_m is not None and row.slope is not None:
+        facts.append(("Fall", f"{about(row.fall_m, unit)}, {format_slope(row.slope, unit)}"))
+    if row.arrival_above_main_m is not None:
+        facts.append(("Arrives", f"{about(row.arrival_above_main_m, unit)} above its invert"))
+    if row.cover_m is not None:
+        facts.append(("Cover at the lot line", about(row.cover_m, unit)))
+    facts.append(("A repair opens", row.opening))
+    facts.append(("Check to rule it out", row.ruled_out_by))
+    return facts
+
+
+def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
+    """List the volumes of a pit, with upright and with sloped sides."""
+    unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
+
+    def volume(in_ground_m3: float, loose_m3: float) -> str:
+        heap = format_volume(loose_m3, unit)
+        return f"{format_volume(in_ground_m3, unit)} in the ground, {heap} loose"
+
+    rows = [("Vertical sides, shored or shielded", volume(hole.vertical_m3, hole.spoil_m3))]
+    sloped = "not allowed this deep without an engineer"
+    if hole.sloped_m3 is not None and hole.sloped_spoil_m3 is not None:
+        fits = "there is room" if hole.sloped_fits else "there is no room here: shore or shield it"
+        sloped = f"{volume(hole.sloped_m3, hole.sloped_spoil_m3)}; {fits}"
+    rows.append((f"Sloped at {ratio:g}:1", f"{sloped} (soil type {hole.soil})"))
+    if hole.shielded_m3 is not None and hole.shielded_spoil_m3 is not None:
+        lowest = about(survey.rules.shield_vertical_m, unit)
+        shielded = volume(hole.shielded_m3, hole.shielded_spoil_m3)
+        rows.append((f"Lowest {lowest} in a shield, sloped above", shielded))
+    return [*rows, ("Backfill", f"{format_volume(hole.backfill_m3, unit)} of the vertical pit")]
+
+
+def vacuum_fact(survey: Survey, pit: Pit) -> tuple[str, str]:
+    """Say what a vacuum test hole at a pit's centre would find and cost; nobody enters it."""
+    across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
+    return (
+        f"Or a vacuum test hole of {across} at its center",
+        f"finds the pipe with {percent(pit.vacuum_p_hit)}, "
+        f"{pit.vacuum_cost:,.0f} {survey.site.dig.currency} with restoration; nobody enters it",
+    )
+
+
+def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:
+    """Tell each planned branch: whether it drains, where it ties in, what is cut, what to mind."""
+    return [
+        {
+            "name": one.name or one.fixture,
+            "percent": percent(one.p_gravity),
+            # the percentage says it where it drains; else what to do is added
+            "verdict": "" if one.verdict == DRAINS else f": {one.verdict}",
+            "facts": tie_in_facts(survey, one),
+            "cautions": list(one.cautions),
+        }
+        for one in planned
+    ]
+
+
+def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
+    """List where a branch ties in, its pipe and fall, and what is cut and dug."""
+    unit = survey.site.units
+    small: LengthUnit = "in" if is_imperial(unit) else "mm"
+    return [
+        ("Tie in at", tie_in_place(survey, one)),
+        ("Enters", ENTRY_WORDS[one.entry]),
+        (
+            "Branch",
+            f"{format_length(one.diameter_m, small)} pipe, {about(one.length_m, unit)} long, at "
+            f"least {format_slope(one.slope, unit)} ({one.slope_section})",
+        ),
+        (
+            "Fall",
+            f"needs {format_length(one.needed_fall_m, small, fraction=4)}, has "
+            f"{about(one.available_fall_m, small)} ± "
+            f"{about(NORMAL_95 * one.available_fall_sd_m, small)} (95 %)",
+        ),
+        (
+            "Slab cut",
+            f"{format_area(one.concrete_m2, unit)} cut, {small_volume(one.concrete_m3, unit)} of "
+            f"concrete, {small_volume(one.soil_m3, unit)} of soil",
+        ),
+        *opening_places(survey, one),
+        *((check.name, check.words) for check in one.checks),
+    ]
+
+
+def small_volume(volume_m3: float, unit: LengthUnit) -> str:
+    """Write the volume of a slab opening: cubic feet, or cubic metres to the hundredth.
+
+    >>> small_volume(0.028316846592, "ft"), small_volume(0.1, "m")
+    ('1.0 cu ft', '0.10 m³')
+    """
+    if is_imperial(unit):
+        return f"{volume_m3 / CUBIC_FOOT_M3:,.1f} cu ft"
+    return f"{volume_m3:,.2f} m³"
+
+
+def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
+    """Say how the existing drain falls and flows, against the rule with its section."""
+    full, design = check.full, check.design
+    return [
+        *check.statements,
+        f"Running full it would flow {speed(full.velocity_m_s, survey.site.units)} (Manning, "
+        f"n = 0.013); at a house's peak {speed(design.velocity_m_s, survey.site.units)}, "
+        f"{100 * design.depth_ratio:.0f} % full.",
+    ]
+
+
+def speed(velocity_m_s: float, unit: LengthUnit) -> str:
+    """Write a velocity in feet or metres a second.
+
+    >>> speed(0.6096, "ft"), speed(0.6096, "m")
+    ('2.0 ft/s', '0.61 m/s')
+    """
+    if is_imperial(unit):
+        return f"{velocity_m_s / FOOT_M:.1f} ft/s"
+    return f"{velocity_m_s:.2f} m/s"
+
+
+def telling_pits(survey: Survey) -> list[WayComparison]:
+    """Give the directions worth telling apart that have a pit which tells them."""
+    ways = survey.dig.ways
+    if sum(way.probability >= WORTH_NAMING for way in ways) < 2:
+        return []
+    return [way for way in ways if way.ring is not None and way.probability >= WORTH_NAMING]
+
+
+def way_sentences(survey: Survey) -> list[str]:
+    """Say for each direction which pit would tell it from the others."""
+    unit = survey.site.units
+    rows = []
+    for way in telling_pits(survey):
+        ties = choose_ties(survey.site, np.array([way.x_m, way.y_m]))[0]
+        where = " and ".join(
+            f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
+            for tie in ties[:2]
+        )
+        rows.append(
+            f"Toward the {way.toward} ({percent(way.probability)}): a pit {where} exposes the pipe "
+            f"with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not."
+        )
+    return rows
