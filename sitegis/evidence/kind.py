@@ -20,9 +20,9 @@ from ..model.fields import Ask, Reliability, Sd
 from ..model.site import Evidence, Main, Site
 from ..numerics.statistics import normal_density
 
-# Judgement, no source: breadth over which a stray report may fall, the least block, and how often
-# the flow of an unlisted way passes a manhole.
-STRAY_BREADTH_M = 20.0
+# Judgement, no source: breadth and depth over which a stray report may fall, the least block, and
+# how often the flow of an unlisted way passes a manhole.
+STRAY_BREADTH_M, STRAY_DEPTH_M = 20.0, 2.0
 LEAST_BLOCK_M = 30.0
 UNLISTED_PASSES = 0.1
 LEAST_SD_M = 0.01

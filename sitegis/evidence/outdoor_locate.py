@@ -14,9 +14,8 @@ from ..model.fields import Ask, Depth, Length, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-# Judgement, no source; then the span of a stray depth, and how well the ground's height is known.
+# Judgement, no source; then how well the ground's height is known.
 DEFAULT = parts.Default(0.95, 0.15, "a locate outdoors is of this pipe 19 times in 20")
-STRAY_DEPTH_M = 2.0
 GROUND_SD_M = 0.15
 
 
@@ -57,7 +56,7 @@ def likelihood(item: OutdoorLocate, laid: parts.Laid) -> Array:
 
 def unlisted(item: OutdoorLocate, site: Site) -> float:
     """Give the density of a point that has nothing to do with the lateral."""
-    return 1.0 / parts.STRAY_BREADTH_M / (STRAY_DEPTH_M if item.depth_m is not None else 1.0)
+    return 1.0 / parts.STRAY_BREADTH_M / (parts.STRAY_DEPTH_M if item.depth_m is not None else 1.0)
 
 
 KIND = parts.EvidenceKind(

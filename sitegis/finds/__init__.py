@@ -1,0 +1,1 @@
+"""What was dug, opened or located outdoors, found or not: evidence about the route."""
