@@ -121,3 +121,21 @@ def test_words_say_how_laterals_are_taken_to_be_laid() -> None:
     words = " ".join(prior_words(corner_site()))
     assert "40 % 0, 32 % 1, 20 % 2, 8 % 3" in words
     assert "a riser remains possible" in words
+
+
+def test_a_sanitary_drain_does_not_join_a_storm_main() -> None:
+    """Weight 0 for the storm main, its share to the other in the same street; combined it may."""
+    site = corner_site()
+    front = next(main for main in site.mains if main.side == "front")
+    twin = replace(front, id="storm-main", system="storm")
+    sanitary = replace(
+        site, mains=(*site.mains, twin), record=replace(site.record, sewer_type="sanitary")
+    )
+    before = {one.id: one.prior for one in enumerate_hypotheses(site)}
+    after = {one.id: one.prior for one in enumerate_hypotheses(sanitary)}
+    assert sum(p for name, p in after.items() if name.startswith("storm-main")) == 0.0
+    assert {name: after[name] for name in before} == pytest.approx(before)
+    combined = replace(sanitary, mains=(*site.mains, replace(twin, system="combined")))
+    assert sum(
+        one.prior for one in enumerate_hypotheses(combined) if one.main == "storm-main"
+    ) == pytest.approx(sum(p for n, p in before.items() if n.startswith(front.id)) / 2)

@@ -25,6 +25,14 @@ Side = Literal["front", "right", "rear", "left"]
 SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")
 PointKind = Literal["stack", "cleanout", "locate", "bend", "floor-drain", "branch", "wall"]
 POINT_KINDS: tuple[PointKind, ...] = get_args(PointKind)
+System = Literal["sanitary", "storm", "combined", "unknown"]
+Toward = Literal["downstream", "upstream"]
+Stopped = Literal["blockage", "end-of-cable", "main", "other"]
+Seen = Literal[
+    "connection", "bend", "start", "end", "material", "repair", "crack", "break",
+    "displaced-joint", "intruding-connection", "roots", "deposits", "soil", "obstacle",
+    "infiltration", "water-level", "other",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +223,8 @@ class Locate:
 
     ``depth_m`` is from the surface to the head; ``heading_rad`` is the direction of the head's
     axis, counter-clockwise from room x; ``row`` is the line of the table. Every other field is a
-    column of the table, in this order, under its name without the unit.
+    column of the table, in this order, under its name without the unit. ``run`` names the push
+    of the cable that found it, empty where it belongs to none or to the only one.
     """
 
     id: str
@@ -232,6 +241,57 @@ class Locate:
     surface: str
     note: str
     row: int
+    run: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WyeSeen:
+    """Where a run was seen to join: another run or a point, from which side, at what footage.
+
+    ``side`` is the side of the pipe joined from which this one comes in, looking downstream.
+    """
+
+    run: str | None = None
+    point: str | None = None
+    footage_m: float | None = None
+    side: Literal["left", "right"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One push of the cable, with a zero of its own at ``access``.
+
+    ``toward`` "upstream" is a push inwards, against the flow. ``stopped_at_m`` is the footage
+    where it stopped, ``stopped`` why.
+    """
+
+    id: str
+    access: str
+    toward: Toward = "downstream"
+    joins: WyeSeen | None = None
+    stopped: Stopped | None = None
+    stopped_at_m: float | None = None
+    system: System = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """What the camera saw on a run: at a footage, or from one to another.
+
+    ``clock_from`` and ``clock_to`` are whole hours looking the way the camera goes, 12 at the
+    top; ``amount`` is as written (a size, a share of the section).
+    """
+
+    run: str
+    footage_m: float
+    footage_to_m: float | None
+    seen: Seen
+    clock_from: int | None
+    clock_to: int | None
+    amount: str
+    photo: str
+    video_time: str
+    note: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +351,7 @@ class Main:
 
     Stations are metres along ``line`` from its first vertex. ``invert_known`` is False where
     the invert is a default rather than a record (its sd is then large), ``diameter_known``
-    where the diameter is.
+    where the diameter is. ``system`` is what it carries on record.
     """
 
     id: str
@@ -307,6 +367,7 @@ class Main:
     tap_stations_m: tuple[float, ...]
     line_sd_m: float = 0.3
     diameter_known: bool = True
+    system: System = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,11 +471,35 @@ class Site:
     receiver: str = ""
     sonde: str = ""
     drain_material: str = ""
+    runs: tuple[Run, ...] = ()
+    observations: tuple[Observation, ...] = ()
 
     @property
     def datum_known(self) -> bool:
         """Whether the slab's elevation in the mains' datum was given."""
         return self.slab_elevation_m is not None
+
+
+def drain_system(site: Site) -> System:
+    """Give what the building drain carries: from its runs, else from the record.
+
+    Where one run carries sewage the building drain does: a storm run beside it is a drain apart.
+    """
+    known: tuple[System, ...] = tuple(run.system for run in site.runs)
+    for system in ("sanitary", "combined", "storm"):
+        if system in known:
+            return system
+    return site.record.sewer_type or "unknown"
+
+
+def closed_mains(site: Site) -> frozenset[str]:
+    """Give the ids of the mains that the drain cannot join: storm mains, where it is sanitary.
+
+    A combined main takes either.
+    """
+    if drain_system(site) != "sanitary":
+        return frozenset()
+    return frozenset(main.id for main in site.mains if main.system == "storm")
 
 
 def indoor_marks(site: Site) -> frozenset[str]:

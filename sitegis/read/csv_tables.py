@@ -244,7 +244,8 @@ def _locate(cells: Cells) -> Locate | None:
         return None
     surface = cells.text("surface").lower() or ("soil" if room == "lot" else "slab")
     return Locate(name, kind, room, x_m, y_m, checked_depth_m, count_m, heading_rad, lifted_m,
-                  lift_m, null_m, surface, cells.text("note"), cells.row.number)  # fmt: skip
+                  lift_m, null_m, surface, cells.text("note"), cells.row.number,
+                  cells.text("run"))  # fmt: skip
 
 
 def _lifted(cells: Cells) -> tuple[float | None, float | None]:

@@ -19,7 +19,7 @@ MARGIN = 11 * mm
 GRID_STEP = 4 * mm
 ROW = 5.8 * mm
 LINE, FINE, SHADE = Color(0.35, 0.35, 0.35), Color(0.75, 0.8, 0.85), Color(0.92, 0.94, 0.96)
-LOCATE_ROWS, TIE_ROWS = 16, 5
+LOCATE_ROWS, TIE_ROWS = 16, 4
 # Headings as in locates.csv and ties.csv, with their share of the width: 8 where not said.
 _SHARES = {
     "id": 5, "kind": 9, "x": 9, "y": 9, "cable_count": 9, "heading": 6, "depth_lifted": 9,
@@ -42,7 +42,8 @@ CHECKLIST = (
 )
 FIRST = (
     "1. Choose an inside corner as origin; x along one wall, y to its LEFT. Show it in the sketch.",
-    "2. Cable count 0 at the cleanout; never set it back.",
+    "2. Cable count 0 at the cleanout; never set it back. Pushed more than once: name each run, "
+    "count from its own access, and write the run of every mark:",
     "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms.",
     "4. At cleanout, stack, floor drain: tape from the floor to the pipe's inside bottom.",
     "5. Five or more marks over the whole length. At two or three lift the receiver by a measured "
@@ -153,8 +154,10 @@ def _column(page: _Page, width: float) -> None:
     page.top -= 15
     page.text(page.left, page.top, "Measure first", 8.5, bold=True)
     page.top -= 2
-    for line in FIRST:
+    for number, line in enumerate(FIRST, start=1):
         _paragraph(page, line, width)
+        if number == 2:
+            _runs_picture(page, width)
     page.top -= 15
     page.text(page.left, page.top, "Before and after", 8.5, bold=True)
     page.top -= 3
@@ -162,6 +165,31 @@ def _column(page: _Page, width: float) -> None:
         page.box(page.left, page.top - 9.5, 7, 7)
         _paragraph(page, line, width, indent=11)
         page.top -= 1.5
+
+
+def _runs_picture(page: _Page, width: float) -> None:
+    """Draw what runs are: two pushes of the cable that meet in a wye, each with its own zero."""
+    canvas, left = page.canvas, page.left + 34
+    right, high, low = page.left + width - 40, page.top - 9, page.top - 25
+    wye = left + 0.55 * (right - left)
+    canvas.setStrokeColor(LINE)
+    canvas.setLineWidth(0.9)
+    canvas.lines([
+        (left, high, right, high), (left, low, wye - (high - low), low),
+        (wye - (high - low), low, wye, high),
+    ])  # fmt: skip
+    canvas.setFillColor(white)
+    for x, y in ((left, high), (left, low)):
+        canvas.rect(x - 2, y - 2, 4, 4, fill=1)
+    for share in (0.2, 0.42, 0.7, 0.9):
+        canvas.circle(left + share * (right - left), high, 1.6, fill=1)
+    for share in (0.16, 0.32):
+        canvas.circle(left + share * (right - left), low, 1.6, fill=1)
+    for y, name in ((high, "main  0"), (low, "kitchen  0")):
+        page.text(page.left, y - 2, name, 6)
+    page.text(wye + 3, low + 4, "wye: write its footage", 6)
+    page.text(right + 4, high - 2, "to the wall", 6)
+    page.top = low - 4
 
 
 def _paragraph(page: _Page, words: str, width: float, *, indent: float = 0.0) -> None:

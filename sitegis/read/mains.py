@@ -107,4 +107,5 @@ def _assemble(
         table.id, street.name, street.side, street.kind, points, inverts_at(level, stations),
         level.sd_m, level.known, table.diameter or DIAMETER_M, placed, taps,
         table.line_sd or LINE_SD_M[source], table.diameter is not None,
+        table.system,
     )  # fmt: skip

@@ -29,7 +29,7 @@ from ..model.fields import (
     Text,
     as_azimuth,
 )
-from ..model.site import Noise, Paper, Priors, RecordTexts, Side
+from ..model.site import Noise, Paper, Priors, RecordTexts, Seen, Side, Stopped, System, Toward
 from ..units import LengthUnit
 
 
@@ -223,6 +223,46 @@ class MainTable(Table):
     manholes_layer: ManholesLayer | None = None
     taps: tuple[TapTable, ...] = ()
     line_sd: Sd | None = None
+    system: System = "unknown"
+
+
+class JoinsTable(Table):
+    """Where a run was seen to join another."""
+
+    run: Name | None = None
+    point: Name | None = None
+    footage: Annotated[Length, Field(ge=0)] | None = None
+    side: Literal["left", "right"] | None = None
+
+
+class RunTable(Table):
+    """``[[run]]``: one push of the cable."""
+
+    id: Name
+    access: Name
+    toward: Toward = "downstream"
+    joins: JoinsTable | None = None
+    stopped: Stopped | None = None
+    stopped_at: Annotated[Length, Field(ge=0)] | None = None
+    system: System = "unknown"
+
+
+ClockHour = Annotated[int, Field(ge=1, le=12)]
+
+
+class ObservationTable(Table):
+    """``[[observation]]``: what the camera saw on a run."""
+
+    run: Name | None = None
+    footage: Annotated[Length, Field(ge=0)]
+    footage_to: Annotated[Length, Field(ge=0)] | None = None
+    seen: Seen
+    clock_from: ClockHour | None = None
+    clock_to: ClockHour | None = None
+    amount: Text = ""
+    photo: Text = ""
+    video_time: Text = ""
+    note: Text = ""
 
 
 class FixtureTable(Table):
@@ -309,6 +349,8 @@ class SiteFile(Table):
     wall: Annotated[tuple[WallTable, ...], Some] = ()
     street: Annotated[tuple[StreetTable, ...], Few] = ()
     main: Annotated[tuple[MainTable, ...], Few] = ()
+    run: Annotated[tuple[RunTable, ...], Few] = ()
+    observation: Annotated[tuple[ObservationTable, ...], Some] = ()
     evidence: Annotated[tuple[AnyEvidence, ...], Some] = ()
     fixture: Annotated[tuple[FixtureTable, ...], Some] = ()
     keep_out: Annotated[tuple[KeepOutTable, ...], Some] = ()

@@ -9,12 +9,11 @@ from pathlib import Path
 from ..geometry.frames import LotFrame
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput
-from ..model.site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie
+from ..model.site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie, closed_mains
 from ..model.survey import Survey
 from ..rules.rule_set import RuleSet, load_rules
 from .building import make_building, make_rooms, make_wall_contacts
 from .consistency import (
-    check_counts,
     check_depths,
     check_fixtures,
     check_places,
@@ -38,6 +37,7 @@ from .layers.features import Layers
 from .lot import make_lot
 from .mains import make_mains
 from .place_on_earth import choose_crs
+from .runs import counted_by_run, make_observations, make_runs
 from .schema import SiteFile
 from .site_toml import Raw, units_of, validate
 from .sources import open_source
@@ -144,16 +144,18 @@ def _fill(
     check_fixtures(fixtures, rooms, building, report)
     if report.units_known:
         check_depths(locates, rooms, noise, report)
-    locates = check_counts(locates, rooms, noise, report)
+    runs = make_runs(file, locates, report)
+    observations = make_observations(file, runs, report)
+    locates = counted_by_run(locates, rooms, runs, noise, report)
     check_rooms_tied(rooms, locates, ties, contacts, report)
     table = file.site
-    return Site(
+    site = Site(
         name=table.name, units=table.units, depth_units=table.depth_units or table.units,
         rule_set=table.rule_set, frame=frame, lot=lot, building=building, rooms=rooms,
         locates=locates, ties=ties, wall_contacts=contacts, streets=streets, mains=mains,
         evidence=evidence, fixtures=fixtures, keep_outs=keep_outs, easements=easements,
         ground=ground, noise=noise, priors=file.prior, dig=dig,
-        notices=report.placed_notices(), seed=table.seed,
+        seed=table.seed,
         year_built=table.year_built,
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
         drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
@@ -162,8 +164,11 @@ def _fill(
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
         receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
         vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
-        paper=table.paper, record=_record(file),
+        paper=table.paper, record=_record(file), runs=runs, observations=observations,
     )  # fmt: skip
+    for name in sorted(closed_mains(site)):
+        report.note("main-of-storm", f"main.{name}", name=name)
+    return replace(site, notices=report.placed_notices())
 
 
 def _record(file: SiteFile) -> RecordTexts:

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from ..model.results import Hypothesis, Toward
-from ..model.site import Main, Priors, Side, Site
+from ..model.site import Main, Priors, Side, Site, closed_mains
 from ..units import percent
 from .bends import ANGLE_SHARES, COUNT_SHARES
 from .fit import EASY_DROP_M
@@ -54,23 +54,28 @@ def enumerate_hypotheses(site: Site) -> tuple[Hypothesis, ...]:
     rear. Mains that share a destination share its weight evenly. The side-yard weight is against
     a main's direct way and shared evenly by its runs: p(way | main) is the same whatever other
     mains are on record. ``unlisted`` keeps 2 % unless
-    ``site.priors.unlisted`` gives it a relative weight like the others.
+    ``site.priors.unlisted`` gives it a relative weight like the others. A storm main has none
+    where the drain is sanitary.
     """
-    return list_hypotheses(site.mains, site.priors, site.year_built)
+    return list_hypotheses(site.mains, site.priors, site.year_built, closed_mains(site))
 
 
 def list_hypotheses(
-    mains: Sequence[Main], priors: Priors, year_built: int | None
+    mains: Sequence[Main],
+    priors: Priors,
+    year_built: int | None,
+    closed: frozenset[str] = frozenset(),
 ) -> tuple[Hypothesis, ...]:
     """List the hypotheses of :func:`enumerate_hypotheses` where there is no site record.
 
-    Of the mains only id, kind and side are looked at.
+    Of the mains only id, kind and side are looked at; those ``closed`` have no weight.
     """
     weights = _weights(priors, _age(year_built))
     listed: list[Hypothesis] = []
     for main in mains:
-        same = sum(destination(other) == destination(main) for other in mains)
-        share = weights[destination(main)] / same
+        same = [other.id for other in mains if destination(other) == destination(main)]
+        open_ones = [name for name in same if name not in closed]
+        share = weights[destination(main)] / len(open_ones) if main.id in open_ones else 0.0
         listed.append(_hypothesis(main, None, share))
         listed.extend(_hypothesis(main, yard, share) for yard in _yards(main.side))
     return _normalised(_with_yard_weight(listed, weights["side_yard"]), priors.unlisted)

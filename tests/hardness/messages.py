@@ -19,7 +19,7 @@ from typing import Literal
 from sitegis.messages.catalog import catalogue, code_of
 
 PACKAGE = Path(__file__).parents[2] / "sitegis"
-TABLE = PACKAGE / "MESSAGES.md"
+TABLE = PACKAGE / "messages" / "MESSAGES.md"
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 # Where the words stand in the calls that make a message: by position.
 Place = int | tuple[int, int]
@@ -35,9 +35,9 @@ BASE: dict[str, dict[str, int]] = {
 }
 # Codes that a table in the source chooses: where, and what they say.
 CHOSEN: dict[str, tuple[tuple[str, str], ...]] = {
-    "_toml.py site": (),  # of pydantic's own errors: the codes raised in model/fields.py
-    "_read.py add": tuple((c, "fault") for c in ("key-missing", "key-unknown", "value-unfit")),
-    "_book_tables.py fault_at": (("main-unknown", "fault"),),
+    "site_toml.py site": (),  # of pydantic's own errors: the codes raised in model/fields.py
+    "read.py add": tuple((c, "fault") for c in ("key-missing", "key-unknown", "value-unfit")),
+    "tables.py fault_at": (("main-unknown", "fault"),),
     "lots.py full": (("no-building", "lot left out"),),
 }
 # What the source puts together at run time, in words.

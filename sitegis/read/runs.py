@@ -1,0 +1,127 @@
+"""Runs of the cable: ``[[run]]`` and the column ``run``, what the camera saw on them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..messages.catalog import fault_of
+from ..model.site import Locate, Noise, Observation, Room, Run, WyeSeen
+from .consistency import check_counts
+from .faults import ALL_POINTS, Report, guess
+from .file_names import LOCATES_FILE
+from .schema import ObservationTable, RunTable, SiteFile
+
+MOST_RUNS = 5
+"""All ways five runs can join are weighed one by one, 1296 of them; a sixth makes 16 807."""
+
+
+def make_runs(file: SiteFile, locates: tuple[Locate, ...], report: Report) -> tuple[Run, ...]:
+    """Make the runs and hold them against the points; all faults are gathered."""
+    tables, points = file.run, tuple(dict.fromkeys(row.id for row in locates))
+    ids = [table.id for table in tables]
+    if len(ids) > MOST_RUNS:
+        report.site("too-many-runs", f"run[{MOST_RUNS + 1}]", ids[MOST_RUNS], most=MOST_RUNS)
+    for number, table in enumerate(tables, start=1):
+        _check_run(table, f"run[{number}]", ids[: number - 1], ids, points, report)
+    _check_rows(locates, ids, report)
+    used = {row.run for row in locates if row.kind in ("locate", "bend")}
+    for number, name in enumerate(ids, start=1):
+        if name not in used and len(ids) > 1 and ALL_POINTS not in report.broken_names:
+            report.site("run-without-points", f"run[{number}].id", name)
+    return tuple(_run(table) for table in tables)
+
+
+def _run(table: RunTable) -> Run:
+    """Make one run."""
+    seen = table.joins
+    joins = None if seen is None else WyeSeen(seen.run, seen.point, seen.footage, seen.side)
+    return Run(
+        table.id, table.access, table.toward, joins, table.stopped, table.stopped_at, table.system
+    )
+
+
+def _check_run(
+    table: RunTable, key: str, before: list[str], ids: list[str], points: tuple[str, ...],
+    report: Report,
+) -> None:  # fmt: skip
+    """Fault an id used twice, an access or a joint that is not there."""
+    if table.id in before:
+        report.site("id-twice:run", f"{key}.id", table.id)
+    unknown_points = ALL_POINTS not in report.broken_names
+    named = [("access", table.access)]
+    if table.joins is not None and table.joins.point is not None:
+        named.append(("joins.point", table.joins.point))
+    for field, point in named:
+        if unknown_points and point not in points and point not in report.broken_names:
+            report.site("point-unknown:run", f"{key}.{field}", point, known=guess(point, points))
+    joined = None if table.joins is None else table.joins.run
+    if joined is not None and (joined not in ids or joined == table.id):
+        others = [name for name in ids if name != table.id]
+        report.site("run-unknown:joins", f"{key}.joins.run", joined, known=guess(joined, others))
+    if table.joins is not None and table.joins.run and table.joins.point:
+        report.site("run-joins-twice", f"{key}.joins", None)
+
+
+def _check_rows(locates: tuple[Locate, ...], ids: list[str], report: Report) -> None:
+    """Fault a row whose run is not there, or a located point without one among several."""
+    for row in locates:
+        name = ""
+        if row.run and row.run not in ids:
+            name = "run-unknown"
+        elif not row.run and len(ids) > 1 and row.kind in ("locate", "bend"):
+            name = "run-missing" if row.room != "lot" else ""
+        if name:
+            known = guess(row.run, ids) if row.run else ", ".join(ids)
+            report.add(fault_of(name, LOCATES_FILE, row.row, "run", row.run, known=known))
+
+
+def make_observations(
+    file: SiteFile, runs: tuple[Run, ...], report: Report
+) -> tuple[Observation, ...]:
+    """Make what the camera saw; an observation may leave the run out where there is at most one."""
+    ids = [run.id for run in runs]
+    for number, table in enumerate(file.observation, start=1):
+        key = f"observation[{number}]"
+        if table.run is None and len(ids) > 1:
+            report.site("run-missing:observation", f"{key}.run", None, known=", ".join(ids))
+        elif table.run is not None and table.run not in ids:
+            known = guess(table.run, ids)
+            report.site("run-unknown:observation", f"{key}.run", table.run, known=known)
+        if table.footage_to is not None and table.footage_to < table.footage:
+            report.site("footage-backwards", f"{key}.footage_to", report.say(table.footage_to))
+    only = ids[0] if len(ids) == 1 else ""
+    return tuple(_observation(table, only) for table in file.observation)
+
+
+def _observation(table: ObservationTable, only: str) -> Observation:
+    """Make one observation."""
+    return Observation(
+        table.run or only, table.footage, table.footage_to, table.seen, table.clock_from,
+        table.clock_to, table.amount, table.photo, table.video_time, table.note,
+    )  # fmt: skip
+
+
+def counted_by_run(
+    locates: tuple[Locate, ...], rooms: tuple[Room, ...], runs: tuple[Run, ...], noise: Noise,
+    report: Report,
+) -> tuple[Locate, ...]:  # fmt: skip
+    """Check the footage run by run: each has its own zero, at its access.
+
+    Gives the rows, counts that do not fit left out as in :func:`check_counts`.
+    """
+    if not runs:
+        return check_counts(locates, rooms, noise, report)
+    renewed = {}
+    for run in runs:
+        own = tuple(
+            # an access taken as 0 needs no count of its own
+            replace(row, kind="cleanout") if row.id == run.access else row
+            for row in locates
+            if row.id == run.access or row.run == run.id or (len(runs) == 1 and not row.run)
+        )
+        own = tuple(row for row in own if row.id == run.access or row.kind != "cleanout")
+        checked = check_counts(own, rooms, noise, report)
+        renewed.update({row.row: row.cable_count_m for row in checked})
+    return tuple(
+        replace(row, cable_count_m=renewed.get(row.row, row.cable_count_m)) for row in locates
+    )
