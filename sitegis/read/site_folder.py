@@ -37,6 +37,7 @@ from .layers.features import Layers
 from .lot import make_lot
 from .mains import make_mains
 from .place_on_earth import choose_crs
+from .plausible import check_directions, check_levels, check_place
 from .runs import counted_by_run, make_observations, make_runs
 from .schema import SiteFile
 from .site_toml import Raw, units_of, validate
@@ -134,6 +135,9 @@ def _fill(
     mains = make_mains(reading, lot, frame, streets, building)
     if not mains and not file.main:
         report.note("no-main", "main")
+    check_place(reading, frame)
+    check_levels(reading, level, streets, mains, lot)
+    check_directions(reading, lot, building, streets, mains)
     evidence = make_evidence(reading, mains, locates)
     dig = make_dig(file, rules)
     fixtures = make_fixtures(reading, {room.id for room in rooms})
