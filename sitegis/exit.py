@@ -37,16 +37,16 @@ __all__ = [
 ]
 
 FAR_M = 1.5
-UPHILL_M = 0.10  # a main this much above the drain is told; judgement
+UPHILL_M = 0.10  # a main this much above the drain is told; judgment
 OBLIQUE_DEG = 60.0
 SAME_DIRECTION_RAD = float(np.radians(8.0))
 """Less than the least made bend, so that its components are told apart from going straight on."""
 WORTH_NAMING, WORTH_A_LOOK = 0.01, 0.15
 PIT_OUT_M, PIT_MOVED_M = 2.0, 0.6
 """A direction this probable whose pit, this far out, lies this far aside, needs a person. All
-judgement, no source."""
+judgment, no source."""
 WEAK_SD_M, WEAK_ANGLE_DEG = 2.0, 25.0
-"""Spreads of the exit past which the marks hardly give it. Judgement, no source."""
+"""Spreads of the exit past which the marks hardly give it. Judgment, no source."""
 
 
 def find_exit(survey: Survey) -> Survey:

@@ -1,6 +1,6 @@
 """Lengths, bearings, areas, volumes, slopes and chances as the trade writes them.
 
-Inside the project every length is metres and every azimuth is degrees clockwise from north;
+Inside the project every length is meters and every azimuth is degrees clockwise from north;
 only this module knows how they are written. Feet on a tape are international feet, exactly
 0.3048 m (NIST SP 811, appendix B). The US survey foot, 1200/3937 m, belongs to coordinate
 reference systems alone (``sitegis.geometry.georeference``).
@@ -22,7 +22,7 @@ CUBIC_YARD_M3 = 0.9144**3
 
 _LONGEST_TEXT = 80
 _DENOMINATORS = (2, 3, 4, 8, 10, 12, 16, 32, 64)
-_PER_METRE = {"m": 1.0, "cm": 100.0, "mm": 1000.0}
+_PER_METER = {"m": 1.0, "cm": 100.0, "mm": 1000.0}
 _UNIT_WORDS: dict[str, str] = {
     "'": "ft", "ft": "ft", "ft.": "ft", "foot": "ft", "feet": "ft",
     '"': "in", "in": "in", "in.": "in", "inch": "in", "inches": "in",
@@ -60,10 +60,10 @@ def _plain(text: str) -> str:
     return text.replace("''", '"').strip().lower()
 
 
-def _to_metres(value: float, unit: str) -> float:
-    """Take a number in a unit to metres; metric units divide, so that 3760 mm is exactly 3.76."""
-    if unit in _PER_METRE:
-        return value / _PER_METRE[unit]
+def _to_meters(value: float, unit: str) -> float:
+    """Take a number in a unit to meters; metric units divide, so that 3760 mm is exactly 3.76."""
+    if unit in _PER_METER:
+        return value / _PER_METER[unit]
     return value * (FOOT_M if unit == "ft" else INCH_M)
 
 
@@ -99,7 +99,7 @@ def _magnitude_m(body: str, unit: LengthUnit, text: str) -> float:
     if match := _BARE.fullmatch(body):
         if "/" in match["value"] and unit in ("m", "mm"):
             raise ValueError(f"{text!r} has a fraction, but a bare number here is in {unit}")
-        return _to_metres(_mixed(match["value"], text), unit)
+        return _to_meters(_mixed(match["value"], text), unit)
     if match := _SINGLE.fullmatch(body):
         return _with_unit_m(match["value"], match["unit"], text)
     raise ValueError(f"{text!r} is not a length: write it like 12' 4 1/2\", 148 in or 3.76 m")
@@ -114,11 +114,11 @@ def _with_unit_m(value: str, unit_word: str, text: str) -> float:
         raise ValueError(f"{text!r} has a fraction of a metric unit: write a decimal")
     if "-" in value and unit != "in":
         raise ValueError(f"{text!r} can be read in more than one way: write 4 1/2 without a dash")
-    return _to_metres(_mixed(value, text), unit)
+    return _to_meters(_mixed(value, text), unit)
 
 
 def parse_length(text: str, unit: LengthUnit) -> float:
-    r"""Read a length in trade notation and give metres.
+    r"""Read a length in trade notation and give meters.
 
     Accepts ``12'4"``, ``12' 4 1/2"``, ``12'-4"``, ``148in``, ``12.33ft``, ``3.76m``, ``376cm``,
     ``3760mm``, typographic primes and fractions, a leading sign. A bare number is in ``unit``.
@@ -141,10 +141,10 @@ def parse_length(text: str, unit: LengthUnit) -> float:
     body = body[1:].lstrip() if body[0] in "+-" else body
     if _DASHED.fullmatch(body) and not re.fullmatch(r"[0-9]+\s*-\s*[0-9]+/[0-9]+\"", body):
         raise ValueError(f"{text!r} can be read in more than one way: write 12'4\" or 12.33 ft")
-    metres = sign * _magnitude_m(body, unit, text)
-    if not math.isfinite(metres):
+    meters = sign * _magnitude_m(body, unit, text)
+    if not math.isfinite(meters):
         raise ValueError(f"{text!r} is too large for a length")
-    return metres + 0.0
+    return meters + 0.0
 
 
 def _finite(value: float, what: str) -> float:
@@ -192,7 +192,7 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
 def format_station(length_m: float, unit: LengthUnit) -> str:
     """Write a distance along a sewer as surveyors station it: hundreds of feet + feet.
 
-    A site in metres has kilometres + metres (common practice, no source).
+    A site in meters has kilometers + meters (common practice, no source).
 
     >>> format_station(45.62856, "ft"), format_station(45.62856, "m"), format_station(1200.0, "m")
     ('1+49.7', '0+045.6', '1+200.0')
@@ -205,7 +205,7 @@ def format_station(length_m: float, unit: LengthUnit) -> str:
 
 
 def about(length_m: float, unit: LengthUnit) -> str:
-    r"""Write a computed length no finer than it is known: to the inch or the centimetre.
+    r"""Write a computed length no finer than it is known: to the inch or the centimeter.
 
     >>> about(1.8796, "ft"), about(1.8796, "m"), about(9.0, "m"), about(1.8796, "mm")
     ('6\' 2"', '1.88 m', '9.0 m', '1880 mm')
@@ -330,7 +330,7 @@ def is_imperial(unit: LengthUnit) -> bool:
 
 
 def format_area(area_m2: float, unit: LengthUnit) -> str:
-    """Write an area in square feet for a site in feet or inches, else in square metres.
+    """Write an area in square feet for a site in feet or inches, else in square meters.
 
     >>> format_area(92.90304, "ft")
     '1,000 sq ft'

@@ -277,14 +277,14 @@ def _scores(routes: tuple[Routes, ...], note: str) -> Scores:
                 (("dye seen", 0.66, "dig pit 1"), ("not seen", 0.34, "dig pit 2")),
             ),
             NextCheck(
-                f"Ask the neighbours {note}".strip(),
+                f"Ask the neighbors {note}".strip(),
                 0.10,
                 0.0,
                 20.0,
                 (("most drain to the front", 0.6, "dig pit 1"),),
             ),
         ),
-        ("Dye seen at the right manhole is believed 0.9: judgement, no source.",),
+        ("Dye seen at the right manhole is believed 0.9: judgment, no source.",),
     )
 
 
@@ -349,11 +349,11 @@ def _dig(site: Site, routes: tuple[Routes, ...], scores: Scores, left_at: Exit) 
     origin, cell = (-1.0, -12.0), 0.5
     x = origin[0] + cell * (np.arange(36) + 0.5)
     y = origin[1] + cell * (np.arange(108) + 0.5)
-    centres = shapely.buffer(shapely.points(*np.meshgrid(x, y)), 0.5)
-    p = np.zeros(centres.shape)
+    centers = shapely.buffer(shapely.points(*np.meshgrid(x, y)), 0.5)
+    p = np.zeros(centers.shape)
     for route, scored in zip(routes, scores.hypotheses, strict=True):
         for line in shapely.linestrings(route.vertices):
-            p += scored.probability * shapely.intersects(line, centres) / len(route.vertices)
+            p += scored.probability * shapely.intersects(line, centers) / len(route.vertices)
     best = routes[0].vertices[0]
     stations = np.linspace(0.0, routes[0].lengths_m[0], 7)
     at = shapely.get_coordinates(

@@ -1,8 +1,8 @@
 """Invented sites in three regimes, drawn on their own: nothing here is the package's.
 
-Blocks, mains and outdoor runs are those of :mod:`tests.neighbourhood`. Under the slab all is
+Blocks, mains and outdoor runs are those of :mod:`tests.neighborhood`. Under the slab all is
 other than what the package assumes: drains are laid upstream from a wall that they pass not
-quite square, with bends anywhere, near the wall too, of other angles than the catalogue's prior;
+quite square, with bends anywhere, near the wall too, of other angles than the catalog's prior;
 marks stop 0 to 4 m short of the wall. The crew's noise is as stated, 1.75 times that, or as
 stated with habits shifted (other bends, more slanting exits, other slopes).
 """
@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from sitegis.model.site import Ground, Locate, Noise, Room, Site
-from tests import neighbourhood as hood
+from tests import neighborhood as hood
 
 Array = hood.Array
 Regime = Literal["stated", "noisy", "habits"]
@@ -128,7 +128,7 @@ def _lay(
 
 @dataclass(frozen=True)
 class Bends:
-    """Straights (k + 1,) in metres upstream from the wall, and the turns (k,) between them."""
+    """Straights (k + 1,) in meters upstream from the wall, and the turns (k,) between them."""
 
     straights_m: Array
     turns_deg: Array

@@ -29,7 +29,7 @@ PROJECT = Path(__file__).parents[1]
 
 @dataclass(frozen=True)
 class Scenario:
-    """What is truly there, in lot metres, and how it was marked.
+    """What is truly there, in lot meters, and how it was marked.
 
     ``drain`` runs from the cleanout through the wall to the main; ``stops_m`` are cable counts
     at which the head was found. ``rooms`` maps an id to (origin in the lot, turn in degrees).
@@ -60,7 +60,7 @@ def along(drain: Array, station_m: float) -> Array:
 
 
 def written(value_m: float, units: str, *, tape: bool) -> str:
-    """Write a length as a person would: to a quarter inch or centimetre."""
+    """Write a length as a person would: to a quarter inch or centimeter."""
     if units == "m":
         return f"{value_m:.2f}" if tape else f"{round(value_m * 1000, -1):.0f}"
     inches = value_m / 0.0254
@@ -251,7 +251,7 @@ SCENARIOS = (CORNER, TAPE, SIDE_YARD, METRIC)
 
 
 def truth(scenario: Scenario) -> dict[str, object]:
-    """Give what the tests compare with: lot metres, elevations above the slab."""
+    """Give what the tests compare with: lot meters, elevations above the slab."""
     station = _station(scenario.drain, scenario.wall_point)
     return {
         "invented": True,
@@ -284,7 +284,7 @@ METRIC_FRAME = LotFrame("EPSG:26917", 561_240.0, 4_861_910.0, 103.5, 0.99962)
 
 
 def _frame_layers(path: Path, frame: LotFrame, layers: dict[str, list[dict[str, object]]]) -> None:
-    """Write layers whose geometries are given in lot metres into a GeoPackage in the grid CRS."""
+    """Write layers whose geometries are given in lot meters into a GeoPackage in the grid CRS."""
     path.parent.mkdir(exist_ok=True)
     path.unlink(missing_ok=True)
     for name, rows in layers.items():
@@ -307,7 +307,7 @@ def _box(x: float, y: float, width: float, depth: float) -> Polygon:
 
 
 def corner_layers() -> dict[str, list[dict[str, object]]]:
-    """Give the layers of the corner lot: neighbours too, as a city's layers would have them."""
+    """Give the layers of the corner lot: neighbors too, as a city's layers would have them."""
     f = FOOT_M
     return {
         "parcels": [

@@ -66,7 +66,7 @@ seen = true
 waited = 20
 
 [[evidence]]
-kind = "neighbours"
+kind = "neighbors"
 main = "front-main"
 draining = 4
 asked = 5

@@ -34,7 +34,7 @@ def ways(shapes=(), names=None, alleys=None):
     )
 
 
-def block_of(parcels, houses, centrelines, *, rows=None, ids=None, addresses=None):
+def block_of(parcels, houses, centerlines, *, rows=None, ids=None, addresses=None):
     count = len(parcels)
     nothing = np.full(count, np.nan)
     return Block(
@@ -47,7 +47,7 @@ def block_of(parcels, houses, centrelines, *, rows=None, ids=None, addresses=Non
         ),
         np.ones(count, bool),
         np.array(list(houses), object),
-        centrelines,
+        centerlines,
         rows if rows is not None else ways(),
         rows is not None,
         lone_mains(np.zeros(0, np.str_), np.zeros(0, object), np.zeros(0), np.zeros(0)),
@@ -59,7 +59,7 @@ def block_of(parcels, houses, centrelines, *, rows=None, ids=None, addresses=Non
 def frontages_of(block: Block) -> Frontages:
     lots = np.arange(len(block.parcels.ids))
     houses = find_houses(block.parcels.shapes, block.houses)
-    return find_frontages(block, lots, STRtree(block.parcels.shapes), houses.centres)
+    return find_frontages(block, lots, STRtree(block.parcels.shapes), houses.centers)
 
 
 def block_of_city(city: City) -> Block:
@@ -263,10 +263,10 @@ def test_lots_round_a_turning_circle():
     # the first and the last lie along the street too
     assert set(found.codes[1:-1].tolist()) == {"interior"}
     middles = (found.edges.starts + found.edges.ends) / 2.0
-    from_centre = np.hypot(*middles.T)
+    from_center = np.hypot(*middles.T)
     inner = (found.edges.lot > 0) & (found.edges.lot < len(lots) - 1)
-    assert (from_centre[inner & (found.sides == SIDES.index("front"))] < 15.0).all()
-    assert (from_centre[inner & (found.sides == SIDES.index("rear"))] > 40.0).all()
+    assert (from_center[inner & (found.sides == SIDES.index("front"))] < 15.0).all()
+    assert (from_center[inner & (found.sides == SIDES.index("rear"))] > 40.0).all()
 
 
 def test_curved_front_is_one_frontage():

@@ -39,7 +39,7 @@ from tests.invented import corner_site
 from tests.test_city_frontage import block_of, ways
 
 LOT, HOUSE = shapely.box(0, 0, 20, 40), shapely.box(4, 13, 16, 27)
-NEIGHBOURS = [shapely.box(-20, 0, 0, 40), shapely.box(20, 0, 40, 40)]
+NEIGHBORS = [shapely.box(-20, 0, 0, 40), shapely.box(20, 0, 40, 40)]
 FRONT_STREET = shapely.LineString([(-60, -10), (80, -10)])
 REAR_STREET = shapely.LineString([(-60, 50), (80, 50)])
 
@@ -56,7 +56,7 @@ def mains_of(*lines, inverts=None):
 def mirrored(*, priors=None, ground=np.nan, inverts=None, year=np.nan):
     """A lot whose front and rear are mirror images, with a main in the street on either side."""
     block = block_of(
-        [LOT, *NEIGHBOURS], [HOUSE], ways([FRONT_STREET, REAR_STREET], ["A", "B"]),
+        [LOT, *NEIGHBORS], [HOUSE], ways([FRONT_STREET, REAR_STREET], ["A", "B"]),
         ids=["lot", "x", "y"], addresses=["A", "", ""],
     )  # fmt: skip
     parcels = replace(
@@ -88,7 +88,7 @@ def test_mirrored_lot_keeps_the_prior_odds():
 
 
 def test_main_above_the_house_is_ruled_out():
-    """A main whose invert lies metres above the drain takes no share; the other takes it all."""
+    """A main whose invert lies meters above the drain takes no share; the other takes it all."""
     lot = lot_row(mirrored(ground=100.0, inverts=[105.0, 96.0], priors=Priors(unlisted=0.0)))
     assert lot["p_front"] < 1e-6
     assert lot["p_rear"] == pytest.approx(1.0)
@@ -170,7 +170,7 @@ def laid():
     tree = STRtree(block.parcels.shapes)
     lots = np.array([0])
     houses = find_houses(block.parcels.shapes[lots], block.houses)
-    frontages = find_frontages(block, lots, tree, houses.centres)
+    frontages = find_frontages(block, lots, tree, houses.centers)
     pairs = find_pairs(block, lots, frontages, tree)
     rectangles = measure_houses(
         houses.shapes, block.parcels.shapes[lots], frontages.front, frontages.gates
@@ -189,7 +189,7 @@ def test_routes_join_house_and_main(laid):
         assert HOUSE.boundary.distance(shapely.Point(line.coords[0])) < 1e-6
         assert lines[routes.main[pair, kind]].distance(shapely.Point(line.coords[-1])) < 1e-6
         assert line.intersection(HOUSE.buffer(-0.01)).is_empty
-        assert not any(line.crosses(other) for other in NEIGHBOURS)
+        assert not any(line.crosses(other) for other in NEIGHBORS)
         assert routes.lengths_m[pair, kind] == pytest.approx(line.length)
         tap = lines[routes.main[pair, kind]].project(shapely.Point(line.coords[-1]))
         assert routes.stations_m[pair, kind] == pytest.approx(tap)
@@ -219,9 +219,9 @@ def test_corridor_holds_four_fifths_of_the_listed_ways():
 
 
 def test_rear_main_in_an_easement_counts():
-    """A main along the rear line, with neighbours behind, is a rear main."""
+    """A main along the rear line, with neighbors behind, is a rear main."""
     behind = shapely.box(0, 40, 20, 80)
-    block = block_of([LOT, *NEIGHBOURS, behind], [HOUSE], ways([FRONT_STREET], ["A"]))
+    block = block_of([LOT, *NEIGHBORS, behind], [HOUSE], ways([FRONT_STREET], ["A"]))
     main = shapely.LineString([(-60, 41), (80, 41)])
     block = replace(
         block, own=np.array([True, False, False, False]), mains=mains_of(FRONT_STREET, main)

@@ -229,7 +229,7 @@ def test_notes_carry_assumptions_and_cautions(reference):
     notes = layer(reference[1], "notes")
     cautions = notes[notes["kind"] == "caution"]["note"].tolist()
     assert cautions == list(load_rules("us-ipc").cautions)
-    assert notes[notes["kind"] == "assumption"]["note"].str.contains("judgement|no source").any()
+    assert notes[notes["kind"] == "assumption"]["note"].str.contains("judgment|no source").any()
 
 
 def test_every_column_of_the_city_is_documented(reference):
@@ -282,7 +282,7 @@ def test_lots_that_fail_are_carried(city, reference, tmp_path):
 
 
 def test_degrees_and_feet_give_the_same_answer(city, reference, tmp_path):
-    """Layers in degrees with a CRS in US survey feet agree with metres.
+    """Layers in degrees with a CRS in US survey feet agree with meters.
 
     A house has few routes: one that just fits in one grid may just not in the other, which
     moves a single lot by a few per cent.
@@ -297,14 +297,14 @@ def test_degrees_and_feet_give_the_same_answer(city, reference, tmp_path):
     text = path.read_text().replace('units = "m"', 'units = "m"\ncrs = "EPSG:3435"')
     path.write_text(text)
     run_city(path, tmp_path / "out.gpkg")
-    feet, metres = layer(tmp_path / "out.gpkg", "lots"), layer(reference[1], "lots")
+    feet, meters = layer(tmp_path / "out.gpkg", "lots"), layer(reference[1], "lots")
     assert feet.crs == "EPSG:3435"
-    assert feet["kind"].tolist() == metres["kind"].tolist()
-    apart = np.abs(feet["p_front"].to_numpy() - metres["p_front"].to_numpy())
+    assert feet["kind"].tolist() == meters["kind"].tolist()
+    apart = np.abs(feet["p_front"].to_numpy() - meters["p_front"].to_numpy())
     assert np.median(apart) < 1e-4
     assert (apart < 0.02).mean() > 0.98
     assert apart.max() < 0.05
-    shift = feet.to_crs(CRS).centroid.distance(metres.centroid)
+    shift = feet.to_crs(CRS).centroid.distance(meters.centroid)
     assert shift.max() < 0.01
 
 
@@ -347,7 +347,7 @@ id = "pin"
 [buildings]
 layer = "layers/city.gpkg"
 layer_name = "buildings"
-colour = "red"
+color = "red"
 
 [mains]
 layer = "layers/city.gpkg"
@@ -362,7 +362,7 @@ def test_faults_of_the_notation_are_told_together(city, tmp_path):
         run_city(path, tmp_path / "out.gpkg")
     told = {(fault.code, fault.field) for fault in caught.value.faults}
     assert told == {
-        ("value-unfit", "city.units"), ("key-unknown", "buildings.colour"),
+        ("value-unfit", "city.units"), ("key-unknown", "buildings.color"),
         ("key-missing", "mains.id"),
     }  # fmt: skip
     assert next(f for f in caught.value.faults if f.field == "city.units").row == 4
@@ -419,7 +419,7 @@ def test_faults_of_the_layers_are_told_together(city, tmp_path):
 
 
 def test_a_layer_in_the_wrong_crs_is_told(city, tmp_path):
-    """Mains labelled with the next UTM zone lie 6° of longitude, some 500 km, away."""
+    """Mains labeled with the next UTM zone lie 6° of longitude, some 500 km, away."""
     zone = int(CRS.removeprefix("EPSG:")) + 1
     mains = city.mains.set_crs(f"EPSG:{zone}", allow_override=True)
     path = write_city(City(**{**vars(city), "mains": mains}), tmp_path)

@@ -1,6 +1,6 @@
 """Planned branches against the plumbing codes' own numbers; the sections stand in the rule sets.
 
-The worked cases are the codes' tables applied by hand; elevations in metres, pipes in inches.
+The worked cases are the codes' tables applied by hand; elevations in meters, pipes in inches.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def test_backwater_valve_as_each_code_compares(
 
 @pytest.mark.parametrize("name", ["us-ipc", "us-upc"])
 def test_without_the_covers_elevation_a_valve_is_not_known(name: str) -> None:
-    """Nobody may read "not asked" where the cover was never levelled."""
+    """Nobody may read "not asked" where the cover was never leveled."""
     assert valve(name, "floor-drain", 29.85, None) == "not known"
     assert valve(name, "floor-drain", 99.0, None) == "not known"
 

@@ -137,7 +137,7 @@ def test_corridors_nest(corridors: tuple[Corridor, ...]) -> None:
 
 
 def test_rings_are_few_valid_and_smooth(corridors: tuple[Corridor, ...]) -> None:
-    """One piece, for all routes start at the wall; no speck, no stairs, on whole centimetres.
+    """One piece, for all routes start at the wall; no speck, no stairs, on whole centimeters.
 
     The cells are 0.5 m: stairs would have a vertex for every cell of the edge.
     """
@@ -179,7 +179,7 @@ def test_a_route_outside_the_drawn_ones_still_counts() -> None:
 
 
 def test_the_same_routes_in_other_units_of_the_last_bit_give_the_same_rings() -> None:
-    """Vertices moved by a millionth of a millimetre change no ring (processors differ by less)."""
+    """Vertices moved by a millionth of a millimeter change no ring (processors differ by less)."""
     survey = two_way_survey()
     moved = tuple(
         dataclasses.replace(routes, vertices=routes.vertices * (1.0 + 1e-13))

@@ -48,17 +48,17 @@ def test_depth_table_has_the_closed_form_quantiles() -> None:
     assert last.depth_m == pytest.approx(2.86, abs=0.01)
 
 
-def test_depth_table_steps_by_feet_or_metres() -> None:
-    """Sites in feet get a row each 3 ft, metric ones each metre, and all one at the main."""
+def test_depth_table_steps_by_feet_or_meters() -> None:
+    """Sites in feet get a row each 3 ft, metric ones each meter, and all one at the main."""
     feet = straight_survey()
     metric = straight_survey(replace(feet.site, units="m"))
 
-    at_feet, at_metres = (
+    at_feet, at_meters = (
         [row.station_m for row in depth_table(each, gather_cloud(each))] for each in (feet, metric)
     )
 
     assert np.diff(at_feet)[:-1] == pytest.approx(0.9144)
-    assert np.diff(at_metres)[:-1] == pytest.approx(1.0)
+    assert np.diff(at_meters)[:-1] == pytest.approx(1.0)
 
 
 def test_the_most_probable_route_is_the_best_of_the_most_probable_way() -> None:
@@ -78,7 +78,7 @@ def test_trench_to_the_lot_line_costs_what_it_adds_up_to() -> None:
     depth = 2.5 + 0.36 * 3.8 / 17.6 + 0.15
     expected = 450 + 7.6 * 0.9 * (depth * 190 + 15)
 
-    # the cloud's routes are a few millimetres longer or shorter than the best one
+    # the cloud's routes are a few millimeters longer or shorter than the best one
     assert trench_cost(straight_survey()) == pytest.approx(expected, rel=1e-4)
 
 

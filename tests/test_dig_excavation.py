@@ -156,7 +156,7 @@ def test_volumes_of_a_pit_for_each_soil(slope: float, in_place: float, bulked: f
     [
         # cubic yards: 4 ft vertical, type C above; Subpart P Appendix B allows it in a shield
         ((4.0, 3.0, 6.0, 1.5, 4.0), 5.11 * CUBIC_YARD),
-        # cubic metres: O. Reg. 213/91 s. 234 type 1 or 2, 1.2 m vertical and 1:1 above
+        # cubic meters: O. Reg. 213/91 s. 234 type 1 or 2, 1.2 m vertical and 1:1 above
         ((1.2, 0.9, 1.8, 1.0, 1.2), 2.99),
         # shallower than the vertical part: a plain pit
         ((1.2, 0.9, 1.0, 1.5, 1.2), 1.08),
@@ -204,7 +204,7 @@ def test_laid_back_sides_that_do_not_fit_are_told() -> None:
 
 
 def test_widening_a_turned_pit_moves_every_side_out() -> None:
-    """A 3 × 1 m pit at 40° widened by 0.5 m is 4 × 2 m about the same centre."""
+    """A 3 × 1 m pit at 40° widened by 0.5 m is 4 × 2 m about the same center."""
     ring = rectangle_rings(
         np.array([[2.0, 3.0]]), np.array([np.radians(40)]), np.array([[3.0, 1.0]])
     )[0]

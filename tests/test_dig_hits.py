@@ -44,14 +44,14 @@ def shapely_hits(cloud: RouteCloud, rings: np.ndarray) -> np.ndarray:
 @settings(deadline=None, max_examples=30)
 @given(seeds)
 def test_raster_of_hits_is_what_shapely_counts_at_every_cell(seed: int) -> None:
-    """P(hit) of every cell is the weight of the routes that meet the pit centred on it."""
+    """P(hit) of every cell is the weight of the routes that meet the pit centered on it."""
     cloud = random_cloud(seed)
     grid, size = cover_grid(cloud.vertices.reshape(-1, 2), 0.37, 1.0), np.array([1.2, 0.9])
 
     p = accumulate(pit_spans(cloud.straights, grid, (0.6, 0.45)), cloud.weights)
 
-    centres = grid.centres().reshape(-1, 2)
-    rings = rectangle_rings(centres, np.zeros(len(centres)), np.tile(size, (len(centres), 1)))
+    centers = grid.centers().reshape(-1, 2)
+    rings = rectangle_rings(centers, np.zeros(len(centers)), np.tile(size, (len(centers), 1)))
     expected = shapely_hits(cloud, rings) @ cloud.weights
     assert p.ravel() == pytest.approx(expected, abs=1e-9)
 
@@ -61,16 +61,16 @@ def test_raster_of_hits_is_what_shapely_counts_at_every_cell(seed: int) -> None:
 def test_turned_pits_meet_the_routes_that_shapely_says(seed: int) -> None:
     """A pit at any angle is crossed by exactly the routes that shapely finds."""
     cloud, generator = random_cloud(seed), np.random.default_rng(seed)
-    centres, angles = generator.uniform(0, 6, (40, 2)), generator.uniform(-4, 4, 40)
+    centers, angles = generator.uniform(0, 6, (40, 2)), generator.uniform(-4, 4, 40)
     sizes = generator.uniform(0.3, 3.0, (40, 2))
 
-    crossed = rectangle_crossings(cloud.straights, centres, angles, sizes).crossed
+    crossed = rectangle_crossings(cloud.straights, centers, angles, sizes).crossed
 
-    assert np.array_equal(crossed, shapely_hits(cloud, rectangle_rings(centres, angles, sizes)))
+    assert np.array_equal(crossed, shapely_hits(cloud, rectangle_rings(centers, angles, sizes)))
 
 
 def test_invert_at_a_pit_is_that_halfway_through_it() -> None:
-    """A straight that falls from 0 to −1 m in 10 m lies at −0.25 m in a pit centred at 2.5 m."""
+    """A straight that falls from 0 to −1 m in 10 m lies at −0.25 m in a pit centered at 2.5 m."""
     cloud = RouteCloud(
         np.array([[[0.0, 0.0], [10.0, 0.0]]]),
         np.array([[0.0, -1.0]]),

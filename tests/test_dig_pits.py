@@ -96,19 +96,19 @@ def test_first_pit_is_as_good_as_any_cell_of_the_lot() -> None:
     site, cloud = survey.site, gather_cloud(survey)
     segments, area = cloud.straights, dig_area(site)
     x, y = np.meshgrid(np.arange(0.5, 15, 0.25), np.arange(-5.0, 12, 0.25))
-    centres, best = np.stack([x.ravel(), y.ravel()], axis=1), 0.0
+    centers, best = np.stack([x.ravel(), y.ravel()], axis=1), 0.0
     for size in ((1.2, 0.9), (0.9, 1.2)):
-        sizes = np.tile(size, (len(centres), 1))
-        rings = rectangle_rings(centres, np.zeros(len(centres)), sizes)
+        sizes = np.tile(size, (len(centers), 1))
+        rings = rectangle_rings(centers, np.zeros(len(centers)), sizes)
         open_ = np.flatnonzero(shapely.covers(area, shapely.polygons(rings)))
         for part in np.array_split(open_, 20):
-            found = rectangle_crossings(segments, centres[part], np.zeros(len(part)), sizes[part])
-            ground = site.ground.elevation_m(centres[part])
+            found = rectangle_crossings(segments, centers[part], np.zeros(len(part)), sizes[part])
+            ground = site.ground.elevation_m(centers[part])
             for row in np.flatnonzero(found.crossed @ cloud.weights > 0.1):
                 hit = found.crossed[row]
                 depth = ground[row] - found.invert_m[row, hit]
                 dug = weighted_quantiles(depth, cloud.weights[hit], (0.95,))[0] + BEDDING_M
-                inside = centres[part][row, 1] > 0
+                inside = centers[part][row, 1] > 0
                 rate = 15.0 if inside else 25.0
                 cost = pit_cost(np.array(1.08), np.array(dug), rate, site.dig, RULES)
                 best = max(best, float(cloud.weights[hit][depth <= dug].sum() / cost))
@@ -198,23 +198,23 @@ def test_pits_stay_outside_the_footings_line(
     foot = 0.3048
     site = replace(corner_site(), dig=DigSettings(building_setback_m=0.3, soil_type=soil))
     gap_m = (asked_ft + off_ft) * foot
-    centre = np.array([6.0, HOUSE_FRONT_M - gap_m - 0.45])
-    rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
+    center = np.array([6.0, HOUSE_FRONT_M - gap_m - 0.45])
+    rings = rectangle_rings(center[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
     assert clear_of_footing(site, RULES, rings, np.array([-0.3 - 3.0 * foot]))[0] == clear
 
 
 def test_a_shallow_pit_needs_its_setback_only() -> None:
     """A pit whose bottom is above the footing may stand at the setback."""
-    centre = np.array([6.0, HOUSE_FRONT_M - 0.6 - 0.45])
-    rings = rectangle_rings(centre[None], np.zeros(1), np.array([[1.2, 0.9]]))
+    center = np.array([6.0, HOUSE_FRONT_M - 0.6 - 0.45])
+    rings = rectangle_rings(center[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
     assert clear_of_footing(corner_site(), RULES, rings, np.array([2.0 - 1.5]))[0]
 
 
 @pytest.mark.parametrize(("reach_in", "expected"), [(16.5, 0.831), (12.0, 0.683)])
 def test_what_a_vacuum_hole_finds(reach_in: float, expected: float) -> None:
-    """Lateral sd 6 in, hole 12 in: any part of a 4.5 in pipe 2Φ(8.25/6) − 1, centre line 2Φ(1) − 1.
+    """Lateral sd 6 in, hole 12 in: any part of a 4.5 in pipe 2Φ(8.25/6) − 1, center line 2Φ(1) − 1.
 
     By the normal table.
     """

@@ -167,7 +167,7 @@ def test_corners_of_an_l_shaped_house_have_names_of_their_own() -> None:
     assert names[5] == "building:rear-left"
 
 
-def test_rows_cover_pits_exit_and_every_three_metres() -> None:
+def test_rows_cover_pits_exit_and_every_three_meters() -> None:
     """Each pit, the exit, and the route at 3, 6, … m of its length of about 17.7 m."""
     survey = plan_dig(two_way_survey())
 

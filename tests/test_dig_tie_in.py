@@ -140,7 +140,7 @@ def test_needed_fall_is_the_code_slope_times_the_length() -> None:
 
 
 def test_available_fall_ends_half_the_difference_of_the_pipes_above_the_invert() -> None:
-    """3 in into 4 in with centres level: 0.25 m below the floor to the invert + ½ in."""
+    """3 in into 4 in with centers level: 0.25 m below the floor to the invert + ½ in."""
     found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
 
     invert = -0.6 + 0.02 * (8.0 - found.station_m)

@@ -90,8 +90,8 @@ def test_a_keep_out_is_widened_by_clearance_and_tolerance() -> None:
     assert not allowed(area, square_at(4.0 + 0.90 + 0.5, 3.0))[0]
 
 
-def test_a_pit_may_straddle_the_lot_line_but_not_the_neighbours() -> None:
-    """Lot and right-of-way join; the neighbour's ground does not, unless an easement is given."""
+def test_a_pit_may_straddle_the_lot_line_but_not_the_neighbors() -> None:
+    """Lot and right-of-way join; the neighbor's ground does not, unless an easement is given."""
     site = corner_site()
     ring = np.array([[-6.0, 10.0], [0.0, 10.0], [0.0, 20.0], [-6.0, 20.0]])
     with_easement = replace(site, easements=(Easement("E", ring),))
@@ -122,8 +122,8 @@ def test_the_dearest_surface_under_a_pit_counts() -> None:
     assert surface_rates_at(site, np.array([[6.0, -1.0], [6.0, 1.0]])) == pytest.approx([110, 15])
 
 
-def test_a_turned_rectangle_keeps_size_and_centre() -> None:
-    """Corners of a 3 × 1 m rectangle at 30°: sides 3 and 1, centre where asked, length at 30°."""
+def test_a_turned_rectangle_keeps_size_and_center() -> None:
+    """Corners of a 3 × 1 m rectangle at 30°: sides 3 and 1, center where asked, length at 30°."""
     ring = rectangle_rings(
         np.array([[5.0, 7.0]]), np.array([np.radians(30)]), np.array([[3.0, 1.0]])
     )[0]

@@ -173,12 +173,12 @@ def test_mixture_matches_drawn_drains(ahead: float, slant_deg: float) -> None:
     straight = [part for part in parts if part.turn_deg == 0.0 and part.wall_index == 0]
     weights = np.array([part.weight for part in straight])
     means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in straight])
-    centre = weights @ means / weights.sum()
-    away = means - centre
+    center = weights @ means / weights.sum()
+    away = means - center
     inside = np.einsum("m,mij->ij", weights, np.stack([part.covariance for part in straight]))
     covariance = (inside + (weights[:, None] * away).T @ away) / weights.sum()
     front = (turn == 0.0) & (np.abs(pose[:, 1] - HOUSE_FRONT_M) < 1e-6)
-    assert centre == pytest.approx(np.average(pose[front], axis=0, weights=weight[front]), abs=0.01)
+    assert center == pytest.approx(np.average(pose[front], axis=0, weights=weight[front]), abs=0.01)
     expected = np.cov(pose[front].T, aweights=weight[front])
     assert covariance == pytest.approx(expected, rel=0.05, abs=3e-4)
 
@@ -234,7 +234,7 @@ def test_invert_falls_by_slope_times_unseen_length() -> None:
     site = corner_site()
     found = exit_of(drain_at((7.0, HOUSE_FRONT_M + 1.0), -np.pi / 2), site)
     assert [c.mean[0] for c in found.profile] == pytest.approx([-0.72, -0.67])
-    # Ways that bend before the wall are longer: by millimetres on the whole.
+    # Ways that bend before the wall are longer: by millimeters on the whole.
     assert found.invert_m == pytest.approx(0.6 * -0.72 + 0.4 * -0.67, abs=1e-3)
     ground = float(site.ground.elevation_m(np.array([found.x_m, found.y_m])))
     assert found.depth_m == pytest.approx(ground - found.invert_m)

@@ -16,7 +16,7 @@ from sitegis.geometry.frames import LotFrame, lot_direction, rotation, to_wgs84,
 from sitegis.geometry.operations import cell_of, operation
 
 FRAME = LotFrame("EPSG:32616", 400_000.0, 4_600_000.0, 84.2, 0.9996)
-METRES = st.floats(-500, 500)
+METERS = st.floats(-500, 500)
 DEGREES = st.floats(-1000, 1000)
 
 
@@ -63,7 +63,7 @@ def test_lot_y_lies_to_the_left_of_x() -> None:
 
 
 @settings(deadline=None, max_examples=50)
-@given(METRES, METRES, st.floats(0, 360), st.sampled_from([1.0, 0.3048, 1200 / 3937]))
+@given(METERS, METERS, st.floats(0, 360), st.sampled_from([1.0, 0.3048, 1200 / 3937]))
 def test_grid_and_back(x: float, y: float, azimuth: float, unit: float) -> None:
     """A point taken to the grid or the CRS's own unit comes back."""
     frame = LotFrame("EPSG:3435", 350_000.0, 590_000.0, azimuth, 0.99994, unit)

@@ -87,7 +87,7 @@ def test_points_in_one_place_give_no_direction() -> None:
 def test_us_survey_foot_is_said_aloud() -> None:
     """A US-foot grid has 1200/3937 m a unit and says so beside the tape's foot."""
     unit = grid_unit(STATE_PLANE_FT)
-    assert unit.metres_per_unit == 1200 / 3937
+    assert unit.meters_per_unit == 1200 / 3937
     assert unit.unit_name == "US survey foot"
     assert "international feet (0.3048 m)" in unit.words
 
@@ -95,12 +95,12 @@ def test_us_survey_foot_is_said_aloud() -> None:
 def test_international_foot_grid() -> None:
     """A grid in international feet is told apart from one in US survey feet."""
     unit = grid_unit(STATE_PLANE_INTERNATIONAL)
-    assert (unit.metres_per_unit, unit.unit_name) == (0.3048, "international foot")
+    assert (unit.meters_per_unit, unit.unit_name) == (0.3048, "international foot")
 
 
-def test_metre_grid() -> None:
-    """A metre grid has a factor of exactly 1."""
-    assert grid_unit(UTM).metres_per_unit == 1.0
+def test_meter_grid() -> None:
+    """A meter grid has a factor of exactly 1."""
+    assert grid_unit(UTM).meters_per_unit == 1.0
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,7 @@ def test_convergence_is_nil_on_the_central_meridian() -> None:
 
 @pytest.mark.parametrize("elevation_m", [0.0, 180.0, 1600.0])
 def test_combined_factor_matches_space(elevation_m: float) -> None:
-    """100 m in the lot are 100 m between the same points in earth-centred coordinates.
+    """100 m in the lot are 100 m between the same points in earth-centered coordinates.
 
     The mean radius differs from the true one by up to 0.35 %, so 1 ppm is allowed at 1600 m.
     """
@@ -213,7 +213,7 @@ def test_elevation_not_on_land(elevation_m: float) -> None:
 def test_round_trip_through_wgs84(
     crs: str, longitude: float, latitude: float, azimuth: float, x: float, y: float
 ) -> None:
-    """A lot point taken to WGS 84 and back comes home within a tenth of a millimetre."""
+    """A lot point taken to WGS 84 and back comes home within a tenth of a millimeter."""
     frame = lot_frame(crs, x_azimuth_deg=azimuth, lonlat=(longitude, latitude), elevation_m=180)
     point = np.array([x, y])
     home = frame.from_grid_m(grid_from_lonlat(crs, frame.to_lonlat(point)))
@@ -228,7 +228,7 @@ def test_corner_keeps_its_longitude_and_latitude(crs: str) -> None:
 
 
 def test_grid_and_lonlat_corner_agree() -> None:
-    """A corner given in grid metres makes the same frame as its longitude and latitude."""
+    """A corner given in grid meters makes the same frame as its longitude and latitude."""
     easting, northing = grid_from_lonlat(STATE_PLANE_FT, np.array(PLACE)).tolist()
     by_grid = lot_frame(STATE_PLANE_FT, x_azimuth_deg=10.0, grid_m=(easting, northing))
     by_lonlat = lot_frame(STATE_PLANE_FT, x_azimuth_deg=10.0, lonlat=PLACE)

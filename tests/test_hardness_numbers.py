@@ -71,7 +71,7 @@ def site_with(
 
 
 @pytest.mark.parametrize("name", sorted(BY_NAME))
-def test_a_millimetre_moves_nothing_by_its_own_spread(name: str, tmp_path: Path) -> None:
+def test_a_millimeter_moves_nothing_by_its_own_spread(name: str, tmp_path: Path) -> None:
     """Every mark moved by 1 mm either way: no number by a tenth of its standard deviation."""
     unit: LengthUnit = "m" if name.startswith("metric") else "ft"
     random = Random(7)

@@ -71,7 +71,7 @@ def test_a_main_of_ordinary_detail_is_left_alone() -> None:
 
 
 def test_a_long_main_is_cut_to_the_neighborhood() -> None:
-    """A trunk of 60 000 vertices over 50 km: the kilometre about the lot is what it was."""
+    """A trunk of 60 000 vertices over 50 km: the kilometer about the lot is what it was."""
     x = np.linspace(-25_000.0, 25_000.0, 60_000)
     line = shapely.LineString(np.column_stack([x, 0.01 * np.sin(x / 10.0) - 10.0]))
     made, _ = read_main(line)

@@ -104,7 +104,7 @@ def test_the_densest_set_is_no_longer_than_the_central_one() -> None:
 
 
 def test_samples_at_one_place_give_that_place() -> None:
-    """No spread: every interval is the value itself, within a micrometre."""
+    """No spread: every interval is the value itself, within a micrometer."""
     for sets in (central_intervals, highest_density_intervals):
         for one in sets(np.full(5, 2.5), np.ones(5)):
             assert np.array(one.pieces) == pytest.approx(2.5, abs=1e-6)

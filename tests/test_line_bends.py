@@ -13,8 +13,8 @@ from sitegis.geometry.frames import Array
 from sitegis.line.bends import fit_plan
 from sitegis.line.catalogue import (
     BENDS_PER_M,
-    CATALOGUE_DEG,
-    CATALOGUE_WEIGHTS,
+    CATALOG_DEG,
+    CATALOG_WEIGHTS,
     SIGNED_RAD,
 )
 from sitegis.line.follow import follow_drain, tail_nodes
@@ -33,7 +33,7 @@ def polyline(turns_deg: tuple[float, ...], *, runs: tuple[int, ...], step_m: flo
 
 
 @pytest.mark.parametrize("turn_deg", [22.5, -22.5, 45.0, -45.0, 90.0])
-def test_one_bend_is_found_with_its_catalogue_angle(turn_deg: float) -> None:
+def test_one_bend_is_found_with_its_catalog_angle(turn_deg: float) -> None:
     """A clean drain with one bend gives one bend there, left positive."""
     fit = fit_plan(marks_of(polyline((turn_deg,), runs=(5, 5)), np.full(2, 0.05**2)))
     assert fit.best.parameters.size == 4
@@ -95,7 +95,7 @@ def log_odds_of_a_bend(xy: Array, sd: float, near: int, turn_deg: float) -> floa
 
     Unknown: direction and offset, even; the bend's place, 0.08 a meter, anywhere between
     the first and the last mark (``near`` is where the sums start); its angle, N(nominal, 2°);
-    ln k of the noise, k² inverse gamma (4, 4). The catalogue's share is left out.
+    ln k of the noise, k² inverse gamma (4, 4). The catalog's share is left out.
     """
     normal = stats.norm
 
@@ -133,9 +133,9 @@ def log_odds_of_a_bend(xy: Array, sd: float, near: int, turn_deg: float) -> floa
         logs = density(draws) - around.logpdf(draws)
         for _ in range(3):  # adapt the proposal to what it found
             weight = np.exp(logs - logs.max())
-            centre = np.average(draws, axis=0, weights=weight)
+            center = np.average(draws, axis=0, weights=weight)
             spread = 1.5 * np.cov(draws.T, aweights=weight)
-            around = stats.multivariate_t(centre, spread, df=5, seed=2)
+            around = stats.multivariate_t(center, spread, df=5, seed=2)
             draws = around.rvs(200_000)
             logs = density(draws) - around.logpdf(draws)
         return float(logsumexp(logs) - np.log(len(draws)))
@@ -163,7 +163,7 @@ def test_odds_of_a_bend_are_those_of_the_integrals(turn_deg: float, runs: tuple[
     index = int(np.argmin(np.abs(SIGNED_RAD - np.radians(turn_deg))))
     bent = (state.bends == 1) & (state.turns[:, 0] == index)
     got = logsumexp(state.log_weight[bent]) - logsumexp(state.log_weight[state.bends == 0])
-    share = CATALOGUE_WEIGHTS[CATALOGUE_DEG.index(abs(turn_deg))]
+    share = CATALOG_WEIGHTS[CATALOG_DEG.index(abs(turn_deg))]
     expected = log_odds_of_a_bend(xy, sd, runs[0], turn_deg) + np.log(share / 2)
     assert got == pytest.approx(expected, abs=0.2)
 
@@ -227,10 +227,10 @@ def test_two_points_make_a_straight() -> None:
     assert np.sqrt(mean_square) == pytest.approx(np.sqrt(2 * 4 / 3) * 0.1 / 5.0, rel=2e-2)
 
 
-def test_catalogue_weights_are_a_distribution() -> None:
-    """The catalogue is that of made drainage fittings, and its weights sum to 1."""
-    assert CATALOGUE_DEG[:5] == tuple(360.0 / n for n in (32, 16, 8, 6, 5))
-    assert sum(CATALOGUE_WEIGHTS) == pytest.approx(1.0)
+def test_catalog_weights_are_a_distribution() -> None:
+    """The catalog is that of made drainage fittings, and its weights sum to 1."""
+    assert CATALOG_DEG[:5] == tuple(360.0 / n for n in (32, 16, 8, 6, 5))
+    assert sum(CATALOG_WEIGHTS) == pytest.approx(1.0)
 
 
 def test_many_marks_are_fitted_as_well() -> None:

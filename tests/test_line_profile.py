@@ -84,8 +84,8 @@ def test_evidence_agrees_with_scipy_density() -> None:
     assert evidence == pytest.approx(density.logpdf(values), rel=1e-12)
 
 
-def test_five_metres_of_marks_leave_slope_to_two_percent() -> None:
-    """Six marks a metre apart, 0.75 m deep, at 5 %: sd σ/√Σ(s − s̄)² = 0.9 %, so ±1.8 % at 95 %."""
+def test_five_meters_of_marks_leave_slope_to_two_percent() -> None:
+    """Six marks a meter apart, 0.75 m deep, at 5 %: sd σ/√Σ(s − s̄)² = 0.9 %, so ±1.8 % at 95 %."""
     s = np.linspace(0.0, 5.0, 6)
     sd = 0.05 * 0.75
     formula = sd / np.sqrt(np.sum((s - s.mean()) ** 2))

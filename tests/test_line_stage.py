@@ -166,8 +166,8 @@ def test_what_is_wrong_is_said(
 
 
 def test_a_mark_off_the_line_is_told_as_the_site_measures() -> None:
-    """1.2 m aside is told in feet to whoever tapes in feet, and in metres to the other."""
-    in_feet, in_metres = (
+    """1.2 m aside is told in feet to whoever tapes in feet, and in meters to the other."""
+    in_feet, in_meters = (
         next(
             notice.message
             for notice in fit_line(survey_of(bent(straight_marks()), site=site)).drain.notices
@@ -176,7 +176,7 @@ def test_a_mark_off_the_line_is_told_as_the_site_measures() -> None:
         for site in (corner_site(), replace(corner_site(), units="m"))
     )
     assert re.search(r"lies [34]' \d+\" off", in_feet)
-    assert re.search(r"lies 1\.\d+ m off", in_metres)
+    assert re.search(r"lies 1\.\d+ m off", in_meters)
 
 
 def test_without_depths_the_slope_is_as_vague_as_practice() -> None:

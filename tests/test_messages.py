@@ -9,7 +9,7 @@ from string import Formatter
 
 import pytest
 
-from sitegis.messages.catalog import catalogue
+from sitegis.messages.catalog import catalog
 from tests.hardness.messages import CHOSEN, PACKAGE, TABLE, collect, named, table
 
 ROW = re.compile(r"^\| `([a-z0-9-]+)` \| (fault|notice|lot left out) \| (.+?) \| (.+?) \|$", re.M)
@@ -44,14 +44,14 @@ def test_each_message_says_what_and_each_fault_what_to_do() -> None:
         assert kind != "fault" or remedy != "(in the message)", code
 
 
-def test_the_table_is_written_from_the_catalogue() -> None:
-    """The words of the table are those of the catalogue and, where still there, of the source."""
+def test_the_table_is_written_from_the_catalog() -> None:
+    """The words of the table are those of the catalog and, where still there, of the source."""
     assert TABLE.read_text("utf-8") == table(collect()[0]), AGAIN
 
 
 def values_of(name: str, kind: str) -> set[str]:
-    """Give the values that a message of the catalogue asks for."""
-    message = catalogue("fault" if kind == "fault" else "notice")[name]
+    """Give the values that a message of the catalog asks for."""
+    message = catalog("fault" if kind == "fault" else "notice")[name]
     return {
         value
         for text in (message.says, message.remedy)
@@ -71,7 +71,7 @@ def given() -> Iterator[tuple[str, str, str, set[str]]]:
             kind = "notice" if function in ("notice_of", "note") else "fault"
             if function not in SAYING:
                 continue
-            known = catalogue("notice" if kind == "notice" else "fault")
+            known = catalog("notice" if kind == "notice" else "fault")
             names = {c.value for a in node.args for c in ast.walk(a)
                      if isinstance(c, ast.Constant) and c.value in known}  # fmt: skip
             values = {k.arg for k in node.keywords if k.arg} - {"needs_person"}
@@ -99,12 +99,12 @@ def test_every_message_gets_its_values(kind: str) -> None:
 
 
 def test_no_message_is_left_that_nobody_says() -> None:
-    """Every name of the catalogue stands in the source."""
+    """Every name of the catalog stands in the source."""
     said = {
         node.value
         for path in PACKAGE.rglob("*.py")
         for node in ast.walk(ast.parse(path.read_text("utf-8")))
         if isinstance(node, ast.Constant)
     }
-    names = {*catalogue("fault"), *catalogue("notice")}
+    names = {*catalog("fault"), *catalog("notice")}
     assert [n for n in sorted(names - said) if not COMPOSED.match(n)] == []

@@ -90,7 +90,7 @@ def test_w_statistics_of_a_blundered_fix_match_the_computed_table() -> None:
 
 
 def test_the_blunder_is_left_out_and_the_point_comes_back() -> None:
-    """The largest is named, left out, and the point lies within millimetres."""
+    """The largest is named, left out, and the point lies within millimeters."""
     cleaned = clean_network(
         BLUNDERED, solve_network(BLUNDERED, starting_values(BLUNDERED, np.zeros(2)))
     )

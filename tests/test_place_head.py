@@ -33,9 +33,9 @@ def field(depth_m: float, tilt_rad: float) -> Callable[[float], np.ndarray]:
 
 def horizontal_nulls(depth_m: float, tilt_rad: float) -> tuple[float, float]:
     along = field(depth_m, tilt_rad)
-    centre = null_midpoint_shift_m(depth_m, tilt_rad)
-    first = optimize.brentq(lambda x: along(x)[0], centre - 3 * depth_m, centre, xtol=1e-12)
-    second = optimize.brentq(lambda x: along(x)[0], centre, centre + 3 * depth_m, xtol=1e-12)
+    center = null_midpoint_shift_m(depth_m, tilt_rad)
+    first = optimize.brentq(lambda x: along(x)[0], center - 3 * depth_m, center, xtol=1e-12)
+    second = optimize.brentq(lambda x: along(x)[0], center, center + 3 * depth_m, xtol=1e-12)
     return float(first), float(second)
 
 

@@ -19,7 +19,7 @@ from sitegis.units import parse_length
         ("10'9\"", "10'6\"", "a 6 and a 9 confused in the inches"),
         ("21'5\"", "12'5\"", "two digits changed over in the feet"),
         ("8'10 1/2\"", "8'1 1/2\"", "two digits changed over in the inches"),
-        ("3.25ft", "3.25m", "metres typed as feet"),
+        ("3.25ft", "3.25m", "meters typed as feet"),
         ("12.5ft", "12.5in", "inches typed as feet"),
     ],
 )
@@ -39,7 +39,7 @@ def test_imperial_slips_hold_what_was_meant(written: str, meant: str, words: str
     ],
 )
 def test_metric_slips_hold_what_was_meant(written: str, meant: str, words: str) -> None:
-    """The same with metres."""
+    """The same with meters."""
     value, expected = parse_length(written, "m"), parse_length(meant, "m")
     assert any(w == words and v == pytest.approx(expected) for w, v in slips(value, imperial=False))
 

@@ -122,7 +122,7 @@ SITE_SPOILS = [
         "evidence[1].reliability",
     ),
     ('main = "front-main"', 'main = "frontmain"', "main-unknown", "evidence[2].main"),
-    ("draining = 4", "draining = 6", "neighbours-count", "evidence[2].draining"),
+    ("draining = 4", "draining = 6", "neighbors-count", "evidence[2].draining"),
     ('x = "3 ft"\ny = "4 ft"', 'x = "30 ft"\ny = "4 ft"', "fixture-outside", "fixture[1].x"),
     ('y = "4 ft"', 'y = "-4 ft"', "fixture-outside", "fixture[1].x"),
     (
@@ -461,17 +461,17 @@ def test_a_t_without_variance_is_refused(tmp_path: Path) -> None:
     ]
 
 
-def test_flow_against_levelled_manholes_needs_a_person(tmp_path: Path) -> None:
-    """A main said to flow left whose left manhole is levelled higher is told."""
-    levelled = SITE.replace("invert = 575.10\n", "")
+def test_flow_against_leveled_manholes_needs_a_person(tmp_path: Path) -> None:
+    """A main said to flow left whose left manhole is leveled higher is told."""
+    leveled = SITE.replace("invert = 575.10\n", "")
     for offset, invert in (("-40 ft", 576.0), ("200 ft", 575.0)):
         written = f'offset_along = "{offset}"'
-        levelled = levelled.replace(written, f"{written}, invert = {invert}")
-    against = read_site(write_folder(tmp_path / "a", site=levelled)).site.notices
+        leveled = leveled.replace(written, f"{written}, invert = {invert}")
+    against = read_site(write_folder(tmp_path / "a", site=leveled)).site.notices
     assert [(n.where, n.needs_person) for n in against if n.code == "flow-against-inverts"] == [
         ("main[1].flow_toward", True)
     ]
-    turned = levelled.replace('flow_toward = "left"', 'flow_toward = "right"')
+    turned = leveled.replace('flow_toward = "left"', 'flow_toward = "right"')
     along = read_site(write_folder(tmp_path / "b", site=turned.replace('"31 ft"', '"-31 ft"')))
     assert "flow-against-inverts" not in {notice.code for notice in along.site.notices}
 

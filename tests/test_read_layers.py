@@ -99,8 +99,8 @@ def expected_factor() -> float:
     return float(projection.get_factors(*lonlat).meridional_scale)
 
 
-def test_lot_comes_back_in_lot_metres(tmp_path: Path) -> None:
-    """A parcel of 50 ft × 125 ft in the grid comes back in ground metres."""
+def test_lot_comes_back_in_lot_meters(tmp_path: Path) -> None:
+    """A parcel of 50 ft × 125 ft in the grid comes back in ground meters."""
     write_layers(tmp_path)
     site = layer_site(tmp_path)
     expected = np.array(LOT_FT) * US_FOOT_M / expected_factor()
@@ -122,8 +122,8 @@ def test_building_keeps_its_shape(tmp_path: Path) -> None:
     assert abs(building.angle_rad) < 1e-6
 
 
-def test_centreline_becomes_right_of_way(tmp_path: Path) -> None:
-    """A street's centreline is widened to 66 ft, its inner edge at the lot line."""
+def test_centerline_becomes_right_of_way(tmp_path: Path) -> None:
+    """A street's centerline is widened to 66 ft, its inner edge at the lot line."""
     write_layers(tmp_path)
     row = layer_site(tmp_path).streets[0].row
     assert math.isclose(row[:, 1].max(), 0.0, abs_tol=0.01)
@@ -158,7 +158,7 @@ def test_large_part_is_told(tmp_path: Path) -> None:
 
 
 def test_geographic_layer_is_transformed(tmp_path: Path) -> None:
-    """The same layers in longitude and latitude give the same lot to a millimetre."""
+    """The same layers in longitude and latitude give the same lot to a millimeter."""
     write_layers(tmp_path, crs="EPSG:4269")
     expected = np.array(LOT_FT) * US_FOOT_M / expected_factor()
     assert np.allclose(layer_site(tmp_path).lot.vertices, expected, atol=1e-3)

@@ -143,7 +143,7 @@ def test_the_yard_length_brings_the_pipe_into_the_yard() -> None:
 
 
 def test_sequences_are_a_proper_prior() -> None:
-    """All sequences of 0…3 catalogue bends, and their priors sum to 1."""
+    """All sequences of 0…3 catalog bends, and their priors sum to 1."""
     sequences = bend_sequences()
     assert len(sequences.prior) == 1 + 12 + 144 + 1728
     assert sequences.prior.sum() == pytest.approx(1.0)

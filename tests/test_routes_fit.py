@@ -30,7 +30,7 @@ def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
         assert (np.diff(values) <= 0).all()
 
 
-def test_a_drop_up_to_a_metre_costs_nothing() -> None:
+def test_a_drop_up_to_a_meter_costs_nothing() -> None:
     """Arriving up to 1 m above the main's invert is as good as level with it."""
     assert arrival_habit(np.array([0.0, 0.5, 1.0])) == pytest.approx(1.0)
 

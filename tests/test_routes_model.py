@@ -91,7 +91,7 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
     arrival = invert - slope * shapely.length(routes) - bed
     fits &= arrival >= 0
     fits &= shapely.contains_properly(may_run_in(site), routes)
-    # Exits are up to some decimetres inside the wall: only the house's core is held against.
+    # Exits are up to some decimeters inside the wall: only the house's core is held against.
     fits &= ~shapely.intersects(routes, house.buffer(-0.45))
     fits &= ~_alongside(site, routes)
 

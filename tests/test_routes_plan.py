@@ -98,7 +98,7 @@ def test_an_exit_that_needs_still_more_bends_pays_for_them() -> None:
 def test_a_run_beside_the_house_follows_its_wall() -> None:
     """From 20° off square, 22.5° + 90° outweighs the 90° that would leave 20° off the wall.
 
-    By the catalogue alone one bend of 90° has 14 times the probability (0.32 × 0.12 against
+    By the catalog alone one bend of 90° has 14 times the probability (0.32 × 0.12 against
     0.20 × 0.12 × 0.11); the habit exp(−½ (20° / 7°)²) is 1 in 60, floor 0.15.
     """
     slanted = exit_at(HOUSE_LEFT_M, 10.0, 160.0, "left", 3)

@@ -200,7 +200,7 @@ def test_routes_keep_every_hard_constraint(front: Survey) -> None:
         assert np.allclose(shapely.line_locate_point(line, taps), routes.tap_stations_m, atol=1e-6)
         assert shapely.covers(area, lines).all()
         inside = shapely.length(shapely.intersection(house, lines))
-        # The exit's own place is uncertain by centimetres across the wall.
+        # The exit's own place is uncertain by centimeters across the wall.
         assert inside.max() < 0.15
         assert (np.diff(routes.inverts_m, axis=1) <= 1e-12).all()
         assert (routes.arrivals_m >= 0).all()
@@ -219,8 +219,8 @@ def test_routes_meet_a_main_with_a_jog_once() -> None:
     assert shapely.get_num_geometries(met).max() == 1
 
 
-def test_bends_are_from_the_catalogue(front: Survey) -> None:
-    """Every kept bend is one of the catalogue's angles, three at most."""
+def test_bends_are_from_the_catalog(front: Survey) -> None:
+    """Every kept bend is one of the catalog's angles, three at most."""
     for routes in front.routes:
         steps = np.diff(routes.vertices, axis=1)
         angles = np.arctan2(steps[..., 1], steps[..., 0])

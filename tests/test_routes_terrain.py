@@ -34,7 +34,7 @@ def test_allowed_area_is_lot_and_rights_of_way() -> None:
 
 
 def test_an_easement_adds_to_the_area() -> None:
-    """A strip on the neighbour's side is allowed once an easement is given."""
+    """A strip on the neighbor's side is allowed once an easement is given."""
     site = corner_site()
     ring = np.array([[-3.0, 5.0], [0.0, 5.0], [0.0, 30.0], [-3.0, 30.0]])
     point = shapely.Point(-2.0, 10.0)

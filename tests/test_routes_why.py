@@ -41,7 +41,7 @@ def test_too_little_fall_is_told_in_the_units_of_the_site() -> None:
 
 
 def test_a_house_on_the_lot_line_has_no_side_yard() -> None:
-    """A wall half a metre from the lot line leaves no room for a pipe."""
+    """A wall half a meter from the lot line leaves no room for a pipe."""
     site = corner_site()
     moved = site.building.vertices - np.array([HOUSE_LEFT_M - 0.4, 0.0])
     site = replace(site, building=replace(site.building, vertices=moved))

@@ -48,12 +48,12 @@ def test_ipc_slopes(inches: float, percent: float) -> None:
     assert "704.1" in rule.section
 
 
-@pytest.mark.parametrize(("millimetres", "slope"), [(65, 1 / 48), (75, 1 / 96), (160, 1 / 96)])
+@pytest.mark.parametrize(("millimeters", "slope"), [(65, 1 / 48), (75, 1 / 96), (160, 1 / 96)])
 def test_metric_sizes_fall_under_the_rule_of_their_trade_size(
-    millimetres: float, slope: float
+    millimeters: float, slope: float
 ) -> None:
     """A 65, 75 or 160 mm pipe is a 2 1/2, 3 or 6 in pipe to the IPC table."""
-    assert load_rules("us-ipc").least_slope(millimetres / 1000).slope == pytest.approx(slope)
+    assert load_rules("us-ipc").least_slope(millimeters / 1000).slope == pytest.approx(slope)
 
 
 @pytest.mark.parametrize("inches", [2.0, 4.0, 8.0])
@@ -88,10 +88,10 @@ def test_canadian_slopes(name: str, inches: float, run: float) -> None:
     assert ("from memory" in rule.section) == (name == "ca-npc")
 
 
-@pytest.mark.parametrize(("millimetres", "run"), [(80, 50), (110, 100), (160, 133), (250, 200)])
-def test_canadian_slopes_of_metric_sizes(millimetres: float, run: float) -> None:
+@pytest.mark.parametrize(("millimeters", "run"), [(80, 50), (110, 100), (160, 133), (250, 200)])
+def test_canadian_slopes_of_metric_sizes(millimeters: float, run: float) -> None:
     """110 mm is a 4 in pipe, 160 mm a 6 in, 250 mm a 10 in one to Table 7.4.10.8."""
-    assert load_rules("ca-obc").least_slope(millimetres / 1000).slope == pytest.approx(1 / run)
+    assert load_rules("ca-obc").least_slope(millimeters / 1000).slope == pytest.approx(1 / run)
 
 
 @pytest.mark.parametrize(("name", "least"), [("us-ipc", 0.010417), ("ca-obc", 0.007519)])

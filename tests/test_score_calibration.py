@@ -19,7 +19,7 @@ from sitegis.score import score_hypotheses
 
 from .benchmarks.calibration import run_house
 from .invented import Truth, corner_site
-from .neighbourhood import draw_house
+from .neighborhood import draw_house
 from .test_routes_sample import exit_at
 
 REAR_TRUTH = Truth(np.array([[7.4, 14.5], [7.4, 40.5]]), -0.3, 0.0208, "alley-main")
@@ -83,7 +83,7 @@ def test_mirrored_lot_gives_equal_halves() -> None:
 def test_without_evidence_probability_is_prior_times_fit() -> None:
     """Through all stages: with nothing but the marks p is prior × Z of the geometry, normed.
 
-    The drain leaves toward a neighbour and both ends have their main on record, so that an
+    The drain leaves toward a neighbor and both ends have their main on record, so that an
     unlisted lateral suits all four walls alike: ¼ e⁻¹.
     """
     survey = score_hypotheses(sample_routes(mirrored_survey()))

@@ -45,7 +45,7 @@ def test_gain_is_the_drop_of_entropy(prior: np.ndarray, likelihood: np.ndarray) 
 
 
 def test_certain_prior_gains_nothing() -> None:
-    """What is certain can't be learnt."""
+    """What is certain can't be learned."""
     assert information_gain_bits(np.array([1.0, 0.0]), np.array([[0.9, 0.1], [0.1, 0.9]])) == 0.0
 
 

@@ -12,7 +12,7 @@ from scipy.stats import entropy
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import gather_cloud, likely_part
-from sitegis.evidence import CleanoutOutside, Dye, Neighbours, Sound, TapRecord
+from sitegis.evidence import CleanoutOutside, Dye, Neighbors, Sound, TapRecord
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.model.results import NextCheck
@@ -50,11 +50,11 @@ def listed_checks(survey: Survey) -> list[Check]:
     return list(list_checks(scene_of(survey)))
 
 
-def test_every_check_of_the_catalogue_is_there() -> None:
-    """Head, spot, dye and sound at each manhole, record, neighbours and test pit are ranked."""
+def test_every_check_of_the_catalog_is_there() -> None:
+    """Head, spot, dye and sound at each manhole, record, neighbors and test pit are ranked."""
     checks = score_hypotheses(hand_survey()).scores.next_checks
     names = " | ".join(check.check for check in checks)
-    for words in ("Push the head", "the spot", "tap record", "two neighbours", "a test pit"):
+    for words in ("Push the head", "the spot", "tap record", "two neighbors", "a test pit"):
         assert words in names
     manholes = [m.id for main in corner_site().mains for m in main.manholes]
     for manhole in manholes:
@@ -165,16 +165,16 @@ def test_a_lucky_fit_to_few_particles_is_not_stated_in_full() -> None:
 
 
 def test_checks_already_made_are_not_proposed() -> None:
-    """Dye and sound at a manhole, a tap record and neighbours on file are not asked for again."""
+    """Dye and sound at a manhole, a tap record and neighbors on file are not asked for again."""
     survey = hand_survey(
         Dye("alley-main-MH1", False, 30.0), Sound("front-main-MH0", False),
-        TapRecord("front-main", "front-main-MH0", 26.0), Neighbours("alley-main", 1, 2),
+        TapRecord("front-main", "front-main-MH0", 26.0), Neighbors("alley-main", 1, 2),
     )  # fmt: skip
     names = " | ".join(c.check for c in score_hypotheses(survey).scores.next_checks)
     assert "watch manhole alley-main-MH1" not in names
     assert "listen at manhole front-main-MH0" not in names
     assert "tap record" not in names
-    assert "neighbours" not in names
+    assert "neighbors" not in names
     assert "listen at manhole alley-main-MH1" in names
 
 
@@ -244,8 +244,8 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     pit = scene.pits.laid[found.order[0]]
     chance = scene.particles.weights[exposed_by(pit, scene.particles, survey.site)].sum()
     cloud = likely_part(gather_cloud(survey))
-    there = Places(pit.centre[None], np.array([pit.angle_rad]), np.array([pit.size_m]))
-    # the pit may stand right at the footing's 45° line, where a centimetre of depth decides
+    there = Places(pit.center[None], np.array([pit.angle_rad]), np.array([pit.size_m]))
+    # the pit may stand right at the footing's 45° line, where a centimeter of depth decides
     anyhow = replace(survey.site, dig=replace(survey.site.dig, building_setback_m=9.0))
     (planned,) = weigh_pits(
         anyhow, survey.rules, dig_area(survey.site), cloud.straights, cloud.weights, there
@@ -264,12 +264,12 @@ def test_pits_keep_away_from_house_and_keep_outs() -> None:
     survey = hand_survey()
     gas = KeepOut("gas", "gas", np.array([[0.0, 3.0], [15.0, 3.0]]), 0.5, "")
     survey = replace(survey, site=replace(survey.site, keep_outs=(gas,)))
-    centres = np.array([pit.centre for pit in scene_of(survey).pits.laid])
+    centers = np.array([pit.center for pit in scene_of(survey).pits.laid])
     settings = survey.site.dig
     half = 0.5 * settings.pit_width_m
     house = shapely.Polygon(survey.site.building.vertices)
-    to_house = shapely.distance(house, shapely.points(centres))
-    to_gas = shapely.distance(shapely.LineString(gas.points), shapely.points(centres))
-    assert len(centres) > 3
+    to_house = shapely.distance(house, shapely.points(centers))
+    to_gas = shapely.distance(shapely.LineString(gas.points), shapely.points(centers))
+    assert len(centers) > 3
     assert to_house.min() >= settings.building_setback_m + half - 1e-9
     assert to_gas.min() >= 0.5 + settings.tolerance_m + half - 1e-9

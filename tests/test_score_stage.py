@@ -12,7 +12,7 @@ from sitegis.evidence import (
     CableToMain,
     Dye,
     Evidence,
-    Neighbours,
+    Neighbors,
     PermitDrawing,
     Sound,
     TapRecord,
@@ -31,7 +31,7 @@ def probabilities(survey: Survey) -> dict[str, float]:
 
 def test_probabilities_sum_to_one_and_are_ordered() -> None:
     """Probabilities sum to 1 within 1e-12 and the most probable comes first."""
-    survey = hand_survey(Dye("front-main-MH1", False, 30.0), Neighbours("alley-main", 2, 3))
+    survey = hand_survey(Dye("front-main-MH1", False, 30.0), Neighbors("alley-main", 2, 3))
     found = [s.probability for s in score_hypotheses(survey).scores.hypotheses]
     assert abs(sum(found) - 1.0) < 1e-12
     assert found == sorted(found, reverse=True)
@@ -71,7 +71,7 @@ def test_log_evidence_follows_the_contract_of_the_routes() -> None:
     [
         PermitDrawing("alley-main"),
         TapRecord("alley-main", "alley-main-MH0", 26.2),
-        Neighbours("alley-main", 3, 3),
+        Neighbors("alley-main", 3, 3),
         Dye("alley-main-MH1", True, 30.0),
         Sound("alley-main-MH1", True),
         Dye("front-main-MH1", False, 30.0),
@@ -144,7 +144,7 @@ def test_assumptions_carry_their_numbers() -> None:
     """Every default used is said with its number, and a given one is said to be given."""
     survey = hand_survey(PermitDrawing("alley-main"), Sound("alley-main-MH1", True, 0.6))
     said = " ".join(score_hypotheses(survey).scores.assumptions)
-    assert "probability 0.8 by default, judgement" in said
+    assert "probability 0.8 by default, judgment" in said
     assert "reliability 0.6 as given" in said
     assert "follows the habit of its block with probability 0.8" in said
 

@@ -17,7 +17,7 @@ from sitegis.evidence import (
     Era,
     Evidence,
     MainInspection,
-    Neighbours,
+    Neighbors,
     OutdoorLocate,
     PermitDrawing,
     Sound,
@@ -25,10 +25,10 @@ from sitegis.evidence import (
     TapRecord,
 )
 from sitegis.evidence.dye import FALSE_SEEN
-from sitegis.evidence.neighbours import MEAN as NEIGHBOUR_MEAN
-from sitegis.evidence.neighbours import STRENGTH as NEIGHBOUR_STRENGTH
-from sitegis.evidence.neighbours import beta_binomial
-from sitegis.evidence.neighbours import likelihood as neighbours_likelihood
+from sitegis.evidence.neighbors import MEAN as NEIGHBOR_MEAN
+from sitegis.evidence.neighbors import STRENGTH as NEIGHBOR_STRENGTH
+from sitegis.evidence.neighbors import beta_binomial
+from sitegis.evidence.neighbors import likelihood as neighbors_likelihood
 from sitegis.evidence.sound import FALSE_HEARD
 from sitegis.evidence.tap_record import DEFAULT as TAP_RECORD
 from sitegis.model.results import Hypothesis
@@ -65,10 +65,10 @@ def test_beta_binomial_against_scipy(k: int, more: int, a: float, b: float) -> N
     )
 
 
-def test_neighbours_follow_the_stated_share() -> None:
-    """The expected share of neighbours is the stated mean, with the habit and without."""
-    for follows, mean in ((True, NEIGHBOUR_MEAN), (False, 1 - NEIGHBOUR_MEAN)):
-        chances = [neighbours_likelihood(k, 5, follows=follows) for k in range(6)]
+def test_neighbors_follow_the_stated_share() -> None:
+    """The expected share of neighbors is the stated mean, with the habit and without."""
+    for follows, mean in ((True, NEIGHBOR_MEAN), (False, 1 - NEIGHBOR_MEAN)):
+        chances = [neighbors_likelihood(k, 5, follows=follows) for k in range(6)]
         assert sum(chances) == pytest.approx(1.0, abs=1e-12)
         assert np.dot(chances, np.arange(6)) / 5 == pytest.approx(mean, abs=1e-12)
 
@@ -82,27 +82,27 @@ def test_habit_averages_back_to_the_prior() -> None:
     assert total == pytest.approx(list(HABIT.values()), abs=1e-15)
 
 
-def test_many_neighbours_are_bounded_by_the_habit() -> None:
-    """However many neighbours drain to the alley, the odds move at most by the habit's bound."""
-    many = Neighbours("alley-main", 60, 60)
+def test_many_neighbors_are_bounded_by_the_habit() -> None:
+    """However many neighbors drain to the alley, the odds move at most by the habit's bound."""
+    many = Neighbors("alley-main", 60, 60)
     ratio = likelihood(ALLEY, many)[0] / likelihood(FRONT, many)[0]
     loose = 1 - FOLLOWS_HABIT
     bound = (FOLLOWS_HABIT + loose * HABIT["alley-main"]) / (loose * HABIT["alley-main"])
     assert 0.99 * bound < ratio < bound
-    few = Neighbours("alley-main", 2, 2)
+    few = Neighbors("alley-main", 2, 2)
     assert 1 < likelihood(ALLEY, few)[0] / likelihood(FRONT, few)[0] < bound
 
 
 def test_habit_table_by_brute_force() -> None:
-    """Era, neighbours and permit: the joint is the sum over habit, drawer and item by hand."""
-    site_items = (Era(1920), Neighbours("alley-main", 2, 3), PermitDrawing("alley-main"))
+    """Era, neighbors and permit: the joint is the sum over habit, drawer and item by hand."""
+    site_items = (Era(1920), Neighbors("alley-main", 2, 3), PermitDrawing("alley-main"))
     found = likelihood(ALLEY, *site_items)[0]
     total = 0.0
     for habit, share in habit_given(ALLEY, HABIT).items():
         era = 2.0 if habit == "alley-main" else 1.0
         asked = betabinom.pmf(2, 3, *(np.array(
-            [NEIGHBOUR_MEAN, 1 - NEIGHBOUR_MEAN][:: 1 if habit == "alley-main" else -1]
-        ) * NEIGHBOUR_STRENGTH))  # fmt: skip
+            [NEIGHBOR_MEAN, 1 - NEIGHBOR_MEAN][:: 1 if habit == "alley-main" else -1]
+        ) * NEIGHBOR_STRENGTH))  # fmt: skip
         wrong = 0.5 * (habit == "alley-main") + 0.5 / 3
         total += share * era * asked * (0.8 * 1.0 + 0.2 * wrong)
     assert found == pytest.approx(total * 1.67, rel=1e-9)
@@ -114,9 +114,9 @@ def test_year_that_is_in_the_prior_does_not_count_twice() -> None:
     assert likelihood(ALLEY, Era(1920))[0] > likelihood(FRONT, Era(1920))[0]
 
 
-def test_permit_and_neighbours_say_less_together_than_apart() -> None:
+def test_permit_and_neighbors_say_less_together_than_apart() -> None:
     """Items that share the habit don't multiply: together they say less than the product."""
-    permit, asked = PermitDrawing("alley-main"), Neighbours("alley-main", 3, 3)
+    permit, asked = PermitDrawing("alley-main"), Neighbors("alley-main", 3, 3)
 
     def ratio(*items: Evidence) -> float:
         return float(likelihood(ALLEY, *items)[0] / likelihood(FRONT, *items)[0])

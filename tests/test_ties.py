@@ -48,7 +48,7 @@ WEIGHTS = frozenset({"weights", "weight", "probability", "log_prior", "log_likel
 
 @pytest.mark.parametrize("unit_m", [Fraction(127, 5000), Fraction(1, 1000), Fraction(3048, 10**6)])
 def test_no_tape_fraction_lies_midway_between_places_of_the_lattice(unit_m: Fraction) -> None:
-    """Sixteenths of an inch, millimetres and hundredths of a foot up to 100 m, exactly."""
+    """Sixteenths of an inch, millimeters and hundredths of a foot up to 100 m, exactly."""
     step = Fraction(LENGTH_M)
     part = unit_m / 16 if unit_m == Fraction(127, 5000) else unit_m
     middles = [(n * part / step) % 1 for n in range(int(100 / part))]
@@ -93,7 +93,7 @@ def test_equals_fall_to_the_second_key() -> None:
 
 
 def test_halves_of_a_decimal_are_no_middle() -> None:
-    """An odd quarter inch is 63.5 tenths of a millimetre: noise must not decide its decimal."""
+    """An odd quarter inch is 63.5 tenths of a millimeter: noise must not decide its decimal."""
     quarters = np.arange(1, 400, 2) * 0.00635
     for noise in (-1e-12, 1e-12):
         assert decimals(quarters + noise, 4).tolist() == decimals(quarters, 4).tolist()

@@ -134,7 +134,7 @@ def test_long_arc_with_its_chord() -> None:
 
 
 def test_densified_points_lie_on_the_arc() -> None:
-    """Every point of a densified left arc is one radius from its centre, on the left."""
+    """Every point of a densified left arc is one radius from its center, on the left."""
     course = curve_course(10, "left", central_angle_deg=120, tangent_in_azimuth_deg=90)
     traverse = run_traverse([course, straight_course(course.azimuth_deg + 180, course.chord_m)])
     ring, owners = densify(traverse)
@@ -184,14 +184,14 @@ def test_too_few_courses() -> None:
 
 
 def test_closure_within_either_limit_is_taken() -> None:
-    """Centimetres on a small lot pass, and so does 1:15 200 on a large one."""
+    """Centimeters on a small lot pass, and so does 1:15 200 on a large one."""
     nearly = [*rectangle(15, 38)[:3], straight_course(180, 38.05)]
     assert closure_fault(run_traverse(nearly)) is None
     assert closure_fault(run_traverse(mahun_courses())) is None
 
 
 def test_wrong_call_is_refused() -> None:
-    """A side that is a metre short is told with its closure and ratio."""
+    """A side that is a meter short is told with its closure and ratio."""
     short = [*rectangle(15, 38)[:3], straight_course(180, 37)]
     fault = closure_fault(run_traverse(short))
     assert fault is not None

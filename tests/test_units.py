@@ -32,7 +32,7 @@ LENGTHS = st.floats(-1000, 1000)
 
 
 @pytest.mark.parametrize(
-    ("text", "millimetres"),
+    ("text", "millimeters"),
     [
         ("12'4\"", 3759.2),
         ("12' 4 1/2\"", 3771.9),
@@ -65,17 +65,17 @@ LENGTHS = st.floats(-1000, 1000)
         ("0", 0.0),
     ],
 )
-def test_lengths_as_written(text: str, millimetres: float) -> None:
+def test_lengths_as_written(text: str, millimeters: float) -> None:
     """Each notation of the trade is read with NIST SP 811's factors (bare numbers in feet)."""
-    assert parse_length(text, "ft") * 1000 == pytest.approx(millimetres, rel=1e-12, abs=1e-12)
+    assert parse_length(text, "ft") * 1000 == pytest.approx(millimeters, rel=1e-12, abs=1e-12)
 
 
 @pytest.mark.parametrize(
-    ("unit", "millimetres"), [("ft", 304.8), ("in", 25.4), ("m", 1000.0), ("mm", 1.0)]
+    ("unit", "millimeters"), [("ft", 304.8), ("in", 25.4), ("m", 1000.0), ("mm", 1.0)]
 )
-def test_bare_number_takes_the_unit(unit: LengthUnit, millimetres: float) -> None:
+def test_bare_number_takes_the_unit(unit: LengthUnit, millimeters: float) -> None:
     """A number without a unit is in the site's unit."""
-    assert parse_length("1", unit) * 1000 == pytest.approx(millimetres)
+    assert parse_length("1", unit) * 1000 == pytest.approx(millimeters)
 
 
 def test_no_negative_zero() -> None:
@@ -129,7 +129,7 @@ def test_lengths_refused_with_a_reason(text: str, reason: str) -> None:
 
 
 def test_bare_fraction_in_a_metric_site() -> None:
-    """A bare fraction means nothing where the site is in metres."""
+    """A bare fraction means nothing where the site is in meters."""
     with pytest.raises(ValueError, match="bare number here is in m"):
         parse_length("4 1/2", "m")
 
@@ -268,7 +268,7 @@ def test_bearings_refused_with_a_reason(text: str, reason: str) -> None:
 
 @pytest.mark.parametrize("text", ["mag N 45 E", "Magnetic N 45 E", "N 45 E mag", "N 45 E (mag.)"])
 def test_magnetic_bearing_takes_the_declination(text: str) -> None:
-    """A magnetic bearing is recognised and turned by the declination, east positive."""
+    """A magnetic bearing is recognized and turned by the declination, east positive."""
     assert is_magnetic(text)
     assert parse_bearing(text, declination_deg=-3.25) == pytest.approx(41.75)
 

@@ -230,7 +230,7 @@ def test_sheets_and_headings(tmp_path: Path, good_book: bytes) -> None:
         last = book["site"].max_row + 1
         book["site"].cell(last, 1, "site.name")
         book["site"].cell(last, 2, "another")
-        book["site"].cell(last + 1, 1, "site.colour")
+        book["site"].cell(last + 1, 1, "site.color")
         book["site"].cell(last + 1, 2, "red")
 
     faults = spoiled(tmp_path, good_book, spoil)

@@ -96,7 +96,7 @@ def test_no_number_is_infinite_or_missing_in_disguise(survey: Survey) -> None:
 
 
 def test_the_exit_lies_where_pyproj_puts_it(survey: Survey) -> None:
-    """Longitude and latitude, taken back by pyproj, give the exit's grid position to a millimetre.
+    """Longitude and latitude, taken back by pyproj, give the exit's grid position to a millimeter.
 
     The grid position is worked out here from the frame's definition: origin, azimuth, factor.
     """

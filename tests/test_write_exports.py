@@ -70,7 +70,7 @@ def test_dxf_passes_the_audit(name: str, request: pytest.FixtureRequest) -> None
 
 
 def test_dxf_states_its_unit_and_marks_what_is_inferred(survey: Survey) -> None:
-    """The header says metres ($INSUNITS 6, DXF reference); inferred layers are dashed."""
+    """The header says meters ($INSUNITS 6, DXF reference); inferred layers are dashed."""
     drawing = _drawing(survey)
     layers = {layer.dxf.name: layer.dxf.linetype for layer in drawing.layers}
 
@@ -227,7 +227,7 @@ def test_record_is_on_the_paper_asked_for(
     assert _on_paper(survey, paper) == pytest.approx(np.array(inches) * 72, abs=0.01)
 
 
-def test_a_site_in_metres_in_america_is_not_forced_to_a4() -> None:
+def test_a_site_in_meters_in_america_is_not_forced_to_a4() -> None:
     """The invented lot lies in Illinois: Letter in meters too; on the same zone far south, A4."""
     metric = filled_survey(units="m")
     south = replace(metric.site.frame, crs="EPSG:32716", origin_northing_m=7_000_000.0)

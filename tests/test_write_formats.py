@@ -33,13 +33,13 @@ from .filled import filled_survey
 PROJECT = Path(__file__).parents[1]
 KML = "{http://www.opengis.net/kml/2.2}"
 GPX = "{http://www.topografix.com/GPX/1/1}"
-# eight decimals of a degree are about a millimetre
+# eight decimals of a degree are about a millimeter
 DEGREES = 2e-8
 
 
 @pytest.fixture(scope="module", params=["filled", "corner-lot-alley"])
 def survey(request: pytest.FixtureRequest) -> Survey:
-    """A survey in metres of its grid, and one whose grid is in US survey feet."""
+    """A survey in meters of its grid, and one whose grid is in US survey feet."""
     if request.param == "filled":
         return filled_survey()
     return computed(request.param)
@@ -76,7 +76,7 @@ def _marks(survey: Survey) -> set[str]:
 def test_the_geopackage_has_the_places_of_the_answer(
     survey: Survey, files: dict[str, bytes], grid: dict[str, np.ndarray], tmp_path: Path
 ) -> None:
-    """geopandas finds exit, pits and marks: as many, and to two millimetres where they are."""
+    """geopandas finds exit, pits and marks: as many, and to two millimeters where they are."""
     path = tmp_path / "lateral.gpkg"
     path.write_bytes(files["lateral.gpkg"])
     tables = {name: geopandas.read_file(path, layer=name) for name in ("exit", "pit", "locate")}
@@ -96,10 +96,10 @@ def test_the_drawing_has_the_places_of_the_answer(
     (left_at,) = space.query('CIRCLE[layer=="SITEGIS-EXIT-INFERRED"]')
     assert tuple(left_at.dxf.center)[:2] == pytest.approx(tuple(grid["exit"]), abs=0.007)
     rings = space.query('LWPOLYLINE[layer=="SITEGIS-PIT-INFERRED"]')
-    centres = [shapely.Polygon([p[:2] for p in ring.get_points()]).centroid for ring in rings]
-    assert len(centres) == len(grid) - 1
-    for rank, centre in enumerate(centres, start=1):
-        assert (centre.x, centre.y) == pytest.approx(tuple(grid[f"pit-{rank}"]), abs=0.007)
+    centers = [shapely.Polygon([p[:2] for p in ring.get_points()]).centroid for ring in rings]
+    assert len(centers) == len(grid) - 1
+    for rank, center in enumerate(centers, start=1):
+        assert (center.x, center.y) == pytest.approx(tuple(grid[f"pit-{rank}"]), abs=0.007)
     marks = [c for c in space.query("CIRCLE INSERT") if c.dxf.layer.startswith("SITEGIS-LOCATE-")]
     assert len(marks) == len(_marks(survey))
 

@@ -92,7 +92,7 @@ def test_the_bounding_box_holds_every_coordinate(collection: dict[str, Any]) -> 
     assert collection["bbox"] == pytest.approx(shapely.total_bounds(shapes), abs=1e-9)
 
 
-def test_lot_corners_come_back_to_a_millimetre(survey: Survey, collection: dict[str, Any]) -> None:
+def test_lot_corners_come_back_to_a_millimeter(survey: Survey, collection: dict[str, Any]) -> None:
     """pyproj takes the written corners back to the lot's own measures: 50 ft by 125 ft."""
     ring = np.array(_layer(collection, "lot")[0]["geometry"]["coordinates"][0])
     back = Transformer.from_crs(4326, survey.site.frame.crs, always_xy=True)
@@ -139,7 +139,7 @@ def test_rings_are_right_handed_and_rounded(
     ring = np.stack([np.cos(angles), np.sin(angles)], axis=-1) * np.array(radii)[:, None]
     ring = ring[::-1] if clockwise else ring
     frame = LotFrame("EPSG:32616", 500_000.0, 111_000.0 * abs(northing_degrees), azimuth)
-    # the hole is small enough for the ring's centre, whatever the radii
+    # the hole is small enough for the ring's center, whatever the radii
     hole = shapely.Point(0, 0).buffer(0.1)
     area = shapely.Polygon(ring)
     if area.is_valid and area.contains(hole):

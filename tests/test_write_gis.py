@@ -89,7 +89,7 @@ def test_qgis_draws_inferred_dashed_and_the_rest_solid(looks: dict[str, dict[str
 
 
 def test_qgis_colors_are_the_standard_ones(looks: dict[str, dict[str, Any]]) -> None:
-    """Sewers green, gas yellow (APWA Uniform Color Code, shades judgement), areas see-through."""
+    """Sewers green, gas yellow (APWA Uniform Color Code, shades judgment), areas see-through."""
     assert looks["main"]["symbols"][""]["color"] == LOOKS["main"].color == "#00843d"
     assert looks["keep-out-line"]["symbols"][""]["color"] == UTILITY_COLORS["gas"]
     assert looks["keep-out"]["symbols"]["gas"]["color"] == UTILITY_COLORS["gas"]

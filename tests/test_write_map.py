@@ -126,9 +126,9 @@ def test_embedded_json_is_the_value_and_never_markup(value: object) -> None:
 def test_the_ellipse_holds_95_per_cent() -> None:
     """Draws from the normal distribution (scipy) fall inside as often as they should."""
     covariance = np.array([[0.04, 0.015], [0.015, 0.02]])
-    centre = np.array([3.0, -2.0])
-    draws = multivariate_normal(centre, covariance, seed=3).rvs(20_000)
-    inside = shapely.contains_xy(ellipse(centre, covariance, corners=360), *draws.T)
+    center = np.array([3.0, -2.0])
+    draws = multivariate_normal(center, covariance, seed=3).rvs(20_000)
+    inside = shapely.contains_xy(ellipse(center, covariance, corners=360), *draws.T)
     assert inside.mean() == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / 20_000))
 
 
@@ -153,8 +153,8 @@ def test_hit_bands_hold_the_cells_of_their_chance(survey: Survey) -> None:
     bands = [f for f in data["features"] if f["properties"]["layer"] == "hit"]
     hits = survey.dig.hit_map
     back = survey.site.frame
-    metres = data["metres"]
-    scale = abs(metres["xx"] * metres["yy"] - metres["xy"] * metres["yx"])
+    meters = data["meters"]
+    scale = abs(meters["xx"] * meters["yy"] - meters["xy"] * meters["yx"])
     area = sum(shapely.from_geojson(json.dumps(f["geometry"])).area for f in bands) * scale
     assert area == pytest.approx(
         float((np.round(hits.p, 6) >= 0.1).sum()) * hits.cell_m**2, rel=1e-3

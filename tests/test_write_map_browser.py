@@ -79,7 +79,7 @@ def test_inferred_lines_are_dashed_and_say_so(shown: Watched) -> None:
     assert "Inferred, not located" in shown.page.locator(".panel").inner_text()
 
 
-def test_hypotheses_differ_without_colour(shown: Watched) -> None:
+def test_hypotheses_differ_without_color(shown: Watched) -> None:
     """Each way has its own dash pattern and letter."""
     paths = shown.page.locator(".leaflet-z-route-pane path")
     dashes = {paths.nth(i).get_attribute("stroke-dasharray") for i in range(paths.count())}
@@ -112,7 +112,7 @@ def test_cautions_stand_where_digging_is_advised(shown: Watched) -> None:
 
 
 def test_the_measure_tool_measures_ground_feet(shown: Watched) -> None:
-    """The front lot line of 50 ft measures 50 ft on the page, with metres beside it."""
+    """The front lot line of 50 ft measures 50 ft on the page, with meters beside it."""
     page = shown.page
     frame = filled_survey().site.frame
     ends = [frame.to_lonlat(xy) for xy in ([0.0, 0.0], [15.24, 0.0])]

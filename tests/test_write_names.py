@@ -49,7 +49,7 @@ def test_a_name_leaves_what_is_taken_and_what_is_drawn() -> None:
 
 
 def test_a_street_name_stands_upright_over_its_street() -> None:
-    """An upright name is taller than wide and centred on its point where nothing is in the way."""
+    """An upright name is taller than wide and centered on its point where nothing is in the way."""
     (box,) = _boxes([Name(np.array([200.0, 200.0]), "Side Street", over=True, upright=True)])
     left, bottom, right, top = box.bounds
     assert top - bottom > right - left
@@ -57,7 +57,7 @@ def test_a_street_name_stands_upright_over_its_street() -> None:
 
 
 def test_a_name_stands_nearest_to_its_own_point() -> None:
-    """Five marks in a row, closer than their names are long: none is read for its neighbour."""
+    """Five marks in a row, closer than their names are long: none is read for its neighbor."""
     points = [np.array([150.0 + 14.0 * i, 200.0 - 2.0 * (i % 2)]) for i in range(5)]
     boxes = _boxes([Name(at, f'L{i} 19 1/2"') for i, at in enumerate(points)])
     for i, box in enumerate(boxes):

@@ -40,15 +40,15 @@ def test_every_row_has_every_column(survey: Survey) -> None:
 
 
 def test_grid_and_degrees_are_the_same_place(survey: Survey, rows: list[dict[str, str]]) -> None:
-    """pyproj takes the degrees to the easting and northing of the same row, to a millimetre."""
+    """pyproj takes the degrees to the easting and northing of the same row, to a millimeter."""
     forward = Transformer.from_crs(4326, survey.site.frame.crs, always_xy=True)
     for row in rows:
         grid = forward.transform(float(row["longitude"]), float(row["latitude"]))
         assert grid == pytest.approx((float(row["easting"]), float(row["northing"])), abs=1e-3)
 
 
-def test_tape_and_metres_say_the_same(rows: list[dict[str, str]]) -> None:
-    """Feet and inches beside metres agree within half an eighth of an inch and half a mm."""
+def test_tape_and_meters_say_the_same(rows: list[dict[str, str]]) -> None:
+    """Feet and inches beside meters agree within half an eighth of an inch and half a mm."""
     for row in rows:
         feet, inches = row["tie_1_distance"].rstrip('"').split("' ")
         whole, _, fraction = inches.partition(" ")

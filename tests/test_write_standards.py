@@ -173,7 +173,7 @@ def test_gdal_reads_the_drawing_as_it_was_meant(files: dict[str, bytes], tmp_pat
 
 
 def test_the_drawing_opens_on_the_site(files: dict[str, bytes]) -> None:
-    """The first view (VPORT *ACTIVE: centre, height, aspect) shows the whole lot."""
+    """The first view (VPORT *ACTIVE: center, height, aspect) shows the whole lot."""
     drawing = ezdxf.read(io.StringIO(files["lateral.dxf"].decode("utf-8")))
     (view,) = drawing.viewports.get("*Active")
     (lot,) = drawing.modelspace().query('LWPOLYLINE[layer=="SITEGIS-LOT-RECORD"]')

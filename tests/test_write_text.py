@@ -54,7 +54,7 @@ def test_the_exit_is_measured_from_the_nearer_corner(survey: Survey) -> None:
     ("units", "seen", "unseen"), [("ft", "'", " m "), ("m", " m ", "'"), ("mm", " mm", '"')]
 )
 def test_lengths_come_in_the_units_of_the_site(units: str, seen: str, unseen: str) -> None:
-    """A site in feet reads in feet and inches, a metric one in metres or millimetres."""
+    """A site in feet reads in feet and inches, a metric one in meters or millimeters."""
     words = exit_sentence(filled_survey(units=units)).split("heading")[0]
     assert seen in words
     assert unseen not in words

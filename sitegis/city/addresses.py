@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-# Judgement, no source: an address names another street than the one its lot fronts, or a slip.
+# Judgment, no source: an address names another street than the one its lot fronts, or a slip.
 SLIP = 0.04
 PARTLY = 0.3
 

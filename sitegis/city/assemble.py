@@ -218,8 +218,8 @@ def _read_failures(city: City) -> Columns:
 def _frame(columns: Columns, city: City) -> Any:
     """Make a GeoDataFrame in the CRS's own unit."""
     shapes = columns[GEOMETRY]
-    if city.metres_per_unit != 1.0:
-        shapes = shapely.transform(shapes, lambda xy: xy / city.metres_per_unit)
+    if city.meters_per_unit != 1.0:
+        shapes = shapely.transform(shapes, lambda xy: xy / city.meters_per_unit)
     data = {
         name: values.tolist() if values.dtype.kind == "U" else values
         for name, values in columns.items()

@@ -1,4 +1,4 @@
-"""Cut a city into chunks of neighbouring lots, each with as much around it as it needs."""
+"""Cut a city into chunks of neighboring lots, each with as much around it as it needs."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ class Cutter:
         block = city.block
         self.trees = {
             "parcels": STRtree(block.parcels.shapes), "houses": STRtree(block.houses),
-            "centrelines": STRtree(block.centrelines.shapes), "rows": STRtree(block.rows.shapes),
+            "centerlines": STRtree(block.centerlines.shapes), "rows": STRtree(block.rows.shapes),
             "mains": STRtree(block.mains.shapes), "manholes": STRtree(block.manholes.shapes),
         }  # fmt: skip
         self.chunks = self._chunks()
 
     def _chunks(self) -> list[Whole]:
-        """Order lots along a Hilbert curve, then by id, and cut: neighbours stay together."""
+        """Order lots along a Hilbert curve, then by id, and cut: neighbors stay together."""
         shapes = self.city.block.parcels.shapes
         size = self.city.file.city.lots_per_chunk
         if not len(shapes):
@@ -70,7 +70,7 @@ class Cutter:
         return replace(
             whole, parcels=take(whole.parcels, near["parcels"]), own=own,
             houses=whole.houses[near["houses"]],
-            centrelines=take(whole.centrelines, near["centrelines"]),
+            centerlines=take(whole.centerlines, near["centerlines"]),
             rows=take(whole.rows, near["rows"]), mains=take(whole.mains, near["mains"]),
             manholes=take(whole.manholes, near["manholes"]),
         )  # fmt: skip

@@ -11,7 +11,7 @@ from ..messages.errors import BadInput, ComputationError, Fault
 from .chunks import Task, finish_task, work_or_split
 
 CONNECT_S = 15
-# How long no worker at all may be there before the run gives up; judgement, no source.
+# How long no worker at all may be there before the run gives up; judgment, no source.
 WITHOUT_WORKERS_S = 60
 IN_HAND = 2
 

@@ -1,4 +1,4 @@
-"""Columns as text and numbers, geometries in metres and in an order of their own."""
+"""Columns as text and numbers, geometries in meters and in an order of their own."""
 
 from __future__ import annotations
 
@@ -16,30 +16,30 @@ from ..geometry.frames import Array
 from .layer_arrays import Flags, Shapes, Words
 
 POINTS, LINES, AREAS = 0, 1, 2
-METRES = {"ft": 0.3048, "m": 1.0}
+METERS = {"ft": 0.3048, "m": 1.0}
 
 
 @dataclass(frozen=True, slots=True)
 class Placer:
-    """Takes geometries to the working CRS in metres."""
+    """Takes geometries to the working CRS in meters."""
 
     crs: CRS
-    metres_per_unit: float
-    metres_per_attribute: float
+    meters_per_unit: float
+    meters_per_attribute: float
 
     def shapes(self, frame: Any) -> Shapes:
-        """Give a frame's geometries (n,), flat, in metres of the city's CRS; None where missing."""
+        """Give a frame's geometries (n,), flat, in meters of the city's CRS; None where missing."""
         geometry = frame.geometry
         if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
             geometry = geometry.to_crs(self.crs)
         flat = shapely.force_2d(geometry.to_numpy())
-        if self.metres_per_unit != 1.0:
-            flat = shapely.transform(flat, lambda xy: xy * self.metres_per_unit)
+        if self.meters_per_unit != 1.0:
+            flat = shapely.transform(flat, lambda xy: xy * self.meters_per_unit)
         return np.asarray(flat, object)
 
     def unit_m(self, written: str | None) -> float:
         """Give the unit of a layer's elevations in meters: its own, or the city's."""
-        return self.metres_per_attribute if written is None else METRES[written]
+        return self.meters_per_attribute if written is None else METERS[written]
 
 
 def words(frame: Any, column: str | None) -> Words:

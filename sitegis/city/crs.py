@@ -13,7 +13,7 @@ from ..geometry.georeference import utm_crs
 from ..read.layers.features import flat_crs
 from .faults import Faults
 
-# Judgement, no source: data seldom leaves the area a CRS is made for by more.
+# Judgment, no source: data seldom leaves the area a CRS is made for by more.
 BEYOND_AREA_DEG = 3.0
 MOST_STRETCH = 0.005
 Bounds = Any

@@ -16,13 +16,13 @@ from ..messages.errors import Notice
 from .columns import numbers
 from .layer_arrays import Flags, Mains, Shapes, Words
 
-# All judgement, no source.
+# All judgment, no source.
 MARKERS = (0.0, -1.0, -9.0, -99.0, -999.0, -9999.0, -99999.0, 9.0, 99.0, 999.0, 9999.0, 99999.0,
            999.9, 9999.9, -999.9, 9.99, 99.99, 999.99, -99.99, -32768.0, 1e38, -1e38)  # fmt: skip
 OFF_BULK, OFF_BULK_LEAST_M = 4.0, 25.0
 OFTEN_SHARE, OFTEN_TIMES = 0.05, 8
 DEPTHS_M = (0.3, 12.0)
-GROUND_REACH_M, GROUND_OFF_M, NEIGHBOURS = 80.0, 20.0, 8
+GROUND_REACH_M, GROUND_OFF_M, NEIGHBORS = 80.0, 20.0, 8
 STEEP = 0.25
 LEAST_TOLD = 5
 FOOT_M = 0.3048
@@ -125,7 +125,7 @@ def check_ground(
     out = elevations_m.copy()
     if len(known) < LEAST_TOLD:
         return out, [], []
-    near = _median_near(points[known], elevations_m[known], points[known], NEIGHBOURS, np.inf)
+    near = _median_near(points[known], elevations_m[known], points[known], NEIGHBORS, np.inf)
     wrong = known[np.abs(elevations_m[known] - near) > GROUND_OFF_M]
     out[wrong] = np.nan
     if not wrong.size:

@@ -17,7 +17,7 @@ from ..geometry.frames import Array
 from .layer_arrays import Flags, Shapes, Whole, segments
 from .segments import cross, feet, least, line_pieces
 
-# All judgement, no source.
+# All judgment, no source.
 SAMPLE_M, MOST_SAMPLES = 5.0, 8
 OFFSET_M = 0.75
 REACH_M = 30.0

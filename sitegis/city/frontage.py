@@ -18,7 +18,7 @@ from .addresses import agreement, likelihood
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
 from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words
 
-# All judgement, no source.
+# All judgment, no source.
 LEAST_FRONTAGE_M = 2.0
 SAME_LINE_DEG = 60.0
 FLAG_SHARE = 0.35
@@ -62,10 +62,10 @@ class Frontages:
     told: Words
 
 
-def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centres: Array) -> Frontages:
+def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Array) -> Frontages:
     """Name the lines of the lots at places ``lots`` among the block's parcels.
 
-    ``house_centres`` (n, 2) may be nan where a lot has no house. Method: see the module; among
+    ``house_centers`` (n, 2) may be nan where a lot has no house. Method: see the module; among
     several frontages the address speaks, the narrower one (a common definition in zoning codes,
     from memory) and the deeper setback.
     """
@@ -74,7 +74,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centres: Arra
     way_names, way_alleys, at = _faced_ways(block, edges, samples, lots, tree)
     faced, name, alley = _by_edge(edges, samples, at, way_names, way_alleys)
     sides = np.full(len(edges.lot), -1, np.int64)
-    judge = _Judge(edges, faced, name, alley, block.parcels.streets[lots], house_centres)
+    judge = _Judge(edges, faced, name, alley, block.parcels.streets[lots], house_centers)
     areas = shapely.area(block.parcels.shapes[lots])
     bounds = np.searchsorted(edges.lot, np.arange(len(lots) + 1))
     verdicts = [
@@ -100,11 +100,11 @@ def _faced_ways(
     rows = np.flatnonzero(samples.open)
     edge = samples.edge[rows]
     lines = face_lines(
-        samples.points[rows], edges.normals[edge], block.centrelines.shapes, tree,
+        samples.points[rows], edges.normals[edge], block.centerlines.shapes, tree,
         lots[edges.lot[edge]],
     )  # fmt: skip
     at[rows] = lines.index
-    names, alleys = block.centrelines.names, block.centrelines.alleys
+    names, alleys = block.centerlines.names, block.centerlines.alleys
     if not block.has_rows:
         return names, alleys, at
     inside = np.full(len(rows), -1, np.int64)
@@ -114,7 +114,7 @@ def _faced_ways(
         )
         order = np.lexsort((row, source))[::-1]
         inside[source[order]] = row[order]
-    # a right-of-way says that a line is on a way, a centreline its name where it has one
+    # a right-of-way says that a line is on a way, a centerline its name where it has one
     known = (inside >= 0) & (lines.index < 0)
     at[rows] = np.where(inside < 0, -1, lines.index)
     at[rows[known]] = len(names) + inside[known]
@@ -192,7 +192,7 @@ class _Judge:
 
     def __init__(
         self, edges: Edges, faced: Array, names: Words, alleys: Flags, addresses: Words,
-        centres: Array,
+        centers: Array,
     ) -> None:  # fmt: skip
         self.normals = edges.normals.tolist()
         self.lengths = edges.lengths_m.tolist()
@@ -201,7 +201,7 @@ class _Judge:
         self.names = [str(n) for n in names]
         self.alleys = alleys.tolist()
         self.addresses = [str(a) for a in addresses]
-        self.centres = centres.tolist()
+        self.centers = centers.tolist()
 
     def lot(self, lot: int, start: int, end: int, area_m2: float, sides: Whole) -> _Verdict:
         """Judge one lot: name its edges, start to end, in ``sides`` (e,) and give the verdict."""
@@ -304,7 +304,7 @@ class _Judge:
 
     def _setback(self, frontage: _Frontage, lot: int) -> float:
         """Give how far the middle of the house stands behind a frontage, at most 30 m."""
-        x, y = self.centres[lot]
+        x, y = self.centers[lot]
         if not math.isfinite(x):
             return 0.0
         mx, my = self.middles[frontage.members[0]]

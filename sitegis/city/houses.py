@@ -11,7 +11,7 @@ from shapely import STRtree
 from ..geometry.frames import Array
 from .layer_arrays import Flags, Shapes, Whole
 
-# Judgement, no source: smaller parts are sheds; a wall this near the next house is shared.
+# Judgment, no source: smaller parts are sheds; a wall this near the next house is shared.
 LEAST_HOUSE_M2 = 12.0
 SHARED_WALL_M = 0.3
 
@@ -21,7 +21,7 @@ class Houses:
     """One house a lot (None where there is none), its middle (nan), how many buildings, shared."""
 
     shapes: Shapes
-    centres: Array
+    centers: Array
     counts: Whole
     shared: Flags
 
@@ -30,13 +30,13 @@ class Houses:
 class Rectangles:
     """The houses' bounding rectangles: ``right`` and ``rear`` unit vectors as seen from the front.
 
-    ``low`` and ``high`` (n, 2) are the extents along right and rear about ``centres`` (n, 2);
+    ``low`` and ``high`` (n, 2) are the extents along right and rear about ``centers`` (n, 2);
     ``yards_m`` (n, 4) the distance from each face to the lot line, in the order of the sides.
     ``front`` (n, 2) is the lot's own front normal, ``gates`` (n, 2) the middle of a flag lot's
     frontage, nan on other lots.
     """
 
-    centres: Array
+    centers: Array
     right: Array
     rear: Array
     low: Array
@@ -49,11 +49,11 @@ class Rectangles:
 def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
     """Give each lot's (n,) largest building part of buildings (b,), cut at the lot's lines."""
     houses = np.full(len(lots), None, object)
-    centres = np.full((len(lots), 2), np.nan)
+    centers = np.full((len(lots), 2), np.nan)
     counts = np.zeros(len(lots), np.int64)
     shared = np.zeros(len(lots), bool)
     if not len(buildings):
-        return Houses(houses, centres, counts, shared)
+        return Houses(houses, centers, counts, shared)
     tree = STRtree(buildings)
     lot, building = tree.query(lots, predicate="intersects")
     shapely.prepare(lots)
@@ -67,14 +67,14 @@ def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
     order = np.lexsort((building, -np.round(areas, 3), lot))
     first = order[np.flatnonzero(np.diff(lot[order], prepend=-1))]
     houses[lot[first]] = parts[first]
-    centres[lot[first]] = shapely.get_coordinates(shapely.centroid(parts[first]))
+    centers[lot[first]] = shapely.get_coordinates(shapely.centroid(parts[first]))
     # a corner drawn a little over the line makes no shared wall, a party wall does
     whole = shapely.area(buildings[building[first]])
     shared[lot[first]] = areas[first] < 0.9 * whole
     others = np.full(len(lots), -1, np.int64)
     others[lot[first]] = building[first]
     shared |= _wall_to_wall(houses, others, tree, lots)
-    return Houses(houses, centres, counts, shared)
+    return Houses(houses, centers, counts, shared)
 
 
 def _largest(shapes: Shapes) -> Shapes:
@@ -121,13 +121,13 @@ def measure_houses(houses: Shapes, lots: Shapes, front: Array, gates: Array) -> 
     axis = axis + np.round((wanted - axis) / (np.pi / 2)) * (np.pi / 2)
     rear = -np.stack([np.cos(axis), np.sin(axis)], axis=1)
     right = np.stack([rear[:, 1], -rear[:, 0]], axis=1)
-    centres = shapely.get_coordinates(shapely.centroid(houses))
-    offset = xy - centres[owner]
+    centers = shapely.get_coordinates(shapely.centroid(houses))
+    offset = xy - centers[owner]
     local = np.stack([np.sum(offset * right[owner], 1), np.sum(offset * rear[owner], 1)], axis=1)
     first = np.searchsorted(owner, np.arange(count))
     low = np.minimum.reduceat(local, first)
     high = np.maximum.reduceat(local, first)
-    made = Rectangles(centres, right, rear, low, high, np.zeros((count, 4)), front, gates)
+    made = Rectangles(centers, right, rear, low, high, np.zeros((count, 4)), front, gates)
     return replace(made, yards_m=_yards(made, lots))
 
 
@@ -143,7 +143,7 @@ def _yards(rectangles: Rectangles, lots: Shapes) -> Array:
     columns = []
     for ends in corners.values():
         points = [
-            r.centres + extent[i][:, :1] * r.right + extent[j][:, 1:] * r.rear for i, j in ends
+            r.centers + extent[i][:, :1] * r.right + extent[j][:, 1:] * r.rear for i, j in ends
         ]
         face = shapely.linestrings(np.stack(points, axis=1))
         columns.append(shapely.distance(face, rings))

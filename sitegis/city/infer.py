@@ -20,7 +20,7 @@ from .layer_arrays import FRONT, Flags, Mains, Pairs, Whole, Words
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid
 
-# Judgement, no source: slope of a lateral, and how well a way that is not listed fits at random.
+# Judgment, no source: slope of a lateral, and how well a way that is not listed fits at random.
 SLOPE, SLOPE_SD = 0.018, 0.006
 UNLISTED_FIT = 0.30
 PAST_END_M = 5.0
@@ -132,7 +132,7 @@ def elevation_fit(arrival_m: Array, sd_m: Array) -> Array:
 
 
 def end_habit(past_m: Array) -> Array:
-    """Weigh a route that would meet its main past its end: 1/(1 + (past/5 m)²), judgement.
+    """Weigh a route that would meet its main past its end: 1/(1 + (past/5 m)²), judgment.
 
     Such laterals tap the last reach or the manhole at the end; 1 on the main itself.
     """
@@ -170,7 +170,7 @@ def infer(
 
     The fit of a route is 0 where it breaks a hard constraint, else tap habit × elevation fit
     (:func:`elevation_fit`); its share says how likely its exit and shape are within its way.
-    ``unlisted`` fits with 0.3 (judgement). Every row of the posterior sums to 1. ``grounds_m``
+    ``unlisted`` fits with 0.3 (judgment). Every row of the posterior sums to 1. ``grounds_m``
     and ``years`` (n,) by lot, nan where not known. Where another line may be the front
     (``other_fronts``, -1 none), the prior is that of both, by ``front_sure``.
     """
@@ -206,7 +206,7 @@ def infer(
 def _near_habit(pairs: Pairs, laid: Laid) -> Array:
     """Weigh each pair (q,) by its shortest route against its lot's: exp(-meters more / 9 m).
 
-    Of two mains the nearer is the likelier. Judgement, no source.
+    Of two mains the nearer is the likelier. Judgment, no source.
     """
     shortest = np.where(laid.fits, laid.lengths_m, np.inf).min(axis=1, initial=np.inf)
     of_lot = np.full(int(pairs.lot.max(initial=-1)) + 1, np.inf)

@@ -1,4 +1,4 @@
-"""The layers of a city as arrays: metres in the working CRS, one record array a layer."""
+"""The layers of a city as arrays: meters in the working CRS, one record array a layer."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Parcels:
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """Street and alley centrelines, or right-of-way polygons."""
+    """Street and alley centerlines, or right-of-way polygons."""
 
     shapes: Shapes
     names: Words
@@ -78,7 +78,7 @@ class Block:
     parcels: Parcels
     own: Flags
     houses: Shapes
-    centrelines: Ways
+    centerlines: Ways
     rows: Ways
     has_rows: bool
     mains: Mains
@@ -98,7 +98,7 @@ class Pairs:
     """(lot, side) pairs with mains: ``lot`` (q,), ``side`` (q,), and their candidate mains.
 
     ``main_pair`` and ``main`` (c,) list the candidates; ``easement`` (q,) where the main runs at
-    a line that faces no way, so that the last metres may be in a neighbour's lot.
+    a line that faces no way, so that the last meters may be in a neighbor's lot.
     """
 
     lot: Whole

@@ -40,7 +40,7 @@ def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     return np.asarray(parts[order], object), source[order]
 
 
-def read_centrelines(frames: dict[str, Any], file: CityFile, place: Placer) -> Ways:
+def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> Ways:
     """Join streets and alleys."""
     made = [
         _ways(frames[key], table, place)

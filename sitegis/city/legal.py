@@ -11,7 +11,7 @@ from ..geometry.frames import Array
 from .houses import Rectangles
 from .layer_arrays import Flags, Pairs, Shapes, Whole
 
-# Judgement, no source.
+# Judgment, no source.
 SEAM_M = 0.05
 EASEMENT_M = 4.0
 
@@ -20,7 +20,7 @@ def leave_house(laid: Array, fits: Flags, pairs: Pairs, houses: Rectangles, shap
     """Clear ``fits`` where a route passes under the house again."""
     pair, kind = np.nonzero(fits)
     lot = pairs.lot[pair]
-    offset = laid[pair, kind] - houses.centres[lot][:, None]
+    offset = laid[pair, kind] - houses.centers[lot][:, None]
     local = np.stack([
         (offset * axis[lot][:, None]).sum(axis=2) for axis in (houses.right, houses.rear)
     ], axis=2)  # fmt: skip
@@ -53,7 +53,7 @@ def _touches(routes: Array, low: Array, high: Array) -> Flags:
     return np.asarray(((begins < ends) & ~beside.any(axis=2)).any(axis=1))
 
 
-def stay_off_lots(laid: Array, fits: Flags, pairs: Pairs, neighbours: STRtree, own: Whole) -> None:
+def stay_off_lots(laid: Array, fits: Flags, pairs: Pairs, neighbors: STRtree, own: Whole) -> None:
     """Clear ``fits`` where a route passes through another's lot."""
     pair, kind = np.nonzero(fits)
     lot, vertices = pairs.lot[pair], laid[pair, kind]
@@ -62,11 +62,11 @@ def stay_off_lots(laid: Array, fits: Flags, pairs: Pairs, neighbours: STRtree, o
     if shortened.any():
         ahead = np.maximum(shapely.length(private[shortened]) - EASEMENT_M, 0.0)
         private[shortened] = _first_part(vertices[shortened], ahead)
-    source, parcel = neighbours.query(private, predicate="intersects")
+    source, parcel = neighbors.query(private, predicate="intersects")
     foreign = parcel != own[lot[source]]
     source, parcel = source[foreign], parcel[foreign]
     # records seldom meet exactly: a line's breadth over the edge is not through the lot
-    within = shapely.length(shapely.intersection(private[source], neighbours.geometries[parcel]))
+    within = shapely.length(shapely.intersection(private[source], neighbors.geometries[parcel]))
     out = source[within > 2.0 * SEAM_M]
     fits[pair[out], kind[out]] = False
 

@@ -58,13 +58,13 @@ def work_chunk(block: Block) -> Tables:
     """Work out the block's own lots; what cannot be worked out becomes a row of ``failures``.
 
     Nothing is drawn at random: the answer of a lot depends on the layers about it alone, not
-    on the chunk it is in. Lengths and coordinates are metres.
+    on the chunk it is in. Lengths and coordinates are meters.
     """
     parcels = block.parcels
     tree = STRtree(parcels.shapes)
     lots = np.flatnonzero(block.own)
     houses = find_houses(parcels.shapes[lots], block.houses)
-    frontages = find_frontages(block, lots, tree, houses.centres)
+    frontages = find_frontages(block, lots, tree, houses.centers)
     without = shapely.is_missing(houses.shapes)
     tables = {
         "lot_lines": _lot_lines(block, lots, frontages),
@@ -170,7 +170,7 @@ def _answers(worked: _Worked) -> Tables:
         "flags": _flags(worked, ids),
         "manhole_bits": dye,
         "street_bits": table(
-            shapely.points(worked.rectangles.centres[answered]),
+            shapely.points(worked.rectangles.centers[answered]),
             parcel=ids[answered],
             street=worked.frontages.front_names[answered],
             bits=visit_bits(posterior)[answered],
@@ -353,7 +353,7 @@ def _next_check(worked: _Worked, ids: Words, dye: Columns) -> Columns:
     check[visit > LEAST_BITS] = "Look indoors through which wall the drain leaves"
     for i in np.flatnonzero(~inside).tolist():
         check[i] = f"Put dye in indoors and watch manhole {dye['manhole'][at[i]]}"[:120]
-    middles = shapely.points(worked.rectangles.centres)
+    middles = shapely.points(worked.rectangles.centers)
     geometry = np.where(inside, middles, dye["geometry"][at] if len(dye["bits"]) else middles)
     return table(
         geometry,
@@ -389,7 +389,7 @@ def _flags(worked: _Worked, ids: Words) -> Columns:
     person = {"frontage-unsure", "no-frontage", "no-main", "no-route"}
     rows = [np.flatnonzero(mask) for _code, _message, mask in notes]
     return table(
-        shapely.points(worked.rectangles.centres[np.concatenate(rows)]),
+        shapely.points(worked.rectangles.centers[np.concatenate(rows)]),
         parcel=np.concatenate([ids[r] for r in rows]),
         code=np.repeat([code for code, _m, _f in notes], [len(r) for r in rows]),
         message=np.repeat([message for _c, message, _f in notes], [len(r) for r in rows]),

@@ -13,7 +13,7 @@ from .facing import face_lines
 from .frontage import Frontages
 from .layer_arrays import Block, Flags, Mains, Manholes, Pairs, Whole
 
-# Judgement, no source: a main this near a lot line runs along it; a manhole this near is on it.
+# Judgment, no source: a main this near a lot line runs along it; a manhole this near is on it.
 AT_LINE_M = 3.0
 MANHOLE_OFF_M = 2.0
 LEAST_FACING_M = 2.0
@@ -44,7 +44,7 @@ def find_pairs(block: Block, lots: Whole, frontages: Frontages, tree: STRtree) -
 
 
 def _in_easements(mains: Mains, frontages: Frontages) -> tuple[Whole, Whole, Array]:
-    """Give closed lot lines with a main along them: edge, main, metres."""
+    """Give closed lot lines with a main along them: edge, main, meters."""
     samples = frontages.samples
     closed = np.flatnonzero(~samples.open)
     empty = np.zeros(0, np.int64)
@@ -149,7 +149,7 @@ def manhole_below(snapped: ManholesOnMains, main: Whole, station_m: Array) -> Wh
 
 
 def main_inverts(mains: Mains, main: Whole, station_m: Array) -> Array:
-    """Give the inverts (k,) of mains (k,) at stations (k,), metres, nan where not known.
+    """Give the inverts (k,) of mains (k,) at stations (k,), meters, nan where not known.
 
     Straight between both ends; past an end the end's invert holds.
     """

@@ -18,7 +18,7 @@ from scipy.spatial import KDTree
 from ..geometry.frames import Array
 from .layer_arrays import Mains, Whole
 
-# Judgement, no source.
+# Judgment, no source.
 SNAP_M = 1.0
 MOST_TURN_DEG = 60.0
 

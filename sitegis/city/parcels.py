@@ -107,8 +107,8 @@ def _once_each(
 
 def _stacked_on(shapes: Shapes) -> Whole:
     """Give the first parcel with the same outline (to 1 cm), -1 for those that are it."""
-    centres = shapely.get_coordinates(shapely.centroid(shapes))
-    keys = np.round(np.column_stack([centres, shapely.area(shapes), shapely.length(shapes)]), 2)
+    centers = shapely.get_coordinates(shapely.centroid(shapes))
+    keys = np.round(np.column_stack([centers, shapely.area(shapes), shapely.length(shapes)]), 2)
     _unique, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     below = first[inverse.ravel()]
     return np.where(below == np.arange(len(shapes)), -1, below)

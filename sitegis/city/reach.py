@@ -10,7 +10,7 @@ from .layer_arrays import Mains, Pairs, Whole
 from .network import around
 from .segments import Pieces, cross, feet, line_pieces, spread
 
-# All judgement, no source. A main may yet be met this far past its last vertex: the lateral then
+# All judgment, no source. A main may yet be met this far past its last vertex: the lateral then
 # taps its end.
 LONGEST_M = 80.0
 PAST_END_M = 30.0
@@ -19,7 +19,7 @@ PAST_END_M = 30.0
 class Meeting:
     """The straight pieces of mains that routes of each pair may meet, its open ends drawn out."""
 
-    def __init__(self, pairs: Pairs, mains: Mains, centres: Array) -> None:
+    def __init__(self, pairs: Pairs, mains: Mains, centers: Array) -> None:
         row, main = around(mains, pairs.main)
         self.count = len(pairs.lot)
         keys = np.unique(np.stack([pairs.main_pair[row], main]), axis=1)
@@ -28,7 +28,7 @@ class Meeting:
         firsts = np.cumsum(sizes) - sizes
         owner, rank = spread(sizes[keys[1]])
         pair, piece = keys[0][owner], firsts[keys[1]][owner] + rank
-        gap = feet(centres[pair], self.pieces, piece) - centres[pair]
+        gap = feet(centers[pair], self.pieces, piece) - centers[pair]
         near = np.flatnonzero(np.hypot(*gap.T) <= LONGEST_M + PAST_END_M)
         self.pair, self.piece = pair[near], piece[near]
         self.held, self.firsts = np.unique(self.pair, return_index=True)
@@ -58,7 +58,7 @@ class Meeting:
     def reach(self, starts: Array, directions: Array) -> tuple[Whole, Array, Array, Array, Array]:
         """Find where rays (q, k, 2) first meet a main of their pair.
 
-        Gives main (-1 none), station of the tap, place met (the start where none), metres past
+        Gives main (-1 none), station of the tap, place met (the start where none), meters past
         the main's end and the angle off square, each by (q, k).
         """
         shape = starts.shape[:2]

@@ -18,7 +18,7 @@ from ..messages.errors import Notice
 from ..read.faults import Report, guess, index_lines
 from ..read.layers.features import flat_crs, read_crs
 from ..read.text_files import open_ordinary
-from .columns import AREAS, LINES, METRES, POINTS, Placer, extent
+from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
 from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
 from .faults import Faults
@@ -26,7 +26,7 @@ from .layer_arrays import Block
 from .layer_files import LayerFiles
 from .layer_records import (
     read_areas,
-    read_centrelines,
+    read_centerlines,
     read_mains,
     read_manholes,
     read_rows,
@@ -36,15 +36,15 @@ from .network import join_mains
 from .parcels import Failure, make_lots
 from .schema import CityFile, known_keys
 
-FAR_M = 5000.0  # a town's sewers lie among its parcels; judgement
-# Judgement, no source: sheds on the street are few; a shifted layer has most beside the lots.
+FAR_M = 5000.0  # a town's sewers lie among its parcels; judgment
+# Judgment, no source: sheds on the street are few; a shifted layer has most beside the lots.
 LEAST_ON_LOTS, MOST_OFF_LOTS = 0.2, 0.7
 _SYNTAX_REMEDY = "check quotes, brackets and '=' there."
 
 
 @dataclass(frozen=True, slots=True)
 class City:
-    """What was read: the layers in metres, and what it takes to write in the CRS's own unit.
+    """What was read: the layers in meters, and what it takes to write in the CRS's own unit.
 
     ``paths`` are all files that the answer rests on.
     """
@@ -55,7 +55,7 @@ class City:
     notices: tuple[Notice, ...]
     data_faults: tuple[DataFault, ...]
     crs: CRS
-    metres_per_unit: float
+    meters_per_unit: float
     sites: Path | None
     paths: tuple[Path, ...]
 
@@ -126,7 +126,7 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     _check_near(file, parcels, frames, crs, faults)
     faults.leave()
     factor = float(crs.axis_info[0].unit_conversion_factor)
-    place = Placer(crs, factor, METRES[file.city.units])
+    place = Placer(crs, factor, METERS[file.city.units])
     block, failures, data_faults = _block(file, parcels, frames, place, faults)
     faults.leave()
     return City(file, block, failures, tuple(faults.notices), tuple(data_faults), crs, factor,
@@ -138,11 +138,11 @@ def _block(
 ) -> tuple[Block, tuple[Failure, ...], list[DataFault]]:
     """Make the records, and hold the elevations against one another."""
     notices = faults.notices
-    houses, centrelines = (
+    houses, centerlines = (
         read_areas(frames["buildings"], place),
-        read_centrelines(frames, file, place),
+        read_centerlines(frames, file, place),
     )
-    records, failures, said = make_lots(parcels, file.parcels, place, houses, centrelines.shapes)
+    records, failures, said = make_lots(parcels, file.parcels, place, houses, centerlines.shapes)
     notices += said
     on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
     share = len(np.unique(on_lots)) / max(len(houses), 1)
@@ -170,7 +170,7 @@ def _block(
         parcels=replace(records, grounds_m=grounds),
         own=np.ones(len(records.ids), bool),
         houses=houses,
-        centrelines=centrelines,
+        centerlines=centerlines,
         rows=read_rows(frames["rights_of_way"], file.rights_of_way, place),
         has_rows=file.rights_of_way is not None,
         mains=join_mains(mains),

@@ -10,7 +10,7 @@ from ..geometry.frames import Array
 from ..messages.errors import Notice
 from .layer_arrays import Flags, Parcels, Shapes, Words
 
-# All judgement, no source: where each sign says neither road nor lot.
+# All judgment, no source: where each sign says neither road nor lot.
 LEAST_RUN_M = 20.0
 EVEN_WIDTH_M = 40.0
 EVEN_COMPACTNESS = 0.5
@@ -47,7 +47,7 @@ def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, A
     """Give each parcel's (n,) score, above 0 for a road, and its built share.
 
     The sum of logs of: centerline run over the root of the area; mean width (area over run)
-    below 40 m; compactness 4πA/P² below 0.5; built share below 2 %. Judgement, no source. A
+    below 40 m; compactness 4πA/P² below 0.5; built share below 2 %. Judgment, no source. A
     parcel with less than 20 m of centerline is no road (-inf): nothing shows one in it.
     """
     score, built = np.full(len(parcels), -np.inf), np.zeros(len(parcels))

@@ -46,7 +46,7 @@ class Kind:
     shape: str
 
 
-# Shares are judgement, no source: most drains leave through the wall that faces their main.
+# Shares are judgment, no source: most drains leave through the wall that faces their main.
 KINDS: tuple[Kind, ...] = (
     *(Kind(DIRECT, TOWARD, q, 0.14, "straight") for q in (0.5, 0.15, 0.85)),
     *(Kind(DIRECT, TOWARD, q, 0.14, "square") for q in (0.5, 0.15, 0.85)),
@@ -99,7 +99,7 @@ class Laid:
 class _View:
     """A house as seen toward the mains of a pair: ahead and right unit vectors, and extents."""
 
-    centre: Array
+    center: Array
     ahead: Array
     right: Array
     near: Array
@@ -124,7 +124,7 @@ def _view(houses: Rectangles, pairs: Pairs) -> _View:
     # looking ahead toward side s, the next side in the order (front, right, rear, left) is left
     ahead, left = axes[lot, side], axes[lot, (side + 1) % 4]
     return _View(
-        houses.centres[lot], ahead, -left,
+        houses.centers[lot], ahead, -left,
         near=reach[lot, side], far=-reach[lot, (side + 2) % 4],
         low=-reach[lot, (side + 1) % 4], high=reach[lot, (side + 3) % 4],
         yard_near=houses.yards_m[lot, side],
@@ -137,16 +137,16 @@ def _view(houses: Rectangles, pairs: Pairs) -> _View:
 
 
 def lay_routes(
-    houses: Rectangles, pairs: Pairs, mains: Mains, house_shapes: Shapes, neighbours: STRtree,
+    houses: Rectangles, pairs: Pairs, mains: Mains, house_shapes: Shapes, neighbors: STRtree,
     own: Whole,
 ) -> Laid:  # fmt: skip
     """Lay the set for every pair and hold it against what a lateral cannot do.
 
-    ``neighbours`` is over all parcels, ``own`` (n,) the lots' places among
+    ``neighbors`` is over all parcels, ``own`` (n,) the lots' places among
     them: a route through another lot is out, unless the main runs in its edge.
     """
     view = _view(houses, pairs)
-    met = Meeting(pairs, mains, view.centre)
+    met = Meeting(pairs, mains, view.center)
     heads, directions = _heads(view)
     square = [i for i, kind in enumerate(KINDS) if kind.shape == "square"]
     for i in square:
@@ -162,7 +162,7 @@ def lay_routes(
     fits &= (slant <= TAP_LIMIT_RAD) & _room(view)
     laid = _shift_taps(laid)
     leave_house(laid, fits, pairs, houses, house_shapes)
-    stay_off_lots(laid, fits, pairs, neighbours, own)
+    stay_off_lots(laid, fits, pairs, neighbors, own)
     over = past > 0.0
     laid[over, -1] = shapely.get_coordinates(
         shapely.line_interpolate_point(mains.shapes[main[over]], station[over])
@@ -242,7 +242,7 @@ def _head_for_pole(view: _View, heads: Array, directions: Array) -> None:
 
 def _at(view: _View, ahead: Array, right: Array) -> Array:
     """Give the place at distances ahead and right of the house's middle (q, 2)."""
-    return np.asarray(view.centre + ahead[:, None] * view.ahead + right[:, None] * view.right)
+    return np.asarray(view.center + ahead[:, None] * view.ahead + right[:, None] * view.right)
 
 
 def _room(view: _View) -> Flags:

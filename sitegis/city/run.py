@@ -33,7 +33,7 @@ def run_city(
 ) -> CitySummary:  # fmt: skip
     """Infer every lot of a city and write one file, or tables; give the summary.
 
-    Chunks of neighbouring lots go to ``workers`` processes, or to the workers of a dask
+    Chunks of neighboring lots go to ``workers`` processes, or to the workers of a dask
     ``scheduler`` (its address); each chunk has its own file in the folder ``OUT.work`` (a
     database's: :func:`work_name`), so that a run that was cut short goes on where it stopped.
     The answer does not depend on workers, chunks or the order of rows. Raises ``BadInput`` with
@@ -44,7 +44,7 @@ def run_city(
     city = read_city(path)
     inputs = hash_inputs((path, *city.paths), city.sites)
     cutter = Cutter(city)
-    place = Place(crs_text(city.crs), city.metres_per_unit)
+    place = Place(crs_text(city.crs), city.meters_per_unit)
     total = len(city.block.parcels.ids)
     with work_folder(work_name(path, out)) as folder:
         try:

@@ -69,7 +69,7 @@ class BuildingTable(LayerTable):
 
 
 class StreetTable(LayerTable):
-    """``[streets]``: centrelines; alleys are the rows whose ``kind`` is in ``alley_values``."""
+    """``[streets]``: centerlines; alleys are the rows whose ``kind`` is in ``alley_values``."""
 
     name: Text | None = None
     kind: Text | None = None
@@ -77,7 +77,7 @@ class StreetTable(LayerTable):
 
 
 class AlleyTable(LayerTable):
-    """``[alleys]``: centrelines that are all alleys."""
+    """``[alleys]``: centerlines that are all alleys."""
 
     name: Text | None = None
 

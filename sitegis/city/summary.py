@@ -16,7 +16,7 @@ from .tables import Columns, Tables, table
 
 SURE, RATHER_SURE = 0.95, 0.80
 SHOWN = 5
-# Judgement, no source.
+# Judgment, no source.
 MOST_WITHOUT_FRONT = 0.15
 
 

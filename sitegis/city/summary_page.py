@@ -90,7 +90,7 @@ def _stops(summary: CitySummary) -> Any:
     made = Table(rows, colWidths=[2.6 * inch, 0.7 * inch, 2.6 * inch, 0.7 * inch])
     made.setStyle(TableStyle([
         ("FONT", (0, 0), (-1, -1), "Helvetica", 8), ("FONT", (0, 0), (-1, 0), "Helvetica-Bold", 8),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.5, colors.grey), ("TOPPADDING", (0, 0), (-1, -1), 1),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.5, colors.gray), ("TOPPADDING", (0, 0), (-1, -1), 1),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
     ]))  # fmt: skip
     return made

@@ -26,19 +26,19 @@ _REFUSED = (SitegisError, shapely.errors.ShapelyError, ArithmeticError, ValueErr
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The city's CRS and its unit in metres."""
+    """The city's CRS and its unit in meters."""
 
     crs: str
-    metres_per_unit: float
+    meters_per_unit: float
 
     def to_city(self, frame: LotFrame, xy: Array) -> Array:
-        """Take lot coordinates (n, 2) of a site to the city's CRS, in metres."""
+        """Take lot coordinates (n, 2) of a site to the city's CRS, in meters."""
         moved = frame.to_crs(np.asarray(xy, float).reshape(-1, 2))
         source, target = CRS.from_user_input(frame.crs), CRS.from_user_input(self.crs)
         if not source.equals(target, ignore_axis_order=True):
             transformer = Transformer.from_crs(source, target, always_xy=True)
             moved = np.stack(transformer.transform(moved[:, 0], moved[:, 1]), axis=1)
-        return np.asarray(moved * self.metres_per_unit)
+        return np.asarray(moved * self.meters_per_unit)
 
 
 def work_sites(tables: Tables, sites: Mapping[str, Path], place: Place) -> Tables:

@@ -2,7 +2,7 @@
 
 The rules that builders followed are a mixture: square from the exit, one wye's lean with the flow,
 square from the lot's middle, at a manhole that is near, anywhere along the frontage. Rules from
-ordinances and old handbooks; their shares are judgement, no source.
+ordinances and old handbooks; their shares are judgment, no source.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ from .report import EXIT_DONE, leave_with
     type=click.Choice(["ft", "m"]),
     default="ft",
     show_default=True,
-    help="Whether the blank site is for feet and inches or for metres.",
+    help="Whether the blank site is for feet and inches or for meters.",
 )
 @click.option("--workbook", is_flag=True, help="fieldbook.xlsx in place of the text files.")
 @click.option("--sheet", is_flag=True, help="Add field-sheet.pdf, a page to fill in by hand.")

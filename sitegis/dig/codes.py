@@ -19,8 +19,8 @@ RIM_M = {
     "toilet": 0.40, "shower": 0.05, "basin": 0.80, "floor-drain": 0.0, "laundry": 0.85,
     "kitchen": 0.90,
 }  # fmt: skip
-COVER_SD_M = 0.05  # of a cover on record, levelled to the slab: judgement
-POSSIBLE = 0.05  # a main, or a comparison, less probable is not told: judgement
+COVER_SD_M = 0.05  # of a cover on record, leveled to the slab: judgment
+POSSIBLE = 0.05  # a main, or a comparison, less probable is not told: judgment
 
 
 def backwater_checks(

@@ -58,13 +58,13 @@ def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayCo
 def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None, float, float]:
     """Find the pit with the greatest P(exposed | way) − P(exposed | other ways).
 
-    A pit in the street must tell twice as well as one on the lot: judgement. Of places that tell
+    A pit in the street must tell twice as well as one on the lot: judgment. Of places that tell
     alike the frontmost is taken, of those the leftmost, of the smaller size first.
     """
     weights = field.cloud.weights
     probability, rest = float(weights[mine].sum()), float(weights[~mine].sum())
     found: tuple[float, float, Array | None, float, float] = (np.nan, np.nan, None, 0.0, 0.0)
-    most, centres = TELLS, field.grid.centres()
+    most, centers = TELLS, field.grid.centers()
     for kind in field.kinds:
         one = accumulate(kind.spans, np.where(mine, weights, 0.0))
         other = accumulate(kind.spans, np.where(mine, 0.0, weights))
@@ -72,10 +72,10 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
         tells = np.where(kind.open_cells, yes - no, 0.0) * np.where(field.on_lot, 1.0, 0.5)
         cell = largest(tells, MATTERS_P)
         if in_steps(tells.flat[cell], MATTERS_P) > in_steps(most, MATTERS_P):
-            most, centre = float(tells.flat[cell]), centres.reshape(-1, 2)[cell]
-            ring = rectangle_rings(centre[None], np.zeros(1), np.array([kind.size_m]))[0]
+            most, center = float(tells.flat[cell]), centers.reshape(-1, 2)[cell]
+            ring = rectangle_rings(center[None], np.zeros(1), np.array([kind.size_m]))[0]
             p = min(1.0, float(yes.flat[cell])), max(0.0, float(no.flat[cell]))
-            found = (float(centre[0]), float(centre[1]), ring, *p)
+            found = (float(center[0]), float(center[1]), ring, *p)
     return found
 
 

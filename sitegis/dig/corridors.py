@@ -23,7 +23,7 @@ ALL = "all"
 SMOOTH_CELLS = 2.0  # against the noise of a finite sample in the density that ranks the routes
 STATIONS = 12
 # Round corners: cells are joined with what lies within this reach, and the edge is then taken
-# back to just beyond them. Judgement.
+# back to just beyond them. Judgment.
 JOIN_CELLS, BEYOND_CELLS, SIMPLIFY_CELLS = 1.6, 0.5, 0.45
 LATTICE_M = 0.01
 NEVER = 2.0
@@ -230,7 +230,7 @@ def _smooth(cells: Flags, grid: Grid) -> BaseGeometry:
     """Join marked cells (rows, columns) to smooth polygons that cover them all.
 
     The edge is rounded by going out and back again, simplified by less than it stays beyond the
-    cells, and put on a lattice of a centimetre. Holes of less than four cells are filled.
+    cells, and put on a lattice of a centimeter. Holes of less than four cells are filled.
     """
     edges = np.diff(cells.astype(np.int8), axis=1, prepend=0, append=0)
     row, first = np.nonzero(edges == 1)

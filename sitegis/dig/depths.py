@@ -53,7 +53,7 @@ def best_line(survey: Survey) -> tuple[Array, Array] | None:
 def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     """Tabulate ground, invert and depth along the most probable route, with 5–95 % quantiles.
 
-    One row a metre (3 ft where the site is in feet or inches) and one at the main. Invert and
+    One row a meter (3 ft where the site is in feet or inches) and one at the main. Invert and
     quantiles are over the routes of the same hypothesis at the same distance from the exit (the
     median, for the invert of one sample may lie anywhere in its band), against the ground of the
     most probable route; they include the error of the mapped ground.

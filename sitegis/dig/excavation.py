@@ -60,11 +60,11 @@ def sides_of(ring: Array) -> tuple[float, float]:
 
 def widened(ring: Array, by_m: float) -> Array:
     """Move the sides of a counter-clockwise rectangle (4, 2) outward."""
-    centre, along = ring.mean(axis=0), (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
+    center, along = ring.mean(axis=0), (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
     across = np.array([-along[1], along[0]])
-    local = (ring - centre) @ np.stack([along, across]).T
+    local = (ring - center) @ np.stack([along, across]).T
     grown = local + np.sign(local) * by_m
-    return np.asarray(centre + grown @ np.stack([along, across]))
+    return np.asarray(center + grown @ np.stack([along, across]))
 
 
 def shielded_m3(
@@ -133,7 +133,7 @@ def pit_statements(
 def is_below_footing(site: Site, rules: RuleSet, pit: Pit, soil: str) -> bool:
     """Tell whether a pit's bottom lies below the footing's underside, and near enough to matter.
 
-    Near is twice the distance that the line down from the footing asks for: judgement.
+    Near is twice the distance that the line down from the footing asks for: judgment.
     """
     bottom_m = float(site.ground.elevation_m(np.array([pit.x_m, pit.y_m]))) - pit.depth_m
     away_m = rules.trench_slopes[soil] * (-FOOTING_BELOW_SLAB_M - bottom_m)
@@ -157,7 +157,7 @@ def excavations(survey: Survey) -> tuple[Excavation, ...]:
 
 
 def _groups(survey: Survey, spacings_m: list[float]) -> list[list[int]]:
-    """Group the pits whose neighbours stand nearer than the mean of their two spacings."""
+    """Group the pits whose neighbors stand nearer than the mean of their two spacings."""
     shapes = [shapely.Polygon(pit.ring) for pit in survey.dig.pits]
     groups: list[list[int]] = [[i] for i in range(len(shapes))]
     for i, j in combinations(range(len(shapes)), 2):
@@ -173,7 +173,7 @@ def _groups(survey: Survey, spacings_m: list[float]) -> list[list[int]]:
 def _one_pit(survey: Survey, holes: list[Excavation], group: list[int], *, is_near: bool) -> str:
     """Say that pits are one longer pit: too near for their spoil, or overlapping if sloped.
 
-    Nearer than twice the spoil's setback there is no place for spoil and gear between: judgement.
+    Nearer than twice the spoil's setback there is no place for spoil and gear between: judgment.
     """
     unit, rules = survey.site.units, survey.rules
     length, width = joint_sides([survey.dig.pits[i].ring for i in group])

@@ -1,4 +1,4 @@
-"""Which routes cross a pit centred on each cell of a raster."""
+"""Which routes cross a pit centered on each cell of a raster."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ class Grid:
     rows: int
     columns: int
 
-    def centres(self) -> Array:
-        """Give the cell centres (rows, columns, 2)."""
+    def centers(self) -> Array:
+        """Give the cell centers (rows, columns, 2)."""
         x = self.origin_m[0] + (np.arange(self.columns) + 0.5) * self.cell_m
         y = self.origin_m[1] + (np.arange(self.rows) + 0.5) * self.cell_m
         return np.stack(np.meshgrid(x, y), axis=-1)
@@ -58,8 +58,8 @@ def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
 def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> Spans:
     """Find the cells whose pit, square to the lot with half sizes, each route crosses.
 
-    Exact: a straight crosses the pit centred on c where c lies in the straight's Minkowski sum
-    with the pit. In one row of centres that is a run of cells: clip the straight to the row's
+    Exact: a straight crosses the pit centered on c where c lies in the straight's Minkowski sum
+    with the pit. In one row of centers that is a run of cells: clip the straight to the row's
     band |y − y_c| ≤ half height and widen its x-range by the half width. Runs of one route that
     overlap (at a bend) are cut so that each cell counts once.
     """

@@ -16,8 +16,8 @@ from ..units import about, format_length
 
 ROUGHNESS = 0.013  # Manning's n for old clay or iron pipe: the handbooks' usual design value
 SELF_CLEANSING_M_S = 0.6096  # 2 ft/s, the usual design floor
-DESIGN_FLOW_M3_S = 0.0015  # a house's peak, about 24 gal/min: judgement, no source
-SAG_SIGMAS = 2.5  # a rise between marks is believed past this many standard deviations: judgement
+DESIGN_FLOW_M3_S = 0.0015  # a house's peak, about 24 gal/min: judgment, no source
+SAG_SIGMAS = 2.5  # a rise between marks is believed past this many standard deviations: judgment
 # Flow is greatest where d(A R^(2/3))/dθ = 0: 5 (θ − θ cos θ) = 2 (θ − sin θ), 0.938 of the height.
 FULLEST_ANGLE_RAD = 5.278107
 
@@ -38,7 +38,7 @@ def part_flow(
 ) -> Flow:
     """Give velocity and depth of a flow that does not fill the pipe, by Manning's formula.
 
-    With the water's angle θ at the centre, A = D²/8 (θ − sin θ), P = D θ / 2; θ is solved for.
+    With the water's angle θ at the center, A = D²/8 (θ − sin θ), P = D θ / 2; θ is solved for.
     Past the greatest free flow (1.076 × full, at 0.938 D) the pipe runs full under pressure.
     """
     if flow_m3_s <= 0.0 or slope <= 0.0:

@@ -38,7 +38,7 @@ from ..score.search import search_order
 from .cloud import RouteCloud
 from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
 
-LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgement
+LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgment
 OVERLAP_M2 = 0.01  # two pits share no ground beyond rounding
 PITS_AT_MOST = 5
 STOP_BELOW = 0.02
@@ -78,14 +78,14 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
     longest = max(LENGTHS) * site.dig.pit_length_m
     grid = cover_grid(points, site.dig.cell_m, 0.5 * longest)
-    centres = grid.centres()
+    centers = grid.centers()
     length, width = site.dig.pit_length_m, site.dig.pit_width_m
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
     kinds = tuple(_kind(size, straights, cloud, grid, area) for size in sizes)
-    surface = surface_rates_at(site, centres.reshape(-1, 2)).reshape(grid.rows, grid.columns)
-    ground = site.ground.elevation_m(centres)
+    surface = surface_rates_at(site, centers.reshape(-1, 2)).reshape(grid.rows, grid.columns)
+    ground = site.ground.elevation_m(centers)
     lot = shapely.Polygon(site.lot.vertices)
-    on_lot = shapely.contains_xy(with_edge(lot), centres[..., 0], centres[..., 1])
+    on_lot = shapely.contains_xy(with_edge(lot), centers[..., 0], centers[..., 1])
     return Field(site, rules, cloud, straights, area, grid, kinds, ground, surface, on_lot)
 
 
@@ -99,17 +99,17 @@ def _kind(
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
     worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
-    centres = grid.centres()[worth]
+    centers = grid.centers()[worth]
     open_cells = np.zeros(worth.shape, bool)
     rings = rectangle_rings(
-        centres, np.zeros(len(centres)), np.broadcast_to(np.array(size), (len(centres), 2))
+        centers, np.zeros(len(centers)), np.broadcast_to(np.array(size), (len(centers), 2))
     )
     open_cells[worth] = allowed(area, rings)
     return Kind(size, spans, open_cells)
 
 
 def hit_map(field: Field) -> HitMap:
-    """Give P(hit) of the smallest pit centred on each cell, the better of its two directions.
+    """Give P(hit) of the smallest pit centered on each cell, the better of its two directions.
 
     Cells outside lot, rights-of-way and easements, where the pit may not be dug, or with less
     than 1 %, hold 0.
@@ -190,11 +190,11 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     At each place the pit stands square to the lot, or with its length square across the mean
     direction of the routes there (doubled angles, so that opposite directions agree).
     """
-    all_centres = field.grid.centres().reshape(-1, 2)
+    all_centers = field.grid.centers().reshape(-1, 2)
     taken = shapely.contains_xy(
-        shapely.buffer(dug, 0.5 * field.site.dig.pit_width_m), all_centres
+        shapely.buffer(dug, 0.5 * field.site.dig.pit_width_m), all_centers
     ).reshape(field.ground_m.shape)
-    centres: list[Array] = []
+    centers: list[Array] = []
     angles: list[float] = []
     sizes: list[tuple[float, float]] = []
     for kind in field.kinds:
@@ -212,10 +212,10 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
         across = on_lattice(0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi, ANGLE_RAD)
         length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
         for cell, angle in zip(cells, across, strict=True):
-            centres += [all_centres[cell]] * (1 + len(LENGTHS))
+            centers += [all_centers[cell]] * (1 + len(LENGTHS))
             angles += [0.0] + [float(angle)] * len(LENGTHS)
             sizes += [kind.size_m] + [(factor * length, width) for factor in LENGTHS]
-    return Places(np.reshape(centres, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
+    return Places(np.reshape(centers, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
 
 
 def _score(field: Field, kind: Kind, p: Array, left: Array) -> Array:

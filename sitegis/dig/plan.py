@@ -77,8 +77,8 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
         pits.append(
             Pit(
                 rank=rank,
-                x_m=float(one.centre[0]),
-                y_m=float(one.centre[1]),
+                x_m=float(one.center[0]),
+                y_m=float(one.center[1]),
                 ring=one.ring,
                 p_hit=_share(cloud.weights, one.exposed),
                 p_hit_so_far=_share(cloud.weights, seen),
@@ -91,7 +91,7 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
                 needs_protection=bool(
                     at_least(one.depth_m, survey.rules.protective_depth_m, MATTERS_M)
                 ),
-                ties=choose_ties(survey.site, one.centre)[0],
+                ties=choose_ties(survey.site, one.center)[0],
                 hypotheses=_hypotheses(cloud, one),
                 depth=depth,
                 vacuum_p_hit=_share(cloud.weights, vacuum[rank - 1]),
@@ -103,11 +103,11 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
 
 
 def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> Flags:
-    """Tell which routes a vacuum test hole at the centre of each pit finds."""
-    centres = np.reshape([one.centre for one in chosen], (-1, 2))
+    """Tell which routes a vacuum test hole at the center of each pit finds."""
+    centers = np.reshape([one.center for one in chosen], (-1, 2))
     deepest = np.array([one.ground_m - survey.site.dig.max_depth_m for one in chosen])
     reach_m = VACUUM_HOLE_M + survey.site.drain_diameter_m
-    return vacuum_hits(field.straights, centres, reach_m, deepest)
+    return vacuum_hits(field.straights, centers, reach_m, deepest)
 
 
 def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[Interval, ...]]:
@@ -116,7 +116,7 @@ def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[
         return []
     crossings = rectangle_crossings(
         field.straights,
-        np.stack([one.centre for one in chosen]),
+        np.stack([one.center for one in chosen]),
         np.array([one.angle_rad for one in chosen]),
         np.array([one.size_m for one in chosen]),
     )

@@ -24,7 +24,7 @@ ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3
 ERROR_STEP_M = 1e-5  # in which standard errors choose the ties
 # a corner that turns less cannot be found on the ground: a chord of a curve, a bend in a long line
-# (the chords of a curve of 0.6 m or more turn less); judgement
+# (the chords of a curve of 0.6 m or more turn less); judgment
 LEAST_TURN_DEG = 15.0
 
 
@@ -119,7 +119,7 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
 
     ``target`` (2,) in the lot; the covariance (2, 2), m², is that of the first two. A tie is no
     longer than a 30 m tape and does not pass through the building. The pair with the smallest
-    standard error (major axis) wins, which favours meeting near 90° and short, well known points;
+    standard error (major axis) wins, which favors meeting near 90° and short, well known points;
     the check is the third point that leaves the smallest error of all three; of equal ones the
     first in the order of :func:`fixed_points`. Where fewer than two
     corners can be seen, what can be seen is given and the covariance is infinite.
@@ -191,7 +191,7 @@ def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
 
 
 def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
-    """Give the nearest wall to (2,), the corner it is measured from, metres along it and out.
+    """Give the nearest wall to (2,), the corner it is measured from, meters along it and out.
 
     It is measured from the wall's first corner, for a place before that from its other one. Out
     is negative inside the building.

@@ -39,15 +39,15 @@ INCH_M = 0.0254
 BRANCH_M = {"toilet": 3 * INCH_M, "floor-drain": 3 * INCH_M}
 BRANCH_OTHER_M = 2 * INCH_M
 # Floor to the branch's invert at the fixture. A trap or closet bend under the floor needs 0.25 m:
-# judgement. Other fixtures drop through the slab and a bend: slab + 0.05 m + the pipe.
+# judgment. Other fixtures drop through the slab and a bend: slab + 0.05 m + the pipe.
 TRAP_UNDER_FLOOR_M = 0.25
 FLOOR_LEVEL = frozenset({"toilet", "shower", "floor-drain"})
 COVER_M = 0.05
 SLAB_M = 0.10
 OPENING_M = 0.60
 BEDDING_M = 0.10
-CLEAR_OF_BEND_M = 0.45  # room for a wye and its coupling: judgement
-CLEAR_OF_WALL_M = 0.60  # no digging beside a footing: judgement
+CLEAR_OF_BEND_M = 0.45  # room for a wye and its coupling: judgment
+CLEAR_OF_WALL_M = 0.60  # no digging beside a footing: judgment
 LIKELY, UNLIKELY = 0.9, 0.5
 
 
@@ -97,7 +97,7 @@ def room_pose(survey: Survey, room: Room) -> tuple[Array, float] | None:
 def fit_pose(local: Array, lot: Array) -> tuple[Array, float]:
     """Fit origin and angle that take local points (n, 2) to lot points (n, 2).
 
-    Least squares without scale: tan θ = Σ (u × v) / Σ (u · v) of the centred points.
+    Least squares without scale: tan θ = Σ (u × v) / Σ (u · v) of the centered points.
     """
     u, v = local - local.mean(axis=0), lot - lot.mean(axis=0)
     angle = float(np.arctan2((u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]).sum(), (u * v).sum()))
@@ -225,7 +225,7 @@ def tie_in(
     rule = survey.rules.least_slope(diameter)
     drop = TRAP_UNDER_FLOOR_M if fixture.kind in FLOOR_LEVEL else SLAB_M + COVER_M + diameter
     start, needed = floor_m - drop, rule.slope * branch.length_m
-    # A wye laid flat joins the pipes' centres, so the smaller pipe's invert stands higher.
+    # A wye laid flat joins the pipes' centers, so the smaller pipe's invert stands higher.
     step = 0.5 * max(survey.site.drain_diameter_m - diameter, 0.0)
     parts = invert_at(survey.drain.profile, survey.drain.length_m - branch.station_m)
     parts = [(weight, mean + step, variance) for weight, mean, variance in parts]
@@ -322,8 +322,8 @@ def slab_opening(path: Array) -> shapely.Polygon:
     """Give what is cut from the slab: a path (2, 2) with 0.3 m to each side and past each end."""
     step = path[-1] - path[0]
     size = np.array([[float(np.hypot(*step)) + OPENING_M, OPENING_M]])
-    centre, angle = 0.5 * (path[0] + path[-1])[None], np.arctan2(step[1:], step[:1])
-    return shapely.Polygon(rectangle_rings(centre, angle, size)[0])
+    center, angle = 0.5 * (path[0] + path[-1])[None], np.arctan2(step[1:], step[:1])
+    return shapely.Polygon(rectangle_rings(center, angle, size)[0])
 
 
 def _own_cautions(
@@ -355,7 +355,7 @@ def _own_cautions(
 def tie_ins(survey: Survey, taps: Sequence[TapSpread] = ()) -> tuple[TieIn, ...]:
     """Work out the tie-in of every planned fixture whose room has a place.
 
-    Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgement.
+    Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgment.
     """
     return tuple(tie_in(survey, *found, taps) for found in _branches(survey))
 

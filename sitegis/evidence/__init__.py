@@ -1,8 +1,8 @@
 """The kinds of evidence about which main a lateral joins: one module each, listed here.
 
 ``reliability`` of an item is the probability that it is right as reported; ``None`` takes the
-kind's default, which stage ``score`` prints. All lengths are metres, positions are lot
-coordinates, stations are metres along a main's line with the flow.
+kind's default, which stage ``score`` prints. All lengths are meters, positions are lot
+coordinates, stations are meters along a main's line with the flow.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from . import (
     dye,
     era,
     main_inspection,
-    neighbours,
+    neighbors,
     outdoor_locate,
     permit_drawing,
     sound,
@@ -46,7 +46,7 @@ from .kind import (
     reliability_in_force,
 )
 from .main_inspection import MainInspection
-from .neighbours import Neighbours
+from .neighbors import Neighbors
 from .outdoor_locate import OutdoorLocate
 from .permit_drawing import PermitDrawing
 from .sound import Sound
@@ -56,12 +56,12 @@ from .tap_record import TapRecord
 __all__ = [
     "KINDS", "SOURCE", "Aim", "AnyEvidence", "AtManhole", "CableToMain", "CameraNote",
     "CleanoutOutside", "CountTie", "Dye", "Era", "Evidence", "EvidenceKind", "FromArchive", "Laid",
-    "MainInspection", "Neighbours", "OfHabit", "OutdoorLocate", "PermitDrawing", "Sound",
+    "MainInspection", "Neighbors", "OfHabit", "OutdoorLocate", "PermitDrawing", "Sound",
     "SurfaceSign", "TapRecord", "reliability_in_force",
 ]  # fmt: skip
 
 _LISTED = (
-    dye, sound, tap_record, permit_drawing, neighbours, cable_to_main, camera_note, outdoor_locate,
+    dye, sound, tap_record, permit_drawing, neighbors, cable_to_main, camera_note, outdoor_locate,
     cleanout_outside, surface_sign, main_inspection, era,
 )  # fmt: skip
 KINDS: Mapping[str, EvidenceKind[Any]] = {module.KIND.name: module.KIND for module in _LISTED}

@@ -13,7 +13,7 @@ from ..model.site import Evidence
 from ..numerics.statistics import normal_density
 from . import kind as parts
 
-DEFAULT = parts.Default(0.90, 0.30, "the count at the main is right 9 times in 10")  # judgement
+DEFAULT = parts.Default(0.90, 0.30, "the count at the main is right 9 times in 10")  # judgment
 
 
 @dataclass(frozen=True, slots=True)

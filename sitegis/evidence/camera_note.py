@@ -15,7 +15,7 @@ from ..model.site import Evidence
 from ..numerics.statistics import normal_density
 from . import kind as parts
 
-DEFAULT = parts.Default(0.80, 0.50, "a camera note is right 4 times in 5")  # judgement, no source
+DEFAULT = parts.Default(0.80, 0.50, "a camera note is right 4 times in 5")  # judgment, no source
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from ..model.fields import Ask, Length
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-DEFAULT = parts.Default(0.80, 0.30, "a cleanout outdoors is on this line 4 times in 5")  # judgement
+DEFAULT = parts.Default(0.80, 0.30, "a cleanout outdoors is on this line 4 times in 5")  # judgment
 
 
 @dataclass(frozen=True, slots=True)

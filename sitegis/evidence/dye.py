@@ -13,7 +13,7 @@ from ..model.fields import Ask, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-# Judgement, no source: how far dye carries, the speed of a thin flow, and how often a color is
+# Judgment, no source: how far dye carries, the speed of a thin flow, and how often a color is
 # taken for dye.
 REACH_M = 300.0
 FLOW_M_PER_MIN = 18.0

@@ -12,7 +12,7 @@ from ..model.site import Evidence, Main, Site
 from . import kind as parts
 
 # Built before this year, then later: how much more (or less) often than where no year is known.
-# Judgement, no source.
+# Judgment, no source.
 YEAR = 1950
 ALLEY = (2.0, 0.5)
 SIDE_YARD = (1.67, 0.33)

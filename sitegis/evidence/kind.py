@@ -20,14 +20,14 @@ from ..model.fields import Ask, Reliability, Sd
 from ..model.site import Evidence, Main, Site
 from ..numerics.statistics import normal_density
 
-# Judgement, no source: breadth and depth over which a stray report may fall, the least block, and
+# Judgment, no source: breadth and depth over which a stray report may fall, the least block, and
 # how often the flow of an unlisted way passes a manhole.
 STRAY_BREADTH_M, STRAY_DEPTH_M = 20.0, 2.0
 LEAST_BLOCK_M = 30.0
 UNLISTED_PASSES = 0.1
 LEAST_SD_M = 0.01
 _LEAST_RELIABILITY = 0.001
-SOURCE = "judgement, no source"
+SOURCE = "judgment, no source"
 
 ItemSd = Annotated[
     Sd | None, Ask(hint="give or take how much: a distance, a count, a place", shared=True)
@@ -41,7 +41,7 @@ E = TypeVar("E", bound=Evidence)
 
 @dataclass(frozen=True, slots=True)
 class CountTie:
-    """The cable count at the exit, and its standard deviation, in metres."""
+    """The cable count at the exit, and its standard deviation, in meters."""
 
     exit_count_m: float
     sd_m: float
@@ -87,7 +87,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """What is wrong with an item against the mains, by its name in the catalogue of messages.
+    """What is wrong with an item against the mains, by its name in the catalog of messages.
 
     ``kind`` is ``fault``, or ``notice`` where only a part is left out; ``key`` is the field within
     the item.

@@ -17,7 +17,7 @@ from ..numerics.statistics import normal_density
 from . import kind as parts
 from .tap_record import TAP_SD_M
 
-DEFAULT = parts.Default(0.90, 0.50, "an inspection finds 9 of 10 taps")  # judgement, no source
+DEFAULT = parts.Default(0.90, 0.50, "an inspection finds 9 of 10 taps")  # judgment, no source
 MOST_AIMS = 4
 
 

@@ -14,7 +14,7 @@ from ..model.fields import Ask, Depth, Length, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-# Judgement, no source; then how well the ground's height is known.
+# Judgment, no source; then how well the ground's height is known.
 DEFAULT = parts.Default(0.95, 0.15, "a locate outdoors is of this pipe 19 times in 20")
 GROUND_SD_M = 0.15
 

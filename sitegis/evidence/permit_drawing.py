@@ -9,7 +9,7 @@ from ..model.fields import Ask, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-# Judgement, no source; the second is how often a wrong drawing was made from habit.
+# Judgment, no source; the second is how often a wrong drawing was made from habit.
 RELIABILITY = 0.80
 FROM_HABIT = 0.50
 

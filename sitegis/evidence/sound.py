@@ -13,7 +13,7 @@ from ..model.fields import Ask, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-# Judgement, no source: how far a sound carries, and how often another is taken for it.
+# Judgment, no source: how far a sound carries, and how often another is taken for it.
 REACH_M = 80.0
 FALSE_HEARD = 0.08
 DEFAULT = parts.Default(0.80, 0.0, "a sound in a pipe that passes a manhole is heard 8 in 10")

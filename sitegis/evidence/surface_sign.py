@@ -10,7 +10,7 @@ from ..model.fields import Ask, Extent, Length
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-DEFAULT = parts.Default(0.50, 0.0, "every second surface sign is of this trench")  # judgement
+DEFAULT = parts.Default(0.50, 0.0, "every second surface sign is of this trench")  # judgment
 LEAST_RADIUS_M = 0.1
 
 

@@ -15,7 +15,7 @@ from ..model.site import Evidence, Main, Site
 from ..numerics.statistics import normal_density
 from . import kind as parts
 
-# Judgement, no source; the second is of the tap on the main itself.
+# Judgment, no source; the second is of the tap on the main itself.
 DEFAULT = parts.Default(0.80, 0.60, "a tap record is of this lot and main 4 times in 5")
 TAP_SD_M = 0.2
 
@@ -53,7 +53,7 @@ def unlisted(item: TapRecord, site: Site) -> float:
 
 
 def if_wrong(item: TapRecord, habit_main: str, site: Site) -> float:
-    """Give the density, per metre of main, of a record of another lot's tap."""
+    """Give the density, per meter of main, of a record of another lot's tap."""
     main = next((main for main in site.mains if main.id == item.main), None)
     return (
         1.0

@@ -30,7 +30,7 @@ __all__ = [
 
 COMMON_FAILURE = 0.04
 """How often nothing dug on a site would show the pipe though it is there: the lot line or a depth
-is wrong, or the pipe is abandoned and taken for the soil. Shared by all misses. Judgement."""
+is wrong, or the pipe is abandoned and taken for the soil. Shared by all misses. Judgment."""
 
 
 def hole_shows(

@@ -1,7 +1,7 @@
 """Lot coordinates to the grid and to WGS 84, and angles between them.
 
-Lot frame: metres on the ground, origin at the front-left lot corner, x along the front line,
-y toward the rear, right-handed. Grid: a projected CRS in metres after its unit is applied.
+Lot frame: meters on the ground, origin at the front-left lot corner, x along the front line,
+y toward the rear, right-handed. Grid: a projected CRS in meters after its unit is applied.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class LotFrame:
     """The tie of the lot to the grid.
 
     ``origin_easting_m, origin_northing_m``: grid coordinates of the front-left lot corner, in
-    metres (the CRS's own unit is ``metres_per_unit`` metres). ``x_azimuth_deg``: grid azimuth
+    meters (the CRS's own unit is ``meters_per_unit`` meters). ``x_azimuth_deg``: grid azimuth
     of lot x. ``combined_factor``: grid distance / ground distance. ``unit_name``: the CRS's unit
     in words, for example ``US survey foot``.
     """
@@ -79,7 +79,7 @@ class LotFrame:
     origin_northing_m: float
     x_azimuth_deg: float
     combined_factor: float = 1.0
-    metres_per_unit: float = 1.0
+    meters_per_unit: float = 1.0
     unit_name: str = "metre"
 
     @property
@@ -88,28 +88,28 @@ class LotFrame:
         return rotation(np.radians(90.0 - self.x_azimuth_deg))
 
     def to_grid_m(self, xy: Array) -> Array:
-        """Take lot coordinates (..., 2) in metres to grid easting, northing in metres."""
+        """Take lot coordinates (..., 2) in meters to grid easting, northing in meters."""
         offset = np.array([self.origin_easting_m, self.origin_northing_m])
         return np.asarray(offset + self.combined_factor * (np.asarray(xy, float) @ self._turn.T))
 
     def from_grid_m(self, easting_northing: Array) -> Array:
-        """Take grid coordinates (..., 2) in metres to lot coordinates in metres."""
+        """Take grid coordinates (..., 2) in meters to lot coordinates in meters."""
         offset = np.array([self.origin_easting_m, self.origin_northing_m])
         moved = (np.asarray(easting_northing, float) - offset) / self.combined_factor
         return np.asarray(moved @ self._turn)
 
     def to_crs(self, xy: Array) -> Array:
         """Take lot coordinates (..., 2) to coordinates in the CRS's own unit."""
-        return self.to_grid_m(xy) / self.metres_per_unit
+        return self.to_grid_m(xy) / self.meters_per_unit
 
     def from_crs(self, coordinates: Array) -> Array:
-        """Take coordinates (..., 2) in the CRS's own unit to lot coordinates in metres."""
-        return self.from_grid_m(np.asarray(coordinates, float) * self.metres_per_unit)
+        """Take coordinates (..., 2) in the CRS's own unit to lot coordinates in meters."""
+        return self.from_grid_m(np.asarray(coordinates, float) * self.meters_per_unit)
 
     @property
     def to_degrees(self) -> Operation:
         """The operation by which longitudes and latitudes are written."""
-        unit_m = self.metres_per_unit
+        unit_m = self.meters_per_unit
         return _at_origin(self.crs, self.origin_easting_m / unit_m, self.origin_northing_m / unit_m)
 
     @property

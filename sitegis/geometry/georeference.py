@@ -28,7 +28,7 @@ class GridUnit:
 
     crs: str
     name: str
-    metres_per_unit: float
+    meters_per_unit: float
     unit_name: str
     words: str
 
@@ -110,12 +110,12 @@ def _check_lonlat(longitude: float, latitude: float) -> None:
 
 
 def grid_from_lonlat(crs: str, lonlat: Array) -> Array:
-    """Take WGS 84 longitude, latitude (..., 2) to grid easting, northing in metres.
+    """Take WGS 84 longitude, latitude (..., 2) to grid easting, northing in meters.
 
     NAD 83 and WGS 84 are joined without grids (:func:`sitegis.geometry.operations.operation`), so a
     shift of up to about 2 m between the two is not told apart (common practice). Raises
     ``ValueError`` where a place cannot be projected or is more than 1° outside the CRS's area of
-    use (judgement).
+    use (judgment).
     """
     unit = grid_unit(crs)
     places = np.asarray(lonlat, float)
@@ -126,7 +126,7 @@ def grid_from_lonlat(crs: str, lonlat: Array) -> Array:
     easting, northing = to_wgs84(crs, cell).transformer.transform(
         places[..., 0], places[..., 1], direction=TransformDirection.INVERSE
     )
-    grid = np.stack([np.asarray(easting), np.asarray(northing)], axis=-1) * unit.metres_per_unit
+    grid = np.stack([np.asarray(easting), np.asarray(northing)], axis=-1) * unit.meters_per_unit
     if not np.all(np.isfinite(grid)):
         raise ValueError(f"the place cannot be projected to {crs} ({unit.name})")
     return np.asarray(grid)
@@ -153,7 +153,7 @@ def grid_scale_factor(crs: str, longitude: float, latitude: float) -> float:
 
     Meridional and parallel scale are equal on a conformal grid; their mean is taken. Raises
     ``ValueError`` where they differ by more than 10 ppm (not conformal) or lie more than 0.5 %
-    from 1 (judgement: a grid that is not meant for this place).
+    from 1 (judgment: a grid that is not meant for this place).
     """
     factors = _projection(crs).get_factors(longitude, latitude)
     along, across = float(factors.meridional_scale), float(factors.parallel_scale)
@@ -169,7 +169,7 @@ def elevation_factor(elevation_m: float) -> float:
     """Give ellipsoid distance / ground distance, R / (R + h), R = 6 372 000 m.
 
     NOAA Manual NOS NGS 5 (from memory). ``elevation_m`` is above the ellipsoid; a height above
-    the sea in its place errs by 0.16 ppm a metre of geoid height. Raises ``ValueError`` outside
+    the sea in its place errs by 0.16 ppm a meter of geoid height. Raises ``ValueError`` outside
     −500 m to 9000 m.
 
     >>> round(elevation_factor(1000.0), 8)
@@ -207,12 +207,12 @@ def lot_frame(
 ) -> LotFrame:
     """Tie the lot to the grid by one corner and the grid azimuth of lot x.
 
-    The corner is given as WGS 84 longitude, latitude or as grid metres (one of them);
+    The corner is given as WGS 84 longitude, latitude or as grid meters (one of them);
     ``lot_xy`` is where that corner lies in the lot (the origin by default). The scale is the
     combined factor at the corner. Raises ``ValueError``.
     """
     if (lonlat is None) == (grid_m is None):
-        raise ValueError("give the corner either as longitude and latitude or in grid metres")
+        raise ValueError("give the corner either as longitude and latitude or in grid meters")
     if not math.isfinite(x_azimuth_deg):
         raise ValueError("the azimuth of the front line is not a finite number")
     corner = (
@@ -226,7 +226,7 @@ def lot_frame(
 def _frame_at(crs: str, corner_m: Array, x_azimuth_deg: float, elevation_m: float) -> LotFrame:
     """Make the frame whose origin is at a grid point."""
     unit = grid_unit(crs)
-    corner = corner_m / unit.metres_per_unit
+    corner = corner_m / unit.meters_per_unit
     cell = cell_of_place(_projected(crs), *map(float, corner))
     longitude, latitude = to_wgs84(crs, cell).transformer.transform(*corner)
     if not (math.isfinite(longitude) and math.isfinite(latitude)):
@@ -237,7 +237,7 @@ def _frame_at(crs: str, corner_m: Array, x_azimuth_deg: float, elevation_m: floa
         float(corner_m[1]),
         wrap_degrees(x_azimuth_deg),
         combined_factor(crs, float(longitude), float(latitude), elevation_m),
-        unit.metres_per_unit,
+        unit.meters_per_unit,
         unit.unit_name,
     )
 
@@ -246,7 +246,7 @@ def _moved(frame: LotFrame, origin_m: Array) -> LotFrame:
     """Give the same frame with another origin."""
     return LotFrame(
         frame.crs, float(origin_m[0]), float(origin_m[1]), frame.x_azimuth_deg,
-        frame.combined_factor, frame.metres_per_unit, frame.unit_name,
+        frame.combined_factor, frame.meters_per_unit, frame.unit_name,
     )  # fmt: skip
 
 
@@ -268,7 +268,7 @@ def fit_lot_frame(
 ) -> FittedFrame:
     """Tie the lot to the grid by two or more corners, by least squares with the scale held.
 
-    ``lot_xy`` (n, 2) taped or deeded, ``grid_m`` (n, 2) grid metres of the same corners. The
+    ``lot_xy`` (n, 2) taped or deeded, ``grid_m`` (n, 2) grid meters of the same corners. The
     scale is the combined factor, not fitted, so that a wrong corner shows as a residual and
     does not stretch the lot. The turn is atan2(Σ(x·N − y·E), Σ(x·E + y·N)) about the centroids.
     Raises ``ValueError`` for fewer than two corners or corners in one place.

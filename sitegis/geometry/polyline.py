@@ -1,6 +1,6 @@
 """Polylines as arrays: stations, points along, nearest points, clips, rays and normals.
 
-A line is (..., v, 2), metres; a shorter one of many repeats its last vertex. Names and meanings
+A line is (..., v, 2), meters; a shorter one of many repeats its last vertex. Names and meanings
 are those of shapely where it has the function; this is for lines by the thousand, and for values
 that go along with the vertices. Within ``TOLERANCE_M`` two places are one, so that no answer
 hangs on the last bit of a coordinate.

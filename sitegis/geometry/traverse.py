@@ -1,6 +1,6 @@
 """Metes and bounds: courses and circular curves to a closed, adjusted boundary.
 
-Coordinates here are (east, north) metres from the point of beginning, in whatever north the
+Coordinates here are (east, north) meters from the point of beginning, in whatever north the
 azimuths are given from. Straight courses and the chords of curves are adjusted by the compass
 (Bowditch) rule; an adjusted curve keeps its central angle.
 """
@@ -28,7 +28,7 @@ class Course:
     """One course of a boundary: a straight line, or an arc given by its chord.
 
     ``azimuth_deg`` and ``chord_m`` are of the line or of the arc's chord.
-    ``central_angle_rad`` is 0 for a line, positive for an arc that turns left (its centre is to
+    ``central_angle_rad`` is 0 for a line, positive for an arc that turns left (its center is to
     the left of travel) and negative for one that turns right.
     """
 
@@ -84,7 +84,7 @@ def curve_course(
     Extent: arc = R·Δ, chord = 2·R·sin(Δ/2) (taken as the shorter arc) or central angle Δ.
     Direction: azimuth of the chord, or of the tangent where the curve begins (chord azimuth =
     tangent azimuth ± Δ/2, plus for a right turn). Where more than one extent or direction is
-    given they must agree within 0.03 m (judgement) along the curve. Raises ``ValueError``.
+    given they must agree within 0.03 m (judgment) along the curve. Raises ``ValueError``.
     """
     _positive(radius_m, "the radius of a curve")
     if turn not in ("left", "right"):
@@ -219,7 +219,7 @@ def _segment_area_m2(course: Course) -> float:
 def densify(traverse: Traverse, *, most_sagitta_m: float = 0.005) -> tuple[Array, tuple[int, ...]]:
     """Give the boundary as a ring of chords (n, 2), and for each edge the index of its course.
 
-    The ring is unclosed, in metres east and north of the first corner. Arcs are cut into equal
+    The ring is unclosed, in meters east and north of the first corner. Arcs are cut into equal
     chords that depart from the arc by at most ``most_sagitta_m`` (sagitta = R·(1 − cos(δ/2))),
     so the ring's area differs slightly from ``area_m2``.
     """
@@ -240,10 +240,10 @@ def _arc_points(start: Array, course: Course, most_sagitta_m: float) -> Array:
     count = math.ceil(abs(course.central_angle_rad) / (2.0 * math.acos(cosine)))
     side = math.copysign(1.0, course.central_angle_rad)
     ahead = math.radians(90.0 - course.tangent_in_deg)
-    to_centre = side * course.radius_m * np.array([-math.sin(ahead), math.cos(ahead)])
+    to_center = side * course.radius_m * np.array([-math.sin(ahead), math.cos(ahead)])
     angles = course.central_angle_rad * np.arange(1, count) / count
-    spokes = [rotation(float(angle)) @ -to_centre for angle in angles]
-    return np.array(spokes).reshape(-1, 2) + start + to_centre
+    spokes = [rotation(float(angle)) @ -to_center for angle in angles]
+    return np.array(spokes).reshape(-1, 2) + start + to_center
 
 
 def closure_fault(
@@ -255,8 +255,8 @@ def closure_fault(
     """Tell why a boundary must be refused, or give None where it closes well enough.
 
     It is refused where the closure is past both limits: longer than ``most_closure_m`` and
-    worse than 1:``least_ratio``. Both limits are judgement, no source: a short boundary with
-    bearings to the minute may miss 1:3000 by centimetres that no pit would notice.
+    worse than 1:``least_ratio``. Both limits are judgment, no source: a short boundary with
+    bearings to the minute may miss 1:3000 by centimeters that no pit would notice.
     """
     if traverse.closure_m <= most_closure_m or traverse.ratio >= least_ratio:
         return None

@@ -3,7 +3,7 @@
 A hypothesis is a Gaussian over where the drain passes a mark and how it goes on, given the bends
 so far and the scale k of the crew's noise. Between two marks the drain goes straight or bends,
 once, or twice where that alone explains the next mark, at places spread evenly: a Poisson
-process of catalogue bends. Each mark then weighs the hypotheses, its heavy tail as a mixture of
+process of catalog bends. Each mark then weighs the hypotheses, its heavy tail as a mixture of
 normals. So a bend that a single mark cannot show stays open, and any number can be found
 (a Gaussian sum filter: Alspach and Sorenson 1972, from memory).
 """
@@ -35,20 +35,20 @@ CELL_M, MOST_CELLS = 0.5, 8
 """Longest piece of a span whose bends are one Gaussian, and the most pieces of a span."""
 MOST_BENDS = 8
 MARKED_SHARE = 0.8
-"""Probability that a point marked as a bend is one. Judgement, no source."""
+"""Probability that a point marked as a bend is one. Judgment, no source."""
 BEHIND_M = 0.25
 """A bend may lie this far past the mark that it should come before: marks scatter."""
 KEPT_WITHIN, KEPT_EACH = 11.0, 60
 LEAST_START_M = 0.6
-"""Two marks nearer than this give no direction to start with. Judgement."""
+"""Two marks nearer than this give no direction to start with. Judgment."""
 UNEXPLAINED = 7.0
 """A mark this unlikely (nats below its best) after one bend is tried with two."""
 STRAY_SHARES, STRAY_VARIANCES = np.array([0.95, 0.05]), np.array([1.0, 25.0])
-"""A count or heading in twenty is astray, five times as far off. Judgement, no source."""
+"""A count or heading in twenty is astray, five times as far off. Judgment, no source."""
 COUNT_SCALE_SQUARE = PRIOR_MEAN_SQUARE
 """Counts keep the mean scale of the prior: they do not tell how well the head is found."""
 TRIED_TWICE = 600
-"""Shares of stray headings and counts, judgement; counts keep the prior's mean scale."""
+"""Shares of stray headings and counts, judgment; counts keep the prior's mean scale."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class State:
     ``spread`` (m, 3, 3) of the drain's place left of the foot, the angle and the count.
     ``log_weight`` (m,); ``scale`` (m,) indices into the nodes of k. ``spans`` and ``turns``
     (m, 8): the bends so far, by the mark they come before (−1: none) and their index in the
-    catalogue; ``at`` (m, 8, 2) their places.
+    catalog; ``at`` (m, 8, 2) their places.
     """
 
     foot: Array
@@ -255,7 +255,7 @@ def _advance(state: State, length_m: Array) -> State:
 
 
 def _bend(state: State, index: Indices, place_sd_m: Array, span: int) -> State:
-    """Bend by catalogue entries (m,), −1 for none, at the foot, whose place has a spread (m,)."""
+    """Bend by catalog entries (m,), −1 for none, at the foot, whose place has a spread (m,)."""
     bent = index >= 0
     turn = np.where(bent, SIGNED_RAD[index], 0.0)
     sine, cosine = np.sin(turn), np.cos(turn)
@@ -287,7 +287,7 @@ def _ahead(state: State, mark: Array) -> tuple[Array, Array]:
 class _Options:
     """Ways on to a mark: the ``rows`` (m,) they start from, and their bend.
 
-    ``index`` of the bend in the catalogue (−1: none), the length ``before`` it, its cell, its
+    ``index`` of the bend in the catalog (−1: none), the length ``before`` it, its cell, its
     prior and, with the mark, the log weight.
     """
 

@@ -16,7 +16,7 @@ from ..numerics.noise_scale import PRIOR_MEAN_SQUARE as MEAN_SQUARE
 
 ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
 UPSTREAM_ODDS = {"cleanout": 30.0, "stack": 8.0}
-"""How much oftener such a point stands at the upstream end than at the other. Judgement."""
+"""How much oftener such a point stands at the upstream end than at the other. Judgment."""
 SURE_ODDS = 10.0
 USUAL_SLOPE, SLOPE_SPREAD = 0.02, 0.015
 TAPED_KINDS = ("cleanout", "stack", "floor-drain", "branch")
@@ -97,9 +97,9 @@ def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     memory). The result starts at the end with the smaller first coordinate on the
     principal axis; a caller decides on the direction.
     """
-    centred = xy - xy.mean(axis=0)
-    axis = np.linalg.svd(centred, full_matrices=False)[2][0]
-    order = np.argsort(centred @ axis, kind="stable")
+    centered = xy - xy.mean(axis=0)
+    axis = np.linalg.svd(centered, full_matrices=False)[2][0]
+    order = np.argsort(centered @ axis, kind="stable")
     improved = True
     while improved:
         improved = False

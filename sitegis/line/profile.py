@@ -20,9 +20,9 @@ INVERT_PRIOR_M = (-0.50, 0.30)
 """Invert under a basement floor, mean and sd: one to a little over two feet down is ordinary
 (common practice, no source)."""
 SLAB_COVER_M = 0.10
-"""Least distance from the slab's surface to the pipe's crown: the slab itself. Judgement."""
+"""Least distance from the slab's surface to the pipe's crown: the slab itself. Judgment."""
 TAPED_DEPTH_SD_M = 0.03
-"""A depth taped to the pipe's bottom at an open cleanout, stack or floor drain. Judgement."""
+"""A depth taped to the pipe's bottom at an open cleanout, stack or floor drain. Judgment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     that, it is the second peak, else half of practice is (laid by an older rule or with the
     authority's leave). A wide component takes steep drains, a tail takes backfall. The weights
     .45 / .28 / .20 / .07 (.60 / .13 where practice is the least slope) and the sds are
-    judgement, no source. ``ValueError`` where the rule set has no slope for the diameter.
+    judgment, no source. ``ValueError`` where the rule set has no slope for the diameter.
     """
     practice = rules.practice_slope
     least = rules.least_slope(diameter_m).slope
@@ -107,16 +107,16 @@ def fit_linear(
         inverse = np.linalg.inv(normal)
         mean = inverse @ (design.T @ cho_solve(factor, values))
         return mean, np.asarray(inverse, float), float("nan")
-    centre, spread = prior
+    center, spread = prior
     total = design @ spread @ design.T + covariance
     factor = cho_factor(total, lower=True)
-    innovation = values - design @ centre
+    innovation = values - design @ center
     gain = cho_solve(factor, design @ spread).T
     log_determinant = 2.0 * float(np.log(np.diag(factor[0])).sum())
     log_determinant += values.size * float(np.log(2 * np.pi))
     evidence = -0.5 * float(innovation @ cho_solve(factor, innovation)) - 0.5 * log_determinant
     posterior = spread - gain @ design @ spread
-    return centre + gain @ innovation, 0.5 * (posterior + posterior.T), evidence
+    return center + gain @ innovation, 0.5 * (posterior + posterior.T), evidence
 
 
 def apply_bound(

@@ -30,11 +30,11 @@ from .profile import (
 from .straights import Chain, Marks
 
 FITTING_OFFSET_SD_M = 0.05
-"""How far a cleanout or stack may stand off the drain's axis. Judgement, no source."""
+"""How far a cleanout or stack may stand off the drain's axis. Judgment, no source."""
 CLEANOUT_DROP_SD_M = 0.30
-"""A count taken as 0 at the cleanout leaves out the way down its riser. Judgement, no source."""
+"""A count taken as 0 at the cleanout leaves out the way down its riser. Judgment, no source."""
 FLOOR_SD_M = 0.01
-"""How level a basement floor is. Judgement, no source."""
+"""How level a basement floor is. Judgment, no source."""
 _OUTLIER_WEIGHT = 0.30
 _UNINFORMED_RATIO = 0.8
 
@@ -111,7 +111,7 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
 
     A point's own, heavy-tailed part is the receiver's without the session's common shift and
     without the widening that stage ``place`` gives an ellipse for tails (here the tails are
-    modelled); for a cleanout or stack it is the offset of the fitting from the drain's axis.
+    modeled); for a cleanout or stack it is the offset of the fitting from the drain's axis.
     """
     points = [placement.points[i] for i in indices]
     n = len(points)

@@ -15,11 +15,11 @@ from ..geometry.frames import Array, lot_direction
 from ..numerics.ordering import MATTERS_M, largest, smallest
 
 BEND_ANGLE_SD_RAD = float(np.radians(2.0))
-"""How far a made bend may be from its nominal angle. Judgement, no source."""
+"""How far a made bend may be from its nominal angle. Judgment, no source."""
 HEADING_SD_RAD = float(np.radians(10.0))
-"""Standard deviation of the head's axis as read by turning the receiver. Judgement, no source."""
+"""Standard deviation of the head's axis as read by turning the receiver. Judgment, no source."""
 BEND_MARK_SD_M = 0.20
-"""How near to the bend's vertex a bend is marked. Judgement, no source."""
+"""How near to the bend's vertex a bend is marked. Judgment, no source."""
 HALF_NORMAL_MEAN, HALF_NORMAL_SD = np.sqrt(2.0 / np.pi), np.sqrt(1.0 - 2.0 / np.pi)
 
 
@@ -211,7 +211,7 @@ def _differences(m: int) -> Array:
 
 
 def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]:
-    """Give weight and extra cost, (n,) each, of squared standardised residuals (n,) in the tails.
+    """Give weight and extra cost, (n,) each, of squared standardized residuals (n,) in the tails.
 
     The cost is δ²/2 up to one sigma and that of a Student-t beyond, joined with one slope:
     ((ν + 1)/2) ln((ν + δ²)/(ν + 1)) + ½. The weight is its derivative by δ²/2,
@@ -246,7 +246,7 @@ def fit_chain(
 ) -> Chain:
     """Fit a chain of straights to points with errors in both coordinates.
 
-    Minimises rᵀ R⁻¹ r with the rows r of offsets across the line, cable counts along it,
+    Minimizes rᵀ R⁻¹ r with the rows r of offsets across the line, cable counts along it,
     headings, bend angles against their nominal values and bends against bend marks, and
     R = B C Bᵀ + D: B the rows' derivative by the coordinates, C the points' covariance. This is
     the Gauss–Helmert model (total least squares with full covariance); the derivative by the
@@ -269,7 +269,7 @@ def fit_chain(
             break
         scale = min(1.0, 0.2 / max(float(np.max(np.abs(step[: bends + 1]))), 1e-12))
         parameters = parameters + scale * step
-        square, _ = _standardised_squares(problem, parameters)
+        square, _ = _standardized_squares(problem, parameters)
         renewed, _ = tail_weight(square, marks.degrees_of_freedom)
         moved = float(np.max(np.abs(renewed - weights)))
         weights = renewed
@@ -279,7 +279,7 @@ def fit_chain(
     return _finish(problem, parameters, weights, converged)
 
 
-def _standardised_squares(problem: _Problem, parameters: Array) -> tuple[Array, Array]:
+def _standardized_squares(problem: _Problem, parameters: Array) -> tuple[Array, Array]:
     """Give (offset / own sd)² of each point, and the own variance across the line."""
     angles = directions(parameters)[problem.segment]
     normal = np.stack([-np.sin(angles), np.cos(angles)], axis=-1)
@@ -325,7 +325,7 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     end_covariance[:2, :2] += (covariance - gain @ jacobian @ covariance)[rows, rows]
     chi_square = float(residual @ cho_solve(factor, residual))
     regular = np.linalg.slogdet(2 * np.pi * (jacobian @ marks.covariance @ jacobian.T + own))[1]
-    square, _ = _standardised_squares(problem, parameters)
+    square, _ = _standardized_squares(problem, parameters)
     _, extra = tail_weight(square, marks.degrees_of_freedom)
     offsets, stations = line_coordinates(parameters, marks.xy, problem.segment)
     return Chain(

@@ -1,4 +1,4 @@
-"""What a user is told: a catalogue of sentences by code, into which values are put by name.
+"""What a user is told: a catalog of sentences by code, into which values are put by name.
 
 ``messages.toml`` holds every fault (what is wrong, and the remedy) and notice (what to know, and
 whether a person must look). A code that is said in several ways has a name after a colon for
@@ -20,7 +20,7 @@ from .errors import Fault, Notice
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A sentence of the catalogue, with places for values, and its remedy if it is a fault."""
+    """A sentence of the catalog, with places for values, and its remedy if it is a fault."""
 
     says: str
     remedy: str = ""
@@ -28,10 +28,10 @@ class Message:
 
 
 @functools.cache
-def catalogue(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
+def catalog(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
     """Give the messages of a kind by name.
 
-    >>> catalogue("fault")["cell-empty"].remedy
+    >>> catalog("fault")["cell-empty"].remedy
     'write the {column}.'
     """
     text = resources.files("sitegis.messages").joinpath("messages.toml").read_text("utf-8")
@@ -41,8 +41,8 @@ def catalogue(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
 def fault_of(
     name: str, file: str, row: int | None, field: str, value: str = "", /, **values: object
 ) -> Fault:
-    """Make a fault by its name in the catalogue; KeyError where that or a value is missing."""
-    message = catalogue("fault")[name]
+    """Make a fault by its name in the catalog; KeyError where that or a value is missing."""
+    message = catalog("fault")[name]
     reason, remedy = message.says.format(**values), message.remedy.format(**values)
     return Fault(code_of(name), file, row, field, value, reason, remedy)
 
@@ -50,11 +50,11 @@ def fault_of(
 def notice_of(
     name: str, where: str, /, *, needs_person: bool | None = None, **values: Any
 ) -> Notice:
-    """Make a notice by its name in the catalogue.
+    """Make a notice by its name in the catalog.
 
     That also says whether a person must look, unless it hangs on the values.
     """
-    message = catalogue("notice")[name]
+    message = catalog("notice")[name]
     needed = message.needs_person if needs_person is None else needs_person
     return Notice(code_of(name), message.says.format(**values), where, needed)
 

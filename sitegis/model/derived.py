@@ -31,7 +31,7 @@ Verdict = Literal["met", "not met", "asked", "not asked", "not known", "ask"]
 class MainComparison:
     """One main: what speaks for it, what its lateral would be, and how to rule it out.
 
-    ``toward`` is front, rear or side. Lengths in metres are posterior means over the main's
+    ``toward`` is front, rear or side. Lengths in meters are posterior means over the main's
     routes, None where no route fits: ``length_m`` from the wall to the tap, of which
     ``private_m`` inside the lot and ``public_m`` outside; ``fall_m`` over it; ``slope`` fall per
     run; ``arrival_above_main_m`` of the lateral's invert above the main's; ``cover_m`` from the
@@ -230,7 +230,7 @@ class Excavation:
 
 @dataclass(frozen=True, slots=True)
 class Feature:
-    """One thing to show. ``geometry`` is a shapely geometry in lot coordinates (metres).
+    """One thing to show. ``geometry`` is a shapely geometry in lot coordinates (meters).
 
     ``evidence_class`` says how well its place is known: seen (``exposed``), found by the
     receiver (``located``), computed (``inferred``), or taken from a record (``record``).

@@ -30,7 +30,7 @@ class Pit:
     ``p_hit`` is of this pit alone before any other is dug; ``p_hit_so_far`` after this and all
     pits ranked before it. ``depth_m`` is the dug depth; ``depth_05_m, depth_95_m`` the depth of
     the invert below ground there. ``depth`` holds its central intervals over all routes that
-    cross the pit. A vacuum test hole at its centre finds the pipe with ``vacuum_p_hit`` and costs
+    cross the pit. A vacuum test hole at its center finds the pipe with ``vacuum_p_hit`` and costs
     ``vacuum_cost``.
     """
 
@@ -56,7 +56,7 @@ class Pit:
 
 @dataclass(frozen=True, slots=True)
 class HitMap:
-    """P(hit) of a pit centred on each cell: ``p`` (rows, columns), row 0 at ``origin_m`` (y up)."""
+    """P(hit) of a pit centered on each cell: ``p`` (rows, columns), row 0 at ``origin_m``, y up."""
 
     origin_m: tuple[float, float]
     cell_m: float

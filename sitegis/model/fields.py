@@ -1,4 +1,4 @@
-"""Field types of the input tables: lengths in metres, bearings, names, and how they are asked for.
+"""Field types of the input tables: lengths in meters, bearings, names, and how they are asked for.
 
 Lengths are read with the validation context ``{"units": …, "depth_units": …}``.
 """

@@ -7,11 +7,11 @@ import math
 from ..units import LengthUnit, is_magnetic, parse_bearing, parse_length
 
 MOST_M = 100_000.0
-UNIT_WORDS = {"ft": "feet", "in": "inches", "m": "metres", "mm": "millimetres"}
+UNIT_WORDS = {"ft": "feet", "in": "inches", "m": "meters", "mm": "millimeters"}
 
 
 def signed_length(value: object, unit: LengthUnit) -> float:
-    """Read a length in trade notation or a bare number in ``unit``, as metres.
+    """Read a length in trade notation or a bare number in ``unit``, as meters.
 
     Raises ValueError with a plain reason where the value is
     no length, not finite, or past 100 km (a slip of the unit).

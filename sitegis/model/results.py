@@ -2,7 +2,7 @@
 
 What stage ``dig`` adds stands in :mod:`sitegis.model.dig_plan`.
 
-Units and frames as in :mod:`sitegis.model.site`: metres, lot coordinates, lot angles in radians
+Units and frames as in :mod:`sitegis.model.site`: meters, lot coordinates, lot angles in radians
 counter-clockwise from lot x, elevations above the slab. ``n`` points, ``m`` route samples.
 """
 
@@ -27,7 +27,7 @@ Toward = Literal["front", "rear", "side"]
 class AdjustedObservation:
     """One observation after the adjustment.
 
-    ``w`` is the normalised residual, ``redundancy`` lies in [0, 1], ``detectable_m`` is the
+    ``w`` is the normalized residual, ``redundancy`` lies in [0, 1], ``detectable_m`` is the
     minimal detectable blunder (inf where redundancy is 0), ``inseparable`` names the
     observations whose blunder could not be told from this one's.
     """
@@ -161,7 +161,7 @@ class Drain:
     """The building drain as fitted under the slab.
 
     ``vertices`` (k, 2) from the upstream start through the bends to the last located point.
-    ``point_ids`` with ``stations_m`` (metres along the line from its start) and
+    ``point_ids`` with ``stations_m`` (meters along the line from its start) and
     ``offsets_m`` (left positive) are the points used. ``end_angle_rad`` is the lot angle of the
     last straight; ``end_covariance`` (3, 3) of x, y, angle at the last vertex.
     ``profile`` is at the last vertex. ``slope_sd_ratio`` = posterior / prior standard deviation

@@ -1,7 +1,7 @@
 """The input as frozen records: what stage ``read`` makes of a site folder.
 
-All lengths are metres, angles in the lot frame are radians counter-clockwise from lot x,
-azimuths are degrees clockwise from grid north, elevations are metres above the basement slab
+All lengths are meters, angles in the lot frame are radians counter-clockwise from lot x,
+azimuths are degrees clockwise from grid north, elevations are meters above the basement slab
 (the site datum: slab = 0). Coordinates are lot coordinates unless a field says otherwise.
 """
 
@@ -37,7 +37,7 @@ Seen = Literal[
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """``[noise]``: standard deviations of what is measured. Judgement; all can be overridden.
+    """``[noise]``: standard deviations of what is measured. Judgment; all can be overridden.
 
     The receiver's repeatability is ``max(floor, share × depth)``; a session shares one depth
     scale error and one horizontal shift; tails are Student-t with ``degrees_of_freedom``, which
@@ -118,7 +118,7 @@ Paper = Literal["letter", "a4", "tabloid", "a3"]
 
 @dataclass(frozen=True, slots=True)
 class DigSettings:
-    """Cost model and pit rules. Judgement, not sourced; all can be overridden.
+    """Cost model and pit rules. Judgment, not sourced; all can be overridden.
 
     Costs are in ``currency``; ``surface_per_m2`` restores what is cut; ``tolerance_m`` is the
     tolerance zone about marked utilities (24 in by default); ``vacuum_hole`` is the price of one
@@ -349,7 +349,7 @@ class Manhole:
 class Main:
     """A public sewer. ``line`` (n, 2) runs with the flow; ``inverts_m`` (n,) at its vertices.
 
-    Stations are metres along ``line`` from its first vertex. ``invert_known`` is False where
+    Stations are meters along ``line`` from its first vertex. ``invert_known`` is False where
     the invert is a default rather than a record (its sd is then large), ``diameter_known``
     where the diameter is. ``system`` is what it carries on record.
     """

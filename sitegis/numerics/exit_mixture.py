@@ -1,8 +1,8 @@
 """The exit as a mixture: straight on to the wall, or bent on the way where no mark shows it.
 
 Each end of the drain (:class:`~sitegis.model.results.LineEnd`) is carried to the wall straight, and
-with one bend at places spread evenly over the stretch. Bends come at one rate per metre, as in
-the stretches that marks show, with the angles of the catalogue.
+with one bend at places spread evenly over the stretch. Bends come at one rate per meter, as in
+the stretches that marks show, with the angles of the catalog.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ __all__ = [
 CELL_M = 0.75
 """Longest piece of the unseen stretch whose bends are one component."""
 SQUARE_SD_RAD, SQUARE_FLOOR = float(np.radians(7.0)), 0.5
-"""How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 7°)²). Judgement."""
+"""How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 7°)²). Judgment."""
 LEAST_OUTWARD = 0.17
-"""A drain that leaves flatter than 10° to the wall is none. Judgement, no source."""
+"""A drain that leaves flatter than 10° to the wall is none. Judgment, no source."""
 
 
 def first_walls(
@@ -120,7 +120,7 @@ def _own(covariance: Array, building: Building) -> Array:
 def _bent(
     mean: Array, covariance: Array, at: Array, turn: Array, cell_m: float
 ) -> tuple[Array, Array]:
-    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` metres past an end."""
+    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` meters past an end."""
     along = lot_direction(np.array(mean[2]))
     left = np.array([-along[1], along[0]])
     bent = np.concatenate([mean[:2] + at[:, None] * along, (mean[2] + turn)[:, None]], axis=1)

@@ -20,7 +20,7 @@ from .statistics import effective_samples, ellipse, weighted_quantiles
 LEVELS = (0.50, 0.80, 0.95)
 CELLS_PER_BANDWIDTH, MOST_CELLS, KERNEL_REACH = 6, 4000, 4
 BISECTIONS = 24
-LEAST_GAP_BANDWIDTHS = 2.0  # a gap in the samples narrower than this is chance: judgement
+LEAST_GAP_BANDWIDTHS = 2.0  # a gap in the samples narrower than this is chance: judgment
 PLACE_FLOOR_M = 1e-3
 EDGE = 1e-6  # bandwidths
 NORMAL_STEPS = 400

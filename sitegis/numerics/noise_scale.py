@@ -2,7 +2,7 @@
 
 Every standard deviation of a kind (plan, depth, tape) is multiplied by a scale k, a priori
 k² ~ inverse gamma(4, 4): around 1, 95 % of k from 0.68 to 1.92. A few residuals hardly move it,
-thirty do (Gelman 2006, Bayesian Analysis 1, on why not a vaguer prior). Judgement, no source.
+thirty do (Gelman 2006, Bayesian Analysis 1, on why not a vaguer prior). Judgment, no source.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ library's functions), so that no decision may hang on it. Three rules:
 
 Rounding alone only moves a tie to the middle between two steps. So the middles lie where no
 number falls by construction: the lattice of lengths has its middles at odd multiples of 2⁻¹⁴ m,
-which no tape fraction down to 1/1024 in, no millimetre and no hundredth of a foot is (all have
+which no tape fraction down to 1/1024 in, no millimeter and no hundredth of a foot is (all have
 odd denominators left, and come no nearer than 4e-9 m); decimal steps are rounded a
 little off their middles (``OFF_MIDDLE``).
 """
@@ -158,7 +158,7 @@ def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
 
 
 def keys_of(points: ArrayLike) -> tuple[Array, Array]:
-    """Return x and y (n,) of points (n, 2) in millimetres, as second and third keys of a tie."""
+    """Return x and y (n,) of points (n, 2) in millimeters, as second and third keys of a tie."""
     steps = in_steps(np.reshape(np.asarray(points, float), (-1, 2)), MATTERS_M)
     return steps[:, 0], steps[:, 1]
 

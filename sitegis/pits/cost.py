@@ -1,6 +1,6 @@
 """What a hole costs, and where one may be dug: for what a check may save and for the dig itself.
 
-Lengths in metres; money in the site's currency.
+Lengths in meters; money in the site's currency.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from ..model.site import DigSettings, KeepOut, Site
 from ..numerics.ordering import MATTERS_M, at_least
 from ..rules.rule_set import RuleSet
 
-BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgement, no source
+BEDDING_M = 0.15  # dug below the invert to see the pipe whole: judgment, no source
 FOOTING_BELOW_SLAB_M = 0.30  # underside of a footing: common practice, no source
 LAWN = "lawn"
 # Lot and right-of-way records seldom meet exactly: gaps up to twice this are closed.
@@ -33,7 +33,7 @@ def pit_cost(
     """Price vertical-sided pits or trenches (c,): set-up + volume × rate + area × restoration.
 
     From the rule set's depth for a protective system on the whole volume takes the protected
-    rate. The rates are the user's or defaults (judgement, no source).
+    rate. The rates are the user's or defaults (judgment, no source).
     """
     protected = at_least(depth_m, rules.protective_depth_m, MATTERS_M)
     rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
@@ -58,7 +58,7 @@ def keep_out_shape(keep_out: KeepOut) -> BaseGeometry:
 
 
 def with_edge(area: BaseGeometry) -> BaseGeometry:
-    """Give an area with its edge: what lies on it, to half a millimetre, is within."""
+    """Give an area with its edge: what lies on it, to half a millimeter, is within."""
     return shapely.buffer(area, 0.5 * MATTERS_M, join_style="mitre")
 
 
@@ -104,7 +104,7 @@ def surface_rate(settings: DigSettings, surface: str) -> float:
 def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
     """Name the surface at points (..., 2): lawn, or a right-of-way's own outside the lot.
 
-    Judgement: the record says nothing of paths and drives on the lot.
+    Judgment: the record says nothing of paths and drives on the lot.
     """
     x, y = points[..., 0], points[..., 1]
     inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
@@ -123,7 +123,7 @@ def surface_rates_at(site: Site, points: Array) -> Array:
 
 
 def dearest_surfaces(site: Site, rings: Array) -> list[str]:
-    """Name the surface of each pit (c, 4, 2): the dearest under its corners and centre."""
+    """Name the surface of each pit (c, 4, 2): the dearest under its corners and center."""
     points = np.concatenate([rings, rings.mean(axis=1, keepdims=True)], axis=1)
     return [
         max(names, key=lambda name: surface_rate(site.dig, name))

@@ -89,12 +89,12 @@ def ground_sd_m(site: Site, xy: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Proposed pits: ``centres`` (c, 2), ``angles_rad`` (c,) of the length, ``sizes_m`` (c, 2).
+    """Proposed pits: ``centers`` (c, 2), ``angles_rad`` (c,) of the length, ``sizes_m`` (c, 2).
 
     Angles are from lot x; sizes are length and width.
     """
 
-    centres: Array
+    centers: Array
     angles_rad: Array
     sizes_m: Array
 
@@ -104,22 +104,22 @@ class Places:
         empty = cls(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 2)))
         rows = [empty, *parts]
         return cls(
-            np.concatenate([part.centres for part in rows]),
+            np.concatenate([part.centers for part in rows]),
             np.concatenate([part.angles_rad for part in rows]),
             np.concatenate([part.sizes_m for part in rows]),
         )
 
     def kept(self, keep: Flags | Integers) -> Places:
         """Give some of the places."""
-        return Places(self.centres[keep], self.angles_rad[keep], self.sizes_m[keep])
+        return Places(self.centers[keep], self.angles_rad[keep], self.sizes_m[keep])
 
     def rings(self) -> Array:
         """Give the corners (c, 4, 2), counter-clockwise."""
-        return rectangle_rings(self.centres, self.angles_rad, self.sizes_m)
+        return rectangle_rings(self.centers, self.angles_rad, self.sizes_m)
 
 
-def rectangle_rings(centres: Array, angles_rad: Array, sizes_m: Array) -> Array:
-    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by centre, angle and size."""
+def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:
+    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by center, angle and size."""
     signs = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     local = signs[None] * sizes_m[:, None, :]
     cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
@@ -127,7 +127,7 @@ def rectangle_rings(centres: Array, angles_rad: Array, sizes_m: Array) -> Array:
         local[..., 0] * cosine - local[..., 1] * sine,
         local[..., 0] * sine + local[..., 1] * cosine,
     ]
-    return np.asarray(centres[:, None, :] + np.stack(turned, axis=-1))
+    return np.asarray(centers[:, None, :] + np.stack(turned, axis=-1))
 
 
 def allowed(area: BaseGeometry, rings: Array) -> Flags:
@@ -139,7 +139,7 @@ def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array)
     """Tell which pits (c, 4, 2) stay outside the line down from the building's footing.
 
     The line falls from the footing's underside, here taken at the wall's face and 0.30 m below
-    the slab, as flat as the rule set lays the sides of a trench in the soil planned on: judgement
+    the slab, as flat as the rule set lays the sides of a trench in the soil planned on: judgment
     (45° is the usual drawing rule). ``bottoms_m`` (c,) are elevations above the slab.
     """
     below = -FOOTING_BELOW_SLAB_M - bottoms_m
@@ -161,32 +161,32 @@ class Crossings:
 
 
 def rectangle_crossings(
-    straights: Straights, centres: Array, angles_rad: Array, sizes_m: Array
+    straights: Straights, centers: Array, angles_rad: Array, sizes_m: Array
 ) -> Crossings:
     """Test every route against rectangles exactly: clipped in the pit's axes.
 
-    ``centres`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
+    ``centers`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
     length and width. The invert is taken halfway through the first straight inside.
     """
     count = max(_BLOCK // max(straights.route.size, 1), 1)
-    crossed = np.zeros((len(centres), straights.routes), bool)
+    crossed = np.zeros((len(centers), straights.routes), bool)
     inverts = np.full(crossed.shape, np.nan)
-    for start in range(0, len(centres) if straights.route.size else 0, count):
+    for start in range(0, len(centers) if straights.route.size else 0, count):
         block = slice(start, start + count)
         _cross(
-            straights, centres[block], angles_rad[block], sizes_m[block],
+            straights, centers[block], angles_rad[block], sizes_m[block],
             crossed[block], inverts[block],
         )  # fmt: skip
     return Crossings(crossed, inverts)
 
 
 def _cross(
-    straights: Straights, centres: Array, angles_rad: Array, sizes_m: Array,
+    straights: Straights, centers: Array, angles_rad: Array, sizes_m: Array,
     crossed: Flags, inverts: Array,
 ) -> None:  # fmt: skip
     """Fill in which routes cross a block of rectangles, and their inverts there."""
     cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
-    offset = straights.start[None] - centres[:, None]
+    offset = straights.start[None] - centers[:, None]
     step = straights.end - straights.start
     half = 0.5 * sizes_m[:, :, None] + TOUCH_M
     u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
@@ -216,7 +216,7 @@ class Candidate:
     ``depth_m`` is dug; ``depth_05_m, depth_95_m`` are of the inverts that cross it.
     """
 
-    centre: Array
+    center: Array
     angle_rad: float
     size_m: tuple[float, float]
     ring: Array
@@ -244,13 +244,13 @@ def weigh_pits(
     clear of the footing; the surface is the dearest under it.
     """
     places = places.kept(allowed(area, places.rings()))
-    crossings = rectangle_crossings(straights, places.centres, places.angles_rad, places.sizes_m)
+    crossings = rectangle_crossings(straights, places.centers, places.angles_rad, places.sizes_m)
     asked = crossings.crossed & (weights > 0)
     some = np.asarray(asked.any(axis=1), bool)
     places, asked, rings = places.kept(some), asked[some], places.kept(some).rings()
     if not some.any():
         return ()
-    ground = site.ground.elevation_m(places.centres)
+    ground = site.ground.elevation_m(places.centers)
     depths = on_lattice(ground[:, None] - crossings.invert_m[some], FINE_M)
     low, high = weighted_quantiles(depths, np.where(asked, weights, 0.0), (0.05, 0.95)).T
     # a pipe that the record has above the ground costs no digging, never less than nothing
@@ -263,7 +263,7 @@ def weigh_pits(
     clear = clear_of_footing(site, rules, rings, ground - dug)
     return tuple(
         Candidate(
-            places.centres[i], float(places.angles_rad[i]),
+            places.centers[i], float(places.angles_rad[i]),
             (float(places.sizes_m[i, 0]), float(places.sizes_m[i, 1])), rings[i],
             float(ground[i]), float(dug[i]), float(low[i]), float(high[i]), float(costs[i]),
             surfaces[i], exposed[i],
@@ -280,19 +280,19 @@ def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:
     if not pits:
         return []
     worth = [float(weights[one.exposed].sum()) / one.cost for one in pits]
-    x, y = keys_of([one.centre for one in pits])
+    x, y = keys_of([one.center for one in pits])
     return [pits[i] for i in ordered(worth, relative_step(worth), y, x, descending=True)]
 
 
-def vacuum_hits(straights: Straights, centres: Array, reach_m: float, deepest_m: Array) -> Flags:
-    """Tell which routes (c, m) vacuum test holes at ``centres`` (c, 2) find.
+def vacuum_hits(straights: Straights, centers: Array, reach_m: float, deepest_m: Array) -> Flags:
+    """Tell which routes (c, m) vacuum test holes at ``centers`` (c, 2) find.
 
-    A hole sees a pipe whose centre line passes within ``reach_m`` across (that of the hole and
+    A hole sees a pipe whose center line passes within ``reach_m`` across (that of the hole and
     the pipe's own diameter) and whose invert (m) lies no lower than ``deepest_m`` (c,). It stands
     for a square one: round holes see a little less where routes are oblique.
     """
-    sizes = np.full((len(centres), 2), reach_m)
-    crossings = rectangle_crossings(straights, centres, np.zeros(len(centres)), sizes)
+    sizes = np.full((len(centers), 2), reach_m)
+    crossings = rectangle_crossings(straights, centers, np.zeros(len(centers)), sizes)
     return np.asarray(at_least(crossings.invert_m, deepest_m[:, None], MATTERS_M), bool)
 
 

@@ -48,7 +48,7 @@ class Reliability:
 
 
 def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solution:
-    """Find the least-squares optimum near a start (n,), unknowns in metres and radians.
+    """Find the least-squares optimum near a start (n,), unknowns in meters and radians.
 
     x ← x + (AᵀA)⁺Aᵀv with A and v divided by the standard deviations; a step that does not
     lower vᵀv is halved. Directions nothing holds are left where they are (pseudo-inverse).

@@ -34,9 +34,9 @@ _OUTWARD = {
     "rear-left": (-1.0, 1.0),
 }
 _COORDINATE_NAMES = ("x", "y")
-# Judgement, no source: a pose that is stated without a spread is still not known to a hair.
+# Judgment, no source: a pose that is stated without a spread is still not known to a hair.
 _LEAST_SD_M, _LEAST_SD_RAD = 1e-3, 1e-4
-# Judgement, no source: no tape is read to less; a smaller spread would make the sums singular.
+# Judgment, no source: no tape is read to less; a smaller spread would make the sums singular.
 _LEAST_READ_M = 1e-4
 
 

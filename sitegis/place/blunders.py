@@ -12,7 +12,7 @@ from ..numerics.ordering import MATTERS_P, at_least, largest
 from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
 from .network import Network, compile_equations, evaluate, misclosures
 
-MIRROR_CHI_SQUARE = 4.0  # two solutions this close are not told apart (judgement)
+MIRROR_CHI_SQUARE = 4.0  # two solutions this close are not told apart (judgment)
 
 
 def _always(_: Array) -> int:
@@ -63,7 +63,7 @@ def rival_rows(reliability: Reliability, row: int) -> list[int]:
 
     Those that could never be told from it (|ρ| > 0.95), and those that happen not to be: |w|
     beyond 3.29, |ρ| > 0.5, and w² (the fall in chi-square if it were left out) within 4 of
-    this one's. The latter bounds are judgement, no source: 4 is a likelihood ratio of 7.
+    this one's. The latter bounds are judgment, no source: 4 is a likelihood ratio of 7.
     """
     w = reliability.w
     close = (np.abs(w) > CRITICAL_W) & (np.abs(reliability.correlation[row]) > 0.5)
@@ -152,7 +152,7 @@ HUBER_THRESHOLD = 1.345  # sds; 95 % efficient on normal errors (Huber 1981, fro
 def huber_fit(
     residuals: Callable[[Array], Array], derivatives: Callable[[Array], Array], start: Array
 ) -> Array:
-    """Minimise the Huber loss of whitened residuals (m,) of unknowns (n,), from a start (n,)."""
+    """Minimize the Huber loss of whitened residuals (m,) of unknowns (n,), from a start (n,)."""
     # start-up: needed only after a blunder, and dear to import
     from scipy import optimize  # noqa: PLC0415
 

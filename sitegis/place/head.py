@@ -79,7 +79,7 @@ def read_head(
     (a reading that is short by chance would otherwise weigh more). Receiver depths carry the
     session's depth scale besides their repeatability; depth from nulls is geometry and carries
     the horizontal repeatability of the two nulls, d = (x₂ − x₁)/√2. Raising the receiver by h
-    must raise the reading by h: a departure beyond 2.576 standard deviations (judgement: 1 %
+    must raise the reading by h: a departure beyond 2.576 standard deviations (judgment: 1 %
     false alarms) marks the point distorted and is added to its spread. None where there is
     neither a depth nor a null spacing.
     """

@@ -21,7 +21,7 @@ from .network import Network
 from .rank import separating_measurement
 
 _STRAINED = 0.999
-# Judgement, no source: past these a place is told as weakly held.
+# Judgment, no source: past these a place is told as weakly held.
 _WEAK_SD_M, _WEAK_CONDITION = 0.5, 1e6
 
 

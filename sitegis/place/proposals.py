@@ -1,4 +1,4 @@
-"""Typical slips of tape and pencil, recognised and proposed, never applied."""
+"""Typical slips of tape and pencil, recognized and proposed, never applied."""
 
 from __future__ import annotations
 
@@ -27,18 +27,18 @@ _UNSTRAINED = 0.999
 def slips(
     value_m: float, *, imperial: bool, room_size_m: float | None = None
 ) -> Iterator[tuple[str, float]]:
-    """Give what a length may have been if it was written or read wrongly: words, metres."""
+    """Give what a length may have been if it was written or read wrongly: words, meters."""
     if room_size_m is not None:
         yield "measured from the other wall", room_size_m - value_m
     if imperial:
         yield "one foot off", value_m + FOOT_M
         yield "one foot off", value_m - FOOT_M
         yield from _feet_inches_slips(value_m)
-        yield "metres typed as feet", value_m / FOOT_M
+        yield "meters typed as feet", value_m / FOOT_M
         yield "inches typed as feet", value_m * INCH_M / FOOT_M
         return
     yield from _metric_slips(value_m)
-    yield "feet typed as metres", value_m * FOOT_M
+    yield "feet typed as meters", value_m * FOOT_M
     for step in (1.0, 0.1):
         yield f"{step:g} m off", value_m + step
         yield f"{step:g} m off", value_m - step
@@ -59,14 +59,14 @@ def _feet_inches_slips(value_m: float) -> Iterator[tuple[str, float]]:
 
 
 def _metric_slips(value_m: float) -> Iterator[tuple[str, float]]:
-    """Give slips in the millimetres of a length."""
+    """Give slips in the millimeters of a length."""
     sign = 1.0 if value_m >= 0 else -1.0
     for words, digits in _digit_slips(round(abs(value_m) * 1000)):
         yield words, sign * digits / 1000.0
 
 
 def _digit_slips(number: int) -> Iterator[tuple[str, int]]:
-    """Give numbers that differ by a 6 read as a 9 or by two neighbours changed over."""
+    """Give numbers that differ by a 6 read as a 9 or by two neighbors changed over."""
     text = str(number)
     for i, digit in enumerate(text):
         if digit in "69":

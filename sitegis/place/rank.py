@@ -22,7 +22,7 @@ _TAPE_SD_M = 0.015
 _MOST_CANDIDATES = 400
 _STILL_M = 0.05
 MOST_SPREAD_M = 1000.0
-"""A point that may lie farther off than this is not placed at all. Judgement, no source."""
+"""A point that may lie farther off than this is not placed at all. Judgment, no source."""
 
 
 def require_full_rank(network: Network, solution: Solution) -> None:

@@ -18,7 +18,7 @@ Row = dict[str, str | float | bool | list[str] | None]
 def adjustment_table(adjustment: Adjustment) -> tuple[Row, ...]:
     """Give one plain row per observation, ready for JSON.
 
-    Lengths are metres; ``detectable_m`` is None where nothing checks the observation.
+    Lengths are meters; ``detectable_m`` is None where nothing checks the observation.
     """
     return tuple(
         {

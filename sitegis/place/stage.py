@@ -41,7 +41,7 @@ from .rank import require_full_rank, require_some_place
 from .starts import starting_values
 
 RECEIVER_KINDS = frozenset({"locate", "bend"})
-# Judgement, no source: what rules a mirror image out.
+# Judgment, no source: what rules a mirror image out.
 _OUTSIDE_HOUSE_M = 0.5
 _DEEP_IN_ROOM_M = 0.3
 
@@ -103,7 +103,7 @@ def _require_held(site: Site, solution: Solution) -> None:
     """Raise in words where something is not tied; any building corner may serve the cure."""
     if null_space(solution.design).shape[1]:
         wider = site_network(site, all_corners=True)
-        require_full_rank(wider, solve_network(wider, starting_values(wider, _centre(site)))[0])
+        require_full_rank(wider, solve_network(wider, starting_values(wider, _center(site)))[0])
 
 
 def _blocks(covariance: Array) -> list[Array]:
@@ -111,7 +111,7 @@ def _blocks(covariance: Array) -> list[Array]:
     return [covariance[i : i + 2, i : i + 2] for i in range(0, len(covariance), 2)]
 
 
-def _centre(site: Site) -> Array:
+def _center(site: Site) -> Array:
     """Give the middle of the building in the lot."""
     return np.asarray(site.building.vertices.mean(axis=0))
 
@@ -119,7 +119,7 @@ def _centre(site: Site) -> Array:
 def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
     """Build the network, each wall contact on the nearest edge of its side."""
     network = site_network(site)
-    starts = starting_values(network, _centre(site))
+    starts = starting_values(network, _center(site))
     edges: dict[int, int] = {}
     for i, contact in enumerate(site.wall_contacts):
         candidates = wall_candidates(site, contact.side)
@@ -130,7 +130,7 @@ def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
     if not edges:
         return network, starts
     network = site_network(site, wall_edges=edges)
-    return network, starting_values(network, _centre(site))
+    return network, starting_values(network, _center(site))
 
 
 def _edge_distance(site: Site, edge: int, point: Array) -> float:

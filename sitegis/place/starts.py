@@ -32,22 +32,22 @@ def rigid_fit(local: Array, known: Array) -> tuple[Array, float]:
 
     θ = atan2(Σ(l × k), Σ(l · k)) about the centroids; n ≥ 2. Also gives the rms misfit.
     """
-    centre, target = local.mean(axis=0), known.mean(axis=0)
-    a, b = local - centre, known - target
+    center, target = local.mean(axis=0), known.mean(axis=0)
+    a, b = local - center, known - target
     theta = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
     turned = a @ rotation(theta).T
     misfit = float(np.sqrt(np.mean(np.sum((b - turned) ** 2, axis=1))))
-    origin = target - rotation(theta) @ centre
+    origin = target - rotation(theta) @ center
     return np.array([origin[0], origin[1], theta]), misfit
 
 
-def starting_values(network: Network, centre: Array) -> list[Array]:
+def starting_values(network: Network, center: Array) -> list[Array]:
     """Give starts (size,) for Gauss–Newton, at most 16.
 
     What is observed directly is placed first; then nodes with both offsets in a placed pose,
     poses with two placed nodes (rigid fit) or an origin and a direction. Where only distances
     hold a node or a room, every separate local optimum (mirror image) becomes a start.
-    ``centre`` (2,) is where something that nothing holds is put.
+    ``center`` (2,) is where something that nothing holds is put.
     """
     states = [_observed(network)]
     finished: list[Array] = []
@@ -55,9 +55,9 @@ def starting_values(network: Network, centre: Array) -> list[Array]:
         state = _settle(network, states.pop())
         loose = _next_loose(network, state)
         if loose is None:
-            finished.append(_fill(network, state, centre))
+            finished.append(_fill(network, state, center))
             continue
-        choices = _choices(network, state, loose, centre)
+        choices = _choices(network, state, loose, center)
         room = max(1, _MOST_STARTS - len(finished) - len(states))
         states.extend(choices[: max(1, min(len(choices), room))])
     return finished[:_MOST_STARTS]
@@ -203,7 +203,7 @@ def _local_observations(network: Network, state: _State, column: int) -> list[Ob
     ]
 
 
-def _choices(network: Network, state: _State, column: int, centre: Array) -> list[_State]:
+def _choices(network: Network, state: _State, column: int, center: Array) -> list[_State]:
     """Find the separate local optima of one loose node or pose: grid, then Gauss–Newton."""
     members = _members(network, state, column)
     local = _local_observations(network, state, column)
@@ -219,7 +219,7 @@ def _choices(network: Network, state: _State, column: int, centre: Array) -> lis
     )
     screen = compile_equations(local, network.size)
     is_pose = column in network.poses.values()
-    grid = _grid(state, column, local, is_pose, centre)
+    grid = _grid(state, column, local, is_pose, center)
     costs, trials = [], []
     for pose in grid:
         x = state.x.copy()
@@ -269,7 +269,7 @@ def _apart(place: Array, x: Array, probes: Sequence[int]) -> bool:
 
 
 def _grid(
-    state: _State, column: int, local: Sequence[Observation], is_pose: bool, centre: Array
+    state: _State, column: int, local: Sequence[Observation], is_pose: bool, center: Array
 ) -> Array:
     """Give trial poses (g, 3): about a shared node where there is one, else over the site."""
     turn = next(
@@ -293,7 +293,7 @@ def _grid(
     reach = max([6.0, *ties])
     steps = np.linspace(-reach, reach, _PLACES)
     return np.array(
-        [[centre[0] + dx, centre[1] + dy, a] for a in angles for dx in steps for dy in steps]
+        [[center[0] + dx, center[1] + dy, a] for a in angles for dx in steps for dy in steps]
     )
 
 
@@ -344,16 +344,16 @@ def _circle_points(state: _State, column: int, local: Sequence[Observation]) -> 
     return np.array(points).reshape(-1, 2)
 
 
-def _fill(network: Network, state: _State, centre: Array) -> Array:
-    """Put what nothing holds at the centre, with its nodes about it."""
+def _fill(network: Network, state: _State, center: Array) -> Array:
+    """Put what nothing holds at the center, with its nodes about it."""
     x, placed = state.x.copy(), set(state.placed)
     for pose in _poses(network):
         if pose not in placed:
-            x[pose : pose + 2] = centre
+            x[pose : pose + 2] = center
             placed.add(pose)
     settled = _settle(network, _State(x, frozenset(placed)))
     x = settled.x.copy()
     for node in _nodes(network):
         if node not in settled.placed:
-            x[node : node + 2] = centre + 0.1
+            x[node : node + 2] = center + 0.1
     return x

@@ -22,13 +22,13 @@ from .rings import (
 from .schema import BuildingTable, RoomTable
 
 SIMPLIFY_M = 0.05
-# How well a building is placed on its lot, and its corners against each other: judgement.
+# How well a building is placed on its lot, and its corners against each other: judgment.
 POSITION_SD_M = {"layer": 0.30, "taped": 0.10}
 ANGLE_SD_DEG = {"layer": 0.5, "taped": 0.3}
 OUTLINE_SD_M = {"layer": 0.10, "taped": 0.02}
 DEFAULT_WALL_M = 0.3048
 WALL_SD_M, ASSUMED_WALL_SD_M = 0.0127, 0.0762
-"""How well a wall's thickness is known that was measured, and one that is assumed. Judgement."""
+"""How well a wall's thickness is known that was measured, and one that is assumed. Judgment."""
 ORIGIN_SD_M = 0.0254
 OVERHANG_M = 0.5
 

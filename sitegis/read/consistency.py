@@ -27,7 +27,7 @@ FAR_SHORT = 3.0
 
 
 def _row_fault(report: Report, locate: Locate, name: str, field: str, /, **values: object) -> None:
-    """Gather a fault of a row of ``locates.csv`` by its name in the catalogue."""
+    """Gather a fault of a row of ``locates.csv`` by its name in the catalog."""
     lengths = {"x": locate.x_m, "depth": locate.depth_m, "cable_count": locate.cable_count_m}
     length_m = lengths.get(field)
     shown = locate.room if field == "room" else ""
@@ -200,11 +200,11 @@ def check_fixtures(
 def check_depths(
     locates: tuple[Locate, ...], rooms: tuple[Room, ...], noise: Noise, report: Report
 ) -> None:
-    """Compare each indoor depth with its neighbours'.
+    """Compare each indoor depth with its neighbors'.
 
     The expected elevation is the median of the (at most four) nearest other points of the same
     frame. A departure past 1.5 m plus a fall of 10 % over their distance is a fault; one past
-    four standard deviations of the receiver plus that fall is a notice (judgement).
+    four standard deviations of the receiver plus that fall is a notice (judgment).
     """
     rows = [r for r in locates if r.room != "lot" and r.depth_m is not None
             and r.kind in ("locate", "bend")]  # fmt: skip

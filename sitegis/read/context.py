@@ -15,7 +15,7 @@ from .faults import Report
 from .layers.features import LayerReference, Layers, Want, crs_text, to_crs
 from .schema import SiteFile
 
-# All judgement, no source. Surveyed lots and mains have fewer vertices than are left alone; one
+# All judgment, no source. Surveyed lots and mains have fewer vertices than are left alone; one
 # with more is simplified, which moves nothing by more than the tolerance. What is left bounds
 # the time: each route is held against each straight.
 PLAIN_VERTICES, MOST_VERTICES, MOST_LEFT = 200, 10_000, 1000
@@ -39,12 +39,12 @@ class Reading:
     def grid_shape(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
     ) -> BaseGeometry | None:
-        """Read one feature as a geometry in grid metres, with all its vertices."""
+        """Read one feature as a geometry in grid meters, with all its vertices."""
         feature = self.layers.feature(reference, key, wanted=wanted, identifier=identifier)
         return None if feature is None else self.in_grid(feature.shape, feature.crs, key)
 
     def simplified(self, shape: BaseGeometry, key: str) -> BaseGeometry | None:
-        """Simplify a geometry in metres that has more vertices than surveyed ones have.
+        """Simplify a geometry in meters that has more vertices than surveyed ones have.
 
         One that has far more, or keeps too many, is a fault.
         """
@@ -76,8 +76,8 @@ class Reading:
         return shape
 
     def in_grid(self, shape: BaseGeometry, source: CRS, key: str) -> BaseGeometry | None:
-        """Take a geometry to grid metres; one that has no place there is a fault."""
-        unit_m = grid_unit(self.crs_text).metres_per_unit
+        """Take a geometry to grid meters; one that has no place there is a fault."""
+        unit_m = grid_unit(self.crs_text).meters_per_unit
         moved = shapely.transform(to_crs(shape, source, self.crs), lambda xy: xy * unit_m)
         if not bool(np.isfinite(shapely.get_coordinates(moved)).all()):
             self.report.site("crs-out-of-range", f"{key}.layer", None)

@@ -1,4 +1,4 @@
-"""``locates.csv`` and ``ties.csv`` as rows; lengths already in metres."""
+"""``locates.csv`` and ``ties.csv`` as rows; lengths already in meters."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from .file_names import LOCATES_FILE, TIES_FILE
 from .text_files import read_text
 
 MOST_ROWS = 20_000
-# Judgement: a site has tens of points. The sums grow with the cube of their number.
+# Judgment: a site has tens of points. The sums grow with the cube of their number.
 MOST_POINTS = 300
-LONGEST_TIE_M = 304.8  # 1000 ft, ten times the usual long tape; judgement, no source
+LONGEST_TIE_M = 304.8  # 1000 ft, ten times the usual long tape; judgment, no source
 LOCATE_COLUMNS = tuple(key for key in inputs_of(Locate) if key != "row")
 REQUIRED_LOCATE = ("id", "kind", "room", "x", "y", "depth")
 TIE_COLUMNS = ("from", "to", "distance", "sd")
 REQUIRED_TIE = ("from", "to", "distance")
-# Bounds of what a receiver can mean: judgement. Under a basement floor a drain lies a foot or two.
+# Bounds of what a receiver can mean: judgment. Under a basement floor a drain lies a foot or two.
 DEEPEST_M, DEEPEST_INDOORS_M, SHALLOWEST_M = 6.0, 3.5, 0.05
 LIFTS_M = (0.025, 3.05)
 
@@ -55,7 +55,7 @@ class Cells:
         return self.row.cells.get(column, "")
 
     def fault(self, name: str, column: str, /, **values: object) -> None:
-        """Gather a fault of this row by its name in the catalogue."""
+        """Gather a fault of this row by its name in the catalog."""
         value = shorten(self.text(column))
         self.report.add(fault_of(name, self.file, self.row.number, column, value, **values))
 
@@ -123,7 +123,7 @@ def read_rows(
 
 
 class FaultOf(Protocol):
-    """Gathers a fault of a table by its name in the catalogue, at a row and a column."""
+    """Gathers a fault of a table by its name in the catalog, at a row and a column."""
 
     def __call__(self, name: str, row: int | None, field: str, /, **values: object) -> None:
         """Gather it."""

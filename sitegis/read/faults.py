@@ -55,7 +55,7 @@ class Report:
         self.faults.append(fault)
 
     def site(self, name: str, key: str, value: object, /, **values: object) -> None:
-        """Gather a fault of ``site.toml``, by its name in the catalogue, under its dotted key."""
+        """Gather a fault of ``site.toml``, by its name in the catalog, under its dotted key."""
         self.at_key(fault_of(name, SITE_FILE, None, key, **values), key, value)
 
     def at_key(self, fault: Fault, key: str, value: object) -> None:
@@ -73,7 +73,7 @@ class Report:
     def note(
         self, name: str, where: str, /, *, needs_person: bool | None = None, **values: Any
     ) -> None:
-        """Gather a notice by its name in the catalogue."""
+        """Gather a notice by its name in the catalog."""
         where = self.as_written(where)
         self.notices.append(notice_of(name, where, needs_person=needs_person, **values))
 

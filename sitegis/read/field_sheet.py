@@ -1,4 +1,4 @@
-"""One printed page to fill in by hand at the house: letter for feet, A4 for metres."""
+"""One printed page to fill in by hand at the house: letter for feet, A4 for meters."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def field_sheet(units: LengthUnit) -> bytes:
 def _head(page: _Page, *, metric: bool) -> None:
     """Write the title and the fields about who, when and with what."""
     page.text(page.left, page.top - 11, "Field sheet", 15, bold=True)
-    units = "metres; depths in mm" if metric else "feet and inches; depths in inches"
+    units = "meters; depths in mm" if metric else "feet and inches; depths in inches"
     page.text(page.left + 95, page.top - 11, f"units: {units}", 8.5)
     page.text(
         page.left + 265, page.top - 11, "sheet ____ of ____   (type it into locates, ties)", 8.5

@@ -13,7 +13,7 @@ from ..model.site import Street
 from .context import Reading
 from .schema import MainTable
 
-# Judgement, no source, where the record says nothing.
+# Judgment, no source, where the record says nothing.
 DEPTH_M, UNKNOWN_SD_M = 2.7, 0.8
 INVERT_SD_M = 0.1524
 SLAB_SD_M = 0.03
@@ -41,7 +41,7 @@ class InvertLevel:
 
 
 def above_slab(reading: Reading, elevation_m: float | None, key: str) -> float | None:
-    """Take an elevation in the main's datum to one above the slab; needs the levelled tie."""
+    """Take an elevation in the main's datum to one above the slab; needs the leveled tie."""
     if elevation_m is None:
         return None
     slab_m = reading.file.site.slab_elevation

@@ -24,7 +24,7 @@ from .faults import guess
 from .rings import clean_ring, is_simple
 from .schema import EasementTable, KeepOutTable, SiteFile
 
-# Judgement, no source: the time grows with all points of all no-dig areas together.
+# Judgment, no source: the time grows with all points of all no-dig areas together.
 MOST_NO_DIG_VERTICES = 5000
 
 

@@ -29,7 +29,7 @@ from .schema import LotTable, StreetTable
 
 SIMPLIFY_M = 0.02
 LARGEST_M = 5000.0
-# Standard deviations of a lot corner: judgement, no source.
+# Standard deviations of a lot corner: judgment, no source.
 CORNER_SD_M = {"layer": 0.30, "sides": 0.15, "calls": 0.05}
 
 

@@ -14,9 +14,9 @@ from .rings import outward
 from .schema import MainTable
 from .streets import BEYOND_M, REACH_M, lot_window, outward_normal
 
-# Less rise than this between two levelled manholes says nothing about the flow: judgement.
+# Less rise than this between two leveled manholes says nothing about the flow: judgment.
 LEAST_RISE_M = 0.01
-# A manhole farther off says nothing about the block: judgement.
+# A manhole farther off says nothing about the block: judgment.
 NEAR_M = 1000.0
 
 
@@ -51,7 +51,7 @@ def line_of(
 
 
 def _cut(line: BaseGeometry, lot: Lot) -> BaseGeometry:
-    """Cut a long line of many vertices to the part within a kilometre of the lot."""
+    """Cut a long line of many vertices to the part within a kilometer of the lot."""
     vertices = shapely.get_coordinates(line)
     if len(vertices) <= PLAIN_VERTICES:
         return line
@@ -89,7 +89,7 @@ def with_flow(
 
 
 def note_flow(reading: Reading, table: MainTable, key: str, spots: tuple[Spot, ...]) -> None:
-    """Note a flow direction against which the levelled manholes fall."""
+    """Note a flow direction against which the leveled manholes fall."""
     levels = [(spot.id, spot.invert_m) for spot in spots if spot.invert_m is not None]
     if len(levels) < 2:
         return

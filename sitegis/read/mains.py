@@ -15,7 +15,7 @@ from .main_line import line_of, note_flow, range_of, with_flow
 from .manholes import make_taps, place_manholes
 from .schema import MainTable
 
-# Judgement, no source, where the record says nothing.
+# Judgment, no source, where the record says nothing.
 DIAMETER_M = 0.2032
 LINE_SD_M = {"layer": 0.5, "offset": 0.6}
 

@@ -57,11 +57,11 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
             return None
         if feature.crs.is_projected:
             return feature.crs
-        centre = to_crs(feature.shape.centroid, feature.crs, CRS.from_epsg(4326))
-        if not (math.isfinite(centre.x) and abs(centre.y) <= 84.0 and abs(centre.x) <= 180.0):
+        center = to_crs(feature.shape.centroid, feature.crs, CRS.from_epsg(4326))
+        if not (math.isfinite(center.x) and abs(center.y) <= 84.0 and abs(center.x) <= 180.0):
             layers.report.site("lonlat-out-of-range", f"{key}.layer", table.layer)
             return None
-        return CRS.from_user_input(utm_crs(centre.x, centre.y))
+        return CRS.from_user_input(utm_crs(center.x, center.y))
     return None
 
 

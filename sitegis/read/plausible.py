@@ -1,7 +1,7 @@
 """Do the parts of a description suit each other? Heights against heights, directions, the earth.
 
 Each check holds two inputs against each other that a slip sets apart and nothing else does, with
-a tolerance that ordinary ground and streets keep. All tolerances are judgement, no source.
+a tolerance that ordinary ground and streets keep. All tolerances are judgment, no source.
 """
 
 from __future__ import annotations

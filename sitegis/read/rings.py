@@ -24,7 +24,7 @@ def side_angle_rad(side: Side) -> float:
 def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
     """Make a ring (n, 2) unclosed and counter-clockwise, without doubled or collinear corners.
 
-    A corner goes where it lies within the tolerance of the straight between its neighbours.
+    A corner goes where it lies within the tolerance of the straight between its neighbors.
     """
     points = np.asarray(ring, float)
     if len(points) > 1 and np.allclose(points[0], points[-1], rtol=0.0, atol=1e-6):
@@ -42,7 +42,7 @@ def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
 
 
 def _offsets(points: Array, before: Array, after: Array) -> Array:
-    """Give the distance of each point from the segment between its neighbours."""
+    """Give the distance of each point from the segment between its neighbors."""
     chord = after - before
     length_squared = np.maximum((chord**2).sum(axis=1), 1e-18)
     along = np.clip(((points - before) * chord).sum(axis=1) / length_squared, 0.0, 1.0)
@@ -96,7 +96,7 @@ def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
 def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
     """Give the unit direction (2,) of the front line of a ring (n, 2), front-left to front-right.
 
-    The sum of the front edges within 20° of the longest one (judgement): chords of a curved
+    The sum of the front edges within 20° of the longest one (judgment): chords of a curved
     front count, a cut corner does not.
     """
     edges = edge_vectors(ring)

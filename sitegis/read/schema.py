@@ -1,4 +1,4 @@
-"""What ``site.toml`` may hold: pydantic models, lengths already in metres.
+"""What ``site.toml`` may hold: pydantic models, lengths already in meters.
 
 A model says only what one key may be; what keys mean together is checked by the modules that
 build records.
@@ -334,7 +334,7 @@ class DigTable(Table):
     soil: SoilType | None = None
 
 
-# Judgement, no source: several times what a lot has. Each main, room or find outdoors takes a
+# Judgment, no source: several times what a lot has. Each main, room or find outdoors takes a
 # share of a second, so that a thousand would take minutes.
 Few, Some = (Field(default=(), max_length=most) for most in (50, 200))
 

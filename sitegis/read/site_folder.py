@@ -36,6 +36,7 @@ from .items import (
 from .layers.features import Layers
 from .lot import make_lot
 from .mains import make_mains
+from .old_names import rename_old
 from .place_on_earth import choose_crs
 from .plausible import check_directions, check_levels, check_place
 from .runs import counted_by_run, make_observations, make_runs
@@ -53,7 +54,7 @@ def read_site(path: Path) -> Survey:
 
     ``fieldbook.xlsx`` may stand in place of the three files.
 
-    Lengths become metres, layers lot coordinates; defaults are assumed where the folder is
+    Lengths become meters, layers lot coordinates; defaults are assumed where the folder is
     silent and named in ``site.notices``. Raises ``BadInput`` with every fault that was found,
     in file and row order: a fault in one part does not hide those of another.
     """
@@ -71,6 +72,8 @@ def read_site(path: Path) -> Survey:
     source = open_source(folder, report)
     raw = source.raw
     units, depth_units = units_of(source.units_from, report)
+    if raw is not None:
+        rename_old(raw, report)
     file = None if raw is None else validate(raw, report, units, depth_units)
     noise = Noise() if file is None else file.noise
     locates = read_locates(source.locates, report, units, depth_units)

@@ -27,11 +27,11 @@ Raw = dict[str, object]
 FILL_ME_IN = "FILL ME IN"
 # The deepest key of a site.toml has 5 parts. A parser's time grows with the square of this.
 MOST_DEEP = 20
-# Judgement, no source: all lists of a site filled to their bounds. Each key that is not known is
+# Judgment, no source: all lists of a site filled to their bounds. Each key that is not known is
 # compared with those that are.
 MOST_KEYS = 30_000
 _DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
-# Kinds of values that pydantic may miss, each with its own words in the catalogue.
+# Kinds of values that pydantic may miss, each with its own words in the catalog.
 _KINDS = ("string", "bool", "int", "float", "list", "tuple")
 # Slips that the TOML parser finds, by the start of its message.
 _TOML_SLIPS = {

@@ -17,7 +17,7 @@ from .schema import StreetTable
 
 REACH_M = 120.0
 BEYOND_M = 60.0
-# Judgement, no source: common right-of-way widths, a basement's depth below the ground.
+# Judgment, no source: common right-of-way widths, a basement's depth below the ground.
 ROW_WIDTH_M = {"street": 20.0, "alley": 5.0}
 GROUND_M, GROUND_SD_M = 2.1, 0.4
 MEASURED_SD_M = 0.10
@@ -72,8 +72,8 @@ def make_ground(
     """Gather the known ground spots: taped ones, the house's, and the streets' where given."""
     spots = [(spot.x, spot.y, spot.above_slab, spot.sd or 0.05) for spot in reading.file.ground]
     if not spots or reading.file.site.ground_above_slab is not None:
-        centre = building.vertices.mean(axis=0)
-        spots.append((float(centre[0]), float(centre[1]), level.elevation_m, level.sd_m))
+        center = building.vertices.mean(axis=0)
+        spots.append((float(center[0]), float(center[1]), level.elevation_m, level.sd_m))
     measured = {t.name for t in reading.file.street if t.ground_above_slab is not None}
     for street in streets:
         if street.name in measured:
@@ -88,8 +88,8 @@ def _street_point(lot: Lot, street: Street) -> tuple[float, float]:
     middle = lot.edge(street.side).mean(axis=0)
     row = shapely.Polygon(street.row)
     near = shapely.shortest_line(shapely.Point(middle), row).coords[-1]
-    centre = np.array(near) + outward_normal(lot.edge(street.side)) * street.row_width_m / 2.0
-    return float(centre[0]), float(centre[1])
+    center = np.array(near) + outward_normal(lot.edge(street.side)) * street.row_width_m / 2.0
+    return float(center[0]), float(center[1])
 
 
 def outward_normal(edge: Array) -> Array:
@@ -162,7 +162,7 @@ def _strip(lot: Lot, table: StreetTable, width_m: float) -> Array:
 def _layer_row(
     reading: Reading, table: StreetTable, key: str, lot: Lot, *, frame: LotFrame, width_m: float
 ) -> Array | None:
-    """Read a street's area, or a centreline widened to the right-of-way; cut it to the block."""
+    """Read a street's area, or a centerline widened to the right-of-way; cut it to the block."""
     shape = reading.lot_shape(frame, table, key, wanted="area or line", identifier=table.id)
     if shape is None:
         return None

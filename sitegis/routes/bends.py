@@ -1,4 +1,4 @@
-"""Sequences of outdoor bends from the catalogue, with their prior probabilities."""
+"""Sequences of outdoor bends from the catalog, with their prior probabilities."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["ANGLE_SHARES", "COUNT_SHARES", "MOST_BENDS", "Sequences", "bend_sequ
 
 MOST_BENDS = 3
 # Share of laterals by number of outdoor bends, and of bends by angle (degrees, either hand).
-# Judgement, no source.
+# Judgment, no source.
 COUNT_SHARES: tuple[float, ...] = (0.40, 0.32, 0.20, 0.08)
 ANGLE_SHARES: Mapping[float, float] = {
     11.25: 0.10,

@@ -33,7 +33,7 @@ DIMENSIONS = 12
 LEAST_STRAIGHT_M = 0.3
 # Share of bends set close behind the fitting before them, and their mean distance; spread of the
 # rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
-# slope of the rule set and the steepest. Judgement, no source.
+# slope of the rule set and the steepest. Judgment, no source.
 SHORT_SHARE, SHORT_MEAN_M = 0.4, 1.0
 SAME_SLOPE_SHARE, STEEPEST_SLOPE = 0.6, 0.06
 # Share of the proposal that stays with the prior where there is something to aim at.

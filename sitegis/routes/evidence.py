@@ -1,7 +1,7 @@
 """Route-dependent evidence: names, what the proposal aims at, log-likelihoods.
 
 What an item says stands with its kind in the package ``evidence``; items that depend on the
-hypothesis alone (permit drawing, neighbours, era) are weighed in stage ``score``.
+hypothesis alone (permit drawing, neighbors, era) are weighed in stage ``score``.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ from .terrain import Terrain, run_alongside
 
 __all__ = ["Fitted", "arrival_habit", "fit_candidates", "tap_habit"]
 
-# All judgement, no source.
+# All judgment, no source.
 EASY_DROP_M = 1.0
 DROP_FADE_M = 1.0
 DROP_FLOOR = 0.3
@@ -164,7 +164,7 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
 def tap_habit(slant_rad: Array) -> Array:
     """Weigh the angle off square at the main: floor + (1 − floor)·exp(−½(angle/30°)²).
 
-    A wye joins at 45° as well as square, so that the habit is a loose one. Judgement; on invented
+    A wye joins at 45° as well as square, so that the habit is a loose one. Judgment; on invented
     houses 15° left too few taps in the 80 and 95 % corridors (see the calibration benchmark).
     """
     gauss = np.exp(-0.5 * (slant_rad / TAP_SQUARE_SD_RAD) ** 2)

@@ -78,7 +78,7 @@ def list_hypotheses(
         share = weights[destination(main)] / len(open_ones) if main.id in open_ones else 0.0
         listed.append(_hypothesis(main, None, share))
         listed.extend(_hypothesis(main, yard, share) for yard in _yards(main.side))
-    return _normalised(_with_yard_weight(listed, weights["side_yard"]), priors.unlisted)
+    return _normalized(_with_yard_weight(listed, weights["side_yard"]), priors.unlisted)
 
 
 def destination(main: Main) -> Destination:
@@ -126,7 +126,7 @@ def prior_words(site: Site) -> tuple[str, ...]:
             f"Ways not listed keep {percent(UNLISTED_SHARE)}; they leave toward the front, the "
             "rear or a street where no main is on record "
             f"{UNLISTED_OPEN / UNLISTED_ELSEWHERE:g} times as often as toward any other side; "
-            "judgement, no source."
+            "judgment, no source."
         )
     else:
         given.append("unlisted")
@@ -143,13 +143,13 @@ def _habit_words() -> tuple[str, str]:
     angles = ", ".join(f"{percent(share)} {angle:g}°" for angle, share in ANGLE_SHARES.items())
     return (
         f"Outdoor bends by number: {counts}; by angle: {angles}, left and right alike; "
-        "judgement, no source.",
+        "judgment, no source.",
         "Laterals mostly leave square to the wall and join square to the main, fall all the way, "
         "stay in the lot, rights-of-way and easements, do not pass under the house again, and "
         f"arrive above the main's invert; a drop of more than {EASY_DROP_M:g} m is less common, "
         f"but a riser remains possible; a direct way turns "
         f"{np.degrees(DIRECT_MOST_TURN_RAD):.0f}° at most; a side-yard run follows the wall; "
-        "judgement, no source.",
+        "judgment, no source.",
     )
 
 
@@ -185,7 +185,7 @@ def _with_yard_weight(listed: list[Hypothesis], weight: float) -> list[Hypothesi
     ]
 
 
-def _normalised(listed: list[Hypothesis], unlisted: float | None) -> tuple[Hypothesis, ...]:
+def _normalized(listed: list[Hypothesis], unlisted: float | None) -> tuple[Hypothesis, ...]:
     """Add ``unlisted`` and bring the priors to a sum of 1."""
     total = sum(h.prior for h in listed)
     if unlisted is None:

@@ -26,7 +26,7 @@ __all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "WITHIN_YARD", "Plan", "make_plan
 
 FREE, INTO_YARD, PAST_CORNER, WITHIN_YARD = 0, 1, 2, 3
 
-# All judgement, no source.
+# All judgment, no source.
 DIRECT_MOST_BENDS = 2
 DIRECT_MOST_TURN_RAD = float(np.radians(120.0))
 YARD_HEADING_RAD = float(np.radians(25.0))

@@ -31,7 +31,7 @@ EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
 # Share of the proposal over bend sequences that the pilot may not move.
 DEFENSIVE_SHARE = 0.25
 # A way whose prior × Z is below this share of the best is not refined further: no evidence that
-# is weighed later lifts it to where its accuracy matters. Judgement.
+# is weighed later lifts it to where its accuracy matters. Judgment.
 NEGLIGIBLE_SHARE = 1e-5
 SO_FEW = "so few routes fit that none was found among those drawn"
 
@@ -71,7 +71,7 @@ class _Batch:
 def sample_routes(survey: Survey) -> Survey:
     """Sample complete routes for every hypothesis, by importance sampling.
 
-    Exit pose from its posterior, up to three bends from the catalogue, lengths by the aim of
+    Exit pose from its posterior, up to three bends from the catalog, lengths by the aim of
     the way, the last one solved so that it meets the main; scrambled Sobol' points seeded from
     ``site.seed`` and the hypothesis id. A pilot of 2¹¹ points adapts the proposal over bend
     sequences; then 2¹² points are doubled up to 2¹⁶ until the effective sample size

@@ -17,7 +17,7 @@ from .geometry import Region, region_of_polygon, region_of_rings
 
 __all__ = ["Face", "Terrain", "prepare_terrain", "run_alongside"]
 
-# A pipe farther from a wall than this is not said to run alongside it. Judgement, no source.
+# A pipe farther from a wall than this is not said to run alongside it. Judgment, no source.
 ALONGSIDE_M = 4.0
 
 

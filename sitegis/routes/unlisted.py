@@ -23,7 +23,7 @@ def unlisted_log_fit(site: Site, exit_side: Side) -> float:
     and from hardly any other, so that its own fit says p(wall | way); an unlisted one may suit
     any of the four: p = w(wall) / Σ w. It ends at a main or a tank that is not on record, and
     such lie in a street or an alley or behind the rear line, where no main is on record there:
-    w = 1. Toward a neighbour at the side, or toward a main on record, w = 0.25. Judgement, no
+    w = 1. Toward a neighbor at the side, or toward a main on record, w = 0.25. Judgment, no
     source; the same weight for every wall would leave ln ¼ − 1.
 
     >>> from math import exp, log

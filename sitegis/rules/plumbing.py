@@ -1,6 +1,6 @@
 """What a rule set says about a planned branch: tables of the plumbing code, read from its data.
 
-Lengths and diameters (nominal) in metres, slopes as fall per run. ``sure`` is False where a number
+Lengths and diameters (nominal) in meters, slopes as fall per run. ``sure`` is False where a number
 is from memory: it may be told, but nothing is called met or not met by it.
 """
 

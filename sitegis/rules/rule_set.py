@@ -95,7 +95,7 @@ class RuleSet:
     def footing_slope(self, asked: str | None) -> float:
         """Give how far a pit keeps from a footing per depth below its underside.
 
-        The trench slope of the soil planned on: judgement; 1 (45°) is the usual drawing rule.
+        The trench slope of the soil planned on: judgment; 1 (45°) is the usual drawing rule.
         """
         return self.trench_slopes[self.planned_soil(asked)]
 

@@ -44,7 +44,7 @@ def _shared(case: Case) -> list[str]:
     if drawn or any(isinstance(cause, OfHabit) for cause in causes):
         sentences.append(
             f"A lateral follows the habit of its block with probability {tables.FOLLOWS_HABIT:g}; "
-            f"era, neighbours and drawings made from habit share that ({SOURCE})."
+            f"era, neighbors and drawings made from habit share that ({SOURCE})."
         )
     if sum(isinstance(cause, FromArchive) for cause in causes) > 1:
         sentences.append(

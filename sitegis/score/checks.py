@@ -1,6 +1,6 @@
-"""The catalogue of checks that could be made next, each with its cost and its outcomes.
+"""The catalog of checks that could be made next, each with its cost and its outcomes.
 
-Costs and reliabilities are judgement, without a source; costs are in the currency of the site's
+Costs and reliabilities are judgment, without a source; costs are in the currency of the site's
 dig settings, for a crew that is already there.
 """
 
@@ -18,10 +18,10 @@ from ..evidence import (
     CleanoutOutside,
     Dye,
     Laid,
-    Neighbours,
+    Neighbors,
     Sound,
     TapRecord,
-    neighbours,
+    neighbors,
     tap_record,
 )
 from ..geometry import polyline
@@ -39,7 +39,7 @@ from .tables import habit_given
 from .words import name_main, say_outdoors
 
 PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
-DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBOURS_COST = 90.0, 45.0, 25.0, 30.0
+DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBORS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
 COVER = "the sewer's owner opens the cover, after a gas test; nobody enters"
 PUSH_M, PUSH_IMPERIAL_M = 3.0, 3.048
@@ -99,7 +99,7 @@ def list_checks(scene: Scene) -> Iterator[Check]:
     yield from _manholes(scene)
     if scene.survey.site.mains:
         yield from _record(scene)
-        yield from _neighbours(scene)
+        yield from _neighbors(scene)
 
 
 def _two_outcomes(
@@ -256,7 +256,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
     site, first = scene.survey.site, scene.pits.laid[plan.order[0]]
     yield _two_outcomes(
         "pit",
-        f"Dig a test pit {say_place(first.centre, site)}",
+        f"Dig a test pit {say_place(first.center, site)}",
         first.cost,
         ("the pipe is there", "no pipe there"),
         lambda particles: exposed_by(first, particles, site).astype(float),
@@ -360,9 +360,9 @@ def _station_edges(stations_m: Array) -> Array:
     return np.linspace(low, high, count + 1)
 
 
-def _neighbours(scene: Scene) -> Iterator[Check]:
-    """Ask two neighbours where they drain, about the leading main."""
-    if any(isinstance(item, Neighbours) for _, item in scene.case.items):
+def _neighbors(scene: Scene) -> Iterator[Check]:
+    """Ask two neighbors where they drain, about the leading main."""
+    if any(isinstance(item, Neighbors) for _, item in scene.case.items):
         return
     scored = scene.particles.scored
     leader = next((s.hypothesis.main for s in scored if s.hypothesis.main is not None), None)
@@ -370,7 +370,7 @@ def _neighbours(scene: Scene) -> Iterator[Check]:
         return
     by_count = np.array(
         [
-            [neighbours.likelihood(k, 2, follows=follows) for k in range(3)]
+            [neighbors.likelihood(k, 2, follows=follows) for k in range(3)]
             for follows in (False, True)
         ]
     )
@@ -379,8 +379,8 @@ def _neighbours(scene: Scene) -> Iterator[Check]:
     name = name_main(leader, scene.survey.site)
     yield Check(
         "neighbors",
-        f"Ask two neighbours whether they drain to {name}",
-        NEIGHBOURS_COST,
+        f"Ask two neighbors whether they drain to {name}",
+        NEIGHBORS_COST,
         ("neither does", "one of the two does", "both do"),
         lambda particles: table[particles.hypothesis],
     )

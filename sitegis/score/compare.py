@@ -147,7 +147,7 @@ def _telling_check(main: Main, probability: float, scene: Scene, checks: Sequenc
         (-round(_binary_gain(mine, joint), 6), check.cost, check.name) for check, joint in checks
     ]
     if not gains or min(gains)[0] >= 0.0:
-        return "no check in the catalogue tells this main from another"
+        return "no check in the catalog tells this main from another"
     return min(gains)[2]
 
 

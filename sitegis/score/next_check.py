@@ -136,7 +136,7 @@ def _what_then(words: str, weights: Array, check: Check, scene: Scene) -> str:
     if check.ends_search and words == check.outcomes[0]:
         act = "the search is over, expose the pipe by hand"
     elif plan.order:
-        act = f"dig {say_place(scene.pits.laid[plan.order[0]].centre, scene.survey.site)}"
+        act = f"dig {say_place(scene.pits.laid[plan.order[0]].center, scene.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"
     return f"{name} {percent(float(by_hypothesis[leader]))}: {act}"

@@ -112,7 +112,7 @@ def _straights(particles: Particles, site: Site) -> Straights:
 def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
     """Tell which particles (p,) a pit exposes."""
     crossings = rectangle_crossings(
-        _straights(particles, site), pit.centre[None], np.array([pit.angle_rad]),
+        _straights(particles, site), pit.center[None], np.array([pit.angle_rad]),
         np.array([pit.size_m]),
     )  # fmt: skip
     seen = np.zeros(particles.listed.size, bool)
@@ -141,17 +141,17 @@ def _near_the_wall(particles: Particles, site: Site, gap_m: float) -> Iterator[P
 
 def _clear_of_house(places: Places, site: Site, gap_m: float) -> Places:
     """Move pits straight away from the house until they clear it."""
-    if not len(places.centres):
+    if not len(places.centers):
         return places
     house = shapely.Polygon(site.building.vertices)
     rings = shapely.polygons(places.rings())
     short = np.maximum(gap_m + CLEARANCE_M - shapely.distance(house, rings), 0.0)
     nearest = shapely.get_coordinates(
-        shapely.shortest_line(house, shapely.points(places.centres))
+        shapely.shortest_line(house, shapely.points(places.centers))
     ).reshape(-1, 2, 2)
     away = nearest[:, 1] - nearest[:, 0]
     away = away / np.maximum(np.linalg.norm(away, axis=1), 1e-9)[:, None]
-    return replace(places, centres=places.centres + short[:, None] * away)
+    return replace(places, centers=places.centers + short[:, None] * away)
 
 
 def _along_the_ways(particles: Particles, site: Site) -> Iterator[Places]:
@@ -184,7 +184,7 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     along = np.array([-direction[1], direction[0]]) / size
     offset = points @ along
     low, middle, high = weighted_quantiles(offset, weights, (0.02, 0.5, 0.98))
-    centre = np.average(points, axis=0, weights=weights)
+    center = np.average(points, axis=0, weights=weights)
     length = site.dig.pit_length_m
     beside = int(min(np.ceil(max(high - middle, middle - low) / length), MOST_BESIDE))
     house, across = site.building.angle_rad, float(np.arctan2(along[1], along[0]))
@@ -192,9 +192,9 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     row = np.tile(np.arange(-beside, beside + 1) * length, 1 + len(LONGER))
     steps = np.concatenate([row, [0.0, 0.0]])
     lengths = np.concatenate([factors, [1.0, 1.0]]) * length
-    shift = middle - centre @ along + steps
+    shift = middle - center @ along + steps
     return Places(
-        centre + shift[:, None] * along,
+        center + shift[:, None] * along,
         np.concatenate([np.full(row.size, across), [house, house + 0.5 * np.pi]]),
         np.column_stack([lengths, np.full(lengths.size, site.dig.pit_width_m)]),
     )

@@ -2,9 +2,9 @@
 
 Three causes are shared, so that repeating a rumour is not counted as hearing it anew:
 
-* **habit** - builders of one block and decade mostly used one main. ``era``, ``neighbours`` and
+* **habit** - builders of one block and decade mostly used one main. ``era``, ``neighbors`` and
   a permit drawing made from habit all speak of the habit, not of this lateral; the lateral
-  follows the habit only with probability ``FOLLOWS_HABIT``. However many neighbours are asked,
+  follows the habit only with probability ``FOLLOWS_HABIT``. However many neighbors are asked,
   this bounds what they can say.
 * **archive** - ``permit_drawing`` and ``tap_record`` come out of the same drawer. The drawer is
   wrong for this lot with one shared probability, which is a part of each item's own
@@ -13,7 +13,7 @@ Three causes are shared, so that repeating a rumour is not counted as hearing it
 
 Which cause an item has, and its numbers, stand with its kind in the package ``evidence``. What a
 single dye, sound or tap record says of a route is its kind's likelihood; an item
-that is alone of its cause counts exactly as there. Every number below is judgement, without a
+that is alone of its cause counts exactly as there. Every number below is judgment, without a
 source; a ``reliability`` given with an item takes the place of its default, and
 :func:`sitegis.score.assumptions.list_assumptions` says what was used.
 """
@@ -48,7 +48,7 @@ def tabled_log_likelihood(
 ) -> Array:
     """Give the joint log likelihood of all tabled items for each route sample.
 
-    ln P = ln Σ_habit P(habit | main) P(era, neighbours | habit) P(archive items | habit, route)
+    ln P = ln Σ_habit P(habit | main) P(era, neighbors | habit) P(archive items | habit, route)
     + Σ_manholes ln P(dye, sound there | route). ``habit`` is the prior of each listed main
     (sums to 1). Gives (m,) for ``m`` samples, (1,) where there are none (what depends on the
     place of the tap is then left out).
@@ -138,7 +138,7 @@ def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
 def _archive_if_right(
     name: str, item: Any, cause: FromArchive[Any], routes: Routes, site: Site
 ) -> Array | float:
-    """Give P(item | it is right, route): a tap record's density is per metre of main.
+    """Give P(item | it is right, route): a tap record's density is per meter of main.
 
     Stage ``routes`` gives a tap record as reliability · right + (1 − reliability) · wrong.
     """

@@ -62,7 +62,7 @@ def say_odds(bits: float, name: str) -> str:
 
 
 def say_outdoors(length_m: float, units: LengthUnit) -> str:
-    r"""Say a length as a tape is read across a yard: to half a foot or a tenth of a metre.
+    r"""Say a length as a tape is read across a yard: to half a foot or a tenth of a meter.
 
     >>> say_outdoors(5.588, "ft"), say_outdoors(7.5, "m"), say_outdoors(9.001, "mm")
     ('18\' 6"', '7.5 m', '9.0 m')

@@ -42,7 +42,7 @@ def answer_bytes(survey: Survey) -> bytes:
 def answer(survey: Survey) -> dict[str, Any]:
     """Gather the answer of a survey whose blocks are filled.
 
-    Lengths are metres to 0.1 mm, positions lot coordinates and WGS 84 to 8 decimals,
+    Lengths are meters to 0.1 mm, positions lot coordinates and WGS 84 to 8 decimals,
     probabilities to six, those of the hypotheses with a sum of exactly 1; a number
     that does not exist (no route, no depth, an impossible hypothesis's evidence) is null.
     """

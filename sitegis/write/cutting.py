@@ -107,7 +107,7 @@ def opening_places(survey: Survey, one: TieIn) -> list[tuple[str, str]]:
     """Say where the slab is opened: length × width, its corners, and what is broken out first.
 
     The first window is at the wye, along the branch as wide as what the drain's place is not
-    known by (95 % either way) and the pipe: judgement.
+    known by (95 % either way) and the pipe: judgment.
     """
     unit, frame = survey.site.units, room_frame(survey, one)
     sides = np.hypot(*(np.roll(one.opening, -1, axis=0) - one.opening).T)

@@ -2,7 +2,7 @@
 
 Colors are those of the APWA Uniform Color Code: red electric, yellow gas, orange communication,
 blue potable water, purple reclaimed water, green sewers, white proposed excavation, pink survey
-marks. The standard gives no numbers; the shades are an approximation (judgement). Yellow, white
+marks. The standard gives no numbers; the shades are an approximation (judgment). Yellow, white
 and pink need a dark edge on white paper. Never by color alone: what is inferred is dashed.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-INK, GREY, BROWN, VIOLET = "#111111", "#808080", "#7a3b00", "#5b2a86"
+INK, GRAY, BROWN, VIOLET = "#111111", "#808080", "#7a3b00", "#5b2a86"
 SEWER, PROPOSED, SURVEY = "#00843d", "#ffffff", "#ff3fa0"
 UTILITY_COLORS = {
     "gas": "#f6d04d",
@@ -59,7 +59,7 @@ LOOKS = {
     "route": Look(SEWER, width_mm=0.8, label="id"),
     "corridor": Look(SEWER, SEWER, opacity=0.12, width_mm=0.25),
     "pit": Look(INK, PROPOSED, width_mm=0.6, label="id"),
-    "tie": Look(GREY, width_mm=0.25),
+    "tie": Look(GRAY, width_mm=0.25),
     "keep-out": Look(BROWN, width_mm=0.4, label="id"),
     "spoil-setback": Look(BROWN, width_mm=0.3),
     "planned-branch": Look(VIOLET, width_mm=0.6, label="name"),

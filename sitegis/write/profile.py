@@ -223,7 +223,7 @@ def _scale(profile: Profile) -> _Scale:
 
 
 def _steps(low: float, high: float, unit_m: float) -> Array:
-    """Give round values between two lengths, about six of them, in metres."""
+    """Give round values between two lengths, about six of them, in meters."""
     rough = (high - low) / unit_m / 6.0
     power = 10.0 ** np.floor(np.log10(rough))
     step = next(float(power * m) for m in (1.0, 2.0, 5.0, 10.0) if power * m >= rough * 0.999)

@@ -24,7 +24,7 @@ _COLUMNS = (
 def stakeout_bytes(survey: Survey) -> bytes:
     """Write the table as CSV (UTF-8, RFC 4180): grid coordinates in the CRS's own unit, ties.
 
-    Distances stand twice: as a tape is read in the site's units, and in metres.
+    Distances stand twice: as a tape is read in the site's units, and in meters.
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")

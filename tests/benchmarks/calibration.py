@@ -1,8 +1,8 @@
-"""Measure calibration over invented neighbourhoods: ``python -m tests.benchmarks.calibration``.
+"""Measure calibration over invented neighborhoods: ``python -m tests.benchmarks.calibration``.
 
 Arguments: number of houses (300), first seed (0).
 
-Each house of :mod:`tests.neighbourhood` goes through place, line, exit, routes and score; the
+Each house of :mod:`tests.neighborhood` goes through place, line, exit, routes and score; the
 posterior of each main (all its ways together, ``unlisted`` its own class) is held against the
 truth, beside the prior alone. Intervals are Clopper-Pearson, 95 %.
 """
@@ -28,7 +28,7 @@ from sitegis.place import place_points
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
-from tests.neighbourhood import House, draw_house
+from tests.neighborhood import House, draw_house
 
 from .heading import heading
 

@@ -2,13 +2,13 @@
 
 Arguments: number of houses (300), first seed (0), worker processes (1).
 
-Each house of :mod:`tests.neighbourhood` is worked out up to the plan of pits. Of each kind of
+Each house of :mod:`tests.neighborhood` is worked out up to the plan of pits. Of each kind of
 check the one of most stated saving is then made: its answer is drawn with the stated
 reliabilities for the lateral that is there, all route samples are weighed again by it, and the
 dig is planned anew by stage ``dig`` itself. What the digging costs is counted on that lateral:
 pits in order until one exposes it, the trench should all miss. "As assumed" draws the answer
 from the site's own posterior and averages over the laterals that it leaves (what is off there is
-the worth's own arithmetic), "independent" is the lateral that the neighbourhood built (what is
+the worth's own arithmetic), "independent" is the lateral that the neighborhood built (what is
 off there besides is the posterior).
 
 The ground is taken as mapped. A lateral that the posterior has no route for (``unlisted``) is
@@ -42,7 +42,7 @@ from sitegis.score.particles import Crossings, Particles, pad_routes
 from sitegis.score.pits import exposed_by
 from sitegis.score.search import cut_search
 from tests.benchmarks.calibration import STAGES
-from tests.neighbourhood import House, draw_house
+from tests.neighborhood import House, draw_house
 
 from .heading import heading
 
@@ -80,7 +80,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Trial:
-    """One house: checks made, stated and realised cost of digging at once in each world."""
+    """One house: checks made, stated and realized cost of digging at once in each world."""
 
     rows: tuple[Row, ...]
     stated: float
@@ -223,7 +223,7 @@ def report(count: int, first: int = 0, workers: int = 1) -> list[str]:
 def table(head: str, trials: Sequence[Trial]) -> list[str]:
     """Lay the table out: means ± standard errors, in the currency of the sites."""
     stated = np.array([trial.stated for trial in trials])
-    lines = [head, "", f"{'digging at once':24s} {'stated':>14s} {'realised':>14s} {'less':>14s}"]
+    lines = [head, "", f"{'digging at once':24s} {'stated':>14s} {'realized':>14s} {'less':>14s}"]
     for world in WORLDS:
         costs = np.array([trial.costs[world] for trial in trials])
         lines.append(_line(world, stated, costs))
@@ -238,7 +238,7 @@ def table(head: str, trials: Sequence[Trial]) -> list[str]:
                 saved = advised if advised.stated > 0 else replace(advised, stated=0.0, saved=0.0)
                 kinds["the check advised, if any"].append(saved)
         title = f"saved, {world}"
-        lines += ["", f"{title:24s} {'stated':>14s} {'realised':>14s} {'less':>14s} {'sites':>6s}"]
+        lines += ["", f"{title:24s} {'stated':>14s} {'realized':>14s} {'less':>14s} {'sites':>6s}"]
         for kind, rows in sorted(kinds.items()):
             said = np.array([row.stated for row in rows])
             found = np.array([row.saved for row in rows])
@@ -246,8 +246,8 @@ def table(head: str, trials: Sequence[Trial]) -> list[str]:
     return lines
 
 
-def _line(name: str, stated: Array, realised: Array) -> str:
-    cells = (f"{_mean(values):>14s}" for values in (stated, realised, realised - stated))
+def _line(name: str, stated: Array, realized: Array) -> str:
+    cells = (f"{_mean(values):>14s}" for values in (stated, realized, realized - stated))
     return f"{name:24s} " + " ".join(cells)
 
 

@@ -181,12 +181,12 @@ def measure_frontage(path: Path) -> tuple[float, float, int, float]:
     """Time the frontage of some lots both ways; give how many lines are told alike."""
     city = read_city(path)
     block, lots = city.block, np.arange(min(LOOP_LOTS, len(city.block.parcels.ids)))
-    centres = find_houses(block.parcels.shapes[lots], block.houses).centres
+    centers = find_houses(block.parcels.shapes[lots], block.houses).centers
     start = time.perf_counter()
-    found = find_frontages(block, lots, STRtree(block.parcels.shapes), centres)
+    found = find_frontages(block, lots, STRtree(block.parcels.shapes), centers)
     arrays = time.perf_counter() - start
     parcels = geopandas.GeoSeries(block.parcels.shapes)
-    streets = geopandas.GeoSeries(block.centrelines.shapes)
+    streets = geopandas.GeoSeries(block.centerlines.shapes)
     start = time.perf_counter()
     facing = [plain_facing(parcels, streets, int(lot)) for lot in lots]
     loop = time.perf_counter() - start

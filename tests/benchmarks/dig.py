@@ -34,8 +34,8 @@ def main() -> None:
     ours = (time.process_time() - begun) / p.size
 
     chosen = np.random.default_rng(1).choice(p.size, CELLS, replace=False)
-    centres = grid.centres().reshape(-1, 2)[chosen]
-    rings = rectangle_rings(centres, np.zeros(CELLS), np.tile([1.2, 0.9], (CELLS, 1)))
+    centers = grid.centers().reshape(-1, 2)[chosen]
+    rings = rectangle_rings(centers, np.zeros(CELLS), np.tile([1.2, 0.9], (CELLS, 1)))
     lines = shapely.linestrings(cloud.vertices)
     begun = time.process_time()
     expected = np.empty(CELLS)

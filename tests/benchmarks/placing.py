@@ -123,14 +123,14 @@ def _measure(
 def _ties(
     generator: np.random.Generator, noise: Noise, local: dict[str, Array], corners: Array
 ) -> tuple[Tie, ...]:
-    """Tape each mark to none to six neighbours and, for a few, to building corners."""
+    """Tape each mark to none to six neighbors and, for a few, to building corners."""
     names = list(local)
-    neighbours = int(generator.integers(0, 7))
+    neighbors = int(generator.integers(0, 7))
     pairs = {
         frozenset((a, b))
         for a in names
         for b in sorted(names, key=lambda n: float(np.hypot(*(local[a] - local[n]))))[
-            1 : 1 + neighbours
+            1 : 1 + neighbors
         ]
     }
     ends = [(sorted(pair), None) for pair in sorted(pairs, key=sorted)]
@@ -192,8 +192,8 @@ def blunder_outcome(basement: Basement, generator: np.random.Generator) -> Outco
     changed = list(network.observations)
     changed[index] = replace(item, value=item.value + float(generator.choice([-1, 1])) * BLUNDER_M)
     wrong = replace(network, observations=tuple(changed))
-    centre = np.asarray(basement.site.building.vertices.mean(axis=0))
-    solutions = solve_network(wrong, starting_values(wrong, centre))
+    center = np.asarray(basement.site.building.vertices.mean(axis=0))
+    solutions = solve_network(wrong, starting_values(wrong, center))
     cleaned = clean_network(wrong, solutions)
     sds = np.array([other.sd for other in wrong.observations])
     quality = assess(solutions[0], sds)

@@ -1,4 +1,4 @@
-"""Writes the table of messages: the catalogue, and what a city says as its source has it.
+"""Writes the table of messages: the catalog, and what a city says as its source has it.
 
 Run: python -m tests.hardness.messages        writes sitegis/messages/MESSAGES.md
 
@@ -16,7 +16,7 @@ from pathlib import Path
 from string import Formatter
 from typing import Literal
 
-from sitegis.messages.catalog import catalogue, code_of
+from sitegis.messages.catalog import catalog, code_of
 
 PACKAGE = Path(__file__).parents[2] / "sitegis"
 TABLE = PACKAGE / "messages" / "MESSAGES.md"
@@ -250,8 +250,8 @@ def collect(package: Path = PACKAGE) -> tuple[list[Message], list[str]]:
 
 
 def named(kind: Literal["fault", "notice"]) -> Iterator[Message]:
-    """Give the messages of the catalogue, with … for values."""
-    for name, message in catalogue(kind).items():
+    """Give the messages of the catalog, with … for values."""
+    for name, message in catalog(kind).items():
         yield Message(code_of(name), kind, _shown(message.says), _shown(message.remedy))
 
 

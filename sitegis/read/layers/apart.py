@@ -15,7 +15,7 @@ from typing import Any
 from ...messages.errors import Fault
 from ..faults import Report
 
-# Judgement, no source: more than a layer of 2 GB in a usual format needs.
+# Judgment, no source: more than a layer of 2 GB in a usual format needs.
 MOST_MEMORY_BYTES = 2 * 2**30
 MOST_CPU_S, MOST_WAIT_S = 60, 600
 MOST_ANSWER_BYTES = 200_000_000

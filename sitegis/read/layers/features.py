@@ -25,7 +25,7 @@ from ..faults import Report, guess
 from .files import DRIVERS, files_of, is_harmless, layer_path
 from .geopackage import is_stored_layer
 
-# All judgement, no source. A larger file is read in a process of its own; no more features or
+# All judgment, no source. A larger file is read in a process of its own; no more features or
 # columns than these are taken from a layer.
 LARGE_BYTES = 5_000_000
 MOST_FEATURES, MOST_COLUMNS = 100_000, 1000

@@ -8,7 +8,7 @@ from pathlib import Path
 from ..faults import Report
 
 MOST_GEOJSON_BYTES = 100_000_000
-# Judgement, no source. GDAL gives every feature every column that any feature has, and looks
+# Judgment, no source. GDAL gives every feature every column that any feature has, and looks
 # through all columns for each property: time and memory grow with the product. A layer that
 # writes each of them takes six bytes a cell at least.
 MOST_COLUMNS, MOST_UNWRITTEN_CELLS, CELL_BYTES = 1000, 5_000_000, 4

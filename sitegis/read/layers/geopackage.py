@@ -19,7 +19,7 @@ from ..faults import Report
 
 # Larger files are only looked at where their tables are described.
 MOST_CHECKED_BYTES = 100_000_000
-# All judgement: steps of SQLite's machine (a count, no clock), tables, rows of a description.
+# All judgment: steps of SQLite's machine (a count, no clock), tables, rows of a description.
 MOST_STEPS, STEPS_AT_ONCE = 500_000_000, 1_000_000
 MOST_TABLES, MOST_DESCRIBED, LONGEST_DESCRIPTION = 10_000, 20_000, 1_000_000
 _DESCRIBED = (

@@ -25,7 +25,7 @@ def shown_text(cell: Cell) -> str:
 
 
 def fault_at(report: Report, name: str, place: Place, /, **values: object) -> None:
-    """Gather a fault of the workbook, by its name in the catalogue, at a place."""
+    """Gather a fault of the workbook, by its name in the catalog, at a place."""
     shown = shorten(place.text)
     report.add(fault_of(name, BOOK_FILE, place.row, place.name, shown, **values))
 

@@ -38,7 +38,7 @@ MOST_BYTES, MOST_UNPACKED, MOST_PARTS = 20_000_000, 100_000_000, 2000
 # Styles and the like are held whole in memory; cells and texts are streamed.
 MOST_IN_MEMORY = 5_000_000
 MOST_ROWS, MOST_COLUMNS, LAST_ROW = 20_000, 64, 200_000
-# Word, sign or unit that a number format adds, once colours and locales are taken off.
+# Word, sign or unit that a number format adds, once colors and locales are taken off.
 _BRACKETS = re.compile(r"\[[^\]]*\]")
 _ADDS = re.compile(r'%|"[^"]*[^"\s][^"]*"|\\[^\s\-(),./]|[$€£¥]')
 OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0"
@@ -60,7 +60,7 @@ class Unusable:
 
 
 def unusable(name: str, shown: str, /, **values: object) -> Unusable:
-    """Give a cell as unusable for a reason of the catalogue."""
+    """Give a cell as unusable for a reason of the catalog."""
     return Unusable(name, shown, values)
 
 

@@ -31,7 +31,7 @@ _WORDS = (
 class Column:
     """One column of a table, or one key of a form.
 
-    ``path`` tells where its value goes in the table; ``examples`` are for feet and for metres;
+    ``path`` tells where its value goes in the table; ``examples`` are for feet and for meters;
     ``free`` lets other words than the choices stand; ``source`` names the sheet whose first
     column it refers to. A column with a ``section`` is a heading within a form.
     """

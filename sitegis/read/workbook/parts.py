@@ -10,7 +10,7 @@ import zipfile
 from collections import Counter
 from xml.parsers import expat
 
-# All judgement, no source: several times what a full field book holds (20 000 rows of 20 cells).
+# All judgment, no source: several times what a full field book holds (20 000 rows of 20 cells).
 MOST_CELLS, MOST_TEXTS, MOST_OTHER = 400_000, 300_000, 150_000
 # an empty row costs little, and a format may go down to a sheet's last (1 048 576, ECMA-376)
 MOST_ROWS = 1_100_000

@@ -21,14 +21,14 @@ from ...model.survey import Survey
 from ...units import about, percent
 from ..derive import drawn_features
 from ..features import NOT_LOCATED, shown_name
-from ..looks import BROWN, GREY, INK, PROPOSED, SEWER, UTILITY_COLORS, VIOLET, look_of
+from ..looks import BROWN, GRAY, INK, PROPOSED, SEWER, UTILITY_COLORS, VIOLET, look_of
 from .dxf_sheet import add_sheet, plain_text
 
-# DXF header codes of the drawing unit ($INSUNITS in the DXF reference): metre, foot, US survey foot
-_METRE, _FOOT, _SURVEY_FOOT = 6, 2, 21
+# DXF header codes of the drawing unit ($INSUNITS in the DXF reference): meter, foot, US survey foot
+_METER, _FOOT, _SURVEY_FOOT = 6, 2, 21
 # the numbers of the drawing colors (AutoCAD Color Index, as ezdxf lists it); 7 is black or white
 _ACI = {
-    INK: 7, PROPOSED: 7, GREY: 8, SEWER: 3, BROWN: 34, VIOLET: 202, UTILITY_COLORS["gas"]: 2,
+    INK: 7, PROPOSED: 7, GRAY: 8, SEWER: 3, BROWN: 34, VIOLET: 202, UTILITY_COLORS["gas"]: 2,
     UTILITY_COLORS["electric"]: 1, UTILITY_COLORS["telecom"]: 30, UTILITY_COLORS["water"]: 5,
 }  # fmt: skip
 # things that are drawn as a block with their name and depth as attributes
@@ -80,10 +80,10 @@ def _fixed_times() -> Iterator[None]:
 def _drawing(frame: LotFrame) -> Drawing:
     """Start a drawing with the CRS's unit."""
     drawing = ezdxf.new("R2010", setup=["linetypes"])
-    units = {"metre": _METRE, "foot": _FOOT}
+    units = {"metre": _METER, "foot": _FOOT}
     drawing.header["$INSUNITS"] = units.get(frame.unit_name, _SURVEY_FOOT)
     drawing.header["$MEASUREMENT"] = int(frame.unit_name == "metre")
-    drawing.header["$LTSCALE"] = 0.6 / frame.metres_per_unit
+    drawing.header["$LTSCALE"] = 0.6 / frame.meters_per_unit
     _define_blocks(drawing, frame)
     return drawing
 
@@ -129,7 +129,7 @@ def _add(space: Modelspace, feature: Feature, site: Site, *, layer: str) -> None
         return
     if isinstance(feature.geometry, shapely.Point):
         at = frame.written_crs(shapely.get_coordinates(feature.geometry))[0]
-        space.add_circle(at, 0.15 / frame.metres_per_unit, dxfattribs=attributes)
+        space.add_circle(at, 0.15 / frame.meters_per_unit, dxfattribs=attributes)
     if feature.layer in _NAMED:
         anchor = frame.written_crs(shapely.get_coordinates(_anchor(feature.geometry)))[0]
         # the first pit lies close to the exit: its name stands above, the exit's below
@@ -146,8 +146,8 @@ def _block(feature: Feature) -> str:
 
 def _define_blocks(drawing: Drawing, frame: LotFrame) -> None:
     """Define the blocks: a mark of the drawing's unit with its texts beside it."""
-    radius = 0.3 / frame.metres_per_unit
-    height = TEXT_HEIGHT_M / frame.metres_per_unit
+    radius = 0.3 / frame.meters_per_unit
+    height = TEXT_HEIGHT_M / frame.meters_per_unit
     for name, tags in _BLOCKS.items():
         block = drawing.blocks.new(f"SITEGIS-{name}")
         if name == "PIT":
@@ -189,7 +189,7 @@ def _write(
     space: Modelspace, words: str, at: Array, frame: LotFrame, layer: str, *, below: bool = False
 ) -> None:
     """Write a line of text, its lower left corner (upper, if ``below``) at a point of the grid."""
-    height = TEXT_HEIGHT_M / frame.metres_per_unit
+    height = TEXT_HEIGHT_M / frame.meters_per_unit
     # a dashed layer would dash its letters
     plain = {"layer": layer, "linetype": "CONTINUOUS"}
     text = space.add_text(plain_text(words), height=height, dxfattribs=plain)
@@ -205,7 +205,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
         [frame.written_crs(shapely.get_coordinates(feature.geometry)) for feature in features]
     )
     low, high = places.min(axis=0), places.max(axis=0)
-    step = 2 * TEXT_HEIGHT_M / frame.metres_per_unit
+    step = 2 * TEXT_HEIGHT_M / frame.meters_per_unit
     told = [
         f"Lateral: {survey.site.name}",
         f"Grid {frame.crs}, coordinates in {frame.unit_name}, grid north is up. Dashed: inferred.",

@@ -56,7 +56,7 @@ def add_sheet(drawing: Drawing, survey: Survey, low: Array, high: Array) -> Scal
     site, frame = survey.site, survey.site.frame
     size = _SHEETS_MM[is_imperial(site.units)]
     room = (size[0] - 2 * _MARGIN_MM, size[1] - 2 * _MARGIN_MM)
-    on_paper = 0.001 / frame.metres_per_unit  # grid units in a millimeter
+    on_paper = 0.001 / frame.meters_per_unit  # grid units in a millimeter
     scale = next(
         (one for one in scales(site.units)
          if all((high - low)[i] <= room[i] * one.ratio * on_paper for i in (0, 1))),

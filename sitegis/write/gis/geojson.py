@@ -30,7 +30,7 @@ def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str
     bounds: list[Array] = []
     for feature in features:
         geometry = to_wgs84(feature.geometry, frame)
-        # what is smaller than a millimetre vanishes on the grid of eight decimals
+        # what is smaller than a millimeter vanishes on the grid of eight decimals
         if geometry.is_empty:
             continue
         bounds.append(shapely.bounds(geometry))

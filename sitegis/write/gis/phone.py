@@ -122,7 +122,7 @@ def _describe(feature: Feature, unit: LengthUnit) -> str:
 
 
 def _said(key: str, value: Value, unit: LengthUnit) -> str:
-    r"""Write a value for a reader: six digits, and a length as the tape has it beside metres.
+    r"""Write a value for a reader: six digits, and a length as the tape has it beside meters.
 
     >>> _said("depth_m", 2.8956, "ft"), _said("slope", 0.02083333333, "m")
     ('2.8956 (9\' 6")', '0.0208333')
@@ -148,8 +148,8 @@ def gpx_bytes(survey: Survey) -> bytes:
     frame = survey.site.frame
     for feature in survey_features(survey):
         if feature.layer in ("locate", "manhole", "exit", "pit"):
-            centre = _lonlat(frame, feature.geometry.centroid)[0]
-            gpx.waypoints.append(_waypoint(feature, centre, survey.site.units))
+            center = _lonlat(frame, feature.geometry.centroid)[0]
+            gpx.waypoints.append(_waypoint(feature, center, survey.site.units))
         elif feature.layer in ("route", "drain"):
             places = _lonlat(frame, feature.geometry)
             gpx.routes.append(_route(feature, places, survey.site.units))

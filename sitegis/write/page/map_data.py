@@ -63,7 +63,7 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
         "profile": _profile_data(profile, frame),
         "bounds": _bounds(survey),
         "what_if": what_if_data(survey),
-        "metres": _metres_per_degree(frame),
+        "meters": _meters_per_degree(frame),
         "imperial": is_imperial(site.units),
     }
 
@@ -170,7 +170,7 @@ def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, di
 def _flow_features(
     mains: tuple[Main, ...],
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Give an arrow with the flow every dozen metres along each main."""
+    """Give an arrow with the flow every dozen meters along each main."""
     shape = np.array([[0.9, 0.0], [-0.7, 0.55], [-0.7, -0.55]])
     for main in mains:
         line = shapely.LineString(main.line)
@@ -207,19 +207,19 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
         )  # fmt: skip
 
 
-def ellipse(centre: Array, covariance: Array, *, corners: int = 48) -> shapely.Polygon:
+def ellipse(center: Array, covariance: Array, *, corners: int = 48) -> shapely.Polygon:
     """Draw the 95 % ellipse of a place (2,) with covariance (2, 2), in lot coordinates."""
     angle = np.linspace(0.0, 2 * np.pi, corners, endpoint=False)
     circle = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     root = square_root(covariance)
-    return shapely.Polygon(on_lattice(centre + ELLIPSE_95 * circle @ root))
+    return shapely.Polygon(on_lattice(center + ELLIPSE_95 * circle @ root))
 
 
 def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
     left_at = survey.exit
-    centre = np.array([left_at.x_m, left_at.y_m])
+    center = np.array([left_at.x_m, left_at.y_m])
     yield (
-        "exit-ellipse", ellipse(centre, left_at.covariance[:2, :2]),
+        "exit-ellipse", ellipse(center, left_at.covariance[:2, :2]),
         {"label": "exit", "words": "Exit: 95 % ellipse"},
     )  # fmt: skip
     for point in survey.placement.points:
@@ -292,8 +292,8 @@ def _bounds(survey: Survey) -> list[list[float]]:
             [round(float(north), 8), round(float(east), 8)]]  # fmt: skip
 
 
-def _metres_per_degree(frame: LotFrame) -> dict[str, float]:
-    """Give ground metres per degree at the lot, for the measuring tool.
+def _meters_per_degree(frame: LotFrame) -> dict[str, float]:
+    """Give ground meters per degree at the lot, for the measuring tool.
 
     From the frame itself by central differences over 40 m, so that a distance measured on the
     page is a ground distance (within 1e-5 over a lot), not one on a sphere.

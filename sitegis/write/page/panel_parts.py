@@ -108,7 +108,7 @@ def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
 
 
 def vacuum_fact(survey: Survey, pit: Pit) -> tuple[str, str]:
-    """Say what a vacuum test hole at a pit's centre would find and cost; nobody enters it."""
+    """Say what a vacuum test hole at a pit's center would find and cost; nobody enters it."""
     across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
     return (
         f"Or a vacuum test hole of {across} at its center",
@@ -161,7 +161,7 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
 
 
 def small_volume(volume_m3: float, unit: LengthUnit) -> str:
-    """Write the volume of a slab opening: cubic feet, or cubic metres to the hundredth.
+    """Write the volume of a slab opening: cubic feet, or cubic meters to the hundredth.
 
     >>> small_volume(0.028316846592, "ft"), small_volume(0.1, "m")
     ('1.0 cu ft', '0.10 m³')
@@ -183,7 +183,7 @@ def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
 
 
 def speed(velocity_m_s: float, unit: LengthUnit) -> str:
-    """Write a velocity in feet or metres a second.
+    """Write a velocity in feet or meters a second.
 
     >>> speed(0.6096, "ft"), speed(0.6096, "m")
     ('2.0 ft/s', '0.61 m/s')

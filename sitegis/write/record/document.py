@@ -321,7 +321,7 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
     rule = "_" * 34
     signatures = Table(
         [[rule, rule], ["Measured by, date", "Received by the municipality, date"],
-         [rule, rule], ["Licensed contractor, licence no., date", "Inspected by, date"]],
+         [rule, rule], ["Licensed contractor, license no., date", "Inspected by, date"]],
         colWidths=[width / 2] * 2,
         style=TableStyle([
             ("FONT", (0, 0), (-1, -1), PLAIN, 7.5),

@@ -24,15 +24,15 @@ from .names import Box, Name, draw_names, place_names
 from .particulars import course_words
 from .sheet import Sheet
 
-BLACK, GREY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
+BLACK, GRAY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
 VIOLET = Color(0.36, 0.16, 0.53)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
 DASH_CLEAR, DASH_EASEMENT = [1.0, 2.0], [7.0, 2.0, 1.5, 2.0, 1.5, 2.0]
 CORRIDOR_LEVEL, CORRIDOR_GRAY = 0.95, 0.9
 LARGEST_LOT = 10.0
-"""A lot so many times longer than house and lateral is cut off at the frame. Judgement."""
+"""A lot so many times longer than house and lateral is cut off at the frame. Judgment."""
 BESIDE_M = 30.0
-"""A main so near the lot is drawn on the plan; of one farther off the tables tell. Judgement."""
+"""A main so near the lot is drawn on the plan; of one farther off the tables tell. Judgment."""
 Frame = tuple[float, float, float, float]
 
 
@@ -137,7 +137,7 @@ def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     site = survey.site
     names: list[Name] = []
     canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(GREY)
+    canvas.setStrokeColor(GRAY)
     for street in site.streets:
         ring = sheet.points(street.row)
         paper.polyline(canvas, ring, closed=True)
@@ -368,7 +368,7 @@ def _legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
         ("lateral and drain, inferred", BLACK, DASH_INFERRED, 1.4),
         ("main, from record", GREEN, [], 1.4),
         ("lot line, from record", BLACK, DASH_LOT, 0.9),
-        ("right-of-way, room", GREY, [], 0.5),
+        ("right-of-way, room", GRAY, [], 0.5),
     ]
     if survey.dig.corridors:
         gray = Color(CORRIDOR_GRAY, CORRIDOR_GRAY, CORRIDOR_GRAY)
@@ -394,13 +394,13 @@ def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
     canvas.setFillColorRGB(1, 1, 1)
     canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(GREY)
+    canvas.setStrokeColor(GRAY)
     canvas.rect(left, bottom, width, height, stroke=1, fill=1)
     canvas.setFillColor(BLACK)
     canvas.setFont(paper.PLAIN, 6)
-    for number, (words, colour, dash, line_width) in enumerate(rows):
+    for number, (words, color, dash, line_width) in enumerate(rows):
         y = bottom + height - 10 - 10 * number
-        canvas.setStrokeColor(colour)
+        canvas.setStrokeColor(color)
         canvas.setLineWidth(line_width)
         canvas.setDash(dash)
         canvas.line(left + 5, y + 2, left + 33, y + 2)
@@ -418,15 +418,15 @@ def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     """Draw the north arrow (grid north) in the upper right corner."""
     angle = survey.site.frame.angle_rad(0.0)
     direction = np.array([np.cos(angle), np.sin(angle)])
-    centre = np.array([sheet.left + sheet.width - 26, sheet.bottom + sheet.height - 30])
+    center = np.array([sheet.left + sheet.width - 26, sheet.bottom + sheet.height - 30])
     canvas.setFillColorRGB(1, 1, 1)
-    paper.circle(canvas, centre, 21, fill=True)
+    paper.circle(canvas, center, 21, fill=True)
     canvas.setFillColor(BLACK)
     canvas.setLineWidth(1.2)
-    canvas.line(*(centre - direction * 17), *(centre + direction * 4))
-    paper.arrow(canvas, centre + direction * 1, direction, size=9)
+    canvas.line(*(center - direction * 17), *(center + direction * 4))
+    paper.arrow(canvas, center + direction * 1, direction, size=9)
     canvas.setFont(paper.BOLD, 7)
-    letter = centre + direction * 15
+    letter = center + direction * 15
     canvas.drawCentredString(letter[0], letter[1] - 2.5, "N")
 
 

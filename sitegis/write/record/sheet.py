@@ -1,4 +1,4 @@
-"""A drawing area on paper at a stated scale: lot metres to points (1/72 in)."""
+"""A drawing area on paper at a stated scale: lot meters to points (1/72 in)."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Sheet:
     scale: Scale
 
     def points(self, xy: Array) -> Array:
-        """Take lot coordinates (..., 2) in metres to page points."""
+        """Take lot coordinates (..., 2) in meters to page points."""
         offset = np.asarray(xy, float) - np.array([self.west, self.south])
         return np.asarray(
             offset / (self.scale.ratio * POINT_M) + np.array([self.left, self.bottom])
@@ -82,8 +82,8 @@ def fit(
 ) -> Sheet:
     """Choose the largest scale at which an area fits a frame (left, bottom, width, height).
 
-    ``low`` and ``high`` (2,) are the area's corners in lot metres, the frame is in page points.
-    The area is centred. ValueError where it fits at no scale.
+    ``low`` and ``high`` (2,) are the area's corners in lot meters, the frame is in page points.
+    The area is centered. ValueError where it fits at no scale.
     """
     left, bottom, width, height = frame
     for scale in scales(unit):

@@ -149,7 +149,7 @@ def tie_rows(survey: Survey) -> Rows:
     """List the tape ties of the exit and the first pits."""
     units = survey.site.units
     named = [("exit (inferred)", survey.dig.exit_ties)]
-    named += [(f"pit {pit.rank} centre (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
+    named += [(f"pit {pit.rank} center (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
     return [
         (name, point_words(tie.from_name), format_length(tie.distance_m, units, fraction=2))
         for name, ties in named

@@ -3,7 +3,7 @@
 
 const SEWER = "#00613a";
 const INK = "#111111";
-/* one dash pattern a hypothesis, so that lines differ without colour */
+/* one dash pattern a hypothesis, so that lines differ without color */
 const DASHES = ["14 7", "4 7", "18 6 3 6", "2 5 8 5", "24 10", "1 6"];
 
 const STYLES = {
@@ -141,18 +141,18 @@ function drawFeature(feature, data) {
     drawn.addLayer(L.geoJSON(feature, { pane: "z-clearance", interactive: false,
       style: { color: INK, weight: 6, fill: false } }));
   }
-  const centre = () => drawn.getBounds().getCenter();
-  if (p.layer === "pit") { drawn.addLayer(label(centre(), "Pit " + p.rank, "beside pit-label", 0)); }
+  const center = () => drawn.getBounds().getCenter();
+  if (p.layer === "pit") { drawn.addLayer(label(center(), "Pit " + p.rank, "beside pit-label", 0)); }
   if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }
   if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
   if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "exit", "beside", 3)); }
   if (p.layer === "main") { drawn.addLayer(label([0.38, 0.5, 0.62, 0.25].map((share) => along(shape, share)), p.label, "sewer", 4)); }
   if (p.layer === "planned-branch") { drawn.addLayer(label([0.4, 0.1, 0.7].map((share) => along(shape, share)), p.label, "beside planned", 3)); }
-  if (p.layer === "telling-pit") { drawn.addLayer(label(centre(), p.label, "beside", 3)); }
+  if (p.layer === "telling-pit") { drawn.addLayer(label(center(), p.label, "beside", 3)); }
   if (p.layer === "tie") { drawn.addLayer(label(along(shape, 0.5), p.label, "faint", 8)); }
-  if (p.layer === "street") { drawn.addLayer(label(centre(), p.label, "faint", 6)); }
-  if (p.layer === "room") { drawn.addLayer(label(centre(), p.label, "faint", 9)); }
-  if (p.layer === "keep-out") { drawn.addLayer(label(centre(), p.label.includes(p.kind) ? p.label : p.kind + " " + p.label, "beside", 7)); }
+  if (p.layer === "street") { drawn.addLayer(label(center(), p.label, "faint", 6)); }
+  if (p.layer === "room") { drawn.addLayer(label(center(), p.label, "faint", 9)); }
+  if (p.layer === "keep-out") { drawn.addLayer(label(center(), p.label.includes(p.kind) ? p.label : p.kind + " " + p.label, "beside", 7)); }
   if (p.layer === "route") {
     const h = data.hypotheses[index];
     drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + " " + h.percent + ", inferred, not located", "beside route-label", 1));
@@ -205,27 +205,27 @@ function addLayers(map, data) {
   document.getElementById("layers").appendChild(control.getContainer());
 }
 
-/* Ground metres between two places, by the lot's own scale (not a sphere's). */
-function groundMetres(a, b, metres) {
+/* Ground meters between two places, by the lot's own scale (not a sphere's). */
+function groundMeters(a, b, meters) {
   const dx = b.lng - a.lng;
   const dy = b.lat - a.lat;
-  return Math.hypot(metres.xx * dx + metres.xy * dy, metres.yx * dx + metres.yy * dy);
+  return Math.hypot(meters.xx * dx + meters.xy * dy, meters.yx * dx + meters.yy * dy);
 }
 
-function feetAndInches(metres) {
-  const inches = Math.round(metres / 0.0254);
+function feetAndInches(meters) {
+  const inches = Math.round(meters / 0.0254);
   const sign = inches < 0 ? "-" : "";
   const whole = Math.abs(inches);
   return whole < 12 ? sign + whole + '"' : sign + Math.floor(whole / 12) + "' " + (whole % 12) + '"';
 }
 
-function bothUnits(metres, imperial) {
-  const metric = metres.toFixed(2) + " m";
-  return imperial ? feetAndInches(metres) + " (" + metric + ")" : metric + " (" + feetAndInches(metres) + ")";
+function bothUnits(meters, imperial) {
+  const metric = meters.toFixed(2) + " m";
+  return imperial ? feetAndInches(meters) + " (" + metric + ")" : metric + " (" + feetAndInches(meters) + ")";
 }
 
-function oneUnit(metres, imperial) {
-  return imperial ? feetAndInches(metres) : metres.toFixed(2) + " m";
+function oneUnit(meters, imperial) {
+  return imperial ? feetAndInches(meters) : meters.toFixed(2) + " m";
 }
 
 function addMeasure(map, data) {
@@ -240,7 +240,7 @@ function addMeasure(map, data) {
   const total = () => {
     const places = line.getLatLngs();
     let sum = 0;
-    for (let i = 1; i < places.length; i += 1) { sum += groundMetres(places[i - 1], places[i], data.metres); }
+    for (let i = 1; i < places.length; i += 1) { sum += groundMeters(places[i - 1], places[i], data.meters); }
     say(places.length < 2 ? "Tap the next point." : bothUnits(sum, data.imperial));
   };
   const add = (place) => { line.addLatLng(place); total(); };

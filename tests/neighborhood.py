@@ -1,4 +1,4 @@
-"""Invented neighbourhoods with known truth, drawn on their own: nothing here is the package's.
+"""Invented neighborhoods with known truth, drawn on their own: nothing here is the package's.
 
 Noise, bends, slopes and habits have other distributions than the inference assumes (Laplace and
 uniform where it takes Student-t and normal, log-normal slopes, other bend shares, other
@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from sitegis.evidence import Dye, Evidence, Neighbours, PermitDrawing, Sound, TapRecord
+from sitegis.evidence import Dye, Evidence, Neighbors, PermitDrawing, Sound, TapRecord
 from sitegis.geometry.frames import LotFrame
 from sitegis.model.site import (
     Building,
@@ -373,7 +373,7 @@ def _draw_evidence(
         asked = int(generator.integers(2, 5))
         about = str(generator.choice(ids))
         chance = 0.88 if about == block.habit else 0.12 / max(len(ids) - 1, 1)
-        items.append(Neighbours(about, int(generator.binomial(asked, chance)), asked))
+        items.append(Neighbors(about, int(generator.binomial(asked, chance)), asked))
     if generator.random() < 0.3:
         right = generator.random() < 0.78
         wrong = block.habit if generator.random() < 0.6 else str(generator.choice(ids))

@@ -1,4 +1,4 @@
-"""How many of the neighbours that were asked drain to a main."""
+"""How many of the neighbors that were asked drain to a main."""
 
 from __future__ import annotations
 
@@ -15,34 +15,34 @@ from ..model.fields import Ask, Name
 from ..model.site import Evidence, Main, Site
 from . import kind as parts
 
-# Judgement, no source: the share that follows the habit, and how sure that is, in neighbours.
+# Judgment, no source: the share that follows the habit, and how sure that is, in neighbors.
 MEAN = 0.85
 STRENGTH = 4.0
 
 
 @dataclass(frozen=True, slots=True)
-class Neighbours(Evidence):
-    """``draining`` of ``asked`` neighbours are known to drain to a main."""
+class Neighbors(Evidence):
+    """``draining`` of ``asked`` neighbors are known to drain to a main."""
 
     main: Annotated[Name, Ask("front-main")]
     draining: Annotated[int, Field(ge=0, le=10_000), Ask(4, "so many drain to this main")]
     asked: Annotated[int, Field(ge=1, le=10_000), Ask(5, "of so many asked")]
-    kind: Literal["neighbours"] = "neighbours"
+    kind: Literal["neighbors"] = "neighbors"
 
 
-def check(item: Neighbours, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
-    """Refuse more neighbours than were asked."""
+def check(item: Neighbors, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
+    """Refuse more neighbors than were asked."""
     if item.draining > item.asked:
         yield parts.Slip(
-            "fault", "neighbours-count", "draining", item.draining, {"asked": item.asked}
+            "fault", "neighbors-count", "draining", item.draining, {"asked": item.asked}
         )
 
 
 def likelihood(draining: int, asked: int, *, follows: bool) -> float:
-    """Give P(k of n neighbours drain to a main), Beta-binomial.
+    """Give P(k of n neighbors drain to a main), Beta-binomial.
 
-    The share of neighbours has mean ``MEAN`` where the main is the habit, 1 minus that where it
-    is not, and the weight of ``STRENGTH`` neighbours.
+    The share of neighbors has mean ``MEAN`` where the main is the habit, 1 minus that where it
+    is not, and the weight of ``STRENGTH`` neighbors.
     """
     mean = MEAN if follows else 1.0 - MEAN
     return beta_binomial(draining, asked, mean * STRENGTH, (1.0 - mean) * STRENGTH)
@@ -57,17 +57,17 @@ def beta_binomial(k: int, n: int, a: float, b: float) -> float:
     return float(comb(n, k) * np.exp(betaln(k + a, n - k + b) - betaln(a, b)))
 
 
-def assumed(item: Neighbours, site: Site, main: str) -> str:
-    """Say what the neighbours were taken to tell."""
+def assumed(item: Neighbors, site: Site, main: str) -> str:
+    """Say what the neighbors were taken to tell."""
     return (
-        f"neighbours: if {main} is the habit of the block, {100 * MEAN:.0f} % of neighbours drain "
-        f"there (as sure as {STRENGTH:g} neighbours; {parts.SOURCE})."
+        f"neighbors: if {main} is the habit of the block, {100 * MEAN:.0f} % of neighbors drain "
+        f"there (as sure as {STRENGTH:g} neighbors; {parts.SOURCE})."
     )
 
 
 KIND = parts.EvidenceKind(
-    record=Neighbours,
-    words="neighbours that were asked where they drain",
+    record=Neighbors,
+    words="neighbors that were asked where they drain",
     on_route=None,
     cause=parts.OfHabit(
         lambda item, main, site: likelihood(
