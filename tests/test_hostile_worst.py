@@ -11,12 +11,14 @@ import random
 import re
 import shutil
 import sqlite3
+import struct
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import fiona
 import numpy as np
+import pyproj
 import pytest
 import shapely
 
@@ -183,10 +185,41 @@ def one_long_line(site: Path) -> None:
     main_layer(site, "m.geojson", text)
 
 
+def long_shape(site: Path) -> None:
+    """One main of 300,000 vertices in a shapefile of 4.8 MB."""
+    line = [(-87.5 + n * 1e-8, 41.2) for n in range(300_000)]
+    schema = {"geometry": "LineString", "properties": {"main_id": "str:12"}}
+    rows = [{"geometry": {"type": "LineString", "coordinates": line},
+             "properties": {"main_id": "front-main"}}]  # fmt: skip
+    path = main_layer(site, "m.shp")
+    with fiona.open(path, "w", "ESRI Shapefile", schema=schema, crs="EPSG:4326") as layer:
+        layer.writerecords(rows)
+
+
+def shapes_without_geometry(site: Path) -> None:
+    """400,000 rows of nothing, by the layout of the ESRI Shapefile Technical Description (1998)."""
+    count = 400_000
+    path = main_layer(site, "m.shp")
+
+    def header(of: int) -> bytes:
+        return struct.pack(">7i", 9994, 0, 0, 0, 0, 0, of // 2) + struct.pack(
+            "<2i8d", 1000, 3, *[0.0] * 8
+        )
+
+    shapes = b"".join(struct.pack(">2i", n + 1, 2) + bytes(4) for n in range(count))
+    index = b"".join(struct.pack(">2i", 50 + 6 * n, 2) for n in range(count))
+    path.write_bytes(header(100 + len(shapes)) + shapes)
+    path.with_suffix(".shx").write_bytes(header(100 + len(index)) + index)
+    field = b"main_id".ljust(11, b"\0") + b"C" + bytes(4) + bytes([10, 0]) + bytes(14)
+    table = struct.pack("<4B I 2H 20x", 3, 126, 1, 1, count, 65, 11) + field + b"\r"
+    path.with_suffix(".dbf").write_bytes(table + b" front-main" * count + b"\x1a")
+    path.with_suffix(".prj").write_text(pyproj.CRS(26915).to_wkt("WKT1_ESRI"), "utf-8")
+
+
 TAPED = (mains, rooms, finds, no_dig_areas, points, rows_without_end, one_long_text, many_keys,
          cells)  # fmt: skip
 LAYERED = (smooth_mains, rough_mains, empty_rows, many_features, empty_arrays, deep_arrays,
-           one_long_line)  # fmt: skip
+           one_long_line, long_shape, shapes_without_geometry)  # fmt: skip
 
 
 @pytest.mark.parametrize(
