@@ -12,10 +12,11 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from sitegis.city import look, run_city
+from sitegis.city import look, run_city, trial
 from sitegis.city.elevations import read_elevations
 from sitegis.city.filters import kept_rows
 from sitegis.city.layer_arrays import Parcels
+from sitegis.city.read import read_city
 from sitegis.city.roads import judge_roads, road_scores
 from sitegis.city.schema import CityFile, MainTable
 from sitegis.cli.main import cli
@@ -333,3 +334,19 @@ def test_start_city_gives_the_blank(tmp_path):
     again = runner.invoke(cli, ["start", "--city", str(tmp_path / "new")])
     assert again.exit_code == 2
     assert "file-exists" in again.stderr
+
+
+@pytest.mark.parametrize("most_s", [60, 1])
+def test_a_large_layer_is_tried_within_limits_first(town, tmp_path, monkeypatch, most_s):
+    """20,000 buildings are read; with a second of processor time they end in a fault."""
+    many = town.buildings.sample(20_000, replace=True, random_state=1)
+    path = write_town(Town(**{**vars(town), "buildings": many}), tmp_path)
+    for name, value in (("LARGE_BYTES", 1_000_000), ("CPU_S", most_s), ("CPU_S_PER_MB", 0)):
+        monkeypatch.setattr(trial, name, value)
+    if most_s == 60:
+        assert len(read_city(path).block.houses) == 20_000
+    else:
+        with pytest.raises(BadInput) as raised:
+            read_city(path)
+        assert {fault.code for fault in raised.value.faults} == {"layer-too-heavy"}
+        assert "buildings.layer" in [fault.field for fault in raised.value.faults]

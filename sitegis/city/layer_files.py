@@ -20,6 +20,7 @@ from .crs import check_crs
 from .faults import Faults
 from .filters import kept_rows
 from .schema import CityFile, LayerTable, columns_of
+from .trial import ends_within_limits, limits_of, size_of
 
 SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".parquet", ".gdb")
 # What every file geodatabase holds, and by what GDAL's open driver knows it.
@@ -156,17 +157,29 @@ def layer_names(path: Path) -> list[str]:
 def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
     """Open a layer; several layers in a file without a name to choose by are refused.
 
-    None with the fault gathered where the layer is worked out while it is read.
+    None with the fault gathered where the layer is worked out while it is read, or where reading
+    it takes more than it may.
     """
+    if path.suffix.lower() != ".parquet":
+        names = layer_names(path)
+        if layer_name is None and len(names) > 1:
+            raise ValueError(f"the file has several layers: {', '.join(names[:20])}")
+        layer_name = names[0] if layer_name is None else layer_name
+        if path.suffix.lower() == ".gpkg" and not is_stored_layer(path, layer_name, key, report):
+            return None
+    if not ends_within_limits(path, layer_name):
+        memory_bytes, cpu_s = limits_of(size_of(path))
+        values = {"most_cpu_s": cpu_s, "most_memory_bytes": memory_bytes / 2**30}
+        report.site("layer-too-heavy:city", key, path.name, **values)
+        return None
+    return read_frame(path, layer_name)
+
+
+def read_frame(path: Path, layer_name: str | None) -> Any:
+    """Read a layer as a frame; raises what geopandas raises, ValueError where it has no shapes."""
     if path.suffix.lower() == ".parquet":
         return geopandas.read_parquet(path)
-    names = layer_names(path)
-    if layer_name is None and len(names) > 1:
-        raise ValueError(f"the file has several layers: {', '.join(names[:20])}")
-    name = names[0] if layer_name is None else layer_name
-    if path.suffix.lower() == ".gpkg" and not is_stored_layer(path, name, key, report):
-        return None
-    options = {"layer": name} if name else {}
+    options = {"layer": layer_name} if layer_name else {}
     with warnings.catch_warnings():
         # a column of mixed or odd types is still read; what matters of it is checked later
         warnings.simplefilter("ignore", UserWarning)
