@@ -5,12 +5,12 @@ from __future__ import annotations
 import base64
 import json
 import re
-from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import folium
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from xstatic.pkg import leaflet
@@ -23,15 +23,9 @@ from .panel import panel_context
 
 MAX_ZOOM = 24
 TILE_HOST = "https://tile.openstreetmap.org"
-# options of the map and of its tiles, as Leaflet names them
-VIEW: Mapping[str, object] = {"zoom": 19, "maxZoom": MAX_ZOOM, "zoomSnap": 0.25, "zoomDelta": 0.5}
-TILES_URL = TILE_HOST + "/{z}/{x}/{y}.png"
-TILES: Mapping[str, object] = {
-    "maxZoom": MAX_ZOOM,
-    "maxNativeZoom": 19,
-    "attribution": '© <a href="https://www.openstreetmap.org/copyright">OpenStreetMap</a>'
-    " contributors",
-}
+_TILES = TILE_HOST + "/{z}/{x}/{y}.png"
+_TILES_NATIVE_ZOOM = 19
+_CREDIT = '© <a href="https://www.openstreetmap.org/copyright">OpenStreetMap</a> contributors'
 _JSON_ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "'": "\\u0027",
                  "\u2028": "\\u2028", "\u2029": "\\u2029"}  # fmt: skip
 
@@ -44,7 +38,10 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     survey = find(survey)
     profile = survey_profile(survey)
     data = map_data(survey, profile)
-    (south, west), (north, east) = data["bounds"]
+    site_map = _site_map(data["bounds"], base_map=base_map)
+    figure = site_map.get_root()
+    for child in figure._children.values():
+        child.render()
     page = _environment().get_template("page.html")
     return page.render(
         panel_context(survey),
@@ -55,11 +52,34 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
         leaflet_css=Markup(_leaflet_css()),
         map_js=Markup(_asset("map.js")),
         map_css=Markup(_asset("map.css")),
-        center=[(south + north) / 2, (west + east) / 2],
-        view={**VIEW, "attributionControl": base_map},
-        tiles_url=TILES_URL if base_map else None,
-        tiles=TILES,
+        map_name=site_map.get_name(),
+        map_div=Markup(figure.html.render()),
+        map_script=Markup(figure.script.render()),
     ).encode("utf-8")
+
+
+def _site_map(bounds: list[list[float]], *, base_map: bool) -> folium.Map:
+    """Make the map that folium draws; what a page by folium links to is not taken over."""
+    (south, west), (north, east) = bounds
+    site_map = folium.Map(
+        location=((south + north) / 2, (west + east) / 2),
+        tiles=None,
+        zoom_start=19,
+        max_zoom=MAX_ZOOM,
+        zoom_snap=0.25,
+        zoom_delta=0.5,
+        control_scale=True,
+        attribution_control=base_map,
+    )
+    site_map._id = "site"  # a name that is the same in every run, in place of a random one
+    site_map.options["max_zoom"] = MAX_ZOOM  # folium gives it to its tiles alone
+    if base_map:
+        tiles = folium.TileLayer(
+            _TILES, attr=_CREDIT, max_zoom=MAX_ZOOM, max_native_zoom=_TILES_NATIVE_ZOOM
+        )
+        tiles._id = "base"
+        tiles.add_to(site_map)
+    return site_map
 
 
 def content_policy(*, base_map: bool) -> str:

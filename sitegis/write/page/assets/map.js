@@ -447,6 +447,9 @@ function addWhatIf(data) {
 
 function showSurvey(map) {
   const data = JSON.parse(document.getElementById("survey-data").textContent);
+  map.getContainer().setAttribute("role", "application");
+  map.getContainer().setAttribute("aria-label",
+    "Map of the lot; arrow keys move it, plus and minus zoom");
   addLayers(map, data);
   addMeasure(map, data);
   addNorth(map);
