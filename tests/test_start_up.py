@@ -52,5 +52,5 @@ def test_check_imports_what_it_reads_with(tmp_path: Path) -> None:
 def test_run_imports_neither_statistics_nor_spreadsheets(tmp_path: Path) -> None:
     loaded = modules_of("run", str(FIXTURES / "tape-only"), "--out", str(tmp_path / "out"))
     assert {"folium", "ezdxf", "reportlab"} <= loaded
-    late = {"geopandas", "openpyxl", "pandas", "scipy.optimize", "scipy.stats"}
+    late = {"geopandas", "openpyxl", "scipy.optimize", "scipy.stats"}
     assert not loaded & {*late, "sitegis.city"}
