@@ -31,10 +31,24 @@ class Watched:
         return [url for url in self.requests if not url.startswith("data:")]
 
 
-def open_page(browser: Browser, path: Path, *, width: int = 1400, height: int = 900) -> Watched:
-    """Open a file with the network off; wait until its map is drawn."""
-    context = browser.new_context(viewport={"width": width, "height": height}, offline=True)
+def open_page(
+    browser: Browser, path: Path, *, width: int = 1400, height: int = 900, phone: bool = False
+) -> Watched:
+    """Open a file with the network off, on a phone by touch; wait until its map is drawn."""
+    context = browser.new_context(
+        viewport={"width": width, "height": height}, offline=True, has_touch=phone, is_mobile=phone
+    )
     watched = Watched(context.new_page())
     watched.page.goto(path.as_uri())
-    watched.page.wait_for_selector("#layers label")
+    watched.page.wait_for_selector("body[data-ready]")
     return watched
+
+
+def open_phone(browser: Browser, path: Path) -> Watched:
+    """Open a file on a phone of 390 x 844 points."""
+    return open_page(browser, path, width=390, height=844, phone=True)
+
+
+def show_layers(page: Page) -> None:
+    """Open the sheet with the list of layers."""
+    page.get_by_role("button", name="Layers").click()

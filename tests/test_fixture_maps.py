@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import unicodedata
 from pathlib import Path
 
 import pypdf
@@ -11,7 +12,7 @@ from playwright.sync_api import Browser
 
 from sitegis.write.page.html import map_bytes
 
-from .browser import open_page
+from .browser import open_page, show_layers
 from .computed import NAMES, computed
 
 LAYERS = (
@@ -49,6 +50,7 @@ def test_it_opens_alone_and_silently(browser: Browser, map_file: Path) -> None:
 def test_every_layer_is_there_and_toggles(browser: Browser, map_file: Path) -> None:
     """Each expected layer has a switch that takes shapes off the map and puts them back."""
     watched = open_page(browser, map_file)
+    show_layers(watched.page)
     labels = watched.page.locator("#layers label")
     names = labels.all_inner_texts()
     expected = (*LAYERS, *MORE_LAYERS.get(map_file.parent.name, ()))
@@ -67,14 +69,14 @@ def test_every_layer_is_there_and_toggles(browser: Browser, map_file: Path) -> N
 
 
 def test_the_panel_has_every_part(browser: Browser, map_file: Path) -> None:
-    """The headings of the answer stand in the panel, and a caution stands beside every pit."""
+    """The headings of the answer stand in the panel, and what a pit asks for on its card."""
     watched = open_page(browser, map_file)
     found = watched.page.locator("#answer h2").all_inner_texts()
     assert [heading for heading in HEADINGS if heading not in found] == []
     assert ("Tie-in" in found) == (map_file.parent.name == "corner-lot-alley")
-    pits = watched.page.locator("#answer tr.ties")
+    pits = watched.page.locator("dialog.pit-sheet")
     assert pits.count() > 0
-    assert all("Spoil stays" in words for words in pits.all_inner_texts())
+    assert all("Spoil stays" in (words or "") for words in pits.all_text_contents())
     watched.page.context.close()
 
 
@@ -87,11 +89,44 @@ def test_a_phone_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -
 
 
 @pytest.mark.parametrize("paper", ["Letter", "A4"])
-def test_it_prints_on_one_page(browser: Browser, map_file: Path, paper: str) -> None:
-    """Map, section and answer come out on one sheet, with a caution on it."""
+def test_it_prints_whole_and_readable(browser: Browser, map_file: Path, paper: str) -> None:
+    """On paper no word of card, answer or pit cards is left out, and none is below 7 points.
+
+    Sizes as pypdf reads them from the text matrix of the printed file.
+    """
     watched = open_page(browser, map_file)
+    wanted = watched.page.evaluate(
+        """() => {
+            const words = [];
+            for (const part of document.querySelectorAll("#card, #answer, dialog")) {
+                const walk = document.createTreeWalker(part, NodeFilter.SHOW_TEXT);
+                while (walk.nextNode()) {
+                    const within = walk.currentNode.parentElement;
+                    if (!within.closest(".no-print, .close, .copy button")) {
+                        words.push(walk.currentNode.data);
+                    }
+                }
+            }
+            return words.join(" ");
+        }"""
+    )
     printed = watched.page.pdf(format=paper, print_background=True)
     watched.page.context.close()
+    sizes: list[float] = []
+
+    def measure(
+        text: str, device: list[float], matrix: list[float], _: object, size: float
+    ) -> None:
+        if text.strip():
+            sizes.append(abs(size * matrix[3] * device[3]))
+
     pages = pypdf.PdfReader(io.BytesIO(printed)).pages
-    assert len(pages) == 1
-    assert "one-call" in pages[0].extract_text()
+    got = " ".join(page.extract_text(visitor_text=measure) for page in pages)
+    assert _letters(wanted) - _letters(got) == set()
+    assert min(sizes) >= 7.0
+
+
+def _letters(text: str) -> set[str]:
+    """Return the words of a text that are wholly of letters, which no line break parts."""
+    text = unicodedata.normalize("NFKC", text)  # ligatures
+    return {word.strip(".,:;()") for word in text.split() if word.strip(".,:;()").isalpha()}

@@ -146,6 +146,7 @@ def test_every_number_has_a_source(name: str) -> None:
         "title",
         "edition",
         "sources",
+        "call_first",
         "cautions",
         "pit_cautions",
         "pit_statements",

@@ -19,6 +19,7 @@ _WORDS = {
     "title",
     "edition",
     "sources",
+    "call_first",
     "cautions",
     "pit_cautions",
     "pit_statements",
@@ -57,8 +58,9 @@ class RuleSet:
     ``practice_slope`` is the slope that drains are mostly laid at, whatever the least one;
     ``bulking`` is loose volume per volume in the ground, by soil type as ``trench_slopes``;
     ``shield_vertical_m`` of a pit's walls stand vertical in a shield where the rest is sloped;
-    ``undisturbed_soils`` are types of ground that was never dug; ``pit_cautions`` are those of
-    ``cautions`` that belong beside every hole.
+    ``undisturbed_soils`` are types of ground that was never dug; ``call_first`` stands first
+    wherever a dig is proposed; ``pit_cautions`` are those of ``cautions`` that belong beside every
+    hole.
     """
 
     name: str
@@ -79,6 +81,7 @@ class RuleSet:
     cleanout_spacing_m: float
     building_drain_beyond_wall_m: float
     sources: Mapping[str, str]
+    call_first: str
     cautions: tuple[str, ...]
     pit_cautions: tuple[str, ...]
     pit_statements: tuple[PitStatement, ...]

@@ -17,8 +17,7 @@ from ..numerics.statistics import NORMAL_BELOW_95, mixture_moments
 from ..pits.exposure import ground_sd_m
 from ..units import FOOT_M, LengthUnit, is_imperial
 
-WIDTH, HEIGHT = 920.0, 250.0
-LEFT, RIGHT, TOP, BOTTOM = 62.0, 96.0, 26.0, 40.0
+LEFT, TOP, BOTTOM = 62.0, 26.0, 40.0
 INDOOR_STEPS = 13
 
 
@@ -165,30 +164,57 @@ def ground_band(profile: Profile) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True, slots=True)
+class Size:
+    """Width and height of the drawing in its own units, what is left free at its right end."""
+
+    name: str
+    width: float
+    height: float
+    right: float
+    labels: int
+
+
+WIDE = Size("wide", 920.0, 250.0, 96.0, 6)
+NARROW = Size("narrow", 460.0, 270.0, 24.0, 4)
+"""For a phone or half a screen: as wide as its type stays readable there."""
+
+
+@dataclass(frozen=True, slots=True)
 class _Scale:
     """Stations and elevations to the drawing's own units."""
 
+    size: Size
     first_m: float
     last_m: float
     low_m: float
     high_m: float
 
+    @property
+    def end(self) -> float:
+        """Where the drawing ends at the right."""
+        return self.size.width - self.size.right
+
+    @property
+    def bottom(self) -> float:
+        """Where the drawing ends below."""
+        return self.size.height - BOTTOM
+
     def x(self, station_m: float) -> float:
         share = (station_m - self.first_m) / (self.last_m - self.first_m)
-        return LEFT + share * (WIDTH - LEFT - RIGHT)
+        return LEFT + share * (self.end - LEFT)
 
     def y(self, elevation_m: float) -> float:
         share = (self.high_m - elevation_m) / (self.high_m - self.low_m)
-        return TOP + share * (HEIGHT - TOP - BOTTOM)
+        return TOP + share * (self.bottom - TOP)
 
     def points(self, stations_m: Array, elevations_m: Array) -> str:
         pairs = zip(stations_m, elevations_m, strict=True)
         return " ".join(f"{self.x(float(s)):.1f},{self.y(float(e)):.1f}" for s, e in pairs)
 
 
-def profile_svg(profile: Profile, *, units: LengthUnit) -> Markup:
+def profile_svg(profile: Profile, *, units: LengthUnit, size: Size = WIDE) -> Markup:
     """Draw the section as one SVG element; heights are drawn larger than lengths."""
-    scale = _scale(profile)
+    scale = _scale(profile, size)
     outside = profile.stations_m > 0.0
     parts = [
         _axes(scale, units),
@@ -196,21 +222,21 @@ def profile_svg(profile: Profile, *, units: LengthUnit) -> Markup:
         _surface(scale, profile, outside),
         _invert(scale, profile),
         _main_symbol(scale, profile),
-        Markup('<line id="profile-cursor" x1="0" x2="0" y1="{}" y2="{}" visibility="hidden"/>')
-        .format(TOP, HEIGHT - BOTTOM),
-        Markup('<rect id="profile-hover" x="{}" y="{}" width="{}" height="{}"/>')
-        .format(LEFT, TOP, WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM),
+        Markup('<line class="cursor" x1="0" x2="0" y1="{}" y2="{}" visibility="hidden"/>')
+        .format(TOP, scale.bottom),
+        Markup('<rect class="hover" x="{}" y="{}" width="{}" height="{}"/>')
+        .format(LEFT, TOP, scale.end - LEFT, scale.bottom - TOP),
     ]  # fmt: skip
     opening = Markup(
-        '<svg id="profile" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-labelledby="profile-title"'
+        '<svg class="profile {}" viewBox="0 0 {:.0f} {:.0f}" role="img"'
         ' data-left="{:.0f}" data-right="{:.0f}" data-first="{:.4f}" data-last="{:.4f}">'
-        '<title id="profile-title">Section along the drain and its most probable route: floor, '
+        "<title>Section along the drain and its most probable route: floor, "
         "ground, invert, each with its 90 % band, and the main</title>"
-    ).format(WIDTH, HEIGHT, LEFT, WIDTH - RIGHT, scale.first_m, scale.last_m)
+    ).format(size.name, size.width, size.height, LEFT, scale.end, scale.first_m, scale.last_m)
     return Markup("").join([opening, *parts, Markup("</svg>")])
 
 
-def _scale(profile: Profile) -> _Scale:
+def _scale(profile: Profile, size: Size) -> _Scale:
     edges = ground_band(profile)
     heights = [*edges, profile.low_m, profile.high_m, profile.marks[:, 1]]
     if profile.main_invert_m is not None:
@@ -219,12 +245,12 @@ def _scale(profile: Profile) -> _Scale:
     low, high = float(together.min()), float(together.max())
     room = 0.06 * max(high - low, 0.5)
     last = max(float(profile.stations_m[-1]), float(profile.stations_m[0]) + 1.0)
-    return _Scale(float(profile.stations_m[0]), last, low - room, high + room)
+    return _Scale(size, float(profile.stations_m[0]), last, low - room, high + room)
 
 
-def _steps(low: float, high: float, unit_m: float) -> Array:
-    """Give round values between two lengths, about six of them, in meters."""
-    rough = (high - low) / unit_m / 6.0
+def _steps(low: float, high: float, unit_m: float, count: int) -> Array:
+    """Give round values between two lengths, about ``count`` of them, in meters."""
+    rough = (high - low) / unit_m / count
     power = 10.0 ** np.floor(np.log10(rough))
     step = next(float(power * m) for m in (1.0, 2.0, 5.0, 10.0) if power * m >= rough * 0.999)
     first = np.ceil(low / unit_m / step)
@@ -235,22 +261,22 @@ def _steps(low: float, high: float, unit_m: float) -> Array:
 def _axes(scale: _Scale, units: LengthUnit) -> Markup:
     unit_m, name = (FOOT_M, "ft") if is_imperial(units) else (1.0, "m")
     parts = []
-    for elevation in _steps(scale.low_m, scale.high_m, unit_m):
+    for elevation in _steps(scale.low_m, scale.high_m, unit_m, 6):
         y = scale.y(float(elevation))
         parts.append(
             Markup(
                 '<line class="grid" x1="{:.0f}" x2="{:.0f}" y1="{:.1f}" y2="{:.1f}"/>'
                 '<text x="{:.0f}" y="{:.1f}" text-anchor="end">{:g}</text>'
-            ).format(LEFT, WIDTH - RIGHT, y, y, LEFT - 6, y + 4, round(elevation / unit_m, 6) + 0.0)
+            ).format(LEFT, scale.end, y, y, LEFT - 6, y + 4, round(elevation / unit_m, 6) + 0.0)
         )
-    for station in _steps(scale.first_m, scale.last_m, unit_m):
+    for station in _steps(scale.first_m, scale.last_m, unit_m, scale.size.labels):
         x = scale.x(float(station))
         parts.append(
             Markup(
                 '<line class="tick" x1="{:.1f}" x2="{:.1f}" y1="{:.1f}" y2="{:.1f}"/>'
                 '<text x="{:.1f}" y="{:.1f}" text-anchor="middle">{:g}</text>'
             ).format(
-                x, x, HEIGHT - BOTTOM, HEIGHT - BOTTOM + 5, x, HEIGHT - BOTTOM + 18,
+                x, x, scale.bottom, scale.bottom + 5, x, scale.bottom + 18,
                 round(station / unit_m, 6) + 0.0,
             )
         )  # fmt: skip
@@ -259,7 +285,7 @@ def _axes(scale: _Scale, units: LengthUnit) -> Markup:
             '<text class="axis" x="{:.0f}" y="{:.0f}" text-anchor="middle">{} from the outside of '
             'the wall (under the house: negative)</text><text class="axis" x="4" y="14">{} above '
             "slab</text>"
-        ).format((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 5, name, name)
+        ).format((LEFT + scale.end) / 2, scale.size.height - 5, name, name)
     )
     return Markup("").join(parts)
 
@@ -311,14 +337,23 @@ def _invert(scale: _Scale, profile: Profile) -> Markup:
         )
         for station, invert in profile.marks
     )
-    label_y = scale.y(float(profile.high_m[middle])) - 7
+    words = ("invert: inferred, not located (band 90 %)",)
+    x, y, anchor = scale.x(float(profile.stations_m[middle])), profile.high_m[middle], "middle"
+    if scale.size is not WIDE:
+        words = ("invert: inferred,", "not located (band 90 %)")
+        x, y, anchor = scale.end, profile.high_m[middle:].max(), "end"
+    first_y = scale.y(float(y)) - 7.0 - 16.0 * (len(words) - 1)
+    labels = Markup("").join(
+        Markup('<text class="sewer" x="{:.1f}" y="{:.1f}" text-anchor="{}">{}</text>').format(
+            x, first_y + 16.0 * i, anchor, line
+        )
+        for i, line in enumerate(words)
+    )
     return Markup(
-        '<polygon class="band" points="{}"/><polyline class="invert" points="{}"/>{}'
-        '<text class="sewer" x="{:.1f}" y="{:.1f}" text-anchor="middle">invert: inferred, not '
-        "located (band 90 %)</text>"
+        '<polygon class="band" points="{}"/><polyline class="invert" points="{}"/>{}{}'
     ).format(
         scale.points(around, band), scale.points(profile.stations_m, profile.invert_m), marks,
-        scale.x(float(profile.stations_m[middle])), label_y,
+        labels,
     )  # fmt: skip
 
 
@@ -327,13 +362,15 @@ def _main_symbol(scale: _Scale, profile: Profile) -> Markup:
         return Markup("")
     x = scale.x(float(profile.stations_m[-1]))
     bottom, top = (scale.y(profile.main_invert_m + d) for d in (0.0, profile.main_diameter_m))
+    beside: tuple[float, float, str] = (x + 10, (bottom + top) / 2 + 4, "start")
+    if scale.size is not WIDE:
+        beside = (scale.end, bottom + 16, "end")
     return Markup(
         '<ellipse class="main" cx="{:.1f}" cy="{:.1f}" rx="6" ry="{:.1f}"/>'
-        '<text class="sewer" x="{:.1f}" y="{:.1f}">{}</text>'
+        '<text class="sewer" x="{:.1f}" y="{:.1f}" text-anchor="{}">{}</text>'
     ).format(
-        x, (bottom + top) / 2, max((bottom - top) / 2, 4.0), x + 10, (bottom + top) / 2 + 4,
-        escape(_clip(profile.main_id)),
-    )  # fmt: skip
+        x, (bottom + top) / 2, max((bottom - top) / 2, 4.0), *beside, escape(_clip(profile.main_id))
+    )
 
 
 def _clip(name: str, length: int = 14) -> str:

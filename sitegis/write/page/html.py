@@ -15,9 +15,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from xstatic.pkg import leaflet
 
+from ...language import load_language
 from ...model.survey import Survey
 from ..derive import find
-from ..profile import profile_svg, survey_profile
+from ..profile import NARROW, profile_svg, survey_profile
+from .dig_card import dig_card
 from .map_data import map_data
 from .panel import panel_context
 
@@ -45,7 +47,9 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     page = _environment().get_template("page.html")
     return page.render(
         panel_context(survey),
+        card=dig_card(survey, load_language("en")),
         profile=profile_svg(profile, units=survey.site.units),
+        narrow_profile=profile_svg(profile, units=survey.site.units, size=NARROW),
         data=Markup(script_json(data)),
         policy=content_policy(base_map=base_map),
         leaflet_js=Markup(_leaflet_js()),
@@ -68,7 +72,7 @@ def _site_map(bounds: list[list[float]], *, base_map: bool) -> folium.Map:
         max_zoom=MAX_ZOOM,
         zoom_snap=0.25,
         zoom_delta=0.5,
-        control_scale=True,
+        zoom_control=False,
         attribution_control=base_map,
     )
     site_map._id = "site"  # a name that is the same in every run, in place of a random one

@@ -277,8 +277,12 @@ def _numbers(values: Array, digits: int) -> list[float | None]:
 
 
 def _bounds(survey: Survey) -> list[list[float]]:
-    """Give south-west and north-east of what one wants to see first: lot, pits, routes."""
+    """Give south-west and north-east of what one sees first: lot, pits, routes, nearest mains."""
     pieces = [survey.site.lot.vertices]
+    middle = shapely.Point(survey.site.building.vertices.mean(axis=0))
+    for main in survey.site.mains:
+        nearest = shapely.shortest_line(shapely.LineString(main.line), middle)
+        pieces.append(shapely.get_coordinates(nearest)[:1])
     pieces += [pit.ring for pit in survey.dig.pits]
     pieces += [
         np.asarray(shapely.get_coordinates(feature.geometry))

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from ...model.derived import Excavation
 from ...model.dig_plan import Pit
 from ...model.results import ScoredHypothesis
 from ...model.survey import Survey
 from ...score.reliability import reliability_words
-from ...units import about, format_length, format_volume, percent
+from ...units import about, percent
 from ..text import (
     check_sentence,
     contribution_words,
@@ -18,7 +17,6 @@ from ..text import (
     join_sentence,
     likely_and_not,
     noise_sentence,
-    point_words,
     says_nothing,
     short_name,
     slope_sentence,
@@ -27,11 +25,9 @@ from ..text import (
 )
 from .map_data import LETTERS
 from .panel_parts import (
-    excavation_facts,
     main_rows,
     profile_rows,
     tie_in_rows,
-    vacuum_fact,
     way_sentences,
 )
 
@@ -62,10 +58,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "outcomes": _outcomes(survey),
         "mains": main_rows(survey, survey.derived.mains),
         "ways": way_sentences(survey),
-        "pits": [
-            _pit(survey, pit, hole)
-            for pit, hole in zip(survey.dig.pits, survey.derived.excavations, strict=True)
-        ],
+        "pits": [_pit(survey, pit) for pit in survey.dig.pits],
         "pit_cautions": list(survey.rules.pit_cautions),
         "tie_ins": tie_in_rows(survey, survey.derived.tie_ins),
         "profile_check": profile_rows(survey, survey.derived.profile),
@@ -129,24 +122,14 @@ def _outcomes(survey: Survey) -> list[dict[str, str]]:
     return shown
 
 
-def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
+def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
     unit = survey.site.units
     return {
         "rank": pit.rank,
         "percent": percent(pit.p_hit),
         "so_far": percent(pit.p_hit_so_far),
         "depth": f"{about(pit.depth_05_m, unit)} to {about(pit.depth_95_m, unit)}",
-        "dug": about(pit.depth_m, unit),
-        "volume": format_volume(pit.volume_m3, unit),
         "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
-        "surface": pit.surface,
-        "protection": pit.needs_protection,
-        "facts": [*excavation_facts(survey, hole), vacuum_fact(survey, pit)],
-        "statements": list(hole.statements),
-        "ties": [
-            f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
-            for tie in pit.ties
-        ],
     }
 
 

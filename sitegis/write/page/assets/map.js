@@ -6,6 +6,8 @@ const INK = "#111111";
 /* one dash pattern a hypothesis, so that lines differ without color */
 const DASHES = ["14 7", "4 7", "18 6 3 6", "2 5 8 5", "24 10", "1 6"];
 
+const POINTS_FINELY = matchMedia("(hover: hover) and (pointer: fine)").matches;
+
 const STYLES = {
   street: () => ({ stroke: true, color: "#8c8c8c", weight: 1, fillColor: "#e6e6e3", fillOpacity: 1 }),
   lot: () => ({ color: INK, weight: 2.5, dashArray: "16 5 3 5", fill: false }),
@@ -72,27 +74,42 @@ function label(places, words, classes, rank) {
     interactive: false, keyboard: false, pane: "labels", rank: rank, places: all });
 }
 
-/* Hide labels that would lie on one that matters more; first try to move or turn them. */
+const MARKS = ["pit", "locate", "exit", "manhole"];
+const FARTHER_PX = [0, 14];
+const SIDES = ["to-right", "to-left", "to-up", "to-down"];
+
+/* Hide labels that would lie on a mark or on a label that matters more; first try other places. */
 function declutter(map) {
-  const kept = [...map.getContainer().querySelectorAll(".leaflet-control")].map((c) => c.getBoundingClientRect());
-  const edge = map.getContainer().getBoundingClientRect().right;
+  const frame = map.getContainer().getBoundingClientRect();
+  const marks = MARKS.flatMap((name) => [...map.getPane("z-" + name).querySelectorAll("path")])
+    .map((path) => path.getBoundingClientRect());
+  const kept = [...marks];
   const labels = [];
   map.eachLayer((layer) => { if (layer.options.rank !== undefined) { labels.push(layer); } });
   labels.sort((a, b) => a.options.rank - b.options.rank);
-  const box = (marker) => marker.getElement().querySelector("span").getBoundingClientRect();
-  const fits = (r) => kept.every((k) => r.right < k.left || r.left > k.right || r.bottom < k.top + 1 || r.top > k.bottom - 1);
+  const within = (r) => r.left >= frame.left && r.right <= frame.right && r.top >= frame.top && r.bottom <= frame.bottom;
+  const fits = (r) => within(r) && kept.every((k) => r.right < k.left || r.left > k.right || r.bottom < k.top + 1 || r.top > k.bottom - 1);
   labels.forEach((marker) => {
-    const classes = marker.getElement().classList;
+    const element = marker.getElement();
+    const box = () => element.querySelector("span").getBoundingClientRect();
+    const at = map.getContainer().getBoundingClientRect();
+    const sides = element.classList.contains("beside") ? SIDES : [null];
     let free = false;
     for (const place of marker.options.places) {
       marker.setLatLng(place);
-      classes.remove("turned");
-      if (box(marker).right > edge) { classes.add("turned"); }
-      free = fits(box(marker));
+      const spot = map.latLngToContainerPoint(L.latLng(place));
+      const own = marks.find((m) => Math.hypot((m.left + m.right) / 2 - at.left - spot.x, (m.top + m.bottom) / 2 - at.top - spot.y) < 3);
+      const aside = (own ? Math.max(own.width, own.height) / 2 : 6) + 4;
+      free = FARTHER_PX.some((more) => sides.some((side) => {
+        element.style.setProperty("--aside", aside + more + "px");
+        SIDES.forEach((s) => element.classList.toggle(s, s === side));
+        return fits(box());
+      }));
       if (free) { break; }
     }
-    classes.toggle("crowded", !free);
-    if (free) { kept.push(box(marker)); }
+    const shown = free || (marker.options.rank === 0 && within(box()));
+    element.classList.toggle("crowded", !shown);
+    if (shown) { kept.push(box()); }
   });
 }
 
@@ -114,12 +131,24 @@ function along(layer, share) {
   return places[0];
 }
 
+/* Where along a line its label may stand, the middle first. */
+const SHARES = Array.from({ length: 41 }, (_, i) => 0.5 + (i % 2 ? 1 : -1) * Math.ceil(i / 2) / 42);
+
+/* Places on the diagonals of a box, its middle first. */
+function inside(bounds) {
+  const [a, b] = [bounds.getSouthWest(), bounds.getNorthEast()];
+  return SHARES.flatMap((u) => [u, 1 - u].map((v) => L.latLng(a.lat + u * (b.lat - a.lat), a.lng + v * (b.lng - a.lng))));
+}
+
 /* Browsers let Tab stop at every shape with a tooltip: keep it to what a person would read. */
 function nameForKeys(element, p) {
   const stop = p.layer === "pit" || p.layer === "locate" || p.layer === "exit";
   element.setAttribute("tabindex", stop ? "0" : "-1");
-  element.setAttribute("role", "img");
+  element.setAttribute("role", p.layer === "pit" ? "button" : "img");
   element.setAttribute("aria-label", p.words + (p.layer === "locate" ? " " + p.label : ""));
+  if (p.layer === "pit") {
+    element.addEventListener("keydown", (event) => { if (event.key === "Enter" || event.key === " ") { openPit(p.rank); } });
+  }
 }
 
 function drawFeature(feature, data) {
@@ -132,7 +161,11 @@ function drawFeature(feature, data) {
     pointToLayer: (_, place) => L.circleMarker(place, { ...POINTS[p.layer](p), pane: "z-" + p.layer }),
   });
   drawn.eachLayer((layer) => {
-    layer.bindTooltip(() => textElement("span", p.words), { sticky: true });
+    if (POINTS_FINELY) { layer.bindTooltip(() => textElement("span", p.words), { sticky: true }); }
+    layer.on("click", () => {
+      document.getElementById("map-words").textContent = p.words;
+      if (p.layer === "pit") { openPit(p.rank); }
+    });
     layer.on("add", () => nameForKeys(layer.getElement(), p));
   });
   const shape = drawn.getLayers()[0];
@@ -142,15 +175,15 @@ function drawFeature(feature, data) {
       style: { color: INK, weight: 6, fill: false } }));
   }
   const center = () => drawn.getBounds().getCenter();
-  if (p.layer === "pit") { drawn.addLayer(label(center(), "Pit " + p.rank, "beside pit-label", 0)); }
+  if (p.layer === "pit") { drawn.addLayer(label(center(), "Pit " + p.rank, "beside pit-label", p.rank === 1 ? 0 : 0.5)); }
   if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }
   if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
   if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "exit", "beside", 3)); }
-  if (p.layer === "main") { drawn.addLayer(label([0.38, 0.5, 0.62, 0.25].map((share) => along(shape, share)), p.label, "sewer", 4)); }
+  if (p.layer === "main") { drawn.addLayer(label(SHARES.map((share) => along(shape, share)), p.label, "sewer", 4)); }
   if (p.layer === "planned-branch") { drawn.addLayer(label([0.4, 0.1, 0.7].map((share) => along(shape, share)), p.label, "beside planned", 3)); }
   if (p.layer === "telling-pit") { drawn.addLayer(label(center(), p.label, "beside", 3)); }
   if (p.layer === "tie") { drawn.addLayer(label(along(shape, 0.5), p.label, "faint", 8)); }
-  if (p.layer === "street") { drawn.addLayer(label(center(), p.label, "faint", 6)); }
+  if (p.layer === "street") { drawn.addLayer(label(inside(drawn.getBounds()), p.label, "faint", 6)); }
   if (p.layer === "room") { drawn.addLayer(label(center(), p.label, "faint", 9)); }
   if (p.layer === "keep-out") { drawn.addLayer(label(center(), p.label.includes(p.kind) ? p.label : p.kind + " " + p.label, "beside", 7)); }
   if (p.layer === "route") {
@@ -228,14 +261,47 @@ function oneUnit(meters, imperial) {
   return imperial ? feetAndInches(meters) : meters.toFixed(2) + " m";
 }
 
+function toolButton(words, act) {
+  const button = textElement("button", words);
+  button.type = "button";
+  button.className = "tool";
+  button.addEventListener("click", () => act(button));
+  document.getElementById("tools").append(button);
+  return button;
+}
+
+function pressed(button, state) {
+  button.setAttribute("aria-pressed", String(state));
+}
+
+/* One finger scrolls the page; two fingers, or the button, move the map. */
+function addTools(map) {
+  toolButton("+", () => map.zoomIn()).setAttribute("aria-label", "Zoom in");
+  toolButton("\u2212", () => map.zoomOut()).setAttribute("aria-label", "Zoom out");
+  const sheet = document.getElementById("layers-sheet");
+  const layers = toolButton("Layers", () => show(sheet.hidden));
+  const show = (state) => { sheet.hidden = !state; layers.setAttribute("aria-expanded", String(state)); };
+  document.getElementById("layers-close").addEventListener("click", () => { show(false); layers.focus(); });
+  sheet.addEventListener("keydown", (event) => { if (event.key === "Escape") { show(false); layers.focus(); } });
+  L.DomEvent.disableClickPropagation(sheet);
+  L.DomEvent.disableScrollPropagation(sheet);
+  show(false);
+  if (POINTS_FINELY) { return; }
+  map.dragging.disable();
+  const move = toolButton("Move map", () => {
+    map.dragging[map.dragging.enabled() ? "disable" : "enable"]();
+    pressed(move, map.dragging.enabled());
+  });
+  pressed(move, false);
+}
+
 function addMeasure(map, data) {
   map.createPane("measure").style.zIndex = 635;
   const line = L.polyline([], { color: "#b00020", weight: 3, dashArray: "8 4", pane: "measure" });
   line.addTo(map);
   let on = false;
-  const control = L.control({ position: "topleft" });
-  const button = textElement("button", "Measure");
-  const out = document.createElement("div");
+  const out = document.createElement("output");
+  out.className = "measured";
   const say = (words) => { out.textContent = words; };
   const total = () => {
     const places = line.getLatLngs();
@@ -244,50 +310,61 @@ function addMeasure(map, data) {
     say(places.length < 2 ? "Tap the next point." : bothUnits(sum, data.imperial));
   };
   const add = (place) => { line.addLatLng(place); total(); };
+  const button = toolButton("Measure", () => turn(!on));
   const turn = (state) => {
     on = state;
-    button.setAttribute("aria-pressed", String(on));
+    pressed(button, on);
     line.setLatLngs([]);
     say(on ? "Tap points on the map. On keys: move the map, Enter takes its middle, Escape ends." : "");
     map.getContainer().style.cursor = on ? "crosshair" : "";
   };
-  control.onAdd = () => {
-    const box = document.createElement("div");
-    box.className = "tools";
-    button.type = "button";
-    button.className = "tool";
-    button.setAttribute("aria-pressed", "false");
-    out.className = "measured";
-    out.setAttribute("role", "status");
-    const layers = textElement("a", "Layers");
-    layers.className = "tool";
-    layers.href = "#h-layers";
-    box.append(button, layers, out);
-    L.DomEvent.disableClickPropagation(box);
-    button.addEventListener("click", () => turn(!on));
-    return box;
-  };
-  control.addTo(map);
+  pressed(button, false);
+  document.getElementById("tools").append(out);
   map.on("click", (event) => { if (on) { add(event.latlng); } });
   map.getContainer().addEventListener("keydown", (event) => {
-    if (!on || event.target === button) { return; }
+    if (!on) { return; }
     if (event.key === "Enter") { add(map.getCenter()); }
     if (event.key === "Escape") { turn(false); }
   });
 }
 
-function addNorth(map) {
-  const control = L.control({ position: "topright" });
-  control.onAdd = () => {
-    const box = document.createElement("div");
-    box.className = "north";
-    box.innerHTML = '<svg width="40" height="56" viewBox="0 0 40 56" role="img" aria-label="North is up">' +
-      '<path d="M20 3 L31 40 L20 33 L9 40 Z" fill="#fff" stroke="#111" stroke-width="2"/>' +
-      '<path d="M20 3 L20 33 L9 40 Z" fill="#111"/>' +
-      '<text x="20" y="54" text-anchor="middle" font-size="14" font-weight="700">N</text></svg>';
-    return box;
-  };
-  control.addTo(map);
+/* Scale and north arrow stand under the map, where they cover nothing. */
+function addScale(map) {
+  const foot = document.getElementById("scale");
+  foot.innerHTML = '<svg width="22" height="34" viewBox="0 0 40 58" role="img" aria-label="North is up">' +
+    '<path d="M20 3 L31 40 L20 33 L9 40 Z" fill="#fff" stroke="#111" stroke-width="2"/>' +
+    '<path d="M20 3 L20 33 L9 40 Z" fill="#111"/>' +
+    '<text x="20" y="56" text-anchor="middle" font-size="18" font-weight="700">N</text></svg>';
+  foot.append(L.control.scale({ maxWidth: 140 }).addTo(map).getContainer());
+}
+
+/* ---- the card of a pit */
+function openPit(rank) {
+  document.getElementById("pit-" + rank).showModal();
+}
+
+function addPitCards() {
+  document.querySelectorAll("[data-pit]").forEach((button) => {
+    button.addEventListener("click", () => openPit(button.dataset.pit));
+  });
+  document.querySelectorAll("dialog").forEach((sheet) => {
+    sheet.querySelector(".close").addEventListener("click", () => sheet.close());
+    sheet.addEventListener("click", (event) => { if (event.target === sheet) { sheet.close(); } });
+  });
+  document.querySelectorAll(".copy").forEach((line) => {
+    line.querySelector("button").addEventListener("click", () => copyText(line.querySelector("input"), line.querySelector("[role=status]")));
+  });
+}
+
+/* Copy what a field holds; where the browser forbids it, it stays marked to be copied by hand. */
+async function copyText(field, said) {
+  field.focus();
+  field.select();
+  let done = document.execCommand("copy");
+  if (!done && navigator.clipboard) {
+    done = await navigator.clipboard.writeText(field.value).then(() => true, () => false);
+  }
+  said.textContent = done ? "\u2713" : "\u2026";
 }
 
 function interpolate(at, from, values) {
@@ -298,24 +375,23 @@ function interpolate(at, from, values) {
 }
 
 function addSection(map, data) {
-  const svg = document.getElementById("profile");
-  const cursor = document.getElementById("profile-cursor");
   const range = document.getElementById("walk");
   const out = document.getElementById("walk-out");
-  const first = Number(svg.dataset.first);
-  const last = Number(svg.dataset.last);
-  const left = Number(svg.dataset.left);
-  const right = Number(svg.dataset.right);
+  const drawings = [...document.querySelectorAll("svg.profile")];
   const s = data.profile;
   const spot = L.circleMarker([0, 0], { radius: 9, color: "#b00020", weight: 4, fill: false, pane: "labels",
     interactive: false });
+  const [first, last] = [Number(drawings[0].dataset.first), Number(drawings[0].dataset.last)];
   const show = (share) => {
     const station = first + share * (last - first);
-    const x = left + share * (right - left);
     const value = (key) => interpolate(station, s.station, s[key]);
-    cursor.setAttribute("x1", x);
-    cursor.setAttribute("x2", x);
-    cursor.setAttribute("visibility", "visible");
+    drawings.forEach((svg) => {
+      const [left, right] = [Number(svg.dataset.left), Number(svg.dataset.right)];
+      const cursor = svg.querySelector(".cursor");
+      cursor.setAttribute("x1", left + share * (right - left));
+      cursor.setAttribute("x2", left + share * (right - left));
+      cursor.setAttribute("visibility", "visible");
+    });
     spot.setLatLng([value("latitude"), value("longitude")]).addTo(map);
     const depth = (key) => oneUnit(value(key), data.imperial);
     out.textContent = oneUnit(Math.abs(station), data.imperial) +
@@ -323,48 +399,39 @@ function addSection(map, data) {
       oneUnit(value("surface") - value("invert"), data.imperial) +
       " down (90 %: " + depth("shallow") + " to " + depth("deep") + "), inferred";
   };
-  const hover = document.getElementById("profile-hover");
-  const follow = (event) => {
-    const box = hover.getBoundingClientRect();
-    const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
-    range.value = String(Math.round(share * 1000));
-    show(share);
-  };
-  hover.addEventListener("pointermove", follow);
-  hover.addEventListener("pointerdown", follow);
+  drawings.forEach((svg) => {
+    const hover = svg.querySelector(".hover");
+    const follow = (event) => {
+      const box = hover.getBoundingClientRect();
+      const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
+      range.value = String(Math.round(share * 1000));
+      show(share);
+    };
+    hover.addEventListener("pointermove", follow);
+    hover.addEventListener("pointerdown", follow);
+  });
   range.addEventListener("input", () => show(Number(range.value) / 1000));
 }
 
-/* Make map and type smaller until all fits one sheet (Letter, the shorter, less margins and what column breaks take). */
-function fitOneSheet(panel, box) {
-  const room = 254 * 96 / 25.4;
-  const fits = () => panel.parentNode.getBoundingClientRect().height <= room;
-  const steps = [[96, 8.2], [96, 7.6], [90, 7], [84, 6.6], [76, 6.2], [68, 6], [60, 5.8], [60, 5.4], [56, 5]];
-  for (const [height, size] of steps) {
-    box.style.height = height + "mm";
-    panel.style.fontSize = size + "pt";
-    if (fits()) { return; }
-  }
-}
-
+/* On paper nothing is folded away, and the map is drawn for the width of a sheet. */
 function addPrinting(map, data) {
-  const panel = document.getElementById("answer");
-  const depths = document.getElementById("depths");
-  const box = document.querySelector(".map");
-  const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { animate: false }); };
+  let folded = [];
   window.addEventListener("beforeprint", () => {
+    folded = [...document.querySelectorAll("details:not([open])")];
+    folded.forEach((one) => { one.open = true; });
     document.body.classList.add("printing");
-    if (depths) { depths.open = true; }
-    fitOneSheet(panel, box);
-    refit();
+    fit(map, data);
   });
   window.addEventListener("afterprint", () => {
+    folded.forEach((one) => { one.open = false; });
     document.body.classList.remove("printing");
-    panel.style.fontSize = "";
-    box.style.height = "";
-    if (depths) { depths.open = false; }
-    refit();
+    fit(map, data);
   });
+}
+
+function fit(map, data) {
+  map.invalidateSize({ animate: false });
+  map.fitBounds(data.bounds, { padding: [14, 14], animate: false });
 }
 
 /* A probability in words, as the program says it. */
@@ -450,13 +517,16 @@ function showSurvey(map) {
   map.getContainer().setAttribute("role", "application");
   map.getContainer().setAttribute("aria-label",
     "Map of the lot; arrow keys move it, plus and minus zoom");
+  addPitCards();
   addLayers(map, data);
+  addTools(map);
   addMeasure(map, data);
-  addNorth(map);
+  addScale(map);
   addSection(map, data);
   addPrinting(map, data);
   addWhatIf(data);
-  map.on("zoomend overlayadd overlayremove resize", () => declutter(map));
-  map.fitBounds(data.bounds, { padding: [12, 12], animate: false });
+  map.on("moveend zoomend overlayadd overlayremove resize", () => declutter(map));
+  fit(map, data);
   declutter(map);
+  document.body.dataset.ready = "yes";
 }

@@ -1,0 +1,189 @@
+"""The dig card: what a crew needs at the curb, pit by pit, in its own language."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from ...dig.depths import best_route
+from ...geometry import polyline
+from ...geometry.frames import Array, wrap_degrees
+from ...geometry.georeference import convergence_deg
+from ...language import Language
+from ...model.derived import Excavation
+from ...model.dig_plan import Pit, TapeTie
+from ...model.results import Hypothesis
+from ...model.survey import Survey
+from ...numerics.ordering import MATTERS_M, at_least, decimals, ordered
+from ...units import about, format_length, percent
+from ..features import keep_out_features
+from ..text import point_words
+from .panel_parts import excavation_facts, vacuum_fact
+
+NEAR_M = 5.0
+"""Other utilities and trees this near to a pit are named on its card (judgement)."""
+NAMED_NEAR = 3
+POINTS_OF_THE_COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+
+
+def dig_card(survey: Survey, language: Language) -> dict[str, Any]:
+    """Return the texts of the card: call first, what it is and how sure, then each pit."""
+    say, first = language, survey.scores.hypotheses[0]
+    flags = sum(notice.needs_person for notice in survey.notices)
+    return {
+        "call": say(survey.rules.call_first),
+        "caution": say(survey.rules.pit_cautions[0]),
+        "what": goal_words(survey, first.hypothesis, say),
+        "percent": percent(first.probability),
+        "inferred": say("Inferred, not located: expose it by hand."),
+        "flags": say("A person must look at: {count}", count=flags) if flags else "",
+        "pits": [
+            pit_card(survey, pit, hole, say)
+            for pit, hole in zip(survey.dig.pits, survey.derived.excavations, strict=True)
+        ],
+        "no_pits": say("No place for a test pit was found: see the notices."),
+        "cautions": [say(caution) for caution in survey.rules.cautions],
+        "say": say,
+    }
+
+
+def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:
+    """Return where the lateral most likely goes: street, main and way."""
+    if hypothesis.main is None:
+        return say("Sewer lateral: none of the mains on record fits well")
+    main = next(main for main in survey.site.mains if main.id == hypothesis.main)
+    where = say(
+        "Sewer lateral, most likely to the main in {street} ({main})",
+        street=main.street,
+        main=main.id,
+    )
+    if hypothesis.yard_side is None:
+        return where
+    return f"{where}, {say(f'around the {hypothesis.yard_side} of the house')}"
+
+
+def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[str, Any]:
+    """Return the texts of one pit: tapes, depths, what is near, protection, coordinates."""
+    unit = survey.site.units
+    longitude, latitude = (
+        float(value) for value in survey.site.frame.written_lonlat(np.array([pit.x_m, pit.y_m]))
+    )
+    return {
+        "rank": pit.rank,
+        "title": say("Pit {rank}", rank=pit.rank),
+        "chance": _chance(survey, pit, say),
+        "tapes": [_tape(survey, tie, say) for tie in pit.ties[:2]],
+        "check_tapes": [_tape(survey, tie, say) for tie in pit.ties[2:]],
+        "expect": say(
+            "Expect the invert {low} to {high} down (90 %)",
+            low=about(pit.depth_05_m, unit),
+            high=about(pit.depth_95_m, unit),
+        ),
+        "dig_to": say("dig to {depth}", depth=about(pit.depth_m, unit)),
+        "near": near_words(survey, pit, say),
+        "protection": _protection(survey, pit, hole, say),
+        "statements": statements(survey, hole, say),
+        "facts": [*excavation_facts(survey, hole), vacuum_fact(survey, pit)],
+        "surface": pit.surface,
+        "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
+        "coordinates": f"{latitude:.8f}, {longitude:.8f}",
+        "bearings": _bearings(survey, pit, say),
+    }
+
+
+def _chance(survey: Survey, pit: Pit, say: Language) -> str:
+    if pit.rank == 1:
+        return say("{chance} to find the pipe", chance=percent(pit.p_hit))
+    before = survey.dig.pits[pit.rank - 2].p_hit_so_far
+    after = (pit.p_hit_so_far - before) / max(1.0 - before, 1e-12)
+    return say("{chance}, if nothing is found before", chance=percent(after))
+
+
+def _tape(survey: Survey, tie: TapeTie, say: Language) -> dict[str, str]:
+    return {
+        "distance": format_length(tie.distance_m, survey.site.units),
+        "from": say("from {point}", point=say(point_words(tie.from_name))),
+    }
+
+
+def near_words(survey: Survey, pit: Pit, say: Language) -> str:
+    """Return what else is on record near a pit, the nearest first, up to 5 m away."""
+    ring, unit = shapely.Polygon(pit.ring), survey.site.units
+    known = [
+        (float(shapely.distance(ring, feature.geometry)), feature.properties)
+        for feature in keep_out_features(survey.site.keep_outs)
+    ]
+    known = [row for row in known if not at_least(row[0], NEAR_M, MATTERS_M)]
+    order = ordered([away for away, _ in known], MATTERS_M)
+    named = [
+        say(
+            "{kind} ({name}) {distance} away",
+            kind=say(str(known[i][1]["kind"])),
+            name=known[i][1]["id"],
+            distance=about(known[i][0], unit),
+        )
+        for i in order[:NAMED_NEAR]
+    ]
+    if named:
+        return "; ".join(named)
+    return say("nothing on record within {distance}; records are incomplete",
+               distance=about(NEAR_M, unit))  # fmt: skip
+
+
+def _protection(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> str:
+    """Return the protective system that the pit's depth asks for."""
+    if not pit.needs_protection:
+        return say("Shallower than {depth}: shore it all the same where the ground may cave in",
+                   depth=about(survey.rules.protective_depth_m, survey.site.units))  # fmt: skip
+    if hole.sloped_m3 is None:
+        return say("Protective system designed by an engineer; nobody enters before")
+    if hole.sloped_fits:
+        return say("Shore it, shield it, or slope it {ratio}:1 (soil {soil}); nobody enters before",
+                   ratio=f"{survey.rules.trench_slopes[hole.soil]:g}", soil=hole.soil)  # fmt: skip
+    return say("Shore or shield it: no room here to slope the sides; nobody enters before")
+
+
+def statements(survey: Survey, hole: Excavation, say: Language) -> list[str]:
+    """Return what the rule set asks of a pit, as ``dig`` chose it, in the language."""
+    values = {"ratio": survey.rules.trench_slopes[hole.soil], "soil": hole.soil}
+    ours = {row.words.format(**values): row.words for row in survey.rules.pit_statements}
+    return [say(ours[line], **values) if line in ours else line for line in hole.statements]
+
+
+def _bearings(survey: Survey, pit: Pit, say: Language) -> list[str]:
+    """Return the bearings at a pit from true north: of the first tapes, and of the pipe."""
+    here = np.array([pit.x_m, pit.y_m])
+    lines = [
+        say("From {point}: look {bearing}", point=say(point_words(tie.from_name)),
+            bearing=compass(survey, here - np.array([tie.from_x_m, tie.from_y_m]), say))
+        for tie in pit.ties[:2]
+    ]  # fmt: skip
+    along = pipe_direction(survey, pit)
+    if along is not None:
+        lines.append(
+            say("The pipe runs {bearing} there (inferred)", bearing=compass(survey, along, say))
+        )
+    return lines
+
+
+def pipe_direction(survey: Survey, pit: Pit) -> Array | None:
+    """Return the way (2,) downstream of the likeliest route through a pit, None without one."""
+    for scored in survey.scores.hypotheses:
+        route = best_route(survey, scored) if scored.hypothesis.id in pit.hypotheses else None
+        if route is not None:
+            line = route[0]
+            nearest = int(polyline.line_locate_point(line, np.array([pit.x_m, pit.y_m]))[2])
+            return np.asarray(line[nearest + 1] - line[nearest])
+    return None
+
+
+def compass(survey: Survey, direction: Array, say: Language) -> str:
+    """Return a direction (2,) in the lot as whole degrees from true north, and its point."""
+    frame = survey.site.frame
+    longitude, latitude = (float(v) for v in frame.to_lonlat(np.zeros(2)))
+    grid = frame.azimuth_deg(float(np.arctan2(direction[1], direction[0])))
+    true = wrap_degrees(grid + convergence_deg(frame.crs, longitude, latitude))
+    whole = round(float(decimals(true, 3))) % 360
+    return f"{whole}° {say(POINTS_OF_THE_COMPASS[round(whole / 45.0) % 8])}"
