@@ -337,7 +337,7 @@ def _invert(scale: _Scale, profile: Profile) -> Markup:
         )
         for station, invert in profile.marks
     )
-    words = ("invert: inferred, not located (band 90 %)",)
+    words: tuple[str, ...] = ("invert: inferred, not located (band 90 %)",)
     x, y, anchor = scale.x(float(profile.stations_m[middle])), profile.high_m[middle], "middle"
     if scale.size is not WIDE:
         words = ("invert: inferred,", "not located (band 90 %)")
