@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import folium
+from branca.element import Figure
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from xstatic.pkg import leaflet
@@ -42,6 +43,7 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     data = map_data(survey, profile)
     site_map = _site_map(data["bounds"], base_map=base_map)
     figure = site_map.get_root()
+    assert isinstance(figure, Figure)
     for child in figure._children.values():
         child.render()
     page = _environment().get_template("page.html")
