@@ -148,11 +148,7 @@ def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
 
 def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
     """Choose components by uniforms (m,): their indices, and the uniforms that are left over."""
-    return _chosen(np.array([component.weight for component in exit.mixture]), uniforms)
-
-
-def _chosen(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
-    """Choose by weights (c,) and uniforms (m,); gives the place of each within its share too."""
+    weights = np.array([component.weight for component in exit.mixture])
     edges = np.cumsum(weights / weights.sum())
     chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
     shares = np.diff(edges, prepend=0.0)
@@ -184,13 +180,20 @@ def sample_profile(
     exit: Exit, chosen: NDArray[np.int64], uniforms: Array, normals: Array
 ) -> tuple[Array, Array]:
     """Draw invert and slope (m,) at the exit components ``chosen`` (m,), as ``sample_exit``."""
-    values = np.empty((chosen.size, 2))
-    for index in np.unique(chosen):
-        rows, profile = np.flatnonzero(chosen == index), exit.mixture[index].profile
-        part, _ = _chosen(np.array([p.weight for p in profile]), uniforms[rows])
-        means = np.stack([p.mean for p in profile])
-        roots = square_root(np.stack([p.covariance for p in profile]))
-        values[rows] = means[part] + np.einsum("mij,mj->mi", roots[part], normals[rows])
+    parts = [component.profile for component in exit.mixture]
+    most = max(map(len, parts))
+    edges = np.full((len(parts), most), np.inf)
+    means, covariances = np.zeros((len(parts), most, 2)), np.zeros((len(parts), most, 2, 2))
+    for index, profile in enumerate(parts):
+        weights, held = np.array([part.weight for part in profile]), slice(len(profile))
+        edges[index, held] = np.cumsum(weights / weights.sum())
+        means[index, held] = [part.mean for part in profile]
+        covariances[index, held] = [part.covariance for part in profile]
+        edges[index, len(profile) - 1] = np.inf
+    part = chosen * most + (uniforms[:, None] >= edges[chosen]).sum(axis=1)
+    values = means.reshape(-1, 2)[part] + np.einsum(
+        "mij,mj->mi", square_root(covariances).reshape(-1, 2, 2)[part], normals
+    )
     return values[:, 0], values[:, 1]
 
 
