@@ -12,6 +12,7 @@ from ..geometry.frames import Array
 from ..model.results import Exit, Hypothesis, Routes
 from ..model.site import Main, Site
 from ..model.survey import Survey
+from ..numerics.ordering import at_least
 from ..numerics.statistics import estimate_log_evidence
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads
@@ -30,9 +31,9 @@ PILOT_POWER, FIRST_POWER, LAST_POWER = 11, 12, 16
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
 # Share of the proposal over bend sequences that the pilot may not move.
 DEFENSIVE_SHARE = 0.25
-# A way whose prior × Z is below this share of the best is not refined further: no evidence that
-# is weighed later lifts it to where its accuracy matters. Judgment.
-NEGLIGIBLE_SHARE = 1e-5
+# A way whose prior × Z, two standard errors up, is below this share of the best is not refined
+# further: no evidence that is weighed later lifts it to where its accuracy matters. Judgment.
+NEGLIGIBLE_SHARE = 3e-4
 SO_FEW = "so few routes fit that none was found among those drawn"
 
 
@@ -86,7 +87,7 @@ def sample_routes(survey: Survey) -> Survey:
     )  # fmt: skip
     mains = {main.id: main for main in site.mains}
     runs = [_started(hypothesis, mains, case) for hypothesis in enumerate_hypotheses(site)]
-    least = max(run.log_share for run in runs) + np.log(NEGLIGIBLE_SHARE)
+    least = max(run.log_share() for run in runs) + np.log(NEGLIGIBLE_SHARE)
     sampled = tuple(_routes(_grown(run, least, case)) for run in runs)
     return replace(survey, sampled=sampled)
 
@@ -108,13 +109,12 @@ class _Run:
         """Log weights (m,) of all batches."""
         return np.concatenate([batch.log_weights for batch in self.batches])
 
-    @property
-    def log_share(self) -> float:
-        """Log of prior × Z, −inf where nothing fits."""
+    def log_share(self, errors: float = 0.0) -> float:
+        """Log of prior × Z, some standard errors up; −inf where nothing fits."""
         if not self.batches or self.hypothesis.prior <= 0:
             return -np.inf
-        total = estimate_log_evidence(self.log_weights, self.drawn).log_z
-        return float(np.log(self.hypothesis.prior)) + total
+        found = estimate_log_evidence(self.log_weights, self.drawn)
+        return float(np.log(self.hypothesis.prior)) + found.log_z + errors * found.log_z_se
 
 
 def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Run:
@@ -151,7 +151,7 @@ def _grown(run: _Run, least_log_share: float, case: _Case) -> _Run:
         run.plan is not None
         and run.sequence is not None
         and run.drawn < 1 << LAST_POWER
-        and run.log_share >= least_log_share
+        and at_least(run.log_share(errors=2.0), least_log_share)
         and not _enough(run)
     ):
         adapted = run.plan.with_shares(_adapted_shares(run.plan, run.batches))
@@ -195,7 +195,8 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
 
 def _enough(run: _Run) -> bool:
     found = estimate_log_evidence(run.log_weights, run.drawn)
-    return found.effective_samples >= EFFECTIVE_SAMPLES and found.log_z_se <= LOG_EVIDENCE_SE
+    many = at_least(found.effective_samples, EFFECTIVE_SAMPLES)
+    return bool(many and at_least(LOG_EVIDENCE_SE, found.log_z_se))
 
 
 def _routes(run: _Run) -> Routes:
