@@ -26,7 +26,7 @@ from sitegis.routes import sample_routes
 from sitegis.score import score_hypotheses
 from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, Scene, list_checks
-from sitegis.score.next_check import dig_cost_saved, rank_checks, set_scene
+from sitegis.score.next_check import ask_checks, dig_cost_saved, rank_checks, set_scene
 from sitegis.score.particles import leave_lot
 from sitegis.score.pits import Pits, exposed_by, say_place
 
@@ -194,8 +194,9 @@ def test_no_route_still_gives_checks() -> None:
     assert checks
     assert not any("Push" in check.check for check in checks)
     case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
-    again = rank_checks(survey, case, score_hypotheses(survey).scores.hypotheses, survey.routes)
-    assert again == checks
+    scored = score_hypotheses(survey).scores.hypotheses
+    again = set_scene(survey, case, scored, survey.routes)
+    assert rank_checks(again, ask_checks(again)) == checks
 
 
 def test_leaving_the_lot_by_hand() -> None:

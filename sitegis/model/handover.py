@@ -63,7 +63,7 @@ STEPS: Mapping[str, float] = {
     "mean": RATIO,  # of the profile, (2,): invert and slope
     # of a fit that stops at a tolerance; x, y and angle of an end
     "LineEnd.mean": 2.0**-18, "LineEnd.weight": 2.0**-18, "log_evidence_by_bends": 2.0**-10,
-    "ProfileComponent.covariance": 2.0**-36,
+    "ProfileComponent.covariance": 2.0**-36, "WayComparison.probability": RATIO,
     **dict.fromkeys(
         (
             "slope", "slope_sd", "slope_sd_ratio", "bend_share", "weight", "redundancy", "w",

@@ -9,7 +9,7 @@ counter-clockwise from lot x, elevations above the slab. ``n`` points, ``m`` rou
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from ..geometry.frames import Array
@@ -369,3 +369,5 @@ class Scores:
     next_checks: tuple[NextCheck, ...]
     assumptions: tuple[str, ...]
     notices: tuple[Notice, ...] = ()
+    telling: Mapping[str, str] = field(default_factory=dict)
+    """By main, the check that tells most about whether it is the one."""

@@ -253,8 +253,9 @@ def weigh_pits(
     ground = site.ground.elevation_m(places.centers)
     depths = on_lattice(ground[:, None] - crossings.invert_m[some], FINE_M)
     low, high = weighted_quantiles(depths, np.where(asked, weights, 0.0), (0.05, 0.95)).T
-    # a pipe that the record has above the ground costs no digging, never less than nothing
-    dug = np.clip(high + BEDDING_M, 0.0, site.dig.max_depth_m)
+    # a pipe that the record has above the ground costs no digging, never less than nothing;
+    # volumes follow from the depth, so that it lies on a lattice no finer than they are written
+    dug = np.clip(on_lattice(high + BEDDING_M), 0.0, site.dig.max_depth_m)
     surfaces = dearest_surfaces(site, rings)
     rates = np.array([surface_rate(site.dig, name) for name in surfaces])
     costs = pit_cost(places.sizes_m.prod(axis=1), dug, rates, site.dig, rules)

@@ -6,23 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import entr
 
 from ..geometry.frames import Array
 from ..model.derived import MainComparison
-from ..model.results import Contribution, Routes, ScoredHypothesis
+from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.site import Main, Site, Street
 from ..model.survey import Survey
 from ..routes.hypotheses import toward_of
-from .case import NONE_LEFT_OUT, build_case
-from .checks import Check, Scene, list_checks
-from .next_check import set_scene
 from .particles import leave_lot
 from .words import SAYS_NOTHING_BITS, name_main
 
 RULED_OUT = 0.001
-Asked = tuple[Check, Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,21 +34,13 @@ class _Figures:
 def compare_mains(survey: Survey) -> tuple[MainComparison, ...]:
     """Lay the mains side by side, most probable first; stage ``score`` must have run.
 
-    Posterior means over the weighted routes of all ways to a main. The check named for a main
-    has the most expected information on "this main or another".
+    Posterior means over the weighted routes of all ways to a main.
     """
-    site, scores = survey.site, survey.scores
-    case = build_case(site, survey.routes, NONE_LEFT_OUT)
-    scene = set_scene(survey, case, scores.hypotheses, survey.routes)
-    weights = scene.particles.weights[:, None]
-    checks = tuple(
-        (check, weights * check.likelihood(scene.particles)) for check in list_checks(scene)
-    )
-    rows = [_compare(main, survey, scene, checks) for main in site.mains]
+    rows = [_compare(main, survey) for main in survey.site.mains]
     return tuple(sorted(rows, key=lambda row: (-round(row.probability, 9), row.main)))
 
 
-def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Asked]) -> MainComparison:
+def _compare(main: Main, survey: Survey) -> MainComparison:
     """Put the row of one main together."""
     ways = [s for s in survey.scores.hypotheses if s.hypothesis.main == main.id]
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
@@ -81,7 +67,7 @@ def _compare(main: Main, survey: Survey, scene: Scene, checks: Sequence[Asked]) 
         private_m=_known(figures.private_m),
         public_m=_known(figures.length_m - figures.private_m),
         opening=_opening(main, survey.site.streets),
-        ruled_out_by=_telling_check(main, probability, scene, checks),
+        ruled_out_by=_telling_check(main, probability, survey.scores),
         why_none=why_none,
     )
 
@@ -138,22 +124,9 @@ def _opening(main: Main, streets: Sequence[Street]) -> str:
     return f"{street.name}: {street.kind}, {street.surface}"
 
 
-def _telling_check(main: Main, probability: float, scene: Scene, checks: Sequence[Asked]) -> str:
-    """Name the check with the most expected information on this main, the cheaper on a tie."""
+def _telling_check(main: Main, probability: float, scores: Scores) -> str:
+    """Name the check that tells most about this main."""
     if probability < RULED_OUT:
         return "nothing more is needed: it is as good as ruled out"
-    mine = scene.particles.on_main(main.id)
-    gains = [
-        (-round(_binary_gain(mine, joint), 6), check.cost, check.name) for check, joint in checks
-    ]
-    if not gains or min(gains)[0] >= 0.0:
-        return "no check in the catalog tells this main from another"
-    return min(gains)[2]
-
-
-def _binary_gain(mine: NDArray[np.bool_], joint: Array) -> float:
-    """Give the expected information of P(particle, outcome) on whether it is this main, bits."""
-    yes, no = joint[mine].sum(axis=0), joint[~mine].sum(axis=0)
-    prior = entr(yes.sum()) + entr(no.sum())
-    outcome = entr(yes + no).sum()
-    return float((prior + outcome - entr(yes).sum() - entr(no).sum()) / np.log(2.0))
+    nothing = "no check in the catalog tells this main from another"
+    return scores.telling.get(main.id, nothing)

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from itertools import permutations
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import entr
 
 from ..geometry.frames import Array
 from ..model.results import NextCheck, Routes, ScoredHypothesis
@@ -22,21 +24,19 @@ from .words import name_hypothesis
 
 MOST_SPOTS = 2
 LEAST_OUTCOME = 1e-9
+Asked = tuple[Check, Array]
+"""A check with P(particle, outcome) as (p, o)."""
 
 
-def rank_checks(
-    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
-) -> tuple[NextCheck, ...]:
+def rank_checks(scene: Scene, asked: Sequence[Asked]) -> tuple[NextCheck, ...]:
     """Rank the checks by what they save: expected dig cost before − after − their own cost.
 
     Exact sums over outcomes and route particles. The dig is the pit search of
     :mod:`sitegis.score.pits`; a check that changes it in no outcome saves nothing of it,
     however much it tells. Of the spots in the yard only the ``MOST_SPOTS`` best are kept.
     """
-    scene = set_scene(survey, case, scored, sampled)
-    listed = list(list_checks(scene))
-    spots = [_evaluate(check, scene) for check in listed if check.kind == "spot"]
-    others = [_evaluate(check, scene) for check in listed if check.kind != "spot"]
+    spots = [_evaluate(*one, scene) for one in asked if one[0].kind == "spot"]
+    others = [_evaluate(*one, scene) for one in asked if one[0].kind != "spot"]
     return tuple(sorted([*others, *sorted(spots, key=_rank)[:MOST_SPOTS]], key=_rank))
 
 
@@ -48,16 +48,48 @@ def set_scene(
     return Scene(survey, case, particles, lay_pits(particles, sampled, survey.site, survey.rules))
 
 
+def ask_checks(scene: Scene) -> tuple[Asked, ...]:
+    """List the checks, each with P(particle, outcome) as (p, o)."""
+    weights = scene.particles.weights[:, None]
+    return tuple(
+        (check, weights * check.likelihood(scene.particles)) for check in list_checks(scene)
+    )
+
+
+def telling_checks(scene: Scene, asked: Sequence[Asked]) -> dict[str, str]:
+    """Name for each main the check with the most expected information on "this one or another".
+
+    The cheaper on a tie; mains that no check tells from another are left out.
+    """
+    telling = {}
+    for main in scene.survey.site.mains:
+        mine = scene.particles.on_main(main.id)
+        gains = [
+            (-float(in_steps(_binary_gain(mine, joint), MATTERS_P)), check.cost, check.name)
+            for check, joint in asked
+        ]
+        if gains and min(gains)[0] < 0.0:
+            telling[main.id] = min(gains)[2]
+    return telling
+
+
+def _binary_gain(mine: NDArray[np.bool_], joint: Array) -> float:
+    """Give the expected information of P(particle, outcome) on whether it is this main, bits."""
+    yes, no = joint[mine].sum(axis=0), joint[~mine].sum(axis=0)
+    prior = entr(yes.sum()) + entr(no.sum())
+    outcome = entr(yes + no).sum()
+    return float((prior + outcome - entr(yes).sum() - entr(no).sum()) / np.log(2.0))
+
+
 def _rank(check: NextCheck) -> tuple[float, float, str]:
     """Order by saving in cents, then by gain in millionths of a bit, then by words."""
     saving, gain = in_steps(check.saving, CENT), in_steps(check.gain_bits, MATTERS_P)
     return -float(saving), -float(gain), check.check
 
 
-def _evaluate(check: Check, scene: Scene) -> NextCheck:
+def _evaluate(check: Check, joint: Array, scene: Scene) -> NextCheck:
     """Work out one check."""
     particles = scene.particles
-    joint = particles.weights[:, None] * check.likelihood(particles)
     by_hypothesis = particles.by_hypothesis(joint)
     prior = by_hypothesis.sum(axis=1)
     conditional = by_hypothesis / np.where(prior > 0.0, prior, 1.0)[:, None]

@@ -50,18 +50,20 @@ def search_order(
     """
     if np.any(np.asarray(costs) <= 0.0):
         raise ValueError("the cost of digging must be above 0")
-    apart = np.eye(len(costs), dtype=bool) if conflicts is None else conflicts
-    left = np.array(weights, float)
+    exposes, cents = np.asarray(hits, float), in_steps(costs, CENT)
+    free, left = np.ones(len(costs)), np.array(weights, float)
     order: list[int] = []
     while len(costs) and len(order) < most and at_least(left.sum(), least_left):
-        gain = hits @ left
-        gain[apart[order].any(axis=0)] = 0.0
+        gain = (exposes @ left) * free
         ratio = gain / costs
-        best = largest(ratio, relative_step(ratio), in_steps(costs, CENT))
+        best = largest(ratio, relative_step(ratio), cents)
         if gain[best] <= 0.0 or not at_least(gain[best], least_gain, _LEAST_GAIN):
             break
         order.append(best)
         left[hits[best]] = 0.0
+        free[best] = 0.0
+        if conflicts is not None:
+            free[conflicts[best]] = 0.0
     return tuple(order)
 
 

@@ -16,7 +16,7 @@ from ..numerics.statistics import EvidenceSum, normalized_weights
 from .assumptions import list_assumptions
 from .case import NONE_LEFT_OUT, Case, build_case, hypothesis_evidence, log_weights
 from .contributions import weigh_items
-from .next_check import rank_checks
+from .next_check import ask_checks, rank_checks, set_scene, telling_checks
 from .notices import list_notices
 from .posterior import most_probable_route, posterior
 from .reliability import reliability_words
@@ -48,11 +48,14 @@ def score_routes(
     ]
     scored.sort(key=lambda s: (-round(s.probability, 9), s.hypothesis.id))
     ordered = tuple(scored)
+    scene = set_scene(survey, case, ordered, case.routes)
+    asked = ask_checks(scene)
     return Scores(
         hypotheses=ordered,
-        next_checks=rank_checks(survey, case, ordered, case.routes),
+        next_checks=rank_checks(scene, asked),
         assumptions=(*list_assumptions(case), reliability_words(ordered)),
         notices=list_notices(ordered, survey.site),
+        telling=telling_checks(scene, asked),
     )
 
 
