@@ -130,3 +130,18 @@ def _letters(text: str) -> set[str]:
     """Return the words of a text that are wholly of letters, which no line break parts."""
     text = unicodedata.normalize("NFKC", text)  # ligatures
     return {word.strip(".,:;()") for word in text.split() if word.strip(".,:;()").isalpha()}
+
+
+def test_the_mains_stand_side_by_side_on_one_sheet(browser: Browser, map_file: Path) -> None:
+    """On paper one page holds every main with what it would be, and what tells them apart."""
+    watched = open_page(browser, map_file)
+    printed = watched.page.pdf(format="Letter", print_background=True)
+    wanted = watched.page.locator(".side-by-side h3 > span:first-child").all_inner_texts()
+    watched.page.context.close()
+    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(printed)).pages]
+    (sheet,) = (page for page in pages if "Mains side by side" in page)
+    for name in wanted:
+        assert _letters(name) <= _letters(sheet)
+    assert sheet.count("A repair opens") == len(wanted)
+    ways = computed(map_file.parent.name).dig.ways
+    assert ("tells directions apart" in sheet) == (sum(w.probability >= 0.01 for w in ways) > 1)

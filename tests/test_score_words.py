@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis.score.words import limit_bits, name_hypothesis, name_main, say_odds
+from sitegis.score.words import limit_bits, name_hypothesis, name_main, say_odds, support_words
 
 from .hand_routes import ALLEY, FRONT, UNLISTED
 from .invented import corner_site
@@ -39,3 +39,16 @@ def test_ways_are_named_by_where_they_lie() -> None:
     assert name_main("side-main", site) == "the side street"
     twin = replace(site, mains=(*site.mains, replace(site.mains[2], id="old-alley-main")))
     assert name_main("alley-main", twin) == "the alley (alley-main)"
+
+
+@pytest.mark.parametrize(
+    ("times", "name"),
+    [(9.9, "weak"), (10.1, "moderate"), (101.0, "moderately strong"), (1001.0, "strong"),
+     (10_001.0, "very strong")],
+)  # fmt: skip
+def test_a_likelihood_ratio_is_said_on_the_scale_of_forensic_reporting(
+    times: float, name: str
+) -> None:
+    """The bounds 10, 100, 1000, 10 000 of the ENFSI guideline of 2015 (from memory)."""
+    assert support_words(np.log2(times)).startswith(f"{name} support")
+    assert support_words(-np.log2(times)).startswith(f"{name} evidence against")

@@ -14,7 +14,9 @@ from playwright.sync_api import Browser
 from sitegis.score.what_if import rescore
 from sitegis.units import percent
 from sitegis.write.outputs import output_files
+from sitegis.write.page.map_data import map_data
 from sitegis.write.page.what_if import what_if_data
+from sitegis.write.profile import survey_profile
 
 from .browser import Watched, open_page, show_layers
 from .computed import computed
@@ -79,11 +81,50 @@ def test_inferred_lines_are_dashed_and_say_so(shown: Watched) -> None:
     assert "Inferred, not located" in shown.page.locator("#card").inner_text()
 
 
-def test_hypotheses_differ_without_color(shown: Watched) -> None:
-    """Each way has its own dash pattern and letter."""
+def test_alternatives_differ_in_color_and_without(shown: Watched) -> None:
+    """Each has its own color and its own dash pattern, its corridor the same color."""
     paths = shown.page.locator(".leaflet-z-route-pane path")
-    dashes = {paths.nth(i).get_attribute("stroke-dasharray") for i in range(paths.count())}
-    assert len(dashes) == paths.count() == 2
+    all_paths = [paths.nth(i) for i in range(paths.count())]
+    for look in ("stroke", "stroke-dasharray"):
+        assert len({path.get_attribute(look) for path in all_paths}) == len(all_paths) == 2
+    colors = {path.get_attribute("stroke") for path in all_paths}
+    corridors = shown.page.locator(".leaflet-z-corridor-pane path").all()
+    assert {path.get_attribute("fill") for path in corridors} == colors
+
+
+def test_the_legend_names_every_symbol(shown: Watched) -> None:
+    """Each layer that is drawn stands in the list or the legend, door jambs by themselves."""
+    show_layers(shown.page)
+    words = shown.page.locator("#legend").inner_text()
+    for symbol in ("Seen (exposed)", "Found by the locator", "Corridor of an alternative",
+                   "50 %", "80 %", "95 %", "Wall penetration", "Manhole", "Flow"):  # fmt: skip
+        assert symbol in words
+    assert shown.page.locator(".leaflet-z-jamb-pane path").count() == 0
+
+
+def test_here_is_shown_only_if_asked_with_its_accuracy(browser: Browser, map_file: Path) -> None:
+    """The circle has the radius that the phone states (haversine on Leaflet's sphere)."""
+    (latitude, longitude), *_ = map_data(
+        filled_survey(), survey_profile(filled_survey())
+    )["pits"]  # fmt: skip
+    watched = open_page(browser, map_file)
+    page, context = watched.page, watched.page.context
+    context.grant_permissions(["geolocation"])
+    context.set_geolocation({"latitude": latitude, "longitude": longitude, "accuracy": 7.0})
+    assert page.locator("path.here").count() == 0
+    page.get_by_role("button", name="Where am I").click()
+    page.wait_for_selector("path.here")
+    radius = page.evaluate(
+        "Object.values(map_site._layers).find((l) => l.options.className === 'here').getRadius()"
+    )
+    assert radius == 7.0
+    said = page.locator("#map-words").inner_text()
+    assert "within 23' 0\"" in said
+    assert 'Pit 1 is 0" to 23\' 0" away' in said
+    page.get_by_role("button", name="Where am I").click()
+    assert page.locator("path.here").count() == 0
+    assert watched.asked_for == [map_file.as_uri()]
+    context.close()
 
 
 def test_pits_are_white_and_sewers_green(shown: Watched) -> None:

@@ -75,3 +75,28 @@ def say_outdoors(length_m: float, units: LengthUnit) -> str:
 def limit_bits(log_odds: float) -> float:
     """Turn natural log odds into bits, held within ± ``MOST_BITS`` (1 : 1 000 000 and past it)."""
     return float(np.clip(log_odds / np.log(2.0), -MOST_BITS, MOST_BITS))
+
+
+SUPPORT = ((10.0, "weak"), (100.0, "moderate"), (1000.0, "moderately strong"), (1e4, "strong"))
+"""Likelihood ratios below each bound and what they are called, beyond the last "very strong".
+
+After the scale of the ENFSI guideline for evaluative reporting, 2015 (from memory).
+"""
+
+
+def support_words(bits: float) -> str:
+    """Say a likelihood ratio in words: how strongly an item supports, or speaks against.
+
+    >>> support_words(2.98)
+    'weak support: 7.9 times as likely so as otherwise'
+    >>> support_words(-8.0)
+    'moderately strong evidence against: 256 times as likely otherwise'
+    """
+    if np.isnan(bits) or abs(bits) < SAYS_NOTHING_BITS:
+        return ""
+    times = float(2.0 ** min(abs(bits), MOST_BITS))
+    name = next((name for bound, name in SUPPORT if times < bound), "very strong")
+    shown = f"{times:.1f}" if times < 10 else f"{times:,.0f}".replace(",", " ")
+    if bits > 0:
+        return f"{name} support: {shown} times as likely so as otherwise"
+    return f"{name} evidence against: {shown} times as likely otherwise"

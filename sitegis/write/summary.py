@@ -64,12 +64,13 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     return tuple(lines)
 
 
-def _paragraph(words: str, width: int, *, indent: str = "") -> list[str]:
-    """Wrap words to the screen, later lines indented; what passes three full lines is cut."""
+def _paragraph(words: str, width: int, *, indent: str = "", whole: bool = False) -> list[str]:
+    """Wrap words to the screen, later lines indented; cut after three lines unless ``whole``."""
     together = re.sub(r"(?<=\d) (?=%|m\b|mm\b)|(?<=') (?=\d)|(?<=±) ", "\N{NO-BREAK SPACE}", words)
     lines = textwrap.wrap(
         together, width, initial_indent=indent, subsequent_indent=indent + "  ",
-        max_lines=math.ceil(LONGEST_LINES * SCREEN_COLUMNS / width), placeholder=" …",
+        max_lines=None if whole else math.ceil(LONGEST_LINES * SCREEN_COLUMNS / width),
+        placeholder=" …",
     )  # fmt: skip
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
@@ -156,7 +157,7 @@ def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
         return []
     lines = ["A person must look at:"]
     for notice in flags[:most]:
-        lines += _paragraph(notice.message, width, indent="  ")
+        lines += _paragraph(notice.message, width, indent="  ", whole=True)
     if len(flags) > most:
         lines.append(f"  {len(flags) - most} more: see map.html or record.pdf")
     return lines

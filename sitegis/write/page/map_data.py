@@ -10,7 +10,7 @@ import shapely
 
 from ...geometry.frames import Array, LotFrame
 from ...model.derived import Feature, Value
-from ...model.dig_plan import HitMap
+from ...model.dig_plan import HitMap, Pit
 from ...model.site import Main
 from ...model.survey import Survey
 from ...numerics.ordering import at_least, decimals, on_lattice
@@ -29,6 +29,8 @@ from .what_if import what_if_data
 HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
 ARROW_EVERY_M = 12.0
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+COLORS = ("#00613a", "#6a2fb5", "#a33c00", "#0059b3", "#8a0f4d", "#4d4d00")
+"""One for each route alternative in turn; each at least 4.5 to 1 against white (WCAG 1.4.3)."""
 
 
 def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
@@ -54,18 +56,25 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
             {
                 "id": scored.hypothesis.id,
                 "letter": LETTERS[index % len(LETTERS)],
+                "color": COLORS[index % len(COLORS)],
                 "name": short_name(survey, scored.hypothesis),
                 "percent": percent(scored.probability),
                 "probability": scored.probability,
             }
             for index, scored in enumerate(survey.scores.hypotheses)
         ],
+        "pits": [_latitude_longitude(survey, pit) for pit in survey.dig.pits],
         "profile": _profile_data(profile, frame),
         "bounds": _bounds(survey),
         "what_if": what_if_data(survey),
         "meters": _meters_per_degree(frame),
         "imperial": is_imperial(site.units),
     }
+
+
+def _latitude_longitude(survey: Survey, pit: Pit) -> list[float]:
+    longitude, latitude = survey.site.frame.written_lonlat(np.array([pit.x_m, pit.y_m]))
+    return [round(float(latitude), 8), round(float(longitude), 8)]
 
 
 def _feature(
@@ -94,6 +103,8 @@ def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dic
             shown[key] = properties[key]
     if feature.layer == "locate":
         shown["label"] = _mark_label(survey, feature)
+        if properties["kind"] == "wall":
+            return "jamb", feature.geometry, shown
     if feature.layer == "planned-branch":
         shown["label"] = f"{properties['name'] or properties['fixture']}, planned"
     if feature.layer == "keep-out":

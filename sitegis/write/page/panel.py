@@ -8,6 +8,7 @@ from ...model.dig_plan import Pit
 from ...model.results import ScoredHypothesis
 from ...model.survey import Survey
 from ...score.reliability import reliability_words
+from ...score.words import support_words
 from ...units import about, percent
 from ..text import (
     check_sentence,
@@ -23,7 +24,7 @@ from ..text import (
     unlikely_words,
     way_words,
 )
-from .map_data import LETTERS
+from .map_data import COLORS, LETTERS
 from .panel_parts import (
     main_rows,
     profile_rows,
@@ -80,6 +81,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
     return {
         "id": scored.hypothesis.id,
         "letter": LETTERS[index % len(LETTERS)],
+        "color": COLORS[index % len(COLORS)],
         "name": short_name(survey, scored.hypothesis),
         "way": way_words(survey, scored.hypothesis),
         "percent": percent(scored.probability),
@@ -90,6 +92,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
                 "item": item.item.replace("_", " "),
                 "weight": contribution_words(item.bits),
                 "words": item.words,
+                "support": support_words(item.bits),
                 "sign": _sign(item.bits),
             }
             for item in scored.contributions

@@ -14,6 +14,7 @@ from ...model.results import Contribution
 from ...model.survey import Survey
 from ...numerics.statistics import NORMAL_95
 from ...pits.exposure import VACUUM_HOLE_M
+from ...score.words import support_words
 from ...units import (
     FOOT_M,
     LengthUnit,
@@ -57,12 +58,13 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
 
 
 def spoken(one: Contribution) -> str:
-    """Say what an item of evidence speaks for, its name with spaces.
+    """Say what an item of evidence speaks for, its name with spaces, and how strongly.
 
-    >>> spoken(Contribution("camera_note", "camera_note", 5.7, "×53 for the alley"))
-    'camera note: ×53 for the alley'
+    >>> spoken(Contribution("camera_note", "camera_note", 5.7, "×52 for the alley"))
+    'camera note: ×52 for the alley (moderate support: 52 times as likely so as otherwise)'
     """
-    return f"{one.item.replace('_', ' ')}: {one.words}"
+    support = support_words(one.bits)
+    return f"{one.item.replace('_', ' ')}: {one.words}{f' ({support})' if support else ''}"
 
 
 def main_facts(survey: Survey, row: MainComparison) -> Facts:

@@ -17,9 +17,9 @@ const STYLES = {
   flow: () => ({ color: SEWER, weight: 1, fillColor: SEWER, fillOpacity: 1 }),
   hit: (p) => ({ stroke: true, color: "#333333", weight: 0.6, fillColor: "#333333",
     fillOpacity: [0.1, 0.22, 0.38, 0.55][p.band] }),
-  corridor: (p) => ({ color: SEWER, weight: p.level > 0.9 ? 1.4 : 0.8, dashArray: p.level > 0.9 ? "2 4" : null,
-    fillColor: SEWER, fillOpacity: 0.13 }),
-  route: (p, index) => ({ color: SEWER, weight: index === 0 ? 5 : 3.5, dashArray: DASHES[index % DASHES.length],
+  corridor: (p, index, color) => ({ color: color, weight: p.level > 0.9 ? 1.4 : 0.8, dashArray: p.level > 0.9 ? "2 4" : null,
+    fillColor: color, fillOpacity: 0.13 }),
+  route: (p, index, color) => ({ color: color, weight: index === 0 ? 5 : 3.5, dashArray: DASHES[index % DASHES.length],
     lineCap: "butt" }),
   drain: () => ({ color: SEWER, weight: 5, dashArray: "9 5", lineCap: "butt" }),
   "exit-ellipse": () => ({ color: INK, weight: 1.5, dashArray: "3 3", fillColor: SEWER, fillOpacity: 0.2 }),
@@ -37,6 +37,7 @@ const POINTS = {
   manhole: () => ({ radius: 8, color: SEWER, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
   locate: (p) => ({ radius: p.evidence === "exposed" ? 7 : 6, color: INK, weight: 2.5,
     fillColor: p.evidence === "exposed" ? INK : "#ffffff", fillOpacity: 1 }),
+  jamb: () => ({ radius: 4, color: "#6b6b6b", weight: 1.5, fillColor: "#d9d9d9", fillOpacity: 1 }),
   exit: () => ({ radius: 7, color: INK, weight: 3, fillColor: SEWER, fillOpacity: 1 }),
   "keep-out": (p) => ({ radius: 6, color: p.color || "#7a3b00", weight: 3, fillColor: "#fff", fillOpacity: 1 }),
 };
@@ -48,6 +49,7 @@ const GROUPS = [
   ["Keep-outs (record)", ["clearance", "keep-out"]],
   ["Drain under the house and exit (inferred)", ["drain", "exit-ellipse", "exit"]],
   ["Marks found, with depth", ["mark-ellipse", "locate"]],
+  ["Door jambs and wall corners (taped)", ["jamb"]],
   ["Test pits and tapes to them (proposed)", ["tie", "pit"]],
   ["Pits that tell the directions apart (proposed)", ["telling-pit"]],
   ["Spoil stays outside this line", ["spoil-setback"]],
@@ -56,7 +58,7 @@ const GROUPS = [
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
   "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "planned-branch", "exit-ellipse", "mark-ellipse",
-  "tie", "pit", "exit", "locate"];
+  "tie", "pit", "jamb", "exit", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
 function textElement(tag, words) {
@@ -66,9 +68,10 @@ function textElement(tag, words) {
 }
 
 /* The lower the rank, the sooner a label is kept where labels crowd. */
-function label(places, words, classes, rank) {
+function label(places, words, classes, rank, color) {
   const box = document.createElement("div");
-  box.appendChild(textElement("span", words));
+  const text = box.appendChild(textElement("span", words));
+  if (color) { text.style.color = text.style.borderColor = color; }
   const all = Array.isArray(places) ? places : [places];
   return L.marker(all[0], { icon: L.divIcon({ html: box, className: "label " + classes, iconSize: null }),
     interactive: false, keyboard: false, pane: "labels", rank: rank, places: all });
@@ -157,7 +160,7 @@ function drawFeature(feature, data) {
   const style = STYLES[p.layer];
   const drawn = L.geoJSON(feature, {
     pane: "z-" + p.layer,
-    style: style ? style(p, index) : undefined,
+    style: style ? style(p, index, data.hypotheses[index]?.color) : undefined,
     pointToLayer: (_, place) => L.circleMarker(place, { ...POINTS[p.layer](p), pane: "z-" + p.layer }),
   });
   drawn.eachLayer((layer) => {
@@ -188,13 +191,13 @@ function drawFeature(feature, data) {
   if (p.layer === "keep-out") { drawn.addLayer(label(center(), p.label.includes(p.kind) ? p.label : p.kind + " " + p.label, "beside", 7)); }
   if (p.layer === "route") {
     const h = data.hypotheses[index];
-    drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + " " + h.percent + ", inferred, not located", "beside route-label", 1));
+    drawn.addLayer(label([0.55, 0.75, 0.4, 0.9, 0.25].map((share) => along(shape, share)), h.letter + " " + h.percent + ", inferred, not located", "beside route-label", 1, h.color));
   }
   return drawn;
 }
 
 /* A small picture of a layer's look, for the list of layers. */
-function swatch(layers, index) {
+function swatch(layers, index, color = SEWER) {
   const key = layers[layers.length - 1];
   const size = 'width="34" height="16" viewBox="0 0 34 16" aria-hidden="true"';
   const look = { p: { evidence: "located", level: 0.5, band: 1, kind: "" } };
@@ -202,12 +205,40 @@ function swatch(layers, index) {
     const s = POINTS[key](look.p);
     return `<svg ${size}><circle cx="17" cy="8" r="5.5" stroke="${s.color}" stroke-width="2.5" fill="${s.fillColor}"/></svg>`;
   }
-  const s = STYLES[key](look.p, index);
+  const s = STYLES[key](look.p, index, color);
   const dash = s.dashArray ? `stroke-dasharray="${s.dashArray}"` : "";
   if (["street", "hit", "pit", "room", "slab-opening", "spoil-setback", "telling-pit"].includes(key)) {
     return `<svg ${size}><rect x="5" y="2" width="24" height="12" stroke="${s.color}" stroke-width="2" fill="${s.fillColor || "none"}" fill-opacity="${s.fillOpacity || 0}" ${dash}/></svg>`;
   }
   return `<svg ${size}><line x1="0" x2="34" y1="8" y2="8" stroke="${s.color}" stroke-width="${s.weight}" ${dash}/></svg>`;
+}
+
+/* What the symbols mean that no line of the list of layers names by itself. */
+function addLegend(data) {
+  const point = (s, extra) => `<circle cx="17" cy="8" r="${Math.min(s.radius, 6)}" stroke="${s.color}" stroke-width="${s.weight}" fill="${s.fillColor}"/>${extra || ""}`;
+  const shade = (opacity) => `<rect x="3" y="2" width="28" height="12" fill="${SEWER}" fill-opacity="${opacity}" stroke="${SEWER}" stroke-width="0.8"/>`;
+  const oval = (s) => `<ellipse cx="17" cy="8" rx="14" ry="6" fill="${s.fillColor || "none"}" fill-opacity="${s.fillOpacity || 0}" stroke="${s.color}" stroke-width="${s.weight}" stroke-dasharray="${s.dashArray}"/>`;
+  const has = (layer, test) => data.features.some((f) => f.properties.layer === layer && (!test || test(f.properties)));
+  const seen = (evidence) => (p) => p.evidence === evidence;
+  [
+    [has("locate", seen("exposed")), point(POINTS.locate({ evidence: "exposed" })), "Seen (exposed): cleanout, stack or floor drain"],
+    [has("locate", seen("located")), point(POINTS.locate({ evidence: "located" })), "Found by the locator from above (located), with depth"],
+    [has("jamb"), point(POINTS.jamb()), "Door jamb or wall corner, taped: no point of the drain"],
+    [has("mark-ellipse"), oval(STYLES["mark-ellipse"]()), "Where a point lies with 95 %"],
+    [has("exit"), point(POINTS.exit()), "Wall penetration (inferred)"],
+    [has("exit-ellipse"), oval(STYLES["exit-ellipse"]()), "Where the wall penetration lies with 95 %"],
+    [has("corridor"), shade(0.34), "Corridor of an alternative: 50 % of its routes lie wholly within the darkest part"],
+    [has("corridor"), shade(0.24), "80 % within the middle part"],
+    [has("corridor"), shade(0.13), "95 % within the lightest part, edge dotted"],
+    [has("manhole"), point(POINTS.manhole()), "Manhole (record)"],
+    [has("flow"), `<path d="M9 2 L27 8 L9 14 Z" fill="${SEWER}"/>`, "Flow in a sewer (record)"],
+    [has("clearance"), oval({ ...STYLES.clearance({}), fillOpacity: 0.06 }), "Clearance kept about a no-dig area"],
+  ].filter((row) => row[0]).forEach(([, picture, words]) => {
+    const line = document.createElement("li");
+    line.innerHTML = `<svg width="34" height="16" viewBox="0 0 34 16" aria-hidden="true">${picture}</svg>`;
+    line.append(textElement("span", words));
+    document.getElementById("legend").append(line);
+  });
 }
 
 /* Text as HTML, for Leaflet's list of layers, which takes markup. */
@@ -228,7 +259,7 @@ function addLayers(map, data) {
     overlays[picture + "<span>" + escaped(name) + "</span>"] = group;
   };
   data.hypotheses.forEach((h, index) => {
-    add(h.letter + ": " + h.name + ", " + h.percent + " (inferred)", swatch(["route"], index),
+    add(h.letter + ": " + h.name + ", " + h.percent + " (inferred)", swatch(["route"], index, h.color),
       (p) => p.hypothesis === h.id && (p.layer === "route" || p.layer === "corridor"), h.probability >= 0.02);
   });
   GROUPS.forEach(([name, layers]) => {
@@ -326,6 +357,34 @@ function addMeasure(map, data) {
     if (event.key === "Enter") { add(map.getCenter()); }
     if (event.key === "Escape") { turn(false); }
   });
+}
+
+/* The phone's own place, only where it is asked for; never shown as better than it says it is. */
+function addHere(map, data) {
+  if (!navigator.geolocation) { return; }
+  const said = document.getElementById("map-words");
+  const shown = L.layerGroup().addTo(map);
+  let watch = null;
+  const found = (place) => {
+    const at = L.latLng(place.coords.latitude, place.coords.longitude);
+    const within = place.coords.accuracy;
+    shown.clearLayers();
+    L.circle(at, { radius: within, color: "#0b57d0", weight: 2, fillOpacity: 0.12, interactive: false, className: "here" }).addTo(shown);
+    L.circleMarker(at, { radius: 5, color: "#0b57d0", fillOpacity: 1, interactive: false }).addTo(shown);
+    if (!map.getBounds().contains(at)) { map.fitBounds(map.getBounds().extend(at)); }
+    const away = data.pits.length ? groundMeters(at, L.latLng(data.pits[0]), data.meters) : null;
+    said.textContent = "You are within " + oneUnit(within, data.imperial) + " of the blue point, as the phone says; not to dig by: use the tapes." +
+      (away === null ? "" : " Pit 1 is " + oneUnit(Math.max(away - within, 0), data.imperial) + " to " + oneUnit(away + within, data.imperial) + " away.");
+  };
+  const stop = () => { navigator.geolocation.clearWatch(watch); watch = null; shown.clearLayers(); said.textContent = ""; };
+  const button = toolButton("Where am I", () => {
+    if (watch !== null) { stop(); } else {
+      watch = navigator.geolocation.watchPosition(found, (error) => { stop(); pressed(button, false); said.textContent = "The phone gives no place: " + error.message; },
+        { enableHighAccuracy: true, maximumAge: 0 });
+    }
+    pressed(button, watch !== null);
+  });
+  pressed(button, false);
 }
 
 /* Scale and north arrow stand under the map, where they cover nothing. */
@@ -519,8 +578,10 @@ function showSurvey(map) {
     "Map of the lot; arrow keys move it, plus and minus zoom");
   addPitCards();
   addLayers(map, data);
+  addLegend(data);
   addTools(map);
   addMeasure(map, data);
+  addHere(map, data);
   addScale(map);
   addSection(map, data);
   addPrinting(map, data);
