@@ -26,7 +26,9 @@ from .numerics.statistics import largest_sd_m, mixture_moments, square_root
 from .units import about, percent
 
 __all__ = [
+    "choose_by",
     "choose_components",
+    "exit_notices",
     "exit_turns",
     "find_exit",
     "sample_exit",
@@ -94,7 +96,7 @@ def find_exit(survey: Survey) -> Survey:
         components=components,
         log_habit=log_habit,
     )
-    return replace(survey, left_at=replace(exit, notices=_notices(exit, site, inside=inside)))
+    return replace(survey, left_at=replace(exit, notices=exit_notices(exit, site, inside=inside)))
 
 
 def _size(poses: Poses) -> int:
@@ -148,7 +150,11 @@ def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
 
 def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
     """Choose components by uniforms (m,): their indices, and the uniforms that are left over."""
-    weights = np.array([component.weight for component in exit.mixture])
+    return choose_by(np.array([component.weight for component in exit.mixture]), uniforms)
+
+
+def choose_by(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
+    """Choose by weights (c,) and uniforms (m,); gives the place of each within its share too."""
     edges = np.cumsum(weights / weights.sum())
     chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
     shares = np.diff(edges, prepend=0.0)
@@ -212,7 +218,7 @@ def _ground_at(site: Site, place: Array) -> tuple[float, float]:
     return float(site.ground.elevation_m(place)), float(share @ site.ground.sds_m)
 
 
-def _notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
+def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
     """Say what a person should know of the exit."""
     notices = []
     if not inside:

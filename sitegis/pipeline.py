@@ -14,9 +14,10 @@ from .model.survey import Survey
 from .read import read_site
 from .routes import sample_routes
 from .routes.evidence import item_names
-from .score import score_hypotheses, suppose
+from .score import join_exit, score_hypotheses, suppose
 from .to_the_wall import check, through, to_the_wall
 from .write import find, write_outputs
+from .write.keep import keep_revision
 
 __all__ = ["WhatIf", "check", "compute", "run"]
 
@@ -55,7 +56,7 @@ def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobo
     survey = through(survey, score_hypotheses)
     survey = hand_over(suppose(survey, without=asked.without - marks, priors=asked.priors))
     tell("planning the dig")
-    return find(through(_tell_what_if(survey, asked), plan_dig))
+    return find(through(_tell_what_if(survey, asked), join_exit, plan_dig))
 
 
 def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:
@@ -75,10 +76,16 @@ def run(
     what_if: WhatIf | None = None,
     *,
     base_map: bool = False,
+    keep: bool = False,
     tell: Tell = _nobody,
 ) -> Survey:
-    """Compute a site and write its outputs together; ``CannotWrite`` if they cannot be placed."""
+    """Compute a site and write its outputs together; ``CannotWrite`` if they cannot be placed.
+
+    ``keep`` then keeps the answer in the site folder (:mod:`sitegis.write.keep`).
+    """
     survey = compute(site_dir, what_if, tell=tell)
     tell("writing the files")
     write_outputs(survey, out_dir, base_map=base_map)
+    if keep and not (what_if and (what_if.without or what_if.priors)):
+        keep_revision(survey, site_dir)
     return survey

@@ -23,7 +23,7 @@ from sitegis.dig.excavation import (
 )
 from sitegis.model.dig_plan import Pit
 from sitegis.model.site import DigSettings, Site
-from sitegis.pits.exposure import rectangle_rings
+from sitegis.pits.cost import rectangle_rings
 from sitegis.rules.rule_set import load_rules
 from tests.dig_clouds import RULES, two_way_survey
 from tests.invented import corner_site

@@ -14,11 +14,12 @@ from sitegis.pits.cost import (
     keep_out_shape,
     may_run_in,
     pit_cost,
+    rectangle_rings,
     surface_rate,
     surface_rates_at,
     surfaces_at,
 )
-from sitegis.pits.exposure import allowed, rectangle_rings
+from sitegis.pits.exposure import allowed
 from tests.dig_clouds import RULES
 from tests.invented import HOUSE_FRONT_M, LOT_WIDTH_M, corner_site
 

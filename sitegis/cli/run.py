@@ -53,6 +53,9 @@ def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> d
     help="Override a prior weight: front, rear, alley, side, side_yard, unlisted.",
 )
 @click.option("--base-map", is_flag=True, help="Let map.html load a base map from the network.")
+@click.option(
+    "--keep", is_flag=True, help="Keep the answer in SITE/revisions where the inputs changed."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print answer.json instead of the summary.")
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
 def command(
@@ -62,15 +65,23 @@ def command(
     without: tuple[str, ...],
     prior: dict[str, float],
     base_map: bool,
+    keep: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Turn the folder SITE into answer.json, lateral.geojson, map.html and more in --out."""
+    if keep and (without or prior):
+        raise click.UsageError(
+            "--keep keeps the site's own answer, not one with --without, --prior."
+        )
     try:
         with shown_if_long(quiet=quiet) as tell:
             from ..library.functions import run
 
-            result = run(site, out, without=without, priors=prior, base_map=base_map, progress=tell)
+            result = run(
+                site, out, without=without, priors=prior, base_map=base_map, keep=keep,
+                progress=tell,
+            )  # fmt: skip
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)
     done = f"The outputs are written to {out} all the same."

@@ -6,7 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..finds.records import Missed
+from ..finds.reweigh import joint_miss_showing
 from ..geometry.frames import Array
+from ..model.results import Routes
 from ..model.survey import Survey
 from ..numerics.ordering import at_least, on_lattice
 from ..pits.exposure import Integers, Straights, straights_of, with_ground_error
@@ -19,6 +22,9 @@ COUNT_STEP = 2.0**-24  # in which counts decide how often a route is taken
 CLOUD_WEIGHT = 2.0**-40  # unit of a route's weight: sums of them are exact in any order
 
 
+Part = tuple[Array, Array, Array, int, Array | None]
+
+
 @dataclass(frozen=True, slots=True)
 class RouteCloud:
     """Routes of all hypotheses: ``vertices`` (m, v, 2), ``inverts_m`` (m, v), ``weights`` (m,).
@@ -26,7 +32,8 @@ class RouteCloud:
     ``owner`` (m,) is an index into ``hypotheses``. The weights of one hypothesis sum to its
     probability; what is missing to 1 belongs to hypotheses that have no route. A short route
     repeats its tap. The error of the mapped ground is folded into ``inverts_m`` (one draw per
-    route), so that depth = mapped ground − invert carries both uncertainties.
+    route), so that depth = mapped ground − invert carries both uncertainties. ``showing`` (m,) is
+    the probability that a hole which a route crosses shows the pipe, None where none was missed.
     """
 
     vertices: Array
@@ -34,6 +41,7 @@ class RouteCloud:
     weights: Array
     owner: Integers
     hypotheses: tuple[str, ...]
+    showing: Array | None = None
 
     @property
     def empty(self) -> bool:
@@ -71,7 +79,15 @@ def likely_part(cloud: RouteCloud) -> RouteCloud:
         inverts_m=cloud.inverts_m[kept],
         weights=cloud.weights[kept],
         owner=cloud.owner[kept],
+        showing=None if cloud.showing is None else cloud.showing[kept],
     )
+
+
+def to_be_shown(cloud: RouteCloud) -> RouteCloud:
+    """Weigh routes by the probability that a hole on them shows the pipe, after earlier misses."""
+    if cloud.showing is None:
+        return cloud
+    return replace(cloud, weights=on_lattice(cloud.weights * cloud.showing, CLOUD_WEIGHT))
 
 
 def gather_cloud(survey: Survey) -> RouteCloud:
@@ -82,8 +98,9 @@ def gather_cloud(survey: Survey) -> RouteCloud:
     """
     generator = np.random.default_rng([survey.site.seed, 5])
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
-    parts: list[tuple[Array, Array, Array, int]] = []
+    parts: list[Part] = []
     scored_all = survey.scores.hypotheses
+    missed = [item.id for item in survey.site.evidence if isinstance(item, Missed)]
     for index, scored in enumerate(scored_all):
         routes = routes_of.get(scored.hypothesis.id)
         offset = float(generator.random())
@@ -93,7 +110,8 @@ def gather_cloud(survey: Survey) -> RouteCloud:
         taken = systematic_counts(scored.weights, count, offset)
         kept = np.flatnonzero(taken)
         weights = on_lattice(scored.probability * taken[kept] / count, CLOUD_WEIGHT)
-        parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index))
+        part = routes.vertices[kept], routes.inverts_m[kept]
+        parts.append((*part, weights, index, _showing(routes, missed, kept)))
     cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
     return _with_ground_error(survey, cloud, generator)
 
@@ -105,7 +123,7 @@ def whole_cloud(survey: Survey) -> RouteCloud:
     the error of the ground.
     """
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
-    parts: list[tuple[Array, Array, Array, int]] = []
+    parts: list[Part] = []
     scored_all = survey.scores.hypotheses
     for index, scored in enumerate(scored_all):
         if scored.probability <= 0 or not scored.weights.any():
@@ -115,11 +133,17 @@ def whole_cloud(survey: Survey) -> RouteCloud:
         enough = np.searchsorted(np.cumsum(scored.weights[heavy]), 1.0 - LIGHT_SHARE) + 1
         kept = np.sort(heavy[:enough])
         weights = scored.probability * scored.weights[kept]
-        parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index))
+        parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index, None))
     return _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
 
 
-def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, ...]) -> RouteCloud:
+def _showing(routes: Routes, missed: list[str], kept: Integers) -> Array | None:
+    """Give how surely a hole shows the pipe of the routes kept, after what was missed."""
+    singles = [np.exp(routes.log_likelihoods[name])[kept] for name in missed]
+    return joint_miss_showing(np.stack(singles)) if singles else None
+
+
+def _join(parts: list[Part], hypotheses: tuple[str, ...]) -> RouteCloud:
     """Stack routes of different vertex counts; shorter ones repeat their tap."""
     if not parts:
         empty = np.zeros(0)
@@ -137,6 +161,7 @@ def _join(parts: list[tuple[Array, Array, Array, int]], hypotheses: tuple[str, .
         weights,
         np.concatenate(owner),
         hypotheses,
+        np.concatenate(showing) if (showing := [p for *_, p in parts if p is not None]) else None,
     )
 
 

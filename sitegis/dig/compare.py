@@ -13,7 +13,8 @@ from ..model.dig_plan import Pit, WayComparison
 from ..model.results import Toward
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, largest, ordered
-from ..pits.exposure import Flags, rectangle_rings
+from ..pits.cost import rectangle_rings
+from ..pits.exposure import Flags
 from .cloud import RouteCloud
 from .hits import accumulate
 from .pits import Field

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import shapely
 from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
-from ..geometry.frames import Array
+from ..finds.records import Missed
+from ..geometry.frames import Array, lot_direction
 from ..model.dig_plan import HitMap
 from ..model.site import Site
 from ..numerics.ordering import (
@@ -22,7 +24,14 @@ from ..numerics.ordering import (
     relative_step,
 )
 from ..numerics.statistics import NORMAL_BELOW_95
-from ..pits.cost import BEDDING_M, dig_area, pit_cost, surface_rates_at, with_edge
+from ..pits.cost import (
+    BEDDING_M,
+    dig_area,
+    pit_cost,
+    rectangle_rings,
+    surface_rates_at,
+    with_edge,
+)
 from ..pits.exposure import (
     Candidate,
     Flags,
@@ -30,7 +39,6 @@ from ..pits.exposure import (
     Straights,
     allowed,
     best_first,
-    rectangle_rings,
     weigh_pits,
 )
 from ..rules.rule_set import RuleSet
@@ -39,6 +47,8 @@ from .cloud import RouteCloud
 from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
 
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgment
+EXTENSION_SHARES = (0.5, 1.0)  # of a pit's length by which a hole is widened: judgment
+EXTENSION_SETUP = 0.25  # of the set-up that widening an open hole costs: judgment, no source
 OVERLAP_M2 = 0.01  # two pits share no ground beyond rounding
 PITS_AT_MOST = 5
 STOP_BELOW = 0.02
@@ -167,6 +177,35 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     return tuple(pool[index] for index in order)
 
 
+def _extensions(field: Field, left: Array) -> list[Candidate]:
+    """Weigh what widens a hole that missed, on each side of it by one or two fractions of a pit.
+
+    That saves most of another set-up (``EXTENSION_SETUP`` of it stays: the hole is opened again).
+    """
+    length, places, names = field.site.dig.pit_length_m, [], []
+    for item in field.site.evidence:
+        if not isinstance(item, Missed) or not item.has_hole or item.dug_to_m is None:
+            continue
+        for axis, side, share in product((0, 1), (-1.0, 1.0), EXTENSION_SHARES):
+            size = [item.length_m, item.width_m]
+            reach = 0.5 * (size[axis] + share * length)
+            size[axis] = share * length
+            turn = item.angle_rad + 0.5 * np.pi * axis
+            center = np.array([item.x_m, item.y_m]) + side * reach * lot_direction(turn)
+            places.append((*center, item.angle_rad, *size))
+            names.append(item.id)
+    if not places:
+        return []
+    plan = np.array(places)
+    made = []
+    for name, row in zip(names, plan, strict=True):
+        one = Places(row[None, :2], row[2:3], row[None, 3:])
+        for pit in weigh_pits(field.site, field.rules, field.area, field.straights, left, one):
+            saved = (1.0 - EXTENSION_SETUP) * field.site.dig.setup
+            made.append(replace(pit, cost=pit.cost - saved, extends=name))
+    return made
+
+
 def _ground_taken(dug: list[Candidate]) -> BaseGeometry:
     """Join the plans of pits already chosen."""
     return shapely.union_all([shapely.Polygon(one.ring) for one in dug])
@@ -178,10 +217,18 @@ def _best_candidates(field: Field, left: Array, dug: BaseGeometry) -> list[Candi
     shapes = shapely.polygons(places.rings())
     clear = np.asarray(shapely.area(shapely.intersection(shapes, dug)) <= OVERLAP_M2, bool)
     places = places.kept(clear)
-    weighed = weigh_pits(field.site, field.rules, field.area, field.straights, left, places)
+    weighed = [
+        *weigh_pits(field.site, field.rules, field.area, field.straights, left, places),
+        *(one for one in _extensions(field, left) if _is_clear(one, dug)),
+    ]
     gains = [float(left[one.exposed].sum()) for one in weighed]
     worth = [one for one, gain in zip(weighed, gains, strict=True) if at_least(gain, LEAST_GAIN)]
     return best_first(worth, left)[:EXACT_PLACES]
+
+
+def _is_clear(one: Candidate, dug: BaseGeometry) -> bool:
+    """Tell whether a pit shares no ground with those chosen already."""
+    return bool(shapely.intersection(shapely.Polygon(one.ring), dug).area <= OVERLAP_M2)
 
 
 def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:

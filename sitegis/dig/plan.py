@@ -16,11 +16,12 @@ from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
 from ..pits.cost import LAWN, surface_rate
 from ..pits.exposure import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
 from ..score.search import cut_search
-from .cloud import RouteCloud, gather_cloud, likely_part, whole_cloud
+from .cloud import RouteCloud, gather_cloud, likely_part, to_be_shown, whole_cloud
 from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
+from .follow import exposures, follow_trenches
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
@@ -44,12 +45,15 @@ def plan_dig(survey: Survey) -> Survey:
         nothing = HitMap((0.0, 0.0), survey.site.dig.cell_m, np.zeros((0, 0)))
         plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
         return replace(survey, planned=plan)
-    field = lay_field(survey.site, survey.rules, likely_part(cloud))
-    pits = _pits(survey, field, rank_pits(field))
+    seen = exposures(survey)
+    field = lay_field(survey.site, survey.rules, likely_part(to_be_shown(cloud)))
+    pits = () if seen else _pits(survey, field, rank_pits(field))
     missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
     costs = np.array([pit.cost for pit in pits])
     count, cost = cut_search(costs, missed, straight, least=min(len(pits), 1))
-    pits, ways = pits[:count], compare_ways(survey, field)
+    cost = 0.0 if seen else cost
+    pits = pits[:count]
+    ways = compare_ways(survey, replace(field, cloud=likely_part(cloud)))
     plan = DigPlan(
         pits,
         hit_map(field),
@@ -60,6 +64,7 @@ def plan_dig(survey: Survey) -> Survey:
         exit_ties,
         (*_notices(survey, pits), *untold_way(survey, pits, ways)),
         ways,
+        follow_trenches(survey, seen),
     )
     return replace(survey, planned=plan)
 
@@ -97,6 +102,7 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
                 vacuum_p_hit=_share(cloud.weights, vacuum[rank - 1]),
                 vacuum_cost=survey.site.dig.vacuum_hole
                 + VACUUM_HOLE_M**2 * surface_rate(survey.site.dig, one.surface),
+                extends=one.extends,
             )
         )
     return tuple(pits)
@@ -141,7 +147,7 @@ def _hypotheses(cloud: RouteCloud, one: Candidate) -> tuple[str, ...]:
 def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
     """Say what a person should know about the plan."""
     notices = [planned_soil(survey.site, survey.rules)[1]]
-    if not pits:
+    if not pits and not exposures(survey):
         notices.append(notice_of("no-place-for-a-pit", "dig"))
     notices += [_in_right_of_way(pit) for pit in pits if pit.surface != LAWN]
     notices += [

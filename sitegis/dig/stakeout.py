@@ -11,11 +11,11 @@ import shapely
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.dig_plan import TapeTie
-from ..model.site import Side, Site
+from ..model.site import Side, Site, corner_index
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least, in_steps, smallest
 from ..numerics.statistics import largest_sd_m
-from ..place.assemble import building_outline, corner_index
+from ..place.assemble import building_outline
 from .depths import best_line
 
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")

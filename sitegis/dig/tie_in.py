@@ -18,8 +18,7 @@ from ..model.results import ProfileComponent
 from ..model.site import PlannedFixture, Room
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least, smallest
-from ..pits.cost import FOOTING_BELOW_SLAB_M
-from ..pits.exposure import rectangle_rings
+from ..pits.cost import FOOTING_BELOW_SLAB_M, rectangle_rings
 from .codes import (
     backwater_checks,
     cleanout_check,

@@ -43,6 +43,7 @@ from .kind import (
     FromArchive,
     Laid,
     OfHabit,
+    SharedMiss,
     reliability_in_force,
 )
 from .main_inspection import MainInspection
@@ -56,8 +57,8 @@ from .tap_record import TapRecord
 __all__ = [
     "KINDS", "SOURCE", "Aim", "AnyEvidence", "AtManhole", "CableToMain", "CameraNote",
     "CleanoutOutside", "CountTie", "Dye", "Era", "Evidence", "EvidenceKind", "FromArchive", "Laid",
-    "MainInspection", "Neighbors", "OfHabit", "OutdoorLocate", "PermitDrawing", "Sound",
-    "SurfaceSign", "TapRecord", "reliability_in_force",
+    "MainInspection", "Neighbors", "OfHabit", "OutdoorLocate", "PermitDrawing", "SharedMiss",
+    "Sound", "SurfaceSign", "TapRecord", "reliability_in_force",
 ]  # fmt: skip
 
 _LISTED = (

@@ -66,10 +66,14 @@ class Laid:
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """A point (2,) that the route probably meets, with the spread to aim with."""
+    """A point (2,) that the route probably meets, with the spread to aim with.
+
+    Exit poses are conditioned on one that is ``held``: a place outdoors that was seen or located.
+    """
 
     point: Array
     sd_m: float
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +151,11 @@ class AtManhole(Generic[E]):
 
 
 @dataclass(frozen=True, slots=True)
+class SharedMiss:
+    """Holes that showed nothing: all of a site fail together now and then."""
+
+
+@dataclass(frozen=True, slots=True)
 class EvidenceKind(Generic[E]):
     """All that the program knows of one kind of evidence; nothing has a default.
 
@@ -160,7 +169,7 @@ class EvidenceKind(Generic[E]):
     record: type[E]
     words: str
     on_route: OnRoute[E] | None
-    cause: OfHabit[E] | FromArchive[E] | AtManhole[E] | None
+    cause: OfHabit[E] | FromArchive[E] | AtManhole[E] | SharedMiss | None
     check: Callable[[E, tuple[Main, ...]], Iterable[Slip]]
     aims: Callable[[E, Site, Main], Iterable[Aim]]
     mark: Callable[[E], Mark] | None
@@ -203,7 +212,7 @@ def at_its_place(sd_of: Callable[[E, Site], float]) -> Callable[[E, Site, Main],
     """Aim at the item's own place, whatever the main, with its spread."""
 
     def aims(item: Any, site: Site, main: Main) -> Iterable[Aim]:
-        return (Aim(place_of(item), sd_of(item, site)),)
+        return (Aim(place_of(item), sd_of(item, site), held=True),)
 
     return aims
 

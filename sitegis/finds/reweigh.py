@@ -24,6 +24,7 @@ __all__ = [
     "find_likelihood",
     "hole_shows",
     "joint_miss_likelihood",
+    "joint_miss_showing",
     "miss_likelihood",
     "reweigh",
 ]
@@ -78,6 +79,16 @@ def joint_miss_likelihood(singles: Array, common: float = COMMON_FAILURE) -> Arr
     """Return P(none shows the pipe) (m,) from each hole's own P(it does not) (k, m)."""
     apart = 1.0 - np.minimum((1.0 - np.asarray(singles, float)) / (1.0 - common), 1.0)
     return np.asarray(common + (1.0 - common) * apart.prod(axis=0))
+
+
+def joint_miss_showing(singles: Array, common: float = COMMON_FAILURE) -> Array:
+    """Return P(a hole shows the pipe that it crosses | route, all misses so far) (m,).
+
+    What every miss so far shares, 1 − c / L: routes that no hole has crossed keep 1 − c of it,
+    routes that one has crossed are left mostly because nothing shows the pipe at all. ``singles``
+    (k, m) as for :func:`joint_miss_likelihood`.
+    """
+    return np.asarray(1.0 - common / joint_miss_likelihood(singles, common))
 
 
 def find_likelihood(

@@ -275,6 +275,7 @@ def run(
     without: tuple[str, ...] = (),
     priors: Mapping[str, float] | None = None,
     base_map: bool = False,
+    keep: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> Result:
     """Return the answer of a site folder, and write its outputs if a folder for them is given.
@@ -291,6 +292,9 @@ def run(
         Prior weights in place of the site's: front, rear, alley, side, side_yard, unlisted.
     base_map : bool
         Let ``map.html`` load street tiles from the network.
+    keep : bool
+        Keep the answer in the site folder (``revisions/``) where its inputs changed, so that
+        ``findings.csv`` can name its pits. Not for a what-if.
     progress : callable, optional
         Called with what is being done, a few words at a time.
 
@@ -313,7 +317,9 @@ def run(
     tell = progress or (lambda _: None)
     if out_dir is None:
         return Result(pipeline.compute(Path(site_dir), asked, tell=tell))
-    return Result(pipeline.run(Path(site_dir), Path(out_dir), asked, base_map=base_map, tell=tell))
+    return Result(
+        pipeline.run(Path(site_dir), Path(out_dir), asked, base_map=base_map, keep=keep, tell=tell)
+    )
 
 
 def city(

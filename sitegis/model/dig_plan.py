@@ -6,6 +6,7 @@ Units and frames as in :mod:`sitegis.model.results`; money in the site's currenc
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from ..geometry.frames import Array
 from ..messages.errors import Notice
@@ -29,7 +30,8 @@ class Pit:
 
     ``p_hit`` is of this pit alone before any other is dug; ``p_hit_so_far`` after this and all
     pits ranked before it. ``depth_m`` is the dug depth; ``depth_05_m, depth_95_m`` the depth of
-    the invert below ground there. ``depth`` holds its central intervals over all routes that
+    the invert below ground there. ``extends`` names the finding whose hole it widens, empty for
+    a pit of its own. ``depth`` holds its central intervals over all routes that
     cross the pit. A vacuum test hole at its center finds the pipe with ``vacuum_p_hit`` and costs
     ``vacuum_cost``.
     """
@@ -52,6 +54,7 @@ class Pit:
     depth: tuple[Interval, ...] = ()
     vacuum_p_hit: float = 0.0
     vacuum_cost: float = 0.0
+    extends: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,10 +119,25 @@ class WayComparison:
 
 
 @dataclass(frozen=True, slots=True)
+class FollowTrench:
+    """A trench that follows the pipe from where it was seen (``find``) to the wall or the main.
+
+    Along the most probable route; ``depth_m`` is its greatest depth.
+    """
+
+    find: str
+    to: Literal["wall", "main"]
+    length_m: float
+    depth_m: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
 class DigPlan:
     """Where to dig: pits in greedy order, hit map, corridors, depth table, expected costs.
 
-    ``ways`` compares front, rear and side, the most probable first.
+    ``ways`` compares front, rear and side, the most probable first. Where the pipe was seen the
+    search is over: no pits, nothing left to expect, and ``follow`` prices the trenches from there.
     """
 
     pits: tuple[Pit, ...]
@@ -131,3 +149,4 @@ class DigPlan:
     exit_ties: tuple[TapeTie, ...]
     notices: tuple[Notice, ...] = ()
     ways: tuple[WayComparison, ...] = ()
+    follow: tuple[FollowTrench, ...] = ()

@@ -72,6 +72,7 @@ STEPS: Mapping[str, float] = {
             "p", "p_hit", "p_hit_so_far", "p_if_so", "p_otherwise", "routes_held", "taps_held",
             "vacuum_p_hit", "vacuum_cost",
             "outcome_table", "median", "low", "high", "mean_square", "receiver_square",
+            "drain_slopes", "pareto_k", "p_drain", "worth", "causes",
         ),
         RATIO,
     ),
@@ -84,7 +85,7 @@ STEPS: Mapping[str, float] = {
     ),
     # together, so that they sum to 1: see _scores
     **dict.fromkeys(("weights", "probability"), AS_IT_IS),
-    **dict.fromkeys(("prior", "level", "cell_m"), AS_IT_IS),
+    **dict.fromkeys(("prior", "level", "cell_m", "Routes.components"), AS_IT_IS),
 }  # fmt: skip
 UNITS: Mapping[str, float] = {"_m": FINE_M, "_rad": ANGLE_RAD, "_deg": RATIO}
 # of the site only what was computed; what was measured stays as it was given
@@ -112,6 +113,7 @@ def hand_over(survey: Survey) -> Survey:
         placed=_block(survey.placed),
         fitted=_block(survey.fitted),
         left_at=_block(survey.left_at),
+        left_inside=_block(survey.left_inside),
         sampled=_block(survey.sampled),
         scored=_block(survey.scored),
         planned=_block(survey.planned),

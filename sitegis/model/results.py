@@ -12,10 +12,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from ..finds.records import FindJudgment
 from ..geometry.frames import Array
 from ..messages.errors import Notice
 from ..numerics.noise_scale import NoiseScale
 from .site import PointKind, Side
+
+Integers = NDArray[np.int64]
 
 Way = Literal["direct", "side-yard", "unlisted"]
 Toward = Literal["front", "rear", "side"]
@@ -299,7 +305,8 @@ class Routes:
     route-dependent evidence, (m,). ``drawn`` is the number of samples drawn, feasible or not,
     so that ln Z = logsumexp(log_prior + Σ log_likelihoods) − ln(drawn).
     ``why_none`` tells in words why nothing fits, where nothing does. ``log_fit`` is ln Z of the
-    geometry of ``unlisted``, which has no samples.
+    geometry of ``unlisted``, which has no samples. ``components`` (m,) are indices into the
+    exit's mixture and ``drain_slopes`` (m,) the drain's slopes at it, empty where not drawn.
     """
 
     hypothesis: Hypothesis
@@ -313,6 +320,8 @@ class Routes:
     drawn: int
     why_none: str = ""
     log_fit: float = 0.0
+    components: Integers = field(default_factory=lambda: np.zeros(0, np.int64))
+    drain_slopes: Array = field(default_factory=lambda: np.zeros(0))
 
 
 # ---------------------------------------------------------------------------------- score
@@ -332,7 +341,8 @@ class Contribution:
 class ScoredHypothesis:
     """A hypothesis with its posterior. ``weights`` (m,) over its route samples sum to 1.
 
-    ``best`` is the index of its most probable route, None where there is no route.
+    ``best`` is the index of its most probable route, None where there is no route. ``pareto_k``
+    is the shape of the tail of its importance weights: above 0.7 they are not to be trusted.
     """
 
     hypothesis: Hypothesis
@@ -343,6 +353,7 @@ class ScoredHypothesis:
     contributions: tuple[Contribution, ...]
     weights: Array
     best: int | None
+    pareto_k: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,7 +374,7 @@ class NextCheck:
 
 @dataclass(frozen=True, slots=True)
 class Scores:
-    """The posterior over the hypotheses, most probable first."""
+    """The posterior over the hypotheses, most probable first, and what findings are taken for."""
 
     hypotheses: tuple[ScoredHypothesis, ...]
     next_checks: tuple[NextCheck, ...]
@@ -371,3 +382,4 @@ class Scores:
     notices: tuple[Notice, ...] = ()
     telling: Mapping[str, str] = field(default_factory=dict)
     """By main, the check that tells most about whether it is the one."""
+    finds: tuple[FindJudgment, ...] = ()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Annotated, ClassVar, Literal, get_args
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal, get_args
 
 import numpy as np
 from pydantic import ConfigDict, Field
@@ -20,6 +20,9 @@ from ..geometry.frames import Array, LotFrame
 from ..messages.errors import Notice
 from ..numerics.ordering import MATTERS_M, largest
 from .fields import RECORD, Depth, Extent, Length, Share, Text, Weight
+
+if TYPE_CHECKING:
+    from ..finds.records import Revision
 
 Side = Literal["front", "right", "rear", "left"]
 SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")
@@ -33,6 +36,18 @@ Seen = Literal[
     "displaced-joint", "intruding-connection", "roots", "deposits", "soil", "obstacle",
     "infiltration", "water-level", "other",
 ]  # fmt: skip
+CORNER_SIDES: Mapping[str, tuple[Side, Side]] = {
+    "front-left": ("left", "front"),
+    "front-right": ("front", "right"),
+    "rear-right": ("right", "rear"),
+    "rear-left": ("rear", "left"),
+}
+_OUTWARD: Mapping[str, tuple[float, float]] = {
+    "front-left": (-1.0, -1.0),
+    "front-right": (1.0, -1.0),
+    "rear-right": (1.0, 1.0),
+    "rear-left": (-1.0, 1.0),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -473,6 +488,7 @@ class Site:
     drain_material: str = ""
     runs: tuple[Run, ...] = ()
     observations: tuple[Observation, ...] = ()
+    revisions: tuple[Revision, ...] = ()
 
     @property
     def datum_known(self) -> bool:
@@ -515,3 +531,17 @@ def without_marks(site: Site, marks: frozenset[str]) -> Site:
         ties=tuple(tie for tie in site.ties if not {tie.from_name, tie.to_name} & marks),
         wall_contacts=tuple(one for one in site.wall_contacts if one.point not in marks),
     )
+
+
+def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
+    """Find the vertex of (n, 2) that a corner's name means; ``KeyError`` for another name.
+
+    Among the vertices where the two named sides meet (or all, where they never do), the one
+    farthest out in the corner's direction.
+    """
+    before, after = CORNER_SIDES[name]
+    meeting = [
+        i for i in range(len(sides)) if sides[i - 1] == before and sides[i] == after
+    ] or list(range(len(sides)))
+    reach = vertices @ np.array(_OUTWARD[name])
+    return max(meeting, key=lambda i: float(reach[i]))

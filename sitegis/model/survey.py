@@ -45,6 +45,7 @@ class Survey:
     scored: Scores | None = None
     planned: DigPlan | None = None
     found: Derived | None = None
+    left_inside: Exit | None = None
     whereabouts: Whereabouts | None = None
 
     @property
@@ -61,6 +62,11 @@ class Survey:
     def exit(self) -> Exit:
         """The block of stage ``exit``."""
         return _filled(self.left_at, "exit")
+
+    @property
+    def exit_from_inside(self) -> Exit:
+        """The exit as the marks indoors alone give it, before anything found outdoors."""
+        return self.exit if self.left_inside is None else self.left_inside
 
     @property
     def routes(self) -> tuple[Routes, ...]:

@@ -42,6 +42,36 @@ def effective_samples(weights: Array) -> float:
     return float(weights.sum() ** 2 / (weights**2).sum())
 
 
+MOST_PARETO_K = 0.7
+"""Past this shape of their tail importance weights are not trusted (Vehtari et al. 2024)."""
+
+
+def pareto_k(weights: Array) -> float:
+    """Return the shape k of the generalized Pareto tail of importance weights (m,).
+
+    Of the M = min(m / 5, 3 √m) largest, over the next one, by the fit of Zhang and Stephens
+    (*Technometrics* 51, 2009) with the weak prior of Vehtari et al. (JMLR 25(72), 2024; both from
+    memory): k < 0.7 is trusted. Nan for fewer than 5 in the tail, -inf where all are equal.
+    """
+    heavy = np.sort(weights[weights > 0.0])
+    tail = int(min(heavy.size / 5.0, 3.0 * np.sqrt(heavy.size)))
+    if tail < 5:
+        return float("nan")
+    past = heavy[-tail:] - heavy[-tail - 1]
+    if not past[-1] > 0.0:
+        return float("-inf")
+    past = past / past[-1]
+    count = 30 + int(np.sqrt(tail))
+    quarter = past[int(tail / 4.0 + 0.5) - 1]
+    grid = 1.0 - np.sqrt(count / (np.arange(1, count + 1) - 0.5))
+    grid = grid / (3.0 * max(quarter, 1e-12)) + 1.0
+    shapes = np.log1p(-grid[:, None] * past).mean(axis=1)
+    profile = tail * (np.log(-(grid / shapes)) - shapes - 1.0)
+    share = normalized_weights(profile)
+    shape = float(np.log1p(-float(share @ grid) * past).mean())
+    return (tail * shape + 10.0 * 0.5) / (tail + 10.0)
+
+
 @dataclass(frozen=True, slots=True)
 class EvidenceSum:
     """An estimate of ln Z, its standard error, and the effective number of samples."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from ..finds.records import Finding
 from ..geometry.frames import Array
 from ..model.site import DigSettings, KeepOut, Site
 from ..numerics.ordering import MATTERS_M, at_least
@@ -78,7 +79,7 @@ def dig_area(site: Site) -> BaseGeometry:
     """Give the area a pit must lie within (prepared for fast tests).
 
     Where a lateral may run, without what lies nearer to the building than its setback, or to a
-    keep-out than its clearance and the tolerance zone.
+    keep-out than its clearance and the tolerance zone, and without what has been dug already.
     """
     settings = site.dig
     closed = [shapely.buffer(Polygon(site.building.vertices), settings.building_setback_m)]
@@ -86,10 +87,34 @@ def dig_area(site: Site) -> BaseGeometry:
         shapely.buffer(keep_out_shape(keep_out), keep_out.clearance_m + settings.tolerance_m)
         for keep_out in site.keep_outs
     ]
+    dug = [Polygon(hole) for hole in dug_holes(site)]
+    closed += [shapely.buffer(hole, -MATTERS_M, join_style="mitre") for hole in dug]
     # what touches the edge is within, whatever the last bit says
     area = with_edge(shapely.difference(may_run_in(site), shapely.union_all(closed)))
     shapely.prepare(area)
     return area
+
+
+def dug_holes(site: Site) -> Array:
+    """Return the corners (k, 4, 2) of the holes that have been dug outdoors."""
+    holes = [
+        item.hole for item in site.evidence
+        if isinstance(item, Finding) and item.has_hole and item.dug_to_m is not None
+    ]  # fmt: skip
+    plan = np.reshape(holes, (-1, 5))
+    return rectangle_rings(plan[:, :2], plan[:, 2], plan[:, 3:])
+
+
+def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:
+    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by center, angle and size."""
+    signs = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+    local = signs[None] * sizes_m[:, None, :]
+    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
+    turned = [
+        local[..., 0] * cosine - local[..., 1] * sine,
+        local[..., 0] * sine + local[..., 1] * cosine,
+    ]
+    return np.asarray(centers[:, None, :] + np.stack(turned, axis=-1))
 
 
 # ----------------------------------------------------------------------------- the surfaces

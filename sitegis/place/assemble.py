@@ -16,23 +16,11 @@ from ..geometry import polyline
 from ..geometry.frames import Array, rotation
 from ..messages.catalog import fault_of
 from ..messages.errors import ComputationError
-from ..model.site import Locate, Room, Side, Site, Tie
+from ..model.site import CORNER_SIDES, Locate, Room, Side, Site, Tie, corner_index
 from ..numerics.ordering import MATTERS_M, in_steps
 from .network import Network, Observation
 
 BUILDING = "building"
-_CORNERS: dict[str, tuple[Side, Side]] = {
-    "front-left": ("left", "front"),
-    "front-right": ("front", "right"),
-    "rear-right": ("right", "rear"),
-    "rear-left": ("rear", "left"),
-}
-_OUTWARD = {
-    "front-left": (-1.0, -1.0),
-    "front-right": (1.0, -1.0),
-    "rear-right": (1.0, 1.0),
-    "rear-left": (-1.0, 1.0),
-}
 _COORDINATE_NAMES = ("x", "y")
 # Judgment, no source: a pose that is stated without a spread is still not known to a hair.
 _LEAST_SD_M, _LEAST_SD_RAD = 1e-3, 1e-4
@@ -40,24 +28,10 @@ _LEAST_SD_M, _LEAST_SD_RAD = 1e-3, 1e-4
 _LEAST_READ_M = 1e-4
 
 
-def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
-    """Find the vertex of (n, 2) that a corner's name means; ``KeyError`` for another name.
-
-    Among the vertices where the two named sides meet (or all, where they never do), the one
-    farthest out in the corner's direction.
-    """
-    before, after = _CORNERS[name]
-    meeting = [
-        i for i in range(len(sides)) if sides[i - 1] == before and sides[i] == after
-    ] or list(range(len(sides)))
-    reach = vertices @ np.array(_OUTWARD[name])
-    return max(meeting, key=lambda i: float(reach[i]))
-
-
 def corner_name(site: Site, index: int) -> str:
     """Name a building corner: front-left and so on, else by its number."""
     outline, sides = building_outline(site), site.building.sides
-    for name in _CORNERS:
+    for name in CORNER_SIDES:
         if corner_index(outline, sides, name) == index:
             return name
     return f"corner {index + 1}"
@@ -264,9 +238,9 @@ class _Builder:
         if name in self.nodes:
             return self.nodes[name]
         owner, _, corner = name.rpartition(":")
-        if owner == BUILDING and corner in _CORNERS:
+        if owner == BUILDING and corner in CORNER_SIDES:
             return self._corner(corner_index(self.outline, self.site.building.sides, corner))
-        if owner == "lot" and corner in _CORNERS:
+        if owner == "lot" and corner in CORNER_SIDES:
             index = corner_index(self.site.lot.vertices, self.site.lot.sides, corner)
             node = self.nodes[name] = self._claim(2)
             sd = max(self.site.lot.corner_sd_m, _LEAST_SD_M)

@@ -27,6 +27,12 @@ LOCATE_COLUMNS = tuple(key for key in inputs_of(Locate) if key != "row")
 REQUIRED_LOCATE = ("id", "kind", "room", "x", "y", "depth")
 TIE_COLUMNS = ("from", "to", "distance", "sd")
 REQUIRED_TIE = ("from", "to", "distance")
+FINDING_COLUMNS = (
+    "id", "kind", "x", "y", "longitude", "latitude", "at_pit", "width", "length", "sd", "dug_to",
+    "found", "depth_to_invert", "depth_to_top", "direction", "diameter", "material", "date",
+    "note", "photo",
+)  # fmt: skip
+REQUIRED_FINDING = ("id", "kind", "found")
 # Bounds of what a receiver can mean: judgment. Under a basement floor a drain lies a foot or two.
 DEEPEST_M, DEEPEST_INDOORS_M, SHALLOWEST_M = 6.0, 3.5, 0.05
 LIFTS_M = (0.025, 3.05)

@@ -12,10 +12,10 @@ from ..messages.catalog import fault_of, notice_of
 from ..messages.errors import BadInput, Fault, Notice
 from ..model.survey import Whereabouts
 from ..units import LengthUnit, format_length
-from .file_names import LOCATES_FILE, SITE_FILE, TIES_FILE
+from .file_names import FINDINGS_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
 ALL_POINTS = "*points"  # among the broken names where the table of points could not be read
-_FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2}
+_FILE_ORDER = {SITE_FILE: 0, LOCATES_FILE: 1, TIES_FILE: 2, FINDINGS_FILE: 3}
 _HEADER = re.compile(r"^\s*(\[\[?)([^\]\[]+)\]\]?\s*(?:#.*)?$")
 _ITEM = re.compile(r"^(\w+)\[(\d+)\](.*)$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
@@ -109,7 +109,7 @@ class Report:
 
 
 def _in_order(fault: Fault) -> tuple[int, str, int]:
-    """Give the sort key: site.toml, locates.csv, ties.csv, then layers; rows ascending."""
+    """Give the sort key: site.toml, the tables, then layers; rows ascending."""
     rank = _FILE_ORDER.get(fault.file, len(_FILE_ORDER))
     return rank, fault.file, fault.row or 0
 

@@ -6,6 +6,8 @@ import os
 from dataclasses import asdict, replace
 from pathlib import Path
 
+from ..evidence import KINDS
+from ..finds.records import Revision
 from ..geometry.frames import LotFrame
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput
@@ -23,9 +25,10 @@ from .consistency import (
     check_walls,
 )
 from .context import Reading
-from .csv_tables import read_locates, read_ties
+from .csv_tables import Row, read_locates, read_ties
 from .faults import Report, shorten
 from .file_names import SITE_FILE
+from .findings import Ground, read_findings, split_ties
 from .items import (
     make_dig,
     make_easements,
@@ -39,6 +42,7 @@ from .mains import make_mains
 from .old_names import rename_old
 from .place_on_earth import choose_crs
 from .plausible import check_directions, check_levels, check_place
+from .revisions import pits_of, read_revisions
 from .runs import counted_by_run, make_observations, make_runs
 from .schema import SiteFile
 from .site_toml import Raw, units_of, validate
@@ -77,7 +81,9 @@ def read_site(path: Path) -> Survey:
     file = None if raw is None else validate(raw, report, units, depth_units)
     noise = Noise() if file is None else file.noise
     locates = read_locates(source.locates, report, units, depth_units)
-    ties = read_ties(source.ties, report, units, noise)
+    every_tie = read_ties(source.ties, report, units, noise)
+    ties, find_ties = split_ties(every_tie, source.findings, [row.id for row in locates])
+    revisions = read_revisions(folder, report)
     room_ids = _room_ids(raw or {})
     if raw is not None:
         check_rooms(locates, room_ids, report)
@@ -87,12 +93,32 @@ def read_site(path: Path) -> Survey:
     if file is not None:
         rules = load_rules(file.site.rule_set)
         site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
+        if site is not None:
+            site = _with_findings(site, source.findings, find_ties, revisions, folder, report)
     report.raise_faults()
     if site is None or rules is None:
         raise BadInput((
             fault_of("site-unusable", SITE_FILE, None, "file", ""),
         ))  # fmt: skip
     return Survey(site, rules, whereabouts=report.where)
+
+
+def _with_findings(
+    site: Site, rows: tuple[Row, ...], ties: tuple[Tie, ...], revisions: tuple[Revision, ...],
+    folder: Path, report: Report,
+) -> Site:  # fmt: skip
+    """Add what was found outdoors as evidence, other pipes that were met as no-dig areas."""
+    ground = Ground(folder, site.frame, site.lot, site.building, pits_of(revisions), ties)
+    taken = [*(row.id for row in site.locates), *KINDS]
+    findings, others = read_findings(rows, ground, report, site.units, site.depth_units, taken)
+    weighed = tuple(
+        one for one in findings if one.met == "yes" or (one.has_hole and one.dug_to_m is not None)
+        or one.met == "no"
+    )  # fmt: skip
+    return replace(
+        site, evidence=(*site.evidence, *weighed), keep_outs=(*site.keep_outs, *others),
+        revisions=revisions, notices=report.placed_notices(),
+    )  # fmt: skip
 
 
 def _room_ids(raw: Raw) -> list[str]:

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from ..messages.catalog import fault_of
 from .csv_tables import (
+    FINDING_COLUMNS,
     LOCATE_COLUMNS,
+    REQUIRED_FINDING,
     REQUIRED_LOCATE,
     REQUIRED_TIE,
     TIE_COLUMNS,
@@ -16,7 +18,7 @@ from .csv_tables import (
     read_rows,
 )
 from .faults import Report, shorten
-from .file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
+from .file_names import BOOK_FILE, FINDINGS_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 from .site_toml import Raw, load_toml
 
 SPREADSHEETS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".fods")
@@ -32,6 +34,7 @@ class Source:
     units_from: Raw
     locates: tuple[Row, ...] | None
     ties: tuple[Row, ...]
+    findings: tuple[Row, ...] = ()
 
 
 def open_source(folder: Path, report: Report) -> Source:
@@ -51,7 +54,9 @@ def open_source(folder: Path, report: Report) -> Source:
             )
             return Source(None, {}, None, ())
         return _text_files(folder, report)
-    others = [n for n in (SITE_FILE, LOCATES_FILE, TIES_FILE) if _is_there(folder / n)]
+    others = [
+        n for n in (SITE_FILE, LOCATES_FILE, TIES_FILE, FINDINGS_FILE) if _is_there(folder / n)
+    ]
     if others:
         report.add(fault_of("two-sources", BOOK_FILE, None, "file", "", others=", ".join(others)))
         return Source(None, {}, None, ())
@@ -87,10 +92,12 @@ def _is_there(path: Path) -> bool:
 def _text_files(folder: Path, report: Report) -> Source:
     raw, units_from = load_toml(folder, report)
     locates = read_rows(folder / LOCATES_FILE, LOCATE_COLUMNS, REQUIRED_LOCATE, report)
-    ties = None
+    ties = findings = None
     if _is_there(folder / TIES_FILE):
         ties = read_rows(folder / TIES_FILE, TIE_COLUMNS, REQUIRED_TIE, report)
-    return Source(raw, units_from, locates, ties or ())
+    if _is_there(folder / FINDINGS_FILE):
+        findings = read_rows(folder / FINDINGS_FILE, FINDING_COLUMNS, REQUIRED_FINDING, report)
+    return Source(raw, units_from, locates, ties or (), findings or ())
 
 
 def _workbook(folder: Path, report: Report) -> Source:
@@ -105,4 +112,7 @@ def _workbook(folder: Path, report: Report) -> Source:
     book = make_book(pages, load_sheets(), report)
     report.where = book.places
     raw = book.raw if "site" in pages else None
-    return Source(raw, book.raw, book.rows.get("locates"), book.rows.get("ties", ()))
+    rows = book.rows
+    return Source(
+        raw, book.raw, rows.get("locates"), rows.get("ties", ()), rows.get("findings", ())
+    )

@@ -10,10 +10,10 @@ from ..messages.catalog import fault_of
 from ..messages.errors import BadInput, CannotWrite
 from ..rules.rule_set import rule_set_names, soil_types
 from ..units import FOOT_M, INCH_M, LengthUnit, is_imperial
-from .file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
+from .file_names import BOOK_FILE, FINDINGS_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 
 README_FILE, SHEET_FILE = "README.txt", "field-sheet.pdf"
-TEXT_FILES = (SITE_FILE, LOCATES_FILE, TIES_FILE)
+TEXT_FILES = (SITE_FILE, LOCATES_FILE, TIES_FILE, FINDINGS_FILE)
 _UNITS: dict[str, tuple[LengthUnit, LengthUnit]] = {
     "ft": ("ft", "in"), "in": ("in", "in"), "m": ("m", "mm"), "mm": ("mm", "mm"),
 }  # fmt: skip

@@ -9,13 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from ..exit import choose_components, sample_profile
+from ..evidence import Aim
+from ..exit import choose_by, choose_components, sample_profile
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..model.results import Exit
 from ..numerics.ordering import WEIGHT, on_lattice
 from ..numerics.statistics import normal_density, square_root
 from .bends import MOST_BENDS
+from .condition import (
+    PRIOR_SHARE_BENT,
+    PRIOR_SHARE_STRAIGHT,
+    component_shares,
+    draw_given,
+    first_straight_arms,
+    heading_arms,
+    nearest_first,
+)
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
 
 Law = Callable[[Array, Array | None], Array]
@@ -50,6 +60,7 @@ class Candidates:
 
     ``poses`` (n, 3) of x, y, angle; ``walls`` the wall each leaves by; ``inverts_m`` at the
     exit; ``slopes`` outdoors; ``main_errors`` standard normal draws for the main's invert;
+    ``components`` of the exit's mixture and the drain's own ``drain_slopes`` at the exit;
     ``chosen`` the sequence; ``uniforms`` (n, 3) for the lengths; ``log_ratio`` log of prior /
     proposal so far.
     """
@@ -62,12 +73,15 @@ class Candidates:
     chosen: NDArray[np.int64]
     uniforms: Array
     log_ratio: Array
+    components: NDArray[np.int64]
+    drain_slopes: Array
 
     def kept(self, keep: NDArray[np.bool_]) -> Candidates:
         """Give the rows to keep."""
         return Candidates(
             self.poses[keep], self.walls[keep], self.inverts_m[keep], self.slopes[keep],
             self.main_errors[keep], self.chosen[keep], self.uniforms[keep], self.log_ratio[keep],
+            self.components[keep], self.drain_slopes[keep],
         )  # fmt: skip
 
 
@@ -75,22 +89,55 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms."""
     uniforms = np.clip(uniforms, _TINY, 1.0 - 1e-9)
     normals = ndtri(uniforms[:, [0, 1, 2, 4, 5, 6]])
-    component, left = choose_components(exit, uniforms[:, 3])
-    poses, log_ratio = _draw_poses(plan, exit, component, normals[:, :2], uniforms[:, 2])
-    invert, slope = sample_profile(exit, component, left, normals[:, 3:5])
-    same = uniforms[:, 7] < SAME_SLOPE_SHARE
-    anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
-    slope = np.where(same, slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
     chosen = np.searchsorted(
         on_lattice(np.cumsum(plan.shares), WEIGHT), uniforms[:, 8], side="right"
     )
     chosen = np.minimum(chosen, len(plan.shares) - 1)
+    held = nearest_first([aim for aim in plan.aims if aim.held])
+    if held:
+        component, left, poses, log_ratio = _given_finds(plan, exit, held, chosen, uniforms)
+    else:
+        component, left = choose_components(exit, uniforms[:, 3])
+        poses, log_ratio = _draw_poses(plan, exit, component, normals[:, :2], uniforms[:, 2])
+    invert, drain_slope = sample_profile(exit, component, left, normals[:, 3:5])
+    same = uniforms[:, 7] < SAME_SLOPE_SHARE
+    anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
+    slope = np.where(same, drain_slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
     walls = np.array([part.wall_index for part in exit.mixture])[component]
     return Candidates(
         poses, walls, invert, slope, normals[:, 5], chosen, uniforms[:, 9 : 9 + MOST_BENDS],
-        log_ratio,
+        log_ratio, component, drain_slope,
     )  # fmt: skip
+
+
+def _given_finds(
+    plan: Plan, exit: Exit, held: list[Aim], chosen: NDArray[np.int64], uniforms: Array
+) -> tuple[NDArray[np.int64], Array, Array, Array]:
+    """Draw components and poses conditioned on finds (:mod:`sitegis.routes.condition`).
+
+    Gives the components (n,), the uniforms left over from choosing them, poses (n, 3), and the
+    log of prior / proposal.
+    """
+    parts = exit.mixture
+    means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in parts])
+    roots = square_root(np.stack([part.covariance for part in parts]))
+    weights = np.array([part.weight for part in parts])
+    arms = first_straight_arms(means, roots, held)
+    shares = component_shares(weights / weights.sum(), arms)
+    component, left = choose_by(shares, uniforms[:, 3])
+    headings = plan.sequences.headings_rad[chosen, 1:]
+    counts = plan.sequences.counts[chosen]
+    headings = np.where(np.arange(1, MOST_BENDS + 1) <= counts[:, None], headings, np.nan)
+    joined = [(arms.means[component], arms.precisions[component], arms.usable[component])]
+    if len(held) > 1:
+        joined.append(heading_arms(means[component, 2], roots[component, 2], headings, held))
+    every = tuple(np.concatenate(one, axis=1) for one in zip(*joined, strict=True))
+    stay = np.where(counts > 0, PRIOR_SHARE_BENT, PRIOR_SHARE_STRAIGHT)
+    z, log_ratio = draw_given(every, stay, ndtri(uniforms[:, :2]), uniforms[:, 2])  # type: ignore[arg-type]  # three arrays
+    poses = means[component] + np.einsum("nij,nj->ni", roots[component], z)
+    prior = np.log(weights / weights.sum() / (shares / shares.sum()))
+    return component, left, poses, log_ratio + prior[component]
 
 
 def _draw_poses(

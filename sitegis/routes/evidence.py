@@ -10,7 +10,9 @@ from collections import Counter
 
 import numpy as np
 
-from ..evidence import KINDS, Aim, CountTie, Laid
+from ..evidence import Aim, CountTie, Laid
+from ..finds.kinds import kind_of
+from ..finds.records import Finding
 from ..geometry.frames import Array
 from ..model.site import Evidence, Main, Site
 from ..model.survey import Survey
@@ -19,7 +21,7 @@ __all__ = ["aims_for", "count_tie", "item_names", "log_likelihoods", "unlisted_l
 
 
 def item_names(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
-    """Name the items: the kind, then kind-2, kind-3 for further ones of the same kind.
+    """Name the items: the kind, then kind-2, kind-3 for further ones; findings by their id.
 
     >>> from sitegis.evidence import SurfaceSign
     >>> item_names((SurfaceSign(1.0, 2.0, 0.5), SurfaceSign(3.0, 2.0, 0.5)))
@@ -28,6 +30,9 @@ def item_names(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
     seen: Counter[str] = Counter()
     names = []
     for item in evidence:
+        if isinstance(item, Finding):
+            names.append(item.id)
+            continue
         seen[item.kind] += 1
         names.append(item.kind if seen[item.kind] == 1 else f"{item.kind}-{seen[item.kind]}")
     return tuple(names)
@@ -39,7 +44,7 @@ def log_likelihoods(laid: Laid) -> dict[str, Array]:
     return {
         name: np.log(np.maximum(on_route.likelihood(item, laid), 1e-300))
         for name, item in zip(item_names(evidence), evidence, strict=True)
-        if (on_route := KINDS[item.kind].on_route) is not None
+        if (on_route := kind_of(item).on_route) is not None
     }
 
 
@@ -48,7 +53,7 @@ def unlisted_log_likelihood(item: Evidence, site: Site) -> float:
 
     A place or station is then as likely anywhere; dye and sound pass a manhole by chance.
     """
-    on_route = KINDS[item.kind].on_route
+    on_route = kind_of(item).on_route
     return 0.0 if on_route is None else float(np.log(on_route.unlisted(item, site)))
 
 
@@ -71,4 +76,4 @@ def count_tie(survey: Survey) -> CountTie | None:
 
 def aims_for(site: Site, main: Main) -> tuple[Aim, ...]:
     """List the points that the evidence says the route to a main probably meets."""
-    return tuple(aim for item in site.evidence for aim in KINDS[item.kind].aims(item, site, main))
+    return tuple(aim for item in site.evidence for aim in kind_of(item).aims(item, site, main))

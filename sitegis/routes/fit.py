@@ -37,7 +37,8 @@ REASONS: tuple[str, ...] = (
 class Fitted:
     """Routes that fit. ``rows`` are their places among the candidates drawn.
 
-    ``dropped`` counts the candidates by the reason that dropped them.
+    ``dropped`` counts the candidates by the reason that dropped them; ``components`` and
+    ``drain_slopes`` as in :class:`~sitegis.routes.draw.Candidates`.
     """
 
     rows: NDArray[np.int64]
@@ -49,6 +50,8 @@ class Fitted:
     log_prior: Array
     chosen: NDArray[np.int64]
     dropped: dict[str, int]
+    components: NDArray[np.int64]
+    drain_slopes: Array
 
 
 def fit_candidates(
@@ -99,6 +102,7 @@ def fit_candidates(
     return Fitted(
         state.rows, state.vertices, state.inverts_m, state.lengths_m, state.arrivals_m,
         state.stations_m, log_prior, state.heads.chosen, dropped,
+        state.heads.components, state.heads.drain_slopes,
     )  # fmt: skip
 
 

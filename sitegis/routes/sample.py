@@ -12,8 +12,13 @@ from ..geometry.frames import Array
 from ..model.results import Exit, Hypothesis, Routes
 from ..model.site import Main, Site
 from ..model.survey import Survey
-from ..numerics.ordering import at_least
-from ..numerics.statistics import estimate_log_evidence
+from ..numerics.ordering import MATTERS_P, at_least
+from ..numerics.statistics import (
+    MOST_PARETO_K,
+    estimate_log_evidence,
+    normalized_weights,
+    pareto_k,
+)
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads
 from .evidence import aims_for, count_tie, log_likelihoods
@@ -195,6 +200,11 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
 
 def _enough(run: _Run) -> bool:
     found = estimate_log_evidence(run.log_weights, run.drawn)
+    if run.plan is not None and any(aim.held for aim in run.plan.aims):
+        # a precise find may leave a few heavy draws: go on until they are seen through
+        weights = normalized_weights(run.log_weights)
+        if not at_least(MOST_PARETO_K, pareto_k(weights), MATTERS_P):
+            return False
     many = at_least(found.effective_samples, EFFECTIVE_SAMPLES)
     return bool(many and at_least(LOG_EVIDENCE_SE, found.log_z_se))
 
@@ -221,4 +231,6 @@ def _routes(run: _Run) -> Routes:
             for name in run.batches[0].log_likelihoods
         },
         drawn=run.drawn,
+        components=np.concatenate([p.components for p in parts]),
+        drain_slopes=np.concatenate([p.drain_slopes for p in parts]),
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from ..evidence import KINDS, SOURCE, AtManhole, FromArchive, OfHabit
+from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
+from ..finds.kinds import kind_of
 from ..routes.hypotheses import prior_words
 from . import tables
 from .case import Case
@@ -29,16 +30,14 @@ def _priors(case: Case) -> list[str]:
 def _evidence(case: Case) -> list[str]:
     """Say what each item of evidence was taken to be worth."""
     return [
-        KINDS[item.kind].assumption(
-            item, case.site, name_main(getattr(item, "main", ""), case.site)
-        )
+        kind_of(item).assumption(item, case.site, name_main(getattr(item, "main", ""), case.site))
         for _, item in case.items
     ]
 
 
 def _shared(case: Case) -> list[str]:
     """Say what correlated items were taken to share."""
-    causes = [KINDS[item.kind].cause for _, item in case.items]
+    causes = [kind_of(item).cause for _, item in case.items]
     sentences = []
     drawn = any(item.kind == "permit_drawing" for _, item in case.items)
     if drawn or any(isinstance(cause, OfHabit) for cause in causes):

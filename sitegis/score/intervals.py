@@ -86,7 +86,7 @@ def _draws(survey: Survey, weight: float) -> Array:
     """Draw x, y, angle and invert as the marks alone give them, with their weights (5, m)."""
     generator, count = np.random.default_rng([survey.site.seed, 12]), UNLISTED_DRAWS
     x, y, angle, invert, _ = sample_exit(
-        survey.exit, generator.normal(size=(count, 3)), generator.random(count),
+        survey.exit_from_inside, generator.normal(size=(count, 3)), generator.random(count),
         generator.normal(size=(count, 2)),
     )  # fmt: skip
     return np.stack([x, y, angle, invert, np.full(count, weight / count)])

@@ -11,6 +11,7 @@ from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..model.results import ScoredHypothesis
 from ..model.site import Site
+from ..numerics.statistics import MOST_PARETO_K
 from ..units import percent
 from .words import name_hypothesis, name_main, say_odds
 
@@ -93,7 +94,8 @@ def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
         if s.best is None or s.probability * np.exp(2.0 * s.log_evidence_se) < NEGLIGIBLE:
             continue
         few = s.effective_samples < LEAST_EFFECTIVE_SAMPLES
-        if few or s.log_evidence_se > MOST_LOG_EVIDENCE_SE:
+        heavy = s.pareto_k > MOST_PARETO_K
+        if few or heavy or s.log_evidence_se > MOST_LOG_EVIDENCE_SE:
             notices.append(
                 notice_of(
                     "few-samples",

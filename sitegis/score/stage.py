@@ -12,10 +12,11 @@ from ..messages.catalog import fault_of
 from ..messages.errors import ComputationError
 from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.survey import Survey
-from ..numerics.statistics import EvidenceSum, normalized_weights
+from ..numerics.statistics import EvidenceSum, normalized_weights, pareto_k
 from .assumptions import list_assumptions
 from .case import NONE_LEFT_OUT, Case, build_case, hypothesis_evidence, log_weights
 from .contributions import weigh_items
+from .finds import find_notices, judge_finds
 from .next_check import ask_checks, rank_checks, set_scene, telling_checks
 from .notices import list_notices
 from .posterior import most_probable_route, posterior
@@ -50,11 +51,13 @@ def score_routes(
     ordered = tuple(scored)
     scene = set_scene(survey, case, ordered, case.routes)
     asked = ask_checks(scene)
+    finds = judge_finds(survey, case, ordered)
     return Scores(
         hypotheses=ordered,
         next_checks=rank_checks(scene, asked),
         assumptions=(*list_assumptions(case), reliability_words(ordered)),
-        notices=list_notices(ordered, survey.site),
+        notices=(*list_notices(ordered, survey.site), *find_notices(finds, survey.site)),
+        finds=finds,
         telling=telling_checks(scene, asked),
     )
 
@@ -87,4 +90,5 @@ def _scored(
         contributions=contributions,
         weights=weights,
         best=most_probable_route(routes, weights),
+        pareto_k=pareto_k(weights),
     )

@@ -1,6 +1,6 @@
 """Likelihood tables for evidence that is correlated: one table for what shares a cause.
 
-Three causes are shared, so that repeating a rumour is not counted as hearing it anew:
+Four causes are shared, so that repeating a rumour is not counted as hearing it anew:
 
 * **habit** - builders of one block and decade mostly used one main. ``era``, ``neighbors`` and
   a permit drawing made from habit all speak of the habit, not of this lateral; the lateral
@@ -10,6 +10,7 @@ Three causes are shared, so that repeating a rumour is not counted as hearing it
   wrong for this lot with one shared probability, which is a part of each item's own
   unreliability.
 * **manhole** - ``dye`` and ``sound`` at one manhole share whether anything can be noticed there.
+* **misses** - holes that showed nothing fail together now and then (:mod:`sitegis.finds.reweigh`).
 
 Which cause an item has, and its numbers, stand with its kind in the package ``evidence``. What a
 single dye, sound or tap record says of a route is its kind's likelihood; an item
@@ -25,7 +26,9 @@ from typing import Any
 
 import numpy as np
 
-from ..evidence import KINDS, AtManhole, FromArchive, OfHabit, reliability_in_force
+from ..evidence import AtManhole, FromArchive, OfHabit, SharedMiss, reliability_in_force
+from ..finds.kinds import kind_of
+from ..finds.reweigh import joint_miss_likelihood
 from ..geometry.frames import Array
 from ..model.results import Hypothesis, Routes
 from ..model.site import Evidence, Main, Site
@@ -40,7 +43,7 @@ Named = tuple[str, Any]  # an item of evidence by its name
 
 def is_tabled(item: Evidence) -> bool:
     """Tell whether an item shares its cause with others."""
-    return KINDS[item.kind].cause is not None
+    return kind_of(item).cause is not None
 
 
 def tabled_log_likelihood(
@@ -67,7 +70,7 @@ def tabled_log_likelihood(
         total = total + np.log(cause.of_way(item, routes.hypothesis.way, site))
     for group in _by_manhole(items):
         total = total + np.log(_noticed(group, routes, site))
-    return np.asarray(total)
+    return np.asarray(total + _missed(items, routes))
 
 
 # ---------------------------------------------------------------------------------- habit
@@ -92,7 +95,7 @@ def _of_habit(items: Iterable[Named]) -> Iterator[tuple[Any, OfHabit[Any]]]:
     """Give the items that speak of the habit; of a kind that counts once, the first."""
     counted = set()
     for _, item in items:
-        cause = KINDS[item.kind].cause
+        cause = kind_of(item).cause
         if isinstance(cause, OfHabit) and not (cause.once and item.kind in counted):
             counted.add(item.kind)
             yield item, cause
@@ -108,7 +111,7 @@ def _archive_likelihood(
     archive = [
         (name, item, cause, reliability_in_force(item.reliability, cause.reliability))
         for name, item in items
-        if isinstance(cause := KINDS[item.kind].cause, FromArchive)
+        if isinstance(cause := kind_of(item).cause, FromArchive)
     ]
     if not archive:
         return 1.0
@@ -144,7 +147,7 @@ def _archive_if_right(
     """
     if item.main != routes.hypothesis.main:
         return 0.0
-    if KINDS[item.kind].on_route is None:
+    if kind_of(item).on_route is None:
         return 1.0
     wrong = cause.if_wrong(item, item.main, site)
     reliability = reliability_in_force(item.reliability, cause.reliability)
@@ -161,7 +164,7 @@ def _by_manhole(items: Iterable[Named]) -> list[list[Named]]:
     """Group what is noticed at manholes by manhole."""
     grouped: dict[str, list[Named]] = {}
     for name, item in items:
-        if isinstance(KINDS[item.kind].cause, AtManhole):
+        if isinstance(kind_of(item).cause, AtManhole):
             grouped.setdefault(item.manhole, []).append((name, item))
     return list(grouped.values())
 
@@ -186,7 +189,7 @@ def _noticed(group: Sequence[Named], routes: Routes, site: Site) -> Array | floa
 
 
 def _at_manhole(item: Any) -> AtManhole[Any]:
-    cause = KINDS[item.kind].cause
+    cause = kind_of(item).cause
     assert isinstance(cause, AtManhole)
     return cause
 
@@ -207,12 +210,25 @@ def _notice_chance(name: str, item: Any, routes: Routes, site: Site) -> Array:
 
 def _notice_chance_without_routes(item: Any, main_id: str, site: Site) -> Array:
     """Give the chance (1,) to notice an item, the tap being anywhere on its main."""
-    falsely, on_route = _at_manhole(item).falsely, KINDS[item.kind].on_route
+    falsely, on_route = _at_manhole(item).falsely, kind_of(item).on_route
     assert on_route is not None
     if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):
         return np.full(1, falsely)
     given = reliability_in_force(item.reliability, on_route.default.reliability)
     return np.full(1, 0.5 * (given + falsely))
+
+
+# --------------------------------------------------------------------------------- misses
+
+
+def _missed(items: Iterable[Named], routes: Routes) -> Array | float:
+    """Give ln P(no hole shows the pipe | route), all misses together; 0 where no route is drawn."""
+    singles = [
+        np.exp(routes.log_likelihoods[name])
+        for name, item in items
+        if isinstance(kind_of(item).cause, SharedMiss) and name in routes.log_likelihoods
+    ]
+    return np.log(joint_miss_likelihood(np.stack(singles))) if singles else 0.0
 
 
 def main_by_id(site: Site, main_id: str) -> Main:

@@ -21,7 +21,7 @@ from ..model.derived import (
     TieIn,
 )
 from ..model.dig_plan import Pit, TapeTie, WayComparison
-from ..model.results import NextCheck, ScoredHypothesis
+from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.intervals import central_intervals
 from ..pits.exposure import VACUUM_HOLE_M
@@ -29,6 +29,7 @@ from ..place.regions import point_regions
 from ..place.report import adjustment_table
 from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .derive import find
+from .found import finding_object, follow_object, status
 from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 from .text import noise_scales
@@ -58,12 +59,18 @@ def answer(survey: Survey) -> dict[str, Any]:
         "units": site.units,
         "rule_set": {"name": survey.rules.name, "edition": survey.rules.edition},
         "seed": site.seed,
-        "exit": _exit(survey, found.exit),
+        "exit": _exit(survey, survey.exit, found.exit),
+        "exit_from_inside": (
+            None if survey.left_inside is None else _exit(survey, survey.left_inside, None)
+        ),
         "line": _line(survey),
         "hypotheses": [_hypothesis(survey, scored) for scored in scores.hypotheses],
         "tap": _tap(survey, found.taps, survey.scores.hypotheses[0].hypothesis.main),
         "mains": [{**_main(row), "tap": _tap(survey, found.taps, row.main)} for row in found.mains],
         "pits": [_pit(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
+        "status": status(survey),
+        "findings": [finding_object(survey, one) for one in scores.finds],
+        "follow": [follow_object(one) for one in survey.dig.follow],
         "tie_ins": [_tie_in(survey, one) for one in found.tie_ins],
         "profile_check": _profile_check(found.profile),
         "next_checks": [_check(check) for check in scores.next_checks],
@@ -109,9 +116,10 @@ def _reference(survey: Survey) -> dict[str, Any]:
     }
 
 
-def _exit(survey: Survey, spread: ExitSpread) -> dict[str, Any]:
-    left_at, frame = survey.exit, survey.site.frame
-    return {
+def _exit(survey: Survey, left_at: Exit, spread: ExitSpread | None) -> dict[str, Any]:
+    """Give an exit; that of the marks indoors alone has no intervals of its own."""
+    frame = survey.site.frame
+    told: dict[str, Any] = {
         **_place(survey, left_at.x_m, left_at.y_m),
         "azimuth_deg": finite(survey.site.frame.azimuth_deg(left_at.angle_rad)),
         "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(left_at.covariance[2, 2])))),
@@ -137,14 +145,16 @@ def _exit(survey: Survey, spread: ExitSpread) -> dict[str, Any]:
             }
             for part in left_at.mixture
         ],
-        "regions": region_list(frame, spread.place),
-        "intervals": {
+    }
+    if spread is not None:
+        told["regions"] = region_list(frame, spread.place)
+        told["intervals"] = {
             "azimuth_deg": azimuth_list(frame, spread.angle),
             "invert_m": interval_list(spread.invert),
             "depth_m": interval_list(spread.depth),
             "slope": interval_list(spread.slope),
-        },
-    }
+        }
+    return told
 
 
 def _line(survey: Survey) -> list[dict[str, Any]]:
@@ -200,6 +210,8 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
         "probability": finite(scored.probability),
         "log_evidence": finite(scored.log_evidence),
         "log_evidence_se": finite(scored.log_evidence_se),
+        "effective_samples": finite(scored.effective_samples, 1),
+        "pareto_k": finite(scored.pareto_k, 3),
         "length_m": length,
         "fall_m": fall,
         "arrival_above_main_m": arrival,
@@ -254,6 +266,7 @@ def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
             "p_hit": finite(pit.vacuum_p_hit),
             "cost": finite(pit.vacuum_cost, 2),
         },
+        "extends": pit.extends or None,
         "excavation": _excavation(survey, hole),
     }
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from ..dig.depths import best_route
-from ..evidence import KINDS
+from ..finds.kinds import kind_of
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn
@@ -150,7 +150,7 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
     outside = [
         mark
         for item in survey.site.evidence
-        if (draw := KINDS[item.kind].mark) is not None and (mark := draw(item)).name not in names
+        if (draw := kind_of(item).mark) is not None and (mark := draw(item)).name not in names
     ]
     for number, mark in enumerate(outside, start=1):
         # with the same properties as a placed point

@@ -24,6 +24,7 @@ _WORDS = (
     ("site.toml", "fieldbook.xlsx"),
     ("locates.csv", "sheet locates"),
     ("ties.csv", "sheet ties"),
+    ("findings.csv", "sheet findings"),
 )
 
 

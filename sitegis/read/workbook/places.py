@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 
 from ...messages.errors import Fault, Notice
 from ..faults import shorten
-from ..file_names import BOOK_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
+from ..file_names import BOOK_FILE, FINDINGS_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
 from .file import cell_name
 from .form import Sheet, in_book_words
 
-_TABLES = {LOCATES_FILE: "locates", TIES_FILE: "ties"}
-_ROW = re.compile(r"(locates|ties)\.csv row (\d+)")
+_TABLES = {LOCATES_FILE: "locates", TIES_FILE: "ties", FINDINGS_FILE: "findings"}
+_ROW = re.compile(r"(locates|ties|findings)\.csv row (\d+)")
 
 
 @dataclass(frozen=True, slots=True)

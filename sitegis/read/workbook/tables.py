@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from ...messages.catalog import fault_of
-from ..csv_tables import REQUIRED_LOCATE, REQUIRED_TIE, Row, read_heading
+from ..csv_tables import REQUIRED_FINDING, REQUIRED_LOCATE, REQUIRED_TIE, Row, read_heading
 from ..faults import Report, guess, shorten
 from ..file_names import BOOK_FILE
 from ..site_toml import Raw, dotted
@@ -16,7 +16,9 @@ from .form import KEY, Column, Sheet, is_explanation
 from .places import Place, Places
 
 NEEDED_SHEETS = ("site", "locates")
-_REQUIRED = {"locates": REQUIRED_LOCATE, "ties": REQUIRED_TIE}
+_REQUIRED = {
+    "locates": REQUIRED_LOCATE, "ties": REQUIRED_TIE, "findings": REQUIRED_FINDING,
+}  # fmt: skip
 _TABLES_OF_FORMS = ("site", "lot", "building", "noise", "prior", "cost", "dig")
 
 

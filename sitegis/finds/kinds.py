@@ -1,0 +1,201 @@
+"""How findings weigh on routes: the two kinds of evidence that ``findings.csv`` gives."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from ..evidence import KINDS, EvidenceKind
+from ..evidence import kind as parts
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..model.site import Evidence, Site
+from ..pits.exposure import ground_sd_m
+from .records import Finding, Found, Missed, Work
+from .reweigh import COMMON_FAILURE, find_likelihood, hole_shows, miss_likelihood
+
+__all__ = ["FIND_KINDS", "kind_of", "measured_invert_m", "residuals", "right_density"]
+
+Residuals = tuple[Array, Array | None, Array | None]
+# Judgment, no source: how often what was found is this drain, by what was done to find it; ...
+RIGHT: Mapping[Work, float] = {
+    "test-pit": 0.98, "vacuum-hole": 0.95, "trench": 0.98, "locate": 0.95, "cleanout": 0.90,
+    "connection": 0.80,
+}  # fmt: skip
+# ... how often it shows where the pipe is there; ...
+SHOWS: Mapping[Work, float] = {
+    "test-pit": 0.95, "vacuum-hole": 0.90, "trench": 0.95, "locate": 0.60, "cleanout": 0.50,
+    "connection": 0.60,
+}  # fmt: skip
+# ... how truly the pipe lies where it is said to be, the place's own spread apart; and a measured
+# depth, from a pit's edge and by the receiver's share.
+ACROSS_SD_M: Mapping[Work, float] = {
+    "test-pit": 0.02, "vacuum-hole": 0.03, "trench": 0.02, "locate": 0.0, "cleanout": 0.15,
+    "connection": 0.15,
+}  # fmt: skip
+DEPTH_SD_M = 0.02
+DIRECTION_SD_RAD = float(np.radians(5.0))
+PIPE_WALL_M = 0.008
+# A lateral is hardly ever narrower than the drain that feeds it: judgment.
+NARROWER_M, NARROWER_ODDS = 0.015, 0.1
+
+
+def kind_of(item: Evidence) -> EvidenceKind[Any]:
+    """Return the kind of an item of evidence, from ``site.toml`` or ``findings.csv``."""
+    return KINDS[item.kind] if item.kind in KINDS else FIND_KINDS[item.kind]
+
+
+def measured_invert_m(item: Finding, site: Site) -> tuple[float, float] | None:
+    """Return the invert that was measured and its standard deviation; None without a depth.
+
+    From the top of the pipe its diameter and wall are taken off: the measured diameter, else
+    the drain's. The ground it was measured from is known as well as the site says.
+    """
+    depth = item.depth_to_invert_m
+    if depth is None and item.depth_to_top_m is not None:
+        diameter = site.drain_diameter_m if item.diameter_m is None else item.diameter_m
+        depth = item.depth_to_top_m + diameter + PIPE_WALL_M
+    if depth is None:
+        return None
+    point = parts.place_of(item)
+    sd = DEPTH_SD_M
+    if item.work == "locate":
+        sd = float(np.hypot(site.noise.depth_sd_m(depth), site.noise.session_depth_scale * depth))
+    ground, ground_sd = float(site.ground.elevation_m(point)), float(ground_sd_m(site, point))
+    return ground - depth, float(np.hypot(sd, ground_sd))
+
+
+def across_sd_m(item: Finding, site: Site) -> float:
+    """Return how truly a find is placed across the pipe, one standard deviation."""
+    own = ACROSS_SD_M[item.work]
+    if item.work == "locate":
+        depth = item.depth_to_invert_m or item.depth_to_top_m or 0.0
+        own = site.noise.located_sd_m(depth)
+    return float(np.hypot(own, max(item.sd_m, parts.LEAST_SD_M)))
+
+
+def residuals(item: Finding, laid: parts.Laid) -> Residuals:
+    """Return how each route misses a find: across (m,), below, and turn; None if not measured.
+
+    A connection is held against the tap, anything else against the nearest place of the route.
+    """
+    point = parts.place_of(item)
+    across, station, segment = polyline.line_locate_point(laid.vertices, point)
+    if item.work == "connection":
+        across, station = np.hypot(*(laid.vertices[:, -1] - point).T), laid.lengths_m
+    below = turn = None
+    if (measured := measured_invert_m(item, laid.site)) is not None:
+        fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
+        below = laid.inverts_m[:, 0] - fall * station - measured[0]
+    if item.direction_rad is not None:
+        step = np.take_along_axis(np.diff(laid.vertices, axis=1), segment[:, None, None], axis=1)
+        angle = np.arctan2(step[:, 0, 1], step[:, 0, 0]) - item.direction_rad
+        turn = (angle + 0.5 * np.pi) % np.pi - 0.5 * np.pi
+    return across, below, turn
+
+
+def reliability_of(item: Finding, site: Site) -> float:
+    """Return the probability that a find is this drain, before it is held against any route."""
+    right = RIGHT[item.work]
+    known = site.drain_diameter_known and item.diameter_m is not None
+    if known and (item.diameter_m or 0.0) < site.drain_diameter_m - NARROWER_M:
+        odds = NARROWER_ODDS * right / (1.0 - right)
+        return odds / (1.0 + odds)
+    return right
+
+
+def found_likelihood(item: Found, laid: parts.Laid) -> Array:
+    """Return the density (m,) of a find: place, invert and direction, or a stray pipe's."""
+    return _density(item, laid.site, residuals(item, laid), reliability_of(item, laid.site))
+
+
+def right_density(item: Found, site: Site, misses: Residuals) -> Array:
+    """Return the density (m,) of what was measured of a find that is this drain."""
+    return _density(item, site, misses, 1.0)
+
+
+def _density(item: Found, site: Site, misses: Residuals, reliability: float) -> Array:
+    across, below, turn = misses
+    measured = measured_invert_m(item, site)
+    return find_likelihood(
+        across, across_sd_m(item, site), reliability, below,
+        1.0 if measured is None else measured[1], turn, DIRECTION_SD_RAD,
+    )  # fmt: skip
+
+
+def stray_find(item: Finding, site: Site) -> float:
+    """Return the density of a find that has nothing to do with the lateral."""
+    depth = parts.STRAY_DEPTH_M if measured_invert_m(item, site) is not None else 1.0
+    return 1.0 / parts.STRAY_BREADTH_M / depth / (1.0 if item.direction_rad is None else np.pi)
+
+
+def missed_likelihood(item: Missed, laid: parts.Laid) -> Array:
+    """Return P(this hole shows nothing | route) (m,): the top of the pipe above its bottom."""
+    if not item.has_hole:
+        return np.ones(len(laid.lengths_m))
+    point = parts.place_of(item)
+    bottom = -np.inf
+    if item.dug_to_m is not None:
+        bottom = float(laid.site.ground.elevation_m(point)) - item.dug_to_m
+    shows = hole_shows(
+        laid.vertices, laid.inverts_m + laid.site.drain_diameter_m, np.array(item.hole), bottom,
+        float(ground_sd_m(laid.site, point)),
+    )  # fmt: skip
+    return miss_likelihood(shows[None], [SHOWS[item.work]])
+
+
+def _mark(item: Found) -> parts.Mark:
+    known = "exposed" if item.exposed else "located"
+    depth = item.depth_to_invert_m
+    return parts.Mark(item.id, item.work, known, item.x_m, item.y_m, depth, item.sd_m)  # type: ignore[arg-type]  # of both
+
+
+def _found_words(item: Found, site: Site, main: str) -> str:
+    return (
+        f"Find {item.id}: what a {item.work} shows is this drain with probability "
+        f"{reliability_of(item, site):.2g} ({parts.SOURCE}); it lies within "
+        f"{across_sd_m(item, site):.2g} m (one standard deviation) of where {item.placed} puts it."
+    )
+
+
+def _missed_words(item: Missed, site: Site, main: str) -> str:
+    return (
+        f"Miss {item.id}: a {item.work} shows the pipe with probability {SHOWS[item.work]:g} "
+        f"where it is there; all misses fail together with probability {COMMON_FAILURE:g} "
+        f"({parts.SOURCE})."
+    )
+
+
+FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
+    kind.name: kind
+    for kind in (
+        EvidenceKind(
+            record=Found,
+            words="found = yes in findings.csv",
+            on_route=parts.OnRoute(
+                parts.Default(0.98, 0.02, "what is dug up is this drain"), found_likelihood,
+                stray_find,
+            ),
+            cause=None,
+            check=parts.as_it_is,
+            aims=parts.at_its_place(across_sd_m),
+            mark=_mark,
+            assumed=_found_words,
+        ),
+        EvidenceKind(
+            record=Missed,
+            words="found = no in findings.csv",
+            on_route=parts.OnRoute(
+                parts.Default(0.95, 0.0, "a pit shows the pipe where it is there"),
+                missed_likelihood, lambda item, site: 1.0,
+            ),
+            cause=parts.SharedMiss(),
+            check=parts.as_it_is,
+            aims=parts.nowhere,
+            mark=None,
+            assumed=_missed_words,
+        ),
+    )
+}  # fmt: skip

@@ -1,0 +1,389 @@
+"""``findings.csv``: what was dug, opened or located outdoors, as evidence and as no-dig areas."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import shapely
+
+from ..finds.records import METS, WORKS, Finding, Found, KeptPit, Missed
+from ..geometry.frames import Array, LotFrame
+from ..messages.catalog import fault_of
+from ..model.fields import as_azimuth
+from ..model.site import Building, KeepOut, Lot, Tie, corner_index
+from ..units import LengthUnit
+from .consistency import CORNERS
+from .csv_tables import DEEPEST_M, MOST_POINTS, Cells, Row
+from .faults import Report, guess
+from .file_names import FINDINGS_FILE, TIES_FILE
+
+# Judgment, no source: how well a place is known by lot coordinates, by a position from satellites
+# where no sd is given, and by the middle of the hole alone, as a share of its length.
+LOT_SD_M, SATELLITE_SD_M, MIDDLE_SHARE = 0.05, 0.5, 12.0**-0.5
+FURTHEST_M = 200.0
+# Sds by which ties may disagree before it is called a slip, and how near in chi-square and how far
+# apart two fixes must be to be told as a mirror pair; judgment. Steps of Gauss-Newton.
+MISFIT, MIRROR_CHI_SQUARE, MIRROR_M, WORST_SD_M, STEPS = 4.0, 4.0, 0.5, 5.0, 40
+PHOTO_FOLDER = "photos"
+
+
+W = TypeVar("W", bound=str)
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What findings are placed by: the lot, the house, and the pits of kept answers."""
+
+    folder: Path
+    frame: LotFrame
+    lot: Lot
+    building: Building
+    pits: Mapping[str, KeptPit]
+    ties: tuple[Tie, ...]
+
+
+def split_ties(
+    ties: tuple[Tie, ...], rows: Sequence[Row], points: Sequence[str]
+) -> tuple[tuple[Tie, ...], tuple[Tie, ...]]:
+    """Part the ties into those among points, and those that place a finding."""
+    ids = {row.cells.get("id", "") for row in rows} - {"", *points}
+    finds = tuple(tie for tie in ties if {tie.from_name, tie.to_name} & ids)
+    return tuple(tie for tie in ties if tie not in finds), finds
+
+
+def read_findings(
+    rows: Sequence[Row], ground: Ground, report: Report, units: LengthUnit,
+    depth_units: LengthUnit, taken: Sequence[str],
+) -> tuple[tuple[Finding, ...], tuple[KeepOut, ...]]:  # fmt: skip
+    """Make the findings of the rows, and the no-dig areas about other pipes that were met.
+
+    ``taken`` are names that no finding may have. A row with a fault is left out.
+    """
+    if len(rows) > MOST_POINTS:
+        report.add(
+            fault_of(
+                "too-many-rows:points", FINDINGS_FILE, rows[MOST_POINTS].number, "file", "",
+                count=len(rows), most_points=MOST_POINTS,
+            )
+        )  # fmt: skip
+        return (), ()
+    findings: list[Finding] = []
+    first: dict[str, int] = {}
+    for row in rows:
+        cells = Cells(FINDINGS_FILE, row, report, units, depth_units)
+        name = row.cells.get("id", "")
+        if name in taken:
+            cells.fault("finding-name-taken", "id", name=name)
+        elif name and name in first:
+            cells.fault("id-twice:row", "id", first=first[name])
+        first.setdefault(name, row.number)
+        made = _finding(cells, ground)
+        if made is not None:
+            findings.append(made)
+    others = tuple(
+        KeepOut(
+            one.id, one.met, np.array([[one.x_m, one.y_m]]), 0.0,
+            f"found in {one.id}" + (f" on {one.date}" if one.date else ""),
+        )
+        for one in findings
+        if one.met not in ("yes", "no")
+    )  # fmt: skip
+    return tuple(findings), others
+
+
+def _finding(cells: Cells, ground: Ground) -> Finding | None:
+    """Read one row; None with the faults gathered where it cannot be used."""
+    before = len(cells.report.faults)
+    name = cells.required("id")
+    if ":" in name or not name.isprintable() or len(name) > 80:
+        cells.fault("name-unfit", "id")
+    work = _word(cells, "kind", WORKS, "kind-unknown")
+    met = _word(cells, "found", METS, "found-unknown")
+    pit = _pit(cells, ground.pits)
+    size = [_positive(cells, column) for column in ("length", "width")]
+    dug_to = _depth(cells, "dug_to")
+    depths = _depth(cells, "depth_to_invert"), _depth(cells, "depth_to_top")
+    if None not in depths and depths[1] >= depths[0]:  # type: ignore[operator]  # both are there
+        cells.fault("top-below-invert", "depth_to_top")
+    if met == "no" and any(depths):
+        cells.fault("depth-of-nothing", "depth_to_invert" if depths[0] else "depth_to_top")
+    if pit is not None:
+        size = [one or whole for one, whole in zip(size, (pit.length_m, pit.width_m), strict=True)]
+        dug_to = pit.depth_m if dug_to is None else dug_to
+    if met is not None and met != "yes" and work is not None:
+        _ask_for_hole(cells, work, size, dug_to, met)
+    if (size[0] is None) != (size[1] is None):
+        cells.fault("hole-half", "width" if size[1] is None else "length")
+    place = _place(cells, ground, pit, size, is_found=met == "yes")
+    fields = {
+        "direction_rad": _direction(cells, ground.frame),
+        "diameter_m": _positive(cells, "diameter"),
+        "date": _date(cells), "photo": _photo(cells, ground.folder),
+    }  # fmt: skip
+    if len(cells.report.faults) > before or place is None or work is None or met is None:
+        return None
+    maker = Found if met == "yes" else Missed
+    return maker(
+        name, work, *place, met,
+        angle_rad=ground.building.angle_rad if pit is None else pit.angle_rad,
+        length_m=size[0] or 0.0, width_m=size[1] or 0.0, dug_to_m=dug_to,
+        depth_to_invert_m=depths[0], depth_to_top_m=depths[1], material=cells.text("material"),
+        note=cells.text("note"), at_pit="" if pit is None else pit.id, row=cells.row.number,
+        **fields,  # type: ignore[arg-type]  # each of its own type
+    )  # fmt: skip
+
+
+def _word(cells: Cells, column: str, known: tuple[W, ...], fault: str) -> W | None:
+    """Read a word of a list."""
+    text = cells.required(column).lower().replace("_", "-").replace(" ", "-")
+    word = next((one for one in known if one == text), None)
+    if text and word is None:
+        cells.fault(fault, column, known=guess(text, known))
+    return word
+
+
+def _pit(cells: Cells, pits: Mapping[str, KeptPit]) -> KeptPit | None:
+    """Find the pit of a kept answer that a row names."""
+    text = cells.text("at_pit")
+    pit = pits.get(text.upper())
+    if text and pit is None:
+        cells.fault("pit-unknown", "at_pit", known=guess(text, pits))
+    return pit
+
+
+def _positive(cells: Cells, column: str) -> float | None:
+    """Read a length above 0."""
+    value = cells.length(column, as_depth=column == "diameter")
+    if value is not None and not 0.0 < value < FURTHEST_M:
+        cells.fault("size-not-positive", column, column=column)
+        return None
+    return value
+
+
+def _depth(cells: Cells, column: str) -> float | None:
+    """Read a depth below the ground."""
+    value = cells.length(column, as_depth=True)
+    if value is not None and cells.report.units_known and not 0.0 < value <= DEEPEST_M:
+        cells.fault("depth-outdoors-absurd", column, column=column, deepest_m=DEEPEST_M)
+        return None
+    return value
+
+
+def _ask_for_hole(
+    cells: Cells, work: str, size: list[float | None], dug_to: float | None, met: str
+) -> None:
+    """Fault a hole that showed nothing and is not told of: how wide, and how deep."""
+    is_hole = work in ("test-pit", "vacuum-hole", "trench")
+    if met == "no" and None in size:
+        cells.fault("hole-size-missing", "length" if size[0] is None else "width")
+    if is_hole and met == "no" and dug_to is None and not cells.text("dug_to"):
+        cells.fault("dug-to-missing", "dug_to")
+
+
+def _direction(cells: Cells, frame: LotFrame) -> float | None:
+    """Read the pipe's direction, a grid azimuth or a bearing, as a lot angle."""
+    text = cells.text("direction")
+    if not text:
+        return None
+    try:
+        azimuth_deg = as_azimuth(text)
+    except ValueError as error:
+        cells.fault("direction-unreadable", "direction", error=str(error).rstrip("."))
+        return None
+    return frame.angle_rad(azimuth_deg)
+
+
+def _date(cells: Cells) -> str:
+    """Read a date as in 2026-04-14."""
+    text = cells.text("date")
+    try:
+        return datetime.date.fromisoformat(text).isoformat() if text else ""
+    except ValueError:
+        cells.fault("date-unreadable", "date")
+        return ""
+
+
+def _photo(cells: Cells, folder: Path) -> str:
+    """Read the name of a photo: a plain file name; that it is not there is a notice."""
+    text = cells.text("photo")
+    if text and (Path(text).name != text or text.startswith(".")):
+        cells.fault("photo-name", "photo", folder=PHOTO_FOLDER)
+        return ""
+    if text and not (folder / PHOTO_FOLDER / text).is_file():
+        cells.report.note(
+            "photo-not-there", FINDINGS_FILE, row=cells.row.number, name=text, folder=PHOTO_FOLDER
+        )
+    return text
+
+
+# ------------------------------------------------------------------------------------- places
+
+
+def _place(
+    cells: Cells, ground: Ground, pit: KeptPit | None, size: list[float | None], *, is_found: bool
+) -> tuple[float, float, float, str] | None:
+    """Place a row: x, y, sd and by what; None with a fault where that fails.
+
+    Ties win over lot coordinates, those over longitude and latitude, those over the pit: what was
+    measured on the pipe itself over where the hole was to be.
+    """
+    sd = _positive(cells, "sd")
+    name = cells.text("id")
+    ties = [tie for tie in ground.ties if name and name in (tie.from_name, tie.to_name)]
+    lot_place = _pair(cells, "x", "y")
+    on_earth = _degrees(cells)
+    if ties:
+        found = _by_ties(cells, ground, name, ties, lot_place)
+    elif lot_place is not None:
+        found = (lot_place, LOT_SD_M, "lot coordinates")
+    elif on_earth is not None:
+        found = (_from_degrees(ground.frame, on_earth), SATELLITE_SD_M, "longitude and latitude")
+    elif pit is not None:
+        whole = max(one or 0.0 for one in size)
+        middle = whole * MIDDLE_SHARE if is_found else LOT_SD_M
+        found = (np.array([pit.x_m, pit.y_m]), middle, f"pit {pit.id}")
+    else:
+        given = ("x", "y", "longitude", "latitude", "at_pit")
+        if not any(cells.text(column) for column in given):
+            cells.fault("finding-without-place", "x")
+        return None
+    if found is None:
+        return None
+    place, own_sd, words = found
+    lot = shapely.Polygon(ground.lot.vertices)
+    away = float(lot.distance(shapely.Point(place))) if np.isfinite(place).all() else np.inf
+    if not away <= FURTHEST_M:
+        cells.fault("finding-far", "x" if cells.text("x") else "longitude", most=FURTHEST_M)
+        return None
+    return float(place[0]), float(place[1]), own_sd if sd is None else sd, words
+
+
+def _pair(cells: Cells, one: str, other: str) -> Array | None:
+    """Read two lengths that belong together."""
+    values = cells.length(one), cells.length(other)
+    if bool(cells.text(one)) != bool(cells.text(other)):
+        cells.fault("place-half", other if cells.text(one) else one)
+    return None if None in values else np.array(values, float)
+
+
+def _degrees(cells: Cells) -> Array | None:
+    """Read longitude and latitude in degrees."""
+    texts = cells.text("longitude"), cells.text("latitude")
+    if not any(texts):
+        return None
+    if not all(texts):
+        cells.fault("place-half", "latitude" if texts[0] else "longitude")
+        return None
+    values = []
+    for text, column, most in zip(texts, ("longitude", "latitude"), (180.0, 90.0), strict=True):
+        try:
+            value = float(text)
+        except ValueError:
+            value = np.inf
+        if not abs(value) <= most:
+            cells.fault("degrees-unreadable", column)
+            return None
+        values.append(value)
+    return np.array(values)
+
+
+def _from_degrees(frame: LotFrame, degrees: Array) -> Array:
+    """Take longitude and latitude to the lot: the written operation, turned round by Newton."""
+    east, north = degrees.tolist()
+    to_lot = frame.to_degrees.transformer.transform(east, north, direction="INVERSE")
+    return frame.from_crs(np.array(to_lot))
+
+
+def _by_ties(
+    cells: Cells, ground: Ground, name: str, ties: list[Tie], start: Array | None
+) -> tuple[Array, float, str] | None:
+    """Place by taped distances from corners: least squares, the fix outside the house.
+
+    The sd is the larger axis of (JᵀWJ)⁻¹ with what the fixed corners are known to.
+    """
+    known = _corners(ground)
+    points, distances, sds = [], [], []
+    for tie in ties:
+        other = tie.to_name if tie.from_name == name else tie.from_name
+        if other not in known:
+            field = "to" if tie.from_name == name else "from"
+            cells.report.add(
+                fault_of("tie-unknown", TIES_FILE, tie.row, field, other, known=guess(other, known))
+            )
+            return None
+        point, sd = known[other]
+        points.append(point)
+        distances.append(tie.distance_m)
+        sds.append(np.hypot(tie.sd_m, sd))
+    if len(points) < 2:
+        cells.fault("finding-one-tie", "id")
+        return None
+    fixed, taped, spread = np.array(points), np.array(distances), np.array(sds)
+
+    house = shapely.Polygon(ground.building.vertices)
+    tried = [_fix(fixed, taped, spread, guess_at) for guess_at in _starts(fixed, start)]
+    outside = [fit for fit in tried if not house.contains(shapely.Point(fit.place))] or tried
+    best = min(outside, key=lambda fit: (round(fit.chi_square, 3), *np.round(fit.place, 3)))
+    close = [fit for fit in outside if fit.chi_square < best.chi_square + MIRROR_CHI_SQUARE]
+    if start is None and any(np.hypot(*(fit.place - best.place)) > MIRROR_M for fit in close):
+        cells.fault("finding-mirror", "id")
+        return None
+    if best.worst > MISFIT:
+        cells.fault("finding-ties-differ", "id", worst=best.worst)
+        return None
+    return best.place, best.sd_m, f"{len(points)} swing ties"
+
+
+@dataclass(frozen=True, slots=True)
+class _Fix:
+    """A place (2,) from taped distances; ``worst`` is its largest residual in sds."""
+
+    place: Array
+    sd_m: float
+    chi_square: float
+    worst: float
+
+
+def _fix(fixed: Array, taped: Array, spread: Array, start: Array) -> _Fix:
+    """Fit a place to distances (n,) from points (n, 2) by Gauss-Newton, steps of 5 m at most."""
+    at = np.array(start, float)
+    for _ in range(STEPS):
+        gap = at - fixed
+        reach = np.maximum(np.hypot(*gap.T), 1e-6)
+        rows = gap / reach[:, None] / spread[:, None]
+        step = np.linalg.lstsq(rows, (taped - reach) / spread, rcond=1e-6)[0]
+        at = at + step * min(1.0, 5.0 / max(float(np.hypot(*step)), 1e-12))
+    residuals = (taped - np.hypot(*(at - fixed).T)) / spread
+    axes = np.linalg.svd(rows, compute_uv=False)
+    sd = min(1.0 / max(float(axes[-1]), 1e-6), WORST_SD_M)
+    return _Fix(
+        np.round(at, 4), round(sd, 4), float(residuals @ residuals), float(np.abs(residuals).max())
+    )
+
+
+def _starts(fixed: Array, start: Array | None) -> list[Array]:
+    """Give where to start: where the user says, else on either side of the fixed corners."""
+    if start is not None:
+        return [start]
+    middle, spread = fixed.mean(axis=0), np.ptp(fixed, axis=0) + 3.0
+    return [middle + spread * np.array(sign) for sign in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
+
+
+def _corners(ground: Ground) -> dict[str, tuple[Array, float]]:
+    """Give the corners one can tape from, by name, with the sd of their place on the lot."""
+    places: dict[str, tuple[Array, float]] = {}
+    house_sd = float(np.hypot(ground.building.outline_sd_m, ground.building.position_sd_m))
+    outlines = (
+        ("building", ground.building.vertices, ground.building.sides, house_sd),
+        ("lot", ground.lot.vertices, ground.lot.sides, ground.lot.corner_sd_m),
+    )
+    for owner, outline, sides, sd in outlines:
+        for corner in CORNERS:
+            index = corner_index(outline, sides, corner)
+            places[f"{owner}:{corner}"] = (outline[index], sd)
+    return places

@@ -1,0 +1,184 @@
+"""What each finding is taken for, what else would explain it, and what it was worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import cast
+
+import numpy as np
+
+from ..evidence import Laid
+from ..evidence.kind import student
+from ..finds.kinds import (
+    across_sd_m,
+    kind_of,
+    measured_invert_m,
+    reliability_of,
+    residuals,
+    right_density,
+    stray_find,
+)
+from ..finds.records import Finding, FindJudgment, Found
+from ..geometry import polyline
+from ..geometry.frames import Array
+from ..messages.catalog import notice_of
+from ..messages.errors import Notice
+from ..model.results import Routes, ScoredHypothesis
+from ..model.site import Site
+from ..model.survey import Survey
+from ..numerics.statistics import normal_density, normalized_weights, weighted_quantiles
+from ..units import about, percent
+from .case import Case, hypothesis_evidence, log_weights
+from .particles import draw_particles
+from .pits import lay_pits
+from .posterior import posterior
+from .tables import main_by_id
+
+SLIP = 0.03
+"""How often a blunder indoors, or the building's place on the lot, misplaces all that the marks
+tell: judgment, no source."""
+SLIP_M, SLIP_DEPTH_M = 1.5, 0.4
+"""By how much, one standard deviation in plan and in height; Student-t with ``SLIP_DEGREES``."""
+SLIP_DEGREES = 3.0
+DOUBTED, REFUSED = 0.9, 0.5
+"""A find that is this drain with less is said; with less than the second the search goes on."""
+OTHER_PIPE, SLIPPED, NOT_LISTED = (
+    "another pipe", "a slip indoors or a wrong place of the building", "a way that is not listed",
+)  # fmt: skip
+
+
+def judge_finds(
+    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis]
+) -> tuple[FindJudgment, ...]:
+    """Judge every finding that counts, in the order of the table."""
+    items = [item for _, item in case.items if isinstance(item, Finding)]
+    return tuple(_judged(survey, case, scored, item) for item in items)
+
+
+def _judged(
+    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis], item: Finding
+) -> FindJudgment:
+    without = _scored_without(case, scored, item.id)
+    worth = _worth(survey, without, item)
+    if not isinstance(item, Found):
+        return FindJudgment(item, 0.0, np.nan, np.nan, (), worth)
+    shares, off, below, weights = _explained(case, without, item)
+    total = sum(shares.values())
+    p_drain = shares.pop("this drain") / total
+    causes = tuple((name, share / total) for name, share in shares.items())
+    off_m = float(weighted_quantiles(off, weights, (0.5,))[0]) if off.size else np.nan
+    below_m = float(weighted_quantiles(below, weights, (0.5,))[0]) if below.size else np.nan
+    return FindJudgment(item, float(p_drain), off_m, below_m, causes, worth)
+
+
+def _scored_without(
+    case: Case, scored: Sequence[ScoredHypothesis], name: str
+) -> tuple[ScoredHypothesis, ...]:
+    """Give the hypotheses with weights and probabilities as they were without one item."""
+    left_out = frozenset({name}) | (case.left_out & {"locates"})
+    estimates = [hypothesis_evidence(case, routes, left_out) for routes in case.routes]
+    p = posterior(np.array([one.log_z for one in estimates]), case.prior)
+    of = {routes.hypothesis.id: (routes, one) for routes, one in zip(case.routes, p, strict=True)}
+    made = []
+    for one in scored:
+        routes, probability = of[one.hypothesis.id]
+        weights = normalized_weights(log_weights(case, routes, left_out))
+        made.append(replace(one, probability=float(probability), weights=weights))
+    return tuple(made)
+
+
+def _explained(
+    case: Case, without: Sequence[ScoredHypothesis], item: Found
+) -> tuple[dict[str, float], Array, Array, Array]:
+    """Weigh what explains a find, given all but itself: shares by cause, not normalized.
+
+    Gives the residuals across and below of the weighted routes besides. A slip moves all that
+    the marks tell: the same residuals under Student-t of its own spread.
+    """
+    site, right = case.site, reliability_of(item, case.site)
+    stray = stray_find(item, site)
+    routes_of = {routes.hypothesis.id: routes for routes in case.routes}
+    fits = slipped = rest = 0.0
+    offs, belows, weights = [], [], []
+    for one in without:
+        if not one.weights.any() or not one.probability > 0.0:
+            rest += one.probability
+            continue
+        misses = across, below, turn = residuals(item, laid_of(site, routes_of[one.hypothesis.id]))
+        share = one.probability * one.weights
+        fits += float(share @ right_density(item, site, misses))
+        wide = student(across, float(np.hypot(SLIP_M, across_sd_m(item, site))), SLIP_DEGREES)
+        if below is not None:
+            measured = cast(tuple[float, float], measured_invert_m(item, site))
+            wide = wide * normal_density(below, float(np.hypot(SLIP_DEPTH_M, measured[1])))
+        if turn is not None:
+            wide = wide / np.pi
+        slipped += float(share @ wide)
+        offs.append(across)
+        belows.append(np.full(across.size, np.nan) if below is None else below)
+        weights.append(share)
+    shares = {
+        "this drain": right * (1.0 - SLIP) * fits, OTHER_PIPE: (1.0 - right) * stray,
+        SLIPPED: right * SLIP * slipped, NOT_LISTED: right * rest * stray,
+    }  # fmt: skip
+    joined = [np.concatenate(part) if part else np.zeros(0) for part in (offs, belows, weights)]
+    return shares, joined[0], joined[1], joined[2]
+
+
+def laid_of(site: Site, routes: Routes) -> Laid:
+    """Return the routes of a hypothesis as the likelihoods of findings need them."""
+    main = main_by_id(site, str(routes.hypothesis.main))
+    none = np.zeros((len(routes.lengths_m), 3))
+    return Laid(
+        site, main, routes.vertices, routes.inverts_m, routes.lengths_m, routes.tap_stations_m,
+        none, None,
+    )  # fmt: skip
+
+
+def _worth(survey: Survey, without: Sequence[ScoredHypothesis], item: Finding) -> float:
+    """Give the expected cost of digging that a finding saves, by the pits of stage ``score``.
+
+    What the search planned without it would cost by what is known now, less the cost of the
+    search planned now; of a pipe that was seen, all the search that would have been left.
+    """
+    site, rules, sampled = survey.site, survey.rules, survey.routes
+    before = draw_particles(without, sampled, site)
+    planned = lay_pits(before, sampled, site, rules)
+    if item.exposed:
+        return planned.plan(before.weights).cost
+    routes = Laid(
+        site, site.mains[0], before.vertices[before.listed], before.inverts_m[before.listed],
+        polyline.length(before.vertices[before.listed]), before.stations_m[before.listed],
+        np.zeros((int(before.listed.sum()), 3)), None,
+    )  # fmt: skip
+    on_route = kind_of(item).on_route
+    assert on_route is not None  # of findings always
+    likelihood = np.full(before.listed.size, on_route.unlisted(item, site))
+    likelihood[before.listed] = on_route.likelihood(item, routes)
+    weights = before.weights * likelihood
+    weights = weights / weights.sum()
+    order = planned.plan(before.weights).order
+    return max(planned.cost_of(order, weights) - planned.plan(weights).cost, 0.0)
+
+
+def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ...]:
+    """Say which finds no route explains well, and what else would."""
+    notices = []
+    for one in judged:
+        if not isinstance(one.finding, Found) or one.p_drain >= DOUBTED:
+            continue
+        causes = sorted(one.causes, key=lambda pair: (-round(pair[1], 6), pair[0]))
+        words = ", ".join(f"{name} {percent(p)}" for name, p in causes if p >= 0.005)
+        where = about(one.off_m, site.units) if np.isfinite(one.off_m) else "far"
+        if np.isfinite(one.below_m) and abs(one.below_m) > 0.1:
+            side = "lower" if one.below_m < 0 else "higher"
+            where += f", {about(abs(one.below_m), site.units)} {side} than it was found"
+        notices.append(
+            notice_of(
+                "find-not-explained", f"findings.csv row {one.finding.row}",
+                needs_person=one.p_drain < DOUBTED, id=one.finding.id, off=where,
+                p=percent(one.p_drain), causes=words,
+            )
+        )  # fmt: skip
+    return tuple(notices)

@@ -1,0 +1,68 @@
+"""What was found outdoors, as the outputs tell it: status, findings, and what is left to dig."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import numpy as np
+
+from ..dig.follow import exposures
+from ..finds.records import Finding, FindJudgment
+from ..geometry import polyline
+from ..model.dig_plan import FollowTrench
+from ..model.survey import Survey
+from ..score.posterior import most_probable_way
+from .answer_intervals import place_object
+from .numbers import finite
+
+Status = Literal["proposed", "partly exposed", "as found"]
+NEAR_WALL_M, APART_M = 1.5, 6.0
+"""Seen as far as this from the wall, at the main, and nowhere farther apart than the second
+(about two lengths of pipe), the whole lateral counts as seen. Judgment, no source."""
+
+
+def status(survey: Survey) -> Status:
+    """Return whether the lateral is proposed, partly exposed, or as found."""
+    seen = exposures(survey)
+    way = most_probable_way(survey.scores.hypotheses, survey.routes)
+    if not seen or way is None:
+        return "proposed"
+    line = way[1].vertices[way[0].best]
+    ends = np.concatenate([_span(line, one) for one in seen])
+    stops = ends[np.argsort(ends[:, 0], kind="stable")]
+    at_main = any(one.work == "connection" for one in seen)
+    reached = np.maximum.accumulate(stops[:, 1])
+    gaps = stops[1:, 0] - reached[:-1]
+    whole = at_main and stops[0, 0] <= NEAR_WALL_M and bool((gaps <= APART_M).all())
+    return "as found" if whole else "partly exposed"
+
+
+def _span(line: np.ndarray[Any, Any], one: Finding) -> np.ndarray[Any, Any]:
+    """Give the stations (1, 2) between which a find shows the pipe: a trench its whole length."""
+    at = float(polyline.line_locate_point(line, np.array([one.x_m, one.y_m]))[1])
+    half = 0.5 * max(one.length_m, one.width_m) if one.work == "trench" else 0.0
+    return np.array([[at - half, at + half]])
+
+
+def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
+    """Return one finding as ``answer.json`` has it."""
+    item = one.finding
+    return {
+        "id": item.id, "kind": item.work, "found": item.met, "date": item.date,
+        **place_object(survey.site.frame, item.x_m, item.y_m),
+        "placed_by": item.placed, "sd_m": finite(item.sd_m), "at_pit": item.at_pit or None,
+        "exposed": item.exposed, "depth_to_invert_m": item.depth_to_invert_m,
+        "dug_to_m": item.dug_to_m,
+        "p_this_drain": finite(one.p_drain) if item.met == "yes" else None,
+        "off_m": finite(one.off_m), "below_m": finite(one.below_m),
+        "causes": [{"cause": name, "probability": finite(p)} for name, p in one.causes],
+        "worth": finite(one.worth, 2), "note": item.note, "photo": item.photo,
+    }  # fmt: skip
+
+
+def follow_object(one: FollowTrench) -> dict[str, Any]:
+    """Return a trench that follows the pipe as ``answer.json`` has it."""
+    return {
+        "find": one.find, "to": one.to, "length_m": finite(one.length_m),
+        "depth_m": finite(one.depth_m), "cost": finite(one.cost, 2),
+    }  # fmt: skip

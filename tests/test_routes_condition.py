@@ -1,0 +1,148 @@
+"""Exit poses conditioned on finds: against the Kalman update, and many prior draws weighed.
+
+The update is written out here with numpy's own inverse; the figures of one lateral offset and
+angle are those that quadrature gives (scipy).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from sitegis.evidence import Aim
+from sitegis.routes import condition
+from sitegis.routes.condition import (
+    component_shares,
+    draw_given,
+    first_straight_arms,
+    heading_arms,
+    nearest_first,
+)
+
+Array = np.ndarray
+
+
+def aim(x: float, y: float, sd_m: float) -> Aim:
+    return Aim(np.array([x, y]), sd_m, held=True)
+
+
+def linear_case(scale: float, monkeypatch: pytest.MonkeyPatch) -> tuple[Array, Array, list[Aim]]:
+    """Give a pose along x with a lateral spread and an angle so small that all is linear."""
+    monkeypatch.setattr(condition, "WIDENED", 1.0)
+    monkeypatch.setattr(condition, "LINEAR_M", 0.0)
+    root = np.diag([0.0, 0.10 * scale, np.radians(3.0) * scale])
+    finds = [aim(5.0, 0.40 * scale, 0.01 * scale), aim(9.0, 0.62 * scale, 0.01 * scale)]
+    return np.zeros((1, 3)), root[None], finds
+
+
+def test_one_and_two_finds_are_the_kalman_update(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Mean, covariance and evidence of y(5) = 0.40, y(9) = 0.62 to 0.01 m: 1e-6 of the spread."""
+    scale = 1e-5
+    means, roots, finds = linear_case(scale, monkeypatch)
+    arms = first_straight_arms(means, roots, finds)
+    covariance = roots[0] @ roots[0]
+    expected = {0: (0.050865, 3.994959, -0.664802), 2: (0.118903, 3.196305, 0.691087)}
+    for which, rows in ((0, [0]), (1, [1]), (2, [0, 1])):
+        h = np.array([[0.0, 1.0, finds[row].point[0]] for row in rows])
+        z = np.array([finds[row].point[1] for row in rows])
+        s = h @ covariance @ h.T + (0.01 * scale) ** 2 * np.eye(len(rows))
+        gain = covariance @ h.T @ np.linalg.inv(s)
+        mean, spread = gain @ z, covariance - gain @ h @ covariance
+        got = roots[0] @ arms.means[0, which]
+        got_spread = roots[0] @ np.linalg.inv(arms.precisions[0, which]) @ roots[0]
+        unit = np.sqrt(np.diag(covariance))[1:]
+        assert (got - mean)[1:] / unit == pytest.approx([0.0, 0.0], abs=1e-6)
+        assert (got_spread - spread)[1:, 1:] / np.outer(unit, unit) == pytest.approx(
+            np.zeros((2, 2)), abs=1e-6
+        )
+        log_z = -0.5 * (z @ np.linalg.inv(s) @ z + np.linalg.slogdet(2 * np.pi * s)[1])
+        assert arms.log_fit[0, which] == pytest.approx(log_z, abs=1e-6)
+        if which in expected:
+            y, angle_deg, evidence = expected[which]
+            assert mean[1] / scale == pytest.approx(y, abs=1e-6)
+            assert np.degrees(mean[2]) / scale == pytest.approx(angle_deg, abs=1e-5)
+            assert log_z + len(rows) * np.log(scale) == pytest.approx(evidence, abs=1e-5)
+
+
+def drawn(count_log2: int, finds: list[Aim], *, headings: Array | None = None) -> tuple[Array, ...]:
+    """Draw poses of one wide component given finds: poses, log prior / proposal."""
+    means = np.array([[0.0, 0.0, 0.0]])
+    root = np.diag([0.02, 0.10, np.radians(3.0)])[None]
+    arms = first_straight_arms(means, root, finds)
+    count = 1 << count_log2
+    uniforms = qmc.Sobol(3, seed=3).random(count)
+    uniforms = np.clip(uniforms, 1e-12, 1 - 1e-9)
+    every = [np.repeat(one, count, axis=0) for one in (arms.means, arms.precisions, arms.usable)]
+    if headings is not None:
+        rows = np.repeat(root[:, 2], count, axis=0)
+        more = heading_arms(np.zeros(count), rows, headings, finds)
+        every = [np.concatenate(pair, axis=1) for pair in zip(every, more, strict=True)]
+    z, ratio = draw_given(
+        (every[0], every[1], every[2].astype(bool)), np.full(count, 0.2), ndtri(uniforms[:, :2]),
+        uniforms[:, 2],
+    )  # fmt: skip
+    return np.einsum("ij,nj->ni", root[0], z), ratio
+
+
+def beside(poses: Array, find: Aim) -> Array:
+    """Give how far a find lies beside the line at each pose, without the tested code."""
+    gap = find.point - poses[:, :2]
+    return gap[:, 1] * np.cos(poses[:, 2]) - gap[:, 0] * np.sin(poses[:, 2])
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_weighed_draws_give_what_brute_force_gives(number: int) -> None:
+    """Evidence and moments from 4096 conditioned draws, against 4 million prior draws."""
+    finds = [aim(5.0, 0.40, 0.01), aim(9.0, 0.62, 0.01)][:number]
+    poses, ratio = drawn(12, finds)
+    log_like = sum(-0.5 * (beside(poses, f) / f.sd_m) ** 2 - np.log(f.sd_m) for f in finds)
+    weights = np.exp(ratio + log_like)
+    effective = weights.sum() ** 2 / (weights**2).sum()
+    assert effective > 10 * (74.7, 10.3)[number - 1]  # those of as many prior draws: closed form
+    generator = np.random.default_rng(11)
+    prior = generator.normal(size=(4_000_000, 3)) * np.array([0.02, 0.10, np.radians(3.0)])
+    brute = np.exp(sum(-0.5 * (beside(prior, f) / f.sd_m) ** 2 - np.log(f.sd_m) for f in finds))
+    count = brute.sum() ** 2 / (brute**2).sum()
+    error = 4.0 * np.hypot(1 / np.sqrt(count), 1 / np.sqrt(effective))
+    assert np.log(weights.mean() / brute.mean()) == pytest.approx(0.0, abs=error)
+    for column in (1, 2):
+        mean = np.average(prior[:, column], weights=brute)
+        sd = np.sqrt(np.average((prior[:, column] - mean) ** 2, weights=brute))
+        got = np.average(poses[:, column], weights=weights)
+        assert got == pytest.approx(mean, abs=error * sd)
+        got_sd = np.sqrt(np.average((poses[:, column] - got) ** 2, weights=weights))
+        assert got_sd == pytest.approx(sd, rel=error)
+
+
+def test_no_draw_weighs_more_than_the_prior_share_allows() -> None:
+    """The whole mixture stands below: prior / proposal never exceeds 1 / 0.2."""
+    finds = [aim(5.0, 0.40, 0.01), aim(9.0, 0.62, 0.01)]
+    headings = np.full((1 << 12, 3), np.nan)
+    headings[:, 0] = np.radians(22.5)
+    headings[::2, 1] = np.radians(2.0)
+    poses, ratio = drawn(12, finds, headings=headings)
+    assert ratio.max() <= np.log(1 / 0.2) + 1e-9
+    # the weights are the prior's: unbiased, whatever the arms
+    assert np.exp(ratio).mean() == pytest.approx(1.0, abs=0.03)
+    turned = np.exp(ratio) @ poses[:, 2] / np.exp(ratio).sum()
+    assert turned == pytest.approx(0.0, abs=0.003)
+
+
+def test_components_that_suit_the_find_are_drawn_more() -> None:
+    """Two exits 1 m apart: the one in line with the find gets more than its weight."""
+    means = np.array([[0.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    roots = np.repeat(np.diag([0.0, 0.1, 0.02])[None], 2, axis=0)
+    arms = first_straight_arms(means, roots, [aim(3.0, 1.0, 0.02)])
+    shares = component_shares(np.array([0.9, 0.1]), arms)
+    assert shares.sum() == pytest.approx(1.0, abs=1e-6)
+    assert shares[1] > 0.5
+    behind = first_straight_arms(means, roots, [aim(-3.0, 1.0, 0.02)])
+    assert not behind.usable.any()
+    assert component_shares(np.array([0.9, 0.1]), behind).tolist() == [0.9, 0.1]
+
+
+def test_the_most_precise_finds_are_conditioned_on() -> None:
+    aims = [aim(float(i), 0.0, sd) for i, sd in enumerate((0.5, 0.1, 0.3, 0.2, 0.05))]
+    assert [one.sd_m for one in nearest_first(aims)] == [0.05, 0.1, 0.2, 0.3]

@@ -1,0 +1,195 @@
+"""One joint answer: what is found outdoors moves exit and routes together.
+
+Held against brute force: routes drawn without knowing of the find, very many of them, weighed by
+its likelihood written out here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from sitegis.finds.records import Found, Missed
+from sitegis.geometry import polyline
+from sitegis.geometry.frames import Array
+from sitegis.model.results import ExitComponent, Routes
+from sitegis.model.site import Evidence
+from sitegis.model.survey import Survey
+from sitegis.numerics.statistics import pareto_k
+from sitegis.routes import sample, sample_routes
+from sitegis.rules.rule_set import load_rules
+from sitegis.score import join_exit, score_hypotheses
+
+from .invented import corner_site, front_exit
+
+RULES = load_rules("us-ipc")
+FIND = Found("F1", "test-pit", 6.55, 3.0, 0.03, "lot coordinates", "yes", depth_to_invert_m=2.75)
+SECOND = Found("F2", "test-pit", 6.35, -2.0, 0.03, "lot coordinates", "yes")
+MISS = Missed(
+    "F3", "test-pit", 6.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2, width_m=0.9,
+    dug_to_m=3.2,
+)  # fmt: skip
+
+
+def mixed_exit() -> object:
+    """Give the invented exit as two components, straight and bent by 22.5° to the right."""
+    exit = front_exit(sd_m=0.25, sd_deg=3.0)
+    (straight,) = exit.mixture
+    bent = replace(straight, weight=0.2, turn_deg=-22.5, angle_rad=straight.angle_rad - 0.39)
+    assert isinstance(bent, ExitComponent)
+    return replace(exit, components=(replace(straight, weight=0.8), bent))
+
+
+def sampled(*evidence: Evidence) -> Survey:
+    site = corner_site(evidence=evidence)
+    return sample_routes(Survey(site, RULES, left_at=mixed_exit()))  # type: ignore[arg-type]  # an exit
+
+
+@cache
+def brute(name: str) -> Routes:
+    """Draw the routes of one hypothesis 2¹⁶ times without any find."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sample, "FIRST_POWER", 16)
+        survey = sampled()
+    return next(one for one in survey.routes if one.hypothesis.id == name)
+
+
+def seen_by_hand(routes: Routes, find: Found) -> Array:
+    """Write the likelihood of a find out: normal about its place and depth, or astray."""
+    point = np.array([find.x_m, find.y_m])
+    distance, station, _ = polyline.line_locate_point(routes.vertices, point)
+    sd = np.hypot(0.02, find.sd_m)
+    right = np.exp(-0.5 * (distance / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+    stray = 1 / 20.0
+    if find.depth_to_invert_m is not None:
+        site = corner_site()
+        fall = (routes.inverts_m[:, 0] - routes.inverts_m[:, -1]) / routes.lengths_m
+        here = routes.inverts_m[:, 0] - fall * station
+        ground = float(site.ground.elevation_m(point))
+        ground_sd = float(replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(point))
+        depth_sd = np.hypot(0.02, ground_sd)
+        gap = here - (ground - find.depth_to_invert_m)
+        right = right * np.exp(-0.5 * (gap / depth_sd) ** 2) / (depth_sd * np.sqrt(2 * np.pi))
+        stray = stray / 2.0
+    return np.asarray(0.98 * right + 0.02 * stray)
+
+
+def moments(values: Array, weights: Array) -> tuple[float, float]:
+    mean = float(np.average(values, weights=weights))
+    return mean, float(np.sqrt(np.average((values - mean) ** 2, weights=weights)))
+
+
+@pytest.mark.parametrize("finds", [(FIND,), (FIND, SECOND)], ids=["one", "two"])
+def test_conditioned_routes_are_the_many_unconditioned_ones_weighed(
+    finds: tuple[Found, ...],
+) -> None:
+    """Evidence, exit, direction, invert and tap, within four standard errors of both."""
+    name = "front-main:direct"
+    got = next(one for one in sampled(*finds).routes if one.hypothesis.id == name)
+    logs = got.log_prior + sum(got.log_likelihoods.values())
+    weights = np.exp(logs - logs.max())
+    many = brute(name)
+    dull = np.exp(many.log_prior) * np.prod([seen_by_hand(many, f) for f in finds], axis=0)
+    effective = weights.sum() ** 2 / (weights**2).sum()
+    of_many = dull.sum() ** 2 / (dull**2).sum()
+    assert effective > 400
+    assert of_many > 100  # what it is held against is worth something itself
+    error = 4.0 * np.hypot(effective**-0.5, of_many**-0.5)
+    log_z = np.log(weights.sum()) + logs.max() - np.log(got.drawn)
+    assert log_z == pytest.approx(np.log(dull.sum() / many.drawn), abs=error)
+    for values in (
+        lambda r: r.vertices[:, 0, 0], lambda r: r.inverts_m[:, 0], lambda r: r.tap_stations_m,
+        lambda r: np.arctan2(*np.moveaxis(np.diff(r.vertices[:, :2], axis=1)[:, 0], -1, 0)[::-1]),
+    ):  # fmt: skip
+        mean, sd = moments(values(many), dull)
+        assert moments(values(got), weights)[0] == pytest.approx(mean, abs=error * sd)
+    assert pareto_k(weights) < 0.7
+
+
+def test_the_exit_is_read_from_the_same_routes() -> None:
+    """Its place, direction and invert are the weighted means over all ways; the first stays."""
+    survey = join_exit(score_hypotheses(sampled(FIND)))
+    inside, joint = survey.exit_from_inside, survey.exit
+    assert inside.x_m == front_exit().x_m
+    assert abs(joint.x_m - inside.x_m) > 0.02
+    assert joint.mixture[0].covariance[2, 2] < inside.mixture[0].covariance[2, 2]
+    weights, xs, inverts = [], [], []
+    for scored in survey.scores.hypotheses:
+        routes = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
+        if scored.weights.any():
+            weights.append(scored.probability * scored.weights)
+            xs.append(routes.vertices[:, 0, 0])
+            inverts.append(routes.inverts_m[:, 0])
+    every = np.concatenate(weights)
+    parts = joint.mixture
+    x = sum(part.weight * part.x_m for part in parts)
+    assert x == pytest.approx(np.average(np.concatenate(xs), weights=every), abs=2e-3)
+    invert = np.average(np.concatenate(inverts), weights=every)
+    assert joint.invert_m == pytest.approx(invert, abs=2e-3)
+
+
+def test_without_anything_outdoors_the_exit_stays() -> None:
+    survey = score_hypotheses(sampled())
+    assert join_exit(survey) is survey
+
+
+def test_a_miss_leaves_what_its_share_says() -> None:
+    """Leave-one-out: P(route) after the miss ∝ P(route) (1 − 0.95 · in the hole)."""
+    before = score_hypotheses(sampled())
+    after = score_hypotheses(sampled(MISS))
+
+    def share(survey: Survey) -> float:
+        total = 0.0
+        for scored in survey.scores.hypotheses:
+            routes = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
+            if scored.weights.any():
+                inside = np.zeros(len(scored.weights), bool)
+                for at in np.linspace(4.55, 5.45, 19):
+                    x = _x_at(routes.vertices, at)
+                    inside |= np.abs(x - 6.6) <= 0.6
+                total += scored.probability * float(scored.weights[inside].sum())
+        return total
+
+    p, left = share(before), share(after)
+    assert p > 0.3
+    # 1 cm of the hole's rim and the sampling of both runs
+    assert left == pytest.approx(0.05 * p / (1 - 0.95 * p), abs=0.02)
+
+
+def _x_at(vertices: Array, y: float) -> Array:
+    """Give where routes cross a line y = const, nan where they do not."""
+    x = np.full(len(vertices), np.nan)
+    for i in range(vertices.shape[1] - 1):
+        a, b = vertices[:, i], vertices[:, i + 1]
+        crosses = (a[:, 1] - y) * (b[:, 1] - y) < 0
+        share = (y - a[:, 1]) / np.where(crosses, b[:, 1] - a[:, 1], 1.0)
+        x = np.where(crosses & np.isnan(x), a[:, 0] + share * (b[:, 0] - a[:, 0]), x)
+    return np.nan_to_num(x, nan=1e9)
+
+
+def test_a_find_in_line_is_this_drain_and_one_far_off_is_doubted() -> None:
+    survey = score_hypotheses(sampled(FIND))
+    (judged,) = survey.scores.finds
+    assert judged.p_drain > 0.98
+    assert not [n for n in survey.scores.notices if n.code == "find-not-explained"]
+    astray = replace(FIND, x_m=12.0, depth_to_invert_m=1.0)
+    survey = score_hypotheses(sampled(astray))
+    (judged,) = survey.scores.finds
+    assert judged.p_drain < 0.5
+    assert sum(p for _, p in judged.causes) == pytest.approx(1.0 - judged.p_drain, abs=1e-6)
+    (notice,) = [n for n in survey.scores.notices if n.code == "find-not-explained"]
+    assert notice.needs_person
+    assert "another pipe" in notice.message
+    # it does not silently win: the ways keep most of their order
+    assert survey.scores.hypotheses[0].hypothesis.main == "front-main"
+
+
+def test_a_find_narrower_than_the_drain_is_another_pipe_more_often() -> None:
+    narrow = replace(FIND, diameter_m=0.03)
+    one = score_hypotheses(sampled(FIND)).scores.finds[0]
+    other = score_hypotheses(sampled(narrow)).scores.finds[0]
+    odds = [j.p_drain / dict(j.causes)["another pipe"] for j in (one, other)]
+    assert odds[0] / odds[1] == pytest.approx(10.0, rel=0.25)
