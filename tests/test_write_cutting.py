@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 
 import numpy as np
+import pypdf
 import pytest
+import shapely
 
 from sitegis.dig.tie_in import tie_ins
 from sitegis.geometry.frames import Array
 from sitegis.model.survey import Survey
+from sitegis.units import parse_length
+from sitegis.write.cut_sheet import cut_sheets
 from sitegis.write.cutting import opening_places, room_frame, spot_sd_m, tie_in_place
+from sitegis.write.derive import find
+from sitegis.write.record.document import record_bytes
+from tests.computed import computed
 from tests.filled import filled_survey
 
 INCH = 0.0254
@@ -85,3 +93,39 @@ def test_the_opening_has_its_size_and_corners(survey: Survey) -> None:
     assert facts["Opening"].count(" and ") == 5  # the walls, and four corners
     # 1.96 × hypot(0.10, tape) either way and a 4 in pipe is under the opening's own width
     assert facts["Break out here first"].startswith("2' 0\" across the drain × 2' 0\" along it")
+
+
+def test_the_cut_sheet_measures_corners_from_the_walls() -> None:
+    """Each offset is the distance (shapely) of the opening's corner to the wall, to the half inch.
+
+    On the drawing, whose first polygon is the floor: its sides stand as the room's.
+    """
+    survey = find(computed("corner-lot-alley"))
+    (one,), (sheet,) = survey.derived.tie_ins, cut_sheets(survey)
+    fixture = next(f for f in survey.site.fixtures if f.id == one.fixture)
+    room = next(r for r in survey.site.rooms if r.id == fixture.room)
+    outline = survey.placement.room_outlines[room.id]
+    x_wall, y_wall = (shapely.LineString(outline[[0, i]]) for i in (3, 1))
+    rows = dict(sheet.places)
+    for letter, corner in zip("ABCD", one.opening, strict=True):
+        told = [parse_length(part.split(" from")[0], "ft")
+                for part in rows[f"Corner {letter}"].split(", ")]  # fmt: skip
+        point = shapely.Point(corner)
+        expected = [shapely.distance(point, wall) for wall in (x_wall, y_wall)]
+        assert told == pytest.approx(expected, abs=0.51 * INCH)
+    assert sheet.drawing is not None
+    floor = np.reshape(sheet.drawing.contents[0].points, (4, 2))
+    wide, high = np.ptp(floor, axis=0)
+    assert room.size_m is not None
+    assert wide / high == pytest.approx(room.size_m[0] / room.size_m[1], rel=1e-3)
+    assert sheet.before == one.cautions
+
+
+def test_the_cut_sheet_fills_one_page_of_the_record() -> None:
+    """Everything of it, the drawing's words too, stands on one page of the PDF."""
+    survey = find(computed("corner-lot-alley"))
+    (sheet,) = cut_sheets(survey)
+    pages = [p.extract_text() for p in pypdf.PdfReader(io.BytesIO(record_bytes(survey))).pages]
+    (page,) = (" ".join(text.split()) for text in pages if sheet.title in text)
+    for words in (*(value for _, value in sheet.places), *sheet.before, "tie-in", "inferred"):
+        assert " ".join(words.split()) in page

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from markupsafe import Markup
+
 from ...model.dig_plan import Pit
 from ...model.results import ScoredHypothesis
 from ...model.survey import Survey
 from ...score.reliability import reliability_words
 from ...score.words import support_words
 from ...units import about, percent
+from ..cut_sheet import CutSheet, cut_sheets
 from ..text import (
     check_sentence,
     contribution_words,
@@ -62,6 +65,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "pits": [_pit(survey, pit) for pit in survey.dig.pits],
         "pit_cautions": list(survey.rules.pit_cautions),
         "tie_ins": tie_in_rows(survey, survey.derived.tie_ins),
+        "cut_sheets": [_cut_sheet(i, one) for i, one in enumerate(cut_sheets(survey))],
         "profile_check": profile_rows(survey, survey.derived.profile),
         "depths": _depths(survey),
         "cautions": list(survey.rules.cautions),
@@ -134,6 +138,22 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
         "depth": f"{about(pit.depth_05_m, unit)} to {about(pit.depth_95_m, unit)}",
         "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
     }
+
+
+def _cut_sheet(index: int, sheet: CutSheet) -> dict[str, Any]:
+    """Give a cut sheet, its drawing as SVG with names of its own."""
+    svg = ""
+    if sheet.drawing is not None:
+        from reportlab.graphics import renderSVG  # noqa: PLC0415 - only where a slab is cut
+
+        whole = renderSVG.drawToString(sheet.drawing)
+        svg = whole[whole.index("<svg") :].replace("#clip", f"#clip-{index}")
+        svg = svg.replace('id="clip"', f'id="clip-{index}"').replace(' id="group"', "")
+        svg = svg.replace("<title>...</title>", "").replace("<desc>...</desc>", "")
+        svg = svg.replace("<svg ", '<svg class="cut" role="img" aria-label="Plan of the cut" ', 1)
+    return {
+        "title": sheet.title, "svg": Markup(svg), "places": sheet.places, "before": sheet.before,
+    }  # fmt: skip
 
 
 def _depths(survey: Survey) -> list[dict[str, str]]:

@@ -30,6 +30,7 @@ from ...model.site import Paper
 from ...model.survey import Survey
 from ...score.reliability import reliability_words
 from ...units import is_imperial
+from ..cut_sheet import cut_sheets
 from ..derive import find
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows, tie_in_rows
@@ -263,6 +264,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
         *_dig(survey, width),
+        *_cut_sheets(survey, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
@@ -307,6 +309,19 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
         ]))  # fmt: skip
         blocks.append(KeepTogether([_text(" ".join(row["cautions"]), CAUTION)]))
     return blocks
+
+
+def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
+    """One page a planned fixture for whoever cuts the slab."""
+    story: list[Flowable] = []
+    for one in cut_sheets(survey):
+        story += [PageBreak(), _text(one.title, TITLE)]
+        if one.drawing is not None:
+            story.append(one.drawing)
+        story += _block("Where to cut", ("what", "where"), list(one.places), (0.4, 0.6), width)
+        story += [_text("Check before cutting", HEAD),
+                  *(_text(f"[  ] {line}", SMALL) for line in one.before), PageBreak()]  # fmt: skip
+    return story
 
 
 def _last(survey: Survey, width: float) -> list[Flowable]:
