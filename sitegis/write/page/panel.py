@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from markupsafe import Markup
@@ -65,7 +66,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "pits": [_pit(survey, pit) for pit in survey.dig.pits],
         "pit_cautions": list(survey.rules.pit_cautions),
         "tie_ins": tie_in_rows(survey, survey.derived.tie_ins),
-        "cut_sheets": [_cut_sheet(i, one) for i, one in enumerate(cut_sheets(survey))],
+        "cut_sheets": [_cut_sheet(one) for one in cut_sheets(survey)],
         "profile_check": profile_rows(survey, survey.derived.profile),
         "depths": _depths(survey),
         "cautions": list(survey.rules.cautions),
@@ -140,16 +141,15 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
     }
 
 
-def _cut_sheet(index: int, sheet: CutSheet) -> dict[str, Any]:
+def _cut_sheet(sheet: CutSheet) -> dict[str, Any]:
     """Give a cut sheet, its drawing as SVG with names of its own."""
     svg = ""
     if sheet.drawing is not None:
         from reportlab.graphics import renderSVG  # noqa: PLC0415 - only where a slab is cut
 
         whole = renderSVG.drawToString(sheet.drawing)
-        svg = whole[whole.index("<svg") :].replace("#clip", f"#clip-{index}")
-        svg = svg.replace('id="clip"', f'id="clip-{index}"').replace(' id="group"', "")
-        svg = svg.replace("<title>...</title>", "").replace("<desc>...</desc>", "")
+        svg = whole[whole.index("<svg") :].replace(' style="clip-path: url(#clip)"', "")
+        svg = re.sub(r"<title>.*</clipPath>", "", svg, flags=re.S).replace(' id="group"', "")
         svg = svg.replace("<svg ", '<svg class="cut" role="img" aria-label="Plan of the cut" ', 1)
     return {
         "title": sheet.title, "svg": Markup(svg), "places": sheet.places, "before": sheet.before,
