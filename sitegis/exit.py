@@ -57,9 +57,9 @@ def find_exit(survey: Survey) -> Survey:
     Bends in the stretch that no mark shows come at the rate of those that marks show
     (:mod:`sitegis.numerics.exit_mixture`); that drains leave square to walls is weighed in.
     The stated pose is that of the most probable component. Invert at the exit = invert at the
-    end − slope · L per component of the profile. Where the last point already lies outside, the
-    exit is where the fitted drain crosses the wall, and a notice says so. ``ComputationError``
-    where the line meets no wall.
+    end − slope · L per component of the profile. Where the last point lies outside, a notice says
+    so; where its scatter does not explain that, the exit is where the fitted drain crosses the
+    wall. ``ComputationError`` where the line meets no wall.
     """
     site, drain = survey.site, survey.drain
     found, inside = _to_the_wall(drain, site.building)
@@ -106,10 +106,9 @@ def _size(poses: Poses) -> int:
 def _to_the_wall(drain: Drain, building: Building) -> tuple[Poses, bool]:
     """Carry the drain to the wall, or back to it; and tell whether its last point is inside."""
     end = drain.vertices[-1]
-    if Polygon(building.vertices).covers(Point(end)):
-        poses = carry_to_wall(drain, building)
-        if _size(poses):
-            return poses, True
+    poses = carry_to_wall(drain, building)
+    if _size(poses):
+        return poses, bool(Polygon(building.vertices).covers(Point(end)))
     back = back_to_wall(drain, building, float(np.hypot(*(end - drain.vertices[-2]))))
     if back is not None:
         return back, False

@@ -15,9 +15,11 @@ from sitegis.line.catalogue import (
     BENDS_PER_M,
     CATALOG_DEG,
     CATALOG_WEIGHTS,
+    FREE_SHARE,
     SIGNED_RAD,
 )
-from sitegis.line.follow import follow_drain, tail_nodes
+from sitegis.line.follow import follow_drain
+from sitegis.line.states import tail_nodes
 from tests.test_line_straights import marks_of
 
 
@@ -163,7 +165,7 @@ def test_odds_of_a_bend_are_those_of_the_integrals(turn_deg: float, runs: tuple[
     index = int(np.argmin(np.abs(SIGNED_RAD - np.radians(turn_deg))))
     bent = (state.bends == 1) & (state.turns[:, 0] == index)
     got = logsumexp(state.log_weight[bent]) - logsumexp(state.log_weight[state.bends == 0])
-    share = CATALOG_WEIGHTS[CATALOG_DEG.index(abs(turn_deg))]
+    share = (1.0 - FREE_SHARE) * CATALOG_WEIGHTS[CATALOG_DEG.index(abs(turn_deg))]
     expected = log_odds_of_a_bend(xy, sd, runs[0], turn_deg) + np.log(share / 2)
     assert got == pytest.approx(expected, abs=0.2)
 

@@ -185,6 +185,28 @@ def test_known_cleanout_is_offered() -> None:
     assert table["the water runs through it"] > 0.3
 
 
+def test_a_crew_twice_as_noisy_finds_the_head_as_one_that_says_so() -> None:
+    """Learned noise of twice the stated blurs push and spot as twice the stated noise would."""
+    plain = hand_survey()
+    placed = place_points(plain).placement
+    learned = replace(plain, placed=replace(placed, receiver_square=4.0))
+    noise = plain.site.noise
+    said = replace(
+        noise, horizontal_floor_m=2 * noise.horizontal_floor_m,
+        horizontal_share=2 * noise.horizontal_share,
+        session_horizontal_m=2 * noise.session_horizontal_m,
+    )  # fmt: skip
+    stated = replace(plain, site=replace(plain.site, noise=said))
+    particles = scene_of(plain).particles
+    tables = [
+        [c.likelihood(particles) for c in listed_checks(s) if c.kind in ("push-on", "spot")]
+        for s in (learned, stated, plain)
+    ]
+    for one, other, unlike in zip(*tables, strict=True):
+        assert one == pytest.approx(other, abs=1e-12)
+        assert np.abs(one - unlike).max() > 1e-6
+
+
 def test_no_route_still_gives_checks() -> None:
     """Where nothing listed fits, the checks that need no route remain."""
     empty = straight_routes(FRONT, corner_site(), count=0, drawn=512)

@@ -12,8 +12,9 @@ from ..numerics.mixture import Poses, merge_poses
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
 from ..numerics.ordering import MATTERS_M, MATTERS_P, largest, smallest
 from ..numerics.statistics import log_sum, normalized_weights
-from .catalogue import SIGNED_RAD
-from .follow import Indices, State, follow_drain, shared_covariance
+from .catalogue import SIGNED_RAD, SIGNED_SD_RAD
+from .follow import follow_drain, shared_covariance
+from .states import Indices, State
 from .straights import Chain, Marks, bend_vertices, fit_chain
 
 _TIE_REACH_M = 0.75
@@ -114,12 +115,19 @@ def _likeliest_chain(state: State, weights: Array, marks: Marks, square: float) 
         independent=marks.independent * (1.0 + factor)[:, None, None],
     )
     number = int(state.bends[row])
-    turns = SIGNED_RAD[state.turns[row, :number]]
+    kinds = state.turns[row, :number]
+    turns = SIGNED_RAD[kinds]
     segment = np.sum(np.arange(len(marks.xy))[:, None] >= state.spans[row, :number], axis=1)
     first = float(state.angle[row]) - float(turns.sum())
     start = _start(scaled, segment, first, turns, state.at[row, :number])
     return fit_chain(
-        scaled, segment, start, nominal_rad=turns, ties=_ties(marks, start), tolerance=1e-6
+        scaled,
+        segment,
+        start,
+        nominal_rad=turns,
+        nominal_sd_rad=SIGNED_SD_RAD[kinds],
+        ties=_ties(marks, start),
+        tolerance=1e-6,
     )
 
 

@@ -13,15 +13,26 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import gammainc, gammaincinv, logsumexp
 
 from ..geometry.frames import Array, lot_direction
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.ordering import COVARIANCE, LOG, at_least, ordered
-from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
+from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
+from .states import (
+    MOST_BENDS,
+    Indices,
+    State,
+    advance,
+    ahead_and_left,
+    bend_states,
+    join_states,
+    likely_rows,
+    log_density,
+    prune,
+    tail_nodes,
+    weigh,
+)
 from .straights import (
-    BEND_ANGLE_SD_RAD,
     BEND_MARK_SD_M,
     HALF_NORMAL_MEAN,
     HALF_NORMAL_SD,
@@ -29,16 +40,12 @@ from .straights import (
     Marks,
 )
 
-Indices = NDArray[np.int64]
-
 CELL_M, MOST_CELLS = 0.5, 8
 """Longest piece of a span whose bends are one Gaussian, and the most pieces of a span."""
-MOST_BENDS = 8
 MARKED_SHARE = 0.8
 """Probability that a point marked as a bend is one. Judgment, no source."""
 BEHIND_M = 0.25
 """A bend may lie this far past the mark that it should come before: marks scatter."""
-KEPT_WITHIN, KEPT_EACH = 11.0, 60
 LEAST_START_M = 0.6
 """Two marks nearer than this give no direction to start with. Judgment."""
 UNEXPLAINED = 7.0
@@ -48,57 +55,7 @@ STRAY_SHARES, STRAY_VARIANCES = np.array([0.95, 0.05]), np.array([1.0, 25.0])
 COUNT_SCALE_SQUARE = PRIOR_MEAN_SQUARE
 """Counts keep the mean scale of the prior: they do not tell how well the head is found."""
 TRIED_TWICE = 600
-"""Shares of stray headings and counts, judgment; counts keep the prior's mean scale."""
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """Hypotheses, m rows: ``foot`` (m, 2), ``angle`` and ``count`` (m,), the cable paid out.
-
-    ``spread`` (m, 3, 3) of the drain's place left of the foot, the angle and the count.
-    ``log_weight`` (m,); ``scale`` (m,) indices into the nodes of k. ``spans`` and ``turns``
-    (m, 8): the bends so far, by the mark they come before (−1: none) and their index in the
-    catalog; ``at`` (m, 8, 2) their places.
-    """
-
-    foot: Array
-    angle: Array
-    count: Array
-    spread: Array
-    log_weight: Array
-    scale: Indices
-    spans: Indices
-    turns: Indices
-    at: Array
-
-    def rows(self, index: Indices | NDArray[np.bool_]) -> State:
-        """Give some of the rows."""
-        return State(
-            self.foot[index], self.angle[index], self.count[index], self.spread[index],
-            self.log_weight[index], self.scale[index], self.spans[index], self.turns[index],
-            self.at[index],
-        )  # fmt: skip
-
-    @property
-    def bends(self) -> Indices:
-        """Number of bends so far, (m,)."""
-        return np.asarray((self.spans >= 0).sum(axis=1))
-
-
-def tail_nodes(degrees_of_freedom: float) -> tuple[Array, Array]:
-    """Give a Student-t of variance 1 as a mixture of normals: shares (j,) and variances (j,).
-
-    The t is a normal whose precision is gamma; its range is cut at 40, 75, 93 and 98.5 %, each
-    piece keeps its mean variance, so that the mixture's is exact.
-    """
-    if np.isinf(degrees_of_freedom):
-        return np.ones(1), np.ones(1)
-    half = 0.5 * degrees_of_freedom
-    from_above = 1.0 - np.array([0.40, 0.75, 0.93, 0.985])
-    cuts = np.concatenate([[np.inf], gammaincinv(half, from_above), [0.0]])
-    shares = -np.diff(gammainc(half, cuts))
-    means = -np.diff(gammainc(half - 1.0, cuts)) / shares
-    return np.asarray(shares), np.asarray(means)
+"""Ways with one bend that are tried with a second."""
 
 
 def follow_drain(marks: Marks) -> State:
@@ -116,7 +73,7 @@ def follow_drain(marks: Marks) -> State:
             state = _to_mark(walk, state, i)
         state = _heading_update(_count_update(walk, state, i), float(marks.headings_rad[i]))
         if marks.bend_marks[i] and i < used[-1]:
-            state = _pruned(_bend_at_mark(state, i))
+            state = prune(_bend_at_mark(state, i))
     return state.rows(ordered(state.log_weight, LOG, descending=True))
 
 
@@ -227,7 +184,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     here, there = (sum(walk.across(state, i)) for i in (second, first))
     sine, cosine = np.sin(turn), np.cos(turn)
     place = np.where(bent, size**2 / 12.0, 0.0)
-    made = np.where(bent, BEND_ANGLE_SD_RAD * (1.0 - rest / lever), 0.0)
+    made = np.where(bent, SIGNED_SD_RAD[index] * (1.0 - rest / lever), 0.0)
     spread = state.spread
     spread[:, 0, 0] = here
     spread[:, 0, 1] = spread[:, 1, 0] = here / lever
@@ -240,47 +197,6 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
 def _slack_variance(marks: Marks, length_m: Array | float) -> Array | float:
     """Give the variance of the cable's slack over a length."""
     return np.asarray((HALF_NORMAL_SD * marks.count_share * length_m) ** 2)
-
-
-def _advance(state: State, length_m: Array) -> State:
-    """Go straight on: the drain's place moves by the angle's error times the length."""
-    direction = lot_direction(state.angle)
-    carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
-    carry[:, 0, 1] = length_m
-    return State(
-        state.foot + length_m[:, None] * direction, state.angle, state.count + length_m,
-        carry @ state.spread @ carry.transpose(0, 2, 1),
-        state.log_weight - BENDS_PER_M * length_m, state.scale, state.spans, state.turns, state.at,
-    )  # fmt: skip
-
-
-def _bend(state: State, index: Indices, place_sd_m: Array, span: int) -> State:
-    """Bend by catalog entries (m,), −1 for none, at the foot, whose place has a spread (m,)."""
-    bent = index >= 0
-    turn = np.where(bent, SIGNED_RAD[index], 0.0)
-    sine, cosine = np.sin(turn), np.cos(turn)
-    carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
-    carry[:, 0, 0], carry[:, 2, 0] = cosine, -sine
-    spread = carry @ state.spread @ carry.transpose(0, 2, 1)
-    along = np.column_stack([-sine, np.zeros_like(sine), 1.0 - cosine]) * place_sd_m[:, None]
-    spread += np.einsum("mi,mj->mij", along, along)
-    spread[:, 1, 1] += np.where(bent, BEND_ANGLE_SD_RAD**2, 0.0)
-    slot = np.minimum(state.bends, MOST_BENDS - 1)[bent]
-    rows = np.flatnonzero(bent)
-    spans, turns, at = state.spans.copy(), state.turns.copy(), state.at.copy()
-    spans[rows, slot], turns[rows, slot], at[rows, slot] = span, index[bent], state.foot[bent]
-    return State(
-        state.foot, state.angle + turn, state.count, spread, state.log_weight, state.scale,
-        spans, turns, at,
-    )  # fmt: skip
-
-
-def _ahead(state: State, mark: Array) -> tuple[Array, Array]:
-    """Give how far ahead (m,) and how far left (m,) of the drain a mark lies."""
-    gap = mark - state.foot
-    direction = lot_direction(state.angle)
-    left = direction[:, 0] * gap[:, 1] - direction[:, 1] * gap[:, 0]
-    return np.sum(direction * gap, axis=1), left
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,8 +223,8 @@ class _Options:
 
     def go(self, state: State, span: int) -> State:
         """Follow the ways up to and past their bend."""
-        gone = _bend(
-            _advance(state.rows(self.rows), self.before), self.index,
+        gone = bend_states(
+            advance(state.rows(self.rows), self.before), self.index,
             self.cell_m / np.sqrt(12.0), span,
         )  # fmt: skip
         return replace(gone, log_weight=gone.log_weight + self.log_prior)
@@ -333,7 +249,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     turn = np.where(bent, SIGNED_RAD[index], 0.0)
     with np.errstate(divide="ignore"):
         prior = np.where(bent, np.log(BENDS_PER_M * cell * SIGNED_WEIGHTS[index]), 0.0)
-    ahead, left = _ahead(state, mark)
+    ahead, left = ahead_and_left(state, mark)
     sine, cosine = np.sin(turn), np.cos(turn)
     rest = cosine * (ahead[rows] - before) + sine * left[rows]
     off = cosine * left[rows] - sine * (ahead[rows] - before)
@@ -342,21 +258,12 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     lever = rest + before * cosine
     variance = cosine**2 * place + 2.0 * cosine * lever * mixed + lever**2 * angle
     variance = variance + sine**2 * cell**2 / 12.0
-    variance = variance + np.where(bent, (rest * BEND_ANGLE_SD_RAD) ** 2, 0.0)
+    variance = variance + np.where(bent, (rest * SIGNED_SD_RAD[index]) ** 2, 0.0)
     tape, receiver = walk.across(state, i)  # a mark's own noise is about round
-    logs = _log_density(off, variance + tape[rows], receiver[rows], walk.tails)
+    logs = log_density(off, variance + tape[rows], receiver[rows], walk.tails)
     logs = logs + state.log_weight[rows] + prior - BENDS_PER_M * (before + rest)
     keep = np.flatnonzero(rest > -BEHIND_M)
     return _Options(rows, index, before, cell, prior, logs).chosen(keep)
-
-
-def _log_density(off: Array, plain: Array, tailed: Array, tails: tuple[Array, Array]) -> Array:
-    """Give the log density of readings (m,) with a Gaussian and a heavy-tailed variance (m,)."""
-    density = np.zeros_like(off)
-    for share, spread in zip(*tails, strict=True):
-        total = plain + spread * tailed
-        density += share * np.exp(-0.5 * off**2 / total) / np.sqrt(2 * np.pi * total)
-    return np.asarray(np.log(np.maximum(density, 1e-300)))
 
 
 def _to_mark(walk: _Walk, state: State, i: int) -> State:
@@ -371,75 +278,32 @@ def _to_mark(walk: _Walk, state: State, i: int) -> State:
     peak = float(state.log_weight.max())
     tape, receiver = walk.across(state, i)
     peak -= 0.5 * float(np.log(2 * np.pi * np.min(tape + receiver)))
-    found = options.chosen(_likely(options.log_weight, state.scale[options.rows])).go(state, i)
+    found = options.chosen(likely_rows(options.log_weight, state.scale[options.rows])).go(state, i)
     if peak - float(options.log_weight.max()) > UNEXPLAINED:
         order = ordered(options.log_weight - options.log_prior, LOG, descending=True)
         bent = options.chosen(order[options.index[order] >= 0][:TRIED_TWICE])
         once = bent.go(state, i)
         twice = _options(walk, once, i, straight=False)
         if twice.rows.size:
-            likely = _likely(twice.log_weight, once.scale[twice.rows])
-            found = _joined(found, twice.chosen(likely).go(once, i))
-    return _pruned(_across_update(walk, _arrive(walk, found, i), i))
-
-
-def _joined(one: State, other: State) -> State:
-    """Join the rows of two."""
-    return State(
-        np.concatenate([one.foot, other.foot]),
-        np.concatenate([one.angle, other.angle]),
-        np.concatenate([one.count, other.count]),
-        np.concatenate([one.spread, other.spread]),
-        np.concatenate([one.log_weight, other.log_weight]),
-        np.concatenate([one.scale, other.scale]),
-        np.concatenate([one.spans, other.spans]),
-        np.concatenate([one.turns, other.turns]),
-        np.concatenate([one.at, other.at]),
-    )
+            likely = likely_rows(twice.log_weight, once.scale[twice.rows])
+            found = join_states(found, twice.chosen(likely).go(once, i))
+    return prune(_across_update(walk, _arrive(walk, found, i), i))
 
 
 def _arrive(walk: _Walk, state: State, i: int) -> State:
     """Go straight on until abreast of mark i."""
-    ahead, _ = _ahead(state, walk.marks.xy[i])
-    moved = _advance(state, ahead)
+    ahead, _ = ahead_and_left(state, walk.marks.xy[i])
+    moved = advance(state, ahead)
     moved.spread[:, 2, 2] += _slack_variance(walk.marks, ahead)
     return moved
 
 
 def _across_update(walk: _Walk, state: State, i: int) -> State:
     """Weigh by the distance of mark i from the drain; the tail's nodes collapse by moments."""
-    _, left = _ahead(state, walk.marks.xy[i])
+    _, left = ahead_and_left(state, walk.marks.xy[i])
     tape, receiver = walk.across(state, i)
     shares, variances = walk.tails
-    return _update(state, 0, left, tape[:, None] + receiver[:, None] * variances, shares)
-
-
-def _update(state: State, part: int, off: Array, variances: Array, shares: Array) -> State:
-    """Weigh by a reading of one part of the state that is ``off`` (m,), and move toward it.
-
-    Its noise is a mixture of normals, ``variances`` (m, j) or (j,) with ``shares`` (j,); the
-    mixture that follows is brought back to one normal of equal moments.
-    """
-    total = state.spread[:, part, part, None] + variances
-    logs = np.log(shares) - 0.5 * (np.log(2 * np.pi * total) + off[:, None] ** 2 / total)
-    whole = logsumexp(logs, axis=1)
-    share = np.exp(logs - whole[:, None])
-    inverse, second = np.sum(share / total, axis=1), np.sum(share / total**2, axis=1)
-    shrunk = inverse - off**2 * (second - inverse**2)
-    return _moved(state, part, off * inverse, shrunk, state.log_weight + whole)
-
-
-def _moved(state: State, part: int, step: Array, shrunk: Array, log_weight: Array) -> State:
-    """Move by gain times step and take the gain's share off the spread, (m,) each."""
-    column = state.spread[:, :, part]
-    move = column * step[:, None]
-    spread = state.spread - shrunk[:, None, None] * np.einsum("mi,mj->mij", column, column)
-    direction = lot_direction(state.angle)
-    normal = np.column_stack([-direction[:, 1], direction[:, 0]])
-    return State(
-        state.foot + move[:, :1] * normal, state.angle + move[:, 1], state.count + move[:, 2],
-        spread, log_weight, state.scale, state.spans, state.turns, state.at,
-    )  # fmt: skip
+    return weigh(state, 0, left, tape[:, None] + receiver[:, None] * variances, shares)
 
 
 def _count_update(walk: _Walk, state: State, i: int) -> State:
@@ -451,7 +315,7 @@ def _count_update(walk: _Walk, state: State, i: int) -> State:
     off = marks.counts_m[i] * shrink - state.count
     along = np.trace(walk.own.tape[i] + walk.own.receiver[i]) / 2.0
     own = (marks.count_floor_m[i] ** 2 + along) * COUNT_SCALE_SQUARE
-    return _update(state, 2, off, own * STRAY_VARIANCES, STRAY_SHARES)
+    return weigh(state, 2, off, own * STRAY_VARIANCES, STRAY_SHARES)
 
 
 def _heading_update(state: State, heading_rad: float) -> State:
@@ -459,7 +323,7 @@ def _heading_update(state: State, heading_rad: float) -> State:
     if not np.isfinite(heading_rad):
         return state
     off = (heading_rad - state.angle + np.pi / 2) % np.pi - np.pi / 2
-    return _update(state, 1, off, HEADING_SD_RAD**2 * STRAY_VARIANCES, STRAY_SHARES)
+    return weigh(state, 1, off, HEADING_SD_RAD**2 * STRAY_VARIANCES, STRAY_SHARES)
 
 
 def _bend_at_mark(state: State, i: int) -> State:
@@ -468,23 +332,7 @@ def _bend_at_mark(state: State, i: int) -> State:
     index = np.tile(np.arange(SIGNED_RAD.size), len(state.angle))
     room = state.bends[rows] < MOST_BENDS
     rows, index = rows[room], index[room]
-    bent = _bend(state.rows(rows), index, np.full(index.size, BEND_MARK_SD_M), i)
+    bent = bend_states(state.rows(rows), index, np.full(index.size, BEND_MARK_SD_M), i)
     logs = bent.log_weight + np.log(MARKED_SHARE * SIGNED_WEIGHTS[index])
     left = replace(state, log_weight=state.log_weight + np.log(1.0 - MARKED_SHARE))
-    return _joined(replace(bent, log_weight=logs), left)
-
-
-def _pruned(state: State) -> State:
-    """Keep the likely rows of every scale."""
-    return state.rows(_likely(state.log_weight, state.scale))
-
-
-def _likely(log_weight: Array, scale: Indices) -> Indices:
-    """Choose rows of every scale: within e⁻¹¹ of its best, sixty at most."""
-    kept = []
-    for node in range(len(SCALES)):
-        rows = np.flatnonzero(scale == node)
-        best = float(log_weight[rows].max(initial=-np.inf))
-        rows = rows[at_least(log_weight[rows], best - KEPT_WITHIN, LOG)]
-        kept.append(rows[ordered(log_weight[rows], LOG, descending=True)][:KEPT_EACH])
-    return np.concatenate(kept)
+    return join_states(replace(bent, log_weight=logs), left)

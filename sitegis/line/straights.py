@@ -13,9 +13,8 @@ from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from ..geometry.frames import Array, lot_direction
 from ..numerics.ordering import MATTERS_M, largest, smallest
+from .catalogue import BEND_ANGLE_SD_RAD
 
-BEND_ANGLE_SD_RAD = float(np.radians(2.0))
-"""How far a made bend may be from its nominal angle. Judgment, no source."""
 HEADING_SD_RAD = float(np.radians(10.0))
 """Standard deviation of the head's axis as read by turning the receiver. Judgment, no source."""
 BEND_MARK_SD_M = 0.20
@@ -142,6 +141,7 @@ class _Problem:
     marks: Marks
     segment: np.ndarray[tuple[int], np.dtype[np.int64]]
     nominal_rad: Array
+    nominal_sd_rad: Array
     ties: tuple[tuple[int, int], ...]
     counted: np.ndarray[tuple[int], np.dtype[np.int64]]
     headed: np.ndarray[tuple[int], np.dtype[np.int64]]
@@ -184,9 +184,9 @@ class _Problem:
         n, share, contrasts = self.segment.size, self.marks.count_share, self.contrasts
         differences = contrasts.shape[0]
         sizes = (n + differences, self.headed.size, self.nominal_rad.size, len(self.ties))
-        variance = np.repeat(
-            [0.0, HEADING_SD_RAD**2, BEND_ANGLE_SD_RAD**2, BEND_MARK_SD_M**2], sizes
-        )
+        variance = np.repeat([0.0, HEADING_SD_RAD**2, 0.0, BEND_MARK_SD_M**2], sizes)
+        made = sum(sizes[:2])
+        variance[made : made + self.nominal_sd_rad.size] = self.nominal_sd_rad**2
         covariance = np.diag(variance)
         length = self.marks.counts_m[self.counted]
         slack = (HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
@@ -241,6 +241,7 @@ def fit_chain(
     start: Array,
     *,
     nominal_rad: Array | None = None,
+    nominal_sd_rad: Array | float = BEND_ANGLE_SD_RAD,
     ties: tuple[tuple[int, int], ...] = (),
     tolerance: float = 1e-9,
 ) -> Chain:
@@ -252,14 +253,18 @@ def fit_chain(
     the Gauss–Helmert model (total least squares with full covariance); the derivative by the
     parameters is taken at the adjusted points, which makes the minimum that of York et al.
     2004 for one straight and uncorrelated errors. Heavy tails by iterated weights on each
-    point's own part of C. ``start`` (2k + 2,); ``nominal_rad`` (k,) defaults to the start's.
+    point's own part of C. ``start`` (2k + 2,); ``nominal_rad`` (k,) defaults to the start's,
+    known to ``nominal_sd_rad`` (k,) or one for all.
     ``tolerance``: the step (m, rad) at which it has converged, within 40 steps.
     """
     bends = start.size // 2 - 1
     nominal = np.asarray(start[1 : bends + 1] if nominal_rad is None else nominal_rad)
     counted = np.flatnonzero(np.isfinite(marks.counts_m))
     headed = np.flatnonzero(np.isfinite(marks.headings_rad))
-    problem = _Problem(marks, segment, nominal, ties, counted, headed, _differences(counted.size))
+    nominal_sd = np.broadcast_to(nominal_sd_rad, nominal.shape)
+    problem = _Problem(
+        marks, segment, nominal, nominal_sd, ties, counted, headed, _differences(counted.size)
+    )
     own, parameters = problem.own_covariance(), np.array(start, float)
     weights, converged = np.ones(segment.size), False
     for _ in range(40):

@@ -9,11 +9,17 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
-from ..line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
-from ..line.straights import BEND_ANGLE_SD_RAD
+from ..line.catalogue import (
+    BENDS_PER_M,
+    SIGNED_RAD,
+    SIGNED_SD_RAD,
+    SIGNED_WEIGHTS,
+    turns_of_two,
+)
 from ..model.results import Drain, LineEnd
 from ..model.site import Building
 from .mixture import Poses, join_poses
@@ -28,10 +34,16 @@ __all__ = [
     "square_habit",
 ]
 
+LEAST_INSIDE = float(np.log(1e-3))
+"""An end less probably inside than this is not the marks' scatter: the wall is elsewhere."""
+ASIDE_SHARE = 0.26
+"""How far aside of one bend half way two bends lead, of the length: (u₂ − u₁) sin φ of even places
+u and a bend φ has a mean square of 1/6 · 0.4."""
 CELL_M = 0.75
 """Longest piece of the unseen stretch whose bends are one component."""
-SQUARE_SD_RAD, SQUARE_FLOOR = float(np.radians(7.0)), 0.5
-"""How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 7°)²). Judgment."""
+SQUARE_SD_RAD, SQUARE_FLOOR = float(np.radians(8.0)), 0.11
+"""How drains leave walls: floor + (1 − floor) exp(−½ (angle off square / 8°)²), that is, half of
+them square to 8° and half at any angle: 0.89 · 8° √(2π) = 0.11 · 160°. Judgment, no source."""
 LEAST_OUTWARD = 0.17
 """A drain that leaves flatter than 10° to the wall is none. Judgment, no source."""
 
@@ -58,10 +70,12 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
     """Carry every end of a drain whose last point is indoors to the outside face of the wall.
 
     Straight on with prior weight exp(−ρ L), L the length to the wall; bent by φ in a cell of
-    length Δ with ρ Δ p(φ)/2 exp(−ρ L'), L' the length along that way: a Poisson process of bends
-    of which two in one unseen stretch are left out. The weights sum to 1.
+    length Δ with ρ Δ p(φ)/2 exp(−ρ L'), L' the length along that way; bent twice with
+    (ρ L)²/2 exp(−ρ L'), by what pairs turn (:func:`~sitegis.line.catalogue.turns_of_two`), half
+    way: a Poisson process of bends, three in one unseen stretch left out. An end at the wall is
+    first held to lie inside of it (:func:`_held_inside`). The weights sum to 1.
     """
-    weights, means, covariances = _ends(drain, building)
+    weights, means, covariances = _held_inside(*_ends(drain, building), building)
     walls, lengths = first_walls(means[:, :2], means[:, 2], building)
     parts = [
         _at_wall(
@@ -69,18 +83,34 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
             (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)), building,
         )
     ]  # fmt: skip
-    signed, shares = np.degrees(SIGNED_RAD), SIGNED_WEIGHTS
     for end in np.flatnonzero(walls >= 0):
-        cells = max(2, int(np.ceil(lengths[end] / CELL_M - MATTERS_P)))
-        size = float(lengths[end]) / cells
-        at = np.repeat((np.arange(cells) + 0.5) * size, signed.size)
-        turn = np.tile(signed, cells)
-        mean, covariance = _bent(means[end], covariances[end], at, np.radians(turn), size)
-        met, rest = first_walls(mean[:, :2], mean[:, 2], building)
-        weight = weights[end] * BENDS_PER_M * size * np.tile(shares, cells)
-        weight = weight * np.exp(-BENDS_PER_M * (at + rest))
-        parts.append(_at_wall(weight, mean, covariance, (met, rest, turn, at), building))
+        here = means[end], covariances[end]
+        parts += _bent_to_wall(float(weights[end]), here, float(lengths[end]), building)
     return join_poses(parts)
+
+
+def _bent_to_wall(
+    weight: float, end: tuple[Array, Array], length_m: float, building: Building
+) -> list[Poses]:
+    """Carry one end to the wall with one bend in every cell, and with two on the way."""
+    cells = max(2, int(np.ceil(length_m / CELL_M - MATTERS_P)))
+    size = length_m / cells
+    at = np.repeat((np.arange(cells) + 0.5) * size, SIGNED_RAD.size)
+    turn, turn_sd = np.tile(SIGNED_RAD, cells), np.tile(SIGNED_SD_RAD, cells)
+    mean, covariance = _bent(*end, at, (turn, turn_sd), size)
+    met, rest = first_walls(mean[:, :2], mean[:, 2], building)
+    chance = weight * BENDS_PER_M * size * np.tile(SIGNED_WEIGHTS, cells)
+    chance = chance * np.exp(-BENDS_PER_M * (at + rest))
+    once = _at_wall(chance, mean, covariance, (met, rest, np.degrees(turn), at), building)
+    share, turn, turn_sd = turns_of_two()
+    at = np.full(turn.size, length_m / 2.0)
+    mean, covariance = _bent(*end, at, (turn, turn_sd), length_m)
+    covariance[:, :2, :2] += (length_m * ASIDE_SHARE) ** 2 * np.eye(2)
+    met, rest = first_walls(mean[:, :2], mean[:, 2], building)
+    chance = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
+    chance = chance * np.exp(-BENDS_PER_M * (at + rest))
+    twice = _at_wall(chance, mean, covariance, (met, rest, np.degrees(turn), at), building)
+    return [once, twice]
 
 
 def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | None:
@@ -106,6 +136,35 @@ def _ends(drain: Drain, building: Building) -> tuple[Array, Array, Array]:
     )
 
 
+def _held_inside(
+    weights: Array, means: Array, covariances: Array, building: Building
+) -> tuple[Array, Array, Array]:
+    """Hold ends of a drain whose last mark was made indoors to the inside of the nearest wall.
+
+    A mark scatters past the wall, the drain under it does not: the Gaussian is cut at the wall
+    and brought to the moments of what is left (Rasmussen and Williams 2006, section 3.9, with a
+    step for Φ, from memory); the weight takes the share that is left. Ends of which less than
+    one in a thousand lies inside are left out.
+    """
+    corners = polyline.closed(building.vertices)
+    start, along = corners[:-1], np.diff(corners, axis=0)
+    share = np.sum((means[:, None, :2] - start) * along, axis=2) / np.sum(along**2, axis=1)
+    foot = start + np.clip(share, 0.0, 1.0)[..., None] * along
+    away = np.hypot(*np.moveaxis(means[:, None, :2] - foot, 2, 0))
+    wall = np.argmin(in_steps(away, FINE_M), axis=1)
+    normal = outward_normals(building)[wall]
+    column = np.einsum("mij,mj->mi", covariances[:, :, :2], normal)
+    sd = np.sqrt(np.sum(column[:, :2] * normal, axis=1) + building.outline_sd_m**2)
+    room = -np.sum((means[:, :2] - start[wall]) * normal, axis=1) / sd
+    log_share = log_ndtr(room)
+    held = log_share > LEAST_INSIDE
+    ratio = np.exp(-0.5 * room**2 - 0.5 * np.log(2.0 * np.pi) - log_share)
+    step = column / sd[:, None]
+    cut = np.einsum("mi,mj->mij", step, step) * (ratio * (room + ratio))[:, None, None]
+    moved = means - step * ratio[:, None]
+    return (weights * np.exp(log_share))[held], moved[held], (covariances - cut)[held]
+
+
 def drain_end(drain: Drain) -> Array:
     """Give x, y, angle (3,) of a drain's last vertex."""
     return np.append(drain.vertices[-1], drain.end_angle_rad)
@@ -118,9 +177,13 @@ def _own(covariance: Array, building: Building) -> Array:
 
 
 def _bent(
-    mean: Array, covariance: Array, at: Array, turn: Array, cell_m: float
+    mean: Array, covariance: Array, at: Array, turns: tuple[Array, Array], cell_m: float
 ) -> tuple[Array, Array]:
-    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` meters past an end."""
+    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` meters past an end.
+
+    ``turns``: the angle of each bend and its standard deviation.
+    """
+    turn, turn_sd = turns
     along = lot_direction(np.array(mean[2]))
     left = np.array([-along[1], along[0]])
     bent = np.concatenate([mean[:2] + at[:, None] * along, (mean[2] + turn)[:, None]], axis=1)
@@ -128,7 +191,7 @@ def _bent(
     carry[:, :2, 2] = at[:, None] * left
     spread = carry @ covariance @ carry.transpose(0, 2, 1)
     spread[:, :2, :2] += cell_m**2 / 12.0 * np.outer(along, along)
-    spread[:, 2, 2] += BEND_ANGLE_SD_RAD**2
+    spread[:, 2, 2] += turn_sd**2
     return bent, spread
 
 
@@ -177,8 +240,8 @@ def outward_normals(building: Building) -> Array:
 def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
     """Weigh in that drains leave square to walls; gives the poses and the log of the mean habit.
 
-    Each Gaussian times floor + (1 − floor) exp(−½ (s/7°)²), s its angle off square, is two
-    Gaussians, exactly: itself, and itself given "square, to 7°".
+    Each Gaussian times floor + (1 − floor) exp(−½ (s/8°)²), s its angle off square, is two
+    Gaussians, exactly: itself, and itself given "square, to 8°".
     """
     normals = outward_normals(building)[poses.kinds]
     slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ __all__ = ["Poses", "join_poses", "merge_poses"]
 Indices = NDArray[np.int64]
 NEGLIGIBLE = 2e-4
 MOST_COMPONENTS = 60
-_MERGE_SQUARE = 1.0
+_MERGE_SQUARE, _LIKE_SIZES = 1.0, float(np.log(4.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +59,17 @@ def merge_poses(poses: Poses) -> Poses:
     """Merge Gaussians that say the same into one of equal moments; most probable first.
 
     Rows join the most probable one before them of the same kind with the same bend whose
-    mean lies within one sigma (Mahalanobis, both covariances). Rows below a share of 0.0002,
-    and past the sixtieth, are left out.
+    mean lies within one sigma (Mahalanobis, both covariances), and whose place is spread as
+    widely, to a factor of two. Rows below a share of 0.0002,
+    and past the sixtieth, are left out; others with the same bend take their weight, so that
+    each bend stays as probable as it was.
     """
+    labels, before = np.unique(np.round(poses.turns_deg, 3), return_inverse=True)
+    shares = np.bincount(before, poses.weights, minlength=labels.size)
     order = ordered(poses.weights, MATTERS_P, descending=True)
     order = order[at_least(poses.weights[order], NEGLIGIBLE * float(poses.weights.max()))]
     poses = poses.chosen(order)
+    sizes = np.trace(poses.covariances[:, :2, :2], axis1=1, axis2=2) + 1e-6
     heads: list[int] = []
     member = np.empty(order.size, dtype=np.int64)
     for row in range(order.size):
@@ -76,17 +81,23 @@ def merge_poses(poses: Poses) -> Poses:
             both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
             square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
             same = poses.kinds[index] == poses.kinds[row]
+            same &= np.abs(np.log(sizes[index] / sizes[row])) < _LIKE_SIZES
             same &= ~at_least(square, _MERGE_SQUARE)
             same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
             if same.any():
                 member[row] = int(np.argmax(same))
                 continue
         heads.append(row)
-    return _merged(poses, np.array(heads), member)
+    merged = _merged(poses, np.array(heads), member)
+    after = np.searchsorted(labels, np.round(merged.turns_deg, 3))
+    left = np.bincount(after, merged.weights, minlength=labels.size)
+    weights = merged.weights * (shares / np.where(left > 0.0, left, 1.0))[after]
+    order = ordered(weights, MATTERS_P, descending=True)
+    return join_poses([replace(merged, weights=weights).chosen(order)])
 
 
 def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -> Poses:
-    """Match the moments of every group, put the most probable first."""
+    """Match the moments of every group; the most probable sixty."""
     number = heads.size
     weights = np.asarray(np.bincount(member, poses.weights, minlength=number), float)
     share = poses.weights / weights[member]
@@ -104,5 +115,4 @@ def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -
         poses.turns_deg[heads], lengths,
     )  # fmt: skip
     order = ordered(weights, MATTERS_P, descending=True)[:MOST_COMPONENTS]
-    merged = merged.chosen(order)
-    return join_poses([merged])
+    return merged.chosen(order)

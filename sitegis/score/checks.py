@@ -135,7 +135,7 @@ def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Chan
 def _push_on(scene: Scene) -> Check:
     """Push the head on and find it: how far off the drain's straight line it turns up.
 
-    The receiver's noise spreads each route over the outcomes.
+    The receiver's noise, as learned on the site, spreads each route over the outcomes.
     """
     survey = scene.survey
     site, left_at = survey.site, survey.exit
@@ -148,7 +148,7 @@ def _push_on(scene: Scene) -> Check:
         reached = polyline.line_interpolate_point(vertices, distance)
         return np.asarray((reached - np.array([left_at.x_m, left_at.y_m])) @ across)
 
-    sd = site.noise.located_sd_m(max(left_at.depth_m, 0.5))
+    sd = site.noise.located_sd_m(max(left_at.depth_m, 0.5)) * _crew_scale(survey)
     most = np.max(np.abs(offsets(scene.particles)))
     half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
@@ -164,6 +164,11 @@ def _push_on(scene: Scene) -> Check:
         f"{say_outdoors(distance, site.units)} outside the wall"
     )
     return Check("push-on", name, PUSH_COST, words, likelihood)
+
+
+def _crew_scale(survey: Survey) -> float:
+    """Give how much noisier than stated this crew's receiver reads, as learned on the site."""
+    return 1.0 if survey.placed is None else float(np.sqrt(survey.placed.receiver_square))
 
 
 def _offset_words(offset_m: float, units: LengthUnit) -> str:
@@ -198,7 +203,7 @@ def _spots(scene: Scene) -> Iterator[Check]:
             ("found there", "not there"),
             _passes(
                 spot,
-                max(site.noise.horizontal_floor_m, 0.05),
+                max(site.noise.horizontal_floor_m, 0.05) * _crew_scale(scene.survey),
                 FOUND_RELIABILITY,
                 FOUND_FALSE_ALARM,
             ),

@@ -200,16 +200,14 @@ def _flow_features(
 
 def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
     """Give the cells of the hit map merged into bands: over 10, 25, 50 and 75 %."""
-    rows, columns = hits.p.shape
-    x = hits.origin_m[0] + hits.cell_m * np.arange(columns)
-    y = hits.origin_m[1] + hits.cell_m * np.arange(rows)
     for index, low in enumerate(HIT_BANDS):
         high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
         row, column = np.nonzero(at_least(hits.p, low) & ~at_least(hits.p, high))
         if not len(row):
             continue
-        boxes = shapely.box(x[column], y[row], x[column] + hits.cell_m, y[row] + hits.cell_m)
-        merged = shapely.union_all(boxes, grid_size=hits.cell_m / 64)
+        # merged as whole numbers of cells, where every corner is exact
+        boxes = shapely.union_all(shapely.box(column, row, column + 1, row + 1), grid_size=1.0)
+        merged = shapely.transform(boxes, lambda cells: hits.origin_m + hits.cell_m * cells)
         over, under = percent(low), percent(high) if np.isfinite(high) else ""
         reach = f"{over} to {under}" if under else f"over {over}"
         yield (

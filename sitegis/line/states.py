@@ -1,0 +1,179 @@
+"""Hypotheses of where a drain runs: Gaussians that are moved along, bent, weighed and pruned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammainc, gammaincinv, logsumexp
+
+from ..geometry.frames import Array, lot_direction
+from ..numerics.noise_scale import SCALES
+from ..numerics.ordering import LOG, at_least, ordered
+from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
+
+Indices = NDArray[np.int64]
+
+MOST_BENDS = 8
+KEPT_WITHIN, KEPT_EACH = 11.0, 60
+"""Hypotheses of one noise scale that are kept: within so many nats of its best, so many."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Hypotheses, m rows: ``foot`` (m, 2), ``angle`` and ``count`` (m,), the cable paid out.
+
+    ``spread`` (m, 3, 3) of the drain's place left of the foot, the angle and the count.
+    ``log_weight`` (m,); ``scale`` (m,) indices into the nodes of k. ``spans`` and ``turns``
+    (m, 8): the bends so far, by the mark they come before (−1: none) and their index in the
+    catalog; ``at`` (m, 8, 2) their places.
+    """
+
+    foot: Array
+    angle: Array
+    count: Array
+    spread: Array
+    log_weight: Array
+    scale: Indices
+    spans: Indices
+    turns: Indices
+    at: Array
+
+    def rows(self, index: Indices | NDArray[np.bool_]) -> State:
+        """Give some of the rows."""
+        return State(
+            self.foot[index], self.angle[index], self.count[index], self.spread[index],
+            self.log_weight[index], self.scale[index], self.spans[index], self.turns[index],
+            self.at[index],
+        )  # fmt: skip
+
+    @property
+    def bends(self) -> Indices:
+        """Number of bends so far, (m,)."""
+        return np.asarray((self.spans >= 0).sum(axis=1))
+
+
+def tail_nodes(degrees_of_freedom: float) -> tuple[Array, Array]:
+    """Give a Student-t of variance 1 as a mixture of normals: shares (j,) and variances (j,).
+
+    The t is a normal whose precision is gamma; its range is cut at 40, 75, 93 and 98.5 %, each
+    piece keeps its mean variance, so that the mixture's is exact.
+    """
+    if np.isinf(degrees_of_freedom):
+        return np.ones(1), np.ones(1)
+    half = 0.5 * degrees_of_freedom
+    from_above = 1.0 - np.array([0.40, 0.75, 0.93, 0.985])
+    cuts = np.concatenate([[np.inf], gammaincinv(half, from_above), [0.0]])
+    shares = -np.diff(gammainc(half, cuts))
+    means = -np.diff(gammainc(half - 1.0, cuts)) / shares
+    return np.asarray(shares), np.asarray(means)
+
+
+def advance(state: State, length_m: Array) -> State:
+    """Go straight on: the drain's place moves by the angle's error times the length."""
+    direction = lot_direction(state.angle)
+    carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
+    carry[:, 0, 1] = length_m
+    return State(
+        state.foot + length_m[:, None] * direction, state.angle, state.count + length_m,
+        carry @ state.spread @ carry.transpose(0, 2, 1),
+        state.log_weight - BENDS_PER_M * length_m, state.scale, state.spans, state.turns, state.at,
+    )  # fmt: skip
+
+
+def bend_states(state: State, index: Indices, place_sd_m: Array, span: int) -> State:
+    """Bend by catalog entries (m,), −1 for none, at the foot, whose place has a spread (m,)."""
+    bent = index >= 0
+    turn = np.where(bent, SIGNED_RAD[index], 0.0)
+    sine, cosine = np.sin(turn), np.cos(turn)
+    carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
+    carry[:, 0, 0], carry[:, 2, 0] = cosine, -sine
+    spread = carry @ state.spread @ carry.transpose(0, 2, 1)
+    along = np.column_stack([-sine, np.zeros_like(sine), 1.0 - cosine]) * place_sd_m[:, None]
+    spread += np.einsum("mi,mj->mij", along, along)
+    spread[:, 1, 1] += np.where(bent, SIGNED_SD_RAD[index] ** 2, 0.0)
+    slot = np.minimum(state.bends, MOST_BENDS - 1)[bent]
+    rows = np.flatnonzero(bent)
+    spans, turns, at = state.spans.copy(), state.turns.copy(), state.at.copy()
+    spans[rows, slot], turns[rows, slot], at[rows, slot] = span, index[bent], state.foot[bent]
+    return State(
+        state.foot, state.angle + turn, state.count, spread, state.log_weight, state.scale,
+        spans, turns, at,
+    )  # fmt: skip
+
+
+def join_states(one: State, other: State) -> State:
+    """Join the rows of two."""
+    return State(
+        np.concatenate([one.foot, other.foot]),
+        np.concatenate([one.angle, other.angle]),
+        np.concatenate([one.count, other.count]),
+        np.concatenate([one.spread, other.spread]),
+        np.concatenate([one.log_weight, other.log_weight]),
+        np.concatenate([one.scale, other.scale]),
+        np.concatenate([one.spans, other.spans]),
+        np.concatenate([one.turns, other.turns]),
+        np.concatenate([one.at, other.at]),
+    )
+
+
+def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) -> State:
+    """Weigh by a reading of one part of the state that is ``off`` (m,), and move toward it.
+
+    Its noise is a mixture of normals, ``variances`` (m, j) or (j,) with ``shares`` (j,); the
+    mixture that follows is brought back to one normal of equal moments.
+    """
+    total = state.spread[:, part, part, None] + variances
+    logs = np.log(shares) - 0.5 * (np.log(2 * np.pi * total) + off[:, None] ** 2 / total)
+    whole = logsumexp(logs, axis=1)
+    share = np.exp(logs - whole[:, None])
+    inverse, second = np.sum(share / total, axis=1), np.sum(share / total**2, axis=1)
+    shrunk = inverse - off**2 * (second - inverse**2)
+    return move_states(state, part, off * inverse, shrunk, state.log_weight + whole)
+
+
+def move_states(state: State, part: int, step: Array, shrunk: Array, log_weight: Array) -> State:
+    """Move by gain times step and take the gain's share off the spread, (m,) each."""
+    column = state.spread[:, :, part]
+    move = column * step[:, None]
+    spread = state.spread - shrunk[:, None, None] * np.einsum("mi,mj->mij", column, column)
+    direction = lot_direction(state.angle)
+    normal = np.column_stack([-direction[:, 1], direction[:, 0]])
+    return State(
+        state.foot + move[:, :1] * normal, state.angle + move[:, 1], state.count + move[:, 2],
+        spread, log_weight, state.scale, state.spans, state.turns, state.at,
+    )  # fmt: skip
+
+
+def prune(state: State) -> State:
+    """Keep the likely rows of every scale."""
+    return state.rows(likely_rows(state.log_weight, state.scale))
+
+
+def likely_rows(log_weight: Array, scale: Indices) -> Indices:
+    """Choose rows of every scale: within e⁻¹¹ of its best, sixty at most."""
+    kept = []
+    for node in range(len(SCALES)):
+        rows = np.flatnonzero(scale == node)
+        best = float(log_weight[rows].max(initial=-np.inf))
+        rows = rows[at_least(log_weight[rows], best - KEPT_WITHIN, LOG)]
+        kept.append(rows[ordered(log_weight[rows], LOG, descending=True)][:KEPT_EACH])
+    return np.concatenate(kept)
+
+
+def ahead_and_left(state: State, mark: Array) -> tuple[Array, Array]:
+    """Give how far ahead (m,) and how far left (m,) of the drain a mark lies."""
+    gap = mark - state.foot
+    direction = lot_direction(state.angle)
+    left = direction[:, 0] * gap[:, 1] - direction[:, 1] * gap[:, 0]
+    return np.sum(direction * gap, axis=1), left
+
+
+def log_density(off: Array, plain: Array, tailed: Array, tails: tuple[Array, Array]) -> Array:
+    """Give the log density of readings (m,) with a Gaussian and a heavy-tailed variance (m,)."""
+    density = np.zeros_like(off)
+    for share, spread in zip(*tails, strict=True):
+        total = plain + spread * tailed
+        density += share * np.exp(-0.5 * off**2 / total) / np.sqrt(2 * np.pi * total)
+    return np.asarray(np.log(np.maximum(density, 1e-300)))
