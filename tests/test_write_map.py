@@ -162,6 +162,38 @@ def test_hit_bands_hold_the_cells_of_their_chance(survey: Survey) -> None:
     assert back.crs == "EPSG:32616"
 
 
+@pytest.mark.parametrize("turn_deg", [45.0, -45.0])
+def test_another_direction_out_of_the_wall_is_drawn_where_it_is_probable(
+    survey: Survey, turn_deg: float
+) -> None:
+    """A bend of 20 % is drawn 2 m out, by plane trigonometry, and said; one of 2 % is not."""
+
+    def drawn(weight: float) -> list[tuple[str, shapely.Geometry, str]]:
+        first = dataclasses.replace(survey.exit.mixture[0], weight=1.0 - weight, turn_deg=0.0)
+        angle = first.angle_rad + np.radians(turn_deg)
+        bent = dataclasses.replace(first, weight=weight, turn_deg=turn_deg, angle_rad=angle)
+        left_at = dataclasses.replace(survey.exit, components=(first, bent))
+        found = map_data(dataclasses.replace(survey, left_at=left_at), survey_profile(survey))
+        return [
+            (f["properties"]["label"], shapely.from_geojson(json.dumps(f["geometry"])),
+             f["properties"]["words"])
+            for f in found["features"] if f["properties"]["layer"] == "exit-turned"
+        ]  # fmt: skip
+
+    assert drawn(0.02) == []
+    ((hand, line, words),) = drawn(0.20)
+    assert hand == ("left" if turn_deg > 0 else "right")
+    assert "20 %" in words
+    start, end = survey.site.frame.to_lonlat(
+        np.array([[survey.exit.x_m, survey.exit.y_m]] * 2)
+        + np.outer([0.0, 2.0], np.array([
+            np.cos(survey.exit.angle_rad + np.radians(turn_deg)),
+            np.sin(survey.exit.angle_rad + np.radians(turn_deg)),
+        ]))
+    )  # fmt: skip
+    assert np.array(line.coords) == pytest.approx(np.array([start, end]), abs=2e-8)
+
+
 def test_a_survey_with_little_in_it_still_gives_a_page(survey: Survey) -> None:
     """No pits, no corridors, no checks, no depths, nothing to keep out: a page all the same."""
     bare = dataclasses.replace(

@@ -1,6 +1,7 @@
 """Measure calibration over invented neighborhoods: ``python -m tests.benchmarks.calibration``.
 
-Arguments: number of houses (300), first seed (0).
+Arguments: number of houses (300), first seed (0), worker processes (1), a file that keeps the
+results, so that a run goes on where it stopped.
 
 Each house of :mod:`tests.neighborhood` goes through place, line, exit, routes and score; the
 posterior of each main (all its ways together, ``unlisted`` its own class) is held against the
@@ -14,6 +15,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,7 @@ from sitegis.score import score_hypotheses
 from tests.neighborhood import House, draw_house
 
 from .heading import heading
+from .kept import run_kept
 
 LEVELS = (0.50, 0.80, 0.95)
 BIN_EDGES = (0.0, 0.01, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 0.99, 1.0)
@@ -110,16 +113,19 @@ def _scores(outcomes: list[Outcome], *, prior: bool) -> tuple[NDArray[np.float64
     return np.array(brier), np.array(bits)
 
 
-def report(count: int, first: int = 0) -> list[str]:
+def _try_house(seed: int) -> Outcome | str:
+    """Run one house; the fault's code where it stopped."""
+    try:
+        return run_house(draw_house(seed))
+    except ComputationError as error:
+        return error.fault.code
+
+
+def report(count: int, first: int = 0, workers: int = 1, path: Path | None = None) -> list[str]:
     """Run ``count`` houses from a ``first`` seed on and give the table."""
-    outcomes: list[Outcome] = []
-    failed = Counter[str]()
-    for seed in range(first, first + count):
-        house = draw_house(seed)
-        try:
-            outcomes.append(run_house(house))
-        except ComputationError as error:
-            failed[error.fault.code] += 1
+    done = run_kept(_try_house, range(first, first + count), workers, path)
+    outcomes = [outcome for outcome in done if isinstance(outcome, Outcome)]
+    failed = Counter(outcome for outcome in done if isinstance(outcome, str))
     head = f"{count} invented houses, seeds {first} to {first + count - 1}"
     return table(head, outcomes, failed)
 
@@ -222,6 +228,7 @@ def _coverage_lines(outcomes: list[Outcome]) -> list[str]:
 
 
 if __name__ == "__main__":
-    arguments = [int(word) for word in sys.argv[1:3]] or [300]
+    arguments = [int(word) for word in sys.argv[1:4]] or [300]
+    kept_in = [Path(word) for word in sys.argv[4:5]]
     sys.stdout.write(heading("seeds: one a house, from the second argument on"))
-    sys.stdout.write("\n".join(report(*arguments)) + "\n")
+    sys.stdout.write("\n".join(report(*arguments, *kept_in)) + "\n")

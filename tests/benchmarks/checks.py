@@ -1,6 +1,7 @@
 """Hold what checks are said to save against what they save: ``python -m tests.benchmarks.checks``.
 
-Arguments: number of houses (300), first seed (0), worker processes (1).
+Arguments: number of houses (300), first seed (0), worker processes (1), a file that keeps the
+results, so that a run goes on where it stopped.
 
 Each house of :mod:`tests.neighborhood` is worked out up to the plan of pits. Of each kind of
 check the one of most stated saving is then made: its answer is drawn with the stated
@@ -20,8 +21,8 @@ from __future__ import annotations
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,7 @@ from tests.benchmarks.calibration import STAGES
 from tests.neighborhood import House, draw_house
 
 from .heading import heading
+from .kept import run_kept
 
 Array = NDArray[np.float64]
 WORLDS = ("as assumed", "independent")
@@ -207,10 +209,9 @@ def run_house(seed: int) -> Trial | str:
     return Trial(tuple(rows), today.stated, expected)
 
 
-def report(count: int, first: int = 0, workers: int = 1) -> list[str]:
+def report(count: int, first: int = 0, workers: int = 1, path: Path | None = None) -> list[str]:
     """Run houses and give the table."""
-    with ProcessPoolExecutor(workers) as pool:
-        done = list(pool.map(run_house, range(first, first + count)))
+    done = run_kept(run_house, range(first, first + count), workers, path)
     trials = [trial for trial in done if isinstance(trial, Trial)]
     failed = Counter(trial for trial in done if isinstance(trial, str))
     head = (
@@ -257,5 +258,6 @@ def _mean(values: Array) -> str:
 
 if __name__ == "__main__":
     arguments = [int(word) for word in sys.argv[1:4]] or [300]
+    kept_in = [Path(word) for word in sys.argv[4:5]]
     sys.stdout.write(heading("seeds: one a house, from the second argument on"))
-    sys.stdout.write("\n".join(report(*arguments)) + "\n")
+    sys.stdout.write("\n".join(report(*arguments, *kept_in)) + "\n")

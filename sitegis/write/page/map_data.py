@@ -8,12 +8,14 @@ from typing import Any
 import numpy as np
 import shapely
 
-from ...geometry.frames import Array, LotFrame
+from ...exit import SAME_DIRECTION_RAD, exit_turns
+from ...geometry.frames import Array, LotFrame, lot_direction, wrap_radians
 from ...model.derived import Feature, Value
 from ...model.dig_plan import HitMap, Pit
+from ...model.results import Exit, ExitComponent
 from ...model.site import Main
 from ...model.survey import Survey
-from ...numerics.ordering import at_least, decimals, on_lattice
+from ...numerics.ordering import MATTERS_P, at_least, decimals, largest, on_lattice
 from ...numerics.statistics import ELLIPSE_95, square_root
 from ...units import LengthUnit, about, format_length, is_imperial, percent
 from ..derive import survey_features
@@ -28,6 +30,7 @@ from .what_if import what_if_data
 
 HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
 ARROW_EVERY_M = 12.0
+WORTH_DRAWING, TURNED_M = 0.05, 2.0
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 COLORS = ("#00613a", "#6a2fb5", "#a33c00", "#0059b3", "#8a0f4d", "#4d4d00")
 """One for each route alternative in turn; each at least 4.5 to 1 against white (WCAG 1.4.3)."""
@@ -42,6 +45,7 @@ def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
         *_flow_features(site.mains),
         *_hit_features(survey.dig.hit_map),
         *_ellipse_features(survey),
+        *_turned_features(survey.exit),
         *_clearance_features(survey),
         *_telling_features(survey),
     ]
@@ -239,6 +243,30 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
             "mark-ellipse", ellipse(np.array([point.x_m, point.y_m]), covariance, corners=32),
             {"label": point.id, "words": f"{point.id}: 95 % ellipse"},
         )  # fmt: skip
+
+
+def _turned_features(
+    left_at: Exit,
+) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
+    """Give where the drain goes on outside if it bends unseen: the likeliest to each hand, 2 m."""
+    groups = exit_turns(left_at)
+    for hand, side in (("left", 1.0), ("right", -1.0)):
+        weight = groups[hand][0] if hand in groups else 0.0
+        if not at_least(weight, WORTH_DRAWING):
+            continue
+        parts = [p for p in left_at.mixture if _turned(p, left_at) * side > SAME_DIRECTION_RAD]
+        if not parts:
+            continue
+        likeliest = parts[largest([part.weight for part in parts], MATTERS_P)]
+        here = np.array([likeliest.x_m, likeliest.y_m])
+        line = np.stack([here, here + TURNED_M * lot_direction(likeliest.angle_rad)])
+        words = f"If the drain turned {hand} where no mark shows it: {percent(weight)}"
+        yield "exit-turned", shapely.LineString(line), {"label": hand, "words": words}
+
+
+def _turned(part: ExitComponent, left_at: Exit) -> float:
+    """Give how far left a component goes of the stated direction, -pi to pi."""
+    return float(wrap_radians(np.array(part.angle_rad - left_at.angle_rad)))
 
 
 def _clearance_features(

@@ -23,6 +23,7 @@ const STYLES = {
     lineCap: "butt" }),
   drain: () => ({ color: SEWER, weight: 5, dashArray: "9 5", lineCap: "butt" }),
   "exit-ellipse": () => ({ color: INK, weight: 1.5, dashArray: "3 3", fillColor: SEWER, fillOpacity: 0.2 }),
+  "exit-turned": () => ({ color: SEWER, weight: 3, dashArray: "3 7", lineCap: "butt" }),
   "mark-ellipse": () => ({ color: "#555555", weight: 1, dashArray: "2 3", fill: false }),
   pit: () => ({ color: INK, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
   tie: () => ({ color: INK, weight: 1.3, dashArray: "1 5" }),
@@ -47,7 +48,7 @@ const GROUPS = [
   ["Chance that a pit finds the pipe", ["hit"]],
   ["Public sewers, flow and manholes (record)", ["main", "flow", "manhole"]],
   ["Keep-outs (record)", ["clearance", "keep-out"]],
-  ["Drain under the house and exit (inferred)", ["drain", "exit-ellipse", "exit"]],
+  ["Drain under the house and exit (inferred)", ["drain", "exit-turned", "exit-ellipse", "exit"]],
   ["Marks found, with depth", ["mark-ellipse", "locate"]],
   ["Door jambs and wall corners (taped)", ["jamb"]],
   ["Test pits and tapes to them (proposed)", ["tie", "pit"]],
@@ -57,7 +58,7 @@ const GROUPS = [
   ["Tie-in: slab opening (planned)", ["slab-opening"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
-  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "planned-branch", "exit-ellipse", "mark-ellipse",
+  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "planned-branch", "exit-turned", "exit-ellipse", "mark-ellipse",
   "tie", "pit", "jamb", "exit", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
@@ -227,6 +228,7 @@ function addLegend(data) {
     [has("mark-ellipse"), oval(STYLES["mark-ellipse"]()), "Where a point lies with 95 %"],
     [has("exit"), point(POINTS.exit()), "Wall penetration (inferred)"],
     [has("exit-ellipse"), oval(STYLES["exit-ellipse"]()), "Where the wall penetration lies with 95 %"],
+    [has("exit-turned"), `<path d="M2 8 L32 8" stroke="${SEWER}" stroke-width="3" stroke-dasharray="3 7"/>`, "Other direction out of the wall, if the drain bends where no point shows it"],
     [has("corridor"), shade(0.34), "Corridor of an alternative: 50 % of its routes lie wholly within the darkest part"],
     [has("corridor"), shade(0.24), "80 % within the middle part"],
     [has("corridor"), shade(0.13), "95 % within the lightest part, edge dotted"],
