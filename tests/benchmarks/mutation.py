@@ -1,0 +1,253 @@
+"""How many small mistakes in the core mathematics some test notices.
+
+``python -m tests.benchmarks.mutation 400`` draws that many mutants, each with one place of one
+module of the core changed: a constant times 1.02, a sign, plus for minus, x for y, first for
+last, less for more, sine for cosine, degrees for radians. The tests that import the module run on
+each in a forked process; a mutant that they all pass is printed with its line. ``--seed`` draws
+others, ``--module place/adjust`` looks at one module alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import contextlib
+import importlib
+import importlib.machinery
+import io
+import os
+import random
+import re
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+PACKAGE = ROOT / "sitegis"
+ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pits")
+# what writes words, or only calls
+LEFT_OUT = ("__init__", "notices", "words", "stage", "assumptions", "case", "why", "sample", "plan",
+            "reliability")  # fmt: skip
+LIMIT_S = 240
+LIBRARIES = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.integrate",
+             "shapely", "pyproj", "fiona", "pydantic", "hypothesis")  # fmt: skip
+# a file of tests that takes minutes proves little more here
+SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "what_if", "next_check",
+        "hardness", "city", "write_map", "write_outputs", "write_exports")  # fmt: skip
+INDIRECT = {"mixture": ("tests/test_line_bends.py", "tests/test_exit.py")}
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One change: the ``index``-th place of a module where ``operator`` applies."""
+
+    path: Path
+    operator: str
+    index: int
+
+
+def _is_float(node: ast.AST) -> bool:
+    return isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value != 0
+
+
+def _scale(node: ast.Constant) -> ast.AST:
+    return ast.Constant(node.value * 1.02)
+
+
+def _swap(node: ast.BinOp) -> ast.AST:
+    other = ast.Sub() if isinstance(node.op, ast.Add) else ast.Add()
+    return ast.BinOp(node.left, other, node.right)
+
+
+def _is_axis(node: ast.AST, values: tuple[int, int]) -> bool:
+    last = node.slice if isinstance(node, ast.Subscript) else None
+    last = last.elts[-1] if isinstance(last, ast.Tuple) else last
+    if isinstance(last, ast.UnaryOp) and isinstance(last.operand, ast.Constant):
+        return isinstance(last.op, ast.USub) and -1 in values and last.operand.value == 1
+    return isinstance(last, ast.Constant) and last.value in values and last.value is not True
+
+
+def _index(node: ast.Subscript, swapped: dict[int, int]) -> ast.AST:
+    def other(item: ast.expr) -> ast.expr:
+        return ast.parse(str(swapped[int(ast.literal_eval(item))]), mode="eval").body
+
+    inside = node.slice
+    if isinstance(inside, ast.Tuple):
+        inside = ast.Tuple([*inside.elts[:-1], other(inside.elts[-1])], inside.ctx)
+    else:
+        inside = other(inside)
+    return ast.Subscript(node.value, inside, node.ctx)
+
+
+NAMES = {"sin": "cos", "cos": "sin", "min": "max", "max": "min", "minimum": "maximum",
+         "maximum": "minimum", "radians": "degrees", "degrees": "radians"}  # fmt: skip
+TURNED = {ast.Lt: ast.Gt, ast.Gt: ast.Lt, ast.LtE: ast.GtE, ast.GtE: ast.LtE}
+
+
+def _rename(node: ast.Attribute | ast.Name) -> ast.AST:
+    if isinstance(node, ast.Attribute):
+        return ast.Attribute(node.value, NAMES[node.attr], node.ctx)
+    return ast.Name(NAMES[node.id], node.ctx)
+
+
+def _named(node: ast.AST) -> bool:
+    return isinstance(node, (ast.Attribute, ast.Name)) and (
+        getattr(node, "attr", getattr(node, "id", "")) in NAMES
+    )
+
+
+Rule = tuple[Callable[[ast.AST], bool], Callable[..., ast.AST]]
+OPERATORS: dict[str, Rule] = {
+    "a constant times 1.02": (_is_float, _scale),
+    "a sign left out": (
+        lambda n: isinstance(n, ast.UnaryOp) and isinstance(n.op, ast.USub),
+        lambda n: n.operand,
+    ),
+    "plus for minus": (
+        lambda n: isinstance(n, ast.BinOp) and isinstance(n.op, (ast.Add, ast.Sub)), _swap,
+    ),
+    "x for y": (lambda n: _is_axis(n, (0, 1)), lambda n: _index(n, {0: 1, 1: 0})),
+    "first for last": (lambda n: _is_axis(n, (0, -1)), lambda n: _index(n, {0: -1, -1: 0})),
+    "less for more": (
+        lambda n: isinstance(n, ast.Compare) and type(n.ops[0]) in TURNED,
+        lambda n: ast.Compare(n.left, [TURNED[type(n.ops[0])](), *n.ops[1:]], n.comparators),
+    ),
+    "another function": (_named, _rename),
+}  # fmt: skip
+
+
+def _skipped(tree: ast.Module) -> set[ast.AST]:
+    """Give the nodes of annotations, docstrings and error texts, where nothing is worked out."""
+    found: set[ast.AST] = set()
+    for node in ast.walk(tree):
+        for part in (getattr(node, "annotation", None), getattr(node, "returns", None)):
+            if part is not None:
+                found |= set(ast.walk(part))
+        if isinstance(node, (ast.Raise, ast.JoinedStr, ast.Assert)):
+            found |= set(ast.walk(node))
+    return found
+
+
+def places(tree: ast.Module, operator: str) -> list[ast.AST]:
+    """Give the nodes of a module where an operator applies, in the order of its text."""
+    applies, _ = OPERATORS[operator]
+    skipped = _skipped(tree)
+    found = [node for node in ast.walk(tree) if node not in skipped and applies(node)]
+    return sorted(found, key=lambda node: (node.lineno, node.col_offset))
+
+
+def mutants_of(path: Path) -> Iterator[Mutant]:
+    """Give every mutant of a module."""
+    tree = ast.parse(path.read_text("utf-8"))
+    for operator in OPERATORS:
+        for index in range(len(places(tree, operator))):
+            yield Mutant(path, operator, index)
+
+
+def mutate(mutant: Mutant) -> tuple[ast.Module, int]:
+    """Give the changed module and the line of the change."""
+    tree = ast.parse(mutant.path.read_text("utf-8"))
+    place = places(tree, mutant.operator)[mutant.index]
+    put = ast.copy_location(OPERATORS[mutant.operator][1](place), place)
+
+    class Change(ast.NodeTransformer):
+        def visit(self, node: ast.AST) -> ast.AST:
+            return put if node is place else self.generic_visit(node)
+
+    return ast.fix_missing_locations(Change().visit(tree)), place.lineno
+
+
+def modules() -> list[Path]:
+    """Give the modules of the core."""
+    found = [p for room in ROOMS for p in sorted((PACKAGE / room).glob("*.py"))]
+    return [PACKAGE / "exit.py", *(p for p in found if p.stem not in LEFT_OUT)]
+
+
+def tests_of(path: Path) -> list[str]:
+    """Give the files of tests that import a module or its package's names, quick ones first."""
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    dotted, package = ".".join(parts), ".".join(parts[:-1])
+    patterns = [
+        rf"from {re.escape(dotted)} import",
+        rf"from {re.escape(package)} import[^)]*\b{path.stem}\b",
+    ]
+    files = [f for f in sorted((ROOT / "tests").glob("test_*.py"))
+             if not any(slow in f.stem for slow in SLOW)
+             and any(re.search(pattern, f.read_text("utf-8")) for pattern in patterns)]  # fmt: skip
+    own = [f for f in sorted((ROOT / "tests").glob(f"test_{path.parent.name}_*.py"))
+           if not any(slow in f.stem for slow in SLOW)]  # fmt: skip
+    files += [f for f in own if f not in files and f.stem.endswith(("stage", path.stem))]
+    return [*(str(f.relative_to(ROOT)) for f in files), *INDIRECT.get(path.stem, ())]
+
+
+class _Loader(importlib.machinery.SourceFileLoader):
+    """Loads the changed module in place of the file."""
+
+    changed: tuple[str, ast.Module] | None = None
+
+    def get_code(self, fullname: str):  # type: ignore[no-untyped-def]
+        if self.changed is not None and Path(self.path) == Path(self.changed[0]):
+            return compile(self.changed[1], self.path, "exec")
+        return super().get_code(fullname)
+
+
+def outcome(path: Path, tree: ast.Module | None, tests: list[str]) -> int:
+    """Run the tests on a changed module in a fork; give pytest's exit code, -1 if killed."""
+    child = os.fork()
+    if child == 0:
+        signal.alarm(LIMIT_S)
+        if tree is not None:
+            _Loader.changed = (str(path), tree)
+            hook = importlib.machinery.FileFinder.path_hook((_Loader, [".py"]))
+            sys.path_hooks.insert(0, hook)
+            sys.path_importer_cache.clear()
+        with open(os.devnull, "w", encoding="utf-8") as nothing:
+            os.dup2(nothing.fileno(), 1)
+            os.dup2(nothing.fileno(), 2)
+            with contextlib.redirect_stdout(io.StringIO()):
+                code = pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
+                                    "-o", "addopts=-m 'not statistical'", *tests])  # fmt: skip
+        os._exit(int(code))
+    _, status = os.waitpid(child, 0)
+    return os.WEXITSTATUS(status) if os.WIFEXITED(status) else -1
+
+
+def run(drawn: list[Mutant]) -> int:
+    """Run the mutants and print those that live; give how many were noticed."""
+    noticed = 0
+    for mutant in drawn:
+        tree, line = mutate(mutant)
+        tests = tests_of(mutant.path)
+        code = outcome(mutant.path, tree, tests) if tests else 0
+        if code == 0:
+            text = mutant.path.read_text("utf-8").splitlines()[line - 1].strip()
+            name = mutant.path.relative_to(PACKAGE)
+            print(f"lives: {name}:{line}: {mutant.operator}: {text}", flush=True)  # noqa: T201
+        noticed += code != 0
+    return noticed
+
+
+def main() -> None:
+    """Draw mutants, run them and print what they came to."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("count", type=int)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--module", help="one module alone, such as place/adjust")
+    given = parser.parse_args()
+    os.chdir(ROOT)
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    for name in LIBRARIES:
+        importlib.import_module(name)
+    chosen = [PACKAGE / f"{given.module}.py"] if given.module else modules()
+    every = [mutant for path in chosen for mutant in mutants_of(path)]
+    drawn = random.Random(given.seed).sample(every, min(given.count, len(every)))
+    noticed = run(drawn)
+    print(f"{noticed} of {len(drawn)} mutants noticed, of {len(every)} possible ones")  # noqa: T201
+
+
+if __name__ == "__main__":
+    main()
