@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page
 from pyproj import Geod
 
 from sitegis.language import Language
-from sitegis.units import about, format_length
+from sitegis.units import about
 from sitegis.write.page.dig_card import compass, near_words
 from sitegis.write.page.html import map_bytes
 
@@ -49,7 +49,7 @@ def test_the_first_screen_says_what_to_do(phone: Watched, map_file: Path) -> Non
     assert box["y"] + box["height"] <= 844
     words = first.inner_text().replace("\u00a0", " ")
     for tie in pits[0].ties[:2]:
-        assert format_length(tie.distance_m, unit) in words
+        assert about(tie.distance_m, unit) in words
     assert about(pits[0].depth_05_m, unit) in words
     assert f"dig to {about(pits[0].depth_m, unit)}" in words
     above = card.inner_text()[: card.inner_text().index("Pit 1")]

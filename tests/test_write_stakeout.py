@@ -48,15 +48,11 @@ def test_grid_and_degrees_are_the_same_place(survey: Survey, rows: list[dict[str
 
 
 def test_tape_and_meters_say_the_same(rows: list[dict[str, str]]) -> None:
-    """Feet and inches beside meters agree within half an eighth of an inch and half a mm."""
+    """Feet and inches beside meters agree within half an inch and half a mm."""
     for row in rows:
-        feet, inches = row["tie_1_distance"].rstrip('"').split("' ")
-        whole, _, fraction = inches.partition(" ")
-        top, _, bottom = (fraction or "0/1").partition("/")
-        if "/" in whole:
-            (top, _, bottom), whole = whole.partition("/"), "0"
-        tape_m = (int(feet) * 12 + int(whole) + int(top) / int(bottom)) * 0.0254
-        assert tape_m == pytest.approx(float(row["tie_1_m"]), abs=0.0254 / 16 + 0.0005 + 1e-9)
+        feet, _, inches = row["tie_1_distance"].rstrip('"').rpartition("' ")
+        tape_m = (int(feet or 0) * 12 + int(inches)) * 0.0254
+        assert tape_m == pytest.approx(float(row["tie_1_m"]), abs=0.0127 + 0.0005 + 1e-9)
 
 
 def test_ties_meet_at_the_place(survey: Survey, rows: list[dict[str, str]]) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..dig.stakeout import StakeoutRow, stakeout_rows
 from ..model.survey import Survey
-from ..units import format_length
+from ..units import about
 from .text import point_words
 
 TIES = 3
@@ -61,12 +61,12 @@ def _cells(survey: Survey, row: StakeoutRow) -> list[str]:
         row.name, "inferred", f"{east:.4f}", f"{north:.4f}", f"{longitude:.9f}", f"{latitude:.9f}",
         f"{row.x_m:.3f}", f"{row.y_m:.3f}",
         f"{row.sd_m:.3f}" if np.isfinite(row.sd_m) else "", f"{row.angle_deg:.1f}",
-        row.wall, point_words(row.along_from), format_length(row.along_m, unit),
-        format_length(row.offset_m, unit),
+        row.wall, point_words(row.along_from), about(row.along_m, unit),
+        about(row.offset_m, unit),
     ]  # fmt: skip
     for tie in row.ties[:TIES]:
         cells += [
-            point_words(tie.from_name), format_length(tie.distance_m, unit),
+            point_words(tie.from_name), about(tie.distance_m, unit),
             f"{tie.distance_m:.3f}",
         ]  # fmt: skip
     return cells + [""] * (len(_COLUMNS) - len(cells))

@@ -14,7 +14,7 @@ from ..model.survey import Survey
 from ..numerics.noise_scale import NoiseScale
 from ..numerics.ordering import MATTERS_M, smallest
 from ..numerics.statistics import NORMAL_95
-from ..units import about, format_bearing, format_length, format_slope, percent
+from ..units import about, format_bearing, format_slope, percent
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
@@ -166,8 +166,7 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
     """Say where a pit goes, how deep, and what it is worth."""
     unit = survey.site.units
     ties = " and ".join(
-        f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
-        for tie in pit.ties[:2]
+        f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in pit.ties[:2]
     )
     where = f": {ties}" if ties else ""
     chance = f"{percent(pit.p_hit)} to find the pipe"

@@ -17,7 +17,7 @@ from ...model.dig_plan import Pit, TapeTie
 from ...model.results import Hypothesis
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_M, at_least, decimals, ordered
-from ...units import about, format_length, percent
+from ...units import about, percent
 from ..features import keep_out_features
 from ..text import point_words
 from .panel_parts import excavation_facts, vacuum_fact
@@ -103,7 +103,7 @@ def _chance(survey: Survey, pit: Pit, say: Language) -> str:
 
 def _tape(survey: Survey, tie: TapeTie, say: Language) -> dict[str, str]:
     return {
-        "distance": format_length(tie.distance_m, survey.site.units),
+        "distance": about(tie.distance_m, survey.site.units),
         "from": say("from {point}", point=say(point_words(tie.from_name))),
     }
 

@@ -17,7 +17,7 @@ from ...model.site import Main
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_P, at_least, decimals, largest, on_lattice
 from ...numerics.statistics import ELLIPSE_95, square_root
-from ...units import LengthUnit, about, format_length, is_imperial, percent
+from ...units import LengthUnit, about, is_imperial, percent
 from ..derive import survey_features
 from ..features import clearance_area, keep_out_features
 from ..gis.geojson import geometry_object, to_wgs84
@@ -114,7 +114,7 @@ def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dic
     if feature.layer == "keep-out":
         shown["color"] = utility_color(str(properties["kind"]))
     if feature.layer == "tie":
-        shown["label"] = format_length(float(properties["distance_m"] or 0.0), survey.site.units)
+        shown["label"] = about(float(properties["distance_m"] or 0.0), survey.site.units)
     return feature.layer, feature.geometry, shown
 
 

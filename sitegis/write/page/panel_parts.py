@@ -210,8 +210,7 @@ def way_sentences(survey: Survey) -> list[str]:
     for way in telling_pits(survey):
         ties = choose_ties(survey.site, np.array([way.x_m, way.y_m]))[0]
         where = " and ".join(
-            f"{format_length(tie.distance_m, unit)} from {point_words(tie.from_name)}"
-            for tie in ties[:2]
+            f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in ties[:2]
         )
         rows.append(
             f"Toward the {way.toward} ({percent(way.probability)}): a pit {where} exposes the pipe "

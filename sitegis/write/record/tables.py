@@ -151,7 +151,7 @@ def tie_rows(survey: Survey) -> Rows:
     named = [("exit (inferred)", survey.dig.exit_ties)]
     named += [(f"pit {pit.rank} center (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
     return [
-        (name, point_words(tie.from_name), format_length(tie.distance_m, units, fraction=2))
+        (name, point_words(tie.from_name), about(tie.distance_m, units))
         for name, ties in named
         for tie in ties
     ]
