@@ -247,7 +247,24 @@ METRIC = Scenario(
     seed=41,
 )
 
-SCENARIOS = (CORNER, TAPE, SIDE_YARD, METRIC)
+# House 28' x 40' at 8' and 24'. The drain bends between the last mark and the front wall, where
+# nobody saw it. What was dug, and the answers kept, are written by hand and by run --keep.
+DUG = Scenario(
+    name="dug-and-found",
+    drain=_feet((21.0, 52.0), (21.0, 30.5), (24.2, 22.775), (24.2, -30.0)),
+    wall_point=(23.692 * FOOT_M, 24.0 * FOOT_M),
+    invert_start_m=-0.52,
+    slope=0.0205,
+    main="front-main",
+    way="direct",
+    stops_m=tuple(np.array([0, 3.5, 7, 10.5, 14, 17]) * FOOT_M),
+    rooms={"basement": ((9.0 * FOOT_M, 25.0 * FOOT_M), 0.0)},
+    room_of=lambda _: "basement",
+    units="ft",
+    seed=31,
+)
+
+SCENARIOS = (CORNER, TAPE, SIDE_YARD, METRIC, DUG)
 
 
 def truth(scenario: Scenario) -> dict[str, object]:

@@ -26,6 +26,7 @@ class Finding(Evidence):
     ``sd_m`` per axis; ``placed`` says by what. A hole of ``length_m`` by ``width_m`` has its
     length at ``angle_rad`` from lot x and was dug to ``dug_to_m`` below the ground; 0 and None
     where there is none. ``met`` is what was found: this drain, nothing, or another pipe.
+    ``ties`` are the taped distances that placed it, by the name of the point they are from.
     """
 
     id: str
@@ -48,6 +49,7 @@ class Finding(Evidence):
     note: str = ""
     photo: str = ""
     at_pit: str = ""
+    ties: tuple[tuple[str, float], ...] = ()
     row: int = 0
     kind: str = ""
 

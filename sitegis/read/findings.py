@@ -133,9 +133,19 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         angle_rad=ground.building.angle_rad if pit is None else pit.angle_rad,
         length_m=size[0] or 0.0, width_m=size[1] or 0.0, dug_to_m=dug_to,
         depth_to_invert_m=depths[0], depth_to_top_m=depths[1], material=cells.text("material"),
-        note=cells.text("note"), at_pit="" if pit is None else pit.id, row=cells.row.number,
+        ties=_taped(name, ground.ties), note=cells.text("note"),
+        at_pit="" if pit is None else pit.id, row=cells.row.number,
         **fields,  # type: ignore[arg-type]  # each of its own type
     )  # fmt: skip
+
+
+def _taped(name: str, ties: tuple[Tie, ...]) -> tuple[tuple[str, float], ...]:
+    """List the taped distances to a finding, by what they are from."""
+    return tuple(
+        (tie.to_name if tie.from_name == name else tie.from_name, tie.distance_m)
+        for tie in ties
+        if name in (tie.from_name, tie.to_name)
+    )
 
 
 def _word(cells: Cells, column: str, known: tuple[W, ...], fault: str) -> W | None:

@@ -29,7 +29,7 @@ from ..place.regions import point_regions
 from ..place.report import adjustment_table
 from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .derive import find
-from .found import finding_object, follow_object, status
+from .found import finding_object, follow_object, status, stretches
 from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 from .text import noise_scales
@@ -70,6 +70,10 @@ def answer(survey: Survey) -> dict[str, Any]:
         "pits": [_pit(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
         "status": status(survey),
         "findings": [finding_object(survey, one) for one in scores.finds],
+        "stretches": [
+            {"from_m": finite(one.from_m), "to_m": finite(one.to_m), "class": one.evidence_class}
+            for one in stretches(survey)
+        ],
         "follow": [follow_object(one) for one in survey.dig.follow],
         "tie_ins": [_tie_in(survey, one) for one in found.tie_ins],
         "profile_check": _profile_check(found.profile),

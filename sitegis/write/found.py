@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from ..dig.follow import exposures
 from ..finds.records import Finding, FindJudgment
 from ..geometry import polyline
+from ..model.derived import EvidenceClass
 from ..model.dig_plan import FollowTrench
 from ..model.survey import Survey
 from ..score.posterior import most_probable_way
@@ -37,6 +39,44 @@ def status(survey: Survey) -> Status:
     return "as found" if whole else "partly exposed"
 
 
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of the most probable route, by stations from the wall, and how it is known."""
+
+    from_m: float
+    to_m: float
+    evidence_class: EvidenceClass
+
+
+def stretches(survey: Survey) -> tuple[Stretch, ...]:
+    """Return how each stretch of the most probable route is known; none where nothing was seen.
+
+    Exposed where a trench shows it; between two places that were seen, or located by a locator,
+    located if they lie no farther apart than ``APART_M`` (the pipe runs straight from one to the
+    other, or nearly); else inferred.
+    """
+    way = most_probable_way(survey.scores.hypotheses, survey.routes)
+    seen = exposures(survey)
+    if not seen or way is None:
+        return ()
+    line = way[1].vertices[way[0].best]
+    length = float(polyline.length(line))
+    located = [one.finding for one in survey.scores.finds if one.finding.work == "locate"]
+    known_by = (*seen, *(one for one in located if one.met == "yes"))
+    ends = np.clip(np.concatenate([_span(line, one) for one in known_by]), 0.0, length)
+    made, here, known = [], 0.0, False
+    for start, end in sorted((float(a), float(b)) for a, b in ends):
+        if start > here:
+            near = known and start - here <= APART_M
+            made.append(Stretch(here, start, "located" if near else "inferred"))
+        if end > max(start, here):
+            made.append(Stretch(max(start, here), end, "exposed"))
+        here, known = max(here, end), True
+    if length > here:
+        made.append(Stretch(here, length, "inferred"))
+    return tuple(made)
+
+
 def _span(line: np.ndarray[Any, Any], one: Finding) -> np.ndarray[Any, Any]:
     """Give the stations (1, 2) between which a find shows the pipe: a trench its whole length."""
     at = float(polyline.line_locate_point(line, np.array([one.x_m, one.y_m]))[1])
@@ -56,6 +96,7 @@ def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
         "p_this_drain": finite(one.p_drain) if item.met == "yes" else None,
         "off_m": finite(one.off_m), "below_m": finite(one.below_m),
         "causes": [{"cause": name, "probability": finite(p)} for name, p in one.causes],
+        "ties": [{"from": name, "distance_m": finite(length)} for name, length in item.ties],
         "worth": finite(one.worth, 2), "note": item.note, "photo": item.photo,
     }  # fmt: skip
 

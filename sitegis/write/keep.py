@@ -6,10 +6,10 @@ that the user wrote is touched, and no kept answer is ever written over.
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import hashlib
 import os
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -45,21 +45,18 @@ def keep_revision(survey: Survey, folder: Path) -> Path | None:
     number = 1 + max((int(one.id[1:]) for one in kept), default=0)
     revision = revision_of(survey, f"R{number}", digest)
     path = folder / REVISIONS_FOLDER / f"{revision.id}.json"
-    staged = path.with_suffix(".part")
     try:
         path.parent.mkdir(exist_ok=True)
         if not path.parent.resolve().is_relative_to(folder.resolve()):
             raise CannotWrite(f"{path.parent} leads out of the site folder.")
-        with staged.open("xb") as file:
-            file.write(json_bytes(dataclasses.asdict(revision)))
-            file.flush()
-            os.fsync(file.fileno())
-        os.link(staged, path)  # fails where the name is taken, unlike a rename
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".kept-") as staged:
+            staged.write(json_bytes(dataclasses.asdict(revision)))
+            staged.flush()
+            os.fsync(staged.fileno())
+            os.chmod(staged.name, 0o644)
+            os.link(staged.name, path)  # fails where the name is taken, unlike a rename
     except OSError as error:
         raise CannotWrite(f"The answer cannot be kept as {path} ({error}).") from error
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            staged.unlink()
     return path
 
 

@@ -197,6 +197,8 @@ def point_words(name: str) -> str:
 def dig_sentence(survey: Survey) -> str:
     """Say where to dig first."""
     pits = survey.dig.pits
+    if survey.dig.follow:
+        return follow_sentence(survey)
     if not pits:
         return "No place for a test pit was found: see the notices."
     sentence = f"Dig first: {pit_sentence(survey, pits[0])}."
@@ -205,6 +207,17 @@ def dig_sentence(survey: Survey) -> str:
             f" With {len(pits)} pits in order: {percent(pits[-1].p_hit_so_far)} to have found it."
         )
     return sentence
+
+
+def follow_sentence(survey: Survey) -> str:
+    """Say where the pipe was seen, and what following it from there takes."""
+    site = survey.site
+    parts = [
+        f"{about(one.length_m, site.units)} from {one.find} to the {one.to} "
+        f"({one.cost:,.0f} {site.dig.currency}, down to {about(one.depth_m, site.units)})"
+        for one in survey.dig.follow
+    ]
+    return f"The pipe was seen: no pit is left to dig. Following it is {' or '.join(parts)}."
 
 
 def check_sentence(survey: Survey) -> str:

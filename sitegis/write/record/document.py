@@ -34,7 +34,7 @@ from ..cut_sheet import cut_sheets
 from ..derive import find
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows, tie_in_rows
-from . import particulars, tables
+from . import as_found, particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
 from .sheet import BOLD, ITALIC, PLAIN, register_fonts
@@ -229,9 +229,30 @@ def _block(
     return [KeepTogether(whole)] if len(rows) < 16 else whole
 
 
+def _as_found(survey: Survey, width: float) -> list[Flowable]:
+    """Tell what was found outdoors and what each answer changed, where there is either."""
+    revisions = as_found.revision_rows(survey)
+    if not revisions:
+        return []
+    blocks: list[Flowable] = [
+        _text("Status of this record", HEAD), _text(as_found.status_words(survey), SMALL),
+    ]  # fmt: skip
+    if survey.scores.finds:
+        blocks += _block("Found outdoors (places and depths as measured)",
+                         ("finding", "what", "easting, northing", "depth", "swing ties", "note"),
+                         as_found.finding_rows(survey), (0.12, 0.17, 0.17, 0.13, 0.23, 0.18),
+                         width)  # fmt: skip
+    if rows := as_found.stretch_rows(survey):
+        blocks += _block("How each stretch outdoors is known", ("stretch", "class"), rows,
+                         (0.65, 0.35), width)  # fmt: skip
+    return blocks + _block("Revisions", ("revision", "date", "status", "new", "what moved"),
+                           revisions, (0.1, 0.12, 0.14, 0.2, 0.44), width)  # fmt: skip
+
+
 def _tables(survey: Survey, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
+        *_as_found(survey, width),
         *_block("Lateral", ("field", "value", "how it is known"),
                 tables.lateral_rows(survey, survey.derived.taps), (0.27, 0.5, 0.23), width),
         *_block("Places, depths and elevations",

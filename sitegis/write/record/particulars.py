@@ -149,7 +149,7 @@ def place_rows(survey: Survey) -> Rows:
         )
         depth = survey.exit.depth_m if station == 0.0 else surface - invert
         words = f"{elevation_words(survey, invert)} ({_bare(survey, low)} to {_bare(survey, high)})"
-        rows.append((name, *_coordinates(survey, xy), about(depth, survey.site.units), words))
+        rows.append((name, *coordinate_words(survey, xy), about(depth, survey.site.units), words))
     return rows + _cleanout_rows(survey)
 
 
@@ -159,13 +159,13 @@ def _bare(survey: Survey, invert_m: float) -> str:
 
 def _cleanout_rows(survey: Survey) -> Rows:
     return [
-        (f"cleanout {point.id}", *_coordinates(survey, np.array([point.x_m, point.y_m])),
+        (f"cleanout {point.id}", *coordinate_words(survey, np.array([point.x_m, point.y_m])),
          "" if point.depth_m is None else about(point.depth_m, survey.site.units), "")
         for point in survey.placement.points if point.kind == "cleanout"
     ]  # fmt: skip
 
 
-def _coordinates(survey: Survey, xy: Array) -> tuple[str, str]:
+def coordinate_words(survey: Survey, xy: Array) -> tuple[str, str]:
     """Write a place on the grid, in the grid's own unit, and in degrees."""
     frame = survey.site.frame
     east, north = frame.written_crs(xy)
