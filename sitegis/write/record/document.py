@@ -147,7 +147,8 @@ def record_bytes(survey: Survey) -> bytes:
     width = size[0] - 2 * MARGIN
 
     story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
-             *_tables(survey, width), *_last(survey, width)]  # fmt: skip
+             *_tables(survey, width), *_last(survey, width),
+             *_cut_sheets(survey, width)]  # fmt: skip
     date = datetime.fromisoformat(written_date(survey.site.surveyed_on))
     document.build(story, canvasmaker=partial(_Pages, date=date))
     return target.getvalue()
@@ -285,15 +286,14 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
         *_dig(survey, width),
-        *_cut_sheets(survey, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
         *_block("Mains side by side (inferred; means over the routes)",
                 ("main", "chance", "length: on the lot + outside", "fall, slope", "arrives above",
-                 "cover at lot line", "speaks loudest", "a repair opens", "check to rule it out"),
+                 "cover at lot line", "a repair opens", "check to rule it out"),
                 tables.main_rows(survey, survey.derived.mains),
-                (0.09, 0.08, 0.13, 0.09, 0.08, 0.08, 0.17, 0.12, 0.16), width),
+                (0.11, 0.08, 0.16, 0.11, 0.09, 0.09, 0.16, 0.2), width),
         *_block("Which main: the ways", ("hypothesis", "probability", "speaks loudest"),
                 tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
         _text(reliability_words(survey.scores.hypotheses), SMALL),
@@ -341,7 +341,7 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
             story.append(one.drawing)
         story += _block("Where to cut", ("what", "where"), list(one.places), (0.4, 0.6), width)
         story += [_text("Check before cutting", HEAD),
-                  *(_text(f"[  ] {line}", SMALL) for line in one.before), PageBreak()]  # fmt: skip
+                  *(_text(f"[  ] {line}", SMALL) for line in one.before)]  # fmt: skip
     return story
 
 

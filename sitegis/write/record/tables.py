@@ -186,7 +186,7 @@ def probability_rows(survey: Survey) -> Rows:
 
 
 def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
-    """Lay the mains side by side, a row each."""
+    """Lay the mains side by side, a row each; what speaks for them stands with the ways."""
     unit = survey.site.units
 
     def said(length_m: float | None) -> str:
@@ -194,13 +194,13 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
 
     rows: Rows = []
     for row in mains:
-        parts = "" if row.length_m is None else (
-            f"{said(row.length_m)}: {said(row.private_m)} + {said(row.public_m)}")  # fmt: skip
+        parts = row.why_none
+        if row.length_m is not None:
+            parts = f"{said(row.length_m)}: {said(row.private_m)} + {said(row.public_m)}"
         fall = "" if row.slope is None else f"{said(row.fall_m)}, {100 * row.slope:.1f} %"
-        loudest = [spoken(one) for one in (*row.speaks_for, *row.speaks_against)][:2]
         rows.append((
             row.main, percent(row.probability), parts, fall, said(row.arrival_above_main_m),
-            said(row.cover_m), "; ".join(loudest) or row.why_none, row.opening, row.ruled_out_by,
+            said(row.cover_m), row.opening, row.ruled_out_by,
         ))  # fmt: skip
     return rows
 
