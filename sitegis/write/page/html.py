@@ -23,6 +23,7 @@ from ..profile import NARROW, profile_svg, survey_profile
 from .dig_card import dig_card
 from .map_data import map_data
 from .panel import panel_context
+from .reweigh_data import reweigh_data
 
 MAX_ZOOM = 24
 TILE_HOST = "https://tile.openstreetmap.org"
@@ -40,7 +41,8 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     """
     survey = find(survey)
     profile = survey_profile(survey)
-    data = map_data(survey, profile)
+    language = load_language("en")
+    data = map_data(survey, profile) | {"finds": reweigh_data(survey, language)}
     site_map = _site_map(data["bounds"], base_map=base_map)
     figure = site_map.get_root()
     assert isinstance(figure, Figure)
@@ -49,7 +51,7 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     page = _environment().get_template("page.html")
     return page.render(
         panel_context(survey),
-        card=dig_card(survey, load_language("en")),
+        card=dig_card(survey, language),
         profile=profile_svg(profile, units=survey.site.units),
         narrow_profile=profile_svg(profile, units=survey.site.units, size=NARROW),
         data=Markup(script_json(data)),
@@ -57,6 +59,7 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
         leaflet_js=Markup(_leaflet_js()),
         leaflet_css=Markup(_leaflet_css()),
         map_js=Markup(_asset("map.js")),
+        finds_js=Markup(_asset("finds.js")),
         map_css=Markup(_asset("map.css")),
         map_name=site_map.get_name(),
         map_div=Markup(figure.html.render()),

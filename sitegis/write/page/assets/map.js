@@ -408,7 +408,7 @@ function addPitCards() {
   document.querySelectorAll("[data-pit]").forEach((button) => {
     button.addEventListener("click", () => openPit(button.dataset.pit));
   });
-  document.querySelectorAll("dialog").forEach((sheet) => {
+  document.querySelectorAll(".pit-sheet").forEach((sheet) => {
     sheet.querySelector(".close").addEventListener("click", () => sheet.close());
     sheet.addEventListener("click", (event) => { if (event.target === sheet) { sheet.close(); } });
   });
@@ -583,6 +583,7 @@ function showSurvey(map) {
   addLegend(data);
   addTools(map);
   addMeasure(map, data);
+  addFinds(map, data);
   addHere(map, data);
   addScale(map);
   addSection(map, data);

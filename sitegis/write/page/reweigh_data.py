@@ -1,0 +1,101 @@
+"""The routes that the page carries, so that it can weigh them anew where something was dug."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ...dig.cloud import RouteCloud, gather_cloud
+from ...dig.excavation import sides_of
+from ...finds.kinds import ACROSS_SD_M, DEPTH_SD_M, RIGHT, SHOWS
+from ...finds.reweigh import COMMON_FAILURE, STRAY_BREADTH_M, STRAY_DEPTH_M
+from ...geometry.frames import Array
+from ...language import Language
+from ...model.dig_plan import Pit
+from ...model.survey import Survey
+from ...numerics.ordering import MATTERS_M
+from ...read.csv_tables import FINDING_COLUMNS
+
+DIGITS = 4
+PLACE_SD_M = 0.15
+"""How well a pit taped from two corners, or a tap on the map beside it, is placed (judgment)."""
+FEWEST_ROUTES = 100.0
+"""Below this effective number of routes the page sends to the office (judgment)."""
+
+
+def reweigh_data(survey: Survey, say: Language) -> dict[str, Any]:
+    """Return routes, weights, pits, ground and constants for the page's own re-weighting.
+
+    Lengths in meters, lot coordinates. The ground's error is folded into the inverts, one draw a
+    route, so that a depth is held against the mapped ground without another. ``apart`` is, of
+    each route, Π (1 − (1 − single) / (1 − c)) over the misses that are known already.
+    """
+    cloud = gather_cloud(survey)
+    ground, drain = survey.site.ground, survey.site.drain_diameter_m
+    return {
+        "vertices": _numbers(cloud.vertices), "inverts": _numbers(cloud.inverts_m),
+        "weights": [float(weight) for weight in cloud.weights],
+        "owner": [int(owner) for owner in cloud.owner],
+        "loose": _loose(survey, cloud),
+        "apart": None if cloud.showing is None else _apart(cloud),
+        "diameter": drain,
+        "angle": round(survey.site.building.angle_rad, 9),
+        "spots": _numbers(ground.spots), "elevations": _numbers(ground.elevations_m),
+        "pits": [_pit(survey, pit) for pit in survey.dig.pits],
+        "shows": dict(SHOWS), "right": dict(RIGHT),
+        "across_sd": {work: float(np.hypot(sd, PLACE_SD_M)) for work, sd in ACROSS_SD_M.items()},
+        "depth_sd": DEPTH_SD_M, "common": COMMON_FAILURE,
+        "stray_breadth": STRAY_BREADTH_M, "stray_depth": STRAY_DEPTH_M,
+        "fewest": FEWEST_ROUTES,
+        "columns": FINDING_COLUMNS,
+        "unit": survey.site.units,
+        "say": {words: say(words) for words in SAID},
+    }  # fmt: skip
+
+
+SAID = (
+    "Found it", "Nothing here", "Pit {rank}", "Next: pit {rank}",
+    "Depth to the invert, if measured", "Dug to", "Length", "Width", "Count it", "Close",
+    "After what was dug (inferred, not located):",
+    "No pit is left: send the lines to the office.",
+    "Too few routes are left to go by: send it to the office.",
+    "Lines for findings.csv, for the office:", "Take back the last", "Copy", "Share",
+    "Not a length: {text}", "{chance} to find the pipe",
+)  # fmt: skip
+"""The page's words about what was dug; the English ones are their names."""
+
+
+def _loose(survey: Survey, cloud: RouteCloud) -> list[list[float]]:
+    """Return index and probability of the hypotheses without routes: a find there is stray."""
+    return [
+        [index, scored.probability]
+        for index, scored in enumerate(survey.scores.hypotheses)
+        if scored.probability > 0.0 and index not in cloud.owner
+    ]
+
+
+def _apart(cloud: RouteCloud) -> list[float]:
+    assert cloud.showing is not None
+    joint = COMMON_FAILURE / (1.0 - cloud.showing)
+    return [float(value) for value in (joint - COMMON_FAILURE) / (1.0 - COMMON_FAILURE)]
+
+
+def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
+    length, width = sides_of(pit.ring)
+    sides = np.diff(pit.ring[:3], axis=0)
+    along = sides[int(np.hypot(*sides[1]) > np.hypot(*sides[0]) + MATTERS_M)]
+    ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
+    kept = survey.site.revisions[-1].pits if survey.site.revisions else ()
+    same = (k.id for k in kept if np.hypot(k.x_m - pit.x_m, k.y_m - pit.y_m) < MATTERS_M)
+    return {
+        "id": next(same, ""), "x": round(pit.x_m, DIGITS), "y": round(pit.y_m, DIGITS),
+        "angle": round(float(np.arctan2(along[1], along[0])), 6),
+        "length": round(length, DIGITS), "width": round(width, DIGITS),
+        "depth": round(pit.depth_m, DIGITS), "ground": round(ground, DIGITS),
+        "cost": round(pit.cost, 2),
+    }  # fmt: skip
+
+
+def _numbers(values: Array) -> Any:
+    return np.round(np.asarray(values, float), DIGITS).tolist()
