@@ -61,9 +61,9 @@ def spoken(one: Contribution) -> str:
     """Say what an item of evidence speaks for, its name with spaces, and how strongly.
 
     >>> spoken(Contribution("camera_note", "camera_note", 5.7, "×52 for the alley"))
-    'camera note: ×52 for the alley (moderate support: 52 times as likely so as otherwise)'
+    'camera note: ×52 for the alley (moderate support)'
     """
-    support = support_words(one.bits)
+    support = support_words(one.bits).partition(":")[0]
     return f"{one.item.replace('_', ' ')}: {one.words}{f' ({support})' if support else ''}"
 
 
