@@ -118,7 +118,7 @@ def _site(name: str, note: str, units: str, mark: str) -> Site:
         ),
         mains=(dataclasses.replace(site.mains[0], street=f"First Street {mark}"), *site.mains[1:]),
         keep_outs=keep_outs,
-        fixtures=(PlannedFixture("WC", f"New toilet {mark}", "toilet", "R1", 3.0, 3.0),),
+        fixtures=(PlannedFixture("WC", f"New toilet {mark}", "water-closet", "R1", 3.0, 3.0),),
         notices=notices,
         units=units,
         depth_units="in" if units == "ft" else units,
@@ -148,7 +148,7 @@ def _placement(site: Site) -> Placement:
                 0.0,
                 locate.depth_m,
                 0.05,
-                locate.cable_count_m,
+                locate.footage_m,
                 "slab",
                 locate.row,
             )

@@ -208,10 +208,8 @@ def _mark(
     place[0] = drain[0] + generator.normal(0.0, 0.04 * factor, 2)
     read = depth * scale + np.maximum(noise.depth_floor_m, noise.depth_share * depth) * draw(count)
     counted, headed = generator.random() < 0.7, generator.random() < 0.25
-    slack = abs(generator.normal(0.0, noise.cable_count_share))
-    paid = at * (1.0 + slack) + generator.normal(
-        0.0, 0.5 * noise.cable_count_floor_m * factor, count
-    )
+    slack = abs(generator.normal(0.0, noise.footage_share))
+    paid = at * (1.0 + slack) + generator.normal(0.0, 0.5 * noise.footage_floor_m * factor, count)
     along = np.diff(drain, axis=0)[np.clip(np.searchsorted(corners, at) - 1, 0, len(steps) - 1)]
     axis_rad = np.arctan2(along[:, 1], along[:, 0]) + np.radians(9.0) * draw(count)
     rows = []

@@ -82,7 +82,7 @@ def in_room(scenario: Scenario, room: str, xy: Array) -> Array:
     return np.asarray(matrix @ (np.asarray(xy) - np.asarray(origin)))
 
 
-COLUMNS = ("id", "kind", "room", "x", "y", "depth", "cable_count", "surface", "note")
+COLUMNS = ("id", "kind", "room", "x", "y", "depth", "footage", "surface", "note")
 
 
 def marks(scenario: Scenario) -> list[dict[str, str]]:
@@ -112,7 +112,7 @@ def marks(scenario: Scenario) -> list[dict[str, str]]:
                 "x": written(local[0], units, tape=True),
                 "y": written(local[1], units, tape=True),
                 "depth": "" if is_cleanout else written(read, units, tape=False),
-                "cable_count": f"{count / (FOOT_M if units == 'ft' else 1):.1f}",
+                "footage": f"{count / (FOOT_M if units == 'ft' else 1):.1f}",
                 "surface": "slab",
                 "note": "cleanout plug in the floor" if is_cleanout else "",
             }

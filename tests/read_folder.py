@@ -73,14 +73,14 @@ asked = 5
 
 [[fixture]]
 id = "WC"
-kind = "toilet"
+kind = "water-closet"
 room = "R1"
 x = "3 ft"
 y = "4 ft"
 """
 
 LOCATES = """\
-id,kind,room,x,y,depth,cable_count,note
+id,kind,room,x,y,depth,footage,note
 CO,cleanout,R1,12,18,,0,
 P1,locate,R1,12,15,18,3,
 P2,locate,R1,12,12,19,6,

@@ -17,7 +17,7 @@ from shapely import STRtree, affinity
 
 from sitegis.city.frontage import Frontages, find_frontages
 from sitegis.city.houses import find_houses
-from sitegis.city.layer_arrays import Block, Manholes, Parcels, Ways, lone_mains
+from sitegis.city.layer_arrays import Block, Manholes, Parcels, Streets, lone_mains
 from sitegis.model.site import SIDES, Priors
 from tests.invented_city import City, invent_city
 
@@ -27,7 +27,7 @@ FIXTURES = Path(__file__).parent.parent / "fixtures"
 def ways(shapes=(), names=None, alleys=None):
     shapes = np.array(list(shapes), object)
     count = len(shapes)
-    return Ways(
+    return Streets(
         shapes,
         np.array(names if names is not None else [""] * count, np.str_),
         np.array(alleys if alleys is not None else [False] * count, bool),

@@ -65,7 +65,7 @@ def test_run_json_prints_the_answer(site: Path, tmp_path: Path) -> None:
     """``run --json`` prints answer.json and nothing else on stdout."""
     done = sitegis("run", site, "--out", tmp_path / "out", "--json")
 
-    assert json.loads(done.stdout)["schema"] == 1
+    assert json.loads(done.stdout)["schema"] == 2
 
 
 def test_faults_end_with_code_2_and_no_traceback(site: Path) -> None:
@@ -143,7 +143,7 @@ def test_check_points_prints_adjustment_and_ellipses(site: Path) -> None:
     names = [row.split(",")[0] for row in (site / "locates.csv").read_text().splitlines()[1:]]
 
     assert done.returncode in (0, 1)
-    assert "more than needed" in done.stdout
+    assert " redundant; global test: " in done.stdout
     assert "95 % ellipse" in done.stdout
     told = [line.split()[0] for line in done.stdout.splitlines() if line.strip()]
     assert all(name in told for name in names)

@@ -68,15 +68,15 @@ def valve(name: str, kind: str, floor_m: float, cover_m: float | None = COVER_M)
     [
         # IPC 715.1 compares the floor with the cover, whatever stands on it
         ("us-ipc", "floor-drain", 29.85, "asked"),
-        ("us-ipc", "basin", 29.85, "asked"),
-        ("us-ipc", "basin", 30.10, "not asked"),
+        ("us-ipc", "lavatory", 29.85, "asked"),
+        ("us-ipc", "lavatory", 30.10, "not asked"),
         # UPC 710.1 the flood rim: a floor drain's is its floor, a lavatory's 0.80 m above it
         ("us-upc", "floor-drain", 29.85, "asked"),
-        ("us-upc", "basin", 29.85, "not asked"),
+        ("us-upc", "lavatory", 29.85, "not asked"),
         # NPC 2.4.6.4, OBC 7.4.6.4 with the street at 30.20
         ("ca-npc", "floor-drain", 29.85, "asked"),
         ("ca-obc", "floor-drain", 29.85, "asked"),
-        ("ca-obc", "basin", 29.85, "not asked"),
+        ("ca-obc", "lavatory", 29.85, "not asked"),
         ("ca-obc", "floor-drain", 30.35, "not asked"),
     ],
 )
@@ -137,16 +137,16 @@ def test_no_wye_stands_within_ten_diameters_of_a_stack() -> None:
 @pytest.mark.parametrize(
     ("name", "kind", "trap_in", "length_m", "verdict"),
     [
-        ("us-ipc", "basin", 1.5, 1.68, "met"),
-        ("us-upc", "basin", 1.5, 1.68, "not met"),
+        ("us-ipc", "lavatory", 1.5, 1.68, "met"),
+        ("us-upc", "lavatory", 1.5, 1.68, "not met"),
         ("us-ipc", "shower", 2, 2.13, "met"),
         ("us-upc", "shower", 2, 2.13, "not met"),
-        ("us-ipc", "basin", 1.25, 1.68, "not met"),
+        ("us-ipc", "lavatory", 1.25, 1.68, "not met"),
         ("us-ipc", "shower", 2, None, "not known"),
         # from memory: never met or not met
-        ("ca-npc", "basin", 1.5, 1.68, "ask"),
+        ("ca-npc", "lavatory", 1.5, 1.68, "ask"),
         ("ca-obc", "shower", 2, 9.0, "ask"),
-        ("us-ipc", "toilet", 3, 9.0, "ask"),
+        ("us-ipc", "water-closet", 3, 9.0, "ask"),
     ],
 )
 def test_trap_to_vent(
@@ -161,13 +161,13 @@ def test_trap_to_vent(
 )
 def test_a_new_bathroom_at_once(name: str, units: float) -> None:
     """Closet (1.6 gpf), lavatory, shower: IPC and NPC as a group, UPC 3 + 1 + 2."""
-    assert plumbing(name).load(("toilet", "basin", "shower")) == units
+    assert plumbing(name).load(("water-closet", "lavatory", "shower")) == units
 
 
 @pytest.mark.parametrize(("name", "units"), [("us-ipc", 14.0), ("us-upc", 17.0)])
 def test_a_house_of_two_bathrooms(name: str, units: float) -> None:
     """Two bathrooms, kitchen sink, clothes washer: IPC 5 + 5 + 2 + 2, UPC 6 + 6 + 2 + 3."""
-    bathroom = ("toilet", "basin", "shower")
+    bathroom = ("water-closet", "lavatory", "shower")
     assert plumbing(name).load((*bathroom, *bathroom, "kitchen", "laundry")) == units
 
 
@@ -191,10 +191,13 @@ def test_greatest_load_by_size_and_slope(
 def test_a_load_that_no_column_allows_is_not_met() -> None:
     """A 3 in pipe at 1:100 has no entry in the IPC's 1/16 column, whatever the load."""
     code = plumbing("us-ipc")
-    assert load_check(code, ("toilet",), 3 * INCH, 1 / 150, "ft", "a branch").verdict == "not met"
-    assert load_check(code, ("toilet",), 3 * INCH, 1 / 96, "ft", "a branch").verdict == "met"
-    assert load_check(code, ("basin",) * 22, 2 * INCH, 1 / 48, "ft", "x").verdict == "not met"
-    unsure = load_check(plumbing("ca-obc"), ("toilet",), 3 * INCH, 0.02, "m", "a branch")
+    assert (
+        load_check(code, ("water-closet",), 3 * INCH, 1 / 150, "ft", "a branch").verdict
+        == "not met"
+    )
+    assert load_check(code, ("water-closet",), 3 * INCH, 1 / 96, "ft", "a branch").verdict == "met"
+    assert load_check(code, ("lavatory",) * 22, 2 * INCH, 1 / 48, "ft", "x").verdict == "not met"
+    unsure = load_check(plumbing("ca-obc"), ("water-closet",), 3 * INCH, 0.02, "m", "a branch")
     assert unsure.verdict == "ask"
 
 
@@ -235,8 +238,8 @@ def test_cleanouts_by_length() -> None:
 
 def test_a_fixture_that_cannot_drain_is_told_what_it_needs() -> None:
     """IPC 712: a vented pit 18 in across, check valve, its own vent; only where it is needed."""
-    shallow = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.15))[0]
-    deep = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.8))[0]
+    shallow = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0), invert_m=-0.15))[0]
+    deep = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0), invert_m=-0.8))[0]
 
     (said,) = [one.words for one in shallow.checks if one.code == "ejector"]
     assert all(word in said for word in ("18 in", "check valve", "own vent", "712"))
@@ -258,7 +261,7 @@ def test_a_number_is_sure_or_said_to_be_from_memory(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_every_check_names_its_section(name: str) -> None:
     """Every planned kind of fixture is held against the code, and told where the number stands."""
-    for kind in ("toilet", "shower", "basin", "floor-drain", "laundry", "kitchen"):
+    for kind in ("water-closet", "shower", "lavatory", "floor-drain", "laundry", "kitchen"):
         survey = replace(tie_survey(fixture(kind, 2.0, 2.0)), rules=load_rules(name))
         (found,) = tie_ins(survey)
         assert {"trap-arm", "fixture-units", "cleanout"} <= {one.code for one in found.checks}

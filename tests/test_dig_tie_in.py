@@ -95,7 +95,7 @@ def test_a_longer_slanting_branch_is_better_than_one_that_needs_a_bend() -> None
 
 def test_past_the_end_only_an_angled_branch_is_left() -> None:
     """A fixture below the located drain's end needs another bend, and is told so."""
-    survey = tie_survey(fixture("basin", 2.0, 0.05), drain=np.array([[7.4, 17.0], [7.4, 12.0]]))
+    survey = tie_survey(fixture("lavatory", 2.0, 0.05), drain=np.array([[7.4, 17.0], [7.4, 12.0]]))
 
     found = tie_ins(survey)[0]
 
@@ -129,8 +129,8 @@ def test_every_wye_stands_where_one_can(x: float, y: float) -> None:
 
 def test_needed_fall_is_the_code_slope_times_the_length() -> None:
     """IPC 704.1: 3 in at ⅛ in/ft over 2.66 m; 2 in at ¼ in/ft."""
-    toilet = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
-    basin = tie_ins(tie_survey(fixture("basin", 2.0, 2.0)))[0]
+    toilet = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0)))[0]
+    basin = tie_ins(tie_survey(fixture("lavatory", 2.0, 2.0)))[0]
 
     assert toilet.diameter_m == pytest.approx(3 * INCH)
     assert toilet.needed_fall_m == pytest.approx(toilet.length_m / 96)
@@ -141,7 +141,7 @@ def test_needed_fall_is_the_code_slope_times_the_length() -> None:
 
 def test_available_fall_ends_half_the_difference_of_the_pipes_above_the_invert() -> None:
     """3 in into 4 in with centers level: 0.25 m below the floor to the invert + ½ in."""
-    found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
+    found = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0)))[0]
 
     invert = -0.6 + 0.02 * (8.0 - found.station_m)
     assert found.available_fall_m == pytest.approx(-0.25 - (invert + 0.5 * INCH))
@@ -149,14 +149,14 @@ def test_available_fall_ends_half_the_difference_of_the_pipes_above_the_invert()
 
 def test_ontario_asks_for_one_in_fifty() -> None:
     """Ontario 7.4.8.1: 3 in and smaller 1:50."""
-    survey = replace(tie_survey(fixture("toilet", 2.0, 2.0)), rules=load_rules("ca-npc"))
+    survey = replace(tie_survey(fixture("water-closet", 2.0, 2.0)), rules=load_rules("ca-npc"))
 
     assert tie_ins(survey)[0].slope == pytest.approx(0.02)
 
 
 def test_probability_of_draining_is_the_normal_tail() -> None:
     """Available fall N(mean, sd) against the needed fall, with scipy's normal."""
-    found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.32))[0]
+    found = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0), invert_m=-0.32))[0]
 
     expected = norm.sf(found.needed_fall_m, found.available_fall_m, found.available_fall_sd_m)
 
@@ -178,8 +178,8 @@ def test_a_mixture_weighs_its_parts() -> None:
 
 def test_a_shallow_drain_needs_an_ejector() -> None:
     """A drain right under the slab takes no toilet by gravity; a deep one does."""
-    shallow = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.15))[0]
-    deep = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0), invert_m=-0.8))[0]
+    shallow = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0), invert_m=-0.15))[0]
+    deep = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0), invert_m=-0.8))[0]
 
     assert "ejector" in shallow.verdict
     assert deep.verdict == "drains by gravity"
@@ -202,7 +202,7 @@ def test_the_slab_opening_is_as_wide_as_agreed() -> None:
 
 def test_concrete_and_soil_follow_from_the_opening() -> None:
     """Concrete is 0.10 m thick; soil is dug 0.10 m below both pipes' inverts, less the slab."""
-    found = tie_ins(tie_survey(fixture("toilet", 2.0, 2.0)))[0]
+    found = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0)))[0]
     drain_invert = -0.6 + 0.02 * (8.0 - found.station_m)
 
     assert found.concrete_m2 == pytest.approx((found.length_m + 0.6) * 0.6)
@@ -213,8 +213,8 @@ def test_concrete_and_soil_follow_from_the_opening() -> None:
 
 def test_a_branch_near_a_wall_warns_of_the_footing() -> None:
     """A deep branch that starts beside the front wall warns; one in mid-room does not."""
-    near = tie_ins(tie_survey(fixture("toilet", 2.0, 0.35), invert_m=-0.9))[0]
-    far = tie_ins(tie_survey(fixture("toilet", 3.0, 3.0), invert_m=-0.6))[0]
+    near = tie_ins(tie_survey(fixture("water-closet", 2.0, 0.35), invert_m=-0.9))[0]
+    far = tie_ins(tie_survey(fixture("water-closet", 3.0, 3.0), invert_m=-0.6))[0]
 
     assert any("close to a footing" in line for line in near.cautions)
     assert not any("close to a footing" in line for line in far.cautions)
@@ -227,7 +227,7 @@ def test_the_adjusted_outline_places_a_room_first() -> None:
     outline = np.array([[5.0, 10.0], [5.0, 14.0], [1.0, 14.0], [1.0, 10.0]])
     survey = tie_survey(outlines={"R1": outline})
 
-    place = fixture_place(survey, fixture("basin", 3.0, 1.0))
+    place = fixture_place(survey, fixture("lavatory", 3.0, 1.0))
 
     assert place is not None
     assert place[0] == pytest.approx([4.0, 13.0])
@@ -239,7 +239,7 @@ def test_a_room_without_a_place_is_held_by_its_points() -> None:
     rooms = tuple(replace(room, origin_m=None) for room in survey.site.rooms)
     survey = replace(survey, site=replace(survey.site, rooms=rooms))
 
-    place = fixture_place(survey, fixture("basin", 1.0, 2.0))
+    place = fixture_place(survey, fixture("lavatory", 1.0, 2.0))
 
     assert place is not None
     assert place[0] == pytest.approx([3.0 + 2.0, 9.0 - 1.0])
@@ -259,7 +259,7 @@ def test_a_fitted_pose_takes_points_where_they_were(angle: float, x: float, y: f
 
 def test_a_fixture_in_an_unknown_room_is_told_by_the_plan() -> None:
     """No tie-in, and a notice for a person."""
-    survey = plan_dig(tie_survey(fixture("basin", 1.0, 1.0, room="R9")))
+    survey = plan_dig(tie_survey(fixture("lavatory", 1.0, 1.0, room="R9")))
 
     assert tie_ins(survey) == ()
     assert "fixture-not-planned" in {notice.code for notice in survey.dig.notices}

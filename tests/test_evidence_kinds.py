@@ -32,7 +32,7 @@ from sitegis.score.tables import is_tabled
 from .invented import corner_site
 
 EXAMPLES: dict[str, dict[str, Any]] = {
-    "cable_to_main": {"count_m": 27.0, "sd_m": 0.2},
+    "cable_to_main": {"footage_m": 27.0, "sd_m": 0.2},
     "outdoor_locate": {"x_m": 7.0, "y_m": 0.0, "depth_m": 2.0, "sd_m": 0.2, "point": "P"},
     "dye": {"manhole": "front-main-MH1", "seen": True, "waited_min": 3.0, "reliability": 0.8},
     "sound": {"manhole": "front-main-MH1", "heard": True, "reliability": 0.7},
@@ -43,7 +43,7 @@ EXAMPLES: dict[str, dict[str, Any]] = {
     "era": {"year_built": 1924},
     "cleanout_outside": {"x_m": 7.0, "y_m": 3.0, "sd_m": 0.4, "reliability": 0.7},
     "surface_sign": {"x_m": 7.1, "y_m": -5.0, "radius_m": 0.5, "reliability": 0.7},
-    "camera_note": {"count_m": 15.0, "saw": "turn-left", "reliability": 0.7},
+    "camera_note": {"footage_m": 15.0, "saw": "turn-left", "reliability": 0.7},
     "main_inspection": {"main": "front-main", "manhole": "front-main-MH0", "taps_m": (26.0,),
                         "complete": True, "sd_m": 0.4, "reliability": 0.7},
 }  # fmt: skip
@@ -162,7 +162,7 @@ class Trial(Evidence):
 def trial(**changes: Any) -> EvidenceKind[Any]:
     """Give the trial kind, some of its parts mended."""
     parts: dict[str, Any] = {
-        "record": Trial, "words": "a trial",
+        "record": Trial, "label": "trial", "words": "a trial",
         "on_route": OnRoute(
             Default(0.8, 0.3, "a trial is right 4 times in 5"),
             lambda item, laid: near_route(laid, item, item.reliability, 0.3), stray_place,

@@ -60,7 +60,7 @@ def site_with(
     """Copy the tape-only fixture with other marks, ties, and hold of its room."""
     shutil.copytree(TAPE_ONLY, folder)
     (folder / "locates.csv").write_text(
-        "\n".join(["id,kind,room,x,y,depth,cable_count", *marks]) + "\n", "utf-8"
+        "\n".join(["id,kind,room,x,y,depth,footage", *marks]) + "\n", "utf-8"
     )
     if ties:
         (folder / "ties.csv").write_text("\n".join(["from,to,distance,sd", *ties]) + "\n", "utf-8")

@@ -159,4 +159,4 @@ def test_outputs_inside_the_site_folder(inside: str, tmp_path: Path) -> None:
         outcome = judge("run", site, site / inside)
         assert (outcome.broken, outcome.code in (0, 1)) == ((), True)
     assert before.items() <= content(site).items()
-    assert json.loads((site / inside / "answer.json").read_bytes())["schema"] == 1
+    assert json.loads((site / inside / "answer.json").read_bytes())["schema"] == 2

@@ -16,7 +16,7 @@ import pytest
 
 from sitegis.pipeline import run
 from sitegis.write import write_outputs
-from sitegis.write.swap import place_set
+from sitegis.write.atomic import place_set
 from tests.computed import computed
 from tests.hardness.corpus import FIXTURES
 

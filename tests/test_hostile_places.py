@@ -13,7 +13,7 @@ from sitegis.city.read import read_city
 from sitegis.city.work_folder import MANIFEST, chunk_path, reopen, work_folder
 from sitegis.messages.errors import BadInput, CannotWrite
 from sitegis.read import read_site
-from sitegis.write.swap import place_set
+from sitegis.write.atomic import place_set
 from tests.hardness.corpus import FIXTURES
 
 TAPED = {folder.name: folder for folder in FIXTURES}["tape-only"]

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any, get_type_hints
 
 import folium
 import geopandas as gpd
@@ -18,6 +20,8 @@ from numpydoc.validate import validate
 
 import sitegis
 from sitegis import pipeline
+from sitegis.library import answer_types as library_types
+from tests import answer_types
 
 ROOT = Path(__file__).parent.parent
 CORNER, TAPE = (ROOT / "fixtures" / name for name in ("corner-lot-alley", "tape-only"))
@@ -93,6 +97,46 @@ def test_answer_is_the_file(result: sitegis.Result, tmp_path: Path) -> None:
     """What the library gives is what answer.json holds."""
     result.write(tmp_path)
     assert json.loads((tmp_path / "answer.json").read_text("utf-8")) == result.answer
+
+
+def test_the_answer_is_typed_as_its_schema_says(result: sitegis.Result) -> None:
+    """The types are what the schema gives, and known to whoever reads ``result.answer``."""
+    assert answer_types.MODULE.read_text("utf-8") == answer_types.module_text()
+    told = get_type_hints(sitegis.Result.answer.fget, {"Answer": library_types.Answer})["return"]
+    assert get_type_hints(told)["exit"] is library_types.Exit
+    assert get_type_hints(library_types.Exit)["azimuth_deg"] is float
+    assert set(result.answer) <= set(get_type_hints(told))
+
+
+def test_schema_2_keeps_what_schema_1_held(result: sitegis.Result) -> None:
+    """A member with a newer name beside it holds the same; the schema names the pair."""
+    pairs = dict(old_members(json.loads(answer_types.SCHEMA.read_text("utf-8"))))
+    assert pairs["arrival_above_main_m"] == "drop_at_main_m"
+    assert pairs["w"] == "standardized_residual"
+    seen = set()
+    for table in tables_in(json.loads(json.dumps(result.answer))):
+        for old in pairs.keys() & table.keys():
+            assert table[old] == table[pairs[old]]
+            seen.add(old)
+    assert seen == set(pairs)
+
+
+def old_members(schema: Any) -> Iterator[tuple[str, str]]:
+    """Give the members that a schema calls the old name of another."""
+    for table in tables_in(schema):
+        for name, part in table.items():
+            words = part.get("description", "") if isinstance(part, dict) else ""
+            if str(words).startswith("old name of "):
+                yield name, words.removeprefix("old name of ")
+
+
+def tables_in(value: Any) -> Iterator[dict[str, Any]]:
+    """Give every object of a JSON value."""
+    if isinstance(value, dict):
+        yield value
+    for inside in value.values() if isinstance(value, dict) else value:
+        if isinstance(inside, dict | list):
+            yield from tables_in(inside)
 
 
 def test_results_are_equal_by_what_they_say(result: sitegis.Result) -> None:

@@ -143,7 +143,7 @@ def no_depths(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
 
 def rising(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
     return tuple(
-        replace(p, depth_m=1.2 - 0.06 * (16.0 - p.y_m), cable_count_m=16.0 - p.y_m) for p in points
+        replace(p, depth_m=1.2 - 0.06 * (16.0 - p.y_m), footage_m=16.0 - p.y_m) for p in points
     )
 
 

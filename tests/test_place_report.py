@@ -38,7 +38,7 @@ def test_the_lines_put_what_was_left_out_first_and_count_the_unchecked() -> None
     assert "LEFT OUT" in lines[2]
     assert "1'" in lines[2]
     assert "one foot off" in lines[2]
-    assert "cannot be told from tie P1 to P3" in lines[3]
+    assert "inseparable from tie P1 to P3" in lines[3]
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,7 @@ def test_bare_numbers_take_their_units(tmp_path: Path) -> None:
     row = read(tmp_path).locates[1]
     assert (row.x_m, row.y_m) == pytest.approx((12 * FOOT_M, 15 * FOOT_M))
     assert row.depth_m == pytest.approx(18 * 0.0254)
-    assert row.cable_count_m == pytest.approx(3 * FOOT_M)
+    assert row.footage_m == pytest.approx(3 * FOOT_M)
 
 
 def test_rectangle_from_sides(tmp_path: Path) -> None:
@@ -312,7 +312,7 @@ def test_a_footage_moderately_short_is_left_out(tmp_path: Path, row: str, left_o
     site = read_site(write_folder(tmp_path / "s", locates="\n".join(lines) + "\n")).site
     (notice,) = [n for n in site.notices if n.code == "count-left-out"]
     assert f"the footage at {left_out} is left out" in notice.message
-    counts = {point.id: point.cable_count_m for point in site.locates}
+    counts = {point.id: point.footage_m for point in site.locates}
     assert [name for name, count in counts.items() if count is None] == [left_out]
 
 

@@ -45,7 +45,7 @@ def with_runs(*, blank: bool = False, run: str = "main") -> str:
     for number, (name, kind, depth, count) in enumerate(MORE):
         row = dict.fromkeys(columns, "") | {
             "id": name, "kind": kind, "room": "R1", "x": f"{4 + 4 * number} ft", "y": "16 ft",
-            "depth": depth, "cable_count": f"{count} ft" if count else "",
+            "depth": depth, "footage": f"{count} ft" if count else "",
             "run": "" if kind == "stack" else "kitchen",
         }  # fmt: skip
         rows.append(row)
@@ -71,7 +71,7 @@ def test_two_runs_with_their_own_zeros(tmp_path: Path) -> None:
     assert kitchen.joins is not None
     assert (kitchen.joins.run, kitchen.joins.side) == ("main", "left")
     assert {row.run for row in site.locates if row.kind == "locate"} == {"main", "kitchen"}
-    assert [row.cable_count_m for row in site.locates if row.run == "kitchen"] == pytest.approx(
+    assert [row.footage_m for row in site.locates if row.run == "kitchen"] == pytest.approx(
         [4 * 0.3048, 8 * 0.3048]
     )
     (seen,) = site.observations
@@ -123,4 +123,4 @@ def test_footage_is_held_against_the_floor_run_by_run(tmp_path: Path) -> None:
     text = with_runs().replace("8 ft,", "4.2 ft,")
     site = SITE + RUNS
     found = faults(write_folder(tmp_path, site=site, locates=text))
-    assert ("count-too-short", "cable_count") in found
+    assert ("count-too-short", "footage") in found

@@ -34,7 +34,7 @@ def test_too_little_fall_is_told_in_the_units_of_the_site() -> None:
     assert not len(got.log_prior)
     # 17.7 m (58 ft) at 1.042 % fall 0.18 m; 0.05 m are there: 0.13 m (5 in) are lacking.
     assert got.why_none.startswith("there is not enough fall: at the least slope over 58' ")
-    assert " arrives 5\" below the main's invert" in got.why_none
+    assert " would connect 5\" below the main's invert" in got.why_none
     metric = replace(near, units="m")
     got = by_id(sample_routes(survey(metric, replace(exit, profile=profile))))["front-main:direct"]
     assert "arrives 0.13 m below" in got.why_none

@@ -54,7 +54,13 @@ def test_every_check_of_the_catalog_is_there() -> None:
     """Head, spot, dye and sound at each manhole, record, neighbors and test pit are ranked."""
     checks = score_hypotheses(hand_survey()).scores.next_checks
     names = " | ".join(check.check for check in checks)
-    for words in ("Push the head", "the spot", "tap record", "two neighbors", "a test pit"):
+    for words in (
+        "Push the camera head",
+        "the spot",
+        "connection record",
+        "two neighbors",
+        "a test pit",
+    ):
         assert words in names
     manholes = [m.id for main in corner_site().mains for m in main.manholes]
     for manhole in manholes:

@@ -90,14 +90,14 @@ def test_evidence_for_the_alley_raises_the_alley(item: Evidence) -> None:
 
 
 def test_geometry_is_one_contribution() -> None:
-    """A way of which a tenth fits, against one of which all fit: the marks speak 10 to 1."""
+    """A way of which a tenth fits, against one of which all fit: the likelihood ratio is 10."""
     site = corner_site()
     front = straight_routes(replace(FRONT, prior=0.5), site, count=1000, drawn=1000)
     alley = straight_routes(replace(ALLEY, prior=0.5), site, count=1000, drawn=10_000)
     scored = score_hypotheses(hand_survey(sampled=(front, alley))).scores.hypotheses[0]
     locates = next(c for c in scored.contributions if c.kind == "locates")
     assert locates.bits == pytest.approx(np.log2(10.0), abs=1e-9)
-    assert locates.words == "×10 for the front street"
+    assert locates.words == "likelihood ratio 10 for the front street"
 
 
 def test_two_equal_mains_call_for_a_check() -> None:
@@ -136,7 +136,7 @@ def test_nothing_possible_is_a_computation_error() -> None:
     """Without even 'unlisted' there is no answer, and the error says what to do."""
     site = corner_site()
     empty = straight_routes(replace(FRONT, prior=1.0), site, count=0, drawn=512)
-    with pytest.raises(ComputationError, match="give 'unlisted' a prior above 0"):
+    with pytest.raises(ComputationError, match=r"give prior\.unlisted a weight above 0"):
         score_hypotheses(hand_survey(sampled=(empty,)))
 
 
@@ -146,7 +146,7 @@ def test_assumptions_carry_their_numbers() -> None:
     said = " ".join(score_hypotheses(survey).scores.assumptions)
     assert "probability 0.8 by default, judgment" in said
     assert "reliability 0.6 as given" in said
-    assert "follows the habit of its block with probability 0.8" in said
+    assert "joins the main that its block mostly joins with probability 0.8" in said
 
 
 def test_same_survey_same_scores() -> None:

@@ -15,12 +15,13 @@ from .invented import corner_site
 
 @pytest.mark.parametrize(
     ("bits", "words"),
-    [(np.log2(4.2), "×4.2 for the alley"), (-np.log2(4.2), "×4.2 against the alley"),
-     (10.0, "×1 024 for the alley"), (0.01, "says nothing about the alley"),
+    [(np.log2(4.2), "likelihood ratio 4.2 for the alley"),
+     (-np.log2(4.2), "likelihood ratio 4.2 against the alley"),
+     (10.0, "likelihood ratio 1 024 for the alley"), (0.01, "no evidence on the alley"),
      (-20.0, "rules out the alley"), (20.0, "rules out all but the alley")],
 )  # fmt: skip
 def test_odds_in_words(bits: float, words: str) -> None:
-    """Bits are said as a factor on the odds, and which way it goes."""
+    """Bits are said as a likelihood ratio, for or against."""
     assert say_odds(bits, "the alley") == words
 
 
@@ -35,7 +36,7 @@ def test_ways_are_named_by_where_they_lie() -> None:
     site = corner_site()
     assert name_hypothesis(FRONT, site) == "the front street"
     assert name_hypothesis(ALLEY, site) == "the alley by the left side yard"
-    assert name_hypothesis(UNLISTED, site) == "a way not on record"
+    assert name_hypothesis(UNLISTED, site) == "other or not on record"
     assert name_main("side-main", site) == "the side street"
     twin = replace(site, mains=(*site.mains, replace(site.mains[2], id="old-alley-main")))
     assert name_main("alley-main", twin) == "the alley (alley-main)"

@@ -73,8 +73,8 @@ CELLS = [
     ("locates", "F7", 500, "depth-absurd", "depth"),
     ("locates", "F7", "9 ft", "depth-jumps", "depth"),
     ("locates", "D7", "40 ft", "point-outside-room", "x"),
-    ("locates", "G7", -1, "count-negative", "cable_count"),
-    ("locates", "G9", 0.5, "count-too-short", "cable_count"),
+    ("locates", "G7", -1, "count-negative", "footage"),
+    ("locates", "G9", 0.5, "count-too-short", "footage"),
     ("locates", "H7", "up", "heading-unreadable", "heading"),
     ("locates", "J7", 12, "lift-half", "depth_lifted"),
     ("locates", "K7", -1, "spacing-negative", "null_spacing"),
@@ -189,7 +189,7 @@ def test_a_formula_counts_by_its_last_value(tmp_path: Path, good_book: bytes) ->
     with zipfile.ZipFile(source, "w") as archive:
         for name, content in parts.items():
             archive.writestr(name, content)
-    assert read_site(tmp_path).site.locates[2].cable_count_m == pytest.approx(6.5 * 0.3048)
+    assert read_site(tmp_path).site.locates[2].footage_m == pytest.approx(6.5 * 0.3048)
 
 
 def test_book_and_text_files_together(tmp_path: Path, good_book: bytes) -> None:

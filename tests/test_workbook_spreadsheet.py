@@ -192,7 +192,7 @@ def test_hidden_values_are_read_and_named(tmp_path: Path, good_book: bytes) -> N
     assert [(n.where, n.message) for n in site.notices if n.code == "hidden-read"] == [
         ("site", "Hidden in sheet site, but read: row 4."),
         ("rooms", "Hidden in sheet rooms, but read: the whole sheet."),
-        ("locates", "Hidden in sheet locates, but read: row 7, column cable_count."),
+        ("locates", "Hidden in sheet locates, but read: row 7, column footage."),
     ]
 
 

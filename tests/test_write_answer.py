@@ -64,7 +64,7 @@ def test_the_schema_refuses_an_answer_with_a_block_missing(survey: Survey, key: 
 def test_every_block_has_the_keys_of_the_design(survey: Survey) -> None:
     """All keys that others rely on are there."""
     found = json.loads(answer_bytes(survey))
-    assert found["schema"] == 1
+    assert found["schema"] == 2
     assert found["exit"].keys() >= EXIT_KEYS
     for name, keys in (("line", LINE_KEYS), ("hypotheses", HYPOTHESIS_KEYS), ("pits", PIT_KEYS)):
         assert found[name]

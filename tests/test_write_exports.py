@@ -166,7 +166,7 @@ def test_record_states_what_a_municipality_asks_for(survey: Survey) -> None:
         "Length, wall to main",
         "Material",
         "Depth to invert",
-        "Ties",
+        "Swing ties",
         "inferred",
         "located",
         "one-call",
@@ -181,7 +181,7 @@ def test_record_and_summary_tell_the_exit_alike(survey: Survey) -> None:
     distance = about(distance_m, survey.site.units)
     depth = about(survey.exit.depth_m, survey.site.units)
     rows = {name: value for name, value, _ in lateral_rows(survey, tap_spreads(survey))}
-    assert rows["Leaves the building"] == f"{survey.exit.side} wall, {distance} from the {corner}"
+    assert rows["Wall penetration"] == f"{survey.exit.side} wall, {distance} from the {corner}"
     assert rows["Depth to invert at the wall"].startswith(f"{depth} ± ")
     said = exit_sentence(survey)
     assert f"{distance} from the {corner}" in said
@@ -319,7 +319,11 @@ def test_record_gives_coordinates_as_pyproj_does(survey: Survey) -> None:
     rows = {row[0]: row for row in place_rows(survey)}
     words = _text(survey)
     to_degrees = Proj(survey.site.frame.crs)
-    for name in ("exit (inferred)", "at the property line (inferred)", "tap (inferred)"):
+    for name in (
+        "wall penetration (inferred)",
+        "at the property line (inferred)",
+        "tap (inferred)",
+    ):
         _, grid, degrees, _, _ = rows[name]
         east, north = (float(value) for value in grid.split(", "))
         longitude, latitude = to_degrees(east, north, inverse=True)
@@ -357,7 +361,7 @@ def test_inverts_are_elevations_in_a_named_datum(survey: Survey) -> None:
     tied = replace(survey.site, slab_elevation_m=100.0, vertical_datum="Invented Datum 29")
     rows = {row[0]: row for row in place_rows(replace(survey, site=tied))}
     starts = survey.routes[0].inverts_m[:, 0]
-    stated_ft = float(rows["exit (inferred)"][4].split(" ft")[0])
+    stated_ft = float(rows["wall penetration (inferred)"][4].split(" ft")[0])
     step_ft = np.ptp(starts) / 20 / 0.3048
     assert stated_ft == pytest.approx((100.0 + np.median(starts)) / 0.3048, abs=step_ft)
     words = _words(replace(survey, site=tied))

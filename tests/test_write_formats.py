@@ -163,13 +163,13 @@ def test_the_stakeout_has_the_places_of_the_answer(
 def test_the_record_says_what_the_answer_says(
     files: dict[str, bytes], told: dict[str, Any]
 ) -> None:
-    """Site, best way with its probability, each main with its chance, pits and tie-ins."""
+    """Site, best route with its probability, each main with its own, pits and tie-ins."""
     pages = pypdf.PdfReader(io.BytesIO(files["record.pdf"])).pages
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     best = told["hypotheses"][0]
     assert len(pages) <= 6 + len(told["tie_ins"])  # plan, profile, tables; a cut sheet each
     assert told["site"] in text
-    assert f"{best['id']} {best['probability'] * 100:.0f} %" in text
+    assert f"{best['main']} {best['way']} {best['probability'] * 100:.0f} %" in text
     for main in told["mains"]:
         assert f"{main['main']} {percent(main['probability'])}" in text
     for pit in told["pits"]:

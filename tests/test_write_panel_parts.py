@@ -44,7 +44,8 @@ def test_a_main_says_which_part_is_private(survey: Survey, derived: Derived) -> 
     assert first["percent"] == "70 %"
     assert "(private)" in facts["Length"]
     assert "(public)" in facts["Length"]
-    told = {"Fall", "Arrives", "Cover at the lot line", "A repair opens", "Check to rule it out"}
+    assert "above the main's invert (drop at main)" in facts["Invert at connection"]
+    told = {"Fall", "Cover at the lot line", "A repair opens", "Check to rule it out"}
     assert told <= facts.keys()
 
 
@@ -59,9 +60,9 @@ def test_a_pit_says_both_ways_of_digging(survey: Survey, derived: Derived) -> No
     """1.2 × 0.9 × 2.9 m is 3.132 m³: 4.1 cubic yards of 0.7646 m³, 5.1 bulked; 1½ to 1 for C."""
     facts = dict(excavation_facts(survey, derived.excavations[0]))
     told = facts["Vertical sides, shored or shielded"]
-    assert told == "4.1 cu yd in the ground, 5.1 cu yd loose"
-    assert "loose" in facts["Sloped at 1.5:1"]
-    assert "loose" in facts["Lowest 4' 0\" in a shield, sloped above"]
+    assert told == "4.1 cu yd in place, 5.1 cu yd spoil (bulked volume)"
+    assert "bulked volume" in facts["Sloped at 1.5:1"]
+    assert "bulked volume" in facts["Lowest 4' 0\" in a shield, sloped above"]
 
 
 def test_a_tie_in_is_placed_in_the_fixtures_room(survey: Survey, derived: Derived) -> None:

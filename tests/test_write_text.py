@@ -63,9 +63,9 @@ def test_lengths_come_in_the_units_of_the_site(units: str, seen: str, unseen: st
 def test_it_says_when_the_marks_say_nothing_about_the_slope(survey: Survey) -> None:
     """A slope that is all prior is called common practice, one from data is not."""
     all_prior = dataclasses.replace(survey.exit, slope_sd_ratio=0.97)
-    assert "say almost nothing" in slope_sentence(dataclasses.replace(survey, left_at=all_prior))
+    assert "hardly give the slope" in slope_sentence(dataclasses.replace(survey, left_at=all_prior))
     from_data = dataclasses.replace(survey.exit, slope_sd_ratio=0.3)
-    assert "say almost nothing" not in slope_sentence(
+    assert "hardly give the slope" not in slope_sentence(
         dataclasses.replace(survey, left_at=from_data)
     )
 
@@ -139,7 +139,7 @@ def test_nothing_listed_is_said_as_such(survey: Survey) -> None:
     ranked = survey.scores.hypotheses
     turned = dataclasses.replace(survey.scores, hypotheses=ranked[::-1])
     assert join_sentence(dataclasses.replace(survey, scored=turned)).startswith(
-        "No listed way fits"
+        "No route on record fits"
     )
 
 
@@ -151,7 +151,7 @@ def test_a_check_that_changes_nothing_is_not_recommended(survey: Survey) -> None
     scores = dataclasses.replace(survey.scores, next_checks=(pit, useless, telling))
     words = check_sentence(dataclasses.replace(survey, scored=scores))
     assert words.startswith("No check is worth its cost for where to dig")
-    assert words.endswith("most telling of which main: Watch the dye.")
+    assert words.endswith("most informative about which main: Watch the dye.")
 
 
 def test_no_pit_and_no_check_are_said(survey: Survey) -> None:
@@ -177,7 +177,7 @@ def test_ways_that_hardly_fit_share_a_line(survey: Survey) -> None:
     )  # fmt: skip
     scores = dataclasses.replace(survey.scores, hypotheses=(*survey.scores.hypotheses, *many))
     text = "\n".join(summary_lines(dataclasses.replace(find(survey), scored=scores)))
-    assert "All 4 other ways together: under 1 %." in text
+    assert "All 4 other routes together: under 1 %." in text
     assert "Side Street" not in text
 
 
@@ -206,6 +206,6 @@ def test_weights_of_evidence_never_change_sides(bits: float) -> None:
     """Bits above zero speak for, below zero against, near zero for nothing (2^0.05 = 1.035)."""
     words = contribution_words(bits)
     if abs(bits) < 0.05:
-        assert words == "says nothing"
+        assert words == "no evidence"
     else:
         assert words.endswith("for" if bits > 0 else "against")

@@ -16,7 +16,7 @@ from .layer_arrays import Block, Whole, take
 from .lots import work_chunk
 from .reach import LONGEST_M
 from .read import City
-from .surveyed_lots import Place, work_sites
+from .surveyed_lots import CityGrid, work_sites
 from .tables import Tables, join, save_tables, table
 
 AROUND_M = LONGEST_M + REACH_M
@@ -28,7 +28,7 @@ class Task:
 
     block: Block
     sites: dict[str, Path]
-    place: Place
+    place: CityGrid
     path: Path
 
     @property
@@ -75,7 +75,7 @@ class Cutter:
             manholes=take(whole.manholes, near["manholes"]),
         )  # fmt: skip
 
-    def tasks(self, numbers: list[int], paths: list[Path], place: Place) -> Iterator[Task]:
+    def tasks(self, numbers: list[int], paths: list[Path], place: CityGrid) -> Iterator[Task]:
         """Make the tasks of some chunks, one at a time."""
         for number, path in zip(numbers, paths, strict=True):
             block = self.block(self.chunks[number])

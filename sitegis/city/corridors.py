@@ -8,7 +8,7 @@ import shapely
 from ..geometry.frames import Array
 from .infer import Posterior
 from .layer_arrays import Flags, Pairs, Shapes, Whole, Words
-from .routes import TWINS, Laid
+from .routes import TWINS, LotRoutes
 from .tables import Columns, table
 
 HELD_SHARE = 0.80
@@ -20,7 +20,7 @@ def route_lines(vertices: Array) -> Shapes:
     return np.asarray(shapely.remove_repeated_points(shapely.linestrings(vertices), 1e-6), object)
 
 
-def corridors(pairs: Pairs, laid: Laid, posterior: Posterior, ids: Words) -> Columns:
+def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -> Columns:
     """Give the strips about the likeliest routes that together hold 80 % of the listed ways."""
     pair, kind = np.nonzero(posterior.routes > 0.0)
     weight, lot = posterior.routes[pair, kind], pairs.lot[pair]
@@ -53,7 +53,7 @@ def corridors(pairs: Pairs, laid: Laid, posterior: Posterior, ids: Words) -> Col
     )
 
 
-def _beside_its_twin(laid: Laid, pair: Whole, kind: Whole) -> Flags:
+def _beside_its_twin(laid: LotRoutes, pair: Whole, kind: Whole) -> Flags:
     """Tell which square routes run within 0.5 m of the straight one from their exit.
 
     The strip of one holds both; strips of lines that nearly coincide are slow to join.

@@ -18,7 +18,7 @@ from ..routes.fit import arrival_habit, tap_habit
 from ..routes.hypotheses import list_hypotheses
 from .layer_arrays import FRONT, Flags, Mains, Pairs, Whole, Words
 from .mains import main_inverts
-from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, Laid
+from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, LotRoutes
 
 # Judgment, no source: slope of a lateral, and how well a way that is not listed fits at random.
 SLOPE, SLOPE_SD = 0.018, 0.006
@@ -140,7 +140,7 @@ def end_habit(past_m: Array) -> Array:
 
 
 def _arrivals(
-    pairs: Pairs, laid: Laid, mains: Mains, grounds_m: Array
+    pairs: Pairs, laid: LotRoutes, mains: Mains, grounds_m: Array
 ) -> tuple[Array, Array, Flags]:
     """Give mean and sd (q, k) of the lateral's invert above the main's, and where it is known."""
     invert = np.full(laid.main.shape, np.nan)
@@ -157,7 +157,7 @@ def _arrivals(
 
 def infer(
     pairs: Pairs,
-    laid: Laid,
+    laid: LotRoutes,
     mains: Mains,
     *,
     grounds_m: Array,
@@ -203,7 +203,7 @@ def infer(
     return Posterior(prior, probability, routes, _walls(count, pairs, weight), elevation)
 
 
-def _near_habit(pairs: Pairs, laid: Laid) -> Array:
+def _near_habit(pairs: Pairs, laid: LotRoutes) -> Array:
     """Weigh each pair (q,) by its shortest route against its lot's: exp(-meters more / 9 m).
 
     Of two mains the nearer is the likelier. Judgment, no source.
@@ -277,7 +277,7 @@ def _binary(p: Array) -> Array:
 
 
 def pass_shares(
-    pairs: Pairs, laid: Laid, posterior: Posterior, below: Whole
+    pairs: Pairs, laid: LotRoutes, posterior: Posterior, below: Whole
 ) -> tuple[Whole, Whole, Array]:
     """Give lot, manhole and the probability that the lateral's flow passes it first, (k,) each.
 

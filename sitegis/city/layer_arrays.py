@@ -33,7 +33,7 @@ class Parcels:
 
 
 @dataclass(frozen=True, slots=True)
-class Ways:
+class Streets:
     """Street and alley centerlines, or right-of-way polygons."""
 
     shapes: Shapes
@@ -78,8 +78,8 @@ class Block:
     parcels: Parcels
     own: Flags
     houses: Shapes
-    centerlines: Ways
-    rows: Ways
+    centerlines: Streets
+    rows: Streets
     has_rows: bool
     mains: Mains
     manholes: Manholes
@@ -109,7 +109,7 @@ class Pairs:
     main: Whole
 
 
-Layer = TypeVar("Layer", Parcels, Ways, Mains, Manholes)
+Layer = TypeVar("Layer", Parcels, Streets, Mains, Manholes)
 
 
 def take(layer: Layer, rows: NDArray[Any]) -> Layer:

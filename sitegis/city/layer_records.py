@@ -12,7 +12,7 @@ from ..geometry.frames import Array
 from ..messages.errors import Notice
 from .columns import AREAS, LINES, Placer, are_finite, order_by_place, words
 from .elevations import read_elevations
-from .layer_arrays import Flags, Mains, Manholes, Shapes, Ways, lone_mains
+from .layer_arrays import Flags, Mains, Manholes, Shapes, Streets, lone_mains
 from .roads import some
 from .schema import AlleyTable, CityFile, RowTable, StreetTable
 
@@ -40,7 +40,7 @@ def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     return np.asarray(parts[order], object), source[order]
 
 
-def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> Ways:
+def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> Streets:
     """Join streets and alleys."""
     made = [
         _ways(frames[key], table, place)
@@ -48,16 +48,16 @@ def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> W
         if table is not None
     ]
     if not made:
-        return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
+        return Streets(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
     shapes = np.concatenate([m.shapes for m in made])
     order = order_by_place(shapes)
     names = np.concatenate([m.names for m in made])
-    return Ways(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
+    return Streets(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
 
 
-def _ways(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Ways:
+def _ways(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Streets:
     shapes, source = _lines(frame, place)
-    return Ways(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
+    return Streets(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
 
 
 def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
@@ -68,10 +68,10 @@ def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
     return np.array([str(w).casefold() in values for w in words(frame, table.kind)], bool)
 
 
-def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Ways:
+def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
     """Give the right-of-way polygons, parts apart."""
     if table is None:
-        return Ways(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
+        return Streets(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
     shapes = place.shapes(frame)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
     parts, source = shapely.get_parts(shapely.make_valid(shapes[good]), return_index=True)
@@ -79,7 +79,7 @@ def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Ways:
     parts, source = parts[areas], good[source[areas]]
     order = order_by_place(parts)
     names, alleys = words(frame, table.name), _alleys(frame, table)
-    return Ways(np.asarray(parts[order], object), names[source[order]], alleys[source[order]])
+    return Streets(np.asarray(parts[order], object), names[source[order]], alleys[source[order]])
 
 
 def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[Notice]]:

@@ -27,7 +27,7 @@ from .infer import (
 )
 from .layer_arrays import Block, Flags, Pairs, Whole, Words
 from .mains import ManholesOnMains, find_pairs, manhole_below, snap_manholes
-from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, Laid, lay_routes
+from .routes import DIRECT, KINDS, SAME_EXIT, WALLS, YARD_LEFT, LotRoutes, lay_routes
 from .tables import Columns, Tables, table
 from .taps import Taps, find_taps
 
@@ -48,7 +48,7 @@ class _Worked:
     houses: Houses
     rectangles: Rectangles
     pairs: Pairs
-    laid: Laid
+    laid: LotRoutes
     posterior: Posterior
     snapped: ManholesOnMains
     taps: Taps
@@ -349,8 +349,8 @@ def _next_check(worked: _Worked, ids: Words, dye: Columns) -> Columns:
         if bits > best[i] + 1e-12:
             best[i], at[i] = bits, row
     inside = visit >= best
-    check = np.full(len(ids), "nothing left to tell", dtype="<U120")
-    check[visit > LEAST_BITS] = "Look indoors through which wall the drain leaves"
+    check = np.full(len(ids), "nothing left to settle", dtype="<U120")
+    check[visit > LEAST_BITS] = "Look indoors for the wall penetration of the drain"
     for i in np.flatnonzero(~inside).tolist():
         check[i] = f"Put dye in indoors and watch manhole {dye['manhole'][at[i]]}"[:120]
     middles = shapely.points(worked.rectangles.centers)

@@ -23,29 +23,29 @@ def assumptions(priors: Priors) -> list[str]:
              if (value := getattr(priors, name)) is not None}  # fmt: skip
     weights = ", ".join(f"{name.replace('_', '-')} {value:g}" for name, value in given.items())
     return [
-        "Nobody measured indoors: every exit is averaged over walls and places on them "
+        "Nobody measured indoors: every wall penetration is averaged over walls and places on them "
         f"({len(KINDS)} simple routes to the mains on each side of a lot).",
-        "Before any evidence the ways have the weights of a single site (front street first, an "
+        "The route alternatives have the priors of a single site (front street first, an "
         "alley where its main is on record, rear and side less, side yards in older houses); "
         "common practice, no source."
         + (f" Given in CITY.toml instead: {weights}." if weights else ""),
-        f"A way that is not listed fits with {UNLISTED_FIT:g}.",
-        f"The drain leaves {GROUND_M - INVERT_PRIOR_M[0]:.1f} m below the ground, give or take "
-        f"{(GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2) ** 0.5:.1f} m, and falls "
+        f"Other or not on record fits with {UNLISTED_FIT:g}.",
+        f"The drain passes the wall {GROUND_M - INVERT_PRIOR_M[0]:.1f} m below the ground, "
+        f"give or take {(GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2) ** 0.5:.1f} m, and falls "
         f"{100 * SLOPE:.1f} % (± {100 * SLOPE_SD:.1f} %).",
         f"A main without an invert lies {DEPTH_M:g} m below the ground (± {UNKNOWN_SD_M:g} m); "
         f"one on record is right to ± {INVERT_SD_M:.2f} m and runs with the flow.",
         f"A lot line faces a street or main within {REACH_M:g} m of it with no other lot between; "
         f"a main within {AT_LINE_M:g} m of a line runs along it. No lateral is longer than "
         f"{LONGEST_M:g} m.",
-        "On a corner the street of the address, the narrower line and the deeper setback speak "
-        f"for the front; an address is wrong {100 * SLIP:g} times in 100. Where another line may "
-        "be the front, both are weighed.",
+        "On a corner the street of the address, the narrower line and the deeper setback are "
+        f"evidence for the front; an address is wrong {100 * SLIP:g} times in 100. Where "
+        "another line may be the front, both are weighed.",
         f"Of two mains the nearer is the likelier: by e for every {NEAR_M:g} m. A route that meets "
         f"a main past its end taps the end, the less likely the further (half at "
         f"{PAST_END_M:g} m).",
-        "The tap lies square from the exit, one wye's lean with the flow, at the lot's middle, at "
-        "a manhole within 12 m or anywhere along the frontage: "
+        "The tap lies square from the wall penetration, one wye's lean with the flow, at the "
+        "lot's middle, at a manhole within 12 m or anywhere along the frontage: "
         + ", ".join(f"{100 * s:g} %" for s in (SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE)) + ".",
         f"The largest building of {LEAST_HOUSE_M2:g} m² or more is the house.",
     ]  # fmt: skip

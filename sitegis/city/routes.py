@@ -32,7 +32,7 @@ TOWARD, ASIDE_RIGHT, AWAY, ASIDE_LEFT = range(4)
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class RouteTemplate:
     """One route of the set: way, exit wall, place on it (0..1), prior share within its way.
 
     ``place`` counts from the left end of the wall as one looks toward the main, and for the side
@@ -47,19 +47,19 @@ class Kind:
 
 
 # Shares are judgment, no source: most drains leave through the wall that faces their main.
-KINDS: tuple[Kind, ...] = (
-    *(Kind(DIRECT, TOWARD, q, 0.14, "straight") for q in (0.5, 0.15, 0.85)),
-    *(Kind(DIRECT, TOWARD, q, 0.14, "square") for q in (0.5, 0.15, 0.85)),
-    Kind(DIRECT, ASIDE_RIGHT, 0.25, 0.08, "turn"),
-    Kind(DIRECT, ASIDE_LEFT, 0.25, 0.08, "turn"),
+KINDS: tuple[RouteTemplate, ...] = (
+    *(RouteTemplate(DIRECT, TOWARD, q, 0.14, "straight") for q in (0.5, 0.15, 0.85)),
+    *(RouteTemplate(DIRECT, TOWARD, q, 0.14, "square") for q in (0.5, 0.15, 0.85)),
+    RouteTemplate(DIRECT, ASIDE_RIGHT, 0.25, 0.08, "turn"),
+    RouteTemplate(DIRECT, ASIDE_LEFT, 0.25, 0.08, "turn"),
     # flag lots only: over to the pole and down its middle
-    Kind(DIRECT, TOWARD, 0.5, 0.5, "pole"),
-    Kind(YARD_RIGHT, ASIDE_RIGHT, 0.75, 0.5, "turn"),
-    Kind(YARD_RIGHT, AWAY, 0.5, 0.2, "around"),
-    Kind(YARD_RIGHT, AWAY, 0.85, 0.3, "around"),
-    Kind(YARD_LEFT, ASIDE_LEFT, 0.75, 0.5, "turn"),
-    Kind(YARD_LEFT, AWAY, 0.5, 0.2, "around"),
-    Kind(YARD_LEFT, AWAY, 0.15, 0.3, "around"),
+    RouteTemplate(DIRECT, TOWARD, 0.5, 0.5, "pole"),
+    RouteTemplate(YARD_RIGHT, ASIDE_RIGHT, 0.75, 0.5, "turn"),
+    RouteTemplate(YARD_RIGHT, AWAY, 0.5, 0.2, "around"),
+    RouteTemplate(YARD_RIGHT, AWAY, 0.85, 0.3, "around"),
+    RouteTemplate(YARD_LEFT, ASIDE_LEFT, 0.75, 0.5, "turn"),
+    RouteTemplate(YARD_LEFT, AWAY, 0.5, 0.2, "around"),
+    RouteTemplate(YARD_LEFT, AWAY, 0.15, 0.3, "around"),
 )
 WAYS = np.array([kind.way for kind in KINDS])
 WALLS = np.array([kind.wall for kind in KINDS])
@@ -78,7 +78,7 @@ TWINS = np.array([
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
+class LotRoutes:
     """Routes (q, k) of every pair: vertices (q, k, 4, 2), main reached (-1 none), and figures.
 
     A shorter route repeats its tap. ``stations_m`` along the main, ``slants_rad`` off square at
@@ -139,7 +139,7 @@ def _view(houses: Rectangles, pairs: Pairs) -> _View:
 def lay_routes(
     houses: Rectangles, pairs: Pairs, mains: Mains, house_shapes: Shapes, neighbors: STRtree,
     own: Whole,
-) -> Laid:  # fmt: skip
+) -> LotRoutes:  # fmt: skip
     """Lay the set for every pair and hold it against what a lateral cannot do.
 
     ``neighbors`` is over all parcels, ``own`` (n,) the lots' places among
@@ -167,7 +167,7 @@ def lay_routes(
     laid[over, -1] = shapely.get_coordinates(
         shapely.line_interpolate_point(mains.shapes[main[over]], station[over])
     )
-    return Laid(laid, main, station, slant, past, total, fits)
+    return LotRoutes(laid, main, station, slant, past, total, fits)
 
 
 def _heads(view: _View) -> tuple[Array, Array]:

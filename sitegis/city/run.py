@@ -19,7 +19,7 @@ from .cluster import work_on_cluster
 from .database import Database
 from .read import read_city
 from .summary import CitySummary
-from .surveyed_lots import Place
+from .surveyed_lots import CityGrid
 from .work_folder import chunk_path, discard, hash_inputs, reopen, work_folder
 
 NO_PAGES = Pages()
@@ -44,7 +44,7 @@ def run_city(
     city = read_city(path)
     inputs = hash_inputs((path, *city.paths), city.sites)
     cutter = Cutter(city)
-    place = Place(crs_text(city.crs), city.meters_per_unit)
+    place = CityGrid(crs_text(city.crs), city.meters_per_unit)
     total = len(city.block.parcels.ids)
     with work_folder(work_name(path, out)) as folder:
         try:

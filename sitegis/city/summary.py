@@ -21,7 +21,7 @@ MOST_WITHOUT_FRONT = 0.15
 
 
 @dataclass(frozen=True, slots=True)
-class Ranked:
+class RankedStop:
     """A manhole or a street with what checks there would tell, over all lots."""
 
     name: str
@@ -45,9 +45,13 @@ class CitySummary:
     flags: dict[str, int]
     person_flags: int
     failures: dict[str, int]
-    manholes: tuple[Ranked, ...]
-    streets: tuple[Ranked, ...]
+    manholes: tuple[RankedStop, ...]
+    streets: tuple[RankedStop, ...]
     from_field: int
+
+    def __repr__(self) -> str:
+        """Name the city, its lots, and how many have an answer of 95 % or more."""
+        return f"<sitegis.CitySummary {self.name!r}: {self.lots} lots, {self.sure} at 95 % or more>"
 
     @property
     def needs_person(self) -> bool:
@@ -79,12 +83,13 @@ class CitySummary:
         said += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
         if self.manholes:
             said.append(
-                "Manholes to watch, with dye from the lots above them, the most telling first:"
+                "Manholes to watch, with dye from the lots above them, the most informative first:"
             )
             said += [_ranked(r) for r in self.manholes[:SHOWN]]
         if self.streets:
             said.append(
-                "Streets to visit, looking indoors where the drain leaves, the most telling first:"
+                "Streets to visit, looking indoors for the wall penetration, the most informative "
+                "first:"
             )
             said += [_ranked(r) for r in self.streets[:SHOWN]]
         if self.flags:
@@ -106,8 +111,8 @@ def _most_first(item: tuple[str, int]) -> tuple[int, str]:
     return -item[1], item[0]
 
 
-def _ranked(ranked: Ranked) -> str:
-    return f"  {ranked.name}: {ranked.bits:.1f} bits over {ranked.lots} lots"
+def _ranked(ranked: RankedStop) -> str:
+    return f"  {ranked.name}: information gain {ranked.bits:.1f} over {ranked.lots} lots"
 
 
 # By name: bits, x and y of every lot.
@@ -202,8 +207,8 @@ def _ranked_sums(shares: Shares) -> list[tuple[str, float, int, float, float]]:
     return sorted(rows, key=lambda row: (-round(row[1], 9), row[0]))
 
 
-def _rank(shares: Shares) -> tuple[Ranked, ...]:
-    return tuple(Ranked(name, bits, lots) for name, bits, lots, _x, _y in _ranked_sums(shares))
+def _rank(shares: Shares) -> tuple[RankedStop, ...]:
+    return tuple(RankedStop(name, bits, lots) for name, bits, lots, _x, _y in _ranked_sums(shares))
 
 
 def _layer(shares: Shares) -> Columns:

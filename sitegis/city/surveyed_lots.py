@@ -25,7 +25,7 @@ _REFUSED = (SitegisError, shapely.errors.ShapelyError, ArithmeticError, ValueErr
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class CityGrid:
     """The city's CRS and its unit in meters."""
 
     crs: str
@@ -41,7 +41,7 @@ class Place:
         return np.asarray(moved * self.meters_per_unit)
 
 
-def work_sites(tables: Tables, sites: Mapping[str, Path], place: Place) -> Tables:
+def work_sites(tables: Tables, sites: Mapping[str, Path], place: CityGrid) -> Tables:
     """Put the answers of site folders (parcel id → folder) in the place of the layers'.
 
     A folder with faults leaves the lot's answer from the layers, a flag, and its reason among
@@ -98,7 +98,7 @@ def _refused(tables: Tables, parcel: str, reason: str, lot: BaseGeometry) -> Tab
     }
 
 
-def _site_tables(parcel: str, survey: Survey, place: Place, tables: Tables, row: int) -> Tables:
+def _site_tables(parcel: str, survey: Survey, place: CityGrid, tables: Tables, row: int) -> Tables:
     """Make one lot's rows from its survey."""
     hypotheses = survey.scores.hypotheses
     best = hypotheses[0]
@@ -110,7 +110,7 @@ def _site_tables(parcel: str, survey: Survey, place: Place, tables: Tables, row:
     gain = checks[0].gain_bits if checks else 0.0
     made["next_check"] = {
         **old,
-        "check": np.array([checks[0].check if checks else "nothing left to tell"]),
+        "check": np.array([checks[0].check if checks else "nothing left to settle"]),
         "gain_bits": np.array([gain]),
         "dye_bits": np.zeros(1),
         "indoors_bits": np.zeros(1),
@@ -148,7 +148,7 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
 
 
 def _route_rows(
-    parcel: str, survey: Survey, best: ScoredHypothesis, place: Place
+    parcel: str, survey: Survey, best: ScoredHypothesis, place: CityGrid
 ) -> tuple[Columns, Columns]:
     frame, left = survey.site.frame, survey.exit
     spot = shapely.points(place.to_city(frame, np.array([[left.x_m, left.y_m]])))
@@ -172,7 +172,7 @@ def _route_rows(
     return {c: v[:count] for c, v in row.items()}, exits
 
 
-def _corridor_rows(parcel: str, survey: Survey, best: ScoredHypothesis, place: Place) -> Columns:
+def _corridor_rows(parcel: str, survey: Survey, best: ScoredHypothesis, place: CityGrid) -> Columns:
     areas = [
         shapely.Polygon(
             place.to_city(survey.site.frame, ring),
@@ -189,7 +189,7 @@ def _corridor_rows(parcel: str, survey: Survey, best: ScoredHypothesis, place: P
     return {c: v[: 1 if areas else 0] for c, v in row.items()}
 
 
-def _flag_rows(parcel: str, survey: Survey, place: Place) -> Columns:
+def _flag_rows(parcel: str, survey: Survey, place: CityGrid) -> Columns:
     notices = survey.notices
     middle = survey.site.lot.vertices.mean(axis=0)
     spot = shapely.points(place.to_city(survey.site.frame, middle[None]))

@@ -18,7 +18,7 @@ from .infer import Posterior
 from .layer_arrays import Block, Mains, Pairs, Shapes, Whole
 from .mains import ManholesOnMains
 from .network import on_line
-from .routes import Laid
+from .routes import LotRoutes
 
 SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE = 0.60, 0.14, 0.08, 0.08, 0.10
 # Exits stand at three places on a wall: the spread holds what lies between them.
@@ -48,7 +48,7 @@ class Taps:
 
 
 def find_taps(
-    block: Block, lots: Shapes, pairs: Pairs, laid: Laid, posterior: Posterior,
+    block: Block, lots: Shapes, pairs: Pairs, laid: LotRoutes, posterior: Posterior,
     manholes: ManholesOnMains,
 ) -> Taps:  # fmt: skip
     """Give the taps of the lots (n,) that have a line: of each its most probable one.

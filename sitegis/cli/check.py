@@ -13,7 +13,7 @@ from .report import counted, exit_code, leave_with, notice_lines
 
 @click.command("check")
 @click.argument("site", type=click.Path(path_type=Path))
-@click.option("--points", is_flag=True, help="Print the adjustment and the placed points too.")
+@click.option("--points", is_flag=True, help="Print the adjustment and the adjusted points too.")
 def command(*, site: Path, points: bool) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
     from ..library.functions import check

@@ -114,13 +114,14 @@ def command(  # noqa: PLR0913
         raise click.UsageError("--schema belongs to --to.")
     if scheduler is not None and workers > 1:
         raise click.UsageError("Give either --workers or --scheduler.")
-    from ..city import SCHEMA, Pages, run_city, work_name
+    from ..city import SCHEMA, work_name
+    from ..library import functions as library
 
     target = _target(out, to, SCHEMA if schema is None else schema)
     try:
         run = functools.partial(
-            run_city, city, target, workers=workers, scheduler=scheduler,
-            pages=Pages(map_file, summary_file),
+            library.city, city, target, workers=workers, scheduler=scheduler, map_file=map_file,
+            summary_file=summary_file,
         )  # fmt: skip
         summary = _with_bar(run, quiet)
     except (BadInput, ComputationError, CannotWrite) as error:
@@ -148,7 +149,7 @@ def _look(files: tuple[Path, ...], *, with_output: bool) -> NoReturn:
 
 
 def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
-    """Give the file or the database that was named."""
+    """Return the file or the database that was named."""
     from ..city import database
 
     try:

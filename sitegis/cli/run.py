@@ -43,7 +43,7 @@ def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> d
     "--without",
     multiple=True,
     metavar="ITEM",
-    help="Leave out an item of evidence (dye, or dye-2 for the second) or a mark by its id.",
+    help="Leave out an item of evidence (dye, dye-2 for the second) or a locate point by its id.",
 )
 @click.option(
     "--prior",

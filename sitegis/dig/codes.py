@@ -16,7 +16,7 @@ from ..units import LengthUnit, about, format_length, is_imperial
 
 # Flood rim above the floor by kind: common practice, no source.
 RIM_M = {
-    "toilet": 0.40, "shower": 0.05, "basin": 0.80, "floor-drain": 0.0, "laundry": 0.85,
+    "water-closet": 0.40, "shower": 0.05, "lavatory": 0.80, "floor-drain": 0.0, "laundry": 0.85,
     "kitchen": 0.90,
 }  # fmt: skip
 COVER_SD_M = 0.05  # of a cover on record, leveled to the slab: judgment
@@ -124,7 +124,7 @@ def vent_check(
     The arm may not fall more than one pipe diameter (IPC 909.2), at the table's slope.
     """
     row, name = plumbing.trap_arm(trap_m), "Vent"
-    if kind == "toilet" or row is None:
+    if kind == "water-closet" or row is None:
         return CodeCheck("trap-arm", name, "ask", "its own rule, not the "
                          "table by trap size: ask where the vent must be", "")  # fmt: skip
     most = (

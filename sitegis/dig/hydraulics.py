@@ -107,7 +107,7 @@ def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S)
         f"{100 * (1.0 - meets):.0f} %. An old drain was laid by the rules of its day."
     ]
     if drain.slope_sd_ratio > 0.8:
-        lines.append("The marks say little about the slope: it is mostly the usual slope.")
+        lines.append("The locate points say little about the slope: it is mostly the usual slope.")
     if full.velocity_m_s < SELF_CLEANSING_M_S:
         lines.append("Running full it would not reach 2 ft/s (0.6 m/s): solids may settle.")
     lines += [_sag_line(survey.site, sag) for sag in sags]

@@ -35,12 +35,12 @@ __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtur
 INCH_M = 0.0254
 # Branch sizes by fixture: common practice, no source (a toilet 3 in, nothing under 2 in under
 # a floor).
-BRANCH_M = {"toilet": 3 * INCH_M, "floor-drain": 3 * INCH_M}
+BRANCH_M = {"water-closet": 3 * INCH_M, "floor-drain": 3 * INCH_M}
 BRANCH_OTHER_M = 2 * INCH_M
 # Floor to the branch's invert at the fixture. A trap or closet bend under the floor needs 0.25 m:
 # judgment. Other fixtures drop through the slab and a bend: slab + 0.05 m + the pipe.
 TRAP_UNDER_FLOOR_M = 0.25
-FLOOR_LEVEL = frozenset({"toilet", "shower", "floor-drain"})
+FLOOR_LEVEL = frozenset({"water-closet", "shower", "floor-drain"})
 COVER_M = 0.05
 SLAB_M = 0.10
 OPENING_M = 0.60
@@ -306,7 +306,7 @@ def _checks(
         *(one for one in asked if one is not None),
         vent_check(code, kind, code.fixtures[kind].trap_m, fixture.vent_distance_m, unit),
         load_check(code, (kind,), diameter_m, slope, unit, "a branch"),
-        *([closet_check(code, diameter_m, unit)] if kind == "toilet" else []),
+        *([closet_check(code, diameter_m, unit)] if kind == "water-closet" else []),
         cleanout_check(code, rules.cleanout_spacing_m, branch.length_m, turns, unit),
     ]
     if len(planned) > 1:

@@ -58,7 +58,7 @@ __all__ = [
     "KINDS", "SOURCE", "Aim", "AnyEvidence", "AtManhole", "CableToMain", "CameraNote",
     "CleanoutOutside", "CountTie", "Dye", "Era", "Evidence", "EvidenceKind", "FromArchive", "Laid",
     "MainInspection", "Neighbors", "OfHabit", "OutdoorLocate", "PermitDrawing", "SharedMiss",
-    "Sound", "SurfaceSign", "TapRecord", "reliability_in_force",
+    "Sound", "SurfaceSign", "TapRecord", "item_label", "reliability_in_force",
 ]  # fmt: skip
 
 _LISTED = (
@@ -67,6 +67,19 @@ _LISTED = (
 )  # fmt: skip
 KINDS: Mapping[str, EvidenceKind[Any]] = {module.KIND.name: module.KIND for module in _LISTED}
 """Every kind of evidence by its name, in the order in which a blank site explains them."""
+
+
+def item_label(item: str, kind: str) -> str:
+    """Return the name that people read of an item of evidence, and which it is of several.
+
+    >>> item_label("tap_record-2", "tap_record"), item_label("locates", "locates")
+    ('connection record 2', 'locate points')
+    """
+    if kind == "locates":
+        return "locate points"
+    label = KINDS[kind].label if kind in KINDS else kind.replace("_", " ")
+    return f"{label} {item.removeprefix(kind).lstrip('-')}".strip()
+
 
 if TYPE_CHECKING:
     AnyEvidence = Evidence

@@ -13,14 +13,14 @@ from ..model.site import Evidence
 from ..numerics.statistics import normal_density
 from . import kind as parts
 
-DEFAULT = parts.Default(0.90, 0.30, "the count at the main is right 9 times in 10")  # judgment
+DEFAULT = parts.Default(0.90, 0.30, "the footage at the main is right 9 times in 10")  # judgment
 
 
 @dataclass(frozen=True, slots=True)
 class CableToMain(Evidence):
     """The cable count when the head reached the main."""
 
-    count_m: Annotated[Extent, Ask("62 ft", "cable count")]
+    footage_m: Annotated[Extent, Ask("62 ft", "of the distance counter")]
     sd_m: parts.ItemSd = None
     kind: Literal["cable_to_main"] = "cable_to_main"
 
@@ -33,16 +33,17 @@ def likelihood(item: CableToMain, laid: parts.Laid) -> Array:
     sd = np.sqrt(
         laid.tie.sd_m**2
         + parts.sd_in_force(item.sd_m, DEFAULT.sd_m) ** 2
-        + (laid.site.noise.cable_count_share * expected) ** 2
+        + (laid.site.noise.footage_share * expected) ** 2
     )
     reliability = parts.reliability_in_force(None, DEFAULT.reliability)
-    right = normal_density(item.count_m - expected, sd)
+    right = normal_density(item.footage_m - expected, sd)
     return np.asarray(reliability * right + (1.0 - reliability) / parts.LEAST_BLOCK_M)
 
 
 KIND = parts.EvidenceKind(
     record=CableToMain,
-    words="cable count when the head dropped into the main",
+    label="footage at the main",
+    words="footage when the camera head dropped into the main",
     on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_count),
     cause=None,
     check=parts.as_it_is,

@@ -22,7 +22,7 @@ DEFAULT = parts.Default(0.80, 0.50, "a camera note is right 4 times in 5")  # ju
 class CameraNote(Evidence):
     """What the camera showed at a cable count."""
 
-    count_m: Annotated[Length, Field(ge=0), Ask("28 ft", "cable count")]
+    footage_m: Annotated[Length, Field(ge=0), Ask("28 ft", "of the distance counter")]
     saw: Annotated[
         Literal["turn-left", "turn-right", "material-change", "flowing-pipe"], Ask("turn-left")
     ]
@@ -35,7 +35,7 @@ def likelihood(item: CameraNote, laid: parts.Laid) -> Array:
     flat = np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)
     if laid.tie is None or item.saw == "material-change":
         return flat
-    at = item.count_m - laid.tie.exit_count_m
+    at = item.footage_m - laid.tie.exit_count_m
     spread = float(np.hypot(DEFAULT.sd_m, laid.tie.sd_m))
     if item.saw == "flowing-pipe":
         right = normal_density(laid.lengths_m - at, spread)
@@ -49,6 +49,7 @@ def likelihood(item: CameraNote, laid: parts.Laid) -> Array:
 
 KIND = parts.EvidenceKind(
     record=CameraNote,
+    label="camera note",
     words="what the camera showed",
     on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_count),
     cause=None,

@@ -37,6 +37,7 @@ def likelihood(item: CleanoutOutside, laid: parts.Laid) -> Array:
 
 KIND = parts.EvidenceKind(
     record=CleanoutOutside,
+    label="cleanout outdoors",
     words="a cleanout found outdoors",
     on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_place),
     cause=None,

@@ -56,7 +56,8 @@ def unlisted(item: Dye, site: Site) -> float:
 
 KIND = parts.EvidenceKind(
     record=Dye,
-    words="dye poured in the basement",
+    label="dye test",
+    words="dye test from the basement",
     on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
     cause=parts.AtManhole(lambda item: item.seen, FALSE_SEEN),
     check=parts.as_it_is,

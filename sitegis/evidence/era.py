@@ -55,14 +55,15 @@ def assumed(item: Era, site: Site, main: str) -> str:
             f"era: the year built ({item.year_built}) is already in the prior: not counted again."
         )
     return (
-        f"era: in {item.year_built} an alley main was the habit "
-        f"×{factor(item.year_built, ALLEY):g} as often as where no year is known, a side-yard run "
-        f"×{factor(item.year_built, SIDE_YARD):g} ({parts.SOURCE})."
+        f"era: in {item.year_built} an alley main was {factor(item.year_built, ALLEY):g} times as "
+        "common as where no year is known, a side-yard run "
+        f"{factor(item.year_built, SIDE_YARD):g} times ({parts.SOURCE})."
     )
 
 
 KIND = parts.EvidenceKind(
     record=Era,
+    label="year built",
     words="the year the building was built",
     on_route=None,
     cause=parts.OfHabit(of_main, of_way, once=True),

@@ -159,14 +159,16 @@ class SharedMiss:
 class EvidenceKind(Generic[E]):
     """All that the program knows of one kind of evidence; nothing has a default.
 
-    ``words`` say what it is, for whoever fills in a site. ``on_route`` is None where the item
-    tells of the main alone; ``cause`` is what it shares with other items, None where it stands
-    alone. ``check`` holds it against the mains, ``aims`` lists the points that a route to a main
-    probably meets, ``mark`` draws it (None where it has no place), ``assumed`` says what was taken
-    for granted, given the name of its main (None: the default of ``on_route``).
+    ``label`` names it in what people read, ``words`` say what it is, for whoever fills in a
+    site. ``on_route`` is None where the item bears on the main alone; ``cause`` is what it shares
+    with other items, None where it stands alone. ``check`` holds it against the mains, ``aims``
+    lists the points that a route to a main probably meets, ``mark`` draws it (None where it has
+    no place), ``assumed`` says what was taken for granted, given the name of its main (None: the
+    default of ``on_route``).
     """
 
     record: type[E]
+    label: str
     words: str
     on_route: OnRoute[E] | None
     cause: OfHabit[E] | FromArchive[E] | AtManhole[E] | SharedMiss | None
@@ -195,7 +197,7 @@ class EvidenceKind(Generic[E]):
         if default.sd_m > 0.0:
             numbers.append(f"sd in m {say_given(getattr(item, 'sd_m', None), default.sd_m)}")
         words = "" if given is not None else f": {default.words}"
-        return f"{self.name.replace('_', '-')}{words} ({'; '.join(numbers)})."
+        return f"{self.label}{words} ({'; '.join(numbers)})."
 
 
 def as_it_is(item: Any, mains: tuple[Main, ...]) -> Iterable[Slip]:

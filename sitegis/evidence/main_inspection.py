@@ -17,7 +17,7 @@ from ..numerics.statistics import normal_density
 from . import kind as parts
 from .tap_record import TAP_SD_M
 
-DEFAULT = parts.Default(0.90, 0.50, "an inspection finds 9 of 10 taps")  # judgment, no source
+DEFAULT = parts.Default(0.90, 0.50, "CCTV finds 9 of 10 connections")  # judgment, no source
 MOST_AIMS = 4
 
 
@@ -97,7 +97,8 @@ def no_news(item: Any, site: Site) -> float:
 
 KIND = parts.EvidenceKind(
     record=MainInspection,
-    words="taps the city's camera found",
+    label="CCTV of the main",
+    words="CCTV of the main: connections the city's camera found",
     on_route=parts.OnRoute(DEFAULT, likelihood, no_news),
     cause=None,
     check=check,

@@ -60,13 +60,14 @@ def beta_binomial(k: int, n: int, a: float, b: float) -> float:
 def assumed(item: Neighbors, site: Site, main: str) -> str:
     """Say what the neighbors were taken to tell."""
     return (
-        f"neighbors: if {main} is the habit of the block, {100 * MEAN:.0f} % of neighbors drain "
+        f"neighbors: if the block mostly joins {main}, {100 * MEAN:.0f} % of neighbors drain "
         f"there (as sure as {STRENGTH:g} neighbors; {parts.SOURCE})."
     )
 
 
 KIND = parts.EvidenceKind(
     record=Neighbors,
+    label="neighbors",
     words="neighbors that were asked where they drain",
     on_route=None,
     cause=parts.OfHabit(

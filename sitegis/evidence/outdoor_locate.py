@@ -61,7 +61,8 @@ def unlisted(item: OutdoorLocate, site: Site) -> float:
 
 KIND = parts.EvidenceKind(
     record=OutdoorLocate,
-    words='the head found outdoors; or a row with room "lot" in locates.csv',
+    label="locate outdoors",
+    words='the camera head found outdoors; or a row with room "lot" in locates.csv',
     on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
     cause=None,
     check=parts.as_it_is,

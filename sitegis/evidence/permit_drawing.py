@@ -33,13 +33,14 @@ def assumed(item: PermitDrawing, site: Site, main: str) -> str:
     """Say what the drawing was taken to be worth."""
     return (
         f"permit-drawing: it shows the right main with probability "
-        f"{parts.say_given(item.reliability, RELIABILITY)}; a wrong one repeats the "
-        f"habit of the block with {FROM_HABIT:g} ({parts.SOURCE})."
+        f"{parts.say_given(item.reliability, RELIABILITY)}; a wrong one shows what "
+        f"the block mostly joins with {FROM_HABIT:g} ({parts.SOURCE})."
     )
 
 
 KIND = parts.EvidenceKind(
     record=PermitDrawing,
+    label="permit drawing",
     words="a permit drawing that shows the lateral",
     on_route=None,
     cause=parts.FromArchive(RELIABILITY, if_wrong),

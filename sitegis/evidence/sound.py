@@ -46,7 +46,8 @@ def unlisted(item: Sound, site: Site) -> float:
 
 KIND = parts.EvidenceKind(
     record=Sound,
-    words="tapping or running water heard at a manhole",
+    label="acoustic test",
+    words="acoustic (knock) test: knocking or water heard at a manhole",
     on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
     cause=parts.AtManhole(lambda item: item.heard, FALSE_HEARD),
     check=parts.as_it_is,

@@ -38,6 +38,7 @@ def likelihood(item: SurfaceSign, laid: parts.Laid) -> Array:
 
 KIND = parts.EvidenceKind(
     record=SurfaceSign,
+    label="surface sign",
     words="a settled strip, a patch in the pavement",
     on_route=parts.OnRoute(DEFAULT, likelihood, parts.stray_place),
     cause=None,

@@ -16,7 +16,7 @@ from ..numerics.statistics import normal_density
 from . import kind as parts
 
 # Judgment, no source; the second is of the tap on the main itself.
-DEFAULT = parts.Default(0.80, 0.60, "a tap record is of this lot and main 4 times in 5")
+DEFAULT = parts.Default(0.80, 0.60, "a connection record is of this lot and main 4 times in 5")
 TAP_SD_M = 0.2
 
 
@@ -72,7 +72,8 @@ def aims(item: TapRecord, site: Site, main: Main) -> Iterable[parts.Aim]:
 
 KIND = parts.EvidenceKind(
     record=TapRecord,
-    words="the city's record of this lot's tap",
+    label="connection record",
+    words="connection record (sewer card) of this lot",
     on_route=parts.OnRoute(DEFAULT, likelihood, unlisted),
     cause=parts.FromArchive(DEFAULT.reliability, if_wrong),
     check=parts.as_it_is,

@@ -173,6 +173,7 @@ FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
     for kind in (
         EvidenceKind(
             record=Found,
+            label="find",
             words="found = yes in findings.csv",
             on_route=parts.OnRoute(
                 parts.Default(0.98, 0.02, "what is dug up is this drain"), found_likelihood,
@@ -186,6 +187,7 @@ FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
         ),
         EvidenceKind(
             record=Missed,
+            label="miss",
             words="found = no in findings.csv",
             on_route=parts.OnRoute(
                 parts.Default(0.95, 0.0, "a pit shows the pipe where it is there"),

@@ -45,6 +45,15 @@ def lot_direction(angle_rad: float | Array) -> Array:
     return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
 
 
+def unit_words(name: str) -> str:
+    """Return a CRS's unit as it is spelled here.
+
+    >>> unit_words("metre"), unit_words("US survey foot")
+    ('meter', 'US survey foot')
+    """
+    return name.replace("metre", "meter")
+
+
 def wrap_degrees(angle_deg: float) -> float:
     """Bring an azimuth into [0, 360).
 
@@ -97,6 +106,11 @@ class LotFrame:
         offset = np.array([self.origin_easting_m, self.origin_northing_m])
         moved = (np.asarray(easting_northing, float) - offset) / self.combined_factor
         return np.asarray(moved @ self._turn)
+
+    @property
+    def unit_words(self) -> str:
+        """The name of the CRS's unit as people here spell it."""
+        return unit_words(self.unit_name)
 
     def to_crs(self, xy: Array) -> Array:
         """Take lot coordinates (..., 2) to coordinates in the CRS's own unit."""

@@ -12,7 +12,7 @@ from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError
 
 from ..units import FOOT_M, US_SURVEY_FOOT_M
-from .frames import Array, LotFrame, rotation, to_wgs84, wrap_degrees
+from .frames import Array, LotFrame, rotation, to_wgs84, unit_words, wrap_degrees
 from .operations import cell_of, cell_of_place
 
 MEAN_EARTH_RADIUS_M = 6_372_000.0
@@ -47,7 +47,8 @@ def grid_unit(crs: str) -> GridUnit:
         factor, unit_name = US_SURVEY_FOOT_M, "US survey foot"
     elif math.isclose(factor, FOOT_M, rel_tol=1e-12):
         factor, unit_name = FOOT_M, "international foot"
-    plural = unit_name.replace("foot", "feet") if "foot" in unit_name else f"{unit_name}s"
+    one = unit_words(unit_name)
+    plural = one.replace("foot", "feet") if "foot" in one else f"{one}s"
     words = f"{system.name}: grid coordinates in {plural}"
     if factor != 1.0:
         words += f" ({factor:.10g} m)"

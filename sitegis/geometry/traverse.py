@@ -261,7 +261,7 @@ def closure_fault(
     if traverse.closure_m <= most_closure_m or traverse.ratio >= least_ratio:
         return None
     return (
-        f"the calls do not close: they end {traverse.closure_m:.3f} m from the start after "
+        f"the calls do not close: misclosure {traverse.closure_m:.3f} m from the start after "
         f"{traverse.perimeter_m:.2f} m (1:{traverse.ratio:.0f}; allowed {most_closure_m:g} m "
         f"or 1:{least_ratio:.0f}): look for a wrong bearing, distance or turn"
     )

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from ..messages.errors import Notice
 from ..model.derived import Feature
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import folium
 
     from ..city import CitySummary, Database
+    from .answer_types import Answer
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,11 +147,11 @@ class Result(Check):
     """
 
     @property
-    def answer(self) -> dict[str, Any]:
-        """The content of ``answer.json``: meters, degrees, lot coordinates."""
+    def answer(self) -> Answer:
+        """The content of ``answer.json``, typed: meters, degrees, lot coordinates."""
         from ..write.answer import answer
 
-        return answer(self.survey)
+        return cast("Answer", answer(self.survey))
 
     def summary(self, *, columns: int = 98) -> str:
         """Return the answer in words, as the command line prints it.
@@ -326,8 +327,12 @@ def city(
     city_file: str | Path,
     out: str | Path | Database,
     *,
+    schema: str | None = None,
     workers: int = 1,
     scheduler: str | None = None,
+    map_file: str | Path | None = None,
+    summary_file: str | Path | None = None,
+    progress: Callable[[int, int, int], None] | None = None,
 ) -> CitySummary:
     """Infer every lot of a city from its layers, write one file or tables, return the summary.
 
@@ -336,11 +341,20 @@ def city(
     city_file : str or pathlib.Path
         ``CITY.toml``, which names the layers.
     out : str, pathlib.Path or Database
-        ``.gpkg`` file, ``.parquet`` folder, or a PostGIS database.
+        ``.gpkg`` file, ``.parquet`` folder, or a PostGIS database by its URL
+        (``postgresql://user@host/database``, the password in ``PGPASSWORD``).
+    schema : str, optional
+        Schema of the tables in a database; ``sitegis`` if not given.
     workers : int
         Processes to share the work; the answer does not depend on it.
     scheduler : str, optional
         Address of a dask scheduler whose workers share the work instead.
+    map_file : str or pathlib.Path, optional
+        HTML file for a map of all lots that needs no network.
+    summary_file : str or pathlib.Path, optional
+        PDF file for a summary on one page.
+    progress : callable, optional
+        Called with the lots done now, all lots, and those that an earlier run had done.
 
     Returns
     -------
@@ -355,7 +369,19 @@ def city(
     CannotWrite
         If the output cannot be placed.
     """
-    from ..city import run_city
+    from ..city import Pages, run_city
 
-    target = Path(out) if isinstance(out, str) else out
-    return run_city(Path(city_file), target, workers=workers, scheduler=scheduler)
+    pages = Pages(*(None if name is None else Path(name) for name in (map_file, summary_file)))
+    return run_city(
+        Path(city_file), _city_target(out, schema), workers=workers, scheduler=scheduler,
+        pages=pages, progress=progress,
+    )  # fmt: skip
+
+
+def _city_target(out: str | Path | Database, schema: str | None) -> Path | Database:
+    """Return the file, or the database of a URL; ``BadInput`` if that cannot be used."""
+    from ..city import SCHEMA, database
+
+    if isinstance(out, str) and "://" in out:
+        return database(out, schema=SCHEMA if schema is None else schema)
+    return Path(out) if isinstance(out, str) else out

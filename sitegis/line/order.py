@@ -33,8 +33,8 @@ class Ordered:
 
 def count_of(point: PlacedPoint) -> float:
     """Give the cable count of a point, NaN where there is none; a cleanout is 0 unless given."""
-    if point.cable_count_m is not None:
-        return point.cable_count_m
+    if point.footage_m is not None:
+        return point.footage_m
     return 0.0 if point.kind == "cleanout" else float("nan")
 
 

@@ -136,7 +136,7 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
         independent=independent,
         counts_m=np.array([count_of(point) for point in points]),
         count_floor_m=floor,
-        count_share=noise.cable_count_share,
+        count_share=noise.footage_share,
         headings_rad=np.array(heading, float),
         bend_marks=np.array([point.kind == "bend" for point in points]),
         degrees_of_freedom=noise.degrees_of_freedom,
@@ -147,8 +147,8 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
 
 def _count_floor(point: PlacedPoint, noise: Noise) -> float:
     """Give a count's own sd; a cleanout taken as 0 has the riser's drop on top."""
-    taken = point.kind == "cleanout" and point.cable_count_m is None
-    return float(np.hypot(noise.cable_count_floor_m, CLEANOUT_DROP_SD_M if taken else 0.0))
+    taken = point.kind == "cleanout" and point.footage_m is None
+    return float(np.hypot(noise.footage_floor_m, CLEANOUT_DROP_SD_M if taken else 0.0))
 
 
 def gather_depths(

@@ -138,8 +138,8 @@ _UNIT = re.compile(r"_(m|min|rad)$")
 def key_of(name: str) -> str:
     """Give the key under which a record's field stands in the input: its name without the unit.
 
-    >>> key_of("cable_count_m"), key_of("waited_min"), key_of("per_m3")
-    ('cable_count', 'waited', 'per_m3')
+    >>> key_of("footage_m"), key_of("waited_min"), key_of("per_m3")
+    ('footage', 'waited', 'per_m3')
     """
     return _UNIT.sub("", name)
 

@@ -25,7 +25,7 @@ def signed_length(value: object, unit: LengthUnit) -> float:
     if not math.isfinite(length_m):
         raise ValueError("this is not a finite number.")
     if abs(length_m) > MOST_M:
-        raise ValueError("this is more than 100 km: the unit or the number is a slip.")
+        raise ValueError("this is more than 100 km: the unit or the number is wrong.")
     return length_m
 
 

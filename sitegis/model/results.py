@@ -83,7 +83,7 @@ class PlacedPoint:
     surface_elevation_m: float
     depth_m: float | None
     depth_sd_m: float
-    cable_count_m: float | None
+    footage_m: float | None
     surface: str
     row: int
     heading_rad: float | None = None

@@ -69,8 +69,8 @@ class Noise:
     session_depth_scale: Share = 0.05
     session_horizontal_m: Annotated[Length, Field(ge=0)] = 0.05
     degrees_of_freedom: Annotated[float, Field(gt=2, le=1000)] = 4.0
-    cable_count_share: Share = 0.02
-    cable_count_floor_m: Extent = 0.10
+    footage_share: Share = 0.02
+    footage_floor_m: Extent = 0.10
 
     def tape_sd_m(self, length_m: float) -> float:
         """Give the standard deviation of a taped length: floor + share × length."""
@@ -248,7 +248,7 @@ class Locate:
     x_m: Length
     y_m: Length
     depth_m: Depth | None
-    cable_count_m: Length | None
+    footage_m: Length | None
     heading_rad: float | None
     depth_lifted_m: Depth | None
     lift_m: Depth | None

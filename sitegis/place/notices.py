@@ -18,7 +18,7 @@ from .assemble import named_places
 from .blunders import Cleaned
 from .head import HeadDepth
 from .network import Network
-from .rank import separating_measurement
+from .observability import separating_measurement
 
 _STRAINED = 0.999
 # Judgment, no source: past these a place is told as weakly held.
@@ -161,7 +161,7 @@ def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[N
     for point, head in readings.items():
         if head is not None and head.distorted:
             expected = (
-                "raising the receiver did not raise the reading by as much"
+                "raising the locator did not raise the reading by as much"
                 if head.check == "lift"
                 else "the depth from the nulls and the depth reading disagree"
             )

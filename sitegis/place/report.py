@@ -18,7 +18,8 @@ Row = dict[str, str | float | bool | list[str] | None]
 def adjustment_table(adjustment: Adjustment) -> tuple[Row, ...]:
     """Give one plain row per observation, ready for JSON.
 
-    Lengths are meters; ``detectable_m`` is None where nothing checks the observation.
+    Lengths are meters; the minimum detectable error is None where nothing checks the
+    observation. ``w`` and ``detectable_m`` are the names of the release before.
     """
     return tuple(
         {
@@ -27,8 +28,10 @@ def adjustment_table(adjustment: Adjustment) -> tuple[Row, ...]:
             "sd_m": float(item.sd_m),
             "residual_m": float(item.residual_m),
             "redundancy": float(item.redundancy),
+            "standardized_residual": float(item.w),
             "w": float(item.w),
-            "detectable_m": float(item.detectable_m) if math.isfinite(item.detectable_m) else None,
+            "minimum_detectable_error_m": _finite(item.detectable_m),
+            "detectable_m": _finite(item.detectable_m),
             "inseparable": list(item.inseparable),
             "removed": item.removed,
             "proposal": item.proposal,
@@ -37,8 +40,12 @@ def adjustment_table(adjustment: Adjustment) -> tuple[Row, ...]:
     )
 
 
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
 def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ...]:
-    """Give the adjustment as lines of text: a summary, then what is checked, worst w first.
+    """Return the adjustment as lines: a summary, then what is checked, the worst first.
 
     Observations that nothing checks (redundancy below 0.001) are counted, not listed.
     """
@@ -46,7 +53,7 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
     checked = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
     removed = sum(item.removed for item in adjustment.observations)
     head = (
-        f"{len(adjustment.observations)} measurements, {free} more than needed; "
+        f"{len(adjustment.observations)} measurements, {free} redundant; "
         + global_test(adjustment.chi_square, free)
         + (f" ({adjustment.chi_square_before:.2f} before {removed} left out)" if removed else "")
         + "."
@@ -89,11 +96,12 @@ def _line(item: AdjustedObservation, units: LengthUnit) -> str:
         for value in (item.residual_m, item.detectable_m)
     )
     state = "LEFT OUT" if item.removed else "kept"
-    twins = f"; cannot be told from {', '.join(item.inseparable)}" if item.inseparable else ""
-    slip = f"; looks like {item.proposal}" if item.proposal else ""
+    twins = f"; inseparable from {', '.join(item.inseparable)}" if item.inseparable else ""
+    looks = f"; looks like {item.proposal}" if item.proposal else ""
     return (
-        f"{item.name}: {state}, off {residual}, w {item.w:+.2f}, redundancy "
-        f"{item.redundancy:.2f}, a slip of {detectable.lstrip('+')} would show{twins}{slip}"
+        f"{item.name}: {state}, residual {residual}, standardized residual {item.w:+.2f}, "
+        f"redundancy {item.redundancy:.2f}, "
+        f"minimum detectable error {detectable.lstrip('+')}{twins}{looks}"
     )
 
 
@@ -106,7 +114,7 @@ def _signed(value_m: float, units: LengthUnit) -> str:
 
 
 def point_lines(points: Sequence[PlacedPoint], units: LengthUnit) -> tuple[str, ...]:
-    """Give the placed points as lines of a table: lot coordinates and 95 % ellipse.
+    """Give the adjusted points as lines of a table: lot coordinates and 95 % ellipse.
 
     The semi-axes are 2.4477 standard deviations (chi-square with two degrees of freedom); the
     angle of the longer one is counter-clockwise from the front lot line.

@@ -36,8 +36,8 @@ from .notices import (
     mirror_notices,
     weak_notices,
 )
+from .observability import require_observable, require_some_place
 from .proposals import changed_over, propose
-from .rank import require_full_rank, require_some_place
 from .starts import starting_values
 
 RECEIVER_KINDS = frozenset({"locate", "bend"})
@@ -103,7 +103,7 @@ def _require_held(site: Site, solution: Solution) -> None:
     """Raise in words where something is not tied; any building corner may serve the cure."""
     if null_space(solution.design).shape[1]:
         wider = site_network(site, all_corners=True)
-        require_full_rank(wider, solve_network(wider, starting_values(wider, _center(site)))[0])
+        require_observable(wider, solve_network(wider, starting_values(wider, _center(site)))[0])
 
 
 def _blocks(covariance: Array) -> list[Array]:
@@ -313,7 +313,7 @@ def _point(
     major, minor, angle = ellipse(covariance)
     room = None if row.room == "lot" else find_room(site, row.room)
     surface = float(site.ground.elevation_m(xy)) if room is None else float(room.floor_elevation_m)
-    counts = [r.cable_count_m for r in site.locates if r.id == row.id]
+    counts = [r.footage_m for r in site.locates if r.id == row.id]
     return PlacedPoint(
         row.id, row.kind, "lot" if room is None else room.id, float(xy[0]), float(xy[1]),
         major, minor, angle, surface,

@@ -118,7 +118,10 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
     over = float(shapely.hausdorff_distance(land, shapely.union(land, house)))
     if over > 0.01:
         reading.report.note(
-            "building-over-line", key, needs_person=over > OVERHANG_M, over=reading.report.say(over)
+            "building-over-line",
+            key,
+            needs_person=over > OVERHANG_M,
+            over=reading.report.format(over),
         )
     return True
 
@@ -140,14 +143,16 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
     if thickness_m is None:
         thickness_m = DEFAULT_WALL_M
         reading.report.note(
-            "wall-assumed", "building.wall_thickness", thickness_m=reading.report.say(thickness_m)
+            "wall-assumed",
+            "building.wall_thickness",
+            thickness_m=reading.report.format(thickness_m),
         )
     elif not 0.05 <= thickness_m <= 1.5:
         reading.report.site(
             "wall-absurd",
             "building.wall_thickness",
             None,
-            thickness_m=reading.report.say(thickness_m),
+            thickness_m=reading.report.format(thickness_m),
         )
     return Building(
         ring, name_edges(ring, x_angle_rad=angle_rad), angle_rad,

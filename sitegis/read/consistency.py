@@ -28,10 +28,10 @@ FAR_SHORT = 3.0
 
 def _row_fault(report: Report, locate: Locate, name: str, field: str, /, **values: object) -> None:
     """Gather a fault of a row of ``locates.csv`` by its name in the catalog."""
-    lengths = {"x": locate.x_m, "depth": locate.depth_m, "cable_count": locate.cable_count_m}
+    lengths = {"x": locate.x_m, "depth": locate.depth_m, "footage": locate.footage_m}
     length_m = lengths.get(field)
     shown = locate.room if field == "room" else ""
-    shown = shown if length_m is None else report.say(length_m)
+    shown = shown if length_m is None else report.format(length_m)
     report.add(fault_of(name, LOCATES_FILE, locate.row, field, shorten(shown), **values))
 
 
@@ -127,7 +127,7 @@ def check_places(
                     "point-outside-room",
                     "x",
                     locate=locate.id,
-                    beyond=report.say(beyond),
+                    beyond=report.format(beyond),
                 )
                 continue
         place = in_building(locate, room)
@@ -141,7 +141,7 @@ def check_places(
                 "point-outside-building",
                 "x",
                 locate=locate.id,
-                gap=report.say(gap),
+                gap=report.format(gap),
                 turned_inside=_turned_inside(room, locates, building),
             )
 
@@ -187,9 +187,9 @@ def check_fixtures(
             report.site(
                 "fixture-outside",
                 f"fixture[{number}].x",
-                report.say(fixture.x_m),
+                report.format(fixture.x_m),
                 fixture=fixture.name,
-                beyond=report.say(beyond),
+                beyond=report.format(beyond),
                 where_out=where,
             )
 
@@ -225,14 +225,19 @@ def check_depths(
         sd_m = noise.depth_sd_m(depth_m) * math.sqrt(1.5)
         if departure > JUMP_M + fall:
             _row_fault(
-                report, row, "depth-jumps", "depth", row=row.id, departure=report.say(departure)
+                report,
+                row,
+                "depth-jumps",
+                "depth",
+                row=row.id,
+                departure=report.format(departure),
             )
         elif departure > 4.0 * sd_m + fall:
             report.note(
                 "depth-jumps",
                 f"{LOCATES_FILE} row {row.row}",
                 row=row.id,
-                departure=report.say(departure),
+                departure=report.format(departure),
             )
 
 
@@ -270,23 +275,23 @@ def check_counts(
                 report,
                 row,
                 "count-too-short",
-                "cable_count",
+                "footage",
                 before=before.id,
                 after=after.id,
-                paid=report.say(paid),
-                distance=report.say(distance),
+                paid=report.format(paid),
+                distance=report.format(distance),
             )
             return locates
         dropped = [_without_count(locates, row) for row in (after, before)]
         still = [_first_short(rows, rooms, noise) is not None for rows in dropped]
-        wrong = before if still[0] and not still[1] and before.cable_count_m else after
+        wrong = before if still[0] and not still[1] and before.footage_m else after
         report.note(
             "count-left-out",
             f"locates.{wrong.id}",
             before=before.id,
             after=after.id,
-            paid=report.say(paid),
-            distance=report.say(distance),
+            paid=report.format(paid),
+            distance=report.format(distance),
             wrong=wrong.id,
         )
         locates = _without_count(locates, wrong)
@@ -294,7 +299,7 @@ def check_counts(
 
 
 def _without_count(locates: tuple[Locate, ...], wrong: Locate) -> tuple[Locate, ...]:
-    return tuple(replace(row, cable_count_m=None) if row.id == wrong.id else row for row in locates)
+    return tuple(replace(row, footage_m=None) if row.id == wrong.id else row for row in locates)
 
 
 def _first_short(
@@ -317,15 +322,15 @@ def _first_short(
         allowed = COUNT_FLOOR_M + COUNT_SHARE * distance + 3.0 * sd_m
         if paid < distance - allowed:
             # A cleanout's count of 0 is taken, not read: it cannot be left out.
-            fixed = before.cable_count_m is None and after.cable_count_m is None
+            fixed = before.footage_m is None and after.footage_m is None
             return before, after, paid, distance, fixed or paid < distance - FAR_SHORT * allowed
     return None
 
 
 def _count(row: Locate, locates: tuple[Locate, ...]) -> float | None:
     """Give a row's cable count; the only cleanout begins at 0."""
-    if row.cable_count_m is not None or row.kind != "cleanout":
-        return row.cable_count_m
+    if row.footage_m is not None or row.kind != "cleanout":
+        return row.footage_m
     cleanouts = {other.id for other in locates if other.kind == "cleanout"}
     return 0.0 if len(cleanouts) == 1 else None
 

@@ -17,6 +17,7 @@ from ..model.site import POINT_KINDS, Locate, Noise, Tie
 from ..units import FOOT_M, LengthUnit, format_length, parse_length
 from .faults import ALL_POINTS, Report, guess, shorten
 from .file_names import LOCATES_FILE, TIES_FILE
+from .old_names import new_headings
 from .text_files import read_text
 
 MOST_ROWS = 20_000
@@ -112,7 +113,8 @@ def read_rows(
             if not any(trimmed):
                 continue
             if header is None:
-                header = read_heading(trimmed, columns, required, fault, number, lenient=True)
+                names = new_headings(path.stem, [n.lower() for n in trimmed], report, path.name)
+                header = read_heading(names, columns, required, fault, number, lenient=True)
                 if header is None:
                     return None
                 continue
@@ -231,9 +233,9 @@ def _locate(cells: Cells) -> Locate | None:
     depth_m = cells.length("depth", as_depth=True)
     if kind in ("locate", "bend") and cells.row.cells.get("depth") == "":
         cells.fault("depth-missing", "depth")
-    count_m = cells.length("cable_count")
+    count_m = cells.length("footage")
     if count_m is not None and count_m < 0:
-        cells.fault("count-negative", "cable_count")
+        cells.fault("count-negative", "footage")
     lifted_m, lift_m = _lifted(cells)
     null_m = cells.length("null_spacing", as_depth=True)
     if null_m is not None and null_m <= 0:

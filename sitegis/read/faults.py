@@ -85,6 +85,11 @@ class Report:
             return key
         return f"{found[1]}[{numbers[int(found[2]) - 1]}]{found[3]}"
 
+    def renamed(self, old: str, new: str) -> None:
+        """Find a key of ``site.toml`` under its new name at the line of its old one."""
+        if old in self.lines:
+            self.lines = {**self.lines, new: self.lines[old]}
+
     def took_out(self, name: str, index: int, *, of: int) -> None:
         """Remember that an item, counted from 0, is taken out of a list."""
         self.numbers.setdefault(name, list(range(1, of + 1))).pop(index)
@@ -94,7 +99,7 @@ class Report:
         unique = dict.fromkeys(self.notices)
         return tuple(unique if self.where is None else map(self.where.of_notice, unique))
 
-    def say(self, length_m: float) -> str:
+    def format(self, length_m: float) -> str:
         """Write a length in the site's units, feet and inches to the half inch."""
         return format_length(length_m, self.units, fraction=2)
 

@@ -22,14 +22,14 @@ LINE, FINE, SHADE = Color(0.35, 0.35, 0.35), Color(0.75, 0.8, 0.85), Color(0.92,
 LOCATE_ROWS, TIE_ROWS = 16, 4
 # Headings as in locates.csv and ties.csv, with their share of the width: 8 where not said.
 _SHARES = {
-    "id": 5, "kind": 9, "x": 9, "y": 9, "cable_count": 9, "heading": 6, "depth_lifted": 9,
+    "id": 5, "kind": 9, "x": 9, "y": 9, "footage": 9, "heading": 6, "depth_lifted": 9,
     "lift": 6, "null_spacing": 9, "note": 14,
 }  # fmt: skip
 LOCATE_COLUMNS = tuple((name, _SHARES.get(name, 8)) for name in csv_tables.LOCATE_COLUMNS)
 TIE_COLUMNS = (("from", 8), ("to", 10), ("distance", 8), ("sd", 5))
 HEAD_FIELDS = (
     (("Job", 3), ("Date", 1), ("Measured by", 2)),
-    (("Receiver, frequency", 2), ("Sonde", 2), ("Depth method (dial, lift, nulls)", 2)),
+    (("Locator, frequency", 2), ("Sonde", 2), ("Depth method (dial, lift, nulls)", 2)),
     (("Wall thickness", 1), ("Yard above basement floor", 1.3), ("Drain: size, material", 1.7)),
 )
 CHECKLIST = (
@@ -42,18 +42,18 @@ CHECKLIST = (
 )
 FIRST = (
     "1. Choose an inside corner as origin; x along one wall, y to its LEFT. Show it in the sketch.",
-    "2. Cable count 0 at the cleanout; never set it back. Pushed more than once: name each run, "
-    "count from its own access, and write the run of every mark:",
+    "2. Footage 0 at the cleanout; never set it back. Pushed more than once: name each run, "
+    "count from its own access, and write the run of every locate point:",
     "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms.",
-    "4. At cleanout, stack, floor drain: tape from the floor to the pipe's inside bottom.",
-    "5. Five or more marks over the whole length. At two or three lift the receiver by a measured "
-    "height and read again: the reading must grow by it.",
+    "4. At cleanout, stack, floor drain: tape from the floor to the pipe's invert.",
+    "5. Five or more locate points over the whole length. At two or three lift the locator by a "
+    "measured height and read again: the reading must grow by it.",
     "6. Yard above the basement floor; wall thickness; front and one side of the house to the lot "
     "lines.",
 )
 KINDS = "kind: stack  cleanout  locate  bend  floor-drain  branch  wall (a jamb, a corner)"
 FOOT = (
-    "The line drawn from these marks to the sewer is inferred, not located: hand or vacuum dig to "
+    "The line drawn from these points to the sewer is inferred, not located: hand or vacuum dig to "
     "expose it. Local code and licensed practice govern."
 )
 
@@ -146,7 +146,9 @@ def _table(
 
 def _column(page: _Page, width: float) -> None:
     """Write ties, what to measure first, and the checklist, one under the other."""
-    page.text(page.left, page.top - 8, "Ties: taped between named points (ties.csv)", 8, bold=True)
+    page.text(
+        page.left, page.top - 8, "Swing ties: taped between named points (ties.csv)", 8, bold=True
+    )
     page.top -= 11
     _table(page, TIE_COLUMNS, TIE_ROWS, page.left, width)
     page.top -= 2
@@ -203,8 +205,9 @@ def _paragraph(page: _Page, words: str, width: float, *, indent: float = 0.0) ->
 def _sketch(page: _Page, left: float, bottom: float, width: float, height: float) -> None:
     """Draw the squares for a sketch, with a place for the north arrow and the scale."""
     label = 11.0
-    page.text(left, bottom + height - 8, "Sketch: rooms, origins and x arrows, marks, cleanout", 8,
-              bold=True)  # fmt: skip
+    page.text(
+        left, bottom + height - 8, "Sketch: rooms, x arrows, locate points, cleanout", 8, bold=True
+    )
     high = height - label - 4
     canvas = page.canvas
     canvas.setStrokeColor(FINE)

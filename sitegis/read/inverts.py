@@ -22,7 +22,7 @@ SHALLOWEST_M, DEEPEST_M = 0.5, 15.0
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class Station:
     """A manhole on the full line: id, station with the flow, invert and rim above the slab."""
 
     id: str
@@ -54,7 +54,8 @@ def above_slab(reading: Reading, elevation_m: float | None, key: str) -> float |
 
 
 def find_inverts(
-    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, spots: tuple[Spot, ...],
+    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *,
+    manholes: tuple[Station, ...],
     street: Street, middle_m: float,
 ) -> InvertLevel | None:  # fmt: skip
     """Find what is known of the main's inverts; None with the faults gathered."""
@@ -67,7 +68,7 @@ def find_inverts(
     slab_sd_m = reading.file.site.slab_elevation_sd or SLAB_SD_M
     sd_m = math.hypot(table.invert_sd or INVERT_SD_M, slab_sd_m)
     ground_m = street.ground_elevation_m
-    knots = [(spot.station_m, spot.invert_m) for spot in spots if spot.invert_m is not None]
+    knots = [(spot.station_m, spot.invert_m) for spot in manholes if spot.invert_m is not None]
     if given[2]:
         ends = [above_slab(reading, value, f"{key}.{name}")
                 for value, name in zip(pair, ("invert_upstream", "invert_downstream"),
@@ -77,8 +78,8 @@ def find_inverts(
         if ends[0] < ends[1]:
             report.site("invert-reversed", f"{key}.invert_upstream", None)
             return None
-        taped = table.layer is None and len(spots) > 1
-        stations = (spots[0].station_m, spots[-1].station_m) if taped else (0.0, line.length)
+        taped = table.layer is None and len(manholes) > 1
+        stations = (manholes[0].station_m, manholes[-1].station_m) if taped else (0.0, line.length)
         knots.extend(zip(stations, (ends[0], ends[1]), strict=True))
     elif given[0]:
         invert_m = above_slab(reading, table.invert, f"{key}.invert")
@@ -93,8 +94,8 @@ def find_inverts(
             "invert-assumed",
             f"{key}.invert",
             id=table.id,
-            depth_m=report.say(DEPTH_M),
-            unknown_sd_m=report.say(UNKNOWN_SD_M),
+            depth_m=report.format(DEPTH_M),
+            unknown_sd_m=report.format(UNKNOWN_SD_M),
         )
         return InvertLevel(((middle_m, ground_m - DEPTH_M),), UNKNOWN_SD_M, known=False)
     return _checked(
@@ -115,7 +116,7 @@ def _checked(
                 f"{key}.{field}",
                 None,
                 id=table.id,
-                depth_m=reading.report.say(depth_m),
+                depth_m=reading.report.format(depth_m),
             )
             return None
     return level

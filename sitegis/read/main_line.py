@@ -9,7 +9,7 @@ from shapely.geometry.base import BaseGeometry
 from ..geometry.frames import LotFrame, lot_direction
 from ..model.site import Lot, Street
 from .context import PLAIN_VERTICES, Reading
-from .inverts import Spot
+from .inverts import Station
 from .rings import outward
 from .schema import MainTable
 from .streets import BEYOND_M, REACH_M, lot_window, outward_normal
@@ -33,7 +33,7 @@ def line_of(
             frame, table, key, wanted="line", identifier=table.feature or table.id
         )
         if line is not None and not line.intersects(lot_window(lot)):
-            report.site("main-far", f"{key}.layer", table.id, reach_m=report.say(REACH_M))
+            report.site("main-far", f"{key}.layer", table.id, reach_m=report.format(REACH_M))
             return None
         return None if line is None else reading.simplified(_cut(line, lot), key)
     offset_m = table.offset
@@ -88,9 +88,9 @@ def with_flow(
     return line if cosine >= 0 else shapely.reverse(line)
 
 
-def note_flow(reading: Reading, table: MainTable, key: str, spots: tuple[Spot, ...]) -> None:
+def note_flow(reading: Reading, table: MainTable, key: str, manholes: tuple[Station, ...]) -> None:
     """Note a flow direction against which the leveled manholes fall."""
-    levels = [(spot.id, spot.invert_m) for spot in spots if spot.invert_m is not None]
+    levels = [(spot.id, spot.invert_m) for spot in manholes if spot.invert_m is not None]
     if len(levels) < 2:
         return
     (upper, upper_m), (lower, lower_m) = levels[0], levels[-1]
@@ -104,15 +104,15 @@ def note_flow(reading: Reading, table: MainTable, key: str, spots: tuple[Spot, .
         stated=stated,
         upper=upper,
         lower=lower,
-        lower_m=reading.report.say(lower_m - upper_m),
+        lower_m=reading.report.format(lower_m - upper_m),
     )
 
 
-def range_of(line: BaseGeometry, lot: Lot, spots: tuple[Spot, ...]) -> tuple[float, float]:
+def range_of(line: BaseGeometry, lot: Lot, manholes: tuple[Station, ...]) -> tuple[float, float]:
     """Give the stations between which the line is near the lot or holds a manhole."""
     parts = shapely.get_parts(shapely.intersection(line, lot_window(lot)))
     land = shapely.Polygon(lot.vertices)
     piece = min(parts, key=lambda part: (part.distance(land), -part.length))
     stations = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(piece)]
-    stations += [spot.station_m for spot in spots]
+    stations += [spot.station_m for spot in manholes]
     return min(stations), max(stations)

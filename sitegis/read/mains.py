@@ -10,7 +10,7 @@ from ..geometry.frames import LotFrame
 from ..model.site import Building, Lot, Main, Manhole, Street
 from .context import Reading
 from .faults import guess
-from .inverts import InvertLevel, Spot, find_inverts, inverts_at
+from .inverts import InvertLevel, Station, find_inverts, inverts_at
 from .main_line import line_of, note_flow, range_of, with_flow
 from .manholes import make_taps, place_manholes
 from .schema import MainTable
@@ -62,32 +62,40 @@ def _main(
     faults_before = len(reading.report.faults)
     if table.diameter is not None and not 0.05 <= table.diameter <= 4.0:
         reading.report.site(
-            "diameter-absurd", f"{key}.diameter", None, diameter=reading.report.say(table.diameter)
+            "diameter-absurd",
+            f"{key}.diameter",
+            None,
+            diameter=reading.report.format(table.diameter),
         )
     line = line_of(reading, table, key, lot, frame=frame, street=street)
     if line is None:
         return None
     line = with_flow(reading, table, key, line, frame=frame, lot=lot)
-    spots = place_manholes(reading, table, key, line, frame=frame, street=street)
-    note_flow(reading, table, key, spots)
+    manholes = place_manholes(reading, table, key, line, frame=frame, street=street)
+    note_flow(reading, table, key, manholes)
     middle_m = float(line.project(shapely.Point(lot.vertices.mean(axis=0))))
-    level = find_inverts(reading, table, key, line, spots=spots, street=street, middle_m=middle_m)
+    level = find_inverts(
+        reading, table, key, line, manholes=manholes, street=street, middle_m=middle_m
+    )
     if level is None or len(reading.report.faults) > faults_before:
         return None
-    return _assemble(reading, table, key, line, spots=spots, level=level, street=street, lot=lot)
+    return _assemble(
+        reading, table, key, line, manholes=manholes, level=level, street=street, lot=lot
+    )
 
 
 def _assemble(
-    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, spots: tuple[Spot, ...],
+    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *,
+    manholes: tuple[Station, ...],
     level: InvertLevel, street: Street, lot: Lot,
 ) -> Main | None:  # fmt: skip
     """Cut the line to the block and its manholes, and write the inverts at its vertices.
 
     None with a fault gathered where nothing of it is left.
     """
-    low_m, high_m = range_of(line, lot, spots)
+    low_m, high_m = range_of(line, lot, manholes)
     vertices = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(line)]
-    knots = [station for station, _ in level.knots] + [spot.station_m for spot in spots]
+    knots = [station for station, _ in level.knots] + [spot.station_m for spot in manholes]
     wanted = [low_m, *(s for s in (*vertices, *knots) if low_m < s < high_m), high_m]
     stations = np.unique(np.round(wanted, 6))
     stations = stations[np.concatenate([[True], np.diff(stations) > 0.01])]
@@ -98,7 +106,7 @@ def _assemble(
     placed = tuple(
         Manhole(spot.id, float(place[0]), float(place[1]), spot.station_m - low_m, spot.invert_m,
                 spot.rim_m)
-        for spot in spots
+        for spot in manholes
         for place in [line.interpolate(spot.station_m).coords[0]]
     )  # fmt: skip
     taps = make_taps(reading, table, key, placed, high_m - low_m)

@@ -9,7 +9,7 @@ from ..geometry.frames import LotFrame
 from ..model.site import Manhole, Street
 from .context import Reading
 from .faults import guess
-from .inverts import Spot, above_slab
+from .inverts import Station, above_slab
 from .schema import MainTable
 
 OFF_LINE_M = 3.0
@@ -18,22 +18,22 @@ OFF_LINE_M = 3.0
 def place_manholes(
     reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, frame: LotFrame,
     street: Street,
-) -> tuple[Spot, ...]:  # fmt: skip
+) -> tuple[Station, ...]:  # fmt: skip
     """Give the manholes with stations on the full line, upstream first."""
-    spots = [*_taped_manholes(reading, table, key, line, street)]
+    manholes = [*_taped_manholes(reading, table, key, line, street)]
     if table.manholes_layer is not None:
-        spots.extend(_layer_manholes(reading, table, key, line, frame))
+        manholes.extend(_layer_manholes(reading, table, key, line, frame))
     seen: set[str] = set()
-    for spot in spots:
+    for spot in manholes:
         if spot.id in seen:
             reading.report.site("id-twice:manhole", f"{key}.manholes", spot.id)
         seen.add(spot.id)
-    return tuple(sorted(spots, key=lambda spot: spot.station_m))
+    return tuple(sorted(manholes, key=lambda spot: spot.station_m))
 
 
 def _taped_manholes(
     reading: Reading, table: MainTable, key: str, line: BaseGeometry, street: Street
-) -> list[Spot]:
+) -> list[Station]:
     """Station manholes given by their offset along from the foot of the front-left corner."""
     foot_m = float(line.project(shapely.Point(0.0, 0.0)))
     axis = 0 if street.side in ("front", "rear") else 1
@@ -41,7 +41,7 @@ def _taped_manholes(
     after = line.interpolate(min(foot_m + 1.0, line.length))
     step = (after.x - before.x, after.y - before.y)[axis]
     sign = 1.0 if step >= 0 else -1.0
-    spots = []
+    manholes = []
     for number, manhole in enumerate(table.manholes, start=1):
         station_m = foot_m + sign * manhole.offset_along
         place = f"{key}.manholes[{number}]"
@@ -50,19 +50,19 @@ def _taped_manholes(
             continue
         invert_m = above_slab(reading, manhole.invert, f"{place}.invert")
         rim_m = above_slab(reading, manhole.rim, f"{place}.rim")
-        spots.append(Spot(manhole.id, min(max(station_m, 0.0), line.length), invert_m, rim_m))
-    return spots
+        manholes.append(Station(manhole.id, min(max(station_m, 0.0), line.length), invert_m, rim_m))
+    return manholes
 
 
 def _layer_manholes(
     reading: Reading, table: MainTable, key: str, line: BaseGeometry, frame: LotFrame
-) -> list[Spot]:
+) -> list[Station]:
     """Station the manholes of a layer that belong to this main."""
     reference = table.manholes_layer
     assert reference is not None
     place = f"{key}.manholes_layer"
     features = reading.layers.features(reference, place, wanted="point")
-    spots = []
+    manholes = []
     for field in (reference.id_field, reference.main_field):
         if features and field is not None and field not in features[0].attributes:
             reading.report.site(
@@ -87,12 +87,12 @@ def _layer_manholes(
                     "manhole-off-main",
                     place,
                     name=name,
-                    distance=reading.report.say(line.distance(point)),
+                    distance=reading.report.format(line.distance(point)),
                     id=table.id,
                 )
             continue
-        spots.append(Spot(name, float(line.project(point)), None))
-    return spots
+        manholes.append(Station(name, float(line.project(point)), None))
+    return manholes
 
 
 def make_taps(

@@ -53,7 +53,7 @@ def _yard_and_streets(reading: Reading, level: Level) -> None:
     streets = [s for s in reading.file.street if s.ground_above_slab is not None]
     if level.assumed or not streets:
         return
-    say = reading.report.say
+    shown = reading.report.format
     above = [float(s.ground_above_slab or 0.0) - level.elevation_m for s in streets]
     lowest, highest = min(above), max(above)
     if lowest > HOUSE_BELOW_M or highest < -HOUSE_ABOVE_M:
@@ -61,11 +61,12 @@ def _yard_and_streets(reading: Reading, level: Level) -> None:
         reading.report.note(
             "yard-against-streets",
             "site.ground_above_slab",
-            yard=say(level.elevation_m),
-            off=say(lowest if lower else -highest),
+            yard=shown(level.elevation_m),
+            off=shown(lowest if lower else -highest),
             text="lower" if lower else "higher",
             streets=", ".join(
-                f"{street.name} {say(float(street.ground_above_slab or 0.0))}" for street in streets
+                f"{street.name} {shown(float(street.ground_above_slab or 0.0))}"
+                for street in streets
             ),
         )
 
@@ -76,7 +77,7 @@ def _slab_and_yard(reading: Reading, level: Level) -> None:
         reading.report.note(
             "slab-against-yard",
             "site.ground_above_slab",
-            yard=reading.report.say(level.elevation_m),
+            yard=reading.report.format(level.elevation_m),
         )
 
 
@@ -88,13 +89,13 @@ def _slab_and_sea(reading: Reading, level: Level) -> None:
     ground_m = site.slab_elevation + level.elevation_m
     apart_m = ground_m - site.elevation_above_sea
     if SEA_APART_M < abs(apart_m) < OTHER_DATUM_M:
-        say = reading.report.say
+        shown = reading.report.format
         reading.report.note(
             "slab-against-sea",
             "site.slab_elevation",
-            ground=say(ground_m),
-            sea=say(site.elevation_above_sea),
-            apart=say(abs(apart_m)),
+            ground=shown(ground_m),
+            sea=shown(site.elevation_above_sea),
+            apart=shown(abs(apart_m)),
             text="higher" if apart_m > 0 else "lower",
         )
 
@@ -125,7 +126,7 @@ def _covers(
             "covers-against-streets",
             "site.slab_elevation",
             covers=", ".join(dict.fromkeys(name for _, name in off)),
-            off=reading.report.say(abs(middle_m)),
+            off=reading.report.format(abs(middle_m)),
             text="above" if middle_m > 0 else "below",
         )
 
@@ -149,7 +150,7 @@ def _depths_of_mains(
         reading.report.note(
             "mains-against-streets",
             "main",
-            mains=", ".join(f"{name} {reading.report.say(d)}" for name, d in depths.items()),
+            mains=", ".join(f"{name} {reading.report.format(d)}" for name, d in depths.items()),
             text="deep" if deep else "shallow",
         )
 

@@ -88,7 +88,7 @@ def make_observations(
             known = guess(table.run, ids)
             report.site("run-unknown:observation", f"{key}.run", table.run, known=known)
         if table.footage_to is not None and table.footage_to < table.footage:
-            report.site("footage-backwards", f"{key}.footage_to", report.say(table.footage_to))
+            report.site("footage-backwards", f"{key}.footage_to", report.format(table.footage_to))
     only = ids[0] if len(ids) == 1 else ""
     return tuple(_observation(table, only) for table in file.observation)
 
@@ -121,7 +121,5 @@ def counted_by_run(
         )
         own = tuple(row for row in own if row.id == run.access or row.kind != "cleanout")
         checked = check_counts(own, rooms, noise, report)
-        renewed.update({row.row: row.cable_count_m for row in checked})
-    return tuple(
-        replace(row, cable_count_m=renewed.get(row.row, row.cable_count_m)) for row in locates
-    )
+        renewed.update({row.row: row.footage_m for row in checked})
+    return tuple(replace(row, footage_m=renewed.get(row.row, row.footage_m)) for row in locates)

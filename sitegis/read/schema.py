@@ -270,7 +270,7 @@ class FixtureTable(Table):
 
     id: Name
     name: Text = ""
-    kind: Literal["toilet", "shower", "basin", "floor-drain", "laundry", "kitchen"]
+    kind: Literal["water-closet", "shower", "lavatory", "floor-drain", "laundry", "kitchen"]
     room: Name
     x: Length
     y: Length

@@ -49,7 +49,7 @@ def house_level(reading: Reading) -> Level:
                 "ground-absurd",
                 "site.ground_above_slab",
                 None,
-                ground_above_slab=report.say(site.ground_above_slab),
+                ground_above_slab=report.format(site.ground_above_slab),
             )
         return Level(site.ground_above_slab, site.ground_above_slab_sd or MEASURED_SD_M)
     if reading.file.ground:
@@ -60,8 +60,8 @@ def house_level(reading: Reading) -> Level:
     report.note(
         "ground-assumed",
         "site.ground_above_slab",
-        elevation_m=report.say(level.elevation_m),
-        sd_m=report.say(level.sd_m),
+        elevation_m=report.format(level.elevation_m),
+        sd_m=report.format(level.sd_m),
     )
     return level
 
@@ -132,11 +132,14 @@ def _street(
                 "row-width-assumed",
                 f"{key}.row_width",
                 name=table.name,
-                width_m=reading.report.say(width_m),
+                width_m=reading.report.format(width_m),
             )
     elif not 1.5 <= width_m <= 150.0:
         reading.report.site(
-            "row-width-absurd", f"{key}.row_width", None, width_m=reading.report.say(width_m)
+            "row-width-absurd",
+            f"{key}.row_width",
+            None,
+            width_m=reading.report.format(width_m),
         )
         return None
     if table.layer is not None:
@@ -172,7 +175,7 @@ def _layer_row(
     areas = [part for part in parts if part.geom_type == "Polygon" and part.area > 1.0]
     if not areas:
         reading.report.site(
-            "street-far", f"{key}.layer", table.name, reach_m=reading.report.say(REACH_M)
+            "street-far", f"{key}.layer", table.name, reach_m=reading.report.format(REACH_M)
         )
         return None
     land = shapely.Polygon(lot.vertices)

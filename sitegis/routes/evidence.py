@@ -64,14 +64,14 @@ def count_tie(survey: Survey) -> CountTie | None:
     drain, placed = survey.fitted, survey.placed
     gaps = []
     for name, station in zip(drain.point_ids, drain.stations_m, strict=True):
-        count = placed.points[placed.index(name)].cable_count_m
+        count = placed.points[placed.index(name)].footage_m
         if count is not None:
             gaps.append(count - float(station))
     if not gaps:
         return None
     at_exit = float(np.median(gaps)) + drain.length_m + survey.left_at.unseen_m
     noise = survey.site.noise
-    return CountTie(at_exit, float(np.hypot(noise.cable_count_floor_m, 0.1)))
+    return CountTie(at_exit, float(np.hypot(noise.footage_floor_m, 0.1)))
 
 
 def aims_for(site: Site, main: Main) -> tuple[Aim, ...]:

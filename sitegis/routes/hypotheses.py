@@ -115,22 +115,22 @@ def prior_words(site: Site) -> tuple[str, ...]:
     given = [name for name in weights if getattr(site.priors, name) is not None]
     listed = ", ".join(f"{name.replace('_', '-')} {weights[name]:g}" for name in weights)
     sentences = [
-        f"Before any evidence the ways are weighted {listed} "
+        f"Prior weights of the route alternatives: {listed} "
         f"({_AGE_WORDS[_age(site.year_built)]}); common practice, no source.",
         "An alley counts only where an alley main is on record; mains with the same destination "
         "share its weight; the side-yard runs to a main together have the side-yard weight "
-        "times that of its direct way.",
+        "times that of its direct route.",
     ]
     if site.priors.unlisted is None:
         sentences.append(
-            f"Ways not listed keep {percent(UNLISTED_SHARE)}; they leave toward the front, the "
-            "rear or a street where no main is on record "
+            f"Other or not on record keeps {percent(UNLISTED_SHARE)}; it runs toward the front, "
+            "the rear or a street where no main is on record "
             f"{UNLISTED_OPEN / UNLISTED_ELSEWHERE:g} times as often as toward any other side; "
             "judgment, no source."
         )
     else:
         given.append("unlisted")
-        sentences.append(f"Ways not listed have relative weight {site.priors.unlisted:g}.")
+        sentences.append(f"Other or not on record has relative weight {site.priors.unlisted:g}.")
     if given:
         names = ", ".join(name.replace("_", "-") for name in given)
         sentences.append(f"Given by the user instead of the default: {names}.")
@@ -144,10 +144,10 @@ def _habit_words() -> tuple[str, str]:
     return (
         f"Outdoor bends by number: {counts}; by angle: {angles}, left and right alike; "
         "judgment, no source.",
-        "Laterals mostly leave square to the wall and join square to the main, fall all the way, "
+        "Laterals mostly leave square to the wall and join square to the main, fall throughout, "
         "stay in the lot, rights-of-way and easements, do not pass under the house again, and "
-        f"arrive above the main's invert; a drop of more than {EASY_DROP_M:g} m is less common, "
-        f"but a riser remains possible; a direct way turns "
+        f"connect above the main's invert; a drop of more than {EASY_DROP_M:g} m is less common, "
+        f"but a riser remains possible; a direct route turns "
         f"{np.degrees(DIRECT_MOST_TURN_RAD):.0f}° at most; a side-yard run follows the wall; "
         "judgment, no source.",
     )

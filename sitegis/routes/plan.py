@@ -166,7 +166,7 @@ def _proposal_shares(weight: Array) -> Array:
 
 def _why_not_direct(exit: Exit) -> str:
     return (
-        f"the drain leaves through the {exit.side} wall: a direct run cannot turn toward the main "
+        f"the drain passes the {exit.side} wall: a direct run cannot turn toward the main "
         f"with {DIRECT_MOST_BENDS} bends of {np.degrees(DIRECT_MOST_TURN_RAD):.0f}° together"
     )
 

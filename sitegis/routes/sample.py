@@ -126,7 +126,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
     """Plan a hypothesis, draw its pilot, and the first batch with the adapted proposal."""
     if hypothesis.main is None:
         return _Run(
-            hypothesis, None, None, (), 0, "no route is sampled for a way that is not listed",
+            hypothesis, None, None, (), 0, "no route is sampled for other or not on record",
             unlisted_log_fit(case.site, case.exit.side),
         )  # fmt: skip
     main = mains[hypothesis.main]

@@ -22,7 +22,7 @@ def why_nothing_fits(
         return _uphill(plan, exit, least_slope, units)
     place = f"the {exit.side} wall"
     words = {
-        "wall": "the exit does not point out of the wall",
+        "wall": "the drain does not point out of the wall",
         "reach": f"no run from {place} {_with_bends(plan)} meets the main",
         "tap": f"no run from {place} meets the main at a usable angle",
         "house": "would have to pass under the house again",
@@ -42,7 +42,7 @@ def _with_bends(plan: Plan) -> str:
 
 def _alongside(plan: Plan) -> str:
     if plan.face is None:
-        return "every run passes alongside the house: see the side-yard ways"
+        return "every run passes alongside the house: see the side-yard routes"
     return f"no run passes along half of the {plan.face.side} wall or more"
 
 
@@ -54,5 +54,5 @@ def _uphill(plan: Plan, exit: Exit, least_slope: float, units: LengthUnit) -> st
     short = lowest - (exit.invert_m - least_slope * plan.reach_m)
     return (
         f"there is not enough fall: at the least slope over {about(plan.reach_m, units)} the pipe "
-        f"arrives {about(max(short, 0.0), units)} below the main's invert"
+        f"would connect {about(max(short, 0.0), units)} below the main's invert"
     )

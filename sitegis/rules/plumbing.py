@@ -149,7 +149,7 @@ class Plumbing:
         units = sum(self.fixtures[kind].units for kind in kinds)
         if self.bathroom_group is None:
             return units
-        members = ("toilet", "basin", "shower")
+        members = ("water-closet", "lavatory", "shower")
         singly = sum(self.fixtures[kind].units for kind in members)
         groups = min(kinds.count(kind) for kind in members)
         return units + groups * min(self.bathroom_group.units - singly, 0.0)

@@ -24,7 +24,7 @@ def _priors(case: Case) -> list[str]:
         f"{name_hypothesis(routes.hypothesis, case.site)} {100 * routes.hypothesis.prior:.1f} %"
         for routes in sorted(case.routes, key=lambda r: -round(r.hypothesis.prior, 9))
     )
-    return [*prior_words(case.site), f"So before any evidence: {shown}."]
+    return [*prior_words(case.site), f"Prior of each alternative: {shown}."]
 
 
 def _evidence(case: Case) -> list[str]:
@@ -42,13 +42,14 @@ def _shared(case: Case) -> list[str]:
     drawn = any(item.kind == "permit_drawing" for _, item in case.items)
     if drawn or any(isinstance(cause, OfHabit) for cause in causes):
         sentences.append(
-            f"A lateral follows the habit of its block with probability {tables.FOLLOWS_HABIT:g}; "
-            f"era, neighbors and drawings made from habit share that ({SOURCE})."
+            f"A lateral joins the main that its block mostly joins with probability "
+            f"{tables.FOLLOWS_HABIT:g}; era, neighbors and unsure drawings share that ({SOURCE})."
         )
     if sum(isinstance(cause, FromArchive) for cause in causes) > 1:
         sentences.append(
-            f"Permit drawings and tap records come out of one archive: {tables.SHARED_ARCHIVE:g} "
-            f"of the chance that the best is wrong is shared by all ({SOURCE})."
+            "Permit drawings and connection records come out of one archive: "
+            f"{tables.SHARED_ARCHIVE:g} of the probability that the best is wrong is shared by "
+            f"all ({SOURCE})."
         )
     manholes = [
         getattr(item, "manhole", "")
@@ -57,7 +58,7 @@ def _shared(case: Case) -> list[str]:
     ]
     if len(manholes) > len(set(manholes)):
         sentences.append(
-            f"Dye and sound at one manhole share {tables.SHARED_MANHOLE:g} of the chance that "
-            f"the better one misses ({SOURCE})."
+            f"Dye and acoustic test at one manhole share {tables.SHARED_MANHOLE:g} of the "
+            f"probability that the better one misses ({SOURCE})."
         )
     return sentences

@@ -160,7 +160,7 @@ def _push_on(scene: Scene) -> Check:
 
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
-        f"Push the head {say_outdoors(push, site.units)} on and locate it, "
+        f"Push the camera head {say_outdoors(push, site.units)} on and locate it, "
         f"{say_outdoors(distance, site.units)} outside the wall"
     )
     return Check("push-on", name, PUSH_COST, words, likelihood)
@@ -191,13 +191,13 @@ def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
 
 
 def _spots(scene: Scene) -> Iterator[Check]:
-    """Search with the receiver about a spot in the yard, the head pushed on to it."""
+    """Search with the locator about a spot in the yard, the head pushed on to it."""
     site = scene.survey.site
     for spot in _candidate_spots(scene):
         x, y = say_outdoors(float(spot[0]), site.units), say_outdoors(float(spot[1]), site.units)
         yield _two_outcomes(
             "spot",
-            f"Push on and search with the receiver within {say_outdoors(SWEEP_M, site.units)} "
+            f"Push on and search with the locator within {say_outdoors(SWEEP_M, site.units)} "
             f"of the spot {x} from the left lot line and {y} from the front lot line",
             SPOT_COST,
             ("found there", "not there"),
@@ -282,7 +282,8 @@ def _manholes(scene: Scene) -> Iterator[Check]:
             if ("dye", manhole.id) not in done:
                 yield _two_outcomes(
                     "dye",
-                    f"Pour dye indoors and watch {where} for {DYE_WAIT_MIN:g} minutes: {COVER}",
+                    f"Dye test: pour dye indoors, watch {where} for {DYE_WAIT_MIN:g} "
+                    f"minutes: {COVER}",
                     DYE_COST,
                     ("dye seen", "no dye"),
                     _noticed(scene.survey.site, Dye(manhole.id, True, DYE_WAIT_MIN)),
@@ -290,7 +291,7 @@ def _manholes(scene: Scene) -> Iterator[Check]:
             if ("sound", manhole.id) not in done:
                 yield _two_outcomes(
                     "sound",
-                    f"Tap the stack and listen at {where}: {COVER}",
+                    f"Acoustic (knock) test: knock on the stack, listen at {where}: {COVER}",
                     LISTEN_COST,
                     ("heard", "not heard"),
                     _noticed(scene.survey.site, Sound(manhole.id, True)),
@@ -321,7 +322,7 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
 
 
 def _record(scene: Scene) -> Iterator[Check]:
-    """Ask the city for the tap record: none, or a main and a place along it."""
+    """Ask the city for the connection record: none, or a main and a place along it."""
     if any(isinstance(item, TapRecord) for _, item in scene.case.items):
         return
     mains, standard = scene.survey.site.mains, tap_record.DEFAULT
@@ -349,7 +350,7 @@ def _record(scene: Scene) -> Iterator[Check]:
 
     yield Check(
         "connection-record",
-        "Ask the city for the tap record",
+        "Ask the city for the connection record (sewer card)",
         RECORD_COST,
         tuple(words),
         likelihood,

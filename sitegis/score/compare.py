@@ -128,5 +128,5 @@ def _telling_check(main: Main, probability: float, scores: Scores) -> str:
     """Name the check that tells most about this main."""
     if probability < RULED_OUT:
         return "nothing more is needed: it is as good as ruled out"
-    nothing = "no check in the catalog tells this main from another"
+    nothing = "no check in the catalog distinguishes this main from another"
     return scores.telling.get(main.id, nothing)

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from ..evidence import item_label
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..model.results import ScoredHypothesis
@@ -72,7 +73,7 @@ def _main_words(
     """Say a main with its probability."""
     main, probability = ranked
     if main is None:
-        return f"none of the listed {percent(probability)}"
+        return f"other or not on record {percent(probability)}"
     return f"{name_main(main, site)} {percent(probability)}"
 
 
@@ -81,7 +82,12 @@ def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[
     leader = scored[0]
     name = name_hypothesis(leader.hypothesis, site)
     return [
-        notice_of("evidence-disagrees", WHERE, item=item.item, say_odds=say_odds(item.bits, name))
+        notice_of(
+            "evidence-disagrees",
+            WHERE,
+            item=item_label(item.item, item.kind),
+            say_odds=say_odds(item.bits, name),
+        )
         for item in leader.contributions
         if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted"
     ]

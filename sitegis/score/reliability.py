@@ -47,8 +47,8 @@ def reliability_words(scored: Sequence[ScoredHypothesis]) -> str:
     stated = min(max(by_main.values()), 1.0)
     row = next((held for held in reversed(HELD) if stated >= held.low), HELD[0])
     return (
-        f"How far such a probability holds: in {TRIAL_HOUSES} invented trials, of the mains stated "
+        f"Calibration: in {TRIAL_HOUSES} invented trials, of the mains stated "
         f"at {percent(row.low)} to {percent(row.high)}, {percent(row.right)} were right (95 % "
-        f"interval {percent(row.right_low)} to {percent(row.right_high)}). The habits of a real "
-        "town may differ more."
+        f"interval {percent(row.right_low)} to {percent(row.right_high)}). Real towns may "
+        "differ more."
     )

@@ -33,9 +33,9 @@ def _place_of(side: str, kind: str) -> str:
 
 
 def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
-    """Name a way: ``the alley``, ``the alley by the left side yard``, ``none of these``."""
+    """Name a route alternative: ``the alley``, ``the alley by the left side yard``."""
     if hypothesis.main is None:
-        return "a way not on record"
+        return "other or not on record"
     name = name_main(hypothesis.main, site)
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
         return f"{name} by the {hypothesis.yard_side} side yard"
@@ -43,22 +43,22 @@ def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
 
 
 def say_odds(bits: float, name: str) -> str:
-    """Say a weight of evidence: how many times it moves the odds, and which way.
+    """Say a weight of evidence as a likelihood ratio, and for or against what.
 
     >>> say_odds(2.0704, "the alley")
-    '×4.2 for the alley'
+    'likelihood ratio 4.2 for the alley'
     >>> say_odds(-1.0, "the alley")
-    '×2.0 against the alley'
+    'likelihood ratio 2.0 against the alley'
     """
     if bits <= -MOST_BITS:
         return f"rules out {name}"
     if bits >= MOST_BITS:
         return f"rules out all but {name}"
     if abs(bits) < SAYS_NOTHING_BITS:
-        return f"says nothing about {name}"
+        return f"no evidence on {name}"
     times = float(2.0 ** abs(bits))
     shown = f"{times:.1f}" if times < 10 else f"{times:,.0f}".replace(",", " ")
-    return f"×{shown} {'for' if bits > 0 else 'against'} {name}"
+    return f"likelihood ratio {shown} {'for' if bits > 0 else 'against'} {name}"
 
 
 def say_outdoors(length_m: float, units: LengthUnit) -> str:

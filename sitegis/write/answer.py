@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ..dig.depths import routes_of
+from ..evidence import item_label
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.derived import (
@@ -34,6 +35,9 @@ from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 from .text import noise_scales
 
+# Schema 2 says it in the trades' words; members of schema 1 stay beside their new names.
+SCHEMA = 2
+
 
 def answer_bytes(survey: Survey) -> bytes:
     """Write the answer as JSON (UTF-8, no NaN or infinity, no time of writing)."""
@@ -51,7 +55,7 @@ def answer(survey: Survey) -> dict[str, Any]:
     site, scores, found = survey.site, survey.scores, survey.derived
     holes = {hole.rank: hole for hole in found.excavations}
     told: dict[str, Any] = {
-        "schema": 1,
+        "schema": SCHEMA,
         "site": site.name,
         "crs": site.frame.crs,
         "crs_unit": site.frame.unit_name,
@@ -219,8 +223,14 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
         "length_m": length,
         "fall_m": fall,
         "arrival_above_main_m": arrival,
+        "drop_at_main_m": arrival,
         "evidence": [
-            {"kind": item.item, "bits": finite(item.bits), "words": item.words}
+            {
+                "kind": item.item,
+                "label": item_label(item.item, item.kind),
+                "bits": finite(item.bits),
+                "words": item.words,
+            }
             for item in scored.contributions
         ],
     }
@@ -228,18 +238,24 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
 
 def _main(row: MainComparison) -> dict[str, Any]:
     """Give one main of the comparison; lengths are posterior means."""
+    both = (row.speaks_for, row.speaks_against)
+    pro, contra = ([f"{one.item}: {one.words}" for one in some] for some in both)
     return {
         "main": row.main,
         "name": row.name,
         "toward": row.toward,
         "probability": finite(row.probability),
         "best_way": row.best_way,
-        "speaks_for": [f"{one.item}: {one.words}" for one in row.speaks_for],
-        "speaks_against": [f"{one.item}: {one.words}" for one in row.speaks_against],
+        "best_hypothesis": row.best_way,
+        "speaks_for": pro,
+        "evidence_for": pro,
+        "speaks_against": contra,
+        "evidence_against": contra,
         "length_m": finite(row.length_m),
         "fall_m": finite(row.fall_m),
         "slope": finite(row.slope),
         "arrival_above_main_m": finite(row.arrival_above_main_m),
+        "drop_at_main_m": finite(row.arrival_above_main_m),
         "cover_at_lot_line_m": finite(row.cover_m),
         "private_m": finite(row.private_m),
         "public_m": finite(row.public_m),
@@ -281,7 +297,7 @@ def _ring(vertices: Array) -> list[list[float | None]]:
 
 
 def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
-    """Give a pit's quantities; volumes are in the ground but for the loose spoil."""
+    """Give a pit's quantities; volumes are in place but for the bulked spoil."""
     return {
         "soil": hole.soil,
         "depth_m": finite(hole.depth_m),
@@ -290,10 +306,13 @@ def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
         "sloped_ring": None if hole.sloped_ring is None else _ring(hole.sloped_ring),
         "sloped_fits": hole.sloped_fits,
         "spoil_loose_m3": finite(hole.spoil_m3),
+        "spoil_bulked_m3": finite(hole.spoil_m3),
         "spoil_setback_ring": _ring(hole.spoil_ring),
         "sloped_spoil_loose_m3": finite(hole.sloped_spoil_m3),
+        "sloped_spoil_bulked_m3": finite(hole.sloped_spoil_m3),
         "shielded_m3": finite(hole.shielded_m3),
         "shielded_spoil_loose_m3": finite(hole.shielded_spoil_m3),
+        "shielded_spoil_bulked_m3": finite(hole.shielded_spoil_m3),
         "backfill_m3": finite(hole.backfill_m3),
         "statements": list(hole.statements),
         "cautions": list(survey.rules.pit_cautions),
@@ -390,29 +409,32 @@ def _check(check: NextCheck) -> dict[str, Any]:
 
 def _comparison(survey: Survey) -> dict[str, Any]:
     dig = survey.dig
+    directions = [_direction(survey, way) for way in dig.ways]
     return {
         "currency": survey.site.dig.currency,
         "expected_cost": finite(dig.expected_cost, 2),
         "expected_cost_straight": finite(dig.expected_cost_straight, 2),
-        "ways": [_way(survey, way) for way in dig.ways],
+        "ways": directions,
+        "directions": directions,
     }
 
 
-def _way(survey: Survey, way: WayComparison) -> dict[str, Any]:
-    """Give one direction, with the pit that best tells it from the others, null without one."""
-    tells = way.ring is not None
+def _direction(survey: Survey, way: WayComparison) -> dict[str, Any]:
+    """Give one direction, with the pit that best discriminates it from the others, or null."""
+    pit = None
+    if way.ring is not None:
+        pit = {
+            **_place(survey, way.x_m, way.y_m),
+            "p_if_so": finite(way.p_if_so),
+            "p_otherwise": finite(way.p_otherwise),
+        }
     return {
         "toward": way.toward,
         "probability": finite(way.probability),
         "length_m": finite(way.length_m),
         "depth_m": finite(way.depth_m),
-        "telling_pit": {
-            **_place(survey, way.x_m, way.y_m),
-            "p_if_so": finite(way.p_if_so),
-            "p_otherwise": finite(way.p_otherwise),
-        }
-        if tells
-        else None,
+        "telling_pit": pit,
+        "discriminating_pit": pit,
     }
 
 

@@ -7,6 +7,8 @@ from functools import lru_cache
 from importlib import resources
 
 _LAYER_ROW = "(layer)"
+# Columns that keep the name of the release before beside today's, for those who read it.
+OLD_NAMES = {"cable_count_m": "footage_m"}
 _UNIT_ENDINGS = ("_m2", "_m3", "_m", "_deg")
 
 
@@ -36,6 +38,8 @@ def column_title(name: str) -> str:
     >>> column_title("depth_sd_m"), column_title("area_m2"), column_title("azimuth_deg")
     ('Depth sd (m)', 'Area (m²)', 'Azimuth (°)')
     """
+    if name in OLD_NAMES:
+        return f"{column_title(OLD_NAMES[name])}, old name {name}"
     shown = {"_m2": "m²", "_m3": "m³", "_m": "m", "_deg": "°"}
     ending = next((one for one in _UNIT_ENDINGS if name.endswith(one)), "")
     words = name.removesuffix(ending).replace("_", " ")

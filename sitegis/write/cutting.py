@@ -90,7 +90,7 @@ def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
 def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
     """Say where to tie in: in the fixture's own room where its place is known."""
     unit, frame = survey.site.units, room_frame(survey, one)
-    along = f"{about(one.station_m, unit)} along the drain from its first mark"
+    along = f"{about(one.station_m, unit)} along the drain from its first locate point"
     if frame is None:
         return along
     x, y = (float(value) for value in frame.local(np.array([one.x_m, one.y_m])))

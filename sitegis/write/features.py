@@ -33,13 +33,13 @@ NOT_LOCATED = (
 
 
 def shown_name(feature: Feature) -> str:
-    """Name a feature on a drawing or a phone: its chance where it has one, and if inferred that.
+    """Name a feature on a drawing or a phone: its probability, and that it is inferred if so.
 
     >>> chance = {"id": "alley-main:direct", "probability": 0.97}
     >>> shown_name(Feature("route", "inferred", shapely.Point(), chance))
     'alley-main:direct, 97 % (inferred)'
     """
-    name = str(feature.properties["id"])
+    name = "wall penetration" if feature.layer == "exit" else str(feature.properties["id"])
     chance = feature.properties.get("probability")
     if isinstance(chance, float):
         name += f", {percent(chance)}"
@@ -144,7 +144,7 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
             "locate", point_class(point), shapely.Point(point.x_m, point.y_m),
             {"id": point.id, "kind": point.kind, "room": point.room, "depth_m": point.depth_m,
              "depth_sd_m": point.depth_sd_m, "sd_major_m": point.sd_major_m,
-             "sd_minor_m": point.sd_minor_m, "cable_count_m": point.cable_count_m,
+             "sd_minor_m": point.sd_minor_m, **_footage(point.footage_m),
              "distorted": point.distorted, "note": notes.get(point.id, "")},
         )  # fmt: skip
     outside = [
@@ -158,8 +158,13 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
             "locate", mark.known, shapely.Point(mark.x_m, mark.y_m),
             {"id": mark.name or f"outdoor-{number}", "kind": mark.kind, "room": "lot",
              "depth_m": mark.depth_m, "depth_sd_m": None, "sd_major_m": mark.sd_m,
-             "sd_minor_m": mark.sd_m, "cable_count_m": None, "distorted": False, "note": ""},
+             "sd_minor_m": mark.sd_m, **_footage(None), "distorted": False, "note": ""},
         )  # fmt: skip
+
+
+def _footage(footage_m: float | None) -> dict[str, float | None]:
+    """Return the footage under its name, and under the one it had, for one release."""
+    return {"footage_m": footage_m, "cable_count_m": footage_m}
 
 
 def _drain_features(survey: Survey) -> Iterator[Feature]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from ..model.survey import Survey
 from .answer import answer_bytes
+from .atomic import place_set
 from .derive import find
 from .gis import geopackage_bytes
 from .gis.dxf import dxf_bytes
@@ -14,7 +15,6 @@ from .gis.phone import gpx_bytes, kml_bytes
 from .page.html import map_bytes
 from .record import record_bytes
 from .stakeout import stakeout_bytes
-from .swap import place_set
 
 
 def write_outputs(survey: Survey, out_dir: Path, *, base_map: bool = False) -> tuple[Path, ...]:

@@ -90,7 +90,7 @@ def _told(survey: Survey, beyond: int, width: int) -> list[str]:
     rest = (*likely[2 + beyond :], *unlikely)
     if rest:
         together, ways = sum(scored.probability for scored in rest), len(rest)
-        words = f"All {ways} other ways together" if ways > 1 else "The one other way"
+        words = f"All {ways} other routes together" if ways > 1 else "The one other route"
         lines.append(f"{words}: {percent(together) if together > 0.0 else 'ruled out'}.")
     for sentence in (
         exit_sentence(survey), slope_sentence(survey),

@@ -22,6 +22,8 @@ SIDE_WORDS: dict[Side, str] = {
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
 SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes without saying
+OTHER = "other or not on record"
+OTHER = "other or not on record"
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 
 
@@ -39,18 +41,18 @@ def reference_words(survey: Survey) -> str:
 def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
     """Say in words where a hypothesis runs: to which main, and how it gets there."""
     if hypothesis.main is None:
-        return "none of the listed ways"
+        return OTHER
     main = next(main for main in survey.site.mains if main.id == hypothesis.main)
     target = f"the main in {main.street} ({main.id})"
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
         return f"{target}, around the {SIDE_WORDS[hypothesis.yard_side]} of the house"
-    return f"{target}, straight there"
+    return f"{target}, direct"
 
 
 def short_name(survey: Survey, hypothesis: Hypothesis) -> str:
     """Name a hypothesis in a few words, for labels and bars."""
     if hypothesis.main is None:
-        return "none of these"
+        return OTHER
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
         return f"{hypothesis.main} around the {SIDE_WORDS[hypothesis.yard_side]}"
     return f"{hypothesis.main} direct"
@@ -61,7 +63,7 @@ def join_sentence(survey: Survey) -> str:
     ranked = survey.scores.hypotheses
     first = ranked[0]
     if first.hypothesis.main is None:
-        sentence = f"No listed way fits well: {percent(first.probability)} for none of them."
+        sentence = f"No route on record fits well: {percent(first.probability)} for {OTHER}."
     else:
         sentence = (
             f"The drain most likely joins {way_words(survey, first.hypothesis)} "
@@ -106,7 +108,7 @@ def exit_sentence(survey: Survey) -> str:
     distance, corner = corner_words(survey)
     unit, depth_unit = site.units, site.depth_units
     return (
-        f"It leaves through the {SIDE_WORDS[left_at.side]} wall {about(distance, unit)} from the "
+        f"Wall penetration: {SIDE_WORDS[left_at.side]} wall, {about(distance, unit)} from the "
         f"{corner}, invert {about(left_at.depth_m, unit)} below the ground outside "
         f"(± {about(NORMAL_95 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
         f"{heading_words(survey)}.{_turn_sentence(survey)}"
@@ -133,7 +135,7 @@ def slope_sentence(survey: Survey) -> str:
         f"(± {NORMAL_95 * left_at.slope_sd * 100:.1f} %, 95 %)."
     )
     if left_at.slope_sd_ratio > SAYS_NOTHING_RATIO:
-        words += " The marks say almost nothing about the slope: this is common practice, not data."
+        words += " The locate points hardly give the slope: this is common practice, not data."
     return words
 
 
@@ -231,10 +233,10 @@ def check_sentence(survey: Survey) -> str:
         looks = [check for check in checks if not check.is_dig]
         telling = max(looks, key=lambda check: check.gain_bits, default=best)
         named = telling.gain_bits >= TELLS_BITS
-        more = f"; most telling of which main: {telling.check}" if named else ""
+        more = f"; most informative about which main: {telling.check}" if named else ""
         return f"No check is worth its cost for where to dig{more}."
     tells = (
-        f"it tells {best.gain_bits:.2f} bit"
+        "it bears on which main"
         if best.gain_bits >= TELLS_BITS
         else "it would not change which main, but pins the place"
     )
@@ -249,18 +251,22 @@ def says_nothing(bits: float) -> bool:
 
 
 def contribution_words(bits: float) -> str:
-    """Say a weight of evidence as odds.
+    """Say a weight of evidence as a likelihood ratio.
 
     >>> contribution_words(2.0), contribution_words(-1.0), contribution_words(0.01)
-    ('×4.0 for', '×2.0 against', 'says nothing')
+    ('likelihood ratio 4.0 for', 'likelihood ratio 2.0 against', 'no evidence')
     """
     if says_nothing(bits):
-        return "says nothing"
+        return "no evidence"
     side = "for" if bits > 0 else "against"
     odds = 2.0 ** min(abs(bits), 20.0)
     if odds >= 1000:
-        return f"over ×1000 {side}"
-    return f"×{odds:.1f} {side}" if odds < 100 else f"×{odds:.0f} {side}"
+        return f"likelihood ratio over 1000 {side}"
+    return (
+        f"likelihood ratio {odds:.1f} {side}"
+        if odds < 100
+        else f"likelihood ratio {odds:.0f} {side}"
+    )
 
 
 def likely_and_not(
@@ -273,9 +279,11 @@ def likely_and_not(
 
 
 def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> tuple[str, str]:
-    """Say what the ways not worth a line hold together, and how many they are."""
+    """Say what the alternatives not worth a line hold together, and how many they are."""
     together = percent(sum(scored.probability for scored in unlikely))
-    return together, "one more way" if len(unlikely) == 1 else f"{len(unlikely)} more ways together"
+    if len(unlikely) == 1:
+        return together, "one more route alternative"
+    return together, f"{len(unlikely)} more route alternatives together"
 
 
 def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:

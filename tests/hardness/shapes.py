@@ -315,7 +315,8 @@ def things_around(folder: Path, random: Random) -> None:
                       "distance": random.choice((-9e4, 0, 30, 9e4)), "sd": 1e-9}),
         ("evidence", {"kind": "main_inspection", "main": "front-main", "manhole": "MH-2",
                       "taps": random.choice(([], [0], [1] * 900, [5, -9e4]))}),
-        ("fixture", {"id": "F9", "kind": "toilet", "room": random.choice(("basement", "laundry")),
+        ("fixture", {"id": "F9", "kind": "water-closet",
+                     "room": random.choice(("basement", "laundry")),
                      "x": random.choice((1, -9e4)), "y": 1}),
     )  # fmt: skip
     for _ in range(random.choice((1, 1, 3))):
@@ -339,8 +340,8 @@ def settings_wild(folder: Path, random: Random) -> None:
                   "horizontal_share": some(0, 0.05, 1), "depth_share": some(0, 0.05, 1),
                   "session_depth_scale": some(0, 0.05, 1), "session_horizontal": some(0, 0.1, 90),
                   "tape_floor": some(1e-9, 0.01, 9), "tape_share": some(0, 1),
-                  "degrees_of_freedom": some(1, 4, 1000), "cable_count_share": some(0, 1),
-                  "cable_count_floor": some(1e-9, 0.1, 99)},
+                  "degrees_of_freedom": some(1, 4, 1000), "footage_share": some(0, 1),
+                  "footage_floor": some(1e-9, 0.1, 99)},
         "prior": {"front": some(0, 1, 1e6), "rear": some(0, 1e-300), "alley": some(0, 1),
                   "side": some(0, 1), "side_yard": some(0, 1e6), "unlisted": some(0, 1e-9, 1)},
         "cost": {"setup": some(0, 450, 1e9), "per_m3": some(0, 1e9), "currency": "XXX",

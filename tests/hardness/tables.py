@@ -102,7 +102,7 @@ def column_added(folder: Path, random: Random) -> None:
     path = folder / "locates.csv"
     rows = rows_of(path)
     if rows:
-        name = random.choice(("heading", "depth_lifted", "lift", "null_spacing", "cable_count"))
+        name = random.choice(("heading", "depth_lifted", "lift", "null_spacing", "footage"))
         for number, row in enumerate(rows):
             cell = f"{random.uniform(-5, 60):.3g}" if random.random() < 0.8 else ""
             row.append(name if number == 0 else cell)
@@ -187,7 +187,7 @@ def marks_moved(folder: Path, random: Random) -> None:
     """Scatter places, depths and counts, a little or out of all reason."""
     rows = rows_of(path := folder / "locates.csv")
     spread = random.choice((0.001, 0.05, 0.3, 1.0))
-    names = random.choice((("x", "y"), ("depth",), ("cable_count",), ("x", "y", "depth")))
+    names = random.choice((("x", "y"), ("depth",), ("footage",), ("x", "y", "depth")))
     for column in (i for i, name in enumerate(rows[0] if rows else ()) if name in names):
         for row in rows[1:]:
             if column < len(row):

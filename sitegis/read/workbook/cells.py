@@ -10,7 +10,7 @@ from ..faults import Report, shorten
 from ..file_names import BOOK_FILE
 from .file import Cell, Formatted, Unusable, unusable
 from .form import Column
-from .places import Place
+from .places import CellPlace
 
 TRUTHS = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
 
@@ -24,13 +24,13 @@ def shown_text(cell: Cell) -> str:
     return "" if cell is None else str(cell)
 
 
-def fault_at(report: Report, name: str, place: Place, /, **values: object) -> None:
+def fault_at(report: Report, name: str, place: CellPlace, /, **values: object) -> None:
     """Gather a fault of the workbook, by its name in the catalog, at a place."""
     shown = shorten(place.text)
     report.add(fault_of(name, BOOK_FILE, place.row, place.name, shown, **values))
 
 
-def usable(cell: Cell, kind: str, place: Place, report: Report) -> object:
+def usable(cell: Cell, kind: str, place: CellPlace, report: Report) -> object:
     """Give a cell's value; None, with the fault gathered, where it has none to take."""
     if isinstance(cell, datetime.date) and kind != "date":
         cell = unusable("cell-date", cell.isoformat())

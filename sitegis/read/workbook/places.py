@@ -17,7 +17,7 @@ _ROW = re.compile(r"(locates|ties|findings)\.csv row (\d+)")
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class CellPlace:
     """A cell, or a row where ``index`` is None, and what stands there."""
 
     sheet: str
@@ -35,11 +35,11 @@ class Place:
 
 
 @dataclass(slots=True)
-class Places:
+class CellPlaces:
     """Places by dotted key (items counted from 1), and columns by sheet and heading."""
 
     sheets: tuple[Sheet, ...]
-    cells: dict[str, Place] = field(default_factory=dict)
+    cells: dict[str, CellPlace] = field(default_factory=dict)
     columns: dict[tuple[str, str], int] = field(default_factory=dict)
 
     def of_fault(self, fault: Fault) -> Fault:
@@ -82,7 +82,7 @@ class Places:
         return f"{cell_name(sheet, row, index)} ({heading})"
 
 
-def find(cells: Mapping[str, Place], key: str) -> tuple[bool, Place | None]:
+def find(cells: Mapping[str, CellPlace], key: str) -> tuple[bool, CellPlace | None]:
     """Give the place of a key, else of the nearest table around it, and whether it is its own."""
     wanted = key
     while key:

@@ -9,11 +9,12 @@ from ...messages.catalog import fault_of
 from ..csv_tables import REQUIRED_FINDING, REQUIRED_LOCATE, REQUIRED_TIE, Row, read_heading
 from ..faults import Report, guess, shorten
 from ..file_names import BOOK_FILE
+from ..old_names import new_headings, new_key
 from ..site_toml import Raw, dotted
 from .cells import as_kind, fault_at, shown_text, usable
 from .file import Cell, Line, Page, cell_name, is_merged
 from .form import KEY, Column, Sheet, is_explanation
-from .places import Place, Places
+from .places import CellPlace, CellPlaces
 
 NEEDED_SHEETS = ("site", "locates")
 _REQUIRED = {
@@ -26,7 +27,7 @@ _TABLES_OF_FORMS = ("site", "lot", "building", "noise", "prior", "cost", "dig")
 class Book:
     """What a workbook holds: the raw site, the rows of the two tables, and where all stands."""
 
-    places: Places
+    places: CellPlaces
     raw: Raw = field(default_factory=lambda: {"site": {}, "lot": {}, "building": {}})
     rows: dict[str, tuple[Row, ...]] = field(default_factory=dict)
 
@@ -40,16 +41,16 @@ class _Item:
     cells: dict[str, Cell]
     indices: dict[str, int]
 
-    def place(self, heading: str | None) -> Place:
+    def place(self, heading: str | None) -> CellPlace:
         """Give the place of a cell, or of the row."""
         index = None if heading is None else self.indices.get(heading)
         text = "" if heading is None else shown_text(self.cells.get(heading))
-        return Place(self.sheet.name, self.line.number, index, heading or "", text)
+        return CellPlace(self.sheet.name, self.line.number, index, heading or "", text)
 
 
 def make_book(pages: Mapping[str, Page], sheets: tuple[Sheet, ...], report: Report) -> Book:
     """Make raw tables of the sheets; faults name their cells."""
-    book = Book(Places(sheets))
+    book = Book(CellPlaces(sheets))
     for sheet in sheets:
         page = pages.get(sheet.name)
         if page is None:
@@ -116,11 +117,11 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
     """Read a sheet of keys and values."""
     known = {column.name: column for column in sheet.columns if column.name}
     for line in lines:
-        key, cell = shown_text(line.cell(0)).strip(), line.cell(1)
+        key, cell = new_key(shown_text(line.cell(0)).strip(), report), line.cell(1)
         is_nothing = cell is None or is_merged(cell)
         if key.lower() == KEY or (is_nothing and key not in known):
             continue
-        place = Place(sheet.name, line.number, 1, key, shown_text(cell))
+        place = CellPlace(sheet.name, line.number, 1, key, shown_text(cell))
         column = known.get(key, Column(key, tuple(key.split(".")), "number", ""))
         if key in book.places.cells:
             fault_at(report, "key-twice", place)
@@ -158,11 +159,11 @@ def _heading_line(sheet: Sheet, lines: tuple[Line, ...]) -> int | None:
 def _read_headings(sheet: Sheet, line: Line, report: Report) -> list[str] | None:
     """Read the headings; None, with the faults gathered at their cells, where they do not do."""
     names = tuple(column.name for column in sheet.columns)
-    written = [shown_text(cell).strip() for cell in line.cells]
-    lowered = [name.lower() for name in written]
+    table, typed = sheet.table or sheet.name, (shown_text(cell).strip() for cell in line.cells)
+    written = new_headings(table, [name.lower() for name in typed], report, sheet.name)
 
     def fault(message: str, row: int | None, name: str, /, **values: object) -> None:
-        index = lowered.index(name) if name in lowered else None
+        index = written.index(name) if name in written else None
         place = f"{sheet.name}!{row}:{row}"
         if index is not None and row is not None:
             place = cell_name(sheet.name, row, index)
@@ -195,7 +196,7 @@ def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) ->
         for index, cell in enumerate(line.cells):
             stray = cell is not None and not is_merged(cell)
             if stray and (index >= len(headings) or not headings[index]):
-                place = Place(sheet.name, line.number, index, "", shown_text(cell))
+                place = CellPlace(sheet.name, line.number, index, "", shown_text(cell))
                 fault_at(report, "row-too-long:book", place)
         if any(cell is not None for cell in item.cells.values()):
             yield item

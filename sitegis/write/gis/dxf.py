@@ -208,7 +208,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
     step = 2 * TEXT_HEIGHT_M / frame.meters_per_unit
     told = [
         f"Lateral: {survey.site.name}",
-        f"Grid {frame.crs}, coordinates in {frame.unit_name}, grid north is up. Dashed: inferred.",
+        f"Grid {frame.crs}, coordinates in {frame.unit_words}, grid north is up. Dashed: inferred.",
         NOT_LOCATED,
         *survey.rules.pit_cautions,
     ]

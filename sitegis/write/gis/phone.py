@@ -13,6 +13,7 @@ from ...geometry.frames import LotFrame
 from ...model.derived import Feature, Value
 from ...model.survey import Survey
 from ...units import LengthUnit, format_length, is_imperial
+from ..attributes import OLD_NAMES
 from ..derive import drawn_features, survey_features
 from ..features import NOT_LOCATED, shown_name
 from ..looks import look_of
@@ -110,7 +111,8 @@ def _label(feature: Feature) -> str:
 def _describe(feature: Feature, unit: LengthUnit) -> str:
     """List a feature's properties, its evidence class first."""
     first: list[tuple[str, Value]] = [("evidence class", feature.evidence_class)]
-    rows = [*first, *feature.properties.items()]
+    now = ((name, value) for name, value in feature.properties.items() if name not in OLD_NAMES)
+    rows = [*first, *now]
     words = [
         f"{key}: {_said(key, value, unit)}"
         for key, value in rows

@@ -142,10 +142,10 @@ def _words(survey: Survey, feature: Feature) -> str:
         "main": f"Public sewer {known['id']} (record), {length('diameter_m')} across",
         "manhole": f"Manhole {known['id']} (record)",
         "drain": "Building drain as fitted: inferred, not located",
-        "exit": f"Exit through the {known.get('wall')} wall: inferred, not located",
+        "exit": f"Wall penetration, {known.get('wall')} wall: inferred, not located",
         "route": "Most probable route: inferred, not located",
-        "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this way lie "
-        "wholly within",
+        "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this "
+        "alternative lie wholly within",
         "tie": f"Tape {length('distance_m')} from {known.get('from')} to {known.get('to')}",
         "spoil-setback": "Spoil, tools and machines stay outside this line "
         f"(pit {known.get('rank')})",
@@ -153,7 +153,7 @@ def _words(survey: Survey, feature: Feature) -> str:
         f"not built, {length('diameter_m')} across, {length('length_m')} long",
         "slab-opening": f"Planned slab opening for {known.get('fixture')}: scan for tendons, bars "
         "and pipes before cutting",
-        "keep-out": f"Keep out ({known.get('kind')}): {known['id']}, clearance "
+        "keep-out": f"No-dig area ({known.get('kind')}): {known['id']}, clearance "
         f"{length('clearance_m')}. {known.get('note') or ''}".strip(),
     }
     if layer == "pit":
@@ -233,7 +233,7 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
     center = np.array([left_at.x_m, left_at.y_m])
     yield (
         "exit-ellipse", ellipse(center, left_at.covariance[:2, :2]),
-        {"label": "exit", "words": "Exit: 95 % ellipse"},
+        {"label": "exit", "words": "Wall penetration: 95 % ellipse"},
     )  # fmt: skip
     for point in survey.placement.points:
         cosine, sine = np.cos(point.major_angle_rad), np.sin(point.major_angle_rad)
@@ -290,8 +290,8 @@ def _telling_features(
     for way in telling_pits(survey):
         yield (
             "telling-pit", shapely.Polygon(way.ring),
-            {"label": f"tells {way.toward}",
-             "words": f"Proposed pit that tells whether it goes to the {way.toward}: exposes the "
+            {"label": f"{way.toward}, or not",
+             "words": f"Proposed discriminating test pit, to the {way.toward} or not: exposes the "
              f"pipe with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not"},
         )  # fmt: skip
 

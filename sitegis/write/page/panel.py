@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from ...evidence import item_label
 from ...model.dig_plan import Pit
 from ...model.results import ScoredHypothesis
 from ...model.survey import Survey
@@ -94,7 +95,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
         "why_none": why_none,
         "evidence": [
             {
-                "item": item.item.replace("_", " "),
+                "item": item_label(item.item, item.kind),
                 "weight": contribution_words(item.bits),
                 "words": item.words,
                 "support": support_words(item.bits),
@@ -186,9 +187,9 @@ def _record(survey: Survey) -> list[tuple[str, str]]:
     rows = [
         ("Measured by", site.surveyed_by),
         ("Measured on", site.surveyed_on),
-        ("Receiver", site.receiver),
+        ("Locator", site.receiver),
         ("Sonde", site.sonde),
-        ("Grid", f"{site.frame.crs}, unit {site.frame.unit_name}"),
+        ("Grid", f"{site.frame.crs}, unit {site.frame.unit_words}"),
         ("Rules", f"{rules.title}, {rules.edition}"),
     ]
     return [(name, value) for name, value in rows if value]

@@ -8,6 +8,7 @@ import numpy as np
 
 from ...dig.stakeout import choose_ties
 from ...dig.tie_in import verdict
+from ...evidence import item_label
 from ...model.derived import Excavation, MainComparison, ProfileCheck, TieIn
 from ...model.dig_plan import Pit, WayComparison
 from ...model.results import Contribution
@@ -60,11 +61,11 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
 def spoken(one: Contribution) -> str:
     """Say what an item of evidence speaks for, its name with spaces, and how strongly.
 
-    >>> spoken(Contribution("camera_note", "camera_note", 5.7, "×52 for the alley"))
-    'camera note: ×52 for the alley (moderate support)'
+    >>> spoken(Contribution("tap_record", "tap_record", 5.7, "likelihood ratio 52"))
+    'connection record: likelihood ratio 52 (moderate support)'
     """
     support = support_words(one.bits).partition(":")[0]
-    return f"{one.item.replace('_', ' ')}: {one.words}{f' ({support})' if support else ''}"
+    return f"{item_label(one.item, one.kind)}: {one.words}{f' ({support})' if support else ''}"
 
 
 def main_facts(survey: Survey, row: MainComparison) -> Facts:
@@ -80,7 +81,8 @@ def main_facts(survey: Survey, row: MainComparison) -> Facts:
     if row.fall_m is not None and row.slope is not None:
         facts.append(("Fall", f"{about(row.fall_m, unit)}, {format_slope(row.slope, unit)}"))
     if row.arrival_above_main_m is not None:
-        facts.append(("Arrives", f"{about(row.arrival_above_main_m, unit)} above its invert"))
+        drop = f"{about(row.arrival_above_main_m, unit)} above the main's invert (drop at main)"
+        facts.append(("Invert at connection", drop))
     if row.cover_m is not None:
         facts.append(("Cover at the lot line", about(row.cover_m, unit)))
     facts.append(("A repair opens", row.opening))
@@ -89,12 +91,12 @@ def main_facts(survey: Survey, row: MainComparison) -> Facts:
 
 
 def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
-    """List the volumes of a pit, with upright and with sloped sides."""
+    """List the volumes of a pit, with vertical and with sloped sides."""
     unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
 
     def volume(in_ground_m3: float, loose_m3: float) -> str:
         heap = format_volume(loose_m3, unit)
-        return f"{format_volume(in_ground_m3, unit)} in the ground, {heap} loose"
+        return f"{format_volume(in_ground_m3, unit)} in place, {heap} spoil (bulked volume)"
 
     rows = [("Vertical sides, shored or shielded", volume(hole.vertical_m3, hole.spoil_m3))]
     sloped = "not allowed this deep without an engineer"

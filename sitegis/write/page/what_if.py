@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 from typing import Any
 
+from ...evidence import item_label
 from ...model.survey import Survey
 from ...score.case import NONE_LEFT_OUT, all_log_evidence, build_case
 from ..numbers import finite
@@ -26,7 +27,11 @@ def what_if_data(survey: Survey) -> dict[str, Any]:
         for scored in ranked
     ]
     counted = {item.item for item in ranked[0].contributions}
-    names = case.names
+    names, kinds = case.names, {name: item.kind for name, item in case.items}
+
+    def label(name: str) -> str:
+        return item_label(name, kinds.get(name, name))
+
     most = len(names) if len(names) <= MOST_ITEMS_TOGETHER else 1
     table = {}
     for size in range(most + 1):
@@ -35,7 +40,14 @@ def what_if_data(survey: Survey) -> dict[str, Any]:
             values = all_log_evidence(case, frozenset(names[i] for i in left_out))
             table[str(key)] = [finite(float(values[i]), 12) for i in order]
     return {
-        "items": [{"name": name, "counted": name in counted} for name in names],
+        "items": [
+            {
+                "name": name,
+                "label": item_label(name, kinds.get(name, name)),
+                "counted": name in counted,
+            }
+            for name in names
+        ],
         "prior": [scored.hypothesis.prior for scored in ranked],
         "log_evidence": table,
     }

@@ -270,7 +270,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
                 particulars.lot_rows(survey), (0.2, 0.4, 0.4), width),
         KeepTogether([
             _text("Under the slab", HEAD),
-            _text("Beside each mark found by the receiver: its depth to the head.", SMALL),
+            _text("Beside each locate point: its depth to the camera head.", SMALL),
             Spacer(1, 2),
             _Drawing(survey, (width - 12, 5.2 * inch), draw_house),
         ]),
@@ -283,18 +283,19 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Depth along the most probable route (inferred)",
                 ("from the wall", "ground to invert", "90 %: from to", "cover over the pipe"),
                 tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
-        *_block("Ties", ("to", "from", "distance"), tables.tie_rows(survey),
+        *_block("Swing ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
         *_dig(survey, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
-                ("id", "kind", "class", "x", "y", "depth to head", "95 % radius"),
+                ("id", "kind", "class", "x", "y", "depth to camera head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
         *_block("Mains side by side (inferred; means over the routes)",
-                ("main", "chance", "length: on the lot + outside", "fall, slope", "arrives above",
-                 "cover at lot line", "a repair opens", "check to rule it out"),
+                ("main", "probability", "length: on the lot + outside", "fall, slope",
+                 "drop at main", "cover at lot line", "a repair opens", "check to rule it out"),
                 tables.main_rows(survey, survey.derived.mains),
                 (0.11, 0.08, 0.16, 0.11, 0.09, 0.09, 0.16, 0.2), width),
-        *_block("Which main: the ways", ("hypothesis", "probability", "speaks loudest"),
+        *_block("Which main: the route alternatives",
+                ("route alternative", "probability", "strongest evidence"),
                 tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
         _text(reliability_words(survey.scores.hypotheses), SMALL),
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
@@ -311,10 +312,11 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
     """Pits and tie-ins, each with the cautions that belong to it."""
     blocks = []
     if survey.derived.excavations:
+        slope = survey.rules.trench_slopes[survey.derived.excavations[0].soil]
         blocks += [
             *_block("Test pits (proposed)",
-                    ("pit", "size", "dug to", "vertical, shored", "sloped", "loose spoil",
-                     "backfill"),
+                    ("pit", "size", "dug to", "vertical sides (shored or shielded)",
+                     f"sloped at {slope:g}:1", "spoil (bulked volume)", "backfill"),
                     tables.excavation_rows(survey, survey.derived.excavations),
                     (0.1, 0.16, 0.12, 0.16, 0.2, 0.14, 0.12), width),
             *(KeepTogether([_text(f"• {line}", SMALL)])
@@ -325,7 +327,8 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
         facts = [f"{term}: {value}." for term, value in row["facts"]]
         blocks.append(KeepTogether([
             _text(f"Tie-in of {row['name']} (planned)", HEAD),
-            _text(f"Chance that it drains by gravity: {row['percent']}{row['verdict']}.", SMALL),
+            _text(f"Probability that it drains by gravity: {row['percent']}{row['verdict']}.",
+                  SMALL),
             _text(" ".join(facts), SMALL),
         ]))  # fmt: skip
         blocks.append(KeepTogether([_text(" ".join(row["cautions"]), CAUTION)]))

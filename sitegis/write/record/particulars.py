@@ -70,13 +70,13 @@ def elevation_words(survey: Survey, invert_m: float) -> str:
 def datum_words(survey: Survey) -> str:
     """Name horizontal and vertical datum in a sentence."""
     site = survey.site
-    vertical = site.vertical_datum or "the sewer map's own datum, not named"
+    vertical = site.vertical_datum or "the main's vertical datum, not named"
     if not site.datum_known:
         vertical = "the basement slab (slab = 0), not tied to a vertical datum"
     else:
         vertical += f"; basement slab {elevation_words(survey, 0.0)}"
     return (
-        f"Horizontal: {site.frame.crs} ({site.frame.unit_name}), ground to grid factor "
+        f"Horizontal: {site.frame.crs} ({site.frame.unit_words}), combined factor "
         f"{site.frame.combined_factor:.6f}. {reference_words(survey)} Vertical: {vertical}."
     )
 
@@ -133,7 +133,7 @@ def place_rows(survey: Survey) -> Rows:
     """
     profile, line = survey_profile(survey), best_line(survey)
     exit_xy = np.array([survey.exit.x_m, survey.exit.y_m])
-    named: list[tuple[str, Array, float]] = [("exit (inferred)", exit_xy, 0.0)]
+    named: list[tuple[str, Array, float]] = [("wall penetration (inferred)", exit_xy, 0.0)]
     if line is not None and survey.dig.depths:
         crossing = property_line_m(survey)
         if crossing is not None:

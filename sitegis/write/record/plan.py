@@ -318,7 +318,7 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     at = sheet.points(exit_xy[0])
     canvas.line(*(at - 4), *(at + 4))
     canvas.line(*(at + np.array([-4, 4])), *(at + np.array([4, -4])))
-    return [*names, Name(at, "exit (inferred)")]
+    return [*names, Name(at, "wall penetration (inferred)")]
 
 
 def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) -> list[Name]:
@@ -411,7 +411,7 @@ def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     y = bottom + 6
     paper.circle(canvas, np.array([left + 10, y + 2]), 1.6, fill=True)
     paper.circle(canvas, np.array([left + 26, y + 2]), 1.6, fill=False)
-    canvas.drawString(left + 38, y, "found by receiver; seen")
+    canvas.drawString(left + 38, y, "located from above; seen")
 
 
 def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:

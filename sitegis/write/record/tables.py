@@ -26,7 +26,15 @@ from ...units import (
 from ..answer_intervals import station_words
 from ..features import point_class
 from ..page.panel_parts import spoken
-from ..text import corner_words, heading_words, likely_and_not, noise_words, point_words
+from ..text import (
+    OTHER,
+    corner_words,
+    heading_words,
+    likely_and_not,
+    noise_words,
+    point_words,
+    short_name,
+)
 from .particulars import RULED, building_words
 
 NOT_GIVEN = "assumed: not given"
@@ -50,15 +58,16 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
          "as stated on site" if site.drain_material else ""),
         ("Sewer type", site.record.sewer_type or RULED, ""),
         ("Building, outside", building_words(survey), "record"),
-        ("Leaves the building", _exit_words(survey), "inferred from located points"),
+        ("Wall penetration", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
-        ("Way to the wall", turn_words(left_at), "inferred; a bend no point shows is possible"),
+        ("Bend before the wall", turn_words(left_at),
+         "inferred; a bend no point shows is possible"),
         ("Depth to invert at the wall", f"{about(left_at.depth_m, units)} ± "
          f"{about(NORMAL_95 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
          f"{100 * NORMAL_95 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
         ("Noise against that stated", noise_words(survey) or BLANK, "learned on the site, 95 %"),
-        ("Main most likely joined", f"{best.hypothesis.main or 'none listed'} "
+        ("Main most likely joined", f"{best.hypothesis.main or OTHER} "
          f"({percent(best.probability)})", "inferred"),
     ]  # fmt: skip
     if survey.dig.corridors:
@@ -80,7 +89,7 @@ def _exit_words(survey: Survey) -> str:
 
 
 def _tap_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
-    """List length, tap stationing and arrival of the most probable way."""
+    """List length, tap stationing and arrival of the most probable route."""
     best, units = survey.scores.hypotheses[0], survey.site.units
     samples = routes_of(survey, best)
     tap = next((tap for tap in taps if tap.main.id == best.hypothesis.main), None)
@@ -95,7 +104,8 @@ def _tap_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
         *_station_rows(tap, units),
         ("Main's diameter", format_length(tap.main.diameter_m, _small(units)),
          "record" if tap.main.diameter_known else NOT_GIVEN),
-        ("Arrives above the main's invert", about(arrival, units), "inferred"),
+        ("Invert at connection", f"{about(arrival, units)} above the main's invert (drop at main)",
+         "inferred"),
     ]  # fmt: skip
 
 
@@ -111,7 +121,7 @@ def _station_rows(tap: TapSpread, units: LengthUnit) -> Rows:
     for one in tap.from_manhole or tap.station:
         low, high = (format_station(value, units) for value in one.pieces[0])
         words.append(f"{one.level:.0%}: {low} to {high}".replace("%", " %"))
-    return [("Stations that hold it", "; ".join(words), f"inferred, if it joins {tap.main.id}")]
+    return [("Station intervals", "; ".join(words), f"inferred, if it joins {tap.main.id}")]
 
 
 def point_rows(survey: Survey) -> Rows:
@@ -148,7 +158,7 @@ def depth_rows(survey: Survey) -> Rows:
 def tie_rows(survey: Survey) -> Rows:
     """List the tape ties of the exit and the first pits."""
     units = survey.site.units
-    named = [("exit (inferred)", survey.dig.exit_ties)]
+    named = [("wall penetration (inferred)", survey.dig.exit_ties)]
     named += [(f"pit {pit.rank} center (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
     return [
         (name, point_words(tie.from_name), about(tie.distance_m, units))
@@ -160,9 +170,9 @@ def tie_rows(survey: Survey) -> Rows:
 def class_rows(survey: Survey) -> Rows:
     """State the evidence class of each part of the drawing."""
     rows: Rows = [
-        ("Points marked from above the head", "located"),
+        ("Locate points, found from above the camera head", "located"),
         ("Cleanout, stack, floor drain", "exposed"),
-        ("Line between and beyond the points, exit, lateral, tap", "inferred"),
+        ("Line between and beyond the points, wall penetration, lateral, tap", "inferred"),
         ("Lot, building, streets, mains, manholes", "record"),
     ]
     if best_route(survey, survey.scores.hypotheses[0]) is None:
@@ -171,16 +181,16 @@ def class_rows(survey: Survey) -> Rows:
 
 
 def probability_rows(survey: Survey) -> Rows:
-    """List the hypotheses worth a line, with what speaks loudest; the rest share the last line."""
+    """List the alternatives worth a line, with the strongest evidence; the rest share the last."""
     likely, unlikely = likely_and_not(survey)
     rows: Rows = []
     for scored in likely:
         ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
         words = "; ".join(spoken(c) for c in ordered if c.words)
-        rows.append((scored.hypothesis.id, percent(scored.probability), words))
+        rows.append((short_name(survey, scored.hypothesis), percent(scored.probability), words))
     if unlikely:
         together = sum(scored.probability for scored in unlikely)
-        names = ", ".join(scored.hypothesis.id for scored in unlikely)
+        names = ", ".join(short_name(survey, scored.hypothesis) for scored in unlikely)
         rows.append((f"{len(unlikely)} more", percent(together), names))
     return rows
 
@@ -260,9 +270,10 @@ def adjustment_words(survey: Survey) -> list[str]:
         if not item.removed and abs(item.w) > SUSPICIOUS_W and item.redundancy >= 0.001
     ]
     if suspects:
-        told.append(f"Suspicious but kept (|w| over {SUSPICIOUS_W}): {', '.join(suspects)}.")
+        listed = ", ".join(suspects)
+        told.append(f"Suspicious but kept (standardized residual over {SUSPICIOUS_W}): {listed}.")
     elif not rest:
-        told.append("No measurement checks another, so a slip of the tape would go unseen.")
+        told.append("No measurement checks another, so a blunder of the tape would go undetected.")
     elif not removed:
         told.append("No taped measurement was left out, and none is suspicious.")
     return told

@@ -45,14 +45,14 @@ const POINTS = {
 const GROUPS = [
   ["Streets and alleys (record)", ["street"]],
   ["Lot, house and rooms (record)", ["lot", "building", "room"]],
-  ["Chance that a pit finds the pipe", ["hit"]],
+  ["Probability that a pit finds the pipe", ["hit"]],
   ["Public sewers, flow and manholes (record)", ["main", "flow", "manhole"]],
-  ["Keep-outs (record)", ["clearance", "keep-out"]],
-  ["Drain under the house and exit (inferred)", ["drain", "exit-turned", "exit-ellipse", "exit"]],
-  ["Marks found, with depth", ["mark-ellipse", "locate"]],
+  ["No-dig areas (record)", ["clearance", "keep-out"]],
+  ["Drain under the house and wall penetration (inferred)", ["drain", "exit-turned", "exit-ellipse", "exit"]],
+  ["Locate points, with depth", ["mark-ellipse", "locate"]],
   ["Door jambs and wall corners (taped)", ["jamb"]],
-  ["Test pits and tapes to them (proposed)", ["tie", "pit"]],
-  ["Pits that tell the directions apart (proposed)", ["telling-pit"]],
+  ["Test pits and swing ties (proposed)", ["tie", "pit"]],
+  ["Discriminating test pits (proposed)", ["telling-pit"]],
   ["Spoil stays outside this line", ["spoil-setback"]],
   ["Tie-in: branch to the drain (planned)", ["planned-branch"]],
   ["Tie-in: slab opening (planned)", ["slab-opening"]],
@@ -182,7 +182,7 @@ function drawFeature(feature, data) {
   if (p.layer === "pit") { drawn.addLayer(label(center(), "Pit " + p.rank, "beside pit-label", p.rank === 1 ? 0 : 0.5)); }
   if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }
   if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
-  if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "exit", "beside", 3)); }
+  if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "wall penetration", "beside", 3)); }
   if (p.layer === "main") { drawn.addLayer(label(SHARES.map((share) => along(shape, share)), p.label, "sewer", 4)); }
   if (p.layer === "planned-branch") { drawn.addLayer(label([0.4, 0.1, 0.7].map((share) => along(shape, share)), p.label, "beside planned", 3)); }
   if (p.layer === "telling-pit") { drawn.addLayer(label(center(), p.label, "beside", 3)); }
@@ -521,7 +521,7 @@ function addWhatIf(data) {
     const box = document.createElement("input");
     box.type = "checkbox";
     box.checked = item.counted;
-    line.append(box, textElement("span", item.name.replace(/_/g, " ")));
+    line.append(box, textElement("span", item.label));
     fieldset.append(line);
     return box;
   });
@@ -531,7 +531,7 @@ function addWhatIf(data) {
     input.type = "number";
     input.min = "0";
     input.step = "any";
-    input.setAttribute("aria-label", "Weight beforehand of " + h.name);
+    input.setAttribute("aria-label", "Prior weight of " + h.name);
     const before = document.createElement("td");
     before.append(input);
     const after = textElement("td", h.percent);

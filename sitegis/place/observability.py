@@ -25,7 +25,7 @@ MOST_SPREAD_M = 1000.0
 """A point that may lie farther off than this is not placed at all. Judgment, no source."""
 
 
-def require_full_rank(network: Network, solution: Solution) -> None:
+def require_observable(network: Network, solution: Solution) -> None:
     """Raise ``ComputationError`` in words where directions of the unknowns are not held."""
     loose = null_space(solution.design)
     if not loose.shape[1]:

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from sitegis.messages.errors import CannotWrite
-from sitegis.write import swap
-from sitegis.write.swap import place_set
+from sitegis.write import atomic
+from sitegis.write.atomic import place_set
 
 OLD = {"answer.json": b"old answer", "map.html": b"old map"}
 NEW = {"answer.json": b"new answer", "map.html": b"new map", "lateral.geojson": b"new"}
@@ -55,7 +55,7 @@ def test_a_second_set_replaces_the_first(
 ) -> None:
     """With the one-step exchange and without, the new set stands and nothing is left beside."""
     if not exchange:
-        monkeypatch.setattr(swap, "_rename_exchange", _no_exchange)
+        monkeypatch.setattr(atomic, "_rename_exchange", _no_exchange)
     out = tmp_path / "out"
     place_set(OLD, out)
     place_set(NEW, out)
@@ -69,7 +69,7 @@ def test_foreign_files_stay(
 ) -> None:
     """What somebody else put into the folder is there afterwards: files, folders, links, modes."""
     if not exchange:
-        monkeypatch.setattr(swap, "_rename_exchange", _no_exchange)
+        monkeypatch.setattr(atomic, "_rename_exchange", _no_exchange)
     out = tmp_path / "out"
     place_set(OLD, out)
     (out / "notes.txt").write_bytes(b"mine")
@@ -105,13 +105,13 @@ def test_a_file_that_comes_while_staging_is_kept(
     """Somebody writes into the folder between staging and exchange: it is not lost."""
     out = tmp_path / "out"
     place_set(OLD, out)
-    exchange = swap._rename_exchange
+    exchange = atomic._rename_exchange
 
     def late(first: Path, second: Path) -> None:
         (out / "late.txt").write_bytes(b"late")
         exchange(first, second)
 
-    monkeypatch.setattr(swap, "_rename_exchange", late)
+    monkeypatch.setattr(atomic, "_rename_exchange", late)
     place_set(NEW, out)
     assert _content(out) == {**NEW, "late.txt": b"late"}
 
@@ -151,7 +151,7 @@ def test_a_fault_in_any_call_leaves_one_set_whole(
         (out / "notes.txt").write_bytes(b"mine")
         with monkeypatch.context() as patch:
             if not exchange:
-                patch.setattr(swap, "_rename_exchange", _no_exchange)
+                patch.setattr(atomic, "_rename_exchange", _no_exchange)
             left = [nth]
             patch.setattr(os, name, _failing(getattr(os, name), left, error))
             with contextlib.suppress(CannotWrite, Killed):

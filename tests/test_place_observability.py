@@ -10,7 +10,7 @@ import pytest
 from sitegis.messages.errors import ComputationError
 from sitegis.place.adjust import solve_network
 from sitegis.place.network import Network, Observation, compile_equations, evaluate
-from sitegis.place.rank import best_cures, require_full_rank, separating_measurement
+from sitegis.place.observability import best_cures, require_observable, separating_measurement
 from sitegis.place.starts import starting_values
 
 HELD = {"a": (0.0, 0.0), "b": (9.0, 0.0), "c": (9.0, 5.0)}
@@ -52,7 +52,7 @@ def test_a_room_that_can_swing_is_told_by_name() -> None:
     network = swinging_room()
     solution = solve_network(network, starting_values(network, np.array([4.0, 2.0])))[0]
     with pytest.raises(ComputationError, match=r"'Laundry' is free to swing.*one more distance"):
-        require_full_rank(network, solution)
+        require_observable(network, solution)
 
 
 def test_a_full_network_passes() -> None:
@@ -65,7 +65,7 @@ def test_a_full_network_passes() -> None:
         (*base.observations, Observation("angle", "value", (12,), 0.1, 0.01)),
     )
     solution = solve_network(held, starting_values(held, np.zeros(2)))[0]
-    require_full_rank(held, solution)
+    require_observable(held, solution)
     assert solution.x[12] == pytest.approx(0.1)
 
 

@@ -48,7 +48,7 @@ def place_set(files: Mapping[str, bytes], out_dir: Path) -> tuple[Path, ...]:
         _refuse_unusable(out, files)
         out.parent.mkdir(parents=True, exist_ok=True)
         _recover(out, set(files))
-        _stage_and_swap(files, out)
+        _stage_and_exchange(files, out)
     except CannotWrite:
         raise
     except OSError as error:
@@ -107,8 +107,8 @@ def _locked_stage(out: Path, ours: set[str]) -> Iterator[Path]:
             os.close(descriptor)
 
 
-def _stage_and_swap(files: Mapping[str, bytes], out: Path) -> None:
-    """Stage the set with all foreign entries, then swap and sync."""
+def _stage_and_exchange(files: Mapping[str, bytes], out: Path) -> None:
+    """Stage the set with all foreign entries, then exchange and sync."""
     with _locked_stage(out, set(files)) as holder:
         stage = holder / "set"
         stage.mkdir()
