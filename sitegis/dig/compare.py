@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
 from ..geometry import polyline
 from ..geometry.frames import Array
@@ -15,6 +14,7 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, largest, ordered
 from ..pits.cost import rectangle_rings
 from ..pits.exposure import Flags
+from ..score.particles import leave_lot
 from .cloud import RouteCloud
 from .hits import accumulate
 from .pits import Field
@@ -64,11 +64,13 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
     """
     weights = field.cloud.weights
     probability, rest = float(weights[mine].sum()), float(weights[~mine].sum())
+    few_mine = 2 * int(mine.sum()) < mine.size
     found: tuple[float, float, Array | None, float, float] = (np.nan, np.nan, None, 0.0, 0.0)
     most, centers = TELLS, field.grid.centers()
     for kind in field.kinds:
-        one = accumulate(kind.spans, np.where(mine, weights, 0.0))
-        other = accumulate(kind.spans, np.where(mine, 0.0, weights))
+        # sums are exact in any order, so that the rest of all is the rest to the bit
+        few = accumulate(kind.spans, np.where(mine == few_mine, weights, 0.0))
+        one, other = (few, kind.crossed - few) if few_mine else (kind.crossed - few, few)
         yes, no = one / probability, other / max(rest, 1e-12)
         tells = np.where(kind.open_cells, yes - no, 0.0) * np.where(field.on_lot, 1.0, 0.5)
         cell = largest(tells, MATTERS_P)
@@ -83,12 +85,11 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
 def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float:
     """Give the mean depth of the invert where routes leave the lot (at the main if they do not)."""
     chosen = np.flatnonzero(if_so)
-    lines = shapely.linestrings(cloud.vertices[chosen])
-    inside = shapely.length(shapely.intersection(lines, shapely.Polygon(survey.site.lot.vertices)))
-    along = polyline.stations(cloud.vertices[chosen])
-    at = np.where(inside > 0, np.minimum(inside, along[:, -1]), along[:, -1])
-    xy = polyline.line_interpolate_point(cloud.vertices[chosen], at)
-    invert = polyline.interp(at, along, cloud.inverts_m[chosen])
+    vertices, inverts = cloud.vertices[chosen], cloud.inverts_m[chosen]
+    there = leave_lot(vertices, inverts, survey.site.lot.vertices)
+    leaves = np.isfinite(there.run_m)
+    xy = np.where(leaves[:, None], there.places, vertices[:, -1])
+    invert = np.where(leaves, there.inverts_m, inverts[:, -1])
     return float(if_so[chosen] @ (survey.site.ground.elevation_m(xy) - invert))
 
 

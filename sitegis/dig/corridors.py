@@ -6,16 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.dig_plan import Corridor
 from ..numerics.intervals import LEVELS
-from ..pits.exposure import Flags, Integers
+from ..numerics.ordering import MATTERS_P, in_steps, ordered
+from ..numerics.raster import highest_near, lowest_near, smoothed
+from ..pits.exposure import Flags, Integers, straights_of
 from .cloud import RouteCloud
-from .hits import Grid, Spans, accumulate, pit_spans
+from .hits import Grid, cells_passed
 
 CELL_M = 0.5
 CELLS_ACROSS_AT_MOST = 1000
@@ -33,17 +34,24 @@ TOLERANCE, TRIALS_WORTHWHILE = 0.02, 4
 
 @dataclass(frozen=True, slots=True)
 class _Raster:
-    """The routes on a raster: each cell that a route passes, by routes of the cloud.
+    """Weighted routes on a raster: ``weights`` (m,), ``vertices`` (m, v, 2), the cells they pass.
 
-    ``cell`` (k,) is a flat index into (rows, columns), ``route`` (k,) does not decrease; the
-    cells of one route begin at ``starts``.
+    ``cell`` (k,) is a flat index into (rows, columns), ``route`` (k,) does not decrease.
     """
 
     grid: Grid
-    spans: Spans
+    weights: Array
+    vertices: Array
     cell: Integers
     route: Integers
-    starts: Integers
+
+    def latest(self, entry: Array) -> Array:
+        """Give for each route (m,) when the last of its cells enters; 2 for never."""
+        latest = np.full(self.weights.size, NEVER)
+        starts = np.flatnonzero(np.diff(self.route, prepend=-1))
+        if starts.size:
+            latest[self.route[starts]] = np.maximum.reduceat(entry.ravel()[self.cell], starts)
+        return latest
 
 
 def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tuple[Corridor, ...]:
@@ -60,19 +68,14 @@ def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tupl
         return ()
     checked = cloud if checked is None else checked
     points = np.concatenate([one.vertices.reshape(-1, 2) for one in (cloud, checked)])
-    drawn = _rasterize(cloud, _lay_grid(points))
-    measured = drawn if checked is cloud else _rasterize(checked, drawn.grid)
-    places = _cells_along(cloud.vertices, drawn.grid)
-    corridors: list[Corridor] = []
-    for index in [*map(int, np.unique(cloud.owner)), None]:
-        mine, theirs = (
-            one.weights if index is None else np.where(one.owner == index, one.weights, 0.0)
-            for one in (cloud, checked)
-        )
-        name = ALL if index is None else cloud.hypotheses[index]
-        order = _central_order(drawn, places, mine)
-        corridors += _levels(name, drawn, order, measured, checked, theirs)
-    return tuple(corridors)
+    grid, owners = _lay_grid(points), np.unique(cloud.owner).tolist()
+    drawn = [_rasterize(cloud, cloud.owner == owner, grid) for owner in owners]
+    measured = drawn
+    if checked is not cloud:
+        measured = [_rasterize(checked, checked.owner == owner, grid) for owner in owners]
+    names = [*(cloud.hypotheses[owner] for owner in owners), ALL]
+    sides = zip(names, [*drawn, _joined(drawn)], [*measured, _joined(measured)], strict=True)
+    return tuple(corridor for side in sides for corridor in _levels(*side))
 
 
 def _lay_grid(points: Array) -> Grid:
@@ -83,84 +86,70 @@ def _lay_grid(points: Array) -> Grid:
     return Grid((float(low[0] * cell), float(low[1] * cell)), cell, int(rows), int(columns))
 
 
-def _rasterize(cloud: RouteCloud, grid: Grid) -> _Raster:
-    """List the cells that each route passes."""
-    spans = pit_spans(cloud.straights, grid, (0.5 * grid.cell_m, 0.5 * grid.cell_m))
-    order = np.argsort(spans.route, kind="stable")
-    first, counts = spans.first[order], (spans.past - spans.first)[order]
-    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-    row, column = np.divmod(np.repeat(first, counts) + within, grid.columns + 1)
-    route = np.repeat(spans.route[order], counts)
-    starts = np.flatnonzero(np.diff(route, prepend=-1))
-    return _Raster(grid, spans, row * grid.columns + column, route, starts)
+def _rasterize(cloud: RouteCloud, mine: Flags, grid: Grid) -> _Raster:
+    """List the cells that each of some routes (m,) passes."""
+    vertices = cloud.vertices[mine]
+    cell, route = cells_passed(straights_of(vertices, cloud.inverts_m[mine]), grid)
+    return _Raster(grid, cloud.weights[mine], vertices, cell, route)
 
 
-def _levels(
-    name: str,
-    drawn: _Raster,
-    order: Array,
-    measured: _Raster,
-    checked: RouteCloud,
-    weights: Array,
-) -> list[Corridor]:
-    """Draw the corridors of routes with an ``order`` (m,), measured by those of some weight."""
+def _joined(rasters: list[_Raster]) -> _Raster:
+    """Join the routes of rasters on one grid."""
+    before = np.cumsum([0, *(one.weights.size for one in rasters)])
+    return _Raster(
+        rasters[0].grid,
+        np.concatenate([one.weights for one in rasters]),
+        np.concatenate([one.vertices for one in rasters]),
+        np.concatenate([one.cell for one in rasters]),
+        np.concatenate([one.route + past for one, past in zip(rasters, before, strict=False)]),
+    )
+
+
+def _levels(name: str, drawn: _Raster, measured: _Raster) -> list[Corridor]:
+    """Draw the corridors of routes, the most central first, and measure them by others."""
     grid = drawn.grid
     entry = np.full(grid.rows * grid.columns, NEVER)
-    np.minimum.at(entry, drawn.cell, order[drawn.route])
-    entry = minimum_filter(entry.reshape(grid.rows, grid.columns), 3)
-    entry = maximum_filter(entry, 3)
-    chosen = np.flatnonzero(weights)
-    share = weights[chosen] / weights.sum()
-    surely = _latest(measured, entry, weights.size)[chosen]
+    np.minimum.at(entry, drawn.cell, _central_order(drawn)[drawn.route])
+    entry = lowest_near(entry.reshape(grid.rows, grid.columns), 1)
+    entry = highest_near(entry, 1)
+    share = measured.weights / measured.weights.sum()
+    surely = measured.latest(entry)
     for _ in range(max(grid.rows, grid.columns)):
         if share[surely < NEVER].sum() >= max(LEVELS):
             break
-        entry = minimum_filter(entry, 3)
-        surely = _latest(measured, entry, weights.size)[chosen]
-    maybe = _latest(measured, minimum_filter(entry, 3), weights.size)[chosen]
-    measure = _Measure(share, surely, maybe, checked.vertices[chosen])
+        entry = lowest_near(entry, 1)
+        surely = measured.latest(entry)
+    maybe = measured.latest(lowest_near(entry, 1))
+    measure = _Measure(share, surely, maybe, measured.vertices)
     return [_corridor(name, level, grid, entry, measure) for level in LEVELS]
 
 
 def _cells_along(vertices: Array, grid: Grid) -> Integers:
     """Give the cells (m, stations) at even shares of each route's length, as flat indices."""
     along = polyline.stations(vertices)
-    cells = []
-    for step in range(1, STATIONS + 1):
-        at = along[:, -1] * step / STATIONS
-        column, row = (
-            np.floor((polyline.interp(at, along, vertices[..., i]) - low) / grid.cell_m + 1e-9)
-            for i, low in enumerate(grid.origin_m)
-        )
-        cells.append(row * grid.columns + column)
-    return np.stack(cells, axis=1).astype(np.int64)
+    shares = np.arange(1, STATIONS + 1) / STATIONS
+    places = polyline.line_interpolate_point(vertices[:, None], along[:, -1:] * shares)
+    column, row = np.moveaxis(np.floor((places - grid.origin_m) / grid.cell_m + 1e-9), -1, 0)
+    return np.asarray(row * grid.columns + column, np.int64)
 
 
-def _central_order(drawn: _Raster, places: Integers, weights: Array) -> Array:
-    """Give each route (m,) the share of those at least as central, up to 1; 2 to no weight.
+def _central_order(drawn: _Raster) -> Array:
+    """Give each route (m,) the share of those at least as central, up to 1.
 
-    ``places`` (m, stations) are the cells at which routes are compared.
+    Routes are compared at the cells of even shares of their length.
     """
-    density = gaussian_filter(accumulate(drawn.spans, weights), SMOOTH_CELLS, truncate=3.0)
-    chosen = np.flatnonzero(weights)
-    share = weights[chosen] / weights.sum()
-    there = np.round(density.ravel()[places[chosen]] / density.max(), 6)
+    grid, share = drawn.grid, drawn.weights / drawn.weights.sum()
+    passed = np.bincount(drawn.cell, share[drawn.route], grid.rows * grid.columns)
+    density = smoothed(passed.reshape(grid.rows, grid.columns), SMOOTH_CELLS).ravel()
+    there = density[_cells_along(drawn.vertices, grid)] / density.max()
+    there = in_steps(there, MATTERS_P)
     densest = np.argsort(-there, axis=0, kind="stable")
     reached = np.empty(there.shape)
     np.put_along_axis(reached, densest, np.cumsum(share[densest], axis=0), axis=0)
-    central = np.argsort(np.round(reached.max(axis=1), 6), kind="stable")
-    order = np.full(weights.size, NEVER)
-    order[chosen[central]] = np.cumsum(share[central])
+    central = ordered(reached.max(axis=1), MATTERS_P)
+    order = np.empty(share.size)
+    order[central] = np.cumsum(share[central])
     return order
-
-
-def _latest(raster: _Raster, entry: Array, count: int) -> Array:
-    """Give for each route (m,) when the last of its cells enters; 2 for never."""
-    latest = np.full(count, NEVER)
-    latest[raster.route[raster.starts]] = np.maximum.reduceat(
-        entry.ravel()[raster.cell], raster.starts
-    )
-    return latest
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..geometry import polyline
 from ..geometry.frames import Array
 from ..numerics.ordering import FINE_M, LENGTH_M, RATIO, on_lattice
 from ..pits.exposure import TOUCH_M, Integers, Straights
 
 CELLS_ACROSS_AT_MOST = 1000
+LEVEL_M = 1e-9  # a straight that rises less over its length is level
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +45,16 @@ class Spans:
     invert_m: Array
     direction: Array
 
+    def of_weight(self, weights: Array) -> Spans:
+        """Give the runs of the routes whose weight (m,) is not 0."""
+        kept = np.flatnonzero(weights[self.route])
+        if kept.size == self.route.size:
+            return self
+        return Spans(
+            self.grid, self.first[kept], self.past[kept], self.route[kept], self.invert_m[kept],
+            self.direction[kept],
+        )  # fmt: skip
+
 
 def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
     """Lay a raster over points (n, 2) with a margin; coarser past 1000 cells across."""
@@ -55,6 +65,20 @@ def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
     return Grid((float(low[0]), float(low[1])), cell, rows, columns)
 
 
+@dataclass(frozen=True, slots=True)
+class _Runs:
+    """Runs of cells, ``first`` to ``last`` (k,) in a ``row`` (k,), that straights ``index`` pass.
+
+    ``middle`` (k,) is the share of the straight's length halfway through the run's band.
+    """
+
+    index: Integers
+    row: Integers
+    first: Integers
+    last: Integers
+    middle: Array
+
+
 def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> Spans:
     """Find the cells whose pit, square to the lot with half sizes, each route crosses.
 
@@ -63,18 +87,48 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
     band |y − y_c| ≤ half height and widen its x-range by the half width. Runs of one route that
     overlap (at a bend) are cut so that each cell counts once.
     """
+    runs = _runs(straights, grid, half_m)
+    index, flat = runs.index, runs.row * (grid.columns + 1)
+    step = straights.end - straights.start
+    fall = straights.invert_end_m - straights.invert_start_m
+    twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
+    return Spans(
+        grid,
+        flat + runs.first,
+        flat + runs.last + 1,
+        straights.route[index],
+        on_lattice(straights.invert_start_m[index] + runs.middle * fall[index], FINE_M),
+        on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[index],
+    )
+
+
+def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:
+    """List the cells that routes pass, as flat indices (k,), with their routes (k,), in order."""
+    half_m = 0.5 * grid.cell_m
+    runs = _runs(straights, grid, (half_m, half_m))
+    route = straights.route[runs.index]
+    order = np.argsort(route, kind="stable")
+    first, counts = runs.first[order], (runs.last - runs.first)[order] + 1
+    ahead = runs.row[order] * grid.columns + first - (np.cumsum(counts) - counts)
+    return np.arange(counts.sum()) + np.repeat(ahead, counts), np.repeat(route[order], counts)
+
+
+def _runs(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> _Runs:
+    """Find the runs of cells whose pit with half sizes a straight crosses, each once a route."""
     half_m = half_m[0] + TOUCH_M, half_m[1] + TOUCH_M
     index, row = _rows_touched(straights, grid, half_m[1])
     step = straights.end - straights.start
-    from_row = straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m
-    low, high = polyline.clip(
-        from_row[index] - row * grid.cell_m, step[index, 1], -half_m[1], half_m[1]
-    )
-    from_column = (straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5
-    origin, slant = from_column[index], (step[:, 0] / grid.cell_m)[index]
-    one, two, half = origin + slant * low, origin + slant * high, half_m[0] / grid.cell_m
-    first = np.maximum(np.ceil(np.minimum(one, two) - half - 1e-9).astype(np.int64), 0)
-    last = np.floor(np.maximum(one, two) + half + 1e-9).astype(np.int64)
+    rise = np.where(np.abs(step[:, 1]) < LEVEL_M, np.inf, step[:, 1])
+    # the share of its length at which a straight is abreast of a row; a level one everywhere
+    at_zero = (straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m) / -rise
+    abreast = at_zero[index] + row * (grid.cell_m / rise)[index]
+    beside = np.where(np.isinf(rise), 1.0, half_m[1] / np.abs(rise))[index]
+    low, high = np.maximum(abreast - beside, 0.0), np.minimum(abreast + beside, 1.0)
+    origin = ((straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5)[index]
+    slant, half = (step[:, 0] / grid.cell_m)[index], half_m[0] / grid.cell_m + 1e-9
+    one, two = origin + slant * low, origin + slant * high
+    first = np.maximum(np.ceil(np.minimum(one, two) - half).astype(np.int64), 0)
+    last = np.floor(np.maximum(one, two) + half).astype(np.int64)
     last = np.minimum(last, grid.columns - 1)
     kept = np.flatnonzero((low <= high) & (first <= last))
     kept, first, last = _once_per_route(
@@ -84,17 +138,7 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
         last[kept],
         grid.columns + 1,
     )
-    index, middle, flat = index[kept], 0.5 * (low + high)[kept], row[kept] * (grid.columns + 1)
-    fall = straights.invert_end_m - straights.invert_start_m
-    twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
-    return Spans(
-        grid,
-        flat + first,
-        flat + last + 1,
-        straights.route[index],
-        on_lattice(straights.invert_start_m[index] + middle * fall[index], FINE_M),
-        on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[index],
-    )
+    return _Runs(index[kept], row[kept], first, last, 0.5 * (low + high)[kept])
 
 
 def _rows_touched(straights: Straights, grid: Grid, half_m: float) -> tuple[Integers, Integers]:
@@ -135,7 +179,10 @@ def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Arr
     Returns (rows, columns). With weights alone this is P(hit) of every cell.
     """
     amount = weights[spans.route] if values is None else weights[spans.route] * values
+    first, past, weighing = spans.first, spans.past, np.flatnonzero(amount)
+    if 2 * weighing.size < amount.size:
+        first, past, amount = first[weighing], past[weighing], amount[weighing]
     rows, columns = spans.grid.rows, spans.grid.columns
     size = rows * (columns + 1)
-    change = np.bincount(spans.first, amount, size) - np.bincount(spans.past, amount, size)
+    change = np.bincount(first, amount, size) - np.bincount(past, amount, size)
     return np.cumsum(change.reshape(rows, columns + 1), axis=1)[:, :-1]

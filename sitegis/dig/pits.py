@@ -7,7 +7,6 @@ from itertools import product
 
 import numpy as np
 import shapely
-from scipy.ndimage import maximum_filter
 from shapely.geometry.base import BaseGeometry
 
 from ..finds.records import Missed
@@ -23,6 +22,7 @@ from ..numerics.ordering import (
     on_lattice,
     relative_step,
 )
+from ..numerics.raster import highest_near
 from ..numerics.statistics import NORMAL_BELOW_95
 from ..pits.cost import (
     BEDDING_M,
@@ -59,10 +59,11 @@ EXACT_PLACES = 10
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A pit size square to the lot with its raster: which cells may hold it, restoration rate."""
+    """A pit size square to the lot with its raster: P(crossed), which cells may hold it."""
 
     size_m: tuple[float, float]
     spans: Spans
+    crossed: Array
     open_cells: Flags
 
 
@@ -108,14 +109,15 @@ def _kind(
 ) -> Kind:
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
-    worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
+    crossed = accumulate(spans, cloud.weights)
+    worth = at_least(crossed, LEAST_GAIN)
     centers = grid.centers()[worth]
     open_cells = np.zeros(worth.shape, bool)
     rings = rectangle_rings(
         centers, np.zeros(len(centers)), np.broadcast_to(np.array(size), (len(centers), 2))
     )
     open_cells[worth] = allowed(area, rings)
-    return Kind(size, spans, open_cells)
+    return Kind(size, spans, crossed, open_cells)
 
 
 def hit_map(field: Field) -> HitMap:
@@ -245,16 +247,17 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     angles: list[float] = []
     sizes: list[tuple[float, float]] = []
     for kind in field.kinds:
-        p = accumulate(kind.spans, left)
+        spans = kind.spans.of_weight(left)
+        p = accumulate(spans, left)
         worth = kind.open_cells & ~taken & at_least(p, LEAST_GAIN)
-        score = np.where(worth, _score(field, kind, p, left), 0.0)
+        score = np.where(worth, _score(field, kind, spans, p, left), 0.0)
         score = in_steps(score, relative_step(score))
-        peaks = np.flatnonzero((score > 0) & (score >= maximum_filter(score, size=5)))
+        peaks = np.flatnonzero((score > 0) & (score >= highest_near(score, 2)))
         cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
         if cells.size == 0:
             continue
-        cosine = accumulate(kind.spans, left, kind.spans.direction[:, 0]).ravel()[cells]
-        sine = accumulate(kind.spans, left, kind.spans.direction[:, 1]).ravel()[cells]
+        cosine = accumulate(spans, left, spans.direction[:, 0]).ravel()[cells]
+        sine = accumulate(spans, left, spans.direction[:, 1]).ravel()[cells]
         sine, cosine = on_lattice(sine, RATIO), on_lattice(cosine, RATIO)
         across = on_lattice(0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi, ANGLE_RAD)
         length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
@@ -265,11 +268,11 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     return Places(np.reshape(centers, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
 
 
-def _score(field: Field, kind: Kind, p: Array, left: Array) -> Array:
+def _score(field: Field, kind: Kind, spans: Spans, p: Array, left: Array) -> Array:
     """Give P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
     safe = np.maximum(p, 1e-12)
-    mean = accumulate(kind.spans, left, kind.spans.invert_m) / safe
-    square = accumulate(kind.spans, left, kind.spans.invert_m**2) / safe
+    mean = accumulate(spans, left, spans.invert_m) / safe
+    square = accumulate(spans, left, spans.invert_m**2) / safe
     spread = np.sqrt(np.maximum(square - mean**2, 0.0))
     depth = np.minimum(
         field.ground_m - mean + NORMAL_BELOW_95 * spread + BEDDING_M, field.site.dig.max_depth_m

@@ -157,42 +157,44 @@ def rectangle_crossings(
     ``centers`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
     length and width. The invert is taken halfway through the first straight inside.
     """
-    count = max(_BLOCK // max(straights.route.size, 1), 1)
     crossed = np.zeros((len(centers), straights.routes), bool)
     inverts = np.full(crossed.shape, np.nan)
-    for start in range(0, len(centers) if straights.route.size else 0, count):
-        block = slice(start, start + count)
-        _cross(
-            straights, centers[block], angles_rad[block], sizes_m[block],
-            crossed[block], inverts[block],
-        )  # fmt: skip
+    pit, index = _near(straights, centers, 0.5 * np.hypot(*np.reshape(sizes_m, (-1, 2)).T))
+    cosine, sine = np.cos(angles_rad)[pit], np.sin(angles_rad)[pit]
+    x, y = (straights.start[index] - centers[pit]).T
+    dx, dy = (straights.end - straights.start)[index].T
+    half = (0.5 * sizes_m + TOUCH_M)[pit].T
+    low_u, high_u = polyline.clip(x * cosine + y * sine, dx * cosine + dy * sine, -half[0], half[0])
+    low_v, high_v = polyline.clip(y * cosine - x * sine, dy * cosine - dx * sine, -half[1], half[1])
+    low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
+    inside = np.flatnonzero(low <= high)
+    pit, index, half_way = pit[inside], index[inside], 0.5 * (low + high)[inside]
+    # the straights of one route stand together: of a pit's, the first one counts
+    first = np.flatnonzero(np.diff(pit * straights.routes + straights.route[index], prepend=-1))
+    pit, index, half_way = pit[first], index[first], half_way[first]
+    change = straights.invert_end_m - straights.invert_start_m
+    crossed[pit, straights.route[index]] = True
+    inverts[pit, straights.route[index]] = on_lattice(
+        straights.invert_start_m[index] + half_way * change[index], FINE_M
+    )
     return Crossings(crossed, inverts)
 
 
-def _cross(
-    straights: Straights, centers: Array, angles_rad: Array, sizes_m: Array,
-    crossed: Flags, inverts: Array,
-) -> None:  # fmt: skip
-    """Fill in which routes cross a block of rectangles, and their inverts there."""
-    cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
-    offset = straights.start[None] - centers[:, None]
+def _near(straights: Straights, centers: Array, reach_m: Array) -> tuple[Integers, Integers]:
+    """Pair pits (k,) with the straights (k,) whose line passes within reach (c,), in order."""
     step = straights.end - straights.start
-    half = 0.5 * sizes_m[:, :, None] + TOUCH_M
-    u, du = offset[..., 0] * cosine + offset[..., 1] * sine, step[:, 0] * cosine + step[:, 1] * sine
-    v, dv = offset[..., 1] * cosine - offset[..., 0] * sine, step[:, 1] * cosine - step[:, 0] * sine
-    low_u, high_u = polyline.clip(u, du, -half[:, 0], half[:, 0])
-    low_v, high_v = polyline.clip(v, dv, -half[:, 1], half[:, 1])
-    low, high = np.maximum(low_u, low_v), np.minimum(high_u, high_v)
-    change = straights.invert_end_m - straights.invert_start_m
-    invert = on_lattice(straights.invert_start_m + 0.5 * (low + high) * change, FINE_M)
-    # The straights of one route stand together, so the first inside is the largest −position.
-    position = np.where(low <= high, np.arange(change.size, 0, -1), 0)
-    starts = np.flatnonzero(np.diff(straights.route, prepend=-1))
-    chosen = np.maximum.reduceat(position, starts, axis=1)
-    present = straights.route[starts]
-    crossed[:, present] = chosen > 0
-    at = np.clip(change.size - chosen, 0, change.size - 1)
-    inverts[:, present] = np.where(chosen > 0, np.take_along_axis(invert, at, axis=1), np.nan)
+    across = np.stack([step[:, 1], -step[:, 0]], axis=1) / np.hypot(*step.T)[:, None]
+    beside = np.sum(across * straights.start, axis=1)
+    pits, found = [], []
+    count = max(_BLOCK // max(beside.size, 1), 1)
+    for start in range(0, len(centers), count):
+        block = slice(start, start + count)
+        away = np.abs(beside - centers[block] @ across.T)
+        pit, index = np.nonzero(away <= reach_m[block, None] + 2 * TOUCH_M)
+        pits.append(pit + start)
+        found.append(index)
+    none = np.zeros(0, np.int64)
+    return np.concatenate([none, *pits]), np.concatenate([none, *found])
 
 
 # -------------------------------------------------------------------------- what a pit costs
