@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 from ..numerics.ordering import FINE_M, LENGTH_M, RATIO, on_lattice
@@ -34,25 +35,50 @@ class Grid:
 class Spans:
     """Runs of cells (in one row) whose pit a route crosses, each cell once per route.
 
-    ``first`` and ``past`` (k,) are flat indices into rows of ``columns + 1`` cells.
-    ``invert_m`` (k,) at the crossing; ``direction`` (k, 2) is cos 2θ, sin 2θ of the straight.
+    ``first`` and ``past`` (k,) are flat indices into rows of ``columns + 1`` cells; ``straight``
+    (k,) is what crosses there, ``middle`` (k,) the share of its length halfway through.
     """
 
     grid: Grid
+    straights: Straights
     first: Integers
     past: Integers
     route: Integers
-    invert_m: Array
-    direction: Array
+    straight: Integers
+    middle: Array
+
+    @property
+    def invert_m(self) -> Array:
+        """Inverts (k,) at the crossings."""
+        start = self.straights.invert_start_m
+        fall = (self.straights.invert_end_m - start)[self.straight]
+        return on_lattice(start[self.straight] + self.middle * fall, FINE_M)
+
+    @property
+    def direction(self) -> Array:
+        """Cosine and sine (k, 2) of twice the angle of what crosses."""
+        step = self.straights.end - self.straights.start
+        twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
+        return on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[self.straight]
 
     def of_weight(self, weights: Array) -> Spans:
         """Give the runs of the routes whose weight (m,) is not 0."""
-        kept = np.flatnonzero(weights[self.route])
-        if kept.size == self.route.size:
+        return self._kept(weights[self.route] != 0.0)
+
+    def through(self, cells: NDArray[np.bool_]) -> Spans:
+        """Give the runs that pass any of the marked cells (rows, columns)."""
+        marked = np.zeros((self.grid.rows, self.grid.columns + 1), np.int64)
+        marked[:, :-1] = cells
+        before = np.concatenate([[0], np.cumsum(marked)])
+        return self._kept(before[self.past] > before[self.first])
+
+    def _kept(self, keep: NDArray[np.bool_]) -> Spans:
+        if keep.all():
             return self
+        rows = np.flatnonzero(keep)
         return Spans(
-            self.grid, self.first[kept], self.past[kept], self.route[kept], self.invert_m[kept],
-            self.direction[kept],
+            self.grid, self.straights, self.first[rows], self.past[rows], self.route[rows],
+            self.straight[rows], self.middle[rows],
         )  # fmt: skip
 
 
@@ -88,18 +114,11 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
     overlap (at a bend) are cut so that each cell counts once.
     """
     runs = _runs(straights, grid, half_m)
-    index, flat = runs.index, runs.row * (grid.columns + 1)
-    step = straights.end - straights.start
-    fall = straights.invert_end_m - straights.invert_start_m
-    twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
+    flat = runs.row * (grid.columns + 1)
     return Spans(
-        grid,
-        flat + runs.first,
-        flat + runs.last + 1,
-        straights.route[index],
-        on_lattice(straights.invert_start_m[index] + runs.middle * fall[index], FINE_M),
-        on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[index],
-    )
+        grid, straights, flat + runs.first, flat + runs.last + 1, straights.route[runs.index],
+        runs.index, runs.middle,
+    )  # fmt: skip
 
 
 def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:

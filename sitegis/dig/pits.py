@@ -59,7 +59,10 @@ EXACT_PLACES = 10
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A pit size square to the lot with its raster: P(crossed), which cells may hold it."""
+    """A pit size square to the lot with its raster: P(crossed), which cells may hold it.
+
+    ``spans`` are those through such cells: elsewhere nothing is asked.
+    """
 
     size_m: tuple[float, float]
     spans: Spans
@@ -117,7 +120,7 @@ def _kind(
         centers, np.zeros(len(centers)), np.broadcast_to(np.array(size), (len(centers), 2))
     )
     open_cells[worth] = allowed(area, rings)
-    return Kind(size, spans, crossed, open_cells)
+    return Kind(size, spans.through(open_cells), crossed, open_cells)
 
 
 def hit_map(field: Field) -> HitMap:
@@ -256,8 +259,10 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
         cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
         if cells.size == 0:
             continue
-        cosine = accumulate(spans, left, spans.direction[:, 0]).ravel()[cells]
-        sine = accumulate(spans, left, spans.direction[:, 1]).ravel()[cells]
+        here = np.zeros(score.size, bool)
+        here[cells] = True
+        spans = spans.through(here.reshape(score.shape))
+        cosine, sine = (accumulate(spans, left, part).ravel()[cells] for part in spans.direction.T)
         sine, cosine = on_lattice(sine, RATIO), on_lattice(cosine, RATIO)
         across = on_lattice(0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi, ANGLE_RAD)
         length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
@@ -271,8 +276,9 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
 def _score(field: Field, kind: Kind, spans: Spans, p: Array, left: Array) -> Array:
     """Give P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
     safe = np.maximum(p, 1e-12)
-    mean = accumulate(spans, left, spans.invert_m) / safe
-    square = accumulate(spans, left, spans.invert_m**2) / safe
+    inverts = spans.invert_m
+    mean = accumulate(spans, left, inverts) / safe
+    square = accumulate(spans, left, inverts**2) / safe
     spread = np.sqrt(np.maximum(square - mean**2, 0.0))
     depth = np.minimum(
         field.ground_m - mean + NORMAL_BELOW_95 * spread + BEDDING_M, field.site.dig.max_depth_m

@@ -5,6 +5,8 @@ Lengths in meters; money in the site's currency.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -126,25 +128,31 @@ def surface_rate(settings: DigSettings, surface: str) -> float:
     return known[surface] if surface in known else max(known.values(), default=0.0)
 
 
+def _rights_of_way(site: Site, points: Array) -> Iterator[tuple[str, NDArray[np.bool_]]]:
+    """Give each right-of-way's surface and which of points (..., 2) lie on it, not on the lot."""
+    x, y = points[..., 0], points[..., 1]
+    inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
+    for street in site.streets:
+        yield street.surface, shapely.contains_xy(with_edge(Polygon(street.row)), x, y) & ~inside
+
+
 def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
     """Name the surface at points (..., 2): lawn, or a right-of-way's own outside the lot.
 
     Judgment: the record says nothing of paths and drives on the lot.
     """
-    x, y = points[..., 0], points[..., 1]
-    inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
     names = np.full(points.shape[:-1], LAWN, object)
-    for street in site.streets:
-        row = with_edge(Polygon(street.row))
-        names[shapely.contains_xy(row, x, y) & ~inside] = street.surface
+    for surface, here in _rights_of_way(site, points):
+        names[here] = surface
     return names
 
 
 def surface_rates_at(site: Site, points: Array) -> Array:
     """Give the restoration cost per m² at points (..., 2)."""
-    names, found = np.unique(surfaces_at(site, points).astype(str), return_inverse=True)
-    rates = np.array([surface_rate(site.dig, str(name)) for name in names])
-    return np.asarray(rates[found].reshape(points.shape[:-1]))
+    rates = np.full(points.shape[:-1], surface_rate(site.dig, LAWN))
+    for surface, here in _rights_of_way(site, points):
+        rates[here] = surface_rate(site.dig, surface)
+    return rates
 
 
 def dearest_surfaces(site: Site, rings: Array) -> list[str]:
