@@ -90,7 +90,10 @@ def gis_tables(features: Iterable[Feature]) -> dict[str, list[Feature]]:
 
 
 def _write_layer(path: Path, table: str, features: list[Feature], frame: LotFrame) -> None:
-    """Write one layer by fiona itself: a table between would cost more than the file."""
+    """Write one layer by fiona itself: a table between would cost more than the file.
+
+    Without a spatial index, which would double the file for a handful of features.
+    """
     kinds = {feature.geometry.geom_type for feature in features}
     several = any(kind.startswith("Multi") for kind in kinds)
     single = next(iter(kinds)).removeprefix("Multi")
@@ -98,7 +101,9 @@ def _write_layer(path: Path, table: str, features: list[Feature], frame: LotFram
         "geometry": f"Multi{single}" if several else single,
         "properties": {"evidence_class": "str", **_columns(features)},
     }
-    with fiona.open(path, "w", driver="GPKG", layer=table, crs=frame.crs, schema=schema) as out:
+    with fiona.open(
+        path, "w", driver="GPKG", layer=table, crs=frame.crs, schema=schema, SPATIAL_INDEX="NO"
+    ) as out:
         out.writerecords(_record(f, frame, several=several) for f in features)
 
 

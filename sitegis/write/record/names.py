@@ -6,12 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
-import shapely.ops
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
+from ...geometry import polyline
 from ...geometry.frames import Array
+from ...numerics.ordering import in_steps, smallest
 from . import sheet as paper
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top in points
@@ -65,30 +65,51 @@ class Name:
 
 
 def place_names(
-    names: Sequence[Name], frame: Box, *, taken: Sequence[Box] = (), lines: shapely.Geometry
+    names: Sequence[Name], frame: Box, *, taken: Sequence[Box] = (), lines: Sequence[Array] = ()
 ) -> list[Box]:
     """Give each name a box (left, bottom, right, top), greedily in the order of the names.
 
     Of the places that lie in the frame, the first of least cost: the overlap with what is
     ``taken`` or placed before, standing nearer to another point than to one's own, and, far
-    less, the length of ``lines`` under it.
+    less, the length of ``lines`` (n, 2) under it.
     """
-    placed = [shapely.box(*box) for box in taken]
-    room = shapely.box(*frame)
+    starts = np.concatenate([np.zeros((0, 2)), *(line[:-1] for line in lines)])
+    steps = np.concatenate([np.zeros((0, 2)), *(np.diff(line, axis=0) for line in lines)])
+    placed = list(taken)
     found: list[Box] = []
     for name in names:
-        offers = list(name.boxes())
-        boxes = shapely.box(*np.array(offers).T)
-        cost = shapely.length(shapely.intersection(boxes, lines))
-        cost = cost + 1e6 * ~shapely.covers(room, boxes)
+        boxes = np.array(list(name.boxes()))
+        outside = ((boxes[:, :2] < frame[:2]) | (boxes[:, 2:] > frame[2:])).any(axis=1)
+        cost = _length_under(boxes, starts, steps) + 1e6 * outside
         cost = cost + MISREAD * _misread(name, names, boxes)
-        if placed:
-            others = shapely.union_all(placed)
-            cost = cost + NAME_WEIGHT * shapely.area(shapely.intersection(boxes, others))
-        best = int(np.argmin(np.round(cost, 3)))
-        found.append(offers[best])
-        placed.append(boxes[best])
+        cost = cost + NAME_WEIGHT * _overlap(boxes, np.reshape(placed, (-1, 4)))
+        left, bottom, right, top = boxes[smallest(cost, 1e-3)].tolist()
+        found.append((left, bottom, right, top))
+        placed.append(found[-1])
     return found
+
+
+def _length_under(boxes: Array, starts: Array, steps: Array) -> Array:
+    """Give the length of straights (s, 2) under each box (n, 4)."""
+    enter, leave = np.zeros((len(boxes), len(starts))), np.ones((len(boxes), len(starts)))
+    for axis in (0, 1):
+        low, high = boxes[:, axis, None], boxes[:, axis + 2, None]
+        one, two = polyline.clip(starts[:, axis], steps[:, axis], low, high)
+        enter, leave = np.maximum(enter, one), np.minimum(leave, two)
+    return np.maximum(leave - enter, 0.0) @ np.hypot(*steps.T)
+
+
+def _overlap(boxes: Array, placed: Array) -> Array:
+    """Give the area of each box (n, 4) under others (k, 4)."""
+    low = np.maximum(boxes[:, None, :2], placed[:, :2])
+    high = np.minimum(boxes[:, None, 2:], placed[:, 2:])
+    return np.asarray(np.maximum(high - low, 0.0).prod(axis=-1).sum(axis=-1))
+
+
+def _to_box(boxes: Array, point: Array) -> Array:
+    """Give the distance (n,) of a point (2,) from boxes (n, 4), 0 within."""
+    beside = np.maximum(np.maximum(boxes[:, :2] - point, point - boxes[:, 2:]), 0.0)
+    return np.hypot(*beside.T)
 
 
 def _misread(name: Name, names: Sequence[Name], boxes: Array) -> Array:
@@ -96,19 +117,18 @@ def _misread(name: Name, names: Sequence[Name], boxes: Array) -> Array:
     others = [other.at for other in names if other is not name and not other.over]
     if name.over or not others:
         return np.zeros(len(boxes), bool)
-    own = shapely.distance(boxes, shapely.Point(name.at))
-    return np.asarray(shapely.distance(boxes, shapely.MultiPoint(others)) < own)
+    nearest = np.min([_to_box(boxes, other) for other in others], axis=0)
+    return in_steps(nearest, 1e-3) < in_steps(_to_box(boxes, name.at), 1e-3)
 
 
 def draw_names(canvas: Canvas, names: Sequence[Name], boxes: Sequence[Box]) -> None:
     """Write the names into their boxes, a thin line to those that stand off their point."""
     for name, box in zip(names, boxes, strict=True):
-        point = shapely.Point(name.at)
-        edge, _ = shapely.ops.nearest_points(shapely.box(*box), point)
-        if name.led and point.distance(edge) > LEADER:
+        edge = np.clip(name.at, box[:2], box[2:])
+        if name.led and float(np.hypot(*(name.at - edge))) > LEADER:
             canvas.setStrokeColorRGB(0, 0, 0)
             canvas.setLineWidth(0.3)
-            canvas.line(point.x, point.y, edge.x, edge.y)
+            canvas.line(*map(float, (*name.at, *edge)))
     for name, (left, bottom, right, _) in zip(names, boxes, strict=True):
         at = np.array([right - 2.0, bottom + 1.0] if name.upright else [left + 1.0, bottom + 1.5])
         paper.label(

@@ -115,7 +115,7 @@ def _least_gap(name: Name, names: list[Name]) -> float:
     return min(gaps, default=0.0)
 
 
-def _drawn(survey: Survey, sheet: Sheet) -> shapely.Geometry:
+def _drawn(survey: Survey, sheet: Sheet) -> list[Array]:
     """Give the lines that names should not cover, in page points."""
     site, left_at = survey.site, survey.exit
     exit_xy = np.array([[left_at.x_m, left_at.y_m]])
@@ -129,7 +129,7 @@ def _drawn(survey: Survey, sheet: Sheet) -> shapely.Geometry:
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
         lines.append(route[0])
-    return shapely.MultiLineString([shapely.LineString(sheet.points(line)) for line in lines])
+    return [sheet.points(line) for line in lines]
 
 
 def _draw_records(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
