@@ -15,6 +15,16 @@ from .lacking import lacking
 
 # The matrices are small: several BLAS threads cost more than they save. Before numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Programs that tests start hundreds of times keep what they compile, as Python does by itself.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# Files that take longest, a file being one worker's: begun first, no core idles at the end.
+LONGEST = (
+    "test_hardness_corpus", "test_same_bytes", "test_city_run", "test_ties", "test_answers",
+    "test_city_postgis", "test_hardness_outputs", "test_city_layers", "test_fixture_maps",
+    "test_write_map_browser", "test_workbook_spreadsheet", "test_hardness_security",
+    "test_hostile_terminal", "test_library", "test_city_cluster", "test_write_exports",
+)  # fmt: skip
 
 # scripts, run by their own test; importing them would run them too
 collect_ignore = ["examples", "qgis_look.py"]
@@ -28,6 +38,12 @@ CHROMIUM_FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first, the others after them in their order."""
+    rank = {name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
 
 
 @pytest.fixture(scope="session")

@@ -139,7 +139,8 @@ def _central_order(drawn: _Raster) -> Array:
     Routes are compared at the cells of even shares of their length.
     """
     grid, share = drawn.grid, drawn.weights / drawn.weights.sum()
-    passed = np.bincount(drawn.cell, share[drawn.route], grid.rows * grid.columns)
+    size = grid.rows * grid.columns
+    passed: Array = np.bincount(drawn.cell, share[drawn.route], size).astype(float)
     density = smoothed(passed.reshape(grid.rows, grid.columns), SMOOTH_CELLS).ravel()
     there = density[_cells_along(drawn.vertices, grid)] / density.max()
     there = in_steps(there, MATTERS_P)

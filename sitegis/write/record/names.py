@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
@@ -96,7 +97,7 @@ def _length_under(boxes: Array, starts: Array, steps: Array) -> Array:
         low, high = boxes[:, axis, None], boxes[:, axis + 2, None]
         one, two = polyline.clip(starts[:, axis], steps[:, axis], low, high)
         enter, leave = np.maximum(enter, one), np.minimum(leave, two)
-    return np.maximum(leave - enter, 0.0) @ np.hypot(*steps.T)
+    return np.asarray(np.maximum(leave - enter, 0.0) @ np.hypot(*steps.T))
 
 
 def _overlap(boxes: Array, placed: Array) -> Array:
@@ -109,16 +110,16 @@ def _overlap(boxes: Array, placed: Array) -> Array:
 def _to_box(boxes: Array, point: Array) -> Array:
     """Give the distance (n,) of a point (2,) from boxes (n, 4), 0 within."""
     beside = np.maximum(np.maximum(boxes[:, :2] - point, point - boxes[:, 2:]), 0.0)
-    return np.hypot(*beside.T)
+    return np.asarray(np.hypot(*beside.T))
 
 
-def _misread(name: Name, names: Sequence[Name], boxes: Array) -> Array:
+def _misread(name: Name, names: Sequence[Name], boxes: Array) -> NDArray[np.bool_]:
     """Tell for each box (n,) whether it stands nearer to another name's point, (n,) of bool."""
     others = [other.at for other in names if other is not name and not other.over]
     if name.over or not others:
         return np.zeros(len(boxes), bool)
     nearest = np.min([_to_box(boxes, other) for other in others], axis=0)
-    return in_steps(nearest, 1e-3) < in_steps(_to_box(boxes, name.at), 1e-3)
+    return np.asarray(in_steps(nearest, 1e-3) < in_steps(_to_box(boxes, name.at), 1e-3))
 
 
 def draw_names(canvas: Canvas, names: Sequence[Name], boxes: Sequence[Box]) -> None:
