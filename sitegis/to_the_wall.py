@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from .branches import fit_drains
 from .exit import find_exit
-from .line import fit_line
 from .messages.errors import ComputationError
 from .model.handover import hand_over, hand_over_site
 from .model.survey import Survey
@@ -33,7 +33,7 @@ def through(survey: Survey, *stages: Stage) -> Survey:
 
 def to_the_wall(survey: Survey) -> Survey:
     """Place the points of a survey that was read and follow the drain to the wall."""
-    return through(hand_over_site(survey), place_points, fit_line, find_exit)
+    return through(hand_over_site(survey), place_points, fit_drains, find_exit)
 
 
 def check(site_dir: Path) -> Survey:

@@ -62,6 +62,8 @@ STEPS: Mapping[str, float] = {
     **dict.fromkeys(("ring", "rings", "holes", "pieces"), FINE_M),
     "mean": RATIO,  # of the profile, (2,): invert and slope
     # of a fit that stops at a tolerance; x, y and angle of an end
+    "Branch.probability": RATIO, "Crossing.probability": RATIO,
+    **dict.fromkeys(("p_45", "p_90"), RATIO),
     "LineEnd.mean": 2.0**-18, "LineEnd.weight": 2.0**-18, "log_evidence_by_bends": 2.0**-10,
     "ProfileComponent.covariance": 2.0**-36, "WayComparison.probability": RATIO,
     **dict.fromkeys(
@@ -112,6 +114,7 @@ def hand_over(survey: Survey) -> Survey:
         survey,
         placed=_block(survey.placed),
         fitted=_block(survey.fitted),
+        joined=_block(survey.joined),
         left_at=_block(survey.left_at),
         left_inside=_block(survey.left_inside),
         sampled=_block(survey.sampled),

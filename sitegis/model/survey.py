@@ -10,6 +10,7 @@ import numpy as np
 
 from ..messages.errors import Fault, Notice
 from ..rules.rule_set import RuleSet
+from .branches import Branches
 from .dig_plan import DigPlan
 from .results import Drain, Exit, Placement, Routes, Scores
 from .site import Site
@@ -46,6 +47,7 @@ class Survey:
     planned: DigPlan | None = None
     found: Derived | None = None
     left_inside: Exit | None = None
+    joined: Branches | None = None
     whereabouts: Whereabouts | None = None
 
     @property
@@ -94,7 +96,7 @@ class Survey:
 
         Those of ``read`` stand at their places already; the later stages' are moved there.
         """
-        blocks = (self.placed, self.fitted, self.left_at, self.scored, self.planned)
+        blocks = (self.placed, self.fitted, self.joined, self.left_at, self.scored, self.planned)
         later = [notice for block in blocks if block is not None for notice in block.notices]
         if self.whereabouts is not None:
             later = [self.whereabouts.of_notice(notice) for notice in later]

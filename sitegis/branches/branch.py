@@ -1,0 +1,217 @@
+"""A branch as it is handed on: its wye, its vertices, its points, its fall."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from ..geometry.frames import Array, lot_direction
+from ..line.profile import Depths, SlopePrior, learn_profile, mixture_moments
+from ..model.branches import Branch, Wye
+from ..model.results import Bend, ProfileComponent
+from ..model.site import Site
+from ..numerics.ordering import largest
+from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
+from .joining import WYE_STEP_M, Joint
+from .pipes import Pipe
+from .runs import Followed
+from .ways import Ways, Weighed, place_on
+
+DRAWS = 4096
+
+
+def wye_station(one: Followed, joint: Joint) -> float:
+    """Give the mean station of a run's wye on its own pipe; inf where it lies wholly in another.
+
+    Stations count from the run's first point.
+    """
+    if joint.weighed is None:
+        return float("inf")
+    return float(joint.weights.sum(axis=1) @ joint.weighed.upstream[:, 0])
+
+
+def fit_branch(
+    site: Site, one: Followed, joined: str, pipe: Pipe, joint: Joint, probability: float,
+    slopes: SlopePrior,
+) -> Branch:  # fmt: skip
+    """Give a run's own pipe down to its wye on the pipe it joins.
+
+    The wye's place, invert and their covariance are those of the whole mixture of ways; the
+    vertices are of the most probable one, moved by what the readings say of it.
+    """
+    reading, own = one.reading, joint.own
+    if joint.weighed is None:
+        return _within(one, joined, probability, pipe)
+    weighed, weights = joint.weighed, joint.weights.sum(axis=1)
+    row = largest(weights, 1e-6)
+    way = weighed.ways.rows(np.array([row]))
+    vertices = _vertices(way, weighed, row, reading.marks.xy[0])
+    sds = _across_sds(site, one, weighed, weights, vertices)
+    stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
+    placed = place_on(way, reading.marks.xy[:own])
+    wye = _wye(site, one, pipe, joint)
+    profile, slope_sd = _profile(one, wye, placed.upstream[0], slopes)
+    mean, _ = mixture_moments(profile)
+    turn = float(np.degrees(way.bend_rad[0] + weighed.shift[row, -1]))
+    bends = (
+        (Bend(float(stations[1]), turn, float(vertices[1, 0]), float(vertices[1, 1])),)
+        if len(vertices) == 3 else ()
+    )  # fmt: skip
+    return Branch(
+        one.run.id, joined, probability, one.run.system, one.run.toward, vertices, sds,
+        reading.ids[:own], stations[-1] - placed.upstream[0], placed.across[0], reading.ids[own:],
+        bends, wye, profile, float(mean[1]), slope_sd, slope_sd / slopes.sd,
+    )  # fmt: skip
+
+
+def _vertices(way: Ways, weighed: Weighed, row: int, first: Array) -> Array:
+    """Give the vertices (k, 2) of one way, upstream first, moved by what the readings say."""
+    shift = weighed.shift[row]
+    end = way.ends[0] + way.end_rows[0] @ shift
+    angle = float(way.angles[0] + way.angle_rows[0] @ shift)
+    if not np.isfinite(way.bend_at[0]):
+        return np.stack([end - max(float((end - first) @ lot_direction(angle)), 0.05)
+                         * lot_direction(angle), end])  # fmt: skip
+    corner = end - float(way.bend_at[0] + shift[-2]) * lot_direction(angle)
+    upper = lot_direction(angle - float(way.bend_rad[0] + shift[-1]))
+    return np.stack([corner - max(float((corner - first) @ upper), 0.05) * upper, corner, end])
+
+
+def _across_sds(
+    site: Site, one: Followed, weighed: Weighed, weights: Array, vertices: Array
+) -> Array:
+    """Give the spread (k,) of all ways across the pipe about the vertices drawn."""
+    placed = place_on(weighed.ways, vertices)
+    rows = placed.across_rows
+    off = placed.across + np.einsum("mnq,mq->mn", rows, weighed.shift)
+    inside = np.einsum("mnq,mqr,mnr->mn", rows, weighed.spread, rows)
+    share = weights / weights.sum()
+    variance = share @ (np.maximum(inside, 0.0) + off**2) + _shared(site, one)[0, 0]
+    return np.asarray(np.sqrt(variance))
+
+
+def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint) -> Wye:
+    """Give place, invert and fitting of a wye over the whole mixture of ways."""
+    weighed = joint.weighed
+    assert weighed is not None
+    ways, weights = weighed.ways, joint.weights.sum(axis=1)
+    weights = weights / weights.sum()
+    count = pipe.covariance.shape[0]
+    pick = np.zeros((len(weights), 3, ways.angle_rows.shape[1]))  # x, y, station
+    pick[:, :2], pick[:, 2, count] = ways.end_rows, 1.0
+    means = np.column_stack([ways.ends, ways.stations])
+    means = means + np.einsum("mij,mj->mi", pick, weighed.shift)
+    inside = np.einsum("mij,mjk,mlk->mil", pick, weighed.spread, pick)
+    inside[:, :2, :2] += _shared(site, one)
+    mean = weights @ means
+    away = means - mean
+    total = np.einsum("m,mij->ij", weights, inside) + np.einsum("m,mi,mj->ij", weights, away, away)
+    invert, variance = pipe.invert(mean[2:])
+    fall = float(mixture_moments(pipe.profile)[0][1])
+    covariance = np.zeros((3, 3))
+    covariance[:2, :2] = total[:2, :2]
+    covariance[2, :2] = covariance[:2, 2] = -fall * total[2, :2]
+    covariance[2, 2] = variance[0] + fall**2 * total[2, 2]
+    turn = ways.angles + np.einsum("mq,mq->m", ways.angle_rows, weighed.shift)
+    _, segment = pipe.at(ways.stations)
+    turn = np.angle(np.exp(1j * (pipe.angles[segment] - turn)))
+    best = largest(weights, 1e-6)
+    side: Literal["left", "right"] = "left" if float(weights @ (turn > 0)) >= 0.5 else "right"
+    counts, upstream = one.reading.marks.counts_m[: joint.own], weighed.upstream
+    known = np.isfinite(counts)
+    footage = None
+    if known.any():
+        footage = float(weights @ (counts[known] + upstream[:, known]).mean(axis=1))
+    return Wye(
+        float(mean[0]), float(mean[1]), float(invert[0]), nonnegative(covariance),
+        _radius_95(site.seed, weights, means[:, :2], inside[:, :2, :2], mean[:2]),
+        float(mean[2]), float(np.sqrt(total[2, 2])), footage, float(np.degrees(turn[best])),
+        float(np.degrees(np.sqrt(weights @ (turn - turn[best]) ** 2))), side,
+        float(weights @ (ways.label == 0)), float(weights @ (ways.label == 1)),
+    )  # fmt: skip
+
+
+def _shared(site: Site, one: Followed) -> Array:
+    """Give what moves all runs alike (2, 2): the building's place, and the session's shift."""
+    found = bool(one.reading.marks.received.any())
+    square = site.building.position_sd_m**2
+    square += site.noise.session_horizontal_m**2 if found else 0.0
+    return np.asarray(square * np.eye(2))
+
+
+def _radius_95(seed: int, weights: Array, means: Array, covariances: Array, center: Array) -> float:
+    """Give the radius about a place that holds 95 % of a mixture, by draws from it."""
+    generator = np.random.default_rng(seed)
+    edges = np.cumsum(weights)
+    chosen = np.searchsorted(edges / edges[-1], generator.random(DRAWS), side="right")
+    chosen = np.minimum(chosen, len(weights) - 1)
+    draws = np.einsum(
+        "mij,mj->mi", square_root(covariances)[chosen], generator.standard_normal((DRAWS, 2))
+    )
+    away = np.hypot(*(means[chosen] + draws - center).T)
+    return float(weighted_quantiles(away, np.full(DRAWS, 1.0 / DRAWS), [0.95])[0])
+
+
+def _profile(
+    one: Followed, wye: Wye | None, upstream: Array, slopes: SlopePrior
+) -> tuple[tuple[ProfileComponent, ...], float]:
+    """Fit invert and slope of a run's own pipe, at its lower end; gives the slope's sd too.
+
+    At a wye the invert is that of the pipe joined and a step up.
+    """
+    reading = one.reading
+    known = np.flatnonzero(np.isfinite(reading.inverts_m[: len(upstream)]))
+    behind, inverts = upstream[known], reading.inverts_m[known]
+    sds = reading.invert_sds_m[known]
+    received = reading.marks.received[known]
+    scaled = np.where(received, -inverts, 0.0)
+    if wye is not None:
+        behind = np.append(behind, 0.0)
+        inverts = np.append(inverts, wye.invert_m + WYE_STEP_M[0])
+        sds = np.append(sds, np.hypot(np.sqrt(wye.covariance[2, 2]), WYE_STEP_M[1]))
+        scaled = np.append(scaled, 0.0)
+    depths = Depths(behind, inverts, sds, scaled, 0.0, reading.marks.degrees_of_freedom)
+    profile, _, _ = learn_profile(depths, slopes)
+    _, covariance = mixture_moments(profile)
+    return profile, float(np.sqrt(covariance[1, 1]))
+
+
+def fit_apart(one: Followed, probability: float, slopes: SlopePrior) -> Branch:
+    """Give a run that joins none: a drain of its own, from its first to its last point."""
+    pipe, reading = one.pipe, one.reading
+    assert pipe is not None
+    stations, across, _ = pipe.project(reading.marks.xy)
+    vertices = np.vstack([pipe.corners[:-1], pipe.at(np.array([pipe.seen_m]))[0]])
+    mean, covariance = mixture_moments(pipe.profile)
+    slope_sd = float(np.sqrt(covariance[1, 1]))
+    turns = np.degrees(np.diff(pipe.angles))
+    bends = tuple(
+        Bend(float(at), float(turn), float(x), float(y))
+        for at, turn, (x, y) in zip(pipe.stations_m[1:-1], turns, pipe.corners[1:-1], strict=True)
+    )
+    sds = np.sqrt([_across_variance(pipe, xy) for xy in vertices])
+    return Branch(
+        one.run.id, None, probability, one.run.system, one.run.toward, vertices, sds, reading.ids,
+        stations, across, (), bends, None, pipe.profile, float(mean[1]), slope_sd,
+        slope_sd / slopes.sd,
+    )  # fmt: skip
+
+
+def _across_variance(pipe: Pipe, xy: Array) -> float:
+    """Give the variance of a pipe across itself at a place on it."""
+    _, _, segment = pipe.project(xy[None])
+    shift, _ = pipe.shift_rows(xy[None], segment)
+    return max(float(shift[0] @ pipe.covariance @ shift[0]), 0.0)
+
+
+def _within(one: Followed, joined: str, probability: float, pipe: Pipe) -> Branch:
+    """Give a run that lies wholly in another one's pipe: no pipe of its own."""
+    reading = one.reading
+    mean, covariance = mixture_moments(pipe.profile)
+    slope_sd = float(np.sqrt(covariance[1, 1]))
+    return Branch(
+        one.run.id, joined, probability, one.run.system, one.run.toward, np.zeros((0, 2)),
+        np.zeros(0), (), np.zeros(0), np.zeros(0), reading.ids, (), None, pipe.profile,
+        float(mean[1]), slope_sd, 1.0,
+    )  # fmt: skip

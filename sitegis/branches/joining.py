@@ -1,0 +1,300 @@
+"""How well a run joins another one's pipe, over every place, fitting and split of its points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..geometry.frames import Array, lot_direction
+from ..line.profile import INVERT_PRIOR_M, SlopePrior
+from ..line.straights import BEND_ANGLE_SD_RAD, Marks, tail_weight
+from ..numerics.ordering import LOG, largest
+from ..numerics.statistics import log_sum
+from .pipes import Indices, Pipe
+from .ways import CELL_SPREAD, Beyond, Ways, Weighed, joined, weigh, with_bends
+
+WYE_SHARES = {45.0: 0.60, 90.0: 0.30}
+"""How often a branch under a slab comes in by a wye (45°) and by a tee or a combination (90°); the
+rest at any angle from 20 to 160°. Judgement, no source."""
+FREE_STEP_DEG, FREE_DEG = 7.0, (20.0, 160.0)
+CELL_M = 0.25
+DIRECTIONS = 90
+ACROSS_M = 10.0
+"""Width over which a drain of its own may lie anywhere. Judgement."""
+SAME_PIPE = 0.10
+"""Probability that a run lies wholly in another one's pipe. Judgement, no source."""
+SIDE_RIGHT = 0.9
+"""How often the side from which a wye was seen to come in is noted right. Judgement, no source."""
+STRAY = 0.05
+"""How often the footage of a wye is noted wrong, and may then be any. Judgement, no source."""
+WYE_STEP_M = (0.02, 0.04)
+"""A branch's invert above that of the pipe joined: mean and sd. A smaller pipe joins on the center
+line or above. Judgement, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What one run brings: its marks in downstream order, their inverts as read and sds (n,).
+
+    NaN without a depth. ``side`` and ``wye_m`` as the camera saw them, None and NaN for not seen.
+    """
+
+    ids: tuple[str, ...]
+    marks: Marks
+    inverts_m: Array
+    invert_sds_m: Array
+    side: str | None = None
+    wye_m: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """A run on a pipe with its first ``own`` points before the wye: likely ways with weights.
+
+    ``weights`` (m, s) over ways and scales of the noise, summing to 1 within; ``log_evidence`` of
+    the run's readings. ``weighed`` is None where the run lies wholly in the pipe.
+    """
+
+    own: int
+    log_evidence: float
+    weighed: Weighed | None
+    weights: Array
+
+
+def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
+    """Weigh every split of a run's points: own before the wye, the others on the pipe past it.
+
+    ln Z of a split is the log of the sum over places, fittings (45°, 90°, free) and bends, each
+    weighted by its prior.
+    """
+    n = len(reading.marks.xy)
+    ahead, across, segment = pipe.project(reading.marks.xy)
+    evidence = _on_pipe(reading, pipe, across, ahead, segment) + np.log(SAME_PIPE)
+    found = [Joint(0, float(evidence), None, np.ones((0, 0)))]
+    if float(pipe.stations_m[-1]) >= CELL_M:
+        found += [joint_of(reading, pipe, slopes, own) for own in range(1, n + 1)]
+    return found
+
+
+def joint_of(
+    reading: Reading, pipe: Pipe, slopes: SlopePrior, own: int, *, fitted: bool = False
+) -> Joint:
+    """Weigh one split, ``own`` > 0; ``fitted``: the pipe was fitted to the points past it too."""
+    ways = with_bends(_wye_ways(reading, pipe), reading.marks.xy[0])
+    if not np.isfinite(reading.wye_m):
+        weighed = _weigh_split(reading, pipe, slopes, ways, own, fitted=fitted)
+    else:
+        blind = replace(reading, wye_m=float("nan"))
+        weighed = _both(
+            _weigh_split(reading, pipe, slopes, ways, own, fitted=fitted), np.log(1.0 - STRAY),
+            _weigh_split(blind, pipe, slopes, ways, own, fitted=fitted),
+            np.log(STRAY / ACROSS_M),
+        )  # fmt: skip
+    ahead, _, _ = pipe.project(reading.marks.xy)
+    logs = weighed.log_weight + np.log(1.0 - SAME_PIPE)
+    total = log_sum(logs.ravel())
+    evidence = total + _pipe_inverts(reading, pipe, ahead, own)
+    return Joint(own, evidence, weighed, np.exp(logs - total))
+
+
+def _both(one: Weighed, log_one: float, other: Weighed, log_other: float) -> Weighed:
+    """Put together the ways with the wye as seen and as not seen, each with its share."""
+    return Weighed(
+        joined([one.ways, other.ways]),
+        np.concatenate([one.log_weight + log_one, other.log_weight + log_other]),
+        np.concatenate([one.upstream, other.upstream]),
+        np.concatenate([one.shift, other.shift]),
+        np.concatenate([one.spread, other.spread]),
+    )
+
+
+def _weigh_split(
+    reading: Reading, pipe: Pipe, slopes: SlopePrior, ways: Ways, own: int, *, fitted: bool
+) -> Weighed:
+    """Weigh the ways of one split by plan, footage and the inverts before the wye."""
+    ahead, across, segment = pipe.project(reading.marks.xy)
+    count = pipe.covariance.shape[0]
+    shared = np.arange(own, len(ahead))
+    along = lot_direction(pipe.angles[segment[shared]])
+    shift, _ = pipe.shift_rows(reading.marks.xy[shared], segment[shared])
+    rows = np.zeros((shared.size, count + 4))
+    rows[:, :count] = -shift
+    beyond = Beyond(
+        across[shared], ahead[shared], rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along,
+        reading.wye_m, fitted,
+    )  # fmt: skip
+    weighed = weigh(ways, reading.marks, own, beyond)
+    inverts = _branch_inverts(reading, pipe, slopes, weighed, own)
+    return replace(weighed, log_weight=weighed.log_weight + inverts[:, None])
+
+
+def _wye_ways(reading: Reading, pipe: Pipe) -> Ways:
+    """List the places and fittings of a wye: no way bends yet."""
+    length = float(pipe.stations_m[-1])
+    cells = int(np.ceil(length / CELL_M))
+    size = length / cells
+    stations = np.asarray((np.arange(cells) + 0.5) * size, float)
+    turns, shares, sds, labels = _fittings()
+    if reading.side is not None:
+        right = (turns > 0) == (reading.side == "left")
+        shares = shares * 2.0 * np.where(right, SIDE_RIGHT, 1.0 - SIDE_RIGHT)
+    m, kinds = cells * turns.size, turns.size
+    places, segment = pipe.at(stations)
+    places, segment, at = (np.repeat(v, kinds, axis=0) for v in (places, segment, stations))
+    turn = np.tile(turns, cells)
+    count = pipe.covariance.shape[0]
+    shift, bend = pipe.shift_rows(places, segment)
+    flow = lot_direction(pipe.angles[segment])
+    left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
+    end_rows = np.zeros((m, 2, count + 4))
+    end_rows[:, :, :count] = left[:, :, None] * shift[:, None]
+    end_rows[:, :, count] = flow
+    angle_rows = np.zeros((m, count + 4))
+    angle_rows[:, :count], angle_rows[:, count + 1] = bend, 1.0
+    unknowns = np.zeros((m, count + 4, count + 4))
+    unknowns[:, :count, :count] = pipe.covariance
+    unknowns[:, count, count] = (CELL_SPREAD * size) ** 2
+    unknowns[:, count + 1, count + 1] = np.tile(sds, cells) ** 2
+    return Ways(
+        places, pipe.angles[segment] - turn, np.tile(np.log(shares), cells) - np.log(cells),
+        end_rows, angle_rows, unknowns, np.full(m, np.inf), np.zeros(m), at,
+        np.tile(labels, cells), np.tile(labels < len(WYE_SHARES), cells),
+    )  # fmt: skip
+
+
+def _fittings() -> tuple[Array, Array, Array, Indices]:
+    """Give turns of the flow (rad), shares, sds and labels.
+
+    A turn is positive to the left, where the branch comes from the left too. A wye or tee is
+    known to the 2° of made fittings; a free angle is spread over its step.
+    """
+    turns, shares, sds, labels = [], [], [], []
+    for label, (angle, share) in enumerate(WYE_SHARES.items()):
+        for sign in (1.0, -1.0):
+            turns.append(np.radians(sign * angle))
+            shares.append(0.5 * share)
+            sds.append(BEND_ANGLE_SD_RAD)
+            labels.append(label)
+    free = np.arange(FREE_DEG[0] + 0.5 * FREE_STEP_DEG, FREE_DEG[1], FREE_STEP_DEG)
+    rest = 1.0 - sum(WYE_SHARES.values())
+    for angle in free:
+        for sign in (1.0, -1.0):
+            turns.append(np.radians(sign * angle))
+            shares.append(0.5 * rest / free.size)
+            sds.append(np.radians(FREE_STEP_DEG) * CELL_SPREAD)
+            labels.append(len(WYE_SHARES))
+    return np.array(turns), np.array(shares), np.array(sds), np.array(labels, dtype=np.int64)
+
+
+def apart(reading: Reading, slopes: SlopePrior) -> float:
+    """Give ln Z of a run as a drain of its own: anywhere, in any direction, with a bend or none."""
+    marks, n = reading.marks, len(reading.marks.xy)
+    angles = (np.arange(DIRECTIONS) + 0.5) * 2.0 * np.pi / DIRECTIONS
+    m = angles.size
+    flow = lot_direction(angles)
+    end_rows = np.zeros((m, 2, 4))
+    end_rows[:, :, 0] = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
+    angle_rows = np.zeros((m, 4))
+    angle_rows[:, 1] = 1.0
+    unknowns = np.zeros((m, 4, 4))
+    # A normal as high at its middle as an even spread over the width.
+    unknowns[:, 0, 0] = ACROSS_M**2 / (2.0 * np.pi)
+    unknowns[:, 1, 1] = (CELL_SPREAD * 2.0 * np.pi / DIRECTIONS) ** 2
+    ways = Ways(
+        np.tile(marks.xy[-1], (m, 1)), angles, np.full(m, -np.log(m)), end_rows, angle_rows,
+        unknowns, np.full(m, np.inf), np.zeros(m), np.zeros(m), np.zeros(m, dtype=np.int64),
+        np.full(m, True),
+    )  # fmt: skip
+    none = Beyond(np.zeros(0), np.zeros(0), np.zeros((0, 4)), np.zeros((0, 2)), np.zeros((0, 2)))
+    weighed = weigh(with_bends(ways, marks.xy[0]), marks, n, none)
+    known = np.isfinite(reading.inverts_m)
+    inverts = _log_inverts(
+        reading.inverts_m[known], reading.invert_sds_m[known], weighed.upstream[:, known],
+        np.full(len(weighed.upstream), INVERT_PRIOR_M[0]),
+        np.full(len(weighed.upstream), INVERT_PRIOR_M[1] ** 2), slopes,
+    )  # fmt: skip
+    return log_sum((weighed.log_weight + inverts[:, None]).ravel())
+
+
+def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment: Indices) -> float:
+    """Give ln Z of a run wholly in a pipe: all its points across it and its footage along it."""
+    n, marks = len(across), reading.marks
+    if not _rising(ahead):
+        return -np.inf
+    count = pipe.covariance.shape[0]
+    shift, _ = pipe.shift_rows(marks.xy, segment)
+    along = lot_direction(pipe.angles[segment])
+    rows = np.zeros((n, count + 4))
+    rows[:, :count] = -shift
+    beyond = Beyond(
+        across, ahead, rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along
+    )  # fmt: skip
+    unknowns = np.zeros((1, count + 4, count + 4))
+    unknowns[:, :count, :count] = pipe.covariance
+    whole = Ways(
+        pipe.corners[:1], pipe.angles[:1], np.zeros(1), np.zeros((1, 2, count + 4)),
+        np.zeros((1, count + 4)), unknowns, np.full(1, np.inf), np.zeros(1), np.full(1, -1.0),
+        np.zeros(1, dtype=np.int64), np.full(1, True),
+    )  # fmt: skip
+    weighed = weigh(whole, marks, 0, beyond)
+    return log_sum(weighed.log_weight.ravel()) + _pipe_inverts(reading, pipe, ahead, 0)
+
+
+def _rising(ahead: Array) -> bool:
+    """Tell whether stations grow with the flow but for the scatter of marks."""
+    return bool(np.all(np.diff(ahead) > -0.5))
+
+
+def _branch_inverts(
+    reading: Reading, pipe: Pipe, slopes: SlopePrior, weighed: Weighed, own: int
+) -> Array:
+    """Give the log density (m,) of the inverts read before the wye, continuous at it."""
+    known = np.flatnonzero(np.isfinite(reading.inverts_m[:own]))
+    mean, variance = pipe.invert(weighed.ways.stations)
+    return _log_inverts(
+        reading.inverts_m[known], reading.invert_sds_m[known], weighed.upstream[:, known],
+        mean + WYE_STEP_M[0], variance + WYE_STEP_M[1] ** 2, slopes,
+    )  # fmt: skip
+
+
+def _log_inverts(
+    read: Array, sds: Array, upstream: Array, mean: Array, variance: Array, slopes: SlopePrior
+) -> Array:
+    """Give ln Σ weight · N(read) (m,) over the slopes: invert at the end + slope · upstream."""
+    if not read.size:
+        return np.zeros(len(mean))
+    logs = []
+    for weight, slope, sd in zip(slopes.weights, slopes.means, slopes.sds, strict=True):
+        off = read - mean[:, None] - slope * upstream
+        cover = variance[:, None, None] + sd**2 * upstream[:, :, None] * upstream[:, None]
+        cover = cover + np.diag(sds**2)
+        root = np.linalg.cholesky(cover)
+        white = np.linalg.solve(root, off[..., None])[..., 0]
+        tail, more = tail_weight(white**2, 4.0)
+        half = np.log(np.einsum("mii->mi", root)).sum(axis=1)
+        cost = np.sum(0.5 * tail * white**2 + more, axis=1)
+        logs.append(np.log(weight) - cost - half - 0.5 * read.size * np.log(2 * np.pi))
+    stacked = np.stack(logs)
+    peak = stacked.max(axis=0)
+    return np.asarray(peak + np.log(np.exp(stacked - peak).sum(axis=0)))
+
+
+def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array, own: int) -> float:
+    """Give the log density of the inverts read past the wye, against the pipe joined."""
+    known = own + np.flatnonzero(np.isfinite(reading.inverts_m[own:]))
+    mean, variance = pipe.invert(ahead[known])
+    total = variance + reading.invert_sds_m[known] ** 2
+    tail, more = tail_weight((reading.inverts_m[known] - mean) ** 2 / total, 4.0)
+    square = (reading.inverts_m[known] - mean) ** 2 / total
+    return float(-np.sum(0.5 * tail * square + more + 0.5 * np.log(2 * np.pi * total)))
+
+
+def total_evidence(found: list[Joint]) -> float:
+    """Give ln Z of a run on a pipe over all splits."""
+    return log_sum(np.array([one.log_evidence for one in found])) if found else -np.inf
+
+
+def likeliest(found: list[Joint]) -> Joint:
+    """Give the split with the most evidence; of equal ones that with fewer own points."""
+    return found[largest([one.log_evidence for one in found], LOG)]

@@ -1,0 +1,106 @@
+"""A run's pipe as others may join it: its straights with their covariance, its invert."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry.frames import Array, lot_direction
+from ..line.straights import Chain, Marks, directions
+from ..model.results import ProfileComponent
+from ..numerics.ordering import MATTERS_M, in_steps
+from ..numerics.statistics import nonnegative
+
+Indices = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pipe:
+    """Straights of a run: k + 1 of them.
+
+    ``corners`` (k + 2, 2) from the first point through the bends to ``ahead`` past the last one;
+    ``stations_m`` (k + 2,) of them, 0 at the first point; ``angles`` (k + 1,). ``covariance``
+    (2k + 2, 2k + 2) of the chain's parameters, as in :class:`~sitegis.line.straights.Chain`, in the
+    frame that moves with the building and the session. ``seen_m`` is the station of the last point.
+    ``profile`` is at the last point.
+    """
+
+    corners: Array
+    stations_m: Array
+    angles: Array
+    covariance: Array
+    seen_m: float
+    profile: tuple[ProfileComponent, ...]
+
+    def at(self, stations: Array) -> tuple[Array, Indices]:
+        """Give the places (m, 2) at stations (m,), and the straight each lies on."""
+        segment = np.clip(
+            np.searchsorted(self.stations_m, stations, side="right") - 1, 0, self.angles.size - 1
+        )
+        ahead = stations - self.stations_m[segment]
+        return self.corners[segment] + ahead[:, None] * lot_direction(self.angles[segment]), segment
+
+    def project(self, xy: Array) -> tuple[Array, Array, Indices]:
+        """Give stations, offsets (left positive) and straights (n,) of points (n, 2)."""
+        ends = np.diff(self.stations_m)
+        gap = xy[:, None] - self.corners[:-1]
+        along = lot_direction(self.angles)
+        ahead = np.clip(np.einsum("nki,ki->nk", gap, along), 0.0, ends)
+        away = np.hypot(*(gap - ahead[..., None] * along).transpose(2, 0, 1))
+        segment = np.argmin(in_steps(away, MATTERS_M), axis=1)  # of equal ones the upstream one
+        rows = np.arange(len(xy))
+        side = along[segment, 0] * gap[rows, segment, 1] - along[segment, 1] * gap[rows, segment, 0]
+        return self.stations_m[segment] + ahead[rows, segment], side, segment
+
+    def shift_rows(self, places: Array, segment: Indices) -> tuple[Array, Array]:
+        """Give how the pipe's sideways shift and turn at places (m, 2) follow from parameters.
+
+        Both (m, 2k + 2). A point x of straight g moves left by δc_g + (u_g · x) Σ δθ.
+        """
+        count = self.angles.size
+        turn = np.zeros((len(places), 2 * count))
+        turn[:, :count] = np.arange(count) <= segment[:, None]
+        lever = np.sum(lot_direction(self.angles[segment]) * places, axis=1)
+        shift = turn * lever[:, None]
+        shift[np.arange(len(places)), count + segment] += 1.0
+        return shift, turn
+
+    def invert(self, stations: Array) -> tuple[Array, Array]:
+        """Give mean and variance (m,) each of the invert at stations, over the profile."""
+        lever = np.column_stack([np.ones_like(stations), self.seen_m - stations])
+        weights = np.array([part.weight for part in self.profile])
+        means = np.stack([lever @ part.mean for part in self.profile])
+        inside = np.stack(
+            [np.einsum("mi,ij,mj->m", lever, part.covariance, lever) for part in self.profile]
+        )
+        mean = weights @ means
+        return mean, weights @ (inside + (means - mean) ** 2)
+
+
+def pipe_of(chain: Chain, ahead_m: float, profile: tuple[ProfileComponent, ...]) -> Pipe:
+    """Make the pipe of a fitted chain, carried on straight by ``ahead_m``."""
+    angles = np.asarray(directions(chain.parameters), float)
+    corners = np.array(chain.vertices)
+    seen = float(np.hypot(*np.diff(corners, axis=0).T).sum())
+    corners[-1] = corners[-1] + ahead_m * lot_direction(angles[-1])
+    stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    return Pipe(corners, stations, angles, chain.covariance, seen, profile)
+
+
+def relative(marks: Marks, position_sd_m: float) -> Marks:
+    """Give marks in the frame that moves with the building and with the session's shift.
+
+    What moves all runs alike says nothing of how they lie to each other: the building's place is
+    taken out, and the session's shift moved from what the receiver found to what was taped.
+    """
+    n, square = len(marks.xy), marks.session_sd_m**2
+    found = marks.received.astype(float)
+    taped = 1.0 - found
+    common = -(position_sd_m**2) - square * np.outer(found, found) + square * np.outer(taped, taped)
+    covariance = marks.covariance + np.kron(common, np.eye(2))
+    own = np.zeros((n, 2, n, 2))
+    own[np.arange(n), :, np.arange(n), :] = marks.independent
+    rest = nonnegative(covariance - own.reshape(2 * n, 2 * n))
+    return replace(marks, covariance=rest + own.reshape(2 * n, 2 * n), session_sd_m=0.0)

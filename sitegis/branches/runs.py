@@ -1,0 +1,126 @@
+"""Each run by itself: its points in downstream order, what they read, its pipe."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..line.bends import fit_plan
+from ..line.order import ON_LINE_KINDS, order_downstream
+from ..line.profile import SlopePrior, learn_profile
+from ..line.stage import gather_depths, gather_marks, read_inverts
+from ..line.straights import Marks
+from ..model.results import PlacedPoint, Placement
+from ..model.site import Run, Site
+from ..numerics.exit_mixture import first_walls
+from .joining import Reading
+from .pipes import Pipe, pipe_of, relative
+
+MOST_AHEAD_M = 6.0
+"""Farthest past its last point that another run may join a pipe, carried on straight. Judgement."""
+
+LEAST_SPREAD_M = 0.3
+"""Points nearer together than this give no direction, as in :mod:`sitegis.line.order`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """One run: the indices of its points in the placement, downstream; its reading and its pipe.
+
+    The pipe is None where a single point gives no direction.
+    """
+
+    run: Run
+    indices: tuple[int, ...]
+    reading: Reading
+    pipe: Pipe | None
+
+
+def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
+    """Give the indices of a run's points indoors: its access, and what it found or that names it.
+
+    Several rows may be one point; with a single run a blank cell means that run.
+    """
+    alone = len(site.runs) == 1
+    named = {row.id for row in site.locates if row.run == run.id or (alone and not row.run)}
+    return [
+        i for i, point in enumerate(placement.points)
+        if point.indoors and (
+            point.id == run.access or (point.id in named and point.kind in ON_LINE_KINDS)
+        )
+    ]  # fmt: skip
+
+
+def part_of(
+    placement: Placement, indices: Sequence[int], points: Sequence[PlacedPoint]
+) -> Placement:
+    """Give a placement of some of the points, written anew, with their covariance."""
+    rows = np.array([[2 * i, 2 * i + 1] for i in indices], dtype=int).ravel()
+    return replace(
+        placement,
+        points=tuple(points),
+        covariance_m2=placement.covariance_m2[np.ix_(rows, rows)],
+        mark_covariance_m2=placement.mark_covariance_m2[np.ix_(rows, rows)],
+    )
+
+
+def counted(point: PlacedPoint, run: Run) -> PlacedPoint:
+    """Give a point as its run counts: 0 at the access, less upstream on a push inwards."""
+    if point.id == run.access and point.cable_count_m is None:
+        return replace(point, kind="cleanout")
+    count = point.cable_count_m
+    if point.kind == "cleanout" and count is None:
+        return replace(point, kind="stack")  # its counter is at 0 for its own run only
+    if run.toward == "upstream" and count is not None:
+        return replace(point, cable_count_m=-count)
+    return point
+
+
+def follow_run(site: Site, placement: Placement, run: Run, slopes: SlopePrior) -> Followed | None:
+    """Order a run's points, gather what they read, and fit its pipe; None without points."""
+    chosen = points_of(site, placement, run)
+    if not chosen:
+        return None
+    part = part_of(placement, chosen, [counted(placement.points[i], run) for i in chosen])
+    reading, pipe, order = read_run(site, part, run, slopes)
+    return Followed(run, tuple(chosen[i] for i in order), reading, pipe)
+
+
+def read_run(
+    site: Site, part: Placement, run: Run, slopes: SlopePrior
+) -> tuple[Reading, Pipe | None, tuple[int, ...]]:
+    """Order the points of a placement that lie on one pipe, gather what they read, fit the pipe.
+
+    Gives the order too; no pipe where a single point gives no direction.
+    """
+    inverts, sds = read_inverts(site, part)
+    on_line = [
+        i for i, p in enumerate(part.points) if p.kind in ON_LINE_KINDS or p.id == run.access
+    ]
+    xy = np.array([[part.points[i].x_m, part.points[i].y_m] for i in on_line])
+    several = len(on_line) > 1 and float(np.hypot(*np.ptp(xy, axis=0))) > LEAST_SPREAD_M
+    order = order_downstream(part, inverts, sds).indices if several else tuple(on_line)
+    marks = relative(gather_marks(part, order, site.noise), site.building.position_sd_m)
+    seen = run.joins
+    footage = None if seen is None or run.toward == "upstream" else seen.footage_m
+    reading = Reading(
+        tuple(part.points[i].id for i in order), marks, inverts[list(order)], sds[list(order)],
+        None if seen is None else seen.side, float("nan") if footage is None else footage,
+    )  # fmt: skip
+    pipe = _fit_pipe(site, part, order, marks, slopes) if several else None
+    return reading, pipe, order
+
+
+def _fit_pipe(
+    site: Site, part: Placement, order: tuple[int, ...], marks: Marks, slopes: SlopePrior
+) -> Pipe:
+    """Fit the pipe of ordered points, carried on to the wall ahead or so far."""
+    plan = fit_plan(marks)
+    depths, _ = gather_depths(site, part, order, plan)
+    profile, _, _ = learn_profile(depths, slopes)
+    end = plan.best.end
+    _, lengths = first_walls(end[None, :2], end[2:], site.building)
+    ahead = min(float(lengths[0]), MOST_AHEAD_M)
+    return pipe_of(plan.best, ahead, profile)

@@ -1,0 +1,158 @@
+"""Stage ``branches``: which runs join which, the trunk fitted to all that lies on it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+
+from ..line import fit_line
+from ..line.profile import SlopePrior, slope_prior
+from ..model.branches import Branches
+from ..model.results import Placement
+from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, smallest
+from ..place.crew import with_receiver_scale
+from .branch import fit_apart, fit_branch, wye_station
+from .crossings import find_crossings
+from .joining import Joint, apart, joint_of, joints, likeliest, total_evidence
+from .notices import branch_notices
+from .runs import Followed, follow_run, read_run
+from .topology import Forest, named, probability_of, weigh_forests
+from .trunk import Member, own_members, trunk_members, trunk_placement
+
+_NEVER = -1e9
+
+
+def fit_drains(survey: Survey) -> Survey:
+    """Fit the building drain: of one run as ever, of several as a tree of pipes.
+
+    The trunk is the run that others join, and is fitted by :func:`sitegis.line.fit_line` to its
+    own points and to those of other runs past their wyes, their footage brought to its zero.
+    Points before a wye take no part in it. ``ComputationError`` as there.
+    """
+    site = survey.site
+    if not site.runs:
+        return fit_line(survey)
+    placement = with_receiver_scale(survey.placement, 1.0)
+    slopes = slope_prior(survey.rules, site.drain_diameter_m)
+    followed = [
+        one for run in site.runs
+        if (one := follow_run(site, placement, run, slopes)) is not None
+    ]  # fmt: skip
+    if sum(one.pipe is not None for one in followed) == 0 or len(followed) < 2:
+        one = next((one for one in followed if one.pipe is not None), None)
+        if one is None:
+            return fit_line(survey)
+        return _fit_trunk(survey, placement, own_members(one), one)
+    return _fit_tree(survey, placement, followed, slopes)
+
+
+def _fit_tree(
+    survey: Survey, placement: Placement, followed: list[Followed], slopes: SlopePrior
+) -> Survey:
+    """Weigh all ways the runs can join, and fit the most probable one."""
+    site = survey.site
+    runs = [one.run for one in followed]
+
+    @cache
+    def found(i: int, j: int) -> tuple[Joint, ...]:
+        pipe = followed[j].pipe
+        return () if pipe is None else tuple(joints(followed[i].reading, pipe, slopes))
+
+    def onto(i: int, j: int, k: int | None) -> float:
+        """Give ln Z of run i on the own pipe of run j, upstream of where j joins k."""
+        weighed = list(found(i, j))
+        if not weighed:
+            return _NEVER
+        total = total_evidence(weighed)
+        if k is None or not found(j, k):
+            return max(total, _NEVER)
+        most = wye_station(followed[j], likeliest(list(found(j, k))))
+        return max(total + _log_share_before(weighed, most), _NEVER)
+
+    alone = np.array([max(apart(one.reading, slopes), _NEVER) for one in followed])
+    listed, weights = weigh_forests(runs, alone, onto)
+    joins = listed[0]
+    root = _trunk_of(followed, joins)
+    splits = {i: likeliest(list(found(i, j))) for i, j in enumerate(joins) if j is not None}
+    on_trunk = trunk_members(followed, joins, splits, root)
+    fitted = _fit_trunk(survey, placement, on_trunk, followed[root])
+    part = trunk_placement(site, placement, on_trunk, runs[root])
+    pipes = [one.pipe for one in followed]
+    _, pipes[root], _ = read_run(site, part, runs[root], slopes)
+    branches = []
+    for i in _downstream_first(joins):
+        j = joins[i]
+        share = probability_of(listed, weights, i, j)
+        pipe = None if j is None else pipes[j]
+        if j is not None and pipe is not None:
+            way_in = splits[i]
+            if way_in.weighed is not None:
+                way_in = joint_of(followed[i].reading, pipe, slopes, way_in.own, fitted=j == root)
+            branches.append(fit_branch(site, followed[i], runs[j].id, pipe, way_in, share, slopes))
+        elif i != root and followed[i].pipe is not None:
+            branches.append(fit_apart(followed[i], share, slopes))
+    ids = tuple(name for name, _ in on_trunk if name not in followed[root].reading.ids)
+    block = Branches(
+        runs[root].id, ids, tuple(branches), named(runs, listed, weights),
+        find_crossings(runs, listed, weights, fitted.drain, branches, runs[root].id),
+    )  # fmt: skip
+    notices = branch_notices(site, block, [one.reading for one in followed])
+    return replace(fitted, joined=replace(block, notices=notices))
+
+
+def _log_share_before(weighed: list[Joint], most_m: float) -> float:
+    """Give the log of the probability that the wye lies upstream of a station."""
+    logs = np.array([one.log_evidence for one in weighed])
+    shares = np.exp(logs - logs.max())
+    before = np.array([
+        1.0 if one.weighed is None
+        else float(one.weights.sum(axis=1) @ (one.weighed.ways.stations <= most_m))
+        for one in weighed
+    ])  # fmt: skip
+    return float(np.log(max(shares @ before / shares.sum(), 1e-30)))
+
+
+def _trunk_of(followed: list[Followed], joins: Forest) -> int:
+    """Choose the building drain among the runs that join none.
+
+    No storm drain where there is another; then the one most runs come to, then the longest (1 mm),
+    then the first.
+    """
+    roots = [i for i, j in enumerate(joins) if j is None and followed[i].pipe is not None]
+    if not roots:
+        roots = [i for i, one in enumerate(followed) if one.pipe is not None]
+
+    def under(root: int) -> int:
+        count, ring = 0, [root]
+        while ring:
+            ring = [i for i, j in enumerate(joins) if j in ring]
+            count += len(ring)
+        return count
+
+    pipes = [followed[i].pipe for i in roots]
+    lengths = [0.0 if pipe is None else -pipe.seen_m for pipe in pipes]
+    storm = [float(followed[i].run.system == "storm") for i in roots]
+    fewer = [-float(under(i)) for i in roots]
+    keys = np.array(storm) * 1e6 + np.array(fewer) * 1e3 + np.array(lengths)
+    return roots[smallest(keys, MATTERS_M)]
+
+
+def _downstream_first(joins: Forest) -> list[int]:
+    """Order runs so that what each joins comes before it."""
+    done: list[int] = []
+    while len(done) < len(joins):
+        done += [i for i, j in enumerate(joins) if i not in done and (j is None or j in done)]
+    return done
+
+
+def _fit_trunk(
+    survey: Survey, placement: Placement, members: list[Member], one: Followed
+) -> Survey:
+    """Fit the trunk with stage ``line``, and give all points the noise that it learned."""
+    part = trunk_placement(survey.site, placement, members, one.run)
+    fitted = fit_line(replace(survey, placed=part))
+    square = fitted.placement.receiver_square
+    return replace(fitted, placed=with_receiver_scale(placement, square))

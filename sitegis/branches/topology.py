@@ -1,0 +1,118 @@
+"""All ways runs can join: rooted forests, weighed one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from itertools import product
+
+import numpy as np
+
+from ..geometry.frames import Array
+from ..model.branches import Topology
+from ..model.site import Run, System
+from ..numerics.ordering import MATTERS_P, ordered, share_out
+from ..numerics.statistics import normalized_weights
+
+Forest = tuple[int | None, ...]
+"""For each run the index of the run it joins, None for a drain of its own."""
+
+APART = 0.05
+"""Probability that one more run under the house belongs to a drain of its own. Judgement."""
+CROSS = 0.03
+"""Probability that a storm and a sanitary run join. Judgement: such joints are forbidden."""
+NOTED_RIGHT = 0.9
+"""How often a joint that was seen is noted right. Judgement, no source."""
+
+
+def forests(number: int) -> Iterator[Forest]:
+    """List every way ``number`` runs can join without a ring: (n + 1)^(n − 1) (Cayley's formula).
+
+    >>> [sum(1 for _ in forests(n)) for n in (1, 2, 3, 4)]
+    [1, 3, 16, 125]
+    """
+    choices = [(None, *(j for j in range(number) if j != i)) for i in range(number)]
+    for joins in product(*choices):
+        if all(_ends(joins, i) for i in range(number)):
+            yield joins
+
+
+def _ends(joins: Forest, start: int) -> bool:
+    """Tell whether following the joints from a run comes to an end."""
+    at: int | None = start
+    for _ in range(len(joins)):
+        if at is None:
+            return True
+        at = joins[at]
+    return at is None
+
+
+def opposed(one: System, other: System) -> bool:
+    """Tell whether two systems must be kept apart."""
+    return {one, other} == {"sanitary", "storm"}
+
+
+def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
+    """Give the log prior of a forest, up to what all share.
+
+    A run joins any other alike. A joint noted by the crew (``joins.run``) is right with 90 %.
+    """
+    total = 0.0
+    roots = 0
+    for i, run in enumerate(runs):
+        j = joins[i]
+        suited = [
+            k for k, other in enumerate(runs) if k != i and not opposed(run.system, other.system)
+        ]
+        if j is None:
+            roots += 1
+            total += float(np.log(APART if suited else 1.0 - CROSS)) if roots > 1 else 0.0
+        elif j in suited:
+            total += float(np.log((1.0 - APART) / len(suited)))
+        else:
+            total += float(np.log(CROSS / max(len(runs) - 1 - len(suited), 1)))
+        noted = None if run.joins is None else run.joins.run
+        if noted is not None:
+            right = j is not None and runs[j].id == noted
+            total += float(np.log(NOTED_RIGHT if right else 1.0 - NOTED_RIGHT))
+    return total
+
+
+def weigh_forests(
+    runs: Sequence[Run], alone: Array, onto: Callable[[int, int, int | None], float]
+) -> tuple[list[Forest], Array]:
+    """Give all forests, most probable first, with their probabilities.
+
+    ``alone`` (n,): ln Z of each run as a drain of its own; ``onto(i, j, k)``: ln Z of run i on the
+    own pipe of run j that itself joins run k (None: none). Of equal ones the earlier in the list.
+    """
+    listed = list(forests(len(runs)))
+    logs = np.array([
+        edge_prior(runs, joins)
+        + sum(
+            float(alone[i]) if j is None else onto(i, j, joins[j])
+            for i, j in enumerate(joins)
+        )
+        for joins in listed
+    ])  # fmt: skip
+    weights = normalized_weights(logs)
+    order = ordered(weights, MATTERS_P, descending=True)
+    return [listed[i] for i in order], weights[order]
+
+
+def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tuple[Topology, ...]:
+    """Name the ways of at least one percent, all others shared out among them."""
+    kept = max(int(np.sum(weights >= 0.01 - MATTERS_P)), 1)
+    shares = share_out(weights[:kept])
+    return tuple(
+        Topology(
+            tuple((run.id, None if j is None else runs[j].id)
+                  for run, j in zip(runs, joins, strict=True)),
+            float(share),
+        )
+        for joins, share in zip(listed[:kept], shares, strict=True)
+    )  # fmt: skip
+
+
+def probability_of(listed: Sequence[Forest], weights: Array, run: int, joined: int | None) -> float:
+    """Give the probability that a run joins just that other one, whatever the others do."""
+    return float(sum(w for joins, w in zip(listed, weights, strict=True) if joins[run] == joined))

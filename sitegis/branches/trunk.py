@@ -1,0 +1,108 @@
+"""The trunk's points: its own run's, and those that other runs found past their wyes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..line.order import ON_LINE_KINDS
+from ..model.results import PlacedPoint, Placement
+from ..model.site import Run, Site
+from .joining import Joint
+from .runs import Followed, part_of
+from .topology import Forest
+
+Member = tuple[str, float | None]
+"""A point of the trunk by its id, with its footage on the trunk's counter."""
+
+
+def own_members(one: Followed) -> list[Member]:
+    """List the points of a run with its own footage."""
+    counts = one.reading.marks.counts_m
+    return [(name, _or_none(c)) for name, c in zip(one.reading.ids, counts, strict=True)]
+
+
+def trunk_members(
+    followed: list[Followed], joins: Forest, splits: dict[int, Joint], root: int
+) -> list[Member]:
+    """List the trunk's points: its own run's, and those of other runs past their wyes on it.
+
+    Another run's footage is brought to the trunk's zero by the mean difference.
+    """
+    pipe, trunk = followed[root].pipe, followed[root].reading
+    members = own_members(followed[root])
+    if pipe is None:
+        return members
+    stations, _, _ = pipe.project(trunk.marks.xy)
+    zero = _mean(trunk.marks.counts_m - stations)
+    taken = {name for name, _ in members}
+    for i, one in enumerate(followed):
+        way = _way_down(joins, i)
+        if i == root or root not in way:
+            continue
+        reading, last = one.reading, splits[way[way.index(root) - 1]]
+        ahead, _, _ = pipe.project(reading.marks.xy)
+        low = _station_of(last) if joins[i] != root else -np.inf
+        past = [
+            p for p in range(splits[i].own, len(reading.ids))
+            if reading.ids[p] not in taken and ahead[p] > low
+        ]  # fmt: skip
+        shift = _mean((zero + ahead - reading.marks.counts_m)[past])
+        members += [(reading.ids[p], _or_none(reading.marks.counts_m[p] + shift)) for p in past]
+        taken |= {reading.ids[p] for p in past}
+    return members
+
+
+def _way_down(joins: Forest, start: int) -> list[int]:
+    """List the runs whose pipes a run's water takes, itself first."""
+    way = [start]
+    while (following := joins[way[-1]]) is not None:
+        way.append(following)
+    return way
+
+
+def _station_of(joint: Joint) -> float:
+    """Give the mean station of a wye on the pipe joined, 0 where the run lies wholly in it."""
+    if joint.weighed is None:
+        return 0.0
+    return float(joint.weights.sum(axis=1) @ joint.weighed.ways.stations)
+
+
+def _mean(values: np.ndarray) -> float:
+    """Give the mean of what is known, NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
+def _or_none(count: float) -> float | None:
+    return float(count) if np.isfinite(count) else None
+
+
+def trunk_placement(site: Site, placement: Placement, members: list[Member], run: Run) -> Placement:
+    """Give the placement of the trunk's points, and of what lies beside it and is no other run's.
+
+    An access stands as a cleanout, its counter at 0.
+    """
+    counts = dict(members)
+    others = {row.id for row in site.locates if row.run and row.run != run.id}
+    others |= {other.access for other in site.runs if other.id != run.id}
+    chosen: list[int] = []
+    points: list[PlacedPoint] = []
+    for i, point in enumerate(placement.points):
+        if point.id in counts:
+            points.append(_member(point, counts[point.id], run))
+        elif point.kind not in ON_LINE_KINDS and point.id not in others:
+            points.append(point)
+        else:
+            continue
+        chosen.append(i)
+    return part_of(placement, chosen, points)
+
+
+def _member(point: PlacedPoint, count_m: float | None, run: Run) -> PlacedPoint:
+    """Give a point with its footage on the trunk's counter."""
+    if point.id == run.access and point.cable_count_m is None:
+        return replace(point, kind="cleanout")
+    kind = "stack" if point.kind == "cleanout" and count_m is None else point.kind
+    return replace(point, kind=kind, cable_count_m=count_m)

@@ -1,0 +1,342 @@
+"""Ways a run's own pipe may lie: straight or with one bend, from a place with a direction.
+
+A way says where the pipe ends downstream (a wye, or its last point), which way the water goes
+there, and where it bends upstream of that. Given a way, all else is linear: what the readings say
+of it follows from one covariance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr
+
+from ..geometry.frames import Array, lot_direction
+from ..line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
+from ..line.straights import (
+    BEND_ANGLE_SD_RAD,
+    HALF_NORMAL_MEAN,
+    HALF_NORMAL_SD,
+    Marks,
+    tail_weight,
+)
+from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
+from ..numerics.ordering import LOG, at_least, ordered
+
+Indices = NDArray[np.int64]
+
+BEND_CELLS = 8
+CELL_SPREAD = 0.5
+"""Sd of a cell's normal as a share of the cell: so spaced, they sum to an even spread to 1.5 %."""
+"""Pieces of a run's own pipe in which a bend may lie."""
+LIKELY_WITHIN, FIRST_WITHIN = 12.0, 30.0
+MOST_WAYS, MOST_FIRST = 240, 1200
+ORDER_SD_M = 0.20
+"""How far a mark may lie on the wrong side of a wye or a bend: marks scatter. Judgement."""
+WYE_SEEN_SD_M = 0.15
+"""How well the camera tells the footage of a wye ahead of it. Judgement, no source."""
+_WHITE, _SILENT_M = 1e-6, 1e3
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """m ways: ``ends`` (m, 2), ``angles`` (m,) of flow there, ``log_prior`` (m,).
+
+    ``end_rows`` (m, 2, q) and ``angle_rows`` (m, q): how end and direction move with the q unknowns
+    of covariance ``unknowns`` (m, q, q), the last two of which are the bend's place and its angle.
+    ``bend_at`` (m,) is the length upstream to the bend, inf for none, ``bend_rad`` its turn;
+    ``stations`` (m,) of the end on the pipe joined, ``label`` (m,) the kind of fitting; only from
+    what is ``made`` (m,) a bend is tried too: a free angle explains a bend next to it.
+    """
+
+    ends: Array
+    angles: Array
+    log_prior: Array
+    end_rows: Array
+    angle_rows: Array
+    unknowns: Array
+    bend_at: Array
+    bend_rad: Array
+    stations: Array
+    label: Indices
+    made: NDArray[np.bool_]
+
+    def rows(self, index: Indices) -> Ways:
+        """Give some of the ways."""
+        return Ways(*(getattr(self, name)[index] for name in self.__dataclass_fields__))
+
+
+def joined(parts: list[Ways]) -> Ways:
+    """Put ways together."""
+    names = Ways.__dataclass_fields__
+    return Ways(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
+
+
+def with_bends(ways: Ways, farthest: Array) -> Ways:
+    """Give straight ways again, and each with one bend of the catalogue anywhere upstream.
+
+    ``farthest`` (2,) is the most upstream mark; the bend's place is spread evenly over the length
+    to it, at the rate of bends per meter of :mod:`sitegis.line.catalogue`.
+    """
+    length = np.hypot(*(ways.ends - farthest).T)
+    plain = replace(ways, log_prior=ways.log_prior - BENDS_PER_M * length)
+    made = np.flatnonzero(ways.made)
+    ways, length = ways.rows(made), length[made]
+    m, kinds = made.size, SIGNED_RAD.size
+    rows = np.repeat(np.arange(m), BEND_CELLS * kinds)
+    share = np.tile(np.repeat((np.arange(BEND_CELLS) + 0.5) / BEND_CELLS, kinds), m)
+    index = np.tile(np.arange(kinds), m * BEND_CELLS)
+    size = length[rows] / BEND_CELLS
+    bent = ways.rows(rows)
+    unknowns = bent.unknowns.copy()
+    unknowns[:, -2, -2] = (CELL_SPREAD * size) ** 2
+    unknowns[:, -1, -1] = BEND_ANGLE_SD_RAD**2
+    with np.errstate(divide="ignore"):
+        chance = np.log(BENDS_PER_M * size * SIGNED_WEIGHTS[index])
+    bent = replace(
+        bent,
+        log_prior=bent.log_prior + chance - BENDS_PER_M * length[rows],
+        bend_at=share * length[rows],
+        bend_rad=SIGNED_RAD[index],
+        unknowns=unknowns,
+    )
+    return joined([plain, bent])
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """How n own marks lie to m ways: ``across`` and ``upstream`` (m, n) with what they rest on.
+
+    ``across_rows`` and ``upstream_rows`` (m, n, q) by the unknowns; ``normals`` and ``along``
+    (m, n, 2) by the marks' own places.
+    """
+
+    across: Array
+    upstream: Array
+    across_rows: Array
+    upstream_rows: Array
+    normals: Array
+    along: Array
+
+
+def place_on(ways: Ways, xy: Array) -> Placed:
+    """Place own marks (n, 2) on ways: offset (left positive) and length upstream of the end."""
+    flow = lot_direction(ways.angles)
+    left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
+    gap = xy[None] - ways.ends[:, None]
+    back = -np.einsum("mni,mi->mn", gap, flow)
+    off = np.einsum("mni,mi->mn", gap, left)
+    end, turn = ways.end_rows, ways.angle_rows
+    off_rows = back[..., None] * turn[:, None] - np.einsum("mi,miq->mq", left, end)[:, None]
+    back_rows = np.broadcast_to(np.einsum("mi,miq->mq", flow, end)[:, None], off_rows.shape)
+
+    bend_at = np.where(np.isfinite(ways.bend_at), ways.bend_at, 0.0)
+    flow2 = lot_direction(ways.angles - ways.bend_rad)
+    left2 = np.stack([-flow2[:, 1], flow2[:, 0]], axis=-1)
+    bend = ways.ends - bend_at[:, None] * flow
+    place, angle = np.zeros_like(turn), np.zeros_like(turn)
+    place[:, -2], angle[:, -1] = 1.0, 1.0
+    bend_rows = end - flow[:, :, None] * place[:, None]
+    bend_rows = bend_rows - (bend_at[:, None] * left)[:, :, None] * turn[:, None]
+    gap2 = xy[None] - bend[:, None]
+    back2 = -np.einsum("mni,mi->mn", gap2, flow2)
+    off2 = np.einsum("mni,mi->mn", gap2, left2)
+    off2_rows = back2[..., None] * (turn - angle)[:, None]
+    off2_rows = off2_rows - np.einsum("mi,miq->mq", left2, bend_rows)[:, None]
+    back2_rows = place + np.einsum("mi,miq->mq", flow2, bend_rows)
+    past = back > ways.bend_at[:, None]
+    pick = past[..., None]
+    return Placed(
+        np.where(past, off2, off), np.where(past, bend_at[:, None] + back2, back),
+        np.where(pick, off2_rows, off_rows), np.where(pick, back2_rows[:, None], back_rows),
+        np.where(pick, left2[:, None], left[:, None]),
+        np.where(pick, -flow2[:, None], -flow[:, None]),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """What is read past the end of a run's own pipe, on the pipe joined: k shared marks.
+
+    ``across`` (k,) offsets, ``ahead`` (k,) stations; ``across_rows`` (k, q) by the unknowns;
+    ``normals`` and ``along`` (k, 2). ``seen_m`` is the footage at which the camera saw the end,
+    NaN for none. ``across_used``: the pipe was fitted to their offsets, which then tell no more.
+    """
+
+    across: Array
+    ahead: Array
+    across_rows: Array
+    normals: Array
+    along: Array
+    seen_m: float = float("nan")
+    across_used: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Likely ways with their log weights (m, s) at the s scales of the noise.
+
+    ``upstream`` (m, n) of the own marks; ``shift`` (m, q) and ``spread`` (m, q, q) the unknowns
+    given the readings, at the mean scale of the noise.
+    """
+
+    ways: Ways
+    log_weight: Array
+    upstream: Array
+    shift: Array
+    spread: Array
+
+
+def weigh(ways: Ways, marks: Marks, own: int, beyond: Beyond) -> Weighed:
+    """Weigh ways by the marks: the first ``own`` on the run's pipe, the others past its end.
+
+    ln N of offsets across the pipe and of footage along it, whose zero is not known, with one
+    covariance of the pipe joined, the fittings' angles and the marks, at every scale of the
+    receiver's noise. Heavy tails as in :func:`sitegis.line.straights.tail_weight`, on the
+    whitened residuals.
+    """
+    ways = _first_choice(ways, marks, own)
+    placed = place_on(ways, marks.xy[:own])
+    raw, by_unknowns, by_marks, extra = _readings(ways, placed, marks, own, beyond)
+    before = _in_order(placed.upstream, beyond, ways.stations)
+    middle = int(np.argmin(np.abs(np.array(SCALES) ** 2 - 1.0)))
+    logs = before + _log_density(raw, by_unknowns, by_marks, extra, ways, marks, SCALES[middle])[0]
+    kept = _likely(logs, LIKELY_WITHIN, MOST_WAYS)
+    ways, raw, by_unknowns, by_marks, before = (
+        ways.rows(kept), raw[kept], by_unknowns[kept], by_marks[kept], before[kept],
+    )  # fmt: skip
+    columns = [
+        before + _log_density(raw, by_unknowns, by_marks, extra, ways, marks, scale)[0]
+        for scale in SCALES
+    ]
+    prior = log_prior(np.array(SCALES))
+    normal = prior - np.log(np.exp(prior - prior.max()).sum()) - prior.max()
+    _, shift, spread = _log_density(
+        raw, by_unknowns, by_marks, extra, ways, marks, float(np.sqrt(PRIOR_MEAN_SQUARE))
+    )
+    return Weighed(
+        ways, ways.log_prior[:, None] + np.stack(columns, axis=1) + normal,
+        placed.upstream[kept], shift, spread,
+    )  # fmt: skip
+
+
+def _first_choice(ways: Ways, marks: Marks, own: int) -> Ways:
+    """Leave out ways that own marks plainly contradict, by their offsets alone."""
+    placed = place_on(ways, marks.xy[:own])
+    variance = np.einsum("mnq,mqr,mnr->mn", placed.across_rows, ways.unknowns, placed.across_rows)
+    blocks = marks.covariance.reshape(len(marks.xy), 2, len(marks.xy), 2)
+    rows = np.arange(own)
+    each = blocks[rows, :, rows, :] + marks.independent[:own]
+    variance = variance + np.einsum("mni,nij,mnj->mn", placed.normals, each, placed.normals)
+    square = placed.across**2 / variance
+    weight, cost = tail_weight(square, marks.degrees_of_freedom)
+    logs = ways.log_prior - np.sum(0.5 * weight * square + cost + 0.5 * np.log(variance), axis=1)
+    logs = logs + np.sum(log_ndtr((placed.upstream + ORDER_SD_M) / ORDER_SD_M), axis=1)
+    return ways.rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
+
+
+def _likely(logs: Array, within: float, most: int) -> Indices:
+    """Choose rows within some nats of the best, so many at most, the best first."""
+    rows = np.flatnonzero(at_least(logs, float(logs.max()) - within, LOG))
+    return np.asarray(rows[ordered(logs[rows], LOG, descending=True)][:most])
+
+
+def _in_order(upstream: Array, beyond: Beyond, stations: Array) -> Array:
+    """Give the log of how well own marks lie upstream of the end, and shared ones past it, (m,)."""
+    before = log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M).sum(axis=1)
+    ahead = beyond.ahead[None] - stations[:, None]
+    return np.asarray(before + log_ndtr((ahead + ORDER_SD_M) / ORDER_SD_M).sum(axis=1))
+
+
+def _readings(
+    ways: Ways, placed: Placed, marks: Marks, own: int, beyond: Beyond
+) -> tuple[Array, Array, Array, Array]:
+    """Give the residuals (m, r), their derivatives by unknowns and marks, and the own covariance.
+
+    Rows: offsets of all marks, then contrasts of the footage. ``by_marks`` (m, r, 2n).
+    """
+    m, n = len(ways.angles), len(marks.xy)
+    q, k = ways.angle_rows.shape[1], n - own
+    counted = np.flatnonzero(np.isfinite(marks.counts_m))
+    seen = np.isfinite(beyond.seen_m)
+    across = np.concatenate([placed.across, np.broadcast_to(beyond.across, (m, k))], axis=1)
+    across_by = np.zeros((m, n, q))
+    across_by[:, :own] = placed.across_rows
+    across_by[:, own:] = beyond.across_rows
+    by_marks = np.zeros((m, n, n, 2))
+    by_marks[:, np.arange(own), np.arange(own)] = placed.normals
+    by_marks[:, own + np.arange(k), own + np.arange(k)] = beyond.normals
+
+    along = np.concatenate(
+        [-placed.upstream, beyond.ahead[None] - ways.stations[:, None]], axis=1
+    )  # of every mark, past the end
+    along_by = np.zeros((m, n, q))
+    along_by[:, :own] = -placed.upstream_rows
+    flow = lot_direction(ways.angles)
+    end_moves = np.einsum("mi,miq->mq", flow, ways.end_rows)
+    along_by[:, own:] = -end_moves[:, None]
+    along_marks = np.zeros((m, n, n, 2))
+    along_marks[:, np.arange(own), np.arange(own)] = -placed.along
+    along_marks[:, own + np.arange(k), own + np.arange(k)] = beyond.along
+    pick = np.concatenate([counted, [n]]) if seen else counted
+    shrink = 1.0 / (1.0 + HALF_NORMAL_MEAN * marks.count_share)
+    counts = np.append(marks.counts_m, beyond.seen_m)[pick]
+    floor = np.append(marks.count_floor_m, WYE_SEEN_SD_M)[pick]
+    at_end = np.zeros((m, 1, *along_by.shape[2:]))
+    along = np.concatenate([along, np.zeros((m, 1))], axis=1)[:, pick]
+    along_by = np.concatenate([along_by, at_end], axis=1)[:, pick]
+    along_marks = np.concatenate([along_marks, np.zeros((m, 1, n, 2))], axis=1)[:, pick]
+    basis = _contrasts(pick.size)
+    raw = np.concatenate([across, (counts * shrink - along) @ basis.T], axis=1)
+    by_unknowns = np.concatenate([across_by, -np.einsum("ab,mbq->maq", basis, along_by)], axis=1)
+    marked = np.concatenate(
+        [by_marks.reshape(m, n, 2 * n),
+         -np.einsum("ab,mbx->max", basis, along_marks.reshape(m, pick.size, 2 * n))],
+        axis=1,
+    )  # fmt: skip
+    slack = (HALF_NORMAL_SD * marks.count_share) ** 2 * np.outer(counts, counts)
+    extra = np.zeros((raw.shape[1],) * 2)
+    extra[np.arange(own, n), np.arange(own, n)] = _SILENT_M**2 if beyond.across_used else 0.0
+    extra[n:, n:] = basis @ (PRIOR_MEAN_SQUARE * np.diag(floor**2) + slack) @ basis.T
+    return raw, by_unknowns, marked, extra
+
+
+def _contrasts(m: int) -> Array:
+    """Give an orthonormal basis (m − 1, m) of the differences of m values (Helmert's)."""
+    rows = np.zeros((max(m - 1, 0), m))
+    for i in range(1, m):
+        rows[i - 1, :i], rows[i - 1, i] = 1.0, -float(i)
+        rows[i - 1] /= np.sqrt(i * (i + 1.0))
+    return rows
+
+
+def _log_density(
+    raw: Array, by_unknowns: Array, by_marks: Array, extra: Array, ways: Ways, marks: Marks,
+    scale: float,
+) -> tuple[Array, Array, Array]:  # fmt: skip
+    """Give the log density (m,) at a scale of the noise, and the unknowns given the readings.
+
+    Those as shifts (m, q) and covariances (m, q, q), tails weighed down.
+    """
+    n = len(marks.xy)
+    own = np.zeros((n, 2, n, 2))
+    factor = np.where(marks.received, scale**2 - 1.0, 0.0)
+    own[np.arange(n), :, np.arange(n), :] = marks.independent * factor[:, None, None]
+    covariance = marks.covariance + own.reshape(2 * n, 2 * n)
+    cross = np.einsum("mrq,mqs->mrs", by_unknowns, ways.unknowns)
+    total = np.einsum("mrs,mts->mrt", cross, by_unknowns)
+    total = total + (by_marks @ covariance) @ by_marks.transpose(0, 2, 1) + extra
+    total = total + _WHITE**2 * np.eye(total.shape[1])
+    root = np.linalg.cholesky(total)
+    white = np.asarray(np.linalg.solve(root, raw[..., None])[..., 0], float)
+    weight, more = tail_weight(white**2, marks.degrees_of_freedom)
+    half = np.log(np.einsum("mii->mi", root)).sum(axis=1)
+    logs = -np.sum(0.5 * weight * white**2 + more, axis=1) - half
+    logs = logs - 0.5 * raw.shape[1] * np.log(2.0 * np.pi)
+    gain = np.linalg.solve(root, cross)  # whitened; the tails pull less
+    pulled = gain * np.sqrt(weight)[..., None]
+    shift = -np.einsum("mrq,mr->mq", pulled, np.sqrt(weight) * white)
+    spread = ways.unknowns - np.einsum("mrq,mrs->mqs", pulled, pulled)
+    return logs, shift, spread
