@@ -264,6 +264,84 @@ DUG = Scenario(
     seed=31,
 )
 
+# Two stacks, a kitchen branch, a cleanout in the yard: 50' x 120' lot, house 28' x 40' at 10' and
+# 25'. The trunk runs straight to the front main; both branches come in by 45-degree wyes.
+RUN_TRUNK = _feet((24.0, 60.0), (24.0, -30.0))
+RUN_PATHS = {
+    "main": (_feet((24.0, 60.0), (24.0, 26.0)), (0, 4, 8, 12, 16, 20, 24.5, 29)),
+    "bath": (_feet((14.0, 56.0), (24.0, 46.0), (24.0, 30.0)), (0, 4, 8, 11.5, 17, 21)),
+    "kitchen": (_feet((33.0, 45.0), (24.0, 36.0), (24.0, 26.0)), (0, 4, 7.5, 11, 15.5, 19)),
+    "yard": (_feet((24.0, 17.0), (24.0, 40.0)), (0, 3.5, 11, 15, 19)),
+}
+RUN_ACCESS = {"main": "ST1", "bath": "ST2", "kitchen": "KC", "yard": "YC"}
+RUN_WYES = {"bath": (24.0, 46.0), "kitchen": (24.0, 36.0)}
+GROUND_M, TRUNK_INVERT_M, TRUNK_SLOPE = 6.0 * FOOT_M, -0.44, 0.0205
+
+
+def run_marks() -> list[dict[str, str]]:
+    """Draw the rows of the house with several runs, each with its own zero and footage."""
+    generator = np.random.default_rng(59)
+    depth_scale, shift = 1 + generator.normal(0, 0.03), generator.normal(0, 0.03, 2)
+    trunk_start = RUN_TRUNK[0]
+    rows: list[dict[str, str]] = []
+    for run, (path, stops_ft) in RUN_PATHS.items():
+        for number, stop_ft in enumerate(stops_ft):
+            station = stop_ft * FOOT_M
+            true = along(path, station)
+            on_trunk = abs(true[0] - trunk_start[0]) < 1e-6
+            wye = np.array(RUN_WYES.get(run, (0.0, 0.0))) * FOOT_M
+            invert = TRUNK_INVERT_M - TRUNK_SLOPE * (trunk_start[1] - true[1])
+            if not on_trunk:
+                upstream = float(np.hypot(*(true - wye)))
+                invert = TRUNK_INVERT_M - TRUNK_SLOPE * (trunk_start[1] - wye[1])
+                invert += 0.01 + 0.022 * upstream
+            outside = true[1] < 25.0 * FOOT_M
+            depth = -(invert + 0.025) + (GROUND_M if outside else 0.0)
+            spread = max(0.06, 0.05 * depth) / np.sqrt(2)
+            offset = generator.standard_t(4, 2) * spread + shift
+            read = depth * depth_scale + generator.standard_t(4) * 0.02
+            access = number == 0
+            local = true + (0.0 if access else offset) + generator.normal(0, 0.006, 2)
+            local = local - (0.0 if outside else np.array([11.0, 26.0]) * FOOT_M)
+            kind = "cleanout" if RUN_ACCESS[run] in ("KC", "YC") else "stack"
+            rows.append(
+                {
+                    "id": RUN_ACCESS[run] if access else f"{run[0].upper()}{number}",
+                    "kind": kind if access else "locate",
+                    "room": "lot" if outside else "basement",
+                    "x": written(local[0], "ft", tape=True),
+                    "y": written(local[1], "ft", tape=True),
+                    "depth": "" if access else written(read, "ft", tape=False),
+                    "cable_count": f"{station * 1.004 / FOOT_M:.1f}",
+                    "surface": "soil" if outside else "slab",
+                    "note": "access of this run" if access else "",
+                    "run": run,
+                }
+            )
+    return rows
+
+
+def run_truth() -> dict[str, object]:
+    """Give what the tests compare with for the house with several runs."""
+    wall = (24.0 * FOOT_M, 25.0 * FOOT_M)
+    station = _station(RUN_TRUNK, wall)
+    return {
+        "invented": True,
+        "main": "front-main",
+        "way": "direct",
+        "drain": np.round(RUN_TRUNK, 4).tolist(),
+        "exit": {
+            "x_m": round(wall[0], 4), "y_m": round(wall[1], 4),
+            "invert_m": round(TRUNK_INVERT_M - TRUNK_SLOPE * station, 4),
+        },
+        "slope": TRUNK_SLOPE,
+        "joins": {"main": None, "bath": "main", "kitchen": "main", "yard": "main"},
+        "wyes": {
+            name: [round(x * FOOT_M, 4), round(y * FOOT_M, 4)] for name, (x, y) in RUN_WYES.items()
+        },
+    }  # fmt: skip
+
+
 SCENARIOS = (CORNER, TAPE, SIDE_YARD, METRIC, DUG)
 
 
@@ -410,6 +488,12 @@ def write_all(fixtures: Path, truths: Path) -> None:
             writer.writerows(marks(scenario))
         text = json.dumps(truth(scenario), indent=1) + "\n"
         (truths / f"{scenario.name}.json").write_text(text, "utf-8")
+    with (fixtures / "two-stacks" / "locates.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, (*COLUMNS, "run"), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(run_marks())
+    text = json.dumps(run_truth(), indent=1) + "\n"
+    (truths / "two-stacks.json").write_text(text, "utf-8")
     _frame_layers(fixtures / CORNER.name / "layers" / "town.gpkg", CORNER_FRAME, corner_layers())
     _frame_layers(fixtures / METRIC.name / "layers" / "town.gpkg", METRIC_FRAME, metric_layers())
 

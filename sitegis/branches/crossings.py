@@ -14,7 +14,7 @@ from ..model.site import Run
 from .topology import Forest, opposed, probability_of
 
 WORTH_NAMING = 0.02
-"""A joint of two systems this probable is named; the prior alone gives 3 %. Judgement."""
+"""A joint of two systems this probable is named; the prior alone gives 3 %. Judgment."""
 
 
 def find_crossings(

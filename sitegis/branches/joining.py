@@ -9,28 +9,30 @@ import numpy as np
 from ..geometry.frames import Array, lot_direction
 from ..line.profile import INVERT_PRIOR_M, SlopePrior
 from ..line.straights import BEND_ANGLE_SD_RAD, Marks, tail_weight
-from ..numerics.ordering import LOG, largest
+from ..numerics.ordering import LOG, MATTERS_M, at_least, largest
 from ..numerics.statistics import log_sum
 from .pipes import Indices, Pipe
 from .ways import CELL_SPREAD, Beyond, Ways, Weighed, joined, weigh, with_bends
 
 WYE_SHARES = {45.0: 0.60, 90.0: 0.30}
 """How often a branch under a slab comes in by a wye (45°) and by a tee or a combination (90°); the
-rest at any angle from 20 to 160°. Judgement, no source."""
+rest at any angle from 20 to 160°. Judgment, no source."""
 FREE_STEP_DEG, FREE_DEG = 7.0, (20.0, 160.0)
 CELL_M = 0.25
 DIRECTIONS = 90
 ACROSS_M = 10.0
-"""Width over which a drain of its own may lie anywhere. Judgement."""
+"""Width over which a drain of its own may lie anywhere. Judgment."""
 SAME_PIPE = 0.10
-"""Probability that a run lies wholly in another one's pipe. Judgement, no source."""
+"""Probability that a run lies wholly in another one's pipe. Judgment, no source."""
 SIDE_RIGHT = 0.9
-"""How often the side from which a wye was seen to come in is noted right. Judgement, no source."""
+"""How often the side from which a wye was seen to come in is noted right. Judgment, no source."""
+FAR_M = 1.0
+"""A point this far off a pipe is not in it: ten times how well the head is found. Judgment."""
 STRAY = 0.05
-"""How often the footage of a wye is noted wrong, and may then be any. Judgement, no source."""
+"""How often the footage of a wye is noted wrong, and may then be any. Judgment, no source."""
 WYE_STEP_M = (0.02, 0.04)
 """A branch's invert above that of the pipe joined: mean and sd. A smaller pipe joins on the center
-line or above. Judgement, no source."""
+line or above. Judgment, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +55,15 @@ class Joint:
     """A run on a pipe with its first ``own`` points before the wye: likely ways with weights.
 
     ``weights`` (m, s) over ways and scales of the noise, summing to 1 within; ``log_evidence`` of
-    the run's readings. ``weighed`` is None where the run lies wholly in the pipe.
+    the run's readings. ``weighed`` is None where the run lies wholly in the pipe, from its station
+    ``first_m`` on.
     """
 
     own: int
     log_evidence: float
     weighed: Weighed | None
     weights: Array
+    first_m: float = 0.0
 
 
 def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
@@ -71,9 +75,11 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
     n = len(reading.marks.xy)
     ahead, across, segment = pipe.project(reading.marks.xy)
     evidence = _on_pipe(reading, pipe, across, ahead, segment) + np.log(SAME_PIPE)
-    found = [Joint(0, float(evidence), None, np.ones((0, 0)))]
+    found = [Joint(0, float(evidence), None, np.ones((0, 0)), float(ahead[0]))]
+    off = np.flatnonzero(at_least(np.abs(across), FAR_M, MATTERS_M))
+    least = max(int(off[-1]) + 1 if off.size else 1, 1)
     if float(pipe.stations_m[-1]) >= CELL_M:
-        found += [joint_of(reading, pipe, slopes, own) for own in range(1, n + 1)]
+        found += [joint_of(reading, pipe, slopes, own) for own in range(least, n + 1)]
     return found
 
 
@@ -243,7 +249,7 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
 
 def _rising(ahead: Array) -> bool:
     """Tell whether stations grow with the flow but for the scatter of marks."""
-    return bool(np.all(np.diff(ahead) > -0.5))
+    return bool(np.all(at_least(np.diff(ahead), -0.5, MATTERS_M)))
 
 
 def _branch_inverts(

@@ -16,7 +16,7 @@ from .joining import Reading
 SURE, WORTH_A_LOOK = 0.8, 0.2
 FAR_SDS = 3.0
 JOIN_WORTH_A_LOOK = 0.10
-"""All judgement, no source."""
+"""All judgment, no source."""
 
 
 def branch_notices(site: Site, block: Branches, readings: Sequence[Reading]) -> tuple[Notice, ...]:

@@ -19,7 +19,7 @@ from .joining import Reading
 from .pipes import Pipe, pipe_of, relative
 
 MOST_AHEAD_M = 6.0
-"""Farthest past its last point that another run may join a pipe, carried on straight. Judgement."""
+"""Farthest past its last point that another run may join a pipe, carried on straight. Judgment."""
 
 LEAST_SPREAD_M = 0.3
 """Points nearer together than this give no direction, as in :mod:`sitegis.line.order`."""

@@ -12,7 +12,7 @@ from ..line.profile import SlopePrior, slope_prior
 from ..model.branches import Branches
 from ..model.results import Placement
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_M, smallest
+from ..numerics.ordering import MATTERS_M, at_least, smallest
 from ..place.crew import with_receiver_scale
 from .branch import fit_apart, fit_branch, wye_station
 from .crossings import find_crossings
@@ -108,8 +108,8 @@ def _log_share_before(weighed: list[Joint], most_m: float) -> float:
     logs = np.array([one.log_evidence for one in weighed])
     shares = np.exp(logs - logs.max())
     before = np.array([
-        1.0 if one.weighed is None
-        else float(one.weights.sum(axis=1) @ (one.weighed.ways.stations <= most_m))
+        float(at_least(most_m, one.first_m, MATTERS_M)) if one.weighed is None
+        else float(one.weights.sum(axis=1) @ at_least(most_m, one.weighed.ways.stations, MATTERS_M))
         for one in weighed
     ])  # fmt: skip
     return float(np.log(max(shares @ before / shares.sum(), 1e-30)))

@@ -9,19 +9,21 @@ import numpy as np
 
 from ..geometry.frames import Array
 from ..model.branches import Topology
-from ..model.site import Run, System
-from ..numerics.ordering import MATTERS_P, ordered, share_out
+from ..model.site import Run, Site, System
+from ..numerics.ordering import MATTERS_P, at_least, ordered, share_out
 from ..numerics.statistics import normalized_weights
+from ..units import percent
+from .joining import SAME_PIPE, WYE_SHARES
 
 Forest = tuple[int | None, ...]
 """For each run the index of the run it joins, None for a drain of its own."""
 
 APART = 0.05
-"""Probability that one more run under the house belongs to a drain of its own. Judgement."""
+"""Probability that one more run under the house belongs to a drain of its own. Judgment."""
 CROSS = 0.03
-"""Probability that a storm and a sanitary run join. Judgement: such joints are forbidden."""
+"""Probability that a storm and a sanitary run join. Judgment: such joints are forbidden."""
 NOTED_RIGHT = 0.9
-"""How often a joint that was seen is noted right. Judgement, no source."""
+"""How often a joint that was seen is noted right. Judgment, no source."""
 
 
 def forests(number: int) -> Iterator[Forest]:
@@ -99,9 +101,22 @@ def weigh_forests(
     return [listed[i] for i in order], weights[order]
 
 
+def join_words(site: Site) -> tuple[str, ...]:
+    """Say in words how runs are taken to join, where there are several."""
+    if len(site.runs) < 2:
+        return ()
+    made = ", ".join(f"{percent(share)} at {angle:.0f}°" for angle, share in WYE_SHARES.items())
+    return (
+        f"Runs: one more joins another with {percent(1.0 - APART)}, a storm run a sanitary one "
+        f"with {percent(CROSS)}; a joint noted by the crew is right with {percent(NOTED_RIGHT)}; a "
+        f"branch comes in {made}, else at any angle; a run lies wholly in another one's pipe with "
+        f"{percent(SAME_PIPE)}; judgment, no source.",
+    )
+
+
 def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tuple[Topology, ...]:
     """Name the ways of at least one percent, all others shared out among them."""
-    kept = max(int(np.sum(weights >= 0.01 - MATTERS_P)), 1)
+    kept = max(int(np.sum(at_least(weights, 0.01))), 1)
     shares = share_out(weights[:kept])
     return tuple(
         Topology(

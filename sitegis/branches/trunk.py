@@ -9,6 +9,7 @@ import numpy as np
 from ..line.order import ON_LINE_KINDS
 from ..model.results import PlacedPoint, Placement
 from ..model.site import Run, Site
+from ..numerics.ordering import MATTERS_M, at_least
 from .joining import Joint
 from .runs import Followed, part_of
 from .topology import Forest
@@ -46,7 +47,7 @@ def trunk_members(
         low = _station_of(last) if joins[i] != root else -np.inf
         past = [
             p for p in range(splits[i].own, len(reading.ids))
-            if reading.ids[p] not in taken and ahead[p] > low
+            if reading.ids[p] not in taken and at_least(ahead[p], low, MATTERS_M)
         ]  # fmt: skip
         shift = _mean((zero + ahead - reading.marks.counts_m)[past])
         members += [(reading.ids[p], _or_none(reading.marks.counts_m[p] + shift)) for p in past]

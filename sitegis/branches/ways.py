@@ -31,12 +31,14 @@ BEND_CELLS = 8
 CELL_SPREAD = 0.5
 """Sd of a cell's normal as a share of the cell: so spaced, they sum to an even spread to 1.5 %."""
 """Pieces of a run's own pipe in which a bend may lie."""
-LIKELY_WITHIN, FIRST_WITHIN = 12.0, 30.0
-MOST_WAYS, MOST_FIRST = 240, 1200
+LIKELY_WITHIN, FIRST_WITHIN = 10.0, 12.0
+MOST_WAYS, MOST_FIRST = 150, 1000
+ALLOWED_M, ALLOWED_SLANT = 0.12, 0.05
+"""What a first choice among ways allows for besides the marks' noise: a cell's place, an angle."""
 ORDER_SD_M = 0.20
-"""How far a mark may lie on the wrong side of a wye or a bend: marks scatter. Judgement."""
+"""How far a mark may lie on the wrong side of a wye or a bend: marks scatter. Judgment."""
 WYE_SEEN_SD_M = 0.15
-"""How well the camera tells the footage of a wye ahead of it. Judgement, no source."""
+"""How well the camera tells the footage of a wye ahead of it. Judgment, no source."""
 _WHITE, _SILENT_M = 1e-6, 1e3
 
 
@@ -223,18 +225,34 @@ def weigh(ways: Ways, marks: Marks, own: int, beyond: Beyond) -> Weighed:
 
 
 def _first_choice(ways: Ways, marks: Marks, own: int) -> Ways:
-    """Leave out ways that own marks plainly contradict, by their offsets alone."""
-    placed = place_on(ways, marks.xy[:own])
-    variance = np.einsum("mnq,mqr,mnr->mn", placed.across_rows, ways.unknowns, placed.across_rows)
-    blocks = marks.covariance.reshape(len(marks.xy), 2, len(marks.xy), 2)
+    """Leave out ways that own marks plainly contradict, by their offsets with wide allowance."""
+    across, upstream = _offsets(ways, marks.xy[:own])
     rows = np.arange(own)
-    each = blocks[rows, :, rows, :] + marks.independent[:own]
-    variance = variance + np.einsum("mni,nij,mnj->mn", placed.normals, each, placed.normals)
-    square = placed.across**2 / variance
+    blocks = marks.covariance.reshape(len(marks.xy), 2, len(marks.xy), 2)[rows, :, rows, :]
+    noise = np.trace(blocks + marks.independent[:own], axis1=1, axis2=2)
+    variance = noise + ALLOWED_M**2 + (ALLOWED_SLANT * upstream) ** 2
+    square = across**2 / variance
     weight, cost = tail_weight(square, marks.degrees_of_freedom)
-    logs = ways.log_prior - np.sum(0.5 * weight * square + cost + 0.5 * np.log(variance), axis=1)
-    logs = logs + np.sum(log_ndtr((placed.upstream + ORDER_SD_M) / ORDER_SD_M), axis=1)
+    logs = ways.log_prior - np.sum(0.5 * weight * square + cost, axis=1)
+    logs = logs + np.sum(log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M), axis=1)
     return ways.rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
+
+
+def _offsets(ways: Ways, xy: Array) -> tuple[Array, Array]:
+    """Give what :func:`place_on` gives, without what it rests on: offset and length upstream."""
+    flow = lot_direction(ways.angles)
+    gap_x, gap_y = (xy[:, axis] - ways.ends[:, axis, None] for axis in (0, 1))
+    back = -(gap_x * flow[:, :1] + gap_y * flow[:, 1:])
+    off = gap_y * flow[:, :1] - gap_x * flow[:, 1:]
+    bent = np.flatnonzero(np.isfinite(ways.bend_at))
+    turn, at = ways.bend_rad[bent, None], ways.bend_at[bent, None]
+    sine, cosine = np.sin(turn), np.cos(turn)
+    # about the bend, turned back by it
+    ahead, left = back[bent] - at, off[bent]
+    past = ahead > 0
+    off[bent] = np.where(past, left * cosine - ahead * sine, left)
+    back[bent] = np.where(past, at + ahead * cosine + left * sine, back[bent])
+    return off, back
 
 
 def _likely(logs: Array, within: float, most: int) -> Indices:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -13,6 +13,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array, rotation
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
+from ..model.branches import drain_of
 from ..model.derived import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
 from ..model.results import ProfileComponent
 from ..model.site import PlannedFixture, Room
@@ -201,15 +202,21 @@ def p_enough_fall(
     )
 
 
+VERDICTS = (
+    "drains by gravity",
+    "probably drains by gravity: measure the drain's invert before deciding",
+    "probably needs an ejector: measure the drain's invert before deciding",
+    "needs an ejector (a sump with a pump)",
+)
+
+
 def verdict(p_gravity: float) -> str:
     """Say in words what the probability means."""
     if p_gravity >= LIKELY:
-        return "drains by gravity"
+        return VERDICTS[0]
     if p_gravity >= UNLIKELY:
-        return "probably drains by gravity: measure the drain's invert before deciding"
-    if p_gravity > 1 - LIKELY:
-        return "probably needs an ejector: measure the drain's invert before deciding"
-    return "needs an ejector (a sump with a pump)"
+        return VERDICTS[1]
+    return VERDICTS[2] if p_gravity > 1 - LIKELY else VERDICTS[3]
 
 
 def tie_in(
@@ -356,24 +363,68 @@ def tie_ins(survey: Survey, taps: Sequence[TapSpread] = ()) -> tuple[TieIn, ...]
 
     Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgment.
     """
-    return tuple(tie_in(survey, *found, taps) for found in _branches(survey))
+    return tuple(_best(found, taps) for _, found in _offers(survey) if found)
 
 
-def _branches(survey: Survey) -> Iterator[tuple[PlannedFixture, Branch, float]]:
-    """Give every fixture that has a place and a clear stretch of drain, with branch and floor."""
+Offer = tuple[str, Survey, PlannedFixture, Branch, float]
+"""A way to tie in: the run joined (empty: the drain), its pipe as the drain, and the rest."""
+
+
+def _best(offers: list[Offer], taps: Sequence[TapSpread]) -> TieIn:
+    """Choose the pipe to tie in to: the likeliest verdict, then the least slab to cut.
+
+    Of equal ones (1 cm² of slab) the building drain, then the runs in their order.
+    """
+    made = [
+        replace(tie_in(along, fixture, branch, floor_m, taps), joins=name)
+        for name, along, fixture, branch, floor_m in offers
+    ]
+    verdicts = [verdict(one.p_gravity) for one in made]
+    best = min(map(VERDICTS.index, verdicts))
+    kept = [one for one, words in zip(made, verdicts, strict=True) if VERDICTS.index(words) == best]
+    chosen = kept[smallest([one.concrete_m2 for one in kept], 1e-4)]
+    if not chosen.joins:
+        return chosen
+    return replace(
+        chosen,
+        cautions=(
+            f"It joins the branch {chosen.joins}, whose size is not known: no pipe may be joined "
+            "by a larger one, and all that it carries must be added up.",
+            *chosen.cautions,
+        ),
+    )
+
+
+def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
+    """Give every fixture with the pipes it can tie in to, the building drain first.
+
+    A storm drain takes no fixture, and a closet joins no branch but one below a stack.
+    """
+    pipes = [("", survey, survey.exit.unseen_m)]
+    stacks = {row.id for row in survey.site.locates if row.kind == "stack"}
+    access = {run.id: run.access for run in survey.site.runs}
+    for one in () if survey.joined is None else survey.joined.branches:
+        if len(one.vertices) > 1 and one.system != "storm":
+            as_drain = replace(survey, fitted=drain_of(one))
+            pipes.append((one.id, as_drain, CLEAR_OF_WALL_M - CLEAR_OF_BEND_M))
     for fixture in survey.site.fixtures:
         place = fixture_place(survey, fixture)
-        if place is not None:
-            located = survey.drain.vertices, survey.exit.unseen_m, place[0]
+        offers: list[Offer] = []
+        for name, along, unseen_m in pipes if place is not None else ():
+            assert place is not None
+            if name and fixture.kind == "toilet" and access.get(name) not in stacks:
+                continue
+            located = along.drain.vertices, unseen_m, place[0]
             # where the whole drain is too near to a stack the check says so
-            branch = best_branch(*located, _below_stacks(survey)) or best_branch(*located)
+            branch = best_branch(*located, _below_stacks(along)) or best_branch(*located)
             if branch is not None:
-                yield fixture, branch, place[1]
+                offers.append((name, along, fixture, branch, place[1]))
+        yield fixture, offers
 
 
 def unplaced_fixtures(survey: Survey) -> tuple[Notice, ...]:
     """Say which planned fixtures get no tie-in."""
-    planned = {fixture.id for fixture, *_ in _branches(survey)}
+    planned = {fixture.id for fixture, offers in _offers(survey) if offers}
     return tuple(
         notice_of("fixture-not-planned", f"fixture.{fixture.id}", text=fixture.name or fixture.id)
         for fixture in survey.site.fixtures

@@ -8,9 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from ..geometry.frames import Array
 from ..messages.errors import Notice
-from .results import Bend, ProfileComponent
+from .results import Bend, Drain, ProfileComponent
 from .site import System, Toward
 
 
@@ -74,6 +76,17 @@ class Branch:
         """Length from the upstream start to the last vertex."""
         steps = self.vertices[1:] - self.vertices[:-1]
         return float((steps**2).sum(axis=1).__pow__(0.5).sum())
+
+
+def drain_of(branch: Branch) -> Drain:
+    """Return a branch's own pipe as a drain, for what is worked out of either alike."""
+    along = branch.vertices[-1] - branch.vertices[-2]
+    spread = float(branch.vertex_sd_m[-1]) ** 2
+    return Drain(
+        branch.vertices, branch.point_ids, branch.stations_m, branch.offsets_m, branch.bends,
+        float(np.arctan2(along[1], along[0])), np.diag([spread, spread, 0.0]), branch.profile,
+        branch.slope, branch.slope_sd, branch.slope_sd_ratio, {},
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from .site import Main, Manhole
 
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out", "spoil-setback", "planned-branch", "slab-opening",
+    "tie", "keep-out", "branch", "wye", "spoil-setback", "planned-branch", "slab-opening",
 ]  # fmt: skip
 EvidenceClass = Literal["exposed", "located", "inferred", "record"]
 Value = str | float | int | bool | None
@@ -171,7 +171,8 @@ class TieIn:
     ``path`` (k, 2) runs from the fixture to the wye at ``station_m`` along the drain. ``slope``
     is the rule set's least for the branch. ``needed_fall_m`` at that slope is held against
     ``available_fall_m`` ± ``available_fall_sd_m``; ``p_gravity`` is the probability that it
-    drains by itself. ``checks`` hold it against the plumbing code. ``opening`` (n, 2) is cut from
+    drains by itself. ``joins`` is the run whose branch it joins, empty for the building drain.
+    ``checks`` hold it against the plumbing code. ``opening`` (n, 2) is cut from
     the slab; volumes are in the ground.
     """
 
@@ -197,6 +198,7 @@ class TieIn:
     soil_m3: float
     cautions: tuple[str, ...]
     checks: tuple[CodeCheck, ...] = ()
+    joins: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +250,8 @@ class Derived:
 
     ``mains`` side by side, the ``exit`` and the ``taps`` (one a main, the most probable first)
     with their intervals, the drain's ``profile`` check, ``tie_ins``, the pits' ``excavations``,
-    and all ``features`` to show.
+    and all ``features`` to show. ``branch_profiles`` are the checks of the branches' own falls, by
+    run.
     """
 
     mains: tuple[MainComparison, ...]
@@ -258,3 +261,4 @@ class Derived:
     tie_ins: tuple[TieIn, ...]
     excavations: tuple[Excavation, ...]
     features: tuple[Feature, ...]
+    branch_profiles: tuple[tuple[str, ProfileCheck], ...] = ()

@@ -62,10 +62,16 @@ def count_tie(survey: Survey) -> CountTie | None:
     if survey.fitted is None or survey.placed is None or survey.left_at is None:
         return None
     drain, placed = survey.fitted, survey.placed
+    runs = {run.id: run for run in survey.site.runs}
+    trunk = next(iter(runs)) if survey.joined is None and runs else ""
+    others = frozenset[str]() if survey.joined is None else frozenset(survey.joined.trunk_ids)
+    trunk = trunk if survey.joined is None else survey.joined.trunk
+    if trunk and runs[trunk].toward == "upstream":
+        return None  # its footage counts from the other end
     gaps = []
     for name, station in zip(drain.point_ids, drain.stations_m, strict=True):
         count = placed.points[placed.index(name)].footage_m
-        if count is not None:
+        if count is not None and name not in others:
             gaps.append(count - float(station))
     if not gaps:
         return None

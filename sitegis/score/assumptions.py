@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..branches.topology import join_words
 from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
 from ..finds.kinds import kind_of
 from ..routes.hypotheses import prior_words
@@ -12,7 +13,7 @@ from .words import name_hypothesis, name_main
 
 def list_assumptions(case: Case) -> tuple[str, ...]:
     """List the assumptions in force, priors first; each once."""
-    sentences = [*_priors(case), *_evidence(case), *_shared(case)]
+    sentences = [*_priors(case), *_evidence(case), *_shared(case), *join_words(case.site)]
     if case.left_out:
         sentences.insert(0, f"What if: left out {', '.join(sorted(case.left_out))}.")
     return tuple(dict.fromkeys(sentences))

@@ -28,6 +28,7 @@ from ..numerics.intervals import central_intervals
 from ..pits.exposure import VACUUM_HOLE_M
 from ..place.regions import point_regions
 from ..place.report import adjustment_table
+from .answer_branches import runs_and_branches
 from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .derive import find
 from .found import finding_object, follow_object, status, stretches
@@ -96,6 +97,7 @@ def answer(survey: Survey) -> dict[str, Any]:
             }
             for scale in noise_scales(survey)
         ],
+        **runs_and_branches(survey),
     }
     return {key: by_unit(value, key) for key, value in told.items()}
 
@@ -337,6 +339,7 @@ def _tie_in(survey: Survey, one: TieIn) -> dict[str, Any]:
         "available_fall_sd_m": finite(one.available_fall_sd_m),
         "p_gravity": finite(one.p_gravity),
         "verdict": one.verdict,
+        **({"joins": one.joins} if one.joins else {}),
         "slab_opening": _ring(one.opening),
         "concrete_m2": finite(one.concrete_m2),
         "concrete_m3": finite(one.concrete_m3),

@@ -82,7 +82,10 @@ def spot_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> float:
 
 def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
     """Give the mark nearest to a tie-in, of equally near ones the first."""
-    marks = [p for p in survey.placement.points if p.id in survey.drain.point_ids]
+    ids = survey.drain.point_ids
+    if one.joins and survey.joined is not None:
+        ids = next(b.point_ids for b in survey.joined.branches if b.id == one.joins)
+    marks = [p for p in survey.placement.points if p.id in ids]
     away = [float(np.hypot(p.x_m - one.x_m, p.y_m - one.y_m)) for p in marks]
     return marks[smallest(away, MATTERS_M)]
 
@@ -90,7 +93,8 @@ def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
 def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
     """Say where to tie in: in the fixture's own room where its place is known."""
     unit, frame = survey.site.units, room_frame(survey, one)
-    along = f"{about(one.station_m, unit)} along the drain from its first locate point"
+    pipe = f"the branch {one.joins}" if one.joins else "the drain"
+    along = f"{about(one.station_m, unit)} along {pipe} from its first locate point"
     if frame is None:
         return along
     x, y = (float(value) for value in frame.local(np.array([one.x_m, one.y_m])))

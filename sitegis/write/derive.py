@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from ..dig.excavation import excavations
 from ..dig.tie_in import profile_check, tie_ins
-from ..model.derived import Derived, Feature
+from ..model.branches import drain_of
+from ..model.derived import Derived, Feature, ProfileCheck
 from ..model.handover import hand_over
 from ..model.survey import Survey
 from ..score.compare import compare_mains
@@ -28,9 +29,19 @@ def find(survey: Survey) -> Survey:
     dug, joined = excavations(survey), tie_ins(survey, taps)
     found = Derived(
         compare_mains(survey), exit_spread(survey), taps, profile_check(survey),
-        joined, dug, list_features(survey, dug, joined),
+        joined, dug, list_features(survey, dug, joined), _branch_profiles(survey),
     )  # fmt: skip
     return replace(survey, found=found)
+
+
+def _branch_profiles(survey: Survey) -> tuple[tuple[str, ProfileCheck], ...]:
+    """Hold every branch's own fall against the rule set, as the drain's; with its sags."""
+    branches = () if survey.joined is None else survey.joined.branches
+    return tuple(
+        (one.id, profile_check(replace(survey, fitted=drain_of(one))))
+        for one in branches
+        if len(one.vertices) > 1
+    )
 
 
 def survey_features(survey: Survey) -> tuple[Feature, ...]:

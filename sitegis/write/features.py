@@ -24,7 +24,7 @@ from .numbers import by_unit
 # what lateral.geojson is agreed to hold, and what the other formats show besides
 AGREED_LAYERS: tuple[Layer, ...] = (
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out",
+    "tie", "keep-out", "branch", "wye",
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening")
 NOT_LOCATED = (
@@ -58,6 +58,7 @@ def list_features(
         *_record_features(survey),
         *_point_features(survey),
         *_drain_features(survey),
+        *_branch_features(survey),
         *_route_features(survey),
         *_corridor_features(survey),
         *_pit_features(survey),
@@ -74,6 +75,7 @@ def found_features(survey: Survey) -> tuple[Feature, ...]:
         *_record_features(survey),
         *_point_features(survey),
         *_drain_features(survey),
+        *_branch_features(survey),
         *keep_out_features(survey.site.keep_outs),
     )
     return tuple(map(_as_written, listed))
@@ -186,6 +188,32 @@ def _drain_features(survey: Survey) -> Iterator[Feature]:
          "depth_sd_m": left_at.depth_sd_m, "slope": left_at.slope,
          "azimuth_deg": survey.site.frame.azimuth_deg(left_at.angle_rad)},
     )  # fmt: skip
+
+
+def _branch_features(survey: Survey) -> Iterator[Feature]:
+    """Give every branch's own pipe, then the wyes: none where the site has no runs."""
+    branches = () if survey.joined is None else survey.joined.branches
+    for one in branches:
+        if len(one.vertices) < 2:
+            continue
+        yield Feature(
+            "branch", "inferred", shapely.LineString(one.vertices),
+            {"id": one.id, "joins": one.joins, "probability": one.probability,
+             "system": one.system, "points": ", ".join(one.point_ids), "slope": one.slope,
+             "slope_sd": one.slope_sd, "slope_sd_ratio": one.slope_sd_ratio,
+             "length_m": one.length_m, "label": "inferred, not located"},
+        )  # fmt: skip
+    for one in branches:
+        wye = one.wye
+        if wye is not None:
+            yield Feature(
+                "wye", "inferred", shapely.Point(wye.x_m, wye.y_m),
+                {"id": f"wye-{one.id}", "run": one.id, "joins": one.joins,
+                 "probability": one.probability, "invert_m": wye.invert_m,
+                 "invert_sd_m": float(np.sqrt(wye.covariance[2, 2])),
+                 "radius_95_m": wye.radius_95_m, "turn_deg": wye.turn_deg, "side": wye.side,
+                 "p_45": wye.p_45, "p_90": wye.p_90, "footage_m": wye.footage_m},
+            )  # fmt: skip
 
 
 def _route_features(survey: Survey) -> Iterator[Feature]:

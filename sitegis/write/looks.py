@@ -55,6 +55,8 @@ LOOKS = {
     "manhole": Look(SEWER, PROPOSED, width_mm=0.6, label="id"),
     "locate": Look(INK, SURVEY, label="id"),
     "drain": Look(SEWER, width_mm=0.8),
+    "branch": Look(SEWER, width_mm=0.6, label="id"),
+    "wye": Look(INK, PROPOSED, marker="triangle", label="id"),
     "exit": Look(INK, SEWER, marker="diamond", label="id"),
     "route": Look(SEWER, width_mm=0.8, label="id"),
     "corridor": Look(SEWER, SEWER, opacity=0.12, width_mm=0.25),

@@ -142,6 +142,9 @@ def _words(survey: Survey, feature: Feature) -> str:
         "main": f"Public sewer {known['id']} (record), {length('diameter_m')} across",
         "manhole": f"Manhole {known['id']} (record)",
         "drain": "Building drain as fitted: inferred, not located",
+        "branch": f"Branch {known['id']}: inferred, not located",
+        "wye": f"Wye of {known.get('run')}: inferred, not located; within "
+        f"{length('radius_95_m')} of here with 95 %",
         "exit": f"Wall penetration, {known.get('wall')} wall: inferred, not located",
         "route": "Most probable route: inferred, not located",
         "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this "

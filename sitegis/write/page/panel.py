@@ -31,6 +31,7 @@ from ..text import (
 )
 from .map_data import COLORS, LETTERS
 from .panel_parts import (
+    branch_sentences,
     main_rows,
     profile_rows,
     tie_in_rows,
@@ -68,7 +69,10 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "pit_cautions": list(survey.rules.pit_cautions),
         "tie_ins": tie_in_rows(survey, survey.derived.tie_ins),
         "cut_sheets": [_cut_sheet(one) for one in cut_sheets(survey)],
-        "profile_check": profile_rows(survey, survey.derived.profile),
+        "profile_check": [
+            *profile_rows(survey, survey.derived.profile),
+            *branch_sentences(survey),
+        ],
         "depths": _depths(survey),
         "cautions": list(survey.rules.cautions),
         "flags": [n for n in survey.notices if n.needs_person],

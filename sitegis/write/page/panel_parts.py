@@ -186,6 +186,31 @@ def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
     ]
 
 
+def branch_sentences(survey: Survey) -> list[str]:
+    """Say of every branch what it joins, where and how surely, and how it falls."""
+    units, told = survey.site.units, []
+    checks = dict(survey.derived.branch_profiles)
+    for one in () if survey.joined is None else survey.joined.branches:
+        joins = f"joins {one.joins}" if one.joins is not None else "is a drain of its own"
+        words = f"Run {one.id} {joins} (probability {percent(one.probability)})"
+        if one.wye is not None:
+            words += (
+                f", by a wye known within {about(one.wye.radius_95_m, units)} (95 %), from the "
+                f"{one.wye.side} looking downstream"
+            )
+        if one.id in checks:
+            words += (
+                f"; its pipe falls {100 * one.slope:.1f} % "
+                f"(± {100 * NORMAL_95 * one.slope_sd:.1f} %, 95 %)"
+            )
+            words += "".join(
+                f"; water may stand between {sag.low_point} and {sag.high_point}"
+                for sag in checks[one.id].sags
+            )
+        told.append(words + ". Inferred, not located.")
+    return told
+
+
 def speed(velocity_m_s: float, unit: LengthUnit) -> str:
     """Write a velocity in feet or meters a second.
 

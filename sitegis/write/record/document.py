@@ -34,7 +34,7 @@ from ..cut_sheet import cut_sheets
 from ..derive import find
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows, tie_in_rows
-from . import as_found, particulars, tables
+from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
 from .sheet import BOLD, ITALIC, PLAIN, register_fonts
@@ -278,6 +278,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
             _text("Profile", HEAD),
             _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 28, 4, 4)),
         ]),
+        *_runs(survey, width),
         *_sentences("Fall of the drain", profile_rows(survey, survey.derived.profile)),
         *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         *_block("Depth along the most probable route (inferred)",
@@ -301,6 +302,22 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
                 (0.65, 0.35), width),
     ]  # fmt: skip
+
+
+def _runs(survey: Survey, width: float) -> list[Flowable]:
+    """Branches and the observation log, where the site has runs."""
+    blocks: list[Flowable] = []
+    if survey.joined is not None:
+        blocks += _block(f"Branches; the building drain is run {survey.joined.trunk} (inferred)",
+                         log.BRANCH_HEAD, log.branch_rows(survey), log.BRANCH_SHARES,
+                         width)  # fmt: skip
+        for name, check in survey.derived.branch_profiles:
+            blocks += _sentences(f"Fall of the branch {name}", check.statements[:-1])
+    if survey.site.runs or survey.site.observations:
+        blocks += _block("Observation log", log.LOG_HEAD, log.log_rows(survey), log.LOG_SHARES,
+                         width)  # fmt: skip
+        blocks.append(_text(log.LOG_NOTE, SMALL))
+    return blocks
 
 
 def _sentences(title: str, sentences: Sequence[str]) -> list[Flowable]:

@@ -306,6 +306,11 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     left_at = survey.exit
     exit_xy = np.array([[left_at.x_m, left_at.y_m]])
     paper.polyline(canvas, sheet.points(np.concatenate([survey.drain.vertices, exit_xy])))
+    for branch in () if survey.joined is None else survey.joined.branches:
+        if len(branch.vertices) > 1:
+            at = sheet.points(branch.vertices)
+            paper.polyline(canvas, at)
+            names.append(Name(at[0], f"{branch.id} (inferred)", size=6))
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
         paper.polyline(canvas, sheet.points(route[0]))

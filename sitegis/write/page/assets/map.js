@@ -22,6 +22,7 @@ const STYLES = {
   route: (p, index, color) => ({ color: color, weight: index === 0 ? 5 : 3.5, dashArray: DASHES[index % DASHES.length],
     lineCap: "butt" }),
   drain: () => ({ color: SEWER, weight: 5, dashArray: "9 5", lineCap: "butt" }),
+  branch: () => ({ color: SEWER, weight: 3.5, dashArray: "9 5", lineCap: "butt" }),
   "exit-ellipse": () => ({ color: INK, weight: 1.5, dashArray: "3 3", fillColor: SEWER, fillOpacity: 0.2 }),
   "exit-turned": () => ({ color: SEWER, weight: 3, dashArray: "3 7", lineCap: "butt" }),
   "mark-ellipse": () => ({ color: "#555555", weight: 1, dashArray: "2 3", fill: false }),
@@ -39,6 +40,7 @@ const POINTS = {
   locate: (p) => ({ radius: p.evidence === "exposed" ? 7 : 6, color: INK, weight: 2.5,
     fillColor: p.evidence === "exposed" ? INK : "#ffffff", fillOpacity: 1 }),
   jamb: () => ({ radius: 4, color: "#6b6b6b", weight: 1.5, fillColor: "#d9d9d9", fillOpacity: 1 }),
+  wye: () => ({ radius: 5, color: INK, weight: 2, fillColor: "#ffffff", fillOpacity: 1 }),
   exit: () => ({ radius: 7, color: INK, weight: 3, fillColor: SEWER, fillOpacity: 1 }),
   "keep-out": (p) => ({ radius: 6, color: p.color || "#7a3b00", weight: 3, fillColor: "#fff", fillOpacity: 1 }),
 };
@@ -48,7 +50,7 @@ const GROUPS = [
   ["Probability that a pit finds the pipe", ["hit"]],
   ["Public sewers, flow and manholes (record)", ["main", "flow", "manhole"]],
   ["No-dig areas (record)", ["clearance", "keep-out"]],
-  ["Drain under the house and wall penetration (inferred)", ["drain", "exit-turned", "exit-ellipse", "exit"]],
+  ["Drain under the house and wall penetration (inferred)", ["drain", "branch", "wye", "exit-turned", "exit-ellipse", "exit"]],
   ["Locate points, with depth", ["mark-ellipse", "locate"]],
   ["Door jambs and wall corners (taped)", ["jamb"]],
   ["Test pits and swing ties (proposed)", ["tie", "pit"]],
@@ -58,8 +60,8 @@ const GROUPS = [
   ["Tie-in: slab opening (planned)", ["slab-opening"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
-  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "planned-branch", "exit-turned", "exit-ellipse", "mark-ellipse",
-  "tie", "pit", "jamb", "exit", "locate"];
+  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "branch", "planned-branch", "exit-turned", "exit-ellipse", "mark-ellipse",
+  "tie", "pit", "jamb", "wye", "exit", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
 function textElement(tag, words) {

@@ -1,0 +1,128 @@
+"""The part of ``answer.json`` about several runs: how they join, each branch, what was seen."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ..model.branches import Branch, Crossing, Wye
+from ..model.site import Observation, Run
+from ..model.survey import Survey
+from .answer_intervals import place_object
+from .numbers import finite
+
+
+def runs_and_branches(survey: Survey) -> dict[str, Any]:
+    """Return ``runs`` and ``branches`` of the answer; nothing of either where there are no runs."""
+    told: dict[str, Any] = {}
+    if survey.site.runs or survey.site.observations:
+        told["runs"] = [_run(survey, run) for run in survey.site.runs]
+        told["observations"] = [_observation(one) for one in survey.site.observations]
+    if survey.joined is not None:
+        joined = survey.joined
+        told["branches"] = {
+            "trunk": joined.trunk,
+            "points_of_other_runs": list(joined.trunk_ids),
+            "ways_to_join": [
+                {"joins": dict(way.joins), "probability": finite(way.probability)}
+                for way in joined.topologies
+            ],
+            "branches": [_branch(survey, one) for one in joined.branches],
+            "cross_connections": [_crossing(survey, one) for one in joined.crossings],
+        }
+    return told
+
+
+def _run(survey: Survey, run: Run) -> dict[str, Any]:
+    """Give a run as it was noted."""
+    seen = run.joins
+    return {
+        "id": run.id,
+        "access": run.access,
+        "toward": run.toward,
+        "system": run.system,
+        "stopped": run.stopped,
+        "stopped_at_m": finite(run.stopped_at_m),
+        "joins": None if seen is None else {
+            "run": seen.run, "point": seen.point, "side": seen.side,
+            "footage_m": finite(seen.footage_m),
+        },
+        "points": [row.id for row in survey.site.locates if row.run == run.id],
+    }  # fmt: skip
+
+
+def _observation(one: Observation) -> dict[str, Any]:
+    """Give what the camera saw."""
+    return {
+        "run": one.run,
+        "footage_m": finite(one.footage_m),
+        "footage_to_m": finite(one.footage_to_m),
+        "seen": one.seen,
+        "clock_from": one.clock_from,
+        "clock_to": one.clock_to,
+        "amount": one.amount,
+        "photo": one.photo,
+        "video_time": one.video_time,
+        "note": one.note,
+    }
+
+
+def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
+    """Give one branch; ``vertices`` upstream first, lot coordinates, with the spread across."""
+    checks = dict(survey.derived.branch_profiles)
+    check = checks.get(one.id)
+    return {
+        "id": one.id,
+        "joins": one.joins,
+        "probability": finite(one.probability),
+        "system": one.system,
+        "evidence_class": "inferred",
+        "vertices": [
+            {**place_object(survey.site.frame, float(x), float(y)), "sd_m": finite(float(sd))}
+            for (x, y), sd in zip(one.vertices, one.vertex_sd_m, strict=True)
+        ],
+        "points": list(one.point_ids),
+        "points_past_the_wye": list(one.shared_ids),
+        "slope": finite(one.slope),
+        "slope_sd": finite(one.slope_sd),
+        "slope_sd_ratio": finite(one.slope_sd_ratio),
+        "p_meets_least_slope": None if check is None else finite(check.p_meets_least),
+        "sags": []
+        if check is None
+        else [
+            {"low_point": sag.low_point, "high_point": sag.high_point,
+             "rise_m": finite(sag.rise_m), "sd_m": finite(sag.sd_m)}
+            for sag in check.sags
+        ],
+        "wye": None if one.wye is None else _wye(survey, one.wye),
+    }  # fmt: skip
+
+
+def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:
+    """Give a wye with its covariance (x, y, invert; square meters)."""
+    return {
+        **place_object(survey.site.frame, wye.x_m, wye.y_m),
+        "radius_95_m": finite(wye.radius_95_m),
+        "invert_m": finite(wye.invert_m),
+        "invert_sd_m": finite(float(np.sqrt(wye.covariance[2, 2]))),
+        "covariance": [[finite(float(value)) for value in row] for row in wye.covariance],
+        "station_m": finite(wye.station_m),
+        "station_sd_m": finite(wye.station_sd_m),
+        "footage_m": finite(wye.footage_m),
+        "turn_deg": finite(wye.turn_deg),
+        "turn_sd_deg": finite(wye.turn_sd_deg),
+        "side": wye.side,
+        "p_45": finite(wye.p_45),
+        "p_90": finite(wye.p_90),
+    }
+
+
+def _crossing(survey: Survey, one: Crossing) -> dict[str, Any]:
+    """Give where two systems meet and how probable it is that they are joined."""
+    return {
+        "runs": list(one.runs),
+        **place_object(survey.site.frame, one.x_m, one.y_m),
+        "sd_m": finite(one.sd_m),
+        "probability": finite(one.probability),
+    }

@@ -1,0 +1,111 @@
+"""The house with two stacks, from its folder to every file: branches, wyes, log, tie-ins."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import ezdxf
+import fiona
+import jsonschema
+import numpy as np
+import pytest
+from pypdf import PdfReader
+
+from sitegis.geometry.frames import LotFrame
+from sitegis.model.survey import Survey
+from sitegis.write.answer import answer
+from sitegis.write.gis.dxf import dxf_bytes
+from sitegis.write.gis.geojson import geojson_bytes
+from sitegis.write.gis.geopackage import geopackage_bytes
+from sitegis.write.record import record_bytes
+from tests.computed import computed
+
+TRUTH = json.loads((Path(__file__).parent / "truth" / "two-stacks.json").read_text("utf-8"))
+SCHEMA = Path(__file__).parents[1] / "sitegis" / "write" / "assets" / "answer.schema.json"
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    return computed("two-stacks")
+
+
+def test_the_tree_is_the_true_one(survey: Survey) -> None:
+    """Which run joins which, wyes within what is stated of them, the exit beside the truth."""
+    told = answer(survey)
+    best = told["branches"]["ways_to_join"][0]
+    assert best["joins"] == TRUTH["joins"]
+    assert best["probability"] > 0.9
+    wyes = {one["id"]: one["wye"] for one in told["branches"]["branches"] if one["wye"]}
+    assert set(wyes) == set(TRUTH["wyes"])
+    for name, (x, y) in TRUTH["wyes"].items():
+        assert np.hypot(wyes[name]["x_m"] - x, wyes[name]["y_m"] - y) < wyes[name]["radius_95_m"]
+    assert told["exit"]["x_m"] == pytest.approx(TRUTH["exit"]["x_m"], abs=0.25)
+    assert told["hypotheses"][0]["main"] == TRUTH["main"]
+
+
+def test_the_answer_keeps_its_contract(survey: Survey) -> None:
+    told = answer(survey)
+    jsonschema.validate(told, json.loads(SCHEMA.read_text("utf-8")))
+    assert sum(way["probability"] for way in told["branches"]["ways_to_join"]) == pytest.approx(1)
+    for one in told["branches"]["branches"]:
+        if one["wye"]:
+            assert np.linalg.eigvalsh(np.array(one["wye"]["covariance"])).min() > -1e-6
+
+
+def test_a_storm_main_is_not_joined(survey: Survey) -> None:
+    """The drain is sanitary: the storm sewer in the same street has probability 0."""
+    told = answer(survey)
+    storm = [one for one in told["hypotheses"] if one["main"] == "front-storm"]
+    assert storm
+    assert sum(one["probability"] for one in storm) == 0.0
+
+
+def test_every_layer_shows_the_branches(survey: Survey, tmp_path: Path) -> None:
+    """GeoJSON, GeoPackage (by GDAL) and DXF (by its own reader) against ``answer.json``."""
+    told = {one["id"]: one for one in answer(survey)["branches"]["branches"]}
+    drawn = json.loads(geojson_bytes(survey))["features"]
+    lines = {f["properties"]["id"]: f for f in drawn if f["properties"]["layer"] == "branch"}
+    assert set(lines) == {"bath", "kitchen"}
+    for name, feature in lines.items():
+        assert feature["properties"]["evidence_class"] == "inferred"
+        expected = [[v["longitude"], v["latitude"]] for v in told[name]["vertices"]]
+        assert np.array(feature["geometry"]["coordinates"]) == pytest.approx(
+            np.array(expected), abs=2e-8
+        )
+    path = tmp_path / "lateral.gpkg"
+    path.write_bytes(geopackage_bytes(survey))
+    with fiona.open(path, layer="wye") as layer:
+        assert {row["properties"]["run"] for row in layer} == {"bath", "kitchen"}
+    drawing = ezdxf.read(io.StringIO(dxf_bytes(survey).decode("utf-8")))
+    assert "SITEGIS-BRANCH-INFERRED" in drawing.layers
+
+
+def test_the_record_has_the_log_run_by_run(survey: Survey) -> None:
+    """What the camera saw, with code, clock and video time; the codes said to be from memory."""
+    pages = PdfReader(io.BytesIO(record_bytes(survey))).pages
+    text = " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert "Observation log" in text
+    for words in ("BBA", "10 to 2", "00:06:12", "joins main from the left", "from memory"):
+        assert words in text
+
+
+def test_the_tie_in_takes_the_nearest_pipe_that_drains(survey: Survey) -> None:
+    """Each fixture stands nearer to a branch than to the trunk: less slab is cut there."""
+    joined = {one["fixture"]: one for one in answer(survey)["tie_ins"]}
+    assert joined["WC"]["joins"] == "bath"
+    assert joined["LT"]["joins"] == "kitchen"
+    for one in joined.values():
+        assert one["p_gravity"] > 0.9
+        off = abs(one["path"][0][0] - TRUTH["exit"]["x_m"])  # straight to the trunk, x = 24 ft
+        assert one["length_m"] < off
+        assert any("size is not known" in line for line in one["cautions"])
+
+
+def test_frames(survey: Survey) -> None:
+    """A branch's places in WGS 84 are those of the lot through the site's own frame."""
+    frame: LotFrame = survey.site.frame
+    one = answer(survey)["branches"]["branches"][0]["vertices"][0]
+    back = frame.written_lonlat(np.array([one["x_m"], one["y_m"]]))
+    assert [one["longitude"], one["latitude"]] == pytest.approx(back.tolist(), abs=1e-7)
