@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction
+from ..line.catalogue import BEND_ANGLE_SD_RAD
 from ..line.profile import INVERT_PRIOR_M, SlopePrior
-from ..line.straights import BEND_ANGLE_SD_RAD, Marks, tail_weight
+from ..line.straights import Marks, tail_weight
 from ..numerics.ordering import LOG, MATTERS_M, at_least, largest
 from ..numerics.statistics import log_sum
 from .pipes import Indices, Pipe

@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array, lot_direction
-from ..line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
+from ..line.catalogue import BEND_ANGLE_SD_RAD, BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
 from ..line.straights import (
-    BEND_ANGLE_SD_RAD,
     HALF_NORMAL_MEAN,
     HALF_NORMAL_SD,
     Marks,

@@ -104,7 +104,8 @@ def branch_rows(survey: Survey) -> Rows:
     """Return the branches: what each joins and how sure, its wye, its fall."""
     if survey.joined is None:
         return []
-    units, rows = survey.site.units, []
+    units = survey.site.units
+    rows: Rows = []
     for one in survey.joined.branches:
         wye = "none"
         if one.wye is not None:
