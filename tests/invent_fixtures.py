@@ -312,7 +312,7 @@ def run_marks() -> list[dict[str, str]]:
                     "x": written(local[0], "ft", tape=True),
                     "y": written(local[1], "ft", tape=True),
                     "depth": "" if access else written(read, "ft", tape=False),
-                    "cable_count": f"{station * 1.004 / FOOT_M:.1f}",
+                    "footage": f"{station * 1.004 / FOOT_M:.1f}",
                     "surface": "soil" if outside else "slab",
                     "note": "access of this run" if access else "",
                     "run": run,

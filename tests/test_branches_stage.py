@@ -118,7 +118,7 @@ def test_a_push_inwards_counts_backward() -> None:
     """From the yard's cleanout the footage falls with the flow; the drain is the same."""
     site = straight_site(runs=(Run("yard", "YC", toward="upstream"),))
     rows = tuple(
-        replace(row, run="yard", cable_count_m=None if i == 0 else 20.0 - 1.1 * i)
+        replace(row, run="yard", footage_m=None if i == 0 else 20.0 - 1.1 * i)
         for i, row in enumerate(site.locates)
     )
     yard = locate("YC", 3.0, -8.0, None, "", kind="cleanout", room="lot", depth_m=None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
 from .runs import Followed
 from .ways import Ways, Weighed, place_on
+from .ways import joined as joined_ways
 
 DRAWS = 4096
 
@@ -32,25 +34,28 @@ def wye_station(one: Followed, joint: Joint) -> float:
 
 
 def fit_branch(
-    site: Site, one: Followed, joined: str, pipe: Pipe, joint: Joint, probability: float,
-    slopes: SlopePrior,
+    site: Site, one: Followed, joined: str, pipe: Pipe, splits: list[tuple[float, Joint]],
+    probability: float, slopes: SlopePrior,
 ) -> Branch:  # fmt: skip
     """Give a run's own pipe down to its wye on the pipe it joins.
 
-    The wye's place, invert and their covariance are those of the whole mixture of ways; the
-    vertices are of the most probable one, moved by what the readings say of it.
+    ``splits`` are the ways to part its points before and past the wye, each with its probability,
+    the most probable first. The wye's place, invert and their covariance, and the spread across
+    the pipe, are those of the whole mixture; the vertices are of the most probable way of the
+    first split, moved by what the readings say of it.
     """
-    reading, own = one.reading, joint.own
-    if joint.weighed is None:
+    reading, joint = one.reading, splits[0][1]
+    own, weighed = joint.own, joint.weighed
+    if weighed is None:
         return _within(one, joined, probability, pipe)
-    weighed, weights = joint.weighed, joint.weights.sum(axis=1)
-    row = largest(weights, 1e-6)
+    row = largest(joint.weights.sum(axis=1), 1e-6)
+    mixture = _mixture(splits)
     way = weighed.ways.rows(np.array([row]))
     vertices = _vertices(way, weighed, row, reading.marks.xy[0])
-    sds = _across_sds(site, one, weighed, weights, vertices)
+    sds = _across_sds(site, one, mixture, vertices)
     stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
     placed = place_on(way, reading.marks.xy[:own])
-    wye = _wye(site, one, pipe, joint)
+    wye = _wye(site, one, pipe, joint, mixture)
     profile, slope_sd = _profile(one, wye, placed.upstream[0], slopes)
     mean, _ = mixture_moments(profile)
     turn = float(np.degrees(way.bend_rad[0] + weighed.shift[row, -1]))
@@ -78,31 +83,47 @@ def _vertices(way: Ways, weighed: Weighed, row: int, first: Array) -> Array:
     return np.stack([corner - max(float((corner - first) @ upper), 0.05) * upper, corner, end])
 
 
-def _across_sds(
-    site: Site, one: Followed, weighed: Weighed, weights: Array, vertices: Array
-) -> Array:
+@dataclass(frozen=True, slots=True)
+class _Mixture:
+    """Ways of all splits: ``weights`` (m,) sum to 1; ``shift`` (m, q), ``spread`` (m, q, q)."""
+
+    ways: Ways
+    weights: Array
+    shift: Array
+    spread: Array
+
+
+def _mixture(splits: list[tuple[float, Joint]]) -> _Mixture:
+    """Put the ways of several splits together."""
+    parts = [(share, one.weights.sum(axis=1), one.weighed) for share, one in splits]
+    held = [(share * weights, found) for share, weights, found in parts if found is not None]
+    weights = np.concatenate([part for part, _ in held])
+    return _Mixture(
+        joined_ways([found.ways for _, found in held]), weights / weights.sum(),
+        np.concatenate([found.shift for _, found in held]),
+        np.concatenate([found.spread for _, found in held]),
+    )  # fmt: skip
+
+
+def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -> Array:
     """Give the spread (k,) of all ways across the pipe about the vertices drawn."""
-    placed = place_on(weighed.ways, vertices)
+    placed = place_on(mixture.ways, vertices)
     rows = placed.across_rows
-    off = placed.across + np.einsum("mnq,mq->mn", rows, weighed.shift)
-    inside = np.einsum("mnq,mqr,mnr->mn", rows, weighed.spread, rows)
-    share = weights / weights.sum()
-    variance = share @ (np.maximum(inside, 0.0) + off**2) + _shared(site, one)[0, 0]
+    off = placed.across + np.einsum("mnq,mq->mn", rows, mixture.shift)
+    inside = np.einsum("mnq,mqr,mnr->mn", rows, mixture.spread, rows)
+    variance = mixture.weights @ (np.maximum(inside, 0.0) + off**2) + _shared(site, one)[0, 0]
     return np.asarray(np.sqrt(variance))
 
 
-def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint) -> Wye:
+def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture) -> Wye:
     """Give place, invert and fitting of a wye over the whole mixture of ways."""
-    weighed = joint.weighed
-    assert weighed is not None
-    ways, weights = weighed.ways, joint.weights.sum(axis=1)
-    weights = weights / weights.sum()
+    ways, weights = mixture.ways, mixture.weights
     count = pipe.covariance.shape[0]
     pick = np.zeros((len(weights), 3, ways.angle_rows.shape[1]))  # x, y, station
     pick[:, :2], pick[:, 2, count] = ways.end_rows, 1.0
     means = np.column_stack([ways.ends, ways.stations])
-    means = means + np.einsum("mij,mj->mi", pick, weighed.shift)
-    inside = np.einsum("mij,mjk,mlk->mil", pick, weighed.spread, pick)
+    means = means + np.einsum("mij,mj->mi", pick, mixture.shift)
+    inside = np.einsum("mij,mjk,mlk->mil", pick, mixture.spread, pick)
     inside[:, :2, :2] += _shared(site, one)
     mean = weights @ means
     away = means - mean
@@ -113,16 +134,12 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint) -> Wye:
     covariance[:2, :2] = total[:2, :2]
     covariance[2, :2] = covariance[:2, 2] = -fall * total[2, :2]
     covariance[2, 2] = variance[0] + fall**2 * total[2, 2]
-    turn = ways.angles + np.einsum("mq,mq->m", ways.angle_rows, weighed.shift)
+    turn = ways.angles + np.einsum("mq,mq->m", ways.angle_rows, mixture.shift)
     _, segment = pipe.at(ways.stations)
     turn = np.angle(np.exp(1j * (pipe.angles[segment] - turn)))
     best = largest(weights, 1e-6)
     side: Literal["left", "right"] = "left" if float(weights @ (turn > 0)) >= 0.5 else "right"
-    counts, upstream = one.reading.marks.counts_m[: joint.own], weighed.upstream
-    known = np.isfinite(counts)
-    footage = None
-    if known.any():
-        footage = float(weights @ (counts[known] + upstream[:, known]).mean(axis=1))
+    footage = _footage(one, joint)
     return Wye(
         float(mean[0]), float(mean[1]), float(invert[0]), nonnegative(covariance),
         _radius_95(site.seed, weights, means[:, :2], inside[:, :2, :2], mean[:2]),
@@ -130,6 +147,16 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint) -> Wye:
         float(np.degrees(np.sqrt(weights @ (turn - turn[best]) ** 2))), side,
         float(weights @ (ways.label == 0)), float(weights @ (ways.label == 1)),
     )  # fmt: skip
+
+
+def _footage(one: Followed, joint: Joint) -> float | None:
+    """Give the wye's mean footage on its run's counter, None without footage before it."""
+    counts = one.reading.marks.counts_m[: joint.own]
+    known = np.isfinite(counts)
+    if joint.weighed is None or not known.any():
+        return None
+    at = (counts[known] + joint.weighed.upstream[:, known]).mean(axis=1)
+    return float(joint.weights.sum(axis=1) @ at)
 
 
 def _shared(site: Site, one: Followed) -> Array:

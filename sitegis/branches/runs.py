@@ -68,13 +68,13 @@ def part_of(
 
 def counted(point: PlacedPoint, run: Run) -> PlacedPoint:
     """Give a point as its run counts: 0 at the access, less upstream on a push inwards."""
-    if point.id == run.access and point.cable_count_m is None:
+    if point.id == run.access and point.footage_m is None:
         return replace(point, kind="cleanout")
-    count = point.cable_count_m
+    count = point.footage_m
     if point.kind == "cleanout" and count is None:
         return replace(point, kind="stack")  # its counter is at 0 for its own run only
     if run.toward == "upstream" and count is not None:
-        return replace(point, cable_count_m=-count)
+        return replace(point, footage_m=-count)
     return point
 
 

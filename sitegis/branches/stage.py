@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -12,7 +13,8 @@ from ..line.profile import SlopePrior, slope_prior
 from ..model.branches import Branches
 from ..model.results import Placement
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_M, at_least, smallest
+from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered, smallest
+from ..numerics.statistics import normalized_weights
 from ..place.crew import with_receiver_scale
 from .branch import fit_apart, fit_branch, wye_station
 from .crossings import find_crossings
@@ -22,7 +24,7 @@ from .runs import Followed, follow_run, read_run
 from .topology import Forest, named, probability_of, weigh_forests
 from .trunk import Member, own_members, trunk_members, trunk_placement
 
-_NEVER = -1e9
+_NEVER, LEAST_SPLIT = -1e9, 0.02
 
 
 def fit_drains(survey: Survey) -> Survey:
@@ -88,9 +90,15 @@ def _fit_tree(
         share = probability_of(listed, weights, i, j)
         pipe = None if j is None else pipes[j]
         if j is not None and pipe is not None:
-            way_in = splits[i]
-            if way_in.weighed is not None:
-                way_in = joint_of(followed[i].reading, pipe, slopes, way_in.own, fitted=j == root)
+            way_in = [
+                (
+                    weight,
+                    one
+                    if one.weighed is None
+                    else joint_of(followed[i].reading, pipe, slopes, one.own, fitted=j == root),
+                )
+                for weight, one in _likely_splits(found(i, j))
+            ]
             branches.append(fit_branch(site, followed[i], runs[j].id, pipe, way_in, share, slopes))
         elif i != root and followed[i].pipe is not None:
             branches.append(fit_apart(followed[i], share, slopes))
@@ -101,6 +109,17 @@ def _fit_tree(
     )  # fmt: skip
     notices = branch_notices(site, block, [one.reading for one in followed])
     return replace(fitted, joined=replace(block, notices=notices))
+
+
+def _likely_splits(found: Sequence[Joint]) -> list[tuple[float, Joint]]:
+    """Choose the splits of at least 2 %, of the kind of the likeliest, that one first."""
+    weights = normalized_weights(np.array([one.log_evidence for one in found]))
+    order = ordered(weights, MATTERS_P, descending=True)
+    wholly = found[order[0]].weighed is None
+    return [
+        (float(weights[i]), found[i]) for i in order
+        if (found[i].weighed is None) == wholly and at_least(weights[i], LEAST_SPLIT)
+    ]  # fmt: skip
 
 
 def _log_share_before(weighed: list[Joint], most_m: float) -> float:

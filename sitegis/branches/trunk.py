@@ -103,7 +103,7 @@ def trunk_placement(site: Site, placement: Placement, members: list[Member], run
 
 def _member(point: PlacedPoint, count_m: float | None, run: Run) -> PlacedPoint:
     """Give a point with its footage on the trunk's counter."""
-    if point.id == run.access and point.cable_count_m is None:
+    if point.id == run.access and point.footage_m is None:
         return replace(point, kind="cleanout")
     kind = "stack" if point.kind == "cleanout" and count_m is None else point.kind
-    return replace(point, kind=kind, cable_count_m=count_m)
+    return replace(point, kind=kind, footage_m=count_m)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array, lot_direction
-from ..line.catalogue import BEND_ANGLE_SD_RAD, BENDS_PER_M, SIGNED_RAD, SIGNED_WEIGHTS
+from ..line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
 from ..line.straights import (
     HALF_NORMAL_MEAN,
     HALF_NORMAL_SD,
@@ -93,7 +93,7 @@ def with_bends(ways: Ways, farthest: Array) -> Ways:
     bent = ways.rows(rows)
     unknowns = bent.unknowns.copy()
     unknowns[:, -2, -2] = (CELL_SPREAD * size) ** 2
-    unknowns[:, -1, -1] = BEND_ANGLE_SD_RAD**2
+    unknowns[:, -1, -1] = SIGNED_SD_RAD[index] ** 2
     with np.errstate(divide="ignore"):
         chance = np.log(BENDS_PER_M * size * SIGNED_WEIGHTS[index])
     bent = replace(

@@ -30,9 +30,9 @@ KINDS = ((1, False), (2, False), (1, False), (1, True), (1, False), (2, False), 
 
 @dataclass
 class Tally:
-    """What was seen: (stated probability, right, tells) of every house; hits by what is stated."""
+    """What was seen: (stated probability, right, tells, branches) a house; hits by statement."""
 
-    ways: list[tuple[float, bool, bool]]
+    ways: list[tuple[float, bool, bool, int]]
     hits: dict[str, list[bool]]
     errors: dict[str, list[float]]
     seconds: list[float]
@@ -63,7 +63,7 @@ def look(house: TrueHouse, tally: Tally) -> None:
     best = found.topologies[0]
     right = dict(best.joins) == house.joins
     tells = all(house.past[name] > 0 for name, other in house.joins.items() if other is not None)
-    tally.ways.append((best.probability, right, tells))
+    tally.ways.append((best.probability, right, tells, len(house.joins) - 1))
     if not right:
         return
     drain, truth = survey.drain, shapely.LineString(house.pipes["main"].vertices)
@@ -115,10 +115,13 @@ def main(count: int, seed: int) -> None:
     say("seeds: one a house, from the second argument on\n")
     say(f"{count} invented houses, {tally.failed} without an answer, median "
           f"{np.median(tally.seconds):.2f} s of processor time\n")  # fmt: skip
-    stated, right, tells = (np.array(column) for column in zip(*tally.ways, strict=True))
+    stated, right, tells, branches_of = (
+        np.array(column) for column in zip(*tally.ways, strict=True)
+    )
     for words, rows in (
         ("the most probable way to join is right, all houses", np.ones(len(right), bool)),
-        ("where every branch has a point past its wye", tells),
+        ("two runs, the branch with a point past its wye", tells & (branches_of == 1)),
+        ("three runs, both branches with a point past it", tells & (branches_of == 2)),
         ("where the way is stated with 95 % or more", stated >= 0.95),
     ):
         n, hits = int(rows.sum()), int(right[rows].sum())
