@@ -9,9 +9,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.special import ndtri
-from scipy.stats import qmc
+from scipy.stats import kstest, qmc
 
 from sitegis.evidence import Aim
+from sitegis.finds.reweigh import (
+    COMMON_FAILURE,
+    find_likelihood,
+    hole_shows,
+    miss_likelihood,
+    reweigh,
+)
 from sitegis.routes import condition
 from sitegis.routes.condition import (
     component_shares,
@@ -22,6 +29,7 @@ from sitegis.routes.condition import (
 )
 
 Array = np.ndarray
+LOOK_FAILS = 1.0 - 0.95 / (1.0 - COMMON_FAILURE)
 
 
 def aim(x: float, y: float, sd_m: float) -> Aim:
@@ -146,3 +154,57 @@ def test_components_that_suit_the_find_are_drawn_more() -> None:
 def test_the_most_precise_finds_are_conditioned_on() -> None:
     aims = [aim(float(i), 0.0, sd) for i, sd in enumerate((0.5, 0.1, 0.3, 0.2, 0.05))]
     assert [one.sd_m for one in nearest_first(aims)] == [0.05, 0.1, 0.2, 0.3]
+
+
+@pytest.mark.parametrize("finds", [0, 1, 2])
+@pytest.mark.parametrize("misses", [0, 1, 2])
+def test_ranks_of_the_truth_are_even_whatever_was_found(finds: int, misses: int) -> None:
+    """Simulation-based calibration: truth and findings drawn from the model, ranks in the answer.
+
+    The lateral offset and angle of a straight pipe are drawn from the prior, finds and misses (one
+    in 25 sites shows nothing) from the truth; the rank of the truth's offset 12 m on among the
+    weighed draws is uniform (Talts et al., arXiv 1804.06788, from memory): Kolmogorov-Smirnov.
+    """
+    generator = np.random.default_rng([finds, misses])
+    spread = np.array([0.02, 0.10, np.radians(3.0)])
+    ranks = []
+    while len(ranks) < 300:
+        truth = generator.normal(size=3) * spread
+        seen, holes = [], []
+        nothing_shows = generator.random() < COMMON_FAILURE
+        for at in (4.0, 7.0)[:misses]:
+            hole = np.array([at, generator.normal(0.0, 0.2), 0.0, 0.9, 0.5])
+            inside = _in_hole(truth[None], hole)[0] > 0.5
+            if inside and not nothing_shows and generator.random() > LOOK_FAILS:
+                break  # it was found: not a site of this kind
+            holes.append(hole)
+        if len(holes) < misses:
+            continue
+        for at in (5.0, 9.0)[:finds]:
+            y = _offset(truth[None], at)[0] + generator.normal(0.0, 0.03)
+            seen.append(aim(at, y, 0.03))
+        if seen:
+            poses, ratio = drawn(10, seen)
+        else:
+            poses, ratio = generator.normal(size=(1024, 3)) * spread, np.zeros(1024)
+        weights = np.exp(ratio)
+        for find in seen:
+            weights = reweigh(weights, find_likelihood(beside(poses, find), find.sd_m, 1.0))
+        if holes:
+            shows = [_in_hole(poses, hole) for hole in holes]
+            weights = reweigh(weights, miss_likelihood(np.stack(shows), [0.95] * len(holes)))
+        below = _offset(poses, 12.0) < _offset(truth[None], 12.0)[0]
+        ranks.append(float(weights[below].sum() / weights.sum()))
+    assert kstest(ranks, "uniform").pvalue > 0.005
+
+
+def _offset(poses: Array, at: float) -> Array:
+    """Give y of the lines at poses where x is ``at``."""
+    return np.asarray(poses[:, 1] + (at - poses[:, 0]) * np.tan(poses[:, 2]))
+
+
+def _in_hole(poses: Array, hole: Array) -> Array:
+    """Tell which lines pass a hole, 20 m long from their poses."""
+    ahead = np.column_stack([np.cos(poses[:, 2]), np.sin(poses[:, 2])])
+    ends = np.stack([poses[:, :2], poses[:, :2] + 20.0 * ahead], axis=1)
+    return hole_shows(ends, np.zeros((len(poses), 2)), hole, -1.0)

@@ -42,7 +42,7 @@ from ..pits.exposure import (
     weigh_pits,
 )
 from ..rules.rule_set import RuleSet
-from ..score.search import search_order
+from ..score.search import look_ahead, search_order
 from .cloud import RouteCloud
 from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
 
@@ -146,12 +146,13 @@ def _reachable(field: Field, spans: Spans) -> Array:
     return at_least(field.site.dig.max_depth_m, depth_m, MATTERS_M).astype(float)
 
 
-def rank_pits(field: Field) -> tuple[Candidate, ...]:
+def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ...]:
     """Choose pits greedily by P(hit) per cost; at most five, until under 2 % is left.
 
     Each round rasters the routes that all earlier pits would have missed, takes the best places
     of each pit size clear of those pits, and weighs them exactly, also turned square to the
     routes and lengthened. The places of all rounds are then put in greedy order together.
+    With ``way_out``, the cost of the search that always finds, the order looks two holes ahead.
     Of places that are worth the same the frontmost goes first, then the leftmost; of a place's
     own pits the one square to the lot, then the shorter.
     """
@@ -170,15 +171,20 @@ def rank_pits(field: Field) -> tuple[Candidate, ...]:
     shapes = shapely.polygons([one.ring for one in pool])
     # a copy: shapely 2.1.0 locks its arguments, and cannot unlock a view of another one
     overlaps_m2 = shapely.area(shapely.intersection(shapes[:, None].copy(), shapes))
+    hits, costs = np.array([one.exposed for one in pool]), np.array([one.cost for one in pool])
     order = search_order(
-        np.array([one.exposed for one in pool]),
+        hits,
         field.cloud.weights,
-        np.array([one.cost for one in pool]),
+        costs,
         most=PITS_AT_MOST,
         least_left=STOP_BELOW,
         least_gain=LEAST_GAIN,
         conflicts=overlaps_m2 > OVERLAP_M2,
     )
+    if way_out is not None:
+        order = look_ahead(
+            hits, field.cloud.weights, costs, way_out, order, conflicts=overlaps_m2 > OVERLAP_M2
+        )
     return tuple(pool[index] for index in order)
 
 

@@ -6,10 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..finds.records import Missed
 from ..geometry.frames import Array
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..model.dig_plan import DigPlan, HitMap, Pit
+from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.intervals import Interval, central_intervals
 from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
@@ -34,8 +36,8 @@ def plan_dig(survey: Survey) -> Survey:
 
     ``expected_cost`` is that of digging the pits in order until one exposes the pipe, and the
     trench of :func:`sitegis.pits.exposure.trench_cost` should all miss; after the first no pit is
-    planned where that trench is the cheaper search. ``expected_cost_straight`` is that trench
-    alone.
+    planned where that trench is the cheaper search, and once something was missed no first one
+    either. ``expected_cost_straight`` is that trench alone.
     """
     cloud = gather_cloud(survey)
     left_at = survey.exit
@@ -47,10 +49,15 @@ def plan_dig(survey: Survey) -> Survey:
         return replace(survey, planned=plan)
     seen = exposures(survey)
     field = lay_field(survey.site, survey.rules, likely_part(to_be_shown(cloud)))
-    pits = () if seen else _pits(survey, field, rank_pits(field))
+    pits = (
+        ()
+        if seen
+        else _pits(survey, field, rank_pits(field, straight if has_missed(survey.site) else None))
+    )
     missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
     costs = np.array([pit.cost for pit in pits])
-    count, cost = cut_search(costs, missed, straight, least=min(len(pits), 1))
+    least = 0 if has_missed(survey.site) else min(len(pits), 1)
+    count, cost = cut_search(costs, missed, straight, least=least)
     cost = 0.0 if seen else cost
     pits = pits[:count]
     ways = compare_ways(survey, replace(field, cloud=likely_part(cloud)))
@@ -148,7 +155,8 @@ def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
     """Say what a person should know about the plan."""
     notices = [planned_soil(survey.site, survey.rules)[1]]
     if not pits and not exposures(survey):
-        notices.append(notice_of("no-place-for-a-pit", "dig"))
+        missed = has_missed(survey.site)
+        notices.append(notice_of("trench-from-the-wall" if missed else "no-place-for-a-pit", "dig"))
     notices += [_in_right_of_way(pit) for pit in pits if pit.surface != LAWN]
     notices += [
         _too_deep(pit) for pit in pits if not at_least(pit.depth_m, pit.depth_95_m, MATTERS_M)
@@ -156,6 +164,11 @@ def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
     if survey.placed is not None and survey.fitted is not None:
         notices += unplaced_fixtures(survey)
     return tuple(notice for notice in notices if notice is not None)
+
+
+def has_missed(site: Site) -> bool:
+    """Return whether anything was looked for outdoors and not found."""
+    return any(isinstance(item, Missed) for item in site.evidence)
 
 
 def _in_right_of_way(pit: Pit) -> Notice:

@@ -31,7 +31,7 @@ from ..place.report import adjustment_table
 from .answer_branches import runs_and_branches
 from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .derive import find
-from .found import finding_object, follow_object, status, stretches
+from .found import do_next, finding_object, follow_object, status, stretches
 from .numbers import by_unit, finite, json_bytes
 from .profile import invert_samples, invert_under_slab
 from .text import noise_scales
@@ -80,6 +80,7 @@ def answer(survey: Survey) -> dict[str, Any]:
             for one in stretches(survey)
         ],
         "follow": [follow_object(one) for one in survey.dig.follow],
+        "do_next": do_next(survey),
         "tie_ins": [_tie_in(survey, one) for one in found.tie_ins],
         "profile_check": _profile_check(found.profile),
         "next_checks": [_check(check) for check in scores.next_checks],

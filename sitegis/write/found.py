@@ -14,8 +14,10 @@ from ..model.derived import EvidenceClass
 from ..model.dig_plan import FollowTrench
 from ..model.survey import Survey
 from ..score.posterior import most_probable_way
+from ..units import about
 from .answer_intervals import place_object
 from .numbers import finite
+from .text import pit_sentence
 
 Status = Literal["proposed", "partly exposed", "as found"]
 NEAR_WALL_M, APART_M = 1.5, 6.0
@@ -99,6 +101,36 @@ def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
         "ties": [{"from": name, "distance_m": finite(length)} for name, length in item.ties],
         "worth": finite(one.worth, 2), "note": item.note, "photo": item.photo,
     }  # fmt: skip
+
+
+def do_next(survey: Survey) -> list[dict[str, Any]]:
+    """Return checks, the pits and the trenches in one list, by what each is expected to save.
+
+    A check saves what it takes off the dig less its own cost; the pits, dug in their order, what
+    they take off the trench from the wall; of trenches that follow the pipe the cheaper stands
+    first, and saves nothing further. Equals keep that order.
+    """
+    unit, dig = survey.site.units, survey.dig
+    rows: list[tuple[str, str, float, float]] = [
+        ("check", one.check, one.cost, one.saving)
+        for one in survey.scores.next_checks
+        if not one.is_dig and not dig.follow
+    ]
+    if dig.pits:
+        saved = dig.expected_cost_straight - dig.expected_cost
+        rows.append(("pit", pit_sentence(survey, dig.pits[0]), dig.pits[0].cost, saved))
+    elif not dig.follow:
+        rows.append(("trench", "follow the pipe from the wall", dig.expected_cost_straight, 0.0))
+    rows += [
+        ("trench", f"follow the pipe from {one.find} to the {one.to}, {about(one.length_m, unit)}",
+         one.cost, 0.0)
+        for one in sorted(dig.follow, key=lambda one: round(one.cost, 2))
+    ]  # fmt: skip
+    rows.sort(key=lambda row: -round(row[3], 2))
+    return [
+        {"kind": kind, "what": what, "cost": finite(cost, 2), "saving": finite(saving, 2)}
+        for kind, what, cost, saving in rows
+    ]
 
 
 def follow_object(one: FollowTrench) -> dict[str, Any]:

@@ -171,6 +171,7 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
         f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in pit.ties[:2]
     )
     where = f": {ties}" if ties else ""
+    where = f", widening the hole of {pit.extends}{where}" if pit.extends else where
     chance = f"{percent(pit.p_hit)} to find the pipe"
     if pit.rank > 1:
         before = survey.dig.pits[pit.rank - 2].p_hit_so_far
