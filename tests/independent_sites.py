@@ -49,8 +49,11 @@ class TrueSite:
     redundant: int
 
 
-def draw_site(seed: int, regime: Regime) -> TrueSite:
-    """Draw one site: its bends first, then geometry until it fits, so that none are lost by it."""
+def draw_site(seed: int, regime: Regime, redundant: int | None = None) -> TrueSite:
+    """Draw one site: its bends first, then geometry until it fits, so that none are lost by it.
+
+    ``redundant``: how many marks beyond two, as drawn where None.
+    """
     generator = np.random.default_rng([seed, REGIMES.index(regime), 4_711])
     intent = hood._draw_intent(generator)
     bends = _draw_bends(regime, generator)
@@ -65,7 +68,10 @@ def draw_site(seed: int, regime: Regime) -> TrueSite:
     evidence = tuple(e for e in evidence if listed or not hood._speaks_of(e, truth.main))
     site = hood._survey_site(block, mains, truth, evidence, generator)
     factor = NOISY if regime == "noisy" else 1.0
-    locates, stations = _mark(block, indoors, inverts[0], truth.slope_indoors, factor, generator)
+    count = None if redundant is None else redundant + 2
+    locates, stations = _mark(
+        block, indoors, inverts[0], truth.slope_indoors, factor, generator, count
+    )
     shift = generator.normal(0.0, site.building.position_sd_m, 2)
     building = replace(site.building, vertices=block.house + shift)
     inner = block.house[2] - block.house[0] - 2 * hood.WALL_M
@@ -178,6 +184,7 @@ def _mark(
     slope: float,
     factor: float,
     generator: np.random.Generator,
+    marks: int | None,
 ) -> tuple[tuple[Locate, ...], Array]:
     """Mark the drain: heavy-tailed scatter, one session's shift and depth scale, tape errors.
 
@@ -196,7 +203,8 @@ def _mark(
     corners = np.concatenate([[0.0], np.cumsum(steps)])
     short = min(generator.uniform(0.0, 4.0), 0.7 * corners[-1])
     spacing = generator.uniform(0.7, 2.2)
-    count = max(3, round((corners[-1] - short) / spacing) + 1)
+    count = marks or max(3, round((corners[-1] - short) / spacing) + 1)
+    spacing = spacing if marks is None else (corners[-1] - short) / (count - 1)
     at = np.linspace(0.0, corners[-1] - short, count)
     at[1:-1] += generator.uniform(-0.2, 0.2, count - 2) * spacing
     place = np.stack([np.interp(at, corners, drain[:, axis]) for axis in (0, 1)], axis=1)

@@ -1,7 +1,8 @@
 """Do intervals hold? ``python -m tests.benchmarks.coverage HOW SITES FIRST FILE [BEFORE]``.
 
 HOW is ``wall``, ``whole``, ``late`` (to the wall, only sites with none or one mark after the last
-bend), or ``own``: as ``late``, with the bends and slants that the sites were drawn with in place
+bend), ``crew`` (to the wall, the noisy regime alone, with 3, 10 and 30 redundant marks in turn),
+or ``own``: as ``late``, with the bends, slants and slopes that the sites were drawn with in place
 of the package's. No method that gives honest probabilities can hold more of such sites than that,
 but by saying more than 95 % of all.
 
@@ -34,7 +35,8 @@ from scipy.stats import binomtest
 
 from sitegis.dig import plan_dig
 from sitegis.exit import find_exit, sample_exit
-from sitegis.line import bends, catalogue, fit_line, follow, states
+from sitegis.line import bends, catalogue, fit_line, follow, stage, states
+from sitegis.line.profile import SlopePrior
 from sitegis.messages.errors import ComputationError
 from sitegis.model.survey import Survey
 from sitegis.numerics import exit_mixture
@@ -55,6 +57,7 @@ TO_WALL = (place_points, fit_line, find_exit)
 WHOLE = (*TO_WALL, sample_routes, score_hypotheses, plan_dig)
 NONE, DRAWS = -1.0, 1500
 WORKERS, BATCH = 2, 40
+REDUNDANT = (3, 10, 30)
 BINS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0)
 
 
@@ -84,7 +87,8 @@ class Outcome:
 
 def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
     """Run one site; None where it gives no answer, or is not asked for."""
-    true, whole = draw_site(seed, regime), how == "whole"
+    redundant = REDUNDANT[seed % len(REDUNDANT)] if how == "crew" else None
+    true, whole = draw_site(seed, regime, redundant), how == "whole"
     if how in ("late", "own") and true.after_bend > 1:
         return None
     if how == "own":
@@ -92,8 +96,8 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
             return run_site(seed, regime, "late")
     survey = Survey(true.site, load_rules(true.site.rule_set))
     try:
-        for stage in WHOLE if whole else TO_WALL:
-            survey = stage(survey)
+        for step in WHOLE if whole else TO_WALL:
+            survey = step(survey)
     except ComputationError:
         return None
     pose, weights = _exit_samples(survey) if whole else _exit_draws(survey)
@@ -114,7 +118,7 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
 
 @contextmanager
 def generators_prior(regime: Regime) -> Iterator[None]:
-    """Put the generator's bends and slants in the place of the package's."""
+    """Put the generator's bends, slants and slopes in the place of the package's."""
     habits = regime == "habits"
     angles, shares = np.array(ANGLES_DEG["habits" if habits else "stated"]).T
     slant_sd, astray = (12.0, 0.3) if habits else (5.0, 0.15)  # as independent_sites draws
@@ -126,7 +130,13 @@ def generators_prior(regime: Regime) -> Iterator[None]:
         "SQUARE_SD_RAD": float(np.radians(slant_sd)),
         "SQUARE_FLOOR": astray / 80.0 / (peak + astray / 80.0),
     }
+    typical = 0.014 if habits else 0.018
+    slopes = SlopePrior(  # the log-normal's moments
+        np.ones(1), np.array([typical * np.exp(0.35**2 / 2)]),
+        np.array([typical * np.exp(0.35**2 / 2) * np.sqrt(np.exp(0.35**2) - 1.0)]),
+    )  # fmt: skip
     with ExitStack() as stack:
+        stack.enter_context(patch.object(stage, "slope_prior", lambda *_: slopes))
         for module in (bends, catalogue, exit_mixture, follow, states):
             for name, value in names.items():
                 if hasattr(module, name):
@@ -284,6 +294,8 @@ def table(outcomes: list[Outcome]) -> list[str]:
     lines = []
     for regime in REGIMES:
         of = [o for o in outcomes if o.regime == regime]
+        if not of:
+            continue
         lines.append(f"{regime} ({len(of)} sites)")
         lines += [
             _row(name, np.array([getattr(o, name) for o in of]))
@@ -301,7 +313,8 @@ def table(outcomes: list[Outcome]) -> list[str]:
             ("azimuth, two or more", lambda o: o.after_bend >= 2),
             ("azimuth, redundant ≤ 3", lambda o: o.redundant <= 3),
             ("azimuth, redundant 4 to 9", lambda o: 3 < o.redundant < 10),
-            ("azimuth, redundant ≥ 10", lambda o: o.redundant >= 10),
+            ("azimuth, redundant 10 to 29", lambda o: 10 <= o.redundant < 30),
+            ("azimuth, redundant ≥ 30", lambda o: o.redundant >= 30),
         ):
             lines.append(_row(words, np.array([o.azimuth for o in of if keep(o)])))
         lines += _pit_rows(of)
@@ -357,7 +370,7 @@ def main(arguments: list[str]) -> None:
     how, sites, first, path = arguments[0], int(arguments[1]), int(arguments[2]), Path(arguments[3])
     known = _read(path)
     with path.open("a", encoding="utf-8") as file, ProcessPoolExecutor(WORKERS) as pool:
-        for regime in REGIMES:
+        for regime in REGIMES if how != "crew" else (REGIMES[1],):
             start = first
             while start < first + sites or _lacks(regime, how, sites, known):
                 seeds = range(start, start + BATCH)
