@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import integrate, stats
 
 from sitegis.geometry.frames import Array
 from sitegis.line.profile import (
+    INVERT_PRIOR_M,
     Depths,
     SlopePrior,
+    _fit_all,
     apply_bound,
     fit_linear,
     fit_profile,
@@ -190,3 +192,26 @@ def test_one_wild_depth_is_named_and_does_little() -> None:
     assert tails[2] < 0.1
     assert np.all(np.delete(tails, 2) > 0.8)
     assert components[0].mean[0] == pytest.approx(-0.75, abs=0.02)
+
+
+@pytest.mark.parametrize("apart_m", [0.0, 0.15, 0.5])
+def test_evidence_with_tails_is_just_below_quadrature(apart_m: float) -> None:
+    """Two marks at one place: the evidence is a lower bound of the integral, and a close one.
+
+    The cost of a mark is δ²/2 to one sigma and ((ν + 1)/2) ln((ν + δ²)/(ν + 1)) + ½ beyond; a
+    Gaussian of the same slope in δ² lies above that cost everywhere, so no fit can claim more
+    than what scipy's quadrature gives.
+    """
+    nu, sd = 4.0, 0.03
+    inverts = np.array([-0.7, -0.7 - apart_m])
+    found = depths(np.zeros(2), inverts, sd_m=np.full(2, sd), degrees_of_freedom=nu)
+    _, _, evidence = _fit_all(found, single(0.02, 0.01), 200)
+
+    at = np.linspace(-3.0, 2.0, 100_001)
+    square = ((inverts[:, None] - at) / sd) ** 2
+    tail = 0.5 * (nu + 1) * np.log((nu + square) / (nu + 1)) + 0.5
+    cost = np.where(square <= 1.0, 0.5 * square, tail)
+    likelihood = np.prod(np.exp(-cost) / (sd * np.sqrt(2 * np.pi)), axis=0)
+    prior = stats.norm(*INVERT_PRIOR_M).pdf(at)
+    truth = np.log(integrate.trapezoid(likelihood * prior, at))
+    assert truth - 1.0 < evidence < truth + 1e-6
