@@ -255,20 +255,28 @@ def test_one_count_alone_says_nothing() -> None:
 
 
 def test_a_point_weighs_by_its_spread_across_the_line() -> None:
-    """Spread along x of 0.2 m and along y of 0.02 m, the line 30° off x: a turn of the covariance.
+    """Points spread by 0.2 m along 70° and 0.02 m across that, on a line at 30° off x.
 
-    Across the line the variance is that of (−sin, cos): 0.04 sin² 30° + 0.0004 cos² 30°. A point
-    0.3 m off, one of seven, gets Student-t's weight (ν + 1)/(ν + δ²) for it (odd one out).
+    Across the line the variance is 0.04 sin² 40° + 0.0004 cos² 40°, whatever the frame. A point
+    0.3 m off, one of seven, gets Student-t's weight (ν + 1)/(ν + δ²) for it.
     """
     angle, nu = np.radians(30.0), 4.0
     along = np.linspace(0.0, 12.0, 7)
     xy = along[:, None] * np.array([np.cos(angle), np.sin(angle)])
     xy[3] += 0.3 * np.array([-np.sin(angle), np.cos(angle)])
-    marks = marks_of(xy, np.array([0.04, 0.0004]), degrees_of_freedom=nu)
+    axes = rotation(np.radians(70.0))
+    block = axes @ np.diag([0.04, 0.0004]) @ axes.T
+    marks = marks_of(
+        xy,
+        np.ones(2),
+        covariance=np.kron(np.eye(7), block),
+        independent=np.tile(block, (7, 1, 1)),
+        degrees_of_freedom=nu,
+    )
     chain = fit_chain(marks, np.zeros(7, dtype=int), np.array([angle, 0.0]))
     offset = line_coordinates(chain.parameters, xy, np.zeros(7, dtype=int))[0]
-    fitted = chain.parameters[0]
-    variance = 0.04 * np.sin(fitted) ** 2 + 0.0004 * np.cos(fitted) ** 2
+    between = np.radians(70.0) - chain.parameters[0]
+    variance = 0.04 * np.sin(between) ** 2 + 0.0004 * np.cos(between) ** 2
     weight, _ = tail_weight(offset**2 / variance, nu)
     assert chain.weights == pytest.approx(weight, abs=1e-4)
-    assert chain.weights[3] < 0.7
+    assert chain.weights[3] < 0.9
