@@ -218,7 +218,7 @@ class _Judge:
             if code == FLAG:
                 sure = min(sure, 0.85)
         elif alleys:
-            front, code, sure = max(alleys, key=lambda f: f.width_m), ALLEY_ONLY, 0.6
+            front, code, sure = max(alleys, key=lambda f: round(f.width_m, 3)), ALLEY_ONLY, 0.6
         else:
             front, code, sure = self._guess(start, end), NONE, 0.25
         self._name_lines(front, start, end, sides)
@@ -324,7 +324,7 @@ class _Judge:
 
     def _guess(self, start: int, end: int) -> _Frontage:
         """Take the longest line as the front of a lot that faces nothing."""
-        longest = max(range(start, end), key=lambda e: (self.lengths[e], -e))
+        longest = max(range(start, end), key=lambda e: (round(self.lengths[e], 3), -e))
         return _Frontage([longest], 0.0, self.normals[longest], "", False)
 
     def _name_lines(self, front: _Frontage, start: int, end: int, sides: Whole) -> None:

@@ -82,7 +82,7 @@ def _largest(shapes: Shapes) -> Shapes:
     parts, source = shapely.get_parts(shapes, return_index=True)
     out = np.full(len(shapes), None, object)
     areas = shapely.area(parts)
-    order = np.lexsort((np.arange(len(parts)), -areas, source))
+    order = np.lexsort((np.arange(len(parts)), -np.round(areas, 3), source))
     order = order[areas[order] > 0.0]
     first = order[np.flatnonzero(np.diff(source[order], prepend=-1))]
     out[source[first]] = parts[first]

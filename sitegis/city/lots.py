@@ -11,6 +11,7 @@ from shapely import STRtree
 
 from ..geometry.frames import Array
 from ..model.site import SIDES
+from ..numerics.ordering import MATTERS_P, in_steps
 from ..score.information import entropy_bits
 from .corridors import corridors, route_lines
 from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
@@ -186,14 +187,14 @@ def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
     if not len(pairs.lot):
         return pair, kind
     # of the way that is most probable, so that lots.way and the route agree
-    top = np.argmax(worked.posterior.probability[:, :UNLISTED], axis=1)
+    top = _likeliest(worked.posterior.probability[:, :UNLISTED])
     ways = np.array([k.way for k in KINDS])
     mine = 3 * pairs.side[:, None] + ways == top[pairs.lot][:, None]
     # routes from one exit count together, so that two shapes of one pipe do not split its vote
     together = 1e-3 * weight
     for i in range(len(KINDS)):
         together = together + weight[:, i : i + 1] * SAME_EXIT[i]
-    score = np.where(mine & (weight > 0.0), np.round(together, 12), 0.0)
+    score = np.where(mine & (weight > 0.0), in_steps(together, 1e-12), 0.0)
     best = np.argmax(score, axis=1)
     value = score[np.arange(len(best)), best]
     order = np.lexsort((np.arange(len(best)), -value, pairs.lot))
@@ -201,6 +202,11 @@ def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
     first = first[value[first] > 0.0]
     pair[pairs.lot[first]], kind[pairs.lot[first]] = first, best[first]
     return pair, kind
+
+
+def _likeliest(probability: Array) -> Whole:
+    """Give the column of each row (n, k) with the greatest probability, the first of equals."""
+    return np.asarray(np.argmax(in_steps(probability, MATTERS_P), axis=1), np.int64)
 
 
 def _toward(posterior: Posterior) -> Array:
@@ -212,7 +218,7 @@ def _toward(posterior: Posterior) -> Array:
 def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Columns:
     posterior, frontages = worked.posterior, worked.frontages
     toward = _toward(posterior)
-    top = np.argmax(posterior.probability, axis=1)
+    top = _likeliest(posterior.probability)
     way = np.array([*(WAY_NAMES * 4), "unlisted"])[top]
     return table(
         worked.block.parcels.shapes[worked.lots],
@@ -226,7 +232,7 @@ def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colum
         p_rear=toward[:, 1],
         p_side=toward[:, 2],
         p_unlisted=toward[:, 3],
-        toward=np.array(["front", "rear", "side", "unlisted"])[np.argmax(toward, axis=1)],
+        toward=np.array(["front", "rear", "side", "unlisted"])[_likeliest(toward)],
         answer=posterior.answers,
         way=way,
         **_of_taps(worked),

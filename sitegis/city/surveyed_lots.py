@@ -105,7 +105,7 @@ def _site_tables(parcel: str, survey: Survey, place: CityGrid, tables: Tables, r
     made: Tables = {"lots": _lot_row(survey, tables["lots"], row)}
     made["routes"], made["exits"] = _route_rows(parcel, survey, best, place)
     made["corridors"] = _corridor_rows(parcel, survey, best, place)
-    checks = sorted(survey.scores.next_checks, key=lambda check: -check.gain_bits)
+    checks = sorted(survey.scores.next_checks, key=lambda check: -round(check.gain_bits, 6))
     old = {c: v[tables["next_check"]["parcel"] == parcel] for c, v in tables["next_check"].items()}
     gain = checks[0].gain_bits if checks else 0.0
     made["next_check"] = {
@@ -132,8 +132,8 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
         if scored.hypothesis.main is not None:
             main = scored.hypothesis.main
             mains[main] = mains.get(main, 0.0) + scored.probability
-    main = max(mains, key=lambda name: (mains[name], name)) if mains else ""
-    likeliest = max(toward, key=lambda name: toward[name])
+    main = max(mains, key=lambda name: (round(mains[name], 6), name)) if mains else ""
+    likeliest = max(toward, key=lambda name: round(toward[name], 6))
     answer: dict[str, object] = {
         "p_front": toward["front"], "p_rear": toward["rear"], "p_side": toward["side"],
         "p_unlisted": toward[None], "toward": likeliest or "unlisted",

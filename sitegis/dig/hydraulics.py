@@ -11,6 +11,7 @@ from ..model.derived import Flow, ProfileCheck, Sag
 from ..model.results import ProfileComponent
 from ..model.site import Site
 from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, in_steps
 from ..numerics.statistics import NORMAL_95
 from ..units import about, format_length
 
@@ -85,7 +86,9 @@ def find_sags(survey: Survey) -> tuple[Sag, ...]:
     marks.sort()
     sags: list[Sag] = []
     for i, (_, low, invert, sd) in enumerate(marks[:-1]):
-        _, high, top, top_sd = max(marks[i + 1 :], key=lambda mark: mark[2])
+        _, high, top, top_sd = max(
+            marks[i + 1 :], key=lambda mark: float(in_steps(mark[2], MATTERS_M))
+        )
         spread = float(np.hypot(sd, top_sd))
         if top - invert > SAG_SIGMAS * spread:
             sags.append(Sag(low, high, top - invert, spread))

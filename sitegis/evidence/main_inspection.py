@@ -13,6 +13,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.fields import Ask, Length, Name
 from ..model.site import Evidence, Main, Site
+from ..numerics.ordering import MATTERS_M, ordered
 from ..numerics.statistics import normal_density
 from . import kind as parts
 from .tap_record import TAP_SD_M
@@ -86,7 +87,7 @@ def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
         return
     places = polyline.line_interpolate_point(main.line, stations(item, main))
     gaps = np.hypot(*(places - site.lot.vertices.mean(axis=0)).T)
-    for index in np.argsort(gaps, kind="stable")[:MOST_AIMS]:
+    for index in ordered(gaps, MATTERS_M)[:MOST_AIMS]:
         yield parts.Aim(places[index], parts.sd_in_force(item.sd_m, DEFAULT.sd_m))
 
 

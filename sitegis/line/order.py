@@ -13,6 +13,7 @@ from ..messages.catalog import fault_of, notice_of
 from ..messages.errors import ComputationError, Notice
 from ..model.results import PlacedPoint, Placement
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE as MEAN_SQUARE
+from ..numerics.ordering import MATTERS_M, ordered
 
 ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
 UPSTREAM_ODDS = {"cleanout": 30.0, "stack": 8.0}
@@ -99,7 +100,7 @@ def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     """
     centered = xy - xy.mean(axis=0)
     axis = np.linalg.svd(centered, full_matrices=False)[2][0]
-    order = np.argsort(centered @ axis, kind="stable")
+    order = ordered(centered @ axis, MATTERS_M)
     improved = True
     while improved:
         improved = False

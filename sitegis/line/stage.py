@@ -12,7 +12,7 @@ from ..messages.errors import Notice
 from ..model.results import Bend, Drain, PlacedPoint, Placement
 from ..model.site import Noise, Site
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_M, smallest
+from ..numerics.ordering import MATTERS_M, in_steps, smallest
 from ..numerics.statistics import nonnegative
 from ..place.crew import with_receiver_scale
 from ..place.ellipse import tail_factor
@@ -166,7 +166,7 @@ def gather_depths(
     end = float(np.max(plan.best.stations_m))
     stations = on_line | {i: station for i, (station, near) in beside.items() if near}
     used = [i for i in stations if np.isfinite(inverts[i])]
-    used.sort(key=lambda i: stations[i])
+    used.sort(key=lambda i: float(in_steps(stations[i], MATTERS_M)))
     behind = end - np.array([stations[i] for i in used])
     taped = np.array([placement.points[i].kind in TAPED_KINDS for i in used], dtype=bool)
     surfaces = np.array([placement.points[i].surface_elevation_m for i in used])

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..model.site import Noise
+from ..numerics.ordering import RATIO, in_steps
 
 DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
 _NULL_FACTOR = 1.0 / np.sqrt(2.0)
@@ -94,7 +95,11 @@ def read_head(
     for _ in range(3):  # weights depend on the depth only weakly: three passes settle it
         depth, spread = _combine((depth_m, lifted, nulls), depth, noise, lift_m or 0.0)
     checks = _departures(depth_m, lifted, nulls, depth, noise, lift_m or 0.0)
-    worst = max(checks, key=lambda check: abs(check[1]) / check[2], default=("", 0.0, 1.0))
+    worst = max(
+        checks,
+        key=lambda check: float(in_steps(abs(check[1]) / check[2], RATIO)),
+        default=("", 0.0, 1.0),
+    )
     distorted = abs(worst[1]) > DISTORTION_SIGMA * worst[2]
     extra = abs(worst[1]) if distorted else 0.0
     return HeadDepth(

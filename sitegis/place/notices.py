@@ -12,6 +12,7 @@ from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..model.results import Adjustment
 from ..model.site import Site
+from ..numerics.ordering import MATTERS_M, largest
 from ..numerics.statistics import largest_sd_m
 from ..units import format_length
 from .assemble import named_places
@@ -188,7 +189,7 @@ def weak_notices(
     if not names:
         return []
     spreads = [largest_sd_m(block) for block in blocks]
-    worst = max(range(len(names)), key=lambda i: spreads[i])
+    worst = largest(spreads, MATTERS_M)
     least = float(np.hypot(_WEAK_SD_M, site.building.position_sd_m))
     if spreads[worst] <= least and condition <= _WEAK_CONDITION:
         return []

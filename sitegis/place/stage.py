@@ -14,6 +14,7 @@ from ..messages.errors import ComputationError
 from ..model.results import AdjustedObservation, Adjustment, PlacedPoint, Placement
 from ..model.site import Locate, Noise, Site
 from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, smallest
 from ..numerics.statistics import ellipse
 from .adjust import NONCENTRALITY, Solution, condition, null_space, solve_network
 from .assemble import BUILDING, building_outline, find_room, site_network, wall_candidates
@@ -126,7 +127,8 @@ def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
         if len(candidates) > 1:
             column = network.nodes[contact.point]
             point = starts[0][column : column + 2]
-            edges[i] = min(candidates, key=lambda edge: _edge_distance(site, edge, point))
+            away = [_edge_distance(site, edge, point) for edge in candidates]
+            edges[i] = candidates[smallest(away, MATTERS_M)]
     if not edges:
         return network, starts
     network = site_network(site, wall_edges=edges)

@@ -9,6 +9,7 @@ import shapely
 
 from ..geometry.frames import Array, LotFrame, rotation
 from ..model.site import Building, Lot, Room, Side, WallContact
+from ..numerics.ordering import MATTERS_M, largest, smallest
 from .context import Reading, ring_of
 from .rings import (
     begin_at,
@@ -138,7 +139,7 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
         first_is_front = np.allclose(turned[0], ring[0]) and abs(written[1]) <= abs(written[0])
         angle_rad = math.atan2(written[1], written[0]) if first_is_front else _angle_of(ring)
     corner = corner_points(ring, x_angle_rad=angle_rad)["front-left"]
-    ring = begin_at(ring, int(np.argmin(np.hypot(*(ring - corner).T))))
+    ring = begin_at(ring, smallest(np.hypot(*(ring - corner).T), MATTERS_M))
     thickness_m = table.wall_thickness
     if thickness_m is None:
         thickness_m = DEFAULT_WALL_M
@@ -165,7 +166,7 @@ def _angle_of(ring: Array) -> float:
     """Give the building's x angle in (−45°, 45°]: of the least rotated rectangle about it."""
     corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.Polygon(ring)))
     edges = np.diff(corners[:3], axis=0)
-    longest = edges[int(np.argmax(np.hypot(*edges.T)))]
+    longest = edges[largest(np.hypot(*edges.T), MATTERS_M)]
     degrees = math.degrees(math.atan2(longest[1], longest[0]))
     return math.radians(degrees - 90.0 * math.floor((degrees + 45.0) / 90.0))
 

@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from ..geometry.frames import Array, LotFrame, wrap_degrees
 from ..geometry.georeference import fit_lot_frame, grid_from_lonlat, lot_frame
 from ..model.site import Lot
+from ..numerics.ordering import MATTERS_M, smallest
 from .context import Reading, ring_of
 from .faults import guess
 from .outline import Outline, fault_not_simple, outline_from_calls, outline_from_sides
@@ -106,7 +107,7 @@ def _front_facing(reading: Reading, grid: Array) -> Array | None:
         return None
     edges = edge_vectors(grid)
     distances = shapely.distance(shapely.points(grid + edges / 2.0), shape)
-    nearest = edges[int(np.argmin(distances))]
+    nearest = edges[smallest(distances, MATTERS_M)]
     normal = np.array([nearest[1], -nearest[0]])
     return np.asarray(normal / np.hypot(*normal))
 

@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import LotFrame, lot_direction
 from ..model.site import Lot, Street
+from ..numerics.ordering import MATTERS_M, in_steps, largest, smallest
 from .context import PLAIN_VERTICES, Reading
 from .inverts import Station
 from .rings import outward
@@ -69,7 +70,7 @@ def with_flow(
     """Turn the line so that it runs with the flow."""
     near = shapely.intersection(line, lot_window(lot))
     parts = [part for part in shapely.get_parts(near) if part.length > 0] or [line]
-    piece = max(parts, key=lambda part: part.length)
+    piece = parts[largest(shapely.length(parts), MATTERS_M)]
     ends = shapely.get_coordinates(piece)[[0, -1]]
     chord = ends[1] - ends[0]
     # An intersection may come back reversed: the line's own order decides.
@@ -112,7 +113,8 @@ def range_of(line: BaseGeometry, lot: Lot, manholes: tuple[Station, ...]) -> tup
     """Give the stations between which the line is near the lot or holds a manhole."""
     parts = shapely.get_parts(shapely.intersection(line, lot_window(lot)))
     land = shapely.Polygon(lot.vertices)
-    piece = min(parts, key=lambda part: (part.distance(land), -part.length))
+    near = in_steps(-shapely.length(parts), MATTERS_M)
+    piece = parts[smallest(shapely.distance(parts, land), MATTERS_M, near)]
     stations = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(piece)]
     stations += [spot.station_m for spot in manholes]
     return min(stations), max(stations)

@@ -7,6 +7,7 @@ import shapely
 
 from ..geometry.frames import Array, lot_direction
 from ..model.site import SIDES, Side
+from ..numerics.ordering import MATTERS_M, at_least, largest, smallest
 
 _OUTWARD_DEG: dict[Side, float] = {"front": 270.0, "right": 0.0, "rear": 90.0, "left": 180.0}
 
@@ -34,8 +35,8 @@ def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
     while len(points) > 3:
         before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
         offsets = _offsets(points, before, after)
-        least = int(np.argmin(offsets))
-        if offsets[least] >= tolerance_m:
+        least = smallest(offsets, tolerance_m / 8)
+        if at_least(offsets[least], tolerance_m, tolerance_m / 8):
             break
         points = np.delete(points, least, axis=0)
     return points
@@ -102,7 +103,7 @@ def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
     edges = edge_vectors(ring)
     lengths = np.hypot(edges[:, 0], edges[:, 1])
     front = np.array([side == "front" for side in sides])
-    longest = edges[int(np.argmax(np.where(front, lengths, -1.0)))]
+    longest = edges[largest(np.where(front, lengths, -1.0), MATTERS_M)]
     longest = longest / np.hypot(*longest)
     aligned = front & (edges @ longest >= np.cos(np.radians(20.0)) * lengths)
     total = edges[aligned].sum(axis=0)
@@ -115,10 +116,10 @@ def corner_points(ring: Array, *, x_angle_rad: float = 0.0) -> dict[str, Array]:
     across = ring @ np.array([cosine, sine])
     back = ring @ np.array([-sine, cosine])
     return {
-        "front-left": ring[int(np.argmin(across + back))],
-        "front-right": ring[int(np.argmax(across - back))],
-        "rear-right": ring[int(np.argmax(across + back))],
-        "rear-left": ring[int(np.argmin(across - back))],
+        "front-left": ring[smallest(across + back, MATTERS_M)],
+        "front-right": ring[largest(across - back, MATTERS_M)],
+        "rear-right": ring[largest(across + back, MATTERS_M)],
+        "rear-left": ring[smallest(across - back, MATTERS_M)],
     }
 
 

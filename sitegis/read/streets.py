@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import Array, LotFrame
 from ..model.site import Building, Ground, Lot, Street
+from ..numerics.ordering import MATTERS_M, in_steps
 from .context import Reading, ring_of
 from .rings import clean_ring
 from .schema import StreetTable
@@ -179,7 +180,7 @@ def _layer_row(
         )
         return None
     land = shapely.Polygon(lot.vertices)
-    row = min(areas, key=lambda part: (round(part.distance(land), 2), -part.area))
+    row = min(areas, key=lambda part: (round(part.distance(land), 2), -round(part.area, 3)))
     row = reading.simplified(row, key)
     if row is None:
         return None
@@ -193,7 +194,7 @@ def _note_wrong_side(
     """Note a street whose layer lies nearer another side than the one written."""
     middles = {side: lot.edge(side).mean(axis=0) for side in dict.fromkeys(lot.sides)}
     distance = {side: float(row.distance(shapely.Point(xy))) for side, xy in middles.items()}
-    nearest = min(distance, key=lambda side: distance[side])
+    nearest = min(distance, key=lambda side: float(in_steps(distance[side], MATTERS_M)))
     if nearest != table.side and distance[table.side] > distance[nearest] + 3.0:
         reading.report.note(
             "street-side", f"{key}.side", name=table.name, side=table.side, nearest=nearest

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +21,7 @@ from shapely.geometry.base import BaseGeometry
 from ...geometry.operations import cell_of_place, operation
 from ...messages.errors import Fault
 from ...messages.printable import printable
+from ...numerics.ordering import MATTERS_M, in_steps, largest
 from ..faults import Report, guess
 from .files import DRIVERS, files_of, is_harmless, layer_path
 from .geopackage import is_stored_layer
@@ -326,7 +327,7 @@ class Layers:
         found = self.features(reference, key, wanted=wanted, identifier=identifier or "")
         if not found:
             return None
-        best = max(found, key=lambda feature: (feature.shape.area, feature.shape.length))
+        best = found[_largest([feature.shape for feature in found])]
         parts = shapely.get_num_geometries(best.shape)
         if len(found) > 1 or parts > 1:
             self.report.note("several-parts", key, text=key)
@@ -363,7 +364,13 @@ def _largest_part(shape: BaseGeometry) -> BaseGeometry:
     if shape.geom_type == "MultiLineString":
         shape = shapely.line_merge(shape)
     parts = shapely.get_parts(shape)
-    return max(parts, key=lambda part: (part.area, part.length))
+    return parts[_largest(parts)]
+
+
+def _largest(shapes: Sequence[BaseGeometry]) -> int:
+    """Give the index of the largest shape, of equal ones the longest, of those the first."""
+    lengths = in_steps(shapely.length(shapes), MATTERS_M)
+    return largest(shapely.area(shapes), MATTERS_M**2, -lengths)
 
 
 def to_crs(shape: BaseGeometry, source: CRS, target: CRS) -> BaseGeometry:
