@@ -49,7 +49,7 @@ def found_in(text: str) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [*NAMES, "dug-and-found"])
 def test_outputs_speak_the_trades_words(name: str) -> None:
     """Screen, page, record, drawing, phone files and tape table of every fixture."""
     left = {place: found for place, text in outputs_of(computed(name)) if (found := found_in(text))}

@@ -76,7 +76,10 @@ def revision_rows(survey: Survey) -> Rows:
     rows: Rows = []
     for before, one in zip([None, *every[:-1]], every, strict=True):
         known = () if before is None else before.findings
-        new = ", ".join(name for name in one.findings if name not in known) or "the marks indoors"
+        new = (
+            ", ".join(name for name in one.findings if name not in known)
+            or "the locate points indoors"
+        )
         moved = "" if before is None else _moved(before, one, survey)
         rows.append((one.id, one.date, one.status, new, moved))
     return rows
@@ -102,5 +105,5 @@ def _moved(before: Revision, one: Revision, survey: Survey) -> str:
             words.append(f"tap by {about(abs(along), units)} along the main")
     was, now = (max((p for _, p in each.probabilities), default=0.0) for each in (before, one))
     if abs(now - was) >= 0.02:
-        words.append(f"likeliest way from {percent(was)} to {percent(now)}")
+        words.append(f"likeliest route from {percent(was)} to {percent(now)}")
     return "; ".join(words) or SAME
