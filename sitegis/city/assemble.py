@@ -108,8 +108,9 @@ def assemble(
         tally.add(load_tables(file, only=TALLIED))
     before = _read_failures(city)
     tally.failures.update(before["code"].tolist())
-    made = Made(__version__, data_date(inputs),
-                tuple((path.name, _digest(path)) for path in inputs))  # fmt: skip
+    made = Made(
+        __version__, data_date(inputs), tuple((path.name, _digest(path)) for path in inputs)
+    )
     notes = _note_rows(city, tally, made)
     frames = _frames(city, files, before, tally, notes)
     if isinstance(out, Database):
@@ -167,12 +168,13 @@ def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[
 def _note_rows(city: City, tally: Tally, made: Made) -> list[Note]:
     """List version, date, inputs, warnings about the layers, assumptions and cautions."""
     return [
-        ("made", "version", f"sitegis {made.version}"), ("made", "date", made.date),
+        ("made", "version", f"sitegis {made.version}"),
+        ("made", "date", made.date),
         *(("input", "sha256", f"{name} {digest}") for name, digest in made.inputs),
         *(("warning", notice.code, notice.message) for notice in tally.notices(city.notices)),
         *(("assumption", "", note) for note in assumptions(city.block.priors)),
         *(("caution", "", note) for note in cautions(city.file.city.rule_set)),
-    ]  # fmt: skip
+    ]
 
 
 def _notes(rows: list[Note]) -> Columns:

@@ -67,9 +67,10 @@ def _finished(
             if isinstance(error, RuntimeError) and "deserializ" not in str(error):
                 raise
             raise _lost(
-                address, f"A worker could not begin ({str(error)[:200]}): has it sitegis, and the "
-                "same versions as here?"
-            ) from error  # fmt: skip
+                address,
+                f"A worker could not begin ({str(error)[:200]}): has it sitegis, and the "
+                "same versions as here?",
+            ) from error
         task = waiting.pop(future)
         finish_task(task, tables)
         yield task.lots

@@ -287,10 +287,11 @@ class _Judge:
         if len(streets) == 1:
             return _Choice(streets[0], 0.98, None, told)
         scores = [
-            -WIDTH_POWER * math.log(f.width_m) + SETBACK_PER_M * self._setback(f, lot)
+            -WIDTH_POWER * math.log(f.width_m)
+            + SETBACK_PER_M * self._setback(f, lot)
             + math.log(likelihood(fit) if address else 1.0)
             for f, fit in zip(streets, fits, strict=True)
-        ]  # fmt: skip
+        ]
         highest = max(scores)
         weights = [math.exp(score - highest) for score in scores]
         ranked = sorted(

@@ -63,8 +63,9 @@ class LayerFiles:
         if not there:
             beside = sorted(self.folder.glob("*/*"))[:30]
             near = [other.relative_to(self.folder).as_posix() for other in beside]
-            self.faults.add("layer-missing", key, written, "There is no such file.",
-                            guess(written, near))  # fmt: skip
+            self.faults.add(
+                "layer-missing", key, written, "There is no such file.", guess(written, near)
+            )
             return None
         return path
 

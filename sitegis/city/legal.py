@@ -21,9 +21,9 @@ def leave_house(laid: Array, fits: Flags, pairs: Pairs, houses: Rectangles, shap
     pair, kind = np.nonzero(fits)
     lot = pairs.lot[pair]
     offset = laid[pair, kind] - houses.centers[lot][:, None]
-    local = np.stack([
-        (offset * axis[lot][:, None]).sum(axis=2) for axis in (houses.right, houses.rear)
-    ], axis=2)  # fmt: skip
+    local = np.stack(
+        [(offset * axis[lot][:, None]).sum(axis=2) for axis in (houses.right, houses.rear)], axis=2
+    )
     inside = _touches(local, houses.low[lot] + SEAM_M, houses.high[lot] - SEAM_M)
     rows = np.flatnonzero(inside)
     # few come into the rectangle; only they are held against the outline itself

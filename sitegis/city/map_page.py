@@ -125,7 +125,7 @@ def _stops(tally: Tally, corner: Array) -> list[dict[str, object]]:
     for name, what, each in (
         ("manholes_to_watch", "Watch manhole {} with dye", False),
         ("streets_to_visit", "Look indoors along {}", True),
-    ):  # fmt: skip
+    ):
         table = layers[name]
         for i in range(min(len(table["name"]), 4 * STOPS)):
             lots = int(table["lots"][i])

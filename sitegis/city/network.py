@@ -75,12 +75,12 @@ def _partners(mains: Mains) -> Whole:
     An end is twice its main's place, plus 1 for the last vertex.
     """
     count = len(mains.ids)
-    points = np.stack([
-        shapely.get_coordinates(shapely.get_point(mains.shapes, i)) for i in (0, -1)
-    ], axis=1).reshape(-1, 2)  # fmt: skip
-    inward = np.stack([
-        shapely.get_coordinates(shapely.get_point(mains.shapes, i)) for i in (1, -2)
-    ], axis=1).reshape(-1, 2)  # fmt: skip
+    points = np.stack(
+        [shapely.get_coordinates(shapely.get_point(mains.shapes, i)) for i in (0, -1)], axis=1
+    ).reshape(-1, 2)
+    inward = np.stack(
+        [shapely.get_coordinates(shapely.get_point(mains.shapes, i)) for i in (1, -2)], axis=1
+    ).reshape(-1, 2)
     step = inward - points
     step = step / np.maximum(np.hypot(*step.T), 1e-9)[:, None]
     near = KDTree(points).query_pairs(SNAP_M, output_type="ndarray")

@@ -46,9 +46,10 @@ def assumptions(priors: Priors) -> list[str]:
         f"{PAST_END_M:g} m).",
         "The tap lies square from the wall penetration, one wye's lean with the flow, at the "
         "lot's middle, at a manhole within 12 m or anywhere along the frontage: "
-        + ", ".join(f"{100 * s:g} %" for s in (SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE)) + ".",
+        + ", ".join(f"{100 * s:g} %" for s in (SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE))
+        + ".",
         f"The largest building of {LEAST_HOUSE_M2:g} m² or more is the house.",
-    ]  # fmt: skip
+    ]
 
 
 def cautions(rule_set: str) -> list[str]:

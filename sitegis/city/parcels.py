@@ -36,8 +36,9 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
     several = shapely.get_type_id(out) != 3
     for i in np.flatnonzero(several):
         parts = [p for p in shapely.get_parts(out[i]) if p.geom_type == "Polygon"]
-        nested = [q for p in shapely.get_parts(out[i]) if p.geom_type == "MultiPolygon"
-                  for q in p.geoms]  # fmt: skip
+        nested = [
+            q for p in shapely.get_parts(out[i]) if p.geom_type == "MultiPolygon" for q in p.geoms
+        ]
         candidates = parts + nested
         out[i] = max(candidates, key=lambda p: (p.area, p.wkb)) if candidates else None
     return out

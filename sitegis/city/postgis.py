@@ -118,8 +118,9 @@ def _values(column: pd.Series[Any]) -> list[Any]:
     if _type(column) != "text":
         return values
     # PostgreSQL's text holds anything but the null character
-    return [None if v is None else str(v).replace("\0", "\N{REPLACEMENT CHARACTER}")
-            for v in values]  # fmt: skip
+    return [
+        None if v is None else str(v).replace("\0", "\N{REPLACEMENT CHARACTER}") for v in values
+    ]
 
 
 def _put(connection: Connection, target: Database, name: str, comment: str) -> None:
@@ -131,9 +132,7 @@ def _put(connection: Connection, target: Database, name: str, comment: str) -> N
         _refuse_dependents(connection, target, name)
         connection.execute(sql.SQL("DROP TABLE {}").format(place))
     connection.execute(sql.SQL("ALTER TABLE {} RENAME TO {}").format(part, sql.Identifier(name)))
-    connection.execute(
-        sql.SQL("COMMENT ON TABLE {} IS {}").format(place, sql.Literal(comment))
-    )  # fmt: skip
+    connection.execute(sql.SQL("COMMENT ON TABLE {} IS {}").format(place, sql.Literal(comment)))
 
 
 def _is_ours(connection: Connection, target: Database, name: str) -> bool:

@@ -98,7 +98,8 @@ def _with_ends(mains: Mains) -> Pieces:
     joined = Pieces(
         np.concatenate([own.starts, at[0]]),
         np.concatenate([own.ends, at[0] + PAST_END_M * out]),
-        np.concatenate([own.line, main]), np.concatenate([own.stations_m, length]),
+        np.concatenate([own.line, main]),
+        np.concatenate([own.stations_m, length]),
         np.concatenate([own.past, np.ones(len(main), np.int64)]),
-    )  # fmt: skip
+    )
     return joined.take(np.lexsort((joined.past, joined.line)))

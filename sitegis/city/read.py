@@ -74,8 +74,9 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
     try:
         opened = open_ordinary(path)
         if opened is None:
-            faults.add("not-a-file", "file", None, "This is not an ordinary file.",
-                       "name a CITY.toml.")  # fmt: skip
+            faults.add(
+                "not-a-file", "file", None, "This is not an ordinary file.", "name a CITY.toml."
+            )
             return None
         with opened:
             text = opened.read().decode("utf-8-sig")
@@ -96,8 +97,7 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
             missing = detail["type"] == "missing"
             code = "key-missing" if missing else "value-unfit"
             remedy = "write it." if missing else "take it out or correct it."
-            faults.add(code, key, None if missing else detail["input"],
-                       f"{detail['msg']}.", remedy)  # fmt: skip
+            faults.add(code, key, None if missing else detail["input"], f"{detail['msg']}.", remedy)
     except (ValueError, RecursionError) as error:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         reason = str(error).splitlines()[0][:200]

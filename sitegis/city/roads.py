@@ -56,9 +56,10 @@ def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, A
     tree = STRtree(parcels)
     line, parcel = tree.query(ways, predicate="intersects")
     run = np.bincount(
-        parcel, shapely.length(shapely.intersection(ways[line], parcels[parcel])),
+        parcel,
+        shapely.length(shapely.intersection(ways[line], parcels[parcel])),
         minlength=len(parcels),
-    )  # fmt: skip
+    )
     near = np.flatnonzero(run >= LEAST_RUN_M)
     area, run = shapely.area(parcels[near]), run[near]
     compact = 4.0 * np.pi * area / shapely.length(parcels[near]) ** 2

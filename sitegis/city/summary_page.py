@@ -27,10 +27,11 @@ def summary_page(summary: CitySummary, made: Made, notes: list[tuple[str, str, s
     answered = summary.lots - sum(summary.unanswered.values())
     below = answered - summary.sure - summary.rather_sure
     sure = [
-        ("95 % or more", summary.sure, "#1b6d63"), ("80 to 95 %", summary.rather_sure, "#8fbf97"),
+        ("95 % or more", summary.sure, "#1b6d63"),
+        ("80 to 95 %", summary.rather_sure, "#8fbf97"),
         ("below 80 %", below, "#f0a35a"),
         ("no answer", summary.lots - answered, "#b9bcc2"),
-    ]  # fmt: skip
+    ]
     story: list[Any] = [
         Paragraph(_text(summary.name), _TITLE), Paragraph(_text(made.line()), _SMALL),
         Paragraph("Inferred from records, never a locate: have marks made before any digging.",
@@ -71,8 +72,9 @@ def _bar(parts: list[tuple[str, int, str]]) -> Any:
     total = sum(n for n, _color in shown) or 1
     if not shown:
         return Spacer(1, 6)
-    bar = Table([[""] * len(shown)], colWidths=[6.8 * inch * n / total for n, _c in shown],
-                rowHeights=[12])  # fmt: skip
+    bar = Table(
+        [[""] * len(shown)], colWidths=[6.8 * inch * n / total for n, _c in shown], rowHeights=[12]
+    )
     bar.setStyle(TableStyle([
         ("BACKGROUND", (i, 0), (i, 0), colors.HexColor(shown[i][1])) for i in range(len(shown))
     ]))  # fmt: skip

@@ -132,8 +132,9 @@ def vent_check(
         f"its vent, falling no more than one pipe diameter"
     )
     if length_m is None:
-        return _check("trap-arm", name, "not known", f"no vent is given: {most}", row.section,
-                      sure=row.sure)  # fmt: skip
+        return _check(
+            "trap-arm", name, "not known", f"no vent is given: {most}", row.section, sure=row.sure
+        )
     fall_m = length_m * row.slope
     fits = at_least(row.length_m, length_m, MATTERS_M) and at_least(trap_m, fall_m, MATTERS_M)
     return _check("trap-arm", name, "met" if fits else "not met",

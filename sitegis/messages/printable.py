@@ -11,9 +11,7 @@ import re
 
 # C0 but tab and line ends, DEL, C1, line separators, direction embeddings, overrides and
 # isolates (Unicode UAX 9), halves of surrogate pairs (bytes of a file name that are no UTF-8).
-_ODD = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
-)  # fmt: skip
+_ODD = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def odd_character(text: str) -> str:

@@ -100,9 +100,10 @@ def dig_area(site: Site) -> BaseGeometry:
 def dug_holes(site: Site) -> Array:
     """Return the corners (k, 4, 2) of the holes that have been dug outdoors."""
     holes = [
-        item.hole for item in site.evidence
+        item.hole
+        for item in site.evidence
         if isinstance(item, Finding) and item.has_hole and item.dug_to_m is not None
-    ]  # fmt: skip
+    ]
     plan = np.reshape(holes, (-1, 5))
     return rectangle_rings(plan[:, :2], plan[:, 2], plan[:, 3:])
 

@@ -308,7 +308,7 @@ def _tail(noise: Noise) -> float:
 
 def _point(
     site: Site, network: Network, x: Array, row: Locate, head: HeadDepth | None, covariance: Array
-) -> PlacedPoint:  # fmt: skip
+) -> PlacedPoint:
     """Put one point into its record."""
     column = network.nodes[row.id]
     xy = x[column : column + 2]

@@ -118,8 +118,9 @@ def check_places(
         if room is None:
             continue
         if room.size_m is not None:
-            beyond = max(-locate.x_m, locate.x_m - room.size_m[0],
-                         -locate.y_m, locate.y_m - room.size_m[1])  # fmt: skip
+            beyond = max(
+                -locate.x_m, locate.x_m - room.size_m[0], -locate.y_m, locate.y_m - room.size_m[1]
+            )
             if beyond > OUTSIDE_M:
                 _row_fault(
                     report,
@@ -357,8 +358,7 @@ def check_rooms_tied(
     for row in locates:
         members.setdefault(row.room, set()).add(row.id)
     fixed = {room.id for room in rooms if room.origin_m is not None} | {"lot"}
-    loose = {room.id: room for room in rooms
-             if room.origin_m is None and len(members[room.id]) > 1}  # fmt: skip
+    loose = {room.id: room for room in rooms if room.origin_m is None and len(members[room.id]) > 1}
     held = set(fixed)
     changed = True
     while changed:

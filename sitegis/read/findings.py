@@ -123,8 +123,9 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
     fields = {
         "direction_rad": _direction(cells, ground.frame),
         "diameter_m": _positive(cells, "diameter"),
-        "date": _date(cells), "photo": _photo(cells, ground.folder),
-    }  # fmt: skip
+        "date": _date(cells),
+        "photo": _photo(cells, ground.folder),
+    }
     if len(cells.report.faults) > before or place is None or work is None or met is None:
         return None
     maker = Found if met == "yes" else Missed

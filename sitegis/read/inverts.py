@@ -70,9 +70,10 @@ def find_inverts(
     ground_m = street.ground_elevation_m
     knots = [(spot.station_m, spot.invert_m) for spot in manholes if spot.invert_m is not None]
     if given[2]:
-        ends = [above_slab(reading, value, f"{key}.{name}")
-                for value, name in zip(pair, ("invert_upstream", "invert_downstream"),
-                                       strict=True)]  # fmt: skip
+        ends = [
+            above_slab(reading, value, f"{key}.{name}")
+            for value, name in zip(pair, ("invert_upstream", "invert_downstream"), strict=True)
+        ]
         if ends[0] is None or ends[1] is None:
             return None
         if ends[0] < ends[1]:

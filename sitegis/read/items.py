@@ -121,7 +121,7 @@ def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
     if vertices > MOST_NO_DIG_VERTICES:
         reading.report.site(
             "too-many-vertices", "keep_out", None, many=vertices, most=MOST_NO_DIG_VERTICES
-        )  # fmt: skip
+        )
     _twice(reading, "keep_out", [table.id for table in reading.file.keep_out])
     return tuple(made)
 

@@ -67,12 +67,8 @@ def read_site(path: Path) -> Survey:
     if not os.path.isdir(folder):  # unlike Path.is_dir, no error for a name too long
         name = shorten(folder.name or str(folder))
         if os.path.isfile(folder):
-            raise BadInput((
-                fault_of("not-a-folder", name, None, "folder", ""),
-            ))  # fmt: skip
-        raise BadInput((
-            fault_of("folder-missing", name, None, "folder", ""),
-        ))  # fmt: skip
+            raise BadInput((fault_of("not-a-folder", name, None, "folder", ""),))
+        raise BadInput((fault_of("folder-missing", name, None, "folder", ""),))
     source = open_source(folder, report)
     raw = source.raw
     units, depth_units = units_of(source.units_from, report)
@@ -97,9 +93,7 @@ def read_site(path: Path) -> Survey:
             site = _with_findings(site, source.findings, find_ties, revisions, folder, report)
     report.raise_faults()
     if site is None or rules is None:
-        raise BadInput((
-            fault_of("site-unusable", SITE_FILE, None, "file", ""),
-        ))  # fmt: skip
+        raise BadInput((fault_of("site-unusable", SITE_FILE, None, "file", ""),))
     return Survey(site, rules, whereabouts=report.where)
 
 
@@ -112,9 +106,10 @@ def _with_findings(
     taken = [*(row.id for row in site.locates), *KINDS]
     findings, others = read_findings(rows, ground, report, site.units, site.depth_units, taken)
     weighed = tuple(
-        one for one in findings if one.met == "yes" or (one.has_hole and one.dug_to_m is not None)
-        or one.met == "no"
-    )  # fmt: skip
+        one
+        for one in findings
+        if one.met == "yes" or (one.has_hole and one.dug_to_m is not None) or one.met == "no"
+    )
     return replace(
         site, evidence=(*site.evidence, *weighed), keep_outs=(*site.keep_outs, *others),
         revisions=revisions, notices=report.placed_notices(),
@@ -146,8 +141,9 @@ def _make_site(
     building = make_building(reading, lot, frame)
     if building is None:
         return None
-    return _fill(reading, lot, frame, building, locates=locates, ties=ties, noise=noise,
-                 rules=rules)  # fmt: skip
+    return _fill(
+        reading, lot, frame, building, locates=locates, ties=ties, noise=noise, rules=rules
+    )
 
 
 def _fill(

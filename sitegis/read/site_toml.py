@@ -262,8 +262,9 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     elif kind == "date-unreadable" or kind.startswith("date_"):
         report.site("date-unreadable", key, value)
     elif kind in ("length-unreadable", "bearing-unreadable", "bearing-magnetic", "name-unfit"):
-        report.site(f"{kind}:key", key, value, sentence=_sentence(detail["msg"]),
-                    unit=UNIT_WORDS[units])  # fmt: skip
+        report.site(
+            f"{kind}:key", key, value, sentence=_sentence(detail["msg"]), unit=UNIT_WORDS[units]
+        )
     elif _is_number(value) and kind in ("finite_number", "greater_than", "less_than",
                                         "greater_than_equal", "less_than_equal"):  # fmt: skip
         report.site("value-out-of-range", key, value, sentence=_sentence(detail["msg"]))

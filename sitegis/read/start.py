@@ -32,9 +32,7 @@ def start_site(
     """
     directory = Path(directory)
     if units not in _UNITS:
-        raise BadInput((
-            fault_of("units-unknown", SITE_FILE, None, "site.units", units),
-        ))  # fmt: skip
+        raise BadInput((fault_of("units-unknown", SITE_FILE, None, "site.units", units),))
     chosen = (BOOK_FILE,) if workbook else TEXT_FILES
     sites = [name for name in (*TEXT_FILES, BOOK_FILE) if (directory / name).exists()]
     names = [] if sheet and not workbook and sites else [*chosen, README_FILE]
@@ -43,10 +41,7 @@ def start_site(
     if chosen[0] in names:
         there += [name for name in sites if name not in there]
     if there:
-        raise BadInput(tuple(
-            fault_of("file-exists", name, None, "file", "")
-            for name in there
-        ))  # fmt: skip
+        raise BadInput(tuple(fault_of("file-exists", name, None, "file", "") for name in there))
     contents = {name: _content(name, units) for name in names}
     try:
         (directory / "layers").mkdir(parents=True, exist_ok=True)

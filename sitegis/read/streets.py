@@ -150,8 +150,9 @@ def _street(
     else:
         row = _strip(lot, table, width_m)
     elevation_m, sd_m = _street_level(reading, table, lot, level)
-    return Street(table.name, table.side, table.kind, width_m, row, table.surface.lower(),
-                  elevation_m, sd_m)  # fmt: skip
+    return Street(
+        table.name, table.side, table.kind, width_m, row, table.surface.lower(), elevation_m, sd_m
+    )
 
 
 def _strip(lot: Lot, table: StreetTable, width_m: float) -> Array:

@@ -157,9 +157,10 @@ def heading_arms(
             precisions.append(np.eye(3) + root_rows[:, :, None] * root_rows[:, None, :] / noise)
             usable.append(np.isfinite(off) & (off**2 < 16.0 * (variance + noise)))
     return (
-        np.nan_to_num(np.stack(means, axis=1)), np.stack(precisions, axis=1),
+        np.nan_to_num(np.stack(means, axis=1)),
+        np.stack(precisions, axis=1),
         np.stack(usable, axis=1),
-    )  # fmt: skip
+    )
 
 
 def draw_given(

@@ -177,9 +177,7 @@ def _draw(plan: Plan, uniforms: Array, case: _Case) -> _Batch:
         case.site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m,
         fitted.stations_m, plan.sequences.turns_rad[fitted.chosen], case.tie,
     )  # fmt: skip
-    return _Batch(
-        fitted, log_likelihoods(laid), len(uniforms), plan.shares, plan.sequences.prior
-    )  # fmt: skip
+    return _Batch(fitted, log_likelihoods(laid), len(uniforms), plan.shares, plan.sequences.prior)
 
 
 def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:

@@ -66,7 +66,8 @@ def _cells(survey: Survey, row: StakeoutRow) -> list[str]:
     ]  # fmt: skip
     for tie in row.ties[:TIES]:
         cells += [
-            point_words(tie.from_name), about(tie.distance_m, unit),
+            point_words(tie.from_name),
+            about(tie.distance_m, unit),
             f"{tie.distance_m:.3f}",
-        ]  # fmt: skip
+        ]
     return cells + [""] * (len(_COLUMNS) - len(cells))

@@ -90,9 +90,7 @@ def is_harmless(path: Path, folder: Path, written: str, key: str, report: Report
     return driver != "GPKG" or is_sound_geopackage(path, written, key, report)
 
 
-def _is_well_accompanied(
-    path: Path, folder: Path, written: str, key: str, report: Report
-) -> bool:  # fmt: skip
+def _is_well_accompanied(path: Path, folder: Path, written: str, key: str, report: Report) -> bool:
     """Refuse a layer beside which a pipe, a device or a link out of the folder has its name."""
     files = files_of(path)
     if not all(is_inside(file, folder) for file in files):

@@ -29,9 +29,10 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
 
     def seen(pairs: list[tuple[str, object]]) -> dict[str, object]:
         linked.extend(
-            value for name, value in pairs
+            value
+            for name, value in pairs
             if name == "crs" and isinstance(value, dict) and value.get("type") != "name"
-        )  # fmt: skip
+        )
         nonlocal features
         if ("type", "Feature") in pairs:
             # without properties, GDAL takes the members of the feature itself for them

@@ -66,9 +66,10 @@ def make_book(pages: Mapping[str, Page], sheets: tuple[Sheet, ...], report: Repo
             continue
         items = [*_items(book, sheet, page.lines, report)]
         used = [
-            name for name, index in (items[0].indices.items() if items else ())
+            name
+            for name, index in (items[0].indices.items() if items else ())
             if index in page.hidden_columns and any(item.cells[name] is not None for item in items)
-        ]  # fmt: skip
+        ]
         _note_hidden(sheet, page, [item.line for item in items], used, report)
         if sheet.join == "table":
             book.rows[sheet.name] = tuple(
@@ -133,9 +134,10 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
         if value is None:
             report.cut_keys.add(key)
         elif (
-            column.path[0] not in _TABLES_OF_FORMS or len(column.path) < 2
+            column.path[0] not in _TABLES_OF_FORMS
+            or len(column.path) < 2
             or not _put(book.raw, column.path, as_kind(value, column))
-        ):  # fmt: skip
+        ):
             fault_at(report, "key-unknown:book", place, known=guess(key, known))
 
 

@@ -98,8 +98,9 @@ def _qml_layer(symbol: Element, shape: str, one: Symbol) -> None:
             else {"style": "solid" if look.fill else "no"}
         )
     names = {"point": "SimpleMarker", "line": "SimpleLine", "polygon": "SimpleFill"}
-    layer = SubElement(symbol, "layer", {"class": names[shape], "enabled": "1", "pass": "0",
-                                         "locked": "0"})  # fmt: skip
+    layer = SubElement(
+        symbol, "layer", {"class": names[shape], "enabled": "1", "pass": "0", "locked": "0"}
+    )
     listed = SubElement(layer, "Option", type="Map")
     for name, value in options.items():
         SubElement(listed, "Option", type="QString", name=name, value=value)
@@ -110,8 +111,7 @@ def _qml_label(root: Element, field: str) -> None:
     settings = SubElement(SubElement(root, "labeling", type="simple"), "settings")
     text = SubElement(settings, "text-style", fieldName=field, isExpression="0", fontSize="8",
                       textColor="17,17,17,255")  # fmt: skip
-    SubElement(text, "text-buffer", bufferDraw="1", bufferSize="0.8",
-               bufferColor="255,255,255,255")  # fmt: skip
+    SubElement(text, "text-buffer", bufferDraw="1", bufferSize="0.8", bufferColor="255,255,255,255")
     SubElement(settings, "rendering", drawLabels="1")
 
 
