@@ -54,8 +54,10 @@ def words(frame: Any, column: str | None) -> Words:
             for v in filled
         ]
     else:
-        text = ["" if missing else str(v).strip()
-                for v, missing in zip(values, values.isna(), strict=True)]  # fmt: skip
+        text = [
+            "" if missing else str(v).strip()
+            for v, missing in zip(values, values.isna(), strict=True)
+        ]
     return np.array(text, dtype=np.str_) if text else np.zeros(0, np.str_)
 
 

@@ -151,9 +151,11 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
     used. A main against whose line its inverts fall has been turned by the reader.
     """
     up, down = mains.inverts_up_m.copy(), mains.inverts_down_m.copy()
-    ends = shapely.get_coordinates(shapely.line_interpolate_point(
-        np.repeat(mains.shapes, 2), np.tile([0.0, 1.0], len(mains.shapes)), normalized=True
-    )).reshape(-1, 2, 2)  # fmt: skip
+    ends = shapely.get_coordinates(
+        shapely.line_interpolate_point(
+            np.repeat(mains.shapes, 2), np.tile([0.0, 1.0], len(mains.shapes)), normalized=True
+        )
+    ).reshape(-1, 2, 2)
     inverts = np.stack([up, down], axis=1)
     surface = ground.under(ends.reshape(-1, 2)).reshape(-1, 2)
     depths = surface - inverts

@@ -48,8 +48,10 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
         names = {_plain(str(value)) for value in unwanted}
         drop(column, lambda value, names=names: _plain(value) in names)  # type: ignore[misc]
     if isinstance(table, SewerTable):
-        for name, good, bad in ((table.system, SANITARY, OTHER_SYSTEM),
-                                (table.status, ACTIVE, NOT_ACTIVE)):  # fmt: skip
+        for name, good, bad in (
+            (table.system, SANITARY, OTHER_SYSTEM),
+            (table.status, ACTIVE, NOT_ACTIVE),
+        ):
             if name is None or name in table.where:
                 continue
             drop(name, lambda value, bad=bad: _is_any(value, bad))  # type: ignore[misc]

@@ -30,8 +30,10 @@ INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE = (
 )  # fmt: skip
 
 NAMES_FRONT, NAMES_OTHER, NAMES_NONE = (
-    "names the front street", "names another street", "names none it faces",
-)  # fmt: skip
+    "names the front street",
+    "names another street",
+    "names none it faces",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +121,10 @@ def _faced_ways(
     at[rows] = np.where(inside < 0, -1, lines.index)
     at[rows[known]] = len(names) + inside[known]
     return (
-        np.concatenate([names, block.rows.names]), np.concatenate([alleys, block.rows.alleys]), at
-    )  # fmt: skip
+        np.concatenate([names, block.rows.names]),
+        np.concatenate([alleys, block.rows.alleys]),
+        at,
+    )
 
 
 def _by_edge(

@@ -136,9 +136,11 @@ def _yards(rectangles: Rectangles, lots: Shapes) -> Array:
     rings = shapely.get_exterior_ring(lots)
     r = rectangles
     corners = {
-        "front": ((0, 0), (1, 0)), "right": ((1, 0), (1, 1)),
-        "rear": ((0, 1), (1, 1)), "left": ((0, 0), (0, 1)),
-    }  # fmt: skip
+        "front": ((0, 0), (1, 0)),
+        "right": ((1, 0), (1, 1)),
+        "rear": ((0, 1), (1, 1)),
+        "left": ((0, 0), (0, 1)),
+    }
     extent = np.stack([r.low, r.high])
     columns = []
     for ends in corners.values():

@@ -91,9 +91,11 @@ def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[N
     up, said = read_elevations(frame, table.invert_up, unit_m, "mains")
     down, also_said = read_elevations(frame, table.invert_down, unit_m, "mains")
     return lone_mains(
-        words(frame, table.id)[source], shapes, np.where(single, up[source], np.nan),
+        words(frame, table.id)[source],
+        shapes,
+        np.where(single, up[source], np.nan),
         np.where(single, down[source], np.nan),
-    ), said + also_said  # fmt: skip
+    ), said + also_said
 
 
 def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:

@@ -199,10 +199,12 @@ def _toml(folder: Path, chosen: dict[str, _Layer], unsaid: list[str]) -> str:
     lines = [
         "# Guessed from names and content: read every line, correct it, then run",
         "#   sitegis city CITY.toml --out city.gpkg",
-        "# Every key is explained in the blank: sitegis start --city DIR", "",
-        "[city]", f"name = {json.dumps(folder.name or 'City')}",
+        "# Every key is explained in the blank: sitegis start --city DIR",
+        "",
+        "[city]",
+        f"name = {json.dumps(folder.name or 'City')}",
         'units = "ft"  # of elevations: not given by the layers, check it',
-    ]  # fmt: skip
+    ]
     unsaid.append("The unit of elevations (feet is written): see city.units.")
     if crs is not None and not crs.is_projected:
         utm = chosen["parcels"].frame.estimate_utm_crs()

@@ -318,8 +318,10 @@ def _exits_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colu
     there = np.flatnonzero(pair >= 0)
     p, k = pair[there], kind[there]
     wall = (worked.pairs.side[p] + np.array([0, 3, 2, 1])[WALLS[k]]) % 4
-    walls = (worked.posterior.probability[there][:, :UNLISTED, None]
-             * worked.posterior.walls[there][:, :UNLISTED]).sum(axis=1)  # fmt: skip
+    walls = (
+        worked.posterior.probability[there][:, :UNLISTED, None]
+        * worked.posterior.walls[there][:, :UNLISTED]
+    ).sum(axis=1)
     return table(
         shapely.points(worked.laid.vertices[p, k, 0]),
         parcel=ids[there],

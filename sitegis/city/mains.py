@@ -96,11 +96,13 @@ def _gather(
     size = len(keys)
     members = np.maximum(np.bincount(pair, minlength=size), 1)
     return Pairs(
-        lot=keys // 4, side=keys % 4,
+        lot=keys // 4,
+        side=keys % 4,
         alley=np.bincount(pair, in_alley, minlength=size) > 0.5 * members,
         easement=np.bincount(pair, in_easement, minlength=size) > 0.5 * members,
-        main_pair=pair.astype(np.int64), main=triples[2],
-    )  # fmt: skip
+        main_pair=pair.astype(np.int64),
+        main=triples[2],
+    )
 
 
 def _one_side_each(

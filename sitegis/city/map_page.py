@@ -64,9 +64,11 @@ def map_page(parts: list[Tables], tally: Tally, summary: CitySummary, made: Made
         ] + [np.zeros(len(order))], axis=1), np.float32),
         "stops": _stops(tally, corner),
     }  # fmt: skip
-    for name, key, values in (("check", "checks", _column(checks, "check", "")),
-                              ("main", "mains", lots["line"]),
-                              ("street", "streets", lots["front_street"])):  # fmt: skip
+    for name, key, values in (
+        ("check", "checks", _column(checks, "check", "")),
+        ("main", "mains", lots["line"]),
+        ("street", "streets", lots["front_street"]),
+    ):
         words, index = np.unique(values, return_inverse=True)
         data[key], data[name] = words.tolist(), _packed(index, np.uint32)
     text = resources.files("sitegis.city").joinpath("map.html").read_text("utf-8")
@@ -147,8 +149,10 @@ def _notes(notes: list[tuple[str, str, str]], made: Made) -> str:
                        ("caution", "Cautions")):  # fmt: skip
         lines = [f"<li>{html.escape(note)}</li>" for k, _code, note in notes if k == kind]
         if lines:
-            out.append(f"<details><summary>{head} ({len(lines)})</summary><ul>{''.join(lines)}"
-                       "</ul></details>")  # fmt: skip
+            out.append(
+                f"<details><summary>{head} ({len(lines)})</summary><ul>{''.join(lines)}"
+                "</ul></details>"
+            )
     rows = "".join(f"<li>{html.escape(name)}: {digest[:16]}…</li>" for name, digest in made.inputs)
     out.append(f"<details><summary>Inputs, SHA-256</summary><ul>{rows}</ul></details>")
     return "".join(out)

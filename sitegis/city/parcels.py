@@ -99,10 +99,12 @@ def _once_each(
     grounds, said = read_elevations(frame, table.ground, place.unit_m(table.units), "parcels")
     years = numbers(frame, table.year_built)[chosen]
     records = Parcels(
-        ids[chosen], polygons[chosen], words(frame, table.street)[chosen],
+        ids[chosen],
+        polygons[chosen],
+        words(frame, table.street)[chosen],
         np.where((years >= 1600) & (years <= 2100), years, np.nan),
         grounds[chosen],
-    )  # fmt: skip
+    )
     return records, chosen + 1, failures, said
 
 

@@ -113,8 +113,10 @@ def _type(column: pd.Series[Any]) -> str:
 
 def _values(column: pd.Series[Any]) -> list[Any]:
     """Give a column's values; none where there is no number, as in a GeoPackage."""
-    values = [None if missing else value
-              for value, missing in zip(column.tolist(), column.isna(), strict=True)]  # fmt: skip
+    values = [
+        None if missing else value
+        for value, missing in zip(column.tolist(), column.isna(), strict=True)
+    ]
     if _type(column) != "text":
         return values
     # PostgreSQL's text holds anything but the null character

@@ -89,9 +89,11 @@ def _with_ends(mains: Mains) -> Pieces:
     main, end = np.nonzero(mains.open_ends)
     at = [
         np.stack([shapely.get_x(p), shapely.get_y(p)], axis=1)
-        for p in (shapely.get_point(mains.shapes[main], i)
-                  for i in (np.where(end == 0, 0, -1), np.where(end == 0, 1, -2)))
-    ]  # fmt: skip
+        for p in (
+            shapely.get_point(mains.shapes[main], i)
+            for i in (np.where(end == 0, 0, -1), np.where(end == 0, 1, -2))
+        )
+    ]
     out = at[0] - at[1]
     out = out / np.maximum(np.hypot(*out.T), 1e-9)[:, None]
     length = np.where(end == 0, 0.0, shapely.length(mains.shapes[main]))

@@ -67,8 +67,10 @@ def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, A
     on = shapely.area(shapely.intersection(parcels[near][place], houses[house]))
     built[near] = np.bincount(place, on, minlength=len(near)) / area
     score[near] = np.round(
-        np.log(run / np.sqrt(area)) + np.log(EVEN_WIDTH_M * run / area)
+        np.log(run / np.sqrt(area))
+        + np.log(EVEN_WIDTH_M * run / area)
         + np.log(EVEN_COMPACTNESS / compact)
-        + np.log(EVEN_BUILT / np.maximum(built[near], LEAST_BUILT)), 6,
-    )  # fmt: skip
+        + np.log(EVEN_BUILT / np.maximum(built[near], LEAST_BUILT)),
+        6,
+    )
     return score, built

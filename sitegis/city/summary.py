@@ -76,8 +76,10 @@ class CitySummary:
         ]
         if self.addresses:
             matched = self.addresses.get(NAMES_FRONT, 0) + self.addresses.get(NAMES_OTHER, 0)
-            said.append(f"Addresses: {matched} of {sum(self.addresses.values())} matched to a "
-                        f"street the lot faces ({_counts(self.addresses)}).")  # fmt: skip
+            said.append(
+                f"Addresses: {matched} of {sum(self.addresses.values())} matched to a "
+                f"street the lot faces ({_counts(self.addresses)})."
+            )
         if self.unanswered:
             said.append("No answer: " + _counts(self.unanswered) + ".")
         said += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]

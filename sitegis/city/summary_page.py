@@ -50,9 +50,11 @@ def summary_page(summary: CitySummary, made: Made, notes: list[tuple[str, str, s
             story.append(Paragraph(head, _HEAD))
             story += [Paragraph("• " + _text(line), _SMALL) for line in lines]
     story.append(Paragraph("Inputs, SHA-256", _HEAD))
-    story.append(Paragraph(
-        _text("; ".join(f"{name} {digest[:16]}" for name, digest in made.inputs[:12])), _SMALL
-    ))  # fmt: skip
+    story.append(
+        Paragraph(
+            _text("; ".join(f"{name} {digest[:16]}" for name, digest in made.inputs[:12])), _SMALL
+        )
+    )
     buffer = io.BytesIO()
     page = SimpleDocTemplate(
         buffer, pagesize=letter, leftMargin=0.7 * inch, rightMargin=0.7 * inch,

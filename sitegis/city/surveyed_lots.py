@@ -183,9 +183,11 @@ def _corridor_rows(parcel: str, survey: Survey, best: ScoredHypothesis, place: C
         for ring, holes in zip(corridor.rings, corridor.holes, strict=True)
     ]
     row = table(
-        np.array([shapely.union_all(areas)], object), parcel=[parcel],
-        holds=[CORRIDOR_LEVEL * best.probability], evidence_class=["inferred"],
-    )  # fmt: skip
+        np.array([shapely.union_all(areas)], object),
+        parcel=[parcel],
+        holds=[CORRIDOR_LEVEL * best.probability],
+        evidence_class=["inferred"],
+    )
     return {c: v[: 1 if areas else 0] for c, v in row.items()}
 
 

@@ -210,8 +210,10 @@ class _Lines:
         turned, ends = self.mains.turned[main], self.mains.open_ends[main]
         low_open = np.where(turned, ends[:, 1], ends[:, 0])
         high_open = np.where(turned, ends[:, 0], ends[:, 1])
-        return (np.where(low_open, -np.inf, self.low[main]),
-                np.where(high_open, np.inf, self.high[main]))  # fmt: skip
+        return (
+            np.where(low_open, -np.inf, self.low[main]),
+            np.where(high_open, np.inf, self.high[main]),
+        )
 
     def on_main(self, main: Whole, station: Array) -> Array:
         """Give stations on the reaches from their first vertex."""

@@ -78,10 +78,12 @@ def _backwater(
         }
         text = f"{said.get(verdict, 'level both before deciding')}: {place}"
     return CodeCheck(
-        "backwater-valve", "Backwater valve", verdict,
+        "backwater-valve",
+        "Backwater valve",
+        verdict,
         f"{where}{text}. The {what} is compared with {other} ({rule.section}); {rule.note}",
         rule.section,
-    )  # fmt: skip
+    )
 
 
 def p_below(level_m: float, against_m: float, sd_m: float) -> float:

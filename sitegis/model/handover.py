@@ -93,8 +93,10 @@ UNITS: Mapping[str, float] = {"_m": FINE_M, "_rad": ANGLE_RAD, "_deg": RATIO}
 # of the site only what was computed; what was measured stays as it was given
 OF_THE_SITE: Mapping[type, Mapping[str, float]] = {
     LotFrame: {
-        "origin_easting_m": LENGTH_M, "origin_northing_m": LENGTH_M,
-        "x_azimuth_deg": 2.0**-34, "combined_factor": 2.0**-44,
+        "origin_easting_m": LENGTH_M,
+        "origin_northing_m": LENGTH_M,
+        "x_azimuth_deg": 2.0**-34,
+        "combined_factor": 2.0**-44,
     },
     Lot: {"vertices": LENGTH_M},
     Building: {"vertices": LENGTH_M, "angle_rad": ANGLE_RAD},
@@ -105,7 +107,7 @@ OF_THE_SITE: Mapping[type, Mapping[str, float]] = {
     Easement: {"ring": LENGTH_M},
     Ground: {"spots": LENGTH_M, "elevations_m": LENGTH_M},
     Evidence: {"x_m": LENGTH_M, "y_m": LENGTH_M},  # of every kind that has a place
-}  # fmt: skip
+}
 
 
 def hand_over(survey: Survey) -> Survey:

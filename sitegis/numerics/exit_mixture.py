@@ -254,8 +254,10 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
         poses.weights * possible * (1.0 - SQUARE_FLOOR) * suits,
         poses.means - gain * slant[:, None],
         poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
-        poses.kinds, poses.turns_deg, poses.lengths_m,
-    )  # fmt: skip
+        poses.kinds,
+        poses.turns_deg,
+        poses.lengths_m,
+    )
     any_way = Poses(
         poses.weights * possible * SQUARE_FLOOR, poses.means, poses.covariances, poses.kinds,
         poses.turns_deg, poses.lengths_m,

@@ -156,10 +156,12 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
     """
     share = np.asarray(weights, float) / np.sum(weights)
     parts = [_moments(points[chosen], share[chosen]) for chosen in _apart(points, share)]
-    heights = np.array([
-        np.log(weight) - 0.5 * np.log(np.linalg.det(covariance))
-        for weight, _, covariance in parts
-    ])  # fmt: skip
+    heights = np.array(
+        [
+            np.log(weight) - 0.5 * np.log(np.linalg.det(covariance))
+            for weight, _, covariance in parts
+        ]
+    )
     ranks = np.max(
         [
             height - 0.5 * _squared_distances(points - mean, covariance)

@@ -133,6 +133,8 @@ def point_lines(points: Sequence[PlacedPoint], units: LengthUnit) -> tuple[str, 
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     return (
         "Points, x along the front lot line from its left end, y toward the rear:",
-        *("  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip()
-          for row in rows),
-    )  # fmt: skip
+        *(
+            "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip()
+            for row in rows
+        ),
+    )

@@ -215,9 +215,11 @@ def _room(
         origin = (float(inside[0]), float(inside[1]))
         # Seen from each corner, this x leaves y (90° counter-clockwise of it) inside the house.
         inward: dict[str, Side] = {
-            "front-left": "right", "front-right": "rear", "rear-right": "left",
+            "front-left": "right",
+            "front-right": "rear",
+            "rear-right": "left",
             "rear-left": "front",
-        }  # fmt: skip
+        }
         toward = toward if toward is not None else inward[table.corner]
     elif origin is not None and toward is None:
         toward = "right"
@@ -238,8 +240,10 @@ def make_wall_contacts(reading: Reading, building: Building) -> tuple[WallContac
     assumed = WALL_SD_M if _wall_is_known(reading) else ASSUMED_WALL_SD_M
     return tuple(
         WallContact(
-            wall.point, wall.side, wall.thickness or building.wall_thickness_m,
+            wall.point,
+            wall.side,
+            wall.thickness or building.wall_thickness_m,
             wall.sd or (assumed if wall.thickness is None else WALL_SD_M),
         )
         for wall in reading.file.wall
-    )  # fmt: skip
+    )

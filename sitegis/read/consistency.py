@@ -75,9 +75,11 @@ def check_ties(
 
 
 def check_walls(
-    contacts: tuple[WallContact, ...], locates: tuple[Locate, ...], building: Building,
+    contacts: tuple[WallContact, ...],
+    locates: tuple[Locate, ...],
+    building: Building,
     report: Report,
-) -> None:  # fmt: skip
+) -> None:
     """Fault wall contacts of unknown points and of sides the building does not have."""
     known = [row.id for row in locates]
     for number, contact in enumerate(contacts, start=1):
@@ -165,9 +167,11 @@ def _turned_inside(room: Room, locates: tuple[Locate, ...], building: Building) 
 
 
 def check_fixtures(
-    fixtures: tuple[PlannedFixture, ...], rooms: tuple[Room, ...], building: Building,
+    fixtures: tuple[PlannedFixture, ...],
+    rooms: tuple[Room, ...],
+    building: Building,
     report: Report,
-) -> None:  # fmt: skip
+) -> None:
     """Fault planned fixtures outside their room or the building."""
     by_id = {room.id: room for room in rooms}
     house = shapely.Polygon(building.vertices)

@@ -164,10 +164,12 @@ def _frame(
     lot_xy = (0.0, 0.0) if at_lot is None else (float(at_lot[0]), float(at_lot[1]))
     try:
         return lot_frame(
-            reading.crs_text, x_azimuth_deg=x_azimuth_deg, lot_xy=lot_xy,
+            reading.crs_text,
+            x_azimuth_deg=x_azimuth_deg,
+            lot_xy=lot_xy,
             grid_m=(float(grid_m[0]), float(grid_m[1])),
             elevation_m=reading.file.site.elevation_above_sea or 0.0,
-        )  # fmt: skip
+        )
     except ValueError as error:
         _unfit(reading, error)
         return None

@@ -79,10 +79,12 @@ def _other_spreadsheets(folder: Path) -> list[str]:
     except OSError:
         return []  # the files in it are faulted one by one
     return [
-        name for name in names
-        if name.lower().endswith(SPREADSHEETS) and name != BOOK_FILE
+        name
+        for name in names
+        if name.lower().endswith(SPREADSHEETS)
+        and name != BOOK_FILE
         and not name.startswith(("~$", "."))
-    ]  # fmt: skip
+    ]
 
 
 def _is_there(path: Path) -> bool:

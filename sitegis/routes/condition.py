@@ -164,9 +164,11 @@ def heading_arms(
 
 
 def draw_given(
-    arms: tuple[Array, Array, NDArray[np.bool_]], prior_share: Array, normals: Array,
+    arms: tuple[Array, Array, NDArray[np.bool_]],
+    prior_share: Array,
+    normals: Array,
     uniforms: Array,
-) -> tuple[Array, Array]:  # fmt: skip
+) -> tuple[Array, Array]:
     """Draw standardized poses (n, 3) from the mixture of prior and arms, with log prior / mixture.
 
     ``arms``: means (n, a, 3), precisions (n, a, 3, 3), usable (n, a). ``normals`` (n, 2) and

@@ -222,11 +222,13 @@ def profile_svg(profile: Profile, *, units: LengthUnit, size: Size = WIDE) -> Ma
         _surface(scale, profile, outside),
         _invert(scale, profile),
         _main_symbol(scale, profile),
-        Markup('<line class="cursor" x1="0" x2="0" y1="{}" y2="{}" visibility="hidden"/>')
-        .format(TOP, scale.bottom),
-        Markup('<rect class="hover" x="{}" y="{}" width="{}" height="{}"/>')
-        .format(LEFT, TOP, scale.end - LEFT, scale.bottom - TOP),
-    ]  # fmt: skip
+        Markup('<line class="cursor" x1="0" x2="0" y1="{}" y2="{}" visibility="hidden"/>').format(
+            TOP, scale.bottom
+        ),
+        Markup('<rect class="hover" x="{}" y="{}" width="{}" height="{}"/>').format(
+            LEFT, TOP, scale.end - LEFT, scale.bottom - TOP
+        ),
+    ]
     opening = Markup(
         '<svg class="profile {}" viewBox="0 0 {:.0f} {:.0f}" role="img"'
         ' data-left="{:.0f}" data-right="{:.0f}" data-first="{:.4f}" data-last="{:.4f}">'
@@ -352,9 +354,11 @@ def _invert(scale: _Scale, profile: Profile) -> Markup:
     return Markup(
         '<polygon class="band" points="{}"/><polyline class="invert" points="{}"/>{}{}'
     ).format(
-        scale.points(around, band), scale.points(profile.stations_m, profile.invert_m), marks,
+        scale.points(around, band),
+        scale.points(profile.stations_m, profile.invert_m),
+        marks,
         labels,
-    )  # fmt: skip
+    )
 
 
 def _main_symbol(scale: _Scale, profile: Profile) -> Markup:

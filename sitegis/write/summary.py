@@ -93,10 +93,12 @@ def _told(survey: Survey, beyond: int, width: int) -> list[str]:
         words = f"All {ways} other routes together" if ways > 1 else "The one other route"
         lines.append(f"{words}: {percent(together) if together > 0.0 else 'ruled out'}.")
     for sentence in (
-        exit_sentence(survey), slope_sentence(survey),
+        exit_sentence(survey),
+        slope_sentence(survey),
         noise_sentence(survey) if noise_tells(survey) else "",
-        check_sentence(survey), "The line is inferred, not located.",
-    ):  # fmt: skip
+        check_sentence(survey),
+        "The line is inferred, not located.",
+    ):
         lines += _paragraph(sentence, width) if sentence else []
     return lines
 

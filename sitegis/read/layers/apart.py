@@ -34,9 +34,11 @@ def read_apart(
     paths = os.pathsep.join(entry for entry in sys.path if Path(entry).is_absolute())
     with subprocess.Popen(
         [sys.executable, "-P", "-m", CHILD, asked],
-        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
         env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"},
-    ) as child:  # fmt: skip
+    ) as child:
         assert child.stdout is not None
         raw = child.stdout.read(MOST_ANSWER_BYTES + 1)
         if len(raw) > MOST_ANSWER_BYTES:

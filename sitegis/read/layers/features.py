@@ -230,8 +230,10 @@ class Layers:
         if answer is None or not answer["features"]:
             return []
         crs = CRS.from_wkt(answer["crs"])
-        return [Feature(shapely.from_wkb(shape), crs, attributes)
-                for shape, attributes in answer["features"]]  # fmt: skip
+        return [
+            Feature(shapely.from_wkb(shape), crs, attributes)
+            for shape, attributes in answer["features"]
+        ]
 
     def _crs_of(self, opened: Any, written: str, key: str) -> CRS | None:
         """Give the CRS a layer states; a layer that states none is refused."""

@@ -18,8 +18,10 @@ from .places import CellPlace, CellPlaces
 
 NEEDED_SHEETS = ("site", "locates")
 _REQUIRED = {
-    "locates": REQUIRED_LOCATE, "ties": REQUIRED_TIE, "findings": REQUIRED_FINDING,
-}  # fmt: skip
+    "locates": REQUIRED_LOCATE,
+    "ties": REQUIRED_TIE,
+    "findings": REQUIRED_FINDING,
+}
 _TABLES_OF_FORMS = ("site", "lot", "building", "noise", "prior", "cost", "dig")
 
 
@@ -224,8 +226,10 @@ def _text_row(item: _Item, report: Report) -> Row | None:
     """Give a row as a CSV file gives it; one with a cell that has no value is left out."""
     faults_before = len(report.faults)
     kinds = {column.name: column.kind for column in item.sheet.columns}
-    values = {name: usable(cell, kinds[name], item.place(name), report)
-              for name, cell in item.cells.items()}  # fmt: skip
+    values = {
+        name: usable(cell, kinds[name], item.place(name), report)
+        for name, cell in item.cells.items()
+    }
     if len(report.faults) > faults_before:
         report.broken_names.add(shown_text(item.cells.get("id")))
         return None

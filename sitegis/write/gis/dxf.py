@@ -159,9 +159,11 @@ def _define_blocks(drawing: Drawing, frame: LotFrame) -> None:
             block.add_circle((0, 0), radius / 2, dxfattribs={"linetype": "CONTINUOUS"})
         for number, tag in enumerate(tags):
             block.add_attdef(
-                tag, (1.4 * radius, 0.6 * radius - 1.4 * number * height), height=height,
+                tag,
+                (1.4 * radius, 0.6 * radius - 1.4 * number * height),
+                height=height,
                 dxfattribs={"linetype": "CONTINUOUS"},
-            )  # fmt: skip
+            )
 
 
 def _insert(space: Modelspace, block: str, feature: Feature, site: Site, layer: str) -> None:

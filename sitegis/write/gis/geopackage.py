@@ -135,12 +135,14 @@ def _layer_table(table: str, features: list[Feature], reference: str) -> LayerTa
         f"{table} (inferred, not located)" if inferred else table,
         f"{told[layer, ''].meaning}. {NOT_LOCATED if inferred else ''} {reference}",
         style_qml(
-            shape, symbols, attribute=attribute,
+            shape,
+            symbols,
+            attribute=attribute,
             aliases={name: title for name, (title, _) in columns.items()},
         ),
         style_sld(table, shape, symbols, attribute=attribute),
         columns,
-    )  # fmt: skip
+    )
 
 
 def _columns(features: list[Feature]) -> dict[str, str]:
