@@ -148,6 +148,12 @@ class Finding(Place):
     worth: float | None
 
 
+class DoNext(TypedDict):
+    """``do_next[]`` of ``answer.json``."""
+
+    kind: Literal["check", "pit", "trench"]
+
+
 Stretche = TypedDict("Stretche", {"class": Literal["exposed", "located", "inferred"]})
 
 
@@ -399,6 +405,30 @@ class Flag(TypedDict):
     needs_person: NotRequired[bool]
 
 
+class BranchesWaysToJoin(TypedDict):
+    """``branches.ways_to_join[]`` of ``answer.json``."""
+
+    probability: float
+
+
+class BranchesBranche(TypedDict):
+    """``branches.branches[]`` of ``answer.json``."""
+
+    evidence_class: NotRequired[Literal["inferred"]]
+    probability: float
+
+
+class Branches(TypedDict):
+    """``branches`` of ``answer.json``.
+
+    How several runs join; only where there are several
+    """
+
+    ways_to_join: list[BranchesWaysToJoin]
+    branches: list[BranchesBranche]
+    cross_connections: list[dict[str, Any]]
+
+
 class DiscriminatingPit(Place):
     """``discriminating_pit`` of ``answer.json``."""
 
@@ -483,6 +513,7 @@ class Answer(TypedDict):
     exit_from_inside: NotRequired[dict[str, Any] | None]
     status: NotRequired[Literal["proposed", "partly exposed", "as found"]]
     findings: NotRequired[list[Finding]]
+    do_next: NotRequired[list[DoNext]]
     stretches: NotRequired[list[Stretche]]
     follow: NotRequired[list[Follow]]
     line: list[Line]
@@ -495,5 +526,8 @@ class Answer(TypedDict):
     flags: list[Flag]
     cautions: list[str]
     assumptions: NotRequired[list[str]]
+    runs: NotRequired[list[dict[str, Any]]]
+    observations: NotRequired[list[dict[str, Any]]]
+    branches: NotRequired[Branches]
     comparison: NotRequired[Comparison]
     adjustment: NotRequired[Adjustment]
