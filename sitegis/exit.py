@@ -96,7 +96,9 @@ def find_exit(survey: Survey) -> Survey:
         components=components,
         log_habit=log_habit,
     )
-    return replace(survey, left_at=replace(exit, notices=exit_notices(exit, site, inside=inside)))
+    return replace(
+        survey, penetration=replace(exit, notices=exit_notices(exit, site, inside=inside))
+    )
 
 
 def _size(poses: Poses) -> int:

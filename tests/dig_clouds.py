@@ -123,7 +123,7 @@ def survey_of(
     return Survey(
         site or corner_site(),
         rules,
-        left_at=front_exit(),
+        penetration=front_exit(),
         sampled=tuple(routes for routes, _ in ordered),
         scored=scores,
     )

@@ -64,18 +64,18 @@ def filled_survey(
     ``mark`` is the fourth point's id, and part of the names of a room, a street and a keep-out.
     """
     site = _site(name, note, units, mark)
-    drain, left_at = _drain(mark), front_exit()
-    routes = _routes(left_at)
+    drain, penetration = _drain(mark), front_exit()
+    routes = _routes(penetration)
     scores = _scores(routes, note)
     return Survey(
         site,
         RULES,
         _placement(site),
         drain,
-        left_at,
+        penetration,
         routes,
         scores,
-        _dig(site, routes, scores, left_at),
+        _dig(site, routes, scores, penetration),
     )
 
 
@@ -196,10 +196,10 @@ def _drain(mark: str) -> Drain:
     )
 
 
-def _one_cloud(hypothesis: Hypothesis, left_at: Exit, path: Array, seed: int) -> Routes:
+def _one_cloud(hypothesis: Hypothesis, penetration: Exit, path: Array, seed: int) -> Routes:
     """Scatter copies of a path whose first vertex is the exit."""
     generator = np.random.default_rng(seed)
-    start = np.array([[left_at.x_m, left_at.y_m]])
+    start = np.array([[penetration.x_m, penetration.y_m]])
     nominal = np.concatenate([start, path])
     scatter = generator.normal(0, 0.25, (SAMPLES, len(nominal), 2))
     scatter[:, 0] *= 0.5
@@ -208,7 +208,7 @@ def _one_cloud(hypothesis: Hypothesis, left_at: Exit, path: Array, seed: int) ->
     vertices = nominal + scatter
     steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=1), -1, 0))
     stations = np.concatenate([np.zeros((SAMPLES, 1)), np.cumsum(steps, axis=1)], axis=1)
-    inverts = left_at.invert_m - 0.02 * stations + generator.normal(0, 0.03, (SAMPLES, 1))
+    inverts = penetration.invert_m - 0.02 * stations + generator.normal(0, 0.03, (SAMPLES, 1))
     # a route shorter than the widest one repeats its tap
     vertices = np.concatenate([vertices, vertices[:, -1:]], axis=1)
     inverts = np.concatenate([inverts, inverts[:, -1:]], axis=1)
@@ -225,7 +225,7 @@ def _one_cloud(hypothesis: Hypothesis, left_at: Exit, path: Array, seed: int) ->
     )
 
 
-def _routes(left_at: Exit) -> tuple[Routes, ...]:
+def _routes(penetration: Exit) -> tuple[Routes, ...]:
     front = Hypothesis("front-main:direct", "front-main", "direct", "front", None, 0.6)
     alley = Hypothesis(
         "alley-main:side-yard-right", "alley-main", "side-yard", "rear", "right", 0.35
@@ -233,8 +233,8 @@ def _routes(left_at: Exit) -> tuple[Routes, ...]:
     unlisted = Hypothesis("unlisted", None, "unlisted", None, None, 0.05)
     empty = np.zeros(0)
     return (
-        _one_cloud(front, left_at, np.array([[6.6, -10.06]]), 1),
-        _one_cloud(alley, left_at, np.array([[11.5, 6.0], [12.2, 22.5], [12.0, 40.5]]), 2),
+        _one_cloud(front, penetration, np.array([[6.6, -10.06]]), 1),
+        _one_cloud(alley, penetration, np.array([[11.5, 6.0], [12.2, 22.5], [12.0, 40.5]]), 2),
         Routes(
             unlisted,
             np.zeros((0, 2, 2)),
@@ -341,7 +341,7 @@ def _corridors(routes: tuple[Routes, ...]) -> tuple[Corridor, ...]:
     return tuple(corridors)
 
 
-def _dig(site: Site, routes: tuple[Routes, ...], scores: Scores, left_at: Exit) -> DigPlan:
+def _dig(site: Site, routes: tuple[Routes, ...], scores: Scores, penetration: Exit) -> DigPlan:
     pits = (
         _pit(site, 1, 7.0, 5.6, (0.66, 0.66), "lawn"),
         _pit(site, 2, 12.0, 24.0, (0.21, 0.86), "concrete"),
@@ -365,10 +365,10 @@ def _dig(site: Site, routes: tuple[Routes, ...], scores: Scores, left_at: Exit) 
             float(x),
             float(y),
             2.1 - 0.01 * s,
-            left_at.invert_m - 0.02 * s,
-            2.1 - left_at.invert_m + 0.01 * s,
-            2.0 - left_at.invert_m + 0.005 * s,
-            2.2 - left_at.invert_m + 0.015 * s,
+            penetration.invert_m - 0.02 * s,
+            2.1 - penetration.invert_m + 0.01 * s,
+            2.0 - penetration.invert_m + 0.005 * s,
+            2.2 - penetration.invert_m + 0.015 * s,
         )
         for s, (x, y) in zip(stations, at, strict=True)
     )
@@ -383,7 +383,7 @@ def _dig(site: Site, routes: tuple[Routes, ...], scores: Scores, left_at: Exit) 
             TapeTie(
                 "building:front-left",
                 *map(float, site.building.vertices[0]),
-                left_at.x_m - float(site.building.vertices[0, 0]),
+                penetration.x_m - float(site.building.vertices[0, 0]),
             ),
         ),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from sitegis.evidence import Evidence, Laid
+from sitegis.evidence import Evidence, RouteSet
 from sitegis.model.results import Hypothesis, Routes
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
@@ -48,16 +48,16 @@ def straight_routes(
         )
     generator = np.random.default_rng(seed)
     main = next(m for m in site.mains if m.id == hypothesis.main)
-    left_at = front_exit()
-    start = np.tile([left_at.x_m, left_at.y_m], (count, 1))
+    penetration = front_exit()
+    start = np.tile([penetration.x_m, penetration.y_m], (count, 1))
     tap = np.stack([generator.normal(6.8, spread_m, count), np.full(count, main.line[0, 1])], 1)
     middle = start + np.array([0.0, -1.5])
     vertices = np.stack([start, middle, tap], axis=1)
     lengths = np.linalg.norm(np.diff(vertices, axis=1), axis=-1)
     stations = main.line[0, 0] - tap[:, 0]
     run = np.concatenate([np.zeros((count, 1)), np.cumsum(lengths, axis=1)], axis=1)
-    inverts = left_at.invert_m - 0.02 * run
-    laid = Laid(site, main, vertices, inverts, run[:, -1], stations, np.zeros((count, 1)), None)
+    inverts = penetration.invert_m - 0.02 * run
+    laid = RouteSet(site, main, vertices, inverts, run[:, -1], stations, np.zeros((count, 1)), None)
     return Routes(
         hypothesis,
         vertices,
@@ -76,4 +76,4 @@ def hand_survey(*evidence: Evidence, sampled: tuple[Routes, ...] | None = None) 
     site = corner_site(evidence=evidence)
     if sampled is None:
         sampled = tuple(straight_routes(h, site) for h in (FRONT, ALLEY, UNLISTED))
-    return Survey(site, RULES, left_at=front_exit(), sampled=sampled)
+    return Survey(site, RULES, penetration=front_exit(), sampled=sampled)

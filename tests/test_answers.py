@@ -43,10 +43,10 @@ def test_true_main_is_ranked_first(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_true_exit_lies_in_the_95_percent_ellipse(name: str) -> None:
     """The true exit is within the 95 % ellipse of the computed one."""
-    left_at = computed(name).exit
+    penetration = computed(name).exit
     true = hidden(name)["exit"]
-    away = np.array([true["x_m"] - left_at.x_m, true["y_m"] - left_at.y_m])
-    squared = away @ np.linalg.solve(left_at.covariance[:2, :2], away)
+    away = np.array([true["x_m"] - penetration.x_m, true["y_m"] - penetration.y_m])
+    squared = away @ np.linalg.solve(penetration.covariance[:2, :2], away)
 
     assert squared <= stats.chi2.ppf(0.95, 2)
 
@@ -54,9 +54,12 @@ def test_true_exit_lies_in_the_95_percent_ellipse(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_true_invert_at_the_exit_is_within_its_95_percent_interval(name: str) -> None:
     """The true invert at the wall is within 1.96 sd of the computed one."""
-    left_at = computed(name).exit
+    penetration = computed(name).exit
 
-    assert abs(hidden(name)["exit"]["invert_m"] - left_at.invert_m) <= 1.96 * left_at.invert_sd_m
+    assert (
+        abs(hidden(name)["exit"]["invert_m"] - penetration.invert_m)
+        <= 1.96 * penetration.invert_sd_m
+    )
 
 
 @pytest.mark.parametrize("name", NAMES)

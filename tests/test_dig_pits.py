@@ -270,11 +270,11 @@ def moved_survey(survey: Survey, by: np.ndarray) -> Survey:
         keep_outs=tuple(replace(one, points=one.points + by) for one in site.keep_outs),
         ground=replace(site.ground, spots=site.ground.spots + by),
     )
-    left_at = replace(survey.exit, x_m=survey.exit.x_m + by[0], y_m=survey.exit.y_m + by[1])
+    penetration = replace(survey.exit, x_m=survey.exit.x_m + by[0], y_m=survey.exit.y_m + by[1])
     return replace(
         survey,
         site=site,
-        left_at=left_at,
+        penetration=penetration,
         sampled=tuple(routes_moved(routes) for routes in survey.routes),
     )
 

@@ -16,7 +16,15 @@ import numpy as np
 import pytest
 
 from sitegis import evidence
-from sitegis.evidence import KINDS, AtManhole, CountTie, EvidenceKind, FromArchive, Laid, OfHabit
+from sitegis.evidence import (
+    KINDS,
+    AtManhole,
+    CountTie,
+    EvidenceKind,
+    FromArchive,
+    OfHabit,
+    RouteSet,
+)
 from sitegis.evidence.kind import (
     Default,
     OnRoute,
@@ -64,7 +72,7 @@ def changed(name: str, value: Any) -> Any:
     return value + 1 if isinstance(value, int) else value * 1.1 + 0.01
 
 
-def routes(site: Site, main: int) -> Laid:
+def routes(site: Site, main: int) -> RouteSet:
     """Give two routes: straight down x = 7, and one with a left bend."""
     straight = np.array([[7.0, 7.6], *[[7.0, -10.06]] * 4])
     bent = np.array([[7.0, 7.6], [7.0, 2.6], *[[19.66, -10.06]] * 3])
@@ -73,7 +81,7 @@ def routes(site: Site, main: int) -> Laid:
     steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=1), -1, 0))
     run = np.pad(np.cumsum(steps, axis=1), ((0, 0), (1, 0)))
     turns = np.array([[0.0, 0.0, 0.0], [np.pi / 4, 0.0, 0.0]])
-    return Laid(
+    return RouteSet(
         site, site.mains[main], vertices, -0.8 - 0.02 * run, lengths, 40.0 - vertices[:, -1, 0],
         turns, CountTie(10.0, 0.1),
     )  # fmt: skip

@@ -17,9 +17,9 @@ from sitegis.evidence import (
     Dye,
     Era,
     Evidence,
-    Laid,
     MainInspection,
     OutdoorLocate,
+    RouteSet,
     Sound,
     SurfaceSign,
     TapRecord,
@@ -52,7 +52,7 @@ EVERY_KIND: tuple[Evidence, ...] = (
 )
 
 
-def laid(*evidence: Evidence, tie: CountTie | None = TIE, main: int = 0) -> Laid:
+def laid(*evidence: Evidence, tie: CountTie | None = TIE, main: int = 0) -> RouteSet:
     """Give two routes: straight down x = 7 to the main at y = −10.06, and one with a left bend."""
     site = corner_site(evidence=evidence)
     straight = np.array([[7.0, 7.6], *[[7.0, -10.06]] * 4])
@@ -62,7 +62,7 @@ def laid(*evidence: Evidence, tie: CountTie | None = TIE, main: int = 0) -> Laid
     steps = np.hypot(*np.moveaxis(np.diff(vertices, axis=1), -1, 0))
     run = np.pad(np.cumsum(steps, axis=1), ((0, 0), (1, 0)))
     turns = np.array([[0.0, 0.0, 0.0], [np.pi / 4, 0.0, 0.0]])
-    return Laid(
+    return RouteSet(
         site, site.mains[main], vertices, -0.8 - 0.02 * run, lengths,
         40.0 - vertices[:, -1, 0], turns, tie,
     )  # fmt: skip

@@ -161,7 +161,9 @@ def test_any_exit_gives_sound_routes(
     x, y = start + share * (end - start)
     side = ("front", "right", "rear", "left")[wall]
     normal = (-90.0, 0.0, 90.0, 180.0)[wall]
-    result = sample_routes(Survey(site, RULES, left_at=exit_at(x, y, normal + slant, side, wall)))
+    result = sample_routes(
+        Survey(site, RULES, penetration=exit_at(x, y, normal + slant, side, wall))
+    )
     assert any(len(r.log_prior) for r in result.routes)
     for routes in result.routes:
         assert np.isfinite(routes.vertices).all()

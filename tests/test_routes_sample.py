@@ -11,7 +11,7 @@ from scipy import integrate, stats
 from scipy.special import logsumexp
 from scipy.stats import qmc
 
-from sitegis.evidence import Laid, OutdoorLocate
+from sitegis.evidence import OutdoorLocate, RouteSet
 from sitegis.geometry.frames import Array
 from sitegis.model.results import Exit, Hypothesis, ProfileComponent, Routes
 from sitegis.model.site import Main, Site
@@ -35,7 +35,7 @@ LEFT_TURN_RAD = np.radians(22.5)
 
 
 def survey(site: Site, exit: Exit) -> Survey:
-    return Survey(site, RULES, left_at=exit)
+    return Survey(site, RULES, penetration=exit)
 
 
 def log_evidence(routes: Routes) -> tuple[float, float]:
@@ -92,7 +92,7 @@ def estimate(plan: Plan, exit: Exit, site: Site, power: int = 16) -> tuple[float
     fitted = fit_candidates(
         plan, draw_heads(plan, exit, uniforms, 0.01), exit, site.building, prepare_terrain(site)
     )
-    laid = Laid(
+    laid = RouteSet(
         site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m, fitted.stations_m,
         plan.sequences.turns_rad[fitted.chosen], None,
     )  # fmt: skip

@@ -31,7 +31,7 @@ LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
 def sampled(name: str) -> tuple[RouteModel, Routes]:
     """Sample one hypothesis by the stage, once for all tests of this module."""
     model = cases()[name]
-    return model, by_id(sample_routes(Survey(model.site, RULES, left_at=model.exit)))[name]
+    return model, by_id(sample_routes(Survey(model.site, RULES, penetration=model.exit)))[name]
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -65,7 +65,7 @@ def mirrored_survey() -> Survey:
         priors=Priors(front=1.0, rear=1.0),
     )  # fmt: skip
     left = exit_at(float(building.vertices[0, 0]), 0.5 * depth, 180.0, "left", 3)
-    return Survey(site, load_rules("us-ipc"), left_at=left)
+    return Survey(site, load_rules("us-ipc"), penetration=left)
 
 
 def test_mirrored_lot_gives_equal_halves() -> None:

@@ -45,7 +45,7 @@ def mixed_exit() -> object:
 
 def sampled(*evidence: Evidence) -> Survey:
     site = corner_site(evidence=evidence)
-    return sample_routes(Survey(site, RULES, left_at=mixed_exit()))  # type: ignore[arg-type]  # an exit
+    return sample_routes(Survey(site, RULES, penetration=mixed_exit()))  # type: ignore[arg-type]  # an exit
 
 
 @cache

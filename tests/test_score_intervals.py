@@ -113,7 +113,7 @@ def test_depth_is_wider_than_the_invert_by_the_ground(survey: Survey) -> None:
     exit = dataclasses.replace(
         survey.exit, depth_sd_m=float(np.hypot(survey.exit.invert_sd_m, 0.4))
     )
-    spread = exit_spread(dataclasses.replace(survey, left_at=exit))
+    spread = exit_spread(dataclasses.replace(survey, penetration=exit))
     invert, depth = (np.diff(s[2].pieces[0])[0] / 3.92 for s in (spread.invert, spread.depth))
     assert depth == pytest.approx(np.hypot(invert, 0.4), rel=0.06)
 

@@ -25,7 +25,7 @@ from sitegis.read import read_site
 from sitegis.routes import sample_routes
 from sitegis.score import score_hypotheses
 from sitegis.score.case import NONE_LEFT_OUT, build_case
-from sitegis.score.checks import Check, Scene, list_checks
+from sitegis.score.checks import Check, CheckContext, list_checks
 from sitegis.score.next_check import ask_checks, dig_cost_saved, rank_checks, set_scene
 from sitegis.score.particles import leave_lot
 from sitegis.score.pits import Pits, exposed_by, say_place
@@ -36,7 +36,7 @@ from .invented import LOT_WIDTH_M, corner_site
 FIXTURES = Path(__file__).parent.parent / "fixtures"
 
 
-def scene_of(survey: Survey) -> Scene:
+def scene_of(survey: Survey) -> CheckContext:
     scored = score_hypotheses(survey).scores.hypotheses
     case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
     return set_scene(survey, case, scored, survey.routes)

@@ -113,10 +113,12 @@ def test_leaving_out_what_steered_the_sampling_is_exact(evidence: tuple[Evidence
 
     Where fewer effective samples are left than asked for, the notices say so.
     """
-    left_at = front_exit()
-    told = Survey(corner_site(evidence=evidence), RULES, left_at=left_at)
+    penetration = front_exit()
+    told = Survey(corner_site(evidence=evidence), RULES, penetration=penetration)
     found = rescore(score_hypotheses(sample_routes(told)), without=frozenset(item_names(evidence)))
-    plain = score_hypotheses(sample_routes(Survey(corner_site(), RULES, left_at=left_at))).scores
+    plain = score_hypotheses(
+        sample_routes(Survey(corner_site(), RULES, penetration=penetration))
+    ).scores
     never = {s.hypothesis.id: s for s in plain.hypotheses}
     for scored in found.hypotheses[:4]:
         other = never[scored.hypothesis.id]

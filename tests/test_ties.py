@@ -39,7 +39,7 @@ from sitegis.write.outputs import output_files
 
 from .computed import FIXTURES, NAMES, computed
 
-BLOCKS = ("placed", "fitted", "joined", "left_at", "sampled", "scored", "planned")
+BLOCKS = ("placed", "fitted", "joined", "penetration", "sampled", "scored", "planned")
 PLACES = frozenset({"vertices", "ring", "rings", "holes", "room_outlines", "mean", "line", "row"})
 WEIGHTS = frozenset({"weights", "weight", "probability", "log_prior", "log_likelihoods"})
 

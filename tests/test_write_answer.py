@@ -114,9 +114,9 @@ def test_the_exit_lies_where_pyproj_puts_it(survey: Survey) -> None:
 
 def test_the_exit_azimuth_is_clockwise_from_grid_north(survey: Survey) -> None:
     """The azimuth of two grid points along the drain, a kilometer apart, is the one written."""
-    left_at, frame = survey.exit, survey.site.frame
-    here = np.array([left_at.x_m, left_at.y_m])
-    ahead = here + 1000.0 * np.array([np.cos(left_at.angle_rad), np.sin(left_at.angle_rad)])
+    penetration, frame = survey.exit, survey.site.frame
+    here = np.array([penetration.x_m, penetration.y_m])
+    ahead = here + 1000.0 * np.array([np.cos(penetration.angle_rad), np.sin(penetration.angle_rad)])
     east, north = frame.to_grid_m(ahead) - frame.to_grid_m(here)
     expected = np.degrees(np.arctan2(east, north)) % 360
     # angles are written on a lattice of about a microradian

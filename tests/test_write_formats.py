@@ -95,8 +95,8 @@ def test_the_drawing_has_the_places_of_the_answer(
 ) -> None:
     """ezdxf finds a circle at the exit, a ring about each pit, a circle or block for each mark."""
     space = ezdxf.read(io.StringIO(files["lateral.dxf"].decode("utf-8"))).modelspace()
-    (left_at,) = space.query('CIRCLE[layer=="SITEGIS-EXIT-INFERRED"]')
-    assert tuple(left_at.dxf.center)[:2] == pytest.approx(tuple(grid["exit"]), abs=0.007)
+    (penetration,) = space.query('CIRCLE[layer=="SITEGIS-EXIT-INFERRED"]')
+    assert tuple(penetration.dxf.center)[:2] == pytest.approx(tuple(grid["exit"]), abs=0.007)
     rings = space.query('LWPOLYLINE[layer=="SITEGIS-PIT-INFERRED"]')
     centers = [shapely.Polygon([p[:2] for p in ring.get_points()]).centroid for ring in rings]
     assert len(centers) == len(grid) - 1

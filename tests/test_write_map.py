@@ -172,8 +172,10 @@ def test_another_direction_out_of_the_wall_is_drawn_where_it_is_probable(
         first = dataclasses.replace(survey.exit.mixture[0], weight=1.0 - weight, turn_deg=0.0)
         angle = first.angle_rad + np.radians(turn_deg)
         bent = dataclasses.replace(first, weight=weight, turn_deg=turn_deg, angle_rad=angle)
-        left_at = dataclasses.replace(survey.exit, components=(first, bent))
-        found = map_data(dataclasses.replace(survey, left_at=left_at), survey_profile(survey))
+        penetration = dataclasses.replace(survey.exit, components=(first, bent))
+        found = map_data(
+            dataclasses.replace(survey, penetration=penetration), survey_profile(survey)
+        )
         return [
             (f["properties"]["label"], shapely.from_geojson(json.dumps(f["geometry"])),
              f["properties"]["words"])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sitegis.model.derived import Derived
-from sitegis.model.dig_plan import WayComparison
+from sitegis.model.dig_plan import DirectionComparison
 from sitegis.model.survey import Survey
 from sitegis.write.derive import find
 from sitegis.write.page.panel_parts import (
@@ -33,8 +33,8 @@ def derived(survey: Survey) -> Derived:
     return find(survey).derived
 
 
-def _way(toward: str, probability: float, ring: np.ndarray | None) -> WayComparison:
-    return WayComparison(toward, probability, 17.0, 2.7, 7.0, 2.0, ring, 0.9, 0.1)  # type: ignore[arg-type]
+def _way(toward: str, probability: float, ring: np.ndarray | None) -> DirectionComparison:
+    return DirectionComparison(toward, probability, 17.0, 2.7, 7.0, 2.0, ring, 0.9, 0.1)  # type: ignore[arg-type]
 
 
 def test_a_main_says_which_part_is_private(survey: Survey, derived: Derived) -> None:

@@ -63,10 +63,12 @@ def test_lengths_come_in_the_units_of_the_site(units: str, seen: str, unseen: st
 def test_it_says_when_the_marks_say_nothing_about_the_slope(survey: Survey) -> None:
     """A slope that is all prior is called common practice, one from data is not."""
     all_prior = dataclasses.replace(survey.exit, slope_sd_ratio=0.97)
-    assert "hardly give the slope" in slope_sentence(dataclasses.replace(survey, left_at=all_prior))
+    assert "hardly give the slope" in slope_sentence(
+        dataclasses.replace(survey, penetration=all_prior)
+    )
     from_data = dataclasses.replace(survey.exit, slope_sd_ratio=0.3)
     assert "hardly give the slope" not in slope_sentence(
-        dataclasses.replace(survey, left_at=from_data)
+        dataclasses.replace(survey, penetration=from_data)
     )
 
 

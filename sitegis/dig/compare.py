@@ -8,7 +8,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.dig_plan import Pit, WayComparison
+from ..model.dig_plan import DirectionComparison, Pit
 from ..model.results import Toward
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, largest, ordered
@@ -23,7 +23,7 @@ TELLS = 0.05
 WORTH_TELLING = 0.05
 
 
-def compare_ways(survey: Survey, field: Field) -> tuple[WayComparison, ...]:
+def compare_ways(survey: Survey, field: Field) -> tuple[DirectionComparison, ...]:
     """Compare the directions that have routes, the most probable first.
 
     For each, the pit (of the standard sizes, square to the lot) with the greatest difference
@@ -43,14 +43,14 @@ def compare_ways(survey: Survey, field: Field) -> tuple[WayComparison, ...]:
     return tuple(compared[i] for i in order)
 
 
-def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> WayComparison:
+def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> DirectionComparison:
     """Describe one direction against all others."""
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
     if_so = np.where(mine, cloud.weights, 0.0) / probability
     lengths = polyline.length(cloud.vertices)
     x, y, ring, yes, no = _telling_pit(field, mine)
-    return WayComparison(
+    return DirectionComparison(
         toward, min(1.0, probability), float(if_so @ lengths),
         _depth_at_lot_line(survey, cloud, if_so), x, y, ring, yes, no,
     )  # fmt: skip
@@ -94,7 +94,7 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
 
 
 def untold_way(
-    survey: Survey, pits: tuple[Pit, ...], ways: tuple[WayComparison, ...]
+    survey: Survey, pits: tuple[Pit, ...], ways: tuple[DirectionComparison, ...]
 ) -> tuple[Notice, ...]:
     """Warn where the first pit exposes the pipe without telling which way it goes."""
     toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}

@@ -135,7 +135,7 @@ def _cleanout_line(survey: Survey) -> str:
     Its length is what is located, the rest to the wall and what lies beyond it by the rule set.
     """
     rules, unit = survey.rules, survey.site.units
-    unseen_m = 0.0 if survey.left_at is None else survey.left_at.unseen_m
+    unseen_m = 0.0 if survey.penetration is None else survey.penetration.unseen_m
     length_m = survey.drain.length_m + unseen_m + rules.building_drain_beyond_wall_m
     count = max(ceil(round(length_m / rules.cleanout_spacing_m, 6)), 1)
     return (

@@ -58,7 +58,7 @@ EXACT_PLACES = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class PitRaster:
     """A pit size square to the lot with its raster: P(crossed), which cells may hold it.
 
     ``spans`` are those through such cells: elsewhere nothing is asked.
@@ -80,7 +80,7 @@ class Field:
     straights: Straights
     area: BaseGeometry
     grid: Grid
-    kinds: tuple[Kind, ...]
+    kinds: tuple[PitRaster, ...]
     ground_m: Array
     surface_per_m2: Array
     on_lot: Flags
@@ -109,7 +109,7 @@ def _kind(
     cloud: RouteCloud,
     grid: Grid,
     area: BaseGeometry,
-) -> Kind:
+) -> PitRaster:
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
     crossed = accumulate(spans, cloud.weights)
@@ -120,7 +120,7 @@ def _kind(
         centers, np.zeros(len(centers)), np.broadcast_to(np.array(size), (len(centers), 2))
     )
     open_cells[worth] = allowed(area, rings)
-    return Kind(size, spans.through(open_cells), crossed, open_cells)
+    return PitRaster(size, spans.through(open_cells), crossed, open_cells)
 
 
 def hit_map(field: Field) -> HitMap:
@@ -279,7 +279,7 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     return Places(np.reshape(centers, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
 
 
-def _score(field: Field, kind: Kind, spans: Spans, p: Array, left: Array) -> Array:
+def _score(field: Field, kind: PitRaster, spans: Spans, p: Array, left: Array) -> Array:
     """Give P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
     safe = np.maximum(p, 1e-12)
     inverts = spans.invert_m

@@ -40,8 +40,8 @@ def plan_dig(survey: Survey) -> Survey:
     either. ``expected_cost_straight`` is that trench alone.
     """
     cloud = gather_cloud(survey)
-    left_at = survey.exit
-    exit_ties = choose_ties(survey.site, np.array([left_at.x_m, left_at.y_m]))[0]
+    penetration = survey.exit
+    exit_ties = choose_ties(survey.site, np.array([penetration.x_m, penetration.y_m]))[0]
     straight = trench_cost(survey)
     if cloud.empty:
         nothing = HitMap((0.0, 0.0), survey.site.dig.cell_m, np.zeros((0, 0)))

@@ -226,9 +226,9 @@ def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
 
 def stakeout_rows(survey: Survey) -> tuple[StakeoutRow, ...]:
     """Work out how to mark every pit, the exit, and each 3 m of the most probable route."""
-    site, left_at = survey.site, survey.exit
+    site, penetration = survey.site, survey.exit
     targets = [(f"pit-{pit.rank}", np.array([pit.x_m, pit.y_m])) for pit in survey.dig.pits]
-    targets.append(("exit", np.array([left_at.x_m, left_at.y_m])))
+    targets.append(("exit", np.array([penetration.x_m, penetration.y_m])))
     line = best_line(survey)
     if line is not None:
         at = np.arange(ROUTE_STEP_M, float(polyline.length(line[0])), ROUTE_STEP_M)

@@ -41,8 +41,8 @@ from .kind import (
     CountTie,
     EvidenceKind,
     FromArchive,
-    Laid,
     OfHabit,
+    RouteSet,
     SharedMiss,
     reliability_in_force,
 )
@@ -55,10 +55,32 @@ from .surface_sign import SurfaceSign
 from .tap_record import TapRecord
 
 __all__ = [
-    "KINDS", "SOURCE", "Aim", "AnyEvidence", "AtManhole", "CableToMain", "CameraNote",
-    "CleanoutOutside", "CountTie", "Dye", "Era", "Evidence", "EvidenceKind", "FromArchive", "Laid",
-    "MainInspection", "Neighbors", "OfHabit", "OutdoorLocate", "PermitDrawing", "SharedMiss",
-    "Sound", "SurfaceSign", "TapRecord", "item_label", "reliability_in_force",
+    "KINDS",
+    "SOURCE",
+    "Aim",
+    "AnyEvidence",
+    "AtManhole",
+    "CableToMain",
+    "CameraNote",
+    "CleanoutOutside",
+    "CountTie",
+    "Dye",
+    "Era",
+    "Evidence",
+    "EvidenceKind",
+    "FromArchive",
+    "MainInspection",
+    "Neighbors",
+    "OfHabit",
+    "OutdoorLocate",
+    "PermitDrawing",
+    "RouteSet",
+    "SharedMiss",
+    "Sound",
+    "SurfaceSign",
+    "TapRecord",
+    "item_label",
+    "reliability_in_force",
 ]  # fmt: skip
 
 _LISTED = (

@@ -25,7 +25,7 @@ class CableToMain(Evidence):
     kind: Literal["cable_to_main"] = "cable_to_main"
 
 
-def likelihood(item: CableToMain, laid: parts.Laid) -> Array:
+def likelihood(item: CableToMain, laid: parts.RouteSet) -> Array:
     """Count at the exit plus the route's length against the count at the main."""
     if laid.tie is None:
         return np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)

@@ -30,7 +30,7 @@ class CameraNote(Evidence):
     kind: Literal["camera_note"] = "camera_note"
 
 
-def likelihood(item: CameraNote, laid: parts.Laid) -> Array:
+def likelihood(item: CameraNote, laid: parts.RouteSet) -> Array:
     """Weigh a turn of the noted hand, or the main, at the count; a material change is no news."""
     flat = np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)
     if laid.tie is None or item.saw == "material-change":

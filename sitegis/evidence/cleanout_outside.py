@@ -29,7 +29,7 @@ def sd_of(item: CleanoutOutside, site: Site) -> float:
     return parts.sd_in_force(item.sd_m, DEFAULT.sd_m)
 
 
-def likelihood(item: CleanoutOutside, laid: parts.Laid) -> Array:
+def likelihood(item: CleanoutOutside, laid: parts.RouteSet) -> Array:
     """Distance of the cleanout from the route, Gaussian."""
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return parts.near_route(laid, item, reliability, sd_of(item, laid.site))

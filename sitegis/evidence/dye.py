@@ -32,7 +32,7 @@ class Dye(Evidence):
     kind: Literal["dye"] = "dye"
 
 
-def likelihood(item: Dye, laid: parts.Laid) -> Array:
+def likelihood(item: Dye, laid: parts.RouteSet) -> Array:
     """Seen with the reliability × exp(−distance/300 m) × share that arrived within the wait.
 
     The share is a logistic of (wait − travel time) with the travel time at 0.3 m/s from the

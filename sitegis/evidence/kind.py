@@ -48,7 +48,7 @@ class CountTie:
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
+class RouteSet:
     """Fitting routes of one hypothesis, as the likelihoods need them.
 
     ``turns_rad`` (m, 3) left positive, 0 where there is no bend.
@@ -118,7 +118,7 @@ class OnRoute(Generic[E]):
     """Evidence that depends on the route: P(item | route) (m,), and P(item | no listed way)."""
 
     default: Default
-    likelihood: Callable[[E, Laid], Array]
+    likelihood: Callable[[E, RouteSet], Array]
     unlisted: Callable[[E, Site], float]
 
 
@@ -253,7 +253,7 @@ def student(residual: Array, sd: float, degrees: float) -> Array:
     return np.asarray(scale * (1.0 + (residual / sd) ** 2 / degrees) ** (-(degrees + 1) / 2))
 
 
-def near_route(laid: Laid, item: Any, reliability: float, sd_m: float) -> Array:
+def near_route(laid: RouteSet, item: Any, reliability: float, sd_m: float) -> Array:
     """Give the likelihood (m,) of a place that lies on the route, Gaussian, or is astray."""
     distance, _, _ = polyline.line_locate_point(laid.vertices, place_of(item))
     return reliability * normal_density(distance, sd_m) + (1.0 - reliability) / STRAY_BREADTH_M
@@ -280,7 +280,7 @@ def station_from(manhole: str, distance_m: float, main: Main) -> float | None:
     return None if found is None else found.station_m + distance_m
 
 
-def passing(laid: Laid, manhole_name: str) -> Array:
+def passing(laid: RouteSet, manhole_name: str) -> Array:
     """Give the distance (m,) from tap down the main to a manhole; nan where it is not passed."""
     owner = next((m for m in laid.site.mains for h in m.manholes if h.id == manhole_name), None)
     station_m = None if owner is None else station_from(manhole_name, 0.0, owner)

@@ -62,7 +62,7 @@ def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.Slip]
             yield parts.Slip("notice", "tap-off-main", key, None, {"main": item.main})
 
 
-def likelihood(item: MainInspection, laid: parts.Laid) -> Array:
+def likelihood(item: MainInspection, laid: parts.RouteSet) -> Array:
     """Tap station among the taps found; without one the inspection missed it.
 
     Relative to all taps being others' and spread evenly over the block: reliability × block ×

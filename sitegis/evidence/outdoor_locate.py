@@ -36,7 +36,7 @@ def sd_of(item: OutdoorLocate, site: Site) -> float:
     return parts.sd_in_force(item.sd_m, site.noise.located_sd_m(item.depth_m or 0.0))
 
 
-def likelihood(item: OutdoorLocate, laid: parts.Laid) -> Array:
+def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
     """Distance of the point from the route, and its depth, both Student-t."""
     site, reliability = laid.site, parts.reliability_in_force(None, DEFAULT.reliability)
     point = parts.place_of(item)

@@ -29,7 +29,7 @@ class Sound(Evidence):
     kind: Literal["sound"] = "sound"
 
 
-def likelihood(item: Sound, laid: parts.Laid) -> Array:
+def likelihood(item: Sound, laid: parts.RouteSet) -> Array:
     """Heard with the reliability × exp(−distance/80 m) where the flow passes the manhole."""
     distance = parts.passing(laid, item.manhole)
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)

@@ -30,7 +30,7 @@ def sd_of(item: SurfaceSign, site: Site) -> float:
     return max(item.radius_m, LEAST_RADIUS_M)
 
 
-def likelihood(item: SurfaceSign, laid: parts.Laid) -> Array:
+def likelihood(item: SurfaceSign, laid: parts.RouteSet) -> Array:
     """Distance of the sign from the route, Gaussian with its radius."""
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return parts.near_route(laid, item, reliability, sd_of(item, laid.site))

@@ -35,7 +35,7 @@ class TapRecord(Evidence):
     kind: Literal["tap_record"] = "tap_record"
 
 
-def likelihood(item: TapRecord, laid: parts.Laid) -> Array:
+def likelihood(item: TapRecord, laid: parts.RouteSet) -> Array:
     """Tap station against the record on its main; on another main the record is wrong."""
     stray = unlisted(item, laid.site)
     station = parts.station_from(item.manhole, item.distance_m, laid.main)

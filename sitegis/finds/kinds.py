@@ -76,7 +76,7 @@ def across_sd_m(item: Finding, site: Site) -> float:
     return float(np.hypot(own, max(item.sd_m, parts.LEAST_SD_M)))
 
 
-def residuals(item: Finding, laid: parts.Laid) -> Residuals:
+def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
     """Return how each route misses a find: across (m,), below, and turn; None if not measured.
 
     A connection is held against the tap, anything else against the nearest place of the route.
@@ -106,7 +106,7 @@ def reliability_of(item: Finding, site: Site) -> float:
     return right
 
 
-def found_likelihood(item: Found, laid: parts.Laid) -> Array:
+def found_likelihood(item: Found, laid: parts.RouteSet) -> Array:
     """Return the density (m,) of a find: place, invert and direction, or a stray pipe's."""
     return _density(item, laid.site, residuals(item, laid), reliability_of(item, laid.site))
 
@@ -131,7 +131,7 @@ def stray_find(item: Finding, site: Site) -> float:
     return 1.0 / parts.STRAY_BREADTH_M / depth / (1.0 if item.direction_rad is None else np.pi)
 
 
-def missed_likelihood(item: Missed, laid: parts.Laid) -> Array:
+def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
     """Return P(this hole shows nothing | route) (m,): the top of the pipe above its bottom."""
     if not item.has_hole:
         return np.ones(len(laid.lengths_m))

@@ -98,7 +98,7 @@ class DepthStep:
 
 
 @dataclass(frozen=True, slots=True)
-class WayComparison:
+class DirectionComparison:
     """One direction the lateral may take, and the pit that best tells it from the others.
 
     ``probability`` of the direction; ``length_m`` and ``depth_m`` (of the invert at the lot line,
@@ -148,5 +148,5 @@ class DigPlan:
     expected_cost_straight: float
     exit_ties: tuple[TapeTie, ...]
     notices: tuple[Notice, ...] = ()
-    ways: tuple[WayComparison, ...] = ()
+    ways: tuple[DirectionComparison, ...] = ()
     follow: tuple[FollowTrench, ...] = ()

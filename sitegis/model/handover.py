@@ -65,7 +65,7 @@ STEPS: Mapping[str, float] = {
     "Branch.probability": RATIO, "Crossing.probability": RATIO,
     **dict.fromkeys(("p_45", "p_90"), RATIO),
     "LineEnd.mean": 2.0**-18, "LineEnd.weight": 2.0**-18, "log_evidence_by_bends": 2.0**-10,
-    "ProfileComponent.covariance": 2.0**-36, "WayComparison.probability": RATIO,
+    "ProfileComponent.covariance": 2.0**-36, "DirectionComparison.probability": RATIO,
     **dict.fromkeys(
         (
             "slope", "slope_sd", "slope_sd_ratio", "bend_share", "weight", "redundancy", "w",
@@ -117,7 +117,7 @@ def hand_over(survey: Survey) -> Survey:
         placed=_block(survey.placed),
         fitted=_block(survey.fitted),
         joined=_block(survey.joined),
-        left_at=_block(survey.left_at),
+        penetration=_block(survey.penetration),
         left_inside=_block(survey.left_inside),
         sampled=_block(survey.sampled),
         scored=_block(survey.scored),

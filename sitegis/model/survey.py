@@ -41,7 +41,7 @@ class Survey:
     rules: RuleSet
     placed: Placement | None = None
     fitted: Drain | None = None
-    left_at: Exit | None = None
+    penetration: Exit | None = None
     sampled: tuple[Routes, ...] | None = None
     scored: Scores | None = None
     planned: DigPlan | None = None
@@ -63,7 +63,7 @@ class Survey:
     @property
     def exit(self) -> Exit:
         """The block of stage ``exit``."""
-        return _filled(self.left_at, "exit")
+        return _filled(self.penetration, "exit")
 
     @property
     def exit_from_inside(self) -> Exit:
@@ -96,7 +96,14 @@ class Survey:
 
         Those of ``read`` stand at their places already; the later stages' are moved there.
         """
-        blocks = (self.placed, self.fitted, self.joined, self.left_at, self.scored, self.planned)
+        blocks = (
+            self.placed,
+            self.fitted,
+            self.joined,
+            self.penetration,
+            self.scored,
+            self.planned,
+        )
         later = [notice for block in blocks if block is not None for notice in block.notices]
         if self.whereabouts is not None:
             later = [self.whereabouts.of_notice(notice) for notice in later]

@@ -10,7 +10,7 @@ from collections import Counter
 
 import numpy as np
 
-from ..evidence import Aim, CountTie, Laid
+from ..evidence import Aim, CountTie, RouteSet
 from ..finds.kinds import kind_of
 from ..finds.records import Finding
 from ..geometry.frames import Array
@@ -38,7 +38,7 @@ def item_names(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
     return tuple(names)
 
 
-def log_likelihoods(laid: Laid) -> dict[str, Array]:
+def log_likelihoods(laid: RouteSet) -> dict[str, Array]:
     """Give log-likelihoods (m,) of every route-dependent item, by item name."""
     evidence = laid.site.evidence
     return {
@@ -59,7 +59,7 @@ def unlisted_log_likelihood(item: Evidence, site: Site) -> float:
 
 def count_tie(survey: Survey) -> CountTie | None:
     """Tie cable counts to the exit from the drain's points that have one; None without any."""
-    if survey.fitted is None or survey.placed is None or survey.left_at is None:
+    if survey.fitted is None or survey.placed is None or survey.penetration is None:
         return None
     drain, placed = survey.fitted, survey.placed
     runs = {run.id: run for run in survey.site.runs}
@@ -75,7 +75,7 @@ def count_tie(survey: Survey) -> CountTie | None:
             gaps.append(count - float(station))
     if not gaps:
         return None
-    at_exit = float(np.median(gaps)) + drain.length_m + survey.left_at.unseen_m
+    at_exit = float(np.median(gaps)) + drain.length_m + survey.penetration.unseen_m
     noise = survey.site.noise
     return CountTie(at_exit, float(np.hypot(noise.footage_floor_m, 0.1)))
 

@@ -7,7 +7,7 @@ from zlib import crc32
 
 import numpy as np
 
-from ..evidence import CountTie, Laid
+from ..evidence import CountTie, RouteSet
 from ..geometry.frames import Array
 from ..model.results import Exit, Hypothesis, Routes
 from ..model.site import Main, Site
@@ -173,7 +173,7 @@ def _sequence(name: str, seed: int) -> Sobol:
 def _draw(plan: Plan, uniforms: Array, case: _Case) -> _Batch:
     heads = draw_heads(plan, case.exit, uniforms, case.least_slope)
     fitted = fit_candidates(plan, heads, case.exit, case.site.building, case.terrain)
-    laid = Laid(
+    laid = RouteSet(
         case.site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m,
         fitted.stations_m, plan.sequences.turns_rad[fitted.chosen], case.tie,
     )  # fmt: skip

@@ -7,11 +7,11 @@ from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
 from ..finds.kinds import kind_of
 from ..routes.hypotheses import prior_words
 from . import tables
-from .case import Case
+from .case import WeighedSite
 from .words import name_hypothesis, name_main
 
 
-def list_assumptions(case: Case) -> tuple[str, ...]:
+def list_assumptions(case: WeighedSite) -> tuple[str, ...]:
     """List the assumptions in force, priors first; each once."""
     sentences = [*_priors(case), *_evidence(case), *_shared(case), *join_words(case.site)]
     if case.left_out:
@@ -19,7 +19,7 @@ def list_assumptions(case: Case) -> tuple[str, ...]:
     return tuple(dict.fromkeys(sentences))
 
 
-def _priors(case: Case) -> list[str]:
+def _priors(case: WeighedSite) -> list[str]:
     """Say the weights in force and the prior that each hypothesis gets from them."""
     shown = ", ".join(
         f"{name_hypothesis(routes.hypothesis, case.site)} {100 * routes.hypothesis.prior:.1f} %"
@@ -28,7 +28,7 @@ def _priors(case: Case) -> list[str]:
     return [*prior_words(case.site), f"Prior of each alternative: {shown}."]
 
 
-def _evidence(case: Case) -> list[str]:
+def _evidence(case: WeighedSite) -> list[str]:
     """Say what each item of evidence was taken to be worth."""
     return [
         kind_of(item).assumption(item, case.site, name_main(getattr(item, "main", ""), case.site))
@@ -36,7 +36,7 @@ def _evidence(case: Case) -> list[str]:
     ]
 
 
-def _shared(case: Case) -> list[str]:
+def _shared(case: WeighedSite) -> list[str]:
     """Say what correlated items were taken to share."""
     causes = [kind_of(item).cause for _, item in case.items]
     sentences = []

@@ -19,7 +19,7 @@ NONE_LEFT_OUT: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class WeighedSite:
     """A site with its route samples.
 
     ``items`` are the named items of evidence that count, ``left_out`` the names that a what-if
@@ -43,7 +43,7 @@ class Case:
         return (LOCATES, *(name for name, _ in self.items))
 
 
-def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) -> Case:
+def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) -> WeighedSite:
     """Gather the items of a site, ``without`` some by name."""
     names = item_names(site.evidence)
     items = tuple(
@@ -53,10 +53,12 @@ def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
     for sampled in routes:
         main_id = sampled.hypothesis.main
         by_main[main_id] = by_main.get(main_id, 0.0) + sampled.hypothesis.prior
-    return Case(site, routes, items, prior_by_main(by_main) if site.mains else {}, without)
+    return WeighedSite(site, routes, items, prior_by_main(by_main) if site.mains else {}, without)
 
 
-def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
+def log_weights(
+    case: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
+) -> Array:
     """Give the log weight of each route sample (m,), all evidence but ``without`` counted."""
     counted = [
         routes.log_likelihoods[name]
@@ -67,7 +69,7 @@ def log_weights(case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_
     return np.asarray(total + _tabled(case, routes, without)[: total.size])
 
 
-def _tabled(case: Case, routes: Routes, without: frozenset[str]) -> Array:
+def _tabled(case: WeighedSite, routes: Routes, without: frozenset[str]) -> Array:
     """Give the joint log likelihood of the tabled items, (1,) where there are none."""
     items = [(name, item) for name, item in case.items if name not in without and is_tabled(item)]
     if not items:
@@ -76,7 +78,7 @@ def _tabled(case: Case, routes: Routes, without: frozenset[str]) -> Array:
 
 
 def hypothesis_evidence(
-    case: Case, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
+    case: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
 ) -> EvidenceSum:
     """Estimate ln Z of one hypothesis.
 
@@ -99,7 +101,7 @@ def hypothesis_evidence(
 
 
 def _unlisted_evidence(
-    case: Case, routes: Routes, without: frozenset[str], *, geometry_counts: bool
+    case: WeighedSite, routes: Routes, without: frozenset[str], *, geometry_counts: bool
 ) -> EvidenceSum:
     """Give ln Z of ``unlisted``, which is exact."""
     flat = _flat_evidence(case, routes, without)
@@ -107,7 +109,7 @@ def _unlisted_evidence(
     return EvidenceSum(flat.log_z + fit, 0.0, 0.0)
 
 
-def _flat_evidence(case: Case, routes: Routes, without: frozenset[str]) -> EvidenceSum:
+def _flat_evidence(case: WeighedSite, routes: Routes, without: frozenset[str]) -> EvidenceSum:
     """Give the items' log likelihood where there is no route: any place is as likely."""
     flat = sum(
         unlisted_log_likelihood(item, case.site)
@@ -117,6 +119,6 @@ def _flat_evidence(case: Case, routes: Routes, without: frozenset[str]) -> Evide
     return EvidenceSum(float(flat + _tabled(case, routes, without)[0]), 0.0, 0.0)
 
 
-def all_log_evidence(case: Case, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
+def all_log_evidence(case: WeighedSite, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
     """Give ln Z of every hypothesis (h,)."""
     return np.array([hypothesis_evidence(case, routes, without).log_z for routes in case.routes])

@@ -17,8 +17,8 @@ from scipy.special import ndtr
 from ..evidence import (
     CleanoutOutside,
     Dye,
-    Laid,
     Neighbors,
+    RouteSet,
     Sound,
     TapRecord,
     neighbors,
@@ -32,7 +32,7 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, in_steps
 from ..routes.evidence import log_likelihoods, unlisted_log_likelihood
 from ..units import LengthUnit, is_imperial
-from .case import Case
+from .case import WeighedSite
 from .particles import Particles
 from .pits import Pits, exposed_by, say_place
 from .tables import habit_given
@@ -80,16 +80,16 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Scene:
+class CheckContext:
     """What the checks look at."""
 
     survey: Survey
-    case: Case
+    case: WeighedSite
     particles: Particles
     pits: Pits
 
 
-def list_checks(scene: Scene) -> Iterator[Check]:
+def list_checks(scene: CheckContext) -> Iterator[Check]:
     """List every check that could be made at this site and has not been made yet."""
     if scene.particles.listed.any():
         yield _push_on(scene)
@@ -132,23 +132,23 @@ def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Chan
 # --------------------------------------------------------------------------------- the head
 
 
-def _push_on(scene: Scene) -> Check:
+def _push_on(scene: CheckContext) -> Check:
     """Push the head on and find it: how far off the drain's straight line it turns up.
 
     The receiver's noise, as learned on the site, spreads each route over the outcomes.
     """
     survey = scene.survey
-    site, left_at = survey.site, survey.exit
+    site, penetration = survey.site, survey.exit
     push = PUSH_IMPERIAL_M if is_imperial(site.units) else PUSH_M
-    distance = max(push - left_at.unseen_m, 1.0)
-    across = np.array([-np.sin(left_at.angle_rad), np.cos(left_at.angle_rad)])
+    distance = max(push - penetration.unseen_m, 1.0)
+    across = np.array([-np.sin(penetration.angle_rad), np.cos(penetration.angle_rad)])
 
     def offsets(particles: Particles) -> Array:
         vertices = particles.vertices[particles.listed]
         reached = polyline.line_interpolate_point(vertices, distance)
-        return np.asarray((reached - np.array([left_at.x_m, left_at.y_m])) @ across)
+        return np.asarray((reached - np.array([penetration.x_m, penetration.y_m])) @ across)
 
-    sd = site.noise.located_sd_m(max(left_at.depth_m, 0.5)) * _crew_scale(survey)
+    sd = site.noise.located_sd_m(max(penetration.depth_m, 0.5)) * _crew_scale(survey)
     most = np.max(np.abs(offsets(scene.particles)))
     half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
@@ -190,7 +190,7 @@ def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
     return full
 
 
-def _spots(scene: Scene) -> Iterator[Check]:
+def _spots(scene: CheckContext) -> Iterator[Check]:
     """Search with the locator about a spot in the yard, the head pushed on to it."""
     site = scene.survey.site
     for spot in _candidate_spots(scene):
@@ -210,7 +210,7 @@ def _spots(scene: Scene) -> Iterator[Check]:
         )
 
 
-def _candidate_spots(scene: Scene) -> Array:
+def _candidate_spots(scene: CheckContext) -> Array:
     """Give places on the leading routes at set distances from the wall, in the yard only."""
     particles, site = scene.particles, scene.survey.site
     spots: list[Array] = []
@@ -229,7 +229,7 @@ def _candidate_spots(scene: Scene) -> Array:
     return np.asarray(rounded[shapely.contains_xy(yard, rounded)])
 
 
-def _cleanouts(scene: Scene) -> Iterator[Check]:
+def _cleanouts(scene: CheckContext) -> Iterator[Check]:
     """Open a cleanout in the yard: water poured indoors runs through it, or it does not."""
     survey = scene.survey
     known = [
@@ -253,7 +253,7 @@ def _cleanouts(scene: Scene) -> Iterator[Check]:
         )
 
 
-def _test_pit(scene: Scene) -> Iterator[Check]:
+def _test_pit(scene: CheckContext) -> Iterator[Check]:
     """Dig the first pit of the plan."""
     plan = scene.pits.plan(scene.particles.weights)
     if not plan.order:
@@ -271,7 +271,7 @@ def _test_pit(scene: Scene) -> Iterator[Check]:
 # ------------------------------------------------------------------------------ the manholes
 
 
-def _manholes(scene: Scene) -> Iterator[Check]:
+def _manholes(scene: CheckContext) -> Iterator[Check]:
     """Put in dye, or listen, at each manhole where that has not been done."""
     done = {
         (item.kind, item.manhole) for _, item in scene.case.items if isinstance(item, Dye | Sound)
@@ -308,7 +308,7 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
             mine = particles.on_main(main.id)
             if mine.any():
                 vertices = particles.vertices[mine]
-                laid = Laid(
+                laid = RouteSet(
                     site, main, vertices, np.zeros(vertices.shape[:2]), polyline.length(vertices),
                     particles.stations_m[mine], np.zeros((len(vertices), 1)), None,
                 )  # fmt: skip
@@ -321,7 +321,7 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
 # ------------------------------------------------------------------------------- the records
 
 
-def _record(scene: Scene) -> Iterator[Check]:
+def _record(scene: CheckContext) -> Iterator[Check]:
     """Ask the city for the connection record: none, or a main and a place along it."""
     if any(isinstance(item, TapRecord) for _, item in scene.case.items):
         return
@@ -366,7 +366,7 @@ def _station_edges(stations_m: Array) -> Array:
     return np.linspace(low, high, count + 1)
 
 
-def _neighbors(scene: Scene) -> Iterator[Check]:
+def _neighbors(scene: CheckContext) -> Iterator[Check]:
     """Ask two neighbors where they drain, about the leading main."""
     if any(isinstance(item, Neighbors) for _, item in scene.case.items):
         return
@@ -392,6 +392,6 @@ def _neighbors(scene: Scene) -> Iterator[Check]:
     )
 
 
-def _share(hypothesis: Hypothesis, leader: str, case: Case) -> float:
+def _share(hypothesis: Hypothesis, leader: str, case: WeighedSite) -> float:
     """Give P(the leading main is the habit | hypothesis)."""
     return habit_given(hypothesis, case.habit).get(leader, 0.0)

@@ -8,12 +8,12 @@ from ..geometry.frames import Array
 from ..model.results import Contribution
 from ..numerics.ordering import MATTERS_P, in_steps
 from ..numerics.statistics import log_sum
-from .case import LOCATES, Case, all_log_evidence
+from .case import LOCATES, WeighedSite, all_log_evidence
 from .words import limit_bits, name_hypothesis, say_odds
 
 
 def weigh_items(
-    case: Case, log_evidence: Array, left_out: frozenset[str]
+    case: WeighedSite, log_evidence: Array, left_out: frozenset[str]
 ) -> tuple[tuple[Contribution, ...], ...]:
     """Give each hypothesis its contributions, the weightiest first.
 

@@ -53,7 +53,7 @@ def join_exit(survey: Survey) -> Survey:
     joint = _stated(inside, tuple(replace(parts[i], weight=parts[i].weight / total) for i in order))
     kept = tuple(one for one in inside.notices if one.code == "last-point-outside")
     joint = replace(joint, notices=(*kept, *exit_notices(joint, survey.site, inside=True)))
-    return replace(survey, left_at=joint, left_inside=inside)
+    return replace(survey, penetration=joint, left_inside=inside)
 
 
 def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:

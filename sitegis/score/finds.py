@@ -8,7 +8,7 @@ from typing import cast
 
 import numpy as np
 
-from ..evidence import Laid
+from ..evidence import RouteSet
 from ..evidence.kind import student
 from ..finds.kinds import (
     across_sd_m,
@@ -29,7 +29,7 @@ from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.statistics import normal_density, normalized_weights, weighted_quantiles
 from ..units import about, percent
-from .case import Case, hypothesis_evidence, log_weights
+from .case import WeighedSite, hypothesis_evidence, log_weights
 from .particles import draw_particles
 from .pits import lay_pits
 from .posterior import posterior
@@ -49,7 +49,7 @@ OTHER_PIPE, SLIPPED, NOT_LISTED = (
 
 
 def judge_finds(
-    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis]
+    survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis]
 ) -> tuple[FindJudgment, ...]:
     """Judge every finding that counts, in the order of the table."""
     items = [item for _, item in case.items if isinstance(item, Finding)]
@@ -57,7 +57,7 @@ def judge_finds(
 
 
 def _judged(
-    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis], item: Finding
+    survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis], item: Finding
 ) -> FindJudgment:
     without = _scored_without(case, scored, item.id)
     worth = _worth(survey, without, item)
@@ -73,7 +73,7 @@ def _judged(
 
 
 def _scored_without(
-    case: Case, scored: Sequence[ScoredHypothesis], name: str
+    case: WeighedSite, scored: Sequence[ScoredHypothesis], name: str
 ) -> tuple[ScoredHypothesis, ...]:
     """Give the hypotheses with weights and probabilities as they were without one item."""
     left_out = frozenset({name}) | (case.left_out & {"locates"})
@@ -89,7 +89,7 @@ def _scored_without(
 
 
 def _explained(
-    case: Case, without: Sequence[ScoredHypothesis], item: Found
+    case: WeighedSite, without: Sequence[ScoredHypothesis], item: Found
 ) -> tuple[dict[str, float], Array, Array, Array]:
     """Weigh what explains a find, given all but itself: shares by cause, not normalized.
 
@@ -126,11 +126,11 @@ def _explained(
     return shares, joined[0], joined[1], joined[2]
 
 
-def laid_of(site: Site, routes: Routes) -> Laid:
+def laid_of(site: Site, routes: Routes) -> RouteSet:
     """Return the routes of a hypothesis as the likelihoods of findings need them."""
     main = main_by_id(site, str(routes.hypothesis.main))
     none = np.zeros((len(routes.lengths_m), 3))
-    return Laid(
+    return RouteSet(
         site, main, routes.vertices, routes.inverts_m, routes.lengths_m, routes.tap_stations_m,
         none, None,
     )  # fmt: skip
@@ -147,7 +147,7 @@ def _worth(survey: Survey, without: Sequence[ScoredHypothesis], item: Finding) -
     planned = lay_pits(before, sampled, site, rules)
     if item.exposed:
         return planned.plan(before.weights).cost
-    routes = Laid(
+    routes = RouteSet(
         site, site.mains[0], before.vertices[before.listed], before.inverts_m[before.listed],
         polyline.length(before.vertices[before.listed]), before.stations_m[before.listed],
         np.zeros((int(before.listed.sum()), 3)), None,

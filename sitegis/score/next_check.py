@@ -14,8 +14,8 @@ from ..model.results import NextCheck, Routes, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, in_steps, largest
 from ..units import percent
-from .case import Case
-from .checks import Check, Scene, list_checks
+from .case import WeighedSite
+from .checks import Check, CheckContext, list_checks
 from .information import information_gain_bits
 from .particles import Particles, draw_particles
 from .pits import Pits, lay_pits, say_place
@@ -28,7 +28,7 @@ Asked = tuple[Check, Array]
 """A check with P(particle, outcome) as (p, o)."""
 
 
-def rank_checks(scene: Scene, asked: Sequence[Asked]) -> tuple[NextCheck, ...]:
+def rank_checks(scene: CheckContext, asked: Sequence[Asked]) -> tuple[NextCheck, ...]:
     """Rank the checks by what they save: expected dig cost before − after − their own cost.
 
     Exact sums over outcomes and route particles. The dig is the pit search of
@@ -41,14 +41,16 @@ def rank_checks(scene: Scene, asked: Sequence[Asked]) -> tuple[NextCheck, ...]:
 
 
 def set_scene(
-    survey: Survey, case: Case, scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
-) -> Scene:
+    survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
+) -> CheckContext:
     """Draw the particles and lay the pits that the checks are judged by."""
     particles = draw_particles(scored, sampled, survey.site)
-    return Scene(survey, case, particles, lay_pits(particles, sampled, survey.site, survey.rules))
+    return CheckContext(
+        survey, case, particles, lay_pits(particles, sampled, survey.site, survey.rules)
+    )
 
 
-def ask_checks(scene: Scene) -> tuple[Asked, ...]:
+def ask_checks(scene: CheckContext) -> tuple[Asked, ...]:
     """List the checks, each with P(particle, outcome) as (p, o)."""
     weights = scene.particles.weights[:, None]
     return tuple(
@@ -56,7 +58,7 @@ def ask_checks(scene: Scene) -> tuple[Asked, ...]:
     )
 
 
-def telling_checks(scene: Scene, asked: Sequence[Asked]) -> dict[str, str]:
+def telling_checks(scene: CheckContext, asked: Sequence[Asked]) -> dict[str, str]:
     """Name for each main the check with the most expected information on "this one or another".
 
     The cheaper on a tie; mains that no check tells from another are left out.
@@ -87,7 +89,7 @@ def _rank(check: NextCheck) -> tuple[float, float, str]:
     return -float(saving), -float(gain), check.check
 
 
-def _evaluate(check: Check, joint: Array, scene: Scene) -> NextCheck:
+def _evaluate(check: Check, joint: Array, scene: CheckContext) -> NextCheck:
     """Work out one check."""
     particles = scene.particles
     by_hypothesis = particles.by_hypothesis(joint)
@@ -145,7 +147,9 @@ def _saved(seen: Array, priced: Array, today: SearchPlan, pits: Pits) -> float:
     return saved
 
 
-def _outcome_table(check: Check, joint: Array, scene: Scene) -> tuple[tuple[str, float, str], ...]:
+def _outcome_table(
+    check: Check, joint: Array, scene: CheckContext
+) -> tuple[tuple[str, float, str], ...]:
     """Say for each outcome how likely it is and what to do then, outcomes by words."""
     merged: dict[str, Array] = {}
     for words, column in zip(check.outcomes, joint.T, strict=True):
@@ -159,7 +163,7 @@ def _outcome_table(check: Check, joint: Array, scene: Scene) -> tuple[tuple[str,
     return tuple((words, chance / total, then) for words, chance, then in rows)
 
 
-def _what_then(words: str, weights: Array, check: Check, scene: Scene) -> str:
+def _what_then(words: str, weights: Array, check: Check, scene: CheckContext) -> str:
     """Say which way leads after an outcome, and where to dig first."""
     by_hypothesis = scene.particles.by_hypothesis(weights)
     leader = largest(by_hypothesis, MATTERS_P)

@@ -14,7 +14,7 @@ from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.survey import Survey
 from ..numerics.statistics import EvidenceSum, normalized_weights, pareto_k
 from .assumptions import list_assumptions
-from .case import NONE_LEFT_OUT, Case, build_case, hypothesis_evidence, log_weights
+from .case import NONE_LEFT_OUT, WeighedSite, build_case, hypothesis_evidence, log_weights
 from .contributions import weigh_items
 from .finds import find_notices, judge_finds
 from .next_check import ask_checks, rank_checks, set_scene, telling_checks
@@ -73,7 +73,7 @@ def _posterior(log_evidence: Array, prior: Array) -> Array:
 
 
 def _scored(
-    case: Case,
+    case: WeighedSite,
     routes: Routes,
     estimate: EvidenceSum,
     probability: float,

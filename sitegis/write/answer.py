@@ -21,7 +21,7 @@ from ..model.derived import (
     TapSpread,
     TieIn,
 )
-from ..model.dig_plan import Pit, TapeTie, WayComparison
+from ..model.dig_plan import DirectionComparison, Pit, TapeTie
 from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.intervals import central_intervals
@@ -127,23 +127,23 @@ def _reference(survey: Survey) -> dict[str, Any]:
     }
 
 
-def _exit(survey: Survey, left_at: Exit, spread: ExitSpread | None) -> dict[str, Any]:
+def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[str, Any]:
     """Give an exit; that of the marks indoors alone has no intervals of its own."""
     frame = survey.site.frame
     told: dict[str, Any] = {
-        **_place(survey, left_at.x_m, left_at.y_m),
-        "azimuth_deg": finite(survey.site.frame.azimuth_deg(left_at.angle_rad)),
-        "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(left_at.covariance[2, 2])))),
-        "invert_m": finite(left_at.invert_m),
-        "invert_sd_m": finite(left_at.invert_sd_m),
-        "depth_m": finite(left_at.depth_m),
-        "depth_sd_m": finite(left_at.depth_sd_m),
-        "slope": finite(left_at.slope),
-        "slope_sd": finite(left_at.slope_sd),
-        "slope_sd_ratio": finite(left_at.slope_sd_ratio),
-        "wall": left_at.side,
-        "unseen_m": finite(left_at.unseen_m),
-        "covariance": [[finite(float(v), 9) for v in row] for row in left_at.covariance],
+        **_place(survey, penetration.x_m, penetration.y_m),
+        "azimuth_deg": finite(survey.site.frame.azimuth_deg(penetration.angle_rad)),
+        "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(penetration.covariance[2, 2])))),
+        "invert_m": finite(penetration.invert_m),
+        "invert_sd_m": finite(penetration.invert_sd_m),
+        "depth_m": finite(penetration.depth_m),
+        "depth_sd_m": finite(penetration.depth_sd_m),
+        "slope": finite(penetration.slope),
+        "slope_sd": finite(penetration.slope_sd),
+        "slope_sd_ratio": finite(penetration.slope_sd_ratio),
+        "wall": penetration.side,
+        "unseen_m": finite(penetration.unseen_m),
+        "covariance": [[finite(float(v), 9) for v in row] for row in penetration.covariance],
         "components": [
             {
                 "weight": finite(part.weight),
@@ -154,7 +154,7 @@ def _exit(survey: Survey, left_at: Exit, spread: ExitSpread | None) -> dict[str,
                 "unseen_m": finite(part.unseen_m),
                 "covariance": [[finite(float(v), 9) for v in row] for row in part.covariance],
             }
-            for part in left_at.mixture
+            for part in penetration.mixture
         ],
     }
     if spread is not None:
@@ -423,7 +423,7 @@ def _comparison(survey: Survey) -> dict[str, Any]:
     }
 
 
-def _direction(survey: Survey, way: WayComparison) -> dict[str, Any]:
+def _direction(survey: Survey, way: DirectionComparison) -> dict[str, Any]:
     """Give one direction, with the pit that best discriminates it from the others, or null."""
     pit = None
     if way.ring is not None:

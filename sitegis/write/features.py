@@ -171,22 +171,22 @@ def _footage(footage_m: float | None) -> dict[str, float | None]:
 
 def _drain_features(survey: Survey) -> Iterator[Feature]:
     """Give the fitted drain from its upstream start to the wall, and the exit."""
-    drain, left_at = survey.drain, survey.exit
-    ending = np.array([[left_at.x_m, left_at.y_m]])
+    drain, penetration = survey.drain, survey.exit
+    ending = np.array([[penetration.x_m, penetration.y_m]])
     line = np.concatenate([drain.vertices, ending])
     line = line[polyline.remove_repeated_points(line)]
     yield Feature(
         "drain", "inferred", shapely.LineString(line),
         {"id": "drain", "through_located_points": True, "points": ", ".join(drain.point_ids),
-         "unseen_m": left_at.unseen_m, "slope": drain.slope, "slope_sd": drain.slope_sd,
+         "unseen_m": penetration.unseen_m, "slope": drain.slope, "slope_sd": drain.slope_sd,
          "slope_sd_ratio": drain.slope_sd_ratio},
     )  # fmt: skip
     yield Feature(
-        "exit", "inferred", shapely.Point(left_at.x_m, left_at.y_m),
-        {"id": "exit", "wall": left_at.side, "invert_m": left_at.invert_m,
-         "invert_sd_m": left_at.invert_sd_m, "depth_m": left_at.depth_m,
-         "depth_sd_m": left_at.depth_sd_m, "slope": left_at.slope,
-         "azimuth_deg": survey.site.frame.azimuth_deg(left_at.angle_rad)},
+        "exit", "inferred", shapely.Point(penetration.x_m, penetration.y_m),
+        {"id": "exit", "wall": penetration.side, "invert_m": penetration.invert_m,
+         "invert_sd_m": penetration.invert_sd_m, "depth_m": penetration.depth_m,
+         "depth_sd_m": penetration.depth_sd_m, "slope": penetration.slope,
+         "azimuth_deg": survey.site.frame.azimuth_deg(penetration.angle_rad)},
     )  # fmt: skip
 
 
@@ -259,9 +259,9 @@ def _pit_features(survey: Survey) -> Iterator[Feature]:
              "volume_m3": pit.volume_m3, "surface": pit.surface,
              "needs_protection": pit.needs_protection},
         )  # fmt: skip
-    left_at = survey.exit
+    penetration = survey.exit
     targets = [(f"pit-{pit.rank}", (pit.x_m, pit.y_m), pit.ties) for pit in survey.dig.pits]
-    targets.append(("exit", (left_at.x_m, left_at.y_m), survey.dig.exit_ties))
+    targets.append(("exit", (penetration.x_m, penetration.y_m), survey.dig.exit_ties))
     for name, target, ties in targets:
         for tie in ties:
             yield _tie_feature(name, target, tie)

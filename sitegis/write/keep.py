@@ -83,13 +83,14 @@ def revision_of(survey: Survey, name: str, digest: str) -> Revision:
     survey = find(survey)
     findings = [one for one in survey.site.evidence if isinstance(one, Finding)]
     dates = [one.date for one in findings if one.date] or [survey.site.surveyed_on]
-    left_at = survey.exit
+    penetration = survey.exit
     first = survey.scores.hypotheses[0].hypothesis
     tap = next((one for one in survey.derived.taps if one.main.id == first.main), None)
     return Revision(
         name, max(dates), digest, status(survey), tuple(one.id for one in findings),
-        round(left_at.x_m, 4), round(left_at.y_m, 4),
-        round(survey.site.frame.azimuth_deg(left_at.angle_rad), 4), round(left_at.invert_m, 4),
+        round(penetration.x_m, 4), round(penetration.y_m, 4),
+        round(survey.site.frame.azimuth_deg(penetration.angle_rad), 4),
+        round(penetration.invert_m, 4),
         first.main or "", None if tap is None else round(tap.station_m, 4),
         tuple((one.hypothesis.id, round(one.probability, 6)) for one in survey.scores.hypotheses),
         tuple(_kept(pit, name) for pit in survey.dig.pits),

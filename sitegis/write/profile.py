@@ -118,8 +118,8 @@ def _carried_back(survey: Survey, back: Array) -> tuple[Array, Array, Array]:
 
 def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     """Sample the drain under the house: stations from the exit, places, invert, half band."""
-    drain, left_at = survey.drain, survey.exit
-    ending = np.array([[left_at.x_m, left_at.y_m]])
+    drain, penetration = survey.drain, survey.exit
+    ending = np.array([[penetration.x_m, penetration.y_m]])
     line = np.concatenate([drain.vertices, ending])
     whole = float(polyline.length(line))
     sampled = np.linspace(0.0, whole, INDOOR_STEPS)

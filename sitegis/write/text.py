@@ -78,10 +78,10 @@ def join_sentence(survey: Survey) -> str:
 
 def corner_words(survey: Survey) -> tuple[float, str]:
     """Give the distance (m) from the exit to the nearer end of its wall, and that end's name."""
-    building, left_at = survey.site.building, survey.exit
+    building, penetration = survey.site.building, survey.exit
     count = len(building.vertices)
-    at = np.array([left_at.x_m, left_at.y_m])
-    ends = (left_at.wall_index, (left_at.wall_index + 1) % count)
+    at = np.array([penetration.x_m, penetration.y_m])
+    ends = (penetration.wall_index, (penetration.wall_index + 1) % count)
     distances = [float(np.hypot(*(building.vertices[end] - at))) for end in ends]
     nearer = smallest(distances, MATTERS_M)
     sides = (building.sides[ends[nearer] - 1], building.sides[ends[nearer]])
@@ -89,28 +89,28 @@ def corner_words(survey: Survey) -> tuple[float, str]:
     along = [side for side in sides if side in ("left", "right")]
     if len(across) == 1 and len(along) == 1:
         return distances[nearer], f"{across[0]}-{along[0]} corner"
-    return distances[nearer], f"nearer end of that {SIDE_WORDS[left_at.side]} wall"
+    return distances[nearer], f"nearer end of that {SIDE_WORDS[penetration.side]} wall"
 
 
 def heading_words(survey: Survey) -> str:
     """Give the grid bearing of the drain at the wall, no finer than it is known."""
-    left_at = survey.exit
-    bearing = format_bearing(round(survey.site.frame.azimuth_deg(left_at.angle_rad)))
+    penetration = survey.exit
+    bearing = format_bearing(round(survey.site.frame.azimuth_deg(penetration.angle_rad)))
     whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
-    spread = max(1.0, np.degrees(NORMAL_95 * straight_sd_rad(left_at)))
+    spread = max(1.0, np.degrees(NORMAL_95 * straight_sd_rad(penetration)))
     straight = "" if _surely_straight(survey) else " if straight on"
     return f"{whole} (± {spread:.0f}°{straight}, 95 %)"
 
 
 def exit_sentence(survey: Survey) -> str:
     """Say where the drain leaves the building, how deep and which way."""
-    left_at, site = survey.exit, survey.site
+    penetration, site = survey.exit, survey.site
     distance, corner = corner_words(survey)
     unit, depth_unit = site.units, site.depth_units
     return (
-        f"Wall penetration: {SIDE_WORDS[left_at.side]} wall, {about(distance, unit)} from the "
-        f"{corner}, invert {about(left_at.depth_m, unit)} below the ground outside "
-        f"(± {about(NORMAL_95 * left_at.depth_sd_m, depth_unit)}, 95 %), heading "
+        f"Wall penetration: {SIDE_WORDS[penetration.side]} wall, {about(distance, unit)} from the "
+        f"{corner}, invert {about(penetration.depth_m, unit)} below the ground outside "
+        f"(± {about(NORMAL_95 * penetration.depth_sd_m, depth_unit)}, 95 %), heading "
         f"{heading_words(survey)}.{_turn_sentence(survey)}"
     )
 
@@ -129,12 +129,12 @@ def _surely_straight(survey: Survey) -> bool:
 
 def slope_sentence(survey: Survey) -> str:
     """Say how it falls, and whether the marks or only habit say so."""
-    left_at, unit = survey.exit, survey.site.units
+    penetration, unit = survey.exit, survey.site.units
     words = (
-        f"It falls {format_slope(left_at.slope, unit)} there "
-        f"(± {NORMAL_95 * left_at.slope_sd * 100:.1f} %, 95 %)."
+        f"It falls {format_slope(penetration.slope, unit)} there "
+        f"(± {NORMAL_95 * penetration.slope_sd * 100:.1f} %, 95 %)."
     )
-    if left_at.slope_sd_ratio > SAYS_NOTHING_RATIO:
+    if penetration.slope_sd_ratio > SAYS_NOTHING_RATIO:
         words += " The locate points hardly give the slope: this is common practice, not data."
     return words
 

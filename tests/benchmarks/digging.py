@@ -71,7 +71,7 @@ def with_evidence(survey: Survey, *more: Found | Missed) -> Survey:
     """Add findings to a site, and go back to the wall."""
     site = replace(survey.site, evidence=(*survey.site.evidence, *more))
     return replace(
-        survey, site=site, left_at=survey.exit_from_inside, left_inside=None, sampled=None,
+        survey, site=site, penetration=survey.exit_from_inside, left_inside=None, sampled=None,
         scored=None, planned=None,
     )  # fmt: skip
 

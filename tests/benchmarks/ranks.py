@@ -106,7 +106,7 @@ def route_ranks(name: str, item: Item | None, count: int, *, seed: int, pool: in
     for i in range(count):
         given = () if item is None else (item(model, truth, i, generator),)
         told = replace(site, evidence=given, seed=i)
-        sampled = sample_routes(Survey(told, RULES, left_at=model.exit)).routes
+        sampled = sample_routes(Survey(told, RULES, penetration=model.exit)).routes
         routes = by_id(Survey(told, RULES, sampled=sampled))[name]
         logs = log_weights(build_case(told, sampled, frozenset()), routes)
         weights = np.exp(logs - logs.max())

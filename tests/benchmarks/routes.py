@@ -124,7 +124,7 @@ def check_evidence() -> None:
 
 def time_stage() -> None:
     """Time the whole stage on the invented corner lot."""
-    survey = Survey(corner_site(), load_rules("us-ipc"), left_at=front_exit())
+    survey = Survey(corner_site(), load_rules("us-ipc"), penetration=front_exit())
     seconds, result = best(lambda: sample_routes(survey), 3)
     assert isinstance(result, Survey)
     say(f"Stage routes, {len(result.routes)} hypotheses: {seconds:.2f} s (aim 0.6 s)")

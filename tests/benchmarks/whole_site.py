@@ -57,7 +57,9 @@ def _model(main_id: str, exit: object, yard: Side | None, *evidence: object) -> 
 
 def ours(model: RouteModel, name: str) -> tuple[float, float]:
     """Give ln Z and its standard error from stage ``routes``."""
-    return log_evidence(by_id(sample_routes(Survey(model.site, RULES, left_at=model.exit)))[name])
+    return log_evidence(
+        by_id(sample_routes(Survey(model.site, RULES, penetration=model.exit)))[name]
+    )
 
 
 def nested(

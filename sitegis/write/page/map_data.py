@@ -232,10 +232,10 @@ def ellipse(center: Array, covariance: Array, *, corners: int = 48) -> shapely.P
 
 
 def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    left_at = survey.exit
-    center = np.array([left_at.x_m, left_at.y_m])
+    penetration = survey.exit
+    center = np.array([penetration.x_m, penetration.y_m])
     yield (
-        "exit-ellipse", ellipse(center, left_at.covariance[:2, :2]),
+        "exit-ellipse", ellipse(center, penetration.covariance[:2, :2]),
         {"label": "exit", "words": "Wall penetration: 95 % ellipse"},
     )  # fmt: skip
     for point in survey.placement.points:
@@ -249,15 +249,17 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
 
 
 def _turned_features(
-    left_at: Exit,
+    penetration: Exit,
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
     """Give where the drain goes on outside if it bends unseen: the likeliest to each hand, 2 m."""
-    groups = exit_turns(left_at)
+    groups = exit_turns(penetration)
     for hand, side in (("left", 1.0), ("right", -1.0)):
         weight = groups[hand][0] if hand in groups else 0.0
         if not at_least(weight, WORTH_DRAWING):
             continue
-        parts = [p for p in left_at.mixture if _turned(p, left_at) * side > SAME_DIRECTION_RAD]
+        parts = [
+            p for p in penetration.mixture if _turned(p, penetration) * side > SAME_DIRECTION_RAD
+        ]
         if not parts:
             continue
         likeliest = parts[largest([part.weight for part in parts], MATTERS_P)]
@@ -267,9 +269,9 @@ def _turned_features(
         yield "exit-turned", shapely.LineString(line), {"label": hand, "words": words}
 
 
-def _turned(part: ExitComponent, left_at: Exit) -> float:
+def _turned(part: ExitComponent, penetration: Exit) -> float:
     """Give how far left a component goes of the stated direction, -pi to pi."""
-    return float(wrap_radians(np.array(part.angle_rad - left_at.angle_rad)))
+    return float(wrap_radians(np.array(part.angle_rad - penetration.angle_rad)))
 
 
 def _clearance_features(

@@ -10,7 +10,7 @@ from ...dig.stakeout import choose_ties
 from ...dig.tie_in import verdict
 from ...evidence import item_label
 from ...model.derived import Excavation, MainComparison, ProfileCheck, TieIn
-from ...model.dig_plan import Pit, WayComparison
+from ...model.dig_plan import DirectionComparison, Pit
 from ...model.results import Contribution
 from ...model.survey import Survey
 from ...numerics.statistics import NORMAL_95
@@ -222,7 +222,7 @@ def speed(velocity_m_s: float, unit: LengthUnit) -> str:
     return f"{velocity_m_s:.2f} m/s"
 
 
-def telling_pits(survey: Survey) -> list[WayComparison]:
+def telling_pits(survey: Survey) -> list[DirectionComparison]:
     """Give the directions worth telling apart that have a pit which tells them."""
     ways = survey.dig.ways
     if sum(way.probability >= WORTH_NAMING for way in ways) < 2:

@@ -117,8 +117,8 @@ def _least_gap(name: Name, names: list[Name]) -> float:
 
 def _drawn(survey: Survey, sheet: Sheet) -> list[Array]:
     """Give the lines that names should not cover, in page points."""
-    site, left_at = survey.site, survey.exit
-    exit_xy = np.array([[left_at.x_m, left_at.y_m]])
+    site, penetration = survey.site, survey.exit
+    exit_xy = np.array([[penetration.x_m, penetration.y_m]])
     lines = [np.concatenate([ring, ring[:1]]) for ring in (
         site.lot.vertices, site.building.vertices, *(pit.ring for pit in survey.dig.pits[:3]),
         *(one.opening for one in survey.derived.tie_ins),
@@ -303,8 +303,8 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     canvas.setStrokeColor(BLACK)
     canvas.setLineWidth(1.4)
     canvas.setDash(DASH_INFERRED)
-    left_at = survey.exit
-    exit_xy = np.array([[left_at.x_m, left_at.y_m]])
+    penetration = survey.exit
+    exit_xy = np.array([[penetration.x_m, penetration.y_m]])
     paper.polyline(canvas, sheet.points(np.concatenate([survey.drain.vertices, exit_xy])))
     for branch in () if survey.joined is None else survey.joined.branches:
         if len(branch.vertices) > 1:

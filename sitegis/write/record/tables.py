@@ -49,7 +49,7 @@ def _small(unit: LengthUnit) -> LengthUnit:
 
 def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
     """List the lateral's fields: name, value, how it is known."""
-    site, left_at, best = survey.site, survey.exit, survey.scores.hypotheses[0]
+    site, penetration, best = survey.site, survey.exit, survey.scores.hypotheses[0]
     units = site.units
     rows: Rows = [
         ("Diameter", format_length(site.drain_diameter_m, _small(units)),
@@ -60,10 +60,10 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
         ("Building, outside", building_words(survey), "record"),
         ("Wall penetration", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
-        ("Bend before the wall", turn_words(left_at),
+        ("Bend before the wall", turn_words(penetration),
          "inferred; a bend no point shows is possible"),
-        ("Depth to invert at the wall", f"{about(left_at.depth_m, units)} ± "
-         f"{about(NORMAL_95 * left_at.depth_sd_m, units)}", "inferred, 95 %"),
+        ("Depth to invert at the wall", f"{about(penetration.depth_m, units)} ± "
+         f"{about(NORMAL_95 * penetration.depth_sd_m, units)}", "inferred, 95 %"),
         ("Slope under the slab", f"{format_slope(survey.drain.slope, units)} ± "
          f"{100 * NORMAL_95 * survey.drain.slope_sd:.1f} %", "inferred, 95 %"),
         ("Noise against that stated", noise_words(survey) or BLANK, "learned on the site, 95 %"),
