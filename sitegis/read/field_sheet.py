@@ -1,4 +1,4 @@
-"""One printed page to fill in by hand at the house: letter for feet, A4 for meters."""
+"""One sheet to fill in by hand at the house, both sides: letter for feet, A4 for meters."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfgen.canvas import Canvas
 
+from ..language import ENGLISH, Language
 from ..units import LengthUnit
 from . import csv_tables
 
@@ -52,6 +53,107 @@ FIRST = (
     "lines.",
 )
 KINDS = "kind: stack  cleanout  locate  bend  floor-drain  branch  wall (a jamb, a corner)"
+TITLE, BACK_TITLE = "Field sheet", "Field sheet, back: lot, house, rooms and mains"
+UNITS = {True: "units: meters; depths in mm", False: "units: feet and inches; depths in inches"}
+SHEET_OF = "sheet ____ of ____   (type it into locates, ties)"
+TIES_HEAD, TIES_FOOT = (
+    "Swing ties: taped between named points (ties.csv)",
+    "Names: an id, building:front-left, lot:rear-right, ROOM:origin",
+)
+FIRST_HEAD, CHECKLIST_HEAD = "Measure first", "Before and after"
+SKETCH_HEAD = "Sketch: rooms, x arrows, locate points, cleanout"
+SKETCH_FOOT = "one square = __________    street is at the ________ of the sheet"
+SURFACES = "surface: slab, soil, asphalt"
+Boxes = tuple[tuple[str, float], ...]
+BACK: tuple[tuple[str, Boxes, int, str], ...] = (
+    (
+        "The lot: tape each side, or write down the parcel number",
+        (
+            ("Front line", 1),
+            ("Right side", 1),
+            ("Rear line", 1),
+            ("Left side", 1),
+            ("Parcel number", 1.2),
+        ),
+        1,
+        "Left and right as seen from the street that the house faces.",
+    ),
+    (
+        "One lot corner on the earth, by a phone",
+        (
+            ("Which corner", 1),
+            ("Latitude", 1.2),
+            ("Longitude (west is negative)", 1.2),
+            ("Accuracy that the phone states", 1.2),
+        ),
+        1,
+        "Stand at the corner, phone flat, location on; wait until the accuracy no longer gets "
+        "better; read all decimals from its map or compass.",
+    ),
+    (
+        "Direction of the front line, from its left end to its right end",
+        (("Degrees, 1st reading", 1), ("Degrees, 2nd reading", 1), ("True or magnetic north", 1)),
+        1,
+        "Compass of the phone set to true north; long edge along the front wall, pointing to the "
+        "right as seen from the street; away from cars and steel; once at each end of the wall. "
+        "They should agree within 5 degrees.",
+    ),
+    (
+        "The house, outside",
+        (
+            ("Width along the front", 1),
+            ("Depth, front to rear", 1),
+            ("Front wall to front line", 1),
+            ("Left wall to left line", 1),
+            ("or right wall to right line", 1),
+            ("Basement wall thickness", 1),
+        ),
+        1,
+        "",
+    ),
+    (
+        "Rooms in which something was measured",
+        (
+            ("Name", 1.2),
+            ("Inside corner taped from", 1.3),
+            ("x runs along which wall", 1.3),
+            ("Size along x", 1),
+            ("Size along y", 1),
+            ("Step in the floor", 1),
+        ),
+        3,
+        "",
+    ),
+    (
+        "Streets and alleys beside the lot, and their mains",
+        (
+            ("Street or alley", 1.3),
+            ("Side of the lot", 0.8),
+            ("Width, line to line", 0.9),
+            ("Main from the lot line", 1),
+            ("Diameter", 0.7),
+            ("Depth to invert", 0.9),
+            ("Flows toward", 0.9),
+            ("Manhole, how far along", 1.2),
+        ),
+        4,
+        "From the city's sewer map, and from manhole covers in the street. Never open or enter a "
+        "manhole.",
+    ),
+    (
+        "Check tapes: each shows a slip in what was told",
+        (
+            ("Diagonal of each room", 1),
+            ("Through a door, point to point", 1),
+            ("House corner to far lot corner", 1),
+            ("The other house corner to it", 1),
+            ("Yard above the floor, 2nd place", 1),
+        ),
+        1,
+        "",
+    ),
+)
+"""The back of the sheet: title, boxes with their shares of the width, rows, and how to do it."""
 FOOT = (
     "The line drawn from these points to the sewer is inferred, not located: hand or vacuum dig to "
     "expose it. Local code and licensed practice govern."
@@ -66,6 +168,7 @@ class _Page:
     left: float
     width: float
     top: float
+    say: Language
 
     def text(
         self, x: float, y: float, words: str, size: float = 7.5, *, bold: bool = False
@@ -83,37 +186,71 @@ class _Page:
         self.canvas.rect(x, y, width, height, fill=1)
 
 
-def field_sheet(units: LengthUnit) -> bytes:
+def field_sheet(units: LengthUnit, language: Language = ENGLISH) -> bytes:
     """Draw the sheet for a unit, as the bytes of a PDF; the same bytes every time."""
     metric = units in ("m", "mm")
     width, height = A4 if metric else letter
     written = io.BytesIO()
-    canvas = Canvas(written, pagesize=(width, height), invariant=1)
+    canvas = Canvas(written, pagesize=(width, height), invariant=1, lang=language.code)
     canvas.setTitle("Field sheet: where a building drain runs")
     canvas.setAuthor("sitegis")
-    page = _Page(canvas, MARGIN, width - 2 * MARGIN, height - MARGIN)
+    page = _Page(canvas, MARGIN, width - 2 * MARGIN, height - MARGIN, language)
     _head(page, metric=metric)
     _table(page, LOCATE_COLUMNS, LOCATE_ROWS, page.left, page.width)
-    page.text(page.left, page.top - 8, f"{KINDS}    surface: slab, soil, asphalt", 6.5)
+    page.text(page.left, page.top - 8, f"{language(KINDS)}    {language(SURFACES)}", 6.5)
     page.top -= 13
     side = page.width * 0.44
     bottom = MARGIN + 8
     _sketch(page, page.left + side + 8, bottom, page.width - side - 8, page.top - bottom)
     _column(page, side)
-    page.text(page.left, MARGIN - 3, FOOT, 6.5)
+    _foot(page)
+    canvas.showPage()
+    _back(_Page(canvas, MARGIN, width - 2 * MARGIN, height - MARGIN, language))
     canvas.showPage()
     canvas.save()
     return written.getvalue()
 
 
+def _foot(page: _Page) -> None:
+    """Write the caution under a page, and that a translation is not yet reviewed."""
+    words = " ".join(filter(None, (page.say(FOOT), page.say.review)))
+    lines = simpleSplit(words, "Helvetica", 6.0, page.width)
+    for number, line in enumerate(lines):
+        page.text(page.left, MARGIN - 2 - 6.5 * number, line, 6.0)
+
+
+def _back(page: _Page) -> None:
+    """Draw the boxes for lot, corner, direction, house, rooms, mains and check tapes."""
+    page.text(page.left, page.top - 11, page.say(BACK_TITLE), 13, bold=True)
+    page.top -= 22
+    height = 9.5 * mm
+    for title, boxes, rows, how in BACK:
+        page.top -= 12
+        page.text(page.left, page.top, page.say(title), 9, bold=True)
+        if how:
+            _paragraph(page, page.say(how), page.width)
+        page.top -= 5
+        total = sum(share for _, share in boxes)
+        for _ in range(rows):
+            x = page.left
+            for label, share in boxes:
+                width = page.width * share / total
+                page.box(x, page.top - height, width, height)
+                size = 6.0
+                lines = simpleSplit(page.say(label), "Helvetica", size, width - 3)
+                for number, line in enumerate(lines):
+                    page.text(x + 2, page.top - 7 - 6.5 * number, line, size)
+                x += width
+            page.top -= height
+        page.top -= 4
+    _foot(page)
+
+
 def _head(page: _Page, *, metric: bool) -> None:
     """Write the title and the fields about who, when and with what."""
-    page.text(page.left, page.top - 11, "Field sheet", 15, bold=True)
-    units = "meters; depths in mm" if metric else "feet and inches; depths in inches"
-    page.text(page.left + 95, page.top - 11, f"units: {units}", 8.5)
-    page.text(
-        page.left + 265, page.top - 11, "sheet ____ of ____   (type it into locates, ties)", 8.5
-    )
+    page.text(page.left, page.top - 11, page.say(TITLE), 15, bold=True)
+    page.text(page.left + 115, page.top - 11, page.say(UNITS[metric]), 8.5)
+    page.text(page.left + 310, page.top - 11, page.say(SHEET_OF), 8.5)
     page.top -= 18
     height = 8.4 * mm
     for fields in HEAD_FIELDS:
@@ -122,7 +259,7 @@ def _head(page: _Page, *, metric: bool) -> None:
         for label, share in fields:
             width = page.width * share / total
             page.box(x, page.top - height, width, height)
-            page.text(x + 2, page.top - 7.5, label, 6)
+            page.text(x + 2, page.top - 7.5, page.say(label), 6)
             x += width
         page.top -= height
     page.top -= 6
@@ -146,26 +283,24 @@ def _table(
 
 def _column(page: _Page, width: float) -> None:
     """Write ties, what to measure first, and the checklist, one under the other."""
-    page.text(
-        page.left, page.top - 8, "Swing ties: taped between named points (ties.csv)", 8, bold=True
-    )
+    page.text(page.left, page.top - 8, page.say(TIES_HEAD), 8, bold=True)
     page.top -= 11
     _table(page, TIE_COLUMNS, TIE_ROWS, page.left, width)
     page.top -= 2
-    _paragraph(page, "Names: an id, building:front-left, lot:rear-right, ROOM:origin", width)
+    _paragraph(page, page.say(TIES_FOOT), width)
     page.top -= 15
-    page.text(page.left, page.top, "Measure first", 8.5, bold=True)
+    page.text(page.left, page.top, page.say(FIRST_HEAD), 8.5, bold=True)
     page.top -= 2
     for number, line in enumerate(FIRST, start=1):
-        _paragraph(page, line, width)
+        _paragraph(page, page.say(line), width)
         if number == 2:
             _runs_picture(page, width)
     page.top -= 15
-    page.text(page.left, page.top, "Before and after", 8.5, bold=True)
+    page.text(page.left, page.top, page.say(CHECKLIST_HEAD), 8.5, bold=True)
     page.top -= 3
     for line in CHECKLIST:
         page.box(page.left, page.top - 9.5, 7, 7)
-        _paragraph(page, line, width, indent=11)
+        _paragraph(page, page.say(line), width, indent=11)
         page.top -= 1.5
 
 
@@ -205,9 +340,7 @@ def _paragraph(page: _Page, words: str, width: float, *, indent: float = 0.0) ->
 def _sketch(page: _Page, left: float, bottom: float, width: float, height: float) -> None:
     """Draw the squares for a sketch, with a place for the north arrow and the scale."""
     label = 11.0
-    page.text(
-        left, bottom + height - 8, "Sketch: rooms, x arrows, locate points, cleanout", 8, bold=True
-    )
+    page.text(left, bottom + height - 8, page.say(SKETCH_HEAD), 8, bold=True)
     high = height - label - 4
     canvas = page.canvas
     canvas.setStrokeColor(FINE)
@@ -220,10 +353,5 @@ def _sketch(page: _Page, left: float, bottom: float, width: float, height: float
             left, bottom + j * GRID_STEP, left + columns * GRID_STEP, bottom + j * GRID_STEP
         )
     page.box(left + 4, bottom + 4, 188, 14)
-    page.text(
-        left + 8,
-        bottom + 8.5,
-        "one square = __________    street is at the ________ of the sheet",
-        6,
-    )
+    page.text(left + 8, bottom + 8.5, page.say(SKETCH_FOOT), 6)
     page.text(left + columns * GRID_STEP - 30, bottom + rows * GRID_STEP - 12, "N (   )", 9)
