@@ -9,7 +9,7 @@ from pathlib import Path
 from .dig import plan_dig
 from .messages.catalog import notice_of
 from .model.handover import hand_over
-from .model.site import indoor_marks, without_marks
+from .model.site import SiteLanguage, indoor_marks, without_marks
 from .model.survey import Survey
 from .read import read_site
 from .routes import sample_routes
@@ -77,13 +77,17 @@ def run(
     *,
     base_map: bool = False,
     keep: bool = False,
+    language: SiteLanguage | None = None,
     tell: Tell = _nobody,
 ) -> Survey:
     """Compute a site and write its outputs together; ``CannotWrite`` if they cannot be placed.
 
-    ``keep`` then keeps the answer in the site folder (:mod:`sitegis.write.keep`).
+    ``language`` stands in place of the site's on the page. ``keep`` then keeps the answer in the
+    site folder (:mod:`sitegis.write.keep`).
     """
     survey = compute(site_dir, what_if, tell=tell)
+    if language is not None:
+        survey = replace(survey, site=replace(survey.site, language=language))
     tell("writing the files")
     write_outputs(survey, out_dir, base_map=base_map)
     if keep and not (what_if and (what_if.without or what_if.priors)):

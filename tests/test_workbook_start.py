@@ -115,15 +115,20 @@ def test_a_filled_book_runs(tmp_path: Path) -> None:
     ("units", "size"), [("ft", (612, 792)), ("m", (210 / 25.4 * 72, 297 / 25.4 * 72))]
 )
 def test_field_sheet(units: typing.Literal["ft", "m"], size: tuple[float, float]) -> None:
-    """One page, letter (8.5 x 11 in) or A4 (210 x 297 mm), with the tables' columns."""
+    """One sheet, letter (8.5 x 11 in) or A4 (210 x 297 mm): the tables' columns, then the lot."""
     reader = PdfReader(io.BytesIO(field_sheet(units)))
-    (page,) = reader.pages
+    page, back = reader.pages
     assert [float(page.mediabox.width), float(page.mediabox.height)] == pytest.approx(size, abs=0.1)
     text = page.extract_text()
     words = ("One-call ticket", "nobody uses water", "cross-bore", "Gloves", "Depth method",
              "Measure first", "inferred, not located")  # fmt: skip
     for word in (*LOCATE_COLUMNS, *TIE_COLUMNS, *words):
         assert word in text, word
+    asked = ("Front line", "Latitude", "Accuracy", "true north", "Left wall to left line",
+             "Width along the front", "Size along x", "Main from the lot line", "Check tapes",
+             "inferred, not located")  # fmt: skip
+    for word in asked:
+        assert word in " ".join(back.extract_text().split()), word
     assert field_sheet(units) == field_sheet(units)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ..language.catalog import LOCALES
 from ..messages.errors import BadInput, CannotWrite, ComputationError
 from .printing import leave
 from .progress import shown_if_long
@@ -15,6 +16,7 @@ from .report import exit_code, leave_with
 
 if TYPE_CHECKING:
     from ..library.functions import Result
+    from ..model.site import SiteLanguage
 
 WIDE = 100  # columns where the output is no terminal
 
@@ -56,9 +58,14 @@ def _weights(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> d
 @click.option(
     "--keep", is_flag=True, help="Keep the answer in SITE/revisions where the inputs changed."
 )
+@click.option(
+    "--language",
+    type=click.Choice(list(LOCALES)),
+    help="Of the dig card and the cautions on map.html, in place of the site's.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print answer.json instead of the summary.")
 @click.option("--quiet", is_flag=True, help="Print nothing but faults.")
-def command(
+def command(  # noqa: PLR0913 - one an option
     *,
     site: Path,
     out: Path,
@@ -66,6 +73,7 @@ def command(
     prior: dict[str, float],
     base_map: bool,
     keep: bool,
+    language: SiteLanguage | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -80,7 +88,7 @@ def command(
 
             result = run(
                 site, out, without=without, priors=prior, base_map=base_map, keep=keep,
-                progress=tell,
+                language=language, progress=tell,
             )  # fmt: skip
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)

@@ -8,6 +8,7 @@ from typing import NoReturn
 
 import click
 
+from ..language.catalog import LOCALES
 from ..messages.errors import BadInput, CannotWrite
 from .printing import leave, say
 from .report import EXIT_DONE, leave_with
@@ -23,16 +24,25 @@ from .report import EXIT_DONE, leave_with
     help="Whether the blank site is for feet and inches or for meters.",
 )
 @click.option("--workbook", is_flag=True, help="fieldbook.xlsx in place of the text files.")
-@click.option("--sheet", is_flag=True, help="Add field-sheet.pdf, a page to fill in by hand.")
+@click.option("--sheet", is_flag=True, help="Add field-sheet.pdf, a sheet to fill in by hand.")
+@click.option(
+    "--language",
+    type=click.Choice(list(LOCALES)),
+    default="en",
+    show_default=True,
+    help="Of the field sheet.",
+)
 @click.option("--city", is_flag=True, help="A blank CITY.toml for a city's layers instead.")
-def command(directory: Path, units: str, workbook: bool, sheet: bool, city: bool) -> None:
+def command(
+    directory: Path, units: str, workbook: bool, sheet: bool, language: str, city: bool
+) -> None:
     """Make a blank site folder DIRECTORY with instructions on how to measure and fill it in."""
     from ..read import start_site
 
     if city:
         _start_city(directory)
     try:
-        written = start_site(directory, units, workbook=workbook, sheet=sheet)
+        written = start_site(directory, units, workbook=workbook, sheet=sheet, language=language)
     except (BadInput, CannotWrite) as error:
         leave_with(error)
     say(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from ..messages.errors import Notice
 from ..model.derived import Feature
-from ..model.site import Site
+from ..model.site import Site, SiteLanguage
 from ..model.survey import Survey
 
 if TYPE_CHECKING:
@@ -277,6 +277,7 @@ def run(
     priors: Mapping[str, float] | None = None,
     base_map: bool = False,
     keep: bool = False,
+    language: SiteLanguage | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Result:
     """Return the answer of a site folder, and write its outputs if a folder for them is given.
@@ -296,6 +297,8 @@ def run(
     keep : bool
         Keep the answer in the site folder (``revisions/``) where its inputs changed, so that
         ``findings.csv`` can name its pits. Not for a what-if.
+    language : {"en", "es", "fr"}, optional
+        Of the dig card and the cautions on ``map.html``, in place of the site's.
     progress : callable, optional
         Called with what is being done, a few words at a time.
 
@@ -319,7 +322,15 @@ def run(
     if out_dir is None:
         return Result(pipeline.compute(Path(site_dir), asked, tell=tell))
     return Result(
-        pipeline.run(Path(site_dir), Path(out_dir), asked, base_map=base_map, keep=keep, tell=tell)
+        pipeline.run(
+            Path(site_dir),
+            Path(out_dir),
+            asked,
+            base_map=base_map,
+            keep=keep,
+            language=language,
+            tell=tell,
+        )
     )
 
 

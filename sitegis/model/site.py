@@ -129,6 +129,7 @@ class RecordTexts:
 
 
 Paper = Literal["letter", "a4", "tabloid", "a3"]
+SiteLanguage = Literal["en", "es", "fr"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -480,6 +481,7 @@ class Site:
     vertical_datum: str = ""
     coordinate_epoch: float | None = None
     paper: Paper | None = None
+    language: SiteLanguage = "en"
     record: RecordTexts = RecordTexts()
     surveyed_by: str = ""
     surveyed_on: str = ""

@@ -29,7 +29,18 @@ from ..model.fields import (
     Text,
     as_azimuth,
 )
-from ..model.site import Noise, Paper, Priors, RecordTexts, Seen, Side, Stopped, System, Toward
+from ..model.site import (
+    Noise,
+    Paper,
+    Priors,
+    RecordTexts,
+    Seen,
+    Side,
+    SiteLanguage,
+    Stopped,
+    System,
+    Toward,
+)
 from ..units import LengthUnit
 
 
@@ -74,6 +85,7 @@ class SiteTable(Table):
     vertical_datum: Text = ""
     coordinate_epoch: Annotated[float, Field(ge=1980, le=2200)] | None = None
     paper: Paper | None = None
+    language: SiteLanguage = "en"
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
 
 

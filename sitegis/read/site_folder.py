@@ -193,7 +193,8 @@ def _fill(
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
         receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
         vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
-        paper=table.paper, record=_record(file), runs=runs, observations=observations,
+        paper=table.paper, language=table.language, record=_record(file), runs=runs,
+        observations=observations,
     )  # fmt: skip
     for name in sorted(closed_mains(site)):
         report.note("main-of-storm", f"main.{name}", name=name)

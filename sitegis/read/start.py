@@ -6,6 +6,7 @@ import re
 from importlib import resources
 from pathlib import Path
 
+from ..language.catalog import load_language
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput, CannotWrite
 from ..rules.rule_set import rule_set_names, soil_types
@@ -21,14 +22,19 @@ _LENGTH = re.compile(r"""(?<![\w.'])("?)(\d+(?:\.\d+)?) (ft|in)\b\1""")
 
 
 def start_site(
-    directory: Path, units: str = "ft", *, workbook: bool = False, sheet: bool = False
+    directory: Path,
+    units: str = "ft",
+    *,
+    workbook: bool = False,
+    sheet: bool = False,
+    language: str = "en",
 ) -> tuple[Path, ...]:
     """Write a blank site folder, its tables set to a unit, and give the paths written.
 
     ``workbook`` writes ``fieldbook.xlsx`` in place of the three text files, ``sheet`` a printable
-    field sheet beside them; where a site is there already, the sheet alone is added. Never
-    overwrites: raises ``BadInput`` where a file is there already or the unit is not known,
-    ``CannotWrite`` where the folder cannot be made.
+    field sheet in a ``language`` beside them; where a site is there already, the sheet alone is
+    added. Never overwrites: raises ``BadInput`` where a file is there already or the unit is not
+    known, ``CannotWrite`` where the folder cannot be made.
     """
     directory = Path(directory)
     if units not in _UNITS:
@@ -42,7 +48,7 @@ def start_site(
         there += [name for name in sites if name not in there]
     if there:
         raise BadInput(tuple(fault_of("file-exists", name, None, "file", "") for name in there))
-    contents = {name: _content(name, units) for name in names}
+    contents = {name: _content(name, units, language) for name in names}
     try:
         (directory / "layers").mkdir(parents=True, exist_ok=True)
         for name, content in contents.items():
@@ -53,7 +59,7 @@ def start_site(
     return tuple(directory / name for name in names)
 
 
-def _content(name: str, units: str) -> bytes:
+def _content(name: str, units: str, language: str) -> bytes:
     """Make one blank file."""
     unit, depth_unit = _UNITS[units]
     if name == BOOK_FILE:
@@ -63,7 +69,7 @@ def _content(name: str, units: str) -> bytes:
     if name == SHEET_FILE:
         from .field_sheet import field_sheet  # noqa: PLC0415 - only where it is asked for
 
-        return field_sheet(unit)
+        return field_sheet(unit, load_language(language))
     text = _template(name)
     if name == SITE_FILE:
         text = text.replace("{rule_sets}", ", ".join(rule_set_names()))

@@ -41,7 +41,7 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     """
     survey = find(survey)
     profile = survey_profile(survey)
-    language = load_language("en")
+    language = load_language(survey.site.language)
     data = map_data(survey, profile) | {"finds": reweigh_data(survey, language)}
     site_map = _site_map(data["bounds"], base_map=base_map)
     figure = site_map.get_root()
