@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sitegis.branches import topology
 from sitegis.branches.joining import Reading, _wye_ways, joints, total_evidence
 from sitegis.branches.pipes import Pipe
 from sitegis.branches.topology import edge_prior, forests, weigh_forests
@@ -154,11 +155,15 @@ def test_every_way_to_join_is_listed_once(number: int) -> None:
     assert len(set(listed)) == len(listed)
 
 
-def test_the_weights_of_all_ways_sum_as_the_matrix_tree_theorem_says() -> None:
+def test_the_weights_of_all_ways_sum_as_the_matrix_tree_theorem_says(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """Σ over rooted forests of Π weights = det(roots + in-degree − edges) (Tutte, any text).
 
-    So probabilities of single joints follow from determinants alone, by taking edges away.
+    So probabilities of single joints follow from determinants alone, by taking edges away. The
+    theorem asks that a joint's weight is its own, so a joint on a branch counts as any other here.
     """
+    monkeypatch.setattr(topology, "DEEPER", 1.0)
     generator = np.random.default_rng(3)
     n = 4
     runs = [Run(f"r{i}", "A") for i in range(n)]
@@ -181,6 +186,23 @@ def test_the_weights_of_all_ways_sum_as_the_matrix_tree_theorem_says() -> None:
         expected = 1.0 - total(without) / total(edges)
         found = sum(w for joins, w in zip(listed, weights, strict=True) if joins[i] == j)
         assert found == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_run_joins_the_building_drain_rather_than_a_branch() -> None:
+    """Three runs that all fit alike, against every forest's weight written out by hand.
+
+    One root: stars (one other way to choose each root) against chains, 1 to 0.3 a deeper joint.
+    """
+    runs = [Run(name, "A") for name in "abc"]
+    listed, weights = weigh_forests(runs, np.zeros(3), lambda i, j, k: 0.0)
+    share = dict(zip(listed, weights, strict=True))
+    star, chain = share[None, 0, 0], share[None, 0, 1]
+    assert chain / star == pytest.approx(0.3)
+    two, three = share[None, None, 0], share[None, None, None]
+    assert two / star == pytest.approx(0.05 / (0.95 / 2))
+    assert three / two == pytest.approx(0.05 / (0.95 / 2))
+    whole = 3 * star + 6 * chain + 6 * two + three  # 16 forests of three runs
+    assert whole == pytest.approx(1.0)
 
 
 def test_storm_and_sanitary_join_rarely() -> None:

@@ -22,6 +22,8 @@ APART = 0.05
 """Probability that one more run under the house belongs to a drain of its own. Judgment."""
 CROSS = 0.03
 """Probability that a storm and a sanitary run join. Judgment: such joints are forbidden."""
+DEEPER = 0.3
+"""How often a run joins a branch, against joining the building drain itself. Judgment."""
 NOTED_RIGHT = 0.9
 """How often a joint that was seen is noted right. Judgment, no source."""
 
@@ -56,7 +58,8 @@ def opposed(one: System, other: System) -> bool:
 def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
     """Give the log prior of a forest, up to what all share.
 
-    A run joins any other alike. A joint noted by the crew (``joins.run``) is right with 90 %.
+    A run joins the building drain more often than a branch. A joint noted by the crew
+    (``joins.run``) is right with 90 %.
     """
     total = 0.0
     roots = 0
@@ -70,6 +73,7 @@ def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
             total += float(np.log(APART if suited else 1.0 - CROSS)) if roots > 1 else 0.0
         elif j in suited:
             total += float(np.log((1.0 - APART) / len(suited)))
+            total += float(np.log(DEEPER)) if joins[j] is not None else 0.0
         else:
             total += float(np.log(CROSS / max(len(runs) - 1 - len(suited), 1)))
         noted = None if run.joins is None else run.joins.run
@@ -108,7 +112,8 @@ def join_words(site: Site) -> tuple[str, ...]:
     made = ", ".join(f"{percent(share)} at {angle:.0f}°" for angle, share in WYE_SHARES.items())
     return (
         f"Runs: one more joins another with {percent(1.0 - APART)}, a storm run a sanitary one "
-        f"with {percent(CROSS)}; a joint noted by the crew is right with {percent(NOTED_RIGHT)}; a "
+        f"with {percent(CROSS)}; a branch joined in place of the building drain counts "
+        f"{DEEPER:g} times; a joint noted by the crew is right with {percent(NOTED_RIGHT)}; a "
         f"branch comes in {made}, else at any angle; a run lies wholly in another one's pipe with "
         f"{percent(SAME_PIPE)}; judgment, no source.",
     )
