@@ -66,6 +66,7 @@ def find_exit(survey: Survey) -> Survey:
     weighed, log_habit = square_habit(found, site.building)
     poses = merge_poses(weighed)
     components = tuple(_component(poses, row, drain, site.building) for row in range(_size(poses)))
+    # the pose stated is one component's, no mean of a drain that bends and one that does not
     first = components[0]
     covariance = _second_moment(poses)
     profile = tuple(
@@ -159,6 +160,7 @@ def choose_by(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array
     edges = np.cumsum(weights / weights.sum())
     chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
     shares = np.diff(edges, prepend=0.0)
+    # what is left of a uniform within its share is a uniform again: one draw serves twice
     left = (uniforms - (edges - shares)[chosen]) / np.maximum(shares[chosen], 1e-300)
     return chosen, np.clip(left, 0.0, 1.0)
 
@@ -171,8 +173,8 @@ def sample_exit(
     ``normals`` (m, 3) standard normal draws for x, y, angle; ``uniforms`` (m,) in [0, 1)
     choose the component of the exit (:func:`choose_components`) and, by what is left over, that
     of its profile; ``normals2`` (m, 2) standard normal draws for invert and slope. Each
-    Gaussian is mean + V √λ · draw with the eigenvectors V and eigenvalues λ of its covariance,
-    which also serves where the covariance is singular.
+    Gaussian is mean + C^½ · draw with the symmetric root of its covariance, which also serves
+    where that is singular.
     Gives x, y (m, lot), angle (rad, lot), invert (m above slab), slope (fall per run), (m,) each.
     """
     chosen, left = choose_components(exit, uniforms)
@@ -196,6 +198,7 @@ def sample_profile(
         edges[index, held] = np.cumsum(weights / weights.sum())
         means[index, held] = [part.mean for part in profile]
         covariances[index, held] = [part.covariance for part in profile]
+        # whatever rounding left of the last share belongs to the last part
         edges[index, len(profile) - 1] = np.inf
     part = chosen * most + (uniforms[:, None] >= edges[chosen]).sum(axis=1)
     values = means.reshape(-1, 2)[part] + np.einsum(
@@ -208,6 +211,7 @@ def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -
     """Carry invert and slope down the unseen stretch; its length is known to ``variance_m2``."""
     carry = np.array([[1.0, -length_m], [0.0, 1.0]])
     covariance = carry @ component.covariance @ carry.T
+    # a stretch longer than thought also falls further: slope² times the variance of its length
     covariance[0, 0] += (component.mean[1] ** 2) * variance_m2
     return ProfileComponent(component.weight, carry @ component.mean, covariance)
 

@@ -94,7 +94,9 @@ def _own_noise(marks: Marks) -> _Own:
     session = marks.session_sd_m**2 * np.outer(marks.received, marks.received)
     common -= session[:, :, None, None] * np.eye(2)
     own = common[np.arange(n), np.arange(n)]
+    # the covariance of each mark's error less the last one's: var a + var b − 2 cov(a, b)
     tape = own + common[-1, -1] - common[:, -1] - common[-1, :]
+    # a difference of estimates may come out a hair below 0, which no square root bears
     values, vectors = np.linalg.eigh(0.5 * (tape + tape.transpose(0, 2, 1)))
     tape = np.einsum("nik,nk,njk->nij", vectors, np.maximum(values, 0.0), vectors)
     received = marks.received[:, None, None]
@@ -163,6 +165,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     lever = length * np.cos(off)
     rest = lever - before * np.cos(turn)
     usable = np.flatnonzero((rest > 0) & (lever > 0.2 * length))
+    # every node of the noise scale starts with the same ways: the marks weigh the nodes
     scale = np.repeat(np.arange(len(SCALES)), usable.size)
     rows = np.tile(usable, len(SCALES))
     index, turn, before, lever, rest = (v[rows] for v in (index, turn, before, lever, rest))
@@ -183,6 +186,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     )  # fmt: skip
     here, there = (sum(walk.across(state, i)) for i in (second, first))
     sine, cosine = np.sin(turn), np.cos(turn)
+    # a bend anywhere in its cell: the variance of an even law is its width squared over 12
     place = np.where(bent, size**2 / 12.0, 0.0)
     made = np.where(bent, SIGNED_SD_RAD[index] * (1.0 - rest / lever), 0.0)
     spread = state.spread
@@ -190,6 +194,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     spread[:, 0, 1] = spread[:, 1, 0] = here / lever
     spread[:, 1, 1] = (here + cosine**2 * there + sine**2 * place) / lever**2 + made**2
     floor = marks.count_floor_m[first] ** 2 * COUNT_SCALE_SQUARE
+    # without a footage to begin with 100 m are open, so that the first one read sets the zero
     spread[:, 2, 2] = (floor if known else 1e4) + _slack_variance(marks, length)
     return state
 
@@ -234,6 +239,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     """List the ways on to mark i, straight and with every bend in every cell, and weigh them."""
     mark, m, kinds = walk.marks.xy[i], len(state.angle), SIGNED_RAD.size
     gap = np.hypot(*(mark - state.foot).T)
+    # one number of cells for all rows keeps the table rectangular; each row has its own size
     cells = int(np.clip(np.ceil(np.median(gap) / CELL_M), 1, MOST_CELLS))
     open_rows = np.flatnonzero(state.bends < MOST_BENDS)
     rows = np.repeat(open_rows, cells * kinds)
@@ -261,6 +267,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     variance = variance + np.where(bent, (rest * SIGNED_SD_RAD[index]) ** 2, 0.0)
     tape, receiver = walk.across(state, i)  # a mark's own noise is about round
     logs = log_density(off, variance + tape[rows], receiver[rows], walk.tails)
+    # the Poisson process: its rate at the bend is in the prior, here that there is no other
     logs = logs + state.log_weight[rows] + prior - BENDS_PER_M * (before + rest)
     keep = np.flatnonzero(rest > -BEHIND_M)
     return _Options(rows, index, before, cell, prior, logs).chosen(keep)
@@ -277,6 +284,7 @@ def _to_mark(walk: _Walk, state: State, i: int) -> State:
         return _across_update(walk, _arrive(walk, state, i), i)
     peak = float(state.log_weight.max())
     tape, receiver = walk.across(state, i)
+    # the density that a mark right on the drain would have: what falls far short is unexplained
     peak -= 0.5 * float(np.log(2 * np.pi * np.min(tape + receiver)))
     found = options.chosen(likely_rows(options.log_weight, state.scale[options.rows])).go(state, i)
     if peak - float(options.log_weight.max()) > UNEXPLAINED:
@@ -311,6 +319,7 @@ def _count_update(walk: _Walk, state: State, i: int) -> State:
     marks = walk.marks
     if not np.isfinite(marks.counts_m[i]):
         return state
+    # slack only adds footage: its mean is taken off, its spread is in _slack_variance
     shrink = 1.0 / (1.0 + HALF_NORMAL_MEAN * marks.count_share)
     off = marks.counts_m[i] * shrink - state.count
     along = np.trace(walk.own.tape[i] + walk.own.receiver[i]) / 2.0
@@ -322,6 +331,7 @@ def _heading_update(state: State, heading_rad: float) -> State:
     """Weigh by the axis of the head as read, which has no direction; a share is astray."""
     if not np.isfinite(heading_rad):
         return state
+    # an axis, not an arrow: a half turn is no difference
     off = (heading_rad - state.angle + np.pi / 2) % np.pi - np.pi / 2
     return weigh(state, 1, off, HEADING_SD_RAD**2 * STRAY_VARIANCES, STRAY_SHARES)
 

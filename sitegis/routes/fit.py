@@ -67,6 +67,7 @@ def fit_candidates(
         dropped[reason] = int(keep.size - keep.sum())
         return keep
 
+    # what needs no geometry first: most candidates of a wrong main end here
     for reason, test in (
         ("wall", lambda h, o: o > _LEAST_OUTWARD),
         ("backfall", lambda h, o: h.slopes > 0),
@@ -88,12 +89,13 @@ def fit_candidates(
     inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * run
     state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
     log_prior = (
-        log_ratio
+        log_ratio  # of the law over the one that the candidates were drawn from
         + exit.log_habit
         + np.log(tap_habit(slant))
         + np.log(arrival_habit(state.arrivals_m))
     )
     keep = sieve("tap", slant <= TAP_LIMIT_RAD)
+    # both reasons are counted over all that reached the main, then dropped together
     keep &= sieve("fall", state.arrivals_m >= 0)
     state, log_prior = state.kept(keep), log_prior[keep]
     for reason in ("house", "area", "alongside", "lot"):
@@ -187,6 +189,7 @@ def _clear_of_house(plan: Plan, state: _State, building: Building, terrain: Terr
     direction = lot_direction(state.heads.poses[:, 2])
     normal = outward_normals(building)[state.heads.walls]
     beyond = np.sum((vertices[:, 0] - building.vertices[state.heads.walls]) * normal, axis=1)
+    # the pose scatters about the wall's face: start 5 mm outside, or the wall itself would count
     inside = np.maximum(0.005 - beyond, 0.0)
     vertices[:, 0] += (inside / np.sum(direction * normal, axis=1))[:, None] * direction
     return ~routes_cross(vertices, terrain.house)
