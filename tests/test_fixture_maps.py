@@ -16,8 +16,8 @@ from .browser import open_page, show_layers
 from .computed import NAMES, computed
 
 LAYERS = (
-    "Streets and alleys", "Lot, house and rooms", "Chance that a pit", "Public sewers",
-    "Drain under the house", "Marks found", "Test pits", "Spoil stays outside",
+    "Streets and alleys", "Lot, house and rooms", "Probability that a pit", "Public sewers",
+    "Drain under the house", "Locate points", "Test pits", "Spoil stays outside",
 )  # fmt: skip
 # what only some of them have
 MORE_LAYERS = {
@@ -144,4 +144,4 @@ def test_the_mains_stand_side_by_side_on_one_sheet(browser: Browser, map_file: P
         assert _letters(name) <= _letters(sheet)
     assert sheet.count("A repair opens") == len(wanted)
     ways = computed(map_file.parent.name).dig.ways
-    assert ("tells directions apart" in sheet) == (sum(w.probability >= 0.01 for w in ways) > 1)
+    assert ("Discriminating test pits" in sheet) == (sum(w.probability >= 0.01 for w in ways) > 1)

@@ -128,7 +128,7 @@ def test_wall_floor_drain_branch_and_outdoor_points_are_left_out() -> None:
 @pytest.mark.parametrize("xy", [np.array([[1.0, 1.0]]), np.array([[1.0, 1.0], [1.0, 1.05]])])
 def test_too_few_points_is_refused(xy: Array) -> None:
     """One point, or two on one spot, give no direction: said with what to do."""
-    with pytest.raises(ComputationError, match="Mark the head at two or more places"):
+    with pytest.raises(ComputationError, match="Locate the camera head at two or more places"):
         order_downstream(placed(xy), unread(len(xy)), unread(len(xy)))
 
 

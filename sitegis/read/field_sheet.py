@@ -141,7 +141,7 @@ BACK: tuple[tuple[str, Boxes, int, str], ...] = (
         "manhole.",
     ),
     (
-        "Check tapes: each shows a slip in what was told",
+        "Check tapes: each shows a blunder in what was told",
         (
             ("Diagonal of each room", 1),
             ("Through a door, point to point", 1),
