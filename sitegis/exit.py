@@ -314,7 +314,7 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
     return ()
 
 
-def _invert_abreast(main: Main, exit: Exit) -> float:
+def invert_abreast(main: Main, exit: Exit) -> float:
     """Give a main's invert at its point nearest to the exit."""
     _, abreast_m, _ = polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
     return float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
@@ -323,7 +323,7 @@ def _invert_abreast(main: Main, exit: Exit) -> float:
 def _high_mains(exit: Exit, site: Site) -> list[Notice]:
     """Say which mains lie higher than the drain on record; it is most often a slip of levels."""
     recorded = [main for main in site.mains if main.invert_known]
-    above_m = {main.id: _invert_abreast(main, exit) - exit.invert_m for main in recorded}
+    above_m = {main.id: invert_abreast(main, exit) - exit.invert_m for main in recorded}
     high = {name: height_m for name, height_m in above_m.items() if height_m > UPHILL_M}
     return [
         notice_of(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from .dig import plan_dig
+from .doubt import lower_hits
 from .messages.catalog import notice_of
 from .model.handover import hand_over
 from .model.site import SiteLanguage, indoor_marks, without_marks
@@ -56,7 +57,12 @@ def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobo
     survey = through(survey, score_hypotheses)
     survey = hand_over(suppose(survey, without=asked.without - marks, priors=asked.priors))
     tell("planning the dig")
-    return find(through(_tell_what_if(survey, asked), join_exit, plan_dig))
+    return find(through(_tell_what_if(survey, asked), join_exit, _plan))
+
+
+def _plan(survey: Survey) -> Survey:
+    """Plan the dig, its pits lowered by the probability that the input means another place."""
+    return lower_hits(plan_dig(survey))
 
 
 def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from .branches import fit_drains
+from .doubt import doubt_input
 from .exit import find_exit
 from .messages.errors import ComputationError
 from .model.handover import hand_over, hand_over_site
@@ -32,8 +33,8 @@ def through(survey: Survey, *stages: Stage) -> Survey:
 
 
 def to_the_wall(survey: Survey) -> Survey:
-    """Place the points of a survey that was read and follow the drain to the wall."""
-    return through(hand_over_site(survey), place_points, fit_drains, find_exit)
+    """Place the points of a survey that was read, follow the drain to the wall, doubt the input."""
+    return through(hand_over_site(survey), place_points, fit_drains, find_exit, doubt_input)
 
 
 def check(site_dir: Path) -> Survey:

@@ -16,6 +16,7 @@ from sitegis.evidence import CleanoutOutside, Dye, OutdoorLocate, TapRecord
 from sitegis.geometry.frames import Array
 from sitegis.messages.errors import Notice
 from sitegis.model.dig_plan import Corridor, DepthStep, DigPlan, HitMap, Pit, TapeTie
+from sitegis.model.doubts import Doubt, Measurement, OtherReading, Unchecked
 from sitegis.model.results import (
     AdjustedObservation,
     Adjustment,
@@ -76,7 +77,24 @@ def filled_survey(
         routes,
         scores,
         _dig(site, routes, scores, penetration),
+        doubted=_doubt(penetration),
     )
+
+
+def _doubt(left_at: Exit) -> Doubt:
+    """Doubt the corner of the room: another reading is likely, one tape settles it."""
+    words = "room Basement was taped from its rear-right corner"
+    reading = OtherReading(
+        "basement:x11", "corner", "corner and hand of room Basement", words, 0.004, 4.0, 0.25,
+        left_at.x_m + 2.0, left_at.y_m, left_at.angle_rad, left_at.depth_m, None, 2.0, 0.0, True,
+    )  # fmt: skip
+    settle = Measurement(
+        f"tape from P4 to the rear-left outside corner of the house: 5 m if all is as written; 9 m "
+        f"if {words}", "P4", "building:rear-left", ("stated", reading.id), (5.0, 9.0),
+    )  # fmt: skip
+    unchecked = Unchecked("ground at the house", "Only one height is known.", "level.", 0.0, 0.3,
+                          0.01)  # fmt: skip
+    return Doubt((reading,), (unchecked,), settle, 0.7, 0.25)
 
 
 def _site(name: str, note: str, units: str, mark: str) -> Site:

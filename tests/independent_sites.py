@@ -34,7 +34,8 @@ class TrueSite:
 
     ``indoors`` and ``outdoors`` are polylines, upstream first; ``stations_m`` those of the marks
     along ``indoors``; ``after_bend`` counts the marks after the last bend; ``redundant`` the
-    marks beyond two. ``inverts_m`` at the vertices of ``outdoors``.
+    marks beyond two. ``inverts_m`` at the vertices of ``outdoors``, ``invert_start_m`` at the
+    upstream end of ``indoors``.
     """
 
     site: Site
@@ -47,12 +48,16 @@ class TrueSite:
     stations_m: Array
     after_bend: int
     redundant: int
+    invert_start_m: float = float("nan")
 
 
-def draw_site(seed: int, regime: Regime, redundant: int | None = None) -> TrueSite:
+def draw_site(
+    seed: int, regime: Regime, redundant: int | None = None, *, noisy: float = NOISY
+) -> TrueSite:
     """Draw one site: its bends first, then geometry until it fits, so that none are lost by it.
 
-    ``redundant``: how many marks beyond two, as drawn where None.
+    ``redundant``: how many marks beyond two, as drawn where None. ``noisy`` is how many times
+    noisier than stated the crew of that regime measures.
     """
     generator = np.random.default_rng([seed, REGIMES.index(regime), 4_711])
     intent = hood._draw_intent(generator)
@@ -67,7 +72,7 @@ def draw_site(seed: int, regime: Regime, redundant: int | None = None) -> TrueSi
     mains = block.mains if listed else tuple(m for m in block.mains if m.id != truth.main)
     evidence = tuple(e for e in evidence if listed or not hood._speaks_of(e, truth.main))
     site = hood._survey_site(block, mains, truth, evidence, generator)
-    factor = NOISY if regime == "noisy" else 1.0
+    factor = noisy if regime == "noisy" else 1.0
     count = None if redundant is None else redundant + 2
     locates, stations = _mark(
         block, indoors, inverts[0], truth.slope_indoors, factor, generator, count
@@ -88,7 +93,7 @@ def draw_site(seed: int, regime: Regime, redundant: int | None = None) -> TrueSi
     after = int(np.sum(stations > last_bend))
     return TrueSite(
         site, truth.main, listed, truth.tap_station_m, indoors, truth.outdoors, inverts[1:],
-        stations, after, len(stations) - 2,
+        stations, after, len(stations) - 2, float(inverts[0]),
     )  # fmt: skip
 
 

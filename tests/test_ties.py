@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sitegis import pipeline, to_the_wall
-from sitegis.model import branches, dig_plan, results
+from sitegis.model import branches, dig_plan, doubts, results
 from sitegis.model.handover import hand_over, hand_over_site, step_of
 from sitegis.model.survey import Survey
 from sitegis.numerics import intervals
@@ -39,7 +39,7 @@ from sitegis.write.outputs import output_files
 
 from .computed import FIXTURES, NAMES, computed
 
-BLOCKS = ("placed", "fitted", "joined", "penetration", "sampled", "scored", "planned")
+BLOCKS = ("placed", "fitted", "joined", "penetration", "doubted", "sampled", "scored", "planned")
 PLACES = frozenset({"vertices", "ring", "rings", "holes", "room_outlines", "mean", "line", "row"})
 WEIGHTS = frozenset({"weights", "weight", "probability", "log_prior", "log_likelihoods"})
 
@@ -123,7 +123,7 @@ def _numbers(block: type) -> list[str]:
     "block",
     [
         value
-        for module in (results, dig_plan, intervals, branches)
+        for module in (results, dig_plan, doubts, intervals, branches)
         for value in vars(module).values()
         if is_dataclass(value) and isinstance(value, type)
     ],

@@ -24,7 +24,7 @@ from .filled import filled_survey
 
 LAYERS = {
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
-    "tie", "keep-out",
+    "tie", "keep-out", "other-reading",
 }  # fmt: skip
 CLASSES = {"exposed", "located", "inferred", "record"}
 

@@ -118,7 +118,7 @@ def _fit_pipe(
 ) -> Pipe:
     """Fit the pipe of ordered points, carried on to the wall ahead or so far."""
     plan = fit_plan(marks)
-    depths, _ = gather_depths(site, part, order, plan)
+    depths, _ = gather_depths(site, part, order, plan.best.stations_m, plan.best.vertices)
     profile, _, _ = learn_profile(depths, slopes)
     end = plan.best.end
     _, lengths = first_walls(end[None, :2], end[2:], site.building)

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from ..messages.errors import BadInput, ComputationError
-from .printing import leave
+from ..messages.errors import BadInput, CannotWrite, ComputationError, Fault
+from .printing import leave, say
 from .report import counted, exit_code, leave_with, notice_lines
+
+if TYPE_CHECKING:
+    from ..model.site import Site
+    from ..model.survey import Survey
 
 
 @click.command("check")
 @click.argument("site", type=click.Path(path_type=Path))
 @click.option("--points", is_flag=True, help="Print the adjustment and the adjusted points too.")
-def command(*, site: Path, points: bool) -> None:
+@click.option(
+    "--sketch",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Draw what was typed into this SVG file, also where it has faults.",
+)
+def command(*, site: Path, points: bool, sketch: Path | None) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
     from ..library.functions import check
     from ..place.report import adjustment_lines, point_lines
@@ -22,16 +32,56 @@ def command(*, site: Path, points: bool) -> None:
     try:
         survey = check(site).survey
     except (BadInput, ComputationError) as error:
+        if isinstance(error, BadInput) and error.draft is not None:
+            _tell_slips(error.draft, error.faults)
+            _draw(sketch, error.draft, None)
         leave_with(error)
+    _draw(sketch, survey.site, survey)
     located = sum(point.kind == "locate" for point in survey.placement.points)
     lines = [
         f"{survey.site.name}: no faults. {counted(located, 'locate point')}, "
         f"{counted(len(survey.site.mains), 'main')}, "
         f"{counted(len(survey.site.evidence), 'item')} of evidence.",
-        *notice_lines(survey.notices),
+        *notice_lines(tuple(n for n in survey.notices if n.code != "unchecked-input")),
+        *_tapes_first(survey),
     ]
     if points:
         units = survey.site.units
         lines += ["", *adjustment_lines(survey.placement.adjustment, units)]
         lines += ["", *point_lines(survey.placement.points, units)]
     leave(lines, exit_code(survey.notices), done="The site was checked; nothing is written by it.")
+
+
+def _tapes_first(survey: Survey) -> list[str]:
+    """Say what to check first: what nothing checks, the gravest first."""
+    unchecked = survey.doubt.unchecked
+    if not unchecked:
+        return []
+    lines = ["What no other input checks, and what to measure first:"]
+    for number, one in enumerate(unchecked, start=1):
+        lines += [f"{number:3d}. {one.words}", f"     To check it: {one.check}"]
+    return lines
+
+
+def _tell_slips(draft: Site, faults: tuple[Fault, ...]) -> None:
+    """Say which usual slips would make refused rows agree."""
+    from ..doubt.usual import fitting_slips
+
+    slips = fitting_slips(draft, faults)
+    if slips:
+        say("The rows would agree if one of these were so; measure again and correct it:", err=True)
+    for words in slips:
+        say(f"  - {words}", err=True)
+
+
+def _draw(path: Path | None, site: Site, survey: Survey | None) -> None:
+    """Write the sketch where one is asked for; leave with code 3 where it cannot be placed."""
+    if path is None:
+        return
+    from ..write.sketch import sketch_bytes
+
+    try:
+        path.write_bytes(sketch_bytes(site, survey))
+    except OSError as error:
+        leave_with(CannotWrite(f"{path} cannot be written: {error.strerror or error}"))
+    say(f"Sketch: open {path} in a browser.", err=True)

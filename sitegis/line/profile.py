@@ -148,7 +148,7 @@ def fit_profile(
     session and eliminated into the covariance. Tails by iterated weights, bounds by
     :func:`apply_bound`; the components' weights are prior weight × evidence.
     """
-    components, tails, _ = _fit_all(depths, prior, iterations)
+    components, tails, _ = weigh_profile(depths, prior, iterations)
     return components, tails
 
 
@@ -161,7 +161,7 @@ def learn_profile(
     components of one slope are brought to one Gaussian of equal moments. Gives also the marks'
     tail weights (n,) and the scale.
     """
-    runs = [_fit_all(depths.at_scale(scale), prior, iterations) for scale in SCALES]
+    runs = [weigh_profile(depths.at_scale(scale), prior, iterations) for scale in SCALES]
     evidence = np.array([run[2] for run in runs])
     logs = evidence + log_prior(np.array(SCALES))
     shares = normalized_weights(logs)
@@ -178,10 +178,13 @@ def learn_profile(
     return tuple(components), tails, scale_of_nodes("depth", evidence)
 
 
-def _fit_all(
+def weigh_profile(
     depths: Depths, prior: SlopePrior, iterations: int
 ) -> tuple[tuple[ProfileComponent, ...], Array, float]:
-    """Fit every component of the slope's prior; gives also tail weights and log evidence."""
+    """Fit every component of the slope's prior; gives also tail weights and log evidence.
+
+    As :func:`fit_profile`, at the receiver's noise as stated.
+    """
     fitted = [
         _fit_component(depths, float(m), float(s), iterations)
         for m, s in zip(prior.means, prior.sds, strict=True)

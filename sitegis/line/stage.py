@@ -59,7 +59,9 @@ def fit_line(survey: Survey) -> Survey:
     ordered = order_downstream(placement, inverts, sds)
     plan = fit_plan(gather_marks(placement, ordered.indices, site.noise))
     start = float(np.min(plan.best.stations_m))
-    depths, depth_ids = gather_depths(site, placement, ordered.indices, plan)
+    depths, depth_ids = gather_depths(
+        site, placement, ordered.indices, plan.best.stations_m, plan.best.vertices
+    )
     prior = slope_prior(survey.rules, site.drain_diameter_m)
     profile, tails, depth_noise = learn_profile(depths, prior)
     mean, covariance = mixture_moments(profile)
@@ -152,18 +154,19 @@ def _count_floor(point: PlacedPoint, noise: Noise) -> float:
 
 
 def gather_depths(
-    site: Site, placement: Placement, indices: tuple[int, ...], plan: PlanFit
+    site: Site, placement: Placement, indices: tuple[int, ...], stations_m: Array, vertices: Array
 ) -> tuple[Depths, tuple[str, ...]]:
     """Gather the depths along the line and the bounds from above; also the marks' ids.
 
+    The line: ``vertices`` (k, 2), with the ``stations_m`` (n,) of the marks ``indices``.
     The receiver's sd follows the *fitted* depth: a first straight line through the inverts
     gives it. Bounds: the slab (crown at least 10 cm below its surface) at both ends, and
     every floor drain or branch beside the line.
     """
     inverts, sds = read_inverts(site, placement)
-    on_line = dict(zip(indices, plan.best.stations_m, strict=True))
-    beside = _beside(placement, plan)
-    end = float(np.max(plan.best.stations_m))
+    on_line = dict(zip(indices, stations_m, strict=True))
+    beside = _beside(placement, stations_m, vertices)
+    end = float(np.max(stations_m))
     stations = on_line | {i: station for i, (station, near) in beside.items() if near}
     used = [i for i in stations if np.isfinite(inverts[i])]
     used.sort(key=lambda i: float(in_steps(stations[i], MATTERS_M)))
@@ -176,7 +179,7 @@ def gather_depths(
     sd = np.where(taped, sds[used], sds[used] * _spread(depth, site) / _spread(read, site))
     cover = -SLAB_COVER_M - site.drain_diameter_m
     first, last = _end_surfaces(placement, indices)
-    bounds = [(end - float(np.min(plan.best.stations_m)), first + cover, 0.02)]
+    bounds = [(end - float(np.min(stations_m)), first + cover, 0.02)]
     bounds.append((0.0, last + cover, 0.02))
     bounds += [
         (end - station, float(inverts[i]), float(np.hypot(sds[i], 0.02)))
@@ -207,14 +210,15 @@ def _end_surfaces(placement: Placement, indices: tuple[int, ...]) -> tuple[float
     return points[indices[0]].surface_elevation_m, points[indices[-1]].surface_elevation_m
 
 
-def _beside(placement: Placement, plan: PlanFit) -> dict[int, tuple[float, bool]]:
+def _beside(
+    placement: Placement, stations_m: Array, vertices: Array
+) -> dict[int, tuple[float, bool]]:
     """Give station, and whether on the line within two sigma, of floor drains and branches."""
-    chain = plan.best
-    origin = float(np.min(chain.stations_m))
+    origin = float(np.min(stations_m))
     found = {}
     for i, point in enumerate(placement.points):
         if point.kind in TAPED_KINDS and point.kind not in ON_LINE_KINDS and point.indoors:
-            station, distance = _foot(chain.vertices, np.array([point.x_m, point.y_m]))
+            station, distance = _foot(vertices, np.array([point.x_m, point.y_m]))
             sd = float(np.hypot(point.sd_major_m, FITTING_OFFSET_SD_M))
             found[i] = (origin + station, distance < 2.0 * sd)
     return found

@@ -66,6 +66,7 @@ STEPS: Mapping[str, float] = {
     **dict.fromkeys(("p_45", "p_90"), RATIO),
     "LineEnd.mean": 2.0**-18, "LineEnd.weight": 2.0**-18, "log_evidence_by_bends": 2.0**-10,
     "ProfileComponent.covariance": 2.0**-36, "DirectionComparison.probability": RATIO,
+    **dict.fromkeys(("Pit.depth_m", "Pit.depth_05_m", "Pit.depth_95_m"), LENGTH_M),
     **dict.fromkeys(
         (
             "slope", "slope_sd", "slope_sd_ratio", "bend_share", "weight", "redundancy", "w",
@@ -73,7 +74,8 @@ STEPS: Mapping[str, float] = {
             "expected_cost_straight", "volume_m3", "gain_bits", "bits", "effective_samples",
             "p", "p_hit", "p_hit_so_far", "p_if_so", "p_otherwise", "routes_held", "taps_held",
             "vacuum_p_hit", "vacuum_cost",
-            "outcome_table", "median", "low", "high", "mean_square", "receiver_square",
+            "outcome_table", "posterior", "posterior_stated", "p_elsewhere",
+            "median", "low", "high", "mean_square", "receiver_square",
             "drain_slopes", "pareto_k", "p_drain", "worth", "causes",
         ),
         RATIO,
@@ -119,6 +121,7 @@ def hand_over(survey: Survey) -> Survey:
         joined=_block(survey.joined),
         penetration=_block(survey.penetration),
         left_inside=_block(survey.left_inside),
+        doubted=_block(survey.doubted),
         sampled=_block(survey.sampled),
         scored=_block(survey.scored),
         planned=_block(survey.planned),

@@ -12,6 +12,7 @@ from ..messages.errors import Fault, Notice
 from ..rules.rule_set import RuleSet
 from .branches import Branches
 from .dig_plan import DigPlan
+from .doubts import Doubt
 from .results import Drain, Exit, Placement, Routes, Scores
 from .site import Site
 
@@ -49,6 +50,7 @@ class Survey:
     left_inside: Exit | None = None
     joined: Branches | None = None
     whereabouts: Whereabouts | None = None
+    doubted: Doubt | None = None
 
     @property
     def placement(self) -> Placement:
@@ -69,6 +71,11 @@ class Survey:
     def exit_from_inside(self) -> Exit:
         """The exit as the marks indoors alone give it, before anything found outdoors."""
         return self.exit if self.left_inside is None else self.left_inside
+
+    @property
+    def doubt(self) -> Doubt:
+        """The block of stage ``doubt``."""
+        return _filled(self.doubted, "doubt")
 
     @property
     def routes(self) -> tuple[Routes, ...]:
@@ -101,6 +108,7 @@ class Survey:
             self.fitted,
             self.joined,
             self.penetration,
+            self.doubted,
             self.scored,
             self.planned,
         )

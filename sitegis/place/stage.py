@@ -321,12 +321,12 @@ def _point(
         major, minor, angle, surface,
         None if head is None else head.depth_m, 0.0 if head is None else head.depth_sd_m,
         next((count for count in counts if count is not None), None), row.surface, row.row,
-        _heading(site, network, x, row.id), head is not None and head.distorted,
+        heading_in_lot(site, network, x, row.id), head is not None and head.distorted,
     )  # fmt: skip
 
 
-def _heading(site: Site, network: Network, x: Array, point: str) -> float | None:
-    """Turn a heading from its room into the lot."""
+def heading_in_lot(site: Site, network: Network, x: Array, point: str) -> float | None:
+    """Turn a point's heading from its room into the lot, at unknowns (size,); None without one."""
     for row in site.locates:
         if row.id == point and row.heading_rad is not None:
             room = None if row.room == "lot" else find_room(site, row.room)

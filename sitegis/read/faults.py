@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from ..messages.catalog import fault_of, notice_of
 from ..messages.errors import BadInput, Fault, Notice
+from ..model.site import Site
 from ..model.survey import Whereabouts
 from ..units import LengthUnit, format_length
 from .file_names import FINDINGS_FILE, LOCATES_FILE, SITE_FILE, TIES_FILE
@@ -103,14 +104,17 @@ class Report:
         """Write a length in the site's units, feet and inches to the half inch."""
         return format_length(length_m, self.units, fraction=2)
 
-    def raise_faults(self) -> None:
-        """Raise ``BadInput`` with all faults, each once, in file and row order, if any."""
+    def raise_faults(self, draft: Site | None = None) -> None:
+        """Raise ``BadInput`` with all faults, each once, in file and row order, if any.
+
+        ``draft`` is the site as far as it could be made.
+        """
         if self.faults:
             where = self.where
             if where is None:
-                raise BadInput(tuple(sorted(dict.fromkeys(self.faults), key=_in_order)))
+                raise BadInput(tuple(sorted(dict.fromkeys(self.faults), key=_in_order)), draft)
             moved = dict.fromkeys(where.of_fault(fault) for fault in self.faults)
-            raise BadInput(tuple(sorted(moved, key=where.order)))
+            raise BadInput(tuple(sorted(moved, key=where.order)), draft)
 
 
 def _in_order(fault: Fault) -> tuple[int, str, int]:

@@ -91,7 +91,7 @@ def read_site(path: Path) -> Survey:
         site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
         if site is not None:
             site = _with_findings(site, source.findings, find_ties, revisions, folder, report)
-    report.raise_faults()
+    report.raise_faults(site)
     if site is None or rules is None:
         raise BadInput((fault_of("site-unusable", SITE_FILE, None, "file", ""),))
     return Survey(site, rules, whereabouts=report.where)

@@ -22,6 +22,7 @@ from ..model.derived import (
     TieIn,
 )
 from ..model.dig_plan import DirectionComparison, Pit, TapeTie
+from ..model.doubts import Doubt, Measurement
 from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.intervals import central_intervals
@@ -85,6 +86,7 @@ def answer(survey: Survey) -> dict[str, Any]:
         "profile_check": _profile_check(found.profile),
         "next_checks": [_check(check) for check in scores.next_checks],
         "flags": [dataclasses.asdict(notice) for notice in survey.notices],
+        **_doubt(survey),
         "cautions": list(survey.rules.cautions),
         "assumptions": list(scores.assumptions),
         "comparison": _comparison(survey),
@@ -124,6 +126,61 @@ def _reference(survey: Survey) -> dict[str, Any]:
         "operation_accuracy_m": way.accuracy_m,
         "vertical_datum": site.vertical_datum or None,
         "slab_elevation_m": site.slab_elevation_m,
+    }
+
+
+def _doubt(survey: Survey) -> dict[str, Any]:
+    """Give the other readings of the input, what settles them, and what nothing checks."""
+    doubt = survey.doubted or Doubt((), (), None, 1.0, 0.0)
+    return {
+        "readings": [
+            {
+                "id": one.id,
+                "kind": one.kind,
+                "about": one.about,
+                "words": one.words,
+                "prior": finite(one.prior),
+                "log_evidence": finite(one.log_evidence),
+                "probability": finite(one.posterior),
+                **_place(survey, one.x_m, one.y_m),
+                "azimuth_deg": finite(survey.site.frame.azimuth_deg(one.angle_rad)),
+                "depth_m": finite(one.depth_m),
+                "main": one.main,
+                "moved_m": finite(one.moved_m),
+                "deeper_m": finite(one.deeper_m),
+                "likely": one.likely,
+            }
+            for one in doubt.readings
+        ],
+        "doubt": {
+            "p_as_stated": finite(doubt.posterior_stated),
+            "p_elsewhere": finite(doubt.p_elsewhere),
+            "settle": None if doubt.settle is None else _measurement(doubt.settle),
+        },
+        "unchecked": [
+            {
+                "about": one.about,
+                "words": one.words,
+                "check": one.check,
+                "moved_m": finite(one.moved_m),
+                "deeper_m": finite(one.deeper_m),
+                "probability": finite(one.posterior),
+            }
+            for one in doubt.unchecked
+        ],
+    }
+
+
+def _measurement(settle: Measurement) -> dict[str, Any]:
+    """Give the measurement that settles the readings, and what each would give."""
+    return {
+        "words": settle.words,
+        "from": settle.start,
+        "to": settle.end,
+        "expected": [
+            {"reading": name, "distance_m": finite(value)}
+            for name, value in zip(settle.readings, settle.expected_m, strict=True)
+        ],
     }
 
 

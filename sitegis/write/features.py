@@ -11,7 +11,7 @@ import shapely
 from ..dig.depths import best_route
 from ..finds.kinds import kind_of
 from ..geometry import polyline
-from ..geometry.frames import Array
+from ..geometry.frames import Array, lot_direction
 from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn
 from ..model.dig_plan import TapeTie
 from ..model.results import PlacedPoint
@@ -26,7 +26,10 @@ AGREED_LAYERS: tuple[Layer, ...] = (
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
     "tie", "keep-out", "branch", "wye",
 )  # fmt: skip
-LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening")
+LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening",
+                             "other-reading")  # fmt: skip
+READING_SHOWN_M = 3.0
+"""How much of a drain is drawn from the wall under another reading of the input."""
 NOT_LOCATED = (
     "Inferred, not located. Call the one-call center and wait for the marks before digging."
 )
@@ -65,6 +68,7 @@ def list_features(
         *keep_out_features(survey.site.keep_outs),
         *_spoil_features(dug),
         *_tie_in_features(joined),
+        *_reading_features(survey),
     )
     return tuple(map(_as_written, listed))
 
@@ -331,3 +335,17 @@ def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
              "concrete_m2": one.concrete_m2, "concrete_m3": one.concrete_m3,
              "soil_m3": one.soil_m3},
         )  # fmt: skip
+
+
+def _reading_features(survey: Survey) -> Iterator[Feature]:
+    """Give where the drain would leave under each likely other reading of the input."""
+    for one in () if survey.doubted is None else survey.doubted.readings:
+        if one.likely:
+            start = np.array([one.x_m, one.y_m])
+            end = start + READING_SHOWN_M * lot_direction(one.angle_rad)
+            yield Feature(
+                "other-reading", "inferred", shapely.LineString([start, end]),
+                {"id": one.id, "words": one.words, "probability": one.posterior,
+                 "main": one.main, "depth_m": one.depth_m, "moved_m": one.moved_m,
+                 "deeper_m": one.deeper_m},
+            )  # fmt: skip

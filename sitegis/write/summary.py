@@ -54,6 +54,7 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
             _planned_lines(survey, planned, fixtures, width),
             _pit_lines(survey, pits, width),
             _flag_lines(survey, flags, width),
+            _unchecked_lines(survey, width) if ways else [],
             _caution_lines(survey, cautions, width),
         ]
         lines = []
@@ -149,12 +150,15 @@ def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
 
 
 def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
-    """Tell what a person must look at: what was found first, what was assumed last."""
+    """Tell what a person must look at: another reading first, what was assumed last."""
 
     def assumed(notice: Notice) -> bool:
         return notice.code.endswith(ASSUMED)
 
-    flags = sorted((notice for notice in survey.notices if notice.needs_person), key=assumed)
+    def order(notice: Notice) -> tuple[bool, bool]:
+        return notice.code != "other-reading", assumed(notice)
+
+    flags = sorted((notice for notice in survey.notices if notice.needs_person), key=order)
     if not flags:
         return []
     lines = ["A person must look at:"]
@@ -163,6 +167,18 @@ def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
     if len(flags) > most:
         lines.append(f"  {len(flags) - most} more: see map.html or record.pdf")
     return lines
+
+
+def _unchecked_lines(survey: Survey, width: int) -> list[str]:
+    """Tell in one sentence what nothing checks; ``check`` says which tapes to take first."""
+    doubt = survey.doubted
+    named = [] if doubt is None else [one.about for one in doubt.unchecked]
+    if any(notice.code == "tape-not-checked" for notice in survey.notices):
+        named.append("single tapes")
+    if not named:
+        return []
+    words = f"Nothing checks: {'; '.join(named)}. 'sitegis check' says what to tape first."
+    return _paragraph(words, width)
 
 
 def _caution_lines(survey: Survey, most: int, width: int) -> list[str]:

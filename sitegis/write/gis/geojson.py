@@ -20,7 +20,11 @@ DEGREE_STEP = 1e-8
 
 def geojson_bytes(survey: Survey) -> bytes:
     """Write the features of the agreed layers as one RFC 7946 FeatureCollection."""
-    agreed = [feature for feature in survey_features(survey) if feature.layer in AGREED_LAYERS]
+    agreed = [
+        feature
+        for feature in survey_features(survey)
+        if feature.layer in (*AGREED_LAYERS, "other-reading")
+    ]
     return json_bytes(feature_collection(agreed, survey.site.frame), indent=None)
 
 

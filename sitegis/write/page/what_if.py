@@ -38,7 +38,7 @@ def what_if_data(survey: Survey) -> dict[str, Any]:
         for left_out in combinations(range(len(names)), size):
             key = sum(2**i for i in left_out)
             values = all_log_evidence(case, frozenset(names[i] for i in left_out))
-            table[str(key)] = [finite(float(values[i]), 12) for i in order]
+            table[str(key)] = [finite(float(values[i]), 9) for i in order]
     return {
         "items": [
             {

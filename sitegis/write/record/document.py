@@ -129,6 +129,9 @@ class _Pages(Canvas):
         super().save()
 
 
+UNCHECKED = "unchecked-input"  # many words: the record names what is not checked
+
+
 def record_bytes(survey: Survey) -> bytes:
     """Make the record as a PDF, on the paper asked for or else that in use at the site.
 
@@ -368,7 +371,13 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
 def _last(survey: Survey, width: float) -> list[Flowable]:
     """Notices, cautions and signatures."""
     italic = ParagraphStyle("italic", parent=SMALL, fontName=ITALIC)
-    notices = [_text(f"• {notice.message}", SMALL) for notice in survey.notices]
+    notices = [
+        _text(f"• {notice.message}", SMALL) for notice in survey.notices if notice.code != UNCHECKED
+    ]
+    open_inputs = [notice.where for notice in survey.notices if notice.code == UNCHECKED]
+    if open_inputs:
+        words = f"• No other input checks: {'; '.join(open_inputs)}."
+        notices.append(_text(words, SMALL))
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
     half = (len(cautions) + 1) // 2
     columns = Table([[cautions[:half], cautions[half:]]], colWidths=[width / 2] * 2,

@@ -30,6 +30,7 @@ const STYLES = {
   tie: () => ({ color: INK, weight: 1.3, dashArray: "1 5" }),
   "telling-pit": () => ({ color: INK, weight: 2, dashArray: "3 4", fillColor: "#ffffff", fillOpacity: 0.8 }),
   "spoil-setback": () => ({ color: "#7a3b00", weight: 2, dashArray: "7 5", fill: false }),
+  "other-reading": () => ({ color: "#b0006d", weight: 4, dashArray: "4 7" }),
   "slab-opening": () => ({ color: "#5b2a86", weight: 2, fillColor: "#ffffff", fillOpacity: 0.75 }),
   "planned-branch": () => ({ color: "#5b2a86", weight: 4, dashArray: "6 4", lineCap: "butt" }),
   "keep-out": (p) => ({ color: p.color || "#7a3b00", weight: 3, fillOpacity: 0.15 }),
@@ -58,10 +59,11 @@ const GROUPS = [
   ["Spoil stays outside this line", ["spoil-setback"]],
   ["Tie-in: branch to the drain (planned)", ["planned-branch"]],
   ["Tie-in: slab opening (planned)", ["slab-opening"]],
+  ["Exit if the input is read otherwise (inferred)", ["other-reading"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
   "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "branch", "planned-branch", "exit-turned", "exit-ellipse", "mark-ellipse",
-  "tie", "pit", "jamb", "wye", "exit", "locate"];
+  "tie", "pit", "jamb", "wye", "exit", "other-reading", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
 function textElement(tag, words) {

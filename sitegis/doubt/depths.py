@@ -1,0 +1,153 @@
+"""Other readings of the receiver's depths: halved, doubled, a foot off, centimeters for inches.
+
+Each is weighed by the profile's own evidence (:mod:`sitegis.line.profile`): the slope's prior, how
+deep drains lie under a floor, the slab above them, and depths taped to the pipe; and by the
+mains: the drain must fall to one of them, and does not end far above all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from ..exit import invert_abreast
+from ..geometry import polyline
+from ..line.order import TAPED_KINDS, order_downstream
+from ..line.profile import mixture_moments, slope_prior, weigh_profile
+from ..line.stage import gather_depths, read_inverts
+from ..model.results import Exit, Placement
+from ..model.site import Site
+from ..model.survey import Survey
+from ..numerics.statistics import log_sum
+
+DEPTH_SLIP = 0.03
+"""The receiver's depths are all wrong by one slip. Judgment, no source."""
+FOOT_M = 0.3048
+SLIPS: Mapping[str, tuple[float, float, str]] = {
+    "halved": (0.5, 0.0, "all depths of the receiver were written at half of what they are"),
+    "doubled": (2.0, 0.0, "all depths of the receiver were written at twice what they are"),
+    "foot-less": (1.0, -FOOT_M, "all depths of the receiver were written a foot too small"),
+    "foot-more": (1.0, FOOT_M, "all depths of the receiver were written a foot too large"),
+    "cm-as-in": (2.54, 0.0, "the depths are in centimeters, and were read as inches"),
+    "in-as-cm": (1.0 / 2.54, 0.0, "the depths are in inches, and were read as centimeters"),
+}
+"""A slip's factor and offset: depth as written = factor × depth + offset; and its words."""
+UPHILL_SD_M, DROP_MEAN_M, OTHER_SHARE = 0.20, 1.2, 0.02
+"""How well a fall to a main is known, how far above a main drains arrive on average
+(exponential), and the share of drains that all this does not hold for. Judgment, no source."""
+LEAST_SLOPE = 0.01
+"""The drain falls on to the main at least so. Judgment, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class DepthReading:
+    """A reading of the depths: log evidence against the stated one, invert at the exit, slope.
+
+    ``order`` of the drain's marks downstream, by their depths as they would then be.
+    """
+
+    id: str
+    words: str
+    prior: float
+    log_evidence: float
+    invert_m: float
+    slope: float
+    order: tuple[int, ...]
+
+
+def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
+    """Weigh the slips of the receiver's depths; empty where the receiver read no depth."""
+    placement, drain = survey.placement, survey.drain
+    received = [
+        point for point in placement.points
+        if point.id in drain.point_ids and point.depth_m is not None
+        and point.kind not in TAPED_KINDS
+    ]  # fmt: skip
+    if not received:
+        return ()
+    stated = _log_evidence(survey, 1.0, 0.0)
+    found = []
+    for key, (factor, offset, words) in SLIPS.items():
+        log_evidence, invert, slope = _log_evidence(survey, factor, offset)
+        found.append(
+            DepthReading(
+                f"depths:{key}",
+                words,
+                DEPTH_SLIP / len(SLIPS),
+                log_evidence - stated[0],
+                invert,
+                slope,
+                _order(survey, factor, offset),
+            )
+        )
+    return tuple(found)
+
+
+def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:
+    """Give the order of the drain's marks downstream under a slip of their depths."""
+    site, placement = survey.site, _corrected(survey.site, survey.placement, factor, offset_m)
+    if placement is None:
+        return ()
+    return order_downstream(placement, *read_inverts(site, placement)).indices
+
+
+def as_it_is(reading: str, depth_m: float) -> float:
+    """Give a depth as it would be under a reading by its id, from the depth as written."""
+    factor, offset_m, _ = SLIPS[reading.removeprefix("depths:")]
+    return (depth_m - offset_m) / factor
+
+
+def _log_evidence(survey: Survey, factor: float, offset_m: float) -> tuple[float, float, float]:
+    """Give the log evidence of the depths as written under a slip, invert at the exit, slope."""
+    site, drain = survey.site, survey.drain
+    placement = _corrected(site, survey.placement, factor, offset_m)
+    if placement is None:
+        return -np.inf, survey.exit.invert_m, 0.0
+    indices = tuple(placement.index(name) for name in drain.point_ids)
+    depths, _ = gather_depths(site, placement, indices, drain.stations_m, drain.vertices)
+    prior = slope_prior(survey.rules, site.drain_diameter_m)
+    profile, _, log_evidence = weigh_profile(depths, prior, iterations=5)
+    received = int(np.count_nonzero(depths.scaled_m > 0.0))
+    mean, _ = mixture_moments(profile)
+    invert = float(mean[0] - mean[1] * survey.exit.unseen_m)
+    log_evidence -= received * float(np.log(factor))
+    return log_evidence + fall_term(site, survey.exit, invert), invert, float(mean[1])
+
+
+def _corrected(
+    site: Site, placement: Placement, factor: float, offset_m: float
+) -> Placement | None:
+    """Give the placement with what the receiver read corrected; None where a depth vanishes.
+
+    The receiver's repeatability is that of the depth as it is.
+    """
+    points = []
+    for point in placement.points:
+        if point.depth_m is not None and point.kind not in TAPED_KINDS:
+            depth = (point.depth_m - offset_m) / factor
+            if depth <= 0.0:
+                return None
+            usual = site.noise.depth_sd_m(depth) / site.noise.depth_sd_m(point.depth_m)
+            points.append(replace(point, depth_m=depth, depth_sd_m=point.depth_sd_m * usual))
+        else:
+            points.append(point)
+    return replace(placement, points=tuple(points))
+
+
+def fall_term(site: Site, exit: Exit, invert_m: float) -> float:
+    """Weigh whether the drain can fall to a main on record, and how far above it it arrives."""
+    logs = []
+    for main in site.mains:
+        if main.invert_known:
+            away, _, _ = polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
+            above = invert_m - LEAST_SLOPE * float(away) - invert_abreast(main, exit)
+            sd = float(np.hypot(UPHILL_SD_M, main.invert_sd_m))
+            logs.append(
+                float(log_ndtr(above / sd)) - max(above, 0.0) / DROP_MEAN_M - np.log(DROP_MEAN_M)
+            )
+    if not logs:
+        return 0.0
+    return float(np.logaddexp(log_sum(np.array(logs)) - np.log(len(logs)), np.log(OTHER_SHARE)))

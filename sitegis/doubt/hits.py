@@ -1,0 +1,26 @@
+"""What the other readings take off the pits: P(hit) holds only where the input does."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ..model.survey import Survey
+
+
+def lower_hits(survey: Survey) -> Survey:
+    """Multiply the pits' P(hit) by the probability that no reading moves what is dug.
+
+    A pit planned for the input as stated is counted a miss under every reading that moves the
+    exit, its depth or the main: the probability of those is given away, small as it may be.
+    """
+    kept = 1.0 - survey.doubt.p_elsewhere
+    if kept == 1.0:
+        return survey
+    pits = tuple(
+        replace(
+            pit, p_hit=kept * pit.p_hit, p_hit_so_far=kept * pit.p_hit_so_far,
+            vacuum_p_hit=kept * pit.vacuum_p_hit,
+        )
+        for pit in survey.dig.pits
+    )  # fmt: skip
+    return replace(survey, planned=replace(survey.dig, pits=pits))

@@ -1,0 +1,113 @@
+"""The one measurement that settles which reading holds: chosen by what it separates.
+
+A tape to a point on a room's center line cannot tell a mirror pair, so the tape is chosen among
+all marks and house corners by the least difference it leaves between any two readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from ..geometry.frames import Array
+from ..model.doubts import Measurement
+from ..model.site import Site
+from ..place.assemble import corner_name
+from ..units import format_length
+
+APART_M = 0.20
+"""Two tapes told apart: five times what a tape around a house corner is off. Judgment."""
+STATED = "stated"
+MOST_NAMED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A reading to be told apart: id, words, and the places (2,) of all marks by name."""
+
+    id: str
+    words: str
+    places: dict[str, Array]
+
+
+def settling_tape(
+    site: Site, readings: Sequence[Candidate], marks: Sequence[str]
+) -> Measurement | None:
+    """Choose the tape from a mark to a corner of the house that best tells readings apart.
+
+    ``readings`` with the stated one first, then the more probable ones; ``marks`` are those that
+    may be taped from, in order of preference. The tape that separates the stated reading from
+    most others (by 0.2 m or more) is taken, then most pairs of all, then the widest. None where
+    no tape separates any.
+    """
+    corners = {
+        corner_name(site, i): site.building.vertices[i] for i in range(len(site.building.vertices))
+    }
+    if len(readings) < 2 or not marks or not corners:
+        return None
+    keys = [(mark, corner) for mark in marks for corner in corners]
+    lengths = np.array(
+        [
+            [float(np.hypot(*(one.places[mark] - corners[corner]))) for one in readings]
+            for mark, corner in keys
+        ]
+    )
+    from_stated = np.abs(lengths[:, 1:] - lengths[:, :1])
+    pairs = np.stack(
+        [np.abs(lengths[:, i] - lengths[:, j]) for i, j in combinations(range(len(readings)), 2)],
+        axis=1,
+    )
+    scores = [
+        (
+            -int((from_stated[row] >= APART_M).sum()), -int((pairs[row] >= APART_M).sum()),
+            -round(float(pairs[row].min()), 2), -round(float(from_stated[row].min()), 2), row,
+        )
+        for row in range(len(keys))
+    ]  # fmt: skip
+    best = min(scores)[-1]
+    if not (from_stated[best] >= APART_M).any():
+        return None
+    mark, corner = keys[best]
+    words = _tape_words(site, mark, corner, readings, lengths[best])
+    return Measurement(
+        words, mark, f"building:{corner}", tuple(one.id for one in readings),
+        tuple(float(value) for value in lengths[best]),
+    )  # fmt: skip
+
+
+def _tape_words(
+    site: Site, mark: str, corner: str, readings: Sequence[Candidate], lengths: Array
+) -> str:
+    """Say what to tape, and what each reading would give; those that agree are named together."""
+
+    def said(value: float) -> str:
+        return format_length(value, site.units, fraction=1)
+
+    parts = [f"{said(float(lengths[0]))} if all is as written"]
+    for one, length in list(zip(readings, lengths.tolist(), strict=True))[1 : MOST_NAMED + 1]:
+        parts.append(f"{said(length)} if {one.words}")
+    more = len(readings) - 1 - MOST_NAMED
+    rest = f" ({more} further readings differ too)" if more > 0 else ""
+    return f"tape from {mark} to the {corner} outside corner of the house: {'; '.join(parts)}{rest}"
+
+
+def settling_depth(
+    site: Site, ask: str, start: str, end: str, depths: Sequence[tuple[str, str, float]]
+) -> Measurement:
+    """Ask for one depth from ``start`` to ``end``: rows of (id, words, depth in meters).
+
+    The stated reading comes first; ``ask`` says what to do.
+    """
+
+    def said(value: float) -> str:
+        return format_length(max(value, 0.0), site.depth_units, fraction=2)
+
+    parts = [f"{said(depths[0][2])} if all is as written"]
+    parts += [f"{said(depth)} if {words}" for _, words, depth in depths[1 : MOST_NAMED + 1]]
+    return Measurement(
+        f"{ask}: {'; '.join(parts)}", start, end,
+        tuple(row[0] for row in depths), tuple(row[2] for row in depths),
+    )  # fmt: skip

@@ -1,0 +1,385 @@
+"""How well a reading of the input agrees with everything else that was told.
+
+Terms of the log evidence, each of a reading against the same of the input as stated: how the
+measurements agree (place), how the marks make a drain (line), where the drain then leaves the
+house, and what was seen outdoors. They are cheap stand-ins for the whole pipeline: means, no
+spreads, and one adjustment a reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from ..evidence import CableToMain, CameraNote
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..line.bends import PlanFit, fit_plan
+from ..line.order import order_downstream
+from ..line.stage import gather_marks, read_inverts
+from ..line.straights import HEADING_SD_RAD
+from ..model.results import Adjustment, Drain, Exit, LineEnd, Placement
+from ..model.site import Main, Side, Site
+from ..numerics.exit_mixture import SQUARE_FLOOR, SQUARE_SD_RAD, first_walls, outward_normals
+from ..numerics.ordering import MATTERS_M, MATTERS_P, in_steps, largest, smallest
+from ..numerics.statistics import log_sum
+from ..place.adjust import gauss_newton
+from ..place.assemble import site_network
+from ..place.network import compile_equations
+from ..place.stage import heading_in_lot
+from ..place.starts import starting_values
+
+BLUNDER_NATS = 9.5
+"""What one blunder of the tape costs: 1 in 50, its size anything up to 10 m at a spread of 3 cm."""
+SHORT_MEAN_M, FAR_MEAN_M, FAR_SHARE = 2.0, 8.0, 0.15
+"""Marks end so far short of the wall on average, and in some houses; exponential."""
+FACING_OTHER = 0.15
+"""A drain leaves by a wall that faces no main so much more seldom than by one that does."""
+OUTSIDE_M, OUTSIDE_NATS = 0.30, 12.0
+"""A mark indoors so far outside the house speaks against a reading so much."""
+OUTDOOR_SD_M, OUTDOOR_SPREAD, OUTDOOR_WORST = 0.5, 0.25, 5.0
+"""A pipe seen outdoors lies off the exit's straight by so much plus a share of the distance; no
+more than so many nats are held against a reading for it."""
+SLACK_M, SHORTEST_SD_M = 4.0, 0.6
+"""Footage at the main beyond the shortest way, exponential; and how well the way is known."""
+TURN_RIGHT, TURN_NEAR_M = 0.85, 1.2
+"""A camera's note of a turn is right so often, and within so much of the bend. All above:
+judgment, no source."""
+RIGID_M = 0.08
+"""Marks that keep their shape this well are moved as one, and the line is not fitted anew."""
+NO_WALL_NATS = 10.0
+"""What speaks against a drain that meets no wall ahead. Judgment, no source."""
+MOST_FITS, MOST_STARTS, MOST_STEPS = 3, 2, 6
+"""A reading that holds is settled in a few steps from the start that its own rows give."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """Where a drain leaves: pose, side, length past the last mark, and the log of its habit."""
+
+    x_m: float
+    y_m: float
+    angle_rad: float
+    side: Side
+    unseen_m: float
+    log_habit: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A reading followed to the wall: its log evidence, where the drain leaves, its marks.
+
+    ``places`` (2,) by name of every mark in the lot.
+    """
+
+    log_evidence: float
+    leaving: Leaving
+    places: dict[str, Array]
+
+
+def follow_stated(site: Site, placement: Placement, drain: Drain, exit: Exit) -> Outcome:
+    """Weigh the input as stated in the same terms as its other readings.
+
+    A drain that meets no wall in these terms keeps its exit, with the least habit.
+    """
+    leaving = leave_house(site, drain.ends) or Leaving(
+        exit.x_m, exit.y_m, exit.angle_rad, exit.side, exit.unseen_m, -NO_WALL_NATS
+    )
+    places = {point.id: np.array([point.x_m, point.y_m]) for point in placement.points}
+    total = _network_term(placement.adjustment) + _place_terms(site, places, leaving)
+    total += _outdoor_terms(site, drain, leaving, mirrored=False)
+    return Outcome(total, leaving, places)
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """A reading's marks in the lot: ``places`` (2,) and ``headings`` by name.
+
+    ``log_network`` of its measurements. ``motion``: the matrix and offset that take the marks
+    as stated there as one, None where they change their shape; ``rough`` then ranks readings
+    by how little their way through the marks turns and how well headings lie along it.
+    """
+
+    site: Site
+    places: dict[str, Array]
+    headings: dict[str, float | None]
+    log_network: float
+    motion: tuple[Array, Array] | None
+    rough: float
+
+
+def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
+    """Place the marks of another reading by one short adjustment."""
+    network = site_network(site)
+    equations = compile_equations(network.observations, network.size)
+    starts = starting_values(network, site.building.vertices.mean(axis=0))[:MOST_STARTS]
+    solution = min(
+        (gauss_newton(equations, start, most=MOST_STEPS) for start in starts),
+        key=lambda tried: float(in_steps(tried.chi_square, MATTERS_P)),
+    )
+    columns = {point.id: network.nodes[point.id] for point in placement.points}
+    places = {name: solution.x[column : column + 2] for name, column in columns.items()}
+    headings = {name: heading_in_lot(site, network, solution.x, name) for name in places}
+    before = np.array([_xy(placement, name) for name in drain.point_ids])
+    after = np.array([places[name] for name in drain.point_ids])
+    linear, offset, misfit = isometry(before, after)
+    motion = (linear, offset) if misfit < RIGID_M else None
+    rough = 0.0 if motion else _rough(after, [headings[name] for name in drain.point_ids])
+    return Marked(site, places, headings, -0.5 * solution.chi_square, motion, rough)
+
+
+def follow_reading(marked: Marked, placement: Placement, drain: Drain) -> Outcome | None:
+    """Follow a reading to the wall, its line fitted anew where the marks change their shape."""
+    site, total, mirrored = marked.site, marked.log_network, False
+    if marked.motion is not None:
+        linear, offset = marked.motion
+        mirrored = bool(np.linalg.det(linear) < 0)
+        ends = tuple(_moved_end(end, linear, offset) for end in drain.ends)
+    else:
+        plan = _fit(site, placement, marked.places, marked.headings)
+        ends = plan.ends
+        total += log_sum(np.array([*plan.log_evidence_by_bends.values()]))
+        total -= log_sum(np.array([*drain.log_evidence_by_bends.values()]))
+    leaving = leave_house(site, ends)
+    if leaving is None:
+        return None
+    total += _place_terms(site, marked.places, leaving)
+    total += _outdoor_terms(site, drain, leaving, mirrored=mirrored)
+    return Outcome(total, leaving, marked.places)
+
+
+def _xy(placement: Placement, name: str) -> tuple[float, float]:
+    point = placement.points[placement.index(name)]
+    return point.x_m, point.y_m
+
+
+def _rough(points: Array, headings: list[float | None]) -> float:
+    """Rank a way through points (n, 2): minus its length, its turns and what headings are off."""
+    order = _way(points)
+    steps = np.diff(points[order], axis=0)
+    angles = np.arctan2(steps[:, 1], steps[:, 0])
+    turns = float(np.abs(wrap_radians(np.diff(angles))).sum())
+    off = [
+        (heading - angle + np.pi / 2) % np.pi - np.pi / 2
+        for i, angle in zip(order[1:], angles, strict=True)
+        if (heading := headings[i]) is not None
+    ]
+    astray = float(np.minimum(0.5 * (np.array(off) / HEADING_SD_RAD) ** 2, 3.0).sum())
+    return -float(np.hypot(*steps.T).sum()) - 2.0 * turns / (np.pi / 4) - astray
+
+
+def _way(points: Array) -> list[int]:
+    """Order points (n, 2) from neighbor to neighbor, the first one first."""
+    left, order = [*range(1, len(points))], [0]
+    while left:
+        away = np.hypot(*(points[left] - points[order[-1]]).T)
+        order.append(left.pop(smallest(away, MATTERS_M)))
+    return order
+
+
+def isometry(before: Array, after: Array) -> tuple[Array, Array, float]:
+    """Fit the motion or reflection that takes points (n, 2) to points (n, 2).
+
+    Gives the matrix (2, 2), the offset (2,) and the largest misfit (Kabsch 1976, with the
+    reflection where that fits better). Points on one straight fit a motion and a reflection
+    alike: the motion is taken.
+    """
+    middle, target = before.mean(axis=0), after.mean(axis=0)
+    left, _, right = np.linalg.svd((after - target).T @ (before - middle))
+    found = []
+    for hand in (1.0, -1.0):
+        turn = hand * np.sign(np.linalg.det(left @ right))
+        linear = left @ np.diag([1.0, turn]) @ right
+        misfit = np.hypot(*((before - middle) @ linear.T + target - after).T)
+        found.append((linear, float(misfit.max())))
+    linear, worst = found[1] if found[1][1] < found[0][1] - RIGID_M / 2.0 else found[0]
+    return linear, target - linear @ middle, worst
+
+
+def _moved_end(end: LineEnd, linear: Array, offset: Array) -> LineEnd:
+    """Give an end of the drain taken through a motion or reflection."""
+    axis = linear @ lot_direction(float(end.mean[2]))
+    mean = np.append(linear @ end.mean[:2] + offset, np.arctan2(axis[1], axis[0]))
+    return replace(end, mean=mean)
+
+
+def _fit(
+    site: Site, placement: Placement, places: dict[str, Array], headings: dict[str, float | None]
+) -> PlanFit:
+    """Fit the plan to marks at other places, in the order that these then have."""
+    moved = replace(
+        placement,
+        points=tuple(
+            replace(
+                point, x_m=float(places[point.id][0]), y_m=float(places[point.id][1]),
+                heading_rad=headings[point.id],
+            )
+            for point in placement.points
+        ),
+    )  # fmt: skip
+    ordered = order_downstream(moved, *read_inverts(site, moved))
+    return fit_plan(gather_marks(moved, ordered.indices, site.noise))
+
+
+# --------------------------------------------------------------------------------- terms
+
+
+def _network_term(adjustment: Adjustment) -> float:
+    """Give the log evidence of the measurements as stated, blunders at what they cost."""
+    removed = sum(item.removed for item in adjustment.observations)
+    strained = adjustment.chi_square_before
+    freedom = max(adjustment.degrees_of_freedom, 0)
+    cleaned = adjustment.chi_square + 2.0 * BLUNDER_NATS * removed
+    one_more = 2.0 * BLUNDER_NATS * (removed + 1) + freedom
+    return -0.5 * min(strained, cleaned, one_more)
+
+
+def leave_house(site: Site, ends: Sequence[LineEnd]) -> Leaving | None:
+    """Carry the ends of a drain straight to the wall; None where they meet none.
+
+    The log habit sums, over the ends, how far short of the wall marks stop, how square drains
+    leave, and whether the wall faces a main.
+    """
+    building = site.building
+    weights = np.array([end.weight for end in ends])
+    means = np.stack([end.mean for end in ends])
+    walls, lengths = first_walls(means[:, :2], means[:, 2], building)
+    normals = outward_normals(building)
+    slant = wrap_radians(means[:, 2] - np.arctan2(normals[walls, 1], normals[walls, 0]))
+    spread = np.array([end.covariance[2, 2] for end in ends]) + SQUARE_SD_RAD**2
+    square = SQUARE_FLOOR + (1.0 - SQUARE_FLOOR) * np.exp(-0.5 * slant**2 / spread)
+    facing = _facing(site)
+    habit = square * _short(lengths) * np.array([facing[building.sides[w]] for w in walls])
+    habit = np.where((walls >= 0) & (np.cos(slant) > 0.1), habit, 0.0) * weights
+    if not habit.sum() > 0.0:
+        return None
+    best = largest(habit, MATTERS_P)
+    x, y = means[best, :2] + lengths[best] * lot_direction(float(means[best, 2]))
+    side = building.sides[int(walls[best])]
+    return Leaving(float(x), float(y), float(means[best, 2]), side, float(lengths[best]),
+                   float(np.log(habit.sum())))  # fmt: skip
+
+
+def _short(lengths: Array) -> Array:
+    """Give the density of stopping so far short of the wall."""
+    lengths = np.where(np.isfinite(lengths), lengths, 1e3)
+    near = (1.0 - FAR_SHARE) * np.exp(-lengths / SHORT_MEAN_M) / SHORT_MEAN_M
+    return np.asarray(near + FAR_SHARE * np.exp(-lengths / FAR_MEAN_M) / FAR_MEAN_M)
+
+
+def _facing(site: Site) -> dict[Side, float]:
+    """Give the share of drains by wall: those that face a main, and the others."""
+    faced = {main.side for main in site.mains}
+    weights = {
+        side: 1.0 if side in faced or not faced else FACING_OTHER for side in site.building.sides
+    }
+    total = sum(weights.values())
+    return {side: weight / total for side, weight in weights.items()}
+
+
+def _place_terms(site: Site, places: dict[str, Array], leaving: Leaving) -> float:
+    """Weigh where the marks lie, and where the drain leaves."""
+    return leaving.log_habit - OUTSIDE_NATS * _outside(site, places)
+
+
+def _outside(site: Site, places: dict[str, Array]) -> int:
+    """Count the marks indoors that lie outside the house."""
+    house = shapely.buffer(shapely.Polygon(site.building.vertices), OUTSIDE_M)
+    indoors = [row.id for row in site.locates if row.room != "lot"]
+    xy = np.array([places[name] for name in indoors])
+    return int(np.count_nonzero(~shapely.contains_xy(house, xy[:, 0], xy[:, 1])))
+
+
+def _outdoor_terms(site: Site, drain: Drain, leaving: Leaving, *, mirrored: bool) -> float:
+    """Weigh what was seen or counted past the wall, and turns that the camera showed."""
+    total = _seen_outdoors(site, leaving)
+    for item in site.evidence:
+        if isinstance(item, CableToMain):
+            total += _footage_term(site, drain, leaving, item)
+        elif isinstance(item, CameraNote) and item.saw in ("turn-left", "turn-right"):
+            total += _turn_term(site, drain, leaving, item, mirrored=mirrored)
+    return total
+
+
+def _seen_outdoors(site: Site, leaving: Leaving) -> float:
+    """Weigh the marks found outdoors by how far off the exit's straight they lie."""
+    total = 0.0
+    here, ahead = np.array([leaving.x_m, leaving.y_m]), lot_direction(leaving.angle_rad)
+    for row in site.locates:
+        if row.room == "lot" and row.kind in ("locate", "bend", "cleanout", "branch"):
+            away = np.array([row.x_m, row.y_m]) - here
+            along = float(away @ ahead)
+            across = abs(float(ahead[0] * away[1] - ahead[1] * away[0]))
+            off = across if along > 0 else float(np.hypot(*away))
+            sd = OUTDOOR_SD_M + OUTDOOR_SPREAD * max(along, 0.0)
+            total -= min(0.5 * (off / sd) ** 2, OUTDOOR_WORST) + np.log(sd)
+    return total
+
+
+def _last_footage(site: Site, drain: Drain) -> tuple[float, float] | None:
+    """Give footage and station of the last mark whose footage is known."""
+    counts = {row.id: row.footage_m for row in site.locates if row.footage_m is not None}
+    known = [
+        (float(station), counts[name])
+        for name, station in zip(drain.point_ids, drain.stations_m, strict=True)
+        if name in counts
+    ]
+    return max(known, default=None)
+
+
+def nearest_main(site: Site, leaving: Leaving) -> tuple[Main, float] | None:
+    """Give the main that the drain leaves toward, with its distance; None without mains.
+
+    The nearest one among those ahead; where none is ahead, the nearest.
+    """
+    here, ahead = np.array([leaving.x_m, leaving.y_m]), lot_direction(leaving.angle_rad)
+    found = []
+    for main in site.mains:
+        distance, station, _ = polyline.line_locate_point(main.line, here)
+        foot = polyline.line_interpolate_point(main.line, float(station))
+        is_behind = float((foot - here) @ ahead) < 0.3 * float(distance)
+        found.append((is_behind, round(float(distance), 3), main))
+    if not found:
+        return None
+    _, distance_m, main = min(found, key=lambda item: item[:2])
+    return main, distance_m
+
+
+def _footage_term(site: Site, drain: Drain, leaving: Leaving, item: CableToMain) -> float:
+    """Weigh the footage at the main: no less than the shortest way, not much more."""
+    known, nearest = _last_footage(site, drain), nearest_main(site, leaving)
+    if known is None or nearest is None:
+        return 0.0
+    past_m = drain.length_m - known[0] + leaving.unseen_m
+    slack = item.footage_m - known[1] - past_m - nearest[1]
+    if slack < 0.0:
+        return -min(0.5 * (slack / SHORTEST_SD_M) ** 2, OUTDOOR_WORST)
+    return -min(slack / SLACK_M, OUTDOOR_WORST)
+
+
+def _turn_term(
+    site: Site, drain: Drain, leaving: Leaving, item: CameraNote, *, mirrored: bool
+) -> float:
+    """Weigh a turn that the camera showed: against the fitted bends, or toward a main."""
+    known = _last_footage(site, drain)
+    if known is None:
+        return 0.0
+    hand = 1.0 if item.saw == "turn-left" else -1.0
+    station = known[0] + item.footage_m - known[1]
+    if station <= drain.length_m:
+        near = [bend for bend in drain.bends if abs(bend.station_m - station) < TURN_NEAR_M]
+        if not near:
+            return 0.0
+        seen = np.sign(near[0].angle_deg) * (-1.0 if mirrored else 1.0)
+        return float(np.log(TURN_RIGHT if seen == hand else 1.0 - TURN_RIGHT))
+    after = lot_direction(leaving.angle_rad + hand * np.pi / 2.0)
+    return float(np.log(TURN_RIGHT if _leads(site, after) else 1.0 - TURN_RIGHT))
+
+
+def _leads(site: Site, direction: Array) -> bool:
+    """Tell whether a direction leads to a side of the lot with a main."""
+    outward = {"front": (0.0, -1.0), "right": (1.0, 0.0), "rear": (0.0, 1.0), "left": (-1.0, 0.0)}
+    return any(float(direction @ np.array(outward[main.side])) > 0.5 for main in site.mains)

@@ -1,0 +1,91 @@
+"""What stage ``doubt`` adds: other readings of the input, and what nothing checks.
+
+Units and frames as in :mod:`sitegis.model.results`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ..messages.errors import Notice
+
+ReadingKind = Literal["corner", "house", "rooms", "unit", "depths", "heading"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One measurement that settles which reading holds.
+
+    ``words`` say what to measure and what each reading would give; ``start`` and ``end`` name
+    its ends. ``readings`` (ids, ``stated`` among them) with ``expected_m``, one each.
+    """
+
+    words: str
+    start: str
+    end: str
+    readings: tuple[str, ...]
+    expected_m: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OtherReading:
+    """Another way to read the same numbers, and where the drain would then leave the house.
+
+    ``about`` names the input in question, ``words`` say what would be true. ``log_evidence`` is
+    against the input as stated; ``posterior`` among all readings. ``moved_m`` is how far the
+    exit lies from the stated one, ``deeper_m`` how much deeper its invert lies below the ground,
+    ``main`` the main it leads to. ``likely`` where a person must settle it before a dig.
+    """
+
+    id: str
+    kind: ReadingKind
+    about: str
+    words: str
+    prior: float
+    log_evidence: float
+    posterior: float
+    x_m: float
+    y_m: float
+    angle_rad: float
+    depth_m: float
+    main: str | None
+    moved_m: float
+    deeper_m: float
+    likely: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Unchecked:
+    """An input that no other input checks: what an error in it would do, and what checks it.
+
+    ``moved_m`` and ``deeper_m`` are the most that one of its other readings moves the exit and
+    deepens the pit (0 where the words alone tell it); ``posterior`` the probability that it is
+    wrong in one of the ways considered. ``settle`` is the check with what each reading would
+    give, where readings were followed.
+    """
+
+    about: str
+    words: str
+    check: str
+    moved_m: float
+    deeper_m: float
+    posterior: float
+    settle: Measurement | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """The block of stage ``doubt``.
+
+    ``posterior_stated`` is the probability of the input as stated, ``p_elsewhere`` that of all
+    readings that move what is dug. ``settle`` is the one measurement to make first, None where
+    nothing is in doubt.
+    """
+
+    readings: tuple[OtherReading, ...]
+    unchecked: tuple[Unchecked, ...]
+    settle: Measurement | None
+    posterior_stated: float
+    p_elsewhere: float
+    notices: tuple[Notice, ...] = ()

@@ -1,0 +1,181 @@
+"""Stage ``doubt`` against invented truths: :mod:`tests.slips` spoils, this looks what is said.
+
+Outside checks: rotations and reflections by hand, the geometry of center lines (a tape to a point
+on one cannot tell a mirror pair), and sites whose truth is drawn apart from the package. The
+rates stand in ``tests/benchmarks/doubt.txt``.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import sitegis
+from sitegis.doubt import lower_hits
+from sitegis.doubt.catalog import ROOM_SLIP, other_readings
+from sitegis.doubt.settle import STATED, Candidate, settling_tape
+from sitegis.doubt.weigh import isometry
+from sitegis.model.dig_plan import Pit
+from sitegis.model.survey import Survey
+from sitegis.to_the_wall import check
+from tests.benchmarks.doubt import flags, follow, moved, settled
+from tests.filled import filled_survey
+from tests.slips import draw_survey, make_slip, separable, slips_of
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+
+
+@pytest.mark.parametrize("hand", [1.0, -1.0])
+def test_isometry_is_found(hand: float) -> None:
+    """A turn by 30° (or a mirror image turned so) and a shift come back, by hand."""
+    cosine, sine = np.cos(np.pi / 6), np.sin(np.pi / 6)
+    linear = np.array([[cosine, -sine], [sine, cosine]]) @ np.diag([1.0, hand])
+    before = np.array([[0.0, 0.0], [3.0, 0.5], [4.0, 2.0], [1.0, 5.0]])
+    found, offset, misfit = isometry(before, before @ linear.T + [2.0, -1.0])
+    assert np.allclose(found, linear)
+    assert np.allclose(offset, [2.0, -1.0])
+    assert misfit < 1e-9
+
+
+def test_a_room_has_seven_other_readings_that_fit() -> None:
+    """A square room's corner and hand are eight symmetries; their priors share one total."""
+    site = check(FIXTURES / "tape-only").site
+    room = replace(site.rooms[0], size_m=(12.0, 12.0))
+    found = [
+        one
+        for one in other_readings(replace(site, rooms=(room,)), frozenset({"CO1", "L6"}))
+        if one.kind == "corner"
+    ]
+    places = {tuple((row.x_m, row.y_m) for row in one.site.locates) for one in found}
+    assert len(found) == len(places) == 7
+    assert sum(one.prior for one in found) == pytest.approx(ROOM_SLIP)
+
+
+def test_the_tape_is_off_both_center_lines() -> None:
+    """In a 10 × 8 m house a mark on its long axis and one off: only the second tells mirrors."""
+    site = check(FIXTURES / "tape-only").site
+    ring = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 8.0], [0.0, 8.0]])
+    site = replace(site, building=replace(site.building, vertices=ring, angle_rad=0.0))
+
+    def seen(x_sign: float, y_sign: float) -> dict[str, np.ndarray]:
+        marks = {"ON": np.array([5.0, 4.0]), "OFF": np.array([2.0, 1.5])}
+        middle = np.array([5.0, 4.0])
+        return {n: middle + np.array([x_sign, y_sign]) * (p - middle) for n, p in marks.items()}
+
+    readings = [Candidate(STATED, "", seen(1, 1)), Candidate("x", "mirrored", seen(-1, 1)),
+                Candidate("y", "mirrored so", seen(1, -1)),
+                Candidate("xy", "turned", seen(-1, -1))]  # fmt: skip
+    tape = settling_tape(site, readings, ("ON", "OFF"))
+    assert tape is not None
+    assert tape.start == "OFF"
+    apart = np.abs(np.subtract.outer(tape.expected_m, tape.expected_m))[np.triu_indices(4, 1)]
+    assert apart.min() > 0.2
+
+
+@pytest.mark.parametrize("fixture", ["corner-lot-alley", "tape-only", "side-yard-run",
+                                     "metric-rear-main"])  # fmt: skip
+def test_sound_fixtures_are_not_doubted(fixture: str) -> None:
+    """The fixtures are sound by their truths: no reading is likely, what is open is listed."""
+    doubt = check(FIXTURES / fixture).doubt
+    assert doubt.settle is None
+    assert doubt.p_elsewhere < 0.1
+    assert doubt.unchecked
+    assert sum(one.posterior for one in doubt.readings) + doubt.posterior_stated == pytest.approx(
+        1.0, abs=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("seed", "kind"),
+    [
+        (0, "opposite corner"), (3, "opposite corner"), (4, "adjacent corner"),
+        (5, "opposite corner"), (5, "adjacent corner"), (0, "adjacent corner"),
+    ],
+)  # fmt: skip
+def test_slip_that_the_input_separates_is_named(seed: int, kind: str) -> None:
+    """A room taped from another corner against a check tape or a doorway: told, and settled."""
+    surveyed = draw_survey(seed, ("stated", "noisy", "habits")[seed % 3])  # type: ignore[arg-type]
+    sound = follow(surveyed.site)
+    spoiled = next(one for one in slips_of(surveyed, seed) if one.kind == kind)
+    assert spoiled.separable
+    survey = follow(spoiled.site)
+    assert sound is not None
+    assert survey is not None
+    assert moved(survey, sound)
+    assert "other-reading" in flags(survey) - flags(sound)
+    assert settled(surveyed, spoiled, survey)
+
+
+def test_depths_doubled_against_a_taped_cleanout() -> None:
+    """The receiver's depths twice what they are, the cleanout taped: told; without it, listed."""
+    surveyed = draw_survey(0, "stated")
+    spoiled = make_slip(surveyed, "depths doubled", np.random.default_rng(1))
+    assert spoiled is not None
+    assert separable(surveyed, spoiled, "depths doubled")
+    told = follow(spoiled)
+    assert told is not None
+    assert any(one.likely and one.kind == "depths" for one in told.doubt.readings)
+    rows = tuple(
+        replace(row, depth_m=None) if row.kind == "cleanout" else row for row in spoiled.locates
+    )
+    alone = follow(replace(spoiled, locates=rows))
+    assert alone is not None
+    assert any("depths" in one.about for one in alone.doubt.unchecked)
+
+
+def test_hits_carry_the_readings_prior() -> None:
+    """P(hit) is multiplied by the probability that the input means this place, by hand."""
+    survey: Survey = filled_survey()
+    lowered = lower_hits(survey)
+
+    def chances(pits: tuple[Pit, ...]) -> list[float]:
+        return [value for pit in pits for value in (pit.p_hit, pit.p_hit_so_far, pit.vacuum_p_hit)]
+
+    kept = 1.0 - survey.doubt.p_elsewhere
+    before, after = chances(survey.dig.pits), chances(lowered.dig.pits)
+    assert after == pytest.approx([kept * value for value in before])
+
+
+def test_both_places_are_shown_and_one_tape_settles_it(tmp_path: Path) -> None:
+    """A basement taped from its front-left corner and written as from its rear-right one.
+
+    Two check tapes, worked out by hand from the fixture's offsets (12 in walls), contradict it.
+    """
+    folder = tmp_path / "site"
+    shutil.copytree(FIXTURES / "tape-only", folder)
+    text = (folder / "site.toml").read_text()
+    start = text.index("[[room]]")
+    room = text[start:].replace('corner = "front-left"', 'corner = "rear-right"', 1)
+    room = room.replace('x_toward = "right"', 'x_toward = "left"', 1)
+    (folder / "site.toml").write_text(text[:start] + room)
+    last, first = (
+        np.array([11 + 4.25 / 12, 3 + 1.75 / 12]),
+        np.array([13 + 11 / 12, 23 + 10.5 / 12]),
+    )
+    tapes = float(np.hypot(*last)), float(np.hypot(*(first - [0.0, 36.0])))
+    (folder / "ties.csv").write_text(
+        f"from,to,distance,sd\nL6,building:front-left,{tapes[0]:.2f},\n"
+        f"L1,building:rear-left,{tapes[1]:.2f},\n"
+    )
+    result = sitegis.run(folder, tmp_path / "out")
+    told = [notice for notice in result.notices if notice.code == "other-reading"]
+    assert len(told) == 1
+    assert told[0].needs_person
+    assert "taped from its front-left corner" in told[0].message
+    likely = [one for one in result.answer["readings"] if one["likely"]]
+    sound = sitegis.run(FIXTURES / "tape-only").answer["exit"]
+    assert [one["kind"] for one in likely] == ["corner"]
+    assert np.hypot(likely[0]["x_m"] - sound["x_m"], likely[0]["y_m"] - sound["y_m"]) < 0.5
+    shown = json.loads((tmp_path / "out" / "lateral.geojson").read_text("utf-8"))["features"]
+    lines = [one for one in shown if one["properties"]["layer"] == "other-reading"]
+    assert [one["properties"]["id"] for one in lines] == [likely[0]["id"]]
+    assert lines[0]["properties"]["evidence_class"] == "inferred"
+    settle = result.answer["doubt"]["settle"]
+    values = [one["distance_m"] for one in settle["expected"]]
+    assert settle["to"].startswith("building:")
+    assert abs(values[0] - values[1]) > 0.2
