@@ -40,6 +40,7 @@ CHECKLIST = (
     "Gloves, eye protection, wash after: sewage is a biohazard",
     "Slab: asked whether post-tensioned; wet-cut only",
     "Ducts, water, electric and telecom marked in the sketch",
+    "Holes dug, found or NOT: place, size, depth (findings)",
 )
 FIRST = (
     "1. Choose an inside corner as origin; x along one wall, y to its LEFT. Show it in the sketch.",
