@@ -7,6 +7,7 @@ worked out on paper.
 from __future__ import annotations
 
 import json
+import random
 from collections.abc import Callable
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from sitegis.model.site import Site, corner_index
 from sitegis.read import read_site
 
 from .read_folder import TIES, write_folder
+from .test_read_fuzz import faults_or_none, mutate
 
 HEAD = (
     "id,kind,x,y,longitude,latitude,at_pit,width,length,sd,dug_to,found,depth_to_invert,"
@@ -190,3 +192,31 @@ def test_a_broken_kept_answer_is_a_fault(tmp_path: Path, broken: str) -> None:
         read_site(folder)
     (fault,) = caught.value.faults
     assert (fault.code, fault.file) == ("revision-broken", "revisions/R1.json")
+
+
+GOOD = "\n".join([
+    HEAD,
+    row(id="F1", kind="test-pit", x="20 ft", y="-3 ft", found="yes", depth_to_invert="78in",
+        direction="N 3 E", date="2026-05-02", diameter="4in"),
+    row(id="F2", kind="test-pit", at_pit="R1-P2", found="no"),
+    row(id="F3", kind="locate", longitude="-87.9", latitude="41.2", found="water", length="2m",
+        width="1m"),
+    row(id="F4", kind="trench", found="yes", depth_to_top="70in"),
+]) + "\n"  # fmt: skip
+FIND_TIES = TIES + "F4,building:front-left,15 ft,\nF4,building:front-right,20 ft,\n"
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_spoiled_findings_give_faults_or_an_answer(tmp_path: Path, seed: int) -> None:
+    """Table, ties and kept answer, spoiled in one to six places, raise nothing but BadInput."""
+    generator = random.Random(seed)
+    texts = {"findings": GOOD, "ties": FIND_TIES, "revision": json.dumps(REVISION)}
+    for _ in range(generator.randint(1, 6)):
+        name = generator.choice(("findings", "findings", "ties", "revision"))
+        texts[name] = mutate(texts[name], generator)
+    folder = write_folder(tmp_path / "site", ties=texts["ties"])
+    (folder / "findings.csv").write_text(texts["findings"], "utf-8")
+    (folder / "revisions").mkdir()
+    (folder / "revisions" / "R1.json").write_text(texts["revision"], "utf-8")
+    told = faults_or_none(folder)
+    assert told is None or (told and all(fault.reason and fault.remedy for fault in told))

@@ -15,6 +15,7 @@ from sitegis.model.survey import Survey
 from sitegis.read import read_site
 from tests.read_folder import LOCATES, SITE, TIES, write_folder
 
+NAMES = ("site.toml", "locates.csv", "ties.csv", "findings.csv")
 NASTY = (
     "", "nan", "inf", "-inf", "1e400", "-1", "0", "99999999999999999999", "9" * 5000, '"', "'",
     '""', "''", "[", "]", "{", "}", "=", ",", ";", "\n", "\r", "\t", "\0", "\ufeff", "é", "½", "′",
@@ -81,7 +82,10 @@ def test_only_bad_input_or_a_survey(seed: int, count: int) -> None:
 
 
 @settings(deadline=None, max_examples=25, derandomize=True)
-@given(raw=st.binary(max_size=400), name=st.sampled_from(["site.toml", "locates.csv", "ties.csv"]))
+@given(
+    raw=st.binary(max_size=400),
+    name=st.sampled_from(NAMES),
+)
 def test_any_bytes(raw: bytes, name: str) -> None:
     """Any bytes in place of a file raise nothing but BadInput."""
     with tempfile.TemporaryDirectory() as folder:
