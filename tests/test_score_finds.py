@@ -193,3 +193,23 @@ def test_a_find_narrower_than_the_drain_is_another_pipe_more_often() -> None:
     other = score_hypotheses(sampled(narrow)).scores.finds[0]
     odds = [j.p_drain / dict(j.causes)["another pipe"] for j in (one, other)]
     assert odds[0] / odds[1] == pytest.approx(10.0, rel=0.25)
+
+
+def test_a_search_from_above_without_a_depth_tells_of_the_strip_alone() -> None:
+    """A locator that found nothing over a strip: less sure than a pit, at any depth."""
+    strip = Missed("F4", "locate", 6.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2,
+                   width_m=0.9)  # fmt: skip
+    pit, found = (score_hypotheses(sampled(one)) for one in (MISS, strip))
+    before = score_hypotheses(sampled())
+    odds = [_odds(one) for one in (before, found, pit)]
+    assert odds[0] > odds[1] > odds[2]
+
+
+def _odds(survey: Survey) -> float:
+    """Give the odds of the direct way to the front main, which leads through the strip."""
+    (p,) = [
+        one.probability
+        for one in survey.scores.hypotheses
+        if one.hypothesis.id == "front-main:direct"
+    ]
+    return p / (1.0 - p)

@@ -38,6 +38,7 @@ ACROSS_SD_M: Mapping[Work, float] = {
 DEPTH_SD_M = 0.02
 DIRECTION_SD_RAD = float(np.radians(5.0))
 PIPE_WALL_M = 0.008
+NO_BOTTOM_M = -1000.0  # of what was searched from above, however deep
 # A lateral is hardly ever narrower than the drain that feeds it: judgment.
 NARROWER_M, NARROWER_ODDS = 0.015, 0.1
 
@@ -136,7 +137,7 @@ def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
     if not item.has_hole:
         return np.ones(len(laid.lengths_m))
     point = parts.place_of(item)
-    bottom = -np.inf
+    bottom = NO_BOTTOM_M
     if item.dug_to_m is not None:
         bottom = float(laid.site.ground.elevation_m(point)) - item.dug_to_m
     shows = hole_shows(

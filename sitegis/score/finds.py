@@ -60,15 +60,15 @@ def _judged(
     survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis], item: Finding
 ) -> FindJudgment:
     without = _scored_without(case, scored, item.id)
-    worth = _worth(survey, without, item)
     if not isinstance(item, Found):
-        return FindJudgment(item, 0.0, np.nan, np.nan, (), worth)
+        return FindJudgment(item, 0.0, np.nan, np.nan, (), _worth(survey, without, item))
     shares, off, below, weights = _explained(case, without, item)
     total = sum(shares.values())
     p_drain = shares.pop("this drain") / total
     causes = tuple((name, share / total) for name, share in shares.items())
     off_m = float(weighted_quantiles(off, weights, (0.5,))[0]) if off.size else np.nan
     below_m = float(weighted_quantiles(below, weights, (0.5,))[0]) if below.size else np.nan
+    worth = _worth(survey, without, item, seen=item.exposed and p_drain >= REFUSED)
     return FindJudgment(item, float(p_drain), off_m, below_m, causes, worth)
 
 
@@ -136,7 +136,9 @@ def laid_of(site: Site, routes: Routes) -> RouteSet:
     )  # fmt: skip
 
 
-def _worth(survey: Survey, without: Sequence[ScoredHypothesis], item: Finding) -> float:
+def _worth(
+    survey: Survey, without: Sequence[ScoredHypothesis], item: Finding, *, seen: bool = False
+) -> float:
     """Give the expected cost of digging that a finding saves, by the pits of stage ``score``.
 
     What the search planned without it would cost by what is known now, less the cost of the
@@ -145,7 +147,7 @@ def _worth(survey: Survey, without: Sequence[ScoredHypothesis], item: Finding) -
     site, rules, sampled = survey.site, survey.rules, survey.routes
     before = draw_particles(without, sampled, site)
     planned = lay_pits(before, sampled, site, rules)
-    if item.exposed:
+    if seen:
         return planned.plan(before.weights).cost
     routes = RouteSet(
         site, site.mains[0], before.vertices[before.listed], before.inverts_m[before.listed],
