@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from ..evidence import item_label
+from ..finds.records import Finding
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..model.results import ScoredHypothesis
@@ -96,11 +97,12 @@ def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[
 def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
     """Say where there were too few samples, and whether that could change the order."""
     notices = []
+    looked = any(isinstance(item, Finding) for item in site.evidence)
     for s in scored:
         if s.best is None or s.probability * np.exp(2.0 * s.log_evidence_se) < NEGLIGIBLE:
             continue
         few = s.effective_samples < LEAST_EFFECTIVE_SAMPLES
-        heavy = s.pareto_k > MOST_PARETO_K
+        heavy = looked and s.pareto_k > MOST_PARETO_K
         if few or heavy or s.log_evidence_se > MOST_LOG_EVIDENCE_SE:
             notices.append(
                 notice_of(
