@@ -12,6 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from sitegis.evidence import OutdoorLocate
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry import polyline
 from sitegis.geometry.frames import Array
@@ -134,6 +135,24 @@ def test_the_exit_is_read_from_the_same_routes() -> None:
 def test_without_anything_outdoors_the_exit_stays() -> None:
     survey = score_hypotheses(sampled())
     assert join_exit(survey) is survey
+
+
+def test_a_point_located_outdoors_to_an_inch_moves_the_exit() -> None:
+    """Its direction and spread are no longer those of the marks indoors alone."""
+    located = OutdoorLocate(6.55, 3.0, None, sd_m=0.0254)
+    survey = join_exit(score_hypotheses(sampled(located)))
+    inside, joint = survey.exit_from_inside, survey.exit
+    sd = np.sqrt([part.mixture[0].covariance[2, 2] for part in (inside, joint)])
+    assert sd[1] < 0.9 * sd[0]
+    # the straight one points from the wall to the place, as nearly as the marks let it
+    first = joint.mixture[0]
+    off = np.hypot(6.55 - first.x_m, 3.0 - first.y_m) * np.sin(
+        np.arctan2(3.0 - first.y_m, 6.55 - first.x_m) - first.angle_rad
+    )
+    before = np.hypot(6.55 - inside.x_m, 3.0 - inside.y_m) * np.sin(
+        np.arctan2(3.0 - inside.y_m, 6.55 - inside.x_m) - inside.angle_rad
+    )
+    assert abs(off) < 0.3 * abs(before)
 
 
 def test_a_miss_leaves_what_its_share_says() -> None:
