@@ -208,3 +208,11 @@ def _in_hole(poses: Array, hole: Array) -> Array:
     ahead = np.column_stack([np.cos(poses[:, 2]), np.sin(poses[:, 2])])
     ends = np.stack([poses[:, :2], poses[:, :2] + 20.0 * ahead], axis=1)
     return hole_shows(ends, np.zeros((len(poses), 2)), hole, -1.0)
+
+
+def test_a_find_far_from_where_the_marks_point_breaks_nothing() -> None:
+    """Sixty sigmas aside: the weights are finite or nothing, and no warning is raised."""
+    poses, ratio = drawn(8, [aim(5.0, 25.0, 0.01), aim(9.0, 45.0, 0.01)])
+    assert np.isfinite(poses).all()
+    assert (ratio <= np.log(1 / 0.2) + 1e-9).all()
+    assert not np.isnan(ratio).any()

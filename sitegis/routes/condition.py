@@ -192,5 +192,7 @@ def draw_given(
     log_arm = -0.5 * np.einsum("nai,naij,naj->na", away, precisions, away)
     log_arm += 0.5 * np.linalg.slogdet(precisions)[1]
     log_prior = -0.5 * np.einsum("ni,ni->n", z, z)
-    mixture = stay + each * np.where(usable, np.exp(log_arm - log_prior[:, None]), 0.0).sum(axis=1)
-    return z, -np.log(mixture)
+    over = np.where(usable, log_arm - log_prior[:, None], -np.inf)
+    most = np.maximum(over.max(axis=1), 0.0)  # an arm may lie where the prior hardly is
+    mixture = stay * np.exp(-most) + each * np.exp(over - most[:, None]).sum(axis=1)
+    return z, -(most + np.log(mixture))
