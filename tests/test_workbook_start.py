@@ -100,8 +100,10 @@ def test_a_blank_book_asks_for_what_is_needed(tmp_path: Path, units: str, depth_
     assert book["locates"].data_validations.dataValidation
     with pytest.raises(BadInput) as caught:
         read_site(tmp_path / "new")
+    # everything that a site cannot do without, in one report
     assert {f.field for f in caught.value.faults} == {
-        "site!B4 (site.name)", "site!B7 (site.rule_set)", "locates (file)",
+        "site!B4 (site.name)", "site!B7 (site.rule_set)", "locates (file)", "lot", "building",
+        "site!B50 (lot.front_azimuth)", "site!B53 (lot.longitude)", "site!B54 (lot.latitude)",
     }  # fmt: skip
 
 

@@ -48,6 +48,7 @@ from .schema import SiteFile
 from .site_toml import Raw, units_of, validate
 from .sources import open_source
 from .streets import house_level, make_ground, make_streets
+from .wanting import tell_wanting
 
 HEAD_ABOVE_INVERT_M = 0.025
 DRAIN_DIAMETER_M = 0.1016
@@ -87,6 +88,7 @@ def read_site(path: Path) -> Survey:
     site = None
     rules = None
     if file is not None:
+        tell_wanting(file, report)
         rules = load_rules(file.site.rule_set)
         site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
         if site is not None:

@@ -17,6 +17,7 @@ from ..messages.catalog import fault_of
 from ..messages.printable import odd_character, printable
 from ..model.fields import inputs_of, tables_in
 from ..model.lengths import UNIT_WORDS
+from ..rules.rule_set import rule_set_names
 from ..units import LengthUnit
 from .faults import Report, guess, index_lines
 from .file_names import SITE_FILE
@@ -150,7 +151,21 @@ def validate(
         for path in paths:
             report.cut_keys.add(report.as_written(dotted(path)))
             _cut(remaining, path, report)
+        _stand_in(remaining)
     return None
+
+
+def _stand_in(remaining: Raw) -> None:
+    """Put something in place of a name, rule set, lot or building that is told to be missing.
+
+    Nothing is made of it: it lets the checks go on to what else is there.
+    """
+    site = remaining.setdefault("site", {})
+    if isinstance(site, dict):
+        site.setdefault("name", "not given")
+        site.setdefault("rule_set", rule_set_names()[0])
+    for table in ("lot", "building"):
+        remaining.setdefault(table, {})
 
 
 def _blanks(raw: object, path: tuple[str | int, ...]) -> Iterator[tuple[str | int, ...]]:
