@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from string import Formatter
 
 import pytest
@@ -60,7 +61,13 @@ def values_of(name: str, kind: str) -> set[str]:
     }
 
 
-def given() -> Iterator[tuple[str, str, str, set[str]]]:
+@cache
+def given() -> tuple[tuple[str, str, str, set[str]], ...]:
+    """Give each call in the source that names a message, read once for all tests here."""
+    return tuple(_given())
+
+
+def _given() -> Iterator[tuple[str, str, str, set[str]]]:
     """Give each call in the source that names a message: place, kind, name, values given."""
     for path in sorted(PACKAGE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):

@@ -12,6 +12,7 @@ import ast
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from string import Formatter
 from typing import Literal
@@ -212,6 +213,7 @@ def taker_of(takers: Takers, path: Path, call: Call) -> Taker | None:
     return next((t for (_, name, m), t in takers.items() if name == call.name and not m), None)
 
 
+@cache
 def collect(package: Path = PACKAGE) -> tuple[list[Message], list[str]]:
     """Give every message of the source, and the places whose code cannot be read off."""
     found = [
