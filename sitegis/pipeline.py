@@ -55,7 +55,8 @@ def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobo
     survey = through(survey, sample_routes)
     tell("weighing the evidence")
     survey = through(survey, score_hypotheses)
-    survey = hand_over(suppose(survey, without=asked.without - marks, priors=asked.priors))
+    supposed = suppose(survey, without=asked.without - marks, priors=asked.priors)
+    survey = hand_over(supposed, survey)
     tell("planning the dig")
     return find(through(_tell_what_if(survey, asked), join_exit, _plan))
 

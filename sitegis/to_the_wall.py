@@ -24,7 +24,7 @@ def through(survey: Survey, *stages: Stage) -> Survey:
     """
     try:
         for stage in stages:
-            survey = hand_over(stage(survey))
+            survey = hand_over(stage(survey), survey)
     except ComputationError as error:
         if survey.whereabouts is None:
             raise

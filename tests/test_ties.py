@@ -162,9 +162,9 @@ def _jitter(survey: Survey, chance: np.random.Generator) -> Survey:
     return replace(survey, **blocks)
 
 
-def _before_the_lattice(chance: np.random.Generator) -> Callable[[Survey], Survey]:
+def _before_the_lattice(chance: np.random.Generator) -> Callable[..., Survey]:
     """Give a hand-over of what a stage made with other last bits."""
-    return lambda survey: hand_over(_jitter(survey, chance))
+    return lambda survey, before=None: hand_over(_jitter(survey, chance))
 
 
 def _site_jittered(survey: Survey, chance: np.random.Generator) -> Survey:

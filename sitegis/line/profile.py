@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array
 from ..model.results import ProfileComponent
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
-from ..numerics.statistics import log_sum, normalized_weights
+from ..numerics.statistics import cho_solve, cholesky, log_sum, normalized_weights
 from ..rules.rule_set import RuleSet
 from .straights import tail_weight
 
@@ -102,19 +101,19 @@ def fit_linear(
     evidence ln N(values; H μ, H P Hᵀ + Σ) (NaN under the flat prior, where it has no meaning).
     """
     if prior is None:
-        factor = cho_factor(covariance, lower=True)
-        normal = design.T @ cho_solve(factor, design)
+        root = cholesky(covariance)
+        normal = design.T @ cho_solve(root, design)
         inverse = np.linalg.inv(normal)
-        mean = inverse @ (design.T @ cho_solve(factor, values))
+        mean = inverse @ (design.T @ cho_solve(root, values))
         return mean, np.asarray(inverse, float), float("nan")
     center, spread = prior
     total = design @ spread @ design.T + covariance
-    factor = cho_factor(total, lower=True)
+    root = cholesky(total)
     innovation = values - design @ center
-    gain = cho_solve(factor, design @ spread).T
-    log_determinant = 2.0 * float(np.log(np.diag(factor[0])).sum())
+    gain = cho_solve(root, design @ spread).T
+    log_determinant = 2.0 * float(np.log(np.diag(root)).sum())
     log_determinant += values.size * float(np.log(2 * np.pi))
-    evidence = -0.5 * float(innovation @ cho_solve(factor, innovation)) - 0.5 * log_determinant
+    evidence = -0.5 * float(innovation @ cho_solve(root, innovation)) - 0.5 * log_determinant
     posterior = spread - gain @ design @ spread
     return center + gain @ innovation, 0.5 * (posterior + posterior.T), evidence
 

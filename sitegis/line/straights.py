@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from ..geometry.frames import Array, lot_direction
 from ..numerics.ordering import MATTERS_M, largest, smallest
+from ..numerics.statistics import cho_solve, cholesky
 from .catalogue import BEND_ANGLE_SD_RAD
 
 HEADING_SD_RAD = float(np.radians(10.0))
@@ -299,11 +299,11 @@ def _normal_step(
     """Give the Gauss–Helmert step and the parameters' covariance."""
     jacobian = problem.point_jacobian(parameters)
     residual = problem.residuals(parameters, problem.marks.xy)
-    factor = cho_factor(jacobian @ covariance @ jacobian.T + own, lower=True)
-    moved = covariance @ (jacobian.T @ cho_solve(factor, residual))
+    root = cholesky(jacobian @ covariance @ jacobian.T + own)
+    moved = covariance @ (jacobian.T @ cho_solve(root, residual))
     adjusted = problem.marks.xy - moved.reshape(-1, 2)
     slopes = problem.parameter_jacobian(parameters, adjusted)
-    white = solve_triangular(factor[0], np.column_stack([slopes, residual]), lower=True)
+    white = np.linalg.solve(root, np.column_stack([slopes, residual]))
     normal = white[:, :-1].T @ white[:, :-1]
     inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
     return -inverse @ (white[:, :-1].T @ white[:, -1]), np.asarray(inverse, float)
@@ -316,8 +316,8 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     covariance = marks.covariance + _spread(marks.independent, 1.0 / weights - 1.0)
     jacobian = problem.point_jacobian(parameters)
     residual = problem.residuals(parameters, marks.xy)
-    factor = cho_factor(jacobian @ covariance @ jacobian.T + own, lower=True)
-    gain = cho_solve(factor, jacobian @ covariance).T
+    root = cholesky(jacobian @ covariance @ jacobian.T + own)
+    gain = cho_solve(root, jacobian @ covariance).T
     adjusted = marks.xy - (gain @ residual).reshape(n, 2)
     _, inverse = _normal_step(problem, parameters, covariance, own)
     slopes = problem.parameter_jacobian(parameters, adjusted)
@@ -328,7 +328,7 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     spread = np.vstack([-gain[rows] @ slopes, angle_row])
     end_covariance = spread @ inverse @ spread.T
     end_covariance[:2, :2] += (covariance - gain @ jacobian @ covariance)[rows, rows]
-    chi_square = float(residual @ cho_solve(factor, residual))
+    chi_square = float(residual @ cho_solve(root, residual))
     regular = np.linalg.slogdet(2 * np.pi * (jacobian @ marks.covariance @ jacobian.T + own))[1]
     square, _ = _standardized_squares(problem, parameters)
     _, extra = tail_weight(square, marks.degrees_of_freedom)

@@ -112,20 +112,27 @@ OF_THE_SITE: Mapping[type, Mapping[str, float]] = {
 }
 
 
-def hand_over(survey: Survey) -> Survey:
-    """Return the survey with the numbers of every filled block on their lattices."""
-    return replace(
-        survey,
-        placed=_block(survey.placed),
-        fitted=_block(survey.fitted),
-        joined=_block(survey.joined),
-        penetration=_block(survey.penetration),
-        left_inside=_block(survey.left_inside),
-        doubted=_block(survey.doubted),
-        sampled=_block(survey.sampled),
-        scored=_block(survey.scored),
-        planned=_block(survey.planned),
-    )
+BLOCKS = (
+    "placed",
+    "fitted",
+    "joined",
+    "penetration",
+    "left_inside",
+    "doubted",
+    "sampled",
+    "scored",
+    "planned",
+)
+
+
+def hand_over(survey: Survey, before: Survey | None = None) -> Survey:
+    """Return the survey with the numbers of every filled block on their lattices.
+
+    Blocks that ``before`` holds too were handed over then, and are passed as they are.
+    """
+    made = {name: getattr(survey, name) for name in BLOCKS}
+    new = {name: made[name] for name in BLOCKS if made[name] is not getattr(before, name, None)}
+    return replace(survey, **{name: _block(block) for name, block in new.items()})
 
 
 def hand_over_site(survey: Survey) -> Survey:

@@ -156,6 +156,16 @@ def square_root(covariance: Array) -> Array:
     return np.asarray((vectors * roots) @ np.swapaxes(vectors, -1, -2))
 
 
+def cholesky(covariance: Array) -> Array:
+    """Give L, lower triangular, with L Lᵀ = covariance (n, n); ``LinAlgError`` unless definite."""
+    return np.asarray(np.linalg.cholesky(covariance), float)
+
+
+def cho_solve(root: Array, values: Array) -> Array:
+    """Solve A x = values (n,) or (n, k) by the Cholesky factor L (n, n) of A = L Lᵀ."""
+    return np.asarray(np.linalg.solve(root.T, np.linalg.solve(root, values)))
+
+
 def nonnegative(covariance: Array, least: float = 0.0) -> Array:
     """Give the nearest covariance (..., n, n) with no eigenvalue under ``least``."""
     values, vectors = np.linalg.eigh(covariance)
