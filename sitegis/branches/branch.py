@@ -12,7 +12,7 @@ from ..line.profile import Depths, SlopePrior, learn_profile, mixture_moments
 from ..model.branches import Branch, Wye
 from ..model.results import Bend, ProfileComponent
 from ..model.site import Site
-from ..numerics.ordering import largest
+from ..numerics.ordering import largest, share_out
 from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
 from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
@@ -170,8 +170,8 @@ def _shared(site: Site, one: Followed) -> Array:
 def _radius_95(seed: int, weights: Array, means: Array, covariances: Array, center: Array) -> float:
     """Give the radius about a place that holds 95 % of a mixture, by draws from it."""
     generator = np.random.default_rng(seed)
-    edges = np.cumsum(weights)
-    chosen = np.searchsorted(edges / edges[-1], generator.random(DRAWS), side="right")
+    edges = np.cumsum(share_out(weights))
+    chosen = np.searchsorted(edges, generator.random(DRAWS), side="right")
     chosen = np.minimum(chosen, len(weights) - 1)
     draws = np.einsum(
         "mij,mj->mi", square_root(covariances)[chosen], generator.standard_normal((DRAWS, 2))
