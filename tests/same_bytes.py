@@ -12,7 +12,9 @@ from sitegis.city import run_city
 from sitegis.pipeline import run
 
 PROJECT = Path(__file__).parents[1]
-FIXTURES = ("corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main")
+FIXTURES = (
+    "corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main", "two-stacks",
+)  # fmt: skip
 
 if __name__ == "__main__":
     for name in FIXTURES:
