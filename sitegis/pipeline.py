@@ -8,6 +8,7 @@ from pathlib import Path
 
 from .dig import plan_dig
 from .doubt import lower_hits
+from .finds.records import Finding, without_findings
 from .messages.catalog import notice_of
 from .model.handover import hand_over
 from .model.site import SiteLanguage, indoor_marks, without_marks
@@ -50,12 +51,15 @@ def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobo
     survey = read_site(site_dir)
     marks = asked.without & indoor_marks(survey.site) - {*item_names(survey.site.evidence)}
     tell("following the drain to the wall")
-    survey = to_the_wall(replace(survey, site=without_marks(survey.site, marks)))
+    findings = asked.without & {i.id for i in survey.site.evidence if isinstance(i, Finding)}
+    site = without_findings(without_marks(survey.site, marks), findings)
+    survey = to_the_wall(replace(survey, site=site))
     tell("sampling routes to the mains")
     survey = through(survey, sample_routes)
     tell("weighing the evidence")
     survey = through(survey, score_hypotheses)
-    supposed = suppose(survey, without=asked.without - marks, priors=asked.priors)
+    without = asked.without - marks - findings
+    supposed = suppose(survey, without=without, priors=asked.priors)
     survey = hand_over(supposed, survey)
     tell("planning the dig")
     return find(through(_tell_what_if(survey, asked), join_exit, _plan))

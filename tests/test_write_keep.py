@@ -16,7 +16,7 @@ from pypdf import PdfReader
 
 from sitegis.messages.errors import CannotWrite
 from sitegis.model.survey import Survey
-from sitegis.pipeline import compute, run
+from sitegis.pipeline import WhatIf, compute, run
 from sitegis.write.answer import answer
 from sitegis.write.keep import inputs_digest, keep_revision
 from sitegis.write.record.document import record_bytes
@@ -116,3 +116,10 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path, told: Survey) -
     with pytest.raises(CannotWrite, match="cannot be kept"):
         keep_revision(told, site)
     assert (site / "revisions").read_text("utf-8") == "mine"
+
+
+def test_without_a_finding_the_answer_is_the_one_before_it() -> None:
+    """What if the second pit had not been dug: its hole is ground again, and is proposed."""
+    before = compute(STORY, WhatIf(frozenset({"F2"})))
+    assert [one.finding.id for one in before.scores.finds] == ["F1"]
+    assert [pit.extends for pit in before.dig.pits][:1] == ["F1"]

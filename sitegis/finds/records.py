@@ -5,12 +5,23 @@ Lengths in meters, lot coordinates; ``direction_rad`` is a lot angle, either way
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
-from ..model.site import Evidence
+from ..model.site import Evidence, Site
 
-__all__ = ["METS", "WORKS", "Finding", "Found", "KeptPit", "Met", "Missed", "Revision", "Work"]
+__all__ = [
+    "METS",
+    "WORKS",
+    "Finding",
+    "Found",
+    "KeptPit",
+    "Met",
+    "Missed",
+    "Revision",
+    "Work",
+    "without_findings",
+]
 
 Work = Literal["test-pit", "vacuum-hole", "trench", "locate", "cleanout", "connection"]
 WORKS: tuple[Work, ...] = get_args(Work)
@@ -81,6 +92,12 @@ class Missed(Finding):
     """The drain was looked for and not found."""
 
     kind: Literal["missed"] = "missed"
+
+
+def without_findings(site: Site, ids: frozenset[str]) -> Site:
+    """Return the site as if some findings had never been made: nothing seen, no hole dug."""
+    kept = tuple(i for i in site.evidence if not (isinstance(i, Finding) and i.id in ids))
+    return replace(site, evidence=kept) if ids else site
 
 
 @dataclass(frozen=True, slots=True)
