@@ -46,6 +46,14 @@ class Place(TypedDict):
     y_m: float
 
 
+class Reading(Place):
+    """``readings[]`` of ``answer.json``."""
+
+    kind: Literal["corner", "house", "rooms", "unit", "depths", "heading"]
+    probability: float
+    likely: bool
+
+
 class ExitComponent(Place):
     """``exit.components[]`` of ``answer.json``."""
 
@@ -507,6 +515,9 @@ class Answer(TypedDict):
     units: NotRequired[Literal["ft", "in", "m", "mm"]]
     rule_set: NotRequired[RuleSet]
     noise: NotRequired[list[Noise]]
+    readings: NotRequired[list[Reading]]
+    doubt: NotRequired[dict[str, Any]]
+    unchecked: NotRequired[list[dict[str, Any]]]
     seed: int
     exit: Exit
     tap: NotRequired[Tap | None]
