@@ -21,7 +21,7 @@ LAYERS = (
 )  # fmt: skip
 # what only some of them have
 MORE_LAYERS = {
-    "corner-lot-alley": ("Keep-outs", "Tie-in: branch", "Tie-in: slab opening"),
+    "corner-lot-alley": ("No-dig areas", "Tie-in: branch", "Tie-in: slab opening"),
 }
 HEADINGS = (
     "Where it may go", "Mains side by side", "Before you dig", "Where to dig",

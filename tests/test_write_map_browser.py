@@ -53,7 +53,8 @@ def test_every_layer_is_drawn_and_has_a_toggle(shown: Watched) -> None:
     names = labels.all_inner_texts()
     for wanted in (
         "A: front-main direct, 70 %", "B: alley-main around the right, 25 %", "Streets", "Lot",
-        "Chance", "Public sewers", "Keep-outs", "Drain under the house", "Marks found", "Test pits",
+        "Probability", "Public sewers", "No-dig areas", "Drain under the house", "Locate points",
+        "Test pits",
     ):  # fmt: skip
         assert any(wanted in name for name in names), wanted
     drawn = ".leaflet-pane path"
