@@ -142,7 +142,8 @@ class _Room:
         wide = pdfmetrics.stringWidth(words, font, size)
         x, y = float(at[0]), float(at[1])
         left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
-        left = min(max(left, 1.0), max(self.drawing.width - wide - 1.0, 1.0))
+        # a phone's own type may be wider than the paper's
+        left = min(max(left, 1.0), max(self.drawing.width - 1.25 * wide, 1.0))
         box = [left - 1, y - 2, left + wide + 1, y - 2, left + wide + 1, y + size - 1,
                left - 1, y + size - 1]  # fmt: skip
         self.drawing.add(Polygon([round(v, 2) for v in box], fillColor=white, strokeColor=None))

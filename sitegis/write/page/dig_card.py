@@ -36,7 +36,7 @@ def dig_card(survey: Survey, language: Language) -> dict[str, Any]:
         "call": say(survey.rules.call_first),
         "caution": say(survey.rules.pit_cautions[0]),
         "what": goal_words(survey, first.hypothesis, say),
-        "percent": percent(first.probability),
+        "percent": percent(first.probability).replace(" %", "\N{NO-BREAK SPACE}%"),
         "inferred": say("Inferred, not located: expose it by hand."),
         "flags": say("A person must look at: {count}", count=flags) if flags else "",
         "pits": [
