@@ -27,10 +27,10 @@ DEPTH_SLIP = 0.03
 """The receiver's depths are all wrong by one slip. Judgment, no source."""
 FOOT_M = 0.3048
 SLIPS: Mapping[str, tuple[float, float, str]] = {
-    "halved": (0.5, 0.0, "all depths of the receiver were written at half of what they are"),
-    "doubled": (2.0, 0.0, "all depths of the receiver were written at twice what they are"),
-    "foot-less": (1.0, -FOOT_M, "all depths of the receiver were written a foot too small"),
-    "foot-more": (1.0, FOOT_M, "all depths of the receiver were written a foot too large"),
+    "halved": (0.5, 0.0, "all depths of the locator were written at half of what they are"),
+    "doubled": (2.0, 0.0, "all depths of the locator were written at twice what they are"),
+    "foot-less": (1.0, -FOOT_M, "all depths of the locator were written a foot too small"),
+    "foot-more": (1.0, FOOT_M, "all depths of the locator were written a foot too large"),
     "cm-as-in": (2.54, 0.0, "the depths are in centimeters, and were read as inches"),
     "in-as-cm": (1.0 / 2.54, 0.0, "the depths are in inches, and were read as centimeters"),
 }

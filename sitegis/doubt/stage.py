@@ -163,7 +163,7 @@ def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
             ways[one.order] = leave_house(survey.site, plan.ends) or leaving
         found.append(
             _Found(
-                one.id, "depths", "receiver's depths", one.words, one.prior, one.log_evidence,
+                one.id, "depths", "locator's depths", one.words, one.prior, one.log_evidence,
                 ways[one.order], one.invert_m, {}, one.slope,
             )
         )  # fmt: skip
@@ -301,7 +301,7 @@ def _depth_measurement(survey: Survey, found: Sequence[_Found]) -> Measurement:
         return settling_depth(site, ask, at.id, "floor", rows)
     at = received[-1]
     depth = at.depth_m or 0.0
-    ask = f"read the depth at {at.id} again, at the floor and with the receiver lifted"
+    ask = f"read the depth at {at.id} again, at the floor and with the locator lifted"
     rows = [(STATED, "", depth)]
     rows += [(one.id, one.words, as_it_is(one.id, depth)) for one in found]
     return settling_depth(site, ask, at.id, "head", rows)
