@@ -145,9 +145,10 @@ def _second_moment(poses: Poses) -> Array:
 def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
     """Give mean and variance (2,) each of invert and slope over a mixture."""
     return mixture_moments(
-        np.array([part.weight for part in profile]), np.stack([part.mean for part in profile]),
+        np.array([part.weight for part in profile]),
+        np.stack([part.mean for part in profile]),
         np.stack([np.diag(part.covariance) for part in profile]),
-    )  # fmt: skip
+    )
 
 
 def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], Array]:

@@ -61,8 +61,9 @@ def fit_branch(
     turn = float(np.degrees(way.bend_rad[0] + weighed.shift[row, -1]))
     bends = (
         (Bend(float(stations[1]), turn, float(vertices[1, 0]), float(vertices[1, 1])),)
-        if len(vertices) == 3 else ()
-    )  # fmt: skip
+        if len(vertices) == 3
+        else ()
+    )
     return Branch(
         one.run.id, joined, probability, one.run.system, one.run.toward, vertices, sds,
         reading.ids[:own], stations[-1] - placed.upstream[0], placed.across[0], reading.ids[own:],
@@ -99,10 +100,11 @@ def _mixture(splits: list[tuple[float, Joint]]) -> _Mixture:
     held = [(share * weights, found) for share, weights, found in parts if found is not None]
     weights = np.concatenate([part for part, _ in held])
     return _Mixture(
-        joined_ways([found.ways for _, found in held]), weights / weights.sum(),
+        joined_ways([found.ways for _, found in held]),
+        weights / weights.sum(),
         np.concatenate([found.shift for _, found in held]),
         np.concatenate([found.spread for _, found in held]),
-    )  # fmt: skip
+    )
 
 
 def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -> Array:

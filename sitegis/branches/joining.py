@@ -94,10 +94,11 @@ def joint_of(
     else:
         blind = replace(reading, wye_m=float("nan"))
         weighed = _both(
-            _weigh_split(reading, pipe, slopes, ways, own, fitted=fitted), np.log(1.0 - STRAY),
+            _weigh_split(reading, pipe, slopes, ways, own, fitted=fitted),
+            np.log(1.0 - STRAY),
             _weigh_split(blind, pipe, slopes, ways, own, fitted=fitted),
             np.log(STRAY / ACROSS_M),
-        )  # fmt: skip
+        )
     ahead, _, _ = pipe.project(reading.marks.xy)
     logs = weighed.log_weight + np.log(1.0 - SAME_PIPE)
     total = log_sum(logs.ravel())
@@ -234,9 +235,7 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
     along = lot_direction(pipe.angles[segment])
     rows = np.zeros((n, count + 4))
     rows[:, :count] = -shift
-    beyond = Beyond(
-        across, ahead, rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along
-    )  # fmt: skip
+    beyond = Beyond(across, ahead, rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along)
     unknowns = np.zeros((1, count + 4, count + 4))
     unknowns[:, :count, :count] = pipe.covariance
     whole = Ways(

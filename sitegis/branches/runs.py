@@ -46,11 +46,11 @@ def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
     alone = len(site.runs) == 1
     named = {row.id for row in site.locates if row.run == run.id or (alone and not row.run)}
     return [
-        i for i, point in enumerate(placement.points)
-        if point.indoors and (
-            point.id == run.access or (point.id in named and point.kind in ON_LINE_KINDS)
-        )
-    ]  # fmt: skip
+        i
+        for i, point in enumerate(placement.points)
+        if point.indoors
+        and (point.id == run.access or (point.id in named and point.kind in ON_LINE_KINDS))
+    ]
 
 
 def part_of(

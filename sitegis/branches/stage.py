@@ -40,9 +40,8 @@ def fit_drains(survey: Survey) -> Survey:
     placement = with_receiver_scale(survey.placement, 1.0)
     slopes = slope_prior(survey.rules, site.drain_diameter_m)
     followed = [
-        one for run in site.runs
-        if (one := follow_run(site, placement, run, slopes)) is not None
-    ]  # fmt: skip
+        one for run in site.runs if (one := follow_run(site, placement, run, slopes)) is not None
+    ]
     if sum(one.pipe is not None for one in followed) == 0 or len(followed) < 2:
         one = next((one for one in followed if one.pipe is not None), None)
         if one is None:
@@ -117,9 +116,10 @@ def _likely_splits(found: Sequence[Joint]) -> list[tuple[float, Joint]]:
     order = ordered(weights, MATTERS_P, descending=True)
     wholly = found[order[0]].weighed is None
     return [
-        (float(weights[i]), found[i]) for i in order
+        (float(weights[i]), found[i])
+        for i in order
         if (found[i].weighed is None) == wholly and at_least(weights[i], LEAST_SPLIT)
-    ]  # fmt: skip
+    ]
 
 
 def _log_share_before(weighed: list[Joint], most_m: float) -> float:

@@ -92,14 +92,15 @@ def weigh_forests(
     own pipe of run j that itself joins run k (None: none). Of equal ones the earlier in the list.
     """
     listed = list(forests(len(runs)))
-    logs = np.array([
-        edge_prior(runs, joins)
-        + sum(
-            float(alone[i]) if j is None else onto(i, j, joins[j])
-            for i, j in enumerate(joins)
-        )
-        for joins in listed
-    ])  # fmt: skip
+    logs = np.array(
+        [
+            edge_prior(runs, joins)
+            + sum(
+                float(alone[i]) if j is None else onto(i, j, joins[j]) for i, j in enumerate(joins)
+            )
+            for joins in listed
+        ]
+    )
     weights = normalized_weights(logs)
     order = ordered(weights, MATTERS_P, descending=True)
     return [listed[i] for i in order], weights[order]

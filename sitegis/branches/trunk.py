@@ -46,9 +46,10 @@ def trunk_members(
         ahead, _, _ = pipe.project(reading.marks.xy)
         low = _station_of(last) if joins[i] != root else -np.inf
         past = [
-            p for p in range(splits[i].own, len(reading.ids))
+            p
+            for p in range(splits[i].own, len(reading.ids))
             if reading.ids[p] not in taken and at_least(ahead[p], low, MATTERS_M)
-        ]  # fmt: skip
+        ]
         shift = _mean((zero + ahead - reading.marks.counts_m)[past])
         members += [(reading.ids[p], _or_none(reading.marks.counts_m[p] + shift)) for p in past]
         taken |= {reading.ids[p] for p in past}

@@ -247,8 +247,9 @@ def _units(site: Site) -> Iterator[Reading]:
             return
     moved = _with_rows(site, indoors, factor * np.eye(2), np.zeros(2))
     about = "unit of x and y"
-    yield Reading("unit:offsets", "unit", about, f"x and y are in {was}, not {read}", 0.0, moved,
-                  factor)  # fmt: skip
+    yield Reading(
+        "unit:offsets", "unit", about, f"x and y are in {was}, not {read}", 0.0, moved, factor
+    )
     if any(row.footage_m for row in indoors):
         counted = replace(
             moved,

@@ -77,9 +77,10 @@ def doubt_input(survey: Survey) -> Survey:
     stated = follow_stated(survey.site, survey.placement, survey.drain, survey.exit)
     invert = survey.exit.invert_m
     found = [
-        *_of_places(survey, stated.log_evidence), *_of_depths(survey, stated.leaving),
+        *_of_places(survey, stated.log_evidence),
+        *_of_depths(survey, stated.leaving),
         *_of_headings(survey, stated.leaving),
-    ]  # fmt: skip
+    ]
     logs = np.array([np.log1p(-sum(one.prior for one in found))]
                     + [np.log(one.prior) + one.log_evidence for one in found])  # fmt: skip
     posterior = np.exp(logs - log_sum(logs))
@@ -281,9 +282,10 @@ def _depth_measurement(survey: Survey, found: Sequence[_Found]) -> Measurement:
     site, drain, placement = survey.site, survey.drain, survey.placement
     behind = dict(zip(drain.point_ids, drain.length_m - drain.stations_m, strict=True))
     opened = [
-        point for point in placement.points
+        point
+        for point in placement.points
         if point.kind in TAPED_KINDS and point.id in behind and point.indoors
-    ]  # fmt: skip
+    ]
     closed = [point for point in opened if point.depth_m is None]
     read = [placement.points[placement.index(name)] for name in drain.point_ids]
     received = [

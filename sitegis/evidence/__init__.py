@@ -81,7 +81,7 @@ __all__ = [
     "TapRecord",
     "item_label",
     "reliability_in_force",
-]  # fmt: skip
+]
 
 _LISTED = (
     dye, sound, tap_record, permit_drawing, neighbors, cable_to_main, camera_note, outdoor_locate,

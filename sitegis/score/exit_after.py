@@ -102,14 +102,16 @@ def _stated(inside: Exit, components: tuple[ExitComponent, ...]) -> Exit:
     same = [part for part in components if part.wall_index == first.wall_index]
     share = np.array([part.weight for part in same])
     share = share / share.sum()
-    away = np.array([(p.x_m - first.x_m, p.y_m - first.y_m, p.angle_rad - first.angle_rad)
-                     for p in same])  # fmt: skip
+    away = np.array(
+        [(p.x_m - first.x_m, p.y_m - first.y_m, p.angle_rad - first.angle_rad) for p in same]
+    )
     away[:, 2] = wrap_radians(away[:, 2])
     spread = np.stack([part.covariance for part in same]) + np.einsum("mi,mj->mij", away, away)
     mean, variance = mixture_moments(
-        share, np.stack([part.profile[0].mean for part in same]),
+        share,
+        np.stack([part.profile[0].mean for part in same]),
         np.stack([np.diag(part.profile[0].covariance) for part in same]),
-    )  # fmt: skip
+    )
     ground = inside.depth_m + inside.invert_m
     ground_sd = np.sqrt(max(inside.depth_sd_m**2 - inside.invert_sd_m**2, 0.0))
     slope_sd = float(np.sqrt(variance[1]))

@@ -50,9 +50,9 @@ def _unknown_items(survey: Survey, without: frozenset[str]) -> list[Fault]:
     """List the names that no item of evidence has."""
     known = (LOCATES, *item_names(survey.site.evidence))
     return [
-        fault_of("evidence-unknown", "site.toml", None, "evidence", name, known=', '.join(known))
+        fault_of("evidence-unknown", "site.toml", None, "evidence", name, known=", ".join(known))
         for name in sorted(without - set(known))
-    ]  # fmt: skip
+    ]
 
 
 def _bad_priors(priors: Mapping[str, float]) -> list[Fault]:

@@ -107,8 +107,7 @@ def _ground(site: Site, canvas: Canvas) -> Iterator[str]:
         middle = site.lot.edge(street.side).mean(axis=0)
         out = (middle - center) / max(float(np.hypot(*(middle - center))), 1e-9)
         place = canvas.at(middle + 0.5 * MARGIN_M * out)
-        yield _text(place, f"{street.name} ({street.side})",
-                    'text-anchor="middle" fill="#555550"')  # fmt: skip
+        yield _text(place, f"{street.name} ({street.side})", 'text-anchor="middle" fill="#555550"')
 
 
 def _house(site: Site, canvas: Canvas) -> Iterator[str]:

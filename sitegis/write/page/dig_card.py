@@ -128,8 +128,9 @@ def near_words(survey: Survey, pit: Pit, say: Language) -> str:
     ]
     if named:
         return "; ".join(named)
-    return say("nothing on record within {distance}; records are incomplete",
-               distance=about(NEAR_M, unit))  # fmt: skip
+    return say(
+        "nothing on record within {distance}; records are incomplete", distance=about(NEAR_M, unit)
+    )
 
 
 def _protection(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> str:

@@ -202,9 +202,10 @@ def _flow_features(
             east, north = (ahead - here) / np.hypot(*(ahead - here))
             turn = np.array([[east, -north], [north, east]])
             yield (
-                "flow", shapely.Polygon(here + shape @ turn.T),
+                "flow",
+                shapely.Polygon(here + shape @ turn.T),
                 {"label": main.id, "words": f"Flow in {main.id}"},
-            )  # fmt: skip
+            )
 
 
 def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
@@ -220,9 +221,10 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
         over, under = percent(low), percent(high) if np.isfinite(high) else ""
         reach = f"{over} to {under}" if under else f"over {over}"
         yield (
-            "hit", merged,
+            "hit",
+            merged,
             {"band": index, "label": reach, "words": f"A pit here finds the pipe with {reach}"},
-        )  # fmt: skip
+        )
 
 
 def ellipse(center: Array, covariance: Array, *, corners: int = 48) -> shapely.Polygon:
@@ -237,17 +239,19 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
     penetration = survey.exit
     center = np.array([penetration.x_m, penetration.y_m])
     yield (
-        "exit-ellipse", ellipse(center, penetration.covariance[:2, :2]),
+        "exit-ellipse",
+        ellipse(center, penetration.covariance[:2, :2]),
         {"label": "exit", "words": "Wall penetration: 95 % ellipse"},
-    )  # fmt: skip
+    )
     for point in survey.placement.points:
         cosine, sine = np.cos(point.major_angle_rad), np.sin(point.major_angle_rad)
         axes = np.array([[cosine, -sine], [sine, cosine]])
         covariance = axes @ np.diag([point.sd_major_m**2, point.sd_minor_m**2]) @ axes.T
         yield (
-            "mark-ellipse", ellipse(np.array([point.x_m, point.y_m]), covariance, corners=32),
+            "mark-ellipse",
+            ellipse(np.array([point.x_m, point.y_m]), covariance, corners=32),
             {"label": point.id, "words": f"{point.id}: 95 % ellipse"},
-        )  # fmt: skip
+        )
 
 
 def _turned_features(

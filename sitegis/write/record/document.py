@@ -47,8 +47,9 @@ PAPERS: dict[Paper, tuple[float, float]] = {
 }  # fmt: skip
 BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8, leading=10.5)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
-HEAD = ParagraphStyle("head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7,
-                      spaceAfter=2)  # fmt: skip
+HEAD = ParagraphStyle(
+    "head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7, spaceAfter=2
+)
 CAUTION = ParagraphStyle("caution", parent=SMALL, fontName=BOLD, spaceBefore=2)
 TITLE = ParagraphStyle("title", parent=BODY, fontName=BOLD, fontSize=13, leading=16)
 Draw = Callable[[Canvas, Survey, tuple[float, float, float, float]], object]
@@ -239,16 +240,18 @@ def _as_found(survey: Survey, width: float) -> list[Flowable]:
     if not revisions:
         return []
     blocks: list[Flowable] = [
-        _text("Status of this record", HEAD), _text(as_found.status_words(survey), SMALL),
-    ]  # fmt: skip
+        _text("Status of this record", HEAD),
+        _text(as_found.status_words(survey), SMALL),
+    ]
     if survey.scores.finds:
         blocks += _block("Found outdoors (places and depths as measured)",
                          ("finding", "what", "easting, northing", "depth", "swing ties", "note"),
                          as_found.finding_rows(survey), (0.12, 0.17, 0.17, 0.13, 0.23, 0.18),
                          width)  # fmt: skip
     if rows := as_found.stretch_rows(survey):
-        blocks += _block("How each stretch outdoors is known", ("stretch", "class"), rows,
-                         (0.65, 0.35), width)  # fmt: skip
+        blocks += _block(
+            "How each stretch outdoors is known", ("stretch", "class"), rows, (0.65, 0.35), width
+        )
     return blocks + _block("Revisions", ("revision", "date", "status", "new", "what moved"),
                            revisions, (0.1, 0.12, 0.14, 0.2, 0.44), width)  # fmt: skip
 
@@ -317,8 +320,9 @@ def _runs(survey: Survey, width: float) -> list[Flowable]:
         for name, check in survey.derived.branch_profiles:
             blocks += _sentences(f"Fall of the branch {name}", check.statements[:-1])
     if survey.site.runs or survey.site.observations:
-        blocks += _block("Observation log", log.LOG_HEAD, log.log_rows(survey), log.LOG_SHARES,
-                         width)  # fmt: skip
+        blocks += _block(
+            "Observation log", log.LOG_HEAD, log.log_rows(survey), log.LOG_SHARES, width
+        )
         blocks.append(_text(log.LOG_NOTE, SMALL))
     return blocks
 

@@ -177,8 +177,9 @@ def _draw_dimensions(canvas: Canvas, survey: Survey, sheet: Sheet, *, marked: bo
     """Write the courses of the lot, or where the house alone is drawn its walls' lengths."""
     site = survey.site
     if not marked:
-        courses = [f"{bearing}  {length}" for bearing, length in
-                   course_words(survey, site.lot.vertices)]  # fmt: skip
+        courses = [
+            f"{bearing}  {length}" for bearing, length in course_words(survey, site.lot.vertices)
+        ]
         return draw_dimensions(canvas, sheet, site.lot.vertices, courses, inside=True)
     walls = polyline.segment_lengths(polyline.closed(site.building.vertices))
     words = [about(float(length), site.units) for length in walls]
@@ -279,8 +280,9 @@ def _beyond(
     names = []
     for manhole in main.manholes:
         up, down = manhole.station_m < first, manhole.station_m > last
-        nearer = [s for s in stations if (manhole.station_m < s < first) or
-                  (last < s < manhole.station_m)]  # fmt: skip
+        nearer = [
+            s for s in stations if (manhole.station_m < s < first) or (last < s < manhole.station_m)
+        ]
         if nearer or not (up or down):
             continue
         edge = first if up else last

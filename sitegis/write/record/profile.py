@@ -41,8 +41,9 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
         return np.stack(np.broadcast_arrays(x, y), axis=-1)
 
     limits = (low, low + height / (times * per_m), first, first + width / per_m)
-    _draw_axes(canvas, survey, frame, limits, f"horizontal {across.words}, "
-               f"vertical exaggeration {times}:1")  # fmt: skip
+    _draw_axes(
+        canvas, survey, frame, limits, f"horizontal {across.words}, vertical exaggeration {times}:1"
+    )
     outside = (profile.stations_m >= 0.0) & (profile.surface_sd_m > 0.0)
     stations = profile.stations_m
     _draw_band(canvas, at(stations[outside], ground[0][outside]),
@@ -132,10 +133,11 @@ def _draw_axes(
             canvas.line(x, bottom, x, bottom + height)
             canvas.drawCentredString(x, bottom - 8, f"{n}")
     canvas.drawString(
-        left, bottom - 17,
+        left,
+        bottom - 17,
         f"distance from the outside of the wall, {word} (under the house: negative); elevation "
         f"above the basement slab, {word}",
-    )  # fmt: skip
+    )
     canvas.drawString(left, bottom - 25, scale_words)
     canvas.setStrokeColorRGB(0, 0, 0)
     canvas.rect(left, bottom, width, height, stroke=1, fill=0)
