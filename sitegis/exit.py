@@ -22,6 +22,7 @@ from .numerics.exit_mixture import (
     square_habit,
 )
 from .numerics.mixture import Poses, merge_poses
+from .numerics.ordering import at_least
 from .numerics.statistics import largest_sd_m, mixture_moments, square_root
 from .units import about, percent
 
@@ -48,6 +49,7 @@ PIT_OUT_M, PIT_MOVED_M = 2.0, 0.6
 """A direction this probable whose pit, this far out, lies this far aside, needs a person. All
 judgment, no source."""
 WEAK_SD_M, WEAK_ANGLE_DEG = 2.0, 25.0
+LIKELY = 0.1  # a part of the mixture that counts for how well the exit is held; judgment
 """Spreads of the exit past which the marks hardly give it. Judgment, no source."""
 
 
@@ -233,9 +235,13 @@ def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
         notices.append(
             notice_of("exit-far-from-last-mark", "exit", unseen_m=about(exit.unseen_m, site.units))
         )
-    likely = exit.mixture[0].covariance
-    spread = largest_sd_m(likely[:2, :2])
-    turn_deg = float(np.degrees(np.sqrt(likely[2, 2])))
+    likely = [
+        one.covariance
+        for index, one in enumerate(exit.mixture)
+        if index == 0 or at_least(one.weight, LIKELY)
+    ]
+    spread = max(largest_sd_m(covariance[:2, :2]) for covariance in likely)
+    turn_deg = max(float(np.degrees(np.sqrt(covariance[2, 2]))) for covariance in likely)
     if spread > WEAK_SD_M or turn_deg > WEAK_ANGLE_DEG:
         notices.append(
             notice_of(

@@ -156,7 +156,8 @@ def test_marks_too_near_each_other_are_told(tmp_path: Path) -> None:
     survey = compute(site_with(tmp_path / "site", marks))
     told = {n.code for n in survey.notices if n.needs_person}
     assert "exit-weakly-held" in told
-    assert np.sqrt(survey.exit.mixture[0].covariance[2, 2]) > 0.3
+    likely = [one for one in survey.exit.mixture if one.turn_deg == 0 and one.weight > 0.1]
+    assert max(np.sqrt(one.covariance[2, 2]) for one in likely) > 0.3
 
 
 def test_ties_that_meet_flat_are_told(tmp_path: Path) -> None:

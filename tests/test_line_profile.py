@@ -13,12 +13,12 @@ from sitegis.line.profile import (
     INVERT_PRIOR_M,
     Depths,
     SlopePrior,
-    _fit_all,
     apply_bound,
     fit_linear,
     fit_profile,
     mixture_moments,
     slope_prior,
+    weigh_profile,
 )
 from sitegis.rules.rule_set import load_rules
 
@@ -205,7 +205,7 @@ def test_evidence_with_tails_is_just_below_quadrature(apart_m: float) -> None:
     nu, sd = 4.0, 0.03
     inverts = np.array([-0.7, -0.7 - apart_m])
     found = depths(np.zeros(2), inverts, sd_m=np.full(2, sd), degrees_of_freedom=nu)
-    _, _, evidence = _fit_all(found, single(0.02, 0.01), 200)
+    _, _, evidence = weigh_profile(found, single(0.02, 0.01), 200)
 
     at = np.linspace(-3.0, 2.0, 100_001)
     square = ((inverts[:, None] - at) / sd) ** 2

@@ -37,7 +37,7 @@ def test_too_little_fall_is_told_in_the_units_of_the_site() -> None:
     assert " would connect 5\" below the main's invert" in got.why_none
     metric = replace(near, units="m")
     got = by_id(sample_routes(survey(metric, replace(exit, profile=profile))))["front-main:direct"]
-    assert "arrives 0.13 m below" in got.why_none
+    assert "connect 0.13 m below" in got.why_none
 
 
 def test_a_house_on_the_lot_line_has_no_side_yard() -> None:

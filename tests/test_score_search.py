@@ -157,3 +157,9 @@ def test_no_other_number_of_pits_makes_the_search_cheaper(
         assert count >= least
         assert cost == pytest.approx(whole(count))
         assert cost <= min(whole(k) for k in range(least, len(chances) + 1)) + 1e-6
+
+
+def test_a_chance_too_small_for_a_step_ends_the_search() -> None:
+    """Weights at the least that a float holds: no pit gains anything, nothing is divided by 0."""
+    hits = np.ones((2, 1), dtype=bool)
+    assert search_order(hits, np.array([5e-324]), np.array([900.0, 800.0])) == ()

@@ -9,8 +9,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sitegis.write.fonts import register_fonts
 from sitegis.write.record.names import Name, place_names
-from sitegis.write.record.sheet import register_fonts
 
 FRAME = (0.0, 0.0, 400.0, 400.0)
 

@@ -179,10 +179,14 @@ def axis_angle(axis: ArrayLike) -> float:
 def relative_step(values: ArrayLike) -> float:
     """Return the step in which costs or scores (n,) decide: 1e-9 of the largest.
 
-    As a power of two, so that it does not itself hang on the last bit.
+    As a power of two, so that it does not itself hang on the last bit. Never 0, however small
+    the values are.
+
+    >>> relative_step([1e-320]) > 0.0
+    True
     """
     finite: Sequence[float] = np.abs(np.asarray(values, float))[np.isfinite(values)].ravel()
     most = float(np.max(finite)) if len(finite) else 0.0
-    if most <= 0.0:
+    if MATTERS_RELATIVE * most < np.finfo(float).tiny:
         return MATTERS_RELATIVE
     return float(2.0 ** np.ceil(np.log2(MATTERS_RELATIVE * most) + OFF_MIDDLE))

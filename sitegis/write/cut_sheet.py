@@ -22,6 +22,7 @@ from ..numerics.ordering import MATTERS_M, largest, smallest
 from ..numerics.statistics import NORMAL_95
 from ..units import LengthUnit, about, format_length, is_imperial
 from .cutting import RoomFrame, room_frame, spot_sd_m
+from .fonts import BOLD, PLAIN, register_fonts
 from .page.panel_parts import tie_in_facts
 from .profile import invert_under_slab
 
@@ -29,7 +30,6 @@ WIDTH, HEIGHT, MARGIN = 520.0, 400.0, 46.0
 """Size of the drawing in points, and what its dimensions take around the room."""
 AROUND_M = 1.0
 """What is shown around the opening where the room's size is not known (judgment)."""
-FONT, BOLD = "Helvetica", "Helvetica-Bold"
 INK, GRAY, SEWER, VIOLET = (HexColor(c) for c in ("#111111", "#5a5a5a", "#00613a", "#5b2a86"))
 FLOOR = Color(0.96, 0.96, 0.95)
 CORNERS = "ABCDEFGH"
@@ -116,7 +116,7 @@ class _Room:
         room = np.array([WIDTH - 2 * MARGIN, HEIGHT - 2 * MARGIN])
         self.scale = float((room / span).min())
         size = span * self.scale + 2 * MARGIN
-        self.drawing = Drawing(float(size[0]), float(size[1]))
+        self.drawing = Drawing(float(size[0]), float(size[1]), initialFontName=PLAIN)
 
     def at(self, xy: Array) -> Array:
         """Return room coordinates (..., 2) as points of the drawing."""
@@ -138,7 +138,8 @@ class _Room:
     def text(self, at: Array, words: str, *, size: float = 8.0, color: Color = INK,
              bold: bool = False, anchor: str = "start") -> None:  # fmt: skip
         """Write on white, in points of the drawing."""
-        font = BOLD if bold else FONT
+        font = BOLD if bold else PLAIN
+        register_fonts()
         wide = pdfmetrics.stringWidth(words, font, size)
         x, y = float(at[0]), float(at[1])
         left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]

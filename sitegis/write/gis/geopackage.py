@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import tempfile
 from collections.abc import Iterable
 from dataclasses import replace
@@ -32,7 +33,10 @@ _SETTINGS = {
     "OGR_SQLITE_JOURNAL": "OFF",
 }
 # RuntimeError: fiona's word for a record that GDAL could not write
-_NO_ROOM = (fiona._err.CPLE_BaseError, fiona.errors.DriverError, RuntimeError, OSError)
+_NO_ROOM = (
+    fiona._err.CPLE_BaseError, fiona.errors.DriverError, sqlite3.OperationalError, RuntimeError,
+    OSError,
+)  # fmt: skip
 # fiona's names of column types; a column with text in it is text, one with a float is floats
 _SHAPES = {"Point": "point", "LineString": "line", "Polygon": "polygon", "MultiPolygon": "polygon"}
 _TYPES = {str: "str", float: "float", bool: "bool", int: "int"}

@@ -15,6 +15,7 @@ from ...score.reliability import reliability_words
 from ...score.words import support_words
 from ...units import about, percent
 from ..cut_sheet import CutSheet, cut_sheets
+from ..fonts import BOLD, PLAIN
 from ..text import (
     check_sentence,
     contribution_words,
@@ -155,6 +156,7 @@ def _cut_sheet(sheet: CutSheet) -> dict[str, Any]:
         whole = renderSVG.drawToString(sheet.drawing)
         svg = whole[whole.index("<svg") :].replace(' style="clip-path: url(#clip)"', "")
         svg = re.sub(r"<title>.*</clipPath>", "", svg, flags=re.S).replace(' id="group"', "")
+        svg = svg.replace(BOLD, "sans-serif; font-weight: bold").replace(PLAIN, "sans-serif")
         svg = svg.replace("<svg ", '<svg class="cut" role="img" aria-label="Plan of the cut" ', 1)
     return {
         "title": sheet.title, "svg": Markup(svg), "places": sheet.places, "before": sheet.before,

@@ -10,6 +10,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
 from ...geometry.frames import Array
+from .. import fonts
 from . import sheet as paper
 from .names import Box
 from .sheet import Sheet
@@ -29,7 +30,7 @@ def draw_dimensions(
     corners = sheet.points(ring)
     for start, end, text in zip(corners, np.roll(corners, -1, axis=0), words, strict=True):
         piece = _shown(sheet, start, end)
-        width = pdfmetrics.stringWidth(text, paper.PLAIN, SIZE)
+        width = pdfmetrics.stringWidth(text, fonts.PLAIN, SIZE)
         if piece is None or np.hypot(*(piece[1] - piece[0])) < width + 8.0:
             continue
         along = (piece[1] - piece[0]) / np.hypot(*(piece[1] - piece[0]))

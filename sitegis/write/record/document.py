@@ -32,12 +32,12 @@ from ...score.reliability import reliability_words
 from ...units import is_imperial
 from ..cut_sheet import cut_sheets
 from ..derive import find
+from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows, tie_in_rows
 from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
-from .sheet import BOLD, ITALIC, PLAIN, register_fonts
 
 MARGIN = 0.6 * inch
 RULING = 18.0

@@ -13,6 +13,7 @@ from reportlab.pdfgen.canvas import Canvas
 from ...geometry import polyline
 from ...geometry.frames import Array
 from ...numerics.ordering import in_steps, smallest
+from .. import fonts
 from . import sheet as paper
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top in points
@@ -35,7 +36,7 @@ class Name:
     at: Array
     text: str
     size: float = 6.5
-    face: str = paper.PLAIN
+    face: str = fonts.PLAIN
     over: bool = False
     upright: bool = False
     led: bool = False

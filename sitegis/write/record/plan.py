@@ -16,6 +16,7 @@ from ...model.dig_plan import Pit
 from ...model.site import Easement, KeepOut, Main
 from ...model.survey import Survey
 from ...units import FOOT_M, about, format_length, format_station, is_imperial
+from .. import fonts
 from ..features import keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
@@ -239,7 +240,7 @@ def _street_name(sheet: Sheet, name: str, ring: Array) -> list[Name]:
     upright = (high_y - low_y) > (high_x - low_x)
     share = np.array([0.5, 0.3]) if upright else np.array([0.3, 0.35])
     at = sheet.points(np.array([low_x, low_y]) + share * np.array([high_x - low_x, high_y - low_y]))
-    return [Name(at, name, size=7, face=paper.ITALIC, over=True, upright=upright)]
+    return [Name(at, name, size=7, face=fonts.ITALIC, over=True, upright=upright)]
 
 
 def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list[Name]:
@@ -404,7 +405,7 @@ def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     canvas.setStrokeColor(GRAY)
     canvas.rect(left, bottom, width, height, stroke=1, fill=1)
     canvas.setFillColor(BLACK)
-    canvas.setFont(paper.PLAIN, 6)
+    canvas.setFont(fonts.PLAIN, 6)
     for number, (words, color, dash, line_width) in enumerate(rows):
         y = bottom + height - 10 - 10 * number
         canvas.setStrokeColor(color)
@@ -432,7 +433,7 @@ def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     canvas.setLineWidth(1.2)
     canvas.line(*(center - direction * 17), *(center + direction * 4))
     paper.arrow(canvas, center + direction * 1, direction, size=9)
-    canvas.setFont(paper.BOLD, 7)
+    canvas.setFont(fonts.BOLD, 7)
     letter = center + direction * 15
     canvas.drawCentredString(letter[0], letter[1] - 2.5, "N")
 
@@ -449,9 +450,9 @@ def _draw_scale_bar(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
     canvas.setLineWidth(0.8)
     canvas.rect(left, bottom, length, 4, stroke=1, fill=1)
     canvas.rect(left + length, bottom, length, 4, stroke=1, fill=0)
-    canvas.setFont(paper.PLAIN, 6)
+    canvas.setFont(fonts.PLAIN, 6)
     for i in range(3):
         text = f"{i * step}" + (f" {word}" if i == 2 else "")
         canvas.drawCentredString(left + i * length, bottom + 7, text)
-    canvas.setFont(paper.BOLD, 7)
+    canvas.setFont(fonts.BOLD, 7)
     canvas.drawString(left, bottom + 16, sheet.scale.words)

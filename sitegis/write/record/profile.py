@@ -10,6 +10,7 @@ from reportlab.pdfgen.canvas import Canvas
 from ...geometry.frames import Array
 from ...model.survey import Survey
 from ...units import FOOT_M, is_imperial
+from .. import fonts
 from ..profile import Profile, ground_band, survey_profile
 from . import sheet as paper
 
@@ -119,7 +120,7 @@ def _draw_axes(
     unit_m, word = (FOOT_M, "ft") if imperial else (1.0, "m")
     canvas.setLineWidth(0.3)
     canvas.setStrokeColorRGB(0.75, 0.75, 0.75)
-    canvas.setFont(paper.PLAIN, 6)
+    canvas.setFont(fonts.PLAIN, 6)
     canvas.setFillColorRGB(0, 0, 0)
     up, along = (2, 20) if imperial else (1, 5)
     for n in range(int(np.ceil(low / unit_m)), int(high / unit_m) + 1):

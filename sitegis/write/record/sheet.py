@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
-import reportlab
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from ...geometry.frames import Array
 from ...units import FOOT_M, LengthUnit, is_imperial
+from ..fonts import PLAIN
 
 POINT_M = 0.0254 / 72
-PLAIN, BOLD, ITALIC = "RecordSans", "RecordSans-Bold", "RecordSans-Italic"
-_FACES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf", ITALIC: "VeraIt.ttf"}
 ROUND = tuple(n * 10**power for power in range(7) for n in (1, 2, 5))
 """Round numbers, for scales and scale bars of grounds of any size."""
 _FEET_AN_INCH = (10, 20, 30, 40, 50, 60, *(n for n in ROUND if n >= 100))
@@ -57,13 +53,6 @@ class Sheet:
     def length(self, length_m: float) -> float:
         """Take a ground length to points."""
         return length_m / (self.scale.ratio * POINT_M)
-
-
-def register_fonts() -> None:
-    """Make the faces that come with reportlab known to it (they hold accented letters)."""
-    folder = Path(reportlab.__file__).parent / "fonts"
-    for name, file in _FACES.items():
-        pdfmetrics.registerFont(TTFont(name, folder / file))
 
 
 def scales(unit: LengthUnit) -> tuple[Scale, ...]:
