@@ -350,3 +350,15 @@ def test_a_large_layer_is_tried_within_limits_first(town, tmp_path, monkeypatch,
             read_city(path)
         assert {fault.code for fault in raised.value.faults} == {"layer-too-heavy"}
         assert "buildings.layer" in [fault.field for fault in raised.value.faults]
+
+
+def test_a_run_clears_what_a_killed_one_left(town, tmp_path):
+    """The half file of a run that was killed while it wrote goes; a folder of the user's stays."""
+    out = tmp_path / "out.gpkg"
+    half, users = tmp_path / ".out.gpkg.part-abc", tmp_path / ".out.gpkg.part-mine"
+    for folder, name in ((half, "out.gpkg"), (users, "letter.txt")):
+        folder.mkdir()
+        (folder / name).write_bytes(b"half")
+    run_city(write_town(town, tmp_path), out)
+    assert not half.exists()
+    assert (users / "letter.txt").read_bytes() == b"half"

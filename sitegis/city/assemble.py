@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import importlib
 import importlib.util
@@ -136,8 +137,19 @@ def _frames(
     yield "notes", _frame(_notes(notes), city)
 
 
+def _clear_killed(out: Path) -> None:
+    """Remove what runs into this output left beside it when they were killed, and nothing else.
+
+    The lock on the work folder says that no other run is at it.
+    """
+    for left in out.parent.glob(f".{glob.escape(out.name)}.part-*"):
+        if left.is_dir() and all(path.name.startswith(out.name) for path in left.iterdir()):
+            shutil.rmtree(left, ignore_errors=True)
+
+
 def _write_file(frames: Iterator[tuple[str, Any]], out: Path, when: str) -> None:
     """Write the layers beside the output, dated ``when``, then rename it into place."""
+    _clear_killed(out)
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
     earlier = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{when}T00:00:00.000Z"})
