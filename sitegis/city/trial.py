@@ -6,13 +6,14 @@ would have ended, or never ended, the run.
 
 from __future__ import annotations
 
-import os
 import resource
 import subprocess
 import sys
 from pathlib import Path
 
+from ..read.layers.apart import environment_apart
 from ..read.layers.features import LARGE_BYTES
+from ..read.layers.files import files_of
 
 # Judgement, no source: a usual layer of 100 MB takes 10 s and 1 GB.
 MEMORY_BYTES, MEMORY_PER_BYTE = 2 * 2**30, 30
@@ -29,7 +30,7 @@ def limits_of(size_bytes: int) -> tuple[int, int]:
 
 def size_of(path: Path) -> int:
     """Return the size in bytes of a layer's file and of those beside it that belong to it."""
-    files = path.iterdir() if path.is_dir() else path.parent.glob(f"{path.stem}.*")
+    files = path.iterdir() if path.is_dir() else files_of(path)
     return sum(file.stat().st_size for file in files if file.is_file())
 
 
@@ -41,7 +42,6 @@ def ends_within_limits(path: Path, layer_name: str | None) -> bool:
     size_bytes = size_of(path)
     if size_bytes <= LARGE_BYTES:
         return True
-    paths = os.pathsep.join(entry for entry in sys.path if Path(entry).is_absolute())
     memory_bytes, cpu_s = limits_of(size_bytes)
     arguments = [str(path.resolve()), layer_name or "", str(memory_bytes), str(cpu_s)]
     try:
@@ -50,7 +50,7 @@ def ends_within_limits(path: Path, layer_name: str | None) -> bool:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"},
+            env=environment_apart(),
             timeout=10 * cpu_s,
             check=False,
         )

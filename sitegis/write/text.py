@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 import numpy as np
 
 from ..exit import exit_turns, straight_sd_rad, turn_words
-from ..model.dig_plan import Pit
+from ..model.dig_plan import Pit, TapeTie
 from ..model.results import Hypothesis, ScoredHypothesis
 from ..model.site import Side
 from ..model.survey import Survey
 from ..numerics.noise_scale import NoiseScale
 from ..numerics.ordering import MATTERS_M, smallest
 from ..numerics.statistics import NORMAL_95
-from ..units import about, format_bearing, format_slope, percent
+from ..units import LengthUnit, about, format_bearing, format_slope, percent
 
 SIDE_WORDS: dict[Side, str] = {
     "front": "front", "right": "right", "rear": "rear", "left": "left",
@@ -167,19 +168,30 @@ def noise_sentence(survey: Survey) -> str:
 def pit_sentence(survey: Survey, pit: Pit) -> str:
     """Say where a pit goes, how deep, and what it is worth."""
     unit = survey.site.units
-    ties = " and ".join(
-        f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in pit.ties[:2]
-    )
+    ties = tape_words(pit.ties, unit)
     where = f": {ties}" if ties else ""
     where = f", widening the hole of {pit.extends}{where}" if pit.extends else where
-    chance = f"{percent(pit.p_hit)} to find the pipe"
+    chance = f"{percent(chance_after_misses(survey, pit))} to find the pipe"
     if pit.rank > 1:
-        before = survey.dig.pits[pit.rank - 2].p_hit_so_far
-        after = (pit.p_hit_so_far - before) / max(1.0 - before, 1e-12)
-        chance = f"{percent(after)} to find the pipe if it is not found before"
+        chance += " if it is not found before"
     return (
         f"pit {pit.rank}{where}; expect the invert {about(pit.depth_05_m, unit)} to "
         f"{about(pit.depth_95_m, unit)} down (90 %); {chance}"
+    )
+
+
+def chance_after_misses(survey: Survey, pit: Pit) -> float:
+    """Return the probability that a pit finds the pipe where those before it did not."""
+    if pit.rank == 1:
+        return pit.p_hit
+    before = survey.dig.pits[pit.rank - 2].p_hit_so_far
+    return (pit.p_hit_so_far - before) / max(1.0 - before, 1e-12)
+
+
+def tape_words(ties: Sequence[TapeTie], unit: LengthUnit) -> str:
+    """Return the two tapes that give a place, each from where it is taped."""
+    return " and ".join(
+        f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in ties[:2]
     )
 
 

@@ -22,6 +22,12 @@ MOST_ANSWER_BYTES = 200_000_000
 CHILD = "sitegis.read.layers.child"
 
 
+def environment_apart() -> dict[str, str]:
+    """Return the environment of a process of its own: the same imports, never from where it is."""
+    paths = os.pathsep.join(entry for entry in sys.path if Path(entry).is_absolute())
+    return {**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"}
+
+
 def read_apart(
     folder: Path, question: dict[str, str | None], report: Report
 ) -> dict[str, Any] | None:
@@ -31,13 +37,12 @@ def read_apart(
     ``identifier``. Faults that were found are gathered, that of its death among them: None then.
     """
     asked = json.dumps({**question, "folder": str(folder.resolve())})
-    paths = os.pathsep.join(entry for entry in sys.path if Path(entry).is_absolute())
     with subprocess.Popen(
         [sys.executable, "-P", "-m", CHILD, asked],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"},
+        env=environment_apart(),
     ) as child:
         assert child.stdout is not None
         raw = child.stdout.read(MOST_ANSWER_BYTES + 1)

@@ -19,7 +19,7 @@ from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_M, at_least, decimals, ordered
 from ...units import about, percent
 from ..features import keep_out_features
-from ..text import point_words
+from ..text import chance_after_misses, point_words
 from .panel_parts import excavation_facts, vacuum_fact
 
 NEAR_M = 5.0
@@ -96,9 +96,8 @@ def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[
 def _chance(survey: Survey, pit: Pit, say: Language) -> str:
     if pit.rank == 1:
         return say("{chance} to find the pipe", chance=percent(pit.p_hit))
-    before = survey.dig.pits[pit.rank - 2].p_hit_so_far
-    after = (pit.p_hit_so_far - before) / max(1.0 - before, 1e-12)
-    return say("{chance}, if nothing is found before", chance=percent(after))
+    after = percent(chance_after_misses(survey, pit))
+    return say("{chance}, if nothing is found before", chance=after)
 
 
 def _tape(survey: Survey, tie: TapeTie, say: Language) -> dict[str, str]:

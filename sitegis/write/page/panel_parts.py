@@ -28,7 +28,7 @@ from ...units import (
     percent,
 )
 from ..cutting import opening_places, tie_in_place
-from ..text import WORTH_NAMING, point_words
+from ..text import WORTH_NAMING, tape_words
 
 Facts = list[tuple[str, str]]
 DRAINS = verdict(1.0)
@@ -236,9 +236,7 @@ def way_sentences(survey: Survey) -> list[str]:
     rows = []
     for way in telling_pits(survey):
         ties = choose_ties(survey.site, np.array([way.x_m, way.y_m]))[0]
-        where = " and ".join(
-            f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in ties[:2]
-        )
+        where = tape_words(ties, unit)
         rows.append(
             f"Toward the {way.toward} ({percent(way.probability)}): a pit {where} exposes the pipe "
             f"with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not."
