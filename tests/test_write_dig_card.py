@@ -9,13 +9,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 from pyproj import Geod
 
-from sitegis.language import Language
-from sitegis.units import about
-from sitegis.write.page.dig_card import compass, near_words
+from sitegis.language import ENGLISH, Language
+from sitegis.units import about, parse_length
+from sitegis.write.page.dig_card import compass, dig_card, near_words
 from sitegis.write.page.html import map_bytes
 
 from .browser import Watched, open_page, open_phone
@@ -232,3 +233,18 @@ def test_what_is_near_is_named_and_nothing_else() -> None:
     for pit in survey.dig.pits:
         words = near_words(survey, pit, Language())
         assert ("away" in words) != ("records are incomplete" in words)
+
+
+def test_where_the_pipe_was_seen_the_card_says_so_and_what_following_it_takes() -> None:
+    """The find's place is taped: from it to the wall is a distance that shapely measures."""
+    survey = computed("dug-and-found")
+    card = dig_card(survey, ENGLISH)
+    first, *rest = card["no_pits"]
+    assert not card["pits"]
+    assert "The pipe was seen" in first
+    find = next(one.finding for one in survey.scores.finds if one.finding.exposed)
+    wall = shapely.Polygon(survey.site.building.vertices)
+    away = shapely.distance(wall.exterior, shapely.Point(find.x_m, find.y_m))
+    lengths = [parse_length(line.split(" from ")[0], "ft") for line in rest]
+    assert away - 0.05 <= lengths[0] <= away + 0.5
+    assert [("wall" in line, "main" in line) for line in rest] == [(True, False), (False, True)]

@@ -12,6 +12,7 @@ from sitegis.model.results import ProfileComponent
 from sitegis.model.survey import Survey
 from sitegis.write.profile import ground_band, invert_under_slab, profile_svg, survey_profile
 
+from .computed import computed
 from .filled import filled_survey
 
 
@@ -143,3 +144,19 @@ def test_both_bands_are_drawn_apart(survey: Survey) -> None:
     root = ElementTree.fromstring(profile_svg(survey_profile(survey), units="ft"))
     areas = [element.get("class") for element in root.iter() if element.tag.endswith("polygon")]
     assert areas == ["ground-band", "band"]
+
+
+def test_what_was_seen_stands_at_the_depth_that_was_measured() -> None:
+    """102.5 in below ground that stands as the site says, as typed in the fixture's findings."""
+    survey = computed("dug-and-found")
+    profile = survey_profile(survey)
+    ((name, station, invert),) = profile.seen
+    find = next(one.finding for one in survey.scores.finds if one.finding.exposed)
+    ground = survey.site.ground.elevation_m(np.array([find.x_m, find.y_m]))
+    assert name == "F2"
+    assert invert == pytest.approx(float(ground) - 102.5 * 0.0254, abs=1e-5)
+    along = profile.stations_m >= 0.0
+    here = [np.interp(station, profile.stations_m[along], profile.xy[along, k]) for k in (0, 1)]
+    assert np.hypot(*(np.array(here) - [find.x_m, find.y_m])) < 0.3
+    svg = ElementTree.fromstring(str(profile_svg(profile, units="ft")))
+    assert [t.text for t in svg.iter("text") if t.text and t.text.startswith("F2")] == ["F2 (seen)"]

@@ -41,6 +41,15 @@ def status(survey: Survey) -> Status:
     return "as found" if whole else "partly exposed"
 
 
+def status_words(survey: Survey) -> str:
+    """Say how far the record is seen rather than inferred."""
+    return {
+        "proposed": "Proposed: nothing outdoors was seen.",
+        "partly exposed": "Partly exposed: what was seen is as found, all else is inferred.",
+        "as found": "As found: the lateral was seen from the wall to the main.",
+    }[status(survey)]
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """A stretch of the most probable route, by stations from the wall, and how it is known."""

@@ -9,6 +9,8 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from ..dig.depths import best_route, invert_quantiles, most_probable
+from ..dig.follow import exposures
+from ..finds.kinds import measured_invert_m
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.survey import Survey
@@ -29,7 +31,8 @@ class Profile:
     outdoors, ``surface_sd_m`` how well it is known (0 indoors: the slab is the datum).
     ``low_m, high_m`` hold the invert with 90 %, whatever the ground; ``shallow_m, deep_m`` the
     depth below the surface, with the ground's error. ``marks`` (j, 2): station and invert of
-    what was found. ``main_invert_m`` at the last station, None without a route.
+    the locate points. ``seen``: name, station and invert of each place outdoors where the pipe was
+    seen and its depth measured. ``main_invert_m`` at the last station, None without a route.
     """
 
     stations_m: Array
@@ -42,6 +45,7 @@ class Profile:
     shallow_m: Array
     deep_m: Array
     marks: Array
+    seen: tuple[tuple[str, float, float], ...]
     main_id: str
     main_invert_m: float | None
     main_diameter_m: float
@@ -73,6 +77,7 @@ def survey_profile(survey: Survey) -> Profile:
         np.concatenate([-invert - spread, outdoor[:, 4]]),
         np.concatenate([spread - invert, outdoor[:, 5]]),
         _marks(survey, float(stations[0])),
+        _seen(survey, outdoor[:, :3]),
         main_id,
         main_invert,
         diameter,
@@ -138,6 +143,19 @@ def _marks(survey: Survey, start_m: float) -> Array:
         if point.depth_m is not None:
             rows.append((start_m + station, point.surface_elevation_m - point.depth_m - head))
     return np.array(rows, dtype=float).reshape(-1, 2)
+
+
+def _seen(survey: Survey, along: Array) -> tuple[tuple[str, float, float], ...]:
+    """Give name, station, invert of what was seen beside a route's stations and places (n, 3)."""
+    if len(along) < 2:
+        return ()
+    rows = []
+    for find in exposures(survey):
+        known = measured_invert_m(find, survey.site)
+        if known is not None:
+            at = polyline.line_locate_point(along[:, 1:], np.array([find.x_m, find.y_m]))[1]
+            rows.append((find.id, float(along[0, 0] + at), known[0]))
+    return tuple(rows)
 
 
 def _main_at_end(survey: Survey) -> tuple[str, float | None, float]:
@@ -241,6 +259,7 @@ def profile_svg(profile: Profile, *, units: LengthUnit, size: Size = WIDE) -> Ma
 def _scale(profile: Profile, size: Size) -> _Scale:
     edges = ground_band(profile)
     heights = [*edges, profile.low_m, profile.high_m, profile.marks[:, 1]]
+    heights.append(np.array([invert for _, _, invert in profile.seen]))
     if profile.main_invert_m is not None:
         heights.append(np.array([profile.main_invert_m]))
     together = np.concatenate(heights)
@@ -338,6 +357,12 @@ def _invert(scale: _Scale, profile: Profile) -> Markup:
             scale.x(float(station)), scale.y(float(invert))
         )
         for station, invert in profile.marks
+    ) + Markup("").join(
+        Markup(
+            '<circle class="mark seen" cx="{0:.1f}" cy="{1:.1f}" r="5"/>'
+            '<text x="{0:.1f}" y="{2:.1f}" text-anchor="middle">{3} (seen)</text>'
+        ).format(scale.x(station), scale.y(invert), scale.y(invert) + 20.0, escape(_clip(name)))
+        for name, station, invert in profile.seen
     )
     words: tuple[str, ...] = ("invert: inferred, not located (band 90 %)",)
     x, y, anchor = scale.x(float(profile.stations_m[middle])), profile.high_m[middle], "middle"

@@ -43,10 +43,28 @@ def dig_card(survey: Survey, language: Language) -> dict[str, Any]:
             pit_card(survey, pit, hole, say)
             for pit, hole in zip(survey.dig.pits, survey.derived.excavations, strict=True)
         ],
-        "no_pits": say("No place for a test pit was found: see the notices."),
+        "no_pits": _no_pits(survey, say),
         "cautions": [say(caution) for caution in survey.rules.cautions],
         "say": say,
     }
+
+
+def _no_pits(survey: Survey, say: Language) -> list[str]:
+    """Return why no pit is proposed: where the pipe was seen, what following it takes."""
+    if not survey.dig.follow:
+        return [say("No place for a test pit was found: see the notices.")]
+    lines = [say("The pipe was seen: no pit is left to dig. To follow it:")]
+    for one in survey.dig.follow:
+        values = {
+            "find": one.find,
+            "length": about(one.length_m, survey.site.units),
+            "depth": about(one.depth_m, survey.site.units),
+        }
+        if one.to == "wall":
+            lines.append(say("{length} from {find} to the wall, down to {depth}", **values))
+        else:
+            lines.append(say("{length} from {find} to the main, down to {depth}", **values))
+    return lines
 
 
 def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from ...dig.follow import exposures
 from ...evidence import item_label
 from ...model.dig_plan import Pit
 from ...model.results import ScoredHypothesis
@@ -16,6 +17,7 @@ from ...score.words import support_words
 from ...units import about, percent
 from ..cut_sheet import CutSheet, cut_sheets
 from ..fonts import BOLD, PLAIN
+from ..found import status_words
 from ..text import (
     check_sentence,
     contribution_words,
@@ -43,6 +45,13 @@ DEPTH_ROWS = 12
 OUTCOME_ROWS = 5
 
 
+def _known_words(survey: Survey) -> str:
+    """Say what is not inferred."""
+    if not exposures(survey):
+        return "Only the locate points were located."
+    return status_words(survey)
+
+
 def panel_context(survey: Survey) -> dict[str, Any]:
     """Gather every text of the page, in the site's units; nothing here is HTML."""
     site = survey.site
@@ -50,6 +59,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
     return {
         "name": site.name,
         "lead": join_sentence(survey).replace(" %", "\N{NO-BREAK SPACE}%"),
+        "known": _known_words(survey),
         "sentences": [
             exit_sentence(survey),
             slope_sentence(survey),

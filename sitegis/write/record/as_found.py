@@ -7,7 +7,7 @@ import numpy as np
 from ...finds.records import Finding, Revision
 from ...model.survey import Survey
 from ...units import about, format_length, percent
-from ..found import status, stretches
+from ..found import stretches
 from ..keep import revision_of
 from ..text import point_words
 from .particulars import coordinate_words
@@ -15,15 +15,6 @@ from .tables import Rows
 
 NOW = "now"
 SAME = "nothing that matters"
-
-
-def status_words(survey: Survey) -> str:
-    """Say how far the record is seen rather than inferred."""
-    return {
-        "proposed": "Proposed: nothing outdoors was seen.",
-        "partly exposed": "Partly exposed: what was seen is as found, all else is inferred.",
-        "as found": "As found: the lateral was seen from the wall to the main.",
-    }[status(survey)]
 
 
 def finding_rows(survey: Survey) -> Rows:

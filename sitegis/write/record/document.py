@@ -33,6 +33,7 @@ from ...units import is_imperial
 from ..cut_sheet import cut_sheets
 from ..derive import find
 from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
+from ..found import status_words
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows, tie_in_rows
 from . import as_found, log, particulars, tables
@@ -241,7 +242,7 @@ def _as_found(survey: Survey, width: float) -> list[Flowable]:
         return []
     blocks: list[Flowable] = [
         _text("Status of this record", HEAD),
-        _text(as_found.status_words(survey), SMALL),
+        _text(status_words(survey), SMALL),
     ]
     if survey.scores.finds:
         blocks += _block("Found outdoors (places and depths as measured)",

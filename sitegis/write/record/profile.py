@@ -63,6 +63,9 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
     canvas.setFillColorRGB(0, 0, 0)
     for station, invert in profile.marks:
         paper.circle(canvas, at(station, invert), 1.8, fill=True)
+    for name, station, invert in profile.seen:
+        paper.circle(canvas, at(station, invert), 2.4, fill=True)
+        paper.label(canvas, at(station, invert) + np.array([-8, -13]), f"{name}, seen")
     _draw_words(canvas, profile, at)
 
 

@@ -226,7 +226,7 @@ function addLegend(data) {
   const has = (layer, test) => data.features.some((f) => f.properties.layer === layer && (!test || test(f.properties)));
   const seen = (evidence) => (p) => p.evidence === evidence;
   [
-    [has("locate", seen("exposed")), point(POINTS.locate({ evidence: "exposed" })), "Seen (exposed): cleanout, stack or floor drain"],
+    [has("locate", seen("exposed")), point(POINTS.locate({ evidence: "exposed" })), "Seen (exposed): cleanout, stack, floor drain or pipe"],
     [has("locate", seen("located")), point(POINTS.locate({ evidence: "located" })), "Found by the locator from above (located), with depth"],
     [has("jamb"), point(POINTS.jamb()), "Door jamb or wall corner, taped: no point of the drain"],
     [has("mark-ellipse"), oval(STYLES["mark-ellipse"]()), "Where a point lies with 95 %"],
