@@ -176,7 +176,7 @@ def _overlap(one: list[float], other: list[float]) -> bool:
     return wide > 1.5 and min(one[3], other[3]) - max(one[1], other[1]) > 1.5
 
 
-@pytest.mark.parametrize("state", ["plain", "pit cards", "layers"])
+@pytest.mark.parametrize("state", ["plain", "pit cards", "layers", "finds"])
 @pytest.mark.parametrize("width", [390, 1440])
 def test_axe_finds_nothing(browser: Browser, tmp_path: Path, width: int, state: str) -> None:
     """No finding of axe-core, the reference checker of WCAG, contrast among its rules."""
@@ -189,6 +189,9 @@ def test_axe_finds_nothing(browser: Browser, tmp_path: Path, width: int, state: 
             "document.querySelectorAll('dialog').forEach("
             "(d) => { d.style.position = 'static'; d.show(); })"
         )
+    if state == "finds":
+        page.locator("[data-find=no]").first.click()
+        page.get_by_role("button", name="Count it").click()
     if state == "layers":
         page.get_by_role("button", name="Layers").click()
     else:

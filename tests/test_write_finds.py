@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import random
 import re
 import shutil
 from collections.abc import Iterator
@@ -11,6 +13,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+import zxingcpp
+from PIL import Image
 from playwright.sync_api import Browser, Page
 
 from sitegis.finds.reweigh import (
@@ -117,6 +121,9 @@ def test_nothing_here_shows_the_next_pit_and_the_line(phone: Watched, tmp_path: 
     assert lines.splitlines()[0] == ",".join(FINDING_COLUMNS)
     assert phone.asked_for == [page.url]
     assert phone.complaints == []
+    box.locator(".qr summary").tap()
+    picture = Image.open(io.BytesIO(box.locator(".qr svg").screenshot()))
+    assert [code.text for code in zxingcpp.read_barcodes(picture)] == lines.splitlines()[-1:]
 
     site = tmp_path / "site"
     shutil.copytree(FIXTURES / NAME, site)
@@ -156,6 +163,21 @@ def test_a_find_anywhere_on_the_map_is_counted_and_taken_back(phone: Watched) ->
     assert float(cells["latitude"]) == pytest.approx(float(latitude), abs=1e-8)
     page.get_by_role("button", name="Take back the last").tap()
     assert not page.locator("#finds").is_visible()
+
+
+def test_a_line_is_read_from_its_code_by_another_program(phone: Watched) -> None:
+    """ZXing reads what the page draws: 60 drawn lines, the longest, and other alphabets."""
+    drawn = random.Random(4)
+    cells = "0123456789,.-'\" FPRabcmyesno"
+    texts = ["".join(drawn.choices(cells, k=drawn.randint(1, 134))) for _ in range(60)]
+    texts += ["x" * 134, "Próf. 5′ 3″, à gauche"]
+    rows = phone.page.evaluate("(texts) => texts.map(qrModules)", texts)
+    for text, modules in zip(texts, rows, strict=True):
+        light = np.pad(~np.array(modules), 4, constant_values=True).astype(np.uint8) * 255
+        (code,) = zxingcpp.read_barcodes(np.kron(light, np.ones((4, 4), np.uint8)))
+        assert code.text == text
+        assert code.ec_level == "L"
+    assert phone.page.evaluate("qrModules('x'.repeat(135))") is None
 
 
 def test_planned_chances_are_those_of_the_plan(phone: Watched) -> None:

@@ -213,6 +213,8 @@ function addFinds(map, page) {
       next.dataset.chance = String(left[0].p);
     } else if (!found) { next.append(textElement("p", say("No pit is left: send the lines to the office."))); }
     box.querySelector("textarea").value = [data.columns.join(","), ...finds.map((find, i) => findLine(data, find, i + 1))].join("\n");
+    const last = finds.length === 0 ? "" : findLine(data, finds[finds.length - 1], finds.length);
+    box.querySelector(".qr").hidden = !drawQr(box.querySelector(".qr svg"), last);
     box.dataset.effective = String(state.effective);
   };
   document.querySelectorAll("[data-find]").forEach((button) => {
