@@ -136,7 +136,11 @@ def _site(name: str, note: str, units: str, mark: str) -> Site:
         ),
         mains=(dataclasses.replace(site.mains[0], street=f"First Street {mark}"), *site.mains[1:]),
         keep_outs=keep_outs,
-        fixtures=(PlannedFixture("WC", f"New toilet {mark}", "water-closet", "R1", 3.0, 3.0),),
+        fixtures=(
+            PlannedFixture(
+                "WC", f"New toilet {mark}", "water-closet", "R1", 3.0, 3.0, None, (2.0, 3.5)
+            ),
+        ),
         notices=notices,
         units=units,
         depth_units="in" if units == "ft" else units,

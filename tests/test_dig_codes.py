@@ -6,7 +6,7 @@ The worked cases are the codes' tables applied by hand; elevations in meters, pi
 from __future__ import annotations
 
 from dataclasses import asdict, replace
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
@@ -14,8 +14,10 @@ from scipy.stats import norm
 
 from sitegis.dig.codes import (
     backwater_checks,
+    branch_size,
     cleanout_check,
     closet_check,
+    closets_check,
     load_check,
     p_below,
     stack_check,
@@ -23,7 +25,7 @@ from sitegis.dig.codes import (
 )
 from sitegis.dig.tie_in import clear_spans, tie_ins
 from sitegis.model.derived import TapSpread
-from sitegis.model.site import PlannedFixture
+from sitegis.model.site import FixtureKind, PlannedFixture
 from sitegis.model.survey import Survey
 from sitegis.rules.plumbing import Plumbing
 from sitegis.rules.rule_set import load_rules
@@ -32,6 +34,7 @@ from tests.test_dig_tie_in import STRAIGHT, fixture, tie_survey
 INCH, FOOT = 0.0254, 0.3048
 COVER_M, FLOOR_M, STREET_M = 30.00, 29.85, 30.20
 NAMES = ("us-ipc", "us-upc", "ca-npc", "ca-obc")
+BATHROOM = ("water-closet", "lavatory", "shower")
 
 
 def plumbing(name: str) -> Plumbing:
@@ -74,7 +77,8 @@ def valve(name: str, kind: str, floor_m: float, cover_m: float | None = COVER_M)
         ("us-upc", "floor-drain", 29.85, "asked"),
         ("us-upc", "lavatory", 29.85, "not asked"),
         # NPC 2.4.6.4, OBC 7.4.6.4 with the street at 30.20
-        ("ca-npc", "floor-drain", 29.85, "asked"),
+        # the national text from memory: nothing is asked or not asked by it
+        ("ca-npc", "floor-drain", 29.85, "ask"),
         ("ca-obc", "floor-drain", 29.85, "asked"),
         ("ca-obc", "lavatory", 29.85, "not asked"),
         ("ca-obc", "floor-drain", 30.35, "not asked"),
@@ -246,12 +250,83 @@ def test_a_fixture_that_cannot_drain_is_told_what_it_needs() -> None:
     assert "ejector" not in {one.code for one in deep.checks}
 
 
+@pytest.mark.parametrize(
+    ("name", "kinds", "inches", "governs"),
+    [
+        # 2 in carries 21 units at 1/4 (IPC Table 710.1(1)), 8 (UPC Table 703.2)
+        ("us-ipc", ("lavatory",), 2, "the least size under a floor"),
+        ("us-ipc", ("lavatory",) * 21, 2, "the least size under a floor"),
+        ("us-ipc", ("lavatory",) * 22, 3, "its fixture units"),
+        ("us-upc", ("lavatory",) * 9, 3, "its fixture units"),
+        # the house of 14 units: the table alone gives 2 in at 1/4, the closet makes it 3 in
+        ("us-ipc", (*BATHROOM, *BATHROOM, "kitchen", "laundry"), 3, "the water closet"),
+        # OBC Table 7.4.10.8: 3 in carries 27 at 1:50, so five groups of 6 take 4 in at 1:100
+        ("ca-obc", BATHROOM * 5, 4, "its fixture units"),
+        # 36 units are the most of 3 in at 1/8
+        ("us-ipc", ("kitchen",) * 18, 3, "its fixture units"),
+        ("us-ipc", (*BATHROOM * 7, "kitchen"), 4, "its fixture units"),
+    ],
+)
+def test_size_of_a_branch(name: str, kinds: tuple[str, ...], inches: float, governs: str) -> None:
+    """The least trade size that no fixture's drain passes and that carries the load."""
+    assert branch_size(load_rules(name), kinds) == (pytest.approx(inches * INCH), governs)
+
+
+def test_closets_on_a_drain_are_counted() -> None:
+    """UPC Table 703.2: at most three water closets on a horizontal 3 in pipe; the IPC sets none."""
+    four = ("water-closet",) * 4
+    found = closets_check(plumbing("us-upc"), four, 3 * INCH, "ft", "the drain")
+    assert found is not None
+    assert found.verdict == "not met"
+    three = closets_check(plumbing("us-upc"), four[:3], 3 * INCH, "ft", "the drain")
+    assert three is not None
+    assert three.verdict == "met"
+    assert closets_check(plumbing("us-upc"), four, 4 * INCH, "ft", "the drain") is None
+    assert closets_check(plumbing("us-ipc"), four, 3 * INCH, "ft", "the drain") is None
+    unsure = closets_check(plumbing("ca-obc"), four, 3 * INCH, "m", "the drain")
+    assert unsure is not None
+    assert unsure.verdict == "ask"
+
+
+def test_a_bathroom_is_held_against_the_code_at_once() -> None:
+    """A set loads branch and drain as a group of 5 (IPC Table 709.1), existing fixtures with it."""
+    survey = tie_survey(fixture("bathroom", 2.0, 2.0))
+    (found,) = tie_ins(survey)
+    said = {one.name: one for one in found.checks}
+    assert found.diameter_m == pytest.approx(3 * INCH)
+    assert {"Vent of the water closet", "Vent of the lavatory", "Vent of the shower"} <= set(said)
+    branch, alone = (one for one in found.checks if one.code == "fixture-units")
+    assert branch.words.startswith("5 drainage fixture units on a branch")
+    assert alone.verdict == "not known"
+    site = replace(survey.site, existing_fixtures=("bathroom", "kitchen", "laundry"))
+    (found,) = tie_ins(replace(survey, site=site))
+    drain = [one for one in found.checks if one.code == "fixture-units"][1]
+    assert drain.words.startswith("14 drainage fixture units on the drain, planned and existing")
+    assert drain.verdict == "met"
+
+
+def test_a_vent_that_stands_too_far_is_not_met_whatever_its_pipe() -> None:
+    """IPC Table 909.1, 1 1/4 in: 5 ft. Straight 3-4-5 ft may be met, 3-4.1 ft cannot."""
+    near, far = ((2.0 + 3 * FOOT, 2.0 + y * FOOT) for y in (4.0, 4.1))
+    verdicts = []
+    for vent in (near, far):
+        one = replace(fixture("lavatory", 2.0, 2.0), vent_m=vent)
+        (found,) = tie_ins(tie_survey(one))
+        verdicts += [check.verdict for check in found.checks if check.code == "trap-arm"]
+        assert found.vent is not None
+        assert np.hypot(*(found.vent[1] - found.vent[0])) == pytest.approx(
+            np.hypot(vent[0] - 2.0, vent[1] - 2.0)
+        )
+    assert verdicts == ["ask", "not met"]
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_a_number_is_sure_or_said_to_be_from_memory(name: str) -> None:
     """Whatever may be called met names a section that was seen; all else says so."""
     tables = asdict(plumbing(name))
     rows: list[dict[str, Any]] = [*tables["trap_arms"], *tables["fixtures"].values()]
     rows += [tables[key] for key in ("loads", "water_closet", "cleanouts", "stack_base")]
+    rows += [tables["backwater"]] if name == "ca-npc" else []
     for row in rows:
         if row is not None:
             assert row["section"]
@@ -261,7 +336,7 @@ def test_a_number_is_sure_or_said_to_be_from_memory(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_every_check_names_its_section(name: str) -> None:
     """Every planned kind of fixture is held against the code, and told where the number stands."""
-    for kind in ("water-closet", "shower", "lavatory", "floor-drain", "laundry", "kitchen"):
+    for kind in get_args(FixtureKind):
         survey = replace(tie_survey(fixture(kind, 2.0, 2.0)), rules=load_rules(name))
         (found,) = tie_ins(survey)
         assert {"trap-arm", "fixture-units", "cleanout"} <= {one.code for one in found.checks}

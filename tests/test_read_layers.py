@@ -68,6 +68,7 @@ def town(lot_wkb: bytes, crs: str) -> bytes:
         "manholes": {
             "mh": ["MH-1", "MH-2"],
             "main": ["front-main", "front-main"],
+            "cover": ["584.2", " "],
             "geometry": [shapely.Point(in_grid([(x, -30)])[0]) for x in (-40, 190)],
         },
     }
@@ -197,6 +198,19 @@ def test_main_runs_with_the_flow(tmp_path: Path, flow: str, first_ft: float) -> 
     upstream = {"MH-1": abs(first_ft + 40), "MH-2": abs(first_ft - 190)}
     for name, feet in upstream.items():
         assert math.isclose(stations[name], feet * scale, abs_tol=0.01)
+
+
+def test_manholes_of_a_layer_bring_their_covers(tmp_path: Path) -> None:
+    """A column of elevations in the site's units, taken above the slab; blank is not known."""
+    write_layers(tmp_path)
+    text = with_main_layer("left").replace(
+        'main_field = "main"', 'main_field = "main", rim_field = "cover"'
+    )
+    site = layer_site(tmp_path, text)
+    level = site.slab_elevation_m
+    assert level is not None
+    rims = {one.id: one.rim_m for one in site.mains[0].manholes}
+    assert rims == {"MH-1": pytest.approx(584.2 * 0.3048 - level), "MH-2": None}
 
 
 def test_front_azimuth_in_place_of_a_street(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import re
 import sqlite3
 from contextlib import closing
 from dataclasses import fields, replace
+from datetime import date
 from pathlib import Path
 
 import ezdxf
@@ -294,11 +295,11 @@ def test_record_prints_what_the_job_is_filed_by(survey: Survey) -> None:
     texts = RecordTexts(
         "12 Invented Ave", "INV-00-17", "Lot 4, Block 2, Invented Addition", "Inv. Owner",
         "P-1001", "T-2002", "Invented Drains", "L-3003", "combined", "air test passed",
-        "folder seven", "tape eight",
+        "folder seven", "tape eight", date(2026, 5, 1),
     )  # fmt: skip
     words = _words(replace(survey, site=replace(survey.site, record=texts)))
     for name in (field.name for field in fields(RecordTexts)):
-        assert getattr(texts, name) in words, name
+        assert str(getattr(texts, name)) in words, name
 
 
 def test_what_is_not_given_is_a_line_to_fill_in(survey: Survey) -> None:

@@ -12,6 +12,7 @@ from ..model.site import Main, PlannedFixture, Site, Street
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least
 from ..rules.plumbing import BackwaterRule, Plumbing
+from ..rules.rule_set import RuleSet
 from ..units import LengthUnit, about, format_length, is_imperial
 
 # Flood rim above the floor by kind: common practice, no source.
@@ -31,7 +32,8 @@ def backwater_checks(
     Without the elevation that the code compares with the answer is "not known".
     """
     rule = survey.rules.plumbing.backwater
-    level_m = floor_m + (RIM_M[fixture.kind] if rule.compares == "rim" else 0.0)
+    rim_m = min(RIM_M[kind] for kind in fixture.kinds)
+    level_m = floor_m + (rim_m if rule.compares == "rim" else 0.0)
     checks = []
     for tap in taps:
         if at_least(tap.probability, POSSIBLE):
@@ -77,6 +79,8 @@ def _backwater(
             "not asked": "no valve is asked for by this comparison",
         }
         text = f"{said.get(verdict, 'level both before deciding')}: {place}"
+        if not rule.sure and verdict in said:
+            verdict, text = "ask", f"compare with the adopted text, by which {text}"
     return CodeCheck(
         "backwater-valve",
         "Backwater valve",
@@ -119,13 +123,15 @@ def stack_check(
 
 
 def vent_check(
-    plumbing: Plumbing, kind: str, trap_m: float, length_m: float | None, unit: LengthUnit
-) -> CodeCheck:
+    plumbing: Plumbing, kind: str, trap_m: float, length_m: float | None, unit: LengthUnit,
+    straight_m: float | None = None,
+) -> CodeCheck:  # fmt: skip
     """Hold the developed length from trap to vent against the table by trap size.
 
-    The arm may not fall more than one pipe diameter (IPC 909.2), at the table's slope.
+    The arm may not fall more than one pipe diameter (IPC 909.2), at the table's slope. Where no
+    length is given the straight line ``straight_m`` to the vent is the least that it can be.
     """
-    row, name = plumbing.trap_arm(trap_m), "Vent"
+    row, name = plumbing.trap_arm(trap_m), f"Vent of the {kind.replace('-', ' ')}"
     if kind == "water-closet" or row is None:
         return CodeCheck("trap-arm", name, "ask", "its own rule, not the "
                          "table by trap size: ask where the vent must be", "")  # fmt: skip
@@ -133,14 +139,18 @@ def vent_check(
         f"at most {about(row.length_m, unit)} along the pipe from a {size(trap_m, unit)} trap to "
         f"its vent, falling no more than one pipe diameter"
     )
-    if length_m is None:
+    least_m = straight_m if length_m is None else length_m
+    if least_m is None:
         return _check(
             "trap-arm", name, "not known", f"no vent is given: {most}", row.section, sure=row.sure
         )
-    fall_m = length_m * row.slope
-    fits = at_least(row.length_m, length_m, MATTERS_M) and at_least(trap_m, fall_m, MATTERS_M)
-    return _check("trap-arm", name, "met" if fits else "not met",
-                  f"{about(length_m, unit)} from trap to vent; {most}", row.section,
+    fall_m = least_m * row.slope
+    fits = at_least(row.length_m, least_m, MATTERS_M) and at_least(trap_m, fall_m, MATTERS_M)
+    verdict: Verdict = "met" if fits else "not met"
+    way = "from trap to vent" if length_m is not None else "in a straight line to the vent"
+    if fits and length_m is None:
+        verdict, way = "ask", f"{way}, longer along the pipe: measure it"
+    return _check("trap-arm", name, verdict, f"{about(least_m, unit)} {way}; {most}", row.section,
                   sure=row.sure)  # fmt: skip
 
 
@@ -148,7 +158,7 @@ def load_check(
     plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, slope: float,
     unit: LengthUnit, what: str,
 ) -> CodeCheck:  # fmt: skip
-    """Hold the fixture units on a pipe against the table by size and slope."""
+    """Hold the fixture units of single fixtures on a pipe against the table by size and slope."""
     load, most = plumbing.load(kinds), plumbing.loads.most(diameter_m, slope)
     rows = [plumbing.fixtures[kind] for kind in kinds]
     sections = "; ".join(dict.fromkeys([*(row.section for row in rows), plumbing.loads.section]))
@@ -163,6 +173,53 @@ def load_check(
         said += f"; at most {most:g} at {100 * slope:.2f} %"
     verdict: Verdict = "met" if 0.0 < load <= most else "not met"
     return _check("fixture-units", "Fixture units", verdict, said, sections, sure=sure)
+
+
+SIZES_M = tuple(inches * 0.0254 for inches in (2, 3, 4, 6))
+"""Pipe sizes to choose from, nothing under 2 in under a floor: common practice, no source."""
+FLOOR_DRAIN_M = 0.0762  # 3 in: common practice, no source
+
+
+def branch_size(rules: RuleSet, kinds: tuple[str, ...]) -> tuple[float, str]:
+    """Choose the pipe of a branch for single fixtures: its size, and what governs it.
+
+    The least one that no fixture's own drain passes and that carries the load at the least slope
+    of its size; where the load table has no such size, what the fixtures ask for.
+
+    >>> from sitegis.rules.rule_set import load_rules
+    >>> branch_size(load_rules("us-ipc"), ("lavatory",) * 22)
+    (0.0762, 'its fixture units')
+    """
+    code = rules.plumbing
+    least = {kind: code.fixtures[kind].drain_m for kind in kinds}
+    if "water-closet" in least:
+        least["water-closet"] = max(least["water-closet"], code.water_closet.least_m)
+    if "floor-drain" in least:
+        least["floor-drain"] = max(least["floor-drain"], FLOOR_DRAIN_M)
+    widest = max(least, key=lambda kind: least[kind])
+    enough = [one for one in SIZES_M if at_least(one, least[widest], MATTERS_M)]
+    load = code.load(kinds)
+    for size_m in enough:
+        most = code.loads.most(size_m, rules.least_slope(size_m).slope)
+        if most is None or most >= load:
+            break
+    if size_m > enough[0]:
+        return size_m, "its fixture units"
+    if enough[0] > SIZES_M[0]:
+        return size_m, f"the {widest.replace('-', ' ')}"
+    return size_m, "the least size under a floor"
+
+
+def closets_check(plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, unit: LengthUnit,
+                  what: str) -> CodeCheck | None:  # fmt: skip
+    """Count the water closets on a pipe of the least size; None where the code sets no limit."""
+    rule, many = plumbing.water_closet, kinds.count("water-closet")
+    if rule.most is None or not many or diameter_m > rule.least_m + MATTERS_M:
+        return None
+    said = f"{many} on {what} of {size(diameter_m, unit)}; at most {rule.most} at this size"
+    return _check("water-closets", "Number of water closets",
+                  "met" if many <= rule.most else "not met", said, rule.most_section,
+                  sure=rule.sure)  # fmt: skip
 
 
 def closet_check(plumbing: Plumbing, diameter_m: float, unit: LengthUnit) -> CodeCheck:

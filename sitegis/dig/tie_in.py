@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,14 +17,16 @@ from ..messages.errors import Notice
 from ..model.branches import drain_of
 from ..model.derived import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
 from ..model.results import ProfileComponent
-from ..model.site import PlannedFixture, Room
+from ..model.site import PlannedFixture, Room, single_fixtures
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least, smallest
 from ..pits.cost import FOOTING_BELOW_SLAB_M, rectangle_rings
 from .codes import (
     backwater_checks,
+    branch_size,
     cleanout_check,
     closet_check,
+    closets_check,
     ejector_check,
     load_check,
     stack_check,
@@ -33,11 +36,6 @@ from .hydraulics import profile_check
 
 __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
 
-INCH_M = 0.0254
-# Branch sizes by fixture: common practice, no source (a toilet 3 in, nothing under 2 in under
-# a floor).
-BRANCH_M = {"water-closet": 3 * INCH_M, "floor-drain": 3 * INCH_M}
-BRANCH_OTHER_M = 2 * INCH_M
 # Floor to the branch's invert at the fixture. A trap or closet bend under the floor needs 0.25 m:
 # judgment. Other fixtures drop through the slab and a bend: slab + 0.05 m + the pipe.
 TRAP_UNDER_FLOOR_M = 0.25
@@ -227,9 +225,10 @@ def tie_in(
     taps: Sequence[TapSpread] = (),
 ) -> TieIn:
     """Work out the tie-in of one fixture by a branch from a floor."""
-    diameter = BRANCH_M.get(fixture.kind, BRANCH_OTHER_M)
+    diameter, governs = branch_size(survey.rules, fixture.kinds)
     rule = survey.rules.least_slope(diameter)
-    drop = TRAP_UNDER_FLOOR_M if fixture.kind in FLOOR_LEVEL else SLAB_M + COVER_M + diameter
+    at_floor = not FLOOR_LEVEL.isdisjoint(fixture.kinds)
+    drop = TRAP_UNDER_FLOOR_M if at_floor else SLAB_M + COVER_M + diameter
     start, needed = floor_m - drop, rule.slope * branch.length_m
     # A wye laid flat joins the pipes' centers, so the smaller pipe's invert stands higher.
     step = 0.5 * max(survey.site.drain_diameter_m - diameter, 0.0)
@@ -266,7 +265,18 @@ def tie_in(
         soil,
         (*_own_cautions(survey, branch, bottom - floor_m, diameter), *CAUTIONS),
         _checks(survey, fixture, branch, floor_m, diameter, rule.slope, p_gravity, taps),
+        vent=_vent_path(survey, fixture, branch),
+        size_governed_by=governs,
     )
+
+
+def _vent_path(survey: Survey, fixture: PlannedFixture, branch: Branch) -> Array | None:
+    """Give the straight line (2, 2) from a fixture to its vent, None where no place is given."""
+    room = next(room for room in survey.site.rooms if room.id == fixture.room)
+    pose = room_pose(survey, room)
+    if fixture.vent_m is None or pose is None:
+        return None
+    return np.stack([branch.path[0], pose[0] + rotation(pose[1]) @ np.array(fixture.vent_m)])
 
 
 def stacks_on(survey: Survey) -> list[tuple[str, float]]:
@@ -295,11 +305,13 @@ def _checks(
 ) -> tuple[CodeCheck, ...]:  # fmt: skip
     """Hold a branch against the plumbing code.
 
-    The stack's size is taken as the drain's; all planned fixtures together load the drain, and
-    the fixtures that are there already, which nobody has listed, are asked about.
+    The stack's size is taken as the drain's.
     """
     rules, unit = survey.rules, survey.site.units
-    code, kind = rules.plumbing, fixture.kind
+    code, kinds = rules.plumbing, fixture.kinds
+    straight_m = None
+    if fixture.vent_m is not None:
+        straight_m = math.dist(fixture.vent_m, (fixture.x_m, fixture.y_m))
     drain_m = survey.site.drain_diameter_m
     asked = [
         stack_check(code, branch.station_m - at, drain_m, name, unit)
@@ -307,21 +319,44 @@ def _checks(
         if branch.station_m > at
     ]
     turns = {"square": (45.0, 45.0), "45-degree": (45.0,), "angled": (45.0, 90.0)}[branch.entry]
-    planned = tuple(sorted(one.kind for one in survey.site.fixtures))
     checks = [
         *backwater_checks(survey, fixture, floor_m, taps),
         *(one for one in asked if one is not None),
-        vent_check(code, kind, code.fixtures[kind].trap_m, fixture.vent_distance_m, unit),
-        load_check(code, (kind,), diameter_m, slope, unit, "a branch"),
-        *([closet_check(code, diameter_m, unit)] if kind == "water-closet" else []),
+        *(
+            vent_check(
+                code, kind, code.fixtures[kind].trap_m, fixture.vent_distance_m, unit, straight_m
+            )
+            for kind in kinds
+        ),
+        load_check(code, kinds, diameter_m, slope, unit, "a branch"),
+        *([closet_check(code, diameter_m, unit)] if "water-closet" in kinds else []),
         cleanout_check(code, rules.cleanout_spacing_m, branch.length_m, turns, unit),
     ]
-    if len(planned) > 1:
-        what = "the drain, all planned fixtures together and without those there already,"
-        checks.append(load_check(code, planned, drain_m, survey.drain.slope, unit, what))
+    checks += _drain_checks(survey, drain_m)
     if p_gravity < LIKELY:
         checks.append(ejector_check(code))
     return tuple(checks)
+
+
+def _drain_checks(survey: Survey, diameter_m: float) -> list[CodeCheck]:
+    """Hold the drain against the load of all planned fixtures and of those there already.
+
+    Without a list of these the sum is told as what it leaves out, and never met.
+    """
+    site, code = survey.site, survey.rules.plumbing
+    there = single_fixtures(
+        [*site.existing_fixtures, *(one for run in site.runs for one in run.existing_fixtures)]
+    )
+    planned = [one for fixture in site.fixtures for one in fixture.kinds]
+    kinds = tuple(sorted([*planned, *there]))
+    what = "the drain, planned and existing fixtures together,"
+    if not there:
+        what = "the drain, planned fixtures without those there already (list existing_fixtures),"
+    load = load_check(code, kinds, diameter_m, survey.drain.slope, site.units, what)
+    if not there and load.verdict == "met":
+        load = replace(load, verdict="not known", words=load.words.replace(": met", ""))
+    closets = closets_check(code, kinds, diameter_m, site.units, what)
+    return [load, *([closets] if closets is not None and there else [])]
 
 
 def slab_opening(path: Array) -> shapely.Polygon:
@@ -412,7 +447,7 @@ def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
         offers: list[Offer] = []
         for name, along, unseen_m in pipes if place is not None else ():
             assert place is not None
-            if name and fixture.kind == "toilet" and access.get(name) not in stacks:
+            if name and "water-closet" in fixture.kinds and access.get(name) not in stacks:
                 continue
             located = along.drain.vertices, unseen_m, place[0]
             # where the whole drain is too near to a stack the check says so

@@ -20,7 +20,7 @@ from .site import Main, Manhole
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
     "tie", "keep-out", "branch", "wye", "spoil-setback", "planned-branch", "slab-opening",
-    "other-reading",
+    "other-reading", "planned-vent",
 ]  # fmt: skip
 EvidenceClass = Literal["exposed", "located", "inferred", "record"]
 Value = str | float | int | bool | None
@@ -173,7 +173,8 @@ class TieIn:
     is the rule set's least for the branch. ``needed_fall_m`` at that slope is held against
     ``available_fall_m`` ± ``available_fall_sd_m``; ``p_gravity`` is the probability that it
     drains by itself. ``joins`` is the run whose branch it joins, empty for the building drain.
-    ``checks`` hold it against the plumbing code. ``opening`` (n, 2) is cut from
+    ``checks`` hold it against the plumbing code. ``vent`` (2, 2) is the straight line from the
+    fixture to its vent where one is planned. ``opening`` (n, 2) is cut from
     the slab; volumes are in the ground.
     """
 
@@ -200,6 +201,8 @@ class TieIn:
     cautions: tuple[str, ...]
     checks: tuple[CodeCheck, ...] = ()
     joins: str = ""
+    vent: Array | None = None
+    size_governed_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

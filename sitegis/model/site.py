@@ -8,7 +8,7 @@ azimuths are degrees clockwise from grid north, elevations are meters above the 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal, get_args
 
@@ -19,7 +19,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array, LotFrame
 from ..messages.errors import Notice
 from ..numerics.ordering import MATTERS_M, largest
-from .fields import RECORD, Depth, Extent, Length, Share, Text, Weight
+from .fields import RECORD, Date, Depth, Extent, Length, Share, Text, Weight
 
 if TYPE_CHECKING:
     from ..finds.records import Revision
@@ -109,8 +109,9 @@ class Priors:
 class RecordTexts:
     """``[record]``: what the lateral record states and nothing is computed from.
 
-    An empty text is printed as a ruled line, to be filled in by hand. ``test_result`` is of the
-    test or inspection; ``photos`` and ``video`` say where they are kept.
+    An empty text is printed as a ruled line, to be filled in by hand. ``ticket_valid_until`` is
+    the one-call ticket's last day; ``test_result`` is of the test or inspection; ``photos`` and
+    ``video`` say where they are kept.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = RECORD
@@ -126,6 +127,23 @@ class RecordTexts:
     test_result: Text = ""
     photos: Text = ""
     video: Text = ""
+    ticket_valid_until: Date | None = None
+
+
+FixtureKind = Literal[
+    "water-closet", "shower", "lavatory", "floor-drain", "laundry", "kitchen", "bathroom"
+]
+FIXTURE_SETS: Mapping[str, tuple[str, ...]] = {"bathroom": ("water-closet", "lavatory", "shower")}
+"""What a set is made of; a shower stands for a bathtub too, which loads a drain as much."""
+
+
+def single_fixtures(kinds: Iterable[str]) -> tuple[str, ...]:
+    """Return kinds of fixtures with the sets among them taken apart.
+
+    >>> single_fixtures(["kitchen", "bathroom"])
+    ('kitchen', 'water-closet', 'lavatory', 'shower')
+    """
+    return tuple(one for kind in kinds for one in FIXTURE_SETS.get(kind, (kind,)))
 
 
 Paper = Literal["letter", "a4", "tabloid", "a3"]
@@ -278,7 +296,7 @@ class Run:
     """One push of the cable, with a zero of its own at ``access``.
 
     ``toward`` "upstream" is a push inwards, against the flow. ``stopped_at_m`` is the footage
-    where it stopped, ``stopped`` why.
+    where it stopped, ``stopped`` why; ``existing_fixtures`` drain into it today.
     """
 
     id: str
@@ -288,6 +306,7 @@ class Run:
     stopped: Stopped | None = None
     stopped_at_m: float | None = None
     system: System = "unknown"
+    existing_fixtures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -388,7 +407,10 @@ class Main:
 
 @dataclass(frozen=True, slots=True)
 class PlannedFixture:
-    """A fixture that a renovation would add: room coordinates, and pipe from its trap to a vent."""
+    """A fixture, or a set, that a renovation would add: room coordinates of it and of its vent.
+
+    ``vent_distance_m`` is along the pipe from its trap to the vent.
+    """
 
     id: str
     name: str
@@ -397,6 +419,12 @@ class PlannedFixture:
     x_m: float
     y_m: float
     vent_distance_m: float | None = None
+    vent_m: tuple[float, float] | None = None
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """The single fixtures that it is."""
+        return single_fixtures((self.kind,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -488,6 +516,7 @@ class Site:
     receiver: str = ""
     sonde: str = ""
     drain_material: str = ""
+    existing_fixtures: tuple[str, ...] = ()
     runs: tuple[Run, ...] = ()
     observations: tuple[Observation, ...] = ()
     revisions: tuple[Revision, ...] = ()

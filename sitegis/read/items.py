@@ -98,7 +98,7 @@ def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture,
                 )
             continue
         made.append(PlannedFixture(table.id, table.name or table.id, table.kind, table.room,
-                                   table.x, table.y, table.vent_distance))  # fmt: skip
+                                   table.x, table.y, table.vent_distance, table.vent))  # fmt: skip
     _twice(reading, "fixture", [table.id for table in reading.file.fixture])
     return tuple(made)
 

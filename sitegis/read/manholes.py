@@ -6,10 +6,12 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import LotFrame
+from ..model.lengths import signed_length
 from ..model.site import Manhole, Street
 from .context import Reading
 from .faults import guess
 from .inverts import Station, above_slab
+from .layers.features import Feature as LayerFeature
 from .schema import MainTable
 
 OFF_LINE_M = 3.0
@@ -63,7 +65,8 @@ def _layer_manholes(
     place = f"{key}.manholes_layer"
     features = reading.layers.features(reference, place, wanted="point")
     manholes = []
-    for field in (reference.id_field, reference.main_field):
+    named = (reference.id_field, reference.main_field, reference.rim_field, reference.invert_field)
+    for field in named:
         if features and field is not None and field not in features[0].attributes:
             reading.report.site(
                 "id-field-missing:several-features",
@@ -91,8 +94,26 @@ def _layer_manholes(
                     id=table.id,
                 )
             continue
-        manholes.append(Station(name, float(line.project(point)), None))
+        invert_m, rim_m = (
+            _level(reading, feature, field, place)
+            for field in (reference.invert_field, reference.rim_field)
+        )
+        manholes.append(Station(name, float(line.project(point)), invert_m, rim_m))
     return manholes
+
+
+def _level(reading: Reading, feature: LayerFeature, field: str | None, place: str) -> float | None:
+    """Take a column's elevation, a number in the site's units, above the slab; None if empty."""
+    value = None if field is None else feature.attributes.get(field)
+    if value is None or not str(value).strip():
+        return None
+    try:
+        elevation_m = signed_length(value, reading.file.site.units)
+    except ValueError as error:
+        reading.report.site("length-unreadable", f"{place}.{field}", str(value), reason=str(error),
+                            unit=reading.file.site.units)  # fmt: skip
+        return None
+    return above_slab(reading, elevation_m, place)
 
 
 def make_taps(

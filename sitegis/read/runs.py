@@ -36,8 +36,9 @@ def _run(table: RunTable) -> Run:
     seen = table.joins
     joins = None if seen is None else WyeSeen(seen.run, seen.point, seen.footage, seen.side)
     return Run(
-        table.id, table.access, table.toward, joins, table.stopped, table.stopped_at, table.system
-    )
+        table.id, table.access, table.toward, joins, table.stopped, table.stopped_at,
+        table.system, table.existing_fixtures,
+    )  # fmt: skip
 
 
 def _check_run(

@@ -30,6 +30,7 @@ from ..model.fields import (
     as_azimuth,
 )
 from ..model.site import (
+    FixtureKind,
     Noise,
     Paper,
     Priors,
@@ -82,6 +83,7 @@ class SiteTable(Table):
     head_above_invert: Length | None = None
     drain_diameter: Extent | None = None
     drain_material: Text = ""
+    existing_fixtures: tuple[FixtureKind, ...] = ()
     vertical_datum: Text = ""
     coordinate_epoch: Annotated[float, Field(ge=1980, le=2200)] | None = None
     paper: Paper | None = None
@@ -205,6 +207,8 @@ class ManholesLayer(Table):
     layer_name: Text | None = None
     id_field: Text
     main_field: Text | None = None
+    rim_field: Text | None = None
+    invert_field: Text | None = None
 
 
 class TapTable(Table):
@@ -257,6 +261,7 @@ class RunTable(Table):
     stopped: Stopped | None = None
     stopped_at: Annotated[Length, Field(ge=0)] | None = None
     system: System = "unknown"
+    existing_fixtures: tuple[FixtureKind, ...] = ()
 
 
 ClockHour = Annotated[int, Field(ge=1, le=12)]
@@ -282,11 +287,12 @@ class FixtureTable(Table):
 
     id: Name
     name: Text = ""
-    kind: Literal["water-closet", "shower", "lavatory", "floor-drain", "laundry", "kitchen"]
+    kind: FixtureKind
     room: Name
     x: Length
     y: Length
     vent_distance: Annotated[Length, Field(ge=0)] | None = None
+    vent: Point | None = None
 
 
 class KeepOutTable(Table):

@@ -194,6 +194,7 @@ def _fill(
         slab_elevation_m=table.slab_elevation, surveyed_by=table.surveyed_by,
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
         receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
+        existing_fixtures=table.existing_fixtures,
         vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
         paper=table.paper, language=table.language, record=_record(file), runs=runs,
         observations=observations,

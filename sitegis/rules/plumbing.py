@@ -18,13 +18,14 @@ class BackwaterRule:
     """When a backwater valve is asked for: ``compares`` lies below what it is held ``against``.
 
     The fixture's floor or its flood rim, with the cover of the next upstream manhole or with the
-    street.
+    street. ``sure`` is False where the comparison is from memory.
     """
 
     compares: Literal["floor", "rim"]
     against: Literal["manhole", "street"]
     section: str
     note: str
+    sure: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +45,13 @@ class StackBaseRule:
 
 @dataclass(frozen=True, slots=True)
 class ClosetRule:
-    """The least drain of a water closet."""
+    """The least drain of a water closet, and how many at ``most`` one of that size may carry."""
 
     least_m: float
     section: str
     sure: bool
+    most: int | None = None
+    most_section: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -165,11 +165,18 @@ def draw_room(survey: Survey, one: TieIn, frame: RoomFrame) -> Drawing:
     else:
         high = np.array(frame.room.size_m)
     shown = np.concatenate([opening, path, corner, high[None]])
+    if one.vent is not None:
+        shown = np.concatenate([shown, frame.local(one.vent)])
     room = _Room(shown.min(axis=0), shown.max(axis=0))
     _draw_walls(room, high, frame)
     _draw_drain(room, survey, one, frame, high)
     _draw_opening(room, survey, opening)
     room.line(path, VIOLET, 2.0, [5.0, 3.0])
+    if one.vent is not None:
+        vent = frame.local(one.vent)
+        room.line(vent, VIOLET, 1.0, [1.0, 2.5])
+        room.circle(room.at(vent[1]), 4.0, VIOLET, white)
+        room.text(_beside(room.at(vent[1]), 7, -3), "vent", size=7, color=VIOLET)
     start = room.at(path[0])
     room.circle(start, 5.0, VIOLET, white)
     room.text(_beside(start, 8, 6), f"{one.name or one.fixture} (planned)", color=VIOLET)

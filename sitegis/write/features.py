@@ -27,7 +27,7 @@ AGREED_LAYERS: tuple[Layer, ...] = (
     "tie", "keep-out", "branch", "wye",
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening",
-                             "other-reading")  # fmt: skip
+                             "planned-vent", "other-reading")  # fmt: skip
 READING_SHOWN_M = 3.0
 """How much of a drain is drawn from the wall under another reading of the input."""
 NOT_LOCATED = (
@@ -328,6 +328,13 @@ def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
              "available_fall_m": one.available_fall_m,
              "available_fall_sd_m": one.available_fall_sd_m, "p_gravity": one.p_gravity},
         )  # fmt: skip
+    for one in branches:
+        if one.vent is not None:
+            yield Feature(
+                "planned-vent", "inferred", shapely.LineString(one.vent),
+                {"id": f"vent-{one.fixture}", "fixture": one.fixture,
+                 "straight_m": float(np.hypot(*(one.vent[1] - one.vent[0])))},
+            )  # fmt: skip
     for one in branches:
         yield Feature(
             "slab-opening", "inferred", polygon(one.opening),

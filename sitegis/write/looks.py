@@ -65,6 +65,7 @@ LOOKS = {
     "keep-out": Look(BROWN, width_mm=0.4, label="id"),
     "spoil-setback": Look(BROWN, width_mm=0.3),
     "planned-branch": Look(VIOLET, width_mm=0.6, label="name"),
+    "planned-vent": Look(VIOLET, width_mm=0.4, label="id"),
     "other-reading": Look(VIOLET, PROPOSED, width_mm=0.8),
     "slab-opening": Look(VIOLET, PROPOSED, opacity=0.6, width_mm=0.4),
 }

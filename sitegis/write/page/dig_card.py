@@ -34,6 +34,7 @@ def dig_card(survey: Survey, language: Language) -> dict[str, Any]:
     flags = sum(notice.needs_person for notice in survey.notices)
     return {
         "call": say(survey.rules.call_first),
+        "ticket": ticket_words(survey, say),
         "caution": say(survey.rules.pit_cautions[0]),
         "what": goal_words(survey, first.hypothesis, say),
         "percent": percent(first.probability).replace(" %", "\N{NO-BREAK SPACE}%"),
@@ -65,6 +66,17 @@ def _no_pits(survey: Survey, say: Language) -> list[str]:
         else:
             lines.append(say("{length} from {find} to the main, down to {depth}", **values))
     return lines
+
+
+def ticket_words(survey: Survey, say: Language) -> str:
+    """Return the one-call ticket's number and last day, empty where no number is given."""
+    number, day = survey.site.record.ticket, survey.site.record.ticket_valid_until
+    if not number:
+        return ""
+    if day is None:
+        return say("One-call ticket {number}: its last valid day is not given", number=number)
+    return say("One-call ticket {number}, valid through {day}: past that day call again",
+               number=number, day=day.isoformat())  # fmt: skip
 
 
 def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:

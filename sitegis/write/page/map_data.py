@@ -154,6 +154,8 @@ def _words(survey: Survey, feature: Feature) -> str:
         f"(pit {known.get('rank')})",
         "planned-branch": f"Planned branch for {known.get('name') or known.get('fixture')}: "
         f"not built, {length('diameter_m')} across, {length('length_m')} long",
+        "planned-vent": f"Vent of {known.get('fixture')}, planned: {length('straight_m')} in a "
+        "straight line",
         "other-reading": f"If {known.get('words')}: the drain leaves here. Inferred; settle it "
         "before digging",
         "slab-opening": f"Planned slab opening for {known.get('fixture')}: scan for tendons, bars "

@@ -145,8 +145,9 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
         ("Enters", ENTRY_WORDS[one.entry]),
         (
             "Branch",
-            f"{format_length(one.diameter_m, small)} pipe, {about(one.length_m, unit)} long, at "
-            f"least {format_slope(one.slope, unit)} ({one.slope_section})",
+            f"{format_length(one.diameter_m, small)} pipe (governed by {one.size_governed_by}), "
+            f"{about(one.length_m, unit)} long, at least {format_slope(one.slope, unit)} "
+            f"({one.slope_section})",
         ),
         (
             "Fall",

@@ -15,7 +15,7 @@ from ...dig.depths import best_line
 from ...geometry import polyline
 from ...geometry.frames import Array
 from ...model.derived import TapSpread
-from ...model.site import Main, Manhole
+from ...model.site import Main, Manhole, RecordTexts
 from ...model.survey import Survey
 from ...units import FOOT_M, LengthUnit, about, format_bearing, format_station, is_imperial
 from ..profile import survey_profile
@@ -33,7 +33,7 @@ def job_rows(survey: Survey) -> Rows:
     rows = (
         ("Address", texts.address), ("Parcel id", texts.parcel),
         ("Legal description", texts.legal_description), ("Owner", texts.owner),
-        ("Permit number", texts.permit), ("One-call ticket", texts.ticket),
+        ("Permit number", texts.permit), ("One-call ticket", _ticket_words(texts)),
         ("Contractor", texts.contractor), ("License", texts.license),
         ("Measured by", site.surveyed_by), ("Measured on", site.surveyed_on),
         ("Sewer type", texts.sewer_type or ""), ("Vertical datum", site.vertical_datum),
@@ -41,6 +41,14 @@ def job_rows(survey: Survey) -> Rows:
         ("Video", texts.video), ("Cleanouts", _cleanout_words(survey)),
     )  # fmt: skip
     return [(name, value or RULED) for name, value in rows]
+
+
+def _ticket_words(texts: RecordTexts) -> str:
+    """Say the ticket's number and its last day; what is not given is a line to fill in."""
+    number, day = texts.ticket, texts.ticket_valid_until
+    if not number and day is None:
+        return ""
+    return f"{number or RULED}, valid through {RULED if day is None else day.isoformat()}"
 
 
 def _cleanout_words(survey: Survey) -> str:

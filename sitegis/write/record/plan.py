@@ -28,6 +28,7 @@ from .sheet import Sheet
 BLACK, GRAY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
 VIOLET = Color(0.36, 0.16, 0.53)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
+DASH_VENT = [0.8, 1.6]
 DASH_CLEAR, DASH_EASEMENT = [1.0, 2.0], [7.0, 2.0, 1.5, 2.0, 1.5, 2.0]
 CORRIDOR_LEVEL, CORRIDOR_GRAY = 0.95, 0.9
 LARGEST_LOT = 10.0
@@ -358,6 +359,11 @@ def _draw_tie_in(canvas: Canvas, one: TieIn, sheet: Sheet) -> Name:
     canvas.setLineWidth(1.2)
     canvas.setDash(DASH_PLANNED)
     paper.polyline(canvas, sheet.points(one.path))
+    if one.vent is not None:
+        canvas.setLineWidth(0.7)
+        canvas.setDash(DASH_VENT)
+        paper.polyline(canvas, sheet.points(one.vent))
+        paper.circle(canvas, sheet.points(one.vent[1]), 2.0, fill=False)
     canvas.setDash()
     return Name(sheet.points(one.path[0]), f"{one.name or one.fixture} (planned)", size=6)
 

@@ -33,6 +33,7 @@ const STYLES = {
   "other-reading": () => ({ color: "#b0006d", weight: 4, dashArray: "4 7" }),
   "slab-opening": () => ({ color: "#5b2a86", weight: 2, fillColor: "#ffffff", fillOpacity: 0.75 }),
   "planned-branch": () => ({ color: "#5b2a86", weight: 4, dashArray: "6 4", lineCap: "butt" }),
+  "planned-vent": () => ({ color: "#5b2a86", weight: 2, dashArray: "1 4" }),
   "keep-out": (p) => ({ color: p.color || "#7a3b00", weight: 3, fillOpacity: 0.15 }),
   clearance: (p) => ({ color: p.color || "#7a3b00", weight: 1.2, dashArray: "4 4", fillOpacity: 0.06 }),
 };
@@ -57,12 +58,12 @@ const GROUPS = [
   ["Test pits and swing ties (proposed)", ["tie", "pit"]],
   ["Discriminating test pits (proposed)", ["telling-pit"]],
   ["Spoil stays outside this line", ["spoil-setback"]],
-  ["Tie-in: branch to the drain (planned)", ["planned-branch"]],
+  ["Tie-in: branch to the drain, vent (planned)", ["planned-branch", "planned-vent"]],
   ["Tie-in: slab opening (planned)", ["slab-opening"]],
   ["Exit if the input is read otherwise (inferred)", ["other-reading"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
-  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "branch", "planned-branch", "exit-turned", "exit-ellipse", "mark-ellipse",
+  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "branch", "planned-branch", "planned-vent", "exit-turned", "exit-ellipse", "mark-ellipse",
   "tie", "pit", "jamb", "wye", "exit", "other-reading", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
