@@ -32,21 +32,34 @@ from .report import EXIT_DONE, leave_with
     show_default=True,
     help="Of the field sheet.",
 )
+@click.option("--ask", is_flag=True, help="Ask for what a first answer needs, and fill it in.")
 @click.option("--city", is_flag=True, help="A blank CITY.toml for a city's layers instead.")
 def command(
-    directory: Path, units: str, workbook: bool, sheet: bool, language: str, city: bool
+    directory: Path, units: str, workbook: bool, sheet: bool, language: str, ask: bool, city: bool
 ) -> None:
     """Make a blank site folder DIRECTORY with instructions on how to measure and fill it in."""
     from ..read import start_site
 
     if city:
         _start_city(directory)
+    if ask and workbook:
+        raise click.UsageError("--ask fills in the text files: leave --workbook out.")
     try:
         written = start_site(directory, units, workbook=workbook, sheet=sheet, language=language)
+        if ask:
+            _ask(directory, units)
     except (BadInput, CannotWrite) as error:
         leave_with(error)
     say(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)
     leave(map(str, written), EXIT_DONE, done=f"The folder {directory} is made all the same.")
+
+
+def _ask(directory: Path, units: str) -> None:
+    """Ask in the terminal, and fill the answers into the blank files."""
+    from ..read.interview import fill_folder
+    from .ask import ask_site
+
+    fill_folder(directory, ask_site(*(("m", "mm") if units == "m" else ("ft", "in"))))
 
 
 def _start_city(directory: Path) -> NoReturn:
