@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from ..line.straights import Marks, tail_weight
 from ..numerics.ordering import LOG, MATTERS_M, at_least, largest
 from ..numerics.statistics import log_sum
 from .pipes import Indices, Pipe
-from .ways import CELL_SPREAD, Beyond, Ways, Weighed, joined, weigh, with_bends
+from .ways import CELL_SPREAD, Beyond, Ways, Weighed, first_logs, joined, weigh, with_bends
 
 WYE_SHARES = {45.0: 0.60, 90.0: 0.30}
 """How often a branch under a slab comes in by a wye (45°) and by a tee or a combination (90°); the
@@ -80,7 +81,11 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
     off = np.flatnonzero(at_least(np.abs(across), FAR_M, MATTERS_M))
     least = max(int(off[-1]) + 1 if off.size else 1, 1)
     if float(pipe.stations_m[-1]) >= CELL_M:
-        found += [joint_of(reading, pipe, slopes, own) for own in range(least, n + 1)]
+        ways = with_bends(_wye_ways(reading, pipe), reading.marks.xy[0])
+        first = first_logs(ways, reading.marks, n)
+        found += [
+            _joint(reading, pipe, slopes, own, ways, first=first) for own in range(least, n + 1)
+        ]
     return found
 
 
@@ -89,16 +94,22 @@ def joint_of(
 ) -> Joint:
     """Weigh one split, ``own`` > 0; ``fitted``: the pipe was fitted to the points past it too."""
     ways = with_bends(_wye_ways(reading, pipe), reading.marks.xy[0])
+    return _joint(reading, pipe, slopes, own, ways, fitted=fitted)
+
+
+def _joint(
+    reading: Reading, pipe: Pipe, slopes: SlopePrior, own: int, ways: Ways,
+    *, first: Array | None = None, fitted: bool = False,
+) -> Joint:  # fmt: skip
+    """Weigh one split over all ways; ``first`` as :func:`~sitegis.branches.ways.weigh` takes it."""
+    split = partial(
+        _weigh_split, pipe=pipe, slopes=slopes, ways=ways, own=own, first=first, fitted=fitted
+    )
     if not np.isfinite(reading.wye_m):
-        weighed = _weigh_split(reading, pipe, slopes, ways, own, fitted=fitted)
+        weighed = split(reading)
     else:
         blind = replace(reading, wye_m=float("nan"))
-        weighed = _both(
-            _weigh_split(reading, pipe, slopes, ways, own, fitted=fitted),
-            np.log(1.0 - STRAY),
-            _weigh_split(blind, pipe, slopes, ways, own, fitted=fitted),
-            np.log(STRAY / ACROSS_M),
-        )
+        weighed = _both(split(reading), np.log(1.0 - STRAY), split(blind), np.log(STRAY / ACROSS_M))
     ahead, _, _ = pipe.project(reading.marks.xy)
     logs = weighed.log_weight + np.log(1.0 - SAME_PIPE)
     total = log_sum(logs.ravel())
@@ -118,8 +129,9 @@ def _both(one: Weighed, log_one: float, other: Weighed, log_other: float) -> Wei
 
 
 def _weigh_split(
-    reading: Reading, pipe: Pipe, slopes: SlopePrior, ways: Ways, own: int, *, fitted: bool
-) -> Weighed:
+    reading: Reading, pipe: Pipe, slopes: SlopePrior, ways: Ways, own: int,
+    first: Array | None, *, fitted: bool,
+) -> Weighed:  # fmt: skip
     """Weigh the ways of one split by plan, footage and the inverts before the wye."""
     ahead, across, segment = pipe.project(reading.marks.xy)
     count = pipe.covariance.shape[0]
@@ -132,7 +144,7 @@ def _weigh_split(
         across[shared], ahead[shared], rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along,
         reading.wye_m, fitted,
     )  # fmt: skip
-    weighed = weigh(ways, reading.marks, own, beyond)
+    weighed = weigh(ways, reading.marks, own, beyond, first)
     inverts = _branch_inverts(reading, pipe, slopes, weighed, own)
     return replace(weighed, log_weight=weighed.log_weight + inverts[:, None])
 

@@ -190,41 +190,54 @@ class Weighed:
     spread: Array
 
 
-def weigh(ways: Ways, marks: Marks, own: int, beyond: Beyond) -> Weighed:
+def weigh(
+    ways: Ways, marks: Marks, own: int, beyond: Beyond, first: Array | None = None
+) -> Weighed:
     """Weigh ways by the marks: the first ``own`` on the run's pipe, the others past its end.
 
     ln N of offsets across the pipe and of footage along it, whose zero is not known, with one
     covariance of the pipe joined, the fittings' angles and the marks, at every scale of the
     receiver's noise. Heavy tails as in :func:`sitegis.line.straights.tail_weight`, on the
-    whitened residuals.
+    whitened residuals. ``first`` (m, n) is what :func:`first_logs` gives, where it is at hand.
     """
-    ways = _first_choice(ways, marks, own)
+    logs = first_logs(ways, marks, own) if first is None else first
+    logs = logs[:, own - 1] if own else ways.log_prior
+    ways = ways.rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
     placed = place_on(ways, marks.xy[:own])
     raw, by_unknowns, by_marks, extra = _readings(ways, placed, marks, own, beyond)
+    cross = by_unknowns @ ways.unknowns
+    fixed = cross @ by_unknowns.transpose(0, 2, 1)
+    fixed = fixed + by_marks @ marks.covariance @ by_marks.transpose(0, 2, 1)
+    fixed = fixed + extra + _WHITE**2 * np.eye(extra.shape[0])
+    received = by_marks @ _received(marks) @ by_marks.transpose(0, 2, 1)
     before = _in_order(placed.upstream, beyond, ways.stations)
+
+    def density(rows: Indices | slice, scale: float) -> _Density:
+        total = fixed[rows] + (scale**2 - 1.0) * received[rows]
+        return _log_density(raw[rows], total, marks.degrees_of_freedom)
+
     middle = int(np.argmin(np.abs(np.array(SCALES) ** 2 - 1.0)))
-    logs = before + _log_density(raw, by_unknowns, by_marks, extra, ways, marks, SCALES[middle])[0]
+    logs = before + density(slice(None), SCALES[middle]).logs
     kept = _likely(logs, LIKELY_WITHIN, MOST_WAYS)
-    ways, raw, by_unknowns, by_marks, before = (
-        ways.rows(kept), raw[kept], by_unknowns[kept], by_marks[kept], before[kept],
-    )  # fmt: skip
-    columns = [
-        before + _log_density(raw, by_unknowns, by_marks, extra, ways, marks, scale)[0]
-        for scale in SCALES
-    ]
+    columns = [before[kept] + density(kept, scale).logs for scale in SCALES]
     prior = log_prior(np.array(SCALES))
     normal = prior - np.log(np.exp(prior - prior.max()).sum()) - prior.max()
-    _, shift, spread = _log_density(
-        raw, by_unknowns, by_marks, extra, ways, marks, float(np.sqrt(PRIOR_MEAN_SQUARE))
-    )
+    ways = ways.rows(kept)
+    mean = density(kept, float(np.sqrt(PRIOR_MEAN_SQUARE)))
+    # whitened; the tails pull less
+    pulled = np.linalg.solve(mean.root, cross[kept]) * np.sqrt(mean.weight)[..., None]
+    shift = -np.einsum("mrq,mr->mq", pulled, np.sqrt(mean.weight) * mean.white)
     return Weighed(
         ways, ways.log_prior[:, None] + np.stack(columns, axis=1) + normal,
-        placed.upstream[kept], shift, spread,
+        placed.upstream[kept], shift, ways.unknowns - pulled.transpose(0, 2, 1) @ pulled,
     )  # fmt: skip
 
 
-def _first_choice(ways: Ways, marks: Marks, own: int) -> Ways:
-    """Leave out ways that own marks plainly contradict, by their offsets with wide allowance."""
+def first_logs(ways: Ways, marks: Marks, own: int) -> Array:
+    """Give how well ways (m,) fit the first 1 to ``own`` marks, (m, own): a first choice.
+
+    By the marks' offsets with wide allowance; what they plainly contradict is left out.
+    """
     across, upstream = _offsets(ways, marks.xy[:own])
     rows = np.arange(own)
     blocks = marks.covariance.reshape(len(marks.xy), 2, len(marks.xy), 2)[rows, :, rows, :]
@@ -232,9 +245,8 @@ def _first_choice(ways: Ways, marks: Marks, own: int) -> Ways:
     variance = noise + ALLOWED_M**2 + (ALLOWED_SLANT * upstream) ** 2
     square = across**2 / variance
     weight, cost = tail_weight(square, marks.degrees_of_freedom)
-    logs = ways.log_prior - np.sum(0.5 * weight * square + cost, axis=1)
-    logs = logs + np.sum(log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M), axis=1)
-    return ways.rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
+    each = log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M) - 0.5 * weight * square - cost
+    return np.asarray(ways.log_prior[:, None] + np.cumsum(each, axis=1))
 
 
 def _offsets(ways: Ways, xy: Array) -> tuple[Array, Array]:
@@ -329,31 +341,33 @@ def _contrasts(m: int) -> Array:
     return rows
 
 
-def _log_density(
-    raw: Array, by_unknowns: Array, by_marks: Array, extra: Array, ways: Ways, marks: Marks,
-    scale: float,
-) -> tuple[Array, Array, Array]:  # fmt: skip
-    """Give the log density (m,) at a scale of the noise, and the unknowns given the readings.
-
-    Those as shifts (m, q) and covariances (m, q, q), tails weighed down.
-    """
+def _received(marks: Marks) -> Array:
+    """Give the part (2n, 2n) of the marks' covariance that grows with the receiver's noise."""
     n = len(marks.xy)
     own = np.zeros((n, 2, n, 2))
-    factor = np.where(marks.received, scale**2 - 1.0, 0.0)
-    own[np.arange(n), :, np.arange(n), :] = marks.independent * factor[:, None, None]
-    covariance = marks.covariance + own.reshape(2 * n, 2 * n)
-    cross = np.einsum("mrq,mqs->mrs", by_unknowns, ways.unknowns)
-    total = np.einsum("mrs,mts->mrt", cross, by_unknowns)
-    total = total + (by_marks @ covariance) @ by_marks.transpose(0, 2, 1) + extra
-    total = total + _WHITE**2 * np.eye(total.shape[1])
-    root = np.linalg.cholesky(total)
-    white = np.asarray(np.linalg.solve(root, raw[..., None])[..., 0], float)
-    weight, more = tail_weight(white**2, marks.degrees_of_freedom)
-    half = np.log(np.einsum("mii->mi", root)).sum(axis=1)
+    own[np.arange(n), :, np.arange(n), :] = marks.independent * marks.received[:, None, None]
+    return own.reshape(2 * n, 2 * n)
+
+
+@dataclass(frozen=True, slots=True)
+class _Density:
+    """Log densities (m,), roots (m, r, r), whitened residuals and their weights (m, r)."""
+
+    logs: Array
+    root: Array
+    white: Array
+    weight: Array
+
+
+def _log_density(raw: Array, total: Array, degrees_of_freedom: float) -> _Density:
+    """Give the log densities of residuals (m, r) with covariances (m, r, r), heavy in the tails."""
+    root = np.asarray(np.linalg.cholesky(total), float)
+    white = np.empty_like(raw)
+    for i in range(raw.shape[1]):  # forward substitution, all ways at once
+        known = np.sum(root[:, i, :i] * white[:, :i], axis=1)
+        white[:, i] = (raw[:, i] - known) / root[:, i, i]
+    weight, more = tail_weight(white**2, degrees_of_freedom)
+    half = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
     logs = -np.sum(0.5 * weight * white**2 + more, axis=1) - half
     logs = logs - 0.5 * raw.shape[1] * np.log(2.0 * np.pi)
-    gain = np.linalg.solve(root, cross)  # whitened; the tails pull less
-    pulled = gain * np.sqrt(weight)[..., None]
-    shift = -np.einsum("mrq,mr->mq", pulled, np.sqrt(weight) * white)
-    spread = ways.unknowns - np.einsum("mrq,mrs->mqs", pulled, pulled)
-    return logs, shift, spread
+    return _Density(logs, root, white, weight)
