@@ -35,7 +35,7 @@ class TrueSite:
     ``indoors`` and ``outdoors`` are polylines, upstream first; ``stations_m`` those of the marks
     along ``indoors``; ``after_bend`` counts the marks after the last bend; ``redundant`` the
     marks beyond two. ``inverts_m`` at the vertices of ``outdoors``, ``invert_start_m`` at the
-    upstream end of ``indoors``.
+    upstream end of ``indoors``. ``ground`` is as it is, that of the site as it was mapped.
     """
 
     site: Site
@@ -48,7 +48,8 @@ class TrueSite:
     stations_m: Array
     after_bend: int
     redundant: int
-    invert_start_m: float = float("nan")
+    invert_start_m: float
+    ground: Ground
 
 
 def draw_site(
@@ -82,18 +83,15 @@ def draw_site(
     inner = block.house[2] - block.house[0] - 2 * hood.WALL_M
     room = Room("R1", "Basement", (hood.WALL_M, hood.WALL_M), 0.02, 0.0, np.radians(0.3),
                 (float(inner[0]), float(inner[1])))  # fmt: skip
-    spots = site.ground.spots
-    site = replace(
-        site, building=building, locates=locates, rooms=(room,),
-        ground=Ground(spots, _grounds(block) + generator.normal(0.0, 0.05, 3),
-                      np.full(3, 0.05), False),
-    )  # fmt: skip
+    ground = Ground(site.ground.spots, _grounds(block), np.full(3, 0.05), False)
+    mapped = replace(ground, elevations_m=ground.elevations_m + generator.normal(0.0, 0.05, 3))
+    site = replace(site, building=building, locates=locates, rooms=(room,), ground=mapped)
     corners = np.cumsum(np.hypot(*np.diff(indoors, axis=0).T))[:-1]
     last_bend = corners[-1] if len(corners) else -1.0
     after = int(np.sum(stations > last_bend))
     return TrueSite(
         site, truth.main, listed, truth.tap_station_m, indoors, truth.outdoors, inverts[1:],
-        stations, after, len(stations) - 2, float(inverts[0]),
+        stations, after, len(stations) - 2, float(inverts[0]), ground,
     )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from scipy import stats
 from scipy.special import ndtri
 
 from sitegis.evidence import OutdoorLocate, SurfaceSign, TapRecord
+from sitegis.finds.records import Found, Missed
 from sitegis.geometry.frames import Array
 from sitegis.model.results import Exit
 from sitegis.model.site import Main, Side, Site
@@ -308,7 +309,33 @@ class RouteModel:
                 total += np.log(0.5 * stats.norm.pdf(gap, 0, item.radius_m) + 0.5 / STRAYS_M)
             elif isinstance(item, OutdoorLocate):
                 total += np.log(self._locate(item, routes, laid))
+            elif isinstance(item, Found):
+                total += np.log(self._found(item, routes, laid))
+            elif isinstance(item, Missed):
+                total += np.log(1.0 - 0.95 * shapely.intersects(routes, _hole(item)))
         return total
+
+    def _found(self, item: Found, routes: Array, laid: dict[str, Array]) -> Array:
+        """Weigh a pipe seen in a test pit: 49 in 50 are this drain, others lie anywhere."""
+        point = shapely.Point(item.x_m, item.y_m)
+        right = stats.norm.pdf(shapely.distance(routes, point), 0.0, np.hypot(0.02, item.sd_m))
+        run, stray = shapely.line_locate_point(routes, point), 1.0 / STRAYS_M
+        if item.depth_to_invert_m is not None:
+            here, ground = np.array([item.x_m, item.y_m]), self.site.ground
+            away = 1.0 / (np.sum((here - ground.spots) ** 2, axis=1) + 1e-6)
+            deep_sd = np.hypot(0.02, away @ ground.sds_m / away.sum())
+            found = float(ground.elevation_m(here)) - item.depth_to_invert_m
+            gap = laid["invert"] - laid["slope"] * run - found
+            right, stray = right * stats.norm.pdf(gap, 0.0, deep_sd), stray / STRAYS_DEEP_M
+        if item.direction_rad is not None:
+            before, after = (
+                shapely.get_coordinates(shapely.line_interpolate_point(routes, run + step))
+                for step in (-0.01, 0.01)
+            )
+            axis = np.arctan2(*(after - before).T[::-1]) - item.direction_rad
+            off = np.abs(np.mod(axis + np.pi / 2, np.pi) - np.pi / 2)
+            right, stray = right * stats.norm.pdf(off, 0.0, np.radians(5.0)), stray / np.pi
+        return np.asarray(0.98 * right + 0.02 * stray)
 
     def _tap_record(self, item: TapRecord, station: Array) -> Array:
         block = max(self.line.length, SHORTEST_BLOCK_M)
@@ -333,6 +360,12 @@ class RouteModel:
         deep_sd = np.sqrt(own**2 + (noise.session_depth_scale * item.depth_m) ** 2 + 0.15**2)
         right = right * stats.t.pdf((item.depth_m - (ground - head)) / deep_sd, nu) / deep_sd
         return np.asarray(0.95 * right + 0.05 / STRAYS_M / STRAYS_DEEP_M)
+
+
+def _hole(item: Missed) -> shapely.Polygon:
+    """Give a hole that is square to the lot; no pipe lies below its bottom in these tests."""
+    middle, half = np.array([item.x_m, item.y_m]), np.array([item.length_m, item.width_m]) / 2
+    return shapely.box(*(middle - half), *(middle + half))
 
 
 def _turn(angle: Array) -> Array:

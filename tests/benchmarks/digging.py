@@ -1,22 +1,25 @@
 """Digging with and without learning: ``python -m tests.benchmarks.digging SITES FIRST FILE``.
 
 Sites of :mod:`tests.independent_sites` ("stated" regime), SITES from seed FIRST, are dug on paper.
-A pit shows the pipe where the true one crosses it above its bottom, but with probability 5 % (4 %
-of which all pits of a site share), and after each miss the answer is worked out anew with it. After
-a find (within 2 cm, its depth too) a second one 5 m on is added. FILE keeps a line of JSON a site,
-so that a run goes on where it stopped; with SITES 0 the tables are printed alone.
+A pit shows the pipe where the true one crosses it with its top above the bottom, but with
+probability 5 % (4 % of which all pits of a site share), and after each miss the answer is worked
+out anew with it. On every fourth site, and on all that missed first, what was found (within 2 cm,
+its depth too) and a second find 5 m on are weighed too, and intervals are held against the truth.
+Placing, line and exit are worked out once a site; of the dig, what only draws is left out.
 
 Against that: (a) one pit in line with the drain 1.5 m outside the wall, (b) one pit 1.5 m outside
 the wall toward the nearest main, (c) the first answer's pits in their first order; each followed,
 where it finds nothing, by the trench from the wall. Money by the same prices. Then: does the stated
 probability of the next pit hold after misses, and do the intervals hold with finds and misses?
+FILE keeps what was done (two workers), so that a run goes on where it stopped.
 """
 
 from __future__ import annotations
 
-import json
 import sys
+from contextlib import ExitStack
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -24,6 +27,7 @@ from unittest.mock import patch
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.special import ndtr
 from scipy.stats import binomtest, kstest
 
 from sitegis.dig import plan_dig
@@ -37,11 +41,14 @@ from sitegis.model.handover import hand_over
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
 from sitegis.pits.cost import BEDDING_M, pit_cost, surface_rates_at
+from sitegis.pits.exposure import ground_sd_m
 from sitegis.place import place_points
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
-from sitegis.score import join_exit, score_hypotheses, stage
+from sitegis.score import join_exit, score_hypotheses
 from tests.independent_sites import TrueSite, draw_site
+
+from .kept import run_kept
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
@@ -49,19 +56,28 @@ MOST_PITS = 3
 COMMON, ALONE = 0.04, 0.01 / 0.96  # of misses where the pipe is there: together 5 %
 OUT_M, ON_M = 1.5, 5.0
 FIND_SD_M = 0.02
-STATES = ("marks", "1 miss", "2 misses", "1 find", "2 finds")
-QUANTITIES = ("exit along the wall", "azimuth", "invert at the wall", "tap station")
+FINDS_EVERY = 4
+STATES = ("marks", "1 miss", "2 misses", "1 find", "1 find after misses", "2 finds")
+QUANTITIES = ("exit along the wall", "azimuth", "invert at the wall", "depth at the wall",
+              "tap station")  # fmt: skip
+NOT_ASKED = {
+    "sitegis.score.stage": {"set_scene": None, "ask_checks": (), "rank_checks": (),
+                            "telling_checks": {}},
+    "sitegis.score.finds": {"_worth": 0.0},
+    "sitegis.dig.plan": {"draw_corridors": (), "whole_cloud": None, "depth_table": (),
+                         "hit_map": None, "compare_ways": (), "follow_trenches": (),
+                         "untold_way": (), "_notices": ()},
+}  # fmt: skip
+"""What draws or advises and changes no pit, by module: name and what stands in its place."""
 
 
 def answered(survey: Survey) -> Survey:
-    """Go from the wall to the pits; next checks and worths, which nothing here asks, left out."""
-    with (
-        patch.object(stage, "set_scene", lambda *_: None),
-        patch.object(stage, "ask_checks", lambda *_: ()),
-        patch.object(stage, "rank_checks", lambda *_: ()),
-        patch.object(stage, "telling_checks", lambda *_: {}),
-        patch("sitegis.score.finds._worth", lambda *_: 0.0),
-    ):
+    """Go from the wall to the pits, without what is not asked here."""
+    with ExitStack() as left_out:
+        for module, names in NOT_ASKED.items():
+            for name, instead in names.items():
+                put = patch(f"{module}.{name}", lambda *_, one=instead, **__: one)
+                left_out.enter_context(put)
         for step in (sample_routes, score_hypotheses, join_exit, plan_dig):
             survey = hand_over(step(survey))
     return survey
@@ -83,23 +99,28 @@ class Dig:
         self.true, self.generator = true, np.random.default_rng([seed, 77])
         self.nothing_shows = bool(self.generator.random() < COMMON)
 
-    def shows(self, ring: Array, bottom_depth_m: float) -> tuple[Array, float] | None:
-        """Tell where a hole shows the pipe: the middle of what it crosses, and its invert."""
+    def depth_m(self, station_m: Array) -> Array:
+        """Give the true depth of the invert at stations of the lateral."""
+        along = polyline.stations(self.true.outdoors)
+        at = polyline.line_interpolate_point(self.true.outdoors, station_m)
+        ground = self.true.ground.elevation_m(at)
+        return np.asarray(ground - np.interp(station_m, along, self.true.inverts_m))
+
+    def shows(self, ring: Array, bottom_depth_m: float) -> float | None:
+        """Tell at which station a hole shows the pipe, where it does."""
         line = shapely.LineString(self.true.outdoors)
         inside = shapely.intersection(line, shapely.Polygon(ring))
         if inside.is_empty or self.nothing_shows or self.generator.random() < ALONE:
             return None
-        at = np.array(shapely.centroid(inside).coords[0])
-        station = float(line.project(shapely.Point(at)))
-        invert = float(np.interp(station, polyline.stations(self.true.outdoors),
-                                 self.true.inverts_m))  # fmt: skip
-        depth = float(self.true.site.ground.elevation_m(at)) - invert
-        return (at, depth) if depth <= bottom_depth_m else None
+        station = float(line.project(shapely.centroid(inside)))
+        top = float(self.depth_m(np.array(station))) - self.true.site.drain_diameter_m
+        return station if top <= bottom_depth_m else None
 
-    def find(self, name: str, at: Array, depth_m: float) -> Found:
+    def find(self, name: str, station_m: float) -> Found:
         """Measure what was found, to 2 cm."""
+        at = polyline.line_interpolate_point(self.true.outdoors, np.array(station_m))
         x, y = at + self.generator.normal(0.0, FIND_SD_M, 2)
-        depth = depth_m + float(self.generator.normal(0.0, FIND_SD_M))
+        depth = float(self.depth_m(np.array(station_m)) + self.generator.normal(0.0, FIND_SD_M))
         return Found(name, "test-pit", float(x), float(y), FIND_SD_M, "lot coordinates", "yes",
                      depth_to_invert_m=depth)  # fmt: skip
 
@@ -115,87 +136,81 @@ def missed(name: str, pit: Pit) -> Missed:
     )  # fmt: skip
 
 
-def shares_below(survey: Survey, true: TrueSite) -> list[float | None]:
+def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
     """Give the posterior share below the truth of each quantity; None where it has no posterior."""
-    routes_of = {one.hypothesis.id: one for one in survey.routes}
+    routes_of, true = {one.hypothesis.id: one for one in survey.routes}, dig.true
     step = true.outdoors[1] - true.outdoors[0]
     wall, truth = survey.exit, float(np.arctan2(step[1], step[0]))
     along = np.diff(polyline.closed(survey.site.building.vertices), axis=0)[wall.wall_index]
     along = along / np.hypot(*along)
-    parts: list[list[Array]] = [[], [], []]
+    below: list[list[Array]] = [[], [], [], []]
     weights, taps, tap_weights = [], [], []
     for scored in survey.scores.hypotheses:
         routes = routes_of[scored.hypothesis.id]
         if not scored.weights.any():
             continue
-        first = routes.vertices[:, 1] - routes.vertices[:, 0]
+        first, here = routes.vertices[:, 1] - routes.vertices[:, 0], routes.vertices[:, 0]
         turn = np.arctan2(first[:, 1], first[:, 0]) - truth
-        parts[0].append((routes.vertices[:, 0] - true.outdoors[0]) @ along)
-        parts[1].append((turn + np.pi) % (2.0 * np.pi) - np.pi)
-        parts[2].append(routes.inverts_m[:, 0] - true.inverts_m[0])
+        ground, sd = survey.site.ground.elevation_m(here), ground_sd_m(survey.site, here)
+        deeper = dig.depth_m(np.zeros(())) - (ground - routes.inverts_m[:, 0])
+        below[0].append((here - true.outdoors[0]) @ along < 0)
+        below[1].append((turn + np.pi) % (2.0 * np.pi) < np.pi)
+        below[2].append(routes.inverts_m[:, 0] < true.inverts_m[0])
+        below[3].append(ndtr(deeper / sd))
         weights.append(scored.probability * scored.weights)
         if scored.hypothesis.main == true.main:
-            taps.append(routes.tap_stations_m - true.tap_station_m)
+            taps.append(routes.tap_stations_m < true.tap_station_m)
             tap_weights.append(weights[-1])
     every = np.concatenate(weights)
-    told: list[float | None] = [float(every[np.concatenate(one) < 0].sum() / every.sum())
-                                for one in parts]  # fmt: skip
+    shares: list[float | None] = [float(np.concatenate(one) @ every / every.sum())
+                                  for one in below]  # fmt: skip
     of_tap = np.concatenate(tap_weights) if taps else np.zeros(0)
-    if true.listed and of_tap.sum() > 1e-6:
-        told.append(float(of_tap[np.concatenate(taps) < 0].sum() / of_tap.sum()))
-    else:
-        told.append(None)
-    return told
+    known = true.listed and of_tap.sum() > 1e-6
+    return [*shares, float(np.concatenate(taps) @ of_tap / of_tap.sum()) if known else None]
 
 
-def run_site(seed: int) -> Row | None:
-    """Dig one site; None where it gives no answer."""
+def run_site(seed: int) -> Row:
+    """Dig one site; a row without ``learning`` where it gives no answer."""
     true = draw_site(seed, "stated")
     survey = Survey(true.site, load_rules(true.site.rule_set))
+    dig, row = Dig(seed, true), {"seed": seed, "pits": [], "states": {}}
     try:
         for step in (place_points, fit_line, find_exit):
             survey = step(survey)
         first = survey = answered(survey)
-        dig, row = Dig(seed, true), {"seed": seed, "pits": [], "states": {}}
-        row["states"]["marks"] = shares_below(survey, true)
-        found, spent, count = None, 0.0, 0
-        while survey.dig.pits and count < MOST_PITS and found is None:
+        row["states"]["marks"] = shares_below(survey, dig)
+        station, spent, count = None, 0.0, 0
+        while survey.dig.pits and count < MOST_PITS and station is None:
             pit = survey.dig.pits[0]
-            found, count, spent = dig.shows(pit.ring, pit.depth_m), count + 1, spent + pit.cost
-            row["pits"].append([count - 1, pit.p_hit, found is not None])
-            if found is None:
+            station, count, spent = dig.shows(pit.ring, pit.depth_m), count + 1, spent + pit.cost
+            row["pits"].append([count - 1, pit.p_hit, station is not None])
+            if station is None:
                 survey = answered(with_evidence(survey, missed(f"F{count}", pit)))
                 if count <= 2:
-                    row["states"][STATES[count]] = shares_below(survey, true)
-        if found is None:
+                    row["states"][STATES[count]] = shares_below(survey, dig)
+        if station is None:
             spent += survey.dig.expected_cost_straight
-        row["learning"] = [count, spent]
-        if found is not None:
-            _finds(survey, dig, found, row)
+        elif seed % FINDS_EVERY == 0 or count > 1:
+            _finds(survey, dig, station, row, "1 find after misses" if count > 1 else "1 find")
+        row["straight"] = first.dig.expected_cost_straight
         _others(first, dig, row)
-    except ComputationError:
-        return None
+        row["learning"] = [count, spent]
+    except ComputationError as error:
+        row["fault"] = str(error)
     return row
 
 
-def _finds(survey: Survey, dig: Dig, found: tuple[Array, float], row: Row) -> None:
+def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> None:
     """Add the find, and a second one 5 m on, and see whether the intervals still hold."""
-    one = dig.find("G1", *found)
-    survey = answered(with_evidence(survey, one))
-    row["states"]["1 find"] = shares_below(survey, dig.true)
+    survey = answered(with_evidence(survey, dig.find("G1", station_m)))
+    row["states"][state] = shares_below(survey, dig)
     row["p_drain"] = survey.scores.finds[-1].p_drain
     row["k"] = max((h.pareto_k for h in survey.scores.hypotheses if h.probability > 0.05),
                    default=-1.0)  # fmt: skip
     row["effective"] = survey.scores.hypotheses[0].effective_samples
-    line = shapely.LineString(dig.true.outdoors)
-    station = float(line.project(shapely.Point(found[0]))) + ON_M
-    if station < line.length - 1.0:
-        at = np.array(line.interpolate(station).coords[0])
-        invert = float(np.interp(station, polyline.stations(dig.true.outdoors),
-                                 dig.true.inverts_m))  # fmt: skip
-        depth = float(dig.true.site.ground.elevation_m(at)) - invert
-        survey = answered(with_evidence(survey, dig.find("G2", at, depth)))
-        row["states"]["2 finds"] = shares_below(survey, dig.true)
+    if state == "1 find" and station_m + ON_M < polyline.length(dig.true.outdoors) - 1.0:
+        survey = answered(with_evidence(survey, dig.find("G2", station_m + ON_M)))
+        row["states"]["2 finds"] = shares_below(survey, dig)
 
 
 def _others(first: Survey, dig: Dig, row: Row) -> None:
@@ -252,21 +267,43 @@ def tell(line: str) -> None:
     sys.stdout.write(line + "\n")
 
 
-def print_tables(rows: list[Row]) -> None:
-    """Print holes and money, probabilities held, and shares that intervals hold."""
-    tell(f"{len(rows)} sites\n\nway            holes   money (mean)   against learning")
-    ours = np.mean([row["learning"][1] for row in rows])
+def print_money(rows: list[Row]) -> None:
+    """Print holes and money of each way to dig, and its cost against ours, site by site."""
+    tell("way            holes   money (mean)   against learning   its 95 % range")
+    ours = np.array([row["learning"][1] for row in rows])
     for way in ("learning", "fixed order", "in line", "nearest main"):
-        holes, money = np.mean([row[way] for row in rows], axis=0)
-        tell(f"{way:13s}  {holes:5.2f}   {money:9.0f}      {money / ours:6.2f}")
+        holes, money = np.array([row[way] for row in rows]).T
+        more = money - ours
+        give = 1.96 * more.std() / np.sqrt(len(rows)) / ours.mean()
+        ratio = money.mean() / ours.mean()
+        tell(f"{way:13s}  {holes.mean():5.2f}   {money.mean():9.0f}      {ratio:6.3f}            "
+              f"{ratio - give:.3f} to {ratio + give:.3f}")  # fmt: skip
+
+
+def print_hits(rows: list[Row]) -> None:
+    """Print stated against actual P(hit) by the number of misses so far, then by what was said."""
     tell("\nafter misses   pits   stated P(hit)   found   95 % of the share found")
     for number in range(MOST_PITS):
-        told = [(p, hit) for row in rows for n, p, hit in row["pits"] if n == number]
-        if told:
-            p, hits = np.mean([one[0] for one in told]), sum(one[1] for one in told)
-            low, high = binomtest(hits, len(told)).proportion_ci(method="wilson")
-            tell(f"{number:12d}  {len(told):5d}   {p:11.3f}   {hits / len(told):7.3f}   "
-                  f"{low:.3f} to {high:.3f}")  # fmt: skip
+        _hits(f"{number:12d}", [(p, hit) for row in rows for n, p, hit in row["pits"]
+                                if n == number])  # fmt: skip
+    tell("\nfirst pits     pits   stated P(hit)   found   95 % of the share found")
+    edges = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.01)
+    firsts = [(p, hit) for row in rows for n, p, hit in row["pits"] if n == 0]
+    for low, high in pairwise(edges):
+        within = [one for one in firsts if low <= one[0] < high]
+        _hits(f"{low:4.2f} to {min(high, 1.0):4.2f}", within)
+
+
+def _hits(name: str, told: list[tuple[float, bool]]) -> None:
+    if told:
+        p, hits = np.mean([one[0] for one in told]), sum(one[1] for one in told)
+        low, high = binomtest(hits, len(told)).proportion_ci(method="wilson")
+        tell(f"{name}  {len(told):5d}   {p:11.3f}   {hits / len(told):7.3f}   "
+              f"{low:.3f} to {high:.3f}")  # fmt: skip
+
+
+def print_intervals(rows: list[Row]) -> None:
+    """Print the shares of truths that intervals hold, and how the proposals fared."""
     tell("\nshare of truths in the central 50, 80 and 95 %; KS p of uniform ranks")
     for state in STATES:
         for which, name in enumerate(QUANTITIES):
@@ -274,31 +311,28 @@ def print_tables(rows: list[Row]) -> None:
             ranks = np.array([one for one in below if one is not None])
             if len(ranks) > 4:
                 level = np.abs(2.0 * ranks - 1.0)
-                held = "  ".join(f"{(level < one).mean():.2f}" for one in (0.5, 0.8, 0.95))
-                tell(f"{state:9s} {name:20s} n {len(ranks):4d}   {held}   "
+                held = "  ".join(f"{(level < one).mean():.3f}" for one in (0.5, 0.8, 0.95))
+                tell(f"{state:19s} {name:19s} n {len(ranks):4d}   {held}   "
                       f"{kstest(ranks, 'uniform').pvalue:.3f}")  # fmt: skip
     of = [row for row in rows if "k" in row]
     if of:
         good = np.mean([row["k"] < 0.7 for row in of])
-        tell(f"\nafter the find: Pareto k below 0.7 in {good:.0%}; effective samples of the "
-              f"likeliest way, median {np.median([row['effective'] for row in of]):.0f}, least "
-              f"{min(row['effective'] for row in of):.0f}; P(this drain) at least 0.5 in "
-              f"{np.mean([row['p_drain'] >= 0.5 for row in of]):.0%}")  # fmt: skip
+        tell(f"\nafter the find: Pareto k below 0.7 in {good:.1%} of {len(of)}; effective samples "
+              f"of the likeliest way, median {np.median([row['effective'] for row in of]):.0f}, "
+              f"least {min(row['effective'] for row in of):.0f}; P(this drain) at least 0.5 in "
+              f"{np.mean([row['p_drain'] >= 0.5 for row in of]):.1%}")  # fmt: skip
 
 
 def main() -> None:
     """Run what is asked, print the tables."""
     sites, first, path = int(sys.argv[1]), int(sys.argv[2]), Path(sys.argv[3])
-    rows = [json.loads(line) for line in path.read_text("utf-8").splitlines()] \
-        if path.exists() else []  # fmt: skip
-    done = {row["seed"] for row in rows}
-    for seed in range(first, first + sites):
-        if seed not in done and (row := run_site(seed)) is not None:
-            rows.append(row)
-            with path.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
-    tell(f"python -m tests.benchmarks.digging {sites} {first} {path.name}")
-    print_tables([row for row in rows if "learning" in row])
+    rows = run_kept(run_site, range(first, first + sites), 2, path)
+    whole = [row for row in rows if "learning" in row]
+    tell(f"python -m tests.benchmarks.digging {sites} {first} FILE")
+    tell(f"{len(whole)} sites; {len(rows) - len(whole)} more gave no answer\n")
+    print_money(whole)
+    print_hits(whole)
+    print_intervals(whole)
 
 
 if __name__ == "__main__":
