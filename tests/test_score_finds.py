@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,13 +17,15 @@ from sitegis.evidence import OutdoorLocate
 from sitegis.finds.records import Found, Missed
 from sitegis.geometry import polyline
 from sitegis.geometry.frames import Array
-from sitegis.model.results import ExitComponent, Routes
+from sitegis.model.results import Bend, Drain, ExitComponent, Routes
 from sitegis.model.site import Evidence
 from sitegis.model.survey import Survey
 from sitegis.numerics.statistics import pareto_k
 from sitegis.routes import sample, sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import join_exit, score_hypotheses
+from sitegis.score.exit_after import meet_exit
+from sitegis.score.particles import draw_particles
 
 from .invented import corner_site, front_exit
 
@@ -132,6 +135,86 @@ def test_the_exit_is_read_from_the_same_routes() -> None:
     assert joint.invert_m == pytest.approx(invert, abs=2e-3)
 
 
+def test_what_is_unlisted_keeps_what_the_marks_give() -> None:
+    """The law of total expectation over listed ways and ``unlisted``, with a tenth of the latter.
+
+    Of the whole mixture E[x] = Σ P(way) E[x | way], E[x | unlisted] that of the marks indoors, and
+    its second moment likewise.
+    """
+    survey = score_hypotheses(sampled(FIND))
+    scored = tuple(
+        replace(one, probability=0.1 if one.hypothesis.id == "unlisted" else 0.9 * one.probability)
+        for one in survey.scores.hypotheses
+    )
+    rest = sum(one.probability for one in scored) - 0.1
+    scored = tuple(
+        one if one.hypothesis.id == "unlisted" else replace(one, probability=0.9 / rest
+                                                            * one.probability)
+        for one in scored
+    )  # fmt: skip
+    survey = replace(survey, scored=replace(survey.scores, hypotheses=scored))
+    joint, inside = join_exit(survey).exit, survey.exit
+    first, second = 0.0, 0.0
+    for one in scored:
+        routes = next(r for r in survey.routes if r.hypothesis.id == one.hypothesis.id)
+        if one.weights.any():
+            x = routes.vertices[:, 0, 0]
+            first += one.probability * float(one.weights @ x)
+            second += one.probability * float(one.weights @ x**2)
+    first += 0.1 * inside.x_m
+    second += 0.1 * (inside.x_m**2 + inside.covariance[0, 0])
+    parts = joint.mixture
+    assert sum(part.weight * part.x_m for part in parts) == pytest.approx(first, abs=2e-3)
+    whole = sum(part.weight * (part.x_m**2 + part.covariance[0, 0]) for part in parts)
+    assert whole - first**2 == pytest.approx(second - first**2, rel=0.05)
+
+
+def test_the_drain_under_the_slab_meets_the_exit_after_a_find() -> None:
+    """Its last straight lies on the exit's own line; the bend before it on the straight above."""
+    vertices = np.array([[2.0, 18.0], [7.0, 13.0], [7.0, 9.0]])
+    ids = ("P0", "P1", "P2")
+    drain = Drain(
+        vertices, ids, np.zeros(3), np.zeros(3), (Bend(7.07, 45.0, 7.0, 13.0),), -np.pi / 2,
+        np.eye(3), (), 0.02, 0.004, 0.5, {},
+    )  # fmt: skip
+    marks = [SimpleNamespace(id=i, x_m=x, y_m=y) for i, (x, y) in zip(ids, vertices, strict=True)]
+    placement = SimpleNamespace(points=marks, index=ids.index)
+    joint = replace(front_exit(), x_m=7.3, y_m=7.62, angle_rad=-np.pi / 2 + 0.05, components=())
+    laid = meet_exit(drain, placement, joint)  # type: ignore[arg-type]  # as much as is asked
+    along = np.array([np.cos(joint.angle_rad), np.sin(joint.angle_rad)])
+    gap = laid.vertices[1:] - np.array([joint.x_m, joint.y_m])
+    assert gap[:, 0] * along[1] - gap[:, 1] * along[0] == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert laid.vertices[0].tolist() == [2.0, 18.0]
+    # on x + y = 20, the straight above
+    assert laid.vertices[1].sum() == pytest.approx(20.0)
+    assert laid.stations_m[0] == pytest.approx(0.0)
+    assert laid.bends[0].angle_deg == pytest.approx(-45.0 + np.degrees(0.05))
+    # the last mark lies right of a line that has moved to the left of it, as one looks downstream
+    assert laid.offsets_m[2] < -0.1
+    bent = replace(front_exit().mixture[0], turn_deg=22.5)
+    assert meet_exit(drain, placement, replace(joint, components=(bent,))) is drain  # type: ignore[arg-type]
+
+
+def test_checks_after_a_miss_count_that_no_hole_may_show_the_pipe() -> None:
+    """P(nothing shows | one miss) = c / P(miss) by Bayes' rule, c = 0.04.
+
+    P(miss) is the ratio of the whole evidence with and without it.
+    """
+    survey, before = score_hypotheses(sampled(MISS)), score_hypotheses(sampled())
+    with_miss, without = (
+        sum(one.hypothesis.prior * np.exp(one.log_evidence) for one in each.scores.hypotheses)
+        for each in (survey, before)
+    )
+    listed = 1.0 - next(
+        one.probability for one in before.scores.hypotheses if one.hypothesis.id == "unlisted"
+    )
+    particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
+    unshown = float(particles.weights[~particles.shows].sum())
+    assert unshown == pytest.approx(0.04 * listed * without / with_miss, abs=0.01)
+    assert 0.05 < unshown < 0.2
+    assert draw_particles(before.scores.hypotheses, before.routes, before.site).shows.all()
+
+
 def test_without_anything_outdoors_the_exit_stays() -> None:
     survey = score_hypotheses(sampled())
     assert join_exit(survey) is survey
@@ -157,25 +240,24 @@ def test_a_point_located_outdoors_to_an_inch_moves_the_exit() -> None:
 
 def test_a_miss_leaves_what_its_share_says() -> None:
     """Leave-one-out: P(route) after the miss ∝ P(route) (1 − 0.95 · in the hole)."""
-    before = score_hypotheses(sampled())
-    after = score_hypotheses(sampled(MISS))
-
-    def share(survey: Survey) -> float:
-        total = 0.0
-        for scored in survey.scores.hypotheses:
-            routes = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
-            if scored.weights.any():
-                inside = np.zeros(len(scored.weights), bool)
-                for at in np.linspace(4.55, 5.45, 19):
-                    x = _x_at(routes.vertices, at)
-                    inside |= np.abs(x - 6.6) <= 0.6
-                total += scored.probability * float(scored.weights[inside].sum())
-        return total
-
-    p, left = share(before), share(after)
+    p, left = _in_hole(score_hypotheses(sampled())), _in_hole(score_hypotheses(sampled(MISS)))
     assert p > 0.3
     # 1 cm of the hole's rim and the sampling of both runs
     assert left == pytest.approx(0.05 * p / (1 - 0.95 * p), abs=0.02)
+
+
+def _in_hole(survey: Survey) -> float:
+    """Give the probability that the pipe crosses the hole of ``MISS``."""
+    total = 0.0
+    for scored in survey.scores.hypotheses:
+        routes = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
+        if scored.weights.any():
+            inside = np.zeros(len(scored.weights), bool)
+            for at in np.linspace(4.55, 5.45, 19):
+                x = _x_at(routes.vertices, at)
+                inside |= np.abs(x - 6.6) <= 0.6
+            total += scored.probability * float(scored.weights[inside].sum())
+    return total
 
 
 def _x_at(vertices: Array, y: float) -> Array:

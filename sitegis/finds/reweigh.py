@@ -23,6 +23,7 @@ __all__ = [
     "STRAY_DEPTH_M",
     "find_likelihood",
     "hole_shows",
+    "joint_miss_apart",
     "joint_miss_likelihood",
     "joint_miss_showing",
     "miss_likelihood",
@@ -77,8 +78,13 @@ def miss_likelihood(
 
 def joint_miss_likelihood(singles: Array, common: float = COMMON_FAILURE) -> Array:
     """Return P(none shows the pipe) (m,) from each hole's own P(it does not) (k, m)."""
+    return np.asarray(common + (1.0 - common) * joint_miss_apart(singles, common))
+
+
+def joint_miss_apart(singles: Array, common: float = COMMON_FAILURE) -> Array:
+    """Return P(none shows the pipe) (m,) where holes do show it: without what misses share."""
     apart = 1.0 - np.minimum((1.0 - np.asarray(singles, float)) / (1.0 - common), 1.0)
-    return np.asarray(common + (1.0 - common) * apart.prod(axis=0))
+    return np.asarray(apart.prod(axis=0))
 
 
 def joint_miss_showing(singles: Array, common: float = COMMON_FAILURE) -> Array:

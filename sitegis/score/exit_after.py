@@ -8,8 +8,9 @@ import numpy as np
 
 from ..evidence import Aim
 from ..exit import exit_notices
-from ..geometry.frames import Array, wrap_radians
-from ..model.results import Exit, ExitComponent, ProfileComponent
+from ..geometry import polyline
+from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..model.results import Drain, Exit, ExitComponent, Placement, ProfileComponent
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, ordered
@@ -18,6 +19,9 @@ from ..routes.evidence import aims_for
 
 NEGLIGIBLE = 1e-3
 """A component of less weight after all evidence is left out. Judgment."""
+TINY = 1e-300
+LEAST_TURN_RAD = float(np.radians(5.0))
+"""Straights of the drain that differ by less meet nowhere in particular. Judgment."""
 
 
 def is_held_outdoors(site: Site) -> bool:
@@ -32,9 +36,10 @@ def join_exit(survey: Survey) -> Survey:
     """Put the exit after all evidence in the place of the one that the marks indoors give.
 
     That one stays as ``exit_from_inside``. Every component of the mixture gets the weight, mean
-    and covariance that the weighted routes which left by it have, over all ways with a route
-    (``unlisted`` says nothing of the exit). Where nothing outdoors was found, missed or located,
-    or no route fits, the exit stays.
+    and covariance that the weighted routes which left by it have, over all ways with a route;
+    ``unlisted``, of which no route is known, keeps what the marks give by its own probability.
+    The drain's last straight is laid anew, so that it meets that exit. Where nothing outdoors was
+    found, missed or located, or no route fits, the exit stays.
     """
     inside = survey.exit_from_inside
     if not is_held_outdoors(survey.site):
@@ -43,21 +48,79 @@ def join_exit(survey: Survey) -> Survey:
     if drawn is None:
         return survey
     poses, component, weights = drawn
+    unlisted = max(1.0 - float(weights.sum()), 0.0)
+    total = sum(part.weight for part in inside.mixture)
     parts = [
-        _component(part, poses[component == i], weights[component == i])
+        _component(
+            replace(part, weight=unlisted * part.weight / total),
+            poses[component == i], weights[component == i],
+        )
         for i, part in enumerate(inside.mixture)
-        if at_least(float(weights[component == i].sum()), NEGLIGIBLE)
-    ]
+    ]  # fmt: skip
+    parts = [part for part in parts if at_least(part.weight, NEGLIGIBLE)]
     order = ordered([part.weight for part in parts], MATTERS_P, descending=True)
     total = sum(part.weight for part in parts)
     joint = _stated(inside, tuple(replace(parts[i], weight=parts[i].weight / total) for i in order))
     kept = tuple(one for one in inside.notices if one.code == "last-point-outside")
     joint = replace(joint, notices=(*kept, *exit_notices(joint, survey.site, inside=True)))
-    return replace(survey, penetration=joint, left_inside=inside)
+    drain = survey.fitted
+    if drain is not None and survey.placed is not None:
+        drain = meet_exit(drain, survey.placed, joint)
+    return replace(survey, fitted=drain, penetration=joint, left_inside=inside)
+
+
+def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
+    """Return the drain with its last straight in line with the exit after all evidence.
+
+    As it runs straight on to the wall, that straight is the exit's own line: its end is the foot of
+    the old one, and the bend before it is where it meets the straight above. A drain that bends
+    on its way to the wall stays.
+    """
+    if joint.mixture[0].turn_deg != 0.0:
+        return drain
+    here, along = np.array([joint.x_m, joint.y_m]), lot_direction(joint.angle_rad)
+    vertices = np.array(drain.vertices)
+    feet = here + ((vertices[-2:] - here) @ along)[:, None] * along
+    vertices[-1] = feet[1]
+    vertices[-2] = feet[0] if len(vertices) == 2 else _corner(vertices, here, along, feet[0])
+    places = [placement.points[placement.index(name)] for name in drain.point_ids]
+    xy = np.array([(point.x_m, point.y_m) for point in places])
+    _, station, segment = polyline.line_locate_point(vertices, xy)
+    start, toward = vertices[segment], polyline.directions(vertices)[segment]
+    offset = toward[:, 0] * (xy - start)[:, 1] - toward[:, 1] * (xy - start)[:, 0]
+    passed = polyline.stations(vertices)[1:-1]
+    turns = wrap_radians(np.diff(np.arctan2(*np.diff(vertices, axis=0).T[::-1])))
+    bends = tuple(
+        replace(bend, station_m=float(at), angle_deg=float(np.degrees(turn)),
+                x_m=float(corner[0]), y_m=float(corner[1]))
+        for bend, at, turn, corner in zip(drain.bends, passed, turns, vertices[1:-1], strict=True)
+    )  # fmt: skip
+    return replace(
+        drain, vertices=vertices, stations_m=station, offsets_m=offset, bends=bends,
+        end_angle_rad=joint.angle_rad,
+    )  # fmt: skip
+
+
+def _corner(vertices: Array, here: Array, along: Array, foot: Array) -> Array:
+    """Give where the straight before the last one meets the line through ``here``."""
+    step = vertices[-2] - vertices[-3]
+    length = float(np.hypot(*step))
+    cross = (step[0] * along[1] - step[1] * along[0]) / max(length, 1e-9)
+    if abs(cross) < np.sin(LEAST_TURN_RAD):
+        return foot
+    gap = here - vertices[-3]
+    share = (gap[0] * along[1] - gap[1] * along[0]) / (cross * length)
+    corner = vertices[-3] + share * step
+    # neither before its own straight begins nor past the end of the last one
+    fits = share > 0.0 and float((vertices[-1] - corner) @ along) > 0.0
+    return np.asarray(corner if fits else foot)
 
 
 def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:
-    """Gather pose, invert, slope (m, 5), component (m,) and weight (m,) of all weighted routes."""
+    """Gather pose, invert, slope (m, 5), component (m,) and weight (m,) of all weighted routes.
+
+    The weights sum to the probability of the ways that have a route.
+    """
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
     poses, component, weights = [], [], []
     for scored in survey.scores.hypotheses:
@@ -75,19 +138,27 @@ def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:
         weights.append(scored.probability * scored.weights)
     if not poses:
         return None
-    every = np.concatenate(weights)
-    return np.concatenate(poses), np.concatenate(component), every / every.sum()
+    return np.concatenate(poses), np.concatenate(component), np.concatenate(weights)
 
 
 def _component(part: ExitComponent, poses: Array, weights: Array) -> ExitComponent:
-    """Give a component the moments of the routes (m, 5) that left by it."""
-    total = float(weights.sum())
-    share = weights / total
+    """Give a component the moments of the routes (m, 5) that left by it, and of its own share.
+
+    ``part.weight`` is the share that keeps what the marks give.
+    """
     away = poses - np.array([part.x_m, part.y_m, part.angle_rad, 0.0, 0.0])
     away[:, 2] = wrap_radians(away[:, 2])
-    mean = share @ away
-    off = away - mean
+    total = part.weight + float(weights.sum())
+    share = weights / max(total, TINY)
+    own = np.array([one.weight for one in part.profile]) * part.weight / max(total, TINY)
+    own = own / max(sum(one.weight for one in part.profile), TINY)
+    kept = np.array([[0.0, 0.0, 0.0, *one.mean] for one in part.profile])
+    mean = share @ away + own @ kept
+    off, off_kept = away - mean, kept - mean
     spread = np.einsum("m,mi,mj->ij", share, off, off)
+    spread += np.einsum("m,mi,mj->ij", own, off_kept, off_kept)
+    spread[:3, :3] += own.sum() * part.covariance
+    spread[3:, 3:] += np.einsum("m,mij->ij", own, np.stack([c.covariance for c in part.profile]))
     profile = ProfileComponent(1.0, mean[3:], spread[3:, 3:])
     return replace(
         part, weight=total, x_m=part.x_m + float(mean[0]), y_m=part.y_m + float(mean[1]),

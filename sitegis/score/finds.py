@@ -19,7 +19,8 @@ from ..finds.kinds import (
     right_density,
     stray_find,
 )
-from ..finds.records import Finding, FindJudgment, Found
+from ..finds.records import Finding, FindJudgment, Found, Missed, without_findings
+from ..finds.reweigh import joint_miss_apart
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..messages.catalog import notice_of
@@ -144,8 +145,9 @@ def _worth(
     What the search planned without it would cost by what is known now, less the cost of the
     search planned now; of a pipe that was seen, all the search that would have been left.
     """
-    site, rules, sampled = survey.site, survey.rules, survey.routes
-    before = draw_particles(without, sampled, site)
+    rules, sampled = survey.rules, survey.routes
+    site = without_findings(survey.site, frozenset({item.id}))
+    before = draw_particles(without, sampled, site, part=True)
     planned = lay_pits(before, sampled, site, rules)
     if seen:
         return planned.plan(before.weights).cost
@@ -157,7 +159,12 @@ def _worth(
     on_route = kind_of(item).on_route
     assert on_route is not None  # of findings always
     likelihood = np.full(before.listed.size, on_route.unlisted(item, site))
-    likelihood[before.listed] = on_route.likelihood(item, routes)
+    shown = before.shows[before.listed]
+    if isinstance(item, Missed):
+        alone = joint_miss_apart(on_route.likelihood(item, routes)[None])
+        likelihood[before.listed] = np.where(shown, alone, 1.0)
+    else:
+        likelihood[before.listed & before.shows] = on_route.likelihood(item, routes)[shown]
     weights = before.weights * likelihood
     weights = weights / weights.sum()
     order = planned.plan(before.weights).order

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..finds.records import Missed
+from ..finds.reweigh import joint_miss_showing
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.results import Routes, ScoredHypothesis
@@ -37,7 +39,8 @@ class Particles:
     """Equal shares of each hypothesis's posterior; ``unlisted`` is one particle without a route.
 
     ``hypothesis`` (p,) is the index into ``scored``; ``weights`` (p,) sum to 1; ``listed`` (p,)
-    is False for ``unlisted``, whose ``vertices`` and ``inverts_m`` are nan.
+    is False for ``unlisted``, whose ``vertices`` and ``inverts_m`` are nan. ``shows`` (p,) is False
+    for what stands for the cause that all misses share: no hole shows that pipe.
     """
 
     scored: tuple[ScoredHypothesis, ...]
@@ -48,6 +51,7 @@ class Particles:
     inverts_m: Array
     stations_m: Array
     crossings: Crossings
+    shows: NDArray[np.bool_]
 
     def on_main(self, main_id: str) -> NDArray[np.bool_]:
         """Tell which particles have a route to a main (p,)."""
@@ -62,31 +66,42 @@ class Particles:
 
 
 def draw_particles(
-    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes], site: Site
+    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes], site: Site, *, part: bool = False
 ) -> Particles:
     """Resample each hypothesis that matters: systematic in the order of the tap stations.
 
-    Nothing is random: the i-th particle stands for the (i + ½)/n quantile of the weights.
+    Nothing is random: the i-th particle stands for the (i + ½)/n quantile of the weights. Where a
+    hole showed nothing (or with ``part``) every route stands there twice: as one that the next hole
+    on it shows, and as one that none does, by what all misses share.
     """
+    missed = [item.id for item in site.evidence if isinstance(item, Missed)]
     routes_of = {routes.hypothesis.id: routes for routes in sampled}
     width = max((r.vertices.shape[1] for r in sampled if r.vertices.size), default=2)
     index, weights, vertices, inverts, stations = [], [], [], [], []
+    shows: list[NDArray[np.bool_]] = []
     for i, item in enumerate(scored):
         if not at_least(item.probability, LEAST_PROBABILITY):
             continue
         routes = routes_of[item.hypothesis.id]
-        chosen = _systematic(item.weights, routes.tap_stations_m)
-        count = max(chosen.size, 1)
-        index.append(np.full(count, i))
-        weights.append(np.full(count, item.probability / count))
-        if chosen.size:
-            vertices.append(pad_routes(routes.vertices[chosen], width))
-            inverts.append(pad_routes(routes.inverts_m[chosen], width))
-            stations.append(routes.tap_stations_m[chosen])
-        else:
-            vertices.append(np.full((1, width, 2), np.nan))
-            inverts.append(np.full((1, width), np.nan))
-            stations.append(np.full(1, np.nan))
+        parts = [(item.weights, True)]
+        if item.weights.any() and (missed or part):
+            showing = _showing(routes, missed)
+            parts = [(item.weights * showing, True), (item.weights * (1.0 - showing), False)]
+        for own, shown in parts:
+            chosen = _systematic(own, routes.tap_stations_m)
+            share = float(own.sum()) if len(parts) > 1 else 1.0
+            count = max(chosen.size, 1)
+            index.append(np.full(count, i))
+            weights.append(np.full(count, item.probability * share / count))
+            shows.append(np.full(count, shown))
+            if chosen.size:
+                vertices.append(pad_routes(routes.vertices[chosen], width))
+                inverts.append(pad_routes(routes.inverts_m[chosen], width))
+                stations.append(routes.tap_stations_m[chosen])
+            else:
+                vertices.append(np.full((1, width, 2), np.nan))
+                inverts.append(np.full((1, width), np.nan))
+                stations.append(np.full(1, np.nan))
     all_weights = np.concatenate(weights)
     places, levels = np.concatenate(vertices), np.concatenate(inverts)
     return Particles(
@@ -98,7 +113,14 @@ def draw_particles(
         levels,
         np.concatenate(stations),
         leave_lot(places, levels, site.lot.vertices),
+        np.concatenate(shows),
     )
+
+
+def _showing(routes: Routes, missed: Sequence[str]) -> Array:
+    """Give how surely a hole shows the pipe of each route (m,) that it crosses, after misses."""
+    singles = [np.exp(routes.log_likelihoods[name]) for name in missed]
+    return joint_miss_showing(np.stack(singles or [np.ones(len(routes.lengths_m))]))
 
 
 def _systematic(weights: Array, order_by: Array) -> NDArray[np.intp]:

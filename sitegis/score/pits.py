@@ -89,9 +89,10 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     listed = particles.listed
     weights = particles.weights[listed]
     weighed = weigh_pits(site, rules, dig_area(site), _straights(particles, site), weights, places)
-    laid = best_first(weighed, weights)[:MOST_PITS]
+    laid = best_first(weighed, weights * particles.shows[listed])[:MOST_PITS]
     hits = np.zeros((len(laid), listed.size), bool)
     hits[:, listed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
+    hits &= particles.shows
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
     way = most_probable_way(particles.scored, sampled)
     return Pits(
@@ -117,7 +118,7 @@ def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
     )  # fmt: skip
     seen = np.zeros(particles.listed.size, bool)
     seen[particles.listed] = pit.ground_m - crossings.invert_m[0] <= pit.depth_m
-    return seen
+    return np.asarray(seen & particles.shows)
 
 
 # ---------------------------------------------------------------------------------- places

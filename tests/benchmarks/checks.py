@@ -135,6 +135,7 @@ def _particles(
     return Particles(
         survey.scores.hypotheses, owner.astype(np.intp), weights, ~np.isnan(vertices[:, 0, 0]),
         vertices, inverts, stations, Crossings(np.zeros((0, 2)), nothing, nothing, nothing),
+        np.ones(len(vertices), bool),
     )  # fmt: skip
 
 

@@ -11,7 +11,8 @@ Against that: (a) one pit in line with the drain 1.5 m outside the wall, (b) one
 the wall toward the nearest main, (c) the first answer's pits in their first order; each followed,
 where it finds nothing, by the trench from the wall. Money by the same prices. Then: does the stated
 probability of the next pit hold after misses, and do the intervals hold with finds and misses?
-FILE keeps what was done (two workers), so that a run goes on where it stopped.
+FILE keeps what was done, so that a run goes on where it stopped; a fourth argument are the workers,
+else two.
 """
 
 from __future__ import annotations
@@ -71,14 +72,14 @@ NOT_ASKED = {
 """What draws or advises and changes no pit, by module: name and what stands in its place."""
 
 
-def answered(survey: Survey) -> Survey:
-    """Go from the wall to the pits, without what is not asked here."""
+def answered(survey: Survey, *, to_pits: bool = True) -> Survey:
+    """Go from the wall to the pits, or to the joint exit, without what is not asked here."""
     with ExitStack() as left_out:
         for module, names in NOT_ASKED.items():
             for name, instead in names.items():
                 put = patch(f"{module}.{name}", lambda *_, one=instead, **__: one)
                 left_out.enter_context(put)
-        for step in (sample_routes, score_hypotheses, join_exit, plan_dig):
+        for step in (sample_routes, score_hypotheses, join_exit, *([plan_dig] if to_pits else [])):
             survey = hand_over(step(survey))
     return survey
 
@@ -202,14 +203,15 @@ def run_site(seed: int) -> Row:
 
 def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> None:
     """Add the find, and a second one 5 m on, and see whether the intervals still hold."""
-    survey = answered(with_evidence(survey, dig.find("G1", station_m)))
+    survey = answered(with_evidence(survey, dig.find("G1", station_m)), to_pits=False)
     row["states"][state] = shares_below(survey, dig)
     row["p_drain"] = survey.scores.finds[-1].p_drain
     row["k"] = max((h.pareto_k for h in survey.scores.hypotheses if h.probability > 0.05),
                    default=-1.0)  # fmt: skip
     row["effective"] = survey.scores.hypotheses[0].effective_samples
     if state == "1 find" and station_m + ON_M < polyline.length(dig.true.outdoors) - 1.0:
-        survey = answered(with_evidence(survey, dig.find("G2", station_m + ON_M)))
+        two = with_evidence(survey, dig.find("G2", station_m + ON_M))
+        survey = answered(two, to_pits=False)
         row["states"]["2 finds"] = shares_below(survey, dig)
 
 
@@ -326,7 +328,8 @@ def print_intervals(rows: list[Row]) -> None:
 def main() -> None:
     """Run what is asked, print the tables."""
     sites, first, path = int(sys.argv[1]), int(sys.argv[2]), Path(sys.argv[3])
-    rows = run_kept(run_site, range(first, first + sites), 2, path)
+    workers = int(sys.argv[4]) if len(sys.argv) > 4 else 2
+    rows = run_kept(run_site, range(first, first + sites), workers, path)
     whole = [row for row in rows if "learning" in row]
     tell(f"python -m tests.benchmarks.digging {sites} {first} FILE")
     tell(f"{len(whole)} sites; {len(rows) - len(whole)} more gave no answer\n")
