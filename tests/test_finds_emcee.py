@@ -55,11 +55,15 @@ def _side() -> tuple[Exit, tuple[Evidence, ...]]:
 
 @dataclass(frozen=True)
 class Walked:
-    """Probabilities of the ways, their standard errors, and draws (n, 4) with weights (n,)."""
+    """Probabilities of the ways, their standard errors, draws (n, 4), and what they are worth.
+
+    Walkers that started from the same few draws are worth no more than those: ``effective``.
+    """
 
     probability: dict[str, float]
     error: dict[str, float]
     values: dict[str, Array]
+    effective: dict[str, float]
 
 
 def models(exit: Exit, evidence: tuple[Evidence, ...]) -> dict[str, tuple[RouteModel, float]]:
@@ -103,7 +107,12 @@ def walked(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Walked:
         if one > WORTH
     }
     named = [dict(zip(found, row.tolist(), strict=True)) for row in (p, errors)]
-    return Walked(*named, values)
+    effective = {
+        name: min(WALKERS, float(weights.sum() ** 2 / (weights**2).sum()))
+        for name, (_, weights) in found.items()
+        if name in values
+    }
+    return Walked(*named, values, effective)
 
 
 def _weighed(
@@ -167,12 +176,12 @@ def test_exit_and_tap_after_a_find_are_distributed_as_emcee_says(
 ) -> None:
     """Place, bearing and invert at the wall and the tap of each way that counts, at five levels.
 
-    Walkers count once each; ours by their effective number.
+    Walkers count once each, or less; ours by their effective number.
     """
-    survey = answered(make)
+    survey, brute = answered(make), walked(make)
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
     axis = 0 if survey.exit_from_inside.side == "front" else 1
-    for name, values in walked(make).values.items():
+    for name, values in brute.values.items():
         routes = routes_of[name]
         (scored,) = [s for s in survey.scores.hypotheses if s.hypothesis.id == name]
         step = routes.vertices[:, 1] - routes.vertices[:, 0]
@@ -183,7 +192,8 @@ def test_exit_and_tap_after_a_find_are_distributed_as_emcee_says(
             [routes.vertices[:, 0, axis], heading, routes.inverts_m[:, 0], routes.tap_stations_m]
         )
         weights = scored.weights
-        spread = np.sqrt(LEVELS * (1 - LEVELS) * (np.sum(weights**2) + 1 / WALKERS))
+        share = np.sum(weights**2) + 1 / brute.effective[name]
+        spread = np.sqrt(LEVELS * (1 - LEVELS) * share)
         for column, words in enumerate(QUANTITIES):
             edges = np.quantile(values[:, column], LEVELS)
             below = np.array([weights[ours[:, column] < edge].sum() for edge in edges])

@@ -24,6 +24,7 @@ from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
 from .follow import exposures, follow_trenches
+from .guess import guessed_digs
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
@@ -72,6 +73,9 @@ def plan_dig(survey: Survey) -> Survey:
         (*_notices(survey, pits), *untold_way(survey, pits, ways)),
         ways,
         follow_trenches(survey, seen),
+        ()
+        if seen or has_missed(survey.site)
+        else guessed_digs(survey, field.straights, field.cloud.weights, straight),
     )
     return replace(survey, planned=plan)
 

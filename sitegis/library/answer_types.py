@@ -437,6 +437,16 @@ class Branches(TypedDict):
     cross_connections: list[dict[str, Any]]
 
 
+class ComparisonGuesse(Place):
+    """``comparison.guesses[]`` of ``answer.json``."""
+
+    by: Literal["owner", "nearest main"]
+    main: str
+    p_hit: float
+    cost: float | None
+    expected_cost: float | None
+
+
 class DiscriminatingPit(Place):
     """``discriminating_pit`` of ``answer.json``."""
 
@@ -464,6 +474,7 @@ class Comparison(TypedDict):
     currency: str
     expected_cost: float | None
     expected_cost_straight: float | None
+    guesses: NotRequired[list[ComparisonGuesse]]
     ways: list[Direction]
     directions: list[Direction]
 

@@ -133,11 +133,29 @@ class FollowTrench:
 
 
 @dataclass(frozen=True, slots=True)
+class GuessedDig:
+    """What digging without the marks is expected to cost: one pit by a guess, then a trench.
+
+    ``by`` says whose guess the ``main`` is; the pit at ``x_m, y_m`` finds the pipe with ``p_hit``
+    and costs ``cost``; ``expected_cost`` counts the trench from the wall where it does not.
+    """
+
+    by: Literal["owner", "nearest main"]
+    main: str
+    x_m: float
+    y_m: float
+    p_hit: float
+    cost: float
+    expected_cost: float
+
+
+@dataclass(frozen=True, slots=True)
 class DigPlan:
     """Where to dig: pits in greedy order, hit map, corridors, depth table, expected costs.
 
     ``ways`` compares front, rear and side, the most probable first. Where the pipe was seen the
     search is over: no pits, nothing left to expect, and ``follow`` prices the trenches from there.
+    ``guesses`` say what digging without the marks would cost, as long as nothing was dug.
     """
 
     pits: tuple[Pit, ...]
@@ -150,3 +168,4 @@ class DigPlan:
     notices: tuple[Notice, ...] = ()
     ways: tuple[DirectionComparison, ...] = ()
     follow: tuple[FollowTrench, ...] = ()
+    guesses: tuple[GuessedDig, ...] = ()

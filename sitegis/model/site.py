@@ -156,7 +156,8 @@ class DigSettings:
 
     Costs are in ``currency``; ``surface_per_m2`` restores what is cut; ``tolerance_m`` is the
     tolerance zone about marked utilities (24 in by default); ``vacuum_hole`` is the price of one
-    vacuum test hole without restoration.
+    vacuum test hole without restoration. ``owner_guess`` is the main that the owner takes the
+    lateral to join: it weighs nothing, and tells only what the marks were worth.
     """
 
     pit_length_m: float = 1.2
@@ -166,6 +167,7 @@ class DigSettings:
     building_setback_m: float = 0.6
     max_depth_m: float = 4.5
     soil_type: str | None = None
+    owner_guess: str = ""
     currency: str = "USD"
     setup: float = 450.0
     per_m3: float = 110.0

@@ -22,7 +22,7 @@ from ..rules.rule_set import RuleSet
 from .context import Reading, ring_of
 from .faults import guess
 from .rings import clean_ring, is_simple
-from .schema import EasementTable, KeepOutTable, SiteFile
+from .schema import EasementTable, KeepOutTable
 
 # Judgment, no source: the time grows with all points of all no-dig areas together.
 MOST_NO_DIG_VERTICES = 5000
@@ -190,15 +190,19 @@ def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame)
 # ----------------------------------------------------------------------------------- settings
 
 
-def make_dig(file: SiteFile, rules: RuleSet) -> DigSettings:
+def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSettings:
     """Override the default dig settings by ``[dig]`` and ``[cost]``; zone by the rules."""
+    file, by_id = reading.file, {main.id: main for main in mains}
+    guessed, report = file.dig.owner_guess, reading.report
+    if guessed is not None and guessed not in by_id and guessed not in report.broken_names:
+        report.site("main-unknown", "dig.owner_guess", guessed, known=guess(guessed, by_id))
     base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m)
     names = {
         "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
         "tolerance": "tolerance_m", "building_setback": "building_setback_m",
         "max_depth": "max_depth_m", "soil": "soil_type", "setup": "setup", "per_m3": "per_m3",
         "per_m3_protected": "per_m3_protected", "vacuum_hole": "vacuum_hole",
-        "currency": "currency",
+        "currency": "currency", "owner_guess": "owner_guess",
     }  # fmt: skip
     given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface"})}
     changes = {names[name]: value for name, value in given.items() if value is not None}

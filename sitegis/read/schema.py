@@ -350,6 +350,7 @@ class DigTable(Table):
     building_setback: Annotated[Length, Field(ge=0)] | None = None
     max_depth: Extent | None = None
     soil: SoilType | None = None
+    owner_guess: Name | None = None
 
 
 # Judgment, no source: several times what a lot has. Each main, room or find outdoors takes a

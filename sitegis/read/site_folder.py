@@ -166,7 +166,7 @@ def _fill(
     check_levels(reading, level, streets, mains, lot)
     check_directions(reading, lot, building, streets, mains)
     evidence = make_evidence(reading, mains, locates)
-    dig = make_dig(file, rules)
+    dig = make_dig(reading, rules, mains)
     fixtures = make_fixtures(reading, {room.id for room in rooms})
     keep_outs = make_keep_outs(reading, frame)
     easements = make_easements(reading, frame)

@@ -475,6 +475,17 @@ def _comparison(survey: Survey) -> dict[str, Any]:
         "currency": survey.site.dig.currency,
         "expected_cost": finite(dig.expected_cost, 2),
         "expected_cost_straight": finite(dig.expected_cost_straight, 2),
+        "guesses": [
+            {
+                "by": one.by,
+                "main": one.main,
+                **_place(survey, one.x_m, one.y_m),
+                "p_hit": finite(one.p_hit),
+                "cost": finite(one.cost, 2),
+                "expected_cost": finite(one.expected_cost, 2),
+            }
+            for one in dig.guesses
+        ],
         "ways": directions,
         "directions": directions,
     }

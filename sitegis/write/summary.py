@@ -23,6 +23,7 @@ from .text import (
     noise_tells,
     pit_sentence,
     slope_sentence,
+    worth_sentence,
 )
 
 SCREEN_LINES, SCREEN_COLUMNS = 23, 98  # one more line says where the outputs are
@@ -52,7 +53,7 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
         sections = [
             _told(survey, ways, width),
             _planned_lines(survey, planned, fixtures, width),
-            _pit_lines(survey, pits, width),
+            _pit_lines(survey, pits, width) + (_worth_lines(survey, width) if ways else []),
             _flag_lines(survey, flags, width),
             _unchecked_lines(survey, width) if ways else [],
             _caution_lines(survey, cautions, width),
@@ -147,6 +148,12 @@ def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
         words = f"{left} more in map.html; with all {len(pits)}: {found} to have found it"
         lines += _paragraph(words, width, indent="  ")
     return lines
+
+
+def _worth_lines(survey: Survey, width: int) -> list[str]:
+    """Tell what the marks, or what was dug, are worth."""
+    words = worth_sentence(survey)
+    return _paragraph(words, width) if words else []
 
 
 def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:

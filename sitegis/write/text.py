@@ -24,7 +24,7 @@ SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
 SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes without saying
 OTHER = "other or not on record"
-OTHER = "other or not on record"
+WORTH_SAYING = 0.5  # of what a finding saved
 TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 
 
@@ -233,6 +233,34 @@ def follow_sentence(survey: Survey) -> str:
         for one in survey.dig.follow
     ]
     return f"The pipe was seen: no pit is left to dig. Following it is {' or '.join(parts)}."
+
+
+def worth_sentence(survey: Survey) -> str:
+    """Say what the marks are worth against guesses, or what findings saved; empty if neither."""
+    dig, currency = survey.dig, survey.site.dig.currency
+    if dig.guesses:
+        nearest, *owner = dig.guesses
+        named = [(f"the nearest main ({nearest.main})", nearest.expected_cost)]
+        if owner and owner[0].main == nearest.main:
+            named = [(f"the owner's guess, the nearest main ({nearest.main})", named[0][1])]
+        elif owner:
+            named.append((f"the owner's guess ({owner[0].main})", owner[0].expected_cost))
+        return worth_words(dig.expected_cost, named, currency)
+    saved = [one for one in survey.scores.finds if one.worth >= WORTH_SAYING]
+    if not saved:
+        return ""
+    listed = ", ".join(f"{one.finding.id} {one.worth:,.0f} {currency}" for one in saved)
+    return f"Worth of what was dug or looked for, in digging saved since: {listed}."
+
+
+def worth_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str) -> str:
+    """Say what finding the pipe is expected to cost with the marks, and by guesses.
+
+    >>> worth_words(1400.0, [("a guess", 2100.0)], "USD")
+    'Worth of the marks: 1,400 USD to find the pipe with them, 2,100 or more by a guess.'
+    """
+    by = ", ".join(f"{guess:,.0f} or more by {name}" for name, guess in guesses)
+    return f"Worth of the marks: {cost:,.0f} {currency} to find the pipe with them, {by}."
 
 
 def check_sentence(survey: Survey) -> str:

@@ -31,6 +31,7 @@ from ..text import (
     slope_sentence,
     unlikely_words,
     way_words,
+    worth_sentence,
 )
 from .map_data import COLORS, LETTERS
 from .panel_parts import (
@@ -193,8 +194,9 @@ def _costs(survey: Survey) -> str:
     dig, currency = survey.dig, survey.site.dig.currency
     return (
         f"Expected cost to find the pipe in this order: {dig.expected_cost:,.0f} {currency}; "
-        f"by following the drain straight out: {dig.expected_cost_straight:,.0f} {currency}."
-    )
+        f"by following the drain straight out: {dig.expected_cost_straight:,.0f} {currency}. "
+        f"{worth_sentence(survey)}"
+    ).rstrip()
 
 
 def _record(survey: Survey) -> list[tuple[str, str]]:

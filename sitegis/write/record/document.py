@@ -36,6 +36,7 @@ from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
 from ..found import status_words
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows, tie_in_rows
+from ..text import worth_sentence
 from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
@@ -249,6 +250,7 @@ def _as_found(survey: Survey, width: float) -> list[Flowable]:
                          ("finding", "what", "easting, northing", "depth", "swing ties", "note"),
                          as_found.finding_rows(survey), (0.12, 0.17, 0.17, 0.13, 0.23, 0.18),
                          width)  # fmt: skip
+        blocks.append(_text(worth_sentence(survey), SMALL))
     if rows := as_found.stretch_rows(survey):
         blocks += _block(
             "How each stretch outdoors is known", ("stretch", "class"), rows, (0.65, 0.35), width
@@ -346,6 +348,7 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
                     (0.1, 0.16, 0.12, 0.16, 0.2, 0.14, 0.12), width),
             *(KeepTogether([_text(f"• {line}", SMALL)])
               for line in tables.pit_lines(survey.derived.excavations)),
+            *([_text(worth_sentence(survey), SMALL)] if survey.dig.guesses else []),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
     for row in tie_in_rows(survey, survey.derived.tie_ins):

@@ -1,0 +1,86 @@
+"""What digging by a guess would cost, against counting routes over the pit by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import cast
+
+import numpy as np
+import pytest
+
+from sitegis.dig import plan_dig
+from sitegis.dig.guess import OUT_M
+from sitegis.finds.records import Missed
+from sitegis.model.results import Drain
+from sitegis.model.site import DigSettings
+from sitegis.model.survey import Survey
+from sitegis.write.text import worth_sentence
+from tests.dig_clouds import two_way_survey
+from tests.filled import filled_survey
+from tests.invented import HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site
+
+START = np.array([7.0, 12.0])
+
+
+def guessing(owner_guess: str = "") -> Survey:
+    """Plan the dig of a site whose drain begins 4.4 m behind the front wall."""
+    site = corner_site()
+    mains = tuple(main for main in site.mains if main.id != "side-main")
+    site = replace(site, mains=mains, dig=DigSettings(owner_guess=owner_guess))
+    drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
+    survey = two_way_survey(site=site)
+    return plan_dig(replace(survey, fitted=cast(Drain, drain)))
+
+
+def test_the_nearest_main_is_priced_by_one_pit_and_the_trench() -> None:
+    """Straight south to the front main: routes within 0.6 m of x = 7 m, 1.5 m outside the wall."""
+    survey = guessing()
+    (one,) = survey.dig.guesses
+    assert (one.by, one.main) == ("nearest main", "front-main")
+    assert (one.x_m, one.y_m) == pytest.approx((7.0, HOUSE_FRONT_M - OUT_M))
+    over = 0.0
+    for scored in survey.scores.hypotheses:
+        routes = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
+        near = np.zeros(len(routes.vertices), bool)
+        for y in np.linspace(one.y_m - 0.45, one.y_m + 0.45, 31):
+            a, b = routes.vertices[:, :-1], routes.vertices[:, 1:]
+            share = (y - a[..., 1]) / np.where(b[..., 1] == a[..., 1], 1.0, b[..., 1] - a[..., 1])
+            x = a[..., 0] + share * (b[..., 0] - a[..., 0])
+            near |= ((share >= 0) & (share <= 1) & (np.abs(x - 7.0) <= 0.6)).any(axis=1)
+        over += scored.probability * float(scored.weights @ near) if near.size else 0.0
+    assert one.p_hit == pytest.approx(over, abs=0.06)  # a few lie deeper than it is dug
+    assert 0.2 < one.p_hit < over + 0.01
+    trench = survey.dig.expected_cost_straight
+    assert one.expected_cost == pytest.approx(one.cost + (1.0 - one.p_hit) * trench)
+    # 1.2 × 0.9 m of lawn, protected past 5 ft, as any pit is priced
+    depth = survey.exit.depth_m + 1.645 * survey.exit.depth_sd_m + 0.15
+    rate = 190.0 if depth > 5 * 0.3048 else 110.0
+    assert one.cost == pytest.approx(450 + 1.08 * (depth * rate + 15), rel=1e-3)
+
+
+def test_the_owner_is_asked_and_not_believed() -> None:
+    """A guess changes no pit; straight to the alley it leaves by the rear, where nothing runs."""
+    survey, plain = guessing("alley-main"), guessing()
+    nearest, owner = survey.dig.guesses
+    assert nearest == plain.dig.guesses[0]
+    assert [pit.p_hit for pit in survey.dig.pits] == [pit.p_hit for pit in plain.dig.pits]
+    assert owner.main == "alley-main"
+    assert owner.x_m > HOUSE_LEFT_M
+    assert owner.p_hit < 0.01
+    assert owner.expected_cost > nearest.expected_cost
+    words = worth_sentence(survey)
+    assert f"{nearest.expected_cost:,.0f} or more by the nearest main (front-main)" in words
+    assert f"{owner.expected_cost:,.0f} or more by the owner's guess (alley-main)" in words
+    assert "the owner's guess, the nearest main" in worth_sentence(guessing("front-main"))
+
+
+def test_where_something_was_dug_guesses_are_past() -> None:
+    """After a miss what is left is no measure of what the marks were worth."""
+    miss = Missed("F1", "test-pit", 7.0, 6.0, 0.05, "lot coordinates", "no")
+    survey = two_way_survey(site=corner_site(evidence=(miss,)))
+    sampled = tuple(
+        replace(r, log_likelihoods={"F1": np.zeros(len(r.lengths_m))}) for r in survey.routes
+    )
+    drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
+    planned = plan_dig(replace(survey, sampled=sampled, fitted=drain))
+    assert planned.dig.guesses == ()
