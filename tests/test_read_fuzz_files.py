@@ -25,8 +25,10 @@ from sitegis.city.read import read_city
 from sitegis.messages.errors import BadInput
 from sitegis.read.faults import Report
 from sitegis.read.layers.features import Layers
+from sitegis.read.photos import Photo, read_photo
 from sitegis.read.workbook.file import read_book
 from tests.hardness.corpus import FIXTURES
+from tests.test_read_photos import jpeg
 
 TOWN = FIXTURES[0].parent / "invented-town" / "CITY.toml"
 few = settings(
@@ -168,3 +170,20 @@ def test_any_city(spoil: object) -> None:
         with pytest.raises(BadInput) as caught:
             read_city(Path(name) / "CITY.toml")
         assert all(fault.reason and fault.remedy for fault in caught.value.faults)
+
+
+@few
+@given(spoil=spoils)
+def test_any_photo(spoil: object) -> None:
+    """The reader of what photographs say of themselves."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "photos"
+        folder.mkdir()
+        raw = jpeg((-87.9, 41.2), 4.0, "2026:05:12 10:31:07")
+        (folder / "a.jpg").write_bytes(spoiled(raw, spoil))
+
+        def work() -> None:
+            told = read_photo("a.jpg", folder.parent)
+            assert told is None or isinstance(told, Photo)
+
+        survives(work)

@@ -38,6 +38,8 @@ class Finding(Evidence):
     length at ``angle_rad`` from lot x and was dug to ``dug_to_m`` below the ground; 0 and None
     where there is none. ``met`` is what was found: this drain, nothing, or another pipe.
     ``ties`` are the taped distances that placed it, by the name of the point they are from.
+    ``photo_taken`` is when its photo says that it was taken, on the camera's own clock, and
+    ``photo_off_m`` how far from this place.
     """
 
     id: str
@@ -59,6 +61,8 @@ class Finding(Evidence):
     date: str = ""
     note: str = ""
     photo: str = ""
+    photo_taken: str = ""
+    photo_off_m: float | None = None
     at_pit: str = ""
     ties: tuple[tuple[str, float], ...] = ()
     row: int = 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,20 +16,21 @@ from ..geometry.frames import Array, LotFrame
 from ..messages.catalog import fault_of
 from ..model.fields import as_azimuth
 from ..model.site import Building, KeepOut, Lot, Tie, corner_index
-from ..units import LengthUnit
+from ..units import LengthUnit, about
 from .consistency import CORNERS
 from .csv_tables import DEEPEST_M, MOST_POINTS, Cells, Row
 from .faults import Report, guess
 from .file_names import FINDINGS_FILE, TIES_FILE
+from .photos import Photo, hold_against_photo, named_photo
 
 # Judgment, no source: how well a place is known by lot coordinates, by a position from satellites
 # where no sd is given, and by the middle of the hole alone, as a share of its length.
 LOT_SD_M, SATELLITE_SD_M, MIDDLE_SHARE = 0.05, 0.5, 12.0**-0.5
 FURTHEST_M = 200.0
+BY_PHOTO = "the place of photo"
 # Sds by which ties may disagree before it is called a slip, and how near in chi-square and how far
 # apart two fixes must be to be told as a mirror pair; judgment. Steps of Gauss-Newton.
 MISFIT, MIRROR_CHI_SQUARE, MIRROR_M, WORST_SD_M, STEPS = 4.0, 4.0, 0.5, 5.0, 40
-PHOTO_FOLDER = "photos"
 
 
 W = TypeVar("W", bound=str)
@@ -120,15 +120,18 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         _ask_for_hole(cells, work, size, dug_to, met)
     if (size[0] is None) != (size[1] is None):
         cells.fault("hole-half", "width" if size[1] is None else "length")
-    place = _place(cells, ground, pit, size, is_found=met == "yes")
+    name_of_photo, photo = named_photo(cells, ground.folder)
+    place = _place(cells, ground, pit, size, photo, is_found=met == "yes")
     fields = {
         "direction_rad": _direction(cells, ground.frame),
         "diameter_m": _positive(cells, "diameter"),
         "date": _date(cells),
-        "photo": _photo(cells, ground.folder),
+        "photo": name_of_photo,
     }
     if len(cells.report.faults) > before or place is None or work is None or met is None:
         return None
+    if photo is not None:
+        fields |= _held_against(cells, ground, photo, place, str(fields["date"]))
     maker = Found if met == "yes" else Missed
     return maker(
         name, work, *place, met,
@@ -139,6 +142,19 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         at_pit="" if pit is None else pit.id, row=cells.row.number,
         **fields,  # type: ignore[arg-type]  # each of its own type
     )  # fmt: skip
+
+
+def _held_against(
+    cells: Cells, ground: Ground, photo: Photo, place: tuple[float, float, float, str], date: str
+) -> dict[str, object]:
+    """Hold a row against its photo: when that was taken, and how far away."""
+    off_m = None
+    if photo.longitude is not None and not place[3].startswith(BY_PHOTO):
+        at = _from_degrees(ground.frame, np.array([photo.longitude, photo.latitude]))
+        off_m = round(float(np.hypot(*(at - place[:2]))), 4)
+    hold_against_photo(cells, photo, off_m, float(np.hypot(photo.sd_m, place[2])), date)
+    taken = "" if photo.taken is None else photo.taken.isoformat(sep=" ")
+    return {"photo_taken": taken, "photo_off_m": off_m}
 
 
 def _taped(name: str, ties: tuple[Tie, ...]) -> tuple[tuple[str, float], ...]:
@@ -220,30 +236,18 @@ def _date(cells: Cells) -> str:
         return ""
 
 
-def _photo(cells: Cells, folder: Path) -> str:
-    """Read the name of a photo: a plain file name; that it is not there is a notice."""
-    text = cells.text("photo")
-    if text and (Path(text).name != text or text.startswith(".")):
-        cells.fault("photo-name", "photo", folder=PHOTO_FOLDER)
-        return ""
-    # unlike Path.is_file, no error for a name too long
-    if text and not os.path.isfile(folder / PHOTO_FOLDER / text):
-        cells.report.note(
-            "photo-not-there", FINDINGS_FILE, row=cells.row.number, name=text, folder=PHOTO_FOLDER
-        )
-    return text
-
-
 # ------------------------------------------------------------------------------------- places
 
 
 def _place(
-    cells: Cells, ground: Ground, pit: KeptPit | None, size: list[float | None], *, is_found: bool
-) -> tuple[float, float, float, str] | None:
+    cells: Cells, ground: Ground, pit: KeptPit | None, size: list[float | None],
+    photo: Photo | None, *, is_found: bool,
+) -> tuple[float, float, float, str] | None:  # fmt: skip
     """Place a row: x, y, sd and by what; None with a fault where that fails.
 
     Ties win over lot coordinates, those over longitude and latitude, those over the pit: what was
-    measured on the pipe itself over where the hole was to be.
+    measured on the pipe itself over where the hole was to be. What was found and has none of these
+    lies, weakly, where its photo was taken, no better than that is known whatever the row says.
     """
     sd = _positive(cells, "sd")
     name = cells.text("id")
@@ -260,6 +264,14 @@ def _place(
         whole = max(one or 0.0 for one in size)
         middle = whole * MIDDLE_SHARE if is_found else LOT_SD_M
         found = (np.array([pit.x_m, pit.y_m]), middle, f"pit {pit.id}")
+    elif is_found and photo is not None and photo.longitude is not None:
+        at = _from_degrees(ground.frame, np.array([photo.longitude, photo.latitude]))
+        found = (at, photo.sd_m, f"{BY_PHOTO} {cells.text('photo')}")
+        sd = None if sd is None else max(sd, photo.sd_m)
+        cells.report.note(
+            "photo-place-taken", FINDINGS_FILE, row=cells.row.number, name=cells.text("photo"),
+            sd=about(photo.sd_m, cells.units),
+        )  # fmt: skip
     else:
         given = ("x", "y", "longitude", "latitude", "at_pit")
         if not any(cells.text(column) for column in given):

@@ -109,6 +109,7 @@ def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
         "causes": [{"cause": name, "probability": finite(p)} for name, p in one.causes],
         "ties": [{"from": name, "distance_m": finite(length)} for name, length in item.ties],
         "worth": finite(one.worth, 2), "note": item.note, "photo": item.photo,
+        "photo_taken": item.photo_taken or None, "photo_off_m": finite(item.photo_off_m),
     }  # fmt: skip
 
 
