@@ -122,7 +122,7 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         cells.fault("hole-half", "width" if size[1] is None else "length")
     name_of_photo, photo = named_photo(cells, ground.folder)
     place = _place(cells, ground, pit, size, photo, is_found=met == "yes")
-    fields = {
+    fields: dict[str, object] = {
         "direction_rad": _direction(cells, ground.frame),
         "diameter_m": _positive(cells, "diameter"),
         "date": _date(cells),

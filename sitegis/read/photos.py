@@ -92,7 +92,7 @@ def hold_against_photo(
         _note(cells, "photo-date-differs", name=name, taken=photo.taken.date(), date=date)
 
 
-def _note(cells: Cells, code: str, /, **values: object) -> None:
+def _note(cells: Cells, code: str, /, **values: Any) -> None:
     cells.report.note(code, FINDINGS_FILE, row=cells.row.number, **values)
 
 
@@ -146,10 +146,10 @@ def _degrees(gps: dict[int, Any], of_side: int, of_value: int) -> float | None:
     side, parts = str(gps.get(of_side, "")).strip("\0 "), gps.get(of_value)
     if side not in ("N", "S", "E", "W") or not isinstance(parts, tuple) or len(parts) != 3:
         return None
-    numbers = [_number(part) for part in parts]
-    if None in numbers:
+    numbers = [one for part in parts if (one := _number(part)) is not None]
+    if len(numbers) < len(parts):
         return None
-    whole = sum(one / base for one, base in zip(numbers, (1.0, 60.0, 3600.0), strict=True))  # type: ignore[operator]  # none is None
+    whole = numbers[0] + numbers[1] / 60.0 + numbers[2] / 3600.0
     most = 90.0 if side in ("N", "S") else 180.0
     return None if whole > most else -whole if side in ("S", "W") else whole
 
