@@ -129,3 +129,29 @@ def test_the_cut_sheet_fills_one_page_of_the_record() -> None:
     (page,) = (" ".join(text.split()) for text in pages if sheet.title in text)
     for words in (*(value for _, value in sheet.places), *sheet.before, "tie-in", "inferred"):
         assert " ".join(words.split()) in page
+
+
+def test_a_cut_sheet_at_a_branch_says_the_depth_of_that_branch() -> None:
+    """By hand from the branch's own profile: its mean fall and the way from tie-in to wye.
+
+    Every run's pipe is drawn and named; both sheets stand on one page each.
+    """
+    survey = find(computed("two-stacks"))
+    joined = [one for one in survey.derived.tie_ins if one.joins]
+    assert joined
+    sheets = {sheet.title: sheet for sheet in cut_sheets(survey)}
+    pages = [p.extract_text() for p in pypdf.PdfReader(io.BytesIO(record_bytes(survey))).pages]
+    assert survey.joined is not None
+    for one in joined:
+        branch = next(b for b in survey.joined.branches if b.id == one.joins)
+        back = branch.length_m - one.station_m
+        weights = [part.weight for part in branch.profile]
+        means = [part.mean[0] + part.mean[1] * back for part in branch.profile]
+        sheet = sheets[f"Cut sheet: {one.name}"]
+        rows = dict(sheet.places)
+        told = rows[f"Slab to the branch {one.joins} at the tie-in (inferred)"]
+        deep = parse_length(told.removeprefix("invert ").split(" down")[0], "in")
+        assert deep == pytest.approx(-np.average(means, weights=weights), abs=0.51 * INCH)
+        (page,) = (text for text in pages if sheet.title in text)
+        for words in ("branch kitchen", "branch bath", *sheet.before):
+            assert " ".join(words.split()) in " ".join(page.split())

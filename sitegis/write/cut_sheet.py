@@ -21,13 +21,17 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, largest, smallest
 from ..numerics.statistics import NORMAL_95
 from ..units import LengthUnit, about, format_length, is_imperial
-from .cutting import RoomFrame, room_frame, spot_sd_m
+from .cutting import RoomFrame, pipe_joined, room_frame, spot_sd_m
 from .fonts import BOLD, PLAIN, register_fonts
 from .page.panel_parts import tie_in_facts
 from .profile import invert_under_slab
 
-WIDTH, HEIGHT, MARGIN = 520.0, 400.0, 46.0
+WIDTH, HEIGHT, MARGIN = 520.0, 376.0, 46.0
 """Size of the drawing in points, and what its dimensions take around the room."""
+ROOM, LARGE = np.array([310.0, HEIGHT]), np.array([200.0, 220.0])
+"""Width and height of the room's part of it, and of the enlarged opening."""
+NEAR_M = 0.6
+"""What is shown around the enlarged opening (judgment)."""
 AROUND_M = 1.0
 """What is shown around the opening where the room's size is not known (judgment)."""
 INK, GRAY, SEWER, VIOLET = (HexColor(c) for c in ("#111111", "#5a5a5a", "#00613a", "#5b2a86"))
@@ -58,9 +62,14 @@ def cut_sheets(survey: Survey) -> list[CutSheet]:
 def _sheet(survey: Survey, one: TieIn) -> CutSheet:
     frame = room_frame(survey, one)
     places = [] if frame is None else _corner_rows(survey, one, frame)
-    places.append(("Drain below the slab at the tie-in (inferred)", depth_words(survey, one)))
+    places.append(
+        (
+            f"Slab to the {pipe_words(one)} at the tie-in (inferred)",
+            depth_words(survey, one),
+        )
+    )
     known = about(NORMAL_95 * spot_sd_m(survey, one, frame), survey.site.units)
-    places.append(("Place of the drain known to", f"{known} either way, 95 %"))
+    places.append((f"Place of the {pipe_words(one)} known to", f"{known} either way, 95 %"))
     wanted = ("Enters", "Branch", "Fall", "Break out here first")
     places += [row for row in tie_in_facts(survey, one) if row[0] in wanted]
     return CutSheet(
@@ -71,10 +80,16 @@ def _sheet(survey: Survey, one: TieIn) -> CutSheet:
     )
 
 
+def pipe_words(one: TieIn) -> str:
+    """Name the pipe that a planned fixture joins."""
+    return f"branch {one.joins}" if one.joins else "drain"
+
+
 def depth_words(survey: Survey, one: TieIn) -> str:
     """Return the invert's depth below the slab at a tie-in, with 95 %."""
-    back = np.array([survey.drain.length_m - one.station_m])
-    mean, sd = (float(value[0]) for value in invert_under_slab(survey, back))
+    along = pipe_joined(survey, one)
+    back = np.array([along.drain.length_m - one.station_m])
+    mean, sd = (float(value[0]) for value in invert_under_slab(along, back))
     unit: LengthUnit = "in" if is_imperial(survey.site.units) else "mm"
     spread = about(NORMAL_95 * sd, unit)
     return f"invert {about(-mean, unit)} down (± {spread}, 95 %): measure it before the cut"
@@ -107,20 +122,28 @@ def _beside(at: Array, right: float, up: float) -> Array:
     return np.asarray(at + np.array([right, up]))
 
 
-class _Room:
-    """A drawing with its scale: room meters to points."""
+class _View:
+    """A part of the room at a scale of its own, somewhere on the drawing: meters to points."""
 
-    def __init__(self, low: Array, high: Array) -> None:
-        self.low = low
-        span = np.maximum(high - low, 0.5)
-        room = np.array([WIDTH - 2 * MARGIN, HEIGHT - 2 * MARGIN])
-        self.scale = float((room / span).min())
-        size = span * self.scale + 2 * MARGIN
-        self.drawing = Drawing(float(size[0]), float(size[1]), initialFontName=PLAIN)
+    def __init__(
+        self, drawing: Drawing, low: Array, high: Array, place: Array, room: Array
+    ) -> None:
+        self.drawing, self.low, self.high, self.place = drawing, low, high, place
+        self.scale = float((room / np.maximum(high - low, 0.5)).min())
 
     def at(self, xy: Array) -> Array:
         """Return room coordinates (..., 2) as points of the drawing."""
-        return np.asarray((xy - self.low) * self.scale + MARGIN)
+        return np.asarray((xy - self.low) * self.scale + self.place)
+
+    def holds(self, xy: Array, inset_m: float = 0.0) -> bool:
+        """Whether a place of the room is shown here, so far from the edge."""
+        return bool((xy >= self.low + inset_m).all() and (xy <= self.high - inset_m).all())
+
+    def within(self, line: Array) -> list[Array]:
+        """Return the pieces of a line (n, 2) that are shown here."""
+        cut = shapely.intersection(shapely.LineString(line), shapely.box(*self.low, *self.high))
+        parts = shapely.get_parts(cut)
+        return [shapely.get_coordinates(part) for part in parts if not part.is_empty]
 
     def line(self, points: Array, color: Color, width: float, dash: list[float]) -> None:
         """Draw a line (n, 2) in room coordinates."""
@@ -156,122 +179,164 @@ class _Room:
 
 
 def draw_room(survey: Survey, one: TieIn, frame: RoomFrame) -> Drawing:
-    """Return the drawing in the room's own coordinates, origin at its corner."""
-    opening = frame.local(one.opening)
-    path = frame.local(one.path)
-    corner = np.zeros((1, 2))
+    """Return the room in its own coordinates, origin at its corner, and the opening enlarged."""
+    opening, path = frame.local(one.opening), frame.local(one.path)
+    near = np.concatenate([opening, path])
     if frame.room.size_m is None:
-        high = np.concatenate([opening, path, corner]).max(axis=0) + AROUND_M
+        high = np.concatenate([near, np.zeros((1, 2))]).max(axis=0) + AROUND_M
     else:
         high = np.array(frame.room.size_m)
-    shown = np.concatenate([opening, path, corner, high[None]])
+    shown = np.concatenate([near, np.zeros((1, 2)), high[None]])
     if one.vent is not None:
         shown = np.concatenate([shown, frame.local(one.vent)])
-    room = _Room(shown.min(axis=0), shown.max(axis=0))
-    _draw_walls(room, high, frame)
-    _draw_drain(room, survey, one, frame, high)
-    _draw_opening(room, survey, opening)
-    room.line(path, VIOLET, 2.0, [5.0, 3.0])
-    if one.vent is not None:
-        vent = frame.local(one.vent)
-        room.line(vent, VIOLET, 1.0, [1.0, 2.5])
-        room.circle(room.at(vent[1]), 4.0, VIOLET, white)
-        room.text(_beside(room.at(vent[1]), 7, -3), "vent", size=7, color=VIOLET)
-    start = room.at(path[0])
-    room.circle(start, 5.0, VIOLET, white)
-    room.text(_beside(start, 8, 6), f"{one.name or one.fixture} (planned)", color=VIOLET)
-    wye = room.at(frame.local(np.array([one.x_m, one.y_m])))
-    room.circle(wye, 3.5, VIOLET, VIOLET)
-    room.text(_beside(wye, -7, 4), "tie-in", color=VIOLET, bold=True, anchor="end")
-    return room.drawing
+    drawing = Drawing(WIDTH, HEIGHT, initialFontName=PLAIN)
+    margin = np.array([MARGIN, MARGIN])
+    whole = _View(drawing, shown.min(axis=0), shown.max(axis=0), margin, ROOM - 2 * margin)
+    drawing.height = max(float(whole.at(whole.high)[1]) + MARGIN, LARGE[1] + 2 * MARGIN)
+    _draw_walls(whole, high, frame)
+    _draw_within(whole, survey, one, frame, named=False)
+    low, far = opening.min(axis=0), opening.max(axis=0)
+    _chain(whole, 0, (0.0, float(low[0]), float(far[0])), survey.site.units)
+    _chain(whole, 1, (0.0, float(low[1]), float(far[1])), survey.site.units)
+    _draw_enlarged(drawing, survey, one, frame)
+    return drawing
 
 
-def _draw_walls(room: _Room, high: Array, frame: RoomFrame) -> None:
+def _draw_enlarged(drawing: Drawing, survey: Survey, one: TieIn, frame: RoomFrame) -> None:
+    """Draw the opening and what is near it beside the room, and say what it is joined to."""
+    opening = frame.local(one.opening)
+    near = np.concatenate([opening, frame.local(one.path)])
+    place = np.array([ROOM[0] + 6.0, drawing.height - MARGIN - LARGE[1]])
+    view = _View(drawing, near.min(axis=0) - NEAR_M, near.max(axis=0) + NEAR_M, place, LARGE)
+    low, high = view.at(np.array([view.low, view.high]))
+    ring = [round(float(v), 2) for v in _rectangle(low, high).ravel()]
+    drawing.add(Polygon(ring, fillColor=FLOOR, strokeColor=GRAY, strokeWidth=0.7))
+    view.text(np.array([low[0], high[1] + 8.0]), "The opening, enlarged", bold=True)
+    _draw_within(view, survey, one, frame, named=True)
+    _draw_sides(view, survey, opening)
+    lines = (
+        f"{one.name or one.fixture} (planned)",
+        f"{pipe_words(one)}: inferred, not located",
+        depth_words(survey, one).partition(":")[0],
+    )
+    for i, words in enumerate(lines):
+        view.text(_beside(low, 0, -14 - 11 * i), words, color=SEWER if i else VIOLET)
+
+
+def _draw_within(view: _View, survey: Survey, one: TieIn, frame: RoomFrame, *, named: bool) -> None:
+    """Draw opening, pipes, marks and what is planned, as far as a view shows them."""
+    flat = [round(float(v), 2) for v in view.at(frame.local(one.opening)).ravel()]
+    view.drawing.add(Polygon(flat, fillColor=white, strokeColor=VIOLET, strokeWidth=1.6))
+    _draw_pipes(view, _pipes(survey, frame), named=not named)
+    _draw_marks(view, survey, frame, named=named)
+    _draw_planned(view, one, frame)
+
+
+def _rectangle(low: Array, high: Array) -> Array:
+    """Return the corners (4, 2) of a rectangle."""
+    return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+
+
+def _draw_walls(view: _View, high: Array, frame: RoomFrame) -> None:
     """Draw the floor, the two walls measured from thick, the others thin where they are known."""
-    ring = np.array([[0.0, 0.0], [high[0], 0.0], high, [0.0, high[1]]])
-    flat = [round(float(v), 2) for v in room.at(ring).ravel()]
+    flat = [round(float(v), 2) for v in view.at(_rectangle(np.zeros(2), high)).ravel()]
     known = frame.room.size_m is not None
     edge = GRAY if known else None
-    room.drawing.add(Polygon(flat, fillColor=FLOOR, strokeColor=edge, strokeWidth=1.5))
-    room.line(np.array([[0.0, high[1]], [0.0, 0.0], [high[0], 0.0]]), INK, 4.0, [])
-    y_wall = room.at(np.array([high[0], 0.0]))
-    room.text(y_wall - [0, MARGIN - 6], f"{frame.y_wall} wall", bold=True, anchor="end")
-    x_wall = room.at(np.array([0.0, high[1]]))
-    room.text(_beside(x_wall, -20, 8), f"{frame.x_wall} wall", bold=True)
-    room.text(_beside(room.at(high), 0, 8), frame.name, size=10, bold=True, anchor="end")
+    view.drawing.add(Polygon(flat, fillColor=FLOOR, strokeColor=edge, strokeWidth=1.5))
+    view.line(np.array([[0.0, high[1]], [0.0, 0.0], [high[0], 0.0]]), INK, 4.0, [])
+    y_wall = view.at(np.array([high[0], 0.0]))
+    view.text(y_wall - [0, MARGIN - 6], f"{frame.y_wall} wall", bold=True, anchor="end")
+    x_wall = view.at(np.array([0.0, high[1]]))
+    view.text(_beside(x_wall, -20, 8), f"{frame.x_wall} wall", bold=True)
+    view.text(_beside(view.at(high), 0, 8), frame.name, size=10, bold=True, anchor="end")
 
 
-def _draw_drain(room: _Room, survey: Survey, one: TieIn, frame: RoomFrame, high: Array) -> None:
-    """Draw the drain as fitted, dashed, and the marks found in the room with their depths."""
+def _pipes(survey: Survey, frame: RoomFrame) -> list[tuple[str, Array]]:
+    """Return name and line (n, 2) in the room of the drain as fitted and of its branches."""
     ending = np.array([[survey.exit.x_m, survey.exit.y_m]])
-    line = frame.local(np.concatenate([survey.drain.vertices, ending]))
-    pieces = _within(line, high)
-    for piece in pieces:
-        room.line(piece, SEWER, 2.5, [9.0, 5.0])
+    branches = () if survey.joined is None else survey.joined.branches
+    return [
+        ("drain", frame.local(np.concatenate([survey.drain.vertices, ending]))),
+        *((f"branch {one.id}", frame.local(one.vertices)) for one in branches),
+    ]
+
+
+def _draw_pipes(view: _View, pipes: list[tuple[str, Array]], *, named: bool) -> None:
+    """Draw the pipes dashed, for all between the marks is inferred; name each once or not."""
+    for name, line in pipes:
+        main = name == "drain"
+        pieces = view.within(line)
+        for piece in pieces:
+            view.line(piece, SEWER, 2.5 if main else 1.6, [9.0, 5.0] if main else [4.0, 3.0])
+        if pieces and named:
+            ends = view.at(pieces[0][:2])
+            rightward = ends[0, 0] < ends[1, 0] - 1.0
+            view.text(_beside(0.3 * ends[0] + 0.7 * ends[1], -6 if rightward else 6, -9), name,
+                      size=7, color=SEWER, anchor="end" if rightward else "start")  # fmt: skip
+
+
+def _draw_marks(view: _View, survey: Survey, frame: RoomFrame, *, named: bool) -> None:
+    """Draw the marks found in the room, with their depths where they are named."""
     unit = survey.site.depth_units
     for point in survey.placement.points:
         xy = frame.local(np.array([point.x_m, point.y_m]))
-        if not ((xy >= -0.05).all() and (xy <= high + 0.05).all()):
+        if not view.holds(xy, 0.1 if named else -0.05):
             continue
-        at = room.at(xy)
-        jamb = point.kind == "wall"
-        room.circle(at, 2.0 if jamb else 3.5, GRAY if jamb else INK, GRAY if jamb else white)
-        deep = point.depth_m
-        words = point.id if deep is None else f"{point.id} {format_length(deep, unit, fraction=2)}"
-        room.text(_beside(at, 6, 2), words, size=7, color=GRAY if jamb else INK)
-    depth = depth_words(survey, one).partition(":")[0]
-    wye = frame.local(np.array([one.x_m, one.y_m]))
-    ends = np.concatenate([piece[[0, -1]] for piece in pieces]) if pieces else wye[None]
-    farthest = largest(np.hypot(*(ends - wye).T), MATTERS_M)
-    room.text(_beside(room.at(wye + 0.85 * (ends[farthest] - wye)), 8, -3),
-              f"drain, inferred, not located: {depth} at the tie-in", color=SEWER)  # fmt: skip
+        at, jamb = view.at(xy), point.kind == "wall"
+        view.circle(at, 2.0 if jamb else 3.0, GRAY if jamb else INK, GRAY if jamb else white)
+        deep = "" if point.depth_m is None else format_length(point.depth_m, unit, fraction=2)
+        if named:
+            view.text(_beside(at, 6, 2), f"{point.id} {deep}".strip(), size=7,
+                      color=GRAY if jamb else INK)  # fmt: skip
 
 
-def _within(line: Array, high: Array) -> list[Array]:
-    """Return the pieces of a line (n, 2) within the room's rectangle from the origin."""
-    cut = shapely.intersection(shapely.LineString(line), shapely.box(0.0, 0.0, *high))
-    parts = shapely.get_parts(cut)
-    return [shapely.get_coordinates(part) for part in parts if not part.is_empty]
+def _draw_planned(view: _View, one: TieIn, frame: RoomFrame) -> None:
+    """Draw what is planned: the branch from the fixture to the tie-in, and its vent."""
+    path = frame.local(one.path)
+    view.line(path, VIOLET, 2.0, [5.0, 3.0])
+    if one.vent is not None:
+        vent = frame.local(one.vent)
+        for piece in view.within(vent):
+            view.line(piece, VIOLET, 1.0, [1.0, 2.5])
+        if view.holds(vent[1]):
+            view.circle(view.at(vent[1]), 4.0, VIOLET, white)
+            view.text(_beside(view.at(vent[1]), 7, -3), "vent", size=7, color=VIOLET)
+    view.circle(view.at(path[0]), 5.0, VIOLET, white)
+    wye = view.at(frame.local(np.array([one.x_m, one.y_m])))
+    view.circle(wye, 3.5, VIOLET, VIOLET)
+    view.text(_beside(wye, -7, 4), "tie-in", color=VIOLET, bold=True, anchor="end")
 
 
-def _draw_opening(room: _Room, survey: Survey, opening: Array) -> None:
-    """Draw the opening with its corners named, its sides and its offsets from both walls."""
-    unit = survey.site.units
-    flat = [round(float(v), 2) for v in room.at(opening).ravel()]
-    room.drawing.add(
-        Polygon(flat, fillColor=Color(1, 1, 1, 0.6), strokeColor=VIOLET, strokeWidth=1.6)
-    )
-    middle = room.at(opening).mean(axis=0)
+def _draw_sides(view: _View, survey: Survey, opening: Array) -> None:
+    """Name the corners of the opening, and write the lengths of its sides beside them."""
+    middle = view.at(opening).mean(axis=0)
     for i, xy in enumerate(opening):
-        at = room.at(xy)
+        at = view.at(xy)
         out = (at - middle) / max(float(np.hypot(*(at - middle))), 1e-9)
-        room.text(at + 9 * out - [3, 3], CORNERS[i], bold=True, color=VIOLET)
+        view.text(at + 9 * out - [3, 3], CORNERS[i], bold=True, color=VIOLET)
     sides = np.hypot(*(np.roll(opening, -1, axis=0) - opening).T)
     long, short = largest(sides, MATTERS_M), smallest(sides, MATTERS_M)
     for side in (long, (short + 2) % 4):
-        ends = room.at(opening[[side, (side + 1) % 4]])
+        ends = view.at(opening[[side, (side + 1) % 4]])
         out = ends.mean(axis=0) - middle
         at = ends.mean(axis=0) + 14 * out / max(float(np.hypot(*out)), 1e-9)
-        room.text(_beside(at, 0, -3), about(float(sides[side]), unit), size=7, color=VIOLET,
-                  anchor="middle")  # fmt: skip
-    low, high = opening.min(axis=0), opening.max(axis=0)
-    _chain(room, 0, (0.0, float(low[0]), float(high[0])), unit)
-    _chain(room, 1, (0.0, float(low[1]), float(high[1])), unit)
+        view.text(_beside(at, 0, -3), about(float(sides[side]), survey.site.units), size=7,
+                  color=VIOLET, anchor="middle")  # fmt: skip
 
 
-def _chain(room: _Room, axis: int, stops_m: Sequence[float], unit: LengthUnit) -> None:
+def _chain(view: _View, axis: int, stops_m: Sequence[float], unit: LengthUnit) -> None:
     """Draw a chain of dimensions along a wall, below it (axis 0) or left of it (axis 1)."""
-    place = room.at(np.zeros(2))[1 - axis] - 18.0
-    spots = [float(room.at(np.array([s, s]))[axis]) for s in stops_m]
+    place = view.at(np.zeros(2))[1 - axis] - 18.0
+    spots = [float(view.at(np.array([s, s]))[axis]) for s in stops_m]
     for start, end in pairwise(spots):
-        length_m = abs(end - start) / room.scale
+        length_m = abs(end - start) / view.scale
         if length_m < MATTERS_M:
             continue
         ends = [(start, place), (end, place)] if axis == 0 else [(place, start), (place, end)]
-        room.drawing.add(Line(*ends[0], *ends[1], strokeColor=INK, strokeWidth=0.7))
+        view.drawing.add(Line(*ends[0], *ends[1], strokeColor=INK, strokeWidth=0.7))
         for x, y in ends:
             tick = (x, y - 4, x, y + 4) if axis == 0 else (x - 4, y, x + 4, y)
-            room.drawing.add(Line(*tick, strokeColor=INK, strokeWidth=0.7))
+            view.drawing.add(Line(*tick, strokeColor=INK, strokeWidth=0.7))
         middle = np.mean(ends, axis=0)
         words = about(length_m, unit)
-        room.text(_beside(middle, 0, -11 if axis == 0 else -3), words, size=8, anchor="middle")
+        view.text(_beside(middle, 0, -11 if axis == 0 else -3), words, size=8, anchor="middle")

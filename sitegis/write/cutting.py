@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..dig.tie_in import OPENING_M, room_pose
 from ..geometry.frames import Array, rotation
+from ..model.branches import drain_of
 from ..model.derived import TieIn
 from ..model.results import PlacedPoint
 from ..model.site import Room
@@ -60,6 +61,15 @@ def room_frame(survey: Survey, one: TieIn) -> RoomFrame | None:
     return RoomFrame(room, *pose, QUARTERS[(turned + 2) % 4], QUARTERS[(turned + 3) % 4])
 
 
+def pipe_joined(survey: Survey, one: TieIn) -> Survey:
+    """Give the survey with the pipe that a fixture joins, the drain or a branch, as its drain."""
+    if not one.joins or survey.joined is None:
+        return survey
+    return replace(
+        survey, fitted=drain_of(next(b for b in survey.joined.branches if b.id == one.joins))
+    )
+
+
 def spot_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> float:
     """Give the larger sd of the mark nearest to a tie-in, within its room where it has one.
 
@@ -82,9 +92,7 @@ def spot_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> float:
 
 def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
     """Give the mark nearest to a tie-in, of equally near ones the first."""
-    ids = survey.drain.point_ids
-    if one.joins and survey.joined is not None:
-        ids = next(b.point_ids for b in survey.joined.branches if b.id == one.joins)
+    ids = pipe_joined(survey, one).drain.point_ids
     marks = [p for p in survey.placement.points if p.id in ids]
     away = [float(np.hypot(p.x_m - one.x_m, p.y_m - one.y_m)) for p in marks]
     return marks[smallest(away, MATTERS_M)]
