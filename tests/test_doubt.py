@@ -128,15 +128,49 @@ def test_depths_doubled_against_a_taped_cleanout() -> None:
     assert any("depths" in one.about for one in alone.doubt.unchecked)
 
 
+@pytest.mark.parametrize(
+    ("fixture", "alone"),
+    [
+        ("tape-only", {"direction of the front line", "place on earth", "ground at the house"}),
+        ("side-yard-run", {"direction of the front line", "place on earth"}),
+        ("corner-lot-alley", {"place on earth", "slab elevation", "ground at the house"}),
+    ],
+)
+def test_inputs_that_stand_alone_are_listed(fixture: str, alone: set[str]) -> None:
+    """A typed lot without layers, and layers without a typed corner, by looking at the folder."""
+    doubt = check(FIXTURES / fixture).doubt
+    listed = {one.about for one in doubt.unchecked}
+    assert alone | {"place of the house on the lot"} <= listed
+    if fixture == "corner-lot-alley":
+        assert "direction of the front line" not in listed
+    kept = np.prod([1.0 - one.posterior for one in doubt.unchecked if one.misses])
+    assert doubt.p_unchecked == pytest.approx(1.0 - kept, abs=1e-6)
+    assert 0.0 < doubt.p_unchecked < 0.03
+
+
+def test_evidence_of_a_reading_adds_up() -> None:
+    """What each part of the input says of a reading sums to its log evidence."""
+    readings = [
+        one
+        for fixture in ("corner-lot-alley", "tape-only", "metric-rear-main")
+        for one in check(FIXTURES / fixture).doubt.readings
+    ]
+    assert {one.kind for one in readings} >= {"corner", "depths"}
+    for one in readings:
+        total = sum(said.nats for said in one.evidence)
+        assert total == pytest.approx(one.log_evidence, abs=1e-3), one.id
+
+
 def test_hits_carry_the_readings_prior() -> None:
     """P(hit) is multiplied by the probability that the input means this place, by hand."""
     survey: Survey = filled_survey()
+    survey = replace(survey, doubted=replace(survey.doubt, p_unchecked=0.02))
     lowered = lower_hits(survey)
 
     def chances(pits: tuple[Pit, ...]) -> list[float]:
         return [value for pit in pits for value in (pit.p_hit, pit.p_hit_so_far, pit.vacuum_p_hit)]
 
-    kept = 1.0 - survey.doubt.p_elsewhere
+    kept = (1.0 - survey.doubt.p_elsewhere) * 0.98
     before, after = chances(survey.dig.pits), chances(lowered.dig.pits)
     assert after == pytest.approx([kept * value for value in before])
 

@@ -18,6 +18,7 @@ from ..geometry import polyline
 from ..line.order import TAPED_KINDS, order_downstream
 from ..line.profile import mixture_moments, slope_prior, weigh_profile
 from ..line.stage import gather_depths, read_inverts
+from ..model.doubts import Speaks
 from ..model.results import Exit, Placement
 from ..model.site import Site
 from ..model.survey import Survey
@@ -44,7 +45,7 @@ LEAST_SLOPE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class DepthReading:
-    """A reading of the depths: log evidence against the stated one, invert at the exit, slope.
+    """A reading of the depths: evidence against the stated one, invert at the exit, slope.
 
     ``order`` of the drain's marks downstream, by their depths as they would then be.
     """
@@ -52,10 +53,15 @@ class DepthReading:
     id: str
     words: str
     prior: float
-    log_evidence: float
+    evidence: tuple[Speaks, ...]
     invert_m: float
     slope: float
     order: tuple[int, ...]
+
+    @property
+    def log_evidence(self) -> float:
+        """Sum of the evidence, in nats."""
+        return sum(one.nats for one in self.evidence)
 
 
 def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
@@ -68,16 +74,16 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
     ]  # fmt: skip
     if not received:
         return ()
-    stated = _log_evidence(survey, 1.0, 0.0)
+    (profile, mains), _, _ = _log_evidence(survey, 1.0, 0.0)
     found = []
     for key, (factor, offset, words) in SLIPS.items():
-        log_evidence, invert, slope = _log_evidence(survey, factor, offset)
+        (own, fall), invert, slope = _log_evidence(survey, factor, offset)
         found.append(
             DepthReading(
                 f"depths:{key}",
                 words,
                 DEPTH_SLIP / len(SLIPS),
-                log_evidence - stated[0],
+                (Speaks("profile", own - profile), Speaks("mains", fall - mains)),
                 invert,
                 slope,
                 _order(survey, factor, offset),
@@ -100,12 +106,17 @@ def as_it_is(reading: str, depth_m: float) -> float:
     return (depth_m - offset_m) / factor
 
 
-def _log_evidence(survey: Survey, factor: float, offset_m: float) -> tuple[float, float, float]:
-    """Give the log evidence of the depths as written under a slip, invert at the exit, slope."""
+def _log_evidence(
+    survey: Survey, factor: float, offset_m: float
+) -> tuple[tuple[float, float], float, float]:
+    """Give the log evidence of the depths as written under a slip, invert at the exit, slope.
+
+    The evidence is the profile's and the mains'.
+    """
     site, drain = survey.site, survey.drain
     placement = _corrected(site, survey.placement, factor, offset_m)
     if placement is None:
-        return -np.inf, survey.exit.invert_m, 0.0
+        return (-np.inf, 0.0), survey.exit.invert_m, 0.0
     indices = tuple(placement.index(name) for name in drain.point_ids)
     depths, _ = gather_depths(site, placement, indices, drain.stations_m, drain.vertices)
     prior = slope_prior(survey.rules, site.drain_diameter_m)
@@ -114,7 +125,8 @@ def _log_evidence(survey: Survey, factor: float, offset_m: float) -> tuple[float
     mean, _ = mixture_moments(profile)
     invert = float(mean[0] - mean[1] * survey.exit.unseen_m)
     log_evidence -= received * float(np.log(factor))
-    return log_evidence + fall_term(site, survey.exit, invert), invert, float(mean[1])
+    fall = fall_term(site, survey.exit, invert)
+    return (log_evidence, fall), invert, float(mean[1])
 
 
 def _corrected(

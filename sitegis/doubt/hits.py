@@ -1,4 +1,4 @@
-"""What the other readings take off the pits: P(hit) holds only where the input does."""
+"""What slips take off the pits: P(hit) holds only where the input does."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from ..model.survey import Survey
 
 
 def lower_hits(survey: Survey) -> Survey:
-    """Multiply the pits' P(hit) by the probability that no reading moves what is dug.
+    """Multiply the pits' P(hit) by the probability that no slip moves what is dug.
 
     A pit planned for the input as stated is counted a miss under every reading that moves the
-    exit, its depth or the main: the probability of those is given away, small as it may be.
+    exit, its depth or the main, and under a slip in an input that nothing checks (the place of
+    the house, the ground): the probability of those is given away, small as it may be.
     """
-    kept = 1.0 - survey.doubt.p_elsewhere
+    kept = (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
     if kept == 1.0:
         return survey
     pits = tuple(

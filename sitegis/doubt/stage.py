@@ -14,7 +14,7 @@ from ..line.stage import gather_marks
 from ..line.straights import HEADING_SD_RAD
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.doubts import Doubt, Measurement, OtherReading, ReadingKind, Unchecked
+from ..model.doubts import Doubt, Measurement, OtherReading, ReadingKind, Speaks, Unchecked
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, ordered
@@ -27,6 +27,7 @@ from .unchecked import unchecked_inputs
 from .weigh import (
     MOST_FITS,
     Leaving,
+    Outcome,
     follow_reading,
     follow_stated,
     leave_house,
@@ -50,18 +51,23 @@ HEADING_SLIP = 0.05
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A reading with its evidence, before the posterior; ``places`` of marks where they move."""
+    """A reading with its evidence against the stated one; ``places`` of marks where they move."""
 
     id: str
     kind: ReadingKind
     about: str
     words: str
     prior: float
-    log_evidence: float
+    evidence: tuple[Speaks, ...]
     leaving: Leaving
     invert_m: float
     places: dict[str, Array]
     slope: float = 0.0
+
+    @property
+    def log_evidence(self) -> float:
+        """Sum of the evidence, in nats."""
+        return sum(one.nats for one in self.evidence)
 
 
 def doubt_input(survey: Survey) -> Survey:
@@ -77,7 +83,7 @@ def doubt_input(survey: Survey) -> Survey:
     stated = follow_stated(survey.site, survey.placement, survey.drain, survey.exit)
     invert = survey.exit.invert_m
     found = [
-        *_of_places(survey, stated.log_evidence),
+        *_of_places(survey, stated),
         *_of_depths(survey, stated.leaving),
         *_of_headings(survey, stated.leaving),
     ]
@@ -100,7 +106,8 @@ def doubt_input(survey: Survey) -> Survey:
     settle = _settle(survey, found, readings, stated.places) if flagged else None
     unchecked = (*_open_inputs(survey, found, readings, stated.places, stated.leaving),
                  *unchecked_inputs(survey))  # fmt: skip
-    doubt = Doubt(readings, unchecked, settle, float(posterior[0]), elsewhere)
+    missed = 1.0 - float(np.prod([1.0 - one.posterior for one in unchecked if one.misses]))
+    doubt = Doubt(readings, unchecked, settle, float(posterior[0]), elsewhere, missed)
     notices = (*(_notices(survey.site, doubt) if flagged else ()), *_unchecked_notices(unchecked))
     return replace(survey, doubted=replace(doubt, notices=notices))
 
@@ -112,7 +119,7 @@ def _steps(posterior: float) -> float:
 # ---------------------------------------------------------------------------- the readings
 
 
-def _of_places(survey: Survey, stated: float) -> list[_Found]:
+def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
     """Follow the readings that move marks.
 
     Where they change their shape the line is fitted anew, for the three that promise most.
@@ -122,7 +129,8 @@ def _of_places(survey: Survey, stated: float) -> list[_Found]:
         (reading, mark_reading(reading.site, placement, drain))
         for reading in other_readings(survey.site, frozenset(drain.point_ids))
     ]
-    held = [pair for pair in marked if pair[1].log_network > stated - HOPELESS_NATS]
+    least = stated.log_evidence - HOPELESS_NATS
+    held = [pair for pair in marked if pair[1].log_network > least]
     bent = [pair for pair in held if pair[1].motion is None]
     promise = np.array([one.rough + one.log_network for _, one in bent])
     fitted = {
@@ -135,11 +143,12 @@ def _of_places(survey: Survey, stated: float) -> list[_Found]:
         outcome = follow_reading(one, placement, drain)
         # the density of offsets as written: all but the first two marks lie across a line
         written = float(np.log(reading.scale)) * (len(drain.point_ids) - 2)
-        if outcome is not None and outcome.log_evidence + written > stated - HOPELESS_NATS:
+        if outcome is not None and outcome.log_evidence + written > least:
+            terms = [Speaks(name, outcome.terms[name] - v) for name, v in stated.terms.items()]
             found.append(
                 _Found(
                     reading.id, reading.kind, reading.about, reading.words, reading.prior,
-                    outcome.log_evidence + written - stated, outcome.leaving, survey.exit.invert_m,
+                    (*terms, Speaks("unit", written)), outcome.leaving, survey.exit.invert_m,
                     outcome.places,
                 )
             )  # fmt: skip
@@ -164,7 +173,7 @@ def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
             ways[one.order] = leave_house(survey.site, plan.ends) or leaving
         found.append(
             _Found(
-                one.id, "depths", "locator's depths", one.words, one.prior, one.log_evidence,
+                one.id, "depths", "locator's depths", one.words, one.prior, one.evidence,
                 ways[one.order], one.invert_m, {}, one.slope,
             )
         )  # fmt: skip
@@ -201,7 +210,8 @@ def _of_headings(survey: Survey, leaving: Leaving) -> list[_Found]:
     words = f"the heading at {', '.join(names)} was read wrong"
     prior = HEADING_SLIP ** len(names)
     invert = survey.exit.invert_m
-    return [_Found("heading", "heading", "headings", words, prior, logs, other, invert, {})]
+    evidence = (Speaks("headings and line", logs),)
+    return [_Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})]
 
 
 def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
@@ -225,7 +235,7 @@ def _reading(
         one.leaving.x_m, one.leaving.y_m, one.leaving.angle_rad, float(ground[0]) - one.invert_m,
         None if main is None else main[0].id,
         float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m)),
-        float(ground[0] - ground[1]) - (one.invert_m - invert_m), False,
+        float(ground[0] - ground[1]) - (one.invert_m - invert_m), False, one.evidence,
     )  # fmt: skip
 
 

@@ -4,15 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from ..model.doubts import Unchecked
 from ..model.site import Site
 from ..model.survey import Survey
+from ..read.plausible import HOUSE_BELOW_M, RIM_APART_M
 from ..units import about, format_length
 
-ERROR_M = 0.3048
-"""The error whose effect is told: a foot."""
+ERROR_M, FLOOR_M = 0.3048, 2.7
+"""Errors whose effects are told: a foot, a floor."""
 EARTH_SLIP, FRONT_SLIP, BUILDING_SLIP, GROUND_SLIP, SLAB_SLIP = 0.01, 0.01, 0.01, 0.01, 0.01
 """How often each of these inputs is wrong, where nothing checks it. Judgment, no source."""
+COARSE = 0.5
+"""What is left of a slip's prior where another input checks it within three feet. Judgment."""
+AT_HOUSE_M = 4.0
+"""Spot heights so near the house are heights of its yard."""
 
 
 def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
@@ -21,7 +28,8 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
     Those that other readings of the marks would change are listed by the stage itself.
     """
     site = survey.site
-    yield from _heights(survey)
+    yield from _ground(site)
+    yield from _slab(site)
     if not any("lot:" in name for tie in site.ties for name in (tie.from_name, tie.to_name)):
         yield Unchecked(
             "place of the house on the lot",
@@ -29,9 +37,30 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
             "moves exit, route and pits by as much.",
             "tape from a lot corner to two house corners, or give a tie 'lot:front-left' to a mark "
             "outdoors.",
-            0.0, 0.0, BUILDING_SLIP,
+            0.0, 0.0, BUILDING_SLIP, misses=True,
         )  # fmt: skip
-    if site.lot.source != "layer" and site.building.source != "layer" and not _drawn(site):
+    yield from _on_earth(site)
+
+
+def _source(source: str) -> str:
+    return "from the layer" if source == "layer" else "as typed"
+
+
+def _on_earth(site: Site) -> Iterator[Unchecked]:
+    """List direction of the front line and place on earth where nothing else tells them."""
+    if site.lot.seen_twice:
+        return
+    layered = site.building.source == "layer" or any(main.drawn for main in site.mains)
+    if site.lot.source == "layer":
+        yield Unchecked(
+            "place on earth",
+            "Only the layers' CRS puts the lot on earth: with that of a neighboring zone map and "
+            "coordinates lie far off, the tapes on the lot do not.",
+            "look the map's place up on another map, or give a lot corner's longitude and "
+            "latitude beside the layer.",
+            0.0, 0.0, EARTH_SLIP,
+        )  # fmt: skip
+    elif not layered:
         yield Unchecked(
             "direction of the front line",
             "Nothing checks the direction of the front line: a wrong one turns map, azimuths and "
@@ -48,35 +77,45 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
         )  # fmt: skip
 
 
-def _source(source: str) -> str:
-    return "from the layer" if source == "layer" else "as typed"
-
-
-def _drawn(site: Site) -> bool:
-    """Tell whether any main lies otherwise than along its lot line: then a layer drew it."""
-    return any(len(main.line) > 2 for main in site.mains)
-
-
-def _heights(survey: Survey) -> Iterator[Unchecked]:
-    """List the ground and the slab where no second height checks them."""
-    site = survey.site
+def _ground(site: Site) -> Iterator[Unchecked]:
+    """List the ground at the house but where two heights near it agree."""
+    ring = site.building.vertices
+    low, high = ring.min(axis=0) - AT_HOUSE_M, ring.max(axis=0) + AT_HOUSE_M
+    near = np.all((site.ground.spots > low) & (site.ground.spots < high), axis=1)
+    heights = site.ground.elevations_m[near]
+    if len(heights) > 1 and round(float(np.ptp(heights)), 3) < ERROR_M and not site.ground.assumed:
+        return
     foot = format_length(ERROR_M, site.units)
-    measured = len(site.ground.elevations_m) > 1
-    if not measured or site.ground.assumed:
-        yield Unchecked(
-            "ground at the house",
-            f"Only one height of the ground is known: if it is {foot} off, every pit is "
-            f"{foot} too shallow or too deep.",
-            "level from the slab to the yard and on to one street (a tube with water will do).",
-            0.0, ERROR_M, GROUND_SLIP,
-        )  # fmt: skip
-    rims = any(hole.rim_m is not None for main in site.mains for hole in main.manholes)
-    if site.slab_elevation_m is not None and not rims:
-        yield Unchecked(
-            "slab elevation",
-            f"No manhole cover ties site.slab_elevation to the mains' datum: if it is a floor off, "
-            f"the mains lie {about(2.7, site.units)} off against the drain, and a main may be "
-            "ruled in or out wrongly.",
-            "level from the slab to one manhole cover whose elevation is on record.",
-            0.0, 0.0, SLAB_SLIP,
-        )  # fmt: skip
+    coarse = len(site.ground.elevations_m) > 1 and not site.ground.assumed
+    known = (
+        f"The streets check the height of the yard only within {about(HOUSE_BELOW_M, site.units)}"
+        if coarse
+        else "Only one height of the ground is known"
+    )
+    yield Unchecked(
+        "ground at the house",
+        f"{known}: if it is {foot} off, every pit is {foot} too shallow or too deep.",
+        "level from the slab to the yard and on to one street (a tube with water will do).",
+        0.0, ERROR_M, GROUND_SLIP * (COARSE if coarse else 1.0), misses=True,
+    )  # fmt: skip
+
+
+def _slab(site: Site) -> Iterator[Unchecked]:
+    """List the slab's elevation: covers check it within three feet, else nothing does."""
+    if site.slab_elevation_m is None:
+        return
+    coarse = any(hole.rim_m is not None for main in site.mains for hole in main.manholes)
+    off_m = RIM_APART_M if coarse else FLOOR_M
+    known = (
+        f"The manhole covers check site.slab_elevation only within {about(off_m, site.units)}: if "
+        "it is so far off"
+        if coarse
+        else "No manhole cover ties site.slab_elevation to the mains' datum: if it is a floor off"
+    )
+    yield Unchecked(
+        "slab elevation",
+        f"{known}, the mains lie {about(off_m, site.units)} off against the drain, and a main may "
+        "be ruled in or out wrongly.",
+        "level from the slab to one manhole cover whose elevation is on record.",
+        0.0, 0.0, SLAB_SLIP * (COARSE if coarse else 1.0),
+    )  # fmt: skip

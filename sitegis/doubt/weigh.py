@@ -72,12 +72,18 @@ class Leaving:
 class Outcome:
     """A reading followed to the wall: its log evidence, where the drain leaves, its marks.
 
-    ``places`` (2,) by name of every mark in the lot.
+    ``terms`` of the log evidence by what they come from. ``places`` (2,) by name of every mark
+    in the lot.
     """
 
-    log_evidence: float
+    terms: dict[str, float]
     leaving: Leaving
     places: dict[str, Array]
+
+    @property
+    def log_evidence(self) -> float:
+        """Sum of the terms."""
+        return sum(self.terms.values())
 
 
 def follow_stated(site: Site, placement: Placement, drain: Drain, exit: Exit) -> Outcome:
@@ -89,9 +95,9 @@ def follow_stated(site: Site, placement: Placement, drain: Drain, exit: Exit) ->
         exit.x_m, exit.y_m, exit.angle_rad, exit.side, exit.unseen_m, -NO_WALL_NATS
     )
     places = {point.id: np.array([point.x_m, point.y_m]) for point in placement.points}
-    total = _network_term(placement.adjustment) + _place_terms(site, places, leaving)
-    total += _outdoor_terms(site, drain, leaving, mirrored=False)
-    return Outcome(total, leaving, places)
+    terms = {"tapes": _network_term(placement.adjustment), "line": 0.0}
+    terms |= _terms(site, drain, places, leaving, mirrored=False)
+    return Outcome(terms, leaving, places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +139,7 @@ def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
 
 def follow_reading(marked: Marked, placement: Placement, drain: Drain) -> Outcome | None:
     """Follow a reading to the wall, its line fitted anew where the marks change their shape."""
-    site, total, mirrored = marked.site, marked.log_network, False
+    site, line, mirrored = marked.site, 0.0, False
     if marked.motion is not None:
         linear, offset = marked.motion
         mirrored = bool(np.linalg.det(linear) < 0)
@@ -141,14 +147,14 @@ def follow_reading(marked: Marked, placement: Placement, drain: Drain) -> Outcom
     else:
         plan = _fit(site, placement, marked.places, marked.headings)
         ends = plan.ends
-        total += log_sum(np.array([*plan.log_evidence_by_bends.values()]))
-        total -= log_sum(np.array([*drain.log_evidence_by_bends.values()]))
+        line += log_sum(np.array([*plan.log_evidence_by_bends.values()]))
+        line -= log_sum(np.array([*drain.log_evidence_by_bends.values()]))
     leaving = leave_house(site, ends)
     if leaving is None:
         return None
-    total += _place_terms(site, marked.places, leaving)
-    total += _outdoor_terms(site, drain, leaving, mirrored=mirrored)
-    return Outcome(total, leaving, marked.places)
+    terms = {"tapes": marked.log_network, "line": line}
+    terms |= _terms(site, drain, marked.places, leaving, mirrored=mirrored)
+    return Outcome(terms, leaving, marked.places)
 
 
 def _xy(placement: Placement, name: str) -> tuple[float, float]:
@@ -280,9 +286,15 @@ def _facing(site: Site) -> dict[Side, float]:
     return {side: weight / total for side, weight in weights.items()}
 
 
-def _place_terms(site: Site, places: dict[str, Array], leaving: Leaving) -> float:
-    """Weigh where the marks lie, and where the drain leaves."""
-    return leaving.log_habit - OUTSIDE_NATS * _outside(site, places)
+def _terms(
+    site: Site, drain: Drain, places: dict[str, Array], leaving: Leaving, *, mirrored: bool
+) -> dict[str, float]:
+    """Weigh where the marks lie, where the drain leaves, and what was seen past the wall."""
+    return {
+        "walls": -OUTSIDE_NATS * _outside(site, places),
+        "exit": leaving.log_habit,
+        "outdoors": _outdoor_terms(site, drain, leaving, mirrored=mirrored),
+    }
 
 
 def _outside(site: Site, places: dict[str, Array]) -> int:

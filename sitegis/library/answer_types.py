@@ -46,12 +46,37 @@ class Place(TypedDict):
     y_m: float
 
 
+class ReadingEvidence(TypedDict):
+    """``readings[].evidence[]`` of ``answer.json``."""
+
+    source: str
+    nats: float | None
+
+
 class Reading(Place):
     """``readings[]`` of ``answer.json``."""
 
     kind: Literal["corner", "house", "rooms", "unit", "depths", "heading"]
     probability: float
     likely: bool
+    evidence: NotRequired[list[ReadingEvidence]]
+
+
+class Doubt(TypedDict):
+    """``doubt`` of ``answer.json``.
+
+    The probability of the input as stated and of all readings that move what is dug, and the
+    measurement that settles them.
+    """
+
+    p_unchecked: NotRequired[float]
+
+
+class Unchecked(TypedDict):
+    """``unchecked[]`` of ``answer.json``."""
+
+    makes_pits_miss: NotRequired[bool]
+    settle: NotRequired[dict[str, Any] | None]
 
 
 class ExitComponent(Place):
@@ -527,8 +552,8 @@ class Answer(TypedDict):
     rule_set: NotRequired[RuleSet]
     noise: NotRequired[list[Noise]]
     readings: NotRequired[list[Reading]]
-    doubt: NotRequired[dict[str, Any]]
-    unchecked: NotRequired[list[dict[str, Any]]]
+    doubt: NotRequired[Doubt]
+    unchecked: NotRequired[list[Unchecked]]
     seed: int
     exit: Exit
     tap: NotRequired[Tap | None]

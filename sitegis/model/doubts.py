@@ -29,6 +29,14 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True)
+class Speaks:
+    """What one part of the input says of a reading, in nats against the input as stated."""
+
+    source: str
+    nats: float
+
+
+@dataclass(frozen=True, slots=True)
 class OtherReading:
     """Another way to read the same numbers, and where the drain would then leave the house.
 
@@ -36,6 +44,7 @@ class OtherReading:
     against the input as stated; ``posterior`` among all readings. ``moved_m`` is how far the
     exit lies from the stated one, ``deeper_m`` how much deeper its invert lies below the ground,
     ``main`` the main it leads to. ``likely`` where a person must settle it before a dig.
+    ``evidence`` is what ``log_evidence`` is the sum of.
     """
 
     id: str
@@ -53,6 +62,7 @@ class OtherReading:
     moved_m: float
     deeper_m: float
     likely: bool
+    evidence: tuple[Speaks, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +72,8 @@ class Unchecked:
     ``moved_m`` and ``deeper_m`` are the most that one of its other readings moves the exit and
     deepens the pit (0 where the words alone tell it); ``posterior`` the probability that it is
     wrong in one of the ways considered. ``settle`` is the check with what each reading would
-    give, where readings were followed.
+    give, where readings were followed. ``misses`` where an error, one of a slip's size, makes
+    pits miss.
     """
 
     about: str
@@ -72,6 +83,7 @@ class Unchecked:
     deeper_m: float
     posterior: float
     settle: Measurement | None = None
+    misses: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +91,9 @@ class Doubt:
     """The block of stage ``doubt``.
 
     ``posterior_stated`` is the probability of the input as stated, ``p_elsewhere`` that of all
-    readings that move what is dug. ``settle`` is the one measurement to make first, None where
-    nothing is in doubt.
+    readings that move what is dug, ``p_unchecked`` that of slips in inputs that nothing checks
+    and that make pits miss. ``settle`` is the one measurement to make first, None where nothing
+    is in doubt.
     """
 
     readings: tuple[OtherReading, ...]
@@ -88,4 +101,5 @@ class Doubt:
     settle: Measurement | None
     posterior_stated: float
     p_elsewhere: float
+    p_unchecked: float = 0.0
     notices: tuple[Notice, ...] = ()

@@ -191,6 +191,7 @@ class Lot:
     ``sides[i]`` names the edge from vertex i to vertex i + 1. ``closure_m`` and
     ``closure_ratio`` are of the calls before adjustment (None where there were none; the
     ratio is perimeter / closure). ``corner_sd_m`` is the standard deviation of a corner.
+    ``seen_twice`` where two inputs say where on earth the lot lies.
     """
 
     vertices: Array
@@ -200,6 +201,7 @@ class Lot:
     closure_m: float | None = None
     closure_ratio: float | None = None
     source: str = "record"
+    seen_twice: bool = False
 
     def edge(self, side: Side) -> Array:
         """Give the longest edge on a side as (2, 2), in the order of the polygon.
@@ -388,7 +390,7 @@ class Main:
 
     Stations are meters along ``line`` from its first vertex. ``invert_known`` is False where
     the invert is a default rather than a record (its sd is then large), ``diameter_known``
-    where the diameter is. ``system`` is what it carries on record.
+    where the diameter is. ``system`` is what it carries on record. ``drawn`` where a layer gave it.
     """
 
     id: str
@@ -405,6 +407,7 @@ class Main:
     line_sd_m: float = 0.3
     diameter_known: bool = True
     system: System = "unknown"
+    drawn: bool = False
 
 
 @dataclass(frozen=True, slots=True)

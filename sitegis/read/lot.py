@@ -87,7 +87,8 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         return None
     ring = np.asarray(frame.from_grid_m(grid))
     sd_m = table.corner_sd or CORNER_SD_M["layer"]
-    return Lot(ring, sides, signed_area(ring), sd_m, source="layer"), frame
+    twice = table.longitude is not None and table.latitude is not None
+    return Lot(ring, sides, signed_area(ring), sd_m, source="layer", seen_twice=twice), frame
 
 
 def _front_facing(reading: Reading, grid: Array) -> Array | None:
@@ -209,6 +210,7 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
     lot = Lot(
         outline.ring, outline.sides, outline.area_m2 or signed_area(outline.ring),
         table.corner_sd or CORNER_SD_M[source], outline.closure_m, outline.closure_ratio, source,
+        table.second_corner is not None,
     )  # fmt: skip
     return lot, frame
 

@@ -115,5 +115,5 @@ def _assemble(
         table.id, street.name, street.side, street.kind, points, inverts_at(level, stations),
         level.sd_m, level.known, table.diameter or DIAMETER_M, placed, taps,
         table.line_sd or LINE_SD_M[source], table.diameter is not None,
-        table.system,
+        table.system, table.layer is not None,
     )  # fmt: skip

@@ -141,6 +141,9 @@ def _doubt(survey: Survey) -> dict[str, Any]:
                 "words": one.words,
                 "prior": finite(one.prior),
                 "log_evidence": finite(one.log_evidence),
+                "evidence": [
+                    {"source": said.source, "nats": finite(said.nats)} for said in one.evidence
+                ],
                 "probability": finite(one.posterior),
                 **_place(survey, one.x_m, one.y_m),
                 "azimuth_deg": finite(survey.site.frame.azimuth_deg(one.angle_rad)),
@@ -155,6 +158,7 @@ def _doubt(survey: Survey) -> dict[str, Any]:
         "doubt": {
             "p_as_stated": finite(doubt.posterior_stated),
             "p_elsewhere": finite(doubt.p_elsewhere),
+            "p_unchecked": finite(doubt.p_unchecked),
             "settle": None if doubt.settle is None else _measurement(doubt.settle),
         },
         "unchecked": [
@@ -165,6 +169,8 @@ def _doubt(survey: Survey) -> dict[str, Any]:
                 "moved_m": finite(one.moved_m),
                 "deeper_m": finite(one.deeper_m),
                 "probability": finite(one.posterior),
+                "makes_pits_miss": one.misses,
+                "settle": None if one.settle is None else _measurement(one.settle),
             }
             for one in doubt.unchecked
         ],

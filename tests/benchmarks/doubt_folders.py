@@ -1,0 +1,202 @@
+"""Slips noticed and sound sites left in peace, on whole site folders of other makers.
+
+Run: python -m tests.benchmarks.doubt_folders FILE slips|sound COUNT FIRST
+Folders are drawn by :mod:`tests.drawn_folders` and spoiled by :mod:`tests.folder_slips`, apart
+from the package and from the sites that its thresholds were chosen on; each is read as a user's
+would be and followed to the wall. Each run adds rows of JSON to FILE for COUNT seeds from FIRST
+on (those it holds are not done again), then the table of FILE is printed (with COUNT 0 that
+alone).
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sitegis.doubt import doubt_input
+from sitegis.messages.errors import BadInput, ComputationError
+from sitegis.model.doubts import Measurement
+from sitegis.model.survey import Survey
+from sitegis.to_the_wall import check
+from tests.drawn_folders import CORNERS, HEAD_M, Drawn, draw_folder, write_folder
+from tests.folder_slips import MAKERS, Slip, slips_of
+
+MOVED_M, DEEPER_M = 0.5, 0.3
+SETTLES_M, SETTLES_DEPTH_M, EXIT_M = 0.20, 0.12, 1.5
+BESIDE = {"exit-may-bend", "exit-far-from-last-mark"}
+"""Flags that say how well the exit is known, whatever was slipped: they notice nothing."""
+
+
+def follow(drawn: Drawn) -> tuple[Survey | None, set[str]]:
+    """Read a folder and follow it to the wall: the survey, and codes that need a person."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_folder(drawn, Path(folder) / "site")
+        try:
+            survey = check(Path(folder) / "site")
+        except BadInput as error:
+            return None, {fault.code for fault in error.faults}
+        except ComputationError as error:
+            return None, {error.fault.code}
+    return survey, {notice.code for notice in survey.notices if notice.needs_person} - BESIDE
+
+
+def moved(one: Survey, other: Survey) -> bool:
+    """Tell whether a slip changes what is dug: exit by 0.5 m, its depth by 0.3 m."""
+    a, b = one.exit, other.exit
+    return bool(
+        np.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > MOVED_M or abs(a.depth_m - b.depth_m) > DEEPER_M
+    )
+
+
+def settled(slip: Slip, survey: Survey) -> bool | None:
+    """Tell whether a measurement that is named brings out the truth; None where none is a length.
+
+    What it gives in truth must agree with readings that lead to the true exit and with no
+    other, nor the stated one.
+    """
+    if slip.kind == "one heading":
+        named = [survey.doubt.settle, *(one.settle for one in survey.doubt.unchecked)]
+        return any(one is not None and "heading" in one.readings for one in named)
+    if slip.moves or slip.inputs == ("ground",):
+        return None
+    named = [survey.doubt.settle, *(one.settle for one in survey.doubt.unchecked)]
+    return any(_brings_out(slip.drawn, survey, one) for one in named if one is not None)
+
+
+def _brings_out(drawn: Drawn, survey: Survey, measurement: Measurement) -> bool:
+    if measurement.end.startswith("building:"):
+        corners = (drawn.house[0], drawn.house[1], drawn.house[-2], drawn.house[-1])
+        corner = corners[CORNERS.index(measurement.end[9:])]
+        true_m = float(np.hypot(*(drawn.places[measurement.start] - corner)))
+        near_m = SETTLES_M
+    elif measurement.end in ("floor", "head"):
+        true_m = drawn.true_depths_m[measurement.start]
+        true_m -= HEAD_M if measurement.end == "head" else 0.0
+        near_m = SETTLES_DEPTH_M
+    else:
+        return False
+    agree = {
+        name
+        for name, value in zip(measurement.readings, measurement.expected_m, strict=True)
+        if abs(value - true_m) < near_m
+    }
+    readings = [one for one in survey.doubt.readings if one.id in agree]
+    away = [np.hypot(one.x_m - drawn.exit[0], one.y_m - drawn.exit[1]) for one in readings]
+    return "stated" not in agree and bool(away) and max(away) < EXIT_M
+
+
+def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
+    """Spoil one folder in every way and tell what became of it."""
+    drawn = draw_folder(seed)
+    sound, before = follow(drawn)
+    if sound is None:
+        yield {"what": "refused", "seed": seed, "codes": sorted(before)}
+        return
+    for slip in slips_of(drawn, seed):
+        survey, codes = follow(slip.drawn)
+        row: dict[str, Any] = {"what": "slip", "seed": seed, "kind": slip.kind}
+        row |= {"separable": slip.separable, "refused": survey is None}
+        row["codes"] = sorted(codes - before)
+        row["noticed"] = bool(codes - before)
+        row["listed"] = False
+        row["grave"] = True
+        if survey is not None:
+            row["grave"] = slip.moves or moved(survey, sound)
+            row["listed"] = any(
+                word in one.about for one in survey.doubt.unchecked for word in slip.inputs
+            )
+            row["settled"] = settled(slip, survey)
+            start = time.process_time()
+            doubt_input(survey)
+            row["ms"] = 1000.0 * (time.process_time() - start)
+        yield row
+
+
+def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
+    """Follow one sound folder at either noise."""
+    for noise in (1.0, 1.5):
+        survey, codes = follow(draw_folder(seed, noise))
+        row: dict[str, Any] = {"what": "sound", "seed": seed, "noise": noise}
+        row |= {"codes": sorted(codes), "refused": survey is None}
+        row["away"] = 0.0 if survey is None else survey.doubt.p_elsewhere
+        yield row
+
+
+ROWS = {"slips": slip_rows, "sound": sound_rows}
+
+
+def table(rows: list[dict[str, Any]]) -> Iterator[str]:
+    """Give the table of all rows."""
+    slips = [row for row in rows if row["what"] == "slip"]
+    if slips:
+        yield from _slip_table(slips)
+    for noise in (1.0, 1.5):
+        own = [row for row in rows if row["what"] == "sound" and row["noise"] == noise]
+        if own:
+            yield from _sound_lines(own, noise)
+
+
+def _sound_lines(own: list[dict[str, Any]], noise: float) -> Iterator[str]:
+    count = len(own)
+    flagged = [row["seed"] for row in own if "other-reading" in row["codes"]]
+    refused = sum(row["refused"] for row in own)
+    yield (f"sound folders, noise {noise:g} times as stated: {count}, another reading asked for in "
+           f"{len(flagged)} ({100 * len(flagged) / count:.1f} %), refused {refused}, probability "
+           f"given away {100 * float(np.mean([row['away'] for row in own])):.1f} %")  # fmt: skip
+    codes = [code for row in own for code in row["codes"]]
+    yield "  other flags: " + ", ".join(
+        f"{code} {100 * codes.count(code) / count:.1f} %" for code in sorted({*codes})
+    )
+
+
+def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
+    yield f"{len(slips)} slips on {len({row['seed'] for row in slips})} folders"
+    yield (f"{'slip':27}{'made':>6}{'harmless':>10}{'separable':>11}{'silent':>8}{'open':>6}"
+           f"{'flagged':>9}{'listed':>8}{'neither':>9}{'settled':>12}")  # fmt: skip
+    for kind in (*MAKERS, "all"):
+        own = [row for row in slips if kind in (row["kind"], "all")]
+        grave = [row for row in own if row["grave"]]
+        apart = [row for row in grave if row["separable"]]
+        silent = [row["seed"] for row in apart if not row["noticed"]]
+        alone = [row for row in grave if not row["separable"]]
+        neither = [row["seed"] for row in alone if not (row["noticed"] or row["listed"])]
+        told = [row for row in grave if row.get("settled") is not None]
+        yield (
+            f"{kind:27}{len(own):6}{len(own) - len(grave):10}{len(apart):11}{len(silent):8}"
+            f"{len(alone):6}{sum(row['noticed'] for row in alone):9}"
+            f"{sum(row['listed'] for row in alone):8}{len(neither):9}"
+            f"{sum(row['settled'] for row in told):8}/{len(told):<4}"
+            + (f" silent {silent[:6]}" if silent and kind != "all" else "")
+            + (f" neither {neither[:6]}" if neither and kind != "all" else "")
+        )
+    milliseconds = [row["ms"] for row in slips if "ms" in row]
+    yield (f"stage doubt: {np.median(milliseconds):.0f} ms a site (median), "
+           f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine")  # fmt: skip
+    yield ""
+
+
+def main(arguments: list[str]) -> None:
+    """Add what is asked for to the file, then print its table."""
+    path, what, count, first = Path(arguments[0]), arguments[1], *map(int, arguments[2:4])
+    kept = path.read_text("utf-8").splitlines() if path.exists() else []
+    done = {(row["what"], row["seed"]) for row in map(json.loads, kept)}
+    with path.open("a", encoding="utf-8") as file:
+        for seed in range(first, first + count):
+            if (what.removesuffix("s"), seed) in done:
+                continue
+            for row in ROWS[what](seed):
+                file.write(json.dumps(row) + "\n")
+            file.flush()
+    rows = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    sys.stdout.write("\n".join(table(rows)) + "\n")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
