@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal, norm
 
 from sitegis.branches import topology
-from sitegis.branches.joining import Reading, _wye_ways, joints, total_evidence
+from sitegis.branches.joining import (
+    Reading,
+    _pipe_inverts,
+    _wye_ways,
+    joints,
+    total_evidence,
+)
 from sitegis.branches.pipes import Pipe
 from sitegis.branches.topology import edge_prior, forests, weigh_forests
 from sitegis.branches.ways import Beyond, Ways, weigh
@@ -76,7 +84,7 @@ def test_a_wye_on_a_known_trunk(turn_deg: float, expected: float) -> None:
     turns = np.angle(np.exp(1j * (np.pi - ways.angles)))
     side = turn_deg if np.any(np.isclose(turns, np.radians(turn_deg))) else -turn_deg
     best = max(
-        (weigh(of_fitting(ways, s, 1e-9), marks, 3, nothing_beyond(6)) for s in (side, -side)),
+        (weigh(of_fitting(ways, s, 1e-9), marks, 3, nothing_beyond(8)) for s in (side, -side)),
         key=lambda found: float(found.log_weight.max()),
     )
     total = log_sum(best.log_weight.ravel())
@@ -101,7 +109,7 @@ def test_where_two_straight_runs_cross() -> None:
     pipe = straight_pipe(np.diag([1e-14, shift_sd**2]))  # of θ and c; left of the flow is −y
     ways = _wye_ways(reading(marks), pipe)
     best = max(
-        (weigh(of_fitting(ways, s, 1e-9), marks, 3, nothing_beyond(6)) for s in (45.0, -45.0)),
+        (weigh(of_fitting(ways, s, 1e-9), marks, 3, nothing_beyond(8)) for s in (45.0, -45.0)),
         key=lambda found: float(found.log_weight.max()),
     )
     weights = np.exp(best.log_weight - log_sum(best.log_weight.ravel())).sum(axis=1)
@@ -169,12 +177,12 @@ def test_the_weights_of_all_ways_sum_as_the_matrix_tree_theorem_says(
     runs = [Run(f"r{i}", "A") for i in range(n)]
     onto = generator.normal(0, 2, (n, n))
     alone = generator.normal(0, 2, n)
-    edges = np.exp(onto) * 0.95 / (n - 1)
+    edges = np.exp(onto) * (1.0 - topology.APART) / (n - 1)
     np.fill_diagonal(edges, 0.0)
     roots = np.exp(alone)
     listed, weights = weigh_forests(runs, alone, lambda i, j, _: float(onto[i, j]))
-    # the prior asks 5 % of every root past the first, so the generating function in z = 0.05
-    z = 0.05
+    # the prior asks z of every root past the first, so the generating function in z
+    z = topology.APART
 
     def total(kept: Array) -> float:
         matrix = np.diag(z * roots + kept.sum(axis=1)) - kept
@@ -199,8 +207,8 @@ def test_a_run_joins_the_building_drain_rather_than_a_branch() -> None:
     star, chain = share[None, 0, 0], share[None, 0, 1]
     assert chain / star == pytest.approx(0.3)
     two, three = share[None, None, 0], share[None, None, None]
-    assert two / star == pytest.approx(0.05 / (0.95 / 2))
-    assert three / two == pytest.approx(0.05 / (0.95 / 2))
+    assert two / star == pytest.approx(topology.APART / ((1.0 - topology.APART) / 2))
+    assert three / two == pytest.approx(topology.APART / ((1.0 - topology.APART) / 2))
     whole = 3 * star + 6 * chain + 6 * two + three  # 16 forests of three runs
     assert whole == pytest.approx(1.0)
 
@@ -210,3 +218,60 @@ def test_storm_and_sanitary_join_rarely() -> None:
     runs = [Run("a", "A", system="sanitary"), Run("b", "B", system="storm")]
     apart, joined = edge_prior(runs, (None, None)), edge_prior(runs, (None, 0))
     assert joined - apart == pytest.approx(np.log(0.03 / 0.97))
+
+
+def test_a_point_upstream_of_a_pipe_is_not_in_it() -> None:
+    """The stations of a straight along x, by subtraction, past both of its ends too."""
+    pipe = straight_pipe(np.diag([1e-4, 1e-4]))
+    stations, across, _ = pipe.project(np.array([[11.5, 0.2], [7.0, -0.3], [-0.5, 0.0]]))
+    assert stations == pytest.approx([-1.5, 3.0, 10.5])
+    assert across == pytest.approx([-0.2, 0.3, 0.0])  # left of the flow is −y
+    beside, before = (
+        total_evidence(joints(reading(marks_at(np.array(xy), 0.05)), pipe, SLOPES))
+        for xy in (((9.0, 1.5), (8.0, 0.5), (6.0, 0.0)), ((9.0, 1.5), (10.0, 0.5), (12.0, 0.0)))
+    )
+    assert before < beside - 10.0
+
+
+def test_a_cable_only_goes_on() -> None:
+    """Marks that come to the pipe, and the same places found in the other order, without footage.
+
+    The other way round they lead away from the pipe, by 1.4 m a step: as a way to it they would
+    lie 2 × 1.4 m in the wrong order, Φ((0.2 − 1.41) / 0.2)² (scipy).
+    """
+    pipe = straight_pipe(np.diag([1e-6, 1e-6]))
+    xy = np.array([[8.0, 3.0], [7.0, 2.0], [6.0, 1.0]])
+    toward, away = (
+        total_evidence(joints(reading(marks_at(one, 0.05)), pipe, SLOPES)) for one in (xy, xy[::-1])
+    )
+    wrong = 2.0 * norm.logcdf((0.2 - np.sqrt(2.0)) / 0.2)
+    assert away - toward < max(wrong, -15.0) + 2.0  # or a pipe that bends back and forth
+
+
+def test_a_branch_may_bend_twice() -> None:
+    """An offset of two 45s on the way to a 45° wye: both are found where they were drawn."""
+    corners = np.array([[4.0, 0.0], [5.2, 1.2], [5.2, 2.7], [6.3, 3.8]])
+    steps = [np.linspace(a, b, 5)[1:] for a, b in itertools.pairwise(corners)]
+    xy = np.concatenate(steps)[::-1]
+    pipe = straight_pipe(np.diag([1e-6, 1e-6]))
+    (found,) = [
+        one for one in joints(reading(marks_at(xy, 0.03)), pipe, SLOPES) if one.own == len(xy)
+    ]
+    assert found.weighed is not None
+    best = int(np.argmax(found.weights.sum(axis=1)))
+    way, shift = found.weighed.ways.rows(np.array([best])), found.weighed.shift[best]
+    assert way.bend_at[0] + shift[[-4, -2]] == pytest.approx([np.sqrt(2.88), 1.5], abs=0.15)
+    assert np.abs(np.degrees(way.bend_rad[0])) == pytest.approx([45.0, 45.0])
+    assert np.degrees(way.bend_rad[0].sum()) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_inverts_of_one_pipe_move_together() -> None:
+    """A run wholly in a pipe against scipy's multivariate normal with the pipe's covariance."""
+    pipe, ahead = straight_pipe(np.diag([1e-6, 1e-6])), np.array([2.0, 5.0, 9.0])
+    marks = marks_at(np.column_stack([10.0 - ahead, np.zeros(3)]), 0.05)
+    level = np.column_stack([np.ones(3), 10.0 - ahead])
+    mean, spread = level @ FALL[0].mean, level @ FALL[0].covariance @ level.T
+    read = mean + np.array([0.010, 0.014, 0.012])
+    own = reading(marks, inverts_m=read, invert_sds_m=np.full(3, 0.03))
+    law = multivariate_normal(mean, spread + 0.03**2 * np.eye(3))
+    assert _pipe_inverts(own, pipe, ahead) == pytest.approx(float(law.logpdf(read)), abs=1e-9)

@@ -10,6 +10,7 @@ from scipy import optimize, stats
 from scipy.special import logsumexp
 
 from sitegis.geometry.frames import Array
+from sitegis.line import follow
 from sitegis.line.bends import fit_plan
 from sitegis.line.catalogue import (
     BENDS_PER_M,
@@ -20,6 +21,7 @@ from sitegis.line.catalogue import (
 )
 from sitegis.line.follow import follow_drain
 from sitegis.line.states import tail_nodes
+from sitegis.line.straights import HEADING_SD_RAD
 from tests.test_line_straights import marks_of
 
 
@@ -189,6 +191,45 @@ def test_three_marks_hardly_move_the_scale() -> None:
     """One redundant mark twice as far off as stated leaves the median of k below 1.3."""
     xy = np.array([[0.0, 0.0], [2.0, 0.25], [4.0, 0.0]])
     assert 1.0 < fit_plan(marks_of(xy, np.full(2, 0.1**2))).noise.median < 1.3
+
+
+def test_a_heading_shares_the_scale_of_the_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three times the stated noise and no bends: a heading turns the drain by the stated weights.
+
+    Two measurements of one angle combine by the ratio of their variances, whatever scale both
+    share (any text): marks every 0.7 m known to 0.10 m give it to 0.10 / sqrt(Σ (x − mean)²).
+    """
+    monkeypatch.setattr(follow, "BENDS_PER_M", 1e-12)
+    along = 0.7 * np.arange(6.0)
+    xy = np.column_stack([along, 0.3 * np.array([1.0, -1.0, -1.0, 1.0, 1.0, -1.0])])
+    headings = np.full(6, np.nan)
+    headings[-1] = np.radians(20.0)
+    plain, headed = (
+        fit_plan(marks_of(xy, np.full(2, 0.1**2), headings_rad=h))
+        for h in (headings * np.nan, headings)
+    )
+    start, turned = (sum(end.weight * end.mean[2] for end in fit.ends) for fit in (plain, headed))
+    own = 0.1**2 / float(np.sum((along - along.mean()) ** 2))
+    expected = own / (own + HEADING_SD_RAD**2) * (np.radians(20.0) - start)
+    assert plain.noise.median > 1.5
+    assert turned - start == pytest.approx(expected, rel=0.35)
+
+
+def test_likely_chains_bend_between_other_marks() -> None:
+    """Each with the weight of all that bend between the same marks, added up here by hand."""
+    turn = np.radians(22.5)
+    xy = np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0], [4.0 + np.cos(turn), np.sin(turn)]])
+    marks = marks_of(xy, np.full(2, 0.15**2))
+    fit, state = fit_plan(marks, most=4), follow_drain(marks)
+    total: dict[tuple[int, ...], float] = {}
+    weights = np.exp(state.log_weight - logsumexp(state.log_weight))
+    for spans, weight in zip(state.spans.tolist(), weights, strict=True):
+        total[tuple(spans)] = total.get(tuple(spans), 0.0) + float(weight)
+    assert fit.chains[0][1] is fit.best
+    assert len(fit.chains) == 4
+    for share, _ in fit.chains:
+        assert min(abs(share - one) for one in total.values()) < 1e-9
+    assert len({round(share, 9) for share, _ in fit.chains}) == 4
 
 
 def test_a_drain_shaped_like_a_u_is_followed_with_five_marks() -> None:

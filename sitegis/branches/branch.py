@@ -17,7 +17,7 @@ from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
 from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
 from .runs import Followed
-from .ways import Ways, Weighed, place_on
+from .ways import OWN_BENDS, Ways, Weighed, place_on
 from .ways import joined as joined_ways
 
 DRAWS = 4096
@@ -58,11 +58,11 @@ def fit_branch(
     wye = _wye(site, one, pipe, joint, mixture)
     profile, slope_sd = _profile(one, wye, placed.upstream[0], slopes)
     mean, _ = mixture_moments(profile)
-    turn = float(np.degrees(way.bend_rad[0] + weighed.shift[row, -1]))
-    bends = (
-        (Bend(float(stations[1]), turn, float(vertices[1, 0]), float(vertices[1, 1])),)
-        if len(vertices) == 3
-        else ()
+    turns = np.degrees(way.bend_rad[0] + weighed.shift[row, -2 * OWN_BENDS + 1 :: 2])
+    inner = range(1, len(vertices) - 1)
+    bends = tuple(  # downstream, as the vertices go; those of a way count upstream
+        Bend(float(stations[i]), float(turn), float(vertices[i, 0]), float(vertices[i, 1]))
+        for i, turn in zip(inner, turns[: len(inner)][::-1], strict=True)
     )
     return Branch(
         one.run.id, joined, probability, one.run.system, one.run.toward, vertices, sds,
@@ -74,14 +74,17 @@ def fit_branch(
 def _vertices(way: Ways, weighed: Weighed, row: int, first: Array) -> Array:
     """Give the vertices (k, 2) of one way, upstream first, moved by what the readings say."""
     shift = weighed.shift[row]
-    end = way.ends[0] + way.end_rows[0] @ shift
     angle = float(way.angles[0] + way.angle_rows[0] @ shift)
-    if not np.isfinite(way.bend_at[0]):
-        return np.stack([end - max(float((end - first) @ lot_direction(angle)), 0.05)
-                         * lot_direction(angle), end])  # fmt: skip
-    corner = end - float(way.bend_at[0] + shift[-2]) * lot_direction(angle)
-    upper = lot_direction(angle - float(way.bend_rad[0] + shift[-1]))
-    return np.stack([corner - max(float((corner - first) @ upper), 0.05) * upper, corner, end])
+    corners = [way.ends[0] + way.end_rows[0] @ shift]
+    for slot in range(OWN_BENDS):
+        if np.isfinite(way.bend_at[0, slot]):
+            place = 2 * (slot - OWN_BENDS)
+            back = float(way.bend_at[0, slot] + shift[place])
+            corners.append(corners[-1] - back * lot_direction(angle))
+            angle -= float(way.bend_rad[0, slot] + shift[place + 1])
+    along = lot_direction(angle)
+    start = corners[-1] - max(float((corners[-1] - first) @ along), 0.05) * along
+    return np.stack([start, *corners[::-1]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,12 +133,12 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
     mean = weights @ means
     away = means - mean
     total = np.einsum("m,mij->ij", weights, inside) + np.einsum("m,mi,mj->ij", weights, away, away)
-    invert, variance = pipe.invert(mean[2:])
+    invert, variance = pipe.inverts(mean[2:])
     fall = float(mixture_moments(pipe.profile)[0][1])
     covariance = np.zeros((3, 3))
     covariance[:2, :2] = total[:2, :2]
     covariance[2, :2] = covariance[:2, 2] = -fall * total[2, :2]
-    covariance[2, 2] = variance[0] + fall**2 * total[2, 2]
+    covariance[2, 2] = variance[0, 0] + fall**2 * total[2, 2]
     turn = ways.angles + np.einsum("mq,mq->m", ways.angle_rows, mixture.shift)
     _, segment = pipe.at(ways.stations)
     turn = np.angle(np.exp(1j * (pipe.angles[segment] - turn)))

@@ -78,7 +78,8 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
     ahead, across, segment = pipe.project(reading.marks.xy)
     evidence = _on_pipe(reading, pipe, across, ahead, segment) + np.log(SAME_PIPE)
     found = [Joint(0, float(evidence), None, np.ones((0, 0)), float(ahead[0]))]
-    off = np.flatnonzero(at_least(np.abs(across), FAR_M, MATTERS_M))
+    away = np.maximum(np.abs(across), -ahead)  # beside the pipe, or upstream of it
+    off = np.flatnonzero(at_least(away, FAR_M, MATTERS_M))
     least = max(int(off[-1]) + 1 if off.size else 1, 1)
     if float(pipe.stations_m[-1]) >= CELL_M:
         ways = with_bends(_wye_ways(reading, pipe), reading.marks.xy[0])
@@ -110,11 +111,9 @@ def _joint(
     else:
         blind = replace(reading, wye_m=float("nan"))
         weighed = _both(split(reading), np.log(1.0 - STRAY), split(blind), np.log(STRAY / ACROSS_M))
-    ahead, _, _ = pipe.project(reading.marks.xy)
     logs = weighed.log_weight + np.log(1.0 - SAME_PIPE)
     total = log_sum(logs.ravel())
-    evidence = total + _pipe_inverts(reading, pipe, ahead, own)
-    return Joint(own, evidence, weighed, np.exp(logs - total))
+    return Joint(own, total, weighed, np.exp(logs - total))
 
 
 def _both(one: Weighed, log_one: float, other: Weighed, log_other: float) -> Weighed:
@@ -138,14 +137,14 @@ def _weigh_split(
     shared = np.arange(own, len(ahead))
     along = lot_direction(pipe.angles[segment[shared]])
     shift, _ = pipe.shift_rows(reading.marks.xy[shared], segment[shared])
-    rows = np.zeros((shared.size, count + 4))
+    rows = np.zeros((shared.size, count + 6))
     rows[:, :count] = -shift
     beyond = Beyond(
         across[shared], ahead[shared], rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along,
         reading.wye_m, fitted,
     )  # fmt: skip
     weighed = weigh(ways, reading.marks, own, beyond, first)
-    inverts = _branch_inverts(reading, pipe, slopes, weighed, own)
+    inverts = _tied_inverts(reading, pipe, slopes, weighed, own)
     return replace(weighed, log_weight=weighed.log_weight + inverts[:, None])
 
 
@@ -167,18 +166,18 @@ def _wye_ways(reading: Reading, pipe: Pipe) -> Ways:
     shift, bend = pipe.shift_rows(places, segment)
     flow = lot_direction(pipe.angles[segment])
     left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
-    end_rows = np.zeros((m, 2, count + 4))
+    end_rows = np.zeros((m, 2, count + 6))
     end_rows[:, :, :count] = left[:, :, None] * shift[:, None]
     end_rows[:, :, count] = flow
-    angle_rows = np.zeros((m, count + 4))
+    angle_rows = np.zeros((m, count + 6))
     angle_rows[:, :count], angle_rows[:, count + 1] = bend, 1.0
-    unknowns = np.zeros((m, count + 4, count + 4))
+    unknowns = np.zeros((m, count + 6, count + 6))
     unknowns[:, :count, :count] = pipe.covariance
     unknowns[:, count, count] = (CELL_SPREAD * size) ** 2
     unknowns[:, count + 1, count + 1] = np.tile(sds, cells) ** 2
     return Ways(
         places, pipe.angles[segment] - turn, np.tile(np.log(shares), cells) - np.log(cells),
-        end_rows, angle_rows, unknowns, np.full(m, np.inf), np.zeros(m), at,
+        end_rows, angle_rows, unknowns, np.full((m, 2), np.inf), np.zeros((m, 2)), at,
         np.tile(labels, cells), np.tile(labels < len(WYE_SHARES), cells),
     )  # fmt: skip
 
@@ -213,26 +212,26 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
     angles = (np.arange(DIRECTIONS) + 0.5) * 2.0 * np.pi / DIRECTIONS
     m = angles.size
     flow = lot_direction(angles)
-    end_rows = np.zeros((m, 2, 4))
+    end_rows = np.zeros((m, 2, 6))
     end_rows[:, :, 0] = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
-    angle_rows = np.zeros((m, 4))
+    angle_rows = np.zeros((m, 6))
     angle_rows[:, 1] = 1.0
-    unknowns = np.zeros((m, 4, 4))
+    unknowns = np.zeros((m, 6, 6))
     # A normal as high at its middle as an even spread over the width.
     unknowns[:, 0, 0] = ACROSS_M**2 / (2.0 * np.pi)
     unknowns[:, 1, 1] = (CELL_SPREAD * 2.0 * np.pi / DIRECTIONS) ** 2
     ways = Ways(
         np.tile(marks.xy[-1], (m, 1)), angles, np.full(m, -np.log(m)), end_rows, angle_rows,
-        unknowns, np.full(m, np.inf), np.zeros(m), np.zeros(m), np.zeros(m, dtype=np.int64),
+        unknowns, np.full((m, 2), np.inf), np.zeros((m, 2)), np.zeros(m),
+        np.zeros(m, dtype=np.int64),
         np.full(m, True),
     )  # fmt: skip
-    none = Beyond(np.zeros(0), np.zeros(0), np.zeros((0, 4)), np.zeros((0, 2)), np.zeros((0, 2)))
+    none = Beyond(np.zeros(0), np.zeros(0), np.zeros((0, 6)), np.zeros((0, 2)), np.zeros((0, 2)))
     weighed = weigh(with_bends(ways, marks.xy[0]), marks, n, none)
     known = np.isfinite(reading.inverts_m)
     inverts = _log_inverts(
         reading.inverts_m[known], reading.invert_sds_m[known], weighed.upstream[:, known],
-        np.full(len(weighed.upstream), INVERT_PRIOR_M[0]),
-        np.full(len(weighed.upstream), INVERT_PRIOR_M[1] ** 2), slopes,
+        np.full((1, 1), INVERT_PRIOR_M[0]), np.full((1, 1, 1), INVERT_PRIOR_M[1] ** 2), slopes,
     )  # fmt: skip
     return log_sum((weighed.log_weight + inverts[:, None]).ravel())
 
@@ -245,18 +244,18 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
     count = pipe.covariance.shape[0]
     shift, _ = pipe.shift_rows(marks.xy, segment)
     along = lot_direction(pipe.angles[segment])
-    rows = np.zeros((n, count + 4))
+    rows = np.zeros((n, count + 6))
     rows[:, :count] = -shift
     beyond = Beyond(across, ahead, rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along)
-    unknowns = np.zeros((1, count + 4, count + 4))
+    unknowns = np.zeros((1, count + 6, count + 6))
     unknowns[:, :count, :count] = pipe.covariance
     whole = Ways(
-        pipe.corners[:1], pipe.angles[:1], np.zeros(1), np.zeros((1, 2, count + 4)),
-        np.zeros((1, count + 4)), unknowns, np.full(1, np.inf), np.zeros(1), np.full(1, -1.0),
-        np.zeros(1, dtype=np.int64), np.full(1, True),
+        pipe.corners[:1], pipe.angles[:1], np.zeros(1), np.zeros((1, 2, count + 6)),
+        np.zeros((1, count + 6)), unknowns, np.full((1, 2), np.inf), np.zeros((1, 2)),
+        np.full(1, -1.0), np.zeros(1, dtype=np.int64), np.full(1, True),
     )  # fmt: skip
     weighed = weigh(whole, marks, 0, beyond)
-    return log_sum(weighed.log_weight.ravel()) + _pipe_inverts(reading, pipe, ahead, 0)
+    return log_sum(weighed.log_weight.ravel()) + _pipe_inverts(reading, pipe, ahead)
 
 
 def _rising(ahead: Array) -> bool:
@@ -264,30 +263,43 @@ def _rising(ahead: Array) -> bool:
     return bool(np.all(at_least(np.diff(ahead), -0.5, MATTERS_M)))
 
 
-def _branch_inverts(
+def _tied_inverts(
     reading: Reading, pipe: Pipe, slopes: SlopePrior, weighed: Weighed, own: int
 ) -> Array:
-    """Give the log density (m,) of the inverts read before the wye, continuous at it."""
-    known = np.flatnonzero(np.isfinite(reading.inverts_m[:own]))
-    mean, variance = pipe.invert(weighed.ways.stations)
+    """Give the log density (m,) of a run's inverts, before the wye and past it together.
+
+    Those before it are continuous at it, those past it are of the pipe joined, whose own error
+    moves all of them alike.
+    """
+    known = np.flatnonzero(np.isfinite(reading.inverts_m))
+    ahead, _, _ = pipe.project(reading.marks.xy[known])
+    before = known < own
+    m = len(weighed.ways.stations)
+    stations = np.where(before, weighed.ways.stations[:, None], ahead)
+    upstream = np.zeros((m, known.size))
+    upstream[:, before] = weighed.upstream[:, known[before]]
+    mean, variance = pipe.inverts(stations)
+    step = np.outer(before, before) * WYE_STEP_M[1] ** 2
     return _log_inverts(
-        reading.inverts_m[known], reading.invert_sds_m[known], weighed.upstream[:, known],
-        mean + WYE_STEP_M[0], variance + WYE_STEP_M[1] ** 2, slopes,
+        reading.inverts_m[known], reading.invert_sds_m[known], upstream,
+        mean + WYE_STEP_M[0] * before, variance + step, slopes,
     )  # fmt: skip
 
 
 def _log_inverts(
     read: Array, sds: Array, upstream: Array, mean: Array, variance: Array, slopes: SlopePrior
 ) -> Array:
-    """Give ln Σ weight · N(read) (m,) over the slopes: invert at the end + slope · upstream."""
+    """Give ln Σ weight · N(read) (m,) over the slopes: invert at the end + slope · upstream.
+
+    ``mean`` (m, n) of the end's invert with ``variance`` (m, n, n), as each reading takes it.
+    """
     if not read.size:
         return np.zeros(len(mean))
     logs = []
     for weight, slope, sd in zip(slopes.weights, slopes.means, slopes.sds, strict=True):
-        off = read - mean[:, None] - slope * upstream
-        cover = variance[:, None, None] + sd**2 * upstream[:, :, None] * upstream[:, None]
-        cover = cover + np.diag(sds**2)
-        root = np.linalg.cholesky(cover)
+        off = read - mean - slope * upstream
+        cover = variance + sd**2 * upstream[:, :, None] * upstream[:, None]
+        root = np.linalg.cholesky(cover + np.diag(sds**2))
         white = np.linalg.solve(root, off[..., None])[..., 0]
         tail, more = tail_weight(white**2, 4.0)
         half = np.log(np.einsum("mii->mi", root)).sum(axis=1)
@@ -298,14 +310,16 @@ def _log_inverts(
     return np.asarray(peak + np.log(np.exp(stacked - peak).sum(axis=0)))
 
 
-def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array, own: int) -> float:
-    """Give the log density of the inverts read past the wye, against the pipe joined."""
-    known = own + np.flatnonzero(np.isfinite(reading.inverts_m[own:]))
-    mean, variance = pipe.invert(ahead[known])
-    total = variance + reading.invert_sds_m[known] ** 2
-    tail, more = tail_weight((reading.inverts_m[known] - mean) ** 2 / total, 4.0)
-    square = (reading.inverts_m[known] - mean) ** 2 / total
-    return float(-np.sum(0.5 * tail * square + more + 0.5 * np.log(2 * np.pi * total)))
+def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array) -> float:
+    """Give the log density of the inverts of a run wholly in a pipe."""
+    known = np.flatnonzero(np.isfinite(reading.inverts_m))
+    mean, variance = pipe.inverts(ahead[None, known])
+    still = SlopePrior(np.ones(1), np.zeros(1), np.zeros(1))
+    found = _log_inverts(
+        reading.inverts_m[known], reading.invert_sds_m[known], np.zeros((1, known.size)), mean,
+        variance, still,
+    )  # fmt: skip
+    return float(found[0])
 
 
 def total_evidence(found: list[Joint]) -> float:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array, lot_direction
+from ..line.profile import mixture_moments
 from ..line.straights import Chain, Marks, directions
 from ..model.results import ProfileComponent
 from ..numerics.ordering import MATTERS_M, in_steps
@@ -43,7 +44,11 @@ class Pipe:
         return self.corners[segment] + ahead[:, None] * lot_direction(self.angles[segment]), segment
 
     def project(self, xy: Array) -> tuple[Array, Array, Indices]:
-        """Give stations, offsets (left positive) and straights (n,) of points (n, 2)."""
+        """Give stations, offsets (left positive) and straights (n,) of points (n, 2).
+
+        The first and the last straight go on past their ends, so that a point upstream of the
+        pipe has a station below 0.
+        """
         ends = np.diff(self.stations_m)
         gap = xy[:, None] - self.corners[:-1]
         along = lot_direction(self.angles)
@@ -52,7 +57,10 @@ class Pipe:
         segment = np.argmin(in_steps(away, MATTERS_M), axis=1)  # of equal ones the upstream one
         rows = np.arange(len(xy))
         side = along[segment, 0] * gap[rows, segment, 1] - along[segment, 1] * gap[rows, segment, 0]
-        return self.stations_m[segment] + ahead[rows, segment], side, segment
+        along_it = np.einsum("ni,ni->n", gap[rows, segment], along[segment])
+        least = np.where(segment == 0, -np.inf, 0.0)
+        most = np.where(segment == ends.size - 1, np.inf, ends[segment])
+        return self.stations_m[segment] + np.clip(along_it, least, most), side, segment
 
     def shift_rows(self, places: Array, segment: Indices) -> tuple[Array, Array]:
         """Give how the pipe's sideways shift and turn at places (m, 2) follow from parameters.
@@ -67,16 +75,14 @@ class Pipe:
         shift[np.arange(len(places)), count + segment] += 1.0
         return shift, turn
 
-    def invert(self, stations: Array) -> tuple[Array, Array]:
-        """Give mean and variance (m,) each of the invert at stations, over the profile."""
-        lever = np.column_stack([np.ones_like(stations), self.seen_m - stations])
-        weights = np.array([part.weight for part in self.profile])
-        means = np.stack([lever @ part.mean for part in self.profile])
-        inside = np.stack(
-            [np.einsum("mi,ij,mj->m", lever, part.covariance, lever) for part in self.profile]
-        )
-        mean = weights @ means
-        return mean, weights @ (inside + (means - mean) ** 2)
+    def inverts(self, stations: Array) -> tuple[Array, Array]:
+        """Give mean (..., n) and covariance (..., n, n) of the inverts at stations (..., n).
+
+        Over the whole profile, brought to its moments.
+        """
+        lever = np.stack([np.ones_like(stations), self.seen_m - stations], axis=-1)
+        mean, covariance = mixture_moments(self.profile)
+        return lever @ mean, lever @ covariance @ lever.swapaxes(-1, -2)
 
 
 def pipe_of(chain: Chain, ahead_m: float, profile: tuple[ProfileComponent, ...]) -> Pipe:

@@ -21,6 +21,9 @@ from .pipes import Pipe, pipe_of, relative
 MOST_AHEAD_M = 6.0
 """Farthest past its last point that another run may join a pipe, carried on straight. Judgment."""
 
+MOST_PIPES, LEAST_PIPE = 4, 0.1
+"""As many ways that a run may bend are held against another run, of this share of the likeliest."""
+
 LEAST_SPREAD_M = 0.3
 """Points nearer together than this give no direction, as in :mod:`sitegis.line.order`."""
 
@@ -29,13 +32,19 @@ LEAST_SPREAD_M = 0.3
 class Followed:
     """One run: the indices of its points in the placement, downstream; its reading and its pipe.
 
-    The pipe is None where a single point gives no direction.
+    ``pipes``: how it may bend, with shares, the likeliest first; none where a single point gives
+    no direction.
     """
 
     run: Run
     indices: tuple[int, ...]
     reading: Reading
-    pipe: Pipe | None
+    pipes: tuple[tuple[float, Pipe], ...]
+
+    @property
+    def pipe(self) -> Pipe | None:
+        """The likeliest pipe, None where a single point gives no direction."""
+        return self.pipes[0][1] if self.pipes else None
 
 
 def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
@@ -84,16 +93,16 @@ def follow_run(site: Site, placement: Placement, run: Run, slopes: SlopePrior) -
     if not chosen:
         return None
     part = part_of(placement, chosen, [counted(placement.points[i], run) for i in chosen])
-    reading, pipe, order = read_run(site, part, run, slopes)
-    return Followed(run, tuple(chosen[i] for i in order), reading, pipe)
+    reading, pipes, order = read_run(site, part, run, slopes, most=MOST_PIPES)
+    return Followed(run, tuple(chosen[i] for i in order), reading, pipes)
 
 
 def read_run(
-    site: Site, part: Placement, run: Run, slopes: SlopePrior
-) -> tuple[Reading, Pipe | None, tuple[int, ...]]:
+    site: Site, part: Placement, run: Run, slopes: SlopePrior, *, most: int = 1
+) -> tuple[Reading, tuple[tuple[float, Pipe], ...], tuple[int, ...]]:
     """Order the points of a placement that lie on one pipe, gather what they read, fit the pipe.
 
-    Gives the order too; no pipe where a single point gives no direction.
+    Gives the pipes, ``most`` of them, as in :class:`Followed`, and the order.
     """
     inverts, sds = read_inverts(site, part)
     on_line = [
@@ -109,18 +118,26 @@ def read_run(
         tuple(part.points[i].id for i in order), marks, inverts[list(order)], sds[list(order)],
         None if seen is None else seen.side, float("nan") if footage is None else footage,
     )  # fmt: skip
-    pipe = _fit_pipe(site, part, order, marks, slopes) if several else None
-    return reading, pipe, order
+    pipes = _fit_pipes(site, part, order, marks, slopes, most) if several else ()
+    return reading, pipes, order
 
 
-def _fit_pipe(
-    site: Site, part: Placement, order: tuple[int, ...], marks: Marks, slopes: SlopePrior
-) -> Pipe:
-    """Fit the pipe of ordered points, carried on to the wall ahead or so far."""
-    plan = fit_plan(marks)
+def _fit_pipes(
+    site: Site, part: Placement, order: tuple[int, ...], marks: Marks, slopes: SlopePrior, most: int
+) -> tuple[tuple[float, Pipe], ...]:
+    """Fit the pipe of ordered points, carried on to the wall ahead or so far.
+
+    Its invert is worked out on the likeliest one: stations hardly differ.
+    """
+    plan = fit_plan(marks, most=most)
     depths, _ = gather_depths(site, part, order, plan.best.stations_m, plan.best.vertices)
     profile, _, _ = learn_profile(depths, slopes)
-    end = plan.best.end
-    _, lengths = first_walls(end[None, :2], end[2:], site.building)
-    ahead = min(float(lengths[0]), MOST_AHEAD_M)
-    return pipe_of(plan.best, ahead, profile)
+    ends = np.stack([chain.end for _, chain in plan.chains])
+    _, lengths = first_walls(ends[:, :2], ends[:, 2], site.building)
+    likely = [share >= LEAST_PIPE * plan.chains[0][0] for share, _ in plan.chains]
+    total = sum(share for (share, _), kept in zip(plan.chains, likely, strict=True) if kept)
+    return tuple(
+        (share / total, pipe_of(chain, min(float(length), MOST_AHEAD_M), profile))
+        for (share, chain), length, kept in zip(plan.chains, lengths, likely, strict=True)
+        if kept
+    )

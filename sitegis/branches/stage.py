@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -13,13 +13,14 @@ from ..line.profile import SlopePrior, slope_prior
 from ..model.branches import Branches
 from ..model.results import Placement
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered, smallest
-from ..numerics.statistics import normalized_weights
+from ..numerics.ordering import LOG, MATTERS_M, MATTERS_P, at_least, largest, ordered, smallest
+from ..numerics.statistics import log_sum, normalized_weights
 from ..place.crew import with_receiver_scale
 from .branch import fit_apart, fit_branch, wye_station
 from .crossings import find_crossings
 from .joining import Joint, apart, joint_of, joints, likeliest, total_evidence
 from .notices import branch_notices
+from .pipes import Pipe
 from .runs import Followed, follow_run, read_run
 from .topology import Forest, named, probability_of, weigh_forests
 from .trunk import Member, own_members, trunk_members, trunk_placement
@@ -58,46 +59,54 @@ def _fit_tree(
     runs = [one.run for one in followed]
 
     @cache
-    def found(i: int, j: int) -> tuple[Joint, ...]:
-        pipe = followed[j].pipe
-        return () if pipe is None else tuple(joints(followed[i].reading, pipe, slopes))
+    def found(i: int, j: int) -> tuple[tuple[Joint, ...], ...]:
+        """Weigh run i on every way that run j may bend."""
+        return tuple(
+            tuple(joints(followed[i].reading, pipe, slopes)) for _, pipe in followed[j].pipes
+        )
 
     def onto(i: int, j: int, k: int | None) -> float:
-        """Give ln Z of run i on the own pipe of run j, upstream of where j joins k."""
-        weighed = list(found(i, j))
-        if not weighed:
-            return _NEVER
-        total = total_evidence(weighed)
-        if k is None or not found(j, k):
-            return max(total, _NEVER)
-        most = wye_station(followed[j], likeliest(list(found(j, k))))
-        return max(total + _log_share_before(weighed, most), _NEVER)
+        """Give ln Z of run i on the own pipe of run j, upstream of where j joins k.
+
+        Over all the ways that j may bend: which it does is not known before i is held against it.
+        """
+        logs = [_NEVER]
+        for (share, _), weighed in zip(followed[j].pipes, found(i, j), strict=True):
+            total = float(np.log(share)) + total_evidence(list(weighed))
+            if k is not None and followed[k].pipes:
+                way = found(j, k)[_likeliest_pipe(followed, found, [j], k)]
+                most = wye_station(followed[j], likeliest(list(way)))
+                total += _log_share_before(list(weighed), most)
+            logs.append(max(total, _NEVER))
+        return log_sum(np.array(logs))
 
     alone = np.array([max(apart(one.reading, slopes), _NEVER) for one in followed])
     listed, weights = weigh_forests(runs, alone, onto)
     joins = listed[0]
     root = _trunk_of(followed, joins)
-    splits = {i: likeliest(list(found(i, j))) for i, j in enumerate(joins) if j is not None}
-    on_trunk = trunk_members(followed, joins, splits, root)
+    bent = [
+        _likeliest_pipe(followed, found, [i for i, joined in enumerate(joins) if joined == j], j)
+        for j in range(len(joins))
+    ]
+    splits = {
+        i: likeliest(list(found(i, j)[bent[j]])) for i, j in enumerate(joins) if j is not None
+    }
+    laid = [
+        replace(one, pipes=one.pipes[way : way + 1])
+        for one, way in zip(followed, bent, strict=True)
+    ]
+    on_trunk = trunk_members(laid, joins, splits, root)
     fitted = _fit_trunk(survey, placement, on_trunk, followed[root])
     part = trunk_placement(site, placement, on_trunk, runs[root])
-    pipes = [one.pipe for one in followed]
-    _, pipes[root], _ = read_run(site, part, runs[root], slopes)
+    pipes = [one.pipe for one in laid]
+    pipes[root] = read_run(site, part, runs[root], slopes)[1][0][1]
     branches = []
     for i in _downstream_first(joins):
         j = joins[i]
         share = probability_of(listed, weights, i, j)
         pipe = None if j is None else pipes[j]
         if j is not None and pipe is not None:
-            way_in = [
-                (
-                    weight,
-                    one
-                    if one.weighed is None
-                    else joint_of(followed[i].reading, pipe, slopes, one.own, fitted=j == root),
-                )
-                for weight, one in _likely_splits(found(i, j))
-            ]
+            way_in = _way_in(found(i, j)[bent[j]], followed[i], pipe, slopes, fitted=j == root)
             branches.append(fit_branch(site, followed[i], runs[j].id, pipe, way_in, share, slopes))
         elif i != root and followed[i].pipe is not None:
             branches.append(fit_apart(followed[i], share, slopes))
@@ -108,6 +117,33 @@ def _fit_tree(
     )  # fmt: skip
     notices = branch_notices(site, block, [one.reading for one in followed])
     return replace(fitted, joined=replace(block, notices=notices))
+
+
+def _way_in(
+    found: Sequence[Joint], one: Followed, pipe: Pipe, slopes: SlopePrior, *, fitted: bool
+) -> list[tuple[float, Joint]]:
+    """Weigh the likely splits of a run anew on the pipe joined as it is handed on."""
+    return [
+        (weight, way if way.weighed is None
+         else joint_of(one.reading, pipe, slopes, way.own, fitted=fitted))
+        for weight, way in _likely_splits(found)
+    ]  # fmt: skip
+
+
+def _likeliest_pipe(
+    followed: list[Followed],
+    found: Callable[[int, int], Sequence[Sequence[Joint]]],
+    joining: Sequence[int],
+    j: int,
+) -> int:
+    """Choose how run j bends by its own points and by the runs ``joining`` it.
+
+    Of equal ones the likelier by its own points.
+    """
+    logs = np.array([np.log(share) for share, _ in followed[j].pipes] or [0.0])
+    for i in joining:
+        logs = logs + [max(total_evidence(list(way)), _NEVER) for way in found(i, j)]
+    return largest(logs, LOG)
 
 
 def _likely_splits(found: Sequence[Joint]) -> list[tuple[float, Joint]]:

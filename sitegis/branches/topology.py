@@ -18,7 +18,7 @@ from .joining import SAME_PIPE, WYE_SHARES
 Forest = tuple[int | None, ...]
 """For each run the index of the run it joins, None for a drain of its own."""
 
-APART = 0.05
+APART = 0.10
 """Probability that one more run under the house belongs to a drain of its own. Judgment."""
 CROSS = 0.03
 """Probability that a storm and a sanitary run join. Judgment: such joints are forbidden."""

@@ -1,8 +1,8 @@
-"""Ways a run's own pipe may lie: straight or with one bend, from a place with a direction.
+"""Ways a run's own pipe may lie: straight or with bends, from a place with a direction.
 
 A way says where the pipe ends downstream (a wye, or its last point), which way the water goes
-there, and where it bends upstream of that. Given a way, all else is linear: what the readings say
-of it follows from one covariance.
+there, and where it bends upstream of that, once or twice. Given a way, all else is linear: what
+the readings say of it follows from one covariance.
 """
 
 from __future__ import annotations
@@ -30,6 +30,11 @@ BEND_CELLS = 8
 CELL_SPREAD = 0.5
 """Sd of a cell's normal as a share of the cell: so spaced, they sum to an even spread to 1.5 %."""
 """Pieces of a run's own pipe in which a bend may lie."""
+OWN_BENDS = 2
+"""Most bends of a run's own pipe: a branch under a slab is a few meters long."""
+CALLS_FOR, TRIED_TWICE = 3.0, 60
+"""A second bend is tried upstream of so many ways with one, where the best way leaves more nats
+than a bend costs (its rate times some meters) unexplained."""
 LIKELY_WITHIN, FIRST_WITHIN = 10.0, 12.0
 MOST_WAYS, MOST_FIRST = 150, 1000
 ALLOWED_M, ALLOWED_SLANT = 0.12, 0.05
@@ -46,8 +51,9 @@ class Ways:
     """m ways: ``ends`` (m, 2), ``angles`` (m,) of flow there, ``log_prior`` (m,).
 
     ``end_rows`` (m, 2, q) and ``angle_rows`` (m, q): how end and direction move with the q unknowns
-    of covariance ``unknowns`` (m, q, q), the last two of which are the bend's place and its angle.
-    ``bend_at`` (m,) is the length upstream to the bend, inf for none, ``bend_rad`` its turn;
+    of covariance ``unknowns`` (m, q, q), the last four of which are place and angle of each bend.
+    ``bend_at`` (m, 2) is the length upstream to a bend from what is before it, inf for none,
+    ``bend_rad`` its turn;
     ``stations`` (m,) of the end on the pipe joined, ``label`` (m,) the kind of fitting; only from
     what is ``made`` (m,) a bend is tried too: a free angle explains a bend next to it.
     """
@@ -84,26 +90,30 @@ def with_bends(ways: Ways, farthest: Array) -> Ways:
     length = np.hypot(*(ways.ends - farthest).T)
     plain = replace(ways, log_prior=ways.log_prior - BENDS_PER_M * length)
     made = np.flatnonzero(ways.made)
-    ways, length = ways.rows(made), length[made]
-    m, kinds = made.size, SIGNED_RAD.size
+    return joined([plain, _bent(plain.rows(made), length[made], 0)])
+
+
+def with_second_bends(ways: Ways, farthest: Array) -> Ways:
+    """Give ways with one bend a second one anywhere upstream of it, as :func:`with_bends`."""
+    corners = ways.ends - ways.bend_at[:, :1] * lot_direction(ways.angles)
+    return _bent(ways, np.hypot(*(corners - farthest).T), 1)
+
+
+def _bent(ways: Ways, length: Array, slot: int) -> Ways:
+    """Give each way (m,) every bend in every cell of a length (m,) upstream of what it has."""
+    m, kinds = len(ways.angles), SIGNED_RAD.size
     rows = np.repeat(np.arange(m), BEND_CELLS * kinds)
     share = np.tile(np.repeat((np.arange(BEND_CELLS) + 0.5) / BEND_CELLS, kinds), m)
     index = np.tile(np.arange(kinds), m * BEND_CELLS)
     size = length[rows] / BEND_CELLS
     bent = ways.rows(rows)
-    unknowns = bent.unknowns.copy()
-    unknowns[:, -2, -2] = (CELL_SPREAD * size) ** 2
-    unknowns[:, -1, -1] = SIGNED_SD_RAD[index] ** 2
+    place = 2 * (slot - OWN_BENDS)
+    bent.unknowns[:, place, place] = (CELL_SPREAD * size) ** 2
+    bent.unknowns[:, place + 1, place + 1] = SIGNED_SD_RAD[index] ** 2
+    bent.bend_at[:, slot], bent.bend_rad[:, slot] = share * length[rows], SIGNED_RAD[index]
     with np.errstate(divide="ignore"):
         chance = np.log(BENDS_PER_M * size * SIGNED_WEIGHTS[index])
-    bent = replace(
-        bent,
-        log_prior=bent.log_prior + chance - BENDS_PER_M * length[rows],
-        bend_at=share * length[rows],
-        bend_rad=SIGNED_RAD[index],
-        unknowns=unknowns,
-    )
-    return joined([plain, bent])
+    return replace(bent, log_prior=bent.log_prior + chance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,37 +134,38 @@ class Placed:
 
 def place_on(ways: Ways, xy: Array) -> Placed:
     """Place own marks (n, 2) on ways: offset (left positive) and length upstream of the end."""
-    flow = lot_direction(ways.angles)
-    left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
-    gap = xy[None] - ways.ends[:, None]
-    back = -np.einsum("mni,mi->mn", gap, flow)
-    off = np.einsum("mni,mi->mn", gap, left)
-    end, turn = ways.end_rows, ways.angle_rows
-    off_rows = back[..., None] * turn[:, None] - np.einsum("mi,miq->mq", left, end)[:, None]
-    back_rows = np.broadcast_to(np.einsum("mi,miq->mq", flow, end)[:, None], off_rows.shape)
-
-    bend_at = np.where(np.isfinite(ways.bend_at), ways.bend_at, 0.0)
-    flow2 = lot_direction(ways.angles - ways.bend_rad)
-    left2 = np.stack([-flow2[:, 1], flow2[:, 0]], axis=-1)
-    bend = ways.ends - bend_at[:, None] * flow
-    place, angle = np.zeros_like(turn), np.zeros_like(turn)
-    place[:, -2], angle[:, -1] = 1.0, 1.0
-    bend_rows = end - flow[:, :, None] * place[:, None]
-    bend_rows = bend_rows - (bend_at[:, None] * left)[:, :, None] * turn[:, None]
-    gap2 = xy[None] - bend[:, None]
-    back2 = -np.einsum("mni,mi->mn", gap2, flow2)
-    off2 = np.einsum("mni,mi->mn", gap2, left2)
-    off2_rows = back2[..., None] * (turn - angle)[:, None]
-    off2_rows = off2_rows - np.einsum("mi,miq->mq", left2, bend_rows)[:, None]
-    back2_rows = place + np.einsum("mi,miq->mq", flow2, bend_rows)
-    past = back > ways.bend_at[:, None]
-    pick = past[..., None]
-    return Placed(
-        np.where(past, off2, off), np.where(past, bend_at[:, None] + back2, back),
-        np.where(pick, off2_rows, off_rows), np.where(pick, back2_rows[:, None], back_rows),
-        np.where(pick, left2[:, None], left[:, None]),
-        np.where(pick, -flow2[:, None], -flow[:, None]),
-    )  # fmt: skip
+    origin, angle, gone = ways.ends, ways.angles, np.zeros(len(ways.angles))
+    moves, turns, goes = ways.end_rows, ways.angle_rows, np.zeros_like(ways.angle_rows)
+    past, found = np.ones((len(gone), len(xy)), bool), None
+    for slot in range(OWN_BENDS + 1):
+        flow = lot_direction(angle)
+        left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
+        gap = xy[None] - origin[:, None]
+        back = -np.einsum("mni,mi->mn", gap, flow)
+        across_rows = back[..., None] * turns[:, None]
+        across_rows = across_rows - np.einsum("mi,miq->mq", left, moves)[:, None]
+        back_rows = goes + np.einsum("mi,miq->mq", flow, moves)
+        here = (
+            np.einsum("mni,mi->mn", gap, left), gone[:, None] + back, across_rows,
+            np.broadcast_to(back_rows[:, None], across_rows.shape),
+            np.broadcast_to(left[:, None], gap.shape), np.broadcast_to(-flow[:, None], gap.shape),
+        )  # fmt: skip
+        found = here if found is None else tuple(
+            np.where(past if new.ndim == 2 else past[..., None], new, old)
+            for new, old in zip(here, found, strict=True)
+        )  # fmt: skip
+        if slot == OWN_BENDS:
+            break
+        past = past & (back > ways.bend_at[:, slot, None])
+        at = np.where(np.isfinite(ways.bend_at[:, slot]), ways.bend_at[:, slot], 0.0)
+        place, turn = np.zeros_like(turns), np.zeros_like(turns)
+        place[:, 2 * (slot - OWN_BENDS)], turn[:, 2 * (slot - OWN_BENDS) + 1] = 1.0, 1.0
+        moves = moves - flow[:, :, None] * place[:, None]
+        moves = moves - (at[:, None] * left)[:, :, None] * turns[:, None]
+        origin, gone, goes = origin - at[:, None] * flow, gone + at, goes + place
+        angle, turns = angle - ways.bend_rad[:, slot], turns - turn
+    assert found is not None
+    return Placed(*found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +213,7 @@ def weigh(
     """
     logs = first_logs(ways, marks, own) if first is None else first
     logs = logs[:, own - 1] if own else ways.log_prior
-    ways = ways.rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
+    ways = _first_choice(ways, logs, marks, own)
     placed = place_on(ways, marks.xy[:own])
     raw, by_unknowns, by_marks, extra = _readings(ways, placed, marks, own, beyond)
     cross = by_unknowns @ ways.unknowns
@@ -210,7 +221,7 @@ def weigh(
     fixed = fixed + by_marks @ marks.covariance @ by_marks.transpose(0, 2, 1)
     fixed = fixed + extra + _WHITE**2 * np.eye(extra.shape[0])
     received = by_marks @ _received(marks) @ by_marks.transpose(0, 2, 1)
-    before = _in_order(placed.upstream, beyond, ways.stations)
+    before = _in_order(placed.upstream, beyond.ahead - ways.stations[:, None])
 
     def density(rows: Indices | slice, scale: float) -> _Density:
         total = fixed[rows] + (scale**2 - 1.0) * received[rows]
@@ -233,10 +244,27 @@ def weigh(
     )  # fmt: skip
 
 
+def _first_choice(ways: Ways, logs: Array, marks: Marks, own: int) -> Ways:
+    """Leave out ways that own marks plainly contradict; try a second bend where they call for it.
+
+    ``logs`` (m,) of a first choice. Where even the best way leaves much unexplained, the
+    likeliest ones with a bend get another one upstream of it.
+    """
+    kept = _likely(logs, FIRST_WITHIN, MOST_FIRST)
+    ways, logs = ways.rows(kept), logs[kept]
+    once = np.flatnonzero(np.isfinite(ways.bend_at[:, 0]))[:TRIED_TWICE]
+    least = float((ways.log_prior - logs).min(initial=np.inf))
+    if not own or not once.size or at_least(CALLS_FOR, least, LOG):
+        return ways
+    twice = with_second_bends(ways.rows(once), marks.xy[0])
+    logs = np.concatenate([logs, first_logs(twice, marks, own)[:, -1]])
+    return joined([ways, twice]).rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
+
+
 def first_logs(ways: Ways, marks: Marks, own: int) -> Array:
     """Give how well ways (m,) fit the first 1 to ``own`` marks, (m, own): a first choice.
 
-    By the marks' offsets with wide allowance; what they plainly contradict is left out.
+    By the marks' offsets and order with wide allowance.
     """
     across, upstream = _offsets(ways, marks.xy[:own])
     rows = np.arange(own)
@@ -245,7 +273,9 @@ def first_logs(ways: Ways, marks: Marks, own: int) -> Array:
     variance = noise + ALLOWED_M**2 + (ALLOWED_SLANT * upstream) ** 2
     square = across**2 / variance
     weight, cost = tail_weight(square, marks.degrees_of_freedom)
-    each = log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M) - 0.5 * weight * square - cost
+    order = log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M)
+    order[:, 1:] += log_ndtr((ORDER_SD_M - np.diff(upstream, axis=1)) / ORDER_SD_M)
+    each = order - 0.5 * weight * square - cost
     return np.asarray(ways.log_prior[:, None] + np.cumsum(each, axis=1))
 
 
@@ -255,14 +285,17 @@ def _offsets(ways: Ways, xy: Array) -> tuple[Array, Array]:
     gap_x, gap_y = (xy[:, axis] - ways.ends[:, axis, None] for axis in (0, 1))
     back = -(gap_x * flow[:, :1] + gap_y * flow[:, 1:])
     off = gap_y * flow[:, :1] - gap_x * flow[:, 1:]
-    bent = np.flatnonzero(np.isfinite(ways.bend_at))
-    turn, at = ways.bend_rad[bent, None], ways.bend_at[bent, None]
-    sine, cosine = np.sin(turn), np.cos(turn)
-    # about the bend, turned back by it
-    ahead, left = back[bent] - at, off[bent]
-    past = ahead > 0
-    off[bent] = np.where(past, left * cosine - ahead * sine, left)
-    back[bent] = np.where(past, at + ahead * cosine + left * sine, back[bent])
+    gone = np.zeros((len(back), 1))
+    for slot in range(OWN_BENDS):
+        bent = np.flatnonzero(np.isfinite(ways.bend_at[:, slot]))
+        turn, at = ways.bend_rad[bent, slot, None], ways.bend_at[bent, slot, None]
+        gone[bent] += at
+        sine, cosine = np.sin(turn), np.cos(turn)
+        # about the bend, turned back by it
+        ahead, left = back[bent] - gone[bent], off[bent]
+        past = ahead > 0
+        off[bent] = np.where(past, left * cosine - ahead * sine, left)
+        back[bent] = np.where(past, gone[bent] + ahead * cosine + left * sine, back[bent])
     return off, back
 
 
@@ -272,11 +305,15 @@ def _likely(logs: Array, within: float, most: int) -> Indices:
     return np.asarray(rows[ordered(logs[rows], LOG, descending=True)][:most])
 
 
-def _in_order(upstream: Array, beyond: Beyond, stations: Array) -> Array:
-    """Give the log of how well own marks lie upstream of the end, and shared ones past it, (m,)."""
-    before = log_ndtr((upstream + ORDER_SD_M) / ORDER_SD_M).sum(axis=1)
-    ahead = beyond.ahead[None] - stations[:, None]
-    return np.asarray(before + log_ndtr((ahead + ORDER_SD_M) / ORDER_SD_M).sum(axis=1))
+def _in_order(before: Array, past: Array) -> Array:
+    """Give the log (m,) of how well marks lie in the order of the push, but for their scatter.
+
+    ``before`` (m, own) upstream of the end, ``past`` (m, k) past it. What is found later in a push
+    does not lie upstream of what was found before it: a cable only goes on.
+    """
+    along = np.concatenate([-before, past], axis=1)
+    room = np.concatenate([before, past, np.diff(along, axis=1)], axis=1)
+    return np.asarray(log_ndtr((room + ORDER_SD_M) / ORDER_SD_M).sum(axis=1))
 
 
 def _readings(

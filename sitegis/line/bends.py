@@ -10,7 +10,7 @@ from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..model.results import LineEnd
 from ..numerics.mixture import Poses, merge_poses
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
-from ..numerics.ordering import MATTERS_M, MATTERS_P, largest, smallest
+from ..numerics.ordering import MATTERS_M, MATTERS_P, ordered, smallest
 from ..numerics.statistics import log_sum, normalized_weights
 from .catalogue import SIGNED_RAD, SIGNED_SD_RAD
 from .follow import follow_drain, shared_covariance
@@ -27,7 +27,8 @@ class PlanFit:
     ``best`` is fitted with the noise as learned; ``ends`` is the whole distribution of the end;
     ``end_covariance`` (3, 3) its second moment of x, y, angle about the best chain's end;
     ``log_evidence_by_bends`` ln(prior × evidence) per number of bends, up to what all share;
-    ``noise`` the scale of the plan's noise.
+    ``noise`` the scale of the plan's noise. ``chains``: likely chains with their shares, the first
+    of them ``best``, as many as asked for.
     """
 
     best: Chain
@@ -35,14 +36,16 @@ class PlanFit:
     log_evidence_by_bends: dict[int, float]
     end_covariance: Array
     noise: NoiseScale
+    chains: tuple[tuple[float, Chain], ...]
 
 
-def fit_plan(marks: Marks) -> PlanFit:
+def fit_plan(marks: Marks, *, most: int = 1) -> PlanFit:
     """Follow the drain over all bends and noise scales, and fit the likeliest chain in full.
 
     The mixture of ends comes from :func:`~sitegis.line.follow.follow_drain`, chains that came to
     the same end merged; the chain shown has the likeliest bends and is fitted to all marks at
-    once (:func:`~sitegis.line.straights.fit_chain`).
+    once (:func:`~sitegis.line.straights.fit_chain`). ``most``: how many chains that bend between
+    other marks are fitted.
     """
     state = follow_drain(marks)
     weights = normalized_weights(state.log_weight)
@@ -53,8 +56,12 @@ def fit_plan(marks: Marks) -> PlanFit:
     ends = _ends(state, weights, marks)
     counts = sorted(set(state.bends.tolist()))
     evidence = {n: log_sum(state.log_weight[state.bends == n]) for n in counts}
-    best = _likeliest_chain(state, weights, marks, noise.mean_square)
-    return PlanFit(best, ends, evidence, _about(best.end, ends), noise)
+    chains = tuple(
+        (share, _chain_of(state, row, marks, noise.mean_square))
+        for share, row in _likeliest_rows(state, weights, most)
+    )
+    best = chains[0][1]
+    return PlanFit(best, ends, evidence, _about(best.end, ends), noise, chains)
 
 
 def _ends(state: State, weights: Array, marks: Marks) -> tuple[LineEnd, ...]:
@@ -95,15 +102,27 @@ def _about(end: Array, ends: tuple[LineEnd, ...]) -> Array:
     return total
 
 
-def _likeliest_chain(state: State, weights: Array, marks: Marks, square: float) -> Chain:
-    """Fit the chain with the likeliest bends, the receiver's noise as learned."""
-    _, member = np.unique(
-        np.concatenate([state.spans, state.turns], axis=1), axis=0, return_inverse=True
-    )
-    member = np.asarray(member).ravel()
-    total = np.bincount(member, weights)
-    likeliest = largest(total, MATTERS_P)
-    row = int(np.flatnonzero(member == likeliest)[0])
+def _likeliest_rows(state: State, weights: Array, most: int) -> list[tuple[float, int]]:
+    """Choose the likeliest bends, then the likeliest of what bends between other marks.
+
+    Gives row and share of each: that of all which bend between the same marks, whatever their
+    turns. Of equal ones the first in the order of their bends.
+    """
+    kinds = np.concatenate([state.spans, state.turns], axis=1)
+    listed, first, member = np.unique(kinds, axis=0, return_index=True, return_inverse=True)
+    total = np.bincount(np.asarray(member).ravel(), weights)
+    _, where = np.unique(listed[:, : state.spans.shape[1]], axis=0, return_inverse=True)
+    where = np.asarray(where).ravel()
+    shares, seen, chosen = np.bincount(where, total), set[int](), list[tuple[float, int]]()
+    for kind in ordered(total, MATTERS_P, descending=True):
+        if len(chosen) < most and int(where[kind]) not in seen:
+            seen.add(int(where[kind]))
+            chosen.append((float(shares[where[kind]]), int(first[kind])))
+    return chosen
+
+
+def _chain_of(state: State, row: int, marks: Marks, square: float) -> Chain:
+    """Fit the chain with a row's bends, the receiver's noise as learned."""
     factor = np.where(marks.received, square - 1.0, 0.0)
     more = np.zeros_like(marks.covariance)
     for i, share in enumerate(factor):

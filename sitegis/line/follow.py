@@ -328,12 +328,16 @@ def _count_update(walk: _Walk, state: State, i: int) -> State:
 
 
 def _heading_update(state: State, heading_rad: float) -> State:
-    """Weigh by the axis of the head as read, which has no direction; a share is astray."""
+    """Weigh by the axis of the head as read, which has no direction; a share is astray.
+
+    It is read with the receiver that finds the head, and shares the scale of its noise.
+    """
     if not np.isfinite(heading_rad):
         return state
     # an axis, not an arrow: a half turn is no difference
     off = (heading_rad - state.angle + np.pi / 2) % np.pi - np.pi / 2
-    return weigh(state, 1, off, HEADING_SD_RAD**2 * STRAY_VARIANCES, STRAY_SHARES)
+    own = (np.array(SCALES)[state.scale] * HEADING_SD_RAD) ** 2
+    return weigh(state, 1, off, own[:, None] * STRAY_VARIANCES, STRAY_SHARES)
 
 
 def _bend_at_mark(state: State, i: int) -> State:

@@ -155,7 +155,10 @@ def _exit_draws(survey: Survey) -> tuple[Array, Array]:
 
 
 def _exit_samples(survey: Survey) -> tuple[Array, Array]:
-    """Give x, y, angle, invert (m, 4) of all routes at the exit, and their weights."""
+    """Give x, y, angle, invert (m, 4) of all routes at the exit, and their weights.
+
+    Where no main on record can be reached they are those of the marks.
+    """
     routes = {r.hypothesis.id: r for r in survey.routes}
     poses, weights = [], []
     for scored in survey.scores.hypotheses:
@@ -165,6 +168,8 @@ def _exit_samples(survey: Survey) -> tuple[Array, Array]:
             angle = np.arctan2(step[:, 1], step[:, 0])
             poses.append(np.column_stack([of.vertices[:, 0], angle, of.inverts_m[:, 0]]))
             weights.append(scored.probability * scored.weights)
+    if not poses:
+        return _exit_draws(survey)
     return np.concatenate(poses), np.concatenate(weights)
 
 
