@@ -62,8 +62,9 @@ SAID = (
     "Too few routes are left to go by: send it to the office.",
     "Lines for findings.csv, for the office:", "Take back the last", "Copy", "Share",
     "Not a length: {text}", "{chance} to find the pipe",
+    "Layers", "Move map", "Measure", "Where am I",
 )  # fmt: skip
-"""The page's words about what was dug; the English ones are their names."""
+"""The words of the page's tools and of what was dug; the English ones are their names."""
 
 
 def _loose(survey: Survey, cloud: RouteCloud) -> list[list[float]]:

@@ -313,11 +313,11 @@ function pressed(button, state) {
 }
 
 /* One finger scrolls the page; two fingers, or the button, move the map. */
-function addTools(map) {
+function addTools(map, say) {
   toolButton("+", () => map.zoomIn()).setAttribute("aria-label", "Zoom in");
   toolButton("\u2212", () => map.zoomOut()).setAttribute("aria-label", "Zoom out");
   const sheet = document.getElementById("layers-sheet");
-  const layers = toolButton("Layers", () => show(sheet.hidden));
+  const layers = toolButton(say["Layers"], () => show(sheet.hidden));
   const show = (state) => { sheet.hidden = !state; layers.setAttribute("aria-expanded", String(state)); };
   document.getElementById("layers-close").addEventListener("click", () => { show(false); layers.focus(); });
   sheet.addEventListener("keydown", (event) => { if (event.key === "Escape") { show(false); layers.focus(); } });
@@ -326,7 +326,7 @@ function addTools(map) {
   show(false);
   if (POINTS_FINELY) { return; }
   map.dragging.disable();
-  const move = toolButton("Move map", () => {
+  const move = toolButton(say["Move map"], () => {
     map.dragging[map.dragging.enabled() ? "disable" : "enable"]();
     pressed(move, map.dragging.enabled());
   });
@@ -348,7 +348,7 @@ function addMeasure(map, data) {
     say(places.length < 2 ? "Tap the next point." : bothUnits(sum, data.imperial));
   };
   const add = (place) => { line.addLatLng(place); total(); };
-  const button = toolButton("Measure", () => turn(!on));
+  const button = toolButton(data.finds.say["Measure"], () => turn(!on));
   const turn = (state) => {
     on = state;
     pressed(button, on);
@@ -384,7 +384,7 @@ function addHere(map, data) {
       (away === null ? "" : " Pit 1 is " + oneUnit(Math.max(away - within, 0), data.imperial) + " to " + oneUnit(away + within, data.imperial) + " away.");
   };
   const stop = () => { navigator.geolocation.clearWatch(watch); watch = null; shown.clearLayers(); said.textContent = ""; };
-  const button = toolButton("Where am I", () => {
+  const button = toolButton(data.finds.say["Where am I"], () => {
     if (watch !== null) { stop(); } else {
       watch = navigator.geolocation.watchPosition(found, (error) => { stop(); pressed(button, false); said.textContent = "The phone gives no place: " + error.message; },
         { enableHighAccuracy: true, maximumAge: 0 });
@@ -586,7 +586,7 @@ function showSurvey(map) {
   addPitCards();
   addLayers(map, data);
   addLegend(data);
-  addTools(map);
+  addTools(map, data.finds.say);
   addMeasure(map, data);
   addFinds(map, data);
   addHere(map, data);
@@ -594,8 +594,8 @@ function showSurvey(map) {
   addSection(map, data);
   addPrinting(map, data);
   addWhatIf(data);
-  map.on("moveend zoomend overlayadd overlayremove resize", () => declutter(map));
   fit(map, data);
   declutter(map);
+  map.on("moveend zoomend overlayadd overlayremove resize", () => declutter(map));
   document.body.dataset.ready = "yes";
 }
