@@ -86,7 +86,7 @@ def _contradicted(drawn: Drawn) -> bool:
         for tie in drawn.ties
     ]  # fmt: skip
     missed += [np.hypot(*(seen[0] - seen[1])) for seen in places.values() if len(seen) == 2]
-    return max(missed, default=0.0) > MISSES_M
+    return bool(max(missed, default=0.0) > MISSES_M)
 
 
 def _boxes_with_marks(drawn: Drawn) -> list[Box]:

@@ -111,6 +111,28 @@ def test_slip_that_the_input_separates_is_named(seed: int, kind: str) -> None:
     assert settled(surveyed, spoiled, survey)
 
 
+@pytest.mark.parametrize("fixture", ["tape-only", "side-yard-run"])
+def test_meters_typed_for_feet_all_along(fixture: str, tmp_path: Path) -> None:
+    """Offsets and footage in meters in a site of feet: nothing is contradicted, yet it is told.
+
+    ×0.3048 is by hand; the other reading must lead to where the sound fixture leaves.
+    """
+    folder = tmp_path / "site"
+    shutil.copytree(FIXTURES / fixture, folder)
+    sound = check(FIXTURES / fixture)
+    rows = ["id,kind,room,x,y,depth,footage"]
+    for row in sound.site.locates:
+        depth = "" if row.depth_m is None else f"{row.depth_m / 0.0254:.2f}"
+        footage = "" if row.footage_m is None else f"{row.footage_m:.3f}"
+        rows.append(f"{row.id},{row.kind},{row.room},{row.x_m:.3f},{row.y_m:.3f},{depth},{footage}")
+    (folder / "locates.csv").write_text("\n".join(rows) + "\n")
+    survey = check(folder)
+    assert "other-reading" in flags(survey)
+    likely = [one for one in survey.doubt.readings if one.likely]
+    assert [one.id for one in likely] == ["unit:offsets-footage"]
+    assert np.hypot(likely[0].x_m - sound.exit.x_m, likely[0].y_m - sound.exit.y_m) < 0.5
+
+
 def test_depths_doubled_against_a_taped_cleanout() -> None:
     """The receiver's depths twice what they are, the cleanout taped: told; without it, listed."""
     surveyed = draw_survey(0, "stated")

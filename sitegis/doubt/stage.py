@@ -33,6 +33,7 @@ from .weigh import (
     leave_house,
     mark_reading,
     nearest_main,
+    unit_term,
 )
 
 MOVED_M, DEEPER_M, TURNED_RAD = 0.5, 0.3, float(np.radians(20.0))
@@ -141,8 +142,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
         if one.motion is None and reading.id not in fitted:
             continue
         outcome = follow_reading(one, placement, drain)
-        # the density of offsets as written: all but the first two marks lie across a line
-        written = float(np.log(reading.scale)) * (len(drain.point_ids) - 2)
+        written = unit_term(drain, reading.scale)
         if outcome is not None and outcome.log_evidence + written > least:
             terms = [Speaks(name, outcome.terms[name] - v) for name, v in stated.terms.items()]
             found.append(

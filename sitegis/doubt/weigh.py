@@ -48,6 +48,9 @@ SLACK_M, SHORTEST_SD_M = 4.0, 0.6
 TURN_RIGHT, TURN_NEAR_M = 0.85, 1.2
 """A camera's note of a turn is right so often, and within so much of the bend. All above:
 judgment, no source."""
+SPACING_M, SPACING_LOG_SD = 1.3, 0.5
+"""Crews mark a drain so far apart on average (about 4 ft), and how that varies from crew to crew.
+Common practice, no source."""
 RIGID_M = 0.08
 """Marks that keep their shape this well are moved as one, and the line is not fitted anew."""
 NO_WALL_NATS = 10.0
@@ -215,13 +218,14 @@ def _moved_end(end: LineEnd, linear: Array, offset: Array) -> LineEnd:
 def _fit(
     site: Site, placement: Placement, places: dict[str, Array], headings: dict[str, float | None]
 ) -> PlanFit:
-    """Fit the plan to marks at other places, in the order that these then have."""
+    """Fit the plan to marks at other places and counts, in the order that these then have."""
+    counts = {row.id: row.footage_m for row in site.locates if row.footage_m is not None}
     moved = replace(
         placement,
         points=tuple(
             replace(
                 point, x_m=float(places[point.id][0]), y_m=float(places[point.id][1]),
-                heading_rad=headings[point.id],
+                heading_rad=headings[point.id], footage_m=counts.get(point.id, point.footage_m),
             )
             for point in placement.points
         ),
@@ -329,6 +333,23 @@ def _seen_outdoors(site: Site, leaving: Leaving) -> float:
             sd = OUTDOOR_SD_M + OUTDOOR_SPREAD * max(along, 0.0)
             total -= min(0.5 * (off / sd) ** 2, OUTDOOR_WORST) + np.log(sd)
     return total
+
+
+def unit_term(drain: Drain, scale: float) -> float:
+    """Weigh that offsets and tapes along the drain were written in a unit ``scale`` times larger.
+
+    Crews mark every few feet, a log-normal of their own; the first mark lies anywhere in the
+    house, the others by the scatter of a mark off a line, and each of these densities is one of
+    the offset as written: a factor of ``scale`` each, two for the first mark.
+    """
+    marks = len(drain.point_ids)
+    if scale == 1.0 or marks < 2:
+        return 0.0
+    apart_m = float(np.ptp(drain.stations_m)) / (marks - 1)
+    if apart_m <= 0.0:
+        return 0.0
+    off = np.log(np.array([1.0, scale]) * apart_m / SPACING_M) / SPACING_LOG_SD
+    return float(np.log(scale) * marks + 0.5 * (off[0] ** 2 - off[1] ** 2))
 
 
 def _last_footage(site: Site, drain: Drain) -> tuple[float, float] | None:

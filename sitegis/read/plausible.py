@@ -30,6 +30,8 @@ MAIN_DEEP_M, MAIN_SHALLOW_M = 4.6, 1.2
 """Sanitary mains lie mostly within these depths of their invert (15 ft and 4 ft)."""
 TURNED_DEG = 7.0
 """A typed front line and a layer's street or house differ by less."""
+SIDE_APART_M = 3.0
+"""A main lies nearer its own side of the lot, or not so much farther from it."""
 IN_LOT_M = 2.0
 """A main on record in a street runs no further than this inside a lot."""
 AREA_MARGIN_DEG = 0.5
@@ -162,7 +164,8 @@ def check_directions(
     reading: Reading, lot: Lot, building: Building, streets: tuple[Street, ...],
     mains: tuple[Main, ...],
 ) -> None:  # fmt: skip
-    """Note a typed front line that the layers' streets and house contradict."""
+    """Note a front, or a typed front line, that the layers' streets and house contradict."""
+    _mains_by_side(reading, lot, mains)
     if lot.source == "layer":
         return
     drawn = {t.id for t in reading.file.main if t.layer is not None}
@@ -176,6 +179,27 @@ def check_directions(
         listed = ", ".join(f"{name} by {abs(deg):.0f}°" for name, deg in turned.items())
         reading.report.note("front-line-turned", "lot.front_azimuth", listed=listed)
     _in_the_lot(reading, lot, streets, [main for main in mains if main.id in drawn])
+
+
+def _mains_by_side(reading: Reading, lot: Lot, mains: tuple[Main, ...]) -> None:
+    """Note a main of a layer that lies nearer another side of the lot than its street's.
+
+    Streets with a layer of their own are held against it where they are read.
+    """
+    told = {table.name for table in reading.file.street if table.layer is not None}
+    middles = {side: lot.edge(side).mean(axis=0) for side in dict.fromkeys(lot.sides)}
+    for main in mains:
+        if not main.drawn or main.street in told or main.side not in middles:
+            continue
+        away = {
+            side: round(float(polyline.line_locate_point(main.line, xy)[0]), 2)
+            for side, xy in middles.items()
+        }
+        nearest = min(away, key=lambda side: away[side])
+        if away[main.side] > away[nearest] + SIDE_APART_M:
+            reading.report.note(
+                "street-side", "main", name=main.street, side=main.side, nearest=nearest
+            )
 
 
 def _turn_deg(line: Array, edge: Array) -> float:

@@ -89,7 +89,7 @@ def _brings_out(drawn: Drawn, survey: Survey, measurement: Measurement) -> bool:
     }
     readings = [one for one in survey.doubt.readings if one.id in agree]
     away = [np.hypot(one.x_m - drawn.exit[0], one.y_m - drawn.exit[1]) for one in readings]
-    return "stated" not in agree and bool(away) and max(away) < EXIT_M
+    return "stated" not in agree and bool(away) and bool(max(away) < EXIT_M)
 
 
 def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
@@ -102,13 +102,13 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
     for slip in slips_of(drawn, seed):
         survey, codes = follow(slip.drawn)
         row: dict[str, Any] = {"what": "slip", "seed": seed, "kind": slip.kind}
-        row |= {"separable": slip.separable, "refused": survey is None}
+        row |= {"separable": bool(slip.separable), "refused": survey is None}
         row["codes"] = sorted(codes - before)
         row["noticed"] = bool(codes - before)
         row["listed"] = False
         row["grave"] = True
         if survey is not None:
-            row["grave"] = slip.moves or moved(survey, sound)
+            row["grave"] = bool(slip.moves or moved(survey, sound))
             row["listed"] = any(
                 word in one.about for one in survey.doubt.unchecked for word in slip.inputs
             )
