@@ -15,13 +15,14 @@ from xml.etree import ElementTree
 import click
 import ezdxf
 import pypdf
+from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from sitegis.cli.main import cli as command
 from sitegis.messages.catalog import catalog
 from sitegis.model.survey import Survey
 from sitegis.place.report import adjustment_lines, point_lines
-from sitegis.read import start_site
+from sitegis.read import interview, start_site
 from sitegis.write import summary_lines
 from sitegis.write.outputs import output_files
 
@@ -107,6 +108,27 @@ def templates(folder: Path) -> Iterator[tuple[str, str]]:
     cells = [str(cell.value) for page in book for row in page.iter_rows() for cell in row]
     yield "fieldbook.xlsx", "\n".join(text for text in cells if " " in text)
     yield "field-sheet.pdf", pdf_text((folder / "sheet" / "field-sheet.pdf").read_bytes())
+
+
+def questions() -> Iterator[tuple[str, str]]:
+    """Give what ``start --ask`` asks."""
+    every = (*interview.SITE, *interview.LOT, *interview.BUILDING, *interview.ROOM,
+             *interview.STREET, *interview.POINT)  # fmt: skip
+    yield "start --ask", "\n".join(question.words for question in every)
+
+
+def city_outputs(folder: Path) -> Iterator[tuple[str, str]]:
+    """Give what a run of ``city`` shows of the invented town: screen, map, page for the desk."""
+    town = PACKAGE.parent / "fixtures" / "invented-town" / "CITY.toml"
+    page, desk = folder / "city.html", folder / "city.pdf"
+    ran = CliRunner().invoke(command, [
+        "city", str(town), "--out", str(folder / "town.gpkg"), "--map", str(page),
+        "--summary", str(desk),
+    ])  # fmt: skip
+    assert ran.exit_code in (0, 1), ran.output
+    yield "screen", ran.output.replace(str(folder), "")
+    yield "city.html", page_text(page.read_text("utf-8"))
+    yield "city.pdf", pdf_text(desk.read_bytes())
 
 
 def help_texts() -> Iterator[tuple[str, str]]:

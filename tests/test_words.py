@@ -12,7 +12,15 @@ from pathlib import Path
 import pytest
 
 from tests.computed import NAMES, computed
-from tests.displayed import help_texts, messages, outputs_of, sources, templates
+from tests.displayed import (
+    city_outputs,
+    help_texts,
+    messages,
+    outputs_of,
+    questions,
+    sources,
+    templates,
+)
 
 RETIRED = (
     # the plumber's and the drain contractor's
@@ -58,8 +66,14 @@ def test_outputs_speak_the_trades_words(name: str) -> None:
 
 def test_templates_help_and_messages_speak_the_trades_words(tmp_path: Path) -> None:
     """Blank folder, workbook, field sheet, help of every command, every message, documents."""
-    texts = [*templates(tmp_path), *help_texts(), *messages(), *sources()]
+    texts = [*templates(tmp_path), *help_texts(), *messages(), *sources(), *questions()]
     left = {place: found for place, text in texts if (found := found_in(text))}
+    assert not left
+
+
+def test_a_city_s_outputs_speak_the_trades_words(tmp_path: Path) -> None:
+    """Screen, map and desk page of the invented town."""
+    left = {where: found for where, text in city_outputs(tmp_path) if (found := found_in(text))}
     assert not left
 
 
