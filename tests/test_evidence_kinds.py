@@ -41,7 +41,8 @@ from .invented import corner_site
 
 EXAMPLES: dict[str, dict[str, Any]] = {
     "cable_to_main": {"footage_m": 27.0, "sd_m": 0.2},
-    "outdoor_locate": {"x_m": 7.0, "y_m": 0.0, "depth_m": 2.0, "sd_m": 0.2, "point": "P"},
+    "outdoor_locate": {"x_m": 7.0, "y_m": 0.0, "depth_m": 2.0, "sd_m": 0.2, "footage_m": 17.6,
+                       "point": "P"},
     "dye": {"manhole": "front-main-MH1", "seen": True, "waited_min": 3.0, "reliability": 0.8},
     "sound": {"manhole": "front-main-MH1", "heard": True, "reliability": 0.7},
     "tap_record": {"main": "front-main", "manhole": "front-main-MH0", "distance_m": 26.0,

@@ -250,10 +250,10 @@ def test_ground_assumed_only_where_not_measured(tmp_path: Path) -> None:
 
 def test_outdoor_rows_are_evidence_too(tmp_path: Path) -> None:
     """A row in room lot is a locate and an item of evidence; an outdoor cleanout another kind."""
-    rows = LOCATES + "O1,locate,lot,20,-5,70,,\nO2,cleanout,lot,20,10,,,\n"
+    rows = LOCATES + "O1,locate,lot,20,-5,70,31,\nO2,cleanout,lot,20,10,,,\n"
     site = read(tmp_path, locates=rows)
     assert site.evidence[-2:] == (
-        OutdoorLocate(20 * FOOT_M, -5 * FOOT_M, 70 * 0.0254, point="O1"),
+        OutdoorLocate(20 * FOOT_M, -5 * FOOT_M, 70 * 0.0254, footage_m=31 * FOOT_M, point="O1"),
         CleanoutOutside(20 * FOOT_M, 10 * FOOT_M),
     )
     assert site.locates[-2].room == "lot"

@@ -117,6 +117,22 @@ def test_outdoor_locate_is_student_in_place_and_depth() -> None:
     assert got == pytest.approx(0.95 * right + 0.05 / 20 / 2)
 
 
+def test_footage_of_an_outdoor_locate_counts_along_the_route() -> None:
+    """Count at the exit plus the length to the point, by scipy's normal law; 1 in 10 noted wrong.
+
+    Where no drain point has a count it says nothing.
+    """
+    item = OutdoorLocate(7.3, 0.0, None, 0.2, footage_m=17.9)
+    sd = np.sqrt(0.1**2 + 0.1**2 + 0.2**2 + (0.02 * 17.6) ** 2)
+    right = 0.9 * stats.norm.pdf(0.3, scale=sd) + 0.1 / 30
+    across = stats.t.pdf(0.3, 4, scale=0.2)
+    assert likelihood(item)[0] == pytest.approx(0.95 * across * right + 0.05 / 20 / 30)
+    untied = likelihood(replace(item, footage_m=None), tie=None) / 30
+    assert likelihood(item, tie=None) == pytest.approx(untied)
+    detour = replace(item, footage_m=23.0)
+    assert likelihood(detour)[0] < 0.1 * likelihood(item)[0]
+
+
 def test_cleanout_and_surface_sign_are_gaussian_in_the_distance() -> None:
     """Distance from the route by scipy's normal law; the rest is flat over 20 m."""
     got = likelihood(CleanoutOutside(7.2, 3.0, 0.3, 0.7))[0]

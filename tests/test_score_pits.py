@@ -47,6 +47,31 @@ def test_a_pit_is_dug_to_the_95_percent_quantile_and_bedding() -> None:
     assert best == pytest.approx(stats.norm.cdf(1.645 + 0.75), abs=0.006)
 
 
+def test_wherever_an_answer_places_the_pipe_a_single_pit_lies_on_it() -> None:
+    """Parallel pipes over 3 m: any 0.5 m of them lie in one 1.2 m pit, by simple arithmetic.
+
+    Pits edge to edge would halve those at their edges.
+    """
+    count = 3000
+    across = np.linspace(-1.5, 1.5, count)
+    routes: Routes = replace(
+        front_routes(count),
+        vertices=np.stack(
+            [np.stack([7.0 + across, np.full(count, y)], axis=1) for y in (7.6, -10.06)], axis=1
+        ),
+        inverts_m=np.full((count, 2), -0.5),
+        tap_stations_m=across,
+    )
+    survey = survey_of((routes, 1.0))
+    particles = draw_particles(survey.scores.hypotheses, survey.routes, survey.site)
+    pits = lay_pits(particles, survey.routes, survey.site, RULES)
+    single = [i for i, pit in enumerate(pits.laid) if max(pit.size_m) < 1.3]
+    x = particles.vertices[:, 0, 0] - 7.0
+    for middle in np.linspace(-1.2, 1.2, 25):
+        near = np.abs(x - middle) <= 0.25
+        assert max(pits.hits[i][pits.group_of][near].mean() for i in single) == 1.0, middle
+
+
 def test_of_too_many_pits_the_best_value_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where one pit is kept of many, it has the largest P(hit) per cost."""
     survey = two_way_survey()

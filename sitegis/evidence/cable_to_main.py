@@ -5,12 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-import numpy as np
-
 from ..geometry.frames import Array
 from ..model.fields import Ask, Extent
 from ..model.site import Evidence
-from ..numerics.statistics import normal_density
 from . import kind as parts
 
 DEFAULT = parts.Default(0.90, 0.30, "the footage at the main is right 9 times in 10")  # judgment
@@ -27,17 +24,9 @@ class CableToMain(Evidence):
 
 def likelihood(item: CableToMain, laid: parts.RouteSet) -> Array:
     """Count at the exit plus the route's length against the count at the main."""
-    if laid.tie is None:
-        return np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)
-    expected = laid.tie.exit_count_m + laid.lengths_m
-    sd = np.sqrt(
-        laid.tie.sd_m**2
-        + parts.sd_in_force(item.sd_m, DEFAULT.sd_m) ** 2
-        + (laid.site.noise.footage_share * expected) ** 2
-    )
+    sd_m = parts.sd_in_force(item.sd_m, DEFAULT.sd_m)
     reliability = parts.reliability_in_force(None, DEFAULT.reliability)
-    right = normal_density(item.footage_m - expected, sd)
-    return np.asarray(reliability * right + (1.0 - reliability) / parts.LEAST_BLOCK_M)
+    return parts.counted(laid, laid.lengths_m, item.footage_m, sd_m, reliability)
 
 
 KIND = parts.EvidenceKind(

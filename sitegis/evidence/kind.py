@@ -264,6 +264,21 @@ def stray_place(item: Any, site: Site) -> float:
     return 1.0 / STRAY_BREADTH_M
 
 
+def counted(
+    laid: RouteSet, along_m: Array, count_m: float, sd_m: float, reliability: float
+) -> Array:
+    """Give the likelihood (m,) of a cable count at a length (m,) past the exit, or of a stray one.
+
+    That at the exit plus the length, within its own sd, that of the tie and the cable's slack.
+    """
+    if laid.tie is None:
+        return np.full(len(along_m), 1.0 / LEAST_BLOCK_M)
+    expected = laid.tie.exit_count_m + along_m
+    slack = laid.site.noise.footage_share * expected
+    right = normal_density(count_m - expected, np.sqrt(laid.tie.sd_m**2 + sd_m**2 + slack**2))
+    return np.asarray(reliability * right + (1.0 - reliability) / LEAST_BLOCK_M)
+
+
 def stray_count(item: Any, site: Site) -> float:
     """Give the density of a count that has nothing to do with the lateral."""
     return 1.0 / LEAST_BLOCK_M

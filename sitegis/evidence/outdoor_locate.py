@@ -10,13 +10,15 @@ from pydantic import Field
 
 from ..geometry import polyline
 from ..geometry.frames import Array
-from ..model.fields import Ask, Depth, Length, Name
+from ..model.fields import Ask, Depth, Extent, Length, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
 # Judgment, no source; then how well the ground's height is known.
 DEFAULT = parts.Default(0.95, 0.15, "a locate outdoors is of this pipe 19 times in 20")
 GROUND_SD_M = 0.15
+COUNTED_RIGHT = 0.90
+"""How often a footage is noted right, as at the main. Judgment, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +29,7 @@ class OutdoorLocate(Evidence):
     y_m: Annotated[Length, Ask("-3 ft", "lot coordinates")]
     depth_m: Annotated[Annotated[Depth, Field(ge=0)] | None, Ask("70 in")]
     sd_m: parts.ItemSd = None
+    footage_m: Annotated[Extent | None, Ask("31 ft", "of the distance counter")] = None
     point: Annotated[Name, Ask(hint="your name for it")] = ""
     kind: Literal["outdoor_locate"] = "outdoor_locate"
 
@@ -37,7 +40,10 @@ def sd_of(item: OutdoorLocate, site: Site) -> float:
 
 
 def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
-    """Distance of the point from the route, and its depth, both Student-t."""
+    """Distance of the point from the route and its depth, Student-t; its footage along the route.
+
+    A footage tells of a detour between wall and point that neither place nor depth shows.
+    """
     site, reliability = laid.site, parts.reliability_in_force(None, DEFAULT.reliability)
     point = parts.place_of(item)
     distance, station, _ = polyline.line_locate_point(laid.vertices, point)
@@ -51,12 +57,17 @@ def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
         common = site.noise.session_depth_scale * item.depth_m
         sd = float(np.sqrt(noise**2 + common**2 + GROUND_SD_M**2))
         right = right * parts.student(item.depth_m - depth, sd, degrees)
+    if item.footage_m is not None:
+        own = float(np.hypot(site.noise.footage_floor_m, sd_of(item, site)))
+        right = right * parts.counted(laid, station, item.footage_m, own, COUNTED_RIGHT)
     return reliability * right + (1.0 - reliability) * unlisted(item, site)
 
 
 def unlisted(item: OutdoorLocate, site: Site) -> float:
     """Give the density of a point that has nothing to do with the lateral."""
-    return 1.0 / parts.STRAY_BREADTH_M / (parts.STRAY_DEPTH_M if item.depth_m is not None else 1.0)
+    depth = 1.0 if item.depth_m is None else parts.STRAY_DEPTH_M
+    count = 1.0 if item.footage_m is None else parts.LEAST_BLOCK_M
+    return 1.0 / (parts.STRAY_BREADTH_M * depth * count)
 
 
 KIND = parts.EvidenceKind(

@@ -39,7 +39,13 @@ def make_evidence(
             made.append(item)
     for locate in locates:
         if locate.room == "lot" and locate.kind in ("locate", "bend", "branch"):
-            made.append(OutdoorLocate(locate.x_m, locate.y_m, locate.depth_m, point=locate.id))
+            # with several runs a footage counts from its own access, not from the exit's
+            count = None if locate.run else locate.footage_m
+            made.append(
+                OutdoorLocate(
+                    locate.x_m, locate.y_m, locate.depth_m, footage_m=count, point=locate.id
+                )
+            )
         elif locate.room == "lot" and locate.kind == "cleanout":
             made.append(CleanoutOutside(locate.x_m, locate.y_m))
     return tuple(made)

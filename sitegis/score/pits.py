@@ -42,8 +42,10 @@ from .words import say_outdoors
 DISTANCES_M = (2.0, 3.5, 6.0, 9.0, 13.0)
 LEAST_PROBABILITY = 0.02
 LONGER = (2.0, 3.0)  # a pit may be lengthened across the ways, in pit lengths: as stage dig does
-MOST_BESIDE = 3
-MOST_PITS = 100
+STEP_LENGTHS, MOST_STEPS = 0.5, 6
+"""Pits stand side by side at half a pit's length, as far as this: an answer that places the pipe
+to a few inches must find a pit on it, not the gap between two."""
+MOST_PITS = 200
 CLEARANCE_M = 0.1
 # A pit is said to be at a wall or a lot line up to this distance.
 AT_EDGE_M = 2.0
@@ -187,10 +189,11 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     low, middle, high = weighted_quantiles(offset, weights, (0.02, 0.5, 0.98))
     center = np.average(points, axis=0, weights=weights)
     length = site.dig.pit_length_m
-    beside = int(min(np.ceil(max(high - middle, middle - low) / length), MOST_BESIDE))
+    step = STEP_LENGTHS * length
+    beside = int(min(np.ceil(max(high - middle, middle - low) / step), MOST_STEPS))
     house, across = site.building.angle_rad, float(np.arctan2(along[1], along[0]))
     factors = np.repeat((1.0, *LONGER), 2 * beside + 1)
-    row = np.tile(np.arange(-beside, beside + 1) * length, 1 + len(LONGER))
+    row = np.tile(np.arange(-beside, beside + 1) * step, 1 + len(LONGER))
     steps = np.concatenate([row, [0.0, 0.0]])
     lengths = np.concatenate([factors, [1.0, 1.0]]) * length
     shift = middle - center @ along + steps
