@@ -32,7 +32,6 @@ from sitegis.city.mains import find_pairs, manhole_below, snap_manholes
 from sitegis.city.network import join_mains
 from sitegis.city.routes import KINDS, lay_routes
 from sitegis.model.site import Priors
-from sitegis.routes.fit import arrival_habit
 from sitegis.routes.hypotheses import enumerate_hypotheses
 from sitegis.score.information import information_gain_bits
 from tests.invented import corner_site
@@ -124,17 +123,45 @@ def test_priors_are_those_of_the_stage():
 
 
 @settings(deadline=None, max_examples=40)
-@given(mean=st.floats(-3.0, 5.0), sd=st.floats(0.2, 1.5))
-def test_elevation_fit_is_the_gaussian_mean(mean, sd):
-    """Sixteen nodes agree with adaptive quadrature (scipy.integrate.quad)."""
+@given(low=st.floats(-3.0, 5.0), sd=st.floats(0.2, 1.5), lift=st.floats(0.0, 2.0))
+def test_elevation_fit_is_the_probability_to_arrive_above(low, sd, lift):
+    """The closed form agrees with adaptive quadrature (scipy.integrate.quad) over arrivals."""
 
-    def integrand(value):
-        return float(arrival_habit(np.array(value))) * norm.pdf(value, mean, sd)
+    def above(mean, spread):
+        top = max(mean, 0.0) + 10.0 * spread
+        return quad(lambda v: norm.pdf(v, mean, spread), 0.0, top, points=[max(mean, 0.0)])[0]
 
-    top = max(mean, 0.0) + 10.0 * sd
-    exact, _ = quad(integrand, 0.0, top, points=[1.0, max(mean, 0.0)], limit=200)
-    got = elevation_fit(np.array([mean]), np.array([sd]))[0]
-    assert got == pytest.approx(exact, abs=0.04)
+    exact = 0.3 * above(low, sd) + 0.7 * above(low + lift, 0.5)
+    got = elevation_fit(*(np.array([v]) for v in (low, sd, low + lift, 0.5)))[0]
+    assert got == pytest.approx(exact, abs=1e-7)
+
+
+def test_a_deep_main_is_as_likely_as_a_shallow_one():
+    """Both lie well below the house: depth between them is no habit."""
+    lot = lot_row(mirrored(ground=100.0, inverts=[96.0, 93.0]))
+    other = lot_row(mirrored(ground=100.0, inverts=[93.0, 96.0]))
+    assert lot["p_front"] == pytest.approx(other["p_front"], abs=0.01)
+
+
+def test_a_main_in_a_rear_easement_counts_more_than_one_in_a_street_behind():
+    """The odds against the front are doubled, unless CITY.toml gives the rear's weight.
+
+    The lot has no street at its rear; the same main without the factor is that of ``rear = 0.3``,
+    the default weight of the site's own priors.
+    """
+    block = block_of(
+        [LOT, *NEIGHBORS, shapely.box(-20, 40, 40, 80)], [HOUSE], ways([FRONT_STREET], ["A"]),
+        ids=["lot", "x", "y", "z"],
+    )  # fmt: skip
+    rear = shapely.LineString([(-60, 40.5), (80, 40.5)])
+    own = np.arange(4) == 0
+
+    def odds(priors):
+        mains = mains_of(FRONT_STREET, rear)
+        lot = lot_row(replace(block, own=own, mains=mains, priors=priors))
+        return lot["p_rear"] / lot["p_front"]
+
+    assert odds(Priors()) == pytest.approx(2.0 * odds(Priors(rear=0.3)), rel=1e-3)
 
 
 @settings(deadline=None, max_examples=40)

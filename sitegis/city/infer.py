@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import entr, ndtri
+from scipy.special import entr, ndtr
 
 from ..evidence import dye
 from ..evidence.kind import UNLISTED_PASSES
@@ -14,19 +14,22 @@ from ..line.profile import INVERT_PRIOR_M
 from ..model.site import SIDES, Main, Priors
 from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read.streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
-from ..routes.fit import arrival_habit, tap_habit
+from ..routes.fit import tap_habit
 from ..routes.hypotheses import list_hypotheses
-from .layer_arrays import FRONT, Flags, Mains, Pairs, Whole, Words
+from .layer_arrays import FRONT, REAR, Flags, Mains, Pairs, Whole, Words
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, LotRoutes
 
 # Judgment, no source: slope of a lateral, and how well a way that is not listed fits at random.
 SLOPE, SLOPE_SD = 0.018, 0.006
 UNLISTED_FIT = 0.30
-PAST_END_M = 5.0
-NEAR_M = 9.0
-_NODES = 16
-_QUANTILES = np.asarray(ndtri((np.arange(_NODES) + 0.5) / _NODES))
+PAST_END_M = 8.0
+# A drain need not pass under a basement floor: depth below the ground, sd, and how many must.
+SHALLOW_M, SHALLOW_SD_M, MUST_BE_LOW = 0.9, 0.3, 0.3
+NEAR_M = 7.0
+# Against the rear's and the alley's prior: nobody lays a main through private yards but to serve
+# them, while one in an alley also passes lots by that drain to the street.
+EASEMENT_WEIGHT, ALLEY_WEIGHT = 2.0, 0.65
 HYPOTHESES = 4 * 3 + 1
 UNLISTED = HYPOTHESES - 1
 ANSWERS = ("main on record", "no main on record", "no route fits")
@@ -118,41 +121,41 @@ def _way(side: int, yard: str | None) -> int:
     return YARD_LEFT if SIDES.index(yard) == (side + 1) % 4 else YARD_RIGHT
 
 
-def elevation_fit(arrival_m: Array, sd_m: Array) -> Array:
-    """Give the mean of (arrives above the main) × arrival habit for Gaussian arrivals.
+def elevation_fit(low_m: Array, low_sd_m: Array, high_m: Array, high_sd_m: Array) -> Array:
+    """Give the probability that a lateral comes in above its main, from Gaussian arrivals (n,).
 
-    Sixteen equally likely nodes of the Gaussian; ``arrival_m`` and ``sd_m`` of
-    one shape, which is that of the answer too.
+    ``low_m`` is the arrival from a drain under a basement floor, ``high_m`` from one as shallow as
+    frost or cover let it be: 3 of 10 houses must have the first (judgment, no source). Nothing
+    more: between mains depth is no habit, since a lateral to a deep main ends in a riser.
     """
-    total = np.zeros_like(arrival_m)
-    for node in _QUANTILES:
-        value = arrival_m + node * sd_m
-        total += np.where(value >= 0.0, arrival_habit(value), 0.0)
-    return total / _NODES
+    low, high = ndtr(low_m / low_sd_m), ndtr(high_m / high_sd_m)
+    return np.asarray(MUST_BE_LOW * low + (1.0 - MUST_BE_LOW) * high)
 
 
 def end_habit(past_m: Array) -> Array:
-    """Weigh a route that would meet its main past its end: 1/(1 + (past/5 m)²), judgment.
+    """Weigh a route that would meet its main past its end: 1/(1 + (past/8 m)²), judgment.
 
     Such laterals tap the last reach or the manhole at the end; 1 on the main itself.
     """
     return np.asarray(1.0 / (1.0 + (past_m / PAST_END_M) ** 2))
 
 
-def _arrivals(
+def _elevations(
     pairs: Pairs, laid: LotRoutes, mains: Mains, grounds_m: Array
-) -> tuple[Array, Array, Flags]:
-    """Give mean and sd (q, k) of the lateral's invert above the main's, and where it is known."""
+) -> tuple[Array, Flags]:
+    """Give how well the lateral's invert lies above the main's (q, k), and where it is known."""
     invert = np.full(laid.main.shape, np.nan)
     found = laid.main >= 0
     invert[found] = main_inverts(mains, laid.main[found], laid.stations_m[found])
     ground = grounds_m[pairs.lot][:, None]
     known = np.isfinite(invert) & np.isfinite(ground)
-    below = GROUND_M - INVERT_PRIOR_M[0]
-    mean = np.where(known, ground - below - invert, DEPTH_M - below) - SLOPE * laid.lengths_m
-    own = GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2 + (SLOPE_SD * laid.lengths_m) ** 2
+    below = np.where(known, ground - invert, DEPTH_M) - SLOPE * laid.lengths_m
     main = np.where(known, INVERT_SD_M**2, UNKNOWN_SD_M**2 + STEP_TO_STREET_SD_M**2)
-    return mean, np.sqrt(own + main), known
+    main = main + (SLOPE_SD * laid.lengths_m) ** 2
+    low_sd = np.sqrt(main + GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2)
+    high_sd = np.sqrt(main + SHALLOW_SD_M**2)
+    low, high = below - (GROUND_M - INVERT_PRIOR_M[0]), below - SHALLOW_M
+    return elevation_fit(low, low_sd, high, high_sd), known
 
 
 def infer(
@@ -175,10 +178,10 @@ def infer(
     (``other_fronts``, -1 none), the prior is that of both, by ``front_sure``.
     """
     count = len(grounds_m)
-    mean, sd, known = _arrivals(pairs, laid, mains, grounds_m)
+    elevations, known = _elevations(pairs, laid, mains, grounds_m)
     habit = tap_habit(laid.slants_rad) * end_habit(laid.past_m)
-    fit = np.where(laid.fits, habit * elevation_fit(mean, sd), 0.0)
-    weight = fit * SHARES * _near_habit(pairs, laid)[:, None]
+    fit = np.where(laid.fits, habit * elevations, 0.0)
+    weight = fit * SHARES * (_near_habit(pairs, laid) * _served(pairs, table.priors))[:, None]
     given = [
         table.mixed(key, year, sure, other)
         for (key, year), sure, other in zip(
@@ -204,7 +207,7 @@ def infer(
 
 
 def _near_habit(pairs: Pairs, laid: LotRoutes) -> Array:
-    """Weigh each pair (q,) by its shortest route against its lot's: exp(-meters more / 9 m).
+    """Weigh each pair (q,) by its shortest route against its lot's: exp(-meters more / 7 m).
 
     Of two mains the nearer is the likelier. Judgment, no source.
     """
@@ -215,6 +218,16 @@ def _near_habit(pairs: Pairs, laid: LotRoutes) -> Array:
         np.isfinite(shortest), of_lot[pairs.lot], 0.0
     )
     return np.asarray(np.exp(-more / NEAR_M))
+
+
+def _served(pairs: Pairs, priors: Priors) -> Array:
+    """Weigh pairs (q,) by whom a main behind the lot serves, where CITY.toml gives no prior."""
+    weight = np.ones(len(pairs.lot))
+    if priors.alley is None:
+        weight[pairs.alley] = ALLEY_WEIGHT
+    if priors.rear is None:
+        weight[pairs.easement & ~pairs.alley & (pairs.side == REAR)] = EASEMENT_WEIGHT
+    return weight
 
 
 def _signatures(

@@ -10,7 +10,18 @@ from ..rules.rule_set import load_rules
 from .addresses import SLIP
 from .facing import REACH_M
 from .houses import LEAST_HOUSE_M2
-from .infer import NEAR_M, PAST_END_M, SLOPE, SLOPE_SD, UNLISTED_FIT
+from .infer import (
+    ALLEY_WEIGHT,
+    EASEMENT_WEIGHT,
+    MUST_BE_LOW,
+    NEAR_M,
+    PAST_END_M,
+    SHALLOW_M,
+    SHALLOW_SD_M,
+    SLOPE,
+    SLOPE_SD,
+    UNLISTED_FIT,
+)
 from .mains import AT_LINE_M
 from .reach import LONGEST_M
 from .routes import KINDS
@@ -30,9 +41,12 @@ def assumptions(priors: Priors) -> list[str]:
         "common practice, no source."
         + (f" Given in CITY.toml instead: {weights}." if weights else ""),
         f"Other or not on record fits with {UNLISTED_FIT:g}.",
-        f"The drain passes the wall {GROUND_M - INVERT_PRIOR_M[0]:.1f} m below the ground, "
-        f"give or take {(GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2) ** 0.5:.1f} m, and falls "
-        f"{100 * SLOPE:.1f} % (± {100 * SLOPE_SD:.1f} %).",
+        f"{100 * MUST_BE_LOW:.0f} of 100 drains must pass the wall "
+        f"{GROUND_M - INVERT_PRIOR_M[0]:.1f} m below the ground, give or take "
+        f"{(GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2) ** 0.5:.1f} m (a basement floor); the others "
+        f"may as high as {SHALLOW_M:g} m (± {SHALLOW_SD_M:g} m). A lateral falls "
+        f"{100 * SLOPE:.1f} % (± {100 * SLOPE_SD:.1f} %); how far above its main it comes in is no "
+        "evidence, since a riser takes it down.",
         f"A main without an invert lies {DEPTH_M:g} m below the ground (± {UNKNOWN_SD_M:g} m); "
         f"one on record is right to ± {INVERT_SD_M:.2f} m and runs with the flow.",
         f"A lot line faces a street or main within {REACH_M:g} m of it with no other lot between; "
@@ -43,7 +57,9 @@ def assumptions(priors: Priors) -> list[str]:
         "another line may be the front, both are weighed.",
         f"Of two mains the nearer is the likelier: by e for every {NEAR_M:g} m. A route that meets "
         f"a main past its end taps the end, the less likely the further (half at "
-        f"{PAST_END_M:g} m).",
+        f"{PAST_END_M:g} m). A main in an easement behind the lot weighs {EASEMENT_WEIGHT:g} times "
+        f"the rear's prior, one in an alley {ALLEY_WEIGHT:g} times the alley's, unless CITY.toml "
+        "gives it.",
         "The tap lies square from the wall penetration, one wye's lean with the flow, at the "
         "lot's middle, at a manhole within 12 m or anywhere along the frontage: "
         + ", ".join(f"{100 * s:g} %" for s in (SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE))

@@ -46,12 +46,14 @@ class RouteTemplate:
     shape: str
 
 
+# Places of exits on the wall that faces the main: the middles of thirds of its inner four fifths.
+EXITS, EXIT_SHARE = (0.5, 0.23, 0.77), 0.27
 # Shares are judgment, no source: most drains leave through the wall that faces their main.
 KINDS: tuple[RouteTemplate, ...] = (
-    *(RouteTemplate(DIRECT, TOWARD, q, 0.14, "straight") for q in (0.5, 0.15, 0.85)),
-    *(RouteTemplate(DIRECT, TOWARD, q, 0.14, "square") for q in (0.5, 0.15, 0.85)),
-    RouteTemplate(DIRECT, ASIDE_RIGHT, 0.25, 0.08, "turn"),
-    RouteTemplate(DIRECT, ASIDE_LEFT, 0.25, 0.08, "turn"),
+    *(RouteTemplate(DIRECT, TOWARD, q, 0.153, "straight") for q in EXITS),
+    *(RouteTemplate(DIRECT, TOWARD, q, 0.153, "square") for q in EXITS),
+    RouteTemplate(DIRECT, ASIDE_RIGHT, 0.25, 0.041, "turn"),
+    RouteTemplate(DIRECT, ASIDE_LEFT, 0.25, 0.041, "turn"),
     # flag lots only: over to the pole and down its middle
     RouteTemplate(DIRECT, TOWARD, 0.5, 0.5, "pole"),
     RouteTemplate(YARD_RIGHT, ASIDE_RIGHT, 0.75, 0.5, "turn"),
@@ -83,7 +85,8 @@ class LotRoutes:
 
     A shorter route repeats its tap. ``stations_m`` along the main, ``slants_rad`` off square at
     the tap, ``past_m`` how far past the main's end the route would meet it (0 on the main;
-    drawn to the end). ``fits`` is False where a route breaks a hard constraint.
+    drawn to the end). ``fits`` is False where a route breaks a hard constraint. ``between_m`` is
+    the standard deviation of exits between the places that stand for a wall's.
     """
 
     vertices: Array
@@ -93,6 +96,7 @@ class LotRoutes:
     past_m: Array
     lengths_m: Array
     fits: Flags
+    between_m: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +171,10 @@ def lay_routes(
     laid[over, -1] = shapely.get_coordinates(
         shapely.line_interpolate_point(mains.shapes[main[over]], station[over])
     )
-    return LotRoutes(laid, main, station, slant, past, total, fits)
+    # each place stands for an even part of its wall
+    third = np.array([kind.wall == TOWARD and kind.shape != "pole" for kind in KINDS])
+    between = third * (view.high - view.low)[:, None] * EXIT_SHARE / np.sqrt(12.0)
+    return LotRoutes(laid, main, station, slant, past, total, fits, between)
 
 
 def _heads(view: _View) -> tuple[Array, Array]:

@@ -21,8 +21,7 @@ from .network import on_line
 from .routes import LotRoutes
 
 SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE = 0.60, 0.14, 0.08, 0.08, 0.10
-# Exits stand at three places on a wall: the spread holds what lies between them.
-SQUARE_SD_M, LEAN_M, LEAN_SD_M, MIDDLE_SD_M, MANHOLE_SD_M = 1.0, 3.0, 1.2, 1.2, 0.4
+SQUARE_SD_M, LEAN_M, LEAN_SD_M, MIDDLE_SD_M, MANHOLE_SD_M = 0.8, 3.0, 1.2, 1.2, 0.4
 MANHOLE_NEAR_M, MARGIN_M = 12.0, 3.0
 LEVELS = (0.50, 0.80, 0.95)
 _GRID = 64
@@ -73,7 +72,8 @@ def find_taps(
     chosen = keys[0][first]
     middle, low, high = _frontages(lots[chosen], mains, at, main, station, weight)
     near = _near_manholes(mains, manholes, main, station)
-    grid, held = _mixture(at, station, weight, near, middle, low, high)
+    spread = np.hypot(SQUARE_SD_M, laid.between_m[pair[rows], kind[rows]])
+    grid, held = _mixture(at, station, weight, spread, near, middle, low, high)
     lines = _Lines(mains)
     line = keys[1][first]
     limits = lines.limits(line)
@@ -132,8 +132,9 @@ def _near_manholes(mains: Mains, manholes: ManholesOnMains, main: Whole, station
 
 
 def _mixture(
-    at: Whole, station: Array, weight: Array, near: Array, middle: Array, low: Array, high: Array
-) -> tuple[Array, Array]:
+    at: Whole, station: Array, weight: Array, spread: Array, near: Array, middle: Array,
+    low: Array, high: Array,
+) -> tuple[Array, Array]:  # fmt: skip
     """Give stations (t, g) and the share of the distribution below each."""
     count = len(middle)
     left = np.minimum(low, np.full(count, np.inf))
@@ -146,7 +147,7 @@ def _mixture(
     x = grid[at]
     there = np.isfinite(near)
     square = np.where(there, SQUARE, SQUARE + MANHOLE)[:, None]
-    own = square * ndtr((x - station[:, None]) / SQUARE_SD_M)
+    own = square * ndtr((x - station[:, None]) / spread[:, None])
     own += LEAN * ndtr((x - station[:, None] - LEAN_M) / LEAN_SD_M)
     own[there] += MANHOLE * ndtr((x[there] - near[there, None]) / MANHOLE_SD_M)
     np.add.at(held, at, weight[:, None] * own)
