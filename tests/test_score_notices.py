@@ -48,6 +48,11 @@ def test_ways_to_one_main_add_up() -> None:
     assert "ways-equally-likely" in found
 
 
+def test_a_main_as_impossible_as_what_is_not_on_record_is_put_in_order() -> None:
+    """Two finds may leave nothing of either: a name and none are compared all the same."""
+    assert codes(scored(FRONT, 1.0), scored(ALLEY, 1e-12), scored(UNLISTED, 1e-13)) == {}
+
+
 def test_unlisted_in_the_lead_needs_a_person() -> None:
     """Where no main on record leads, a person must look."""
     assert codes(scored(UNLISTED, 0.8), scored(FRONT, 0.2))["unlisted-leads"]

@@ -51,7 +51,7 @@ def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Noti
     by_main: dict[str | None, float] = {}
     for s in scored:
         by_main[s.hypothesis.main] = by_main.get(s.hypothesis.main, 0.0) + s.probability
-    ranked = sorted(by_main.items(), key=lambda pair: (-round(pair[1], 9), pair[0]))
+    ranked = sorted(by_main.items(), key=lambda pair: (-round(pair[1], 9), pair[0] or ""))
     if len(ranked) > 1 and ranked[0][1] < ABOUT_EQUAL_RATIO * ranked[1][1]:
         return [
             notice_of(
