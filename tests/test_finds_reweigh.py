@@ -17,6 +17,7 @@ from sitegis.finds.reweigh import (
     find_likelihood,
     hole_shows,
     joint_miss_likelihood,
+    joint_miss_showing,
     miss_likelihood,
     reweigh,
 )
@@ -57,6 +58,18 @@ def test_a_second_look_that_shares_a_cause_says_less(common: float, left: float)
     likelihood = miss_likelihood(np.stack([inside, inside]), [0.95, 0.95], common)
     after = reweigh(np.array([share, 1 - share]), likelihood)
     assert after[0] == pytest.approx(left, abs=5e-5)
+
+
+def test_the_next_look_counts_what_the_first_shared() -> None:
+    """P(second look shows | in the hole, the first showed nothing) by Bayes' rule.
+
+    Of 1 000 pipes in the hole 40 show to nobody; of 960 each look misses 10: 950/960.
+    """
+    alone = 950 / 960
+    again = 960 * (1 - alone) * alone / (40 + 960 * (1 - alone))
+    assert joint_miss_showing(np.array([[0.05]]))[0] == pytest.approx(again)
+    assert joint_miss_showing(np.array([[1.0]]))[0] == pytest.approx(0.95)
+    assert joint_miss_showing(np.zeros((0, 3))) == pytest.approx([0.95] * 3)
 
 
 def test_one_hole_alone_has_its_own_reliability() -> None:

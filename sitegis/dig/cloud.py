@@ -33,7 +33,7 @@ class RouteCloud:
     probability; what is missing to 1 belongs to hypotheses that have no route. A short route
     repeats its tap. The error of the mapped ground is folded into ``inverts_m`` (one draw per
     route), so that depth = mapped ground − invert carries both uncertainties. ``showing`` (m,) is
-    the probability that a hole which a route crosses shows the pipe, None where none was missed.
+    the probability that the next test pit which a route crosses shows the pipe (None: surely).
     """
 
     vertices: Array
@@ -84,7 +84,7 @@ def likely_part(cloud: RouteCloud) -> RouteCloud:
 
 
 def to_be_shown(cloud: RouteCloud) -> RouteCloud:
-    """Weigh routes by the probability that a hole on them shows the pipe, after earlier misses."""
+    """Weigh routes by the probability that a pit on them shows the pipe, after earlier misses."""
     if cloud.showing is None:
         return cloud
     return replace(cloud, weights=on_lattice(cloud.weights * cloud.showing, CLOUD_WEIGHT))
@@ -137,10 +137,10 @@ def whole_cloud(survey: Survey) -> RouteCloud:
     return _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
 
 
-def _showing(routes: Routes, missed: list[str], kept: Integers) -> Array | None:
-    """Give how surely a hole shows the pipe of the routes kept, after what was missed."""
+def _showing(routes: Routes, missed: list[str], kept: Integers) -> Array:
+    """Give how surely a pit shows the pipe of the routes kept, after what was missed."""
     singles = [np.exp(routes.log_likelihoods[name])[kept] for name in missed]
-    return joint_miss_showing(np.stack(singles)) if singles else None
+    return joint_miss_showing(np.reshape(singles, (-1, kept.size)))
 
 
 def _join(parts: list[Part], hypotheses: tuple[str, ...]) -> RouteCloud:

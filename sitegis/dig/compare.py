@@ -70,7 +70,8 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
     for kind in field.kinds:
         # sums are exact in any order, so that the rest of all is the rest to the bit
         few = accumulate(kind.spans, np.where(mine == few_mine, weights, 0.0))
-        one, other = (few, kind.crossed - few) if few_mine else (kind.crossed - few, few)
+        many = accumulate(kind.spans, weights) - few
+        one, other = (few, many) if few_mine else (many, few)
         yes, no = one / probability, other / max(rest, 1e-12)
         tells = np.where(kind.open_cells, yes - no, 0.0) * np.where(field.on_lot, 1.0, 0.5)
         cell = largest(tells, MATTERS_P)

@@ -59,14 +59,13 @@ EXACT_PLACES = 10
 
 @dataclass(frozen=True, slots=True)
 class PitRaster:
-    """A pit size square to the lot with its raster: P(crossed), which cells may hold it.
+    """A pit size square to the lot with its raster: which cells may hold it.
 
     ``spans`` are those through such cells: elsewhere nothing is asked.
     """
 
     size_m: tuple[float, float]
     spans: Spans
-    crossed: Array
     open_cells: Flags
 
 
@@ -112,15 +111,14 @@ def _kind(
 ) -> PitRaster:
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
-    crossed = accumulate(spans, cloud.weights)
-    worth = at_least(crossed, LEAST_GAIN)
+    worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
     centers = grid.centers()[worth]
     open_cells = np.zeros(worth.shape, bool)
     rings = rectangle_rings(
         centers, np.zeros(len(centers)), np.broadcast_to(np.array(size), (len(centers), 2))
     )
     open_cells[worth] = allowed(area, rings)
-    return PitRaster(size, spans.through(open_cells), crossed, open_cells)
+    return PitRaster(size, spans.through(open_cells), open_cells)
 
 
 def hit_map(field: Field) -> HitMap:

@@ -14,7 +14,7 @@ from ..geometry.frames import Array
 from ..model.site import Evidence, Site
 from ..pits.exposure import ground_sd_m
 from .records import Finding, Found, Missed, Work
-from .reweigh import COMMON_FAILURE, find_likelihood, hole_shows, miss_likelihood
+from .reweigh import COMMON_FAILURE, PIT_SHOWS, find_likelihood, hole_shows, miss_likelihood
 
 __all__ = ["FIND_KINDS", "kind_of", "measured_invert_m", "residuals", "right_density"]
 
@@ -26,7 +26,7 @@ RIGHT: Mapping[Work, float] = {
 }  # fmt: skip
 # ... how often it shows where the pipe is there; ...
 SHOWS: Mapping[Work, float] = {
-    "test-pit": 0.95, "vacuum-hole": 0.90, "trench": 0.95, "locate": 0.60, "cleanout": 0.50,
+    "test-pit": PIT_SHOWS, "vacuum-hole": 0.90, "trench": 0.95, "locate": 0.60, "cleanout": 0.50,
     "connection": 0.60,
 }  # fmt: skip
 # ... how truly the pipe lies where it is said to be, the place's own spread apart; and a measured

@@ -19,6 +19,7 @@ from ..numerics.statistics import normal_density
 
 __all__ = [
     "COMMON_FAILURE",
+    "PIT_SHOWS",
     "STRAY_BREADTH_M",
     "STRAY_DEPTH_M",
     "find_likelihood",
@@ -33,6 +34,8 @@ __all__ = [
 COMMON_FAILURE = 0.04
 """How often nothing dug on a site would show the pipe though it is there: the lot line or a depth
 is wrong, or the pipe is abandoned and taken for the soil. Shared by all misses. Judgment."""
+PIT_SHOWS = 0.95
+"""How often one test pit shows the pipe that it crosses, the shared cause counted. Judgment."""
 
 
 def hole_shows(
@@ -87,14 +90,20 @@ def joint_miss_apart(singles: Array, common: float = COMMON_FAILURE) -> Array:
     return np.asarray(apart.prod(axis=0))
 
 
-def joint_miss_showing(singles: Array, common: float = COMMON_FAILURE) -> Array:
-    """Return P(a hole shows the pipe that it crosses | route, all misses so far) (m,).
+def joint_miss_showing(
+    singles: Array, common: float = COMMON_FAILURE, reliability: float = PIT_SHOWS
+) -> Array:
+    """Return P(the next hole shows the pipe that it crosses | route, all misses so far) (m,).
 
-    What every miss so far shares, 1 − c / L: routes that no hole has crossed keep 1 − c of it,
-    routes that one has crossed are left mostly because nothing shows the pipe at all. ``singles``
-    (k, m) as for :func:`joint_miss_likelihood`.
+    What every miss so far shares, 1 − c / L, times what one look has of its own, r / (1 − c):
+    routes that no hole has crossed keep r, routes that one has crossed are left mostly because
+    nothing shows the pipe at all. ``singles`` (k, m) as for :func:`joint_miss_likelihood`.
+
+    >>> joint_miss_showing(np.zeros((0, 1))).round(4), joint_miss_showing(np.full((1, 1), 0.05))
+    (array([0.95]), array([0.19791667]))
     """
-    return np.asarray(1.0 - common / joint_miss_likelihood(singles, common))
+    alone = reliability / (1.0 - common)
+    return np.asarray((1.0 - common / joint_miss_likelihood(singles, common)) * alone)
 
 
 def find_likelihood(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..finds.records import Missed
-from ..finds.reweigh import joint_miss_showing
+from ..finds.reweigh import COMMON_FAILURE, joint_miss_showing
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.results import Routes, ScoredHypothesis
@@ -120,7 +120,8 @@ def draw_particles(
 def _showing(routes: Routes, missed: Sequence[str]) -> Array:
     """Give how surely a hole shows the pipe of each route (m,) that it crosses, after misses."""
     singles = [np.exp(routes.log_likelihoods[name]) for name in missed]
-    return joint_miss_showing(np.stack(singles or [np.ones(len(routes.lengths_m))]))
+    joined = np.reshape(singles, (-1, len(routes.lengths_m)))
+    return joint_miss_showing(joined, reliability=1.0 - COMMON_FAILURE)
 
 
 def _systematic(weights: Array, order_by: Array) -> NDArray[np.intp]:

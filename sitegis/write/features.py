@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
+import shapely.ops
 
 from ..dig.depths import best_route
 from ..finds.kinds import kind_of
@@ -17,8 +18,9 @@ from ..model.dig_plan import TapeTie
 from ..model.results import PlacedPoint
 from ..model.site import KeepOut
 from ..model.survey import Survey
-from ..numerics.ordering import on_lattice
+from ..numerics.ordering import MATTERS_M, on_lattice
 from ..units import percent
+from .found import stretches
 from .numbers import by_unit
 
 # what lateral.geojson is agreed to hold, and what the other formats show besides
@@ -27,7 +29,7 @@ AGREED_LAYERS: tuple[Layer, ...] = (
     "tie", "keep-out", "branch", "wye",
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening",
-                             "planned-vent", "other-reading")  # fmt: skip
+                             "planned-vent", "other-reading", "stretch")  # fmt: skip
 READING_SHOWN_M = 3.0
 """How much of a drain is drawn from the wall under another reading of the input."""
 NOT_LOCATED = (
@@ -63,6 +65,7 @@ def list_features(
         *_drain_features(survey),
         *_branch_features(survey),
         *_route_features(survey),
+        *_stretch_features(survey),
         *_corridor_features(survey),
         *_pit_features(survey),
         *keep_out_features(survey.site.keep_outs),
@@ -232,6 +235,24 @@ def _route_features(survey: Survey) -> Iterator[Feature]:
             {"id": hypothesis.id, "hypothesis": hypothesis.id, "main": hypothesis.main,
              "way": hypothesis.way, "toward": hypothesis.toward,
              "probability": scored.probability, "label": "inferred, not located"},
+        )  # fmt: skip
+
+
+def _stretch_features(survey: Survey) -> Iterator[Feature]:
+    """Part the most probable route by how it is known, where something outdoors was seen."""
+    scored = survey.scores.hypotheses[0]
+    route = best_route(survey, scored)
+    known = stretches(survey)
+    if route is None or not known:
+        return
+    line = shapely.LineString(route[0])
+    for number, one in enumerate(known, start=1):
+        if one.to_m - one.from_m < MATTERS_M:
+            continue
+        yield Feature(
+            "stretch", one.evidence_class, shapely.ops.substring(line, one.from_m, one.to_m),
+            {"id": f"stretch-{number}", "hypothesis": scored.hypothesis.id, "from_m": one.from_m,
+             "to_m": one.to_m, "length_m": one.to_m - one.from_m},
         )  # fmt: skip
 
 

@@ -62,7 +62,7 @@ class Stretch:
 def stretches(survey: Survey) -> tuple[Stretch, ...]:
     """Return how each stretch of the most probable route is known; none where nothing was seen.
 
-    Exposed where a trench shows it; between two places that were seen, or located by a locator,
+    Exposed where a hole shows it; between two places that were seen, or located by a locator,
     located if they lie no farther apart than ``APART_M`` (the pipe runs straight from one to the
     other, or nearly); else inferred.
     """
@@ -89,9 +89,13 @@ def stretches(survey: Survey) -> tuple[Stretch, ...]:
 
 
 def _span(line: np.ndarray[Any, Any], one: Finding) -> np.ndarray[Any, Any]:
-    """Give the stations (1, 2) between which a find shows the pipe: a trench its whole length."""
+    """Give the stations (1, 2) between which a find shows the pipe.
+
+    A trench shows its whole length, another hole at least its shorter side: it lies across.
+    """
     at = float(polyline.line_locate_point(line, np.array([one.x_m, one.y_m]))[1])
-    half = 0.5 * max(one.length_m, one.width_m) if one.work == "trench" else 0.0
+    sides = sorted((one.width_m, one.length_m))
+    half = 0.5 * (sides[1] if one.work == "trench" else sides[0]) if one.exposed else 0.0
     return np.array([[at - half, at + half]])
 
 

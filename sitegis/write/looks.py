@@ -59,6 +59,7 @@ LOOKS = {
     "wye": Look(INK, PROPOSED, marker="triangle", label="id"),
     "exit": Look(INK, SEWER, marker="diamond", label="id"),
     "route": Look(SEWER, width_mm=0.8, label="id"),
+    "stretch": Look(SEWER, width_mm=1.2),
     "corridor": Look(SEWER, SEWER, opacity=0.12, width_mm=0.25),
     "pit": Look(INK, PROPOSED, width_mm=0.6, label="id"),
     "tie": Look(GRAY, width_mm=0.25),

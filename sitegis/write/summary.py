@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import textwrap
+from itertools import product
 
 from ..messages.errors import Notice
 from ..model.derived import TieIn
@@ -49,11 +50,12 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
     planned = find(survey).derived.tie_ins
     lines: list[str] = []
-    for ways, fixtures, pits, flags, cautions, blank in _SUMMARIES:
+    # what the marks are worth is said where it pushes nothing else off the screen
+    for (ways, fixtures, pits, flags, cautions, blank), worth in product(_SUMMARIES, (True, False)):
         sections = [
             _told(survey, ways, width),
             _planned_lines(survey, planned, fixtures, width),
-            _pit_lines(survey, pits, width) + (_worth_lines(survey, width) if ways else []),
+            _pit_lines(survey, pits, width) + (_worth_lines(survey, width) if worth else []),
             _flag_lines(survey, flags, width),
             _unchecked_lines(survey, width) if ways else [],
             _caution_lines(survey, cautions, width),

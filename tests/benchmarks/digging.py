@@ -162,6 +162,8 @@ def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
         if scored.hypothesis.main == true.main:
             taps.append(routes.tap_stations_m < true.tap_station_m)
             tap_weights.append(weights[-1])
+    if not weights:
+        return [None] * len(QUANTITIES)
     every = np.concatenate(weights)
     shares: list[float | None] = [float(np.concatenate(one) @ every / every.sum())
                                   for one in below]  # fmt: skip

@@ -23,7 +23,7 @@ def geojson_bytes(survey: Survey) -> bytes:
     agreed = [
         feature
         for feature in survey_features(survey)
-        if feature.layer in (*AGREED_LAYERS, "other-reading")
+        if feature.layer in (*AGREED_LAYERS, "other-reading", "stretch")
     ]
     return json_bytes(feature_collection(agreed, survey.site.frame), indent=None)
 

@@ -147,6 +147,8 @@ def _words(survey: Survey, feature: Feature) -> str:
         f"{length('radius_95_m')} of here with 95 %",
         "exit": f"Wall penetration, {known.get('wall')} wall: inferred, not located",
         "route": "Most probable route: inferred, not located",
+        "stretch": f"Stretch that is {feature.evidence_class}, {length('length_m')} long"
+        + (": not located" if feature.evidence_class == "inferred" else ""),
         "corridor": f"{percent(float(known.get('level') or 0))} of the routes of this "
         "alternative lie wholly within",
         "tie": f"Tape {length('distance_m')} from {known.get('from')} to {known.get('to')}",

@@ -8,8 +8,9 @@ import numpy as np
 
 from ...dig.cloud import RouteCloud, gather_cloud
 from ...dig.excavation import sides_of
+from ...dig.plan import has_missed
 from ...finds.kinds import ACROSS_SD_M, DEPTH_SD_M, RIGHT, SHOWS
-from ...finds.reweigh import COMMON_FAILURE, STRAY_BREADTH_M, STRAY_DEPTH_M
+from ...finds.reweigh import COMMON_FAILURE, PIT_SHOWS, STRAY_BREADTH_M, STRAY_DEPTH_M
 from ...geometry.frames import Array
 from ...language import Language
 from ...model.dig_plan import Pit
@@ -38,7 +39,7 @@ def reweigh_data(survey: Survey, say: Language) -> dict[str, Any]:
         "weights": [float(weight) for weight in cloud.weights],
         "owner": [int(owner) for owner in cloud.owner],
         "loose": _loose(survey, cloud),
-        "apart": None if cloud.showing is None else _apart(cloud),
+        "apart": _apart(cloud) if has_missed(survey.site) else None,
         "diameter": drain,
         "angle": round(survey.site.building.angle_rad, 9),
         "spots": _numbers(ground.spots), "elevations": _numbers(ground.elevations_m),
@@ -78,7 +79,7 @@ def _loose(survey: Survey, cloud: RouteCloud) -> list[list[float]]:
 
 def _apart(cloud: RouteCloud) -> list[float]:
     assert cloud.showing is not None
-    joint = COMMON_FAILURE / (1.0 - cloud.showing)
+    joint = COMMON_FAILURE / (1.0 - cloud.showing * (1.0 - COMMON_FAILURE) / PIT_SHOWS)
     return [float(value) for value in (joint - COMMON_FAILURE) / (1.0 - COMMON_FAILURE)]
 
 

@@ -29,6 +29,11 @@ BLACK, GRAY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0
 VIOLET = Color(0.36, 0.16, 0.53)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
 DASH_VENT = [0.8, 1.6]
+KNOWN: dict[str, tuple[str, Color, list[float], float]] = {
+    "exposed": ("lateral, seen", BLACK, [], 2.6),
+    "located": ("lateral between two places seen", BLACK, [9.0, 2.0], 2.0),
+}
+"""How stretches that are not inferred are drawn: words, color, dash, width."""
 DASH_CLEAR, DASH_EASEMENT = [1.0, 2.0], [7.0, 2.0, 1.5, 2.0, 1.5, 2.0]
 CORRIDOR_LEVEL, CORRIDOR_GRAY = 0.95, 0.9
 LARGEST_LOT = 10.0
@@ -302,7 +307,7 @@ def _beyond(
 
 
 def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
-    """Draw the fitted drain and the most probable route, both dashed: they are inferred."""
+    """Draw the fitted drain and the most probable route, dashed where they are inferred."""
     names = []
     canvas.setStrokeColor(BLACK)
     canvas.setLineWidth(1.4)
@@ -319,6 +324,14 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     if route is not None:
         paper.polyline(canvas, sheet.points(route[0]))
         canvas.setDash()
+        for feature in survey.derived.features:
+            if feature.layer == "stretch" and feature.evidence_class in KNOWN:
+                *_, dash, width = KNOWN[feature.evidence_class]
+                canvas.setLineWidth(width)
+                canvas.setDash(dash)
+                paper.polyline(canvas, sheet.points(shapely.get_coordinates(feature.geometry)))
+        canvas.setDash()
+        canvas.setLineWidth(1.4)
         canvas.setFillColor(BLACK)
         tap = sheet.points(route[0][-1])
         canvas.rect(tap[0] - 2.5, tap[1] - 2.5, 5, 5, stroke=1, fill=1)
@@ -384,6 +397,8 @@ def _legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
         ("lot line, from record", BLACK, DASH_LOT, 0.9),
         ("right-of-way, room", GRAY, [], 0.5),
     ]
+    seen = {f.evidence_class for f in survey.derived.features if f.layer == "stretch"}
+    rows += [look for known, look in KNOWN.items() if known in seen]
     if survey.dig.corridors:
         gray = Color(CORRIDOR_GRAY, CORRIDOR_GRAY, CORRIDOR_GRAY)
         rows.append(("corridor: 95 % of the routes", gray, [], 6.0))

@@ -88,11 +88,10 @@ function weighFinds(data, finds) {
   const carried = weights.reduce((a, b) => a + b, 0);
   const total = carried + loose.reduce((a, b) => a + b, 0);
   const squares = weights.reduce((a, b) => a + b * b, 0);
-  const missed = finds.some((find) => !find.found) || data.apart;
   return {
     weights: weights.map((w) => (total > 0 ? w / total : w)),
     loose: loose.map((w) => (total > 0 ? w / total : w)),
-    showing: apart.map((a) => (missed ? 1 - c / joint(a) : 1)),
+    showing: apart.map((a) => (1 - c / joint(a)) * data.shows["test-pit"] / (1 - c)),
     effective: squares > 0 ? carried * carried / squares : 0,
   };
 }

@@ -21,6 +21,9 @@ const STYLES = {
     fillColor: color, fillOpacity: 0.13 }),
   route: (p, index, color) => ({ color: color, weight: index === 0 ? 5 : 3.5, dashArray: DASHES[index % DASHES.length],
     lineCap: "butt" }),
+  /* what is inferred of it lies on its route, which is dashed already */
+  stretch: (p) => ({ color: INK, weight: p.evidence === "exposed" ? 7 : 5, dashArray: p.evidence === "exposed" ? null : "16 4",
+    lineCap: "butt", opacity: p.evidence === "inferred" ? 0 : 1 }),
   drain: () => ({ color: SEWER, weight: 5, dashArray: "9 5", lineCap: "butt" }),
   branch: () => ({ color: SEWER, weight: 3.5, dashArray: "9 5", lineCap: "butt" }),
   "exit-ellipse": () => ({ color: INK, weight: 1.5, dashArray: "3 3", fillColor: SEWER, fillOpacity: 0.2 }),
@@ -53,6 +56,7 @@ const GROUPS = [
   ["Public sewers, flow and manholes (record)", ["main", "flow", "manhole"]],
   ["No-dig areas (record)", ["clearance", "keep-out"]],
   ["Drain under the house and wall penetration (inferred)", ["drain", "branch", "wye", "exit-turned", "exit-ellipse", "exit"]],
+  ["Stretches that were seen, or lie between such", ["stretch"]],
   ["Locate points, with depth", ["mark-ellipse", "locate"]],
   ["Door jambs and wall corners (taped)", ["jamb"]],
   ["Test pits and swing ties (proposed)", ["tie", "pit"]],
@@ -63,7 +67,7 @@ const GROUPS = [
   ["Exit if the input is read otherwise (inferred)", ["other-reading"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
-  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "drain", "branch", "planned-branch", "planned-vent", "exit-turned", "exit-ellipse", "mark-ellipse",
+  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "stretch", "drain", "branch", "planned-branch", "planned-vent", "exit-turned", "exit-ellipse", "mark-ellipse",
   "tie", "pit", "jamb", "wye", "exit", "other-reading", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
