@@ -85,7 +85,8 @@ def test_writing_the_geopackage_drops_nothing(
 
 def test_features_of_a_layer_have_the_same_properties(survey: Survey) -> None:
     """Every layer is a table: each of its features has the same columns."""
-    features = [*survey_features(survey), *survey_features(computed("two-stacks"))]
+    named = ("two-stacks", "dug-and-found")
+    features = [*survey_features(survey), *(f for n in named for f in survey_features(computed(n)))]
     for layer in LAYERS:
         columns = {tuple(f.properties) for f in features if f.layer == layer}
         assert len(columns) == 1, layer

@@ -104,6 +104,7 @@ def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[
         "rank": pit.rank,
         "title": say("Pit {rank}", rank=pit.rank),
         "chance": _chance(survey, pit, say),
+        "widens": say("Widen the hole of {find}", find=pit.extends) if pit.extends else "",
         "tapes": [_tape(survey, tie, say) for tie in pit.ties[:2]],
         "check_tapes": [_tape(survey, tie, say) for tie in pit.ties[2:]],
         "expect": say(
