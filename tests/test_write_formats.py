@@ -198,8 +198,11 @@ def _table(heading: str) -> list[list[str]]:
 def test_the_table_of_attributes_is_complete() -> None:
     """Every attribute of every layer is documented with type and meaning, and no other is."""
     rows = _table("# Attributes")
-    joined = [f for f in survey_features(computed("two-stacks")) if f.layer in ("branch", "wye")]
-    features = [*survey_features(filled_survey()), *joined]
+    some = {"two-stacks": ("branch", "wye"), "dug-and-found": ("stretch",)}
+    more = [
+        f for name, of in some.items() for f in survey_features(computed(name)) if f.layer in of
+    ]
+    features = [*survey_features(filled_survey()), *more]
     expected = {(f.layer, key) for f in features for key in f.properties}
     expected |= {(f.layer, "(layer)") for f in features}
     assert {(row[0], row[1]) for row in rows} == expected
