@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import subprocess
@@ -38,6 +39,17 @@ CHROMIUM_FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+def pytest_configure() -> None:
+    """Look for no garbage while hundreds of modules are imported: there is none."""
+    gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """Never look again at what was imported."""
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

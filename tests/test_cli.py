@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shlex
 import shutil
 import subprocess
@@ -12,18 +11,19 @@ from pathlib import Path
 
 import pytest
 
+from .forked import sitegis
+
 PROJECT = Path(__file__).parents[1]
 
 
-def sitegis(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the command as a user does, in a process of its own, 100 columns wide."""
+def apart(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run the command as a user does, from the start of the interpreter on."""
     return subprocess.run(
         [sys.executable, "-m", "sitegis", *map(str, arguments)],
         capture_output=True,
         text=True,
         check=False,
         timeout=120,
-        env=os.environ | {"COLUMNS": "100"},
     )
 
 
@@ -35,7 +35,7 @@ def site(tmp_path: Path) -> Path:
 
 def test_help_names_every_command_and_exit_code() -> None:
     """``--help`` lists the commands and what the exit codes mean."""
-    done = sitegis("--help")
+    done = apart("--help")
 
     assert done.returncode == 0
     assert all(word in done.stdout for word in ("start", "check", "run", "2 bad input"))
@@ -52,7 +52,7 @@ def test_help_imports_no_heavy_package() -> None:
 
 def test_run_writes_the_outputs_and_tells_the_answer(site: Path, tmp_path: Path) -> None:
     """``run`` writes the set and prints a summary on stdout."""
-    done = sitegis("run", site, "--out", tmp_path / "out")
+    done = apart("run", site, "--out", tmp_path / "out")
 
     assert done.returncode in (0, 1), done.stderr
     assert {"answer.json", "lateral.geojson", "map.html"} <= {
@@ -94,10 +94,10 @@ def test_unwritable_place_ends_with_code_3(site: Path, tmp_path: Path) -> None:
 
 def test_started_folder_checks_to_fill_me_in(tmp_path: Path) -> None:
     """The command that ``start`` names reads its folder and finds it merely unfilled."""
-    started = sitegis("start", tmp_path / "new site")
+    started = apart("start", tmp_path / "new site")
     assert started.returncode == 0
     command = shlex.split(started.stderr.split("then: ")[1])
-    done = sitegis(*command[1:])
+    done = apart(*command[1:])
 
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
@@ -154,7 +154,8 @@ def test_check_points_prints_adjustment_and_ellipses(site: Path) -> None:
 )
 def test_run_fits_one_screen(name: str, tmp_path: Path) -> None:
     """The summary is at most 24 lines of 100 characters, though the folder's path may be long."""
-    lines = sitegis("run", PROJECT / "fixtures" / name, "--out", tmp_path).stdout.splitlines()
+    told = sitegis("run", PROJECT / "fixtures" / name, "--out", tmp_path, COLUMNS="100")
+    lines = told.stdout.splitlines()
 
     assert len(lines) <= 24
     assert all(len(line) <= 100 for line in lines[:-1])

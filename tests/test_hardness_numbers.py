@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import csv
-import json
-import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
@@ -103,32 +99,6 @@ def test_the_order_of_rows_changes_nothing(name: str, tmp_path: Path) -> None:
     assert np.allclose(after, before, rtol=0, atol=1e-6)
     assert found.keys() == known.keys()
     assert max(abs(found[h] - known[h]) for h in known) < 1e-6
-
-
-def test_repeats_and_threads_give_the_same_answer(tmp_path: Path) -> None:
-    """Processes with one and two BLAS threads, and one again: the same answer to 1e-9."""
-    code = (
-        "import sys; from pathlib import Path; from sitegis.pipeline import compute;"
-        "from sitegis.write import write_outputs;"
-        "write_outputs(compute(Path(sys.argv[1])), Path(sys.argv[2]))"
-    )
-    answers, raw = [], []
-    for number, threads in enumerate(("1", "2", "1")):
-        out = tmp_path / str(number)
-        subprocess.run(
-            [sys.executable, "-c", code, str(TAPE_ONLY), str(out)], check=True, timeout=120,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
-        )  # fmt: skip
-        raw.append({p.name: p.read_bytes() for p in out.iterdir()})
-        answers.append(json.loads(raw[-1]["answer.json"]))
-    assert raw[0] == raw[2]
-    one, two = answers[:2]
-    for key in ("x_m", "y_m", "azimuth_deg", "invert_m", "slope"):
-        assert abs(one["exit"][key] - two["exit"][key]) < 1e-9
-    pairs = zip(one["hypotheses"], two["hypotheses"], strict=True)
-    assert all(a["id"] == b["id"] for a, b in pairs)
-    pairs = zip(one["hypotheses"], two["hypotheses"], strict=True)
-    assert max(abs(a["probability"] - b["probability"]) for a, b in pairs) < 1e-9
 
 
 def test_repeats_in_one_process_give_the_same_bytes(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import runpy
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -231,12 +232,16 @@ def test_reference_builds_without_a_warning(tmp_path: Path) -> None:
         ("lots_to_visit", ["fixtures/invented-town/CITY.toml", "{out}/town.gpkg"], "entropy_bits"),
     ],
 )
-def test_examples_run(script: str, arguments: list[str], expected: str, tmp_path: Path) -> None:
+def test_examples_run(
+    script: str, arguments: list[str], expected: str, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
     """Each worked example runs as it stands and prints what it promises."""
-    command = [sys.executable, str(ROOT / "tests" / "examples" / f"{script}.py")]
-    command += [argument.format(out=tmp_path) for argument in arguments]
-    done = subprocess.run(command, check=True, cwd=ROOT, capture_output=True, text=True)
-    assert expected in done.stdout
+    path = str(ROOT / "tests" / "examples" / f"{script}.py")
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setattr(sys, "argv", [path, *(each.format(out=tmp_path) for each in arguments)])
+    runpy.run_path(path, run_name="__main__")
+    assert expected in capsys.readouterr().out
     if script == "exits_on_one_map":
         sites = [*(ROOT / "fixtures").glob("*/site.toml")]
         assert (tmp_path / "exits.html").read_text("utf-8").count("L.geoJson(") == len(sites)

@@ -3,7 +3,8 @@
 What is compared with is another processor's arithmetic: numpy without its vector units past
 SSE4.2 (``NPY_DISABLE_CPU_FEATURES``), OpenBLAS with the kernels of a processor of 2004
 (``OPENBLAS_CORETYPE``), and the C library without fused multiply and AVX2 (``GLIBC_TUNABLES``).
-On a processor that has none of these the two sides are the same program.
+On a processor that has none of these the two sides are the same program. Each side starts with
+another seed of Python's hashes, so that a repeat is proved as well.
 """
 
 from __future__ import annotations
