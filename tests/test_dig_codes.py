@@ -29,6 +29,7 @@ from sitegis.model.site import FixtureKind, PlannedFixture
 from sitegis.model.survey import Survey
 from sitegis.rules.plumbing import Plumbing
 from sitegis.rules.rule_set import load_rules
+from sitegis.units import about
 from tests.test_dig_tie_in import STRAIGHT, fixture, tie_survey
 
 INCH, FOOT = 0.0254, 0.3048
@@ -343,3 +344,36 @@ def test_every_check_names_its_section(name: str) -> None:
         for check in found.checks:
             assert not check.section or check.section in check.words
             assert "from memory" not in check.section or check.verdict not in ("met", "not met")
+
+
+def test_the_cover_is_that_of_the_next_manhole_upstream() -> None:
+    """Covers at 31.0, 30.0 and 29.0 m, stations 2, 10 and 30: a tap at 12 has the one of 30.0."""
+    survey, tap = tapped("us-ipc", COVER_M, STREET_M)
+    one = tap.main.manholes[0]
+    manholes = tuple(
+        replace(one, station_m=at, rim_m=rim)
+        for at, rim in ((2.0, 31.0), (10.0, 30.0), (30.0, 29.0))
+    )
+    words = {}
+    for station_m in (1.0, 5.0, 12.0, 40.0):
+        there = replace(tap, main=replace(tap.main, manholes=manholes), station_m=station_m)
+        fixture_ = PlannedFixture("F", "F", "floor-drain", "R1", 1.0, 1.0)
+        (check,) = backwater_checks(survey, fixture_, 30.5, [there])
+        words[station_m] = check.verdict, check.words
+    assert [words[at][0] for at in (1.0, 5.0, 12.0, 40.0)] == [
+        "not known", "asked", "not asked", "not asked",
+    ]  # fmt: skip
+    assert "below it (100 % below)" in words[5.0][1]
+    assert all("above it (0 % below)" in words[at][1] for at in (12.0, 40.0))
+    # both 0.5 m from the floor
+    gaps = [
+        words[at][1].split(" lies ")[1].split(" it (")[0].rsplit(" ", 1)[0] for at in (5.0, 12.0)
+    ]
+    assert gaps == [about(0.5, "ft")] * 2
+
+
+def test_the_lowest_rim_of_a_bathroom_counts() -> None:
+    """UPC 710.1: a shower's rim is at the floor, 0.75 m under that of the lavatory beside it."""
+    assert valve("us-upc", "lavatory", 29.80) == "not asked"
+    assert valve("us-upc", "shower", 29.80) == "asked"
+    assert valve("us-upc", "bathroom", 29.80) == "asked"

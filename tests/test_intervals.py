@@ -156,3 +156,58 @@ def test_an_ellipse_of_no_spread_is_a_point() -> None:
     """A covariance of zero has no axes."""
     one = ellipse_of(np.array([1.0, 2.0]), np.zeros((2, 2)), 2.4)
     assert (one.semi_major_m, one.semi_minor_m) == (0.0, 0.0)
+
+
+HEAPS = np.array([[0.0, 0.0], [2.4, 1.1], [8.2, 3.6]])  # along 24°: not of one step
+
+
+def heaps() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Draw three round heaps of 60, 30 and 10 % apart on an oblique line, uneven in spread."""
+    generator = np.random.default_rng(9)
+    label = np.repeat([0, 1, 2], 3000)
+    points = (
+        HEAPS[label] + generator.normal(size=(9000, 2)) * np.array([0.2, 0.12, 0.35])[label, None]
+    )
+    return points, np.array([0.6, 0.3, 0.1])[label] / 3000, label
+
+
+def test_heaps_on_an_oblique_line_are_told_apart() -> None:
+    """Each piece has center and axes of numpy's moments of one heap, which alone was drawn so."""
+    points, weights, label = heaps()
+    pieces = highest_density_regions(points, weights)[2].pieces
+    assert len(pieces) == 3
+    for piece in pieces:
+        own = points[label == np.argmin(np.hypot(*(HEAPS - [piece.x_m, piece.y_m]).T))]
+        assert (piece.x_m, piece.y_m) == pytest.approx(own.mean(axis=0), abs=1e-9)
+        axes = np.sqrt(np.linalg.eigvalsh(np.cov(own.T, bias=True)))
+        assert piece.semi_minor_m / piece.semi_major_m == pytest.approx(axes[0] / axes[1], abs=1e-3)
+
+
+def test_all_edges_of_a_region_are_of_one_density() -> None:
+    """What a set of highest density is (Hyndman 1996): on every edge scipy's density is the same.
+
+    That of the mixture of the heaps' normals, and each region holds its level of the samples.
+    """
+    points, weights, label = heaps()
+    parts = [
+        (weights[label == i].sum(), stats.multivariate_normal(points[label == i].mean(axis=0),
+                                                              np.cov(points[label == i].T)))
+        for i in range(3)
+    ]  # fmt: skip
+    for region in highest_density_regions(points, weights):
+        edges = [
+            sum(
+                share * normal.pdf(
+                    [piece.x_m + piece.semi_major_m * np.cos(piece.angle_rad),
+                     piece.y_m + piece.semi_major_m * np.sin(piece.angle_rad)]
+                )
+                for share, normal in parts
+            )
+            for piece in region.pieces
+        ]  # fmt: skip
+        assert edges == pytest.approx([edges[0]] * len(edges), rel=0.02)
+        held = np.any([inside(piece, points) for piece in region.pieces], axis=0)
+        assert weights[held].sum() == pytest.approx(region.level, abs=2e-3)
+        # the same level by scipy's density of the samples: what is densest comes first
+        density = sum(share * normal.pdf(points) for share, normal in parts)
+        assert weights[held != (density >= edges[0])].sum() < 5e-3

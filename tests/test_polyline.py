@@ -182,3 +182,36 @@ def test_repeated_points_are_marked_as_shapely_removes_them() -> None:
 
     expected = shapely.remove_repeated_points(shapely.LineString(line), 1e-6)
     assert kept == pytest.approx(shapely.get_coordinates(expected))
+
+
+@given(SEEDS)
+def test_lines_in_rows_and_columns_equal_shapely_one_by_one(seed: int) -> None:
+    """Stacks (2, 3, v, 2) of lines give, for each, shapely's point, nearest distance, station."""
+    generator = np.random.default_rng(seed)
+    lines = lines_of(seed, 6, 4).reshape(2, 3, 4, 2)
+    at, points = generator.uniform(0.0, 60.0, (2, 3)), generator.uniform(0.0, 40.0, (2, 3, 2))
+    shapes, marks = shapely.linestrings(lines), shapely.points(points)
+
+    along = shapely.line_interpolate_point(shapes, at)
+    found = polyline.line_interpolate_point(lines, at)
+    assert found[..., 0] == pytest.approx(shapely.get_x(along), abs=1e-7)
+    assert found[..., 1] == pytest.approx(shapely.get_y(along), abs=1e-7)
+    distance, station, _ = polyline.line_locate_point(lines, points)
+    assert distance == pytest.approx(shapely.distance(shapes, marks))
+    assert station == pytest.approx(shapely.line_locate_point(shapes, marks), abs=1e-7)
+    # a quarter turn to the right, by complex numbers
+    ways, normals = polyline.directions(lines), polyline.normals(lines)
+    turned = (ways[..., 0] + 1j * ways[..., 1]) * -1j
+    assert normals[..., 0] == pytest.approx(turned.real)
+    assert normals[..., 1] == pytest.approx(turned.imag)
+
+
+@given(SEEDS)
+def test_a_clip_along_one_axis_is_the_part_in_shapelys_strip(seed: int) -> None:
+    """Both shares lie in [0, 1], and cut off what a strip without ends cuts off."""
+    lines = lines_of(seed, vertices=2)
+    enter, leave = polyline.clip(lines[:, 0, 0], lines[:, 1, 0] - lines[:, 0, 0], 8.0, 30.0)
+    strip = shapely.box(8.0, -1e4, 30.0, 1e4)
+    expected = shapely.length(shapely.intersection(shapely.linestrings(lines), strip))
+    found = np.maximum(leave - enter, 0.0) * polyline.length(lines)
+    assert found == pytest.approx(expected, abs=1e-9)

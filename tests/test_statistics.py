@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
-from scipy import integrate, special, stats
+from scipy import integrate, linalg, special, stats
 
 from sitegis.geometry.frames import wrap_radians
 from sitegis.numerics import statistics
@@ -159,3 +159,45 @@ def test_the_tail_of_importance_weights_has_its_known_shape(spread: float, seen:
 def test_weights_without_a_tail_have_no_shape() -> None:
     assert np.isnan(statistics.pareto_k(np.ones(20)))
     assert statistics.pareto_k(np.ones(1000)) == -np.inf
+
+
+def test_a_sample_without_weight_ends_no_distribution() -> None:
+    """The quantiles of shares 0 and 1 are numpy's least and greatest of what has weight."""
+    values, weights = np.array([9.0, 2.0, -7.0, 4.0]), np.array([0.0, 1.0, 0.0, 3.0])
+    found = statistics.weighted_quantiles(values, weights, (0.0, 1.0))
+    ends = np.quantile(values, [1e-9, 1.0], weights=weights, method="inverted_cdf")
+    assert found == pytest.approx(ends)
+
+
+@pytest.mark.parametrize(("feasible", "drawn"), [(40, 100), (100, 100), (3, 1000)])
+def test_the_error_of_an_evidence_is_that_of_a_share(feasible: int, drawn: int) -> None:
+    """Equal weights w: Z = w p, and sd(ln p) = √((1 − p) / (p n)), the binomial law's."""
+    found = statistics.estimate_log_evidence(np.full(feasible, np.log(0.3)), drawn)
+    p = feasible / drawn
+    assert found.log_z == pytest.approx(np.log(0.3 * p))
+    assert found.log_z_se == pytest.approx(stats.binom.std(drawn, p) / drawn / p, abs=1e-6)
+    assert found.effective_samples == pytest.approx(feasible)
+    with pytest.raises(ValueError, match="only 2 were drawn"):
+        statistics.estimate_log_evidence(np.zeros(3), 2)
+
+
+@given(SEEDS)
+def test_roots_and_projections_of_stacks_are_those_of_each(seed: int) -> None:
+    """scipy's matrix square root, for a stack (2, 3) of covariances at once."""
+    factor = np.random.default_rng(seed).normal(size=(2, 3, 4, 4))
+    stack = factor @ np.swapaxes(factor, -1, -2) + 0.1 * np.eye(4)
+    roots, kept = statistics.square_root(stack), statistics.nonnegative(stack)
+    for index in np.ndindex(2, 3):
+        assert roots[index] == pytest.approx(linalg.sqrtm(stack[index]), abs=1e-8)
+        assert kept[index] == pytest.approx(stack[index])
+
+
+@given(SEEDS)
+def test_a_factor_solves_as_numpy_does(seed: int) -> None:
+    """A x = b by scipy's Cholesky factor is numpy's solution."""
+    generator = np.random.default_rng(seed)
+    factor = generator.normal(size=(5, 5))
+    matrix, right = factor @ factor.T + np.eye(5), generator.normal(size=(5, 3))
+    root = statistics.cholesky(matrix)
+    assert root == pytest.approx(linalg.cholesky(matrix, lower=True))
+    assert statistics.cho_solve(root, right) == pytest.approx(np.linalg.solve(matrix, right))

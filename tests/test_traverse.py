@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import integrate
 from shapely.geometry import Polygon
 
 from sitegis.geometry.traverse import (
@@ -251,3 +252,62 @@ def test_compass_rule_spreads_by_length(
     share = np.concatenate([[0.0], np.cumsum(lengths)[:-1]]) / sum(lengths)
     expected = traverse.unadjusted[:-1] - share[:, None] * traverse.closure
     assert traverse.vertices == pytest.approx(expected, abs=1e-9)
+
+
+@settings(deadline=None, max_examples=50)
+@given(
+    st.floats(2.0, 90.0), st.floats(5.0, 300.0), st.floats(-720.0, 720.0),
+    st.sampled_from(["left", "right"]),
+)  # fmt: skip
+def test_a_densified_arc_is_its_heading_integrated(
+    radius: float, angle_deg: float, tangent_deg: float, turn: str
+) -> None:
+    """A curve turns by 1/R a meter: x' = sin, y' = cos of the azimuth, by scipy's Simpson rule.
+
+    Points lie on it, none of its middles departs from the chord by more than asked, and with one
+    chord less they would (but for the half circle's limit): R (1 − cos(δ/2)).
+    """
+    course = curve_course(
+        radius, turn, central_angle_deg=angle_deg, tangent_in_azimuth_deg=tangent_deg  # type: ignore[arg-type]
+    )  # fmt: skip
+    back = straight_course(course.azimuth_deg + 180.0, course.chord_m)
+    ring, owners = densify(run_traverse([course, back]), most_sagitta_m=0.02)
+    chords = owners.count(0)
+    sign = 1.0 if turn == "right" else -1.0
+    s = np.linspace(0.0, radius * math.radians(angle_deg), 4 * chords + 1)
+    azimuth = math.radians(tangent_deg) + sign * s / radius
+    path = np.stack(
+        [integrate.cumulative_simpson(f(azimuth), x=s, initial=0.0) for f in (np.sin, np.cos)],
+        axis=1,
+    )
+    assert ring == pytest.approx(path[::4], abs=1e-4 * radius)
+    middles = 0.5 * (path[:-4:4] + path[4::4])
+    assert np.hypot(*(path[2::4] - middles).T).max() <= 0.02 * (1 + 1e-3)
+    if chords > 1:
+        half = math.radians(angle_deg) / (chords - 1) / 2
+        assert radius * (1 - math.cos(half)) > 0.02
+
+
+@pytest.mark.parametrize(("off_deg", "agrees"), [(0.32, True), (0.36, False)])
+def test_chord_and_tangent_agree_to_three_centimeters(off_deg: float, *, agrees: bool) -> None:
+    """At 5 m of chord 0.03 m is 0.344°: hardly less is taken, hardly more refused."""
+    angle = 2 * math.asin(5.0 / 20.0)
+
+    def made() -> Course:
+        return curve_course(
+            10.0, "left", arc_m=10 * angle, chord_azimuth_deg=40.0,
+            tangent_in_azimuth_deg=40.0 + math.degrees(angle) / 2 + off_deg,
+        )  # fmt: skip
+
+    if agrees:
+        assert made().chord_m == pytest.approx(5.0)
+    else:
+        with pytest.raises(ValueError, match="do not agree"):
+            made()
+
+
+def test_a_curve_just_past_a_full_turn_is_refused() -> None:
+    """2π · 10 m is 62.83 m."""
+    with pytest.raises(ValueError, match="all the way round"):
+        curve_course(10.0, "left", arc_m=62.9, chord_azimuth_deg=0.0)
+    assert curve_course(10.0, "left", arc_m=62.7, chord_azimuth_deg=0.0).length_m > 62.0
