@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis.dig.cloud import gather_cloud, likely_part, systematic_counts
+from sitegis.dig.cloud import gather_cloud, likely_part, systematic_counts, whole_cloud
 from tests.dig_clouds import alley_routes, front_routes, survey_of, two_way_survey, unlisted
 
 
@@ -104,3 +104,35 @@ def test_no_pit_is_dug_for_what_is_all_but_ruled_out() -> None:
 def test_a_survey_without_routes_gives_an_empty_cloud() -> None:
     """Nothing known is an empty cloud, not an error."""
     assert gather_cloud(survey_of((unlisted(), 1.0))).empty
+
+
+def test_the_whole_cloud_is_the_least_number_of_routes_that_hold_all_but_a_thousandth() -> None:
+    """Sorted by numpy: the heaviest that reach 99.9 %, each with its own weight and invert."""
+    survey = survey_of((front_routes(), 0.75), (alley_routes(), 0.2), (unlisted(), 0.05))
+    generator = np.random.default_rng(2)
+    scored = tuple(
+        replace(one, weights=w / w.sum()) if (w := generator.pareto(1.0, one.weights.size)).size
+        else one for one in survey.scores.hypotheses
+    )  # fmt: skip
+    survey = replace(survey, scored=replace(survey.scores, hypotheses=scored))
+    cloud = whole_cloud(survey)
+    for index in (0, 1):
+        weights = scored[index].weights
+        least = np.count_nonzero(np.cumsum(np.sort(weights)[::-1]) < 0.999) + 1
+        own = cloud.owner == index
+        assert own.sum() == least < weights.size
+        floor = np.sort(weights)[-least]
+        kept = weights >= floor
+        assert cloud.weights[own] == pytest.approx(scored[index].probability * weights[kept])
+        assert cloud.inverts_m[own][:, -1] == pytest.approx(
+            survey.routes[index].inverts_m[kept][:, -1]
+        )
+
+
+def test_an_unlikely_way_keeps_enough_routes_to_be_drawn() -> None:
+    """Of 1 % hardly 15 of 1500 draws would be left: 200 are, and weigh 1 % together."""
+    cloud = gather_cloud(survey_of((front_routes(), 0.99), (alley_routes(), 0.01)))
+    own = cloud.owner == 1
+    assert own.sum() == 200
+    assert cloud.weights[own].sum() == pytest.approx(0.01)
+    assert (cloud.owner == 0).sum() == pytest.approx(0.99 * 1500, abs=1)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from scipy.stats import norm
 
 from sitegis.dig.cloud import gather_cloud
@@ -88,3 +89,56 @@ def test_no_route_no_trench() -> None:
 
     assert trench_cost(survey) == 0.0
     assert depth_table(survey, gather_cloud(survey)) == ()
+
+
+def test_rows_stand_on_the_route_over_its_own_ways_inverts() -> None:
+    """Places by shapely, ground by the mapped plane, quantiles by numpy, of the likelier way only.
+
+    Routes turn and are of unlike lengths; one that has ended counts with its tap's invert.
+    """
+    plane = np.array([[0.0, 0.0], [15.0, 0.0], [0.0, 40.0]])
+    ground = Ground(plane, np.array([2.0, 2.6, 1.2]), np.zeros(3), assumed=False)
+    site = replace(corner_site(), ground=ground, units="m")
+    survey = survey_of((alley_routes(), 0.6), (front_routes(), 0.4), site=site)
+    cloud = gather_cloud(survey)
+    line = shapely.LineString(survey.routes[0].vertices[0])
+    rows = depth_table(survey, cloud)
+
+    stations = [row.station_m for row in rows]
+    assert stations[:-1] == pytest.approx(list(range(len(rows) - 1)))
+    assert stations[-1] == pytest.approx(line.length)
+    assert 0.2 < stations[-1] - stations[-2] <= 1.2
+    own = cloud.owner == 0
+    steps = np.hypot(*np.moveaxis(np.diff(cloud.vertices[own], axis=1), -1, 0))
+    along = np.cumsum(np.insert(steps, 0, 0.0, axis=1), axis=1)
+    for row in rows[::5]:
+        point = line.interpolate(row.station_m)
+        assert (row.x_m, row.y_m) == pytest.approx((point.x, point.y))
+        assert row.ground_m == pytest.approx(
+            float(ground.elevation_m(np.array([point.x, point.y])))
+        )
+        inverts = [
+            np.interp(row.station_m, *one) for one in zip(along, cloud.inverts_m[own], strict=True)
+        ]
+        low, middle, high = (
+            np.quantile(inverts, s, weights=cloud.weights[own], method="inverted_cdf")
+            for s in (0.05, 0.5, 0.95)
+        )
+        assert row.invert_m == pytest.approx(middle, abs=2e-3)
+        assert row.depth_m == pytest.approx(row.ground_m - row.invert_m)
+        assert row.depth_95_m == pytest.approx(row.ground_m - low, abs=4e-3)
+        assert row.depth_05_m == pytest.approx(row.ground_m - high, abs=4e-3)
+
+
+@pytest.mark.parametrize(("beyond_m", "rows"), [(0.19, 5), (0.21, 6)])
+def test_the_row_at_the_main_takes_the_place_of_one_just_before_it(
+    beyond_m: float, rows: int
+) -> None:
+    """Of 4.19 m the rows are 0, 1, 2, 3 and the end; of 4.21 m one stands at 4 as well."""
+    survey = straight_survey()
+    way = survey.routes[0]
+    vertices = np.tile(np.array([[7.0, 7.6], [7.0, 3.6 - beyond_m]]), (4000, 1, 1))
+    survey = replace(
+        survey, sampled=(replace(way, vertices=vertices),), site=replace(survey.site, units="m")
+    )
+    assert len(depth_table(survey, gather_cloud(survey))) == rows

@@ -6,12 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.tie_in import (
+    COVER_M,
+    SLAB_M,
     best_branch,
     clear_spans,
     fit_pose,
@@ -263,3 +266,118 @@ def test_a_fixture_in_an_unknown_room_is_told_by_the_plan() -> None:
 
     assert tie_ins(survey) == ()
     assert "fixture-not-planned" in {notice.code for notice in survey.dig.notices}
+
+
+def chain(seed: int, turns_deg: tuple[float, ...]) -> Array:
+    """Give a drain of 4 m straights that starts anywhere, runs anyhow and turns by the angles."""
+    generator = np.random.default_rng(seed)
+    headings = generator.uniform(0, 2 * np.pi) + np.radians(np.cumsum([0.0, *turns_deg]))
+    steps = 4.0 * np.exp(1j * headings)
+    places = complex(*generator.uniform(-9, 9, 2)) + np.concatenate([[0.0], np.cumsum(steps)])
+    return np.column_stack([places.real, places.imag])
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_clear_spans_keep_off_what_turns(seed: int) -> None:
+    """Two straights that turn by 4° are one, by 6° two, whatever way they run; ends by hand."""
+    drain = chain(seed, (4.0, 6.0, -30.0))
+    assert clear_spans(drain, 9.0) == [
+        pytest.approx(span) for span in ((0.45, 7.55), (8.45, 11.55), (12.45, 16.0))
+    ]
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_no_wye_anywhere_on_the_drain_makes_a_shorter_branch(seed: int) -> None:
+    """Brute force: every millimeter of the clear stretches, by the angle that shapely's line has.
+
+    Where it passes 90° (square to the pipe) or 45° (slanting downstream); else the nearest place.
+    """
+    drain = chain(seed, (35.0, -60.0))
+    place = drain.mean(axis=0) + np.random.default_rng(seed).uniform(-6, 6, 2)
+    branch = best_branch(drain, 0.1, place)
+    assert branch is not None
+    line, found, nearest = shapely.LineString(drain), [], np.inf
+    for low, high in clear_spans(drain, 0.1):
+        at = np.arange(low, high, 1e-3)
+        ends = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
+        ways = shapely.get_coordinates(shapely.line_interpolate_point(line, at + 1e-4)) - ends
+        away = np.hypot(*(ends - place).T)
+        cosine = ((ends - place) * ways).sum(axis=1) / away / np.hypot(*ways.T)
+        for entry, angle in (("square", 0.0), ("45-degree", np.sqrt(0.5))):
+            passed = np.flatnonzero(np.diff(np.sign(cosine - angle)))
+            found += [(away[k], entry, at[k]) for k in passed]
+        nearest = min(nearest, float(away.min()))
+    end = line.interpolate(branch.station_m)
+    assert branch.path[1] == pytest.approx([end.x, end.y])
+    assert branch.length_m == pytest.approx(np.hypot(*(branch.path[1] - branch.path[0])))
+    if not found:
+        assert branch.entry == "angled"
+        assert branch.length_m == pytest.approx(nearest, abs=2e-3)
+    else:
+        length, entry, station = min(found)
+        assert branch.entry == entry
+        assert branch.length_m == pytest.approx(length, abs=2e-3)
+        assert branch.station_m == pytest.approx(station, abs=2e-3)
+
+
+def test_fall_of_a_profile_in_two_parts_is_that_of_its_samples() -> None:
+    """Mean, spread and probability against 400,000 draws of the mixture by numpy."""
+    survey = tie_survey(fixture("lavatory", 2.0, 2.0))
+    parts = (
+        ProfileComponent(0.7, np.array([-0.5, 0.02]), np.diag([0.03**2, 0.002**2])),
+        ProfileComponent(0.3, np.array([-0.34, 0.01]), np.array([[2e-3, 4e-5], [4e-5, 9e-6]])),
+    )
+    survey = replace(survey, fitted=replace(survey.drain, profile=parts))
+    found = tie_ins(survey)[0]
+    generator = np.random.default_rng(5)
+    draws = np.concatenate(
+        [
+            generator.multivariate_normal(one.mean, one.covariance, round(4e5 * one.weight))
+            for one in parts
+        ]
+    )
+    invert = draws @ [1.0, 8.0 - found.station_m]
+    # 2 in into 4 in, centers level: 1 in; from under slab and cover, by its own diameter
+    fall = -(SLAB_M + COVER_M + 2 * INCH) - (invert + 1 * INCH)
+    assert found.available_fall_m == pytest.approx(fall.mean(), abs=1e-3)
+    assert found.available_fall_sd_m == pytest.approx(fall.std(), rel=0.01)
+    assert found.p_gravity == pytest.approx((fall >= found.needed_fall_m).mean(), abs=0.004)
+
+
+def test_under_a_shallow_drain_the_branch_is_the_deeper_one() -> None:
+    """Both ends are dug to 0.10 m under the branch's 0.25 m: 0.25 m of soil under the slab."""
+    found = tie_ins(tie_survey(fixture("water-closet", 2.0, 2.0), invert_m=-0.2))[0]
+    assert found.soil_m3 == pytest.approx(found.concrete_m2 * 0.25)
+
+
+def test_an_opening_covers_its_path_and_shapelys_buffer_of_it() -> None:
+    """0.3 m about a slanting path, corners square: shapely's square-capped buffer."""
+    path = np.array([[1.0, 2.0], [3.5, 2.8]])
+    expected = shapely.LineString(path).buffer(0.3, cap_style="square")
+    assert slab_opening(path).symmetric_difference(expected).area == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_stack_upstream_asks_for_its_distance_and_one_downstream_does_not() -> None:
+    """IPC 704.3 speaks of what is downstream of a stack's base; a square entry turns twice 45°."""
+    survey = tie_survey(fixture("lavatory", 2.0, 2.0))
+    at = tie_ins(survey)[0].station_m
+    for station_m, asked in ((at - 2.0, True), (at + 0.5, False)):
+        (first, *others) = survey.placement.points
+        points = (replace(first, id="S1", kind="stack"), *others)
+        drain = replace(survey.drain, point_ids=("S1",), stations_m=np.array([station_m]))
+        placed = replace(survey.placement, points=points)
+        (found,) = tie_ins(replace(survey, placed=placed, fitted=drain))
+        said = {check.code: check for check in found.checks}
+        assert ("stack-base" in said) == asked
+        assert found.entry == "square"
+        # no turn passes 45°, both together do: a question
+        assert said["cleanout"].verdict == "ask"
+
+
+@pytest.mark.parametrize(("drain_in", "told"), [(2, True), (3, False), (4, False)])
+def test_a_branch_larger_than_the_drain_is_told(drain_in: int, *, told: bool) -> None:
+    """A closet's 3 in into a 2 in drain: the drain must be replaced."""
+    survey = tie_survey(fixture("water-closet", 2.0, 2.0))
+    survey = replace(survey, site=replace(survey.site, drain_diameter_m=drain_in * INCH))
+    found = tie_ins(survey)[0]
+    assert any("must be replaced" in line for line in found.cautions) == told
