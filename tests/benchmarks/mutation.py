@@ -2,7 +2,9 @@
 
 ``python -m tests.benchmarks.mutation 400`` draws that many mutants, each with one place of one
 module of the core changed: a constant times 1.02, a sign, plus for minus, x for y, first for
-last, less for more, sine for cosine, degrees for radians. The tests that import the module run on
+last, less for more, sine for cosine, degrees for radians. Left alone are constants that their own
+text calls judgment or common practice, which nothing outside can be held against, and guards under
+1e-6 against a division by nothing. The tests that import the module run on
 each in a forked process; a mutant that they all pass is printed with its line. ``--seed`` draws
 others, ``--module place/adjust`` looks at one module alone. Run it on a tree that nobody edits.
 """
@@ -55,7 +57,7 @@ class Mutant:
 
 
 def _is_float(node: ast.AST) -> bool:
-    return isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value != 0
+    return isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value >= 1e-6
 
 
 def _scale(node: ast.Constant) -> ast.AST:
@@ -124,9 +126,21 @@ OPERATORS: dict[str, Rule] = {
 }  # fmt: skip
 
 
-def _skipped(tree: ast.Module) -> set[ast.AST]:
-    """Give the nodes of annotations, docstrings and error texts, where nothing is worked out."""
-    found: set[ast.AST] = set()
+def _judged(tree: ast.Module, lines: list[str]) -> Iterator[ast.stmt]:
+    """Give the module's settings whose comment, or text below, says that they are judgment."""
+    for node, after in zip(tree.body, [*tree.body[1:], ast.Pass()], strict=True):
+        if isinstance(node, (ast.Assign, ast.AnnAssign)):
+            first, last = node.lineno - 1, node.end_lineno or node.lineno
+            above = lines[first - 1] if lines[first - 1].startswith("#") else ""
+            below = ast.unparse(after) if isinstance(after, ast.Expr) else ""
+            said = " ".join([above, *lines[first:last], below]).lower()
+            if "judgment" in said or "common practice" in said:
+                yield node
+
+
+def _skipped(tree: ast.Module, lines: list[str]) -> set[ast.AST]:
+    """Give the nodes of annotations, error texts and judged settings, where nothing is derived."""
+    found = {part for node in _judged(tree, lines) for part in ast.walk(node)}
     for node in ast.walk(tree):
         for part in (getattr(node, "annotation", None), getattr(node, "returns", None)):
             if part is not None:
@@ -136,26 +150,26 @@ def _skipped(tree: ast.Module) -> set[ast.AST]:
     return found
 
 
-def places(tree: ast.Module, operator: str) -> list[ast.AST]:
-    """Give the nodes of a module where an operator applies, in the order of its text."""
-    applies, _ = OPERATORS[operator]
-    skipped = _skipped(tree)
+def places(path: Path, operator: str) -> tuple[ast.Module, list[ast.AST]]:
+    """Give a module, and its nodes where an operator applies, in the order of its text."""
+    text = path.read_text("utf-8")
+    tree, (applies, _) = ast.parse(text), OPERATORS[operator]
+    skipped = _skipped(tree, text.splitlines())
     found = [node for node in ast.walk(tree) if node not in skipped and applies(node)]
-    return sorted(found, key=lambda node: (node.lineno, node.col_offset))
+    return tree, sorted(found, key=lambda node: (node.lineno, node.col_offset))
 
 
 def mutants_of(path: Path) -> Iterator[Mutant]:
     """Give every mutant of a module."""
-    tree = ast.parse(path.read_text("utf-8"))
     for operator in OPERATORS:
-        for index in range(len(places(tree, operator))):
+        for index in range(len(places(path, operator)[1])):
             yield Mutant(path, operator, index)
 
 
 def mutate(mutant: Mutant) -> tuple[ast.Module, int]:
     """Give the changed module and the line of the change."""
-    tree = ast.parse(mutant.path.read_text("utf-8"))
-    place = places(tree, mutant.operator)[mutant.index]
+    tree, found = places(mutant.path, mutant.operator)
+    place = found[mutant.index]
     put = ast.copy_location(OPERATORS[mutant.operator][1](place), place)
 
     class Change(ast.NodeTransformer):
