@@ -12,6 +12,7 @@ from sitegis.dig.cloud import RouteCloud
 from sitegis.dig.hits import (
     Grid,
     accumulate,
+    cells_passed,
     cover_grid,
     pit_spans,
 )
@@ -124,3 +125,68 @@ def test_a_raster_over_a_wide_area_gets_coarser() -> None:
 
     assert grid.columns <= 1001
     assert grid.cell_m == pytest.approx(5.002)
+
+
+@settings(deadline=None, max_examples=20)
+@given(seeds)
+def test_runs_through_marked_cells_are_those_that_shapely_finds(seed: int) -> None:
+    """Kept are the rows of cells in which a route's pits reach a marked cell, and no others.
+
+    The marked cells lose nothing, and a route without weight leaves no run.
+    """
+    cloud, generator = random_cloud(seed), np.random.default_rng(seed)
+    grid = cover_grid(cloud.vertices.reshape(-1, 2), 0.61, 0.7)
+    spans = pit_spans(cloud.straights, grid, (0.6, 0.45))
+    marked = generator.random((grid.rows, grid.columns)) < 0.05
+    marked[-1, -1] = marked[0, 0] = True
+    kept = spans.through(marked)
+    every = accumulate(spans, cloud.weights)
+    assert accumulate(kept, cloud.weights)[marked] == pytest.approx(every[marked], abs=1e-12)
+    for first, past in zip(kept.first, kept.past, strict=True):
+        row, column = divmod(int(first), grid.columns + 1)
+        assert marked[row, column : column + int(past - first)].any()
+    light = np.where(generator.random(cloud.weights.size) < 0.5, 0.0, cloud.weights)
+    some = spans.of_weight(light)
+    assert set(some.route) <= set(np.flatnonzero(light))
+    assert accumulate(some, light) == pytest.approx(accumulate(spans, light), abs=1e-12)
+
+
+@settings(deadline=None, max_examples=20)
+@given(seeds)
+def test_cells_passed_are_those_that_shapely_lines_meet(seed: int) -> None:
+    """Every cell whose square meets a route, once each, in the order of routes."""
+    cloud = random_cloud(seed)
+    grid = cover_grid(cloud.vertices.reshape(-1, 2), 0.53, 0.4)
+    cells, routes = cells_passed(cloud.straights, grid)
+    centers = grid.centers().reshape(-1, 2)
+    rings = rectangle_rings(centers, np.zeros(len(centers)), np.full((len(centers), 2), 0.53))
+    expected = np.argwhere(shapely_hits(cloud, rings).T)
+    assert (np.diff(routes) >= 0).all()
+    assert sorted(zip(routes, cells, strict=True)) == [tuple(pair) for pair in expected]
+
+
+@settings(deadline=None, max_examples=20)
+@given(seeds)
+def test_inverts_and_directions_of_runs_are_those_of_shapelys_strips(seed: int) -> None:
+    """In a row's strip, as wide as the pit, the invert is that halfway along what lies in it.
+
+    The sums over one straight of each route, weight times invert, cell by cell; and twice its
+    angle by complex numbers.
+    """
+    cloud = random_cloud(seed, 6, 2)
+    grid = cover_grid(cloud.vertices.reshape(-1, 2), 0.7, 0.5)
+    spans = pit_spans(cloud.straights, grid, (0.5, 0.4))
+    y = grid.origin_m[1] + (np.arange(grid.rows) + 0.5) * grid.cell_m
+    row = spans.first // (grid.columns + 1)
+    route = cloud.straights.route[spans.straight]
+    for i in range(row.size):
+        line, inverts = cloud.vertices[route[i]], cloud.inverts_m[route[i]]
+        strip = shapely.box(-99.0, y[row[i]] - 0.4, 99.0, y[row[i]] + 0.4)
+        middle = shapely.LineString(line).intersection(strip).interpolate(0.5, normalized=True)
+        share = np.hypot(middle.x - line[0, 0], middle.y - line[0, 1]) / np.hypot(
+            *(line[1] - line[0])
+        )
+        assert spans.invert_m[i] == pytest.approx(np.interp(share, [0, 1], inverts), abs=1e-4)
+        way = complex(*(line[1] - line[0]))
+        twice = (way / abs(way)) ** 2
+        assert spans.direction[i] == pytest.approx([twice.real, twice.imag], abs=1e-6)

@@ -13,7 +13,8 @@ from scipy.stats import norm
 
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud
-from sitegis.dig.pits import lay_field, rank_pits
+from sitegis.dig.pits import _extensions, lay_field, rank_pits
+from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
 from sitegis.model.results import Routes
 from sitegis.model.site import Building, DigSettings, Ground, KeepOut, Lot, Site
@@ -21,11 +22,13 @@ from sitegis.model.survey import Survey
 from sitegis.numerics.statistics import weighted_quantiles
 from sitegis.pits.cost import BEDDING_M, dig_area, pit_cost
 from sitegis.pits.exposure import (
+    Places,
     clear_of_footing,
     rectangle_crossings,
     rectangle_rings,
     straights_of,
     vacuum_hits,
+    weigh_pits,
 )
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
 from tests.invented import HOUSE_FRONT_M, corner_site
@@ -314,3 +317,94 @@ def test_no_two_pits_share_ground() -> None:
     assert len(rings) >= 2
     for i, one in enumerate(rings):
         assert all(one.intersection(two).area < 0.02 for two in rings[i + 1 :])
+
+
+def test_pits_before_the_house_are_weighed_as_by_hand() -> None:
+    """140 places at any angle: which may be dug, how deep, for how much, against shapely and numpy.
+
+    In soil C (1.5 to 1) none whose bottom undercuts a footing 0.30 m below the slab. 450 + area
+    x (depth x 190 + surface) past 5 ft of depth, as the settings say.
+    """
+    ground = Ground(np.array([[0.0, 0.0], [15.0, 0.0], [0.0, 12.0]]), np.array([1.6, 1.9, 2.2]),
+                    np.zeros(3), assumed=False)  # fmt: skip
+    site = replace(corner_site(), ground=ground)
+    whole = gather_cloud(survey_of((front_routes(), 1.0), site=site))
+    generator = np.random.default_rng(4)
+    chosen = generator.choice(whole.weights.size, 60, replace=False)
+    weights = generator.dirichlet(np.ones(60))
+    cloud = replace(whole, vertices=whole.vertices[chosen], inverts_m=whole.inverts_m[chosen] - 0.5,
+                    weights=weights, owner=whole.owner[chosen])  # fmt: skip
+    centers = generator.uniform([4.5, -2.0], [9.5, 6.9], (140, 2))
+    centers[:60, 1] = generator.uniform(5.2, 6.9, 60)
+    places = Places(centers, generator.uniform(-1.5, 1.5, 140), np.tile([1.2, 0.9], (140, 1)))
+    area = dig_area(site)
+    found = {
+        tuple(one.center): one
+        for one in weigh_pits(site, RULES, area, cloud.straights, weights, places)
+    }
+    house, rings = shapely.Polygon(site.building.vertices), shapely.polygons(places.rings())
+    met = shapely.intersection(rings[:, None], shapely.linestrings(cloud.vertices)[None])
+    seen = {True: 0, False: 0}
+    for center, ring, parts in zip(centers, rings, met, strict=True):
+        crossed = shapely.length(parts) > 1e-6
+        if not (area.covers(ring) and crossed.any()):
+            assert tuple(center) not in found
+            continue
+        middle = shapely.get_coordinates(
+            shapely.line_interpolate_point(parts[crossed], 0.5, normalized=True)
+        )
+        start, end = cloud.vertices[crossed, 0], cloud.vertices[crossed, 1]
+        share = np.hypot(*(middle - start).T) / np.hypot(*(end - start).T)
+        inverts = cloud.inverts_m[crossed]
+        depths = float(ground.elevation_m(center)) - (
+            inverts[:, 0] + share * (inverts[:, 1] - inverts[:, 0])
+        )
+        low, high = (weighted_quantiles(depths, weights[crossed], (s,))[0] for s in (0.05, 0.95))
+        bottom = float(ground.elevation_m(center)) - high - 0.15
+        spare = house.distance(ring) - 1.5 * (-0.30 - bottom)
+        if abs(spare) > 0.005:
+            seen[spare > 0] += 1
+            assert (tuple(center) in found) == (spare > 0)
+        if tuple(center) not in found:
+            continue
+        one = found[tuple(center)]
+        assert one.depth_m == pytest.approx(high + 0.15, abs=1e-3)
+        assert (one.depth_05_m, one.depth_95_m) == pytest.approx((low, high), abs=1e-3)
+        surface = site.dig.surface_per_m2["asphalt" if ring.bounds[1] < 0 else "lawn"]
+        assert one.cost == pytest.approx(450 + 1.08 * (one.depth_m * 190 + surface), rel=2e-3)
+        exposed = np.flatnonzero(crossed)[depths <= high + 0.15]
+        assert set(np.flatnonzero(one.exposed)) == set(exposed)
+    assert min(seen.values()) > 10
+
+
+def test_a_hole_that_missed_is_widened_on_every_side_by_half_and_by_a_whole_pit() -> None:
+    """Eight pits that share an edge with the turned hole by shapely, and no ground with it.
+
+    Each saves what of the set-up needs no second opening.
+    """
+    missed = Missed(
+        "F1", "test-pit", 6.6, 3.0, 0.05, "lot coordinates", "no", length_m=1.4, width_m=0.8,
+        angle_rad=0.4, dug_to_m=3.0,
+    )  # fmt: skip
+    site = replace(corner_site(), evidence=(missed,))
+    field = lay_field(site, RULES, gather_cloud(survey_of((front_routes(), 1.0))))
+    made = _extensions(field, field.cloud.weights)
+    hole = shapely.Polygon(rectangle_rings(np.array([[6.6, 3.0]]), np.array([0.4]),
+                                           np.array([[1.4, 0.8]]))[0])  # fmt: skip
+    sizes = sorted(tuple(np.round(sorted(one.size_m), 6)) for one in made)
+    length = site.dig.pit_length_m
+    expected = [tuple(sorted(pair)) for pair in ((0.5 * length, 0.8), (length, 0.8),
+                                                 (0.5 * length, 1.4), (length, 1.4))]  # fmt: skip
+    assert sizes == sorted(tuple(np.round(pair, 6)) for pair in [*expected, *expected])
+    middles = np.array([one.center for one in made]) - [6.6, 3.0]
+    assert middles.sum(axis=0) == pytest.approx([0.0, 0.0], abs=1e-9)
+    for one in made:
+        ring = shapely.Polygon(one.ring)
+        assert ring.intersection(hole).area == pytest.approx(0.0, abs=1e-6)
+        shared = ring.buffer(1e-6).intersection(hole.exterior).length
+        assert min(abs(shared - 1.4), abs(shared - 0.8)) < 1e-4
+        whole = weigh_pits(site, RULES, field.area, field.straights, field.cloud.weights,
+                           Places(one.center[None], np.array([one.angle_rad]),
+                                  np.array([one.size_m])))[0]  # fmt: skip
+        assert 0.0 < whole.cost - one.cost < site.dig.setup
+        assert one.extends == "F1"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from sitegis.score.search import cut_search, plan_cost, plan_search, search_order
+from sitegis.score.search import cut_search, look_ahead, plan_cost, plan_search, search_order
 
 # Search among four places; values from the design's sourced check values.
 P, C = np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0])
@@ -163,3 +163,47 @@ def test_a_chance_too_small_for_a_step_ends_the_search() -> None:
     """Weights at the least that a float holds: no pit gains anything, nothing is divided by 0."""
     hits = np.ones((2, 1), dtype=bool)
     assert search_order(hits, np.array([5e-324]), np.array([900.0, 800.0])) == ()
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    st.lists(st.lists(st.booleans(), min_size=6, max_size=6), min_size=3, max_size=3),
+    st.lists(st.floats(1.0, 9.0), min_size=3, max_size=3),
+    st.floats(5.0, 60.0), st.booleans(),
+)  # fmt: skip
+def test_two_holes_ahead_is_the_best_order_of_three(
+    rows: list[list[bool]], costs: list[float], way_out: float, barred: bool
+) -> None:
+    """Any two first and one more are all orders of three pits: brute force finds none better.
+
+    Where the first two may not both be dug, of those without both.
+    """
+    hits, cost, even = np.array(rows), np.array(costs), np.full(6, 1 / 6)
+    conflicts = np.eye(3, dtype=bool)
+    conflicts[0, 1] = conflicts[1, 0] = barred
+    greedy = search_order(hits, even, cost, conflicts=conflicts)
+    order = look_ahead(hits, even, cost, way_out, greedy, conflicts=conflicts)
+
+    def spent(chosen: tuple[int, ...]) -> float:
+        total = 0.0
+        for group in range(6):
+            for i in chosen:
+                total += cost[i] / 6
+                if hits[i, group]:
+                    break
+            else:
+                total += way_out / 6
+        return total
+
+    def cut(chosen: tuple[int, ...]) -> float:
+        return min(spent(chosen[:count]) for count in range(len(chosen) + 1))
+
+    lawful = [
+        chosen
+        for count in range(len(greedy) + 1)
+        for chosen in permutations(range(3), count)
+        if not (barred and {0, 1} <= set(chosen))
+    ]
+    assert not (barred and {0, 1} <= set(order))
+    assert cut(order) <= min(cut(chosen) for chosen in lawful) + 0.02
+    assert cut(order) <= cut(greedy) + 1e-9

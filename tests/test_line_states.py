@@ -1,0 +1,225 @@
+"""One step of the walk from mark to mark, against quadrature and plain geometry.
+
+Spreads are those of the geometry itself, written with complex numbers and differentiated
+numerically; what a reading tells is integrated by scipy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scipy import integrate, optimize, stats
+
+from sitegis.geometry.frames import Array
+from sitegis.line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
+from sitegis.line.follow import follow_drain, shared_covariance
+from sitegis.line.states import (
+    MOST_BENDS,
+    State,
+    advance,
+    ahead_and_left,
+    bend_states,
+    log_density,
+    tail_nodes,
+    weigh,
+)
+from sitegis.line.straights import HALF_NORMAL_MEAN, HALF_NORMAL_SD
+from sitegis.numerics.noise_scale import SCALES
+from tests.test_line_straights import marks_of
+
+
+def state_of(seed: int, rows: int = 1) -> State:
+    """Make rows anywhere on the lot, going anyhow, with full spreads."""
+    generator = np.random.default_rng(seed)
+    factor = generator.normal(size=(rows, 3, 3)) * np.array([0.1, 0.03, 0.2])[:, None]
+    return State(
+        generator.uniform(-9, 9, (rows, 2)), generator.uniform(-3, 3, rows),
+        generator.uniform(0, 20, rows), factor @ factor.transpose(0, 2, 1) + 1e-4 * np.eye(3),
+        generator.normal(size=rows), np.zeros(rows, np.int64),
+        np.full((rows, MOST_BENDS), -1), np.full((rows, MOST_BENDS), -1),
+        np.zeros((rows, MOST_BENDS, 2)),
+    )  # fmt: skip
+
+
+def jacobian(function: Callable[[Array], Array], count: int, step: float = 1e-6) -> Array:
+    """Differentiate a function of errors at no error, by central differences."""
+    return np.column_stack(
+        [(function(step * e) - function(-step * e)) / (2 * step) for e in np.eye(count)]
+    )
+
+
+def gone_on(angle: float, turn: float, ahead: float) -> Callable[[Array], Array]:
+    """Give place left, angle and count abreast of the next foot, from errors before the bend.
+
+    Errors: place left, angle, count, place of the bend along the drain, turn.
+    """
+
+    def errors(e: Array) -> Array:
+        start = 1j * np.exp(1j * angle) * e[0]
+        bend = start + e[3] * np.exp(1j * (angle + e[1]))
+        way = np.exp(1j * (angle + e[1] + turn + e[4]))
+        foot = ahead * np.exp(1j * (angle + turn))
+        right = np.exp(1j * (angle + turn))
+        # the new straight crosses the normal of its expected way at the foot
+        along = (np.conj(right) * (foot - bend)).real / (np.conj(right) * way).real
+        left = (np.conj(right) * (bend + along * way - foot)).imag
+        return np.array([left, e[1] + e[4], e[2] + e[3] + along])
+
+    return errors
+
+
+@pytest.mark.parametrize("index", [-1, 0, 3, 8, 13])
+def test_a_bend_and_a_straight_carry_errors_as_their_geometry_does(index: int) -> None:
+    """Foot, way and count by hand; J C Jᵀ with J by differences, the bend's own errors in C."""
+    state = state_of(index + 5)
+    turn, made = (0.0, 0.0) if index < 0 else (SIGNED_RAD[index], SIGNED_SD_RAD[index])
+    sd, ahead = 0.2, 1.7
+    bent = bend_states(state, np.array([index]), np.array([sd if index >= 0 else 0.0]), 4)
+    after = advance(bent, np.array([ahead]))
+    angle = float(state.angle[0])
+    errors = jacobian(gone_on(angle, turn, ahead), 5)
+    spread = np.zeros((5, 5))
+    spread[:3, :3] = state.spread[0]
+    spread[3, 3], spread[4, 4] = (sd**2 if index >= 0 else 0.0), made**2
+    assert after.spread[0] == pytest.approx(errors @ spread @ errors.T, rel=1e-6, abs=1e-9)
+    foot = complex(*state.foot[0]) + ahead * np.exp(1j * (angle + turn))
+    assert after.foot[0] == pytest.approx([foot.real, foot.imag])
+    assert after.angle[0] == pytest.approx(angle + turn)
+    assert after.count[0] == pytest.approx(state.count[0] + ahead)
+    # no bend on the way: exp(−rate · length), of a Poisson process
+    none = stats.poisson.logpmf(0, BENDS_PER_M * ahead)
+    assert after.log_weight[0] - state.log_weight[0] == pytest.approx(none)
+    if index >= 0:
+        assert (bent.spans[0, 0], bent.turns[0, 0]) == (4, index)
+        assert bent.at[0, 0] == pytest.approx(state.foot[0])
+
+
+@pytest.mark.parametrize("part", [0, 1, 2])
+def test_a_reading_moves_the_state_to_the_posteriors_moments(part: int) -> None:
+    """Prior times a mixture of two normals: evidence, mean and covariance by scipy's quadrature.
+
+    What hangs together with the part read follows it by regression.
+    """
+    state = state_of(part + 40)
+    own = float(np.sqrt(state.spread[0, part, part]))
+    off, shares, variances = 1.3 * own, np.array([0.8, 0.2]), np.array([0.5, 8.0]) * own**2
+
+    def joint(u: float) -> float:
+        return float(
+            stats.norm.pdf(u, 0.0, own)
+            * (shares * stats.norm.pdf(off, u, np.sqrt(variances))).sum()
+        )
+
+    moments = [
+        integrate.quad(lambda u, k=k: u**k * joint(u), -12 * own, 12 * own)[0] for k in range(3)
+    ]
+    mean, variance = (
+        moments[1] / moments[0],
+        moments[2] / moments[0] - (moments[1] / moments[0]) ** 2,
+    )
+    after = weigh(state, part, np.array([off]), variances, shares)
+    slope = state.spread[0, :, part] / own**2
+    rest = state.spread[0] - np.outer(slope, slope) * own**2
+    assert after.log_weight[0] - state.log_weight[0] == pytest.approx(np.log(moments[0]))
+    assert after.spread[0] == pytest.approx(rest + variance * np.outer(slope, slope), rel=1e-6)
+    angle = float(state.angle[0])
+    moved = complex(*(after.foot - state.foot)[0]) / (1j * np.exp(1j * angle))
+    assert moved.imag == pytest.approx(0.0, abs=1e-12)
+    found = (moved.real, after.angle[0] - angle, after.count[0] - state.count[0])
+    assert found == pytest.approx(tuple(slope * mean), rel=1e-6)
+
+
+def test_ahead_and_left_are_the_parts_of_a_complex_quotient() -> None:
+    """(mark − foot) / e^(i angle) is ahead + i left."""
+    state, mark = state_of(3, 20), np.array([2.0, -1.0])
+    ahead, left = ahead_and_left(state, mark)
+    quotient = (complex(*mark) - state.foot @ [1, 1j]) / np.exp(1j * state.angle)
+    assert ahead == pytest.approx(quotient.real)
+    assert left == pytest.approx(quotient.imag)
+
+
+@pytest.mark.parametrize("degrees", [3.0, 4.0, 8.0])
+def test_the_tails_nodes_are_a_student_t_of_variance_one(degrees: float) -> None:
+    """Their shares and mean sum to 1, and the density is scipy's t within 7 % to 2.5 sd."""
+    shares, variances = tail_nodes(degrees)
+    assert shares.sum() == pytest.approx(1.0)
+    assert shares @ variances == pytest.approx(1.0)
+    off = np.linspace(0.0, 2.5, 30)
+    scale = np.sqrt((degrees - 2) / degrees)
+    found = np.exp(log_density(off, np.zeros(30), np.ones(30), (shares, variances)))
+    assert found == pytest.approx(stats.t.pdf(off, degrees, scale=scale), rel=0.07)
+    even = np.exp(log_density(off, 0.3 * np.ones(30), np.ones(30), tail_nodes(np.inf)))
+    assert even == pytest.approx(stats.norm.pdf(off, 0.0, np.sqrt(1.3)))
+
+
+def test_the_slacks_moments_are_those_of_a_half_normal() -> None:
+    """Scipy's half-normal of scale 1."""
+    assert pytest.approx((stats.halfnorm.mean(), stats.halfnorm.std())) == (
+        HALF_NORMAL_MEAN,
+        HALF_NORMAL_SD,
+    )
+
+
+def test_the_first_two_marks_give_every_bend_its_way() -> None:
+    """From the first mark to the bend, on to the second: geometry by complex numbers.
+
+    Angle's spread by numerical differences of the angle that a root finder gives: both marks
+    off across their straights, the bend anywhere in its cell, its turn as made.
+    """
+    marks = np.array([[1.0, 2.0], [3.4, 4.1]])
+    own = np.array([0.03, 0.02])
+    state = follow_drain(marks_of(marks, own[:, None] ** 2 * np.ones((2, 2))))
+    first, second = (complex(*one) for one in marks)
+    chord = abs(second - first)
+    cells = int(np.ceil(chord / 0.5))
+    known = np.flatnonzero(np.isclose(np.array(SCALES)[state.scale], min(SCALES)))
+    scale = min(SCALES)
+    assert state.foot == pytest.approx(np.tile(marks[1], (len(state.angle), 1)))
+    bent = 0
+    for row in known:
+        angle = float(state.angle[row])
+        index = int(state.turns[row, 0])
+        turn = 0.0 if index < 0 else float(SIGNED_RAD[index])
+        place = complex(*state.at[row, 0]) if index >= 0 else first
+        before = abs(place - first)
+        if index >= 0:
+            bent += 1
+            # in the middle of a cell, of as many as the chord has
+            assert (before / chord * cells) % 1.0 == pytest.approx(0.5, abs=1e-6)
+            assert np.angle((place - first) / np.exp(1j * (angle - turn))) == pytest.approx(
+                0.0, abs=1e-9
+            )
+        assert np.angle((second - place) / np.exp(1j * angle)) == pytest.approx(0.0, abs=1e-9)
+        # without a first footage the count runs from the first mark
+        assert state.count[row] == pytest.approx(before + abs(second - place))
+
+        def solved(
+            e: Array, before: float = before, turn: float = turn, angle: float = angle
+        ) -> Array:
+            def off(a: float) -> float:
+                way = np.exp(1j * (a - turn - e[3]))
+                bend = first + 1j * way * e[0] + (before + e[2]) * way
+                return float(((second - bend) / np.exp(1j * a)).imag + e[1])
+
+            return np.array([e[1], optimize.brentq(off, angle - 0.2, angle + 0.2, xtol=1e-14)])
+
+        errors = jacobian(solved, 4, 1e-4)
+        cell = chord / cells if index >= 0 else 0.0
+        made = float(SIGNED_SD_RAD[index]) if index >= 0 else 0.0
+        spread = np.diag([*(scale * own) ** 2, cell**2 / 12, made**2])
+        expected = errors @ spread @ errors.T
+        assert state.spread[row, :2, :2] == pytest.approx(expected, rel=1e-3, abs=1e-9)
+    assert bent > 10
+
+
+def test_what_all_marks_share_is_the_last_marks_tape_and_the_session() -> None:
+    """Covariance of tape and building stays as it is; the session's part grows with the scale."""
+    marks = marks_of(np.array([[0.0, 0.0], [2.0, 0.0]]), np.full(2, 0.01), session_sd_m=0.2)
+    shared = np.array([[0.03, 0.01], [0.01, 0.05]]) + 0.04 * np.eye(2)
+    covariance = marks.covariance + np.kron(np.ones((2, 2)), shared)
+    marks = marks_of(marks.xy, np.full(2, 0.01), session_sd_m=0.2, covariance=covariance)
+    for scale in (1.0, 2.5):
+        expected = np.array([[0.03, 0.01], [0.01, 0.05]]) + scale * 0.04 * np.eye(2)
+        assert shared_covariance(marks, scale) == pytest.approx(expected)
