@@ -1,14 +1,154 @@
-"""Geometry behind the checks, against shapely."""
+"""The catalog of checks, against answers drawn at random; geometry behind them against shapely."""
 
 from __future__ import annotations
+
+from functools import cache
 
 import hypothesis.strategies as st
 import numpy as np
 import pytest
 import shapely
 from hypothesis import given, settings
+from scipy import stats
 
+from sitegis.evidence import tap_record
+from sitegis.model.survey import Survey
+from sitegis.score import score_hypotheses
+from sitegis.score.case import NONE_LEFT_OUT, build_case
+from sitegis.score.checks import Check, CheckContext, list_checks
+from sitegis.score.next_check import set_scene
 from sitegis.score.particles import leave_lot
+
+from .hand_routes import hand_survey
+
+DRAWS = 20_000
+
+
+@cache
+def asked() -> tuple[Survey, CheckContext, tuple[Check, ...]]:
+    """Give the survey made by hand, what its checks look at, and the checks."""
+    survey = hand_survey()
+    scored = score_hypotheses(survey).scores.hypotheses
+    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
+    scene = set_scene(survey, case, scored, survey.routes)
+    return survey, scene, tuple(list_checks(scene))
+
+
+def noise() -> np.ndarray:
+    """Give standard normal draws, stratified."""
+    return np.asarray(stats.norm.ppf((np.arange(DRAWS) + 0.5) / DRAWS))
+
+
+def test_where_the_pushed_head_turns_up_is_drawn_with_the_locators_noise() -> None:
+    """Shapely's place on each route ten feet past the last mark, left or right of the exit's line.
+
+    Noise is added, and the nearest half meter read: shares of draws. What is unlisted is the
+    average.
+    """
+    survey, scene, checks = asked()
+    (push,) = (check for check in checks if check.kind == "push-on")
+    particles, exit = scene.particles, survey.exit
+    table = push.likelihood(particles)
+    ahead = 10 * 0.3048 - exit.unseen_m
+    line = shapely.LineString(
+        [[exit.x_m - 99 * np.cos(exit.angle_rad), exit.y_m - 99 * np.sin(exit.angle_rad)],
+         [exit.x_m + 99 * np.cos(exit.angle_rad), exit.y_m + 99 * np.sin(exit.angle_rad)]]
+    )  # fmt: skip
+    half = table.shape[1] // 2
+    assert table.shape[1] % 2 == 1
+    sd = survey.site.noise.located_sd_m(exit.depth_m)
+    chosen = np.flatnonzero(particles.listed)[::37]
+    for row in chosen:
+        spot = shapely.LineString(particles.vertices[row]).interpolate(ahead)
+        left = shapely.LinearRing([line.coords[0], line.coords[1], spot]).is_ccw
+        off = line.distance(spot) * (1 if left else -1)
+        nearest = np.clip(np.rint((off + sd * noise()) / 0.5), -half, half).astype(int) + half
+        drawn = np.bincount(nearest, minlength=2 * half + 1) / DRAWS
+        assert table[row] == pytest.approx(drawn, abs=2e-3)
+    assert push.outcomes[half] == "straight on"
+    assert push.outcomes[-1].endswith("to the left")
+    assert push.outcomes[0].endswith("to the right")
+    weights = particles.weights[particles.listed]
+    average = np.average(table[particles.listed], axis=0, weights=weights)
+    assert table[~particles.listed] == pytest.approx(np.tile(average, (1, 1)))
+
+
+def test_a_spot_is_found_by_how_far_the_pipe_passes() -> None:
+    """Within a meter, to a blurred edge, nine times in ten; else once in fifty: by draws."""
+    survey, scene, checks = asked()
+    particles = scene.particles
+    spots = [check for check in checks if check.kind == "spot"]
+    assert len(spots) >= 2
+    yard = shapely.Polygon(survey.site.lot.vertices) - shapely.Polygon(
+        survey.site.building.vertices
+    )
+    half_meters = [
+        shapely.Point(x, y) for x in np.arange(0, 16, 0.5) for y in np.arange(-1, 39, 0.5)
+    ]
+    places = [point for point in half_meters if yard.contains(point)]
+    lines = shapely.linestrings(particles.vertices[particles.listed])
+    blur = max(survey.site.noise.horizontal_floor_m, 0.05)
+    rows = np.arange(len(lines))[::41]
+    gaps = shapely.distance(lines[rows][:, None], np.array(places)[None])
+    within = stats.norm.cdf((1.0 - gaps) / blur)  # a share of draws of the edge, to all digits
+    edge = (gaps[:, :1] <= 1.0 + blur * noise()).mean(axis=1)
+    assert within[:, 0] == pytest.approx(edge, abs=1e-3)
+    for check in spots:
+        yes = check.likelihood(particles)[particles.listed][rows, 0]
+        expected = 0.02 + 0.88 * within
+        # one of the half meters of the yard is the spot
+        assert np.abs(expected - yes[:, None]).max(axis=0).min() < 1e-6
+        assert check.likelihood(particles).sum(axis=1) == pytest.approx(1.0)
+        assert check.likelihood(particles)[~particles.listed, 0] == pytest.approx(0.02)
+
+
+def test_a_record_names_main_and_place_as_often_as_records_are_right() -> None:
+    """Six in ten lots have one; the default share is of this lot, the rest of any main at random.
+
+    Over its bins the record of the own main is the tap's station with the record's noise, drawn.
+    """
+    survey, scene, checks = asked()
+    (record,) = (check for check in checks if check.kind == "connection-record")
+    particles, mains = scene.particles, survey.site.mains
+    table = record.likelihood(particles)
+    right = tap_record.DEFAULT.reliability
+    assert table.sum(axis=1) == pytest.approx(1.0)
+    assert table[:, 0] == pytest.approx(np.where(particles.listed, 0.4, 0.4 + 0.6 * right))
+    first = 1
+    names = list(dict.fromkeys(record.outcomes[1:]))
+    assert len(names) == len(mains)
+    for main, name in zip(mains, names, strict=True):
+        bins = record.outcomes.count(name)
+        columns = slice(first, first + bins)
+        first += bins
+        mine = particles.on_main(main.id)
+        stray = 0.6 * (1 - right) / len(mains)
+        assert table[~mine][:, columns].sum(axis=1) == pytest.approx(stray)
+        if not mine.any():
+            continue
+        stations = particles.stations_m[mine]
+        low, high = stations.min(), stations.max()
+        assert bins == np.clip(np.ceil((high - low) / 1.5), 1, 16)
+        for row in np.flatnonzero(mine)[::53]:
+            said = particles.stations_m[row] + tap_record.DEFAULT.sd_m * noise()
+            place = np.clip((said - low) / (high - low) * bins, 0, bins - 1e-9).astype(int)
+            drawn = np.bincount(place, minlength=bins) / DRAWS
+            assert table[row, columns] == pytest.approx(
+                0.6 * right * drawn + stray / bins, abs=1e-3
+            )
+
+
+def test_neighbors_answer_as_the_habit_says() -> None:
+    """Per hypothesis the three answers sum to 1; both do most often where the lateral does."""
+    _, scene, checks = asked()
+    (ask,) = (check for check in checks if check.kind == "neighbors")
+    particles = scene.particles
+    table = ask.likelihood(particles)
+    assert table.sum(axis=1) == pytest.approx(1.0)
+    leader = next(s.hypothesis.main for s in particles.scored if s.hypothesis.main is not None)
+    own = particles.on_main(leader)
+    assert table[own, 2].min() > table[~own, 2].max()
+    assert table[own, 0].max() < table[~own, 0].min()
 
 
 @settings(deadline=None, max_examples=50)
