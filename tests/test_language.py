@@ -30,12 +30,13 @@ from .computed import NAMES, computed
 sheet = import_module("sitegis.read.field_sheet")
 OTHERS = tuple(code for code in LANGUAGES if code != "en")
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
+SURFACES = ("lawn", "concrete", "asphalt", "gravel")
 KINDS_NEAR = ("gas", "water", "electric", "telecom", "tree", "storm", "sewer")
 
 
 def all_phrases() -> set[str]:
     """Return every English phrase of card, cautions and field sheet."""
-    phrases = {REVIEW, *SAID, *POINTS_OF_THE_COMPASS, *KINDS_NEAR}
+    phrases = {REVIEW, *SAID, *POINTS_OF_THE_COMPASS, *KINDS_NEAR, *SURFACES}
     phrases |= {f"the {corner} {kind} corner" for corner in CORNERS for kind in ("building", "lot")}
     phrases |= {f"around the {side} of the house" for side in ("front", "right", "rear", "left")}
     for name in rule_set_names():
@@ -94,6 +95,9 @@ def test_the_card_is_wholly_in_the_language(name: str, code: str) -> None:
             assert mine[key] != theirs[key], key
         for tape, said in zip(mine["tapes"], theirs["tapes"], strict=True):
             assert tape["from"] != said["from"]
+        for (term, value), (said, told) in zip(mine["facts"], theirs["facts"], strict=True):
+            assert term != said
+            assert value != told
         left = set(mine["statements"]) & set(theirs["statements"])
         assert all(line.startswith(("Pits ", "Pit ")) for line in left)
     assert REVIEW in language.review

@@ -7,12 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
+from sitegis.language import ENGLISH
 from sitegis.model.derived import Derived
 from sitegis.model.dig_plan import DirectionComparison
 from sitegis.model.survey import Survey
 from sitegis.write.derive import find
+from sitegis.write.page.dig_card import excavation_facts
 from sitegis.write.page.panel_parts import (
-    excavation_facts,
     main_rows,
     profile_rows,
     telling_pits,
@@ -58,7 +59,7 @@ def test_a_main_without_a_route_has_no_numbers(survey: Survey, derived: Derived)
 
 def test_a_pit_says_both_ways_of_digging(survey: Survey, derived: Derived) -> None:
     """1.2 × 0.9 × 2.9 m is 3.132 m³: 4.1 cubic yards of 0.7646 m³, 5.1 bulked; 1½ to 1 for C."""
-    facts = dict(excavation_facts(survey, derived.excavations[0]))
+    facts = dict(excavation_facts(survey, derived.excavations[0], ENGLISH))
     told = facts["Vertical sides, shored or shielded"]
     assert told == "4.1 cu yd in place, 5.1 cu yd spoil (bulked volume)"
     assert "bulked volume" in facts["Sloped at 1.5:1"]

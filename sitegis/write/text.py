@@ -257,10 +257,10 @@ def worth_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str
     """Say what finding the pipe is expected to cost with the marks, and by guesses.
 
     >>> worth_words(1400.0, [("a guess", 2100.0)], "USD")
-    'Worth of the marks: 1,400 USD to find the pipe with them, 2,100 or more by a guess.'
+    'Worth of the locate points: 1,400 USD to find the pipe with them, 2,100 or more by a guess.'
     """
     by = ", ".join(f"{guess:,.0f} or more by {name}" for name, guess in guesses)
-    return f"Worth of the marks: {cost:,.0f} {currency} to find the pipe with them, {by}."
+    return f"Worth of the locate points: {cost:,.0f} {currency} to find the pipe with them, {by}."
 
 
 def check_sentence(survey: Survey) -> str:

@@ -17,10 +17,11 @@ from ...model.dig_plan import Pit, TapeTie
 from ...model.results import Hypothesis
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_M, at_least, decimals, ordered
-from ...units import about, percent
+from ...pits.exposure import VACUUM_HOLE_M
+from ...units import about, format_volume, is_imperial, percent
 from ..features import keep_out_features
 from ..text import chance_after_misses, point_words
-from .panel_parts import excavation_facts, vacuum_fact
+from .panel_parts import Facts
 
 NEAR_M = 5.0
 """Other utilities and trees this near to a pit are named on its card (judgement)."""
@@ -116,8 +117,8 @@ def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[
         "near": near_words(survey, pit, say),
         "protection": _protection(survey, pit, hole, say),
         "statements": statements(survey, hole, say),
-        "facts": [*excavation_facts(survey, hole), vacuum_fact(survey, pit)],
-        "surface": pit.surface,
+        "facts": [*excavation_facts(survey, hole, say), vacuum_fact(survey, pit, say)],
+        "surface": say(pit.surface),
         "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
         "coordinates": f"{latitude:.8f}, {longitude:.8f}",
         "bearings": _bearings(survey, pit, say),
@@ -174,6 +175,44 @@ def _protection(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> st
         return say("Shore it, shield it, or slope it {ratio}:1 (soil {soil}); nobody enters before",
                    ratio=f"{survey.rules.trench_slopes[hole.soil]:g}", soil=hole.soil)  # fmt: skip
     return say("Shore or shield it: no room here to slope the sides; nobody enters before")
+
+
+def excavation_facts(survey: Survey, hole: Excavation, say: Language) -> Facts:
+    """List the volumes of a pit, with vertical and with sloped sides."""
+    unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
+
+    def volume(in_ground_m3: float, loose_m3: float) -> str:
+        return say(
+            "{volume} in place, {heap} spoil (bulked volume)",
+            volume=format_volume(in_ground_m3, unit),
+            heap=format_volume(loose_m3, unit),
+        )
+
+    upright = volume(hole.vertical_m3, hole.spoil_m3)
+    rows = [(say("Vertical sides, shored or shielded"), upright)]
+    sloped = say("not allowed this deep without an engineer")
+    if hole.sloped_m3 is not None and hole.sloped_spoil_m3 is not None:
+        room = say("there is no room here: shore or shield it")
+        fits = say("there is room") if hole.sloped_fits else room
+        sloped = f"{volume(hole.sloped_m3, hole.sloped_spoil_m3)}; {fits}"
+    soil = say("soil type {soil}", soil=hole.soil)
+    rows.append((say("Sloped at {ratio}:1", ratio=f"{ratio:g}"), f"{sloped} ({soil})"))
+    if hole.shielded_m3 is not None and hole.shielded_spoil_m3 is not None:
+        lowest = about(survey.rules.shield_vertical_m, unit)
+        shielded = volume(hole.shielded_m3, hole.shielded_spoil_m3)
+        rows.append((say("Lowest {lowest} in a shield, sloped above", lowest=lowest), shielded))
+    backfill = format_volume(hole.backfill_m3, unit)
+    return [*rows, (say("Backfill"), say("{volume} of the vertical pit", volume=backfill))]
+
+
+def vacuum_fact(survey: Survey, pit: Pit, say: Language) -> tuple[str, str]:
+    """Say what a vacuum test hole at a pit's center would find and cost; nobody enters it."""
+    across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
+    return say("Or a vacuum test hole of {across} at its center", across=across), say(
+        "finds the pipe with {chance}, {cost} with restoration; nobody enters it",
+        chance=percent(pit.vacuum_p_hit),
+        cost=f"{pit.vacuum_cost:,.0f} {survey.site.dig.currency}",
+    )
 
 
 def statements(survey: Survey, hole: Excavation, say: Language) -> list[str]:

@@ -9,12 +9,11 @@ import numpy as np
 from ...dig.stakeout import choose_ties
 from ...dig.tie_in import verdict
 from ...evidence import item_label
-from ...model.derived import Excavation, MainComparison, ProfileCheck, TieIn
-from ...model.dig_plan import DirectionComparison, Pit
+from ...model.derived import MainComparison, ProfileCheck, TieIn
+from ...model.dig_plan import DirectionComparison
 from ...model.results import Contribution
 from ...model.survey import Survey
 from ...numerics.statistics import NORMAL_95
-from ...pits.exposure import VACUUM_HOLE_M
 from ...score.words import support_words
 from ...units import (
     FOOT_M,
@@ -23,7 +22,6 @@ from ...units import (
     format_area,
     format_length,
     format_slope,
-    format_volume,
     is_imperial,
     percent,
 )
@@ -88,37 +86,6 @@ def main_facts(survey: Survey, row: MainComparison) -> Facts:
     facts.append(("A repair opens", row.opening))
     facts.append(("Check to rule it out", row.ruled_out_by))
     return facts
-
-
-def excavation_facts(survey: Survey, hole: Excavation) -> Facts:
-    """List the volumes of a pit, with vertical and with sloped sides."""
-    unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
-
-    def volume(in_ground_m3: float, loose_m3: float) -> str:
-        heap = format_volume(loose_m3, unit)
-        return f"{format_volume(in_ground_m3, unit)} in place, {heap} spoil (bulked volume)"
-
-    rows = [("Vertical sides, shored or shielded", volume(hole.vertical_m3, hole.spoil_m3))]
-    sloped = "not allowed this deep without an engineer"
-    if hole.sloped_m3 is not None and hole.sloped_spoil_m3 is not None:
-        fits = "there is room" if hole.sloped_fits else "there is no room here: shore or shield it"
-        sloped = f"{volume(hole.sloped_m3, hole.sloped_spoil_m3)}; {fits}"
-    rows.append((f"Sloped at {ratio:g}:1", f"{sloped} (soil type {hole.soil})"))
-    if hole.shielded_m3 is not None and hole.shielded_spoil_m3 is not None:
-        lowest = about(survey.rules.shield_vertical_m, unit)
-        shielded = volume(hole.shielded_m3, hole.shielded_spoil_m3)
-        rows.append((f"Lowest {lowest} in a shield, sloped above", shielded))
-    return [*rows, ("Backfill", f"{format_volume(hole.backfill_m3, unit)} of the vertical pit")]
-
-
-def vacuum_fact(survey: Survey, pit: Pit) -> tuple[str, str]:
-    """Say what a vacuum test hole at a pit's center would find and cost; nobody enters it."""
-    across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
-    return (
-        f"Or a vacuum test hole of {across} at its center",
-        f"finds the pipe with {percent(pit.vacuum_p_hit)}, "
-        f"{pit.vacuum_cost:,.0f} {survey.site.dig.currency} with restoration; nobody enters it",
-    )
 
 
 def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:
