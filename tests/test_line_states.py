@@ -13,8 +13,14 @@ import pytest
 from scipy import integrate, optimize, stats
 
 from sitegis.geometry.frames import Array
-from sitegis.line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
-from sitegis.line.follow import follow_drain, shared_covariance
+from sitegis.line.catalogue import (
+    BENDS_PER_M,
+    SIGNED_RAD,
+    SIGNED_SD_RAD,
+    SIGNED_WEIGHTS,
+    turns_of_two,
+)
+from sitegis.line.follow import _own_noise, follow_drain, shared_covariance
 from sitegis.line.states import (
     MOST_BENDS,
     State,
@@ -212,6 +218,41 @@ def test_the_first_two_marks_give_every_bend_its_way() -> None:
         expected = errors @ spread @ errors.T
         assert state.spread[row, :2, :2] == pytest.approx(expected, rel=1e-3, abs=1e-9)
     assert bent > 10
+    # a bend somewhere in a cell, none in the rest: a Poisson process; of k the inverse gamma
+    straight = next(row for row in known if state.turns[row, 0] < 0)
+    for row in known:
+        index = int(state.turns[row, 0])
+        if index >= 0:
+            longer = state.count[row] - state.count[straight]
+            odds = np.log(BENDS_PER_M * chord / cells * SIGNED_WEIGHTS[index])
+            found = state.log_weight[row] - state.log_weight[straight]
+            assert found == pytest.approx(odds - BENDS_PER_M * longer)
+    alone = np.flatnonzero(state.turns[:, 0] < 0)
+    squares = np.array(SCALES)[state.scale[alone]] ** 2
+    prior = stats.invgamma.logpdf(squares, 4.0, scale=4.0) + np.log(squares)
+    found = state.log_weight[alone] - state.log_weight[alone[0]]
+    assert found == pytest.approx(prior - prior[0])
+
+
+@pytest.mark.parametrize("worse", [0, 1])
+def test_of_two_marks_too_near_to_show_a_way_the_better_known_one_counts(worse: int) -> None:
+    """0.3 m apart: the walk is that of the marks without the one that is known worse."""
+    xy = np.array([[1.0, 2.0], [1.2, 2.2], [5.0, 6.0]])
+    variances = np.full((3, 2), 0.02**2)
+    variances[worse] = 0.05**2
+    kept = [i for i in range(3) if i != worse]
+    whole = follow_drain(marks_of(xy, variances))
+    part = follow_drain(marks_of(xy[kept], variances[kept]))
+    assert whole.angle == pytest.approx(part.angle)
+    assert whole.log_weight == pytest.approx(part.log_weight)
+    assert whole.spread == pytest.approx(part.spread)
+    # 0.7 m apart all three count
+    xy[1] = [1.5, 2.5]
+    far = follow_drain(marks_of(xy, variances))
+    apart = follow_drain(marks_of(xy[kept], variances[kept]))
+    assert far.log_weight.size != apart.log_weight.size or far.log_weight != pytest.approx(
+        apart.log_weight
+    )
 
 
 def test_what_all_marks_share_is_the_last_marks_tape_and_the_session() -> None:
@@ -223,3 +264,56 @@ def test_what_all_marks_share_is_the_last_marks_tape_and_the_session() -> None:
     for scale in (1.0, 2.5):
         expected = np.array([[0.03, 0.01], [0.01, 0.05]]) + scale * 0.04 * np.eye(2)
         assert shared_covariance(marks, scale) == pytest.approx(expected)
+
+
+def test_own_noise_is_each_marks_against_the_last_ones() -> None:
+    """Cov(eᵢ − e_last) by a matrix of differences, of what is no receiver's and no session's.
+
+    A fitting's own part stays with the tape, a received mark's is apart; the session's counts
+    where one of the two was received and the other not.
+    """
+    generator = np.random.default_rng(8)
+    factor = 0.1 * generator.normal(size=(8, 8))
+    tape = factor @ factor.T
+    independent = np.array([np.diag(v) for v in generator.uniform(0.01, 0.05, (4, 2))])
+    received = np.array([True, False, True, True])
+    session = 0.3**2 * np.kron(np.outer(received, received), np.eye(2))
+    blocks = np.zeros((8, 8))
+    for i in range(4):
+        blocks[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = independent[i]
+    marks = marks_of(
+        generator.uniform(0, 9, (4, 2)), np.ones(2), covariance=tape + blocks + session,
+        independent=independent, received=received, session_sd_m=0.3,
+    )  # fmt: skip
+    own = _own_noise(marks)
+    for i in range(4):
+        difference = np.zeros((2, 8))
+        difference[:, 2 * i : 2 * i + 2] += np.eye(2)
+        difference[:, 6:] -= np.eye(2)
+        expected = difference @ tape @ difference.T
+        if not received[i]:
+            expected = expected + independent[i]
+        assert own.tape[i] == pytest.approx(expected, abs=1e-12)
+        assert own.receiver[i] == pytest.approx(independent[i] * received[i])
+        assert own.session[i] == pytest.approx(0.0 if received[i] else 0.3**2)
+    assert shared_covariance(marks, 1.0) == pytest.approx(tape[6:, 6:] + 0.3**2 * np.eye(2))
+
+
+def test_a_turn_of_two_bends_has_the_moments_of_all_pairs() -> None:
+    """In every class of 45° share, mean and spread are numpy's of a million drawn pairs."""
+    generator = np.random.default_rng(3)
+    pairs = generator.choice(SIGNED_RAD.size, (1_000_000, 2), p=SIGNED_WEIGHTS)
+    nominal = SIGNED_RAD[pairs].sum(axis=1)
+    drawn = nominal + (SIGNED_SD_RAD[pairs] * generator.normal(size=pairs.shape)).sum(axis=1)
+    # a half is nearer to 0
+    degrees = np.degrees(nominal) / 45.0
+    classes = np.sign(degrees) * np.ceil(np.abs(degrees) - 0.5 - 1e-9)
+    shares, means, sds = turns_of_two()
+    kinds = np.unique(classes)
+    assert shares.sum() == pytest.approx(1.0)
+    assert len(shares) == kinds.size
+    for i, kind in enumerate(kinds):
+        own = drawn[classes == kind]
+        assert shares[i] == pytest.approx(own.size / 1e6, abs=2e-3)
+        assert means[i] == pytest.approx(own.mean(), abs=0.01)
+        assert sds[i] == pytest.approx(own.std(), rel=0.03)
