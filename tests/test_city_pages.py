@@ -6,9 +6,12 @@ import base64
 import hashlib
 import json
 import re
+import subprocess
+from pathlib import Path
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from pypdf import PdfReader
@@ -17,6 +20,10 @@ from sitegis import __version__
 from sitegis.city import Pages, run_city
 from sitegis.rules.rule_set import load_rules
 from tests.invented_town import Faults, invent_town, write_town
+from tests.test_write_gis import SYSTEM_PYTHON, _needs
+
+LOOK = Path(__file__).with_name("qgis_look.py")
+CLASSES = ["95 % or more", "80 to 95 %", "below 80 %", "no main on record", "no route fits"]
 
 
 @pytest.fixture(scope="module")
@@ -94,3 +101,33 @@ def test_pages_are_the_same_to_the_byte(made, tmp_path):
     run_city(path, tmp_path / "out.gpkg", workers=2, pages=again)
     assert again.map.read_bytes() == pages.map.read_bytes()
     assert again.summary.read_bytes() == pages.summary.read_bytes()
+
+
+def test_qgis_shows_how_sure_a_lot_is_and_dashes_what_is_inferred(made):
+    """QGIS itself opens the layers: a color a class of lots, routes and the like dashed."""
+    _needs("qgis.core", "python3-qgis")
+    out = made[0].parent / "out.gpkg"
+    told = {}
+    for layer in ("lots", "routes", "corridors", "taps", "lot_lines"):
+        command = [SYSTEM_PYTHON, str(LOOK), str(out), layer, str(out.with_name(f"{layer}.png"))]
+        done = subprocess.run(
+            command, check=True, capture_output=True, timeout=120,
+            env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(out.parent)},
+        )  # fmt: skip
+        told[layer] = json.loads(done.stdout)
+    assert list(told["lots"]["symbols"]) == CLASSES
+    assert told["lots"]["labels"]
+    assert "Line probability" in told["lots"]["aliases"]
+    for layer, told_of in told.items():
+        inferred = layer in ("routes", "corridors", "taps")
+        assert all(look["dashed"] == inferred for look in told_of["symbols"].values()), layer
+
+
+def test_the_class_of_a_lot_is_that_of_its_line(made):
+    """By pandas' own cut of the stated probability; a lot without an answer has its reason."""
+    lots = geopandas.read_file(made[0].parent / "out.gpkg", layer="lots")
+    told = lots["answer"] == "main on record"
+    share = lots.loc[told, "line_probability"]
+    cut = pd.cut(share, [-1.0, 0.8, 0.95, 2.0], right=False, labels=CLASSES[2::-1])
+    assert lots.loc[told, "certainty"].tolist() == cut.tolist()
+    assert lots.loc[~told, "certainty"].tolist() == lots.loc[~told, "answer"].tolist()

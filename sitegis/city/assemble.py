@@ -26,6 +26,7 @@ from .database import Database
 from .map_page import TABLES, Made, map_page
 from .notes import assumptions, cautions
 from .read import City
+from .styles import certainty, describe_city
 from .summary import CitySummary, Tally
 from .summary_page import summary_page
 from .tables import GEOMETRY, Columns, join, load_tables, table, write_whole
@@ -153,10 +154,14 @@ def _write_file(frames: Iterator[tuple[str, Any]], out: Path, when: str) -> None
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
     earlier = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{when}T00:00:00.000Z"})
+    columns: dict[str, list[str]] = {}
     try:
         staged = holder / out.name
         for name, frame in frames:
             _write(frame, name, staged)
+            columns[name] = [column for column in frame.columns if column != GEOMETRY]
+        if staged.is_file():
+            describe_city(staged, columns, f"{when}T00:00:00.000Z")
         _replace(staged, out, holder)
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": earlier})
@@ -172,6 +177,8 @@ def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[
         if not parts:
             continue
         columns = join(parts)
+        if name == "lots":
+            columns["certainty"] = certainty(columns)
         order = np.argsort(columns["parcel"], kind="stable")
         yield name, {column: values[order] for column, values in columns.items()}
     yield from tally.layers().items()

@@ -12,9 +12,9 @@ import shapely
 from ..messages.errors import Notice
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS
+from .styles import RATHER_SURE, SURE
 from .tables import Columns, Tables, table
 
-SURE, RATHER_SURE = 0.95, 0.80
 SHOWN = 5
 # Judgment, no source.
 MOST_WITHOUT_FRONT = 0.15
