@@ -68,10 +68,14 @@ def laid_out() -> Site:
             ("R1:origin", "C", places["R1:origin"], places["C"]),
         )
     )  # fmt: skip
+    inside = {name: ORIGINS[room] + local * (1.0, np.exp(1j * TOWARD))[room]
+              for name, (room, local) in MARKS.items()}  # fmt: skip
+    # of the two right walls the longer one, 6 m from the left
     walls = tuple(
         WallContact(point, side, inward, 0.017)
-        for point, side, inward in (("A", "front", (ORIGINS[0] + MARKS["A"][1]).imag),
-                                    ("B", "left", (ORIGINS[0] + MARKS["B"][1]).real))
+        for point, side, inward in (("A", "front", inside["A"].imag),
+                                    ("B", "left", inside["B"].real),
+                                    ("C", "right", 6 - inside["C"].real))
     )  # fmt: skip
     return replace(base, building=building, rooms=rooms, locates=tuple(rows), ties=ties,
                    wall_contacts=walls)  # fmt: skip
@@ -114,10 +118,11 @@ def test_a_layout_without_error_leaves_nothing_over() -> None:
         if name in truth():
             z = truth()[name]
             assert place == pytest.approx([z.real, z.imag])
-    corners = [named_places(site, network, x)[f"building:{name}"] for name in
-               ("front-left", "front-right", "rear-left")]  # fmt: skip
-    expected = [in_lot(z) for z in (0, 9, 13j)]
-    assert np.array(corners) @ [1, 1j] == pytest.approx(np.array(expected))
+    few = site_network(replace(site, ties=(), wall_contacts=()))
+    corners = named_places(site, few, unknowns(site, few))
+    for name, z in (("front-left", 0), ("front-right", 9), ("rear-left", 13j)):
+        expected = in_lot(z)
+        assert corners[f"building:{name}"] == pytest.approx([expected.real, expected.imag])
 
 
 def test_every_number_has_the_spread_of_its_own_reading() -> None:
@@ -153,3 +158,22 @@ def test_a_walls_edges_stand_longest_first() -> None:
         edges = wall_candidates(site, side)  # type: ignore[arg-type]
         assert len(edges) == 2
         assert lengths[edges[0]] > lengths[edges[1]]
+
+
+def test_of_a_mark_taped_along_one_axis_that_one_is_observed() -> None:
+    """What was not measured is not there, neither as a number nor as nothing."""
+    site = laid_out()
+    for x, y, axis in ((1.5, np.nan, "x"), (np.nan, 2.5, "y")):
+        row = Locate("M", "wall", site.rooms[1].id, x, y, *[None] * 6, "slab", "", 8)
+        network = site_network(replace(site, locates=(*site.locates, row)))
+        (found,) = (one for one in network.observations if one.name.startswith("M in"))
+        assert (found.kind, found.value) == (f"offset-{axis}", np.nansum([x, y]))
+        assert found.sd == pytest.approx(site.noise.tape_sd_m(found.value))
+
+
+def test_a_reading_that_occurs_again_has_a_name_of_its_own() -> None:
+    """The same tie taped twice: two observations, told apart."""
+    site = laid_out()
+    network = site_network(replace(site, ties=(*site.ties, site.ties[0], site.ties[0])))
+    names = [one.name for one in network.observations if one.name.startswith("tie A to C")]
+    assert names == ["tie A to C", "tie A to C (again, 2)", "tie A to C (again, 3)"]

@@ -11,7 +11,7 @@ import shapely
 from sitegis.geometry.frames import rotation
 from sitegis.model.site import Easement
 from sitegis.pits.cost import may_run_in
-from sitegis.routes.terrain import prepare_terrain, run_alongside
+from sitegis.routes.terrain import Face, prepare_terrain, run_alongside
 
 from .invented import (
     HOUSE_DEPTH_M,
@@ -103,3 +103,49 @@ def test_run_alongside_equals_shapely() -> None:
     assert run == pytest.approx(expected, abs=1e-9)
     lengths = np.hypot(*np.moveaxis(pieces[:, :, 1] - pieces[:, :, 0], -1, 0))
     assert lengths.ravel() == pytest.approx(shapely.length(beside), abs=1e-9)
+
+
+@pytest.mark.parametrize("first", range(4))
+def test_faces_do_not_hang_on_the_corner_that_the_outline_begins_with(first: int) -> None:
+    """Of a turned house, from any corner on: shapely's rectangle, and a normal that leads out.
+
+    Each face is a side of the ring, and a step outward from its middle leaves the house.
+    """
+    site = corner_site()
+    turn = rotation(0.3)
+    ring = site.building.vertices @ turn.T + np.array([6.0, 2.0])
+    building = replace(
+        site.building, vertices=np.roll(ring, -first, axis=0), angle_rad=0.3,
+        sides=tuple(np.roll(site.building.sides, -first)),
+    )  # fmt: skip
+    faces = prepare_terrain(replace(site, building=building)).faces
+    house = shapely.Polygon(ring)
+    for i, side in enumerate(site.building.sides):
+        face = faces[side]
+        ends = shapely.LineString([face.origin, face.origin + face.length_m * face.along])
+        expected = shapely.LineString([ring[i], ring[(i + 1) % 4]])
+        assert ends.hausdorff_distance(expected) == pytest.approx(0.0, abs=1e-9)
+        middle = np.array(ends.interpolate(0.5, normalized=True).coords[0])
+        assert not house.covers(shapely.Point(middle + 0.01 * face.outward))
+        assert house.covers(shapely.Point(middle - 0.01 * face.outward))
+
+
+def test_pieces_beside_a_wall_are_shapelys() -> None:
+    """Every straight's piece within the strip beside a turned face is shapely's intersection."""
+    generator = np.random.default_rng(6)
+    along, outward = rotation(0.3).T @ np.eye(2)
+    face = Face("front", np.array([2.0, 1.0]), along, outward, 6.0, 9.0)
+    routes = generator.uniform(-4.0, 12.0, (60, 4, 2))
+    corners = [(0, 0), (6, 0), (6, 3), (0, 3)]
+    strip = shapely.Polygon([face.origin + a * along + b * outward for a, b in corners])
+    run, pieces = run_alongside(routes, face, within_m=3.0)
+    for route, length, parts in zip(routes, run, pieces, strict=True):
+        total = 0.0
+        for i, part in enumerate(parts):
+            met = shapely.LineString(route[i : i + 2]).intersection(strip)
+            assert np.hypot(*(part[1] - part[0])) == pytest.approx(met.length, abs=1e-9)
+            if met.length:
+                ends = np.array(met.coords)
+                assert np.sort(part, axis=0) == pytest.approx(np.sort(ends, axis=0))
+                total += abs((ends[1] - ends[0]) @ along)
+        assert length == pytest.approx(total)
