@@ -318,7 +318,13 @@ class RouteModel:
     def _found(self, item: Found, routes: Array, laid: dict[str, Array]) -> Array:
         """Weigh a pipe seen in a test pit: 49 in 50 are this drain, others lie anywhere."""
         point = shapely.Point(item.x_m, item.y_m)
-        right = stats.norm.pdf(shapely.distance(routes, point), 0.0, np.hypot(0.02, item.sd_m))
+        # a bend is 1.5° off its angle or so: what lies beyond it is carried aside
+        steps = np.hypot(*np.moveaxis(np.diff(laid["vertices"], axis=1), -1, 0))
+        beyond = shapely.line_locate_point(routes, point)[:, None] - np.cumsum(steps, axis=1)
+        turned = np.maximum(np.where(steps > 0.0, beyond, 0.0), 0.0)
+        aside = np.radians(1.5) * np.sqrt((turned**2).sum(axis=1))
+        spread = np.sqrt(0.02**2 + item.sd_m**2 + aside**2)
+        right = stats.norm.pdf(shapely.distance(routes, point), 0.0, spread)
         run, stray = shapely.line_locate_point(routes, point), 1.0 / STRAYS_M
         if item.depth_to_invert_m is not None:
             here, ground = np.array([item.x_m, item.y_m]), self.site.ground

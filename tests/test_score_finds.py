@@ -65,7 +65,9 @@ def seen_by_hand(routes: Routes, find: Found) -> Array:
     """Write the likelihood of a find out: normal about its place and depth, or astray."""
     point = np.array([find.x_m, find.y_m])
     distance, station, _ = polyline.line_locate_point(routes.vertices, point)
-    sd = np.hypot(0.02, find.sd_m)
+    steps = np.hypot(*np.moveaxis(np.diff(routes.vertices, axis=1), -1, 0))
+    beyond = np.maximum(station[:, None] - np.cumsum(steps, axis=1)[:, :-1], 0.0)
+    sd = np.sqrt(0.02**2 + find.sd_m**2 + np.radians(1.5) ** 2 * (beyond**2).sum(axis=1))
     right = np.exp(-0.5 * (distance / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
     stray = 1 / 20.0
     if find.depth_to_invert_m is not None:

@@ -246,7 +246,7 @@ def say_given(value: float | None, default: float) -> str:
     return f"{default:g} by default, {SOURCE}" if value is None else f"{value:g} as given"
 
 
-def student(residual: Array, sd: float, degrees: float) -> Array:
+def student(residual: Array, sd: Array | float, degrees: float) -> Array:
     """Give Student's t density of residuals with scale ``sd``."""
     constant = gammaln((degrees + 1) / 2) - gammaln(degrees / 2)
     scale = np.exp(constant) / (np.sqrt(degrees * np.pi) * sd)

@@ -108,7 +108,7 @@ def joint_miss_showing(
 
 def find_likelihood(
     across_m: Array,
-    sd_m: float,
+    sd_m: Array | float,
     reliability: float,
     below_m: Array | None = None,
     below_sd_m: float = 1.0,
@@ -117,7 +117,8 @@ def find_likelihood(
 ) -> Array:
     """Return the density (m,) of a find given each route: e · right + (1 − e) · stray.
 
-    ``across_m`` is how far each route passes from the find; ``below_m`` its invert less that
+    ``across_m`` is how far each route passes from the find, ``sd_m`` how truly that is known, of
+    each (m,) or of all; ``below_m`` its invert less that
     found; ``turn_rad`` its direction against that found, within ±π/2. Right is the product of
     normal densities of what was measured; a stray find lies anywhere within
     ``STRAY_BREADTH_M``, ``STRAY_DEPTH_M`` and half a turn. ``reliability`` e: of this drain.

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..evidence import Aim
+from ..finds.kinds import BEND_PLAY_RAD
 from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..numerics.ordering import RATIO, on_lattice, ordered
 from ..numerics.statistics import square_root
@@ -147,6 +148,7 @@ def heading_arms(
         gap = other.point - one.point
         reach = max(float(np.hypot(*gap)), 1e-6)
         noise = (WIDENED * np.hypot(one.sd_m, other.sd_m) / reach) ** 2 + (LINEAR_M / reach) ** 2
+        noise += BEND_PLAY_RAD**2
         bearing = float(np.arctan2(gap[1], gap[0]))
         for column in headings.T:
             off = wrap_radians(bearing - column - expected)

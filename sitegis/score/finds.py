@@ -106,10 +106,12 @@ def _explained(
         if not one.weights.any() or not one.probability > 0.0:
             rest += one.probability
             continue
-        misses = across, below, turn = residuals(item, laid_of(site, routes_of[one.hypothesis.id]))
+        misses = residuals(item, laid_of(site, routes_of[one.hypothesis.id]))
+        across, play, below, turn = misses
         share = one.probability * one.weights
         fits += float(share @ right_density(item, site, misses))
-        wide = student(across, float(np.hypot(SLIP_M, across_sd_m(item, site))), SLIP_DEGREES)
+        spread = np.sqrt(SLIP_M**2 + across_sd_m(item, site) ** 2 + play**2)
+        wide = student(across, spread, SLIP_DEGREES)
         if below is not None:
             measured = cast(tuple[float, float], measured_invert_m(item, site))
             wide = wide * normal_density(below, float(np.hypot(SLIP_DEPTH_M, measured[1])))
