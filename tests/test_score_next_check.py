@@ -11,7 +11,7 @@ import shapely
 from scipy.stats import entropy
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import gather_cloud, likely_part
+from sitegis.dig.cloud import gather_cloud, likely_part, to_be_shown
 from sitegis.evidence import CleanoutOutside, Dye, Neighbors, Sound, TapRecord
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
@@ -272,7 +272,7 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     found = scene.pits.plan(scene.particles.weights)
     pit = scene.pits.laid[found.order[0]]
     chance = scene.particles.weights[exposed_by(pit, scene.particles, survey.site)].sum()
-    cloud = likely_part(gather_cloud(survey))
+    cloud = likely_part(to_be_shown(gather_cloud(survey)))
     there = Places(pit.center[None], np.array([pit.angle_rad]), np.array([pit.size_m]))
     # the pit may stand right at the footing's 45° line, where a centimeter of depth decides
     anyhow = replace(survey.site, dig=replace(survey.site.dig, building_setback_m=9.0))

@@ -149,7 +149,7 @@ def _worth(
     """
     rules, sampled = survey.rules, survey.routes
     site = without_findings(survey.site, frozenset({item.id}))
-    before = draw_particles(without, sampled, site, part=True)
+    before = draw_particles(without, sampled, site)
     planned = lay_pits(before, sampled, site, rules)
     if seen:
         return planned.plan(before.weights).cost

@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..finds.records import Missed
-from ..finds.reweigh import COMMON_FAILURE, joint_miss_showing
+from ..finds.reweigh import joint_miss_showing
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
 from ..numerics.ordering import LENGTH_M, WEIGHT, at_least, on_lattice, ordered
 
-PARTICLES = 192
+PARTICLES, UNSHOWN = 192, 24
 LEAST_PROBABILITY = 1e-4
 
 
@@ -40,7 +40,7 @@ class Particles:
 
     ``hypothesis`` (p,) is the index into ``scored``; ``weights`` (p,) sum to 1; ``listed`` (p,)
     is False for ``unlisted``, whose ``vertices`` and ``inverts_m`` are nan. ``shows`` (p,) is False
-    for what stands for the cause that all misses share: no hole shows that pipe.
+    for what stands for pits that show nothing though the pipe is there.
     """
 
     scored: tuple[ScoredHypothesis, ...]
@@ -66,13 +66,12 @@ class Particles:
 
 
 def draw_particles(
-    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes], site: Site, *, part: bool = False
+    scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes], site: Site
 ) -> Particles:
     """Resample each hypothesis that matters: systematic in the order of the tap stations.
 
-    Nothing is random: the i-th particle stands for the (i + ½)/n quantile of the weights. Where a
-    hole showed nothing (or with ``part``) every route stands there twice: as one that the next hole
-    on it shows, and as one that none does, by what all misses share.
+    Nothing is random: the i-th particle stands for the (i + ½)/n quantile of the weights. The
+    routes stand there twice: as what a pit on them shows, and, by fewer, as what none does.
     """
     missed = [item.id for item in site.evidence if isinstance(item, Missed)]
     routes_of = {routes.hypothesis.id: routes for routes in sampled}
@@ -83,13 +82,14 @@ def draw_particles(
         if not at_least(item.probability, LEAST_PROBABILITY):
             continue
         routes = routes_of[item.hypothesis.id]
-        parts = [(item.weights, True)]
-        if item.weights.any() and (missed or part):
+        parts = [(item.weights, True, PARTICLES)]
+        if item.weights.any():
             showing = _showing(routes, missed)
-            parts = [(item.weights * showing, True), (item.weights * (1.0 - showing), False)]
-        for own, shown in parts:
-            chosen = _systematic(own, routes.tap_stations_m)
-            share = float(own.sum()) if len(parts) > 1 else 1.0
+            hidden = item.weights * (1.0 - showing)
+            parts = [(item.weights * showing, True, PARTICLES), (hidden, False, UNSHOWN)]
+        for own, shown, most in parts:
+            chosen = _systematic(own, routes.tap_stations_m, most)
+            share = float(on_lattice(own.sum(), WEIGHT)) if len(parts) > 1 else 1.0
             count = max(chosen.size, 1)
             index.append(np.full(count, i))
             weights.append(np.full(count, item.probability * share / count))
@@ -120,17 +120,16 @@ def draw_particles(
 def _showing(routes: Routes, missed: Sequence[str]) -> Array:
     """Give how surely a hole shows the pipe of each route (m,) that it crosses, after misses."""
     singles = [np.exp(routes.log_likelihoods[name]) for name in missed]
-    joined = np.reshape(singles, (-1, len(routes.lengths_m)))
-    return joint_miss_showing(joined, reliability=1.0 - COMMON_FAILURE)
+    return joint_miss_showing(np.reshape(singles, (-1, len(routes.lengths_m))))
 
 
-def _systematic(weights: Array, order_by: Array) -> NDArray[np.intp]:
-    """Pick ``PARTICLES`` samples at even quantiles of the weights, ordered by a length."""
+def _systematic(weights: Array, order_by: Array, count: int) -> NDArray[np.intp]:
+    """Pick ``count`` samples at even quantiles of the weights, ordered by a length."""
     if weights.size == 0 or not weights.any():
         return np.zeros(0, np.intp)
     order = ordered(order_by, LENGTH_M)
     edges = np.cumsum(weights[order])
-    wanted = (np.arange(PARTICLES) + 0.5) / PARTICLES
+    wanted = (np.arange(count) + 0.5) / count
     found = np.searchsorted(on_lattice(edges / edges[-1], WEIGHT), on_lattice(wanted, WEIGHT))
     return np.asarray(order[found])
 
