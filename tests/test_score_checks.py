@@ -18,6 +18,7 @@ from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, CheckContext, list_checks
 from sitegis.score.next_check import set_scene
 from sitegis.score.particles import leave_lot
+from sitegis.score.words import say_outdoors
 
 from .hand_routes import hand_survey
 
@@ -93,13 +94,28 @@ def test_a_spot_is_found_by_how_far_the_pipe_passes() -> None:
     within = stats.norm.cdf((1.0 - gaps) / blur)  # a share of draws of the edge, to all digits
     edge = (gaps[:, :1] <= 1.0 + blur * noise()).mean(axis=1)
     assert within[:, 0] == pytest.approx(edge, abs=1e-3)
+    units = survey.site.units
+    named = [
+        f"spot {say_outdoors(point.x, units)} from the left lot line and "
+        f"{say_outdoors(point.y, units)} from the front lot line"
+        for point in places
+    ]
     for check in spots:
-        yes = check.likelihood(particles)[particles.listed][rows, 0]
-        expected = 0.02 + 0.88 * within
-        # one of the half meters of the yard is the spot
-        assert np.abs(expected - yes[:, None]).max(axis=0).min() < 1e-6
-        assert check.likelihood(particles).sum(axis=1) == pytest.approx(1.0)
-        assert check.likelihood(particles)[~particles.listed, 0] == pytest.approx(0.02)
+        (place,) = (k for k, words in enumerate(named) if words in check.name)
+        yes = check.likelihood(particles)
+        assert yes[particles.listed][rows, 0] == pytest.approx(0.02 + 0.88 * within[:, place])
+        assert yes.sum(axis=1) == pytest.approx(1.0)
+        assert yes[~particles.listed, 0] == pytest.approx(0.02)
+
+
+def test_the_pit_to_check_with_is_the_one_that_pays_best() -> None:
+    """No pit that was laid shows more of the weight for its cost; counted pit by pit."""
+    _, scene, checks = asked()
+    (pit,) = (check for check in checks if check.kind == "pit")
+    particles, pits = scene.particles, scene.pits
+    best = particles.weights @ pit.likelihood(particles)[:, 0] / pit.cost
+    for row, cost in zip(pits.hits, pits.costs, strict=True):
+        assert particles.weights @ row[pits.group_of] / cost <= best + 1e-9
 
 
 def test_a_record_names_main_and_place_as_often_as_records_are_right() -> None:
