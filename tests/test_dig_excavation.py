@@ -240,6 +240,10 @@ def test_two_pits_beside_each_other_are_one_longer_pit() -> None:
     assert "13' 0\" x 3' 0\"" in said
     assert "64.7 cu yd" in said
     assert "81.3 cu yd" in said
+    # of unlike depths both are dug to the deeper one
+    deeper = [pits[0], replace(pits[1], depth_m=7 * FOOT)]
+    unlike = replace(survey, planned=replace(survey.dig, pits=tuple(deeper)))
+    assert "7' 0\" deep" in excavations(unlike)[0].statements[-1]
     closer = [pits[0], replace(pits[1], ring=near + np.array([7.0 * FOOT, 0.0]))]
     survey = replace(survey, planned=replace(survey.dig, pits=tuple(closer)))
     assert "closer than 4' 0\"" in excavations(survey)[0].statements[-1]

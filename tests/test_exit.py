@@ -327,3 +327,17 @@ def test_a_main_above_the_drain_is_told() -> None:
         assert len(told) == count
         assert all(notice.needs_person == (count == len(site.mains)) for notice in told)
         assert all(re.search(r"lies 1' \d+\" above", notice.message) for notice in told)
+
+
+def test_spread_of_depth_is_that_of_invert_and_ground() -> None:
+    """Independent: their variances add up; the ground's among equal spots is theirs."""
+    site = corner_site()
+    site = replace(site, ground=replace(site.ground, sds_m=np.full(3, 0.3)))
+    found = exit_of(drain_at((7.0, HOUSE_FRONT_M + 1.0), -np.pi / 2), site)
+    assert found.depth_sd_m**2 == pytest.approx(found.invert_sd_m**2 + 0.09)
+    # law of total variance over the profile's two parts
+    parts = found.profile
+    assert found.slope_sd**2 == pytest.approx(
+        np.average([p.covariance[1, 1] + (p.mean[1] - found.slope) ** 2 for p in parts],
+                   weights=[p.weight for p in parts]), rel=0.02,
+    )  # fmt: skip

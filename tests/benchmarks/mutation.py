@@ -20,7 +20,7 @@ import io
 import os
 import random
 import re
-import signal
+import resource
 import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -44,7 +44,12 @@ LIBRARIES = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.i
 # a file of tests that takes minutes proves little more here
 SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "what_if", "next_check",
         "hardness", "city", "write_map", "write_outputs", "write_exports")  # fmt: skip
-INDIRECT = {"mixture": ("tests/test_line_bends.py", "tests/test_exit.py")}
+INDIRECT = {
+    "mixture": ("tests/test_line_bends.py", "tests/test_exit.py"),
+    "hits": ("tests/test_dig_pits.py",),
+    "raster": ("tests/test_dig_corridors.py",),
+    "next_check": ("tests/test_score_next_check.py",),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +224,8 @@ def outcome(path: Path, tree: ast.Module | None, tests: list[str]) -> int:
     """Run the tests on a changed module in a fork; give pytest's exit code, -1 if killed."""
     child = os.fork()
     if child == 0:
-        signal.alarm(LIMIT_S)
+        # of its own time: on a busy machine a slow run is no noticed mistake
+        resource.setrlimit(resource.RLIMIT_CPU, (LIMIT_S, LIMIT_S))
         if tree is not None:
             _load_instead(path, tree)
         with open(os.devnull, "w", encoding="utf-8") as nothing:
