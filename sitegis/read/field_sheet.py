@@ -46,7 +46,8 @@ FIRST = (
     "1. Choose an inside corner as origin; x along one wall, y to its LEFT. Show it in the sketch.",
     "2. Footage 0 at the cleanout; never set it back. Pushed more than once: name each run, "
     "count from its own access, and write the run of every locate point:",
-    "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms.",
+    "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms. And one check tape a room: "
+    "from a locate point off its center lines to an outside corner of the house.",
     "4. At cleanout, stack, floor drain: tape from the floor to the pipe's invert.",
     "5. Five or more locate points over the whole length. At two or three lift the locator by a "
     "measured height and read again: the reading must grow by it.",
@@ -97,7 +98,7 @@ BACK: tuple[tuple[str, Boxes, int, str], ...] = (
         1,
         "Compass of the phone set to true north; long edge along the front wall, pointing to the "
         "right as seen from the street; away from cars and steel; once at each end of the wall. "
-        "They should agree within 5 degrees.",
+        "They should agree within 5 degrees. Photograph the compass as it lies.",
     ),
     (
         "The house, outside",
