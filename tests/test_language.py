@@ -113,6 +113,23 @@ def test_numbers_are_written_as_the_locale_writes_them() -> None:
         assert "8' 9 1/2\"" in feet
 
 
+@pytest.mark.parametrize("code", ["en", *OTHERS])
+def test_nothing_of_the_field_sheet_runs_into_its_foot(tmp_path: Path, code: str) -> None:
+    """As the reader of PDF finds the lines: only the caution stands in the lower margin."""
+    CliRunner().invoke(command, [str(tmp_path / "site"), "--sheet", "--language", code])
+    page = PdfReader(tmp_path / "site" / "field-sheet.pdf").pages[0]
+    low: list[str] = []
+
+    def look(text: str, _: object, place: list[float], *__: object) -> None:
+        if text.strip() and place[5] < sheet.MARGIN + 2:
+            low.append(text)
+
+    page.extract_text(visitor_text=look)
+    language = load_language(code)
+    caution = " ".join(filter(None, (language(sheet.FOOT), language.review)))
+    assert " ".join(" ".join(low).split()) == " ".join(caution.split())
+
+
 @pytest.mark.parametrize("code", OTHERS)
 def test_the_field_sheet_is_in_the_language(tmp_path: Path, code: str) -> None:
     """Both sides, by ``start --language``; what cannot be read by the font would be missing."""

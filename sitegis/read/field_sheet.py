@@ -10,6 +10,7 @@ from reportlab.lib.colors import Color, black, white
 from reportlab.lib.pagesizes import A4, letter
 from reportlab.lib.units import mm
 from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from ..language import ENGLISH, Language
@@ -19,6 +20,7 @@ from . import csv_tables
 MARGIN = 11 * mm
 GRID_STEP = 4 * mm
 ROW = 5.8 * mm
+UNDER_TABLE, FOOT_TOP = 13.0, MARGIN + 8
 LINE, FINE, SHADE = Color(0.35, 0.35, 0.35), Color(0.75, 0.8, 0.85), Color(0.92, 0.94, 0.96)
 LOCATE_ROWS, TIE_ROWS = 16, 4
 # Headings as in locates.csv and ties.csv, with their share of the width: 8 where not said.
@@ -46,8 +48,8 @@ FIRST = (
     "1. Choose an inside corner as origin; x along one wall, y to its LEFT. Show it in the sketch.",
     "2. Footage 0 at the cleanout; never set it back. Pushed more than once: name each run, "
     "count from its own access, and write the run of every locate point:",
-    "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms. And one check tape a room: "
-    "from a locate point off its center lines to an outside corner of the house.",
+    "3. Jambs of doors from BOTH rooms, under one id: they tie the rooms. And one check tape a "
+    "room: from a locate point off its center lines to an outside corner of the house.",
     "4. At cleanout, stack, floor drain: tape from the floor to the pipe's invert.",
     "5. Five or more locate points over the whole length. At two or three lift the locator by a "
     "measured height and read again: the reading must grow by it.",
@@ -198,11 +200,13 @@ def field_sheet(units: LengthUnit, language: Language = ENGLISH) -> bytes:
     canvas.setAuthor("sitegis")
     page = _Page(canvas, MARGIN, width - 2 * MARGIN, height - MARGIN, language)
     _head(page, metric=metric)
-    _table(page, LOCATE_COLUMNS, LOCATE_ROWS, page.left, page.width)
-    page.text(page.left, page.top - 8, f"{language(KINDS)}    {language(SURFACES)}", 6.5)
-    page.top -= 13
     side = page.width * 0.44
-    bottom = MARGIN + 8
+    room = page.top - UNDER_TABLE - FOOT_TOP - _column_height(language, side)
+    rows = min(LOCATE_ROWS, int(room // ROW) - 1)  # one is the heading
+    _table(page, LOCATE_COLUMNS, rows, page.left, page.width)
+    page.text(page.left, page.top - 8, f"{language(KINDS)}    {language(SURFACES)}", 6.5)
+    page.top -= UNDER_TABLE
+    bottom = FOOT_TOP
     _sketch(page, page.left + side + 8, bottom, page.width - side - 8, page.top - bottom)
     _column(page, side)
     _foot(page)
@@ -211,6 +215,13 @@ def field_sheet(units: LengthUnit, language: Language = ENGLISH) -> bytes:
     canvas.showPage()
     canvas.save()
     return written.getvalue()
+
+
+def _column_height(language: Language, width: float) -> float:
+    """Give how high the column beside the sketch is in a language, by writing it elsewhere."""
+    trial = _Page(Canvas(io.BytesIO()), 0.0, width, 0.0, language)
+    _column(trial, width)
+    return -trial.top
 
 
 def _foot(page: _Page) -> None:
@@ -251,7 +262,8 @@ def _back(page: _Page) -> None:
 def _head(page: _Page, *, metric: bool) -> None:
     """Write the title and the fields about who, when and with what."""
     page.text(page.left, page.top - 11, page.say(TITLE), 15, bold=True)
-    page.text(page.left + 115, page.top - 11, page.say(UNITS[metric]), 8.5)
+    title = stringWidth(page.say(TITLE), "Helvetica-Bold", 15)
+    page.text(page.left + max(115.0, title + 8), page.top - 11, page.say(UNITS[metric]), 8.5)
     page.text(page.left + 310, page.top - 11, page.say(SHEET_OF), 8.5)
     page.top -= 18
     height = 8.4 * mm

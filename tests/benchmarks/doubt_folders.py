@@ -29,7 +29,7 @@ from tests.drawn_folders import CORNERS, HEAD_M, Drawn, draw_folder, write_folde
 from tests.folder_slips import MAKERS, Slip, slips_of
 
 MOVED_M, DEEPER_M = 0.5, 0.3
-SETTLES_M, SETTLES_DEPTH_M, EXIT_M = 0.20, 0.12, 1.5
+SETTLES_M, SETTLES_DEPTH_M, EXIT_M = 0.20, 0.12, 1.0
 BESIDE = {"exit-may-bend", "exit-far-from-last-mark"}
 """Flags that say how well the exit is known, whatever was slipped: they notice nothing."""
 
@@ -55,11 +55,11 @@ def moved(one: Survey, other: Survey) -> bool:
     )
 
 
-def settled(slip: Slip, survey: Survey) -> bool | None:
+def settled(slip: Slip, survey: Survey, sound: Survey) -> bool | None:
     """Tell whether a measurement that is named brings out the truth; None where none is a length.
 
-    What it gives in truth must agree with readings that lead to the true exit and with no
-    other, nor the stated one.
+    What it gives in truth must agree with readings that lead to the exit as it was found before
+    the slip, and with no other, nor the stated one.
     """
     if slip.kind == "one heading":
         named = [survey.doubt.settle, *(one.settle for one in survey.doubt.unchecked)]
@@ -67,10 +67,10 @@ def settled(slip: Slip, survey: Survey) -> bool | None:
     if slip.moves or slip.inputs == ("ground",):
         return None
     named = [survey.doubt.settle, *(one.settle for one in survey.doubt.unchecked)]
-    return any(_brings_out(slip.drawn, survey, one) for one in named if one is not None)
+    return any(_brings_out(slip.drawn, survey, one, sound) for one in named if one is not None)
 
 
-def _brings_out(drawn: Drawn, survey: Survey, measurement: Measurement) -> bool:
+def _brings_out(drawn: Drawn, survey: Survey, measurement: Measurement, sound: Survey) -> bool:
     if measurement.end.startswith("building:"):
         corners = (drawn.house[0], drawn.house[1], drawn.house[-2], drawn.house[-1])
         corner = corners[CORNERS.index(measurement.end[9:])]
@@ -88,7 +88,7 @@ def _brings_out(drawn: Drawn, survey: Survey, measurement: Measurement) -> bool:
         if abs(value - true_m) < near_m
     }
     readings = [one for one in survey.doubt.readings if one.id in agree]
-    away = [np.hypot(one.x_m - drawn.exit[0], one.y_m - drawn.exit[1]) for one in readings]
+    away = [np.hypot(one.x_m - sound.exit.x_m, one.y_m - sound.exit.y_m) for one in readings]
     return "stated" not in agree and bool(away) and bool(max(away) < EXIT_M)
 
 
@@ -112,7 +112,7 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
             row["listed"] = any(
                 word in one.about for one in survey.doubt.unchecked for word in slip.inputs
             )
-            row["settled"] = settled(slip, survey)
+            row["settled"] = settled(slip, survey, sound)
             start = time.process_time()
             doubt_input(survey)
             row["ms"] = 1000.0 * (time.process_time() - start)
