@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 import sitegis
 from sitegis.doubt import lower_hits
@@ -231,6 +232,9 @@ def test_both_places_are_shown_and_one_tape_settles_it(tmp_path: Path) -> None:
     lines = [one for one in shown if one["properties"]["layer"] == "other-reading"]
     assert [one["properties"]["id"] for one in lines] == [likely[0]["id"]]
     assert lines[0]["properties"]["evidence_class"] == "inferred"
+    plan = PdfReader(tmp_path / "out" / "record.pdf").pages[0].extract_text()
+    assert f"here if {likely[0]['words']} (inferred)" in " ".join(plan.split())
+    assert likely[0]["about"] not in {one["about"] for one in result.answer["unchecked"]}
     settle = result.answer["doubt"]["settle"]
     values = [one["distance_m"] for one in settle["expected"]]
     assert settle["to"].startswith("building:")

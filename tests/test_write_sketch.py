@@ -49,11 +49,18 @@ def test_marks_lie_where_the_tape_puts_them() -> None:
         if c.get("fill") == "#c4161c"
     ]
     rows = [row for row in survey.site.locates if row.kind == "locate"]
-    width_m = float(np.ptp(survey.site.lot.vertices[:, 0])) + 10.0
+    lot = next(p for p in tree.iter(f"{SVG}polygon") if p.get("fill") == "#f4faef")
+    corners = np.array([xy.split(",") for xy in lot.get("points", "").split()], float)
+    scale = float(np.ptp(corners[:, 1]) / np.ptp(survey.site.lot.vertices[:, 1]))
+    assert float(np.ptp(corners[:, 0]) / np.ptp(survey.site.lot.vertices[:, 0])) == pytest.approx(
+        scale, rel=1e-3
+    )
     for i, j in ((0, 1), (0, 5), (2, 4)):
         pixels = float(np.hypot(*(dots[i] - dots[j])))
         meters = float(np.hypot(rows[i].x_m - rows[j].x_m, rows[i].y_m - rows[j].y_m))
-        assert pixels * width_m / 960.0 == pytest.approx(meters, abs=0.03)
+        assert pixels / scale == pytest.approx(meters, abs=0.03)
+    assert 500.0 < float(tree.get("width", "")) <= 960.0
+    assert float(tree.get("height", "")) <= 1200.0  # a long lot is seen whole
 
 
 def test_texts_are_escaped() -> None:

@@ -46,8 +46,8 @@ def leave_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
 
 
 def notice_lines(notices: tuple[Notice, ...]) -> list[str]:
-    """Tell notices as lines, those that need a person first."""
-    ordered = sorted(notices, key=lambda notice: not notice.needs_person)
+    """Tell notices as lines: another reading of the input first, then what needs a person."""
+    ordered = sorted(notices, key=lambda one: (one.code != "other-reading", not one.needs_person))
     return [
         f"{'!' if notice.needs_person else '·'} {notice.message}  [{notice.code}: {notice.where}]"
         for notice in ordered

@@ -323,9 +323,13 @@ def _open_inputs(
     survey: Survey, found: Sequence[_Found], readings: Sequence[OtherReading],
     stated: dict[str, Array], leaving: Leaving,
 ) -> list[Unchecked]:  # fmt: skip
-    """List the inputs whose other readings hardly anything speaks against, worst first."""
+    """List the inputs whose other readings hardly anything speaks against, worst first.
+
+    What the notice asks a person to settle is not listed again.
+    """
     site, listed = survey.site, []
-    for about_what in dict.fromkeys(one.about for one in found):
+    asked = next((one.about for one in readings if one.likely), None)
+    for about_what in dict.fromkeys(one.about for one in found if one.about != asked):
         rows = [
             (one, told)
             for one, told in zip(found, readings, strict=True)

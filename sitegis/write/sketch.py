@@ -18,8 +18,9 @@ from ..model.site import Room, Site
 from ..model.survey import Survey
 from ..units import format_length, is_imperial
 
-WIDTH_PX, MARGIN_M, TITLE_PX = 960.0, 5.0, 58.0
-AXIS_M, ARROW_PX, READING_M = 1.8, 7.0, 3.0
+WIDTH_PX, HEIGHT_PX, LEAST_PX, MARGIN_M, TITLE_PX = 960.0, 1100.0, 560.0, 5.0, 58.0
+"""The sketch is at most so wide and high, so that a screen shows it whole; and at least so wide."""
+AXIS_M, ARROW_PX, READING_M, NAME_M = 1.8, 7.0, 3.0, 0.6
 ROOM_COLORS = ("#2f6db3", "#b35c00", "#3b7d3b", "#7a3b9a", "#8a6d00")
 CAPTION = "Sketch of what was typed. The dashed drain is inferred, not located."
 
@@ -41,6 +42,11 @@ class Canvas:
         )
 
     @property
+    def width_px(self) -> float:
+        """Width of the whole sketch."""
+        return float((self.high - self.low)[0]) * self.scale
+
+    @property
     def height_px(self) -> float:
         """Height of the whole sketch."""
         return TITLE_PX + float((self.high - self.low)[1]) * self.scale
@@ -49,12 +55,16 @@ class Canvas:
 def sketch_bytes(site: Site, survey: Survey | None = None) -> bytes:
     """Draw a site as SVG (UTF-8): as typed, and as placed where a survey is given."""
     low, high = site.lot.vertices.min(axis=0) - MARGIN_M, site.lot.vertices.max(axis=0) + MARGIN_M
-    canvas = Canvas(low, high, WIDTH_PX / float((high - low)[0]))
+    scale = min(WIDTH_PX / float((high - low)[0]), HEIGHT_PX / float((high - low)[1]))
+    spare = max(LEAST_PX / scale - float((high - low)[0]), 0.0) / 2.0
+    aside = np.array([spare, 0.0])
+    low, high = low - aside, high + aside
+    canvas = Canvas(low, high, scale)
     parts = [
         *_ground(site, canvas), *_house(site, canvas), *_rooms(site, canvas, survey),
         *_marks(site, canvas, survey), *_inferred(canvas, survey), *_legend(site, canvas),
     ]  # fmt: skip
-    width, height = f"{WIDTH_PX:.0f}", f"{canvas.height_px:.0f}"
+    width, height = f"{canvas.width_px:.0f}", f"{canvas.height_px:.0f}"
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
         f'viewBox="0 0 {width} {height}" font-family="sans-serif" font-size="13">'
@@ -118,7 +128,9 @@ def _house(site: Site, canvas: Canvas) -> Iterator[str]:
     for i, side in enumerate(site.building.sides):
         if side not in named:
             named.add(side)
-            middle = (ring[i] + ring[(i + 1) % len(ring)]) / 2.0
+            step = ring[(i + 1) % len(ring)] - ring[i]
+            outward = np.array([step[1], -step[0]]) / max(float(np.hypot(*step)), 1e-9)
+            middle = ring[i] + step / 2.0 + NAME_M * outward
             words = f"{side} wall"
             yield _text(canvas.at(middle), words, 'text-anchor="middle" fill="#333333"')
 
@@ -166,9 +178,10 @@ def _rooms(site: Site, canvas: Canvas, survey: Survey | None) -> Iterator[str]:
 
 
 def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:
-    """Give the marks in the lot: as placed, else as typed where their room's place is."""
-    if survey is not None and survey.placed is not None:
-        return {p.id: np.array([p.x_m, p.y_m]) for p in survey.placed.points}
+    """Give the marks in the lot: as typed where their room's place is, else as placed.
+
+    As typed, so that a room in which tapes contradict each other is not straightened out.
+    """
     rooms = {name: room for room in site.rooms for name in (room.id, room.name)}
     places: dict[str, Array] = {}
     for row in site.locates:
@@ -180,6 +193,8 @@ def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:
         place = here if pose is None else pose[0] + rotation(pose[1]) @ here
         if np.isfinite(place).all():
             places.setdefault(row.id, place)
+    for point in () if survey is None or survey.placed is None else survey.placed.points:
+        places.setdefault(point.id, np.array([point.x_m, point.y_m]))
     return places
 
 

@@ -21,6 +21,10 @@ from typing import Any
 import numpy as np
 
 from sitegis.doubt import doubt_input
+from sitegis.doubt.catalog import EXCHANGED_SLIP, ROOM_SLIP, UNIT_SLIP
+from sitegis.doubt.depths import DEPTH_SLIP
+from sitegis.doubt.stage import HEADING_SLIP
+from sitegis.doubt.unchecked import BUILDING_SLIP, GROUND_SLIP
 from sitegis.messages.errors import BadInput, ComputationError
 from sitegis.model.doubts import Measurement
 from sitegis.model.survey import Survey
@@ -53,6 +57,11 @@ def moved(one: Survey, other: Survey) -> bool:
     return bool(
         np.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > MOVED_M or abs(a.depth_m - b.depth_m) > DEEPER_M
     )
+
+
+def given_away(survey: Survey) -> float:
+    """Give what slips take off every P(hit)."""
+    return 1.0 - (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
 
 
 def settled(slip: Slip, survey: Survey, sound: Survey) -> bool | None:
@@ -99,6 +108,7 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
     if sound is None:
         yield {"what": "refused", "seed": seed, "codes": sorted(before)}
         return
+    yield {"what": "twin", "seed": seed, "away": given_away(sound)}
     for slip in slips_of(drawn, seed):
         survey, codes = follow(slip.drawn)
         row: dict[str, Any] = {"what": "slip", "seed": seed, "kind": slip.kind}
@@ -108,6 +118,7 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
         row["listed"] = False
         row["grave"] = True
         if survey is not None:
+            row["away"] = given_away(survey)
             row["grave"] = bool(slip.moves or moved(survey, sound))
             row["listed"] = any(
                 word in one.about for one in survey.doubt.unchecked for word in slip.inputs
@@ -125,8 +136,38 @@ def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
         survey, codes = follow(draw_folder(seed, noise))
         row: dict[str, Any] = {"what": "sound", "seed": seed, "noise": noise}
         row |= {"codes": sorted(codes), "refused": survey is None}
-        row["away"] = 0.0 if survey is None else survey.doubt.p_elsewhere
+        row["away"] = 0.0 if survey is None else given_away(survey)
         yield row
+
+
+def rates() -> dict[str, float]:
+    """Give how often the package says that each class of slips is made; a room's once a site."""
+    shared = (
+        (ROOM_SLIP, ("opposite corner", "adjacent corner", "hand", "opposite corner and hand")),
+        (EXCHANGED_SLIP, ("rooms exchanged",)),
+        (UNIT_SLIP, ("offsets in another unit",)),
+        (DEPTH_SLIP, tuple(kind for kind in MAKERS if kind.startswith("depths"))),
+        (HEADING_SLIP, ("one heading",)),
+        (BUILDING_SLIP, ("house moved",)),
+        (GROUND_SLIP, ("ground 6 ft lower", "ground a foot lower")),
+    )
+    return {kind: total / len(kinds) for total, kinds in shared for kind in kinds}
+
+
+def _rate_line(rows: list[dict[str, Any]]) -> str:
+    """Hold what slips take off P(hit) against how often they move the dig, at the stated rates."""
+    often, twins = rates(), [row for row in rows if row["what"] == "twin"]
+    moved_p = said_p = 0.0
+    for twin in twins:
+        own = [row for row in rows if row["what"] == "slip" and row["seed"] == twin["seed"]
+               and row["kind"] in often]  # fmt: skip
+        answered = [row for row in own if not row["refused"]]
+        moved_p += sum(often[row["kind"]] * row["grave"] for row in answered)
+        said_p += sum(often[row["kind"]] * row["away"] for row in answered)
+        said_p += (1.0 - sum(often[row["kind"]] for row in own)) * twin["away"]
+    moved_p, said_p = 100 * moved_p / len(twins), 100 * said_p / len(twins)
+    return (f"slips at the stated rates on {len(twins)} folders: {moved_p:.1f} % dig elsewhere, "
+            f"the answers give away {said_p:.1f} %")  # fmt: skip
 
 
 ROWS = {"slips": slip_rows, "sound": sound_rows}
@@ -137,6 +178,8 @@ def table(rows: list[dict[str, Any]]) -> Iterator[str]:
     slips = [row for row in rows if row["what"] == "slip"]
     if slips:
         yield from _slip_table(slips)
+        yield _rate_line(rows)
+        yield ""
     for noise in (1.0, 1.5):
         own = [row for row in rows if row["what"] == "sound" and row["noise"] == noise]
         if own:
@@ -179,7 +222,6 @@ def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
     milliseconds = [row["ms"] for row in slips if "ms" in row]
     yield (f"stage doubt: {np.median(milliseconds):.0f} ms a site (median), "
            f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine")  # fmt: skip
-    yield ""
 
 
 def main(arguments: list[str]) -> None:

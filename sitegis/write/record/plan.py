@@ -10,14 +10,14 @@ from reportlab.pdfgen.canvas import Canvas
 
 from ...dig.depths import best_route
 from ...geometry import polyline
-from ...geometry.frames import Array
+from ...geometry.frames import Array, lot_direction
 from ...model.derived import TieIn
 from ...model.dig_plan import Pit
 from ...model.site import Easement, KeepOut, Main
 from ...model.survey import Survey
 from ...units import FOOT_M, about, format_length, format_station, is_imperial
 from .. import fonts
-from ..features import keep_out_geometry
+from ..features import READING_SHOWN_M, keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
 from .dimensions import draw_dimensions
@@ -28,7 +28,7 @@ from .sheet import Sheet
 BLACK, GRAY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
 VIOLET = Color(0.36, 0.16, 0.53)
 DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
-DASH_VENT = [0.8, 1.6]
+DASH_VENT, DASH_READING = [0.8, 1.6], [1.5, 2.0]
 KNOWN: dict[str, tuple[str, Color, list[float], float]] = {
     "exposed": ("lateral, seen", BLACK, [], 2.6),
     "located": ("lateral between two places seen", BLACK, [9.0, 2.0], 2.0),
@@ -79,6 +79,7 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     canvas.clipPath(clip, stroke=0, fill=0)
     _draw_corridor(canvas, survey, sheet)
     names = [*_draw_records(canvas, survey, sheet), *_draw_lateral(canvas, survey, sheet)]
+    names += _draw_readings(canvas, survey, sheet)
     names += _draw_marks(canvas, survey, sheet, named=marked)
     names += [_draw_pit(canvas, pit, sheet) for pit in survey.dig.pits[:3]]
     if marked:
@@ -343,6 +344,23 @@ def _draw_lateral(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
     return [*names, Name(at, "wall penetration (inferred)")]
 
 
+def _draw_readings(canvas: Canvas, survey: Survey, sheet: Sheet) -> list[Name]:
+    """Draw where the drain would leave under each likely other reading of the input."""
+    names = []
+    canvas.setStrokeColor(VIOLET)
+    canvas.setLineWidth(1.4)
+    canvas.setDash(DASH_READING)
+    for one in () if survey.doubted is None else survey.doubted.readings:
+        if one.likely:
+            start = np.array([one.x_m, one.y_m])
+            out = start + READING_SHOWN_M * lot_direction(one.angle_rad)
+            at = sheet.points(np.stack([start, out]))
+            paper.polyline(canvas, at)
+            names.append(Name(at[1], f"here if {one.words} (inferred)", size=6, led=True))
+    canvas.setDash()
+    return names
+
+
 def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) -> list[Name]:
     """Draw the points; where the scale gives room, give their names with depths."""
     site = survey.site
@@ -399,6 +417,8 @@ def _legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
     ]
     seen = {f.evidence_class for f in survey.derived.features if f.layer == "stretch"}
     rows += [look for known, look in KNOWN.items() if known in seen]
+    if survey.doubted is not None and any(one.likely for one in survey.doubted.readings):
+        rows.append(("exit by another reading", VIOLET, DASH_READING, 1.4))
     if survey.dig.corridors:
         gray = Color(CORRIDOR_GRAY, CORRIDOR_GRAY, CORRIDOR_GRAY)
         rows.append(("corridor: 95 % of the routes", gray, [], 6.0))
