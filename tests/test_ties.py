@@ -182,7 +182,8 @@ def test_jitter_between_the_stages_changes_no_file(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every output of a fixture, byte for byte: the decisions are in them."""
-    name, chance = NAMES[seed % len(NAMES)], np.random.default_rng(seed)
+    names = (*NAMES, "two-stacks")
+    name, chance = names[seed % len(names)], np.random.default_rng(seed)
     expected = output_files(computed(name))
     jittered = _before_the_lattice(chance)
     monkeypatch.setattr(to_the_wall, "hand_over", jittered)

@@ -12,7 +12,7 @@ from ..line.profile import Depths, SlopePrior, learn_profile, mixture_moments
 from ..model.branches import Branch, Wye
 from ..model.results import Bend, ProfileComponent
 from ..model.site import Site
-from ..numerics.ordering import largest, share_out
+from ..numerics.ordering import at_least, largest, share_out
 from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
 from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
@@ -143,7 +143,7 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
     _, segment = pipe.at(ways.stations)
     turn = np.angle(np.exp(1j * (pipe.angles[segment] - turn)))
     best = largest(weights, 1e-6)
-    side: Literal["left", "right"] = "left" if float(weights @ (turn > 0)) >= 0.5 else "right"
+    side: Literal["left", "right"] = "left" if at_least(weights @ (turn > 0), 0.5) else "right"
     footage = _footage(one, joint)
     return Wye(
         float(mean[0]), float(mean[1]), float(invert[0]), nonnegative(covariance),

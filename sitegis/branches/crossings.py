@@ -11,6 +11,7 @@ from ..geometry.frames import Array
 from ..model.branches import Branch, Crossing
 from ..model.results import Drain
 from ..model.site import Run
+from ..numerics.ordering import at_least
 from .topology import Forest, opposed, probability_of
 
 WORTH_NAMING = 0.02
@@ -58,7 +59,7 @@ def _meeting(
         return None
     lines = [shapely.LineString(drawn[name][0]) for name in (first, second)]
     near = shapely.get_coordinates(shapely.shortest_line(*lines))
-    if joined < WORTH_NAMING and not shapely.intersects(*lines):
+    if not at_least(joined, WORTH_NAMING) and not shapely.intersects(*lines):
         return None
     x, y = near.mean(axis=0)
     spread = float(np.hypot(drawn[first][1], drawn[second][1]))

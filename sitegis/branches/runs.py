@@ -15,6 +15,7 @@ from ..line.straights import Marks
 from ..model.results import PlacedPoint, Placement
 from ..model.site import Run, Site
 from ..numerics.exit_mixture import first_walls
+from ..numerics.ordering import at_least
 from .joining import Reading
 from .pipes import Pipe, pipe_of, relative
 
@@ -134,7 +135,8 @@ def _fit_pipes(
     profile, _, _ = learn_profile(depths, slopes)
     ends = np.stack([chain.end for _, chain in plan.chains])
     _, lengths = first_walls(ends[:, :2], ends[:, 2], site.building)
-    likely = [share >= LEAST_PIPE * plan.chains[0][0] for share, _ in plan.chains]
+    shares = [share for share, _ in plan.chains]
+    likely = at_least(shares, LEAST_PIPE * shares[0])
     total = sum(share for (share, _), kept in zip(plan.chains, likely, strict=True) if kept)
     return tuple(
         (share / total, pipe_of(chain, min(float(length), MOST_AHEAD_M), profile))

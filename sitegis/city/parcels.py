@@ -40,7 +40,7 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
             q for p in shapely.get_parts(out[i]) if p.geom_type == "MultiPolygon" for q in p.geoms
         ]
         candidates = parts + nested
-        out[i] = max(candidates, key=lambda p: (p.area, p.wkb)) if candidates else None
+        out[i] = max(candidates, key=lambda p: (round(p.area, 3), p.wkb)) if candidates else None
     return out
 
 
@@ -79,7 +79,7 @@ def _once_each(
     ids, shapes = words(frame, table.id), place.shapes(frame)
     shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
     polygons = _largest_polygon(shapes)
-    area = np.nan_to_num(shapely.area(polygons))
+    area = np.round(np.nan_to_num(shapely.area(polygons)), 3)
     wkb = shapely.to_wkb(polygons)
     failures: list[Failure] = []
     kept: list[int] = []

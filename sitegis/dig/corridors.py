@@ -12,7 +12,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.dig_plan import Corridor
 from ..numerics.intervals import LEVELS
-from ..numerics.ordering import MATTERS_P, in_steps, ordered
+from ..numerics.ordering import MATTERS_P, at_least, in_steps, ordered
 from ..numerics.raster import highest_near, lowest_near, smoothed
 from ..pits.exposure import Flags, Integers, straights_of
 from .cloud import RouteCloud
@@ -115,7 +115,7 @@ def _levels(name: str, drawn: _Raster, measured: _Raster) -> list[Corridor]:
     share = measured.weights / measured.weights.sum()
     surely = measured.latest(entry)
     for _ in range(max(grid.rows, grid.columns)):
-        if share[surely < NEVER].sum() >= max(LEVELS):
+        if at_least(share[surely < NEVER].sum(), max(LEVELS)):
             break
         entry = lowest_near(entry, 1)
         surely = measured.latest(entry)
@@ -179,23 +179,24 @@ def _corridor(name: str, level: float, grid: Grid, entry: Array, measure: _Measu
     """Find the least shape that holds its level and put it into its record.
 
     What the shape holds lies between what it surely and what it may hold; how far between is
-    learned from one trial for the next. The last resort surely holds the level.
+    learned from one trial for the next. The last resort surely holds the level, which shares of
+    routes reach in whole millionths.
     """
     times = np.unique(measure.surely)
     sure, may = (_come(times, when, measure.share) for when in (measure.surely, measure.maybe))
-    low, high, part = -1, int(np.argmax(sure >= level - 1e-9)), FIRST_GUESS
+    low, high, part = -1, int(np.argmax(at_least(sure, level))), FIRST_GUESS
     shape, held = None, 0.0
     for trial in range(times.size):
-        guess = int(np.argmax(sure + part * (may - sure) >= level + AIMED_ABOVE))
+        guess = int(np.argmax(at_least(sure + part * (may - sure), level + AIMED_ABOVE)))
         at = min(max(guess, low + 1), high if shape is None else high - 1)
         tried = _smooth(entry <= times[at], grid)
         share = measure.held(tried, float(times[at]))
         part = (share - sure[at]) / max(may[at] - sure[at], 1e-9)
-        if share < level:
+        if not at_least(share, level):
             low = at
         else:
             shape, held, high = tried, share, at
-        enough = held <= level + TOLERANCE or trial + 1 >= TRIALS_WORTHWHILE
+        enough = bool(at_least(level + TOLERANCE, held)) or trial + 1 >= TRIALS_WORTHWHILE
         if shape is not None and (enough or high - low <= 1):
             break
     polygons = shapely.get_parts(shape)

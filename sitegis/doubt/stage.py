@@ -17,7 +17,7 @@ from ..messages.errors import Notice
 from ..model.doubts import Doubt, Measurement, OtherReading, ReadingKind, Speaks, Unchecked
 from ..model.site import Site
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_P, at_least, in_steps, ordered
+from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, in_steps, ordered
 from ..numerics.statistics import log_sum
 from ..units import about, percent
 from .catalog import other_readings
@@ -341,7 +341,9 @@ def _open_inputs(
             continue
         settle = _measurement(survey, [one for one, _ in rows], stated, rows[0][1].kind)
         moved = max(told.moved_m for _, told in rows)
-        deeper = max((told.deeper_m for _, told in rows), key=abs)
+        deeper = max(
+            (told.deeper_m for _, told in rows), key=lambda m: float(in_steps(abs(m), MATTERS_M))
+        )
         effects = []
         if moved > MOVED_M:
             effects.append(f"the exit {about(moved, site.units)} elsewhere")

@@ -24,7 +24,7 @@ from ..line.straights import HEADING_SD_RAD
 from ..model.results import Adjustment, Drain, Exit, LineEnd, Placement
 from ..model.site import Main, Side, Site
 from ..numerics.exit_mixture import SQUARE_FLOOR, SQUARE_SD_RAD, first_walls, outward_normals
-from ..numerics.ordering import MATTERS_M, MATTERS_P, in_steps, largest, smallest
+from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, in_steps, largest, smallest
 from ..numerics.statistics import log_sum
 from ..place.adjust import gauss_newton
 from ..place.assemble import site_network
@@ -373,7 +373,7 @@ def nearest_main(site: Site, leaving: Leaving) -> tuple[Main, float] | None:
     for main in site.mains:
         distance, station, _ = polyline.line_locate_point(main.line, here)
         foot = polyline.line_interpolate_point(main.line, float(station))
-        is_behind = float((foot - here) @ ahead) < 0.3 * float(distance)
+        is_behind = not at_least((foot - here) @ ahead, 0.3 * distance, MATTERS_M)
         found.append((is_behind, round(float(distance), 3), main))
     if not found:
         return None

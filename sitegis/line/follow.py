@@ -16,7 +16,7 @@ import numpy as np
 
 from ..geometry.frames import Array, lot_direction
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
-from ..numerics.ordering import COVARIANCE, LOG, at_least, ordered
+from ..numerics.ordering import COVARIANCE, LOG, MATTERS_M, at_least, ordered
 from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
 from .states import (
     MOST_BENDS,
@@ -164,7 +164,8 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     off = np.arcsin(np.clip(before * np.sin(turn) / length, -1.0, 1.0))
     lever = length * np.cos(off)
     rest = lever - before * np.cos(turn)
-    usable = np.flatnonzero((rest > 0) & (lever > 0.2 * length))
+    ahead = ~at_least(0.0, rest, MATTERS_M) & ~at_least(0.2 * length, lever, MATTERS_M)
+    usable = np.flatnonzero(ahead)
     # every node of the noise scale starts with the same ways: the marks weigh the nodes
     scale = np.repeat(np.arange(len(SCALES)), usable.size)
     rows = np.tile(usable, len(SCALES))
@@ -269,7 +270,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     logs = log_density(off, variance + tape[rows], receiver[rows], walk.tails)
     # the Poisson process: its rate at the bend is in the prior, here that there is no other
     logs = logs + state.log_weight[rows] + prior - BENDS_PER_M * (before + rest)
-    keep = np.flatnonzero(rest > -BEHIND_M)
+    keep = np.flatnonzero(~at_least(-BEHIND_M, rest, MATTERS_M))
     return _Options(rows, index, before, cell, prior, logs).chosen(keep)
 
 
@@ -287,7 +288,7 @@ def _to_mark(walk: _Walk, state: State, i: int) -> State:
     # the density that a mark right on the drain would have: what falls far short is unexplained
     peak -= 0.5 * float(np.log(2 * np.pi * np.min(tape + receiver)))
     found = options.chosen(likely_rows(options.log_weight, state.scale[options.rows])).go(state, i)
-    if peak - float(options.log_weight.max()) > UNEXPLAINED:
+    if not at_least(UNEXPLAINED, peak - float(options.log_weight.max()), LOG):
         order = ordered(options.log_weight - options.log_prior, LOG, descending=True)
         bent = options.chosen(order[options.index[order] >= 0][:TRIED_TWICE])
         once = bent.go(state, i)

@@ -13,7 +13,7 @@ from ..messages.catalog import fault_of, notice_of
 from ..messages.errors import ComputationError, Notice
 from ..model.results import PlacedPoint, Placement
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE as MEAN_SQUARE
-from ..numerics.ordering import MATTERS_M, ordered
+from ..numerics.ordering import MATTERS_M, at_least, ordered
 
 ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
 UPSTREAM_ODDS = {"cleanout": 30.0, "stack": 8.0}
@@ -80,7 +80,8 @@ def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) ->
     notices: list[Notice] = []
     if np.all(np.isfinite(counts)):
         counted = np.argsort(counts, kind="stable")
-        if polyline.length(xy[counted]) <= 1.5 * polyline.length(xy[chain]) + 0.3:
+        most_m = 1.5 * polyline.length(xy[chain]) + 0.3
+        if at_least(most_m, polyline.length(xy[counted]), MATTERS_M):
             return Ordered(tuple(chosen[i] for i in counted), ())
         notices.append(_count_notice([placement.points[i].id for i in chosen]))
     kinds = [placement.points[i].kind for i in chosen]

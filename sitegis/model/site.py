@@ -573,11 +573,11 @@ def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
     """Find the vertex of (n, 2) that a corner's name means; ``KeyError`` for another name.
 
     Among the vertices where the two named sides meet (or all, where they never do), the one
-    farthest out in the corner's direction.
+    farthest out in the corner's direction; of equals (1 mm) the first.
     """
     before, after = CORNER_SIDES[name]
     meeting = [
         i for i in range(len(sides)) if sides[i - 1] == before and sides[i] == after
     ] or list(range(len(sides)))
     reach = vertices @ np.array(_OUTWARD[name])
-    return max(meeting, key=lambda i: float(reach[i]))
+    return meeting[largest(reach[meeting], MATTERS_M)]

@@ -81,7 +81,7 @@ def merge_poses(poses: Poses) -> Poses:
             both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
             square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
             same = poses.kinds[index] == poses.kinds[row]
-            same &= np.abs(np.log(sizes[index] / sizes[row])) < _LIKE_SIZES
+            same &= ~at_least(np.abs(np.log(sizes[index] / sizes[row])), _LIKE_SIZES)
             same &= ~at_least(square, _MERGE_SQUARE)
             same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
             if same.any():

@@ -118,7 +118,7 @@ def clean_network(
 def _prefer(solutions: list[Solution], implausible: Callable[[Array], int]) -> list[Solution]:
     """Put the most plausible of the solutions that fit about equally well first."""
     limit = solutions[0].chi_square + MIRROR_CHI_SQUARE
-    close = [s for s in solutions if s.chi_square <= limit]
+    close = [s for s in solutions if at_least(limit, s.chi_square)]
     if len(close) == 1:
         return solutions
     order = sorted(range(len(close)), key=lambda i: (implausible(close[i].x), i))

@@ -80,7 +80,7 @@ def begin_at(ring: Array, index: int) -> Array:
 
 
 def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
-    """Give the vertex at which the longest run of front edges begins."""
+    """Give the vertex at which the longest run of front edges begins; of equals the first."""
     count = len(sides)
     lengths = np.hypot(*edge_vectors(ring).T)
     runs: dict[int, float] = {}
@@ -91,7 +91,7 @@ def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
                 total += float(lengths[place % count])
                 place += 1
             runs[start] = total
-    return max(runs, key=lambda start: runs[start]) if runs else 0
+    return list(runs)[largest(list(runs.values()), MATTERS_M)] if runs else 0
 
 
 def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:

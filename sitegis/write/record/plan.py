@@ -120,7 +120,7 @@ def _draw_names(
 def _least_gap(name: Name, names: list[Name]) -> float:
     """Give the distance to the nearest other named point."""
     gaps = [float(np.hypot(*(name.at - other.at))) for other in names if other is not name]
-    return min(gaps, default=0.0)
+    return round(min(gaps, default=0.0), 2)
 
 
 def _drawn(survey: Survey, sheet: Sheet) -> list[Array]:
