@@ -26,7 +26,7 @@ LAYERS = {
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
     "tie", "keep-out", "other-reading",
 }  # fmt: skip
-CLASSES = {"exposed", "located", "inferred", "record"}
+CLASSES = {"exposed", "located", "inferred", "record", "measured"}
 
 
 @pytest.fixture(scope="module")

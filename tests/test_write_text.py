@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from sitegis.dig.tie_in import tie_ins
 from sitegis.model.results import Hypothesis, ScoredHypothesis
 from sitegis.model.survey import Survey
+from sitegis.units import about
 from sitegis.write.derive import find
 from sitegis.write.summary import summary_lines
 from sitegis.write.text import (
@@ -47,7 +51,26 @@ def test_the_exit_is_measured_from_the_nearer_corner(survey: Survey) -> None:
     distance, corner = corner_words(survey)
     assert distance == pytest.approx((8 + 26) * 0.3048 - survey.exit.x_m, abs=1e-9)
     assert corner == "front-right corner"
-    assert "10' 1\" from the front-right corner" in exit_sentence(survey)
+    assert re.search("10' 1\" ± .+ from the front-right corner", exit_sentence(survey))
+
+
+def test_the_offset_along_the_wall_leaves_out_the_place_of_the_house(survey: Survey) -> None:
+    """0.2 m along the wall and any place of the house: ± 1.96 times 0.2 m, as the tape reads it."""
+    start, end = np.roll(survey.site.building.vertices, -survey.exit.wall_index, axis=0)[:2]
+    along = (end - start) / np.hypot(*(end - start))
+    across = np.array([-along[1], along[0]])
+    for house_sd in (0.1, 0.5):
+        building = replace(survey.site.building, position_sd_m=house_sd)
+        covariance = np.zeros((3, 3))
+        covariance[:2, :2] = (
+            0.2**2 * np.outer(along, along) + 0.7**2 * np.outer(across, across)
+        ) + house_sd**2 * np.eye(2)
+        changed = replace(
+            survey,
+            site=replace(survey.site, building=building),
+            penetration=replace(survey.exit, covariance=covariance),
+        )
+        assert f"± {about(norm.ppf(0.975) * 0.2, survey.site.units)} from" in exit_sentence(changed)
 
 
 @pytest.mark.parametrize(

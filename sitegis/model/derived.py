@@ -22,7 +22,7 @@ Layer = Literal[
     "tie", "keep-out", "branch", "wye", "spoil-setback", "planned-branch", "slab-opening",
     "other-reading", "planned-vent", "stretch",
 ]  # fmt: skip
-EvidenceClass = Literal["exposed", "located", "inferred", "record"]
+EvidenceClass = Literal["exposed", "located", "inferred", "record", "measured"]
 Value = str | float | int | bool | None
 Entry = Literal["square", "45-degree", "angled"]
 Verdict = Literal["met", "not met", "asked", "not asked", "not known", "ask"]
@@ -239,7 +239,8 @@ class Feature:
     """One thing to show. ``geometry`` is a shapely geometry in lot coordinates (meters).
 
     ``evidence_class`` says how well its place is known: seen (``exposed``), found by the
-    receiver (``located``), computed (``inferred``), or taken from a record (``record``).
+    receiver (``located``), computed (``inferred``), taken from a record (``record``), or taped
+    and no part of the sewer (``measured``).
     """
 
     layer: Layer

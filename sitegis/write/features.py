@@ -135,12 +135,12 @@ def _record_features(survey: Survey) -> Iterator[Feature]:
 def point_class(point: PlacedPoint) -> EvidenceClass:
     """Say how a point's place is known.
 
-    A stack, cleanout or floor drain is seen; a mark on a wall tells about the wall, not about
-    the pipe, so it counts as a record; all else was found with the receiver.
+    A stack, cleanout or floor drain is seen; a mark on a wall (a door jamb) tells about the wall,
+    not about the pipe: it was measured; all else was found with the receiver.
     """
     if point.kind in ("stack", "cleanout", "floor-drain"):
         return "exposed"
-    return "record" if point.kind == "wall" else "located"
+    return "measured" if point.kind == "wall" else "located"
 
 
 def _point_features(survey: Survey) -> Iterator[Feature]:

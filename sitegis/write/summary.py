@@ -74,7 +74,7 @@ def _paragraph(words: str, width: int, *, indent: str = "", whole: bool = False)
     lines = textwrap.wrap(
         together, width, initial_indent=indent, subsequent_indent=indent + "  ",
         max_lines=None if whole else math.ceil(LONGEST_LINES * SCREEN_COLUMNS / width),
-        placeholder=" …",
+        placeholder=" …", break_on_hyphens=False,
     )  # fmt: skip
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 

@@ -93,6 +93,20 @@ def corner_words(survey: Survey) -> tuple[float, str]:
     return distances[nearer], f"nearer end of that {SIDE_WORDS[penetration.side]} wall"
 
 
+def wall_offset_words(survey: Survey) -> str:
+    """Say how far along its wall the exit lies from the nearer end, with 95 %, and which end.
+
+    Relative to the house: its place on the lot cancels, what is left is no less than the tape's.
+    """
+    penetration, building, unit = survey.exit, survey.site.building, survey.site.units
+    distance, corner = corner_words(survey)
+    start, end = np.roll(building.vertices, -penetration.wall_index, axis=0)[:2]
+    along = (end - start) / np.hypot(*(end - start))
+    square = float(along @ penetration.covariance[:2, :2] @ along) - building.position_sd_m**2
+    sd_m = np.sqrt(max(square, survey.site.noise.tape_sd_m(distance) ** 2))
+    return f"{about(distance, unit)} ± {about(NORMAL_95 * sd_m, unit)} from the {corner}"
+
+
 def heading_words(survey: Survey) -> str:
     """Give the grid bearing of the drain at the wall, no finer than it is known."""
     penetration = survey.exit
@@ -106,12 +120,12 @@ def heading_words(survey: Survey) -> str:
 def exit_sentence(survey: Survey) -> str:
     """Say where the drain leaves the building, how deep and which way."""
     penetration, site = survey.exit, survey.site
-    distance, corner = corner_words(survey)
     unit, depth_unit = site.units, site.depth_units
     return (
-        f"Wall penetration: {SIDE_WORDS[penetration.side]} wall, {about(distance, unit)} from the "
-        f"{corner}, invert {about(penetration.depth_m, unit)} below the ground outside "
-        f"(± {about(NORMAL_95 * penetration.depth_sd_m, depth_unit)}, 95 %), heading "
+        f"Wall penetration: {SIDE_WORDS[penetration.side]} wall, {wall_offset_words(survey)}, "
+        f"invert {about(penetration.depth_m, unit)} "
+        f"± {about(NORMAL_95 * penetration.depth_sd_m, depth_unit)} below the ground outside "
+        f"(both 95 %), heading "
         f"{heading_words(survey)}.{_turn_sentence(survey)}"
     )
 

@@ -16,10 +16,10 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import inch
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
+    CondPageBreak,
     Flowable,
     KeepTogether,
     PageBreak,
-    Paragraph,
     SimpleDocTemplate,
     Spacer,
     Table,
@@ -35,11 +35,12 @@ from ..derive import find
 from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
 from ..found import status_words
 from ..numbers import written_date
-from ..page.panel_parts import profile_rows, tie_in_rows
+from ..page.panel_parts import profile_rows
 from ..text import worth_sentence
 from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
+from .tagging import Node, TaggedCanvas, TaggedFigure, TaggedParagraph
 
 MARGIN = 0.6 * inch
 RULING = 18.0
@@ -62,15 +63,44 @@ NOT_A_LOCATE = (
 )
 
 
+PLAN_ALT = (
+    "Plan of the lot, to the stated scale, north as marked: lot lines with bearings and distances, "
+    "house, streets, sewers with manholes, and, dashed because inferred, the lateral with its "
+    "corridor. The tables that follow give every place in numbers."
+)
+HOUSE_ALT = (
+    "Plan under the slab, to the stated scale: locate points with their depths as read, and, "
+    "dashed because inferred, the building drain. The table of points gives them in numbers."
+)
+PROFILE_ALT = (
+    "Profile of drain and lateral from the house to the main: slab, ground and, dashed because "
+    "inferred, the invert with its 90 % band. The table of depths gives them in numbers."
+)
+CUT_ALT = (
+    "Plan of the room with the walls to measure from, the slab opening and its corners, and the "
+    "drain beneath, dashed because inferred. The table below gives the offsets."
+)
+
+
 class _Drawing(Flowable):
-    """A drawing as a block of a page; ``inset`` keeps room for what stands around its frame."""
+    """A drawing as a block of a page; ``inset`` keeps room for what stands around its frame.
+
+    Where ``least`` is given it takes what is left of a page, from that height to its own.
+    """
 
     def __init__(
-        self, survey: Survey, size: tuple[float, float], draw: Draw, inset: Inset = (0, 0, 0, 0)
-    ) -> None:
+        self, survey: Survey, size: tuple[float, float], draw: Draw, inset: Inset = (0, 0, 0, 0),
+        least: float | None = None,
+    ) -> None:  # fmt: skip
         super().__init__()
         self.survey, self.draw_on, self.inset = survey, draw, inset
         self.width, self.height = size
+        self.most, self.least = size[1], size[1] if least is None else least
+
+    def wrap(self, _available_width: float, available_height: float) -> tuple[float, float]:
+        """Take the height there is, within its bounds."""
+        self.height = min(self.most, max(self.least, available_height - 4.0))
+        return self.width, self.height
 
     def draw(self) -> None:
         """Draw on the page's canvas."""
@@ -91,8 +121,9 @@ class _Notes(Flowable):
         """Draw the title and the lines."""
         if self.height < 3 * RULING:
             return
-        self.canv.setFont(BOLD, 9.5)
-        self.canv.drawString(0, self.height - RULING, "Notes and sketch, by hand")
+        with self.canv.tagged(Node("P")):
+            self.canv.setFont(BOLD, 9.5)
+            self.canv.drawString(0, self.height - RULING, "Notes and sketch, by hand")
         self.canv.setLineWidth(0.3)
         self.canv.setStrokeColorRGB(0.6, 0.6, 0.6)
         for number in range(2, int(self.height / RULING)):
@@ -100,15 +131,16 @@ class _Notes(Flowable):
             self.canv.line(0, y, self.width, y)
 
 
-class _Pages(Canvas):
+class _Pages(TaggedCanvas):
     """A canvas that writes the foot of every page once it knows how many pages there are.
 
     The file is said to be made on ``date``.
     """
 
-    def __init__(self, *args: Any, date: datetime, **settings: Any) -> None:
+    def __init__(self, *args: Any, date: datetime, title: str, **settings: Any) -> None:
         super().__init__(*args, **settings)
         self._finished: list[dict[str, Any]] = []
+        self._named = title, date
         stamp = self._doc._timeStamp  # type: ignore[attr-defined]
         stamp.t, stamp.lt = date.timestamp(), date.timetuple()
         stamp.YMDhms = tuple(stamp.lt)[:6]
@@ -128,10 +160,13 @@ class _Pages(Canvas):
             words = f"page {self.getPageNumber()} of {len(self._finished)}"
             right = self._pagesize[0] - MARGIN  # type: ignore[attr-defined]
             self.drawRightString(right, 0.42 * inch, words)
+            self.close_page()
             super().showPage()
+        self.write_structure(self._named[0], LANGUAGE, self._named[1])
         super().save()
 
 
+LANGUAGE = "en-US"
 UNCHECKED = "unchecked-input"  # many words: the record names what is not checked
 
 
@@ -143,12 +178,12 @@ def record_bytes(survey: Survey) -> bytes:
     register_fonts()
     survey = find(survey)
     size = PAPERS[survey.site.paper or usual_paper(survey)]
-    target = io.BytesIO()
+    target, title = io.BytesIO(), f"Lateral record: {survey.site.name}"
     document = SimpleDocTemplate(
         target, pagesize=size, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN,
-        bottomMargin=0.7 * inch, invariant=1, title=f"Lateral record: {survey.site.name}",
+        bottomMargin=0.7 * inch, invariant=1, title=title,
         author=survey.site.surveyed_by, subject="Inferred from located points; not a locate",
-        creator="sitegis", lang="en-US", displayDocTitle=True, initialFontName=PLAIN,
+        creator="sitegis", lang=LANGUAGE, displayDocTitle=True, initialFontName=PLAIN,
     )  # fmt: skip
     width = size[0] - 2 * MARGIN
 
@@ -156,7 +191,7 @@ def record_bytes(survey: Survey) -> bytes:
              *_tables(survey, width), *_last(survey, width),
              *_cut_sheets(survey, width)]  # fmt: skip
     date = datetime.fromisoformat(written_date(survey.site.surveyed_on))
-    document.build(story, canvasmaker=partial(_Pages, date=date))
+    document.build(story, canvasmaker=partial(_Pages, date=date, title=title))
     return target.getvalue()
 
 
@@ -171,9 +206,11 @@ def usual_paper(survey: Survey) -> Paper:
     return "letter" if american or is_imperial(survey.site.units) else "a4"
 
 
-def _text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
+def _text(words: str, style: ParagraphStyle = BODY, node: Node | None = None) -> TaggedParagraph:
     """Make a paragraph of a user's or our own words; mark-up in them is shown, not obeyed."""
-    return Paragraph(escape(words), style)
+    made = TaggedParagraph(escape(words), style)
+    made.node = node or Node({"title": "H1", "head": "H2"}.get(style.name, "P"))
+    return made
 
 
 def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
@@ -189,15 +226,20 @@ def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
         Spacer(1, 5),
     ]  # fmt: skip
     used = sum(line.wrap(width, height)[1] + 9 for line in lines)
-    return [*lines, _Drawing(survey, (width - 12, height - used - 24), draw_plan)]
+    drawing = _Drawing(survey, (width - 12, height - used - 24), draw_plan)
+    return [*lines, TaggedFigure(drawing, PLAN_ALT)]
 
 
 def _job(survey: Survey, width: float) -> Table:
     """Set what the job is filed by, two a row."""
-    rows = particulars.job_rows(survey)
-    cells = [[_text(words, style) for pair in rows[n : n + 2]
-              for words, style in zip(pair, (SMALL, BODY), strict=True)]
-             for n in range(0, len(rows), 2)]  # fmt: skip
+    rows, whole, cells = particulars.job_rows(survey), Node("Table"), []
+    for n in range(0, len(rows), 2):
+        line = Node("TR", whole)
+        cells.append([
+            _text(words, style, Node(role, line, scope="Row" if role == "TH" else ""))
+            for pair in rows[n : n + 2]
+            for words, style, role in zip(pair, (SMALL, BODY), ("TH", "TD"), strict=True)
+        ])  # fmt: skip
     table = Table(cells, colWidths=[width * share for share in (0.14, 0.36) * 2], hAlign="LEFT")
     table.setStyle(TableStyle([
         ("FONTNAME", (0, 0), (-1, -1), PLAIN), ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -210,8 +252,11 @@ def _job(survey: Survey, width: float) -> Table:
 def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Table:
     """Set a table with a ruled head; long words wrap."""
     bold = ParagraphStyle("cell-head", parent=SMALL, fontName=BOLD)
-    cells = [[_text(words, bold) for words in head]]
-    cells += [[_text(words, SMALL) for words in row] for row in rows]
+    whole = Node("Table")
+    cells = []
+    for row, style, role in [(head, bold, "TH"), *((row, SMALL, "TD") for row in rows)]:
+        line, scope = Node("TR", whole), "Column" if role == "TH" else ""
+        cells.append([_text(words, style, Node(role, line, scope=scope)) for words in row])
     table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT")
     table.setStyle(TableStyle([
         ("FONTNAME", (0, 0), (-1, -1), PLAIN),
@@ -228,12 +273,11 @@ def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Tab
 def _block(
     title: str, head: tuple[str, ...], rows: tables.Rows, shares: tuple[float, ...], width: float
 ) -> list[Flowable]:
-    """Set a titled table; the title stays with its first rows."""
+    """Set a titled table; the title stays with its first rows, the others may go on overleaf."""
     if not rows:
         return [_text(title, HEAD), _text("none")]
     table = _table(head, rows, [share * width for share in shares])
-    whole = [_text(title, HEAD), table]
-    return [KeepTogether(whole)] if len(rows) < 16 else whole
+    return [CondPageBreak(1.3 * inch), _text(title, HEAD), table]
 
 
 def _as_found(survey: Survey, width: float) -> list[Flowable]:
@@ -277,24 +321,28 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Lot lines, counter-clockwise from the front-left corner",
                 ("side", "grid bearing", "distance on the ground"),
                 particulars.lot_rows(survey), (0.2, 0.4, 0.4), width),
-        KeepTogether([
-            _text("Under the slab", HEAD),
-            _text("Beside each locate point: its depth to the camera head.", SMALL),
-            Spacer(1, 2),
-            _Drawing(survey, (width - 12, 5.2 * inch), draw_house),
-        ]),
-        KeepTogether([
-            _text("Profile", HEAD),
-            _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 28, 4, 4)),
-        ]),
-        *_runs(survey, width),
-        *_sentences("Fall of the drain", profile_rows(survey, survey.derived.profile)),
-        *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         *_block("Depth along the most probable route (inferred)",
                 ("from the wall", "ground to invert", "90 %: from to", "cover over the pipe"),
                 tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
         *_block("Swing ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
+        CondPageBreak(4.0 * inch),
+        _text("Under the slab", HEAD),
+        _text("Beside each locate point: its depth to the camera head, as read.", SMALL),
+        Spacer(1, 2),
+        TaggedFigure(
+            _Drawing(survey, (width - 12, 5.2 * inch), draw_house, least=3.4 * inch), HOUSE_ALT
+        ),
+        KeepTogether([
+            _text("Profile", HEAD),
+            TaggedFigure(
+                _Drawing(survey, (width - 12, 2.4 * inch), draw_profile, (22, 28, 4, 4)),
+                PROFILE_ALT,
+            ),
+        ]),
+        *_runs(survey, width),
+        *_sentences("Fall of the drain", profile_rows(survey, survey.derived.profile)),
+        *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
         *_dig(survey, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to camera head", "95 % radius"),
@@ -303,7 +351,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
                 ("main", "probability", "length: on the lot + outside", "fall, slope",
                  "drop at main", "cover at lot line", "a repair opens", "check to rule it out"),
                 tables.main_rows(survey, survey.derived.mains),
-                (0.11, 0.08, 0.16, 0.11, 0.09, 0.09, 0.16, 0.2), width),
+                (0.11, 0.1, 0.15, 0.11, 0.09, 0.09, 0.15, 0.2), width),
         *_block("Which main: the route alternatives",
                 ("route alternative", "probability", "strongest evidence"),
                 tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
@@ -351,15 +399,14 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
             *([_text(worth_sentence(survey), SMALL)] if survey.dig.guesses else []),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
-    for row in tie_in_rows(survey, survey.derived.tie_ins):
-        facts = [f"{term}: {value}." for term, value in row["facts"]]
-        blocks.append(KeepTogether([
-            _text(f"Tie-in of {row['name']} (planned)", HEAD),
-            _text(f"Probability that it drains by gravity: {row['percent']}{row['verdict']}.",
-                  SMALL),
-            _text(" ".join(facts), SMALL),
-        ]))  # fmt: skip
-        blocks.append(KeepTogether([_text(" ".join(row["cautions"]), CAUTION)]))
+    for one in survey.derived.tie_ins:
+        blocks += _block(f"Tie-in of {one.name or one.fixture} (planned)", ("what", "planned"),
+                         tables.tie_in_facts_rows(survey, one), (0.2, 0.8), width)  # fmt: skip
+        code = survey.rules.edition.partition(";")[0]
+        blocks += _block(f"Held against {code}", ("check", "result", "numbers"),
+                         [(check.name, check.verdict, check.words) for check in one.checks],
+                         (0.2, 0.1, 0.7), width)  # fmt: skip
+        blocks.append(KeepTogether([_text(" ".join(one.cautions), CAUTION)]))
     return blocks
 
 
@@ -369,7 +416,7 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
     for one in cut_sheets(survey):
         story += [PageBreak(), _text(one.title, TITLE)]
         if one.drawing is not None:
-            story.append(one.drawing)
+            story.append(TaggedFigure(one.drawing, CUT_ALT))
         story += _block("Where to cut", ("what", "where"), list(one.places), (0.4, 0.6), width)
         story += [_text("Check before cutting", HEAD),
                   *(_text(f"[  ] {line}", SMALL) for line in one.before)]  # fmt: skip
@@ -379,7 +426,7 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
 def _last(survey: Survey, width: float) -> list[Flowable]:
     """Notices, cautions and signatures."""
     italic = ParagraphStyle("italic", parent=SMALL, fontName=ITALIC)
-    notices = [
+    notices: list[Flowable] = [
         _text(f"• {notice.message}", SMALL) for notice in survey.notices if notice.code != UNCHECKED
     ]
     open_inputs = [notice.where for notice in survey.notices if notice.code == UNCHECKED]
@@ -388,26 +435,32 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
         notices.append(_text(words, SMALL))
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
     half = (len(cautions) + 1) // 2
-    columns = Table([[cautions[:half], cautions[half:]]], colWidths=[width / 2] * 2,
+    pairs = [[one, *cautions[i + half : i + half + 1]] for i, one in enumerate(cautions[:half])]
+    columns = Table([[*pair, ""][:2] for pair in pairs], colWidths=[width / 2] * 2,
                     style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"),
-                                      ("FONTNAME", (0, 0), (-1, -1), PLAIN)]))  # fmt: skip
-    rule = "_" * 34
+                                      ("FONTNAME", (0, 0), (-1, -1), PLAIN),
+                                      ("TOPPADDING", (0, 0), (-1, -1), 1),
+                                      ("BOTTOMPADDING", (0, 0), (-1, -1), 0)]))  # fmt: skip
+    signers = [["Measured by, date", "Received by the municipality, date"],
+               ["Licensed contractor, license no., date", "Inspected by, date"]]  # fmt: skip
     signatures = Table(
-        [[rule, rule], ["Measured by, date", "Received by the municipality, date"],
-         [rule, rule], ["Licensed contractor, license no., date", "Inspected by, date"]],
-        colWidths=[width / 2] * 2,
+        [[_text(one, SMALL), "", _text(other, SMALL)] for one, other in signers],
+        colWidths=[0.42 * width, 0.06 * width, 0.42 * width], hAlign="LEFT", rowHeights=40,
         style=TableStyle([
-            ("FONT", (0, 0), (-1, -1), PLAIN, 7.5),
-            ("TOPPADDING", (0, 0), (-1, 0), 14), ("TOPPADDING", (0, 2), (-1, 2), 14),
+            ("FONTNAME", (0, 0), (-1, -1), PLAIN), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("TOPPADDING", (0, 0), (-1, -1), 1),
+            ("LINEABOVE", (0, 0), (0, -1), 0.5, Color(0, 0, 0)),
+            ("LINEABOVE", (2, 0), (2, -1), 0.5, Color(0, 0, 0)),
         ]),
     )  # fmt: skip
     return [
         _text("Flags and assumptions", HEAD), *(notices or [_text("none")]),
-        KeepTogether([_text("Cautions", HEAD), columns]),
+        CondPageBreak(1.3 * inch), _text("Cautions", HEAD), columns,
         KeepTogether([
             _text("Signatures", HEAD),
             _text("A signature states what was measured; it does not turn an inferred line into "
                   "a located one.", italic),
+            Spacer(1, 30),
             signatures,
         ]),
         _Notes(),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from ...dig.depths import best_route, routes_of
 from ...exit import turn_words
 from ...geometry import polyline
-from ...model.derived import Excavation, MainComparison, TapSpread
+from ...model.derived import Excavation, MainComparison, TapSpread, TieIn
 from ...model.survey import Survey
 from ...numerics.statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
 from ...place.report import adjustment_lines
@@ -25,17 +25,17 @@ from ...units import (
 )
 from ..answer_intervals import station_words
 from ..features import point_class
-from ..page.panel_parts import spoken
+from ..page.panel_parts import spoken, tie_in_facts
 from ..text import (
     OTHER,
-    corner_words,
     heading_words,
     likely_and_not,
     noise_words,
     point_words,
     short_name,
+    wall_offset_words,
 )
-from .particulars import RULED, building_words
+from .particulars import building_words
 
 NOT_GIVEN = "assumed: not given"
 Rows = list[tuple[str, ...]]
@@ -56,7 +56,6 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
          "as stated on site" if site.drain_diameter_known else NOT_GIVEN),
         ("Material", site.drain_material or BLANK,
          "as stated on site" if site.drain_material else ""),
-        ("Sewer type", site.record.sewer_type or RULED, ""),
         ("Building, outside", building_words(survey), "record"),
         ("Wall penetration", _exit_words(survey), "inferred from located points"),
         ("Direction at the wall", f"{heading_words(survey)}, grid", "inferred from located points"),
@@ -83,9 +82,7 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
 
 def _exit_words(survey: Survey) -> str:
     """Tell the exit by its wall and the nearer corner."""
-    distance_m, corner = corner_words(survey)
-    wall = f"{survey.exit.side} wall"
-    return f"{wall}, {about(distance_m, survey.site.units)} from the {corner}"
+    return f"{survey.exit.side} wall, {wall_offset_words(survey)} (95 %, relative to the house)"
 
 
 def _tap_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
@@ -132,9 +129,8 @@ def point_rows(survey: Survey) -> Rows:
         depth = "" if point.depth_m is None else format_length(
             point.depth_m, survey.site.depth_units, fraction=2)  # fmt: skip
         rows.append((
-            point.id, point.kind, point_class(point), format_length(point.x_m, units, fraction=2),
-            format_length(point.y_m, units, fraction=2), depth,
-            format_length(ELLIPSE_95 * point.sd_major_m, units, fraction=2),
+            point.id, point.kind, point_class(point), about(point.x_m, units),
+            about(point.y_m, units), depth, about(ELLIPSE_95 * point.sd_major_m, units),
         ))  # fmt: skip
     return rows
 
@@ -147,10 +143,9 @@ def depth_rows(survey: Survey) -> Rows:
     stride = max(1, round(3.0 / max(steps[-1].station_m / max(len(steps) - 1, 1), 0.1)))
     chosen = [*steps[:-1:stride], steps[-1]]
     return [
-        (format_length(s.station_m, units, fraction=1), format_length(s.depth_m, units, fraction=2),
-         f"{format_length(s.depth_05_m, units, fraction=2)} to "
-         f"{format_length(s.depth_95_m, units, fraction=2)}",
-         format_length(max(s.depth_m - survey.site.drain_diameter_m, 0), units, fraction=2))
+        (about(s.station_m, units), about(s.depth_m, units),
+         f"{about(s.depth_05_m, units)} to {about(s.depth_95_m, units)}",
+         about(max(s.depth_m - survey.site.drain_diameter_m, 0.0), units))
         for s in chosen
     ]  # fmt: skip
 
@@ -172,6 +167,7 @@ def class_rows(survey: Survey) -> Rows:
     rows: Rows = [
         ("Locate points, found from above the camera head", "located"),
         ("Cleanout, stack, floor drain", "exposed"),
+        ("Door jambs and corners of walls, taped", "measured"),
         ("Line between and beyond the points, wall penetration, lateral, tap", "inferred"),
         ("Lot, building, streets, mains, manholes", "record"),
     ]
@@ -250,6 +246,13 @@ def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:
         else f"Pit {', '.join(ranks)}: {line}"
         for line, ranks in about_pits.items()
     ]
+
+
+def tie_in_facts_rows(survey: Survey, one: TieIn) -> Rows:
+    """List what is planned for a fixture; the code's checks have a table of their own."""
+    facts = tie_in_facts(survey, one)
+    drains = f"{percent(one.p_gravity)}: {one.verdict}"
+    return [("Drains by gravity", drains), *facts[: len(facts) - len(one.checks)]]
 
 
 def adjustment_words(survey: Survey) -> list[str]:
