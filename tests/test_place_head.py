@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from pathlib import Path
 
 import magpylib
 import numpy as np
@@ -12,6 +14,12 @@ from hypothesis import strategies as st
 from scipy import optimize
 
 from sitegis.model.site import Noise
+from sitegis.numerics.poles import (
+    ANTENNAS_M,
+    IRON_POLES_M,
+    depth_of_poles_m,
+    reading_of_poles_m,
+)
 from sitegis.place.head import (
     depth_from_nulls_m,
     null_midpoint_shift_m,
@@ -19,6 +27,9 @@ from sitegis.place.head import (
     tilt_spacing_factor,
     vertical_null_shift_m,
 )
+from sitegis.read.site_folder import read_site
+
+from .read_folder import SITE, write_folder
 
 NOISE = Noise()
 
@@ -65,6 +76,73 @@ def test_vertical_null_of_a_tilted_dipole(tilt_deg: float) -> None:
     null = optimize.brentq(lambda x: upward(x)[2], -depth, depth, xtol=1e-13)
     assert vertical_null_shift_m(depth, tilt) == pytest.approx(null, abs=1e-9)
     assert null == pytest.approx(-2 / 3 * tilt * depth, abs=0.6 * abs(tilt) ** 3 * depth + 1e-9)
+
+
+def read_between_antennas(source: object, depth_m: float, antennas_m: float) -> float:
+    """Give what two antennas above a source read that take it for a point: B falls off as 1/d³."""
+    near, far = (
+        abs(float(np.asarray(source.getB((0.0, 0.0, height)))[0]))  # type: ignore[attr-defined]
+        for height in (0.0, antennas_m)
+    )
+    return antennas_m / (float(np.cbrt(near / far)) - 1.0)
+
+
+@pytest.mark.parametrize("depth", [0.35, 0.5, 0.8, 2.0])
+@pytest.mark.parametrize("poles", [0.05, 0.1, 0.3])
+def test_two_poles_read_as_a_thin_magnet_does(depth: float, poles: float) -> None:
+    """magpylib's lengthwise magnet is two poles its length apart; its depth comes back from it."""
+    magnet = magpylib.magnet.Cylinder(
+        polarization=(0, 0, 1.0), dimension=(0.001, poles), position=(0, 0, -depth)
+    ).rotate_from_angax(90, "y")
+    read = read_between_antennas(magnet, depth, ANTENNAS_M)
+    assert reading_of_poles_m(depth, poles) == pytest.approx(read, rel=1e-4)
+    assert depth_of_poles_m(read, poles) == pytest.approx(depth, rel=1e-4)
+    head = read_head(read, NOISE, poles_m=poles)
+    assert head is not None
+    assert head.depth_m == pytest.approx(depth, rel=1e-4)
+
+
+def test_a_point_reads_its_own_depth() -> None:
+    """magpylib's dipole: no correction where the sonde counts as a point."""
+    dipole = magpylib.misc.Dipole(moment=(1e6, 0, 0), position=(0, 0, -0.6))
+    read = read_between_antennas(dipole, 0.6, ANTENNAS_M)
+    assert read == pytest.approx(0.6, rel=1e-9)
+    assert depth_of_poles_m(read, 0.0) == read
+
+
+def test_the_lift_test_hardly_shows_two_poles() -> None:
+    """Poles 0.3 m apart at 0.5 m read 7 % more; lifted by 0.3 m the reading falls 11 mm short."""
+    read, lifted = reading_of_poles_m(0.5, 0.3), reading_of_poles_m(0.8, 0.3)
+    assert read / 0.5 == pytest.approx(1.07, abs=0.002)
+    assert lifted - read == pytest.approx(0.3 - 0.0115, abs=0.001)
+    taken = read_head(read, NOISE, depth_lifted_m=lifted, lift_m=0.3)
+    assert taken is not None
+    assert not taken.distorted
+
+
+@pytest.mark.parametrize(
+    ("line", "poles", "scale"),
+    [
+        ('drain_material = "PVC"', 0.0, 0.05),
+        ('drain_material = "clay, cast iron past 28 ft"', 0.0, 0.05),
+        ('drain_material = "cast iron"', IRON_POLES_M, None),
+        ('sonde_length = "4 in"', 4 * 0.0254, None),
+    ],
+)
+def test_iron_and_a_stated_length_enter_the_depths(
+    tmp_path: Path, line: str, poles: float, scale: float | None
+) -> None:
+    """Only they do, once for all depths: the session's scale widens by what is not known of it."""
+    text = re.sub(r"drain_material.*\n", "", SITE).replace("[site]", f"[site]\n{line}", 1)
+    write_folder(tmp_path, site=text)
+    site = read_site(tmp_path).site
+    codes = {notice.code for notice in site.notices}
+    assert site.poles_m == pytest.approx(poles)
+    assert ("sonde-reads-deep" in codes) == (poles > 0.0)
+    if scale is not None:
+        assert site.noise.session_depth_scale == scale
+    else:
+        assert 0.05 < site.noise.session_depth_scale < 0.12
 
 
 def test_noise_has_a_floor_and_grows_with_depth() -> None:

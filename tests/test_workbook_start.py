@@ -103,7 +103,7 @@ def test_a_blank_book_asks_for_what_is_needed(tmp_path: Path, units: str, depth_
     # everything that a site cannot do without, in one report
     assert {f.field for f in caught.value.faults} == {
         "site!B4 (site.name)", "site!B7 (site.rule_set)", "locates (file)", "lot", "building",
-        "site!B52 (lot.front_azimuth)", "site!B55 (lot.longitude)", "site!B56 (lot.latitude)",
+        "site!B53 (lot.front_azimuth)", "site!B56 (lot.longitude)", "site!B57 (lot.latitude)",
     }  # fmt: skip
 
 

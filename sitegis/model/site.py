@@ -481,7 +481,10 @@ class Ground:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """Everything that was read from one site folder."""
+    """Everything that was read from one site folder.
+
+    ``poles_m`` is how far apart the sonde's poles stand in the drain, 0 for a point.
+    """
 
     name: str
     units: Literal["ft", "in", "m", "mm"]
@@ -522,6 +525,7 @@ class Site:
     sonde: str = ""
     drain_material: str = ""
     existing_fixtures: tuple[str, ...] = ()
+    poles_m: float = 0.0
     runs: tuple[Run, ...] = ()
     observations: tuple[Observation, ...] = ()
     revisions: tuple[Revision, ...] = ()

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..model.site import Noise
 from ..numerics.ordering import RATIO, in_steps
+from ..numerics.poles import depth_of_poles_m
 
 DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
 _NULL_FACTOR = 1.0 / np.sqrt(2.0)
@@ -73,6 +74,7 @@ def read_head(
     depth_lifted_m: float | None = None,
     lift_m: float | None = None,
     null_spacing_m: float | None = None,
+    poles_m: float = 0.0,
 ) -> HeadDepth | None:
     """Combine the depth reading, the lifted reading and the null spacing into one depth.
 
@@ -82,8 +84,13 @@ def read_head(
     the horizontal repeatability of the two nulls, d = (x₂ − x₁)/√2. Raising the receiver by h
     must raise the reading by h: a departure beyond 2.576 standard deviations (judgment: 1 %
     false alarms) marks the point distorted and is added to its spread. None where there is
-    neither a depth nor a null spacing.
+    neither a depth nor a null spacing. With ``poles_m`` both receiver readings are those of two
+    poles so far apart (:mod:`sitegis.numerics.poles`); the nulls are left as they are.
     """
+    if depth_m is not None:
+        depth_m = depth_of_poles_m(depth_m, poles_m)
+    if depth_lifted_m is not None:
+        depth_lifted_m = depth_of_poles_m(depth_lifted_m, poles_m)
     lifted = None
     if depth_lifted_m is not None and lift_m is not None:
         lifted = depth_lifted_m - lift_m

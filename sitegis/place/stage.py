@@ -249,7 +249,7 @@ def _reading(site: Site, point: str) -> HeadDepth | None:
         if row.id == point:
             head = read_head(
                 row.depth_m, site.noise, depth_lifted_m=row.depth_lifted_m, lift_m=row.lift_m,
-                null_spacing_m=row.null_spacing_m,
+                null_spacing_m=row.null_spacing_m, poles_m=site.poles_m,
             )  # fmt: skip
             if head is not None:
                 return head

@@ -80,6 +80,7 @@ class SiteTable(Table):
     surveyed_on: Date | None = None
     receiver: Text = ""
     sonde: Text = ""
+    sonde_length: Extent | None = None
     head_above_invert: Length | None = None
     drain_diameter: Extent | None = None
     drain_material: Text = ""

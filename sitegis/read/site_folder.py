@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
+import statistics
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -13,6 +15,7 @@ from ..messages.catalog import fault_of
 from ..messages.errors import BadInput
 from ..model.site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie, closed_mains
 from ..model.survey import Survey
+from ..numerics.poles import depth_of_poles_m, poles_of, share_of_doubt
 from ..rules.rule_set import RuleSet, load_rules
 from .building import make_building, make_rooms, make_wall_contacts
 from .consistency import (
@@ -44,7 +47,7 @@ from .place_on_earth import choose_crs
 from .plausible import check_directions, check_levels, check_place
 from .revisions import pits_of, read_revisions
 from .runs import counted_by_run, make_observations, make_runs
-from .schema import SiteFile
+from .schema import SiteFile, SiteTable
 from .site_toml import Raw, units_of, validate
 from .sources import open_source
 from .streets import house_level, make_ground, make_streets
@@ -52,6 +55,7 @@ from .wanting import tell_wanting
 
 HEAD_ABOVE_INVERT_M = 0.025
 DRAIN_DIAMETER_M = 0.1016
+RECEIVER_KINDS = ("locate", "bend")
 
 
 def read_site(path: Path) -> Survey:
@@ -180,6 +184,7 @@ def _fill(
     locates = counted_by_run(locates, rooms, runs, noise, report)
     check_rooms_tied(rooms, locates, ties, contacts, report)
     table = file.site
+    poles_m, noise = with_poles(table, locates, noise, report)
     site = Site(
         name=table.name, units=table.units, depth_units=table.depth_units or table.units,
         rule_set=table.rule_set, frame=frame, lot=lot, building=building, rooms=rooms,
@@ -194,7 +199,7 @@ def _fill(
         slab_elevation_m=table.slab_elevation, surveyed_by=table.surveyed_by,
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
         receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
-        existing_fixtures=table.existing_fixtures,
+        existing_fixtures=table.existing_fixtures, poles_m=poles_m,
         vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
         paper=table.paper, language=table.language, record=_record(file), runs=runs,
         observations=observations,
@@ -202,6 +207,28 @@ def _fill(
     for name in sorted(closed_mains(site)):
         report.note("main-of-storm", f"main.{name}", name=name)
     return replace(site, notices=report.placed_notices())
+
+
+def with_poles(
+    table: SiteTable, locates: tuple[Locate, ...], noise: Noise, report: Report
+) -> tuple[float, Noise]:
+    """Give the distance of the sonde's poles, and the noise with what is not known of it.
+
+    The doubt is one for all depths of the drain: it widens the session's depth scale.
+    """
+    poles_m, sd_m = poles_of(table.drain_material, table.sonde_length)
+    depths = [row.depth_m for row in locates
+              if row.kind in RECEIVER_KINDS and row.room != "lot" and row.depth_m]  # fmt: skip
+    if poles_m <= 0.0 or not depths:
+        return 0.0, noise
+    middle_m = statistics.median(depths)
+    share = share_of_doubt(middle_m, poles_m, sd_m)
+    less_m = middle_m - depth_of_poles_m(middle_m, poles_m)
+    scale = math.hypot(noise.session_depth_scale, share)
+    report.note("sonde-reads-deep", "site.drain_material", poles=report.format(poles_m),
+                less=report.format(less_m), middle=report.format(middle_m),
+                share=f"{100 * scale:.0f} %")  # fmt: skip
+    return poles_m, replace(noise, session_depth_scale=scale)
 
 
 def _record(file: SiteFile) -> RecordTexts:

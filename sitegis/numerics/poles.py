@@ -1,0 +1,68 @@
+"""The depth of a sonde that is no point: a coil of some length, or one in an iron pipe.
+
+A locator takes the depth from how the field falls off between its two antennas, as that of a
+point does (∝ 1/d³ above a level dipole). Two poles a distance apart fall off more slowly near by,
+∝ (d² + a²)^(−3/2) with a half of it, so they read too deep; lifting the locator hardly shows it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+ANTENNAS_M = 0.40  # between the two antennas of a locator: judgment, no source
+IRON_POLES_M, IRON_POLES_SD_M = 0.30, 0.15
+"""Distance of the poles in an iron pipe, and its sd: judgment.
+
+The flux leaves a pipe of thickness t, radius r and permeability µ over about √(µ t r) each way:
+0.17 m for 6 mm, 50 mm and 100, which old iron may have half or twice of.
+"""
+LENGTH_SHARE = 0.25  # sd of the poles' distance as a share of a sonde's stated length: judgment
+_IRON = re.compile(r"\b(iron|steel)\b", re.IGNORECASE)
+
+
+def poles_of(material: str, sonde_length_m: float | None) -> tuple[float, float]:
+    """Return the distance of a sonde's poles and its sd, in meters; 0 where it counts as a point.
+
+    >>> poles_of("PVC", None), poles_of("PVC", 0.2), poles_of("cast iron, then clay", None)
+    ((0.0, 0.0), (0.2, 0.05), (0.3, 0.15))
+    """
+    length_m = sonde_length_m or 0.0
+    if _IRON.search(material.partition(",")[0]):
+        return math.hypot(IRON_POLES_M, length_m), IRON_POLES_SD_M
+    return length_m, LENGTH_SHARE * length_m
+
+
+def reading_of_poles_m(depth_m: float, poles_m: float, antennas_m: float = ANTENNAS_M) -> float:
+    """Return what a locator reads above two poles at a depth.
+
+    It solves ((r + s) / r)³ = B(d) / B(d + s): two poles 0.3 m apart at 0.5 m read 7 % more.
+
+    >>> round(reading_of_poles_m(0.5, 0.3), 3)
+    0.535
+    """
+    square = 0.25 * poles_m**2
+    ratio = math.sqrt(((depth_m + antennas_m) ** 2 + square) / (depth_m**2 + square))
+    return antennas_m / (ratio - 1.0)
+
+
+def depth_of_poles_m(reading_m: float, poles_m: float, antennas_m: float = ANTENNAS_M) -> float:
+    """Return the depth of two poles that a locator reads, the inverse of the above.
+
+    With q = ((r + s) / r)² − 1 it is the greater root of q d² − 2 s d − s² + q a² = 0; what no
+    poles so far apart can read is taken as the least that they can.
+
+    >>> round(depth_of_poles_m(reading_of_poles_m(0.5, 0.3), 0.3), 9)
+    0.5
+    """
+    if poles_m <= 0.0 or reading_m <= 0.0:
+        return reading_m
+    q = ((reading_m + antennas_m) / reading_m) ** 2 - 1.0
+    root = antennas_m**2 * (1.0 + q) - 0.25 * (q * poles_m) ** 2
+    return (antennas_m + math.sqrt(max(root, 0.0))) / q
+
+
+def share_of_doubt(reading_m: float, poles_m: float, sd_m: float) -> float:
+    """Return by what share of a reading the depth is in doubt for the poles' distance, one sd."""
+    wide, narrow = (depth_of_poles_m(reading_m, max(poles_m + d, 0.0)) for d in (sd_m, -sd_m))
+    return 0.5 * (narrow - wide) / reading_m if reading_m > 0.0 else 0.0
