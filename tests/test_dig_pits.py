@@ -14,14 +14,16 @@ from scipy.stats import norm
 from sitegis.dig import plan_dig
 from sitegis.dig.cloud import RouteCloud, gather_cloud
 from sitegis.dig.pits import _extensions, lay_field, rank_pits
+from sitegis.dig.vacuum import vacuum_area
 from sitegis.finds.records import Missed
 from sitegis.model.dig_plan import Pit
 from sitegis.model.results import Routes
 from sitegis.model.site import Building, DigSettings, Ground, KeepOut, Lot, Site
 from sitegis.model.survey import Survey
 from sitegis.numerics.statistics import weighted_quantiles
-from sitegis.pits.cost import BEDDING_M, dig_area, pit_cost
+from sitegis.pits.cost import BEDDING_M, dig_area, handled_m, pit_cost
 from sitegis.pits.exposure import (
+    VACUUM_HOLE_M,
     Places,
     clear_of_footing,
     rectangle_crossings,
@@ -216,6 +218,46 @@ def test_a_shallow_pit_needs_its_setback_only() -> None:
     rings = rectangle_rings(center[None], np.zeros(1), np.array([[1.2, 0.9]]))
 
     assert clear_of_footing(corner_site(), RULES, rings, np.array([2.0 - 1.5]))[0]
+
+
+def test_vacuum_holes_stand_in_greedy_order_at_the_best_places() -> None:
+    """Each finds what shapely says, and no open cell is better per cost after the misses before."""
+    survey = plan_dig(spread_survey())
+    site, cloud = survey.site, gather_cloud(survey)
+    holes, reach = survey.dig.vacuum_holes, VACUUM_HOLE_M + survey.site.drain_diameter_m
+    area, lines = vacuum_area(site), shapely.linestrings(cloud.vertices)
+    left, seen = np.array(cloud.weights), np.zeros(cloud.weights.size, bool)
+    grid = lay_field(site, RULES, cloud).grid.centers().reshape(-1, 2)
+    grid = grid[shapely.contains_xy(area, *grid.T)]
+    assert len(holes) >= 2
+    for hole in holes:
+        around = shapely.box(
+            *(np.array([hole.x_m, hole.y_m] * 2) + 0.5 * reach * np.array([-1, -1, 1, 1]))
+        )
+        hit = shapely.intersects(lines, around)
+        best = 0.0
+        for x, y in grid[np.hypot(*(grid - [hole.x_m, hole.y_m]).T) < 4.0][::3]:
+            there = shapely.box(x - reach / 2, y - reach / 2, x + reach / 2, y + reach / 2)
+            best = max(best, float(left[shapely.intersects(lines, there)].sum()))
+        assert left[hit].sum() / hole.cost >= 0.97 * best / max(one.cost for one in holes)
+        seen |= hit
+        left[hit] = 0.0
+        assert hole.p_hit == pytest.approx(cloud.weights[hit].sum(), abs=2e-3)
+        assert hole.p_hit_so_far == pytest.approx(cloud.weights[seen].sum(), abs=2e-3)
+        assert area.covers(shapely.Point(hole.x_m, hole.y_m))
+        assert hole.cost >= site.dig.vacuum_hole
+
+
+@given(depth=st.floats(0.2, 6.0), lift=st.floats(0.6, 2.0))
+def test_soil_from_deep_down_is_paid_each_time_it_is_thrown(depth: float, lift: float) -> None:
+    """Layer by layer: a layer at z is thrown ⌊z / lift⌋ + 1 times; without a lift once."""
+    layers = (np.arange(20_000) + 0.5) * depth / 20_000
+    thrown = float((np.floor(layers / lift) + 1).sum() * depth / 20_000)
+    assert handled_m(np.array([depth]), lift)[0] == pytest.approx(thrown, rel=2e-3)
+    settings = DigSettings(hand_lift_m=lift)
+    rate = settings.per_m3 if depth < RULES.protective_depth_m else settings.per_m3_protected
+    paid = pit_cost(np.array([1.08]), np.array([depth]), 0.0, settings, RULES)[0]
+    assert paid == pytest.approx(settings.setup + 1.08 * rate * thrown, rel=3e-3)
 
 
 @pytest.mark.parametrize(("reach_in", "expected"), [(16.5, 0.831), (12.0, 0.683)])

@@ -130,12 +130,12 @@ def hit_map(field: Field) -> HitMap:
     """
     best = np.zeros((field.grid.rows, field.grid.columns))
     for kind in field.kinds[:2]:
-        p = accumulate(kind.spans, field.cloud.weights, _reachable(field, kind.spans))
+        p = accumulate(kind.spans, field.cloud.weights, reachable(field, kind.spans))
         best = np.maximum(best, np.where(kind.open_cells, p, 0.0))
     return HitMap(field.grid.origin_m, field.grid.cell_m, np.clip(best, 0.0, 1.0))
 
 
-def _reachable(field: Field, spans: Spans) -> Array:
+def reachable(field: Field, spans: Spans) -> Array:
     """Give 1 for spans whose pipe lies above the greatest depth of a pit, else 0."""
     row, column = np.divmod(spans.first, field.grid.columns + 1)
     last = spans.past - 1 - row * (field.grid.columns + 1)

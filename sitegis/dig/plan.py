@@ -28,6 +28,7 @@ from .guess import guessed_digs
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
+from .vacuum import rank_holes
 
 CONTRIBUTES = 0.01
 
@@ -76,6 +77,7 @@ def plan_dig(survey: Survey) -> Survey:
         ()
         if seen or has_missed(survey.site)
         else guessed_digs(survey, field.straights, field.cloud.weights, straight),
+        () if seen else rank_holes(field),
     )
     return replace(survey, planned=plan)
 

@@ -308,6 +308,18 @@ class Pit(Place):
     excavation: NotRequired[Excavation]
 
 
+class VacuumHole(Place):
+    """``vacuum_holes[]`` of ``answer.json``."""
+
+    rank: int
+    across_m: float
+    p_hit: float
+    p_hit_so_far: float
+    cost: float | None
+    surface: str
+    ties: list[Tie]
+
+
 class Main(TypedDict):
     """``mains[]`` of ``answer.json``."""
 
@@ -566,6 +578,7 @@ class Answer(TypedDict):
     line: list[Line]
     hypotheses: list[Hypothesis]
     pits: list[Pit]
+    vacuum_holes: NotRequired[list[VacuumHole]]
     mains: NotRequired[list[Main]]
     tie_ins: NotRequired[list[TieIn]]
     profile_check: NotRequired[ProfileCheck]

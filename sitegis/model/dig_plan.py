@@ -58,6 +58,23 @@ class Pit:
 
 
 @dataclass(frozen=True, slots=True)
+class VacuumHole:
+    """A vacuum test hole in the order of :func:`sitegis.dig.vacuum.rank_holes`.
+
+    ``p_hit`` alone, ``p_hit_so_far`` after this and all before it; ``cost`` with restoration.
+    """
+
+    rank: int
+    x_m: float
+    y_m: float
+    p_hit: float
+    p_hit_so_far: float
+    cost: float
+    surface: str
+    ties: tuple[TapeTie, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class HitMap:
     """P(hit) of a pit centered on each cell: ``p`` (rows, columns), row 0 at ``origin_m``, y up."""
 
@@ -155,6 +172,7 @@ class DigPlan:
 
     ``ways`` compares front, rear and side, the most probable first. Where the pipe was seen the
     search is over: no pits, nothing left to expect, and ``follow`` prices the trenches from there.
+    ``vacuum_holes`` are another way to look, in an order of their own.
     ``guesses`` say what digging without the marks would cost, as long as nothing was dug.
     """
 
@@ -169,3 +187,4 @@ class DigPlan:
     ways: tuple[DirectionComparison, ...] = ()
     follow: tuple[FollowTrench, ...] = ()
     guesses: tuple[GuessedDig, ...] = ()
+    vacuum_holes: tuple[VacuumHole, ...] = ()

@@ -36,12 +36,26 @@ def pit_cost(
     """Price vertical-sided pits or trenches (c,): set-up + volume × rate + area × restoration.
 
     From the rule set's depth for a protective system on the whole volume takes the protected
-    rate. The rates are the user's or defaults (judgment, no source).
+    rate. The rates are the user's or defaults (judgment, no source). Dug by hand, what lies deeper
+    than one throw is handled again, once for each further ``hand_lift_m`` (common practice, no
+    source): the rate counts for each handling.
     """
     protected = at_least(depth_m, rules.protective_depth_m, MATTERS_M)
     rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
-    volume_m3 = area_m2 * np.maximum(depth_m, 0.0)
+    volume_m3 = area_m2 * handled_m(np.maximum(depth_m, 0.0), settings.hand_lift_m)
     return np.asarray(settings.setup + volume_m3 * rate + area_m2 * surface_per_m2)
+
+
+def handled_m(depth_m: Array, lift_m: float | None) -> Array:
+    """Sum up the depths (c,) of soil handled, each layer as often as it is thrown.
+
+    >>> handled_m(np.array([1.0, 3.0, 4.0]), 1.5).tolist()
+    [1.0, 4.5, 7.5]
+    """
+    if lift_m is None or not np.size(depth_m):
+        return np.asarray(depth_m)
+    throws = np.arange(int(np.max(depth_m) // lift_m) + 1)
+    return np.asarray(np.maximum(np.subtract.outer(depth_m, throws * lift_m), 0.0).sum(axis=-1))
 
 
 # ------------------------------------------------------------------------------- the ground

@@ -21,7 +21,7 @@ from ..model.derived import (
     TapSpread,
     TieIn,
 )
-from ..model.dig_plan import DirectionComparison, Pit, TapeTie
+from ..model.dig_plan import DirectionComparison, Pit, TapeTie, VacuumHole
 from ..model.doubts import Doubt, Measurement
 from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
@@ -74,6 +74,7 @@ def answer(survey: Survey) -> dict[str, Any]:
         "tap": _tap(survey, found.taps, survey.scores.hypotheses[0].hypothesis.main),
         "mains": [{**_main(row), "tap": _tap(survey, found.taps, row.main)} for row in found.mains],
         "pits": [_pit(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
+        "vacuum_holes": [_vacuum_hole(survey, hole) for hole in survey.dig.vacuum_holes],
         "status": status(survey),
         "findings": [finding_object(survey, one) for one in scores.finds],
         "stretches": [
@@ -354,6 +355,19 @@ def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
         },
         "extends": pit.extends or None,
         "excavation": _excavation(survey, hole),
+    }
+
+
+def _vacuum_hole(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
+    return {
+        "rank": hole.rank,
+        **_place(survey, hole.x_m, hole.y_m),
+        "across_m": VACUUM_HOLE_M,
+        "p_hit": finite(hole.p_hit),
+        "p_hit_so_far": finite(hole.p_hit_so_far),
+        "cost": finite(hole.cost, 2),
+        "surface": hole.surface,
+        "ties": [_tie(tie) for tie in hole.ties],
     }
 
 

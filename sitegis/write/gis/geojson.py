@@ -14,18 +14,23 @@ from ...model.survey import Survey
 from ..derive import survey_features
 from ..features import AGREED_LAYERS
 from ..numbers import finite, json_bytes
+from ..text import reference_words
 
 DEGREE_STEP = 1e-8
 
 
 def geojson_bytes(survey: Survey) -> bytes:
-    """Write the features of the agreed layers as one RFC 7946 FeatureCollection."""
+    """Write the features of the agreed layers as one RFC 7946 FeatureCollection.
+
+    Its foreign member ``reference`` says what the places are relative to, and how good that is.
+    """
     agreed = [
         feature
         for feature in survey_features(survey)
         if feature.layer in (*AGREED_LAYERS, "other-reading", "stretch")
     ]
-    return json_bytes(feature_collection(agreed, survey.site.frame), indent=None)
+    collection = feature_collection(agreed, survey.site.frame)
+    return json_bytes({**collection, "reference": reference_words(survey)}, indent=None)
 
 
 def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from ..attributes import OLD_NAMES
 from ..derive import drawn_features, survey_features
 from ..features import NOT_LOCATED, shown_name
 from ..looks import look_of
+from ..text import reference_words
 
 # Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2).
 _NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -40,7 +41,7 @@ def kml_bytes(survey: Survey) -> bytes:
     """
     root = Element("kml", xmlns=_KML)
     document = SubElement(root, "Document")
-    _words(document, xml_text(survey.site.name), NOT_LOCATED)
+    _words(document, xml_text(survey.site.name), f"{NOT_LOCATED} {reference_words(survey)}")
     features = drawn_features(survey)
     layers = list(dict.fromkeys(feature.layer for feature, _ in features))
     for layer, kind in dict.fromkeys((one.layer, _kind(one)) for one, _ in features):
@@ -146,7 +147,7 @@ def gpx_bytes(survey: Survey) -> bytes:
     """Write GPX 1.1: waypoints for marks, exit, pits and manholes, a route per hypothesis."""
     gpx = gpxpy.gpx.GPX()
     gpx.creator, gpx.name = "sitegis", xml_text(survey.site.name)
-    gpx.description = NOT_LOCATED
+    gpx.description = f"{NOT_LOCATED} {xml_text(reference_words(survey))}"
     frame = survey.site.frame
     for feature in survey_features(survey):
         if feature.layer in ("locate", "manhole", "exit", "pit"):

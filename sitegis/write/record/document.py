@@ -28,8 +28,9 @@ from reportlab.platypus import (
 
 from ...model.site import Paper
 from ...model.survey import Survey
+from ...pits.exposure import VACUUM_HOLE_M
 from ...score.reliability import reliability_words
-from ...units import is_imperial
+from ...units import about, is_imperial
 from ..cut_sheet import cut_sheets
 from ..derive import find
 from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
@@ -40,7 +41,7 @@ from ..text import worth_sentence
 from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
 from .profile import draw_profile
-from .tagging import Node, TaggedCanvas, TaggedFigure, TaggedParagraph
+from .tagging import Node, TaggedCanvas, TaggedFigure, TaggedParagraph, tagged
 
 MARGIN = 0.6 * inch
 RULING = 18.0
@@ -69,7 +70,7 @@ PLAN_ALT = (
     "corridor. The tables that follow give every place in numbers."
 )
 HOUSE_ALT = (
-    "Plan under the slab, to the stated scale: locate points with their depths as read, and, "
+    "Plan under the slab, to the stated scale: locate points with their depths, and, "
     "dashed because inferred, the building drain. The table of points gives them in numbers."
 )
 PROFILE_ALT = (
@@ -121,7 +122,7 @@ class _Notes(Flowable):
         """Draw the title and the lines."""
         if self.height < 3 * RULING:
             return
-        with self.canv.tagged(Node("P")):
+        with tagged(self.canv, Node("P")):
             self.canv.setFont(BOLD, 9.5)
             self.canv.drawString(0, self.height - RULING, "Notes and sketch, by hand")
         self.canv.setLineWidth(0.3)
@@ -328,7 +329,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
                 (0.35, 0.4, 0.25), width),
         CondPageBreak(4.0 * inch),
         _text("Under the slab", HEAD),
-        _text("Beside each locate point: its depth to the camera head, as read.", SMALL),
+        _text("Beside each locate point: its depth to the camera head.", SMALL),
         Spacer(1, 2),
         TaggedFigure(
             _Drawing(survey, (width - 12, 5.2 * inch), draw_house, least=3.4 * inch), HOUSE_ALT
@@ -399,6 +400,12 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
             *([_text(worth_sentence(survey), SMALL)] if survey.dig.guesses else []),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]  # fmt: skip
+    if survey.dig.vacuum_holes:
+        across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
+        blocks += _block(f"Or vacuum test holes of {across} (proposed; nobody enters one)",
+                         ("hole", "center", "finds the pipe", "with those before", "with surface"),
+                         tables.vacuum_rows(survey), (0.1, 0.48, 0.14, 0.14, 0.14),
+                         width)  # fmt: skip
     for one in survey.derived.tie_ins:
         blocks += _block(f"Tie-in of {one.name or one.fixture} (planned)", ("what", "planned"),
                          tables.tie_in_facts_rows(survey, one), (0.2, 0.8), width)  # fmt: skip

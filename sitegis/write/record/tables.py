@@ -33,6 +33,7 @@ from ..text import (
     noise_words,
     point_words,
     short_name,
+    tape_words,
     wall_offset_words,
 )
 from .particulars import building_words
@@ -232,6 +233,16 @@ def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
             sloped, format_volume(hole.spoil_m3, unit), format_volume(hole.backfill_m3, unit),
         ))  # fmt: skip
     return rows
+
+
+def vacuum_rows(survey: Survey) -> Rows:
+    """List the vacuum test holes with their tapes, probabilities and prices."""
+    currency = survey.site.dig.currency
+    return [
+        (f"hole {hole.rank}", tape_words(hole.ties, survey.site.units), percent(hole.p_hit),
+         percent(hole.p_hit_so_far), f"{hole.cost:,.0f} {currency}")
+        for hole in survey.dig.vacuum_holes
+    ]  # fmt: skip
 
 
 def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:

@@ -9,7 +9,7 @@ intent (14.11.5). No conformance to PDF/A or PDF/UA is claimed in the file.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -45,14 +45,14 @@ class TaggedParagraph(Paragraph):
 
     def split(self, available_width: float, available_height: float) -> Any:
         """Split as any paragraph."""
-        pieces = super().split(available_width, available_height)
+        pieces: Any = super().split(available_width, available_height)
         for piece in pieces:
             piece.node = self.node
         return pieces
 
     def draw(self) -> None:
         """Draw within the node."""
-        with self.canv.tagged(self.node):
+        with tagged(self.canv, self.node):
             super().draw()
 
 
@@ -72,7 +72,7 @@ class TaggedFigure(Flowable):
         """Draw within the node."""
         left, bottom = self.canv.absolutePosition(0, 0)
         self.node.box = (left, bottom, left + self.width, bottom + self.height)
-        with self.canv.tagged(self.node):
+        with tagged(self.canv, self.node):
             self.drawn.drawOn(self.canv, 0, 0)
 
 
@@ -80,7 +80,7 @@ class TaggedCanvas(Canvas):
     """A canvas that knows the structure of what it draws."""
 
     def __init__(self, *args: Any, **settings: Any) -> None:
-        super().__init__(*args, pdfVersion=(1, 7), **settings)
+        super().__init__(*args, **{**settings, "pdfVersion": (1, 7)})
         self.structure = Node("Document", placed=True)
         self._marked: dict[int, list[Node]] = {}
         self._page_objects: dict[int, PDFPage] = {}
@@ -157,6 +157,12 @@ class TaggedCanvas(Canvas):
                 kids.append(PDFDictionary({"Type": PDFName("MCR"), "Pg": page, "MCID": kid[1]}))
         element["K"] = PDFArray(kids)
         return here
+
+
+def tagged(canvas: Canvas, node: Node) -> AbstractContextManager[None]:
+    """Let what is drawn meanwhile belong to a node, on the canvas that the pages are made with."""
+    assert isinstance(canvas, TaggedCanvas)
+    return canvas.tagged(node)
 
 
 def _metadata(title: str, language: str, date: datetime) -> PDFStream:
