@@ -131,3 +131,34 @@ def test_the_class_of_a_lot_is_that_of_its_line(made):
     cut = pd.cut(share, [-1.0, 0.8, 0.95, 2.0], right=False, labels=CLASSES[2::-1])
     assert lots.loc[told, "certainty"].tolist() == cut.tolist()
     assert lots.loc[~told, "certainty"].tolist() == lots.loc[~told, "answer"].tolist()
+
+
+def test_the_map_is_of_use_on_a_phone(made, browser):
+    """Chromium at 390 × 844: buttons zoom, an id is found in any case, a wrong one is answered.
+
+    No inferred lot is called certain: the largest share is said as over 99 %.
+    """
+    path, _summary, pages = made
+    lots = geopandas.read_file(path.parent / "out.gpkg", layer="lots").set_index("parcel")
+    sure = str(lots["line_probability"].idxmax())
+    assert lots.loc[sure, "line_probability"] > 0.9925
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    try:
+        page.goto(pages.map.as_uri())
+        whole = page.inner_text("#scale")
+        for _ in range(4):
+            page.click("#nearer")
+        assert page.inner_text("#scale") != whole
+        page.click("#all")
+        assert page.inner_text("#scale") == whole
+        page.fill("#find", sure.lower())
+        page.keyboard.press("Enter")
+        assert sure in page.inner_text("#lot")
+        assert "over 99 %" in page.inner_text("#lot")
+        assert not page.is_visible("#none")
+        page.fill("#find", "nowhere")
+        page.keyboard.press("Enter")
+        assert page.is_visible("#none")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    finally:
+        page.close()

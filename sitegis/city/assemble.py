@@ -28,7 +28,6 @@ from .notes import assumptions, cautions
 from .read import City
 from .styles import certainty, describe_city
 from .summary import CitySummary, Tally
-from .summary_page import summary_page
 from .tables import GEOMETRY, Columns, join, load_tables, table, write_whole
 from .work_folder import data_date
 
@@ -124,7 +123,9 @@ def assemble(
         parts = [load_tables(file, only=TABLES) for file in files]
         write_whole(pages.map, map_page(parts, tally, summary, made, notes))
     if pages.summary is not None:
-        write_whole(pages.summary, summary_page(summary, made, notes))
+        # its library is heavy, and seldom asked for
+        page = importlib.import_module("sitegis.city.summary_page")
+        write_whole(pages.summary, page.summary_page(summary, made, notes))
     return summary
 
 
