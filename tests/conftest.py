@@ -21,10 +21,12 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # Files that take longest, a file being one worker's: begun first, no core idles at the end.
 LONGEST = (
-    "test_hardness_corpus", "test_same_bytes", "test_city_run", "test_ties", "test_answers",
-    "test_city_postgis", "test_hardness_outputs", "test_city_layers", "test_fixture_maps",
-    "test_write_map_browser", "test_workbook_spreadsheet", "test_hardness_security",
-    "test_hostile_terminal", "test_library", "test_city_cluster", "test_write_exports",
+    "test_hardness_corpus", "test_same_bytes", "test_workbook_spreadsheet", "test_ties",
+    "test_city_run", "test_library", "test_hardness_outputs", "test_hardness_numbers",
+    "test_city_layers", "test_city_cluster", "test_cli", "test_hostile_terminal",
+    "test_fixture_maps", "test_score_finds", "test_routes_condition", "test_hardness_security",
+    "test_routes_model", "test_write_exports", "test_read_fuzz_files", "test_score_what_if",
+    "test_city_postgis", "test_hostile_layers", "test_write_map_browser",
 )  # fmt: skip
 
 # scripts, run by their own test; importing them would run them too
