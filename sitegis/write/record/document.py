@@ -52,7 +52,7 @@ PAPERS: dict[Paper, tuple[float, float]] = {
 BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8, leading=10.5)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
 HEAD = ParagraphStyle(
-    "head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=13, spaceBefore=7, spaceAfter=2
+    "head", parent=BODY, fontName=BOLD, fontSize=9.5, leading=12, spaceBefore=6, spaceAfter=1
 )
 CAUTION = ParagraphStyle("caution", parent=SMALL, fontName=BOLD, spaceBefore=2)
 TITLE = ParagraphStyle("title", parent=BODY, fontName=BOLD, fontSize=13, leading=16)
@@ -264,8 +264,8 @@ def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Tab
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, Color(0, 0, 0)),
         ("LINEBELOW", (0, 1), (-1, -1), 0.25, Color(0.7, 0.7, 0.7)),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.8),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.0),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),
     ]))  # fmt: skip
     return table
@@ -332,7 +332,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         _text("Beside each locate point: its depth to the camera head.", SMALL),
         Spacer(1, 2),
         TaggedFigure(
-            _Drawing(survey, (width - 12, 5.2 * inch), draw_house, least=3.4 * inch), HOUSE_ALT
+            _Drawing(survey, (width - 12, 4.8 * inch), draw_house, least=3.4 * inch), HOUSE_ALT
         ),
         KeepTogether([
             _text("Profile", HEAD),
@@ -441,9 +441,10 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
         words = f"• No other input checks: {'; '.join(open_inputs)}."
         notices.append(_text(words, SMALL))
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
-    half = (len(cautions) + 1) // 2
-    pairs = [[one, *cautions[i + half : i + half + 1]] for i, one in enumerate(cautions[:half])]
-    columns = Table([[*pair, ""][:2] for pair in pairs], colWidths=[width / 2] * 2,
+    # two columns, read down and parted in the middle where the page ends
+    part = (len(cautions) + 3) // 4
+    quarters = [cautions[i * part : (i + 1) * part] for i in range(4)]
+    columns = Table([quarters[:2], quarters[2:]], colWidths=[width / 2] * 2,
                     style=TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"),
                                       ("FONTNAME", (0, 0), (-1, -1), PLAIN),
                                       ("TOPPADDING", (0, 0), (-1, -1), 1),
@@ -452,7 +453,7 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
                ["Licensed contractor, license no., date", "Inspected by, date"]]  # fmt: skip
     signatures = Table(
         [[_text(one, SMALL), "", _text(other, SMALL)] for one, other in signers],
-        colWidths=[0.42 * width, 0.06 * width, 0.42 * width], hAlign="LEFT", rowHeights=40,
+        colWidths=[0.42 * width, 0.06 * width, 0.42 * width], hAlign="LEFT", rowHeights=28,
         style=TableStyle([
             ("FONTNAME", (0, 0), (-1, -1), PLAIN), ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("TOPPADDING", (0, 0), (-1, -1), 1),
@@ -467,7 +468,7 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
             _text("Signatures", HEAD),
             _text("A signature states what was measured; it does not turn an inferred line into "
                   "a located one.", italic),
-            Spacer(1, 30),
+            Spacer(1, 20),
             signatures,
         ]),
         _Notes(),
