@@ -381,3 +381,19 @@ def test_a_branch_larger_than_the_drain_is_told(drain_in: int, *, told: bool) ->
     survey = replace(survey, site=replace(survey.site, drain_diameter_m=drain_in * INCH))
     found = tie_ins(survey)[0]
     assert any("must be replaced" in line for line in found.cautions) == told
+
+
+def test_a_stated_room_carries_its_fixtures_in_a_turned_house() -> None:
+    """Corner + e^(0.3 i) (origin + e^(0.4 i) place), by complex numbers."""
+    survey = tie_survey()
+    (first, *others) = survey.site.rooms
+    room = replace(first, origin_m=(1.2, 2.3), x_toward_rad=0.4, floor_elevation_m=-0.17)
+    building = replace(survey.site.building, angle_rad=0.3)
+    site = replace(survey.site, rooms=(room, *others), building=building)
+    found = fixture_place(replace(survey, site=site), fixture("lavatory", 1.7, 0.6))
+    expected = complex(*building.vertices[0]) + np.exp(0.3j) * (
+        1.2 + 2.3j + np.exp(0.4j) * (1.7 + 0.6j)
+    )
+    assert found is not None
+    assert found[0] == pytest.approx([expected.real, expected.imag])
+    assert found[1] == -0.17

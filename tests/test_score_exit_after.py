@@ -147,6 +147,7 @@ def test_components_have_the_moments_of_all_that_left_by_them(seed: int) -> None
         assert (part.x_m, part.y_m, part.angle_rad) == pytest.approx(mean)
         assert part.covariance == pytest.approx(np.cov(pose.T, aweights=weights, ddof=0))
         (one,) = part.profile
+        assert one.weight == 1.0
         assert one.mean == pytest.approx(np.average(profile, axis=0, weights=weights))
         assert one.covariance == pytest.approx(np.cov(profile.T, aweights=weights, ddof=0))
     assert total == pytest.approx(1.0)
@@ -182,6 +183,7 @@ def test_the_stated_exit_is_that_of_the_first_wall(seed: int) -> None:
     assert joint.depth_m + joint.invert_m == pytest.approx(inside.depth_m + inside.invert_m)
     ground = inside.depth_sd_m**2 - inside.invert_sd_m**2
     assert joint.depth_sd_m**2 - joint.invert_sd_m**2 == pytest.approx(ground)
+    assert joint.unseen_m == first.unseen_m
     bent = [part.weight for part in joint.components if part.wall_index == 1]
     assert joint.bend_share == pytest.approx(sum(bent))
 
@@ -262,8 +264,19 @@ def test_a_drain_laid_anew_is_shapelys(seed: int, count: int) -> None:
     assert laid.end_angle_rad == joint.angle_rad
 
 
+def test_the_likeliest_component_tells_whether_the_drain_is_laid_anew() -> None:
+    """Straight 80 %, bent 20 %: laid anew; the other way round it stays."""
+    drain, placement = drain_of(np.array([[7.0, 13.0], [7.0, 9.0]]), np.array([[7.0, 12.0]]))
+    (straight,) = front_exit().mixture
+    bent = replace(straight, turn_deg=22.5)
+    joint = replace(front_exit(), components=(straight, bent))
+    assert meet_exit(drain, placement, joint) is not drain  # type: ignore[arg-type]
+    joint = replace(front_exit(), components=(bent, straight))
+    assert meet_exit(drain, placement, joint) is drain  # type: ignore[arg-type]
+
+
 @pytest.mark.parametrize(
-    ("turn_deg", "aside_m"), [(4.0, 0.0), (30.0, 2.0), (30.0, -6.0)],
+    ("turn_deg", "aside_m"), [(4.0, 0.1), (30.0, 2.0), (30.0, -6.0)],
     ids=["hardly turns", "meets before it begins", "meets past its end"],
 )  # fmt: skip
 def test_straights_that_meet_nowhere_in_particular_keep_the_foot(

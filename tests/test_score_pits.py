@@ -86,3 +86,31 @@ def test_of_too_many_pits_the_best_value_is_kept(monkeypatch: pytest.MonkeyPatch
 
     assert len(every.costs) > 10
     assert weights[one.hits[0][one.group_of]].sum() / one.costs[0] == pytest.approx(max(worth))
+
+
+def test_pits_stand_across_ways_that_run_aslant_and_on_their_middle() -> None:
+    """Ways along (1, −3), spread evenly over 2 m: pits at right angles to them by the dot product.
+
+    All others stand square to the house. Of those across some stand on the median way, and none
+    further off than six half pits past the outermost.
+    """
+    count, slant = 2000, np.array([1.0, -3.0]) / np.sqrt(10.0)
+    across = np.array([3.0, 1.0]) / np.sqrt(10.0)
+    start = np.array([5.0, 7.6]) + np.linspace(-1.0, 1.0, count)[:, None] * across
+    routes: Routes = replace(
+        front_routes(count), vertices=np.stack([start, start + 18.0 * slant], axis=1),
+        inverts_m=np.full((count, 2), -0.5), tap_stations_m=np.linspace(20.0, 22.0, count),
+    )  # fmt: skip
+    pits, _ = pits_of(survey_of((routes, 1.0)))
+    house = corner_site().building.angle_rad
+    turned = []
+    for pit in pits.laid:
+        way = np.array([np.cos(pit.angle_rad), np.sin(pit.angle_rad)])
+        if abs(way @ slant) < 1e-3:
+            turned.append(pit)
+        else:
+            assert np.sin(2 * (pit.angle_rad - house)) == pytest.approx(0.0, abs=1e-9)
+    assert len(turned) >= 5
+    off = np.array([(pit.center - [5.0, 7.6]) @ across for pit in turned])
+    assert np.abs(off).min() < 0.02
+    assert np.abs(off).max() < 1.0 + 0.6 * 6

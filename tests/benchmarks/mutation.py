@@ -49,6 +49,7 @@ INDIRECT = {
     "hits": ("tests/test_dig_pits.py",),
     "raster": ("tests/test_dig_corridors.py",),
     "next_check": ("tests/test_score_next_check.py",),
+    "what_if": ("tests/test_score_what_if.py",),
 }
 
 
