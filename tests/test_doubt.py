@@ -24,8 +24,11 @@ from sitegis.doubt.weigh import isometry
 from sitegis.model.dig_plan import Pit
 from sitegis.model.survey import Survey
 from sitegis.to_the_wall import check
+from tests.benchmarks import doubt_folders
 from tests.benchmarks.doubt import flags, follow, moved, settled
+from tests.drawn_folders import draw_folder
 from tests.filled import filled_survey
+from tests.folder_slips import slips_of as folder_slips
 from tests.slips import draw_survey, make_slip, separable, slips_of
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -239,3 +242,32 @@ def test_both_places_are_shown_and_one_tape_settles_it(tmp_path: Path) -> None:
     values = [one["distance_m"] for one in settle["expected"]]
     assert settle["to"].startswith("building:")
     assert abs(values[0] - values[1]) > 0.2
+
+
+@pytest.mark.parametrize(("off_deg", "listed"), [(0.0, False), (25.0, True)])
+def test_a_last_heading_off_the_drain_is_listed(off_deg: float, listed: bool) -> None:
+    """The last mark of a fixture given the axis of the drain drawn, or one 25° off it, by hand."""
+    survey = check(FIXTURES / "side-yard-run")
+    drain, site = survey.drain, survey.site
+    step = drain.vertices[-1] - drain.vertices[-2]
+    axis = float(np.arctan2(step[1], step[0])) - site.building.angle_rad
+    last = drain.point_ids[-1]
+    rows = tuple(
+        replace(row, heading_rad=axis + np.radians(off_deg)) if row.id == last else row
+        for row in site.locates
+    )
+    found = follow(replace(site, locates=rows))
+    assert found is not None
+    told = [one for one in found.doubt.unchecked if one.about == "headings"]
+    assert bool(told) is listed
+    if listed:
+        assert last in told[0].check
+
+
+def test_slips_of_a_folder_are_flagged_or_listed() -> None:
+    """Every slip of one drawn folder: told where the folder contradicts it, else listed."""
+    rows = [row for row in doubt_folders.slip_rows(1004) if row["what"] == "slip" and row["grave"]]
+    assert len(rows) > 8
+    assert len([*folder_slips(draw_folder(1004), 1004)]) >= len(rows)
+    for row in rows:
+        assert row["noticed"] or (row["listed"] and not row["separable"]), row

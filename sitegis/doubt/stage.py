@@ -23,7 +23,7 @@ from ..units import about, percent
 from .catalog import other_readings
 from .depths import as_it_is, depth_readings
 from .settle import STATED, Candidate, settling_depth, settling_tape
-from .unchecked import unchecked_inputs
+from .unchecked import HEADING_SLIP, unchecked_inputs
 from .weigh import (
     MOST_FITS,
     Leaving,
@@ -46,8 +46,6 @@ HOPELESS_NATS = 14.0
 """A reading so far behind the stated one is not followed further."""
 OPEN_NATS = 3.0
 """What speaks against a reading by less than this (odds of 20) does not check the input."""
-HEADING_SLIP = 0.05
-"""One heading is read wrong (off the head's axis), at any angle. Judgment, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +103,10 @@ def doubt_input(survey: Survey) -> Survey:
     order = sorted(range(len(readings)), key=lambda i: (-_steps(readings[i].posterior), i))
     readings, found = tuple(readings[i] for i in order), [found[i] for i in order]
     settle = _settle(survey, found, readings, stated.places) if flagged else None
-    unchecked = (*_open_inputs(survey, found, readings, stated.places, stated.leaving),
-                 *unchecked_inputs(survey))  # fmt: skip
+    opened = _open_inputs(survey, found, readings, stated.places, stated.leaving)
+    told = {one.about for one in opened} | {one.about for one in readings if one.likely}
+    alone = (one for one in unchecked_inputs(survey) if one.about not in told)
+    unchecked = (*opened, *alone)
     missed = 1.0 - float(np.prod([1.0 - one.posterior for one in unchecked if one.misses]))
     doubt = Doubt(readings, unchecked, settle, float(posterior[0]), elsewhere, missed)
     notices = (*(_notices(survey.site, doubt) if flagged else ()), *_unchecked_notices(unchecked))

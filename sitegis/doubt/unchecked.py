@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..model.doubts import Unchecked
+from ..model.doubts import Measurement, Unchecked
 from ..model.site import Site
 from ..model.survey import Survey
 from ..read.plausible import HOUSE_BELOW_M, RIM_APART_M
@@ -16,6 +16,10 @@ ERROR_M, FLOOR_M = 0.3048, 2.7
 """Errors whose effects are told: a foot, a floor."""
 EARTH_SLIP, FRONT_SLIP, BUILDING_SLIP, GROUND_SLIP, SLAB_SLIP = 0.01, 0.01, 0.01, 0.01, 0.01
 """How often each of these inputs is wrong, where nothing checks it. Judgment, no source."""
+HEADING_SLIP = 0.05
+"""One heading is read wrong (off the head's axis), at any angle. Judgment, no source."""
+HEADING_OFF_DEG, MARKS_PAST_BEND, BEND_CLEAR_M = 15.0, 3, 0.2
+"""A heading is right to about 10°; three marks on one straight tell its direction without it."""
 COARSE = 0.5
 """What is left of a slip's prior where another input checks it within three feet. Judgment."""
 AT_HOUSE_M = 4.0
@@ -28,6 +32,7 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
     Those that other readings of the marks would change are listed by the stage itself.
     """
     site = survey.site
+    yield from _last_heading(survey)
     yield from _ground(site)
     yield from _slab(site)
     if not any("lot:" in name for tie in site.ties for name in (tie.from_name, tie.to_name)):
@@ -40,6 +45,36 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
             0.0, 0.0, BUILDING_SLIP, misses=True,
         )  # fmt: skip
     yield from _on_earth(site)
+
+
+def _last_heading(survey: Survey) -> Iterator[Unchecked]:
+    """List the last heading where few marks past the last bend check it, or the line leaves it."""
+    drain, placement = survey.drain, survey.placement
+    last = drain.point_ids[-1]
+    heading = placement.points[placement.index(last)].heading_rad
+    if heading is None:
+        return
+    step = drain.vertices[-1] - drain.vertices[-2]
+    off = heading - float(np.arctan2(step[1], step[0]))
+    off_deg = abs(float(np.degrees((off + np.pi / 2) % np.pi - np.pi / 2)))
+    bend_m = max((bend.station_m for bend in drain.bends), default=-np.inf)
+    past = int(np.count_nonzero(drain.stations_m > bend_m + BEND_CLEAR_M))
+    if round(off_deg, 1) <= HEADING_OFF_DEG and past >= MARKS_PAST_BEND:
+        return
+    why = (
+        f"The heading at {last} lies {off_deg:.0f}° off the drain as drawn"
+        if round(off_deg, 1) > HEADING_OFF_DEG
+        else f"Hardly a mark past the last bend checks the heading at {last}"
+    )
+    moved_m = survey.exit.unseen_m
+    ask = f"read the heading at {last} again, or mark the head once more between it and the wall"
+    yield Unchecked(
+        "headings",
+        f"{why}: if it was read wrong, or the drain turns there, the exit lies up to "
+        f"{about(moved_m, survey.site.units)} elsewhere.",
+        ask + ".", moved_m, 0.0, HEADING_SLIP,
+        Measurement(ask, last, "", ("stated", "heading"), (0.0, 0.0)),
+    )  # fmt: skip
 
 
 def _source(source: str) -> str:

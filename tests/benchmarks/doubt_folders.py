@@ -23,8 +23,7 @@ import numpy as np
 from sitegis.doubt import doubt_input
 from sitegis.doubt.catalog import EXCHANGED_SLIP, ROOM_SLIP, UNIT_SLIP
 from sitegis.doubt.depths import DEPTH_SLIP
-from sitegis.doubt.stage import HEADING_SLIP
-from sitegis.doubt.unchecked import BUILDING_SLIP, GROUND_SLIP
+from sitegis.doubt.unchecked import BUILDING_SLIP, GROUND_SLIP, HEADING_SLIP
 from sitegis.messages.errors import BadInput, ComputationError
 from sitegis.model.doubts import Measurement
 from sitegis.model.survey import Survey
