@@ -312,6 +312,21 @@ def test_a_look_at_the_layers_makes_a_city_file_that_runs(town, tmp_path):
     assert run_city(tmp_path / "CITY.toml", tmp_path / "out.gpkg").lots > 50
 
 
+def test_a_look_says_what_a_missing_column_lets_in(town, tmp_path):
+    """Other common names are known; where none fits, storm or abandoned mains are warned of."""
+    path = write_town(town, tmp_path).with_name("town.gpkg")
+    mains = geopandas.read_file(path, layer="mains")
+    for renamed, missing in (
+        ({"sys": "WATERTYPE", "stat": "LIFECYCLE"}, ()),
+        ({"sys": "c1", "stat": "c2"}, ("mains.system", "mains.status")),
+    ):
+        mains.rename(columns=renamed).to_file(path, layer="mains", driver="GPKG")
+        looked = look([path])
+        assert ('system = "WATERTYPE"' in looked.toml) == (not missing)
+        for key in ("mains.system", "mains.status"):
+            assert (f"{key}: no column was found" in " ".join(looked.report)) == (key in missing)
+
+
 def test_a_look_tells_faults_and_what_is_missing(town, tmp_path):
     """Placeholders are told at a look; without mains there is nothing to begin from."""
     faulty = invent_town(60, seed=5, faults=Faults(placeholder=-999.0))

@@ -42,7 +42,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         "id": r"^(apn|pin|parcel_?(id|no|num)?|pid|lot_?id|tax_?id|gis_?id)$ parcel apn ^id$ _id$",
         "street": r"situs site_?addr prop_?addr addr.*st st.*name street addr",
         "year_built": r"y(ea)?r_?(built|blt) built yr year",
-        "ground": r"ground elev grd z_?val",
+        "ground": r"ground elev gr(n)?d z_?val",
     },
     "streets": {"name": r"full_?name st_?name street name label",
                 "kind": r"class type func kind cat"},
@@ -50,17 +50,24 @@ COLUMNS: dict[str, dict[str, str]] = {
     "rights_of_way": {"name": r"full_?name name label", "kind": r"class type kind"},
     "mains": {
         "id": r"facility_?id asset_?id pipe_?id main_?id facility asset ^id$ _id$",
-        "system": r"system sys sewer_?type network waste sub_?type",
+        "system": r"system sys sewer_?type (water|flow)_?type network waste sub_?type",
         "status": r"stat lifecycle active in_?serv condition",
         "invert_up": r"(up|us|start|from|beg).*(inv|elev) inv.*(up|us|start|from|in)$",
         "invert_down": r"(d(ow)?n|ds|end|to|low).*(inv|elev) inv.*(d(ow)?n|ds|end|to|out)$",
     },
     "manholes": {
         "id": r"facility_?id asset_?id mh_?(id|no|num) manhole facility asset ^id$ _id$",
-        "system": r"system sys sewer_?type network", "status": r"stat lifecycle active",
+        "system": r"system sys sewer_?type (water|flow)_?type network",
+        "status": r"stat lifecycle active",
         "rim": r"rim cover top lid", "invert": r"inv",
     },
 }  # fmt: skip
+
+# What a missing column lets into the answer.
+UNTOLD = {
+    ("mains", "system"): "storm mains among them would be taken for sanitary ones",
+    ("mains", "status"): "abandoned mains among them would be taken for mains in use",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +232,8 @@ def _toml(folder: Path, chosen: dict[str, _Layer], unsaid: list[str]) -> str:
                 lines.append(f'# {wanted} = ""  # no column was found for it')
                 if wanted == "id":
                     unsaid.append(f"{key}.id: no column names each row once; it is needed.")
+                elif (key, wanted) in UNTOLD:
+                    unsaid.append(f"{key}.{wanted}: no column was found: {UNTOLD[key, wanted]}.")
     return "\n".join(lines) + "\n"
 
 
