@@ -67,9 +67,9 @@ def test_the_next_look_counts_what_the_first_shared() -> None:
     """
     alone = 950 / 960
     again = 960 * (1 - alone) * alone / (40 + 960 * (1 - alone))
-    assert joint_miss_showing(np.array([[0.05]]))[0] == pytest.approx(again)
-    assert joint_miss_showing(np.array([[1.0]]))[0] == pytest.approx(0.95)
-    assert joint_miss_showing(np.zeros((0, 3))) == pytest.approx([0.95] * 3)
+    assert joint_miss_showing(np.array([[0.05]]))[0] == pytest.approx(again / 0.95)
+    assert joint_miss_showing(np.array([[1.0]]))[0] == pytest.approx(1.0)
+    assert joint_miss_showing(np.zeros((0, 3))) == pytest.approx([1.0] * 3)
 
 
 def test_one_hole_alone_has_its_own_reliability() -> None:

@@ -78,7 +78,7 @@ def _program(data: dict[str, Any], finds: list[dict[str, Any]]) -> tuple[Array, 
     for find in finds:
         stray = 1.0 if find["invert"] is None else STRAY_DEPTH_M
         loose = loose / STRAY_BREADTH_M / stray if find["found"] else loose
-    weights, showing = np.array(data["weights"]), np.full(len(vertices), 0.95)
+    weights, showing = np.array(data["weights"]), np.ones(len(vertices))
     if shows:
         reliability = [data["shows"]["test-pit"]] * len(shows)
         likelihoods.append(miss_likelihood(np.stack(shows), reliability))

@@ -90,20 +90,18 @@ def joint_miss_apart(singles: Array, common: float = COMMON_FAILURE) -> Array:
     return np.asarray(apart.prod(axis=0))
 
 
-def joint_miss_showing(
-    singles: Array, common: float = COMMON_FAILURE, reliability: float = PIT_SHOWS
-) -> Array:
-    """Return P(the next hole shows the pipe that it crosses | route, all misses so far) (m,).
+def joint_miss_showing(singles: Array, common: float = COMMON_FAILURE) -> Array:
+    """Return how far a hole still shows the pipe that it crosses, against a first one's (m,).
 
-    What every miss so far shares, 1 − c / L, times what one look has of its own, r / (1 − c):
-    routes that no hole has crossed keep r, routes that one has crossed are left mostly because
-    nothing shows the pipe at all. ``singles`` (k, m) as for :func:`joint_miss_likelihood`.
+    P(the next hole shows it | route, all misses so far) over P(a first one does), that is
+    (1 − c / L) / (1 − c): 1 for a route that no hole has crossed; one that a hole has crossed is
+    left mostly because nothing shows its pipe at all. ``singles`` (k, m) as for
+    :func:`joint_miss_likelihood`.
 
-    >>> joint_miss_showing(np.zeros((0, 1))).round(4), joint_miss_showing(np.full((1, 1), 0.05))
-    (array([0.95]), array([0.19791667]))
+    >>> joint_miss_showing(np.zeros((0, 1))), joint_miss_showing(np.full((1, 1), 0.05)).round(4)
+    (array([1.]), array([0.2083]))
     """
-    alone = reliability / (1.0 - common)
-    return np.asarray((1.0 - common / joint_miss_likelihood(singles, common)) * alone)
+    return np.asarray((1.0 - common / joint_miss_likelihood(singles, common)) / (1.0 - common))
 
 
 def find_likelihood(

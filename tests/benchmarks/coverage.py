@@ -50,10 +50,6 @@ try:
     from sitegis.place.regions import point_regions
 except ImportError:
     point_regions = None  # type: ignore[assignment]
-try:
-    from sitegis.finds.reweigh import PIT_SHOWS
-except ImportError:
-    PIT_SHOWS = 1.0
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
@@ -268,22 +264,20 @@ def _in_corridor(survey: Survey, true: TrueSite) -> float:
 def _first_pit(survey: Survey, true: TrueSite) -> tuple[float, float, float]:
     """Give what pit 1 states, whether it exposes the pipe, and the share of depth that holds.
 
-    What is stated counts in that a pit may show nothing of the pipe it crosses; here the pit is
-    right where it crosses the pipe above its bottom, and that share is taken out.
+    It is right where it crosses the pipe above its bottom.
     """
     if not survey.dig.pits:
         return NONE, NONE, NONE
     pit = survey.dig.pits[0]
     line, ring = shapely.LineString(true.outdoors), shapely.Polygon(pit.ring)
     if not line.intersects(ring):
-        return pit.p_hit / PIT_SHOWS, 0.0, NONE
+        return pit.p_hit, 0.0, NONE
     passed = line.project(shapely.intersection(line, ring).centroid)
     steps = np.hypot(*np.diff(true.outdoors, axis=0).T)
     invert = np.interp(passed, np.concatenate([[0.0], np.cumsum(steps)]), true.inverts_m)
     ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
     depth = ground - float(invert)
-    stated = pit.p_hit / PIT_SHOWS
-    return stated, float(depth <= pit.depth_m), float(pit.depth_05_m <= depth <= pit.depth_95_m)
+    return pit.p_hit, float(depth <= pit.depth_m), float(pit.depth_05_m <= depth <= pit.depth_95_m)
 
 
 # ---------------------------------------------------------------------------------- tables

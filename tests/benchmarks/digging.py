@@ -34,6 +34,7 @@ from scipy.stats import binomtest, kstest
 from sitegis.dig import plan_dig
 from sitegis.exit import find_exit
 from sitegis.finds.records import Found, Missed
+from sitegis.finds.reweigh import PIT_SHOWS
 from sitegis.geometry import polyline
 from sitegis.line import fit_line
 from sitegis.messages.errors import ComputationError
@@ -186,7 +187,7 @@ def run_site(seed: int) -> Row:
         while survey.dig.pits and count < MOST_PITS and station is None:
             pit = survey.dig.pits[0]
             station, count, spent = dig.shows(pit.ring, pit.depth_m), count + 1, spent + pit.cost
-            row["pits"].append([count - 1, pit.p_hit, station is not None])
+            row["pits"].append([count - 1, pit.p_hit * PIT_SHOWS, station is not None])
             if station is None:
                 survey = answered(with_evidence(survey, missed(f"F{count}", pit)))
                 if count <= 2:

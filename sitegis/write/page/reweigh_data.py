@@ -10,7 +10,7 @@ from ...dig.cloud import RouteCloud, gather_cloud
 from ...dig.excavation import sides_of
 from ...dig.plan import has_missed
 from ...finds.kinds import ACROSS_SD_M, DEPTH_SD_M, RIGHT, SHOWS
-from ...finds.reweigh import COMMON_FAILURE, PIT_SHOWS, STRAY_BREADTH_M, STRAY_DEPTH_M
+from ...finds.reweigh import COMMON_FAILURE, STRAY_BREADTH_M, STRAY_DEPTH_M
 from ...geometry.frames import Array
 from ...language import Language
 from ...model.dig_plan import Pit
@@ -79,7 +79,7 @@ def _loose(survey: Survey, cloud: RouteCloud) -> list[list[float]]:
 
 def _apart(cloud: RouteCloud) -> list[float]:
     assert cloud.showing is not None
-    joint = COMMON_FAILURE / (1.0 - cloud.showing * (1.0 - COMMON_FAILURE) / PIT_SHOWS)
+    joint = COMMON_FAILURE / (1.0 - cloud.showing * (1.0 - COMMON_FAILURE))
     return [float(value) for value in (joint - COMMON_FAILURE) / (1.0 - COMMON_FAILURE)]
 
 

@@ -91,7 +91,7 @@ function weighFinds(data, finds) {
   return {
     weights: weights.map((w) => (total > 0 ? w / total : w)),
     loose: loose.map((w) => (total > 0 ? w / total : w)),
-    showing: apart.map((a) => (1 - c / joint(a)) * data.shows["test-pit"] / (1 - c)),
+    showing: apart.map((a) => (1 - c / joint(a)) / (1 - c)),
     effective: squares > 0 ? carried * carried / squares : 0,
   };
 }
