@@ -28,7 +28,7 @@ from .guess import guessed_digs
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
-from .vacuum import rank_holes, shown_weights
+from .vacuum import rank_holes
 
 CONTRIBUTES = 0.01
 
@@ -112,7 +112,7 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
                 ties=choose_ties(survey.site, one.center)[0],
                 hypotheses=_hypotheses(cloud, one),
                 depth=depth,
-                vacuum_p_hit=_share(shown_weights(field), vacuum[rank - 1]),
+                vacuum_p_hit=_share(cloud.weights, vacuum[rank - 1]),
                 vacuum_cost=survey.site.dig.vacuum_hole
                 + VACUUM_HOLE_M**2 * surface_rate(survey.site.dig, one.surface),
                 extends=one.extends,

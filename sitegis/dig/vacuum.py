@@ -6,12 +6,10 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from ..finds.kinds import SHOWS
-from ..finds.reweigh import PIT_SHOWS
 from ..geometry.frames import Array
 from ..model.dig_plan import VacuumHole
 from ..model.site import Site
-from ..numerics.ordering import RATIO, at_least, in_steps, on_lattice, relative_step
+from ..numerics.ordering import at_least, in_steps, relative_step
 from ..pits.cost import dug_holes, keep_out_shape, may_run_in, surface_rate, surfaces_at, with_edge
 from ..pits.exposure import VACUUM_HOLE_M, vacuum_hits
 from .hits import accumulate, pit_spans
@@ -36,11 +34,6 @@ def vacuum_area(site: Site) -> BaseGeometry:
     return area
 
 
-def shown_weights(field: Field) -> Array:
-    """Weigh routes (m,) by how surely a vacuum hole on them shows the pipe, less so than a pit."""
-    return on_lattice(field.cloud.weights * (SHOWS["vacuum-hole"] / PIT_SHOWS), RATIO)
-
-
 def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
     """Choose holes greedily by P(hit) per cost, each after the misses before it; at most five.
 
@@ -54,11 +47,10 @@ def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
     seen = reachable(field, spans)
     centers, area = grid.centers().reshape(-1, 2), vacuum_area(site)
     cost = site.dig.vacuum_hole + VACUUM_HOLE_M**2 * field.surface_per_m2.ravel()
-    crossed = accumulate(spans, shown_weights(field), seen).ravel()
+    crossed = accumulate(spans, field.cloud.weights, seen).ravel()
     worth = np.flatnonzero(at_least(crossed, LEAST_GAIN))
     worth = worth[shapely.contains_xy(area, *centers[worth].T)]
-    left, found = shown_weights(field), np.zeros(field.cloud.weights.size, bool)
-    weights = np.array(left)
+    left, found = np.array(field.cloud.weights), np.zeros(field.cloud.weights.size, bool)
     holes: list[VacuumHole] = []
     while worth.size and len(holes) < PITS_AT_MOST and at_least(left.sum(), STOP_BELOW):
         gain = accumulate(spans, left, seen).ravel()[worth]
@@ -70,7 +62,7 @@ def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
             break
         found |= hit
         left = np.where(hit, 0.0, left)
-        xy = centers[cell]
+        xy, weights = centers[cell], field.cloud.weights
         surface = str(surfaces_at(site, xy[None])[0])
         holes.append(VacuumHole(
             len(holes) + 1, float(xy[0]), float(xy[1]), min(float(weights[hit].sum()), 1.0),
