@@ -65,7 +65,7 @@ def test_the_record_tells_the_revisions_and_what_was_measured(told: Survey) -> N
     pages = PdfReader(BytesIO(record_bytes(told))).pages
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     assert "Partly exposed: what was seen is as found" in text
-    for words in ("R1 2026-05-04", "R2 2026-05-11", "R3 2026-05-12", "exit by 1' 0", "102 1/2\"",
+    for words in ("R1 2026-05-04", "R2 2026-05-11", "R3 2026-05-12", "exit by 1'", "102 1/2\"",
                   "17' 4\" from the front-left"):  # fmt: skip
         assert words in text
 
