@@ -16,7 +16,7 @@ import numpy as np
 import pypdf
 import pytest
 from lxml import etree
-from pyproj import Proj
+from pyproj import CRS, Proj
 
 from sitegis.model.site import Easement, Paper, RecordTexts
 from sitegis.model.survey import Survey
@@ -27,6 +27,7 @@ from sitegis.write.gis.dxf import dxf_bytes
 from sitegis.write.gis.dxf_sheet import plain_text
 from sitegis.write.gis.geopackage import geopackage_bytes
 from sitegis.write.gis.phone import gpx_bytes, kml_bytes
+from sitegis.write.outputs import output_files
 from sitegis.write.record import record_bytes
 from sitegis.write.record.particulars import (
     building_words,
@@ -38,6 +39,7 @@ from sitegis.write.record.sheet import POINT_M, fit
 from sitegis.write.record.tables import lateral_rows
 from sitegis.write.text import corner_words, exit_sentence
 
+from .computed import computed
 from .filled import filled_survey
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -93,6 +95,20 @@ def test_dxf_text_has_no_codes() -> None:
     """Control characters and the codes that a drawing program obeys are taken apart."""
     assert "%%" not in plain_text("%%%%d")
     assert "\x1b" not in plain_text("\x1b[0m")
+
+
+def test_every_format_names_the_datum() -> None:
+    """By the grid's own CRS as PROJ names its datum; nobody needs to guess which frame it is."""
+    site = computed("corner-lot-alley")
+    datum = CRS(site.site.frame.crs).datum
+    assert datum is not None
+    files = output_files(site)
+    space = ezdxf.read(io.StringIO(files["lateral.dxf"].decode())).modelspace()
+    texts = {name: files[name].decode() for name in
+             ("lateral.geojson", "lateral.kml", "lateral.gpx")}  # fmt: skip
+    texts["lateral.dxf"] = " ".join(text.dxf.text for text in space.query("TEXT"))
+    for name, text in texts.items():
+        assert datum.name in text, name
 
 
 @pytest.mark.parametrize("name", ["survey", "hostile"])

@@ -22,6 +22,7 @@ from ...units import about, percent
 from ..derive import drawn_features
 from ..features import NOT_LOCATED, shown_name
 from ..looks import BROWN, GRAY, INK, PROPOSED, SEWER, UTILITY_COLORS, VIOLET, look_of
+from ..text import reference_words
 from .dxf_sheet import add_sheet, plain_text
 
 # DXF header codes of the drawing unit ($INSUNITS in the DXF reference): meter, foot, US survey foot
@@ -211,6 +212,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
     told = [
         f"Lateral: {survey.site.name}",
         f"Grid {frame.crs}, coordinates in {frame.unit_words}, grid north is up. Dashed: inferred.",
+        reference_words(survey),
         NOT_LOCATED,
         *survey.rules.pit_cautions,
     ]
