@@ -127,3 +127,14 @@ def test_no_page_is_half_empty(name: str) -> None:
 
         if "Notes and sketch, by hand" not in page.extract_text(visitor_text=note):
             assert min(y for y in heights if y > 40) < 0.45 * float(page.mediabox.height)
+
+
+@pytest.mark.parametrize("name", [*NAMES, "two-stacks", "dug-and-found"])
+def test_no_page_ends_with_a_heading(name: str) -> None:
+    """The line above a page's foot is none of the headings that the file's structure lists."""
+    reader = pypdf.PdfReader(io.BytesIO(record_bytes(computed(name))))
+    heads = {"Flags and assumptions", "Cautions", "Signatures", "Profile", "Under the slab",
+             "Where to cut", "Check before cutting", "Swing ties", "Lateral"}  # fmt: skip
+    for page in reader.pages:
+        words = page.extract_text().partition("Dashed lines are inferred")[0].rstrip()
+        assert words.splitlines()[-1] not in heads

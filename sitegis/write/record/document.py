@@ -462,6 +462,7 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
         ]),
     )  # fmt: skip
     return [
+        CondPageBreak(0.7 * inch),
         _text("Flags and assumptions", HEAD), *(notices or [_text("none")]),
         CondPageBreak(1.3 * inch), _text("Cautions", HEAD), columns,
         KeepTogether([
