@@ -68,7 +68,11 @@ def site_with(
 
 @pytest.mark.parametrize("name", sorted(BY_NAME))
 def test_a_millimeter_moves_nothing_by_its_own_spread(name: str, tmp_path: Path) -> None:
-    """Every mark moved by 1 mm either way: no number by a tenth of its standard deviation."""
+    """Every mark moved by 1 mm either way: no number by a tenth of its standard deviation.
+
+    With a find it is read from weighted samples, 400 effective ones at least: two such means differ
+    by √2 / 20 of a standard deviation (one sigma), and three of that are allowed.
+    """
     unit: LengthUnit = "m" if name.startswith("metric") else "ft"
     random = Random(7)
 
@@ -81,7 +85,8 @@ def test_a_millimeter_moves_nothing_by_its_own_spread(name: str, tmp_path: Path)
 
     before, sds, known = numbers(computed(name))
     after, _, found = numbers(compute(with_tables(BY_NAME[name], tmp_path / "site", change)))
-    assert np.all(np.abs(after - before) < 0.1 * sds)
+    sampled = computed(name).left_inside is not None
+    assert np.all(np.abs(after - before) < (3 * np.sqrt(2) / 20 if sampled else 0.1) * sds)
     assert max(abs(found[h] - known[h]) for h in known) < 0.005
 
 

@@ -187,8 +187,9 @@ def branch_size(rules: RuleSet, kinds: tuple[str, ...]) -> tuple[float, str]:
     of its size; where the load table has no such size, what the fixtures ask for.
 
     >>> from sitegis.rules.rule_set import load_rules
-    >>> branch_size(load_rules("us-ipc"), ("lavatory",) * 22)
-    (0.0762, 'its fixture units')
+    >>> size_m, governed_by = branch_size(load_rules("us-ipc"), ("lavatory",) * 22)
+    >>> round(size_m / 0.0254), governed_by
+    (3, 'its fixture units')
     """
     code = rules.plumbing
     least = {kind: code.fixtures[kind].drain_m for kind in kinds}

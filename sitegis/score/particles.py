@@ -83,7 +83,7 @@ def draw_particles(
             continue
         routes = routes_of[item.hypothesis.id]
         parts = [(item.weights, True, PARTICLES)]
-        if item.weights.any():
+        if missed and item.weights.any():  # before any miss every hole shows what it crosses
             showing = _showing(routes, missed)
             hidden = item.weights * (1.0 - showing)
             parts = [(item.weights * showing, True, PARTICLES), (hidden, False, UNSHOWN)]
@@ -118,7 +118,7 @@ def draw_particles(
 
 
 def _showing(routes: Routes, missed: Sequence[str]) -> Array:
-    """Give how surely a hole shows the pipe of each route (m,) that it crosses, after misses."""
+    """Give how far a hole still shows the pipe of each route (m,) that it crosses, after misses."""
     singles = [np.exp(routes.log_likelihoods[name]) for name in missed]
     return joint_miss_showing(np.reshape(singles, (-1, len(routes.lengths_m))))
 
