@@ -11,25 +11,21 @@ import numpy as np
 from ..dig.depths import routes_of
 from ..evidence import item_label
 from ..geometry import polyline
-from ..geometry.frames import Array
 from ..model.derived import (
-    Excavation,
     ExitSpread,
     Flow,
     MainComparison,
     ProfileCheck,
     TapSpread,
-    TieIn,
 )
-from ..model.dig_plan import DirectionComparison, Pit, TapeTie, VacuumHole
 from ..model.doubts import Doubt, Measurement
 from ..model.results import Exit, NextCheck, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.intervals import central_intervals
-from ..pits.exposure import VACUUM_HOLE_M
 from ..place.regions import point_regions
 from ..place.report import adjustment_table
 from .answer_branches import runs_and_branches
+from .answer_digging import comparison_object, pit_object, tie_in_object, vacuum_hole_object
 from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .derive import find
 from .found import do_next, finding_object, follow_object, status, stretches
@@ -73,8 +69,8 @@ def answer(survey: Survey) -> dict[str, Any]:
         "hypotheses": [_hypothesis(survey, scored) for scored in scores.hypotheses],
         "tap": _tap(survey, found.taps, survey.scores.hypotheses[0].hypothesis.main),
         "mains": [{**_main(row), "tap": _tap(survey, found.taps, row.main)} for row in found.mains],
-        "pits": [_pit(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
-        "vacuum_holes": [_vacuum_hole(survey, hole) for hole in survey.dig.vacuum_holes],
+        "pits": [pit_object(survey, pit, holes[pit.rank]) for pit in survey.dig.pits],
+        "vacuum_holes": [vacuum_hole_object(survey, hole) for hole in survey.dig.vacuum_holes],
         "status": status(survey),
         "findings": [finding_object(survey, one) for one in scores.finds],
         "stretches": [
@@ -83,14 +79,14 @@ def answer(survey: Survey) -> dict[str, Any]:
         ],
         "follow": [follow_object(one) for one in survey.dig.follow],
         "do_next": do_next(survey),
-        "tie_ins": [_tie_in(survey, one) for one in found.tie_ins],
+        "tie_ins": [tie_in_object(survey, one) for one in found.tie_ins],
         "profile_check": _profile_check(found.profile),
         "next_checks": [_check(check) for check in scores.next_checks],
         "flags": [dataclasses.asdict(notice) for notice in survey.notices],
         **_doubt(survey),
         "cautions": list(survey.rules.cautions),
         "assumptions": list(scores.assumptions),
-        "comparison": _comparison(survey),
+        "comparison": comparison_object(survey),
         "adjustment": _adjustment(survey),
         "noise": [
             {
@@ -332,109 +328,6 @@ def _main(row: MainComparison) -> dict[str, Any]:
     }
 
 
-def _pit(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
-    return {
-        "rank": pit.rank,
-        **_place(survey, pit.x_m, pit.y_m),
-        "p_hit": finite(pit.p_hit),
-        "p_hit_so_far": finite(pit.p_hit_so_far),
-        "depth_m": finite(pit.depth_m),
-        "depth_05_m": finite(pit.depth_05_m),
-        "depth_95_m": finite(pit.depth_95_m),
-        "volume_m3": finite(pit.volume_m3),
-        "cost": finite(pit.cost, 2),
-        "surface": pit.surface,
-        "needs_protection": pit.needs_protection,
-        "ring": _ring(pit.ring),
-        "ties": [_tie(tie) for tie in pit.ties],
-        "intervals": {"depth_m": interval_list(pit.depth)},
-        "vacuum_hole": {
-            "across_m": VACUUM_HOLE_M,
-            "p_hit": finite(pit.vacuum_p_hit),
-            "cost": finite(pit.vacuum_cost, 2),
-        },
-        "extends": pit.extends or None,
-        "excavation": _excavation(survey, hole),
-    }
-
-
-def _vacuum_hole(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
-    return {
-        "rank": hole.rank,
-        **_place(survey, hole.x_m, hole.y_m),
-        "across_m": VACUUM_HOLE_M,
-        "p_hit": finite(hole.p_hit),
-        "p_hit_so_far": finite(hole.p_hit_so_far),
-        "cost": finite(hole.cost, 2),
-        "surface": hole.surface,
-        "ties": [_tie(tie) for tie in hole.ties],
-    }
-
-
-def _ring(vertices: Array) -> list[list[float | None]]:
-    """Give vertices (n, 2) in lot coordinates."""
-    return [[finite(float(value)) for value in vertex] for vertex in vertices]
-
-
-def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
-    """Give a pit's quantities; volumes are in place but for the bulked spoil."""
-    return {
-        "soil": hole.soil,
-        "depth_m": finite(hole.depth_m),
-        "vertical_m3": finite(hole.vertical_m3),
-        "sloped_m3": finite(hole.sloped_m3),
-        "sloped_ring": None if hole.sloped_ring is None else _ring(hole.sloped_ring),
-        "sloped_fits": hole.sloped_fits,
-        "spoil_loose_m3": finite(hole.spoil_m3),
-        "spoil_bulked_m3": finite(hole.spoil_m3),
-        "spoil_setback_ring": _ring(hole.spoil_ring),
-        "sloped_spoil_loose_m3": finite(hole.sloped_spoil_m3),
-        "sloped_spoil_bulked_m3": finite(hole.sloped_spoil_m3),
-        "shielded_m3": finite(hole.shielded_m3),
-        "shielded_spoil_loose_m3": finite(hole.shielded_spoil_m3),
-        "shielded_spoil_bulked_m3": finite(hole.shielded_spoil_m3),
-        "backfill_m3": finite(hole.backfill_m3),
-        "statements": list(hole.statements),
-        "cautions": list(survey.rules.pit_cautions),
-    }
-
-
-def _tie_in(survey: Survey, one: TieIn) -> dict[str, Any]:
-    """Give the planned branch of one fixture; the path runs from the fixture to the drain."""
-    return {
-        "fixture": one.fixture,
-        "name": one.name,
-        **_place(survey, one.x_m, one.y_m),
-        "path": _ring(one.path),
-        "entry": one.entry,
-        "station_m": finite(one.station_m),
-        "diameter_m": finite(one.diameter_m),
-        "length_m": finite(one.length_m),
-        "slope": finite(one.slope),
-        "slope_section": one.slope_section,
-        "needed_fall_m": finite(one.needed_fall_m),
-        "available_fall_m": finite(one.available_fall_m),
-        "available_fall_sd_m": finite(one.available_fall_sd_m),
-        "p_gravity": finite(one.p_gravity),
-        "verdict": one.verdict,
-        **({"joins": one.joins} if one.joins else {}),
-        "slab_opening": _ring(one.opening),
-        "concrete_m2": finite(one.concrete_m2),
-        "concrete_m3": finite(one.concrete_m3),
-        "soil_m3": finite(one.soil_m3),
-        "cautions": list(one.cautions),
-        "checks": [
-            {
-                "code": check.code,
-                "verdict": check.verdict,
-                "words": check.words,
-                "section": check.section,
-            }
-            for check in one.checks
-        ],
-    }
-
-
 def _profile_check(check: ProfileCheck) -> dict[str, Any]:
     return {
         "diameter_m": finite(check.diameter_m),
@@ -466,15 +359,6 @@ def _flow(flow: Flow) -> dict[str, float | None]:
     }
 
 
-def _tie(tie: TapeTie) -> dict[str, Any]:
-    return {
-        "from": tie.from_name,
-        "x_m": finite(tie.from_x_m),
-        "y_m": finite(tie.from_y_m),
-        "distance_m": finite(tie.distance_m),
-    }
-
-
 def _check(check: NextCheck) -> dict[str, Any]:
     return {
         "check": check.check,
@@ -485,48 +369,6 @@ def _check(check: NextCheck) -> dict[str, Any]:
             {"outcome": outcome, "probability": finite(probability), "then": then}
             for outcome, probability, then in check.outcome_table
         ],
-    }
-
-
-def _comparison(survey: Survey) -> dict[str, Any]:
-    dig = survey.dig
-    directions = [_direction(survey, way) for way in dig.ways]
-    return {
-        "currency": survey.site.dig.currency,
-        "expected_cost": finite(dig.expected_cost, 2),
-        "expected_cost_straight": finite(dig.expected_cost_straight, 2),
-        "guesses": [
-            {
-                "by": one.by,
-                "main": one.main,
-                **_place(survey, one.x_m, one.y_m),
-                "p_hit": finite(one.p_hit),
-                "cost": finite(one.cost, 2),
-                "expected_cost": finite(one.expected_cost, 2),
-            }
-            for one in dig.guesses
-        ],
-        "ways": directions,
-        "directions": directions,
-    }
-
-
-def _direction(survey: Survey, way: DirectionComparison) -> dict[str, Any]:
-    """Give one direction, with the pit that best discriminates it from the others, or null."""
-    pit = None
-    if way.ring is not None:
-        pit = {
-            **_place(survey, way.x_m, way.y_m),
-            "p_if_so": finite(way.p_if_so),
-            "p_otherwise": finite(way.p_otherwise),
-        }
-    return {
-        "toward": way.toward,
-        "probability": finite(way.probability),
-        "length_m": finite(way.length_m),
-        "depth_m": finite(way.depth_m),
-        "telling_pit": pit,
-        "discriminating_pit": pit,
     }
 
 
