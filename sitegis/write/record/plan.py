@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 import shapely.ops
-from reportlab.lib.colors import Color, HexColor
+from reportlab.lib.colors import HexColor, white
 from reportlab.pdfgen.canvas import Canvas
 
 from ...dig.depths import best_route
@@ -15,27 +15,36 @@ from ...model.derived import TieIn
 from ...model.dig_plan import Pit
 from ...model.site import Easement, KeepOut, Main
 from ...model.survey import Survey
-from ...units import FOOT_M, about, format_length, format_station, is_imperial
+from ...units import about, format_length, format_station, is_imperial
 from .. import fonts
 from ..features import READING_SHOWN_M, keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
 from .dimensions import draw_dimensions
+from .legend import (
+    BLACK,
+    CORRIDOR_GRAY,
+    CORRIDOR_LEVEL,
+    DASH_CLEAR,
+    DASH_EASEMENT,
+    DASH_INFERRED,
+    DASH_LOT,
+    DASH_PLANNED,
+    DASH_READING,
+    DASH_VENT,
+    GRAY,
+    GREEN,
+    KNOWN,
+    VIOLET,
+    draw_legend,
+    draw_north,
+    draw_scale_bar,
+    legend_box,
+)
 from .names import Box, Name, draw_names, place_names
 from .particulars import course_words
 from .sheet import Sheet
 
-BLACK, GRAY, GREEN = Color(0, 0, 0), Color(0.45, 0.45, 0.45), Color(0.0, 0.42, 0.2)
-VIOLET = Color(0.36, 0.16, 0.53)
-DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0, 2.0]
-DASH_VENT, DASH_READING = [0.8, 1.6], [1.5, 2.0]
-KNOWN: dict[str, tuple[str, Color, list[float], float]] = {
-    "exposed": ("lateral, seen", BLACK, [], 2.6),
-    "located": ("lateral between two places seen", BLACK, [9.0, 2.0], 2.0),
-}
-"""How stretches that are not inferred are drawn: words, color, dash, width."""
-DASH_CLEAR, DASH_EASEMENT = [1.0, 2.0], [7.0, 2.0, 1.5, 2.0, 1.5, 2.0]
-CORRIDOR_LEVEL, CORRIDOR_GRAY = 0.95, 0.9
 LARGEST_LOT = 10.0
 """A lot so many times longer than house and lateral is cut off at the frame. Judgment."""
 BESIDE_M = 30.0
@@ -90,9 +99,9 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     canvas.setStrokeColor(BLACK)
     canvas.rect(*frame, stroke=1, fill=0)
     if not marked:
-        _draw_legend(canvas, survey, sheet)
-    _draw_north(canvas, survey, sheet)
-    _draw_scale_bar(canvas, survey, sheet)
+        draw_legend(canvas, survey, sheet)
+    draw_north(canvas, survey, sheet)
+    draw_scale_bar(canvas, survey, sheet)
     return sheet
 
 
@@ -106,7 +115,7 @@ def _draw_names(
     taken = [*taken, (right - 50, top - 54, right, top),
              (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40)]  # fmt: skip
     if legend:
-        taken.append(_legend_box(survey, sheet))
+        taken.append(legend_box(survey, sheet))
     for point in survey.placement.points:
         x, y = sheet.points(np.array([point.x_m, point.y_m]))
         taken.append((float(x) - 2, float(y) - 2, float(x) + 2, float(y) + 2))
@@ -301,7 +310,7 @@ def _beyond(
         canvas.setFillColor(GREEN)
         paper.arrow(canvas, at - 6 * direction, direction, size=6)
         label_at = at - 8 * direction
-        while shapely.box(*_legend_box(survey, sheet)).covers(shapely.Point(label_at)):
+        while shapely.box(*legend_box(survey, sheet)).covers(shapely.Point(label_at)):
             label_at = label_at - 8 * direction
         names.append(Name(label_at, f"to {manhole.id}, {away} beyond the sheet", size=6))
     return names
@@ -371,8 +380,8 @@ def _draw_marks(canvas: Canvas, survey: Survey, sheet: Sheet, *, named: bool) ->
         if point.kind == "wall":
             continue
         at = sheet.points(np.array([point.x_m, point.y_m]))
-        canvas.setFillColor(BLACK)
-        paper.circle(canvas, at, 1.6, fill=point.kind == "locate")
+        canvas.setFillColor(white if point.kind == "locate" else BLACK)
+        paper.circle(canvas, at, 1.6, fill=True)
         if not named:
             continue
         text = point.id
@@ -405,95 +414,3 @@ def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:
     canvas.setLineWidth(0.9)
     paper.polyline(canvas, sheet.points(pit.ring), closed=True)
     return Name(sheet.points(pit.ring.mean(axis=0)), f"pit {pit.rank} (proposed)", size=6)
-
-
-def _legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
-    """List what the lines mean: words, color, dash, width."""
-    rows: list[tuple[str, Color, list[float], float]] = [
-        ("lateral and drain, inferred", BLACK, DASH_INFERRED, 1.4),
-        ("main, from record", GREEN, [], 1.4),
-        ("lot line, from record", BLACK, DASH_LOT, 0.9),
-        ("right-of-way, room", GRAY, [], 0.5),
-    ]
-    seen = {f.evidence_class for f in survey.derived.features if f.layer == "stretch"}
-    rows += [look for known, look in KNOWN.items() if known in seen]
-    if survey.doubted is not None and any(one.likely for one in survey.doubted.readings):
-        rows.append(("exit by another reading", VIOLET, DASH_READING, 1.4))
-    if survey.dig.corridors:
-        gray = Color(CORRIDOR_GRAY, CORRIDOR_GRAY, CORRIDOR_GRAY)
-        rows.append(("corridor: 95 % of the routes", gray, [], 6.0))
-    if survey.site.easements:
-        rows.append(("easement, from record", BLACK, DASH_EASEMENT, 0.7))
-    if survey.site.keep_outs:
-        kinds = sorted({one.kind for one in survey.site.keep_outs})
-        rows += [(f"{kind}, from record", HexColor(utility_color(kind)), [], 1.2) for kind in kinds]
-    return rows
-
-
-def _legend_box(survey: Survey, sheet: Sheet) -> Box:
-    """Give what the legend covers, with a margin."""
-    right, height = sheet.left + sheet.width, 10.0 * len(_legend_rows(survey)) + 26
-    return right - 138, sheet.bottom, right, sheet.bottom + height
-
-
-def _draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Say what the lines mean, in the lower right corner."""
-    rows = _legend_rows(survey)
-    width, height = 128.0, 10.0 * len(rows) + 16
-    left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
-    canvas.setFillColorRGB(1, 1, 1)
-    canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(GRAY)
-    canvas.rect(left, bottom, width, height, stroke=1, fill=1)
-    canvas.setFillColor(BLACK)
-    canvas.setFont(fonts.PLAIN, 6)
-    for number, (words, color, dash, line_width) in enumerate(rows):
-        y = bottom + height - 10 - 10 * number
-        canvas.setStrokeColor(color)
-        canvas.setLineWidth(line_width)
-        canvas.setDash(dash)
-        canvas.line(left + 5, y + 2, left + 33, y + 2)
-        canvas.drawString(left + 38, y, words)
-    canvas.setDash()
-    canvas.setLineWidth(0.5)
-    canvas.setStrokeColor(BLACK)
-    y = bottom + 6
-    paper.circle(canvas, np.array([left + 10, y + 2]), 1.6, fill=True)
-    paper.circle(canvas, np.array([left + 26, y + 2]), 1.6, fill=False)
-    canvas.drawString(left + 38, y, "located from above; seen")
-
-
-def _draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Draw the north arrow (grid north) in the upper right corner."""
-    angle = survey.site.frame.angle_rad(0.0)
-    direction = np.array([np.cos(angle), np.sin(angle)])
-    center = np.array([sheet.left + sheet.width - 26, sheet.bottom + sheet.height - 30])
-    canvas.setFillColorRGB(1, 1, 1)
-    paper.circle(canvas, center, 21, fill=True)
-    canvas.setFillColor(BLACK)
-    canvas.setLineWidth(1.2)
-    canvas.line(*(center - direction * 17), *(center + direction * 4))
-    paper.arrow(canvas, center + direction * 1, direction, size=9)
-    canvas.setFont(fonts.BOLD, 7)
-    letter = center + direction * 15
-    canvas.drawCentredString(letter[0], letter[1] - 2.5, "N")
-
-
-def _draw_scale_bar(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Draw a scale bar in the lower left corner, with the scale in words."""
-    unit_m, word = (FOOT_M, "ft") if is_imperial(survey.site.units) else (1.0, "m")
-    step = next(n for n in paper.ROUND if n >= 5 and sheet.length(n * unit_m) >= 36)
-    length = sheet.length(step * unit_m)
-    left, bottom = sheet.left + 10, sheet.bottom + 12
-    canvas.setFillColorRGB(1, 1, 1)
-    canvas.rect(left - 6, bottom - 8, 2 * length + 36, 34, stroke=0, fill=1)
-    canvas.setFillColor(BLACK)
-    canvas.setLineWidth(0.8)
-    canvas.rect(left, bottom, length, 4, stroke=1, fill=1)
-    canvas.rect(left + length, bottom, length, 4, stroke=1, fill=0)
-    canvas.setFont(fonts.PLAIN, 6)
-    for i in range(3):
-        text = f"{i * step}" + (f" {word}" if i == 2 else "")
-        canvas.drawCentredString(left + i * length, bottom + 7, text)
-    canvas.setFont(fonts.BOLD, 7)
-    canvas.drawString(left, bottom + 16, sheet.scale.words)

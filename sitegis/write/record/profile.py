@@ -60,9 +60,10 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
     wall = at(0.0, np.array([limits[0], limits[1]]))
     canvas.line(*wall.ravel().tolist())
     canvas.setDash()
-    canvas.setFillColorRGB(0, 0, 0)
+    canvas.setFillColorRGB(1, 1, 1)
     for station, invert in profile.marks:
         paper.circle(canvas, at(station, invert), 1.8, fill=True)
+    canvas.setFillColorRGB(0, 0, 0)
     for name, station, invert in profile.seen:
         paper.circle(canvas, at(station, invert), 2.4, fill=True)
         paper.label(canvas, at(station, invert) + np.array([-8, -13]), f"{name}, seen")
