@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..finds.records import Missed
-from ..finds.reweigh import joint_miss_showing
 from ..geometry.frames import Array
-from ..model.results import Routes
 from ..model.survey import Survey
 from ..numerics.ordering import at_least, on_lattice
 from ..pits.exposure import Integers, Straights, straights_of, with_ground_error
-from ..score.particles import pad_routes
+from ..score.particles import pad_routes, still_showing
 
 ROUTES_TOTAL, ROUTES_AT_LEAST = 1500, 200
 LIGHT_SHARE = 1e-3
@@ -111,7 +109,7 @@ def gather_cloud(survey: Survey) -> RouteCloud:
         kept = np.flatnonzero(taken)
         weights = on_lattice(scored.probability * taken[kept] / count, CLOUD_WEIGHT)
         part = routes.vertices[kept], routes.inverts_m[kept]
-        parts.append((*part, weights, index, _showing(routes, missed, kept)))
+        parts.append((*part, weights, index, still_showing(routes, missed)[kept]))
     cloud = _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
     return _with_ground_error(survey, cloud, generator)
 
@@ -135,12 +133,6 @@ def whole_cloud(survey: Survey) -> RouteCloud:
         weights = scored.probability * scored.weights[kept]
         parts.append((routes.vertices[kept], routes.inverts_m[kept], weights, index, None))
     return _join(parts, tuple(scored.hypothesis.id for scored in scored_all))
-
-
-def _showing(routes: Routes, missed: list[str], kept: Integers) -> Array:
-    """Give how surely a pit shows the pipe of the routes kept, after what was missed."""
-    singles = [np.exp(routes.log_likelihoods[name])[kept] for name in missed]
-    return joint_miss_showing(np.reshape(singles, (-1, kept.size)))
 
 
 def _join(parts: list[Part], hypotheses: tuple[str, ...]) -> RouteCloud:

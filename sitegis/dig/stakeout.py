@@ -11,6 +11,7 @@ import shapely
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.dig_plan import TapeTie
+from ..model.fields import CORNERS
 from ..model.site import Side, Site, corner_index
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least, in_steps, smallest
@@ -18,7 +19,6 @@ from ..numerics.statistics import largest_sd_m
 from ..place.assemble import building_outline
 from .depths import best_line
 
-CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 TAPE_M = 30.0
 ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3

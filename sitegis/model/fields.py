@@ -12,7 +12,7 @@ import types
 import typing
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass, is_dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
     AfterValidator,
@@ -124,6 +124,7 @@ Money = Annotated[float, Field(ge=0.0, le=1e9)]
 RuleSetName = Annotated[str, AfterValidator(OneOf(rule_set_names))]
 SoilType = Annotated[str, AfterValidator(OneOf(soil_types))]
 Corner = Literal["front-left", "front-right", "rear-right", "rear-left"]
+CORNERS: tuple[Corner, ...] = get_args(Corner)
 
 
 class Table(BaseModel):

@@ -11,12 +11,12 @@ import shapely
 
 from ..geometry.frames import Array, rotation
 from ..messages.catalog import fault_of
+from ..model.fields import CORNERS
 from ..model.site import Building, Locate, Noise, PlannedFixture, Room, Side, Tie, WallContact
 from .faults import ALL_POINTS, Report, guess, shorten
 from .file_names import LOCATES_FILE, TIES_FILE
 from .rings import side_angle_rad
 
-CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 DRAIN_KINDS = ("stack", "cleanout", "locate", "bend", "branch", "floor-drain")
 SIDES: tuple[Side, ...] = ("right", "rear", "left", "front")
 OUTSIDE_M = 0.30

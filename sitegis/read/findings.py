@@ -14,10 +14,9 @@ import shapely
 from ..finds.records import METS, WORKS, Finding, Found, KeptPit, Missed
 from ..geometry.frames import Array, LotFrame
 from ..messages.catalog import fault_of
-from ..model.fields import as_azimuth
+from ..model.fields import CORNERS, as_azimuth
 from ..model.site import Building, KeepOut, Lot, Tie, corner_index
 from ..units import LengthUnit, about
-from .consistency import CORNERS
 from .csv_tables import DEEPEST_M, MOST_POINTS, Cells, Row
 from .faults import Report, guess
 from .file_names import FINDINGS_FILE, TIES_FILE

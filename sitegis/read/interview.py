@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Literal
 
 from ..messages.errors import CannotWrite
+from ..model.fields import CORNERS
+from ..model.site import POINT_KINDS
 from ..units import LengthUnit, parse_bearing, parse_length
 from .file_names import LOCATES_FILE, SITE_FILE
 
 Kind = Literal["text", "length", "depth", "bearing", "degrees"]
 SIDES = ("front", "rear", "left", "right")
-CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
-POINT_KINDS = ("cleanout", "locate", "stack", "floor-drain", "bend", "branch", "wall")
 END, BLANK = "end", "FILL ME IN"
 RUNS = re.compile(r"(?m)^# -+ runs$")
 

@@ -82,14 +82,14 @@ def draw_particles(
         if not at_least(item.probability, LEAST_PROBABILITY):
             continue
         routes = routes_of[item.hypothesis.id]
-        parts = [(item.weights, True, PARTICLES)]
+        parts = [(item.weights, 1.0, True, PARTICLES)]
         if missed and item.weights.any():  # before any miss every hole shows what it crosses
-            showing = _showing(routes, missed)
-            hidden = item.weights * (1.0 - showing)
-            parts = [(item.weights * showing, True, PARTICLES), (hidden, False, UNSHOWN)]
-        for own, shown, most in parts:
+            showing = still_showing(routes, missed)
+            both = item.weights * showing, item.weights * (1.0 - showing)
+            in_both = (float(on_lattice(own.sum(), WEIGHT)) for own in both)
+            parts = list(zip(both, in_both, (True, False), (PARTICLES, UNSHOWN), strict=True))
+        for own, share, shown, most in parts:
             chosen = _systematic(own, routes.tap_stations_m, most)
-            share = float(on_lattice(own.sum(), WEIGHT)) if len(parts) > 1 else 1.0
             count = max(chosen.size, 1)
             index.append(np.full(count, i))
             weights.append(np.full(count, item.probability * share / count))
@@ -117,7 +117,7 @@ def draw_particles(
     )
 
 
-def _showing(routes: Routes, missed: Sequence[str]) -> Array:
+def still_showing(routes: Routes, missed: Sequence[str]) -> Array:
     """Give how far a hole still shows the pipe of each route (m,) that it crosses, after misses."""
     singles = [np.exp(routes.log_likelihoods[name]) for name in missed]
     return joint_miss_showing(np.reshape(singles, (-1, len(routes.lengths_m))))

@@ -153,6 +153,11 @@ class _View:
             line.strokeDashArray = dash
         self.drawing.add(line)
 
+    def polygon(self, points: Array, fill: Color, edge: Color | None, width: float) -> None:
+        """Draw a closed ring (n, 2) in points of the drawing."""
+        flat = [round(float(v), 2) for v in points.ravel()]
+        self.drawing.add(Polygon(flat, fillColor=fill, strokeColor=edge, strokeWidth=width))
+
     def circle(self, at: Array, radius: float, edge: Color, fill: Color) -> None:
         """Draw a circle in points of the drawing."""
         x, y = round(float(at[0]), 2), round(float(at[1]), 2)
@@ -209,8 +214,7 @@ def _draw_enlarged(drawing: Drawing, survey: Survey, one: TieIn, frame: RoomFram
     place = np.array([ROOM[0] + 6.0, drawing.height - MARGIN - LARGE[1]])
     view = _View(drawing, near.min(axis=0) - NEAR_M, near.max(axis=0) + NEAR_M, place, LARGE)
     low, high = view.at(np.array([view.low, view.high]))
-    ring = [round(float(v), 2) for v in _rectangle(low, high).ravel()]
-    drawing.add(Polygon(ring, fillColor=FLOOR, strokeColor=GRAY, strokeWidth=0.7))
+    view.polygon(_rectangle(low, high), FLOOR, GRAY, 0.7)
     view.text(np.array([low[0], high[1] + 8.0]), "The opening, enlarged", bold=True)
     _draw_within(view, survey, one, frame, named=True)
     _draw_sides(view, survey, opening)
@@ -225,8 +229,7 @@ def _draw_enlarged(drawing: Drawing, survey: Survey, one: TieIn, frame: RoomFram
 
 def _draw_within(view: _View, survey: Survey, one: TieIn, frame: RoomFrame, *, named: bool) -> None:
     """Draw opening, pipes, marks and what is planned, as far as a view shows them."""
-    flat = [round(float(v), 2) for v in view.at(frame.local(one.opening)).ravel()]
-    view.drawing.add(Polygon(flat, fillColor=white, strokeColor=VIOLET, strokeWidth=1.6))
+    view.polygon(view.at(frame.local(one.opening)), white, VIOLET, 1.6)
     _draw_pipes(view, _pipes(survey, frame), named=not named)
     _draw_marks(view, survey, frame, named=named)
     _draw_planned(view, one, frame)
@@ -239,10 +242,8 @@ def _rectangle(low: Array, high: Array) -> Array:
 
 def _draw_walls(view: _View, high: Array, frame: RoomFrame) -> None:
     """Draw the floor, the two walls measured from thick, the others thin where they are known."""
-    flat = [round(float(v), 2) for v in view.at(_rectangle(np.zeros(2), high)).ravel()]
-    known = frame.room.size_m is not None
-    edge = GRAY if known else None
-    view.drawing.add(Polygon(flat, fillColor=FLOOR, strokeColor=edge, strokeWidth=1.5))
+    edge = None if frame.room.size_m is None else GRAY
+    view.polygon(view.at(_rectangle(np.zeros(2), high)), FLOOR, edge, 1.5)
     view.line(np.array([[0.0, high[1]], [0.0, 0.0], [high[0], 0.0]]), INK, 4.0, [])
     y_wall = view.at(np.array([high[0], 0.0]))
     view.text(y_wall - [0, MARGIN - 6], f"{frame.y_wall} wall", bold=True, anchor="end")

@@ -11,7 +11,6 @@ sound sites that are flagged, how well the probabilities hold, and the time the 
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from collections.abc import Iterator
@@ -32,6 +31,7 @@ from sitegis.model.survey import Survey
 from sitegis.place import place_points
 from sitegis.rules.rule_set import load_rules
 from sitegis.to_the_wall import through
+from tests.benchmarks.kept import keep_rows
 from tests.slips import CLASSES, Slip, Surveyed, draw_survey, in_building, make_slip, slips_of
 
 MOVED_M, DEEPER_M = 0.5, 0.3
@@ -228,12 +228,7 @@ def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
 def main(arguments: list[str]) -> None:
     """Add what is asked for to the file, then print its table."""
     path, what, count, first = Path(arguments[0]), arguments[1], *map(int, arguments[2:4])
-    with path.open("a", encoding="utf-8") as file:
-        for seed in range(first, first + count):
-            for row in ROWS[what](seed):
-                file.write(json.dumps(row) + "\n")
-            file.flush()
-    rows = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    rows = keep_rows(path, what, range(first, first + count), ROWS[what])
     sys.stdout.write("\n".join(table(rows)) + "\n")
 
 

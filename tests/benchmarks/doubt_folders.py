@@ -10,7 +10,6 @@ alone).
 
 from __future__ import annotations
 
-import json
 import sys
 import tempfile
 import time
@@ -28,6 +27,7 @@ from sitegis.messages.errors import BadInput, ComputationError
 from sitegis.model.doubts import Measurement
 from sitegis.model.survey import Survey
 from sitegis.to_the_wall import check
+from tests.benchmarks.kept import keep_rows
 from tests.drawn_folders import CORNERS, HEAD_M, Drawn, draw_folder, write_folder
 from tests.folder_slips import MAKERS, Slip, slips_of
 
@@ -226,16 +226,7 @@ def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
 def main(arguments: list[str]) -> None:
     """Add what is asked for to the file, then print its table."""
     path, what, count, first = Path(arguments[0]), arguments[1], *map(int, arguments[2:4])
-    kept = path.read_text("utf-8").splitlines() if path.exists() else []
-    done = {(row["what"], row["seed"]) for row in map(json.loads, kept)}
-    with path.open("a", encoding="utf-8") as file:
-        for seed in range(first, first + count):
-            if (what.removesuffix("s"), seed) in done:
-                continue
-            for row in ROWS[what](seed):
-                file.write(json.dumps(row) + "\n")
-            file.flush()
-    rows = [json.loads(line) for line in path.read_text("utf-8").splitlines()]
+    rows = keep_rows(path, what, range(first, first + count), ROWS[what])
     sys.stdout.write("\n".join(table(rows)) + "\n")
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import pickle
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 Result = TypeVar("Result")
 
@@ -33,3 +34,23 @@ def run_kept(
                 with path.open("ab") as file:
                     pickle.dump((seed, result), file)
     return [known[seed] for seed in seeds]
+
+
+def keep_rows(
+    path: Path, what: str, seeds: Iterable[int], rows_of: Callable[[int], Iterable[dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """Add what a file of JSON lines does not hold yet, then return all its rows.
+
+    ``rows_of`` gives the rows of one seed, with ``seed`` and ``what`` (``what`` asks for them in
+    the plural or not) among their members.
+    """
+    kept = path.read_text("utf-8").splitlines() if path.exists() else []
+    done = {(row["what"], row["seed"]) for row in map(json.loads, kept)}
+    with path.open("a", encoding="utf-8") as file:
+        for seed in seeds:
+            if (what.removesuffix("s"), seed) in done:
+                continue
+            for row in rows_of(seed):
+                file.write(json.dumps(row) + "\n")
+            file.flush()
+    return [json.loads(line) for line in path.read_text("utf-8").splitlines()]
