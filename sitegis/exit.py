@@ -128,10 +128,17 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
     wall = int(poses.kinds[row])
     x, y, angle = map(float, poses.means[row])
     return ExitComponent(
-        float(poses.weights[row]), float(poses.turns_deg[row]), x, y,
-        float(np.angle(np.exp(1j * angle))), building.sides[wall], wall, covariance,
-        tuple(_carried(part, length, float(covariance[0, 0])) for part in drain.profile), length,
-    )  # fmt: skip
+        weight=float(poses.weights[row]),
+        turn_deg=float(poses.turns_deg[row]),
+        x_m=x,
+        y_m=y,
+        angle_rad=float(np.angle(np.exp(1j * angle))),
+        side=building.sides[wall],
+        wall_index=wall,
+        covariance=covariance,
+        profile=tuple(_carried(part, length, float(covariance[0, 0])) for part in drain.profile),
+        unseen_m=length,
+    )
 
 
 def _second_moment(poses: Poses) -> Array:
@@ -257,9 +264,11 @@ def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
     if incidence > OBLIQUE_DEG:
         notices.append(notice_of("exit-oblique", "exit", incidence=90.0 - incidence))
     return (
-        *notices, *_bend_notice(exit), *_corner_notice(exit, site.building),
+        *notices,
+        *_bend_notice(exit),
+        *_corner_notice(exit, site.building),
         *_high_mains(exit, site),
-    )  # fmt: skip
+    )
 
 
 def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:

@@ -13,12 +13,12 @@ from ..model.branches import Branch, Wye
 from ..model.results import Bend, ProfileComponent
 from ..model.site import Site
 from ..numerics.ordering import at_least, largest, share_out
+from ..numerics.records import join_rows, take_rows
 from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
 from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
 from .runs import Followed
 from .ways import OWN_BENDS, Ways, Weighed, place_on
-from .ways import joined as joined_ways
 
 DRAWS = 4096
 
@@ -34,9 +34,14 @@ def wye_station(one: Followed, joint: Joint) -> float:
 
 
 def fit_branch(
-    site: Site, one: Followed, joined: str, pipe: Pipe, splits: list[tuple[float, Joint]],
-    probability: float, slopes: SlopePrior,
-) -> Branch:  # fmt: skip
+    site: Site,
+    one: Followed,
+    joined: str,
+    pipe: Pipe,
+    splits: list[tuple[float, Joint]],
+    probability: float,
+    slopes: SlopePrior,
+) -> Branch:
     """Give a run's own pipe down to its wye on the pipe it joins.
 
     ``splits`` are the ways to part its points before and past the wye, each with its probability,
@@ -50,7 +55,7 @@ def fit_branch(
         return _within(one, joined, probability, pipe)
     row = largest(joint.weights.sum(axis=1), 1e-6)
     mixture = _mixture(splits)
-    way = weighed.ways.rows(np.array([row]))
+    way = take_rows(weighed.ways, np.array([row]))
     vertices = _vertices(way, weighed, row, reading.marks.xy[0])
     sds = _across_sds(site, one, mixture, vertices)
     stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
@@ -65,10 +70,24 @@ def fit_branch(
         for i, turn in zip(inner, turns[: len(inner)][::-1], strict=True)
     )
     return Branch(
-        one.run.id, joined, probability, one.run.system, one.run.toward, vertices, sds,
-        reading.ids[:own], stations[-1] - placed.upstream[0], placed.across[0], reading.ids[own:],
-        bends, wye, profile, float(mean[1]), slope_sd, slope_sd / slopes.sd,
-    )  # fmt: skip
+        one.run.id,
+        joined,
+        probability,
+        one.run.system,
+        one.run.toward,
+        vertices,
+        sds,
+        reading.ids[:own],
+        stations[-1] - placed.upstream[0],
+        placed.across[0],
+        reading.ids[own:],
+        bends,
+        wye,
+        profile,
+        float(mean[1]),
+        slope_sd,
+        slope_sd / slopes.sd,
+    )
 
 
 def _vertices(way: Ways, weighed: Weighed, row: int, first: Array) -> Array:
@@ -103,7 +122,7 @@ def _mixture(splits: list[tuple[float, Joint]]) -> _Mixture:
     held = [(share * weights, found) for share, weights, found in parts if found is not None]
     weights = np.concatenate([part for part, _ in held])
     return _Mixture(
-        joined_ways([found.ways for _, found in held]),
+        join_rows([found.ways for _, found in held]),
         weights / weights.sum(),
         np.concatenate([found.shift for _, found in held]),
         np.concatenate([found.spread for _, found in held]),
@@ -146,12 +165,20 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
     side: Literal["left", "right"] = "left" if at_least(weights @ (turn > 0), 0.5) else "right"
     footage = _footage(one, joint)
     return Wye(
-        float(mean[0]), float(mean[1]), float(invert[0]), nonnegative(covariance),
-        _radius_95(site.seed, weights, means[:, :2], inside[:, :2, :2], mean[:2]),
-        float(mean[2]), float(np.sqrt(total[2, 2])), footage, float(np.degrees(turn[best])),
-        float(np.degrees(np.sqrt(weights @ (turn - turn[best]) ** 2))), side,
-        float(weights @ (ways.label == 0)), float(weights @ (ways.label == 1)),
-    )  # fmt: skip
+        x_m=float(mean[0]),
+        y_m=float(mean[1]),
+        invert_m=float(invert[0]),
+        covariance=nonnegative(covariance),
+        radius_95_m=_radius_95(site.seed, weights, means[:, :2], inside[:, :2, :2], mean[:2]),
+        station_m=float(mean[2]),
+        station_sd_m=float(np.sqrt(total[2, 2])),
+        footage_m=footage,
+        turn_deg=float(np.degrees(turn[best])),
+        turn_sd_deg=float(np.degrees(np.sqrt(weights @ (turn - turn[best]) ** 2))),
+        side=side,
+        p_45=float(weights @ (ways.label == 0)),
+        p_90=float(weights @ (ways.label == 1)),
+    )
 
 
 def _footage(one: Followed, joint: Joint) -> float | None:
@@ -224,10 +251,24 @@ def fit_apart(one: Followed, probability: float, slopes: SlopePrior) -> Branch:
     )
     sds = np.sqrt([_across_variance(pipe, xy) for xy in vertices])
     return Branch(
-        one.run.id, None, probability, one.run.system, one.run.toward, vertices, sds, reading.ids,
-        stations, across, (), bends, None, pipe.profile, float(mean[1]), slope_sd,
+        one.run.id,
+        None,
+        probability,
+        one.run.system,
+        one.run.toward,
+        vertices,
+        sds,
+        reading.ids,
+        stations,
+        across,
+        (),
+        bends,
+        None,
+        pipe.profile,
+        float(mean[1]),
+        slope_sd,
         slope_sd / slopes.sd,
-    )  # fmt: skip
+    )
 
 
 def _across_variance(pipe: Pipe, xy: Array) -> float:
@@ -243,7 +284,21 @@ def _within(one: Followed, joined: str, probability: float, pipe: Pipe) -> Branc
     mean, covariance = mixture_moments(pipe.profile)
     slope_sd = float(np.sqrt(covariance[1, 1]))
     return Branch(
-        one.run.id, joined, probability, one.run.system, one.run.toward, np.zeros((0, 2)),
-        np.zeros(0), (), np.zeros(0), np.zeros(0), reading.ids, (), None, pipe.profile,
-        float(mean[1]), slope_sd, 1.0,
-    )  # fmt: skip
+        one.run.id,
+        joined,
+        probability,
+        one.run.system,
+        one.run.toward,
+        np.zeros((0, 2)),
+        np.zeros(0),
+        (),
+        np.zeros(0),
+        np.zeros(0),
+        reading.ids,
+        (),
+        None,
+        pipe.profile,
+        float(mean[1]),
+        slope_sd,
+        1.0,
+    )

@@ -19,9 +19,13 @@ WORTH_NAMING = 0.02
 
 
 def find_crossings(
-    runs: Sequence[Run], listed: Sequence[Forest], weights: Array, drain: Drain,
-    branches: Sequence[Branch], trunk: str,
-) -> tuple[Crossing, ...]:  # fmt: skip
+    runs: Sequence[Run],
+    listed: Sequence[Forest],
+    weights: Array,
+    drain: Drain,
+    branches: Sequence[Branch],
+    trunk: str,
+) -> tuple[Crossing, ...]:
     """Give the places where runs of opposed systems meet in plan, and how sure it is they join.
 
     The place is the wye where one is thought to join the other, else where the pipes as drawn
@@ -46,9 +50,12 @@ def find_crossings(
 
 
 def _meeting(
-    first: str, second: str, joined: float, drawn: dict[str, tuple[Array, float]],
+    first: str,
+    second: str,
+    joined: float,
+    drawn: dict[str, tuple[Array, float]],
     wyes: dict[str, Branch],
-) -> Crossing | None:  # fmt: skip
+) -> Crossing | None:
     """Give where two runs meet, None where they neither cross as drawn nor probably join."""
     for one, other in ((first, second), (second, first)):
         branch = wyes.get(one)

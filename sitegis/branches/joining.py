@@ -12,9 +12,10 @@ from ..line.catalogue import BEND_ANGLE_SD_RAD
 from ..line.profile import INVERT_PRIOR_M, SlopePrior
 from ..line.straights import Marks, tail_weight
 from ..numerics.ordering import LOG, MATTERS_M, at_least, largest
+from ..numerics.records import join_rows
 from ..numerics.statistics import log_sum
 from .pipes import Indices, Pipe
-from .ways import CELL_SPREAD, Beyond, Ways, Weighed, first_logs, joined, weigh, with_bends
+from .ways import CELL_SPREAD, Beyond, Ways, Weighed, first_logs, weigh, with_bends
 
 WYE_SHARES = {45.0: 0.60, 90.0: 0.30}
 """How often a branch under a slab comes in by a wye (45°) and by a tee or a combination (90°); the
@@ -99,9 +100,15 @@ def joint_of(
 
 
 def _joint(
-    reading: Reading, pipe: Pipe, slopes: SlopePrior, own: int, ways: Ways,
-    *, first: Array | None = None, fitted: bool = False,
-) -> Joint:  # fmt: skip
+    reading: Reading,
+    pipe: Pipe,
+    slopes: SlopePrior,
+    own: int,
+    ways: Ways,
+    *,
+    first: Array | None = None,
+    fitted: bool = False,
+) -> Joint:
     """Weigh one split over all ways; ``first`` as :func:`~sitegis.branches.ways.weigh` takes it."""
     split = partial(
         _weigh_split, pipe=pipe, slopes=slopes, ways=ways, own=own, first=first, fitted=fitted
@@ -119,7 +126,7 @@ def _joint(
 def _both(one: Weighed, log_one: float, other: Weighed, log_other: float) -> Weighed:
     """Put together the ways with the wye as seen and as not seen, each with its share."""
     return Weighed(
-        joined([one.ways, other.ways]),
+        join_rows([one.ways, other.ways]),
         np.concatenate([one.log_weight + log_one, other.log_weight + log_other]),
         np.concatenate([one.upstream, other.upstream]),
         np.concatenate([one.shift, other.shift]),
@@ -128,9 +135,15 @@ def _both(one: Weighed, log_one: float, other: Weighed, log_other: float) -> Wei
 
 
 def _weigh_split(
-    reading: Reading, pipe: Pipe, slopes: SlopePrior, ways: Ways, own: int,
-    first: Array | None, *, fitted: bool,
-) -> Weighed:  # fmt: skip
+    reading: Reading,
+    pipe: Pipe,
+    slopes: SlopePrior,
+    ways: Ways,
+    own: int,
+    first: Array | None,
+    *,
+    fitted: bool,
+) -> Weighed:
     """Weigh the ways of one split by plan, footage and the inverts before the wye."""
     ahead, across, segment = pipe.project(reading.marks.xy)
     count = pipe.covariance.shape[0]
@@ -140,9 +153,14 @@ def _weigh_split(
     rows = np.zeros((shared.size, count + 6))
     rows[:, :count] = -shift
     beyond = Beyond(
-        across[shared], ahead[shared], rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along,
-        reading.wye_m, fitted,
-    )  # fmt: skip
+        across=across[shared],
+        ahead=ahead[shared],
+        across_rows=rows,
+        normals=np.stack([-along[:, 1], along[:, 0]], axis=-1),
+        along=along,
+        seen_m=reading.wye_m,
+        across_used=fitted,
+    )
     weighed = weigh(ways, reading.marks, own, beyond, first)
     inverts = _tied_inverts(reading, pipe, slopes, weighed, own)
     return replace(weighed, log_weight=weighed.log_weight + inverts[:, None])
@@ -176,10 +194,18 @@ def _wye_ways(reading: Reading, pipe: Pipe) -> Ways:
     unknowns[:, count, count] = (CELL_SPREAD * size) ** 2
     unknowns[:, count + 1, count + 1] = np.tile(sds, cells) ** 2
     return Ways(
-        places, pipe.angles[segment] - turn, np.tile(np.log(shares), cells) - np.log(cells),
-        end_rows, angle_rows, unknowns, np.full((m, 2), np.inf), np.zeros((m, 2)), at,
-        np.tile(labels, cells), np.tile(labels < len(WYE_SHARES), cells),
-    )  # fmt: skip
+        ends=places,
+        angles=pipe.angles[segment] - turn,
+        log_prior=np.tile(np.log(shares), cells) - np.log(cells),
+        end_rows=end_rows,
+        angle_rows=angle_rows,
+        unknowns=unknowns,
+        bend_at=np.full((m, 2), np.inf),
+        bend_rad=np.zeros((m, 2)),
+        stations=at,
+        label=np.tile(labels, cells),
+        made=np.tile(labels < len(WYE_SHARES), cells),
+    )
 
 
 def _fittings() -> tuple[Array, Array, Array, Indices]:
@@ -221,18 +247,29 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
     unknowns[:, 0, 0] = ACROSS_M**2 / (2.0 * np.pi)
     unknowns[:, 1, 1] = (CELL_SPREAD * 2.0 * np.pi / DIRECTIONS) ** 2
     ways = Ways(
-        np.tile(marks.xy[-1], (m, 1)), angles, np.full(m, -np.log(m)), end_rows, angle_rows,
-        unknowns, np.full((m, 2), np.inf), np.zeros((m, 2)), np.zeros(m),
-        np.zeros(m, dtype=np.int64),
-        np.full(m, True),
-    )  # fmt: skip
+        ends=np.tile(marks.xy[-1], (m, 1)),
+        angles=angles,
+        log_prior=np.full(m, -np.log(m)),
+        end_rows=end_rows,
+        angle_rows=angle_rows,
+        unknowns=unknowns,
+        bend_at=np.full((m, 2), np.inf),
+        bend_rad=np.zeros((m, 2)),
+        stations=np.zeros(m),
+        label=np.zeros(m, dtype=np.int64),
+        made=np.full(m, True),
+    )
     none = Beyond(np.zeros(0), np.zeros(0), np.zeros((0, 6)), np.zeros((0, 2)), np.zeros((0, 2)))
     weighed = weigh(with_bends(ways, marks.xy[0]), marks, n, none)
     known = np.isfinite(reading.inverts_m)
     inverts = _log_inverts(
-        reading.inverts_m[known], reading.invert_sds_m[known], weighed.upstream[:, known],
-        np.full((1, 1), INVERT_PRIOR_M[0]), np.full((1, 1, 1), INVERT_PRIOR_M[1] ** 2), slopes,
-    )  # fmt: skip
+        reading.inverts_m[known],
+        reading.invert_sds_m[known],
+        weighed.upstream[:, known],
+        np.full((1, 1), INVERT_PRIOR_M[0]),
+        np.full((1, 1, 1), INVERT_PRIOR_M[1] ** 2),
+        slopes,
+    )
     return log_sum((weighed.log_weight + inverts[:, None]).ravel())
 
 
@@ -250,10 +287,18 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
     unknowns = np.zeros((1, count + 6, count + 6))
     unknowns[:, :count, :count] = pipe.covariance
     whole = Ways(
-        pipe.corners[:1], pipe.angles[:1], np.zeros(1), np.zeros((1, 2, count + 6)),
-        np.zeros((1, count + 6)), unknowns, np.full((1, 2), np.inf), np.zeros((1, 2)),
-        np.full(1, -1.0), np.zeros(1, dtype=np.int64), np.full(1, True),
-    )  # fmt: skip
+        ends=pipe.corners[:1],
+        angles=pipe.angles[:1],
+        log_prior=np.zeros(1),
+        end_rows=np.zeros((1, 2, count + 6)),
+        angle_rows=np.zeros((1, count + 6)),
+        unknowns=unknowns,
+        bend_at=np.full((1, 2), np.inf),
+        bend_rad=np.zeros((1, 2)),
+        stations=np.full(1, -1.0),
+        label=np.zeros(1, dtype=np.int64),
+        made=np.full(1, True),
+    )
     weighed = weigh(whole, marks, 0, beyond)
     return log_sum(weighed.log_weight.ravel()) + _pipe_inverts(reading, pipe, ahead)
 
@@ -281,9 +326,13 @@ def _tied_inverts(
     mean, variance = pipe.inverts(stations)
     step = np.outer(before, before) * WYE_STEP_M[1] ** 2
     return _log_inverts(
-        reading.inverts_m[known], reading.invert_sds_m[known], upstream,
-        mean + WYE_STEP_M[0] * before, variance + step, slopes,
-    )  # fmt: skip
+        reading.inverts_m[known],
+        reading.invert_sds_m[known],
+        upstream,
+        mean + WYE_STEP_M[0] * before,
+        variance + step,
+        slopes,
+    )
 
 
 def _log_inverts(
@@ -316,9 +365,13 @@ def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array) -> float:
     mean, variance = pipe.inverts(ahead[None, known])
     still = SlopePrior(np.ones(1), np.zeros(1), np.zeros(1))
     found = _log_inverts(
-        reading.inverts_m[known], reading.invert_sds_m[known], np.zeros((1, known.size)), mean,
-        variance, still,
-    )  # fmt: skip
+        reading.inverts_m[known],
+        reading.invert_sds_m[known],
+        np.zeros((1, known.size)),
+        mean,
+        variance,
+        still,
+    )
     return float(found[0])
 
 

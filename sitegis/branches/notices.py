@@ -33,12 +33,15 @@ def branch_notices(site: Site, block: Branches, readings: Sequence[Reading]) -> 
         one, other = crossing.runs
         notices.append(
             notice_of(
-                name, f"run.{one}", one=one, other=other,
+                name,
+                f"run.{one}",
+                one=one,
+                other=other,
                 place=f"x {about(crossing.x_m, site.units)}, y {about(crossing.y_m, site.units)}",
                 spread=about(2.0 * crossing.sd_m, site.units),
                 share=percent(crossing.probability),
             )
-        )  # fmt: skip
+        )
     return tuple(notices)
 
 
@@ -49,11 +52,14 @@ def _topology(block: Branches) -> list[Notice]:
         return []
     return [
         notice_of(
-            "runs-join-unsure", "run", share=percent(best.probability),
-            best=_words(best.joins), second=_words(block.topologies[1].joins),
+            "runs-join-unsure",
+            "run",
+            share=percent(best.probability),
+            best=_words(best.joins),
+            second=_words(block.topologies[1].joins),
             share_2=percent(block.topologies[1].probability),
         )
-    ]  # fmt: skip
+    ]
 
 
 def _words(joins: tuple[tuple[str, str | None], ...]) -> str:
@@ -74,10 +80,14 @@ def _against_the_camera(site: Site, run: Run, branch: Branch) -> list[Notice]:
         told = "leaves by itself" if branch.joins is None else f"joins {branch.joins}"
         notices.append(
             notice_of(
-                "run-joins-otherwise", where, name=run.id, noted=seen.run, told=told,
+                "run-joins-otherwise",
+                where,
+                name=run.id,
+                noted=seen.run,
+                told=told,
                 share=percent(branch.probability),
             )
-        )  # fmt: skip
+        )
     wye = branch.wye
     if wye is None:
         return notices
@@ -91,8 +101,11 @@ def _against_the_camera(site: Site, run: Run, branch: Branch) -> list[Notice]:
         if abs(off) > FAR_SDS * sd:
             notices.append(
                 notice_of(
-                    "wye-footage-disagrees", where, name=run.id,
-                    noted=about(seen.footage_m, units), footage=about(wye.footage_m, units),
+                    "wye-footage-disagrees",
+                    where,
+                    name=run.id,
+                    noted=about(seen.footage_m, units),
+                    footage=about(wye.footage_m, units),
                 )
-            )  # fmt: skip
+            )
     return notices

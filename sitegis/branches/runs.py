@@ -116,9 +116,13 @@ def read_run(
     seen = run.joins
     footage = None if seen is None or run.toward == "upstream" else seen.footage_m
     reading = Reading(
-        tuple(part.points[i].id for i in order), marks, inverts[list(order)], sds[list(order)],
-        None if seen is None else seen.side, float("nan") if footage is None else footage,
-    )  # fmt: skip
+        tuple(part.points[i].id for i in order),
+        marks,
+        inverts[list(order)],
+        sds[list(order)],
+        None if seen is None else seen.side,
+        float("nan") if footage is None else footage,
+    )
     pipes = _fit_pipes(site, part, order, marks, slopes, most) if several else ()
     return reading, pipes, order
 

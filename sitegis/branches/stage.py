@@ -112,9 +112,12 @@ def _fit_tree(
             branches.append(fit_apart(followed[i], share, slopes))
     ids = tuple(name for name, _ in on_trunk if name not in followed[root].reading.ids)
     block = Branches(
-        runs[root].id, ids, tuple(branches), named(runs, listed, weights),
+        runs[root].id,
+        ids,
+        tuple(branches),
+        named(runs, listed, weights),
         find_crossings(runs, listed, weights, fitted.drain, branches, runs[root].id),
-    )  # fmt: skip
+    )
     notices = branch_notices(site, block, [one.reading for one in followed])
     return replace(fitted, joined=replace(block, notices=notices))
 
@@ -124,10 +127,14 @@ def _way_in(
 ) -> list[tuple[float, Joint]]:
     """Weigh the likely splits of a run anew on the pipe joined as it is handed on."""
     return [
-        (weight, way if way.weighed is None
-         else joint_of(one.reading, pipe, slopes, way.own, fitted=fitted))
+        (
+            weight,
+            way
+            if way.weighed is None
+            else joint_of(one.reading, pipe, slopes, way.own, fitted=fitted),
+        )
         for weight, way in _likely_splits(found)
-    ]  # fmt: skip
+    ]
 
 
 def _likeliest_pipe(
@@ -162,11 +169,16 @@ def _log_share_before(weighed: list[Joint], most_m: float) -> float:
     """Give the log of the probability that the wye lies upstream of a station."""
     logs = np.array([one.log_evidence for one in weighed])
     shares = np.exp(logs - logs.max())
-    before = np.array([
-        float(at_least(most_m, one.first_m, MATTERS_M)) if one.weighed is None
-        else float(one.weights.sum(axis=1) @ at_least(most_m, one.weighed.ways.stations, MATTERS_M))
-        for one in weighed
-    ])  # fmt: skip
+    before = np.array(
+        [
+            float(at_least(most_m, one.first_m, MATTERS_M))
+            if one.weighed is None
+            else float(
+                one.weights.sum(axis=1) @ at_least(most_m, one.weighed.ways.stations, MATTERS_M)
+            )
+            for one in weighed
+        ]
+    )
     return float(np.log(max(shares @ before / shares.sum(), 1e-30)))
 
 

@@ -126,12 +126,14 @@ def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tupl
     shares = share_out(weights[:kept])
     return tuple(
         Topology(
-            tuple((run.id, None if j is None else runs[j].id)
-                  for run, j in zip(runs, joins, strict=True)),
+            tuple(
+                (run.id, None if j is None else runs[j].id)
+                for run, j in zip(runs, joins, strict=True)
+            ),
             float(share),
         )
         for joins, share in zip(listed[:kept], shares, strict=True)
-    )  # fmt: skip
+    )
 
 
 def probability_of(listed: Sequence[Forest], weights: Array, run: int, joined: int | None) -> float:

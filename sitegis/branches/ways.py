@@ -23,6 +23,7 @@ from ..line.straights import (
 )
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.ordering import LOG, at_least, ordered
+from ..numerics.records import join_rows, take_rows
 
 Indices = NDArray[np.int64]
 
@@ -70,16 +71,6 @@ class Ways:
     label: Indices
     made: NDArray[np.bool_]
 
-    def rows(self, index: Indices) -> Ways:
-        """Give some of the ways."""
-        return Ways(*(getattr(self, name)[index] for name in self.__dataclass_fields__))
-
-
-def joined(parts: list[Ways]) -> Ways:
-    """Put ways together."""
-    names = Ways.__dataclass_fields__
-    return Ways(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
-
 
 def with_bends(ways: Ways, farthest: Array) -> Ways:
     """Give straight ways again, and each with one bend of the catalogue anywhere upstream.
@@ -90,7 +81,7 @@ def with_bends(ways: Ways, farthest: Array) -> Ways:
     length = np.hypot(*(ways.ends - farthest).T)
     plain = replace(ways, log_prior=ways.log_prior - BENDS_PER_M * length)
     made = np.flatnonzero(ways.made)
-    return joined([plain, _bent(plain.rows(made), length[made], 0)])
+    return join_rows([plain, _bent(take_rows(plain, made), length[made], 0)])
 
 
 def with_second_bends(ways: Ways, farthest: Array) -> Ways:
@@ -106,7 +97,7 @@ def _bent(ways: Ways, length: Array, slot: int) -> Ways:
     share = np.tile(np.repeat((np.arange(BEND_CELLS) + 0.5) / BEND_CELLS, kinds), m)
     index = np.tile(np.arange(kinds), m * BEND_CELLS)
     size = length[rows] / BEND_CELLS
-    bent = ways.rows(rows)
+    bent = take_rows(ways, rows)
     place = 2 * (slot - OWN_BENDS)
     bent.unknowns[:, place, place] = (CELL_SPREAD * size) ** 2
     bent.unknowns[:, place + 1, place + 1] = SIGNED_SD_RAD[index] ** 2
@@ -146,14 +137,21 @@ def place_on(ways: Ways, xy: Array) -> Placed:
         across_rows = across_rows - np.einsum("mi,miq->mq", left, moves)[:, None]
         back_rows = goes + np.einsum("mi,miq->mq", flow, moves)
         here = (
-            np.einsum("mni,mi->mn", gap, left), gone[:, None] + back, across_rows,
+            np.einsum("mni,mi->mn", gap, left),
+            gone[:, None] + back,
+            across_rows,
             np.broadcast_to(back_rows[:, None], across_rows.shape),
-            np.broadcast_to(left[:, None], gap.shape), np.broadcast_to(-flow[:, None], gap.shape),
-        )  # fmt: skip
-        found = here if found is None else tuple(
-            np.where(past if new.ndim == 2 else past[..., None], new, old)
-            for new, old in zip(here, found, strict=True)
-        )  # fmt: skip
+            np.broadcast_to(left[:, None], gap.shape),
+            np.broadcast_to(-flow[:, None], gap.shape),
+        )
+        found = (
+            here
+            if found is None
+            else tuple(
+                np.where(past if new.ndim == 2 else past[..., None], new, old)
+                for new, old in zip(here, found, strict=True)
+            )
+        )
         if slot == OWN_BENDS:
             break
         past = past & (back > ways.bend_at[:, slot, None])
@@ -233,15 +231,18 @@ def weigh(
     columns = [before[kept] + density(kept, scale).logs for scale in SCALES]
     prior = log_prior(np.array(SCALES))
     normal = prior - np.log(np.exp(prior - prior.max()).sum()) - prior.max()
-    ways = ways.rows(kept)
+    ways = take_rows(ways, kept)
     mean = density(kept, float(np.sqrt(PRIOR_MEAN_SQUARE)))
     # whitened; the tails pull less
     pulled = np.linalg.solve(mean.root, cross[kept]) * np.sqrt(mean.weight)[..., None]
     shift = -np.einsum("mrq,mr->mq", pulled, np.sqrt(mean.weight) * mean.white)
     return Weighed(
-        ways, ways.log_prior[:, None] + np.stack(columns, axis=1) + normal,
-        placed.upstream[kept], shift, ways.unknowns - pulled.transpose(0, 2, 1) @ pulled,
-    )  # fmt: skip
+        ways,
+        ways.log_prior[:, None] + np.stack(columns, axis=1) + normal,
+        placed.upstream[kept],
+        shift,
+        ways.unknowns - pulled.transpose(0, 2, 1) @ pulled,
+    )
 
 
 def _first_choice(ways: Ways, logs: Array, marks: Marks, own: int) -> Ways:
@@ -251,14 +252,14 @@ def _first_choice(ways: Ways, logs: Array, marks: Marks, own: int) -> Ways:
     likeliest ones with a bend get another one upstream of it.
     """
     kept = _likely(logs, FIRST_WITHIN, MOST_FIRST)
-    ways, logs = ways.rows(kept), logs[kept]
+    ways, logs = take_rows(ways, kept), logs[kept]
     once = np.flatnonzero(np.isfinite(ways.bend_at[:, 0]))[:TRIED_TWICE]
     least = float((ways.log_prior - logs).min(initial=np.inf))
     if not own or not once.size or at_least(CALLS_FOR, least, LOG):
         return ways
-    twice = with_second_bends(ways.rows(once), marks.xy[0])
+    twice = with_second_bends(take_rows(ways, once), marks.xy[0])
     logs = np.concatenate([logs, first_logs(twice, marks, own)[:, -1]])
-    return joined([ways, twice]).rows(_likely(logs, FIRST_WITHIN, MOST_FIRST))
+    return take_rows(join_rows([ways, twice]), _likely(logs, FIRST_WITHIN, MOST_FIRST))
 
 
 def first_logs(ways: Ways, marks: Marks, own: int) -> Array:
@@ -358,10 +359,12 @@ def _readings(
     raw = np.concatenate([across, (counts * shrink - along) @ basis.T], axis=1)
     by_unknowns = np.concatenate([across_by, -np.einsum("ab,mbq->maq", basis, along_by)], axis=1)
     marked = np.concatenate(
-        [by_marks.reshape(m, n, 2 * n),
-         -np.einsum("ab,mbx->max", basis, along_marks.reshape(m, pick.size, 2 * n))],
+        [
+            by_marks.reshape(m, n, 2 * n),
+            -np.einsum("ab,mbx->max", basis, along_marks.reshape(m, pick.size, 2 * n)),
+        ],
         axis=1,
-    )  # fmt: skip
+    )
     slack = (HALF_NORMAL_SD * marks.count_share) ** 2 * np.outer(counts, counts)
     extra = np.zeros((raw.shape[1],) * 2)
     extra[np.arange(own, n), np.arange(own, n)] = _SILENT_M**2 if beyond.across_used else 0.0

@@ -7,6 +7,14 @@ from .run import run_city, work_name
 from .summary import CitySummary
 
 __all__ = [
-    "SCHEMA", "CitySummary", "Database", "Looked", "Pages", "blank_city", "database", "look",
-    "run_city", "work_name",
-]  # fmt: skip
+    "SCHEMA",
+    "CitySummary",
+    "Database",
+    "Looked",
+    "Pages",
+    "blank_city",
+    "database",
+    "look",
+    "run_city",
+    "work_name",
+]

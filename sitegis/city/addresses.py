@@ -40,10 +40,9 @@ TOWARD = {
     }.items()
     for word in words.split()
 }  # fmt: skip
-_TO_TWELVE = (
-    "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth",
-    "eleventh", "twelfth",
-)  # fmt: skip
+_TO_TWELVE = tuple(
+    "first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth".split()
+)
 ORDINALS = {word: str(i + 1) for i, word in enumerate(_TO_TWELVE)}
 _NUMBER = re.compile(r"\d+[a-z]?(-?[a-z0-9]+)?")
 _UNIT = {"apt", "apartment", "unit", "suite", "ste", "bldg", "floor", "fl", "rm", "lot", "#"}

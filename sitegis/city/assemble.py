@@ -54,16 +54,27 @@ def check_output(out: Path | Database) -> None:
         _postgis().check_database(out, (*LAYERS, *REPORTED))
         return
     if out.suffix.lower() not in (GPKG, PARQUET):
-        raise BadInput((
-            Fault("output-kind", "--out", None, "file", out.name, "This kind is not written.",
-                  "name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet."),
-        ))  # fmt: skip
+        fault = Fault(
+            code="output-kind",
+            file="--out",
+            row=None,
+            field="file",
+            value=out.name,
+            reason="This kind is not written.",
+            remedy="name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet.",
+        )
+        raise BadInput((fault,))
     if out.suffix.lower() == PARQUET and importlib.util.find_spec("pyarrow") is None:
-        raise BadInput((
-            Fault("output-kind", "--out", None, "file", out.name,
-                  "GeoParquet needs the package pyarrow.",
-                  "install pyarrow, or name a file that ends in .gpkg."),
-        ))  # fmt: skip
+        fault = Fault(
+            code="output-kind",
+            file="--out",
+            row=None,
+            field="file",
+            value=out.name,
+            reason="GeoParquet needs the package pyarrow.",
+            remedy="install pyarrow, or name a file that ends in .gpkg.",
+        )
+        raise BadInput((fault,))
     _refuse_foreign(out)
 
 

@@ -11,8 +11,9 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
+from ..numerics.records import take_rows
 from .facing import REACH_M
-from .layer_arrays import Block, Whole, take
+from .layer_arrays import Block, Whole
 from .lots import work_chunk
 from .reach import LONGEST_M
 from .read import City
@@ -44,10 +45,13 @@ class Cutter:
         self.city = city
         block = city.block
         self.trees = {
-            "parcels": STRtree(block.parcels.shapes), "houses": STRtree(block.houses),
-            "centerlines": STRtree(block.centerlines.shapes), "rows": STRtree(block.rows.shapes),
-            "mains": STRtree(block.mains.shapes), "manholes": STRtree(block.manholes.shapes),
-        }  # fmt: skip
+            "parcels": STRtree(block.parcels.shapes),
+            "houses": STRtree(block.houses),
+            "centerlines": STRtree(block.centerlines.shapes),
+            "rows": STRtree(block.rows.shapes),
+            "mains": STRtree(block.mains.shapes),
+            "manholes": STRtree(block.manholes.shapes),
+        }
         self.chunks = self._chunks()
 
     def _chunks(self) -> list[Whole]:
@@ -68,12 +72,15 @@ class Cutter:
         near = {name: np.sort(tree.query(box)) for name, tree in self.trees.items()}
         own = np.isin(near["parcels"], chunk)
         return replace(
-            whole, parcels=take(whole.parcels, near["parcels"]), own=own,
+            whole,
+            parcels=take_rows(whole.parcels, near["parcels"]),
+            own=own,
             houses=whole.houses[near["houses"]],
-            centerlines=take(whole.centerlines, near["centerlines"]),
-            rows=take(whole.rows, near["rows"]), mains=take(whole.mains, near["mains"]),
-            manholes=take(whole.manholes, near["manholes"]),
-        )  # fmt: skip
+            centerlines=take_rows(whole.centerlines, near["centerlines"]),
+            rows=take_rows(whole.rows, near["rows"]),
+            mains=take_rows(whole.mains, near["mains"]),
+            manholes=take_rows(whole.manholes, near["manholes"]),
+        )
 
     def tasks(self, numbers: list[int], paths: list[Path], place: CityGrid) -> Iterator[Task]:
         """Make the tasks of some chunks, one at a time."""

@@ -107,15 +107,27 @@ def _distributed() -> Any:
     try:
         return importlib.import_module("distributed")
     except ImportError as error:
-        raise BadInput((
-            Fault("cluster-package-missing", "--scheduler", None, "scheduler", "",
-                  "Work on a cluster needs the package distributed.",
-                  "install it with: pip install 'sitegis[cluster]'."),
-        )) from error  # fmt: skip
+        fault = Fault(
+            code="cluster-package-missing",
+            file="--scheduler",
+            row=None,
+            field="scheduler",
+            value="",
+            reason="Work on a cluster needs the package distributed.",
+            remedy="install it with: pip install 'sitegis[cluster]'.",
+        )
+        raise BadInput((fault,)) from error
 
 
 def _lost(address: str, reason: str) -> ComputationError:
     return ComputationError(
-        Fault("cluster-lost", "CITY.toml", None, "--scheduler", address, reason,
-              "see to the cluster and run again: what is done is kept.")
-    )  # fmt: skip
+        Fault(
+            code="cluster-lost",
+            file="CITY.toml",
+            row=None,
+            field="--scheduler",
+            value=address,
+            reason=reason,
+            remedy="see to the cluster and run again: what is done is kept.",
+        )
+    )

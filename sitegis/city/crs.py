@@ -22,8 +22,13 @@ Bounds = Any
 def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
     """Fault a layer whose CRS is missing, or cannot be that of its coordinates."""
     if frame.crs is None:
-        faults.add("crs-missing", key, written, "The layer does not say its CRS.",
-                   "export it with its CRS (a shapefile needs its .prj file).")  # fmt: skip
+        faults.add(
+            "crs-missing",
+            key,
+            written,
+            "The layer does not say its CRS.",
+            "export it with its CRS (a shapefile needs its .prj file).",
+        )
         return
     crs = flat_crs(CRS(frame.crs))
     # of the feature in the middle: a stray one tells nothing of the layer
@@ -34,25 +39,39 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
         return
     degrees = np.abs(bounds[[0, 2]]).max() <= 181.0 and np.abs(bounds[[1, 3]]).max() <= 90.5
     if not (crs.is_geographic or crs.is_projected):
-        faults.add("crs-unfit", key, written,
-                   f"The layer's CRS ({crs.name}) is tied to no place on Earth.",
-                   "find out its CRS, define it in a GIS and export the layer again.")  # fmt: skip
+        faults.add(
+            "crs-unfit",
+            key,
+            written,
+            f"The layer's CRS ({crs.name}) is tied to no place on Earth.",
+            "find out its CRS, define it in a GIS and export the layer again.",
+        )
     elif crs.is_geographic and not degrees:
-        faults.add("crs-unfit", key, written,
-                   f"The layer states degrees ({crs.name}), but its coordinates reach "
-                   f"{np.abs(bounds).max():,.0f}: feet or meters of another CRS.",
-                   "define its true CRS in a GIS and export it again; GeoJSON holds longitude and "
-                   "latitude alone.")  # fmt: skip
+        faults.add(
+            "crs-unfit",
+            key,
+            written,
+            f"The layer states degrees ({crs.name}), but its coordinates reach "
+            f"{np.abs(bounds).max():,.0f}: feet or meters of another CRS.",
+            "define its true CRS in a GIS and export it again; GeoJSON holds longitude and "
+            "latitude alone.",
+        )
     elif crs.is_projected and degrees:
-        faults.add("crs-unfit", key, written,
-                   f"The layer states {crs.name}, but its coordinates look like degrees.",
-                   "define its CRS as longitude and latitude (EPSG:4326) in a GIS, then reproject "
-                   "it.")  # fmt: skip
+        faults.add(
+            "crs-unfit",
+            key,
+            written,
+            f"The layer states {crs.name}, but its coordinates look like degrees.",
+            "define its CRS as longitude and latitude (EPSG:4326) in a GIS, then reproject it.",
+        )
     elif _is_outside(crs, bounds):
-        faults.add("crs-unfit", key, written,
-                   f"By its CRS ({crs.name}) the layer lies outside the area the CRS is made for.",
-                   "check the CRS in a GIS, over a base map: zone, and feet against meters."
-                   )  # fmt: skip
+        faults.add(
+            "crs-unfit",
+            key,
+            written,
+            f"By its CRS ({crs.name}) the layer lies outside the area the CRS is made for.",
+            "check the CRS in a GIS, over a base map: zone, and feet against meters.",
+        )
 
 
 def _is_outside(crs: CRS, bounds: Bounds) -> bool:
@@ -93,7 +112,10 @@ def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
         return
     stretch = max(abs(s - 1.0) for s in (factors.meridional_scale, factors.parallel_scale))
     if stretch > MOST_STRETCH:
-        faults.add("crs-stretches", "city.crs", crs.name,
-                   f"Lengths in {crs.name} are off by {100 * stretch:.1f} % here.",
-                   "write city.crs: a state plane or UTM EPSG code, perhaps "
-                   f'"{better}".')  # fmt: skip
+        faults.add(
+            "crs-stretches",
+            "city.crs",
+            crs.name,
+            f"Lengths in {crs.name} are off by {100 * stretch:.1f} % here.",
+            f'write city.crs: a state plane or UTM EPSG code, perhaps "{better}".',
+        )

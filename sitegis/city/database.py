@@ -33,8 +33,13 @@ def database(url: str, *, schema: str = SCHEMA) -> Database:
     """Read a ``postgresql://`` URL; ``BadInput`` never repeats it, since it may hold a password."""
     psycopg = _driver()
     if not url.startswith(("postgresql://", "postgres://")):
-        raise BadInput((_fault("database-unfit", "--to", "This is no address of a database.",
-                               "write postgresql://user@host/database."),))  # fmt: skip
+        fault = _fault(
+            "database-unfit",
+            "--to",
+            "This is no address of a database.",
+            "write postgresql://user@host/database.",
+        )
+        raise BadInput((fault,))
     reason = _unfit(schema)
     if reason:
         raise BadInput((_fault("schema-unfit", "--schema", reason, "choose another name."),))
@@ -42,11 +47,14 @@ def database(url: str, *, schema: str = SCHEMA) -> Database:
         parameters = psycopg.conninfo.conninfo_to_dict(_plain(url))
     except (psycopg.Error, ValueError):
         # the driver's own words repeat the part of the URL that it could not read
-        raise BadInput((
-            _fault("database-unfit", "--to", "This address of a database cannot be read.",
-                   "write postgresql://user@host/database, special characters as %40; keep the "
-                   "password in PGPASSWORD or ~/.pgpass."),
-        )) from None  # fmt: skip
+        fault = _fault(
+            "database-unfit",
+            "--to",
+            "This address of a database cannot be read.",
+            "write postgresql://user@host/database, special characters as %40; keep the "
+            "password in PGPASSWORD or ~/.pgpass.",
+        )
+        raise BadInput((fault,)) from None
     return Database({key: str(value) for key, value in parameters.items()}, schema)
 
 
@@ -71,11 +79,13 @@ def _driver() -> Any:
         driver = importlib.import_module("psycopg")
         importlib.import_module("psycopg.conninfo")
     except ImportError as error:
-        raise BadInput((
-            _fault("postgis-package-missing", "--to",
-                   "Writing to PostGIS needs the package psycopg.",
-                   "install it with: pip install 'sitegis[postgis]'."),
-        )) from error  # fmt: skip
+        fault = _fault(
+            "postgis-package-missing",
+            "--to",
+            "Writing to PostGIS needs the package psycopg.",
+            "install it with: pip install 'sitegis[postgis]'.",
+        )
+        raise BadInput((fault,)) from error
     return driver
 
 

@@ -63,11 +63,14 @@ def read_elevations(
     if not said:
         return values * unit_m, []
     return values * unit_m, [
-        Notice("elevation-placeholder",
-               f"{key}.{column}: {'; '.join(said)}: taken for 'not known', never for an "
-               f"elevation; {int(np.isfinite(values).sum())} of {len(values)} rows are left.", key,
-               needs_person=False)
-    ]  # fmt: skip
+        Notice(
+            "elevation-placeholder",
+            f"{key}.{column}: {'; '.join(said)}: taken for 'not known', never for an "
+            f"elevation; {int(np.isfinite(values).sum())} of {len(values)} rows are left.",
+            key,
+            needs_person=False,
+        )
+    ]
 
 
 def _first(counts: Any) -> list[tuple[str, int]]:
@@ -131,15 +134,28 @@ def check_ground(
     if not wrong.size:
         return out, [], []
     faults = [
-        DataFault("parcels", str(ids[i]), "ground-implausible",
-                  f"Ground {elevations_m[i]:.1f} m, over 20 m off the lots about it.", shapes[i])
+        DataFault(
+            "parcels",
+            str(ids[i]),
+            "ground-implausible",
+            f"Ground {elevations_m[i]:.1f} m, over 20 m off the lots about it.",
+            shapes[i],
+        )
         for i in wrong.tolist()
-    ]  # fmt: skip
-    return out, [
-        Notice("ground-implausible",
-               f"parcels: {len(wrong)} ground elevations lie over 20 m off those of the lots "
-               "about them and are not used (layer data_faults).", "parcels", needs_person=False)
-    ], faults  # fmt: skip
+    ]
+    return (
+        out,
+        [
+            Notice(
+                "ground-implausible",
+                f"parcels: {len(wrong)} ground elevations lie over 20 m off those of the lots "
+                "about them and are not used (layer data_faults).",
+                "parcels",
+                needs_person=False,
+            )
+        ],
+        faults,
+    )
 
 
 def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], list[DataFault]]:
@@ -173,16 +189,24 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
     if not rows.size:
         return mains, [], []
     faults = [
-        DataFault("mains", str(mains.ids[i]), "invert-implausible",
-                  _say(up[i], down[i], surface[i]), mains.shapes[i])
+        DataFault(
+            "mains",
+            str(mains.ids[i]),
+            "invert-implausible",
+            _say(up[i], down[i], surface[i]),
+            mains.shapes[i],
+        )
         for i in rows.tolist()
-    ]  # fmt: skip
+    ]
     feet = int((_plausible(surface - inverts_in_feet(up, down)) & wrong).any(axis=1).sum())
-    notice = Notice("invert-implausible",
-                    f"mains: {len(rows)} have an invert that cannot be, against the ground or "
-                    "the fall; these inverts are not used (layer data_faults)"
-                    + (f"; {feet} of them would fit in feet." if feet else "."), "mains",
-                    needs_person=False)  # fmt: skip
+    notice = Notice(
+        "invert-implausible",
+        f"mains: {len(rows)} have an invert that cannot be, against the ground or "
+        "the fall; these inverts are not used (layer data_faults)"
+        + (f"; {feet} of them would fit in feet." if feet else "."),
+        "mains",
+        needs_person=False,
+    )
     return _with(mains, inverts[:, 0], inverts[:, 1]), [notice], faults
 
 
@@ -204,14 +228,20 @@ def _all_wrong(inverts: Array, surface: Array, depths: Array, known: Flags) -> N
     count, median = int(known.sum()), float(np.median(depths[known]))
     for factor, now, cure in ((FOOT_M, "meters", "ft"), (1.0 / FOOT_M, "feet", "m")):
         if _plausible(surface - inverts * factor)[known].mean() > 0.6:
-            return Notice("elevation-unit",
-                          f"mains: nearly all of {count} inverts fit the ground if they are not "
-                          f"in {now}: write mains.units = \"{cure}\" (or the other unit for "
-                          "parcels.units). Until then they are not used.", "mains")  # fmt: skip
-    return Notice("elevation-datum",
-                  f"mains: nearly all of {count} inverts do not fit the ground (half lie more than "
-                  f"{median:.1f} m below it): another datum, a depth in place of an elevation, or "
-                  "another unit. They are not used.", "mains")  # fmt: skip
+            return Notice(
+                "elevation-unit",
+                f"mains: nearly all of {count} inverts fit the ground if they are not "
+                f'in {now}: write mains.units = "{cure}" (or the other unit for '
+                "parcels.units). Until then they are not used.",
+                "mains",
+            )
+    return Notice(
+        "elevation-datum",
+        f"mains: nearly all of {count} inverts do not fit the ground (half lie more than "
+        f"{median:.1f} m below it): another datum, a depth in place of an elevation, or "
+        "another unit. They are not used.",
+        "mains",
+    )
 
 
 def _say(up: float, down: float, surface: Array) -> str:

@@ -15,16 +15,27 @@ from .layer_arrays import Flags, Words
 from .schema import LayerTable, SewerTable
 
 # Usual words and abbreviations of sewer layers; common practice, no source.
-SANITARY = {"sanitary", "san", "ss", "s", "sewer", "sanitarysewer", "wastewater", "ww", "foul",
-            "gravity", "gm", "sgm", "combined", "comb", "cs", "cso", "cb", "c"}  # fmt: skip
-OTHER_SYSTEM = {"storm", "st", "stm", "sd", "sw", "stormwater", "stormdrain", "drainage", "fm",
-                "forcemain", "force", "sfm", "pressure", "pressurized", "rising", "risingmain",
-                "water", "w", "reclaimed", "private", "lateral"}  # fmt: skip
-ACTIVE = {"active", "act", "a", "inservice", "existing", "exist", "ex", "installed", "live",
-          "current", "operational", "inuse"}  # fmt: skip
-NOT_ACTIVE = {"abandoned", "aband", "abnd", "abn", "ab", "removed", "rem", "retired", "ret",
-              "inactive", "proposed", "prop", "future", "plugged", "outofservice", "oos",
-              "decommissioned", "demolished", "design", "planned"}  # fmt: skip
+SANITARY = frozenset(
+    (
+        "sanitary san ss s sewer sanitarysewer wastewater ww foul gravity gm sgm combined comb cs "
+        "cso cb c"
+    ).split()
+)
+OTHER_SYSTEM = frozenset(
+    (
+        "storm st stm sd sw stormwater stormdrain drainage fm forcemain force sfm pressure "
+        "pressurized rising risingmain water w reclaimed private lateral"
+    ).split()
+)
+ACTIVE = frozenset(
+    "active act a inservice existing exist ex installed live current operational inuse".split()
+)
+NOT_ACTIVE = frozenset(
+    (
+        "abandoned aband abnd abn ab removed rem retired ret inactive proposed prop future plugged "
+        "outofservice oos decommissioned demolished design planned"
+    ).split()
+)
 SHOWN = 6
 
 
@@ -61,14 +72,23 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
                 unknown.append(f"{name} {_counted(odd)}")
     notices = []
     if said:
-        notices.append(Notice("rows-left-out",
-                              f"{key}: {int((~kept).sum())} of {len(kept)} rows are left out: "
-                              f"{'; '.join(said)}.", key, needs_person=False))  # fmt: skip
+        notices.append(
+            Notice(
+                "rows-left-out",
+                f"{key}: {int((~kept).sum())} of {len(kept)} rows are left out: {'; '.join(said)}.",
+                key,
+                needs_person=False,
+            )
+        )
     if unknown:
-        notices.append(Notice("values-not-known",
-                              f"{key}: words that are not known were kept: {'; '.join(unknown)}. "
-                              f"Write {key}.leave_out if they are not live sanitary sewers.",
-                              key))  # fmt: skip
+        notices.append(
+            Notice(
+                "values-not-known",
+                f"{key}: words that are not known were kept: {'; '.join(unknown)}. "
+                f"Write {key}.leave_out if they are not live sanitary sewers.",
+                key,
+            )
+        )
     return kept, notices
 
 
@@ -83,7 +103,7 @@ def _plain(value: str) -> str:
     return re.sub(r"[\W_]+", "", value.casefold())
 
 
-def _is_any(value: str, known: set[str]) -> bool:
+def _is_any(value: str, known: frozenset[str]) -> bool:
     """Tell whether a value, or a longer word in it, is one of the known words."""
     if _plain(value) in known:
         return True

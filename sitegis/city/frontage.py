@@ -26,8 +26,13 @@ WIDTH_POWER, SETBACK_PER_M = 1.2, 0.08
 SLANT = math.cos(math.radians(45.0))
 
 INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE = (
-    "interior", "corner", "through", "flag", "alley-only", "no-frontage",
-)  # fmt: skip
+    "interior",
+    "corner",
+    "through",
+    "flag",
+    "alley-only",
+    "no-frontage",
+)
 
 NAMES_FRONT, NAMES_OTHER, NAMES_NONE = (
     "names the front street",
@@ -84,14 +89,21 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
         for i in range(len(lots))
     ]
     return Frontages(
-        edges, samples, sides, name, alley, faced,
-        np.array([v.code for v in verdicts], np.str_), np.array([v.sure for v in verdicts]),
-        np.array([v.front for v in verdicts]).reshape(-1, 2),
-        np.array([v.name for v in verdicts], np.str_), np.array([v.width_m for v in verdicts]),
-        np.array([v.gate for v in verdicts]).reshape(-1, 2),
-        np.array([v.other for v in verdicts], np.int64),
-        np.array([v.told for v in verdicts], np.str_),
-    )  # fmt: skip
+        edges=edges,
+        samples=samples,
+        sides=sides,
+        names=name,
+        alleys=alley,
+        faced_m=faced,
+        codes=np.array([v.code for v in verdicts], np.str_),
+        sure=np.array([v.sure for v in verdicts]),
+        front=np.array([v.front for v in verdicts]).reshape(-1, 2),
+        front_names=np.array([v.name for v in verdicts], np.str_),
+        frontage_m=np.array([v.width_m for v in verdicts]),
+        gates=np.array([v.gate for v in verdicts]).reshape(-1, 2),
+        others=np.array([v.other for v in verdicts], np.int64),
+        told=np.array([v.told for v in verdicts], np.str_),
+    )
 
 
 def _faced_ways(
@@ -102,9 +114,12 @@ def _faced_ways(
     rows = np.flatnonzero(samples.open)
     edge = samples.edge[rows]
     lines = face_lines(
-        samples.points[rows], edges.normals[edge], block.centerlines.shapes, tree,
+        samples.points[rows],
+        edges.normals[edge],
+        block.centerlines.shapes,
+        tree,
         lots[edges.lot[edge]],
-    )  # fmt: skip
+    )
     at[rows] = lines.index
     names, alleys = block.centerlines.names, block.centerlines.alleys
     if not block.has_rows:
@@ -195,9 +210,14 @@ class _Judge:
     """Decides lot by lot; the arrays are those of the edges."""
 
     def __init__(
-        self, edges: Edges, faced: Array, names: Words, alleys: Flags, addresses: Words,
+        self,
+        edges: Edges,
+        faced: Array,
+        names: Words,
+        alleys: Flags,
+        addresses: Words,
         centers: Array,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.normals = edges.normals.tolist()
         self.lengths = edges.lengths_m.tolist()
         self.middles = ((edges.starts + edges.ends) / 2.0).tolist()
@@ -233,10 +253,13 @@ class _Judge:
         """Give the middle of a frontage, its lines weighted by their lengths."""
         weights = [self.lengths[edge] for edge in frontage.members]
         x, y = (
-            sum(w * self.middles[edge][axis] for w, edge in zip(weights, frontage.members,
-                                                                strict=True)) / sum(weights)
+            sum(
+                w * self.middles[edge][axis]
+                for w, edge in zip(weights, frontage.members, strict=True)
+            )
+            / sum(weights)
             for axis in (0, 1)
-        )  # fmt: skip
+        )
         return x, y
 
     def _frontages(self, start: int, end: int) -> list[_Frontage]:

@@ -108,9 +108,18 @@ def _stub(side: int, alley: bool) -> Main:
     """Make a main of which only id, side and kind are looked at."""
     nothing = np.zeros((0, 2))
     return Main(
-        str(side), "", SIDES[side], "alley" if alley else "street", nothing, np.zeros(0),
-        0.0, False, 0.2, (), (),
-    )  # fmt: skip
+        id=str(side),
+        street="",
+        side=SIDES[side],
+        kind="alley" if alley else "street",
+        line=nothing,
+        inverts_m=np.zeros(0),
+        invert_sd_m=0.0,
+        invert_known=False,
+        diameter_m=0.2,
+        manholes=(),
+        tap_stations_m=(),
+    )
 
 
 def _way(side: int, yard: str | None) -> int:

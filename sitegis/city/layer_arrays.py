@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any, TypeVar
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -89,8 +88,17 @@ class Block:
 def lone_mains(ids: Words, shapes: Shapes, up_m: Array, down_m: Array) -> Mains:
     """Make mains (m,) of which each is a line of its own."""
     count = len(ids)
-    return Mains(ids, shapes, up_m, down_m, np.arange(count), ids, np.zeros(count),
-                 np.zeros(count, bool), np.ones((count, 2), bool))  # fmt: skip
+    return Mains(
+        ids=ids,
+        shapes=shapes,
+        inverts_up_m=up_m,
+        inverts_down_m=down_m,
+        line=np.arange(count),
+        line_ids=ids,
+        starts_m=np.zeros(count),
+        turned=np.zeros(count, bool),
+        open_ends=np.ones((count, 2), bool),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,14 +115,6 @@ class Pairs:
     easement: Flags
     main_pair: Whole
     main: Whole
-
-
-Layer = TypeVar("Layer", Parcels, Streets, Mains, Manholes)
-
-
-def take(layer: Layer, rows: NDArray[Any]) -> Layer:
-    """Give a layer's rows by index or mask."""
-    return replace(layer, **{f.name: getattr(layer, f.name)[rows] for f in fields(layer)})
 
 
 def segments(starts: Array, ends: Array) -> Shapes:

@@ -50,15 +50,23 @@ class LayerFiles:
         try:
             if not _is_plain(written) or not is_inside(path, self.folder):
                 self.faults.add(
-                    "path-outside", key, written, "The path leads out of CITY.toml's folder.",
+                    "path-outside",
+                    key,
+                    written,
+                    "The path leads out of CITY.toml's folder.",
                     "copy the layer beside CITY.toml and write its relative path.",
-                )  # fmt: skip
+                )
                 return None
             there = path.exists()
         except (OSError, RuntimeError, ValueError) as error:
             # RuntimeError: pathlib's word for a loop of links
-            self.faults.add("layer-unreadable", key, written,
-                            f"The path cannot be followed ({error}).", "check it.")  # fmt: skip
+            self.faults.add(
+                "layer-unreadable",
+                key,
+                written,
+                f"The path cannot be followed ({error}).",
+                "check it.",
+            )
             return None
         if not there:
             beside = sorted(self.folder.glob("*/*"))[:30]
@@ -74,8 +82,13 @@ class LayerFiles:
         written = None if self.file is None else self.file.city.sites
         path = None if written is None else self._path("city.sites", written)
         if path is not None and not path.is_dir():
-            self.faults.add("not-a-folder", "city.sites", written, "This is no folder.",
-                            "name the folder that holds the site folders.")  # fmt: skip
+            self.faults.add(
+                "not-a-folder",
+                "city.sites",
+                written,
+                "This is no folder.",
+                "name the folder that holds the site folders.",
+            )
         return path
 
     def frame(self, key: str, dimension: int) -> Any:
@@ -89,10 +102,13 @@ class LayerFiles:
             frame = _open(path, table.layer_name, f"{key}.layer", report)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
             # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
-            self.faults.add("layer-unreadable", f"{key}.layer", table.layer,
-                            f"The layer cannot be read ({str(error)[:160]}).",
-                            "open it in a GIS and export it again; say layer_name if it holds "
-                            "several.")  # fmt: skip
+            self.faults.add(
+                "layer-unreadable",
+                f"{key}.layer",
+                table.layer,
+                f"The layer cannot be read ({str(error)[:160]}).",
+                "open it in a GIS and export it again; say layer_name if it holds several.",
+            )
             return None
         self.faults.take(report)
         return None if frame is None else self._checked(frame, key, dimension, table)
@@ -102,16 +118,24 @@ class LayerFiles:
         suffix = path.suffix.lower()
         kind = suffix in SUFFIXES and (path.is_dir() if suffix == ".gdb" else path.is_file())
         if not kind or (suffix == ".gdb" and not (path / GDB_CATALOG).is_file()):
-            self.faults.add("layer-kind", key, written, "This kind is not read.",
-                            "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or "
-                            "GeoParquet.")  # fmt: skip
+            self.faults.add(
+                "layer-kind",
+                key,
+                written,
+                "This kind is not read.",
+                "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or GeoParquet.",
+            )
             return False
         if suffix == ".gdb":
             parts = sorted(path.iterdir())
             if not all(is_inside(part, path) and part.is_file() for part in parts):
-                self.faults.add("path-outside", key, written,
-                                "The geodatabase holds a link or a folder.",
-                                "copy the geodatabase as it is, files alone.")  # fmt: skip
+                self.faults.add(
+                    "path-outside",
+                    key,
+                    written,
+                    "The geodatabase holds a link or a folder.",
+                    "copy the geodatabase as it is, files alone.",
+                )
                 return False
             self.paths += [part for part in parts if part.suffix.lower() != ".lock"]
             return True
@@ -127,22 +151,34 @@ class LayerFiles:
         columns = [str(c) for c in frame.columns if c != frame.geometry.name]
         missing = {name: c for name, c in columns_of(table).items() if c not in columns}
         for name, column in missing.items():
-            self.faults.add("column-missing", f"{key}.{name}", column,
-                            "The layer has no such column.", guess(column, columns))  # fmt: skip
+            self.faults.add(
+                "column-missing",
+                f"{key}.{name}",
+                column,
+                "The layer has no such column.",
+                guess(column, columns),
+            )
         check_crs(frame, f"{key}.layer", table.layer, self.faults)
         dimensions = shapely.get_dimensions(frame.geometry.to_numpy())
         if not len(frame) or not (dimensions == dimension).any():
-            self.faults.add("layer-empty", f"{key}.layer", table.layer,
-                            f"The layer holds no {_WORDS[dimension]}.",
-                            f"name a layer of {_WORDS[dimension]}.")  # fmt: skip
+            self.faults.add(
+                "layer-empty",
+                f"{key}.layer",
+                table.layer,
+                f"The layer holds no {_WORDS[dimension]}.",
+                f"name a layer of {_WORDS[dimension]}.",
+            )
         elif not missing:
             kept, notices = kept_rows(frame, table, key)
             self.faults.notices += notices
             if not kept.any():
-                self.faults.add("layer-filtered-empty", f"{key}.layer", table.layer,
-                                f"The filters leave none of {len(frame)} rows.",
-                                "look at the values of the columns in where, leave_out, system "
-                                "and status.")  # fmt: skip
+                self.faults.add(
+                    "layer-filtered-empty",
+                    f"{key}.layer",
+                    table.layer,
+                    f"The filters leave none of {len(frame)} rows.",
+                    "look at the values of the columns in where, leave_out, system and status.",
+                )
             elif not kept.all():
                 frame = frame[kept].reset_index(drop=True)
         return frame

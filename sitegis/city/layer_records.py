@@ -107,10 +107,14 @@ def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
     shapes[uphill] = shapely.reverse(shapes[uphill])
     turned = lone_mains(mains.ids, shapes, np.where(uphill, down, up), np.where(uphill, up, down))
     return turned, [
-        Notice("mains-reversed",
-               f"mains: {int(uphill.sum())} are drawn against the fall of their inverts and were "
-               f"turned ({some(mains.ids[uphill])}).", "mains", needs_person=False)
-    ]  # fmt: skip
+        Notice(
+            "mains-reversed",
+            f"mains: {int(uphill.sum())} are drawn against the fall of their inverts and were "
+            f"turned ({some(mains.ids[uphill])}).",
+            "mains",
+            needs_person=False,
+        )
+    ]
 
 
 def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, Array]:

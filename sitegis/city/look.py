@@ -99,11 +99,16 @@ def look(paths: list[Path]) -> Looked:
     chosen = _choose(layers)
     if "parcels" not in chosen or "mains" not in chosen:
         missing = " and ".join(key for key in ("parcels", "mains") if key not in chosen)
-        raise BadInput((
-            Fault("layer-not-found", "--look", None, "layers", "",
-                  f"No layer looks like {missing}.",
-                  "name more layers, or write CITY.toml by hand (sitegis start --city)."),
-        ))  # fmt: skip
+        fault = Fault(
+            code="layer-not-found",
+            file="--look",
+            row=None,
+            field="layers",
+            value="",
+            reason=f"No layer looks like {missing}.",
+            remedy="name more layers, or write CITY.toml by hand (sitegis start --city).",
+        )
+        raise BadInput((fault,))
     unsaid: list[str] = [
         f"No layer looks like {key}: it is needed." for key in NEEDED if key not in chosen
     ]
@@ -125,15 +130,22 @@ def _layers(path: Path, folder: Path, faults: Faults) -> list[_Layer]:
         try:
             frame = _rows(path, name)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
-            faults.add("layer-unreadable", "--look", written,
-                       f"The layer cannot be read ({str(error)[:160]}).",
-                       "open it in a GIS and export it again.")  # fmt: skip
+            faults.add(
+                "layer-unreadable",
+                "--look",
+                written,
+                f"The layer cannot be read ({str(error)[:160]}).",
+                "open it in a GIS and export it again.",
+            )
             continue
         if frame is None or not len(frame):
             continue
         kinds = frame.geometry.dropna().geom_type
-        dimension = 0 if kinds.str.contains("Point").all() else (
-            1 if kinds.str.contains("Line").any() else 2)  # fmt: skip
+        dimension = (
+            0
+            if kinds.str.contains("Point").all()
+            else (1 if kinds.str.contains("Line").any() else 2)
+        )
         found.append(_Layer(written, name, frame, dimension))
     return found
 
@@ -251,10 +263,13 @@ def _what_is_wrong(folder: Path, text: str) -> list[str]:
     counts: dict[str, int] = {}
     for failure in city.failures:
         counts[failure.code] = counts.get(failure.code, 0) + 1
-    return [*told, *(f"parcels left out, {code}: {n}" for code, n in sorted(counts.items())),
-            f"{len(city.block.parcels.ids)} lots, {len(city.block.mains.ids)} mains in "
-            f"{len(set(city.block.mains.line.tolist()))} lines, "
-            f"{len(city.block.manholes.ids)} manholes."]  # fmt: skip
+    return [
+        *told,
+        *(f"parcels left out, {code}: {n}" for code, n in sorted(counts.items())),
+        f"{len(city.block.parcels.ids)} lots, {len(city.block.mains.ids)} mains in "
+        f"{len(set(city.block.mains.line.tolist()))} lines, "
+        f"{len(city.block.manholes.ids)} manholes.",
+    ]
 
 
 def blank_city(folder: Path) -> Path:
@@ -266,10 +281,16 @@ def blank_city(folder: Path) -> Path:
         with path.open("x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        raise BadInput((
-            Fault("file-exists", "CITY.toml", None, "file", str(path), "It is there already.",
-                  "name another folder, or move the file away."),
-        )) from None  # fmt: skip
+        fault = Fault(
+            code="file-exists",
+            file="CITY.toml",
+            row=None,
+            field="file",
+            value=str(path),
+            reason="It is there already.",
+            remedy="name another folder, or move the file away.",
+        )
+        raise BadInput((fault,)) from None
     except OSError as error:
         raise CannotWrite(f"{path}: {error.strerror}.") from error
     return path

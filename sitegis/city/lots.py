@@ -12,6 +12,7 @@ from shapely import STRtree
 from ..geometry.frames import Array
 from ..model.site import SIDES
 from ..numerics.ordering import MATTERS_P, in_steps
+from ..numerics.records import take_rows
 from ..score.information import entropy_bits
 from .corridors import corridors, route_lines
 from .frontage import ALLEY_ONLY, NONE, Frontages, find_frontages
@@ -95,13 +96,18 @@ def _work(
     )
     laid = lay_routes(rectangles, pairs, block.mains, houses.shapes[kept], tree, lots[kept])
     posterior = infer(
-        pairs, laid, block.mains, grounds_m=block.parcels.grounds_m[lots[kept]],
-        years=block.parcels.years[lots[kept]], table=PriorTable(block.priors),
-        front_sure=frontages.sure[kept], other_fronts=frontages.others[kept],
-    )  # fmt: skip
+        pairs,
+        laid,
+        block.mains,
+        grounds_m=block.parcels.grounds_m[lots[kept]],
+        years=block.parcels.years[lots[kept]],
+        table=PriorTable(block.priors),
+        front_sure=frontages.sure[kept],
+        other_fronts=frontages.others[kept],
+    )
     snapped = snap_manholes(block.manholes, block.mains)
     taps = find_taps(block, shapes, pairs, laid, posterior, snapped)
-    few = Houses(*(getattr(houses, f.name)[kept] for f in fields(houses)))
+    few = take_rows(houses, kept)
     return _Worked(
         block,
         lots[kept],
@@ -122,9 +128,13 @@ def _of_lots(pairs: Pairs, place: Whole) -> Pairs:
     number = np.cumsum(kept) - 1
     mains = kept[pairs.main_pair]
     return Pairs(
-        place[pairs.lot[kept]], pairs.side[kept], pairs.alley[kept], pairs.easement[kept],
-        number[pairs.main_pair[mains]], pairs.main[mains],
-    )  # fmt: skip
+        lot=place[pairs.lot[kept]],
+        side=pairs.side[kept],
+        alley=pairs.alley[kept],
+        easement=pairs.easement[kept],
+        main_pair=number[pairs.main_pair[mains]],
+        main=pairs.main[mains],
+    )
 
 
 def _of(frontages: Frontages, kept: Whole) -> Frontages:
@@ -258,10 +268,13 @@ def _taps_table(worked: _Worked, ids: Words) -> Columns:
     )
     names = np.full(len(below), "", dtype=manholes.ids.dtype if len(manholes.ids) else "<U1")
     names[there] = manholes.ids[below[there]]
-    bounds = dict(zip(
-        ("low_50_m", "high_50_m", "low_80_m", "high_80_m", "low_95_m", "high_95_m"),
-        taps.bounds_m.T, strict=True,
-    ))  # fmt: skip
+    bounds = dict(
+        zip(
+            ("low_50_m", "high_50_m", "low_80_m", "high_80_m", "low_95_m", "high_95_m"),
+            taps.bounds_m.T,
+            strict=True,
+        )
+    )
     return table(
         at,
         parcel=ids[taps.lot],

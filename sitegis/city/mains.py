@@ -28,9 +28,12 @@ def find_pairs(block: Block, lots: Whole, frontages: Frontages, tree: STRtree) -
     """
     edges, samples = frontages.edges, frontages.samples
     at = face_lines(
-        samples.points[samples.open], edges.normals[samples.edge[samples.open]],
-        block.mains.shapes, tree, lots[edges.lot[samples.edge[samples.open]]],
-    )  # fmt: skip
+        samples.points[samples.open],
+        edges.normals[samples.edge[samples.open]],
+        block.mains.shapes,
+        tree,
+        lots[edges.lot[samples.edge[samples.open]]],
+    )
     edge, main = samples.edge[samples.open], at.index
     seen = main >= 0
     edge, main, share = edge[seen], main[seen], samples.shares_m[samples.open][seen]

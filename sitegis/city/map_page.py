@@ -40,8 +40,13 @@ class Made:
         return f"sitegis {self.version} · {self.date} · {len(self.inputs)} input files"
 
 
-def map_page(parts: list[Tables], tally: Tally, summary: CitySummary, made: Made,
-             notes: list[tuple[str, str, str]]) -> bytes:  # fmt: skip
+def map_page(
+    parts: list[Tables],
+    tally: Tally,
+    summary: CitySummary,
+    made: Made,
+    notes: list[tuple[str, str, str]],
+) -> bytes:
     """Give the page's bytes from the chunks' tables (of :data:`TABLES`)."""
     lots = _joined(parts, "lots")
     order = np.argsort(lots["parcel"], kind="stable")
@@ -52,18 +57,27 @@ def map_page(parts: list[Tables], tally: Tally, summary: CitySummary, made: Made
     kinds, kind = np.unique(lots["kind"], return_inverse=True)
     told = lots["answer"] == "main on record"
     data: dict[str, Any] = {
-        "ids": "\n".join(lots["parcel"].tolist()), "kinds": kinds.tolist(),
-        "at": _packed(at, np.int32), "rings": _packed(rings, np.int16),
-        "ends": _packed(ends, np.uint32), "k": _packed(kind, np.uint8),
-        "p": _packed(np.where(told, np.round(200.0 * lots["line_probability"]), NO_ANSWER),
-                     np.uint8),
+        "ids": "\n".join(lots["parcel"].tolist()),
+        "kinds": kinds.tolist(),
+        "at": _packed(at, np.int32),
+        "rings": _packed(rings, np.int16),
+        "ends": _packed(ends, np.uint32),
+        "k": _packed(kind, np.uint8),
+        "p": _packed(
+            np.where(told, np.round(200.0 * lots["line_probability"]), NO_ANSWER), np.uint8
+        ),
         "e": _packed(np.clip(np.nan_to_num(lots["entropy_bits"]) * 80.0, 0, 255), np.uint8),
         "v": _packed(np.clip(_column(checks, "gain_bits", 0.0) * 100.0, 0, 255), np.uint8),
-        "tap": _packed(np.stack([
-            _column(taps, name, np.nan) for name in ("station_m", "low_80_m", "high_80_m")
-        ] + [np.zeros(len(order))], axis=1), np.float32),
+        "tap": _packed(
+            np.stack(
+                [_column(taps, name, np.nan) for name in ("station_m", "low_80_m", "high_80_m")]
+                + [np.zeros(len(order))],
+                axis=1,
+            ),
+            np.float32,
+        ),
         "stops": _stops(tally, corner),
-    }  # fmt: skip
+    }
     for name, key, values in (
         ("check", "checks", _column(checks, "check", "")),
         ("main", "mains", lots["line"]),
@@ -73,8 +87,12 @@ def map_page(parts: list[Tables], tally: Tally, summary: CitySummary, made: Made
         data[key], data[name] = words.tolist(), _packed(index, np.uint32)
     text = resources.files("sitegis.city").joinpath("map.html").read_text("utf-8")
     body = json.dumps(data, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
-    for mark, put in (("__TITLE__", html.escape(summary.name)), ("__MADE__", made.line()),
-                      ("__NOTES__", _notes(notes, made)), ("__DATA__", body)):  # fmt: skip
+    for mark, put in (
+        ("__TITLE__", html.escape(summary.name)),
+        ("__MADE__", made.line()),
+        ("__NOTES__", _notes(notes, made)),
+        ("__DATA__", body),
+    ):
         text = text.replace(mark, put)
     return text.encode()
 
@@ -134,19 +152,29 @@ def _stops(tally: Tally, corner: Array) -> list[dict[str, object]]:
             settles = float(table["bits"][i]) / (lots if each else 1)
             spot = (np.array([table["geometry"][i].x, table["geometry"][i].y]) - corner) * 10.0
             tells = f"{lots} houses, each a stop" if each else f"{lots} lots"
-            rows.append((-round(settles, 9), str(table["name"][i]), {
-                "what": what.format(table["name"][i]), "x": round(float(spot[0])),
-                "y": round(float(spot[1])),
-                "tells": f"{100.0 * settles / total:.2f} % of what is open ({tells})",
-            }))  # fmt: skip
+            rows.append(
+                (
+                    -round(settles, 9),
+                    str(table["name"][i]),
+                    {
+                        "what": what.format(table["name"][i]),
+                        "x": round(float(spot[0])),
+                        "y": round(float(spot[1])),
+                        "tells": f"{100.0 * settles / total:.2f} % of what is open ({tells})",
+                    },
+                )
+            )
     return [row[2] for row in sorted(rows, key=lambda row: row[:2])[:STOPS]]
 
 
 def _notes(notes: list[tuple[str, str, str]], made: Made) -> str:
     """Give warnings, assumptions and cautions, and the inputs, as HTML."""
     out = []
-    for kind, head in (("warning", "The layers"), ("assumption", "Assumed"),
-                       ("caution", "Cautions")):  # fmt: skip
+    for kind, head in (
+        ("warning", "The layers"),
+        ("assumption", "Assumed"),
+        ("caution", "Cautions"),
+    ):
         lines = [f"<li>{html.escape(note)}</li>" for k, _code, note in notes if k == kind]
         if lines:
             out.append(

@@ -53,8 +53,14 @@ def join_mains(mains: Mains) -> Mains:
         starts[members] = np.cumsum(lengths[members]) - lengths[members]
     # a turned main's first vertex is its far end on the line
     starts = np.where(turned, starts + lengths, starts)
-    return replace(mains, line=line, line_ids=mains.ids[heads], starts_m=starts, turned=turned,
-                   open_ends=partner < 0)  # fmt: skip
+    return replace(
+        mains,
+        line=line,
+        line_ids=mains.ids[heads],
+        starts_m=starts,
+        turned=turned,
+        open_ends=partner < 0,
+    )
 
 
 def _walk(partner: Whole, first: int) -> tuple[Whole, NDArray[np.bool_]]:

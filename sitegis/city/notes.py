@@ -30,8 +30,11 @@ from .taps import ANYWHERE, LEAN, MANHOLE, MIDDLE, SQUARE
 
 def assumptions(priors: Priors) -> list[str]:
     """Say every default that entered, with its numbers; judgment without a source."""
-    given = {name: value for name in ("front", "rear", "alley", "side", "side_yard", "unlisted")
-             if (value := getattr(priors, name)) is not None}  # fmt: skip
+    given = {
+        name: value
+        for name in ("front", "rear", "alley", "side", "side_yard", "unlisted")
+        if (value := getattr(priors, name)) is not None
+    }
     weights = ", ".join(f"{name.replace('_', '-')} {value:g}" for name, value in given.items())
     return [
         "Nobody measured indoors: every wall penetration is averaged over walls and places on them "

@@ -9,9 +9,10 @@ import numpy as np
 import shapely
 
 from ..messages.errors import Notice
+from ..numerics.records import take_rows
 from .columns import AREAS, Placer, are_finite, numbers, words
 from .elevations import read_elevations
-from .layer_arrays import Parcels, Shapes, Whole, take
+from .layer_arrays import Parcels, Shapes, Whole
 from .roads import judge_roads
 from .schema import ParcelTable
 
@@ -57,19 +58,27 @@ def make_lots(
     stacked = _stacked_on(records.shapes)
     on = np.flatnonzero(stacked >= 0)
     failures += [
-        Failure(str(records.ids[i]), int(rows[i]), "stacked",
-                f"It has the outline of parcel {records.ids[stacked[i]]}: see there.")
+        Failure(
+            str(records.ids[i]),
+            int(rows[i]),
+            "stacked",
+            f"It has the outline of parcel {records.ids[stacked[i]]}: see there.",
+        )
         for i in on.tolist()
-    ]  # fmt: skip
-    records, rows = take(records, stacked < 0), rows[stacked < 0]
+    ]
+    records, rows = take_rows(records, stacked < 0), rows[stacked < 0]
     roads, notices = judge_roads(records, houses, ways)
     failures += [
-        Failure(str(records.ids[i]), int(rows[i]), "right-of-way",
-                "A street or alley runs in this parcel: by its shape, built share and centerline "
-                "it is a road.")
+        Failure(
+            str(records.ids[i]),
+            int(rows[i]),
+            "right-of-way",
+            "A street or alley runs in this parcel: by its shape, built share and centerline "
+            "it is a road.",
+        )
         for i in np.flatnonzero(roads).tolist()
-    ]  # fmt: skip
-    return take(records, ~roads), tuple(failures), said + notices
+    ]
+    return take_rows(records, ~roads), tuple(failures), said + notices
 
 
 def _once_each(

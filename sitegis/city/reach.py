@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from ..geometry.frames import Array
+from ..numerics.records import take_rows
 from .layer_arrays import Mains, Pairs, Whole
 from .network import around
 from .segments import Pieces, cross, feet, line_pieces, spread
@@ -104,4 +105,4 @@ def _with_ends(mains: Mains) -> Pieces:
         np.concatenate([own.stations_m, length]),
         np.concatenate([own.past, np.ones(len(main), np.int64)]),
     )
-    return joined.take(np.lexsort((joined.past, joined.line)))
+    return take_rows(joined, np.lexsort((joined.past, joined.line)))

@@ -81,8 +81,13 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
         with opened:
             text = opened.read().decode("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        faults.add("file-unreadable", "file", None, f"The file cannot be read ({error}).",
-                   "name a CITY.toml, saved as UTF-8.")  # fmt: skip
+        faults.add(
+            "file-unreadable",
+            "file",
+            None,
+            f"The file cannot be read ({error}).",
+            "name a CITY.toml, saved as UTF-8.",
+        )
         return None
     faults.lines = index_lines(text)
     try:
@@ -91,8 +96,13 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
         for detail in error.errors(include_url=False):
             key = ".".join(str(part) for part in detail["loc"])
             if detail["type"] == "extra_forbidden":
-                faults.add("key-unknown", key, None, "This key is not known.",
-                           guess(str(detail["loc"][-1]), known_keys(detail["loc"])))  # fmt: skip
+                faults.add(
+                    "key-unknown",
+                    key,
+                    None,
+                    "This key is not known.",
+                    guess(str(detail["loc"][-1]), known_keys(detail["loc"])),
+                )
                 continue
             missing = detail["type"] == "missing"
             code = "key-missing" if missing else "value-unfit"
@@ -113,13 +123,22 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     parcels = files.frame("parcels", AREAS)
     crs = _choose_crs(file, parcels, faults)
     kinds = {
-        "buildings": AREAS, "streets": LINES, "alleys": LINES, "rights_of_way": AREAS,
-        "mains": LINES, "manholes": POINTS,
-    }  # fmt: skip
+        "buildings": AREAS,
+        "streets": LINES,
+        "alleys": LINES,
+        "rights_of_way": AREAS,
+        "mains": LINES,
+        "manholes": POINTS,
+    }
     frames = {key: files.frame(key, dimension) for key, dimension in kinds.items()}
     if file.streets is None and file.alleys is None and file.rights_of_way is None:
-        faults.add("key-missing", "streets", None, "Neither streets nor rights of way are given.",
-                   "write [streets], or [rights_of_way], or both.")  # fmt: skip
+        faults.add(
+            "key-missing",
+            "streets",
+            None,
+            "Neither streets nor rights of way are given.",
+            "write [streets], or [rights_of_way], or both.",
+        )
     sites = files.sites_folder()
     faults.leave()
     assert crs is not None
@@ -129,8 +148,17 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     place = Placer(crs, factor, METERS[file.city.units])
     block, failures, data_faults = _block(file, parcels, frames, place, faults)
     faults.leave()
-    return City(file, block, failures, tuple(faults.notices), tuple(data_faults), crs, factor,
-                sites, tuple(files.paths))  # fmt: skip
+    return City(
+        file=file,
+        block=block,
+        failures=failures,
+        notices=tuple(faults.notices),
+        data_faults=tuple(data_faults),
+        crs=crs,
+        meters_per_unit=factor,
+        sites=sites,
+        paths=tuple(files.paths),
+    )
 
 
 def _block(
@@ -147,13 +175,22 @@ def _block(
     on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
     share = len(np.unique(on_lots)) / max(len(houses), 1)
     if share < LEAST_ON_LOTS:
-        faults.add("layer-beside", "buildings.layer", file.buildings.layer,
-                   f"{100 * share:.0f} % of the buildings lie on a lot.",
-                   "check both layers' CRS in a GIS: datum, zone, feet or meters.")  # fmt: skip
+        faults.add(
+            "layer-beside",
+            "buildings.layer",
+            file.buildings.layer,
+            f"{100 * share:.0f} % of the buildings lie on a lot.",
+            "check both layers' CRS in a GIS: datum, zone, feet or meters.",
+        )
     elif share < MOST_OFF_LOTS:
-        notices.append(Notice("buildings-off-lots",
-                              f"{100 * share:.0f} % of the buildings lie on a lot: look at both "
-                              "layers over each other.", "buildings"))  # fmt: skip
+        notices.append(
+            Notice(
+                "buildings-off-lots",
+                f"{100 * share:.0f} % of the buildings lie on a lot: look at both "
+                "layers over each other.",
+                "buildings",
+            )
+        )
     middles = shapely.get_coordinates(shapely.centroid(records.shapes))
     grounds, said, wrong = check_ground(middles, records.grounds_m, records.ids, records.shapes)
     notices += said
@@ -212,6 +249,10 @@ def _check_near(
         away_m = float(shapely.distance(town, extent(frame, crs)))
         away_m *= float(crs.axis_info[0].unit_conversion_factor)
         if not np.isfinite(away_m) or away_m > FAR_M:
-            faults.add("layer-far", f"{key}.layer", getattr(file, key).layer,
-                       f"The layer lies {away_m / 1000:,.0f} km from the parcels.",
-                       "check its CRS in a GIS, over the parcels.")  # fmt: skip
+            faults.add(
+                "layer-far",
+                f"{key}.layer",
+                getattr(file, key).layer,
+                f"The layer lies {away_m / 1000:,.0f} km from the parcels.",
+                "check its CRS in a GIS, over the parcels.",
+            )

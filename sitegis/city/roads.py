@@ -25,15 +25,24 @@ def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, 
     roads, doubtful = scores > 0.0, np.abs(scores) < DOUBT
     notices = []
     if (these := roads & (built > 0.0)).any():
-        notices.append(Notice("road-with-building",
-                              f"{these.sum()} parcels have a building on them and were yet taken "
-                              f"for roads, by shape and centerline ({some(parcels.ids[these])}).",
-                              "parcels"))  # fmt: skip
+        notices.append(
+            Notice(
+                "road-with-building",
+                f"{these.sum()} parcels have a building on them and were yet taken "
+                f"for roads, by shape and centerline ({some(parcels.ids[these])}).",
+                "parcels",
+            )
+        )
     if doubtful.any():
-        notices.append(Notice("road-in-doubt",
-                              f"{doubtful.sum()} parcels may be lots or roads: a centerline runs "
-                              f"in them, and the signs are near even "
-                              f"({some(parcels.ids[doubtful])}).", "parcels"))  # fmt: skip
+        notices.append(
+            Notice(
+                "road-in-doubt",
+                f"{doubtful.sum()} parcels may be lots or roads: a centerline runs "
+                f"in them, and the signs are near even "
+                f"({some(parcels.ids[doubtful])}).",
+                "parcels",
+            )
+        )
     return roads, notices
 
 

@@ -72,11 +72,19 @@ SAME_EXIT = np.array(
 )
 
 # The straight route from the same exit as each square one; every other kind itself.
-TWINS = np.array([
-    next((j for j, b in enumerate(KINDS)
-          if a.shape == "square" and b.shape == "straight" and a.place == b.place), i)
-    for i, a in enumerate(KINDS)
-])  # fmt: skip
+TWINS = np.array(
+    [
+        next(
+            (
+                j
+                for j, b in enumerate(KINDS)
+                if a.shape == "square" and b.shape == "straight" and a.place == b.place
+            ),
+            i,
+        )
+        for i, a in enumerate(KINDS)
+    ]
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,22 +136,30 @@ def _view(houses: Rectangles, pairs: Pairs) -> _View:
     # looking ahead toward side s, the next side in the order (front, right, rear, left) is left
     ahead, left = axes[lot, side], axes[lot, (side + 1) % 4]
     return _View(
-        houses.centers[lot], ahead, -left,
-        near=reach[lot, side], far=-reach[lot, (side + 2) % 4],
-        low=-reach[lot, (side + 1) % 4], high=reach[lot, (side + 3) % 4],
+        center=houses.centers[lot],
+        ahead=ahead,
+        right=-left,
+        near=reach[lot, side],
+        far=-reach[lot, (side + 2) % 4],
+        low=-reach[lot, (side + 1) % 4],
+        high=reach[lot, (side + 3) % 4],
         yard_near=houses.yards_m[lot, side],
         yard_right=houses.yards_m[lot, (side + 3) % 4],
         yard_left=houses.yards_m[lot, (side + 1) % 4],
         yard_away=houses.yards_m[lot, (side + 2) % 4],
         front=houses.front[lot],
         gate=np.where((side == FRONT)[:, None], houses.gates[lot], np.nan),
-    )  # fmt: skip
+    )
 
 
 def lay_routes(
-    houses: Rectangles, pairs: Pairs, mains: Mains, house_shapes: Shapes, neighbors: STRtree,
+    houses: Rectangles,
+    pairs: Pairs,
+    mains: Mains,
+    house_shapes: Shapes,
+    neighbors: STRtree,
     own: Whole,
-) -> LotRoutes:  # fmt: skip
+) -> LotRoutes:
     """Lay the set for every pair and hold it against what a lateral cannot do.
 
     ``neighbors`` is over all parcels, ``own`` (n,) the lots' places among

@@ -28,9 +28,14 @@ Progress = Callable[[int, int, int], None]
 
 
 def run_city(
-    path: Path, out: Path | Database, *, workers: int = 1, scheduler: str | None = None,
-    progress: Progress | None = None, pages: Pages = NO_PAGES,
-) -> CitySummary:  # fmt: skip
+    path: Path,
+    out: Path | Database,
+    *,
+    workers: int = 1,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+    pages: Pages = NO_PAGES,
+) -> CitySummary:
     """Infer every lot of a city and write one file, or tables; give the summary.
 
     Chunks of neighboring lots go to ``workers`` processes, or to the workers of a dask
@@ -95,11 +100,17 @@ def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:
                 yield from (future.result() for future in finished)
         except BrokenProcessPool as error:
             raise ComputationError(
-                Fault("worker-lost", "CITY.toml", None, "--workers", str(workers),
-                      "A worker process was ended from outside, perhaps for lack of memory.",
-                      "run again: what is done is kept; fewer workers or lots_per_chunk need "
-                      "less memory.")
-            ) from error  # fmt: skip
+                Fault(
+                    code="worker-lost",
+                    file="CITY.toml",
+                    row=None,
+                    field="--workers",
+                    value=str(workers),
+                    reason="A worker process was ended from outside, perhaps for lack of memory.",
+                    remedy="run again: what is done is kept; fewer workers or lots_per_chunk need "
+                    "less memory.",
+                )
+            ) from error
         finally:
             pool.shutdown(wait=False, cancel_futures=True)
 

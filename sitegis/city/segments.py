@@ -10,6 +10,7 @@ import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..numerics.records import take_rows
 from .layer_arrays import Shapes, Whole, segments
 
 # Distances along a ray are compared to a micrometer, so that no last bit decides.
@@ -34,11 +35,6 @@ class Pieces:
         """Index the pieces."""
         return STRtree(segments(self.starts, self.ends))
 
-    def take(self, rows: Whole) -> Pieces:
-        """Give some of the pieces."""
-        return Pieces(self.starts[rows], self.ends[rows], self.line[rows], self.stations_m[rows],
-                      self.past[rows])  # fmt: skip
-
 
 def line_pieces(lines: Shapes, box: Array | None = None) -> Pieces:
     """Cut lines (n,) into their straight pieces; only those that touch a box (4,), if given.
@@ -47,13 +43,18 @@ def line_pieces(lines: Shapes, box: Array | None = None) -> Pieces:
     """
     xy, line = shapely.get_coordinates(lines, return_index=True)
     same = np.flatnonzero(line[1:] == line[:-1]) if len(line) else np.zeros(0, np.int64)
-    made = Pieces(xy[same], xy[same + 1], line[same].astype(np.int64), np.zeros(len(same)),
-                  np.zeros(len(same), np.int64))  # fmt: skip
+    made = Pieces(
+        xy[same],
+        xy[same + 1],
+        line[same].astype(np.int64),
+        np.zeros(len(same)),
+        np.zeros(len(same), np.int64),
+    )
     if box is None:
         return replace(made, stations_m=_stations(made))
     low, high = np.minimum(made.starts, made.ends), np.maximum(made.starts, made.ends)
     inside = (low <= box[2:]).all(axis=1) & (high >= box[:2]).all(axis=1)
-    return made.take(np.flatnonzero(inside))
+    return take_rows(made, np.flatnonzero(inside))
 
 
 def _stations(pieces: Pieces) -> Array:

@@ -164,20 +164,35 @@ class Tally:
         """Give what a person should know of the layers: what was read, and what came of it."""
         lost, found = self.kinds["no-frontage"], list(notices)
         if lost > MOST_WITHOUT_FRONT * max(self.lots, 20):
-            found.append(Notice("many-without-front",
-                                f"{lost} of {self.lots} lots face no street or alley: look for "
-                                "roads among the parcels, and for streets that are missing.",
-                                "streets"))  # fmt: skip
+            found.append(
+                Notice(
+                    "many-without-front",
+                    f"{lost} of {self.lots} lots face no street or alley: look for "
+                    "roads among the parcels, and for streets that are missing.",
+                    "streets",
+                )
+            )
         return found
 
     def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:
         """Give the sums."""
         return CitySummary(
-            name, self.lots, dict(self.toward), dict(self.unanswered),
-            tuple(self.notices(notices)), self.sure, self.rather, dict(self.kinds),
-            dict(self.addresses), dict(self.flags), self.person, dict(self.failures),
-            _rank(self.manholes), _rank(self.streets), self.from_field,
-        )  # fmt: skip
+            name=name,
+            lots=self.lots,
+            toward=dict(self.toward),
+            unanswered=dict(self.unanswered),
+            notices=tuple(self.notices(notices)),
+            sure=self.sure,
+            rather_sure=self.rather,
+            kinds=dict(self.kinds),
+            addresses=dict(self.addresses),
+            flags=dict(self.flags),
+            person_flags=self.person,
+            failures=dict(self.failures),
+            manholes=_rank(self.manholes),
+            streets=_rank(self.streets),
+            from_field=self.from_field,
+        )
 
     def layers(self) -> Tables:
         """Give the ranked manholes and streets as layers."""

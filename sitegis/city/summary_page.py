@@ -33,18 +33,27 @@ def summary_page(summary: CitySummary, made: Made, notes: list[tuple[str, str, s
         ("no answer", summary.lots - answered, "#b9bcc2"),
     ]
     story: list[Any] = [
-        Paragraph(_text(summary.name), _TITLE), Paragraph(_text(made.line()), _SMALL),
-        Paragraph("Inferred from records, never a locate: have marks made before any digging.",
-                  _BODY),
-        Paragraph("How sure the answers are", _HEAD), _bar(sure),
-        Paragraph("; ".join(
-            f'<font color="{color}">■</font> {name}: {n} lots' for name, n, color in sure
-        ) + ".", _BODY),
+        Paragraph(_text(summary.name), _TITLE),
+        Paragraph(_text(made.line()), _SMALL),
+        Paragraph(
+            "Inferred from records, never a locate: have marks made before any digging.", _BODY
+        ),
+        Paragraph("How sure the answers are", _HEAD),
+        _bar(sure),
+        Paragraph(
+            "; ".join(f'<font color="{color}">■</font> {name}: {n} lots' for name, n, color in sure)
+            + ".",
+            _BODY,
+        ),
         *(Paragraph(_text(line), _BODY) for line in summary.lines()[1:2]),
-        Paragraph("Stops that settle most", _HEAD), _stops(summary),
-    ]  # fmt: skip
-    for kind, head in (("warning", "The layers"), ("assumption", "Assumed"),
-                       ("caution", "Cautions")):  # fmt: skip
+        Paragraph("Stops that settle most", _HEAD),
+        _stops(summary),
+    ]
+    for kind, head in (
+        ("warning", "The layers"),
+        ("assumption", "Assumed"),
+        ("caution", "Cautions"),
+    ):
         lines = [note for k, _code, note in notes if k == kind]
         if lines:
             story.append(Paragraph(head, _HEAD))
@@ -57,9 +66,15 @@ def summary_page(summary: CitySummary, made: Made, notes: list[tuple[str, str, s
     )
     buffer = io.BytesIO()
     page = SimpleDocTemplate(
-        buffer, pagesize=letter, leftMargin=0.7 * inch, rightMargin=0.7 * inch,
-        topMargin=0.6 * inch, bottomMargin=0.6 * inch, title=summary.name, invariant=1,
-    )  # fmt: skip
+        buffer,
+        pagesize=letter,
+        leftMargin=0.7 * inch,
+        rightMargin=0.7 * inch,
+        topMargin=0.6 * inch,
+        bottomMargin=0.6 * inch,
+        title=summary.name,
+        invariant=1,
+    )
     page.build([KeepInFrame(page.width - 12, page.height - 12, story, mode="shrink")])
     return buffer.getvalue()
 
@@ -77,9 +92,14 @@ def _bar(parts: list[tuple[str, int, str]]) -> Any:
     bar = Table(
         [[""] * len(shown)], colWidths=[6.8 * inch * n / total for n, _c in shown], rowHeights=[12]
     )
-    bar.setStyle(TableStyle([
-        ("BACKGROUND", (i, 0), (i, 0), colors.HexColor(shown[i][1])) for i in range(len(shown))
-    ]))  # fmt: skip
+    bar.setStyle(
+        TableStyle(
+            [
+                ("BACKGROUND", (i, 0), (i, 0), colors.HexColor(shown[i][1]))
+                for i in range(len(shown))
+            ]
+        )
+    )
     return bar
 
 
@@ -92,11 +112,17 @@ def _stops(summary: CitySummary) -> Any:
             row += [_short(ranked[i].name), str(ranked[i].lots)] if i < len(ranked) else ["", ""]
         rows.append(row)
     made = Table(rows, colWidths=[2.6 * inch, 0.7 * inch, 2.6 * inch, 0.7 * inch])
-    made.setStyle(TableStyle([
-        ("FONT", (0, 0), (-1, -1), "Helvetica", 8), ("FONT", (0, 0), (-1, 0), "Helvetica-Bold", 8),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.5, colors.gray), ("TOPPADDING", (0, 0), (-1, -1), 1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
-    ]))  # fmt: skip
+    made.setStyle(
+        TableStyle(
+            [
+                ("FONT", (0, 0), (-1, -1), "Helvetica", 8),
+                ("FONT", (0, 0), (-1, 0), "Helvetica-Bold", 8),
+                ("LINEBELOW", (0, 0), (-1, 0), 0.5, colors.gray),
+                ("TOPPADDING", (0, 0), (-1, -1), 1),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
+            ]
+        )
+    )
     return made
 
 

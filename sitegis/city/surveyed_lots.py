@@ -135,14 +135,21 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
     main = max(mains, key=lambda name: (round(mains[name], 6), name)) if mains else ""
     likeliest = max(toward, key=lambda name: round(toward[name], 6))
     answer: dict[str, object] = {
-        "p_front": toward["front"], "p_rear": toward["rear"], "p_side": toward["side"],
-        "p_unlisted": toward[None], "toward": likeliest or "unlisted",
-        "way": hypotheses[0].hypothesis.way, "answer": ANSWERS[0] if main else ANSWERS[2],
-        "main": main, "probability": mains.get(main, 0.0), "line": main,
+        "p_front": toward["front"],
+        "p_rear": toward["rear"],
+        "p_side": toward["side"],
+        "p_unlisted": toward[None],
+        "toward": likeliest or "unlisted",
+        "way": hypotheses[0].hypothesis.way,
+        "answer": ANSWERS[0] if main else ANSWERS[2],
+        "main": main,
+        "probability": mains.get(main, 0.0),
+        "line": main,
         "line_probability": mains.get(main, 0.0),
         "entropy_bits": float(entropy_bits(np.array([h.probability for h in hypotheses]))),
-        "elevation_known": int(survey.site.datum_known), "source": "field findings",
-    }  # fmt: skip
+        "elevation_known": int(survey.site.datum_known),
+        "source": "field findings",
+    }
     kept = {column: values[row : row + 1] for column, values in lots.items()}
     return {c: np.array([answer[c]]) if c in answer else v for c, v in kept.items()}
 
@@ -153,22 +160,28 @@ def _route_rows(
     frame, left = survey.site.frame, survey.exit
     spot = shapely.points(place.to_city(frame, np.array([[left.x_m, left.y_m]])))
     exits = table(
-        spot, parcel=[parcel], wall=[str(left.side)], probability=[1.0],
+        spot,
+        parcel=[parcel],
+        wall=[str(left.side)],
+        probability=[1.0],
         evidence_class=["inferred"],
-    )  # fmt: skip
+    )
     routes = next(r for r in survey.routes if r.hypothesis.id == best.hypothesis.id)
     count = 0 if best.best is None else 1
     number = best.best or 0
     vertices = routes.vertices[number] if count else np.zeros((2, 2))
     line = shapely.remove_repeated_points(shapely.LineString(place.to_city(frame, vertices)), 1e-6)
     row = table(
-        np.array([line], object), parcel=[parcel], main=[best.hypothesis.main or ""],
-        way=[best.hypothesis.way], beside=[best.hypothesis.yard_side or ""],
+        np.array([line], object),
+        parcel=[parcel],
+        main=[best.hypothesis.main or ""],
+        way=[best.hypothesis.way],
+        beside=[best.hypothesis.yard_side or ""],
         probability=[best.probability],
         length_m=[float(routes.lengths_m[number]) if count else 0.0],
         station_m=[float(routes.tap_stations_m[number]) if count else 0.0],
         evidence_class=["inferred"],
-    )  # fmt: skip
+    )
     return {c: v[:count] for c, v in row.items()}, exits
 
 

@@ -47,9 +47,13 @@ class Taps:
 
 
 def find_taps(
-    block: Block, lots: Shapes, pairs: Pairs, laid: LotRoutes, posterior: Posterior,
+    block: Block,
+    lots: Shapes,
+    pairs: Pairs,
+    laid: LotRoutes,
+    posterior: Posterior,
     manholes: ManholesOnMains,
-) -> Taps:  # fmt: skip
+) -> Taps:
     """Give the taps of the lots (n,) that have a line: of each its most probable one.
 
     Interval and median are quantiles of the mixture, held within the line's ends: what would lie
@@ -80,8 +84,15 @@ def find_taps(
     levels = np.array([0.5, *(0.5 + s * level / 2.0 for level in LEVELS for s in (-1, 1))])
     found = np.clip(_quantiles(grid, held, levels), limits[0][:, None], limits[1][:, None])
     reach = lines.reach(line, found[:, 0])
-    return Taps(chosen, share[first], reach, _mass(grid, held, lines, reach), found[:, 0],
-                lines.on_main(reach, found[:, 0]), found[:, 1:])  # fmt: skip
+    return Taps(
+        lot=chosen,
+        line_share=share[first],
+        main=reach,
+        main_share=_mass(grid, held, lines, reach),
+        station_m=found[:, 0],
+        on_main_m=lines.on_main(reach, found[:, 0]),
+        bounds_m=found[:, 1:],
+    )
 
 
 def _frontages(
@@ -132,9 +143,15 @@ def _near_manholes(mains: Mains, manholes: ManholesOnMains, main: Whole, station
 
 
 def _mixture(
-    at: Whole, station: Array, weight: Array, spread: Array, near: Array, middle: Array,
-    low: Array, high: Array,
-) -> tuple[Array, Array]:  # fmt: skip
+    at: Whole,
+    station: Array,
+    weight: Array,
+    spread: Array,
+    near: Array,
+    middle: Array,
+    low: Array,
+    high: Array,
+) -> tuple[Array, Array]:
     """Give stations (t, g) and the share of the distribution below each."""
     count = len(middle)
     left = np.minimum(low, np.full(count, np.inf))

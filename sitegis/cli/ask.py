@@ -37,9 +37,11 @@ def ask_site(unit: LengthUnit, depth_unit: LengthUnit) -> Answers:
     def ask(question: Question, default: str = "", **names: str) -> str:
         return _ask(question, default, (unit, depth_unit), names)
 
-    say(f"Lengths as on the tape; a bare number is in {unit}, a depth in {depth_unit}. "
-               "Enter takes what stands in [brackets]. Ctrl-C keeps what you have answered.",
-               err=True)  # fmt: skip
+    say(
+        f"Lengths as on the tape; a bare number is in {unit}, a depth in {depth_unit}. "
+        "Enter takes what stands in [brackets]. Ctrl-C keeps what you have answered.",
+        err=True,
+    )
     try:
         _ask_site(answers, ask)
         _ask_streets(answers, ask)

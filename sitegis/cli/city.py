@@ -120,9 +120,14 @@ def command(  # noqa: PLR0913
     target = _target(out, to, SCHEMA if schema is None else schema)
     try:
         run = functools.partial(
-            library.city, city, target, workers=workers, scheduler=scheduler, map_file=map_file,
+            library.city,
+            city,
+            target,
+            workers=workers,
+            scheduler=scheduler,
+            map_file=map_file,
             summary_file=summary_file,
-        )  # fmt: skip
+        )
         summary = _with_bar(run, quiet)
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)

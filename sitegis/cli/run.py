@@ -87,9 +87,15 @@ def command(  # noqa: PLR0913 - one an option
             from ..library.functions import run
 
             result = run(
-                site, out, without=without, priors=prior, base_map=base_map, keep=keep,
-                language=language, progress=tell,
-            )  # fmt: skip
+                site,
+                out,
+                without=without,
+                priors=prior,
+                base_map=base_map,
+                keep=keep,
+                language=language,
+                progress=tell,
+            )
     except (BadInput, ComputationError, CannotWrite) as error:
         leave_with(error)
     done = f"The outputs are written to {out} all the same."

@@ -17,9 +17,13 @@ from ..units import LengthUnit, about, format_length, is_imperial
 
 # Flood rim above the floor by kind: common practice, no source.
 RIM_M = {
-    "water-closet": 0.40, "shower": 0.05, "lavatory": 0.80, "floor-drain": 0.0, "laundry": 0.85,
+    "water-closet": 0.40,
+    "shower": 0.05,
+    "lavatory": 0.80,
+    "floor-drain": 0.0,
+    "laundry": 0.85,
     "kitchen": 0.90,
-}  # fmt: skip
+}
 COVER_SD_M = 0.05  # of a cover on record, leveled to the slab: judgment
 POSSIBLE = 0.05  # a main, or a comparison, less probable is not told: judgment
 
@@ -60,9 +64,13 @@ def _street(street: Street) -> tuple[float | None, float]:
 
 
 def _backwater(
-    unit: LengthUnit, rule: BackwaterRule, where: str, level_m: float, against_m: float | None,
+    unit: LengthUnit,
+    rule: BackwaterRule,
+    where: str,
+    level_m: float,
+    against_m: float | None,
     sd_m: float,
-) -> CodeCheck:  # fmt: skip
+) -> CodeCheck:
     what = "finished floor" if rule.compares == "floor" else "flood rim"
     other = "the cover of the next upstream manhole" if rule.against == "manhole" else "the street"
     verdict: Verdict = "not known"
@@ -118,14 +126,24 @@ def stack_check(
         asked += f", {about(short_m, unit)} short"
     if rule.only_if and not enough:
         verdict, asked = "ask", f"{asked}, if {rule.only_if}"
-    return _check("stack-base", "Distance from the stack", verdict, f"{found}; {asked}",
-                  rule.section, sure=rule.sure)  # fmt: skip
+    return _check(
+        "stack-base",
+        "Distance from the stack",
+        verdict,
+        f"{found}; {asked}",
+        rule.section,
+        sure=rule.sure,
+    )
 
 
 def vent_check(
-    plumbing: Plumbing, kind: str, trap_m: float, length_m: float | None, unit: LengthUnit,
+    plumbing: Plumbing,
+    kind: str,
+    trap_m: float,
+    length_m: float | None,
+    unit: LengthUnit,
     straight_m: float | None = None,
-) -> CodeCheck:  # fmt: skip
+) -> CodeCheck:
     """Hold the developed length from trap to vent against the table by trap size.
 
     The arm may not fall more than one pipe diameter (IPC 909.2), at the table's slope. Where no
@@ -133,8 +151,13 @@ def vent_check(
     """
     row, name = plumbing.trap_arm(trap_m), f"Vent of the {kind.replace('-', ' ')}"
     if kind == "water-closet" or row is None:
-        return CodeCheck("trap-arm", name, "ask", "its own rule, not the "
-                         "table by trap size: ask where the vent must be", "")  # fmt: skip
+        return CodeCheck(
+            "trap-arm",
+            name,
+            "ask",
+            "its own rule, not the table by trap size: ask where the vent must be",
+            "",
+        )
     most = (
         f"at most {about(row.length_m, unit)} along the pipe from a {size(trap_m, unit)} trap to "
         f"its vent, falling no more than one pipe diameter"
@@ -150,14 +173,24 @@ def vent_check(
     way = "from trap to vent" if length_m is not None else "in a straight line to the vent"
     if fits and length_m is None:
         verdict, way = "ask", f"{way}, longer along the pipe: measure it"
-    return _check("trap-arm", name, verdict, f"{about(least_m, unit)} {way}; {most}", row.section,
-                  sure=row.sure)  # fmt: skip
+    return _check(
+        "trap-arm",
+        name,
+        verdict,
+        f"{about(least_m, unit)} {way}; {most}",
+        row.section,
+        sure=row.sure,
+    )
 
 
 def load_check(
-    plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, slope: float,
-    unit: LengthUnit, what: str,
-) -> CodeCheck:  # fmt: skip
+    plumbing: Plumbing,
+    kinds: tuple[str, ...],
+    diameter_m: float,
+    slope: float,
+    unit: LengthUnit,
+    what: str,
+) -> CodeCheck:
     """Hold the fixture units of single fixtures on a pipe against the table by size and slope."""
     load, most = plumbing.load(kinds), plumbing.loads.most(diameter_m, slope)
     rows = [plumbing.fixtures[kind] for kind in kinds]
@@ -165,8 +198,14 @@ def load_check(
     said = f"{load:g} drainage fixture units on {what} of {size(diameter_m, unit)}"
     sure = plumbing.loads.sure and all(row.sure for row in rows)
     if most is None:
-        return _check("fixture-units", "Fixture units", "ask",
-                      f"{said}; the table has no such size", sections, sure=True)  # fmt: skip
+        return _check(
+            "fixture-units",
+            "Fixture units",
+            "ask",
+            f"{said}; the table has no such size",
+            sections,
+            sure=True,
+        )
     if most == 0.0:
         said += f"; no load is allowed at {100 * slope:.2f} %"
     else:
@@ -211,16 +250,22 @@ def branch_size(rules: RuleSet, kinds: tuple[str, ...]) -> tuple[float, str]:
     return size_m, "the least size under a floor"
 
 
-def closets_check(plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, unit: LengthUnit,
-                  what: str) -> CodeCheck | None:  # fmt: skip
+def closets_check(
+    plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, unit: LengthUnit, what: str
+) -> CodeCheck | None:
     """Count the water closets on a pipe of the least size; None where the code sets no limit."""
     rule, many = plumbing.water_closet, kinds.count("water-closet")
     if rule.most is None or not many or diameter_m > rule.least_m + MATTERS_M:
         return None
     said = f"{many} on {what} of {size(diameter_m, unit)}; at most {rule.most} at this size"
-    return _check("water-closets", "Number of water closets",
-                  "met" if many <= rule.most else "not met", said, rule.most_section,
-                  sure=rule.sure)  # fmt: skip
+    return _check(
+        "water-closets",
+        "Number of water closets",
+        "met" if many <= rule.most else "not met",
+        said,
+        rule.most_section,
+        sure=rule.sure,
+    )
 
 
 def closet_check(plumbing: Plumbing, diameter_m: float, unit: LengthUnit) -> CodeCheck:
@@ -228,16 +273,22 @@ def closet_check(plumbing: Plumbing, diameter_m: float, unit: LengthUnit) -> Cod
     rule = plumbing.water_closet
     enough = at_least(diameter_m, rule.least_m, MATTERS_M)
     return _check(
-        "water-closet-drain", "Size for a water closet", "met" if enough else "not met",
-        f"{size(diameter_m, unit)}; at least {size(rule.least_m, unit)}", rule.section,
+        "water-closet-drain",
+        "Size for a water closet",
+        "met" if enough else "not met",
+        f"{size(diameter_m, unit)}; at least {size(rule.least_m, unit)}",
+        rule.section,
         sure=rule.sure,
-    )  # fmt: skip
+    )
 
 
 def cleanout_check(
-    plumbing: Plumbing, spacing_m: float, length_m: float, turns_deg: Sequence[float],
+    plumbing: Plumbing,
+    spacing_m: float,
+    length_m: float,
+    turns_deg: Sequence[float],
     unit: LengthUnit,
-) -> CodeCheck:  # fmt: skip
+) -> CodeCheck:
     """Count the cleanouts that a run's length and turns ask for.
 
     One for each started ``spacing_m``; by turns one where a turn, or their sum, passes the
@@ -253,17 +304,26 @@ def cleanout_check(
         said.append(f"one more for the turns ({turned:g}°)")
     elif together:
         said.append(f"turns of {sum(turns_deg):g}° together: ask whether one more is wanted")
-    return _check("cleanout", "Cleanouts", "ask" if together and not by_turn else "asked",
-                  "; ".join(said), rule.section, sure=rule.sure)  # fmt: skip
+    return _check(
+        "cleanout",
+        "Cleanouts",
+        "ask" if together and not by_turn else "asked",
+        "; ".join(said),
+        rule.section,
+        sure=rule.sure,
+    )
 
 
 def ejector_check(plumbing: Plumbing) -> CodeCheck:
     """Say what a fixture needs that cannot drain by gravity."""
     rule = plumbing.ejector
     return CodeCheck(
-        "ejector", "Ejector", "asked",
-        f"where it cannot drain by gravity: {rule.words} ({rule.section})", rule.section,
-    )  # fmt: skip
+        "ejector",
+        "Ejector",
+        "asked",
+        f"where it cannot drain by gravity: {rule.words} ({rule.section})",
+        rule.section,
+    )
 
 
 def small(unit: LengthUnit) -> LengthUnit:

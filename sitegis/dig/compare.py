@@ -51,9 +51,16 @@ def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> Direc
     lengths = polyline.length(cloud.vertices)
     x, y, ring, yes, no = _telling_pit(field, mine)
     return DirectionComparison(
-        toward, min(1.0, probability), float(if_so @ lengths),
-        _depth_at_lot_line(survey, cloud, if_so), x, y, ring, yes, no,
-    )  # fmt: skip
+        toward=toward,
+        probability=min(1.0, probability),
+        length_m=float(if_so @ lengths),
+        depth_m=_depth_at_lot_line(survey, cloud, if_so),
+        x_m=x,
+        y_m=y,
+        ring=ring,
+        p_if_so=yes,
+        p_otherwise=no,
+    )
 
 
 def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None, float, float]:

@@ -47,9 +47,12 @@ def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
         return soil, None
     known = asked in rules.trench_slopes
     return soil, notice_of(
-        "soil-type-refused" if known else "soil-type-refused:unknown", "dig.soil",
-        asked=asked, default=soil, rules=rules.name,
-    )  # fmt: skip
+        "soil-type-refused" if known else "soil-type-refused:unknown",
+        "dig.soil",
+        asked=asked,
+        default=soil,
+        rules=rules.name,
+    )
 
 
 def sides_of(ring: Array) -> tuple[float, float]:

@@ -77,10 +77,20 @@ def _dig(
     below = float(site.ground.elevation_m(center)) - crossing.invert_m[0]
     p_hit = float(weights[at_least(depth, below, MATTERS_M)].sum())
     cost = float(
-        pit_cost(size.prod(axis=1), np.array([depth]), surface_rates_at(site, center[None]),
-                 site.dig, survey.rules)[0]
-    )  # fmt: skip
+        pit_cost(
+            size.prod(axis=1),
+            np.array([depth]),
+            surface_rates_at(site, center[None]),
+            site.dig,
+            survey.rules,
+        )[0]
+    )
     return GuessedDig(
-        by, main.id, float(center[0]), float(center[1]), min(p_hit, 1.0), cost,  # type: ignore[arg-type]  # one of the two
-        cost + (1.0 - p_hit) * way_out,
-    )  # fmt: skip
+        by=by,  # type: ignore[arg-type]  # one of the two
+        main=main.id,
+        x_m=float(center[0]),
+        y_m=float(center[1]),
+        p_hit=min(p_hit, 1.0),
+        cost=cost,
+        expected_cost=cost + (1.0 - p_hit) * way_out,
+    )

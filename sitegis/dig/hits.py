@@ -77,9 +77,14 @@ class Spans:
             return self
         rows = np.flatnonzero(keep)
         return Spans(
-            self.grid, self.straights, self.first[rows], self.past[rows], self.route[rows],
-            self.straight[rows], self.middle[rows],
-        )  # fmt: skip
+            grid=self.grid,
+            straights=self.straights,
+            first=self.first[rows],
+            past=self.past[rows],
+            route=self.route[rows],
+            straight=self.straight[rows],
+            middle=self.middle[rows],
+        )
 
 
 def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
@@ -116,9 +121,14 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
     runs = _runs(straights, grid, half_m)
     flat = runs.row * (grid.columns + 1)
     return Spans(
-        grid, straights, flat + runs.first, flat + runs.last + 1, straights.route[runs.index],
-        runs.index, runs.middle,
-    )  # fmt: skip
+        grid=grid,
+        straights=straights,
+        first=flat + runs.first,
+        past=flat + runs.last + 1,
+        route=straights.route[runs.index],
+        straight=runs.index,
+        middle=runs.middle,
+    )
 
 
 def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:

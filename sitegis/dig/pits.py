@@ -23,6 +23,7 @@ from ..numerics.ordering import (
     relative_step,
 )
 from ..numerics.raster import highest_near
+from ..numerics.records import take_rows
 from ..numerics.statistics import NORMAL_BELOW_95
 from ..pits.cost import (
     BEDDING_M,
@@ -225,7 +226,7 @@ def _best_candidates(field: Field, left: Array, dug: BaseGeometry) -> list[Candi
     places = _places(field, left, dug)
     shapes = shapely.polygons(places.rings())
     clear = np.asarray(shapely.area(shapely.intersection(shapes, dug)) <= OVERLAP_M2, bool)
-    places = places.kept(clear)
+    places = take_rows(places, clear)
     weighed = [
         *weigh_pits(field.site, field.rules, field.area, field.straights, left, places),
         *(one for one in _extensions(field, left) if _is_clear(one, dug)),

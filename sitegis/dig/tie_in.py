@@ -300,9 +300,15 @@ def _below_stacks(survey: Survey) -> list[tuple[float, float]]:
 
 
 def _checks(
-    survey: Survey, fixture: PlannedFixture, branch: Branch, floor_m: float, diameter_m: float,
-    slope: float, p_gravity: float, taps: Sequence[TapSpread],
-) -> tuple[CodeCheck, ...]:  # fmt: skip
+    survey: Survey,
+    fixture: PlannedFixture,
+    branch: Branch,
+    floor_m: float,
+    diameter_m: float,
+    slope: float,
+    p_gravity: float,
+    taps: Sequence[TapSpread],
+) -> tuple[CodeCheck, ...]:
     """Hold a branch against the plumbing code.
 
     The stack's size is taken as the drain's.

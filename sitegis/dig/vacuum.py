@@ -64,12 +64,18 @@ def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
         left = np.where(hit, 0.0, left)
         xy, weights = centers[cell], field.cloud.weights
         surface = str(surfaces_at(site, xy[None])[0])
-        holes.append(VacuumHole(
-            len(holes) + 1, float(xy[0]), float(xy[1]), min(float(weights[hit].sum()), 1.0),
-            min(float(weights[found].sum()), 1.0),
-            site.dig.vacuum_hole + VACUUM_HOLE_M**2 * surface_rate(site.dig, surface), surface,
-            choose_ties(site, xy)[0],
-        ))  # fmt: skip
+        holes.append(
+            VacuumHole(
+                rank=len(holes) + 1,
+                x_m=float(xy[0]),
+                y_m=float(xy[1]),
+                p_hit=min(float(weights[hit].sum()), 1.0),
+                p_hit_so_far=min(float(weights[found].sum()), 1.0),
+                cost=site.dig.vacuum_hole + VACUUM_HOLE_M**2 * surface_rate(site.dig, surface),
+                surface=surface,
+                ties=choose_ties(site, xy)[0],
+            )
+        )
     return tuple(holes)
 
 

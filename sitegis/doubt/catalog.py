@@ -106,9 +106,13 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
     if size is None:
         words = f"room {room.name} was taped with x and y exchanged"
         yield Reading(
-            f"{room.id}:exchanged", "corner", about, words, 0.0,
+            f"{room.id}:exchanged",
+            "corner",
+            about,
+            words,
+            0.0,
             _with_rows(site, rows, np.array([[0.0, 1.0], [1.0, 0.0]]), np.zeros(2)),
-        )  # fmt: skip
+        )
         return
     extent = np.array(size)
     for exchanged in (False, True):
@@ -180,11 +184,15 @@ def _house_readings(site: Site) -> Iterator[Reading]:
     ring = building_outline(site)
     low, high = ring.min(axis=0), ring.max(axis=0)
     for key, signs, words in (
-        ("turned", (-1.0, -1.0), "the house was seen from its rear: front and rear, left and right "
-         "are exchanged in all rooms"),
+        (
+            "turned",
+            (-1.0, -1.0),
+            "the house was seen from its rear: front and rear, left and right "
+            "are exchanged in all rooms",
+        ),
         ("left-right", (-1.0, 1.0), "left and right of the house are exchanged in all rooms"),
         ("front-rear", (1.0, -1.0), "front and rear of the house are exchanged in all rooms"),
-    ):  # fmt: skip
+    ):
         rooms = tuple(_seen(room, np.array(signs), low + high) for room in site.rooms)
         if None in rooms:
             return
@@ -203,9 +211,11 @@ def _seen(room: Room, signs: Array, both: Array) -> Room | None:
     origin = np.where(signs < 0, both - np.array(room.origin_m), np.array(room.origin_m))
     x, y = signs * (np.cos(room.x_toward_rad), np.sin(room.x_toward_rad))
     return replace(
-        room, origin_m=(float(origin[0]), float(origin[1])), x_toward_rad=float(np.arctan2(y, x)),
+        room,
+        origin_m=(float(origin[0]), float(origin[1])),
+        x_toward_rad=float(np.arctan2(y, x)),
         size_m=None,
-    )  # fmt: skip
+    )
 
 
 def _exchanged(site: Site, used: set[str]) -> Iterator[Reading]:
@@ -227,10 +237,13 @@ def _exchanged(site: Site, used: set[str]) -> Iterator[Reading]:
         )
         if inside:
             yield Reading(
-                f"rooms:{one.id}-{other.id}", "rooms", f"rooms {one.name} and {other.name}",
-                f"the rows of rooms {one.name} and {other.name} are exchanged", 0.0,
+                f"rooms:{one.id}-{other.id}",
+                "rooms",
+                f"rooms {one.name} and {other.name}",
+                f"the rows of rooms {one.name} and {other.name} are exchanged",
+                0.0,
                 replace(site, locates=tuple(rows)),
-            )  # fmt: skip
+            )
 
 
 def _units(site: Site) -> Iterator[Reading]:

@@ -68,10 +68,12 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
     """Weigh the slips of the receiver's depths; empty where the receiver read no depth."""
     placement, drain = survey.placement, survey.drain
     received = [
-        point for point in placement.points
-        if point.id in drain.point_ids and point.depth_m is not None
+        point
+        for point in placement.points
+        if point.id in drain.point_ids
+        and point.depth_m is not None
         and point.kind not in TAPED_KINDS
-    ]  # fmt: skip
+    ]
     if not received:
         return ()
     (profile, mains), _, _ = _log_evidence(survey, 1.0, 0.0)

@@ -19,9 +19,11 @@ def lower_hits(survey: Survey) -> Survey:
         return survey
     pits = tuple(
         replace(
-            pit, p_hit=kept * pit.p_hit, p_hit_so_far=kept * pit.p_hit_so_far,
+            pit,
+            p_hit=kept * pit.p_hit,
+            p_hit_so_far=kept * pit.p_hit_so_far,
             vacuum_p_hit=kept * pit.vacuum_p_hit,
         )
         for pit in survey.dig.pits
-    )  # fmt: skip
+    )
     return replace(survey, planned=replace(survey.dig, pits=pits))

@@ -62,20 +62,26 @@ def settling_tape(
     )
     scores = [
         (
-            -int((from_stated[row] >= APART_M).sum()), -int((pairs[row] >= APART_M).sum()),
-            -round(float(pairs[row].min()), 2), -round(float(from_stated[row].min()), 2), row,
+            -int((from_stated[row] >= APART_M).sum()),
+            -int((pairs[row] >= APART_M).sum()),
+            -round(float(pairs[row].min()), 2),
+            -round(float(from_stated[row].min()), 2),
+            row,
         )
         for row in range(len(keys))
-    ]  # fmt: skip
+    ]
     best = min(scores)[-1]
     if not (from_stated[best] >= APART_M).any():
         return None
     mark, corner = keys[best]
     words = _tape_words(site, mark, corner, readings, lengths[best])
     return Measurement(
-        words, mark, f"building:{corner}", tuple(one.id for one in readings),
+        words,
+        mark,
+        f"building:{corner}",
+        tuple(one.id for one in readings),
         tuple(float(value) for value in lengths[best]),
-    )  # fmt: skip
+    )
 
 
 def _tape_words(
@@ -108,6 +114,9 @@ def settling_depth(
     parts = [f"{said(depths[0][2])} if all is as written"]
     parts += [f"{said(depth)} if {words}" for _, words, depth in depths[1 : MOST_NAMED + 1]]
     return Measurement(
-        f"{ask}: {'; '.join(parts)}", start, end,
-        tuple(row[0] for row in depths), tuple(row[2] for row in depths),
-    )  # fmt: skip
+        f"{ask}: {'; '.join(parts)}",
+        start,
+        end,
+        tuple(row[0] for row in depths),
+        tuple(row[2] for row in depths),
+    )

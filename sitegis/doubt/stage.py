@@ -86,8 +86,10 @@ def doubt_input(survey: Survey) -> Survey:
         *_of_depths(survey, stated.leaving),
         *_of_headings(survey, stated.leaving),
     ]
-    logs = np.array([np.log1p(-sum(one.prior for one in found))]
-                    + [np.log(one.prior) + one.log_evidence for one in found])  # fmt: skip
+    logs = np.array(
+        [np.log1p(-sum(one.prior for one in found))]
+        + [np.log(one.prior) + one.log_evidence for one in found]
+    )
     posterior = np.exp(logs - log_sum(logs))
     readings = tuple(
         _reading(survey, one, float(p), stated.leaving, invert)
@@ -96,10 +98,12 @@ def doubt_input(survey: Survey) -> Survey:
     elsewhere = float(sum(one.posterior for one in readings if _moves(survey, one, stated.leaving)))
     flagged = bool(at_least(elsewhere, SAY_FROM, MATTERS_P))
     readings = tuple(
-        replace(one, likely=flagged and one.posterior >= NAME_FROM
-                and _moves(survey, one, stated.leaving))
+        replace(
+            one,
+            likely=flagged and one.posterior >= NAME_FROM and _moves(survey, one, stated.leaving),
+        )
         for one in readings
-    )  # fmt: skip
+    )
     order = sorted(range(len(readings)), key=lambda i: (-_steps(readings[i].posterior), i))
     readings, found = tuple(readings[i] for i in order), [found[i] for i in order]
     settle = _settle(survey, found, readings, stated.places) if flagged else None
@@ -147,11 +151,17 @@ def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
             terms = [Speaks(name, outcome.terms[name] - v) for name, v in stated.terms.items()]
             found.append(
                 _Found(
-                    reading.id, reading.kind, reading.about, reading.words, reading.prior,
-                    (*terms, Speaks("unit", written)), outcome.leaving, survey.exit.invert_m,
-                    outcome.places,
+                    id=reading.id,
+                    kind=reading.kind,
+                    about=reading.about,
+                    words=reading.words,
+                    prior=reading.prior,
+                    evidence=(*terms, Speaks("unit", written)),
+                    leaving=outcome.leaving,
+                    invert_m=survey.exit.invert_m,
+                    places=outcome.places,
                 )
-            )  # fmt: skip
+            )
     return found
 
 
@@ -173,10 +183,18 @@ def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
             ways[one.order] = leave_house(survey.site, plan.ends) or leaving
         found.append(
             _Found(
-                one.id, "depths", "locator's depths", one.words, one.prior, one.evidence,
-                ways[one.order], one.invert_m, {}, one.slope,
+                id=one.id,
+                kind="depths",
+                about="locator's depths",
+                words=one.words,
+                prior=one.prior,
+                evidence=one.evidence,
+                leaving=ways[one.order],
+                invert_m=one.invert_m,
+                places={},
+                slope=one.slope,
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -231,12 +249,23 @@ def _reading(
     ground = site.ground.elevation_m(np.stack([here, [stated.x_m, stated.y_m]]))
     main = nearest_main(site, one.leaving)
     return OtherReading(
-        one.id, one.kind, one.about, one.words, one.prior, one.log_evidence, posterior,
-        one.leaving.x_m, one.leaving.y_m, one.leaving.angle_rad, float(ground[0]) - one.invert_m,
-        None if main is None else main[0].id,
-        float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m)),
-        float(ground[0] - ground[1]) - (one.invert_m - invert_m), False, one.evidence,
-    )  # fmt: skip
+        id=one.id,
+        kind=one.kind,
+        about=one.about,
+        words=one.words,
+        prior=one.prior,
+        log_evidence=one.log_evidence,
+        posterior=posterior,
+        x_m=one.leaving.x_m,
+        y_m=one.leaving.y_m,
+        angle_rad=one.leaving.angle_rad,
+        depth_m=float(ground[0]) - one.invert_m,
+        main=None if main is None else main[0].id,
+        moved_m=float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m)),
+        deeper_m=float(ground[0] - ground[1]) - (one.invert_m - invert_m),
+        likely=False,
+        evidence=one.evidence,
+    )
 
 
 def _moves(survey: Survey, one: OtherReading, stated: Leaving) -> bool:
@@ -255,17 +284,22 @@ def _moves(survey: Survey, one: OtherReading, stated: Leaving) -> bool:
 
 
 def _settle(
-    survey: Survey, found: Sequence[_Found], readings: Sequence[OtherReading],
+    survey: Survey,
+    found: Sequence[_Found],
+    readings: Sequence[OtherReading],
     stated: dict[str, Array],
-) -> Measurement | None:  # fmt: skip
+) -> Measurement | None:
     """Choose the measurement for the most probable reading that is likely, and its like."""
     first = next((i for i, one in enumerate(readings) if one.likely), None)
     if first is None:
         return None
     kind = readings[first].kind
-    same = [one for one, told in zip(found, readings, strict=True)
-            if (one.kind == "depths") == (kind == "depths")
-            and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)]  # fmt: skip
+    same = [
+        one
+        for one, told in zip(found, readings, strict=True)
+        if (one.kind == "depths") == (kind == "depths")
+        and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)
+    ]
     return _measurement(survey, same, stated, kind)
 
 
@@ -320,9 +354,12 @@ def _depth_measurement(survey: Survey, found: Sequence[_Found]) -> Measurement:
 
 
 def _open_inputs(
-    survey: Survey, found: Sequence[_Found], readings: Sequence[OtherReading],
-    stated: dict[str, Array], leaving: Leaving,
-) -> list[Unchecked]:  # fmt: skip
+    survey: Survey,
+    found: Sequence[_Found],
+    readings: Sequence[OtherReading],
+    stated: dict[str, Array],
+    leaving: Leaving,
+) -> list[Unchecked]:
     """List the inputs whose other readings hardly anything speaks against, worst first.
 
     What the notice asks a person to settle is not listed again.
@@ -353,12 +390,16 @@ def _open_inputs(
         effects = effects or ["another main"]
         listed.append(
             Unchecked(
-                about_what,
-                f"Nothing checks the {about_what}: if {rows[0][1].words}, {' and '.join(effects)}.",
-                "one more tape." if settle is None else settle.words + ".",
-                moved, deeper, float(sum(told.posterior for _, told in rows)), settle,
+                about=about_what,
+                words=f"Nothing checks the {about_what}: if "
+                f"{rows[0][1].words}, {' and '.join(effects)}.",
+                check="one more tape." if settle is None else settle.words + ".",
+                moved_m=moved,
+                deeper_m=deeper,
+                posterior=float(sum(told.posterior for _, told in rows)),
+                settle=settle,
             )
-        )  # fmt: skip
+        )
     return sorted(listed, key=lambda one: -round(one.moved_m + abs(one.deeper_m), 2))
 
 
@@ -369,12 +410,15 @@ def _notices(site: Site, doubt: Doubt) -> tuple[Notice, ...]:
         return ()
     named = "; ".join(
         f"{one.words} ({percent(one.posterior)}; exit {about(one.moved_m, site.units)} away"
-        + (f", pit {about(abs(one.deeper_m), site.units)} "
-           f"{'deeper' if one.deeper_m > 0 else 'shallower'}" if abs(one.deeper_m) > DEEPER_M
-           else "")
+        + (
+            f", pit {about(abs(one.deeper_m), site.units)} "
+            f"{'deeper' if one.deeper_m > 0 else 'shallower'}"
+            if abs(one.deeper_m) > DEEPER_M
+            else ""
+        )
         + ")"
         for one in likely[:3]
-    )  # fmt: skip
+    )
     check = "Measure again." if doubt.settle is None else f"To settle it {doubt.settle.words}."
     return (notice_of("other-reading", likely[0].about, named=named, check=check),)
 

@@ -37,13 +37,16 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
     yield from _slab(site)
     if not any("lot:" in name for tie in site.ties for name in (tie.from_name, tie.to_name)):
         yield Unchecked(
-            "place of the house on the lot",
-            f"The house's place ({_source(site.building.source)}) is checked by no tape: an error "
-            "moves exit, route and pits by as much.",
-            "tape from a lot corner to two house corners, or give a tie 'lot:front-left' to a mark "
-            "outdoors.",
-            0.0, 0.0, BUILDING_SLIP, misses=True,
-        )  # fmt: skip
+            about="place of the house on the lot",
+            words=f"The house's place ({_source(site.building.source)}) is checked by no tape: an "
+            "error moves exit, route and pits by as much.",
+            check="tape from a lot corner to two house corners, or give a tie 'lot:front-left' to "
+            "a mark outdoors.",
+            moved_m=0.0,
+            deeper_m=0.0,
+            posterior=BUILDING_SLIP,
+            misses=True,
+        )
     yield from _on_earth(site)
 
 
@@ -69,12 +72,15 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
     moved_m = survey.exit.unseen_m
     ask = f"read the heading at {last} again, or mark the head once more between it and the wall"
     yield Unchecked(
-        "headings",
-        f"{why}: if it was read wrong, or the drain turns there, the exit lies up to "
+        about="headings",
+        words=f"{why}: if it was read wrong, or the drain turns there, the exit lies up to "
         f"{about(moved_m, survey.site.units)} elsewhere.",
-        ask + ".", moved_m, 0.0, HEADING_SLIP,
-        Measurement(ask, last, "", ("stated", "heading"), (0.0, 0.0)),
-    )  # fmt: skip
+        check=ask + ".",
+        moved_m=moved_m,
+        deeper_m=0.0,
+        posterior=HEADING_SLIP,
+        settle=Measurement(ask, last, "", ("stated", "heading"), (0.0, 0.0)),
+    )
 
 
 def _source(source: str) -> str:
@@ -88,28 +94,34 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
     layered = site.building.source == "layer" or any(main.drawn for main in site.mains)
     if site.lot.source == "layer":
         yield Unchecked(
-            "place on earth",
-            "Only the layers' CRS puts the lot on earth: with that of a neighboring zone map and "
-            "coordinates lie far off, the tapes on the lot do not.",
-            "look the map's place up on another map, or give a lot corner's longitude and "
+            about="place on earth",
+            words="Only the layers' CRS puts the lot on earth: with that of a neighboring zone map "
+            "and coordinates lie far off, the tapes on the lot do not.",
+            check="look the map's place up on another map, or give a lot corner's longitude and "
             "latitude beside the layer.",
-            0.0, 0.0, EARTH_SLIP,
-        )  # fmt: skip
+            moved_m=0.0,
+            deeper_m=0.0,
+            posterior=EARTH_SLIP,
+        )
     elif not layered:
         yield Unchecked(
-            "direction of the front line",
-            "Nothing checks the direction of the front line: a wrong one turns map, azimuths and "
-            "coordinates, not the tapes on the lot.",
-            "photograph a compass held along the front line, or give a second corner.",
-            0.0, 0.0, FRONT_SLIP,
-        )  # fmt: skip
+            about="direction of the front line",
+            words="Nothing checks the direction of the front line: a wrong one turns map, azimuths "
+            "and coordinates, not the tapes on the lot.",
+            check="photograph a compass held along the front line, or give a second corner.",
+            moved_m=0.0,
+            deeper_m=0.0,
+            posterior=FRONT_SLIP,
+        )
         yield Unchecked(
-            "place on earth",
-            "One corner's longitude and latitude alone put the lot on earth: a wrong digit moves "
-            "map and coordinates, not the tapes on the lot.",
-            "look the corner up on a map, or give a second corner.",
-            0.0, 0.0, EARTH_SLIP,
-        )  # fmt: skip
+            about="place on earth",
+            words="One corner's longitude and latitude alone put the lot on earth: a wrong digit "
+            "moves map and coordinates, not the tapes on the lot.",
+            check="look the corner up on a map, or give a second corner.",
+            moved_m=0.0,
+            deeper_m=0.0,
+            posterior=EARTH_SLIP,
+        )
 
 
 def _ground(site: Site) -> Iterator[Unchecked]:
@@ -128,11 +140,14 @@ def _ground(site: Site) -> Iterator[Unchecked]:
         else "Only one height of the ground is known"
     )
     yield Unchecked(
-        "ground at the house",
-        f"{known}: if it is {foot} off, every pit is {foot} too shallow or too deep.",
-        "level from the slab to the yard and on to one street (a tube with water will do).",
-        0.0, ERROR_M, GROUND_SLIP * (COARSE if coarse else 1.0), misses=True,
-    )  # fmt: skip
+        about="ground at the house",
+        words=f"{known}: if it is {foot} off, every pit is {foot} too shallow or too deep.",
+        check="level from the slab to the yard and on to one street (a tube with water will do).",
+        moved_m=0.0,
+        deeper_m=ERROR_M,
+        posterior=GROUND_SLIP * (COARSE if coarse else 1.0),
+        misses=True,
+    )
 
 
 def _slab(site: Site) -> Iterator[Unchecked]:
@@ -148,9 +163,11 @@ def _slab(site: Site) -> Iterator[Unchecked]:
         else "No manhole cover ties site.slab_elevation to the mains' datum: if it is a floor off"
     )
     yield Unchecked(
-        "slab elevation",
-        f"{known}, the mains lie {about(off_m, site.units)} off against the drain, and a main may "
-        "be ruled in or out wrongly.",
-        "level from the slab to one manhole cover whose elevation is on record.",
-        0.0, 0.0, SLAB_SLIP * (COARSE if coarse else 1.0),
-    )  # fmt: skip
+        about="slab elevation",
+        words=f"{known}, the mains lie {about(off_m, site.units)} off against the drain, and a "
+        "main may be ruled in or out wrongly.",
+        check="level from the slab to one manhole cover whose elevation is on record.",
+        moved_m=0.0,
+        deeper_m=0.0,
+        posterior=SLAB_SLIP * (COARSE if coarse else 1.0),
+    )

@@ -224,12 +224,15 @@ def _fit(
         placement,
         points=tuple(
             replace(
-                point, x_m=float(places[point.id][0]), y_m=float(places[point.id][1]),
-                heading_rad=headings[point.id], footage_m=counts.get(point.id, point.footage_m),
+                point,
+                x_m=float(places[point.id][0]),
+                y_m=float(places[point.id][1]),
+                heading_rad=headings[point.id],
+                footage_m=counts.get(point.id, point.footage_m),
             )
             for point in placement.points
         ),
-    )  # fmt: skip
+    )
     ordered = order_downstream(moved, *read_inverts(site, moved))
     return fit_plan(gather_marks(moved, ordered.indices, site.noise))
 
@@ -269,8 +272,14 @@ def leave_house(site: Site, ends: Sequence[LineEnd]) -> Leaving | None:
     best = largest(habit, MATTERS_P)
     x, y = means[best, :2] + lengths[best] * lot_direction(float(means[best, 2]))
     side = building.sides[int(walls[best])]
-    return Leaving(float(x), float(y), float(means[best, 2]), side, float(lengths[best]),
-                   float(np.log(habit.sum())))  # fmt: skip
+    return Leaving(
+        x_m=float(x),
+        y_m=float(y),
+        angle_rad=float(means[best, 2]),
+        side=side,
+        unseen_m=float(lengths[best]),
+        log_habit=float(np.log(habit.sum())),
+    )
 
 
 def _short(lengths: Array) -> Array:

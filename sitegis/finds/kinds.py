@@ -140,9 +140,14 @@ def _density(item: Found, site: Site, misses: Residuals, reliability: float) -> 
     across, play, below, turn = misses
     measured = measured_invert_m(item, site)
     return find_likelihood(
-        across, np.hypot(across_sd_m(item, site), play), reliability, below,
-        1.0 if measured is None else measured[1], turn, DIRECTION_SD_RAD,
-    )  # fmt: skip
+        across,
+        np.hypot(across_sd_m(item, site), play),
+        reliability,
+        below,
+        1.0 if measured is None else measured[1],
+        turn,
+        DIRECTION_SD_RAD,
+    )
 
 
 def stray_find(item: Finding, site: Site) -> float:
@@ -160,9 +165,12 @@ def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
     if item.dug_to_m is not None:
         bottom = float(laid.site.ground.elevation_m(point)) - item.dug_to_m
     shows = hole_shows(
-        laid.vertices, laid.inverts_m + laid.site.drain_diameter_m, np.array(item.hole), bottom,
+        laid.vertices,
+        laid.inverts_m + laid.site.drain_diameter_m,
+        np.array(item.hole),
+        bottom,
         float(ground_sd_m(laid.site, point)),
-    )  # fmt: skip
+    )
     return miss_likelihood(shows[None], [SHOWS[item.work]])
 
 
@@ -196,7 +204,8 @@ FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
             label="find",
             words="found = yes in findings.csv",
             on_route=parts.OnRoute(
-                parts.Default(0.98, 0.02, "what is dug up is this drain"), found_likelihood,
+                parts.Default(0.98, 0.02, "what is dug up is this drain"),
+                found_likelihood,
                 stray_find,
             ),
             cause=None,
@@ -211,7 +220,8 @@ FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
             words="found = no in findings.csv",
             on_route=parts.OnRoute(
                 parts.Default(0.95, 0.0, "a pit shows the pipe where it is there"),
-                missed_likelihood, lambda item, site: 1.0,
+                missed_likelihood,
+                lambda item, site: 1.0,
             ),
             cause=parts.SharedMiss(),
             check=parts.as_it_is,
@@ -220,4 +230,4 @@ FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
             assumed=_missed_words,
         ),
     )
-}  # fmt: skip
+}

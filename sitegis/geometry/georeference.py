@@ -246,9 +246,14 @@ def _frame_at(crs: str, corner_m: Array, x_azimuth_deg: float, elevation_m: floa
 def _moved(frame: LotFrame, origin_m: Array) -> LotFrame:
     """Give the same frame with another origin."""
     return LotFrame(
-        frame.crs, float(origin_m[0]), float(origin_m[1]), frame.x_azimuth_deg,
-        frame.combined_factor, frame.meters_per_unit, frame.unit_name,
-    )  # fmt: skip
+        crs=frame.crs,
+        origin_easting_m=float(origin_m[0]),
+        origin_northing_m=float(origin_m[1]),
+        x_azimuth_deg=frame.x_azimuth_deg,
+        combined_factor=frame.combined_factor,
+        meters_per_unit=frame.meters_per_unit,
+        unit_name=frame.unit_name,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -384,9 +384,13 @@ def city(
 
     pages = Pages(*(None if name is None else Path(name) for name in (map_file, summary_file)))
     return run_city(
-        Path(city_file), _city_target(out, schema), workers=workers, scheduler=scheduler,
-        pages=pages, progress=progress,
-    )  # fmt: skip
+        Path(city_file),
+        _city_target(out, schema),
+        workers=workers,
+        scheduler=scheduler,
+        pages=pages,
+        progress=progress,
+    )
 
 
 def _city_target(out: str | Path | Database, schema: str | None) -> Path | Database:

@@ -63,8 +63,12 @@ def _draw_layer(layer: str, lonlat: gpd.GeoDataFrame) -> folium.GeoJson:
 
     def style(feature: Mapping[str, Any]) -> dict[str, Any]:
         inferred = feature["properties"]["evidence_class"] == "inferred"
-        return {"color": color, "weight": 3, "fillOpacity": 0.08,
-                "dashArray": "8 6" if inferred else None}  # fmt: skip
+        return {
+            "color": color,
+            "weight": 3,
+            "fillOpacity": 0.08,
+            "dashArray": "8 6" if inferred else None,
+        }
 
     shown = [name for name in ("id", "evidence_class", "probability") if name in lonlat]
     return folium.GeoJson(

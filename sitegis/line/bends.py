@@ -80,10 +80,14 @@ def _ends(state: State, weights: Array, marks: Marks) -> tuple[LineEnd, ...]:
     none = np.zeros(len(weights))
     merged = merge_poses(
         Poses(
-            weights, np.column_stack([state.foot, state.angle]), covariances, state.bends, none,
-            none,
+            weights=weights,
+            means=np.column_stack([state.foot, state.angle]),
+            covariances=covariances,
+            kinds=state.bends,
+            turns_deg=none,
+            lengths_m=none,
         )
-    )  # fmt: skip
+    )
     return tuple(
         LineEnd(float(weight), mean, covariance, int(bends))
         for weight, mean, covariance, bends in zip(

@@ -17,6 +17,7 @@ import numpy as np
 from ..geometry.frames import Array, lot_direction
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.ordering import COVARIANCE, LOG, MATTERS_M, at_least, ordered
+from ..numerics.records import join_rows, take_rows
 from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
 from .states import (
     MOST_BENDS,
@@ -25,7 +26,6 @@ from .states import (
     advance,
     ahead_and_left,
     bend_states,
-    join_states,
     likely_rows,
     log_density,
     prune,
@@ -74,7 +74,7 @@ def follow_drain(marks: Marks) -> State:
         state = _heading_update(_count_update(walk, state, i), float(marks.headings_rad[i]))
         if marks.bend_marks[i] and i < used[-1]:
             state = prune(_bend_at_mark(state, i))
-    return state.rows(ordered(state.log_weight, LOG, descending=True))
+    return take_rows(state, ordered(state.log_weight, LOG, descending=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,11 +180,16 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     places = np.zeros((rows.size, MOST_BENDS, 2))
     places[:, 0] = marks.xy[first] + before[:, None] * lot_direction(angle - turn)
     state = State(
-        np.tile(marks.xy[second], (rows.size, 1)), angle, (count if known else 0.0) + before + rest,
-        np.zeros((rows.size, 3, 3)),
-        logs[rows] - BENDS_PER_M * (before + rest) + log_prior(np.array(SCALES))[scale],
-        scale, spans, turns, places,
-    )  # fmt: skip
+        foot=np.tile(marks.xy[second], (rows.size, 1)),
+        angle=angle,
+        count=(count if known else 0.0) + before + rest,
+        spread=np.zeros((rows.size, 3, 3)),
+        log_weight=logs[rows] - BENDS_PER_M * (before + rest) + log_prior(np.array(SCALES))[scale],
+        scale=scale,
+        spans=spans,
+        turns=turns,
+        at=places,
+    )
     here, there = (sum(walk.across(state, i)) for i in (second, first))
     sine, cosine = np.sin(turn), np.cos(turn)
     # a bend anywhere in its cell: the variance of an even law is its width squared over 12
@@ -220,19 +225,10 @@ class _Options:
     log_prior: Array
     log_weight: Array
 
-    def chosen(self, index: Indices) -> _Options:
-        """Give some of the ways."""
-        return _Options(
-            self.rows[index], self.index[index], self.before[index], self.cell_m[index],
-            self.log_prior[index], self.log_weight[index],
-        )  # fmt: skip
-
     def go(self, state: State, span: int) -> State:
         """Follow the ways up to and past their bend."""
-        gone = bend_states(
-            advance(state.rows(self.rows), self.before), self.index,
-            self.cell_m / np.sqrt(12.0), span,
-        )  # fmt: skip
+        straight = advance(take_rows(state, self.rows), self.before)
+        gone = bend_states(straight, self.index, self.cell_m / np.sqrt(12.0), span)
         return replace(gone, log_weight=gone.log_weight + self.log_prior)
 
 
@@ -260,8 +256,8 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     sine, cosine = np.sin(turn), np.cos(turn)
     rest = cosine * (ahead[rows] - before) + sine * left[rows]
     off = cosine * left[rows] - sine * (ahead[rows] - before)
-    place, mixed, angle = (state.spread[rows, 0, 0], state.spread[rows, 0, 1],
-                           state.spread[rows, 1, 1])  # fmt: skip
+    place, mixed = state.spread[rows, 0, 0], state.spread[rows, 0, 1]
+    angle = state.spread[rows, 1, 1]
     lever = rest + before * cosine
     variance = cosine**2 * place + 2.0 * cosine * lever * mixed + lever**2 * angle
     variance = variance + sine**2 * cell**2 / 12.0
@@ -271,7 +267,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     # the Poisson process: its rate at the bend is in the prior, here that there is no other
     logs = logs + state.log_weight[rows] + prior - BENDS_PER_M * (before + rest)
     keep = np.flatnonzero(~at_least(-BEHIND_M, rest, MATTERS_M))
-    return _Options(rows, index, before, cell, prior, logs).chosen(keep)
+    return take_rows(_Options(rows, index, before, cell, prior, logs), keep)
 
 
 def _to_mark(walk: _Walk, state: State, i: int) -> State:
@@ -287,15 +283,16 @@ def _to_mark(walk: _Walk, state: State, i: int) -> State:
     tape, receiver = walk.across(state, i)
     # the density that a mark right on the drain would have: what falls far short is unexplained
     peak -= 0.5 * float(np.log(2 * np.pi * np.min(tape + receiver)))
-    found = options.chosen(likely_rows(options.log_weight, state.scale[options.rows])).go(state, i)
+    likely = likely_rows(options.log_weight, state.scale[options.rows])
+    found = take_rows(options, likely).go(state, i)
     if not at_least(UNEXPLAINED, peak - float(options.log_weight.max()), LOG):
         order = ordered(options.log_weight - options.log_prior, LOG, descending=True)
-        bent = options.chosen(order[options.index[order] >= 0][:TRIED_TWICE])
+        bent = take_rows(options, order[options.index[order] >= 0][:TRIED_TWICE])
         once = bent.go(state, i)
         twice = _options(walk, once, i, straight=False)
         if twice.rows.size:
             likely = likely_rows(twice.log_weight, once.scale[twice.rows])
-            found = join_states(found, twice.chosen(likely).go(once, i))
+            found = join_rows([found, take_rows(twice, likely).go(once, i)])
     return prune(_across_update(walk, _arrive(walk, found, i), i))
 
 
@@ -347,7 +344,7 @@ def _bend_at_mark(state: State, i: int) -> State:
     index = np.tile(np.arange(SIGNED_RAD.size), len(state.angle))
     room = state.bends[rows] < MOST_BENDS
     rows, index = rows[room], index[room]
-    bent = bend_states(state.rows(rows), index, np.full(index.size, BEND_MARK_SD_M), i)
+    bent = bend_states(take_rows(state, rows), index, np.full(index.size, BEND_MARK_SD_M), i)
     logs = bent.log_weight + np.log(MARKED_SHARE * SIGNED_WEIGHTS[index])
     left = replace(state, log_weight=state.log_weight + np.log(1.0 - MARKED_SHARE))
-    return join_states(replace(bent, log_weight=logs), left)
+    return join_rows([replace(bent, log_weight=logs), left])

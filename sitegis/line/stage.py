@@ -187,9 +187,14 @@ def gather_depths(
         if not near and np.isfinite(inverts[i])
     ]
     return Depths(
-        behind, inverts[used], sd, np.where(taped, 0.0, depth), site.noise.session_depth_scale,
-        site.noise.degrees_of_freedom, tuple(bounds),
-    ), tuple(placement.points[i].id for i in used)  # fmt: skip
+        behind_m=behind,
+        inverts_m=inverts[used],
+        sd_m=sd,
+        scaled_m=np.where(taped, 0.0, depth),
+        scale_sd=site.noise.session_depth_scale,
+        degrees_of_freedom=site.noise.degrees_of_freedom,
+        bounds=tuple(bounds),
+    ), tuple(placement.points[i].id for i in used)
 
 
 def _spread(depth: Array, site: Site) -> Array:

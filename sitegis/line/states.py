@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from scipy.special import gammainc, gammaincinv, logsumexp
 from ..geometry.frames import Array, lot_direction
 from ..numerics.noise_scale import SCALES
 from ..numerics.ordering import LOG, at_least, ordered
+from ..numerics.records import take_rows
 from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
 
 Indices = NDArray[np.int64]
@@ -40,14 +41,6 @@ class State:
     turns: Indices
     at: Array
 
-    def rows(self, index: Indices | NDArray[np.bool_]) -> State:
-        """Give some of the rows."""
-        return State(
-            self.foot[index], self.angle[index], self.count[index], self.spread[index],
-            self.log_weight[index], self.scale[index], self.spans[index], self.turns[index],
-            self.at[index],
-        )  # fmt: skip
-
     @property
     def bends(self) -> Indices:
         """Number of bends so far, (m,)."""
@@ -75,11 +68,13 @@ def advance(state: State, length_m: Array) -> State:
     direction = lot_direction(state.angle)
     carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
     carry[:, 0, 1] = length_m
-    return State(
-        state.foot + length_m[:, None] * direction, state.angle, state.count + length_m,
-        carry @ state.spread @ carry.transpose(0, 2, 1),
-        state.log_weight - BENDS_PER_M * length_m, state.scale, state.spans, state.turns, state.at,
-    )  # fmt: skip
+    return replace(
+        state,
+        foot=state.foot + length_m[:, None] * direction,
+        count=state.count + length_m,
+        spread=carry @ state.spread @ carry.transpose(0, 2, 1),
+        log_weight=state.log_weight - BENDS_PER_M * length_m,
+    )
 
 
 def bend_states(state: State, index: Indices, place_sd_m: Array, span: int) -> State:
@@ -97,25 +92,8 @@ def bend_states(state: State, index: Indices, place_sd_m: Array, span: int) -> S
     rows = np.flatnonzero(bent)
     spans, turns, at = state.spans.copy(), state.turns.copy(), state.at.copy()
     spans[rows, slot], turns[rows, slot], at[rows, slot] = span, index[bent], state.foot[bent]
-    return State(
-        state.foot, state.angle + turn, state.count, spread, state.log_weight, state.scale,
-        spans, turns, at,
-    )  # fmt: skip
-
-
-def join_states(one: State, other: State) -> State:
-    """Join the rows of two."""
-    return State(
-        np.concatenate([one.foot, other.foot]),
-        np.concatenate([one.angle, other.angle]),
-        np.concatenate([one.count, other.count]),
-        np.concatenate([one.spread, other.spread]),
-        np.concatenate([one.log_weight, other.log_weight]),
-        np.concatenate([one.scale, other.scale]),
-        np.concatenate([one.spans, other.spans]),
-        np.concatenate([one.turns, other.turns]),
-        np.concatenate([one.at, other.at]),
-    )
+    angle = state.angle + turn
+    return replace(state, angle=angle, spread=spread, spans=spans, turns=turns, at=at)
 
 
 def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) -> State:
@@ -140,15 +118,19 @@ def move_states(state: State, part: int, step: Array, shrunk: Array, log_weight:
     spread = state.spread - shrunk[:, None, None] * np.einsum("mi,mj->mij", column, column)
     direction = lot_direction(state.angle)
     normal = np.column_stack([-direction[:, 1], direction[:, 0]])
-    return State(
-        state.foot + move[:, :1] * normal, state.angle + move[:, 1], state.count + move[:, 2],
-        spread, log_weight, state.scale, state.spans, state.turns, state.at,
-    )  # fmt: skip
+    return replace(
+        state,
+        foot=state.foot + move[:, :1] * normal,
+        angle=state.angle + move[:, 1],
+        count=state.count + move[:, 2],
+        spread=spread,
+        log_weight=log_weight,
+    )
 
 
 def prune(state: State) -> State:
     """Keep the likely rows of every scale."""
-    return state.rows(likely_rows(state.log_weight, state.scale))
+    return take_rows(state, likely_rows(state.log_weight, state.scale))
 
 
 def likely_rows(log_weight: Array, scale: Indices) -> Indices:

@@ -334,8 +334,16 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     _, extra = tail_weight(square, marks.degrees_of_freedom)
     offsets, stations = line_coordinates(parameters, marks.xy, problem.segment)
     return Chain(
-        parameters, inverse, problem.segment, offsets, stations, adjusted,
-        np.array([*adjusted[last], directions(parameters)[-1]]),
-        0.5 * (end_covariance + end_covariance.T), weights, chi_square,
-        float(-0.5 * chi_square - 0.5 * regular - extra.sum()), converged,
-    )  # fmt: skip
+        parameters=parameters,
+        covariance=inverse,
+        segment=problem.segment,
+        offsets_m=offsets,
+        stations_m=stations,
+        adjusted=adjusted,
+        end=np.array([*adjusted[last], directions(parameters)[-1]]),
+        end_covariance=0.5 * (end_covariance + end_covariance.T),
+        weights=weights,
+        chi_square=chi_square,
+        log_likelihood=float(-0.5 * chi_square - 0.5 * regular - extra.sum()),
+        converged=converged,
+    )

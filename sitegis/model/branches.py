@@ -83,10 +83,19 @@ def drain_of(branch: Branch) -> Drain:
     along = branch.vertices[-1] - branch.vertices[-2]
     spread = float(branch.vertex_sd_m[-1]) ** 2
     return Drain(
-        branch.vertices, branch.point_ids, branch.stations_m, branch.offsets_m, branch.bends,
-        float(np.arctan2(along[1], along[0])), np.diag([spread, spread, 0.0]), branch.profile,
-        branch.slope, branch.slope_sd, branch.slope_sd_ratio, {},
-    )  # fmt: skip
+        vertices=branch.vertices,
+        point_ids=branch.point_ids,
+        stations_m=branch.stations_m,
+        offsets_m=branch.offsets_m,
+        bends=branch.bends,
+        end_angle_rad=float(np.arctan2(along[1], along[0])),
+        end_covariance=np.diag([spread, spread, 0.0]),
+        profile=branch.profile,
+        slope=branch.slope,
+        slope_sd=branch.slope_sd,
+        slope_sd_ratio=branch.slope_sd_ratio,
+        log_evidence_by_bends={},
+    )
 
 
 @dataclass(frozen=True, slots=True)

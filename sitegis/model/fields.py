@@ -183,9 +183,13 @@ CellKind = Literal[
     "text", "name", "length", "depth", "number", "choice", "yes-no", "date", "bearing", "list"
 ]
 _READERS: Mapping[object, CellKind] = {
-    _in_units: "length", _in_depth_units: "depth", _as_bearing: "bearing", as_azimuth: "bearing",
-    _as_date: "date", _as_name: "name",
-}  # fmt: skip
+    _in_units: "length",
+    _in_depth_units: "depth",
+    _as_bearing: "bearing",
+    as_azimuth: "bearing",
+    _as_date: "date",
+    _as_name: "name",
+}
 _TYPES: Mapping[object, CellKind] = {bool: "yes-no", int: "number", float: "number", str: "text"}
 
 

@@ -268,10 +268,18 @@ class Exit:
         """The components, or the one Gaussian where there are none."""
         return self.components or (
             ExitComponent(
-                1.0, 0.0, self.x_m, self.y_m, self.angle_rad, self.side, self.wall_index,
-                self.covariance, self.profile, self.unseen_m,
+                weight=1.0,
+                turn_deg=0.0,
+                x_m=self.x_m,
+                y_m=self.y_m,
+                angle_rad=self.angle_rad,
+                side=self.side,
+                wall_index=self.wall_index,
+                covariance=self.covariance,
+                profile=self.profile,
+                unseen_m=self.unseen_m,
             ),
-        )  # fmt: skip
+        )
 
 
 # --------------------------------------------------------------------------------- routes

@@ -79,10 +79,13 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
     walls, lengths = first_walls(means[:, :2], means[:, 2], building)
     parts = [
         _at_wall(
-            weights * np.exp(-BENDS_PER_M * lengths), means, covariances,
-            (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)), building,
+            weights * np.exp(-BENDS_PER_M * lengths),
+            means,
+            covariances,
+            (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)),
+            building,
         )
-    ]  # fmt: skip
+    ]
     for end in np.flatnonzero(walls >= 0):
         here = means[end], covariances[end]
         parts += _bent_to_wall(float(weights[end]), here, float(lengths[end]), building)
@@ -211,8 +214,11 @@ def _at_wall(
     met = (ways[0] >= 0) & (weights > 0)
     weights, means, covariances = weights[met], means[met], covariances[met]
     walls, lengths, turns_deg, before_m = (
-        ways[0][met], ways[1][met], ways[2][met], ways[3][met],
-    )  # fmt: skip
+        ways[0][met],
+        ways[1][met],
+        ways[2][met],
+        ways[3][met],
+    )
     direction = lot_direction(means[:, 2])
     inward = -outward_normals(building)[walls]
     rate = np.sum(inward * direction, axis=1)
@@ -227,9 +233,13 @@ def _at_wall(
     total[:, :2, :2] += building.position_sd_m**2 * np.eye(2)
     moved = np.column_stack([means[:, :2] + lengths[:, None] * direction, means[:, 2]])
     return Poses(
-        weights, moved, 0.5 * (total + total.transpose(0, 2, 1)), walls, turns_deg,
-        before_m + lengths,
-    )  # fmt: skip
+        weights=weights,
+        means=moved,
+        covariances=0.5 * (total + total.transpose(0, 2, 1)),
+        kinds=walls,
+        turns_deg=turns_deg,
+        lengths_m=before_m + lengths,
+    )
 
 
 def outward_normals(building: Building) -> Array:
@@ -259,9 +269,13 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
         poses.lengths_m,
     )
     any_way = Poses(
-        poses.weights * possible * SQUARE_FLOOR, poses.means, poses.covariances, poses.kinds,
-        poses.turns_deg, poses.lengths_m,
-    )  # fmt: skip
+        weights=poses.weights * possible * SQUARE_FLOOR,
+        means=poses.means,
+        covariances=poses.covariances,
+        kinds=poses.kinds,
+        turns_deg=poses.turns_deg,
+        lengths_m=poses.lengths_m,
+    )
     total = float(square.weights.sum() + any_way.weights.sum())
     if total <= 0.0:
         return poses, 0.0

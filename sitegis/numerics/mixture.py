@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array, wrap_radians
 from .ordering import MATTERS_P, at_least, ordered
+from .records import join_rows, take_rows
 
 __all__ = ["Poses", "join_poses", "merge_poses"]
 
@@ -34,25 +35,12 @@ class Poses:
     turns_deg: Array
     lengths_m: Array
 
-    def chosen(self, index: Indices | NDArray[np.bool_]) -> Poses:
-        """Give some of the rows, weights untouched."""
-        return Poses(
-            self.weights[index], self.means[index], self.covariances[index], self.kinds[index],
-            self.turns_deg[index], self.lengths_m[index],
-        )  # fmt: skip
-
 
 def join_poses(parts: list[Poses]) -> Poses:
     """Join rows and bring the weights to a sum of 1."""
-    weights = np.concatenate([part.weights for part in parts])
-    return Poses(
-        weights / max(float(weights.sum()), 1e-300),
-        np.concatenate([part.means for part in parts]),
-        np.concatenate([part.covariances for part in parts]),
-        np.concatenate([part.kinds for part in parts]),
-        np.concatenate([part.turns_deg for part in parts]),
-        np.concatenate([part.lengths_m for part in parts]),
-    )
+    joined = join_rows(parts)
+    total = max(float(joined.weights.sum()), 1e-300)
+    return replace(joined, weights=joined.weights / total)
 
 
 def merge_poses(poses: Poses) -> Poses:
@@ -68,7 +56,7 @@ def merge_poses(poses: Poses) -> Poses:
     shares = np.bincount(before, poses.weights, minlength=labels.size)
     order = ordered(poses.weights, MATTERS_P, descending=True)
     order = order[at_least(poses.weights[order], NEGLIGIBLE * float(poses.weights.max()))]
-    poses = poses.chosen(order)
+    poses = take_rows(poses, order)
     sizes = np.trace(poses.covariances[:, :2, :2], axis1=1, axis2=2) + 1e-6
     heads: list[int] = []
     member = np.empty(order.size, dtype=np.int64)
@@ -93,7 +81,7 @@ def merge_poses(poses: Poses) -> Poses:
     left = np.bincount(after, merged.weights, minlength=labels.size)
     weights = merged.weights * (shares / np.where(left > 0.0, left, 1.0))[after]
     order = ordered(weights, MATTERS_P, descending=True)
-    return join_poses([replace(merged, weights=weights).chosen(order)])
+    return join_poses([take_rows(replace(merged, weights=weights), order)])
 
 
 def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -> Poses:
@@ -111,8 +99,12 @@ def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -
     np.add.at(covariances, member, share[:, None, None] * second)
     lengths = np.asarray(np.bincount(member, share * poses.lengths_m, minlength=number), float)
     merged = Poses(
-        weights, poses.means[heads] + shift, covariances, poses.kinds[heads],
-        poses.turns_deg[heads], lengths,
-    )  # fmt: skip
+        weights=weights,
+        means=poses.means[heads] + shift,
+        covariances=covariances,
+        kinds=poses.kinds[heads],
+        turns_deg=poses.turns_deg[heads],
+        lengths_m=lengths,
+    )
     order = ordered(weights, MATTERS_P, descending=True)[:MOST_COMPONENTS]
-    return merged.chosen(order)
+    return take_rows(merged, order)

@@ -79,9 +79,12 @@ def log_evidence(residuals: Array) -> float:
     n, square = residuals.size, float(residuals @ residuals)
     shape = SHAPE + 0.5 * n
     return float(
-        SHAPE * np.log(RATE) - gammaln(SHAPE) + gammaln(shape)
-        - shape * np.log(RATE + 0.5 * square) - 0.5 * n * np.log(2 * np.pi)
-    )  # fmt: skip
+        SHAPE * np.log(RATE)
+        - gammaln(SHAPE)
+        + gammaln(shape)
+        - shape * np.log(RATE + 0.5 * square)
+        - 0.5 * n * np.log(2 * np.pi)
+    )
 
 
 def scale_of_nodes(kind: Kind, log_likelihoods: Array) -> NoiseScale:

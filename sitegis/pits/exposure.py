@@ -28,6 +28,7 @@ from ..numerics.ordering import (
     ordered,
     relative_step,
 )
+from ..numerics.records import join_rows, take_rows
 from ..numerics.statistics import weighted_quantiles
 from ..rules.rule_set import RuleSet
 from .cost import (
@@ -66,9 +67,13 @@ def straights_of(vertices: Array, inverts_m: Array) -> Straights:
     """Give the straights of routes (m, v, 2) with inverts (m, v), without those of no length."""
     real = polyline.segment_lengths(vertices) > TOUCH_M
     return Straights(
-        vertices[:, :-1][real], vertices[:, 1:][real], inverts_m[:, :-1][real],
-        inverts_m[:, 1:][real], np.nonzero(real)[0].astype(np.int64), len(vertices),
-    )  # fmt: skip
+        start=vertices[:, :-1][real],
+        end=vertices[:, 1:][real],
+        invert_start_m=inverts_m[:, :-1][real],
+        invert_end_m=inverts_m[:, 1:][real],
+        route=np.nonzero(real)[0].astype(np.int64),
+        routes=len(vertices),
+    )
 
 
 def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Array) -> Array:
@@ -103,16 +108,7 @@ class Places:
     def joined(cls, parts: list[Places]) -> Places:
         """Join lists of proposals; none gives an empty one."""
         empty = cls(np.zeros((0, 2)), np.zeros(0), np.zeros((0, 2)))
-        rows = [empty, *parts]
-        return cls(
-            np.concatenate([part.centers for part in rows]),
-            np.concatenate([part.angles_rad for part in rows]),
-            np.concatenate([part.sizes_m for part in rows]),
-        )
-
-    def kept(self, keep: Flags | Integers) -> Places:
-        """Give some of the places."""
-        return Places(self.centers[keep], self.angles_rad[keep], self.sizes_m[keep])
+        return join_rows([empty, *parts])
 
     def rings(self) -> Array:
         """Give the corners (c, 4, 2), counter-clockwise."""
@@ -236,11 +232,12 @@ def weigh_pits(
     the site allows: deeper pipe stays unseen. It must lie within ``area`` (:func:`dig_area`) and
     clear of the footing; the surface is the dearest under it.
     """
-    places = places.kept(allowed(area, places.rings()))
+    places = take_rows(places, allowed(area, places.rings()))
     crossings = rectangle_crossings(straights, places.centers, places.angles_rad, places.sizes_m)
     asked = crossings.crossed & (weights > 0)
     some = np.asarray(asked.any(axis=1), bool)
-    places, asked, rings = places.kept(some), asked[some], places.kept(some).rings()
+    places, asked = take_rows(places, some), asked[some]
+    rings = places.rings()
     if not some.any():
         return ()
     ground = site.ground.elevation_m(places.centers)
@@ -257,13 +254,20 @@ def weigh_pits(
     clear = clear_of_footing(site, rules, rings, ground - dug)
     return tuple(
         Candidate(
-            places.centers[i], float(places.angles_rad[i]),
-            (float(places.sizes_m[i, 0]), float(places.sizes_m[i, 1])), rings[i],
-            float(ground[i]), float(dug[i]), float(low[i]), float(high[i]), float(costs[i]),
-            surfaces[i], exposed[i],
+            places.centers[i],
+            float(places.angles_rad[i]),
+            (float(places.sizes_m[i, 0]), float(places.sizes_m[i, 1])),
+            rings[i],
+            float(ground[i]),
+            float(dug[i]),
+            float(low[i]),
+            float(high[i]),
+            float(costs[i]),
+            surfaces[i],
+            exposed[i],
         )
         for i in np.flatnonzero(clear)
-    )  # fmt: skip
+    )
 
 
 def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:

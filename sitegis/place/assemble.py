@@ -119,9 +119,15 @@ class _Builder:
             )
 
     def _offset(
-        self, node: int, pose: int, value: tuple[float, float], sd: tuple[float, float], what: str,
-        room: str, joins: tuple[str, ...],
-    ) -> None:  # fmt: skip
+        self,
+        node: int,
+        pose: int,
+        value: tuple[float, float],
+        sd: tuple[float, float],
+        what: str,
+        room: str,
+        joins: tuple[str, ...],
+    ) -> None:
         """Observe the offsets of a node in a pose; one that was not measured is left out."""
         columns = (node, pose)
         if math.isfinite(value[0]):
@@ -141,10 +147,14 @@ class _Builder:
         self._fix(pose, building.vertices[0], sd, "building position", BUILDING)
         self._observe(
             Observation(
-                "building direction (m per m)", "value", (pose + 2,), building.angle_rad,
-                max(building.angle_sd_rad, _LEAST_SD_RAD), joins=(BUILDING,),
+                "building direction (m per m)",
+                "value",
+                (pose + 2,),
+                building.angle_rad,
+                max(building.angle_sd_rad, _LEAST_SD_RAD),
+                joins=(BUILDING,),
             )
-        )  # fmt: skip
+        )
 
     def add_room(self, room: Room) -> None:
         """Add a room's pose, and what is known of it against the building."""
@@ -158,10 +168,14 @@ class _Builder:
         if room.x_toward_rad is not None:
             self._observe(
                 Observation(
-                    f"direction of room {room.id} (m per m)", "turn", (pose + 2, building + 2),
-                    room.x_toward_rad, max(room.x_toward_sd_rad, _LEAST_SD_RAD), joins=joins,
+                    f"direction of room {room.id} (m per m)",
+                    "turn",
+                    (pose + 2, building + 2),
+                    room.x_toward_rad,
+                    max(room.x_toward_sd_rad, _LEAST_SD_RAD),
+                    joins=joins,
                 )
-            )  # fmt: skip
+            )
 
     def add_locate(self, locate: Locate) -> None:
         """Add one row of the table of points."""
@@ -179,9 +193,14 @@ class _Builder:
         if room is None:
             raise _unknown("name-unknown:room", "locates.csv", locate.row, "room", locate.room)
         self._offset(
-            node, self.poses[room.id], value, sds, f"{locate.id} in room {room.id},",
-            room.id, (locate.id, room.id),
-        )  # fmt: skip
+            node,
+            self.poses[room.id],
+            value,
+            sds,
+            f"{locate.id} in room {room.id},",
+            room.id,
+            (locate.id, room.id),
+        )
 
     def add_tie(self, tie: Tie) -> None:
         """Add a taped distance."""
@@ -190,10 +209,14 @@ class _Builder:
             raise _unknown("name-unknown:itself", "ties.csv", tie.row, "to", tie.to_name)
         self._observe(
             Observation(
-                f"tie {tie.from_name} to {tie.to_name}", "distance", (start, end),
-                tie.distance_m, tie.sd_m, joins=(tie.from_name, tie.to_name),
+                f"tie {tie.from_name} to {tie.to_name}",
+                "distance",
+                (start, end),
+                tie.distance_m,
+                tie.sd_m,
+                joins=(tie.from_name, tie.to_name),
             )
-        )  # fmt: skip
+        )
 
     def add_wall(self, index: int, edge: int | None) -> None:
         """Add a point on the inside face of an outside wall."""
@@ -208,11 +231,14 @@ class _Builder:
         ends = (self._corner(first), self._corner((first + 1) % len(self.outline)))
         self._observe(
             Observation(
-                f"{contact.point} on the {contact.side} wall", "wall", (node, *ends),
-                contact.thickness_m, max(contact.sd_m, _LEAST_SD_M),
+                f"{contact.point} on the {contact.side} wall",
+                "wall",
+                (node, *ends),
+                contact.thickness_m,
+                max(contact.sd_m, _LEAST_SD_M),
                 joins=(contact.point, f"{contact.side} wall"),
             )
-        )  # fmt: skip
+        )
 
     def add_corners(self) -> None:
         """Add every building corner, used or not."""
@@ -228,9 +254,14 @@ class _Builder:
             sd = max(self.site.building.outline_sd_m, _LEAST_SD_M)
             value = (float(self.outline[index, 0]), float(self.outline[index, 1]))
             self._offset(
-                node, self.poses[BUILDING], value, (sd, sd), f"building corner {name},", "",
+                node,
+                self.poses[BUILDING],
+                value,
+                (sd, sd),
+                f"building corner {name},",
+                "",
                 (key, BUILDING),
-            )  # fmt: skip
+            )
         return self.nodes[key]
 
     def _named(self, name: str, tie: Tie) -> int:

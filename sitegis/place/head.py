@@ -146,9 +146,13 @@ def _combine(
 
 
 def _departures(
-    reading: float | None, lifted: float | None, nulls: float | None, depth: float,
-    noise: Noise, lift_m: float,
-) -> list[tuple[str, float, float]]:  # fmt: skip
+    reading: float | None,
+    lifted: float | None,
+    nulls: float | None,
+    depth: float,
+    noise: Noise,
+    lift_m: float,
+) -> list[tuple[str, float, float]]:
     """Give each check in words, its departure and the standard deviation of that departure."""
     checks = []
     repeat, scale = noise.depth_sd_m(depth), noise.session_depth_scale

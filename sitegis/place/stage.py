@@ -214,25 +214,43 @@ def _adjustment(
             error, spread = predicted_against(network, cleaned, index)
             out.append(
                 AdjustedObservation(
-                    item.name, item.value, item.sd, error, (item.sd / spread) ** 2,
-                    error / spread, NONCENTRALITY * spread, (), True, proposal,
+                    name=item.name,
+                    value_m=item.value,
+                    sd_m=item.sd,
+                    residual_m=error,
+                    redundancy=(item.sd / spread) ** 2,
+                    w=error / spread,
+                    detectable_m=NONCENTRALITY * spread,
+                    inseparable=(),
+                    removed=True,
+                    proposal=proposal,
                 )
-            )  # fmt: skip
+            )
             continue
         quality = cleaned.reliability
         rivals = tuple(names[cleaned.kept[i]] for i in inseparable_rows(quality, row))
         out.append(
             AdjustedObservation(
-                item.name, item.value, item.sd, float(cleaned.solution.whitened[row]) * item.sd,
-                float(quality.redundancy[row]), float(quality.w[row]),
-                float(quality.detectable[row]), rivals, False, proposal,
+                name=item.name,
+                value_m=item.value,
+                sd_m=item.sd,
+                residual_m=float(cleaned.solution.whitened[row]) * item.sd,
+                redundancy=float(quality.redundancy[row]),
+                w=float(quality.w[row]),
+                detectable_m=float(quality.detectable[row]),
+                inseparable=rivals,
+                removed=False,
+                proposal=proposal,
             )
-        )  # fmt: skip
+        )
     return Adjustment(
-        tuple(out), cleaned.solution.chi_square, len(cleaned.kept) - network.size,
-        cleaned.chi_square_first, cleaned.solution.iterations,
-        tuple(dict.fromkeys(mirror_points)),
-    )  # fmt: skip
+        observations=tuple(out),
+        chi_square=cleaned.solution.chi_square,
+        degrees_of_freedom=len(cleaned.kept) - network.size,
+        chi_square_before=cleaned.chi_square_first,
+        iterations=cleaned.solution.iterations,
+        mirror_points=tuple(dict.fromkeys(mirror_points)),
+    )
 
 
 def _first_rows(site: Site) -> list[Locate]:
@@ -248,9 +266,13 @@ def _reading(site: Site, point: str) -> HeadDepth | None:
     for row in site.locates:
         if row.id == point:
             head = read_head(
-                row.depth_m, site.noise, depth_lifted_m=row.depth_lifted_m, lift_m=row.lift_m,
-                null_spacing_m=row.null_spacing_m, poles_m=site.poles_m,
-            )  # fmt: skip
+                row.depth_m,
+                site.noise,
+                depth_lifted_m=row.depth_lifted_m,
+                lift_m=row.lift_m,
+                null_spacing_m=row.null_spacing_m,
+                poles_m=site.poles_m,
+            )
             if head is not None:
                 return head
     return None
@@ -317,12 +339,23 @@ def _point(
     surface = float(site.ground.elevation_m(xy)) if room is None else float(room.floor_elevation_m)
     counts = [r.footage_m for r in site.locates if r.id == row.id]
     return PlacedPoint(
-        row.id, row.kind, "lot" if room is None else room.id, float(xy[0]), float(xy[1]),
-        major, minor, angle, surface,
-        None if head is None else head.depth_m, 0.0 if head is None else head.depth_sd_m,
-        next((count for count in counts if count is not None), None), row.surface, row.row,
-        heading_in_lot(site, network, x, row.id), head is not None and head.distorted,
-    )  # fmt: skip
+        id=row.id,
+        kind=row.kind,
+        room="lot" if room is None else room.id,
+        x_m=float(xy[0]),
+        y_m=float(xy[1]),
+        sd_major_m=major,
+        sd_minor_m=minor,
+        major_angle_rad=angle,
+        surface_elevation_m=surface,
+        depth_m=None if head is None else head.depth_m,
+        depth_sd_m=0.0 if head is None else head.depth_sd_m,
+        footage_m=next((count for count in counts if count is not None), None),
+        surface=row.surface,
+        row=row.row,
+        heading_rad=heading_in_lot(site, network, x, row.id),
+        distorted=head is not None and head.distorted,
+    )
 
 
 def heading_in_lot(site: Site, network: Network, x: Array, point: str) -> float | None:

@@ -156,10 +156,15 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
             thickness_m=reading.report.format(thickness_m),
         )
     return Building(
-        ring, name_edges(ring, x_angle_rad=angle_rad), angle_rad,
-        table.position_sd or POSITION_SD_M[source], math.radians(ANGLE_SD_DEG[source]),
-        OUTLINE_SD_M[source], thickness_m, source=source,
-    )  # fmt: skip
+        vertices=ring,
+        sides=name_edges(ring, x_angle_rad=angle_rad),
+        angle_rad=angle_rad,
+        position_sd_m=table.position_sd or POSITION_SD_M[source],
+        angle_sd_rad=math.radians(ANGLE_SD_DEG[source]),
+        outline_sd_m=OUTLINE_SD_M[source],
+        wall_thickness_m=thickness_m,
+        source=source,
+    )
 
 
 def _angle_of(ring: Array) -> float:
@@ -227,9 +232,15 @@ def _room(
     if isinstance(angle, float | int) and not isinstance(toward, str):
         angle = math.radians(angle)
     return Room(
-        table.id, table.name or table.id, origin, origin_sd_m, angle,
-        math.radians(table.x_toward_sd), table.size, table.floor_above_slab,
-    )  # fmt: skip
+        id=table.id,
+        name=table.name or table.id,
+        origin_m=origin,
+        origin_sd_m=origin_sd_m,
+        x_toward_rad=angle,
+        x_toward_sd_rad=math.radians(table.x_toward_sd),
+        size_m=table.size,
+        floor_elevation_m=table.floor_above_slab,
+    )
 
 
 def make_wall_contacts(reading: Reading, building: Building) -> tuple[WallContact, ...]:

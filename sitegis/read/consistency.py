@@ -182,8 +182,12 @@ def check_fixtures(
             continue
         width_m, depth_m = room.size_m or (math.inf, math.inf)
         least_m = 0.0 if room.size_m is not None else -math.inf
-        beyond = max(least_m - fixture.x_m, fixture.x_m - width_m,
-                     least_m - fixture.y_m, fixture.y_m - depth_m)  # fmt: skip
+        beyond = max(
+            least_m - fixture.x_m,
+            fixture.x_m - width_m,
+            least_m - fixture.y_m,
+            fixture.y_m - depth_m,
+        )
         place, where = in_building(fixture, room), "its room"
         if place is not None and beyond <= 0.0:
             beyond = float(house.distance(shapely.Point(building.vertices[0] + turn @ place)))
@@ -211,8 +215,11 @@ def check_depths(
     frame. A departure past 1.5 m plus a fall of 10 % over their distance is a fault; one past
     four standard deviations of the receiver plus that fall is a notice (judgment).
     """
-    rows = [r for r in locates if r.room != "lot" and r.depth_m is not None
-            and r.kind in ("locate", "bend")]  # fmt: skip
+    rows = [
+        r
+        for r in locates
+        if r.room != "lot" and r.depth_m is not None and r.kind in ("locate", "bend")
+    ]
     floors = {room.id: room.floor_elevation_m for room in rooms}
     places = _common_places(rows, rooms)
     for index, row in enumerate(rows):
@@ -351,9 +358,12 @@ def _receiver_sd_m(row: Locate, noise: Noise) -> float:
 
 
 def check_rooms_tied(
-    rooms: tuple[Room, ...], locates: tuple[Locate, ...], ties: tuple[Tie, ...],
-    contacts: tuple[WallContact, ...], report: Report,
-) -> None:  # fmt: skip
+    rooms: tuple[Room, ...],
+    locates: tuple[Locate, ...],
+    ties: tuple[Tie, ...],
+    contacts: tuple[WallContact, ...],
+    report: Report,
+) -> None:
     """Fault a room that nothing holds: three conditions fix a pose (x, y and direction).
 
     A shared point counts two, a tie or a wall contact one, a known direction one.
@@ -383,9 +393,12 @@ def check_rooms_tied(
 
 
 def _conditions(
-    room: Room, held: set[str], members: dict[str, set[str]], ties: tuple[Tie, ...],
+    room: Room,
+    held: set[str],
+    members: dict[str, set[str]],
+    ties: tuple[Tie, ...],
     contacts: tuple[WallContact, ...],
-) -> int:  # fmt: skip
+) -> int:
     """Count the conditions that hold a room to what is held already."""
     own = members[room.id]
     known = set().union(*(members.get(name, set()) for name in held)) if held else set()

@@ -85,9 +85,14 @@ class Reading:
         return moved
 
     def lot_shape(
-        self, frame: LotFrame, reference: LayerReference, key: str, *, wanted: Want,
+        self,
+        frame: LotFrame,
+        reference: LayerReference,
+        key: str,
+        *,
+        wanted: Want,
         identifier: str | None,
-    ) -> BaseGeometry | None:  # fmt: skip
+    ) -> BaseGeometry | None:
         """Read one feature as a geometry in lot coordinates."""
         shape = self.grid_shape(reference, key, wanted=wanted, identifier=identifier)
         return None if shape is None else shapely.transform(shape, frame.from_grid_m)

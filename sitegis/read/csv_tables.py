@@ -28,11 +28,12 @@ LOCATE_COLUMNS = tuple(key for key in inputs_of(Locate) if key != "row")
 REQUIRED_LOCATE = ("id", "kind", "room", "x", "y", "depth")
 TIE_COLUMNS = ("from", "to", "distance", "sd")
 REQUIRED_TIE = ("from", "to", "distance")
-FINDING_COLUMNS = (
-    "id", "kind", "x", "y", "longitude", "latitude", "at_pit", "width", "length", "sd", "dug_to",
-    "found", "depth_to_invert", "depth_to_top", "direction", "diameter", "material", "date",
-    "note", "photo",
-)  # fmt: skip
+FINDING_COLUMNS = tuple(
+    (
+        "id kind x y longitude latitude at_pit width length sd dug_to found depth_to_invert "
+        "depth_to_top direction diameter material date note photo"
+    ).split()
+)
 REQUIRED_FINDING = ("id", "kind", "found")
 # Bounds of what a receiver can mean: judgment. Under a basement floor a drain lies a foot or two.
 DEEPEST_M, DEEPEST_INDOORS_M, SHALLOWEST_M = 6.0, 3.5, 0.05
@@ -138,9 +139,14 @@ class FaultOf(Protocol):
 
 
 def read_heading(
-    names: list[str], columns: tuple[str, ...], required: tuple[str, ...], fault: FaultOf, row: int,
-    *, lenient: bool = False,
-) -> list[str] | None:  # fmt: skip
+    names: list[str],
+    columns: tuple[str, ...],
+    required: tuple[str, ...],
+    fault: FaultOf,
+    row: int,
+    *,
+    lenient: bool = False,
+) -> list[str] | None:
     """Check the heading line; the names in lower case, or None where it is no heading line.
 
     ``lenient`` gives the names though some that are required are missing, as long as at least
@@ -251,9 +257,23 @@ def _locate(cells: Cells) -> Locate | None:
     if not name or not room or kind is None or x_m is None or y_m is None:
         return None
     surface = cells.text("surface").lower() or ("soil" if room == "lot" else "slab")
-    return Locate(name, kind, room, x_m, y_m, checked_depth_m, count_m, heading_rad, lifted_m,
-                  lift_m, null_m, surface, cells.text("note"), cells.row.number,
-                  cells.text("run"))  # fmt: skip
+    return Locate(
+        id=name,
+        kind=kind,
+        room=room,
+        x_m=x_m,
+        y_m=y_m,
+        depth_m=checked_depth_m,
+        footage_m=count_m,
+        heading_rad=heading_rad,
+        depth_lifted_m=lifted_m,
+        lift_m=lift_m,
+        null_spacing_m=null_m,
+        surface=surface,
+        note=cells.text("note"),
+        row=cells.row.number,
+        run=cells.text("run"),
+    )
 
 
 def _lifted(cells: Cells) -> tuple[float | None, float | None]:
@@ -279,10 +299,16 @@ def _checked_depth(cells: Cells, column: str, depth_m: float | None) -> float | 
         text, unit, deepest_m = cells.text(column), cells.depth_units, _deepest_m(cells)
         name = "depth-absurd:bare" if is_bare(text) else "depth-absurd"
         cells.fault(
-            name, column, column=column, text=text, depth_m=depth_m, unit=unit,
-            deepest_m=deepest_m, deepest_ft=deepest_m / FOOT_M,
+            name,
+            column,
+            column=column,
+            text=text,
+            depth_m=depth_m,
+            unit=unit,
+            deepest_m=deepest_m,
+            deepest_ft=deepest_m / FOOT_M,
             likely_unit=_likely_unit(cells, column, SHALLOWEST_M, deepest_m),
-        )  # fmt: skip
+        )
     else:
         return depth_m
     return None

@@ -25,9 +25,14 @@ def evidence_columns() -> list[dict[str, Any]]:
             cells.setdefault(key, annotation)
     first = next(iter(KINDS))
     rows: list[dict[str, Any]] = [
-        {"name": "kind", "kind": "choice", "choices": list(KINDS), "hint": "what it is",
-         "example": [f"example {first}"]}
-    ]  # fmt: skip
+        {
+            "name": "kind",
+            "kind": "choice",
+            "choices": list(KINDS),
+            "hint": "what it is",
+            "example": [f"example {first}"],
+        }
+    ]
     for key in sorted(asks, key=_rank):
         if key == "kind":
             continue
@@ -39,8 +44,16 @@ def evidence_columns() -> list[dict[str, Any]]:
             hint += f": {'; '.join(last.example)}; or none"
         example = by_kind[first].example if first in by_kind else None
         shown = [] if example is None else [_in_cell(example)]
-        rows.append({"name": key, "kind": cell, "choices": list(choices), "hint": hint,
-                     "example": shown, "from": _SHEETS.get(key)})  # fmt: skip
+        rows.append(
+            {
+                "name": key,
+                "kind": cell,
+                "choices": list(choices),
+                "hint": hint,
+                "example": shown,
+                "from": _SHEETS.get(key),
+            }
+        )
     return rows
 
 

@@ -325,10 +325,13 @@ def _runs_picture(page: _Page, width: float) -> None:
     wye = left + 0.55 * (right - left)
     canvas.setStrokeColor(LINE)
     canvas.setLineWidth(0.9)
-    canvas.lines([
-        (left, high, right, high), (left, low, wye - (high - low), low),
-        (wye - (high - low), low, wye, high),
-    ])  # fmt: skip
+    canvas.lines(
+        [
+            (left, high, right, high),
+            (left, low, wye - (high - low), low),
+            (wye - (high - low), low, wye, high),
+        ]
+    )
     canvas.setFillColor(white)
     for x, y in ((left, high), (left, low)):
         canvas.rect(x - 2, y - 2, 4, 4, fill=1)

@@ -57,9 +57,13 @@ def split_ties(
 
 
 def read_findings(
-    rows: Sequence[Row], ground: Ground, report: Report, units: LengthUnit,
-    depth_units: LengthUnit, taken: Sequence[str],
-) -> tuple[tuple[Finding, ...], tuple[KeepOut, ...]]:  # fmt: skip
+    rows: Sequence[Row],
+    ground: Ground,
+    report: Report,
+    units: LengthUnit,
+    depth_units: LengthUnit,
+    taken: Sequence[str],
+) -> tuple[tuple[Finding, ...], tuple[KeepOut, ...]]:
     """Make the findings of the rows, and the no-dig areas about other pipes that were met.
 
     ``taken`` are names that no finding may have. A row with a fault is left out.
@@ -67,10 +71,15 @@ def read_findings(
     if len(rows) > MOST_POINTS:
         report.add(
             fault_of(
-                "too-many-rows:points", FINDINGS_FILE, rows[MOST_POINTS].number, "file", "",
-                count=len(rows), most_points=MOST_POINTS,
+                "too-many-rows:points",
+                FINDINGS_FILE,
+                rows[MOST_POINTS].number,
+                "file",
+                "",
+                count=len(rows),
+                most_points=MOST_POINTS,
             )
-        )  # fmt: skip
+        )
         return (), ()
     findings: list[Finding] = []
     first: dict[str, int] = {}
@@ -87,12 +96,15 @@ def read_findings(
             findings.append(made)
     others = tuple(
         KeepOut(
-            one.id, one.met, np.array([[one.x_m, one.y_m]]), 0.0,
+            one.id,
+            one.met,
+            np.array([[one.x_m, one.y_m]]),
+            0.0,
             f"found in {one.id}" + (f" on {one.date}" if one.date else ""),
         )
         for one in findings
         if one.met not in ("yes", "no")
-    )  # fmt: skip
+    )
     return tuple(findings), others
 
 
@@ -133,14 +145,23 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         fields |= _held_against(cells, ground, photo, place, str(fields["date"]))
     maker = Found if met == "yes" else Missed
     return maker(
-        name, work, *place, met,
+        name,
+        work,
+        *place,
+        met,
         angle_rad=ground.building.angle_rad if pit is None else pit.angle_rad,
-        length_m=size[0] or 0.0, width_m=size[1] or 0.0, dug_to_m=dug_to,
-        depth_to_invert_m=depths[0], depth_to_top_m=depths[1], material=cells.text("material"),
-        ties=_taped(name, ground.ties), note=cells.text("note"),
-        at_pit="" if pit is None else pit.id, row=cells.row.number,
+        length_m=size[0] or 0.0,
+        width_m=size[1] or 0.0,
+        dug_to_m=dug_to,
+        depth_to_invert_m=depths[0],
+        depth_to_top_m=depths[1],
+        material=cells.text("material"),
+        ties=_taped(name, ground.ties),
+        note=cells.text("note"),
+        at_pit="" if pit is None else pit.id,
+        row=cells.row.number,
         **fields,  # type: ignore[arg-type]  # each of its own type
-    )  # fmt: skip
+    )
 
 
 def _held_against(
@@ -239,9 +260,14 @@ def _date(cells: Cells) -> str:
 
 
 def _place(
-    cells: Cells, ground: Ground, pit: KeptPit | None, size: list[float | None],
-    photo: Photo | None, *, is_found: bool,
-) -> tuple[float, float, float, str] | None:  # fmt: skip
+    cells: Cells,
+    ground: Ground,
+    pit: KeptPit | None,
+    size: list[float | None],
+    photo: Photo | None,
+    *,
+    is_found: bool,
+) -> tuple[float, float, float, str] | None:
     """Place a row: x, y, sd and by what; None with a fault where that fails.
 
     Ties win over lot coordinates, those over longitude and latitude, those over the pit: what was
@@ -268,9 +294,12 @@ def _place(
         found = (at, photo.sd_m, f"{BY_PHOTO} {cells.text('photo')}")
         sd = None if sd is None else max(sd, photo.sd_m)
         cells.report.note(
-            "photo-place-taken", FINDINGS_FILE, row=cells.row.number, name=cells.text("photo"),
+            "photo-place-taken",
+            FINDINGS_FILE,
+            row=cells.row.number,
+            name=cells.text("photo"),
             sd=about(photo.sd_m, cells.units),
-        )  # fmt: skip
+        )
     else:
         given = ("x", "y", "longitude", "latitude", "at_pit")
         if not any(cells.text(column) for column in given):

@@ -177,8 +177,13 @@ def _filled(lines: list[str], tables: dict[str, str]) -> Iterator[str]:
 
 def _street(street: dict[str, str]) -> str:
     """Write a street and the main in it as tables of ``site.toml``."""
-    lines = ["[[street]]", f"name = {_toml(street['name'])}", f'side = "{street["side"]}"',
-             f'kind = "{street["kind"]}"', ""]  # fmt: skip
+    lines = [
+        "[[street]]",
+        f"name = {_toml(street['name'])}",
+        f'side = "{street["side"]}"',
+        f'kind = "{street["kind"]}"',
+        "",
+    ]
     if street.get("offset"):
         lines += ["[[main]]", f'id = "{street["side"]}-main"', f"street = {_toml(street['name'])}"]
         lines += [f"{key} = {_toml(street[key])}" for key in ("offset", "depth") if street.get(key)]

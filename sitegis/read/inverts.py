@@ -54,10 +54,15 @@ def above_slab(reading: Reading, elevation_m: float | None, key: str) -> float |
 
 
 def find_inverts(
-    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *,
+    reading: Reading,
+    table: MainTable,
+    key: str,
+    line: BaseGeometry,
+    *,
     manholes: tuple[Station, ...],
-    street: Street, middle_m: float,
-) -> InvertLevel | None:  # fmt: skip
+    street: Street,
+    middle_m: float,
+) -> InvertLevel | None:
     """Find what is known of the main's inverts; None with the faults gathered."""
     report = reading.report
     pair = (table.invert_upstream, table.invert_downstream)

@@ -103,8 +103,18 @@ def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture,
                     known=guess(table.room, sorted(room_ids)),
                 )
             continue
-        made.append(PlannedFixture(table.id, table.name or table.id, table.kind, table.room,
-                                   table.x, table.y, table.vent_distance, table.vent))  # fmt: skip
+        made.append(
+            PlannedFixture(
+                id=table.id,
+                name=table.name or table.id,
+                kind=table.kind,
+                room=table.room,
+                x_m=table.x,
+                y_m=table.y,
+                vent_distance_m=table.vent_distance,
+                vent_m=table.vent,
+            )
+        )
     _twice(reading, "fixture", [table.id for table in reading.file.fixture])
     return tuple(made)
 

@@ -208,10 +208,15 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
             closure_ratio=outline.closure_ratio,
         )
     lot = Lot(
-        outline.ring, outline.sides, outline.area_m2 or signed_area(outline.ring),
-        table.corner_sd or CORNER_SD_M[source], outline.closure_m, outline.closure_ratio, source,
-        table.second_corner is not None,
-    )  # fmt: skip
+        vertices=outline.ring,
+        sides=outline.sides,
+        area_m2=outline.area_m2 or signed_area(outline.ring),
+        corner_sd_m=table.corner_sd or CORNER_SD_M[source],
+        closure_m=outline.closure_m,
+        closure_ratio=outline.closure_ratio,
+        source=source,
+        seen_twice=table.second_corner is not None,
+    )
     return lot, frame
 
 

@@ -85,10 +85,16 @@ def _main(
 
 
 def _assemble(
-    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *,
+    reading: Reading,
+    table: MainTable,
+    key: str,
+    line: BaseGeometry,
+    *,
     manholes: tuple[Station, ...],
-    level: InvertLevel, street: Street, lot: Lot,
-) -> Main | None:  # fmt: skip
+    level: InvertLevel,
+    street: Street,
+    lot: Lot,
+) -> Main | None:
     """Cut the line to the block and its manholes, and write the inverts at its vertices.
 
     None with a fault gathered where nothing of it is left.
@@ -104,16 +110,33 @@ def _assemble(
         return None
     points = shapely.get_coordinates(shapely.line_interpolate_point(line, stations))
     placed = tuple(
-        Manhole(spot.id, float(place[0]), float(place[1]), spot.station_m - low_m, spot.invert_m,
-                spot.rim_m)
+        Manhole(
+            id=spot.id,
+            x_m=float(place[0]),
+            y_m=float(place[1]),
+            station_m=spot.station_m - low_m,
+            invert_m=spot.invert_m,
+            rim_m=spot.rim_m,
+        )
         for spot in manholes
         for place in [line.interpolate(spot.station_m).coords[0]]
-    )  # fmt: skip
+    )
     taps = make_taps(reading, table, key, placed, high_m - low_m)
     source = "layer" if table.layer is not None else "offset"
     return Main(
-        table.id, street.name, street.side, street.kind, points, inverts_at(level, stations),
-        level.sd_m, level.known, table.diameter or DIAMETER_M, placed, taps,
-        table.line_sd or LINE_SD_M[source], table.diameter is not None,
-        table.system, table.layer is not None,
-    )  # fmt: skip
+        id=table.id,
+        street=street.name,
+        side=street.side,
+        kind=street.kind,
+        line=points,
+        inverts_m=inverts_at(level, stations),
+        invert_sd_m=level.sd_m,
+        invert_known=level.known,
+        diameter_m=table.diameter or DIAMETER_M,
+        manholes=placed,
+        tap_stations_m=taps,
+        line_sd_m=table.line_sd or LINE_SD_M[source],
+        diameter_known=table.diameter is not None,
+        system=table.system,
+        drawn=table.layer is not None,
+    )

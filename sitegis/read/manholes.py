@@ -18,9 +18,14 @@ OFF_LINE_M = 3.0
 
 
 def place_manholes(
-    reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, frame: LotFrame,
+    reading: Reading,
+    table: MainTable,
+    key: str,
+    line: BaseGeometry,
+    *,
+    frame: LotFrame,
     street: Street,
-) -> tuple[Station, ...]:  # fmt: skip
+) -> tuple[Station, ...]:
     """Give the manholes with stations on the full line, upstream first."""
     manholes = [*_taped_manholes(reading, table, key, line, street)]
     if table.manholes_layer is not None:
@@ -110,8 +115,13 @@ def _level(reading: Reading, feature: LayerFeature, field: str | None, place: st
     try:
         elevation_m = signed_length(value, reading.file.site.units)
     except ValueError as error:
-        reading.report.site("length-unreadable", f"{place}.{field}", str(value), reason=str(error),
-                            unit=reading.file.site.units)  # fmt: skip
+        reading.report.site(
+            "length-unreadable",
+            f"{place}.{field}",
+            str(value),
+            reason=str(error),
+            unit=reading.file.site.units,
+        )
         return None
     return above_slab(reading, elevation_m, place)
 

@@ -166,12 +166,15 @@ def _course(call: Call, before: Course | None, to_grid_deg: float) -> Course:
     if call.chord_bearing is None and before is None:
         raise ValueError("a curve at the beginning needs chord_bearing")
     return curve_course(
-        call.radius, call.turn, arc_m=call.arc, chord_m=call.distance,
+        call.radius,
+        call.turn,
+        arc_m=call.arc,
+        chord_m=call.distance,
         chord_azimuth_deg=None if call.chord_bearing is None else grid(call.chord_bearing),
         tangent_in_azimuth_deg=None
         if call.chord_bearing is not None or before is None
         else before.tangent_out_deg,
-    )  # fmt: skip
+    )
 
 
 def _convergence_deg(reading: Reading) -> float:

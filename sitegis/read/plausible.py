@@ -161,9 +161,12 @@ def _depths_of_mains(
 
 
 def check_directions(
-    reading: Reading, lot: Lot, building: Building, streets: tuple[Street, ...],
+    reading: Reading,
+    lot: Lot,
+    building: Building,
+    streets: tuple[Street, ...],
     mains: tuple[Main, ...],
-) -> None:  # fmt: skip
+) -> None:
     """Note a front, or a typed front line, that the layers' streets and house contradict."""
     _mains_by_side(reading, lot, mains)
     if lot.source == "layer":

@@ -36,15 +36,25 @@ def _run(table: RunTable) -> Run:
     seen = table.joins
     joins = None if seen is None else WyeSeen(seen.run, seen.point, seen.footage, seen.side)
     return Run(
-        table.id, table.access, table.toward, joins, table.stopped, table.stopped_at,
-        table.system, table.existing_fixtures,
-    )  # fmt: skip
+        id=table.id,
+        access=table.access,
+        toward=table.toward,
+        joins=joins,
+        stopped=table.stopped,
+        stopped_at_m=table.stopped_at,
+        system=table.system,
+        existing_fixtures=table.existing_fixtures,
+    )
 
 
 def _check_run(
-    table: RunTable, key: str, before: list[str], ids: list[str], points: tuple[str, ...],
+    table: RunTable,
+    key: str,
+    before: list[str],
+    ids: list[str],
+    points: tuple[str, ...],
     report: Report,
-) -> None:  # fmt: skip
+) -> None:
     """Fault an id used twice, an access or a joint that is not there."""
     if table.id in before:
         report.site("id-twice:run", f"{key}.id", table.id)
@@ -97,15 +107,26 @@ def make_observations(
 def _observation(table: ObservationTable, only: str) -> Observation:
     """Make one observation."""
     return Observation(
-        table.run or only, table.footage, table.footage_to, table.seen, table.clock_from,
-        table.clock_to, table.amount, table.photo, table.video_time, table.note,
-    )  # fmt: skip
+        table.run or only,
+        table.footage,
+        table.footage_to,
+        table.seen,
+        table.clock_from,
+        table.clock_to,
+        table.amount,
+        table.photo,
+        table.video_time,
+        table.note,
+    )
 
 
 def counted_by_run(
-    locates: tuple[Locate, ...], rooms: tuple[Room, ...], runs: tuple[Run, ...], noise: Noise,
+    locates: tuple[Locate, ...],
+    rooms: tuple[Room, ...],
+    runs: tuple[Run, ...],
+    noise: Noise,
     report: Report,
-) -> tuple[Locate, ...]:  # fmt: skip
+) -> tuple[Locate, ...]:
     """Check the footage run by run: each has its own zero, at its access.
 
     Gives the rows, counts that do not fit left out as in :func:`check_counts`.

@@ -104,9 +104,13 @@ def read_site(path: Path) -> Survey:
 
 
 def _with_findings(
-    site: Site, rows: tuple[Row, ...], ties: tuple[Tie, ...], revisions: tuple[Revision, ...],
-    folder: Path, report: Report,
-) -> Site:  # fmt: skip
+    site: Site,
+    rows: tuple[Row, ...],
+    ties: tuple[Tie, ...],
+    revisions: tuple[Revision, ...],
+    folder: Path,
+    report: Report,
+) -> Site:
     """Add what was found outdoors as evidence, other pipes that were met as no-dig areas."""
     ground = Ground(folder, site.frame, site.lot, site.building, pits_of(revisions), ties)
     taken = [*(row.id for row in site.locates), *KINDS]
@@ -117,9 +121,12 @@ def _with_findings(
         if one.met == "yes" or (one.has_hole and one.dug_to_m is not None) or one.met == "no"
     )
     return replace(
-        site, evidence=(*site.evidence, *weighed), keep_outs=(*site.keep_outs, *others),
-        revisions=revisions, notices=report.placed_notices(),
-    )  # fmt: skip
+        site,
+        evidence=(*site.evidence, *weighed),
+        keep_outs=(*site.keep_outs, *others),
+        revisions=revisions,
+        notices=report.placed_notices(),
+    )
 
 
 def _room_ids(raw: Raw) -> list[str]:
@@ -130,9 +137,14 @@ def _room_ids(raw: Raw) -> list[str]:
 
 
 def _make_site(
-    file: SiteFile, layers: Layers, locates: tuple[Locate, ...], ties: tuple[Tie, ...], *,
-    noise: Noise, rules: RuleSet,
-) -> Site | None:  # fmt: skip
+    file: SiteFile,
+    layers: Layers,
+    locates: tuple[Locate, ...],
+    ties: tuple[Tie, ...],
+    *,
+    noise: Noise,
+    rules: RuleSet,
+) -> Site | None:
     """Make the records in the order in which they rest on each other."""
     report = layers.report
     _check_site_table(file, report)
@@ -153,9 +165,16 @@ def _make_site(
 
 
 def _fill(
-    reading: Reading, lot: Lot, frame: LotFrame, building: Building, *,
-    locates: tuple[Locate, ...], ties: tuple[Tie, ...], noise: Noise, rules: RuleSet,
-) -> Site:  # fmt: skip
+    reading: Reading,
+    lot: Lot,
+    frame: LotFrame,
+    building: Building,
+    *,
+    locates: tuple[Locate, ...],
+    ties: tuple[Tie, ...],
+    noise: Noise,
+    rules: RuleSet,
+) -> Site:
     """Make what stands on the lot and around it, run the cross checks, and put it together."""
     file, report = reading.file, reading.report
     rooms = make_rooms(reading, building)
@@ -186,24 +205,48 @@ def _fill(
     table = file.site
     poles_m, noise = with_poles(table, locates, noise, report)
     site = Site(
-        name=table.name, units=table.units, depth_units=table.depth_units or table.units,
-        rule_set=table.rule_set, frame=frame, lot=lot, building=building, rooms=rooms,
-        locates=locates, ties=ties, wall_contacts=contacts, streets=streets, mains=mains,
-        evidence=evidence, fixtures=fixtures, keep_outs=keep_outs, easements=easements,
-        ground=ground, noise=noise, priors=file.prior, dig=dig,
+        name=table.name,
+        units=table.units,
+        depth_units=table.depth_units or table.units,
+        rule_set=table.rule_set,
+        frame=frame,
+        lot=lot,
+        building=building,
+        rooms=rooms,
+        locates=locates,
+        ties=ties,
+        wall_contacts=contacts,
+        streets=streets,
+        mains=mains,
+        evidence=evidence,
+        fixtures=fixtures,
+        keep_outs=keep_outs,
+        easements=easements,
+        ground=ground,
+        noise=noise,
+        priors=file.prior,
+        dig=dig,
         seed=table.seed,
         year_built=table.year_built,
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
         drain_diameter_m=_or(table.drain_diameter, DRAIN_DIAMETER_M),
         drain_diameter_known=table.drain_diameter is not None,
-        slab_elevation_m=table.slab_elevation, surveyed_by=table.surveyed_by,
+        slab_elevation_m=table.slab_elevation,
+        surveyed_by=table.surveyed_by,
         surveyed_on="" if table.surveyed_on is None else table.surveyed_on.isoformat(),
-        receiver=table.receiver, sonde=table.sonde, drain_material=table.drain_material,
-        existing_fixtures=table.existing_fixtures, poles_m=poles_m,
-        vertical_datum=table.vertical_datum, coordinate_epoch=table.coordinate_epoch,
-        paper=table.paper, language=table.language, record=_record(file), runs=runs,
+        receiver=table.receiver,
+        sonde=table.sonde,
+        drain_material=table.drain_material,
+        existing_fixtures=table.existing_fixtures,
+        poles_m=poles_m,
+        vertical_datum=table.vertical_datum,
+        coordinate_epoch=table.coordinate_epoch,
+        paper=table.paper,
+        language=table.language,
+        record=_record(file),
+        runs=runs,
         observations=observations,
-    )  # fmt: skip
+    )
     for name in sorted(closed_mains(site)):
         report.note("main-of-storm", f"main.{name}", name=name)
     return replace(site, notices=report.placed_notices())
@@ -217,17 +260,25 @@ def with_poles(
     The doubt is one for all depths of the drain: it widens the session's depth scale.
     """
     poles_m, sd_m = poles_of(table.drain_material, table.sonde_length)
-    depths = [row.depth_m for row in locates
-              if row.kind in RECEIVER_KINDS and row.room != "lot" and row.depth_m]  # fmt: skip
+    depths = [
+        row.depth_m
+        for row in locates
+        if row.kind in RECEIVER_KINDS and row.room != "lot" and row.depth_m
+    ]
     if poles_m <= 0.0 or not depths:
         return 0.0, noise
     middle_m = statistics.median(depths)
     share = share_of_doubt(middle_m, poles_m, sd_m)
     less_m = middle_m - depth_of_poles_m(middle_m, poles_m)
     scale = math.hypot(noise.session_depth_scale, share)
-    report.note("sonde-reads-deep", "site.drain_material", poles=report.format(poles_m),
-                less=report.format(less_m), middle=report.format(middle_m),
-                share=f"{100 * scale:.0f} %")  # fmt: skip
+    report.note(
+        "sonde-reads-deep",
+        "site.drain_material",
+        poles=report.format(poles_m),
+        less=report.format(less_m),
+        middle=report.format(middle_m),
+        share=f"{100 * scale:.0f} %",
+    )
     return poles_m, replace(noise, session_depth_scale=scale)
 
 

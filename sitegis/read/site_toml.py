@@ -280,8 +280,13 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
         report.site(
             f"{kind}:key", key, value, sentence=_sentence(detail["msg"]), unit=UNIT_WORDS[units]
         )
-    elif _is_number(value) and kind in ("finite_number", "greater_than", "less_than",
-                                        "greater_than_equal", "less_than_equal"):  # fmt: skip
+    elif _is_number(value) and kind in (
+        "finite_number",
+        "greater_than",
+        "less_than",
+        "greater_than_equal",
+        "less_than_equal",
+    ):
         report.site("value-out-of-range", key, value, sentence=_sentence(detail["msg"]))
     else:
         missed = kind.split("_")[0]

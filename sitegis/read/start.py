@@ -16,8 +16,11 @@ from .file_names import BOOK_FILE, FINDINGS_FILE, LOCATES_FILE, SITE_FILE, TIES_
 README_FILE, SHEET_FILE = "README.txt", "field-sheet.pdf"
 TEXT_FILES = (SITE_FILE, LOCATES_FILE, TIES_FILE, FINDINGS_FILE)
 _UNITS: dict[str, tuple[LengthUnit, LengthUnit]] = {
-    "ft": ("ft", "in"), "in": ("in", "in"), "m": ("m", "mm"), "mm": ("mm", "mm"),
-}  # fmt: skip
+    "ft": ("ft", "in"),
+    "in": ("in", "in"),
+    "m": ("m", "mm"),
+    "mm": ("mm", "mm"),
+}
 _LENGTH = re.compile(r"""(?<![\w.'])("?)(\d+(?:\.\d+)?) (ft|in)\b\1""")
 
 

@@ -76,14 +76,6 @@ class Candidates:
     components: NDArray[np.int64]
     drain_slopes: Array
 
-    def kept(self, keep: NDArray[np.bool_]) -> Candidates:
-        """Give the rows to keep."""
-        return Candidates(
-            self.poses[keep], self.walls[keep], self.inverts_m[keep], self.slopes[keep],
-            self.main_errors[keep], self.chosen[keep], self.uniforms[keep], self.log_ratio[keep],
-            self.components[keep], self.drain_slopes[keep],
-        )  # fmt: skip
-
 
 def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
     """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms."""
@@ -106,9 +98,17 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
     walls = np.array([part.wall_index for part in exit.mixture])[component]
     return Candidates(
-        poses, walls, invert, slope, normals[:, 5], chosen, uniforms[:, 9 : 9 + MOST_BENDS],
-        log_ratio, component, drain_slope,
-    )  # fmt: skip
+        poses=poses,
+        walls=walls,
+        inverts_m=invert,
+        slopes=slope,
+        main_errors=normals[:, 5],
+        chosen=chosen,
+        uniforms=uniforms[:, 9 : 9 + MOST_BENDS],
+        log_ratio=log_ratio,
+        components=component,
+        drain_slopes=drain_slope,
+    )
 
 
 def _given_finds(

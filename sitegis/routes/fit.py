@@ -12,6 +12,7 @@ from ..geometry.frames import Array, lot_direction
 from ..model.results import Exit
 from ..model.site import Building, Main
 from ..numerics.exit_mixture import outward_normals
+from ..numerics.records import take_rows
 from .draw import LEAST_STRAIGHT_M, Candidates, lay_straights
 from .geometry import routes_cross, routes_inside
 from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
@@ -28,9 +29,9 @@ _LEAST_OUTWARD = 0.17
 
 Flags = NDArray[np.bool_]
 
-REASONS: tuple[str, ...] = (
-    "wall", "backfall", "uphill", "reach", "tap", "fall", "house", "area", "alongside", "lot",
-)  # fmt: skip
+REASONS: tuple[str, ...] = tuple(
+    "wall backfall uphill reach tap fall house area alongside lot".split()
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +75,13 @@ def fit_candidates(
         ("uphill", lambda h, o: _highest_arrival(plan, h) >= 0),
     ):
         keep = sieve(reason, test(heads, outward))
-        heads, rows, outward = heads.kept(keep), rows[keep], outward[keep]
+        heads, rows, outward = take_rows(heads, keep), rows[keep], outward[keep]
 
     vertices, stations, log_ratio, last = lay_straights(plan, heads)
     # An aimed length may fall outside its law: such a route has no prior.
     possible = np.isfinite(log_ratio)
     keep = sieve("reach", possible & _lengths_fit(plan, heads, vertices, last))
-    heads, rows, outward = heads.kept(keep), rows[keep], outward[keep]
+    heads, rows, outward = take_rows(heads, keep), rows[keep], outward[keep]
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
     headings = plan.sequences.headings_rad[heads.chosen, plan.sequences.counts[heads.chosen]]
     slant = tap_slant(plan.main, stations, heads.poses[:, 2] + headings)
@@ -97,15 +98,23 @@ def fit_candidates(
     keep = sieve("tap", slant <= TAP_LIMIT_RAD)
     # both reasons are counted over all that reached the main, then dropped together
     keep &= sieve("fall", state.arrivals_m >= 0)
-    state, log_prior = state.kept(keep), log_prior[keep]
+    state, log_prior = take_rows(state, keep), log_prior[keep]
     for reason in ("house", "area", "alongside", "lot"):
         keep = sieve(reason, _GEOMETRY[reason](plan, state, building, terrain))
-        state, log_prior = state.kept(keep), log_prior[keep]
+        state, log_prior = take_rows(state, keep), log_prior[keep]
     return Fitted(
-        state.rows, state.vertices, state.inverts_m, state.lengths_m, state.arrivals_m,
-        state.stations_m, log_prior, state.heads.chosen, dropped,
-        state.heads.components, state.heads.drain_slopes,
-    )  # fmt: skip
+        rows=state.rows,
+        vertices=state.vertices,
+        inverts_m=state.inverts_m,
+        lengths_m=state.lengths_m,
+        arrivals_m=state.arrivals_m,
+        stations_m=state.stations_m,
+        log_prior=log_prior,
+        chosen=state.heads.chosen,
+        dropped=dropped,
+        components=state.heads.components,
+        drain_slopes=state.heads.drain_slopes,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,12 +132,6 @@ class _State:
     @property
     def arrivals_m(self) -> Array:
         return self.inverts_m[:, -1] - self.main_inverts_m
-
-    def kept(self, keep: Flags) -> _State:
-        return _State(
-            self.heads.kept(keep), self.rows[keep], self.vertices[keep], self.stations_m[keep],
-            self.inverts_m[keep], self.lengths_m[keep], self.main_inverts_m[keep],
-        )  # fmt: skip
 
 
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
@@ -222,5 +225,8 @@ def _in_own_yard(plan: Plan, state: _State, building: Building, terrain: Terrain
 
 
 _GEOMETRY = {
-    "house": _clear_of_house, "area": _in_area, "alongside": _alongside, "lot": _in_own_yard,
-}  # fmt: skip
+    "house": _clear_of_house,
+    "area": _in_area,
+    "alongside": _alongside,
+    "lot": _in_own_yard,
+}

@@ -104,9 +104,18 @@ def make_plan(
     )
     laid = replace(sequences.chosen(chosen), prior=prior[chosen])
     return Plan(
-        hypothesis, main, laid, rules[chosen], _proposal_shares(weight),
-        reach_m, toward, face, forward, aims, why,
-    )  # fmt: skip
+        hypothesis=hypothesis,
+        main=main,
+        sequences=laid,
+        rules=rules[chosen],
+        shares=_proposal_shares(weight),
+        reach_m=reach_m,
+        toward=toward,
+        face=face,
+        forward=forward,
+        aims=aims,
+        why_none=why,
+    )
 
 
 @dataclass(frozen=True, slots=True)

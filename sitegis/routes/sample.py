@@ -87,9 +87,12 @@ def sample_routes(survey: Survey) -> Survey:
     """
     site, exit = survey.site, survey.exit
     case = _Case(
-        site, exit, prepare_terrain(site), count_tie(survey),
+        site,
+        exit,
+        prepare_terrain(site),
+        count_tie(survey),
         survey.rules.least_slope(site.drain_diameter_m).slope,
-    )  # fmt: skip
+    )
     mains = {main.id: main for main in site.mains}
     runs = [_started(hypothesis, mains, case) for hypothesis in enumerate_hypotheses(site)]
     least = max(run.log_share() for run in runs) + np.log(NEGLIGIBLE_SHARE)
@@ -126,9 +129,14 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
     """Plan a hypothesis, draw its pilot, and the first batch with the adapted proposal."""
     if hypothesis.main is None:
         return _Run(
-            hypothesis, None, None, (), 0, "no route is sampled for other or not on record",
-            unlisted_log_fit(case.site, case.exit.side),
-        )  # fmt: skip
+            hypothesis=hypothesis,
+            plan=None,
+            sequence=None,
+            batches=(),
+            drawn=0,
+            why_none="no route is sampled for other or not on record",
+            log_fit=unlisted_log_fit(case.site, case.exit.side),
+        )
     main = mains[hypothesis.main]
     aims = aims_for(case.site, main)
     plan = make_plan(hypothesis, main, case.exit, case.terrain, aims, units=case.site.units)
@@ -174,9 +182,15 @@ def _draw(plan: Plan, uniforms: Array, case: _Case) -> _Batch:
     heads = draw_heads(plan, case.exit, uniforms, case.least_slope)
     fitted = fit_candidates(plan, heads, case.exit, case.site.building, case.terrain)
     laid = RouteSet(
-        case.site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m,
-        fitted.stations_m, plan.sequences.turns_rad[fitted.chosen], case.tie,
-    )  # fmt: skip
+        site=case.site,
+        main=plan.main,
+        vertices=fitted.vertices,
+        inverts_m=fitted.inverts_m,
+        lengths_m=fitted.lengths_m,
+        stations_m=fitted.stations_m,
+        turns_rad=plan.sequences.turns_rad[fitted.chosen],
+        tie=case.tie,
+    )
     return _Batch(fitted, log_likelihoods(laid), len(uniforms), plan.shares, plan.sequences.prior)
 
 
@@ -212,9 +226,18 @@ def _routes(run: _Run) -> Routes:
     if not run.batches or not len(run.log_weights):
         none, width = np.zeros(0), MOST_BENDS + 2
         return Routes(
-            run.hypothesis, np.zeros((0, width, 2)), np.zeros((0, width)), none, none, none, none,
-            {}, run.drawn, run.why_none or SO_FEW, run.log_fit,
-        )  # fmt: skip
+            hypothesis=run.hypothesis,
+            vertices=np.zeros((0, width, 2)),
+            inverts_m=np.zeros((0, width)),
+            lengths_m=none,
+            arrivals_m=none,
+            tap_stations_m=none,
+            log_prior=none,
+            log_likelihoods={},
+            drawn=run.drawn,
+            why_none=run.why_none or SO_FEW,
+            log_fit=run.log_fit,
+        )
     parts = [batch.fitted for batch in run.batches]
     return Routes(
         hypothesis=run.hypothesis,

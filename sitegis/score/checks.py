@@ -309,9 +309,15 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
             if mine.any():
                 vertices = particles.vertices[mine]
                 laid = RouteSet(
-                    site, main, vertices, np.zeros(vertices.shape[:2]), polyline.length(vertices),
-                    particles.stations_m[mine], np.zeros((len(vertices), 1)), None,
-                )  # fmt: skip
+                    site=site,
+                    main=main,
+                    vertices=vertices,
+                    inverts_m=np.zeros(vertices.shape[:2]),
+                    lengths_m=polyline.length(vertices),
+                    stations_m=particles.stations_m[mine],
+                    turns_rad=np.zeros((len(vertices), 1)),
+                    tie=None,
+                )
                 noticed[mine] = np.exp(log_likelihoods(laid)[item.kind])
         return noticed
 

@@ -53,10 +53,11 @@ def join_exit(survey: Survey) -> Survey:
     parts = [
         _component(
             replace(part, weight=unlisted * part.weight / total),
-            poses[component == i], weights[component == i],
+            poses[component == i],
+            weights[component == i],
         )
         for i, part in enumerate(inside.mixture)
-    ]  # fmt: skip
+    ]
     parts = [part for part in parts if at_least(part.weight, NEGLIGIBLE)]
     order = ordered([part.weight for part in parts], MATTERS_P, descending=True)
     total = sum(part.weight for part in parts)
@@ -91,14 +92,23 @@ def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
     passed = polyline.stations(vertices)[1:-1]
     turns = wrap_radians(np.diff(np.arctan2(*np.diff(vertices, axis=0).T[::-1])))
     bends = tuple(
-        replace(bend, station_m=float(at), angle_deg=float(np.degrees(turn)),
-                x_m=float(corner[0]), y_m=float(corner[1]))
+        replace(
+            bend,
+            station_m=float(at),
+            angle_deg=float(np.degrees(turn)),
+            x_m=float(corner[0]),
+            y_m=float(corner[1]),
+        )
         for bend, at, turn, corner in zip(drain.bends, passed, turns, vertices[1:-1], strict=True)
-    )  # fmt: skip
+    )
     return replace(
-        drain, vertices=vertices, stations_m=station, offsets_m=offset, bends=bends,
+        drain,
+        vertices=vertices,
+        stations_m=station,
+        offsets_m=offset,
+        bends=bends,
         end_angle_rad=joint.angle_rad,
-    )  # fmt: skip
+    )
 
 
 def _corner(vertices: Array, here: Array, along: Array, foot: Array) -> Array:
@@ -161,10 +171,14 @@ def _component(part: ExitComponent, poses: Array, weights: Array) -> ExitCompone
     spread[3:, 3:] += np.einsum("m,mij->ij", own, np.stack([c.covariance for c in part.profile]))
     profile = ProfileComponent(1.0, mean[3:], spread[3:, 3:])
     return replace(
-        part, weight=total, x_m=part.x_m + float(mean[0]), y_m=part.y_m + float(mean[1]),
+        part,
+        weight=total,
+        x_m=part.x_m + float(mean[0]),
+        y_m=part.y_m + float(mean[1]),
         angle_rad=float(wrap_radians(part.angle_rad + mean[2])),
-        covariance=spread[:3, :3], profile=(profile,),
-    )  # fmt: skip
+        covariance=spread[:3, :3],
+        profile=(profile,),
+    )
 
 
 def _stated(inside: Exit, components: tuple[ExitComponent, ...]) -> Exit:
@@ -187,13 +201,22 @@ def _stated(inside: Exit, components: tuple[ExitComponent, ...]) -> Exit:
     ground_sd = np.sqrt(max(inside.depth_sd_m**2 - inside.invert_sd_m**2, 0.0))
     slope_sd = float(np.sqrt(variance[1]))
     return replace(
-        inside, x_m=first.x_m, y_m=first.y_m, angle_rad=first.angle_rad, side=first.side,
-        wall_index=first.wall_index, covariance=np.einsum("m,mij->ij", share, spread),
-        profile=first.profile, invert_m=float(mean[0]), invert_sd_m=float(np.sqrt(variance[0])),
-        slope=float(mean[1]), slope_sd=slope_sd,
+        inside,
+        x_m=first.x_m,
+        y_m=first.y_m,
+        angle_rad=first.angle_rad,
+        side=first.side,
+        wall_index=first.wall_index,
+        covariance=np.einsum("m,mij->ij", share, spread),
+        profile=first.profile,
+        invert_m=float(mean[0]),
+        invert_sd_m=float(np.sqrt(variance[0])),
+        slope=float(mean[1]),
+        slope_sd=slope_sd,
         slope_sd_ratio=inside.slope_sd_ratio * slope_sd / max(inside.slope_sd, 1e-9),
         depth_m=ground - float(mean[0]),
         depth_sd_m=float(np.hypot(np.sqrt(variance[0]), ground_sd)),
-        unseen_m=max(first.unseen_m, 0.0), components=components,
+        unseen_m=max(first.unseen_m, 0.0),
+        components=components,
         bend_share=sum(part.weight for part in components if part.turn_deg != 0.0),
-    )  # fmt: skip
+    )

@@ -45,8 +45,10 @@ SLIP_DEGREES = 3.0
 DOUBTED, REFUSED = 0.9, 0.5
 """A find that is this drain with less is said; with less than the second the search goes on."""
 OTHER_PIPE, SLIPPED, NOT_LISTED = (
-    "another pipe", "a slip indoors or a wrong place of the building", "a way that is not listed",
-)  # fmt: skip
+    "another pipe",
+    "a slip indoors or a wrong place of the building",
+    "a way that is not listed",
+)
 
 
 def judge_finds(
@@ -122,9 +124,11 @@ def _explained(
         belows.append(np.full(across.size, np.nan) if below is None else below)
         weights.append(share)
     shares = {
-        "this drain": right * (1.0 - SLIP) * fits, OTHER_PIPE: (1.0 - right) * stray,
-        SLIPPED: right * SLIP * slipped, NOT_LISTED: right * rest * stray,
-    }  # fmt: skip
+        "this drain": right * (1.0 - SLIP) * fits,
+        OTHER_PIPE: (1.0 - right) * stray,
+        SLIPPED: right * SLIP * slipped,
+        NOT_LISTED: right * rest * stray,
+    }
     joined = [np.concatenate(part) if part else np.zeros(0) for part in (offs, belows, weights)]
     return shares, joined[0], joined[1], joined[2]
 
@@ -134,9 +138,15 @@ def laid_of(site: Site, routes: Routes) -> RouteSet:
     main = main_by_id(site, str(routes.hypothesis.main))
     none = np.zeros((len(routes.lengths_m), 3))
     return RouteSet(
-        site, main, routes.vertices, routes.inverts_m, routes.lengths_m, routes.tap_stations_m,
-        none, None,
-    )  # fmt: skip
+        site=site,
+        main=main,
+        vertices=routes.vertices,
+        inverts_m=routes.inverts_m,
+        lengths_m=routes.lengths_m,
+        stations_m=routes.tap_stations_m,
+        turns_rad=none,
+        tie=None,
+    )
 
 
 def _worth(
@@ -154,10 +164,15 @@ def _worth(
     if seen:
         return planned.plan(before.weights).cost
     routes = RouteSet(
-        site, site.mains[0], before.vertices[before.listed], before.inverts_m[before.listed],
-        polyline.length(before.vertices[before.listed]), before.stations_m[before.listed],
-        np.zeros((int(before.listed.sum()), 3)), None,
-    )  # fmt: skip
+        site=site,
+        main=site.mains[0],
+        vertices=before.vertices[before.listed],
+        inverts_m=before.inverts_m[before.listed],
+        lengths_m=polyline.length(before.vertices[before.listed]),
+        stations_m=before.stations_m[before.listed],
+        turns_rad=np.zeros((int(before.listed.sum()), 3)),
+        tie=None,
+    )
     on_route = kind_of(item).on_route
     assert on_route is not None  # of findings always
     likelihood = np.full(before.listed.size, on_route.unlisted(item, site))
@@ -187,9 +202,13 @@ def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ..
             where += f", {about(abs(one.below_m), site.units)} {side} than it was found"
         notices.append(
             notice_of(
-                "find-not-explained", f"findings.csv row {one.finding.row}",
-                needs_person=one.p_drain < DOUBTED, id=one.finding.id, off=where,
-                p=percent(one.p_drain), causes=words,
+                "find-not-explained",
+                f"findings.csv row {one.finding.row}",
+                needs_person=one.p_drain < DOUBTED,
+                id=one.finding.id,
+                off=where,
+                p=percent(one.p_drain),
+                causes=words,
             )
-        )  # fmt: skip
+        )
     return tuple(notices)

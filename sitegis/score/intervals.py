@@ -86,9 +86,11 @@ def _draws(survey: Survey, weight: float) -> Array:
     """Draw x, y, angle and invert as the marks alone give them, with their weights (5, m)."""
     generator, count = np.random.default_rng([survey.site.seed, 12]), UNLISTED_DRAWS
     x, y, angle, invert, _ = sample_exit(
-        survey.exit_from_inside, generator.normal(size=(count, 3)), generator.random(count),
+        survey.exit_from_inside,
+        generator.normal(size=(count, 3)),
+        generator.random(count),
         generator.normal(size=(count, 2)),
-    )  # fmt: skip
+    )
     return np.stack([x, y, angle, invert, np.full(count, weight / count)])
 
 
@@ -112,9 +114,14 @@ def _tap(survey: Survey, main: Main) -> TapSpread | None:
     median = float(weighted_quantiles(stations, weights, (0.5,))[0])
     place = polyline.line_interpolate_point(main.line, median)
     return TapSpread(
-        main, float(probability), median, place, stationing_manhole(main, median),
-        central_intervals(stations, weights), central_intervals(inverts, weights),
-    )  # fmt: skip
+        main=main,
+        probability=float(probability),
+        station_m=median,
+        place=place,
+        manhole=stationing_manhole(main, median),
+        station=central_intervals(stations, weights),
+        invert=central_intervals(inverts, weights),
+    )
 
 
 def stationing_manhole(main: Main, station_m: float) -> Manhole | None:

@@ -98,9 +98,12 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
     way = most_probable_way(particles.scored, sampled)
     return Pits(
-        tuple(laid), columns, group_of.reshape(-1).astype(np.intp),
-        np.array([one.cost for one in laid]), trench_cost(site, rules, *way) if way else 0.0,
-    )  # fmt: skip
+        tuple(laid),
+        columns,
+        group_of.reshape(-1).astype(np.intp),
+        np.array([one.cost for one in laid]),
+        trench_cost(site, rules, *way) if way else 0.0,
+    )
 
 
 def _straights(particles: Particles, site: Site) -> Straights:
@@ -115,9 +118,11 @@ def _straights(particles: Particles, site: Site) -> Straights:
 def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
     """Tell which particles (p,) a pit exposes."""
     crossings = rectangle_crossings(
-        _straights(particles, site), pit.center[None], np.array([pit.angle_rad]),
+        _straights(particles, site),
+        pit.center[None],
+        np.array([pit.angle_rad]),
         np.array([pit.size_m]),
-    )  # fmt: skip
+    )
     seen = np.zeros(particles.listed.size, bool)
     seen[particles.listed] = pit.ground_m - crossings.invert_m[0] <= pit.depth_m
     return np.asarray(seen & particles.shows)

@@ -68,9 +68,14 @@ def search_order(
 
 
 def look_ahead(
-    hits: Flags, weights: Array, costs: Array, way_out: float, order: tuple[int, ...], *,
+    hits: Flags,
+    weights: Array,
+    costs: Array,
+    way_out: float,
+    order: tuple[int, ...],
+    *,
     conflicts: Flags | None = None,
-) -> tuple[int, ...]:  # fmt: skip
+) -> tuple[int, ...]:
     """Return the cheapest order of those that begin with any two pits and go on greedily.
 
     Parameters as of :func:`search_order`, whose ``order`` is kept unless another saves a cent; as
@@ -100,9 +105,11 @@ def look_ahead(
             blocked = apart[first] | apart[second]
             rest = search_order(
                 hits & ~blocked[:, None],
-                np.where(seen, 0.0, weights), costs, most=max(len(order) - 2, 0),
+                np.where(seen, 0.0, weights),
+                costs,
+                most=max(len(order) - 2, 0),
                 conflicts=conflicts,
-            )  # fmt: skip
+            )
             tried = (first, second, *rest)
             cost = price(tried)
             if at_least(least - cost, CENT):

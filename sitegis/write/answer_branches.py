@@ -44,12 +44,16 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
         "system": run.system,
         "stopped": run.stopped,
         "stopped_at_m": finite(run.stopped_at_m),
-        "joins": None if seen is None else {
-            "run": seen.run, "point": seen.point, "side": seen.side,
+        "joins": None
+        if seen is None
+        else {
+            "run": seen.run,
+            "point": seen.point,
+            "side": seen.side,
             "footage_m": finite(seen.footage_m),
         },
         "points": [row.id for row in survey.site.locates if row.run == run.id],
-    }  # fmt: skip
+    }
 
 
 def _observation(one: Observation) -> dict[str, Any]:
@@ -91,12 +95,16 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
         "sags": []
         if check is None
         else [
-            {"low_point": sag.low_point, "high_point": sag.high_point,
-             "rise_m": finite(sag.rise_m), "sd_m": finite(sag.sd_m)}
+            {
+                "low_point": sag.low_point,
+                "high_point": sag.high_point,
+                "rise_m": finite(sag.rise_m),
+                "sd_m": finite(sag.sd_m),
+            }
             for sag in check.sags
         ],
         "wye": None if one.wye is None else _wye(survey, one.wye),
-    }  # fmt: skip
+    }
 
 
 def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:

@@ -163,8 +163,16 @@ class _View:
         x, y = round(float(at[0]), 2), round(float(at[1]), 2)
         self.drawing.add(Circle(x, y, radius, strokeColor=edge, fillColor=fill))
 
-    def text(self, at: Array, words: str, *, size: float = 8.0, color: Color = INK,
-             bold: bool = False, anchor: str = "start") -> None:  # fmt: skip
+    def text(
+        self,
+        at: Array,
+        words: str,
+        *,
+        size: float = 8.0,
+        color: Color = INK,
+        bold: bool = False,
+        anchor: str = "start",
+    ) -> None:
         """Write on white, in points of the drawing."""
         font = BOLD if bold else PLAIN
         register_fonts()
@@ -173,8 +181,16 @@ class _View:
         left = x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
         # a phone's own type may be wider than the paper's
         left = min(max(left, 1.0), max(self.drawing.width - 1.25 * wide, 1.0))
-        box = [left - 1, y - 2, left + wide + 1, y - 2, left + wide + 1, y + size - 1,
-               left - 1, y + size - 1]  # fmt: skip
+        box = [
+            left - 1,
+            y - 2,
+            left + wide + 1,
+            y - 2,
+            left + wide + 1,
+            y + size - 1,
+            left - 1,
+            y + size - 1,
+        ]
         self.drawing.add(Polygon([round(v, 2) for v in box], fillColor=white, strokeColor=None))
         self.drawing.add(
             String(
@@ -272,8 +288,13 @@ def _draw_pipes(view: _View, pipes: list[tuple[str, Array]], *, named: bool) -> 
         if pieces and named:
             ends = view.at(pieces[0][:2])
             rightward = ends[0, 0] < ends[1, 0] - 1.0
-            view.text(_beside(0.3 * ends[0] + 0.7 * ends[1], -6 if rightward else 6, -9), name,
-                      size=7, color=SEWER, anchor="end" if rightward else "start")  # fmt: skip
+            view.text(
+                _beside(0.3 * ends[0] + 0.7 * ends[1], -6 if rightward else 6, -9),
+                name,
+                size=7,
+                color=SEWER,
+                anchor="end" if rightward else "start",
+            )
 
 
 def _draw_marks(view: _View, survey: Survey, frame: RoomFrame, *, named: bool) -> None:
@@ -287,8 +308,9 @@ def _draw_marks(view: _View, survey: Survey, frame: RoomFrame, *, named: bool) -
         view.circle(at, 2.0 if jamb else 3.0, GRAY if jamb else INK, GRAY if jamb else white)
         deep = "" if point.depth_m is None else format_length(point.depth_m, unit, fraction=2)
         if named:
-            view.text(_beside(at, 6, 2), f"{point.id} {deep}".strip(), size=7,
-                      color=GRAY if jamb else INK)  # fmt: skip
+            view.text(
+                _beside(at, 6, 2), f"{point.id} {deep}".strip(), size=7, color=GRAY if jamb else INK
+            )
 
 
 def _draw_planned(view: _View, one: TieIn, frame: RoomFrame) -> None:
@@ -321,8 +343,13 @@ def _draw_sides(view: _View, survey: Survey, opening: Array) -> None:
         ends = view.at(opening[[side, (side + 1) % 4]])
         out = ends.mean(axis=0) - middle
         at = ends.mean(axis=0) + 14 * out / max(float(np.hypot(*out)), 1e-9)
-        view.text(_beside(at, 0, -3), about(float(sides[side]), survey.site.units), size=7,
-                  color=VIOLET, anchor="middle")  # fmt: skip
+        view.text(
+            _beside(at, 0, -3),
+            about(float(sides[side]), survey.site.units),
+            size=7,
+            color=VIOLET,
+            anchor="middle",
+        )
 
 
 def _chain(view: _View, axis: int, stops_m: Sequence[float], unit: LengthUnit) -> None:

@@ -28,9 +28,15 @@ def find(survey: Survey) -> Survey:
     taps = tap_spreads(survey)
     dug, joined = excavations(survey), tie_ins(survey, taps)
     found = Derived(
-        compare_mains(survey), exit_spread(survey), taps, profile_check(survey),
-        joined, dug, list_features(survey, dug, joined), _branch_profiles(survey),
-    )  # fmt: skip
+        mains=compare_mains(survey),
+        exit=exit_spread(survey),
+        taps=taps,
+        profile=profile_check(survey),
+        tie_ins=joined,
+        excavations=dug,
+        features=list_features(survey, dug, joined),
+        branch_profiles=_branch_profiles(survey),
+    )
     return replace(survey, found=found)
 
 

@@ -13,7 +13,7 @@ from ..dig.depths import best_route
 from ..finds.kinds import kind_of
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
-from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn
+from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn, Value
 from ..model.dig_plan import TapeTie
 from ..model.results import PlacedPoint
 from ..model.site import KeepOut
@@ -97,6 +97,11 @@ def _as_written(feature: Feature) -> Feature:
     )
 
 
+def _of(record: object, names: str, **first: Value) -> dict[str, Value]:
+    """Return what is given first, then attributes of a record under their names, in this order."""
+    return first | {name: getattr(record, name) for name in names.split()}
+
+
 def polygon(ring: Array, holes: Iterable[Array] = ()) -> shapely.Polygon:
     """Make a polygon of an unclosed ring (n, 2) and its holes."""
     return shapely.Polygon(ring, list(holes))
@@ -106,30 +111,27 @@ def _record_features(survey: Survey) -> Iterator[Feature]:
     """List lot, building, mains and manholes, as their sources have them."""
     site = survey.site
     yield Feature(
-        "lot", "record", polygon(site.lot.vertices),
-        {"id": "lot", "source": site.lot.source, "area_m2": site.lot.area_m2,
-         "closure_ratio": site.lot.closure_ratio},
-    )  # fmt: skip
+        "lot",
+        "record",
+        polygon(site.lot.vertices),
+        _of(site.lot, "source area_m2 closure_ratio", id="lot"),
+    )
     yield Feature(
-        "building", "record", polygon(site.building.vertices),
-        {"id": "building", "source": site.building.source,
-         "position_sd_m": site.building.position_sd_m},
-    )  # fmt: skip
+        "building",
+        "record",
+        polygon(site.building.vertices),
+        _of(site.building, "source position_sd_m", id="building"),
+    )
     for main in site.mains:
-        yield Feature(
-            "main", "record", shapely.LineString(main.line),
-            {"id": main.id, "street": main.street, "side": main.side, "kind": main.kind,
-             "diameter_m": main.diameter_m, "invert_known": main.invert_known,
-             "invert_upstream_m": float(main.inverts_m[0]),
-             "invert_downstream_m": float(main.inverts_m[-1]), "line_sd_m": main.line_sd_m},
-        )  # fmt: skip
+        known = _of(main, "id street side kind diameter_m invert_known")
+        known["invert_upstream_m"] = float(main.inverts_m[0])
+        known["invert_downstream_m"] = float(main.inverts_m[-1])
+        known["line_sd_m"] = main.line_sd_m
+        yield Feature("main", "record", shapely.LineString(main.line), known)
     for main in site.mains:
         for manhole in main.manholes:
-            yield Feature(
-                "manhole", "record", shapely.Point(manhole.x_m, manhole.y_m),
-                {"id": manhole.id, "main": main.id, "station_m": manhole.station_m,
-                 "invert_m": manhole.invert_m},
-            )  # fmt: skip
+            known = _of(manhole, "station_m invert_m", id=manhole.id, main=main.id)
+            yield Feature("manhole", "record", shapely.Point(manhole.x_m, manhole.y_m), known)
 
 
 def point_class(point: PlacedPoint) -> EvidenceClass:
@@ -149,13 +151,10 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
     names = set()
     for point in survey.placement.points:
         names.add(point.id)
-        yield Feature(
-            "locate", point_class(point), shapely.Point(point.x_m, point.y_m),
-            {"id": point.id, "kind": point.kind, "room": point.room, "depth_m": point.depth_m,
-             "depth_sd_m": point.depth_sd_m, "sd_major_m": point.sd_major_m,
-             "sd_minor_m": point.sd_minor_m, **_footage(point.footage_m),
-             "distorted": point.distorted, "note": notes.get(point.id, "")},
-        )  # fmt: skip
+        known = _of(point, "id kind room depth_m depth_sd_m sd_major_m sd_minor_m")
+        known |= _footage(point.footage_m)
+        known |= {"distorted": point.distorted, "note": notes.get(point.id, "")}
+        yield Feature("locate", point_class(point), shapely.Point(point.x_m, point.y_m), known)
     outside = [
         mark
         for item in survey.site.evidence
@@ -163,15 +162,14 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
     ]
     for number, mark in enumerate(outside, start=1):
         # with the same properties as a placed point
-        yield Feature(
-            "locate", mark.known, shapely.Point(mark.x_m, mark.y_m),
-            {"id": mark.name or f"outdoor-{number}", "kind": mark.kind, "room": "lot",
-             "depth_m": mark.depth_m, "depth_sd_m": None, "sd_major_m": mark.sd_m,
-             "sd_minor_m": mark.sd_m, **_footage(None), "distorted": False, "note": ""},
-        )  # fmt: skip
+        name = mark.name or f"outdoor-{number}"
+        known = _of(mark, "kind", id=name) | {"room": "lot", "depth_m": mark.depth_m}
+        known |= {"depth_sd_m": None, "sd_major_m": mark.sd_m, "sd_minor_m": mark.sd_m}
+        known |= {**_footage(None), "distorted": False, "note": ""}
+        yield Feature("locate", mark.known, shapely.Point(mark.x_m, mark.y_m), known)
 
 
-def _footage(footage_m: float | None) -> dict[str, float | None]:
+def _footage(footage_m: float | None) -> dict[str, Value]:
     """Return the footage under its name, and under the one it had, for one release."""
     return {"footage_m": footage_m, "cable_count_m": footage_m}
 
@@ -182,19 +180,18 @@ def _drain_features(survey: Survey) -> Iterator[Feature]:
     ending = np.array([[penetration.x_m, penetration.y_m]])
     line = np.concatenate([drain.vertices, ending])
     line = line[polyline.remove_repeated_points(line)]
-    yield Feature(
-        "drain", "inferred", shapely.LineString(line),
-        {"id": "drain", "through_located_points": True, "points": ", ".join(drain.point_ids),
-         "unseen_m": penetration.unseen_m, "slope": drain.slope, "slope_sd": drain.slope_sd,
-         "slope_sd_ratio": drain.slope_sd_ratio},
-    )  # fmt: skip
-    yield Feature(
-        "exit", "inferred", shapely.Point(penetration.x_m, penetration.y_m),
-        {"id": "exit", "wall": penetration.side, "invert_m": penetration.invert_m,
-         "invert_sd_m": penetration.invert_sd_m, "depth_m": penetration.depth_m,
-         "depth_sd_m": penetration.depth_sd_m, "slope": penetration.slope,
-         "azimuth_deg": survey.site.frame.azimuth_deg(penetration.angle_rad)},
-    )  # fmt: skip
+    points = ", ".join(drain.point_ids)
+    known = _of(penetration, "unseen_m", id="drain", through_located_points=True, points=points)
+    known |= _of(drain, "slope slope_sd slope_sd_ratio")
+    yield Feature("drain", "inferred", shapely.LineString(line), known)
+    known = _of(
+        penetration,
+        "invert_m invert_sd_m depth_m depth_sd_m slope",
+        id="exit",
+        wall=penetration.side,
+    )
+    known["azimuth_deg"] = survey.site.frame.azimuth_deg(penetration.angle_rad)
+    yield Feature("exit", "inferred", shapely.Point(penetration.x_m, penetration.y_m), known)
 
 
 def _branch_features(survey: Survey) -> Iterator[Feature]:
@@ -203,24 +200,19 @@ def _branch_features(survey: Survey) -> Iterator[Feature]:
     for one in branches:
         if len(one.vertices) < 2:
             continue
-        yield Feature(
-            "branch", "inferred", shapely.LineString(one.vertices),
-            {"id": one.id, "joins": one.joins, "probability": one.probability,
-             "system": one.system, "points": ", ".join(one.point_ids), "slope": one.slope,
-             "slope_sd": one.slope_sd, "slope_sd_ratio": one.slope_sd_ratio,
-             "length_m": one.length_m, "label": "inferred, not located"},
-        )  # fmt: skip
+        known = _of(one, "id joins probability system")
+        known["points"] = ", ".join(one.point_ids)
+        known |= _of(one, "slope slope_sd slope_sd_ratio length_m")
+        known["label"] = "inferred, not located"
+        yield Feature("branch", "inferred", shapely.LineString(one.vertices), known)
     for one in branches:
         wye = one.wye
         if wye is not None:
-            yield Feature(
-                "wye", "inferred", shapely.Point(wye.x_m, wye.y_m),
-                {"id": f"wye-{one.id}", "run": one.id, "joins": one.joins,
-                 "probability": one.probability, "invert_m": wye.invert_m,
-                 "invert_sd_m": float(np.sqrt(wye.covariance[2, 2])),
-                 "radius_95_m": wye.radius_95_m, "turn_deg": wye.turn_deg, "side": wye.side,
-                 "p_45": wye.p_45, "p_90": wye.p_90, "footage_m": wye.footage_m},
-            )  # fmt: skip
+            known = _of(one, "joins probability", id=f"wye-{one.id}", run=one.id)
+            known["invert_m"] = wye.invert_m
+            known["invert_sd_m"] = float(np.sqrt(wye.covariance[2, 2]))
+            known |= _of(wye, "radius_95_m turn_deg side p_45 p_90 footage_m")
+            yield Feature("wye", "inferred", shapely.Point(wye.x_m, wye.y_m), known)
 
 
 def _route_features(survey: Survey) -> Iterator[Feature]:
@@ -230,12 +222,9 @@ def _route_features(survey: Survey) -> Iterator[Feature]:
         if route is None or len(route[0]) < 2:
             continue
         hypothesis = scored.hypothesis
-        yield Feature(
-            "route", "inferred", shapely.LineString(route[0]),
-            {"id": hypothesis.id, "hypothesis": hypothesis.id, "main": hypothesis.main,
-             "way": hypothesis.way, "toward": hypothesis.toward,
-             "probability": scored.probability, "label": "inferred, not located"},
-        )  # fmt: skip
+        known = _of(hypothesis, "main way toward", id=hypothesis.id, hypothesis=hypothesis.id)
+        known |= {"probability": scored.probability, "label": "inferred, not located"}
+        yield Feature("route", "inferred", shapely.LineString(route[0]), known)
 
 
 def _stretch_features(survey: Survey) -> Iterator[Feature]:
@@ -249,11 +238,11 @@ def _stretch_features(survey: Survey) -> Iterator[Feature]:
     for number, one in enumerate(known, start=1):
         if one.to_m - one.from_m < MATTERS_M:
             continue
-        yield Feature(
-            "stretch", one.evidence_class, shapely.ops.substring(line, one.from_m, one.to_m),
-            {"id": f"stretch-{number}", "hypothesis": scored.hypothesis.id, "from_m": one.from_m,
-             "to_m": one.to_m, "length_m": one.to_m - one.from_m},
-        )  # fmt: skip
+        part = shapely.ops.substring(line, one.from_m, one.to_m)
+        hypothesis = scored.hypothesis.id
+        shown = _of(one, "from_m to_m", id=f"stretch-{number}", hypothesis=hypothesis)
+        shown["length_m"] = one.to_m - one.from_m
+        yield Feature("stretch", one.evidence_class, part, shown)
 
 
 def _corridor_features(survey: Survey) -> Iterator[Feature]:
@@ -265,25 +254,22 @@ def _corridor_features(survey: Survey) -> Iterator[Feature]:
         if not parts:
             continue
         geometry = parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
-        yield Feature(
-            "corridor", "inferred", geometry,
-            {"id": f"{corridor.hypothesis} {corridor.level:.0%}",
-             "hypothesis": corridor.hypothesis, "level": corridor.level,
-             "routes_held": corridor.routes_held, "taps_held": corridor.taps_held},
-        )  # fmt: skip
+        known = _of(
+            corridor,
+            "hypothesis level routes_held taps_held",
+            id=f"{corridor.hypothesis} {corridor.level:.0%}",
+        )
+        yield Feature("corridor", "inferred", geometry, known)
 
 
 def _pit_features(survey: Survey) -> Iterator[Feature]:
     """List the proposed pits, then the ties to them and to the exit."""
     for pit in survey.dig.pits:
-        yield Feature(
-            "pit", "inferred", polygon(pit.ring),
-            {"id": f"pit-{pit.rank}", "rank": pit.rank, "p_hit": pit.p_hit,
-             "p_hit_so_far": pit.p_hit_so_far, "depth_m": pit.depth_m,
-             "depth_05_m": pit.depth_05_m, "depth_95_m": pit.depth_95_m,
-             "volume_m3": pit.volume_m3, "surface": pit.surface,
-             "needs_protection": pit.needs_protection},
-        )  # fmt: skip
+        known = _of(
+            pit, "rank p_hit p_hit_so_far depth_m depth_05_m depth_95_m", id=f"pit-{pit.rank}"
+        )
+        known |= _of(pit, "volume_m3 surface needs_protection")
+        yield Feature("pit", "inferred", polygon(pit.ring), known)
     penetration = survey.exit
     targets = [(f"pit-{pit.rank}", (pit.x_m, pit.y_m), pit.ties) for pit in survey.dig.pits]
     targets.append(("exit", (penetration.x_m, penetration.y_m), survey.dig.exit_ties))
@@ -293,11 +279,10 @@ def _pit_features(survey: Survey) -> Iterator[Feature]:
 
 
 def _tie_feature(name: str, target: tuple[float, float], tie: TapeTie) -> Feature:
-    return Feature(
-        "tie", "inferred", shapely.LineString([(tie.from_x_m, tie.from_y_m), target]),
-        {"id": f"{name} from {tie.from_name}", "from": tie.from_name, "to": name,
-         "distance_m": tie.distance_m},
-    )  # fmt: skip
+    line = shapely.LineString([(tie.from_x_m, tie.from_y_m), target])
+    ends: dict[str, Value] = {"id": f"{name} from {tie.from_name}", "from": tie.from_name}
+    ends |= {"to": name, "distance_m": tie.distance_m}
+    return Feature("tie", "inferred", line, ends)
 
 
 def keep_out_geometry(keep_out: KeepOut) -> shapely.Geometry:
@@ -319,50 +304,34 @@ def clearance_area(feature: Feature) -> shapely.Polygon:
 def keep_out_features(keep_outs: Iterable[KeepOut]) -> Iterator[Feature]:
     """List the no-dig areas as points, lines or polygons of the record, without clearance."""
     for keep_out in keep_outs:
-        yield Feature(
-            "keep-out", "record", keep_out_geometry(keep_out),
-            {"id": keep_out.id, "kind": keep_out.kind, "clearance_m": keep_out.clearance_m,
-             "note": keep_out.note},
-        )  # fmt: skip
+        known = _of(keep_out, "id kind clearance_m note")
+        yield Feature("keep-out", "record", keep_out_geometry(keep_out), known)
 
 
 def _spoil_features(holes: Iterable[Excavation]) -> Iterator[Feature]:
     """Give the line round each pit behind which spoil, tools and machines stay."""
     for hole in holes:
-        yield Feature(
-            "spoil-setback", "inferred", polygon(hole.spoil_ring),
-            {"id": f"spoil-{hole.rank}", "rank": hole.rank, "soil": hole.soil,
-             "spoil_loose_m3": hole.spoil_m3, "backfill_m3": hole.backfill_m3,
-             "sloped_m3": hole.sloped_m3, "sloped_fits": hole.sloped_fits},
-        )  # fmt: skip
+        known = _of(hole, "rank soil", id=f"spoil-{hole.rank}")
+        known["spoil_loose_m3"] = hole.spoil_m3
+        known |= _of(hole, "backfill_m3 sloped_m3 sloped_fits")
+        yield Feature("spoil-setback", "inferred", polygon(hole.spoil_ring), known)
 
 
 def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
     """Give the planned branches from fixtures to the drain, then what is cut from the slab."""
     branches = tuple(planned)
     for one in branches:
-        yield Feature(
-            "planned-branch", "inferred", shapely.LineString(one.path),
-            {"id": f"branch-{one.fixture}", "fixture": one.fixture, "name": one.name,
-             "entry": one.entry, "diameter_m": one.diameter_m, "length_m": one.length_m,
-             "slope": one.slope, "needed_fall_m": one.needed_fall_m,
-             "available_fall_m": one.available_fall_m,
-             "available_fall_sd_m": one.available_fall_sd_m, "p_gravity": one.p_gravity},
-        )  # fmt: skip
+        known = _of(one, "fixture name entry diameter_m length_m slope", id=f"branch-{one.fixture}")
+        known |= _of(one, "needed_fall_m available_fall_m available_fall_sd_m p_gravity")
+        yield Feature("planned-branch", "inferred", shapely.LineString(one.path), known)
     for one in branches:
         if one.vent is not None:
-            yield Feature(
-                "planned-vent", "inferred", shapely.LineString(one.vent),
-                {"id": f"vent-{one.fixture}", "fixture": one.fixture,
-                 "straight_m": float(np.hypot(*(one.vent[1] - one.vent[0])))},
-            )  # fmt: skip
+            known = _of(one, "fixture", id=f"vent-{one.fixture}")
+            known["straight_m"] = float(np.hypot(*(one.vent[1] - one.vent[0])))
+            yield Feature("planned-vent", "inferred", shapely.LineString(one.vent), known)
     for one in branches:
-        yield Feature(
-            "slab-opening", "inferred", polygon(one.opening),
-            {"id": f"opening-{one.fixture}", "fixture": one.fixture,
-             "concrete_m2": one.concrete_m2, "concrete_m3": one.concrete_m3,
-             "soil_m3": one.soil_m3},
-        )  # fmt: skip
+        known = _of(one, "fixture concrete_m2 concrete_m3 soil_m3", id=f"opening-{one.fixture}")
+        yield Feature("slab-opening", "inferred", polygon(one.opening), known)
 
 
 def _reading_features(survey: Survey) -> Iterator[Feature]:
@@ -371,9 +340,11 @@ def _reading_features(survey: Survey) -> Iterator[Feature]:
         if one.likely:
             start = np.array([one.x_m, one.y_m])
             end = start + READING_SHOWN_M * lot_direction(one.angle_rad)
-            yield Feature(
-                "other-reading", "inferred", shapely.LineString([start, end]),
-                {"id": one.id, "words": one.words, "probability": one.posterior,
-                 "main": one.main, "depth_m": one.depth_m, "moved_m": one.moved_m,
-                 "deeper_m": one.deeper_m},
-            )  # fmt: skip
+            known = _of(
+                one,
+                "main depth_m moved_m deeper_m",
+                id=one.id,
+                words=one.words,
+                probability=one.posterior,
+            )
+            yield Feature("other-reading", "inferred", shapely.LineString([start, end]), known)

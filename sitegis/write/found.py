@@ -103,18 +103,28 @@ def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
     """Return one finding as ``answer.json`` has it."""
     item = one.finding
     return {
-        "id": item.id, "kind": item.work, "found": item.met, "date": item.date,
+        "id": item.id,
+        "kind": item.work,
+        "found": item.met,
+        "date": item.date,
         **place_object(survey.site.frame, item.x_m, item.y_m),
-        "placed_by": item.placed, "sd_m": finite(item.sd_m), "at_pit": item.at_pit or None,
-        "exposed": item.exposed, "depth_to_invert_m": item.depth_to_invert_m,
+        "placed_by": item.placed,
+        "sd_m": finite(item.sd_m),
+        "at_pit": item.at_pit or None,
+        "exposed": item.exposed,
+        "depth_to_invert_m": item.depth_to_invert_m,
         "dug_to_m": item.dug_to_m,
         "p_this_drain": finite(one.p_drain) if item.met == "yes" else None,
-        "off_m": finite(one.off_m), "below_m": finite(one.below_m),
+        "off_m": finite(one.off_m),
+        "below_m": finite(one.below_m),
         "causes": [{"cause": name, "probability": finite(p)} for name, p in one.causes],
         "ties": [{"from": name, "distance_m": finite(length)} for name, length in item.ties],
-        "worth": finite(one.worth, 2), "note": item.note, "photo": item.photo,
-        "photo_taken": item.photo_taken or None, "photo_off_m": finite(item.photo_off_m),
-    }  # fmt: skip
+        "worth": finite(one.worth, 2),
+        "note": item.note,
+        "photo": item.photo,
+        "photo_taken": item.photo_taken or None,
+        "photo_off_m": finite(item.photo_off_m),
+    }
 
 
 def do_next(survey: Survey) -> list[dict[str, Any]]:
@@ -136,10 +146,14 @@ def do_next(survey: Survey) -> list[dict[str, Any]]:
     elif not dig.follow:
         rows.append(("trench", "follow the pipe from the wall", dig.expected_cost_straight, 0.0))
     rows += [
-        ("trench", f"follow the pipe from {one.find} to the {one.to}, {about(one.length_m, unit)}",
-         one.cost, 0.0)
+        (
+            "trench",
+            f"follow the pipe from {one.find} to the {one.to}, {about(one.length_m, unit)}",
+            one.cost,
+            0.0,
+        )
         for one in sorted(dig.follow, key=lambda one: round(one.cost, 2))
-    ]  # fmt: skip
+    ]
     rows.sort(key=lambda row: -round(row[3], 2))
     return [
         {"kind": kind, "what": what, "cost": finite(cost, 2), "saving": finite(saving, 2)}
@@ -150,6 +164,9 @@ def do_next(survey: Survey) -> list[dict[str, Any]]:
 def follow_object(one: FollowTrench) -> dict[str, Any]:
     """Return a trench that follows the pipe as ``answer.json`` has it."""
     return {
-        "find": one.find, "to": one.to, "length_m": finite(one.length_m),
-        "depth_m": finite(one.depth_m), "cost": finite(one.cost, 2),
-    }  # fmt: skip
+        "find": one.find,
+        "to": one.to,
+        "length_m": finite(one.length_m),
+        "depth_m": finite(one.depth_m),
+        "cost": finite(one.cost, 2),
+    }

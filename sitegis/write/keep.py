@@ -87,14 +87,22 @@ def revision_of(survey: Survey, name: str, digest: str) -> Revision:
     first = survey.scores.hypotheses[0].hypothesis
     tap = next((one for one in survey.derived.taps if one.main.id == first.main), None)
     return Revision(
-        name, max(dates), digest, status(survey), tuple(one.id for one in findings),
-        round(penetration.x_m, 4), round(penetration.y_m, 4),
-        round(survey.site.frame.azimuth_deg(penetration.angle_rad), 4),
-        round(penetration.invert_m, 4),
-        first.main or "", None if tap is None else round(tap.station_m, 4),
-        tuple((one.hypothesis.id, round(one.probability, 6)) for one in survey.scores.hypotheses),
-        tuple(_kept(pit, name) for pit in survey.dig.pits),
-    )  # fmt: skip
+        id=name,
+        date=max(dates),
+        inputs=digest,
+        status=status(survey),
+        findings=tuple(one.id for one in findings),
+        exit_x_m=round(penetration.x_m, 4),
+        exit_y_m=round(penetration.y_m, 4),
+        azimuth_deg=round(survey.site.frame.azimuth_deg(penetration.angle_rad), 4),
+        invert_m=round(penetration.invert_m, 4),
+        main=first.main or "",
+        station_m=None if tap is None else round(tap.station_m, 4),
+        probabilities=tuple(
+            (one.hypothesis.id, round(one.probability, 6)) for one in survey.scores.hypotheses
+        ),
+        pits=tuple(_kept(pit, name) for pit in survey.dig.pits),
+    )
 
 
 def _kept(pit: Pit, name: str) -> KeptPit:
@@ -102,7 +110,12 @@ def _kept(pit: Pit, name: str) -> KeptPit:
     sides = np.diff(np.concatenate([pit.ring, pit.ring[:1]]), axis=0)[:2]
     length, width = (float(one) for one in np.hypot(*sides.T))
     return KeptPit(
-        f"{name}-P{pit.rank}", round(pit.x_m, 4), round(pit.y_m, 4),
-        round(float(np.arctan2(sides[0, 1], sides[0, 0])), 6), round(length, 4), round(width, 4),
-        round(pit.depth_m, 4), round(pit.p_hit, 6),
-    )  # fmt: skip
+        id=f"{name}-P{pit.rank}",
+        x_m=round(pit.x_m, 4),
+        y_m=round(pit.y_m, 4),
+        angle_rad=round(float(np.arctan2(sides[0, 1], sides[0, 0])), 6),
+        length_m=round(length, 4),
+        width_m=round(width, 4),
+        depth_m=round(pit.depth_m, 4),
+        p_hit=round(pit.p_hit, 6),
+    )

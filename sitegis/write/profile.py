@@ -114,10 +114,14 @@ def _carried_back(survey: Survey, back: Array) -> tuple[Array, Array, Array]:
     components = survey.drain.profile
     weights = np.array([one.weight for one in components])
     means = np.stack([one.mean[0] + one.mean[1] * back for one in components])
-    variances = np.stack([
-        one.covariance[0, 0] + 2.0 * back * one.covariance[0, 1] + back**2 * one.covariance[1, 1]
-        for one in components
-    ])  # fmt: skip
+    variances = np.stack(
+        [
+            one.covariance[0, 0]
+            + 2.0 * back * one.covariance[0, 1]
+            + back**2 * one.covariance[1, 1]
+            for one in components
+        ]
+    )
     return weights, means, variances
 
 
@@ -297,10 +301,15 @@ def _axes(scale: _Scale, units: LengthUnit) -> Markup:
                 '<line class="tick" x1="{:.1f}" x2="{:.1f}" y1="{:.1f}" y2="{:.1f}"/>'
                 '<text x="{:.1f}" y="{:.1f}" text-anchor="middle">{:g}</text>'
             ).format(
-                x, x, scale.bottom, scale.bottom + 5, x, scale.bottom + 18,
+                x,
+                x,
+                scale.bottom,
+                scale.bottom + 5,
+                x,
+                scale.bottom + 18,
                 round(station / unit_m, 6) + 0.0,
             )
-        )  # fmt: skip
+        )
     parts.append(
         Markup(
             '<text class="axis" x="{:.0f}" y="{:.0f}" text-anchor="middle">{} from the outside of '
@@ -330,10 +339,14 @@ def _surface(scale: _Scale, profile: Profile, outside: NDArray[np.bool_]) -> Mar
                 '<polyline class="ground" points="{}"/>'
                 '<text x="{:.1f}" y="{:.1f}">ground (band 90 %)</text>'
             ).format(
-                wall - 7, scale.y(first_ground) - 8, max(slab_top - scale.y(first_ground), 0.0) + 8,
-                scale.points(stations, ground), wall + 10, scale.y(first_ground) - 5,
+                wall - 7,
+                scale.y(first_ground) - 8,
+                max(slab_top - scale.y(first_ground), 0.0) + 8,
+                scale.points(stations, ground),
+                wall + 10,
+                scale.y(first_ground) - 5,
             )
-        )  # fmt: skip
+        )
     return Markup("").join(parts)
 
 

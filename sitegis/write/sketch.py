@@ -61,9 +61,13 @@ def sketch_bytes(site: Site, survey: Survey | None = None) -> bytes:
     low, high = low - aside, high + aside
     canvas = Canvas(low, high, scale)
     parts = [
-        *_ground(site, canvas), *_house(site, canvas), *_rooms(site, canvas, survey),
-        *_marks(site, canvas, survey), *_inferred(canvas, survey), *_legend(site, canvas),
-    ]  # fmt: skip
+        *_ground(site, canvas),
+        *_house(site, canvas),
+        *_rooms(site, canvas, survey),
+        *_marks(site, canvas, survey),
+        *_inferred(canvas, survey),
+        *_legend(site, canvas),
+    ]
     width, height = f"{canvas.width_px:.0f}", f"{canvas.height_px:.0f}"
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
@@ -153,8 +157,11 @@ def _rooms(site: Site, canvas: Canvas, survey: Survey | None) -> Iterator[str]:
         outline = placed.get(room.id)
         if pose is None and outline is None:
             place = canvas.at(site.building.vertices.mean(axis=0)) + np.array([0.0, 18.0 * number])
-            yield _text(place, f"room {room.name}: its place follows from the tapes only",
-                        f'text-anchor="middle" fill="{color}"')  # fmt: skip
+            yield _text(
+                place,
+                f"room {room.name}: its place follows from the tapes only",
+                f'text-anchor="middle" fill="{color}"',
+            )
             continue
         if pose is None and outline is not None:
             step = outline[1] - outline[0]
@@ -167,14 +174,20 @@ def _rooms(site: Site, canvas: Canvas, survey: Survey | None) -> Iterator[str]:
             ring = np.stack([origin, origin + w * x, origin + w * x + d * y, origin + d * y])
             style = f'fill="{color}" fill-opacity="0.08" stroke="{color}" stroke-dasharray="2 3"'
             yield _polygon(canvas, ring, style)
-            yield _text(canvas.at(ring.mean(axis=0)), room.name,
-                        f'text-anchor="middle" fill="{color}" font-size="15"')  # fmt: skip
+            yield _text(
+                canvas.at(ring.mean(axis=0)),
+                room.name,
+                f'text-anchor="middle" fill="{color}" font-size="15"',
+            )
         yield from _arrow(canvas, origin, origin + AXIS_M * x, color, "x")
         yield from _arrow(canvas, origin, origin + AXIS_M * y, color, "y")
         px, py = canvas.at(origin)
         yield f'<circle cx="{px:.1f}" cy="{py:.1f}" r="6" fill="{color}"/>'
-        yield _text(canvas.at(origin + 0.9 * (x + y)), f"corner of {room.name}",
-                    f'fill="{color}" font-size="11" text-anchor="middle"')  # fmt: skip
+        yield _text(
+            canvas.at(origin + 0.9 * (x + y)),
+            f"corner of {room.name}",
+            f'fill="{color}" font-size="11" text-anchor="middle"',
+        )
 
 
 def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:

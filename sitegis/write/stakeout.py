@@ -58,12 +58,21 @@ def _cells(survey: Survey, row: StakeoutRow) -> list[str]:
     east, north = frame.written_crs(place)
     longitude, latitude = frame.written_lonlat(place)
     cells = [
-        row.name, "inferred", f"{east:.4f}", f"{north:.4f}", f"{longitude:.9f}", f"{latitude:.9f}",
-        f"{row.x_m:.3f}", f"{row.y_m:.3f}",
-        f"{row.sd_m:.3f}" if np.isfinite(row.sd_m) else "", f"{row.angle_deg:.1f}",
-        row.wall, point_words(row.along_from), about(row.along_m, unit),
+        row.name,
+        "inferred",
+        f"{east:.4f}",
+        f"{north:.4f}",
+        f"{longitude:.9f}",
+        f"{latitude:.9f}",
+        f"{row.x_m:.3f}",
+        f"{row.y_m:.3f}",
+        f"{row.sd_m:.3f}" if np.isfinite(row.sd_m) else "",
+        f"{row.angle_deg:.1f}",
+        row.wall,
+        point_words(row.along_from),
+        about(row.along_m, unit),
         about(row.offset_m, unit),
-    ]  # fmt: skip
+    ]
     for tie in row.ties[:TIES]:
         cells += [
             point_words(tie.from_name),

@@ -72,10 +72,14 @@ def _paragraph(words: str, width: int, *, indent: str = "", whole: bool = False)
     """Wrap words to the screen, later lines indented; cut after three lines unless ``whole``."""
     together = re.sub(r"(?<=\d) (?=%|m\b|mm\b)|(?<=') (?=\d)|(?<=±) ", "\N{NO-BREAK SPACE}", words)
     lines = textwrap.wrap(
-        together, width, initial_indent=indent, subsequent_indent=indent + "  ",
+        together,
+        width,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
         max_lines=None if whole else math.ceil(LONGEST_LINES * SCREEN_COLUMNS / width),
-        placeholder=" …", break_on_hyphens=False,
-    )  # fmt: skip
+        placeholder=" …",
+        break_on_hyphens=False,
+    )
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 

@@ -18,8 +18,11 @@ from ..numerics.statistics import NORMAL_95
 from ..units import LengthUnit, about, format_bearing, format_slope, percent
 
 SIDE_WORDS: dict[Side, str] = {
-    "front": "front", "right": "right", "rear": "rear", "left": "left",
-}  # fmt: skip
+    "front": "front",
+    "right": "right",
+    "rear": "rear",
+    "left": "left",
+}
 SAYS_NOTHING_RATIO = 0.9
 WORTH_NAMING = 0.01
 SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes without saying

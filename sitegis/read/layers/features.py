@@ -223,9 +223,13 @@ class Layers:
         """Read features in another process; faults are gathered."""
         apart = importlib.import_module("sitegis.read.layers.apart")  # few sites need it
         question = {
-            "layer": reference.layer, "layer_name": reference.layer_name,
-            "id_field": reference.id_field, "key": key, "wanted": wanted, "identifier": identifier,
-        }  # fmt: skip
+            "layer": reference.layer,
+            "layer_name": reference.layer_name,
+            "id_field": reference.id_field,
+            "key": key,
+            "wanted": wanted,
+            "identifier": identifier,
+        }
         answer = apart.read_apart(self.folder, question, self.report)
         if answer is None or not answer["features"]:
             return []
@@ -248,9 +252,14 @@ class Layers:
         return crs
 
     def _rows(
-        self, opened: Any, reference: LayerReference, key: str, wanted: Want,
-        identifier: str | None, crs: CRS,
-    ) -> list[Feature]:  # fmt: skip
+        self,
+        opened: Any,
+        reference: LayerReference,
+        key: str,
+        wanted: Want,
+        identifier: str | None,
+        crs: CRS,
+    ) -> list[Feature]:
         """Read the rows that are wanted."""
         fields = dict(opened.schema["properties"])
         where = None

@@ -36,8 +36,13 @@ _LIMITS = {
     sqlite3.SQLITE_LIMIT_VDBE_OP: 1_000_000,
     sqlite3.SQLITE_LIMIT_LENGTH: LONGEST_DESCRIPTION,
 }
-_SETTINGS = ("trusted_schema = OFF", "cell_size_check = ON", "mmap_size = 0",
-             "query_only = ON", "ignore_check_constraints = ON")  # fmt: skip
+_SETTINGS = (
+    "trusted_schema = OFF",
+    "cell_size_check = ON",
+    "mmap_size = 0",
+    "query_only = ON",
+    "ignore_check_constraints = ON",
+)
 # Tables that GDAL itself looks into, whichever layer is asked for.
 _OF_THE_FORMAT = re.compile(r"(?i)gpkg|rtree_|layer_styles$|qgis_|ogr_|spatial_ref_sys$")
 _RTREE = re.compile(r"(?i)\s*CREATE\s+VIRTUAL\s+TABLE\s.*\sUSING\s+rtree\s*\(")

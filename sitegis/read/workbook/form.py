@@ -92,9 +92,15 @@ def _column(row: dict[str, Any], where: Path) -> Column:
     root: object = Locate if where == ("locates",) else SiteFile
     kind, choices, is_free = cell_of(_annotation(root, path if root is Locate else (*where, *path)))
     return Column(
-        row["name"], path, row.get("kind", kind), row["hint"], tuple(row.get("example", ())),
-        tuple(row.get("choices", choices)), is_free, row.get("from"),
-    )  # fmt: skip
+        name=row["name"],
+        path=path,
+        kind=row.get("kind", kind),
+        hint=row["hint"],
+        examples=tuple(row.get("example", ())),
+        choices=tuple(row.get("choices", choices)),
+        free=is_free,
+        source=row.get("from"),
+    )
 
 
 def _annotation(here: object, path: Path) -> object:

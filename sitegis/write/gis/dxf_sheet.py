@@ -58,10 +58,13 @@ def add_sheet(drawing: Drawing, survey: Survey, low: Array, high: Array) -> Scal
     room = (size[0] - 2 * _MARGIN_MM, size[1] - 2 * _MARGIN_MM)
     on_paper = 0.001 / frame.meters_per_unit  # grid units in a millimeter
     scale = next(
-        (one for one in scales(site.units)
-         if all((high - low)[i] <= room[i] * one.ratio * on_paper for i in (0, 1))),
+        (
+            one
+            for one in scales(site.units)
+            if all((high - low)[i] <= room[i] * one.ratio * on_paper for i in (0, 1))
+        ),
         None,
-    )  # fmt: skip
+    )
     if scale is None:
         raise ValueError("the site is too large for any drawing scale")
     sheet = drawing.layouts.get("Layout1")

@@ -34,9 +34,12 @@ _SETTINGS = {
 }
 # RuntimeError: fiona's word for a record that GDAL could not write
 _NO_ROOM = (
-    fiona._err.CPLE_BaseError, fiona.errors.DriverError, sqlite3.OperationalError, RuntimeError,
+    fiona._err.CPLE_BaseError,
+    fiona.errors.DriverError,
+    sqlite3.OperationalError,
+    RuntimeError,
     OSError,
-)  # fmt: skip
+)
 # fiona's names of column types; a column with text in it is text, one with a float is floats
 _SHAPES = {"Point": "point", "LineString": "line", "Polygon": "polygon", "MultiPolygon": "polygon"}
 _TYPES = {str: "str", float: "float", bool: "bool", int: "int"}

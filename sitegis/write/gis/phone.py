@@ -163,9 +163,12 @@ def _waypoint(
     feature: Feature, lonlat: tuple[float, float], unit: LengthUnit
 ) -> gpxpy.gpx.GPXWaypoint:
     return gpxpy.gpx.GPXWaypoint(
-        latitude=lonlat[1], longitude=lonlat[0], name=_label(feature),
-        description=_describe(feature, unit), type=feature.layer,
-    )  # fmt: skip
+        latitude=lonlat[1],
+        longitude=lonlat[0],
+        name=_label(feature),
+        description=_describe(feature, unit),
+        type=feature.layer,
+    )
 
 
 def _route(

@@ -55,8 +55,12 @@ def style_qml(
     str
     """
     label = symbols[0].look.label
-    root = Element("qgis", version="3.22.16", styleCategories="Symbology|Labeling|Fields",
-                   labelsEnabled=str(int(bool(label))))  # fmt: skip
+    root = Element(
+        "qgis",
+        version="3.22.16",
+        styleCategories="Symbology|Labeling|Fields",
+        labelsEnabled=str(int(bool(label))),
+    )
     single = len(symbols) == 1
     kind = "singleSymbol" if single else "categorizedSymbol"
     renderer = SubElement(root, "renderer-v2", type=kind, forceraster="0", symbollevels="0")
@@ -64,8 +68,14 @@ def style_qml(
         renderer.set("attr", attribute)
         categories = SubElement(renderer, "categories")
         for number, one in enumerate(symbols):
-            SubElement(categories, "category", value=one.value, symbol=str(number),
-                       label=one.value, render="true")  # fmt: skip
+            SubElement(
+                categories,
+                "category",
+                value=one.value,
+                symbol=str(number),
+                label=one.value,
+                render="true",
+            )
     drawn = SubElement(renderer, "symbols")
     for number, one in enumerate(symbols):
         symbol = SubElement(drawn, "symbol", type=_SYMBOLS[shape], name=str(number), alpha="1")
@@ -84,14 +94,22 @@ def _qml_layer(symbol: Element, shape: str, one: Symbol) -> None:
     alpha = round(255 * look.opacity) if look.fill else 0
     fill = _rgba(look.fill or look.color, alpha)
     if shape == "line":
-        options = {"line_color": _rgba(look.color), "line_width": f"{look.width_mm}",
-                   "line_style": "dash" if one.dashed else "solid",
-                   "use_custom_dash": str(int(one.dashed)), "customdash": _DASH_MM,
-                   "customdash_unit": "MM", "capstyle": "flat"}  # fmt: skip
+        options = {
+            "line_color": _rgba(look.color),
+            "line_width": f"{look.width_mm}",
+            "line_style": "dash" if one.dashed else "solid",
+            "use_custom_dash": str(int(one.dashed)),
+            "customdash": _DASH_MM,
+            "customdash_unit": "MM",
+            "capstyle": "flat",
+        }
     else:
-        options = {"color": fill, "outline_color": _rgba(look.color),
-                   "outline_style": "dash" if one.dashed else "solid",
-                   "outline_width": f"{look.width_mm}"}  # fmt: skip
+        options = {
+            "color": fill,
+            "outline_color": _rgba(look.color),
+            "outline_style": "dash" if one.dashed else "solid",
+            "outline_width": f"{look.width_mm}",
+        }
         options |= (
             {"name": look.marker, "size": "2.6"}
             if shape == "point"
@@ -109,8 +127,14 @@ def _qml_layer(symbol: Element, shape: str, one: Symbol) -> None:
 def _qml_label(root: Element, field: str) -> None:
     """Write an attribute beside each feature, with a white edge."""
     settings = SubElement(SubElement(root, "labeling", type="simple"), "settings")
-    text = SubElement(settings, "text-style", fieldName=field, isExpression="0", fontSize="8",
-                      textColor="17,17,17,255")  # fmt: skip
+    text = SubElement(
+        settings,
+        "text-style",
+        fieldName=field,
+        isExpression="0",
+        fontSize="8",
+        textColor="17,17,17,255",
+    )
     SubElement(text, "text-buffer", bufferDraw="1", bufferSize="0.8", bufferColor="255,255,255,255")
     SubElement(settings, "rendering", drawLabels="1")
 

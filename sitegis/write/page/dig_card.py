@@ -76,8 +76,11 @@ def ticket_words(survey: Survey, say: Language) -> str:
         return ""
     if day is None:
         return say("One-call ticket {number}: its last valid day is not given", number=number)
-    return say("One-call ticket {number}, valid through {day}: past that day call again",
-               number=number, day=day.isoformat())  # fmt: skip
+    return say(
+        "One-call ticket {number}, valid through {day}: past that day call again",
+        number=number,
+        day=day.isoformat(),
+    )
 
 
 def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:
@@ -167,13 +170,18 @@ def near_words(survey: Survey, pit: Pit, say: Language) -> str:
 def _protection(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> str:
     """Return the protective system that the pit's depth asks for."""
     if not pit.needs_protection:
-        return say("Shallower than {depth}: shore it all the same where the ground may cave in",
-                   depth=about(survey.rules.protective_depth_m, survey.site.units))  # fmt: skip
+        return say(
+            "Shallower than {depth}: shore it all the same where the ground may cave in",
+            depth=about(survey.rules.protective_depth_m, survey.site.units),
+        )
     if hole.sloped_m3 is None:
         return say("Protective system designed by an engineer; nobody enters before")
     if hole.sloped_fits:
-        return say("Shore it, shield it, or slope it {ratio}:1 (soil {soil}); nobody enters before",
-                   ratio=f"{survey.rules.trench_slopes[hole.soil]:g}", soil=hole.soil)  # fmt: skip
+        return say(
+            "Shore it, shield it, or slope it {ratio}:1 (soil {soil}); nobody enters before",
+            ratio=f"{survey.rules.trench_slopes[hole.soil]:g}",
+            soil=hole.soil,
+        )
     return say("Shore or shield it: no room here to slope the sides; nobody enters before")
 
 
@@ -226,10 +234,13 @@ def _bearings(survey: Survey, pit: Pit, say: Language) -> list[str]:
     """Return the bearings at a pit from true north: of the first tapes, and of the pipe."""
     here = np.array([pit.x_m, pit.y_m])
     lines = [
-        say("From {point}: look {bearing}", point=say(point_words(tie.from_name)),
-            bearing=compass(survey, here - np.array([tie.from_x_m, tie.from_y_m]), say))
+        say(
+            "From {point}: look {bearing}",
+            point=say(point_words(tie.from_name)),
+            bearing=compass(survey, here - np.array([tie.from_x_m, tie.from_y_m]), say),
+        )
         for tie in pit.ties[:2]
-    ]  # fmt: skip
+    ]
     along = pipe_direction(survey, pit)
     if along is not None:
         lines.append(

@@ -181,10 +181,14 @@ def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, di
     """Give streets, alleys and rooms, which no other output has."""
     for street in survey.site.streets:
         yield (
-            "street", shapely.Polygon(street.row),
-            {"label": street.name, "kind": street.kind,
-             "words": f"{street.name}: {street.kind}, right-of-way (record)"},
-        )  # fmt: skip
+            "street",
+            shapely.Polygon(street.row),
+            {
+                "label": street.name,
+                "kind": street.kind,
+                "words": f"{street.name}: {street.kind}, right-of-way (record)",
+            },
+        )
     names = {room.id: room.name for room in survey.site.rooms}
     for identifier, outline in survey.placement.room_outlines.items():
         name = names.get(identifier, identifier) or identifier
@@ -291,11 +295,15 @@ def _clearance_features(
         area, known = clearance_area(feature), feature.properties
         if not area.is_empty:
             yield (
-                "clearance", area,
-                {"label": known["id"], "kind": known["kind"],
-                 "color": utility_color(str(known["kind"])),
-                 "words": f"Clearance about {known['id']}"},
-            )  # fmt: skip
+                "clearance",
+                area,
+                {
+                    "label": known["id"],
+                    "kind": known["kind"],
+                    "color": utility_color(str(known["kind"])),
+                    "words": f"Clearance about {known['id']}",
+                },
+            )
 
 
 def _telling_features(
@@ -304,11 +312,14 @@ def _telling_features(
     """Give the pits that tell the directions apart, where there is more than one direction."""
     for way in telling_pits(survey):
         yield (
-            "telling-pit", shapely.Polygon(way.ring),
-            {"label": f"{way.toward}, or not",
-             "words": f"Proposed discriminating test pit, to the {way.toward} or not: exposes the "
-             f"pipe with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not"},
-        )  # fmt: skip
+            "telling-pit",
+            shapely.Polygon(way.ring),
+            {
+                "label": f"{way.toward}, or not",
+                "words": f"Proposed discriminating test pit, to the {way.toward} or not: exposes "
+                f"the pipe with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not",
+            },
+        )
 
 
 def _profile_data(profile: Profile, frame: LotFrame) -> dict[str, Any]:
@@ -344,8 +355,10 @@ def _bounds(survey: Survey) -> list[list[float]]:
     places = survey.site.frame.written_lonlat(np.concatenate(pieces))
     west, south = places.min(axis=0)
     east, north = places.max(axis=0)
-    return [[round(float(south), 8), round(float(west), 8)],
-            [round(float(north), 8), round(float(east), 8)]]  # fmt: skip
+    return [
+        [round(float(south), 8), round(float(west), 8)],
+        [round(float(north), 8), round(float(east), 8)],
+    ]
 
 
 def _meters_per_degree(frame: LotFrame) -> dict[str, float]:
@@ -360,7 +373,10 @@ def _meters_per_degree(frame: LotFrame) -> dict[str, float]:
     jacobian = np.stack([ahead[0] - ahead[1], ahead[2] - ahead[3]], axis=-1) / (2 * step)
     inverse = decimals(np.linalg.inv(jacobian), 3)
     return {
-        "longitude": float(corner[0]), "latitude": float(corner[1]),
-        "xx": float(inverse[0, 0]), "xy": float(inverse[0, 1]),
-        "yx": float(inverse[1, 0]), "yy": float(inverse[1, 1]),
-    }  # fmt: skip
+        "longitude": float(corner[0]),
+        "latitude": float(corner[1]),
+        "xx": float(inverse[0, 0]),
+        "xy": float(inverse[0, 1]),
+        "yx": float(inverse[1, 0]),
+        "yy": float(inverse[1, 1]),
+    }

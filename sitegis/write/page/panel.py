@@ -170,8 +170,11 @@ def _cut_sheet(sheet: CutSheet) -> dict[str, Any]:
         svg = svg.replace(BOLD, "sans-serif; font-weight: bold").replace(PLAIN, "sans-serif")
         svg = svg.replace("<svg ", '<svg class="cut" role="img" aria-label="Plan of the cut" ', 1)
     return {
-        "title": sheet.title, "svg": Markup(svg), "places": sheet.places, "before": sheet.before,
-    }  # fmt: skip
+        "title": sheet.title,
+        "svg": Markup(svg),
+        "places": sheet.places,
+        "before": sheet.before,
+    }
 
 
 def _depths(survey: Survey) -> list[dict[str, str]]:

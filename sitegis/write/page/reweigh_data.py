@@ -35,24 +35,29 @@ def reweigh_data(survey: Survey, say: Language) -> dict[str, Any]:
     cloud = gather_cloud(survey)
     ground, drain = survey.site.ground, survey.site.drain_diameter_m
     return {
-        "vertices": _numbers(cloud.vertices), "inverts": _numbers(cloud.inverts_m),
+        "vertices": _numbers(cloud.vertices),
+        "inverts": _numbers(cloud.inverts_m),
         "weights": [float(weight) for weight in cloud.weights],
         "owner": [int(owner) for owner in cloud.owner],
         "loose": _loose(survey, cloud),
         "apart": _apart(cloud) if has_missed(survey.site) else None,
         "diameter": drain,
         "angle": round(survey.site.building.angle_rad, 9),
-        "spots": _numbers(ground.spots), "elevations": _numbers(ground.elevations_m),
+        "spots": _numbers(ground.spots),
+        "elevations": _numbers(ground.elevations_m),
         "pits": [_pit(survey, pit) for pit in survey.dig.pits],
-        "shows": dict(SHOWS), "right": dict(RIGHT),
+        "shows": dict(SHOWS),
+        "right": dict(RIGHT),
         "across_sd": {work: float(np.hypot(sd, PLACE_SD_M)) for work, sd in ACROSS_SD_M.items()},
-        "depth_sd": DEPTH_SD_M, "common": COMMON_FAILURE,
-        "stray_breadth": STRAY_BREADTH_M, "stray_depth": STRAY_DEPTH_M,
+        "depth_sd": DEPTH_SD_M,
+        "common": COMMON_FAILURE,
+        "stray_breadth": STRAY_BREADTH_M,
+        "stray_depth": STRAY_DEPTH_M,
         "fewest": FEWEST_ROUTES,
         "columns": FINDING_COLUMNS,
         "unit": survey.site.units,
         "say": {words: say(words) for words in SAID},
-    }  # fmt: skip
+    }
 
 
 SAID = (
@@ -91,12 +96,16 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
     kept = survey.site.revisions[-1].pits if survey.site.revisions else ()
     same = (k.id for k in kept if np.hypot(k.x_m - pit.x_m, k.y_m - pit.y_m) < MATTERS_M)
     return {
-        "id": next(same, ""), "x": round(pit.x_m, DIGITS), "y": round(pit.y_m, DIGITS),
+        "id": next(same, ""),
+        "x": round(pit.x_m, DIGITS),
+        "y": round(pit.y_m, DIGITS),
         "angle": round(float(np.arctan2(along[1], along[0])), 6),
-        "length": round(length, DIGITS), "width": round(width, DIGITS),
-        "depth": round(pit.depth_m, DIGITS), "ground": round(ground, DIGITS),
+        "length": round(length, DIGITS),
+        "width": round(width, DIGITS),
+        "depth": round(pit.depth_m, DIGITS),
+        "ground": round(ground, DIGITS),
         "cost": round(pit.cost, 2),
-    }  # fmt: skip
+    }
 
 
 def _numbers(values: Array) -> Any:

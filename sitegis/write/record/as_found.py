@@ -30,9 +30,15 @@ def finding_rows(survey: Survey) -> Rows:
         )
         place = coordinate_words(survey, np.array([item.x_m, item.y_m]))[0]
         rows.append(
-            (f"{item.id} {item.date}".strip(), f"{item.work}: {found}{sure}", place,
-             _depth_words(item, survey), ties or item.placed, item.note)
-        )  # fmt: skip
+            (
+                f"{item.id} {item.date}".strip(),
+                f"{item.work}: {found}{sure}",
+                place,
+                _depth_words(item, survey),
+                ties or item.placed,
+                item.note,
+            )
+        )
     return rows
 
 
@@ -50,10 +56,12 @@ def stretch_rows(survey: Survey) -> Rows:
     """List how each stretch of the most probable route is known."""
     units = survey.site.units
     return [
-        (f"{about(one.from_m, units)} to {about(one.to_m, units)} from the wall",
-         one.evidence_class)
+        (
+            f"{about(one.from_m, units)} to {about(one.to_m, units)} from the wall",
+            one.evidence_class,
+        )
         for one in stretches(survey)
-    ]  # fmt: skip
+    ]
 
 
 def revision_rows(survey: Survey) -> Rows:

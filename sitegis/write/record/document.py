@@ -46,9 +46,11 @@ from .tagging import Node, TaggedCanvas, TaggedFigure, TaggedParagraph, tagged
 MARGIN = 0.6 * inch
 RULING = 18.0
 PAPERS: dict[Paper, tuple[float, float]] = {
-    "letter": pagesizes.letter, "a4": pagesizes.A4,
-    "tabloid": pagesizes.TABLOID, "a3": pagesizes.A3,
-}  # fmt: skip
+    "letter": pagesizes.letter,
+    "a4": pagesizes.A4,
+    "tabloid": pagesizes.TABLOID,
+    "a3": pagesizes.A3,
+}
 BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8, leading=10.5)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=7, leading=9)
 HEAD = ParagraphStyle(
@@ -90,9 +92,13 @@ class _Drawing(Flowable):
     """
 
     def __init__(
-        self, survey: Survey, size: tuple[float, float], draw: Draw, inset: Inset = (0, 0, 0, 0),
+        self,
+        survey: Survey,
+        size: tuple[float, float],
+        draw: Draw,
+        inset: Inset = (0, 0, 0, 0),
         least: float | None = None,
-    ) -> None:  # fmt: skip
+    ) -> None:
         super().__init__()
         self.survey, self.draw_on, self.inset = survey, draw, inset
         self.width, self.height = size
@@ -181,16 +187,30 @@ def record_bytes(survey: Survey) -> bytes:
     size = PAPERS[survey.site.paper or usual_paper(survey)]
     target, title = io.BytesIO(), f"Lateral record: {survey.site.name}"
     document = SimpleDocTemplate(
-        target, pagesize=size, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=MARGIN,
-        bottomMargin=0.7 * inch, invariant=1, title=title,
-        author=survey.site.surveyed_by, subject="Inferred from located points; not a locate",
-        creator="sitegis", lang=LANGUAGE, displayDocTitle=True, initialFontName=PLAIN,
-    )  # fmt: skip
+        target,
+        pagesize=size,
+        leftMargin=MARGIN,
+        rightMargin=MARGIN,
+        topMargin=MARGIN,
+        bottomMargin=0.7 * inch,
+        invariant=1,
+        title=title,
+        author=survey.site.surveyed_by,
+        subject="Inferred from located points; not a locate",
+        creator="sitegis",
+        lang=LANGUAGE,
+        displayDocTitle=True,
+        initialFontName=PLAIN,
+    )
     width = size[0] - 2 * MARGIN
 
-    story = [*_first_page(survey, width, size[1] - MARGIN - 0.7 * inch), PageBreak(),
-             *_tables(survey, width), *_last(survey, width),
-             *_cut_sheets(survey, width)]  # fmt: skip
+    story = [
+        *_first_page(survey, width, size[1] - MARGIN - 0.7 * inch),
+        PageBreak(),
+        *_tables(survey, width),
+        *_last(survey, width),
+        *_cut_sheets(survey, width),
+    ]
     date = datetime.fromisoformat(written_date(survey.site.surveyed_on))
     document.build(story, canvasmaker=partial(_Pages, date=date, title=title))
     return target.getvalue()
@@ -222,10 +242,13 @@ def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
         _text("Lateral record", TITLE),
         _text(site.name, HEAD),
         _job(survey, width),
-        _text(f"Measured with: {with_what}. {particulars.datum_words(survey)} Rules: "
-              f"{survey.rules.title} ({survey.rules.edition}).", SMALL),
+        _text(
+            f"Measured with: {with_what}. {particulars.datum_words(survey)} Rules: "
+            f"{survey.rules.title} ({survey.rules.edition}).",
+            SMALL,
+        ),
         Spacer(1, 5),
-    ]  # fmt: skip
+    ]
     used = sum(line.wrap(width, height)[1] + 9 for line in lines)
     drawing = _Drawing(survey, (width - 12, height - used - 24), draw_plan)
     return [*lines, TaggedFigure(drawing, PLAN_ALT)]
@@ -236,17 +259,25 @@ def _job(survey: Survey, width: float) -> Table:
     rows, whole, cells = particulars.job_rows(survey), Node("Table"), []
     for n in range(0, len(rows), 2):
         line = Node("TR", whole)
-        cells.append([
-            _text(words, style, Node(role, line, scope="Row" if role == "TH" else ""))
-            for pair in rows[n : n + 2]
-            for words, style, role in zip(pair, (SMALL, BODY), ("TH", "TD"), strict=True)
-        ])  # fmt: skip
+        cells.append(
+            [
+                _text(words, style, Node(role, line, scope="Row" if role == "TH" else ""))
+                for pair in rows[n : n + 2]
+                for words, style, role in zip(pair, (SMALL, BODY), ("TH", "TD"), strict=True)
+            ]
+        )
     table = Table(cells, colWidths=[width * share for share in (0.14, 0.36) * 2], hAlign="LEFT")
-    table.setStyle(TableStyle([
-        ("FONTNAME", (0, 0), (-1, -1), PLAIN), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("TOPPADDING", (0, 0), (-1, -1), 0.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5),
-        ("LEFTPADDING", (0, 0), (-1, -1), 0),
-    ]))  # fmt: skip
+    table.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), PLAIN),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("TOPPADDING", (0, 0), (-1, -1), 0.5),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5),
+                ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ]
+        )
+    )
     return table
 
 
@@ -259,15 +290,19 @@ def _table(head: tuple[str, ...], rows: tables.Rows, widths: list[float]) -> Tab
         line, scope = Node("TR", whole), "Column" if role == "TH" else ""
         cells.append([_text(words, style, Node(role, line, scope=scope)) for words in row])
     table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT")
-    table.setStyle(TableStyle([
-        ("FONTNAME", (0, 0), (-1, -1), PLAIN),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.8, Color(0, 0, 0)),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.25, Color(0.7, 0.7, 0.7)),
-        ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("TOPPADDING", (0, 0), (-1, -1), 0.8),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.0),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2),
-    ]))  # fmt: skip
+    table.setStyle(
+        TableStyle(
+            [
+                ("FONTNAME", (0, 0), (-1, -1), PLAIN),
+                ("LINEBELOW", (0, 0), (-1, 0), 0.8, Color(0, 0, 0)),
+                ("LINEBELOW", (0, 1), (-1, -1), 0.25, Color(0.7, 0.7, 0.7)),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("TOPPADDING", (0, 0), (-1, -1), 0.8),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 1.0),
+                ("LEFTPADDING", (0, 0), (-1, -1), 2),
+            ]
+        )
+    )
     return table
 
 
@@ -291,17 +326,25 @@ def _as_found(survey: Survey, width: float) -> list[Flowable]:
         _text(status_words(survey), SMALL),
     ]
     if survey.scores.finds:
-        blocks += _block("Found outdoors (places and depths as measured)",
-                         ("finding", "what", "easting, northing", "depth", "swing ties", "note"),
-                         as_found.finding_rows(survey), (0.12, 0.17, 0.17, 0.13, 0.23, 0.18),
-                         width)  # fmt: skip
+        blocks += _block(
+            "Found outdoors (places and depths as measured)",
+            ("finding", "what", "easting, northing", "depth", "swing ties", "note"),
+            as_found.finding_rows(survey),
+            (0.12, 0.17, 0.17, 0.13, 0.23, 0.18),
+            width,
+        )
         blocks.append(_text(worth_sentence(survey), SMALL))
     if rows := as_found.stretch_rows(survey):
         blocks += _block(
             "How each stretch outdoors is known", ("stretch", "class"), rows, (0.65, 0.35), width
         )
-    return blocks + _block("Revisions", ("revision", "date", "status", "new", "what moved"),
-                           revisions, (0.1, 0.12, 0.14, 0.2, 0.44), width)  # fmt: skip
+    return blocks + _block(
+        "Revisions",
+        ("revision", "date", "status", "new", "what moved"),
+        revisions,
+        (0.1, 0.12, 0.14, 0.2, 0.44),
+        width,
+    )
 
 
 def _tables(survey: Survey, width: float) -> list[Flowable]:
@@ -366,9 +409,13 @@ def _runs(survey: Survey, width: float) -> list[Flowable]:
     """Branches and the observation log, where the site has runs."""
     blocks: list[Flowable] = []
     if survey.joined is not None:
-        blocks += _block(f"Branches; the building drain is run {survey.joined.trunk} (inferred)",
-                         log.BRANCH_HEAD, log.branch_rows(survey), log.BRANCH_SHARES,
-                         width)  # fmt: skip
+        blocks += _block(
+            f"Branches; the building drain is run {survey.joined.trunk} (inferred)",
+            log.BRANCH_HEAD,
+            log.branch_rows(survey),
+            log.BRANCH_SHARES,
+            width,
+        )
         for name, check in survey.derived.branch_profiles:
             blocks += _sentences(f"Fall of the branch {name}", check.statements[:-1])
     if survey.site.runs or survey.site.observations:
@@ -402,17 +449,29 @@ def _dig(survey: Survey, width: float) -> list[Flowable]:
         ]  # fmt: skip
     if survey.dig.vacuum_holes:
         across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
-        blocks += _block(f"Or vacuum test holes of {across} (proposed; nobody enters one)",
-                         ("hole", "center", "finds the pipe", "with those before", "with surface"),
-                         tables.vacuum_rows(survey), (0.1, 0.48, 0.14, 0.14, 0.14),
-                         width)  # fmt: skip
+        blocks += _block(
+            f"Or vacuum test holes of {across} (proposed; nobody enters one)",
+            ("hole", "center", "finds the pipe", "with those before", "with surface"),
+            tables.vacuum_rows(survey),
+            (0.1, 0.48, 0.14, 0.14, 0.14),
+            width,
+        )
     for one in survey.derived.tie_ins:
-        blocks += _block(f"Tie-in of {one.name or one.fixture} (planned)", ("what", "planned"),
-                         tables.tie_in_facts_rows(survey, one), (0.2, 0.8), width)  # fmt: skip
+        blocks += _block(
+            f"Tie-in of {one.name or one.fixture} (planned)",
+            ("what", "planned"),
+            tables.tie_in_facts_rows(survey, one),
+            (0.2, 0.8),
+            width,
+        )
         code = survey.rules.edition.partition(";")[0]
-        blocks += _block(f"Held against {code}", ("check", "result", "numbers"),
-                         [(check.name, check.verdict, check.words) for check in one.checks],
-                         (0.2, 0.1, 0.7), width)  # fmt: skip
+        blocks += _block(
+            f"Held against {code}",
+            ("check", "result", "numbers"),
+            [(check.name, check.verdict, check.words) for check in one.checks],
+            (0.2, 0.1, 0.7),
+            width,
+        )
         blocks.append(KeepTogether([_text(" ".join(one.cautions), CAUTION)]))
     return blocks
 
@@ -425,8 +484,10 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
         if one.drawing is not None:
             story.append(TaggedFigure(one.drawing, CUT_ALT))
         story += _block("Where to cut", ("what", "where"), list(one.places), (0.4, 0.6), width)
-        story += [_text("Check before cutting", HEAD),
-                  *(_text(f"[  ] {line}", SMALL) for line in one.before)]  # fmt: skip
+        story += [
+            _text("Check before cutting", HEAD),
+            *(_text(f"[  ] {line}", SMALL) for line in one.before),
+        ]
     return story
 
 
@@ -449,8 +510,10 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
                                       ("FONTNAME", (0, 0), (-1, -1), PLAIN),
                                       ("TOPPADDING", (0, 0), (-1, -1), 1),
                                       ("BOTTOMPADDING", (0, 0), (-1, -1), 0)]))  # fmt: skip
-    signers = [["Measured by, date", "Received by the municipality, date"],
-               ["Licensed contractor, license no., date", "Inspected by, date"]]  # fmt: skip
+    signers = [
+        ["Measured by, date", "Received by the municipality, date"],
+        ["Licensed contractor, license no., date", "Inspected by, date"],
+    ]
     signatures = Table(
         [[_text(one, SMALL), "", _text(other, SMALL)] for one, other in signers],
         colWidths=[0.42 * width, 0.06 * width, 0.42 * width], hAlign="LEFT", rowHeights=28,

@@ -91,9 +91,15 @@ def _row(one: Observation, survey: Survey) -> tuple[str, ...]:
     hours = [str(hour) for hour in (one.clock_from, one.clock_to) if hour is not None]
     kept = ", ".join(text for text in (one.photo, one.video_time) if text)
     return (
-        one.run, footage, one.seen.replace("-", " "), CODES.get(one.seen, ""), " to ".join(hours),
-        one.amount, kept, one.note,
-    )  # fmt: skip
+        one.run,
+        footage,
+        one.seen.replace("-", " "),
+        CODES.get(one.seen, ""),
+        " to ".join(hours),
+        one.amount,
+        kept,
+        one.note,
+    )
 
 
 BRANCH_HEAD = ("branch", "joins", "probability", "wye", "fall", "how it is known")

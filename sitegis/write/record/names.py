@@ -134,6 +134,10 @@ def draw_names(canvas: Canvas, names: Sequence[Name], boxes: Sequence[Box]) -> N
     for name, (left, bottom, right, _) in zip(names, boxes, strict=True):
         at = np.array([right - 2.0, bottom + 1.0] if name.upright else [left + 1.0, bottom + 1.5])
         paper.label(
-            canvas, at, name.text, size=name.size, face=name.face,
+            canvas,
+            at,
+            name.text,
+            size=name.size,
+            face=name.face,
             angle_deg=90.0 if name.upright else 0.0,
-        )  # fmt: skip
+        )

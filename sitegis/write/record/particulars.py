@@ -94,10 +94,12 @@ def course_words(survey: Survey, ring: Array) -> Rows:
     steps = np.diff(polyline.closed(ring), axis=0)
     frame, unit = survey.site.frame, survey.site.units
     return [
-        (format_bearing(frame.azimuth_deg(float(np.arctan2(dy, dx)))),
-         deed_length(float(np.hypot(dx, dy)), unit))
+        (
+            format_bearing(frame.azimuth_deg(float(np.arctan2(dy, dx)))),
+            deed_length(float(np.hypot(dx, dy)), unit),
+        )
         for dx, dy in steps
-    ]  # fmt: skip
+    ]
 
 
 def lot_rows(survey: Survey) -> Rows:
@@ -167,10 +169,15 @@ def _bare(survey: Survey, invert_m: float) -> str:
 
 def _cleanout_rows(survey: Survey) -> Rows:
     return [
-        (f"cleanout {point.id}", *coordinate_words(survey, np.array([point.x_m, point.y_m])),
-         "" if point.depth_m is None else about(point.depth_m, survey.site.units), "")
-        for point in survey.placement.points if point.kind == "cleanout"
-    ]  # fmt: skip
+        (
+            f"cleanout {point.id}",
+            *coordinate_words(survey, np.array([point.x_m, point.y_m])),
+            "" if point.depth_m is None else about(point.depth_m, survey.site.units),
+            "",
+        )
+        for point in survey.placement.points
+        if point.kind == "cleanout"
+    ]
 
 
 def coordinate_words(survey: Survey, xy: Array) -> tuple[str, str]:
@@ -201,9 +208,13 @@ def manhole_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
                 rows.append((tap.main.id, way, "not on record", "", ""))
                 continue
             invert = manhole.invert_m
-            rows.append((
-                tap.main.id, way, manhole.id,
-                format_station(abs(tap.station_m - manhole.station_m), unit),
-                RULED if invert is None else elevation_words(survey, invert),
-            ))  # fmt: skip
+            rows.append(
+                (
+                    tap.main.id,
+                    way,
+                    manhole.id,
+                    format_station(abs(tap.station_m - manhole.station_m), unit),
+                    RULED if invert is None else elevation_words(survey, invert),
+                )
+            )
     return rows

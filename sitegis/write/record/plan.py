@@ -106,21 +106,32 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
 
 
 def _draw_names(
-    canvas: Canvas, survey: Survey, sheet: Sheet, names: list[Name], taken: list[Box], *,
+    canvas: Canvas,
+    survey: Survey,
+    sheet: Sheet,
+    names: list[Name],
+    taken: list[Box],
+    *,
     legend: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Write the names inside the frame, clear of legend, scale, north arrow and each other."""
     right, top = sheet.left + sheet.width, sheet.bottom + sheet.height
     frame = (sheet.left + 1, sheet.bottom + 1, right - 1, top - 1)
-    taken = [*taken, (right - 50, top - 54, right, top),
-             (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40)]  # fmt: skip
+    taken = [
+        *taken,
+        (right - 50, top - 54, right, top),
+        (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40),
+    ]
     if legend:
         taken.append(legend_box(survey, sheet))
     for point in survey.placement.points:
         x, y = sheet.points(np.array([point.x_m, point.y_m]))
         taken.append((float(x) - 2, float(y) - 2, float(x) + 2, float(y) + 2))
-    wanted = [name for name in names if frame[0] < name.at[0] < frame[2]
-              and frame[1] < name.at[1] < frame[3]]  # fmt: skip
+    wanted = [
+        name
+        for name in names
+        if frame[0] < name.at[0] < frame[2] and frame[1] < name.at[1] < frame[3]
+    ]
     # what stands nearest together is named first: it has the fewest places
     wanted.sort(key=lambda name: (name.over, _least_gap(name, wanted)))
     draw_names(canvas, wanted, place_names(wanted, frame, taken=taken, lines=_drawn(survey, sheet)))
@@ -136,10 +147,15 @@ def _drawn(survey: Survey, sheet: Sheet) -> list[Array]:
     """Give the lines that names should not cover, in page points."""
     site, penetration = survey.site, survey.exit
     exit_xy = np.array([[penetration.x_m, penetration.y_m]])
-    lines = [np.concatenate([ring, ring[:1]]) for ring in (
-        site.lot.vertices, site.building.vertices, *(pit.ring for pit in survey.dig.pits[:3]),
-        *(one.opening for one in survey.derived.tie_ins),
-    )]  # fmt: skip
+    lines = [
+        np.concatenate([ring, ring[:1]])
+        for ring in (
+            site.lot.vertices,
+            site.building.vertices,
+            *(pit.ring for pit in survey.dig.pits[:3]),
+            *(one.opening for one in survey.derived.tie_ins),
+        )
+    ]
     lines += [main.line for main in site.mains]
     lines += [one.points for one in site.keep_outs if len(one.points) > 1]
     lines.append(np.concatenate([survey.drain.vertices, exit_xy]))

@@ -47,8 +47,12 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
     )
     outside = (profile.stations_m >= 0.0) & (profile.surface_sd_m > 0.0)
     stations = profile.stations_m
-    _draw_band(canvas, at(stations[outside], ground[0][outside]),
-               at(stations[outside], ground[1][outside]), 0.91)  # fmt: skip
+    _draw_band(
+        canvas,
+        at(stations[outside], ground[0][outside]),
+        at(stations[outside], ground[1][outside]),
+        0.91,
+    )
     _draw_band(canvas, at(stations, profile.low_m), at(stations, profile.high_m), 0.78)
     canvas.setStrokeColorRGB(0, 0, 0)
     canvas.setLineWidth(0.8)
@@ -114,9 +118,12 @@ def _draw_words(canvas: Canvas, profile: Profile, at: Place) -> None:
 
 
 def _draw_axes(
-    canvas: Canvas, survey: Survey, frame: tuple[float, float, float, float],
-    limits: tuple[float, float, float, float], scale_words: str,
-) -> None:  # fmt: skip
+    canvas: Canvas,
+    survey: Survey,
+    frame: tuple[float, float, float, float],
+    limits: tuple[float, float, float, float],
+    scale_words: str,
+) -> None:
     """Draw frame, grid lines and their values in the site's units."""
     left, bottom, width, height = frame
     low, high, first, last = limits

@@ -108,9 +108,14 @@ def arrow(canvas: Canvas, at: Array, direction: Array, size: float = 6.0) -> Non
 
 
 def label(
-    canvas: Canvas, at: Array, text: str, *, size: float = 6.5, face: str = PLAIN,
+    canvas: Canvas,
+    at: Array,
+    text: str,
+    *,
+    size: float = 6.5,
+    face: str = PLAIN,
     angle_deg: float = 0.0,
-) -> None:  # fmt: skip
+) -> None:
     """Write a text at a page point (2,) on a white ground, so that it stays readable over lines."""
     canvas.saveState()
     canvas.translate(*map(float, at))

@@ -127,12 +127,22 @@ def point_rows(survey: Survey) -> Rows:
     units = survey.site.units
     rows: Rows = []
     for point in survey.placement.points:
-        depth = "" if point.depth_m is None else format_length(
-            point.depth_m, survey.site.depth_units, fraction=2)  # fmt: skip
-        rows.append((
-            point.id, point.kind, point_class(point), about(point.x_m, units),
-            about(point.y_m, units), depth, about(ELLIPSE_95 * point.sd_major_m, units),
-        ))  # fmt: skip
+        depth = (
+            ""
+            if point.depth_m is None
+            else format_length(point.depth_m, survey.site.depth_units, fraction=2)
+        )
+        rows.append(
+            (
+                point.id,
+                point.kind,
+                point_class(point),
+                about(point.x_m, units),
+                about(point.y_m, units),
+                depth,
+                about(ELLIPSE_95 * point.sd_major_m, units),
+            )
+        )
     return rows
 
 
@@ -205,10 +215,18 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
         if row.length_m is not None:
             parts = f"{said(row.length_m)}: {said(row.private_m)} + {said(row.public_m)}"
         fall = "" if row.slope is None else f"{said(row.fall_m)}, {100 * row.slope:.1f} %"
-        rows.append((
-            row.main, percent(row.probability), parts, fall, said(row.arrival_above_main_m),
-            said(row.cover_m), row.opening, row.ruled_out_by,
-        ))  # fmt: skip
+        rows.append(
+            (
+                row.main,
+                percent(row.probability),
+                parts,
+                fall,
+                said(row.arrival_above_main_m),
+                said(row.cover_m),
+                row.opening,
+                row.ruled_out_by,
+            )
+        )
     return rows
 
 
@@ -227,11 +245,17 @@ def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
         sloped = "engineer" if hole.sloped_m3 is None else format_volume(hole.sloped_m3, unit)
         if hole.sloped_m3 is not None and not hole.sloped_fits:
             sloped += " (no room)"
-        rows.append((
-            f"pit {hole.rank}", _pit_size(survey, hole.rank), about(hole.depth_m, unit),
-            format_volume(hole.vertical_m3, unit),
-            sloped, format_volume(hole.spoil_m3, unit), format_volume(hole.backfill_m3, unit),
-        ))  # fmt: skip
+        rows.append(
+            (
+                f"pit {hole.rank}",
+                _pit_size(survey, hole.rank),
+                about(hole.depth_m, unit),
+                format_volume(hole.vertical_m3, unit),
+                sloped,
+                format_volume(hole.spoil_m3, unit),
+                format_volume(hole.backfill_m3, unit),
+            )
+        )
     return rows
 
 

@@ -188,8 +188,13 @@ def _output_intent(document: Any) -> Any:
     profile = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
     profile[24:36] = bytes(12)  # when it was made (ICC.1, 7.2.8): the same file on any day
     stream = PDFStream(PDFDictionary({"N": 3}), bytes(profile))
-    return document.Reference(PDFDictionary({
-        "Type": PDFName("OutputIntent"), "S": PDFName("GTS_PDFA1"),
-        "OutputConditionIdentifier": PDFString("sRGB IEC61966-2.1"),
-        "DestOutputProfile": document.Reference(stream),
-    }))  # fmt: skip
+    return document.Reference(
+        PDFDictionary(
+            {
+                "Type": PDFName("OutputIntent"),
+                "S": PDFName("GTS_PDFA1"),
+                "OutputConditionIdentifier": PDFString("sRGB IEC61966-2.1"),
+                "DestOutputProfile": document.Reference(stream),
+            }
+        )
+    )
