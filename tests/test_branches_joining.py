@@ -24,6 +24,7 @@ from sitegis.line.profile import SlopePrior
 from sitegis.line.straights import Marks
 from sitegis.model.results import ProfileComponent
 from sitegis.model.site import Run
+from sitegis.numerics.records import take_rows
 from sitegis.numerics.statistics import log_sum
 
 Array = np.ndarray
@@ -64,7 +65,7 @@ def nothing_beyond(q: int) -> Beyond:
 def of_fitting(ways: Ways, turn_deg: float, sd_rad: float, share: float = 1.0) -> Ways:
     """Choose the ways of one fitting, known to an sd, its places even over the pipe."""
     turn = np.angle(np.exp(1j * (np.pi - ways.angles)))
-    chosen = ways.rows(np.flatnonzero(np.isclose(turn, np.radians(turn_deg))))
+    chosen = take_rows(ways, np.flatnonzero(np.isclose(turn, np.radians(turn_deg))))
     unknowns = chosen.unknowns.copy()
     unknowns[:, 3, 3] = sd_rad**2
     even = np.full(len(chosen.angles), np.log(share / len(chosen.angles)))
@@ -259,7 +260,7 @@ def test_a_branch_may_bend_twice() -> None:
     ]
     assert found.weighed is not None
     best = int(np.argmax(found.weights.sum(axis=1)))
-    way, shift = found.weighed.ways.rows(np.array([best])), found.weighed.shift[best]
+    way, shift = take_rows(found.weighed.ways, np.array([best])), found.weighed.shift[best]
     assert way.bend_at[0] + shift[[-4, -2]] == pytest.approx([np.sqrt(2.88), 1.5], abs=0.15)
     assert np.abs(np.degrees(way.bend_rad[0])) == pytest.approx([45.0, 45.0])
     assert np.degrees(way.bend_rad[0].sum()) == pytest.approx(0.0, abs=1e-9)
