@@ -13,6 +13,7 @@ from sitegis.numerics.noise_scale import (
     log_evidence,
     log_integral,
     log_prior,
+    next_within,
     scale_of_nodes,
     scale_of_squares,
 )
@@ -38,6 +39,9 @@ def test_three_residuals_have_the_multivariate_t() -> None:
     residuals = np.array([1.2, -2.0, 1.5])
     scale = scale_of_squares("plan", float(residuals @ residuals), 3)
     assert scale.median == pytest.approx(1.231772, abs=1e-6)
+    beyond = stats.t(11.0, scale=1.194305).isf(0.5 * 0.0027)  # the next residual, scipy's t
+    within = next_within(np.array([residuals @ residuals]), np.array([3]), 0.0027)
+    assert within == pytest.approx([beyond], abs=1e-5)
     assert scale.mean_square == pytest.approx(1.743333, abs=1e-6)
     law = stats.multivariate_t(np.zeros(3), np.eye(3), df=8)
     assert log_evidence(residuals) == pytest.approx(float(law.logpdf(residuals)), abs=1e-9)

@@ -12,6 +12,7 @@ from ..messages.errors import Notice
 from ..model.results import Bend, Drain, PlacedPoint, Placement
 from ..model.site import Noise, Site
 from ..model.survey import Survey
+from ..numerics.noise_scale import next_within
 from ..numerics.ordering import MATTERS_M, in_steps, smallest
 from ..numerics.statistics import nonnegative
 from ..place.crew import with_receiver_scale
@@ -37,6 +38,9 @@ FLOOR_SD_M = 0.01
 """How level a basement floor is. Judgment, no source."""
 _OUTLIER_WEIGHT = 0.30
 _UNINFORMED_RATIO = 0.8
+_JUMP_SHARE, _LEAST_JUMP_M = 0.0027, 0.10
+"""A jump of depth is said where noise as the site's other marks show it has so small a chance
+(3 sigma of a normal), and from so much on. Judgment, no source."""
 
 
 def fit_line(survey: Survey) -> Survey:
@@ -301,9 +305,10 @@ def _profile_notices(
         for name, r, weight in zip(ids, residual, tails, strict=True)
         if weight < _OUTLIER_WEIGHT
     ]
+    steps = np.hypot(depths.sd_m[1:], depths.sd_m[:-1])
     jump = np.abs(np.diff(residual))
     regular = tails >= _OUTLIER_WEIGHT  # one wild depth is named once, not as two jumps
-    limit = np.maximum(3.0 * np.hypot(depths.sd_m[1:], depths.sd_m[:-1]), 0.10)
+    limit = np.maximum(_jump_within(jump / steps) * steps, _LEAST_JUMP_M)
     notices += [
         notice_of(
             "depth-jump", ids[i], ids=ids[i], ids_2=ids[i + 1], jump=about(float(jump[i]), units)
@@ -313,3 +318,14 @@ def _profile_notices(
     if drain.slope + 2.0 * drain.slope_sd < 0:
         notices.append(notice_of("falls-upstream", "profile"))
     return tuple(notices)
+
+
+def _jump_within(jumps: Array) -> Array:
+    """Give how many stated sds each jump (n,) may have: by the crew's noise in the others.
+
+    Those that share a mark with it are left out, so that one real step does not hide itself.
+    """
+    square = np.concatenate([[0.0, 0.0], jumps**2, [0.0, 0.0]])
+    beside = sum(square[i : i + jumps.size] for i in (1, 2, 3))
+    near = np.minimum(np.arange(jumps.size), 1) + np.minimum(np.arange(jumps.size)[::-1], 1) + 1
+    return next_within(np.maximum(jumps @ jumps - beside, 0.0), jumps.size - near, _JUMP_SHARE)

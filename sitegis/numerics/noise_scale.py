@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.special import gammaincinv, gammaln, logsumexp
+from scipy.special import gammaincinv, gammaln, logsumexp, stdtrit
 
 from ..geometry.frames import Array
 
@@ -23,6 +23,7 @@ __all__ = [
     "log_evidence",
     "log_integral",
     "log_prior",
+    "next_within",
     "scale_of_nodes",
     "scale_of_squares",
 ]
@@ -85,6 +86,19 @@ def log_evidence(residuals: Array) -> float:
         - shape * np.log(RATE + 0.5 * square)
         - 0.5 * n * np.log(2 * np.pi)
     )
+
+
+def next_within(sum_of_squares: Array, number: Array, share: float) -> Array:
+    """Give how many stated sds the next residual stays within but for a two-sided share (n,).
+
+    The others, ``number`` of them (n,) with a sum of squares (n,), tell k: Student's t with 2 a
+    degrees of freedom and scale √(b/a) of the posterior inverse gamma(a, b) (any text).
+
+    >>> next_within(np.array([7.69]), np.array([3]), 0.05).round(3)
+    array([2.629])
+    """
+    shape, rate = SHAPE + 0.5 * number, RATE + 0.5 * sum_of_squares
+    return np.asarray(stdtrit(2.0 * shape, 1.0 - 0.5 * share) * np.sqrt(rate / shape))
 
 
 def scale_of_nodes(kind: Kind, log_likelihoods: Array) -> NoiseScale:
