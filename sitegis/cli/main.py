@@ -13,6 +13,7 @@ from typing import NoReturn
 import click
 
 from .. import __version__
+from .deferred import defer_unused
 from .printing import flushed, say, takes_more, unprinted
 
 COMMANDS = {
@@ -74,6 +75,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     given = sys.argv[1:] if arguments is None else arguments
     if "city" not in given:
         gc.disable()  # one site ends before cycles of objects add up: the same memory, less time
+        defer_unused()
     sys.exit(flushed(_run(given)))
 
 

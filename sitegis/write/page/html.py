@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import folium
+import numpy as np
 from branca.element import Figure
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -71,7 +72,8 @@ def _site_map(bounds: list[list[float]], *, base_map: bool) -> folium.Map:
     """Make the map that folium draws; what a page by folium links to is not taken over."""
     (south, west), (north, east) = bounds
     site_map = folium.Map(
-        location=((south + north) / 2, (west + east) / 2),
+        # folium takes an array as well, and then asks for no pandas
+        location=np.array([(south + north) / 2, (west + east) / 2]),  # type: ignore[arg-type]
         tiles=None,
         zoom_start=19,
         max_zoom=MAX_ZOOM,

@@ -1,0 +1,38 @@
+"""Libraries that a library imports for what a command never asks of it: loaded at first use."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Collection, Sequence
+from importlib.abc import MetaPathFinder
+from importlib.machinery import ModuleSpec, PathFinder
+from importlib.util import LazyLoader
+from types import ModuleType
+
+UNUSED = frozenset({"numpy.f2py", "numpy.testing", "pandas", "requests"})
+"""What scipy and folium import in passing; pandas alone is a third of a run's imports."""
+
+
+class Deferring(MetaPathFinder):
+    """Finds modules that are executed when something is first asked of them."""
+
+    def __init__(self, names: Collection[str]) -> None:
+        """Take the full names of the modules."""
+        self._names = names
+
+    def find_spec(
+        self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
+    ) -> ModuleSpec | None:
+        """Find one of the modules as Python does, and let it wait."""
+        if fullname not in self._names:
+            return None
+        found = PathFinder.find_spec(fullname, path, target)
+        if found is not None and found.loader is not None:
+            found.loader = LazyLoader(found.loader)
+        return found
+
+
+def defer_unused() -> None:
+    """Let unused libraries wait, in a process of the command line's own that has one thread."""
+    if not any(isinstance(finder, Deferring) for finder in sys.meta_path):
+        sys.meta_path.insert(0, Deferring(UNUSED))
