@@ -19,7 +19,8 @@ from sitegis.branches.joining import (
 )
 from sitegis.branches.pipes import Pipe
 from sitegis.branches.topology import edge_prior, forests, weigh_forests
-from sitegis.branches.ways import Beyond, Ways, weigh
+from sitegis.branches.ways import Ways
+from sitegis.branches.weigh import Beyond, weigh
 from sitegis.line.profile import SlopePrior
 from sitegis.line.straights import Marks
 from sitegis.model.results import ProfileComponent

@@ -18,7 +18,8 @@ from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
 from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
 from .runs import Followed
-from .ways import OWN_BENDS, Ways, Weighed, place_on
+from .ways import OWN_BENDS, Ways, place_on
+from .weigh import Weighed
 
 DRAWS = 4096
 

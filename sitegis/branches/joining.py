@@ -15,7 +15,8 @@ from ..numerics.ordering import LOG, MATTERS_M, at_least, largest
 from ..numerics.records import join_rows
 from ..numerics.statistics import log_sum
 from .pipes import Indices, Pipe
-from .ways import CELL_SPREAD, Beyond, Ways, Weighed, first_logs, weigh, with_bends
+from .ways import CELL_SPREAD, Bent, Ways, first_logs, with_bends
+from .weigh import Beyond, Weighed, weigh
 
 WYE_SHARES = {45.0: 0.60, 90.0: 0.30}
 """How often a branch under a slab comes in by a wye (45°) and by a tee or a combination (90°); the
@@ -104,12 +105,12 @@ def _joint(
     pipe: Pipe,
     slopes: SlopePrior,
     own: int,
-    ways: Ways,
+    ways: Bent,
     *,
     first: Array | None = None,
     fitted: bool = False,
 ) -> Joint:
-    """Weigh one split over all ways; ``first`` as :func:`~sitegis.branches.ways.weigh` takes it."""
+    """Weigh one split over all ways; ``first`` as :func:`sitegis.branches.weigh.weigh` takes it."""
     split = partial(
         _weigh_split, pipe=pipe, slopes=slopes, ways=ways, own=own, first=first, fitted=fitted
     )
@@ -138,7 +139,7 @@ def _weigh_split(
     reading: Reading,
     pipe: Pipe,
     slopes: SlopePrior,
-    ways: Ways,
+    ways: Bent,
     own: int,
     first: Array | None,
     *,
