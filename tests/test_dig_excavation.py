@@ -21,7 +21,7 @@ from sitegis.dig.excavation import (
     sides_of,
     widened,
 )
-from sitegis.model.dig_plan import Pit
+from sitegis.model.dig_plan import LongerPit, Pit
 from sitegis.model.site import DigSettings, Site
 from sitegis.pits.cost import rectangle_rings
 from sitegis.rules.rule_set import load_rules
@@ -244,17 +244,50 @@ def test_two_pits_beside_each_other_are_one_longer_pit() -> None:
     deeper = [pits[0], replace(pits[1], depth_m=7 * FOOT)]
     unlike = replace(survey, planned=replace(survey.dig, pits=tuple(deeper)))
     assert "7' 0\" deep" in excavations(unlike)[0].statements[-1]
-    closer = [pits[0], replace(pits[1], ring=near + np.array([7.0 * FOOT, 0.0]))]
-    survey = replace(survey, planned=replace(survey.dig, pits=tuple(closer)))
-    assert "closer than 4' 0\"" in excavations(survey)[0].statements[-1]
+
+
+def test_a_longer_pit_is_dug_shored_and_sloped_as_one() -> None:
+    """Two 4 x 3 ft pits end to end, 6 and 7 ft deep, are one of 8 x 3 ft, 7 ft deep.
+
+    By hand: 168 cu ft between vertical sides; the prismoid at 1.5 to 1,
+    7/6 (24 + 4 x 18.5 x 13.5 + 29 x 24) = 2005.5 cu ft.
+    """
+    rings = rectangle_rings(
+        np.array([[2.0, -10.0], [6.0, -10.0], [4.0, -10.0]]) * FOOT, np.zeros(3),
+        np.array([[4.0, 3.0], [4.0, 3.0], [8.0, 3.0]]) * FOOT,
+    )  # fmt: skip
+    first = replace(pit_of(6 * FOOT, 2.0 * FOOT, -10.0 * FOOT), ring=rings[0])
+    second = replace(
+        pit_of(7 * FOOT, 6.0 * FOOT, -10.0 * FOOT), ring=rings[1], rank=2,
+        whole=LongerPit((1, 2), rings[2], 7 * FOOT, 0.9, 168 * FOOT**3, 100.0),
+    )  # fmt: skip
+    survey = plan_dig(two_way_survey())
+    survey = replace(survey, planned=replace(survey.dig, pits=(first, second)))
+
+    alone, whole = excavations(survey)
+
+    assert alone.vertical_m3 == pytest.approx(72 * FOOT**3)
+    assert whole.vertical_m3 == pytest.approx(168 * FOOT**3)
+    assert whole.sloped_m3 == pytest.approx(2005.5 * FOOT**3)
+    assert sides_of(whole.spoil_ring) == pytest.approx((12 * FOOT, 7 * FOOT))
+    assert whole.statements[0] == (
+        "Where pit 1 shows nothing, lengthen it by 4' 0\" toward the right: another pit closer "
+        "than 4' 0\" would leave no room for spoil and gear. It is then one pit of 8' 0\" x "
+        "3' 0\", 7' 0\" deep: shore its whole length."
+    )
+    assert not any(line.startswith("Pits") for line in (*alone.statements, *whole.statements))
+    # its own depth asks for what a pit of 7 ft asks for
+    assert (
+        whole.statements[1:] == excavate(survey.site, RULES, replace(second, whole=None)).statements
+    )
 
 
 def test_every_planned_pit_gets_its_quantities() -> None:
-    """One record a pit, with the pit's own volume."""
+    """One record a pit, with the pit's own volume, or that of the longer pit it makes."""
     survey = plan_dig(two_way_survey())
 
     found = excavations(survey)
 
     assert [one.vertical_m3 for one in found] == pytest.approx(
-        [pit.volume_m3 for pit in survey.dig.pits]
+        [pit.volume_m3 if pit.whole is None else pit.whole.volume_m3 for pit in survey.dig.pits]
     )

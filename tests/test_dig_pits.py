@@ -349,13 +349,112 @@ def test_a_longer_pit_is_chosen_where_it_pays() -> None:
     assert max(chosen[0].size_m) > 1.2
 
 
-def test_no_two_pits_share_ground() -> None:
-    """A second pit is never the first one made longer."""
-    rings = [shapely.Polygon(pit.ring) for pit in plan_dig(spread_survey()).dig.pits]
+def wide_survey(site: Site | None = None, sd_m: float = 2.5) -> Survey:
+    """Routes that spread wide before the house: several pits in a row, cheap to open."""
+    site = site or corner_site()
+    site = replace(site, dig=replace(site.dig, setup=200.0))
+    return survey_of((front_routes(sd_m=sd_m), 1.0), site=site)
 
-    assert len(rings) >= 2
-    for i, one in enumerate(rings):
-        assert all(one.intersection(two).area < 0.02 for two in rings[i + 1 :])
+
+def test_two_pits_nearer_than_the_spoil_allows_are_one_longer_pit() -> None:
+    """29 CFR 1926.651(j)(2): spoil 2 ft back from each edge, so 4 ft between; else one pit.
+
+    Its plan is the rectangle of both by shapely, its P(hit) the weight of the routes that cross
+    either part above the bottom by shapely, its volume length x width x depth.
+    """
+    survey = plan_dig(wide_survey())
+    cloud, pits = gather_cloud(survey), survey.dig.pits
+    longer = [pit for pit in pits if pit.whole is not None]
+    assert longer
+
+    for pit in longer:
+        assert pit.whole is not None
+        parts = [pits[rank - 1] for rank in pit.whole.ranks]
+        assert parts[-1] is pit
+        both = shapely.union_all([shapely.Polygon(part.ring) for part in parts])
+        whole = shapely.Polygon(pit.whole.ring)
+        assert shapely.symmetric_difference(both, whole).area < 1e-5
+        seen = np.logical_or.reduce(
+            [exposed_by_shapely(cloud, survey.site, part) for part in parts]
+        )
+        assert pit.whole.p_hit == pytest.approx(float(cloud.weights[seen].sum()), abs=2e-3)
+        assert pit.whole.depth_m == max(part.depth_m for part in parts)
+        assert pit.whole.volume_m3 == pytest.approx(whole.area * pit.whole.depth_m)
+        assert pit.whole.cost == pytest.approx(sum(part.cost for part in parts))
+        # each part lengthens all before it, along one line
+        assert [p.whole.ranks for p in parts[1:] if p.whole] == [
+            pit.whole.ranks[: k + 1] for k in range(1, len(parts))
+        ]
+    # parts of one pit aside, nothing stands nearer than that
+    for i, one in enumerate(pits):
+        for two in pits[i + 1 :]:
+            if two.whole is None or one.rank not in two.whole.ranks:
+                gap = shapely.distance(shapely.Polygon(one.ring), shapely.Polygon(two.ring))
+                assert gap >= 4 * 0.3048 - 1e-3
+
+
+def test_p_hit_of_a_longer_pit_is_its_closed_form() -> None:
+    """Taps normal across a level: P = Phi(b / s) - Phi(a / s) over the pit from a to b.
+
+    A straight route to a tap normal about x0 passes y at x0 + share x its offset, normal too; at
+    any depth, for nothing is too deep here.
+    """
+    survey = plan_dig(wide_survey())
+    pit = next(pit for pit in survey.dig.pits if pit.whole is not None)
+    assert pit.whole is not None
+    parts = [survey.dig.pits[rank - 1] for rank in pit.whole.ranks]
+    left = gather_cloud(survey).vertices
+    y = pit.y_m
+    share = (y - left[0, 0, 1]) / (left[0, 1, 1] - left[0, 0, 1])
+    sd = np.hypot(0.15 * (1.0 - share), 2.5 * share)
+    mean = 6.6 * share + (1.0 - share) * left[:, 0, 0].mean()
+    low, high = pit.whole.ring[:, 0].min(), pit.whole.ring[:, 0].max()
+    # each part is dug to the 95 % quantile of its own pipe and 0.15 m more
+    expected = norm.cdf(high, mean, sd) - norm.cdf(low, mean, sd)
+    assert len(parts) >= 2
+    assert expected * 0.97 < pit.whole.p_hit < expected * 1.05
+
+
+def test_no_pit_is_lengthened_where_it_may_not_be_dug() -> None:
+    """Beside a gas line, under a footing's line and across the lot line each pit stays short."""
+    open_ground = plan_dig(wide_survey()).dig.pits
+    longer = next(pit for pit in open_ground if pit.whole is not None)
+    gas = KeepOut("gas", "gas", np.array([[longer.x_m, -20.0], [longer.x_m, 40.0]]), 0.0, "")
+    site = replace(corner_site(), keep_outs=(gas,))
+    survey = plan_dig(wide_survey(site))
+
+    area, lot = dig_area(survey.site), shapely.LinearRing(survey.site.lot.vertices)
+    for pit in survey.dig.pits:
+        if pit.whole is None:
+            continue
+        whole = shapely.Polygon(pit.whole.ring)
+        assert shapely.distance(whole, shapely.LineString(gas.points)) >= 0.6096 - 1e-3
+        assert shapely.covers(area, whole)
+        assert not shapely.crosses(lot, whole)
+        ground = survey.site.ground.elevation_m(np.array([[pit.x_m, pit.y_m]]))
+        bottom = ground - pit.depth_m
+        assert clear_of_footing(survey.site, RULES, pit.ring[None], bottom)[0]
+
+
+def test_a_pit_at_the_lot_line_is_not_lengthened_across_it() -> None:
+    """Of all that lengthens a pit 0.3 m inside the front line nothing reaches the street."""
+    field = lay_field(corner_site(), RULES, gather_cloud(wide_survey()))
+    start = Places(np.array([[6.6, 0.75]]), np.zeros(1), np.array([[1.2, 0.9]]))
+    (pit,) = weigh_pits(field.site, RULES, field.area, field.straights, field.cloud.weights, start)
+
+    made = _extensions(field, field.cloud.weights, [pit])
+
+    assert made
+    assert min(one.whole_ring()[:, 1].min() for one in made) >= -1e-3
+
+
+def test_what_was_dug_is_not_made_longer_as_planned_pits_are() -> None:
+    """A pit that widens a hole which missed has no pit of the plan to lengthen, nor has another."""
+    field = lay_field(corner_site(), RULES, gather_cloud(wide_survey()))
+    places = Places(np.array([[6.6, 3.0]]), np.zeros(1), np.array([[1.2, 0.9]]))
+    (pit,) = weigh_pits(field.site, RULES, field.area, field.straights, field.cloud.weights, places)
+
+    assert _extensions(field, field.cloud.weights, [replace(pit, extends="F1")]) == []
 
 
 def test_pits_before_the_house_are_weighed_as_by_hand() -> None:
@@ -427,7 +526,7 @@ def test_a_hole_that_missed_is_widened_on_every_side_by_half_and_by_a_whole_pit(
     )  # fmt: skip
     site = replace(corner_site(), evidence=(missed,))
     field = lay_field(site, RULES, gather_cloud(survey_of((front_routes(), 1.0))))
-    made = _extensions(field, field.cloud.weights)
+    made = _extensions(field, field.cloud.weights, [])
     hole = shapely.Polygon(rectangle_rings(np.array([[6.6, 3.0]]), np.array([0.4]),
                                            np.array([[1.4, 0.8]]))[0])  # fmt: skip
     sizes = sorted(tuple(np.round(sorted(one.size_m), 6)) for one in made)

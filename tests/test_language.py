@@ -19,6 +19,7 @@ from click.testing import CliRunner
 from pypdf import PdfReader
 
 from sitegis.cli.start import command
+from sitegis.dig.excavation import LONGER
 from sitegis.language import LANGUAGES, load_language
 from sitegis.language.catalog import LOCALES, REVIEW
 from sitegis.rules.rule_set import load_rules, rule_set_names
@@ -36,9 +37,10 @@ KINDS_NEAR = ("gas", "water", "electric", "telecom", "tree", "storm", "sewer")
 
 def all_phrases() -> set[str]:
     """Return every English phrase of card, cautions and field sheet."""
-    phrases = {REVIEW, *SAID, *POINTS_OF_THE_COMPASS, *KINDS_NEAR, *SURFACES}
+    phrases = {REVIEW, LONGER, *SAID, *POINTS_OF_THE_COMPASS, *KINDS_NEAR, *SURFACES}
     phrases |= {f"the {corner} {kind} corner" for corner in CORNERS for kind in ("building", "lot")}
-    phrases |= {f"around the {side} of the house" for side in ("front", "right", "rear", "left")}
+    for side in ("front", "right", "rear", "left"):
+        phrases |= {f"around the {side} of the house", f"toward the {side}"}
     for name in rule_set_names():
         rules = load_rules(name)
         phrases |= {rules.call_first, *rules.cautions}

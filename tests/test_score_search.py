@@ -53,6 +53,30 @@ def test_no_other_plan_is_cheaper(
     assert plan_search(apart, p, c, way_out).cost == pytest.approx(cheapest, rel=1e-9)
 
 
+@pytest.mark.parametrize("seed", range(30))
+def test_a_pit_is_made_longer_only_once_it_is_dug(seed: int) -> None:
+    """Two pits and two lengthenings of the first: the cheapest of all orders that dig it first.
+
+    Brute force over every order of all four; what is gained falls from the pit to its lengthening.
+    """
+    generator = np.random.default_rng(seed)
+    p = np.sort(generator.dirichlet(np.ones(4)))[::-1]
+    after = [-1, -1, 0, 2]
+    hits, c = np.eye(4, dtype=bool), np.array([1.0, 1.3, 1.0, 1.0])
+
+    def allowed(order: tuple[int, ...]) -> bool:
+        return all(after[one] < 0 or after[one] in order[:k] for k, one in enumerate(order))
+
+    orders = [one for one in permutations(range(4)) if allowed(one)]
+    greedy = search_order(hits, p, c, after=after)
+    ahead = look_ahead(hits, p, c, 6.0, greedy, after=after)
+
+    assert allowed(greedy)
+    assert allowed(ahead)
+    least = min(plan_cost(order, hits, p, c, 0.0) for order in orders)
+    assert plan_cost(greedy, hits, p, c, 0.0) == pytest.approx(least)
+
+
 @settings(deadline=None, max_examples=50)
 @given(
     st.lists(st.lists(st.booleans(), min_size=4, max_size=4), min_size=1, max_size=6),

@@ -12,11 +12,11 @@ from ..geometry.frames import Array
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
 from ..model.derived import Excavation
-from ..model.dig_plan import Pit
+from ..model.dig_plan import LongerPit, Pit
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least, smallest
-from ..pits.cost import FOOTING_BELOW_SLAB_M, may_run_in
+from ..pits.cost import FOOTING_BELOW_SLAB_M, may_run_in, spacing_m
 from ..rules.rule_set import RuleSet
 from ..units import about, format_volume
 
@@ -84,7 +84,13 @@ def shielded_m3(
 
 
 def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
-    """Work out the quantities of one pit, for each protective system."""
+    """Work out the quantities of one pit, for each protective system.
+
+    Those of a pit that lengthens another are of the whole longer pit, as it then stands open.
+    """
+    if pit.whole is not None:
+        depth_m = pit.whole.depth_m
+        return excavate(site, rules, replace(pit, whole=None, ring=pit.whole.ring, depth_m=depth_m))
     soil = rules.planned_soil(site.dig.soil_type)
     length, width = sides_of(pit.ring)
     vertical = length * width * pit.depth_m
@@ -146,26 +152,60 @@ def is_below_footing(site: Site, rules: RuleSet, pit: Pit, soil: str) -> bool:
 
 def excavations(survey: Survey) -> tuple[Excavation, ...]:
     """Work out the quantities of every planned pit."""
-    found = [excavate(survey.site, survey.rules, pit) for pit in survey.dig.pits]
-    slope = survey.rules.trench_slopes[survey.rules.planned_soil(survey.site.dig.soil_type)]
-    least_m = 2.0 * survey.rules.spoil_setback_m
-    near = _groups(survey, [least_m] * len(found))
-    told = {i for group in near for i in group}
-    sloped = _groups(survey, [2.0 * slope * one.depth_m for one in found])
-    for group in [*near, *(group for group in sloped if not told & set(group))]:
-        line = _one_pit(survey, [found[i] for i in group], group, is_near=group in near)
+    pits = survey.dig.pits
+    found = [excavate(survey.site, survey.rules, pit) for pit in pits]
+    begun = {rank for pit in pits if pit.whole for rank in pit.whole.ranks[:-1]}
+    for i, pit in enumerate(pits):
+        if pit.whole is not None:
+            line = LONGER.format(**longer_values(survey, pit, pit.whole))
+            found[i] = replace(found[i], statements=(line, *found[i].statements))
+    for group in _overlapping(survey, [i for i, pit in enumerate(pits) if pit.rank not in begun]):
+        line = _one_pit(survey, [found[i] for i in group], [pits[i] for i in group])
         for i in group:
             found[i] = replace(found[i], statements=(*found[i].statements, line))
     return tuple(found)
 
 
-def _groups(survey: Survey, spacings_m: list[float]) -> list[list[int]]:
-    """Group the pits whose neighbors stand nearer than the mean of their two spacings."""
-    shapes = [shapely.Polygon(pit.ring) for pit in survey.dig.pits]
-    groups: list[list[int]] = [[i] for i in range(len(shapes))]
-    for i, j in combinations(range(len(shapes)), 2):
-        gap_m = float(shapely.distance(shapes[i], shapes[j]))
-        if not at_least(gap_m, 0.5 * (spacings_m[i] + spacings_m[j]), MATTERS_M):
+LONGER = (
+    "Where pit {before} shows nothing, lengthen it by {length} {toward}: another pit closer than "
+    "{least} would leave no room for spoil and gear. It is then one pit of {size}, {depth} deep: "
+    "shore its whole length."
+)
+
+
+def longer_values(survey: Survey, pit: Pit, whole: LongerPit) -> dict[str, str]:
+    """Give the values of :data:`LONGER` for a pit that lengthens another to a whole."""
+    unit, sides = survey.site.units, np.diff(pit.ring, axis=0)[:2]
+    away = np.array([pit.x_m, pit.y_m]) - whole.ring.mean(axis=0)
+    lengths = np.hypot(*sides.T)
+    along = int(abs(sides[1] @ away) / lengths[1] > abs(sides[0] @ away) / lengths[0])
+    across_lot = abs(away[0]) > abs(away[1])
+    names = ("left", "right") if across_lot else ("front", "rear")
+    size = " x ".join(about(side, unit) for side in sides_of(whole.ring))
+    return {
+        "before": str(whole.ranks[0]),
+        "length": about(float(lengths[along]), unit),
+        "toward": f"toward the {names[int(away[0 if across_lot else 1] > 0.0)]}",
+        "least": about(spacing_m(survey.rules), unit), "size": size,
+        "depth": about(whole.depth_m, unit),
+    }  # fmt: skip
+
+
+def _whole_ring(pit: Pit) -> Array:
+    """Give the plan (4, 2) of a pit as it stands open in the end."""
+    return pit.ring if pit.whole is None else pit.whole.ring
+
+
+def _overlapping(survey: Survey, which: list[int]) -> list[list[int]]:
+    """Group the pits that overlap at the top where their sides are sloped."""
+    slope = survey.rules.trench_slopes[survey.rules.planned_soil(survey.site.dig.soil_type)]
+    pits = survey.dig.pits
+    groups: list[list[int]] = [[i] for i in which]
+    for i, j in combinations(which, 2):
+        shapes = [shapely.Polygon(_whole_ring(pits[k])) for k in (i, j)]
+        if not at_least(
+            shapely.distance(*shapes), slope * (pits[i].depth_m + pits[j].depth_m), MATTERS_M
+        ):
             one, other = (next(group for group in groups if k in group) for k in (i, j))
             if one is not other:
                 one.extend(other)
@@ -173,23 +213,14 @@ def _groups(survey: Survey, spacings_m: list[float]) -> list[list[int]]:
     return [sorted(group) for group in groups if len(group) > 1]
 
 
-def _one_pit(survey: Survey, holes: list[Excavation], group: list[int], *, is_near: bool) -> str:
-    """Say that pits are one longer pit: too near for their spoil, or overlapping if sloped.
-
-    Nearer than twice the spoil's setback there is no place for spoil and gear between: judgment.
-    """
+def _one_pit(survey: Survey, holes: list[Excavation], pits: list[Pit]) -> str:
+    """Say that pits are one longer pit where their sides are sloped."""
     unit, rules = survey.site.units, survey.rules
-    length, width = joint_sides([survey.dig.pits[i].ring for i in group])
+    length, width = joint_sides([_whole_ring(pit) for pit in pits])
     depth = max(hole.depth_m for hole in holes)
     ranks = [str(hole.rank) for hole in holes]
     which = f"Pits {', '.join(ranks[:-1])} and {ranks[-1]}"
     size = f"{about(length, unit)} x {about(width, unit)}, {about(depth, unit)} deep"
-    if is_near:
-        least = about(2.0 * rules.spoil_setback_m, unit)
-        return (
-            f"{which} stand closer than {least}: where one misses, lengthen it toward the next "
-            f"instead of a new pit; together {size}."
-        )
     apart = sum(hole.sloped_m3 or 0.0 for hole in holes)
     together = prismoid_m3(length, width, depth, rules.trench_slopes[holes[0].soil])
     return (

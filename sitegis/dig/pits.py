@@ -30,6 +30,7 @@ from ..pits.cost import (
     dig_area,
     pit_cost,
     rectangle_rings,
+    spacing_m,
     surface_rates_at,
     with_edge,
 )
@@ -49,8 +50,9 @@ from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
 
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgment
 EXTENSION_SHARES = (0.5, 1.0)  # of a pit's length by which a hole is widened: judgment
+LENGTHENING_SHARES = (0.5, 1.0, 2.0)  # the same of a planned pit: judgment
+OVERLAP_M2 = 0.01  # what widens one hole shares no ground beyond rounding
 EXTENSION_SETUP = 0.25  # of the set-up that widening an open hole costs: judgment, no source
-OVERLAP_M2 = 0.01  # two pits share no ground beyond rounding
 PITS_AT_MOST = 5
 STOP_BELOW = 0.02
 LEAST_GAIN = 0.01
@@ -151,7 +153,9 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
     Each round rasters the routes that all earlier pits would have missed, takes the best places
     of each pit size clear of those pits, and weighs them exactly, also turned square to the
     routes and lengthened. The places of all rounds are then put in greedy order together.
-    With ``way_out``, the cost of the search that always finds, the order looks two holes ahead.
+    No two stand nearer than :func:`.spacing_m`: an earlier pit is lengthened instead, so that both
+    become one longer pit. With ``way_out``, the cost of the search that always finds, the order
+    looks two holes ahead.
     Of places that are worth the same the frontmost goes first, then the leftmost; of a place's
     own pits the one square to the lot, then the shorter.
     """
@@ -159,7 +163,7 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
     pool: list[Candidate] = []
     dug: list[Candidate] = []
     while len(dug) < PITS_AT_MOST and at_least(left.sum(), STOP_BELOW):
-        found = _best_candidates(field, left, _ground_taken(dug))
+        found = _best_candidates(field, left, dug)
         if not found:
             break
         pool.extend(found)
@@ -167,10 +171,9 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
         left = np.where(dug[-1].exposed, 0.0, left)
     if not pool:
         return ()
-    shapes = shapely.polygons([one.ring for one in pool])
-    # a copy: shapely 2.1.0 locks its arguments, and cannot unlock a view of another one
-    overlaps_m2 = shapely.area(shapely.intersection(shapes[:, None].copy(), shapes))
     hits, costs = np.array([one.exposed for one in pool]), np.array([one.cost for one in pool])
+    conflicts = _conflicts(pool, spacing_m(field.rules))
+    after = [_index_of(one.lengthens, pool) for one in pool]
     order = search_order(
         hits,
         field.cloud.weights,
@@ -178,67 +181,112 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
         most=PITS_AT_MOST,
         least_left=STOP_BELOW,
         least_gain=LEAST_GAIN,
-        conflicts=overlaps_m2 > OVERLAP_M2,
+        conflicts=conflicts,
+        after=after,
     )
     if way_out is not None:
         order = look_ahead(
-            hits, field.cloud.weights, costs, way_out, order, conflicts=overlaps_m2 > OVERLAP_M2
+            hits, field.cloud.weights, costs, way_out, order, conflicts=conflicts, after=after
         )
     return tuple(pool[index] for index in order)
 
 
-def _extensions(field: Field, left: Array) -> list[Candidate]:
-    """Weigh what widens a hole that missed, on each side of it by one or two fractions of a pit.
+def _index_of(one: Candidate | None, pool: list[Candidate]) -> int:
+    """Give the place of a pit in the pool, -1 for none."""
+    return next((i for i, other in enumerate(pool) if other is one), -1)
 
-    That saves most of another set-up (``EXTENSION_SETUP`` of it stays: the hole is opened again).
+
+def _conflicts(pool: list[Candidate], least_m: float) -> Flags:
+    """Tell which pits stand in each other's way: nearer than ``least_m`` and not one pit.
+
+    One pit grows by one part after another, each lengthening all before it. What widens one
+    hole that missed stands about it as one with it, and shares no ground.
     """
-    length, places, names = field.site.dig.pit_length_m, [], []
-    for item in field.site.evidence:
-        if not isinstance(item, Missed) or not item.has_hole or item.dug_to_m is None:
-            continue
-        for axis, side, share in product((0, 1), (-1.0, 1.0), EXTENSION_SHARES):
-            size = [item.length_m, item.width_m]
+    shapes = shapely.polygons([one.ring for one in pool])
+    # a copy: shapely 2.1.0 locks its arguments, and cannot unlock a view of another one
+    gaps_m = shapely.distance(shapes[:, None].copy(), shapes)
+    roots = np.array([_index_of(one.parts()[0], pool) for one in pool])
+    apart = ~at_least(gaps_m, least_m, MATTERS_M) | (roots[:, None] == roots)
+    for i, one in enumerate(pool):
+        for j, other in enumerate(pool):
+            if one.extends and one.extends == other.extends:
+                apart[i, j] = shapely.intersection(shapes[i], shapes[j]).area > OVERLAP_M2
+        for part in one.parts()[:-1]:
+            j = _index_of(part, pool)
+            apart[i, j] = apart[j, i] = False
+    return np.asarray(apart, bool)
+
+
+def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candidate]:
+    """Weigh what widens a hole that missed or a chosen pit, on each side, by shares of a pit.
+
+    That saves most of another set-up (``EXTENSION_SETUP`` of it stays: the hole is opened again,
+    or its shoring moved). A chosen pit is not lengthened across a lot line.
+    """
+    length = field.site.dig.pit_length_m
+    places: list[tuple[float, ...]] = []
+    of: list[tuple[str, Candidate | None]] = []
+    missed = [
+        ((item.x_m, item.y_m), item.angle_rad, (item.length_m, item.width_m), item.id, None)
+        for item in field.site.evidence
+        if isinstance(item, Missed) and item.has_hole and item.dug_to_m is not None
+    ]
+    begun = {id(one.lengthens) for one in dug}
+    chosen = [(*one.whole(), "", one) for one in dug if id(one) not in begun and not one.extends]
+    for center, angle, whole, name, pit in (*missed, *chosen):
+        shares = EXTENSION_SHARES if pit is None else LENGTHENING_SHARES
+        for axis, side, share in product((0, 1), (-1.0, 1.0), shares):
+            size = list(whole)
             reach = 0.5 * (size[axis] + share * length)
             size[axis] = share * length
-            turn = item.angle_rad + 0.5 * np.pi * axis
-            center = np.array([item.x_m, item.y_m]) + side * reach * lot_direction(turn)
-            places.append((*center, item.angle_rad, *size))
-            names.append(item.id)
-    if not places:
-        return []
-    plan = np.array(places)
+            turn = angle + 0.5 * np.pi * axis
+            at = np.array(center) + side * reach * lot_direction(turn)
+            places.append((*at, angle, *size))
+            of.append((name, pit))
     made = []
-    for name, row in zip(names, plan, strict=True):
+    edge = shapely.LinearRing(field.site.lot.vertices)
+    for (name, pit), row in zip(of, np.reshape(places, (-1, 5)), strict=True):
         one = Places(row[None, :2], row[2:3], row[None, 3:])
-        for pit in weigh_pits(field.site, field.rules, field.area, field.straights, left, one):
+        for found in weigh_pits(field.site, field.rules, field.area, field.straights, left, one):
             saved = (1.0 - EXTENSION_SETUP) * field.site.dig.setup
-            made.append(replace(pit, cost=pit.cost - saved, extends=name))
+            longer = replace(found, cost=found.cost - saved, extends=name, lengthens=pit)
+            inner = shapely.buffer(shapely.Polygon(longer.whole_ring()), -MATTERS_M)
+            if pit is None or not shapely.intersects(edge, inner):
+                made.append(longer)
     return made
 
 
-def _ground_taken(dug: list[Candidate]) -> BaseGeometry:
-    """Join the plans of pits already chosen."""
-    return shapely.union_all([shapely.Polygon(one.ring) for one in dug])
-
-
-def _best_candidates(field: Field, left: Array, dug: BaseGeometry) -> list[Candidate]:
+def _best_candidates(field: Field, left: Array, dug: list[Candidate]) -> list[Candidate]:
     """Give the best pits against the routes that are left, beside what is dug; the best first."""
-    places = _places(field, left, dug)
-    shapes = shapely.polygons(places.rings())
-    clear = np.asarray(shapely.area(shapely.intersection(shapes, dug)) <= OVERLAP_M2, bool)
-    places = take_rows(places, clear)
+    taken = shapely.union_all([shapely.Polygon(one.ring) for one in dug])
+    places = _places(field, left, taken)
+    places = take_rows(places, _is_clear(places.rings(), taken, spacing_m(field.rules)))
     weighed = [
         *weigh_pits(field.site, field.rules, field.area, field.straights, left, places),
-        *(one for one in _extensions(field, left) if _is_clear(one, dug)),
+        *(one for one in _extensions(field, left, dug) if _fits_beside(field, one, dug)),
     ]
     gains = [float(left[one.exposed].sum()) for one in weighed]
     worth = [one for one, gain in zip(weighed, gains, strict=True) if at_least(gain, LEAST_GAIN)]
     return best_first(worth, left)[:EXACT_PLACES]
 
 
-def _is_clear(one: Candidate, dug: BaseGeometry) -> bool:
-    """Tell whether a pit shares no ground with those chosen already."""
-    return bool(shapely.intersection(shapely.Polygon(one.ring), dug).area <= OVERLAP_M2)
+def _fits_beside(field: Field, one: Candidate, dug: list[Candidate]) -> bool:
+    """Tell whether what widens a hole keeps off the chosen pits, but for those of the same hole."""
+    mine, ring = {id(part) for part in one.parts()}, shapely.Polygon(one.ring)
+    together = [
+        pit for pit in dug if id(pit) in mine or (one.extends and one.extends == pit.extends)
+    ]
+    held = {id(pit) for pit in together}
+    taken = shapely.union_all([shapely.Polygon(pit.ring) for pit in dug if id(pit) not in held])
+    clear = _is_clear(one.ring[None], taken, spacing_m(field.rules))
+    shared = [shapely.intersection(ring, shapely.Polygon(pit.ring)).area for pit in together]
+    return bool(clear[0]) and max(shared, default=0.0) <= OVERLAP_M2
+
+
+def _is_clear(rings: Array, taken: BaseGeometry, least_m: float) -> Flags:
+    """Tell which pits (c, 4, 2) keep the spacing from those chosen already."""
+    gaps = shapely.distance(shapely.polygons(rings), taken)
+    return np.asarray(np.isnan(gaps) | at_least(gaps, least_m, MATTERS_M), bool)
 
 
 def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
@@ -248,8 +296,9 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     direction of the routes there (doubled angles, so that opposite directions agree).
     """
     all_centers = field.grid.centers().reshape(-1, 2)
+    least = min(field.site.dig.pit_width_m, field.site.dig.pit_length_m)
     taken = shapely.contains_xy(
-        shapely.buffer(dug, 0.5 * field.site.dig.pit_width_m), all_centers
+        shapely.buffer(dug, spacing_m(field.rules) + 0.5 * least), all_centers
     ).reshape(field.ground_m.shape)
     centers: list[Array] = []
     angles: list[float] = []

@@ -10,7 +10,7 @@ from ..finds.records import Missed
 from ..geometry.frames import Array
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.dig_plan import DigPlan, HitMap, Pit
+from ..model.dig_plan import DigPlan, HitMap, LongerPit, Pit
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.intervals import Interval, central_intervals
@@ -116,9 +116,25 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
                 vacuum_cost=survey.site.dig.vacuum_hole
                 + VACUUM_HOLE_M**2 * surface_rate(survey.site.dig, one.surface),
                 extends=one.extends,
+                whole=_longer(one, chosen, cloud.weights),
             )
         )
     return tuple(pits)
+
+
+def _longer(one: Candidate, chosen: tuple[Candidate, ...], weights: Array) -> LongerPit | None:
+    """Give the one longer pit that a pit makes of those before it; None for a pit of its own."""
+    parts = one.parts()
+    if len(parts) == 1:
+        return None
+    ranks = {id(pit): rank for rank, pit in enumerate(chosen, start=1)}
+    depth_m = max(part.depth_m for part in parts)
+    seen = np.logical_or.reduce([part.exposed for part in parts])
+    return LongerPit(
+        tuple(ranks[id(part)] for part in parts), one.whole_ring(), depth_m,
+        _share(weights, seen), float(np.prod(one.whole()[2])) * depth_m,
+        sum(part.cost for part in parts),
+    )  # fmt: skip
 
 
 def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> Flags:

@@ -23,6 +23,7 @@ def lower_hits(survey: Survey) -> Survey:
             p_hit=kept * pit.p_hit,
             p_hit_so_far=kept * pit.p_hit_so_far,
             vacuum_p_hit=kept * pit.vacuum_p_hit,
+            whole=pit.whole and replace(pit.whole, p_hit=kept * pit.whole.p_hit),
         )
         for pit in survey.dig.pits
     )

@@ -266,6 +266,26 @@ class PitVacuumHole(TypedDict):
     cost: float | None
 
 
+class PitLongerPit(TypedDict):
+    """``pits[].longer_pit`` of ``answer.json``.
+
+    Where this pit lengthens an earlier one (the first of pits, as lengthened before), because
+    two pits nearer than twice the spoil's setback leave no room between: the one pit that both
+    become, its plan, greatest depth, volume with vertical sides, P(hit) of any part and cost of
+    all parts. The pit's own members are of the part added, its excavation is of the whole. Null
+    for a pit of its own.
+    """
+
+    pits: list[int]
+    ring: list[list[float]]
+    length_m: float
+    width_m: float
+    depth_m: float
+    volume_m3: float
+    p_hit: float
+    cost: float
+
+
 class Excavation(TypedDict):
     """``excavation`` of ``answer.json``.
 
@@ -305,6 +325,8 @@ class Pit(Place):
     ties: list[Tie]
     intervals: NotRequired[PitIntervals]
     vacuum_hole: NotRequired[PitVacuumHole]
+    extends: NotRequired[str | None]
+    longer_pit: NotRequired[PitLongerPit | None]
     excavation: NotRequired[Excavation]
 
 

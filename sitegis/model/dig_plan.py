@@ -25,15 +25,31 @@ class TapeTie:
 
 
 @dataclass(frozen=True, slots=True)
+class LongerPit:
+    """One pit in the place of several that would stand too near each other, by ``ranks``.
+
+    ``ring`` (4, 2) is about all of them, ``depth_m`` the greatest of theirs; ``p_hit`` that any
+    part shows the pipe; ``volume_m3`` of the whole with vertical sides, ``cost`` of all parts.
+    """
+
+    ranks: tuple[int, ...]
+    ring: Array
+    depth_m: float
+    p_hit: float
+    volume_m3: float
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
 class Pit:
     """A test pit: ``ring`` (4, 2) in plan, probability to expose the pipe, depth, cost.
 
     ``p_hit`` is of this pit alone before any other is dug; ``p_hit_so_far`` after this and all
     pits ranked before it. ``depth_m`` is the dug depth; ``depth_05_m, depth_95_m`` the depth of
     the invert below ground there. ``extends`` names the finding whose hole it widens, empty for
-    a pit of its own. ``depth`` holds its central intervals over all routes that
-    cross the pit. A vacuum test hole at its center finds the pipe with ``vacuum_p_hit`` and costs
-    ``vacuum_cost``.
+    a pit of its own; where the pit lengthens an earlier one of the plan, ``whole`` is what both
+    become. ``depth`` holds its central intervals over all routes that cross the pit. A vacuum
+    test hole at its center finds the pipe with ``vacuum_p_hit`` and costs ``vacuum_cost``.
     """
 
     rank: int
@@ -55,6 +71,7 @@ class Pit:
     vacuum_p_hit: float = 0.0
     vacuum_cost: float = 0.0
     extends: str = ""
+    whole: LongerPit | None = None
 
 
 @dataclass(frozen=True, slots=True)

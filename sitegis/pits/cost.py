@@ -58,6 +58,15 @@ def handled_m(depth_m: Array, lift_m: float | None) -> Array:
     return np.asarray(np.maximum(np.subtract.outer(depth_m, throws * lift_m), 0.0).sum(axis=-1))
 
 
+def spacing_m(rules: RuleSet) -> float:
+    """Return how far apart two planned pits stand at least.
+
+    Spoil and gear of each stay back from its edge by the rule set's distance: twice that
+    (judgment; the distance has its section in the rule set).
+    """
+    return 2.0 * rules.spoil_setback_m
+
+
 # ------------------------------------------------------------------------------- the ground
 
 

@@ -16,7 +16,7 @@ from scipy.special import ndtri
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry import polyline
-from ..geometry.frames import Array
+from ..geometry.frames import Array, lot_direction
 from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
 from ..numerics.ordering import (
@@ -201,7 +201,7 @@ class Candidate:
     """A pit that could be dug: plan, depth, cost, and which routes it exposes (m,).
 
     ``depth_m`` is dug; ``depth_05_m, depth_95_m`` are of the inverts that cross it. ``extends``
-    names the finding whose hole it widens.
+    names the finding whose hole it widens, ``lengthens`` is the planned pit that it makes longer.
     """
 
     center: Array
@@ -216,6 +216,27 @@ class Candidate:
     surface: str
     exposed: Flags
     extends: str = ""
+    lengthens: Candidate | None = None
+
+    def parts(self) -> tuple[Candidate, ...]:
+        """Give the pits that this one makes longer, in their order, and itself."""
+        return (*(() if self.lengthens is None else self.lengthens.parts()), self)
+
+    def whole(self) -> tuple[tuple[float, float], float, tuple[float, float]]:
+        """Give center, angle and size of the one longer pit of all parts, along the first one."""
+        angle = self.parts()[0].angle_rad
+        axes = np.array([lot_direction(angle), lot_direction(angle + 0.5 * np.pi)])
+        corners = np.concatenate([one.ring for one in self.parts()]) @ axes.T
+        low, high = corners.min(axis=0), corners.max(axis=0)
+        x, y = 0.5 * (low + high) @ axes
+        length, width = high - low
+        return (float(x), float(y)), angle, (float(length), float(width))
+
+    def whole_ring(self) -> Array:
+        """Give the corners (4, 2) of the one longer pit, counter-clockwise."""
+        center, angle, size = self.whole()
+        rings = rectangle_rings(np.array([center]), np.array([angle]), np.array([size]))
+        return np.asarray(rings[0])
 
 
 def weigh_pits(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +33,7 @@ def search_order(
     least_gain: float = _LEAST_GAIN,
     least_left: float = 0.0,
     conflicts: Flags | None = None,
+    after: Sequence[int] | Array | None = None,
 ) -> tuple[int, ...]:
     """Order pits by P(hit) over cost, dropping after each miss what it would have exposed.
 
@@ -39,10 +41,10 @@ def search_order(
     1. For pits that expose nothing in common that is Blackwell's rule, of least expected cost
     (D. Assaf and S. Zamir, "Optimal sequential search", *Annals of Statistics* 13, 1985, from
     memory); else it is greedy: a good order, not proven the best. Of two pits that stand in each
-    other's way (``conflicts`` (b, b)) only one is dug. Of equal ones the cheaper goes first, then
-    the first in order. Ends at ``most`` pits, where no pit gains
-    ``least_gain``, or where what is left weighs less than ``least_left``. Raises ``ValueError``
-    unless costs are positive.
+    other's way (``conflicts`` (b, b)) only one is dug; one that lengthens another comes after it
+    (``after`` (b,): that one's index, or -1). Of equal ones the cheaper goes first, then the first
+    in order. Ends at ``most`` pits, where no pit gains ``least_gain``, or where what is left
+    weighs less than ``least_left``. Raises ``ValueError`` unless costs are positive.
 
     >>> apart = np.eye(4, dtype=bool)
     >>> search_order(apart, np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0]))
@@ -52,9 +54,10 @@ def search_order(
         raise ValueError("the cost of digging must be above 0")
     exposes, cents = np.asarray(hits, float), in_steps(costs, CENT)
     free, left = np.ones(len(costs)), np.array(weights, float)
+    needed = np.full(len(costs), -1) if after is None else np.array(after)
     order: list[int] = []
     while len(costs) and len(order) < most and at_least(left.sum(), least_left):
-        gain = (exposes @ left) * free
+        gain = (exposes @ left) * free * np.isin(needed, [-1, *order])
         ratio = gain / costs
         best = largest(ratio, relative_step(ratio), cents)
         if gain[best] <= 0.0 or not at_least(gain[best], least_gain, _LEAST_GAIN):
@@ -75,6 +78,7 @@ def look_ahead(
     order: tuple[int, ...],
     *,
     conflicts: Flags | None = None,
+    after: Sequence[int] | Array | None = None,
 ) -> tuple[int, ...]:
     """Return the cheapest order of those that begin with any two pits and go on greedily.
 
@@ -91,6 +95,7 @@ def look_ahead(
     [2.0, 1.667]
     """
     apart = np.eye(len(costs), dtype=bool) if conflicts is None else conflicts
+    needed = np.full(len(costs), -1) if after is None else np.array(after)
 
     def price(one: tuple[int, ...]) -> float:
         missed = _missed(one, hits, weights)
@@ -101,6 +106,8 @@ def look_ahead(
         for second in range(len(costs)):
             if apart[first, second] or first == second:
                 continue
+            if needed[first] >= 0 or needed[second] not in (-1, first):
+                continue
             seen = hits[first] | hits[second]
             blocked = apart[first] | apart[second]
             rest = search_order(
@@ -109,6 +116,7 @@ def look_ahead(
                 costs,
                 most=max(len(order) - 2, 0),
                 conflicts=conflicts,
+                after=np.where(np.isin(needed, [first, second]), -1, needed),
             )
             tried = (first, second, *rest)
             cost = price(tried)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..dig.excavation import sides_of
 from ..geometry.frames import Array
 from ..model.derived import Excavation, TieIn
-from ..model.dig_plan import DirectionComparison, Pit, TapeTie, VacuumHole
+from ..model.dig_plan import DirectionComparison, LongerPit, Pit, TapeTie, VacuumHole
 from ..model.survey import Survey
 from ..pits.exposure import VACUUM_HOLE_M
 from .answer_intervals import interval_list, place_object
@@ -36,7 +37,23 @@ def pit_object(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
             "cost": finite(pit.vacuum_cost, 2),
         },
         "extends": pit.extends or None,
+        "longer_pit": None if pit.whole is None else _longer_pit(pit.whole),
         "excavation": _excavation(survey, hole),
+    }
+
+
+def _longer_pit(whole: LongerPit) -> dict[str, Any]:
+    """Give the one pit that a pit makes of those it lengthens."""
+    length, width = sides_of(whole.ring)
+    return {
+        "pits": list(whole.ranks),
+        "ring": _ring(whole.ring),
+        "length_m": finite(length),
+        "width_m": finite(width),
+        "depth_m": finite(whole.depth_m),
+        "volume_m3": finite(whole.volume_m3),
+        "p_hit": finite(whole.p_hit),
+        "cost": finite(whole.cost, 2),
     }
 
 

@@ -269,6 +269,7 @@ def _pit_features(survey: Survey) -> Iterator[Feature]:
             pit, "rank p_hit p_hit_so_far depth_m depth_05_m depth_95_m", id=f"pit-{pit.rank}"
         )
         known |= _of(pit, "volume_m3 surface needs_protection")
+        known["lengthens"] = None if pit.whole is None else f"pit-{pit.whole.ranks[0]}"
         yield Feature("pit", "inferred", polygon(pit.ring), known)
     penetration = survey.exit
     targets = [(f"pit-{pit.rank}", (pit.x_m, pit.y_m), pit.ties) for pit in survey.dig.pits]

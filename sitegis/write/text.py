@@ -188,6 +188,7 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
     ties = tape_words(pit.ties, unit)
     where = f": {ties}" if ties else ""
     where = f", widening the hole of {pit.extends}{where}" if pit.extends else where
+    where = f", lengthening pit {pit.whole.ranks[0]}{where}" if pit.whole else where
     chance = f"{percent(chance_after_misses(survey, pit))} to find the pipe"
     if pit.rank > 1:
         chance += " if it is not found before"

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from ...dig.depths import best_route
+from ...dig.excavation import LONGER, longer_values
 from ...geometry import polyline
 from ...geometry.frames import Array, wrap_degrees
 from ...geometry.georeference import convergence_deg
@@ -108,7 +109,7 @@ def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[
         "rank": pit.rank,
         "title": say("Pit {rank}", rank=pit.rank),
         "chance": _chance(survey, pit, say),
-        "widens": say("Widen the hole of {find}", find=pit.extends) if pit.extends else "",
+        "widens": _widens(pit, say),
         "tapes": [_tape(survey, tie, say) for tie in pit.ties[:2]],
         "check_tapes": [_tape(survey, tie, say) for tie in pit.ties[2:]],
         "expect": say(
@@ -119,13 +120,20 @@ def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[
         "dig_to": say("dig to {depth}", depth=about(pit.depth_m, unit)),
         "near": near_words(survey, pit, say),
         "protection": _protection(survey, pit, hole, say),
-        "statements": statements(survey, hole, say),
+        "statements": statements(survey, pit, hole, say),
         "facts": [*excavation_facts(survey, hole, say), vacuum_fact(survey, pit, say)],
         "surface": say(pit.surface),
         "cost": f"{pit.cost:,.0f} {survey.site.dig.currency}",
         "coordinates": f"{latitude:.8f}, {longitude:.8f}",
         "bearings": _bearings(survey, pit, say),
     }
+
+
+def _widens(pit: Pit, say: Language) -> str:
+    """Return which hole a pit widens or which pit it lengthens, empty for one of its own."""
+    if pit.whole is not None:
+        return say("Lengthen pit {rank}", rank=pit.whole.ranks[0])
+    return say("Widen the hole of {find}", find=pit.extends) if pit.extends else ""
 
 
 def _chance(survey: Survey, pit: Pit, say: Language) -> str:
@@ -223,11 +231,18 @@ def vacuum_fact(survey: Survey, pit: Pit, say: Language) -> tuple[str, str]:
     )
 
 
-def statements(survey: Survey, hole: Excavation, say: Language) -> list[str]:
+def statements(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> list[str]:
     """Return what the rule set asks of a pit, as ``dig`` chose it, in the language."""
     values = {"ratio": survey.rules.trench_slopes[hole.soil], "soil": hole.soil}
-    ours = {row.words.format(**values): row.words for row in survey.rules.pit_statements}
-    return [say(ours[line], **values) if line in ours else line for line in hole.statements]
+    ours = {
+        row.words.format(**values): say(row.words, **values) for row in survey.rules.pit_statements
+    }
+    if pit.whole is not None:
+        longer = longer_values(survey, pit, pit.whole)
+        toward = longer["toward"]
+        said = {**longer, "toward": say(toward)}
+        ours[LONGER.format(**longer)] = say(LONGER, **said)
+    return [ours.get(line, line) for line in hole.statements]
 
 
 def _bearings(survey: Survey, pit: Pit, say: Language) -> list[str]:

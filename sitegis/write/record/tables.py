@@ -7,8 +7,8 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 from __future__ import annotations
 
 from ...dig.depths import best_route, routes_of
+from ...dig.excavation import sides_of
 from ...exit import turn_words
-from ...geometry import polyline
 from ...model.derived import Excavation, MainComparison, TapSpread, TieIn
 from ...model.survey import Survey
 from ...numerics.statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
@@ -230,25 +230,22 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
     return rows
 
 
-def _pit_size(survey: Survey, rank: int) -> str:
-    """Give a pit's length and width."""
-    pit = next(pit for pit in survey.dig.pits if pit.rank == rank)
-    sides = sorted(map(float, polyline.segment_lengths(pit.ring)[:2]), reverse=True)
-    return " × ".join(about(side, survey.site.units) for side in sides)
-
-
 def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
     """List each pit's quantities."""
     unit = survey.site.units
     rows: Rows = []
-    for hole in holes:
+    for pit, hole in zip(survey.dig.pits, holes, strict=True):
+        ring = pit.ring if pit.whole is None else pit.whole.ring
+        name = f"pit {pit.rank}"
+        if pit.whole is not None:
+            name = f"{' + '.join(map(str, pit.whole.ranks))} as one"
         sloped = "engineer" if hole.sloped_m3 is None else format_volume(hole.sloped_m3, unit)
         if hole.sloped_m3 is not None and not hole.sloped_fits:
             sloped += " (no room)"
         rows.append(
             (
-                f"pit {hole.rank}",
-                _pit_size(survey, hole.rank),
+                name,
+                " × ".join(about(side, unit) for side in sides_of(ring)),
                 about(hole.depth_m, unit),
                 format_volume(hole.vertical_m3, unit),
                 sloped,
