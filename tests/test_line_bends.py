@@ -22,6 +22,7 @@ from sitegis.line.catalogue import (
 from sitegis.line.follow import follow_drain
 from sitegis.line.states import tail_nodes
 from sitegis.line.straights import HEADING_SD_RAD
+from sitegis.model.results import LineEnd
 from tests.test_line_straights import marks_of
 
 
@@ -92,6 +93,27 @@ def test_ends_are_a_distribution_whose_second_moment_is_stated() -> None:
     assert shares.sum() == pytest.approx(1.0)
     assert len(shares) > 2
     assert fit.end_covariance == pytest.approx(expected)
+
+
+def test_a_turned_drain_has_turned_ends() -> None:
+    """An isometry: marks turned by an angle give ends, and their covariances, turned by it."""
+    xy = polyline((22.5,), runs=(4, 2)) + 0.1 * np.random.default_rng(3).standard_normal((6, 2))
+    own = np.diag([0.12**2, 0.05**2])
+    turn = 1.1
+    lift = np.eye(3)
+    lift[:2, :2] = [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    inside = lift[:2, :2]
+
+    def fit(places: Array, block: Array) -> tuple[LineEnd, ...]:
+        blocks = {"covariance": np.kron(np.eye(6), block), "independent": np.tile(block, (6, 1, 1))}
+        return fit_plan(marks_of(places, np.ones(2), **blocks)).ends
+
+    plain, turned = fit(xy, own), fit(xy @ inside.T, inside @ own @ inside.T)
+    assert len(plain) == len(turned) > 2
+    for one, other in zip(plain, turned, strict=True):
+        assert other.weight == pytest.approx(one.weight, abs=1e-6)
+        assert other.mean == pytest.approx(lift @ one.mean + [0.0, 0.0, turn], abs=1e-5)
+        assert other.covariance == pytest.approx(lift @ one.covariance @ lift.T, abs=1e-6)
 
 
 def log_odds_of_a_bend(xy: Array, sd: float, near: int, turn_deg: float) -> float:

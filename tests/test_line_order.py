@@ -76,6 +76,12 @@ def test_without_depths_the_flow_runs_away_from_the_cleanout() -> None:
     assert notices == []
 
 
+def test_a_cleanout_in_the_middle_says_nothing_of_the_flow() -> None:
+    """Within the middle quarter it is no end's: the direction stays a guess."""
+    kinds = ("locate",) * 3 + ("cleanout",) + ("locate",) * 2
+    assert codes(placed(straight(), kinds=kinds), unread())[1] == ["flow-direction-unsure"]
+
+
 def test_counts_outweigh_depths() -> None:
     """Two cable counts give the direction even where the depths say the contrary."""
     counts = np.array([3.0, np.nan, np.nan, np.nan, 9.0, np.nan])

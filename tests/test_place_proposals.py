@@ -19,6 +19,8 @@ from sitegis.units import parse_length
         ("10'9\"", "10'6\"", "a 6 and a 9 confused in the inches"),
         ("21'5\"", "12'5\"", "two digits changed over in the feet"),
         ("8'10 1/2\"", "8'1 1/2\"", "two digits changed over in the inches"),
+        ("3'8\"", "8'3\"", "feet and inches swapped"),
+        ("-3'8\"", "-8'3\"", "feet and inches swapped"),
         ("3.25ft", "3.25m", "meters typed as feet"),
         ("12.5ft", "12.5in", "inches typed as feet"),
     ],

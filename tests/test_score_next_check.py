@@ -26,7 +26,13 @@ from sitegis.routes import sample_routes
 from sitegis.score import score_hypotheses
 from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, CheckContext, list_checks
-from sitegis.score.next_check import ask_checks, dig_cost_saved, rank_checks, set_scene
+from sitegis.score.next_check import (
+    ask_checks,
+    dig_cost_saved,
+    rank_checks,
+    set_scene,
+    telling_checks,
+)
 from sitegis.score.particles import leave_lot
 from sitegis.score.pits import Pits, exposed_by, say_place
 
@@ -99,6 +105,24 @@ def test_gain_is_the_drop_of_entropy_between_hypotheses() -> None:
     found = find(survey, "watch manhole alley-main-MH1")
     assert found.gain_bits == pytest.approx(before - after, abs=1e-12)
     assert found.gain_bits > 0.5
+
+
+def test_the_telling_check_is_the_one_of_most_information_on_this_main_or_another() -> None:
+    """Mutual information of "this main" and the outcome, by scipy's relative entropy."""
+    survey = hand_survey()
+    scene = scene_of(survey)
+    asked = ask_checks(scene)
+    told = telling_checks(scene, asked)
+    for main in survey.site.mains:
+        mine = scene.particles.on_main(main.id)
+        gains = {}
+        for check, joint in asked:
+            table = np.array([joint[mine].sum(axis=0), joint[~mine].sum(axis=0)])
+            apart = table.sum(axis=1)[:, None] * table.sum(axis=0) / table.sum()
+            gains[check.name] = entropy(table.ravel(), apart.ravel(), base=2)
+        most = max(gains.values())
+        assert gains[told[main.id]] == pytest.approx(most, abs=2e-6) if mine.any() else most < 1e-6
+    assert len(told) >= 2
 
 
 def test_check_that_cannot_change_the_dig_is_worth_nothing() -> None:
