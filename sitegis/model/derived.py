@@ -250,13 +250,41 @@ class Feature:
 
 
 @dataclass(frozen=True, slots=True)
+class Profile:
+    """The section along the drain and its most probable route, (k,) each, stations from the exit.
+
+    Stations are negative under the house. ``surface_m`` is the floor indoors, the ground
+    outdoors, ``surface_sd_m`` how well it is known (0 indoors: the slab is the datum).
+    ``low_m, high_m`` hold the invert with 90 %, whatever the ground; ``shallow_m, deep_m`` the
+    depth below the surface, with the ground's error. ``marks`` (j, 2): station and invert of
+    the locate points. ``seen``: name, station and invert of each place outdoors where the pipe was
+    seen and its depth measured. ``main_invert_m`` at the last station, None without a route.
+    """
+
+    stations_m: Array
+    xy: Array
+    surface_m: Array
+    surface_sd_m: Array
+    invert_m: Array
+    low_m: Array
+    high_m: Array
+    shallow_m: Array
+    deep_m: Array
+    marks: Array
+    seen: tuple[tuple[str, float, float], ...]
+    main_id: str
+    main_invert_m: float | None
+    main_diameter_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Derived:
     """The block that stage ``write`` reads: see :func:`sitegis.write.derive.find`.
 
     ``mains`` side by side, the ``exit`` and the ``taps`` (one a main, the most probable first)
     with their intervals, the drain's ``profile`` check, ``tie_ins``, the pits' ``excavations``,
-    and all ``features`` to show. ``branch_profiles`` are the checks of the branches' own falls, by
-    run.
+    all ``features`` to show, and the long ``section``. ``branch_profiles`` are the checks of the
+    branches' own falls, by run.
     """
 
     mains: tuple[MainComparison, ...]
@@ -266,4 +294,5 @@ class Derived:
     tie_ins: tuple[TieIn, ...]
     excavations: tuple[Excavation, ...]
     features: tuple[Feature, ...]
+    section: Profile
     branch_profiles: tuple[tuple[str, ProfileCheck], ...] = ()

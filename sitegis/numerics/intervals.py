@@ -56,8 +56,8 @@ class Region:
 def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
     """Return the intervals between the (1 − level)/2 and (1 + level)/2 quantiles."""
     levels = np.array(LEVELS)
-    lows = weighted_quantiles(values, weights, 0.5 - 0.5 * levels)
-    highs = weighted_quantiles(values, weights, 0.5 + 0.5 * levels)
+    shares = np.concatenate([0.5 - 0.5 * levels, 0.5 + 0.5 * levels])
+    lows, highs = np.split(weighted_quantiles(values, weights, shares), 2)
     return tuple(
         Interval(level, ((float(low), float(high)),))
         for level, low, high in zip(LEVELS, lows, highs, strict=True)

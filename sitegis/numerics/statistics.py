@@ -123,6 +123,9 @@ def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | 
     [2.0, 3.0]
     """
     values, weights = np.broadcast_arrays(values, np.asarray(weights, float))
+    some = (weights > 0.0).any(axis=tuple(range(weights.ndim - 1)))
+    if 2 * np.count_nonzero(some) < some.size:  # what weighs nothing anywhere is not sorted
+        values, weights = values[..., some], weights[..., some]
     values = np.where(weights > 0.0, values, np.inf)
     order = np.argsort(values, axis=-1, kind="stable")
     values = np.take_along_axis(values, order, axis=-1)

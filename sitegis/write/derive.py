@@ -14,6 +14,7 @@ from ..score.compare import compare_mains
 from ..score.intervals import exit_spread, tap_spreads
 from .as_written import as_written
 from .features import list_features
+from .profile import survey_profile
 from .text import likely_and_not
 
 
@@ -35,6 +36,7 @@ def find(survey: Survey) -> Survey:
         tie_ins=joined,
         excavations=dug,
         features=list_features(survey, dug, joined),
+        section=survey_profile(survey),
         branch_profiles=_branch_profiles(survey),
     )
     return replace(survey, found=found)

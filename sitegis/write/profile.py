@@ -13,6 +13,7 @@ from ..dig.follow import exposures
 from ..finds.kinds import measured_invert_m
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..model.derived import Profile
 from ..model.survey import Survey
 from ..numerics.intervals import normal_samples
 from ..numerics.statistics import NORMAL_BELOW_95, mixture_moments
@@ -23,40 +24,15 @@ LEFT, TOP, BOTTOM = 62.0, 26.0, 40.0
 INDOOR_STEPS = 13
 
 
-@dataclass(frozen=True, slots=True)
-class Profile:
-    """The section along the drain and its most probable route, (k,) each, stations from the exit.
-
-    Stations are negative under the house. ``surface_m`` is the floor indoors, the ground
-    outdoors, ``surface_sd_m`` how well it is known (0 indoors: the slab is the datum).
-    ``low_m, high_m`` hold the invert with 90 %, whatever the ground; ``shallow_m, deep_m`` the
-    depth below the surface, with the ground's error. ``marks`` (j, 2): station and invert of
-    the locate points. ``seen``: name, station and invert of each place outdoors where the pipe was
-    seen and its depth measured. ``main_invert_m`` at the last station, None without a route.
-    """
-
-    stations_m: Array
-    xy: Array
-    surface_m: Array
-    surface_sd_m: Array
-    invert_m: Array
-    low_m: Array
-    high_m: Array
-    shallow_m: Array
-    deep_m: Array
-    marks: Array
-    seen: tuple[tuple[str, float, float], ...]
-    main_id: str
-    main_invert_m: float | None
-    main_diameter_m: float
-
-
 def survey_profile(survey: Survey) -> Profile:
     """Put the section together from the drain's fit, the routes and the depths of ``dig``.
 
     The invert's band outdoors is of the routes' inverts alone: the error of the mapped ground
-    makes a depth uncertain, not the pipe's elevation.
+    makes a depth uncertain, not the pipe's elevation. Of a survey whose ``derived`` is filled it is
+    the one there.
     """
+    if survey.found is not None:
+        return survey.found.section
     stations, xy, invert, spread = _indoor(survey)
     steps = survey.dig.depths
     outdoor = np.array(

@@ -10,7 +10,7 @@ import shapely
 
 from ...exit import SAME_DIRECTION_RAD, exit_turns
 from ...geometry.frames import Array, LotFrame, lot_direction, wrap_radians
-from ...model.derived import Feature, Value
+from ...model.derived import Feature, Profile, Value
 from ...model.dig_plan import HitMap, Pit
 from ...model.results import Exit, ExitComponent
 from ...model.site import Main
@@ -23,7 +23,6 @@ from ..features import clearance_area, keep_out_features
 from ..gis.geojson import geometry_object, to_wgs84
 from ..looks import utility_color
 from ..numbers import finite
-from ..profile import Profile
 from ..text import short_name
 from .panel_parts import telling_pits
 from .what_if import what_if_data

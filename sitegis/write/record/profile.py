@@ -8,10 +8,11 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from ...geometry.frames import Array
+from ...model.derived import Profile
 from ...model.survey import Survey
 from ...units import FOOT_M, is_imperial
 from .. import fonts
-from ..profile import Profile, ground_band, survey_profile
+from ..profile import ground_band, survey_profile
 from . import sheet as paper
 
 Place = Callable[[Array | float, Array | float], Array]
