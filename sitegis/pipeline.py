@@ -15,7 +15,7 @@ from .model.site import SiteLanguage, indoor_marks, without_marks
 from .model.survey import Survey
 from .read import read_site
 from .routes import sample_routes
-from .routes.evidence import item_names
+from .routes.likelihoods import item_names
 from .score import join_exit, score_hypotheses, suppose
 from .to_the_wall import check, through, to_the_wall
 from .write import find, write_outputs
@@ -23,7 +23,7 @@ from .write.keep import keep_revision
 
 __all__ = ["WhatIf", "check", "compute", "run"]
 
-Tell = Callable[[str], None]
+Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,28 +41,30 @@ def _nobody(_: str) -> None:
     """Tell nobody what is being done."""
 
 
-def compute(site_dir: Path, what_if: WhatIf | None = None, *, tell: Tell = _nobody) -> Survey:
+def compute(
+    site_dir: Path, what_if: WhatIf | None = None, *, progress: Progress = _nobody
+) -> Survey:
     """Turn a site folder into a survey with every block filled; raises as ``check``.
 
-    ``tell`` is given what is being done, a few words at a time.
+    ``progress`` is given what is being done, a few words at a time.
     """
     asked = what_if or WhatIf()
-    tell("reading the site folder")
+    progress("reading the site folder")
     survey = read_site(site_dir)
     marks = asked.without & indoor_marks(survey.site) - {*item_names(survey.site.evidence)}
-    tell("following the drain to the wall")
+    progress("following the drain to the wall")
     findings = asked.without & {i.id for i in survey.site.evidence if isinstance(i, Finding)}
     site = without_findings(without_marks(survey.site, marks), findings)
     survey = to_the_wall(replace(survey, site=site))
-    tell("sampling routes to the mains")
+    progress("sampling routes to the mains")
     survey = through(survey, sample_routes)
-    tell("weighing the evidence")
+    progress("weighing the evidence")
     survey = through(survey, score_hypotheses)
     without = asked.without - marks - findings
     supposed = suppose(survey, without=without, priors=asked.priors)
     survey = hand_over(supposed, survey)
-    tell("planning the dig")
-    return find(through(_tell_what_if(survey, asked), join_exit, _plan))
+    progress("planning the dig")
+    return find(through(_note_what_if(survey, asked), join_exit, _plan))
 
 
 def _plan(survey: Survey) -> Survey:
@@ -70,15 +72,15 @@ def _plan(survey: Survey) -> Survey:
     return lower_hits(plan_dig(survey))
 
 
-def _tell_what_if(survey: Survey, asked: WhatIf) -> Survey:
+def _note_what_if(survey: Survey, asked: WhatIf) -> Survey:
     """Say in the answer itself what it supposes, so that it is not taken for the site's."""
     supposed = [f"without {item}" for item in sorted(asked.without)]
     supposed += [f"prior {key} = {weight:g}" for key, weight in asked.priors.items()]
     if not supposed:
         return survey
-    told = notice_of("what-if", "run", supposed="; ".join(supposed))
+    notice = notice_of("what-if", "run", supposed="; ".join(supposed))
     scores = survey.scores
-    return replace(survey, scored=replace(scores, notices=(told, *scores.notices)))
+    return replace(survey, scored=replace(scores, notices=(notice, *scores.notices)))
 
 
 def run(
@@ -89,17 +91,17 @@ def run(
     base_map: bool = False,
     keep: bool = False,
     language: SiteLanguage | None = None,
-    tell: Tell = _nobody,
+    progress: Progress = _nobody,
 ) -> Survey:
     """Compute a site and write its outputs together; ``CannotWrite`` if they cannot be placed.
 
     ``language`` stands in place of the site's on the page. ``keep`` then keeps the answer in the
     site folder (:mod:`sitegis.write.keep`).
     """
-    survey = compute(site_dir, what_if, tell=tell)
+    survey = compute(site_dir, what_if, progress=progress)
     if language is not None:
         survey = replace(survey, site=replace(survey.site, language=language))
-    tell("writing the files")
+    progress("writing the files")
     write_outputs(survey, out_dir, base_map=base_map)
     if keep and not (what_if and (what_if.without or what_if.priors)):
         keep_revision(survey, site_dir)

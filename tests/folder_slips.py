@@ -23,7 +23,7 @@ Row = dict[str, Any]
 
 
 @dataclass(frozen=True)
-class Slip:
+class EvidenceFault:
     """A spoiled folder.
 
     ``inputs``: words of which one must stand in what the answer lists as unchecked, where
@@ -38,7 +38,7 @@ class Slip:
     moves: bool = False
 
 
-def slips_of(drawn: Drawn, seed: int) -> Iterator[Slip]:
+def slips_of(drawn: Drawn, seed: int) -> Iterator[EvidenceFault]:
     """Make every slip that the folder allows."""
     generator = np.random.default_rng([seed, 5_150])
     for kind, make in MAKERS.items():
@@ -47,7 +47,7 @@ def slips_of(drawn: Drawn, seed: int) -> Iterator[Slip]:
             yield slip
 
 
-def make_slip(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def make_slip(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
     """Make one slip; None where nobody could make it here."""
     return MAKERS[kind](drawn, kind, generator)
 
@@ -94,7 +94,7 @@ def _boxes_with_marks(drawn: Drawn) -> list[Box]:
     return [box for box in drawn.boxes if box.id in used]
 
 
-def _room(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def _room(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
     """Tape one room from another corner, or with x and y exchanged."""
     boxes = _boxes_with_marks(drawn)
     box = boxes[int(generator.integers(len(boxes)))]
@@ -126,10 +126,12 @@ def _room(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | Non
                 row["heading"] = round(float(np.degrees(np.arctan2(axis[1], axis[0])) % 360.0), 1)
         rows.append(row)
     spoiled = replace(drawn, rows=rows)
-    return Slip(kind, spoiled, _contradicted(spoiled), (f"Room {box.id}", "sides of the house"))
+    return EvidenceFault(
+        kind, spoiled, _contradicted(spoiled), (f"Room {box.id}", "sides of the house")
+    )
 
 
-def _exchanged(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
+def _exchanged(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Exchange the names of two rooms in the rows."""
     boxes = _boxes_with_marks(drawn)
     if len(boxes) < 2:
@@ -144,11 +146,13 @@ def _exchanged(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
             and not (np.array([row["x"], row["y"]]) < sizes[row["room"]] + 0.2).all()
         ):
             return None
-    return Slip(kind, spoiled, _contradicted(spoiled),
+    return EvidenceFault(kind, spoiled, _contradicted(spoiled),
                 (f"Room {boxes[0].id}", f"Room {boxes[1].id}", "sides of the house"))  # fmt: skip
 
 
-def _corner_written(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def _corner_written(
+    drawn: Drawn, kind: str, generator: np.random.Generator
+) -> EvidenceFault | None:
     """Write another corner for a room than the one taped from."""
     boxes = _boxes_with_marks(drawn)
     box = boxes[int(generator.integers(len(boxes)))]
@@ -172,10 +176,12 @@ def _corner_written(drawn: Drawn, kind: str, generator: np.random.Generator) -> 
         drawn, file=file,
         boxes=tuple(replace(b, corner=other) if b.id == box.id else b for b in drawn.boxes),
     )  # fmt: skip
-    return Slip(kind, spoiled, _contradicted(spoiled), (f"Room {box.id}", "sides of the house"))
+    return EvidenceFault(
+        kind, spoiled, _contradicted(spoiled), (f"Room {box.id}", "sides of the house")
+    )
 
 
-def _offsets_in_meters(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
+def _offsets_in_meters(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Write x and y in meters where feet are read, or feet where meters are."""
     factor = FOOT_M if drawn.unit_m != 1.0 else 1.0 / FOOT_M
     rows = [
@@ -185,10 +191,10 @@ def _offsets_in_meters(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip 
     ]  # fmt: skip
     spoiled = replace(drawn, rows=rows)
     counted = "footage" in drawn.has
-    return Slip(kind, spoiled, counted or _contradicted(spoiled), ("unit of x and y",))
+    return EvidenceFault(kind, spoiled, counted or _contradicted(spoiled), ("unit of x and y",))
 
 
-def _depths(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
+def _depths(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Change every depth of the receiver."""
     factor, offset = {
         "depths halved": (0.5, 0.0), "depths doubled": (2.0, 0.0),
@@ -206,10 +212,10 @@ def _depths(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
         missed = max(missed, abs(depth - row["depth"]) * drawn.depth_unit_m)
         rows.append(row | {"depth": round(depth, 1)})
     apart = "taped" in drawn.has and missed > DEPTH_MISSES_M
-    return Slip(kind, replace(drawn, rows=rows), apart, ("depths",))
+    return EvidenceFault(kind, replace(drawn, rows=rows), apart, ("depths",))
 
 
-def _one_heading(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def _one_heading(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
     """Read the heading of the last mark 47° off."""
     headed = [i for i, row in enumerate(drawn.rows) if row["heading"] != ""]
     if not headed:
@@ -219,13 +225,13 @@ def _one_heading(drawn: Drawn, kind: str, generator: np.random.Generator) -> Sli
     rows[last]["heading"] = round(
         (rows[last]["heading"] + HEADING_SLIP_DEG * float(generator.choice([-1, 1]))) % 360.0, 1
     )
-    return Slip(kind, replace(drawn, rows=rows), drawn.marks_past_bend >= 3, ("heading",))
+    return EvidenceFault(kind, replace(drawn, rows=rows), drawn.marks_past_bend >= 3, ("heading",))
 
 
 # ------------------------------------------------------------------------------- the lot, heights
 
 
-def _front(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def _front(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
     """Give the front line another direction: 12° (magnetic), 90° (the side's), 180°."""
     if "front_azimuth" not in drawn.file["lot"]:
         return None
@@ -233,10 +239,10 @@ def _front(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | No
             "front line 180°": 180.0}[kind]  # fmt: skip
     file = copy.deepcopy(drawn.file)
     file["lot"]["front_azimuth"] = round((file["lot"]["front_azimuth"] + turn) % 360.0, 1)
-    return Slip(kind, replace(drawn, file=file), bool(drawn.layers), ("front line",), True)
+    return EvidenceFault(kind, replace(drawn, file=file), bool(drawn.layers), ("front line",), True)
 
 
-def _earth(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def _earth(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
     """Drop the minus of the longitude, or slip by a degree of latitude or a digit."""
     if "longitude" not in drawn.file["lot"]:
         return None
@@ -254,23 +260,25 @@ def _earth(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | No
             return None
         lot["latitude"] = float(text)
     apart = bool(drawn.layers) or kind == "longitude without minus"
-    return Slip(kind, replace(drawn, file=file), apart, ("on earth",), True)
+    return EvidenceFault(kind, replace(drawn, file=file), apart, ("on earth",), True)
 
 
-def _house_moved(drawn: Drawn, kind: str, generator: np.random.Generator) -> Slip | None:
+def _house_moved(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
     """Shift the layer of buildings by 5 m, or take the setbacks from other lines."""
     if "buildings" in drawn.layers:
         angle = generator.uniform(0.0, 2 * np.pi)
         scale = 1.0 if drawn.grid not in ("EPSG:3435", "EPSG:2264") else 3937.0 / 1200.0
         shift = 5.0 * scale * np.array([np.cos(angle), np.sin(angle)])
         layers = {**drawn.layers, "buildings": {"9": drawn.layers["buildings"]["9"] + shift}}
-        return Slip(kind, replace(drawn, layers=layers), False, ("place of the house",), True)
+        return EvidenceFault(
+            kind, replace(drawn, layers=layers), False, ("place of the house",), True
+        )
     setbacks = drawn.file["building"].get("setbacks")
     if setbacks is None:
         return None
     file = copy.deepcopy(drawn.file)
     file["building"]["setbacks"] = {"front": setbacks["front"], "right": setbacks["left"]}
-    return Slip(kind, replace(drawn, file=file), False, ("place of the house",), True)
+    return EvidenceFault(kind, replace(drawn, file=file), False, ("place of the house",), True)
 
 
 ZONES = {
@@ -283,7 +291,7 @@ ZONES = {
 """Neighbors in the EPSG registry, and the same zone in the other unit."""
 
 
-def _zone(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
+def _zone(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Give layers the CRS of a neighboring zone, or meters for feet."""
     other = ZONES[kind].get(drawn.grid)
     if other is None or not drawn.layers:
@@ -292,10 +300,10 @@ def _zone(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
     file["site"]["crs"] = other
     typed = "longitude" in file["lot"]
     apart = typed or kind == "feet for meters" or drawn.grid == "EPSG:3435"
-    return Slip(kind, replace(drawn, file=file, grid=other), apart, ("on earth",), True)
+    return EvidenceFault(kind, replace(drawn, file=file, grid=other), apart, ("on earth",), True)
 
 
-def _ground(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
+def _ground(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Write the ground at the house 6 ft lower than it is, or a foot."""
     file = copy.deepcopy(drawn.file)
     drop = 1.83 if kind == "ground 6 ft lower" else FOOT_M
@@ -303,10 +311,10 @@ def _ground(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
         file["site"]["ground_above_slab"] - drop / drawn.unit_m, 3
     )
     apart = kind == "ground 6 ft lower" and "streets" in drawn.has
-    return Slip(kind, replace(drawn, file=file), apart, ("ground",))
+    return EvidenceFault(kind, replace(drawn, file=file), apart, ("ground",))
 
 
-def _slab(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
+def _slab(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Give the elevation of the first floor for the slab's, or one of another datum."""
     if "slab_elevation" not in drawn.file["site"]:
         return None
@@ -316,10 +324,10 @@ def _slab(drawn: Drawn, kind: str, _: np.random.Generator) -> Slip | None:
     apart = kind == "slab of the first floor" and bool({"rims", "sea"} & drawn.has)
     if kind == "slab of the first floor" and "streets" not in drawn.has and "sea" not in drawn.has:
         apart = False
-    return Slip(kind, replace(drawn, file=file), apart, ("slab elevation",), True)
+    return EvidenceFault(kind, replace(drawn, file=file), apart, ("slab elevation",), True)
 
 
-MAKERS: dict[str, Callable[[Drawn, str, np.random.Generator], Slip | None]] = {
+MAKERS: dict[str, Callable[[Drawn, str, np.random.Generator], EvidenceFault | None]] = {
     "opposite corner": _room, "adjacent corner": _room, "hand": _room,
     "opposite corner and hand": _room, "rooms exchanged": _exchanged,
     "corner written": _corner_written, "offsets in another unit": _offsets_in_meters,

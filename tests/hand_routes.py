@@ -8,7 +8,7 @@ from sitegis.evidence import Evidence, RouteSet
 from sitegis.model.results import Hypothesis, Routes
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
-from sitegis.routes.evidence import log_likelihoods
+from sitegis.routes.likelihoods import log_likelihoods
 
 from .filled import RULES
 from .invented import corner_site, front_exit

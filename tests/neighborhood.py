@@ -372,8 +372,8 @@ def _draw_evidence(
     if generator.random() < 0.4:
         asked = int(generator.integers(2, 5))
         about = str(generator.choice(ids))
-        chance = 0.88 if about == block.habit else 0.12 / max(len(ids) - 1, 1)
-        items.append(Neighbors(about, int(generator.binomial(asked, chance)), asked))
+        probability = 0.88 if about == block.habit else 0.12 / max(len(ids) - 1, 1)
+        items.append(Neighbors(about, int(generator.binomial(asked, probability)), asked))
     if generator.random() < 0.3:
         right = generator.random() < 0.78
         wrong = block.habit if generator.random() < 0.6 else str(generator.choice(ids))

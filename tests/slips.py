@@ -55,7 +55,7 @@ class Surveyed:
 
 
 @dataclass(frozen=True)
-class Slip:
+class EvidenceFault:
     """A spoiled site: the class of the slip, and whether the input separates it."""
 
     kind: str
@@ -186,13 +186,13 @@ def _with_headings(
 # -------------------------------------------------------------------------------------- slips
 
 
-def slips_of(surveyed: Surveyed, seed: int) -> Iterator[Slip]:
+def slips_of(surveyed: Surveyed, seed: int) -> Iterator[EvidenceFault]:
     """Make every slip that the site allows, one at a time."""
     generator = np.random.default_rng([seed, 4_021])
     for kind in CLASSES:
         spoiled = make_slip(surveyed, kind, generator)
         if spoiled is not None:
-            yield Slip(kind, spoiled, separable(surveyed, spoiled, kind))
+            yield EvidenceFault(kind, spoiled, separable(surveyed, spoiled, kind))
 
 
 def make_slip(surveyed: Surveyed, kind: str, generator: np.random.Generator) -> Site | None:

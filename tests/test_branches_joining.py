@@ -10,16 +10,16 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from sitegis.branches import topology
+from sitegis.branches.alternatives import Alternatives
 from sitegis.branches.joining import (
     Reading,
     _pipe_inverts,
-    _wye_ways,
+    _wye_alternatives,
     joints,
     total_evidence,
 )
 from sitegis.branches.pipes import Pipe
 from sitegis.branches.topology import edge_prior, forests, weigh_forests
-from sitegis.branches.ways import Ways
 from sitegis.branches.weigh import Beyond, weigh
 from sitegis.line.profile import SlopePrior
 from sitegis.line.straights import Marks
@@ -63,10 +63,12 @@ def nothing_beyond(q: int) -> Beyond:
     return Beyond(np.zeros(0), np.zeros(0), np.zeros((0, q)), none, none)
 
 
-def of_fitting(ways: Ways, turn_deg: float, sd_rad: float, share: float = 1.0) -> Ways:
+def of_fitting(
+    alternatives: Alternatives, turn_deg: float, sd_rad: float, share: float = 1.0
+) -> Alternatives:
     """Choose the ways of one fitting, known to an sd, its places even over the pipe."""
-    turn = np.angle(np.exp(1j * (np.pi - ways.angles)))
-    chosen = take_rows(ways, np.flatnonzero(np.isclose(turn, np.radians(turn_deg))))
+    turn = np.angle(np.exp(1j * (np.pi - alternatives.angles)))
+    chosen = take_rows(alternatives, np.flatnonzero(np.isclose(turn, np.radians(turn_deg))))
     unknowns = chosen.unknowns.copy()
     unknowns[:, 3, 3] = sd_rad**2
     even = np.full(len(chosen.angles), np.log(share / len(chosen.angles)))
@@ -82,18 +84,21 @@ def test_a_wye_on_a_known_trunk(turn_deg: float, expected: float) -> None:
     """
     marks = marks_at(np.array([[7.1, 3.0], [5.9, 2.05], [5.0, 1.0]]), 0.10)
     pipe = straight_pipe(1e-14 * np.eye(2))
-    ways = _wye_ways(reading(marks), pipe)
-    turns = np.angle(np.exp(1j * (np.pi - ways.angles)))
+    alternatives = _wye_alternatives(reading(marks), pipe)
+    turns = np.angle(np.exp(1j * (np.pi - alternatives.angles)))
     side = turn_deg if np.any(np.isclose(turns, np.radians(turn_deg))) else -turn_deg
     best = max(
-        (weigh(of_fitting(ways, s, 1e-9), marks, 3, nothing_beyond(8)) for s in (side, -side)),
+        (
+            weigh(of_fitting(alternatives, s, 1e-9), marks, 3, nothing_beyond(8))
+            for s in (side, -side)
+        ),
         key=lambda found: float(found.log_weight.max()),
     )
     total = log_sum(best.log_weight.ravel())
     assert total == pytest.approx(expected, abs=0.02)
     if turn_deg == -45.0:
         weights = np.exp(best.log_weight - total).sum(axis=1)
-        at = best.ways.stations + best.shift[:, 2]
+        at = best.alternatives.stations + best.shift[:, 2]
         mean = weights @ at
         sd = np.sqrt(weights @ (best.spread[:, 2, 2] + (at - mean) ** 2))
         assert 10.0 - mean == pytest.approx(3.983333, abs=0.002)
@@ -109,14 +114,19 @@ def test_where_two_straight_runs_cross() -> None:
     sd, shift_sd = 0.10, 0.07
     marks = marks_at(np.array([[7.0, 3.0], [6.0, 2.0], [5.0, 1.0]]), sd)
     pipe = straight_pipe(np.diag([1e-14, shift_sd**2]))  # of θ and c; left of the flow is −y
-    ways = _wye_ways(reading(marks), pipe)
+    alternatives = _wye_alternatives(reading(marks), pipe)
     best = max(
-        (weigh(of_fitting(ways, s, 1e-9), marks, 3, nothing_beyond(8)) for s in (45.0, -45.0)),
+        (
+            weigh(of_fitting(alternatives, s, 1e-9), marks, 3, nothing_beyond(8))
+            for s in (45.0, -45.0)
+        ),
         key=lambda found: float(found.log_weight.max()),
     )
     weights = np.exp(best.log_weight - log_sum(best.log_weight.ravel())).sum(axis=1)
-    means = best.ways.ends + np.einsum("mij,mj->mi", best.ways.end_rows, best.shift)
-    inside = np.einsum("mij,mjk,mlk->mil", best.ways.end_rows, best.spread, best.ways.end_rows)
+    means = best.alternatives.ends + np.einsum("mij,mj->mi", best.alternatives.end_rows, best.shift)
+    inside = np.einsum(
+        "mij,mjk,mlk->mil", best.alternatives.end_rows, best.spread, best.alternatives.end_rows
+    )
     mean = weights @ means
     away = means - mean
     found = np.einsum("m,mij->ij", weights, inside) + np.einsum("m,mi,mj", weights, away, away)
@@ -261,10 +271,13 @@ def test_a_branch_may_bend_twice() -> None:
     ]
     assert found.weighed is not None
     best = int(np.argmax(found.weights.sum(axis=1)))
-    way, shift = take_rows(found.weighed.ways, np.array([best])), found.weighed.shift[best]
-    assert way.bend_at[0] + shift[[-4, -2]] == pytest.approx([np.sqrt(2.88), 1.5], abs=0.15)
-    assert np.abs(np.degrees(way.bend_rad[0])) == pytest.approx([45.0, 45.0])
-    assert np.degrees(way.bend_rad[0].sum()) == pytest.approx(0.0, abs=1e-9)
+    alternative, shift = (
+        take_rows(found.weighed.alternatives, np.array([best])),
+        found.weighed.shift[best],
+    )
+    assert alternative.bend_at[0] + shift[[-4, -2]] == pytest.approx([np.sqrt(2.88), 1.5], abs=0.15)
+    assert np.abs(np.degrees(alternative.bend_rad[0])) == pytest.approx([45.0, 45.0])
+    assert np.degrees(alternative.bend_rad[0].sum()) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_inverts_of_one_pipe_move_together() -> None:

@@ -18,7 +18,7 @@ from pypdf import PdfReader
 
 import sitegis
 from sitegis.doubt import lower_hits
-from sitegis.doubt.catalog import ROOM_SLIP, other_readings
+from sitegis.doubt.readings import ROOM_BLUNDER, other_readings
 from sitegis.doubt.settle import STATED, Candidate, settling_tape
 from sitegis.doubt.weigh import isometry
 from sitegis.model.dig_plan import Pit
@@ -57,7 +57,7 @@ def test_a_room_has_seven_other_readings_that_fit() -> None:
     ]
     places = {tuple((row.x_m, row.y_m) for row in one.site.locates) for one in found}
     assert len(found) == len(places) == 7
-    assert sum(one.prior for one in found) == pytest.approx(ROOM_SLIP)
+    assert sum(one.prior for one in found) == pytest.approx(ROOM_BLUNDER)
 
 
 def test_the_tape_is_off_both_center_lines() -> None:

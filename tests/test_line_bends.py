@@ -11,14 +11,14 @@ from scipy.special import logsumexp
 
 from sitegis.geometry.frames import Array
 from sitegis.line import follow
-from sitegis.line.bends import fit_plan
-from sitegis.line.catalogue import (
+from sitegis.line.bend_catalog import (
     BENDS_PER_M,
     CATALOG_DEG,
     CATALOG_WEIGHTS,
     FREE_SHARE,
     SIGNED_RAD,
 )
+from sitegis.line.bends import fit_plan
 from sitegis.line.follow import follow_drain
 from sitegis.line.states import tail_nodes
 from sitegis.line.straights import HEADING_SD_RAD

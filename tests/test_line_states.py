@@ -13,7 +13,7 @@ import pytest
 from scipy import integrate, optimize, stats
 
 from sitegis.geometry.frames import Array
-from sitegis.line.catalogue import (
+from sitegis.line.bend_catalog import (
     BENDS_PER_M,
     SIGNED_RAD,
     SIGNED_SD_RAD,

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sitegis.place.proposals import slips
+from sitegis.place.proposals import likely_blunders
 from sitegis.units import parse_length
 
 
@@ -28,7 +28,10 @@ from sitegis.units import parse_length
 def test_imperial_slips_hold_what_was_meant(written: str, meant: str, words: str) -> None:
     """The length that was meant is proposed under its slip."""
     value, expected = parse_length(written, "ft"), parse_length(meant, "ft")
-    assert any(w == words and v == pytest.approx(expected) for w, v in slips(value, imperial=True))
+    assert any(
+        w == words and v == pytest.approx(expected)
+        for w, v in likely_blunders(value, imperial=True)
+    )
 
 
 @pytest.mark.parametrize(
@@ -43,13 +46,16 @@ def test_imperial_slips_hold_what_was_meant(written: str, meant: str, words: str
 def test_metric_slips_hold_what_was_meant(written: str, meant: str, words: str) -> None:
     """The same with meters."""
     value, expected = parse_length(written, "m"), parse_length(meant, "m")
-    assert any(w == words and v == pytest.approx(expected) for w, v in slips(value, imperial=False))
+    assert any(
+        w == words and v == pytest.approx(expected)
+        for w, v in likely_blunders(value, imperial=False)
+    )
 
 
 @settings(deadline=None, max_examples=30)
 @given(st.floats(0.1, 5.0), st.floats(5.0, 9.0))
 def test_the_other_wall_is_proposed_where_the_room_size_is_known(x: float, size: float) -> None:
     """Measured from the other wall, an offset is the room's size less the offset."""
-    found = dict(slips(x, imperial=False, room_size_m=size))
+    found = dict(likely_blunders(x, imperial=False, room_size_m=size))
     assert found["measured from the other wall"] == pytest.approx(size - x)
-    assert "measured from the other wall" not in dict(slips(x, imperial=False))
+    assert "measured from the other wall" not in dict(likely_blunders(x, imperial=False))

@@ -51,7 +51,7 @@ def test_sound_sites_are_left_in_peace(fixture: str) -> None:
     assert not told(FIXTURES / fixture) & (HEIGHTS | DIRECTIONS)
 
 
-SLIPS = [
+DEPTH_BLUNDERS = [
     # the yard 6 ft lower than it is, the streets as they are
     ("corner-lot-alley", r"(?m)^ground_above_slab = \"6'10\\\"\"", "ground_above_slab = \"10 in\"",
      "yard-against-streets"),
@@ -81,7 +81,7 @@ SLIPS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("fixture", "old", "new", "code"), SLIPS)
+@pytest.mark.parametrize(("fixture", "old", "new", "code"), DEPTH_BLUNDERS)
 def test_slip_is_told(fixture: str, old: str, new: str, code: str, tmp_path: Path) -> None:
     """Each slip is told in its own words and needs a person, or is a fault."""
     assert code in told(spoiled(tmp_path / "site", fixture, (old, new)))

@@ -21,7 +21,7 @@ from sitegis.routes.draw import (
     draw_heads,
     lay_straights,
 )
-from sitegis.routes.evidence import aims_for
+from sitegis.routes.likelihoods import aims_for
 from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain
 

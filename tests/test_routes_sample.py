@@ -20,8 +20,8 @@ from sitegis.pits.cost import may_run_in
 from sitegis.routes import sample_routes
 from sitegis.routes.bends import ANGLE_SHARES
 from sitegis.routes.draw import DIMENSIONS, draw_heads
-from sitegis.routes.evidence import aims_for, log_likelihoods
 from sitegis.routes.fit import fit_candidates
+from sitegis.routes.likelihoods import aims_for, log_likelihoods
 from sitegis.routes.plan import Plan, make_plan
 from sitegis.routes.terrain import prepare_terrain
 from sitegis.rules.rule_set import load_rules

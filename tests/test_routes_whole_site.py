@@ -85,11 +85,11 @@ def test_taps_are_distributed_as_emcee_says(turn_deg: float) -> None:
     size = int(min(own, WALKERS))
     few = generator.choice(walked, size, replace=False)
     distance = energy_distance(few, stations, None, weights)
-    chance = [
+    probability = [
         energy_distance(generator.choice(stations, size, p=weights), stations, None, weights)
         for _ in range(200)
     ]
-    assert distance < 1.5 * max(chance)
+    assert distance < 1.5 * max(probability)
 
 
 def walk(model: RouteModel, turn: float) -> Array:

@@ -14,11 +14,11 @@ from scipy import stats
 from sitegis.evidence import tap_record
 from sitegis.model.survey import Survey
 from sitegis.score import score_hypotheses
-from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, CheckContext, list_checks
-from sitegis.score.next_check import set_scene
+from sitegis.score.next_check import prepare_checks
 from sitegis.score.particles import leave_lot
-from sitegis.score.words import say_outdoors
+from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
+from sitegis.score.words import outdoor_words
 
 from .hand_routes import hand_survey
 
@@ -30,9 +30,9 @@ def asked() -> tuple[Survey, CheckContext, tuple[Check, ...]]:
     """Give the survey made by hand, what its checks look at, and the checks."""
     survey = hand_survey()
     scored = score_hypotheses(survey).scores.hypotheses
-    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
-    scene = set_scene(survey, case, scored, survey.routes)
-    return survey, scene, tuple(list_checks(scene))
+    case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
+    context = prepare_checks(survey, case, scored, survey.routes)
+    return survey, context, tuple(list_checks(context))
 
 
 def noise() -> np.ndarray:
@@ -46,9 +46,9 @@ def test_where_the_pushed_head_turns_up_is_drawn_with_the_locators_noise() -> No
     Noise is added, and the nearest half meter read: shares of draws. What is unlisted is the
     average.
     """
-    survey, scene, checks = asked()
+    survey, context, checks = asked()
     (push,) = (check for check in checks if check.kind == "push-on")
-    particles, exit = scene.particles, survey.exit
+    particles, exit = context.particles, survey.exit
     table = push.likelihood(particles)
     ahead = 10 * 0.3048 - exit.unseen_m
     line = shapely.LineString(
@@ -76,8 +76,8 @@ def test_where_the_pushed_head_turns_up_is_drawn_with_the_locators_noise() -> No
 
 def test_a_spot_is_found_by_how_far_the_pipe_passes() -> None:
     """Within a meter, to a blurred edge, nine times in ten; else once in fifty: by draws."""
-    survey, scene, checks = asked()
-    particles = scene.particles
+    survey, context, checks = asked()
+    particles = context.particles
     spots = [check for check in checks if check.kind == "spot"]
     assert len(spots) >= 2
     yard = shapely.Polygon(survey.site.lot.vertices) - shapely.Polygon(
@@ -96,8 +96,8 @@ def test_a_spot_is_found_by_how_far_the_pipe_passes() -> None:
     assert within[:, 0] == pytest.approx(edge, abs=1e-3)
     units = survey.site.units
     named = [
-        f"spot {say_outdoors(point.x, units)} from the left lot line and "
-        f"{say_outdoors(point.y, units)} from the front lot line"
+        f"spot {outdoor_words(point.x, units)} from the left lot line and "
+        f"{outdoor_words(point.y, units)} from the front lot line"
         for point in places
     ]
     for check in spots:
@@ -110,9 +110,9 @@ def test_a_spot_is_found_by_how_far_the_pipe_passes() -> None:
 
 def test_the_pit_to_check_with_is_the_one_that_pays_best() -> None:
     """No pit that was laid shows more of the weight for its cost; counted pit by pit."""
-    _, scene, checks = asked()
+    _, context, checks = asked()
     (pit,) = (check for check in checks if check.kind == "pit")
-    particles, pits = scene.particles, scene.pits
+    particles, pits = context.particles, context.pits
     best = particles.weights @ pit.likelihood(particles)[:, 0] / pit.cost
     for row, cost in zip(pits.hits, pits.costs, strict=True):
         assert particles.weights @ row[pits.group_of] / cost <= best + 1e-9
@@ -123,9 +123,9 @@ def test_a_record_names_main_and_place_as_often_as_records_are_right() -> None:
 
     Over its bins the record of the own main is the tap's station with the record's noise, drawn.
     """
-    survey, scene, checks = asked()
+    survey, context, checks = asked()
     (record,) = (check for check in checks if check.kind == "connection-record")
-    particles, mains = scene.particles, survey.site.mains
+    particles, mains = context.particles, survey.site.mains
     table = record.likelihood(particles)
     right = tap_record.DEFAULT.reliability
     assert table.sum(axis=1) == pytest.approx(1.0)
@@ -156,9 +156,9 @@ def test_a_record_names_main_and_place_as_often_as_records_are_right() -> None:
 
 def test_neighbors_answer_as_the_habit_says() -> None:
     """Per hypothesis the three answers sum to 1; both do most often where the lateral does."""
-    _, scene, checks = asked()
+    _, context, checks = asked()
     (ask,) = (check for check in checks if check.kind == "neighbors")
-    particles = scene.particles
+    particles = context.particles
     table = ask.likelihood(particles)
     assert table.sum(axis=1) == pytest.approx(1.0)
     leader = next(s.hypothesis.main for s in particles.scored if s.hypothesis.main is not None)

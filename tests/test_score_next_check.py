@@ -24,17 +24,17 @@ from sitegis.place import place_points
 from sitegis.read import read_site
 from sitegis.routes import sample_routes
 from sitegis.score import score_hypotheses
-from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, CheckContext, list_checks
 from sitegis.score.next_check import (
     ask_checks,
     dig_cost_saved,
+    prepare_checks,
     rank_checks,
-    set_scene,
     telling_checks,
 )
 from sitegis.score.particles import leave_lot
-from sitegis.score.pits import Pits, exposed_by, say_place
+from sitegis.score.pits import Pits, exposed_by, position_words
+from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
 
 from .hand_routes import ALLEY, FRONT, UNLISTED, hand_survey, straight_routes
 from .invented import LOT_WIDTH_M, corner_site
@@ -44,8 +44,8 @@ FIXTURES = Path(__file__).parent.parent / "fixtures"
 
 def scene_of(survey: Survey) -> CheckContext:
     scored = score_hypotheses(survey).scores.hypotheses
-    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
-    return set_scene(survey, case, scored, survey.routes)
+    case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
+    return prepare_checks(survey, case, scored, survey.routes)
 
 
 def find(survey: Survey, words: str) -> NextCheck:
@@ -94,10 +94,10 @@ def test_outcomes_are_probabilities() -> None:
 def test_gain_is_the_drop_of_entropy_between_hypotheses() -> None:
     """The gain of dye at the alley agrees with scipy's entropy before and after."""
     survey = hand_survey()
-    scene = scene_of(survey)
-    check = next(c for c in list_checks(scene) if "dye" in c.name and "alley-main-MH1" in c.name)
-    joint = scene.particles.by_hypothesis(
-        scene.particles.weights[:, None] * check.likelihood(scene.particles)
+    context = scene_of(survey)
+    check = next(c for c in list_checks(context) if "dye" in c.name and "alley-main-MH1" in c.name)
+    joint = context.particles.by_hypothesis(
+        context.particles.weights[:, None] * check.likelihood(context.particles)
     )
     outcome = joint.sum(axis=0)
     after = sum(p * entropy(joint[:, o] / p, base=2) for o, p in enumerate(outcome))
@@ -110,11 +110,11 @@ def test_gain_is_the_drop_of_entropy_between_hypotheses() -> None:
 def test_the_telling_check_is_the_one_of_most_information_on_this_main_or_another() -> None:
     """Mutual information of "this main" and the outcome, by scipy's relative entropy."""
     survey = hand_survey()
-    scene = scene_of(survey)
-    asked = ask_checks(scene)
-    told = telling_checks(scene, asked)
+    context = scene_of(survey)
+    asked = ask_checks(context)
+    told = telling_checks(context, asked)
     for main in survey.site.mains:
-        mine = scene.particles.on_main(main.id)
+        mine = context.particles.on_main(main.id)
         gains = {}
         for check, joint in asked:
             table = np.array([joint[mine].sum(axis=0), joint[~mine].sum(axis=0)])
@@ -164,11 +164,11 @@ def test_value_of_perfect_knowledge_by_hand() -> None:
     site = corner_site()
     front = straight_routes(replace(FRONT, prior=0.5), site)
     alley = straight_routes(replace(ALLEY, prior=0.5), site)
-    scene = scene_of(hand_survey(sampled=(front, alley)))
-    mine = scene.particles.on_main("front-main")
+    context = scene_of(hand_survey(sampled=(front, alley)))
+    mine = context.particles.on_main("front-main")
     pits = Pits((), np.eye(2, dtype=bool), mine.astype(np.intp), np.full(2, 800.0), 5e3)
-    joint = scene.particles.weights[:, None] * np.stack([mine, ~mine], axis=1)
-    assert dig_cost_saved(joint, scene.particles, pits) == pytest.approx(400.0, rel=1e-9)
+    joint = context.particles.weights[:, None] * np.stack([mine, ~mine], axis=1)
+    assert dig_cost_saved(joint, context.particles, pits) == pytest.approx(400.0, rel=1e-9)
 
 
 def test_a_lucky_fit_to_few_particles_is_not_stated_in_full() -> None:
@@ -178,20 +178,20 @@ def test_a_lucky_fit_to_few_particles_is_not_stated_in_full() -> None:
     of a die for each particle: planned and priced on the same particles that saves a lot.
     """
     generator = np.random.default_rng(6)
-    scene = scene_of(hand_survey())
-    count = scene.particles.weights.size
+    context = scene_of(hand_survey())
+    count = context.particles.weights.size
     hits = generator.random((40, count)) < 0.5
     pits = Pits((), hits, np.arange(count), np.full(40, 800.0), 5e3)
     table = generator.integers(9, size=count)[:, None] == np.arange(9)
-    joint = scene.particles.weights[:, None] * table
+    joint = context.particles.weights[:, None] * table
     same = sum(
         float(column.sum())
-        * (pits.cost_of(pits.plan(scene.particles.weights).order, column / column.sum())
+        * (pits.cost_of(pits.plan(context.particles.weights).order, column / column.sum())
            - pits.plan(column / column.sum()).cost)
         for column in joint.T
     )  # fmt: skip
     assert same > 100.0
-    assert dig_cost_saved(joint, scene.particles, pits) < 0.6 * same
+    assert dig_cost_saved(joint, context.particles, pits) < 0.6 * same
 
 
 def test_checks_already_made_are_not_proposed() -> None:
@@ -245,9 +245,9 @@ def test_no_route_still_gives_checks() -> None:
     checks = score_hypotheses(survey).scores.next_checks
     assert checks
     assert not any("Push" in check.check for check in checks)
-    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
+    case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
     scored = score_hypotheses(survey).scores.hypotheses
-    again = set_scene(survey, case, scored, survey.routes)
+    again = prepare_checks(survey, case, scored, survey.routes)
     assert rank_checks(again, ask_checks(again)) == checks
 
 
@@ -276,7 +276,7 @@ def test_leaving_the_lot_by_hand() -> None:
 )  # fmt: skip
 def test_places_in_words(point: tuple[float, float], words: str) -> None:
     """A place is said by wall or lot line and a tape from its end, in the site's units."""
-    assert say_place(np.array(point), corner_site()) == words
+    assert position_words(np.array(point), corner_site()) == words
 
 
 @pytest.mark.parametrize(
@@ -292,10 +292,10 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     survey = read_site(FIXTURES / name)
     for stage in (place_points, fit_line, find_exit, sample_routes, score_hypotheses, plan_dig):
         survey = stage(survey)
-    scene = scene_of(survey)
-    found = scene.pits.plan(scene.particles.weights)
-    pit = scene.pits.laid[found.order[0]]
-    chance = scene.particles.weights[exposed_by(pit, scene.particles, survey.site)].sum()
+    context = scene_of(survey)
+    found = context.pits.plan(context.particles.weights)
+    pit = context.pits.laid[found.order[0]]
+    chance = context.particles.weights[exposed_by(pit, context.particles, survey.site)].sum()
     cloud = likely_part(to_be_shown(gather_cloud(survey)))
     there = Places(pit.center[None], np.array([pit.angle_rad]), np.array([pit.size_m]))
     # the pit may stand right at the footing's 45° line, where a centimeter of depth decides
@@ -306,10 +306,10 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     assert pit.cost == pytest.approx(planned.cost, rel=0.01)
     assert pit.depth_m == pytest.approx(planned.depth_m, abs=0.05)
     share = float(cloud.weights[planned.exposed].sum())
-    drawn = (scene.particles.weights**2).sum() + (cloud.weights**2).sum()
+    drawn = (context.particles.weights**2).sum() + (cloud.weights**2).sum()
     assert chance == pytest.approx(share, abs=3.0 * np.sqrt(share * (1.0 - share) * drawn))
     assert found.cost == pytest.approx(survey.dig.expected_cost, rel=0.15)
-    assert scene.pits.way_out == survey.dig.expected_cost_straight
+    assert context.pits.way_out == survey.dig.expected_cost_straight
 
 
 def test_pits_keep_away_from_house_and_keep_outs() -> None:

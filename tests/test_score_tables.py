@@ -32,7 +32,7 @@ from sitegis.evidence.neighbors import likelihood as neighbors_likelihood
 from sitegis.evidence.sound import FALSE_HEARD
 from sitegis.evidence.tap_record import DEFAULT as TAP_RECORD
 from sitegis.model.results import Hypothesis
-from sitegis.routes.evidence import item_names
+from sitegis.routes.likelihoods import item_names
 from sitegis.score import score_hypotheses
 from sitegis.score.tables import (
     FOLLOWS_HABIT,
@@ -147,7 +147,7 @@ def test_two_archive_items_share_being_wrong() -> None:
 @pytest.mark.parametrize("hypothesis", [FRONT, ALLEY, UNLISTED])
 def test_an_item_alone_counts_as_in_stage_routes(item: Evidence, hypothesis: Hypothesis) -> None:
     """Alone of its cause an item has exactly the likelihood of stage routes."""
-    from sitegis.routes.evidence import unlisted_log_likelihood  # noqa: PLC0415
+    from sitegis.routes.likelihoods import unlisted_log_likelihood  # noqa: PLC0415
 
     site = corner_site(evidence=(item,))
     routes = straight_routes(hypothesis, site, count=300)

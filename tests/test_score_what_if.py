@@ -12,8 +12,8 @@ from sitegis.messages.errors import BadInput
 from sitegis.model.results import Scores
 from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
-from sitegis.routes.evidence import item_names
 from sitegis.routes.hypotheses import enumerate_hypotheses
+from sitegis.routes.likelihoods import item_names
 from sitegis.score import score_hypotheses
 from sitegis.score.what_if import rescore
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sitegis.score.words import limit_bits, name_hypothesis, name_main, say_odds, support_words
+from sitegis.score.words import limit_bits, name_hypothesis, name_main, odds_words, support_words
 
 from .hand_routes import ALLEY, FRONT, UNLISTED
 from .invented import corner_site
@@ -22,7 +22,7 @@ from .invented import corner_site
 )  # fmt: skip
 def test_odds_in_words(bits: float, words: str) -> None:
     """Bits are said as a likelihood ratio, for or against."""
-    assert say_odds(bits, "the alley") == words
+    assert odds_words(bits, "the alley") == words
 
 
 def test_bits_are_limited_but_finite() -> None:

@@ -73,12 +73,14 @@ def test_six_decimals_sum_to_exactly_one(weights: list[float]) -> None:
 
 
 @given(st.lists(st.floats(0.0, 1.0), min_size=2, max_size=300), st.randoms())
-def test_shared_weights_sum_to_the_same_in_any_order(weights: list[float], chance: Any) -> None:
+def test_shared_weights_sum_to_the_same_in_any_order(
+    weights: list[float], probability: Any
+) -> None:
     """Whole units of a power of two: sums are exact, as exact fractions say."""
     shared = share_out([*weights, 1.0]).tolist()
     exact = sum(map(Fraction, shared))
     mixed = list(shared)
-    chance.shuffle(mixed)
+    probability.shuffle(mixed)
     assert exact == 1
     assert sum(mixed[:5]) == float(sum(map(Fraction, mixed[:5])))
 
@@ -136,18 +138,20 @@ def test_every_number_that_is_handed_on_has_a_rule(block: type) -> None:
 # ------------------------------------------------------------------------------ the jitter
 
 
-def _jittered(value: Any, chance: np.random.Generator, name: str = "") -> Any:
+def _jittered(value: Any, probability: np.random.Generator, name: str = "") -> Any:
     """Move every coordinate and weight within a record by what another machine might."""
     if is_dataclass(value) and not isinstance(value, type):
-        changed = {f.name: _jittered(getattr(value, f.name), chance, f.name) for f in fields(value)}
+        changed = {
+            f.name: _jittered(getattr(value, f.name), probability, f.name) for f in fields(value)
+        }
         return replace(value, **changed)
     if isinstance(value, tuple):
-        return tuple(_jittered(part, chance, name) for part in value)
+        return tuple(_jittered(part, probability, name) for part in value)
     if isinstance(value, dict):
-        return {key: _jittered(part, chance, name) for key, part in value.items()}
+        return {key: _jittered(part, probability, name) for key, part in value.items()}
     if not isinstance(value, float) and getattr(value, "dtype", None) != np.float64:
         return value
-    away = chance.uniform(-1.0, 1.0, np.shape(value))
+    away = probability.uniform(-1.0, 1.0, np.shape(value))
     if name in WEIGHTS:
         moved = value * (1.0 + 1e-13 * away)
     elif name in PLACES or name.endswith("_m"):
@@ -157,21 +161,21 @@ def _jittered(value: Any, chance: np.random.Generator, name: str = "") -> Any:
     return float(moved) if isinstance(value, float) else moved
 
 
-def _jitter(survey: Survey, chance: np.random.Generator) -> Survey:
-    blocks = {name: _jittered(getattr(survey, name), chance) for name in BLOCKS}
+def _jitter(survey: Survey, probability: np.random.Generator) -> Survey:
+    blocks = {name: _jittered(getattr(survey, name), probability) for name in BLOCKS}
     return replace(survey, **blocks)
 
 
-def _before_the_lattice(chance: np.random.Generator) -> Callable[..., Survey]:
+def _before_the_lattice(probability: np.random.Generator) -> Callable[..., Survey]:
     """Give a hand-over of what a stage made with other last bits."""
-    return lambda survey, before=None: hand_over(_jitter(survey, chance))
+    return lambda survey, before=None: hand_over(_jitter(survey, probability))
 
 
-def _site_jittered(survey: Survey, chance: np.random.Generator) -> Survey:
+def _site_jittered(survey: Survey, probability: np.random.Generator) -> Survey:
     """Give the survey with its site's computed places moved."""
     site = survey.site
     moved = {
-        name: _jittered(getattr(site, name), chance)
+        name: _jittered(getattr(site, name), probability)
         for name in ("lot", "building", "streets", "mains", "keep_outs", "easements", "evidence")
     }
     return hand_over_site(replace(survey, site=replace(site, **moved)))
@@ -183,13 +187,13 @@ def test_jitter_between_the_stages_changes_no_file(
 ) -> None:
     """Every output of a fixture, byte for byte: the decisions are in them."""
     names = (*NAMES, "two-stacks")
-    name, chance = names[seed % len(names)], np.random.default_rng(seed)
+    name, probability = names[seed % len(names)], np.random.default_rng(seed)
     expected = output_files(computed(name))
-    jittered = _before_the_lattice(chance)
+    jittered = _before_the_lattice(probability)
     monkeypatch.setattr(to_the_wall, "hand_over", jittered)
     monkeypatch.setattr(pipeline, "hand_over", jittered)
     monkeypatch.setattr(
-        to_the_wall, "hand_over_site", lambda survey: _site_jittered(survey, chance)
+        to_the_wall, "hand_over_site", lambda survey: _site_jittered(survey, probability)
     )
     files = output_files(pipeline.compute(FIXTURES / name))
     assert [file for file in files if files[file] != expected[file]] == []

@@ -15,7 +15,7 @@ from sitegis.geometry.frames import Array
 from sitegis.model.survey import Survey
 from sitegis.units import parse_length
 from sitegis.write.cut_sheet import cut_sheets
-from sitegis.write.cutting import opening_places, room_frame, spot_sd_m, tie_in_place
+from sitegis.write.cutting import nearest_point_sd_m, opening_places, room_frame, tie_in_place
 from sitegis.write.derive import find
 from sitegis.write.record.document import record_bytes
 from tests.computed import computed
@@ -51,8 +51,8 @@ def test_in_the_room_the_place_of_the_house_cancels(survey: Survey) -> None:
     assert row.room == frame.room.id
     taped = max(survey.site.noise.tape_sd_m(value) for value in (row.x_m, row.y_m))
 
-    assert spot_sd_m(survey, one, frame) == pytest.approx(np.hypot(0.10, taped))
-    assert spot_sd_m(survey, one, None) == pytest.approx(np.hypot(0.40, 0.10))
+    assert nearest_point_sd_m(survey, one, frame) == pytest.approx(np.hypot(0.10, taped))
+    assert nearest_point_sd_m(survey, one, None) == pytest.approx(np.hypot(0.40, 0.10))
     assert "relative to those walls" in tie_in_place(survey, one)
 
 

@@ -133,7 +133,7 @@ def test_nothing_here_shows_the_next_pit_and_the_line(phone: Watched, tmp_path: 
     before = computed(NAME).scores.hypotheses
     for scored, probability in zip(before, shown, strict=True):
         assert again[scored.hypothesis.id] == pytest.approx(probability, abs=0.03)
-    chance = float(page.locator("#finds-next").get_attribute("data-chance") or "")
+    probability = float(page.locator("#finds-next").get_attribute("data-chance") or "")
     said = re.search(r"pit (\d)", page.locator("#finds-next button").inner_text())
     assert said is not None
     pit = reweigh_data(computed(NAME), load_language("en"))["pits"][int(said[1]) - 1]
@@ -144,7 +144,7 @@ def test_nothing_here_shows_the_next_pit_and_the_line(phone: Watched, tmp_path: 
     )
     joint = 0.04 + 0.96 * np.array(cloud["apart"])
     expected = float((np.array(cloud["weights"]) * (1 - 0.04 / joint) * shows).sum())
-    assert chance == pytest.approx(expected, abs=0.03)
+    assert probability == pytest.approx(expected, abs=0.03)
 
 
 def test_a_find_anywhere_on_the_map_is_counted_and_taken_back(phone: Watched) -> None:
@@ -184,8 +184,8 @@ def test_planned_chances_are_those_of_the_plan(phone: Watched) -> None:
     """Before anything is dug the page's P(hit) of each pit is the program's, within 2 points."""
     data = _carried(phone.page)
     for pit, planned in zip(data["pits"], computed(NAME).dig.pits, strict=True):
-        chance = phone.page.evaluate(
+        probability = phone.page.evaluate(
             "(pit) => { const d = JSON.parse(document.getElementById('survey-data').textContent)"
             ".finds; return pitChance(d, weighFinds(d, []), pit); }", pit
         )  # fmt: skip
-        assert chance == pytest.approx(planned.p_hit, abs=0.02)
+        assert probability == pytest.approx(planned.p_hit, abs=0.02)

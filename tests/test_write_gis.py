@@ -208,8 +208,8 @@ def test_blocks_carry_their_texts(drawing: ezdxf.document.Drawing, package: Path
     told = {attribute.dxf.tag: attribute.dxf.text for attribute in pit.attribs}
     feet = answer["pits"][0]["depth_m"] / 0.3048
     assert told["DIG_TO"].startswith(f"dig to {int(feet)}'")
-    chance = f"{answer['pits'][0]['p_hit']:.0%}".replace("%", " %")
-    assert told["P_HIT"] == f"{chance} to find the pipe"
+    probability = f"{answer['pits'][0]['p_hit']:.0%}".replace("%", " %")
+    assert told["P_HIT"] == f"{probability} to find the pipe"
 
 
 def test_the_sheet_is_to_scale(drawing: ezdxf.document.Drawing) -> None:

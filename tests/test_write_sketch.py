@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sitegis.doubt.usual import fitting_slips
+from sitegis.doubt.usual import fitting_blunders
 from sitegis.messages.errors import BadInput
 from sitegis.read import read_site
 from sitegis.to_the_wall import check
@@ -83,8 +83,8 @@ def test_a_refused_site_is_drawn_and_its_slip_named(tmp_path: Path) -> None:
         read_site(folder)
     assert {fault.code for fault in caught.value.faults} == {"count-too-short"}
     assert caught.value.draft is not None
-    slips = fitting_slips(caught.value.draft, caught.value.faults)
-    assert "the footage is in meters, not feet" in slips
+    likely_blunders = fitting_blunders(caught.value.draft, caught.value.faults)
+    assert "the footage is in meters, not feet" in likely_blunders
     sketch = tmp_path / "sketch.svg"
     command = [sys.executable, "-m", "sitegis", "check", str(folder), "--sketch", str(sketch)]
     done = subprocess.run(command, check=False, capture_output=True, text=True)
@@ -102,4 +102,4 @@ def test_no_slip_is_offered_where_something_else_is_wrong(tmp_path: Path) -> Non
     with pytest.raises(BadInput) as caught:
         read_site(folder)
     if caught.value.draft is not None:
-        assert fitting_slips(caught.value.draft, caught.value.faults) == ()
+        assert fitting_blunders(caught.value.draft, caught.value.faults) == ()

@@ -15,10 +15,10 @@ from ..model.site import Site
 from ..numerics.ordering import at_least, largest, share_out
 from ..numerics.records import join_rows, take_rows
 from ..numerics.statistics import nonnegative, square_root, weighted_quantiles
+from .alternatives import OWN_BENDS, Alternatives, offsets_from
 from .joining import WYE_STEP_M, Joint
 from .pipes import Pipe
 from .runs import Followed
-from .ways import OWN_BENDS, Ways, place_on
 from .weigh import Weighed
 
 DRAWS = 4096
@@ -45,10 +45,10 @@ def fit_branch(
 ) -> Branch:
     """Give a run's own pipe down to its wye on the pipe it joins.
 
-    ``splits`` are the ways to part its points before and past the wye, each with its probability,
-    the most probable first. The wye's place, invert and their covariance, and the spread across
-    the pipe, are those of the whole mixture; the vertices are of the most probable way of the
-    first split, moved by what the readings say of it.
+    ``splits`` are the alternatives to part its points before and past the wye, each with its
+    probability, the most probable first. The wye's place, invert and their covariance, and the
+    spread across the pipe, are those of the whole mixture; the vertices are of the most probable
+    alternative of the first split, moved by what the readings say of it.
     """
     reading, joint = one.reading, splits[0][1]
     own, weighed = joint.own, joint.weighed
@@ -56,17 +56,17 @@ def fit_branch(
         return _within(one, joined, probability, pipe)
     row = largest(joint.weights.sum(axis=1), 1e-6)
     mixture = _mixture(splits)
-    way = take_rows(weighed.ways, np.array([row]))
-    vertices = _vertices(way, weighed, row, reading.marks.xy[0])
+    alternative = take_rows(weighed.alternatives, np.array([row]))
+    vertices = _vertices(alternative, weighed, row, reading.marks.xy[0])
     sds = _across_sds(site, one, mixture, vertices)
     stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(vertices, axis=0).T))])
-    placed = place_on(way, reading.marks.xy[:own])
+    placed = offsets_from(alternative, reading.marks.xy[:own])
     wye = _wye(site, one, pipe, joint, mixture)
     profile, slope_sd = _profile(one, wye, placed.upstream[0], slopes)
     mean, _ = mixture_moments(profile)
-    turns = np.degrees(way.bend_rad[0] + weighed.shift[row, -2 * OWN_BENDS + 1 :: 2])
+    turns = np.degrees(alternative.bend_rad[0] + weighed.shift[row, -2 * OWN_BENDS + 1 :: 2])
     inner = range(1, len(vertices) - 1)
-    bends = tuple(  # downstream, as the vertices go; those of a way count upstream
+    bends = tuple(  # downstream, as the vertices go; those of an alternative count upstream
         Bend(float(stations[i]), float(turn), float(vertices[i, 0]), float(vertices[i, 1]))
         for i, turn in zip(inner, turns[: len(inner)][::-1], strict=True)
     )
@@ -91,17 +91,17 @@ def fit_branch(
     )
 
 
-def _vertices(way: Ways, weighed: Weighed, row: int, first: Array) -> Array:
-    """Give the vertices (k, 2) of one way, upstream first, moved by what the readings say."""
+def _vertices(alternative: Alternatives, weighed: Weighed, row: int, first: Array) -> Array:
+    """Return an alternative's vertices (k, 2), upstream first, moved by what the readings say."""
     shift = weighed.shift[row]
-    angle = float(way.angles[0] + way.angle_rows[0] @ shift)
-    corners = [way.ends[0] + way.end_rows[0] @ shift]
+    angle = float(alternative.angles[0] + alternative.angle_rows[0] @ shift)
+    corners = [alternative.ends[0] + alternative.end_rows[0] @ shift]
     for slot in range(OWN_BENDS):
-        if np.isfinite(way.bend_at[0, slot]):
+        if np.isfinite(alternative.bend_at[0, slot]):
             place = 2 * (slot - OWN_BENDS)
-            back = float(way.bend_at[0, slot] + shift[place])
+            back = float(alternative.bend_at[0, slot] + shift[place])
             corners.append(corners[-1] - back * lot_direction(angle))
-            angle -= float(way.bend_rad[0, slot] + shift[place + 1])
+            angle -= float(alternative.bend_rad[0, slot] + shift[place + 1])
     along = lot_direction(angle)
     start = corners[-1] - max(float((corners[-1] - first) @ along), 0.05) * along
     return np.stack([start, *corners[::-1]])
@@ -109,21 +109,21 @@ def _vertices(way: Ways, weighed: Weighed, row: int, first: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class _Mixture:
-    """Ways of all splits: ``weights`` (m,) sum to 1; ``shift`` (m, q), ``spread`` (m, q, q)."""
+    """Those of all splits: ``weights`` (m,) sum to 1; ``shift`` (m, q), ``spread`` (m, q, q)."""
 
-    ways: Ways
+    alternatives: Alternatives
     weights: Array
     shift: Array
     spread: Array
 
 
 def _mixture(splits: list[tuple[float, Joint]]) -> _Mixture:
-    """Put the ways of several splits together."""
+    """Put the alternatives of several splits together."""
     parts = [(share, one.weights.sum(axis=1), one.weighed) for share, one in splits]
     held = [(share * weights, found) for share, weights, found in parts if found is not None]
     weights = np.concatenate([part for part, _ in held])
     return _Mixture(
-        join_rows([found.ways for _, found in held]),
+        join_rows([found.alternatives for _, found in held]),
         weights / weights.sum(),
         np.concatenate([found.shift for _, found in held]),
         np.concatenate([found.spread for _, found in held]),
@@ -131,8 +131,8 @@ def _mixture(splits: list[tuple[float, Joint]]) -> _Mixture:
 
 
 def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -> Array:
-    """Give the spread (k,) of all ways across the pipe about the vertices drawn."""
-    placed = place_on(mixture.ways, vertices)
+    """Give the spread (k,) of all alternatives across the pipe about the vertices drawn."""
+    placed = offsets_from(mixture.alternatives, vertices)
     rows = placed.across_rows
     off = placed.across + np.einsum("mnq,mq->mn", rows, mixture.shift)
     inside = np.einsum("mnq,mqr,mnr->mn", rows, mixture.spread, rows)
@@ -141,12 +141,12 @@ def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -
 
 
 def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture) -> Wye:
-    """Give place, invert and fitting of a wye over the whole mixture of ways."""
-    ways, weights = mixture.ways, mixture.weights
+    """Give place, invert and fitting of a wye over the whole mixture of alternatives."""
+    alternatives, weights = mixture.alternatives, mixture.weights
     count = pipe.covariance.shape[0]
-    pick = np.zeros((len(weights), 3, ways.angle_rows.shape[1]))  # x, y, station
-    pick[:, :2], pick[:, 2, count] = ways.end_rows, 1.0
-    means = np.column_stack([ways.ends, ways.stations])
+    pick = np.zeros((len(weights), 3, alternatives.angle_rows.shape[1]))  # x, y, station
+    pick[:, :2], pick[:, 2, count] = alternatives.end_rows, 1.0
+    means = np.column_stack([alternatives.ends, alternatives.stations])
     means = means + np.einsum("mij,mj->mi", pick, mixture.shift)
     inside = np.einsum("mij,mjk,mlk->mil", pick, mixture.spread, pick)
     inside[:, :2, :2] += _shared(site, one)
@@ -159,8 +159,8 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
     covariance[:2, :2] = total[:2, :2]
     covariance[2, :2] = covariance[:2, 2] = -fall * total[2, :2]
     covariance[2, 2] = variance[0, 0] + fall**2 * total[2, 2]
-    turn = ways.angles + np.einsum("mq,mq->m", ways.angle_rows, mixture.shift)
-    _, segment = pipe.at(ways.stations)
+    turn = alternatives.angles + np.einsum("mq,mq->m", alternatives.angle_rows, mixture.shift)
+    _, segment = pipe.at(alternatives.stations)
     turn = np.angle(np.exp(1j * (pipe.angles[segment] - turn)))
     best = largest(weights, 1e-6)
     side: Literal["left", "right"] = "left" if at_least(weights @ (turn > 0), 0.5) else "right"
@@ -177,8 +177,8 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
         turn_deg=float(np.degrees(turn[best])),
         turn_sd_deg=float(np.degrees(np.sqrt(weights @ (turn - turn[best]) ** 2))),
         side=side,
-        p_45=float(weights @ (ways.label == 0)),
-        p_90=float(weights @ (ways.label == 1)),
+        p_45=float(weights @ (alternatives.label == 0)),
+        p_90=float(weights @ (alternatives.label == 1)),
     )
 
 

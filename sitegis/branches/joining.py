@@ -8,14 +8,14 @@ from functools import partial
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction
-from ..line.catalogue import BEND_ANGLE_SD_RAD
+from ..line.bend_catalog import BEND_ANGLE_SD_RAD
 from ..line.profile import INVERT_PRIOR_M, SlopePrior
 from ..line.straights import Marks, tail_weight
 from ..numerics.ordering import LOG, MATTERS_M, at_least, largest
 from ..numerics.records import join_rows
 from ..numerics.statistics import log_sum
+from .alternatives import CELL_SPREAD, Alternatives, Bent, first_logs, with_bends
 from .pipes import Indices, Pipe
-from .ways import CELL_SPREAD, Bent, Ways, first_logs, with_bends
 from .weigh import Beyond, Weighed, weigh
 
 WYE_SHARES = {45.0: 0.60, 90.0: 0.30}
@@ -56,11 +56,11 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Joint:
-    """A run on a pipe with its first ``own`` points before the wye: likely ways with weights.
+    """A run on a pipe, its first ``own`` points before the wye: alternatives with weights.
 
-    ``weights`` (m, s) over ways and scales of the noise, summing to 1 within; ``log_evidence`` of
-    the run's readings. ``weighed`` is None where the run lies wholly in the pipe, from its station
-    ``first_m`` on.
+    ``weights`` (m, s) over alternatives and scales of the noise, summing to 1 within;
+    ``log_evidence`` of the run's readings. ``weighed`` is None where the run lies wholly in the
+    pipe, from its station ``first_m`` on.
     """
 
     own: int
@@ -84,10 +84,11 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
     off = np.flatnonzero(at_least(away, FAR_M, MATTERS_M))
     least = max(int(off[-1]) + 1 if off.size else 1, 1)
     if float(pipe.stations_m[-1]) >= CELL_M:
-        ways = with_bends(_wye_ways(reading, pipe), reading.marks.xy[0])
-        first = first_logs(ways, reading.marks, n)
+        alternatives = with_bends(_wye_alternatives(reading, pipe), reading.marks.xy[0])
+        first = first_logs(alternatives, reading.marks, n)
         found += [
-            _joint(reading, pipe, slopes, own, ways, first=first) for own in range(least, n + 1)
+            _joint(reading, pipe, slopes, own, alternatives, first=first)
+            for own in range(least, n + 1)
         ]
     return found
 
@@ -96,8 +97,8 @@ def joint_of(
     reading: Reading, pipe: Pipe, slopes: SlopePrior, own: int, *, fitted: bool = False
 ) -> Joint:
     """Weigh one split, ``own`` > 0; ``fitted``: the pipe was fitted to the points past it too."""
-    ways = with_bends(_wye_ways(reading, pipe), reading.marks.xy[0])
-    return _joint(reading, pipe, slopes, own, ways, fitted=fitted)
+    alternatives = with_bends(_wye_alternatives(reading, pipe), reading.marks.xy[0])
+    return _joint(reading, pipe, slopes, own, alternatives, fitted=fitted)
 
 
 def _joint(
@@ -105,14 +106,20 @@ def _joint(
     pipe: Pipe,
     slopes: SlopePrior,
     own: int,
-    ways: Bent,
+    alternatives: Bent,
     *,
     first: Array | None = None,
     fitted: bool = False,
 ) -> Joint:
-    """Weigh one split over all ways; ``first`` as :func:`sitegis.branches.weigh.weigh` takes it."""
+    """Weigh one split over all alternatives, from a first choice ``first`` where there is one."""
     split = partial(
-        _weigh_split, pipe=pipe, slopes=slopes, ways=ways, own=own, first=first, fitted=fitted
+        _weigh_split,
+        pipe=pipe,
+        slopes=slopes,
+        alternatives=alternatives,
+        own=own,
+        first=first,
+        fitted=fitted,
     )
     if not np.isfinite(reading.wye_m):
         weighed = split(reading)
@@ -125,9 +132,9 @@ def _joint(
 
 
 def _both(one: Weighed, log_one: float, other: Weighed, log_other: float) -> Weighed:
-    """Put together the ways with the wye as seen and as not seen, each with its share."""
+    """Put together the alternatives with the wye as seen and as not seen, each with its share."""
     return Weighed(
-        join_rows([one.ways, other.ways]),
+        join_rows([one.alternatives, other.alternatives]),
         np.concatenate([one.log_weight + log_one, other.log_weight + log_other]),
         np.concatenate([one.upstream, other.upstream]),
         np.concatenate([one.shift, other.shift]),
@@ -139,13 +146,13 @@ def _weigh_split(
     reading: Reading,
     pipe: Pipe,
     slopes: SlopePrior,
-    ways: Bent,
+    alternatives: Bent,
     own: int,
     first: Array | None,
     *,
     fitted: bool,
 ) -> Weighed:
-    """Weigh the ways of one split by plan, footage and the inverts before the wye."""
+    """Weigh the alternatives of one split by plan, footage and the inverts before the wye."""
     ahead, across, segment = pipe.project(reading.marks.xy)
     count = pipe.covariance.shape[0]
     shared = np.arange(own, len(ahead))
@@ -162,13 +169,13 @@ def _weigh_split(
         seen_m=reading.wye_m,
         across_used=fitted,
     )
-    weighed = weigh(ways, reading.marks, own, beyond, first)
+    weighed = weigh(alternatives, reading.marks, own, beyond, first)
     inverts = _tied_inverts(reading, pipe, slopes, weighed, own)
     return replace(weighed, log_weight=weighed.log_weight + inverts[:, None])
 
 
-def _wye_ways(reading: Reading, pipe: Pipe) -> Ways:
-    """List the places and fittings of a wye: no way bends yet."""
+def _wye_alternatives(reading: Reading, pipe: Pipe) -> Alternatives:
+    """List the places and fittings of a wye: no alternative bends yet."""
     length = float(pipe.stations_m[-1])
     cells = int(np.ceil(length / CELL_M))
     size = length / cells
@@ -194,7 +201,7 @@ def _wye_ways(reading: Reading, pipe: Pipe) -> Ways:
     unknowns[:, :count, :count] = pipe.covariance
     unknowns[:, count, count] = (CELL_SPREAD * size) ** 2
     unknowns[:, count + 1, count + 1] = np.tile(sds, cells) ** 2
-    return Ways(
+    return Alternatives(
         ends=places,
         angles=pipe.angles[segment] - turn,
         log_prior=np.tile(np.log(shares), cells) - np.log(cells),
@@ -247,7 +254,7 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
     # A normal as high at its middle as an even spread over the width.
     unknowns[:, 0, 0] = ACROSS_M**2 / (2.0 * np.pi)
     unknowns[:, 1, 1] = (CELL_SPREAD * 2.0 * np.pi / DIRECTIONS) ** 2
-    ways = Ways(
+    alternatives = Alternatives(
         ends=np.tile(marks.xy[-1], (m, 1)),
         angles=angles,
         log_prior=np.full(m, -np.log(m)),
@@ -261,7 +268,7 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
         made=np.full(m, True),
     )
     none = Beyond(np.zeros(0), np.zeros(0), np.zeros((0, 6)), np.zeros((0, 2)), np.zeros((0, 2)))
-    weighed = weigh(with_bends(ways, marks.xy[0]), marks, n, none)
+    weighed = weigh(with_bends(alternatives, marks.xy[0]), marks, n, none)
     known = np.isfinite(reading.inverts_m)
     inverts = _log_inverts(
         reading.inverts_m[known],
@@ -287,7 +294,7 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
     beyond = Beyond(across, ahead, rows, np.stack([-along[:, 1], along[:, 0]], axis=-1), along)
     unknowns = np.zeros((1, count + 6, count + 6))
     unknowns[:, :count, :count] = pipe.covariance
-    whole = Ways(
+    whole = Alternatives(
         ends=pipe.corners[:1],
         angles=pipe.angles[:1],
         log_prior=np.zeros(1),
@@ -320,8 +327,8 @@ def _tied_inverts(
     known = np.flatnonzero(np.isfinite(reading.inverts_m))
     ahead, _, _ = pipe.project(reading.marks.xy[known])
     before = known < own
-    m = len(weighed.ways.stations)
-    stations = np.where(before, weighed.ways.stations[:, None], ahead)
+    m = len(weighed.alternatives.stations)
+    stations = np.where(before, weighed.alternatives.stations[:, None], ahead)
     upstream = np.zeros((m, known.size))
     upstream[:, before] = weighed.upstream[:, known[before]]
     mean, variance = pipe.inverts(stations)

@@ -46,7 +46,7 @@ def branch_notices(site: Site, block: Branches, readings: Sequence[Reading]) -> 
 
 
 def _topology(block: Branches) -> list[Notice]:
-    """Say so where another way to join is probable too."""
+    """Say so where another alternative to join is probable too."""
     best = block.topologies[0]
     if best.probability >= SURE or len(block.topologies) < 2:
         return []

@@ -23,7 +23,7 @@ MOST_AHEAD_M = 6.0
 """Farthest past its last point that another run may join a pipe, carried on straight. Judgment."""
 
 MOST_PIPES, LEAST_PIPE = 4, 0.1
-"""As many ways that a run may bend are held against another run, of this share of the likeliest."""
+"""So many bent alternatives of a run are held against another, of this share of the likeliest."""
 
 LEAST_SPREAD_M = 0.3
 """Points nearer together than this give no direction, as in :mod:`sitegis.line.order`."""

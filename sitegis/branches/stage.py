@@ -54,13 +54,13 @@ def fit_drains(survey: Survey) -> Survey:
 def _fit_tree(
     survey: Survey, placement: Placement, followed: list[Followed], slopes: SlopePrior
 ) -> Survey:
-    """Weigh all ways the runs can join, and fit the most probable one."""
+    """Weigh all alternatives the runs can join, and fit the most probable one."""
     site = survey.site
     runs = [one.run for one in followed]
 
     @cache
     def found(i: int, j: int) -> tuple[tuple[Joint, ...], ...]:
-        """Weigh run i on every way that run j may bend."""
+        """Weigh run i on every alternative that run j may bend."""
         return tuple(
             tuple(joints(followed[i].reading, pipe, slopes)) for _, pipe in followed[j].pipes
         )
@@ -68,14 +68,15 @@ def _fit_tree(
     def onto(i: int, j: int, k: int | None) -> float:
         """Give ln Z of run i on the own pipe of run j, upstream of where j joins k.
 
-        Over all the ways that j may bend: which it does is not known before i is held against it.
+        Over all the alternatives that j may bend: which it does is not known before i is held
+        against it.
         """
         logs = [_NEVER]
         for (share, _), weighed in zip(followed[j].pipes, found(i, j), strict=True):
             total = float(np.log(share)) + total_evidence(list(weighed))
             if k is not None and followed[k].pipes:
-                way = found(j, k)[_likeliest_pipe(followed, found, [j], k)]
-                most = wye_station(followed[j], likeliest(list(way)))
+                alternative = found(j, k)[_likeliest_pipe(followed, found, [j], k)]
+                most = wye_station(followed[j], likeliest(list(alternative)))
                 total += _log_share_before(list(weighed), most)
             logs.append(max(total, _NEVER))
         return log_sum(np.array(logs))
@@ -92,8 +93,8 @@ def _fit_tree(
         i: likeliest(list(found(i, j)[bent[j]])) for i, j in enumerate(joins) if j is not None
     }
     laid = [
-        replace(one, pipes=one.pipes[way : way + 1])
-        for one, way in zip(followed, bent, strict=True)
+        replace(one, pipes=one.pipes[alternative : alternative + 1])
+        for one, alternative in zip(followed, bent, strict=True)
     ]
     on_trunk = trunk_members(laid, joins, splits, root)
     fitted = _fit_trunk(survey, placement, on_trunk, followed[root])
@@ -106,8 +107,8 @@ def _fit_tree(
         share = probability_of(listed, weights, i, j)
         pipe = None if j is None else pipes[j]
         if j is not None and pipe is not None:
-            way_in = _way_in(found(i, j)[bent[j]], followed[i], pipe, slopes, fitted=j == root)
-            branches.append(fit_branch(site, followed[i], runs[j].id, pipe, way_in, share, slopes))
+            entry = _entry_of(found(i, j)[bent[j]], followed[i], pipe, slopes, fitted=j == root)
+            branches.append(fit_branch(site, followed[i], runs[j].id, pipe, entry, share, slopes))
         elif i != root and followed[i].pipe is not None:
             branches.append(fit_apart(followed[i], share, slopes))
     ids = tuple(name for name, _ in on_trunk if name not in followed[root].reading.ids)
@@ -122,18 +123,18 @@ def _fit_tree(
     return replace(fitted, joined=replace(block, notices=notices))
 
 
-def _way_in(
+def _entry_of(
     found: Sequence[Joint], one: Followed, pipe: Pipe, slopes: SlopePrior, *, fitted: bool
 ) -> list[tuple[float, Joint]]:
     """Weigh the likely splits of a run anew on the pipe joined as it is handed on."""
     return [
         (
             weight,
-            way
-            if way.weighed is None
-            else joint_of(one.reading, pipe, slopes, way.own, fitted=fitted),
+            alternative
+            if alternative.weighed is None
+            else joint_of(one.reading, pipe, slopes, alternative.own, fitted=fitted),
         )
-        for weight, way in _likely_splits(found)
+        for weight, alternative in _likely_splits(found)
     ]
 
 
@@ -149,7 +150,9 @@ def _likeliest_pipe(
     """
     logs = np.array([np.log(share) for share, _ in followed[j].pipes] or [0.0])
     for i in joining:
-        logs = logs + [max(total_evidence(list(way)), _NEVER) for way in found(i, j)]
+        logs = logs + [
+            max(total_evidence(list(alternative)), _NEVER) for alternative in found(i, j)
+        ]
     return largest(logs, LOG)
 
 
@@ -174,7 +177,8 @@ def _log_share_before(weighed: list[Joint], most_m: float) -> float:
             float(at_least(most_m, one.first_m, MATTERS_M))
             if one.weighed is None
             else float(
-                one.weights.sum(axis=1) @ at_least(most_m, one.weighed.ways.stations, MATTERS_M)
+                one.weights.sum(axis=1)
+                @ at_least(most_m, one.weighed.alternatives.stations, MATTERS_M)
             )
             for one in weighed
         ]

@@ -1,4 +1,4 @@
-"""All ways runs can join: rooted forests, weighed one by one."""
+"""All alternatives runs can join: rooted forests, weighed one by one."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ NOTED_RIGHT = 0.9
 
 
 def forests(number: int) -> Iterator[Forest]:
-    """List every way ``number`` runs can join without a ring: (n + 1)^(n − 1) (Cayley's formula).
+    """List how ``number`` runs can join without a ring: (n + 1)^(n − 1) forests (Cayley's formula).
 
     >>> [sum(1 for _ in forests(n)) for n in (1, 2, 3, 4)]
     [1, 3, 16, 125]
@@ -121,7 +121,7 @@ def join_words(site: Site) -> tuple[str, ...]:
 
 
 def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tuple[Topology, ...]:
-    """Name the ways of at least one percent, all others shared out among them."""
+    """Name the alternatives of at least one percent, all others shared out among them."""
     kept = max(int(np.sum(at_least(weights, 0.01))), 1)
     shares = share_out(weights[:kept])
     return tuple(

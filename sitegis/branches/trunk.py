@@ -39,10 +39,10 @@ def trunk_members(
     zero = _mean(trunk.marks.counts_m - stations)
     taken = {name for name, _ in members}
     for i, one in enumerate(followed):
-        way = _way_down(joins, i)
-        if i == root or root not in way:
+        alternative = _downstream(joins, i)
+        if i == root or root not in alternative:
             continue
-        reading, last = one.reading, splits[way[way.index(root) - 1]]
+        reading, last = one.reading, splits[alternative[alternative.index(root) - 1]]
         ahead, _, _ = pipe.project(reading.marks.xy)
         low = _station_of(last) if joins[i] != root else -np.inf
         past = [
@@ -56,19 +56,19 @@ def trunk_members(
     return members
 
 
-def _way_down(joins: Forest, start: int) -> list[int]:
+def _downstream(joins: Forest, start: int) -> list[int]:
     """List the runs whose pipes a run's water takes, itself first."""
-    way = [start]
-    while (following := joins[way[-1]]) is not None:
-        way.append(following)
-    return way
+    alternative = [start]
+    while (following := joins[alternative[-1]]) is not None:
+        alternative.append(following)
+    return alternative
 
 
 def _station_of(joint: Joint) -> float:
     """Give the mean station of a wye on the pipe joined, 0 where the run lies wholly in it."""
     if joint.weighed is None:
         return 0.0
-    return float(joint.weights.sum(axis=1) @ joint.weighed.ways.stations)
+    return float(joint.weights.sum(axis=1) @ joint.weighed.alternatives.stations)
 
 
 def _mean(values: np.ndarray) -> float:

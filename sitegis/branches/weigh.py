@@ -1,4 +1,4 @@
-"""What the readings say of ways a run's own pipe may lie: one covariance, every scale of noise."""
+"""What the readings say of where a run's own pipe may lie: one covariance, all scales of noise."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ from ..geometry.frames import Array, lot_direction
 from ..line.straights import HALF_NORMAL_MEAN, HALF_NORMAL_SD, Marks, tail_weight
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.records import take_rows
-from .ways import (
+from .alternatives import (
     ORDER_SD_M,
+    Alternatives,
     Bent,
-    Placed,
-    Ways,
+    MarkOffsets,
     first_choice,
     first_logs,
     likely_rows,
-    place_on,
+    offsets_from,
 )
 
 WYE_SEEN_SD_M = 0.15
 """How well the camera tells the footage of a wye ahead of it. Judgment, no source."""
-LIKELY_WITHIN, MOST_WAYS = 10.0, 150
+LIKELY_WITHIN, MOST_ALTERNATIVES = 10.0, 150
 _WHITE, _SILENT_M = 1e-6, 1e3
 
 
@@ -48,13 +48,13 @@ class Beyond:
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """Likely ways with their log weights (m, s) at the s scales of the noise.
+    """Likely alternatives with their log weights (m, s) at the s scales of the noise.
 
     ``upstream`` (m, n) of the own marks; ``shift`` (m, q) and ``spread`` (m, q, q) the unknowns
     given the readings, at the mean scale of the noise.
     """
 
-    ways: Ways
+    alternatives: Alternatives
     log_weight: Array
     upstream: Array
     shift: Array
@@ -62,9 +62,9 @@ class Weighed:
 
 
 def weigh(
-    listed: Ways | Bent, marks: Marks, own: int, beyond: Beyond, first: Array | None = None
+    listed: Alternatives | Bent, marks: Marks, own: int, beyond: Beyond, first: Array | None = None
 ) -> Weighed:
-    """Weigh ways by the marks: the first ``own`` on the run's pipe, the others past its end.
+    """Weigh alternatives by marks: the first ``own`` on the run's pipe, the others past its end.
 
     ln N of offsets across the pipe and of footage along it, whose zero is not known, with one
     covariance of the pipe joined, the fittings' angles and the marks, at every scale of the
@@ -74,38 +74,38 @@ def weigh(
     if own and first is None:
         first = first_logs(listed, marks, own)
     logs = listed.log_prior if first is None or not own else first[:, own - 1]
-    ways = first_choice(listed, logs, marks, own)
-    placed = place_on(ways, marks.xy[:own])
-    raw, by_unknowns, by_marks, extra = _readings(ways, placed, marks, own, beyond)
-    cross = _times_unknowns(by_unknowns, ways.unknowns)
-    before = _in_order(placed.upstream, beyond.ahead - ways.stations[:, None])
+    alternatives = first_choice(listed, logs, marks, own)
+    placed = offsets_from(alternatives, marks.xy[:own])
+    raw, by_unknowns, by_marks, extra = _readings(alternatives, placed, marks, own, beyond)
+    cross = _times_unknowns(by_unknowns, alternatives.unknowns)
+    before = _in_order(placed.upstream, beyond.ahead - alternatives.stations[:, None])
     freedom, scaled = marks.degrees_of_freedom, _received(marks)
     squares = np.array([*np.square(SCALES), PRIOR_MEAN_SQUARE])
     middle = squares[np.argmin(np.abs(squares[:-1] - 1.0))]
     total = cross @ by_unknowns.transpose(0, 2, 1) + extra + _WHITE**2 * np.eye(extra.shape[0])
     total = total + _carried(by_marks, marks.covariance + (middle - 1.0) * scaled)
     logs = before + _log_density(raw, total, freedom).logs
-    kept = likely_rows(logs, LIKELY_WITHIN, MOST_WAYS)
+    kept = likely_rows(logs, LIKELY_WITHIN, MOST_ALTERNATIVES)
     more = (squares - middle)[:, None, None, None] * _carried(by_marks[kept], scaled)
     at = _log_density(np.broadcast_to(raw[kept], more.shape[:-1]), total[kept] + more, freedom)
     prior = log_prior(np.array(SCALES))
     normal = prior - np.log(np.exp(prior - prior.max()).sum()) - prior.max()
-    ways = take_rows(ways, kept)
+    alternatives = take_rows(alternatives, kept)
     root, white, weight = at.root[-1], at.white[-1], at.weight[-1]
     # whitened; the tails pull less
     pulled = np.linalg.solve(root, cross[kept]) * np.sqrt(weight)[..., None]
     shift = -np.einsum("mrq,mr->mq", pulled, np.sqrt(weight) * white)
     return Weighed(
-        ways,
-        ways.log_prior[:, None] + (before[kept] + at.logs[:-1]).T + normal,
+        alternatives,
+        alternatives.log_prior[:, None] + (before[kept] + at.logs[:-1]).T + normal,
         placed.upstream[kept],
         shift,
-        ways.unknowns - pulled.transpose(0, 2, 1) @ pulled,
+        alternatives.unknowns - pulled.transpose(0, 2, 1) @ pulled,
     )
 
 
 def _times_unknowns(rows: Array, unknowns: Array) -> Array:
-    """Give rows (m, r, q) times the covariance of each way's unknowns (m, q, q)."""
+    """Give rows (m, r, q) times the covariance of each alternative's unknowns (m, q, q)."""
     own = np.diagonal(unknowns, axis1=1, axis2=2)
     shared = np.where(np.eye(own.shape[1], dtype=bool), 0.0, unknowns[0])
     return np.asarray(
@@ -131,14 +131,14 @@ def _in_order(before: Array, past: Array) -> Array:
 
 
 def _readings(
-    ways: Ways, placed: Placed, marks: Marks, own: int, beyond: Beyond
+    alternatives: Alternatives, placed: MarkOffsets, marks: Marks, own: int, beyond: Beyond
 ) -> tuple[Array, Array, Array, Array]:
     """Give the residuals (m, r), their derivatives by unknowns and marks, and the own covariance.
 
     Rows: offsets of all marks, then contrasts of the footage. ``by_marks`` (m, r, 2n).
     """
-    m, n = len(ways.angles), len(marks.xy)
-    q, k = ways.angle_rows.shape[1], n - own
+    m, n = len(alternatives.angles), len(marks.xy)
+    q, k = alternatives.angle_rows.shape[1], n - own
     counted = np.flatnonzero(np.isfinite(marks.counts_m))
     seen = np.isfinite(beyond.seen_m)
     across = np.concatenate([placed.across, np.broadcast_to(beyond.across, (m, k))], axis=1)
@@ -150,12 +150,12 @@ def _readings(
     by_marks[:, own + np.arange(k), own + np.arange(k)] = beyond.normals
 
     along = np.concatenate(
-        [-placed.upstream, beyond.ahead[None] - ways.stations[:, None]], axis=1
+        [-placed.upstream, beyond.ahead[None] - alternatives.stations[:, None]], axis=1
     )  # of every mark, past the end
     along_by = np.zeros((m, n, q))
     along_by[:, :own] = -placed.upstream_rows
-    flow = lot_direction(ways.angles)
-    end_moves = np.einsum("mi,miq->mq", flow, ways.end_rows)
+    flow = lot_direction(alternatives.angles)
+    end_moves = np.einsum("mi,miq->mq", flow, alternatives.end_rows)
     along_by[:, own:] = -end_moves[:, None]
     along_marks = np.zeros((m, n, n, 2))
     along_marks[:, np.arange(own), np.arange(own)] = -placed.along
@@ -216,7 +216,7 @@ def _log_density(raw: Array, total: Array, degrees_of_freedom: float) -> _Densit
     """Give the log densities of residuals (..., r), covariances (..., r, r), heavy in the tails."""
     root = np.asarray(np.linalg.cholesky(total), float)
     white = np.empty(raw.shape)
-    for i in range(raw.shape[-1]):  # forward substitution, all ways at once
+    for i in range(raw.shape[-1]):  # forward substitution, all alternatives at once
         known = np.sum(root[..., i, :i] * white[..., :i], axis=-1)
         white[..., i] = (raw[..., i] - known) / root[..., i, i]
     weight, more = tail_weight(white**2, degrees_of_freedom)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 # Judgment, no source: an address names another street than the one its lot fronts, or a slip.
-SLIP = 0.04
+ADDRESS_BLUNDER = 0.04
 PARTLY = 0.3
 
 TYPES = {
@@ -122,4 +122,4 @@ def agreement(address: str, street: str) -> float:
 
 def likelihood(fit: float) -> float:
     """Give how likely such an address is if the lot fronts the street; a slip has 4 %."""
-    return SLIP + (1.0 - SLIP) * fit
+    return ADDRESS_BLUNDER + (1.0 - ADDRESS_BLUNDER) * fit

@@ -16,7 +16,9 @@ SEAM_M = 0.05
 EASEMENT_M = 4.0
 
 
-def leave_house(laid: Array, fits: Flags, pairs: Pairs, houses: Rectangles, shapes: Shapes) -> None:
+def keep_off_house(
+    laid: Array, fits: Flags, pairs: Pairs, houses: Rectangles, shapes: Shapes
+) -> None:
     """Clear ``fits`` where a route passes under the house again."""
     pair, kind = np.nonzero(fits)
     lot = pairs.lot[pair]

@@ -7,7 +7,7 @@ from ..model.site import Priors
 from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read.streets import GROUND_M, GROUND_SD_M
 from ..rules.rule_set import load_rules
-from .addresses import SLIP
+from .addresses import ADDRESS_BLUNDER
 from .facing import REACH_M
 from .houses import LEAST_HOUSE_M2
 from .infer import (
@@ -56,8 +56,8 @@ def assumptions(priors: Priors) -> list[str]:
         f"a main within {AT_LINE_M:g} m of a line runs along it. No lateral is longer than "
         f"{LONGEST_M:g} m.",
         "On a corner the street of the address, the narrower line and the deeper setback are "
-        f"evidence for the front; an address is wrong {100 * SLIP:g} times in 100. Where "
-        "another line may be the front, both are weighed.",
+        f"evidence for the front; an address is wrong {100 * ADDRESS_BLUNDER:g} times in 100. "
+        "Where another line may be the front, both are weighed.",
         f"Of two mains the nearer is the likelier: by e for every {NEAR_M:g} m. A route that meets "
         f"a main past its end taps the end, the less likely the further (half at "
         f"{PAST_END_M:g} m). A main in an easement behind the lot weighs {EASEMENT_WEIGHT:g} times "

@@ -18,7 +18,7 @@ from ..routes.draw import LEAST_STRAIGHT_M
 from ..routes.plan import TAP_LIMIT_RAD
 from .houses import Rectangles
 from .layer_arrays import FRONT, Flags, Mains, Pairs, Shapes, Whole
-from .legal import SEAM_M, leave_house, stay_off_lots
+from .legal import SEAM_M, keep_off_house, stay_off_lots
 from .reach import LONGEST_M, Meeting
 from .segments import cross, line_pieces, spread
 
@@ -181,7 +181,7 @@ def lay_routes(
     fits = (main >= 0) & (last >= LEAST_STRAIGHT_M) & (total <= LONGEST_M)
     fits &= (slant <= TAP_LIMIT_RAD) & _room(view)
     laid = _shift_taps(laid)
-    leave_house(laid, fits, pairs, houses, house_shapes)
+    keep_off_house(laid, fits, pairs, houses, house_shapes)
     stay_off_lots(laid, fits, pairs, neighbors, own)
     over = past > 0.0
     laid[over, -1] = shapely.get_coordinates(

@@ -55,8 +55,8 @@ def run_city(
         try:
             done = set(reopen(folder, inputs, len(cutter.chunks)))
             earlier = sum(len(cutter.chunks[number]) for number in done)
-            tell = progress or (lambda _now, _all, _before: None)
-            tell(0, total, earlier)
+            announce = progress or (lambda _now, _all, _before: None)
+            announce(0, total, earlier)
             left = [n for n in range(len(cutter.chunks)) if n not in done]
             tasks = cutter.tasks(left, [chunk_path(folder, n) for n in left], place)
             if scheduler is not None and left:
@@ -64,7 +64,7 @@ def run_city(
             else:
                 worked = _work_all(tasks, workers)
             for lots in worked:
-                tell(lots, total, earlier)
+                announce(lots, total, earlier)
             files = [chunk_path(folder, n) for n in range(len(cutter.chunks))]
             summary = assemble(city, files, out, pages, tuple(dict.fromkeys((path, *city.paths))))
         except OSError as error:

@@ -22,7 +22,7 @@ from ..read.interview import (
 )
 from ..rules.rule_set import rule_set_names
 from ..units import LengthUnit
-from .printing import say
+from .printing import print_line
 
 OPPOSITE = {"lot.sides.rear": "lot.sides.front", "lot.sides.left": "lot.sides.right"}
 IDS = {"cleanout": "CO", "locate": "L", "stack": "ST", "floor-drain": "FD"}
@@ -37,7 +37,7 @@ def ask_site(unit: LengthUnit, depth_unit: LengthUnit) -> Answers:
     def ask(question: Question, default: str = "", **names: str) -> str:
         return _ask(question, default, (unit, depth_unit), names)
 
-    say(
+    print_line(
         f"Lengths as on the tape; a bare number is in {unit}, a depth in {depth_unit}. "
         "Enter takes what stands in [brackets]. Ctrl-C keeps what you have answered.",
         err=True,
@@ -47,7 +47,7 @@ def ask_site(unit: LengthUnit, depth_unit: LengthUnit) -> Answers:
         _ask_streets(answers, ask)
         _ask_points(answers, ask)
     except click.Abort:
-        say("\nLeft there: what was answered is kept.", err=True)
+        print_line("\nLeft there: what was answered is kept.", err=True)
     return answers
 
 
@@ -103,4 +103,4 @@ def _ask(
         try:
             return understood(question, str(typed), *units)
         except ValueError as error:
-            say(f"  {error}", err=True)
+            print_line(f"  {error}", err=True)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from ..messages.errors import BadInput, CannotWrite, ComputationError, Fault
-from .printing import leave, say
-from .report import counted, exit_code, leave_with, notice_lines
+from .printing import print_and_exit, print_line
+from .report import counted, exit_code, exit_with, notice_lines
 
 if TYPE_CHECKING:
     from ..model.site import Site
@@ -33,9 +33,9 @@ def command(*, site: Path, points: bool, sketch: Path | None) -> None:
         survey = check(site).survey
     except (BadInput, ComputationError) as error:
         if isinstance(error, BadInput) and error.draft is not None:
-            _tell_slips(error.draft, error.faults)
+            _name_blunders(error.draft, error.faults)
             _draw(sketch, error.draft, None)
-        leave_with(error)
+        exit_with(error)
     _draw(sketch, survey.site, survey)
     located = sum(point.kind == "locate" for point in survey.placement.points)
     lines = [
@@ -49,7 +49,9 @@ def command(*, site: Path, points: bool, sketch: Path | None) -> None:
         units = survey.site.units
         lines += ["", *adjustment_lines(survey.placement.adjustment, units)]
         lines += ["", *point_lines(survey.placement.points, units)]
-    leave(lines, exit_code(survey.notices), done="The site was checked; nothing is written by it.")
+    print_and_exit(
+        lines, exit_code(survey.notices), done="The site was checked; nothing is written by it."
+    )
 
 
 def _tapes_first(survey: Survey) -> list[str]:
@@ -63,15 +65,17 @@ def _tapes_first(survey: Survey) -> list[str]:
     return lines
 
 
-def _tell_slips(draft: Site, faults: tuple[Fault, ...]) -> None:
+def _name_blunders(draft: Site, faults: tuple[Fault, ...]) -> None:
     """Say which usual slips would make refused rows agree."""
-    from ..doubt.usual import fitting_slips
+    from ..doubt.usual import fitting_blunders
 
-    slips = fitting_slips(draft, faults)
-    if slips:
-        say("The rows would agree if one of these were so; measure again and correct it:", err=True)
-    for words in slips:
-        say(f"  - {words}", err=True)
+    likely_blunders = fitting_blunders(draft, faults)
+    if likely_blunders:
+        print_line(
+            "The rows would agree if one of these were so; measure again and correct it:", err=True
+        )
+    for words in likely_blunders:
+        print_line(f"  - {words}", err=True)
 
 
 def _draw(path: Path | None, site: Site, survey: Survey | None) -> None:
@@ -83,5 +87,5 @@ def _draw(path: Path | None, site: Site, survey: Survey | None) -> None:
     try:
         path.write_bytes(sketch_bytes(site, survey))
     except OSError as error:
-        leave_with(CannotWrite(f"{path} cannot be written: {error.strerror or error}"))
-    say(f"Sketch: open {path} in a browser.", err=True)
+        exit_with(CannotWrite(f"{path} cannot be written: {error.strerror or error}"))
+    print_line(f"Sketch: open {path} in a browser.", err=True)

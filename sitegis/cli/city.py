@@ -23,8 +23,8 @@ from rich.progress import (
 from rich.text import Text
 
 from ..messages.errors import BadInput, CannotWrite, ComputationError
-from .printing import leave, say
-from .report import EXIT_DONE, EXIT_FLAGS, leave_with
+from .printing import print_and_exit, print_line
+from .report import EXIT_DONE, EXIT_FLAGS, exit_with
 
 if TYPE_CHECKING:
     from ..city import CitySummary, Database
@@ -130,12 +130,12 @@ def command(  # noqa: PLR0913
         )
         summary = _with_bar(run, quiet)
     except (BadInput, ComputationError, CannotWrite) as error:
-        leave_with(error)
+        exit_with(error)
     except KeyboardInterrupt:
         _interrupted(work_name(city, target))
     lines = [] if quiet else [*summary.lines(), f"Written to {target}."]
     code = EXIT_FLAGS if summary.needs_person else EXIT_DONE
-    leave(lines, code, done=f"The layers are written to {target} all the same.")
+    print_and_exit(lines, code, done=f"The layers are written to {target} all the same.")
 
 
 def _look(files: tuple[Path, ...], *, with_output: bool) -> NoReturn:
@@ -147,10 +147,10 @@ def _look(files: tuple[Path, ...], *, with_output: bool) -> NoReturn:
     try:
         found = look(list(files))
     except (BadInput, CannotWrite) as error:
-        leave_with(error)
+        exit_with(error)
     for line in found.report:
-        say(line, err=True)
-    leave([found.toml.rstrip()], EXIT_DONE, done="Nothing was written.")
+        print_line(line, err=True)
+    print_and_exit([found.toml.rstrip()], EXIT_DONE, done="Nothing was written.")
 
 
 def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
@@ -160,7 +160,7 @@ def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
     try:
         return out if to is None and out is not None else database(to or "", schema=schema)
     except BadInput as error:
-        leave_with(error)
+        exit_with(error)
 
 
 def _with_bar(run: Callable[..., CitySummary], quiet: bool) -> CitySummary:
@@ -178,19 +178,19 @@ def _with_bar(run: Callable[..., CitySummary], quiet: bool) -> CitySummary:
         reading = bar.add_task("reading", total=None)
         lots: list[TaskID] = []
 
-        def tell(now: int, total: int, before: int) -> None:
+        def update(now: int, total: int, before: int) -> None:
             if lots:
                 bar.update(lots[0], advance=now)
                 return
             bar.remove_task(reading)
             lots.append(bar.add_task("lots", total=total, completed=before))
             if before and not quiet:
-                say(f"Going on: {before} of {total} lots were done before.", err=True)
+                print_line(f"Going on: {before} of {total} lots were done before.", err=True)
 
-        return run(progress=tell)
+        return run(progress=update)
 
 
 def _interrupted(out: Path) -> NoReturn:
     """Say that nothing is lost."""
-    say(f"Stopped. What is done is kept in {out}.work; give the command again.", err=True)
+    print_line(f"Stopped. What is done is kept in {out}.work; give the command again.", err=True)
     sys.exit(EXIT_INTERRUPTED)

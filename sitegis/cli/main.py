@@ -14,7 +14,7 @@ import click
 
 from .. import __version__
 from .deferred import defer_unused
-from .printing import flushed, say, takes_more, unprinted
+from .printing import accepts_output, flushed, print_line, unprinted
 
 COMMANDS = {
     "start": "Make a blank site folder with instructions.",
@@ -89,17 +89,17 @@ def _run(given: list[str]) -> int:
     except click.ClickException as wrong:
         shown = io.StringIO()
         wrong.show(shown)
-        say(shown.getvalue().rstrip("\n"), err=True)
+        print_line(shown.getvalue().rstrip("\n"), err=True)
         return wrong.exit_code
     except click.Abort:
-        say("Interrupted.", err=True)
+        print_line("Interrupted.", err=True)
         return EXIT_INTERRUPTED
     except Exception as defect:
-        if isinstance(defect, OSError) and not takes_more():
+        if isinstance(defect, OSError) and not accepts_output():
             return unprinted(defect)
         if "--debug" in given:
             raise
-        say(
+        print_line(
             f"sitegis: a defect in sitegis itself ({type(defect).__name__}: {defect}). Nothing was"
             " written. Run again with 'sitegis --debug …' and send what it prints.",
             err=True,

@@ -15,7 +15,7 @@ from ..messages.printable import printable
 EXIT_CANNOT_WRITE = 3
 
 
-def say(text: str, *, err: bool = False, nl: bool = True) -> None:
+def print_line(text: str, *, err: bool = False, nl: bool = True) -> None:
     """Print a line; raises ``OSError`` where stdout takes no more.
 
     Where nobody reads on (a pipe that was closed) nothing more is printed. That stderr takes no
@@ -31,11 +31,11 @@ def say(text: str, *, err: bool = False, nl: bool = True) -> None:
         _lead_away(sys.stderr)
 
 
-def leave(lines: Iterable[str], code: int, *, done: str) -> NoReturn:
+def print_and_exit(lines: Iterable[str], code: int, *, done: str) -> NoReturn:
     """Print results on stdout and leave with a code; ``done`` is what holds if that fails."""
     try:
         for line in lines:
-            say(line)
+            print_line(line)
     except OSError as error:
         sys.exit(unprinted(error, done))
     sys.exit(flushed(code, done))
@@ -53,7 +53,7 @@ def flushed(code: int, done: str = "") -> int:
     return code
 
 
-def takes_more() -> bool:
+def accepts_output() -> bool:
     """Tell whether stdout takes anything, by a line end."""
     try:
         click.echo()
@@ -66,7 +66,7 @@ def unprinted(error: OSError, done: str = "") -> int:
     """Say that stdout takes no more, and what was done nevertheless; give the exit code."""
     _lead_away(sys.stdout)
     reason = (error.strerror or str(error)).lower()
-    say(f"Could not print the result on stdout: {reason}. {done}".rstrip(), err=True)
+    print_line(f"Could not print the result on stdout: {reason}. {done}".rstrip(), err=True)
     return EXIT_CANNOT_WRITE
 
 

@@ -6,7 +6,7 @@ import sys
 from typing import NoReturn
 
 from ..messages.errors import BadInput, CannotWrite, ComputationError, Fault, Notice
-from .printing import EXIT_CANNOT_WRITE, say
+from .printing import EXIT_CANNOT_WRITE, print_line
 
 EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT = 0, 1, 2
 
@@ -34,14 +34,14 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
     return lines
 
 
-def leave_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
+def exit_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
     """Tell an error on stderr and leave with its exit code."""
     if isinstance(error, CannotWrite):
-        say(str(error), err=True)
+        print_line(str(error), err=True)
         sys.exit(EXIT_CANNOT_WRITE)
     faults = error.faults if isinstance(error, BadInput) else (error.fault,)
     for line in fault_lines(faults):
-        say(line, err=True)
+        print_line(line, err=True)
     sys.exit(EXIT_BAD_INPUT)
 
 

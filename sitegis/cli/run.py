@@ -10,9 +10,9 @@ import click
 
 from ..language.catalog import LOCALES
 from ..messages.errors import BadInput, CannotWrite, ComputationError
-from .printing import leave
-from .progress import shown_if_long
-from .report import exit_code, leave_with
+from .printing import print_and_exit
+from .progress import progress_line
+from .report import exit_code, exit_with
 
 if TYPE_CHECKING:
     from ..library.functions import Result
@@ -83,7 +83,7 @@ def command(  # noqa: PLR0913 - one an option
             "--keep keeps the site's own answer, not one with --without, --prior."
         )
     try:
-        with shown_if_long(quiet=quiet) as tell:
+        with progress_line(quiet=quiet) as progress:
             from ..library.functions import run
 
             result = run(
@@ -94,16 +94,16 @@ def command(  # noqa: PLR0913 - one an option
                 base_map=base_map,
                 keep=keep,
                 language=language,
-                progress=tell,
+                progress=progress,
             )
     except (BadInput, ComputationError, CannotWrite) as error:
-        leave_with(error)
+        exit_with(error)
     done = f"The outputs are written to {out} all the same."
     if as_json:
         lines = [(out / "answer.json").read_text("utf-8").removesuffix("\n")]
     else:
         lines = [] if quiet else _lines(result, out)
-    leave(lines, exit_code(result.notices), done=done)
+    print_and_exit(lines, exit_code(result.notices), done=done)
 
 
 def _lines(result: Result, out: Path) -> list[str]:

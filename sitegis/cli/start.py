@@ -10,8 +10,8 @@ import click
 
 from ..language.catalog import LOCALES
 from ..messages.errors import BadInput, CannotWrite
-from .printing import leave, say
-from .report import EXIT_DONE, leave_with
+from .printing import print_and_exit, print_line
+from .report import EXIT_DONE, exit_with
 
 
 @click.command("start")
@@ -49,9 +49,11 @@ def command(
         if ask:
             _ask(directory, units)
     except (BadInput, CannotWrite) as error:
-        leave_with(error)
-    say(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)
-    leave(map(str, written), EXIT_DONE, done=f"The folder {directory} is made all the same.")
+        exit_with(error)
+    print_line(f"Fill these in, then: sitegis check {shlex.quote(str(directory))}", err=True)
+    print_and_exit(
+        map(str, written), EXIT_DONE, done=f"The folder {directory} is made all the same."
+    )
 
 
 def _ask(directory: Path, units: str) -> None:
@@ -69,5 +71,5 @@ def _start_city(directory: Path) -> NoReturn:
     try:
         written = blank_city(directory)
     except (BadInput, CannotWrite) as error:
-        leave_with(error)
-    leave([str(written)], EXIT_DONE, done="The file is made all the same.")
+        exit_with(error)
+    print_and_exit([str(written)], EXIT_DONE, done="The file is made all the same.")

@@ -81,7 +81,7 @@ def likely_part(cloud: RouteCloud) -> RouteCloud:
     )
 
 
-def to_be_shown(cloud: RouteCloud) -> RouteCloud:
+def weighed_by_exposure(cloud: RouteCloud) -> RouteCloud:
     """Weigh routes by the probability that a pit on them shows the pipe, after earlier misses."""
     if cloud.showing is None:
         return cloud

@@ -18,16 +18,16 @@ from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
 from ..pits.cost import LAWN, surface_rate
 from ..pits.exposure import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
 from ..score.search import cut_search
-from .cloud import RouteCloud, gather_cloud, likely_part, to_be_shown, whole_cloud
+from .cloud import RouteCloud, gather_cloud, likely_part, weighed_by_exposure, whole_cloud
 from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
-from .follow import exposures, follow_trenches
 from .guess import guessed_digs
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
+from .trenches import exposures, follow_trenches
 from .vacuum import rank_holes
 
 CONTRIBUTES = 0.01
@@ -50,7 +50,7 @@ def plan_dig(survey: Survey) -> Survey:
         plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
         return replace(survey, planned=plan)
     seen = exposures(survey)
-    field = lay_field(survey.site, survey.rules, likely_part(to_be_shown(cloud)))
+    field = lay_field(survey.site, survey.rules, likely_part(weighed_by_exposure(cloud)))
     pits = (
         ()
         if seen

@@ -24,10 +24,10 @@ from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.statistics import log_sum
 
-DEPTH_SLIP = 0.03
+DEPTH_BLUNDER = 0.03
 """The receiver's depths are all wrong by one slip. Judgment, no source."""
 FOOT_M = 0.3048
-SLIPS: Mapping[str, tuple[float, float, str]] = {
+DEPTH_BLUNDERS: Mapping[str, tuple[float, float, str]] = {
     "halved": (0.5, 0.0, "all depths of the locator were written at half of what they are"),
     "doubled": (2.0, 0.0, "all depths of the locator were written at twice what they are"),
     "foot-less": (1.0, -FOOT_M, "all depths of the locator were written a foot too small"),
@@ -78,13 +78,13 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
         return ()
     (profile, mains), _, _ = _log_evidence(survey, 1.0, 0.0)
     found = []
-    for key, (factor, offset, words) in SLIPS.items():
+    for key, (factor, offset, words) in DEPTH_BLUNDERS.items():
         (own, fall), invert, slope = _log_evidence(survey, factor, offset)
         found.append(
             DepthReading(
                 f"depths:{key}",
                 words,
-                DEPTH_SLIP / len(SLIPS),
+                DEPTH_BLUNDER / len(DEPTH_BLUNDERS),
                 (Speaks("profile", own - profile), Speaks("mains", fall - mains)),
                 invert,
                 slope,
@@ -104,7 +104,7 @@ def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:
 
 def as_it_is(reading: str, depth_m: float) -> float:
     """Give a depth as it would be under a reading by its id, from the depth as written."""
-    factor, offset_m, _ = SLIPS[reading.removeprefix("depths:")]
+    factor, offset_m, _ = DEPTH_BLUNDERS[reading.removeprefix("depths:")]
     return (depth_m - offset_m) / factor
 
 

@@ -20,17 +20,17 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, in_steps, ordered
 from ..numerics.statistics import log_sum
 from ..units import about, percent
-from .catalog import other_readings
 from .depths import as_it_is, depth_readings
+from .readings import other_readings
 from .settle import STATED, Candidate, settling_depth, settling_tape
-from .unchecked import HEADING_SLIP, unchecked_inputs
+from .unchecked import HEADING_BLUNDER, unchecked_inputs
 from .weigh import (
     MOST_FITS,
-    Leaving,
     Outcome,
+    Penetration,
+    find_penetration,
     follow_reading,
     follow_stated,
-    leave_house,
     mark_reading,
     nearest_main,
     unit_term,
@@ -38,7 +38,7 @@ from .weigh import (
 
 MOVED_M, DEEPER_M, TURNED_RAD = 0.5, 0.3, float(np.radians(20.0))
 """A reading that moves the exit, its depth or its direction by more changes what is dug."""
-SAY_FROM = 0.15
+FLAG_FROM = 0.15
 """From this probability of all readings that change what is dug a person must settle it."""
 NAME_FROM = 0.03
 """From this probability a reading is named in the notice. All three: judgment, no source."""
@@ -58,7 +58,7 @@ class _Found:
     words: str
     prior: float
     evidence: tuple[Speaks, ...]
-    leaving: Leaving
+    penetration: Penetration
     invert_m: float
     places: dict[str, Array]
     slope: float = 0.0
@@ -72,7 +72,7 @@ class _Found:
 def doubt_input(survey: Survey) -> Survey:
     """Weigh other readings of the input against the one stated; list what nothing checks.
 
-    Each is one slip with a small stated prior (:mod:`sitegis.doubt.catalog`), followed to the
+    Each is one slip with a small stated prior (:mod:`sitegis.doubt.readings`), followed to the
     wall cheaply (:mod:`sitegis.doubt.weigh`, :mod:`sitegis.doubt.depths`). Where those that move
     the exit by more than 0.5 m, its depth by more than 0.3 m or the main it leads to hold a
     seventh of the probability, a notice asks a person for the one measurement that settles it.
@@ -83,8 +83,8 @@ def doubt_input(survey: Survey) -> Survey:
     invert = survey.exit.invert_m
     found = [
         *_of_places(survey, stated),
-        *_of_depths(survey, stated.leaving),
-        *_of_headings(survey, stated.leaving),
+        *_of_depths(survey, stated.penetration),
+        *_of_headings(survey, stated.penetration),
     ]
     logs = np.array(
         [np.log1p(-sum(one.prior for one in found))]
@@ -92,22 +92,26 @@ def doubt_input(survey: Survey) -> Survey:
     )
     posterior = np.exp(logs - log_sum(logs))
     readings = tuple(
-        _reading(survey, one, float(p), stated.leaving, invert)
+        _reading(survey, one, float(p), stated.penetration, invert)
         for one, p in zip(found, posterior[1:], strict=True)
     )
-    elsewhere = float(sum(one.posterior for one in readings if _moves(survey, one, stated.leaving)))
-    flagged = bool(at_least(elsewhere, SAY_FROM, MATTERS_P))
+    elsewhere = float(
+        sum(one.posterior for one in readings if _moves(survey, one, stated.penetration))
+    )
+    flagged = bool(at_least(elsewhere, FLAG_FROM, MATTERS_P))
     readings = tuple(
         replace(
             one,
-            likely=flagged and one.posterior >= NAME_FROM and _moves(survey, one, stated.leaving),
+            likely=flagged
+            and one.posterior >= NAME_FROM
+            and _moves(survey, one, stated.penetration),
         )
         for one in readings
     )
     order = sorted(range(len(readings)), key=lambda i: (-_steps(readings[i].posterior), i))
     readings, found = tuple(readings[i] for i in order), [found[i] for i in order]
     settle = _settle(survey, found, readings, stated.places) if flagged else None
-    opened = _open_inputs(survey, found, readings, stated.places, stated.leaving)
+    opened = _open_inputs(survey, found, readings, stated.places, stated.penetration)
     told = {one.about for one in opened} | {one.about for one in readings if one.likely}
     alone = (one for one in unchecked_inputs(survey) if one.about not in told)
     unchecked = (*opened, *alone)
@@ -157,7 +161,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
                     words=reading.words,
                     prior=reading.prior,
                     evidence=(*terms, Speaks("unit", written)),
-                    leaving=outcome.leaving,
+                    penetration=outcome.penetration,
                     invert_m=survey.exit.invert_m,
                     places=outcome.places,
                 )
@@ -165,7 +169,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
     return found
 
 
-def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
+def _of_depths(survey: Survey, penetration: Penetration) -> list[_Found]:
     """Take over the readings of the depths.
 
     Depths may tell which way the drain flows: where a reading turns that, the drain is followed
@@ -173,14 +177,14 @@ def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
     """
     placement = survey.placement
     stated = tuple(placement.index(name) for name in survey.drain.point_ids)
-    ways: dict[tuple[int, ...], Leaving] = {stated: leaving, (): leaving}
+    ways: dict[tuple[int, ...], Penetration] = {stated: penetration, (): penetration}
     found = []
     for one in depth_readings(survey):
         if one.log_evidence <= -HOPELESS_NATS:
             continue
         if one.order not in ways:
             plan = fit_plan(gather_marks(placement, one.order, survey.site.noise))
-            ways[one.order] = leave_house(survey.site, plan.ends) or leaving
+            ways[one.order] = find_penetration(survey.site, plan.ends) or penetration
         found.append(
             _Found(
                 id=one.id,
@@ -189,7 +193,7 @@ def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
                 words=one.words,
                 prior=one.prior,
                 evidence=one.evidence,
-                leaving=ways[one.order],
+                penetration=ways[one.order],
                 invert_m=one.invert_m,
                 places={},
                 slope=one.slope,
@@ -198,7 +202,7 @@ def _of_depths(survey: Survey, leaving: Leaving) -> list[_Found]:
     return found
 
 
-def _of_headings(survey: Survey, leaving: Leaving) -> list[_Found]:
+def _of_headings(survey: Survey, penetration: Penetration) -> list[_Found]:
     """Weigh that headings are wrong: the drain by its marks alone, headings as they may be.
 
     A heading is an axis, right to 10°, or read wrong at any angle: a mixture, so that no one of
@@ -211,13 +215,13 @@ def _of_headings(survey: Survey, leaving: Leaving) -> list[_Found]:
     if not headed.any():
         return []
     plan = fit_plan(replace(marks, headings_rad=np.full(len(indices), np.nan)))
-    other = leave_house(survey.site, plan.ends)
+    other = find_penetration(survey.site, plan.ends)
     if other is None:
         return []
     off = _off_axis(marks.headings_rad, plan.best.vertices, plan.best.stations_m)
-    right = (1.0 - HEADING_SLIP) * np.exp(-0.5 * (off / HEADING_SD_RAD) ** 2)
+    right = (1.0 - HEADING_BLUNDER) * np.exp(-0.5 * (off / HEADING_SD_RAD) ** 2)
     right = right / (HEADING_SD_RAD * np.sqrt(2.0 * np.pi))
-    stray = HEADING_SLIP / np.pi
+    stray = HEADING_BLUNDER / np.pi
     wrong = headed & (right < stray)
     if not wrong.any():
         return []
@@ -226,7 +230,7 @@ def _of_headings(survey: Survey, leaving: Leaving) -> list[_Found]:
     logs -= log_sum(np.array([*drain.log_evidence_by_bends.values()]))
     names = [name for name, bad in zip(drain.point_ids, wrong, strict=True) if bad]
     words = f"the heading at {', '.join(names)} was read wrong"
-    prior = HEADING_SLIP ** len(names)
+    prior = HEADING_BLUNDER ** len(names)
     invert = survey.exit.invert_m
     evidence = (Speaks("headings and line", logs),)
     return [_Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})]
@@ -241,13 +245,13 @@ def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
 
 
 def _reading(
-    survey: Survey, one: _Found, posterior: float, stated: Leaving, invert_m: float
+    survey: Survey, one: _Found, posterior: float, stated: Penetration, invert_m: float
 ) -> OtherReading:
     """Put a reading into its record, against the exit as stated."""
-    here = np.array([one.leaving.x_m, one.leaving.y_m])
+    here = np.array([one.penetration.x_m, one.penetration.y_m])
     site = survey.site
     ground = site.ground.elevation_m(np.stack([here, [stated.x_m, stated.y_m]]))
-    main = nearest_main(site, one.leaving)
+    main = nearest_main(site, one.penetration)
     return OtherReading(
         id=one.id,
         kind=one.kind,
@@ -256,9 +260,9 @@ def _reading(
         prior=one.prior,
         log_evidence=one.log_evidence,
         posterior=posterior,
-        x_m=one.leaving.x_m,
-        y_m=one.leaving.y_m,
-        angle_rad=one.leaving.angle_rad,
+        x_m=one.penetration.x_m,
+        y_m=one.penetration.y_m,
+        angle_rad=one.penetration.angle_rad,
         depth_m=float(ground[0]) - one.invert_m,
         main=None if main is None else main[0].id,
         moved_m=float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m)),
@@ -268,7 +272,7 @@ def _reading(
     )
 
 
-def _moves(survey: Survey, one: OtherReading, stated: Leaving) -> bool:
+def _moves(survey: Survey, one: OtherReading, stated: Penetration) -> bool:
     """Tell whether a reading changes what is dug: exit, depth, or the main it leads to."""
     main = nearest_main(survey.site, stated)
     turned = abs(float(wrap_radians(np.array(one.angle_rad - stated.angle_rad))))
@@ -358,7 +362,7 @@ def _open_inputs(
     found: Sequence[_Found],
     readings: Sequence[OtherReading],
     stated: dict[str, Array],
-    leaving: Leaving,
+    penetration: Penetration,
 ) -> list[Unchecked]:
     """List the inputs whose other readings hardly anything speaks against, worst first.
 
@@ -372,7 +376,7 @@ def _open_inputs(
             for one, told in zip(found, readings, strict=True)
             if one.about == about_what
             and told.log_evidence > -OPEN_NATS
-            and _moves(survey, told, leaving)
+            and _moves(survey, told, penetration)
         ]
         if not rows:
             continue

@@ -14,9 +14,15 @@ from ..units import about, format_length
 
 ERROR_M, FLOOR_M = 0.3048, 2.7
 """Errors whose effects are told: a foot, a floor."""
-EARTH_SLIP, FRONT_SLIP, BUILDING_SLIP, GROUND_SLIP, SLAB_SLIP = 0.01, 0.01, 0.01, 0.01, 0.01
+EARTH_BLUNDER, FRONT_BLUNDER, BUILDING_BLUNDER, GROUND_BLUNDER, SLAB_BLUNDER = (
+    0.01,
+    0.01,
+    0.01,
+    0.01,
+    0.01,
+)
 """How often each of these inputs is wrong, where nothing checks it. Judgment, no source."""
-HEADING_SLIP = 0.05
+HEADING_BLUNDER = 0.05
 """One heading is read wrong (off the head's axis), at any angle. Judgment, no source."""
 HEADING_OFF_DEG, MARKS_PAST_BEND, BEND_CLEAR_M = 15.0, 3, 0.2
 """A heading is right to about 10°; three marks on one straight tell its direction without it."""
@@ -44,7 +50,7 @@ def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
             "a mark outdoors.",
             moved_m=0.0,
             deeper_m=0.0,
-            posterior=BUILDING_SLIP,
+            posterior=BUILDING_BLUNDER,
             misses=True,
         )
     yield from _on_earth(site)
@@ -64,7 +70,7 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
     past = int(np.count_nonzero(drain.stations_m > bend_m + BEND_CLEAR_M))
     if round(off_deg, 1) <= HEADING_OFF_DEG and past >= MARKS_PAST_BEND:
         return
-    why = (
+    reason = (
         f"The heading at {last} lies {off_deg:.0f}° off the drain as drawn"
         if round(off_deg, 1) > HEADING_OFF_DEG
         else f"Hardly a mark past the last bend checks the heading at {last}"
@@ -73,12 +79,12 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
     ask = f"read the heading at {last} again, or mark the head once more between it and the wall"
     yield Unchecked(
         about="headings",
-        words=f"{why}: if it was read wrong, or the drain turns there, the exit lies up to "
+        words=f"{reason}: if it was read wrong, or the drain turns there, the exit lies up to "
         f"{about(moved_m, survey.site.units)} elsewhere.",
         check=ask + ".",
         moved_m=moved_m,
         deeper_m=0.0,
-        posterior=HEADING_SLIP,
+        posterior=HEADING_BLUNDER,
         settle=Measurement(ask, last, "", ("stated", "heading"), (0.0, 0.0)),
     )
 
@@ -101,7 +107,7 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
             "latitude beside the layer.",
             moved_m=0.0,
             deeper_m=0.0,
-            posterior=EARTH_SLIP,
+            posterior=EARTH_BLUNDER,
         )
     elif not layered:
         yield Unchecked(
@@ -111,7 +117,7 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
             check="photograph a compass held along the front line, or give a second corner.",
             moved_m=0.0,
             deeper_m=0.0,
-            posterior=FRONT_SLIP,
+            posterior=FRONT_BLUNDER,
         )
         yield Unchecked(
             about="place on earth",
@@ -120,7 +126,7 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
             check="look the corner up on a map, or give a second corner.",
             moved_m=0.0,
             deeper_m=0.0,
-            posterior=EARTH_SLIP,
+            posterior=EARTH_BLUNDER,
         )
 
 
@@ -145,7 +151,7 @@ def _ground(site: Site) -> Iterator[Unchecked]:
         check="level from the slab to the yard and on to one street (a tube with water will do).",
         moved_m=0.0,
         deeper_m=ERROR_M,
-        posterior=GROUND_SLIP * (COARSE if coarse else 1.0),
+        posterior=GROUND_BLUNDER * (COARSE if coarse else 1.0),
         misses=True,
     )
 
@@ -169,5 +175,5 @@ def _slab(site: Site) -> Iterator[Unchecked]:
         check="level from the slab to one manhole cover whose elevation is on record.",
         moved_m=0.0,
         deeper_m=0.0,
-        posterior=SLAB_SLIP * (COARSE if coarse else 1.0),
+        posterior=SLAB_BLUNDER * (COARSE if coarse else 1.0),
     )

@@ -11,7 +11,7 @@ from ..read.consistency import check_depths, check_places
 from ..read.faults import Report
 from ..read.runs import counted_by_run
 from ..units import is_imperial
-from .catalog import FEET_PER_METER, other_readings
+from .readings import FEET_PER_METER, other_readings
 
 TRIED = frozenset(
     {"count-too-short", "depth-jumps", "point-outside-room", "point-outside-building"}
@@ -19,7 +19,7 @@ TRIED = frozenset(
 """The faults that a slip of the whole room, or of a column, may explain."""
 
 
-def fitting_slips(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
+def fitting_blunders(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
     """Say which usual slips would make the rows agree, where all faults are of that kind.
 
     ``site`` is the input as far as it could be read. Empty where none fits, or where something
@@ -27,10 +27,10 @@ def fitting_slips(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
     """
     if not faults or any(fault.code not in TRIED for fault in faults):
         return ()
-    return tuple(words for words, other in _slips(site) if _agrees(other))
+    return tuple(words for words, other in _blunders(site) if _agrees(other))
 
 
-def _slips(site: Site) -> Iterator[tuple[str, Site]]:
+def _blunders(site: Site) -> Iterator[tuple[str, Site]]:
     """Give the readings of the marks, then the footage in the other unit."""
     marks = frozenset(row.id for row in site.locates if row.room != "lot")
     for reading in other_readings(site, marks):

@@ -60,7 +60,7 @@ MOST_FITS, MOST_STARTS, MOST_STEPS = 3, 2, 6
 
 
 @dataclass(frozen=True, slots=True)
-class Leaving:
+class Penetration:
     """Where a drain leaves: pose, side, length past the last mark, and the log of its habit."""
 
     x_m: float
@@ -80,7 +80,7 @@ class Outcome:
     """
 
     terms: dict[str, float]
-    leaving: Leaving
+    penetration: Penetration
     places: dict[str, Array]
 
     @property
@@ -94,13 +94,13 @@ def follow_stated(site: Site, placement: Placement, drain: Drain, exit: Exit) ->
 
     A drain that meets no wall in these terms keeps its exit, with the least habit.
     """
-    leaving = leave_house(site, drain.ends) or Leaving(
+    penetration = find_penetration(site, drain.ends) or Penetration(
         exit.x_m, exit.y_m, exit.angle_rad, exit.side, exit.unseen_m, -NO_WALL_NATS
     )
     places = {point.id: np.array([point.x_m, point.y_m]) for point in placement.points}
     terms = {"tapes": _network_term(placement.adjustment), "line": 0.0}
-    terms |= _terms(site, drain, places, leaving, mirrored=False)
-    return Outcome(terms, leaving, places)
+    terms |= _terms(site, drain, places, penetration, mirrored=False)
+    return Outcome(terms, penetration, places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,12 +152,12 @@ def follow_reading(marked: Marked, placement: Placement, drain: Drain) -> Outcom
         ends = plan.ends
         line += log_sum(np.array([*plan.log_evidence_by_bends.values()]))
         line -= log_sum(np.array([*drain.log_evidence_by_bends.values()]))
-    leaving = leave_house(site, ends)
-    if leaving is None:
+    penetration = find_penetration(site, ends)
+    if penetration is None:
         return None
     terms = {"tapes": marked.log_network, "line": line}
-    terms |= _terms(site, drain, marked.places, leaving, mirrored=mirrored)
-    return Outcome(terms, leaving, marked.places)
+    terms |= _terms(site, drain, marked.places, penetration, mirrored=mirrored)
+    return Outcome(terms, penetration, marked.places)
 
 
 def _xy(placement: Placement, name: str) -> tuple[float, float]:
@@ -250,7 +250,7 @@ def _network_term(adjustment: Adjustment) -> float:
     return -0.5 * min(strained, cleaned, one_more)
 
 
-def leave_house(site: Site, ends: Sequence[LineEnd]) -> Leaving | None:
+def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
     """Carry the ends of a drain straight to the wall; None where they meet none.
 
     The log habit sums, over the ends, how far short of the wall marks stop, how square drains
@@ -272,7 +272,7 @@ def leave_house(site: Site, ends: Sequence[LineEnd]) -> Leaving | None:
     best = largest(habit, MATTERS_P)
     x, y = means[best, :2] + lengths[best] * lot_direction(float(means[best, 2]))
     side = building.sides[int(walls[best])]
-    return Leaving(
+    return Penetration(
         x_m=float(x),
         y_m=float(y),
         angle_rad=float(means[best, 2]),
@@ -300,13 +300,13 @@ def _facing(site: Site) -> dict[Side, float]:
 
 
 def _terms(
-    site: Site, drain: Drain, places: dict[str, Array], leaving: Leaving, *, mirrored: bool
+    site: Site, drain: Drain, places: dict[str, Array], penetration: Penetration, *, mirrored: bool
 ) -> dict[str, float]:
     """Weigh where the marks lie, where the drain leaves, and what was seen past the wall."""
     return {
         "walls": -OUTSIDE_NATS * _outside(site, places),
-        "exit": leaving.log_habit,
-        "outdoors": _outdoor_terms(site, drain, leaving, mirrored=mirrored),
+        "exit": penetration.log_habit,
+        "outdoors": _outdoor_terms(site, drain, penetration, mirrored=mirrored),
     }
 
 
@@ -318,21 +318,21 @@ def _outside(site: Site, places: dict[str, Array]) -> int:
     return int(np.count_nonzero(~shapely.contains_xy(house, xy[:, 0], xy[:, 1])))
 
 
-def _outdoor_terms(site: Site, drain: Drain, leaving: Leaving, *, mirrored: bool) -> float:
+def _outdoor_terms(site: Site, drain: Drain, penetration: Penetration, *, mirrored: bool) -> float:
     """Weigh what was seen or counted past the wall, and turns that the camera showed."""
-    total = _seen_outdoors(site, leaving)
+    total = _seen_outdoors(site, penetration)
     for item in site.evidence:
         if isinstance(item, CableToMain):
-            total += _footage_term(site, drain, leaving, item)
+            total += _footage_term(site, drain, penetration, item)
         elif isinstance(item, CameraNote) and item.saw in ("turn-left", "turn-right"):
-            total += _turn_term(site, drain, leaving, item, mirrored=mirrored)
+            total += _turn_term(site, drain, penetration, item, mirrored=mirrored)
     return total
 
 
-def _seen_outdoors(site: Site, leaving: Leaving) -> float:
+def _seen_outdoors(site: Site, penetration: Penetration) -> float:
     """Weigh the marks found outdoors by how far off the exit's straight they lie."""
     total = 0.0
-    here, ahead = np.array([leaving.x_m, leaving.y_m]), lot_direction(leaving.angle_rad)
+    here, ahead = np.array([penetration.x_m, penetration.y_m]), lot_direction(penetration.angle_rad)
     for row in site.locates:
         if row.room == "lot" and row.kind in ("locate", "bend", "cleanout", "branch"):
             away = np.array([row.x_m, row.y_m]) - here
@@ -372,12 +372,12 @@ def _last_footage(site: Site, drain: Drain) -> tuple[float, float] | None:
     return max(known, default=None)
 
 
-def nearest_main(site: Site, leaving: Leaving) -> tuple[Main, float] | None:
+def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | None:
     """Give the main that the drain leaves toward, with its distance; None without mains.
 
     The nearest one among those ahead; where none is ahead, the nearest.
     """
-    here, ahead = np.array([leaving.x_m, leaving.y_m]), lot_direction(leaving.angle_rad)
+    here, ahead = np.array([penetration.x_m, penetration.y_m]), lot_direction(penetration.angle_rad)
     found = []
     for main in site.mains:
         distance, station, _ = polyline.line_locate_point(main.line, here)
@@ -390,12 +390,12 @@ def nearest_main(site: Site, leaving: Leaving) -> tuple[Main, float] | None:
     return main, distance_m
 
 
-def _footage_term(site: Site, drain: Drain, leaving: Leaving, item: CableToMain) -> float:
+def _footage_term(site: Site, drain: Drain, penetration: Penetration, item: CableToMain) -> float:
     """Weigh the footage at the main: no less than the shortest way, not much more."""
-    known, nearest = _last_footage(site, drain), nearest_main(site, leaving)
+    known, nearest = _last_footage(site, drain), nearest_main(site, penetration)
     if known is None or nearest is None:
         return 0.0
-    past_m = drain.length_m - known[0] + leaving.unseen_m
+    past_m = drain.length_m - known[0] + penetration.unseen_m
     slack = item.footage_m - known[1] - past_m - nearest[1]
     if slack < 0.0:
         return -min(0.5 * (slack / SHORTEST_SD_M) ** 2, OUTDOOR_WORST)
@@ -403,7 +403,7 @@ def _footage_term(site: Site, drain: Drain, leaving: Leaving, item: CableToMain)
 
 
 def _turn_term(
-    site: Site, drain: Drain, leaving: Leaving, item: CameraNote, *, mirrored: bool
+    site: Site, drain: Drain, penetration: Penetration, item: CameraNote, *, mirrored: bool
 ) -> float:
     """Weigh a turn that the camera showed: against the fitted bends, or toward a main."""
     known = _last_footage(site, drain)
@@ -417,7 +417,7 @@ def _turn_term(
             return 0.0
         seen = np.sign(near[0].angle_deg) * (-1.0 if mirrored else 1.0)
         return float(np.log(TURN_RIGHT if seen == hand else 1.0 - TURN_RIGHT))
-    after = lot_direction(leaving.angle_rad + hand * np.pi / 2.0)
+    after = lot_direction(penetration.angle_rad + hand * np.pi / 2.0)
     return float(np.log(TURN_RIGHT if _leads(site, after) else 1.0 - TURN_RIGHT))
 
 

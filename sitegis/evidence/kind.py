@@ -90,7 +90,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
-class Slip:
+class EvidenceFault:
     """What is wrong with an item against the mains, by its name in the catalog of messages.
 
     ``kind`` is ``fault``, or ``notice`` where only a part is left out; ``key`` is the field within
@@ -172,7 +172,7 @@ class EvidenceKind(Generic[E]):
     words: str
     on_route: OnRoute[E] | None
     cause: OfHabit[E] | FromArchive[E] | AtManhole[E] | SharedMiss | None
-    check: Callable[[E, tuple[Main, ...]], Iterable[Slip]]
+    check: Callable[[E, tuple[Main, ...]], Iterable[EvidenceFault]]
     aims: Callable[[E, Site, Main], Iterable[Aim]]
     mark: Callable[[E], Mark] | None
     assumed: Callable[[E, Site, str], str] | None
@@ -193,14 +193,14 @@ class EvidenceKind(Generic[E]):
         assert self.on_route is not None  # checked above
         default = self.on_route.default
         given = getattr(item, "reliability", None)
-        numbers = [f"reliability {say_given(given, default.reliability)}"]
+        numbers = [f"reliability {value_words(given, default.reliability)}"]
         if default.sd_m > 0.0:
-            numbers.append(f"sd in m {say_given(getattr(item, 'sd_m', None), default.sd_m)}")
+            numbers.append(f"sd in m {value_words(getattr(item, 'sd_m', None), default.sd_m)}")
         words = "" if given is not None else f": {default.words}"
         return f"{self.label}{words} ({'; '.join(numbers)})."
 
 
-def as_it_is(item: Any, mains: tuple[Main, ...]) -> Iterable[Slip]:
+def as_it_is(item: Any, mains: tuple[Main, ...]) -> Iterable[EvidenceFault]:
     """Check nothing beyond what the record itself does."""
     return ()
 
@@ -241,7 +241,7 @@ def sd_in_force(given: float | None, default: float) -> float:
     return default if given is None else max(float(given), LEAST_SD_M)
 
 
-def say_given(value: float | None, default: float) -> str:
+def value_words(value: float | None, default: float) -> str:
     """Say a number and where it is from."""
     return f"{default:g} by default, {SOURCE}" if value is None else f"{value:g} as given"
 
@@ -307,5 +307,5 @@ def passing(laid: RouteSet, manhole_name: str) -> Array:
 
 def unlisted_notice(reliability: float, falsely: float, *, noticed: bool) -> float:
     """Give P(what was noticed) where the lateral passes the manhole only by chance."""
-    chance = UNLISTED_PASSES * reliability + (1.0 - UNLISTED_PASSES) * falsely
-    return chance if noticed else 1.0 - chance
+    probability = UNLISTED_PASSES * reliability + (1.0 - UNLISTED_PASSES) * falsely
+    return probability if noticed else 1.0 - probability

@@ -51,7 +51,7 @@ def stations(item: MainInspection, main: Main) -> Array:
     return found[(found >= 0.0) & (found <= float(polyline.length(main.line)))]
 
 
-def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
+def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.EvidenceFault]:
     """Note the taps past the part of the main that is known."""
     main = next(main for main in mains if main.id == item.main)
     length_m = float(polyline.length(main.line))
@@ -59,7 +59,7 @@ def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.Slip]
         station_m = parts.station_from(item.manhole, distance_m, main)
         if station_m is None or not 0.0 <= station_m <= length_m:
             key = f"taps[{number}]"
-            yield parts.Slip("notice", "tap-off-main", key, None, {"main": item.main})
+            yield parts.EvidenceFault("notice", "tap-off-main", key, None, {"main": item.main})
 
 
 def likelihood(item: MainInspection, laid: parts.RouteSet) -> Array:

@@ -30,10 +30,10 @@ class Neighbors(Evidence):
     kind: Literal["neighbors"] = "neighbors"
 
 
-def check(item: Neighbors, mains: tuple[Main, ...]) -> Iterable[parts.Slip]:
+def check(item: Neighbors, mains: tuple[Main, ...]) -> Iterable[parts.EvidenceFault]:
     """Refuse more neighbors than were asked."""
     if item.draining > item.asked:
-        yield parts.Slip(
+        yield parts.EvidenceFault(
             "fault", "neighbors-count", "draining", item.draining, {"asked": item.asked}
         )
 

@@ -33,7 +33,7 @@ def assumed(item: PermitDrawing, site: Site, main: str) -> str:
     """Say what the drawing was taken to be worth."""
     return (
         f"permit-drawing: it shows the right main with probability "
-        f"{parts.say_given(item.reliability, RELIABILITY)}; a wrong one shows what "
+        f"{parts.value_words(item.reliability, RELIABILITY)}; a wrong one shows what "
         f"the block mostly joins with {FROM_HABIT:g} ({parts.SOURCE})."
     )
 

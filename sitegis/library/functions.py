@@ -318,9 +318,9 @@ def run(
     from .. import pipeline
 
     asked = pipeline.WhatIf(frozenset(without), dict(priors or {}))
-    tell = progress or (lambda _: None)
+    announce = progress or (lambda _: None)
     if out_dir is None:
-        return Result(pipeline.compute(Path(site_dir), asked, tell=tell))
+        return Result(pipeline.compute(Path(site_dir), asked, progress=announce))
     return Result(
         pipeline.run(
             Path(site_dir),
@@ -329,7 +329,7 @@ def run(
             base_map=base_map,
             keep=keep,
             language=language,
-            tell=tell,
+            progress=announce,
         )
     )
 

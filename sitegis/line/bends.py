@@ -12,7 +12,7 @@ from ..numerics.mixture import Poses, merge_poses
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
 from ..numerics.ordering import MATTERS_M, MATTERS_P, ordered, smallest
 from ..numerics.statistics import log_sum, normalized_weights
-from .catalogue import SIGNED_RAD, SIGNED_SD_RAD
+from .bend_catalog import SIGNED_RAD, SIGNED_SD_RAD
 from .follow import follow_drain, shared_covariance
 from .states import Indices, State
 from .straights import Chain, Marks, bend_vertices, fit_chain

@@ -18,7 +18,7 @@ from ..geometry.frames import Array, lot_direction
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.ordering import COVARIANCE, LOG, MATTERS_M, at_least, ordered
 from ..numerics.records import join_rows, take_rows
-from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
+from .bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
 from .states import (
     MOST_BENDS,
     Indices,

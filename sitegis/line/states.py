@@ -12,7 +12,7 @@ from ..geometry.frames import Array, lot_direction
 from ..numerics.noise_scale import SCALES
 from ..numerics.ordering import LOG, at_least, ordered
 from ..numerics.records import take_rows
-from .catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
+from .bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
 
 Indices = NDArray[np.int64]
 

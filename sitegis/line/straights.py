@@ -13,7 +13,7 @@ import numpy as np
 from ..geometry.frames import Array, lot_direction
 from ..numerics.ordering import MATTERS_M, largest, smallest
 from ..numerics.statistics import cho_solve, cholesky
-from .catalogue import BEND_ANGLE_SD_RAD
+from .bend_catalog import BEND_ANGLE_SD_RAD
 
 HEADING_SD_RAD = float(np.radians(10.0))
 """Standard deviation of the head's axis as read by turning the receiver. Judgment, no source."""

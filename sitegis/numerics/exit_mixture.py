@@ -13,7 +13,7 @@ from scipy.special import log_ndtr
 
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
-from ..line.catalogue import (
+from ..line.bend_catalog import (
     BENDS_PER_M,
     SIGNED_RAD,
     SIGNED_SD_RAD,
@@ -71,7 +71,7 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
 
     Straight on with prior weight exp(−ρ L), L the length to the wall; bent by φ in a cell of
     length Δ with ρ Δ p(φ)/2 exp(−ρ L'), L' the length along that way; bent twice with
-    (ρ L)²/2 exp(−ρ L'), by what pairs turn (:func:`~sitegis.line.catalogue.turns_of_two`), half
+    (ρ L)²/2 exp(−ρ L'), by what pairs turn (:func:`~sitegis.line.bend_catalog.turns_of_two`), half
     way: a Poisson process of bends, three in one unseen stretch left out. An end at the wall is
     first held to lie inside of it (:func:`_held_inside`). The weights sum to 1.
     """
@@ -102,17 +102,17 @@ def _bent_to_wall(
     turn, turn_sd = np.tile(SIGNED_RAD, cells), np.tile(SIGNED_SD_RAD, cells)
     mean, covariance = _bent(*end, at, (turn, turn_sd), size)
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
-    chance = weight * BENDS_PER_M * size * np.tile(SIGNED_WEIGHTS, cells)
-    chance = chance * np.exp(-BENDS_PER_M * (at + rest))
-    once = _at_wall(chance, mean, covariance, (met, rest, np.degrees(turn), at), building)
+    probability = weight * BENDS_PER_M * size * np.tile(SIGNED_WEIGHTS, cells)
+    probability = probability * np.exp(-BENDS_PER_M * (at + rest))
+    once = _at_wall(probability, mean, covariance, (met, rest, np.degrees(turn), at), building)
     share, turn, turn_sd = turns_of_two()
     at = np.full(turn.size, length_m / 2.0)
     mean, covariance = _bent(*end, at, (turn, turn_sd), length_m)
     covariance[:, :2, :2] += (length_m * ASIDE_SHARE) ** 2 * np.eye(2)
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
-    chance = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
-    chance = chance * np.exp(-BENDS_PER_M * (at + rest))
-    twice = _at_wall(chance, mean, covariance, (met, rest, np.degrees(turn), at), building)
+    probability = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
+    probability = probability * np.exp(-BENDS_PER_M * (at + rest))
+    twice = _at_wall(probability, mean, covariance, (met, rest, np.degrees(turn), at), building)
     return [once, twice]
 
 

@@ -24,7 +24,7 @@ _MOST_TIES = 12
 _UNSTRAINED = 0.999
 
 
-def slips(
+def likely_blunders(
     value_m: float, *, imperial: bool, room_size_m: float | None = None
 ) -> Iterator[tuple[str, float]]:
     """Give what a length may have been if it was written or read wrongly: words, meters."""
@@ -33,18 +33,18 @@ def slips(
     if imperial:
         yield "one foot off", value_m + FOOT_M
         yield "one foot off", value_m - FOOT_M
-        yield from _feet_inches_slips(value_m)
+        yield from _feet_inches_blunders(value_m)
         yield "meters typed as feet", value_m / FOOT_M
         yield "inches typed as feet", value_m * INCH_M / FOOT_M
         return
-    yield from _metric_slips(value_m)
+    yield from _metric_blunders(value_m)
     yield "feet typed as meters", value_m * FOOT_M
     for step in (1.0, 0.1):
         yield f"{step:g} m off", value_m + step
         yield f"{step:g} m off", value_m - step
 
 
-def _feet_inches_slips(value_m: float) -> Iterator[tuple[str, float]]:
+def _feet_inches_blunders(value_m: float) -> Iterator[tuple[str, float]]:
     """Give slips in the feet and inches of a length."""
     total = round(abs(value_m) / INCH_M * 8) / 8
     feet, inches = divmod(total, 12.0)
@@ -52,20 +52,20 @@ def _feet_inches_slips(value_m: float) -> Iterator[tuple[str, float]]:
     sign = 1.0 if value_m >= 0 else -1.0
     if feet != whole:
         yield "feet and inches swapped", sign * (whole * FOOT_M + (feet + rest) * INCH_M)
-    for words, digits in _digit_slips(int(feet)):
+    for words, digits in _digit_blunders(int(feet)):
         yield f"{words} in the feet", sign * (digits * FOOT_M + inches * INCH_M)
-    for words, digits in _digit_slips(int(whole)):
+    for words, digits in _digit_blunders(int(whole)):
         yield f"{words} in the inches", sign * (feet * FOOT_M + (digits + rest) * INCH_M)
 
 
-def _metric_slips(value_m: float) -> Iterator[tuple[str, float]]:
+def _metric_blunders(value_m: float) -> Iterator[tuple[str, float]]:
     """Give slips in the millimeters of a length."""
     sign = 1.0 if value_m >= 0 else -1.0
-    for words, digits in _digit_slips(round(abs(value_m) * 1000)):
+    for words, digits in _digit_blunders(round(abs(value_m) * 1000)):
         yield words, sign * digits / 1000.0
 
 
-def _digit_slips(number: int) -> Iterator[tuple[str, int]]:
+def _digit_blunders(number: int) -> Iterator[tuple[str, int]]:
     """Give numbers that differ by a 6 read as a 9 or by two neighbors changed over."""
     text = str(number)
     for i, digit in enumerate(text):
@@ -93,7 +93,7 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
         return ""
     expected = item.value - error
     found: dict[str, tuple[float, float]] = {}
-    for words, value in slips(
+    for words, value in likely_blunders(
         item.value, imperial=is_imperial(site.units), room_size_m=_room_size_m(site, item)
     ):
         miss = abs(value - expected)

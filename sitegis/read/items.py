@@ -80,14 +80,14 @@ def _names_known(reading: Reading, item: Evidence, key: str, mains: tuple[Main, 
 
 def _is_usable(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ...]) -> bool:
     """Hold an item against the mains as its kind does; False with a fault gathered."""
-    slips = list(KINDS[item.kind].check(item, mains))
-    for slip in slips:
-        where = f"{key}.{slip.key}"
-        if slip.kind == "fault":
-            reading.report.site(slip.name, where, slip.value, **slip.values)
+    found = list(KINDS[item.kind].check(item, mains))
+    for one in found:
+        where = f"{key}.{one.key}"
+        if one.kind == "fault":
+            reading.report.site(one.name, where, one.value, **one.values)
         else:
-            reading.report.note(slip.name, where, **slip.values)
-    return all(slip.kind == "notice" for slip in slips)
+            reading.report.note(one.name, where, **one.values)
+    return all(one.kind == "notice" for one in found)
 
 
 def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture, ...]:

@@ -51,7 +51,7 @@ from .schema import SiteFile, SiteTable
 from .site_toml import Raw, units_of, validate
 from .sources import open_source
 from .streets import house_level, make_ground, make_streets
-from .wanting import tell_wanting
+from .wanting import check_required
 
 HEAD_ABOVE_INVERT_M = 0.025
 DRAIN_DIAMETER_M = 0.1016
@@ -92,7 +92,7 @@ def read_site(path: Path) -> Survey:
     site = None
     rules = None
     if file is not None:
-        tell_wanting(file, report)
+        check_required(file, report)
         rules = load_rules(file.site.rule_set)
         site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
         if site is not None:

@@ -35,7 +35,7 @@ _DEEP_KEY = re.compile(r"""(?<![\w"'\-])(?:[\w"'\-]++[ \t]*+\.[ \t]*+){100}""")
 # Kinds of values that pydantic may miss, each with its own words in the catalog.
 _KINDS = ("string", "bool", "int", "float", "list", "tuple")
 # Slips that the TOML parser finds, by the start of its message.
-_TOML_SLIPS = {
+_TOML_MISTAKES = {
     "Cannot overwrite a value": "toml-syntax:field-twice",
     "Cannot declare": "toml-syntax:table-twice",
     "Unescaped '\\'": "toml-syntax:backslash",
@@ -61,8 +61,8 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
         found = re.search(r"at line (\d+)", str(error))
         row = int(found[1]) if found else None
         said = str(error).splitlines()[0][:200]
-        slips = (name for start, name in _TOML_SLIPS.items() if said.startswith(start))
-        name = next(slips, "toml-syntax")
+        mistakes = (name for start, name in _TOML_MISTAKES.items() if said.startswith(start))
+        name = next(mistakes, "toml-syntax")
         report.add(fault_of(name, SITE_FILE, row, "file", said=said))
         units = re.findall(r'(?m)^[ \t]*((?:depth_)?units)\s*=\s*"(\w+)"', text)
         return None, {"site": dict(units)}

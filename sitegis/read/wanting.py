@@ -6,7 +6,7 @@ from .faults import Report
 from .schema import SiteFile
 
 
-def tell_wanting(file: SiteFile, report: Report) -> None:
+def check_required(file: SiteFile, report: Report) -> None:
     """Add the faults of a lot and a building that lack what they need whatever else is there.
 
     The steps that make them tell the same once more where they come so far; equal faults are

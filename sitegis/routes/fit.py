@@ -14,8 +14,8 @@ from ..model.site import Building, Main
 from ..numerics.exit_mixture import outward_normals
 from ..numerics.records import take_rows
 from .draw import LEAST_STRAIGHT_M, Candidates, lay_straights
-from .geometry import routes_cross, routes_inside
 from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
+from .regions import routes_cross, routes_inside
 from .terrain import Terrain, run_alongside
 
 __all__ = ["Fitted", "arrival_habit", "fit_candidates", "tap_habit"]

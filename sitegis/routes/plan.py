@@ -93,11 +93,11 @@ def make_plan(
         keep &= sequences.counts <= DIRECT_MOST_BENDS
         keep &= np.abs(sequences.turns_rad).sum(axis=1) <= DIRECT_MOST_TURN_RAD
         prior = np.where(keep, sequences.prior, 0.0)
-        why = "" if keep.any() else _why_not_direct(exit)
+        reason = "" if keep.any() else _no_direct_reason(exit)
     else:
         run = _YardRun(face, forward, toward, TAP_LIMIT_RAD + slack)
         rules, prior = _given_the_yard(run, exit)
-        why = _why_no_yard(face, bool(prior.any()), units)
+        reason = _no_yard_reason(face, bool(prior.any()), units)
     chosen = np.flatnonzero(prior)
     weight = prior[chosen] * (
         TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness[chosen] / TAP_SQUARE_SD_RAD) ** 2)
@@ -114,7 +114,7 @@ def make_plan(
         face=face,
         forward=forward,
         aims=aims,
-        why_none=why,
+        why_none=reason,
     )
 
 
@@ -173,14 +173,14 @@ def _proposal_shares(weight: Array) -> Array:
     return np.asarray(0.5 * weight / weight.sum() + 0.5 * root / root.sum()) if len(root) else root
 
 
-def _why_not_direct(exit: Exit) -> str:
+def _no_direct_reason(exit: Exit) -> str:
     return (
         f"the drain passes the {exit.side} wall: a direct run cannot turn toward the main "
         f"with {DIRECT_MOST_BENDS} bends of {np.degrees(DIRECT_MOST_TURN_RAD):.0f}° together"
     )
 
 
-def _why_no_yard(face: Face, any_sequence: bool, units: LengthUnit) -> str:
+def _no_yard_reason(face: Face, any_sequence: bool, units: LengthUnit) -> str:
     if face.yard_m < 4 * YARD_CLEAR_M:
         return (
             f"no room for a pipe beside the {face.side} wall: "

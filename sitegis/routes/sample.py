@@ -21,14 +21,14 @@ from ..numerics.statistics import (
 )
 from .bends import MOST_BENDS
 from .draw import DIMENSIONS, draw_heads
-from .evidence import aims_for, count_tie, log_likelihoods
 from .fit import Fitted, fit_candidates
 from .hypotheses import enumerate_hypotheses
+from .likelihoods import aims_for, count_tie, log_likelihoods
 from .plan import Plan, make_plan
+from .reasons import reason_for_none
 from .sobol import Sobol, scrambled
 from .terrain import Terrain, prepare_terrain
 from .unlisted import unlisted_log_fit
-from .why import why_nothing_fits
 
 __all__ = ["sample_routes"]
 
@@ -43,7 +43,7 @@ SO_FEW = "so few routes fit that none was found among those drawn"
 
 
 @dataclass(frozen=True, slots=True)
-class _Case:
+class _Setting:
     """What all hypotheses of a site share."""
 
     site: Site
@@ -86,7 +86,7 @@ def sample_routes(survey: Survey) -> Survey:
     share of the posterior stay at the first 2¹².
     """
     site, exit = survey.site, survey.exit
-    case = _Case(
+    setting = _Setting(
         site,
         exit,
         prepare_terrain(site),
@@ -94,9 +94,9 @@ def sample_routes(survey: Survey) -> Survey:
         survey.rules.least_slope(site.drain_diameter_m).slope,
     )
     mains = {main.id: main for main in site.mains}
-    runs = [_started(hypothesis, mains, case) for hypothesis in enumerate_hypotheses(site)]
+    runs = [_started(hypothesis, mains, setting) for hypothesis in enumerate_hypotheses(site)]
     least = max(run.log_share() for run in runs) + np.log(NEGLIGIBLE_SHARE)
-    sampled = tuple(_routes(_grown(run, least, case)) for run in runs)
+    sampled = tuple(_routes(_grown(run, least, setting)) for run in runs)
     return replace(survey, sampled=sampled)
 
 
@@ -125,7 +125,7 @@ class _Run:
         return float(np.log(self.hypothesis.prior)) + found.log_z + errors * found.log_z_se
 
 
-def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Run:
+def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) -> _Run:
     """Plan a hypothesis, draw its pilot, and the first batch with the adapted proposal."""
     if hypothesis.main is None:
         return _Run(
@@ -135,27 +135,31 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], case: _Case) -> _Ru
             batches=(),
             drawn=0,
             why_none="no route is sampled for other or not on record",
-            log_fit=unlisted_log_fit(case.site, case.exit.side),
+            log_fit=unlisted_log_fit(setting.site, setting.exit.side),
         )
     main = mains[hypothesis.main]
-    aims = aims_for(case.site, main)
-    plan = make_plan(hypothesis, main, case.exit, case.terrain, aims, units=case.site.units)
+    aims = aims_for(setting.site, main)
+    plan = make_plan(
+        hypothesis, main, setting.exit, setting.terrain, aims, units=setting.site.units
+    )
     if plan.why_none:
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
-    sequence, drawn = _sequence(hypothesis.id, case.site.seed), 1 << PILOT_POWER
-    pilot = _draw(plan, sequence.points(0, drawn), case)
+    sequence, drawn = _sequence(hypothesis.id, setting.site.seed), 1 << PILOT_POWER
+    pilot = _draw(plan, sequence.points(0, drawn), setting)
     if not len(pilot.fitted.rows):
-        pilot = _draw(plan, sequence.points(drawn, drawn), case)
+        pilot = _draw(plan, sequence.points(drawn, drawn), setting)
     if not len(pilot.fitted.rows):
-        why = why_nothing_fits(plan, pilot.fitted, case.exit, case.least_slope, case.site.units)
-        return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, why)
+        reason = reason_for_none(
+            plan, pilot.fitted, setting.exit, setting.least_slope, setting.site.units
+        )
+        return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, reason)
     adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
-    sequence = _sequence(hypothesis.id + "/main", case.site.seed)
-    first = _draw(adapted, sequence.points(0, 1 << FIRST_POWER), case)
+    sequence = _sequence(hypothesis.id + "/main", setting.site.seed)
+    first = _draw(adapted, sequence.points(0, 1 << FIRST_POWER), setting)
     return _Run(hypothesis, plan, sequence, (first,), first.drawn)
 
 
-def _grown(run: _Run, least_log_share: float, case: _Case) -> _Run:
+def _grown(run: _Run, least_log_share: float, setting: _Setting) -> _Run:
     """Double the draws until they are enough, the budget is spent, or the share negligible.
 
     Every doubling adapts the proposal anew to all draws before it.
@@ -168,7 +172,7 @@ def _grown(run: _Run, least_log_share: float, case: _Case) -> _Run:
         and not _enough(run)
     ):
         adapted = run.plan.with_shares(_adapted_shares(run.plan, run.batches))
-        batch = _draw(adapted, run.sequence.points(run.drawn, run.drawn), case)
+        batch = _draw(adapted, run.sequence.points(run.drawn, run.drawn), setting)
         run = replace(run, batches=(*run.batches, batch), drawn=run.drawn + batch.drawn)
     return run
 
@@ -178,18 +182,18 @@ def _sequence(name: str, seed: int) -> Sobol:
     return scrambled(DIMENSIONS, generator)
 
 
-def _draw(plan: Plan, uniforms: Array, case: _Case) -> _Batch:
-    heads = draw_heads(plan, case.exit, uniforms, case.least_slope)
-    fitted = fit_candidates(plan, heads, case.exit, case.site.building, case.terrain)
+def _draw(plan: Plan, uniforms: Array, setting: _Setting) -> _Batch:
+    heads = draw_heads(plan, setting.exit, uniforms, setting.least_slope)
+    fitted = fit_candidates(plan, heads, setting.exit, setting.site.building, setting.terrain)
     laid = RouteSet(
-        site=case.site,
+        site=setting.site,
         main=plan.main,
         vertices=fitted.vertices,
         inverts_m=fitted.inverts_m,
         lengths_m=fitted.lengths_m,
         stations_m=fitted.stations_m,
         turns_rad=plan.sequences.turns_rad[fitted.chosen],
-        tie=case.tie,
+        tie=setting.tie,
     )
     return _Batch(fitted, log_likelihoods(laid), len(uniforms), plan.shares, plan.sequences.prior)
 

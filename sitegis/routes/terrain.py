@@ -13,7 +13,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
 from ..model.site import SIDES, Building, Side, Site
 from ..pits.cost import may_run_in
-from .geometry import Region, region_of_polygon, region_of_rings
+from .regions import Region, region_of_polygon, region_of_rings
 
 __all__ = ["Face", "Terrain", "prepare_terrain", "run_alongside"]
 

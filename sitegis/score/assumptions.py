@@ -7,40 +7,47 @@ from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
 from ..finds.kinds import kind_of
 from ..routes.hypotheses import prior_words
 from . import tables
-from .case import WeighedSite
+from .weighed_site import WeighedSite
 from .words import name_hypothesis, name_main
 
 
-def list_assumptions(case: WeighedSite) -> tuple[str, ...]:
+def list_assumptions(weighed: WeighedSite) -> tuple[str, ...]:
     """List the assumptions in force, priors first; each once."""
-    sentences = [*_priors(case), *_evidence(case), *_shared(case), *join_words(case.site)]
-    if case.left_out:
-        sentences.insert(0, f"What if: left out {', '.join(sorted(case.left_out))}.")
+    sentences = [
+        *_priors(weighed),
+        *_evidence(weighed),
+        *_shared(weighed),
+        *join_words(weighed.site),
+    ]
+    if weighed.left_out:
+        sentences.insert(0, f"What if: left out {', '.join(sorted(weighed.left_out))}.")
     return tuple(dict.fromkeys(sentences))
 
 
-def _priors(case: WeighedSite) -> list[str]:
+def _priors(weighed: WeighedSite) -> list[str]:
     """Say the weights in force and the prior that each hypothesis gets from them."""
     shown = ", ".join(
-        f"{name_hypothesis(routes.hypothesis, case.site)} {100 * routes.hypothesis.prior:.1f} %"
-        for routes in sorted(case.routes, key=lambda r: -round(r.hypothesis.prior, 9))
+        f"{name_hypothesis(routes.hypothesis, weighed.site)} {100 * routes.hypothesis.prior:.1f} %"
+        for routes in sorted(weighed.routes, key=lambda r: -round(r.hypothesis.prior, 9))
     )
-    return [*prior_words(case.site), f"Prior of each alternative: {shown}."]
+    return [*prior_words(weighed.site), f"Prior of each alternative: {shown}."]
 
 
-def _evidence(case: WeighedSite) -> list[str]:
+def _evidence(weighed: WeighedSite) -> list[str]:
     """Say what each item of evidence was taken to be worth."""
     return [
-        kind_of(item).assumption(item, case.site, name_main(getattr(item, "main", ""), case.site))
-        for _, item in case.items
+        kind_of(item).assumption(
+            item, weighed.site, name_main(getattr(item, "main", ""), weighed.site)
+        )
+        for _, item in weighed.items
     ]
 
 
-def _shared(case: WeighedSite) -> list[str]:
+def _shared(weighed: WeighedSite) -> list[str]:
     """Say what correlated items were taken to share."""
-    causes = [kind_of(item).cause for _, item in case.items]
+    causes = [kind_of(item).cause for _, item in weighed.items]
     sentences = []
-    drawn = any(item.kind == "permit_drawing" for _, item in case.items)
+    drawn = any(item.kind == "permit_drawing" for _, item in weighed.items)
     if drawn or any(isinstance(cause, OfHabit) for cause in causes):
         sentences.append(
             f"A lateral joins the main that its block mostly joins with probability "
@@ -54,7 +61,7 @@ def _shared(case: WeighedSite) -> list[str]:
         )
     manholes = [
         getattr(item, "manhole", "")
-        for (_, item), cause in zip(case.items, causes, strict=True)
+        for (_, item), cause in zip(weighed.items, causes, strict=True)
         if isinstance(cause, AtManhole)
     ]
     if len(manholes) > len(set(manholes)):

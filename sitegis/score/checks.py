@@ -30,15 +30,15 @@ from ..model.results import Hypothesis
 from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, in_steps
-from ..routes.evidence import log_likelihoods, unlisted_log_likelihood
+from ..routes.likelihoods import log_likelihoods, unlisted_log_likelihood
 from ..units import LengthUnit, is_imperial
-from .case import WeighedSite
 from .particles import Particles
-from .pits import Pits, exposed_by, say_place
+from .pits import Pits, exposed_by, position_words
 from .tables import habit_given
-from .words import name_main, say_outdoors
+from .weighed_site import WeighedSite
+from .words import name_main, outdoor_words
 
-PUSH_COST, SPOT_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
+PUSH_COST, SEARCH_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBORS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
 COVER = "the sewer's owner opens the cover, after a gas test; nobody enters"
@@ -50,13 +50,13 @@ RECORD_EXISTS = 0.60
 STATION_BIN_M = 1.5
 OFFSET_BIN_M = 0.5
 MOST_OFFSET_BINS = 12
-SPOT_DISTANCES_M = (3.0, 6.0, 9.0, 14.0)
+SEARCH_DISTANCES_M = (3.0, 6.0, 9.0, 14.0)
 
 
 CheckKind = Literal[
     "push-on", "spot", "cleanout", "pit", "dye", "sound", "connection-record", "neighbors"
 ]
-Chance = Callable[[Particles], Array]
+Likelihood = Callable[[Particles], Array]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class Check:
     name: str
     cost: float
     outcomes: tuple[str, ...]
-    likelihood: Chance
+    likelihood: Likelihood
 
     @property
     def ends_search(self) -> bool:
@@ -84,60 +84,60 @@ class CheckContext:
     """What the checks look at."""
 
     survey: Survey
-    case: WeighedSite
+    weighed: WeighedSite
     particles: Particles
     pits: Pits
 
 
-def list_checks(scene: CheckContext) -> Iterator[Check]:
+def list_checks(context: CheckContext) -> Iterator[Check]:
     """List every check that could be made at this site and has not been made yet."""
-    if scene.particles.listed.any():
-        yield _push_on(scene)
-        yield from _spots(scene)
-        yield from _cleanouts(scene)
-        yield from _test_pit(scene)
-    yield from _manholes(scene)
-    if scene.survey.site.mains:
-        yield from _record(scene)
-        yield from _neighbors(scene)
+    if context.particles.listed.any():
+        yield _push_on(context)
+        yield from _yard_places(context)
+        yield from _cleanouts(context)
+        yield from _test_pit(context)
+    yield from _manholes(context)
+    if context.survey.site.mains:
+        yield from _record(context)
+        yield from _neighbors(context)
 
 
 def _two_outcomes(
-    kind: CheckKind, name: str, cost: float, words: tuple[str, str], chance: Chance
+    kind: CheckKind, name: str, cost: float, words: tuple[str, str], probability: Likelihood
 ) -> Check:
     """Make a check with a yes, of a chance (p,), and a no."""
 
     def likelihood(particles: Particles) -> Array:
-        yes = chance(particles)
+        yes = probability(particles)
         return np.stack([yes, 1.0 - yes], axis=1)
 
     return Check(kind, name, cost, words, likelihood)
 
 
-def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Chance:
+def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Likelihood:
     """Give the chance of a yes about a place: ``right`` if the pipe passes within a sweep of it.
 
     ``reach_sd_m`` blurs the edge of the sweep; ``wrong`` is the chance of a false yes.
     """
 
-    def chance(particles: Particles) -> Array:
+    def probability(particles: Particles) -> Array:
         yes = np.full(particles.listed.size, wrong)
         gap, _, _ = polyline.line_locate_point(particles.vertices[particles.listed], place)
         yes[particles.listed] += (right - wrong) * ndtr((SWEEP_M - gap) / reach_sd_m)
         return yes
 
-    return chance
+    return probability
 
 
 # --------------------------------------------------------------------------------- the head
 
 
-def _push_on(scene: CheckContext) -> Check:
+def _push_on(context: CheckContext) -> Check:
     """Push the head on and find it: how far off the drain's straight line it turns up.
 
     The receiver's noise, as learned on the site, spreads each route over the outcomes.
     """
-    survey = scene.survey
+    survey = context.survey
     site, penetration = survey.site, survey.exit
     push = PUSH_IMPERIAL_M if is_imperial(site.units) else PUSH_M
     distance = max(push - penetration.unseen_m, 1.0)
@@ -149,7 +149,7 @@ def _push_on(scene: CheckContext) -> Check:
         return np.asarray((reached - np.array([penetration.x_m, penetration.y_m])) @ across)
 
     sd = site.noise.located_sd_m(max(penetration.depth_m, 0.5)) * _crew_scale(survey)
-    most = np.max(np.abs(offsets(scene.particles)))
+    most = np.max(np.abs(offsets(context.particles)))
     half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
 
@@ -160,8 +160,8 @@ def _push_on(scene: CheckContext) -> Check:
 
     words = tuple(_offset_words(float(value), site.units) for value in middle)
     name = (
-        f"Push the camera head {say_outdoors(push, site.units)} on and locate it, "
-        f"{say_outdoors(distance, site.units)} outside the wall"
+        f"Push the camera head {outdoor_words(push, site.units)} on and locate it, "
+        f"{outdoor_words(distance, site.units)} outside the wall"
     )
     return Check("push-on", name, PUSH_COST, words, likelihood)
 
@@ -176,7 +176,7 @@ def _offset_words(offset_m: float, units: LengthUnit) -> str:
     if abs(offset_m) < OFFSET_BIN_M / 2:
         return "straight on"
     return (
-        f"about {say_outdoors(abs(offset_m), units)} to the {'left' if offset_m > 0 else 'right'}"
+        f"about {outdoor_words(abs(offset_m), units)} to the {'left' if offset_m > 0 else 'right'}"
     )
 
 
@@ -190,36 +190,36 @@ def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
     return full
 
 
-def _spots(scene: CheckContext) -> Iterator[Check]:
+def _yard_places(context: CheckContext) -> Iterator[Check]:
     """Search with the locator about a spot in the yard, the head pushed on to it."""
-    site = scene.survey.site
-    for spot in _candidate_spots(scene):
-        x, y = say_outdoors(float(spot[0]), site.units), say_outdoors(float(spot[1]), site.units)
+    site = context.survey.site
+    for spot in _candidate_places(context):
+        x, y = outdoor_words(float(spot[0]), site.units), outdoor_words(float(spot[1]), site.units)
         yield _two_outcomes(
             "spot",
-            f"Push on and search with the locator within {say_outdoors(SWEEP_M, site.units)} "
+            f"Push on and search with the locator within {outdoor_words(SWEEP_M, site.units)} "
             f"of the spot {x} from the left lot line and {y} from the front lot line",
-            SPOT_COST,
+            SEARCH_COST,
             ("found there", "not there"),
             _passes(
                 spot,
-                max(site.noise.horizontal_floor_m, 0.05) * _crew_scale(scene.survey),
+                max(site.noise.horizontal_floor_m, 0.05) * _crew_scale(context.survey),
                 FOUND_RELIABILITY,
                 FOUND_FALSE_ALARM,
             ),
         )
 
 
-def _candidate_spots(scene: CheckContext) -> Array:
+def _candidate_places(context: CheckContext) -> Array:
     """Give places on the leading routes at set distances from the wall, in the yard only."""
-    particles, site = scene.particles, scene.survey.site
+    particles, site = context.particles, context.survey.site
     spots: list[Array] = []
     for i, scored in enumerate(particles.scored):
         mine = np.flatnonzero((particles.hypothesis == i) & particles.listed)
         if mine.size == 0 or scored.probability < 0.02:
             continue
         typical = particles.vertices[mine[mine.size // 2]]
-        spots.extend(polyline.line_interpolate_point(typical, np.array(SPOT_DISTANCES_M)))
+        spots.extend(polyline.line_interpolate_point(typical, np.array(SEARCH_DISTANCES_M)))
     if not spots:
         return np.zeros((0, 2))
     rounded = np.unique(in_steps(spots, 0.5) * 0.5, axis=0)
@@ -229,12 +229,12 @@ def _candidate_spots(scene: CheckContext) -> Array:
     return np.asarray(rounded[shapely.contains_xy(yard, rounded)])
 
 
-def _cleanouts(scene: CheckContext) -> Iterator[Check]:
+def _cleanouts(context: CheckContext) -> Iterator[Check]:
     """Open a cleanout in the yard: water poured indoors runs through it, or it does not."""
-    survey = scene.survey
+    survey = context.survey
     known = [
         np.array([item.x_m, item.y_m])
-        for _, item in scene.case.items
+        for _, item in context.weighed.items
         if isinstance(item, CleanoutOutside)
     ]
     if survey.placed is not None:
@@ -253,15 +253,15 @@ def _cleanouts(scene: CheckContext) -> Iterator[Check]:
         )
 
 
-def _test_pit(scene: CheckContext) -> Iterator[Check]:
+def _test_pit(context: CheckContext) -> Iterator[Check]:
     """Dig the first pit of the plan."""
-    plan = scene.pits.plan(scene.particles.weights)
+    plan = context.pits.plan(context.particles.weights)
     if not plan.order:
         return
-    site, first = scene.survey.site, scene.pits.laid[plan.order[0]]
+    site, first = context.survey.site, context.pits.laid[plan.order[0]]
     yield _two_outcomes(
         "pit",
-        f"Dig a test pit {say_place(first.center, site)}",
+        f"Dig a test pit {position_words(first.center, site)}",
         first.cost,
         ("the pipe is there", "no pipe there"),
         lambda particles: exposed_by(first, particles, site).astype(float),
@@ -271,14 +271,16 @@ def _test_pit(scene: CheckContext) -> Iterator[Check]:
 # ------------------------------------------------------------------------------ the manholes
 
 
-def _manholes(scene: CheckContext) -> Iterator[Check]:
+def _manholes(context: CheckContext) -> Iterator[Check]:
     """Put in dye, or listen, at each manhole where that has not been done."""
     done = {
-        (item.kind, item.manhole) for _, item in scene.case.items if isinstance(item, Dye | Sound)
+        (item.kind, item.manhole)
+        for _, item in context.weighed.items
+        if isinstance(item, Dye | Sound)
     }
-    for main in scene.survey.site.mains:
+    for main in context.survey.site.mains:
         for manhole in main.manholes:
-            where = f"manhole {manhole.id} ({name_main(main.id, scene.survey.site)})"
+            where = f"manhole {manhole.id} ({name_main(main.id, context.survey.site)})"
             if ("dye", manhole.id) not in done:
                 yield _two_outcomes(
                     "dye",
@@ -286,7 +288,7 @@ def _manholes(scene: CheckContext) -> Iterator[Check]:
                     f"minutes: {COVER}",
                     DYE_COST,
                     ("dye seen", "no dye"),
-                    _noticed(scene.survey.site, Dye(manhole.id, True, DYE_WAIT_MIN)),
+                    _noticed(context.survey.site, Dye(manhole.id, True, DYE_WAIT_MIN)),
                 )
             if ("sound", manhole.id) not in done:
                 yield _two_outcomes(
@@ -294,15 +296,15 @@ def _manholes(scene: CheckContext) -> Iterator[Check]:
                     f"Acoustic (knock) test: knock on the stack, listen at {where}: {COVER}",
                     LISTEN_COST,
                     ("heard", "not heard"),
-                    _noticed(scene.survey.site, Sound(manhole.id, True)),
+                    _noticed(context.survey.site, Sound(manhole.id, True)),
                 )
 
 
-def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
+def _noticed(any_site: Site, item: Dye | Sound) -> Likelihood:
     """Give P(noticed | particle) from stage ``routes``'s likelihood of a noticed item."""
     site = replace(any_site, evidence=(item,))
 
-    def chance(particles: Particles) -> Array:
+    def probability(particles: Particles) -> Array:
         noticed = np.full(particles.listed.size, np.exp(unlisted_log_likelihood(item, site)))
         for main in site.mains:
             mine = particles.on_main(main.id)
@@ -321,24 +323,24 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Chance:
                 noticed[mine] = np.exp(log_likelihoods(laid)[item.kind])
         return noticed
 
-    return chance
+    return probability
 
 
 # ------------------------------------------------------------------------------- the records
 
 
-def _record(scene: CheckContext) -> Iterator[Check]:
+def _record(context: CheckContext) -> Iterator[Check]:
     """Ask the city for the connection record: none, or a main and a place along it."""
-    if any(isinstance(item, TapRecord) for _, item in scene.case.items):
+    if any(isinstance(item, TapRecord) for _, item in context.weighed.items):
         return
-    mains, standard = scene.survey.site.mains, tap_record.DEFAULT
+    mains, standard = context.survey.site.mains, tap_record.DEFAULT
     anywhere = RECORD_EXISTS * (1.0 - standard.reliability) / len(mains)
     right, words = RECORD_EXISTS * standard.reliability, ["no record"]
     edges = {}
     for main in mains:
-        stations = scene.particles.stations_m[scene.particles.on_main(main.id)]
+        stations = context.particles.stations_m[context.particles.on_main(main.id)]
         edges[main.id] = _station_edges(stations)
-        name = name_main(main.id, scene.survey.site)
+        name = name_main(main.id, context.survey.site)
         words += [f"a record in {name}"] * (edges[main.id].size - 1)
 
     def likelihood(particles: Particles) -> Array:
@@ -372,11 +374,11 @@ def _station_edges(stations_m: Array) -> Array:
     return np.linspace(low, high, count + 1)
 
 
-def _neighbors(scene: CheckContext) -> Iterator[Check]:
+def _neighbors(context: CheckContext) -> Iterator[Check]:
     """Ask two neighbors where they drain, about the leading main."""
-    if any(isinstance(item, Neighbors) for _, item in scene.case.items):
+    if any(isinstance(item, Neighbors) for _, item in context.weighed.items):
         return
-    scored = scene.particles.scored
+    scored = context.particles.scored
     leader = next((s.hypothesis.main for s in scored if s.hypothesis.main is not None), None)
     if leader is None:
         return
@@ -386,9 +388,9 @@ def _neighbors(scene: CheckContext) -> Iterator[Check]:
             for follows in (False, True)
         ]
     )
-    rows = np.array([_share(s.hypothesis, leader, scene.case) for s in scored])
+    rows = np.array([_share(s.hypothesis, leader, context.weighed) for s in scored])
     table = (1.0 - rows)[:, None] * by_count[0] + rows[:, None] * by_count[1]
-    name = name_main(leader, scene.survey.site)
+    name = name_main(leader, context.survey.site)
     yield Check(
         "neighbors",
         f"Ask two neighbors whether they drain to {name}",
@@ -398,6 +400,6 @@ def _neighbors(scene: CheckContext) -> Iterator[Check]:
     )
 
 
-def _share(hypothesis: Hypothesis, leader: str, case: WeighedSite) -> float:
+def _share(hypothesis: Hypothesis, leader: str, weighed: WeighedSite) -> float:
     """Give P(the leading main is the habit | hypothesis)."""
-    return habit_given(hypothesis, case.habit).get(leader, 0.0)
+    return habit_given(hypothesis, weighed.habit).get(leader, 0.0)

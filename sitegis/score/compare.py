@@ -14,7 +14,7 @@ from ..model.site import Main, Site, Street
 from ..model.survey import Survey
 from ..routes.hypotheses import toward_of
 from .particles import leave_lot
-from .words import SAYS_NOTHING_BITS, name_main
+from .words import NEGLIGIBLE_BITS, name_main
 
 RULED_OUT = 0.001
 
@@ -79,7 +79,7 @@ def _known(value: float) -> float | None:
 
 def _said(contributions: Sequence[Contribution], *, sign: float) -> tuple[Contribution, ...]:
     """Give the items that speak one way about the best way, the weightiest first."""
-    return tuple(item for item in contributions if sign * item.bits > SAYS_NOTHING_BITS)
+    return tuple(item for item in contributions if sign * item.bits > NEGLIGIBLE_BITS)
 
 
 def _figures(

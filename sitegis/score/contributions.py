@@ -8,12 +8,12 @@ from ..geometry.frames import Array
 from ..model.results import Contribution
 from ..numerics.ordering import MATTERS_P, in_steps
 from ..numerics.statistics import log_sum
-from .case import LOCATES, WeighedSite, all_log_evidence
-from .words import limit_bits, name_hypothesis, say_odds
+from .weighed_site import LOCATES, WeighedSite, all_log_evidence
+from .words import limit_bits, name_hypothesis, odds_words
 
 
 def weigh_items(
-    case: WeighedSite, log_evidence: Array, left_out: frozenset[str]
+    weighed: WeighedSite, log_evidence: Array, left_out: frozenset[str]
 ) -> tuple[tuple[Contribution, ...], ...]:
     """Give each hypothesis its contributions, the weightiest first.
 
@@ -23,17 +23,17 @@ def weigh_items(
     ``locates`` is the fit of the geometry: what the indoor marks say by themselves.
     """
     with np.errstate(divide="ignore"):
-        log_prior = np.log(case.prior)
+        log_prior = np.log(weighed.prior)
     full = _log_odds(log_evidence + log_prior)
-    kinds = {LOCATES: LOCATES, **{name: item.kind for name, item in case.items}}
-    rows: list[list[Contribution]] = [[] for _ in case.routes]
-    for name in case.names:
+    kinds = {LOCATES: LOCATES, **{name: item.kind for name, item in weighed.items}}
+    rows: list[list[Contribution]] = [[] for _ in weighed.routes]
+    for name in weighed.names:
         if name in left_out:
             continue
-        reduced = _log_odds(all_log_evidence(case, left_out | {name}) + log_prior)
-        for row, routes, after, before in zip(rows, case.routes, full, reduced, strict=True):
+        reduced = _log_odds(all_log_evidence(weighed, left_out | {name}) + log_prior)
+        for row, routes, after, before in zip(rows, weighed.routes, full, reduced, strict=True):
             bits = limit_bits(after - before) if after != before else 0.0
-            words = say_odds(bits, name_hypothesis(routes.hypothesis, case.site))
+            words = odds_words(bits, name_hypothesis(routes.hypothesis, weighed.site))
             row.append(Contribution(name, kinds[name], bits, words))
     return tuple(
         tuple(sorted(row, key=lambda c: -float(in_steps(abs(c.bits), MATTERS_P)))) for row in rows

@@ -15,7 +15,7 @@ from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, ordered
 from ..numerics.statistics import mixture_moments
-from ..routes.evidence import aims_for
+from ..routes.likelihoods import aims_for
 
 NEGLIGIBLE = 1e-3
 """A component of less weight after all evidence is left out. Judgment."""

@@ -30,21 +30,21 @@ from ..model.site import Site
 from ..model.survey import Survey
 from ..numerics.statistics import normal_density, normalized_weights, weighted_quantiles
 from ..units import about, percent
-from .case import WeighedSite, hypothesis_evidence, log_weights
 from .particles import draw_particles
 from .pits import lay_pits
 from .posterior import posterior
 from .tables import main_by_id
+from .weighed_site import WeighedSite, hypothesis_evidence, log_weights
 
-SLIP = 0.03
+BLUNDER = 0.03
 """How often a blunder indoors, or the building's place on the lot, misplaces all that the marks
 tell: judgment, no source."""
-SLIP_M, SLIP_DEPTH_M = 1.5, 0.4
-"""By how much, one standard deviation in plan and in height; Student-t with ``SLIP_DEGREES``."""
-SLIP_DEGREES = 3.0
+BLUNDER_M, BLUNDER_DEPTH_M = 1.5, 0.4
+"""By how much, one standard deviation in plan and in height; Student-t with ``BLUNDER_DEGREES``."""
+BLUNDER_DEGREES = 3.0
 DOUBTED, REFUSED = 0.9, 0.5
 """A find that is this drain with less is said; with less than the second the search goes on."""
-OTHER_PIPE, SLIPPED, NOT_LISTED = (
+OTHER_PIPE, BLUNDERED, NOT_LISTED = (
     "another pipe",
     "a slip indoors or a wrong place of the building",
     "a way that is not listed",
@@ -52,20 +52,20 @@ OTHER_PIPE, SLIPPED, NOT_LISTED = (
 
 
 def judge_finds(
-    survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis]
+    survey: Survey, weighed: WeighedSite, scored: Sequence[ScoredHypothesis]
 ) -> tuple[FindJudgment, ...]:
     """Judge every finding that counts, in the order of the table."""
-    items = [item for _, item in case.items if isinstance(item, Finding)]
-    return tuple(_judged(survey, case, scored, item) for item in items)
+    items = [item for _, item in weighed.items if isinstance(item, Finding)]
+    return tuple(_judged(survey, weighed, scored, item) for item in items)
 
 
 def _judged(
-    survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis], item: Finding
+    survey: Survey, weighed: WeighedSite, scored: Sequence[ScoredHypothesis], item: Finding
 ) -> FindJudgment:
-    without = _scored_without(case, scored, item.id)
+    without = _scored_without(weighed, scored, item.id)
     if not isinstance(item, Found):
         return FindJudgment(item, 0.0, np.nan, np.nan, (), _worth(survey, without, item))
-    shares, off, below, weights = _explained(case, without, item)
+    shares, off, below, weights = _explained(weighed, without, item)
     total = sum(shares.values())
     p_drain = shares.pop("this drain") / total
     causes = tuple((name, share / total) for name, share in shares.items())
@@ -76,64 +76,66 @@ def _judged(
 
 
 def _scored_without(
-    case: WeighedSite, scored: Sequence[ScoredHypothesis], name: str
+    weighed: WeighedSite, scored: Sequence[ScoredHypothesis], name: str
 ) -> tuple[ScoredHypothesis, ...]:
     """Give the hypotheses with weights and probabilities as they were without one item."""
-    left_out = frozenset({name}) | (case.left_out & {"locates"})
-    estimates = [hypothesis_evidence(case, routes, left_out) for routes in case.routes]
-    p = posterior(np.array([one.log_z for one in estimates]), case.prior)
-    of = {routes.hypothesis.id: (routes, one) for routes, one in zip(case.routes, p, strict=True)}
+    left_out = frozenset({name}) | (weighed.left_out & {"locates"})
+    estimates = [hypothesis_evidence(weighed, routes, left_out) for routes in weighed.routes]
+    p = posterior(np.array([one.log_z for one in estimates]), weighed.prior)
+    of = {
+        routes.hypothesis.id: (routes, one) for routes, one in zip(weighed.routes, p, strict=True)
+    }
     made = []
     for one in scored:
         routes, probability = of[one.hypothesis.id]
-        weights = normalized_weights(log_weights(case, routes, left_out))
+        weights = normalized_weights(log_weights(weighed, routes, left_out))
         made.append(replace(one, probability=float(probability), weights=weights))
     return tuple(made)
 
 
 def _explained(
-    case: WeighedSite, without: Sequence[ScoredHypothesis], item: Found
+    weighed: WeighedSite, without: Sequence[ScoredHypothesis], item: Found
 ) -> tuple[dict[str, float], Array, Array, Array]:
     """Weigh what explains a find, given all but itself: shares by cause, not normalized.
 
     Gives the residuals across and below of the weighted routes besides. A slip moves all that
     the marks tell: the same residuals under Student-t of its own spread.
     """
-    site, right = case.site, reliability_of(item, case.site)
+    site, right = weighed.site, reliability_of(item, weighed.site)
     stray = stray_find(item, site)
-    routes_of = {routes.hypothesis.id: routes for routes in case.routes}
-    fits = slipped = rest = 0.0
+    routes_of = {routes.hypothesis.id: routes for routes in weighed.routes}
+    fits = blundered = rest = 0.0
     offs, belows, weights = [], [], []
     for one in without:
         if not one.weights.any() or not one.probability > 0.0:
             rest += one.probability
             continue
-        misses = residuals(item, laid_of(site, routes_of[one.hypothesis.id]))
+        misses = residuals(item, route_set_of(site, routes_of[one.hypothesis.id]))
         across, play, below, turn = misses
         share = one.probability * one.weights
         fits += float(share @ right_density(item, site, misses))
-        spread = np.sqrt(SLIP_M**2 + across_sd_m(item, site) ** 2 + play**2)
-        wide = student(across, spread, SLIP_DEGREES)
+        spread = np.sqrt(BLUNDER_M**2 + across_sd_m(item, site) ** 2 + play**2)
+        wide = student(across, spread, BLUNDER_DEGREES)
         if below is not None:
             measured = cast(tuple[float, float], measured_invert_m(item, site))
-            wide = wide * normal_density(below, float(np.hypot(SLIP_DEPTH_M, measured[1])))
+            wide = wide * normal_density(below, float(np.hypot(BLUNDER_DEPTH_M, measured[1])))
         if turn is not None:
             wide = wide / np.pi
-        slipped += float(share @ wide)
+        blundered += float(share @ wide)
         offs.append(across)
         belows.append(np.full(across.size, np.nan) if below is None else below)
         weights.append(share)
     shares = {
-        "this drain": right * (1.0 - SLIP) * fits,
+        "this drain": right * (1.0 - BLUNDER) * fits,
         OTHER_PIPE: (1.0 - right) * stray,
-        SLIPPED: right * SLIP * slipped,
+        BLUNDERED: right * BLUNDER * blundered,
         NOT_LISTED: right * rest * stray,
     }
     joined = [np.concatenate(part) if part else np.zeros(0) for part in (offs, belows, weights)]
     return shares, joined[0], joined[1], joined[2]
 
 
-def laid_of(site: Site, routes: Routes) -> RouteSet:
+def route_set_of(site: Site, routes: Routes) -> RouteSet:
     """Return the routes of a hypothesis as the likelihoods of findings need them."""
     main = main_by_id(site, str(routes.hypothesis.main))
     none = np.zeros((len(routes.lengths_m), 3))

@@ -14,58 +14,61 @@ from ..model.results import NextCheck, Routes, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, in_steps, largest
 from ..units import percent
-from .case import WeighedSite
 from .checks import Check, CheckContext, list_checks
 from .information import information_gain_bits
 from .particles import Particles, draw_particles
-from .pits import Pits, lay_pits, say_place
+from .pits import Pits, lay_pits, position_words
 from .search import CENT, SearchPlan
+from .weighed_site import WeighedSite
 from .words import name_hypothesis
 
-MOST_SPOTS = 2
+MOST_SEARCHES = 2
 LEAST_OUTCOME = 1e-9
 Asked = tuple[Check, Array]
 """A check with P(particle, outcome) as (p, o)."""
 
 
-def rank_checks(scene: CheckContext, asked: Sequence[Asked]) -> tuple[NextCheck, ...]:
+def rank_checks(context: CheckContext, asked: Sequence[Asked]) -> tuple[NextCheck, ...]:
     """Rank the checks by what they save: expected dig cost before − after − their own cost.
 
     Exact sums over outcomes and route particles. The dig is the pit search of
     :mod:`sitegis.score.pits`; a check that changes it in no outcome saves nothing of it,
-    however much it tells. Of the spots in the yard only the ``MOST_SPOTS`` best are kept.
+    however much it tells. Of the spots in the yard only the ``MOST_SEARCHES`` best are kept.
     """
-    spots = [_evaluate(*one, scene) for one in asked if one[0].kind == "spot"]
-    others = [_evaluate(*one, scene) for one in asked if one[0].kind != "spot"]
-    return tuple(sorted([*others, *sorted(spots, key=_rank)[:MOST_SPOTS]], key=_rank))
+    spots = [_evaluate(*one, context) for one in asked if one[0].kind == "spot"]
+    others = [_evaluate(*one, context) for one in asked if one[0].kind != "spot"]
+    return tuple(sorted([*others, *sorted(spots, key=_rank)[:MOST_SEARCHES]], key=_rank))
 
 
-def set_scene(
-    survey: Survey, case: WeighedSite, scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
+def prepare_checks(
+    survey: Survey,
+    weighed: WeighedSite,
+    scored: Sequence[ScoredHypothesis],
+    sampled: Sequence[Routes],
 ) -> CheckContext:
     """Draw the particles and lay the pits that the checks are judged by."""
     particles = draw_particles(scored, sampled, survey.site)
     return CheckContext(
-        survey, case, particles, lay_pits(particles, sampled, survey.site, survey.rules)
+        survey, weighed, particles, lay_pits(particles, sampled, survey.site, survey.rules)
     )
 
 
-def ask_checks(scene: CheckContext) -> tuple[Asked, ...]:
+def ask_checks(context: CheckContext) -> tuple[Asked, ...]:
     """List the checks, each with P(particle, outcome) as (p, o)."""
-    weights = scene.particles.weights[:, None]
+    weights = context.particles.weights[:, None]
     return tuple(
-        (check, weights * check.likelihood(scene.particles)) for check in list_checks(scene)
+        (check, weights * check.likelihood(context.particles)) for check in list_checks(context)
     )
 
 
-def telling_checks(scene: CheckContext, asked: Sequence[Asked]) -> dict[str, str]:
+def telling_checks(context: CheckContext, asked: Sequence[Asked]) -> dict[str, str]:
     """Name for each main the check with the most expected information on "this one or another".
 
     The cheaper on a tie; mains that no check tells from another are left out.
     """
     telling = {}
-    for main in scene.survey.site.mains:
-        mine = scene.particles.on_main(main.id)
+    for main in context.survey.site.mains:
+        mine = context.particles.on_main(main.id)
         gains = [
             (-float(in_steps(_binary_gain(mine, joint), MATTERS_P)), check.cost, check.name)
             for check, joint in asked
@@ -89,16 +92,16 @@ def _rank(check: NextCheck) -> tuple[float, float, str]:
     return -float(saving), -float(gain), check.check
 
 
-def _evaluate(check: Check, joint: Array, scene: CheckContext) -> NextCheck:
+def _evaluate(check: Check, joint: Array, context: CheckContext) -> NextCheck:
     """Work out one check."""
-    particles = scene.particles
+    particles = context.particles
     by_hypothesis = particles.by_hypothesis(joint)
     prior = by_hypothesis.sum(axis=1)
     conditional = by_hypothesis / np.where(prior > 0.0, prior, 1.0)[:, None]
     gain = information_gain_bits(prior, conditional)
-    value = dig_cost_saved(joint, particles, scene.pits, ends_search=check.ends_search)
+    value = dig_cost_saved(joint, particles, context.pits, ends_search=check.ends_search)
     saving = round(value - check.cost, 6) + 0.0
-    outcomes = _outcome_table(check, joint, scene)
+    outcomes = _outcome_table(check, joint, context)
     return NextCheck(check.name, gain, saving, check.cost, outcomes, is_dig=check.ends_search)
 
 
@@ -137,42 +140,42 @@ def _saved(seen: Array, priced: Array, today: SearchPlan, pits: Pits) -> float:
     """
     saved = 0.0
     for known, column in zip(seen.T, priced.T, strict=True):
-        chance = float(column.sum())
-        if min(chance, float(known.sum())) < LEAST_OUTCOME:
+        probability = float(column.sum())
+        if min(probability, float(known.sum())) < LEAST_OUTCOME:
             continue
         order = pits.plan(known / known.sum()).order
         if order != today.order:
-            given = column / chance
-            saved += chance * (pits.cost_of(today.order, given) - pits.cost_of(order, given))
+            given = column / probability
+            saved += probability * (pits.cost_of(today.order, given) - pits.cost_of(order, given))
     return saved
 
 
 def _outcome_table(
-    check: Check, joint: Array, scene: CheckContext
+    check: Check, joint: Array, context: CheckContext
 ) -> tuple[tuple[str, float, str], ...]:
     """Say for each outcome how likely it is and what to do then, outcomes by words."""
     merged: dict[str, Array] = {}
     for words, column in zip(check.outcomes, joint.T, strict=True):
         merged[words] = merged.get(words, 0.0) + column
     rows = [
-        (words, float(column.sum()), _what_then(words, column / column.sum(), check, scene))
+        (words, float(column.sum()), _what_then(words, column / column.sum(), check, context))
         for words, column in merged.items()
         if column.sum() > LEAST_OUTCOME
     ]
-    total = sum(chance for _, chance, _ in rows)
-    return tuple((words, chance / total, then) for words, chance, then in rows)
+    total = sum(probability for _, probability, _ in rows)
+    return tuple((words, probability / total, then) for words, probability, then in rows)
 
 
-def _what_then(words: str, weights: Array, check: Check, scene: CheckContext) -> str:
+def _what_then(words: str, weights: Array, check: Check, context: CheckContext) -> str:
     """Say which way leads after an outcome, and where to dig first."""
-    by_hypothesis = scene.particles.by_hypothesis(weights)
+    by_hypothesis = context.particles.by_hypothesis(weights)
     leader = largest(by_hypothesis, MATTERS_P)
-    name = name_hypothesis(scene.particles.scored[leader].hypothesis, scene.survey.site)
-    plan = scene.pits.plan(weights)
+    name = name_hypothesis(context.particles.scored[leader].hypothesis, context.survey.site)
+    plan = context.pits.plan(weights)
     if check.ends_search and words == check.outcomes[0]:
         act = "the search is over, expose the pipe by hand"
     elif plan.order:
-        act = f"dig {say_place(scene.pits.laid[plan.order[0]].center, scene.survey.site)}"
+        act = f"dig {position_words(context.pits.laid[plan.order[0]].center, context.survey.site)}"
     else:
         act = "open the ground at the wall and follow the pipe"
     return f"{name} {percent(float(by_hypothesis[leader]))}: {act}"

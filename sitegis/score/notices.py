@@ -15,7 +15,7 @@ from ..model.results import ScoredHypothesis
 from ..model.site import Site
 from ..numerics.statistics import MOST_PARETO_K
 from ..units import percent
-from .words import name_hypothesis, name_main, say_odds
+from .words import name_hypothesis, name_main, odds_words
 
 LEAST_EFFECTIVE_SAMPLES = 400.0
 MOST_LOG_EVIDENCE_SE = 0.05
@@ -87,7 +87,7 @@ def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[
             "evidence-disagrees",
             WHERE,
             item=item_label(item.item, item.kind),
-            say_odds=say_odds(item.bits, name),
+            odds_words=odds_words(item.bits, name),
         )
         for item in leader.contributions
         if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted"

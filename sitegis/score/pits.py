@@ -36,7 +36,7 @@ from ..rules.rule_set import RuleSet
 from .particles import Particles
 from .posterior import most_probable_way
 from .search import SearchPlan, plan_cost, plan_search
-from .words import say_outdoors
+from .words import outdoor_words
 
 # Where along a way pits are proposed, on the ways that are at least this likely.
 DISTANCES_M = (2.0, 3.5, 6.0, 9.0, 13.0)
@@ -212,7 +212,7 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
 # ----------------------------------------------------------------------------------- words
 
 
-def say_place(point: Array, site: Site) -> str:
+def position_words(point: Array, site: Site) -> str:
     """Say where a pit is: by a wall or lot line and a distance from its left or front end.
 
     In the open it is said by its distances from the left and the front lot line.
@@ -220,12 +220,12 @@ def say_place(point: Array, site: Site) -> str:
     to_wall, wall, from_end, end = _edge_near(point, site.building.vertices, site.building.sides)
     to_line, line, line_end, line_end_name = _edge_near(point, site.lot.vertices, site.lot.sides)
     if min(to_wall, to_line) > AT_EDGE_M:
-        x, y = (say_outdoors(float(value), site.units) for value in point)
+        x, y = (outdoor_words(float(value), site.units) for value in point)
         return f"{x} from the left lot line and {y} from the front lot line"
     if to_wall < to_line:
-        out, along = say_outdoors(to_wall, site.units), say_outdoors(from_end, site.units)
+        out, along = outdoor_words(to_wall, site.units), outdoor_words(from_end, site.units)
         return f"{out} outside the {wall} wall, {along} from its {end} end"
-    along = say_outdoors(line_end, site.units)
+    along = outdoor_words(line_end, site.units)
     return f"at the {line} lot line, {along} from its {line_end_name} end"
 
 

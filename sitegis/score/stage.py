@@ -14,13 +14,13 @@ from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.survey import Survey
 from ..numerics.statistics import EvidenceSum, normalized_weights, pareto_k
 from .assumptions import list_assumptions
-from .case import NONE_LEFT_OUT, WeighedSite, build_case, hypothesis_evidence, log_weights
 from .contributions import weigh_items
 from .finds import find_notices, judge_finds
-from .next_check import ask_checks, rank_checks, set_scene, telling_checks
+from .next_check import ask_checks, prepare_checks, rank_checks, telling_checks
 from .notices import list_notices
 from .posterior import most_probable_route, posterior
 from .reliability import reliability_words
+from .weighed_site import NONE_LEFT_OUT, WeighedSite, hypothesis_evidence, log_weights, weigh_site
 
 
 def score_hypotheses(survey: Survey) -> Survey:
@@ -37,28 +37,28 @@ def score_routes(
     survey: Survey, sampled: Sequence[Routes], without: frozenset[str] = NONE_LEFT_OUT
 ) -> Scores:
     """Score given route samples, ``without`` some items of evidence by name."""
-    case = build_case(survey.site, tuple(sampled), without)
+    weighed = weigh_site(survey.site, tuple(sampled), without)
     left_out = without & {"locates"}
-    estimates = [hypothesis_evidence(case, routes, left_out) for routes in case.routes]
+    estimates = [hypothesis_evidence(weighed, routes, left_out) for routes in weighed.routes]
     log_evidence = np.array([estimate.log_z for estimate in estimates])
-    probability = _posterior(log_evidence, case.prior)
-    contributions = weigh_items(case, log_evidence, left_out)
+    probability = _posterior(log_evidence, weighed.prior)
+    contributions = weigh_items(weighed, log_evidence, left_out)
     scored = [
-        _scored(case, routes, *rest)
-        for routes, *rest in zip(case.routes, estimates, probability, contributions, strict=True)
+        _scored(weighed, routes, *rest)
+        for routes, *rest in zip(weighed.routes, estimates, probability, contributions, strict=True)
     ]
     scored.sort(key=lambda s: (-round(s.probability, 9), s.hypothesis.id))
     ordered = tuple(scored)
-    scene = set_scene(survey, case, ordered, case.routes)
-    asked = ask_checks(scene)
-    finds = judge_finds(survey, case, ordered)
+    context = prepare_checks(survey, weighed, ordered, weighed.routes)
+    asked = ask_checks(context)
+    finds = judge_finds(survey, weighed, ordered)
     return Scores(
         hypotheses=ordered,
-        next_checks=rank_checks(scene, asked),
-        assumptions=(*list_assumptions(case), reliability_words(ordered)),
+        next_checks=rank_checks(context, asked),
+        assumptions=(*list_assumptions(weighed), reliability_words(ordered)),
         notices=(*list_notices(ordered, survey.site), *find_notices(finds, survey.site)),
         finds=finds,
-        telling=telling_checks(scene, asked),
+        telling=telling_checks(context, asked),
     )
 
 
@@ -73,14 +73,14 @@ def _posterior(log_evidence: Array, prior: Array) -> Array:
 
 
 def _scored(
-    case: WeighedSite,
+    weighed: WeighedSite,
     routes: Routes,
     estimate: EvidenceSum,
     probability: float,
     contributions: tuple[Contribution, ...],
 ) -> ScoredHypothesis:
     """Put one hypothesis together."""
-    weights = normalized_weights(log_weights(case, routes))
+    weights = normalized_weights(log_weights(weighed, routes))
     return ScoredHypothesis(
         hypothesis=routes.hypothesis,
         probability=float(probability),

@@ -32,7 +32,7 @@ from ..finds.reweigh import joint_miss_likelihood
 from ..geometry.frames import Array
 from ..model.results import Hypothesis, Routes
 from ..model.site import Evidence, Main, Site
-from ..routes.evidence import unlisted_log_likelihood
+from ..routes.likelihoods import unlisted_log_likelihood
 
 FOLLOWS_HABIT = 0.80
 SHARED_ARCHIVE = 0.75
@@ -60,10 +60,10 @@ def tabled_log_likelihood(
     mixed: Array | float = 0.0 if habit else 1.0
     for main_id, share in habit_given(routes.hypothesis, habit).items():
         main = main_by_id(site, main_id)
-        spoken = share
+        evidence_words = share
         for item, cause in of_habit:
-            spoken *= cause.likelihood(item, main, site)
-        mixed = mixed + spoken * _archive_likelihood(items, routes, main_id, site)
+            evidence_words *= cause.likelihood(item, main, site)
+        mixed = mixed + evidence_words * _archive_likelihood(items, routes, main_id, site)
     total = np.zeros(max(routes.tap_stations_m.size, 1))
     total = total + np.log(mixed)
     for item, cause in of_habit:
@@ -176,12 +176,12 @@ def _noticed(group: Sequence[Named], routes: Routes, site: Site) -> Array | floa
     be noticed there, w = 1 − ``SHARED_MANHOLE`` · (1 − best p); then item i is noticed with
     (pᵢ − (1 − w) fᵢ) / w, else only falsely, with fᵢ. Alone, an item keeps its p.
     """
-    chances = [_notice_chance(name, item, routes, site) for name, item in group]
+    chances = [_notice_probability(name, item, routes, site) for name, item in group]
     works = 1.0 - SHARED_MANHOLE * (1.0 - np.max(chances, axis=0))
     alive, dead = works, 1.0 - works
-    for (_, item), chance in zip(group, chances, strict=True):
+    for (_, item), probability in zip(group, chances, strict=True):
         cause = _at_manhole(item)
-        truly = np.clip((chance - (1.0 - works) * cause.falsely) / works, 0.0, 1.0)
+        truly = np.clip((probability - (1.0 - works) * cause.falsely) / works, 0.0, 1.0)
         noticed = cause.was_noticed(item)
         alive = alive * (truly if noticed else 1.0 - truly)
         dead = dead * (cause.falsely if noticed else 1.0 - cause.falsely)
@@ -194,7 +194,7 @@ def _at_manhole(item: Any) -> AtManhole[Any]:
     return cause
 
 
-def _notice_chance(name: str, item: Any, routes: Routes, site: Site) -> Array:
+def _notice_probability(name: str, item: Any, routes: Routes, site: Site) -> Array:
     """Give the chance (m,) that the item is noticed, from the likelihood of its outcome.
 
     Where a listed way has no route, half of its main is taken to lie upstream of the manhole.
@@ -202,13 +202,13 @@ def _notice_chance(name: str, item: Any, routes: Routes, site: Site) -> Array:
     if routes.hypothesis.main is None:
         outcome = np.exp(np.full(1, unlisted_log_likelihood(item, site)))
     elif routes.tap_stations_m.size == 0:
-        return _notice_chance_without_routes(item, routes.hypothesis.main, site)
+        return _notice_probability_without_routes(item, routes.hypothesis.main, site)
     else:
         outcome = np.exp(routes.log_likelihoods[name])
     return np.asarray(outcome if _at_manhole(item).was_noticed(item) else 1.0 - outcome)
 
 
-def _notice_chance_without_routes(item: Any, main_id: str, site: Site) -> Array:
+def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> Array:
     """Give the chance (1,) to notice an item, the tap being anywhere on its main."""
     falsely, on_route = _at_manhole(item).falsely, kind_of(item).on_route
     assert on_route is not None

@@ -10,10 +10,10 @@ from ..messages.errors import BadInput, Fault
 from ..model.results import Scores
 from ..model.site import Priors
 from ..model.survey import Survey
-from ..routes.evidence import item_names
 from ..routes.hypotheses import enumerate_hypotheses
-from .case import LOCATES, NONE_LEFT_OUT
+from ..routes.likelihoods import item_names
 from .stage import score_routes
+from .weighed_site import LOCATES, NONE_LEFT_OUT
 
 NO_PRIORS: Mapping[str, float] = {}
 PRIOR_KEYS = tuple(field.name for field in fields(Priors))

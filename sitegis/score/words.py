@@ -9,7 +9,7 @@ from ..model.site import Site
 from ..units import FOOT_M, LengthUnit, format_length, is_imperial
 
 MOST_BITS = 20.0
-SAYS_NOTHING_BITS = 0.07
+NEGLIGIBLE_BITS = 0.07
 HALF_FOOT_M = FOOT_M / 2
 
 
@@ -42,26 +42,26 @@ def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
     return name
 
 
-def say_odds(bits: float, name: str) -> str:
+def odds_words(bits: float, name: str) -> str:
     """Say a weight of evidence as a likelihood ratio, and for or against what.
 
-    >>> say_odds(2.0704, "the alley")
+    >>> odds_words(2.0704, "the alley")
     'likelihood ratio 4.2 for the alley'
-    >>> say_odds(-1.0, "the alley")
+    >>> odds_words(-1.0, "the alley")
     'likelihood ratio 2.0 against the alley'
     """
     if bits <= -MOST_BITS:
         return f"rules out {name}"
     if bits >= MOST_BITS:
         return f"rules out all but {name}"
-    if abs(bits) < SAYS_NOTHING_BITS:
+    if abs(bits) < NEGLIGIBLE_BITS:
         return f"no evidence on {name}"
     times = float(2.0 ** abs(bits))
     shown = f"{times:.1f}" if times < 10 else f"{times:,.0f}".replace(",", " ")
     return f"likelihood ratio {shown} {'for' if bits > 0 else 'against'} {name}"
 
 
-def say_outdoors(length_m: float, units: LengthUnit) -> str:
+def outdoor_words(length_m: float, units: LengthUnit) -> str:
     r"""Say a length as a tape is read across a yard: to half a foot or a tenth of a meter.
 
     >>> say_outdoors(5.588, "ft"), say_outdoors(7.5, "m"), say_outdoors(9.001, "mm")
@@ -92,7 +92,7 @@ def support_words(bits: float) -> str:
     >>> support_words(-8.0)
     'moderately strong evidence against: 256 times as likely otherwise'
     """
-    if np.isnan(bits) or abs(bits) < SAYS_NOTHING_BITS:
+    if np.isnan(bits) or abs(bits) < NEGLIGIBLE_BITS:
         return ""
     times = float(2.0 ** min(abs(bits), MOST_BITS))
     name = next((name for bound, name in SUPPORT if times < bound), "very strong")

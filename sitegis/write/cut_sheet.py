@@ -21,7 +21,7 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, largest, smallest
 from ..numerics.statistics import NORMAL_95
 from ..units import LengthUnit, about, format_length, is_imperial
-from .cutting import RoomFrame, pipe_joined, room_frame, spot_sd_m
+from .cutting import RoomFrame, nearest_point_sd_m, pipe_joined, room_frame
 from .fonts import BOLD, PLAIN, register_fonts
 from .page.panel_parts import tie_in_facts
 from .profile import invert_under_slab
@@ -68,7 +68,7 @@ def _sheet(survey: Survey, one: TieIn) -> CutSheet:
             depth_words(survey, one),
         )
     )
-    known = about(NORMAL_95 * spot_sd_m(survey, one, frame), survey.site.units)
+    known = about(NORMAL_95 * nearest_point_sd_m(survey, one, frame), survey.site.units)
     places.append((f"Place of the {pipe_words(one)} known to", f"{known} either way, 95 %"))
     wanted = ("Enters", "Branch", "Fall", "Break out here first")
     places += [row for row in tie_in_facts(survey, one) if row[0] in wanted]

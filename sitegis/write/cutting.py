@@ -70,7 +70,7 @@ def pipe_joined(survey: Survey, one: TieIn) -> Survey:
     )
 
 
-def spot_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> float:
+def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> float:
     """Give the larger sd of the mark nearest to a tie-in, within its room where it has one.
 
     In the room that the mark was taped in the place of room and house cancels: what is left is
@@ -108,7 +108,7 @@ def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
     x, y = (float(value) for value in frame.local(np.array([one.x_m, one.y_m])))
     place = f"x {about(x, unit)}, y {about(y, unit)} in {frame.name}"
     within = "those walls" if _nearest(survey, one).room == frame.room.id else "the lot"
-    spread = f"{about(NORMAL_95 * spot_sd_m(survey, one, frame), unit)} either way, 95 %"
+    spread = f"{about(NORMAL_95 * nearest_point_sd_m(survey, one, frame), unit)} either way, 95 %"
     if short:
         return f"{place} ({spread})"
     walls = f"from the {frame.x_wall} and the {frame.y_wall} wall"
@@ -124,7 +124,7 @@ def opening_places(survey: Survey, one: TieIn) -> list[tuple[str, str]]:
     unit, frame = survey.site.units, room_frame(survey, one)
     sides = np.hypot(*(np.roll(one.opening, -1, axis=0) - one.opening).T)
     size = f"{about(float(sides.max()), unit)} × {about(float(sides.min()), unit)}"
-    spread_m = NORMAL_95 * spot_sd_m(survey, one, frame)
+    spread_m = NORMAL_95 * nearest_point_sd_m(survey, one, frame)
     window_m = max(OPENING_M, 2.0 * spread_m + survey.site.drain_diameter_m)
     first = (
         f"{about(window_m, unit)} across the drain × {about(OPENING_M, unit)} along it at the "

@@ -45,9 +45,9 @@ def shown_name(feature: Feature) -> str:
     'alley-main:direct, 97 % (inferred)'
     """
     name = "wall penetration" if feature.layer == "exit" else str(feature.properties["id"])
-    chance = feature.properties.get("probability")
-    if isinstance(chance, float):
-        name += f", {percent(chance)}"
+    probability = feature.properties.get("probability")
+    if isinstance(probability, float):
+        name += f", {percent(probability)}"
     return f"{name} (inferred)" if feature.evidence_class == "inferred" else name
 
 

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from ..dig.follow import exposures
+from ..dig.trenches import exposures
 from ..finds.records import Finding, FindJudgment
 from ..geometry import polyline
 from ..model.derived import EvidenceClass

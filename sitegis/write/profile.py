@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from ..dig.depths import best_route, invert_quantiles, most_probable
-from ..dig.follow import exposures
+from ..dig.trenches import exposures
 from ..finds.kinds import measured_invert_m
 from ..geometry import polyline
 from ..geometry.frames import Array

@@ -20,8 +20,8 @@ from .text import (
     hypothesis_line,
     join_sentence,
     likely_and_not,
+    noise_is_learned,
     noise_sentence,
-    noise_tells,
     pit_sentence,
     slope_sentence,
     worth_sentence,
@@ -103,7 +103,7 @@ def _told(survey: Survey, beyond: int, width: int) -> list[str]:
     for sentence in (
         exit_sentence(survey),
         slope_sentence(survey),
-        noise_sentence(survey) if noise_tells(survey) else "",
+        noise_sentence(survey) if noise_is_learned(survey) else "",
         check_sentence(survey),
         "The line is inferred, not located.",
     ):

@@ -23,7 +23,7 @@ SIDE_WORDS: dict[Side, str] = {
     "rear": "rear",
     "left": "left",
 }
-SAYS_NOTHING_RATIO = 0.9
+NEGLIGIBLE_RATIO = 0.9
 WORTH_NAMING = 0.01
 SURELY_STRAIGHT = 0.95  # from here on what the drain does before the wall goes without saying
 OTHER = "other or not on record"
@@ -152,7 +152,7 @@ def slope_sentence(survey: Survey) -> str:
         f"It falls {format_slope(penetration.slope, unit)} there "
         f"(± {NORMAL_95 * penetration.slope_sd * 100:.1f} %, 95 %)."
     )
-    if penetration.slope_sd_ratio > SAYS_NOTHING_RATIO:
+    if penetration.slope_sd_ratio > NEGLIGIBLE_RATIO:
         words += " The locate points hardly give the slope: this is common practice, not data."
     return words
 
@@ -171,7 +171,7 @@ def noise_words(survey: Survey) -> str:
     )
 
 
-def noise_tells(survey: Survey) -> bool:
+def noise_is_learned(survey: Survey) -> bool:
     """Tell whether the crew's noise is surely not as stated: a 95 % interval leaves 1 out."""
     return any(not scale.low <= 1.0 <= scale.high for scale in noise_scales(survey))
 
@@ -189,16 +189,16 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
     where = f": {ties}" if ties else ""
     where = f", widening the hole of {pit.extends}{where}" if pit.extends else where
     where = f", lengthening pit {pit.whole.ranks[0]}{where}" if pit.whole else where
-    chance = f"{percent(chance_after_misses(survey, pit))} to find the pipe"
+    probability = f"{percent(probability_after_misses(survey, pit))} to find the pipe"
     if pit.rank > 1:
-        chance += " if it is not found before"
+        probability += " if it is not found before"
     return (
         f"pit {pit.rank}{where}; expect the invert {about(pit.depth_05_m, unit)} to "
-        f"{about(pit.depth_95_m, unit)} down (90 %); {chance}"
+        f"{about(pit.depth_95_m, unit)} down (90 %); {probability}"
     )
 
 
-def chance_after_misses(survey: Survey, pit: Pit) -> float:
+def probability_after_misses(survey: Survey, pit: Pit) -> float:
     """Return the probability that a pit finds the pipe where those before it did not."""
     if pit.rank == 1:
         return pit.p_hit
@@ -304,7 +304,7 @@ def check_sentence(survey: Survey) -> str:
     )
 
 
-def says_nothing(bits: float) -> bool:
+def is_negligible(bits: float) -> bool:
     """Tell whether a weight of evidence is none that is worth a word."""
     return bool(np.isnan(bits) or abs(bits) < 0.05)
 
@@ -315,7 +315,7 @@ def contribution_words(bits: float) -> str:
     >>> contribution_words(2.0), contribution_words(-1.0), contribution_words(0.01)
     ('likelihood ratio 4.0 for', 'likelihood ratio 2.0 against', 'no evidence')
     """
-    if says_nothing(bits):
+    if is_negligible(bits):
         return "no evidence"
     side = "for" if bits > 0 else "against"
     odds = 2.0 ** min(abs(bits), 20.0)

@@ -36,12 +36,12 @@ from sitegis.model.site import Site
 from sitegis.model.survey import Survey
 from sitegis.pits.exposure import Candidate
 from sitegis.rules.rule_set import load_rules
-from sitegis.score.case import NONE_LEFT_OUT, build_case
 from sitegis.score.checks import Check, list_checks
-from sitegis.score.next_check import set_scene
+from sitegis.score.next_check import prepare_checks
 from sitegis.score.particles import Crossings, Particles, pad_routes
 from sitegis.score.pits import exposed_by
 from sitegis.score.search import cut_search
+from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
 from tests.benchmarks.calibration import STAGES
 from tests.neighborhood import House, draw_house
 
@@ -167,9 +167,9 @@ def after(survey: Survey, whole: Particles, likelihood: Array) -> Survey:
 
 def leading_checks(survey: Survey) -> list[tuple[Check, float]]:
     """Give the check of each kind that is said to save most, with that saving."""
-    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
-    scene = set_scene(survey, case, survey.scores.hypotheses, survey.routes)
-    by_name = {check.name: check for check in list_checks(scene)}
+    case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
+    context = prepare_checks(survey, case, survey.scores.hypotheses, survey.routes)
+    by_name = {check.name: check for check in list_checks(context)}
     best: dict[str, tuple[Check, float]] = {}
     for ranked in survey.scores.next_checks:
         check = by_name[ranked.check]

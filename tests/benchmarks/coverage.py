@@ -35,7 +35,7 @@ from scipy.stats import binomtest
 
 from sitegis.dig import plan_dig
 from sitegis.exit import find_exit, sample_exit
-from sitegis.line import bends, catalogue, fit_line, follow, stage, states
+from sitegis.line import bend_catalog, bends, fit_line, follow, stage, states
 from sitegis.line.profile import SlopePrior
 from sitegis.messages.errors import ComputationError
 from sitegis.model.survey import Survey
@@ -137,7 +137,7 @@ def generators_prior(regime: Regime) -> Iterator[None]:
     )  # fmt: skip
     with ExitStack() as stack:
         stack.enter_context(patch.object(stage, "slope_prior", lambda *_: slopes))
-        for module in (bends, catalogue, exit_mixture, follow, states):
+        for module in (bends, bend_catalog, exit_mixture, follow, states):
             for name, value in names.items():
                 if hasattr(module, name):
                     stack.enter_context(patch.object(module, name, value))

@@ -20,8 +20,8 @@ from typing import Any
 import numpy as np
 
 from sitegis.doubt import doubt_input
-from sitegis.doubt.catalog import ROOM_SLIP
-from sitegis.doubt.depths import DEPTH_SLIP
+from sitegis.doubt.depths import DEPTH_BLUNDER
+from sitegis.doubt.readings import ROOM_BLUNDER
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.messages.errors import ComputationError
@@ -32,7 +32,15 @@ from sitegis.place import place_points
 from sitegis.rules.rule_set import load_rules
 from sitegis.to_the_wall import through
 from tests.benchmarks.kept import keep_rows
-from tests.slips import CLASSES, Slip, Surveyed, draw_survey, in_building, make_slip, slips_of
+from tests.slips import (
+    CLASSES,
+    EvidenceFault,
+    Surveyed,
+    draw_survey,
+    in_building,
+    make_slip,
+    slips_of,
+)
 
 MOVED_M, DEEPER_M = 0.5, 0.3
 SETTLES_M, SETTLES_DEPTH_M, EXIT_M = 0.20, 0.12, 1.5
@@ -62,7 +70,7 @@ def moved(one: Survey, other: Survey) -> bool:
     )
 
 
-def settled(surveyed: Surveyed, slip: Slip, survey: Survey) -> bool:
+def settled(surveyed: Surveyed, slip: EvidenceFault, survey: Survey) -> bool:
     """Tell whether a measurement that is named brings out the truth.
 
     What it measures in truth must agree with a reading that leads to the true exit within 1 m
@@ -72,7 +80,9 @@ def settled(surveyed: Surveyed, slip: Slip, survey: Survey) -> bool:
     return any(_brings_out(surveyed, slip, survey, one) for one in named if one is not None)
 
 
-def _brings_out(surveyed: Surveyed, slip: Slip, survey: Survey, measurement: Measurement) -> bool:
+def _brings_out(
+    surveyed: Surveyed, slip: EvidenceFault, survey: Survey, measurement: Measurement
+) -> bool:
     if slip.kind == "one heading":
         return "heading" in measurement.readings
     true_m = _measured(surveyed, measurement)
@@ -159,8 +169,8 @@ def rate_rows(seed: int) -> Iterator[dict[str, Any]]:
     generator = np.random.default_rng([seed, 8_888])
     drawn, site = generator.random(), surveyed.site
     rooms = len({row.room for row in site.locates})
-    kinds = CLASSES[:3] if drawn < ROOM_SLIP * rooms else CLASSES[5:10]
-    if drawn < ROOM_SLIP * rooms + DEPTH_SLIP:
+    kinds = CLASSES[:3] if drawn < ROOM_BLUNDER * rooms else CLASSES[5:10]
+    if drawn < ROOM_BLUNDER * rooms + DEPTH_BLUNDER:
         site = make_slip(surveyed, str(generator.choice(kinds)), generator) or site
     survey = follow(site)
     sound = survey if site is surveyed.site else follow(surveyed.site)

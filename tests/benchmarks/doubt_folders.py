@@ -20,16 +20,16 @@ from typing import Any
 import numpy as np
 
 from sitegis.doubt import doubt_input
-from sitegis.doubt.catalog import EXCHANGED_SLIP, ROOM_SLIP, UNIT_SLIP
-from sitegis.doubt.depths import DEPTH_SLIP
-from sitegis.doubt.unchecked import BUILDING_SLIP, GROUND_SLIP, HEADING_SLIP
+from sitegis.doubt.depths import DEPTH_BLUNDER
+from sitegis.doubt.readings import EXCHANGED_BLUNDER, ROOM_BLUNDER, UNIT_BLUNDER
+from sitegis.doubt.unchecked import BUILDING_BLUNDER, GROUND_BLUNDER, HEADING_BLUNDER
 from sitegis.messages.errors import BadInput, ComputationError
 from sitegis.model.doubts import Measurement
 from sitegis.model.survey import Survey
 from sitegis.to_the_wall import check
 from tests.benchmarks.kept import keep_rows
 from tests.drawn_folders import CORNERS, HEAD_M, Drawn, draw_folder, write_folder
-from tests.folder_slips import MAKERS, Slip, slips_of
+from tests.folder_slips import MAKERS, EvidenceFault, slips_of
 
 MOVED_M, DEEPER_M = 0.5, 0.3
 SETTLES_M, SETTLES_DEPTH_M, EXIT_M = 0.20, 0.12, 1.0
@@ -63,7 +63,7 @@ def given_away(survey: Survey) -> float:
     return 1.0 - (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
 
 
-def settled(slip: Slip, survey: Survey, sound: Survey) -> bool | None:
+def settled(slip: EvidenceFault, survey: Survey, sound: Survey) -> bool | None:
     """Tell whether a measurement that is named brings out the truth; None where none is a length.
 
     What it gives in truth must agree with readings that lead to the exit as it was found before
@@ -142,13 +142,13 @@ def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
 def rates() -> dict[str, float]:
     """Give how often the package says that each class of slips is made; a room's once a site."""
     shared = (
-        (ROOM_SLIP, ("opposite corner", "adjacent corner", "hand", "opposite corner and hand")),
-        (EXCHANGED_SLIP, ("rooms exchanged",)),
-        (UNIT_SLIP, ("offsets in another unit",)),
-        (DEPTH_SLIP, tuple(kind for kind in MAKERS if kind.startswith("depths"))),
-        (HEADING_SLIP, ("one heading",)),
-        (BUILDING_SLIP, ("house moved",)),
-        (GROUND_SLIP, ("ground 6 ft lower", "ground a foot lower")),
+        (ROOM_BLUNDER, ("opposite corner", "adjacent corner", "hand", "opposite corner and hand")),
+        (EXCHANGED_BLUNDER, ("rooms exchanged",)),
+        (UNIT_BLUNDER, ("offsets in another unit",)),
+        (DEPTH_BLUNDER, tuple(kind for kind in MAKERS if kind.startswith("depths"))),
+        (HEADING_BLUNDER, ("one heading",)),
+        (BUILDING_BLUNDER, ("house moved",)),
+        (GROUND_BLUNDER, ("ground 6 ft lower", "ground a foot lower")),
     )
     return {kind: total / len(kinds) for total, kinds in shared for kind in kinds}
 

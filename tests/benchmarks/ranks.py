@@ -29,7 +29,7 @@ from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, slope_prior
 from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
-from sitegis.score.case import build_case, log_weights
+from sitegis.score.weighed_site import log_weights, weigh_site
 from tests.benchmarks.line import mark_drain, place_on, true_drain
 from tests.benchmarks.whole_site import cases
 from tests.invented import corner_site
@@ -108,7 +108,7 @@ def route_ranks(name: str, item: Item | None, count: int, *, seed: int, pool: in
         told = replace(site, evidence=given, seed=i)
         sampled = sample_routes(Survey(told, RULES, penetration=model.exit)).routes
         routes = by_id(Survey(told, RULES, sampled=sampled))[name]
-        logs = log_weights(build_case(told, sampled, frozenset()), routes)
+        logs = log_weights(weigh_site(told, sampled, frozenset()), routes)
         weights = np.exp(logs - logs.max())
         below = routes.tap_stations_m < truth["station"][i]
         ranks.append(weights[below].sum() / weights.sum())

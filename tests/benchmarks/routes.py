@@ -22,7 +22,7 @@ from sitegis.pits.cost import may_run_in
 from sitegis.routes import sample_routes
 from sitegis.routes.draw import DIMENSIONS, draw_heads
 from sitegis.routes.fit import fit_candidates
-from sitegis.routes.geometry import region_of_polygon, routes_cross, routes_inside
+from sitegis.routes.regions import region_of_polygon, routes_cross, routes_inside
 from sitegis.routes.terrain import prepare_terrain
 from sitegis.rules.rule_set import load_rules
 from tests.invented import HOUSE_FRONT_M, corner_site, front_exit

@@ -113,7 +113,7 @@ def cell_name(sheet: str, row: int, index: int) -> str:
 
 def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, Page] | None:
     """Give the rows of each sheet by its name in lower case; None with the fault gathered."""
-    fault = _why_not(path, folder)
+    fault = _refusal(path, folder)
     if fault is None:
         try:
             with path.open("rb") as file:
@@ -133,7 +133,7 @@ def _whole(name: str, /, **values: object) -> Fault:
     return fault_of(name, BOOK_FILE, None, "file", **values)
 
 
-def _why_not(path: Path, folder: Path) -> Fault | None:
+def _refusal(path: Path, folder: Path) -> Fault | None:
     """Fault what is no ordinary file of bounded size inside the folder."""
     try:
         if not is_inside(path, folder):

@@ -21,7 +21,7 @@ from ...numerics.ordering import MATTERS_M, at_least, decimals, ordered
 from ...pits.exposure import VACUUM_HOLE_M
 from ...units import about, format_volume, is_imperial, percent
 from ..features import keep_out_features
-from ..text import chance_after_misses, point_words
+from ..text import point_words, probability_after_misses
 from .panel_parts import Facts
 
 NEAR_M = 5.0
@@ -108,7 +108,7 @@ def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[
     return {
         "rank": pit.rank,
         "title": say("Pit {rank}", rank=pit.rank),
-        "chance": _chance(survey, pit, say),
+        "chance": _probability(survey, pit, say),
         "widens": _widens(pit, say),
         "tapes": [_tape(survey, tie, say) for tie in pit.ties[:2]],
         "check_tapes": [_tape(survey, tie, say) for tie in pit.ties[2:]],
@@ -136,10 +136,10 @@ def _widens(pit: Pit, say: Language) -> str:
     return say("Widen the hole of {find}", find=pit.extends) if pit.extends else ""
 
 
-def _chance(survey: Survey, pit: Pit, say: Language) -> str:
+def _probability(survey: Survey, pit: Pit, say: Language) -> str:
     if pit.rank == 1:
         return say("{chance} to find the pipe", chance=percent(pit.p_hit))
-    after = percent(chance_after_misses(survey, pit))
+    after = percent(probability_after_misses(survey, pit))
     return say("{chance}, if nothing is found before", chance=after)
 
 

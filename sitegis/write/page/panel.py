@@ -7,7 +7,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from ...dig.follow import exposures
+from ...dig.trenches import exposures
 from ...evidence import item_label
 from ...model.dig_plan import Pit
 from ...model.results import ScoredHypothesis
@@ -23,10 +23,10 @@ from ..text import (
     contribution_words,
     dig_sentence,
     exit_sentence,
+    is_negligible,
     join_sentence,
     likely_and_not,
     noise_sentence,
-    says_nothing,
     short_name,
     slope_sentence,
     unlikely_words,
@@ -124,7 +124,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
 
 def _sign(bits: float) -> str:
     """Give the class of a weight of evidence."""
-    return "none" if says_nothing(bits) else "for" if bits > 0 else "against"
+    return "none" if is_negligible(bits) else "for" if bits > 0 else "against"
 
 
 def _outcomes(survey: Survey) -> list[dict[str, str]]:

@@ -47,8 +47,8 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
             "toward": row.toward,
             "percent": percent(row.probability),
             "out": row.probability < WORTH_NAMING,
-            "speaks_for": [spoken(one) for one in row.speaks_for],
-            "speaks_against": [spoken(one) for one in row.speaks_against],
+            "speaks_for": [evidence_words(one) for one in row.speaks_for],
+            "speaks_against": [evidence_words(one) for one in row.speaks_against],
             "facts": main_facts(survey, row),
             "why_none": row.why_none,
         }
@@ -56,7 +56,7 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
     ]
 
 
-def spoken(one: Contribution) -> str:
+def evidence_words(one: Contribution) -> str:
     """Say what an item of evidence speaks for, its name with spaces, and how strongly.
 
     >>> spoken(Contribution("tap_record", "tap_record", 5.7, "likelihood ratio 52"))

@@ -7,7 +7,7 @@ from typing import Any
 
 from ...evidence import item_label
 from ...model.survey import Survey
-from ...score.case import NONE_LEFT_OUT, all_log_evidence, build_case
+from ...score.weighed_site import NONE_LEFT_OUT, all_log_evidence, weigh_site
 from ..numbers import finite
 
 MOST_ITEMS_TOGETHER = 6
@@ -20,14 +20,14 @@ def what_if_data(survey: Survey) -> dict[str, Any]:
     items: every set (64 at most); more: one item at a time. A key of ``log_evidence`` is the
     sum of 2^i over the left-out items i; null stands for ln 0.
     """
-    case = build_case(survey.site, survey.routes, NONE_LEFT_OUT)
+    weighed = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
     ranked = survey.scores.hypotheses
     order = [
         next(i for i, r in enumerate(survey.routes) if r.hypothesis.id == scored.hypothesis.id)
         for scored in ranked
     ]
     counted = {item.item for item in ranked[0].contributions}
-    names, kinds = case.names, {name: item.kind for name, item in case.items}
+    names, kinds = weighed.names, {name: item.kind for name, item in weighed.items}
 
     def label(name: str) -> str:
         return item_label(name, kinds.get(name, name))
@@ -37,7 +37,7 @@ def what_if_data(survey: Survey) -> dict[str, Any]:
     for size in range(most + 1):
         for left_out in combinations(range(len(names)), size):
             key = sum(2**i for i in left_out)
-            values = all_log_evidence(case, frozenset(names[i] for i in left_out))
+            values = all_log_evidence(weighed, frozenset(names[i] for i in left_out))
             table[str(key)] = [finite(float(values[i]), 9) for i in order]
     return {
         "items": [

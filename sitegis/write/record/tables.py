@@ -25,7 +25,7 @@ from ...units import (
 )
 from ..answer_intervals import station_words
 from ..features import point_class
-from ..page.panel_parts import spoken, tie_in_facts
+from ..page.panel_parts import evidence_words, tie_in_facts
 from ..text import (
     OTHER,
     heading_words,
@@ -193,7 +193,7 @@ def probability_rows(survey: Survey) -> Rows:
     rows: Rows = []
     for scored in likely:
         ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
-        words = "; ".join(spoken(c) for c in ordered if c.words)
+        words = "; ".join(evidence_words(c) for c in ordered if c.words)
         rows.append((short_name(survey, scored.hypothesis), percent(scored.probability), words))
     if unlikely:
         together = sum(scored.probability for scored in unlikely)

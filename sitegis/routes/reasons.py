@@ -10,10 +10,10 @@ from .bends import MOST_BENDS
 from .fit import REASONS, Fitted
 from .plan import DIRECT_MOST_BENDS, DIRECT_MOST_TURN_RAD, Plan
 
-__all__ = ["why_nothing_fits"]
+__all__ = ["reason_for_none"]
 
 
-def why_nothing_fits(
+def reason_for_none(
     plan: Plan, fitted: Fitted, exit: Exit, least_slope: float, units: LengthUnit
 ) -> str:
     """Name the constraint at which the last candidates were dropped, lengths in ``units``."""

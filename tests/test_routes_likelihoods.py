@@ -27,7 +27,7 @@ from sitegis.evidence import (
 from sitegis.geometry.frames import Array
 from sitegis.model.results import Drain, PlacedPoint, Placement
 from sitegis.model.survey import Survey
-from sitegis.routes.evidence import (
+from sitegis.routes.likelihoods import (
     aims_for,
     count_tie,
     item_names,

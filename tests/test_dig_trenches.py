@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from sitegis.dig.follow import exposures, follow_trenches
+from sitegis.dig.trenches import exposures, follow_trenches
 from sitegis.finds.records import FindJudgment, Found
 from sitegis.model.site import Ground
 from sitegis.model.survey import Survey

@@ -1,7 +1,7 @@
-"""Ways a run's own pipe may lie: straight or with bends, from a place with a direction.
+"""Alternatives a run's own pipe may lie: straight or with bends, from a place with a direction.
 
-A way says where the pipe ends downstream (a wye, or its last point), which way the water goes
-there, and where it bends upstream of that, once or twice. Given a way, all else is linear
+An alternative says where the pipe ends downstream (a wye, or its last point), where the water goes
+there, and where it bends upstream of that, once or twice. Given an alternative, all else is linear
 (:mod:`sitegis.branches.weigh`).
 """
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array, lot_direction
-from ..line.catalogue import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
+from ..line.bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
 from ..line.straights import Marks, tail_weight
 from ..numerics.ordering import LOG, at_least, ordered
 from ..numerics.records import join_rows, take_rows
@@ -28,22 +28,22 @@ CELL_SPREAD = 0.5
 OWN_BENDS = 2
 """Most bends of a run's own pipe: a branch under a slab is a few meters long."""
 CALLS_FOR, TRIED_TWICE = 3.0, 60
-"""A second bend is tried upstream of so many ways with one, where the best way leaves more nats
+"""A second bend is tried on so many alternatives with one, where the best leaves more nats
 than a bend costs (its rate times some meters) unexplained."""
 FIRST_WITHIN, MOST_FIRST = 12.0, 1000
 ALLOWED_M, ALLOWED_SLANT = 0.12, 0.05
-"""What a first choice among ways allows for besides the marks' noise: a cell's place, an angle."""
+"""What a first choice allows for besides the marks' noise: a cell's place, an angle."""
 ORDER_SD_M = 0.20
 """How far a mark may lie on the wrong side of a wye or a bend: marks scatter. Judgment."""
 
 
 @dataclass(frozen=True, slots=True)
-class Ways:
-    """m ways: ``ends`` (m, 2), ``angles`` (m,) of flow there, ``log_prior`` (m,).
+class Alternatives:
+    """m alternatives: ``ends`` (m, 2), ``angles`` (m,) of flow there, ``log_prior`` (m,).
 
     ``end_rows`` (m, 2, q) and ``angle_rows`` (m, q): how end and direction move with the q unknowns
     of covariance ``unknowns`` (m, q, q), the last four of which are place and angle of each bend;
-    off the diagonal it is the same for all ways.
+    off the diagonal it is the same for all alternatives.
     ``bend_at`` (m, 2) is the length upstream to a bend from what is before it, inf for none,
     ``bend_rad`` its turn;
     ``stations`` (m,) of the end on the pipe joined, ``label`` (m,) the kind of fitting; only from
@@ -65,13 +65,13 @@ class Ways:
 
 @dataclass(frozen=True, slots=True)
 class Bent:
-    """Many ways (m,) with bends put into the rows ``of`` (m,) of some, made only when chosen.
+    """Many alternatives (m,) with bends put into rows ``of`` (m,), made only when chosen.
 
-    ``log_prior``, ``bend_at`` and ``bend_rad`` as in :class:`Ways`; ``bend_sds`` (m, 2, 2) of place
-    and turn of each bend, 0 for none.
+    ``log_prior``, ``bend_at`` and ``bend_rad`` as in :class:`Alternatives`; ``bend_sds`` (m, 2, 2)
+    of place and turn of each bend, 0 for none.
     """
 
-    ways: Ways
+    alternatives: Alternatives
     of: Indices
     log_prior: Array
     bend_at: Array
@@ -80,74 +80,76 @@ class Bent:
 
     @property
     def ends(self) -> Array:
-        """Where the ways end (m, 2)."""
-        return np.asarray(self.ways.ends[self.of])
+        """Where the alternatives end (m, 2)."""
+        return np.asarray(self.alternatives.ends[self.of])
 
     @property
     def angles(self) -> Array:
-        """Which way the water goes there (m,)."""
-        return np.asarray(self.ways.angles[self.of])
+        """Which alternative the water goes there (m,)."""
+        return np.asarray(self.alternatives.angles[self.of])
 
 
-def chosen_ways(ways: Ways | Bent, rows: Indices) -> Ways:
-    """Take rows (k,) of ways, made where they are only listed."""
-    if isinstance(ways, Ways):
-        return take_rows(ways, rows)
-    made = take_rows(ways.ways, ways.of[rows])
+def chosen_alternatives(alternatives: Alternatives | Bent, rows: Indices) -> Alternatives:
+    """Take rows (k,) of alternatives, made where they are only listed."""
+    if isinstance(alternatives, Alternatives):
+        return take_rows(alternatives, rows)
+    made = take_rows(alternatives.alternatives, alternatives.of[rows])
     own = np.arange(-2 * OWN_BENDS, 0)
-    variance = ways.bend_sds[rows].reshape(rows.size, -1) ** 2
+    variance = alternatives.bend_sds[rows].reshape(rows.size, -1) ** 2
     made.unknowns[:, own, own] = np.where(variance > 0.0, variance, made.unknowns[:, own, own])
     return replace(
         made,
-        log_prior=ways.log_prior[rows],
-        bend_at=ways.bend_at[rows],
-        bend_rad=ways.bend_rad[rows],
+        log_prior=alternatives.log_prior[rows],
+        bend_at=alternatives.bend_at[rows],
+        bend_rad=alternatives.bend_rad[rows],
     )
 
 
-def with_bends(ways: Ways, farthest: Array) -> Bent:
-    """List straight ways again, and each with one bend of the catalogue anywhere upstream.
+def with_bends(alternatives: Alternatives, farthest: Array) -> Bent:
+    """List straight alternatives again, and each with one bend of the catalog anywhere upstream.
 
     ``farthest`` (2,) is the most upstream mark; the bend's place is spread evenly over the length
-    to it, at the rate of bends per meter of :mod:`sitegis.line.catalogue`.
+    to it, at the rate of bends per meter of :mod:`sitegis.line.bend_catalog`.
     """
-    length = np.hypot(*(ways.ends - farthest).T)
+    length = np.hypot(*(alternatives.ends - farthest).T)
     m = len(length)
-    plain = replace(ways, log_prior=ways.log_prior - BENDS_PER_M * length)
+    plain = replace(alternatives, log_prior=alternatives.log_prior - BENDS_PER_M * length)
     straight = Bent(
         plain, np.arange(m), plain.log_prior, plain.bend_at, plain.bend_rad, np.zeros((m, 2, 2))
     )
-    bent = _bent(plain, np.flatnonzero(ways.made), length, 0)
+    bent = _bent(plain, np.flatnonzero(alternatives.made), length, 0)
     names = ("of", "log_prior", "bend_at", "bend_rad", "bend_sds")
     both = {n: np.concatenate([getattr(straight, n), getattr(bent, n)]) for n in names}
     return Bent(plain, **both)
 
 
-def with_second_bends(ways: Ways, farthest: Array) -> Bent:
-    """List ways with one bend with a second one upstream of it, as :func:`with_bends`."""
-    corners = ways.ends - ways.bend_at[:, :1] * lot_direction(ways.angles)
-    return _bent(ways, np.arange(len(corners)), np.hypot(*(corners - farthest).T), 1)
+def with_second_bends(alternatives: Alternatives, farthest: Array) -> Bent:
+    """List alternatives with one bend with a second one upstream of it, as :func:`with_bends`."""
+    corners = alternatives.ends - alternatives.bend_at[:, :1] * lot_direction(alternatives.angles)
+    return _bent(alternatives, np.arange(len(corners)), np.hypot(*(corners - farthest).T), 1)
 
 
-def _bent(ways: Ways, chosen: Indices, length: Array, slot: int) -> Bent:
-    """Give the chosen ways every bend in every cell of their length (m,) upstream."""
+def _bent(alternatives: Alternatives, chosen: Indices, length: Array, slot: int) -> Bent:
+    """Give the chosen alternatives every bend in every cell of their length (m,) upstream."""
     kinds = SIGNED_RAD.size
     rows = np.repeat(chosen, BEND_CELLS * kinds)
     share = np.tile(np.repeat((np.arange(BEND_CELLS) + 0.5) / BEND_CELLS, kinds), chosen.size)
     index = np.tile(np.arange(kinds), chosen.size * BEND_CELLS)
     size = length[rows] / BEND_CELLS
-    bend_at, bend_rad = ways.bend_at[rows], ways.bend_rad[rows]
+    bend_at, bend_rad = alternatives.bend_at[rows], alternatives.bend_rad[rows]
     bend_at[:, slot], bend_rad[:, slot] = share * length[rows], SIGNED_RAD[index]
     sds = np.zeros((rows.size, 2, 2))
     sds[:, slot, 0], sds[:, slot, 1] = CELL_SPREAD * size, SIGNED_SD_RAD[index]
     with np.errstate(divide="ignore"):
-        chance = np.log(BENDS_PER_M * size * SIGNED_WEIGHTS[index])
-    return Bent(ways, rows, ways.log_prior[rows] + chance, bend_at, bend_rad, sds)
+        probability = np.log(BENDS_PER_M * size * SIGNED_WEIGHTS[index])
+    return Bent(
+        alternatives, rows, alternatives.log_prior[rows] + probability, bend_at, bend_rad, sds
+    )
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
-    """How n own marks lie to m ways: ``across`` and ``upstream`` (m, n) with what they rest on.
+class MarkOffsets:
+    """How n own marks lie to m alternatives: ``across``, ``upstream`` (m, n), what they rest on.
 
     ``across_rows`` and ``upstream_rows`` (m, n, q) by the unknowns; ``normals`` and ``along``
     (m, n, 2) by the marks' own places.
@@ -161,10 +163,14 @@ class Placed:
     along: Array
 
 
-def place_on(ways: Ways, xy: Array) -> Placed:
-    """Place own marks (n, 2) on ways: offset (left positive) and length upstream of the end."""
-    origin, angle, gone = ways.ends, ways.angles, np.zeros(len(ways.angles))
-    moves, turns, goes = ways.end_rows, ways.angle_rows, np.zeros_like(ways.angle_rows)
+def offsets_from(alternatives: Alternatives, xy: Array) -> MarkOffsets:
+    """Return own marks' (n, 2) offsets (left positive) and lengths upstream of each end."""
+    origin, angle, gone = alternatives.ends, alternatives.angles, np.zeros(len(alternatives.angles))
+    moves, turns, goes = (
+        alternatives.end_rows,
+        alternatives.angle_rows,
+        np.zeros_like(alternatives.angle_rows),
+    )
     past, found = np.ones((len(gone), len(xy)), bool), None
     for slot in range(OWN_BENDS + 1):
         flow = lot_direction(angle)
@@ -192,53 +198,59 @@ def place_on(ways: Ways, xy: Array) -> Placed:
         )
         if slot == OWN_BENDS:
             break
-        past = past & (back > ways.bend_at[:, slot, None])
-        at = np.where(np.isfinite(ways.bend_at[:, slot]), ways.bend_at[:, slot], 0.0)
+        past = past & (back > alternatives.bend_at[:, slot, None])
+        at = np.where(
+            np.isfinite(alternatives.bend_at[:, slot]), alternatives.bend_at[:, slot], 0.0
+        )
         place, turn = np.zeros_like(turns), np.zeros_like(turns)
         place[:, 2 * (slot - OWN_BENDS)], turn[:, 2 * (slot - OWN_BENDS) + 1] = 1.0, 1.0
         moves = moves - flow[:, :, None] * place[:, None]
         moves = moves - (at[:, None] * left)[:, :, None] * turns[:, None]
         origin, gone, goes = origin - at[:, None] * flow, gone + at, goes + place
-        angle, turns = angle - ways.bend_rad[:, slot], turns - turn
+        angle, turns = angle - alternatives.bend_rad[:, slot], turns - turn
     assert found is not None
-    return Placed(*found)
+    return MarkOffsets(*found)
 
 
-def first_choice(listed: Ways | Bent, logs: Array, marks: Marks, own: int) -> Ways:
-    """Leave out ways that own marks plainly contradict; try a second bend where they call for it.
+def first_choice(listed: Alternatives | Bent, logs: Array, marks: Marks, own: int) -> Alternatives:
+    """Leave out what own marks plainly contradict; try a second bend where they call for it.
 
-    ``logs`` (m,) of a first choice. Where even the best way leaves much unexplained, the
+    ``logs`` (m,) of a first choice. Where even the best alternative leaves much unexplained, the
     likeliest ones with a bend get another one upstream of it.
     """
     kept = likely_rows(logs, FIRST_WITHIN, MOST_FIRST)
-    ways, logs = chosen_ways(listed, kept), logs[kept]
-    once = np.flatnonzero(np.isfinite(ways.bend_at[:, 0]))[:TRIED_TWICE]
-    least = float((ways.log_prior - logs).min(initial=np.inf))
+    alternatives, logs = chosen_alternatives(listed, kept), logs[kept]
+    once = np.flatnonzero(np.isfinite(alternatives.bend_at[:, 0]))[:TRIED_TWICE]
+    least = float((alternatives.log_prior - logs).min(initial=np.inf))
     if not own or not once.size or at_least(CALLS_FOR, least, LOG):
-        return ways
-    twice = with_second_bends(take_rows(ways, once), marks.xy[0])
+        return alternatives
+    twice = with_second_bends(take_rows(alternatives, once), marks.xy[0])
     logs = np.concatenate([logs, first_logs(twice, marks, own)[:, -1]])
     chosen = likely_rows(logs, FIRST_WITHIN, MOST_FIRST)
     second = chosen >= kept.size
-    both = [take_rows(ways, chosen[~second]), chosen_ways(twice, chosen[second] - kept.size)]
+    both = [
+        take_rows(alternatives, chosen[~second]),
+        chosen_alternatives(twice, chosen[second] - kept.size),
+    ]
     place = np.where(second, np.sum(~second) + np.cumsum(second), np.cumsum(~second)) - 1
     return take_rows(join_rows(both), place)
 
 
-def first_logs(ways: Ways | Bent, marks: Marks, own: int) -> Array:
-    """Give how well ways (m,) fit the first 1 to ``own`` marks, (m, own): a first choice.
+def first_logs(alternatives: Alternatives | Bent, marks: Marks, own: int) -> Array:
+    """Give how well alternatives (m,) fit the first 1 to ``own`` marks, (m, own): a first choice.
 
-    By the marks' offsets and order with wide allowance; ways that lie more than ``FIRST_WITHIN``
-    behind for every number of marks may be given too high, but never as near as that.
+    By the marks' offsets and order with wide allowance; alternatives that lie more than
+    ``FIRST_WITHIN`` behind for every number of marks may be given too high, but never as near as
+    that.
     """
-    across, upstream = _offsets(ways, marks.xy[:own])
+    across, upstream = _offsets(alternatives, marks.xy[:own])
     rows = np.arange(own)
     blocks = marks.covariance.reshape(len(marks.xy), 2, len(marks.xy), 2)[rows, :, rows, :]
     noise = np.trace(blocks + marks.independent[:own], axis1=1, axis2=2)
     variance = noise + ALLOWED_M**2 + (ALLOWED_SLANT * upstream) ** 2
     square = across**2 / variance
     weight, cost = tail_weight(square, marks.degrees_of_freedom)
-    logs = ways.log_prior[:, None] - np.cumsum(0.5 * weight * square + cost, axis=1)
+    logs = alternatives.log_prior[:, None] - np.cumsum(0.5 * weight * square + cost, axis=1)
 
     def in_order(rows: Indices) -> Array:
         order = log_ndtr((upstream[rows] + ORDER_SD_M) / ORDER_SD_M)
@@ -253,16 +265,16 @@ def first_logs(ways: Ways | Bent, marks: Marks, own: int) -> Array:
     return np.asarray(logs)
 
 
-def _offsets(ways: Ways | Bent, xy: Array) -> tuple[Array, Array]:
-    """Give what :func:`place_on` gives, without what it rests on: offset and length upstream."""
-    flow, ends = lot_direction(ways.angles), ways.ends
+def _offsets(alternatives: Alternatives | Bent, xy: Array) -> tuple[Array, Array]:
+    """Return offset and length upstream as :func:`offsets_from`, without what they rest on."""
+    flow, ends = lot_direction(alternatives.angles), alternatives.ends
     gap_x, gap_y = (xy[:, axis] - ends[:, axis, None] for axis in (0, 1))
     back = -(gap_x * flow[:, :1] + gap_y * flow[:, 1:])
     off = gap_y * flow[:, :1] - gap_x * flow[:, 1:]
     gone = np.zeros((len(back), 1))
     for slot in range(OWN_BENDS):
-        bent = np.flatnonzero(np.isfinite(ways.bend_at[:, slot]))
-        turn, at = ways.bend_rad[bent, slot, None], ways.bend_at[bent, slot, None]
+        bent = np.flatnonzero(np.isfinite(alternatives.bend_at[:, slot]))
+        turn, at = alternatives.bend_rad[bent, slot, None], alternatives.bend_at[bent, slot, None]
         gone[bent] += at
         sine, cosine = np.sin(turn), np.cos(turn)
         # about the bend, turned back by it

@@ -18,14 +18,14 @@ from ..model.doubts import ReadingKind
 from ..model.site import Locate, Room, Site
 from ..place.assemble import building_outline
 
-ROOM_SLIP = 0.03
+ROOM_BLUNDER = 0.03
 """A room is taped from another corner than written, or with x and y the other way. All priors:
 judgment, no source."""
-HOUSE_SLIP = 0.004
+HOUSE_BLUNDER = 0.004
 """All rooms are seen from the wrong side of the house."""
-EXCHANGED_SLIP = 0.006
+EXCHANGED_BLUNDER = 0.006
 """Two rooms' names are exchanged."""
-UNIT_SLIP = 0.008
+UNIT_BLUNDER = 0.008
 """Offsets are in meters where feet are read, or in feet where meters are."""
 FEET_PER_METER = 3.280839895
 REACH_M = 0.30
@@ -61,11 +61,11 @@ def other_readings(site: Site, drain_points: frozenset[str]) -> tuple[Reading, .
     used = {row.room for row in site.locates if row.id in drain_points and row.room != "lot"}
     for room in site.rooms:
         if room.id in used or room.name in used:
-            found += _shared(_room_readings(site, room), ROOM_SLIP)
+            found += _shared(_room_readings(site, room), ROOM_BLUNDER)
     if len(site.rooms) > 1:
-        found += _shared(_house_readings(site), HOUSE_SLIP)
-        found += _shared(_exchanged(site, used), EXCHANGED_SLIP)
-    found += _shared(_units(site), UNIT_SLIP)
+        found += _shared(_house_readings(site), HOUSE_BLUNDER)
+        found += _shared(_exchanged(site, used), EXCHANGED_BLUNDER)
+    found += _shared(_units(site), UNIT_BLUNDER)
     return tuple(found)
 
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegis.geometry.frames import Array
-from sitegis.routes.geometry import (
+from sitegis.routes.regions import (
     region_of_polygon,
     region_of_rings,
     routes_cross,

@@ -10,7 +10,7 @@ from ..geometry.frames import Array
 from ..model.results import Routes
 from ..model.site import Evidence, Site
 from ..numerics.statistics import EvidenceSum, estimate_log_evidence
-from ..routes.evidence import item_names, unlisted_log_likelihood
+from ..routes.likelihoods import item_names, unlisted_log_likelihood
 from .posterior import prior_by_main
 from .tables import is_tabled, tabled_log_likelihood
 
@@ -43,7 +43,7 @@ class WeighedSite:
         return (LOCATES, *(name for name, _ in self.items))
 
 
-def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) -> WeighedSite:
+def weigh_site(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) -> WeighedSite:
     """Gather the items of a site, ``without`` some by name."""
     names = item_names(site.evidence)
     items = tuple(
@@ -57,28 +57,30 @@ def build_case(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
 
 
 def log_weights(
-    case: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
+    weighed: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
 ) -> Array:
     """Give the log weight of each route sample (m,), all evidence but ``without`` counted."""
     counted = [
         routes.log_likelihoods[name]
-        for name, item in case.items
+        for name, item in weighed.items
         if name in routes.log_likelihoods and name not in without and not is_tabled(item)
     ]
     total = np.sum([routes.log_prior, *counted], axis=0)
-    return np.asarray(total + _tabled(case, routes, without)[: total.size])
+    return np.asarray(total + _tabled(weighed, routes, without)[: total.size])
 
 
-def _tabled(case: WeighedSite, routes: Routes, without: frozenset[str]) -> Array:
+def _tabled(weighed: WeighedSite, routes: Routes, without: frozenset[str]) -> Array:
     """Give the joint log likelihood of the tabled items, (1,) where there are none."""
-    items = [(name, item) for name, item in case.items if name not in without and is_tabled(item)]
+    items = [
+        (name, item) for name, item in weighed.items if name not in without and is_tabled(item)
+    ]
     if not items:
         return np.zeros(1)
-    return tabled_log_likelihood(items, routes, case.site, case.habit)
+    return tabled_log_likelihood(items, routes, weighed.site, weighed.habit)
 
 
 def hypothesis_evidence(
-    case: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
+    weighed: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
 ) -> EvidenceSum:
     """Estimate ln Z of one hypothesis.
 
@@ -88,37 +90,39 @@ def hypothesis_evidence(
     """
     geometry_counts = LOCATES not in without
     if routes.hypothesis.way == "unlisted":
-        return _unlisted_evidence(case, routes, without, geometry_counts=geometry_counts)
-    estimate = estimate_log_evidence(log_weights(case, routes, without), routes.drawn)
+        return _unlisted_evidence(weighed, routes, without, geometry_counts=geometry_counts)
+    estimate = estimate_log_evidence(log_weights(weighed, routes, without), routes.drawn)
     if geometry_counts:
         return estimate
     geometry = estimate_log_evidence(routes.log_prior, routes.drawn)
     if geometry.log_z == -np.inf:
-        return _flat_evidence(case, routes, without)
+        return _flat_evidence(weighed, routes, without)
     return EvidenceSum(
         estimate.log_z - geometry.log_z, estimate.log_z_se, estimate.effective_samples
     )
 
 
 def _unlisted_evidence(
-    case: WeighedSite, routes: Routes, without: frozenset[str], *, geometry_counts: bool
+    weighed: WeighedSite, routes: Routes, without: frozenset[str], *, geometry_counts: bool
 ) -> EvidenceSum:
     """Give ln Z of ``unlisted``, which is exact."""
-    flat = _flat_evidence(case, routes, without)
+    flat = _flat_evidence(weighed, routes, without)
     fit = routes.log_fit if geometry_counts else 0.0
     return EvidenceSum(flat.log_z + fit, 0.0, 0.0)
 
 
-def _flat_evidence(case: WeighedSite, routes: Routes, without: frozenset[str]) -> EvidenceSum:
+def _flat_evidence(weighed: WeighedSite, routes: Routes, without: frozenset[str]) -> EvidenceSum:
     """Give the items' log likelihood where there is no route: any place is as likely."""
     flat = sum(
-        unlisted_log_likelihood(item, case.site)
-        for name, item in case.items
+        unlisted_log_likelihood(item, weighed.site)
+        for name, item in weighed.items
         if name not in without and not is_tabled(item)
     )
-    return EvidenceSum(float(flat + _tabled(case, routes, without)[0]), 0.0, 0.0)
+    return EvidenceSum(float(flat + _tabled(weighed, routes, without)[0]), 0.0, 0.0)
 
 
-def all_log_evidence(case: WeighedSite, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
+def all_log_evidence(weighed: WeighedSite, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
     """Give ln Z of every hypothesis (h,)."""
-    return np.array([hypothesis_evidence(case, routes, without).log_z for routes in case.routes])
+    return np.array(
+        [hypothesis_evidence(weighed, routes, without).log_z for routes in weighed.routes]
+    )
