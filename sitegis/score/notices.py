@@ -87,7 +87,7 @@ def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[
             "evidence-disagrees",
             WHERE,
             item=item_label(item.item, item.kind),
-            odds_words=odds_words(item.bits, name),
+            odds=odds_words(item.bits, name),
         )
         for item in leader.contributions
         if item.bits < STRONGLY_AGAINST_BITS and leader.hypothesis.way != "unlisted"
