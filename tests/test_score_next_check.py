@@ -11,7 +11,7 @@ import shapely
 from scipy.stats import entropy
 
 from sitegis.dig import plan_dig
-from sitegis.dig.cloud import gather_cloud, likely_part, to_be_shown
+from sitegis.dig.cloud import gather_cloud, likely_part, weighed_by_exposure
 from sitegis.evidence import CleanoutOutside, Dye, Neighbors, Sound, TapRecord
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
@@ -295,8 +295,8 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     context = scene_of(survey)
     found = context.pits.plan(context.particles.weights)
     pit = context.pits.laid[found.order[0]]
-    chance = context.particles.weights[exposed_by(pit, context.particles, survey.site)].sum()
-    cloud = likely_part(to_be_shown(gather_cloud(survey)))
+    probability = context.particles.weights[exposed_by(pit, context.particles, survey.site)].sum()
+    cloud = likely_part(weighed_by_exposure(gather_cloud(survey)))
     there = Places(pit.center[None], np.array([pit.angle_rad]), np.array([pit.size_m]))
     # the pit may stand right at the footing's 45° line, where a centimeter of depth decides
     anyhow = replace(survey.site, dig=replace(survey.site.dig, building_setback_m=9.0))
@@ -307,7 +307,7 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     assert pit.depth_m == pytest.approx(planned.depth_m, abs=0.05)
     share = float(cloud.weights[planned.exposed].sum())
     drawn = (context.particles.weights**2).sum() + (cloud.weights**2).sum()
-    assert chance == pytest.approx(share, abs=3.0 * np.sqrt(share * (1.0 - share) * drawn))
+    assert probability == pytest.approx(share, abs=3.0 * np.sqrt(share * (1.0 - share) * drawn))
     assert found.cost == pytest.approx(survey.dig.expected_cost, rel=0.15)
     assert context.pits.way_out == survey.dig.expected_cost_straight
 

@@ -1,4 +1,4 @@
-"""Alternatives a run's own pipe may lie: straight or with bends, from a place with a direction.
+"""Alternatives of where a run's own pipe may lie: straight or bent, from a place with a direction.
 
 An alternative says where the pipe ends downstream (a wye, or its last point), where the water goes
 there, and where it bends upstream of that, once or twice. Given an alternative, all else is linear

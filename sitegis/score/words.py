@@ -64,7 +64,7 @@ def odds_words(bits: float, name: str) -> str:
 def outdoor_words(length_m: float, units: LengthUnit) -> str:
     r"""Say a length as a tape is read across a yard: to half a foot or a tenth of a meter.
 
-    >>> say_outdoors(5.588, "ft"), say_outdoors(7.5, "m"), say_outdoors(9.001, "mm")
+    >>> outdoor_words(5.588, "ft"), outdoor_words(7.5, "m"), outdoor_words(9.001, "mm")
     ('18\' 6"', '7.5 m', '9.0 m')
     """
     if not is_imperial(units):

@@ -59,7 +59,7 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[st
 def evidence_words(one: Contribution) -> str:
     """Say what an item of evidence speaks for, its name with spaces, and how strongly.
 
-    >>> spoken(Contribution("tap_record", "tap_record", 5.7, "likelihood ratio 52"))
+    >>> evidence_words(Contribution("tap_record", "tap_record", 5.7, "likelihood ratio 52"))
     'connection record: likelihood ratio 52 (moderate support)'
     """
     support = support_words(one.bits).partition(":")[0]
