@@ -43,6 +43,12 @@ CHROMIUM_FLAGS = [
 ]
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Start one worker more than there are cores: some wait for a browser or a database."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_configure() -> None:
     """Look for no garbage while hundreds of modules are imported: there is none."""
     gc.disable()

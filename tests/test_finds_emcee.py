@@ -29,6 +29,8 @@ from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, f
 from .route_model import CUBE, RouteModel
 from .test_routes_sample import exit_at
 
+pytestmark = pytest.mark.statistical
+
 RULES = load_rules("us-ipc")
 FEW_DRAWS, DRAWS, STEPS, WALKERS = 3_000, 20_000, 50, 240
 LEVELS = np.array([0.05, 0.25, 0.5, 0.75, 0.95])
