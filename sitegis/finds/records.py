@@ -15,10 +15,8 @@ __all__ = [
     "WORKS",
     "Finding",
     "Found",
-    "KeptPit",
     "Met",
     "Missed",
-    "Revision",
     "Work",
     "without_findings",
 ]
@@ -102,43 +100,6 @@ def without_findings(site: Site, ids: frozenset[str]) -> Site:
     """Return the site as if some findings had never been made: nothing seen, no hole dug."""
     kept = tuple(i for i in site.evidence if not (isinstance(i, Finding) and i.id in ids))
     return replace(site, evidence=kept) if ids else site
-
-
-@dataclass(frozen=True, slots=True)
-class KeptPit:
-    """A pit proposed in a kept answer, by its lasting id (``R1-P2``)."""
-
-    id: str
-    x_m: float
-    y_m: float
-    angle_rad: float
-    length_m: float
-    width_m: float
-    depth_m: float
-    p_hit: float
-
-
-@dataclass(frozen=True, slots=True)
-class Revision:
-    """What a kept answer said: numbers to hold the next one against, and its pits.
-
-    ``inputs`` is the digest of the folder it was made from; ``probabilities`` by hypothesis;
-    ``findings`` the ids of those it knew.
-    """
-
-    id: str
-    date: str
-    inputs: str
-    status: str
-    findings: tuple[str, ...]
-    exit_x_m: float
-    exit_y_m: float
-    azimuth_deg: float
-    invert_m: float
-    main: str
-    station_m: float | None
-    probabilities: tuple[tuple[str, float], ...]
-    pits: tuple[KeptPit, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,12 +9,9 @@ SitegisError
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Any
 
 from .printable import printable
-
-if TYPE_CHECKING:
-    from ..model.site import Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +58,10 @@ class SitegisError(Exception):
 class BadInput(SitegisError, ValueError):  # noqa: N818 - reads as the user's word for it
     """The site folder has faults; all that were found, in file order.
 
-    ``draft`` is the site as far as it could be made of the rest, None where nothing could.
+    ``draft`` is the ``Site`` as far as it could be made of the rest, None where nothing could.
     """
 
-    def __init__(self, faults: tuple[Fault, ...], draft: Site | None = None) -> None:
+    def __init__(self, faults: tuple[Fault, ...], draft: Any = None) -> None:
         super().__init__("\n".join(str(fault) for fault in faults))
         self.faults = faults
         self.draft = draft

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Annotated, ClassVar, Literal, get_args
+from typing import Annotated, ClassVar, Literal, get_args
 
 import numpy as np
 from pydantic import ConfigDict, Field
@@ -20,9 +20,7 @@ from ..geometry.frames import Array, LotFrame
 from ..messages.errors import Notice
 from ..numerics.ordering import MATTERS_M, largest
 from .fields import RECORD, Date, Depth, Extent, Length, Share, Text, Weight
-
-if TYPE_CHECKING:
-    from ..finds.records import Revision
+from .revisions import Revision
 
 Side = Literal["front", "right", "rear", "left"]
 SIDES: tuple[Side, ...] = ("front", "right", "rear", "left")

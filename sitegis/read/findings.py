@@ -11,10 +11,11 @@ from typing import TypeVar
 import numpy as np
 import shapely
 
-from ..finds.records import METS, WORKS, Finding, Found, KeptPit, Missed
+from ..finds.records import METS, WORKS, Finding, Found, Missed
 from ..geometry.frames import Array, LotFrame
 from ..messages.catalog import fault_of
 from ..model.fields import CORNERS, as_azimuth
+from ..model.revisions import KeptPit
 from ..model.site import Building, KeepOut, Lot, Tie, corner_index
 from ..units import LengthUnit, about
 from .csv_tables import DEEPEST_M, MOST_POINTS, Cells, Row

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
 
-from ..finds.records import KeptPit, Revision
 from ..messages.catalog import fault_of
+from ..model.revisions import KeptPit, Revision
 from .faults import Report, shorten
 from .file_names import REVISIONS_FOLDER
 from .text_files import read_text

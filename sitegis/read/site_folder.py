@@ -9,10 +9,10 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from ..evidence import KINDS
-from ..finds.records import Revision
 from ..geometry.frames import LotFrame
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput
+from ..model.revisions import Revision
 from ..model.site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie, closed_mains
 from ..model.survey import Survey
 from ..numerics.poles import depth_of_poles_m, poles_of, share_of_doubt

@@ -14,9 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from ..finds.records import Finding, KeptPit, Revision
+from ..finds.records import Finding
 from ..messages.errors import CannotWrite
 from ..model.dig_plan import Pit
+from ..model.revisions import KeptPit, Revision
 from ..model.survey import Survey
 from ..read.file_names import (
     BOOK_FILE,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...finds.records import Finding, Revision
+from ...finds.records import Finding
+from ...model.revisions import Revision
 from ...model.survey import Survey
 from ...units import about, format_length, percent
 from ..found import stretches
