@@ -100,7 +100,23 @@ def test_the_tie_in_takes_the_nearest_pipe_that_drains(survey: Survey) -> None:
         assert one["p_gravity"] > 0.9
         off = abs(one["path"][0][0] - TRUTH["exit"]["x_m"])  # straight to the trunk, x = 24 ft
         assert one["length_m"] < off
-        assert any("size is not known" in line for line in one["cautions"])
+        units = [check["words"] for check in one["checks"] if check["code"] == "fixture-units"]
+        # its own branch, that of the run joined, and the trunk below that one's wye
+        assert f"on run {one['joins']}" in units[1]
+        assert "on run main below the wye" in units[2]
+
+
+def test_every_pipe_has_its_load_in_answer_and_record(survey: Survey) -> None:
+    """IPC Table 709.1 by hand: bath 5 + 3, kitchen 2 + 2, trunk 2, then 10, then 14."""
+    told = answer(survey)["branches"]["loads"]
+    assert [(one["run"], one["carries"], one["fixture_units"]) for one in told] == [
+        ("bath", [], 8), ("kitchen", [], 4), ("main", [], 2), ("main", ["bath"], 10),
+        ("main", ["bath", "kitchen"], 14),
+    ]  # fmt: skip
+    pages = PdfReader(io.BytesIO(record_bytes(survey))).pages
+    text = " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert "What each pipe carries" in text
+    assert "14 drainage fixture units on run main below the wyes of bath, kitchen" in text
 
 
 def test_frames(survey: Survey) -> None:

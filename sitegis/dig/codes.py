@@ -250,6 +250,20 @@ def branch_size(rules: RuleSet, kinds: tuple[str, ...]) -> tuple[float, str]:
     return size_m, "the least size under a floor"
 
 
+def least_size(plumbing: Plumbing, kinds: tuple[str, ...], slope: float) -> float | None:
+    """Return the least pipe that carries fixtures at a slope, None where the table has none.
+
+    No closet drains into a pipe under the closet's own least size.
+    """
+    load, rule = plumbing.load(kinds), plumbing.water_closet
+    floor_m = rule.least_m if "water-closet" in kinds else 0.0
+    for size_m, *_ in plumbing.loads.units:
+        most = plumbing.loads.most(size_m, slope)
+        if at_least(size_m, floor_m, MATTERS_M) and most is not None and most >= load:
+            return size_m
+    return None
+
+
 def closets_check(
     plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, unit: LengthUnit, what: str
 ) -> CodeCheck | None:

@@ -14,10 +14,10 @@ from ..geometry import polyline
 from ..geometry.frames import Array, rotation
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.branches import drain_of
+from ..model import branches
 from ..model.derived import CodeCheck, Entry, ProfileCheck, TapSpread, TieIn
 from ..model.results import ProfileComponent
-from ..model.site import PlannedFixture, Room, single_fixtures
+from ..model.site import PlannedFixture, Room
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least, smallest
 from ..pits.cost import FOOTING_BELOW_SLAB_M, rectangle_rings
@@ -26,13 +26,13 @@ from .codes import (
     branch_size,
     cleanout_check,
     closet_check,
-    closets_check,
     ejector_check,
     load_check,
     stack_check,
     vent_check,
 )
 from .hydraulics import profile_check
+from .loads import downstream, pipe_loads
 
 __all__ = ["ProfileCheck", "TieIn", "profile_check", "tie_ins", "unplaced_fixtures"]
 
@@ -338,31 +338,9 @@ def _checks(
         *([closet_check(code, diameter_m, unit)] if "water-closet" in kinds else []),
         cleanout_check(code, rules.cleanout_spacing_m, branch.length_m, turns, unit),
     ]
-    checks += _drain_checks(survey, drain_m)
     if p_gravity < LIKELY:
         checks.append(ejector_check(code))
     return tuple(checks)
-
-
-def _drain_checks(survey: Survey, diameter_m: float) -> list[CodeCheck]:
-    """Hold the drain against the load of all planned fixtures and of those there already.
-
-    Without a list of these the sum is told as what it leaves out, and never met.
-    """
-    site, code = survey.site, survey.rules.plumbing
-    there = single_fixtures(
-        [*site.existing_fixtures, *(one for run in site.runs for one in run.existing_fixtures)]
-    )
-    planned = [one for fixture in site.fixtures for one in fixture.kinds]
-    kinds = tuple(sorted([*planned, *there]))
-    what = "the drain, planned and existing fixtures together,"
-    if not there:
-        what = "the drain, planned fixtures without those there already (list existing_fixtures),"
-    load = load_check(code, kinds, diameter_m, survey.drain.slope, site.units, what)
-    if not there and load.verdict == "met":
-        load = replace(load, verdict="not known", words=load.words.replace(": met", ""))
-    closets = closets_check(code, kinds, diameter_m, site.units, what)
-    return [load, *([closets] if closets is not None and there else [])]
 
 
 def slab_opening(path: Array) -> shapely.Polygon:
@@ -404,7 +382,22 @@ def tie_ins(survey: Survey, taps: Sequence[TapSpread] = ()) -> tuple[TieIn, ...]
 
     Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgment.
     """
-    return tuple(_best(found, taps) for _, found in _offers(survey) if found)
+    made = [_best(found, taps) for _, found in _offers(survey) if found]
+    loads = pipe_loads(survey, made)
+    return tuple(
+        replace(
+            one,
+            checks=(
+                *one.checks,
+                *(
+                    check
+                    for load in downstream(loads, survey, one.joins, one.station_m)
+                    for check in load.checks
+                ),
+            ),
+        )
+        for one in made
+    )
 
 
 Offer = tuple[str, Survey, PlannedFixture, Branch, float]
@@ -424,13 +417,14 @@ def _best(offers: list[Offer], taps: Sequence[TapSpread]) -> TieIn:
     best = min(map(VERDICTS.index, verdicts))
     kept = [one for one, words in zip(made, verdicts, strict=True) if VERDICTS.index(words) == best]
     chosen = kept[smallest([one.concrete_m2 for one in kept], 1e-4)]
-    if not chosen.joins:
+    sizes = {run.id: run.diameter_m for run in offers[0][1].site.runs}
+    if not chosen.joins or sizes.get(chosen.joins) is not None:
         return chosen
     return replace(
         chosen,
         cautions=(
             f"It joins the branch {chosen.joins}, whose size is not known: no pipe may be joined "
-            "by a larger one, and all that it carries must be added up.",
+            "by a larger one.",
             *chosen.cautions,
         ),
     )
@@ -446,7 +440,7 @@ def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
     access = {run.id: run.access for run in survey.site.runs}
     for one in () if survey.joined is None else survey.joined.branches:
         if len(one.vertices) > 1 and one.system != "storm":
-            as_drain = replace(survey, fitted=drain_of(one))
+            as_drain = as_the_drain(survey, one)
             pipes.append((one.id, as_drain, CLEAR_OF_WALL_M - CLEAR_OF_BEND_M))
     for fixture in survey.site.fixtures:
         place = fixture_place(survey, fixture)
@@ -461,6 +455,15 @@ def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
             if branch is not None:
                 offers.append((name, along, fixture, branch, place[1]))
         yield fixture, offers
+
+
+def as_the_drain(survey: Survey, branch: branches.Branch) -> Survey:
+    """Return the survey with a branch's pipe, and its size where given, as the drain."""
+    noted = next((run for run in survey.site.runs if run.id == branch.id), None)
+    site = survey.site
+    if noted is not None and noted.diameter_m is not None:
+        site = replace(site, drain_diameter_m=noted.diameter_m)
+    return replace(survey, site=site, fitted=branches.drain_of(branch))
 
 
 def unplaced_fixtures(survey: Survey) -> tuple[Notice, ...]:

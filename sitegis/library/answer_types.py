@@ -369,14 +369,15 @@ class Main(TypedDict):
     tap: NotRequired[Tap | None]
 
 
-class TieInCheck(TypedDict):
-    """``tie_ins[].checks[]`` of ``answer.json``."""
+class CodeCheck(TypedDict):
+    """``code_check`` of ``answer.json``."""
 
     code: Literal[
         "backwater-valve",
         "stack-base",
         "trap-arm",
         "fixture-units",
+        "water-closets",
         "water-closet-drain",
         "cleanout",
         "ejector",
@@ -408,7 +409,7 @@ class TieIn(Place):
     concrete_m3: float
     soil_m3: float
     cautions: list[str]
-    checks: NotRequired[list[TieInCheck]]
+    checks: NotRequired[list[CodeCheck]]
 
 
 class Flow(TypedDict):
@@ -485,6 +486,21 @@ class BranchesBranche(TypedDict):
     probability: float
 
 
+class BranchesLoad(TypedDict):
+    """``branches.loads[]`` of ``answer.json``."""
+
+    run: str
+    from_m: float
+    to_m: float
+    carries: list[str]
+    fixtures: list[str]
+    runs_without_list: list[str]
+    fixture_units: float
+    diameter_m: float | None
+    slope: float
+    checks: list[CodeCheck]
+
+
 class Branches(TypedDict):
     """``branches`` of ``answer.json``.
 
@@ -493,6 +509,7 @@ class Branches(TypedDict):
 
     ways_to_join: list[BranchesWaysToJoin]
     branches: list[BranchesBranche]
+    loads: NotRequired[list[BranchesLoad]]
     cross_connections: list[dict[str, Any]]
 
 

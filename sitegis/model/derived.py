@@ -166,6 +166,27 @@ class CodeCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class PipeLoad:
+    """What a stretch of pipe carries: ``from_m`` to ``to_m`` along a ``run`` (empty: the drain).
+
+    ``carries`` names the branches that entered above it, ``unlisted`` the runs without a list of
+    their existing fixtures; ``units`` are drainage fixture units of all ``fixtures``. The
+    diameter is None where nobody gave it.
+    """
+
+    run: str
+    from_m: float
+    to_m: float
+    carries: tuple[str, ...]
+    fixtures: tuple[str, ...]
+    unlisted: tuple[str, ...]
+    units: float
+    diameter_m: float | None
+    slope: float
+    checks: tuple[CodeCheck, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class TieIn:
     """A branch from a planned fixture to the drain.
 
@@ -284,7 +305,7 @@ class Derived:
     ``mains`` side by side, the ``exit`` and the ``taps`` (one a main, the most probable first)
     with their intervals, the drain's ``profile`` check, ``tie_ins``, the pits' ``excavations``,
     all ``features`` to show, and the long ``section``. ``branch_profiles`` are the checks of the
-    branches' own falls, by run.
+    branches' own falls, by run; ``loads`` what every stretch of pipe carries.
     """
 
     mains: tuple[MainComparison, ...]
@@ -296,3 +317,4 @@ class Derived:
     features: tuple[Feature, ...]
     section: Profile
     branch_profiles: tuple[tuple[str, ProfileCheck], ...] = ()
+    loads: tuple[PipeLoad, ...] = ()

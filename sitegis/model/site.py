@@ -300,7 +300,8 @@ class Run:
     """One push of the cable, with a zero of its own at ``access``.
 
     ``toward`` "upstream" is a push inwards, against the flow. ``stopped_at_m`` is the footage
-    where it stopped, ``stopped`` why; ``existing_fixtures`` drain into it today.
+    where it stopped, ``stopped`` why; ``existing_fixtures`` drain into it today. ``diameter_m``
+    is inside, None where not given.
     """
 
     id: str
@@ -311,6 +312,7 @@ class Run:
     stopped_at_m: float | None = None
     system: System = "unknown"
     existing_fixtures: tuple[str, ...] = ()
+    diameter_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,7 @@ def _run(table: RunTable) -> Run:
         stopped_at_m=table.stopped_at,
         system=table.system,
         existing_fixtures=table.existing_fixtures,
+        diameter_m=table.diameter,
     )
 
 

@@ -263,6 +263,7 @@ class RunTable(Table):
     stopped_at: Annotated[Length, Field(ge=0)] | None = None
     system: System = "unknown"
     existing_fixtures: tuple[FixtureKind, ...] = ()
+    diameter: Extent | None = None
 
 
 ClockHour = Annotated[int, Field(ge=1, le=12)]

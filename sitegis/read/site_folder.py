@@ -295,13 +295,17 @@ def _or(value: float | None, default: float) -> float:
 def _check_site_table(file: SiteFile, report: Report) -> None:
     """Fault pipe sizes that only a slip of the unit explains."""
     table = file.site
-    bounds = (
-        ("head_above_invert", table.head_above_invert, 0.0, 0.2),
-        ("drain_diameter", table.drain_diameter, 0.03, 0.4),
-    )
+    bounds = [
+        ("site.head_above_invert", table.head_above_invert, 0.0, 0.2),
+        ("site.drain_diameter", table.drain_diameter, 0.03, 0.4),
+        *(
+            (f"run[{number}].diameter", run.diameter, 0.03, 0.4)
+            for number, run in enumerate(file.run, start=1)
+        ),
+    ]
     for name, value, low, high in bounds:
         if value is not None and not low <= value <= high:
-            report.site("size-absurd", f"site.{name}", None, size=report.format(value))
+            report.site("size-absurd", name, None, size=report.format(value))
     weights = [w for w in asdict(file.prior).values() if w is not None]
     if weights and len(weights) == 6 and sum(weights) <= 0.0:
         report.site("prior-zero", "prior", None)

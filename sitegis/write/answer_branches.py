@@ -7,8 +7,10 @@ from typing import Any
 import numpy as np
 
 from ..model.branches import Branch, Crossing, Wye
+from ..model.derived import PipeLoad
 from ..model.site import Observation, Run
 from ..model.survey import Survey
+from .answer_digging import check_object
 from .answer_intervals import place_object
 from .numbers import finite
 
@@ -29,6 +31,7 @@ def runs_and_branches(survey: Survey) -> dict[str, Any]:
                 for way in joined.topologies
             ],
             "branches": [_branch(survey, one) for one in joined.branches],
+            "loads": [_load(one) for one in survey.derived.loads],
             "cross_connections": [_crossing(survey, one) for one in joined.crossings],
         }
     return told
@@ -44,6 +47,8 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
         "system": run.system,
         "stopped": run.stopped,
         "stopped_at_m": finite(run.stopped_at_m),
+        "diameter_m": finite(run.diameter_m),
+        "existing_fixtures": list(run.existing_fixtures),
         "joins": None
         if seen is None
         else {
@@ -104,6 +109,22 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
             for sag in check.sags
         ],
         "wye": None if one.wye is None else _wye(survey, one.wye),
+    }
+
+
+def _load(one: PipeLoad) -> dict[str, Any]:
+    """Give what a stretch of pipe carries, with the checks of it."""
+    return {
+        "run": one.run,
+        "from_m": finite(one.from_m),
+        "to_m": finite(one.to_m),
+        "carries": list(one.carries),
+        "fixtures": list(one.fixtures),
+        "runs_without_list": list(one.unlisted),
+        "fixture_units": finite(one.units),
+        "diameter_m": finite(one.diameter_m),
+        "slope": finite(one.slope),
+        "checks": [check_object(check) for check in one.checks],
     }
 
 

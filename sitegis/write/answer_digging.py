@@ -6,7 +6,7 @@ from typing import Any
 
 from ..dig.excavation import sides_of
 from ..geometry.frames import Array
-from ..model.derived import Excavation, TieIn
+from ..model.derived import CodeCheck, Excavation, TieIn
 from ..model.dig_plan import DirectionComparison, LongerPit, Pit, TapeTie, VacuumHole
 from ..model.survey import Survey
 from ..pits.exposure import VACUUM_HOLE_M
@@ -118,15 +118,17 @@ def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
         "concrete_m3": finite(one.concrete_m3),
         "soil_m3": finite(one.soil_m3),
         "cautions": list(one.cautions),
-        "checks": [
-            {
-                "code": check.code,
-                "verdict": check.verdict,
-                "words": check.words,
-                "section": check.section,
-            }
-            for check in one.checks
-        ],
+        "checks": [check_object(check) for check in one.checks],
+    }
+
+
+def check_object(check: CodeCheck) -> dict[str, Any]:
+    """Give what a code asks, with the number and its section."""
+    return {
+        "code": check.code,
+        "verdict": check.verdict,
+        "words": check.words,
+        "section": check.section,
     }
 
 

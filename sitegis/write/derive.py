@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ..dig.excavation import excavations
-from ..dig.tie_in import profile_check, tie_ins
-from ..model.branches import drain_of
+from ..dig.loads import pipe_loads
+from ..dig.tie_in import as_the_drain, profile_check, tie_ins
 from ..model.derived import Derived, Feature, ProfileCheck
 from ..model.handover import hand_over
 from ..model.survey import Survey
@@ -38,6 +38,7 @@ def find(survey: Survey) -> Survey:
         features=list_features(survey, dug, joined),
         section=survey_profile(survey),
         branch_profiles=_branch_profiles(survey),
+        loads=pipe_loads(survey, joined),
     )
     return replace(survey, found=found)
 
@@ -46,7 +47,7 @@ def _branch_profiles(survey: Survey) -> tuple[tuple[str, ProfileCheck], ...]:
     """Hold every branch's own fall against the rule set, as the drain's; with its sags."""
     branches = () if survey.joined is None else survey.joined.branches
     return tuple(
-        (one.id, profile_check(replace(survey, fitted=drain_of(one))))
+        (one.id, profile_check(as_the_drain(survey, one)))
         for one in branches
         if len(one.vertices) > 1
     )

@@ -9,7 +9,7 @@ import numpy as np
 from ...dig.stakeout import choose_ties
 from ...dig.tie_in import verdict
 from ...evidence import item_label
-from ...model.derived import MainComparison, ProfileCheck, TieIn
+from ...model.derived import MainComparison, PipeLoad, ProfileCheck, TieIn
 from ...model.dig_plan import DirectionComparison
 from ...model.results import Contribution
 from ...model.survey import Survey
@@ -176,7 +176,19 @@ def branch_sentences(survey: Survey) -> list[str]:
                 for sag in checks[one.id].sags
             )
         told.append(words + ". Inferred, not located.")
+    if survey.joined is not None:
+        told += [
+            f"{load_place(survey, one)}: {check.words}."
+            for one in survey.derived.loads
+            for check in one.checks
+        ]
     return told
+
+
+def load_place(survey: Survey, one: PipeLoad) -> str:
+    """Name a stretch of pipe by its run and the distances along it."""
+    unit = survey.site.units
+    return f"Run {one.run}, {about(one.from_m, unit)} to {about(one.to_m, unit)}"
 
 
 def speed(velocity_m_s: float, unit: LengthUnit) -> str:

@@ -418,6 +418,13 @@ def _runs(survey: Survey, width: float) -> list[Flowable]:
         )
         for name, check in survey.derived.branch_profiles:
             blocks += _sentences(f"Fall of the branch {name}", check.statements[:-1])
+        blocks += _block(
+            "What each pipe carries, planned and existing",
+            ("pipe", "fixture units", "result", "numbers"),
+            tables.load_rows(survey),
+            (0.24, 0.1, 0.1, 0.56),
+            width,
+        )
     if survey.site.runs or survey.site.observations:
         blocks += _block(
             "Observation log", log.LOG_HEAD, log.log_rows(survey), log.LOG_SHARES, width

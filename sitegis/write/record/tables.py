@@ -25,7 +25,7 @@ from ...units import (
 )
 from ..answer_intervals import station_words
 from ..features import point_class
-from ..page.panel_parts import evidence_words, tie_in_facts
+from ..page.panel_parts import evidence_words, load_place, tie_in_facts
 from ..text import (
     OTHER,
     heading_words,
@@ -264,6 +264,15 @@ def vacuum_rows(survey: Survey) -> Rows:
          percent(hole.p_hit_so_far), f"{hole.cost:,.0f} {currency}")
         for hole in survey.dig.vacuum_holes
     ]  # fmt: skip
+
+
+def load_rows(survey: Survey) -> Rows:
+    """List what every stretch of pipe carries, held against the code."""
+    return [
+        (load_place(survey, one), f"{one.units:g}", check.verdict, check.words)
+        for one in survey.derived.loads
+        for check in one.checks
+    ]
 
 
 def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:
