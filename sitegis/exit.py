@@ -161,12 +161,42 @@ def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
 
 
 def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
-    """Choose components by uniforms (m,): their indices, and the uniforms that are left over."""
+    """Choose components by uniforms (m,): their indices, and the uniforms that are left over.
+
+    Parameters
+    ----------
+    exit
+        Exit of the drain, a mixture of poses.
+    uniforms
+        Draws (m,) in [0, 1).
+
+    Returns
+    -------
+    component
+        Index of each (m,).
+    left
+        Uniforms that are left over (m,).
+    """
     return choose_by(np.array([component.weight for component in exit.mixture]), uniforms)
 
 
 def choose_by(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
-    """Choose by weights (c,) and uniforms (m,); gives the place of each within its share too."""
+    """Choose by weights (c,) and uniforms (m,); gives the place of each within its share too.
+
+    Parameters
+    ----------
+    weights
+        Weights (c,), summing to any positive number.
+    uniforms
+        Draws (m,) in [0, 1).
+
+    Returns
+    -------
+    chosen
+        Index of each (m,).
+    left
+        Place within the chosen share (m,), in [0, 1).
+    """
     edges = np.cumsum(weights / weights.sum())
     chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
     shares = np.diff(edges, prepend=0.0)
@@ -186,6 +216,22 @@ def sample_exit(
     Gaussian is mean + C^½ · draw with the symmetric root of its covariance, which also serves
     where that is singular.
     Gives x, y (m, lot), angle (rad, lot), invert (m above slab), slope (fall per run), (m,) each.
+
+    Parameters
+    ----------
+    exit
+        Exit of the drain, a mixture of poses.
+    normals
+        Standard normal draws (m, 3) for x, y, angle.
+    uniforms
+        Draws (m,) in [0, 1) for the components.
+    normals2
+        Standard normal draws (m, 2) for invert and slope.
+
+    Returns
+    -------
+    tuple[Array, Array, Array, Array, Array]
+        x, y in m, angle in rad, invert in m above the slab, slope: (m,) each.
     """
     chosen, left = choose_components(exit, uniforms)
     means = np.array([(c.x_m, c.y_m, c.angle_rad) for c in exit.mixture])
@@ -198,7 +244,26 @@ def sample_exit(
 def sample_profile(
     exit: Exit, chosen: NDArray[np.int64], uniforms: Array, normals: Array
 ) -> tuple[Array, Array]:
-    """Draw invert and slope (m,) at the exit components ``chosen`` (m,), as ``sample_exit``."""
+    """Draw invert and slope (m,) at the exit components ``chosen`` (m,), as ``sample_exit``.
+
+    Parameters
+    ----------
+    exit
+        Exit of the drain, a mixture of poses.
+    chosen
+        Component of each draw (m,).
+    uniforms
+        Draws (m,) in [0, 1) that choose the profile's component.
+    normals
+        Standard normal draws (m, 2).
+
+    Returns
+    -------
+    invert
+        m above the slab (m,).
+    slope
+        Fall per run (m,).
+    """
     parts = [component.profile for component in exit.mixture]
     most = max(map(len, parts))
     edges = np.full((len(parts), most), np.inf)
@@ -234,7 +299,22 @@ def _ground_at(site: Site, place: Array) -> tuple[float, float]:
 
 
 def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
-    """Say what a person should know of the exit."""
+    """Say what a person should know of the exit.
+
+    Parameters
+    ----------
+    exit
+        Exit of the drain, a mixture of poses.
+    site
+        The site as read.
+    inside
+        Whether the last point of the drain lies indoors.
+
+    Returns
+    -------
+    tuple[Notice, ...]
+        What is to be said, in order.
+    """
     notices = []
     if not inside:
         notices.append(notice_of("last-point-outside", "exit"))
@@ -331,7 +411,20 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
 
 
 def invert_abreast(main: Main, exit: Exit) -> float:
-    """Give a main's invert at its point nearest to the exit."""
+    """Give a main's invert at its point nearest to the exit.
+
+    Parameters
+    ----------
+    main
+        The main.
+    exit
+        Exit of the drain, a mixture of poses.
+
+    Returns
+    -------
+    float
+        Invert above the slab, m.
+    """
     _, abreast_m, _ = polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
     return float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
 

@@ -47,6 +47,27 @@ def compute(
     """Turn a site folder into a survey with every block filled; raises as ``check``.
 
     ``progress`` is given what is being done, a few words at a time.
+
+    Parameters
+    ----------
+    site_dir
+        The site folder.
+    what_if
+        What to leave out and which priors to take; None for the site as it is.
+    progress
+        Called with a few words at each stage.
+
+    Returns
+    -------
+    Survey
+        The survey with every block filled.
+
+    Raises
+    ------
+    BadInput
+        The site folder has faults.
+    ComputationError
+        The input is well formed but gives no answer.
     """
     asked = what_if or WhatIf()
     progress("reading the site folder")
@@ -97,6 +118,37 @@ def run(
 
     ``language`` stands in place of the site's on the page. ``keep`` then keeps the answer in the
     site folder (:mod:`sitegis.write.keep`).
+
+    Parameters
+    ----------
+    site_dir
+        The site folder.
+    out_dir
+        Folder for the outputs.
+    what_if
+        What to leave out and which priors to take; None for the site as it is.
+    base_map
+        Whether the page asks for a base map.
+    keep
+        Whether the answer is kept in the site folder as a revision.
+    language
+        Language of the page, None for the site's.
+    progress
+        Called with a few words at each stage.
+
+    Returns
+    -------
+    Survey
+        The survey with every block filled.
+
+    Raises
+    ------
+    BadInput
+        The site folder has faults.
+    ComputationError
+        The input is well formed but gives no answer.
+    CannotWrite
+        The outputs cannot be placed.
     """
     survey = compute(site_dir, what_if, progress=progress)
     if language is not None:

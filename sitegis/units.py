@@ -125,6 +125,25 @@ def parse_length(text: str, unit: LengthUnit) -> float:
     Feet are international (0.3048 m exactly, NIST SP 811). Raises ``ValueError`` with the reason
     in plain words, so for ``12-4`` (12 ft 4 in, or 12 to 4?) and for a comma.
 
+    Parameters
+    ----------
+    text
+        What was written.
+    unit
+        Unit of a bare number.
+
+    Returns
+    -------
+    float
+        Length, m.
+
+    Raises
+    ------
+    ValueError
+        The text is no length, with the reason in plain words.
+
+    Examples
+    --------
     >>> parse_length("12' 6\"", "m")
     3.81
     """
@@ -170,6 +189,27 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
     for half a foot. ``fraction`` is the finest part of an inch (8 = eighths). Raises ``ValueError``
     where the length is not finite or ``fraction`` is below 1.
 
+    Parameters
+    ----------
+    length_m
+        Length, m.
+    unit
+        Unit of the site, in which lengths are shown.
+    fraction
+        Finest part of an inch, 8 for eighths.
+
+    Returns
+    -------
+    str
+        The length as text.
+
+    Raises
+    ------
+    ValueError
+        The length is not finite or the fraction below 1.
+
+    Examples
+    --------
     >>> format_length(3.7719, "ft")
     '12\' 4 1/2"'
     """
@@ -194,6 +234,20 @@ def format_station(length_m: float, unit: LengthUnit) -> str:
 
     A site in meters has kilometers + meters (common practice, no source).
 
+    Parameters
+    ----------
+    length_m
+        Distance along the sewer, m.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The station as text.
+
+    Examples
+    --------
     >>> format_station(45.62856, "ft"), format_station(45.62856, "m"), format_station(1200.0, "m")
     ('1+49.7', '0+045.6', '1+200.0')
     """
@@ -207,6 +261,20 @@ def format_station(length_m: float, unit: LengthUnit) -> str:
 def about(length_m: float, unit: LengthUnit) -> str:
     r"""Write a computed length no finer than it is known: to the inch or the centimeter.
 
+    Parameters
+    ----------
+    length_m
+        Computed length, m.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The length as text.
+
+    Examples
+    --------
     >>> about(1.8796, "ft"), about(1.8796, "m"), about(9.0, "m"), about(1.8796, "mm")
     ('6\' 2"', '1.88 m', '9.0 m', '1880 mm')
     """
@@ -282,6 +350,25 @@ def parse_bearing(text: str, *, declination_deg: float | None = None) -> float:
     (east positive): true azimuth = magnetic azimuth + declination. Raises ``ValueError`` with
     the reason in plain words.
 
+    Parameters
+    ----------
+    text
+        What was written.
+    declination_deg
+        Magnetic declination, degrees east; None where it is not known.
+
+    Returns
+    -------
+    float
+        Azimuth, degrees clockwise from north.
+
+    Raises
+    ------
+    ValueError
+        The text is no bearing, or a magnetic one without declination.
+
+    Examples
+    --------
     >>> parse_bearing("S 45 30 E")
     134.5
     """
@@ -332,6 +419,20 @@ def is_imperial(unit: LengthUnit) -> bool:
 def format_area(area_m2: float, unit: LengthUnit) -> str:
     """Write an area in square feet for a site in feet or inches, else in square meters.
 
+    Parameters
+    ----------
+    area_m2
+        Area, m².
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The area as text.
+
+    Examples
+    --------
     >>> format_area(92.90304, "ft")
     '1,000 sq ft'
     """
@@ -342,6 +443,20 @@ def format_area(area_m2: float, unit: LengthUnit) -> str:
 def format_volume(volume_m3: float, unit: LengthUnit) -> str:
     """Write a volume in cubic yards (27 ft³) for a site in feet or inches, else in m³.
 
+    Parameters
+    ----------
+    volume_m3
+        Volume, m³.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The volume as text.
+
+    Examples
+    --------
     >>> format_volume(1.529109971968, "ft")
     '2.0 cu yd'
     """
@@ -356,6 +471,20 @@ def format_slope(slope: float, unit: LengthUnit) -> str:
 
     Inches per foot are rounded to 1/16, with the percentage beside them.
 
+    Parameters
+    ----------
+    slope
+        Fall per run.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The slope as text.
+
+    Examples
+    --------
     >>> format_slope(0.25 / 12, "ft")
     '1/4 in/ft (2.08 %)'
     """

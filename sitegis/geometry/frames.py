@@ -25,7 +25,20 @@ def _known_crs(crs: str) -> CRS:
 
 
 def to_wgs84(crs: str, cell: Cell) -> Operation:
-    """Give the operation from a projected CRS to WGS 84 longitude, latitude about a place."""
+    """Give the operation from a projected CRS to WGS 84 longitude, latitude about a place.
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    cell
+        Whole degrees about which the operation is chosen.
+
+    Returns
+    -------
+    Operation
+        Operation from easting, northing to longitude, latitude.
+    """
     return operation(_known_crs(crs), _known_crs("EPSG:4326"), cell)
 
 

@@ -90,6 +90,25 @@ def utm_crs(longitude: float, latitude: float) -> str:
     The widened zones off Norway and about Svalbard are not followed. Raises ``ValueError``
     outside 80° S to 84° N.
 
+    Parameters
+    ----------
+    longitude
+        Degrees east, WGS 84.
+    latitude
+        Degrees north, WGS 84.
+
+    Returns
+    -------
+    str
+        EPSG code such as ``EPSG:32616``.
+
+    Raises
+    ------
+    ValueError
+        The latitude lies outside 80° S to 84° N.
+
+    Examples
+    --------
     >>> utm_crs(-87.5, 41.2)
     'EPSG:32616'
     """
@@ -117,6 +136,23 @@ def grid_from_lonlat(crs: str, lonlat: Array) -> Array:
     shift of up to about 2 m between the two is not told apart (common practice). Raises
     ``ValueError`` where a place cannot be projected or is more than 1° outside the CRS's area of
     use (judgment).
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    lonlat
+        Longitude, latitude (..., 2), degrees.
+
+    Returns
+    -------
+    Array
+        Easting, northing (..., 2), m.
+
+    Raises
+    ------
+    ValueError
+        A place cannot be projected or lies outside the area of use.
     """
     unit = grid_unit(crs)
     places = np.asarray(lonlat, float)
@@ -155,6 +191,25 @@ def grid_scale_factor(crs: str, longitude: float, latitude: float) -> float:
     Meridional and parallel scale are equal on a conformal grid; their mean is taken. Raises
     ``ValueError`` where they differ by more than 10 ppm (not conformal) or lie more than 0.5 %
     from 1 (judgment: a grid that is not meant for this place).
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    longitude
+        Degrees east, WGS 84.
+    latitude
+        Degrees north, WGS 84.
+
+    Returns
+    -------
+    float
+        Grid distance per ellipsoid distance.
+
+    Raises
+    ------
+    ValueError
+        The grid is not conformal or is not meant for this place.
     """
     factors = _projection(crs).get_factors(longitude, latitude)
     along, across = float(factors.meridional_scale), float(factors.parallel_scale)
@@ -185,12 +240,48 @@ def combined_factor(crs: str, longitude: float, latitude: float, elevation_m: fl
     """Give grid distance / ground distance: grid scale factor × elevation factor.
 
     NOAA Manual NOS NGS 5 (from memory). Raises ``ValueError`` as its two parts do.
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    longitude
+        Degrees east, WGS 84.
+    latitude
+        Degrees north, WGS 84.
+    elevation_m
+        Height of the ground, m.
+
+    Returns
+    -------
+    float
+        Grid distance per ground distance.
+
+    Raises
+    ------
+    ValueError
+        As :func:`grid_scale_factor` and the elevation factor.
     """
     return grid_scale_factor(crs, longitude, latitude) * elevation_factor(elevation_m)
 
 
 def convergence_deg(crs: str, longitude: float, latitude: float) -> float:
-    """Give the grid convergence: true azimuth − grid azimuth, degrees (from PROJ's factors)."""
+    """Give the grid convergence: true azimuth − grid azimuth, degrees (from PROJ's factors).
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    longitude
+        Degrees east, WGS 84.
+    latitude
+        Degrees north, WGS 84.
+
+    Returns
+    -------
+    float
+        True azimuth less grid azimuth, degrees.
+    """
     return float(_projection(crs).get_factors(longitude, latitude).meridian_convergence)
 
 
@@ -211,6 +302,31 @@ def lot_frame(
     The corner is given as WGS 84 longitude, latitude or as grid meters (one of them);
     ``lot_xy`` is where that corner lies in the lot (the origin by default). The scale is the
     combined factor at the corner. Raises ``ValueError``.
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    x_azimuth_deg
+        Grid azimuth of lot x, degrees.
+    lonlat
+        The corner's longitude, latitude, degrees; None where ``grid_m`` is given.
+    grid_m
+        The corner's easting, northing, m; None where ``lonlat`` is given.
+    elevation_m
+        Height of the ground, m.
+    lot_xy
+        Where the corner lies in the lot, m.
+
+    Returns
+    -------
+    LotFrame
+        The frame of the lot.
+
+    Raises
+    ------
+    ValueError
+        Not just one place is given, or it does not fit the CRS.
     """
     if (lonlat is None) == (grid_m is None):
         raise ValueError("give the corner either as longitude and latitude or in grid meters")
@@ -278,6 +394,27 @@ def fit_lot_frame(
     scale is the combined factor, not fitted, so that a wrong corner shows as a residual and
     does not stretch the lot. The turn is atan2(Σ(x·N − y·E), Σ(x·E + y·N)) about the centroids.
     Raises ``ValueError`` for fewer than two corners or corners in one place.
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    lot_xy
+        Corners in the lot (n, 2), m.
+    grid_m
+        The same corners on the grid (n, 2), m.
+    elevation_m
+        Height of the ground, m.
+
+    Returns
+    -------
+    FittedFrame
+        The frame with the corners' residuals in m.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two corners, or corners in one place.
     """
     lot, grid = np.asarray(lot_xy, float), np.asarray(grid_m, float)
     if lot.shape != grid.shape or lot.ndim != 2 or lot.shape[1] != 2 or len(lot) < 2:
@@ -327,6 +464,23 @@ def fit_similarity(source: Array, target: Array) -> Similarity:
 
     About the centroids a = Σ(x·E + y·N)/Σ(x² + y²), b = Σ(x·N − y·E)/Σ(x² + y²). Raises
     ``ValueError`` where the points of either side all lie in one place.
+
+    Parameters
+    ----------
+    source
+        Points (n, 2) to transform.
+    target
+        The same points (n, 2) in the other frame.
+
+    Returns
+    -------
+    Similarity
+        The transformation with its residuals.
+
+    Raises
+    ------
+    ValueError
+        The points of either side all lie in one place.
     """
     from_mean, to_mean = source.mean(axis=0), target.mean(axis=0)
     x, y = (source - from_mean).T

@@ -30,6 +30,20 @@ class Operation:
 def cell_of(longitude_deg: float, latitude_deg: float) -> Cell:
     """Give the whole degrees below a place; (0, 0) where it is none on the earth.
 
+    Parameters
+    ----------
+    longitude_deg
+        Degrees east.
+    latitude_deg
+        Degrees north.
+
+    Returns
+    -------
+    Cell
+        Longitude and latitude of the cell's corner, whole degrees.
+
+    Examples
+    --------
     >>> cell_of(-87.5, 41.2)
     (-88, 41)
     """
@@ -39,7 +53,22 @@ def cell_of(longitude_deg: float, latitude_deg: float) -> Cell:
 
 
 def cell_of_place(crs: CRS, x: float, y: float) -> Cell:
-    """Give the cell of a place in a CRS, in its own datum: near enough to choose by."""
+    """Give the cell of a place in a CRS, in its own datum: near enough to choose by.
+
+    Parameters
+    ----------
+    crs
+        CRS of the coordinates.
+    x
+        First coordinate, in the CRS's unit.
+    y
+        Second coordinate, in the CRS's unit.
+
+    Returns
+    -------
+    Cell
+        Longitude and latitude of the cell's corner, whole degrees.
+    """
     if crs.is_geographic or not crs.is_projected:
         return cell_of(x, y)
     return cell_of(*Proj(crs)(x, y, inverse=True))
@@ -52,6 +81,20 @@ def operation(source: CRS, target: CRS, cell: Cell) -> Operation:
     Of PROJ's list for the middle of the cell (of one degree) the first that needs no grid and
     has an accuracy, else the first that needs no grid. Which grids a machine has, or may fetch,
     changes nothing: one with a grid is never taken.
+
+    Parameters
+    ----------
+    source
+        CRS of what goes in.
+    target
+        CRS of what comes out.
+    cell
+        Whole degrees about which the operation is chosen.
+
+    Returns
+    -------
+    Operation
+        A function of coordinates, the same on every machine.
     """
     longitude, latitude = (whole + HALF_CELL_DEG for whole in cell)
     area = AreaOfInterest(longitude, latitude, longitude, latitude)

@@ -45,7 +45,20 @@ def closed(ring: Array) -> Array:
 
 
 def remove_repeated_points(line: Array, tolerance_m: float = 1e-6) -> NDArray[np.bool_]:
-    """Mark the vertices (v,) of a line (v, 2) to keep: not those that repeat the one before."""
+    """Mark the vertices (v,) of a line (v, 2) to keep: not those that repeat the one before.
+
+    Parameters
+    ----------
+    line
+        Vertices (v, 2), m.
+    tolerance_m
+        What is as near as this repeats, m.
+
+    Returns
+    -------
+    NDArray[np.bool_]
+        Mask (v,) of the vertices to keep.
+    """
     return np.concatenate([[True], segment_lengths(line) > tolerance_m])
 
 
@@ -73,6 +86,20 @@ def interp(x: Array | float, xp: Array, fp: Array) -> Array:
 
     ``xp`` and ``fp`` (..., v), ``x`` (...): one value a table, or one for all; with one table (v,)
     any number. Past an end the end's value holds.
+
+    Parameters
+    ----------
+    x
+        Where to interpolate (...).
+    xp
+        Ascending abscissae of the tables (..., v).
+    fp
+        Their ordinates (..., v).
+
+    Returns
+    -------
+    Array
+        Values (...).
     """
     after, share = _between(x, xp)
     start, end = _pick(fp, after - 1), _pick(fp, after)
@@ -99,6 +126,18 @@ def line_interpolate_point(lines: Array, distances: Array | float) -> Array:
     """Give the points (..., 2) of lines (..., v, 2) at distances (...) along them.
 
     One line takes any number of distances, many lines one each. Past an end it is the end.
+
+    Parameters
+    ----------
+    lines
+        Vertices (..., v, 2), m.
+    distances
+        Distances along them (...), m.
+
+    Returns
+    -------
+    Array
+        Points (..., 2), m.
     """
     after, share = _between(distances, stations(lines))
     ends = ((_pick(lines[..., axis], after - 1), _pick(lines[..., axis], after)) for axis in (0, 1))
@@ -110,6 +149,22 @@ def line_locate_point(lines: Array, points: Array) -> tuple[Array, Array, NDArra
 
     ``lines`` (..., v, 2) and ``points`` (..., 2) broadcast: many points of one line, or many lines
     and one point. Of two segments that are as near the earlier one counts.
+
+    Parameters
+    ----------
+    lines
+        Vertices (..., v, 2), m.
+    points
+        Points (..., 2), m.
+
+    Returns
+    -------
+    distance
+        From the line (...), m.
+    station
+        Of the foot along the line (...), m.
+    segment
+        Index of the segment of the foot (...).
     """
     shape = np.broadcast_shapes(lines.shape[:-2], points.shape[:-1])
     distance, station = np.full(shape, np.inf), np.zeros(shape)
@@ -136,6 +191,24 @@ def clip(
 
     ``offset`` and ``step`` (...) are the segments' starts and steps along one axis; two axes
     clip to a rectangle (Liang and Barsky 1984). From is more than to where all is outside.
+
+    Parameters
+    ----------
+    offset
+        The segments' starts along the axis (...).
+    step
+        Their steps along it (...).
+    low
+        Lower bound, of all or of each (...).
+    high
+        Upper bound, of all or of each (...).
+
+    Returns
+    -------
+    first
+        Share t at which each comes in (...).
+    last
+        Share t at which it goes out (...).
     """
     level = np.abs(step) < _LEVEL
     safe = np.where(level, 1.0, step)
@@ -152,6 +225,24 @@ def meet(origins: Array, directions: Array, starts: Array, ends: Array) -> tuple
 
     ``origins``, unit ``directions``, ``starts`` and ``ends`` (..., 2) broadcast; nan where a line
     misses or runs along a segment. Behind the origin the first distance is negative.
+
+    Parameters
+    ----------
+    origins
+        Points on the lines (..., 2), m.
+    directions
+        Unit vectors (..., 2).
+    starts
+        Starts of the segments (..., 2), m.
+    ends
+        Ends of the segments (..., 2), m.
+
+    Returns
+    -------
+    ahead
+        Signed distance from the origin (...), m.
+    along
+        Distance from the segment's start (...), m.
     """
     step = ends - starts
     size = np.hypot(step[..., 0], step[..., 1])
@@ -170,6 +261,22 @@ def ray(origins: Array, directions: Array, line: Array) -> tuple[Array, Array]:
     """Give where rays (m, 2) first hit a line (v, 2): distance (inf where never), station.
 
     A ray that starts on the line hits it at once.
+
+    Parameters
+    ----------
+    origins
+        Starts of the rays (m, 2), m.
+    directions
+        Unit vectors (m, 2).
+    line
+        Vertices (v, 2), m.
+
+    Returns
+    -------
+    distance
+        To the line (m,), m.
+    station
+        Along the line (m,), m.
     """
     distance, station = np.full(len(origins), np.inf), np.zeros(len(origins))
     for start, end, passed in zip(line[:-1], line[1:], stations(line), strict=False):

@@ -62,7 +62,25 @@ class Course:
 
 
 def straight_course(azimuth_deg: float, distance_m: float) -> Course:
-    """Make a straight course; ``ValueError`` where a number is not finite or the length not > 0."""
+    """Make a straight course; ``ValueError`` where a number is not finite or the length not > 0.
+
+    Parameters
+    ----------
+    azimuth_deg
+        Direction, degrees clockwise from north.
+    distance_m
+        Length, m.
+
+    Returns
+    -------
+    Course
+        The course.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite or the length not positive.
+    """
     if not math.isfinite(azimuth_deg):
         raise ValueError("the bearing of a course is not a finite number")
     _positive(distance_m, "the length of a course")
@@ -85,6 +103,33 @@ def curve_course(
     Direction: azimuth of the chord, or of the tangent where the curve begins (chord azimuth =
     tangent azimuth ± Δ/2, plus for a right turn). Where more than one extent or direction is
     given they must agree within 0.03 m (judgment) along the curve. Raises ``ValueError``.
+
+    Parameters
+    ----------
+    radius_m
+        Radius R, m.
+    turn
+        To which side the curve turns.
+    arc_m
+        Length along the arc, m; None where it is not given.
+    chord_m
+        Length of the chord, m; None where it is not given.
+    central_angle_deg
+        Central angle Δ, degrees; None where it is not given.
+    chord_azimuth_deg
+        Azimuth of the chord, degrees; None where it is not given.
+    tangent_in_azimuth_deg
+        Azimuth of the tangent at the start, degrees; None where it is not given.
+
+    Returns
+    -------
+    Course
+        The course.
+
+    Raises
+    ------
+    ValueError
+        Too little is given, or what is given does not agree.
     """
     _positive(radius_m, "the radius of a curve")
     if turn not in ("left", "right"):
@@ -222,6 +267,20 @@ def densify(traverse: Traverse, *, most_sagitta_m: float = 0.005) -> tuple[Array
     The ring is unclosed, in meters east and north of the first corner. Arcs are cut into equal
     chords that depart from the arc by at most ``most_sagitta_m`` (sagitta = R·(1 − cos(δ/2))),
     so the ring's area differs slightly from ``area_m2``.
+
+    Parameters
+    ----------
+    traverse
+        The closed boundary.
+    most_sagitta_m
+        Greatest departure of a chord from its arc, m.
+
+    Returns
+    -------
+    ring
+        Corners (n, 2), m.
+    course
+        Index of the course of each edge (n,).
     """
     points: list[Array] = []
     owners: list[int] = []
@@ -257,6 +316,20 @@ def closure_fault(
     It is refused where the closure is past both limits: longer than ``most_closure_m`` and
     worse than 1:``least_ratio``. Both limits are judgment, no source: a short boundary with
     bearings to the minute may miss 1:3000 by centimeters that no pit would notice.
+
+    Parameters
+    ----------
+    traverse
+        The boundary with its misclosure.
+    least_ratio
+        A closure better than 1 to this passes.
+    most_closure_m
+        A closure shorter than this passes, m.
+
+    Returns
+    -------
+    str | None
+        The reason, None where it passes.
     """
     if traverse.closure_m <= most_closure_m or traverse.ratio >= least_ratio:
         return None

@@ -46,6 +46,18 @@ def fit_plan(marks: Marks, *, most: int = 1) -> PlanFit:
     the same end merged; the chain shown has the likeliest bends and is fitted to all marks at
     once (:func:`~sitegis.line.straights.fit_chain`). ``most``: how many chains that bend between
     other marks are fitted.
+
+    Parameters
+    ----------
+    marks
+        Points of one pipe in downstream order, n of them.
+    most
+        Number of chains that are fitted in full.
+
+    Returns
+    -------
+    PlanFit
+        The chain shown, the mixture of ends and the learned scale.
     """
     state = follow_drain(marks)
     weights = normalized_weights(state.log_weight)

@@ -106,7 +106,20 @@ def _own_noise(marks: Marks) -> _Own:
 
 
 def shared_covariance(marks: Marks, scale_square: float) -> Array:
-    """Give what all marks share (2, 2): the last mark's tape and building, and the session's."""
+    """Give what all marks share (2, 2): the last mark's tape and building, and the session's.
+
+    Parameters
+    ----------
+    marks
+        Points of one pipe in downstream order, n of them.
+    scale_square
+        Factor on the locator's stated variance.
+
+    Returns
+    -------
+    Array
+        Covariance (2, 2), m².
+    """
     block = marks.covariance[-2:, -2:] - marks.independent[-1]
     session = marks.session_sd_m**2 * bool(marks.received[-1])
     return np.asarray(block + session * (scale_square - 1.0) * np.eye(2))

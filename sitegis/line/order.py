@@ -72,6 +72,20 @@ def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) ->
     them does. Its direction of flow comes from the counts, else from the odds of depths that
     fall and of a cleanout or stack at its upstream end, taken together; odds below ten to one
     are told. ``inverts`` and ``invert_sds`` (points of the placement,) NaN where not read.
+
+    Parameters
+    ----------
+    placement
+        Points placed in the lot, with their covariance.
+    inverts
+        Inverts as read (n,), m above the slab; NaN where not read.
+    invert_sds
+        Their standard deviations (n,), m.
+
+    Returns
+    -------
+    Ordered
+        Indices of the points in order, with how it was found.
     """
     chosen = points_on_line(placement)
     xy = _coordinates(placement, chosen)

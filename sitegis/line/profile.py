@@ -76,6 +76,23 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     authority's leave). A wide component takes steep drains, a tail takes backfall. The weights
     .45 / .28 / .20 / .07 (.60 / .13 where practice is the least slope) and the sds are
     judgment, no source. ``ValueError`` where the rule set has no slope for the diameter.
+
+    Parameters
+    ----------
+    rules
+        Rule set of the site.
+    diameter_m
+        Inside diameter of the pipe, m.
+
+    Returns
+    -------
+    SlopePrior
+        Mixture of normals of the slope.
+
+    Raises
+    ------
+    ValueError
+        The rule set has no slope for the diameter.
     """
     practice = rules.practice_slope
     least = rules.least_slope(diameter_m).slope
@@ -99,6 +116,26 @@ def fit_linear(
     ``design`` (n, q), ``values`` (n,), ``covariance`` (n, n); ``prior`` mean (q,) and
     covariance (q, q), None for a flat one. Gives mean (q,), covariance (q, q) and the log
     evidence ln N(values; H μ, H P Hᵀ + Σ) (NaN under the flat prior, where it has no meaning).
+
+    Parameters
+    ----------
+    design
+        Derivative of the values by the unknowns (n, q).
+    values
+        Observations (n,).
+    covariance
+        Their covariance (n, n).
+    prior
+        Mean (q,) and covariance (q, q) of the unknowns, None for a flat prior.
+
+    Returns
+    -------
+    mean
+        Of the unknowns (q,).
+    covariance
+        Of the unknowns (q, q).
+    log_evidence
+        NaN under a flat prior.
     """
     if prior is None:
         root = cholesky(covariance)
@@ -126,6 +163,28 @@ def apply_bound(
     The product of a Gaussian with Φ((highest − row · x)/sd), moments matched exactly
     (Rasmussen and Williams 2006, section 3.9, from memory). ``mean`` and ``row`` (n,),
     ``covariance`` (n, n); mean and covariance are given renewed.
+
+    Parameters
+    ----------
+    mean
+        Mean of the unknowns (n,).
+    covariance
+        Their covariance (n, n).
+    row
+        What the bound is on (n,).
+    highest
+        The bound on row · x.
+    sd
+        Standard deviation of the bound.
+
+    Returns
+    -------
+    mean
+        Renewed (n,).
+    covariance
+        Renewed (n, n).
+    log_weight
+        Log of the probability that the bound holds.
     """
     spread = covariance @ row
     width = float(np.sqrt(row @ spread + sd**2))
@@ -146,6 +205,22 @@ def fit_profile(
     read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
     session and eliminated into the covariance. Tails by iterated weights, bounds by
     :func:`apply_bound`; the components' weights are prior weight × evidence.
+
+    Parameters
+    ----------
+    depths
+        What was read along the line, n marks.
+    prior
+        Prior of the slope.
+    iterations
+        Rounds of the tail weights.
+
+    Returns
+    -------
+    mixture
+        Of invert and slope at the reference.
+    tails
+        Weights of the marks (n,).
     """
     components, tails, _ = weigh_profile(depths, prior, iterations)
     return components, tails
@@ -159,6 +234,24 @@ def learn_profile(
     :func:`fit_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; over them the
     components of one slope are brought to one Gaussian of equal moments. Gives also the marks'
     tail weights (n,) and the scale.
+
+    Parameters
+    ----------
+    depths
+        What was read along the line, n marks.
+    prior
+        Prior of the slope.
+    iterations
+        Rounds of the tail weights.
+
+    Returns
+    -------
+    mixture
+        Of invert and slope at the reference.
+    tails
+        Weights of the marks (n,).
+    scale
+        Of the depth noise.
     """
     runs = [weigh_profile(depths.at_scale(scale), prior, iterations) for scale in SCALES]
     evidence = np.array([run[2] for run in runs])
@@ -183,6 +276,24 @@ def weigh_profile(
     """Fit every component of the slope's prior; gives also tail weights and log evidence.
 
     As :func:`fit_profile`, at the receiver's noise as stated.
+
+    Parameters
+    ----------
+    depths
+        What was read along the line, n marks.
+    prior
+        Prior of the slope.
+    iterations
+        Rounds of the tail weights.
+
+    Returns
+    -------
+    mixture
+        Of invert and slope at the reference.
+    tails
+        Weights of the marks (n,).
+    log_evidence
+        Of the depths.
     """
     fitted = [
         _fit_component(depths, float(m), float(s), iterations)

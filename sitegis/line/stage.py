@@ -101,6 +101,20 @@ def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
 
     Surface − depth − head height for what the receiver read; surface − depth for what is
     taped to the pipe's bottom (cleanout, stack, floor drain, branch).
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    placement
+        Points placed in the lot, with their covariance.
+
+    Returns
+    -------
+    inverts
+        Above the slab (n,), m.
+    sds
+        Their standard deviations (n,), m.
     """
     inverts, sds = np.full(len(placement.points), np.nan), np.full(len(placement.points), np.nan)
     for i, point in enumerate(placement.points):
@@ -118,6 +132,20 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
     A point's own, heavy-tailed part is the receiver's without the session's common shift and
     without the widening that stage ``place`` gives an ellipse for tails (here the tails are
     modeled); for a cleanout or stack it is the offset of the fitting from the drain's axis.
+
+    Parameters
+    ----------
+    placement
+        Points placed in the lot, with their covariance.
+    indices
+        The drain's points in downstream order, by place in the placement.
+    noise
+        Stated noise of tape and locator.
+
+    Returns
+    -------
+    Marks
+        The marks for the plan fit.
     """
     points = [placement.points[i] for i in indices]
     n = len(points)
@@ -166,6 +194,26 @@ def gather_depths(
     The receiver's sd follows the *fitted* depth: a first straight line through the inverts
     gives it. Bounds: the slab (crown at least 10 cm below its surface) at both ends, and
     every floor drain or branch beside the line.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    placement
+        Points placed in the lot, with their covariance.
+    indices
+        The drain's points in downstream order, by place in the placement.
+    stations_m
+        Their stations (n,), m.
+    vertices
+        The line (k, 2), m.
+
+    Returns
+    -------
+    depths
+        What was read and the bounds.
+    ids
+        Of the marks that count.
     """
     inverts, sds = read_inverts(site, placement)
     on_line = dict(zip(indices, stations_m, strict=True))

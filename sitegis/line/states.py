@@ -64,7 +64,20 @@ def tail_nodes(degrees_of_freedom: float) -> tuple[Array, Array]:
 
 
 def advance(state: State, length_m: Array) -> State:
-    """Go straight on: the drain's place moves by the angle's error times the length."""
+    """Go straight on: the drain's place moves by the angle's error times the length.
+
+    Parameters
+    ----------
+    state
+        Hypotheses of the drain so far, m rows.
+    length_m
+        Length to go (m,), m.
+
+    Returns
+    -------
+    State
+        The rows further on.
+    """
     direction = lot_direction(state.angle)
     carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
     carry[:, 0, 1] = length_m
@@ -78,7 +91,24 @@ def advance(state: State, length_m: Array) -> State:
 
 
 def bend_states(state: State, index: Indices, place_sd_m: Array, span: int) -> State:
-    """Bend by catalog entries (m,), −1 for none, at the foot, whose place has a spread (m,)."""
+    """Bend by catalog entries (m,), −1 for none, at the foot, whose place has a spread (m,).
+
+    Parameters
+    ----------
+    state
+        Hypotheses of the drain so far, m rows.
+    index
+        Entries of the catalog (m,), −1 for none.
+    place_sd_m
+        Standard deviation of the bend's place along the drain (m,), m.
+    span
+        The mark before which the bends lie.
+
+    Returns
+    -------
+    State
+        The rows after the bend.
+    """
     bent = index >= 0
     turn = np.where(bent, SIGNED_RAD[index], 0.0)
     sine, cosine = np.sin(turn), np.cos(turn)
@@ -101,6 +131,24 @@ def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) 
 
     Its noise is a mixture of normals, ``variances`` (m, j) or (j,) with ``shares`` (j,); the
     mixture that follows is brought back to one normal of equal moments.
+
+    Parameters
+    ----------
+    state
+        Hypotheses of the drain so far, m rows.
+    part
+        0 for the place across, 1 for the angle, 2 for the footage.
+    off
+        Reading less state (m,).
+    variances
+        Variances of the reading's parts, (m, j) or (j,).
+    shares
+        Their shares (j,).
+
+    Returns
+    -------
+    State
+        The rows given the reading, their log weights renewed.
     """
     total = state.spread[:, part, part, None] + variances
     logs = np.log(shares) - 0.5 * (np.log(2 * np.pi * total) + off[:, None] ** 2 / total)
@@ -112,7 +160,26 @@ def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) 
 
 
 def move_states(state: State, part: int, step: Array, shrunk: Array, log_weight: Array) -> State:
-    """Move by gain times step and take the gain's share off the spread, (m,) each."""
+    """Move by gain times step and take the gain's share off the spread, (m,) each.
+
+    Parameters
+    ----------
+    state
+        Hypotheses of the drain so far, m rows.
+    part
+        0 for the place across, 1 for the angle, 2 for the footage.
+    step
+        Departure over its variance (m,).
+    shrunk
+        What is taken off the spread per squared gain (m,).
+    log_weight
+        Log weights (m,) that the rows get.
+
+    Returns
+    -------
+    State
+        The moved rows.
+    """
     column = state.spread[:, :, part]
     move = column * step[:, None]
     spread = state.spread - shrunk[:, None, None] * np.einsum("mi,mj->mij", column, column)
@@ -134,7 +201,20 @@ def prune(state: State) -> State:
 
 
 def likely_rows(log_weight: Array, scale: Indices) -> Indices:
-    """Choose rows of every scale: within e⁻¹¹ of its best, sixty at most."""
+    """Choose rows of every scale: within e⁻¹¹ of its best, sixty at most.
+
+    Parameters
+    ----------
+    log_weight
+        Log weights (m,).
+    scale
+        Index of each row's noise scale (m,).
+
+    Returns
+    -------
+    Indices
+        Row indices (k,).
+    """
     kept = []
     for node in range(len(SCALES)):
         rows = np.flatnonzero(scale == node)
@@ -145,7 +225,22 @@ def likely_rows(log_weight: Array, scale: Indices) -> Indices:
 
 
 def ahead_and_left(state: State, mark: Array) -> tuple[Array, Array]:
-    """Give how far ahead (m,) and how far left (m,) of the drain a mark lies."""
+    """Give how far ahead (m,) and how far left (m,) of the drain a mark lies.
+
+    Parameters
+    ----------
+    state
+        Hypotheses of the drain so far, m rows.
+    mark
+        Place (2,), m.
+
+    Returns
+    -------
+    ahead
+        Along the drain from the foot (m,), m.
+    left
+        Across it (m,), m.
+    """
     gap = mark - state.foot
     direction = lot_direction(state.angle)
     left = direction[:, 0] * gap[:, 1] - direction[:, 1] * gap[:, 0]
@@ -153,7 +248,24 @@ def ahead_and_left(state: State, mark: Array) -> tuple[Array, Array]:
 
 
 def log_density(off: Array, plain: Array, tailed: Array, tails: tuple[Array, Array]) -> Array:
-    """Give the log density of readings (m,) with a Gaussian and a heavy-tailed variance (m,)."""
+    """Give the log density of readings (m,) with a Gaussian and a heavy-tailed variance (m,).
+
+    Parameters
+    ----------
+    off
+        Residuals (m,).
+    plain
+        Gaussian variances (m,).
+    tailed
+        Variances of the heavy-tailed part (m,).
+    tails
+        Shares (j,) and variances (j,) of the unit tail.
+
+    Returns
+    -------
+    Array
+        Log densities (m,).
+    """
     density = np.zeros_like(off)
     for share, spread in zip(*tails, strict=True):
         total = plain + spread * tailed

@@ -121,7 +121,25 @@ def vertex_stations(parameters: Array) -> Array:
 def line_coordinates(
     parameters: Array, xy: Array, segment: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> tuple[Array, Array]:
-    """Give offsets (left positive) and stations (..., n) of points (n, 2) on their straights."""
+    """Give offsets (left positive) and stations (..., n) of points (n, 2) on their straights.
+
+    Parameters
+    ----------
+    parameters
+        The chain (..., 2k + 2): first direction and the k turns after it, rad, then each
+        straight's offset from the origin, m.
+    xy
+        Points (n, 2), m.
+    segment
+        Straight of each point (n,).
+
+    Returns
+    -------
+    offsets
+        Left positive (..., n), m.
+    stations
+        Along the chain (..., n), m.
+    """
     angles = directions(parameters)[..., segment]
     constants = parameters[..., parameters.shape[-1] // 2 :][..., segment]
     bases = _station_bases(parameters, bend_vertices(parameters))[..., segment]
@@ -218,6 +236,20 @@ def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]
     min(1, (ν + 1)/(ν + δ²)) (Lange, Little and Taylor 1989, from memory, for the Student-t
     weight; the cap at 1 is ours: the middle stays Gaussian, so that few points do not
     look better than they are). Extra = cost − weight · δ²/2.
+
+    Parameters
+    ----------
+    square
+        Squared standardized residuals (n,).
+    degrees_of_freedom
+        ν of the tail; inf is a Gaussian.
+
+    Returns
+    -------
+    weight
+        (n,).
+    extra
+        Cost beyond weight · δ²/2 (n,).
     """
     if np.isinf(degrees_of_freedom):
         return np.ones_like(square), np.zeros_like(square)
@@ -256,6 +288,28 @@ def fit_chain(
     point's own part of C. ``start`` (2k + 2,); ``nominal_rad`` (k,) defaults to the start's,
     known to ``nominal_sd_rad`` (k,) or one for all.
     ``tolerance``: the step (m, rad) at which it has converged, within 40 steps.
+
+    Parameters
+    ----------
+    marks
+        Points of one pipe in downstream order, n of them.
+    segment
+        Straight of each mark (n,).
+    start
+        Parameters (2k + 2,) to begin at.
+    nominal_rad
+        Nominal angles of the bends (k,), rad; None takes the start's.
+    nominal_sd_rad
+        How well they are known, of all or of each (k,), rad.
+    ties
+        Pairs of bend and mark that stand in one place.
+    tolerance
+        Step (m, rad) at which it has converged.
+
+    Returns
+    -------
+    Chain
+        The fitted chain with covariance and log evidence.
     """
     bends = start.size // 2 - 1
     nominal = np.asarray(start[1 : bends + 1] if nominal_rad is None else nominal_rad)

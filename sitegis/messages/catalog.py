@@ -41,7 +41,31 @@ def catalog(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
 def fault_of(
     name: str, file: str, row: int | None, field: str, value: str = "", /, **values: object
 ) -> Fault:
-    """Make a fault by its name in the catalog; KeyError where that or a value is missing."""
+    """Make a fault by its name in the catalog; KeyError where that or a value is missing.
+
+    Parameters
+    ----------
+    name
+        Name in the catalog.
+    file
+        File in which it stands.
+    row
+        Row of the table, None where it is of the whole file.
+    field
+        Key or column.
+    value
+        What stands there.
+
+    Returns
+    -------
+    Fault
+        The fault, its words filled in.
+
+    Raises
+    ------
+    KeyError
+        The name or one of its values is missing.
+    """
     message = catalog("fault")[name]
     reason, remedy = message.says.format(**values), message.remedy.format(**values)
     return Fault(code_of(name), file, row, field, value, reason, remedy)
@@ -53,6 +77,25 @@ def notice_of(
     """Make a notice by its name in the catalog.
 
     That also says whether a person must look, unless it hangs on the values.
+
+    Parameters
+    ----------
+    name
+        Name in the catalog.
+    where
+        Table, row or stage it is about.
+    needs_person
+        Whether a person must look, None as the catalog says.
+
+    Returns
+    -------
+    Notice
+        The notice, its words filled in.
+
+    Raises
+    ------
+    KeyError
+        The name or one of its values is missing.
     """
     message = catalog("notice")[name]
     needed = message.needs_person if needs_person is None else needs_person

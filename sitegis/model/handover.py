@@ -129,6 +129,18 @@ def hand_over(survey: Survey, before: Survey | None = None) -> Survey:
     """Return the survey with the numbers of every filled block on their lattices.
 
     Blocks that ``before`` holds too were handed over then, and are passed as they are.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    before
+        Survey that the stage was given, None for the first stage.
+
+    Returns
+    -------
+    Survey
+        The survey on its lattices.
     """
     made = {name: getattr(survey, name) for name in BLOCKS}
     new = {name: made[name] for name in BLOCKS if made[name] is not getattr(before, name, None)}
@@ -141,7 +153,20 @@ def hand_over_site(survey: Survey) -> Survey:
 
 
 def step_of(block: type, name: str) -> float | None:
-    """Return the step of a block's field by its name, None where there is no rule for it."""
+    """Return the step of a block's field by its name, None where there is no rule for it.
+
+    Parameters
+    ----------
+    block
+        Type of the block.
+    name
+        Name of the field.
+
+    Returns
+    -------
+    float | None
+        Size of a step, None where there is no rule.
+    """
     step = STEPS.get(f"{block.__name__}.{name}", STEPS.get(name))
     if step is not None:
         return step

@@ -15,6 +15,23 @@ def signed_length(value: object, unit: LengthUnit) -> float:
 
     Raises ValueError with a plain reason where the value is
     no length, not finite, or past 100 km (a slip of the unit).
+
+    Parameters
+    ----------
+    value
+        A number or a text.
+    unit
+        Unit of a bare number.
+
+    Returns
+    -------
+    float
+        Length, m.
+
+    Raises
+    ------
+    ValueError
+        The value is no length, is not finite or too long.
     """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise ValueError("this is not a length.")

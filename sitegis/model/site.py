@@ -566,7 +566,20 @@ def indoor_marks(site: Site) -> frozenset[str]:
 
 
 def without_marks(site: Site, marks: frozenset[str]) -> Site:
-    """Give the site as if some points had never been measured: no row, tie or wall names them."""
+    """Give the site as if some points had never been measured: no row, tie or wall names them.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    marks
+        Ids of the points left out.
+
+    Returns
+    -------
+    Site
+        The site without them.
+    """
     return replace(
         site,
         locates=tuple(row for row in site.locates if row.id not in marks),
@@ -580,6 +593,25 @@ def corner_index(vertices: Array, sides: tuple[Side, ...], name: str) -> int:
 
     Among the vertices where the two named sides meet (or all, where they never do), the one
     farthest out in the corner's direction; of equals (1 mm) the first.
+
+    Parameters
+    ----------
+    vertices
+        Outline (n, 2), m.
+    sides
+        Side of each edge (n,).
+    name
+        Name of a corner, as ``front-left``.
+
+    Returns
+    -------
+    int
+        Index of the vertex.
+
+    Raises
+    ------
+    KeyError
+        No corner has that name.
     """
     before, after = CORNER_SIDES[name]
     meeting = [

@@ -54,6 +54,22 @@ def first_walls(
     """Give the first wall that rays meet, and the length to it, (m,) each; −1 and inf for none.
 
     ``origins`` (m, 2), ``angles`` (m,) on the lot.
+
+    Parameters
+    ----------
+    origins
+        Starts of the rays (m, 2) in the lot, m.
+    angles
+        Lot angles of the rays (m,), rad.
+    building
+        The building, its outline (n, 2) in the lot.
+
+    Returns
+    -------
+    wall
+        Edges met (m,), −1 for none.
+    length
+        Distances to them (m,) in m, inf for none.
     """
     outline = polyline.closed(building.vertices)
     lengths, _ = polyline.meet(
@@ -74,6 +90,18 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
     (ρ L)²/2 exp(−ρ L'), by what pairs turn (:func:`~sitegis.line.bend_catalog.turns_of_two`), half
     way: a Poisson process of bends, three in one unseen stretch left out. An end at the wall is
     first held to lie inside of it (:func:`_held_inside`). The weights sum to 1.
+
+    Parameters
+    ----------
+    drain
+        Fitted building drain.
+    building
+        The building, its outline (n, 2) in the lot.
+
+    Returns
+    -------
+    Poses
+        Poses at the outside face of the wall, kinds the wall's index; weights sum to 1.
     """
     weights, means, covariances = _held_inside(*_ends(drain, building), building)
     walls, lengths = first_walls(means[:, :2], means[:, 2], building)
@@ -117,7 +145,22 @@ def _bent_to_wall(
 
 
 def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | None:
-    """Give where a drain whose last point lies outside passed the wall before it; None if not."""
+    """Give where a drain whose last point lies outside passed the wall before it; None if not.
+
+    Parameters
+    ----------
+    drain
+        Fitted building drain.
+    building
+        The building, its outline (n, 2) in the lot.
+    most_m
+        Longest way back that is looked at, m.
+
+    Returns
+    -------
+    Poses | None
+        Poses where it passed the wall, None where it did not.
+    """
     weights, means, covariances = _ends(drain, building)
     walls, lengths = first_walls(means[:, :2], means[:, 2] + np.pi, building)
     walls = np.where(lengths <= most_m, walls, -1)
@@ -252,6 +295,20 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
 
     Each Gaussian times floor + (1 − floor) exp(−½ (s/8°)²), s its angle off square, is two
     Gaussians, exactly: itself, and itself given "square, to 8°".
+
+    Parameters
+    ----------
+    poses
+        Poses at walls, kinds the wall's index.
+    building
+        The building, its outline (n, 2) in the lot.
+
+    Returns
+    -------
+    poses
+        Two for each pose given, weights summing to 1.
+    log_mean
+        Log of the mean factor.
     """
     normals = outward_normals(building)[poses.kinds]
     slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])

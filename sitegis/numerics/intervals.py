@@ -54,7 +54,20 @@ class Region:
 
 
 def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
-    """Return the intervals between the (1 − level)/2 and (1 + level)/2 quantiles."""
+    """Return the intervals between the (1 − level)/2 and (1 + level)/2 quantiles.
+
+    Parameters
+    ----------
+    values
+        Samples (m,).
+    weights
+        Their weights (m,), summing to any positive number.
+
+    Returns
+    -------
+    tuple[Interval, ...]
+        One interval for each of 50, 80 and 95 %.
+    """
     levels = np.array(LEVELS)
     shares = np.concatenate([0.5 - 0.5 * levels, 0.5 + 0.5 * levels])
     lows, highs = np.split(weighted_quantiles(values, weights, shares), 2)
@@ -70,6 +83,18 @@ def highest_density_intervals(values: Array, weights: Array) -> tuple[Interval, 
     The density only ranks places: a set is widened until it holds its level of the samples
     themselves. Bandwidth by Silverman's rule for densities with several peaks, 0.9 min(sd,
     interquartile range / 1.349) n_eff^(−1/5) (Silverman 1986, section 3.4.2).
+
+    Parameters
+    ----------
+    values
+        Samples (m,).
+    weights
+        Their weights (m,).
+
+    Returns
+    -------
+    tuple[Interval, ...]
+        One interval, perhaps of several pieces, for each of 50, 80 and 95 %.
     """
     grid, density, bandwidth = _density(values, weights)
     share = np.asarray(weights, float) / np.sum(weights)
@@ -153,6 +178,18 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
     distance; the set that ranks above any value is a union of ellipses, and the value is the one
     above which the level of the samples ranks. So each region holds its level of the samples
     exactly, whatever their distribution.
+
+    Parameters
+    ----------
+    points
+        Samples (m, 2), m.
+    weights
+        Their weights (m,).
+
+    Returns
+    -------
+    tuple[Region, ...]
+        One union of ellipses for each of 50, 80 and 95 %.
     """
     share = np.asarray(weights, float) / np.sum(weights)
     parts = [_moments(points[chosen], share[chosen]) for chosen in _apart(points, share)]
@@ -213,6 +250,20 @@ def ellipse_of(center: Array, covariance: Array, radius: float) -> Ellipse:
     """Return the ellipse at a Mahalanobis ``radius`` of a covariance (2, 2) about a center (2,).
 
     The lot angle of the major axis is in (−π/2, π/2], 0 for a circle.
+
+    Parameters
+    ----------
+    center
+        Middle (2,), m.
+    covariance
+        Covariance (2, 2), m².
+    radius
+        Mahalanobis distance of the edge.
+
+    Returns
+    -------
+    Ellipse
+        The ellipse, its semi-axes in m.
     """
     major, minor, angle = ellipse(covariance)
     x, y = (float(value) for value in center)
@@ -223,6 +274,22 @@ def normal_samples(weights: Array, means: Array, sds: Array) -> tuple[Array, Arr
     """Return samples (k·n,) with weights that stand for a mixture of k normal distributions.
 
     Each is given by its values at n = 400 even quantiles.
+
+    Parameters
+    ----------
+    weights
+        Weights of the parts (k,).
+    means
+        Their means (k,).
+    sds
+        Their standard deviations (k,).
+
+    Returns
+    -------
+    samples
+        Values (k·n,).
+    weights
+        Their weights (k·n,).
     """
     draws = ndtri((np.arange(NORMAL_STEPS) + 0.5) / NORMAL_STEPS)
     values = np.asarray(means)[:, None] + np.asarray(sds)[:, None] * draws
@@ -234,6 +301,22 @@ def shifted(
 ) -> tuple[Interval, ...]:
     """Return intervals moved by a value, and then mirrored at 0 where asked.
 
+    Parameters
+    ----------
+    intervals
+        Intervals to move.
+    by
+        Value added to both ends.
+    mirrored
+        Whether signs change after the move.
+
+    Returns
+    -------
+    tuple[Interval, ...]
+        The moved intervals, low end first.
+
+    Examples
+    --------
     >>> shifted((Interval(0.5, ((1.0, 2.0),)),), -5.0, mirrored=True)[0].pieces
     ((3.0, 4.0),)
     """

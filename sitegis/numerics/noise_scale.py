@@ -65,6 +65,20 @@ def scale_of_squares(kind: Kind, sum_of_squares: float, number: float) -> NoiseS
     """Learn k from ``number`` standardized residuals (or redundancy) with a sum of squares.
 
     The posterior is inverse gamma(4 + n/2, 4 + S/2) (the normal's conjugate, any text).
+
+    Parameters
+    ----------
+    kind
+        What the scale is of: plan, depth or tape.
+    sum_of_squares
+        Sum S of squared standardized residuals.
+    number
+        Their number n, or redundancy.
+
+    Returns
+    -------
+    NoiseScale
+        The scale with its 95 % interval.
     """
     shape, rate = SHAPE + 0.5 * number, RATE + 0.5 * sum_of_squares
     low, middle, high = np.sqrt(rate / gammaincinv(shape, np.array([0.975, 0.5, 0.025])))
@@ -94,6 +108,22 @@ def next_within(sum_of_squares: Array, number: Array, share: float) -> Array:
     The others, ``number`` of them (n,) with a sum of squares (n,), tell k: Student's t with 2 a
     degrees of freedom and scale √(b/a) of the posterior inverse gamma(a, b) (any text).
 
+    Parameters
+    ----------
+    sum_of_squares
+        Sums of squared standardized residuals (n,).
+    number
+        How many each sums (n,).
+    share
+        two-sided share that lies beyond.
+
+    Returns
+    -------
+    Array
+        Bounds (n,) in stated standard deviations.
+
+    Examples
+    --------
     >>> next_within(np.array([7.69]), np.array([3]), 0.05).round(3)
     array([2.629])
     """
@@ -102,7 +132,20 @@ def next_within(sum_of_squares: Array, number: Array, share: float) -> Array:
 
 
 def scale_of_nodes(kind: Kind, log_likelihoods: Array) -> NoiseScale:
-    """Learn k from log-likelihoods at the nodes ``SCALES``: smooth between them, prior exact."""
+    """Learn k from log-likelihoods at the nodes ``SCALES``: smooth between them, prior exact.
+
+    Parameters
+    ----------
+    kind
+        What the scale is of: plan, depth or tape.
+    log_likelihoods
+        One at each node of ``SCALES`` (s,).
+
+    Returns
+    -------
+    NoiseScale
+        The scale with its 95 % interval.
+    """
     finite = np.maximum(log_likelihoods - np.max(log_likelihoods), -60.0)
     curve = np.polynomial.Polynomial.fit(_LOG_NODES, finite, 4)
     fine = np.linspace(_LOG_NODES[0] - _LOG_STEP, _LOG_NODES[-1] + _LOG_STEP, 701)

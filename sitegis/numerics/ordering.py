@@ -58,6 +58,20 @@ OFF_MIDDLE = 0.0173
 def in_steps(values: ArrayLike, step: float) -> Array:
     """Return values (...) as whole numbers of steps, to compare; inf and nan stay.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    step
+        Size of a step, in the unit of the values.
+
+    Returns
+    -------
+    Array
+        Values in whole steps (...), as floats.
+
+    Examples
+    --------
     >>> in_steps([0.0009995, 0.0010005, 0.0015], 0.001).tolist()
     [1.0, 1.0, 2.0]
     """
@@ -67,6 +81,20 @@ def in_steps(values: ArrayLike, step: float) -> Array:
 def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
     """Return values (...) on the nearest places of a lattice whose step is a power of two.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    step
+        A power of two, in the unit of the values.
+
+    Returns
+    -------
+    Array
+        The nearest places (...).
+
+    Examples
+    --------
     >>> float(on_lattice(0.3048)), float(on_lattice(0.3048 + 1e-9))
     (0.3048095703125, 0.3048095703125)
     """
@@ -76,6 +104,20 @@ def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
 def decimals(values: ArrayLike, digits: int) -> Array:
     """Return values (...) rounded to decimals, off the middle; the doubles nearest to these.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    digits
+        Number of decimals.
+
+    Returns
+    -------
+    Array
+        Rounded values (...).
+
+    Examples
+    --------
     >>> decimals([0.00635 - 1e-12, 0.00635, -0.00001], 4).tolist()
     [0.0064, 0.0064, 0.0]
     """
@@ -86,6 +128,22 @@ def decimals(values: ArrayLike, digits: int) -> Array:
 def at_least(values: ArrayLike, threshold: ArrayLike, step: float = MATTERS_P) -> NDArray[np.bool_]:
     """Tell which values reach a threshold, both counted in steps.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    threshold
+        What is to be reached, a number or an array that broadcasts.
+    step
+        Size of a step, in the unit of the values.
+
+    Returns
+    -------
+    NDArray[np.bool_]
+        Mask (...) of the values that do.
+
+    Examples
+    --------
     >>> at_least([0.01 - 1e-13, 0.00999], 0.01).tolist()
     [True, False]
     """
@@ -98,6 +156,22 @@ def ordered(values: ArrayLike, step: float, *then: ArrayLike, descending: bool =
     ``then`` are ascending keys, the first one first, compared as they are: whole numbers, or
     what :func:`in_steps` gives.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    step
+        Size of a step, in the unit of the values.
+    descending
+        Whether the largest comes first.
+
+    Returns
+    -------
+    Indices
+        Indices (n,).
+
+    Examples
+    --------
     >>> ordered([2.0, 1.0, 1.0 + 1e-12], 1e-6, [0, 5, 4]).tolist()
     [2, 1, 0]
     """
@@ -109,6 +183,20 @@ def ordered(values: ArrayLike, step: float, *then: ArrayLike, descending: bool =
 def smallest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
     """Return the index of the smallest of values (n,) in steps; equals as by :func:`ordered`.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    step
+        Size of a step, in the unit of the values.
+
+    Returns
+    -------
+    int
+        Index.
+
+    Examples
+    --------
     >>> smallest([1.0 + 1e-12, 2.0, 1.0], 1e-6)
     0
     """
@@ -123,6 +211,20 @@ def smallest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
 def largest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
     """Return the index of the largest of values (n,) in steps; equals as by :func:`ordered`.
 
+    Parameters
+    ----------
+    values
+        Numbers (...), or (n,) where they are ranked.
+    step
+        Size of a step, in the unit of the values.
+
+    Returns
+    -------
+    int
+        Index.
+
+    Examples
+    --------
     >>> largest([0.5, 0.7, 0.7 + 1e-13], 1e-6, [0, 2, 1])
     2
     """
@@ -136,6 +238,20 @@ def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
     ones the first in order. 1 / unit must be a whole number. With a unit of a power of two sums
     of the result are exact; with 1e-6 they are what six decimals say.
 
+    Parameters
+    ----------
+    weights
+        Numbers of at least 0 (n,).
+    unit
+        Step of the result; 1 / unit is whole.
+
+    Returns
+    -------
+    Array
+        Shares (n,), multiples of the unit.
+
+    Examples
+    --------
     >>> share_out([1.0, 1.0, 1.0], 1e-6).tolist()
     [0.333334, 0.333333, 0.333333]
     """

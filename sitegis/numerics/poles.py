@@ -24,6 +24,22 @@ _IRON = re.compile(r"\b(iron|steel)\b", re.IGNORECASE)
 def poles_of(material: str, sonde_length_m: float | None) -> tuple[float, float]:
     """Return the distance of a sonde's poles and its sd, in meters; 0 where it counts as a point.
 
+    Parameters
+    ----------
+    material
+        Material of the pipe, as written.
+    sonde_length_m
+        Length of the sonde, m; None where it is not known.
+
+    Returns
+    -------
+    distance
+        Between the poles, m.
+    sd
+        Its standard deviation, m.
+
+    Examples
+    --------
     >>> poles_of("PVC", None), poles_of("PVC", 0.2), poles_of("cast iron, then clay", None)
     ((0.0, 0.0), (0.2, 0.05), (0.3, 0.15))
     """
@@ -38,6 +54,22 @@ def reading_of_poles_m(depth_m: float, poles_m: float, antennas_m: float = ANTEN
 
     It solves ((r + s) / r)³ = B(d) / B(d + s): two poles 0.3 m apart at 0.5 m read 7 % more.
 
+    Parameters
+    ----------
+    depth_m
+        Depth of the sonde's middle below the locator, m.
+    poles_m
+        Distance between the poles, m; 0 is a point.
+    antennas_m
+        Distance s between the locator's antennas, m.
+
+    Returns
+    -------
+    float
+        Depth that the locator shows, m.
+
+    Examples
+    --------
     >>> round(reading_of_poles_m(0.5, 0.3), 3)
     0.535
     """
@@ -52,6 +84,22 @@ def depth_of_poles_m(reading_m: float, poles_m: float, antennas_m: float = ANTEN
     With q = ((r + s) / r)² − 1 it is the greater root of q d² − 2 s d − s² + q a² = 0; what no
     poles so far apart can read is taken as the least that they can.
 
+    Parameters
+    ----------
+    reading_m
+        Depth that the locator shows, m.
+    poles_m
+        Distance between the poles, m; 0 is a point.
+    antennas_m
+        Distance s between the locator's antennas, m.
+
+    Returns
+    -------
+    float
+        Depth of the sonde's middle, m.
+
+    Examples
+    --------
     >>> round(depth_of_poles_m(reading_of_poles_m(0.5, 0.3), 0.3), 9)
     0.5
     """
@@ -63,6 +111,21 @@ def depth_of_poles_m(reading_m: float, poles_m: float, antennas_m: float = ANTEN
 
 
 def share_of_doubt(reading_m: float, poles_m: float, sd_m: float) -> float:
-    """Return by what share of a reading the depth is in doubt for the poles' distance, one sd."""
+    """Return by what share of a reading the depth is in doubt for the poles' distance, one sd.
+
+    Parameters
+    ----------
+    reading_m
+        Depth that the locator shows, m.
+    poles_m
+        Distance between the poles, m.
+    sd_m
+        Standard deviation of that distance, m.
+
+    Returns
+    -------
+    float
+        Standard deviation as a share of the reading.
+    """
     wide, narrow = (depth_of_poles_m(reading_m, max(poles_m + d, 0.0)) for d in (sd_m, -sd_m))
     return 0.5 * (narrow - wide) / reading_m if reading_m > 0.0 else 0.0

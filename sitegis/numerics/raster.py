@@ -16,6 +16,20 @@ REACH_SDS = 3.0
 def highest_near(cells: Array, reach: int) -> Array:
     """Return the highest of cells (rows, columns) within ``reach`` rows and columns of each.
 
+    Parameters
+    ----------
+    cells
+        Raster (rows, columns).
+    reach
+        Rows and columns to each side.
+
+    Returns
+    -------
+    Array
+        Raster of the same shape.
+
+    Examples
+    --------
     >>> highest_near(np.eye(3), 1).tolist()
     [[1.0, 1.0, 1.0], [1.0, 1.0, 1.0], [1.0, 1.0, 1.0]]
     """
@@ -30,7 +44,20 @@ def highest_near(cells: Array, reach: int) -> Array:
 
 
 def lowest_near(cells: Array, reach: int) -> Array:
-    """Return the lowest of cells (rows, columns) within ``reach`` rows and columns of each."""
+    """Return the lowest of cells (rows, columns) within ``reach`` rows and columns of each.
+
+    Parameters
+    ----------
+    cells
+        Raster (rows, columns).
+    reach
+        Rows and columns to each side.
+
+    Returns
+    -------
+    Array
+        Raster of the same shape.
+    """
     return -highest_near(-cells, reach)
 
 
@@ -38,6 +65,18 @@ def smoothed(cells: Array, sd_cells: float) -> Array:
     """Return cells (rows, columns) smoothed by a Gaussian, mirrored at the edges.
 
     The kernel's steps are whole cells; it sums to 1.
+
+    Parameters
+    ----------
+    cells
+        Raster (rows, columns).
+    sd_cells
+        Standard deviation of the kernel, in cells.
+
+    Returns
+    -------
+    Array
+        Raster of the same shape.
     """
     reach = int(REACH_SDS * sd_cells + 0.5)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sd_cells) ** 2)

@@ -97,6 +97,25 @@ def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
     safe side for quasi-random points. Raises ``ValueError`` where fewer were drawn than are
     weighed, or a weight is not a number.
 
+    Parameters
+    ----------
+    log_weights
+        Log weights (m,) of the feasible samples.
+    drawn
+        Number of samples drawn, those without weight included.
+
+    Returns
+    -------
+    EvidenceSum
+        ln Z with its standard error and the effective sample size.
+
+    Raises
+    ------
+    ValueError
+        Fewer were drawn than are weighed, or a weight is not a number.
+
+    Examples
+    --------
     >>> round(estimate_log_evidence(np.log([0.5, 0.5]), 2).log_z, 6)
     -0.693147
     """
@@ -119,6 +138,22 @@ def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | 
     ``weights`` (..., m) need not sum to 1; equal ones give numpy's method "hazen". The answer is
     (..., s); below the first mid-weight and above the last the end's value holds.
 
+    Parameters
+    ----------
+    values
+        Samples (..., m).
+    weights
+        Weights (..., m) of any positive sum.
+    shares
+        Shares (s,) in [0, 1].
+
+    Returns
+    -------
+    Array
+        Quantiles (..., s).
+
+    Examples
+    --------
     >>> weighted_quantiles(np.array([3.0, 1.0, 2.0]), np.ones(3), (0.5, 1.0)).tolist()
     [2.0, 3.0]
     """
@@ -137,14 +172,44 @@ def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | 
 
 
 def mixture_moments(weights: Array, means: Array, variances: Array) -> tuple[Array, Array]:
-    """Give mean and variance (...) of a mixture of (c,) parts with means, variances (c, ...)."""
+    """Give mean and variance (...) of a mixture of (c,) parts with means, variances (c, ...).
+
+    Parameters
+    ----------
+    weights
+        Weights of the parts (c,), summing to 1.
+    means
+        Means of the parts (c, ...).
+    variances
+        Variances of the parts (c, ...).
+
+    Returns
+    -------
+    mean
+        Mean of the mixture (...).
+    variance
+        Its variance (...).
+    """
     share = np.asarray(weights, float) / np.sum(weights)
     mean = np.tensordot(share, means, axes=1)
     return mean, np.tensordot(share, variances + (means - mean) ** 2, axes=1)
 
 
 def normal_density(residual: Array, sd: Array | float = 1.0) -> Array:
-    """Give the density of N(0, sd²) at residuals."""
+    """Give the density of N(0, sd²) at residuals.
+
+    Parameters
+    ----------
+    residual
+        Distances from the mean (...).
+    sd
+        Standard deviation, of all or of each (...).
+
+    Returns
+    -------
+    Array
+        Densities (...).
+    """
     return np.asarray(np.exp(-0.5 * (residual / sd) ** 2) / (sd * np.sqrt(2.0 * np.pi)))
 
 
@@ -165,12 +230,38 @@ def cholesky(covariance: Array) -> Array:
 
 
 def cho_solve(root: Array, values: Array) -> Array:
-    """Solve A x = values (n,) or (n, k) by the Cholesky factor L (n, n) of A = L Lᵀ."""
+    """Solve A x = values (n,) or (n, k) by the Cholesky factor L (n, n) of A = L Lᵀ.
+
+    Parameters
+    ----------
+    root
+        Lower Cholesky factor L (n, n).
+    values
+        right-hand sides (n,) or (n, k).
+
+    Returns
+    -------
+    Array
+        x of the same shape.
+    """
     return np.asarray(np.linalg.solve(root.T, np.linalg.solve(root, values)))
 
 
 def nonnegative(covariance: Array, least: float = 0.0) -> Array:
-    """Give the nearest covariance (..., n, n) with no eigenvalue under ``least``."""
+    """Give the nearest covariance (..., n, n) with no eigenvalue under ``least``.
+
+    Parameters
+    ----------
+    covariance
+        Symmetric matrices (..., n, n).
+    least
+        Least eigenvalue that is left.
+
+    Returns
+    -------
+    Array
+        Symmetric matrices (..., n, n).
+    """
     values, vectors = np.linalg.eigh(covariance)
     kept = np.maximum(values, least)[..., None, :]
     return np.asarray((vectors * kept) @ np.swapaxes(vectors, -1, -2))

@@ -120,6 +120,18 @@ class LoadTable:
 
         A slope between two columns takes the flatter one; 0 is no entry. A slope a thousandth
         short of a column's counts as it.
+
+        Parameters
+        ----------
+        diameter_m
+            Inside diameter of the pipe, m.
+        slope
+            Fall per run.
+
+        Returns
+        -------
+        float | None
+            Greatest load in fixture units, None where the table has no such pipe.
         """
         column = sum(one <= slope * 1.001 for one in self.slopes) - 1
         for size, *loads in self.units:

@@ -145,6 +145,23 @@ def rules_from_table(name: str, table: Mapping[str, Any]) -> RuleSet:
     Every numeric field must be positive and have an entry in ``sources``; the slope rules rise
     in diameter; every soil has a trench slope and a bulking, the default soil among them. A
     caution is a text, or a table of ``words`` and ``at_pit`` where it belongs beside every hole.
+
+    Parameters
+    ----------
+    name
+        Name of the rule set, as its file is called.
+    table
+        The parsed data file.
+
+    Returns
+    -------
+    RuleSet
+        The rule set.
+
+    Raises
+    ------
+    ValueError
+        A field is missing, unknown or has no source, or a number is wrong.
     """
     names = {field.name for field in fields(RuleSet)} - {"name", "pit_cautions"}
     if names != set(table):
