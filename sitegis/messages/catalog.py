@@ -55,6 +55,8 @@ def fault_of(
         Key or column.
     value
         What stands there.
+    **values
+        Values that the words have places for.
 
     Returns
     -------
@@ -86,6 +88,8 @@ def notice_of(
         Table, row or stage it is about.
     needs_person
         Whether a person must look, None as the catalog says.
+    **values
+        Values that the words have places for.
 
     Returns
     -------

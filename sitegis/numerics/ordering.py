@@ -160,6 +160,8 @@ def ordered(values: ArrayLike, step: float, *then: ArrayLike, descending: bool =
     ----------
     values
         Numbers (...), or (n,) where they are ranked.
+    *then
+        Ascending further keys (n,), the first one first.
     step
         Size of a step, in the unit of the values.
     descending
@@ -187,6 +189,8 @@ def smallest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
     ----------
     values
         Numbers (...), or (n,) where they are ranked.
+    *then
+        Ascending further keys (n,), the first one first.
     step
         Size of a step, in the unit of the values.
 
@@ -215,6 +219,8 @@ def largest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
     ----------
     values
         Numbers (...), or (n,) where they are ranked.
+    *then
+        Ascending further keys (n,), the first one first.
     step
         Size of a step, in the unit of the values.
 

@@ -52,6 +52,20 @@ def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solu
 
     x ← x + (AᵀA)⁺Aᵀv with A and v divided by the standard deviations; a step that does not
     lower vᵀv is halved. Directions nothing holds are left where they are (pseudo-inverse).
+
+    Parameters
+    ----------
+    equations
+        Observations sorted by kind, k of them.
+    start
+        Unknowns (n,) to begin at.
+    most
+        Most steps.
+
+    Returns
+    -------
+    Solution
+        The optimum, converged or not.
     """
     x = np.array(start, dtype=float)
     residual, design = _whitened(equations, x)
@@ -88,6 +102,25 @@ def solve_network(
     """Solve from every start, leaving observations out by index; best chi-square first.
 
     Raises ``ComputationError`` where no start converges.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    starts
+        Unknowns (size,) to begin at.
+    without
+        Indices of the observations left out.
+
+    Returns
+    -------
+    list[Solution]
+        Solutions, the least chi-square first.
+
+    Raises
+    ------
+    ComputationError
+        No start converges.
     """
     kept = kept_observations(network, without)
     equations = compile_equations(kept, network.size)
@@ -104,7 +137,20 @@ def solve_network(
 
 
 def kept_observations(network: Network, without: frozenset[int]) -> tuple[Observation, ...]:
-    """Give the observations that are not left out."""
+    """Give the observations that are not left out.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    without
+        Indices of the observations left out.
+
+    Returns
+    -------
+    tuple[Observation, ...]
+        The others, in their order.
+    """
     return tuple(item for i, item in enumerate(network.observations) if i not in without)
 
 
@@ -143,6 +189,18 @@ def assess(solution: Solution, sds: Array) -> Reliability:
     With the whitened design A: Q = I − A(AᵀA)⁻¹Aᵀ, r = diag Q, w = v/√r, ∇ = δ0·σ/√r,
     ρ = Q_ij/√(Q_ii Q_jj) (Baarda, A testing procedure for use in geodetic networks, 1968).
     The design (k, size) must have full column rank; ``sds`` (k,).
+
+    Parameters
+    ----------
+    solution
+        Unknowns at the optimum, with design and residuals.
+    sds
+        Standard deviations of the observations (k,).
+
+    Returns
+    -------
+    Reliability
+        Covariance of the unknowns, redundancy numbers, w and detectable blunders.
     """
     orthogonal, upper = np.linalg.qr(solution.design)
     inverse = np.linalg.inv(upper)

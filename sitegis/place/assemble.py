@@ -29,7 +29,20 @@ _LEAST_READ_M = 1e-4
 
 
 def corner_name(site: Site, index: int) -> str:
-    """Name a building corner: front-left and so on, else by its number."""
+    """Name a building corner: front-left and so on, else by its number.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    index
+        Vertex of the outline.
+
+    Returns
+    -------
+    str
+        The name.
+    """
     outline, sides = building_outline(site), site.building.sides
     for name in CORNER_SIDES:
         if corner_index(outline, sides, name) == index:
@@ -44,7 +57,20 @@ def building_outline(site: Site) -> Array:
 
 
 def find_room(site: Site, name: str) -> Room | None:
-    """Find a room by id, then by name."""
+    """Find a room by id, then by name.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    name
+        Id or name of a room.
+
+    Returns
+    -------
+    Room | None
+        The room, None where there is none.
+    """
     for room in site.rooms:
         if room.id == name:
             return room
@@ -59,6 +85,26 @@ def site_network(
     ``wall_edges`` names the edge of the building for a wall contact (by its place in
     ``site.wall_contacts``); the longest edge on its side is taken otherwise. Raises
     ``ComputationError`` where a tie or a row names something that is not there.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    wall_edges
+        Edge of the building by place in ``site.wall_contacts``, None for the longest of
+        each side.
+    all_corners
+        Whether corners that nothing is tied to are nodes too.
+
+    Returns
+    -------
+    Network
+        The network.
+
+    Raises
+    ------
+    ComputationError
+        A tie or a row names something that is not there.
     """
     builder = _Builder(site)
     builder.add_building()
@@ -284,7 +330,22 @@ class _Builder:
 
 
 def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
-    """Give the place (2,) of every node and building corner in the lot at unknowns (size,)."""
+    """Give the place (2,) of every node and building corner in the lot at unknowns (size,).
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    network
+        Nodes, poses and observations of the site.
+    x
+        Unknowns (size,), m and rad.
+
+    Returns
+    -------
+    dict[str, Array]
+        Places (2,) in the lot by name, m.
+    """
     pose = x[network.poses[BUILDING] : network.poses[BUILDING] + 3]
     corners = pose[:2] + building_outline(site) @ rotation(pose[2]).T
     places = {f"{BUILDING}:{corner_name(site, i)}": corner for i, corner in enumerate(corners)}
@@ -292,7 +353,20 @@ def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
 
 
 def wall_candidates(site: Site, side: Side) -> list[int]:
-    """Give the building's edges on a side, longest first."""
+    """Give the building's edges on a side, longest first.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    side
+        Side of the building.
+
+    Returns
+    -------
+    list[int]
+        Edge numbers.
+    """
     lengths = polyline.segment_lengths(polyline.closed(site.building.vertices))
     edges = [i for i, name in enumerate(site.building.sides) if name == side]
     return sorted(edges, key=lambda i: -float(in_steps(lengths[i], MATTERS_M)))

@@ -52,7 +52,20 @@ class Cleaned:
 
 
 def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
-    """Give the rows whose blunder could not be told from this one's: |ρ| > 0.95."""
+    """Give the rows whose blunder could not be told from this one's: |ρ| > 0.95.
+
+    Parameters
+    ----------
+    reliability
+        Redundancy numbers, w statistics and correlations of the observations.
+    row
+        Index of the observation.
+
+    Returns
+    -------
+    list[int]
+        Indices of the other observations.
+    """
     close = np.abs(reliability.correlation[row]) > INSEPARABLE
     close[row] = False
     return [int(i) for i in np.flatnonzero(close)]
@@ -64,6 +77,18 @@ def rival_rows(reliability: Reliability, row: int) -> list[int]:
     Those that could never be told from it (|ρ| > 0.95), and those that happen not to be: |w|
     beyond 3.29, |ρ| > 0.5, and w² (the fall in chi-square if it were left out) within 4 of
     this one's. The latter bounds are judgment, no source: 4 is a likelihood ratio of 7.
+
+    Parameters
+    ----------
+    reliability
+        Redundancy numbers, w statistics and correlations of the observations.
+    row
+        Index of the observation.
+
+    Returns
+    -------
+    list[int]
+        Indices of the other observations.
     """
     w = reliability.w
     close = (np.abs(w) > CRITICAL_W) & (np.abs(reliability.correlation[row]) > 0.5)
@@ -86,6 +111,20 @@ def clean_network(
     Otherwise the blunder is detected, not located: the suspects are named and all is kept.
     ``implausible`` counts what speaks against a solution besides the measurements; it chooses
     between solutions whose chi-square is within 4.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    solutions
+        Those of :func:`solve_network`, best first.
+    implausible
+        Counts what speaks against a solution's unknowns besides the measurements.
+
+    Returns
+    -------
+    Cleaned
+        The network without what was taken out, and the suspects where none was.
     """
     without: frozenset[int] = frozenset()
     removals: list[Removal] = []
@@ -130,6 +169,22 @@ def predicted_against(network: Network, cleaned: Cleaned, index: int) -> tuple[f
 
     For one still in the adjustment ∇ = v/r with sd σ/√r; for one taken out the misclosure at
     the solution with sd √(σ² + a C aᵀ).
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    cleaned
+        Adjusted network without the observations taken out.
+    index
+        Index of the observation.
+
+    Returns
+    -------
+    difference
+        Observed less predicted, m or rad.
+    sd
+        Its standard deviation.
     """
     item = network.observations[index]
     if index in cleaned.kept:
@@ -152,7 +207,22 @@ HUBER_THRESHOLD = 1.345  # sds; 95 % efficient on normal errors (Huber 1981, fro
 def huber_fit(
     residuals: Callable[[Array], Array], derivatives: Callable[[Array], Array], start: Array
 ) -> Array:
-    """Minimize the Huber loss of whitened residuals (m,) of unknowns (n,), from a start (n,)."""
+    """Minimize the Huber loss of whitened residuals (m,) of unknowns (n,), from a start (n,).
+
+    Parameters
+    ----------
+    residuals
+        Whitened residuals (m,) at unknowns.
+    derivatives
+        Their derivatives (m, n) at unknowns.
+    start
+        Unknowns (n,) to begin at.
+
+    Returns
+    -------
+    Array
+        Unknowns (n,).
+    """
     # start-up: needed only after a blunder, and dear to import
     from scipy import optimize  # noqa: PLC0415
 
@@ -163,7 +233,20 @@ def huber_fit(
 
 
 def huber_suspect(network: Network, start: Array) -> int:
-    """Name the observation that a robust adjustment finds farthest off (cross-check only)."""
+    """Name the observation that a robust adjustment finds farthest off (cross-check only).
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    start
+        Unknowns (size,) to begin at.
+
+    Returns
+    -------
+    int
+        Index of the observation.
+    """
     equations = compile_equations(network.observations, network.size)
 
     def residuals(x: Array) -> Array:

@@ -22,6 +22,18 @@ def learn_tape(network: Network, cleaned: Cleaned) -> NoiseScale:
     """Learn the scale of the tape's noise from its residuals v: Σ (v/σ)² on Σ redundancy.
 
     That is one step of the variance components after Foerstner, with a prior (from memory).
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    cleaned
+        Adjusted network without the observations taken out.
+
+    Returns
+    -------
+    NoiseScale
+        Scale of the tape's noise.
     """
     taped = _taped(network, cleaned)
     square = float(np.sum(cleaned.solution.whitened[taped] ** 2))
@@ -29,7 +41,20 @@ def learn_tape(network: Network, cleaned: Cleaned) -> NoiseScale:
 
 
 def taped_part(network: Network, cleaned: Cleaned) -> Array:
-    """Give what the tape's noise adds to the covariance of the unknowns: G Gᵀ, G = N⁻¹ Aᵀ P½."""
+    """Give what the tape's noise adds to the covariance of the unknowns: G Gᵀ, G = N⁻¹ Aᵀ P½.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    cleaned
+        Adjusted network without the observations taken out.
+
+    Returns
+    -------
+    Array
+        Covariance (size, size).
+    """
     gain = cleaned.reliability.covariance @ cleaned.solution.design[_taped(network, cleaned)].T
     return np.asarray(gain @ gain.T)
 
@@ -44,7 +69,20 @@ def tape_square(tape: NoiseScale) -> float:
 
 
 def with_receiver_scale(placement: Placement, square: float) -> Placement:
-    """Give a placement with the receiver's variance times ``square``, whatever it was before."""
+    """Give a placement with the receiver's variance times ``square``, whatever it was before.
+
+    Parameters
+    ----------
+    placement
+        Points placed in the lot, with their covariance.
+    square
+        Factor on the variance.
+
+    Returns
+    -------
+    Placement
+        The placement, its covariances renewed.
+    """
     mark = placement.mark_covariance_m2
     receiver = (placement.covariance_m2 - mark) * (square / placement.receiver_square)
     total = mark + receiver

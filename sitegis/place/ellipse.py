@@ -12,6 +12,23 @@ def tail_factor(degrees_of_freedom: float, level: float = 0.95) -> float:
     quantile at 1 − α is ν/2·(α^(−2/ν) − 1); the Gaussian ellipse reaches r² = −2·ln α·σ².
     The ratio at 95 % is 1.159 for ν = 4. An infinite ν is the Gaussian: 1. Needs ν > 2 (at
     or below it a t has no variance): ValueError.
+
+    Parameters
+    ----------
+    degrees_of_freedom
+        ν, above 2; inf is the Gaussian.
+    level
+        Probability that the ellipse holds.
+
+    Returns
+    -------
+    float
+        Factor on the variance.
+
+    Raises
+    ------
+    ValueError
+        ν is 2 or less.
     """
     if not degrees_of_freedom > 2:
         raise ValueError("a Student-t has a variance only for more than 2 degrees of freedom")

@@ -39,6 +39,18 @@ def depth_from_nulls_m(null_spacing_m: float, *, tilt_rad: float = 0.0) -> float
     The field component along a level dipole's axis is ∝ (2x² − d²)/(x² + d²)^(5/2), zero at
     x = ±d/√2, so d = spacing/√2 = 0.7071 × spacing. A tilt t multiplies the spacing of the
     nulls of the horizontal component by √(1 + 9/8·tan²t).
+
+    Parameters
+    ----------
+    null_spacing_m
+        Distance between the nulls, m.
+    tilt_rad
+        Tilt of the camera head, rad.
+
+    Returns
+    -------
+    float
+        Depth, m.
     """
     return float(_NULL_FACTOR * null_spacing_m / tilt_spacing_factor(tilt_rad))
 
@@ -53,6 +65,18 @@ def null_midpoint_shift_m(depth_m: float, tilt_rad: float) -> float:
 
     Positive along the axis in the direction in which the head points up for t > 0; exact for a
     dipole (the zeros of 2x² + 3·tan t·x·d − d²).
+
+    Parameters
+    ----------
+    depth_m
+        Depth of the camera head, m.
+    tilt_rad
+        Tilt of the camera head, rad.
+
+    Returns
+    -------
+    float
+        Shift along the axis, m.
     """
     return float(-0.75 * np.tan(tilt_rad) * depth_m)
 
@@ -62,6 +86,18 @@ def vertical_null_shift_m(depth_m: float, tilt_rad: float) -> float:
 
     The near zero of tan t·(2d² − x²) + 3xd = 0: x = d·(3 − √(9 + 8·tan²t))/(2·tan t), which is
     ≈ −⅔·t·d for small tilts; the sign is that of :func:`null_midpoint_shift_m`.
+
+    Parameters
+    ----------
+    depth_m
+        Depth of the camera head, m.
+    tilt_rad
+        Tilt of the camera head, rad.
+
+    Returns
+    -------
+    float
+        Shift along the axis, m.
     """
     slope = float(np.tan(tilt_rad))
     return float(-4.0 * slope * depth_m / (3.0 + np.sqrt(9.0 + 8.0 * slope**2)))
@@ -86,6 +122,26 @@ def read_head(
     false alarms) marks the point distorted and is added to its spread. None where there is
     neither a depth nor a null spacing. With ``poles_m`` both receiver readings are those of two
     poles so far apart (:mod:`sitegis.numerics.poles`); the nulls are left as they are.
+
+    Parameters
+    ----------
+    depth_m
+        Depth that the locator shows, m; None where not read.
+    noise
+        Stated noise of tape and locator.
+    depth_lifted_m
+        Depth shown with the locator raised, m; None where not read.
+    lift_m
+        How far it was raised, m; None where not read.
+    null_spacing_m
+        Distance between the nulls, m; None where not read.
+    poles_m
+        Distance between the sonde's poles, m; 0 is a point.
+
+    Returns
+    -------
+    HeadDepth | None
+        Depth with its standard deviation, None where nothing was read.
     """
     if depth_m is not None:
         depth_m = depth_of_poles_m(depth_m, poles_m)

@@ -75,7 +75,20 @@ class Equations:
 
 
 def compile_equations(observations: Sequence[Observation], size: int) -> Equations:
-    """Sort observations by kind into index arrays for :func:`evaluate`."""
+    """Sort observations by kind into index arrays for :func:`evaluate`.
+
+    Parameters
+    ----------
+    observations
+        What was measured, k of them.
+    size
+        Number of unknowns.
+
+    Returns
+    -------
+    Equations
+        The equations.
+    """
     rows: dict[str, Indices] = {}
     columns: dict[str, Indices] = {}
     for kind in _KINDS:
@@ -95,6 +108,20 @@ def evaluate(equations: Equations, x: Array) -> tuple[Array, Array]:
     Offsets of node P in a pose (X, Y, θ): u = c·dx + s·dy, v = −s·dx + c·dy. Distances are
     Euclidean. The inward distance from a wall A → B (inside on its left) is
     (B − A) × (P − A) / |B − A|.
+
+    Parameters
+    ----------
+    equations
+        Observations sorted by kind, k of them.
+    x
+        Unknowns (size,), m and rad.
+
+    Returns
+    -------
+    computed
+        (k,), m or rad.
+    derivatives
+        By the unknowns (k, size).
     """
     computed = np.zeros(len(equations.values))
     jacobian = np.zeros((len(equations.values), equations.size))
@@ -116,7 +143,20 @@ def evaluate(equations: Equations, x: Array) -> tuple[Array, Array]:
 
 
 def misclosures(equations: Equations, computed: Array) -> Array:
-    """Give observed minus computed (k,), turns brought into (−π, π]."""
+    """Give observed minus computed (k,), turns brought into (−π, π].
+
+    Parameters
+    ----------
+    equations
+        Observations sorted by kind, k of them.
+    computed
+        Computed observations (k,).
+
+    Returns
+    -------
+    Array
+        Differences (k,).
+    """
     difference = np.asarray(equations.values - computed)
     turns = equations.turns
     difference[turns] = np.arctan2(np.sin(difference[turns]), np.cos(difference[turns]))

@@ -34,7 +34,26 @@ def adjustment_notices(
     *,
     robust_suspect: int | None = None,
 ) -> list[Notice]:
-    """Tell of measurements taken out, of blunders not located, and of tape without a check."""
+    """Tell of measurements taken out, of blunders not located, and of tape without a check.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    network
+        Nodes, poses and observations of the site.
+    cleaned
+        Adjusted network without the observations taken out.
+    adjustment
+        Result of the adjustment of tapes and ties.
+    robust_suspect
+        Observation that the robust adjustment finds farthest off, None for none.
+
+    Returns
+    -------
+    list[Notice]
+        What is to be said.
+    """
     notices = []
     for removal in cleaned.removals:
         item = adjustment.observations[removal.index]
@@ -102,7 +121,20 @@ def _plain(name: str) -> str:
 
 
 def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -> list[Notice]:
-    """Tell of two ties whose distances look exchanged."""
+    """Tell of two ties whose distances look exchanged.
+
+    Parameters
+    ----------
+    adjustment
+        Result of the adjustment of tapes and ties.
+    pair
+        Places of the two ties among the observations, None for none.
+
+    Returns
+    -------
+    list[Notice]
+        What is to be said.
+    """
     if pair is None:
         return []
     one, other = (adjustment.observations[index].name for index in pair)
@@ -138,6 +170,22 @@ def mirror_notices(
     """Tell of a second place that fits as well, and of the measurement that would settle it.
 
     ``mirrors``: the other solution's unknowns (size,) and the nodes that it moves; ``x`` (size,).
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    network
+        Nodes, poses and observations of the site.
+    x
+        Unknowns (size,), m and rad.
+    mirrors
+        Unknowns (size,) of each other solution and the nodes that it moves.
+
+    Returns
+    -------
+    list[Notice]
+        What is to be said.
     """
     notices = []
     for other, names in mirrors:
@@ -157,7 +205,20 @@ def mirror_notices(
 
 
 def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[Notice]:
-    """Tell where the receiver's readings contradict each other."""
+    """Tell where the receiver's readings contradict each other.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    readings
+        Depth of the camera head by point.
+
+    Returns
+    -------
+    list[Notice]
+        What is to be said.
+    """
     notices = []
     for point, head in readings.items():
         if head is not None and head.distorted:
@@ -185,6 +246,22 @@ def weak_notices(
 
     ``blocks`` are the points' covariances (2, 2) from tape, ties and building alone;
     ``condition`` is the network's. What the building's own place adds is not held against it.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    names
+        Names of the points.
+    blocks
+        Covariances of the points (2, 2), m².
+    condition
+        Condition number of the network.
+
+    Returns
+    -------
+    list[Notice]
+        What is to be said.
     """
     if not names:
         return []

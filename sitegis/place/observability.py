@@ -26,7 +26,20 @@ MOST_SPREAD_M = 1000.0
 
 
 def require_observable(network: Network, solution: Solution) -> None:
-    """Raise ``ComputationError`` in words where directions of the unknowns are not held."""
+    """Raise ``ComputationError`` in words where directions of the unknowns are not held.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    solution
+        Unknowns at the optimum, with design and residuals.
+
+    Raises
+    ------
+    ComputationError
+        Points or rooms can move without any measurement changing.
+    """
     loose = null_space(solution.design)
     if not loose.shape[1]:
         return
@@ -55,6 +68,22 @@ def require_some_place(
 
     ``blocks`` are the points' covariances (2, 2) in m². Named is the point that is held worst,
     and as the cure the measurement with the largest |w|, or else the one with the largest sd.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    names
+        Names of the points.
+    blocks
+        Covariances of the points (2, 2), m².
+    adjustment
+        Result of the adjustment of tapes and ties.
+
+    Raises
+    ------
+    ComputationError
+        A point may lie too far off.
     """
     spreads = [largest_sd_m(block) for block in blocks]
     worst = largest(spreads, MATTERS_M) if spreads else 0
@@ -121,6 +150,20 @@ def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[s
     points that are not measured from each other yet) turns the covariance C into
     C − C aᵀ a C/(σ² + a C aᵀ); the one that leaves the smallest largest eigenvalue is taken
     (the trace breaks ties).
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    solution
+        Unknowns at the optimum, with design and residuals.
+    count
+        How many to choose.
+
+    Returns
+    -------
+    list[tuple[str, str]]
+        Pairs of names to measure between.
     """
     information = solution.design.T @ solution.design
     covariance = np.linalg.inv(information + np.eye(network.size) / _LOOSE_SD_M**2)
@@ -169,6 +212,20 @@ def separating_measurement(
 
     ``first`` and ``second`` give the place (2,) of every named point in either solution;
     ``names`` are the points in doubt. The other end is something that lies still.
+
+    Parameters
+    ----------
+    first
+        Places (2,) by name in one solution, m.
+    second
+        Places (2,) by name in the other, m.
+    names
+        Points in doubt.
+
+    Returns
+    -------
+    tuple[str, str, float]
+        From, to, and the difference in m.
     """
     still = [
         name

@@ -27,7 +27,22 @@ _UNSTRAINED = 0.999
 def likely_blunders(
     value_m: float, *, imperial: bool, room_size_m: float | None = None
 ) -> Iterator[tuple[str, float]]:
-    """Give what a length may have been if it was written or read wrongly: words, meters."""
+    """Give what a length may have been if it was written or read wrongly: words, meters.
+
+    Parameters
+    ----------
+    value_m
+        Length as read, m.
+    imperial
+        Whether it was written in feet and inches.
+    room_size_m
+        Extent of the room, m; None where it is not known.
+
+    Yields
+    ------
+    Iterator[tuple[str, float]]
+        Words and corrected length, m.
+    """
     if room_size_m is not None:
         yield "measured from the other wall", room_size_m - value_m
     if imperial:
@@ -84,6 +99,22 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
 
     A slip is proposed where the corrected value agrees with what all the other measurements
     say within 3 standard deviations, the closest first, at most two.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    network
+        Nodes, poses and observations of the site.
+    cleaned
+        Adjusted network without the observations taken out.
+    index
+        Index of the observation.
+
+    Returns
+    -------
+    str
+        The sentence, empty where nothing would explain it.
     """
     item = network.observations[index]
     if item.kind in {"turn", "value"}:
@@ -120,6 +151,18 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
     ``starts``: unknowns (size,) to adjust from. They agree where chi-square stays below its
     99.9 % point for the degrees of freedom, and does not as written; of several such pairs that
     with the least chi-square is given.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    starts
+        Unknowns (size,) to adjust from.
+
+    Returns
+    -------
+    tuple[int, int] | None
+        Indices of the two ties, None where none do.
     """
     items = network.observations
     ties = [index for index, item in enumerate(items) if item.kind == "distance"]

@@ -17,6 +17,20 @@ def point_regions(placement: Placement, index: int, noise: Noise) -> tuple[Regio
     the placement brings to an equal 95 % ellipse, is brought to an equal ellipse of each level.
     With tape and session beside it that is near, not exact (they hold 48 to 50 % where 50 is
     stated).
+
+    Parameters
+    ----------
+    placement
+        Points placed in the lot, with their covariance.
+    index
+        The point, by place in the placement.
+    noise
+        Stated noise of tape and locator.
+
+    Returns
+    -------
+    tuple[Region, ...]
+        One region for each of 50, 80 and 95 %.
     """
     block = slice(2 * index, 2 * index + 2)
     total, mark = placement.covariance_m2[block, block], placement.mark_covariance_m2[block, block]

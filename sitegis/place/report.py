@@ -48,6 +48,18 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
     """Return the adjustment as lines: a summary, then what is checked, the worst first.
 
     Observations that nothing checks (redundancy below 0.001) are counted, not listed.
+
+    Parameters
+    ----------
+    adjustment
+        Result of the adjustment of tapes and ties.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The lines.
     """
     free = adjustment.degrees_of_freedom
     checked = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
@@ -70,6 +82,20 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
 def global_test(chi_square: float, degrees_of_freedom: int) -> str:
     """Say how the adjustment fits as a whole: two-sided, with its 95 % bounds.
 
+    Parameters
+    ----------
+    chi_square
+        Weighted sum of squared residuals.
+    degrees_of_freedom
+        Number of redundant observations.
+
+    Returns
+    -------
+    str
+        The sentence.
+
+    Examples
+    --------
     >>> global_test(0.21, 8)
     'global test: 0.21 with 8 degrees of freedom, 95 % bounds 2.18 to 17.53: better than the \
 spreads stated allow'
@@ -118,6 +144,18 @@ def point_lines(points: Sequence[PlacedPoint], units: LengthUnit) -> tuple[str, 
 
     The semi-axes are 2.4477 standard deviations (chi-square with two degrees of freedom); the
     angle of the longer one is counter-clockwise from the front lot line.
+
+    Parameters
+    ----------
+    points
+        The adjusted points.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The lines, a heading first.
     """
     rows = [("point", "kind", "x", "y", "95 % ellipse: long", "short", "at")]
     for point in points:

@@ -359,7 +359,24 @@ def _point(
 
 
 def heading_in_lot(site: Site, network: Network, x: Array, point: str) -> float | None:
-    """Turn a point's heading from its room into the lot, at unknowns (size,); None without one."""
+    """Turn a point's heading from its room into the lot, at unknowns (size,); None without one.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    network
+        Nodes, poses and observations of the site.
+    x
+        Unknowns (size,), m and rad.
+    point
+        Id of the point.
+
+    Returns
+    -------
+    float | None
+        Lot angle, rad; None without one.
+    """
     for row in site.locates:
         if row.id == point and row.heading_rad is not None:
             room = None if row.room == "lot" else find_room(site, row.room)

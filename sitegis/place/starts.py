@@ -31,6 +31,20 @@ def rigid_fit(local: Array, known: Array) -> tuple[Array, float]:
     """Fit a pose (x, y, θ) that takes local (n, 2) to known (n, 2) points; no scale, no mirror.
 
     θ = atan2(Σ(l × k), Σ(l · k)) about the centroids; n ≥ 2. Also gives the rms misfit.
+
+    Parameters
+    ----------
+    local
+        Points (n, 2) in their own frame, m.
+    known
+        The same points (n, 2) in the other frame, m.
+
+    Returns
+    -------
+    pose
+        x, y in m and θ in rad (3,).
+    misfit
+        Rms distance, m.
     """
     center, target = local.mean(axis=0), known.mean(axis=0)
     a, b = local - center, known - target
@@ -48,6 +62,18 @@ def starting_values(network: Network, center: Array) -> list[Array]:
     poses with two placed nodes (rigid fit) or an origin and a direction. Where only distances
     hold a node or a room, every separate local optimum (mirror image) becomes a start.
     ``center`` (2,) is where something that nothing holds is put.
+
+    Parameters
+    ----------
+    network
+        Nodes, poses and observations of the site.
+    center
+        Where something that nothing holds is put (2,), m.
+
+    Returns
+    -------
+    list[Array]
+        Unknowns (size,) to begin at.
     """
     states = [_observed(network)]
     finished: list[Array] = []

@@ -73,6 +73,20 @@ def first_straight_arms(means: Array, roots: Array, aims: Sequence[Aim]) -> Arms
     ``means`` (c, 3) of x, y, angle and the roots (c, 3, 3) of its covariances. What is observed
     is that the find lies 0 beside the line through x, y at the angle; linearized anew about the
     conditioned mean a few times. A find behind the wall leaves its arm unusable.
+
+    Parameters
+    ----------
+    means
+        Means (c, 3) of x, y in m and angle in rad.
+    roots
+        Symmetric roots (c, 3, 3) of their covariances.
+    aims
+        The finds.
+
+    Returns
+    -------
+    Arms
+        One conditioned Gaussian per component and arm.
     """
     sets = [s for size in (1, 2, len(aims)) for s in combinations(range(len(aims)), size)]
     sets = list(dict.fromkeys(s for s in sets if s))
@@ -123,7 +137,20 @@ def _beside(poses: Array, points: Array) -> tuple[Array, Array, Array]:
 
 
 def component_shares(weights: Array, arms: Arms) -> Array:
-    """Return shares (c,) by which to draw components: half by weight, half as the finds suit."""
+    """Return shares (c,) by which to draw components: half by weight, half as the finds suit.
+
+    Parameters
+    ----------
+    weights
+        Weights of the components (c,).
+    arms
+        The conditioned Gaussians.
+
+    Returns
+    -------
+    Array
+        Shares (c,), summing to 1.
+    """
     log_fit = np.where(arms.usable, arms.log_fit, -np.inf).max(axis=1)
     best = float(log_fit.max())
     if best == -np.inf:
@@ -141,6 +168,26 @@ def heading_arms(
     ``expected`` (n,) angles of the components' means, ``root_rows`` (n, 3) of their roots,
     ``headings`` (n, b) of the straights after each bend (nan where there is none). Gives means
     (n, a, 3), precisions (n, a, 3, 3) and which are usable.
+
+    Parameters
+    ----------
+    expected
+        Mean angle of each row's component (n,), rad.
+    root_rows
+        Its root's row of the angle (n, 3).
+    headings
+        Turn of each later straight against the first (n, b), rad; nan for none.
+    aims
+        The finds.
+
+    Returns
+    -------
+    means
+        Standardized (n, a, 3).
+    precisions
+        (n, a, 3, 3).
+    usable
+        Mask (n, a).
     """
     means, precisions, usable = [], [], []
     variance = np.einsum("ni,ni->n", root_rows, root_rows)
@@ -175,6 +222,24 @@ def draw_given(
 
     ``arms``: means (n, a, 3), precisions (n, a, 3, 3), usable (n, a). ``normals`` (n, 2) and
     ``uniforms`` (n,): the latter choose the arm, what is left of them is the third normal.
+
+    Parameters
+    ----------
+    arms
+        Means (n, a, 3), precisions (n, a, 3, 3) and usable (n, a).
+    prior_share
+        Share of each row that is drawn from the prior.
+    normals
+        Standard normal draws (n, 2).
+    uniforms
+        Draws (n,) in [0, 1).
+
+    Returns
+    -------
+    poses
+        Standardized (n, 3).
+    log_ratio
+        Log of prior over mixture (n,).
     """
     means, precisions, usable = arms
     number = usable.sum(axis=1)

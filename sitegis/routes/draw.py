@@ -78,7 +78,24 @@ class Candidates:
 
 
 def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
-    """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms."""
+    """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms.
+
+    Parameters
+    ----------
+    plan
+        Sequences of bends that can serve the hypothesis.
+    exit
+        Exit of the drain, a mixture of poses.
+    uniforms
+        Draws (n, 12) in [0, 1).
+    least_slope
+        Least slope of the rule set.
+
+    Returns
+    -------
+    Candidates
+        The candidates, nothing laid yet.
+    """
     uniforms = np.clip(uniforms, _TINY, 1.0 - 1e-9)
     normals = ndtri(uniforms[:, [0, 1, 2, 4, 5, 6]])
     chosen = np.searchsorted(
@@ -182,6 +199,24 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
 
     A straight before a bend follows the bend's rule; the last one ends where its ray first hits
     the main (length inf where it never does, the vertices are then not finite).
+
+    Parameters
+    ----------
+    plan
+        Sequences of bends that can serve the hypothesis.
+    heads
+        Candidates as drawn, n of them.
+
+    Returns
+    -------
+    vertices
+        (n, 5, 2), m.
+    stations
+        Of the taps on the main (n,), m.
+    log_ratio
+        Log of prior over proposal (n,).
+    last
+        Length of the last straight (n,), m.
     """
     headings = heads.poses[:, 2:] + plan.sequences.headings_rad[heads.chosen]
     directions = lot_direction(headings)

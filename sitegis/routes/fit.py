@@ -58,7 +58,26 @@ class Fitted:
 def fit_candidates(
     plan: Plan, heads: Candidates, exit: Exit, building: Building, terrain: Terrain
 ) -> Fitted:
-    """Drop the candidates that break a hard constraint; elevation prunes before geometry."""
+    """Drop the candidates that break a hard constraint; elevation prunes before geometry.
+
+    Parameters
+    ----------
+    plan
+        Sequences of bends that can serve the hypothesis.
+    heads
+        Candidates as drawn, n of them.
+    exit
+        Exit of the drain, a mixture of poses.
+    building
+        The building, its outline (n, 2) in the lot.
+    terrain
+        House, lot and streets as regions.
+
+    Returns
+    -------
+    Fitted
+        The routes that are left, and how many each constraint dropped.
+    """
     dropped: dict[str, int] = {}
     rows = np.arange(len(heads.chosen))
     normals = outward_normals(building)
@@ -135,13 +154,43 @@ class _State:
 
 
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
-    """Give a main's invert at stations (m,), with standard normal errors (m,) applied."""
+    """Give a main's invert at stations (m,), with standard normal errors (m,) applied.
+
+    Parameters
+    ----------
+    main
+        The main.
+    stations
+        Stations on the main (m,), m.
+    errors
+        Standard normal errors (m,).
+
+    Returns
+    -------
+    Array
+        Inverts (m,), m above the slab.
+    """
     invert = np.interp(stations, polyline.stations(main.line), main.inverts_m)
     return np.asarray(invert + main.invert_sd_m * errors)
 
 
 def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
-    """Give the angle (m,) between the last straight and the main's normal at the tap."""
+    """Give the angle (m,) between the last straight and the main's normal at the tap.
+
+    Parameters
+    ----------
+    main
+        The main.
+    stations
+        Stations of the taps on the main (m,), m.
+    headings
+        Lot angles of the last straights (m,), rad.
+
+    Returns
+    -------
+    Array
+        Angles off square (m,), rad.
+    """
     passed = polyline.stations(main.line)
     steps = np.diff(main.line, axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])

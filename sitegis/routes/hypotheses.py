@@ -69,6 +69,22 @@ def list_hypotheses(
     """List the hypotheses of :func:`enumerate_hypotheses` where there is no site record.
 
     Of the mains only id, kind and side are looked at; those ``closed`` have no weight.
+
+    Parameters
+    ----------
+    mains
+        The mains, of which id, kind and side count.
+    priors
+        Relative weights as the user gave them.
+    year_built
+        Year of the house, None where it is not known.
+    closed
+        Ids of the mains that cannot be joined.
+
+    Returns
+    -------
+    tuple[Hypothesis, ...]
+        The hypotheses, their priors summing to 1.
     """
     weights = _weights(priors, _age(year_built))
     listed: list[Hypothesis] = []

@@ -52,6 +52,18 @@ def unlisted_log_likelihood(item: Evidence, site: Site) -> float:
     """Give the log-likelihood of an item where the lateral runs in no listed way.
 
     A place or station is then as likely anywhere; dye and sound pass a manhole by chance.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Log likelihood.
     """
     on_route = kind_of(item).on_route
     return 0.0 if on_route is None else float(np.log(on_route.unlisted(item, site)))
@@ -81,5 +93,18 @@ def count_tie(survey: Survey) -> CountTie | None:
 
 
 def aims_for(site: Site, main: Main) -> tuple[Aim, ...]:
-    """List the points that the evidence says the route to a main probably meets."""
+    """List the points that the evidence says the route to a main probably meets.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    main
+        The main.
+
+    Returns
+    -------
+    tuple[Aim, ...]
+        Points with their spread, m.
+    """
     return tuple(aim for item in site.evidence for aim in kind_of(item).aims(item, site, main))

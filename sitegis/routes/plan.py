@@ -80,6 +80,26 @@ def make_plan(
 
     Lengths in ``why_none`` are told in ``units``. The prior over the bends of a side-yard run
     is the one given the way (:func:`_given_the_yard`).
+
+    Parameters
+    ----------
+    hypothesis
+        The route alternative.
+    main
+        The main.
+    exit
+        Exit of the drain, a mixture of poses.
+    terrain
+        House, lot and streets as regions.
+    aims
+        Points that the route probably meets.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    Plan
+        The sequences with their prior, or the reason why there is none.
     """
     reach_m, toward = _nearest(main.line, np.array([exit.x_m, exit.y_m]))
     sequences = bend_sequences()

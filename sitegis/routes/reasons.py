@@ -16,7 +16,26 @@ __all__ = ["reason_for_none"]
 def reason_for_none(
     plan: Plan, fitted: Fitted, exit: Exit, least_slope: float, units: LengthUnit
 ) -> str:
-    """Name the constraint at which the last candidates were dropped, lengths in ``units``."""
+    """Name the constraint at which the last candidates were dropped, lengths in ``units``.
+
+    Parameters
+    ----------
+    plan
+        Sequences of bends that can serve the hypothesis.
+    fitted
+        What the constraints dropped.
+    exit
+        Exit of the drain, a mixture of poses.
+    least_slope
+        Least slope of the rule set.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
     last = next((r for r in reversed(REASONS) if fitted.dropped.get(r, 0) > 0), "reach")
     if last in ("uphill", "fall", "backfall"):
         return _uphill(plan, exit, least_slope, units)

@@ -57,6 +57,18 @@ def routes_inside(vertices: Array, region: Region) -> Flags:
 
     A route lies inside where its first vertex does and none of its straights properly crosses
     an edge.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    region
+        Edges of an area.
+
+    Returns
+    -------
+    Flags
+        Mask (m,).
     """
     inside = np.zeros(len(vertices), bool)
     for block, x, y in _blocks(vertices):
@@ -66,7 +78,20 @@ def routes_inside(vertices: Array, region: Region) -> Flags:
 
 
 def routes_cross(vertices: Array, region: Region) -> Flags:
-    """Tell which routes (m, v, 2) properly cross an edge of a region."""
+    """Tell which routes (m, v, 2) properly cross an edge of a region.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    region
+        Edges of an area.
+
+    Returns
+    -------
+    Flags
+        Mask (m,).
+    """
     crossed = np.zeros(len(vertices), bool)
     for block, x, y in _blocks(vertices):
         crossed[block] = _crossed(x, y, region, with_parity=False)[0]

@@ -40,7 +40,20 @@ class Sobol:
     shift: NDArray[np.uint32]
 
     def points(self, first: int, number: int) -> Array:
-        """Return points ``first`` to ``first + number`` of the sequence, (number, d) in [0, 1)."""
+        """Return points ``first`` to ``first + number`` of the sequence, (number, d) in [0, 1).
+
+        Parameters
+        ----------
+        first
+            Index of the first point.
+        number
+            How many.
+
+        Returns
+        -------
+        Array
+            Points (number, d).
+        """
         index = np.arange(first, first + number, dtype=np.uint32)
         gray = index ^ (index >> np.uint32(1))
         drawn = np.broadcast_to(self.shift, (number, len(self.shift))).copy()
@@ -54,6 +67,18 @@ def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
 
     The scrambling is a random lower triangular matrix over the digits and a digital shift
     (J. Matoušek, J. Complexity 14 (1998) 527).
+
+    Parameters
+    ----------
+    dimensions
+        Number of dimensions d.
+    generator
+        Source of the scrambling.
+
+    Returns
+    -------
+    Sobol
+        The sequence.
     """
     place = np.uint32(1) << np.arange(BITS, dtype=np.uint32)
     shift = generator.integers(2, size=(dimensions, BITS), dtype=np.uint32) @ place

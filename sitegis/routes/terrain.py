@@ -96,6 +96,22 @@ def run_alongside(vertices: Array, face: Face, *, within_m: float) -> tuple[Arra
 
     A straight is clipped to the rectangle from the face outward to ``within_m``; the length is
     measured along the face. A piece of a straight that misses the rectangle shrinks to one point.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    face
+        A side of the house.
+    within_m
+        How far outward counts as beside it, m.
+
+    Returns
+    -------
+    length
+        Run beside the face (m,), m.
+    pieces
+        Ends of the pieces (m, v − 1, 2, 2), m.
     """
     offset = vertices - face.origin
     along, outward = offset @ face.along, offset @ face.outward

@@ -26,6 +26,20 @@ def unlisted_log_fit(site: Site, exit_side: Side) -> float:
     w = 1. Toward a neighbor at the side, or toward a main on record, w = 0.25. Judgment, no
     source; the same weight for every wall would leave ln ¼ − 1.
 
+    Parameters
+    ----------
+    site
+        The site as read.
+    exit_side
+        Wall that the drain passes.
+
+    Returns
+    -------
+    float
+        ln Z.
+
+    Examples
+    --------
     >>> from math import exp, log
     >>> round(exp(log(1 / 1.75) - 1.0), 3)  # the rear wall, a front main alone on record
     0.21

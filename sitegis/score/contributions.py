@@ -21,6 +21,20 @@ def weigh_items(
     without it) (Good, *Probability and the Weighing of Evidence*, 1950). Items that share a
     cause don't add up, and a second witness to the same thing weighs less than the first.
     ``locates`` is the fit of the geometry: what the indoor marks say by themselves.
+
+    Parameters
+    ----------
+    weighed
+        Site with its route samples and items of evidence.
+    log_evidence
+        ln Z of each hypothesis (h,).
+    left_out
+        Names left out beforehand.
+
+    Returns
+    -------
+    tuple[tuple[Contribution, ...], ...]
+        Contributions of each hypothesis, in bits.
     """
     with np.errstate(divide="ignore"):
         log_prior = np.log(weighed.prior)

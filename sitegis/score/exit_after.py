@@ -76,6 +76,20 @@ def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
     As it runs straight on to the wall, that straight is the exit's own line: its end is the foot of
     the old one, and the bend before it is where it meets the straight above. A drain that bends
     on its way to the wall stays.
+
+    Parameters
+    ----------
+    drain
+        Fitted building drain.
+    placement
+        Points placed in the lot, with their covariance.
+    joint
+        Exit after all evidence.
+
+    Returns
+    -------
+    Drain
+        The drain.
     """
     if joint.mixture[0].turn_deg != 0.0:
         return drain

@@ -54,7 +54,22 @@ OTHER_PIPE, BLUNDERED, NOT_LISTED = (
 def judge_finds(
     survey: Survey, weighed: WeighedSite, scored: Sequence[ScoredHypothesis]
 ) -> tuple[FindJudgment, ...]:
-    """Judge every finding that counts, in the order of the table."""
+    """Judge every finding that counts, in the order of the table.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    weighed
+        Site with its route samples and items of evidence.
+    scored
+        Hypotheses with probabilities, most probable first.
+
+    Returns
+    -------
+    tuple[FindJudgment, ...]
+        One judgment for each finding.
+    """
     items = [item for _, item in weighed.items if isinstance(item, Finding)]
     return tuple(_judged(survey, weighed, scored, item) for item in items)
 
@@ -136,7 +151,20 @@ def _explained(
 
 
 def route_set_of(site: Site, routes: Routes) -> RouteSet:
-    """Return the routes of a hypothesis as the likelihoods of findings need them."""
+    """Return the routes of a hypothesis as the likelihoods of findings need them.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    routes
+        Route samples of one hypothesis.
+
+    Returns
+    -------
+    RouteSet
+        The routes as the likelihoods take them.
+    """
     main = main_by_id(site, str(routes.hypothesis.main))
     none = np.zeros((len(routes.lengths_m), 3))
     return RouteSet(
@@ -191,7 +219,20 @@ def _worth(
 
 
 def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ...]:
-    """Say which finds no route explains well, and what else would."""
+    """Say which finds no route explains well, and what else would.
+
+    Parameters
+    ----------
+    judged
+        What each finding is taken for.
+    site
+        The site as read.
+
+    Returns
+    -------
+    tuple[Notice, ...]
+        What is to be said.
+    """
     notices = []
     for one in judged:
         if not isinstance(one.finding, Found) or one.p_drain >= DOUBTED:

@@ -22,6 +22,18 @@ def information_gain_bits(prior: Array, likelihood: Array) -> float:
 
     ``prior`` (h,), ``likelihood`` (h, o) = P(outcome | hypothesis), rows sum to 1
     (D. V. Lindley, "On a measure of the information provided by an experiment", 1956).
+
+    Parameters
+    ----------
+    prior
+        Probabilities (h,).
+    likelihood
+        P(outcome | hypothesis) (h, o).
+
+    Returns
+    -------
+    float
+        Gain, bits.
     """
     joint = np.asarray(prior, float)[:, None] * np.asarray(likelihood, float)
     outcome = joint.sum(axis=0)

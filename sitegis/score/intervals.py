@@ -128,6 +128,18 @@ def stationing_manhole(main: Main, station_m: float) -> Manhole | None:
     """Return the manhole a station is counted from: the next downstream, else the next upstream.
 
     Sewers are stationed up from their lower manhole (common practice, no source).
+
+    Parameters
+    ----------
+    main
+        The main.
+    station_m
+        Station on the main, m.
+
+    Returns
+    -------
+    Manhole | None
+        The manhole, None where the main has none on record.
     """
     below = [manhole for manhole in main.manholes if manhole.station_m > station_m]
     if below:

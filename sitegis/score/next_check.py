@@ -34,6 +34,18 @@ def rank_checks(context: CheckContext, asked: Sequence[Asked]) -> tuple[NextChec
     Exact sums over outcomes and route particles. The dig is the pit search of
     :mod:`sitegis.score.pits`; a check that changes it in no outcome saves nothing of it,
     however much it tells. Of the spots in the yard only the ``MOST_SEARCHES`` best are kept.
+
+    Parameters
+    ----------
+    context
+        Particles, pits and what else the checks are judged by.
+    asked
+        Checks with their outcomes.
+
+    Returns
+    -------
+    tuple[NextCheck, ...]
+        The checks, what saves most first.
     """
     spots = [_evaluate(*one, context) for one in asked if one[0].kind == "spot"]
     others = [_evaluate(*one, context) for one in asked if one[0].kind != "spot"]
@@ -46,7 +58,24 @@ def prepare_checks(
     scored: Sequence[ScoredHypothesis],
     sampled: Sequence[Routes],
 ) -> CheckContext:
-    """Draw the particles and lay the pits that the checks are judged by."""
+    """Draw the particles and lay the pits that the checks are judged by.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    weighed
+        Site with its route samples and items of evidence.
+    scored
+        Hypotheses with probabilities, most probable first.
+    sampled
+        Route samples of every hypothesis.
+
+    Returns
+    -------
+    CheckContext
+        What the checks are judged by.
+    """
     particles = draw_particles(scored, sampled, survey.site)
     return CheckContext(
         survey, weighed, particles, lay_pits(particles, sampled, survey.site, survey.rules)
@@ -65,6 +94,18 @@ def telling_checks(context: CheckContext, asked: Sequence[Asked]) -> dict[str, s
     """Name for each main the check with the most expected information on "this one or another".
 
     The cheaper on a tie; mains that no check tells from another are left out.
+
+    Parameters
+    ----------
+    context
+        Particles, pits and what else the checks are judged by.
+    asked
+        Checks with their outcomes.
+
+    Returns
+    -------
+    dict[str, str]
+        Name of a check by main.
     """
     telling = {}
     for main in context.survey.site.mains:
@@ -117,6 +158,22 @@ def dig_cost_saved(
     mean of the two is stated (tests/benchmarks/checks.txt holds it against what was saved).
     After the first outcome of a check that ``ends_search`` (a pit that hits) nothing is left to
     dig; the first pit of today's plan thus saves just its own cost.
+
+    Parameters
+    ----------
+    joint
+        P(particle, outcome) (p, o).
+    particles
+        Routes that stand for the samples, p of them.
+    pits
+        Pits that may be dug.
+    ends_search
+        Whether the first outcome leaves nothing to dig.
+
+    Returns
+    -------
+    float
+        Cost saved, in the site's currency.
     """
     today = pits.plan(particles.weights)
     if ends_search:

@@ -26,7 +26,20 @@ WHERE = "hypotheses"
 
 
 def list_notices(scored: Sequence[ScoredHypothesis], site: Site) -> tuple[Notice, ...]:
-    """List the notices; ``scored`` is ordered, most probable first."""
+    """List the notices; ``scored`` is ordered, most probable first.
+
+    Parameters
+    ----------
+    scored
+        Hypotheses with probabilities, most probable first.
+    site
+        The site as read.
+
+    Returns
+    -------
+    tuple[Notice, ...]
+        What is to be said.
+    """
     notices = [
         *_impossible(scored),
         *_equally_likely(scored, site),

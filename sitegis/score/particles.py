@@ -72,6 +72,20 @@ def draw_particles(
 
     Nothing is random: the i-th particle stands for the (i + ½)/n quantile of the weights. The
     routes stand there twice: as what a pit on them shows, and, by fewer, as what none does.
+
+    Parameters
+    ----------
+    scored
+        Hypotheses with probabilities, most probable first.
+    sampled
+        Route samples of every hypothesis.
+    site
+        The site as read.
+
+    Returns
+    -------
+    Particles
+        The particles, in order of hypothesis and tap.
     """
     missed = [item.id for item in site.evidence if isinstance(item, Missed)]
     routes_of = {routes.hypothesis.id: routes for routes in sampled}
@@ -118,7 +132,20 @@ def draw_particles(
 
 
 def still_showing(routes: Routes, missed: Sequence[str]) -> Array:
-    """Give how far a hole still shows the pipe of each route (m,) that it crosses, after misses."""
+    """Give how far a hole still shows the pipe of each route (m,) that it crosses, after misses.
+
+    Parameters
+    ----------
+    routes
+        Route samples of one hypothesis.
+    missed
+        Ids of the finds that showed nothing.
+
+    Returns
+    -------
+    Array
+        Factors (m,) in [0, 1].
+    """
     singles = [np.exp(routes.log_likelihoods[name]) for name in missed]
     return joint_miss_showing(np.reshape(singles, (-1, len(routes.lengths_m))))
 
@@ -135,7 +162,20 @@ def _systematic(weights: Array, order_by: Array, count: int) -> NDArray[np.intp]
 
 
 def pad_routes(values: Array, width: int) -> Array:
-    """Repeat the last entry of every route along axis 1, up to a width."""
+    """Repeat the last entry of every route along axis 1, up to a width.
+
+    Parameters
+    ----------
+    values
+        One row a route (m, v, ...).
+    width
+        Length wanted along axis 1, at least v.
+
+    Returns
+    -------
+    Array
+        Array (m, width, ...).
+    """
     missing = width - values.shape[1]
     if missing == 0:
         return np.asarray(values, float)
@@ -143,7 +183,22 @@ def pad_routes(values: Array, width: int) -> Array:
 
 
 def leave_lot(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
-    """Find where routes (p, v, 2) first cross the ring of the lot (n, 2) outward."""
+    """Find where routes (p, v, 2) first cross the ring of the lot (n, 2) outward.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (p, v, 2), m.
+    inverts_m
+        Their inverts (p, v), m above the slab.
+    lot
+        Ring of the lot (n, 2), m.
+
+    Returns
+    -------
+    Crossings
+        Place and invert of each crossing.
+    """
     ring, passed = polyline.closed(lot), polyline.stations(vertices)
     run, along = np.full(len(vertices), np.nan), np.full(len(vertices), np.nan)
     toward = polyline.directions(vertices)

@@ -71,7 +71,20 @@ class Pits:
         return plan_search(self.hits, self._grouped(weights), self.costs, self.way_out)
 
     def cost_of(self, order: tuple[int, ...], weights: Array) -> float:
-        """Give the expected cost of digging in an order for particle weights (p,)."""
+        """Give the expected cost of digging in an order for particle weights (p,).
+
+        Parameters
+        ----------
+        order
+            Pits by index, as they are dug.
+        weights
+            Weights of the particles (p,).
+
+        Returns
+        -------
+        float
+            Expected cost.
+        """
         return plan_cost(order, self.hits, self._grouped(weights), self.costs, self.way_out)
 
     def _grouped(self, weights: Array) -> Array:
@@ -82,6 +95,22 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     """Lay the pits of a site; of all that may be dug the ``MOST_PITS`` that pay best are kept.
 
     The way out is a trench along the most probable route.
+
+    Parameters
+    ----------
+    particles
+        Routes that stand for the samples, p of them.
+    sampled
+        Route samples of every hypothesis.
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+
+    Returns
+    -------
+    Pits
+        The pits, what each exposes and costs.
     """
     gap = _gap_m(particles, site, rules)
     places = Places.joined(
@@ -116,7 +145,22 @@ def _straights(particles: Particles, site: Site) -> Straights:
 
 
 def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
-    """Tell which particles (p,) a pit exposes."""
+    """Tell which particles (p,) a pit exposes.
+
+    Parameters
+    ----------
+    pit
+        The pit.
+    particles
+        Routes that stand for the samples, p of them.
+    site
+        The site as read.
+
+    Returns
+    -------
+    Flags
+        Mask (p,).
+    """
     crossings = rectangle_crossings(
         _straights(particles, site),
         pit.center[None],
@@ -216,6 +260,18 @@ def position_words(point: Array, site: Site) -> str:
     """Say where a pit is: by a wall or lot line and a distance from its left or front end.
 
     In the open it is said by its distances from the left and the front lot line.
+
+    Parameters
+    ----------
+    point
+        Middle of the pit (2,), m.
+    site
+        The site as read.
+
+    Returns
+    -------
+    str
+        The phrase.
     """
     to_wall, wall, from_end, end = _edge_near(point, site.building.vertices, site.building.sides)
     to_line, line, line_end, line_end_name = _edge_near(point, site.lot.vertices, site.lot.sides)

@@ -20,6 +20,25 @@ def posterior(log_evidence: Array, prior: Array) -> Array:
 
     Raises ``ValueError`` where every hypothesis is impossible.
 
+    Parameters
+    ----------
+    log_evidence
+        ln Z of each hypothesis (h,).
+    prior
+        Prior of each hypothesis (h,).
+
+    Returns
+    -------
+    Array
+        Probabilities (h,), summing to 1.
+
+    Raises
+    ------
+    ValueError
+        Every hypothesis is impossible.
+
+    Examples
+    --------
     >>> posterior(np.array([0.0, 0.0]), np.array([0.25, 0.75])).round(9).tolist()
     [0.25, 0.75]
     """
@@ -37,6 +56,18 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     A weight alone is no density: it is high where the proposal was thin. So a Gaussian kernel
     density over the routes' places at a third, two thirds and the whole of their vertices'
     chord is used, on the heaviest samples, with Silverman's bandwidth.
+
+    Parameters
+    ----------
+    routes
+        Route samples of one hypothesis.
+    weights
+        Weights of the samples (m,).
+
+    Returns
+    -------
+    int | None
+        Index of the sample, None where there is none.
     """
     heaviest = ordered(weights, WEIGHT, descending=True)[:KERNEL_SAMPLES]
     heaviest = heaviest[weights[heaviest] > 0.0]
@@ -54,7 +85,20 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
 def most_probable_way(
     scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
 ) -> tuple[ScoredHypothesis, Routes] | None:
-    """Give the first of scored hypotheses that has a best route, with its routes."""
+    """Give the first of scored hypotheses that has a best route, with its routes.
+
+    Parameters
+    ----------
+    scored
+        Hypotheses with probabilities, most probable first.
+    sampled
+        Route samples of every hypothesis.
+
+    Returns
+    -------
+    tuple[ScoredHypothesis, Routes] | None
+        Hypothesis and routes, None where none has a best route.
+    """
     routes_of = {routes.hypothesis.id: routes for routes in sampled}
     for one in scored:
         if one.best is not None and len(routes_of[one.hypothesis.id].vertices):

@@ -46,6 +46,37 @@ def search_order(
     in order. Ends at ``most`` pits, where no pit gains ``least_gain``, or where what is left
     weighs less than ``least_left``. Raises ``ValueError`` unless costs are positive.
 
+    Parameters
+    ----------
+    hits
+        Which pit (b,) exposes which group of routes (g,).
+    weights
+        Probability of each group (g,), at most 1 in all.
+    costs
+        Cost of each pit (b,).
+    most
+        Most pits.
+    least_gain
+        Least probability that a pit must add.
+    least_left
+        The order ends where less than this is left.
+    conflicts
+        Which two pits (b, b) exclude each other, None for none.
+    after
+        Index of the pit that each lengthens (b,), −1 for none; None for none at all.
+
+    Returns
+    -------
+    tuple[int, ...]
+        Pits by index, as they are dug.
+
+    Raises
+    ------
+    ValueError
+        A cost is not positive.
+
+    Examples
+    --------
     >>> apart = np.eye(4, dtype=bool)
     >>> search_order(apart, np.array([0.4, 0.3, 0.2, 0.1]), np.array([5.0, 2.0, 1.0, 3.0]))
     (2, 1, 0, 3)
@@ -86,6 +117,30 @@ def look_ahead(
     many are dug at most. Greedy loses where pits overlap, or where one is cheap but poor: two
     holes ahead see most of that.
 
+    Parameters
+    ----------
+    hits
+        Which pit (b,) exposes which group of routes (g,).
+    weights
+        Probability of each group (g,), at most 1 in all.
+    costs
+        Cost of each pit (b,).
+    way_out
+        Cost of following the pipe from the wall, which always finds it.
+    order
+        The greedy order.
+    conflicts
+        Which two pits (b, b) exclude each other, None for none.
+    after
+        Index of the pit that each lengthens (b,), −1 for none; None for none at all.
+
+    Returns
+    -------
+    tuple[int, ...]
+        Pits by index, as they are dug.
+
+    Examples
+    --------
     >>> pits = np.array([[0, 1, 1, 1, 0, 0], [0, 1, 0, 1, 0, 1], [1, 1, 0, 1, 0, 0],
     ...                  [0, 0, 1, 1, 1, 0]], dtype=bool)
     >>> even, ones = np.full(6, 1 / 6), np.ones(4)
@@ -129,6 +184,22 @@ def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> Se
     """Plan the dig: pits in their order, cut where the way out is cheaper.
 
     ``way_out`` is the cost of following the pipe from the wall, which always finds it.
+
+    Parameters
+    ----------
+    hits
+        Which pit (b,) exposes which group of routes (g,).
+    weights
+        Probability of each group (g,), at most 1 in all.
+    costs
+        Cost of each pit (b,).
+    way_out
+        Cost of following the pipe from the wall, which always finds it.
+
+    Returns
+    -------
+    SearchPlan
+        The order, where it ends, and its expected cost.
     """
     order = search_order(hits, weights, costs)
     missed = _missed(order, hits, weights)
@@ -143,6 +214,26 @@ def cut_search(costs: Array, missed: Array, way_out: float, *, least: int = 0) -
     For pits that expose nothing in common the least over all cuts of the order is exact: if a
     dug pit pays, so does every pit with a better ratio before it. At least ``least`` are dug.
 
+    Parameters
+    ----------
+    costs
+        Cost of each pit in their order (k,).
+    missed
+        Probability that all before it missed (k + 1,), 1 first.
+    way_out
+        Cost of following the pipe from the wall, which always finds it.
+    least
+        Least number of pits.
+
+    Returns
+    -------
+    count
+        Pits to dig.
+    cost
+        Expected cost.
+
+    Examples
+    --------
     >>> cut_search(np.ones(3), np.array([1.0, 0.4, 0.1, 0.09]), 8.0)
     (2, 2.2)
     """
@@ -158,6 +249,24 @@ def plan_cost(
     """Give the expected cost of a plan under (perhaps other) weights: Σᵢ cᵢ · P(missed before i).
 
     What no pit exposes costs all of them and the way out.
+
+    Parameters
+    ----------
+    order
+        Pits by index, as they are dug.
+    hits
+        Which pit (b,) exposes which group of routes (g,).
+    weights
+        Probability of each group (g,), at most 1 in all.
+    costs
+        Cost of each pit (b,).
+    way_out
+        Cost of following the pipe from the wall, which always finds it.
+
+    Returns
+    -------
+    float
+        Expected cost.
     """
     missed = _missed(order, hits, weights)
     return float(np.asarray(costs, float)[list(order)] @ missed[:-1] + missed[-1] * way_out)

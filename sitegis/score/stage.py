@@ -36,7 +36,22 @@ def score_hypotheses(survey: Survey) -> Survey:
 def score_routes(
     survey: Survey, sampled: Sequence[Routes], without: frozenset[str] = NONE_LEFT_OUT
 ) -> Scores:
-    """Score given route samples, ``without`` some items of evidence by name."""
+    """Score given route samples, ``without`` some items of evidence by name.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    sampled
+        Route samples of every hypothesis.
+    without
+        Names of the items of evidence left out.
+
+    Returns
+    -------
+    Scores
+        Probabilities, contributions and notices.
+    """
     weighed = weigh_site(survey.site, tuple(sampled), without)
     left_out = without & {"locates"}
     estimates = [hypothesis_evidence(weighed, routes, left_out) for routes in weighed.routes]

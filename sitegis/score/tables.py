@@ -55,6 +55,22 @@ def tabled_log_likelihood(
     + Σ_manholes ln P(dye, sound there | route). ``habit`` is the prior of each listed main
     (sums to 1). Gives (m,) for ``m`` samples, (1,) where there are none (what depends on the
     place of the tap is then left out).
+
+    Parameters
+    ----------
+    items
+        Named items of evidence.
+    routes
+        Route samples of one hypothesis.
+    site
+        The site as read.
+    habit
+        Prior of each listed main, summing to 1.
+
+    Returns
+    -------
+    Array
+        Log likelihoods (m,), (1,) where there are no samples.
     """
     of_habit = list(_of_habit(items))
     mixed: Array | float = 0.0 if habit else 1.0
@@ -81,6 +97,18 @@ def habit_given(hypothesis: Hypothesis, habit: Mapping[str, float]) -> dict[str,
 
     Averaged over the prior of the hypotheses this gives ``habit`` back, so that no evidence
     says nothing.
+
+    Parameters
+    ----------
+    hypothesis
+        The route alternative.
+    habit
+        Prior of each listed main, summing to 1.
+
+    Returns
+    -------
+    dict[str, float]
+        Probabilities by main.
     """
     if hypothesis.main is None:
         return dict(habit)
@@ -132,6 +160,20 @@ def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
 
     Of the best item's chance of being wrong, ``share`` lies with the common source.
 
+    Parameters
+    ----------
+    reliabilities
+        Reliability of each item that shares the source.
+    share
+        Share of the errors that lie with the source.
+
+    Returns
+    -------
+    float
+        Probability.
+
+    Examples
+    --------
     >>> shared_reliability([0.8, 0.6], 0.5)
     0.9
     """
@@ -232,7 +274,25 @@ def _missed(items: Iterable[Named], routes: Routes) -> Array | float:
 
 
 def main_by_id(site: Site, main_id: str) -> Main:
-    """Find a main; KeyError where there is none."""
+    """Find a main; KeyError where there is none.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    main_id
+        Id of the main.
+
+    Returns
+    -------
+    Main
+        The main.
+
+    Raises
+    ------
+    KeyError
+        No main has that id.
+    """
     for main in site.mains:
         if main.id == main_id:
             return main

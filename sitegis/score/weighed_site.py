@@ -44,7 +44,22 @@ class WeighedSite:
 
 
 def weigh_site(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) -> WeighedSite:
-    """Gather the items of a site, ``without`` some by name."""
+    """Gather the items of a site, ``without`` some by name.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    routes
+        Route samples of every hypothesis.
+    without
+        Names of the items of evidence left out.
+
+    Returns
+    -------
+    WeighedSite
+        The items with their names, and the prior by main.
+    """
     names = item_names(site.evidence)
     items = tuple(
         (name, item) for name, item in zip(names, site.evidence, strict=True) if name not in without
@@ -59,7 +74,22 @@ def weigh_site(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
 def log_weights(
     weighed: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
 ) -> Array:
-    """Give the log weight of each route sample (m,), all evidence but ``without`` counted."""
+    """Give the log weight of each route sample (m,), all evidence but ``without`` counted.
+
+    Parameters
+    ----------
+    weighed
+        Site with its route samples and items of evidence.
+    routes
+        Route samples of one hypothesis.
+    without
+        Names of the items of evidence left out.
+
+    Returns
+    -------
+    Array
+        Log weights (m,).
+    """
     counted = [
         routes.log_likelihoods[name]
         for name, item in weighed.items
@@ -87,6 +117,20 @@ def hypothesis_evidence(
     ``unlisted`` has no routes: its ln Z is the ``log_fit`` of its record plus its items' log
     likelihoods. Without the geometry (``locates`` left out) the routes stay as sampled and only
     their fit, ln Z of the geometry alone, is taken away.
+
+    Parameters
+    ----------
+    weighed
+        Site with its route samples and items of evidence.
+    routes
+        Route samples of one hypothesis.
+    without
+        Names of the items of evidence left out.
+
+    Returns
+    -------
+    EvidenceSum
+        ln Z with its standard error.
     """
     geometry_counts = LOCATES not in without
     if routes.hypothesis.way == "unlisted":
@@ -122,7 +166,20 @@ def _flat_evidence(weighed: WeighedSite, routes: Routes, without: frozenset[str]
 
 
 def all_log_evidence(weighed: WeighedSite, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
-    """Give ln Z of every hypothesis (h,)."""
+    """Give ln Z of every hypothesis (h,).
+
+    Parameters
+    ----------
+    weighed
+        Site with its route samples and items of evidence.
+    without
+        Names of the items of evidence left out.
+
+    Returns
+    -------
+    Array
+        ln Z (h,).
+    """
     return np.array(
         [hypothesis_evidence(weighed, routes, without).log_z for routes in weighed.routes]
     )

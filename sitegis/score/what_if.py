@@ -32,6 +32,25 @@ def rescore(
     side_yard, unlisted), over the site's own. Where an item that steered the sampling is left
     out, fewer effective samples remain, and the notices say so. Raises ``BadInput`` for an
     unknown name or key, or a weight below 0.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    without
+        Names of the items of evidence left out.
+    priors
+        Relative weights by key.
+
+    Returns
+    -------
+    Scores
+        The scores.
+
+    Raises
+    ------
+    BadInput
+        A name or key is not known, or a weight is below 0.
     """
     faults = (*_unknown_items(survey, without), *_bad_priors(priors))
     if faults:
@@ -79,6 +98,25 @@ def suppose(
     """Give the survey with the scores of a what-if; as it is where nothing is asked.
 
     Parameters and errors are those of ``rescore``.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    without
+        Names of the items of evidence left out.
+    priors
+        Relative weights by key.
+
+    Returns
+    -------
+    Survey
+        The survey with the scores supposed.
+
+    Raises
+    ------
+    BadInput
+        A name or key is not known, or a weight is below 0.
     """
     if not without and not priors:
         return survey

@@ -17,6 +17,18 @@ def name_main(main_id: str, site: Site) -> str:
     """Name a main by where it lies: ``the alley``, ``the front street``.
 
     Where two mains would share a name, the main's id is added.
+
+    Parameters
+    ----------
+    main_id
+        Id of the main.
+    site
+        The site as read.
+
+    Returns
+    -------
+    str
+        The phrase.
     """
     names = {main.id: _place_of(main.side, main.kind) for main in site.mains}
     name = names.get(main_id, f"main {main_id}")
@@ -33,7 +45,20 @@ def _place_of(side: str, kind: str) -> str:
 
 
 def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
-    """Name a route alternative: ``the alley``, ``the alley by the left side yard``."""
+    """Name a route alternative: ``the alley``, ``the alley by the left side yard``.
+
+    Parameters
+    ----------
+    hypothesis
+        The route alternative.
+    site
+        The site as read.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     if hypothesis.main is None:
         return "other or not on record"
     name = name_main(hypothesis.main, site)
@@ -45,6 +70,20 @@ def name_hypothesis(hypothesis: Hypothesis, site: Site) -> str:
 def odds_words(bits: float, name: str) -> str:
     """Say a weight of evidence as a likelihood ratio, and for or against what.
 
+    Parameters
+    ----------
+    bits
+        Weight of evidence, bits.
+    name
+        What it is for or against.
+
+    Returns
+    -------
+    str
+        The phrase.
+
+    Examples
+    --------
     >>> odds_words(2.0704, "the alley")
     'likelihood ratio 4.2 for the alley'
     >>> odds_words(-1.0, "the alley")
@@ -64,6 +103,20 @@ def odds_words(bits: float, name: str) -> str:
 def outdoor_words(length_m: float, units: LengthUnit) -> str:
     r"""Say a length as a tape is read across a yard: to half a foot or a tenth of a meter.
 
+    Parameters
+    ----------
+    length_m
+        Length, m.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The length as text.
+
+    Examples
+    --------
     >>> outdoor_words(5.588, "ft"), outdoor_words(7.5, "m"), outdoor_words(9.001, "mm")
     ('18\' 6"', '7.5 m', '9.0 m')
     """
