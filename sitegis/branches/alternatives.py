@@ -90,7 +90,20 @@ class Bent:
 
 
 def chosen_alternatives(alternatives: Alternatives | Bent, rows: Indices) -> Alternatives:
-    """Take rows (k,) of alternatives, made where they are only listed."""
+    """Take rows (k,) of alternatives, made where they are only listed.
+
+    Parameters
+    ----------
+    alternatives
+        Alternatives of where the run's own pipe may lie, m of them.
+    rows
+        Indices (k,).
+
+    Returns
+    -------
+    Alternatives
+        k alternatives.
+    """
     if isinstance(alternatives, Alternatives):
         return take_rows(alternatives, rows)
     made = take_rows(alternatives.alternatives, alternatives.of[rows])
@@ -110,6 +123,18 @@ def with_bends(alternatives: Alternatives, farthest: Array) -> Bent:
 
     ``farthest`` (2,) is the most upstream mark; the bend's place is spread evenly over the length
     to it, at the rate of bends per meter of :mod:`sitegis.line.bend_catalog`.
+
+    Parameters
+    ----------
+    alternatives
+        Alternatives of where the run's own pipe may lie, m of them.
+    farthest
+        Most upstream mark (2,), m.
+
+    Returns
+    -------
+    Bent
+        The straight ones and those with a bend.
     """
     length = np.hypot(*(alternatives.ends - farthest).T)
     m = len(length)
@@ -124,7 +149,20 @@ def with_bends(alternatives: Alternatives, farthest: Array) -> Bent:
 
 
 def with_second_bends(alternatives: Alternatives, farthest: Array) -> Bent:
-    """List alternatives with one bend with a second one upstream of it, as :func:`with_bends`."""
+    """List alternatives with one bend with a second one upstream of it, as :func:`with_bends`.
+
+    Parameters
+    ----------
+    alternatives
+        Alternatives of where the run's own pipe may lie, m of them.
+    farthest
+        Most upstream mark (2,), m.
+
+    Returns
+    -------
+    Bent
+        Those with two bends.
+    """
     corners = alternatives.ends - alternatives.bend_at[:, :1] * lot_direction(alternatives.angles)
     return _bent(alternatives, np.arange(len(corners)), np.hypot(*(corners - farthest).T), 1)
 
@@ -164,7 +202,20 @@ class MarkOffsets:
 
 
 def offsets_from(alternatives: Alternatives, xy: Array) -> MarkOffsets:
-    """Return own marks' (n, 2) offsets (left positive) and lengths upstream of each end."""
+    """Return own marks' (n, 2) offsets (left positive) and lengths upstream of each end.
+
+    Parameters
+    ----------
+    alternatives
+        Alternatives of where the run's own pipe may lie, m of them.
+    xy
+        Own marks (n, 2), m.
+
+    Returns
+    -------
+    MarkOffsets
+        Offsets (m, n) and lengths (m, n) in m, with their derivatives.
+    """
     origin, angle, gone = alternatives.ends, alternatives.angles, np.zeros(len(alternatives.angles))
     moves, turns, goes = (
         alternatives.end_rows,
@@ -217,6 +268,22 @@ def first_choice(listed: Alternatives | Bent, logs: Array, marks: Marks, own: in
 
     ``logs`` (m,) of a first choice. Where even the best alternative leaves much unexplained, the
     likeliest ones with a bend get another one upstream of it.
+
+    Parameters
+    ----------
+    listed
+        Alternatives as listed.
+    logs
+        Log weights of the first choice (m,).
+    marks
+        Points of one pipe in downstream order, n of them.
+    own
+        Number of marks before the wye.
+
+    Returns
+    -------
+    Alternatives
+        The alternatives that are left.
     """
     kept = likely_rows(logs, FIRST_WITHIN, MOST_FIRST)
     alternatives, logs = chosen_alternatives(listed, kept), logs[kept]
@@ -242,6 +309,20 @@ def first_logs(alternatives: Alternatives | Bent, marks: Marks, own: int) -> Arr
     By the marks' offsets and order with wide allowance; alternatives that lie more than
     ``FIRST_WITHIN`` behind for every number of marks may be given too high, but never as near as
     that.
+
+    Parameters
+    ----------
+    alternatives
+        Alternatives of where the run's own pipe may lie, m of them.
+    marks
+        Points of one pipe in downstream order, n of them.
+    own
+        Number of marks before the wye.
+
+    Returns
+    -------
+    Array
+        Log weights (m, own).
     """
     across, upstream = _offsets(alternatives, marks.xy[:own])
     rows = np.arange(own)
@@ -286,6 +367,21 @@ def _offsets(alternatives: Alternatives | Bent, xy: Array) -> tuple[Array, Array
 
 
 def likely_rows(logs: Array, within: float, most: int) -> Indices:
-    """Choose rows within some nats of the best, so many at most, the best first."""
+    """Choose rows within some nats of the best, so many at most, the best first.
+
+    Parameters
+    ----------
+    logs
+        Log weights (m,).
+    within
+        Nats below the best that are kept.
+    most
+        Most rows.
+
+    Returns
+    -------
+    Indices
+        Row indices (k,).
+    """
     rows = np.flatnonzero(at_least(logs, float(logs.max()) - within, LOG))
     return np.asarray(rows[ordered(logs[rows], LOG, descending=True)][:most])

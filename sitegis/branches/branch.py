@@ -28,6 +28,18 @@ def wye_station(one: Followed, joint: Joint) -> float:
     """Give the mean station of a run's wye on its own pipe; inf where it lies wholly in another.
 
     Stations count from the run's first point.
+
+    Parameters
+    ----------
+    one
+        The run as followed.
+    joint
+        The run's points before and past the wye.
+
+    Returns
+    -------
+    float
+        Station, m; inf where it lies wholly in another pipe.
     """
     if joint.weighed is None:
         return float("inf")
@@ -49,6 +61,28 @@ def fit_branch(
     probability, the most probable first. The wye's place, invert and their covariance, and the
     spread across the pipe, are those of the whole mixture; the vertices are of the most probable
     alternative of the first split, moved by what the readings say of it.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    one
+        The run as followed.
+    joined
+        Id of the run joined.
+    pipe
+        The pipe that is joined.
+    splits
+        Probability and joint of each way to part the points.
+    probability
+        That the run joins this one.
+    slopes
+        Prior of the slope.
+
+    Returns
+    -------
+    Branch
+        The branch with its wye.
     """
     reading, joint = one.reading, splits[0][1]
     own, weighed = joint.own, joint.weighed
@@ -238,7 +272,22 @@ def _profile(
 
 
 def fit_apart(one: Followed, probability: float, slopes: SlopePrior) -> Branch:
-    """Give a run that joins none: a drain of its own, from its first to its last point."""
+    """Give a run that joins none: a drain of its own, from its first to its last point.
+
+    Parameters
+    ----------
+    one
+        The run as followed.
+    probability
+        That the run joins none.
+    slopes
+        Prior of the slope.
+
+    Returns
+    -------
+    Branch
+        The branch.
+    """
     pipe, reading = one.pipe, one.reading
     assert pipe is not None
     stations, across, _ = pipe.project(reading.marks.xy)

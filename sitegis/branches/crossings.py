@@ -30,6 +30,26 @@ def find_crossings(
 
     The place is the wye where one is thought to join the other, else where the pipes as drawn
     cross or come nearest; ``sd_m`` its spread there.
+
+    Parameters
+    ----------
+    runs
+        The runs, n of them.
+    listed
+        Forests, most probable first.
+    weights
+        Probabilities of the forests.
+    drain
+        Fitted building drain.
+    branches
+        The branches as drawn.
+    trunk
+        Id of the trunk's run.
+
+    Returns
+    -------
+    tuple[Crossing, ...]
+        The crossings.
     """
     drawn = {trunk: (drain.vertices, float(np.sqrt(np.trace(drain.end_covariance[:2, :2]) / 2)))}
     for one in branches:

@@ -75,6 +75,20 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
 
     ln Z of a split is the log of the sum over places, fittings (45°, 90°, free) and bends, each
     weighted by its prior.
+
+    Parameters
+    ----------
+    reading
+        What a run's points read.
+    pipe
+        The pipe that is joined.
+    slopes
+        Prior of the slope.
+
+    Returns
+    -------
+    list[Joint]
+        One joint for each number of own points.
     """
     n = len(reading.marks.xy)
     ahead, across, segment = pipe.project(reading.marks.xy)
@@ -96,7 +110,26 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
 def joint_of(
     reading: Reading, pipe: Pipe, slopes: SlopePrior, own: int, *, fitted: bool = False
 ) -> Joint:
-    """Weigh one split, ``own`` > 0; ``fitted``: the pipe was fitted to the points past it too."""
+    """Weigh one split, ``own`` > 0; ``fitted``: the pipe was fitted to the points past it too.
+
+    Parameters
+    ----------
+    reading
+        What a run's points read.
+    pipe
+        The pipe that is joined.
+    slopes
+        Prior of the slope.
+    own
+        Number of marks before the wye.
+    fitted
+        Whether the pipe was fitted to the points past the wye too.
+
+    Returns
+    -------
+    Joint
+        The joint.
+    """
     alternatives = with_bends(_wye_alternatives(reading, pipe), reading.marks.xy[0])
     return _joint(reading, pipe, slopes, own, alternatives, fitted=fitted)
 
@@ -241,7 +274,20 @@ def _fittings() -> tuple[Array, Array, Array, Indices]:
 
 
 def apart(reading: Reading, slopes: SlopePrior) -> float:
-    """Give ln Z of a run as a drain of its own: anywhere, in any direction, with a bend or none."""
+    """Give ln Z of a run as a drain of its own: anywhere, in any direction, with a bend or none.
+
+    Parameters
+    ----------
+    reading
+        What a run's points read.
+    slopes
+        Prior of the slope.
+
+    Returns
+    -------
+    float
+        ln Z.
+    """
     marks, n = reading.marks, len(reading.marks.xy)
     angles = (np.arange(DIRECTIONS) + 0.5) * 2.0 * np.pi / DIRECTIONS
     m = angles.size

@@ -20,7 +20,22 @@ JOIN_WORTH_A_LOOK = 0.10
 
 
 def branch_notices(site: Site, block: Branches, readings: Sequence[Reading]) -> tuple[Notice, ...]:
-    """Say what is not sure of the tree, what contradicts it, and where two systems may meet."""
+    """Say what is not sure of the tree, what contradicts it, and where two systems may meet.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    block
+        The tree of pipes.
+    readings
+        What each run's points read.
+
+    Returns
+    -------
+    tuple[Notice, ...]
+        What is to be said.
+    """
     runs = {run.id: run for run in site.runs}
     notices = [*_topology(block)]
     for branch in block.branches:

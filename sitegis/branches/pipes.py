@@ -66,6 +66,20 @@ class Pipe:
         """Give how the pipe's sideways shift and turn at places (m, 2) follow from parameters.
 
         Both (m, 2k + 2). A point x of straight g moves left by δc_g + (u_g · x) Σ δθ.
+
+        Parameters
+        ----------
+        places
+            Places on the pipe (m, 2), m.
+        segment
+            Straight of each (m,).
+
+        Returns
+        -------
+        shift
+            By the parameters (m, 2k + 2).
+        turn
+            By the parameters (m, 2k + 2).
         """
         count = self.angles.size
         turn = np.zeros((len(places), 2 * count))
@@ -86,7 +100,22 @@ class Pipe:
 
 
 def pipe_of(chain: Chain, ahead_m: float, profile: tuple[ProfileComponent, ...]) -> Pipe:
-    """Make the pipe of a fitted chain, carried on straight by ``ahead_m``."""
+    """Make the pipe of a fitted chain, carried on straight by ``ahead_m``.
+
+    Parameters
+    ----------
+    chain
+        The fitted chain.
+    ahead_m
+        Length past its end, m.
+    profile
+        Mixture of invert and slope.
+
+    Returns
+    -------
+    Pipe
+        The pipe.
+    """
     angles = np.asarray(directions(chain.parameters), float)
     corners = np.array(chain.vertices)
     seen = float(np.hypot(*np.diff(corners, axis=0).T).sum())
@@ -100,6 +129,18 @@ def relative(marks: Marks, position_sd_m: float) -> Marks:
 
     What moves all runs alike says nothing of how they lie to each other: the building's place is
     taken out, and the session's shift moved from what the receiver found to what was taped.
+
+    Parameters
+    ----------
+    marks
+        Points of one pipe in downstream order, n of them.
+    position_sd_m
+        Standard deviation of the building's place, m.
+
+    Returns
+    -------
+    Marks
+        The marks in that frame.
     """
     n, square = len(marks.xy), marks.session_sd_m**2
     found = marks.received.astype(float)

@@ -52,6 +52,20 @@ def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
     """Give the indices of a run's points indoors: its access, and what it found or that names it.
 
     Several rows may be one point; with a single run a blank cell means that run.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    placement
+        Points placed in the lot, with their covariance.
+    run
+        The run.
+
+    Returns
+    -------
+    list[int]
+        Indices in the placement.
     """
     alone = len(site.runs) == 1
     named = {row.id for row in site.locates if row.run == run.id or (alone and not row.run)}
@@ -66,7 +80,22 @@ def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
 def part_of(
     placement: Placement, indices: Sequence[int], points: Sequence[PlacedPoint]
 ) -> Placement:
-    """Give a placement of some of the points, written anew, with their covariance."""
+    """Give a placement of some of the points, written anew, with their covariance.
+
+    Parameters
+    ----------
+    placement
+        Points placed in the lot, with their covariance.
+    indices
+        Points by place in the placement.
+    points
+        Those points, written anew.
+
+    Returns
+    -------
+    Placement
+        The placement of these alone.
+    """
     rows = np.array([[2 * i, 2 * i + 1] for i in indices], dtype=int).ravel()
     return replace(
         placement,
@@ -77,7 +106,20 @@ def part_of(
 
 
 def counted(point: PlacedPoint, run: Run) -> PlacedPoint:
-    """Give a point as its run counts: 0 at the access, less upstream on a push inwards."""
+    """Give a point as its run counts: 0 at the access, less upstream on a push inwards.
+
+    Parameters
+    ----------
+    point
+        The point.
+    run
+        The run.
+
+    Returns
+    -------
+    PlacedPoint
+        The point with its footage.
+    """
     if point.id == run.access and point.footage_m is None:
         return replace(point, kind="cleanout")
     count = point.footage_m
@@ -89,7 +131,24 @@ def counted(point: PlacedPoint, run: Run) -> PlacedPoint:
 
 
 def follow_run(site: Site, placement: Placement, run: Run, slopes: SlopePrior) -> Followed | None:
-    """Order a run's points, gather what they read, and fit its pipe; None without points."""
+    """Order a run's points, gather what they read, and fit its pipe; None without points.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    placement
+        Points placed in the lot, with their covariance.
+    run
+        The run.
+    slopes
+        Prior of the slope.
+
+    Returns
+    -------
+    Followed | None
+        The run, None without points.
+    """
     chosen = points_of(site, placement, run)
     if not chosen:
         return None
@@ -104,6 +163,28 @@ def read_run(
     """Order the points of a placement that lie on one pipe, gather what they read, fit the pipe.
 
     Gives the pipes, ``most`` of them, as in :class:`Followed`, and the order.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    part
+        Placement of the points of one pipe.
+    run
+        The run.
+    slopes
+        Prior of the slope.
+    most
+        Number of pipes.
+
+    Returns
+    -------
+    reading
+        What the points read.
+    pipes
+        Weight and pipe.
+    order
+        Indices, downstream.
     """
     inverts, sds = read_inverts(site, part)
     on_line = [

@@ -51,7 +51,20 @@ def _ends(joins: Forest, start: int) -> bool:
 
 
 def opposed(one: System, other: System) -> bool:
-    """Tell whether two systems must be kept apart."""
+    """Tell whether two systems must be kept apart.
+
+    Parameters
+    ----------
+    one
+        System of one run.
+    other
+        System of the other.
+
+    Returns
+    -------
+    bool
+        Whether they must.
+    """
     return {one, other} == {"sanitary", "storm"}
 
 
@@ -60,6 +73,18 @@ def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
 
     A run joins the building drain more often than a branch. A joint noted by the crew
     (``joins.run``) is right with 90 %.
+
+    Parameters
+    ----------
+    runs
+        The runs, n of them.
+    joins
+        Run that each joins, None for none.
+
+    Returns
+    -------
+    float
+        Log prior.
     """
     total = 0.0
     roots = 0
@@ -90,6 +115,22 @@ def weigh_forests(
 
     ``alone`` (n,): ln Z of each run as a drain of its own; ``onto(i, j, k)``: ln Z of run i on the
     own pipe of run j that itself joins run k (None: none). Of equal ones the earlier in the list.
+
+    Parameters
+    ----------
+    runs
+        The runs, n of them.
+    alone
+        ln Z of each run as a drain of its own (n,).
+    onto
+        ln Z of run i on run j that itself joins run k.
+
+    Returns
+    -------
+    forests
+        Most probable first.
+    probabilities
+        Summing to 1.
     """
     listed = list(forests(len(runs)))
     logs = np.array(
@@ -121,7 +162,22 @@ def join_words(site: Site) -> tuple[str, ...]:
 
 
 def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tuple[Topology, ...]:
-    """Name the alternatives of at least one percent, all others shared out among them."""
+    """Name the alternatives of at least one percent, all others shared out among them.
+
+    Parameters
+    ----------
+    runs
+        The runs, n of them.
+    listed
+        Forests, most probable first.
+    weights
+        Probabilities of the forests.
+
+    Returns
+    -------
+    tuple[Topology, ...]
+        The trees of one percent or more.
+    """
     kept = max(int(np.sum(at_least(weights, 0.01))), 1)
     shares = share_out(weights[:kept])
     return tuple(
@@ -137,5 +193,22 @@ def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tupl
 
 
 def probability_of(listed: Sequence[Forest], weights: Array, run: int, joined: int | None) -> float:
-    """Give the probability that a run joins just that other one, whatever the others do."""
+    """Give the probability that a run joins just that other one, whatever the others do.
+
+    Parameters
+    ----------
+    listed
+        Forests, most probable first.
+    weights
+        Probabilities of the forests.
+    run
+        Index of the run.
+    joined
+        Index of the run joined, None for none.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     return float(sum(w for joins, w in zip(listed, weights, strict=True) if joins[run] == joined))

@@ -30,6 +30,22 @@ def trunk_members(
     """List the trunk's points: its own run's, and those of other runs past their wyes on it.
 
     Another run's footage is brought to the trunk's zero by the mean difference.
+
+    Parameters
+    ----------
+    followed
+        The runs as followed.
+    joins
+        Run that each joins, None for none.
+    splits
+        Joint of each run that joins.
+    root
+        Index of the trunk's run.
+
+    Returns
+    -------
+    list[Member]
+        The points.
     """
     pipe, trunk = followed[root].pipe, followed[root].reading
     members = own_members(followed[root])
@@ -85,6 +101,22 @@ def trunk_placement(site: Site, placement: Placement, members: list[Member], run
     """Give the placement of the trunk's points, and of what lies beside it and is no other run's.
 
     An access stands as a cleanout, its counter at 0.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    placement
+        Points placed in the lot, with their covariance.
+    members
+        The trunk's points.
+    run
+        The run.
+
+    Returns
+    -------
+    Placement
+        The placement.
     """
     counts = dict(members)
     others = {row.id for row in site.locates if row.run and row.run != run.id}

@@ -70,6 +70,24 @@ def weigh(
     covariance of the pipe joined, the fittings' angles and the marks, at every scale of the
     receiver's noise. Heavy tails as in :func:`sitegis.line.straights.tail_weight`, on the
     whitened residuals. ``first`` (m, n) is what :func:`first_logs` gives, where it is at hand.
+
+    Parameters
+    ----------
+    listed
+        Alternatives as listed.
+    marks
+        Points of one pipe in downstream order, n of them.
+    own
+        Number of marks before the wye.
+    beyond
+        What is read past the end of the run's own pipe.
+    first
+        First choice (m, n), None to make it here.
+
+    Returns
+    -------
+    Weighed
+        The likely alternatives with log weights.
     """
     if own and first is None:
         first = first_logs(listed, marks, own)

@@ -58,6 +58,22 @@ def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
     ``weights`` (m,) need not sum to 1; ``offset`` in [0, 1). Each item is taken ⌊count·w⌋ or
     ⌈count·w⌉ times (Kitagawa 1996).
 
+    Parameters
+    ----------
+    weights
+        Weights of the routes (m,).
+    count
+        How many to draw.
+    offset
+        Place of the first draw, in [0, 1).
+
+    Returns
+    -------
+    Integers
+        How often each was taken (m,).
+
+    Examples
+    --------
     >>> systematic_counts(np.array([0.5, 0.25, 0.25]), 4, 0.5).tolist()
     [2, 1, 1]
     """

@@ -34,6 +34,22 @@ def backwater_checks(
     """Hold a fixture against what a backwater valve is asked by, for every possible main.
 
     Without the elevation that the code compares with the answer is "not known".
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    fixture
+        The planned fixture.
+    floor_m
+        Elevation of the fixture's floor above the slab, m.
+    taps
+        Where each main may be tapped.
+
+    Returns
+    -------
+    list[CodeCheck]
+        One check for each main.
     """
     rule = survey.rules.plumbing.backwater
     rim_m = min(RIM_M[kind] for kind in fixture.kinds)
@@ -101,6 +117,22 @@ def _backwater(
 def p_below(level_m: float, against_m: float, sd_m: float) -> float:
     """Give the probability that a level lies below an uncertain elevation: Φ((e − l) / sd).
 
+    Parameters
+    ----------
+    level_m
+        Level, m.
+    against_m
+        Elevation it is compared with, m.
+    sd_m
+        Standard deviation of that elevation, m.
+
+    Returns
+    -------
+    float
+        Probability.
+
+    Examples
+    --------
     >>> p_below(29.85, 29.85, 0.05)
     0.5
     """
@@ -110,7 +142,26 @@ def p_below(level_m: float, against_m: float, sd_m: float) -> float:
 def stack_check(
     plumbing: Plumbing, distance_m: float, stack_m: float, stack: str, unit: LengthUnit
 ) -> CodeCheck | None:
-    """Hold a wye downstream of a stack's base against the least distance; None if none is asked."""
+    """Hold a wye downstream of a stack's base against the least distance; None if none is asked.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    distance_m
+        Distance of the wye from the stack's base, m.
+    stack_m
+        Inside diameter of the stack, m.
+    stack
+        Name of the stack.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    CodeCheck | None
+        The check, None where no distance is asked.
+    """
     rule = plumbing.stack_base
     if rule is None:
         return None
@@ -148,6 +199,26 @@ def vent_check(
 
     The arm may not fall more than one pipe diameter (IPC 909.2), at the table's slope. Where no
     length is given the straight line ``straight_m`` to the vent is the least that it can be.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    kind
+        Kind of the fixture.
+    trap_m
+        Inside diameter of the trap, m.
+    length_m
+        Developed length from trap to vent, m; None where it is not given.
+    unit
+        Unit of the site, in which lengths are shown.
+    straight_m
+        Straight distance to the vent, m; None where it is not known.
+
+    Returns
+    -------
+    CodeCheck
+        The check.
     """
     row, name = plumbing.trap_arm(trap_m), f"Vent of the {kind.replace('-', ' ')}"
     if kind == "water-closet" or row is None:
@@ -191,7 +262,28 @@ def load_check(
     unit: LengthUnit,
     what: str,
 ) -> CodeCheck:
-    """Hold the fixture units of single fixtures on a pipe against the table by size and slope."""
+    """Hold the fixture units of single fixtures on a pipe against the table by size and slope.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    kinds
+        Kinds of the single fixtures.
+    diameter_m
+        Inside diameter of the pipe, m.
+    slope
+        Fall per run.
+    unit
+        Unit of the site, in which lengths are shown.
+    what
+        Name of the pipe.
+
+    Returns
+    -------
+    CodeCheck
+        The check.
+    """
     load, most = plumbing.load(kinds), plumbing.loads.most(diameter_m, slope)
     rows = [plumbing.fixtures[kind] for kind in kinds]
     sections = "; ".join(dict.fromkeys([*(row.section for row in rows), plumbing.loads.section]))
@@ -225,6 +317,22 @@ def branch_size(rules: RuleSet, kinds: tuple[str, ...]) -> tuple[float, str]:
     The least one that no fixture's own drain passes and that carries the load at the least slope
     of its size; where the load table has no such size, what the fixtures ask for.
 
+    Parameters
+    ----------
+    rules
+        Rule set of the site.
+    kinds
+        Kinds of the single fixtures.
+
+    Returns
+    -------
+    diameter
+        m.
+    reason
+        What governs it.
+
+    Examples
+    --------
     >>> from sitegis.rules.rule_set import load_rules
     >>> size_m, governed_by = branch_size(load_rules("us-ipc"), ("lavatory",) * 22)
     >>> round(size_m / 0.0254), governed_by
@@ -267,7 +375,26 @@ def least_size(plumbing: Plumbing, kinds: tuple[str, ...], slope: float) -> floa
 def closets_check(
     plumbing: Plumbing, kinds: tuple[str, ...], diameter_m: float, unit: LengthUnit, what: str
 ) -> CodeCheck | None:
-    """Count the water closets on a pipe of the least size; None where the code sets no limit."""
+    """Count the water closets on a pipe of the least size; None where the code sets no limit.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    kinds
+        Kinds of the single fixtures.
+    diameter_m
+        Inside diameter of the pipe, m.
+    unit
+        Unit of the site, in which lengths are shown.
+    what
+        Name of the pipe.
+
+    Returns
+    -------
+    CodeCheck | None
+        The check, None where the code sets no limit.
+    """
     rule, many = plumbing.water_closet, kinds.count("water-closet")
     if rule.most is None or not many or diameter_m > rule.least_m + MATTERS_M:
         return None
@@ -283,7 +410,22 @@ def closets_check(
 
 
 def closet_check(plumbing: Plumbing, diameter_m: float, unit: LengthUnit) -> CodeCheck:
-    """Hold the drain of a water closet against its least size."""
+    """Hold the drain of a water closet against its least size.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    diameter_m
+        Inside diameter of the pipe, m.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    CodeCheck
+        The check.
+    """
     rule = plumbing.water_closet
     enough = at_least(diameter_m, rule.least_m, MATTERS_M)
     return _check(
@@ -307,6 +449,24 @@ def cleanout_check(
 
     One for each started ``spacing_m``; by turns one where a turn, or their sum, passes the
     rule's angle. Turns of just the angle that stand side by side are a question for the authority.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    spacing_m
+        Greatest distance between cleanouts, m.
+    length_m
+        Length of the run, m.
+    turns_deg
+        Its turns, degrees.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    CodeCheck
+        The check.
     """
     rule = plumbing.cleanouts
     count = math.ceil(round(length_m / spacing_m, 6))
@@ -346,7 +506,20 @@ def small(unit: LengthUnit) -> LengthUnit:
 
 
 def size(diameter_m: float, unit: LengthUnit) -> str:
-    """Write a pipe's size."""
+    """Write a pipe's size.
+
+    Parameters
+    ----------
+    diameter_m
+        Inside diameter of the pipe, m.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The size as text.
+    """
     return format_length(diameter_m, small(unit), fraction=4)
 
 

@@ -29,6 +29,18 @@ def compare_ways(survey: Survey, field: Field) -> tuple[DirectionComparison, ...
     For each, the pit (of the standard sizes, square to the lot) with the greatest difference
     between P(exposed | this way) and P(exposed | another way): a pit that says yes to one
     direction and no to the others, whatever it costs.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    field
+        Rasters, dig area, ground and surfaces of the lot.
+
+    Returns
+    -------
+    tuple[DirectionComparison, ...]
+        One comparison for each direction.
     """
     toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}
     names = np.array([toward_of[name] for name in field.cloud.hypotheses], dtype=object)
@@ -104,7 +116,22 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
 def untold_way(
     survey: Survey, pits: tuple[Pit, ...], ways: tuple[DirectionComparison, ...]
 ) -> tuple[Notice, ...]:
-    """Warn where the first pit exposes the pipe without telling which way it goes."""
+    """Warn where the first pit exposes the pipe without telling which way it goes.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pits
+        Pits of the plan, in order.
+    ways
+        Comparisons of the directions.
+
+    Returns
+    -------
+    tuple[Notice, ...]
+        The notice, or none.
+    """
     toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}
     open_ways = {way.toward for way in ways if at_least(way.probability, WORTH_TELLING)}
     if not pits:

@@ -63,6 +63,18 @@ def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tupl
     that order pass through, its edge rounded, with as many of them as it takes until a share
     ``level`` of the routes of ``checked`` (of ``cloud`` itself without it) lies wholly inside
     the shape as written. ``routes_held`` and ``taps_held`` are measured on that shape.
+
+    Parameters
+    ----------
+    cloud
+        Thinned routes of every hypothesis.
+    checked
+        Routes by which the level is measured, None for the cloud itself.
+
+    Returns
+    -------
+    tuple[Corridor, ...]
+        The corridors of each hypothesis, then of all together.
     """
     if cloud.empty:
         return ()

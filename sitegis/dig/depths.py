@@ -19,7 +19,20 @@ THREE_FEET_M = 3 * FOOT_M
 
 
 def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
-    """Give the route samples of a hypothesis, None where it has none."""
+    """Give the route samples of a hypothesis, None where it has none.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    scored
+        The hypothesis.
+
+    Returns
+    -------
+    Routes | None
+        Its routes, None without any.
+    """
     for routes in survey.routes:
         if routes.hypothesis.id == scored.hypothesis.id and len(routes.vertices):
             return routes
@@ -30,6 +43,18 @@ def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] 
     """Give vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any.
 
     The vertices have no repeats: a sampled route repeats its tap up to the common width.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    scored
+        The hypothesis.
+
+    Returns
+    -------
+    tuple[Array, Array] | None
+        Vertices (v, 2) and inverts (v,) in m, None without routes.
     """
     routes = routes_of(survey, scored)
     if scored.best is None or routes is None:
@@ -57,6 +82,18 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     quantiles are over the routes of the same hypothesis at the same distance from the exit (the
     median, for the invert of one sample may lie anywhere in its band), against the ground of the
     most probable route; they include the error of the mapped ground.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    cloud
+        Thinned routes of every hypothesis.
+
+    Returns
+    -------
+    tuple[DepthStep, ...]
+        Rows from the exit to the main.
     """
     line, found = best_line(survey), most_probable(survey)
     if line is None or found is None:
@@ -95,6 +132,22 @@ def invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Arra
     """Give the 5, 50 and 95 % quantiles (n, 3) of the inverts of routes at distances (n,).
 
     A route that has ended counts with its invert at the tap.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    inverts
+        Inverts of the routes (m, v), m.
+    weights
+        Weights of the routes (m,).
+    at_m
+        Distances from the exit (n,), m.
+
+    Returns
+    -------
+    Array
+        Inverts (n, 3), m.
     """
     along = polyline.stations(vertices)
     quantiles = np.empty((at_m.size, 3))

@@ -27,6 +27,24 @@ def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -
     V = d/6 · (A_bottom + 4 A_middle + A_top), exact for plane sides; ``slope`` is horizontal per
     vertical, length and width are at the bottom.
 
+    Parameters
+    ----------
+    length_m
+        Length at the bottom, m.
+    width_m
+        Width at the bottom, m.
+    depth_m
+        Depth, m.
+    slope
+        Horizontal per vertical.
+
+    Returns
+    -------
+    float
+        Volume, m³.
+
+    Examples
+    --------
     >>> prismoid_m3(2.0, 1.0, 1.5, 0.0)
     3.0
     """
@@ -41,6 +59,20 @@ def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
     """Choose the soil type to plan on, and say so where it is not the one asked for.
 
     A type that is undisturbed ground only is refused: a sewer's trench was dug before.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+
+    Returns
+    -------
+    soil
+        Type to plan on.
+    notice
+        None where it is the one asked for.
     """
     asked, soil = site.dig.soil_type, rules.planned_soil(site.dig.soil_type)
     if asked in (None, soil):
@@ -62,7 +94,20 @@ def sides_of(ring: Array) -> tuple[float, float]:
 
 
 def widened(ring: Array, by_m: float) -> Array:
-    """Move the sides of a counter-clockwise rectangle (4, 2) outward."""
+    """Move the sides of a counter-clockwise rectangle (4, 2) outward.
+
+    Parameters
+    ----------
+    ring
+        Corners (4, 2), m.
+    by_m
+        How far outward, m.
+
+    Returns
+    -------
+    Array
+        Corners (4, 2), m.
+    """
     center, along = ring.mean(axis=0), (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
     across = np.array([-along[1], along[0]])
     local = (ring - center) @ np.stack([along, across]).T
@@ -75,6 +120,26 @@ def shielded_m3(
 ) -> float:
     """Give the volume of a pit whose lowest part is vertical and whose sides slope above it.
 
+    Parameters
+    ----------
+    length_m
+        Length at the bottom, m.
+    width_m
+        Width at the bottom, m.
+    depth_m
+        Depth, m.
+    slope
+        Horizontal per vertical of the upper part.
+    vertical_m
+        Height of the vertical part, m.
+
+    Returns
+    -------
+    float
+        Volume, m³.
+
+    Examples
+    --------
     >>> round(shielded_m3(4.0, 3.0, 6.0, 1.5, 4.0), 6)
     138.0
     """
@@ -87,6 +152,20 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
     """Work out the quantities of one pit, for each protective system.
 
     Those of a pit that lengthens another are of the whole longer pit, as it then stands open.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    pit
+        The pit.
+
+    Returns
+    -------
+    Excavation
+        Volumes and outlines.
     """
     if pit.whole is not None:
         depth_m = pit.whole.depth_m
@@ -129,7 +208,24 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
 def pit_statements(
     rules: RuleSet, depth_m: float, soil: str, *, below_footing: bool
 ) -> tuple[str, ...]:
-    """Say what the rule set asks of a hole this deep, with the sections."""
+    """Say what the rule set asks of a hole this deep, with the sections.
+
+    Parameters
+    ----------
+    rules
+        Rule set of the site.
+    depth_m
+        Depth, m.
+    soil
+        Soil type planned on.
+    below_footing
+        Whether the bottom lies below the footing.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The sentences.
+    """
     return tuple(
         row.words.format(ratio=rules.trench_slopes[soil], soil=soil)
         for row in rules.pit_statements
@@ -143,6 +239,22 @@ def is_below_footing(site: Site, rules: RuleSet, pit: Pit, soil: str) -> bool:
     """Tell whether a pit's bottom lies below the footing's underside, and near enough to matter.
 
     Near is twice the distance that the line down from the footing asks for: judgment.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    pit
+        The pit.
+    soil
+        Soil type planned on.
+
+    Returns
+    -------
+    bool
+        Whether it does.
     """
     bottom_m = float(site.ground.elevation_m(np.array([pit.x_m, pit.y_m]))) - pit.depth_m
     away_m = rules.trench_slopes[soil] * (-FOOTING_BELOW_SLAB_M - bottom_m)
@@ -174,7 +286,22 @@ LONGER = (
 
 
 def longer_values(survey: Survey, pit: Pit, whole: LongerPit) -> dict[str, str]:
-    """Give the values of :data:`LONGER` for a pit that lengthens another to a whole."""
+    """Give the values of :data:`LONGER` for a pit that lengthens another to a whole.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+    whole
+        The longer pit.
+
+    Returns
+    -------
+    dict[str, str]
+        Values by name.
+    """
     unit, sides = survey.site.units, np.diff(pit.ring, axis=0)[:2]
     away = np.array([pit.x_m, pit.y_m]) - whole.ring.mean(axis=0)
     lengths = np.hypot(*sides.T)

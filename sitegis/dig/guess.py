@@ -29,6 +29,22 @@ def guessed_digs(
     neither that depth nor where the trench begins is known, so that the cost is a lower bound.
     ``straights`` and ``weights`` (m,) are those that pits are planned by. Nothing where the marks
     show no start, or the line meets no wall.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    weights
+        Weights of the routes (m,).
+    way_out
+        Cost of the trench from the wall.
+
+    Returns
+    -------
+    tuple[GuessedDig, ...]
+        The owner's guess and the nearest main, as far as there are such.
     """
     site = survey.site
     if survey.fitted is None or not site.mains:

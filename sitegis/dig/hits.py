@@ -88,7 +88,22 @@ class Spans:
 
 
 def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
-    """Lay a raster over points (n, 2) with a margin; coarser past 1000 cells across."""
+    """Lay a raster over points (n, 2) with a margin; coarser past 1000 cells across.
+
+    Parameters
+    ----------
+    points
+        Places to cover (n, 2), m.
+    cell_m
+        Size of a cell, m.
+    margin_m
+        Margin about the places, m.
+
+    Returns
+    -------
+    Grid
+        The raster.
+    """
     low = on_lattice(points.min(axis=0) - margin_m, LENGTH_M)
     high = on_lattice(points.max(axis=0) + margin_m, LENGTH_M)
     cell = max(cell_m, float(np.max(high - low)) / CELLS_ACROSS_AT_MOST)
@@ -117,6 +132,20 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
     with the pit. In one row of centers that is a run of cells: clip the straight to the row's
     band |y − y_c| ≤ half height and widen its x-range by the half width. Runs of one route that
     overlap (at a bend) are cut so that each cell counts once.
+
+    Parameters
+    ----------
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    grid
+        The raster.
+    half_m
+        Half the pit's extent along x and y, m.
+
+    Returns
+    -------
+    Spans
+        The runs of cells.
     """
     runs = _runs(straights, grid, half_m)
     flat = runs.row * (grid.columns + 1)
@@ -132,7 +161,22 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
 
 
 def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:
-    """List the cells that routes pass, as flat indices (k,), with their routes (k,), in order."""
+    """List the cells that routes pass, as flat indices (k,), with their routes (k,), in order.
+
+    Parameters
+    ----------
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    grid
+        The raster.
+
+    Returns
+    -------
+    cells
+        Flat indices (k,).
+    routes
+        Index of the route (k,).
+    """
     half_m = 0.5 * grid.cell_m
     runs = _runs(straights, grid, (half_m, half_m))
     route = straights.route[runs.index]
@@ -206,6 +250,20 @@ def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Arr
     """Sum over the routes that cross each cell's pit: weights (m,), times values (k,) per span.
 
     Returns (rows, columns). With weights alone this is P(hit) of every cell.
+
+    Parameters
+    ----------
+    spans
+        Runs of cells whose pit a route crosses.
+    weights
+        Weights of the routes (m,).
+    values
+        Factor of each span (k,), None for 1.
+
+    Returns
+    -------
+    Array
+        Raster (rows, columns).
     """
     amount = weights[spans.route] if values is None else weights[spans.route] * values
     first, past, weighing = spans.first, spans.past, np.flatnonzero(amount)

@@ -26,6 +26,22 @@ FULLEST_ANGLE_RAD = 5.278107
 def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) -> Flow:
     """Give velocity and capacity of a pipe that runs full: V = R^(2/3) S^(1/2) / n, R = D/4.
 
+    Parameters
+    ----------
+    diameter_m
+        Inside diameter of the pipe, m.
+    slope
+        Fall per run.
+    roughness
+        Manning's n.
+
+    Returns
+    -------
+    Flow
+        Velocity in m/s and capacity in m³/s.
+
+    Examples
+    --------
     >>> flow = full_flow(0.1016, 1 / 96)
     >>> round(flow.velocity_m_s / 0.3048, 2)
     2.23
@@ -41,6 +57,22 @@ def part_flow(
 
     With the water's angle θ at the center, A = D²/8 (θ − sin θ), P = D θ / 2; θ is solved for.
     Past the greatest free flow (1.076 × full, at 0.938 D) the pipe runs full under pressure.
+
+    Parameters
+    ----------
+    flow_m3_s
+        Flow, m³/s.
+    diameter_m
+        Inside diameter of the pipe, m.
+    slope
+        Fall per run.
+    roughness
+        Manning's n.
+
+    Returns
+    -------
+    Flow
+        Velocity in m/s and depth in m.
     """
     if flow_m3_s <= 0.0 or slope <= 0.0:
         return Flow(0.0, max(flow_m3_s, 0.0), 0.0 if flow_m3_s <= 0.0 else 1.0)
@@ -61,7 +93,20 @@ def part_flow(
 
 
 def p_slope_at_least(profile: tuple[ProfileComponent, ...], least: float) -> float:
-    """Give the probability that the slope is at least a value: Σ w Φ((mean − least) / sd)."""
+    """Give the probability that the slope is at least a value: Σ w Φ((mean − least) / sd).
+
+    Parameters
+    ----------
+    profile
+        Mixture of invert and slope.
+    least
+        Slope to be reached.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     return float(
         sum(
             one.weight * ndtr((one.mean[1] - least) / max(np.sqrt(one.covariance[1, 1]), 1e-12))
@@ -96,7 +141,20 @@ def find_sags(survey: Survey) -> tuple[Sag, ...]:
 
 
 def profile_check(survey: Survey, *, design_flow_m3_s: float = DESIGN_FLOW_M3_S) -> ProfileCheck:
-    """Hold the drain's fall against the rule set and Manning's formula, and look for sags."""
+    """Hold the drain's fall against the rule set and Manning's formula, and look for sags.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    design_flow_m3_s
+        Flow to check, m³/s.
+
+    Returns
+    -------
+    ProfileCheck
+        Slopes, velocities and sags.
+    """
     drain, diameter = survey.drain, survey.site.drain_diameter_m
     rule = survey.rules.least_slope(diameter)
     meets = p_slope_at_least(drain.profile, rule.slope)

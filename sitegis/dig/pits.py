@@ -89,7 +89,22 @@ class Field:
 
 
 def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
-    """Prepare rasters, dig area, ground and surfaces for ranking pits."""
+    """Prepare rasters, dig area, ground and surfaces for ranking pits.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    cloud
+        Thinned routes of every hypothesis.
+
+    Returns
+    -------
+    Field
+        The field.
+    """
     straights, area = cloud.straights, dig_area(site)
     points = np.concatenate([cloud.vertices.reshape(-1, 2), site.lot.vertices])
     longest = max(LENGTHS) * site.dig.pit_length_m
@@ -139,7 +154,20 @@ def hit_map(field: Field) -> HitMap:
 
 
 def reachable(field: Field, spans: Spans) -> Array:
-    """Give 1 for spans whose pipe lies above the greatest depth of a pit, else 0."""
+    """Give 1 for spans whose pipe lies above the greatest depth of a pit, else 0.
+
+    Parameters
+    ----------
+    field
+        Rasters, dig area, ground and surfaces of the lot.
+    spans
+        Runs of cells whose pit a route crosses.
+
+    Returns
+    -------
+    Array
+        1 or 0 (k,).
+    """
     row, column = np.divmod(spans.first, field.grid.columns + 1)
     last = spans.past - 1 - row * (field.grid.columns + 1)
     ground = field.ground_m[row, (column + last) // 2]
@@ -158,6 +186,18 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
     looks two holes ahead.
     Of places that are worth the same the frontmost goes first, then the leftmost; of a place's
     own pits the one square to the lot, then the shorter.
+
+    Parameters
+    ----------
+    field
+        Rasters, dig area, ground and surfaces of the lot.
+    way_out
+        Cost of the search that always finds, None to order greedily alone.
+
+    Returns
+    -------
+    tuple[Candidate, ...]
+        The pits, in order.
     """
     left = np.array(field.cloud.weights)
     pool: list[Candidate] = []

@@ -64,6 +64,22 @@ def corner_names(kind: str, outline: Array, sides: tuple[Side, ...]) -> tuple[st
 
     ``building:front-left`` and so on as ``ties.csv`` names them; any other corner by its number.
 
+    Parameters
+    ----------
+    kind
+        ``lot`` or ``building``.
+    outline
+        Corners (n, 2), m.
+    sides
+        Side of each edge (n,).
+
+    Returns
+    -------
+    tuple[str, ...]
+        Names (n,).
+
+    Examples
+    --------
     >>> square = np.array([[0.0, 0.0], [9.0, 0.0], [9.0, 9.0], [0.0, 9.0]])
     >>> corner_names("lot", square, ("front", "right", "rear", "left"))
     ('lot:front-left', 'lot:front-right', 'lot:rear-right', 'lot:rear-left')
@@ -108,6 +124,20 @@ def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
 
     Each distance (sd (n,)) fixes the place along the unit vector u from its point (n, 2):
     covariance = (Σ u uᵀ / sd²)⁻¹.
+
+    Parameters
+    ----------
+    target
+        Place in the lot (2,), m.
+    points
+        Ends of the ties (n, 2), m.
+    sds_m
+        Standard deviations of the distances (n,), m.
+
+    Returns
+    -------
+    Array
+        Covariance (2, 2), m².
     """
     along = target - points
     unit = along / np.hypot(*along.T)[:, None]
@@ -123,6 +153,20 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     the check is the third point that leaves the smallest error of all three; of equal ones the
     first in the order of :func:`fixed_points`. Where fewer than two
     corners can be seen, what can be seen is given and the covariance is infinite.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    target
+        Place in the lot (2,), m.
+
+    Returns
+    -------
+    ties
+        Two and a check, fewer where few can be seen.
+    covariance
+        (2, 2), m².
     """
     usable = _in_sight(site, target)
     ties = [_tie(point, target) for point in usable]
@@ -182,6 +226,18 @@ def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
     """Give the angle, 0 to 90°, at which the first two ties meet at (2,); 0 without two ties.
 
     sin = |u × v| / (|u| |v|) of the ties as vectors.
+
+    Parameters
+    ----------
+    target
+        Place in the lot (2,), m.
+    ties
+        The ties, of which two count.
+
+    Returns
+    -------
+    float
+        Angle, degrees.
     """
     if len(ties) < 2:
         return 0.0
@@ -195,6 +251,18 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
 
     It is measured from the wall's first corner, for a place before that from its other one. Out
     is negative inside the building.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    target
+        Place in the lot (2,), m.
+
+    Returns
+    -------
+    tuple[Side, str, float, float]
+        Side, name of the corner, meters along the wall, meters out.
     """
     outline = polyline.closed(site.building.vertices)
     nearest = int(polyline.line_locate_point(outline, target)[2])
@@ -209,7 +277,22 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
 
 
 def stakeout_row(site: Site, name: str, target: Array) -> StakeoutRow:
-    """Work out how to mark one place (2,) in the lot on the ground."""
+    """Work out how to mark one place (2,) in the lot on the ground.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    name
+        Name of the place.
+    target
+        Place in the lot (2,), m.
+
+    Returns
+    -------
+    StakeoutRow
+        Ties and offset.
+    """
     ties, covariance = choose_ties(site, target)
     finite = bool(np.isfinite(covariance).all())
     sd = largest_sd_m(covariance) if finite else float("inf")

@@ -74,6 +74,18 @@ def room_pose(survey: Survey, room: Room) -> tuple[Array, float] | None:
 
     From the adjusted outline, else from its recorded place in the building, else from two or
     more points placed in it (least-squares turn and shift); None where none of these is there.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    room
+        The room.
+
+    Returns
+    -------
+    tuple[Array, float] | None
+        Origin (2,) in m and lot angle in rad, None where neither is known.
     """
     outline = survey.placement.room_outlines.get(room.id)
     if outline is not None:
@@ -96,6 +108,20 @@ def fit_pose(local: Array, lot: Array) -> tuple[Array, float]:
     """Fit origin and angle that take local points (n, 2) to lot points (n, 2).
 
     Least squares without scale: tan θ = Σ (u × v) / Σ (u · v) of the centered points.
+
+    Parameters
+    ----------
+    local
+        Points (n, 2), m.
+    lot
+        The same points (n, 2) in the lot, m.
+
+    Returns
+    -------
+    origin
+        (2,), m.
+    angle
+        Rad.
     """
     u, v = local - local.mean(axis=0), lot - lot.mean(axis=0)
     angle = float(np.arctan2((u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]).sum(), (u * v).sum()))
@@ -103,7 +129,20 @@ def fit_pose(local: Array, lot: Array) -> tuple[Array, float]:
 
 
 def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float] | None:
-    """Give a fixture's lot coordinates (2,) and its floor's elevation, None if it has no place."""
+    """Give a fixture's lot coordinates (2,) and its floor's elevation, None if it has no place.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    fixture
+        The planned fixture.
+
+    Returns
+    -------
+    tuple[Array, float] | None
+        Place (2,) and floor elevation in m, None without a place.
+    """
     rooms = {room.id: room for room in survey.site.rooms}
     room = rooms.get(fixture.room)
     pose = None if room is None else room_pose(survey, room)
@@ -120,6 +159,20 @@ def clear_spans(
 
     ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end. No wye
     stands in the ranges ``closed``, those below a stack's base.
+
+    Parameters
+    ----------
+    drain
+        Vertices of the located part (k, 2), m.
+    unseen_m
+        Length from its end to the wall, m.
+    closed
+        Station ranges without a wye, m.
+
+    Returns
+    -------
+    list[tuple[float, float]]
+        Station ranges, m.
     """
     along, straight = polyline.stations(drain), np.diff(drain, axis=0)
     angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
@@ -145,6 +198,22 @@ def best_branch(
     ``square``: at the foot of the perpendicular; ``45-degree``: slanting downstream, its end one
     offset past the foot; ``angled``: where neither lands on a clear stretch, straight to the
     nearest clear place (another bend is then needed).
+
+    Parameters
+    ----------
+    drain
+        Vertices of the located part (k, 2), m.
+    unseen_m
+        Length from its end to the wall, m.
+    fixture
+        Place of the fixture (2,), m.
+    closed
+        Station ranges without a wye, m.
+
+    Returns
+    -------
+    Branch | None
+        The branch, None where none fits.
     """
     along = polyline.stations(drain)
     found: list[Branch] = []
@@ -176,7 +245,20 @@ def best_branch(
 def invert_at(
     profile: tuple[ProfileComponent, ...], upstream_m: float
 ) -> list[tuple[float, float, float]]:
-    """Give weight, mean and variance of the invert a distance upstream of the profile's place."""
+    """Give weight, mean and variance of the invert a distance upstream of the profile's place.
+
+    Parameters
+    ----------
+    profile
+        Mixture of invert and slope.
+    upstream_m
+        Distance upstream, m.
+
+    Returns
+    -------
+    list[tuple[float, float, float]]
+        Weight, mean in m and variance in m² of each component.
+    """
     lever = np.array([1.0, upstream_m])
     return [
         (one.weight, float(lever @ one.mean), float(lever @ one.covariance @ lever))
@@ -189,6 +271,22 @@ def p_enough_fall(
 ) -> float:
     """Give the probability that start − invert ≥ needed: Σ w Φ((start − mean − needed) / sd).
 
+    Parameters
+    ----------
+    components
+        Weight, mean in m and variance in m² of the invert.
+    start_m
+        Elevation at which the branch starts, m.
+    needed_m
+        Fall that it needs, m.
+
+    Returns
+    -------
+    float
+        Probability.
+
+    Examples
+    --------
     >>> p_enough_fall([(1.0, -0.5, 0.01)], -0.2, 0.3)
     0.5
     """
@@ -224,7 +322,26 @@ def tie_in(
     floor_m: float,
     taps: Sequence[TapSpread] = (),
 ) -> TieIn:
-    """Work out the tie-in of one fixture by a branch from a floor."""
+    """Work out the tie-in of one fixture by a branch from a floor.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    fixture
+        The planned fixture.
+    branch
+        The branch chosen.
+    floor_m
+        Elevation of the floor above the slab, m.
+    taps
+        Where each main may be tapped.
+
+    Returns
+    -------
+    TieIn
+        The tie-in with its checks.
+    """
     diameter, governs = branch_size(survey.rules, fixture.kinds)
     rule = survey.rules.least_slope(diameter)
     at_floor = not FLOOR_LEVEL.isdisjoint(fixture.kinds)
@@ -381,6 +498,18 @@ def tie_ins(survey: Survey, taps: Sequence[TapSpread] = ()) -> tuple[TieIn, ...]
     """Work out the tie-in of every planned fixture whose room has a place.
 
     Start levels, clearances, slab thickness (0.10 m) and opening width (0.60 m) are judgment.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    taps
+        Where each main may be tapped.
+
+    Returns
+    -------
+    tuple[TieIn, ...]
+        One for each fixture whose room has a place.
     """
     made = [_best(found, taps) for _, found in _offers(survey) if found]
     loads = pipe_loads(survey, made)

@@ -30,6 +30,18 @@ def follow_trenches(survey: Survey, seen: tuple[Finding, ...]) -> tuple[FollowTr
 
     To the wall from the find nearest to it, to the main from the one farthest from it. Nothing
     where no route fits.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    seen
+        Finds in which the pipe was seen.
+
+    Returns
+    -------
+    tuple[FollowTrench, ...]
+        The trenches with their cost.
     """
     way = most_probable_way(survey.scores.hypotheses, survey.routes)
     if not seen or way is None:

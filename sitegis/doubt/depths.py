@@ -103,7 +103,20 @@ def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:
 
 
 def as_it_is(reading: str, depth_m: float) -> float:
-    """Give a depth as it would be under a reading by its id, from the depth as written."""
+    """Give a depth as it would be under a reading by its id, from the depth as written.
+
+    Parameters
+    ----------
+    reading
+        Id of the reading.
+    depth_m
+        Depth as written, m.
+
+    Returns
+    -------
+    float
+        Depth, m.
+    """
     factor, offset_m, _ = DEPTH_BLUNDERS[reading.removeprefix("depths:")]
     return (depth_m - offset_m) / factor
 
@@ -152,7 +165,22 @@ def _corrected(
 
 
 def fall_term(site: Site, exit: Exit, invert_m: float) -> float:
-    """Weigh whether the drain can fall to a main on record, and how far above it it arrives."""
+    """Weigh whether the drain can fall to a main on record, and how far above it it arrives.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    exit
+        Exit of the drain, a mixture of poses.
+    invert_m
+        Invert at the exit, m above the slab.
+
+    Returns
+    -------
+    float
+        Log likelihood, nats.
+    """
     logs = []
     for main in site.mains:
         if main.invert_known:

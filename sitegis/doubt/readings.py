@@ -56,6 +56,18 @@ def other_readings(site: Site, drain_points: frozenset[str]) -> tuple[Reading, .
 
     ``drain_points`` are the ids of the marks that the drain was fitted to; rooms without any
     are left alone.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    drain_points
+        Ids of the points of the drain.
+
+    Returns
+    -------
+    tuple[Reading, ...]
+        The readings with their priors.
     """
     found: list[Reading] = []
     used = {row.room for row in site.locates if row.id in drain_points and row.room != "lot"}
@@ -79,7 +91,20 @@ def _shared(readings: Iterator[Reading], total: float) -> list[Reading]:
 
 
 def room_size(site: Site, room: Room) -> tuple[float, float] | None:
-    """Give a room's extent along x and y: as written, else to the walls across from its origin."""
+    """Give a room's extent along x and y: as written, else to the walls across from its origin.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    room
+        The room.
+
+    Returns
+    -------
+    tuple[float, float] | None
+        Extents in m, None where they are not known.
+    """
     if room.size_m is not None or room.origin_m is None or room.x_toward_rad is None:
         return room.size_m
     outline = polyline.closed(building_outline(site))

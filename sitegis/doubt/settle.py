@@ -42,6 +42,20 @@ def settling_tape(
     may be taped from, in order of preference. The tape that separates the stated reading from
     most others (by 0.2 m or more) is taken, then most pairs of all, then the widest. None where
     no tape separates any.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    readings
+        The stated reading, then others by probability.
+    marks
+        Points that may be taped from, in order of preference.
+
+    Returns
+    -------
+    Measurement | None
+        The tape, None where none separates any.
     """
     corners = {
         corner_name(site, i): site.building.vertices[i] for i in range(len(site.building.vertices))
@@ -106,6 +120,24 @@ def settling_depth(
     """Ask for one depth from ``start`` to ``end``: rows of (id, words, depth in meters).
 
     The stated reading comes first; ``ask`` says what to do.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    ask
+        What to do.
+    start
+        From what.
+    end
+        To what.
+    depths
+        Id, words and depth in m of each reading.
+
+    Returns
+    -------
+    Measurement
+        The measurement.
     """
 
     def said(value: float) -> str:

@@ -24,6 +24,18 @@ def fitting_blunders(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
 
     ``site`` is the input as far as it could be read. Empty where none fits, or where something
     else is wrong.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    faults
+        What was refused.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The sentences.
     """
     if not faults or any(fault.code not in TRIED for fault in faults):
         return ()

@@ -93,6 +93,22 @@ def follow_stated(site: Site, placement: Placement, drain: Drain, exit: Exit) ->
     """Weigh the input as stated in the same terms as its other readings.
 
     A drain that meets no wall in these terms keeps its exit, with the least habit.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    placement
+        Points placed in the lot, with their covariance.
+    drain
+        Fitted building drain.
+    exit
+        Exit of the drain, a mixture of poses.
+
+    Returns
+    -------
+    Outcome
+        Penetration and log evidence of the stated input.
     """
     penetration = find_penetration(site, drain.ends) or Penetration(
         exit.x_m, exit.y_m, exit.angle_rad, exit.side, exit.unseen_m, -NO_WALL_NATS
@@ -121,7 +137,22 @@ class Marked:
 
 
 def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
-    """Place the marks of another reading by one short adjustment."""
+    """Place the marks of another reading by one short adjustment.
+
+    Parameters
+    ----------
+    site
+        The site as the reading has it.
+    placement
+        Points placed under the stated input.
+    drain
+        Fitted building drain.
+
+    Returns
+    -------
+    Marked
+        The marks of the reading.
+    """
     network = site_network(site)
     equations = compile_equations(network.observations, network.size)
     starts = starting_values(network, site.building.vertices.mean(axis=0))[:MOST_STARTS]
@@ -141,7 +172,22 @@ def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
 
 
 def follow_reading(marked: Marked, placement: Placement, drain: Drain) -> Outcome | None:
-    """Follow a reading to the wall, its line fitted anew where the marks change their shape."""
+    """Follow a reading to the wall, its line fitted anew where the marks change their shape.
+
+    Parameters
+    ----------
+    marked
+        Marks of the reading.
+    placement
+        Points placed under the stated input.
+    drain
+        Fitted building drain.
+
+    Returns
+    -------
+    Outcome | None
+        The outcome, None where the drain meets no wall.
+    """
     site, line, mirrored = marked.site, 0.0, False
     if marked.motion is not None:
         linear, offset = marked.motion
@@ -195,6 +241,22 @@ def isometry(before: Array, after: Array) -> tuple[Array, Array, float]:
     Gives the matrix (2, 2), the offset (2,) and the largest misfit (Kabsch 1976, with the
     reflection where that fits better). Points on one straight fit a motion and a reflection
     alike: the motion is taken.
+
+    Parameters
+    ----------
+    before
+        Points (n, 2), m.
+    after
+        The same points (n, 2), m.
+
+    Returns
+    -------
+    matrix
+        (2, 2).
+    offset
+        (2,), m.
+    misfit
+        Largest distance, m.
     """
     middle, target = before.mean(axis=0), after.mean(axis=0)
     left, _, right = np.linalg.svd((after - target).T @ (before - middle))
@@ -255,6 +317,18 @@ def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
 
     The log habit sums, over the ends, how far short of the wall marks stop, how square drains
     leave, and whether the wall faces a main.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    ends
+        Mixture of the drain's ends.
+
+    Returns
+    -------
+    Penetration | None
+        The penetration, None where no end meets a wall.
     """
     building = site.building
     weights = np.array([end.weight for end in ends])
@@ -350,6 +424,18 @@ def unit_term(drain: Drain, scale: float) -> float:
     Crews mark every few feet, a log-normal of their own; the first mark lies anywhere in the
     house, the others by the scatter of a mark off a line, and each of these densities is one of
     the offset as written: a factor of ``scale`` each, two for the first mark.
+
+    Parameters
+    ----------
+    drain
+        Fitted building drain.
+    scale
+        Factor of the other unit.
+
+    Returns
+    -------
+    float
+        Log likelihood, nats.
     """
     marks = len(drain.point_ids)
     if scale == 1.0 or marks < 2:
@@ -376,6 +462,18 @@ def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | N
     """Give the main that the drain leaves toward, with its distance; None without mains.
 
     The nearest one among those ahead; where none is ahead, the nearest.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    penetration
+        Where the drain leaves.
+
+    Returns
+    -------
+    tuple[Main, float] | None
+        Main and distance in m, None without mains.
     """
     here, ahead = np.array([penetration.x_m, penetration.y_m]), lot_direction(penetration.angle_rad)
     found = []

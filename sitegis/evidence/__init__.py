@@ -94,6 +94,20 @@ KINDS: Mapping[str, EvidenceKind[Any]] = {module.KIND.name: module.KIND for modu
 def item_label(item: str, kind: str) -> str:
     """Return the name that people read of an item of evidence, and which it is of several.
 
+    Parameters
+    ----------
+    item
+        Name of the item, with its number.
+    kind
+        Kind of evidence.
+
+    Returns
+    -------
+    str
+        The label.
+
+    Examples
+    --------
     >>> item_label("tap_record-2", "tap_record"), item_label("locates", "locates")
     ('connection record 2', 'locate points')
     """

@@ -23,7 +23,20 @@ class CableToMain(Evidence):
 
 
 def likelihood(item: CableToMain, laid: parts.RouteSet) -> Array:
-    """Count at the exit plus the route's length against the count at the main."""
+    """Count at the exit plus the route's length against the count at the main.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,), per m.
+    """
     sd_m = parts.sd_in_force(item.sd_m, DEFAULT.sd_m)
     reliability = parts.reliability_in_force(None, DEFAULT.reliability)
     return parts.counted(laid, laid.lengths_m, item.footage_m, sd_m, reliability)

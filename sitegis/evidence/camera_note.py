@@ -31,7 +31,20 @@ class CameraNote(Evidence):
 
 
 def likelihood(item: CameraNote, laid: parts.RouteSet) -> Array:
-    """Weigh a turn of the noted hand, or the main, at the count; a material change is no news."""
+    """Weigh a turn of the noted hand, or the main, at the count; a material change is no news.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,).
+    """
     flat = np.full(len(laid.lengths_m), 1.0 / parts.LEAST_BLOCK_M)
     if laid.tie is None or item.saw == "material-change":
         return flat

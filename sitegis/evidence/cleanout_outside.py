@@ -25,12 +25,38 @@ class CleanoutOutside(Evidence):
 
 
 def sd_of(item: CleanoutOutside, site: Site) -> float:
-    """Give the spread of the place across the route."""
+    """Give the spread of the place across the route.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Standard deviation, m.
+    """
     return parts.sd_in_force(item.sd_m, DEFAULT.sd_m)
 
 
 def likelihood(item: CleanoutOutside, laid: parts.RouteSet) -> Array:
-    """Distance of the cleanout from the route, Gaussian."""
+    """Distance of the cleanout from the route, Gaussian.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,).
+    """
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return parts.near_route(laid, item, reliability, sd_of(item, laid.site))
 

@@ -37,6 +37,18 @@ def likelihood(item: Dye, laid: parts.RouteSet) -> Array:
 
     The share is a logistic of (wait − travel time) with the travel time at 0.3 m/s from the
     exit, and a scale of a third of it.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
     """
     distance = parts.passing(laid, item.manhole)
     whole = laid.lengths_m + np.nan_to_num(distance)
@@ -49,7 +61,20 @@ def likelihood(item: Dye, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: Dye, site: Site) -> float:
-    """Give P(seen or not) where the lateral runs in no listed way."""
+    """Give P(seen or not) where the lateral runs in no listed way.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return parts.unlisted_notice(reliability, FALSE_SEEN, noticed=item.seen)
 

@@ -27,29 +27,100 @@ class Era(Evidence):
 
 
 def factor(year_built: int, factors: tuple[float, float]) -> float:
-    """Look up how much a habit was liked: before ``YEAR``, or later."""
+    """Look up how much a habit was liked: before ``YEAR``, or later.
+
+    Parameters
+    ----------
+    year_built
+        Year of the house.
+    factors
+        Factor before ``YEAR``, and later.
+
+    Returns
+    -------
+    float
+        The factor.
+    """
     return factors[0] if year_built < YEAR else factors[1]
 
 
 def is_in_prior(site: Site, key: Literal["alley", "side_yard"]) -> bool:
-    """Tell whether the default prior already used the year built; it must not count twice."""
+    """Tell whether the default prior already used the year built; it must not count twice.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    key
+        Prior that is asked about.
+
+    Returns
+    -------
+    bool
+        Whether it did.
+    """
     return site.year_built is not None and getattr(site.priors, key) is None
 
 
 def of_main(item: Era, main: Main, site: Site) -> float:
-    """Give P(era | the main that the block uses), against where no year is known."""
+    """Give P(era | the main that the block uses), against where no year is known.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    main
+        The main.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Relative likelihood.
+    """
     counts = main.kind == "alley" and not is_in_prior(site, "alley")
     return factor(item.year_built, ALLEY) if counts else 1.0
 
 
 def of_way(item: Era, way: str, site: Site) -> float:
-    """Give P(era | way): side-yard runs belong to older houses."""
+    """Give P(era | way): side-yard runs belong to older houses.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    way
+        ``direct`` or ``side-yard``.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Relative likelihood.
+    """
     counts = way == "side-yard" and not is_in_prior(site, "side_yard")
     return factor(item.year_built, SIDE_YARD) if counts else 1.0
 
 
 def assumed(item: Era, site: Site, main: str) -> str:
-    """Say what the year built was taken to tell."""
+    """Say what the year built was taken to tell.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    main
+        Name of the main.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
     if is_in_prior(site, "alley") and is_in_prior(site, "side_yard"):
         return (
             f"era: the year built ({item.year_built}) is already in the prior: not counted again."

@@ -187,7 +187,22 @@ class EvidenceKind(Generic[E]):
             raise ValueError(f"evidence of kind {self.name} has no likelihood or no words")
 
     def assumption(self, item: E, site: Site, main: str) -> str:
-        """Say what an item was taken to be worth; ``main`` is the name of its main."""
+        """Say what an item was taken to be worth; ``main`` is the name of its main.
+
+        Parameters
+        ----------
+        item
+            Item of evidence.
+        site
+            The site as read.
+        main
+            Name of the item's main.
+
+        Returns
+        -------
+        str
+            The sentence.
+        """
         if self.assumed is not None:
             return self.assumed(item, site, main)
         assert self.on_route is not None  # checked above
@@ -201,12 +216,40 @@ class EvidenceKind(Generic[E]):
 
 
 def as_it_is(item: Any, mains: tuple[Main, ...]) -> Iterable[EvidenceFault]:
-    """Check nothing beyond what the record itself does."""
+    """Check nothing beyond what the record itself does.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    mains
+        The mains.
+
+    Returns
+    -------
+    Iterable[EvidenceFault]
+        Nothing.
+    """
     return ()
 
 
 def nowhere(item: Any, site: Site, main: Main) -> Iterable[Aim]:
-    """Aim at nothing: the item names no place."""
+    """Aim at nothing: the item names no place.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    main
+        The main.
+
+    Returns
+    -------
+    Iterable[Aim]
+        Nothing.
+    """
     return ()
 
 
@@ -229,6 +272,20 @@ def reliability_in_force(given: float | None, default: float) -> float:
 
     No report is certain, either way: one wrong item must not rule out every way.
 
+    Parameters
+    ----------
+    given
+        Reliability as written, None for the default.
+    default
+        Default of the kind.
+
+    Returns
+    -------
+    float
+        Reliability in [0.001, 0.999].
+
+    Examples
+    --------
     >>> reliability_in_force(None, 0.8), reliability_in_force(1.0, 0.8)
     (0.8, 0.999)
     """
@@ -237,30 +294,101 @@ def reliability_in_force(given: float | None, default: float) -> float:
 
 
 def sd_in_force(given: float | None, default: float) -> float:
-    """Give the standard deviation that counts: 1 cm at least where it is given."""
+    """Give the standard deviation that counts: 1 cm at least where it is given.
+
+    Parameters
+    ----------
+    given
+        Standard deviation as written, m; None for the default.
+    default
+        Default of the kind, m.
+
+    Returns
+    -------
+    float
+        Standard deviation, m.
+    """
     return default if given is None else max(float(given), LEAST_SD_M)
 
 
 def value_words(value: float | None, default: float) -> str:
-    """Say a number and where it is from."""
+    """Say a number and where it is from.
+
+    Parameters
+    ----------
+    value
+        Value as written, None for the default.
+    default
+        Default of the kind.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     return f"{default:g} by default, {SOURCE}" if value is None else f"{value:g} as given"
 
 
 def student(residual: Array, sd: Array | float, degrees: float) -> Array:
-    """Give Student's t density of residuals with scale ``sd``."""
+    """Give Student's t density of residuals with scale ``sd``.
+
+    Parameters
+    ----------
+    residual
+        Distances from the middle (...).
+    sd
+        Scale, of all or of each (...).
+    degrees
+        Degrees of freedom.
+
+    Returns
+    -------
+    Array
+        Densities (...).
+    """
     constant = gammaln((degrees + 1) / 2) - gammaln(degrees / 2)
     scale = np.exp(constant) / (np.sqrt(degrees * np.pi) * sd)
     return np.asarray(scale * (1.0 + (residual / sd) ** 2 / degrees) ** (-(degrees + 1) / 2))
 
 
 def near_route(laid: RouteSet, item: Any, reliability: float, sd_m: float) -> Array:
-    """Give the likelihood (m,) of a place that lies on the route, Gaussian, or is astray."""
+    """Give the likelihood (m,) of a place that lies on the route, Gaussian, or is astray.
+
+    Parameters
+    ----------
+    laid
+        Routes of one hypothesis to one main, m of them.
+    item
+        Item of evidence.
+    reliability
+        Probability that it lies on the route.
+    sd_m
+        Standard deviation across the route, m.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,), per m across.
+    """
     distance, _, _ = polyline.line_locate_point(laid.vertices, place_of(item))
     return reliability * normal_density(distance, sd_m) + (1.0 - reliability) / STRAY_BREADTH_M
 
 
 def stray_place(item: Any, site: Site) -> float:
-    """Give the density of a place that has nothing to do with the lateral."""
+    """Give the density of a place that has nothing to do with the lateral.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Density, per m across.
+    """
     return 1.0 / STRAY_BREADTH_M
 
 
@@ -270,6 +398,24 @@ def counted(
     """Give the likelihood (m,) of a cable count at a length (m,) past the exit, or of a stray one.
 
     That at the exit plus the length, within its own sd, that of the tie and the cable's slack.
+
+    Parameters
+    ----------
+    laid
+        Routes of one hypothesis to one main, m of them.
+    along_m
+        Length past the exit (m,), m.
+    count_m
+        The footage, m.
+    sd_m
+        Its standard deviation, m.
+    reliability
+        Probability that it is of this place.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,), per m.
     """
     if laid.tie is None:
         return np.full(len(along_m), 1.0 / LEAST_BLOCK_M)
@@ -280,7 +426,20 @@ def counted(
 
 
 def stray_count(item: Any, site: Site) -> float:
-    """Give the density of a count that has nothing to do with the lateral."""
+    """Give the density of a count that has nothing to do with the lateral.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Density, per m.
+    """
     return 1.0 / LEAST_BLOCK_M
 
 
@@ -290,13 +449,41 @@ def block_m(main: Main) -> float:
 
 
 def station_from(manhole: str, distance_m: float, main: Main) -> float | None:
-    """Give the station at a distance from a manhole; None where the main has no such manhole."""
+    """Give the station at a distance from a manhole; None where the main has no such manhole.
+
+    Parameters
+    ----------
+    manhole
+        Id of the manhole.
+    distance_m
+        Distance toward higher stations, m.
+    main
+        The main.
+
+    Returns
+    -------
+    float | None
+        Station, m; None without the manhole.
+    """
     found = next((one for one in main.manholes if one.id == manhole), None)
     return None if found is None else found.station_m + distance_m
 
 
 def passing(laid: RouteSet, manhole_name: str) -> Array:
-    """Give the distance (m,) from tap down the main to a manhole; nan where it is not passed."""
+    """Give the distance (m,) from tap down the main to a manhole; nan where it is not passed.
+
+    Parameters
+    ----------
+    laid
+        Routes of one hypothesis to one main, m of them.
+    manhole_name
+        Id of the manhole.
+
+    Returns
+    -------
+    Array
+        Distances (m,), m; nan where it is not passed.
+    """
     owner = next((m for m in laid.site.mains for h in m.manholes if h.id == manhole_name), None)
     station_m = None if owner is None else station_from(manhole_name, 0.0, owner)
     if owner is None or owner.id != laid.main.id or station_m is None:
@@ -306,6 +493,21 @@ def passing(laid: RouteSet, manhole_name: str) -> Array:
 
 
 def unlisted_notice(reliability: float, falsely: float, *, noticed: bool) -> float:
-    """Give P(what was noticed) where the lateral passes the manhole only by chance."""
+    """Give P(what was noticed) where the lateral passes the manhole only by chance.
+
+    Parameters
+    ----------
+    reliability
+        Probability to notice what passes.
+    falsely
+        Probability to notice what does not pass.
+    noticed
+        Whether it was noticed.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     probability = UNLISTED_PASSES * reliability + (1.0 - UNLISTED_PASSES) * falsely
     return probability if noticed else 1.0 - probability

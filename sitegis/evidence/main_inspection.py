@@ -43,7 +43,20 @@ class MainInspection(Evidence):
 
 
 def stations(item: MainInspection, main: Main) -> Array:
-    """Give the stations (k,) of the taps that lie on the part of the main near the lot."""
+    """Give the stations (k,) of the taps that lie on the part of the main near the lot.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    main
+        The main.
+
+    Returns
+    -------
+    Array
+        Stations (k,), m.
+    """
     start_m = parts.station_from(item.manhole, 0.0, main)
     if start_m is None:
         return np.zeros(0)
@@ -52,7 +65,20 @@ def stations(item: MainInspection, main: Main) -> Array:
 
 
 def check(item: MainInspection, mains: tuple[Main, ...]) -> Iterable[parts.EvidenceFault]:
-    """Note the taps past the part of the main that is known."""
+    """Note the taps past the part of the main that is known.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    mains
+        The mains.
+
+    Yields
+    ------
+    Iterable[parts.EvidenceFault]
+        What is to be noted.
+    """
     main = next(main for main in mains if main.id == item.main)
     length_m = float(polyline.length(main.line))
     for number, distance_m in enumerate(item.taps_m, start=1):
@@ -68,6 +94,18 @@ def likelihood(item: MainInspection, laid: parts.RouteSet) -> Array:
     Relative to all taps being others' and spread evenly over the block: reliability × block ×
     mean over taps of N(station − tap) + (1 − reliability); half the reliability where the
     inspection is not complete. Another main's hypothesis: 1.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,), relative.
     """
     if laid.main.id != item.main:
         return np.ones(len(laid.stations_m))
@@ -82,7 +120,22 @@ def likelihood(item: MainInspection, laid: parts.RouteSet) -> Array:
 
 
 def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
-    """parts.Aim at the inspected taps in front of the lot, at most four, on the item's own main."""
+    """parts.Aim at the inspected taps in front of the lot, at most four, on the item's own main.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    main
+        The main.
+
+    Yields
+    ------
+    Iterable[parts.Aim]
+        Points aimed at, with their spread in m.
+    """
     if item.main != main.id:
         return
     places = polyline.line_interpolate_point(main.line, stations(item, main))
@@ -92,7 +145,20 @@ def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
 
 
 def no_news(item: Any, site: Site) -> float:
-    """Give 1: what is in a listed main tells nothing of another way."""
+    """Give 1: what is in a listed main tells nothing of another way.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        1.
+    """
     return 1.0
 
 

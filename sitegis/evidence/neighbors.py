@@ -31,7 +31,20 @@ class Neighbors(Evidence):
 
 
 def check(item: Neighbors, mains: tuple[Main, ...]) -> Iterable[parts.EvidenceFault]:
-    """Refuse more neighbors than were asked."""
+    """Refuse more neighbors than were asked.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    mains
+        The mains.
+
+    Yields
+    ------
+    Iterable[parts.EvidenceFault]
+        The fault, or none.
+    """
     if item.draining > item.asked:
         yield parts.EvidenceFault(
             "fault", "neighbors-count", "draining", item.draining, {"asked": item.asked}
@@ -43,6 +56,20 @@ def likelihood(draining: int, asked: int, *, follows: bool) -> float:
 
     The share of neighbors has mean ``MEAN`` where the main is the habit, 1 minus that where it
     is not, and the weight of ``STRENGTH`` neighbors.
+
+    Parameters
+    ----------
+    draining
+        Number k that drains to the main.
+    asked
+        Number n of neighbors.
+    follows
+        Whether the main is the one the block uses.
+
+    Returns
+    -------
+    float
+        Probability.
     """
     mean = MEAN if follows else 1.0 - MEAN
     return beta_binomial(draining, asked, mean * STRENGTH, (1.0 - mean) * STRENGTH)
@@ -51,6 +78,24 @@ def likelihood(draining: int, asked: int, *, follows: bool) -> float:
 def beta_binomial(k: int, n: int, a: float, b: float) -> float:
     """Give P(k of n) for a share that is Beta(a, b): C(n, k) B(k + a, n − k + b) / B(a, b).
 
+    Parameters
+    ----------
+    k
+        Number of successes.
+    n
+        Number of trials.
+    a
+        First parameter of the Beta distribution.
+    b
+        Second parameter.
+
+    Returns
+    -------
+    float
+        Probability.
+
+    Examples
+    --------
     >>> round(beta_binomial(1, 1, 3.0, 1.0), 12)
     0.75
     """
@@ -58,7 +103,22 @@ def beta_binomial(k: int, n: int, a: float, b: float) -> float:
 
 
 def assumed(item: Neighbors, site: Site, main: str) -> str:
-    """Say what the neighbors were taken to tell."""
+    """Say what the neighbors were taken to tell.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    main
+        Name of the main.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
     return (
         f"neighbors: if the block mostly joins {main}, {100 * MEAN:.0f} % of neighbors drain "
         f"there (as sure as {STRENGTH:g} neighbors; {parts.SOURCE})."

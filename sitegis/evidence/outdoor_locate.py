@@ -35,7 +35,20 @@ class OutdoorLocate(Evidence):
 
 
 def sd_of(item: OutdoorLocate, site: Site) -> float:
-    """Give the standard deviation across: as given, or the receiver's at its depth."""
+    """Give the standard deviation across: as given, or the receiver's at its depth.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Standard deviation, m.
+    """
     return parts.sd_in_force(item.sd_m, site.noise.located_sd_m(item.depth_m or 0.0))
 
 
@@ -43,6 +56,18 @@ def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
     """Distance of the point from the route and its depth, Student-t; its footage along the route.
 
     A footage tells of a detour between wall and point that neither place nor depth shows.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,).
     """
     site, reliability = laid.site, parts.reliability_in_force(None, DEFAULT.reliability)
     point = parts.place_of(item)
@@ -64,7 +89,20 @@ def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: OutdoorLocate, site: Site) -> float:
-    """Give the density of a point that has nothing to do with the lateral."""
+    """Give the density of a point that has nothing to do with the lateral.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Density.
+    """
     depth = 1.0 if item.depth_m is None else parts.STRAY_DEPTH_M
     count = 1.0 if item.footage_m is None else parts.LEAST_BLOCK_M
     return 1.0 / (parts.STRAY_BREADTH_M * depth * count)

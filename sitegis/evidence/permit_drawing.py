@@ -24,13 +24,43 @@ class PermitDrawing(Evidence):
 
 
 def if_wrong(item: PermitDrawing, habit_main: str, site: Site) -> float:
-    """Give P(it shows this main | it is wrong): drawn from habit, or any main."""
+    """Give P(it shows this main | it is wrong): drawn from habit, or any main.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    habit_main
+        Id of the main that the block uses.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     anywhere = 1.0 / max(len(site.mains), 1)
     return FROM_HABIT * (item.main == habit_main) + (1.0 - FROM_HABIT) * anywhere
 
 
 def assumed(item: PermitDrawing, site: Site, main: str) -> str:
-    """Say what the drawing was taken to be worth."""
+    """Say what the drawing was taken to be worth.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    main
+        Name of the main.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
     return (
         f"permit-drawing: it shows the right main with probability "
         f"{parts.value_words(item.reliability, RELIABILITY)}; a wrong one shows what "

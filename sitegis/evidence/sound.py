@@ -30,7 +30,20 @@ class Sound(Evidence):
 
 
 def likelihood(item: Sound, laid: parts.RouteSet) -> Array:
-    """Heard with the reliability × exp(−distance/80 m) where the flow passes the manhole."""
+    """Heard with the reliability × exp(−distance/80 m) where the flow passes the manhole.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
+    """
     distance = parts.passing(laid, item.manhole)
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     detect = reliability * np.exp(-np.nan_to_num(distance) / REACH_M)
@@ -39,7 +52,20 @@ def likelihood(item: Sound, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: Sound, site: Site) -> float:
-    """Give P(heard or not) where the lateral runs in no listed way."""
+    """Give P(heard or not) where the lateral runs in no listed way.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return parts.unlisted_notice(reliability, FALSE_HEARD, noticed=item.heard)
 

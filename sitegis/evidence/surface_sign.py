@@ -26,12 +26,38 @@ class SurfaceSign(Evidence):
 
 
 def sd_of(item: SurfaceSign, site: Site) -> float:
-    """Give the spread of the trench about the sign: its radius."""
+    """Give the spread of the trench about the sign: its radius.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Standard deviation, m.
+    """
     return max(item.radius_m, LEAST_RADIUS_M)
 
 
 def likelihood(item: SurfaceSign, laid: parts.RouteSet) -> Array:
-    """Distance of the sign from the route, Gaussian with its radius."""
+    """Distance of the sign from the route, Gaussian with its radius.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,).
+    """
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return parts.near_route(laid, item, reliability, sd_of(item, laid.site))
 

@@ -36,7 +36,20 @@ class TapRecord(Evidence):
 
 
 def likelihood(item: TapRecord, laid: parts.RouteSet) -> Array:
-    """Tap station against the record on its main; on another main the record is wrong."""
+    """Tap station against the record on its main; on another main the record is wrong.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Likelihoods (m,), per m.
+    """
     stray = unlisted(item, laid.site)
     station = parts.station_from(item.manhole, item.distance_m, laid.main)
     if station is None or laid.main.id != item.main:
@@ -47,13 +60,41 @@ def likelihood(item: TapRecord, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: TapRecord, site: Site) -> float:
-    """Give the density of a record that is wrong: another lot's tap, on any main."""
+    """Give the density of a record that is wrong: another lot's tap, on any main.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Density.
+    """
     wrong = 1.0 - parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return wrong * if_wrong(item, item.main, site)
 
 
 def if_wrong(item: TapRecord, habit_main: str, site: Site) -> float:
-    """Give the density, per meter of main, of a record of another lot's tap."""
+    """Give the density, per meter of main, of a record of another lot's tap.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    habit_main
+        Id of the main that the block uses.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Density, per m.
+    """
     main = next((main for main in site.mains if main.id == item.main), None)
     return (
         1.0
@@ -63,7 +104,22 @@ def if_wrong(item: TapRecord, habit_main: str, site: Site) -> float:
 
 
 def aims(item: TapRecord, site: Site, main: Main) -> Iterable[parts.Aim]:
-    """parts.Aim at the recorded tap, on its own main."""
+    """parts.Aim at the recorded tap, on its own main.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    main
+        The main.
+
+    Yields
+    ------
+    Iterable[parts.Aim]
+        Points aimed at, with their spread in m.
+    """
     station = parts.station_from(item.manhole, item.distance_m, main)
     if item.main == main.id and station is not None:
         sd_m = parts.sd_in_force(item.sd_m, DEFAULT.sd_m)

@@ -57,6 +57,18 @@ def measured_invert_m(item: Finding, site: Site) -> tuple[float, float] | None:
 
     From the top of the pipe its diameter and wall are taken off: the measured diameter, else
     the drain's. The ground it was measured from is known as well as the site says.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    tuple[float, float] | None
+        Invert above the slab and its standard deviation in m, None without a depth.
     """
     depth = item.depth_to_invert_m
     if depth is None and item.depth_to_top_m is not None:
@@ -73,7 +85,20 @@ def measured_invert_m(item: Finding, site: Site) -> tuple[float, float] | None:
 
 
 def across_sd_m(item: Finding, site: Site) -> float:
-    """Return how truly a find is placed across the pipe, one standard deviation."""
+    """Return how truly a find is placed across the pipe, one standard deviation.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Standard deviation, m.
+    """
     own = ACROSS_SD_M[item.work]
     if item.work == "locate":
         depth = item.depth_to_invert_m or item.depth_to_top_m or 0.0
@@ -86,6 +111,18 @@ def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
 
     The second (m,) is how far the play of its bends may carry a route aside there, one sd. A
     connection is held against the tap, anything else against the nearest place of the route.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Residuals
+        Across, its spread, below and turn: (m,) in m and rad, None where not measured.
     """
     point = parts.place_of(item)
     across, station, segment = polyline.line_locate_point(laid.vertices, point)
@@ -108,6 +145,20 @@ def bend_play_m(vertices: Array, stations_m: Array) -> Array:
     Root sum of squares over the bends before it of the play times the length since. A short
     route repeats its tap, past which nothing lies.
 
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    stations_m
+        Stations from the exit (m,), m.
+
+    Returns
+    -------
+    Array
+        Standard deviations (m,), m.
+
+    Examples
+    --------
     >>> line = np.array([[[0.0, 0.0], [3.0, 0.0], [6.0, 4.0], [6.0, 4.0]]])
     >>> float(bend_play_m(line, np.array([8.0]))[0] / np.radians(1.5))
     5.0
@@ -117,7 +168,20 @@ def bend_play_m(vertices: Array, stations_m: Array) -> Array:
 
 
 def reliability_of(item: Finding, site: Site) -> float:
-    """Return the probability that a find is this drain, before it is held against any route."""
+    """Return the probability that a find is this drain, before it is held against any route.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     right = RIGHT[item.work]
     known = site.drain_diameter_known and item.diameter_m is not None
     if known and (item.diameter_m or 0.0) < site.drain_diameter_m - NARROWER_M:
@@ -127,12 +191,40 @@ def reliability_of(item: Finding, site: Site) -> float:
 
 
 def found_likelihood(item: Found, laid: parts.RouteSet) -> Array:
-    """Return the density (m,) of a find: place, invert and direction, or a stray pipe's."""
+    """Return the density (m,) of a find: place, invert and direction, or a stray pipe's.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Densities (m,).
+    """
     return _density(item, laid.site, residuals(item, laid), reliability_of(item, laid.site))
 
 
 def right_density(item: Found, site: Site, misses: Residuals) -> Array:
-    """Return the density (m,) of what was measured of a find that is this drain."""
+    """Return the density (m,) of what was measured of a find that is this drain.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+    misses
+        Residuals of each route.
+
+    Returns
+    -------
+    Array
+        Densities (m,).
+    """
     return _density(item, site, misses, 1.0)
 
 
@@ -151,13 +243,39 @@ def _density(item: Found, site: Site, misses: Residuals, reliability: float) -> 
 
 
 def stray_find(item: Finding, site: Site) -> float:
-    """Return the density of a find that has nothing to do with the lateral."""
+    """Return the density of a find that has nothing to do with the lateral.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    site
+        The site as read.
+
+    Returns
+    -------
+    float
+        Density.
+    """
     depth = parts.STRAY_DEPTH_M if measured_invert_m(item, site) is not None else 1.0
     return 1.0 / parts.STRAY_BREADTH_M / depth / (1.0 if item.direction_rad is None else np.pi)
 
 
 def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
-    """Return P(this hole shows nothing | route) (m,): the top of the pipe above its bottom."""
+    """Return P(this hole shows nothing | route) (m,): the top of the pipe above its bottom.
+
+    Parameters
+    ----------
+    item
+        Item of evidence.
+    laid
+        Routes of one hypothesis to one main, m of them.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
+    """
     if not item.has_hole:
         return np.ones(len(laid.lengths_m))
     point = parts.place_of(item)

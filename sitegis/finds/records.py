@@ -97,7 +97,20 @@ class Missed(Finding):
 
 
 def without_findings(site: Site, ids: frozenset[str]) -> Site:
-    """Return the site as if some findings had never been made: nothing seen, no hole dug."""
+    """Return the site as if some findings had never been made: nothing seen, no hole dug.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    ids
+        Ids of the findings left out.
+
+    Returns
+    -------
+    Site
+        The site without them.
+    """
     kept = tuple(i for i in site.evidence if not (isinstance(i, Finding) and i.id in ids))
     return replace(site, evidence=kept) if ids else site
 

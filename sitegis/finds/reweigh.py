@@ -47,6 +47,24 @@ def hole_shows(
     added where its top is enough to see it. ``hole``: center x, y, angle of its length from lot
     x in radians, length and width (5,). A route that passes it shows with
     Φ((invert − bottom) / sd), its highest invert within the hole; 0 where it passes beside.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    inverts_m
+        Inverts of the routes (m, v), m above the slab.
+    hole
+        Center x, y, angle of the length axis, length and width (5,), m and rad.
+    bottom_m
+        Elevation of the hole's bottom, m above the slab.
+    bottom_sd_m
+        Its standard deviation, m; 0 where it is exact.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
     """
     cosine, sine = np.cos(hole[2]), np.sin(hole[2])
     local = (vertices - hole[:2]) @ np.array([[cosine, -sine], [sine, cosine]])
@@ -72,6 +90,22 @@ def miss_likelihood(
     is surely in the hole. Misses share a cause: with probability c = ``common`` every one of them
     fails, so that L = c + (1 − c) Π (1 − rₖ sₖ / (1 − c)). One hole alone has L = 1 − r s.
 
+    Parameters
+    ----------
+    shows
+        How surely each hole shows the pipe (k, m).
+    reliabilities
+        Reliability of each look (k,).
+    common
+        Probability that all holes fail together.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
+
+    Examples
+    --------
     >>> miss_likelihood(np.ones((2, 1)), [0.95, 0.95]).round(4).tolist()
     [0.0401]
     """
@@ -80,12 +114,38 @@ def miss_likelihood(
 
 
 def joint_miss_likelihood(singles: Array, common: float = COMMON_FAILURE) -> Array:
-    """Return P(none shows the pipe) (m,) from each hole's own P(it does not) (k, m)."""
+    """Return P(none shows the pipe) (m,) from each hole's own P(it does not) (k, m).
+
+    Parameters
+    ----------
+    singles
+        P(it does not show the pipe) of each hole (k, m).
+    common
+        Probability that all holes fail together.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
+    """
     return np.asarray(common + (1.0 - common) * joint_miss_apart(singles, common))
 
 
 def joint_miss_apart(singles: Array, common: float = COMMON_FAILURE) -> Array:
-    """Return P(none shows the pipe) (m,) where holes do show it: without what misses share."""
+    """Return P(none shows the pipe) (m,) where holes do show it: without what misses share.
+
+    Parameters
+    ----------
+    singles
+        P(it does not show the pipe) of each hole (k, m).
+    common
+        Probability that all holes fail together.
+
+    Returns
+    -------
+    Array
+        Probabilities (m,).
+    """
     apart = 1.0 - np.minimum((1.0 - np.asarray(singles, float)) / (1.0 - common), 1.0)
     return np.asarray(apart.prod(axis=0))
 
@@ -98,6 +158,20 @@ def joint_miss_showing(singles: Array, common: float = COMMON_FAILURE) -> Array:
     left mostly because nothing shows its pipe at all. ``singles`` (k, m) as for
     :func:`joint_miss_likelihood`.
 
+    Parameters
+    ----------
+    singles
+        P(it does not show the pipe) of each hole (k, m).
+    common
+        Probability that all holes fail together.
+
+    Returns
+    -------
+    Array
+        Factors (m,) in [0, 1].
+
+    Examples
+    --------
     >>> joint_miss_showing(np.zeros((0, 1))), joint_miss_showing(np.full((1, 1), 0.05)).round(4)
     (array([1.]), array([0.2083]))
     """
@@ -120,6 +194,28 @@ def find_likelihood(
     found; ``turn_rad`` its direction against that found, within ±π/2. Right is the product of
     normal densities of what was measured; a stray find lies anywhere within
     ``STRAY_BREADTH_M``, ``STRAY_DEPTH_M`` and half a turn. ``reliability`` e: of this drain.
+
+    Parameters
+    ----------
+    across_m
+        Distance of each route from the find (m,), m.
+    sd_m
+        Standard deviation of that, of all or of each (m,), m.
+    reliability
+        Probability that it is this drain.
+    below_m
+        Invert of each route less that found (m,), m; None where not measured.
+    below_sd_m
+        Standard deviation of that, m.
+    turn_rad
+        Direction of each route against that found (m,), rad; None where not measured.
+    turn_sd_rad
+        Standard deviation of that, rad.
+
+    Returns
+    -------
+    Array
+        Densities (m,).
     """
     right = normal_density(np.asarray(across_m, float), sd_m)
     stray = 1.0 / STRAY_BREADTH_M

@@ -20,7 +20,20 @@ _DTYPES = {bool: "boolean", int: "Int64", float: "float64", str: "string"}
 
 
 def layer_frames(features: Iterable[Feature], frame: LotFrame) -> dict[str, gpd.GeoDataFrame]:
-    """Return one frame a layer, in drawing order, geometry in the grid CRS and its unit."""
+    """Return one frame a layer, in drawing order, geometry in the grid CRS and its unit.
+
+    Parameters
+    ----------
+    features
+        Features in lot coordinates.
+    frame
+        The lot on the grid.
+
+    Returns
+    -------
+    dict[str, gpd.GeoDataFrame]
+        Frames by layer.
+    """
     listed = list(features)
     by_layer = {layer: [one for one in listed if one.layer == layer] for layer in LAYERS}
     return {layer: _frame(found, frame) for layer, found in by_layer.items() if found}
@@ -48,7 +61,24 @@ def _dtype(column: pd.Series[Any]) -> str:
 def draw_frames(
     frames: Mapping[str, gpd.GeoDataFrame], *, name: str, tiles: str | None, on: folium.Map | None
 ) -> folium.Map:
-    """Draw frames on a folium map, one group a site; what is inferred is dashed."""
+    """Draw frames on a folium map, one group a site; what is inferred is dashed.
+
+    Parameters
+    ----------
+    frames
+        Frames by layer.
+    name
+        Name of the group.
+    tiles
+        Base map, None for none.
+    on
+        Map to draw on, None for a new one.
+
+    Returns
+    -------
+    folium.Map
+        The map.
+    """
     shown = folium.Map(tiles=tiles, max_zoom=24) if on is None else on
     group = folium.FeatureGroup(name=name).add_to(shown)
     for layer, found in frames.items():

@@ -39,6 +39,24 @@ def pit_cost(
     rate. The rates are the user's or defaults (judgment, no source). Dug by hand, what lies deeper
     than one throw is handled again, once for each further ``hand_lift_m`` (common practice, no
     source): the rate counts for each handling.
+
+    Parameters
+    ----------
+    area_m2
+        Areas in plan (c,), m².
+    depth_m
+        Depths (c,), m.
+    surface_per_m2
+        Restoration cost per m², of all or of each (c,).
+    settings
+        What digging costs and may do.
+    rules
+        Rule set of the site.
+
+    Returns
+    -------
+    Array
+        Costs (c,).
     """
     protected = at_least(depth_m, rules.protective_depth_m, MATTERS_M)
     rate = np.where(protected, settings.per_m3_protected, settings.per_m3)
@@ -49,6 +67,20 @@ def pit_cost(
 def handled_m(depth_m: Array, lift_m: float | None) -> Array:
     """Sum up the depths (c,) of soil handled, each layer as often as it is thrown.
 
+    Parameters
+    ----------
+    depth_m
+        Depths (c,), m.
+    lift_m
+        Height of one throw, m; None where a machine digs.
+
+    Returns
+    -------
+    Array
+        Depths handled (c,), m.
+
+    Examples
+    --------
     >>> handled_m(np.array([1.0, 3.0, 4.0]), 1.5).tolist()
     [1.0, 4.5, 7.5]
     """
@@ -132,7 +164,22 @@ def dug_holes(site: Site) -> Array:
 
 
 def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:
-    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by center, angle and size."""
+    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by center, angle and size.
+
+    Parameters
+    ----------
+    centers
+        Middles (c, 2), m.
+    angles_rad
+        Lot angles of the length axes (c,), rad.
+    sizes_m
+        Lengths and widths (c, 2), m.
+
+    Returns
+    -------
+    Array
+        Corners (c, 4, 2), m.
+    """
     signs = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     local = signs[None] * sizes_m[:, None, :]
     cosine, sine = np.cos(angles_rad)[:, None], np.sin(angles_rad)[:, None]
@@ -147,7 +194,20 @@ def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:
 
 
 def surface_rate(settings: DigSettings, surface: str) -> float:
-    """Give the restoration cost per m²; the dearest known one where the surface is unknown."""
+    """Give the restoration cost per m²; the dearest known one where the surface is unknown.
+
+    Parameters
+    ----------
+    settings
+        What digging costs and may do.
+    surface
+        Kind of surface.
+
+    Returns
+    -------
+    float
+        Cost per m².
+    """
     known = settings.surface_per_m2
     return known[surface] if surface in known else max(known.values(), default=0.0)
 
@@ -164,6 +224,18 @@ def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
     """Name the surface at points (..., 2): lawn, or a right-of-way's own outside the lot.
 
     Judgment: the record says nothing of paths and drives on the lot.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    points
+        Places (..., 2), m.
+
+    Returns
+    -------
+    NDArray[np.object_]
+        Names (...).
     """
     names = np.full(points.shape[:-1], LAWN, object)
     for surface, here in _rights_of_way(site, points):
@@ -172,7 +244,20 @@ def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
 
 
 def surface_rates_at(site: Site, points: Array) -> Array:
-    """Give the restoration cost per m² at points (..., 2)."""
+    """Give the restoration cost per m² at points (..., 2).
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    points
+        Places (..., 2), m.
+
+    Returns
+    -------
+    Array
+        Cost per m² (...).
+    """
     rates = np.full(points.shape[:-1], surface_rate(site.dig, LAWN))
     for surface, here in _rights_of_way(site, points):
         rates[here] = surface_rate(site.dig, surface)
@@ -180,7 +265,20 @@ def surface_rates_at(site: Site, points: Array) -> Array:
 
 
 def dearest_surfaces(site: Site, rings: Array) -> list[str]:
-    """Name the surface of each pit (c, 4, 2): the dearest under its corners and center."""
+    """Name the surface of each pit (c, 4, 2): the dearest under its corners and center.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rings
+        Corners of the pits (c, 4, 2), m.
+
+    Returns
+    -------
+    list[str]
+        Names (c,).
+    """
     points = np.concatenate([rings, rings.mean(axis=1, keepdims=True)], axis=1)
     return [
         max(names, key=lambda name: surface_rate(site.dig, name))

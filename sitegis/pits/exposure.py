@@ -64,7 +64,20 @@ class Straights:
 
 
 def straights_of(vertices: Array, inverts_m: Array) -> Straights:
-    """Give the straights of routes (m, v, 2) with inverts (m, v), without those of no length."""
+    """Give the straights of routes (m, v, 2) with inverts (m, v), without those of no length.
+
+    Parameters
+    ----------
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    inverts_m
+        Inverts of the routes (m, v), m above the slab.
+
+    Returns
+    -------
+    Straights
+        The straights with their routes.
+    """
     real = polyline.segment_lengths(vertices) > TOUCH_M
     return Straights(
         start=vertices[:, :-1][real],
@@ -81,12 +94,41 @@ def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Arr
 
     Depth = mapped ground − invert then carries both uncertainties. ``strata`` (m,) in (0, 1) are
     the quantiles of the routes' errors, spread evenly and independent of the routes.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    vertices
+        Vertices of the routes (m, v, 2), m.
+    inverts_m
+        Inverts of the routes (m, v), m above the slab.
+    strata
+        Quantiles of the routes' errors (m,), in (0, 1).
+
+    Returns
+    -------
+    Array
+        Inverts (m, v), m.
     """
     return on_lattice(inverts_m - ndtri(strata)[:, None] * ground_sd_m(site, vertices), FINE_M)
 
 
 def ground_sd_m(site: Site, xy: Array) -> Array:
-    """Give the standard deviation (...,) of the mapped ground at places (..., 2), in meters."""
+    """Give the standard deviation (...,) of the mapped ground at places (..., 2), in meters.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    xy
+        Places (..., 2), m.
+
+    Returns
+    -------
+    Array
+        Standard deviations (...), m.
+    """
     return replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(xy)
 
 
@@ -116,7 +158,20 @@ class Places:
 
 
 def allowed(area: BaseGeometry, rings: Array) -> Flags:
-    """Tell which rings (c, 4, 2) lie within the dig area."""
+    """Tell which rings (c, 4, 2) lie within the dig area.
+
+    Parameters
+    ----------
+    area
+        Dig area.
+    rings
+        Corners of the pits (c, 4, 2), m.
+
+    Returns
+    -------
+    Flags
+        Mask (c,).
+    """
     return np.asarray(shapely.covers(area, shapely.polygons(rings)), bool)
 
 
@@ -126,6 +181,22 @@ def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array)
     The line falls from the footing's underside, here taken at the wall's face and 0.30 m below
     the slab, as flat as the rule set lays the sides of a trench in the soil planned on: judgment
     (45° is the usual drawing rule). ``bottoms_m`` (c,) are elevations above the slab.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    rings
+        Corners of the pits (c, 4, 2), m.
+    bottoms_m
+        Elevations of the bottoms above the slab (c,), m.
+
+    Returns
+    -------
+    Flags
+        Mask (c,).
     """
     below = -FOOTING_BELOW_SLAB_M - bottoms_m
     away = rules.footing_slope(site.dig.soil_type) * below
@@ -152,6 +223,22 @@ def rectangle_crossings(
 
     ``centers`` (c, 2), ``angles_rad`` (c,) of the length axis from lot x, ``sizes_m`` (c, 2)
     length and width. The invert is taken halfway through the first straight inside.
+
+    Parameters
+    ----------
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    centers
+        Middles (c, 2), m.
+    angles_rad
+        Lot angles of the length axes (c,), rad.
+    sizes_m
+        Lengths and widths (c, 2), m.
+
+    Returns
+    -------
+    Crossings
+        Which route each rectangle crosses (c, m), and the invert there.
     """
     crossed = np.zeros((len(centers), straights.routes), bool)
     inverts = np.full(crossed.shape, np.nan)
@@ -252,6 +339,26 @@ def weigh_pits(
     A pit is dug to the 95 % quantile of the inverts' depth and ``BEDDING_M`` more, no deeper than
     the site allows: deeper pipe stays unseen. It must lie within ``area`` (:func:`dig_area`) and
     clear of the footing; the surface is the dearest under it.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    area
+        Dig area.
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    weights
+        Weights of the routes (m,).
+    places
+        Proposed pits.
+
+    Returns
+    -------
+    tuple[Candidate, ...]
+        Those that may be dug, with what they expose.
     """
     places = take_rows(places, allowed(area, places.rings()))
     crossings = rectangle_crossings(straights, places.centers, places.angles_rad, places.sizes_m)
@@ -295,6 +402,18 @@ def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:
     """Sort pits by the weight (m,) they expose over their cost, the best first.
 
     Of equal ones the frontmost goes first, then the leftmost, then the first in order.
+
+    Parameters
+    ----------
+    pits
+        The pits.
+    weights
+        Weights of the routes (m,).
+
+    Returns
+    -------
+    list[Candidate]
+        The same in order.
     """
     if not pits:
         return []
@@ -309,6 +428,22 @@ def vacuum_hits(straights: Straights, centers: Array, reach_m: float, deepest_m:
     A hole sees a pipe whose center line passes within ``reach_m`` across (that of the hole and
     the pipe's own diameter) and whose invert (m) lies no lower than ``deepest_m`` (c,). It stands
     for a square one: round holes see a little less where routes are oblique.
+
+    Parameters
+    ----------
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    centers
+        Middles (c, 2), m.
+    reach_m
+        How far across a hole sees a center line, m.
+    deepest_m
+        Elevations of the bottoms above the slab (c,), m.
+
+    Returns
+    -------
+    Flags
+        Mask (c, m).
     """
     sizes = np.full((len(centers), 2), reach_m)
     crossings = rectangle_crossings(straights, centers, np.zeros(len(centers)), sizes)
@@ -321,6 +456,22 @@ def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Ro
     The trench is as wide as a pit, runs until the route leaves the lot (or meets the main) and
     is dug to the way's mean invert + 0.15 m. Paid whether the route is right or not, so it is a
     lower bound of what the habit costs.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    scored
+        The hypothesis.
+    routes
+        Route samples of one hypothesis.
+
+    Returns
+    -------
+    float
+        Cost.
     """
     line = routes.vertices[scored.best]
     inside = shapely.intersection(shapely.LineString(line), shapely.Polygon(site.lot.vertices))
@@ -335,6 +486,26 @@ def trench_between(
 
     It is as wide as a pit and dug to the way's mean invert + 0.15 m. Gives its cost, one set-up
     in it, and its greatest depth.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    way
+        The hypothesis with its routes.
+    start_m
+        Station of the start, m from the exit.
+    end_m
+        Station of the end, m from the exit.
+
+    Returns
+    -------
+    cost
+        With one set-up.
+    depth
+        Greatest, m.
     """
     scored, routes = way
     line, length = routes.vertices[scored.best], end_m - start_m

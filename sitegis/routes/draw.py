@@ -350,6 +350,24 @@ def draw_aimed(
 
     The mixture keeps ``PRIOR_SHARE`` for the law; the rest is shared evenly among the targets
     that are not NaN in a row.
+
+    Parameters
+    ----------
+    uniform
+        Draws (n,) in [0, 1).
+    law
+        Inverse distribution, and density where values are given.
+    targets
+        Values aimed at (n,), nan where there is none, one array a target.
+    widths
+        Their standard deviations (n,).
+
+    Returns
+    -------
+    values
+        (n,).
+    log_ratio
+        Log of prior over proposal (n,).
     """
     if not targets:
         return law(uniform, None), np.zeros(len(uniform))
