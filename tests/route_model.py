@@ -26,7 +26,7 @@ from sitegis.model.site import Main, Side, Site
 from sitegis.pits.cost import may_run_in
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
 
-CUBE = 12
+CUBE = 15
 SHORTEST_M = 0.3
 STRAYS_M, STRAYS_DEEP_M, SHORTEST_BLOCK_M = 20.0, 2.0, 30.0
 NORMALS = {"front": -np.pi / 2, "right": 0.0, "rear": np.pi / 2, "left": np.pi}
@@ -178,7 +178,7 @@ class RouteModel:
         return np.where(close.any(axis=1), 1 + first, 9), off[np.arange(len(off)), first]
 
     def lay(self, cube: Array) -> dict[str, Array]:
-        """Turn points of the cube (n, 12) into routes."""
+        """Turn points of the cube (n, 15) into routes."""
         cube = np.clip(cube, 1e-12, 1.0 - 1e-9)
         spread = np.sqrt(np.diag(self.exit.covariance))
         start = np.array([self.exit.x_m, self.exit.y_m]) + spread[:2] * ndtri(cube[:, :2])
@@ -188,6 +188,9 @@ class RouteModel:
         chosen = np.minimum(np.searchsorted(np.cumsum(prior), cube[:, 8]), len(prior) - 1)
         possible = cube[:, 8] < prior.sum()
         turns, counts = turns[chosen], counts[chosen]
+        # 15 in 100 bends are rolled, joined or bent pipe: 12° about a catalog angle; others 2°
+        rolled, u = cube[:, 12:] < 0.15, cube[:, 12:]
+        off = np.where(rolled, 12.0 * ndtri(u / 0.15), 2.0 * ndtri((u - 0.15) / 0.85))
         vertices, here, fits = [start], start, possible & (slope > 0)
         direction = heading
         for i in range(3):
@@ -196,7 +199,7 @@ class RouteModel:
             bends = counts > i
             fits &= ~bends | (length >= SHORTEST_M)
             here = here + np.where(bends, length, 0.0)[:, None] * ahead
-            direction = direction + turns[:, i]
+            direction = direction + np.where(bends, turns[:, i] + np.radians(off[:, i]), 0.0)
             vertices.append(here)
         return {
             "vertices": np.stack(vertices, axis=1), "final": direction, "heading": heading,
@@ -318,12 +321,7 @@ class RouteModel:
     def _found(self, item: Found, routes: Array, laid: dict[str, Array]) -> Array:
         """Weigh a pipe seen in a test pit: 49 in 50 are this drain, others lie anywhere."""
         point = shapely.Point(item.x_m, item.y_m)
-        # a bend is 1.5° off its angle or so: what lies beyond it is carried aside
-        steps = np.hypot(*np.moveaxis(np.diff(laid["vertices"], axis=1), -1, 0))
-        beyond = shapely.line_locate_point(routes, point)[:, None] - np.cumsum(steps, axis=1)
-        turned = np.maximum(np.where(steps > 0.0, beyond, 0.0), 0.0)
-        aside = np.radians(1.5) * np.sqrt((turned**2).sum(axis=1))
-        spread = np.sqrt(0.02**2 + item.sd_m**2 + aside**2)
+        spread = np.hypot(0.02, item.sd_m)
         right = stats.norm.pdf(shapely.distance(routes, point), 0.0, spread)
         run, stray = shapely.line_locate_point(routes, point), 1.0 / STRAYS_M
         if item.depth_to_invert_m is not None:

@@ -7,9 +7,11 @@ from typing import cast
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from sitegis.dig import plan_dig
-from sitegis.dig.guess import OUT_M
+from sitegis.dig.guess import OUT_M, _cut
 from sitegis.finds.records import Missed
 from sitegis.model.results import Drain
 from sitegis.model.site import DigSettings
@@ -29,7 +31,8 @@ def guessing(owner_guess: str = "") -> Survey:
     site = replace(site, mains=mains, dig=DigSettings(owner_guess=owner_guess))
     drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
     survey = two_way_survey(site=site)
-    return plan_dig(replace(survey, fitted=cast(Drain, drain)))
+    placed = filled_survey().placed
+    return plan_dig(replace(survey, fitted=cast(Drain, drain), placed=placed))
 
 
 def test_the_nearest_main_is_priced_by_one_pit_and_the_trench() -> None:
@@ -84,3 +87,36 @@ def test_where_something_was_dug_guesses_are_past() -> None:
     drain = replace(filled_survey().drain, vertices=np.stack([START, [7.2, 9.0]]))
     planned = plan_dig(replace(survey, sampled=sampled, fitted=drain))
     assert planned.dig.guesses == ()
+
+
+def test_a_cut_by_a_guess_is_widened_until_it_shows_the_drain() -> None:
+    """The marks' cut is found at 95 % and more; a guess 0.8 m aside is a strip and a half more.
+
+    The drain lies off + sd z beside the cut's middle: E[(|u| − h)₊] by scipy's quadrature.
+    """
+    settings = DigSettings()
+    for off_m, sd_m, wide_m in ((0.0, 0.07, 0.6), (0.8, 0.12, 0.6), (0.3, 0.4, 1.7)):
+        law, half = norm(off_m, sd_m), 0.5 * wide_m
+        lacking = sum(
+            quad(lambda u: (abs(u) - half) * law.pdf(u), *ends)[0]  # noqa: B023
+            for ends in ((half, half + 6.0), (-half - 6.0, -half))
+        )
+        one = _cut(corner_site(), ("owner", "alley-main"), "", START, off_m, sd_m, wide_m)
+        assert one.p_hit == pytest.approx(law.cdf(half) - law.cdf(-half), abs=1e-9)
+        area = wide_m * 0.6
+        assert one.cost == pytest.approx(settings.slab_setup + area * settings.slab_per_m2)
+        more = 1.5 * lacking * 0.6 * settings.slab_per_m2
+        assert one.expected_cost == pytest.approx(one.cost + more, rel=1e-6)
+
+
+def test_cuts_lie_on_the_drain_and_on_the_line_that_is_guessed() -> None:
+    """A drain 4° off the line to the front main, and away from the alley: dearer, less found."""
+    survey = guessing("alley-main")
+    by_marks, nearest, owner = survey.dig.cuts
+    assert (by_marks.by, nearest.by, owner.by) == ("marks", "nearest main", "owner")
+    assert by_marks.p_hit > 0.95
+    assert nearest.x_m == pytest.approx(START[0])  # straight to the front main, as above
+    assert owner.p_hit < 0.01 < nearest.p_hit < by_marks.p_hit
+    assert owner.expected_cost > by_marks.expected_cost
+    words = worth_sentence(survey)
+    assert f"Cutting the slab down to the drain: {by_marks.expected_cost:,.0f} USD" in words

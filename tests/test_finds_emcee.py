@@ -94,7 +94,8 @@ def walked(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Walked:
     found = {name: _weighed(*one, FEW_DRAWS, generator) for name, one in every.items()}
     best = max(float(weights.mean()) for _, weights in found.values())
     for name, (_, weights) in found.items():
-        if weights.mean() > 0.2 * WORTH * best:
+        # three thousand draws may see a hundredth of what a way is worth
+        if weights.mean() > 0.01 * WORTH * best:
             found[name] = _weighed(*every[name], DRAWS, generator)
     z = np.array([weights.mean() for _, weights in found.values()])
     p = z / z.sum()
@@ -120,7 +121,7 @@ def walked(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Walked:
 def _weighed(
     model: RouteModel, prior: float, draws: int, generator: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Give prior draws of a way (n, 12), and what each weighs (n,)."""
+    """Give prior draws of a way (n, 15), and what each weighs (n,)."""
     cube = generator.random((draws, CUBE))
     return cube, prior * np.exp(model.log_weight(cube)[0])
 

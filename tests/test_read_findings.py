@@ -129,7 +129,19 @@ def test_another_pipe_becomes_a_no_dig_area_and_a_miss(site_of: Callable[..., Si
                        dug_to="2m", found="gas", date="2026-05-02"))  # fmt: skip
     area = next(one for one in site.keep_outs if one.id == "F1")
     assert (area.kind, area.note) == ("gas", "found in F1 on 2026-05-02")
+    assert area.points.tolist() == [[5.0, -2.0]]
     assert only(site).kind == "missed"
+
+
+def test_another_pipe_whose_direction_was_seen_is_a_line(site_of: Callable[..., Site]) -> None:
+    """Two meters either way along the azimuth, on the grid (pyproj's forward step by hand)."""
+    site = site_of(row(id="F1", kind="trench", x="5m", y="-2m", length="1.2m", width="0.9m",
+                       dug_to="2m", found="water", direction="30"))  # fmt: skip
+    area = next(one for one in site.keep_outs if one.id == "F1")
+    assert area.points.mean(axis=0) == pytest.approx([5.0, -2.0])
+    east, north = (site.frame.to_crs(area.points[1]) - site.frame.to_crs(area.points[0])).tolist()
+    assert np.hypot(east, north) == pytest.approx(4.0, rel=1e-3)
+    assert np.degrees(np.arctan2(east, north)) % 180.0 == pytest.approx(30.0, abs=0.01)
 
 
 FAULTY = [

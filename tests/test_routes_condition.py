@@ -21,10 +21,10 @@ from sitegis.finds.reweigh import (
 )
 from sitegis.routes import condition
 from sitegis.routes.condition import (
+    along_two,
     component_shares,
     draw_given,
     first_straight_arms,
-    heading_arms,
     nearest_first,
 )
 
@@ -75,23 +75,22 @@ def test_one_and_two_finds_are_the_kalman_update(monkeypatch: pytest.MonkeyPatch
 
 
 def drawn(count_log2: int, finds: list[Aim], *, headings: Array | None = None) -> tuple[Array, ...]:
-    """Draw poses of one wide component given finds: poses, log prior / proposal."""
+    """Draw one wide component given finds: poses, log prior / proposal, standardized plays."""
     means = np.array([[0.0, 0.0, 0.0]])
     root = np.diag([0.02, 0.10, np.radians(3.0)])[None]
     arms = first_straight_arms(means, root, finds)
     count = 1 << count_log2
-    uniforms = qmc.Sobol(3, seed=3).random(count)
+    uniforms = qmc.Sobol(6, seed=3).random(count)
     uniforms = np.clip(uniforms, 1e-12, 1 - 1e-9)
-    every = [np.repeat(one, count, axis=0) for one in (arms.means, arms.precisions, arms.usable)]
+    along = None
     if headings is not None:
-        rows = np.repeat(root[:, 2], count, axis=0)
-        more = heading_arms(np.zeros(count), rows, headings, finds)
-        every = [np.concatenate(pair, axis=1) for pair in zip(every, more, strict=True)]
+        rows, plays = np.repeat(root[:, 2], count, axis=0), np.full((count, 3), np.radians(2.0))
+        along = along_two(np.zeros(count), rows, headings, plays, finds)
     z, ratio = draw_given(
-        (every[0], every[1], every[2].astype(bool)), np.full(count, 0.2), ndtri(uniforms[:, :2]),
-        uniforms[:, 2],
+        arms, np.zeros(count, np.int64), along, np.full(count, 0.2),
+        ndtri(uniforms[:, [0, 1, 3, 4, 5]]), uniforms[:, 2],
     )  # fmt: skip
-    return np.einsum("ij,nj->ni", root[0], z), ratio
+    return np.einsum("ij,nj->ni", root[0], z[:, :3]), ratio, z[:, 3:]
 
 
 def beside(poses: Array, find: Aim) -> Array:
@@ -104,7 +103,7 @@ def beside(poses: Array, find: Aim) -> Array:
 def test_weighed_draws_give_what_brute_force_gives(number: int) -> None:
     """Evidence and moments from 4096 conditioned draws, against 4 million prior draws."""
     finds = [aim(5.0, 0.40, 0.01), aim(9.0, 0.62, 0.01)][:number]
-    poses, ratio = drawn(12, finds)
+    poses, ratio, _ = drawn(12, finds)
     log_like = sum(-0.5 * (beside(poses, f) / f.sd_m) ** 2 - np.log(f.sd_m) for f in finds)
     weights = np.exp(ratio + log_like)
     effective = weights.sum() ** 2 / (weights**2).sum()
@@ -130,12 +129,42 @@ def test_no_draw_weighs_more_than_the_prior_share_allows() -> None:
     headings = np.full((1 << 12, 3), np.nan)
     headings[:, 0] = np.radians(22.5)
     headings[::2, 1] = np.radians(2.0)
-    poses, ratio = drawn(12, finds, headings=headings)
+    poses, ratio, _ = drawn(12, finds, headings=headings)
     assert ratio.max() <= np.log(1 / 0.2) + 1e-9
     # the weights are the prior's: unbiased, whatever the arms
     assert np.exp(ratio).mean() == pytest.approx(1.0, abs=0.03)
     turned = np.exp(ratio) @ poses[:, 2] / np.exp(ratio).sum()
     assert turned == pytest.approx(0.0, abs=0.003)
+
+
+def test_two_finds_past_a_bend_share_the_turn_between_exit_and_bend() -> None:
+    """A straight after one bend that runs along two finds: the closed form, all Gaussian.
+
+    Its angle is that of the exit (3°) and the play of the bend (2°) together, seen as well as two
+    finds of 1 cm 4.1 m apart tell it: evidence N(off; 0, 3² + 2² + seen²), means by their shares.
+    """
+    finds = [aim(5.0, 0.40, 0.01), aim(9.0, 1.50, 0.01)]
+    headings = np.full((1 << 13, 3), np.nan)
+    headings[:, 0] = np.radians(11.25)
+    poses, ratio, plays = drawn(13, finds, headings=headings)
+    exit_sd, bend_sd = np.radians([3.0, 2.0])
+    seen = np.hypot(0.01, 0.01) / np.hypot(4.0, 1.1)
+    off = np.arctan2(1.1, 4.0) - np.radians(11.25)
+    left = off - poses[:, 2] - bend_sd * plays[:, 0]
+    weights = np.exp(ratio - 0.5 * (left / seen) ** 2) / (seen * np.sqrt(2.0 * np.pi))
+    effective = weights.sum() ** 2 / (weights**2).sum()
+    total = exit_sd**2 + bend_sd**2 + seen**2
+    exact = np.exp(-0.5 * off**2 / total) / np.sqrt(2.0 * np.pi * total)
+    narrow = total - 0.5 * seen**2
+    square = np.exp(-0.5 * off**2 / narrow) / np.sqrt(2.0 * np.pi * narrow * 4.0 * np.pi * seen**2)
+    assert effective > 3.0 * 2**13 * exact**2 / square  # those of as many prior draws
+    assert np.log(weights.mean() / exact) == pytest.approx(0.0, abs=4.0 / np.sqrt(effective))
+    for got, sd in ((poses[:, 2], exit_sd), (bend_sd * plays[:, 0], bend_sd)):
+        mean, spread = off * sd**2 / total, sd * np.sqrt(1.0 - sd**2 / total)
+        found = np.average(got, weights=weights)
+        assert found == pytest.approx(mean, abs=4.0 * spread / np.sqrt(effective))
+        found_sd = np.sqrt(np.average((got - found) ** 2, weights=weights))
+        assert found_sd == pytest.approx(spread, rel=4.0 / np.sqrt(effective))
 
 
 def test_components_that_suit_the_find_are_drawn_more() -> None:
@@ -184,7 +213,7 @@ def test_ranks_of_the_truth_are_even_whatever_was_found(finds: int, misses: int)
             y = _offset(truth[None], at)[0] + generator.normal(0.0, 0.03)
             seen.append(aim(at, y, 0.03))
         if seen:
-            poses, ratio = drawn(10, seen)
+            poses, ratio, _ = drawn(10, seen)
         else:
             poses, ratio = generator.normal(size=(1024, 3)) * spread, np.zeros(1024)
         weights = np.exp(ratio)
@@ -212,7 +241,7 @@ def _in_hole(poses: Array, hole: Array) -> Array:
 
 def test_a_find_far_from_where_the_marks_point_breaks_nothing() -> None:
     """Sixty sigmas aside: the weights are finite or nothing, and no warning is raised."""
-    poses, ratio = drawn(8, [aim(5.0, 25.0, 0.01), aim(9.0, 45.0, 0.01)])
+    poses, ratio, _ = drawn(8, [aim(5.0, 25.0, 0.01), aim(9.0, 45.0, 0.01)])
     assert np.isfinite(poses).all()
     assert (ratio <= np.log(1 / 0.2) + 1e-9).all()
     assert not np.isnan(ratio).any()

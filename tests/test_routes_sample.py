@@ -128,21 +128,37 @@ def test_straight_route_has_the_evidence_of_quadrature() -> None:
 
 
 def test_bent_route_has_the_evidence_of_quadrature() -> None:
-    """Three unknowns (place, angle, length before the bend): ln Z equals scipy's quadrature."""
-    angle = np.linspace(-0.3, 0.3, 401)[:, None]
-    length = np.linspace(0.3, RUN_M, 4001)[None]
+    """Place, angle, length before the bend, its play: ln Z equals scipy's quadrature.
+
+    Of bends 15 in 100 are rolled or bent pipe, 12° about the catalog's angle, the rest made, 2°:
+    the play by Gauss and Hermite's nodes of each.
+    """
+    nodes, shares = np.polynomial.hermite_e.hermegauss(16)
+    shares = shares / shares.sum()
+    total = sum(
+        share * each * _bent_evidence(LEFT_TURN_RAD + np.radians(sd) * node)
+        for share, sd in ((0.15, 12.0), (0.85, 2.0))
+        for each, node in zip(shares, nodes, strict=True)
+    )
+    site = corner_site()
+    got, se = estimate(*reduced_case(LEFT_TURN_RAD, site), site)
+    assert abs(got - np.log(total)) < 3 * se
+
+
+def _bent_evidence(turn: float) -> float:
+    """Give the evidence of a route that turns once by an angle."""
+    angle = np.linspace(-0.3, 0.3, 201)[:, None]
+    length = np.linspace(0.3, RUN_M, 1001)[None]
     law = 0.4 * stats.expon.pdf(length, 0.3, 1.0)
     law = law + 0.6 * stats.uniform.pdf(length, 0.3, RUN_M - 0.3)
     left = RUN_M - length * np.cos(angle)
-    shift = length * np.sin(angle) + left * np.tan(angle + LEFT_TURN_RAD)
-    value = law * habits(angle, LEFT_TURN_RAD) * window_share(shift)
+    shift = length * np.sin(angle) + left * np.tan(angle + turn)
+    value = law * habits(angle, turn) * window_share(shift)
     value = value * stats.norm.pdf(angle, 0, ANGLE_SD_RAD)
-    value[left / np.cos(angle + LEFT_TURN_RAD) < 0.3] = 0.0
+    value[left / np.cos(angle + turn) < 0.3] = 0.0
+    value[np.broadcast_to(np.abs(angle + turn) > np.radians(75.0), value.shape)] = 0.0
     inner = integrate.simpson(value, x=length[0], axis=1)
-    exact = np.log(integrate.simpson(inner, x=angle[:, 0]))
-    site = corner_site()
-    got, se = estimate(*reduced_case(LEFT_TURN_RAD, site), site)
-    assert abs(got - exact) < 3 * se
+    return float(integrate.simpson(inner, x=angle[:, 0]))
 
 
 @pytest.mark.parametrize("sd_m", [0.05, 0.3])
@@ -219,8 +235,12 @@ def test_routes_meet_a_main_with_a_jog_once() -> None:
     assert shapely.get_num_geometries(met).max() == 1
 
 
-def test_bends_are_from_the_catalog(front: Survey) -> None:
-    """Every kept bend is one of the catalog's angles, three at most."""
+def test_bends_are_about_the_catalogs(front: Survey) -> None:
+    """Three bends at most; five in six are within three sd of made ones (2°) of a catalog angle.
+
+    Of drawn ones 85 in 100 are made; a rolled or bent one may by chance lie as near.
+    """
+    near = total = 0
     for routes in front.routes:
         steps = np.diff(routes.vertices, axis=1)
         angles = np.arctan2(steps[..., 1], steps[..., 0])
@@ -228,7 +248,9 @@ def test_bends_are_from_the_catalog(front: Survey) -> None:
         turns = np.degrees(np.abs((np.diff(angles, axis=1) + np.pi) % (2 * np.pi) - np.pi))
         bends = turns[real[:, 1:]]
         gaps = np.abs(bends[:, None] - np.array(list(ANGLE_SHARES)))
-        assert not bends.size or gaps.min(axis=1).max() < 1e-6
+        near, total = near + int((gaps.min(axis=1, initial=90.0) < 6.0).sum()), total + bends.size
+    assert total > 10_000
+    assert near / total > 0.85 * 0.997
 
 
 def test_side_yard_routes_pass_the_yard(front: Survey) -> None:
@@ -327,7 +349,7 @@ def test_rear_exit_suits_the_alley() -> None:
         for name in ("alley-main:direct", "front-main:side-yard-left")
     }
     assert weighed["alley-main:direct"] > weighed["front-main:side-yard-left"] + np.log(4.0)
-    assert "bends" in got["front-main:direct"].why_none
+    assert "pass under the house again" in got["front-main:direct"].why_none
 
 
 def test_outdoor_locate_in_the_alley_makes_the_alley_dominate() -> None:

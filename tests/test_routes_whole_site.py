@@ -6,17 +6,25 @@ same comparison at length.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import emcee
 import numpy as np
 import pytest
-from scipy.stats import energy_distance
+from scipy.stats import energy_distance, qmc
 
+from sitegis.evidence import RouteSet
 from sitegis.geometry.frames import Array
 from sitegis.model.results import Routes
 from sitegis.model.survey import Survey
 from sitegis.routes import sample_routes
+from sitegis.routes.draw import DIMENSIONS, draw_heads
+from sitegis.routes.fit import fit_candidates
+from sitegis.routes.hypotheses import enumerate_hypotheses
+from sitegis.routes.likelihoods import aims_for, log_likelihoods
+from sitegis.routes.plan import make_plan
+from sitegis.routes.terrain import prepare_terrain
 
 from .benchmarks.whole_site import RULES, cases, monte_carlo, nested
 from .route_model import CUBE, RouteModel
@@ -52,29 +60,39 @@ def test_evidence_agrees_with_dynesty() -> None:
     assert abs(got - value) < 3 * np.hypot(se, error)
 
 
-def turns_of(routes: Routes) -> Array:
-    """Give the sum of turns of each route with one bend or none, nan with more (radians)."""
-    steps = np.diff(routes.vertices, axis=1)
-    real = np.hypot(steps[..., 0], steps[..., 1]) > 1e-9
-    angles = np.arctan2(steps[..., 1], steps[..., 0])
-    last = angles[np.arange(len(real)), real.shape[1] - 1 - np.argmax(real[:, ::-1], axis=1)]
-    turn = (last - angles[:, 0] + np.pi) % (2 * np.pi) - np.pi
-    return np.where(real.sum(axis=1) <= 2, turn, np.nan)
+def drawn_with(turn_deg: float) -> tuple[RouteModel, Array, Array]:
+    """Give the stage's own draws with one sequence of bends: the model, tap stations, weights."""
+    name = "front-main:direct"
+    model = cases()[name]
+    site, terrain = model.site, prepare_terrain(model.site)
+    (way,) = [one for one in enumerate_hypotheses(site) if one.id == name]
+    plan = make_plan(way, model.main, model.exit, terrain, aims_for(site, model.main))
+    one = np.flatnonzero(
+        (plan.sequences.counts == (turn_deg != 0.0))
+        & np.isclose(plan.sequences.turns_rad[:, 0], np.radians(turn_deg))
+    )
+    laws = replace(plan.sequences.chosen(one), prior=np.ones(1))
+    plan = replace(plan, sequences=laws, rules=plan.rules[one], shares=np.ones(1))
+    points = qmc.Sobol(DIMENSIONS, rng=np.random.default_rng(5)).random(1 << 13)
+    heads = draw_heads(plan, model.exit, points, model.least_slope)
+    fitted = fit_candidates(plan, heads, model.exit, site.building, terrain)
+    laid = RouteSet(
+        site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m, fitted.stations_m,
+        plan.sequences.turns_rad[fitted.chosen], None,
+    )  # fmt: skip
+    logs = fitted.log_prior + sum(log_likelihoods(laid).values())
+    weights = np.exp(logs - logs.max())
+    return model, fitted.stations_m, weights / weights.sum()
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, -11.25])
 def test_taps_are_distributed_as_emcee_says(turn_deg: float) -> None:
     """Given the bends, tap stations have emcee's quantiles and energy distance up to chance.
 
-    emcee walks over pose, levels, the main's error and the length before the bend; each walker
+    emcee walks over pose, levels, the main's error, the bend's length and play; each walker
     counts once, however long it walks, and the stage's samples by their effective number.
     """
-    model, routes = sampled("front-main:direct")
-    chosen = np.abs(turns_of(routes) - np.radians(turn_deg)) < 1e-6
-    logs = (routes.log_prior + sum(routes.log_likelihoods.values()))[chosen]
-    weights = np.exp(logs - logs.max())
-    weights /= weights.sum()
-    stations = routes.tap_stations_m[chosen]
+    model, stations, weights = drawn_with(turn_deg)
     walked = walk(model, np.radians(turn_deg))
     own = 1.0 / np.sum(weights**2)
     below = np.array([weights[stations < q].sum() for q in np.quantile(walked, LEVELS)])
@@ -97,7 +115,7 @@ def walk(model: RouteModel, turn: float) -> Array:
     turns, counts, prior = model.sequences
     index = int(np.argmin(np.abs(turns.sum(axis=1) - turn) + 9.0 * (counts != (turn != 0.0))))
     middle = float(np.cumsum(prior)[index] - 0.5 * prior[index])
-    free = [0, 1, 2, 3, 4, 5, 6, 7, *([9] if turn else [])]
+    free = [0, 1, 2, 3, 4, 5, 6, 7, *([9, 12] if turn else [])]
 
     def log_weight(points: Array) -> tuple[Array, Array]:
         cube = np.full((len(points), CUBE), 0.5)

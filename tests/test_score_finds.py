@@ -6,6 +6,7 @@ its likelihood written out here.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 from types import SimpleNamespace
@@ -295,10 +296,26 @@ def test_a_find_in_line_is_this_drain_and_one_far_off_is_doubted() -> None:
 
 def test_a_find_narrower_than_the_drain_is_another_pipe_more_often() -> None:
     narrow = replace(FIND, diameter_m=0.03)
-    one = score_hypotheses(sampled(FIND)).scores.finds[0]
-    other = score_hypotheses(sampled(narrow)).scores.finds[0]
+    plain, told = score_hypotheses(sampled(FIND)), score_hypotheses(sampled(narrow))
+    one, other = plain.scores.finds[0], told.scores.finds[0]
+    assert not [n for n in plain.scores.notices if n.code == "find-narrower"]
+    (notice,) = [n for n in told.scores.notices if n.code == "find-narrower"]
+    assert notice.needs_person
+    assert "another pipe" in notice.message
     odds = [j.p_drain / dict(j.causes)["another pipe"] for j in (one, other)]
     assert odds[0] / odds[1] == pytest.approx(10.0, rel=0.25)
+
+
+def test_a_find_uphill_is_said_with_how_much_lower_the_routes_pass() -> None:
+    """In line, but 1.5 m above where any route's fall brings the pipe."""
+    assert FIND.depth_to_invert_m is not None
+    uphill = replace(FIND, depth_to_invert_m=FIND.depth_to_invert_m - 1.5)
+    survey = score_hypotheses(sampled(uphill))
+    (judged,) = survey.scores.finds
+    assert judged.p_drain < 0.1
+    assert judged.below_m == pytest.approx(-1.5, abs=0.3)
+    (notice,) = [n for n in survey.scores.notices if n.code == "find-not-explained"]
+    assert re.search(r"the routes pass .* from it and .* lower\.", notice.message)
 
 
 def test_a_search_from_above_without_a_depth_tells_of_the_strip_alone() -> None:

@@ -198,7 +198,7 @@ def _table(heading: str) -> list[list[str]]:
 def test_the_table_of_attributes_is_complete() -> None:
     """Every attribute of every layer is documented with type and meaning, and no other is."""
     rows = _table("# Attributes")
-    some = {"two-stacks": ("branch", "wye"), "dug-and-found": ("stretch",)}
+    some = {"two-stacks": ("branch", "wye"), "dug-and-found": ("stretch", "dug")}
     more = [
         f for name, of in some.items() for f in survey_features(computed(name)) if f.layer in of
     ]

@@ -18,7 +18,10 @@ from sitegis.messages.errors import CannotWrite
 from sitegis.model.survey import Survey
 from sitegis.pipeline import WhatIf, compute, run
 from sitegis.write.answer import answer
+from sitegis.write.derive import survey_features
 from sitegis.write.keep import inputs_digest, keep_revision
+from sitegis.write.page.map_data import map_data
+from sitegis.write.profile import survey_profile
 from sitegis.write.record.document import record_bytes
 
 STORY = Path(__file__).parents[1] / "fixtures" / "dug-and-found"
@@ -34,7 +37,7 @@ def test_the_last_answer_knows_both_findings_and_the_kept_pits(told: Survey) -> 
     found = answer(told)
     assert found["status"] == "partly exposed"
     assert [(f["id"], f["found"], f["at_pit"]) for f in found["findings"]] == [
-        ("F1", "no", "R1-P1"), ("F2", "yes", "R2-P1"),
+        ("F1", "no", "R1-P1"), ("F2", "yes", "R2-P2"),
     ]  # fmt: skip
     assert found["pits"] == []
     assert found["comparison"]["expected_cost"] == 0.0
@@ -68,6 +71,22 @@ def test_the_record_tells_the_revisions_and_what_was_measured(told: Survey) -> N
     for words in ("R1 2026-05-04", "R2 2026-05-11", "R3 2026-05-12", "exit by 1'", "102 1/2\"",
                   "17' 4\" from the front-left"):  # fmt: skip
         assert words in text
+
+
+def test_the_holes_that_were_dug_are_drawn(told: Survey) -> None:
+    """The empty one crossed out on paper and dotted on the map, with the corners of R1-P1."""
+    dug = {f.properties["id"]: f for f in survey_features(told) if f.layer == "dug"}
+    assert {name: f.properties["found"] for name, f in dug.items()} == {"F1": "no", "F2": "yes"}
+    kept = json.loads((STORY / "revisions" / "R1.json").read_text("utf-8"))["pits"][0]
+    assert dug["F1"].geometry.area == pytest.approx(kept["length_m"] * kept["width_m"], rel=1e-3)
+    middle = dug["F1"].geometry.centroid
+    assert (middle.x, middle.y) == pytest.approx((kept["x_m"], kept["y_m"]), abs=1e-3)
+    text = " ".join(page.extract_text() for page in PdfReader(BytesIO(record_bytes(told))).pages)
+    assert "F1 (dug, nothing found)" in text
+    assert "F2 (dug, seen)" in text
+    features = map_data(told, survey_profile(told))["features"]
+    shown = [f["properties"] for f in features if f["properties"]["layer"] == "dug"]
+    assert {(one["label"], one["found"]) for one in shown} == {("F1", "no"), ("F2", "yes")}
 
 
 def test_an_answer_is_kept_once_and_touches_nothing_of_the_user_s(tmp_path: Path) -> None:

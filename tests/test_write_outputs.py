@@ -29,7 +29,7 @@ from .filled import filled_survey
 
 # corners are written on a lattice of 1/8192 m: half a step along the perimeter, over the area
 LATTICE = 2 * (15.24 + 38.1) * 0.5 / 8192 / (15.24 * 38.1)
-NOT_OF_EVERY_SITE = ("branch", "wye", "stretch")
+NOT_OF_EVERY_SITE = ("branch", "wye", "stretch", "dug")
 NAMES = {"answer.json", "lateral.geojson", "lateral.gpkg", "map.html", "stakeout.csv"}
 
 FIXTURES = Path(__file__).parent.parent / "fixtures"

@@ -1,21 +1,26 @@
-"""What the marks were worth: digging by a guess, at the same prices and by the same routes."""
+"""What the marks were worth: digging and cutting by a guess, at the same prices."""
 
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import ndtr
 
 from ..geometry import polyline
 from ..geometry.frames import Array
-from ..model.dig_plan import GuessedDig
+from ..model.dig_plan import GuessedCut, GuessedDig
 from ..model.site import Main, Site
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_M, at_least, ordered
-from ..numerics.statistics import NORMAL_BELOW_95
+from ..numerics.ordering import MATTERS_M, at_least, ordered, smallest
+from ..numerics.statistics import NORMAL_95, NORMAL_BELOW_95, normal_density
 from ..pits.cost import BEDDING_M, pit_cost, surface_rates_at
 from ..pits.exposure import Straights, rectangle_crossings
+from .tie_in import OPENING_M, fixture_place
 
 OUT_M = 1.5
 """How far outside the wall a pit by a guess is dug. Judgment, no source."""
+ASTRAY = 1.5
+"""Slab opened beside a cut that missed, for each length that was lacking: half of the time the
+wrong side is opened first, as far. Judgment, no source."""
 
 
 def guessed_digs(
@@ -50,10 +55,91 @@ def guessed_digs(
     if survey.fitted is None or not site.mains:
         return ()
     start = survey.fitted.vertices[0]
-    guessed = [("nearest main", _nearest(site, start))]
-    guessed += [("owner", main) for main in site.mains if main.id == site.dig.owner_guess]
-    made = [_dig(survey, by, main, start, straights, weights, way_out) for by, main in guessed]
+    made = [
+        _dig(survey, by, main, start, straights, weights, way_out) for by, main in _guessed(survey)
+    ]
     return tuple(one for one in made if one is not None)
+
+
+def _guessed(survey: Survey) -> list[tuple[str, Main]]:
+    """List who guesses which main: the nearest, and the one that the owner names."""
+    site = survey.site
+    owner = [("owner", main) for main in site.mains if main.id == site.dig.owner_guess]
+    return [("nearest main", _nearest(site, survey.drain.vertices[0])), *owner]
+
+
+def guessed_cuts(survey: Survey) -> tuple[GuessedCut, ...]:
+    """Return what opening the slab over the drain costs, as expected: by the marks, by guesses.
+
+    Where the first planned fixture that has a place is nearest, clear of the upstream end, or else
+    as far from that end as the middle of the drain. By the marks the cut is as wide as the drain's
+    place is known there (95 %); by a guess it is a usual one on the straight line from the
+    upstream end toward the main. Either is widened until it shows the drain, which lies where the
+    marks place it, with their spread.
+    """
+    site, placed = survey.site, survey.placed
+    if survey.fitted is None or placed is None or not site.mains:
+        return ()
+    left = survey.exit_from_inside or survey.exit
+    drain = np.concatenate([survey.fitted.vertices, [[left.x_m, left.y_m]]])
+    fixture, wanted = _to_be_joined(survey)
+    middle_m = 0.5 * float(polyline.length(drain))
+    here = _nearest_place(drain, wanted, middle_m)
+    marks = [point for point in placed.points if point.id in survey.fitted.point_ids]
+    away = [float(np.hypot(point.x_m - here[0], point.y_m - here[1])) for point in marks]
+    sd_m = marks[smallest(away, MATTERS_M)].sd_major_m
+    wide = max(OPENING_M, 2.0 * NORMAL_95 * sd_m + site.drain_diameter_m)
+    cuts = [_cut(site, ("marks", ""), fixture, here, 0.0, sd_m, wide)]
+    for by, main in _guessed(survey):
+        station = polyline.line_locate_point(main.line, drain[0])[1]
+        line = np.stack([drain[0], polyline.line_interpolate_point(main.line, station)])
+        at = _nearest_place(line, wanted, middle_m)
+        off_m = float(polyline.line_locate_point(drain, at)[0])
+        cuts.append(_cut(site, (by, main.id), fixture, at, off_m, sd_m, OPENING_M))
+    return tuple(cuts)
+
+
+def _to_be_joined(survey: Survey) -> tuple[str, Array | None]:
+    """Give the first planned fixture that has a place, with it; else "" and None."""
+    for fixture in survey.site.fixtures:
+        place = fixture_place(survey, fixture)
+        if place is not None:
+            return fixture.id, place[0]
+    return "", None
+
+
+def _nearest_place(line: Array, wanted: Array | None, else_m: float) -> Array:
+    """Give where a line (n, 2) is nearest to what is wanted, clear of its start; else so far on."""
+    station = else_m
+    if wanted is not None:
+        station = max(float(polyline.line_locate_point(line, wanted)[1]), OPENING_M)
+    return polyline.line_interpolate_point(line, np.array(station))
+
+
+def _cut(
+    site: Site,
+    guess: tuple[str, str],
+    fixture: str,
+    center: Array,
+    off_m: float,
+    sd_m: float,
+    wide_m: float,
+) -> GuessedCut:
+    """Price a cut whose middle is ``off_m`` beside where the drain most probably is.
+
+    With u ~ N(off, sd²) and half the width h, P(found) = P(|u| ≤ h), and what must be added is
+    E[(|u| − h)₊] = sd (φ(a) − a Φ(−a) + φ(b) − b Φ(−b)), a = (h − off) / sd, b = (h + off) / sd.
+    """
+    ends = (0.5 * wide_m + np.array([-off_m, off_m])) / sd_m
+    p_hit = float(1.0 - ndtr(-ends).sum())
+    lacking = float(sd_m * (normal_density(ends, 1.0) - ends * ndtr(-ends)).sum())
+    settings, area = site.dig, wide_m * OPENING_M
+    cost = settings.slab_setup + area * settings.slab_per_m2
+    more = ASTRAY * lacking * OPENING_M * settings.slab_per_m2
+    return GuessedCut(
+        guess[0], guess[1], fixture, float(center[0]), float(center[1]),  # type: ignore[arg-type]  # one of three
+        min(max(p_hit, 0.0), 1.0), cost, cost + more,
+    )  # fmt: skip
 
 
 def _nearest(site: Site, start: Array) -> Main:

@@ -23,7 +23,7 @@ from .compare import compare_ways, untold_way
 from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
-from .guess import guessed_digs
+from .guess import guessed_cuts, guessed_digs
 from .pits import Field, hit_map, lay_field, rank_pits
 from .stakeout import choose_ties
 from .tie_in import unplaced_fixtures
@@ -51,18 +51,17 @@ def plan_dig(survey: Survey) -> Survey:
         return replace(survey, planned=plan)
     seen = exposures(survey)
     field = lay_field(survey.site, survey.rules, likely_part(weighed_by_exposure(cloud)))
-    pits = (
-        ()
-        if seen
-        else _pits(survey, field, rank_pits(field, straight if has_missed(survey.site) else None))
-    )
+    # two holes ahead only after a miss: for a first pit it saved nothing that 100 invented digs
+    # could show (1.002 times the money, 95 % range 0.974 to 1.030)
+    missed_one = has_missed(survey.site)
+    pits = () if seen else _pits(survey, field, rank_pits(field, straight if missed_one else None))
     missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
     costs = np.array([pit.cost for pit in pits])
-    least = 0 if has_missed(survey.site) else min(len(pits), 1)
-    count, cost = cut_search(costs, missed, straight, least=least)
+    count, cost = cut_search(costs, missed, straight, least=0 if missed_one else min(len(pits), 1))
     cost = 0.0 if seen else cost
     pits = pits[:count]
     ways = compare_ways(survey, replace(field, cloud=likely_part(cloud)))
+    guessing = not seen and not missed_one
     plan = DigPlan(
         pits,
         hit_map(field),
@@ -74,9 +73,8 @@ def plan_dig(survey: Survey) -> Survey:
         (*_notices(survey, pits), *untold_way(survey, pits, ways)),
         ways,
         follow_trenches(survey, seen),
-        ()
-        if seen or has_missed(survey.site)
-        else guessed_digs(survey, field.straights, field.cloud.weights, straight),
+        guessed_digs(survey, field.straights, field.cloud.weights, straight) if guessing else (),
+        guessed_cuts(survey) if guessing else (),
         () if seen else rank_holes(field),
     )
     return replace(survey, planned=plan)

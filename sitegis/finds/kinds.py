@@ -16,9 +16,16 @@ from ..pits.exposure import ground_sd_m
 from .records import Finding, Found, Missed, Work
 from .reweigh import COMMON_FAILURE, PIT_SHOWS, find_likelihood, hole_shows, miss_likelihood
 
-__all__ = ["FIND_KINDS", "kind_of", "measured_invert_m", "residuals", "right_density"]
+__all__ = [
+    "FIND_KINDS",
+    "is_narrower",
+    "kind_of",
+    "measured_invert_m",
+    "residuals",
+    "right_density",
+]
 
-Residuals = tuple[Array, Array, Array | None, Array | None]
+Residuals = tuple[Array, Array | None, Array | None]
 # Judgment, no source: how often what was found is this drain, by what was done to find it; ...
 RIGHT: Mapping[Work, float] = {
     "test-pit": 0.98, "vacuum-hole": 0.95, "trench": 0.98, "locate": 0.95, "cleanout": 0.90,
@@ -38,10 +45,6 @@ ACROSS_SD_M: Mapping[Work, float] = {
 DEPTH_SD_M = 0.02
 DIRECTION_SD_RAD = float(np.radians(5.0))
 PIPE_WALL_M = 0.008
-BEND_PLAY_RAD = float(np.radians(1.5))
-"""How far a laid bend is off its catalog angle, by fitting and joints, one sd. Routes are drawn
-with the catalog's own angles: what a find beyond a bend says of the exit is blurred by it.
-Judgment, no source."""
 NO_BOTTOM_M = -1000.0  # of what was searched from above, however deep
 # A lateral is hardly ever narrower than the drain that feeds it: judgment.
 NARROWER_M, NARROWER_ODDS = 0.015, 0.1
@@ -109,8 +112,7 @@ def across_sd_m(item: Finding, site: Site) -> float:
 def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
     """Return how each route misses a find: across (m,), below, and turn; None if not measured.
 
-    The second (m,) is how far the play of its bends may carry a route aside there, one sd. A
-    connection is held against the tap, anything else against the nearest place of the route.
+    A connection is held against the tap, anything else against the nearest place of the route.
 
     Parameters
     ----------
@@ -122,7 +124,7 @@ def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
     Returns
     -------
     Residuals
-        Across, its spread, below and turn: (m,) in m and rad, None where not measured.
+        Across, below and turn: (m,) in m and rad, None where not measured.
     """
     point = parts.place_of(item)
     across, station, segment = polyline.line_locate_point(laid.vertices, point)
@@ -136,35 +138,26 @@ def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
         step = np.take_along_axis(np.diff(laid.vertices, axis=1), segment[:, None, None], axis=1)
         angle = np.arctan2(step[:, 0, 1], step[:, 0, 0]) - item.direction_rad
         turn = (angle + 0.5 * np.pi) % np.pi - 0.5 * np.pi
-    return across, bend_play_m(laid.vertices, station), below, turn
+    return across, below, turn
 
 
-def bend_play_m(vertices: Array, stations_m: Array) -> Array:
-    """Return how far bends that are off their angle carry routes (m, v, 2) aside at stations (m,).
-
-    Root sum of squares over the bends before it of the play times the length since. A short
-    route repeats its tap, past which nothing lies.
+def is_narrower(item: Finding, site: Site) -> bool:
+    """Return whether a find is narrower than the drain that would feed it.
 
     Parameters
     ----------
-    vertices
-        Vertices of the routes (m, v, 2), m.
-    stations_m
-        Stations from the exit (m,), m.
+    item
+        Item of evidence.
+    site
+        The site as read.
 
     Returns
     -------
-    Array
-        Standard deviations (m,), m.
-
-    Examples
-    --------
-    >>> line = np.array([[[0.0, 0.0], [3.0, 0.0], [6.0, 4.0], [6.0, 4.0]]])
-    >>> float(bend_play_m(line, np.array([8.0]))[0] / np.radians(1.5))
-    5.0
+    bool
+        Whether it is.
     """
-    since = np.maximum(stations_m[:, None] - polyline.stations(vertices)[:, 1:-1], 0.0)
-    return np.asarray(BEND_PLAY_RAD * np.sqrt((since**2).sum(axis=1)))
+    known = site.drain_diameter_known and item.diameter_m is not None
+    return known and (item.diameter_m or 0.0) < site.drain_diameter_m - NARROWER_M
 
 
 def reliability_of(item: Finding, site: Site) -> float:
@@ -183,8 +176,7 @@ def reliability_of(item: Finding, site: Site) -> float:
         Probability.
     """
     right = RIGHT[item.work]
-    known = site.drain_diameter_known and item.diameter_m is not None
-    if known and (item.diameter_m or 0.0) < site.drain_diameter_m - NARROWER_M:
+    if is_narrower(item, site):
         odds = NARROWER_ODDS * right / (1.0 - right)
         return odds / (1.0 + odds)
     return right
@@ -229,11 +221,11 @@ def right_density(item: Found, site: Site, misses: Residuals) -> Array:
 
 
 def _density(item: Found, site: Site, misses: Residuals, reliability: float) -> Array:
-    across, play, below, turn = misses
+    across, below, turn = misses
     measured = measured_invert_m(item, site)
     return find_likelihood(
         across,
-        np.hypot(across_sd_m(item, site), play),
+        across_sd_m(item, site),
         reliability,
         below,
         1.0 if measured is None else measured[1],

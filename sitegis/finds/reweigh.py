@@ -180,7 +180,7 @@ def joint_miss_showing(singles: Array, common: float = COMMON_FAILURE) -> Array:
 
 def find_likelihood(
     across_m: Array,
-    sd_m: Array | float,
+    sd_m: float,
     reliability: float,
     below_m: Array | None = None,
     below_sd_m: float = 1.0,
@@ -189,18 +189,17 @@ def find_likelihood(
 ) -> Array:
     """Return the density (m,) of a find given each route: e · right + (1 − e) · stray.
 
-    ``across_m`` is how far each route passes from the find, ``sd_m`` how truly that is known, of
-    each (m,) or of all; ``below_m`` its invert less that
-    found; ``turn_rad`` its direction against that found, within ±π/2. Right is the product of
-    normal densities of what was measured; a stray find lies anywhere within
-    ``STRAY_BREADTH_M``, ``STRAY_DEPTH_M`` and half a turn. ``reliability`` e: of this drain.
+    ``across_m`` is how far each route passes from the find, ``sd_m`` how truly that is known;
+    ``below_m`` its invert less that found; ``turn_rad`` its direction against that found, within
+    ±π/2. Right is the product of normal densities of what was measured; a stray find lies anywhere
+    within ``STRAY_BREADTH_M``, ``STRAY_DEPTH_M`` and half a turn. ``reliability`` e: of this drain.
 
     Parameters
     ----------
     across_m
         Distance of each route from the find (m,), m.
     sd_m
-        Standard deviation of that, of all or of each (m,), m.
+        Standard deviation of that, m.
     reliability
         Probability that it is this drain.
     below_m

@@ -523,6 +523,17 @@ class ComparisonGuesse(Place):
     expected_cost: float | None
 
 
+class ComparisonCut(Place):
+    """``comparison.cuts[]`` of ``answer.json``."""
+
+    by: Literal["marks", "owner", "nearest main"]
+    main: str | None
+    fixture: str | None
+    p_hit: float
+    cost: float | None
+    expected_cost: float | None
+
+
 class DiscriminatingPit(Place):
     """``discriminating_pit`` of ``answer.json``."""
 
@@ -551,6 +562,7 @@ class Comparison(TypedDict):
     expected_cost: float | None
     expected_cost_straight: float | None
     guesses: NotRequired[list[ComparisonGuesse]]
+    cuts: NotRequired[list[ComparisonCut]]
     ways: list[Direction]
     directions: list[Direction]
 

@@ -20,7 +20,7 @@ from .site import Main, Manhole
 Layer = Literal[
     "lot", "building", "main", "manhole", "locate", "drain", "exit", "route", "corridor", "pit",
     "tie", "keep-out", "branch", "wye", "spoil-setback", "planned-branch", "slab-opening",
-    "other-reading", "planned-vent", "stretch",
+    "other-reading", "planned-vent", "stretch", "dug",
 ]  # fmt: skip
 EvidenceClass = Literal["exposed", "located", "inferred", "record", "measured"]
 Value = str | float | int | bool | None

@@ -184,13 +184,33 @@ class GuessedDig:
 
 
 @dataclass(frozen=True, slots=True)
+class GuessedCut:
+    """What opening the slab over the drain is expected to cost: by the marks, or by a guess.
+
+    The cut lies where ``fixture`` would join ("": at the middle of the drain), at ``x_m, y_m``; it
+    finds the drain with ``p_hit`` and costs ``cost``; ``expected_cost`` counts the slab that is
+    opened beside it until the drain is found. ``main`` is the one that is guessed.
+    """
+
+    by: Literal["marks", "owner", "nearest main"]
+    main: str
+    fixture: str
+    x_m: float
+    y_m: float
+    p_hit: float
+    cost: float
+    expected_cost: float
+
+
+@dataclass(frozen=True, slots=True)
 class DigPlan:
     """Where to dig: pits in greedy order, hit map, corridors, depth table, expected costs.
 
     ``ways`` compares front, rear and side, the most probable first. Where the pipe was seen the
     search is over: no pits, nothing left to expect, and ``follow`` prices the trenches from there.
     ``vacuum_holes`` are another way to look, in an order of their own.
-    ``guesses`` say what digging without the marks would cost, as long as nothing was dug.
+    ``guesses`` and ``cuts`` say what digging, and cutting the slab, without the marks would cost,
+    as long as nothing was dug; the latter begin with the cut by the marks.
     """
 
     pits: tuple[Pit, ...]
@@ -204,4 +224,5 @@ class DigPlan:
     ways: tuple[DirectionComparison, ...] = ()
     follow: tuple[FollowTrench, ...] = ()
     guesses: tuple[GuessedDig, ...] = ()
+    cuts: tuple[GuessedCut, ...] = ()
     vacuum_holes: tuple[VacuumHole, ...] = ()

@@ -154,9 +154,11 @@ class DigSettings:
 
     Costs are in ``currency``; ``surface_per_m2`` restores what is cut; ``tolerance_m`` is the
     tolerance zone about marked utilities (24 in by default); ``vacuum_hole`` is the price of one
-    vacuum test hole without restoration. ``hand_lift_m`` is how high soil is thrown where pits are
-    dug by hand (None: a machine lifts it). ``owner_guess`` is the main that the owner takes the
-    lateral to join: it weighs nothing, and tells only what the marks were worth.
+    vacuum test hole without restoration. A cut in the slab down to the drain costs ``slab_setup``
+    and ``slab_per_m2``: sawing, breaking out, soil by hand, concrete again.
+    ``hand_lift_m`` is how high soil is thrown where pits are dug by hand (None: a machine lifts
+    it). ``owner_guess`` is the main that the owner takes the lateral to join: it weighs nothing,
+    and tells only what the marks were worth.
     """
 
     pit_length_m: float = 1.2
@@ -172,6 +174,8 @@ class DigSettings:
     per_m3: float = 110.0
     per_m3_protected: float = 190.0
     vacuum_hole: float = 350.0
+    slab_setup: float = 300.0
+    slab_per_m2: float = 450.0
     hand_lift_m: float | None = None
     surface_per_m2: Mapping[str, float] = field(
         default_factory=lambda: {

@@ -12,7 +12,7 @@ import numpy as np
 import shapely
 
 from ..finds.records import METS, WORKS, Finding, Found, Missed
-from ..geometry.frames import Array, LotFrame
+from ..geometry.frames import Array, LotFrame, lot_direction
 from ..messages.catalog import fault_of
 from ..model.fields import CORNERS, as_azimuth
 from ..model.revisions import KeptPit
@@ -27,6 +27,7 @@ from .photos import Photo, hold_against_photo, named_photo
 # where no sd is given, and by the middle of the hole alone, as a share of its length.
 LOT_SD_M, SATELLITE_SD_M, MIDDLE_SHARE = 0.05, 0.5, 12.0**-0.5
 FURTHEST_M = 200.0
+ALONG_M = 2.0  # of another pipe either way of where it was met, if its direction was seen: judgment
 BY_PHOTO = "the place of photo"
 # Sds by which ties may disagree before it is called a slip, and how near in chi-square and how far
 # apart two fixes must be to be told as a mirror pair; judgment. Steps of Gauss-Newton.
@@ -99,7 +100,7 @@ def read_findings(
         KeepOut(
             one.id,
             one.met,
-            np.array([[one.x_m, one.y_m]]),
+            _seen_of(one),
             0.0,
             f"found in {one.id}" + (f" on {one.date}" if one.date else ""),
         )
@@ -107,6 +108,14 @@ def read_findings(
         if one.met not in ("yes", "no")
     )
     return tuple(findings), others
+
+
+def _seen_of(other: Finding) -> Array:
+    """Return where another pipe was met: a point, or the line that its direction makes of it."""
+    here = np.array([other.x_m, other.y_m])
+    if other.direction_rad is None:
+        return here[None]
+    return here + np.array([[-ALONG_M], [ALONG_M]]) * lot_direction(other.direction_rad)
 
 
 def _finding(cells: Cells, ground: Ground) -> Finding | None:

@@ -218,7 +218,8 @@ def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSe
         "tolerance": "tolerance_m", "building_setback": "building_setback_m",
         "max_depth": "max_depth_m", "soil": "soil_type", "setup": "setup", "per_m3": "per_m3",
         "per_m3_protected": "per_m3_protected", "vacuum_hole": "vacuum_hole",
-        "hand_lift": "hand_lift_m", "currency": "currency", "owner_guess": "owner_guess",
+        "slab_setup": "slab_setup", "slab_per_m2": "slab_per_m2", "hand_lift": "hand_lift_m",
+        "currency": "currency", "owner_guess": "owner_guess",
     }  # fmt: skip
     given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface"})}
     changes = {names[name]: value for name, value in given.items() if value is not None}

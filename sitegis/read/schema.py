@@ -338,6 +338,8 @@ class CostTable(Table):
     per_m3: Money | None = None
     per_m3_protected: Money | None = None
     vacuum_hole: Money | None = None
+    slab_setup: Money | None = None
+    slab_per_m2: Money | None = None
     hand_lift: Annotated[Length, Field(ge=0.5)] | None = None
     surface: dict[str, Money] = Field(default_factory=dict)
     currency: Annotated[str, StringConstraints(pattern=r"^[A-Za-z]{3}$")] | None = None

@@ -10,10 +10,19 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from ..geometry.frames import Array
+from ..line.bend_catalog import BEND_ANGLE_SD_RAD, FREE_SD_DEG, FREE_SHARE
 
-__all__ = ["ANGLE_SHARES", "COUNT_SHARES", "MOST_BENDS", "Sequences", "bend_sequences"]
+__all__ = [
+    "ANGLE_SHARES",
+    "COUNT_SHARES",
+    "MOST_BENDS",
+    "Sequences",
+    "bend_sequences",
+    "draw_play",
+]
 
 MOST_BENDS = 3
 # Share of laterals by number of outdoor bends, and of bends by angle (degrees, either hand).
@@ -65,3 +74,16 @@ def bend_sequences() -> Sequences:
     turns_rad = np.radians(np.array(turns))
     headings = np.concatenate([np.zeros((len(turns), 1)), np.cumsum(turns_rad, axis=1)], axis=1)
     return Sequences(turns_rad, headings, np.array(counts, np.int64), np.array(prior))
+
+
+def draw_play(uniforms: Array) -> tuple[Array, Array]:
+    """Return how far bends are off their catalog angle, from uniforms (n, 3).
+
+    As standard deviations (n, 3), radians, and standard normal draws (n, 3) of them: a made bend
+    is as true outdoors as under the slab, and as many as there are rolled, joined or bent pipe.
+    """
+    free = uniforms < FREE_SHARE
+    own = (uniforms - FREE_SHARE) / (1.0 - FREE_SHARE)
+    within = np.where(free, uniforms / FREE_SHARE, own)
+    spread = np.where(free, np.radians(FREE_SD_DEG), BEND_ANGLE_SD_RAD)
+    return spread, np.asarray(ndtri(np.clip(within, 1e-12, 1.0 - 1e-9)))

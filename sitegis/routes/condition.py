@@ -1,11 +1,11 @@
-"""Exit poses drawn with a find in mind: the pose's Gaussian conditioned on what was found.
+"""Exit poses and bends drawn with a find in mind: their Gaussian conditioned on what was found.
 
-A find of 1 cm leaves hardly a draw of the prior with any weight. So poses are drawn from a
-mixture of arms: the prior, and that Gaussian given that the first straight passes the find (or
-each of two finds, or that a later straight runs along two), each a linear observation of the pose
-(Kalman; the Schur complement of the joint covariance). The weight is prior / whole mixture
-(deterministic mixture; Hesterberg 1995 and Elvira et al., arXiv 1511.03095, the first from
-memory), so that it never exceeds 1 / the prior's share.
+A find of 1 cm leaves hardly a draw of the prior with any weight. So poses, and how far bends are
+off their angle, are drawn from a mixture of arms: the prior, and that Gaussian given that the first
+straight passes the find (or each of two finds, or that a later straight runs along two), each a
+linear observation (Kalman; the Schur complement of the joint covariance). The weight is prior /
+whole mixture (deterministic mixture; Hesterberg 1995 and Elvira et al., arXiv 1511.03095, the
+first from memory), so that it never exceeds 1 / the prior's share.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..evidence import Aim
-from ..finds.kinds import BEND_PLAY_RAD
 from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..numerics.ordering import RATIO, on_lattice, ordered
 from ..numerics.statistics import square_root
@@ -28,11 +27,12 @@ __all__ = [
     "MOST_FINDS",
     "PRIOR_SHARE_BENT",
     "PRIOR_SHARE_STRAIGHT",
+    "Along",
     "Arms",
+    "along_two",
     "component_shares",
     "draw_given",
     "first_straight_arms",
-    "heading_arms",
     "nearest_first",
 ]
 
@@ -160,14 +160,49 @@ def component_shares(weights: Array, arms: Arms) -> Array:
     return np.asarray(on_lattice(mixed, RATIO) + RATIO)
 
 
-def heading_arms(
-    expected: Array, root_rows: Array, headings: Array, aims: Sequence[Aim]
-) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Condition each row's angle on two finds that a later straight runs along.
+@dataclass(frozen=True, slots=True)
+class Along:
+    """That a later straight runs along two finds: one linear observation a row, bend and pair.
+
+    ``rates`` (n, b, 3 + b) of the straight's angle by standardized pose and bends' play, ``off``
+    (n, b, p) what it is turned by to run along the pair, ``variance`` (p,) of that, ``usable``
+    (n, b, p).
+    """
+
+    rates: Array
+    off: Array
+    variance: Array
+    usable: NDArray[np.bool_]
+
+    def pulled(self, z: Array, rows: NDArray[np.int64], arm: NDArray[np.int64]) -> Array:
+        """Give prior draws (m, 3 + b) of some rows the mean and spread of their arms (m,)."""
+        bend, pair = np.divmod(arm, self.usable.shape[2])
+        rate, variance = self.rates[rows, bend], self.variance[pair]
+        power = np.einsum("mi,mi->m", rate, rate)
+        # root of I - h h' / (h h' + variance): only the draw along h is narrowed
+        narrowed = (np.sqrt(variance / (power + variance)) - 1.0) / power
+        along = np.einsum("mi,mi->m", rate, z) * narrowed
+        gain = self.off[rows, bend, pair] / (power + variance)
+        return np.asarray(z + (along + gain)[:, None] * rate)
+
+    def log_over_prior(self, z: Array) -> Array:
+        """Return log of each arm's density over the prior's (n, b p) at z (n, 3 + b)."""
+        left = self.off - np.einsum("nbi,ni->nb", self.rates, z)[..., None]
+        spread = np.einsum("nbi,nbi->nb", self.rates, self.rates)[..., None] + self.variance
+        over = 0.5 * (
+            self.off**2 / spread - left**2 / self.variance + np.log(spread / self.variance)
+        )
+        return np.asarray(over.reshape(len(z), -1))
+
+
+def along_two(
+    expected: Array, root_rows: Array, headings: Array, plays: Array, aims: Sequence[Aim]
+) -> Along:
+    """Condition each row's angles on two finds that a later straight runs along.
 
     ``expected`` (n,) angles of the components' means, ``root_rows`` (n, 3) of their roots,
-    ``headings`` (n, b) of the straights after each bend (nan where there is none). Gives means
-    (n, a, 3), precisions (n, a, 3, 3) and which are usable.
+    ``headings`` (n, b) of the straights after each bend (nan where there is none), ``plays``
+    (n, b) how far each bend may be off its angle, one standard deviation.
 
     Parameters
     ----------
@@ -177,71 +212,73 @@ def heading_arms(
         Its root's row of the angle (n, 3).
     headings
         Turn of each later straight against the first (n, b), rad; nan for none.
+    plays
+        How far each bend may be off its angle (n, b), rad, one standard deviation.
     aims
         The finds.
 
     Returns
     -------
-    means
-        Standardized (n, a, 3).
-    precisions
-        (n, a, 3, 3).
-    usable
-        Mask (n, a).
+    Along
+        The observations and which are usable.
     """
-    means, precisions, usable = [], [], []
-    variance = np.einsum("ni,ni->n", root_rows, root_rows)
+    bends = headings.shape[1]
+    each = np.repeat(plays[:, None], bends, axis=1) * np.tri(bends)
+    rates = np.concatenate([np.repeat(root_rows[:, None], bends, axis=1), each], axis=2)
+    power = np.einsum("nbi,nbi->nb", rates, rates)
+    offs, variances, usable = [], [], []
     for one, other in combinations(aims, 2):
         gap = other.point - one.point
         reach = max(float(np.hypot(*gap)), 1e-6)
-        noise = (WIDENED * np.hypot(one.sd_m, other.sd_m) / reach) ** 2 + (LINEAR_M / reach) ** 2
-        noise += BEND_PLAY_RAD**2
-        bearing = float(np.arctan2(gap[1], gap[0]))
-        for column in headings.T:
-            off = wrap_radians(bearing - column - expected)
-            # the straight runs from one find to the other, or the other way
-            off = np.where(np.abs(off) > 0.5 * np.pi, wrap_radians(off + np.pi), off)
-            gain = off / (variance + noise)
-            means.append(gain[:, None] * root_rows)
-            precisions.append(np.eye(3) + root_rows[:, :, None] * root_rows[:, None, :] / noise)
-            usable.append(np.isfinite(off) & (off**2 < 16.0 * (variance + noise)))
-    return (
-        np.nan_to_num(np.stack(means, axis=1)),
-        np.stack(precisions, axis=1),
-        np.stack(usable, axis=1),
-    )
+        spread = WIDENED * float(np.hypot(one.sd_m, other.sd_m))
+        variance = (spread / reach) ** 2 + (LINEAR_M / reach) ** 2
+        off = wrap_radians(float(np.arctan2(gap[1], gap[0])) - headings - expected[:, None])
+        # the straight runs from one find to the other, or the other way
+        off = np.where(np.abs(off) > 0.5 * np.pi, wrap_radians(off + np.pi), off)
+        offs.append(np.nan_to_num(off))
+        variances.append(variance)
+        usable.append(np.isfinite(off) & (off**2 < 16.0 * (power + variance)))
+    return Along(rates, np.stack(offs, 2), np.array(variances), np.stack(usable, 2))
 
 
 def draw_given(
-    arms: tuple[Array, Array, NDArray[np.bool_]],
+    arms: Arms,
+    component: NDArray[np.int64],
+    along: Along | None,
     prior_share: Array,
     normals: Array,
     uniforms: Array,
 ) -> tuple[Array, Array]:
-    """Draw standardized poses (n, 3) from the mixture of prior and arms, with log prior / mixture.
+    """Draw standardized poses and plays (n, 3 + b) from prior and arms, with log prior / mixture.
 
-    ``arms``: means (n, a, 3), precisions (n, a, 3, 3), usable (n, a). ``normals`` (n, 2) and
-    ``uniforms`` (n,): the latter choose the arm, what is left of them is the third normal.
+    ``component`` (n,) of ``arms``; ``normals`` (n, 2 + b) and ``uniforms`` (n,): the latter choose
+    the arm, what is left of them is the third normal.
 
     Parameters
     ----------
     arms
-        Means (n, a, 3), precisions (n, a, 3, 3) and usable (n, a).
+        Of the first straight, by component.
+    component
+        Of each row (n,).
+    along
+        Arms of later straights; None without any.
     prior_share
         Share of each row that is drawn from the prior.
     normals
-        Standard normal draws (n, 2).
+        Standard normal draws (n, 2 + b).
     uniforms
         Draws (n,) in [0, 1).
 
     Returns
     -------
-    poses
-        Standardized (n, 3).
+    standardized
+        Poses and plays (n, 3 + b).
     log_ratio
         Log of prior over mixture (n,).
     """
-    means, precisions, usable = arms
+    usable, straight = arms.usable[component], arms.usable.shape[1]
+    if along is not None:
+        usable = np.concatenate([usable, along.usable.reshape(len(usable), -1)], axis=1)
     number = usable.sum(axis=1)
     stay = np.where(number > 0, prior_share, 1.0)
     each = (1.0 - stay) / np.maximum(number, 1)
@@ -250,16 +287,21 @@ def draw_given(
     picked = np.argsort(~usable, axis=1, kind="stable")[np.arange(len(rank)), rank]
     own = (uniforms < stay) | (number == 0)
     within = np.where(own, uniforms / stay, past - rank)
-    draw = np.column_stack([normals, ndtri(np.clip(within, 1e-12, 1.0 - 1e-9))])
-    rows = np.arange(len(rank))
-    precision = np.where(own[:, None, None], np.eye(3), precisions[rows, picked])
-    center = np.where(own[:, None], 0.0, means[rows, picked])
-    z = center + np.einsum("nij,nj->ni", square_root(np.linalg.inv(precision)), draw)
-    away = z[:, None] - means
-    log_arm = -0.5 * np.einsum("nai,naij,naj->na", away, precisions, away)
-    log_arm += 0.5 * np.linalg.slogdet(precisions)[1]
-    log_prior = -0.5 * np.einsum("ni,ni->n", z, z)
-    over = np.where(usable, log_arm - log_prior[:, None], -np.inf)
+    third = ndtri(np.clip(within, 1e-12, 1.0 - 1e-9))
+    z = np.column_stack([normals[:, :2], third, normals[:, 2:]])
+    first, later = (np.flatnonzero(~own & ((picked < straight) == one)) for one in (True, False))
+    roots = square_root(np.asarray(np.linalg.inv(arms.precisions), float))
+    of = component[first], picked[first]
+    z[first, :3] = arms.means[of] + np.einsum("nij,nj->ni", roots[of], z[first, :3])
+    if along is not None:
+        z[later] = along.pulled(z[later], later, picked[later] - straight)
+    away, pose = z[:, None, :3] - arms.means[component], z[:, :3]
+    log_arm = -0.5 * np.einsum("nai,naij,naj->na", away, arms.precisions[component], away)
+    log_arm += 0.5 * np.linalg.slogdet(arms.precisions)[1][component]
+    over = log_arm + 0.5 * np.einsum("ni,ni->n", pose, pose)[:, None]
+    if along is not None:
+        over = np.concatenate([over, along.log_over_prior(z)], axis=1)
+    over = np.where(usable, over, -np.inf)
     most = np.maximum(over.max(axis=1), 0.0)  # an arm may lie where the prior hardly is
     mixture = stay * np.exp(-most) + each * np.exp(over - most[:, None]).sum(axis=1)
     return z, -(most + np.log(mixture))

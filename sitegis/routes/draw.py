@@ -16,14 +16,14 @@ from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..model.results import Exit
 from ..numerics.ordering import WEIGHT, on_lattice
 from ..numerics.statistics import normal_density, square_root
-from .bends import MOST_BENDS
+from .bends import MOST_BENDS, draw_play
 from .condition import (
     PRIOR_SHARE_BENT,
     PRIOR_SHARE_STRAIGHT,
+    along_two,
     component_shares,
     draw_given,
     first_straight_arms,
-    heading_arms,
     nearest_first,
 )
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
@@ -39,7 +39,7 @@ __all__ = [
     "lay_straights",
 ]
 
-DIMENSIONS = 12
+DIMENSIONS = 12 + MOST_BENDS
 LEAST_STRAIGHT_M = 0.3
 # Share of bends set close behind the fitting before them, and their mean distance; spread of the
 # rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
@@ -58,7 +58,8 @@ SINGULAR = 1e-9  # what is held this much better than the rest is held fast, not
 class Candidates:
     """Heads of candidate routes, then their vertices; all arrays have n rows.
 
-    ``poses`` (n, 3) of x, y, angle; ``walls`` the wall each leaves by; ``inverts_m`` at the
+    ``poses`` (n, 3) of x, y, angle; ``headings_rad`` (n, 4) of the straights after 0…3 bends;
+    ``walls`` the wall each leaves by; ``inverts_m`` at the
     exit; ``slopes`` outdoors; ``main_errors`` standard normal draws for the main's invert;
     ``components`` of the exit's mixture and the drain's own ``drain_slopes`` at the exit;
     ``chosen`` the sequence; ``uniforms`` (n, 3) for the lengths; ``log_ratio`` log of prior /
@@ -66,6 +67,7 @@ class Candidates:
     """
 
     poses: Array
+    headings_rad: Array
     walls: NDArray[np.int64]
     inverts_m: Array
     slopes: Array
@@ -78,7 +80,9 @@ class Candidates:
 
 
 def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> Candidates:
-    """Draw exit pose, slope, the main's error and the bend sequence from (n, 12) uniforms.
+    """Draw exit pose, slope, the main's error and the bends from (n, ``DIMENSIONS``) uniforms.
+
+    A bend is its catalog angle and its own play (:func:`~sitegis.routes.bends.draw_play`).
 
     Parameters
     ----------
@@ -87,7 +91,7 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     exit
         Exit of the drain, a mixture of poses.
     uniforms
-        Draws (n, 12) in [0, 1).
+        Draws (n, ``DIMENSIONS``) in [0, 1).
     least_slope
         Least slope of the rule set.
 
@@ -102,9 +106,11 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
         on_lattice(np.cumsum(plan.shares), WEIGHT), uniforms[:, 8], side="right"
     )
     chosen = np.minimum(chosen, len(plan.shares) - 1)
+    spread, play = draw_play(uniforms[:, 9 + MOST_BENDS :])
     held = nearest_first([aim for aim in plan.aims if aim.held])
     if held:
-        component, left, poses, log_ratio = _given_finds(plan, exit, held, chosen, uniforms)
+        given = _given_finds(plan, exit, held, chosen, uniforms, (spread, play))
+        component, left, poses, play, log_ratio = given
     else:
         component, left = choose_components(exit, uniforms[:, 3])
         poses, log_ratio = _draw_poses(plan, exit, component, normals[:, :2], uniforms[:, 2])
@@ -114,8 +120,11 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     slope = np.where(same, drain_slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
     walls = np.array([part.wall_index for part in exit.mixture])[component]
+    headings = poses[:, 2:] + plan.sequences.headings_rad[chosen]
+    headings[:, 1:] += np.cumsum(spread * play, axis=1)
     return Candidates(
         poses=poses,
+        headings_rad=headings,
         walls=walls,
         inverts_m=invert,
         slopes=slope,
@@ -129,12 +138,17 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
 
 
 def _given_finds(
-    plan: Plan, exit: Exit, held: list[Aim], chosen: NDArray[np.int64], uniforms: Array
-) -> tuple[NDArray[np.int64], Array, Array, Array]:
-    """Draw components and poses conditioned on finds (:mod:`sitegis.routes.condition`).
+    plan: Plan,
+    exit: Exit,
+    held: list[Aim],
+    chosen: NDArray[np.int64],
+    uniforms: Array,
+    plays: tuple[Array, Array],
+) -> tuple[NDArray[np.int64], Array, Array, Array, Array]:
+    """Draw components, poses and play conditioned on finds (:mod:`sitegis.routes.condition`).
 
-    Gives the components (n,), the uniforms left over from choosing them, poses (n, 3), and the
-    log of prior / proposal.
+    ``plays``: spread and draws (n, 3) of the bends. Gives the components (n,), the uniforms left
+    over from choosing them, poses (n, 3), standardized plays (n, 3), and log of prior / proposal.
     """
     parts = exit.mixture
     means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in parts])
@@ -143,18 +157,18 @@ def _given_finds(
     arms = first_straight_arms(means, roots, held)
     shares = component_shares(weights / weights.sum(), arms)
     component, left = choose_by(shares, uniforms[:, 3])
-    headings = plan.sequences.headings_rad[chosen, 1:]
-    counts = plan.sequences.counts[chosen]
-    headings = np.where(np.arange(1, MOST_BENDS + 1) <= counts[:, None], headings, np.nan)
-    joined = [(arms.means[component], arms.precisions[component], arms.usable[component])]
+    counts, along = plan.sequences.counts[chosen], None
     if len(held) > 1:
-        joined.append(heading_arms(means[component, 2], roots[component, 2], headings, held))
-    every = tuple(np.concatenate(one, axis=1) for one in zip(*joined, strict=True))
+        headings = plan.sequences.headings_rad[chosen, 1:]
+        headings = np.where(np.arange(1, MOST_BENDS + 1) <= counts[:, None], headings, np.nan)
+        expected, rows = means[component, 2], roots[component, 2]
+        along = along_two(expected, rows, headings, plays[0], held)
     stay = np.where(counts > 0, PRIOR_SHARE_BENT, PRIOR_SHARE_STRAIGHT)
-    z, log_ratio = draw_given(every, stay, ndtri(uniforms[:, :2]), uniforms[:, 2])  # type: ignore[arg-type]  # three arrays
-    poses = means[component] + np.einsum("nij,nj->ni", roots[component], z)
+    normals = np.column_stack([ndtri(uniforms[:, :2]), plays[1]])
+    z, log_ratio = draw_given(arms, component, along, stay, normals, uniforms[:, 2])
+    poses = means[component] + np.einsum("nij,nj->ni", roots[component], z[:, :3])
     prior = np.log(weights / weights.sum() / (shares / shares.sum()))
-    return component, left, poses, log_ratio + prior[component]
+    return component, left, poses, z[:, 3:], log_ratio + prior[component]
 
 
 def _draw_poses(
@@ -218,8 +232,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
     last
         Length of the last straight (n,), m.
     """
-    headings = heads.poses[:, 2:] + plan.sequences.headings_rad[heads.chosen]
-    directions = lot_direction(headings)
+    directions = lot_direction(heads.headings_rad)
     counts = plan.sequences.counts[heads.chosen]
     n = len(counts)
     vertices = np.empty((n, MOST_BENDS + 2, 2))

@@ -102,8 +102,8 @@ def fit_candidates(
     keep = sieve("reach", possible & _lengths_fit(plan, heads, vertices, last))
     heads, rows, outward = take_rows(heads, keep), rows[keep], outward[keep]
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
-    headings = plan.sequences.headings_rad[heads.chosen, plan.sequences.counts[heads.chosen]]
-    slant = tap_slant(plan.main, stations, heads.poses[:, 2] + headings)
+    last_of = np.arange(len(heads.chosen)), plan.sequences.counts[heads.chosen]
+    slant = tap_slant(plan.main, stations, heads.headings_rad[last_of])
     run = polyline.stations(vertices)
     main_invert = main_inverts(plan.main, stations, heads.main_errors)
     inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * run
@@ -209,7 +209,7 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
     """Tell which candidates reach the main, with no straight too short and no earlier crossing."""
     counts = plan.sequences.counts[heads.chosen]
     keep = np.isfinite(last) & (last >= LEAST_STRAIGHT_M)
-    directions = lot_direction(heads.poses[:, 2:] + plan.sequences.headings_rad[heads.chosen])
+    directions = lot_direction(heads.headings_rad)
     for i in range(vertices.shape[1] - 2):
         bending = np.flatnonzero(keep & (counts > i))
         start = vertices[bending, i]

@@ -28,6 +28,8 @@ _PRIMITIVES = (
     (5, 11, (1, 1, 5, 1, 1)),
     (5, 13, (1, 1, 1, 3, 11)),
     (5, 14, (1, 3, 5, 5, 31)),
+    (6, 1, (1, 3, 3, 9, 7, 49)),
+    (6, 13, (1, 1, 1, 15, 21, 21)),
 )
 MOST_DIMENSIONS = len(_PRIMITIVES) + 1
 
@@ -63,7 +65,7 @@ class Sobol:
 
 
 def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
-    """Return a Sobol' sequence of up to 13 dimensions, scrambled by a generator.
+    """Return a Sobol' sequence of up to 15 dimensions, scrambled by a generator.
 
     The scrambling is a random lower triangular matrix over the digits and a digital shift
     (J. Matoušek, J. Complexity 14 (1998) 527).

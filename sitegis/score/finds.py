@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from ..evidence import RouteSet
 from ..evidence.kind import student
 from ..finds.kinds import (
     across_sd_m,
+    is_narrower,
     kind_of,
     measured_invert_m,
     reliability_of,
@@ -126,10 +127,10 @@ def _explained(
             rest += one.probability
             continue
         misses = residuals(item, route_set_of(site, routes_of[one.hypothesis.id]))
-        across, play, below, turn = misses
+        across, below, turn = misses
         share = one.probability * one.weights
         fits += float(share @ right_density(item, site, misses))
-        spread = np.sqrt(BLUNDER_M**2 + across_sd_m(item, site) ** 2 + play**2)
+        spread = float(np.hypot(BLUNDER_M, across_sd_m(item, site)))
         wide = student(across, spread, BLUNDER_DEGREES)
         if below is not None:
             measured = cast(tuple[float, float], measured_invert_m(item, site))
@@ -219,7 +220,7 @@ def _worth(
 
 
 def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ...]:
-    """Say which finds no route explains well, and what else would.
+    """Say which finds no route explains well, or are too narrow, and what else they would be.
 
     Parameters
     ----------
@@ -235,23 +236,27 @@ def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ..
     """
     notices = []
     for one in judged:
-        if not isinstance(one.finding, Found) or one.p_drain >= DOUBTED:
+        if not isinstance(one.finding, Found):
             continue
         causes = sorted(one.causes, key=lambda pair: (-round(pair[1], 6), pair[0]))
         words = ", ".join(f"{name} {percent(p)}" for name, p in causes if p >= 0.005)
-        where = about(one.off_m, site.units) if np.isfinite(one.off_m) else "far"
-        if np.isfinite(one.below_m) and abs(one.below_m) > 0.1:
-            side = "lower" if one.below_m < 0 else "higher"
-            where += f", {about(abs(one.below_m), site.units)} {side} than it was found"
-        notices.append(
-            notice_of(
-                "find-not-explained",
-                f"findings.csv row {one.finding.row}",
-                needs_person=one.p_drain < DOUBTED,
-                id=one.finding.id,
-                off=where,
-                p=percent(one.p_drain),
-                causes=words,
-            )
-        )
+        said: dict[str, Any] = {"id": one.finding.id, "p": percent(one.p_drain)}
+        where = f"findings.csv row {one.finding.row}"
+        if one.p_drain < DOUBTED:
+            said |= {"off": _off_words(one, site), "causes": words}
+            notices.append(notice_of("find-not-explained", where, **said))
+        elif is_narrower(one.finding, site):
+            across = (one.finding.diameter_m or 0.0, site.drain_diameter_m)
+            found, drain = (about(value, site.depth_units) for value in across)
+            said |= {"found": found, "drain": drain, "causes": words or f"{OTHER_PIPE} under 1 %"}
+            notices.append(notice_of("find-narrower", where, **said))
     return tuple(notices)
+
+
+def _off_words(one: FindJudgment, site: Site) -> str:
+    """Say how far from a find the routes pass."""
+    where = f"{about(one.off_m, site.units)} from it" if np.isfinite(one.off_m) else "far from it"
+    if np.isfinite(one.below_m) and abs(one.below_m) > 0.1:
+        side = "lower" if one.below_m < 0 else "higher"
+        where += f" and {about(abs(one.below_m), site.units)} {side}"
+    return where

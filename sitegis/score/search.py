@@ -114,8 +114,9 @@ def look_ahead(
     """Return the cheapest order of those that begin with any two pits and go on greedily.
 
     Parameters as of :func:`search_order`, whose ``order`` is kept unless another saves a cent; as
-    many are dug at most. Greedy loses where pits overlap, or where one is cheap but poor: two
-    holes ahead see most of that.
+    many are dug at most. Greedy loses where pits overlap, or where one is cheap
+    but poor: two holes ahead see most of that. Two that cannot be cheaper, whatever is dug after
+    them, are not followed up.
 
     Parameters
     ----------
@@ -151,33 +152,52 @@ def look_ahead(
     """
     apart = np.eye(len(costs), dtype=bool) if conflicts is None else conflicts
     needed = np.full(len(costs), -1) if after is None else np.array(after)
+    spent = np.asarray(costs, float)
 
     def price(one: tuple[int, ...]) -> float:
         missed = _missed(one, hits, weights)
-        return cut_search(np.asarray(costs)[list(one)], missed, way_out)[1]
+        return cut_search(spent[list(one)], missed, way_out)[1]
 
-    best, least = order, price(order)
-    for first in range(len(costs)):
-        for second in range(len(costs)):
-            if apart[first, second] or first == second:
-                continue
-            if needed[first] >= 0 or needed[second] not in (-1, first):
-                continue
-            seen = hits[first] | hits[second]
-            blocked = apart[first] | apart[second]
-            rest = search_order(
-                hits & ~blocked[:, None],
-                np.where(seen, 0.0, weights),
-                costs,
-                most=max(len(order) - 2, 0),
-                conflicts=conflicts,
-                after=np.where(np.isin(needed, [first, second]), -1, needed),
-            )
-            tried = (first, second, *rest)
-            cost = price(tried)
-            if at_least(least - cost, CENT):
-                best, least = tried, cost
+    best, cheapest = order, price(order)
+    # a second one may lengthen the first, and no other
+    barred = (
+        apart
+        | (needed >= 0)[:, None]
+        | (needed[None] >= 0) & (needed[None] != np.arange(len(costs))[:, None])
+    )
+    bound = np.where(barred, np.inf, _least_cost(hits, weights, spent, way_out))
+    for pair in np.argsort(in_steps(bound, CENT), axis=None, kind="stable"):
+        if not at_least(cheapest - bound.flat[pair], CENT):
+            break
+        first, second = divmod(int(pair), len(spent))
+        blocked = apart[first] | apart[second]
+        rest = search_order(
+            hits & ~blocked[:, None],
+            np.where(hits[first] | hits[second], 0.0, weights),
+            costs,
+            most=max(len(order) - 2, 0),
+            conflicts=conflicts,
+            after=np.where(np.isin(needed, [first, second]), -1, needed),
+        )
+        tried = (first, second, *rest)
+        cost = price(tried)
+        if at_least(cheapest - cost, CENT):
+            best, cheapest = tried, cost
     return best
+
+
+def _least_cost(hits: Flags, weights: Array, costs: Array, way_out: float) -> Array:
+    """Give what a search that begins with any two pits costs at least (b, b).
+
+    The way out after none, one or two of them, or a third pit that finds whatever is left.
+    """
+    seen = hits * np.asarray(weights, float)
+    alone = 1.0 - seen.sum(axis=1)
+    neither = np.maximum(alone[:, None] + alone - 1.0 + seen @ hits.T, 0.0)
+    third = min(way_out, float(costs.min(initial=way_out)))
+    two = costs[:, None] + alone[:, None] * costs + neither * third
+    one = costs + alone * way_out
+    return np.asarray(np.minimum(np.minimum(two, one[:, None]), way_out))
 
 
 def plan_search(hits: Flags, weights: Array, costs: Array, way_out: float) -> SearchPlan:

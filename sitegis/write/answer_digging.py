@@ -165,6 +165,18 @@ def comparison_object(survey: Survey) -> dict[str, Any]:
             }
             for one in dig.guesses
         ],
+        "cuts": [
+            {
+                "by": one.by,
+                "main": one.main or None,
+                "fixture": one.fixture or None,
+                **place_object(survey.site.frame, one.x_m, one.y_m),
+                "p_hit": finite(one.p_hit),
+                "cost": finite(one.cost, 2),
+                "expected_cost": finite(one.expected_cost, 2),
+            }
+            for one in dig.cuts
+        ],
         "ways": directions,
         "directions": directions,
     }

@@ -11,6 +11,7 @@ import shapely.ops
 
 from ..dig.depths import best_route
 from ..finds.kinds import kind_of
+from ..finds.records import Finding
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
 from ..model.derived import EvidenceClass, Excavation, Feature, Layer, TieIn, Value
@@ -19,6 +20,7 @@ from ..model.results import PlacedPoint
 from ..model.site import KeepOut
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, on_lattice
+from ..pits.cost import rectangle_rings
 from ..units import percent
 from .found import stretches
 from .numbers import by_unit
@@ -29,7 +31,7 @@ AGREED_LAYERS: tuple[Layer, ...] = (
     "tie", "keep-out", "branch", "wye",
 )  # fmt: skip
 LAYERS: tuple[Layer, ...] = (*AGREED_LAYERS, "spoil-setback", "planned-branch", "slab-opening",
-                             "planned-vent", "other-reading", "stretch")  # fmt: skip
+                             "planned-vent", "other-reading", "stretch", "dug")  # fmt: skip
 READING_SHOWN_M = 3.0
 """How much of a drain is drawn from the wall under another reading of the input."""
 NOT_LOCATED = (
@@ -66,6 +68,7 @@ def list_features(
         *_branch_features(survey),
         *_route_features(survey),
         *_stretch_features(survey),
+        *dug_features(survey),
         *_corridor_features(survey),
         *_pit_features(survey),
         *keep_out_features(survey.site.keep_outs),
@@ -243,6 +246,19 @@ def _stretch_features(survey: Survey) -> Iterator[Feature]:
         shown = _of(one, "from_m to_m", id=f"stretch-{number}", hypothesis=hypothesis)
         shown["length_m"] = one.to_m - one.from_m
         yield Feature("stretch", one.evidence_class, part, shown)
+
+
+def dug_features(survey: Survey) -> Iterator[Feature]:
+    """List the holes that were dug outdoors, whether they showed the pipe or not."""
+    for item in survey.site.evidence:
+        if isinstance(item, Finding) and item.has_hole and item.dug_to_m is not None:
+            plan = np.array([item.hole])
+            (ring,) = rectangle_rings(plan[:, :2], plan[:, 2], plan[:, 3:])
+            yield Feature(
+                "dug", "measured", polygon(ring),
+                {"id": item.id, "kind": item.work, "found": item.met, "date": item.date,
+                 "dug_to_m": item.dug_to_m, "length_m": item.length_m, "width_m": item.width_m},
+            )  # fmt: skip
 
 
 def _corridor_features(survey: Survey) -> Iterator[Feature]:

@@ -62,6 +62,7 @@ LOOKS = {
     "stretch": Look(SEWER, width_mm=1.2),
     "corridor": Look(SEWER, SEWER, opacity=0.12, width_mm=0.25),
     "pit": Look(INK, PROPOSED, width_mm=0.6, label="id"),
+    "dug": Look(GRAY, GRAY, opacity=0.35, width_mm=0.6, label="id"),
     "tie": Look(GRAY, width_mm=0.25),
     "keep-out": Look(BROWN, width_mm=0.4, label="id"),
     "spoil-setback": Look(BROWN, width_mm=0.3),

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..exit import exit_turns, straight_sd_rad, turn_words
-from ..model.dig_plan import Pit, TapeTie
+from ..model.dig_plan import GuessedCut, GuessedDig, Pit, TapeTie
 from ..model.results import Hypothesis, ScoredHypothesis
 from ..model.site import Side
 from ..model.survey import Survey
@@ -257,18 +257,35 @@ def worth_sentence(survey: Survey) -> str:
     """Say what the marks are worth against guesses, or what findings saved; empty if neither."""
     dig, currency = survey.dig, survey.site.dig.currency
     if dig.guesses:
-        nearest, *owner = dig.guesses
-        named = [(f"the nearest main ({nearest.main})", nearest.expected_cost)]
-        if owner and owner[0].main == nearest.main:
-            named = [(f"the owner's guess, the nearest main ({nearest.main})", named[0][1])]
-        elif owner:
-            named.append((f"the owner's guess ({owner[0].main})", owner[0].expected_cost))
-        return worth_words(dig.expected_cost, named, currency)
+        words = worth_words(dig.expected_cost, _named_guesses(dig.guesses), currency)
+        if dig.cuts:
+            by_marks, *guessed = dig.cuts
+            words += " " + cut_words(by_marks.expected_cost, _named_guesses(guessed), currency)
+        return words
     saved = [one for one in survey.scores.finds if one.worth >= WORTH_SAYING]
     if not saved:
         return ""
     listed = ", ".join(f"{one.finding.id} {one.worth:,.0f} {currency}" for one in saved)
     return f"Worth of what was dug or looked for, in digging saved since: {listed}."
+
+
+def _named_guesses(guesses: Sequence[GuessedDig | GuessedCut]) -> list[tuple[str, float]]:
+    """Name whose guess each is, with its expected cost; the owner's is also said where it is it."""
+    nearest, *owner = guesses
+    if owner and owner[0].main == nearest.main:
+        return [(f"the owner's guess, the nearest main ({nearest.main})", nearest.expected_cost)]
+    named = [(f"the nearest main ({nearest.main})", nearest.expected_cost)]
+    return [*named, *((f"the owner's guess ({one.main})", one.expected_cost) for one in owner)]
+
+
+def cut_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str) -> str:
+    """Say what opening the slab over the drain is expected to cost with the marks, and by guesses.
+
+    >>> cut_words(700.0, [("a guess", 1900.0)], "USD")
+    'Cutting the slab down to the drain: 700 USD with them, 1,900 by a guess.'
+    """
+    by = ", ".join(f"{guess:,.0f} by {name}" for name, guess in guesses)
+    return f"Cutting the slab down to the drain: {cost:,.0f} {currency} with them, {by}."
 
 
 def worth_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str) -> str:

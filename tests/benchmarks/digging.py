@@ -5,7 +5,8 @@ A pit shows the pipe where the true one crosses it with its top above the bottom
 probability 5 % (4 % of which all pits of a site share), and after each miss the answer is worked
 out anew with it. On every fourth site, and on all that missed first, what was found (within 2 cm,
 its depth too) and a second find 5 m on are weighed too, and intervals are held against the truth.
-Placing, line and exit are worked out once a site; of the dig, what only draws is left out.
+Placing, line and exit are worked out once a site; of the dig, what only draws is left out, and
+between stages nothing is rounded.
 
 Against that: (a) one pit in line with the drain 1.5 m outside the wall, (b) one pit 1.5 m outside
 the wall toward the nearest main, (c) the first answer's pits in their first order; each followed,
@@ -39,7 +40,6 @@ from sitegis.geometry import polyline
 from sitegis.line import fit_line
 from sitegis.messages.errors import ComputationError
 from sitegis.model.dig_plan import Pit
-from sitegis.model.handover import hand_over
 from sitegis.model.site import Site
 from sitegis.model.survey import Survey
 from sitegis.pits.cost import BEDDING_M, pit_cost, surface_rates_at
@@ -68,7 +68,8 @@ NOT_ASKED = {
     "sitegis.score.finds": {"_worth": 0.0},
     "sitegis.dig.plan": {"draw_corridors": (), "whole_cloud": None, "depth_table": (),
                          "hit_map": None, "compare_ways": (), "follow_trenches": (),
-                         "untold_way": (), "_notices": ()},
+                         "untold_way": (), "_notices": (), "guessed_digs": (), "guessed_cuts": (),
+                         "rank_holes": ()},
 }  # fmt: skip
 """What draws or advises and changes no pit, by module: name and what stands in its place."""
 
@@ -81,7 +82,7 @@ def answered(survey: Survey, *, to_pits: bool = True) -> Survey:
                 put = patch(f"{module}.{name}", lambda *_, one=instead, **__: one)
                 left_out.enter_context(put)
         for step in (sample_routes, score_hypotheses, join_exit, *([plan_dig] if to_pits else [])):
-            survey = hand_over(step(survey))
+            survey = step(survey)
     return survey
 
 

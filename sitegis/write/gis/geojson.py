@@ -27,7 +27,7 @@ def geojson_bytes(survey: Survey) -> bytes:
     agreed = [
         feature
         for feature in survey_features(survey)
-        if feature.layer in (*AGREED_LAYERS, "other-reading", "stretch")
+        if feature.layer in (*AGREED_LAYERS, "other-reading", "stretch", "dug")
     ]
     collection = feature_collection(agreed, survey.site.frame)
     return json_bytes({**collection, "reference": reference_words(survey)}, indent=None)

@@ -101,7 +101,7 @@ def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dic
         "label": str(properties["id"]),
         "words": _words(survey, feature),
     }
-    for key in ("hypothesis", "level", "rank", "kind"):
+    for key in ("hypothesis", "level", "rank", "kind", "found"):
         if key in properties:
             shown[key] = properties[key]
     if feature.layer == "locate":
@@ -164,6 +164,12 @@ def _words(survey: Survey, feature: Feature) -> str:
         "keep-out": f"No-dig area ({known.get('kind')}): {known['id']}, clearance "
         f"{length('clearance_m')}. {known.get('note') or ''}".strip(),
     }
+    if layer == "dug":
+        saw = {"yes": "the pipe was seen", "no": "no pipe of the drain was seen"}
+        met = str(known["found"])
+        return f"Dug: {known['kind']} {known['id']}, to {length('dug_to_m')}: " + saw.get(
+            met, f"another pipe was met ({met})"
+        )
     if layer == "pit":
         hit = percent(float(known["p_hit"] or 0.0))
         return f"Proposed test pit {known['rank']}: {hit} to find the pipe"

@@ -37,6 +37,8 @@ def legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
     ]
     seen = {f.evidence_class for f in survey.derived.features if f.layer == "stretch"}
     rows += [look for known, look in KNOWN.items() if known in seen]
+    if any(f.layer == "dug" for f in survey.derived.features):
+        rows.append(("dug; crossed: nothing found", GRAY, [], 0.9))
     if survey.doubted is not None and any(one.likely for one in survey.doubted.readings):
         rows.append(("exit by another reading", VIOLET, DASH_READING, 1.4))
     if survey.dig.corridors:

@@ -11,13 +11,13 @@ from reportlab.pdfgen.canvas import Canvas
 from ...dig.depths import best_route
 from ...geometry import polyline
 from ...geometry.frames import Array, lot_direction
-from ...model.derived import TieIn
+from ...model.derived import Feature, TieIn
 from ...model.dig_plan import Pit
 from ...model.site import Easement, KeepOut, Main
 from ...model.survey import Survey
 from ...units import about, format_length, format_station, is_imperial
 from .. import fonts
-from ..features import READING_SHOWN_M, keep_out_geometry
+from ..features import READING_SHOWN_M, dug_features, keep_out_geometry
 from ..looks import utility_color
 from . import sheet as paper
 from .dimensions import draw_dimensions
@@ -90,6 +90,7 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     names = [*_draw_records(canvas, survey, sheet), *_draw_lateral(canvas, survey, sheet)]
     names += _draw_readings(canvas, survey, sheet)
     names += _draw_marks(canvas, survey, sheet, named=marked)
+    names += [_draw_dug(canvas, one, sheet) for one in dug_features(survey)]
     names += [_draw_pit(canvas, pit, sheet) for pit in survey.dig.pits[:3]]
     if marked:
         names += [_draw_tie_in(canvas, one, sheet) for one in survey.derived.tie_ins]
@@ -422,6 +423,20 @@ def _draw_tie_in(canvas: Canvas, one: TieIn, sheet: Sheet) -> Name:
         paper.circle(canvas, sheet.points(one.vent[1]), 2.0, fill=False)
     canvas.setDash()
     return Name(sheet.points(one.path[0]), f"{one.name or one.fixture} (planned)", size=6)
+
+
+def _draw_dug(canvas: Canvas, hole: Feature, sheet: Sheet) -> Name:
+    """Draw a hole that was dug, crossed out where it did not show the pipe."""
+    ring = sheet.points(shapely.get_coordinates(hole.geometry)[:4])
+    canvas.setStrokeColor(GRAY)
+    canvas.setLineWidth(0.9)
+    paper.polyline(canvas, ring, closed=True)
+    if hole.properties["found"] != "yes":
+        paper.polyline(canvas, ring[[0, 2]])
+        paper.polyline(canvas, ring[[1, 3]])
+    known = {"yes": "seen", "no": "nothing found"}
+    said = known.get(str(hole.properties["found"]), f"{hole.properties['found']} found")
+    return Name(ring.mean(axis=0), f"{hole.properties['id']} (dug, {said})", size=6, led=True)
 
 
 def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:

@@ -30,6 +30,7 @@ const STYLES = {
   "exit-turned": () => ({ color: SEWER, weight: 3, dashArray: "3 7", lineCap: "butt" }),
   "mark-ellipse": () => ({ color: "#555555", weight: 1, dashArray: "2 3", fill: false }),
   pit: () => ({ color: INK, weight: 3, fillColor: "#ffffff", fillOpacity: 1 }),
+  dug: (p) => ({ color: INK, weight: 2, dashArray: p.found === "yes" ? null : "2 3", fillColor: "#808080", fillOpacity: 0.35 }),
   tie: () => ({ color: INK, weight: 1.3, dashArray: "1 5" }),
   "telling-pit": () => ({ color: INK, weight: 2, dashArray: "3 4", fillColor: "#ffffff", fillOpacity: 0.8 }),
   "spoil-setback": () => ({ color: "#7a3b00", weight: 2, dashArray: "7 5", fill: false }),
@@ -57,6 +58,7 @@ const GROUPS = [
   ["No-dig areas (record)", ["clearance", "keep-out"]],
   ["Drain under the house and wall penetration (inferred)", ["drain", "branch", "wye", "exit-turned", "exit-ellipse", "exit"]],
   ["Stretches that were seen, or lie between such", ["stretch"]],
+  ["Dug already: seen, or nothing found (dotted)", ["dug"]],
   ["Locate points, with depth", ["mark-ellipse", "locate"]],
   ["Door jambs and wall corners (taped)", ["jamb"]],
   ["Test pits and swing ties (proposed)", ["tie", "pit"]],
@@ -67,7 +69,7 @@ const GROUPS = [
   ["Exit if the input is read otherwise (inferred)", ["other-reading"]],
 ];
 const ORDER = ["street", "lot", "building", "room", "corridor", "hit", "main", "flow", "manhole", "clearance",
-  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "route", "stretch", "drain", "branch", "planned-branch", "planned-vent", "exit-turned", "exit-ellipse", "mark-ellipse",
+  "keep-out", "spoil-setback", "telling-pit", "slab-opening", "dug", "route", "stretch", "drain", "branch", "planned-branch", "planned-vent", "exit-turned", "exit-ellipse", "mark-ellipse",
   "tie", "pit", "jamb", "wye", "exit", "other-reading", "locate"];
 const OFF_AT_FIRST = new Set(["hit", "telling-pit"]);
 
@@ -189,6 +191,7 @@ function drawFeature(feature, data) {
   }
   const center = () => drawn.getBounds().getCenter();
   if (p.layer === "pit") { drawn.addLayer(label(center(), "Pit " + p.rank, "beside pit-label", p.rank === 1 ? 0 : 0.5)); }
+  if (p.layer === "dug" && p.found === "no") { drawn.addLayer(label(center(), p.label + ", nothing found", "beside", 2.5)); }
   if (p.layer === "locate") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside", 2)); }
   if (p.layer === "manhole") { drawn.addLayer(label(shape.getLatLng(), p.label, "beside sewer", 5)); }
   if (p.layer === "exit") { drawn.addLayer(label(shape.getLatLng(), "wall penetration", "beside", 3)); }
