@@ -362,6 +362,20 @@ def least_size(plumbing: Plumbing, kinds: tuple[str, ...], slope: float) -> floa
     """Return the least pipe that carries fixtures at a slope, None where the table has none.
 
     No closet drains into a pipe under the closet's own least size.
+
+    Parameters
+    ----------
+    plumbing
+        Plumbing tables of the rule set.
+    kinds
+        Kinds of the single fixtures.
+    slope
+        Fall per run.
+
+    Returns
+    -------
+    float | None
+        Inside diameter, m.
     """
     load, rule = plumbing.load(kinds), plumbing.water_closet
     floor_m = rule.least_m if "water-closet" in kinds else 0.0

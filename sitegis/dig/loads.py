@@ -40,6 +40,18 @@ def pipe_loads(survey: Survey, planned: Sequence[TieIn]) -> tuple[PipeLoad, ...]
     What drains into a run counts from the run's start (the table is for the lower end); a planned
     fixture on the stretch where it ties in. ``site.existing_fixtures`` are on the building drain.
     A storm drain carries none.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    planned
+        Planned branches.
+
+    Returns
+    -------
+    tuple[PipeLoad, ...]
+        One load for each stretch.
     """
     pipes = {pipe.run: pipe for pipe in _pipes(survey, planned)}
     return tuple(
@@ -200,7 +212,24 @@ def _unknown_size(survey: Survey, load: PipeLoad, what: str) -> CodeCheck:
 def downstream(
     loads: Sequence[PipeLoad], survey: Survey, run: str, station_m: float
 ) -> list[PipeLoad]:
-    """Give the stretches that a fixture tied in to a run drains through, the first one first."""
+    """Give the stretches that a fixture tied in to a run drains through, the first one first.
+
+    Parameters
+    ----------
+    loads
+        Loads of all stretches.
+    survey
+        Survey whose earlier blocks are filled.
+    run
+        Id of the run.
+    station_m
+        Station of the tie-in on the run, m.
+
+    Returns
+    -------
+    list[PipeLoad]
+        The stretches.
+    """
     joined = survey.joined
     name = run or ("" if joined is None else joined.trunk)
     mine = [one for one in loads if one.run == name and one.to_m > station_m]

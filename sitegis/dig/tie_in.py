@@ -587,7 +587,20 @@ def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
 
 
 def as_the_drain(survey: Survey, branch: branches.Branch) -> Survey:
-    """Return the survey with a branch's pipe, and its size where given, as the drain."""
+    """Return the survey with a branch's pipe, and its size where given, as the drain.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    branch
+        The branch.
+
+    Returns
+    -------
+    Survey
+        The survey as if the branch were its drain.
+    """
     noted = next((run for run in survey.site.runs if run.id == branch.id), None)
     site = survey.site
     if noted is not None and noted.diameter_m is not None:

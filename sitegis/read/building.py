@@ -35,7 +35,22 @@ OVERHANG_M = 0.5
 
 
 def make_building(reading: Reading, lot: Lot, frame: LotFrame) -> Building | None:
-    """Make the building from a layer, from setbacks or from corners; None with the faults."""
+    """Make the building from a layer, from setbacks or from corners; None with the faults.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    lot
+        The lot, its ring (n, 2).
+    frame
+        The lot on the grid.
+
+    Returns
+    -------
+    Building | None
+        The building, None with the faults gathered.
+    """
     table, report = reading.file.building, reading.report
     given = [n for n in ("layer", "setbacks", "corners") if getattr(table, n) is not None]
     if len(given) != 1:
@@ -177,7 +192,20 @@ def _angle_of(ring: Array) -> float:
 
 
 def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
-    """Make the rooms; their faults are gathered."""
+    """Make the rooms; their faults are gathered.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    building
+        The building, its outline (n, 2) in the lot.
+
+    Returns
+    -------
+    tuple[Room, ...]
+        The rooms without faults.
+    """
     frame_ring = (building.vertices - building.vertices[0]) @ rotation(building.angle_rad)
     corners = corner_points(frame_ring)
     seen: set[str] = set()
@@ -247,6 +275,18 @@ def make_wall_contacts(reading: Reading, building: Building) -> tuple[WallContac
     """Make the wall contacts; thickness defaults to the building's.
 
     The sd defaults to half an inch, to three inches where the thickness is assumed.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    building
+        The building, its outline (n, 2) in the lot.
+
+    Returns
+    -------
+    tuple[WallContact, ...]
+        The contacts without faults.
     """
     assumed = WALL_SD_M if _wall_is_known(reading) else ASSUMED_WALL_SD_M
     return tuple(

@@ -36,7 +36,17 @@ def _row_fault(report: Report, locate: Locate, name: str, field: str, /, **value
 
 
 def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report) -> None:
-    """Fault rows in unknown rooms, and a table with fewer than two drain points indoors."""
+    """Fault rows in unknown rooms, and a table with fewer than two drain points indoors.
+
+    Parameters
+    ----------
+    locates
+        Rows of ``locates.csv``.
+    room_ids
+        Ids of the rooms.
+    report
+        Where faults and notices are gathered.
+    """
     for locate in locates:
         known = locate.room == "lot" or locate.room in room_ids
         if not known and locate.room not in report.broken_names:
@@ -52,7 +62,19 @@ def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report
 def check_ties(
     ties: tuple[Tie, ...], locates: tuple[Locate, ...], room_ids: list[str], report: Report
 ) -> None:
-    """Fault ties that name what is not there."""
+    """Fault ties that name what is not there.
+
+    Parameters
+    ----------
+    ties
+        Rows of ``ties.csv``.
+    locates
+        Rows of ``locates.csv``.
+    room_ids
+        Ids of the rooms.
+    report
+        Where faults and notices are gathered.
+    """
     known = [row.id for row in locates]
     known += [f"{what}:{corner}" for what in ("building", "lot") for corner in CORNERS]
     known += [f"{room}:origin" for room in room_ids]
@@ -80,7 +102,19 @@ def check_walls(
     building: Building,
     report: Report,
 ) -> None:
-    """Fault wall contacts of unknown points and of sides the building does not have."""
+    """Fault wall contacts of unknown points and of sides the building does not have.
+
+    Parameters
+    ----------
+    contacts
+        Points taped to a wall.
+    locates
+        Rows of ``locates.csv``.
+    building
+        The building, its outline (n, 2) in the lot.
+    report
+        Where faults and notices are gathered.
+    """
     known = [row.id for row in locates]
     for number, contact in enumerate(contacts, start=1):
         read = not {contact.point, ALL_POINTS} & report.broken_names
@@ -101,7 +135,20 @@ def check_walls(
 
 
 def in_building(locate: Locate | PlannedFixture, room: Room) -> Array | None:
-    """Give the place of a row or a fixture in the building, None where its room's is not known."""
+    """Give the place of a row or a fixture in the building, None where its room's is not known.
+
+    Parameters
+    ----------
+    locate
+        Row or planned fixture.
+    room
+        Its room.
+
+    Returns
+    -------
+    Array | None
+        Place (2,) in the building's frame, m; None where the room's is not known.
+    """
     if room.origin_m is None or room.x_toward_rad is None:
         return None
     turned = rotation(room.x_toward_rad) @ np.array([locate.x_m, locate.y_m])
@@ -111,7 +158,19 @@ def in_building(locate: Locate | PlannedFixture, room: Room) -> Array | None:
 def check_places(
     locates: tuple[Locate, ...], rooms: tuple[Room, ...], building: Building, report: Report
 ) -> None:
-    """Fault points outside their room or the building by more than 0.3 m."""
+    """Fault points outside their room or the building by more than 0.3 m.
+
+    Parameters
+    ----------
+    locates
+        Rows of ``locates.csv``.
+    rooms
+        The rooms.
+    building
+        The building, its outline (n, 2) in the lot.
+    report
+        Where faults and notices are gathered.
+    """
     by_id = {room.id: room for room in rooms}
     house = shapely.Polygon(building.vertices)
     turn = rotation(building.angle_rad)
@@ -172,7 +231,19 @@ def check_fixtures(
     building: Building,
     report: Report,
 ) -> None:
-    """Fault planned fixtures outside their room or the building."""
+    """Fault planned fixtures outside their room or the building.
+
+    Parameters
+    ----------
+    fixtures
+        Planned fixtures.
+    rooms
+        The rooms.
+    building
+        The building, its outline (n, 2) in the lot.
+    report
+        Where faults and notices are gathered.
+    """
     by_id = {room.id: room for room in rooms}
     house = shapely.Polygon(building.vertices)
     turn = rotation(building.angle_rad)
@@ -214,6 +285,17 @@ def check_depths(
     The expected elevation is the median of the (at most four) nearest other points of the same
     frame. A departure past 1.5 m plus a fall of 10 % over their distance is a fault; one past
     four standard deviations of the receiver plus that fall is a notice (judgment).
+
+    Parameters
+    ----------
+    locates
+        Rows of ``locates.csv``.
+    rooms
+        The rooms.
+    noise
+        Stated noise of tape and locator.
+    report
+        Where faults and notices are gathered.
     """
     rows = [
         r
@@ -278,6 +360,22 @@ def check_counts(
     misread counter: that count is left out with a notice, of the two the one without which the
     others agree better, else the later one. Points are taken in the order of their counts; a
     single cleanout without a count begins at 0. Gives the rows, such counts left out.
+
+    Parameters
+    ----------
+    locates
+        Rows of ``locates.csv``.
+    rooms
+        The rooms.
+    noise
+        Stated noise of tape and locator.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Locate, ...]
+        The rows, counts that do not fit taken out.
     """
     while (pair := _first_short(locates, rooms, noise)) is not None:
         before, after, paid, distance, far = pair
@@ -367,6 +465,19 @@ def check_rooms_tied(
     """Fault a room that nothing holds: three conditions fix a pose (x, y and direction).
 
     A shared point counts two, a tie or a wall contact one, a known direction one.
+
+    Parameters
+    ----------
+    rooms
+        The rooms.
+    locates
+        Rows of ``locates.csv``.
+    ties
+        Rows of ``ties.csv``.
+    contacts
+        Points taped to a wall.
+    report
+        Where faults and notices are gathered.
     """
     members: dict[str, set[str]] = {room.id: {f"{room.id}:origin"} for room in rooms}
     for row in locates:

@@ -39,7 +39,24 @@ class Reading:
     def grid_shape(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
     ) -> BaseGeometry | None:
-        """Read one feature as a geometry in grid meters, with all its vertices."""
+        """Read one feature as a geometry in grid meters, with all its vertices.
+
+        Parameters
+        ----------
+        reference
+            Layer and id as written.
+        key
+            Dotted key of ``site.toml``.
+        wanted
+            Kinds of geometry that will do.
+        identifier
+            Id of the feature, None for all of the layer.
+
+        Returns
+        -------
+        BaseGeometry | None
+            Geometry in grid m, None with the fault gathered.
+        """
         feature = self.layers.feature(reference, key, wanted=wanted, identifier=identifier)
         return None if feature is None else self.in_grid(feature.shape, feature.crs, key)
 
@@ -47,6 +64,18 @@ class Reading:
         """Simplify a geometry in meters that has more vertices than surveyed ones have.
 
         One that has far more, or keeps too many, is a fault.
+
+        Parameters
+        ----------
+        shape
+            Geometry in m.
+        key
+            Dotted key of ``site.toml``.
+
+        Returns
+        -------
+        BaseGeometry | None
+            The simpler geometry, None with the fault gathered.
         """
         many = int(shapely.get_num_coordinates(shape))
         if many <= PLAIN_VERTICES:
@@ -76,7 +105,22 @@ class Reading:
         return shape
 
     def in_grid(self, shape: BaseGeometry, source: CRS, key: str) -> BaseGeometry | None:
-        """Take a geometry to grid meters; one that has no place there is a fault."""
+        """Take a geometry to grid meters; one that has no place there is a fault.
+
+        Parameters
+        ----------
+        shape
+            Geometry in the layer's CRS.
+        source
+            CRS of the layer.
+        key
+            Dotted key of ``site.toml``.
+
+        Returns
+        -------
+        BaseGeometry | None
+            Geometry in grid m, None with the fault gathered.
+        """
         unit_m = grid_unit(self.crs_text).meters_per_unit
         moved = shapely.transform(to_crs(shape, source, self.crs), lambda xy: xy * unit_m)
         if not bool(np.isfinite(shapely.get_coordinates(moved)).all()):
@@ -93,7 +137,26 @@ class Reading:
         wanted: Want,
         identifier: str | None,
     ) -> BaseGeometry | None:
-        """Read one feature as a geometry in lot coordinates."""
+        """Read one feature as a geometry in lot coordinates.
+
+        Parameters
+        ----------
+        frame
+            The lot on the grid.
+        reference
+            Layer and id as written.
+        key
+            Dotted key of ``site.toml``.
+        wanted
+            Kinds of geometry that will do.
+        identifier
+            Id of the feature, None for all of the layer.
+
+        Returns
+        -------
+        BaseGeometry | None
+            Geometry in the lot, m; None with the fault gathered.
+        """
         shape = self.grid_shape(reference, key, wanted=wanted, identifier=identifier)
         return None if shape is None else shapely.transform(shape, frame.from_grid_m)
 

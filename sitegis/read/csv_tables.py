@@ -63,7 +63,15 @@ class Cells:
         return self.row.cells.get(column, "")
 
     def fault(self, name: str, column: str, /, **values: object) -> None:
-        """Gather a fault of this row by its name in the catalog."""
+        """Gather a fault of this row by its name in the catalog.
+
+        Parameters
+        ----------
+        name
+            Name in the catalog.
+        column
+            Column of the fault.
+        """
         value = shorten(self.text(column))
         self.report.add(fault_of(name, self.file, self.row.number, column, value, **values))
 
@@ -78,7 +86,22 @@ class Cells:
         return text
 
     def length(self, column: str, *, as_depth: bool = False, needed: bool = False) -> float | None:
-        """Read a length; None where the cell is empty or not readable."""
+        """Read a length; None where the cell is empty or not readable.
+
+        Parameters
+        ----------
+        column
+            Column of the length.
+        as_depth
+            Whether a bare number is in the unit of depths.
+        needed
+            Whether an empty cell is a fault.
+
+        Returns
+        -------
+        float | None
+            Length, m; None where there is none.
+        """
         text = self.required(column) if needed else self.text(column)
         if not text:
             return None
@@ -95,7 +118,24 @@ class Cells:
 def read_rows(
     path: Path, columns: tuple[str, ...], required: tuple[str, ...], report: Report
 ) -> tuple[Row, ...] | None:
-    """Read a table with a heading line; None with the fault gathered where that fails."""
+    """Read a table with a heading line; None with the fault gathered where that fails.
+
+    Parameters
+    ----------
+    path
+        The table.
+    columns
+        Columns that are known.
+    required
+        Columns that must be there.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Row, ...] | None
+        Rows, None with the fault gathered.
+    """
     text = read_text(path, report, folder=path.parent)
     if text is None:
         return None
@@ -151,6 +191,26 @@ def read_heading(
 
     ``lenient`` gives the names though some that are required are missing, as long as at least
     half of them are there, so that the rows can be checked for their other faults.
+
+    Parameters
+    ----------
+    names
+        Headings as written.
+    columns
+        Columns that are known.
+    required
+        Columns that must be there.
+    fault
+        Gathers a fault of the table.
+    row
+        Line of the heading.
+    lenient
+        Whether names are given though some are missing.
+
+    Returns
+    -------
+    list[str] | None
+        Names in lower case, None where it is no heading.
     """
     lowered = [name.lower() for name in names]
     for separator, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
@@ -188,7 +248,24 @@ def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Ro
 def read_locates(
     rows: tuple[Row, ...] | None, report: Report, units: LengthUnit, depth_units: LengthUnit
 ) -> tuple[Locate, ...]:
-    """Make the points of the rows; those with faults are left out, the faults gathered."""
+    """Make the points of the rows; those with faults are left out, the faults gathered.
+
+    Parameters
+    ----------
+    rows
+        Rows of the table, None where it could not be read.
+    report
+        Where faults and notices are gathered.
+    units
+        Unit of a bare number.
+    depth_units
+        Unit of a bare depth.
+
+    Returns
+    -------
+    tuple[Locate, ...]
+        The points without faults.
+    """
     if rows is None or _too_many(rows, LOCATES_FILE, report):
         report.broken_names.add(ALL_POINTS)
         return ()
@@ -363,7 +440,24 @@ def _check_twice(locates: tuple[Locate, ...], report: Report) -> None:
 def read_ties(
     rows: tuple[Row, ...], report: Report, units: LengthUnit, noise: Noise
 ) -> tuple[Tie, ...]:
-    """Make the ties of the rows; a missing sd takes the tape's (floor + share)."""
+    """Make the ties of the rows; a missing sd takes the tape's (floor + share).
+
+    Parameters
+    ----------
+    rows
+        Rows of the table.
+    report
+        Where faults and notices are gathered.
+    units
+        Unit of a bare number.
+    noise
+        Stated noise of tape and locator.
+
+    Returns
+    -------
+    tuple[Tie, ...]
+        The ties without faults.
+    """
     ties = []
     for row in () if _too_many(rows, TIES_FILE, report) else rows:
         cells = Cells(TIES_FILE, row, report, units, units)

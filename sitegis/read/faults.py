@@ -56,13 +56,32 @@ class Report:
         self.faults.append(fault)
 
     def site(self, name: str, key: str, value: object, /, **values: object) -> None:
-        """Gather a fault of ``site.toml``, by its name in the catalog, under its dotted key."""
+        """Gather a fault of ``site.toml``, by its name in the catalog, under its dotted key.
+
+        Parameters
+        ----------
+        name
+            Name in the catalog.
+        key
+            Dotted key of ``site.toml``.
+        value
+            What stands there.
+        """
         self.at_key(fault_of(name, SITE_FILE, None, key, **values), key, value)
 
     def at_key(self, fault: Fault, key: str, value: object) -> None:
         """Gather a fault under a dotted key of ``site.toml``.
 
         That something is missing is not told of a key that was faulted and cut out.
+
+        Parameters
+        ----------
+        fault
+            The fault, its place not known yet.
+        key
+            Dotted key of ``site.toml``.
+        value
+            What stands there.
         """
         key = self.as_written(key)
         if key in self.cut_keys and fault.code.endswith(("-missing", "-source")):
@@ -74,7 +93,17 @@ class Report:
     def note(
         self, name: str, where: str, /, *, needs_person: bool | None = None, **values: Any
     ) -> None:
-        """Gather a notice by its name in the catalog."""
+        """Gather a notice by its name in the catalog.
+
+        Parameters
+        ----------
+        name
+            Name in the catalog.
+        where
+            Table, row or stage it is about.
+        needs_person
+            Whether a person must look, None as the catalog says.
+        """
         where = self.as_written(where)
         self.notices.append(notice_of(name, where, needs_person=needs_person, **values))
 
@@ -87,12 +116,30 @@ class Report:
         return f"{found[1]}[{numbers[int(found[2]) - 1]}]{found[3]}"
 
     def renamed(self, old: str, new: str) -> None:
-        """Find a key of ``site.toml`` under its new name at the line of its old one."""
+        """Find a key of ``site.toml`` under its new name at the line of its old one.
+
+        Parameters
+        ----------
+        old
+            Key as written.
+        new
+            Today's key.
+        """
         if old in self.lines:
             self.lines = {**self.lines, new: self.lines[old]}
 
     def took_out(self, name: str, index: int, *, of: int) -> None:
-        """Remember that an item, counted from 0, is taken out of a list."""
+        """Remember that an item, counted from 0, is taken out of a list.
+
+        Parameters
+        ----------
+        name
+            Key of the list.
+        index
+            Which item, from 0.
+        of
+            Length of the list before.
+        """
         self.numbers.setdefault(name, list(range(1, of + 1))).pop(index)
 
     def placed_notices(self) -> tuple[Notice, ...]:
@@ -126,6 +173,20 @@ def _in_order(fault: Fault) -> tuple[int, str, int]:
 def shorten(value: object, limit: int = 60) -> str:
     r"""Show a value on one line, cut to a length a person can read.
 
+    Parameters
+    ----------
+    value
+        What stands there.
+    limit
+        Greatest number of characters.
+
+    Returns
+    -------
+    str
+        The value on one line.
+
+    Examples
+    --------
     >>> shorten("a\nb")
     'a b'
     """
@@ -144,6 +205,20 @@ def _plain_repr(value: object) -> str:
 def guess(wrong: str, right: Iterable[str]) -> str:
     """Give a did-you-mean sentence, or the list of what would be right.
 
+    Parameters
+    ----------
+    wrong
+        What was written.
+    right
+        What would be right.
+
+    Returns
+    -------
+    str
+        The sentence.
+
+    Examples
+    --------
     >>> guess("stak", ["stack", "bend"])
     "did you mean 'stack'? Known: stack, bend."
     """
@@ -181,7 +256,20 @@ def index_lines(text: str) -> dict[str, int]:
 
 
 def line_of(lines: Mapping[str, int], key: str) -> int | None:
-    """Give the line of a dotted key, or of the nearest table around it."""
+    """Give the line of a dotted key, or of the nearest table around it.
+
+    Parameters
+    ----------
+    lines
+        Line of each dotted key.
+    key
+        Dotted key.
+
+    Returns
+    -------
+    int | None
+        Line from 1, None where none is known.
+    """
     while key:
         if key in lines:
             return lines[key]

@@ -191,7 +191,20 @@ class _Page:
 
 
 def field_sheet(units: LengthUnit, language: Language = ENGLISH) -> bytes:
-    """Draw the sheet for a unit, as the bytes of a PDF; the same bytes every time."""
+    """Draw the sheet for a unit, as the bytes of a PDF; the same bytes every time.
+
+    Parameters
+    ----------
+    units
+        Unit of the sheet.
+    language
+        Language of the sheet.
+
+    Returns
+    -------
+    bytes
+        The bytes of a PDF.
+    """
     metric = units in ("m", "mm")
     width, height = A4 if metric else letter
     written = io.BytesIO()

@@ -52,7 +52,24 @@ class Ground:
 def split_ties(
     ties: tuple[Tie, ...], rows: Sequence[Row], points: Sequence[str]
 ) -> tuple[tuple[Tie, ...], tuple[Tie, ...]]:
-    """Part the ties into those among points, and those that place a finding."""
+    """Part the ties into those among points, and those that place a finding.
+
+    Parameters
+    ----------
+    ties
+        Rows of ``ties.csv``.
+    rows
+        Rows of ``findings.csv``.
+    points
+        Names of the points.
+
+    Returns
+    -------
+    among_points
+        Ties between points.
+    of_findings
+        Ties to a finding.
+    """
     ids = {row.cells.get("id", "") for row in rows} - {"", *points}
     finds = tuple(tie for tie in ties if {tie.from_name, tie.to_name} & ids)
     return tuple(tie for tie in ties if tie not in finds), finds
@@ -69,6 +86,28 @@ def read_findings(
     """Make the findings of the rows, and the no-dig areas about other pipes that were met.
 
     ``taken`` are names that no finding may have. A row with a fault is left out.
+
+    Parameters
+    ----------
+    rows
+        Rows of ``findings.csv``.
+    ground
+        What findings are placed by.
+    report
+        Where faults and notices are gathered.
+    units
+        Unit of a bare number.
+    depth_units
+        Unit of a bare depth.
+    taken
+        Names that no finding may have.
+
+    Returns
+    -------
+    findings
+        Without faults.
+    keep_outs
+        Other pipes that were met.
     """
     if len(rows) > MOST_POINTS:
         report.add(

@@ -95,7 +95,29 @@ class Answers:
 
 
 def understood(question: Question, typed: str, unit: LengthUnit, depth_unit: LengthUnit) -> str:
-    """Return an answer without blanks around it; raises ``ValueError`` with what is wrong."""
+    """Return an answer without blanks around it; raises ``ValueError`` with what is wrong.
+
+    Parameters
+    ----------
+    question
+        What was asked.
+    typed
+        What was typed.
+    unit
+        Unit of a bare length.
+    depth_unit
+        Unit of a bare depth.
+
+    Returns
+    -------
+    str
+        The answer.
+
+    Raises
+    ------
+    ValueError
+        The answer cannot be taken, with what is wrong.
+    """
     answer = typed.strip()
     readers: dict[Kind, Callable[[], object]] = {
         "length": lambda: parse_length(answer, unit),
@@ -118,6 +140,18 @@ def fill_folder(directory: Path, answers: Answers) -> None:
     """Fill the answers into the blank ``site.toml`` and ``locates.csv`` of a folder.
 
     Raises ``CannotWrite`` where they cannot be written.
+
+    Parameters
+    ----------
+    directory
+        The site folder.
+    answers
+        What was answered.
+
+    Raises
+    ------
+    CannotWrite
+        A file cannot be written.
     """
     try:
         for name, fill in ((SITE_FILE, fill_site), (LOCATES_FILE, fill_locates)):
@@ -128,7 +162,20 @@ def fill_folder(directory: Path, answers: Answers) -> None:
 
 
 def fill_site(blank: str, answers: Answers) -> str:
-    """Return the blank ``site.toml`` with the answers in it; what was not answered stays blank."""
+    """Return the blank ``site.toml`` with the answers in it; what was not answered stays blank.
+
+    Parameters
+    ----------
+    blank
+        The blank file.
+    answers
+        What was answered.
+
+    Returns
+    -------
+    str
+        The filled text.
+    """
     values = answers.values
     tables = {key: _toml(text) for key, text in values.items() if text}
     for key in ("lot.latitude", "lot.longitude"):
@@ -149,7 +196,20 @@ def fill_site(blank: str, answers: Answers) -> str:
 
 
 def fill_locates(blank: str, answers: Answers) -> str:
-    """Return the blank ``locates.csv`` with a row a point."""
+    """Return the blank ``locates.csv`` with a row a point.
+
+    Parameters
+    ----------
+    blank
+        The blank file.
+    answers
+        What was answered.
+
+    Returns
+    -------
+    str
+        The filled text.
+    """
     file = io.StringIO()
     writer = csv.DictWriter(file, blank.strip().split(","), lineterminator="\n", restval="")
     for point in answers.points:

@@ -41,7 +41,22 @@ class InvertLevel:
 
 
 def above_slab(reading: Reading, elevation_m: float | None, key: str) -> float | None:
-    """Take an elevation in the main's datum to one above the slab; needs the leveled tie."""
+    """Take an elevation in the main's datum to one above the slab; needs the leveled tie.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    elevation_m
+        Elevation in the main's datum, m; None where not given.
+    key
+        Dotted key of ``site.toml``.
+
+    Returns
+    -------
+    float | None
+        Elevation above the slab, m; None where not given or not tied.
+    """
     if elevation_m is None:
         return None
     slab_m = reading.file.site.slab_elevation
@@ -63,7 +78,30 @@ def find_inverts(
     street: Street,
     middle_m: float,
 ) -> InvertLevel | None:
-    """Find what is known of the main's inverts; None with the faults gathered."""
+    """Find what is known of the main's inverts; None with the faults gathered.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    table
+        One ``[[main]]`` table.
+    key
+        Dotted key of ``site.toml``.
+    line
+        Full line of the main in the lot, m.
+    manholes
+        Manholes with stations, upstream first.
+    street
+        The street it lies in.
+    middle_m
+        Station abreast of the lot's middle, m.
+
+    Returns
+    -------
+    InvertLevel | None
+        The known inverts with stations, None with the faults gathered.
+    """
     report = reading.report
     pair = (table.invert_upstream, table.invert_downstream)
     given = [table.invert is not None, table.depth is not None, pair != (None, None)]
@@ -129,7 +167,20 @@ def _checked(
 
 
 def inverts_at(level: InvertLevel, stations: Array) -> Array:
-    """Interpolate the known inverts at stations (n,); past them the nearest slope goes on."""
+    """Interpolate the known inverts at stations (n,); past them the nearest slope goes on.
+
+    Parameters
+    ----------
+    level
+        Known inverts with stations.
+    stations
+        Stations (n,), m.
+
+    Returns
+    -------
+    Array
+        Inverts (n,), m above the slab.
+    """
     at, inverts = (np.array(column) for column in zip(*level.knots, strict=True))
     keep = np.concatenate([[True], np.diff(at) > 0.5])
     at, inverts = at[keep], inverts[keep]

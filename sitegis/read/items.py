@@ -31,7 +31,22 @@ MOST_NO_DIG_VERTICES = 5000
 def make_evidence(
     reading: Reading, mains: tuple[Main, ...], locates: tuple[Locate, ...]
 ) -> tuple[Evidence, ...]:
-    """Make the evidence as written, then what outdoor rows of ``locates.csv`` are evidence of."""
+    """Make the evidence as written, then what outdoor rows of ``locates.csv`` are evidence of.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    mains
+        The mains.
+    locates
+        Rows of ``locates.csv``.
+
+    Returns
+    -------
+    tuple[Evidence, ...]
+        Items without faults.
+    """
     made: list[Evidence] = []
     for number, item in enumerate(reading.file.evidence, start=1):
         key = f"evidence[{number}]"
@@ -91,7 +106,20 @@ def _is_usable(reading: Reading, item: Evidence, key: str, mains: tuple[Main, ..
 
 
 def make_fixtures(reading: Reading, room_ids: set[str]) -> tuple[PlannedFixture, ...]:
-    """Make the planned fixtures; one in an unknown room is a fault."""
+    """Make the planned fixtures; one in an unknown room is a fault.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    room_ids
+        Ids of the rooms.
+
+    Returns
+    -------
+    tuple[PlannedFixture, ...]
+        Fixtures without faults.
+    """
     made = []
     for number, table in enumerate(reading.file.fixture, start=1):
         if table.room not in room_ids:
@@ -127,7 +155,20 @@ def _twice(reading: Reading, table: str, ids: list[str]) -> None:
 
 
 def make_keep_outs(reading: Reading, frame: LotFrame) -> tuple[KeepOut, ...]:
-    """Make the keep-outs; a closed list of points is an area."""
+    """Make the keep-outs; a closed list of points is an area.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    frame
+        The lot on the grid.
+
+    Returns
+    -------
+    tuple[KeepOut, ...]
+        no-dig areas without faults.
+    """
     made = []
     for number, table in enumerate(reading.file.keep_out, start=1):
         keep_out = _keep_out(reading, table, f"keep_out[{number}]", frame)
@@ -171,7 +212,20 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
 
 
 def make_easements(reading: Reading, frame: LotFrame) -> tuple[Easement, ...]:
-    """Make the easements."""
+    """Make the easements.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    frame
+        The lot on the grid.
+
+    Returns
+    -------
+    tuple[Easement, ...]
+        Easements without faults.
+    """
     made = []
     for number, table in enumerate(reading.file.easement, start=1):
         easement = _easement(reading, table, f"easement[{number}]", frame)
@@ -207,7 +261,22 @@ def _easement(reading: Reading, table: EasementTable, key: str, frame: LotFrame)
 
 
 def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSettings:
-    """Override the default dig settings by ``[dig]`` and ``[cost]``; zone by the rules."""
+    """Override the default dig settings by ``[dig]`` and ``[cost]``; zone by the rules.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    rules
+        Rule set of the site.
+    mains
+        The mains.
+
+    Returns
+    -------
+    DigSettings
+        The settings.
+    """
     file, by_id = reading.file, {main.id: main for main in mains}
     guessed, report = file.dig.owner_guess, reading.report
     if guessed is not None and guessed not in by_id and guessed not in report.broken_names:

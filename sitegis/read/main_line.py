@@ -24,7 +24,28 @@ NEAR_M = 1000.0
 def line_of(
     reading: Reading, table: MainTable, key: str, lot: Lot, *, frame: LotFrame, street: Street
 ) -> BaseGeometry | None:
-    """Give the full line: from a layer, or parallel to the lot line at an offset."""
+    """Give the full line: from a layer, or parallel to the lot line at an offset.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    table
+        One ``[[main]]`` table.
+    key
+        Dotted key of ``site.toml``.
+    lot
+        The lot, its ring (n, 2).
+    frame
+        The lot on the grid.
+    street
+        The street it lies in.
+
+    Returns
+    -------
+    BaseGeometry | None
+        The line in the lot, m; None with the faults gathered.
+    """
     report = reading.report
     if table.layer is not None:
         if table.offset is not None:
@@ -67,7 +88,28 @@ def _cut(line: BaseGeometry, lot: Lot) -> BaseGeometry:
 def with_flow(
     reading: Reading, table: MainTable, key: str, line: BaseGeometry, *, frame: LotFrame, lot: Lot
 ) -> BaseGeometry:
-    """Turn the line so that it runs with the flow."""
+    """Turn the line so that it runs with the flow.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    table
+        One ``[[main]]`` table.
+    key
+        Dotted key of ``site.toml``.
+    line
+        Full line of the main in the lot, m.
+    frame
+        The lot on the grid.
+    lot
+        The lot, its ring (n, 2).
+
+    Returns
+    -------
+    BaseGeometry
+        The line, upstream end first.
+    """
     near = shapely.intersection(line, lot_window(lot))
     parts = [part for part in shapely.get_parts(near) if part.length > 0] or [line]
     piece = parts[largest(shapely.length(parts), MATTERS_M)]
@@ -90,7 +132,19 @@ def with_flow(
 
 
 def note_flow(reading: Reading, table: MainTable, key: str, manholes: tuple[Station, ...]) -> None:
-    """Note a flow direction against which the leveled manholes fall."""
+    """Note a flow direction against which the leveled manholes fall.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    table
+        One ``[[main]]`` table.
+    key
+        Dotted key of ``site.toml``.
+    manholes
+        Manholes with stations, upstream first.
+    """
     levels = [(spot.id, spot.invert_m) for spot in manholes if spot.invert_m is not None]
     if len(levels) < 2:
         return
@@ -110,7 +164,22 @@ def note_flow(reading: Reading, table: MainTable, key: str, manholes: tuple[Stat
 
 
 def range_of(line: BaseGeometry, lot: Lot, manholes: tuple[Station, ...]) -> tuple[float, float]:
-    """Give the stations between which the line is near the lot or holds a manhole."""
+    """Give the stations between which the line is near the lot or holds a manhole.
+
+    Parameters
+    ----------
+    line
+        Full line of the main in the lot, m.
+    lot
+        The lot, its ring (n, 2).
+    manholes
+        Manholes with stations, upstream first.
+
+    Returns
+    -------
+    tuple[float, float]
+        Stations of both ends, m.
+    """
     parts = shapely.get_parts(shapely.intersection(line, lot_window(lot)))
     land = shapely.Polygon(lot.vertices)
     near = in_steps(-shapely.length(parts), MATTERS_M)

@@ -23,7 +23,26 @@ LINE_SD_M = {"layer": 0.5, "offset": 0.6}
 def make_mains(
     reading: Reading, lot: Lot, frame: LotFrame, streets: tuple[Street, ...], building: Building
 ) -> tuple[Main, ...]:
-    """Make the mains; those with faults are left out, the faults gathered."""
+    """Make the mains; those with faults are left out, the faults gathered.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    lot
+        The lot, its ring (n, 2).
+    frame
+        The lot on the grid.
+    streets
+        The streets.
+    building
+        The building, its outline (n, 2) in the lot.
+
+    Returns
+    -------
+    tuple[Main, ...]
+        The mains without faults.
+    """
     report = reading.report
     by_name = {street.name: street for street in streets}
     mains: list[Main] = []

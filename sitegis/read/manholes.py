@@ -26,7 +26,28 @@ def place_manholes(
     frame: LotFrame,
     street: Street,
 ) -> tuple[Station, ...]:
-    """Give the manholes with stations on the full line, upstream first."""
+    """Give the manholes with stations on the full line, upstream first.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    table
+        One ``[[main]]`` table.
+    key
+        Dotted key of ``site.toml``.
+    line
+        Full line of the main in the lot, m.
+    frame
+        The lot on the grid.
+    street
+        The street it lies in.
+
+    Returns
+    -------
+    tuple[Station, ...]
+        The manholes without faults.
+    """
     manholes = [*_taped_manholes(reading, table, key, line, street)]
     if table.manholes_layer is not None:
         manholes.extend(_layer_manholes(reading, table, key, line, frame))
@@ -129,7 +150,26 @@ def _level(reading: Reading, feature: LayerFeature, field: str | None, place: st
 def make_taps(
     reading: Reading, table: MainTable, key: str, manholes: tuple[Manhole, ...], length_m: float
 ) -> tuple[float, ...]:
-    """Station the known taps: distance from a manhole, positive with the flow."""
+    """Station the known taps: distance from a manhole, positive with the flow.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    table
+        One ``[[main]]`` table.
+    key
+        Dotted key of ``site.toml``.
+    manholes
+        Manholes of the main.
+    length_m
+        Length of the main, m.
+
+    Returns
+    -------
+    tuple[float, ...]
+        Stations, m.
+    """
     stations = []
     by_id = {manhole.id: manhole for manhole in manholes}
     for number, tap in enumerate(table.taps, start=1):

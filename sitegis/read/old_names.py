@@ -22,7 +22,15 @@ OLD_KEYS: Mapping[str, Mapping[str, str]] = {
 
 
 def rename_old(raw: Raw, report: Report) -> None:
-    """Put today's names where a raw site has those of the release before, each with a notice."""
+    """Put today's names where a raw site has those of the release before, each with a notice.
+
+    Parameters
+    ----------
+    raw
+        The parsed file, changed in place.
+    report
+        Where faults and notices are gathered.
+    """
     for table, items in raw.items():
         listed = items if isinstance(items, list) else [items]
         for number, item in enumerate(listed, start=1):
@@ -47,7 +55,24 @@ def _rename(table: str, item: Raw, place: str, report: Report) -> None:
 
 
 def new_headings(table: str, names: list[str], report: Report, file: str) -> list[str]:
-    """Return the headings of a table, lower case, with today's names for those before."""
+    """Return the headings of a table, lower case, with today's names for those before.
+
+    Parameters
+    ----------
+    table
+        Name of the table.
+    names
+        Headings as written.
+    report
+        Where faults and notices are gathered.
+    file
+        Name of the file.
+
+    Returns
+    -------
+    list[str]
+        The headings.
+    """
     renamed = {old: new for old, new in OLD_KEYS.get(table, {}).items() if new not in names}
     for old in sorted(renamed.keys() & set(names)):
         report.note("old-name", file, old=old, new=renamed[old])
@@ -55,7 +80,20 @@ def new_headings(table: str, names: list[str], report: Report, file: str) -> lis
 
 
 def new_key(key: str, report: Report) -> str:
-    """Return the dotted key of a form under today's name."""
+    """Return the dotted key of a form under today's name.
+
+    Parameters
+    ----------
+    key
+        Dotted key as written.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    str
+        The dotted key.
+    """
     table, _, name = key.partition(".")
     new = OLD_KEYS.get(table, {}).get(name)
     if new is None:

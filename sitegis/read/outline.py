@@ -48,7 +48,17 @@ class Outline:
 
 
 def fault_not_simple(reading: Reading, key: str, value: object) -> None:
-    """Gather the fault of a lot that encloses nothing."""
+    """Gather the fault of a lot that encloses nothing.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    key
+        Dotted key of ``site.toml``.
+    value
+        What stands there.
+    """
     reading.report.site("lot-not-simple", key, value)
 
 
@@ -57,6 +67,18 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
 
     The rear-right corner is where the circles about front-right (right side) and rear-left
     (rear side) meet, on the side away from the front-left corner.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    sides
+        Lengths of the four sides, m.
+
+    Returns
+    -------
+    Outline | None
+        The outline, None with the fault gathered.
     """
     front_right, rear_left = np.array([sides.front, 0.0]), np.array([0.0, sides.left])
     across = rear_left - front_right

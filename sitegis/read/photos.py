@@ -60,6 +60,20 @@ def named_photo(cells: Cells, folder: Path) -> tuple[str, Photo | None]:
     """Read the photo that a row names, a plain file name, and what it says of itself.
 
     That it is not there, or cannot be read, is a notice.
+
+    Parameters
+    ----------
+    cells
+        One row of a table.
+    folder
+        The site folder.
+
+    Returns
+    -------
+    name
+        As written.
+    photo
+        What it says of itself, None where nothing.
     """
     text = cells.text("photo")
     if not text:
@@ -83,6 +97,19 @@ def hold_against_photo(
 
     ``off_m`` is how far its place is from the row's, None where that is not held; ``sd_m`` of
     both together an axis.
+
+    Parameters
+    ----------
+    cells
+        One row of a table.
+    photo
+        What the photograph says of itself.
+    off_m
+        Distance of its place from the row's, m; None where that is not held.
+    sd_m
+        Standard deviation of that along an axis, m.
+    date
+        Date of the row.
     """
     name = cells.text("photo")
     if off_m is not None and off_m > APART_95 * sd_m:
@@ -100,6 +127,18 @@ def read_photo(name: str, folder: Path) -> Photo | None:
     """Return what a photograph of the site ``folder`` says of itself.
 
     None where it is not an ordinary file there, is too big, is no JPEG, or is broken.
+
+    Parameters
+    ----------
+    name
+        Plain file name.
+    folder
+        The site folder.
+
+    Returns
+    -------
+    Photo | None
+        What it says of itself, None where it says nothing.
     """
     path = folder / PHOTO_FOLDER / name
     try:

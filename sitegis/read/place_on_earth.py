@@ -13,7 +13,22 @@ from .schema import SiteFile
 
 
 def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
-    """Give the site's CRS: as written, else a projected layer's, else the UTM zone of the lot."""
+    """Give the site's CRS: as written, else a projected layer's, else the UTM zone of the lot.
+
+    Parameters
+    ----------
+    file
+        The site file as validated.
+    layers
+        The site's layers.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    CRS | None
+        The CRS, None with the fault gathered.
+    """
     good, lonlat = _checked_lonlat(file, report)
     if not good and file.lot.layer is None:
         return None

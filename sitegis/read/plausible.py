@@ -41,7 +41,21 @@ PLACE_APART_M = 250.0
 def check_levels(
     reading: Reading, level: Level, streets: tuple[Street, ...], mains: tuple[Main, ...], lot: Lot
 ) -> None:
-    """Note heights that do not suit each other: yard, streets, slab, sea, covers and mains."""
+    """Note heights that do not suit each other: yard, streets, slab, sea, covers and mains.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    level
+        Elevation of the slab in the main's datum, where it is known.
+    streets
+        The streets.
+    mains
+        The mains.
+    lot
+        The lot, its ring (n, 2).
+    """
     _yard_and_streets(reading, level)
     _slab_and_yard(reading, level)
     _slab_and_sea(reading, level)
@@ -167,7 +181,21 @@ def check_directions(
     streets: tuple[Street, ...],
     mains: tuple[Main, ...],
 ) -> None:
-    """Note a front, or a typed front line, that the layers' streets and house contradict."""
+    """Note a front, or a typed front line, that the layers' streets and house contradict.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    lot
+        The lot, its ring (n, 2).
+    building
+        The building, its outline (n, 2) in the lot.
+    streets
+        The streets.
+    mains
+        The mains.
+    """
     _mains_by_side(reading, lot, mains)
     if lot.source == "layer":
         return
@@ -231,7 +259,15 @@ def _in_the_lot(reading: Reading, lot: Lot, streets: tuple[Street, ...], mains: 
 
 
 def check_place(reading: Reading, frame: LotFrame) -> None:
-    """Note a lot outside the area of its CRS, or far from where its corner is said to lie."""
+    """Note a lot outside the area of its CRS, or far from where its corner is said to lie.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    frame
+        The lot on the grid.
+    """
     longitude, latitude = (float(v) for v in frame.to_lonlat(np.zeros(2)))
     area = CRS.from_user_input(frame.crs).area_of_use
     if area is not None:

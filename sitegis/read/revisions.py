@@ -20,7 +20,20 @@ MOST_REVISIONS = 500  # judgment: a job has a handful
 
 
 def read_revisions(folder: Path, report: Report) -> tuple[Revision, ...]:
-    """Read the kept answers of a folder in their order; what is broken is a fault."""
+    """Read the kept answers of a folder in their order; what is broken is a fault.
+
+    Parameters
+    ----------
+    folder
+        The site folder.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Revision, ...]
+        The kept answers, oldest first.
+    """
     kept = folder / REVISIONS_FOLDER
     if not os.path.isdir(kept):
         return ()

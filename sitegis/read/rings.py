@@ -26,6 +26,18 @@ def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
     """Make a ring (n, 2) unclosed and counter-clockwise, without doubled or collinear corners.
 
     A corner goes where it lies within the tolerance of the straight between its neighbors.
+
+    Parameters
+    ----------
+    ring
+        Corners (n, 2), m.
+    tolerance_m
+        How far a corner may lie off the straight and go, m.
+
+    Returns
+    -------
+    Array
+        Corners (k, 2), m.
     """
     points = np.asarray(ring, float)
     if len(points) > 1 and np.allclose(points[0], points[-1], rtol=0.0, atol=1e-6):
@@ -67,6 +79,18 @@ def name_edges(ring: Array, *, x_angle_rad: float = 0.0) -> tuple[Side, ...]:
     """Name each edge of a counter-clockwise ring (n, 2) by the quarter its outward normal faces.
 
     Front is −y, right +x of axes turned by ``x_angle_rad``; edge i runs from vertex i to i + 1.
+
+    Parameters
+    ----------
+    ring
+        Corners (n, 2), m.
+    x_angle_rad
+        Turn of the axes, rad.
+
+    Returns
+    -------
+    tuple[Side, ...]
+        Side of each edge (n,).
     """
     edges = edge_vectors(ring)
     normals = np.degrees(np.arctan2(edges[:, 1], edges[:, 0]) - x_angle_rad) - 90.0
@@ -75,12 +99,38 @@ def name_edges(ring: Array, *, x_angle_rad: float = 0.0) -> tuple[Side, ...]:
 
 
 def begin_at(ring: Array, index: int) -> Array:
-    """Turn a ring (n, 2) so that it begins at a vertex."""
+    """Turn a ring (n, 2) so that it begins at a vertex.
+
+    Parameters
+    ----------
+    ring
+        Corners (n, 2), m.
+    index
+        Vertex to begin at.
+
+    Returns
+    -------
+    Array
+        Corners (n, 2), m.
+    """
     return np.roll(ring, -index, axis=0)
 
 
 def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
-    """Give the vertex at which the longest run of front edges begins; of equals the first."""
+    """Give the vertex at which the longest run of front edges begins; of equals the first.
+
+    Parameters
+    ----------
+    sides
+        Side of each edge (n,).
+    ring
+        Corners (n, 2), m.
+
+    Returns
+    -------
+    int
+        Index of the vertex.
+    """
     count = len(sides)
     lengths = np.hypot(*edge_vectors(ring).T)
     runs: dict[int, float] = {}
@@ -99,6 +149,18 @@ def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
 
     The sum of the front edges within 20° of the longest one (judgment): chords of a curved
     front count, a cut corner does not.
+
+    Parameters
+    ----------
+    ring
+        Corners (n, 2), m.
+    sides
+        Side of each edge (n,).
+
+    Returns
+    -------
+    Array
+        Unit vector (2,).
     """
     edges = edge_vectors(ring)
     lengths = np.hypot(edges[:, 0], edges[:, 1])
@@ -111,7 +173,20 @@ def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
 
 
 def corner_points(ring: Array, *, x_angle_rad: float = 0.0) -> dict[str, Array]:
-    """Give the four named corners (2,) of a ring (n, 2): the extreme vertices on each diagonal."""
+    """Give the four named corners (2,) of a ring (n, 2): the extreme vertices on each diagonal.
+
+    Parameters
+    ----------
+    ring
+        Corners (n, 2), m.
+    x_angle_rad
+        Turn of the axes, rad.
+
+    Returns
+    -------
+    dict[str, Array]
+        Corners (2,) by name, m.
+    """
     cosine, sine = np.cos(x_angle_rad), np.sin(x_angle_rad)
     across = ring @ np.array([cosine, sine])
     back = ring @ np.array([-sine, cosine])

@@ -16,7 +16,22 @@ MOST_RUNS = 5
 
 
 def make_runs(file: SiteFile, locates: tuple[Locate, ...], report: Report) -> tuple[Run, ...]:
-    """Make the runs and hold them against the points; all faults are gathered."""
+    """Make the runs and hold them against the points; all faults are gathered.
+
+    Parameters
+    ----------
+    file
+        The site file as validated.
+    locates
+        Rows of ``locates.csv``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Run, ...]
+        The runs without faults.
+    """
     tables, points = file.run, tuple(dict.fromkeys(row.id for row in locates))
     ids = [table.id for table in tables]
     if len(ids) > MOST_RUNS:
@@ -90,7 +105,22 @@ def _check_rows(locates: tuple[Locate, ...], ids: list[str], report: Report) -> 
 def make_observations(
     file: SiteFile, runs: tuple[Run, ...], report: Report
 ) -> tuple[Observation, ...]:
-    """Make what the camera saw; an observation may leave the run out where there is at most one."""
+    """Make what the camera saw; an observation may leave the run out where there is at most one.
+
+    Parameters
+    ----------
+    file
+        The site file as validated.
+    runs
+        The runs.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Observation, ...]
+        The observations without faults.
+    """
     ids = [run.id for run in runs]
     for number, table in enumerate(file.observation, start=1):
         key = f"observation[{number}]"
@@ -131,6 +161,24 @@ def counted_by_run(
     """Check the footage run by run: each has its own zero, at its access.
 
     Gives the rows, counts that do not fit left out as in :func:`check_counts`.
+
+    Parameters
+    ----------
+    locates
+        Rows of ``locates.csv``.
+    rooms
+        The rooms.
+    runs
+        The runs.
+    noise
+        Stated noise of tape and locator.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[Locate, ...]
+        The rows, counts that do not fit taken out.
     """
     if not runs:
         return check_counts(locates, rooms, noise, report)

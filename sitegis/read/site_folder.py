@@ -258,6 +258,24 @@ def with_poles(
     """Give the distance of the sonde's poles, and the noise with what is not known of it.
 
     The doubt is one for all depths of the drain: it widens the session's depth scale.
+
+    Parameters
+    ----------
+    table
+        The ``[site]`` table.
+    locates
+        Rows of ``locates.csv``.
+    noise
+        Stated noise of tape and locator.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    distance
+        Between the poles, m.
+    noise
+        Widened by what is not known of it.
     """
     poles_m, sd_m = poles_of(table.drain_material, table.sonde_length)
     depths = [

@@ -48,6 +48,20 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
 
     Gives the parsed file or None, and what the units are read from: where the notation is
     broken, the lines that look like units, so that the tables are not faulted for it.
+
+    Parameters
+    ----------
+    folder
+        The site folder.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    parsed
+        None where the notation is broken.
+    for_units
+        What the units are read from.
     """
     text = read_text(folder / SITE_FILE, report, folder=folder)
     if text is None:
@@ -111,7 +125,20 @@ def _is_deep(raw: Raw) -> bool:
 
 
 def units_of(raw: Raw, report: Report) -> tuple[LengthUnit, LengthUnit]:
-    """Give units and depth units from a raw file; feet, and marked so, where not readable."""
+    """Give units and depth units from a raw file; feet, and marked so, where not readable.
+
+    Parameters
+    ----------
+    raw
+        The parsed file.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    tuple[LengthUnit, LengthUnit]
+        Unit of lengths, unit of depths.
+    """
     site = raw.get("site")
     table = site if isinstance(site, dict) else {}
     known: dict[object, LengthUnit] = {"ft": "ft", "in": "in", "m": "m", "mm": "mm"}
@@ -131,6 +158,22 @@ def validate(
     A file with places still to be filled in is checked for other faults, but gives no model.
     Cutting lets the later checks find their faults in the same run. None where a required
     table is beyond that.
+
+    Parameters
+    ----------
+    raw
+        The parsed file.
+    report
+        Where faults and notices are gathered.
+    units
+        Unit of a bare number.
+    depth_units
+        Unit of a bare depth.
+
+    Returns
+    -------
+    SiteFile | None
+        The file, None where it is beyond repair.
     """
     context = {"units": units, "depth_units": depth_units}
     remaining = copy.deepcopy(raw)

@@ -38,7 +38,20 @@ class Source:
 
 
 def open_source(folder: Path, report: Report) -> Source:
-    """Read the workbook where there is one, else the text files; both together are a fault."""
+    """Read the workbook where there is one, else the text files; both together are a fault.
+
+    Parameters
+    ----------
+    folder
+        The site folder.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    Source
+        Raw tables and where they stand.
+    """
     spreadsheets = _other_spreadsheets(folder)
     if not _is_there(folder / BOOK_FILE):
         if spreadsheets and not _is_there(folder / SITE_FILE):

@@ -38,6 +38,31 @@ def start_site(
     field sheet in a ``language`` beside them; where a site is there already, the sheet alone is
     added. Never overwrites: raises ``BadInput`` where a file is there already or the unit is not
     known, ``CannotWrite`` where the folder cannot be made.
+
+    Parameters
+    ----------
+    directory
+        Folder to make or fill.
+    units
+        Unit of lengths.
+    workbook
+        Whether one workbook stands for the three files.
+    sheet
+        Whether a field sheet is added.
+    language
+        Language of the field sheet.
+
+    Returns
+    -------
+    tuple[Path, ...]
+        Paths written.
+
+    Raises
+    ------
+    BadInput
+        A file is there already, or the unit is not known.
+    CannotWrite
+        The folder or a file cannot be made.
     """
     directory = Path(directory)
     if units not in _UNITS:

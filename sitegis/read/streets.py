@@ -70,7 +70,26 @@ def house_level(reading: Reading) -> Level:
 def make_ground(
     reading: Reading, building: Building, level: Level, streets: tuple[Street, ...], lot: Lot
 ) -> Ground:
-    """Gather the known ground spots: taped ones, the house's, and the streets' where given."""
+    """Gather the known ground spots: taped ones, the house's, and the streets' where given.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    building
+        The building, its outline (n, 2) in the lot.
+    level
+        Elevation of the slab in the main's datum, where it is known.
+    streets
+        The streets.
+    lot
+        The lot, its ring (n, 2).
+
+    Returns
+    -------
+    Ground
+        The spot elevations.
+    """
     spots = [(spot.x, spot.y, spot.above_slab, spot.sd or 0.05) for spot in reading.file.ground]
     if not spots or reading.file.site.ground_above_slab is not None:
         center = building.vertices.mean(axis=0)
@@ -100,7 +119,24 @@ def outward_normal(edge: Array) -> Array:
 
 
 def make_streets(reading: Reading, lot: Lot, frame: LotFrame, level: Level) -> tuple[Street, ...]:
-    """Make the streets; those with faults are left out, the faults gathered."""
+    """Make the streets; those with faults are left out, the faults gathered.
+
+    Parameters
+    ----------
+    reading
+        The site file as validated, with layers, frame of lengths and report.
+    lot
+        The lot, its ring (n, 2).
+    frame
+        The lot on the grid.
+    level
+        Elevation of the slab in the main's datum, where it is known.
+
+    Returns
+    -------
+    tuple[Street, ...]
+        The streets without faults.
+    """
     report = reading.report
     streets: list[Street] = []
     for number, table in enumerate(reading.file.street, start=1):

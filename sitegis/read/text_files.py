@@ -16,7 +16,20 @@ MOST_BYTES = 20_000_000
 
 
 def is_inside(path: Path, folder: Path) -> bool:
-    """Tell whether a path, with all links followed, stays in a folder."""
+    """Tell whether a path, with all links followed, stays in a folder.
+
+    Parameters
+    ----------
+    path
+        Path to look at.
+    folder
+        The site folder.
+
+    Returns
+    -------
+    bool
+        Whether it does.
+    """
     return path.resolve().is_relative_to(folder.resolve())
 
 
@@ -36,7 +49,22 @@ def open_ordinary(path: Path) -> BinaryIO | None:
 
 
 def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
-    """Give a file's text without byte order mark, or None with the fault gathered."""
+    """Give a file's text without byte order mark, or None with the fault gathered.
+
+    Parameters
+    ----------
+    path
+        The file.
+    report
+        Where faults and notices are gathered.
+    folder
+        The site folder.
+
+    Returns
+    -------
+    str | None
+        The text, None with the fault gathered.
+    """
 
     def fault(name: str, /, **values: object) -> None:
         report.add(fault_of(name, path.name, None, "file", **values))

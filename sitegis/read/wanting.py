@@ -11,6 +11,13 @@ def check_required(file: SiteFile, report: Report) -> None:
 
     The steps that make them tell the same once more where they come so far; equal faults are
     reported once.
+
+    Parameters
+    ----------
+    file
+        The site file as validated.
+    report
+        Where faults and notices are gathered.
     """
     _lot(file, report)
     _building(file, report)

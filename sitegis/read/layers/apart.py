@@ -35,6 +35,20 @@ def read_apart(
 
     ``question`` has the keys ``layer``, ``layer_name``, ``id_field``, ``key``, ``wanted`` and
     ``identifier``. Faults that were found are gathered, that of its death among them: None then.
+
+    Parameters
+    ----------
+    folder
+        The site folder.
+    question
+        Which features of which layer.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    dict[str, Any] | None
+        What was read, None with the faults gathered.
     """
     asked = json.dumps({**question, "folder": str(folder.resolve())})
     with subprocess.Popen(

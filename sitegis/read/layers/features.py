@@ -81,6 +81,20 @@ def read_crs(text: str, key: str, report: Report) -> CRS | None:
     """Read the site's CRS and insist on a projected one; a compound one is cut to its plan.
 
     None, with the fault reported, where it is unknown, not projected or names a file.
+
+    Parameters
+    ----------
+    text
+        CRS as written.
+    key
+        Dotted key of ``site.toml``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    CRS | None
+        The CRS, None with the fault gathered.
     """
     try:
         if _NAMES_FILES.search(text):
@@ -187,7 +201,24 @@ class Layers:
     def features(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None = None
     ) -> list[Feature]:
-        """Read the features of a layer, or those of one id; faults are gathered."""
+        """Read the features of a layer, or those of one id; faults are gathered.
+
+        Parameters
+        ----------
+        reference
+            Layer and id as written.
+        key
+            Dotted key of ``site.toml``.
+        wanted
+            Kinds of geometry that will do.
+        identifier
+            Id of the feature, None for all of the layer.
+
+        Returns
+        -------
+        list[Feature]
+            The features without faults.
+        """
         if identifier is not None:
             return self._features(reference, key, wanted, identifier)
         whole = (reference.layer, reference.layer_name, wanted)
@@ -334,7 +365,24 @@ class Layers:
     def feature(
         self, reference: LayerReference, key: str, *, wanted: Want, identifier: str | None
     ) -> Feature | None:
-        """Read one feature; of several with one id the largest is taken, with a notice."""
+        """Read one feature; of several with one id the largest is taken, with a notice.
+
+        Parameters
+        ----------
+        reference
+            Layer and id as written.
+        key
+            Dotted key of ``site.toml``.
+        wanted
+            Kinds of geometry that will do.
+        identifier
+            Id of the feature, None for all of the layer.
+
+        Returns
+        -------
+        Feature | None
+            The feature, None with the fault gathered.
+        """
         found = self.features(reference, key, wanted=wanted, identifier=identifier or "")
         if not found:
             return None
@@ -385,7 +433,22 @@ def _largest(shapes: Sequence[BaseGeometry]) -> int:
 
 
 def to_crs(shape: BaseGeometry, source: CRS, target: CRS) -> BaseGeometry:
-    """Take a geometry to another CRS, easting or longitude first."""
+    """Take a geometry to another CRS, easting or longitude first.
+
+    Parameters
+    ----------
+    shape
+        Geometry.
+    source
+        CRS it is in.
+    target
+        CRS wanted.
+
+    Returns
+    -------
+    BaseGeometry
+        The geometry in the other CRS.
+    """
     if source.equals(target, ignore_axis_order=True):
         return shape
     if shape.is_empty:

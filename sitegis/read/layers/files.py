@@ -21,7 +21,24 @@ MOST_LAYER_BYTES = 2_000_000_000
 
 
 def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | None:
-    """Give a layer's path, or None with the fault why it is refused."""
+    """Give a layer's path, or None with the fault why it is refused.
+
+    Parameters
+    ----------
+    folder
+        The site folder.
+    written
+        Path as written.
+    key
+        Dotted key of ``site.toml``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    Path | None
+        The path, None with the fault gathered.
+    """
     posix, windows = PurePosixPath(written), PureWindowsPath(written)
     refused = ""
     if "://" in written or written.lower().startswith(("http:", "https:", "ftp:", "file:")):
@@ -81,6 +98,24 @@ def is_harmless(path: Path, folder: Path, written: str, key: str, report: Report
     """Refuse a layer whose files are no ordinary ones inside the folder, or whose content is odd.
 
     That is a GeoJSON with a link, a GeoPackage that is damaged or computes its layers.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    folder
+        The site folder.
+    written
+        Path as written.
+    key
+        Dotted key of ``site.toml``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    bool
+        Whether it may be read.
     """
     if not _is_well_accompanied(path, folder, written, key, report):
         return False

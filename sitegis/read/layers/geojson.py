@@ -19,6 +19,22 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
 
     What Python's strict parser does not read is refused too: GDAL's reads more. And more columns
     than any layer has.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    written
+        Path as written.
+    key
+        Dotted key of ``site.toml``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    bool
+        Whether it may be read.
     """
     if path.stat().st_size > MOST_GEOJSON_BYTES:
         report.site("file-too-big:geojson", key, written)

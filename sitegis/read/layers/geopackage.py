@@ -53,6 +53,22 @@ def is_sound_geopackage(path: Path, written: str, key: str, report: Report) -> b
 
     GDAL tells damaged bytes in its errors, and the library between dies of decoding them.
     A view that is not asked for stays where it is: GDAL does not run it.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    written
+        Path as written.
+    key
+        Dotted key of ``site.toml``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    bool
+        Whether it may be read.
     """
     try:
         with _opened(path) as database:
@@ -76,6 +92,22 @@ def is_stored_layer(path: Path, layer: str, key: str, report: Report) -> bool:
     """Refuse a layer that is a view or a virtual table; the file is one that was found sound.
 
     That there is no such layer is left to the reader to tell.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    layer
+        Name of the layer.
+    key
+        Dotted key of ``site.toml``.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    bool
+        Whether it is a table.
     """
     query = "SELECT type, sql FROM sqlite_master WHERE name = ? COLLATE NOCASE"
     try:

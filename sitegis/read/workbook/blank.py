@@ -43,7 +43,20 @@ _WRAP = Alignment(wrap_text=True, vertical="top")
 
 
 def blank_book(units: LengthUnit, depth_units: LengthUnit) -> bytes:
-    """Make the blank workbook for a unit, as the bytes of the file."""
+    """Make the blank workbook for a unit, as the bytes of the file.
+
+    Parameters
+    ----------
+    units
+        Unit of a bare number.
+    depth_units
+        Unit of a bare depth.
+
+    Returns
+    -------
+    bytes
+        The bytes of the file.
+    """
     book = Workbook()
     how_to = book.active
     assert isinstance(how_to, Worksheet)

@@ -25,13 +25,40 @@ def shown_text(cell: Cell) -> str:
 
 
 def fault_at(report: Report, name: str, place: CellPlace, /, **values: object) -> None:
-    """Gather a fault of the workbook, by its name in the catalog, at a place."""
+    """Gather a fault of the workbook, by its name in the catalog, at a place.
+
+    Parameters
+    ----------
+    report
+        Where faults and notices are gathered.
+    name
+        Name in the catalog.
+    place
+        Cell or row, and what stands there.
+    """
     shown = shorten(place.text)
     report.add(fault_of(name, BOOK_FILE, place.row, place.name, shown, **values))
 
 
 def usable(cell: Cell, kind: str, place: CellPlace, report: Report) -> object:
-    """Give a cell's value; None, with the fault gathered, where it has none to take."""
+    """Give a cell's value; None, with the fault gathered, where it has none to take.
+
+    Parameters
+    ----------
+    cell
+        Value of the cell.
+    kind
+        What the column takes.
+    place
+        Cell or row, and what stands there.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    object
+        The value, None with the fault gathered.
+    """
     if isinstance(cell, datetime.date) and kind != "date":
         cell = unusable("cell-date", cell.isoformat())
         place = replace(place, text=cell.shown)
@@ -50,7 +77,20 @@ def usable(cell: Cell, kind: str, place: CellPlace, report: Report) -> object:
 
 
 def as_kind(value: object, column: Column) -> object:
-    """Take a value as the schema wants it: names as text, yes and no as truth, lists parted."""
+    """Take a value as the schema wants it: names as text, yes and no as truth, lists parted.
+
+    Parameters
+    ----------
+    value
+        What stands there.
+    column
+        The column.
+
+    Returns
+    -------
+    object
+        The value as the schema wants it.
+    """
     if column.kind == "yes-no" and isinstance(value, str):
         return TRUTHS.get(value.lower(), value)
     if column.kind == "choice" and isinstance(value, str):

@@ -60,7 +60,20 @@ class Unusable:
 
 
 def unusable(name: str, shown: str, /, **values: object) -> Unusable:
-    """Give a cell as unusable for a reason of the catalog."""
+    """Give a cell as unusable for a reason of the catalog.
+
+    Parameters
+    ----------
+    name
+        Name in the catalog.
+    shown
+        What a person sees.
+
+    Returns
+    -------
+    Unusable
+        The cell as unusable.
+    """
     return Unusable(name, shown, values)
 
 
@@ -105,6 +118,22 @@ class Page:
 def cell_name(sheet: str, row: int, index: int) -> str:
     """Name a cell by sheet, column and row.
 
+    Parameters
+    ----------
+    sheet
+        Name of the sheet.
+    row
+        Row from 1.
+    index
+        Column from 0.
+
+    Returns
+    -------
+    str
+        The name.
+
+    Examples
+    --------
     >>> cell_name("locates", 7, 3)
     'locates!D7'
     """
@@ -112,7 +141,22 @@ def cell_name(sheet: str, row: int, index: int) -> str:
 
 
 def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, Page] | None:
-    """Give the rows of each sheet by its name in lower case; None with the fault gathered."""
+    """Give the rows of each sheet by its name in lower case; None with the fault gathered.
+
+    Parameters
+    ----------
+    path
+        The workbook.
+    report
+        Where faults and notices are gathered.
+    folder
+        The site folder.
+
+    Returns
+    -------
+    dict[str, Page] | None
+        Rows of each sheet, None with the fault gathered.
+    """
     fault = _refusal(path, folder)
     if fault is None:
         try:

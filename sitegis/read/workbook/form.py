@@ -121,7 +121,20 @@ def is_explanation(first: object) -> bool:
 
 
 def in_book_words(text: str, sheets: tuple[Sheet, ...]) -> str:
-    """Name sheets where a sentence about the text files names tables and files."""
+    """Name sheets where a sentence about the text files names tables and files.
+
+    Parameters
+    ----------
+    text
+        The sentence.
+    sheets
+        Sheets of the workbook.
+
+    Returns
+    -------
+    str
+        The sentence for the workbook.
+    """
     by_table = {sheet.table: sheet.name for sheet in sheets if sheet.join != "form"}
     for written, word in _WORDS:
         text = text.replace(written, word)

@@ -32,6 +32,27 @@ def read_layout(content: IO[bytes], *, most_rows: int, most_columns: int) -> Lay
     """Read a sheet's layout from its XML, within the rows and columns that are read.
 
     Raises ``expat.ExpatError`` or ``ValueError`` where the part is damaged.
+
+    Parameters
+    ----------
+    content
+        XML of the sheet.
+    most_rows
+        Rows that are read.
+    most_columns
+        Columns that are read.
+
+    Returns
+    -------
+    Layout
+        The layout.
+
+    Raises
+    ------
+    ValueError
+        The part is damaged.
+    expat.ExpatError
+        The part is no XML.
     """
     layout = Layout()
     merged: list[str] = []

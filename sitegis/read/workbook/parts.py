@@ -36,6 +36,27 @@ def count_elements(archive: zipfile.ZipFile, part: zipfile.ZipInfo, counts: Coun
     Any part may be named as XML by the archive's table of contents, so each is tried; one that
     is no XML ends at once. Raises ``TooManyError`` or ``DoctypeError`` as soon as it is seen:
     without a document type no entity can be defined, so none can expand.
+
+    Parameters
+    ----------
+    archive
+        The workbook.
+    part
+        One of its parts.
+    counts
+        Elements counted so far, changed in place.
+
+    Returns
+    -------
+    bool
+        Whether it is XML.
+
+    Raises
+    ------
+    TooManyError
+        An element occurs too often.
+    DoctypeError
+        The part has a document type.
     """
     before = counts.total()
 

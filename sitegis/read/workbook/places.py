@@ -83,7 +83,22 @@ class CellPlaces:
 
 
 def find(cells: Mapping[str, CellPlace], key: str) -> tuple[bool, CellPlace | None]:
-    """Give the place of a key, else of the nearest table around it, and whether it is its own."""
+    """Give the place of a key, else of the nearest table around it, and whether it is its own.
+
+    Parameters
+    ----------
+    cells
+        Place of each key.
+    key
+        Dotted key.
+
+    Returns
+    -------
+    own
+        Whether it is the key's own place.
+    place
+        None where none is known.
+    """
     wanted = key
     while key:
         if key in cells:

@@ -51,7 +51,22 @@ class _Item:
 
 
 def make_book(pages: Mapping[str, Page], sheets: tuple[Sheet, ...], report: Report) -> Book:
-    """Make raw tables of the sheets; faults name their cells."""
+    """Make raw tables of the sheets; faults name their cells.
+
+    Parameters
+    ----------
+    pages
+        Rows of each sheet.
+    sheets
+        Sheets of the workbook.
+    report
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    Book
+        Raw tables and the place of each key.
+    """
     book = Book(CellPlaces(sheets))
     for sheet in sheets:
         page = pages.get(sheet.name)
