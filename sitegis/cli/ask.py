@@ -31,7 +31,20 @@ FIRST_KINDS = ("cleanout", "locate")
 
 
 def ask_site(unit: LengthUnit, depth_unit: LengthUnit) -> Answers:
-    """Ask for what a first answer needs; what was said before the person left is kept."""
+    """Ask for what a first answer needs; what was said before the person left is kept.
+
+    Parameters
+    ----------
+    unit
+        Unit of a bare length.
+    depth_unit
+        Unit of a bare depth.
+
+    Returns
+    -------
+    Answers
+        What was answered.
+    """
     answers = Answers()
 
     def ask(question: Question, default: str = "", **names: str) -> str:

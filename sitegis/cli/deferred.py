@@ -23,7 +23,22 @@ class Deferring(MetaPathFinder):
     def find_spec(
         self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
     ) -> ModuleSpec | None:
-        """Find one of the modules as Python does, and let it wait."""
+        """Find one of the modules as Python does, and let it wait.
+
+        Parameters
+        ----------
+        fullname
+            Dotted name of the module.
+        path
+            Path of the package it lies in.
+        target
+            Module that is loaded again, if any.
+
+        Returns
+        -------
+        ModuleSpec | None
+            Its spec, None where it is not one of them.
+        """
         if fullname not in self._names:
             return None
         found = PathFinder.find_spec(fullname, path, target)

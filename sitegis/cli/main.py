@@ -33,7 +33,20 @@ class LazyGroup(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """Import the module of one command."""
+        """Import the module of one command.
+
+        Parameters
+        ----------
+        ctx
+            Context of the call.
+        cmd_name
+            Name of the command.
+
+        Returns
+        -------
+        click.Command | None
+            The command, None where there is none.
+        """
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"sitegis.cli.{cmd_name}")
@@ -41,7 +54,15 @@ class LazyGroup(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without importing them."""
+        """List the commands without importing them.
+
+        Parameters
+        ----------
+        ctx
+            Context of the call.
+        formatter
+            Where the list is written.
+        """
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 

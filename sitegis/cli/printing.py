@@ -20,6 +20,20 @@ def print_line(text: str, *, err: bool = False, nl: bool = True) -> None:
 
     Where nobody reads on (a pipe that was closed) nothing more is printed. That stderr takes no
     more can be told nowhere: the exit code alone is left.
+
+    Parameters
+    ----------
+    text
+        The line.
+    err
+        Whether it goes to stderr.
+    nl
+        Whether a line end follows.
+
+    Raises
+    ------
+    OSError
+        Stdout takes no more.
     """
     try:
         click.echo(printable(text), err=err, nl=nl)
@@ -32,7 +46,17 @@ def print_line(text: str, *, err: bool = False, nl: bool = True) -> None:
 
 
 def print_and_exit(lines: Iterable[str], code: int, *, done: str) -> NoReturn:
-    """Print results on stdout and leave with a code; ``done`` is what holds if that fails."""
+    """Print results on stdout and leave with a code; ``done`` is what holds if that fails.
+
+    Parameters
+    ----------
+    lines
+        Lines for stdout.
+    code
+        Exit code.
+    done
+        What holds if printing fails.
+    """
     try:
         for line in lines:
             print_line(line)
@@ -42,7 +66,20 @@ def print_and_exit(lines: Iterable[str], code: int, *, done: str) -> NoReturn:
 
 
 def flushed(code: int, done: str = "") -> int:
-    """Let stdout take what it still has to; give the code, or that of what could not be printed."""
+    """Let stdout take what it still has to; give the code, or that of what could not be printed.
+
+    Parameters
+    ----------
+    code
+        Exit code if all is printed.
+    done
+        What holds if printing fails.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
     try:
         if sys.stdout is not None:
             sys.stdout.flush()
@@ -63,7 +100,20 @@ def accepts_output() -> bool:
 
 
 def unprinted(error: OSError, done: str = "") -> int:
-    """Say that stdout takes no more, and what was done nevertheless; give the exit code."""
+    """Say that stdout takes no more, and what was done nevertheless; give the exit code.
+
+    Parameters
+    ----------
+    error
+        What stdout said.
+    done
+        What holds nevertheless.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
     _lead_away(sys.stdout)
     reason = (error.strerror or str(error)).lower()
     print_line(f"Could not print the result on stdout: {reason}. {done}".rstrip(), err=True)

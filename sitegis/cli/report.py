@@ -14,6 +14,20 @@ EXIT_DONE, EXIT_FLAGS, EXIT_BAD_INPUT = 0, 1, 2
 def counted(number: int, noun: str) -> str:
     """Write a number with its noun.
 
+    Parameters
+    ----------
+    number
+        How many.
+    noun
+        Noun in the singular.
+
+    Returns
+    -------
+    str
+        The phrase.
+
+    Examples
+    --------
     >>> counted(1, "main"), counted(2, "main")
     ('1 main', '2 mains')
     """

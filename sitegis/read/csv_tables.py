@@ -71,6 +71,8 @@ class Cells:
             Name in the catalog.
         column
             Column of the fault.
+        **values
+            Values that the words have places for.
         """
         value = shorten(self.text(column))
         self.report.add(fault_of(name, self.file, self.row.number, column, value, **values))

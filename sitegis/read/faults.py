@@ -66,6 +66,8 @@ class Report:
             Dotted key of ``site.toml``.
         value
             What stands there.
+        **values
+            Values that the words have places for.
         """
         self.at_key(fault_of(name, SITE_FILE, None, key, **values), key, value)
 
@@ -103,6 +105,8 @@ class Report:
             Table, row or stage it is about.
         needs_person
             Whether a person must look, None as the catalog says.
+        **values
+            Values that the words have places for.
         """
         where = self.as_written(where)
         self.notices.append(notice_of(name, where, needs_person=needs_person, **values))

@@ -15,7 +15,22 @@ from .numbers import finite
 
 
 def pit_object(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
-    """Give a proposed pit: place, P(hit), depths, ties, what it takes to dig it."""
+    """Give a proposed pit: place, P(hit), depths, ties, what it takes to dig it.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+    hole
+        What it takes to dig the pit.
+
+    Returns
+    -------
+    dict[str, Any]
+        The object, ready for JSON.
+    """
     return {
         "rank": pit.rank,
         **place_object(survey.site.frame, pit.x_m, pit.y_m),
@@ -58,7 +73,20 @@ def _longer_pit(whole: LongerPit) -> dict[str, Any]:
 
 
 def vacuum_hole_object(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
-    """Give a proposed vacuum test hole."""
+    """Give a proposed vacuum test hole.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    hole
+        The vacuum test hole.
+
+    Returns
+    -------
+    dict[str, Any]
+        The object, ready for JSON.
+    """
     return {
         "rank": hole.rank,
         **place_object(survey.site.frame, hole.x_m, hole.y_m),
@@ -95,7 +123,20 @@ def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
 
 
 def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
-    """Give the planned branch of one fixture; the path runs from the fixture to the drain."""
+    """Give the planned branch of one fixture; the path runs from the fixture to the drain.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    dict[str, Any]
+        The object, ready for JSON.
+    """
     return {
         "fixture": one.fixture,
         "name": one.name,

@@ -15,7 +15,22 @@ from .numbers import finite
 
 
 def place_object(frame: LotFrame, x_m: float, y_m: float) -> dict[str, float | None]:
-    """Return a lot position in both frames, the degrees (8 decimals) from what is written."""
+    """Return a lot position in both frames, the degrees (8 decimals) from what is written.
+
+    Parameters
+    ----------
+    frame
+        The lot on the grid.
+    x_m
+        Lot coordinate along the front line, m.
+    y_m
+        Lot coordinate toward the rear, m.
+
+    Returns
+    -------
+    dict[str, float | None]
+        Longitude, latitude, x and y.
+    """
     longitude, latitude = frame.written_lonlat(np.array([x_m, y_m]))
     x_m, y_m = on_lattice([x_m, y_m]).tolist()
     return {
@@ -38,6 +53,18 @@ def azimuth_list(frame: LotFrame, angles: tuple[Interval, ...]) -> list[dict[str
     """Return intervals of a lot angle (rad) as grid azimuths, clockwise from low to high.
 
     The low end lies in [0, 360); the high end may pass 360.
+
+    Parameters
+    ----------
+    frame
+        The lot on the grid.
+    angles
+        Intervals of a lot angle, rad.
+
+    Returns
+    -------
+    list[dict[str, Any]]
+        Azimuths, degrees.
     """
     rows = []
     for one in angles:
@@ -50,7 +77,20 @@ def azimuth_list(frame: LotFrame, angles: tuple[Interval, ...]) -> list[dict[str
 
 
 def region_list(frame: LotFrame, regions: tuple[Region, ...]) -> list[dict[str, Any]]:
-    """Return each level with its ellipses."""
+    """Return each level with its ellipses.
+
+    Parameters
+    ----------
+    frame
+        The lot on the grid.
+    regions
+        One region a level.
+
+    Returns
+    -------
+    list[dict[str, Any]]
+        The levels with their ellipses.
+    """
     return [
         {"level": one.level, "pieces": [_ellipse(frame, piece) for piece in one.pieces]}
         for one in regions
@@ -68,7 +108,22 @@ def _ellipse(frame: LotFrame, one: Ellipse) -> dict[str, float | None]:
 
 
 def tap_object(frame: LotFrame, tap: TapSpread, units: LengthUnit) -> dict[str, Any]:
-    """Return the tap on one main, given that the lateral goes to it."""
+    """Return the tap on one main, given that the lateral goes to it.
+
+    Parameters
+    ----------
+    frame
+        The lot on the grid.
+    tap
+        Where the main may be tapped.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    dict[str, Any]
+        The object, ready for JSON.
+    """
     return {
         "main": tap.main.id,
         "probability": finite(tap.probability),
@@ -90,6 +145,18 @@ def station_words(tap: TapSpread, units: LengthUnit) -> str | None:
     """Return the station as a surveyor writes it, None without a manhole on record.
 
     For example ``station 1+49.7 from MH-A2, upstream``.
+
+    Parameters
+    ----------
+    tap
+        Where the main may be tapped.
+    units
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str | None
+        The station as text, None without a manhole.
     """
     if tap.manhole is None or tap.from_manhole_m is None:
         return None

@@ -42,6 +42,23 @@ def place_set(files: Mapping[str, bytes], out_dir: Path) -> tuple[Path, ...]:
 
     Files of the same names are replaced, everything else in the folder stays. Raises
     ``CannotWrite``, and the folder is then as it was before.
+
+    Parameters
+    ----------
+    files
+        Content by name.
+    out_dir
+        Folder of the outputs.
+
+    Returns
+    -------
+    tuple[Path, ...]
+        Paths of the files.
+
+    Raises
+    ------
+    CannotWrite
+        A file cannot be placed; the folder is as it was.
     """
     try:
         out = Path(os.path.realpath(out_dir))

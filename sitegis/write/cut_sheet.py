@@ -86,7 +86,20 @@ def pipe_words(one: TieIn) -> str:
 
 
 def depth_words(survey: Survey, one: TieIn) -> str:
-    """Return the invert's depth below the slab at a tie-in, with 95 %."""
+    """Return the invert's depth below the slab at a tie-in, with 95 %.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     along = pipe_joined(survey, one)
     back = np.array([along.drain.length_m - one.station_m])
     mean, sd = (float(value[0]) for value in invert_under_slab(along, back))
@@ -200,7 +213,22 @@ class _View:
 
 
 def draw_room(survey: Survey, one: TieIn, frame: RoomFrame) -> Drawing:
-    """Return the room in its own coordinates, origin at its corner, and the opening enlarged."""
+    """Return the room in its own coordinates, origin at its corner, and the opening enlarged.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+    frame
+        The room's frame in the lot.
+
+    Returns
+    -------
+    Drawing
+        The drawing.
+    """
     opening, path = frame.local(one.opening), frame.local(one.path)
     near = np.concatenate([opening, path])
     if frame.room.size_m is None:

@@ -51,6 +51,18 @@ def room_frame(survey: Survey, one: TieIn) -> RoomFrame | None:
     """Give the room of a planned fixture, None where its place is not known.
 
     A wall is named by the side of the building that it faces, to the nearest quarter turn.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    RoomFrame | None
+        The room, None where its place is not known.
     """
     fixture = next(f for f in survey.site.fixtures if f.id == one.fixture)
     room = next(r for r in survey.site.rooms if r.id == fixture.room)
@@ -62,7 +74,20 @@ def room_frame(survey: Survey, one: TieIn) -> RoomFrame | None:
 
 
 def pipe_joined(survey: Survey, one: TieIn) -> Survey:
-    """Give the survey with the pipe that a fixture joins, the drain or a branch, as its drain."""
+    """Give the survey with the pipe that a fixture joins, the drain or a branch, as its drain.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    Survey
+        The survey with that pipe as its drain.
+    """
     if not one.joins or survey.joined is None:
         return survey
     return replace(
@@ -75,6 +100,20 @@ def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> f
 
     In the room that the mark was taped in the place of room and house cancels: what is left is
     the tape and the receiver with the session's common shift. Else it is that in the lot.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+    frame
+        The room, None where its place is not known.
+
+    Returns
+    -------
+    float
+        Standard deviation, m.
     """
     mark = _nearest(survey, one)
     if frame is None or mark.room != frame.room.id:
@@ -99,7 +138,22 @@ def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
 
 
 def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:
-    """Say where to tie in: in the fixture's own room where its place is known."""
+    """Say where to tie in: in the fixture's own room where its place is known.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+    short
+        Whether a few words do.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     unit, frame = survey.site.units, room_frame(survey, one)
     pipe = f"the branch {one.joins}" if one.joins else "the drain"
     along = f"{about(one.station_m, unit)} along {pipe} from its first locate point"
@@ -120,6 +174,18 @@ def opening_places(survey: Survey, one: TieIn) -> list[tuple[str, str]]:
 
     The first window is at the wye, along the branch as wide as what the drain's place is not
     known by (95 % either way) and the pipe: judgment.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    list[tuple[str, str]]
+        Names and phrases.
     """
     unit, frame = survey.site.units, room_frame(survey, one)
     sides = np.hypot(*(np.roll(one.opening, -1, axis=0) - one.opening).T)

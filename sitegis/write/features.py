@@ -60,6 +60,20 @@ def list_features(
 
     What was computed is always ``inferred``: the fitted drain too, though it runs through
     located points, and pits, ties and planned branches, which are proposals.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    dug
+        What it takes to dig each pit.
+    joined
+        Planned tie-ins.
+
+    Returns
+    -------
+    tuple[Feature, ...]
+        The features, layer by layer.
     """
     listed = (
         *_record_features(survey),
@@ -106,7 +120,20 @@ def _of(record: object, names: str, **first: Value) -> dict[str, Value]:
 
 
 def polygon(ring: Array, holes: Iterable[Array] = ()) -> shapely.Polygon:
-    """Make a polygon of an unclosed ring (n, 2) and its holes."""
+    """Make a polygon of an unclosed ring (n, 2) and its holes.
+
+    Parameters
+    ----------
+    ring
+        Corners (n, 2), m.
+    holes
+        Rings of the holes (k, 2), m.
+
+    Returns
+    -------
+    shapely.Polygon
+        The polygon.
+    """
     return shapely.Polygon(ring, list(holes))
 
 

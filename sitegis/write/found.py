@@ -100,7 +100,20 @@ def _span(line: np.ndarray[Any, Any], one: Finding) -> np.ndarray[Any, Any]:
 
 
 def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
-    """Return one finding as ``answer.json`` has it."""
+    """Return one finding as ``answer.json`` has it.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        What the finding is taken for.
+
+    Returns
+    -------
+    dict[str, Any]
+        The object, ready for JSON.
+    """
     item = one.finding
     return {
         "id": item.id,

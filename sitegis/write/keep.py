@@ -38,6 +38,23 @@ def keep_revision(survey: Survey, folder: Path) -> Path | None:
     """Write the next revision of a site folder; None where its inputs are those of the last.
 
     Raises ``CannotWrite`` where that fails.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    folder
+        The site folder.
+
+    Returns
+    -------
+    Path | None
+        Path of the revision, None where nothing is new.
+
+    Raises
+    ------
+    CannotWrite
+        The revision cannot be written.
     """
     digest = inputs_digest(folder)
     kept = survey.site.revisions
@@ -80,6 +97,20 @@ def revision_of(survey: Survey, name: str, digest: str) -> Revision:
     """Return what is kept of an answer; its date is the latest of the findings, else the survey's.
 
     Lengths to 0.1 mm and probabilities to six decimals, as they are written.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    name
+        Name of the revision.
+    digest
+        Digest of the inputs.
+
+    Returns
+    -------
+    Revision
+        The revision.
     """
     survey = find(survey)
     findings = [one for one in survey.site.evidence if isinstance(one, Finding)]

@@ -75,6 +75,19 @@ LOOKS = {
 
 
 def look_of(layer: str, kind: str = "") -> Look:
-    """Return the look of a layer's features; a no-dig area has the color of what lies there."""
+    """Return the look of a layer's features; a no-dig area has the color of what lies there.
+
+    Parameters
+    ----------
+    layer
+        Layer of the feature.
+    kind
+        Kind of a no-dig area, empty for others.
+
+    Returns
+    -------
+    Look
+        The look.
+    """
     look = LOOKS[layer]
     return replace(look, color=utility_color(kind)) if layer == "keep-out" else look

@@ -20,6 +20,20 @@ _SHAPES = frozenset({"ring", "path", "slab_opening", "sloped_ring", "spoil_setba
 def finite(value: float | None, digits: int = 6) -> float | None:
     """Round a number for JSON; None where it is missing, infinite or not a number.
 
+    Parameters
+    ----------
+    value
+        The number.
+    digits
+        Decimals that are kept.
+
+    Returns
+    -------
+    float | None
+        The rounded number, None where there is none.
+
+    Examples
+    --------
     >>> finite(-0.00000001), finite(float("inf")), finite(2.5)
     (0.0, None, 2.5)
     """
@@ -34,6 +48,20 @@ def by_unit(value: Any, name: str = "") -> Any:
     A length is what stands, itself or in a list, under a name that ends in ``_m``, ``_m2``,
     ``_m3``, or is a shape's.
 
+    Parameters
+    ----------
+    value
+        A number, list or mapping.
+    name
+        Name that it stands under.
+
+    Returns
+    -------
+    Any
+        The same, lengths rounded.
+
+    Examples
+    --------
     >>> by_unit({"x_m": 1.23456, "slope": 0.0123456, "station_m": [{"pieces": [2.50001]}]})
     {'x_m': 1.2346, 'slope': 0.0123456, 'station_m': [{'pieces': [2.5]}]}
     """
@@ -49,7 +77,25 @@ def by_unit(value: Any, name: str = "") -> Any:
 
 
 def json_bytes(value: Any, *, indent: int | None = 1) -> bytes:
-    """Write JSON as UTF-8 with a final newline; ValueError if a number is not finite."""
+    """Write JSON as UTF-8 with a final newline; ValueError if a number is not finite.
+
+    Parameters
+    ----------
+    value
+        What is written.
+    indent
+        Spaces a level, None for one line.
+
+    Returns
+    -------
+    bytes
+        The text in UTF-8.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite.
+    """
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=indent)
     return (text + "\n").encode("utf-8")
 

@@ -23,12 +23,46 @@ def write_outputs(survey: Survey, out_dir: Path, *, base_map: bool = False) -> t
     The bytes depend on the survey alone. ``base_map`` adds street tiles from the network to
     the map, which otherwise needs none. Raises ``CannotWrite`` where the files cannot be
     placed (the earlier ones are then untouched), ``RuntimeError`` where a block is not filled.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    out_dir
+        Folder of the outputs.
+    base_map
+        Whether the page asks for a base map.
+
+    Returns
+    -------
+    tuple[Path, ...]
+        Paths of the files.
+
+    Raises
+    ------
+    CannotWrite
+        The files cannot be placed; the earlier ones are untouched.
+    RuntimeError
+        A block of the survey is not filled.
     """
     return place_set(output_files(survey, base_map=base_map), out_dir)
 
 
 def output_files(survey: Survey, *, base_map: bool = False) -> dict[str, bytes]:
-    """Make the content of every output, by file name."""
+    """Make the content of every output, by file name.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    base_map
+        Whether the page asks for a base map.
+
+    Returns
+    -------
+    dict[str, bytes]
+        Content by name.
+    """
     survey = find(survey)
     return {
         "answer.json": answer_bytes(survey),

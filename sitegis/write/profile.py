@@ -73,6 +73,20 @@ def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
     """Give the invert's mean and sd (n,) at distances back (upstream) from the drain's end.
 
     Each Gaussian of the profile is carried back by its slope, the mixture's two moments taken.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    back_m
+        Distances upstream of the drain's end (n,), m.
+
+    Returns
+    -------
+    means
+        (n,), m above the slab.
+    sds
+        (n,), m.
     """
     weights, means, variances = _carried_back(survey, np.asarray(back_m, float))
     mean, variance = mixture_moments(weights, means, variances)
@@ -80,7 +94,22 @@ def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
 
 
 def invert_samples(survey: Survey, back_m: float) -> tuple[Array, Array]:
-    """Give values (m,) and weights that stand for the invert at a distance back from the end."""
+    """Give values (m,) and weights that stand for the invert at a distance back from the end.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    back_m
+        Distance upstream of the drain's end, m.
+
+    Returns
+    -------
+    samples
+        (m,), m above the slab.
+    weights
+        (m,).
+    """
     weights, means, variances = _carried_back(survey, np.array([back_m]))
     return normal_samples(weights, means[:, 0], np.sqrt(np.maximum(variances[:, 0], 0.0)))
 
@@ -211,7 +240,22 @@ class _Scale:
 
 
 def profile_svg(profile: Profile, *, units: LengthUnit, size: Size = WIDE) -> Markup:
-    """Draw the section as one SVG element; heights are drawn larger than lengths."""
+    """Draw the section as one SVG element; heights are drawn larger than lengths.
+
+    Parameters
+    ----------
+    profile
+        The section.
+    units
+        Unit of the site, in which lengths are shown.
+    size
+        Width and height of the drawing.
+
+    Returns
+    -------
+    Markup
+        The SVG element.
+    """
     scale = _scale(profile, size)
     outside = profile.stations_m > 0.0
     parts = [

@@ -53,7 +53,20 @@ class Canvas:
 
 
 def sketch_bytes(site: Site, survey: Survey | None = None) -> bytes:
-    """Draw a site as SVG (UTF-8): as typed, and as placed where a survey is given."""
+    """Draw a site as SVG (UTF-8): as typed, and as placed where a survey is given.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    survey
+        Placed points to draw too, None for the input alone.
+
+    Returns
+    -------
+    bytes
+        The SVG in UTF-8.
+    """
     low, high = site.lot.vertices.min(axis=0) - MARGIN_M, site.lot.vertices.max(axis=0) + MARGIN_M
     scale = min(WIDTH_PX / float((high - low)[0]), HEIGHT_PX / float((high - low)[1]))
     spare = max(LEAST_PX / scale - float((high - low)[0]), 0.0) / 2.0

@@ -46,6 +46,18 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     Sentences, ways beyond the second, planned fixtures, pits, flags and the cautions for whoever
     digs; what does not fit is counted, and it is said where everything stands. On a screen
     narrower than 98 ``columns`` (at least 40) the lines are shorter and may be more.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    columns
+        Width of the screen, at least 40.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The lines.
     """
     width = min(max(columns, LEAST_COLUMNS), SCREEN_COLUMNS)
     planned = find(survey).derived.tie_ins

@@ -43,7 +43,20 @@ def reference_words(survey: Survey) -> str:
 
 
 def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
-    """Say in words where a hypothesis runs: to which main, and how it gets there."""
+    """Say in words where a hypothesis runs: to which main, and how it gets there.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    hypothesis
+        The route alternative.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     if hypothesis.main is None:
         return OTHER
     main = next(main for main in survey.site.mains if main.id == hypothesis.main)
@@ -54,7 +67,20 @@ def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
 
 
 def short_name(survey: Survey, hypothesis: Hypothesis) -> str:
-    """Name a hypothesis in a few words, for labels and bars."""
+    """Name a hypothesis in a few words, for labels and bars.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    hypothesis
+        The route alternative.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     if hypothesis.main is None:
         return OTHER
     if hypothesis.way == "side-yard" and hypothesis.yard_side is not None:
@@ -183,7 +209,20 @@ def noise_sentence(survey: Survey) -> str:
 
 
 def pit_sentence(survey: Survey, pit: Pit) -> str:
-    """Say where a pit goes, how deep, and what it is worth."""
+    """Say where a pit goes, how deep, and what it is worth.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
     unit = survey.site.units
     ties = tape_words(pit.ties, unit)
     where = f": {ties}" if ties else ""
@@ -199,7 +238,20 @@ def pit_sentence(survey: Survey, pit: Pit) -> str:
 
 
 def probability_after_misses(survey: Survey, pit: Pit) -> float:
-    """Return the probability that a pit finds the pipe where those before it did not."""
+    """Return the probability that a pit finds the pipe where those before it did not.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+
+    Returns
+    -------
+    float
+        Probability.
+    """
     if pit.rank == 1:
         return pit.p_hit
     before = survey.dig.pits[pit.rank - 2].p_hit_so_far
@@ -207,7 +259,20 @@ def probability_after_misses(survey: Survey, pit: Pit) -> float:
 
 
 def tape_words(ties: Sequence[TapeTie], unit: LengthUnit) -> str:
-    """Return the two tapes that give a place, each from where it is taped."""
+    """Return the two tapes that give a place, each from where it is taped.
+
+    Parameters
+    ----------
+    ties
+        Ties to the place.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     return " and ".join(
         f"{about(tie.distance_m, unit)} from {point_words(tie.from_name)}" for tie in ties[:2]
     )
@@ -291,6 +356,22 @@ def cut_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str) 
 def worth_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str) -> str:
     """Say what finding the pipe is expected to cost with the marks, and by guesses.
 
+    Parameters
+    ----------
+    cost
+        Expected cost with the points.
+    guesses
+        Words and expected cost of each guess.
+    currency
+        Currency of the site.
+
+    Returns
+    -------
+    str
+        The sentence.
+
+    Examples
+    --------
     >>> worth_words(1400.0, [("a guess", 2100.0)], "USD")
     'Worth of the locate points: 1,400 USD to find the pipe with them, 2,100 or more by a guess.'
     """
@@ -363,5 +444,18 @@ def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> tuple[str, str]:
 
 
 def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
-    """Give one line of the table of hypotheses."""
+    """Give one line of the table of hypotheses.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    scored
+        The hypothesis.
+
+    Returns
+    -------
+    str
+        The line.
+    """
     return f"{percent(scored.probability):>10}  {way_words(survey, scored.hypothesis)}"

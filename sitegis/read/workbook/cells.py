@@ -35,6 +35,8 @@ def fault_at(report: Report, name: str, place: CellPlace, /, **values: object) -
         Name in the catalog.
     place
         Cell or row, and what stands there.
+    **values
+        Values that the words have places for.
     """
     shown = shorten(place.text)
     report.add(fault_of(name, BOOK_FILE, place.row, place.name, shown, **values))

@@ -68,6 +68,8 @@ def unusable(name: str, shown: str, /, **values: object) -> Unusable:
         Name in the catalog.
     shown
         What a person sees.
+    **values
+        Values that the words have places for.
 
     Returns
     -------

@@ -34,7 +34,20 @@ def geojson_bytes(survey: Survey) -> bytes:
 
 
 def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str, Any]:
-    """Turn features in lot coordinates into a FeatureCollection with a bounding box."""
+    """Turn features in lot coordinates into a FeatureCollection with a bounding box.
+
+    Parameters
+    ----------
+    features
+        Features in lot coordinates.
+    frame
+        The lot on the grid.
+
+    Returns
+    -------
+    dict[str, Any]
+        The collection, ready for JSON.
+    """
     written = []
     bounds: list[Array] = []
     for feature in features:
@@ -66,6 +79,18 @@ def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
     """Take a lot geometry to longitude, latitude on a grid of 1e-8 degrees, rings right-handed.
 
     ``shapely.set_precision`` rounds and keeps areas valid, so that rounding folds no ring.
+
+    Parameters
+    ----------
+    geometry
+        Geometry in the lot, m.
+    frame
+        The lot on the grid.
+
+    Returns
+    -------
+    shapely.Geometry
+        Geometry in degrees.
     """
     moved = shapely.transform(geometry, frame.written_lonlat)
     return shapely.orient_polygons(shapely.set_precision(moved, DEGREE_STEP), exterior_cw=False)

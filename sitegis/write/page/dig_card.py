@@ -31,7 +31,20 @@ POINTS_OF_THE_COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
 def dig_card(survey: Survey, language: Language) -> dict[str, Any]:
-    """Return the texts of the card: call first, what it is and how sure, then each pit."""
+    """Return the texts of the card: call first, what it is and how sure, then each pit.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    language
+        The page's language.
+
+    Returns
+    -------
+    dict[str, Any]
+        Texts of the card.
+    """
     say, first = language, survey.scores.hypotheses[0]
     flags = sum(notice.needs_person for notice in survey.notices)
     return {
@@ -71,7 +84,20 @@ def _no_pits(survey: Survey, say: Language) -> list[str]:
 
 
 def ticket_words(survey: Survey, say: Language) -> str:
-    """Return the one-call ticket's number and last day, empty where no number is given."""
+    """Return the one-call ticket's number and last day, empty where no number is given.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    str
+        The phrase, empty without a ticket.
+    """
     number, day = survey.site.record.ticket, survey.site.record.ticket_valid_until
     if not number:
         return ""
@@ -85,7 +111,22 @@ def ticket_words(survey: Survey, say: Language) -> str:
 
 
 def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:
-    """Return where the lateral most likely goes: street, main and way."""
+    """Return where the lateral most likely goes: street, main and way.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    hypothesis
+        The route alternative.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     if hypothesis.main is None:
         return say("Sewer lateral: none of the mains on record fits well")
     main = next(main for main in survey.site.mains if main.id == hypothesis.main)
@@ -100,7 +141,24 @@ def goal_words(survey: Survey, hypothesis: Hypothesis, say: Language) -> str:
 
 
 def pit_card(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> dict[str, Any]:
-    """Return the texts of one pit: tapes, depths, what is near, protection, coordinates."""
+    """Return the texts of one pit: tapes, depths, what is near, protection, coordinates.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+    hole
+        What it takes to dig the pit.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    dict[str, Any]
+        Texts of the pit.
+    """
     unit = survey.site.units
     longitude, latitude = (
         float(value) for value in survey.site.frame.written_lonlat(np.array([pit.x_m, pit.y_m]))
@@ -151,7 +209,22 @@ def _tape(survey: Survey, tie: TapeTie, say: Language) -> dict[str, str]:
 
 
 def near_words(survey: Survey, pit: Pit, say: Language) -> str:
-    """Return what else is on record near a pit, the nearest first, up to 5 m away."""
+    """Return what else is on record near a pit, the nearest first, up to 5 m away.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    str
+        The sentence, empty where nothing is near.
+    """
     ring, unit = shapely.Polygon(pit.ring), survey.site.units
     known = [
         (float(shapely.distance(ring, feature.geometry)), feature.properties)
@@ -194,7 +267,22 @@ def _protection(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> st
 
 
 def excavation_facts(survey: Survey, hole: Excavation, say: Language) -> Facts:
-    """List the volumes of a pit, with vertical and with sloped sides."""
+    """List the volumes of a pit, with vertical and with sloped sides.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    hole
+        What it takes to dig the pit.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    Facts
+        Names and volumes.
+    """
     unit, ratio = survey.site.units, survey.rules.trench_slopes[hole.soil]
 
     def volume(in_ground_m3: float, loose_m3: float) -> str:
@@ -222,7 +310,22 @@ def excavation_facts(survey: Survey, hole: Excavation, say: Language) -> Facts:
 
 
 def vacuum_fact(survey: Survey, pit: Pit, say: Language) -> tuple[str, str]:
-    """Say what a vacuum test hole at a pit's center would find and cost; nobody enters it."""
+    """Say what a vacuum test hole at a pit's center would find and cost; nobody enters it.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    tuple[str, str]
+        Name and sentence.
+    """
     across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
     return say("Or a vacuum test hole of {across} at its center", across=across), say(
         "finds the pipe with {chance}, {cost} with restoration; nobody enters it",
@@ -232,7 +335,24 @@ def vacuum_fact(survey: Survey, pit: Pit, say: Language) -> tuple[str, str]:
 
 
 def statements(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> list[str]:
-    """Return what the rule set asks of a pit, as ``dig`` chose it, in the language."""
+    """Return what the rule set asks of a pit, as ``dig`` chose it, in the language.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+    hole
+        What it takes to dig the pit.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    list[str]
+        The sentences.
+    """
     values = {"ratio": survey.rules.trench_slopes[hole.soil], "soil": hole.soil}
     ours = {
         row.words.format(**values): say(row.words, **values) for row in survey.rules.pit_statements
@@ -265,7 +385,20 @@ def _bearings(survey: Survey, pit: Pit, say: Language) -> list[str]:
 
 
 def pipe_direction(survey: Survey, pit: Pit) -> Array | None:
-    """Return the way (2,) downstream of the likeliest route through a pit, None without one."""
+    """Return the way (2,) downstream of the likeliest route through a pit, None without one.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    pit
+        The pit.
+
+    Returns
+    -------
+    Array | None
+        Unit vector (2,) in the lot, None without a route.
+    """
     for scored in survey.scores.hypotheses:
         route = best_route(survey, scored) if scored.hypothesis.id in pit.hypotheses else None
         if route is not None:
@@ -276,7 +409,22 @@ def pipe_direction(survey: Survey, pit: Pit) -> Array | None:
 
 
 def compass(survey: Survey, direction: Array, say: Language) -> str:
-    """Return a direction (2,) in the lot as whole degrees from true north, and its point."""
+    """Return a direction (2,) in the lot as whole degrees from true north, and its point.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    direction
+        Direction (2,) in the lot.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     frame = survey.site.frame
     longitude, latitude = (float(v) for v in frame.to_lonlat(np.zeros(2)))
     grid = frame.azimuth_deg(float(np.arctan2(direction[1], direction[0])))

@@ -39,6 +39,18 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
     """Make the page: Leaflet, style, script, data and words inlined in one file.
 
     ``base_map`` adds street tiles (and only then may the page reach the network).
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    base_map
+        Whether the page asks for a base map.
+
+    Returns
+    -------
+    bytes
+        The page in UTF-8.
     """
     survey = find(survey)
     profile = survey_profile(survey)

@@ -36,7 +36,20 @@ COLORS = ("#00613a", "#6a2fb5", "#a33c00", "#0059b3", "#8a0f4d", "#4d4d00")
 
 
 def map_data(survey: Survey, profile: Profile) -> dict[str, Any]:
-    """Gather everything the page's script needs, in WGS 84 and plain numbers."""
+    """Gather everything the page's script needs, in WGS 84 and plain numbers.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    profile
+        The profile drawn beside the map.
+
+    Returns
+    -------
+    dict[str, Any]
+        What the script needs, ready for JSON.
+    """
     site = survey.site
     frame = site.frame
     extra = [
@@ -241,7 +254,22 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
 
 
 def ellipse(center: Array, covariance: Array, *, corners: int = 48) -> shapely.Polygon:
-    """Draw the 95 % ellipse of a place (2,) with covariance (2, 2), in lot coordinates."""
+    """Draw the 95 % ellipse of a place (2,) with covariance (2, 2), in lot coordinates.
+
+    Parameters
+    ----------
+    center
+        Middle (2,), m.
+    covariance
+        Covariance (2, 2), m².
+    corners
+        Number of corners.
+
+    Returns
+    -------
+    shapely.Polygon
+        The polygon.
+    """
     angle = np.linspace(0.0, 2 * np.pi, corners, endpoint=False)
     circle = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     root = square_root(covariance)

@@ -39,7 +39,20 @@ ENTRY_WORDS = {
 
 
 def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[str, Any]]:
-    """Lay the mains side by side: chance, what speaks, facts, and the check to make."""
+    """Lay the mains side by side: chance, what speaks, facts, and the check to make.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    mains
+        The mains side by side.
+
+    Returns
+    -------
+    list[dict[str, Any]]
+        One row a main.
+    """
     streets = {main.id: main.street for main in survey.site.mains}
     return [
         {
@@ -67,7 +80,20 @@ def evidence_words(one: Contribution) -> str:
 
 
 def main_facts(survey: Survey, row: MainComparison) -> Facts:
-    """List what a lateral to this main would be; lengths are means over its routes."""
+    """List what a lateral to this main would be; lengths are means over its routes.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    row
+        The main.
+
+    Returns
+    -------
+    Facts
+        Names and facts.
+    """
     unit = survey.site.units
     facts: Facts = []
     if row.length_m is not None:
@@ -89,7 +115,20 @@ def main_facts(survey: Survey, row: MainComparison) -> Facts:
 
 
 def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:
-    """Tell each planned branch: whether it drains, where it ties in, what is cut, what to mind."""
+    """Tell each planned branch: whether it drains, where it ties in, what is cut, what to mind.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    planned
+        Planned tie-ins.
+
+    Returns
+    -------
+    list[dict[str, Any]]
+        One row a tie-in.
+    """
     return [
         {
             "name": one.name or one.fixture,
@@ -104,7 +143,20 @@ def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, An
 
 
 def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
-    """List where a branch ties in, its pipe and fall, and what is cut and dug."""
+    """List where a branch ties in, its pipe and fall, and what is cut and dug.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    Facts
+        Names and facts.
+    """
     unit = survey.site.units
     small: LengthUnit = "in" if is_imperial(unit) else "mm"
     return [
@@ -135,6 +187,20 @@ def tie_in_facts(survey: Survey, one: TieIn) -> Facts:
 def small_volume(volume_m3: float, unit: LengthUnit) -> str:
     """Write the volume of a slab opening: cubic feet, or cubic meters to the hundredth.
 
+    Parameters
+    ----------
+    volume_m3
+        Volume, m³.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The volume as text.
+
+    Examples
+    --------
     >>> small_volume(0.028316846592, "ft"), small_volume(0.1, "m")
     ('1.0 cu ft', '0.10 m³')
     """
@@ -144,7 +210,20 @@ def small_volume(volume_m3: float, unit: LengthUnit) -> str:
 
 
 def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
-    """Say how the existing drain falls and flows, against the rule with its section."""
+    """Say how the existing drain falls and flows, against the rule with its section.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    check
+        The check of the fall.
+
+    Returns
+    -------
+    list[str]
+        The sentences.
+    """
     full, design = check.full, check.design
     return [
         *check.statements,
@@ -186,7 +265,20 @@ def branch_sentences(survey: Survey) -> list[str]:
 
 
 def load_place(survey: Survey, one: PipeLoad) -> str:
-    """Name a stretch of pipe by its run and the distances along it."""
+    """Name a stretch of pipe by its run and the distances along it.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        Load of a stretch.
+
+    Returns
+    -------
+    str
+        The phrase.
+    """
     unit = survey.site.units
     return f"Run {one.run}, {about(one.from_m, unit)} to {about(one.to_m, unit)}"
 
@@ -194,6 +286,20 @@ def load_place(survey: Survey, one: PipeLoad) -> str:
 def speed(velocity_m_s: float, unit: LengthUnit) -> str:
     """Write a velocity in feet or meters a second.
 
+    Parameters
+    ----------
+    velocity_m_s
+        Velocity, m/s.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The velocity as text.
+
+    Examples
+    --------
     >>> speed(0.6096, "ft"), speed(0.6096, "m")
     ('2.0 ft/s', '0.61 m/s')
     """

@@ -31,6 +31,18 @@ def reweigh_data(survey: Survey, say: Language) -> dict[str, Any]:
     Lengths in meters, lot coordinates. The ground's error is folded into the inverts, one draw a
     route, so that a depth is held against the mapped ground without another. ``apart`` is, of
     each route, Π (1 − (1 − single) / (1 − c)) over the misses that are known already.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    say
+        Gives a phrase in the page's language.
+
+    Returns
+    -------
+    dict[str, Any]
+        What the script needs, ready for JSON.
     """
     cloud = gather_cloud(survey)
     ground, drain = survey.site.ground, survey.site.drain_diameter_m

@@ -25,6 +25,24 @@ def draw_dimensions(
     """Write a text along each edge of a counter-clockwise ring (n, 2); give what it covers.
 
     Only the part of an edge that shows counts; a text too long for it is left out.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    sheet
+        Scale and frame of the drawing.
+    ring
+        Corners (n, 2), m.
+    words
+        One text an edge.
+    inside
+        Whether the texts stand inside the ring.
+
+    Returns
+    -------
+    list[Box]
+        Boxes that the texts cover.
     """
     taken: list[Box] = []
     corners = sheet.points(ring)

@@ -53,13 +53,36 @@ def legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
 
 
 def legend_box(survey: Survey, sheet: Sheet) -> Box:
-    """Give what the legend covers, with a margin."""
+    """Give what the legend covers, with a margin.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    sheet
+        Scale and frame of the drawing.
+
+    Returns
+    -------
+    Box
+        Left, bottom, right and top, points.
+    """
     right, height = sheet.left + sheet.width, 10.0 * len(legend_rows(survey)) + 26
     return right - 138, sheet.bottom, right, sheet.bottom + height
 
 
 def draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Say what the lines mean, in the lower right corner."""
+    """Say what the lines mean, in the lower right corner.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    survey
+        Survey whose earlier blocks are filled.
+    sheet
+        Scale and frame of the drawing.
+    """
     rows = legend_rows(survey)
     width, height = 128.0, 10.0 * len(rows) + 16
     left, bottom = sheet.left + sheet.width - width - 6, sheet.bottom + 6
@@ -86,7 +109,17 @@ def draw_legend(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
 
 
 def draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Draw the north arrow (grid north) in the upper right corner."""
+    """Draw the north arrow (grid north) in the upper right corner.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    survey
+        Survey whose earlier blocks are filled.
+    sheet
+        Scale and frame of the drawing.
+    """
     angle = survey.site.frame.angle_rad(0.0)
     direction = np.array([np.cos(angle), np.sin(angle)])
     center = np.array([sheet.left + sheet.width - 26, sheet.bottom + sheet.height - 30])
@@ -102,7 +135,17 @@ def draw_north(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
 
 
 def draw_scale_bar(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
-    """Draw a scale bar in the lower left corner, with the scale in words."""
+    """Draw a scale bar in the lower left corner, with the scale in words.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    survey
+        Survey whose earlier blocks are filled.
+    sheet
+        Scale and frame of the drawing.
+    """
     unit_m, word = (FOOT_M, "ft") if is_imperial(survey.site.units) else (1.0, "m")
     step = next(n for n in paper.ROUND if n >= 5 and sheet.length(n * unit_m) >= 36)
     length = sheet.length(step * unit_m)

@@ -74,6 +74,22 @@ def place_names(
     Of the places that lie in the frame, the first of least cost: the overlap with what is
     ``taken`` or placed before, standing nearer to another point than to one's own, and, far
     less, the length of ``lines`` (n, 2) under it.
+
+    Parameters
+    ----------
+    names
+        Names with their points.
+    frame
+        Left, bottom, right and top, points.
+    taken
+        Boxes that are taken.
+    lines
+        Lines (n, 2) that a name had better not cover, points.
+
+    Returns
+    -------
+    list[Box]
+        One box a name.
     """
     starts = np.concatenate([np.zeros((0, 2)), *(line[:-1] for line in lines)])
     steps = np.concatenate([np.zeros((0, 2)), *(np.diff(line, axis=0) for line in lines)])
@@ -124,7 +140,17 @@ def _misread(name: Name, names: Sequence[Name], boxes: Array) -> NDArray[np.bool
 
 
 def draw_names(canvas: Canvas, names: Sequence[Name], boxes: Sequence[Box]) -> None:
-    """Write the names into their boxes, a thin line to those that stand off their point."""
+    """Write the names into their boxes, a thin line to those that stand off their point.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    names
+        Names with their points.
+    boxes
+        One box a name.
+    """
     for name, box in zip(names, boxes, strict=True):
         edge = np.clip(name.at, box[:2], box[2:])
         if name.led and float(np.hypot(*(name.at - edge))) > LEADER:

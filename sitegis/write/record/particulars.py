@@ -58,6 +58,20 @@ def _cleanout_words(survey: Survey) -> str:
 def deed_length(length_m: float, unit: LengthUnit) -> str:
     """Write a length as deeds and levels do: decimal feet, or meters.
 
+    Parameters
+    ----------
+    length_m
+        Length, m.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    str
+        The length as text.
+
+    Examples
+    --------
     >>> deed_length(15.24, "ft"), deed_length(15.24, "m")
     ('50.00 ft', '15.240 m')
     """
@@ -67,7 +81,20 @@ def deed_length(length_m: float, unit: LengthUnit) -> str:
 
 
 def elevation_words(survey: Survey, invert_m: float) -> str:
-    """Write an invert in the mains' datum, or above the slab where the slab is not tied to it."""
+    """Write an invert in the mains' datum, or above the slab where the slab is not tied to it.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    invert_m
+        Invert, m above the slab.
+
+    Returns
+    -------
+    str
+        The elevation as text.
+    """
     slab_m, unit = survey.site.slab_elevation_m, survey.site.units
     if slab_m is None:
         way = "below" if invert_m < 0 else "above"
@@ -90,7 +117,20 @@ def datum_words(survey: Survey) -> str:
 
 
 def course_words(survey: Survey, ring: Array) -> Rows:
-    """Give grid bearing and ground distance of each edge of a ring (n, 2)."""
+    """Give grid bearing and ground distance of each edge of a ring (n, 2).
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    ring
+        Corners (n, 2), m.
+
+    Returns
+    -------
+    Rows
+        One row an edge.
+    """
     steps = np.diff(polyline.closed(ring), axis=0)
     frame, unit = survey.site.frame, survey.site.units
     return [
@@ -181,7 +221,20 @@ def _cleanout_rows(survey: Survey) -> Rows:
 
 
 def coordinate_words(survey: Survey, xy: Array) -> tuple[str, str]:
-    """Write a place on the grid, in the grid's own unit, and in degrees."""
+    """Write a place on the grid, in the grid's own unit, and in degrees.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    xy
+        Place in the lot (2,), m.
+
+    Returns
+    -------
+    tuple[str, str]
+        On the grid, and in degrees.
+    """
     frame = survey.site.frame
     east, north = frame.written_crs(xy)
     longitude, latitude = frame.written_lonlat(xy)
@@ -189,7 +242,20 @@ def coordinate_words(survey: Survey, xy: Array) -> tuple[str, str]:
 
 
 def reach_of(main: Main, station_m: float) -> tuple[Manhole | None, Manhole | None]:
-    """Give the manholes next downstream and next upstream of a station on a main."""
+    """Give the manholes next downstream and next upstream of a station on a main.
+
+    Parameters
+    ----------
+    main
+        The main.
+    station_m
+        Station on the main, m.
+
+    Returns
+    -------
+    tuple[Manhole | None, Manhole | None]
+        Downstream and upstream manhole, None where there is none.
+    """
     order = sorted(main.manholes, key=lambda manhole: (manhole.station_m, manhole.id))
     upstream = [one for one in order if one.station_m <= station_m]
     downstream = [one for one in order if one.station_m > station_m]
@@ -197,7 +263,20 @@ def reach_of(main: Main, station_m: float) -> tuple[Manhole | None, Manhole | No
 
 
 def manhole_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
-    """List the manholes at both ends of each reach that a route reaches."""
+    """List the manholes at both ends of each reach that a route reaches.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    taps
+        Where each main may be tapped.
+
+    Returns
+    -------
+    Rows
+        One row a manhole.
+    """
     unit = survey.site.units
     rows: Rows = []
     for tap in taps:

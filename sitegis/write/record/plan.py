@@ -53,7 +53,22 @@ Frame = tuple[float, float, float, float]
 
 
 def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
-    """Draw lot, street and lateral into a frame (left, bottom, width, height in points)."""
+    """Draw lot, street and lateral into a frame (left, bottom, width, height in points).
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    survey
+        Survey whose earlier blocks are filled.
+    frame
+        Left, bottom, width and height, points.
+
+    Returns
+    -------
+    Sheet
+        Scale and frame.
+    """
     shown = survey.site.building.vertices
     route = best_route(survey, survey.scores.hypotheses[0])
     if route is not None:
@@ -73,7 +88,22 @@ def _near_mains(survey: Survey) -> list[Array]:
 
 
 def draw_house(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
-    """Draw what lies under the slab and just outside it, at the largest scale that fits."""
+    """Draw what lies under the slab and just outside it, at the largest scale that fits.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    survey
+        Survey whose earlier blocks are filled.
+    frame
+        Left, bottom, width and height, points.
+
+    Returns
+    -------
+    Sheet
+        Scale and frame.
+    """
     return _draw(canvas, survey, frame, survey.site.building.vertices, marked=True)
 
 

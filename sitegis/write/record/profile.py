@@ -23,7 +23,17 @@ EXAGGERATIONS = (50, 20, 10, 5, 4, 2, 1)
 
 
 def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, float, float]) -> None:
-    """Draw the profile to scale into a frame (left, bottom, width, height in points)."""
+    """Draw the profile to scale into a frame (left, bottom, width, height in points).
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    survey
+        Survey whose earlier blocks are filled.
+    frame
+        Left, bottom, width and height, points.
+    """
     profile = survey_profile(survey)
     left, bottom, width, height = frame
     ground = ground_band(profile)

@@ -73,6 +73,27 @@ def fit(
 
     ``low`` and ``high`` (2,) are the area's corners in lot meters, the frame is in page points.
     The area is centered. ValueError where it fits at no scale.
+
+    Parameters
+    ----------
+    low
+        Lower corner of the area in the lot (2,), m.
+    high
+        Upper corner (2,), m.
+    frame
+        Left, bottom, width and height, points.
+    unit
+        Unit of the site, in which lengths are shown.
+
+    Returns
+    -------
+    Sheet
+        Scale and frame.
+
+    Raises
+    ------
+    ValueError
+        The area fits at no scale.
     """
     left, bottom, width, height = frame
     for scale in scales(unit):
@@ -84,7 +105,19 @@ def fit(
 
 
 def polyline(canvas: Canvas, points: Array, *, closed: bool = False, fill: bool = False) -> None:
-    """Draw a polyline of page points (n, 2)."""
+    """Draw a polyline of page points (n, 2).
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    points
+        Page points (n, 2).
+    closed
+        Whether the last joins the first.
+    fill
+        Whether it is filled.
+    """
     path = canvas.beginPath()
     start, *others = points.tolist()  # the library writes a number of numpy's tenfold slower
     path.moveTo(*start)
@@ -96,12 +129,36 @@ def polyline(canvas: Canvas, points: Array, *, closed: bool = False, fill: bool 
 
 
 def circle(canvas: Canvas, at: Array, radius: float, *, fill: bool) -> None:
-    """Draw a circle about a page point (2,)."""
+    """Draw a circle about a page point (2,).
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    at
+        Page point (2,).
+    radius
+        Radius, points.
+    fill
+        Whether it is filled.
+    """
     canvas.circle(float(at[0]), float(at[1]), radius, stroke=1, fill=int(fill))
 
 
 def arrow(canvas: Canvas, at: Array, direction: Array, size: float = 6.0) -> None:
-    """Draw a filled arrow head at a page point (2,), pointing along a unit vector (2,)."""
+    """Draw a filled arrow head at a page point (2,), pointing along a unit vector (2,).
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    at
+        Page point (2,).
+    direction
+        Unit vector (2,).
+    size
+        Length, points.
+    """
     across = np.array([-direction[1], direction[0]])
     corners = np.stack([at + direction * size, at + across * size / 2.5, at - across * size / 2.5])
     polyline(canvas, corners, closed=True, fill=True)
@@ -116,7 +173,23 @@ def label(
     face: str = PLAIN,
     angle_deg: float = 0.0,
 ) -> None:
-    """Write a text at a page point (2,) on a white ground, so that it stays readable over lines."""
+    """Write a text at a page point (2,) on a white ground, so that it stays readable over lines.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    at
+        Page point (2,).
+    text
+        The text.
+    size
+        Type size, points.
+    face
+        Typeface.
+    angle_deg
+        Turn counter-clockwise, degrees.
+    """
     canvas.saveState()
     canvas.translate(*map(float, at))
     canvas.rotate(angle_deg)

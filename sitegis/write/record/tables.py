@@ -49,7 +49,20 @@ def _small(unit: LengthUnit) -> LengthUnit:
 
 
 def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
-    """List the lateral's fields: name, value, how it is known."""
+    """List the lateral's fields: name, value, how it is known.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    taps
+        Where each main may be tapped.
+
+    Returns
+    -------
+    Rows
+        The rows.
+    """
     site, penetration, best = survey.site, survey.exit, survey.scores.hypotheses[0]
     units = site.units
     rows: Rows = [
@@ -203,7 +216,20 @@ def probability_rows(survey: Survey) -> Rows:
 
 
 def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
-    """Lay the mains side by side, a row each; what speaks for them stands with the ways."""
+    """Lay the mains side by side, a row each; what speaks for them stands with the ways.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    mains
+        The mains side by side.
+
+    Returns
+    -------
+    Rows
+        One row a main.
+    """
     unit = survey.site.units
 
     def said(length_m: float | None) -> str:
@@ -231,7 +257,20 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
 
 
 def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
-    """List each pit's quantities."""
+    """List each pit's quantities.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    holes
+        What it takes to dig each pit.
+
+    Returns
+    -------
+    Rows
+        One row a pit.
+    """
     unit = survey.site.units
     rows: Rows = []
     for pit, hole in zip(survey.dig.pits, holes, strict=True):
@@ -290,7 +329,20 @@ def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:
 
 
 def tie_in_facts_rows(survey: Survey, one: TieIn) -> Rows:
-    """List what is planned for a fixture; the code's checks have a table of their own."""
+    """List what is planned for a fixture; the code's checks have a table of their own.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The planned tie-in.
+
+    Returns
+    -------
+    Rows
+        The rows.
+    """
     facts = tie_in_facts(survey, one)
     drains = f"{percent(one.p_gravity)}: {one.verdict}"
     return [("Drains by gravity", drains), *facts[: len(facts) - len(one.checks)]]

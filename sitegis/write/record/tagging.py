@@ -44,7 +44,20 @@ class TaggedParagraph(Paragraph):
     node: Node
 
     def split(self, available_width: float, available_height: float) -> Any:
-        """Split as any paragraph."""
+        """Split as any paragraph.
+
+        Parameters
+        ----------
+        available_width
+            Width, points.
+        available_height
+            Height, points.
+
+        Returns
+        -------
+        Any
+            The parts.
+        """
         pieces: Any = super().split(available_width, available_height)
         for piece in pieces:
             piece.node = self.node
@@ -64,7 +77,20 @@ class TaggedFigure(Flowable):
         self.drawn, self.node = drawn, Node("Figure", alt=alt)
 
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
-        """Take the room of what is drawn."""
+        """Take the room of what is drawn.
+
+        Parameters
+        ----------
+        available_width
+            Width, points.
+        available_height
+            Height, points.
+
+        Returns
+        -------
+        tuple[float, float]
+            Width and height, points.
+        """
         self.width, self.height = self.drawn.wrap(available_width, available_height)
         return self.width, self.height
 
@@ -120,7 +146,17 @@ class TaggedCanvas(Canvas):
         self._page_objects[number] = page
 
     def write_structure(self, title: str, language: str, date: datetime) -> None:
-        """Put structure, metadata and output intent into the file; after the last page."""
+        """Put structure, metadata and output intent into the file; after the last page.
+
+        Parameters
+        ----------
+        title
+            Title of the document.
+        language
+            Its language.
+        date
+            When it was made.
+        """
         document = self._doc  # type: ignore[attr-defined]
         catalog, root = document.Catalog, PDFDictionary({"Type": PDFName("StructTreeRoot")})
         made: dict[int, PDFDictionary] = {}
@@ -160,7 +196,20 @@ class TaggedCanvas(Canvas):
 
 
 def tagged(canvas: Canvas, node: Node) -> AbstractContextManager[None]:
-    """Let what is drawn meanwhile belong to a node, on the canvas that the pages are made with."""
+    """Let what is drawn meanwhile belong to a node, on the canvas that the pages are made with.
+
+    Parameters
+    ----------
+    canvas
+        Page that is drawn on.
+    node
+        Place in the structure.
+
+    Returns
+    -------
+    AbstractContextManager[None]
+        A context in which what is drawn belongs to the node.
+    """
     assert isinstance(canvas, TaggedCanvas)
     return canvas.tagged(node)
 
