@@ -138,6 +138,7 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
         covariance=covariance,
         profile=tuple(_carried(part, length, float(covariance[0, 0])) for part in drain.profile),
         unseen_m=length,
+        marks_after=int(poses.marks_after[row]),
     )
 
 

@@ -10,6 +10,7 @@ from sitegis.numerics.intervals import (
     LEVELS,
     Ellipse,
     Interval,
+    Strata,
     central_intervals,
     ellipse_of,
     highest_density_intervals,
@@ -144,6 +145,56 @@ def test_places_in_two_heaps_give_two_ellipses_that_hold_the_level() -> None:
     for region in regions:
         held = np.any([inside(piece, points) for piece in region.pieces], axis=0)
         assert held.mean() == pytest.approx(region.level, abs=2e-3)
+
+
+def two_kinds() -> tuple[np.ndarray, np.ndarray, Strata]:
+    """Give N(0, 1) of 97 % and a kind of its own of 3 %, N(20, 2), at even quantiles."""
+    even = stats.norm.ppf((np.arange(4000) + 0.5) / 4000)
+    label = np.repeat([0, 1], 4000)
+    values = np.concatenate([even, 20.0 + 2.0 * even])
+    return values, np.repeat([0.97, 0.03], 4000), Strata(label, label)
+
+
+@pytest.mark.parametrize("level_index", range(3))
+def test_a_rare_kind_keeps_its_own_set_beside_the_common_one(level_index: int) -> None:
+    """Far apart, the set is each normal's own central interval, z from scipy.
+
+    The least set of all samples leaves the rare kind out at every level.
+    """
+    values, weights, strata = two_kinds()
+    z = stats.norm.ppf(0.5 + 0.5 * LEVELS[level_index])
+    found = highest_density_intervals(values, weights, strata)[level_index].pieces
+    assert np.array(found) == pytest.approx(np.array([[-z, z], [20 - 2 * z, 20 + 2 * z]]), abs=0.03)
+    assert len(highest_density_intervals(values, weights)[level_index].pieces) == 1
+
+
+def test_kinds_that_overlap_hold_their_level_together() -> None:
+    """A kind twice as wide on the same place: the set holds its level of all, by scipy.
+
+    Of the wide one at least its level, but for what the whole is brought back by.
+    """
+    even = stats.norm.ppf((np.arange(4000) + 0.5) / 4000)
+    label = np.repeat([0, 1], 4000)
+    values, weights = np.concatenate([even, 0.5 + 3.0 * even]), np.repeat([0.8, 0.2], 4000)
+    for one in highest_density_intervals(values, weights, Strata(label, label)):
+        ((low, high),) = one.pieces
+        narrow, wide = (np.diff(stats.norm.cdf([low, high], *law))[0] for law in ((0, 1), (0.5, 3)))
+        assert 0.8 * narrow + 0.2 * wide == pytest.approx(one.level, abs=3e-3)
+
+
+@pytest.mark.parametrize("level_index", range(3))
+def test_places_of_a_rare_kind_keep_their_own_ellipse(level_index: int) -> None:
+    """Two round heaps far apart, 98 and 2 %: each its circle of √χ² sd (scipy)."""
+    generator = np.random.default_rng(6)
+    label = np.repeat([0, 1], 20_000)
+    points = generator.normal(size=(40_000, 2)) * np.array([0.2, 0.4])[label, None]
+    points[:, 0] += 9.0 * label
+    weights = np.array([0.98, 0.02])[label]
+    region = highest_density_regions(points, weights, Strata(label, label))[level_index]
+    factor = np.sqrt(stats.chi2.ppf(LEVELS[level_index], 2))
+    assert [piece.semi_major_m for piece in region.pieces] == pytest.approx(
+        [0.2 * factor, 0.4 * factor], rel=0.03
+    )
 
 
 def test_intervals_move_and_mirror() -> None:

@@ -84,6 +84,7 @@ class ExitComponent(Place):
 
     weight: float
     turn_deg: float
+    marks_after_bend: Literal[0, 1, 2]
     azimuth_deg: float
     wall: Literal["front", "right", "rear", "left"]
     unseen_m: float
@@ -115,8 +116,9 @@ class Interval(TypedDict):
 class ExitIntervals(TypedDict):
     """``exit.intervals`` of ``answer.json``.
 
-    After all evidence. azimuth_deg: highest-density set, each piece clockwise from its first
-    number in [0, 360) to its second, which may pass 360; the others: central.
+    After all evidence. azimuth_deg: highest-density set by the marks after the last bend (its
+    level of none, of one and of two or more), each piece clockwise from its first number in [0,
+    360) to its second, which may pass 360; the others: central.
     """
 
     azimuth_deg: list[Interval]

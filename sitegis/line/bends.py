@@ -96,16 +96,32 @@ def _ends(state: State, weights: Array, marks: Marks) -> tuple[LineEnd, ...]:
             means=np.column_stack([state.foot, state.angle]),
             covariances=covariances,
             kinds=state.bends,
+            marks_after=_marks_after(state, marks),
             turns_deg=none,
             lengths_m=none,
         )
     )
     return tuple(
-        LineEnd(float(weight), mean, covariance, int(bends))
-        for weight, mean, covariance, bends in zip(
-            merged.weights, merged.means, merged.covariances, merged.kinds, strict=True
+        LineEnd(float(weight), mean, covariance, int(bends), int(after))
+        for weight, mean, covariance, bends, after in zip(
+            merged.weights,
+            merged.means,
+            merged.covariances,
+            merged.kinds,
+            merged.marks_after,
+            strict=True,
         )
     )
+
+
+def _marks_after(state: State, marks: Marks) -> Indices:
+    """Count the marks after each row's last bend (m,): 2 for two or more, and for no bend.
+
+    A mark that says it is a bend is none after it.
+    """
+    last = state.spans.max(axis=1)
+    at_mark = marks.bend_marks[np.maximum(last, 0)]
+    return np.where(last < 0, 2, np.minimum(len(marks.xy) - last - at_mark, 2))
 
 
 def _about(end: Array, ends: tuple[LineEnd, ...]) -> Array:

@@ -154,12 +154,14 @@ class LineEnd:
     """One Gaussian of where the drain passes its last located point, and which way it goes on.
 
     ``mean`` (3,) of x, y, angle with ``covariance`` (3, 3); ``bends`` counts the bends upstream.
+    ``marks_after`` counts the marks after the last of them, 2 for two or more and for no bend.
     """
 
     weight: float
     mean: Array
     covariance: Array
     bends: int
+    marks_after: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +216,8 @@ class ExitComponent:
     ``turn_deg`` is the bend between the last located point and the wall, positive to the left, 0
     where there is none. ``covariance`` (3, 3) of x, y, angle; ``profile`` at this exit;
     ``unseen_m`` the length from the last located point to the wall along this way. The weights
-    of an exit's components sum to 1.
+    of an exit's components sum to 1. ``marks_after`` counts the marks after the last bend: 0
+    where it lies past the last located point, 2 for two or more and where there is no bend.
     """
 
     weight: float
@@ -227,6 +230,7 @@ class ExitComponent:
     covariance: Array
     profile: tuple[ProfileComponent, ...]
     unseen_m: float
+    marks_after: int = 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ the stretches that marks show, with the angles of the catalog.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
@@ -103,14 +105,15 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
     Poses
         Poses at the outside face of the wall, kinds the wall's index; weights sum to 1.
     """
-    weights, means, covariances = _held_inside(*_ends(drain, building), building)
+    after, weights, means, covariances = _ends(drain, building)
+    held, weights, means, covariances = _held_inside(weights, means, covariances, building)
     walls, lengths = first_walls(means[:, :2], means[:, 2], building)
     parts = [
         _at_wall(
             weights * np.exp(-BENDS_PER_M * lengths),
             means,
             covariances,
-            (walls, lengths, np.zeros(walls.size), np.zeros(walls.size)),
+            (walls, lengths, np.zeros(walls.size), np.zeros(walls.size), after[held]),
             building,
         )
     ]
@@ -132,7 +135,8 @@ def _bent_to_wall(
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
     probability = weight * BENDS_PER_M * size * np.tile(SIGNED_WEIGHTS, cells)
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
-    once = _at_wall(probability, mean, covariance, (met, rest, np.degrees(turn), at), building)
+    ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
+    once = _at_wall(probability, mean, covariance, ways, building)
     share, turn, turn_sd = turns_of_two()
     at = np.full(turn.size, length_m / 2.0)
     mean, covariance = _bent(*end, at, (turn, turn_sd), length_m)
@@ -140,7 +144,8 @@ def _bent_to_wall(
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
     probability = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
-    twice = _at_wall(probability, mean, covariance, (met, rest, np.degrees(turn), at), building)
+    ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
+    twice = _at_wall(probability, mean, covariance, ways, building)
     return [once, twice]
 
 
@@ -161,21 +166,25 @@ def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | Non
     Poses | None
         Poses where it passed the wall, None where it did not.
     """
-    weights, means, covariances = _ends(drain, building)
+    after, weights, means, covariances = _ends(drain, building)
     walls, lengths = first_walls(means[:, :2], means[:, 2] + np.pi, building)
     walls = np.where(lengths <= most_m, walls, -1)
     if not np.any(walls >= 0):
         return None
     none = np.zeros(walls.size)
     return join_poses(
-        [_at_wall(weights, means, covariances, (walls, -lengths, none, none), building)]
+        [_at_wall(weights, means, covariances, (walls, -lengths, none, none, after), building)]
     )
 
 
-def _ends(drain: Drain, building: Building) -> tuple[Array, Array, Array]:
-    """Give weights, means and covariances of a drain's ends, the building's own place left out."""
+def _ends(drain: Drain, building: Building) -> tuple[NDArray[np.int64], Array, Array, Array]:
+    """Give marks after the last bend, weights, means and covariances of a drain's ends.
+
+    The building's own place is left out.
+    """
     ends = drain.ends or (LineEnd(1.0, drain_end(drain), drain.end_covariance, len(drain.bends)),)
     return (
+        np.array([end.marks_after for end in ends]),
         np.array([end.weight for end in ends]),
         np.stack([end.mean for end in ends]),
         np.stack([_own(end.covariance, building) for end in ends]),
@@ -184,13 +193,13 @@ def _ends(drain: Drain, building: Building) -> tuple[Array, Array, Array]:
 
 def _held_inside(
     weights: Array, means: Array, covariances: Array, building: Building
-) -> tuple[Array, Array, Array]:
+) -> tuple[NDArray[np.bool_], Array, Array, Array]:
     """Hold ends of a drain whose last mark was made indoors to the inside of the nearest wall.
 
     A mark scatters past the wall, the drain under it does not: the Gaussian is cut at the wall
     and brought to the moments of what is left (Rasmussen and Williams 2006, section 3.9, with a
     step for Φ, from memory); the weight takes the share that is left. Ends of which less than
-    one in a thousand lies inside are left out.
+    one in a thousand lies inside are left out; also gives which are held.
     """
     corners = polyline.closed(building.vertices)
     start, along = corners[:-1], np.diff(corners, axis=0)
@@ -208,7 +217,7 @@ def _held_inside(
     step = column / sd[:, None]
     cut = np.einsum("mi,mj->mij", step, step) * (ratio * (room + ratio))[:, None, None]
     moved = means - step * ratio[:, None]
-    return (weights * np.exp(log_share))[held], moved[held], (covariances - cut)[held]
+    return held, (weights * np.exp(log_share))[held], moved[held], (covariances - cut)[held]
 
 
 def drain_end(drain: Drain) -> Array:
@@ -245,23 +254,19 @@ def _at_wall(
     weights: Array,
     means: Array,
     covariances: Array,
-    ways: tuple[NDArray[np.int64], Array, Array, Array],
+    ways: tuple[NDArray[np.int64], Array, Array, Array, NDArray[np.int64]],
     building: Building,
 ) -> Poses:
     """Carry Gaussians straight to the wall: position = end + L t, L = n·(wall − end) / n·t.
 
-    ``ways``: wall (−1: none, the row is left out), length L, bend in degrees and length before
-    it, (m,) each. The covariance by the Jacobians of end, angle and wall; the building's place,
-    which moves marks and wall alike, is put back whole.
+    ``ways``: wall (−1: none, the row is left out), length L, bend in degrees, length before it
+    and marks after the last bend, (m,) each. The covariance by the Jacobians of end, angle and
+    wall; the building's place, which moves marks and wall alike, is put back whole.
     """
     met = (ways[0] >= 0) & (weights > 0)
     weights, means, covariances = weights[met], means[met], covariances[met]
-    walls, lengths, turns_deg, before_m = (
-        ways[0][met],
-        ways[1][met],
-        ways[2][met],
-        ways[3][met],
-    )
+    walls, lengths, turns_deg, before_m, after = ways
+    walls, lengths, turns_deg = walls[met], lengths[met], turns_deg[met]
     direction = lot_direction(means[:, 2])
     inward = -outward_normals(building)[walls]
     rate = np.sum(inward * direction, axis=1)
@@ -280,8 +285,9 @@ def _at_wall(
         means=moved,
         covariances=0.5 * (total + total.transpose(0, 2, 1)),
         kinds=walls,
+        marks_after=after[met],
         turns_deg=turns_deg,
-        lengths_m=before_m + lengths,
+        lengths_m=before_m[met] + lengths,
     )
 
 
@@ -317,22 +323,13 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
     variance = poses.covariances[:, 2, 2] + SQUARE_SD_RAD**2
     suits = SQUARE_SD_RAD / np.sqrt(variance) * np.exp(-0.5 * slant**2 / variance)
     gain = poses.covariances[:, :, 2] / variance[:, None]
-    square = Poses(
-        poses.weights * possible * (1.0 - SQUARE_FLOOR) * suits,
-        poses.means - gain * slant[:, None],
-        poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
-        poses.kinds,
-        poses.turns_deg,
-        poses.lengths_m,
+    square = replace(
+        poses,
+        weights=poses.weights * possible * (1.0 - SQUARE_FLOOR) * suits,
+        means=poses.means - gain * slant[:, None],
+        covariances=poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
     )
-    any_way = Poses(
-        weights=poses.weights * possible * SQUARE_FLOOR,
-        means=poses.means,
-        covariances=poses.covariances,
-        kinds=poses.kinds,
-        turns_deg=poses.turns_deg,
-        lengths_m=poses.lengths_m,
-    )
+    any_way = replace(poses, weights=poses.weights * possible * SQUARE_FLOOR)
     total = float(square.weights.sum() + any_way.weights.sum())
     if total <= 0.0:
         return poses, 0.0

@@ -3,11 +3,16 @@
 Central intervals for what has one peak; highest-density sets, in one or more pieces, for what may
 have several (Hyndman 1996, "Computing and graphing highest density regions"). Samples are
 ``values`` (m,) with ``weights`` (m,) that need not sum to 1; nothing here is random.
+
+The shortest set of all samples may leave out a rare kind of them whole. Where samples come in
+:class:`Strata` a set holds its level of them all and, as near as that allows, of every stratum:
+it is the union of the strata's own densest sets, each as wide as it takes beside the others.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +22,8 @@ from ..geometry.frames import Array
 from .ordering import axis_angle
 from .statistics import effective_samples, ellipse, weighted_quantiles
 
+Integers = NDArray[np.int64]
+
 LEVELS = (0.50, 0.80, 0.95)
 CELLS_PER_BANDWIDTH, MOST_CELLS, KERNEL_REACH = 6, 4000, 4
 BISECTIONS = 24
@@ -24,6 +31,7 @@ LEAST_GAP_BANDWIDTHS = 2.0  # a gap in the samples narrower than this is chance:
 PLACE_FLOOR_M = 1e-3
 EDGE = 1e-6  # bandwidths
 NORMAL_STEPS = 400
+ROUNDS = 4  # in which the strata's sets are fitted to each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +61,22 @@ class Region:
     pieces: tuple[Ellipse, ...]
 
 
+class Strata(NamedTuple):
+    """What kind each of m samples is: ``label`` (m,), and ``part`` (m,), which peak within it.
+
+    Both whole numbers from 0; parts of one stratum only tell how wide its peaks are.
+    """
+
+    label: Integers
+    part: Integers
+
+    @classmethod
+    def one(cls, count: int) -> Strata:
+        """Give samples of a single kind."""
+        none = np.zeros(count, dtype=np.int64)
+        return cls(none, none)
+
+
 def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
     """Return the intervals between the (1 − level)/2 and (1 + level)/2 quantiles.
 
@@ -77,12 +101,15 @@ def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
     )
 
 
-def highest_density_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
-    """Return the least sets that hold each level, from a kernel density of the samples.
+def highest_density_intervals(
+    values: Array, weights: Array, strata: Strata | None = None
+) -> tuple[Interval, ...]:
+    """Return the least sets that hold each level, from kernel densities of the strata.
 
-    The density only ranks places: a set is widened until it holds its level of the samples
+    The densities only rank places: a set is widened until it holds its level of the samples
     themselves. Bandwidth by Silverman's rule for densities with several peaks, 0.9 min(sd,
-    interquartile range / 1.349) n_eff^(−1/5) (Silverman 1986, section 3.4.2).
+    interquartile range / 1.349) n_eff^(−1/5) (Silverman 1986, section 3.4.2), the sd of a
+    stratum's parts where it has several.
 
     Parameters
     ----------
@@ -90,42 +117,89 @@ def highest_density_intervals(values: Array, weights: Array) -> tuple[Interval, 
         Samples (m,).
     weights
         Their weights (m,).
+    strata
+        What kind each sample is; None where all are of one.
 
     Returns
     -------
     tuple[Interval, ...]
         One interval, perhaps of several pieces, for each of 50, 80 and 95 %.
     """
-    grid, density, bandwidth = _density(values, weights)
     share = np.asarray(weights, float) / np.sum(weights)
-    return tuple(
-        Interval(level, _densest(grid, density, values, share, level, bandwidth))
-        for level in LEVELS
-    )
+    kinds = Strata.one(share.size) if strata is None else strata
+    groups = [kinds.label == kind for kind in np.unique(kinds.label[share > 0.0])]
+    bandwidths = [_bandwidth(values[g], share[g], kinds.part[g]) for g in groups]
+    grid, cell = _grid(values, bandwidths)
+    found = [
+        _density(values[g], share[g], grid, cell, bandwidth)
+        for g, bandwidth in zip(groups, bandwidths, strict=True)
+    ]
+    binned, densities = np.array([one[0] for one in found]), np.array([one[1] for one in found])
+    intervals = []
+    for level in LEVELS:
+        edges = _thresholds(densities, binned, level)
+        ranked = np.max(densities / edges[:, None], axis=0)
+        ranked = np.round(ranked / ranked.max(), 9)
+        pieces = _densest(grid, ranked, values, share, level, min(bandwidths))
+        intervals.append(Interval(level, pieces))
+    return tuple(intervals)
 
 
-def _density(values: Array, weights: Array) -> tuple[Array, Array, float]:
-    """Return a grid (c,), a Gaussian kernel density on it (c,), highest 1, and its bandwidth."""
-    share = np.asarray(weights, float) / np.sum(weights)
-    mean = float(share @ values)
-    spread = float(np.sqrt(share @ (values - mean) ** 2))
-    low, high = weighted_quantiles(values, weights, np.array([0.25, 0.75]))
+def _bandwidth(values: Array, share: Array, part: Integers) -> float:
+    """Return the kernel's width for one stratum, whose samples belong to parts (m,)."""
+    _, peak = np.unique(part, return_inverse=True)
+    # a part of no weight has its middle anywhere
+    middle = np.bincount(peak, share * values) / np.maximum(np.bincount(peak, share), 1e-300)
+    spread = float(np.sqrt(share @ (values - middle[peak]) ** 2 / share.sum()))
+    low, high = weighted_quantiles(values, share, np.array([0.25, 0.75]))
     quartile = float(high - low) / 1.349
     scale = min(spread, quartile) if quartile > 0.0 else spread
+    width = 0.9 * scale * float(effective_samples(share) ** -0.2)
+    return max(width, 1e-4 * float(np.ptp(values)), 1e-9)
+
+
+def _grid(values: Array, bandwidths: list[float]) -> tuple[Array, float]:
+    """Return a grid (c,) that is fine for the least bandwidth and reaches as far as the widest."""
     reach = float(np.ptp(values))
-    bandwidth = max(0.9 * scale * effective_samples(share) ** -0.2, 1e-4 * reach, 1e-9)
-    cell = max(bandwidth / CELLS_PER_BANDWIDTH, reach / MOST_CELLS)
-    count = int(np.ceil(reach / cell)) + 2 * KERNEL_REACH * CELLS_PER_BANDWIDTH + 2
-    start = float(np.min(values)) - KERNEL_REACH * CELLS_PER_BANDWIDTH * cell
-    at = (np.asarray(values) - start) / cell
+    cell = max(min(bandwidths) / CELLS_PER_BANDWIDTH, reach / MOST_CELLS)
+    beyond = int(np.ceil(KERNEL_REACH * max(bandwidths) / cell)) + 1
+    count = int(np.ceil(reach / cell)) + 2 * beyond + 1
+    grid = float(np.min(values)) + cell * (np.arange(count) - beyond)
+    return np.asarray(grid, float), cell
+
+
+def _density(
+    values: Array, share: Array, grid: Array, cell: float, bandwidth: float
+) -> tuple[Array, Array]:
+    """Return one stratum's share of each cell (c,), and its Gaussian kernel density, highest 1."""
+    at = (np.asarray(values) - grid[0]) / cell
     below = np.floor(at).astype(np.int64)
     part = at - below
-    binned = np.bincount(below, share * (1.0 - part), count)
-    binned += np.bincount(below + 1, share * part, count)
+    binned = np.bincount(below, share * (1.0 - part), grid.size)
+    binned += np.bincount(below + 1, share * part, grid.size)
     half = int(np.ceil(KERNEL_REACH * bandwidth / cell))
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) * cell / bandwidth) ** 2)
-    density = np.convolve(binned, kernel, mode="full")[half : half + count]
-    return start + cell * np.arange(count), np.round(density / density.max(), 9), bandwidth
+    density = np.convolve(binned, kernel, mode="full")[half : half + grid.size]
+    return binned / share.sum(), np.round(density / density.max(), 9)
+
+
+def _thresholds(ranks: Array, shares: Array, level: float) -> Array:
+    """Return the rank (k,) from which up each of k strata counts a place to the set.
+
+    ``ranks`` (k, c) of c places in each stratum, ``shares`` (k, c) of it at each. The union of
+    what counts holds the level of every stratum, or more of one that the others' sets cover;
+    inf where these are enough.
+    """
+    edges = np.full(len(ranks), np.inf)
+    down = [np.lexsort((np.arange(row.size), -row)) for row in ranks]
+    for _ in range(ROUNDS if len(ranks) > 1 else 1):
+        for k, order in enumerate(down):
+            others = np.any(np.delete(ranks >= edges[:, None], k, axis=0), axis=0)
+            held = float(shares[k, others].sum())
+            own = held + np.cumsum(np.where(others, 0.0, shares[k])[order])
+            enough = len(ranks) > 1 and held >= level - 1e-9
+            edges[k] = np.inf if enough else np.interp(level, own, ranks[k, order])
+    return edges
 
 
 def _densest(
@@ -169,11 +243,14 @@ def _held(pieces: Array, values: Array, share: Array) -> float:
     return float(share[inside].sum())
 
 
-def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]:
+def highest_density_regions(
+    points: Array, weights: Array, strata: Strata | None = None
+) -> tuple[Region, ...]:
     """Return unions of ellipses that hold each level of places (m, 2).
 
-    The samples are parted where their density along the principal axis leaves a gap in its 95 %
-    set; each part counts as a normal distribution with its own weight π, mean and covariance Σ.
+    The samples of a stratum are parted where their density along the principal axis leaves a gap
+    in its 95 % set; each part counts as a normal distribution with its own weight π, mean and
+    covariance Σ.
     A place ranks by the largest of π |Σ|^(−1/2) exp(−½ d²) over the parts, d its Mahalanobis
     distance; the set that ranks above any value is a union of ellipses, and the value is the one
     above which the level of the samples ranks. So each region holds its level of the samples
@@ -185,6 +262,8 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
         Samples (m, 2), m.
     weights
         Their weights (m,).
+    strata
+        What kind each sample is; None where all are of one.
 
     Returns
     -------
@@ -192,25 +271,29 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
         One union of ellipses for each of 50, 80 and 95 %.
     """
     share = np.asarray(weights, float) / np.sum(weights)
-    parts = [_moments(points[chosen], share[chosen]) for chosen in _apart(points, share)]
+    kinds = Strata.one(share.size) if strata is None else strata
+    groups = [kinds.label == kind for kind in np.unique(kinds.label[share > 0.0])]
+    found = [_normal_parts(points[g], share[g]) for g in groups]
+    parts = [part for own in found for part in own]
+    stratum = np.repeat(np.arange(len(found)), [len(own) for own in found])
     heights = np.array(
         [
             np.log(weight) - 0.5 * np.log(np.linalg.det(covariance))
             for weight, _, covariance in parts
         ]
     )
-    ranks = np.max(
-        [
-            height - 0.5 * _squared_distances(points - mean, covariance)
-            for height, (_, mean, covariance) in zip(heights, parts, strict=True)
-        ],
-        axis=0,
+    each = heights[:, None] - 0.5 * np.array(
+        [_squared_distances(points - mean, covariance) for _, mean, covariance in parts]
     )
+    own_ranks = np.array([each[stratum == k].max(axis=0) for k in range(len(found))])
+    shares = np.array([np.where(g, share, 0.0) / share[g].sum() for g in groups])
     regions = []
     for level in LEVELS:
+        edges = _thresholds(own_ranks, shares, level)
         # at the lowest sample that still counts, that sample lies on the edge
+        ranks = np.max(own_ranks - edges[:, None], axis=0)
         at = float(weighted_quantiles(ranks, share, np.array([1.0 - level]))[0])
-        radii = np.sqrt(2.0 * np.maximum(heights - at, 0.0))
+        radii = np.sqrt(2.0 * np.maximum(heights - edges[stratum] - at, 0.0))
         pieces = [
             ellipse_of(mean, covariance, float(radius))
             for radius, (_, mean, covariance) in zip(radii, parts, strict=True)
@@ -218,6 +301,11 @@ def highest_density_regions(points: Array, weights: Array) -> tuple[Region, ...]
         ]
         regions.append(Region(level, tuple(pieces)))
     return tuple(regions)
+
+
+def _normal_parts(points: Array, share: Array) -> list[tuple[float, Array, Array]]:
+    """Return weight, mean and covariance of each part of one stratum's places."""
+    return [_moments(points[chosen], share[chosen]) for chosen in _apart(points, share)]
 
 
 def _apart(points: Array, share: Array) -> list[Array]:

@@ -24,14 +24,15 @@ class Poses:
     """Gaussians of a pose, m rows: ``weights`` (m,), ``means`` (m, 3) of x, y, angle.
 
     ``covariances`` (m, 3, 3). ``kinds`` (m,): what may not be merged (the wall of an exit, the
-    bends before an end); ``turns_deg`` (m,) of an exit's unseen bend; ``lengths_m`` (m,) from
-    the drain's end.
+    bends before an end), nor may what has other ``marks_after`` (m,), marks after the last bend;
+    ``turns_deg`` (m,) of an exit's unseen bend; ``lengths_m`` (m,) from the drain's end.
     """
 
     weights: Array
     means: Array
     covariances: Array
     kinds: Indices
+    marks_after: Indices
     turns_deg: Array
     lengths_m: Array
 
@@ -46,13 +47,13 @@ def join_poses(parts: list[Poses]) -> Poses:
 def merge_poses(poses: Poses) -> Poses:
     """Merge Gaussians that say the same into one of equal moments; most probable first.
 
-    Rows join the most probable one before them of the same kind with the same bend whose
-    mean lies within one sigma (Mahalanobis, both covariances), and whose place is spread as
-    widely, to a factor of two. Rows below a share of 0.0002,
-    and past the sixtieth, are left out; others with the same bend take their weight, so that
-    each bend stays as probable as it was.
+    Rows join the most probable one before them of the same kind with the same bend and as many
+    marks after the last one, whose mean lies within one sigma (Mahalanobis, both covariances), and
+    whose place is spread as widely, to a factor of two. Rows below a share of 0.0002,
+    and past the sixtieth, are left out; others with the same bend and marks take their weight, so
+    that each stays as probable as it was.
     """
-    labels, before = np.unique(np.round(poses.turns_deg, 3), return_inverse=True)
+    labels, before = np.unique(_bend_labels(poses), return_inverse=True)
     shares = np.bincount(before, poses.weights, minlength=labels.size)
     order = ordered(poses.weights, MATTERS_P, descending=True)
     order = order[at_least(poses.weights[order], NEGLIGIBLE * float(poses.weights.max()))]
@@ -69,6 +70,7 @@ def merge_poses(poses: Poses) -> Poses:
             both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
             square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
             same = poses.kinds[index] == poses.kinds[row]
+            same &= poses.marks_after[index] == poses.marks_after[row]
             same &= ~at_least(np.abs(np.log(sizes[index] / sizes[row])), _LIKE_SIZES)
             same &= ~at_least(square, _MERGE_SQUARE)
             same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
@@ -77,11 +79,16 @@ def merge_poses(poses: Poses) -> Poses:
                 continue
         heads.append(row)
     merged = _merged(poses, np.array(heads), member)
-    after = np.searchsorted(labels, np.round(merged.turns_deg, 3))
+    after = np.searchsorted(labels, _bend_labels(merged))
     left = np.bincount(after, merged.weights, minlength=labels.size)
     weights = merged.weights * (shares / np.where(left > 0.0, left, 1.0))[after]
     order = ordered(weights, MATTERS_P, descending=True)
     return join_poses([take_rows(replace(merged, weights=weights), order)])
+
+
+def _bend_labels(poses: Poses) -> Array:
+    """Label the rows by their bend and the marks after the last one."""
+    return np.asarray(np.round(poses.turns_deg, 3) + 1000.0 * poses.marks_after)
 
 
 def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -> Poses:
@@ -103,6 +110,7 @@ def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -
         means=poses.means[heads] + shift,
         covariances=covariances,
         kinds=poses.kinds[heads],
+        marks_after=poses.marks_after[heads],
         turns_deg=poses.turns_deg[heads],
         lengths_m=lengths,
     )

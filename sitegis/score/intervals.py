@@ -3,27 +3,32 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from ..exit import sample_exit
+from ..exit import choose_components, sample_exit
 from ..geometry import polyline
 from ..geometry.frames import Array, wrap_radians
 from ..model.derived import ExitSpread, TapSpread
-from ..model.results import Routes, ScoredHypothesis
+from ..model.results import Exit, Routes, ScoredHypothesis
 from ..model.site import Main, Manhole
 from ..model.survey import Survey
 from ..numerics.intervals import (
+    Strata,
     central_intervals,
     highest_density_intervals,
     highest_density_regions,
     normal_samples,
     shifted,
 )
+from ..numerics.ordering import MATTERS_P, at_least, largest
 from ..numerics.statistics import weighted_quantiles
 
 LEAST_PROBABILITY = 1e-4
 LEAST_STRAIGHT_M = 0.05
 UNLISTED_DRAWS = 512
+LEAST_STRATUM = 0.02
+"""A kind of exit less probable than this counts to the most probable kind. Judgment."""
 
 
 def exit_spread(survey: Survey) -> ExitSpread:
@@ -31,10 +36,13 @@ def exit_spread(survey: Survey) -> ExitSpread:
 
     Place, direction and invert are those of the weighted routes; the part of the probability
     that has no route (``unlisted``) keeps the exit as the marks give it. The slope is that of
-    the drain under the slab, which the marks and practice alone tell.
+    the drain under the slab, which the marks and practice alone tell. Sets of direction and
+    place hold their level whether two marks or more, one or none lie after the last bend.
     """
     exit, site = survey.exit, survey.site
-    x, y, angle, invert, weights = _poses(survey)
+    poses, component = _poses(survey)
+    x, y, angle, invert, weights = poses
+    strata = exit_strata(survey.exit_from_inside, component, weights)
     turn = wrap_radians(angle - exit.angle_rad)
     ground_sd = np.sqrt(max(exit.depth_sd_m**2 - exit.invert_sd_m**2, 0.0))
     order = np.random.default_rng([site.seed, 11]).permutation(weights.size)
@@ -45,24 +53,43 @@ def exit_spread(survey: Survey) -> ExitSpread:
         np.sqrt([max(float(one.covariance[1, 1]), 0.0) for one in exit.profile]),
     )
     return ExitSpread(
-        shifted(highest_density_intervals(turn, weights), exit.angle_rad),
-        highest_density_regions(np.stack([x, y], axis=1), weights),
+        shifted(highest_density_intervals(turn, weights, strata), exit.angle_rad),
+        highest_density_regions(np.stack([x, y], axis=1), weights, strata),
         central_intervals(invert, weights),
         central_intervals(ground - invert, weights),
         central_intervals(*slopes),
     )
 
 
-def _poses(survey: Survey) -> Array:
-    """Gather x, y, angle, invert at the exit and the weight of every route (5, m)."""
-    parts = []
+def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
+    """Sort samples (m,) of an exit by the marks after the last bend of their ``component`` (m,).
+
+    A kind of less than 2 % counts to the most probable one, as what came by no component does.
+    """
+    after = np.array([*(part.marks_after for part in exit.mixture), -1])[component]
+    share = np.array([weights[after == kind].sum() for kind in range(3)]) / weights.sum()
+    most = largest(share, MATTERS_P)
+    kept = at_least(share, LEAST_STRATUM)
+    kind = np.array([k if kept[k] else most for k in range(3)])
+    return Strata(np.where(after < 0, most, kind[after]), component)
+
+
+def _poses(survey: Survey) -> tuple[Array, NDArray[np.int64]]:
+    """Gather x, y, angle, invert at the exit and weight of every route (5, m), and component (m,).
+
+    A component is that of the exit as the marks give it, −1 where a route has none.
+    """
+    parts, components = [], []
     for scored, routes in _sampled(survey):
         straight = _first_straight(routes)
         angle = np.arctan2(straight[:, 1], straight[:, 0])
         weights = scored.probability * scored.weights
         parts.append([*routes.vertices[:, 0].T, angle, routes.inverts_m[:, 0], weights])
+        known = routes.components if routes.components.size else np.full(weights.size, -1)
+        components.append(known)
     rest = max(1.0 - sum(float(part[-1].sum()) for part in parts), LEAST_PROBABILITY)
-    return np.concatenate([*parts, _draws(survey, rest)], axis=1)
+    drawn, of = _draws(survey, rest)
+    return np.concatenate([*parts, drawn], axis=1), np.concatenate([*components, of])
 
 
 def _sampled(survey: Survey) -> list[tuple[ScoredHypothesis, Routes]]:
@@ -82,16 +109,17 @@ def _first_straight(routes: Routes) -> Array:
     return np.asarray(steps[np.arange(len(steps)), first])
 
 
-def _draws(survey: Survey, weight: float) -> Array:
-    """Draw x, y, angle and invert as the marks alone give them, with their weights (5, m)."""
+def _draws(survey: Survey, weight: float) -> tuple[Array, NDArray[np.int64]]:
+    """Draw x, y, angle and invert as the marks alone give them, with their weights (5, m).
+
+    Also gives the component of each (m,).
+    """
     generator, count = np.random.default_rng([survey.site.seed, 12]), UNLISTED_DRAWS
-    x, y, angle, invert, _ = sample_exit(
-        survey.exit_from_inside,
-        generator.normal(size=(count, 3)),
-        generator.random(count),
-        generator.normal(size=(count, 2)),
-    )
-    return np.stack([x, y, angle, invert, np.full(count, weight / count)])
+    normals, uniforms = generator.normal(size=(count, 3)), generator.random(count)
+    exit = survey.exit_from_inside
+    x, y, angle, invert, _ = sample_exit(exit, normals, uniforms, generator.normal(size=(count, 2)))
+    drawn = np.stack([x, y, angle, invert, np.full(count, weight / count)])
+    return drawn, choose_components(exit, uniforms)[0]
 
 
 def tap_spreads(survey: Survey) -> tuple[TapSpread, ...]:

@@ -208,6 +208,7 @@ def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[
             {
                 "weight": finite(part.weight),
                 "turn_deg": finite(part.turn_deg),
+                "marks_after_bend": part.marks_after,
                 **_place(survey, part.x_m, part.y_m),
                 "azimuth_deg": finite(survey.site.frame.azimuth_deg(part.angle_rad)),
                 "wall": part.side,
