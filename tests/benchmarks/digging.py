@@ -13,7 +13,8 @@ the wall toward the nearest main, (c) the first answer's pits in their first ord
 where it finds nothing, by the trench from the wall. Money by the same prices. Then: does the stated
 probability of the next pit hold after misses, and do the intervals hold with finds and misses?
 FILE keeps what was done, so that a run goes on where it stopped; a fourth argument are the workers,
-else two.
+else two. With ``finds`` before SITES nothing is dug: one find 1 to 6 m out on each, and a second
+one 5 m on, wherever the marks point; laterals with a bend are told apart.
 """
 
 from __future__ import annotations
@@ -63,7 +64,7 @@ STATES = ("marks", "1 miss", "2 misses", "1 find", "1 find after misses", "2 fin
 QUANTITIES = ("exit along the wall", "azimuth", "invert at the wall", "depth at the wall",
               "tap station")  # fmt: skip
 NOT_ASKED = {
-    "sitegis.score.stage": {"set_scene": None, "ask_checks": (), "rank_checks": (),
+    "sitegis.score.stage": {"prepare_checks": None, "ask_checks": (), "rank_checks": (),
                             "telling_checks": {}},
     "sitegis.score.finds": {"_worth": 0.0},
     "sitegis.dig.plan": {"draw_corridors": (), "whole_cloud": None, "depth_table": (),
@@ -219,6 +220,21 @@ def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> 
         row["states"]["2 finds"] = shares_below(survey, dig)
 
 
+def run_found(seed: int) -> Row:
+    """Find the pipe of one site twice, wherever it is; nothing is dug for it."""
+    true = draw_site(seed, "stated")
+    dig, row = Dig(seed, true), {"seed": seed, "states": {}, "bent": len(true.outdoors) > 2}
+    survey = Survey(true.site, load_rules(true.site.rule_set))
+    station = float(np.random.default_rng([seed, 78]).uniform(1.0, 6.0))
+    try:
+        for step in (place_points, fit_line, find_exit):
+            survey = step(survey)
+        _finds(survey, dig, min(station, polyline.length(true.outdoors) - 1.0), row, "1 find")
+    except ComputationError as error:
+        row["fault"] = str(error)
+    return row
+
+
 def _others(first: Survey, dig: Dig, row: Row) -> None:
     """Dig the three other ways: (a), (b) and (c)."""
     left, site = first.exit_from_inside, first.site
@@ -329,14 +345,27 @@ def print_intervals(rows: list[Row]) -> None:
               f"{np.mean([row['p_drain'] >= 0.5 for row in of]):.1%}")  # fmt: skip
 
 
+def print_found(rows: list[Row]) -> None:
+    """Print how intervals hold with finds, of all laterals and by whether they bend."""
+    print_intervals(rows)
+    for bent in (False, True):
+        tell("\nlaterals with a bend" if bent else "\nstraight laterals")
+        print_intervals([row for row in rows if row["bent"] == bent])
+
+
 def main() -> None:
     """Run what is asked, print the tables."""
-    sites, first, path = int(sys.argv[1]), int(sys.argv[2]), Path(sys.argv[3])
-    workers = int(sys.argv[4]) if len(sys.argv) > 4 else 2
-    rows = run_kept(run_site, range(first, first + sites), workers, path)
-    whole = [row for row in rows if "learning" in row]
-    tell(f"python -m tests.benchmarks.digging {sites} {first} FILE")
+    asked = sys.argv[1:]
+    found = asked[0] == "finds"
+    sites, first, path, *more = asked[1:] if found else asked
+    workers, seeds = int(more[0]) if more else 2, range(int(first), int(first) + int(sites))
+    rows = run_kept(run_found if found else run_site, seeds, workers, Path(path))
+    whole = [row for row in rows if "fault" not in row]
+    tell(f"python -m tests.benchmarks.digging {' '.join(asked[: 3 if found else 2])} FILE")
     tell(f"{len(whole)} sites; {len(rows) - len(whole)} more gave no answer\n")
+    if found:
+        print_found(whole)
+        return
     print_money(whole)
     print_hits(whole)
     print_intervals(whole)
