@@ -28,6 +28,8 @@ CLASSES = (
     "depths halved", "depths doubled", "depths a foot less", "depths a foot more",
     "centimeters as inches", "one heading",
 )  # fmt: skip
+OUTDOORS = ("house moved", "ground off")
+"""Slips that pits show and no reading of the marks: made at their rates only."""
 
 
 @dataclass(frozen=True)
@@ -207,7 +209,20 @@ def make_slip(surveyed: Surveyed, kind: str, generator: np.random.Generator) -> 
         return replace(site, units="ft", locates=tuple(scaled))
     if kind == "one heading":
         return _one_heading(site, generator)
-    return _depths_otherwise(site, kind)
+    outdoors = kind in OUTDOORS
+    return _outdoors(site, kind, generator) if outdoors else _depths_otherwise(site, kind)
+
+
+def _outdoors(site: Site, kind: str, generator: np.random.Generator) -> Site:
+    """Place the house 1 to 5 m off, or give the ground at it some feet too high or low."""
+    if kind == "house moved":
+        away, angle = generator.uniform(1.0, 5.0), generator.uniform(0.0, 2.0 * np.pi)
+        step = away * np.array([np.cos(angle), np.sin(angle)])
+        ring = site.building.vertices + step
+        return replace(site, building=replace(site.building, vertices=ring))
+    off_m = FOOT_M * float(generator.choice([-6.0, -3.0, -1.0, 1.0, 3.0, 6.0]))
+    levels = np.concatenate([site.ground.elevations_m[:1] + off_m, site.ground.elevations_m[1:]])
+    return replace(site, ground=replace(site.ground, elevations_m=levels))
 
 
 def _one_heading(site: Site, generator: np.random.Generator) -> Site | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +17,9 @@ if TYPE_CHECKING:
     from ..model.site import Site
     from ..model.survey import Survey
 
+LEAST_COLUMNS = 60
+"""A terminal of so many columns shows the sketch in characters by itself."""
+
 
 @click.command("check")
 @click.argument("site", type=click.Path(path_type=Path))
@@ -24,7 +29,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False),
     help="Draw what was typed into this SVG file, also where it has faults.",
 )
-def command(*, site: Path, points: bool, sketch: Path | None) -> None:
+@click.option(
+    "--draw/--no-draw",
+    default=None,
+    help="Draw what was typed in plain characters too; on a terminal of 60 columns or more it is.",
+)
+def command(*, site: Path, points: bool, sketch: Path | None, draw: bool | None) -> None:
     """Read the folder SITE, place its points and fit the drain; report what is wrong."""
     from ..library.functions import check
     from ..place.report import adjustment_lines, point_lines
@@ -35,10 +45,13 @@ def command(*, site: Path, points: bool, sketch: Path | None) -> None:
         if isinstance(error, BadInput) and error.draft is not None:
             _name_blunders(error.draft, error.faults)
             _draw(sketch, error.draft, None)
+            for line in _in_characters(error.draft, None, draw):
+                print_line(line, err=True)
         exit_with(error)
     _draw(sketch, survey.site, survey)
     located = sum(point.kind == "locate" for point in survey.placement.points)
     lines = [
+        *_in_characters(survey.site, survey, draw),
         f"{survey.site.name}: no faults. {counted(located, 'locate point')}, "
         f"{counted(len(survey.site.mains), 'main')}, "
         f"{counted(len(survey.site.evidence), 'item')} of evidence.",
@@ -89,3 +102,15 @@ def _draw(path: Path | None, site: Site, survey: Survey | None) -> None:
     except OSError as error:
         exit_with(CannotWrite(f"{path} cannot be written: {error.strerror or error}"))
     print_line(f"Sketch: open {path} in a browser.", err=True)
+
+
+def _in_characters(site: Site, survey: Survey | None, wanted: bool | None) -> tuple[str, ...]:
+    """Give the sketch in characters where it is asked for, or a terminal can show it."""
+    columns = shutil.get_terminal_size().columns
+    if wanted is None:
+        wanted = sys.stdout is not None and sys.stdout.isatty() and columns >= LEAST_COLUMNS
+    if not wanted:
+        return ()
+    from ..write.sketch_text import sketch_lines
+
+    return sketch_lines(site, survey, columns)

@@ -13,16 +13,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import log_ndtr
 
-from ..exit import invert_abreast
 from ..geometry import polyline
 from ..line.order import TAPED_KINDS, order_downstream
 from ..line.profile import mixture_moments, slope_prior, weigh_profile
 from ..line.stage import gather_depths, read_inverts
 from ..model.doubts import Speaks
 from ..model.results import Exit, Placement
-from ..model.site import Site
+from ..model.site import Main, Site
 from ..model.survey import Survey
+from ..numerics.ordering import MATTERS_M, at_least
 from ..numerics.statistics import log_sum
+from .weigh import Penetration, nearest_main
 
 DEPTH_BLUNDER = 0.03
 """The receiver's depths are all wrong by one slip. Judgment, no source."""
@@ -164,32 +165,57 @@ def _corrected(
     return replace(placement, points=tuple(points))
 
 
-def fall_term(site: Site, exit: Exit, invert_m: float) -> float:
+def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
     """Weigh whether the drain can fall to a main on record, and how far above it it arrives.
 
     Parameters
     ----------
     site
         The site as read.
-    exit
-        Exit of the drain, a mixture of poses.
+    place
+        Where the drain leaves the house.
     invert_m
-        Invert at the exit, m above the slab.
+        Invert there, m above the slab.
 
     Returns
     -------
     float
         Log likelihood, nats.
     """
-    logs = []
-    for main in site.mains:
-        if main.invert_known:
-            away, _, _ = polyline.line_locate_point(main.line, np.array([exit.x_m, exit.y_m]))
-            above = invert_m - LEAST_SLOPE * float(away) - invert_abreast(main, exit)
-            sd = float(np.hypot(UPHILL_SD_M, main.invert_sd_m))
-            logs.append(
-                float(log_ndtr(above / sd)) - max(above, 0.0) / DROP_MEAN_M - np.log(DROP_MEAN_M)
-            )
+    logs = [
+        float(log_ndtr(above / sd)) - max(above, 0.0) / DROP_MEAN_M - np.log(DROP_MEAN_M)
+        for main in site.mains
+        if main.invert_known
+        for above, sd in [_arrives_above(main, place, invert_m)]
+    ]
     if not logs:
         return 0.0
     return float(np.logaddexp(log_sum(np.array(logs)) - np.log(len(logs)), np.log(OTHER_SHARE)))
+
+
+def _arrives_above(main: Main, place: Exit | Penetration, invert_m: float) -> tuple[float, float]:
+    """Give how far above a main the drain arrives at most, and the sd of that."""
+    here = np.array([place.x_m, place.y_m])
+    away, abreast_m, _ = polyline.line_locate_point(main.line, here)
+    bed_m = float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
+    above = invert_m - LEAST_SLOPE * float(away) - bed_m
+    return above, float(np.hypot(UPHILL_SD_M, main.invert_sd_m))
+
+
+def leading_main(
+    site: Site, penetration: Penetration, invert_m: float, rise_m: float = 0.0
+) -> Main | None:
+    """Give the main that the drain leads to: the nearest ahead among those it can fall to.
+
+    ``rise_m`` is how far the mains lie above what is written. All mains count where it can fall
+    to none of them.
+    """
+    if len(site.mains) < 2:
+        return site.mains[0] if site.mains else None
+    reached = []
+    for main in site.mains:
+        above, sd = _arrives_above(main, penetration, invert_m - rise_m)
+        if not main.invert_known or at_least(above, -2.0 * sd, MATTERS_M):
+            reached.append(main)
+    nearest = nearest_main(replace(site, mains=tuple(reached) or site.mains), penetration)
+    return None if nearest is None else nearest[0]

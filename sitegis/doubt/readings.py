@@ -127,9 +127,9 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
     """
     size = room_size(site, room)
     rows = [row for row in site.locates if row.room in (room.id, room.name)]
-    about = f"corner and hand of room {room.name}"
+    about = f"corner and hand of {_said(room)}"
     if size is None:
-        words = f"room {room.name} was taped with x and y exchanged"
+        words = f"{_said(room)} was taped with x and y exchanged"
         yield Reading(
             f"{room.id}:exchanged",
             "corner",
@@ -151,12 +151,17 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
                 if not _fits(rows, linear, start, extent):
                     continue
                 corner = _corner_words(room, start, extent)
-                words = f"room {room.name} was taped from its {corner}" + (
+                words = f"{_said(room)} was taped from its {corner}" + (
                     ", x and y exchanged" if exchanged else ""
                 )
                 key = f"{room.id}:{'y' if exchanged else 'x'}{int(far_x)}{int(far_y)}"
                 moved = _with_rows(site, rows, linear, start)
                 yield Reading(key, "corner", about, words, 0.0, moved)
+
+
+def _said(room: Room) -> str:
+    """Name a room so that no "room Front room" comes of it."""
+    return f"'{room.name}'" if "room" in room.name.lower() else f"room '{room.name}'"
 
 
 def _fits(rows: list[Locate], linear: Array, start: Array, extent: Array) -> bool:
@@ -212,8 +217,7 @@ def _house_readings(site: Site) -> Iterator[Reading]:
         (
             "turned",
             (-1.0, -1.0),
-            "the house was seen from its rear: front and rear, left and right "
-            "are exchanged in all rooms",
+            "the house was seen from its rear, so that all sides of all rooms are exchanged",
         ),
         ("left-right", (-1.0, 1.0), "left and right of the house are exchanged in all rooms"),
         ("front-rear", (1.0, -1.0), "front and rear of the house are exchanged in all rooms"),
@@ -264,8 +268,8 @@ def _exchanged(site: Site, used: set[str]) -> Iterator[Reading]:
             yield Reading(
                 f"rooms:{one.id}-{other.id}",
                 "rooms",
-                f"rooms {one.name} and {other.name}",
-                f"the rows of rooms {one.name} and {other.name} are exchanged",
+                f"rows of {_said(one)} and {_said(other)}",
+                f"the rows of {_said(one)} and {_said(other)} are exchanged",
                 0.0,
                 replace(site, locates=tuple(rows)),
             )

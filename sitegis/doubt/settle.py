@@ -6,7 +6,7 @@ all marks and house corners by the least difference it leaves between any two re
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -14,9 +14,9 @@ import numpy as np
 
 from ..geometry.frames import Array
 from ..model.doubts import Measurement
-from ..model.site import Site
+from ..model.site import CORNER_SIDES, Site, corner_index
 from ..place.assemble import corner_name
-from ..units import format_length
+from ..units import LengthUnit, format_length
 
 APART_M = 0.20
 """Two tapes told apart: five times what a tape around a house corner is off. Judgment."""
@@ -34,9 +34,9 @@ class Candidate:
 
 
 def settling_tape(
-    site: Site, readings: Sequence[Candidate], marks: Sequence[str]
+    site: Site, readings: Sequence[Candidate], marks: Sequence[str], ends: Mapping[str, Array]
 ) -> Measurement | None:
-    """Choose the tape from a mark to a corner of the house that best tells readings apart.
+    """Choose the tape from a mark to one of ``ends`` (2,) by name that best tells readings apart.
 
     ``readings`` with the stated one first, then the more probable ones; ``marks`` are those that
     may be taped from, in order of preference. The tape that separates the stated reading from
@@ -51,22 +51,21 @@ def settling_tape(
         The stated reading, then others by probability.
     marks
         Points that may be taped from, in order of preference.
+    ends
+        Places (2,) that may be taped to, by their names in ties.
 
     Returns
     -------
     Measurement | None
         The tape, None where none separates any.
     """
-    corners = {
-        corner_name(site, i): site.building.vertices[i] for i in range(len(site.building.vertices))
-    }
-    if len(readings) < 2 or not marks or not corners:
+    if len(readings) < 2 or not marks or not ends:
         return None
-    keys = [(mark, corner) for mark in marks for corner in corners]
+    keys = [(mark, end) for mark in marks for end in ends]
     lengths = np.array(
         [
-            [float(np.hypot(*(one.places[mark] - corners[corner]))) for one in readings]
-            for mark, corner in keys
+            [float(np.hypot(*(one.places[mark] - ends[end]))) for one in readings]
+            for mark, end in keys
         ]
     )
     from_stated = np.abs(lengths[:, 1:] - lengths[:, :1])
@@ -87,19 +86,19 @@ def settling_tape(
     best = min(scores)[-1]
     if not (from_stated[best] >= APART_M).any():
         return None
-    mark, corner = keys[best]
-    words = _tape_words(site, mark, corner, readings, lengths[best])
+    mark, end = keys[best]
+    words = _tape_words(site, mark, end, readings, lengths[best])
     return Measurement(
         words,
         mark,
-        f"building:{corner}",
+        end,
         tuple(one.id for one in readings),
         tuple(float(value) for value in lengths[best]),
     )
 
 
 def _tape_words(
-    site: Site, mark: str, corner: str, readings: Sequence[Candidate], lengths: Array
+    site: Site, mark: str, end: str, readings: Sequence[Candidate], lengths: Array
 ) -> str:
     """Say what to tape, and what each reading would give; those that agree are named together."""
 
@@ -111,20 +110,45 @@ def _tape_words(
         parts.append(f"{said(length)} if {one.words}")
     more = len(readings) - 1 - MOST_NAMED
     rest = f" ({more} further readings differ too)" if more > 0 else ""
-    return f"tape from {mark} to the {corner} outside corner of the house: {'; '.join(parts)}{rest}"
+    return f"tape from {_named(mark)} to {_named(end)}: {'; '.join(parts)}{rest}"
+
+
+def _named(name: str) -> str:
+    """Say what a name of a tie means."""
+    where, _, corner = name.rpartition(":")
+    if where == "building":
+        return f"the {corner} outside corner of the house"
+    return f"the {corner} corner of the lot" if where == "lot" else name
+
+
+def house_corners(site: Site) -> dict[str, Array]:
+    """Give the outside corners of the house (2,) by the names that ties have for them."""
+    ring = site.building.vertices
+    return {f"building:{corner_name(site, i)}": ring[i] for i in range(len(ring))}
+
+
+def lot_corners(site: Site) -> dict[str, Array]:
+    """Give the corners of the lot (2,) by the names that ties have for them."""
+    ring, sides = site.lot.vertices, site.lot.sides
+    return {f"lot:{name}": ring[corner_index(ring, sides, name)] for name in CORNER_SIDES}
 
 
 def settling_depth(
-    site: Site, ask: str, start: str, end: str, depths: Sequence[tuple[str, str, float]]
+    unit: LengthUnit,
+    ask: str,
+    start: str,
+    end: str,
+    depths: Sequence[tuple[str, str, float]],
+    least_m: float = 0.0,
 ) -> Measurement:
-    """Ask for one depth from ``start`` to ``end``: rows of (id, words, depth in meters).
+    """Ask for one depth or height from ``start`` to ``end``: rows of (id, words, meters).
 
-    The stated reading comes first; ``ask`` says what to do.
+    The stated reading comes first; ``ask`` says what to do. None is said to be below ``least_m``.
 
     Parameters
     ----------
-    site
-        The site as read.
+    unit
+        Unit to write in.
     ask
         What to do.
     start
@@ -133,6 +157,8 @@ def settling_depth(
         To what.
     depths
         Id, words and depth in m of each reading.
+    least_m
+        Least that is written, m.
 
     Returns
     -------
@@ -141,7 +167,7 @@ def settling_depth(
     """
 
     def said(value: float) -> str:
-        return format_length(max(value, 0.0), site.depth_units, fraction=2)
+        return format_length(max(value, least_m), unit, fraction=2)
 
     parts = [f"{said(depths[0][2])} if all is as written"]
     parts += [f"{said(depth)} if {words}" for _, words, depth in depths[1 : MOST_NAMED + 1]]

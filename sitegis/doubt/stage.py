@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from ..geometry.frames import Array, wrap_radians
 from ..line.bends import fit_plan
-from ..line.order import TAPED_KINDS
 from ..line.stage import gather_marks
 from ..line.straights import HEADING_SD_RAD
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.doubts import Doubt, Measurement, OtherReading, ReadingKind, Speaks, Unchecked
-from ..model.site import Site
+from ..model.doubts import Doubt, Measurement, OtherReading, Speaks, Unchecked
+from ..model.site import Main, Site
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, in_steps, ordered
+from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
 from ..numerics.statistics import log_sum
-from ..units import about, percent
-from .depths import as_it_is, depth_readings
+from ..units import about, is_imperial, percent
+from .ask import INDOORS, asked_together, measurement_for
+from .depths import depth_readings, leading_main
+from .earth import earth_readings
+from .found import Found
+from .levels import level_readings
+from .lot import lot_readings
 from .readings import other_readings
-from .settle import STATED, Candidate, settling_depth, settling_tape
 from .unchecked import HEADING_BLUNDER, unchecked_inputs
 from .weigh import (
     MOST_FITS,
@@ -32,7 +35,6 @@ from .weigh import (
     follow_reading,
     follow_stated,
     mark_reading,
-    nearest_main,
     unit_term,
 )
 
@@ -42,31 +44,17 @@ FLAG_FROM = 0.15
 """From this probability of all readings that change what is dug a person must settle it."""
 NAME_FROM = 0.03
 """From this probability a reading is named in the notice. All three: judgment, no source."""
+LISTED = 2.0 / 3.0
+"""An input is listed as unchecked from this share of these limits on: a foot off in the depths,
+tempered by what else is known of them, falls a hair short. Judgment, no source."""
+SUREST = 0.999
+"""No reading is said to be surer."""
+FAR_M = 2000.0
+"""From so far on a distance is one on the earth, told in miles or kilometers."""
 HOPELESS_NATS = 14.0
 """A reading so far behind the stated one is not followed further."""
 OPEN_NATS = 3.0
 """What speaks against a reading by less than this (odds of 20) does not check the input."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A reading with its evidence against the stated one; ``places`` of marks where they move."""
-
-    id: str
-    kind: ReadingKind
-    about: str
-    words: str
-    prior: float
-    evidence: tuple[Speaks, ...]
-    penetration: Penetration
-    invert_m: float
-    places: dict[str, Array]
-    slope: float = 0.0
-
-    @property
-    def log_evidence(self) -> float:
-        """Sum of the evidence, in nats."""
-        return sum(one.nats for one in self.evidence)
 
 
 def doubt_input(survey: Survey) -> Survey:
@@ -80,55 +68,48 @@ def doubt_input(survey: Survey) -> Survey:
     listed, with what an error would do.
     """
     stated = follow_stated(survey.site, survey.placement, survey.drain, survey.exit)
-    invert = survey.exit.invert_m
     found = [
         *_of_places(survey, stated),
         *_of_depths(survey, stated.penetration),
         *_of_headings(survey, stated.penetration),
+        *level_readings(survey, stated.penetration),
+        *lot_readings(survey, stated.penetration),
+        *earth_readings(survey, stated.penetration),
     ]
+    found = [one for one in found if one.log_evidence > -HOPELESS_NATS]
     logs = np.array(
         [np.log1p(-sum(one.prior for one in found))]
         + [np.log(one.prior) + one.log_evidence for one in found]
     )
     posterior = np.exp(logs - log_sum(logs))
+    order = ordered(posterior[1:], MATTERS_P, descending=True).tolist()
+    found = [found[i] for i in order]
     readings = tuple(
-        _reading(survey, one, float(p), stated.penetration, invert)
-        for one, p in zip(found, posterior[1:], strict=True)
+        _reading(survey, one, float(posterior[1 + i]), stated.penetration)
+        for i, one in zip(order, found, strict=True)
     )
-    elsewhere = float(
-        sum(one.posterior for one in readings if _moves(survey, one, stated.penetration))
-    )
-    flagged = bool(at_least(elsewhere, FLAG_FROM, MATTERS_P))
-    readings = tuple(
-        replace(
-            one,
-            likely=flagged
-            and one.posterior >= NAME_FROM
-            and _moves(survey, one, stated.penetration),
-        )
-        for one in readings
-    )
-    order = sorted(range(len(readings)), key=lambda i: (-_steps(readings[i].posterior), i))
-    readings, found = tuple(readings[i] for i in order), [found[i] for i in order]
+    moves = _moving(survey, readings, stated.penetration)
+    elsewhere = float(sum(one.posterior for one in readings if one.id in moves))
+    asked = _asked(readings, moves)
+    flagged = bool(asked)
+    readings = tuple(replace(one, likely=one.id in asked) for one in readings)
     settle = _settle(survey, found, readings, stated.places) if flagged else None
-    opened = _open_inputs(survey, found, readings, stated.places, stated.penetration)
-    told = {one.about for one in opened} | {one.about for one in readings if one.likely}
-    alone = (one for one in unchecked_inputs(survey) if one.about not in told)
-    unchecked = (*opened, *alone)
-    missed = 1.0 - float(np.prod([1.0 - one.posterior for one in unchecked if one.misses]))
+    nearly = _moving(survey, readings, stated.penetration, LISTED)
+    unchecked = tuple(_unchecked(survey, found, readings, nearly, stated.places))
+    weighed = {one.about for one in readings}
+    missed = 1.0 - float(
+        np.prod([1.0 - o.posterior for o in unchecked if o.misses and o.about not in weighed])
+    )
     doubt = Doubt(readings, unchecked, settle, float(posterior[0]), elsewhere, missed)
-    notices = (*(_notices(survey.site, doubt) if flagged else ()), *_unchecked_notices(unchecked))
+    asked_for = _notices(survey, doubt, stated.penetration) if flagged else ()
+    notices = (*asked_for, *_unchecked_notices(unchecked))
     return replace(survey, doubted=replace(doubt, notices=notices))
-
-
-def _steps(posterior: float) -> float:
-    return float(in_steps(posterior, MATTERS_P))
 
 
 # ---------------------------------------------------------------------------- the readings
 
 
-def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
+def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
     """Follow the readings that move marks.
 
     Where they change their shape the line is fitted anew, for the three that promise most.
@@ -154,7 +135,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
         if outcome is not None and outcome.log_evidence + written > least:
             terms = [Speaks(name, outcome.terms[name] - v) for name, v in stated.terms.items()]
             found.append(
-                _Found(
+                Found(
                     id=reading.id,
                     kind=reading.kind,
                     about=reading.about,
@@ -169,7 +150,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[_Found]:
     return found
 
 
-def _of_depths(survey: Survey, penetration: Penetration) -> list[_Found]:
+def _of_depths(survey: Survey, penetration: Penetration) -> list[Found]:
     """Take over the readings of the depths.
 
     Depths may tell which way the drain flows: where a reading turns that, the drain is followed
@@ -186,7 +167,7 @@ def _of_depths(survey: Survey, penetration: Penetration) -> list[_Found]:
             plan = fit_plan(gather_marks(placement, one.order, survey.site.noise))
             ways[one.order] = find_penetration(survey.site, plan.ends) or penetration
         found.append(
-            _Found(
+            Found(
                 id=one.id,
                 kind="depths",
                 about="locator's depths",
@@ -202,7 +183,7 @@ def _of_depths(survey: Survey, penetration: Penetration) -> list[_Found]:
     return found
 
 
-def _of_headings(survey: Survey, penetration: Penetration) -> list[_Found]:
+def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
     """Weigh that headings are wrong: the drain by its marks alone, headings as they may be.
 
     A heading is an axis, right to 10°, or read wrong at any angle: a mixture, so that no one of
@@ -233,7 +214,7 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[_Found]:
     prior = HEADING_BLUNDER ** len(names)
     invert = survey.exit.invert_m
     evidence = (Speaks("headings and line", logs),)
-    return [_Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})]
+    return [Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})]
 
 
 def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
@@ -244,43 +225,56 @@ def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
     return np.asarray(np.abs((headings - axis + np.pi / 2) % np.pi - np.pi / 2))
 
 
-def _reading(
-    survey: Survey, one: _Found, posterior: float, stated: Penetration, invert_m: float
-) -> OtherReading:
+def _reading(survey: Survey, one: Found, posterior: float, stated: Penetration) -> OtherReading:
     """Put a reading into its record, against the exit as stated."""
     here = np.array([one.penetration.x_m, one.penetration.y_m])
     site = survey.site
     ground = site.ground.elevation_m(np.stack([here, [stated.x_m, stated.y_m]]))
-    main = nearest_main(site, one.penetration)
+    main = leading_main(site, one.penetration, one.invert_m, one.main_rise_m)
+    moved_m = float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m))
+    deeper_m = float(ground[0] - ground[1]) - (one.invert_m - survey.exit.invert_m)
     return OtherReading(
-        id=one.id,
-        kind=one.kind,
-        about=one.about,
-        words=one.words,
-        prior=one.prior,
-        log_evidence=one.log_evidence,
-        posterior=posterior,
-        x_m=one.penetration.x_m,
-        y_m=one.penetration.y_m,
-        angle_rad=one.penetration.angle_rad,
-        depth_m=float(ground[0]) - one.invert_m,
-        main=None if main is None else main[0].id,
-        moved_m=float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m)),
-        deeper_m=float(ground[0] - ground[1]) - (one.invert_m - invert_m),
-        likely=False,
-        evidence=one.evidence,
+        one.id, one.kind, one.about, one.words, one.prior, one.log_evidence, posterior,
+        one.penetration.x_m, one.penetration.y_m, one.penetration.angle_rad,
+        float(ground[0]) + one.ground_rise_m - one.invert_m,
+        None if main is None else main.id,
+        max(moved_m, one.off_earth_m), deeper_m + one.ground_rise_m, False, one.evidence,
+    )  # fmt: skip
+
+
+def _asked(readings: Sequence[OtherReading], moves: frozenset[str]) -> frozenset[str]:
+    """Give the ids of the readings that a person must settle.
+
+    Those that move what is dug where together they are likely; and of the slab's elevation,
+    which moves no pit at the wall, those that are likely themselves.
+    """
+    elsewhere = sum(one.posterior for one in readings if one.id in moves)
+    named = moves if at_least(elsewhere, FLAG_FROM, MATTERS_P) else frozenset()
+    return frozenset(
+        one.id
+        for one in readings
+        if (one.posterior >= NAME_FROM and one.id in named)
+        or (one.kind == "slab" and at_least(one.posterior, FLAG_FROM, MATTERS_P))
     )
 
 
-def _moves(survey: Survey, one: OtherReading, stated: Penetration) -> bool:
-    """Tell whether a reading changes what is dug: exit, depth, or the main it leads to."""
-    main = nearest_main(survey.site, stated)
-    turned = abs(float(wrap_radians(np.array(one.angle_rad - stated.angle_rad))))
-    return (
-        one.moved_m > MOVED_M
-        or turned > TURNED_RAD
-        or abs(one.deeper_m) > DEEPER_M
-        or one.main != (None if main is None else main[0].id)
+def _moving(
+    survey: Survey, readings: Sequence[OtherReading], stated: Penetration, share: float = 1.0
+) -> frozenset[str]:
+    """Give the ids of readings that change what is dug: exit, depth, or the main it leads to.
+
+    ``share`` of the limits.
+    """
+    main = leading_main(survey.site, stated, survey.exit.invert_m)
+    leads = None if main is None else main.id
+    turned = wrap_radians(np.array([one.angle_rad - stated.angle_rad for one in readings]))
+    return frozenset(
+        one.id
+        for one, turn in zip(readings, np.abs(turned).tolist(), strict=True)
+        if one.moved_m > share * MOVED_M
+        or turn > share * TURNED_RAD
+        or abs(one.deeper_m) > share * DEEPER_M
+        or one.main != leads
     )
 
 
@@ -288,115 +282,76 @@ def _moves(survey: Survey, one: OtherReading, stated: Penetration) -> bool:
 
 
 def _settle(
-    survey: Survey,
-    found: Sequence[_Found],
-    readings: Sequence[OtherReading],
+    survey: Survey, found: Sequence[Found], readings: Sequence[OtherReading],
     stated: dict[str, Array],
-) -> Measurement | None:
+) -> Measurement | None:  # fmt: skip
     """Choose the measurement for the most probable reading that is likely, and its like."""
-    first = next((i for i, one in enumerate(readings) if one.likely), None)
+    first = next((one for one in readings if one.likely), None)
     if first is None:
         return None
-    kind = readings[first].kind
-    same = [
-        one
-        for one, told in zip(found, readings, strict=True)
-        if (one.kind == "depths") == (kind == "depths")
-        and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)
-    ]
-    return _measurement(survey, same, stated, kind)
+    same = [one for one, told in zip(found, readings, strict=True)
+            if asked_together(one.kind, first.kind)
+            and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)]  # fmt: skip
+    return measurement_for(survey, same, stated)
 
 
-def _measurement(
-    survey: Survey, found: Sequence[_Found], stated: dict[str, Array], kind: ReadingKind
-) -> Measurement | None:
-    """Give the measurement that tells readings of one kind apart."""
-    site, drain = survey.site, survey.drain
-    if kind == "heading":
-        marks = found[0].words.removeprefix("the heading at ").removesuffix(" was read wrong")
-        words = (
-            f"read the heading at {marks} again, or mark the head once more between it and the wall"
-        )
-        return Measurement(words, marks, "", (STATED, found[0].id), (0.0, 0.0))
-    if kind == "depths":
-        return _depth_measurement(survey, found)
-    candidates = [Candidate(STATED, "", stated)]
-    candidates += [Candidate(one.id, one.words, one.places) for one in found if one.places]
-    return settling_tape(site, candidates, drain.point_ids[::-1])
+def _unchecked(
+    survey: Survey, found: Sequence[Found], readings: Sequence[OtherReading],
+    moves: frozenset[str], stated: dict[str, Array],
+) -> Iterator[Unchecked]:  # fmt: skip
+    """List what nothing checks: inputs that other readings change, then those that stand alone.
 
-
-def _depth_measurement(survey: Survey, found: Sequence[_Found]) -> Measurement:
-    """Ask for a depth taped to the pipe; where that was done, to read the last mark again."""
-    site, drain, placement = survey.site, survey.drain, survey.placement
-    behind = dict(zip(drain.point_ids, drain.length_m - drain.stations_m, strict=True))
-    opened = [
-        point
-        for point in placement.points
-        if point.kind in TAPED_KINDS and point.id in behind and point.indoors
-    ]
-    closed = [point for point in opened if point.depth_m is None]
-    read = [placement.points[placement.index(name)] for name in drain.point_ids]
-    received = [
-        point for point in read if point.kind not in TAPED_KINDS and point.depth_m is not None
-    ]
-    if closed or not opened:
-        at = closed[0] if closed else received[-1]
-        where = f"at the open {at.kind} {at.id}" if closed else f"through a hole at {at.id}"
-        ask = f"tape from the floor to the bottom of the pipe {where}"
-        back = float(behind[at.id])
-        floor = at.surface_elevation_m
-        end = survey.exit.unseen_m
-        rows = [(STATED, "", floor - drain.invert_at_end_m - drain.slope * back)]
-        rows += [(o.id, o.words, floor - o.invert_m - o.slope * (back + end)) for o in found]
-        return settling_depth(site, ask, at.id, "floor", rows)
-    at = received[-1]
-    depth = at.depth_m or 0.0
-    ask = f"read the depth at {at.id} again, at the floor and with the locator lifted"
-    rows = [(STATED, "", depth)]
-    rows += [(one.id, one.words, as_it_is(one.id, depth)) for one in found]
-    return settling_depth(site, ask, at.id, "head", rows)
+    Of the second the probability is that of their readings, where any were weighed.
+    """
+    opened = _open_inputs(survey, found, readings, moves, stated)
+    yield from opened
+    told = {one.about for one in opened} | {one.about for one in readings if one.likely}
+    weighed: dict[str, float] = {}
+    for one in readings:
+        weighed[one.about] = weighed.get(one.about, 0.0) + one.posterior
+    for alone in unchecked_inputs(survey):
+        if alone.about not in told:
+            yield replace(alone, posterior=weighed.get(alone.about, alone.posterior))
 
 
 def _open_inputs(
     survey: Survey,
-    found: Sequence[_Found],
+    found: Sequence[Found],
     readings: Sequence[OtherReading],
+    moves: frozenset[str],
     stated: dict[str, Array],
-    penetration: Penetration,
 ) -> list[Unchecked]:
     """List the inputs whose other readings hardly anything speaks against, worst first.
 
-    What the notice asks a person to settle is not listed again.
+    What the notice asks a person to settle is not listed again; heights, lot and place on earth
+    are listed where they stand alone.
     """
     site, listed = survey.site, []
     asked = next((one.about for one in readings if one.likely), None)
-    for about_what in dict.fromkeys(one.about for one in found if one.about != asked):
+    indoors = (one for one in found if one.kind in INDOORS and one.about != asked)
+    for about_what in dict.fromkeys(one.about for one in indoors):
         rows = [
             (one, told)
             for one, told in zip(found, readings, strict=True)
-            if one.about == about_what
-            and told.log_evidence > -OPEN_NATS
-            and _moves(survey, told, penetration)
+            if one.about == about_what and told.log_evidence > -OPEN_NATS and told.id in moves
         ]
         if not rows:
             continue
-        settle = _measurement(survey, [one for one, _ in rows], stated, rows[0][1].kind)
-        moved = max(told.moved_m for _, told in rows)
-        deeper = max(
-            (told.deeper_m for _, told in rows), key=lambda m: float(in_steps(abs(m), MATTERS_M))
-        )
+        settle = measurement_for(survey, [one for one, _ in rows], stated)
+        gravest = min(rows, key=lambda row: -round(row[1].moved_m + abs(row[1].deeper_m), 2))[1]
+        moved, deeper = gravest.moved_m, gravest.deeper_m
         effects = []
-        if moved > MOVED_M:
-            effects.append(f"the exit {about(moved, site.units)} elsewhere")
-        if abs(deeper) > DEEPER_M:
+        if moved > LISTED * MOVED_M:
+            effects.append(f"the exit lies {about(moved, site.units)} elsewhere")
+        if abs(deeper) > LISTED * DEEPER_M:
             text = "shallow" if deeper > 0 else "deep"
-            effects.append(f"the pit {about(abs(deeper), site.units)} too {text}")
-        effects = effects or ["another main"]
+            effects.append(f"the pit is {about(abs(deeper), site.units)} too {text}")
+        effects = effects or ["the drain leads to another main"]
         listed.append(
             Unchecked(
                 about=about_what,
                 words=f"Nothing checks the {about_what}: if "
-                f"{rows[0][1].words}, {' and '.join(effects)}.",
+                f"{gravest.words}, {' and '.join(effects)}.",
                 check="one more tape." if settle is None else settle.words + ".",
                 moved_m=moved,
                 deeper_m=deeper,
@@ -407,24 +362,34 @@ def _open_inputs(
     return sorted(listed, key=lambda one: -round(one.moved_m + abs(one.deeper_m), 2))
 
 
-def _notices(site: Site, doubt: Doubt) -> tuple[Notice, ...]:
+def _notices(survey: Survey, doubt: Doubt, stated: Penetration) -> tuple[Notice, ...]:
     """Ask a person to settle what is in doubt."""
+    main = leading_main(survey.site, stated, survey.exit.invert_m)
     likely = [one for one in doubt.readings if one.likely]
     if not likely:
         return ()
     named = "; ".join(
-        f"{one.words} ({percent(one.posterior)}; exit {about(one.moved_m, site.units)} away"
-        + (
-            f", pit {about(abs(one.deeper_m), site.units)} "
-            f"{'deeper' if one.deeper_m > 0 else 'shallower'}"
-            if abs(one.deeper_m) > DEEPER_M
-            else ""
-        )
-        + ")"
-        for one in likely[:3]
+        f"{one.words} ({', '.join(_changes(survey.site, one, main))})" for one in likely[:3]
     )
     check = "Measure again." if doubt.settle is None else f"To settle it {doubt.settle.words}."
-    return (notice_of("other-reading", likely[0].about, named=named, check=check),)
+    name = "other-reading:levels" if likely[0].kind == "slab" else "other-reading"
+    return (notice_of(name, likely[0].about, named=named, check=check),)
+
+
+def _changes(site: Site, one: OtherReading, main: Main | None) -> Iterator[str]:
+    """Say how likely a reading is and what it changes of what is dug; ``main`` as stated."""
+    yield percent(min(one.posterior, SUREST))
+    if one.moved_m > FAR_M:
+        imperial = is_imperial(site.units)
+        away = f"{one.moved_m / 1609.344:.0f} mi" if imperial else f"{one.moved_m / 1000.0:.0f} km"
+        yield f"all of it {away} away"
+    elif at_least(one.moved_m, 0.01, MATTERS_M):
+        yield f"exit {about(one.moved_m, site.units)} away"
+    if abs(one.deeper_m) > DEEPER_M:
+        side = "deeper" if one.deeper_m > 0 else "shallower"
+        yield f"pit {about(abs(one.deeper_m), site.units)} {side}"
+    if main is not None and one.main is not None and one.main != main.id:
+        yield f"toward {one.main}"
 
 
 def _unchecked_notices(unchecked: Sequence[Unchecked]) -> tuple[Notice, ...]:

@@ -11,25 +11,16 @@ from ..model.site import Site
 from ..model.survey import Survey
 from ..read.plausible import HOUSE_BELOW_M, RIM_APART_M
 from ..units import about, format_length
+from .earth import EARTH_BLUNDER
+from .levels import GROUND_BLUNDER, SLAB_BLUNDER, near_house
+from .lot import BUILDING_BLUNDER, FRONT_BLUNDER
 
 ERROR_M, FLOOR_M = 0.3048, 2.7
 """Errors whose effects are told: a foot, a floor."""
-EARTH_BLUNDER, FRONT_BLUNDER, BUILDING_BLUNDER, GROUND_BLUNDER, SLAB_BLUNDER = (
-    0.01,
-    0.01,
-    0.01,
-    0.01,
-    0.01,
-)
-"""How often each of these inputs is wrong, where nothing checks it. Judgment, no source."""
 HEADING_BLUNDER = 0.05
 """One heading is read wrong (off the head's axis), at any angle. Judgment, no source."""
 HEADING_OFF_DEG, MARKS_PAST_BEND, BEND_CLEAR_M = 15.0, 3, 0.2
 """A heading is right to about 10°; three marks on one straight tell its direction without it."""
-COARSE = 0.5
-"""What is left of a slip's prior where another input checks it within three feet. Judgment."""
-AT_HOUSE_M = 4.0
-"""Spot heights so near the house are heights of its yard."""
 
 
 def unchecked_inputs(survey: Survey) -> Iterator[Unchecked]:
@@ -132,10 +123,7 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
 
 def _ground(site: Site) -> Iterator[Unchecked]:
     """List the ground at the house but where two heights near it agree."""
-    ring = site.building.vertices
-    low, high = ring.min(axis=0) - AT_HOUSE_M, ring.max(axis=0) + AT_HOUSE_M
-    near = np.all((site.ground.spots > low) & (site.ground.spots < high), axis=1)
-    heights = site.ground.elevations_m[near]
+    heights = site.ground.elevations_m[near_house(site)]
     if len(heights) > 1 and round(float(np.ptp(heights)), 3) < ERROR_M and not site.ground.assumed:
         return
     foot = format_length(ERROR_M, site.units)
@@ -151,7 +139,7 @@ def _ground(site: Site) -> Iterator[Unchecked]:
         check="level from the slab to the yard and on to one street (a tube with water will do).",
         moved_m=0.0,
         deeper_m=ERROR_M,
-        posterior=GROUND_BLUNDER * (COARSE if coarse else 1.0),
+        posterior=GROUND_BLUNDER,
         misses=True,
     )
 
@@ -175,5 +163,5 @@ def _slab(site: Site) -> Iterator[Unchecked]:
         check="level from the slab to one manhole cover whose elevation is on record.",
         moved_m=0.0,
         deeper_m=0.0,
-        posterior=SLAB_BLUNDER * (COARSE if coarse else 1.0),
+        posterior=SLAB_BLUNDER,
     )

@@ -380,7 +380,7 @@ def _terms(
     return {
         "walls": -OUTSIDE_NATS * _outside(site, places),
         "exit": penetration.log_habit,
-        "outdoors": _outdoor_terms(site, drain, penetration, mirrored=mirrored),
+        "outdoors": outdoor_terms(site, drain, penetration, mirrored=mirrored),
     }
 
 
@@ -392,7 +392,7 @@ def _outside(site: Site, places: dict[str, Array]) -> int:
     return int(np.count_nonzero(~shapely.contains_xy(house, xy[:, 0], xy[:, 1])))
 
 
-def _outdoor_terms(site: Site, drain: Drain, penetration: Penetration, *, mirrored: bool) -> float:
+def outdoor_terms(site: Site, drain: Drain, penetration: Penetration, *, mirrored: bool) -> float:
     """Weigh what was seen or counted past the wall, and turns that the camera showed."""
     total = _seen_outdoors(site, penetration)
     for item in site.evidence:

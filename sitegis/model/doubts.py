@@ -10,7 +10,10 @@ from typing import Literal
 
 from ..messages.errors import Notice
 
-ReadingKind = Literal["corner", "house", "rooms", "unit", "depths", "heading"]
+ReadingKind = Literal[
+    "corner", "house", "rooms", "unit", "depths", "heading", "ground", "slab", "place", "front",
+    "earth",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,8 @@ class OtherReading:
 
     ``about`` names the input in question, ``words`` say what would be true. ``log_evidence`` is
     against the input as stated; ``posterior`` among all readings. ``moved_m`` is how far the
-    exit lies from the stated one, ``deeper_m`` how much deeper its invert lies below the ground,
+    exit lies from the stated one (for "earth", the whole site on the earth), ``deeper_m`` how
+    much deeper its invert lies below the ground,
     ``main`` the main it leads to. ``likely`` where a person must settle it before a dig.
     ``evidence`` is what ``log_evidence`` is the sum of.
     """
@@ -71,9 +75,9 @@ class Unchecked:
 
     ``moved_m`` and ``deeper_m`` are the most that one of its other readings moves the exit and
     deepens the pit (0 where the words alone tell it); ``posterior`` the probability that it is
-    wrong in one of the ways considered. ``settle`` is the check with what each reading would
-    give, where readings were followed. ``misses`` where an error, one of a slip's size, makes
-    pits miss.
+    wrong in one of the ways considered (where no reading was followed, its stated prior).
+    ``settle`` is the check with what each reading would give, where readings were followed.
+    ``misses`` where an error, one of a slip's size, makes pits miss.
     """
 
     about: str
@@ -91,9 +95,9 @@ class Doubt:
     """The block of stage ``doubt``.
 
     ``posterior_stated`` is the probability of the input as stated, ``p_elsewhere`` that of all
-    readings that move what is dug, ``p_unchecked`` that of slips in inputs that nothing checks
-    and that make pits miss. ``settle`` is the one measurement to make first, None where nothing
-    is in doubt.
+    readings that move what is dug, ``p_unchecked`` that of slips in inputs that nothing checks,
+    that make pits miss and for which no reading was weighed. ``settle`` is the one measurement to
+    make first, None where nothing is in doubt.
     """
 
     readings: tuple[OtherReading, ...]

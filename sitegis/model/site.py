@@ -195,7 +195,8 @@ class Lot:
     ``sides[i]`` names the edge from vertex i to vertex i + 1. ``closure_m`` and
     ``closure_ratio`` are of the calls before adjustment (None where there were none; the
     ratio is perimeter / closure). ``corner_sd_m`` is the standard deviation of a corner.
-    ``seen_twice`` where two inputs say where on earth the lot lies.
+    ``seen_twice`` where two inputs say where on earth the lot lies; ``told_at`` are the longitude
+    and latitude (degrees) that were written beside a layer.
     """
 
     vertices: Array
@@ -206,6 +207,7 @@ class Lot:
     closure_ratio: float | None = None
     source: str = "record"
     seen_twice: bool = False
+    told_at: tuple[float, float] | None = None
 
     def edge(self, side: Side) -> Array:
         """Give the longest edge on a side as (2, 2), in the order of the polygon.
@@ -520,6 +522,7 @@ class Site:
     drain_diameter_m: float = 0.1016
     drain_diameter_known: bool = True
     slab_elevation_m: float | None = None
+    elevation_above_sea_m: float | None = None
     vertical_datum: str = ""
     coordinate_epoch: float | None = None
     paper: Paper | None = None

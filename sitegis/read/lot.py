@@ -87,8 +87,16 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         return None
     ring = np.asarray(frame.from_grid_m(grid))
     sd_m = table.corner_sd or CORNER_SD_M["layer"]
-    twice = table.longitude is not None and table.latitude is not None
-    return Lot(ring, sides, signed_area(ring), sd_m, source="layer", seen_twice=twice), frame
+    told = (
+        None
+        if table.longitude is None or table.latitude is None
+        else (table.longitude, table.latitude)
+    )
+    lot = Lot(
+        ring, sides, signed_area(ring), sd_m, source="layer", seen_twice=told is not None,
+        told_at=told,
+    )  # fmt: skip
+    return lot, frame
 
 
 def _front_facing(reading: Reading, grid: Array) -> Array | None:

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 import shapely
-from pyproj import CRS
+from pyproj import CRS, Geod
 
 from ..geometry import polyline
 from ..geometry.frames import Array, LotFrame
@@ -201,7 +201,7 @@ def check_directions(
         return
     drawn = {t.id for t in reading.file.main if t.layer is not None}
     turns = {
-        main.id: _turn_deg(main.line, lot.edge(main.side)) for main in mains if main.id in drawn
+        main.id: turn_deg(main.line, lot.edge(main.side)) for main in mains if main.id in drawn
     }
     if building.source == "layer":
         turns["the building"] = math.degrees(building.angle_rad)
@@ -233,7 +233,7 @@ def _mains_by_side(reading: Reading, lot: Lot, mains: tuple[Main, ...]) -> None:
             )
 
 
-def _turn_deg(line: Array, edge: Array) -> float:
+def turn_deg(line: Array, edge: Array) -> float:
     """Give the angle in [−90°, 90°) from a lot line to the straight of a line next to it."""
     _, _, nearest = polyline.line_locate_point(line, edge.mean(axis=0))
     start = int(nearest)
@@ -269,24 +269,38 @@ def check_place(reading: Reading, frame: LotFrame) -> None:
         The lot on the grid.
     """
     longitude, latitude = (float(v) for v in frame.to_lonlat(np.zeros(2)))
-    area = CRS.from_user_input(frame.crs).area_of_use
-    if area is not None:
-        west, south, east, north = area.bounds
-        beyond = max(west - longitude, longitude - east, south - latitude, latitude - north)
-        if west < east and beyond > AREA_MARGIN_DEG:
-            reading.report.note(
-                "lot-outside-crs",
-                "site.crs",
-                longitude=longitude,
-                latitude=latitude,
-                crs=frame.crs[:40],
-                area=area.name[:120],
-                beyond=beyond,
-            )
+    beyond, name = beyond_area_deg(frame.crs, longitude, latitude)
+    if beyond > AREA_MARGIN_DEG:
+        reading.report.note(
+            "lot-outside-crs",
+            "site.crs",
+            longitude=longitude,
+            latitude=latitude,
+            crs=frame.crs[:40],
+            area=name[:120],
+            beyond=beyond,
+        )
     table = reading.file.lot
     if table.layer is None or table.longitude is None or table.latitude is None:
         return
-    east_m = math.radians(table.longitude - longitude) * math.cos(math.radians(latitude))
-    apart_m = 6_371_000.0 * math.hypot(east_m, math.radians(table.latitude - latitude))
+    apart_m = apart_on_earth_m((longitude, latitude), (table.longitude, table.latitude))
     if apart_m > PLACE_APART_M:
         reading.report.note("lot-far-from-corner", "lot.longitude", apart=apart_m / 1000.0)
+
+
+def beyond_area_deg(crs: str, longitude: float, latitude: float) -> tuple[float, str]:
+    """Give how far outside the area that a CRS is made for a place lies, and that area's name.
+
+    In degrees, below 0 inside; where the area is not on record, 0 and no name.
+    """
+    area = CRS.from_user_input(crs).area_of_use
+    if area is None or area.bounds[0] >= area.bounds[2]:
+        return 0.0, ""
+    west, south, east, north = area.bounds
+    beyond = max(west - longitude, longitude - east, south - latitude, latitude - north)
+    return beyond, str(area.name)
+
+
+def apart_on_earth_m(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Give how far two places (longitude, latitude in degrees) lie apart, on a sphere."""
+    return float(Geod(a=6_371_000.0, b=6_371_000.0).inv(*one, *other)[2])

@@ -239,6 +239,7 @@ def _fill(
         drain_material=table.drain_material,
         existing_fixtures=table.existing_fixtures,
         poles_m=poles_m,
+        elevation_above_sea_m=table.elevation_above_sea,
         vertical_datum=table.vertical_datum,
         coordinate_epoch=table.coordinate_epoch,
         paper=table.paper,

@@ -195,15 +195,15 @@ def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
 
 
 def _unchecked_lines(survey: Survey, width: int) -> list[str]:
-    """Tell in one sentence what nothing checks; ``check`` says which tapes to take first."""
+    """Tell in one sentence what nothing checks, and which tapes; ``check`` which to take first."""
     doubt = survey.doubted
     named = [] if doubt is None else [one.about for one in doubt.unchecked]
-    if any(notice.code == "tape-not-checked" for notice in survey.notices):
-        named.append("single tapes")
-    if not named:
-        return []
-    words = f"Nothing checks: {'; '.join(named)}. 'sitegis check' says what to tape first."
-    return _paragraph(words, width)
+    lines = []
+    if named:
+        words = f"Nothing checks: {'; '.join(named)}. 'sitegis check' says what to tape first."
+        lines = _paragraph(words, width)
+    tapes = (one.message for one in survey.notices if one.code == "tape-not-checked")
+    return [*lines, *(line for message in tapes for line in _paragraph(message, width, whole=True))]
 
 
 def _caution_lines(survey: Survey, most: int, width: int) -> list[str]:

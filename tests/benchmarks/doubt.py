@@ -1,12 +1,14 @@
 """Slips noticed and sound sites left in peace by stage ``doubt``.
 
-Run: python -m tests.benchmarks.doubt FILE slips|sound|rates COUNT FIRST
+Run: python -m tests.benchmarks.doubt FILE slips|sound|hits COUNT FIRST
 Each run adds rows of JSON to FILE for COUNT seeds from FIRST on, then the table of FILE is printed
 (with COUNT 0 that alone). ``slips`` spoils each site in every way that it allows, ``sound`` follows
-sites of noise as stated and 1.5 times that, ``rates`` spoils sites as often as the package states.
+sites of noise as stated and 1.5 times that, ``hits`` spoils sites as often as the package states,
+answers each in full and digs its pits on paper: a hit is a pit that crosses the true lateral
+with its top above the bottom.
 All are drawn by :mod:`tests.slips`, apart from the package. Printed: the share of slips that stay
 silent where the input separates them, whether the named measurement settles them, the share of
-sound sites that are flagged, how well the probabilities hold, and the time the stage takes.
+sound sites that are flagged, how well P(hit) holds, and the time the stage takes.
 """
 
 from __future__ import annotations
@@ -14,14 +16,19 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 
-from sitegis.doubt import doubt_input
+from sitegis.doubt import doubt_input, lower_hits
 from sitegis.doubt.depths import DEPTH_BLUNDER
-from sitegis.doubt.readings import ROOM_BLUNDER
+from sitegis.doubt.levels import GROUND_BLUNDER
+from sitegis.doubt.lot import BUILDING_BLUNDER
+from sitegis.doubt.readings import EXCHANGED_BLUNDER, ROOM_BLUNDER, UNIT_BLUNDER
+from sitegis.doubt.unchecked import HEADING_BLUNDER
 from sitegis.exit import find_exit
 from sitegis.line import fit_line
 from sitegis.messages.errors import ComputationError
@@ -31,9 +38,11 @@ from sitegis.model.survey import Survey
 from sitegis.place import place_points
 from sitegis.rules.rule_set import load_rules
 from sitegis.to_the_wall import through
+from tests.benchmarks.digging import MOST_PITS, Dig, answered
 from tests.benchmarks.kept import keep_rows
 from tests.slips import (
     CLASSES,
+    OUTDOORS,
     EvidenceFault,
     Surveyed,
     draw_survey,
@@ -163,23 +172,51 @@ def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
             yield {"what": "sound", "seed": seed, "noise": noisy, "flagged": flagged, "away": away}
 
 
-def rate_rows(seed: int) -> Iterator[dict[str, Any]]:
-    """Spoil one site as often as the package states, and tell whether it digs elsewhere."""
+def slip_rates(surveyed: Surveyed) -> dict[str, float]:
+    """Give how often the package says that each class of slips is made on a site."""
+    rooms = len({row.room for row in surveyed.site.locates})
+    shared = (
+        (ROOM_BLUNDER * rooms, CLASSES[:3]), (EXCHANGED_BLUNDER, CLASSES[3:4]),
+        (UNIT_BLUNDER, CLASSES[4:5]),
+        (DEPTH_BLUNDER, CLASSES[5:10]), (HEADING_BLUNDER, CLASSES[10:11]),
+        (BUILDING_BLUNDER, OUTDOORS[:1]), (GROUND_BLUNDER, OUTDOORS[1:]),
+    )  # fmt: skip
+    return {kind: total / len(kinds) for total, kinds in shared for kind in kinds}
+
+
+def hit_rows(seed: int) -> Iterator[dict[str, Any]]:
+    """Spoil one site as often as the package states, answer it in full, and dig its pits."""
     surveyed = draw_survey(seed, "stated")
     generator = np.random.default_rng([seed, 8_888])
-    drawn, site = generator.random(), surveyed.site
-    rooms = len({row.room for row in site.locates})
-    kinds = CLASSES[:3] if drawn < ROOM_BLUNDER * rooms else CLASSES[5:10]
-    if drawn < ROOM_BLUNDER * rooms + DEPTH_BLUNDER:
-        site = make_slip(surveyed, str(generator.choice(kinds)), generator) or site
-    survey = follow(site)
-    sound = survey if site is surveyed.site else follow(surveyed.site)
-    if survey is not None and sound is not None:
-        said = survey.doubt.p_elsewhere
-        yield {"what": "rate", "seed": seed, "elsewhere": moved(survey, sound), "said": said}
+    rates = slip_rates(surveyed)
+    kinds = [*rates, "none"]
+    kind = str(generator.choice(kinds, p=[*rates.values(), 1.0 - sum(rates.values())]))
+    site = surveyed.site if kind == "none" else make_slip(surveyed, kind, generator)
+    survey = None if site is None else follow(site)
+    if survey is None:
+        return
+    try:
+        survey = lower_hits(answered(survey))
+    except ComputationError:
+        return
+    asked = "other-reading" in flags(survey)
+    line = shapely.LineString(surveyed.true.outdoors)
+    dig = Dig(seed, surveyed.true)
+    for rank, pit in enumerate(survey.dig.pits[:MOST_PITS], start=1):
+        inside = shapely.intersection(line, shapely.Polygon(pit.ring))
+        station = 0.0 if inside.is_empty else float(line.project(shapely.centroid(inside)))
+        top = float(dig.depth_m(np.array(station))) - survey.site.drain_diameter_m
+        hit = not inside.is_empty and top <= pit.depth_m
+        yield {"what": "hit", "seed": seed, "kind": kind, "rank": rank, "asked": asked,
+               "said": pit.p_hit, "away": given_away(survey), "hit": bool(hit)}  # fmt: skip
 
 
-ROWS = {"slips": slip_rows, "sound": sound_rows, "rates": rate_rows}
+def given_away(survey: Survey) -> float:
+    """Give what slips take off every P(hit)."""
+    return 1.0 - (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
+
+
+ROWS = {"slips": slip_rows, "sound": sound_rows, "hits": hit_rows}
 
 
 def table(rows: list[dict[str, Any]]) -> Iterator[str]:
@@ -195,11 +232,29 @@ def table(rows: list[dict[str, Any]]) -> Iterator[str]:
             yield (f"sound sites, noise {noisy:g} times as stated: {len(own)}, flagged "
                    f"{len(flagged)} ({100 * len(flagged) / len(own):.1f} %), probability given "
                    f"away {away:.1f} % on average")  # fmt: skip
-    rates = [row for row in rows if row["what"] == "rate"]
-    if rates:
-        yield (f"slips at the stated rates: {len(rates)} sites, "
-               f"{sum(row['elsewhere'] for row in rates)} dig elsewhere, "
-               f"{sum(row['said'] for row in rates):.1f} by the answers")  # fmt: skip
+    hits = [row for row in rows if row["what"] == "hit" and row["rank"] == 1]
+    if hits:
+        yield from _hit_table(hits)
+
+
+def _hit_table(hits: list[dict[str, Any]]) -> Iterator[str]:
+    """Hold the first pits' P(hit) against how many hit, in bins, and with what slips take off."""
+    slipped = [row for row in hits if row["kind"] != "none"]
+    yield (f"slips at the stated rates, answered in full: {len(hits)} sites, {len(slipped)} with a "
+           f"slip, {sum(row['asked'] for row in slipped)} of these asked about, of the others "
+           f"{sum(row['asked'] for row in hits if row not in slipped)}")  # fmt: skip
+    yield f"{'P(hit) of pit 1':20}{'sites':>8}{'stated':>9}{'hit':>8}{'error':>8}{'no slips':>15}"
+    edges = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 1.0)
+    for low, high in (*pairwise(edges), (0.0, 1.0)):
+        own = [row for row in hits if low < row["said"] <= high]
+        if not own:
+            continue
+        said = np.array([row["said"] for row in own])
+        raw = said / (1.0 - np.array([row["away"] for row in own]))
+        error = np.sqrt(float((said * (1.0 - said)).sum())) / len(own)
+        yield (f"{low:.2f} to {high:<12.2f}{len(own):8}{100 * said.mean():8.1f}%"
+               f"{100 * np.mean([row['hit'] for row in own]):7.1f}%{100 * error:7.1f}%"
+               f"{100 * raw.mean():14.1f}%")  # fmt: skip
 
 
 def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:

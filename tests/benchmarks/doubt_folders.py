@@ -13,20 +13,26 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from sitegis.branches import fit_drains
 from sitegis.doubt import doubt_input
 from sitegis.doubt.depths import DEPTH_BLUNDER
+from sitegis.doubt.levels import GROUND_BLUNDER
+from sitegis.doubt.lot import BUILDING_BLUNDER
 from sitegis.doubt.readings import EXCHANGED_BLUNDER, ROOM_BLUNDER, UNIT_BLUNDER
-from sitegis.doubt.unchecked import BUILDING_BLUNDER, GROUND_BLUNDER, HEADING_BLUNDER
+from sitegis.doubt.unchecked import HEADING_BLUNDER
+from sitegis.exit import find_exit
 from sitegis.messages.errors import BadInput, ComputationError
 from sitegis.model.doubts import Measurement
 from sitegis.model.survey import Survey
-from sitegis.to_the_wall import check
+from sitegis.place import place_points
+from sitegis.to_the_wall import check, through
 from tests.benchmarks.kept import keep_rows
 from tests.drawn_folders import CORNERS, HEAD_M, Drawn, draw_folder, write_folder
 from tests.folder_slips import MAKERS, EvidenceFault, slips_of
@@ -107,7 +113,10 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
     if sound is None:
         yield {"what": "refused", "seed": seed, "codes": sorted(before)}
         return
-    yield {"what": "twin", "seed": seed, "away": given_away(sound)}
+    bare, steps = Survey(sound.site, sound.rules), (place_points, fit_drains, find_exit)
+    yield {"what": "twin", "seed": seed, "away": given_away(sound),
+           "ms": _milliseconds(doubt_input, sound),
+           "before_ms": _milliseconds(through, bare, *steps)}  # fmt: skip
     for slip in slips_of(drawn, seed):
         survey, codes = follow(slip.drawn)
         row: dict[str, Any] = {"what": "slip", "seed": seed, "kind": slip.kind}
@@ -123,10 +132,14 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
                 word in one.about for one in survey.doubt.unchecked for word in slip.inputs
             )
             row["settled"] = settled(slip, survey, sound)
-            start = time.process_time()
-            doubt_input(survey)
-            row["ms"] = 1000.0 * (time.process_time() - start)
+            row["ms"] = _milliseconds(doubt_input, survey)
         yield row
+
+
+def _milliseconds(work: Callable[..., Survey], *given: Any) -> float:
+    start = time.process_time()
+    work(*given)
+    return 1000.0 * (time.process_time() - start)
 
 
 def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
@@ -169,6 +182,47 @@ def _rate_line(rows: list[dict[str, Any]]) -> str:
             f"the answers give away {said_p:.1f} %")  # fmt: skip
 
 
+CLASSES = {
+    "room from another corner": ("opposite corner", "adjacent corner", "corner written"),
+    "x and y the other way": ("hand", "opposite corner and hand"),
+    "room ids exchanged": ("rooms exchanged",),
+    "meters read as feet": ("offsets in another unit",),
+    "one wrong heading": ("one heading",),
+    "ground lower at the house": ("ground 6 ft lower", "ground a foot lower"),
+    "depths halved, doubled, off": tuple(kind for kind in MAKERS if kind.startswith("depths")),
+    "slab of the first floor": ("slab of the first floor", "another datum"),
+    "neighboring zone, its unit": ("neighboring zone", "feet for meters"),
+    "front line 12, 90, 180°": ("front line 12°", "front line 90°", "front line 180°"),
+    "a degree, digits of latitude": ("a degree of latitude", "digits exchanged"),
+    "longitude without its minus": ("longitude without minus",),
+    "building layer or house moved": ("house moved",),
+}
+"""The classes of slips that once stayed silent, by the kinds made here."""
+
+
+def _class_table(slips: list[dict[str, Any]]) -> Iterator[str]:
+    """Tell of each class how its slips that move the dig come out: said, or listed with a check."""
+    yield (f"{'class':31}{'move the dig':>13}{'refused':>9}{'flagged':>9}{'listed':>8}"
+           f"{'neither':>9}  said most often")  # fmt: skip
+    for name, kinds in CLASSES.items():
+        own = [row for row in slips if row["kind"] in kinds and row["grave"]]
+        refused = [row for row in own if row["refused"]]
+        flagged = [row for row in own if row["noticed"] and not row["refused"]]
+        listed = [row for row in own if row["listed"] and not row["noticed"]]
+        codes = Counter(code for row in own for code in row["codes"]).most_common(3)
+        left = len(own) - len(refused) - len(flagged) - len(listed)
+        yield (f"{name:31}{len(own):13}{len(refused):9}{len(flagged):9}{len(listed):8}{left:9}  "
+               f"{', '.join(f'{code} {count}' for code, count in codes)}")  # fmt: skip
+
+
+def _cost_line(twins: list[dict[str, Any]]) -> str:
+    """Hold the stage's processor time on sound folders against that of the stages before it."""
+    own, before = (np.array([row[name] for row in twins]) for name in ("ms", "before_ms"))
+    return (f"stage doubt on the {len(twins)} folders without slips: mean {own.mean():.0f} ms, "
+            f"median {np.median(own):.0f}, most {own.max():.0f}; place, line and exit before it: "
+            f"mean {before.mean():.0f} ms; ratio {own.mean() / before.mean():.2f}")  # fmt: skip
+
+
 ROWS = {"slips": slip_rows, "sound": sound_rows}
 
 
@@ -177,7 +231,9 @@ def table(rows: list[dict[str, Any]]) -> Iterator[str]:
     slips = [row for row in rows if row["what"] == "slip"]
     if slips:
         yield from _slip_table(slips)
+        yield from _class_table(slips)
         yield _rate_line(rows)
+        yield _cost_line([row for row in rows if row["what"] == "twin"])
         yield ""
     for noise in (1.0, 1.5):
         own = [row for row in rows if row["what"] == "sound" and row["noise"] == noise]
@@ -219,7 +275,7 @@ def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
             + (f" neither {neither[:6]}" if neither and kind != "all" else "")
         )
     milliseconds = [row["ms"] for row in slips if "ms" in row]
-    yield (f"stage doubt: {np.median(milliseconds):.0f} ms a site (median), "
+    yield (f"stage doubt on these: {np.median(milliseconds):.0f} ms a site (median), "
            f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine")  # fmt: skip
 
 

@@ -1,0 +1,207 @@
+"""Other readings of heights: the ground at the house, and the slab in the mains' datum.
+
+A height off by a slip is weighed against the others: streets, slab, sea, covers, the mains'
+inverts, a depth read outdoors. All spreads and shares are judgment, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import polyline
+from ..model.doubts import Speaks
+from ..model.results import Exit
+from ..model.site import Ground, Site
+from ..model.survey import Survey
+from ..units import about
+from .depths import fall_term
+from .found import Found
+from .weigh import Penetration
+
+GROUND_BLUNDER, SLAB_BLUNDER = 0.01, 0.01
+"""How often each of these inputs is wrong. Judgment, no source."""
+FOOT_M, FLOOR_M = 0.3048, 2.74
+GROUND_BLUNDERS_M = tuple(FOOT_M * feet for feet in (-6, -3, -1, 1, 3, 6))
+SLAB_BLUNDERS_M = (-FLOOR_M, -2 * FOOT_M, 2 * FOOT_M, FLOOR_M)
+"""A floor (8 to 9 ft), or the step between two vertical datums of the country (to 3 or 4 ft)."""
+AT_HOUSE_M = 4.0
+"""Spot heights so near the house are heights of its yard."""
+OTHER_DATUM_M = 30.0
+"""Elevations that differ by more are of different datums, and tell nothing of one another."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    """How a difference of heights usually lies: a normal with two sides, and a flat share."""
+
+    mean_m: float
+    below_m: float
+    above_m: float
+    strays: float
+    span_m: float = 10.0
+
+    def log_density(self, value_m: float, sd_m: float = 0.0) -> float:
+        """Give the log density of a difference that is itself known to ``sd_m``."""
+        sides = np.hypot([self.below_m, self.above_m], sd_m)
+        off = (value_m - self.mean_m) / float(sides[0 if value_m < self.mean_m else 1])
+        density = 2.0 / (np.sqrt(2.0 * np.pi) * float(sides.sum())) * np.exp(-0.5 * off**2)
+        return float(np.log((1.0 - self.strays) * density + self.strays / self.span_m))
+
+
+YARD_OVER_STREETS = _Usual(0.15, 0.40, 0.9, 0.03)
+YARD_OVER_SLAB = _Usual(1.9, 0.5, 0.5, 0.10)
+COVER_OVER_STREET = _Usual(0.0, 0.35, 0.35, 0.05)
+STREET_OVER_MAIN = _Usual(2.9, 0.9, 1.3, 0.10)
+HOUSE_OVER_SEA = _Usual(0.0, 0.6, 0.6, 0.10, 2 * OTHER_DATUM_M)
+HEAD_OUTDOORS = _Usual(0.0, 0.25, 0.25, 0.10)
+
+
+def near_house(site: Site) -> NDArray[np.bool_]:
+    """Tell which spot heights (n,) are of the yard at the house."""
+    low = site.building.vertices.min(axis=0) - AT_HOUSE_M
+    high = site.building.vertices.max(axis=0) + AT_HOUSE_M
+    return np.asarray(np.all((site.ground.spots > low) & (site.ground.spots < high), axis=1))
+
+
+def level_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
+    """Give the readings of the ground at the house and of the slab's elevation."""
+    if not survey.site.ground.assumed and near_house(survey.site).sum() == 1:
+        yield from _grounds(survey, penetration)
+    if survey.site.slab_elevation_m is not None:
+        yield from _slabs(survey, penetration)
+
+
+def _grounds(survey: Survey, penetration: Penetration) -> Iterator[Found]:
+    """Weigh that the one height of the yard at the house is a few feet off."""
+    site, exit = survey.site, survey.exit
+    stated = _ground_terms(site, exit, 0.0)
+    here = np.array([penetration.x_m, penetration.y_m])
+    yard_m = float(site.ground.elevation_m(here))
+    for rise_m in GROUND_BLUNDERS_M:
+        terms = _ground_terms(site, exit, rise_m)
+        evidence = tuple(Speaks(name, terms[name] - value) for name, value in stated.items())
+        side = "higher" if rise_m > 0 else "lower"
+        words = f"the ground at the house lies {about(abs(rise_m), site.units)} {side} than written"
+        yield Found(
+            f"ground:{round(rise_m / FOOT_M):+d}",
+            "ground",
+            "ground at the house",
+            words,
+            GROUND_BLUNDER / len(GROUND_BLUNDERS_M),
+            evidence,
+            penetration,
+            exit.invert_m,
+            ground_rise_m=rise_m,
+            expected=yard_m + rise_m,
+        )
+
+
+def _ground_terms(site: Site, exit: Exit, rise_m: float) -> dict[str, float]:
+    """Weigh the yard at the house, raised, against streets, slab, sea and depths outdoors."""
+    near = near_house(site)
+    yard_m = float(site.ground.elevations_m[near][0]) + rise_m
+    away_m = site.ground.elevations_m[~near]
+    terms = {"slab": YARD_OVER_SLAB.log_density(yard_m)}
+    if away_m.size:
+        terms["streets"] = YARD_OVER_STREETS.log_density(yard_m - float(away_m.mean()))
+    if (sea := _over_sea(site, yard_m)) is not None:
+        terms["sea"] = sea
+    raised = Ground(
+        site.ground.spots,
+        site.ground.elevations_m + rise_m * near,
+        site.ground.sds_m,
+        assumed=False,
+    )
+    terms["outdoors"] = 0.0
+    for row in site.locates:
+        if row.room == "lot" and row.kind == "locate" and row.depth_m is not None:
+            place = np.array([row.x_m, row.y_m])
+            out_m = float(np.hypot(*(place - [exit.x_m, exit.y_m])))
+            head_m = float(raised.elevation_m(place)) - row.depth_m - site.head_above_invert_m
+            off_m = head_m - (exit.invert_m - exit.slope * out_m)
+            terms["outdoors"] += HEAD_OUTDOORS.log_density(off_m, exit.invert_sd_m)
+    return terms
+
+
+def _over_sea(site: Site, yard_m: float, rise_m: float = 0.0) -> float | None:
+    """Weigh slab, raised, plus yard against the elevation above the sea; None where not told."""
+    slab_m, sea_m = site.slab_elevation_m, site.elevation_above_sea_m
+    if slab_m is None or sea_m is None or abs(slab_m + yard_m - sea_m) > OTHER_DATUM_M:
+        return None
+    return HOUSE_OVER_SEA.log_density(slab_m + rise_m + yard_m - sea_m)
+
+
+def _slabs(survey: Survey, penetration: Penetration) -> Iterator[Found]:
+    """Weigh that the slab's elevation is of another floor, or of another datum than the mains'."""
+    site, exit = survey.site, survey.exit
+    stated = _slab_terms(site, penetration, exit.invert_m, 0.0)
+    cover_m = next(
+        (hole.rim_m for main in site.mains for hole in main.manholes if hole.rim_m is not None), 0.0
+    )
+    for rise_m in SLAB_BLUNDERS_M:
+        terms = _slab_terms(site, penetration, exit.invert_m, rise_m)
+        evidence = tuple(Speaks(name, terms[name] - value) for name, value in stated.items())
+        side = "low" if rise_m > 0 else "high"
+        of = "of another floor" if abs(rise_m) > 1.0 else "in another vertical datum than the mains"
+        words = f"site.slab_elevation is {of}, {about(abs(rise_m), site.units)} too {side}"
+        yield Found(
+            f"slab:{rise_m:+.1f}",
+            "slab",
+            "slab elevation",
+            words,
+            SLAB_BLUNDER / len(SLAB_BLUNDERS_M),
+            evidence,
+            penetration,
+            exit.invert_m,
+            main_rise_m=-rise_m,
+            expected=cover_m - rise_m,
+        )
+
+
+def _slab_terms(
+    site: Site, penetration: Penetration, invert_m: float, rise_m: float
+) -> dict[str, float]:
+    """Weigh the slab's elevation, raised, against inverts, covers, streets and the sea."""
+    terms = {"mains": fall_term(site, penetration, invert_m + rise_m)}
+    streets = {street.name: street for street in site.streets}
+    covers, beds = [], []
+    for main in site.mains:
+        street = streets.get(main.street)
+        if street is None:
+            continue
+        over_m = street.ground_elevation_m
+        covers += [hole.rim_m - rise_m - over_m for hole in main.manholes if hole.rim_m is not None]
+        if main.invert_known:
+            middle = site.lot.edge(main.side).mean(axis=0)
+            _, abreast_m, _ = polyline.line_locate_point(main.line, middle)
+            bed_m = float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
+            beds.append(over_m - bed_m + rise_m)
+    sd_m = max((street.ground_elevation_sd_m for street in site.streets), default=0.0)
+    if covers:
+        terms["covers"] = COVER_OVER_STREET.log_density(float(np.median(covers)), sd_m)
+    if beds:
+        terms["depth of the mains"] = STREET_OVER_MAIN.log_density(float(np.median(beds)), sd_m)
+    yard_m = float(site.ground.elevation_m(site.building.vertices.mean(axis=0)))
+    if (sea := _over_sea(site, yard_m, rise_m)) is not None:
+        terms["sea"] = sea
+    return terms
+
+
+def asked_level(survey: Survey, one: Found) -> tuple[str, str, str, float]:
+    """Say what to level for readings of one kind, from where to where, and what is written."""
+    site = survey.site
+    if one.kind == "ground":
+        yard_m = one.expected - one.ground_rise_m
+        return "level from the slab to the yard where the drain leaves", "slab", "yard", yard_m
+    hole = next(
+        (hole for main in site.mains for hole in main.manholes if hole.rim_m is not None), None
+    )
+    if hole is None:
+        words = "level from the slab to one manhole cover whose elevation is on record"
+        return words, "slab", "", 0.0
+    words = f"level from the slab to the cover of manhole {hole.id}"
+    return words, "slab", hole.id, float(hole.rim_m or 0.0)

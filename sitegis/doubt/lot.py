@@ -1,0 +1,205 @@
+"""Other readings of the lot: where the house stands on it, and which way its front line runs.
+
+Weighed against what lies outdoors: marks and footage there, the lot's lines, the directions of
+layers. All spreads and shares are judgment, no source.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from ..geometry import polyline
+from ..geometry.frames import Array, rotation, wrap_degrees
+from ..model.doubts import Speaks
+from ..model.site import Main, Site
+from ..model.survey import Survey
+from ..read.plausible import IN_LOT_M, SIDE_APART_M, turn_deg
+from ..units import about
+from .found import Found
+from .settle import house_corners
+from .weigh import Penetration, outdoor_terms
+
+BUILDING_BLUNDER, FRONT_BLUNDER = 0.01, 0.01
+"""How often each of these inputs is wrong. Judgment, no source."""
+MOVED_M = (1.5, 4.0)
+TURNED_DEG = 10.0
+"""A house is tried moved by so much to each side, and turned by so much."""
+SQUARE_DEG, SLANT_SHARE = 1.5, 0.05
+"""Houses and mains lie square to the front line so well; a share of them at any angle."""
+OUTSIDE_M, OUTSIDE_NATS = 0.30, 6.0
+"""A house so far outside its lot speaks against a reading so much."""
+ASTRAY_NATS = 4.0
+"""And so much a main that crosses the lot, or lies nearest another side than its own."""
+LEAST_TURN_DEG = 3.0
+SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "front": (0.0, -1.0), "rear": (0.0, 1.0)}
+
+
+def lot_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
+    """Give the readings of the house's place on the lot and of the front line's direction."""
+    site = survey.site
+    if not any("lot:" in name for tie in site.ties for name in (tie.from_name, tie.to_name)):
+        yield from _houses(survey, penetration)
+    if site.lot.source != "layer" and not site.lot.seen_twice:
+        yield from _fronts(survey, penetration)
+
+
+# ------------------------------------------------------------------------- the house on the lot
+
+
+def _houses(survey: Survey, penetration: Penetration) -> Iterator[Found]:
+    """Weigh that the house stands elsewhere on the lot, or turned."""
+    site = survey.site
+    middle = site.building.vertices.mean(axis=0)
+    motions = [
+        (
+            f"{side}-{step_m:g}",
+            np.eye(2),
+            step_m * np.array(SIDES[side]),
+            f"the house stands {about(step_m, site.units)} farther to the {side} of the lot",
+        )
+        for side, step_m in itertools.product(SIDES, MOVED_M)
+    ]
+    low, high = site.building.vertices.min(axis=0), site.building.vertices.max(axis=0)
+    span = site.lot.vertices.min(axis=0) + site.lot.vertices.max(axis=0)
+    aside_m = float(span[0] - low[0] - high[0])
+    if site.building.source != "layer" and abs(aside_m) > MOVED_M[0]:
+        motions.append(
+            (
+                "other-side",
+                np.eye(2),
+                np.array([aside_m, 0.0]),
+                "the setback from one side line was given for the other",
+            )
+        )
+    for turn in (-TURNED_DEG, TURNED_DEG):
+        linear = rotation(np.radians(turn))
+        hand = "left" if turn > 0 else "right"
+        motions.append(
+            (
+                f"turned-{hand}",
+                linear,
+                middle - linear @ middle,
+                f"the house is turned by {TURNED_DEG:.0f}° to the {hand}",
+            )
+        )
+    stated = _house_terms(survey, site.building.vertices, penetration, 0.0)
+    for key, linear, offset, words in motions:
+        turn_rad = float(np.arctan2(linear[1, 0], linear[0, 0]))
+        there = moved_penetration(penetration, linear, offset, turn_rad)
+        ring = site.building.vertices @ linear.T + offset
+        terms = _house_terms(survey, ring, there, turn_rad)
+        evidence = tuple(Speaks(name, terms[name] - value) for name, value in stated.items())
+        corners = {name: linear @ xy + offset for name, xy in house_corners(site).items()}
+        yield Found(
+            f"house-place:{key}",
+            "place",
+            "place of the house on the lot",
+            words,
+            BUILDING_BLUNDER / len(motions),
+            evidence,
+            there,
+            survey.exit.invert_m,
+            corners,
+        )
+
+
+def moved_penetration(
+    penetration: Penetration, linear: Array, offset: Array, turn_rad: float
+) -> Penetration:
+    """Give where a drain leaves, taken through a motion of the lot."""
+    x, y = (float(v) for v in linear @ [penetration.x_m, penetration.y_m] + offset)
+    return replace(penetration, x_m=x, y_m=y, angle_rad=penetration.angle_rad + turn_rad)
+
+
+def _house_terms(
+    survey: Survey, ring: Array, penetration: Penetration, turn_rad: float
+) -> dict[str, float]:
+    """Weigh a place of the house: marks and footage outdoors, the lot's lines, its squareness."""
+    site = survey.site
+    land = shapely.buffer(shapely.Polygon(site.lot.vertices), OUTSIDE_M)
+    inside = bool(shapely.Polygon(ring).within(land))
+    turned_deg = float(np.degrees(site.building.angle_rad + turn_rad))
+    return {
+        "outdoors": outdoor_terms(site, survey.drain, penetration, mirrored=False),
+        "lot lines": 0.0 if inside else -OUTSIDE_NATS,
+        "square": _log_square(turned_deg),
+    }
+
+
+def _log_square(off_deg: float) -> float:
+    """Give the log density of a direction against the front line, by quarter turns."""
+    off = (off_deg + 45.0) % 90.0 - 45.0
+    density = np.exp(-0.5 * (off / SQUARE_DEG) ** 2) / (SQUARE_DEG * np.sqrt(2.0 * np.pi))
+    return float(np.log((1.0 - SLANT_SHARE) * density + SLANT_SHARE / 90.0))
+
+
+# ------------------------------------------------------------------------------ the front line
+
+
+def _fronts(survey: Survey, penetration: Penetration) -> Iterator[Found]:
+    """Weigh that a typed front line runs otherwise, where layers were drawn with directions."""
+    site = survey.site
+    drawn = [main for main in site.mains if main.drawn]
+    turns = [turn_deg(main.line, site.lot.edge(main.side)) for main in drawn]
+    if site.building.source == "layer":
+        turns.append(float(np.degrees(site.building.angle_rad)))
+    if not turns:
+        return
+    fourfold = np.exp(4j * np.radians(turns)).sum()
+    square_deg = float(np.degrees(np.angle(fourfold))) / 4.0
+    stated = _front_terms(site, drawn, turns, 0.0)
+    fitted = square_deg if abs(square_deg) > LEAST_TURN_DEG else 0.0
+    tried = [fitted, fitted + 90.0, fitted + 180.0, fitted - 90.0]
+    tried = [turn for turn in tried if turn != 0.0]
+    for turn in tried:
+        terms = _front_terms(site, drawn, turns, turn)
+        if fitted:  # the angle is fitted, within the 90° that it may lie anywhere in
+            width = SQUARE_DEG * np.sqrt(2.0 * np.pi / len(turns)) / 90.0
+            terms["layers' directions"] += float(np.log(width))
+        evidence = tuple(Speaks(name, terms[name] - value) for name, value in stated.items())
+        azimuth_deg = wrap_degrees(site.frame.x_azimuth_deg - turn)
+        there = moved_penetration(
+            penetration, rotation(np.radians(turn)), np.zeros(2), float(np.radians(turn))
+        )
+        yield Found(
+            f"front:{turn:+.0f}",
+            "front",
+            "direction of the front line",
+            f"the front line runs at {azimuth_deg:.0f}° from grid north",
+            FRONT_BLUNDER / len(tried),
+            evidence,
+            there,
+            survey.exit.invert_m,
+            expected=azimuth_deg,
+        )
+
+
+def _front_terms(
+    site: Site, drawn: list[Main], turns: list[float], turn: float
+) -> dict[str, float]:
+    """Weigh a front line turned by degrees: the layers' directions, and where mains then lie."""
+    back = rotation(np.radians(-turn))
+    land = shapely.buffer(shapely.Polygon(site.lot.vertices), -IN_LOT_M)
+    astray = 0
+    for main in drawn:
+        line = main.line @ back.T
+        away = {
+            side: float(polyline.line_locate_point(line, site.lot.edge(side).mean(axis=0))[0])
+            for side in dict.fromkeys(site.lot.sides)
+        }
+        astray += shapely.LineString(line).intersects(land)
+        astray += bool(away[main.side] > min(away.values()) + SIDE_APART_M)
+    if site.building.source == "layer":
+        ring = site.building.vertices @ back.T
+        astray += not shapely.Polygon(ring).within(
+            shapely.buffer(shapely.Polygon(site.lot.vertices), OUTSIDE_M)
+        )
+    return {
+        "layers' directions": sum(_log_square(off - turn) for off in turns),
+        "layers' places": -ASTRAY_NATS * astray,
+    }
