@@ -185,6 +185,21 @@ def test_a_pit_carries_its_quantities_and_cautions(survey: Survey) -> None:
         assert RULES.cautions[0] in hole["cautions"]
 
 
+def test_what_to_do_next_is_one_list_by_saving(survey: Survey) -> None:
+    """Tapes, checks and pits: a tape saves the planned pits by P(blunder), by hand, less 20."""
+    listed = answer(survey)["do_next"]
+    savings = [row["saving"] for row in listed]
+    assert savings == sorted(savings, reverse=True)
+    assert {"tape", "check", "pit"} <= {row["kind"] for row in listed}
+    doubt = survey.doubted
+    assert doubt is not None
+    assert doubt.settle is not None
+    (row,) = [row for row in listed if row["what"] == doubt.settle.words]
+    pits = sum(pit.cost for pit in survey.dig.pits)
+    assert row["saving"] == pytest.approx(doubt.p_elsewhere * pits - 20.0, abs=0.01)
+    assert (row["kind"], row["cost"]) == ("tape", 20.0)
+
+
 def test_a_tie_in_says_whether_it_drains_and_what_to_mind(survey: Survey) -> None:
     """The planned fixture has its branch from where it stands to the drain, with cautions."""
     (one,) = answer(survey)["tie_ins"]

@@ -186,7 +186,7 @@ class Finding(Place):
 class DoNext(TypedDict):
     """``do_next[]`` of ``answer.json``."""
 
-    kind: Literal["check", "pit", "trench"]
+    kind: Literal["tape", "check", "pit", "trench"]
 
 
 Stretche = TypedDict("Stretche", {"class": Literal["exposed", "located", "inferred"]})

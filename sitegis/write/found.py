@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -19,6 +20,7 @@ from .answer_intervals import place_object
 from .numbers import finite
 from .text import pit_sentence
 
+TAPE_COST = 20.0  # a measurement at the house, two people for a few minutes: judgment, no source
 Status = Literal["proposed", "partly exposed", "as found"]
 NEAR_WALL_M, APART_M = 1.5, 6.0
 """Seen as far as this from the wall, at the main, and nowhere farther apart than the second
@@ -141,11 +143,12 @@ def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
 
 
 def do_next(survey: Survey) -> list[dict[str, Any]]:
-    """Return checks, the pits and the trenches in one list, by what each is expected to save.
+    """Return tapes, checks, the pits and trenches in one list, by what each is expected to save.
 
-    A check saves what it takes off the dig less its own cost; the pits, dug in their order, what
-    they take off the trench from the wall; of trenches that follow the pipe the cheaper stands
-    first, and saves nothing further. Equals keep that order.
+    A check saves what it takes off the dig less its own cost; a tape the pits that would be dug
+    at the wrong place, by how probable the blunder is that it shows; the pits, dug in their order,
+    what they take off the trench from the wall; of trenches that follow the pipe the cheaper
+    stands first, and saves nothing further. Equals keep that order.
     """
     unit, dig = survey.site.units, survey.dig
     rows: list[tuple[str, str, float, float]] = [
@@ -153,6 +156,7 @@ def do_next(survey: Survey) -> list[dict[str, Any]]:
         for one in survey.scores.next_checks
         if not one.is_dig and not dig.follow
     ]
+    rows += _tapes(survey)
     if dig.pits:
         saved = dig.expected_cost_straight - dig.expected_cost
         rows.append(("pit", pit_sentence(survey, dig.pits[0]), dig.pits[0].cost, saved))
@@ -172,6 +176,21 @@ def do_next(survey: Survey) -> list[dict[str, Any]]:
         {"kind": kind, "what": what, "cost": finite(cost, 2), "saving": finite(saving, 2)}
         for kind, what, cost, saving in rows
     ]
+
+
+def _tapes(survey: Survey) -> Iterator[tuple[str, str, float, float]]:
+    """List the measurements that show a blunder in the input, with cost and expected saving.
+
+    Where the input is wrong every planned pit is dug in vain, and all of it has still to be done.
+    """
+    doubt, in_vain = survey.doubted, sum(pit.cost for pit in survey.dig.pits)
+    if doubt is None or not in_vain:
+        return
+    if doubt.settle is not None:
+        yield "tape", doubt.settle.words, TAPE_COST, doubt.p_elsewhere * in_vain - TAPE_COST
+    for one in doubt.unchecked:
+        if one.misses:
+            yield "tape", one.check, TAPE_COST, one.posterior * in_vain - TAPE_COST
 
 
 def follow_object(one: FollowTrench) -> dict[str, Any]:
