@@ -116,6 +116,24 @@ def test_an_answer_is_kept_once_and_touches_nothing_of_the_user_s(tmp_path: Path
     assert {p.name: p.read_bytes() for p in site.iterdir() if p.name in before} == before
 
 
+def test_what_changes_no_answer_makes_no_revision(tmp_path: Path) -> None:
+    """Photos and kept answers are no inputs of the digest; every table and layer is."""
+    site = tmp_path / "site"
+    shutil.copytree(STORY, site)
+    before = inputs_digest(site)
+    (site / "photos").mkdir()
+    (site / "photos" / "pit.jpg").write_bytes(b"no picture")
+    (site / "revisions" / "R3.json").unlink()
+    assert inputs_digest(site) == before
+    seen = {before}
+    for name in ("site.toml", "locates.csv", "ties.csv", "findings.csv", "layers/mains.geojson"):
+        path = site / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text((path.read_text("utf-8") if path.exists() else "") + "\n", "utf-8")
+        seen.add(inputs_digest(site))
+    assert len(seen) == 6
+
+
 def _overlap(one: dict[str, float], other: dict[str, float]) -> bool:
     """Tell whether two pits that stand alike share ground."""
     apart = abs(one["x_m"] - other["x_m"]) - 0.5 * (one["length_m"] + other["length_m"])
