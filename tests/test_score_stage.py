@@ -144,6 +144,7 @@ def test_assumptions_carry_their_numbers() -> None:
     """Every default used is said with its number, and a given one is said to be given."""
     survey = hand_survey(PermitDrawing("alley-main"), Sound("alley-main-MH1", True, 0.6))
     said = " ".join(score_hypotheses(survey).scores.assumptions)
+    assert "off its angle by 2° (one standard deviation), or by 12° for the 15 % that" in said
     assert "probability 0.8 by default, judgment" in said
     assert "reliability 0.6 as given" in said
     assert "joins the main that its block mostly joins with probability 0.8" in said

@@ -21,6 +21,7 @@ __all__ = [
     "MOST_BENDS",
     "Sequences",
     "bend_sequences",
+    "bend_words",
     "draw_play",
 ]
 
@@ -74,6 +75,16 @@ def bend_sequences() -> Sequences:
     turns_rad = np.radians(np.array(turns))
     headings = np.concatenate([np.zeros((len(turns), 1)), np.cumsum(turns_rad, axis=1)], axis=1)
     return Sequences(turns_rad, headings, np.array(counts, np.int64), np.array(prior))
+
+
+def bend_words() -> str:
+    """Say which outdoor bends routes are drawn with, and how far these are off their angle."""
+    angles = ", ".join(f"{angle:g}" for angle in ANGLE_SHARES)
+    return (
+        f"Outdoor bends are of {angles} degrees, {MOST_BENDS} at most, each off its angle by "
+        f"{np.degrees(BEND_ANGLE_SD_RAD):g}° (one standard deviation), or by {FREE_SD_DEG:g}° for "
+        f"the {100 * FREE_SHARE:g} % that are rolled, joined or bent pipe (judgment, no source)."
+    )
 
 
 def draw_play(uniforms: Array) -> tuple[Array, Array]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from ..branches.topology import join_words
 from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
 from ..finds.kinds import kind_of
+from ..routes.bends import bend_words
 from ..routes.hypotheses import prior_words
 from . import tables
 from .weighed_site import WeighedSite
@@ -15,6 +16,7 @@ def list_assumptions(weighed: WeighedSite) -> tuple[str, ...]:
     """List the assumptions in force, priors first; each once."""
     sentences = [
         *_priors(weighed),
+        bend_words(),
         *_evidence(weighed),
         *_shared(weighed),
         *join_words(weighed.site),
