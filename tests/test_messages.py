@@ -7,10 +7,11 @@ import re
 from collections.abc import Iterator
 from functools import cache
 from string import Formatter
+from typing import Literal
 
 import pytest
 
-from sitegis.messages.catalog import catalog
+from sitegis.messages.catalog import catalog, message_of
 from tests.hardness.messages import CHOSEN, PACKAGE, TABLE, collect, named, table
 
 ROW = re.compile(r"^\| `([a-z0-9-]+)` \| (fault|notice|lot left out) \| (.+?) \| (.+?) \|$", re.M)
@@ -48,6 +49,15 @@ def test_each_message_says_what_and_each_fault_what_to_do() -> None:
 def test_the_table_is_written_from_the_catalog() -> None:
     """The words of the table are those of the catalog and, where still there, of the source."""
     assert TABLE.read_text("utf-8") == table(collect()[0]), AGAIN
+
+
+@pytest.mark.parametrize("kind", ["fault", "notice"])
+def test_one_message_is_that_of_the_whole_catalog(kind: Literal["fault", "notice"]) -> None:
+    """Read alone it is what the standard library reads from the whole file."""
+    whole = catalog(kind)
+    assert {name: message_of(kind, name) for name in whole} == whole
+    with pytest.raises(KeyError):
+        message_of(kind, "no-such-message")
 
 
 def values_of(name: str, kind: str) -> set[str]:

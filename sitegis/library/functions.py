@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from ..messages.errors import Notice
-from ..model.derived import Feature
 from ..model.site import Site, SiteLanguage
 from ..model.survey import Survey
 
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     import folium
 
     from ..city import CitySummary, Database
+    from ..model.derived import Feature
     from .answer_types import Answer
 
 

@@ -11,10 +11,12 @@ from scipy.special import log_ndtr
 from ..geometry.frames import Array
 from ..model.results import ProfileComponent
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
-from ..numerics.statistics import cho_solve, cholesky, log_sum, normalized_weights
+from ..numerics.statistics import log_sum, normalized_weights
 from ..rules.rule_set import RuleSet
 from .straights import tail_weight
 
+SETTLED = 1e-6
+"""Tail weights that change by less than this have settled."""
 INVERT_PRIOR_M = (-0.50, 0.30)
 """Invert under a basement floor, mean and sd: one to a little over two feet down is ordinary
 (common practice, no source)."""
@@ -61,12 +63,6 @@ class Depths:
     degrees_of_freedom: float
     bounds: tuple[tuple[float, float, float], ...] = ()
 
-    def at_scale(self, scale: float) -> Depths:
-        """Give the same with the receiver's noise, repeatability and session, times a scale."""
-        received = self.scaled_m > 0
-        sd_m = np.where(received, self.sd_m * scale, self.sd_m)
-        return replace(self, sd_m=sd_m, scale_sd=self.scale_sd * scale)
-
 
 def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     """Give the prior of the slope from the rule set's least slope and from practice.
@@ -110,12 +106,13 @@ def fit_linear(
     values: Array,
     covariance: Array,
     prior: tuple[Array, Array] | None = None,
-) -> tuple[Array, Array, float]:
-    """Fit a linear model with correlated Gaussian errors; exact.
+) -> tuple[Array, Array, Array]:
+    """Fit a linear model with correlated Gaussian errors; exact. Many at once, one each (...).
 
-    ``design`` (n, q), ``values`` (n,), ``covariance`` (n, n); ``prior`` mean (q,) and
-    covariance (q, q), None for a flat one. Gives mean (q,), covariance (q, q) and the log
-    evidence ln N(values; H μ, H P Hᵀ + Σ) (NaN under the flat prior, where it has no meaning).
+    ``design`` (n, q), ``values`` (n,), ``covariance`` (..., n, n); ``prior`` mean (..., q)
+    and covariance (..., q, q), None for a flat one. Gives mean (..., q), covariance (..., q, q) and
+    the log evidence (...), ln N(values; H μ, H P Hᵀ + Σ) (NaN under the flat prior, where it has no
+    meaning).
 
     Parameters
     ----------
@@ -124,52 +121,51 @@ def fit_linear(
     values
         Observations (n,).
     covariance
-        Their covariance (n, n).
+        Their covariance (..., n, n).
     prior
-        Mean (q,) and covariance (q, q) of the unknowns, None for a flat prior.
+        Mean (..., q) and covariance (..., q, q) of the unknowns, None for a flat prior.
 
     Returns
     -------
     mean
-        Of the unknowns (q,).
+        Of the unknowns (..., q).
     covariance
-        Of the unknowns (q, q).
+        Of the unknowns (..., q, q).
     log_evidence
-        NaN under a flat prior.
+        (...,), NaN under a flat prior.
     """
     if prior is None:
-        root = cholesky(covariance)
-        normal = design.T @ cho_solve(root, design)
-        inverse = np.linalg.inv(normal)
-        mean = inverse @ (design.T @ cho_solve(root, values))
-        return mean, np.asarray(inverse, float), float("nan")
+        root = np.linalg.cholesky(covariance)
+        white = np.linalg.solve(root, np.column_stack([design, values]))
+        inverse = np.linalg.inv(white[:, :-1].T @ white[:, :-1])
+        return inverse @ (white[:, :-1].T @ white[:, -1]), inverse, np.array(np.nan)
     center, spread = prior
-    total = design @ spread @ design.T + covariance
-    root = cholesky(total)
-    innovation = values - design @ center
-    gain = cho_solve(root, design @ spread).T
-    log_determinant = 2.0 * float(np.log(np.diag(root)).sum())
-    log_determinant += values.size * float(np.log(2 * np.pi))
-    evidence = -0.5 * float(innovation @ cho_solve(root, innovation)) - 0.5 * log_determinant
-    posterior = spread - gain @ design @ spread
-    return center + gain @ innovation, 0.5 * (posterior + posterior.T), evidence
+    crossed = design @ spread
+    root = np.linalg.cholesky(crossed @ design.T + covariance)
+    innovation = values - center @ design.T
+    white = np.linalg.solve(root, np.concatenate([crossed, innovation[..., None]], axis=-1))
+    rows, off = white[..., :-1].swapaxes(-1, -2), white[..., -1:]
+    half = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1)
+    evidence = -0.5 * np.sum(off**2, axis=(-2, -1)) - half
+    evidence = evidence - 0.5 * values.size * float(np.log(2 * np.pi))
+    return center + (rows @ off)[..., 0], spread - rows @ rows.swapaxes(-1, -2), evidence
 
 
 def apply_bound(
     mean: Array, covariance: Array, row: Array, highest: float, sd: float
-) -> tuple[Array, Array, float]:
-    """Bring in that row · x lies below a bound known to ``sd``; gives also the log weight.
+) -> tuple[Array, Array, Array]:
+    """Bring in that row · x lies below a bound known to ``sd``; gives also the log weight (...).
 
     The product of a Gaussian with Φ((highest − row · x)/sd), moments matched exactly
-    (Rasmussen and Williams 2006, section 3.9, from memory). ``mean`` and ``row`` (n,),
-    ``covariance`` (n, n); mean and covariance are given renewed.
+    (Rasmussen and Williams 2006, section 3.9, from memory). ``mean`` (..., n), ``row`` (n,),
+    ``covariance`` (..., n, n); mean and covariance are given renewed.
 
     Parameters
     ----------
     mean
-        Mean of the unknowns (n,).
+        Mean of the unknowns (..., n).
     covariance
-        Their covariance (n, n).
+        Their covariance (..., n, n).
     row
         What the bound is on (n,).
     highest
@@ -180,20 +176,21 @@ def apply_bound(
     Returns
     -------
     mean
-        Renewed (n,).
+        Renewed (..., n).
     covariance
-        Renewed (n, n).
+        Renewed (..., n, n).
     log_weight
-        Log of the probability that the bound holds.
+        Log of the probability that the bound holds (...,).
     """
     spread = covariance @ row
-    width = float(np.sqrt(row @ spread + sd**2))
-    z = (highest - float(row @ mean)) / width
-    log_share = float(log_ndtr(z))
-    ratio = float(np.exp(-0.5 * (z**2 + np.log(2.0 * np.pi)) - log_share))
-    mean = mean - spread * (ratio / width)
-    covariance = covariance - np.outer(spread, spread) * (ratio * (z + ratio) / width**2)
-    return mean, covariance, log_share
+    width = np.sqrt(spread @ row + sd**2)
+    z = (highest - mean @ row) / width
+    log_share = log_ndtr(z)
+    ratio = np.exp(-0.5 * (z**2 + np.log(2.0 * np.pi)) - log_share)
+    mean = mean - spread * (ratio / width)[..., None]
+    moved = (ratio * (z + ratio) / width**2)[..., None, None]
+    covariance = covariance - spread[..., :, None] * spread[..., None, :] * moved
+    return mean, covariance, np.asarray(log_share)
 
 
 def fit_profile(
@@ -253,7 +250,7 @@ def learn_profile(
     scale
         Of the depth noise.
     """
-    runs = [weigh_profile(depths.at_scale(scale), prior, iterations) for scale in SCALES]
+    runs = _weigh_scales(depths, prior, np.array(SCALES), iterations)
     evidence = np.array([run[2] for run in runs])
     logs = evidence + log_prior(np.array(SCALES))
     shares = normalized_weights(logs)
@@ -295,47 +292,67 @@ def weigh_profile(
     log_evidence
         Of the depths.
     """
-    fitted = [
-        _fit_component(depths, float(m), float(s), iterations)
-        for m, s in zip(prior.means, prior.sds, strict=True)
-    ]
-    logs = np.log(prior.weights) + np.array([entry[2] for entry in fitted])
-    weights = normalized_weights(logs)
-    evidence = log_sum(logs)
-    components = tuple(
-        ProfileComponent(float(w), mean, covariance)
-        for w, (mean, covariance, _, _) in zip(weights, fitted, strict=True)
+    return _weigh_scales(depths, prior, np.ones(1), iterations)[0]
+
+
+def _weigh_scales(
+    depths: Depths, prior: SlopePrior, scales: Array, iterations: int
+) -> list[tuple[tuple[ProfileComponent, ...], Array, float]]:
+    """Weigh the profile as :func:`weigh_profile` with the receiver's noise times each scale (s,).
+
+    Repeatability and session grow alike.
+    """
+    each = (scales.size, prior.means.size)
+    scale, number = (a.ravel() for a in np.indices(each))
+    fitted = _fit_components(
+        depths, scales[scale], prior.means[number], prior.sds[number], iterations
     )
-    tails = np.stack([entry[3] for entry in fitted])
-    return components, np.asarray(weights @ tails), evidence
+    weighed = []
+    means, covariances, evidences, tails = (part.reshape(*each, *part.shape[1:]) for part in fitted)
+    for mean, covariance, evidence, tail in zip(means, covariances, evidences, tails, strict=True):
+        logs = np.log(prior.weights) + evidence
+        weights = normalized_weights(logs)
+        components = tuple(
+            ProfileComponent(float(w), one, spread)
+            for w, one, spread in zip(weights, mean, covariance, strict=True)
+        )
+        weighed.append((components, np.asarray(weights @ tail), log_sum(logs)))
+    return weighed
 
 
-def _fit_component(
-    depths: Depths, slope: float, slope_sd: float, iterations: int
-) -> tuple[Array, Array, float, Array]:
-    """Fit under one component: mean, covariance, log evidence, tail weights."""
-    prior = (np.array([INVERT_PRIOR_M[0], slope]), np.diag([INVERT_PRIOR_M[1] ** 2, slope_sd**2]))
+def _fit_components(
+    depths: Depths, scales: Array, slopes: Array, slope_sds: Array, iterations: int
+) -> tuple[Array, Array, Array, Array]:
+    """Fit under components (c,): means, covariances, log evidences, tail weights (c, n).
+
+    Each iterates until its own weights settle.
+    """
+    c, n = scales.size, depths.sd_m.size
+    center = np.stack([np.full(c, INVERT_PRIOR_M[0]), slopes], axis=1)
+    spread = np.zeros((c, 2, 2))
+    spread[:, 0, 0], spread[:, 1, 1] = INVERT_PRIOR_M[1] ** 2, slope_sds**2
     design = np.column_stack([np.ones_like(depths.behind_m), depths.behind_m])
-    common = depths.scale_sd**2 * np.outer(depths.scaled_m, depths.scaled_m)
-    weights = np.ones_like(depths.sd_m)
-    mean, covariance, evidence = prior[0], prior[1], 0.0
-    if weights.size:
-        extra = np.zeros_like(weights)
-        for _ in range(iterations):
-            own = depths.sd_m**2 / weights
-            mean, covariance, evidence = fit_linear(
-                design, depths.inverts_m, common + np.diag(own), prior
-            )
-            residual = depths.inverts_m - design @ mean
-            # The part of the residuals that the common scale explains is no one mark's fault.
-            shared = common @ np.linalg.solve(common + np.diag(own), residual)
-            square = ((residual - shared) / depths.sd_m) ** 2
-            renewed, extra = tail_weight(square, depths.degrees_of_freedom)
-            done = np.max(np.abs(renewed - weights)) < 1e-6
-            weights = renewed
-            if done:
-                break
-        evidence += -0.5 * float(np.log(weights).sum()) - float(extra.sum())
+    sds = np.where(depths.scaled_m > 0, depths.sd_m * scales[:, None], depths.sd_m)
+    common = np.outer(depths.scaled_m, depths.scaled_m)
+    common = ((depths.scale_sd * scales) ** 2)[:, None, None] * common
+    mean, covariance, evidence = center.copy(), spread.copy(), np.zeros(c)
+    weights, extra, left = np.ones((c, n)), np.zeros((c, n)), np.arange(c if n else 0)
+    for _ in range(iterations):
+        if not left.size:
+            break
+        noise = common[left] + (sds[left] ** 2 / weights[left])[..., None] * np.eye(n)
+        mean[left], covariance[left], evidence[left] = fit_linear(
+            design, depths.inverts_m, noise, (center[left], spread[left])
+        )
+        residual = depths.inverts_m - mean[left] @ design.T
+        # The part of the residuals that the common scale explains is no one mark's fault.
+        shared = (common[left] @ np.linalg.solve(noise, residual[..., None]))[..., 0]
+        square = ((residual - shared) / sds[left]) ** 2
+        renewed, extra[left] = tail_weight(square, depths.degrees_of_freedom)
+        moved = np.max(np.abs(renewed - weights[left]), axis=1)
+        weights[left] = renewed
+        left = left[moved >= SETTLED]
+    evidence -= 0.5 * np.log(weights).sum(axis=1) + extra.sum(axis=1)
     for behind, highest, sd in depths.bounds:
         mean, covariance, share = apply_bound(
             mean, covariance, np.array([1.0, behind]), highest, sd

@@ -34,8 +34,27 @@ def catalog(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
     >>> catalog("fault")["cell-empty"].remedy
     'write the {column}.'
     """
-    text = resources.files("sitegis.messages").joinpath("messages.toml").read_text("utf-8")
-    return {name: Message(**entry) for name, entry in tomllib.loads(text)[kind].items()}
+    return {name: Message(**entry) for name, entry in tomllib.loads(_written())[kind].items()}
+
+
+@functools.cache
+def _written() -> str:
+    """Give the text of the catalog."""
+    return resources.files("sitegis.messages").joinpath("messages.toml").read_text("utf-8")
+
+
+@functools.cache
+def message_of(kind: Literal["fault", "notice"], name: str) -> Message:
+    """Give one message by its name, the others unread; KeyError where there is none.
+
+    >>> message_of("fault", "cell-empty") == catalog("fault")["cell-empty"]
+    True
+    """
+    key = f'"{name}"' if ":" in name else name
+    _, found, after = _written().partition(f"\n[{kind}.{key}]\n")
+    if not found:
+        raise KeyError(name)
+    return Message(**tomllib.loads(after.partition("\n[")[0]))
 
 
 def fault_of(
@@ -68,7 +87,7 @@ def fault_of(
     KeyError
         The name or one of its values is missing.
     """
-    message = catalog("fault")[name]
+    message = message_of("fault", name)
     reason, remedy = message.says.format(**values), message.remedy.format(**values)
     return Fault(code_of(name), file, row, field, value, reason, remedy)
 
@@ -101,7 +120,7 @@ def notice_of(
     KeyError
         The name or one of its values is missing.
     """
-    message = catalog("notice")[name]
+    message = message_of("notice", name)
     needed = message.needs_person if needs_person is None else needs_person
     return Notice(code_of(name), message.says.format(**values), where, needed)
 

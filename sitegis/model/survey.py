@@ -11,13 +11,13 @@ import numpy as np
 from ..messages.errors import Fault, Notice
 from ..rules.rule_set import RuleSet
 from .branches import Branches
-from .dig_plan import DigPlan
 from .doubts import Doubt
 from .results import Drain, Exit, Placement, Routes, Scores
 from .site import Site
 
 if TYPE_CHECKING:
     from .derived import Derived
+    from .dig_plan import DigPlan
 
 
 class Whereabouts(Protocol):
