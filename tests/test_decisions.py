@@ -46,7 +46,8 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "write/record/plan._draw_names", "city/parcels._once_each",
     }),
     "equal values give the same quantile, sum or time, whichever is first": frozenset({
-        "dig/corridors._come", "numerics/statistics.weighted_quantiles",
+        "dig/corridors._come", "numerics/intervals.highest_density_intervals",
+        "numerics/statistics.weighted_quantiles",
     }),
     "thresholds, by at_least or far from any": frozenset({
         "dig/corridors._corridor", "score/intervals._first_straight",

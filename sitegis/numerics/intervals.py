@@ -135,12 +135,14 @@ def highest_density_intervals(
         for g, bandwidth in zip(groups, bandwidths, strict=True)
     ]
     binned, densities = np.array([one[0] for one in found]), np.array([one[1] for one in found])
+    order = np.argsort(values, kind="stable")
+    samples = values[order], np.concatenate([[0.0], np.cumsum(share[order])])
     intervals = []
     for level in LEVELS:
         edges = _thresholds(densities, binned, level)
         ranked = np.max(densities / edges[:, None], axis=0)
         ranked = np.round(ranked / ranked.max(), 9)
-        pieces = _densest(grid, ranked, values, share, level, min(bandwidths))
+        pieces = _densest(grid, ranked, samples, level, min(bandwidths))
         intervals.append(Interval(level, pieces))
     return tuple(intervals)
 
@@ -203,15 +205,18 @@ def _thresholds(ranks: Array, shares: Array, level: float) -> Array:
 
 
 def _densest(
-    grid: Array, density: Array, values: Array, share: Array, level: float, bandwidth: float
+    grid: Array, density: Array, samples: tuple[Array, Array], level: float, bandwidth: float
 ) -> tuple[tuple[float, float], ...]:
-    """Return the pieces of the highest threshold whose set holds the level of the samples."""
+    """Return the pieces of the highest threshold whose set holds the level of the samples.
+
+    ``samples``: ascending values (m,), and the share of all that lies before each (m + 1,).
+    """
     low, high = 0.0, 1.0
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
         # what lies on the edge is within, whatever the last bit says
         pieces = _pieces(grid, density, middle, bandwidth) + EDGE * bandwidth * np.array([-1, 1])
-        held = _held(pieces, values, share)
+        held = _held(pieces, *samples)
         low, high = (middle, high) if held >= level - 1e-9 else (low, middle)
     return tuple((float(a), float(b)) for a, b in _pieces(grid, density, low, bandwidth))
 
@@ -236,11 +241,11 @@ def _pieces(grid: Array, density: Array, threshold: float, bandwidth: float) -> 
     )
 
 
-def _held(pieces: Array, values: Array, share: Array) -> float:
-    """Return the share of the samples within pieces."""
-    index = np.searchsorted(pieces[:, 0], values, side="right") - 1
-    inside = (index >= 0) & (values <= pieces[np.maximum(index, 0), 1])
-    return float(share[inside].sum())
+def _held(pieces: Array, values: Array, reached: Array) -> float:
+    """Return the share of ascending samples within pieces, which lie apart."""
+    before = np.searchsorted(values, pieces[:, 0], side="left")
+    past = np.searchsorted(values, pieces[:, 1], side="right")
+    return float((reached[past] - reached[before]).sum())
 
 
 def highest_density_regions(
