@@ -3,8 +3,8 @@
 Sites of :mod:`tests.independent_sites` ("stated" regime), SITES from seed FIRST, are dug on paper.
 A pit shows the pipe where the true one crosses it with its top above the bottom, but with
 probability 5 % (4 % of which all pits of a site share), and after each miss the answer is worked
-out anew with it. On every fourth site, and on all that missed first, what was found (within 2 cm,
-its depth too) and a second find 5 m on are weighed too, and intervals are held against the truth.
+out anew with it. What was found after a miss (within 2 cm, its depth too) is weighed too, and
+intervals are held against the truth.
 Placing, line and exit are worked out once a site; of the dig, what only draws is left out, and
 between stages nothing is rounded.
 
@@ -59,7 +59,6 @@ MOST_PITS = 3
 COMMON, ALONE = 0.04, 0.01 / 0.96  # of misses where the pipe is there: together 5 %
 OUT_M, ON_M = 1.5, 5.0
 FIND_SD_M = 0.02
-FINDS_EVERY = 4
 STATES = ("marks", "1 miss", "2 misses", "1 find", "1 find after misses", "2 finds")
 QUANTITIES = ("exit along the wall", "azimuth", "invert at the wall", "depth at the wall",
               "tap station")  # fmt: skip
@@ -196,8 +195,8 @@ def run_site(seed: int) -> Row:
                     row["states"][STATES[count]] = shares_below(survey, dig)
         if station is None:
             spent += survey.dig.expected_cost_straight
-        elif seed % FINDS_EVERY == 0 or count > 1:
-            _finds(survey, dig, station, row, "1 find after misses" if count > 1 else "1 find")
+        elif count > 1:
+            _finds(survey, dig, station, row, "1 find after misses")
         row["straight"] = first.dig.expected_cost_straight
         _others(first, dig, row)
         row["learning"] = [count, spent]
