@@ -170,7 +170,7 @@ def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
 
 def _worth_lines(survey: Survey, width: int) -> list[str]:
     """Tell what the marks, or what was dug, are worth."""
-    words = worth_sentence(survey)
+    words = worth_sentence(survey, cuts=False)
     return _paragraph(words, width) if words else []
 
 

@@ -318,12 +318,15 @@ def follow_sentence(survey: Survey) -> str:
     return f"The pipe was seen: no pit is left to dig. Following it is {' or '.join(parts)}."
 
 
-def worth_sentence(survey: Survey) -> str:
-    """Say what the marks are worth against guesses, or what findings saved; empty if neither."""
+def worth_sentence(survey: Survey, *, cuts: bool = True) -> str:
+    """Say what the marks are worth against guesses, or what findings saved; empty if neither.
+
+    ``cuts`` adds what cutting the slab would cost.
+    """
     dig, currency = survey.dig, survey.site.dig.currency
     if dig.guesses:
         words = worth_words(dig.expected_cost, _named_guesses(dig.guesses), currency)
-        if dig.cuts:
+        if cuts and dig.cuts:
             by_marks, *guessed = dig.cuts
             words += " " + cut_words(by_marks.expected_cost, _named_guesses(guessed), currency)
         return words
