@@ -22,7 +22,8 @@ little off their middles (``OFF_MIDDLE``).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+import sys
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -307,8 +308,8 @@ def relative_step(values: ArrayLike) -> float:
     >>> relative_step([1e-320]) > 0.0
     True
     """
-    finite: Sequence[float] = np.abs(np.asarray(values, float))[np.isfinite(values)].ravel()
-    most = float(np.max(finite)) if len(finite) else 0.0
-    if MATTERS_RELATIVE * most < np.finfo(float).tiny:
+    sizes = np.abs(np.asarray(values, float))
+    most = float(np.max(sizes, initial=0.0, where=np.isfinite(sizes)))
+    if MATTERS_RELATIVE * most < sys.float_info.min:
         return MATTERS_RELATIVE
-    return float(2.0 ** np.ceil(np.log2(MATTERS_RELATIVE * most) + OFF_MIDDLE))
+    return 2.0 ** math.ceil(math.log2(MATTERS_RELATIVE * most) + OFF_MIDDLE)

@@ -86,9 +86,12 @@ def search_order(
     exposes, cents = np.asarray(hits, float), in_steps(costs, CENT)
     free, left = np.ones(len(costs)), np.array(weights, float)
     needed = np.full(len(costs), -1) if after is None else np.array(after)
+    ready = needed < 0
     order: list[int] = []
-    while len(costs) and len(order) < most and at_least(left.sum(), least_left):
-        gain = (exposes @ left) * free * np.isin(needed, [-1, *order])
+    while len(costs) and len(order) < most:
+        if least_left > 0.0 and not at_least(left.sum(), least_left):
+            break
+        gain = (exposes @ left) * free * ready
         ratio = gain / costs
         best = largest(ratio, relative_step(ratio), cents)
         if gain[best] <= 0.0 or not at_least(gain[best], least_gain, _LEAST_GAIN):
@@ -96,6 +99,7 @@ def search_order(
         order.append(best)
         left[hits[best]] = 0.0
         free[best] = 0.0
+        ready |= needed == best
         if conflicts is not None:
             free[conflicts[best]] = 0.0
     return tuple(order)
