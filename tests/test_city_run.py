@@ -536,3 +536,22 @@ def test_command_line_codes(city, tmp_path):
     (tmp_path / "folder.gpkg").mkdir()
     refused = runner.invoke(cli, ["city", str(path), "--out", str(tmp_path / "folder.gpkg")])
     assert refused.exit_code == 3
+
+
+def test_rows_shared_out_by_ranges_give_the_same(city, reference, tmp_path, monkeypatch):
+    """A city of more lots than are sorted at once has the same rows in the same order."""
+    path, out, _ = reference
+    monkeypatch.setattr(import_module("sitegis.city.in_order"), "LOTS_AT_ONCE", 17)
+    monkeypatch.setattr(import_module("sitegis.city.assemble"), "LOTS_AT_ONCE", 17)
+    config = path.read_text("utf-8")
+    small = path.with_name("SMALL.toml")
+    small.write_text(re.sub(r"lots_per_chunk = \d+", "lots_per_chunk = 10", config), "utf-8")
+    run_city(small, tmp_path / "again.gpkg")
+    first, second = (
+        {name: layer(file, name).drop(columns="geometry") for name in LAYERS - {"notes"}}
+        for file in (out, tmp_path / "again.gpkg")
+    )
+    for name, rows in first.items():
+        pd.testing.assert_frame_equal(rows, second[name], check_exact=True)
+    lots = layer(tmp_path / "again.gpkg", "lots")
+    assert lots.geometry.to_wkb().equals(layer(out, "lots").geometry.to_wkb())

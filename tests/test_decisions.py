@@ -19,7 +19,8 @@ KEYED = frozenset({"max", "min", "sort", "sorted", "nlargest", "nsmallest"})
 ROUNDING = frozenset({"in_steps", "on_lattice", "ordered", "relative_step", "round", "_steps"})
 HARMLESS: Mapping[str, frozenset[str]] = {
     "names, whole numbers, flags": frozenset({
-        "branches/weigh.weigh", "city/assemble._layers", "city/elevations._first",
+        "branches/weigh.weigh", "city/assemble._with", "city/corridors._strips",
+        "city/elevations._first", "city/in_order._sorted",
         "city/filters._counted", "city/map_page._matched", "city/map_page.map_page",
         "city/map_page._stops", "city/network._meeting", "city/summary._counts",
         "cli/report.notice_lines", "dig/hits._once_per_route", "dig/hits.cells_passed",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import glob
 import hashlib
 import importlib
@@ -9,7 +10,6 @@ import importlib.util
 import os
 import shutil
 import tempfile
-import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,17 +18,30 @@ from typing import Any
 import geopandas
 import numpy as np
 import pyogrio
+import pyogrio.raw
 import shapely
 
 from .. import __version__
 from ..messages.errors import BadInput, CannotWrite, Fault
 from .database import Database
+from .in_order import LOTS_AT_ONCE, tables_in_order
+from .layer_arrays import Shapes
 from .map_page import TABLES, Made, map_page
 from .notes import assumptions, cautions
 from .read import City
-from .styles import certainty, describe_city
+from .styles import certainty, describe_city, geometry_type
 from .summary import CitySummary, Tally
-from .tables import GEOMETRY, Columns, join, load_tables, table, write_whole
+from .tables import (
+    GEOMETRY,
+    Columns,
+    from_wkb,
+    join,
+    load_tables,
+    objects,
+    table,
+    to_wkb,
+    write_whole,
+)
 from .work_folder import data_date
 
 LAYERS = (
@@ -43,7 +56,6 @@ LAYERS = (
     "failures",
 )
 REPORTED = ("manholes_to_watch", "streets_to_visit", "data_faults", "notes")
-TALLIED = ("lots", "flags", "failures", "manhole_bits", "street_bits")
 Note = tuple[str, str, str]
 GPKG, PARQUET = ".gpkg", ".parquet"
 
@@ -116,20 +128,20 @@ def assemble(
     ``inputs`` are all files that the answer rests on, ``CITY.toml`` among them.
     """
     tally = Tally()
-    for file in files:
-        tally.add(load_tables(file, only=TALLIED))
     before = _read_failures(city)
     tally.failures.update(before["code"].tolist())
     made = Made(
         __version__, data_date(inputs), tuple((path.name, _digest(path)) for path in inputs)
     )
-    notes = _note_rows(city, tally, made)
-    frames = _frames(city, files, before, tally, notes)
+    layers = _layers(city, files, before, tally, made)
     if isinstance(out, Database):
-        _postgis().write_tables(frames, out, city.crs)
+        _postgis().write_tables(_frames(layers, city), out, city.crs)
+    elif out.suffix.lower() == PARQUET:
+        _write_folder(_frames(layers, city), out)
     else:
-        _write_file(frames, out, made.date)
+        _write_geopackage(layers, city, out, made.date)
     summary = tally.summary(city.file.city.name, city.notices)
+    notes = _note_rows(city, tally, made)
     if pages.map is not None:
         parts = [load_tables(file, only=TABLES) for file in files]
         write_whole(pages.map, map_page(parts, tally, summary, made, notes))
@@ -140,14 +152,45 @@ def assemble(
     return summary
 
 
-def _frames(
-    city: City, files: list[Path], before: Columns, tally: Tally, notes: list[Note]
-) -> Iterator[tuple[str, Any]]:
-    """Give layer after layer as a GeoDataFrame."""
-    for name, columns in _layers(files, before, tally):
-        yield name, _frame(columns, city)
-    yield "data_faults", _frame(_data_faults(city), city)
-    yield "notes", _frame(_notes(notes), city)
+def _layers(
+    city: City, files: list[Path], before: Columns, tally: Tally, made: Made
+) -> Iterator[tuple[str, Columns]]:
+    """Give layer after layer, each in pieces of some thousand lots; shapes may be WKB.
+
+    ``tally`` has added all up once the first piece is given.
+    """
+    ids = city.block.parcels.ids
+    bounds = [*ids[LOTS_AT_ONCE::LOTS_AT_ONCE].tolist(), None]
+    low = None
+    for high, tables in zip(bounds, tables_in_order(files, ids, tally.add), strict=False):
+        for name in LAYERS:
+            columns = tables[name]
+            if name == "lots":
+                columns["certainty"] = certainty(columns)
+            yield name, _with(columns, before, low, high) if name == "failures" else columns
+        low = high
+    yield from tally.layers().items()
+    yield "data_faults", _data_faults(city)
+    yield "notes", _notes(_note_rows(city, tally, made))
+
+
+def _with(failures: Columns, before: Columns, low: str | None, high: str | None) -> Columns:
+    """Put the parcels that could not even be read among the failures from ``low`` to ``high``."""
+    parcel = before["parcel"]
+    rows = np.ones(len(parcel), bool) if low is None else parcel >= low
+    rows &= np.ones(len(parcel), bool) if high is None else parcel < high
+    both = join([failures, {name: values[rows] for name, values in before.items()}])
+    order = np.argsort(both["parcel"], kind="stable")
+    return {name: values[order] for name, values in both.items()}
+
+
+def _frames(layers: Iterator[tuple[str, Columns]], city: City) -> Iterator[tuple[str, Any]]:
+    """Give layer after layer whole, as a GeoDataFrame."""
+    pieces: dict[str, list[Columns]] = {}
+    for name, columns in layers:
+        pieces.setdefault(name, []).append(columns)
+    for name, parts in pieces.items():
+        yield name, _frame(join(parts), city)
 
 
 def _clear_killed(out: Path) -> None:
@@ -160,40 +203,41 @@ def _clear_killed(out: Path) -> None:
             shutil.rmtree(left, ignore_errors=True)
 
 
-def _write_file(frames: Iterator[tuple[str, Any]], out: Path, when: str) -> None:
-    """Write the layers beside the output, dated ``when``, then rename it into place."""
+@contextlib.contextmanager
+def _staged(out: Path) -> Iterator[Path]:
+    """Give a name beside the output; what is there in the end is renamed into its place."""
     _clear_killed(out)
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
+    try:
+        yield holder / out.name
+        _replace(holder / out.name, out, holder)
+    finally:
+        shutil.rmtree(holder, ignore_errors=True)
+
+
+def _write_folder(frames: Iterator[tuple[str, Any]], out: Path) -> None:
+    """Write a folder of GeoParquet."""
+    with _staged(out) as staged:
+        staged.mkdir()
+        for name, frame in frames:
+            frame.to_parquet(staged / f"{name}{PARQUET}", index=False)
+
+
+def _write_geopackage(
+    layers: Iterator[tuple[str, Columns]], city: City, out: Path, when: str
+) -> None:
+    """Write the layers, dated ``when``, as they come."""
     earlier = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{when}T00:00:00.000Z"})
     columns: dict[str, list[str]] = {}
     try:
-        staged = holder / out.name
-        for name, frame in frames:
-            _write(frame, name, staged)
-            columns[name] = [column for column in frame.columns if column != GEOMETRY]
-        if staged.is_file():
+        with _staged(out) as staged:
+            for name, piece in layers:
+                _write(piece, name, city, staged, append=name in columns)
+                columns[name] = [column for column in piece if column != GEOMETRY]
             describe_city(staged, columns, f"{when}T00:00:00.000Z")
-        _replace(staged, out, holder)
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": earlier})
-        shutil.rmtree(holder, ignore_errors=True)
-
-
-def _layers(files: list[Path], before: Columns, tally: Tally) -> Iterator[tuple[str, Columns]]:
-    """Give layer after layer, so that one at a time is in memory."""
-    for name in LAYERS:
-        parts = [load_tables(file, only=(name,))[name] for file in files]
-        if name == "failures":
-            parts.append(before)
-        if not parts:
-            continue
-        columns = join(parts)
-        if name == "lots":
-            columns["certainty"] = certainty(columns)
-        order = np.argsort(columns["parcel"], kind="stable")
-        yield name, {column: values[order] for column, values in columns.items()}
-    yield from tally.layers().items()
 
 
 def _note_rows(city: City, tally: Tally, made: Made) -> list[Note]:
@@ -251,8 +295,7 @@ def _read_failures(city: City) -> Columns:
 def _frame(columns: Columns, city: City) -> Any:
     """Make a GeoDataFrame in the CRS's own unit."""
     shapes = columns[GEOMETRY]
-    if city.meters_per_unit != 1.0:
-        shapes = shapely.transform(shapes, lambda xy: xy / city.meters_per_unit)
+    shapes = from_wkb(in_unit(shapes, city.meters_per_unit))
     data = {
         name: values.tolist() if values.dtype.kind == "U" else values
         for name, values in columns.items()
@@ -261,17 +304,34 @@ def _frame(columns: Columns, city: City) -> Any:
     return geopandas.GeoDataFrame(data, geometry=shapes, crs=city.crs)
 
 
-def _write(frame: Any, name: str, staged: Path) -> None:
-    """Write one layer; an empty one too, so that readers find every layer."""
+def in_unit(shapes: Shapes, meters_per_unit: float) -> Shapes:
+    """Give shapes in meters (or their WKB) as WKB in another unit."""
+    content = to_wkb(shapes)
+    if meters_per_unit == 1.0:
+        return content
+    return to_wkb(shapely.transform(from_wkb(content), lambda xy: xy / meters_per_unit))
+
+
+def _write(columns: Columns, name: str, city: City, staged: Path, *, append: bool) -> None:
+    """Write a layer or add to it; an empty one too, so that readers find every layer."""
+    code = city.crs.to_epsg()
+    fields = [column for column in columns if column != GEOMETRY]
+    values = [
+        objects(columns[field].tolist()) if columns[field].dtype.kind == "U" else columns[field]
+        for field in fields
+    ]
     try:
-        if staged.suffix.lower() == PARQUET:
-            staged.mkdir(exist_ok=True)
-            frame.to_parquet(staged / f"{name}.parquet", index=False)
-        else:
-            with warnings.catch_warnings():
-                # geopandas warns of empty layers; a GeoPackage may hold them
-                warnings.simplefilter("ignore", UserWarning)
-                frame.to_file(staged, layer=name, driver="GPKG", index=False)
+        pyogrio.raw.write(
+            staged,
+            in_unit(columns[GEOMETRY], city.meters_per_unit),
+            values,
+            fields,
+            layer=name,
+            driver="GPKG",
+            geometry_type=geometry_type(name),
+            crs=f"EPSG:{code}" if code else city.crs.to_wkt("WKT1_GDAL"),
+            append=append,
+        )
     except (OSError, RuntimeError) as error:
         # GDAL's errors are RuntimeErrors
         raise CannotWrite(f"{staged.name}, layer {name}: {error}.") from error

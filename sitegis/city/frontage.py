@@ -16,7 +16,7 @@ from shapely import STRtree
 from ..geometry.frames import Array
 from .addresses import agreement, likelihood
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
-from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words
+from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words, unique_rows
 
 # All judgment, no source.
 LEAST_FRONTAGE_M = 2.0
@@ -24,6 +24,7 @@ SAME_LINE_DEG = 60.0
 FLAG_SHARE = 0.35
 WIDTH_POWER, SETBACK_PER_M = 1.2, 0.08
 SLANT = math.cos(math.radians(45.0))
+SAME_LINE = math.cos(math.radians(SAME_LINE_DEG))
 
 INTERIOR, CORNER, THROUGH, FLAG, ALLEY_ONLY, NONE = (
     "interior",
@@ -80,14 +81,18 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
     samples = sample_edges(edges, tree, lots)
     way_names, way_alleys, at = _faced_ways(block, edges, samples, lots, tree)
     faced, name, alley = _by_edge(edges, samples, at, way_names, way_alleys)
-    sides = np.full(len(edges.lot), -1, np.int64)
     judge = _Judge(edges, faced, name, alley, block.parcels.streets[lots], house_centers)
     areas = shapely.area(block.parcels.shapes[lots])
     bounds = np.searchsorted(edges.lot, np.arange(len(lots) + 1))
     verdicts = [
-        judge.lot(i, int(bounds[i]), int(bounds[i + 1]), float(areas[i]), sides)
-        for i in range(len(lots))
+        judge.lot(i, start, end, area)
+        for i, (start, end, area) in enumerate(
+            zip(bounds[:-1].tolist(), bounds[1:].tolist(), areas.tolist(), strict=True)
+        )
     ]
+    fronts = np.array([v.front for v in verdicts]).reshape(-1, 2)
+    sides = _sides(edges, fronts, (faced > 0.0) & alley)
+    sides[[edge for v in verdicts for edge in v.lines]] = FRONT
     return Frontages(
         edges=edges,
         samples=samples,
@@ -97,7 +102,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
         faced_m=faced,
         codes=np.array([v.code for v in verdicts], np.str_),
         sure=np.array([v.sure for v in verdicts]),
-        front=np.array([v.front for v in verdicts]).reshape(-1, 2),
+        front=fronts,
         front_names=np.array([v.name for v in verdicts], np.str_),
         frontage_m=np.array([v.width_m for v in verdicts]),
         gates=np.array([v.gate for v in verdicts]).reshape(-1, 2),
@@ -150,8 +155,8 @@ def _by_edge(
     on = at >= 0
     faced = np.bincount(samples.edge[on], samples.shares_m[on], minlength=count)
     # the way with most of the edge; among equals the first
-    pairs, inverse = np.unique(np.stack([samples.edge[on], at[on]]), axis=1, return_inverse=True)
-    weight = np.bincount(inverse.ravel(), samples.shares_m[on], minlength=pairs.shape[1])
+    pairs, inverse = unique_rows(samples.edge[on], at[on])
+    weight = np.bincount(inverse, samples.shares_m[on], minlength=pairs.shape[1])
     order = np.lexsort((pairs[1], -np.round(weight, 6), pairs[0]))
     edge, way = pairs[0][order], pairs[1][order]
     first = np.flatnonzero(np.diff(edge, prepend=-1))
@@ -163,6 +168,20 @@ def _by_edge(
         name,
         alley,
     )
+
+
+def _sides(edges: Edges, fronts: Array, on_alley: Flags) -> Whole:
+    """Name every line (e,) by its normal against its lot's front's (n, 2).
+
+    A line on an alley beside the front is a side.
+    """
+    normal, front = edges.normals, fronts[edges.lot]
+    ahead = normal[:, 0] * front[:, 0] + normal[:, 1] * front[:, 1]
+    aside = -normal[:, 0] * front[:, 1] + normal[:, 1] * front[:, 0]
+    # right as seen from the front street: a quarter turn on from the front
+    beside = np.where(aside > 0.0, RIGHT, LEFT)
+    sides = np.where(np.abs(ahead) > SLANT, np.where(ahead > 0.0, FRONT, REAR), beside)
+    return np.where((sides == FRONT) & on_alley, beside, sides)
 
 
 @dataclass(slots=True)
@@ -186,6 +205,7 @@ class _Verdict:
     gate: tuple[float, float]
     other: int
     told: str
+    lines: list[int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,8 +247,8 @@ class _Judge:
         self.addresses = [str(a) for a in addresses]
         self.centers = centers.tolist()
 
-    def lot(self, lot: int, start: int, end: int, area_m2: float, sides: Whole) -> _Verdict:
-        """Judge one lot: name its edges, start to end, in ``sides`` (e,) and give the verdict."""
+    def lot(self, lot: int, start: int, end: int, area_m2: float) -> _Verdict:
+        """Judge one lot by its edges, start to end."""
         frontages = self._frontages(start, end)
         streets = [f for f in frontages if not f.alley]
         alleys = [f for f in frontages if f.alley]
@@ -245,9 +265,10 @@ class _Judge:
             front, code, sure = max(alleys, key=lambda f: round(f.width_m, 3)), ALLEY_ONLY, 0.6
         else:
             front, code, sure = self._guess(start, end), NONE, 0.25
-        self._name_lines(front, start, end, sides)
         gate = self._middle(front) if code == FLAG else (math.nan, math.nan)
-        return _Verdict(code, sure, front.normal, front.name, front.width_m, gate, other, told)
+        return _Verdict(
+            code, sure, front.normal, front.name, front.width_m, gate, other, told, front.members
+        )
 
     def _middle(self, frontage: _Frontage) -> tuple[float, float]:
         """Give the middle of a frontage, its lines weighted by their lengths."""
@@ -292,10 +313,12 @@ class _Judge:
         if frontage.alley != self.alleys[edge] or frontage.name != self.names[edge]:
             return False
         a, b = self.normals[frontage.members[0]], self.normals[edge]
-        return bool(a[0] * b[0] + a[1] * b[1] > math.cos(math.radians(SAME_LINE_DEG)))
+        return bool(a[0] * b[0] + a[1] * b[1] > SAME_LINE)
 
     def _finish(self, frontage: _Frontage) -> None:
         """Work out a frontage's width and mean normal."""
+        if len(frontage.members) == 1:
+            return
         x = sum(self.lengths[e] * self.normals[e][0] for e in frontage.members)
         y = sum(self.lengths[e] * self.normals[e][1] for e in frontage.members)
         length = math.hypot(x, y) or 1.0
@@ -354,13 +377,3 @@ class _Judge:
         """Take the longest line as the front of a lot that faces nothing."""
         longest = max(range(start, end), key=lambda e: (round(self.lengths[e], 3), -e))
         return _Frontage([longest], 0.0, self.normals[longest], "", False)
-
-    def _name_lines(self, front: _Frontage, start: int, end: int, sides: Whole) -> None:
-        """Name every line by its normal against the front's; the frontage itself is front."""
-        x, y = front.normal
-        for edge in range(start, end):
-            nx, ny = self.normals[edge]
-            side = _side_of((nx, ny), front.normal)
-            if side == FRONT and self.faced[edge] > 0.0 and self.alleys[edge]:
-                side = RIGHT if -nx * y + ny * x > 0.0 else LEFT
-            sides[edge] = FRONT if edge in front.members else side

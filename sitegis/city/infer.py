@@ -15,8 +15,8 @@ from ..model.site import SIDES, Main, Priors
 from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read.streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
 from ..routes.fit import tap_habit
-from ..routes.hypotheses import list_hypotheses
-from .layer_arrays import FRONT, REAR, Flags, Mains, Pairs, Whole, Words
+from ..routes.hypotheses import OLDER_BEFORE_YEAR, list_hypotheses
+from .layer_arrays import FRONT, REAR, Flags, Mains, Pairs, Whole, Words, unique_rows
 from .mains import main_inverts
 from .routes import DIRECT, KINDS, SHARES, WALLS, WAYS, YARD_LEFT, YARD_RIGHT, LotRoutes
 
@@ -242,7 +242,9 @@ def _served(pairs: Pairs, priors: Priors) -> Array:
 def _signatures(
     pairs: Pairs, years: Array
 ) -> list[tuple[tuple[tuple[int, bool], ...], int | None]]:
-    """Give each lot's (side, alley) pairs and year."""
+    """Give each lot's (side, alley) pairs, and a year that stands for all of its age."""
+    ages = np.where(years < OLDER_BEFORE_YEAR, OLDER_BEFORE_YEAR - 1, OLDER_BEFORE_YEAR)
+    ages = np.where(np.isfinite(years), ages, np.nan)
     sides: list[list[tuple[int, bool]]] = [[] for _ in years]
     for lot, side, alley in zip(
         pairs.lot.tolist(), pairs.side.tolist(), pairs.alley.tolist(), strict=True
@@ -250,7 +252,7 @@ def _signatures(
         sides[lot].append((side, alley))
     return [
         (tuple(s), None if not np.isfinite(y) else int(y))
-        for s, y in zip(sides, years.tolist(), strict=True)
+        for s, y in zip(sides, ages.tolist(), strict=True)
     ]
 
 
@@ -307,7 +309,7 @@ def pass_shares(
     """
     on = (below >= 0) & (posterior.routes > 0.0)
     lot = np.broadcast_to(pairs.lot[:, None], below.shape)[on]
-    keys, inverse = np.unique(np.stack([lot, below[on]]), axis=1, return_inverse=True)
+    keys, inverse = unique_rows(lot, below[on])
     share = np.asarray(
         np.bincount(inverse.ravel(), posterior.routes[on], minlength=keys.shape[1]), float
     )

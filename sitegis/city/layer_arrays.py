@@ -117,6 +117,19 @@ class Pairs:
     main: Whole
 
 
+def unique_rows(*columns: Whole) -> tuple[Whole, Whole]:
+    """Give the different rows of columns (n,) of counts as (c, u) in their order, and each's place.
+
+    As ``numpy.unique(…, axis=1)`` does, by one whole number a row: ten times as fast.
+    """
+    key = np.zeros(len(columns[0]), np.int64)
+    sizes = [int(column.max(initial=0)) + 1 for column in columns]
+    for column, size in zip(columns, sizes, strict=True):
+        key = key * size + column
+    rows, place = np.unique(key, return_inverse=True)
+    return np.stack(np.unravel_index(rows, sizes)), place
+
+
 def segments(starts: Array, ends: Array) -> Shapes:
     """Make straight lines of starts (n, 2) and ends (n, 2)."""
     return np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)), object)

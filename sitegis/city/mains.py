@@ -11,7 +11,7 @@ from shapely import STRtree
 from ..geometry.frames import Array
 from .facing import face_lines
 from .frontage import Frontages
-from .layer_arrays import Block, Flags, Mains, Manholes, Pairs, Whole
+from .layer_arrays import Block, Flags, Mains, Manholes, Pairs, Whole, unique_rows
 
 # Judgment, no source: a main this near a lot line runs along it; a manhole this near is on it.
 AT_LINE_M = 3.0
@@ -88,8 +88,7 @@ def _gather(
     known = side >= 0
     lot, side, main, share = lot[known], side[known], main[known], share[known]
     alley, easement = alley[known], easement[known]
-    triples, inverse = np.unique(np.stack([lot, side, main]), axis=1, return_inverse=True)
-    inverse = inverse.ravel()
+    triples, inverse = unique_rows(lot, side, main)
     count = triples.shape[1]
     total = np.asarray(np.bincount(inverse, share, minlength=count), float)
     in_alley = np.bincount(inverse, share * alley, minlength=count) > 0.5 * total

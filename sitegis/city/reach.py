@@ -7,7 +7,7 @@ import shapely
 
 from ..geometry.frames import Array
 from ..numerics.records import take_rows
-from .layer_arrays import Mains, Pairs, Whole
+from .layer_arrays import Mains, Pairs, Whole, unique_rows
 from .network import around
 from .segments import Pieces, cross, feet, line_pieces, spread
 
@@ -23,7 +23,7 @@ class Meeting:
     def __init__(self, pairs: Pairs, mains: Mains, centers: Array) -> None:
         row, main = around(mains, pairs.main)
         self.count = len(pairs.lot)
-        keys = np.unique(np.stack([pairs.main_pair[row], main]), axis=1)
+        keys = unique_rows(pairs.main_pair[row], main)[0]
         self.pieces = _with_ends(mains)
         sizes = np.bincount(self.pieces.line, minlength=len(mains.ids))
         firsts = np.cumsum(sizes) - sizes

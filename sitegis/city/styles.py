@@ -37,7 +37,7 @@ _LAYERS: dict[str, tuple[str, str, tuple[Symbol, ...]]] = {
           for side in ("right", "rear", "left")),
     )),
     "routes": ("line", "", _one(Look(SEWER, width_mm=0.5), dashed=True)),
-    "corridors": ("polygon", "", _one(Look(SEWER, SEWER, 0.12, 0.2), dashed=True)),
+    "corridors": ("multipolygon", "", _one(Look(SEWER, SEWER, 0.12, 0.2), dashed=True)),
     "taps": ("point", "", _one(Look(SEWER, PROPOSED, width_mm=0.4), dashed=True)),
     "exits": ("point", "", _one(Look(SEWER, PROPOSED, marker="diamond", width_mm=0.4),
                                 dashed=True)),
@@ -50,6 +50,15 @@ _LAYERS: dict[str, tuple[str, str, tuple[Symbol, ...]]] = {
     "data_faults": ("point", "", _one(Look(BROWN, PROPOSED, marker="diamond", label="feature"))),
 }  # fmt: skip
 _INFERRED = {"lots", "routes", "corridors", "taps", "exits"}
+
+
+_GEOMETRY = {"point": "Point", "line": "LineString", "polygon": "Polygon",
+             "multipolygon": "MultiPolygon"}  # fmt: skip
+
+
+def geometry_type(layer: str) -> str:
+    """Name the one type of a layer's shapes; "Unknown" where it has none."""
+    return _GEOMETRY[_LAYERS[layer][0]] if layer in _LAYERS else "Unknown"
 
 
 def certainty(lots: Columns) -> Words:
@@ -71,6 +80,7 @@ def _told(layer: str, columns: list[str]) -> LayerTable:
     """Put together what is told of one layer."""
     told = attribute_table()
     shape, attribute, symbols = _LAYERS[layer]
+    shape = shape.removeprefix("multi")
     meanings = {name: (column_title(name), told[layer, name].meaning) for name in columns}
     aliases = {name: title for name, (title, _meaning) in meanings.items()}
     inferred = layer in _INFERRED

@@ -13,7 +13,7 @@ from ..messages.errors import Notice
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS
 from .styles import RATHER_SURE, SURE
-from .tables import Columns, Tables, table
+from .tables import Columns, Tables, from_wkb, table
 
 SHOWN = 5
 # Judgment, no source.
@@ -117,8 +117,10 @@ def _ranked(ranked: RankedStop) -> str:
     return f"  {ranked.name}: information gain {ranked.bits:.1f} over {ranked.lots} lots"
 
 
-# By name: bits, x and y of every lot.
-Shares = dict[str, list[tuple[float, float, float]]]
+# By name: sums over the lots of bits, x and y in whole steps, and how many lots: whole numbers
+# add up to the same in any order of the lots.
+Shares = dict[str, list[int]]
+STEPS = np.array([2.0**40, 2.0**20, 2.0**20])
 
 
 @dataclass(slots=True)
@@ -131,8 +133,8 @@ class Tally:
     addresses: Counter[str] = field(default_factory=Counter)
     flags: Counter[str] = field(default_factory=Counter)
     failures: Counter[str] = field(default_factory=Counter)
-    manholes: Shares = field(default_factory=lambda: defaultdict(list))
-    streets: Shares = field(default_factory=lambda: defaultdict(list))
+    manholes: Shares = field(default_factory=lambda: defaultdict(lambda: [0, 0, 0, 0]))
+    streets: Shares = field(default_factory=lambda: defaultdict(lambda: [0, 0, 0, 0]))
     lots: int = 0
     open_bits: float = 0.0
     sure: int = 0
@@ -203,24 +205,25 @@ class Tally:
 
 
 def _add(shares: Shares, rows: Columns, key: str) -> None:
-    """Gather the bits and the place of every lot."""
-    x, y = shapely.get_x(rows["geometry"]), shapely.get_y(rows["geometry"])
-    for name, bits, px, py in zip(
-        rows[key].tolist(), rows["bits"].tolist(), x.tolist(), y.tolist(), strict=True
-    ):
-        shares[name].append((bits, px, py))
+    """Add up the bits and the place of every lot."""
+    if not len(rows[key]):
+        return
+    names, inverse = np.unique(rows[key], return_inverse=True)
+    places = shapely.get_coordinates(from_wkb(rows["geometry"]))
+    steps = np.round(np.column_stack([rows["bits"], places]) * STEPS).astype(np.int64)
+    sums = np.zeros((len(names), 4), np.int64)
+    np.add.at(sums, inverse, np.column_stack([steps, np.ones(len(steps), np.int64)]))
+    for name, more in zip(names.tolist(), sums.tolist(), strict=True):
+        shares[name] = [a + b for a, b in zip(shares[name], more, strict=True)]
 
 
 def _ranked_sums(shares: Shares) -> list[tuple[str, float, int, float, float]]:
-    """Give name, bits, lots and mean place, best first; nameless ones are left out.
-
-    The sums are exact (``math.fsum``), so that they don't depend on the order of the lots.
-    """
+    """Give name, bits, lots and mean place, best first; nameless ones are left out."""
     rows = []
-    for name, lots in shares.items():
-        bits, x, y = (math.fsum(column) for column in zip(*lots, strict=True))
+    for name, (*sums, lots) in shares.items():
+        bits, x, y = (total / step for total, step in zip(sums, STEPS.tolist(), strict=True))
         if name and bits > 0.0:
-            rows.append((name, bits, len(lots), x / len(lots), y / len(lots)))
+            rows.append((name, bits, lots, x / lots, y / lots))
     return sorted(rows, key=lambda row: (-round(row[1], 9), row[0]))
 
 

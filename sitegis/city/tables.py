@@ -6,7 +6,7 @@ import io
 import os
 import tempfile
 import zipfile
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +47,7 @@ def save_tables(tables: Tables, path: Path) -> None:
         for column, values in columns.items():
             key = f"{name}/{column}"
             if column == GEOMETRY:
-                wkb = [b"" if w is None else w for w in shapely.to_wkb(values)]
+                wkb = [b"" if w is None else w for w in to_wkb(values)]
                 arrays[key] = np.frombuffer(b"".join(wkb), np.uint8)
                 arrays[f"{key}#sizes"] = np.array([len(w) for w in wkb], np.int64)
             else:
@@ -61,8 +61,8 @@ def save_tables(tables: Tables, path: Path) -> None:
     write_whole(path, buffer.getvalue())
 
 
-def load_tables(path: Path, *, only: Collection[str] | None = None) -> Tables:
-    """Read what :func:`save_tables` wrote, or some of its tables."""
+def load_tables(path: Path, *, only: Collection[str] | None = None, as_wkb: bool = False) -> Tables:
+    """Read what :func:`save_tables` wrote, or some of its tables; shapes as bytes if wanted."""
     tables: Tables = {}
     with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
         for key in stored.files:
@@ -73,19 +73,39 @@ def load_tables(path: Path, *, only: Collection[str] | None = None) -> Tables:
                 continue
             values = stored[key]
             if column == GEOMETRY:
-                values = _geometries(values, stored[f"{key}#sizes"])
+                values = _wkb(values, stored[f"{key}#sizes"])
+                values = values if as_wkb else from_wkb(values)
             tables.setdefault(name, {})[column] = values
     return tables
 
 
-def _geometries(content: NDArray[Any], sizes: NDArray[Any]) -> Shapes:
+def _wkb(content: NDArray[Any], sizes: NDArray[Any]) -> Shapes:
     ends = np.cumsum(sizes)
     raw = content.tobytes()
-    wkb = [
+    return objects(
         raw[start:end] or None
         for start, end in zip((ends - sizes).tolist(), ends.tolist(), strict=True)
-    ]
-    return np.asarray(shapely.from_wkb(np.array(wkb, object)), object)
+    )
+
+
+def objects(values: Iterable[Any]) -> Shapes:
+    """Make an array (n,) of anything, a sequence too."""
+    listed = list(values)
+    out = np.empty(len(listed), object)
+    out[:] = listed
+    return out
+
+
+def to_wkb(shapes: Shapes) -> Shapes:
+    """Give shapes (n,) as WKB, the same bytes on any processor; what is WKB already stays."""
+    if len(shapes) and isinstance(next((s for s in shapes if s is not None), None), bytes):
+        return shapes
+    return np.asarray(shapely.to_wkb(shapes, byte_order=1), object)
+
+
+def from_wkb(content: Shapes) -> Shapes:
+    """Give the shapes (n,) of WKB."""
+    return np.asarray(shapely.from_wkb(content), object)
 
 
 def write_whole(path: Path, content: bytes) -> None:

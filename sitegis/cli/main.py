@@ -23,6 +23,8 @@ COMMANDS = {
     "city": "Infer the lateral of every lot of a city from its layers.",
 }
 EXIT_DEFECT, EXIT_INTERRUPTED = 70, 130
+# Judgment, no source: objects kept before the search for cycles, and how often older ones are.
+SELDOM = (100_000, 50, 50)
 
 
 class LazyGroup(click.Group):
@@ -94,7 +96,9 @@ def main(arguments: list[str] | None = None) -> NoReturn:
             # a letter that the terminal's encoding lacks is no reason to stop
             stream.reconfigure(errors="backslashreplace")
     given = sys.argv[1:] if arguments is None else arguments
-    if "city" not in given:
+    if "city" in given:
+        gc.set_threshold(*SELDOM)  # a city's objects are many, and hardly any in cycles
+    else:
         gc.disable()  # one site ends before cycles of objects add up: the same memory, less time
         defer_unused()
     sys.exit(flushed(_run(given)))
