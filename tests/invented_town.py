@@ -43,6 +43,10 @@ class Faults:
     placeholder_share: float = 0.1
     feet: bool = False  # inverts in feet though the layer is in meters
     storm: bool = True
+    bend_m: float = 0.0  # streets, fronts and mains wind by so much
+    uneven_m: float = 0.0  # houses' setbacks differ by so much, fronts step in and out
+    relief_m: float = 0.0  # hills between the blocks
+    habit: float = 0.0  # how often a house is drained as the one beside it was
 
 
 @dataclass
@@ -93,16 +97,27 @@ class _Town:
         self.blocks = []
 
     def out(self, points):
-        xy = np.atleast_2d(np.asarray(points, float))
+        xy = np.atleast_2d(np.asarray(points, float)).copy()
+        xy[:, 1] += self.faults.bend_m * np.sin(xy[:, 0] / 95.0 + xy[:, 1] / 300.0)
         cos, sin = math.cos(TURN), math.sin(TURN)
         return xy @ np.array([[cos, sin], [-sin, cos]]) + ORIGIN
 
     def ground(self, point) -> float:
         x, y = point
-        return 214.0 + 0.012 * x + 0.006 * y + 1.5 * math.sin(x / 210.0) * math.cos(y / 170.0)
+        hills = self.faults.relief_m * math.sin(x / 75.0 + 0.7) * math.sin(y / 45.0)
+        rolling = 1.5 * math.sin(x / 210.0) * math.cos(y / 170.0)
+        return 214.0 + 0.012 * x + 0.006 * y + rolling + hills
+
+    def line_of(self, start, end):
+        """Give a line in steps of at most 10 m, so that it winds with the plan."""
+        steps = max(math.ceil(math.dist(start, end) / 10.0), 1) if self.faults.bend_m else 1
+        return shapely.LineString(self.out(np.linspace(start, end, steps + 1)))
 
     def box(self, x0, y0, x1, y1):
-        return shapely.Polygon(self.out([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
+        ring = shapely.LinearRing([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+        if self.faults.bend_m:
+            ring = shapely.segmentize(ring, 10.0)
+        return shapely.Polygon(self.out(shapely.get_coordinates(ring)))
 
 
 def invent_town(lots: int, *, seed: int = 1, faults: Faults = Faults()) -> Town:
@@ -202,27 +217,35 @@ def _block(town, row, column, x, y):
             town.blocks.append(
                 {"row": row + side, "column": column, "x": (cuts[i], cuts[i + 1]), "front": front,
                  "back": back, "year": year, "rear": rear, "old": old,
-                 "corner": -1 if i == 0 else 1 if i == count - 1 else 0}
+                 "corner": -1 if i == 0 else 1 if i == count - 1 else 0,
+                 "row_of": (row, column, side),
+                 "step": float(rng.uniform(0.0, town.faults.uneven_m)) if town.faults.uneven_m
+                 else 0.0}
             )  # fmt: skip
 
 
 def _lay_laterals(town):
     """Build the house on each lot, choose the main, and tap it."""
     rng = town.rng
+    before: dict[str, float] = {}
+    beside, row_of = "", None
     for number, lot in enumerate(town.blocks):
+        if lot["row_of"] != row_of:
+            before, beside, row_of = {}, "", lot["row_of"]
         name = f"T{number:05d}"
         (x0, x1), front, back = lot["x"], lot["front"], lot["back"]
         up = 1.0 if back > front else -1.0
         width, depth = x1 - x0, abs(back - front)
         house_w = min(width - 2.4, float(rng.uniform(8.0, 12.5)))
-        set_back = float(rng.uniform(3.0, 9.0))
+        set_back = float(rng.uniform(3.0, 9.0)) + lot["step"]
         house_d = min(float(rng.uniform(9.0, 15.0)), depth - set_back - 4.0)
         left = x0 + 1.2 + float(rng.uniform(0.0, max(width - house_w - 2.4, 0.01)))
         near, far = front + up * set_back, front + up * (set_back + house_d)
         corner = lot["corner"]
         faces_side = corner != 0 and rng.random() < 0.22
         options = _options(town, lot, left, house_w, near, far)
-        choice, best = _choose(rng, lot, options, faces_side)
+        choice, before = _choose(town, lot, options, faces_side, (beside, before))
+        beside, best = choice or beside, max(before.values(), default=0.0)
         tap = _tap(rng, options[choice], (x0, x1, front, back)) if choice else None
         street = town.streets[lot["row"]][:3]
         if faces_side:
@@ -231,7 +254,8 @@ def _lay_laterals(town):
         town.parcels.append(
             {"apn": name, "situs": _address(town, street), "yr": lot["year"],
              "elev": round(town.ground(((x0 + x1) / 2, (near + far) / 2)), 2),
-             "geometry": town.box(x0, min(front, back), x1, max(front, back))}
+             "geometry": town.box(x0, min(front + up * lot["step"] / 3.0, back), x1,
+                                  max(front + up * lot["step"] / 3.0, back))}
         )  # fmt: skip
         town.buildings.append(
             {"geometry": town.box(left, min(near, far), left + house_w, max(near, far))}
@@ -277,12 +301,17 @@ def _options(town, lot, left, house_w, near, far):
     return found
 
 
-def _choose(rng, lot, options, faces_side):
-    """Draw the way: cheap ways rather than dear ones, old rows to the rear, few into nowhere."""
+def _choose(town, lot, options, faces_side, beside):
+    """Draw the way: cheap ways rather than dear ones, old rows to the rear, few into nowhere.
+
+    With a habit the way of the house beside is taken first. The second value is how probable each
+    way is for one who knows all of this, and nothing of the other houses.
+    """
+    rng, habit = town.rng, town.faults.habit
     if not options or rng.random() < 0.015:
-        return "", 0.0
+        return "", {}
     dear = {}
-    for toward, (_line, _exit, length) in options.items():
+    for toward, (line, exit, length) in options.items():
         cost = length / 7.0
         if toward == "rear":
             cost += 0.6 if lot["old"] else 2.5
@@ -290,11 +319,27 @@ def _choose(rng, lot, options, faces_side):
             cost += -0.6 if faces_side else 1.4
         if toward == "front" and faces_side:
             cost += 1.4
+        if town.faults.relief_m and _uphill(town, line, exit, length):
+            cost += 4.0
         dear[toward] = cost
     weights = np.exp(-np.array(list(dear.values())))
     weights = weights / weights.sum()
-    # the second figure: how often one who knew all of this would be right
-    return str(rng.choice(list(dear), p=weights)), float(weights.max())
+    chosen = str(rng.choice(list(dear), p=weights))
+    last, before = beside
+    kept = sum(before.get(toward, 0.0) for toward in dear)
+    shares = {
+        toward: habit * before.get(toward, 0.0) + (1.0 - habit * kept) * weight
+        for toward, weight in zip(dear, weights.tolist(), strict=True)
+    }
+    if habit and last in dear and rng.random() < habit:
+        chosen = last
+    return chosen, shares
+
+
+def _uphill(town, line, exit, length):
+    """Tell whether a drain 1.8 m below the ground at the house would not fall to the main."""
+    tap = line.at(min(max(line.station(exit), 0.0), line.length))
+    return town.ground(exit) - 1.8 - 0.01 * length < town.ground(tap) - line.depth
 
 
 def _tap(rng, option, lot):
@@ -372,7 +417,7 @@ def _layers(town, xs, ys):
             mains.append(
                 {"facility": name, "sys": line.system, "stat": line.status,
                  "us_inv": _written(faults, rng, up), "ds_inv": _written(faults, rng, down),
-                 "geometry": shapely.LineString(town.out(ends))}
+                 "geometry": town.line_of(*ends)}
             )  # fmt: skip
         if line.system == "SAN":
             manholes += [
@@ -391,7 +436,7 @@ def _layers(town, xs, ys):
     streets = [
         {"fullname": f"{TOWARD[toward][1]} {name} {TYPES[kind][1]}".strip().upper() if name else "",
          "class": "Residential" if name else "Alley",
-         "geometry": shapely.LineString(town.out([start, end]))}
+         "geometry": town.line_of(start, end)}
         for name, kind, toward, start, end in town.streets
     ]  # fmt: skip
     frames = [

@@ -10,9 +10,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from ..geometry.frames import Array
+from ..geometry.operations import Operation, cell_of_place, operation
+from ..read.layers.features import flat_crs
 from .layer_arrays import Flags, Shapes, Words
 
 POINTS, LINES, AREAS = 0, 1, 2
@@ -29,10 +31,12 @@ class Placer:
 
     def shapes(self, frame: Any) -> Shapes:
         """Give a frame's geometries (n,), flat, in meters of the city's CRS; None where missing."""
-        geometry = frame.geometry
+        flat = shapely.force_2d(frame.geometry.to_numpy())
         if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
-            geometry = geometry.to_crs(self.crs)
-        flat = shapely.force_2d(geometry.to_numpy())
+            transformer = operation_of(frame, self.crs).transformer
+            flat = shapely.transform(
+                flat, lambda xy: np.stack(transformer.transform(*xy.T), axis=1).reshape(-1, 2)
+            )
         if self.meters_per_unit != 1.0:
             flat = shapely.transform(flat, lambda xy: xy * self.meters_per_unit)
         return np.asarray(flat, object)
@@ -90,9 +94,23 @@ def hash_of(content: bytes) -> int:
     return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
 
 
+def middle_of(frame: Any) -> Array:
+    """Give bounds (4,) of a frame's middle feature, nan where there is none.
+
+    A stray feature tells nothing of where the layer lies.
+    """
+    each = shapely.bounds(frame.geometry.to_numpy())
+    each = each[np.isfinite(each).all(axis=1)]
+    return np.asarray(np.median(each, axis=0)) if len(each) else np.full(4, np.nan)
+
+
+def operation_of(frame: Any, crs: CRS) -> Operation:
+    """Choose the operation from a frame's CRS to another, the same on every machine."""
+    source, (west, south, east, north) = flat_crs(CRS(frame.crs)), middle_of(frame)
+    return operation(source, crs, cell_of_place(source, (west + east) / 2.0, (south + north) / 2.0))
+
+
 def extent(frame: Any, crs: CRS) -> shapely.Polygon:
     """Give the box of a frame's geometries in the working CRS; not finite where none can be."""
-    bounds = Transformer.from_crs(CRS(frame.crs), crs, always_xy=True).transform_bounds(
-        *frame.total_bounds
-    )
+    bounds = operation_of(frame, crs).transformer.transform_bounds(*frame.total_bounds)
     return shapely.box(*bounds)

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import shapely
-from pyproj import CRS, Proj, Transformer
+from pyproj import CRS, Proj
 from pyproj.exceptions import CRSError, ProjError
 
 from ..geometry.georeference import utm_crs
+from ..geometry.operations import cell_of_place, operation
 from ..read.layers.features import flat_crs
+from .columns import middle_of
 from .faults import Faults
 
 # Judgment, no source: data seldom leaves the area a CRS is made for by more.
@@ -31,10 +32,7 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
         )
         return
     crs = flat_crs(CRS(frame.crs))
-    # of the feature in the middle: a stray one tells nothing of the layer
-    each = shapely.bounds(frame.geometry.to_numpy())
-    each = each[np.isfinite(each).all(axis=1)]
-    bounds = np.median(each, axis=0) if len(each) else np.full(4, np.nan)
+    bounds = middle_of(frame)
     if not np.isfinite(bounds).all():
         return
     degrees = np.abs(bounds[[0, 2]]).max() <= 181.0 and np.abs(bounds[[1, 3]]).max() <= 90.5
@@ -94,10 +92,9 @@ def _is_outside(crs: CRS, bounds: Bounds) -> bool:
 
 def _middle(crs: CRS, bounds: Bounds) -> tuple[float, float]:
     """Give longitude and latitude of the middle of bounds, inf where there are none."""
-    to_degrees = Transformer.from_crs(crs, CRS("EPSG:4326"), always_xy=True)
-    longitude, latitude = to_degrees.transform(
-        (bounds[0] + bounds[2]) / 2.0, (bounds[1] + bounds[3]) / 2.0
-    )
+    x, y = (bounds[0] + bounds[2]) / 2.0, (bounds[1] + bounds[3]) / 2.0
+    chosen = operation(crs, CRS("EPSG:4326"), cell_of_place(crs, x, y))
+    longitude, latitude = chosen.transformer.transform(x, y)
     return float(longitude), float(latitude)
 
 

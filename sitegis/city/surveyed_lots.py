@@ -9,10 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import Array, LotFrame
+from ..geometry.operations import cell_of_place, operation
 from ..messages.errors import BadInput, ComputationError, SitegisError
 from ..model.results import ScoredHypothesis
 from ..model.survey import Survey
@@ -36,8 +37,8 @@ class CityGrid:
         moved = frame.to_crs(np.asarray(xy, float).reshape(-1, 2))
         source, target = CRS.from_user_input(frame.crs), CRS.from_user_input(self.crs)
         if not source.equals(target, ignore_axis_order=True):
-            transformer = Transformer.from_crs(source, target, always_xy=True)
-            moved = np.stack(transformer.transform(moved[:, 0], moved[:, 1]), axis=1)
+            chosen = operation(source, target, cell_of_place(source, *moved[0].tolist()))
+            moved = np.stack(chosen.transformer.transform(*moved.T), axis=1)
         return np.asarray(moved * self.meters_per_unit)
 
 
