@@ -21,6 +21,23 @@ def through(survey: Survey, *stages: Stage) -> Survey:
     """Pass a survey through stages; what one cannot do is told where the user wrote it.
 
     Each hands its numbers on on their lattices (:mod:`sitegis.model.handover`).
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    *stages
+        Functions of a survey that fill a block, in their order.
+
+    Returns
+    -------
+    Survey
+        The survey with the blocks of these stages.
+
+    Raises
+    ------
+    ComputationError
+        A stage can give no answer.
     """
     try:
         for stage in stages:

@@ -111,7 +111,20 @@ def _plain_word(place: int, word: str) -> str:
 
 
 def agreement(address: str, street: str) -> float:
-    """Give how well an address fits a street: 1, 0.3 where type or direction differ, or 0."""
+    """Give how well an address fits a street: 1, 0.3 where type or direction differ, or 0.
+
+    Parameters
+    ----------
+    address
+        Address of the lot.
+    street
+        Name of the street.
+
+    Returns
+    -------
+    float
+        1, 0.3 or 0.
+    """
     one, other = street_name(address), street_name(street)
     if not one.name or one.name != other.name:
         return 0.0

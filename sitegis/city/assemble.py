@@ -126,6 +126,31 @@ def assemble(
     """Write every layer sorted by parcel id, then put all of them into place together.
 
     ``inputs`` are all files that the answer rests on, ``CITY.toml`` among them.
+
+    Parameters
+    ----------
+    city
+        The layers as read.
+    files
+        Files of the chunks.
+    out
+        File or database to write.
+    pages
+        Files for map and summary.
+    inputs
+        Files that the answer rests on.
+
+    Returns
+    -------
+    CitySummary
+        The sums.
+
+    Raises
+    ------
+    BadInput
+        The output cannot be of that kind.
+    CannotWrite
+        The output cannot be placed.
     """
     tally = Tally()
     before = _read_failures(city)

@@ -83,7 +83,22 @@ class Cutter:
         )
 
     def tasks(self, numbers: list[int], paths: list[Path], place: CityGrid) -> Iterator[Task]:
-        """Make the tasks of some chunks, one at a time."""
+        """Make the tasks of some chunks, one at a time.
+
+        Parameters
+        ----------
+        numbers
+            Numbers of the chunks.
+        paths
+            File of each chunk.
+        place
+            The city's grid.
+
+        Yields
+        ------
+        Iterator[Task]
+            One task a chunk.
+        """
         for number, path in zip(numbers, paths, strict=True):
             block = self.block(self.chunks[number])
             yield Task(block, self._sites(block), place, path)
@@ -105,7 +120,15 @@ def do_task(task: Task) -> int:
 
 
 def finish_task(task: Task, tables: Tables) -> None:
-    """Put the answers of site folders into a chunk's tables and write them."""
+    """Put the answers of site folders into a chunk's tables and write them.
+
+    Parameters
+    ----------
+    task
+        The chunk.
+    tables
+        Its answers from the layers.
+    """
     save_tables(work_sites(tables, task.sites, task.place), task.path)
 
 

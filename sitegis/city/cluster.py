@@ -22,6 +22,25 @@ def work_on_cluster(tasks: Iterator[Task], address: str) -> Iterator[int]:
     A worker gets a chunk's layers and sends its tables back, so it needs sitegis but no shared
     disk; site folders are read here. A lost worker's chunk is worked out again by another. Raises
     ``BadInput`` where the package is missing, ``ComputationError`` where the cluster is lost.
+
+    Parameters
+    ----------
+    tasks
+        The chunks to work on.
+    address
+        Address of the scheduler.
+
+    Yields
+    ------
+    Iterator[int]
+        Number of lots of each chunk.
+
+    Raises
+    ------
+    BadInput
+        The package is missing.
+    ComputationError
+        The cluster is lost.
     """
     distributed = _distributed()
     dask = importlib.import_module("dask")

@@ -47,7 +47,20 @@ class Placer:
 
 
 def words(frame: Any, column: str | None) -> Words:
-    """Give a column as text (n,); whole numbers lose their ``.0``, nothing becomes ""."""
+    """Give a column as text (n,); whole numbers lose their ``.0``, nothing becomes "".
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    column
+        Name of the column, None where none is named.
+
+    Returns
+    -------
+    Words
+        Texts (n,).
+    """
     if column is None:
         return np.full(len(frame), "", dtype=np.str_)
     values = frame[column]
@@ -66,7 +79,20 @@ def words(frame: Any, column: str | None) -> Words:
 
 
 def numbers(frame: Any, column: str | None) -> Array:
-    """Give a column as numbers (n,), nan where there is none."""
+    """Give a column as numbers (n,), nan where there is none.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    column
+        Name of the column, None where none is named.
+
+    Returns
+    -------
+    Array
+        Numbers (n,), nan for none.
+    """
     if column is None:
         return np.full(len(frame), np.nan)
     values = pd.to_numeric(frame[column], errors="coerce").to_numpy(float)
@@ -111,6 +137,19 @@ def operation_of(frame: Any, crs: CRS) -> Operation:
 
 
 def extent(frame: Any, crs: CRS) -> shapely.Polygon:
-    """Give the box of a frame's geometries in the working CRS; not finite where none can be."""
+    """Give the box of a frame's geometries in the working CRS; not finite where none can be.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    crs
+        The working CRS.
+
+    Returns
+    -------
+    shapely.Polygon
+        The box.
+    """
     bounds = operation_of(frame, crs).transformer.transform_bounds(*frame.total_bounds)
     return shapely.box(*bounds)

@@ -28,7 +28,24 @@ def route_lines(vertices: Array) -> Shapes:
 
 
 def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -> Columns:
-    """Give the strips about the likeliest routes that together hold 80 % of the listed ways."""
+    """Give the strips about the likeliest routes that together hold 80 % of the listed ways.
+
+    Parameters
+    ----------
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    laid
+        Routes of every pair, by exit and shape.
+    posterior
+        Probabilities of every lot's ways.
+    ids
+        Parcel ids.
+
+    Returns
+    -------
+    Columns
+        Columns of the layer.
+    """
     pair, kind = np.nonzero(posterior.routes > 0.0)
     weight, lot = posterior.routes[pair, kind], pairs.lot[pair]
     order = np.lexsort((kind, pair, -np.round(weight, 12), lot))

@@ -21,7 +21,19 @@ Bounds = Any
 
 
 def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
-    """Fault a layer whose CRS is missing, or cannot be that of its coordinates."""
+    """Fault a layer whose CRS is missing, or cannot be that of its coordinates.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    key
+        Dotted key of ``CITY.toml``.
+    written
+        Path as written.
+    faults
+        Where faults and notices are gathered.
+    """
     if frame.crs is None:
         faults.add(
             "crs-missing",
@@ -99,7 +111,17 @@ def _middle(crs: CRS, bounds: Bounds) -> tuple[float, float]:
 
 
 def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
-    """Fault a working CRS in which lengths are off by over 0.5 % at the middle of bounds."""
+    """Fault a working CRS in which lengths are off by over 0.5 % at the middle of bounds.
+
+    Parameters
+    ----------
+    crs
+        The working CRS.
+    bounds
+        Extent of the parcels, in the CRS's unit.
+    faults
+        Where faults and notices are gathered.
+    """
     try:
         longitude, latitude = _middle(crs, bounds)
         factors = Proj(crs).get_factors(longitude, latitude)

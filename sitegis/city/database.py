@@ -30,7 +30,25 @@ class Database:
 
 
 def database(url: str, *, schema: str = SCHEMA) -> Database:
-    """Read a ``postgresql://`` URL; ``BadInput`` never repeats it, since it may hold a password."""
+    """Read a ``postgresql://`` URL; ``BadInput`` never repeats it, since it may hold a password.
+
+    Parameters
+    ----------
+    url
+        Address of the database.
+    schema
+        Schema to write into.
+
+    Returns
+    -------
+    Database
+        Address and schema.
+
+    Raises
+    ------
+    BadInput
+        The address or the schema cannot be used.
+    """
     psycopg = _driver()
     if not url.startswith(("postgresql://", "postgres://")):
         fault = _fault(

@@ -46,6 +46,24 @@ def read_elevations(
 
     A value that stands for "not known" is no elevation: text, a usual marker (0, -999, 9999 and
     the like) that lies off the bulk of the others or recurs far too often, an absurd number.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    column
+        Name of the column, None where none is named.
+    unit_m
+        Length of the column's unit, m.
+    key
+        Dotted key of ``CITY.toml``.
+
+    Returns
+    -------
+    elevations
+        (n,), m, nan for none.
+    notices
+        What was not taken.
     """
     values = numbers(frame, column)
     if column is None:
@@ -123,7 +141,28 @@ def _median_near(at: Array, values: Array, points: Array, count: int, reach_m: f
 def check_ground(
     points: Array, elevations_m: Array, ids: Words, shapes: Shapes
 ) -> tuple[Array, list[Notice], list[DataFault]]:
-    """Take out lots' ground elevations (n,) that lie 20 m off those of the nearest lots."""
+    """Take out lots' ground elevations (n,) that lie 20 m off those of the nearest lots.
+
+    Parameters
+    ----------
+    points
+        Middles of the lots (n, 2), m.
+    elevations_m
+        Ground elevations (n,), m.
+    ids
+        Ids of the rows.
+    shapes
+        Geometries of the rows.
+
+    Returns
+    -------
+    elevations
+        (n,), m.
+    notices
+        What was taken out.
+    faults
+        The lots.
+    """
     known = np.flatnonzero(np.isfinite(elevations_m))
     out = elevations_m.copy()
     if len(known) < LEAST_TOLD:
@@ -165,6 +204,22 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
     be in the other unit, or all lie off by one amount, that is said with its cure and none is
     used. A single main's implausible inverts, or a fall steeper than 25 %, are flagged and not
     used. A main against whose line its inverts fall has been turned by the reader.
+
+    Parameters
+    ----------
+    mains
+        The mains, m of them.
+    ground
+        Elevations of the ground by place.
+
+    Returns
+    -------
+    mains
+        Without implausible inverts.
+    notices
+        What was taken out.
+    faults
+        The mains.
     """
     up, down = mains.inverts_up_m.copy(), mains.inverts_down_m.copy()
     ends = shapely.get_coordinates(
@@ -211,7 +266,20 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
 
 
 def inverts_in_feet(up: Array, down: Array) -> Array:
-    """Give inverts (n, 2) as if they had been in feet where meters were said."""
+    """Give inverts (n, 2) as if they had been in feet where meters were said.
+
+    Parameters
+    ----------
+    up
+        Inverts at the upstream ends (n,), m.
+    down
+        Inverts at the downstream ends (n,), m.
+
+    Returns
+    -------
+    Array
+        Inverts (n, 2), m.
+    """
     return np.stack([up, down], axis=1) * FOOT_M
 
 

@@ -76,6 +76,20 @@ def sample_edges(edges: Edges, tree: STRtree, parcel: Whole) -> Samples:
     """Put points outside the lot lines and tell which of them lie in no parcel.
 
     ``tree`` is over all parcels; ``parcel`` (n,) gives the place of each lot among them.
+
+    Parameters
+    ----------
+    edges
+        Lot lines.
+    tree
+        Index of all parcels.
+    parcel
+        Place of each lot among the parcels (n,).
+
+    Returns
+    -------
+    Samples
+        Points outside, and which are open.
     """
     lengths, normals = edges.lengths_m, edges.normals
     count = np.clip(np.ceil(lengths / SAMPLE_M), 1, MOST_SAMPLES).astype(np.int64)
@@ -103,6 +117,24 @@ def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, o
 
     First the nearest line a ray along the normal meets; where it meets none, the nearest line
     that lies ahead. What another parcel than ``own`` (m,) stands before is not faced.
+
+    Parameters
+    ----------
+    points
+        Points outside the lots (m, 2), m.
+    normals
+        Outward unit vectors (m, 2).
+    lines
+        Lines that may be faced.
+    parcels
+        Index of all parcels.
+    own
+        Place of each point's lot among the parcels (m,).
+
+    Returns
+    -------
+    Faced
+        Line, distance and place faced.
     """
     index = np.full(len(points), -1, np.int64)
     distance = np.full(len(points), np.inf)

@@ -18,7 +18,21 @@ class Faults:
         self.notices: list[Notice] = []
 
     def add(self, code: str, key: str, value: object, reason: str, remedy: str) -> None:
-        """Gather one fault under its dotted key."""
+        """Gather one fault under its dotted key.
+
+        Parameters
+        ----------
+        code
+            Code of the fault.
+        key
+            Dotted key of ``CITY.toml``.
+        value
+            What stands there.
+        reason
+            What is wrong.
+        remedy
+            What to do.
+        """
         shown = "" if value is None else shorten(value)
         row = line_of(self.lines, key)
         self.found.append(Fault(code, self.name, row, key, shown, reason, remedy))

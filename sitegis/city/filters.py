@@ -40,7 +40,24 @@ SHOWN = 6
 
 
 def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Notice]]:
-    """Tell which rows (n,) of a layer are read, and say what is not, with counts by value."""
+    """Tell which rows (n,) of a layer are read, and say what is not, with counts by value.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    table
+        The layer's table of ``CITY.toml``.
+    key
+        Dotted key of ``CITY.toml``.
+
+    Returns
+    -------
+    kept
+        Mask (n,).
+    notices
+        What is left out.
+    """
     kept = np.ones(len(frame), bool)
     said: list[str] = []
     unknown: list[str] = []
@@ -93,7 +110,20 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
 
 
 def known_share(values: Words, what: str) -> float:
-    """Give the share of filled values that are usual words for a ``system`` or ``status``."""
+    """Give the share of filled values that are usual words for a ``system`` or ``status``.
+
+    Parameters
+    ----------
+    values
+        Filled values.
+    what
+        ``system`` or ``status``.
+
+    Returns
+    -------
+    float
+        Share in [0, 1].
+    """
     known = SANITARY | OTHER_SYSTEM if what == "system" else ACTIVE | NOT_ACTIVE
     filled = [value for value in values.tolist() if value]
     return sum(_is_any(value, known) for value in filled) / max(len(filled), 1)

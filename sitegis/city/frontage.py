@@ -76,6 +76,22 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
     ``house_centers`` (n, 2) may be nan where a lot has no house. Method: see the module; among
     several frontages the address speaks, the narrower one (a common definition in zoning codes,
     from memory) and the deeper setback.
+
+    Parameters
+    ----------
+    block
+        The layers as arrays.
+    lots
+        Place of each lot among the parcels (n,).
+    tree
+        Index of all parcels.
+    house_centers
+        Middles of the houses (n, 2), m; nan without one.
+
+    Returns
+    -------
+    Frontages
+        Front, sides and names of the lots.
     """
     edges = lot_edges(block.parcels.shapes[lots])
     samples = sample_edges(edges, tree, lots)

@@ -47,7 +47,20 @@ class Rectangles:
 
 
 def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
-    """Give each lot's (n,) largest building part of buildings (b,), cut at the lot's lines."""
+    """Give each lot's (n,) largest building part of buildings (b,), cut at the lot's lines.
+
+    Parameters
+    ----------
+    lots
+        Outlines of the lots (n,).
+    buildings
+        Outlines of buildings (b,).
+
+    Returns
+    -------
+    Houses
+        One house a lot.
+    """
     houses = np.full(len(lots), None, object)
     centers = np.full((len(lots), 2), np.nan)
     counts = np.zeros(len(lots), np.int64)
@@ -108,6 +121,22 @@ def measure_houses(houses: Shapes, lots: Shapes, front: Array, gates: Array) -> 
     The walls' direction is the length-weighted mean of the edge directions with their angles
     times four, so that parallel and square walls agree; of its four axes the one nearest to the
     lot's front normal (n, 2) is the front.
+
+    Parameters
+    ----------
+    houses
+        Outlines of the houses.
+    lots
+        Outlines of the lots (n,).
+    front
+        Outward normals of the fronts (n, 2).
+    gates
+        Middles of flag lots' frontages (n, 2), m; nan for others.
+
+    Returns
+    -------
+    Rectangles
+        The rectangles.
     """
     xy, owner = shapely.get_coordinates(shapely.get_exterior_ring(houses), return_index=True)
     count = len(houses)

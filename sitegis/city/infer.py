@@ -75,7 +75,20 @@ class PriorTable:
     )
 
     def give(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
-        """Give the prior (13,) of a lot with mains on these (side, alley) pairs."""
+        """Give the prior (13,) of a lot with mains on these (side, alley) pairs.
+
+        Parameters
+        ----------
+        pairs
+            Sides with mains, and whether in an alley.
+        year
+            Year of the house, None where not known.
+
+        Returns
+        -------
+        Array
+            Prior (13,).
+        """
         key = (pairs, year)
         if key not in self.known:
             self.known[key] = self._work_out(pairs, year)
@@ -84,7 +97,24 @@ class PriorTable:
     def mixed(
         self, pairs: tuple[tuple[int, bool], ...], year: int | None, sure: float, other: int
     ) -> Array:
-        """Give the prior (13,) where the front is the front with ``sure``, else side ``other``."""
+        """Give the prior (13,) where the front is the front with ``sure``, else side ``other``.
+
+        Parameters
+        ----------
+        pairs
+            Sides with mains, and whether in an alley.
+        year
+            Year of the house, None where not known.
+        sure
+            Probability that the front is the front.
+        other
+            Side that is the front else.
+
+        Returns
+        -------
+        Array
+            Prior (13,).
+        """
         own = self.give(pairs, year)
         if other <= FRONT:
             return own
@@ -136,6 +166,22 @@ def elevation_fit(low_m: Array, low_sd_m: Array, high_m: Array, high_sd_m: Array
     ``low_m`` is the arrival from a drain under a basement floor, ``high_m`` from one as shallow as
     frost or cover let it be: 3 of 10 houses must have the first (judgment, no source). Nothing
     more: between mains depth is no habit, since a lateral to a deep main ends in a riser.
+
+    Parameters
+    ----------
+    low_m
+        Arrival above the main from a drain under a basement (n,), m.
+    low_sd_m
+        Its standard deviation (n,), m.
+    high_m
+        Arrival from a shallow drain (n,), m.
+    high_sd_m
+        Its standard deviation (n,), m.
+
+    Returns
+    -------
+    Array
+        Probabilities (n,).
     """
     low, high = ndtr(low_m / low_sd_m), ndtr(high_m / high_sd_m)
     return np.asarray(MUST_BE_LOW * low + (1.0 - MUST_BE_LOW) * high)
@@ -185,6 +231,30 @@ def infer(
     ``unlisted`` fits with 0.3 (judgment). Every row of the posterior sums to 1. ``grounds_m``
     and ``years`` (n,) by lot, nan where not known. Where another line may be the front
     (``other_fronts``, -1 none), the prior is that of both, by ``front_sure``.
+
+    Parameters
+    ----------
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    laid
+        Routes of every pair, by exit and shape.
+    mains
+        The mains, m of them.
+    grounds_m
+        Ground elevations of the lots (n,), m; nan where not known.
+    years
+        Years of the houses (n,), nan where not known.
+    table
+        Priors by sides with mains.
+    front_sure
+        Probability that the front is the front (n,).
+    other_fronts
+        Side that is the front else (n,), −1 for none.
+
+    Returns
+    -------
+    Posterior
+        Probabilities by lot, way and main.
     """
     count = len(grounds_m)
     elevations, known = _elevations(pairs, laid, mains, grounds_m)
@@ -285,6 +355,18 @@ def dye_bits(passes: Array, unlisted: Array) -> Array:
     Reliabilities are those of stage ``routes``: seen 9 times in 10 where it passes, 1 in 50
     where not; an unlisted way passes 1 time in 10. Information about passing or not:
     H(seen) − H(seen | passing). ``passes``, ``unlisted`` and the answer (n,).
+
+    Parameters
+    ----------
+    passes
+        Probability that the flow passes (n,).
+    unlisted
+        Probability of an unlisted way (n,).
+
+    Returns
+    -------
+    Array
+        Gain (n,), bits.
     """
     seen, stray = dye.DEFAULT.reliability, dye.FALSE_SEEN
     passing = passes + UNLISTED_PASSES * unlisted
@@ -306,6 +388,26 @@ def pass_shares(
     """Give lot, manhole and the probability that the lateral's flow passes it first, (k,) each.
 
     ``below`` (q, k): the first manhole down the main from each tap, -1 where none.
+
+    Parameters
+    ----------
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    laid
+        Routes of every pair, by exit and shape.
+    posterior
+        Probabilities of every lot's ways.
+    below
+        First manhole down the main from each tap (q, k), −1 for none.
+
+    Returns
+    -------
+    lot
+        (k,).
+    manhole
+        (k,).
+    probability
+        (k,).
     """
     on = (below >= 0) & (posterior.routes > 0.0)
     lot = np.broadcast_to(pairs.lot[:, None], below.shape)[on]

@@ -86,7 +86,24 @@ class Block:
 
 
 def lone_mains(ids: Words, shapes: Shapes, up_m: Array, down_m: Array) -> Mains:
-    """Make mains (m,) of which each is a line of its own."""
+    """Make mains (m,) of which each is a line of its own.
+
+    Parameters
+    ----------
+    ids
+        Ids of the rows.
+    shapes
+        Geometries of the rows.
+    up_m
+        Inverts at the upstream ends (m,), m.
+    down_m
+        Inverts at the downstream ends (m,), m.
+
+    Returns
+    -------
+    Mains
+        The mains.
+    """
     count = len(ids)
     return Mains(
         ids=ids,
@@ -131,5 +148,18 @@ def unique_rows(*columns: Whole) -> tuple[Whole, Whole]:
 
 
 def segments(starts: Array, ends: Array) -> Shapes:
-    """Make straight lines of starts (n, 2) and ends (n, 2)."""
+    """Make straight lines of starts (n, 2) and ends (n, 2).
+
+    Parameters
+    ----------
+    starts
+        Starts (n, 2), m.
+    ends
+        Ends (n, 2), m.
+
+    Returns
+    -------
+    Shapes
+        Lines (n,).
+    """
     return np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)), object)

@@ -92,7 +92,20 @@ class LayerFiles:
         return path
 
     def frame(self, key: str, dimension: int) -> Any:
-        """Read one layer's rows that pass its filters; None with its faults gathered."""
+        """Read one layer's rows that pass its filters; None with its faults gathered.
+
+        Parameters
+        ----------
+        key
+            Dotted key of ``CITY.toml``.
+        dimension
+            0 for points, 1 for lines, 2 for areas.
+
+        Returns
+        -------
+        Any
+            The rows, None with the faults gathered.
+        """
         table: LayerTable | None = getattr(self.file, key)
         path = None if table is None else self._path(f"{key}.layer", table.layer)
         if table is None or path is None or not self.is_harmless(path, f"{key}.layer", table.layer):
@@ -114,7 +127,22 @@ class LayerFiles:
         return None if frame is None else self._checked(frame, key, dimension, table)
 
     def is_harmless(self, path: Path, key: str, written: str) -> bool:
-        """Check the kind of a layer and what it may lead to; note the files it consists of."""
+        """Check the kind of a layer and what it may lead to; note the files it consists of.
+
+        Parameters
+        ----------
+        path
+            The layer's file.
+        key
+            Dotted key of ``CITY.toml``.
+        written
+            Path as written.
+
+        Returns
+        -------
+        bool
+            Whether it may be read.
+        """
         suffix = path.suffix.lower()
         kind = suffix in SUFFIXES and (path.is_dir() if suffix == ".gdb" else path.is_file())
         if not kind or (suffix == ".gdb" and not (path / GDB_CATALOG).is_file()):
@@ -213,7 +241,25 @@ def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
 
 
 def read_frame(path: Path, layer_name: str | None) -> Any:
-    """Read a layer as a frame; raises what geopandas raises, ValueError where it has no shapes."""
+    """Read a layer as a frame; raises what geopandas raises, ValueError where it has no shapes.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    layer_name
+        Name of the layer, None for the only one.
+
+    Returns
+    -------
+    Any
+        The rows as a GeoDataFrame.
+
+    Raises
+    ------
+    ValueError
+        It holds no shapes.
+    """
     if path.suffix.lower() == ".parquet":
         return geopandas.read_parquet(path)
     options = {"layer": layer_name} if layer_name else {}

@@ -18,7 +18,20 @@ from .schema import AlleyTable, CityFile, RowTable, StreetTable
 
 
 def read_areas(frame: Any, place: Placer) -> Shapes:
-    """Give valid polygons, parts apart, in an order that does not depend on their rows."""
+    """Give valid polygons, parts apart, in an order that does not depend on their rows.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    place
+        Takes a geometry to the working CRS.
+
+    Returns
+    -------
+    Shapes
+        Polygons.
+    """
     shapes = place.shapes(frame)
     shapes = shapes[are_finite(shapes)]
     shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
@@ -41,7 +54,22 @@ def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
 
 
 def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> Streets:
-    """Join streets and alleys."""
+    """Join streets and alleys.
+
+    Parameters
+    ----------
+    frames
+        Layers by key.
+    file
+        ``CITY.toml`` as validated.
+    place
+        Takes a geometry to the working CRS.
+
+    Returns
+    -------
+    Streets
+        The lines with their names.
+    """
     made = [
         _ways(frames[key], table, place)
         for key, table in (("streets", file.streets), ("alleys", file.alleys))
@@ -69,7 +97,22 @@ def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
 
 
 def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
-    """Give the right-of-way polygons, parts apart."""
+    """Give the right-of-way polygons, parts apart.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    table
+        The layer's table, None where there is none.
+    place
+        Takes a geometry to the working CRS.
+
+    Returns
+    -------
+    Streets
+        The polygons with their names.
+    """
     if table is None:
         return Streets(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
     shapes = place.shapes(frame)
@@ -83,7 +126,24 @@ def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
 
 
 def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[Notice]]:
-    """Give the mains as single lines; parts of one row share its id, and lose their inverts."""
+    """Give the mains as single lines; parts of one row share its id, and lose their inverts.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    file
+        ``CITY.toml`` as validated.
+    place
+        Takes a geometry to the working CRS.
+
+    Returns
+    -------
+    mains
+        Single lines.
+    notices
+        What was turned or left out.
+    """
     table = file.mains
     shapes, source = _lines(frame, place)
     single = np.bincount(source, minlength=len(frame))[source] == 1
@@ -118,7 +178,24 @@ def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
 
 
 def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, Array]:
-    """Give the manholes and their rims' elevations (h,), nan where not known."""
+    """Give the manholes and their rims' elevations (h,), nan where not known.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    file
+        ``CITY.toml`` as validated.
+    place
+        Takes a geometry to the working CRS.
+
+    Returns
+    -------
+    manholes
+        The points.
+    rims
+        Elevations (h,), m.
+    """
     if file.manholes is None:
         return Manholes(np.zeros(0, np.str_), np.zeros(0, object)), np.zeros(0)
     shapes = place.shapes(frame)

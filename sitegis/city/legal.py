@@ -19,7 +19,21 @@ EASEMENT_M = 4.0
 def keep_off_house(
     laid: Array, fits: Flags, pairs: Pairs, houses: Rectangles, shapes: Shapes
 ) -> None:
-    """Clear ``fits`` where a route passes under the house again."""
+    """Clear ``fits`` where a route passes under the house again.
+
+    Parameters
+    ----------
+    laid
+        Vertices of the routes (q, ..., 2), m.
+    fits
+        Mask (q, ...) of the routes that are left, changed in place.
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    houses
+        Rectangles of the houses.
+    shapes
+        Outlines of the houses.
+    """
     pair, kind = np.nonzero(fits)
     lot = pairs.lot[pair]
     offset = laid[pair, kind] - houses.centers[lot][:, None]
@@ -56,7 +70,21 @@ def _touches(routes: Array, low: Array, high: Array) -> Flags:
 
 
 def stay_off_lots(laid: Array, fits: Flags, pairs: Pairs, neighbors: STRtree, own: Whole) -> None:
-    """Clear ``fits`` where a route passes through another's lot."""
+    """Clear ``fits`` where a route passes through another's lot.
+
+    Parameters
+    ----------
+    laid
+        Vertices of the routes (q, ..., 2), m.
+    fits
+        Mask (q, ...) of the routes that are left, changed in place.
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    neighbors
+        Index of all parcels.
+    own
+        Place of each lot among the parcels (n,).
+    """
     pair, kind = np.nonzero(fits)
     lot, vertices = pairs.lot[pair], laid[pair, kind]
     private = np.asarray(shapely.linestrings(vertices), object)

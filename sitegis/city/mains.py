@@ -25,6 +25,22 @@ def find_pairs(block: Block, lots: Whole, frontages: Frontages, tree: STRtree) -
     A main counts on a side where the side's open lines face it within 30 m with no other lot
     between (the right-of-way the line abuts), or where it runs within 3 m of the line itself (a
     main in a rear easement).
+
+    Parameters
+    ----------
+    block
+        The layers as arrays.
+    lots
+        Place of each lot among the parcels (n,).
+    frontages
+        Front and sides of the lots.
+    tree
+        Index of all parcels.
+
+    Returns
+    -------
+    Pairs
+        The pairs.
     """
     edges, samples = frontages.edges, frontages.samples
     at = face_lines(
@@ -129,7 +145,20 @@ class ManholesOnMains:
 
 
 def snap_manholes(manholes: Manholes, mains: Mains) -> ManholesOnMains:
-    """Put every manhole on each main that passes it within 2 m, by main and station."""
+    """Put every manhole on each main that passes it within 2 m, by main and station.
+
+    Parameters
+    ----------
+    manholes
+        The points.
+    mains
+        The mains, m of them.
+
+    Returns
+    -------
+    ManholesOnMains
+        Manhole, main and station.
+    """
     if not len(manholes.shapes) or not len(mains.shapes):
         return ManholesOnMains(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int64))
     manhole, main = STRtree(mains.shapes).query(
@@ -141,7 +170,22 @@ def snap_manholes(manholes: Manholes, mains: Mains) -> ManholesOnMains:
 
 
 def manhole_below(snapped: ManholesOnMains, main: Whole, station_m: Array) -> Whole:
-    """Give the first manhole with the flow below each station of a main (m,), -1 where none."""
+    """Give the first manhole with the flow below each station of a main (m,), -1 where none.
+
+    Parameters
+    ----------
+    snapped
+        Manholes on the mains.
+    main
+        Index of each main (k,).
+    station_m
+        Stations on the mains (k,), m.
+
+    Returns
+    -------
+    Whole
+        Manholes (k,), −1 for none.
+    """
     if not len(snapped.main):
         return np.full(len(main), -1, np.int64)
     longest = float(max(snapped.station_m.max(), station_m.max(initial=0.0))) + 1.0
@@ -156,6 +200,20 @@ def main_inverts(mains: Mains, main: Whole, station_m: Array) -> Array:
     """Give the inverts (k,) of mains (k,) at stations (k,), meters, nan where not known.
 
     Straight between both ends; past an end the end's invert holds.
+
+    Parameters
+    ----------
+    mains
+        The mains, m of them.
+    main
+        Index of each main (k,).
+    station_m
+        Stations on the mains (k,), m.
+
+    Returns
+    -------
+    Array
+        Inverts (k,), m.
     """
     length = np.maximum(shapely.length(mains.shapes[main]), 1e-9)
     share = np.clip(station_m / length, 0.0, 1.0)

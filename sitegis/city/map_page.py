@@ -47,7 +47,26 @@ def map_page(
     made: Made,
     notes: list[tuple[str, str, str]],
 ) -> bytes:
-    """Give the page's bytes from the chunks' tables (of :data:`TABLES`)."""
+    """Give the page's bytes from the chunks' tables (of :data:`TABLES`).
+
+    Parameters
+    ----------
+    parts
+        Tables of the chunks.
+    tally
+        Counts by lot, street and manhole.
+    summary
+        What the run found, in sums.
+    made
+        Version, date and inputs of the run.
+    notes
+        Kind, where and words of each note.
+
+    Returns
+    -------
+    bytes
+        The page in UTF-8.
+    """
     lots = _joined(parts, "lots")
     order = np.argsort(lots["parcel"], kind="stable")
     lots = {name: values[order] for name, values in lots.items()}

@@ -124,13 +124,43 @@ def _meeting(place: Whole) -> tuple[Whole, Whole]:
 
 
 def on_line(mains: Mains, main: Whole, station_m: Array) -> Array:
-    """Give the stations (k,) on their lines of places on mains (k,)."""
+    """Give the stations (k,) on their lines of places on mains (k,).
+
+    Parameters
+    ----------
+    mains
+        The mains, m of them.
+    main
+        Index of each main (k,).
+    station_m
+        Stations on the mains (k,), m.
+
+    Returns
+    -------
+    Array
+        Stations (k,), m.
+    """
     sign = np.where(mains.turned[main], -1.0, 1.0)
     return np.asarray(mains.starts_m[main] + sign * station_m)
 
 
 def around(mains: Mains, main: Whole) -> tuple[Whole, Whole]:
-    """Give for mains (c,) themselves and those before and after them on their lines: row, main."""
+    """Give for mains (c,) themselves and those before and after them on their lines: row, main.
+
+    Parameters
+    ----------
+    mains
+        The mains, m of them.
+    main
+        Index of each main (k,).
+
+    Returns
+    -------
+    row
+        Of the main given.
+    main
+        Itself or one beside it.
+    """
     low = np.where(mains.turned, mains.starts_m - shapely.length(mains.shapes), mains.starts_m)
     order = np.lexsort((np.arange(len(low)), low, mains.line))
     rank = np.empty(len(order), np.int64)

@@ -53,6 +53,28 @@ def make_lots(
     ``ways`` are the centerlines of streets and alleys.
     No lot is: a parcel without id or area, a second one of an id, one with the outline of
     another (units of a condominium), and one that is the street itself.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    table
+        The layer's table.
+    place
+        Takes a geometry to the working CRS.
+    houses
+        Outlines of the houses.
+    ways
+        Centerlines of streets and alleys.
+
+    Returns
+    -------
+    parcels
+        In the order of their ids.
+    failures
+        What is no lot.
+    notices
+        What was decided.
     """
     records, rows, failures, said = _once_each(frame, table, place)
     stacked = _stacked_on(records.shapes)

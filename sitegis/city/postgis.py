@@ -26,7 +26,20 @@ Connection = psycopg.Connection[Any]
 
 
 def check_database(target: Database, names: tuple[str, ...]) -> None:
-    """Refuse, before any work, what could not be written; ``CannotWrite``."""
+    """Refuse, before any work, what could not be written; ``CannotWrite``.
+
+    Parameters
+    ----------
+    target
+        The database.
+    names
+        Tables to write.
+
+    Raises
+    ------
+    CannotWrite
+        The tables could not be written.
+    """
     with _transaction(target) as connection:
         _extension_schema(connection, target)
         for name in names:
@@ -47,6 +60,20 @@ def write_tables(frames: Iterator[tuple[str, Any]], target: Database, crs: CRS) 
     Rows are numbered in ``fid`` as in a GeoPackage, so that a GIS has a key. A table that sitegis
     did not write is never replaced. The CRS is the table's SRID where it has an EPSG code, else
     the SRID is 0 and the table's comment holds the CRS. Raises ``CannotWrite``.
+
+    Parameters
+    ----------
+    frames
+        Named GeoDataFrames.
+    target
+        The database.
+    crs
+        The working CRS.
+
+    Raises
+    ------
+    CannotWrite
+        A table cannot be written.
     """
     srid = crs.to_epsg() or 0
     comment = MARK if srid else f"{MARK} CRS: {crs.to_wkt()}"

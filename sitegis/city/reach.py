@@ -46,7 +46,20 @@ class Meeting:
         return self.pair[first], first
 
     def toward(self, points: Array, otherwise: Array) -> Array:
-        """Give the unit directions from points (q, 2) to the nearest place on the pair's mains."""
+        """Give the unit directions from points (q, 2) to the nearest place on the pair's mains.
+
+        Parameters
+        ----------
+        points
+            Points (q, 2), m.
+        otherwise
+            Directions where there is none (q, 2).
+
+        Returns
+        -------
+        Array
+            Unit vectors (q, 2).
+        """
         out = otherwise.copy()
         foot = feet(points[self.pair], self.pieces, self.piece)
         length = np.hypot(*(foot - points[self.pair]).T)
@@ -61,6 +74,19 @@ class Meeting:
 
         Gives main (-1 none), station of the tap, place met (the start where none), meters past
         the main's end and the angle off square, each by (q, k).
+
+        Parameters
+        ----------
+        starts
+            Starts of the rays (q, k, 2), m.
+        directions
+            Unit vectors (q, k, 2).
+
+        Returns
+        -------
+        tuple[Whole, Array, Array, Array, Array]
+            Main, station in m, place in m, meters past the end, angle off square in
+            rad: (q, k) each.
         """
         shape = starts.shape[:2]
         main, hit = np.full(shape, -1, np.int64), starts.copy()

@@ -118,7 +118,27 @@ def _read_file(path: Path, faults: Faults) -> CityFile | None:
 
 
 def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
-    """Read every layer, even after a fault in one, so that all faults are told together."""
+    """Read every layer, even after a fault in one, so that all faults are told together.
+
+    Parameters
+    ----------
+    path
+        Path of ``CITY.toml``.
+    file
+        ``CITY.toml`` as validated.
+    faults
+        Where faults and notices are gathered.
+
+    Returns
+    -------
+    City
+        The layers as read.
+
+    Raises
+    ------
+    BadInput
+        A layer has faults.
+    """
     files = LayerFiles(path.resolve().parent, file, faults)
     parcels = files.frame("parcels", AREAS)
     crs = _choose_crs(file, parcels, faults)

@@ -20,7 +20,24 @@ NAMED = 5
 
 
 def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, list[Notice]]:
-    """Tell which parcels (n,) are roads, and warn of those that have buildings or are in doubt."""
+    """Tell which parcels (n,) are roads, and warn of those that have buildings or are in doubt.
+
+    Parameters
+    ----------
+    parcels
+        The parcels (n,).
+    houses
+        Outlines of the houses.
+    ways
+        Centerlines of streets and alleys.
+
+    Returns
+    -------
+    roads
+        Mask (n,).
+    notices
+        What is in doubt.
+    """
     scores, built = road_scores(parcels.shapes, houses, ways)
     roads, doubtful = scores > 0.0, np.abs(scores) < DOUBT
     notices = []
@@ -58,6 +75,22 @@ def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, A
     The sum of logs of: centerline run over the root of the area; mean width (area over run)
     below 40 m; compactness 4πA/P² below 0.5; built share below 2 %. Judgment, no source. A
     parcel with less than 20 m of centerline is no road (-inf): nothing shows one in it.
+
+    Parameters
+    ----------
+    parcels
+        Outlines of the parcels (n,).
+    houses
+        Outlines of the houses.
+    ways
+        Centerlines of streets and alleys.
+
+    Returns
+    -------
+    score
+        (n,).
+    built
+        Built share (n,).
     """
     score, built = np.full(len(parcels), -np.inf), np.zeros(len(parcels))
     if not len(ways) or not len(parcels):

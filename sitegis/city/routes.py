@@ -164,6 +164,26 @@ def lay_routes(
 
     ``neighbors`` is over all parcels, ``own`` (n,) the lots' places among
     them: a route through another lot is out, unless the main runs in its edge.
+
+    Parameters
+    ----------
+    houses
+        Rectangles of the houses.
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    mains
+        The mains, m of them.
+    house_shapes
+        Outlines of the houses (n,).
+    neighbors
+        Index of all parcels.
+    own
+        Place of each lot among the parcels (n,).
+
+    Returns
+    -------
+    LotRoutes
+        The routes.
     """
     view = _view(houses, pairs)
     met = Meeting(pairs, mains, view.center)

@@ -44,6 +44,35 @@ def run_city(
     The answer does not depend on workers, chunks or the order of rows. Raises ``BadInput`` with
     every fault of ``CITY.toml`` and its layers, ``ComputationError`` where a worker or the
     cluster is lost, ``CannotWrite``. ``pages`` names files for the map and the summary.
+
+    Parameters
+    ----------
+    path
+        Path of ``CITY.toml``.
+    out
+        File or database to write.
+    workers
+        Number of processes.
+    scheduler
+        Address of a dask scheduler, None for processes here.
+    progress
+        Called with lots done, all lots, and lots done earlier.
+    pages
+        Files for map and summary.
+
+    Returns
+    -------
+    CitySummary
+        The sums.
+
+    Raises
+    ------
+    BadInput
+        ``CITY.toml`` or a layer has faults.
+    ComputationError
+        A worker or the cluster is lost.
+    CannotWrite
+        The output cannot be placed.
     """
     check_output(out)
     city = read_city(path)
@@ -77,7 +106,20 @@ def run_city(
 
 
 def work_name(path: Path, out: Path | Database) -> Path:
-    """Name the output whose work folder a run takes; a database's stands beside ``CITY.toml``."""
+    """Name the output whose work folder a run takes; a database's stands beside ``CITY.toml``.
+
+    Parameters
+    ----------
+    path
+        Path of ``CITY.toml``.
+    out
+        File or database to write.
+
+    Returns
+    -------
+    Path
+        Path beside which the work folder lies.
+    """
     return path.with_name(f"{path.stem}.postgis") if isinstance(out, Database) else out
 
 

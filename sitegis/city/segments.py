@@ -40,6 +40,18 @@ def line_pieces(lines: Shapes, box: Array | None = None) -> Pieces:
     """Cut lines (n,) into their straight pieces; only those that touch a box (4,), if given.
 
     Stations are known only where no box is given.
+
+    Parameters
+    ----------
+    lines
+        Lines (n,).
+    box
+        Lowest and highest x and y that count (4,), m; None for all.
+
+    Returns
+    -------
+    Pieces
+        The pieces.
     """
     xy, line = shapely.get_coordinates(lines, return_index=True)
     same = np.flatnonzero(line[1:] == line[:-1]) if len(line) else np.zeros(0, np.int64)
@@ -73,6 +85,22 @@ def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Arra
     """Give how far along rays (m, 2) each meets piece ``rows`` (m,), inf where it does not.
 
     ``directions`` are unit vectors; closed form of two straights (Cramer's rule).
+
+    Parameters
+    ----------
+    starts
+        Starts of the rays (m, 2), m.
+    directions
+        Unit vectors (m, 2).
+    pieces
+        Straight pieces of lines.
+    rows
+        Index of each piece (m,).
+
+    Returns
+    -------
+    Array
+        Distances (m,), m.
     """
     a, step = pieces.starts[rows], (pieces.ends - pieces.starts)[rows]
     gap = a - starts
@@ -85,7 +113,22 @@ def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Arra
 
 
 def feet(points: Array, pieces: Pieces, rows: Whole) -> Array:
-    """Give the places (m, 2) on pieces ``rows`` (m,) that are nearest to points (m, 2)."""
+    """Give the places (m, 2) on pieces ``rows`` (m,) that are nearest to points (m, 2).
+
+    Parameters
+    ----------
+    points
+        Points (m, 2), m.
+    pieces
+        Straight pieces of lines.
+    rows
+        Index of each piece (m,).
+
+    Returns
+    -------
+    Array
+        Places (m, 2), m.
+    """
     a, step = pieces.starts[rows], (pieces.ends - pieces.starts)[rows]
     square = np.maximum((step**2).sum(axis=1), 1e-18)
     share = np.clip(((points - a) * step).sum(axis=1) / square, 0.0, 1.0)
@@ -93,7 +136,22 @@ def feet(points: Array, pieces: Pieces, rows: Whole) -> Array:
 
 
 def least(source: Whole, value: Array, *keys: Whole) -> Whole:
-    """Give the rows with the least value of each source; among equals the least key decides."""
+    """Give the rows with the least value of each source; among equals the least key decides.
+
+    Parameters
+    ----------
+    source
+        Source of each row (n,).
+    value
+        Value of each row (n,).
+    *keys
+        Further keys (n,), the first one first.
+
+    Returns
+    -------
+    Whole
+        Row indices.
+    """
     order = np.lexsort((*keys[::-1], np.round(value, DECIMALS), source))
     return order[np.flatnonzero(np.diff(source[order], prepend=-1))]
 

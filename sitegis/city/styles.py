@@ -72,6 +72,15 @@ def describe_city(path: Path, columns: dict[str, list[str]], date: str) -> None:
     """Store styles, titles and meanings in a city's GeoPackage that holds its layers.
 
     ``columns`` names each layer's attributes; ``date`` as in ``describe_layers``.
+
+    Parameters
+    ----------
+    path
+        The GeoPackage.
+    columns
+        Attributes of each layer.
+    date
+        Date of the run.
     """
     describe_layers(path, [_told(name, columns[name]) for name in _LAYERS], date=date)
 

@@ -177,7 +177,20 @@ class Tally:
         return found
 
     def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:
-        """Give the sums."""
+        """Give the sums.
+
+        Parameters
+        ----------
+        name
+            Name of the city.
+        notices
+            What was said while reading.
+
+        Returns
+        -------
+        CitySummary
+            The sums.
+        """
         return CitySummary(
             name=name,
             lots=self.lots,

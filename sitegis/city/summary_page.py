@@ -23,7 +23,22 @@ STOPS = 8
 
 
 def summary_page(summary: CitySummary, made: Made, notes: list[tuple[str, str, str]]) -> bytes:
-    """Give the page's bytes: counts, how sure, stops, the layers' faults, inputs, assumptions."""
+    """Give the page's bytes: counts, how sure, stops, the layers' faults, inputs, assumptions.
+
+    Parameters
+    ----------
+    summary
+        What the run found, in sums.
+    made
+        Version, date and inputs of the run.
+    notes
+        Kind, where and words of each note.
+
+    Returns
+    -------
+    bytes
+        The PDF.
+    """
     answered = summary.lots - sum(summary.unanswered.values())
     below = answered - summary.sure - summary.rather_sure
     sure = [

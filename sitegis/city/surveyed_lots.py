@@ -33,7 +33,20 @@ class CityGrid:
     meters_per_unit: float
 
     def to_city(self, frame: LotFrame, xy: Array) -> Array:
-        """Take lot coordinates (n, 2) of a site to the city's CRS, in meters."""
+        """Take lot coordinates (n, 2) of a site to the city's CRS, in meters.
+
+        Parameters
+        ----------
+        frame
+            The site's lot on its grid.
+        xy
+            Places in the lot (n, 2), m.
+
+        Returns
+        -------
+        Array
+            Places in the city's CRS (n, 2), m.
+        """
         moved = frame.to_crs(np.asarray(xy, float).reshape(-1, 2))
         source, target = CRS.from_user_input(frame.crs), CRS.from_user_input(self.crs)
         if not source.equals(target, ignore_axis_order=True):
@@ -47,6 +60,20 @@ def work_sites(tables: Tables, sites: Mapping[str, Path], place: CityGrid) -> Ta
 
     A folder with faults leaves the lot's answer from the layers, a flag, and its reason among
     the failures.
+
+    Parameters
+    ----------
+    tables
+        Columns by layer.
+    sites
+        Site folder by parcel id.
+    place
+        The city's grid.
+
+    Returns
+    -------
+    Tables
+        The tables with these answers.
     """
     for parcel, folder in sites.items():
         at = np.flatnonzero(tables["lots"]["parcel"] == parcel)

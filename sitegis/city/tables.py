@@ -41,7 +41,15 @@ def join(tables: Sequence[Columns]) -> Columns:
 
 
 def save_tables(tables: Tables, path: Path) -> None:
-    """Write tables to a file, atomically: it is there whole or not at all."""
+    """Write tables to a file, atomically: it is there whole or not at all.
+
+    Parameters
+    ----------
+    tables
+        Columns by layer.
+    path
+        The file.
+    """
     arrays: dict[str, NDArray[Any]] = {}
     for name, columns in tables.items():
         for column, values in columns.items():
@@ -109,7 +117,15 @@ def from_wkb(content: Shapes) -> Shapes:
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file under a temporary name, sync it and rename it into place."""
+    """Write a file under a temporary name, sync it and rename it into place.
+
+    Parameters
+    ----------
+    path
+        The file.
+    content
+        Its bytes.
+    """
     descriptor, temporary = tempfile.mkstemp(prefix=".part-", dir=path.parent)
     try:
         with os.fdopen(descriptor, "wb") as file:

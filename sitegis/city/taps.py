@@ -58,6 +58,26 @@ def find_taps(
 
     Interval and median are quantiles of the mixture, held within the line's ends: what would lie
     past an end taps there.
+
+    Parameters
+    ----------
+    block
+        The layers as arrays.
+    lots
+        Outlines of the lots (n,).
+    pairs
+        Lot, side and mains that may serve it, q of them.
+    laid
+        Routes of every pair, by exit and shape.
+    posterior
+        Probabilities of every lot's ways.
+    manholes
+        Manholes on the mains.
+
+    Returns
+    -------
+    Taps
+        The taps.
     """
     mains = block.mains
     pair, kind = np.nonzero(posterior.routes > 0.0)

@@ -38,6 +38,18 @@ def ends_within_limits(path: Path, layer_name: str | None) -> bool:
     """Try to read a layer of more than 5 MB; a smaller one is not tried.
 
     A layer that cannot be read passes: who reads it then tells why.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    layer_name
+        Name of the layer, None for the only one.
+
+    Returns
+    -------
+    bool
+        Whether it did.
     """
     size_bytes = size_of(path)
     if size_bytes <= LARGE_BYTES:
@@ -60,7 +72,19 @@ def ends_within_limits(path: Path, layer_name: str | None) -> bool:
 
 
 def main(path: str, layer_name: str, memory_bytes: str, cpu_s: str) -> None:
-    """Read the layer for nothing; a limit ends the process."""
+    """Read the layer for nothing; a limit ends the process.
+
+    Parameters
+    ----------
+    path
+        The layer's file.
+    layer_name
+        Name of the layer, empty for the only one.
+    memory_bytes
+        Limit of memory, bytes.
+    cpu_s
+        Limit of processor time, s.
+    """
     resource.setrlimit(resource.RLIMIT_AS, (int(memory_bytes),) * 2)
     resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_s),) * 2)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))

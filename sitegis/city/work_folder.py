@@ -22,7 +22,20 @@ SCHEMA = 1
 
 
 def hash_inputs(paths: tuple[Path, ...], sites: Path | None) -> str:
-    """Give the SHA-256 of everything that the answer rests on: files, site folders, version."""
+    """Give the SHA-256 of everything that the answer rests on: files, site folders, version.
+
+    Parameters
+    ----------
+    paths
+        Files.
+    sites
+        Folder of the site folders, None without any.
+
+    Returns
+    -------
+    str
+        The digest in hex.
+    """
     digest = hashlib.sha256(f"sitegis {__version__} city {SCHEMA}".encode())
     under = sorted(p for p in sites.rglob("*") if p.is_file()) if sites is not None else []
     for path in (*paths, *under):
@@ -62,7 +75,22 @@ def work_folder(out: Path) -> Iterator[Path]:
 
 
 def reopen(folder: Path, inputs: str, chunks: int) -> list[int]:
-    """Give the chunks that are done already; those of other inputs are removed first."""
+    """Give the chunks that are done already; those of other inputs are removed first.
+
+    Parameters
+    ----------
+    folder
+        The work folder.
+    inputs
+        Digest of the inputs.
+    chunks
+        Number of chunks.
+
+    Returns
+    -------
+    list[int]
+        Numbers of the chunks.
+    """
     manifest = {"schema": SCHEMA, "inputs": inputs, "chunks": chunks}
     path = folder / MANIFEST
     if not _is_of(path, manifest):
@@ -93,7 +121,20 @@ def _clear(folder: Path) -> None:
 
 
 def chunk_path(folder: Path, number: int) -> Path:
-    """Name the file of a chunk."""
+    """Name the file of a chunk.
+
+    Parameters
+    ----------
+    folder
+        The work folder.
+    number
+        Number of the chunk.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
     return folder / f"chunk-{number:06d}.npz"
 
 

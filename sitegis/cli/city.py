@@ -27,7 +27,7 @@ from .printing import print_and_exit, print_line
 from .report import EXIT_DONE, EXIT_FLAGS, exit_with
 
 if TYPE_CHECKING:
-    from ..city import CitySummary, Database
+    from ..city import CitySummary
 
 EXIT_INTERRUPTED = 130
 
@@ -114,10 +114,13 @@ def command(  # noqa: PLR0913
         raise click.UsageError("--schema belongs to --to.")
     if scheduler is not None and workers > 1:
         raise click.UsageError("Give either --workers or --scheduler.")
-    from ..city import SCHEMA, work_name
+    from ..city import work_name
     from ..library import functions as library
 
-    target = _target(out, to, SCHEMA if schema is None else schema)
+    try:
+        target = library.city_target(to or out or "", schema)
+    except BadInput as error:
+        exit_with(error)
     try:
         run = functools.partial(
             library.city,
@@ -151,16 +154,6 @@ def _look(files: tuple[Path, ...], *, with_output: bool) -> NoReturn:
     for line in found.report:
         print_line(line, err=True)
     print_and_exit([found.toml.rstrip()], EXIT_DONE, done="Nothing was written.")
-
-
-def _target(out: Path | None, to: str | None, schema: str) -> Path | Database:
-    """Return the file or the database that was named."""
-    from ..city import database
-
-    try:
-        return out if to is None and out is not None else database(to or "", schema=schema)
-    except BadInput as error:
-        exit_with(error)
 
 
 def _with_bar(run: Callable[..., CitySummary], quiet: bool) -> CitySummary:

@@ -313,9 +313,10 @@ def longer_values(survey: Survey, pit: Pit, whole: LongerPit) -> dict[str, str]:
         "before": str(whole.ranks[0]),
         "length": about(float(lengths[along]), unit),
         "toward": f"toward the {names[int(away[0 if across_lot else 1] > 0.0)]}",
-        "least": about(spacing_m(survey.rules), unit), "size": size,
+        "least": about(spacing_m(survey.rules), unit),
+        "size": size,
         "depth": about(whole.depth_m, unit),
-    }  # fmt: skip
+    }
 
 
 def _whole_ring(pit: Pit) -> Array:

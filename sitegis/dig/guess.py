@@ -137,9 +137,15 @@ def _cut(
     cost = settings.slab_setup + area * settings.slab_per_m2
     more = ASTRAY * lacking * OPENING_M * settings.slab_per_m2
     return GuessedCut(
-        guess[0], guess[1], fixture, float(center[0]), float(center[1]),  # type: ignore[arg-type]  # one of three
-        min(max(p_hit, 0.0), 1.0), cost, cost + more,
-    )  # fmt: skip
+        guess[0],  # type: ignore[arg-type]  # one of three
+        guess[1],
+        fixture,
+        float(center[0]),
+        float(center[1]),
+        min(max(p_hit, 0.0), 1.0),
+        cost,
+        cost + more,
+    )
 
 
 def _nearest(site: Site, start: Array) -> Main:

@@ -129,10 +129,13 @@ def _longer(one: Candidate, chosen: tuple[Candidate, ...], weights: Array) -> Lo
     depth_m = max(part.depth_m for part in parts)
     seen = np.logical_or.reduce([part.exposed for part in parts])
     return LongerPit(
-        tuple(ranks[id(part)] for part in parts), one.whole_ring(), depth_m,
-        _share(weights, seen), float(np.prod(one.whole()[2])) * depth_m,
+        tuple(ranks[id(part)] for part in parts),
+        one.whole_ring(),
+        depth_m,
+        _share(weights, seen),
+        float(np.prod(one.whole()[2])) * depth_m,
         sum(part.cost for part in parts),
-    )  # fmt: skip
+    )
 
 
 def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> Flags:

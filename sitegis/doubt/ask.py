@@ -32,7 +32,20 @@ INDOORS = TAPED | {"depths", "heading"}
 
 
 def asked_together(one: ReadingKind, other: ReadingKind) -> bool:
-    """Tell whether one measurement settles readings of both kinds."""
+    """Tell whether one measurement settles readings of both kinds.
+
+    Parameters
+    ----------
+    one
+        Kind of one reading.
+    other
+        Kind of the other.
+
+    Returns
+    -------
+    bool
+        Whether it does.
+    """
     return one == other or {one, other} <= TAPED
 
 
@@ -42,6 +55,20 @@ def measurement_for(
     """Give the measurement that tells readings of one kind apart, None where none does.
 
     ``found`` with the more probable ones first; ``stated`` are the places (2,) of the marks.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    found
+        Readings, the more probable ones first.
+    stated
+        Places (2,) of the marks by name, m.
+
+    Returns
+    -------
+    Measurement | None
+        The measurement, None where none tells them apart.
     """
     kind = found[0].kind
     if kind == "depths":

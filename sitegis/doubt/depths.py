@@ -209,6 +209,22 @@ def leading_main(
 
     ``rise_m`` is how far the mains lie above what is written. All mains count where it can fall
     to none of them.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    penetration
+        Where the drain leaves.
+    invert_m
+        Invert at the exit, m above the slab.
+    rise_m
+        How far the mains lie above what is written, m.
+
+    Returns
+    -------
+    Main | None
+        The main, None without mains.
     """
     if len(site.mains) < 2:
         return site.mains[0] if site.mains else None

@@ -38,6 +38,18 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     That is far from the corner typed for it, or outside the area that its CRS is made for. Where
     all agrees no other zone does: zones lie hundreds of kilometers apart. Where no corner is
     typed and the area holds the lot, nothing tells: the place on earth is listed as unchecked.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    penetration
+        Where the drain leaves.
+
+    Yields
+    ------
+    Iterator[Found]
+        Readings with their evidence.
     """
     site = survey.site
     if site.lot.source != "layer":

@@ -68,7 +68,20 @@ def near_house(site: Site) -> NDArray[np.bool_]:
 
 
 def level_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
-    """Give the readings of the ground at the house and of the slab's elevation."""
+    """Give the readings of the ground at the house and of the slab's elevation.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    penetration
+        Where the drain leaves.
+
+    Yields
+    ------
+    Iterator[Found]
+        Readings with their evidence.
+    """
     if not survey.site.ground.assumed and near_house(survey.site).sum() == 1:
         yield from _grounds(survey, penetration)
     if survey.site.slab_elevation_m is not None:
@@ -192,7 +205,20 @@ def _slab_terms(
 
 
 def asked_level(survey: Survey, one: Found) -> tuple[str, str, str, float]:
-    """Say what to level for readings of one kind, from where to where, and what is written."""
+    """Say what to level for readings of one kind, from where to where, and what is written.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    one
+        The reading.
+
+    Returns
+    -------
+    tuple[str, str, str, float]
+        Words, from where, to where, and what is written in m.
+    """
     site = survey.site
     if one.kind == "ground":
         yard_m = one.expected - one.ground_rise_m

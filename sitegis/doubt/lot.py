@@ -40,7 +40,20 @@ SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "front": (0.0, -1.0), "rear":
 
 
 def lot_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
-    """Give the readings of the house's place on the lot and of the front line's direction."""
+    """Give the readings of the house's place on the lot and of the front line's direction.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    penetration
+        Where the drain leaves.
+
+    Yields
+    ------
+    Iterator[Found]
+        Readings with their evidence.
+    """
     site = survey.site
     if not any("lot:" in name for tie in site.ties for name in (tie.from_name, tie.to_name)):
         yield from _houses(survey, penetration)
@@ -111,7 +124,24 @@ def _houses(survey: Survey, penetration: Penetration) -> Iterator[Found]:
 def moved_penetration(
     penetration: Penetration, linear: Array, offset: Array, turn_rad: float
 ) -> Penetration:
-    """Give where a drain leaves, taken through a motion of the lot."""
+    """Give where a drain leaves, taken through a motion of the lot.
+
+    Parameters
+    ----------
+    penetration
+        Where the drain leaves.
+    linear
+        Matrix of the motion (2, 2).
+    offset
+        Its shift (2,), m.
+    turn_rad
+        By what a direction turns, rad.
+
+    Returns
+    -------
+    Penetration
+        The penetration after the motion.
+    """
     x, y = (float(v) for v in linear @ [penetration.x_m, penetration.y_m] + offset)
     return replace(penetration, x_m=x, y_m=y, angle_rad=penetration.angle_rad + turn_rad)
 

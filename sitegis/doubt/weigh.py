@@ -393,7 +393,24 @@ def _outside(site: Site, places: dict[str, Array]) -> int:
 
 
 def outdoor_terms(site: Site, drain: Drain, penetration: Penetration, *, mirrored: bool) -> float:
-    """Weigh what was seen or counted past the wall, and turns that the camera showed."""
+    """Weigh what was seen or counted past the wall, and turns that the camera showed.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    drain
+        Fitted building drain.
+    penetration
+        Where the drain leaves.
+    mirrored
+        Whether left and right are exchanged.
+
+    Returns
+    -------
+    float
+        Log likelihood, nats.
+    """
     total = _seen_outdoors(site, penetration)
     for item in site.evidence:
         if isinstance(item, CableToMain):

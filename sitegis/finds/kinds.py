@@ -28,20 +28,32 @@ __all__ = [
 Residuals = tuple[Array, Array | None, Array | None]
 # Judgment, no source: how often what was found is this drain, by what was done to find it; ...
 RIGHT: Mapping[Work, float] = {
-    "test-pit": 0.98, "vacuum-hole": 0.95, "trench": 0.98, "locate": 0.95, "cleanout": 0.90,
+    "test-pit": 0.98,
+    "vacuum-hole": 0.95,
+    "trench": 0.98,
+    "locate": 0.95,
+    "cleanout": 0.90,
     "connection": 0.80,
-}  # fmt: skip
+}
 # ... how often it shows where the pipe is there; ...
 SHOWS: Mapping[Work, float] = {
-    "test-pit": PIT_SHOWS, "vacuum-hole": 0.90, "trench": 0.95, "locate": 0.60, "cleanout": 0.50,
+    "test-pit": PIT_SHOWS,
+    "vacuum-hole": 0.90,
+    "trench": 0.95,
+    "locate": 0.60,
+    "cleanout": 0.50,
     "connection": 0.60,
-}  # fmt: skip
+}
 # ... how truly the pipe lies where it is said to be, the place's own spread apart; and a measured
 # depth, from a pit's edge and by the receiver's share.
 ACROSS_SD_M: Mapping[Work, float] = {
-    "test-pit": 0.02, "vacuum-hole": 0.03, "trench": 0.02, "locate": 0.0, "cleanout": 0.15,
+    "test-pit": 0.02,
+    "vacuum-hole": 0.03,
+    "trench": 0.02,
+    "locate": 0.0,
+    "cleanout": 0.15,
     "connection": 0.15,
-}  # fmt: skip
+}
 DEPTH_SD_M = 0.02
 DIRECTION_SD_RAD = float(np.radians(5.0))
 PIPE_WALL_M = 0.008

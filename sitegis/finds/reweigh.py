@@ -228,6 +228,20 @@ def find_likelihood(
 def reweigh(weights: Array, *likelihoods: Array) -> Array:
     """Return weights (m,) after finds and misses: w L / Σ w L; all 0 where nothing explains them.
 
+    Parameters
+    ----------
+    weights
+        Weights before (m,), summing to 1.
+    *likelihoods
+        Likelihood of each find and of all misses, given each route (m,).
+
+    Returns
+    -------
+    Array
+        Weights after (m,), summing to 1 or all 0.
+
+    Examples
+    --------
     >>> reweigh(np.array([0.5, 0.5]), np.array([0.05, 1.0])).round(4).tolist()
     [0.0476, 0.9524]
     """

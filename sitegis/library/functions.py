@@ -385,7 +385,7 @@ def city(
     pages = Pages(*(None if name is None else Path(name) for name in (map_file, summary_file)))
     return run_city(
         Path(city_file),
-        _city_target(out, schema),
+        city_target(out, schema),
         workers=workers,
         scheduler=scheduler,
         pages=pages,
@@ -393,8 +393,26 @@ def city(
     )
 
 
-def _city_target(out: str | Path | Database, schema: str | None) -> Path | Database:
-    """Return the file, or the database of a URL; ``BadInput`` if that cannot be used."""
+def city_target(out: str | Path | Database, schema: str | None) -> Path | Database:
+    """Return the file, or the database of a URL, that a city is written to.
+
+    Parameters
+    ----------
+    out
+        File, folder, or URL of a PostGIS database.
+    schema
+        Schema of the tables in a database, None for the usual one.
+
+    Returns
+    -------
+    Path | Database
+        What :func:`city` writes to.
+
+    Raises
+    ------
+    BadInput
+        The URL or the schema cannot be used.
+    """
     from ..city import SCHEMA, database
 
     if isinstance(out, str) and "://" in out:

@@ -47,6 +47,25 @@ def _written() -> str:
 def message_of(kind: Literal["fault", "notice"], name: str) -> Message:
     """Give one message by its name, the others unread; KeyError where there is none.
 
+    Parameters
+    ----------
+    kind
+        Whether a fault or a notice.
+    name
+        Name in the catalog.
+
+    Returns
+    -------
+    Message
+        The message.
+
+    Raises
+    ------
+    KeyError
+        No message has that name.
+
+    Examples
+    --------
     >>> message_of("fault", "cell-empty") == catalog("fault")["cell-empty"]
     True
     """

@@ -64,9 +64,13 @@ BUILDING = (
 )
 ROOM = (
     Question("room.name", "Room in which the points are: its name", "text"),
-    Question("room.corner", "Inside corner you tape from: the one at which corner of the house",
-             "text", choices=CORNERS),
-)  # fmt: skip
+    Question(
+        "room.corner",
+        "Inside corner you tape from: the one at which corner of the house",
+        "text",
+        choices=CORNERS,
+    ),
+)
 STREET = (
     Question("name", "{side}: name of the street or alley there (empty: there is none)", "text",
              optional=True),
@@ -82,7 +86,7 @@ POINT = (
     Question("y", "{point}: y, along the wall on your left hand"),
     Question("depth", "{point}: depth, as the locator shows it", "depth", optional=True),
     Question("footage", "{point}: footage of the cable", optional=True),
-)  # fmt: skip
+)
 
 
 @dataclass(slots=True)

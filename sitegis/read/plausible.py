@@ -234,7 +234,20 @@ def _mains_by_side(reading: Reading, lot: Lot, mains: tuple[Main, ...]) -> None:
 
 
 def turn_deg(line: Array, edge: Array) -> float:
-    """Give the angle in [−90°, 90°) from a lot line to the straight of a line next to it."""
+    """Give the angle in [−90°, 90°) from a lot line to the straight of a line next to it.
+
+    Parameters
+    ----------
+    line
+        The line (v, 2), m.
+    edge
+        The lot line (2, 2), m.
+
+    Returns
+    -------
+    float
+        Angle, degrees.
+    """
     _, _, nearest = polyline.line_locate_point(line, edge.mean(axis=0))
     start = int(nearest)
     along, other = edge[1] - edge[0], line[start + 1] - line[start]
@@ -292,6 +305,22 @@ def beyond_area_deg(crs: str, longitude: float, latitude: float) -> tuple[float,
     """Give how far outside the area that a CRS is made for a place lies, and that area's name.
 
     In degrees, below 0 inside; where the area is not on record, 0 and no name.
+
+    Parameters
+    ----------
+    crs
+        EPSG code or WKT of the grid.
+    longitude
+        Degrees east, WGS 84.
+    latitude
+        Degrees north, WGS 84.
+
+    Returns
+    -------
+    away
+        Degrees outside, below 0 inside.
+    name
+        Of the area, empty where it is not on record.
     """
     area = CRS.from_user_input(crs).area_of_use
     if area is None or area.bounds[0] >= area.bounds[2]:
@@ -302,5 +331,18 @@ def beyond_area_deg(crs: str, longitude: float, latitude: float) -> tuple[float,
 
 
 def apart_on_earth_m(one: tuple[float, float], other: tuple[float, float]) -> float:
-    """Give how far two places (longitude, latitude in degrees) lie apart, on a sphere."""
+    """Give how far two places (longitude, latitude in degrees) lie apart, on a sphere.
+
+    Parameters
+    ----------
+    one
+        Longitude, latitude, degrees.
+    other
+        Longitude, latitude, degrees.
+
+    Returns
+    -------
+    float
+        Distance, m.
+    """
     return float(Geod(a=6_371_000.0, b=6_371_000.0).inv(*one, *other)[2])

@@ -175,7 +175,22 @@ class Along:
     usable: NDArray[np.bool_]
 
     def pulled(self, z: Array, rows: NDArray[np.int64], arm: NDArray[np.int64]) -> Array:
-        """Give prior draws (m, 3 + b) of some rows the mean and spread of their arms (m,)."""
+        """Give prior draws (m, 3 + b) of some rows the mean and spread of their arms (m,).
+
+        Parameters
+        ----------
+        z
+            Prior draws (m, 3 + b).
+        rows
+            Row of each draw (m,).
+        arm
+            Arm of each draw (m,).
+
+        Returns
+        -------
+        Array
+            Draws (m, 3 + b).
+        """
         bend, pair = np.divmod(arm, self.usable.shape[2])
         rate, variance = self.rates[rows, bend], self.variance[pair]
         power = np.einsum("mi,mi->m", rate, rate)

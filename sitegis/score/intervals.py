@@ -65,6 +65,20 @@ def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Str
     """Sort samples (m,) of an exit by the marks after the last bend of their ``component`` (m,).
 
     A kind of less than 2 % counts to the most probable one, as what came by no component does.
+
+    Parameters
+    ----------
+    exit
+        Exit of the drain, a mixture of poses.
+    component
+        Component of the exit's mixture of each sample (m,).
+    weights
+        Weights of the samples (m,).
+
+    Returns
+    -------
+    Strata
+        Kind and part of each sample.
     """
     after = np.array([*(part.marks_after for part in exit.mixture), -1])[component]
     share = np.array([weights[after == kind].sum() for kind in range(3)]) / weights.sum()

@@ -43,6 +43,18 @@ def sketch_parts(site: Site, survey: Survey | None = None) -> tuple[Part, ...]:
     """Give all that a sketch shows, in the order in which it is drawn over one another.
 
     As typed, and as placed where a survey is given and a place is not typed.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    survey
+        Placed points to draw too, None for the input alone.
+
+    Returns
+    -------
+    tuple[Part, ...]
+        The parts, those below first.
     """
     return (
         *_ground(site),

@@ -84,7 +84,22 @@ class _Sheet:
 
 
 def sketch_lines(site: Site, survey: Survey | None = None, columns: int = 80) -> tuple[str, ...]:
-    """Draw a site in lines of at most ``columns`` plain characters (40 to 100)."""
+    """Draw a site in lines of at most ``columns`` plain characters (40 to 100).
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    survey
+        Placed points to draw too, None for the input alone.
+    columns
+        Most characters a line.
+
+    Returns
+    -------
+    tuple[str, ...]
+        The lines.
+    """
     parts = sketch_parts(site, survey)
     columns = min(max(columns, LEAST_COLUMNS), MOST_COLUMNS)
     near = [p.points for p in parts if p.shape in ("wall", "mark")]

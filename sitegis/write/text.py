@@ -322,6 +322,18 @@ def worth_sentence(survey: Survey, *, cuts: bool = True) -> str:
     """Say what the marks are worth against guesses, or what findings saved; empty if neither.
 
     ``cuts`` adds what cutting the slab would cost.
+
+    Parameters
+    ----------
+    survey
+        Survey whose earlier blocks are filled.
+    cuts
+        Whether cutting the slab is said too.
+
+    Returns
+    -------
+    str
+        The sentence, empty without guesses or findings.
     """
     dig, currency = survey.dig, survey.site.dig.currency
     if dig.guesses:
@@ -349,6 +361,22 @@ def _named_guesses(guesses: Sequence[GuessedDig | GuessedCut]) -> list[tuple[str
 def cut_words(cost: float, guesses: Sequence[tuple[str, float]], currency: str) -> str:
     """Say what opening the slab over the drain is expected to cost with the marks, and by guesses.
 
+    Parameters
+    ----------
+    cost
+        Expected cost with the points.
+    guesses
+        Words and expected cost of each guess.
+    currency
+        Currency of the site.
+
+    Returns
+    -------
+    str
+        The sentence.
+
+    Examples
+    --------
     >>> cut_words(700.0, [("a guess", 1900.0)], "USD")
     'Cutting the slab down to the drain: 700 USD with them, 1,900 by a guess.'
     """

@@ -1,0 +1,112 @@
+"""How the package is written: sections of docstrings, words of names, what the formatter skips.
+
+The sections are read by numpydoc's own parser; the words are our own list.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from numpydoc.docscrape import NumpyDocString
+
+PACKAGE = Path(__file__).parent.parent / "sitegis"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+SKIPPED = 38
+"""Tables of words, questions and columns that the formatter would lay out one value a line."""
+
+
+def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:
+    """Give the public functions and methods of a module, but for commands: theirs is help."""
+
+    def within(body: list[ast.stmt], owner: str) -> Iterator[tuple[str, ast.FunctionDef]]:
+        for node in body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                yield from within(node.body, f"{node.name}.")
+            elif isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+                marks = [ast.unparse(one) for one in node.decorator_list]
+                if not any("click." in one for one in marks):
+                    yield f"{path.relative_to(PACKAGE)}:{owner}{node.name}", node
+
+    yield from within(ast.parse(path.read_text("utf-8")).body, "")
+
+
+def parameters_of(node: ast.FunctionDef) -> list[str]:
+    """Give the names of what a function takes, a method's own object left out."""
+    taken = node.args
+    names = [one.arg for one in (*taken.posonlyargs, *taken.args, *taken.kwonlyargs)]
+    names += [f"*{one.arg}" for one in (taken.vararg,) if one is not None]
+    names += [f"**{one.arg}" for one in (taken.kwarg,) if one is not None]
+    return [name for name in names if name not in ("self", "cls")]
+
+
+def raised_by(node: ast.FunctionDef) -> set[str]:
+    """Give the errors that a function raises itself, outside of any ``try``."""
+    found: set[str] = set()
+    todo: list[ast.AST] = list(node.body)
+    while todo:
+        one = todo.pop()
+        if isinstance(one, ast.Raise) and isinstance(one.exc, ast.Call):
+            found.add(ast.unparse(one.exc.func))
+        elif not isinstance(one, ast.Try | ast.FunctionDef):
+            todo += list(ast.iter_child_nodes(one))
+    return {name for name in found if name[:1].isupper()}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_public_functions_say_what_goes_in_and_comes_out(path: Path) -> None:
+    """Two parameters or more: each is described in order, and what is returned and raised."""
+    lacking = []
+    for name, node in public_functions(path):
+        parameters = parameters_of(node)
+        if len(parameters) < 2:
+            continue
+        sections = NumpyDocString(ast.get_docstring(node) or "")
+        described = [one for row in sections["Parameters"] for one in row.name.split(", ")]
+        if sorted(described) != sorted(parameters) or not all(
+            "".join(row.desc) for row in sections["Parameters"]
+        ):
+            lacking.append((name, "Parameters"))
+        gives = node.returns is not None and ast.unparse(node.returns) not in ("None", "NoReturn")
+        if gives and not (sections["Returns"] or sections["Yields"]):
+            lacking.append((name, "Returns"))
+        if not raised_by(node) <= {row.type or row.name for row in sections["Raises"]}:
+            lacking.append((name, f"Raises {raised_by(node)}"))
+    assert not lacking
+
+
+def test_the_formatter_lays_out_all_but_some_tables() -> None:
+    """A line that it shall leave alone is a true table; a new one needs a reason."""
+    source = "".join(path.read_text("utf-8") for path in MODULES)
+    assert source.count("# fmt: skip") <= SKIPPED
+
+
+OWN = {"library", "messages", "units"}
+"""What every command may import: the public face, and what users are told and how."""
+BESIDES = {
+    "city": "the draft and blank CITY.toml, the name of a work folder",
+    "doubt.usual": "blunders that would explain refused rows",
+    "language.catalog": "the choice of languages",
+    "model.site": "types alone",
+    "model.survey": "types alone",
+    "place.report": "the adjustment as lines",
+    "read": "blank folders",
+    "read.interview": "the questions of start --ask",
+    "rules.rule_set": "the choice of rule sets",
+    "write.sketch": "the sketch of what was typed",
+}
+
+
+def test_the_command_line_computes_by_the_library_alone() -> None:
+    """Commands compute by what ``import sitegis`` offers, and take no private name of a module."""
+    taken = [
+        (node.module, name.name)
+        for path in (PACKAGE / "cli").glob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.level == 2 and node.module
+        for name in node.names
+    ]
+    assert {module for module, _ in taken if module.split(".")[0] not in OWN} <= set(BESIDES)
+    assert not [name for _, name in taken if name.startswith("_")]
