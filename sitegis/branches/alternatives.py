@@ -136,6 +136,7 @@ def with_bends(alternatives: Alternatives, farthest: Array) -> Bent:
     Bent
         The straight ones and those with a bend.
     """
+    # the Poisson process of bends over the length to the farthest mark: e^(−ρ L) for none
     length = np.hypot(*(alternatives.ends - farthest).T)
     m = len(length)
     plain = replace(alternatives, log_prior=alternatives.log_prior - BENDS_PER_M * length)
@@ -227,7 +228,9 @@ def offsets_from(alternatives: Alternatives, xy: Array) -> MarkOffsets:
         flow = lot_direction(angle)
         left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
         gap = xy[None] - origin[:, None]
+        # length upstream of the origin of this stretch, along the flow
         back = -np.einsum("mni,mi->mn", gap, flow)
+        # first order: an offset moves with the direction by its lever, and with the origin
         across_rows = back[..., None] * turns[:, None]
         across_rows = across_rows - np.einsum("mi,miq->mq", left, moves)[:, None]
         back_rows = goes + np.einsum("mi,miq->mq", flow, moves)
@@ -249,6 +252,7 @@ def offsets_from(alternatives: Alternatives, xy: Array) -> MarkOffsets:
         )
         if slot == OWN_BENDS:
             break
+        # marks upstream of the bend are read on the stretch before it
         past = past & (back > alternatives.bend_at[:, slot, None])
         at = np.where(
             np.isfinite(alternatives.bend_at[:, slot]), alternatives.bend_at[:, slot], 0.0

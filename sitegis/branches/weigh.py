@@ -90,6 +90,7 @@ def weigh(
         The likely alternatives with log weights.
     """
     if own and first is None:
+        # a rough choice by own marks first: the full covariance is for those that may matter
         first = first_logs(listed, marks, own)
     logs = listed.log_prior if first is None or not own else first[:, own - 1]
     alternatives = first_choice(listed, logs, marks, own)
@@ -101,12 +102,15 @@ def weigh(
     squares = np.array([*np.square(SCALES), PRIOR_MEAN_SQUARE])
     middle = squares[np.argmin(np.abs(squares[:-1] - 1.0))]
     total = cross @ by_unknowns.transpose(0, 2, 1) + extra + _WHITE**2 * np.eye(extra.shape[0])
+    # one covariance for all: what moves the pipe joined, the marks' errors, and the two together
     total = total + _carried(by_marks, marks.covariance + (middle - 1.0) * scaled)
     logs = before + _log_density(raw, total, freedom).logs
     kept = likely_rows(logs, LIKELY_WITHIN, MOST_ALTERNATIVES)
+    # only the locator's part changes with the noise scale: added to what is factored already
     more = (squares - middle)[:, None, None, None] * _carried(by_marks[kept], scaled)
     at = _log_density(np.broadcast_to(raw[kept], more.shape[:-1]), total[kept] + more, freedom)
     prior = log_prior(np.array(SCALES))
+    # the prior over the nodes of the scale, normalized
     normal = prior - np.log(np.exp(prior - prior.max()).sum()) - prior.max()
     alternatives = take_rows(alternatives, kept)
     root, white, weight = at.root[-1], at.white[-1], at.weight[-1]
@@ -144,6 +148,7 @@ def _in_order(before: Array, past: Array) -> Array:
     does not lie upstream of what was found before it: a cable only goes on.
     """
     along = np.concatenate([-before, past], axis=1)
+    # own marks lie upstream of the end, shared ones past it, all in their order: Φ(room / sd) each
     room = np.concatenate([before, past, np.diff(along, axis=1)], axis=1)
     return np.asarray(log_ndtr((room + ORDER_SD_M) / ORDER_SD_M).sum(axis=1))
 
@@ -186,6 +191,7 @@ def _readings(
     along = np.concatenate([along, np.zeros((m, 1))], axis=1)[:, pick]
     along_by = np.concatenate([along_by, at_end], axis=1)[:, pick]
     along_marks = np.concatenate([along_marks, np.zeros((m, 1, n, 2))], axis=1)[:, pick]
+    # the zero of the footage is not known: contrasts that do not see it
     basis = _contrasts(pick.size)
     raw = np.concatenate([across, (counts * shrink - along) @ basis.T], axis=1)
     by_unknowns = np.concatenate([across_by, -np.einsum("ab,mbq->maq", basis, along_by)], axis=1)
@@ -198,6 +204,7 @@ def _readings(
     )
     slack = (HALF_NORMAL_SD * marks.count_share) ** 2 * np.outer(counts, counts)
     extra = np.zeros((raw.shape[1],) * 2)
+    # offsets that the pipe was fitted to say nothing twice: a variance of a kilometer silences them
     extra[np.arange(own, n), np.arange(own, n)] = _SILENT_M**2 if beyond.across_used else 0.0
     extra[n:, n:] = basis @ (PRIOR_MEAN_SQUARE * np.diag(floor**2) + slack) @ basis.T
     return raw, by_unknowns, marked, extra
@@ -207,6 +214,7 @@ def _contrasts(m: int) -> Array:
     """Give an orthonormal basis (m − 1, m) of the differences of m values (Helmert's)."""
     rows = np.zeros((max(m - 1, 0), m))
     for i in range(1, m):
+        # Helmert's contrasts: each against the mean of those before it
         rows[i - 1, :i], rows[i - 1, i] = 1.0, -float(i)
         rows[i - 1] /= np.sqrt(i * (i + 1.0))
     return rows

@@ -152,13 +152,16 @@ def _central_order(drawn: _Raster) -> Array:
     """
     grid, share = drawn.grid, drawn.weights / drawn.weights.sum()
     size = grid.rows * grid.columns
+    # weight of the routes through every cell, smoothed against the noise of the sample
     passed: Array = np.bincount(drawn.cell, share[drawn.route], size).astype(float)
     density = smoothed(passed.reshape(grid.rows, grid.columns), SMOOTH_CELLS).ravel()
     there = density[_cells_along(drawn.vertices, grid)] / density.max()
     there = in_steps(there, MATTERS_P)
+    # at each station: the share of routes that lie where at least as many do
     densest = np.argsort(-there, axis=0, kind="stable")
     reached = np.empty(there.shape)
     np.put_along_axis(reached, densest, np.cumsum(share[densest], axis=0), axis=0)
+    # a route is as central as its least dense station: an extremal depth
     central = ordered(reached.max(axis=1), MATTERS_P)
     order = np.empty(share.size)
     order[central] = np.cumsum(share[central])

@@ -69,6 +69,7 @@ class Spans:
         """Give the runs that pass any of the marked cells (rows, columns)."""
         marked = np.zeros((self.grid.rows, self.grid.columns + 1), np.int64)
         marked[:, :-1] = cells
+        # running count: a span holds a marked cell where it grows from its first to its past
         before = np.concatenate([[0], np.cumsum(marked)])
         return self._kept(before[self.past] > before[self.first])
 
@@ -148,6 +149,7 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
         The runs of cells.
     """
     runs = _runs(straights, grid, half_m)
+    # one column more than there are: a span that ends with a row does not run into the next
     flat = runs.row * (grid.columns + 1)
     return Spans(
         grid=grid,
@@ -271,5 +273,7 @@ def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Arr
         first, past, amount = first[weighing], past[weighing], amount[weighing]
     rows, columns = spans.grid.rows, spans.grid.columns
     size = rows * (columns + 1)
+    # difference array: weight comes in at a span's first cell and goes out past its last; the sum
+    # along the row is P(hit)
     change = np.bincount(first, amount, size) - np.bincount(past, amount, size)
     return np.cumsum(change.reshape(rows, columns + 1), axis=1)[:, :-1]

@@ -259,6 +259,8 @@ def isometry(before: Array, after: Array) -> tuple[Array, Array, float]:
         Largest distance, m.
     """
     middle, target = before.mean(axis=0), after.mean(axis=0)
+    # Kabsch: the rotation nearest to the cross covariance, or the reflection where that fits
+    # clearly better
     left, _, right = np.linalg.svd((after - target).T @ (before - middle))
     found = []
     for hand in (1.0, -1.0):
@@ -272,6 +274,7 @@ def isometry(before: Array, after: Array) -> tuple[Array, Array, float]:
 
 def _moved_end(end: LineEnd, linear: Array, offset: Array) -> LineEnd:
     """Give an end of the drain taken through a motion or reflection."""
+    # a direction turns by the matrix itself, mirrored ones too
     axis = linear @ lot_direction(float(end.mean[2]))
     mean = np.append(linear @ end.mean[:2] + offset, np.arctan2(axis[1], axis[0]))
     return replace(end, mean=mean)
@@ -305,6 +308,8 @@ def _fit(
 def _network_term(adjustment: Adjustment) -> float:
     """Give the log evidence of the measurements as stated, blunders at what they cost."""
     removed = sum(item.removed for item in adjustment.observations)
+    # three explanations of the misfit: noise alone, blunders taken out at a price each, or one more
+    # not located
     strained = adjustment.chi_square_before
     freedom = max(adjustment.degrees_of_freedom, 0)
     cleaned = adjustment.chi_square + 2.0 * BLUNDER_NATS * removed
@@ -359,6 +364,7 @@ def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
 def _short(lengths: Array) -> Array:
     """Give the density of stopping so far short of the wall."""
     lengths = np.where(np.isfinite(lengths), lengths, 1e3)
+    # crews mark up to the wall: most last marks lie within a few meters, some far
     near = (1.0 - FAR_SHARE) * np.exp(-lengths / SHORT_MEAN_M) / SHORT_MEAN_M
     return np.asarray(near + FAR_SHARE * np.exp(-lengths / FAR_MEAN_M) / FAR_MEAN_M)
 
@@ -460,6 +466,8 @@ def unit_term(drain: Drain, scale: float) -> float:
     apart_m = float(np.ptp(drain.stations_m)) / (marks - 1)
     if apart_m <= 0.0:
         return 0.0
+    # log-normal spacing of marks under both units; each coordinate written brings a factor of the
+    # scale
     off = np.log(np.array([1.0, scale]) * apart_m / SPACING_M) / SPACING_LOG_SD
     return float(np.log(scale) * marks + 0.5 * (off[0] ** 2 - off[1] ** 2))
 

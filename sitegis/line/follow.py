@@ -69,6 +69,7 @@ def follow_drain(marks: Marks) -> State:
     used = _apart_at_first(walk)
     state = _first_span(walk, used[0], used[1])
     for i in used[1:]:
+        # the first span takes two marks at once: one alone gives no direction
         if i > used[1]:
             state = _to_mark(walk, state, i)
         state = _heading_update(_count_update(walk, state, i), float(marks.headings_rad[i]))
@@ -91,6 +92,7 @@ def _own_noise(marks: Marks) -> _Own:
     n = len(marks.xy)
     common = marks.covariance.reshape(n, 2, n, 2).transpose(0, 2, 1, 3).copy()
     common[np.arange(n), np.arange(n)] -= marks.independent
+    # one shift for all that the locator found in one session: it moves the drain, and bends nothing
     session = marks.session_sd_m**2 * np.outer(marks.received, marks.received)
     common -= session[:, :, None, None] * np.eye(2)
     own = common[np.arange(n), np.arange(n)]
@@ -100,7 +102,10 @@ def _own_noise(marks: Marks) -> _Own:
     values, vectors = np.linalg.eigh(0.5 * (tape + tape.transpose(0, 2, 1)))
     tape = np.einsum("nik,nk,njk->nij", vectors, np.maximum(values, 0.0), vectors)
     received = marks.received[:, None, None]
+    # a cleanout or stack is taped: its own part is the fitting's offset from the drain's axis, not
+    # locator noise
     fittings = np.where(received, 0.0, marks.independent)
+    # against the last mark the shared shift cancels, but for a mark of the other kind
     apart = marks.session_sd_m**2 * (marks.received != marks.received[-1])
     return _Own(tape + fittings, np.where(received, marks.independent, 0.0), apart.astype(float))
 
@@ -174,9 +179,13 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     turn = np.where(index >= 0, SIGNED_RAD[index], 0.0)
     before = np.concatenate([[0.0], np.repeat(at, kinds)])
     logs = np.where(index >= 0, np.log(BENDS_PER_M * size * SIGNED_WEIGHTS[index]), 0.0)
+    # law of sines in the triangle first mark, bend, second mark: the last straight's angle off the
+    # chord
     off = np.arcsin(np.clip(before * np.sin(turn) / length, -1.0, 1.0))
     lever = length * np.cos(off)
+    # length from the bend to the second mark
     rest = lever - before * np.cos(turn)
+    # a drain does not turn back on itself within a span
     ahead = ~at_least(0.0, rest, MATTERS_M) & ~at_least(0.2 * length, lever, MATTERS_M)
     usable = np.flatnonzero(ahead)
     # every node of the noise scale starts with the same ways: the marks weigh the nodes
@@ -203,6 +212,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
         turns=turns,
         at=places,
     )
+    # two marks give place and direction: var of the angle = (var here + var there) / length²
     here, there = (sum(walk.across(state, i)) for i in (second, first))
     sine, cosine = np.sin(turn), np.cos(turn)
     # a bend anywhere in its cell: the variance of an even law is its width squared over 12
@@ -271,7 +281,10 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     off = cosine * left[rows] - sine * (ahead[rows] - before)
     place, mixed = state.spread[rows, 0, 0], state.spread[rows, 0, 1]
     angle = state.spread[rows, 1, 1]
+    # how far the angle at the foot acts on the mark's offset, the bend between them
     lever = rest + before * cosine
+    # the offset's variance: place and angle of the drain carried to the mark, then the bend's own
+    # place and turn
     variance = cosine**2 * place + 2.0 * cosine * lever * mixed + lever**2 * angle
     variance = variance + sine**2 * cell**2 / 12.0
     variance = variance + np.where(bent, (rest * SIGNED_SD_RAD[index]) ** 2, 0.0)
@@ -313,6 +326,7 @@ def _arrive(walk: _Walk, state: State, i: int) -> State:
     """Go straight on until abreast of mark i."""
     ahead, _ = ahead_and_left(state, walk.marks.xy[i])
     moved = advance(state, ahead)
+    # a cable lies slack by a share of its length, never short: a half normal
     moved.spread[:, 2, 2] += _slack_variance(walk.marks, ahead)
     return moved
 
@@ -333,6 +347,7 @@ def _count_update(walk: _Walk, state: State, i: int) -> State:
     # slack only adds footage: its mean is taken off, its spread is in _slack_variance
     shrink = 1.0 / (1.0 + HALF_NORMAL_MEAN * marks.count_share)
     off = marks.counts_m[i] * shrink - state.count
+    # the mark's own error along the drain stands in its footage as well
     along = np.trace(walk.own.tape[i] + walk.own.receiver[i]) / 2.0
     own = (marks.count_floor_m[i] ** 2 + along) * COUNT_SCALE_SQUARE
     return weigh(state, 2, off, own * STRAY_VARIANCES, STRAY_SHARES)
@@ -355,6 +370,7 @@ def _bend_at_mark(state: State, i: int) -> State:
     """Bend at a mark that says so, or not: such a mark is right with ``MARKED_SHARE``."""
     rows = np.repeat(np.arange(len(state.angle)), SIGNED_RAD.size)
     index = np.tile(np.arange(SIGNED_RAD.size), len(state.angle))
+    # full slots take no further bend
     room = state.bends[rows] < MOST_BENDS
     rows, index = rows[room], index[room]
     bent = bend_states(take_rows(state, rows), index, np.full(index.size, BEND_MARK_SD_M), i)

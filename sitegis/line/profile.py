@@ -93,6 +93,7 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     practice = rules.practice_slope
     least = rules.least_slope(diameter_m).slope
     usual = least >= 0.9 * practice
+    # the second peak: what an older rule or the authority's leave allows
     second = 0.5 * practice if usual else least
     return SlopePrior(
         np.array([0.60, 0.13, 0.20, 0.07] if usual else [0.45, 0.28, 0.20, 0.07]),
@@ -140,6 +141,8 @@ def fit_linear(
         inverse = np.linalg.inv(white[:, :-1].T @ white[:, :-1])
         return inverse @ (white[:, :-1].T @ white[:, -1]), inverse, np.array(np.nan)
     center, spread = prior
+    # Kalman form: gain from the innovation's covariance S = H P Hᵀ + Σ, evidence N(innovation; 0,
+    # S)
     crossed = design @ spread
     root = np.linalg.cholesky(crossed @ design.T + covariance)
     innovation = values - center @ design.T
@@ -253,12 +256,14 @@ def learn_profile(
     runs = _weigh_scales(depths, prior, np.array(SCALES), iterations)
     evidence = np.array([run[2] for run in runs])
     logs = evidence + log_prior(np.array(SCALES))
+    # the noise scale is integrated out on its nodes
     shares = normalized_weights(logs)
     components = []
     for same in zip(*(run[0] for run in runs), strict=True):
         weights = shares * np.array([part.weight for part in same])
         scaled = [replace(p, weight=float(w)) for p, w in zip(same, weights, strict=True)]
         total = float(weights.sum())
+        # one Gaussian of equal moments for each peak of the slope, so that their number stays
         mean, covariance = mixture_moments(
             [replace(part, weight=part.weight / max(total, 1e-300)) for part in scaled]
         )
@@ -334,12 +339,14 @@ def _fit_components(
     design = np.column_stack([np.ones_like(depths.behind_m), depths.behind_m])
     sds = np.where(depths.scaled_m > 0, depths.sd_m * scales[:, None], depths.sd_m)
     common = np.outer(depths.scaled_m, depths.scaled_m)
+    # one κ for the session, eliminated: it correlates all depths in proportion to each
     common = ((depths.scale_sd * scales) ** 2)[:, None, None] * common
     mean, covariance, evidence = center.copy(), spread.copy(), np.zeros(c)
     weights, extra, left = np.ones((c, n)), np.zeros((c, n)), np.arange(c if n else 0)
     for _ in range(iterations):
         if not left.size:
             break
+        # a tail weight below 1 is a wider variance of that one mark
         noise = common[left] + (sds[left] ** 2 / weights[left])[..., None] * np.eye(n)
         mean[left], covariance[left], evidence[left] = fit_linear(
             design, depths.inverts_m, noise, (center[left], spread[left])
@@ -352,6 +359,7 @@ def _fit_components(
         moved = np.max(np.abs(renewed - weights[left]), axis=1)
         weights[left] = renewed
         left = left[moved >= SETTLED]
+    # back to the noise as stated: a widened mark must not look better for it
     evidence -= 0.5 * np.log(weights).sum(axis=1) + extra.sum(axis=1)
     for behind, highest, sd in depths.bounds:
         mean, covariance, share = apply_bound(

@@ -56,9 +56,11 @@ def tail_nodes(degrees_of_freedom: float) -> tuple[Array, Array]:
     if np.isinf(degrees_of_freedom):
         return np.ones(1), np.ones(1)
     half = 0.5 * degrees_of_freedom
+    # cut at shares of the precision's gamma law: few pieces, most of them where the tail is
     from_above = 1.0 - np.array([0.40, 0.75, 0.93, 0.985])
     cuts = np.concatenate([[np.inf], gammaincinv(half, from_above), [0.0]])
     shares = -np.diff(gammainc(half, cuts))
+    # E[1/precision] within a piece: the inverse of a gamma of shape a is one of shape a − 1
     means = -np.diff(gammainc(half - 1.0, cuts)) / shares
     return np.asarray(shares), np.asarray(means)
 
@@ -80,6 +82,7 @@ def advance(state: State, length_m: Array) -> State:
     """
     direction = lot_direction(state.angle)
     carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
+    # left of the foot: place + angle × length
     carry[:, 0, 1] = length_m
     return replace(
         state,
@@ -113,8 +116,12 @@ def bend_states(state: State, index: Indices, place_sd_m: Array, span: int) -> S
     turn = np.where(bent, SIGNED_RAD[index], 0.0)
     sine, cosine = np.sin(turn), np.cos(turn)
     carry = np.broadcast_to(np.eye(3), state.spread.shape).copy()
+    # past a bend by φ an error across becomes one across (cos φ) and one along, which the footage
+    # feels (−sin φ)
     carry[:, 0, 0], carry[:, 2, 0] = cosine, -sine
     spread = carry @ state.spread @ carry.transpose(0, 2, 1)
+    # a bend that stands further on moves the drain aside by sin φ and shortens the path by 1 − cos
+    # φ
     along = np.column_stack([-sine, np.zeros_like(sine), 1.0 - cosine]) * place_sd_m[:, None]
     spread += np.einsum("mi,mj->mij", along, along)
     spread[:, 1, 1] += np.where(bent, SIGNED_SD_RAD[index] ** 2, 0.0)
@@ -152,9 +159,12 @@ def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) 
     """
     total = state.spread[:, part, part, None] + variances
     logs = np.log(shares) - 0.5 * (np.log(2 * np.pi * total) + off[:, None] ** 2 / total)
+    # the reading's evidence: Σ shares × N(off; 0, spread + variance)
     whole = logsumexp(logs, axis=1)
     share = np.exp(logs - whole[:, None])
+    # Kalman gains, averaged over the pieces of the noise by their posterior shares
     inverse, second = np.sum(share / total, axis=1), np.sum(share / total**2, axis=1)
+    # law of total variance: mean of the conditional variances plus the variance of the means
     shrunk = inverse - off**2 * (second - inverse**2)
     return move_states(state, part, off * inverse, shrunk, state.log_weight + whole)
 

@@ -95,6 +95,7 @@ def bend_vertices(parameters: Array) -> Array:
     angles = directions(parameters)
     constants = parameters[..., parameters.shape[-1] // 2 :]
     sine, cosine = np.sin(angles), np.cos(angles)
+    # intersection of two lines in normal form x·(−sin, cos) = c, by Cramer's rule
     determinant = np.sin(np.diff(angles, axis=-1))
     before, after = constants[..., :-1], constants[..., 1:]
     x = (before * cosine[..., 1:] - after * cosine[..., :-1]) / determinant
@@ -105,6 +106,7 @@ def bend_vertices(parameters: Array) -> Array:
 def _station_bases(parameters: Array, vertices: Array) -> Array:
     """Give per straight what is added to t · p for the station: (..., k + 1)."""
     along = lot_direction(directions(parameters))
+    # stations are projections on each straight's direction; bases make them agree at the bends
     steps = np.sum((along[..., :-1, :] - along[..., 1:, :]) * vertices, axis=-1)
     zero = np.zeros((*parameters.shape[:-1], 1))
     return np.concatenate([zero, np.cumsum(steps, axis=-1)], axis=-1)
@@ -169,12 +171,14 @@ class _Problem:
         """Give the rows (..., rows): offsets, counts, headings, bend angles, bend marks."""
         marks, bends = self.marks, self.nominal_rad.size
         offsets, stations = line_coordinates(parameters, xy, self.segment)
+        # slack is half normal, a share of the length: its mean is taken off every footage
         shrink = 1.0 / (1.0 + HALF_NORMAL_MEAN * marks.count_share)
         counts = marks.counts_m[self.counted] * shrink - stations[..., self.counted]
         angles = directions(parameters)[..., self.segment[self.headed]]
         turn = marks.headings_rad[self.headed] - angles
         headings = (turn + np.pi / 2) % np.pi - np.pi / 2
         nominal = parameters[..., 1 : bends + 1] - self.nominal_rad
+        # footages count from an unknown zero: contrasts, orthogonal to it, are what they say
         rows = [offsets, counts @ self.contrasts.T, headings, nominal]
         if self.ties:
             vertex, mark = np.array(self.ties).T
@@ -207,6 +211,8 @@ class _Problem:
         variance[made : made + self.nominal_sd_rad.size] = self.nominal_sd_rad**2
         covariance = np.diag(variance)
         length = self.marks.counts_m[self.counted]
+        # slack grows along the cable: two footages share the part up to the nearer one, here fully
+        # correlated
         slack = (HALF_NORMAL_SD * share) ** 2 * np.outer(length, length)
         counts = np.diag(self.marks.count_floor_m[self.counted] ** 2) + slack
         rows = slice(n, n + differences)
@@ -224,6 +230,7 @@ def _differences(m: int) -> Array:
     """Give an orthonormal basis (m − 1, m) of the differences of m values."""
     if m < 2:
         return np.zeros((0, m))
+    # orthonormal basis of all that is square to (1, …, 1): free of the zero
     basis = np.linalg.qr(np.column_stack([np.ones(m), np.eye(m)[:, 1:]]))[0]
     return np.asarray(basis[:, 1:].T)
 
@@ -326,6 +333,7 @@ def fit_chain(
         step, _ = _normal_step(problem, parameters, covariance, own)
         if not np.all(np.isfinite(step)):
             break
+        # directions move by 0.2 rad a step at most: the model is linear no further
         scale = min(1.0, 0.2 / max(float(np.max(np.abs(step[: bends + 1]))), 1e-12))
         parameters = parameters + scale * step
         square, _ = _standardized_squares(problem, parameters)
@@ -354,6 +362,8 @@ def _normal_step(
     jacobian = problem.point_jacobian(parameters)
     residual = problem.residuals(parameters, problem.marks.xy)
     root = cholesky(jacobian @ covariance @ jacobian.T + own)
+    # adjusted points: x̂ = x − C Bᵀ R⁻¹ r, where the parameters' derivative belongs (York et al.
+    # 2004)
     moved = covariance @ (jacobian.T @ cho_solve(root, residual))
     adjusted = problem.marks.xy - moved.reshape(-1, 2)
     slopes = problem.parameter_jacobian(parameters, adjusted)
@@ -379,10 +389,12 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     last = largest(stations, MATTERS_M)
     rows = slice(2 * last, 2 * last + 2)
     angle_row = np.where(np.arange(parameters.size) < parameters.size // 2, 1.0, 0.0)
+    # the end moves with the parameters and with its own point's remaining error
     spread = np.vstack([-gain[rows] @ slopes, angle_row])
     end_covariance = spread @ inverse @ spread.T
     end_covariance[:2, :2] += (covariance - gain @ jacobian @ covariance)[rows, rows]
     chi_square = float(residual @ cho_solve(root, residual))
+    # normalized with the noise as stated: tails enter by their extra cost alone
     regular = np.linalg.slogdet(2 * np.pi * (jacobian @ marks.covariance @ jacobian.T + own))[1]
     square, _ = _standardized_squares(problem, parameters)
     _, extra = tail_weight(square, marks.degrees_of_freedom)

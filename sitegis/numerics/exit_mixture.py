@@ -77,6 +77,7 @@ def first_walls(
     lengths, _ = polyline.meet(
         origins[:, None], lot_direction(angles)[:, None], outline[:-1], outline[1:]
     )
+    # walls behind the ray are not ahead of it
     lengths = np.where(lengths >= 0.0, lengths, np.inf)
     # of two walls that a ray meets at their corner the earlier one
     walls = np.argmin(in_steps(lengths, FINE_M), axis=1)
@@ -137,9 +138,11 @@ def _bent_to_wall(
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
     ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
     once = _at_wall(probability, mean, covariance, ways, building)
+    # two bends lie anywhere: both put halfway, and what their places scatter added to the spread
     share, turn, turn_sd = turns_of_two()
     at = np.full(turn.size, length_m / 2.0)
     mean, covariance = _bent(*end, at, (turn, turn_sd), length_m)
+    # an even law of two places scatters the end by about a quarter of the length
     covariance[:, :2, :2] += (length_m * ASIDE_SHARE) ** 2 * np.eye(2)
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
     probability = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
@@ -211,8 +214,10 @@ def _held_inside(
     column = np.einsum("mij,mj->mi", covariances[:, :, :2], normal)
     sd = np.sqrt(np.sum(column[:, :2] * normal, axis=1) + building.outline_sd_m**2)
     room = -np.sum((means[:, :2] - start[wall]) * normal, axis=1) / sd
+    # P(the end lies inside of the wall), by its distance in sds
     log_share = log_ndtr(room)
     held = log_share > LEAST_INSIDE
+    # inverse Mills ratio φ/Φ: mean and variance of a Gaussian cut at the wall
     ratio = np.exp(-0.5 * room**2 - 0.5 * np.log(2.0 * np.pi) - log_share)
     step = column / sd[:, None]
     cut = np.einsum("mi,mj->mij", step, step) * (ratio * (room + ratio))[:, None, None]
@@ -227,6 +232,7 @@ def drain_end(drain: Drain) -> Array:
 
 def _own(covariance: Array, building: Building) -> Array:
     """Give a covariance (3, 3) without what the building's place on the lot adds."""
+    # the building's own place moves wall and drain alike: out here, in again at the wall
     shared = np.diag([building.position_sd_m**2, building.position_sd_m**2, 0.0])
     return nonnegative(covariance - shared)
 
@@ -269,13 +275,17 @@ def _at_wall(
     walls, lengths, turns_deg = walls[met], lengths[met], turns_deg[met]
     direction = lot_direction(means[:, 2])
     inward = -outward_normals(building)[walls]
+    # cosine against the wall's normal: an oblique drain slides along the wall by 1/cos of an error
     rate = np.sum(inward * direction, axis=1)
+    # projection along the drain onto the wall: what lies along the drain has no effect on where it
+    # passes
     slide = np.eye(2) - np.einsum("mi,mj->mij", direction, inward) / rate[:, None, None]
     left = np.column_stack([-direction[:, 1], direction[:, 0]])
     jacobian = np.broadcast_to(np.eye(3), (len(walls), 3, 3)).copy()
     jacobian[:, :2, :2] = slide
     jacobian[:, :2, 2] = lengths[:, None] * np.einsum("mij,mj->mi", slide, left)
     total = jacobian @ covariances @ jacobian.transpose(0, 2, 1)
+    # a wall that stands further out lengthens the drain, not its line
     wall = direction / rate[:, None] * building.outline_sd_m
     total[:, :2, :2] += np.einsum("mi,mj->mij", wall, wall)
     total[:, :2, :2] += building.position_sd_m**2 * np.eye(2)
@@ -320,8 +330,10 @@ def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
     slant = poses.means[:, 2] - np.arctan2(normals[:, 1], normals[:, 0])
     slant = wrap_radians(slant)
     possible = np.cos(slant) > LEAST_OUTWARD
+    # product of two Gaussians in the angle: N(slant; 0, var + 8°²) × the conditioned pose
     variance = poses.covariances[:, 2, 2] + SQUARE_SD_RAD**2
     suits = SQUARE_SD_RAD / np.sqrt(variance) * np.exp(-0.5 * slant**2 / variance)
+    # conditioning on "square" moves x and y too, by their covariance with the angle
     gain = poses.covariances[:, :, 2] / variance[:, None]
     square = replace(
         poses,

@@ -126,6 +126,8 @@ def highest_density_intervals(
         One interval, perhaps of several pieces, for each of 50, 80 and 95 %.
     """
     share = np.asarray(weights, float) / np.sum(weights)
+    # each kind has its own density and bandwidth: one that is rare is not smeared over by the
+    # others
     kinds = Strata.one(share.size) if strata is None else strata
     groups = [kinds.label == kind for kind in np.unique(kinds.label[share > 0.0])]
     bandwidths = [_bandwidth(values[g], share[g], kinds.part[g]) for g in groups]
@@ -154,6 +156,7 @@ def _bandwidth(values: Array, share: Array, part: Integers) -> float:
     middle = np.bincount(peak, share * values) / np.maximum(np.bincount(peak, share), 1e-300)
     spread = float(np.sqrt(share @ (values - middle[peak]) ** 2 / share.sum()))
     low, high = weighted_quantiles(values, share, np.array([0.25, 0.75]))
+    # interquartile range of a standard normal: 1.349
     quartile = float(high - low) / 1.349
     scale = min(spread, quartile) if quartile > 0.0 else spread
     width = 0.9 * scale * float(effective_samples(share) ** -0.2)
@@ -163,6 +166,7 @@ def _bandwidth(values: Array, share: Array, part: Integers) -> float:
 def _grid(values: Array, bandwidths: list[float]) -> tuple[Array, float]:
     """Return a grid (c,) that is fine for the least bandwidth and reaches as far as the widest."""
     reach = float(np.ptp(values))
+    # fine against the kernel, within a bounded number of cells
     cell = max(min(bandwidths) / CELLS_PER_BANDWIDTH, reach / MOST_CELLS)
     beyond = int(np.ceil(KERNEL_REACH * max(bandwidths) / cell)) + 1
     count = int(np.ceil(reach / cell)) + 2 * beyond + 1
@@ -176,11 +180,13 @@ def _density(
     """Return one stratum's share of each cell (c,), and its Gaussian kernel density, highest 1."""
     at = (np.asarray(values) - grid[0]) / cell
     below = np.floor(at).astype(np.int64)
+    # linear binning: a sample between two cells counts for both
     part = at - below
     binned = np.bincount(below, share * (1.0 - part), grid.size)
     binned += np.bincount(below + 1, share * part, grid.size)
     half = int(np.ceil(KERNEL_REACH * bandwidth / cell))
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) * cell / bandwidth) ** 2)
+    # the kernel sum on a grid: n + cells steps in place of n × cells
     density = np.convolve(binned, kernel, mode="full")[half : half + grid.size]
     return binned / share.sum(), np.round(density / density.max(), 9)
 
@@ -197,6 +203,7 @@ def _thresholds(ranks: Array, shares: Array, level: float) -> Array:
     for _ in range(ROUNDS if len(ranks) > 1 else 1):
         for k, order in enumerate(down):
             others = np.any(np.delete(ranks >= edges[:, None], k, axis=0), axis=0)
+            # what the other kinds' sets hold of this one need not be held again
             held = float(shares[k, others].sum())
             own = held + np.cumsum(np.where(others, 0.0, shares[k])[order])
             enough = len(ranks) > 1 and held >= level - 1e-9
@@ -230,6 +237,7 @@ def _pieces(grid: Array, density: Array, threshold: float, bandwidth: float) -> 
     def crossing(inside: NDArray[np.int64], outside: NDArray[np.int64]) -> Array:
         """Interpolate between a cell at or over the threshold and its neighbor below it."""
         beyond = np.clip(outside, 0, grid.size - 1)
+        # linear between cells: the edge does not jump from cell to cell
         drop = density[inside] - density[beyond]
         part = np.where(drop > 0.0, (density[inside] - threshold) / np.maximum(drop, 1e-300), 0.0)
         return np.asarray(grid[inside] + np.minimum(part, 1.0) * (grid[beyond] - grid[inside]))
@@ -287,6 +295,7 @@ def highest_density_regions(
             for weight, _, covariance in parts
         ]
     )
+    # ln of π |Σ|^(−1/2) exp(−½ d²) of every sample under every part
     each = heights[:, None] - 0.5 * np.array(
         [_squared_distances(points - mean, covariance) for _, mean, covariance in parts]
     )
@@ -298,6 +307,7 @@ def highest_density_regions(
         # at the lowest sample that still counts, that sample lies on the edge
         ranks = np.max(own_ranks - edges[:, None], axis=0)
         at = float(weighted_quantiles(ranks, share, np.array([1.0 - level]))[0])
+        # heights − ½ r² = level: the ellipse on which a part has the rank of the edge
         radii = np.sqrt(2.0 * np.maximum(heights - edges[stratum] - at, 0.0))
         pieces = [
             ellipse_of(mean, covariance, float(radius))
@@ -320,6 +330,7 @@ def _apart(points: Array, share: Array) -> list[Array]:
     axis = np.array([np.cos(angle), np.sin(angle)])
     along = np.asarray((points - mean) @ axis)
     pieces = np.array(highest_density_intervals(along, share)[-1].pieces)
+    # parted in the middle of each gap
     cuts = 0.5 * (pieces[1:, 0] + pieces[:-1, 1])
     label = np.searchsorted(cuts, along)
     return [label == part for part in range(cuts.size + 1)]

@@ -68,6 +68,7 @@ def merge_poses(poses: Poses) -> Poses:
             away = poses.means[row] - poses.means[index]
             away[:, 2] = wrap_radians(away[:, 2])
             both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
+            # Mahalanobis distance squared of the means, by the sum of both covariances
             square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
             same = poses.kinds[index] == poses.kinds[row]
             same &= poses.marks_after[index] == poses.marks_after[row]
@@ -81,6 +82,7 @@ def merge_poses(poses: Poses) -> Poses:
     merged = _merged(poses, np.array(heads), member)
     after = np.searchsorted(labels, _bend_labels(merged))
     left = np.bincount(after, merged.weights, minlength=labels.size)
+    # what was dropped goes to those with the same bend, so that P(bend) stays
     weights = merged.weights * (shares / np.where(left > 0.0, left, 1.0))[after]
     order = ordered(weights, MATTERS_P, descending=True)
     return join_poses([take_rows(replace(merged, weights=weights), order)])
@@ -102,6 +104,7 @@ def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -
     np.add.at(shift, member, share[:, None] * away)
     away = away - shift[member]
     covariances = np.zeros((number, 3, 3))
+    # moment matching: mean of the covariances plus the spread of the means
     second = poses.covariances + np.einsum("mi,mj->mij", away, away)
     np.add.at(covariances, member, share[:, None, None] * second)
     lengths = np.asarray(np.bincount(member, share * poses.lengths_m, minlength=number), float)

@@ -111,6 +111,7 @@ def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Arr
     Array
         Inverts (m, v), m.
     """
+    # a ground that is higher by e makes every depth larger by e, as an invert lower by e does
     return on_lattice(inverts_m - ndtri(strata)[:, None] * ground_sd_m(site, vertices), FINE_M)
 
 
@@ -244,6 +245,7 @@ def rectangle_crossings(
     inverts = np.full(crossed.shape, np.nan)
     pit, index = _near(straights, centers, 0.5 * np.hypot(*np.reshape(sizes_m, (-1, 2)).T))
     cosine, sine = np.cos(angles_rad)[pit], np.sin(angles_rad)[pit]
+    # into the pit's axes: there the rectangle is two intervals, and clipping is exact
     x, y = (straights.start[index] - centers[pit]).T
     dx, dy = (straights.end - straights.start)[index].T
     half = (0.5 * sizes_m + TOUCH_M)[pit].T
@@ -272,6 +274,7 @@ def _near(straights: Straights, centers: Array, reach_m: Array) -> tuple[Integer
     count = max(_BLOCK // max(beside.size, 1), 1)
     for start in range(0, len(centers), count):
         block = slice(start, start + count)
+        # distance of a line from a center: beyond half the diagonal nothing crosses
         away = np.abs(beside - centers[block] @ across.T)
         pit, index = np.nonzero(away <= reach_m[block, None] + 2 * TOUCH_M)
         pits.append(pit + start)

@@ -71,7 +71,10 @@ def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solu
     residual, design = _whitened(equations, x)
     chi_square = float(residual @ residual)
     for iteration in range(1, most + 1):
+        # least squares by orthogonal factors, not normal equations: those would square the
+        # condition; what nothing holds gets the step 0
         step = np.linalg.lstsq(design, residual, rcond=1e-12)[0]
+        # the model is not linear: a full step may overshoot, so that it is halved until it helps
         for _ in range(12):
             trial = x + step
             trial_residual, trial_design = _whitened(equations, trial)
@@ -83,6 +86,7 @@ def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solu
             return Solution(x, chi_square, iteration, True, residual, design)
         gain = chi_square - trial_chi
         x, residual, design, chi_square = trial, trial_residual, trial_design, trial_chi
+        # a nanometer, or no gain left and steps of 0.1 µm: past that only rounding moves
         if float(np.max(np.abs(step), initial=0.0)) < 1e-9 or (
             gain < 1e-12 and float(np.max(np.abs(step), initial=0.0)) < 1e-7
         ):
@@ -160,11 +164,13 @@ def null_space(design: Array) -> Array:
     Singular vectors of the design (k, size) with its columns brought to length 1; d is 0 where
     everything is held.
     """
+    # columns brought to one length: meters and radians then weigh alike in the test of rank
     lengths = np.linalg.norm(design, axis=0)
     scale = np.where(lengths > 0, lengths, 1.0)
     _, singular, right = np.linalg.svd(design / scale, full_matrices=True)
     values = np.zeros(design.shape[1])
     values[: len(singular)] = singular
+    # right vectors of vanishing singular values: moves that change no observation
     loose = right[values < _RANK_TOLERANCE * max(1.0, float(values.max(initial=0.0)))]
     if not len(loose):
         return np.zeros((design.shape[1], 0))
@@ -202,11 +208,13 @@ def assess(solution: Solution, sds: Array) -> Reliability:
     Reliability
         Covariance of the unknowns, redundancy numbers, w and detectable blunders.
     """
+    # A = Q R: (AᵀA)⁻¹ = R⁻¹R⁻ᵀ, and I − A(AᵀA)⁻¹Aᵀ = I − QQᵀ is the cofactor of the residuals
     orthogonal, upper = np.linalg.qr(solution.design)
     inverse = np.linalg.inv(upper)
     covariance = inverse @ inverse.T
     cofactor = np.eye(len(sds)) - orthogonal @ orthogonal.T
     redundancy = np.clip(np.diag(cofactor), 0.0, 1.0)
+    # with r = 0 an observation always fits: no residual of it says anything
     checked = redundancy > _NO_REDUNDANCY
     root = np.sqrt(np.where(checked, redundancy, 1.0))
     w = np.where(checked, solution.whitened / root, 0.0)

@@ -92,6 +92,7 @@ def rival_rows(reliability: Reliability, row: int) -> list[int]:
     """
     w = reliability.w
     close = (np.abs(w) > CRITICAL_W) & (np.abs(reliability.correlation[row]) > 0.5)
+    # w² is what leaving the observation out takes off chi-square: a likelihood ratio of e² at 4
     close &= ~at_least(w[row] ** 2 - w**2, MIRROR_CHI_SQUARE)
     close[row] = False
     return sorted({*inseparable_rows(reliability, row), *(int(i) for i in np.flatnonzero(close))})
@@ -136,10 +137,12 @@ def clean_network(
         sds = np.array([network.observations[i].sd for i in kept])
         reliability = assess(solutions[0], sds)
         row = largest(np.abs(reliability.w), MATTERS_P) if kept else 0
+        # data snooping after Baarda: one blunder at a time, the largest |w|, then all anew
         if not kept or abs(reliability.w[row]) <= CRITICAL_W:
             suspects: tuple[int, ...] = ()
             break
         rivals = rival_rows(reliability, row)
+        # taken out with one degree of freedom left nothing would check the rest
         if rivals or len(kept) - network.size < 2:
             suspects = tuple(sorted({kept[row], *(kept[i] for i in rivals)}))
             break
@@ -156,6 +159,7 @@ def clean_network(
 
 def _prefer(solutions: list[Solution], implausible: Callable[[Array], int]) -> list[Solution]:
     """Put the most plausible of the solutions that fit about equally well first."""
+    # mirror images of a two-tie fix: of those that fit alike the one that other knowledge bears out
     limit = solutions[0].chi_square + MIRROR_CHI_SQUARE
     close = [s for s in solutions if at_least(limit, s.chi_square)]
     if len(close) == 1:
@@ -193,6 +197,7 @@ def predicted_against(network: Network, cleaned: Cleaned, index: int) -> tuple[f
         if redundancy <= 0.0:
             return 0.0, float("inf")
         residual = float(cleaned.solution.whitened[row]) * item.sd
+        # a residual shows only the share r of its own error: v = r ∇
         return residual / redundancy, item.sd / float(np.sqrt(redundancy))
     equations = compile_equations([item], network.size)
     computed, jacobian = evaluate(equations, cleaned.solution.x)

@@ -55,6 +55,7 @@ def taped_part(network: Network, cleaned: Cleaned) -> Array:
     Array
         Covariance (size, size).
     """
+    # errors e of the tape move the unknowns by N⁻¹ Aᵀ e (rows whitened): their covariance is G Gᵀ
     gain = cleaned.reliability.covariance @ cleaned.solution.design[_taped(network, cleaned)].T
     return np.asarray(gain @ gain.T)
 
@@ -65,6 +66,7 @@ def _taped(network: Network, cleaned: Cleaned) -> NDArray[np.bool_]:
 
 def tape_square(tape: NoiseScale) -> float:
     """Give the factor on the tape's variance: never below 1, and 1 where nothing was learned."""
+    # a few ties that happen to agree make no tape better than its stated accuracy
     return max(1.0, (tape.median / PRIOR_MEDIAN) ** 2)
 
 
@@ -84,6 +86,7 @@ def with_receiver_scale(placement: Placement, square: float) -> Placement:
         The placement, its covariances renewed.
     """
     mark = placement.mark_covariance_m2
+    # what is not tape and building is the locator's, and grows with its scale alone
     receiver = (placement.covariance_m2 - mark) * (square / placement.receiver_square)
     total = mark + receiver
     points = tuple(

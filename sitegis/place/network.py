@@ -159,6 +159,7 @@ def misclosures(equations: Equations, computed: Array) -> Array:
     """
     difference = np.asarray(equations.values - computed)
     turns = equations.turns
+    # an angle and the same a whole turn on are one: the misclosure is the short way round
     difference[turns] = np.arctan2(np.sin(difference[turns]), np.cos(difference[turns]))
     return difference
 
@@ -170,10 +171,12 @@ def _offsets(
     node, pose = column
     across, up = x[node] - x[pose], x[node + 1] - x[pose + 1]
     cosine, sine = np.cos(x[pose + 2]), np.sin(x[pose + 2])
+    # the axis of the pose that is read: x along the wall, y square to it
     along, aside = (cosine, sine) if kind == "offset-x" else (-sine, cosine)
     computed[row] = along * across + aside * up
     jacobian[row, node], jacobian[row, node + 1] = along, aside
     jacobian[row, pose], jacobian[row, pose + 1] = -along, -aside
+    # d/dθ turns the axis by a quarter
     jacobian[row, pose + 2] = -aside * across + along * up
 
 
@@ -183,6 +186,7 @@ def _distances(row: Indices, column: Indices, x: Array, computed: Array, jacobia
     across, up = x[end] - x[start], x[end + 1] - x[start + 1]
     length = np.hypot(across, up)
     computed[row] = length
+    # two points in one place have a distance without direction
     safe = np.maximum(length, 1e-9)
     np.add.at(jacobian, (row, end), across / safe)
     np.add.at(jacobian, (row, end + 1), up / safe)
@@ -196,8 +200,10 @@ def _walls(row: Indices, column: Indices, x: Array, computed: Array, jacobian: A
     run, rise = x[end] - x[start], x[end + 1] - x[start + 1]
     across, up = x[node] - x[start], x[node + 1] - x[start + 1]
     length = np.maximum(np.hypot(run, rise), 1e-9)
+    # cross product over the wall's length: the height of a triangle over its base
     inward = (run * up - rise * across) / length
     computed[row] = inward
+    # quotient rule: the wall's ends move both the product and the length
     by_run = up / length - inward * run / length**2
     by_rise = -across / length - inward * rise / length**2
     by_across, by_up = -rise / length, run / length

@@ -48,6 +48,7 @@ def rigid_fit(local: Array, known: Array) -> tuple[Array, float]:
     """
     center, target = local.mean(axis=0), known.mean(axis=0)
     a, b = local - center, known - target
+    # the angle that maximizes Σ b · R(θ) a
     theta = float(np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b)))
     turned = a @ rotation(theta).T
     misfit = float(np.sqrt(np.mean(np.sum((b - turned) ** 2, axis=1))))
@@ -167,6 +168,7 @@ def _place_pose(
         return True
     if len(pairs) >= 2:
         a_all, b_all = np.array([a for a, _ in pairs]), np.array([b for _, b in pairs])
+        # points in one place fix no direction
         if float(np.ptp(a_all, axis=0).max()) > 0.05:
             x[pose : pose + 3] = rigid_fit(a_all, b_all)[0]
             return True
@@ -240,6 +242,8 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
         and item.columns[1] == column
         and item.columns[0] in members
     ]
+    # only what joins the new part to placed ones is solved for, the placed ones held: small and
+    # quick
     equations = compile_equations(
         [*local, *inside, *_held(state, local, members, column)], network.size
     )
@@ -259,6 +263,7 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
         trials.append(x)
     probes = [*members, *([] if not is_pose else [column])]
     found: list[tuple[float, Array]] = []
+    # the grid finds the basins, Gauss–Newton from the best of them the optima within
     for index in ordered(costs, MATTERS_P)[:12]:
         solved = gauss_newton(equations, trials[index], most=25)
         place = np.array([solved.x[node : node + 2] for node in probes])
@@ -267,6 +272,7 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
     found = [found[i] for i in ordered([chi for chi, _ in found], MATTERS_P)]
     best = found[0][0]
     placed = state.placed | set(members) | {column}
+    # a mirror image may fit worse here and better once all measurements count: kept with much room
     kept = [x for chi, x in found if chi <= best + 100.0 + 10.0 * abs(best)]
     return [_State(x, frozenset(placed)) for x in kept[:_KEPT_PER_STEP]][::-1]
 
@@ -306,9 +312,11 @@ def _grid(
     elif turn is not None:
         angles = np.array([state.x[turn.columns[1]] + turn.value])
     else:
+        # a pose of unknown direction: every 15°
         angles = np.linspace(-np.pi, np.pi, _ANGLES, endpoint=False)
     pivot = _pivot(state, column, local) if is_pose else None
     if pivot is not None:
+        # a shared point is a hinge: the direction alone is open
         known, offset = pivot
         return np.array([[*(known - rotation(a) @ offset), a] for a in angles])
     if not is_pose:
@@ -362,6 +370,7 @@ def _circle_points(state: _State, column: int, local: Sequence[Observation]) -> 
             length = float(np.hypot(*gap))
             if length < 1e-6:
                 continue
+            # two circles meet in two points, mirror images about the line of their centers
             along = (length**2 + ra**2 - rb**2) / (2.0 * length)
             aside = np.sqrt(max(ra**2 - along**2, 0.0))
             unit = gap / length

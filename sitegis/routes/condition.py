@@ -88,6 +88,7 @@ def first_straight_arms(means: Array, roots: Array, aims: Sequence[Aim]) -> Arms
     Arms
         One conditioned Gaussian per component and arm.
     """
+    # arms for one, two and all finds: which of them lie on the first straight is not known
     sets = [s for size in (1, 2, len(aims)) for s in combinations(range(len(aims)), size)]
     sets = list(dict.fromkeys(s for s in sets if s))
     points = np.stack([aim.point for aim in aims])
@@ -107,12 +108,16 @@ def _arm(
     """Condition components on points (k, 2) beside the line, variance ``noise`` (k,)."""
     z = np.zeros((len(means), 3))
     for _ in range(ROUNDS):
+        # linearized about the conditioned mean and repeated (iterated Kalman update): the angle
+        # enters by a sine
         beside, rate, ahead = _beside(means + np.einsum("cij,cj->ci", roots, z), points)
         seen = np.einsum("cki,cij->ckj", rate, roots)
+        # variance of what is observed: pose (standard normal in z) plus the find's own
         spread = seen @ seen.swapaxes(1, 2) + np.diag(noise)
         # the residual at the linearization's own origin, z = 0
         misfit = np.einsum("ckj,cj->ck", seen, z) - beside
         z = np.einsum("ckj,ck->cj", seen, np.linalg.solve(spread, misfit[..., None])[..., 0])
+    # Bayes in z: prior precision 1 plus that of the finds
     precision = np.eye(3) + np.einsum("cki,k,ckj->cij", seen, 1.0 / noise, seen)
     square = np.einsum("ck,ck->c", misfit, np.linalg.solve(spread, misfit[..., None])[..., 0])
     log_fit = -0.5 * (square + np.linalg.slogdet(2.0 * np.pi * spread)[1])
@@ -155,6 +160,7 @@ def component_shares(weights: Array, arms: Arms) -> Array:
     best = float(log_fit.max())
     if best == -np.inf:
         return weights
+    # posterior shares of the components, mixed with their prior: no component starves
     suits = weights * np.exp(log_fit - best)
     mixed = _COMPONENT_SHARE * weights + (1.0 - _COMPONENT_SHARE) * suits / suits.sum()
     return np.asarray(on_lattice(mixed, RATIO) + RATIO)
@@ -238,6 +244,7 @@ def along_two(
         The observations and which are usable.
     """
     bends = headings.shape[1]
+    # a straight's direction: that at the wall plus the play of every bend before it
     each = np.repeat(plays[:, None], bends, axis=1) * np.tri(bends)
     rates = np.concatenate([np.repeat(root_rows[:, None], bends, axis=1), each], axis=2)
     power = np.einsum("nbi,nbi->nb", rates, rates)
@@ -295,6 +302,7 @@ def draw_given(
     if along is not None:
         usable = np.concatenate([usable, along.usable.reshape(len(usable), -1)], axis=1)
     number = usable.sum(axis=1)
+    # where no arm is usable the prior has all of the proposal
     stay = np.where(number > 0, prior_share, 1.0)
     each = (1.0 - stay) / np.maximum(number, 1)
     past = np.maximum(uniforms - stay, 0.0) / np.where(each > 0.0, each, 1.0)
@@ -312,6 +320,7 @@ def draw_given(
         z[later] = along.pulled(z[later], later, picked[later] - straight)
     away, pose = z[:, None, :3] - arms.means[component], z[:, :3]
     log_arm = -0.5 * np.einsum("nai,naij,naj->na", away, arms.precisions[component], away)
+    # ln N(z; mean, precision⁻¹) − ln N(z; 0, 1): the constants ½ ln 2π cancel
     log_arm += 0.5 * np.linalg.slogdet(arms.precisions)[1][component]
     over = log_arm + 0.5 * np.einsum("ni,ni->n", pose, pose)[:, None]
     if along is not None:

@@ -101,6 +101,8 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
         The candidates, nothing laid yet.
     """
     uniforms = np.clip(uniforms, _TINY, 1.0 - 1e-9)
+    # inverse of Φ: uniforms to standard normal draws, one dimension each, so that low discrepancy
+    # survives
     normals = ndtri(uniforms[:, [0, 1, 2, 4, 5, 6]])
     chosen = np.searchsorted(
         on_lattice(np.cumsum(plan.shares), WEIGHT), uniforms[:, 8], side="right"
@@ -116,11 +118,15 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
         poses, log_ratio = _draw_poses(plan, exit, component, normals[:, :2], uniforms[:, 2])
     invert, drain_slope = sample_profile(exit, component, left, normals[:, 3:5])
     same = uniforms[:, 7] < SAME_SLOPE_SHARE
+    # what is left of a uniform that chose is a uniform again: one dimension serves two draws
     anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
     slope = np.where(same, drain_slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
+    # importance weights so far: prior over proposal, here of the sequence of bends
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
     walls = np.array([part.wall_index for part in exit.mixture])[component]
     headings = poses[:, 2:] + plan.sequences.headings_rad[chosen]
+    # fittings turn by a little more or less than their angle; what one adds stays in all straights
+    # after it
     headings[:, 1:] += np.cumsum(spread * play, axis=1)
     return Candidates(
         poses=poses,
@@ -183,6 +189,7 @@ def _draw_poses(
     covariances = np.stack([part.covariance for part in exit.mixture])
     roots = square_root(covariances[:, :2, :2])
     inverses = np.linalg.pinv(covariances[:, :2, :2], rcond=SINGULAR, hermitian=True)
+    # the angle given the place: mean + C_θp C_pp⁻¹ (p − mean), variance the Schur complement
     gains = np.einsum("cj,cjk->ck", covariances[:, 2, :2], inverses)
     rest = covariances[:, 2, 2] - np.einsum("ck,ck->c", gains, covariances[:, 2, :2])
     spread = np.sqrt(np.maximum(rest, 1e-18))[component]
@@ -195,6 +202,7 @@ def _draw_poses(
         turn = np.arctan2(gap[:, 1], gap[:, 0]) - expected
         turn = wrap_radians(turn)
         # An aim further off than the pose allows would waste its draws.
+        # in the draw's own units, standard deviations of the angle given the place
         targets.append(np.where(np.abs(turn) < 4 * spread, turn / spread, np.nan))
         widths.append(np.maximum(aim.sd_m / np.hypot(*gap.T) / spread, 0.02))
     draw, log_ratio = draw_aimed(uniforms, _standard_normal, targets, widths)
@@ -246,6 +254,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
         here[bending] += length[:, None] * directions[bending, i]
         vertices[:, i + 1] = here
         direction = np.where((counts > i)[:, None], directions[:, i + 1], direction)
+    # the last length is no draw: the straight ends where it meets the main
     last, stations = polyline.ray(here, direction, plan.main.line)
     tap = here + np.where(np.isfinite(last), last, np.nan)[:, None] * direction
     vertices[:, 4] = tap
@@ -267,6 +276,8 @@ def _length(
     for rule in np.unique(rules):
         of_rule = np.flatnonzero(rules == rule)
         start, pair = here[of_rule], directions[of_rule]
+        # rules measure square to the house or past its corner; the length along the drain follows
+        # linearly
         offset, scale = _offset_scale(plan, int(rule), start, pair[:, 0])
         targets, widths = _length_aims(plan, start, pair, offset, scale)
         law = ValueLaw(int(rule), *_range(plan, int(rule)))
@@ -339,6 +350,7 @@ def _length_aims(
     if not plan.aims:
         return [], []
     now, following = pair[:, 0], pair[:, 1]
+    # sine of the turn: where it is small the length hardly moves the straight after the bend
     cross = now[:, 0] * following[:, 1] - now[:, 1] * following[:, 0]
     gaps = np.stack([aim.point - start for aim in plan.aims])
     along = np.sum(gaps * now, axis=2)
@@ -346,6 +358,7 @@ def _length_aims(
     spread = np.array([[aim.sd_m] for aim in plan.aims])
     met = (along > 0) & (beside < MET_WITHIN_SD * spread)
     furthest = np.where(met, along, -np.inf).max(axis=0)
+    # Cramer's rule: the length at which the next straight runs through the aim
     length = (gaps[..., 0] * following[:, 1] - gaps[..., 1] * following[:, 0]) / cross
     ahead = np.sum((gaps - length[..., None] * now) * following, axis=2) > 0
     fits = ahead & (length > LEAST_STRAIGHT_M) & ~(met & (along < furthest))
@@ -389,6 +402,7 @@ def draw_aimed(
     number = usable.sum(axis=1)
     stay = np.where(number > 0, PRIOR_SHARE, 1.0)
     each = (1.0 - stay) / np.maximum(number, 1)
+    # the first part of the unit interval belongs to the law, the rest in even shares to the aims
     own = law(np.minimum(uniform / stay, 1.0 - _TINY), None)
     past = np.maximum(uniform - stay, 0.0) / np.where(each > 0, each, 1.0)
     rank = np.minimum(past.astype(np.int64), np.maximum(number - 1, 0))
@@ -400,6 +414,8 @@ def draw_aimed(
     value = np.where((uniform < stay) | (number == 0), own, aimed)
     density = law(uniform, value)
     gauss = normal_density(value[:, None] - target, width)
+    # density of the mixture actually drawn from (balance heuristic), whichever part the value came
+    # from
     proposal = stay * density + each * np.where(usable, gauss, 0.0).sum(axis=1)
     with np.errstate(divide="ignore"):
         return value, np.log(density) - np.log(np.maximum(proposal, 1e-300))

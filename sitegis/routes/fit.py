@@ -106,6 +106,7 @@ def fit_candidates(
     slant = tap_slant(plan.main, stations, heads.headings_rad[last_of])
     run = polyline.stations(vertices)
     main_invert = main_inverts(plan.main, stations, heads.main_errors)
+    # one slope outdoors from the wall to the main
     inverts = heads.inverts_m[:, None] - heads.slopes[:, None] * run
     state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
     log_prior = (
@@ -195,11 +196,13 @@ def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
     steps = np.diff(main.line, axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])
     segment = np.clip(np.searchsorted(passed, stations, side="right") - 1, 0, len(angles) - 1)
+    # angle off the main's normal: a wye points along the flow or against it, square is square
     return np.asarray(np.arccos(np.clip(np.abs(np.sin(headings - angles[segment])), 0.0, 1.0)))
 
 
 def _highest_arrival(plan: Plan, heads: Candidates) -> Array:
     """Bound the arrival above the main from above: the shortest run to the main's lowest invert."""
+    # an upper bound: the shortest way to the lowest invert; what fails here fails on any route
     least, _, _ = polyline.line_locate_point(plan.main.line, heads.poses[:, :2])
     lowest = plan.main.inverts_m.min() + plan.main.invert_sd_m * heads.main_errors
     return np.asarray(heads.inverts_m - heads.slopes * least - lowest)
@@ -215,6 +218,7 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
         start = vertices[bending, i]
         length = np.sum((vertices[bending, i + 1] - start) * directions[bending, i], axis=1)
         reach, _ = polyline.ray(start, directions[bending, i], plan.main.line)
+        # a straight that would cross the main before its bend has met it already
         keep[bending] = (length >= LEAST_STRAIGHT_M) & (reach > length)
     return keep
 

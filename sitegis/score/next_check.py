@@ -121,6 +121,7 @@ def telling_checks(context: CheckContext, asked: Sequence[Asked]) -> dict[str, s
 
 def _binary_gain(mine: NDArray[np.bool_], joint: Array) -> float:
     """Give the expected information of P(particle, outcome) on whether it is this main, bits."""
+    # I = H(main) + H(outcome) − H(main, outcome)
     yes, no = joint[mine].sum(axis=0), joint[~mine].sum(axis=0)
     prior = entr(yes.sum()) + entr(no.sum())
     outcome = entr(yes + no).sum()
@@ -178,12 +179,14 @@ def dig_cost_saved(
     today = pits.plan(particles.weights)
     if ends_search:
         rest = joint[:, 1:]
+        # where the check hits, all of today's digging is saved
         found = joint[:, 0] / max(float(joint[:, 0].sum()), LEAST_OUTCOME)
         saved = float(joint[:, 0].sum()) * pits.cost_of(today.order, found)
         return saved + _saved(rest, rest, today, pits)
     saved = _saved(joint, joint, today, pits)
     if saved <= 0.0:
         return 0.0
+    # every other particle: planned on one half, priced on the other, and the reverse
     odd = np.where(particles.listed, np.arange(joint.shape[0]) % 2, 0.5)[:, None]
     halves = (joint * odd, joint * (1.0 - odd))
     apart = sum(_saved(one, other, today, pits) for one, other in permutations(halves))
@@ -201,6 +204,7 @@ def _saved(seen: Array, priced: Array, today: SearchPlan, pits: Pits) -> float:
         if min(probability, float(known.sum())) < LEAST_OUTCOME:
             continue
         order = pits.plan(known / known.sum()).order
+        # an answer that changes no pit saves nothing
         if order != today.order:
             given = column / probability
             saved += probability * (pits.cost_of(today.order, given) - pits.cost_of(order, given))

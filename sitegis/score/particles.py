@@ -99,6 +99,7 @@ def draw_particles(
         parts = [(item.weights, 1.0, True, PARTICLES)]
         if missed and item.weights.any():  # before any miss every hole shows what it crosses
             showing = still_showing(routes, missed)
+            # parted: what a next hole would show, and what stays unseen though it is crossed
             both = item.weights * showing, item.weights * (1.0 - showing)
             in_both = (float(on_lattice(own.sum(), WEIGHT)) for own in both)
             parts = list(zip(both, in_both, (True, False), (PARTICLES, UNSHOWN), strict=True))
@@ -156,6 +157,7 @@ def _systematic(weights: Array, order_by: Array, count: int) -> NDArray[np.intp]
         return np.zeros(0, np.intp)
     order = ordered(order_by, LENGTH_M)
     edges = np.cumsum(weights[order])
+    # systematic resampling in the order of the taps: even over the quantiles, without a draw
     wanted = (np.arange(count) + 0.5) / count
     found = np.searchsorted(on_lattice(edges / edges[-1], WEIGHT), on_lattice(wanted, WEIGHT))
     return np.asarray(order[found])
@@ -205,6 +207,7 @@ def leave_lot(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
     for j in range(toward.shape[1]):
         reach, at = polyline.ray(vertices[:, j], toward[:, j], ring)
         step = passed[:, j + 1] - passed[:, j]
+        # the first crossing counts: a route that comes back in is not asked
         hit = np.isnan(run) & (reach <= step + polyline.TOLERANCE_M)
         run = np.where(hit, passed[:, j] + reach, run)
         along = np.where(hit, at, along)

@@ -74,8 +74,10 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     if heaviest.size == 0:
         return None
     features = _places(routes.vertices[heaviest])
+    # 5 cm at least: a direction in which all agree does not decide alone
     scale = np.maximum(features.std(axis=0), 0.05)
     scaled = features / scale
+    # Silverman's n^(−1/(d + 4)) for d standardized features
     bandwidth = heaviest.size ** (-1.0 / (features.shape[1] + 4))
     gap = np.sum((scaled[:, None, :] - scaled[None, :, :]) ** 2, axis=-1)
     density = np.exp(-0.5 * gap / bandwidth**2) @ weights[heaviest]

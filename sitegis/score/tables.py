@@ -73,13 +73,14 @@ def tabled_log_likelihood(
         Log likelihoods (m,), (1,) where there are no samples.
     """
     of_habit = list(_of_habit(items))
+    # the sum over which main the block uses: items that all speak of it share one unknown
     mixed: Array | float = 0.0 if habit else 1.0
     for main_id, share in habit_given(routes.hypothesis, habit).items():
         main = main_by_id(site, main_id)
-        evidence_words = share
+        joint = share
         for item, cause in of_habit:
-            evidence_words *= cause.likelihood(item, main, site)
-        mixed = mixed + evidence_words * _archive_likelihood(items, routes, main_id, site)
+            joint *= cause.likelihood(item, main, site)
+        mixed = mixed + joint * _archive_likelihood(items, routes, main_id, site)
     total = np.zeros(max(routes.tap_stations_m.size, 1))
     total = total + np.log(mixed)
     for item, cause in of_habit:
@@ -147,6 +148,8 @@ def _archive_likelihood(
     right: Array | float = drawer
     wrong = 1.0 - drawer
     for name, item, cause, reliability in archive:
+        # P(right) = P(the drawer is right) × P(this item | so): a wrong drawer makes every item of
+        # it wrong at once
         own = reliability / drawer
         if_wrong = cause.if_wrong(item, habit_main, site)
         if_right = _archive_if_right(name, item, cause, routes, site)
@@ -196,6 +199,7 @@ def _archive_if_right(
     if routes.tap_stations_m.size == 0:
         return wrong * max(len(site.mains), 1)
     whole = np.exp(routes.log_likelihoods[name])
+    # the route's likelihood is reliability × right + (1 − reliability) × wrong: solved for right
     return np.maximum(whole - (1.0 - reliability) * wrong, 0.0) / reliability
 
 
@@ -218,11 +222,15 @@ def _noticed(group: Sequence[Named], routes: Routes, site: Site) -> Array | floa
     be noticed there, w = 1 − ``SHARED_MANHOLE`` · (1 − best p); then item i is noticed with
     (pᵢ − (1 − w) fᵢ) / w, else only falsely, with fᵢ. Alone, an item keeps its p.
     """
-    chances = [_notice_probability(name, item, routes, site) for name, item in group]
-    works = 1.0 - SHARED_MANHOLE * (1.0 - np.max(chances, axis=0))
+    probabilities = [_notice_probability(name, item, routes, site) for name, item in group]
+    # a part of the misses is common to all that is noticed at one manhole (the wrong cover, no
+    # flow)
+    works = 1.0 - SHARED_MANHOLE * (1.0 - np.max(probabilities, axis=0))
     alive, dead = works, 1.0 - works
-    for (_, item), probability in zip(group, chances, strict=True):
+    for (_, item), probability in zip(group, probabilities, strict=True):
         cause = _at_manhole(item)
+        # so split that each item alone keeps its own probability: works × truly + (1 − works) ×
+        # falsely
         truly = np.clip((probability - (1.0 - works) * cause.falsely) / works, 0.0, 1.0)
         noticed = cause.was_noticed(item)
         alive = alive * (truly if noticed else 1.0 - truly)
