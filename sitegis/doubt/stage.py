@@ -234,12 +234,23 @@ def _reading(survey: Survey, one: Found, posterior: float, stated: Penetration) 
     moved_m = float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m))
     deeper_m = float(ground[0] - ground[1]) - (one.invert_m - survey.exit.invert_m)
     return OtherReading(
-        one.id, one.kind, one.about, one.words, one.prior, one.log_evidence, posterior,
-        one.penetration.x_m, one.penetration.y_m, one.penetration.angle_rad,
+        one.id,
+        one.kind,
+        one.about,
+        one.words,
+        one.prior,
+        one.log_evidence,
+        posterior,
+        one.penetration.x_m,
+        one.penetration.y_m,
+        one.penetration.angle_rad,
         float(ground[0]) + one.ground_rise_m - one.invert_m,
         None if main is None else main.id,
-        max(moved_m, one.off_earth_m), deeper_m + one.ground_rise_m, False, one.evidence,
-    )  # fmt: skip
+        max(moved_m, one.off_earth_m),
+        deeper_m + one.ground_rise_m,
+        False,
+        one.evidence,
+    )
 
 
 def _asked(readings: Sequence[OtherReading], moves: frozenset[str]) -> frozenset[str]:
@@ -282,23 +293,31 @@ def _moving(
 
 
 def _settle(
-    survey: Survey, found: Sequence[Found], readings: Sequence[OtherReading],
+    survey: Survey,
+    found: Sequence[Found],
+    readings: Sequence[OtherReading],
     stated: dict[str, Array],
-) -> Measurement | None:  # fmt: skip
+) -> Measurement | None:
     """Choose the measurement for the most probable reading that is likely, and its like."""
     first = next((one for one in readings if one.likely), None)
     if first is None:
         return None
-    same = [one for one, told in zip(found, readings, strict=True)
-            if asked_together(one.kind, first.kind)
-            and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)]  # fmt: skip
+    same = [
+        one
+        for one, told in zip(found, readings, strict=True)
+        if asked_together(one.kind, first.kind)
+        and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)
+    ]
     return measurement_for(survey, same, stated)
 
 
 def _unchecked(
-    survey: Survey, found: Sequence[Found], readings: Sequence[OtherReading],
-    moves: frozenset[str], stated: dict[str, Array],
-) -> Iterator[Unchecked]:  # fmt: skip
+    survey: Survey,
+    found: Sequence[Found],
+    readings: Sequence[OtherReading],
+    moves: frozenset[str],
+    stated: dict[str, Array],
+) -> Iterator[Unchecked]:
     """List what nothing checks: inputs that other readings change, then those that stand alone.
 
     Of the second the probability is that of their readings, where any were weighed.

@@ -11,9 +11,18 @@ from typing import Literal
 from ..messages.errors import Notice
 
 ReadingKind = Literal[
-    "corner", "house", "rooms", "unit", "depths", "heading", "ground", "slab", "place", "front",
+    "corner",
+    "house",
+    "rooms",
+    "unit",
+    "depths",
+    "heading",
+    "ground",
+    "slab",
+    "place",
+    "front",
     "earth",
-]  # fmt: skip
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,9 +93,14 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         else (table.longitude, table.latitude)
     )
     lot = Lot(
-        ring, sides, signed_area(ring), sd_m, source="layer", seen_twice=told is not None,
+        ring,
+        sides,
+        signed_area(ring),
+        sd_m,
+        source="layer",
+        seen_twice=told is not None,
         told_at=told,
-    )  # fmt: skip
+    )
     return lot, frame
 
 

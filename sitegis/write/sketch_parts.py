@@ -20,9 +20,22 @@ from ..units import format_length, is_imperial
 MARGIN_M, AXIS_M, READING_M, NAME_M = 5.0, 1.8, 3.0, 0.6
 CAPTION = "Sketch of what was typed. The dashed drain is inferred, not located."
 Shape = Literal[
-    "street", "lot", "main", "street-name", "wall", "wall-name", "room", "room-name", "room-lost",
-    "axis", "origin", "origin-name", "mark", "drain", "other",
-]  # fmt: skip
+    "street",
+    "lot",
+    "main",
+    "street-name",
+    "wall",
+    "wall-name",
+    "room",
+    "room-name",
+    "room-lost",
+    "axis",
+    "origin",
+    "origin-name",
+    "mark",
+    "drain",
+    "other",
+]
 
 
 @dataclass(frozen=True, slots=True)

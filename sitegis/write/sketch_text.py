@@ -32,8 +32,16 @@ LEGEND = (
     "* locate point   o other mark   : drain (inferred, not located)",
     "? exit under another reading (inferred)",
 )
-EIGHTHS = ("right", "up and right", "up", "up and left", "left", "down and left", "down",
-           "down and right")  # fmt: skip
+EIGHTHS = (
+    "right",
+    "up and right",
+    "up",
+    "up and left",
+    "left",
+    "down and left",
+    "down",
+    "down and right",
+)
 
 
 @dataclass(slots=True)
