@@ -11,6 +11,18 @@ def imported_on_use(package: str, modules: Mapping[str, str]) -> Callable[[str],
     """Give a package's ``__getattr__`` (PEP 562) for functions by name and module.
 
     The function raises ``AttributeError`` for any other name, as an import does.
+
+    Parameters
+    ----------
+    package
+        Dotted name of the package.
+    modules
+        Module of each function.
+
+    Returns
+    -------
+    Callable[[str], Any]
+        The package's ``__getattr__``.
     """
 
     def give(name: str) -> Any:

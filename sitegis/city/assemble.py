@@ -330,7 +330,20 @@ def _frame(columns: Columns, city: City) -> Any:
 
 
 def in_unit(shapes: Shapes, meters_per_unit: float) -> Shapes:
-    """Give shapes in meters (or their WKB) as WKB in another unit."""
+    """Give shapes in meters (or their WKB) as WKB in another unit.
+
+    Parameters
+    ----------
+    shapes
+        Shapes in m, or their WKB.
+    meters_per_unit
+        Length of the unit, m.
+
+    Returns
+    -------
+    Shapes
+        WKB in that unit.
+    """
     content = to_wkb(shapes)
     if meters_per_unit == 1.0:
         return content

@@ -131,7 +131,20 @@ def middle_of(frame: Any) -> Array:
 
 
 def operation_of(frame: Any, crs: CRS) -> Operation:
-    """Choose the operation from a frame's CRS to another, the same on every machine."""
+    """Choose the operation from a frame's CRS to another, the same on every machine.
+
+    Parameters
+    ----------
+    frame
+        The layer as a GeoDataFrame.
+    crs
+        The working CRS.
+
+    Returns
+    -------
+    Operation
+        Operation from the frame's CRS.
+    """
     source, (west, south, east, north) = flat_crs(CRS(frame.crs)), middle_of(frame)
     return operation(source, crs, cell_of_place(source, (west + east) / 2.0, (south + north) / 2.0))
 

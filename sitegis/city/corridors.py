@@ -90,8 +90,10 @@ def _strips(vertices: Array, owner: Whole, count: int) -> Shapes:
     order = np.argsort(place, kind="stable")
     joined = shapely.buffer(
         shapely.multilinestrings(lines[rest][order], indices=place[order]),
-        STRIP_M, quad_segs=2, cap_style="square",
-    )  # fmt: skip
+        STRIP_M,
+        quad_segs=2,
+        cap_style="square",
+    )
     parts, of = shapely.get_parts(joined, return_index=True)
     index = np.concatenate([owner[alone], owner[rest][row][of]])
     order = np.argsort(index, kind="stable")

@@ -26,6 +26,20 @@ def tables_in_order(
 
     ``ids`` (n,) are the parcels' in order. Every chunk's tables are shown to ``seen`` once,
     before the first range is given.
+
+    Parameters
+    ----------
+    files
+        Files of the chunks.
+    ids
+        Parcel ids in order (n,).
+    seen
+        Called once with every chunk's tables.
+
+    Yields
+    ------
+    Iterator[Tables]
+        Tables sorted by parcel.
     """
     bounds = ids[LOTS_AT_ONCE::LOTS_AT_ONCE]
     if not len(bounds):

@@ -22,9 +22,24 @@ Tables = dict[str, Columns]
 
 
 def table(geometry: Shapes | None, **columns: Any) -> Columns:
-    """Make a table of columns (n,); ``geometry`` (n,) becomes its last column.
+    """Return a table of columns (n,); ``geometry`` becomes its last column.
 
-    Raises ``ValueError`` where the columns differ in length.
+    Parameters
+    ----------
+    geometry
+        One shape a row (n,), None for a table without.
+    **columns
+        Values (n,) by the name of the column.
+
+    Returns
+    -------
+    Columns
+        Arrays (n,) by name.
+
+    Raises
+    ------
+    ValueError
+        The columns differ in length.
     """
     made = {name: np.asarray(values) for name, values in columns.items()}
     if geometry is not None:
@@ -70,7 +85,22 @@ def save_tables(tables: Tables, path: Path) -> None:
 
 
 def load_tables(path: Path, *, only: Collection[str] | None = None, as_wkb: bool = False) -> Tables:
-    """Read what :func:`save_tables` wrote, or some of its tables; shapes as bytes if wanted."""
+    """Read what :func:`save_tables` wrote, or some of its tables; shapes as bytes if wanted.
+
+    Parameters
+    ----------
+    path
+        The file.
+    only
+        Layers wanted, None for all.
+    as_wkb
+        Whether shapes stay bytes.
+
+    Returns
+    -------
+    Tables
+        The tables.
+    """
     tables: Tables = {}
     with path.open("rb") as file, np.load(file, allow_pickle=False) as stored:
         for key in stored.files:

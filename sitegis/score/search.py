@@ -91,12 +91,14 @@ def search_order(
     while len(costs) and len(order) < most:
         if least_left > 0.0 and not at_least(left.sum(), least_left):
             break
+        # what each pit would expose of the routes that all before it missed
         gain = (exposes @ left) * free * ready
         ratio = gain / costs
         best = largest(ratio, relative_step(ratio), cents)
         if gain[best] <= 0.0 or not at_least(gain[best], least_gain, _LEAST_GAIN):
             break
         order.append(best)
+        # the imagined miss: these routes are out
         left[hits[best]] = 0.0
         free[best] = 0.0
         ready |= needed == best
@@ -169,6 +171,7 @@ def look_ahead(
         | (needed >= 0)[:, None]
         | (needed[None] >= 0) & (needed[None] != np.arange(len(costs))[:, None])
     )
+    # branch and bound: pairs in the order of their lower bounds, until one cannot be cheaper
     bound = np.where(barred, np.inf, _least_cost(hits, weights, spent, way_out))
     for pair in np.argsort(in_steps(bound, CENT), axis=None, kind="stable"):
         if not at_least(cheapest - bound.flat[pair], CENT):
@@ -197,7 +200,9 @@ def _least_cost(hits: Flags, weights: Array, costs: Array, way_out: float) -> Ar
     """
     seen = hits * np.asarray(weights, float)
     alone = 1.0 - seen.sum(axis=1)
+    # P(neither) = 1 − P(a) − P(b) + P(both), inclusion and exclusion
     neither = np.maximum(alone[:, None] + alone - 1.0 + seen @ hits.T, 0.0)
+    # whatever comes third costs at least the cheapest pit, once
     third = min(way_out, float(costs.min(initial=way_out)))
     two = costs[:, None] + alone[:, None] * costs + neither * third
     one = costs + alone * way_out
@@ -261,6 +266,7 @@ def cut_search(costs: Array, missed: Array, way_out: float, *, least: int = 0) -
     >>> cut_search(np.ones(3), np.array([1.0, 0.4, 0.1, 0.09]), 8.0)
     (2, 2.2)
     """
+    # a pit is paid for only where all before it missed
     dug = np.concatenate([[0.0], np.cumsum(costs * missed[:-1])])
     total = dug + missed * way_out
     count = least + smallest(total[least:], 1e-6)
@@ -299,5 +305,6 @@ def plan_cost(
 def _missed(order: tuple[int, ...], hits: Flags, weights: Array) -> Array:
     """Give the probability that the pipe is still hidden before each pit and after the last."""
     chosen = hits[list(order)].reshape(len(order), hits.shape[1])
+    # seen by at least one of the first i pits
     seen = np.logical_or.accumulate(chosen, axis=0)
     return np.maximum(1.0 - np.concatenate([[0.0], seen @ np.asarray(weights, float)]), 0.0)
