@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import statistics
+from contextlib import closing
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -94,7 +95,8 @@ def read_site(path: Path) -> Survey:
     if file is not None:
         check_required(file, report)
         rules = load_rules(file.site.rule_set)
-        site = _make_site(file, Layers(folder, report), locates, ties, noise=noise, rules=rules)
+        with closing(Layers(folder, report)) as layers:
+            site = _make_site(file, layers, locates, ties, noise=noise, rules=rules)
         if site is not None:
             site = _with_findings(site, source.findings, find_ties, revisions, folder, report)
     report.raise_faults(site)

@@ -130,9 +130,10 @@ def flat_crs(crs: CRS) -> CRS:
 class Layers:
     """The layers of one site folder; ``names`` keeps the layer names of files seen.
 
-    ``looked`` keeps what is wrong with the files that were looked into, ``wholes`` the layers
-    that were read as a whole: those of manholes, once for all mains. ``is_apart`` where this
-    is the process that reads a large layer for another.
+    ``opened`` are layers that stay open for the next id, until :meth:`close`. ``looked`` keeps
+    what is wrong with the files that were looked into, ``wholes`` the layers that were read as a
+    whole: those of manholes, once for all mains. ``is_apart`` where this is the process that reads
+    a large layer for another.
     """
 
     folder: Path
@@ -140,6 +141,7 @@ class Layers:
     is_apart: bool = False
     names: dict[Path, list[str]] = field(default_factory=dict)
     looked: dict[Path, tuple[Fault, ...]] = field(default_factory=dict)
+    opened: dict[tuple[Path, str | None], Any] = field(default_factory=dict)
     wholes: dict[tuple[str | None, str | None, Want], list[Feature]] = field(default_factory=dict)
 
     @contextmanager
@@ -169,11 +171,24 @@ class Layers:
             return
         if driver != "GPKG":
             chosen = None
-        elif not is_stored_layer(path, str(chosen), f"{key}.layer", self.report):
-            yield None
-            return
-        with fiona.open(str(path), enabled_drivers=[driver], layer=chosen) as opened:
-            yield opened if self._is_narrow(opened, written, key) else None
+        at = path, chosen
+        if at not in self.opened:
+            if chosen is not None and not is_stored_layer(
+                path, chosen, f"{key}.layer", self.report
+            ):
+                yield None
+                return
+            self.opened[at] = fiona.open(str(path), enabled_drivers=[driver], layer=chosen)
+        try:
+            yield self.opened[at] if self._is_narrow(self.opened[at], written, key) else None
+        except BaseException:
+            self.opened.pop(at).close()  # what failed once is not asked again
+            raise
+
+    def close(self) -> None:
+        """Close the layers that were read."""
+        while self.opened:
+            self.opened.popitem()[1].close()
 
     def _is_harmless(self, path: Path, written: str, key: str) -> bool:
         """Look into a file once; what is wrong with it is told of each layer that needs it."""
@@ -296,6 +311,7 @@ class Layers:
         where = None
         if identifier is not None:
             if reference.id_field is None:
+                iter(opened)  # takes off the filter of an earlier id
                 if len(opened) != 1:
                     self.report.site(
                         "id-field-missing",
