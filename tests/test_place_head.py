@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import magpylib
@@ -13,10 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
+from sitegis.evidence.kind import RouteSet
+from sitegis.evidence.outdoor_locate import OutdoorLocate
+from sitegis.evidence.outdoor_locate import likelihood as outdoor_likelihood
+from sitegis.finds.kinds import measured_invert_m
+from sitegis.finds.records import Found
 from sitegis.model.site import Noise
 from sitegis.numerics.poles import (
     ANTENNAS_M,
     IRON_POLES_M,
+    depth_of_nulls_m,
     depth_of_poles_m,
     reading_of_poles_m,
 )
@@ -29,6 +36,7 @@ from sitegis.place.head import (
 )
 from sitegis.read.site_folder import read_site
 
+from .invented import corner_site
 from .read_folder import SITE, write_folder
 
 NOISE = Noise()
@@ -100,6 +108,72 @@ def test_two_poles_read_as_a_thin_magnet_does(depth: float, poles: float) -> Non
     head = read_head(read, NOISE, poles_m=poles)
     assert head is not None
     assert head.depth_m == pytest.approx(depth, rel=1e-4)
+
+
+@pytest.mark.parametrize("depth", [0.35, 0.5, 0.8, 2.0])
+@pytest.mark.parametrize("poles", [0.05, 0.1, 0.3])
+def test_nulls_of_two_poles_are_those_of_a_thin_magnet(depth: float, poles: float) -> None:
+    """Where magpylib's lengthwise magnet has no field along its axis, found by bisection."""
+    magnet = magpylib.magnet.Cylinder(
+        polarization=(0, 0, 1.0), dimension=(0.001, poles), position=(0, 0, -depth)
+    ).rotate_from_angax(90, "y")
+
+    def along(x: float) -> float:
+        return float(1e9 * magnet.getB((x, 0.0, 0.0))[0])
+
+    null = optimize.brentq(along, 0.3 * depth, 2.0 * depth + poles, xtol=1e-9)
+    assert depth_of_nulls_m(2.0 * null, poles) == pytest.approx(depth, rel=1e-4)
+    head = read_head(None, NOISE, null_spacing_m=2.0 * null, poles_m=poles)
+    assert head is not None
+    assert head.depth_m == pytest.approx(depth, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("material", "under_slab_m", "poles"),
+    [("", 0.3, 0.3), ("cast iron", 0.0, 0.3), ("vitrified clay", 0.3, None), ("", 0.0, None)],
+)
+def test_a_find_by_locate_outdoors_is_read_as_in_its_pipe(
+    material: str, under_slab_m: float, poles: float | None
+) -> None:
+    """In iron the depth of magpylib's magnet comes back from its reading, in clay the reading."""
+    depth = 1.2
+    reading = depth
+    if poles is not None:
+        magnet = magpylib.magnet.Cylinder(
+            polarization=(0, 0, 1.0), dimension=(0.001, poles), position=(0, 0, -depth)
+        ).rotate_from_angax(90, "y")
+        reading = read_between_antennas(magnet, depth, ANTENNAS_M)
+        assert reading > depth + 0.005
+    site = replace(corner_site(), poles_m=under_slab_m)
+    find = Found(
+        "F1", "locate", 6.0, 2.0, 0.1, "lot coordinates", "yes", depth_to_invert_m=reading,
+        material=material,
+    )  # fmt: skip
+    measured = measured_invert_m(find, site)
+    assert measured is not None
+    ground = float(site.ground.elevation_m(np.array([6.0, 2.0])))
+    assert ground - measured[0] == pytest.approx(depth, rel=1e-4)
+    dug = measured_invert_m(replace(find, work="test-pit"), site)
+    assert dug is not None
+    assert ground - dug[0] == pytest.approx(reading)
+
+
+def test_a_locate_outdoors_in_iron_fits_the_route_at_its_true_depth() -> None:
+    """A reading above two poles is as likely as the true depth above none."""
+    site, depth = corner_site(), 0.9
+    ground = float(site.ground.elevation_m(np.array([6.6, 2.0])))
+    inverts = ground - depth - site.head_above_invert_m + np.linspace(-0.3, 0.3, 9)
+    vertices = np.tile(np.array([[6.6, 7.6], [6.6, -10.0]]), (9, 1, 1))
+    laid = RouteSet(
+        site, site.mains[0], vertices, np.repeat(inverts[:, None], 2, axis=1), np.full(9, 17.6),
+        np.zeros(9), np.zeros((9, 3)), None,
+    )  # fmt: skip
+    plain = outdoor_likelihood(OutdoorLocate(x_m=6.6, y_m=2.0, depth_m=depth), laid)
+    iron = replace(laid, site=replace(site, poles_m=0.3))
+    reading = reading_of_poles_m(depth, 0.3)
+    assert outdoor_likelihood(
+        OutdoorLocate(x_m=6.6, y_m=2.0, depth_m=reading), iron
+    ) == pytest.approx(plain)
 
 
 def test_a_point_reads_its_own_depth() -> None:

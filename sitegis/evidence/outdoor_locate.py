@@ -12,6 +12,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.fields import Ask, Depth, Extent, Length, Name
 from ..model.site import Evidence, Site
+from ..numerics.poles import depth_of_poles_m
 from . import kind as parts
 
 # Judgment, no source; then how well the ground's height is known.
@@ -55,7 +56,8 @@ def sd_of(item: OutdoorLocate, site: Site) -> float:
 def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
     """Distance of the point from the route and its depth, Student-t; its footage along the route.
 
-    A footage tells of a detour between wall and point that neither place nor depth shows.
+    In iron the depth is that of the sonde's two poles, as indoors. A footage tells of a detour
+    between wall and point that neither place nor depth shows.
 
     Parameters
     ----------
@@ -78,10 +80,11 @@ def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
         fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
         head = laid.inverts_m[:, 0] - fall * station + site.head_above_invert_m
         depth = float(site.ground.elevation_m(point)) - head
-        noise = site.noise.depth_sd_m(item.depth_m)
-        common = site.noise.session_depth_scale * item.depth_m
+        read = depth_of_poles_m(item.depth_m, site.poles_m)
+        noise = site.noise.depth_sd_m(read)
+        common = site.noise.session_depth_scale * read
         sd = float(np.sqrt(noise**2 + common**2 + GROUND_SD_M**2))
-        right = right * parts.student(item.depth_m - depth, sd, degrees)
+        right = right * parts.student(read - depth, sd, degrees)
     if item.footage_m is not None:
         own = float(np.hypot(site.noise.footage_floor_m, sd_of(item, site)))
         right = right * parts.counted(laid, station, item.footage_m, own, COUNTED_RIGHT)

@@ -12,6 +12,7 @@ from ..evidence import kind as parts
 from ..geometry import polyline
 from ..geometry.frames import Array
 from ..model.site import Evidence, Site
+from ..numerics.poles import depth_of_poles_m, poles_at_find
 from ..pits.exposure import ground_sd_m
 from .records import Finding, Found, Missed, Work
 from .reweigh import COMMON_FAILURE, PIT_SHOWS, find_likelihood, hole_shows, miss_likelihood
@@ -71,7 +72,8 @@ def measured_invert_m(item: Finding, site: Site) -> tuple[float, float] | None:
     """Return the invert that was measured and its standard deviation; None without a depth.
 
     From the top of the pipe its diameter and wall are taken off: the measured diameter, else
-    the drain's. The ground it was measured from is known as well as the site says.
+    the drain's. The ground it was measured from is known as well as the site says. A pipe located
+    from above, as deep as it reads, lies less deep in iron (:mod:`sitegis.numerics.poles`).
 
     Parameters
     ----------
@@ -94,6 +96,7 @@ def measured_invert_m(item: Finding, site: Site) -> tuple[float, float] | None:
     point = parts.place_of(item)
     sd = DEPTH_SD_M
     if item.work == "locate":
+        depth = depth_of_poles_m(depth, poles_at_find(item.material, site.poles_m))
         sd = float(np.hypot(site.noise.depth_sd_m(depth), site.noise.session_depth_scale * depth))
     ground, ground_sd = float(site.ground.elevation_m(point)), float(ground_sd_m(site, point))
     return ground - depth, float(np.hypot(sd, ground_sd))

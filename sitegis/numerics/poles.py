@@ -110,6 +110,38 @@ def depth_of_poles_m(reading_m: float, poles_m: float, antennas_m: float = ANTEN
     return (antennas_m + math.sqrt(max(root, 0.0))) / q
 
 
+def depth_of_nulls_m(null_spacing_m: float, poles_m: float) -> float:
+    """Return the depth of two poles whose field along them is null so far apart at the surface.
+
+    Two poles ±q at ±a: the field is null where u / (u² + d²)^(3/2) is the same for u = x − a and
+    for v = x + a. With k = (v / u)^(2/3) that is d² = (v² − k u²) / (k − 1); for a point d = x √2.
+    Nulls no farther apart than the poles belong to no depth: counted as those of a point.
+
+    >>> round(depth_of_nulls_m(1.0, 0.0), 6), round(depth_of_nulls_m(1.0, 1e-6), 6)
+    (0.707107, 0.707107)
+    """
+    near, far = 0.5 * (null_spacing_m - poles_m), 0.5 * (null_spacing_m + poles_m)
+    if near <= 0.0 or poles_m <= 0.0:
+        return null_spacing_m / math.sqrt(2.0)
+    k = (far / near) ** (2.0 / 3.0)
+    return math.sqrt(max(far**2 - k * near**2, 0.0) / (k - 1.0))
+
+
+def poles_at_find(material: str, poles_m: float) -> float:
+    """Return the distance of the poles where a pipe was located outdoors.
+
+    That under the slab, unless the find's own ``material`` tells of iron or of another pipe: then
+    what a pipe of iron does, or what the sonde's length alone does where that is less.
+
+    >>> poles_at_find("", 0.3), poles_at_find("clay", 0.3), poles_at_find("iron", 0.0)
+    (0.3, 0.0, 0.3)
+    """
+    if not material:
+        return poles_m
+    of_length_m = poles_m if poles_m < IRON_POLES_M else 0.0
+    return max(poles_of(material, None)[0], of_length_m)
+
+
 def share_of_doubt(reading_m: float, poles_m: float, sd_m: float) -> float:
     """Return by what share of a reading the depth is in doubt for the poles' distance, one sd.
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..model.site import Noise
 from ..numerics.ordering import RATIO, in_steps
-from ..numerics.poles import depth_of_poles_m
+from ..numerics.poles import depth_of_nulls_m, depth_of_poles_m
 
 DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
 _NULL_FACTOR = 1.0 / np.sqrt(2.0)
@@ -121,7 +121,7 @@ def read_head(
     must raise the reading by h: a departure beyond 2.576 standard deviations (judgment: 1 %
     false alarms) marks the point distorted and is added to its spread. None where there is
     neither a depth nor a null spacing. With ``poles_m`` both receiver readings are those of two
-    poles so far apart (:mod:`sitegis.numerics.poles`); the nulls are left as they are.
+    poles so far apart, and the nulls theirs (:mod:`sitegis.numerics.poles`).
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def read_head(
     lifted = None
     if depth_lifted_m is not None and lift_m is not None:
         lifted = depth_lifted_m - lift_m
-    nulls = None if null_spacing_m is None else depth_from_nulls_m(null_spacing_m)
+    nulls = None if null_spacing_m is None else depth_of_nulls_m(null_spacing_m, poles_m)
     readings = [value for value in (depth_m, lifted, nulls) if value is not None]
     if not readings:
         return None
