@@ -285,3 +285,11 @@ def front_exit(*, sd_m: float = 0.15, sd_deg: float = 1.5) -> Exit:
         0.07,
         0.7,
     )
+
+
+def thrown_m(depth_m: float) -> float:
+    """Give the depth of soil handled by hand: once, from under 5 ft twice, from under 10 ft thrice.
+
+    Added up by hand, as the default of 5 ft a throw asks for.
+    """
+    return depth_m + max(depth_m - 1.524, 0.0) + max(depth_m - 3.048, 0.0)

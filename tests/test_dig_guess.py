@@ -19,7 +19,7 @@ from sitegis.model.survey import Survey
 from sitegis.write.text import worth_sentence
 from tests.dig_clouds import two_way_survey
 from tests.filled import filled_survey
-from tests.invented import HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site
+from tests.invented import HOUSE_FRONT_M, HOUSE_LEFT_M, corner_site, thrown_m
 
 START = np.array([7.0, 12.0])
 
@@ -58,7 +58,7 @@ def test_the_nearest_main_is_priced_by_one_pit_and_the_trench() -> None:
     # 1.2 × 0.9 m of lawn, protected past 5 ft, as any pit is priced
     depth = survey.exit.depth_m + 1.645 * survey.exit.depth_sd_m + 0.15
     rate = 190.0 if depth > 5 * 0.3048 else 110.0
-    assert one.cost == pytest.approx(450 + 1.08 * (depth * rate + 15), rel=1e-3)
+    assert one.cost == pytest.approx(450 + 1.08 * (thrown_m(depth) * rate + 15), rel=1e-3)
 
 
 def test_the_owner_is_asked_and_not_believed() -> None:

@@ -32,8 +32,9 @@ from sitegis.pits.exposure import (
     vacuum_hits,
     weigh_pits,
 )
+from sitegis.score.assumptions import price_words
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey, unlisted
-from tests.invented import HOUSE_FRONT_M, corner_site
+from tests.invented import HOUSE_FRONT_M, corner_site, thrown_m
 
 ALONG_WALL = KeepOut(
     "porch", "other", np.array([[0.0, 2.0], [15.24, 2.0], [15.24, 7.0], [0.0, 7.0]]), 0.0, "", True
@@ -461,7 +462,7 @@ def test_pits_before_the_house_are_weighed_as_by_hand() -> None:
     """140 places at any angle: which may be dug, how deep, for how much, against shapely and numpy.
 
     In soil C (1.5 to 1) none whose bottom undercuts a footing 0.30 m below the slab. 450 + area
-    x (depth x 190 + surface) past 5 ft of depth, as the settings say.
+    x (depth handled x 190 + surface) past 5 ft of depth, as the settings say.
     """
     ground = Ground(np.array([[0.0, 0.0], [15.0, 0.0], [0.0, 12.0]]), np.array([1.6, 1.9, 2.2]),
                     np.zeros(3), assumed=False)  # fmt: skip
@@ -509,7 +510,9 @@ def test_pits_before_the_house_are_weighed_as_by_hand() -> None:
         assert one.depth_m == pytest.approx(high + 0.15, abs=1e-3)
         assert (one.depth_05_m, one.depth_95_m) == pytest.approx((low, high), abs=1e-3)
         surface = site.dig.surface_per_m2["asphalt" if ring.bounds[1] < 0 else "lawn"]
-        assert one.cost == pytest.approx(450 + 1.08 * (one.depth_m * 190 + surface), rel=2e-3)
+        assert one.cost == pytest.approx(
+            450 + 1.08 * (thrown_m(one.depth_m) * 190 + surface), rel=2e-3
+        )
         exposed = np.flatnonzero(crossed)[depths <= high + 0.15]
         assert set(np.flatnonzero(one.exposed)) == set(exposed)
     assert min(seen.values()) > 10
@@ -546,3 +549,17 @@ def test_a_hole_that_missed_is_widened_on_every_side_by_half_and_by_a_whole_pit(
                                   np.array([one.size_m])))[0]  # fmt: skip
         assert 0.0 < whole.cost - one.cost < site.dig.setup
         assert one.extends == "F1"
+
+
+def test_pits_are_dug_by_hand_unless_a_machine_lifts_the_soil() -> None:
+    """10 ft deep: 10 + 5 ft handled at 5 ft a throw, against 10 ft; said among the assumptions."""
+    by_hand, by_machine = DigSettings(), DigSettings(hand_lift_m=None)
+    depth, none = np.array([10 * 0.3048]), 0.0
+    dear, cheap = (
+        float(pit_cost(np.ones(1), depth, none, one, RULES)[0]) - one.setup
+        for one in (by_hand, by_machine)
+    )
+    assert dear / cheap == pytest.approx(15 / 10)
+    assert "handled again for each further 5' 0\"" in price_words(corner_site())
+    machine = replace(corner_site(), dig=by_machine)
+    assert price_words(machine).endswith("a machine lifts the soil.")

@@ -13,7 +13,7 @@ from sitegis.finds.records import FindJudgment, Found
 from sitegis.model.site import Ground
 from sitegis.model.survey import Survey
 from tests.dig_clouds import front_routes, survey_of, unlisted
-from tests.invented import corner_site
+from tests.invented import corner_site, thrown_m
 
 BENT = np.array([[7.0, 7.6], [7.0, 3.6], [10.0, -0.4], [10.0, -10.0]])
 
@@ -42,7 +42,7 @@ def test_trenches_run_from_the_outer_finds_to_wall_and_main() -> None:
     assert wall.length_m == pytest.approx(stations["F1"])
     assert main.length_m == pytest.approx(line.length - stations["F3"])
     dig = survey.site.dig
-    per_m = 0.9 * (2.65 * dig.per_m3_protected + dig.surface_per_m2["lawn"])
+    per_m = 0.9 * (thrown_m(2.65) * dig.per_m3_protected + dig.surface_per_m2["lawn"])
     assert wall.cost == pytest.approx(dig.setup + wall.length_m * per_m)
     assert wall.depth_m == main.depth_m == pytest.approx(2.65)
     # the street's pavement is dearer than the lawn

@@ -15,7 +15,7 @@ from sitegis.score import pits as pits_module
 from sitegis.score.particles import draw_particles
 from sitegis.score.pits import Pits, lay_pits
 from tests.dig_clouds import RULES, front_routes, survey_of, two_way_survey
-from tests.invented import corner_site
+from tests.invented import corner_site, thrown_m
 
 
 def pits_of(survey: Survey) -> tuple[Pits, np.ndarray]:
@@ -28,7 +28,7 @@ def test_a_pit_is_dug_to_the_95_percent_quantile_and_bedding() -> None:
     """Inverts N(2.5 m, 0.2 m) deep under one line: dug to 2.5 + 1.645 · 0.2 + 0.15 m.
 
     Such a pit exposes Φ(1.645 + 0.15/0.2) = 99.2 %. The default pit of 1.2 × 0.9 m on lawn is
-    450 + area × (depth × 190 + 15), protected past 5 ft.
+    450 + area × (depth × 190 + 15), protected past 5 ft, where it is thrown a second time.
     """
     count = 4000
     depth = 2.5 + 0.2 * stats.norm.ppf((np.arange(count) + 0.5) / count)
@@ -42,7 +42,7 @@ def test_a_pit_is_dug_to_the_95_percent_quantile_and_bedding() -> None:
     pits, weights = pits_of(survey_of((routes, 1.0), site=replace(corner_site(), ground=flat)))
 
     dug = 2.5 + 1.645 * 0.2 + 0.15
-    assert pits.costs.min() == pytest.approx(450 + 1.08 * (dug * 190 + 15), rel=2e-3)
+    assert pits.costs.min() == pytest.approx(450 + 1.08 * (thrown_m(dug) * 190 + 15), rel=2e-3)
     best = max(weights[pits.hits[pit][pits.group_of]].sum() for pit in range(len(pits.costs)))
     assert best == pytest.approx(stats.norm.cdf(1.645 + 0.75), abs=0.006)
 

@@ -156,9 +156,10 @@ class DigSettings:
     tolerance zone about marked utilities (24 in by default); ``vacuum_hole`` is the price of one
     vacuum test hole without restoration. A cut in the slab down to the drain costs ``slab_setup``
     and ``slab_per_m2``: sawing, breaking out, soil by hand, concrete again.
-    ``hand_lift_m`` is how high soil is thrown where pits are dug by hand (None: a machine lifts
-    it). ``owner_guess`` is the main that the owner takes the lateral to join: it weighs nothing,
-    and tells only what the marks were worth.
+    ``hand_lift_m`` is how high soil is thrown where pits are dug by hand, as they are unless the
+    user says a machine lifts it (None): 5 ft, common practice, no source. ``owner_guess`` is the
+    main that the owner takes the lateral to join: it weighs nothing, and tells only what the
+    marks were worth.
     """
 
     pit_length_m: float = 1.2
@@ -176,7 +177,7 @@ class DigSettings:
     vacuum_hole: float = 350.0
     slab_setup: float = 300.0
     slab_per_m2: float = 450.0
-    hand_lift_m: float | None = None
+    hand_lift_m: float | None = 1.524
     surface_per_m2: Mapping[str, float] = field(
         default_factory=lambda: {
             "lawn": 15.0,

@@ -36,9 +36,9 @@ def pit_cost(
     """Price vertical-sided pits or trenches (c,): set-up + volume × rate + area × restoration.
 
     From the rule set's depth for a protective system on the whole volume takes the protected
-    rate. The rates are the user's or defaults (judgment, no source). Dug by hand, what lies deeper
-    than one throw is handled again, once for each further ``hand_lift_m`` (common practice, no
-    source): the rate counts for each handling.
+    rate. The rates are the user's or defaults (judgment, no source). Dug by hand, as it is unless
+    the site says by machine, what lies deeper than one throw is handled again, once for each
+    further ``hand_lift_m`` (common practice, no source): the rate counts for each handling.
 
     Parameters
     ----------

@@ -290,7 +290,9 @@ def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSe
         "slab_setup": "slab_setup", "slab_per_m2": "slab_per_m2", "hand_lift": "hand_lift_m",
         "currency": "currency", "owner_guess": "owner_guess",
     }  # fmt: skip
-    given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface"})}
+    if file.cost.dug_by == "machine":
+        base = replace(base, hand_lift_m=None)
+    given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface", "dug_by"})}
     changes = {names[name]: value for name, value in given.items() if value is not None}
     surface = {**base.surface_per_m2, **file.cost.surface}
     return replace(base, **changes, surface_per_m2=surface)

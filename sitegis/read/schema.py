@@ -340,6 +340,7 @@ class CostTable(Table):
     vacuum_hole: Money | None = None
     slab_setup: Money | None = None
     slab_per_m2: Money | None = None
+    dug_by: Literal["hand", "machine"] | None = None
     hand_lift: Annotated[Length, Field(ge=0.5)] | None = None
     surface: dict[str, Money] = Field(default_factory=dict)
     currency: Annotated[str, StringConstraints(pattern=r"^[A-Za-z]{3}$")] | None = None

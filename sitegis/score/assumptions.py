@@ -5,8 +5,10 @@ from __future__ import annotations
 from ..branches.topology import join_words
 from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
 from ..finds.kinds import kind_of
+from ..model.site import Site
 from ..routes.bends import bend_words
 from ..routes.hypotheses import prior_words
+from ..units import about
 from . import tables
 from .weighed_site import WeighedSite
 from .words import name_hypothesis, name_main
@@ -19,11 +21,28 @@ def list_assumptions(weighed: WeighedSite) -> tuple[str, ...]:
         bend_words(),
         *_evidence(weighed),
         *_shared(weighed),
+        price_words(weighed.site),
         *join_words(weighed.site),
     ]
     if weighed.left_out:
         sentences.insert(0, f"What if: left out {', '.join(sorted(weighed.left_out))}.")
     return tuple(dict.fromkeys(sentences))
+
+
+def price_words(site: Site) -> str:
+    """Say what digging was taken to cost."""
+    dig, unit = site.dig, site.units
+    words = (
+        f"Prices of a pit ({dig.currency}): {dig.setup:,.0f} to set up, {dig.per_m3:,.0f} a cubic "
+        f"meter dug, {dig.per_m3_protected:,.0f} where the depth asks for a protective system"
+    )
+    if dig.hand_lift_m is None:
+        return f"{words}; a machine lifts the soil."
+    lift = about(dig.hand_lift_m, unit)
+    return (
+        f"{words}; dug by hand, soil from deeper than {lift} is handled again for each further "
+        f"{lift} (common practice, no source; a machine: cost.dug_by)."
+    )
 
 
 def _priors(weighed: WeighedSite) -> list[str]:
