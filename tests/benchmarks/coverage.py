@@ -10,16 +10,16 @@ Sites of :mod:`tests.independent_sites`, three regimes, SITES each from seed FIR
 ``own``: as many as it takes for SITES in each of the two cells), go to the wall (place, line,
 exit), or through all stages up to the pits. FILE keeps one line of JSON a site, so
 that a run goes on where it stopped; with SITES 0 the table of the file is printed alone, and of
-a second file beside it: the same program run with an older package on the path. What a set holds
-is worked out here from draws of the exit, or from the weighted routes: central shares for one
-number, densest sets for azimuth and place.
+a second file beside it: the same program run with an older package on the path. Judged are the
+sets of 50, 80 and 95 % as ``answer.json`` states them (:mod:`sitegis.score.intervals`; to the wall
+the same sets, from draws of the exit as the marks give it).
 """
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
@@ -34,28 +34,34 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from sitegis.dig import plan_dig
-from sitegis.exit import find_exit, sample_exit
+from sitegis.exit import choose_components, find_exit, sample_exit
 from sitegis.line import bend_catalog, bends, fit_line, follow, stage, states
 from sitegis.line.profile import SlopePrior
 from sitegis.messages.errors import ComputationError
+from sitegis.model.derived import ExitSpread
 from sitegis.model.survey import Survey
 from sitegis.numerics import exit_mixture
+from sitegis.numerics.intervals import (
+    Interval,
+    Region,
+    central_intervals,
+    highest_density_intervals,
+    highest_density_regions,
+    shifted,
+)
 from sitegis.place import place_points
+from sitegis.place.regions import point_regions
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
+from sitegis.score.intervals import exit_spread, exit_strata, tap_spreads
 from tests.independent_sites import ANGLES_DEG, REGIMES, Regime, TrueSite, draw_site
-
-try:
-    from sitegis.place.regions import point_regions
-except ImportError:
-    point_regions = None  # type: ignore[assignment]
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
 TO_WALL = (place_points, fit_line, find_exit)
 WHOLE = (*TO_WALL, sample_routes, score_hypotheses, plan_dig)
-NONE, DRAWS = -1.0, 1500
+NONE, DRAWS = -1.0, 3000
 WORKERS, BATCH = 2, 40
 REDUNDANT = (3, 10, 30)
 BINS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0)
@@ -63,10 +69,11 @@ BINS = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0)
 
 @dataclass(frozen=True)
 class Outcome:
-    """One site: for each quantity the least stated share whose set holds the truth.
+    """One site: for each quantity the least stated level whose set holds the truth, 1 for none.
 
-    ``marks`` those of the ellipses, one a mark; −1 where there is none. ``hit``: did the first
-    pit expose the pipe, with ``stated``; ``depth`` at it if so. ``corridor``: tap in the 95 %.
+    ``azimuth_length_deg``: how long the three sets of the azimuth are. ``marks`` those of the
+    ellipses, one a mark; −1 where there is none. ``hit``: did the first pit expose the pipe, with
+    ``stated``; ``depth`` at it if so. ``corridor``: tap in the 95 %.
     """
 
     seed: int
@@ -74,7 +81,7 @@ class Outcome:
     after_bend: int
     redundant: int
     azimuth: float
-    azimuth_error_deg: float
+    azimuth_length_deg: list[float]
     place: float
     invert: float
     marks: list[float]
@@ -100,20 +107,26 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
             survey = step(survey)
     except ComputationError:
         return None
-    pose, weights = _exit_samples(survey) if whole else _exit_draws(survey)
+    spread = exit_spread(survey) if whole else _spread_of_marks(survey)
     step = true.outdoors[1] - true.outdoors[0]
-    truth = np.array([*true.outdoors[0], np.arctan2(step[1], step[0])])
-    turn = (pose[:, 2] - truth[2] + np.pi) % (2 * np.pi) - np.pi
-    error = float(np.degrees(np.sqrt(weights @ turn**2 / weights.sum())))
+    angle = float(np.arctan2(step[1], step[0]))
     stated, hit, depth = _first_pit(survey, true) if whole else (NONE, NONE, NONE)
     return Outcome(
-        seed, regime, true.after_bend, true.redundant,
-        _densest(turn[:, None], weights, np.zeros(1)), error,
-        _densest(pose[:, :2], weights, truth[:2]),
-        _central(pose[:, 3], weights, float(true.inverts_m[0])), _mark_shares(survey, true),
-        _station(survey, true) if whole else NONE,
-        _in_corridor(survey, true) if whole else NONE, stated, hit, depth,
-    )  # fmt: skip
+        seed=seed,
+        regime=regime,
+        after_bend=true.after_bend,
+        redundant=true.redundant,
+        azimuth=_least_interval(spread.angle, angle, around=2.0 * np.pi),
+        azimuth_length_deg=[float(np.degrees(_length(one))) for one in spread.angle],
+        place=_least_region(spread.place, true.outdoors[0]),
+        invert=_least_interval(spread.invert, float(true.inverts_m[0])),
+        marks=_mark_shares(survey, true),
+        station=_station(survey, true) if whole else NONE,
+        corridor=_in_corridor(survey, true) if whole else NONE,
+        stated=stated,
+        hit=hit,
+        depth=depth,
+    )
 
 
 @contextmanager
@@ -144,63 +157,57 @@ def generators_prior(regime: Regime) -> Iterator[None]:
         yield
 
 
-def _exit_draws(survey: Survey) -> tuple[Array, Array]:
-    """Draw x, y, angle, invert (m, 4) at the exit as the marks give it."""
-    generator = np.random.default_rng(3)
+def _spread_of_marks(survey: Survey) -> ExitSpread:
+    """Give the sets of the exit from draws of what the marks give, as ``exit_spread`` does."""
+    exit, generator = survey.exit, np.random.default_rng(3)
+    normals, uniforms = generator.standard_normal((DRAWS, 3)), generator.random(DRAWS)
     x, y, angle, invert, _ = sample_exit(
-        survey.exit, generator.standard_normal((DRAWS, 3)), generator.random(DRAWS),
-        generator.standard_normal((DRAWS, 2)),
-    )  # fmt: skip
-    return np.column_stack([x, y, angle, invert]), np.ones(DRAWS)
+        exit, normals, uniforms, generator.standard_normal((DRAWS, 2))
+    )
+    weights = np.ones(DRAWS)
+    strata = exit_strata(exit, choose_components(exit, uniforms)[0], weights)
+    turn = (angle - exit.angle_rad + np.pi) % (2 * np.pi) - np.pi
+    inverts = central_intervals(invert, weights)
+    return ExitSpread(
+        angle=shifted(highest_density_intervals(turn, weights, strata), exit.angle_rad),
+        place=highest_density_regions(np.column_stack([x, y]), weights, strata),
+        invert=inverts,
+        depth=inverts,
+        slope=inverts,
+    )
 
 
-def _exit_samples(survey: Survey) -> tuple[Array, Array]:
-    """Give x, y, angle, invert (m, 4) of all routes at the exit, and their weights.
-
-    Where no main on record can be reached they are those of the marks.
-    """
-    routes = {r.hypothesis.id: r for r in survey.routes}
-    poses, weights = [], []
-    for scored in survey.scores.hypotheses:
-        if scored.weights.size and scored.probability > 1e-6:
-            of = routes[scored.hypothesis.id]
-            step = of.vertices[:, 1] - of.vertices[:, 0]
-            angle = np.arctan2(step[:, 1], step[:, 0])
-            poses.append(np.column_stack([of.vertices[:, 0], angle, of.inverts_m[:, 0]]))
-            weights.append(scored.probability * scored.weights)
-    if not poses:
-        return _exit_draws(survey)
-    return np.concatenate(poses), np.concatenate(weights)
+def _length(interval: Interval) -> float:
+    return sum(high - low for low, high in interval.pieces)
 
 
-def _central(values: Array, weights: Array, truth: float) -> float:
-    """Give the least central share that holds the truth."""
-    below = float(weights[values < truth].sum() / weights.sum())
-    return abs(2.0 * below - 1.0)
+def _least_interval(
+    intervals: tuple[Interval, ...], truth: float, *, around: float = np.inf
+) -> float:
+    """Give the least stated level whose set holds a number, 1 where none; ``around``: a circle."""
+    for one in intervals:
+        for low, high in one.pieces:
+            gap = truth - low if np.isinf(around) else (truth - low) % around
+            if 0.0 <= gap <= high - low:
+                return one.level
+    return 1.0
 
 
-def _densest(values: Array, weights: Array, truth: Array) -> float:
-    """Give the share of samples (m, d) where their density is above that at the truth.
-
-    Densities by a Gaussian kernel of a fifth of the interquartile range, 500 samples.
-    """
-    generator = np.random.default_rng(5)
-    chosen = generator.choice(len(weights), 500, p=weights / weights.sum())
-    points = values[chosen]
-    low, high = np.quantile(points, [0.25, 0.75], axis=0)
-    width = np.maximum((high - low) / 1.349 * 0.35, 1e-4)
-    scaled, at = points / width, truth / width
-
-    def density(x: Array) -> Array:
-        gap = x[:, None] - scaled
-        return np.asarray(np.exp(-0.5 * (gap**2).sum(axis=2)).sum(axis=1))
-
-    own = density(scaled) - 1.0
-    return float(np.mean(own > density(at[None])[0]))
+def _least_region(regions: tuple[Region, ...], truth: Array) -> float:
+    """Give the least stated level one of whose ellipses holds a place, 1 where none."""
+    for region in regions:
+        for one in region.pieces:
+            gap = truth - np.array([one.x_m, one.y_m])
+            axis = np.array([np.cos(one.angle_rad), np.sin(one.angle_rad)])
+            along = gap @ axis / one.semi_major_m
+            across = (axis[0] * gap[1] - axis[1] * gap[0]) / one.semi_minor_m
+            if along**2 + across**2 <= 1.0:
+                return region.level
+    return 1.0
 
 
 def _mark_shares(survey: Survey, true: TrueSite) -> list[float]:
-    """Give for every mark the share of its ellipse that just holds the pipe's place there."""
+    """Give for every mark the least level whose ellipse holds the pipe's place there."""
     steps = np.hypot(*np.diff(true.indoors, axis=0).T)
     corners = np.concatenate([[0.0], np.cumsum(steps)])
     shares = []
@@ -208,39 +215,17 @@ def _mark_shares(survey: Survey, true: TrueSite) -> list[float]:
         if point.kind != "locate":
             continue
         pipe = [np.interp(true.stations_m[i], corners, true.indoors[:, axis]) for axis in (0, 1)]
-        gap = np.array([pipe[0] - point.x_m, pipe[1] - point.y_m])
-        shares.append(_ellipse_share(survey, i, gap))
+        regions = point_regions(survey.placement, i, survey.site.noise)
+        shares.append(_least_region(regions, np.array(pipe)))
     return shares
 
 
-def _ellipse_share(survey: Survey, i: int, gap: Array) -> float:
-    """Give the least of 0.5, 0.8, 0.95 whose region holds, 1 where none; or a normal's share."""
-    if point_regions is None:  # an older package
-        point = survey.placement.points[i]
-        turn = point.major_angle_rad
-        along = gap @ np.array([np.cos(turn), np.sin(turn)]) / point.sd_major_m
-        across = gap @ np.array([-np.sin(turn), np.cos(turn)]) / point.sd_minor_m
-        return float(1.0 - np.exp(-0.5 * (along**2 + across**2)))
-    for region in point_regions(survey.placement, i, survey.site.noise):
-        (one,) = region.pieces
-        along = gap @ np.array([np.cos(one.angle_rad), np.sin(one.angle_rad)])
-        across = gap @ np.array([-np.sin(one.angle_rad), np.cos(one.angle_rad)])
-        if (along / one.semi_major_m) ** 2 + (across / one.semi_minor_m) ** 2 <= 1.0:
-            return region.level
-    return 1.0
-
-
 def _station(survey: Survey, true: TrueSite) -> float:
-    """Give the least central share of the tap's station that holds, given the true main."""
-    values, weights = [], []
-    routes = {r.hypothesis.id: r for r in survey.routes}
-    for scored in survey.scores.hypotheses:
-        if true.listed and scored.hypothesis.main == true.main and scored.weights.size:
-            values.append(routes[scored.hypothesis.id].tap_stations_m)
-            weights.append(scored.probability * scored.weights)
-    if not values or sum(float(w.sum()) for w in weights) <= 0:
-        return NONE
-    return _central(np.concatenate(values), np.concatenate(weights), true.tap_station_m)
+    """Give the least level of the tap's station that holds, given the true main."""
+    for tap in tap_spreads(survey) if true.listed else ():
+        if tap.main.id == true.main:
+            return _least_interval(tap.station, true.tap_station_m)
+    return NONE
 
 
 def _in_corridor(survey: Survey, true: TrueSite) -> float:
@@ -282,6 +267,16 @@ def _first_pit(survey: Survey, true: TrueSite) -> tuple[float, float, float]:
 
 # ---------------------------------------------------------------------------------- tables
 
+KINDS: tuple[tuple[str, Callable[[Outcome], bool]], ...] = (
+    ("no mark after bend", lambda o: o.after_bend == 0),
+    ("one mark", lambda o: o.after_bend == 1),
+    ("two or more", lambda o: o.after_bend >= 2),
+    ("redundant ≤ 3", lambda o: o.redundant <= 3),
+    ("redundant 4 to 9", lambda o: 3 < o.redundant < 10),
+    ("redundant 10 to 29", lambda o: 10 <= o.redundant < 30),
+    ("redundant ≥ 30", lambda o: o.redundant >= 30),
+)
+
 
 def _share(hits: NDArray[np.bool_]) -> str:
     if not hits.size:
@@ -315,16 +310,13 @@ def table(outcomes: list[Outcome]) -> list[str]:
                      f"{_share(corridor > 0)}")  # fmt: skip
         depth = np.array([o.depth for o in of if o.depth >= 0])
         lines.append(f"  {'depth at pit 1 (90 %)':30s}{depth.size:6d}         {_share(depth > 0)}")
-        for words, keep in (
-            ("azimuth, no mark after bend", lambda o: o.after_bend == 0),
-            ("azimuth, one mark", lambda o: o.after_bend == 1),
-            ("azimuth, two or more", lambda o: o.after_bend >= 2),
-            ("azimuth, redundant ≤ 3", lambda o: o.redundant <= 3),
-            ("azimuth, redundant 4 to 9", lambda o: 3 < o.redundant < 10),
-            ("azimuth, redundant 10 to 29", lambda o: 10 <= o.redundant < 30),
-            ("azimuth, redundant ≥ 30", lambda o: o.redundant >= 30),
-        ):
-            lines.append(_row(words, np.array([o.azimuth for o in of if keep(o)])))
+        for words, keep in KINDS:
+            kept = [o for o in of if keep(o)]
+            for name in ("azimuth", "place") if kept else ():
+                lines.append(_row(f"{name}, {words}", np.array([getattr(o, name) for o in kept])))
+        lengths = np.median([o.azimuth_length_deg for o in of], axis=0)
+        lines.append(f"  length of the azimuth's sets, median: 50 % {lengths[0]:.0f}°, "
+                     f"80 % {lengths[1]:.0f}°, 95 % {lengths[2]:.0f}°")  # fmt: skip
         lines += _pit_rows(of)
     return lines
 
