@@ -216,6 +216,17 @@ class Line(Place):
     intervals: NotRequired[LineIntervals]
 
 
+class HypothesisIntervals(TypedDict):
+    """``hypotheses[].intervals`` of ``answer.json``.
+
+    Central, over the routes of this alternative; left out where it has none.
+    """
+
+    length_m: list[Interval]
+    fall_m: list[Interval]
+    drop_at_main_m: list[Interval]
+
+
 class HypothesisEvidence(TypedDict):
     """``hypotheses[].evidence[]`` of ``answer.json``."""
 
@@ -239,6 +250,7 @@ class Hypothesis(TypedDict):
     fall_m: float | None
     arrival_above_main_m: float | None
     drop_at_main_m: float | None
+    intervals: NotRequired[HypothesisIntervals]
     yard_side: NotRequired[Literal["front", "right", "rear", "left", None]]
     prior: NotRequired[float]
     evidence: list[HypothesisEvidence]

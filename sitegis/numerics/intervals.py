@@ -374,6 +374,26 @@ def ellipse_of(center: Array, covariance: Array, radius: float) -> Ellipse:
     return Ellipse(x, y, radius * major, radius * minor, angle)
 
 
+def normal_intervals(mean: float, sd: float) -> tuple[Interval, ...]:
+    """Return the central intervals of a normal distribution.
+
+    >>> [round(one.pieces[0][1], 6) for one in normal_intervals(0.0, 1.0)]
+    [0.67449, 1.281552, 1.959964]
+    """
+    reaches = [(level, sd * float(ndtri(0.5 + 0.5 * level))) for level in LEVELS]
+    return tuple(Interval(level, ((mean - reach, mean + reach),)) for level, reach in reaches)
+
+
+def normal_regions(center: Array, covariance: Array) -> tuple[Region, ...]:
+    """Return the ellipses of a normal distribution of a place (2,) with a covariance (2, 2).
+
+    >>> [round(one.pieces[0].semi_major_m, 6) for one in normal_regions(np.zeros(2), np.eye(2))]
+    [1.17741, 1.794123, 2.447747]
+    """
+    radii = [(level, float(np.sqrt(-2.0 * np.log(1.0 - level)))) for level in LEVELS]
+    return tuple(Region(level, (ellipse_of(center, covariance, r),)) for level, r in radii)
+
+
 def normal_samples(weights: Array, means: Array, sds: Array) -> tuple[Array, Array]:
     """Return samples (k·n,) with weights that stand for a mixture of k normal distributions.
 

@@ -11,6 +11,7 @@ import numpy as np
 from ..dig.depths import routes_of
 from ..evidence import item_label
 from ..geometry import polyline
+from ..geometry.frames import Array
 from ..model.derived import (
     ExitSpread,
     Flow,
@@ -263,16 +264,22 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
 
 
 def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
-    """Give one hypothesis; length, fall and arrival are posterior means over its routes."""
+    """Give one hypothesis; length, fall and arrival are posterior means over its routes.
+
+    ``intervals`` are over the same routes, none where there are none.
+    """
     hypothesis = scored.hypothesis
-    length = fall = arrival = None
     samples, weights = routes_of(survey, scored), scored.weights
+    numbers: dict[str, Array] = {}
     if scored.best is not None and samples is not None:
         falls = samples.inverts_m[:, 0] - samples.inverts_m[:, -1]
-        length = finite(float(weights @ samples.lengths_m))
-        fall = finite(float(weights @ falls))
-        arrival = finite(float(weights @ samples.arrivals_m))
-    return {
+        numbers = {
+            "length_m": samples.lengths_m,
+            "fall_m": falls,
+            "drop_at_main_m": samples.arrivals_m,
+        }
+    means = {name: finite(float(weights @ values)) for name, values in numbers.items()}
+    told: dict[str, Any] = {
         "id": hypothesis.id,
         "main": hypothesis.main,
         "way": hypothesis.way,
@@ -284,10 +291,10 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
         "log_evidence_se": finite(scored.log_evidence_se),
         "effective_samples": finite(scored.effective_samples, 1),
         "pareto_k": finite(scored.pareto_k, 3),
-        "length_m": length,
-        "fall_m": fall,
-        "arrival_above_main_m": arrival,
-        "drop_at_main_m": arrival,
+        "length_m": means.get("length_m"),
+        "fall_m": means.get("fall_m"),
+        "arrival_above_main_m": means.get("drop_at_main_m"),
+        "drop_at_main_m": means.get("drop_at_main_m"),
         "evidence": [
             {
                 "kind": item.item,
@@ -298,6 +305,12 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
             for item in scored.contributions
         ],
     }
+    if numbers:
+        told["intervals"] = {
+            name: interval_list(central_intervals(values, weights))
+            for name, values in numbers.items()
+        }
+    return told
 
 
 def _main(row: MainComparison) -> dict[str, Any]:

@@ -10,8 +10,9 @@ from ..model.branches import Branch, Crossing, Wye
 from ..model.derived import PipeLoad
 from ..model.site import Observation, Run
 from ..model.survey import Survey
+from ..numerics.intervals import normal_intervals, normal_regions
 from .answer_digging import check_object
-from .answer_intervals import place_object
+from .answer_intervals import interval_list, place_object, region_list
 from .numbers import finite
 
 
@@ -96,6 +97,7 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
         "slope": finite(one.slope),
         "slope_sd": finite(one.slope_sd),
         "slope_sd_ratio": finite(one.slope_sd_ratio),
+        "intervals": {"slope": interval_list(normal_intervals(one.slope, one.slope_sd))},
         "p_meets_least_slope": None if check is None else finite(check.p_meets_least),
         "sags": []
         if check is None
@@ -130,11 +132,13 @@ def _load(one: PipeLoad) -> dict[str, Any]:
 
 def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:
     """Give a wye with its covariance (x, y, invert; square meters)."""
+    frame, invert_sd_m = survey.site.frame, float(np.sqrt(wye.covariance[2, 2]))
+    center = np.array([wye.x_m, wye.y_m])
     return {
         **place_object(survey.site.frame, wye.x_m, wye.y_m),
         "radius_95_m": finite(wye.radius_95_m),
         "invert_m": finite(wye.invert_m),
-        "invert_sd_m": finite(float(np.sqrt(wye.covariance[2, 2]))),
+        "invert_sd_m": finite(invert_sd_m),
         "covariance": [[finite(float(value)) for value in row] for row in wye.covariance],
         "station_m": finite(wye.station_m),
         "station_sd_m": finite(wye.station_sd_m),
@@ -144,6 +148,12 @@ def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:
         "side": wye.side,
         "p_45": finite(wye.p_45),
         "p_90": finite(wye.p_90),
+        "regions": region_list(frame, normal_regions(center, wye.covariance[:2, :2])),
+        "intervals": {
+            "invert_m": interval_list(normal_intervals(wye.invert_m, invert_sd_m)),
+            "station_m": interval_list(normal_intervals(wye.station_m, wye.station_sd_m)),
+            "turn_deg": interval_list(normal_intervals(wye.turn_deg, wye.turn_sd_deg)),
+        },
     }
 
 
