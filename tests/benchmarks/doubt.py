@@ -232,29 +232,46 @@ def table(rows: list[dict[str, Any]]) -> Iterator[str]:
             yield (f"sound sites, noise {noisy:g} times as stated: {len(own)}, flagged "
                    f"{len(flagged)} ({100 * len(flagged) / len(own):.1f} %), probability given "
                    f"away {away:.1f} % on average")  # fmt: skip
-    hits = [row for row in rows if row["what"] == "hit" and row["rank"] == 1]
+    hits = [row for row in rows if row["what"] == "hit"]
     if hits:
         yield from _hit_table(hits)
 
 
 def _hit_table(hits: list[dict[str, Any]]) -> Iterator[str]:
-    """Hold the first pits' P(hit) against how many hit, in bins, and with what slips take off."""
-    slipped = [row for row in hits if row["kind"] != "none"]
-    yield (f"slips at the stated rates, answered in full: {len(hits)} sites, {len(slipped)} with a "
-           f"slip, {sum(row['asked'] for row in slipped)} of these asked about, of the others "
-           f"{sum(row['asked'] for row in hits if row not in slipped)}")  # fmt: skip
-    yield f"{'P(hit) of pit 1':20}{'sites':>8}{'stated':>9}{'hit':>8}{'error':>8}{'no slips':>15}"
-    edges = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 1.0)
-    for low, high in (*pairwise(edges), (0.0, 1.0)):
-        own = [row for row in hits if low < row["said"] <= high]
-        if not own:
-            continue
-        said = np.array([row["said"] for row in own])
-        raw = said / (1.0 - np.array([row["away"] for row in own]))
-        error = np.sqrt(float((said * (1.0 - said)).sum())) / len(own)
-        yield (f"{low:.2f} to {high:<12.2f}{len(own):8}{100 * said.mean():8.1f}%"
-               f"{100 * np.mean([row['hit'] for row in own]):7.1f}%{100 * error:7.1f}%"
-               f"{100 * raw.mean():14.1f}%")  # fmt: skip
+    """Hold P(hit) against how many pits hit, in bins; errors by sites, whose pits hang together."""
+    first = [row for row in hits if row["rank"] == 1]
+    slipped = [row for row in first if row["kind"] != "none"]
+    yield (
+        f"slips at the stated rates, answered in full: {len(first)} sites, {len(slipped)} with a "
+        f"slip, {sum(row['asked'] for row in slipped)} of these asked about, of the others "
+        f"{sum(row['asked'] for row in first if row not in slipped)}"
+    )
+    yield f"{'P(hit)':16}{'pits':>8}{'stated':>9}{'hit':>8}{'error':>8}{'no slips':>10}"
+    edges = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
+    for low, high in pairwise(edges):
+        named = f"{low:.2f} to {high:.2f}"
+        yield from _hit_line(named, [row for row in hits if low < row["said"] <= high])
+    yield from _hit_line("all pits", hits)
+    yield from _hit_line("first pits", first)
+    yield from _hit_line("  with a slip", slipped)
+
+
+def _hit_line(named: str, own: list[dict[str, Any]]) -> Iterator[str]:
+    """Tell stated and actual hits, the error of their difference, and what is stated without slips.
+
+    The error is the spread of a site's sum of hits less what was stated.
+    """
+    if not own:
+        return
+    said, hit = (np.array([float(row[name]) for row in own]) for name in ("said", "hit"))
+    kept = 1.0 - np.array([row["away"] for row in own])
+    raw = np.minimum(said / np.maximum(kept, 1e-9), 1.0)
+    _, site = np.unique([row["seed"] for row in own], return_inverse=True)
+    error = np.sqrt(float((np.bincount(site, hit - said) ** 2).sum())) / len(own)
+    yield (
+        f"{named:16}{len(own):8}{100 * said.mean():8.1f}%{100 * hit.mean():7.1f}%"
+        f"{100 * error:7.1f}%{100 * raw.mean():9.1f}%"
+    )
 
 
 def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
