@@ -264,8 +264,7 @@ def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candida
     or its shoring moved). A chosen pit is not lengthened across a lot line.
     """
     length = field.site.dig.pit_length_m
-    places: list[tuple[float, ...]] = []
-    of: list[tuple[str, Candidate | None]] = []
+    of: dict[tuple[float, ...], list[tuple[str, Candidate | None]]] = {}
     missed = [
         ((item.x_m, item.y_m), item.angle_rad, (item.length_m, item.width_m), item.id, None)
         for item in field.site.evidence
@@ -281,14 +280,15 @@ def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candida
             size[axis] = share * length
             turn = angle + 0.5 * np.pi * axis
             at = np.array(center) + side * reach * lot_direction(turn)
-            places.append((*at, angle, *size))
-            of.append((name, pit))
+            of.setdefault((*map(float, at), angle, *size), []).append((name, pit))
+    if not of:
+        return []
     made = []
-    edge = shapely.LinearRing(field.site.lot.vertices)
-    for (name, pit), row in zip(of, np.reshape(places, (-1, 5)), strict=True):
-        one = Places(row[None, :2], row[2:3], row[None, 3:])
-        for found in weigh_pits(field.site, field.rules, field.area, field.straights, left, one):
-            saved = (1.0 - EXTENSION_SETUP) * field.site.dig.setup
+    edge, rows = shapely.LinearRing(field.site.lot.vertices), np.array(list(of))
+    every = Places(rows[:, :2], rows[:, 2], rows[:, 3:])
+    saved = (1.0 - EXTENSION_SETUP) * field.site.dig.setup
+    for found in weigh_pits(field.site, field.rules, field.area, field.straights, left, every):
+        for name, pit in of[(*map(float, found.center), found.angle_rad, *found.size_m)]:
             longer = replace(found, cost=found.cost - saved, extends=name, lengthens=pit)
             inner = shapely.buffer(shapely.Polygon(longer.whole_ring()), -MATTERS_M)
             if pit is None or not shapely.intersects(edge, inner):
