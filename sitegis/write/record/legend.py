@@ -20,7 +20,7 @@ DASH_INFERRED, DASH_LOT, DASH_PLANNED = [5.0, 3.0], [12.0, 3.0, 2.0, 3.0], [3.0,
 DASH_VENT, DASH_READING = [0.8, 1.6], [1.5, 2.0]
 KNOWN: dict[str, tuple[str, Color, list[float], float]] = {
     "exposed": ("lateral, seen", BLACK, [], 2.6),
-    "located": ("lateral between two places seen", BLACK, [9.0, 2.0], 2.0),
+    "located": ("lateral between places seen", BLACK, [9.0, 2.0], 2.0),
 }
 """How stretches that are not inferred are drawn: words, color, dash, width."""
 DASH_CLEAR, DASH_EASEMENT = [1.0, 2.0], [7.0, 2.0, 1.5, 2.0, 1.5, 2.0]
