@@ -37,7 +37,7 @@ def test_the_last_answer_knows_both_findings_and_the_kept_pits(told: Survey) -> 
     found = answer(told)
     assert found["status"] == "partly exposed"
     assert [(f["id"], f["found"], f["at_pit"]) for f in found["findings"]] == [
-        ("F1", "no", "R1-P1"), ("F2", "yes", "R2-P2"),
+        ("F1", "no", "R1-P1"), ("F2", "yes", "R2-P1"),
     ]  # fmt: skip
     assert found["pits"] == []
     assert found["comparison"]["expected_cost"] == 0.0
