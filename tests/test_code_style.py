@@ -6,6 +6,9 @@ The sections are read by numpydoc's own parser; the words are our own list.
 from __future__ import annotations
 
 import ast
+import io
+import re
+import tokenize
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -111,3 +114,32 @@ def test_the_command_line_computes_by_the_library_alone() -> None:
     ]
     assert {module for module, _ in taken if module.split(".")[0] not in OWN} <= set(BESIDES)
     assert not [name for _, name in taken if name.startswith("_")]
+
+
+BRITISH = re.compile(
+    r"neighbour|cent(?:re|red|ring)\b|\bmetres?\b|judgement|catalogue|levelled|colour|licence\b"
+    r"|behaviour|favour|modell|normalise|minimise|optimise|labelled|travell",
+    re.IGNORECASE,
+)
+
+
+@pytest.mark.parametrize(
+    "path",
+    # what is written from the schema names a retired value
+    [path for path in MODULES if path.name != "answer_types.py"],
+    ids=lambda path: str(path.relative_to(PACKAGE)),
+)
+def test_names_and_comments_are_spelled_the_american_way(path: Path) -> None:
+    """In names, comments and docstrings; keys and words that are read as written may differ."""
+    source = path.read_text("utf-8")
+    said = [
+        token.string
+        for token in tokenize.generate_tokens(io.StringIO(source).readline)
+        if token.type in (tokenize.NAME, tokenize.COMMENT)
+    ]
+    said += [
+        ast.get_docstring(node) or ""
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+    ]
+    assert not [text for text in said if BRITISH.search(re.sub(r"[\"'`]\w+[\"'`]", "", text))]

@@ -15,7 +15,7 @@ from ..read.layers.apart import environment_apart
 from ..read.layers.features import LARGE_BYTES
 from ..read.layers.files import files_of
 
-# Judgement, no source: a usual layer of 100 MB takes 10 s and 1 GB.
+# Judgment, no source: a usual layer of 100 MB takes 10 s and 1 GB.
 MEMORY_BYTES, MEMORY_PER_BYTE = 2 * 2**30, 30
 CPU_S, CPU_S_PER_MB = 60, 2
 

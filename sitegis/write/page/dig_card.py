@@ -25,7 +25,7 @@ from ..text import point_words, probability_after_misses
 from .panel_parts import Facts
 
 NEAR_M = 5.0
-"""Other utilities and trees this near to a pit are named on its card (judgement)."""
+"""Other utilities and trees this near to a pit are named on its card (judgment)."""
 NAMED_NEAR = 3
 POINTS_OF_THE_COMPASS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 

@@ -126,16 +126,16 @@ function readLength(text, unit) {
 function findLine(data, find, number) {
   const now = new Date();
   const date = [now.getFullYear(), now.getMonth() + 1, now.getDate()].map((n) => String(n).padStart(2, "0")).join("-");
-  const metres = (value) => value.toFixed(3) + "m";
+  const meters = (value) => value.toFixed(3) + "m";
   const cells = { id: "F" + date.replaceAll("-", "") + "-" + number, kind: find.work, found: find.found ? "yes" : "no", date };
   if (find.pit && find.pit.id) { cells.at_pit = find.pit.id; } else {
     cells.longitude = find.longitude.toFixed(8);
     cells.latitude = find.latitude.toFixed(8);
-    cells.sd = metres(0.15);
-    if (!find.found) { cells.length = metres(find.length); cells.width = metres(find.width); }
+    cells.sd = meters(0.15);
+    if (!find.found) { cells.length = meters(find.length); cells.width = meters(find.width); }
   }
-  if (!find.found) { cells.dug_to = metres(find.depth); }
-  if (find.found && find.invertDown !== null) { cells.depth_to_invert = metres(find.invertDown); }
+  if (!find.found) { cells.dug_to = meters(find.depth); }
+  if (find.found && find.invertDown !== null) { cells.depth_to_invert = meters(find.invertDown); }
   return data.columns.map((column) => cells[column] || "").join(",");
 }
 
