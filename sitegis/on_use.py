@@ -25,9 +25,9 @@ def imported_on_use(package: str, modules: Mapping[str, str]) -> Callable[[str],
         The package's ``__getattr__``.
     """
 
-    def give(name: str) -> Any:
+    def attribute(name: str) -> Any:
         if name not in modules:
             raise AttributeError(f"module {package!r} has no attribute {name!r}")
         return getattr(import_module(modules[name], package), name)
 
-    return give
+    return attribute

@@ -110,7 +110,7 @@ def test_priors_are_those_of_the_stage():
         (("front", "right", "rear", "left").index(main.side), main.kind == "alley")
         for main in site.mains
     )
-    table = PriorTable(site.priors).give(pairs, site.year_built)
+    table = PriorTable(site.priors).prior_of(pairs, site.year_built)
     listed = enumerate_hypotheses(site)
     by_side = {
         side: sum(h.prior for h in listed if h.main == main.id)

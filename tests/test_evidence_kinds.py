@@ -97,7 +97,7 @@ def effects(kind: EvidenceKind[Any], item: Any) -> Iterator[Any]:
     cause = kind.cause
     if isinstance(cause, OfHabit):
         yield [cause.likelihood(item, main, site) for main in site.mains]
-        yield [cause.of_way(item, way, site) for way in ("direct", "side-yard")]
+        yield [cause.of_alternative(item, way, site) for way in ("direct", "side-yard")]
     elif isinstance(cause, FromArchive):
         yield [cause.if_wrong(item, main.id, site) for main in site.mains]
         yield item.reliability

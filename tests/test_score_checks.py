@@ -16,7 +16,7 @@ from sitegis.model.survey import Survey
 from sitegis.score import score_hypotheses
 from sitegis.score.checks import Check, CheckContext, list_checks
 from sitegis.score.next_check import prepare_checks
-from sitegis.score.particles import leave_lot
+from sitegis.score.particles import lot_crossings
 from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
 from sitegis.score.words import outdoor_words
 
@@ -174,7 +174,7 @@ def test_leaving_agrees_with_shapely(angle: float, first: float) -> None:
     lot = np.array([[0.0, 0.0], [10.0, 0.0], [10.0, 8.0], [0.0, 8.0]])
     start, way = np.array([4.0, 3.0]), np.array([np.cos(angle), np.sin(angle)])
     vertices = np.array([[start, start + first * way, start + 30.0 * way]])
-    found = leave_lot(vertices, np.zeros((1, 3)), lot)
+    found = lot_crossings(vertices, np.zeros((1, 3)), lot)
     inside = shapely.Polygon(lot).intersection(shapely.LineString(vertices[0]))
     assert found.run_m[0] == pytest.approx(inside.length, abs=1e-9)
     ring = shapely.LinearRing(lot)

@@ -32,7 +32,7 @@ from sitegis.score.next_check import (
     rank_checks,
     telling_checks,
 )
-from sitegis.score.particles import leave_lot
+from sitegis.score.particles import lot_crossings
 from sitegis.score.pits import Pits, exposed_by, position_words
 from sitegis.score.weighed_site import NONE_LEFT_OUT, weigh_site
 
@@ -258,7 +258,7 @@ def test_leaving_the_lot_by_hand() -> None:
         [[[5.0, 5.0], [5.0, 2.0], [8.0, -4.0]], [[5.0, 5.0], [5.0, 6.0], [5.0, 7.0]]]
     )
     inverts = np.array([[-1.0, -1.3, -1.9], [-1.0, -1.0, -1.0]])
-    found = leave_lot(vertices, inverts, lot)
+    found = lot_crossings(vertices, inverts, lot)
     assert found.places[0] == pytest.approx([6.0, 0.0])
     assert found.along_m[0] == pytest.approx(6.0)
     assert found.inverts_m[0] == pytest.approx(-1.5)

@@ -14,11 +14,11 @@ from sitegis.model.survey import Survey
 from sitegis.write.derive import find
 from sitegis.write.page.dig_card import excavation_facts
 from sitegis.write.page.panel_parts import (
+    alternative_sentences,
     main_rows,
     profile_rows,
     telling_pits,
     tie_in_rows,
-    way_sentences,
 )
 
 from .filled import filled_survey
@@ -92,7 +92,7 @@ def test_the_telling_pits_are_told_where_there_are_two_directions(survey: Survey
     two = dataclasses.replace(survey, planned=dataclasses.replace(survey.dig, ways=(front, rear)))
     one = dataclasses.replace(survey, planned=dataclasses.replace(survey.dig, ways=(front,)))
     assert telling_pits(two) == [front]
-    (sentence,) = way_sentences(two)
+    (sentence,) = alternative_sentences(two)
     assert sentence.startswith("Toward the front (70 %): a pit ")
     assert "90 % if so, 10 % if not" in sentence
-    assert way_sentences(one) == []
+    assert alternative_sentences(one) == []

@@ -19,6 +19,7 @@ from sitegis.units import about
 from sitegis.write.derive import find
 from sitegis.write.summary import summary_lines
 from sitegis.write.text import (
+    alternative_words,
     check_sentence,
     contribution_words,
     corner_words,
@@ -27,7 +28,6 @@ from sitegis.write.text import (
     join_sentence,
     percent,
     slope_sentence,
-    way_words,
 )
 
 from .filled import RULES, filled_survey
@@ -208,7 +208,7 @@ def test_ways_that_hardly_fit_share_a_line(survey: Survey) -> None:
 
 def test_a_side_yard_names_its_side(survey: Survey) -> None:
     """The side of the house is said."""
-    words = way_words(survey, survey.scores.hypotheses[1].hypothesis)
+    words = alternative_words(survey, survey.scores.hypotheses[1].hypothesis)
     assert words.endswith("around the right of the house")
 
 

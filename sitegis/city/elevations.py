@@ -248,7 +248,7 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
             "mains",
             str(mains.ids[i]),
             "invert-implausible",
-            _say(up[i], down[i], surface[i]),
+            _invert_words(up[i], down[i], surface[i]),
             mains.shapes[i],
         )
         for i in rows.tolist()
@@ -312,7 +312,7 @@ def _all_wrong(inverts: Array, surface: Array, depths: Array, known: Flags) -> N
     )
 
 
-def _say(up: float, down: float, surface: Array) -> str:
+def _invert_words(up: float, down: float, surface: Array) -> str:
     known = [f"{value:.2f} m" if np.isfinite(value) else "not known" for value in (up, down)]
     ground = [f"{value:.1f} m" if np.isfinite(value) else "not known" for value in surface]
     return f"Inverts {known[0]} and {known[1]}, ground {ground[0]} and {ground[1]}."

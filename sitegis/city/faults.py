@@ -37,12 +37,12 @@ class Faults:
         row = line_of(self.lines, key)
         self.found.append(Fault(code, self.name, row, key, shown, reason, remedy))
 
-    def take(self, report: Report) -> None:
+    def absorb(self, report: Report) -> None:
         """Take over what the checks of a site's layers found, as this file's faults."""
         for fault in report.faults:
             self.add(fault.code, fault.field, fault.value or None, fault.reason, fault.remedy)
 
-    def leave(self) -> None:
+    def raise_all(self) -> None:
         """Raise all faults, if any."""
         if self.found:
             raise BadInput(tuple(dict.fromkeys(self.found)))

@@ -95,7 +95,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
     """
     edges = lot_edges(block.parcels.shapes[lots])
     samples = sample_edges(edges, tree, lots)
-    way_names, way_alleys, at = _faced_ways(block, edges, samples, lots, tree)
+    way_names, way_alleys, at = _faced_lines(block, edges, samples, lots, tree)
     faced, name, alley = _by_edge(edges, samples, at, way_names, way_alleys)
     judge = _Judge(edges, faced, name, alley, block.parcels.streets[lots], house_centers)
     areas = shapely.area(block.parcels.shapes[lots])
@@ -127,7 +127,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
     )
 
 
-def _faced_ways(
+def _faced_lines(
     block: Block, edges: Edges, samples: Samples, lots: Whole, tree: STRtree
 ) -> tuple[Words, Flags, Whole]:
     """Give names and kinds of all ways, and the way each sample faces (-1 none)."""

@@ -74,7 +74,7 @@ class PriorTable:
         default_factory=dict
     )
 
-    def give(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
+    def prior_of(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
         """Give the prior (13,) of a lot with mains on these (side, alley) pairs.
 
         Parameters
@@ -115,10 +115,10 @@ class PriorTable:
         Array
             Prior (13,).
         """
-        own = self.give(pairs, year)
+        own = self.prior_of(pairs, year)
         if other <= FRONT:
             return own
-        turned = self.give(tuple(((side - other) % 4, alley) for side, alley in pairs), year)
+        turned = self.prior_of(tuple(((side - other) % 4, alley) for side, alley in pairs), year)
         back = np.append(np.roll(turned[:UNLISTED].reshape(4, 3), other, axis=0), turned[UNLISTED])
         return np.asarray(sure * own + (1.0 - sure) * back)
 
@@ -130,7 +130,7 @@ class PriorTable:
                 prior[UNLISTED] += hypothesis.prior
                 continue
             side = int(hypothesis.main)
-            prior[3 * side + _way(side, hypothesis.yard_side)] += hypothesis.prior
+            prior[3 * side + _alternative(side, hypothesis.yard_side)] += hypothesis.prior
         return prior
 
 
@@ -152,7 +152,7 @@ def _stub(side: int, alley: bool) -> Main:
     )
 
 
-def _way(side: int, yard: str | None) -> int:
+def _alternative(side: int, yard: str | None) -> int:
     """Give the way's code: yards are named by the house's side, codes as seen toward the main."""
     if yard is None:
         return DIRECT

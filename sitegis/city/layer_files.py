@@ -123,7 +123,7 @@ class LayerFiles:
                 "open it in a GIS and export it again; say layer_name if it holds several.",
             )
             return None
-        self.faults.take(report)
+        self.faults.absorb(report)
         return None if frame is None else self._checked(frame, key, dimension, table)
 
     def is_harmless(self, path: Path, key: str, written: str) -> bool:
@@ -169,7 +169,7 @@ class LayerFiles:
             return True
         report = Report()
         harmless = suffix == ".parquet" or is_harmless(path, self.folder, written, key, report)
-        self.faults.take(report)
+        self.faults.absorb(report)
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
         self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]
         return harmless

@@ -71,7 +71,7 @@ def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> S
         The lines with their names.
     """
     made = [
-        _ways(frames[key], table, place)
+        _centerlines(frames[key], table, place)
         for key, table in (("streets", file.streets), ("alleys", file.alleys))
         if table is not None
     ]
@@ -83,7 +83,7 @@ def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> S
     return Streets(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
 
 
-def _ways(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Streets:
+def _centerlines(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Streets:
     shapes, source = _lines(frame, place)
     return Streets(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
 

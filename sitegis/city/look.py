@@ -95,7 +95,7 @@ def look(paths: list[Path]) -> Looked:
     folder = Path(os.path.commonpath([path.resolve().parent for path in paths]))
     faults = Faults(folder / "CITY.toml")
     layers = [layer for path in paths for layer in _layers(path.resolve(), folder, faults)]
-    faults.leave()
+    faults.raise_all()
     chosen = _choose(layers)
     if "parcels" not in chosen or "mains" not in chosen:
         missing = " and ".join(key for key in ("parcels", "mains") if key not in chosen)

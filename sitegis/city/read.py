@@ -64,7 +64,7 @@ def read_city(path: Path) -> City:
     """Read ``CITY.toml`` and its layers; raises ``BadInput`` with every fault that was found."""
     faults = Faults(path)
     file = _read_file(path, faults)
-    faults.leave()
+    faults.raise_all()
     assert file is not None
     return read_layers(path, file, faults)
 
@@ -160,14 +160,14 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
             "write [streets], or [rights_of_way], or both.",
         )
     sites = files.sites_folder()
-    faults.leave()
+    faults.raise_all()
     assert crs is not None
     _check_near(file, parcels, frames, crs, faults)
-    faults.leave()
+    faults.raise_all()
     factor = float(crs.axis_info[0].unit_conversion_factor)
     place = Placer(crs, factor, METERS[file.city.units])
     block, failures, data_faults = _block(file, parcels, frames, place, faults)
-    faults.leave()
+    faults.raise_all()
     return City(
         file=file,
         block=block,
@@ -252,7 +252,7 @@ def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
             perhaps = utm_crs((west + east) / 2, (south + north) / 2)
             report.site("crs-not-projected:city", "city.crs", crs.name, perhaps=perhaps)
             crs = None
-    faults.take(report)
+    faults.absorb(report)
     if crs is not None and parcels is not None and not faults.found:
         check_stretch(crs, extent(parcels, crs).bounds, faults)
     return crs

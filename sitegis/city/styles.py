@@ -82,10 +82,10 @@ def describe_city(path: Path, columns: dict[str, list[str]], date: str) -> None:
     date
         Date of the run.
     """
-    describe_layers(path, [_told(name, columns[name]) for name in _LAYERS], date=date)
+    describe_layers(path, [_described(name, columns[name]) for name in _LAYERS], date=date)
 
 
-def _told(layer: str, columns: list[str]) -> LayerTable:
+def _described(layer: str, columns: list[str]) -> LayerTable:
     """Put together what is told of one layer."""
     told = attribute_table()
     shape, attribute, symbols = _LAYERS[layer]

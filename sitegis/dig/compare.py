@@ -14,7 +14,7 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, largest, ordered
 from ..pits.cost import rectangle_rings
 from ..pits.exposure import Flags
-from ..score.particles import leave_lot
+from ..score.particles import lot_crossings
 from .cloud import RouteCloud
 from .hits import accumulate
 from .pits import Field
@@ -23,7 +23,7 @@ TELLS = 0.05
 WORTH_TELLING = 0.05
 
 
-def compare_ways(survey: Survey, field: Field) -> tuple[DirectionComparison, ...]:
+def compare_directions(survey: Survey, field: Field) -> tuple[DirectionComparison, ...]:
     """Compare the directions that have routes, the most probable first.
 
     For each, the pit (of the standard sizes, square to the lot) with the greatest difference
@@ -47,7 +47,7 @@ def compare_ways(survey: Survey, field: Field) -> tuple[DirectionComparison, ...
     of_route = names[field.cloud.owner]
     directions: tuple[Toward, ...] = ("front", "rear", "side")
     compared = [
-        _one_way(survey, field, toward, np.asarray(of_route == toward, bool))
+        _one_direction(survey, field, toward, np.asarray(of_route == toward, bool))
         for toward in directions
         if (of_route == toward).any()
     ]
@@ -55,7 +55,9 @@ def compare_ways(survey: Survey, field: Field) -> tuple[DirectionComparison, ...
     return tuple(compared[i] for i in order)
 
 
-def _one_way(survey: Survey, field: Field, toward: Toward, mine: Flags) -> DirectionComparison:
+def _one_direction(
+    survey: Survey, field: Field, toward: Toward, mine: Flags
+) -> DirectionComparison:
     """Describe one direction against all others."""
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
@@ -106,14 +108,14 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
     """Give the mean depth of the invert where routes leave the lot (at the main if they do not)."""
     chosen = np.flatnonzero(if_so)
     vertices, inverts = cloud.vertices[chosen], cloud.inverts_m[chosen]
-    there = leave_lot(vertices, inverts, survey.site.lot.vertices)
+    there = lot_crossings(vertices, inverts, survey.site.lot.vertices)
     leaves = np.isfinite(there.run_m)
     xy = np.where(leaves[:, None], there.places, vertices[:, -1])
     invert = np.where(leaves, there.inverts_m, inverts[:, -1])
     return float(if_so[chosen] @ (survey.site.ground.elevation_m(xy) - invert))
 
 
-def untold_way(
+def undecided_direction(
     survey: Survey, pits: tuple[Pit, ...], ways: tuple[DirectionComparison, ...]
 ) -> tuple[Notice, ...]:
     """Warn where the first pit exposes the pipe without telling which way it goes.

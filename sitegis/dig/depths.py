@@ -11,7 +11,7 @@ from ..model.results import Routes, ScoredHypothesis
 from ..model.survey import Survey
 from ..numerics.statistics import weighted_quantiles
 from ..pits.exposure import trench_cost as trench_along
-from ..score.posterior import most_probable_way
+from ..score.posterior import most_probable_alternative
 from ..units import FOOT_M
 from .cloud import RouteCloud
 
@@ -66,7 +66,7 @@ def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] 
 
 def most_probable(survey: Survey) -> tuple[ScoredHypothesis, Routes] | None:
     """Give the most probable hypothesis that has a best route, with its routes."""
-    return most_probable_way(survey.scores.hypotheses, survey.routes)
+    return most_probable_alternative(survey.scores.hypotheses, survey.routes)
 
 
 def best_line(survey: Survey) -> tuple[Array, Array] | None:

@@ -19,7 +19,7 @@ from ..pits.cost import LAWN, surface_rate
 from ..pits.exposure import VACUUM_HOLE_M, Candidate, Flags, rectangle_crossings, vacuum_hits
 from ..score.search import cut_search
 from .cloud import RouteCloud, gather_cloud, likely_part, weighed_by_exposure, whole_cloud
-from .compare import compare_ways, untold_way
+from .compare import compare_directions, undecided_direction
 from .corridors import draw_corridors
 from .depths import depth_table, trench_cost
 from .excavation import planned_soil
@@ -60,7 +60,7 @@ def plan_dig(survey: Survey) -> Survey:
     count, cost = cut_search(costs, missed, straight, least=0 if missed_one else min(len(pits), 1))
     cost = 0.0 if seen else cost
     pits = pits[:count]
-    ways = compare_ways(survey, replace(field, cloud=likely_part(cloud)))
+    ways = compare_directions(survey, replace(field, cloud=likely_part(cloud)))
     guessing = not seen and not missed_one
     plan = DigPlan(
         pits,
@@ -70,7 +70,7 @@ def plan_dig(survey: Survey) -> Survey:
         cost,
         straight,
         exit_ties,
-        (*_notices(survey, pits), *untold_way(survey, pits, ways)),
+        (*_notices(survey, pits), *undecided_direction(survey, pits, ways)),
         ways,
         follow_trenches(survey, seen),
         guessed_digs(survey, field.straights, field.cloud.weights, straight) if guessing else (),

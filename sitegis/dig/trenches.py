@@ -10,7 +10,7 @@ from ..model.dig_plan import FollowTrench
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_P, at_least
 from ..pits.exposure import trench_between
-from ..score.posterior import most_probable_way
+from ..score.posterior import most_probable_alternative
 
 MORE_LIKELY_THAN_NOT = 0.5
 SHORTEST_M = 0.1
@@ -43,7 +43,7 @@ def follow_trenches(survey: Survey, seen: tuple[Finding, ...]) -> tuple[FollowTr
     tuple[FollowTrench, ...]
         The trenches with their cost.
     """
-    way = most_probable_way(survey.scores.hypotheses, survey.routes)
+    way = most_probable_alternative(survey.scores.hypotheses, survey.routes)
     if not seen or way is None:
         return ()
     scored, routes = way

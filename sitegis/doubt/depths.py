@@ -17,7 +17,7 @@ from ..geometry import polyline
 from ..line.order import TAPED_KINDS, order_downstream
 from ..line.profile import mixture_moments, slope_prior, weigh_profile
 from ..line.stage import gather_depths, read_inverts
-from ..model.doubts import Speaks
+from ..model.doubts import EvidenceTerm
 from ..model.results import Exit, Placement
 from ..model.site import Main, Site
 from ..model.survey import Survey
@@ -54,7 +54,7 @@ class DepthReading:
     id: str
     words: str
     prior: float
-    evidence: tuple[Speaks, ...]
+    evidence: tuple[EvidenceTerm, ...]
     invert_m: float
     slope: float
     order: tuple[int, ...]
@@ -86,7 +86,7 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
                 f"depths:{key}",
                 words,
                 DEPTH_BLUNDER / len(DEPTH_BLUNDERS),
-                (Speaks("profile", own - profile), Speaks("mains", fall - mains)),
+                (EvidenceTerm("profile", own - profile), EvidenceTerm("mains", fall - mains)),
                 invert,
                 slope,
                 _order(survey, factor, offset),

@@ -10,7 +10,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 
-from ..model.doubts import Speaks
+from ..model.doubts import EvidenceTerm
 from ..model.site import Site
 from ..model.survey import Survey
 from ..read.plausible import (
@@ -74,7 +74,7 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
             "place on earth",
             words,
             EARTH_BLUNDER / len(rows),
-            (Speaks(source, -FAR_NATS),),
+            (EvidenceTerm(source, -FAR_NATS),),
             penetration,
             survey.exit.invert_m,
             off_earth_m=off_m,

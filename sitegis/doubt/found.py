@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from ..geometry.frames import Array
-from ..model.doubts import ReadingKind, Speaks
+from ..model.doubts import EvidenceTerm, ReadingKind
 from .weigh import Penetration
 
 
@@ -25,7 +25,7 @@ class Found:
     about: str
     words: str
     prior: float
-    evidence: tuple[Speaks, ...]
+    evidence: tuple[EvidenceTerm, ...]
     penetration: Penetration
     invert_m: float
     places: dict[str, Array] = field(default_factory=dict)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polyline
-from ..model.doubts import Speaks
+from ..model.doubts import EvidenceTerm
 from ..model.results import Exit
 from ..model.site import Ground, Site
 from ..model.survey import Survey
@@ -96,7 +96,7 @@ def _grounds(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     yard_m = float(site.ground.elevation_m(here))
     for rise_m in GROUND_BLUNDERS_M:
         terms = _ground_terms(site, exit, rise_m)
-        evidence = tuple(Speaks(name, terms[name] - value) for name, value in stated.items())
+        evidence = tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
         side = "higher" if rise_m > 0 else "lower"
         words = f"the ground at the house lies {about(abs(rise_m), site.units)} {side} than written"
         yield Found(
@@ -157,7 +157,7 @@ def _slabs(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     )
     for rise_m in SLAB_BLUNDERS_M:
         terms = _slab_terms(site, penetration, exit.invert_m, rise_m)
-        evidence = tuple(Speaks(name, terms[name] - value) for name, value in stated.items())
+        evidence = tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
         side = "low" if rise_m > 0 else "high"
         of = "of another floor" if abs(rise_m) > 1.0 else "in another vertical datum than the mains"
         words = f"site.slab_elevation is {of}, {about(abs(rise_m), site.units)} too {side}"

@@ -127,9 +127,9 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
     """
     size = room_size(site, room)
     rows = [row for row in site.locates if row.room in (room.id, room.name)]
-    about = f"corner and hand of {_said(room)}"
+    about = f"corner and hand of {_words(room)}"
     if size is None:
-        words = f"{_said(room)} was taped with x and y exchanged"
+        words = f"{_words(room)} was taped with x and y exchanged"
         yield Reading(
             f"{room.id}:exchanged",
             "corner",
@@ -151,7 +151,7 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
                 if not _fits(rows, linear, start, extent):
                     continue
                 corner = _corner_words(room, start, extent)
-                words = f"{_said(room)} was taped from its {corner}" + (
+                words = f"{_words(room)} was taped from its {corner}" + (
                     ", x and y exchanged" if exchanged else ""
                 )
                 key = f"{room.id}:{'y' if exchanged else 'x'}{int(far_x)}{int(far_y)}"
@@ -159,7 +159,7 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
                 yield Reading(key, "corner", about, words, 0.0, moved)
 
 
-def _said(room: Room) -> str:
+def _words(room: Room) -> str:
     """Name a room so that no "room Front room" comes of it."""
     return f"'{room.name}'" if "room" in room.name.lower() else f"room '{room.name}'"
 
@@ -268,8 +268,8 @@ def _exchanged(site: Site, used: set[str]) -> Iterator[Reading]:
             yield Reading(
                 f"rooms:{one.id}-{other.id}",
                 "rooms",
-                f"rows of {_said(one)} and {_said(other)}",
-                f"the rows of {_said(one)} and {_said(other)} are exchanged",
+                f"rows of {_words(one)} and {_words(other)}",
+                f"the rows of {_words(one)} and {_words(other)} are exchanged",
                 0.0,
                 replace(site, locates=tuple(rows)),
             )

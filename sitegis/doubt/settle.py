@@ -102,12 +102,12 @@ def _tape_words(
 ) -> str:
     """Say what to tape, and what each reading would give; those that agree are named together."""
 
-    def said(value: float) -> str:
+    def length_words(value: float) -> str:
         return format_length(value, site.units, fraction=1)
 
-    parts = [f"{said(float(lengths[0]))} if all is as written"]
+    parts = [f"{length_words(float(lengths[0]))} if all is as written"]
     for one, length in list(zip(readings, lengths.tolist(), strict=True))[1 : MOST_NAMED + 1]:
-        parts.append(f"{said(length)} if {one.words}")
+        parts.append(f"{length_words(length)} if {one.words}")
     more = len(readings) - 1 - MOST_NAMED
     rest = f" ({more} further readings differ too)" if more > 0 else ""
     return f"tape from {_named(mark)} to {_named(end)}: {'; '.join(parts)}{rest}"
@@ -166,11 +166,11 @@ def settling_depth(
         The measurement.
     """
 
-    def said(value: float) -> str:
+    def length_words(value: float) -> str:
         return format_length(max(value, least_m), unit, fraction=2)
 
-    parts = [f"{said(depths[0][2])} if all is as written"]
-    parts += [f"{said(depth)} if {words}" for _, words, depth in depths[1 : MOST_NAMED + 1]]
+    parts = [f"{length_words(depths[0][2])} if all is as written"]
+    parts += [f"{length_words(depth)} if {words}" for _, words, depth in depths[1 : MOST_NAMED + 1]]
     return Measurement(
         f"{ask}: {'; '.join(parts)}",
         start,

@@ -13,7 +13,7 @@ from ..line.stage import gather_marks
 from ..line.straights import HEADING_SD_RAD
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.doubts import Doubt, Measurement, OtherReading, Speaks, Unchecked
+from ..model.doubts import Doubt, EvidenceTerm, Measurement, OtherReading, Unchecked
 from ..model.site import Main, Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
@@ -133,7 +133,9 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
         outcome = follow_reading(one, placement, drain)
         written = unit_term(drain, reading.scale)
         if outcome is not None and outcome.log_evidence + written > least:
-            terms = [Speaks(name, outcome.terms[name] - v) for name, v in stated.terms.items()]
+            terms = [
+                EvidenceTerm(name, outcome.terms[name] - v) for name, v in stated.terms.items()
+            ]
             found.append(
                 Found(
                     id=reading.id,
@@ -141,7 +143,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
                     about=reading.about,
                     words=reading.words,
                     prior=reading.prior,
-                    evidence=(*terms, Speaks("unit", written)),
+                    evidence=(*terms, EvidenceTerm("unit", written)),
                     penetration=outcome.penetration,
                     invert_m=survey.exit.invert_m,
                     places=outcome.places,
@@ -213,7 +215,7 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
     words = f"the heading at {', '.join(names)} was read wrong"
     prior = HEADING_BLUNDER ** len(names)
     invert = survey.exit.invert_m
-    evidence = (Speaks("headings and line", logs),)
+    evidence = (EvidenceTerm("headings and line", logs),)
     return [Found("heading", "heading", "headings", words, prior, evidence, other, invert, {})]
 
 

@@ -213,7 +213,7 @@ def _xy(placement: Placement, name: str) -> tuple[float, float]:
 
 def _rough(points: Array, headings: list[float | None]) -> float:
     """Rank a way through points (n, 2): minus its length, its turns and what headings are off."""
-    order = _way(points)
+    order = _chain_order(points)
     steps = np.diff(points[order], axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])
     turns = float(np.abs(wrap_radians(np.diff(angles))).sum())
@@ -226,7 +226,7 @@ def _rough(points: Array, headings: list[float | None]) -> float:
     return -float(np.hypot(*steps.T).sum()) - 2.0 * turns / (np.pi / 4) - astray
 
 
-def _way(points: Array) -> list[int]:
+def _chain_order(points: Array) -> list[int]:
     """Order points (n, 2) from neighbor to neighbor, the first one first."""
     left, order = [*range(1, len(points))], [0]
     while left:

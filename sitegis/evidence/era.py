@@ -83,7 +83,7 @@ def of_main(item: Era, main: Main, site: Site) -> float:
     return factor(item.year_built, ALLEY) if counts else 1.0
 
 
-def of_way(item: Era, way: str, site: Site) -> float:
+def of_alternative(item: Era, way: str, site: Site) -> float:
     """Give P(era | way): side-yard runs belong to older houses.
 
     Parameters
@@ -137,7 +137,7 @@ KIND = parts.EvidenceKind(
     label="year built",
     words="the year the building was built",
     on_route=None,
-    cause=parts.OfHabit(of_main, of_way, once=True),
+    cause=parts.OfHabit(of_main, of_alternative, once=True),
     check=parts.as_it_is,
     aims=parts.nowhere,
     mark=None,

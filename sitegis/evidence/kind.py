@@ -130,7 +130,7 @@ class OfHabit(Generic[E]):
     """
 
     likelihood: Callable[[E, Main, Site], float]
-    of_way: Callable[[E, str, Site], float]
+    of_alternative: Callable[[E, str, Site], float]
     once: bool
 
 

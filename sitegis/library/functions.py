@@ -119,11 +119,11 @@ class Check:
         if type(other) is not type(self):
             return NotImplemented
         assert isinstance(other, Check)
-        return self._said() == other._said()
+        return self._content() == other._content()
 
     __hash__ = None  # type: ignore[assignment]  # equal by content, and holding arrays
 
-    def _said(self) -> object:
+    def _content(self) -> object:
         from ..write.gis.geojson import feature_collection
 
         return feature_collection(self._features(), self.site.frame), self.notices
@@ -197,10 +197,10 @@ class Result(Check):
 
         return survey_features(self.survey)
 
-    def _said(self) -> object:
+    def _content(self) -> object:
         from ..write.answer import answer_bytes
 
-        return answer_bytes(self.survey), Check._said(self)
+        return answer_bytes(self.survey), Check._content(self)
 
     def __repr__(self) -> str:
         """Name the site, the leading route alternative and its probability."""

@@ -41,7 +41,7 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True)
-class Speaks:
+class EvidenceTerm:
     """What one part of the input says of a reading, in nats against the input as stated."""
 
     source: str
@@ -75,7 +75,7 @@ class OtherReading:
     moved_m: float
     deeper_m: float
     likely: bool
-    evidence: tuple[Speaks, ...] = ()
+    evidence: tuple[EvidenceTerm, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -149,12 +149,12 @@ def read_photo(name: str, folder: Path) -> Photo | None:
             return None
         with file:
             raw = file.read(MOST_BYTES + 1)
-        return None if len(raw) > MOST_BYTES else _told(raw)
+        return None if len(raw) > MOST_BYTES else _described(raw)
     except UNREADABLE:
         return None
 
 
-def _told(raw: bytes) -> Photo:
+def _described(raw: bytes) -> Photo:
     """Read a picture's EXIF; raises one of ``UNREADABLE`` where that cannot be done."""
     from PIL import Image  # noqa: PLC0415 - only where a finding names a photo
 

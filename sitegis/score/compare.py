@@ -13,7 +13,7 @@ from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.site import Main, Site, Street
 from ..model.survey import Survey
 from ..routes.hypotheses import toward_of
-from .particles import leave_lot
+from .particles import lot_crossings
 from .words import NEGLIGIBLE_BITS, name_main
 
 RULED_OUT = 0.001
@@ -57,8 +57,8 @@ def _compare(main: Main, survey: Survey) -> MainComparison:
         toward=toward_of(main.side),
         probability=probability,
         best_way=best.hypothesis.id if best is not None else "",
-        speaks_for=_said(contributions, sign=1.0),
-        speaks_against=_said(contributions, sign=-1.0),
+        speaks_for=_strongest(contributions, sign=1.0),
+        speaks_against=_strongest(contributions, sign=-1.0),
         length_m=_known(figures.length_m),
         fall_m=_known(figures.fall_m),
         slope=_known(figures.slope),
@@ -77,7 +77,7 @@ def _known(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _said(contributions: Sequence[Contribution], *, sign: float) -> tuple[Contribution, ...]:
+def _strongest(contributions: Sequence[Contribution], *, sign: float) -> tuple[Contribution, ...]:
     """Give the items that speak one way about the best way, the weightiest first."""
     return tuple(item for item in contributions if sign * item.bits > NEGLIGIBLE_BITS)
 
@@ -107,7 +107,7 @@ def _route_figures(routes: Routes, site: Site) -> Array:
     """Give length, fall, slope, arrival, cover and private length of each route, (6, m)."""
     fall = routes.inverts_m[:, 0] - routes.inverts_m[:, -1]
     slope = fall / np.maximum(routes.lengths_m, 1e-9)
-    crossings = leave_lot(routes.vertices, routes.inverts_m, site.lot.vertices)
+    crossings = lot_crossings(routes.vertices, routes.inverts_m, site.lot.vertices)
     cover = np.full(len(fall), np.nan)
     leaves = np.isfinite(crossings.along_m)
     if leaves.any():

@@ -127,7 +127,7 @@ def draw_particles(
         places,
         levels,
         np.concatenate(stations),
-        leave_lot(places, levels, site.lot.vertices),
+        lot_crossings(places, levels, site.lot.vertices),
         np.concatenate(shows),
     )
 
@@ -184,7 +184,7 @@ def pad_routes(values: Array, width: int) -> Array:
     return np.concatenate([values, np.repeat(values[:, -1:], missing, axis=1)], axis=1)
 
 
-def leave_lot(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
+def lot_crossings(vertices: Array, inverts_m: Array, lot: Array) -> Crossings:
     """Find where routes (p, v, 2) first cross the ring of the lot (n, 2) outward.
 
     Parameters

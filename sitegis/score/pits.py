@@ -34,7 +34,7 @@ from ..pits.exposure import (
 )
 from ..rules.rule_set import RuleSet
 from .particles import Particles
-from .posterior import most_probable_way
+from .posterior import most_probable_alternative
 from .search import SearchPlan, plan_cost, plan_search
 from .words import outdoor_words
 
@@ -114,7 +114,7 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     """
     gap = _gap_m(particles, site, rules)
     places = Places.joined(
-        [*_near_the_wall(particles, site, gap), *_along_the_ways(particles, site)]
+        [*_near_the_wall(particles, site, gap), *_along_the_routes(particles, site)]
     )
     places = _clear_of_house(places, site, gap)
     listed = particles.listed
@@ -125,7 +125,7 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     hits[:, listed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
     hits &= particles.shows
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
-    way = most_probable_way(particles.scored, sampled)
+    way = most_probable_alternative(particles.scored, sampled)
     return Pits(
         tuple(laid),
         columns,
@@ -206,7 +206,7 @@ def _clear_of_house(places: Places, site: Site, gap_m: float) -> Places:
     return replace(places, centers=places.centers + short[:, None] * away)
 
 
-def _along_the_ways(particles: Particles, site: Site) -> Iterator[Places]:
+def _along_the_routes(particles: Particles, site: Site) -> Iterator[Places]:
     """Propose pits across each likely way at set distances and where it leaves the lot."""
     for i, scored in enumerate(particles.scored):
         mine = (particles.hypothesis == i) & particles.listed

@@ -84,7 +84,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     return int(heaviest[largest(density, relative_step(density))])
 
 
-def most_probable_way(
+def most_probable_alternative(
     scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
 ) -> tuple[ScoredHypothesis, Routes] | None:
     """Give the first of scored hypotheses that has a best route, with its routes.

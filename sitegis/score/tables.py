@@ -84,7 +84,7 @@ def tabled_log_likelihood(
     total = np.zeros(max(routes.tap_stations_m.size, 1))
     total = total + np.log(mixed)
     for item, cause in of_habit:
-        total = total + np.log(cause.of_way(item, routes.hypothesis.way, site))
+        total = total + np.log(cause.of_alternative(item, routes.hypothesis.way, site))
     for group in _by_manhole(items):
         total = total + np.log(_noticed(group, routes, site))
     return np.asarray(total + _missed(items, routes))

@@ -14,7 +14,7 @@ from ..geometry import polyline
 from ..model.derived import EvidenceClass
 from ..model.dig_plan import FollowTrench
 from ..model.survey import Survey
-from ..score.posterior import most_probable_way
+from ..score.posterior import most_probable_alternative
 from ..units import about
 from .answer_intervals import place_object
 from .numbers import finite
@@ -30,7 +30,7 @@ NEAR_WALL_M, APART_M = 1.5, 6.0
 def status(survey: Survey) -> Status:
     """Return whether the lateral is proposed, partly exposed, or as found."""
     seen = exposures(survey)
-    way = most_probable_way(survey.scores.hypotheses, survey.routes)
+    way = most_probable_alternative(survey.scores.hypotheses, survey.routes)
     if not seen or way is None:
         return "proposed"
     line = way[1].vertices[way[0].best]
@@ -68,7 +68,7 @@ def stretches(survey: Survey) -> tuple[Stretch, ...]:
     located if they lie no farther apart than ``APART_M`` (the pipe runs straight from one to the
     other, or nearly); else inferred.
     """
-    way = most_probable_way(survey.scores.hypotheses, survey.routes)
+    way = most_probable_alternative(survey.scores.hypotheses, survey.routes)
     seen = exposures(survey)
     if not seen or way is None:
         return ()

@@ -65,7 +65,7 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
     # what the marks are worth is said where it pushes nothing else off the screen
     for (ways, fixtures, pits, flags, cautions, blank), worth in product(_SUMMARIES, (True, False)):
         sections = [
-            _told(survey, ways, width),
+            _sentences(survey, ways, width),
             _planned_lines(survey, planned, fixtures, width),
             _pit_lines(survey, pits, width) + (_worth_lines(survey, width) if worth else []),
             _flag_lines(survey, flags, width),
@@ -95,7 +95,7 @@ def _paragraph(words: str, width: int, *, indent: str = "", whole: bool = False)
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
-def _told(survey: Survey, beyond: int, width: int) -> list[str]:
+def _sentences(survey: Survey, beyond: int, width: int) -> list[str]:
     """Tell name, what was supposed, answer with some ways beyond the second, next check."""
     lines = _paragraph(survey.site.name, width)
     for notice in survey.notices:

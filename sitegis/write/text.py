@@ -42,7 +42,7 @@ def reference_words(survey: Survey) -> str:
     return words + f"Longitude and latitude: WGS 84 by {way.name}, accuracy {known}."
 
 
-def way_words(survey: Survey, hypothesis: Hypothesis) -> str:
+def alternative_words(survey: Survey, hypothesis: Hypothesis) -> str:
     """Say in words where a hypothesis runs: to which main, and how it gets there.
 
     Parameters
@@ -96,13 +96,12 @@ def join_sentence(survey: Survey) -> str:
         sentence = f"No route on record fits well: {percent(first.probability)} for {OTHER}."
     else:
         sentence = (
-            f"The drain most likely joins {way_words(survey, first.hypothesis)} "
+            f"The drain most likely joins {alternative_words(survey, first.hypothesis)} "
             f"({percent(first.probability)})."
         )
     if len(ranked) > 1 and ranked[1].probability >= WORTH_NAMING:
-        sentence += (
-            f" Next: {way_words(survey, ranked[1].hypothesis)} ({percent(ranked[1].probability)})."
-        )
+        second = alternative_words(survey, ranked[1].hypothesis)
+        sentence += f" Next: {second} ({percent(ranked[1].probability)})."
     return sentence
 
 
@@ -489,4 +488,4 @@ def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
     str
         The line.
     """
-    return f"{percent(scored.probability):>10}  {way_words(survey, scored.hypothesis)}"
+    return f"{percent(scored.probability):>10}  {alternative_words(survey, scored.hypothesis)}"

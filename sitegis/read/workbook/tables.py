@@ -252,7 +252,7 @@ def _text_row(item: _Item, report: Report) -> Row | None:
     return Row(item.line.number, texts)
 
 
-def _take(
+def _read(
     item: _Item, columns: dict[str, tuple[str | int, ...]], prefix: str, book: Book, report: Report
 ) -> Raw:
     """Make the raw table of one row; ``columns`` give each heading's path under ``prefix``."""
@@ -300,7 +300,7 @@ def _list_at(raw: Raw, table: str) -> list[Raw]:
 def _join_rows(book: Book, sheet: Sheet, items: list[_Item], report: Report) -> None:
     """Make one table of each row."""
     for number, item in enumerate(items, start=1):
-        made = _take(item, _paths(sheet), f"{sheet.table}[{number}]", book, report)
+        made = _read(item, _paths(sheet), f"{sheet.table}[{number}]", book, report)
         _list_at(book.raw, sheet.table).append(made)
 
 
@@ -308,7 +308,7 @@ def _join_pairs(book: Book, sheet: Sheet, items: list[_Item], report: Report) ->
     """Make one pair of each row: a list of points."""
     for number, item in enumerate(items, start=1):
         prefix = f"{sheet.table}[{number}]"
-        made = _take(item, {"x": ("at", 0), "y": ("at", 1)}, prefix, book, report)
+        made = _read(item, {"x": ("at", 0), "y": ("at", 1)}, prefix, book, report)
         for name, place in (("x", 1), ("y", 2)):
             book.places.cells[f"{prefix}[{place}]"] = item.place(name)
         pairs: list[object] = _list_at(book.raw, sheet.table)  # type: ignore[assignment]  # pairs
@@ -332,7 +332,7 @@ def _join_parent(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
         number = ids.index(name) + 1
         children = _list_at(owners[number - 1], child)
         prefix = f"{parent}[{number}].{child}[{len(children) + 1}]"
-        children.append(_take(item, _paths(sheet, parent), prefix, book, report))
+        children.append(_read(item, _paths(sheet, parent), prefix, book, report))
 
 
 def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -> None:
@@ -344,7 +344,7 @@ def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
         is_new = name not in numbers
         number = numbers.setdefault(name, len(numbers) + 1)
         prefix = f"{sheet.table}[{number}]"
-        made = _take(item, _paths(sheet, "x", "y"), prefix, book, report)
+        made = _read(item, _paths(sheet, "x", "y"), prefix, book, report)
         if is_new:
             tables.append(made)
         table = tables[number - 1]
@@ -354,7 +354,7 @@ def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
         if item.cells.get("x") is not None or item.cells.get("y") is not None:
             points: list[object] = table.setdefault("points", [])  # type: ignore[assignment]  # made here
             spot = f"{prefix}.points[{len(points) + 1}]"
-            at = _take(item, {"x": ("at", 0), "y": ("at", 1)}, spot, book, report)
+            at = _read(item, {"x": ("at", 0), "y": ("at", 1)}, spot, book, report)
             for column, place in (("x", 1), ("y", 2)):
                 book.places.cells[f"{spot}[{place}]"] = item.place(column)
             points.append(at.get("at", []))

@@ -115,7 +115,7 @@ def _describe(feature: Feature, unit: LengthUnit) -> str:
     now = ((name, value) for name, value in feature.properties.items() if name not in OLD_NAMES)
     rows = [*first, *now]
     words = [
-        f"{key}: {_said(key, value, unit)}"
+        f"{key}: {_value_words(key, value, unit)}"
         for key, value in rows
         if value is not None and value != ""
     ]
@@ -124,7 +124,7 @@ def _describe(feature: Feature, unit: LengthUnit) -> str:
     return xml_text("\n".join(words))
 
 
-def _said(key: str, value: Value, unit: LengthUnit) -> str:
+def _value_words(key: str, value: Value, unit: LengthUnit) -> str:
     r"""Write a value for a reader: six digits, and a length as the tape has it beside meters.
 
     >>> _said("depth_m", 2.8956, "ft"), _said("slope", 0.02083333333, "m")

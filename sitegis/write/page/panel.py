@@ -19,6 +19,7 @@ from ..cut_sheet import CutSheet, cut_sheets
 from ..fonts import BOLD, PLAIN
 from ..found import status_words
 from ..text import (
+    alternative_words,
     check_sentence,
     contribution_words,
     dig_sentence,
@@ -30,16 +31,15 @@ from ..text import (
     short_name,
     slope_sentence,
     unlikely_words,
-    way_words,
     worth_sentence,
 )
 from .map_data import COLORS, LETTERS
 from .panel_parts import (
+    alternative_sentences,
     branch_sentences,
     main_rows,
     profile_rows,
     tie_in_rows,
-    way_sentences,
 )
 
 DEPTH_ROWS = 12
@@ -76,7 +76,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
         "mains": main_rows(survey, survey.derived.mains),
-        "ways": way_sentences(survey),
+        "ways": alternative_sentences(survey),
         "pits": [_pit(survey, pit) for pit in survey.dig.pits],
         "pit_cautions": list(survey.rules.pit_cautions),
         "tie_ins": tie_in_rows(survey, survey.derived.tie_ins),
@@ -105,7 +105,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
         "letter": LETTERS[index % len(LETTERS)],
         "color": COLORS[index % len(COLORS)],
         "name": short_name(survey, scored.hypothesis),
-        "way": way_words(survey, scored.hypothesis),
+        "way": alternative_words(survey, scored.hypothesis),
         "percent": percent(scored.probability),
         "width": f"{scored.probability * 100.0:.1f}",
         "why_none": why_none,

@@ -316,7 +316,7 @@ def telling_pits(survey: Survey) -> list[DirectionComparison]:
     return [way for way in ways if way.ring is not None and way.probability >= WORTH_NAMING]
 
 
-def way_sentences(survey: Survey) -> list[str]:
+def alternative_sentences(survey: Survey) -> list[str]:
     """Say for each direction which pit would tell it from the others."""
     unit = survey.site.units
     rows = []

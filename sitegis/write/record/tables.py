@@ -232,23 +232,24 @@ def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
     """
     unit = survey.site.units
 
-    def said(length_m: float | None) -> str:
+    def length_words(length_m: float | None) -> str:
         return "" if length_m is None else about(length_m, unit)
 
     rows: Rows = []
     for row in mains:
         parts = row.why_none
         if row.length_m is not None:
-            parts = f"{said(row.length_m)}: {said(row.private_m)} + {said(row.public_m)}"
-        fall = "" if row.slope is None else f"{said(row.fall_m)}, {100 * row.slope:.1f} %"
+            parts = f"{length_words(row.private_m)} + {length_words(row.public_m)}"
+            parts = f"{length_words(row.length_m)}: {parts}"
+        fall = "" if row.slope is None else f"{length_words(row.fall_m)}, {100 * row.slope:.1f} %"
         rows.append(
             (
                 row.main,
                 percent(row.probability),
                 parts,
                 fall,
-                said(row.arrival_above_main_m),
-                said(row.cover_m),
+                length_words(row.arrival_above_main_m),
+                length_words(row.cover_m),
                 row.opening,
                 row.ruled_out_by,
             )
