@@ -377,6 +377,20 @@ def ellipse_of(center: Array, covariance: Array, radius: float) -> Ellipse:
 def normal_intervals(mean: float, sd: float) -> tuple[Interval, ...]:
     """Return the central intervals of a normal distribution.
 
+    Parameters
+    ----------
+    mean
+        Its mean.
+    sd
+        Its standard deviation.
+
+    Returns
+    -------
+    tuple[Interval, ...]
+        One interval for each of 50, 80 and 95 %.
+
+    Examples
+    --------
     >>> [round(one.pieces[0][1], 6) for one in normal_intervals(0.0, 1.0)]
     [0.67449, 1.281552, 1.959964]
     """
@@ -387,6 +401,20 @@ def normal_intervals(mean: float, sd: float) -> tuple[Interval, ...]:
 def normal_regions(center: Array, covariance: Array) -> tuple[Region, ...]:
     """Return the ellipses of a normal distribution of a place (2,) with a covariance (2, 2).
 
+    Parameters
+    ----------
+    center
+        Middle (2,), m.
+    covariance
+        Covariance (2, 2), m².
+
+    Returns
+    -------
+    tuple[Region, ...]
+        One ellipse for each of 50, 80 and 95 %.
+
+    Examples
+    --------
     >>> [round(one.pieces[0].semi_major_m, 6) for one in normal_regions(np.zeros(2), np.eye(2))]
     [1.17741, 1.794123, 2.447747]
     """

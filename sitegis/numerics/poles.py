@@ -117,6 +117,20 @@ def depth_of_nulls_m(null_spacing_m: float, poles_m: float) -> float:
     for v = x + a. With k = (v / u)^(2/3) that is d² = (v² − k u²) / (k − 1); for a point d = x √2.
     Nulls no farther apart than the poles belong to no depth: counted as those of a point.
 
+    Parameters
+    ----------
+    null_spacing_m
+        Distance between the nulls, m.
+    poles_m
+        Distance between the poles, m; 0 is a point.
+
+    Returns
+    -------
+    float
+        Depth, m.
+
+    Examples
+    --------
     >>> round(depth_of_nulls_m(1.0, 0.0), 6), round(depth_of_nulls_m(1.0, 1e-6), 6)
     (0.707107, 0.707107)
     """
@@ -133,6 +147,20 @@ def poles_at_find(material: str, poles_m: float) -> float:
     That under the slab, unless the find's own ``material`` tells of iron or of another pipe: then
     what a pipe of iron does, or what the sonde's length alone does where that is less.
 
+    Parameters
+    ----------
+    material
+        Material of the pipe at the find, empty where not known.
+    poles_m
+        Distance between the poles under the slab, m.
+
+    Returns
+    -------
+    float
+        Distance, m.
+
+    Examples
+    --------
     >>> poles_at_find("", 0.3), poles_at_find("clay", 0.3), poles_at_find("iron", 0.0)
     (0.3, 0.0, 0.3)
     """

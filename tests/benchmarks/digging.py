@@ -68,7 +68,8 @@ NOT_ASKED = {
     "sitegis.score.finds": {"_worth": 0.0},
     "sitegis.dig.plan": {"draw_corridors": (), "whole_cloud": None, "depth_table": (),
                          "hit_map": None, "compare_directions": (), "follow_trenches": (),
-                         "undecided_direction": (), "_notices": (), "guessed_digs": (), "guessed_cuts": (),
+                         "undecided_direction": (), "_notices": (), "guessed_digs": (),
+                         "guessed_cuts": (),
                          "rank_holes": ()},
 }  # fmt: skip
 """What draws or advises and changes no pit, by module: name and what stands in its place."""
