@@ -94,6 +94,7 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
     ahead, across, segment = pipe.project(reading.marks.xy)
     evidence = _on_pipe(reading, pipe, across, ahead, segment) + np.log(SAME_PIPE)
     found = [Joint(0, float(evidence), None, np.ones((0, 0)), float(ahead[0]))]
+    # distance off the pipe, or past its start: what lies clear of it lies before the wye
     away = np.maximum(np.abs(across), -ahead)  # beside the pipe, or upstream of it
     off = np.flatnonzero(at_least(away, FAR_M, MATTERS_M))
     least = max(int(off[-1]) + 1 if off.size else 1, 1)
@@ -158,6 +159,7 @@ def _joint(
         weighed = split(reading)
     else:
         blind = replace(reading, wye_m=float("nan"))
+        # the noted wye is right, or (5 %) stray: then the footage may be anywhere
         weighed = _both(split(reading), np.log(1.0 - STRAY), split(blind), np.log(STRAY / ACROSS_M))
     logs = weighed.log_weight + np.log(1.0 - SAME_PIPE)
     total = log_sum(logs.ravel())
@@ -216,6 +218,7 @@ def _wye_alternatives(reading: Reading, pipe: Pipe) -> Alternatives:
     turns, shares, sds, labels = _fittings()
     if reading.side is not None:
         right = (turns > 0) == (reading.side == "left")
+        # the side that the camera noted: 2 × 0.9 and 2 × 0.1, so that the shares still sum to 1
         shares = shares * 2.0 * np.where(right, SIDE_RIGHT, 1.0 - SIDE_RIGHT)
     m, kinds = cells * turns.size, turns.size
     places, segment = pipe.at(stations)
@@ -227,11 +230,13 @@ def _wye_alternatives(reading: Reading, pipe: Pipe) -> Alternatives:
     left = np.stack([-flow[:, 1], flow[:, 0]], axis=-1)
     end_rows = np.zeros((m, 2, count + 6))
     end_rows[:, :, :count] = left[:, :, None] * shift[:, None]
+    # unknowns: the pipe's own, then the wye's place along it, the fitting's angle, and two bends
     end_rows[:, :, count] = flow
     angle_rows = np.zeros((m, count + 6))
     angle_rows[:, :count], angle_rows[:, count + 1] = bend, 1.0
     unknowns = np.zeros((m, count + 6, count + 6))
     unknowns[:, :count, :count] = pipe.covariance
+    # an even place within the cell, as a normal
     unknowns[:, count, count] = (CELL_SPREAD * size) ** 2
     unknowns[:, count + 1, count + 1] = np.tile(sds, cells) ** 2
     return Alternatives(
@@ -262,6 +267,7 @@ def _fittings() -> tuple[Array, Array, Array, Indices]:
             shares.append(0.5 * share)
             sds.append(BEND_ANGLE_SD_RAD)
             labels.append(label)
+    # what is no fitting of today (a saddle, a hand-cut hole): any angle, in steps
     free = np.arange(FREE_DEG[0] + 0.5 * FREE_STEP_DEG, FREE_DEG[1], FREE_STEP_DEG)
     rest = 1.0 - sum(WYE_SHARES.values())
     for angle in free:
@@ -378,6 +384,7 @@ def _tied_inverts(
     upstream = np.zeros((m, known.size))
     upstream[:, before] = weighed.upstream[:, known[before]]
     mean, variance = pipe.inverts(stations)
+    # a branch enters a little above the invert: one step at the wye for all marks before it
     step = np.outer(before, before) * WYE_STEP_M[1] ** 2
     return _log_inverts(
         reading.inverts_m[known],
@@ -401,6 +408,7 @@ def _log_inverts(
     logs = []
     for weight, slope, sd in zip(slopes.weights, slopes.means, slopes.sds, strict=True):
         off = read - mean - slope * upstream
+        # the branch's slope is one unknown: an error that grows upstream, shared by all its marks
         cover = variance + sd**2 * upstream[:, :, None] * upstream[:, None]
         root = np.linalg.cholesky(cover + np.diag(sds**2))
         white = np.linalg.solve(root, off[..., None])[..., 0]
@@ -409,6 +417,7 @@ def _log_inverts(
         cost = np.sum(0.5 * tail * white**2 + more, axis=1)
         logs.append(np.log(weight) - cost - half - 0.5 * read.size * np.log(2 * np.pi))
     stacked = np.stack(logs)
+    # log-sum-exp over the peaks of the slope's prior
     peak = stacked.max(axis=0)
     return np.asarray(peak + np.log(np.exp(stacked - peak).sum(axis=0)))
 

@@ -52,12 +52,14 @@ class Pipe:
         ends = np.diff(self.stations_m)
         gap = xy[:, None] - self.corners[:-1]
         along = lot_direction(self.angles)
+        # the foot on each straight, held within it
         ahead = np.clip(np.einsum("nki,ki->nk", gap, along), 0.0, ends)
         away = np.hypot(*(gap - ahead[..., None] * along).transpose(2, 0, 1))
         segment = np.argmin(in_steps(away, MATTERS_M), axis=1)  # of equal ones the upstream one
         rows = np.arange(len(xy))
         side = along[segment, 0] * gap[rows, segment, 1] - along[segment, 1] * gap[rows, segment, 0]
         along_it = np.einsum("ni,ni->n", gap[rows, segment], along[segment])
+        # the first straight goes on upstream, the last one downstream
         least = np.where(segment == 0, -np.inf, 0.0)
         most = np.where(segment == ends.size - 1, np.inf, ends[segment])
         return self.stations_m[segment] + np.clip(along_it, least, most), side, segment
@@ -84,6 +86,7 @@ class Pipe:
         count = self.angles.size
         turn = np.zeros((len(places), 2 * count))
         turn[:, :count] = np.arange(count) <= segment[:, None]
+        # directions are sums of turns: a turn moves all that lies past it by its lever
         lever = np.sum(lot_direction(self.angles[segment]) * places, axis=1)
         shift = turn * lever[:, None]
         shift[np.arange(len(places)), count + segment] += 1.0
@@ -94,6 +97,7 @@ class Pipe:
 
         Over the whole profile, brought to its moments.
         """
+        # invert upstream of the reference: invert + slope × distance
         lever = np.stack([np.ones_like(stations), self.seen_m - stations], axis=-1)
         mean, covariance = mixture_moments(self.profile)
         return lever @ mean, lever @ covariance @ lever.swapaxes(-1, -2)

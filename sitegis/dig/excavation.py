@@ -52,6 +52,7 @@ def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -
         (length_m + 2 * slope * z) * (width_m + 2 * slope * z)
         for z in (0.0, 0.5 * depth_m, depth_m)
     ]
+    # Simpson's rule over the depth: exact, for the area is a quadratic of it
     return depth_m / 6.0 * (areas[0] + 4.0 * areas[1] + areas[2])
 
 
@@ -111,6 +112,7 @@ def widened(ring: Array, by_m: float) -> Array:
     center, along = ring.mean(axis=0), (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
     across = np.array([-along[1], along[0]])
     local = (ring - center) @ np.stack([along, across]).T
+    # each corner outward along both axes
     grown = local + np.sign(local) * by_m
     return np.asarray(center + grown @ np.stack([along, across]))
 
@@ -185,6 +187,7 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
         open_ground = shapely.difference(may_run_in(site), shapely.Polygon(site.building.vertices))
         fits = bool(shapely.covers(open_ground, shapely.Polygon(ring)))
     pipe = 0.25 * np.pi * site.drain_diameter_m**2 * width
+    # dug soil takes more room: the heap and the trucks are of this volume
     loose = rules.bulking[soil]
     below_footing = is_below_footing(site, rules, pit, soil)
     return Excavation(
@@ -331,6 +334,8 @@ def _overlapping(survey: Survey, which: list[int]) -> list[list[int]]:
     groups: list[list[int]] = [[i] for i in which]
     for i, j in combinations(which, 2):
         shapes = [shapely.Polygon(_whole_ring(pits[k])) for k in (i, j)]
+        # two sloped pits meet at the surface where they are nearer than the sum of their widths of
+        # slope
         if not at_least(
             shapely.distance(*shapes), slope * (pits[i].depth_m + pits[j].depth_m), MATTERS_M
         ):

@@ -82,9 +82,11 @@ def part_flow(
         radius = area / (0.5 * diameter_m * angle)
         return float(area * radius ** (2 / 3) * np.sqrt(slope) / roughness - flow_m3_s)
 
+    # more than any free flow: under pressure
     if excess(FULLEST_ANGLE_RAD) <= 0.0:
         return Flow(flow_m3_s / (0.25 * np.pi * diameter_m**2), flow_m3_s, 1.0)
     low, angle = 1e-6, FULLEST_ANGLE_RAD
+    # the flow rises with the angle up to there: bisection
     while angle - low > 1e-12:
         middle = 0.5 * (low + angle)
         low, angle = (middle, angle) if excess(middle) < 0.0 else (low, middle)
@@ -131,6 +133,7 @@ def find_sags(survey: Survey) -> tuple[Sag, ...]:
     marks.sort()
     sags: list[Sag] = []
     for i, (_, low, invert, sd) in enumerate(marks[:-1]):
+        # water stands up to the highest invert that comes after
         _, high, top, top_sd = max(
             marks[i + 1 :], key=lambda mark: float(in_steps(mark[2], MATTERS_M))
         )

@@ -114,6 +114,7 @@ def _sharp(names: tuple[str, ...], outline: Array, sd_m: float) -> list[FixedPoi
     """List the corners of an outline (n, 2) that can be found on the ground."""
     away, here = np.roll(outline, -1, axis=0) - outline, outline - np.roll(outline, 1, axis=0)
     cross = here[:, 0] * away[:, 1] - here[:, 1] * away[:, 0]
+    # exterior angle at each corner
     turn_deg = np.abs(np.degrees(np.arctan2(cross, (here * away).sum(axis=1))))
     corners = zip(names, outline, turn_deg >= LEAST_TURN_DEG, strict=True)
     return [FixedPoint(name, xy, sd_m) for name, xy, sharp in corners if sharp]
@@ -141,6 +142,7 @@ def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
     """
     along = target - points
     unit = along / np.hypot(*along.T)[:, None]
+    # normal matrix of the distances: each fixes the place along its own direction alone
     return np.linalg.inv((unit / sds_m[:, None] ** 2).T @ unit)
 
 
@@ -175,6 +177,7 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
     points = np.array([point.xy for point in usable])
     tape = [site.noise.tape_sd_m(tie.distance_m) for tie in ties]
     sds = np.hypot(tape, [point.sd_m for point in usable])
+    # the best two by their joint error, which favors a right angle; the third one only checks
     pairs = [list(pair) for pair in combinations(range(len(usable)), 2)]
     errors = [_major_sd(target, points[pair], sds[pair]) for pair in pairs]
     first, second = pairs[smallest(errors, ERROR_STEP_M)]
@@ -189,6 +192,7 @@ def choose_ties(site: Site, target: Array) -> tuple[tuple[TapeTie, ...], Array]:
 
 def _in_sight(site: Site, target: Array) -> list[FixedPoint]:
     """Keep the corners within a tape's length that the building does not hide."""
+    # 5 cm in: a tape along the wall's face is not through the house
     inner = shapely.buffer(shapely.Polygon(site.building.vertices), -0.05)
     kept = []
     for point in fixed_points(site):
@@ -267,6 +271,7 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     outline = polyline.closed(site.building.vertices)
     nearest = int(polyline.line_locate_point(outline, target)[2])
     outward, from_start = polyline.normals(outline)[nearest], target - outline[nearest]
+    # along the wall: the outward normal turned back by a quarter
     at = float(from_start @ np.array([-outward[1], outward[0]]))
     names = building_corner_names(site)
     name = names[nearest]

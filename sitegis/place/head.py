@@ -149,6 +149,7 @@ def read_head(
         depth_lifted_m = depth_of_poles_m(depth_lifted_m, poles_m)
     lifted = None
     if depth_lifted_m is not None and lift_m is not None:
+        # the same depth by another reading: what a raised locator shows less the lift
         lifted = depth_lifted_m - lift_m
     nulls = None if null_spacing_m is None else depth_of_nulls_m(null_spacing_m, poles_m)
     readings = [value for value in (depth_m, lifted, nulls) if value is not None]
@@ -191,10 +192,12 @@ def _combine(
     own = np.array(
         [noise.depth_sd_m(depth), noise.depth_sd_m(raised), noise.horizontal_sd_m(depth)]
     )
+    # the session's scale errs in proportion to the depth shown, and not at all in the nulls
     common = noise.session_depth_scale * np.array([depth, raised, 0.0])
     there = [i for i, value in enumerate(readings) if value is not None]
     values = np.array([value for value in readings if value is not None])
     covariance = np.diag(own[there] ** 2) + np.outer(common[there], common[there])
+    # best linear mean of correlated readings: C⁻¹1, normalized
     weights = np.linalg.solve(covariance, np.ones(len(there)))
     # A reading whose weight is negative only cancels the common part: it is left out instead.
     weights = np.maximum(weights, 0.0) / np.maximum(weights, 0.0).sum()
@@ -214,6 +217,7 @@ def _departures(
     repeat, scale = noise.depth_sd_m(depth), noise.session_depth_scale
     if reading is not None and lifted is not None:
         raised_repeat = noise.depth_sd_m(depth + lift_m)
+        # of the scale only the lift's share is left in the difference
         spread = float(np.sqrt(repeat**2 + raised_repeat**2 + (scale * lift_m) ** 2))
         checks.append(("lift", lifted - reading, spread))
     if reading is not None and nulls is not None:

@@ -109,6 +109,7 @@ def require_some_place(
 
 def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:
     """Name the rooms that can move or turn freely, and the points that can move by themselves."""
+    # how much each unknown takes part in what is free
     moves = np.linalg.norm(loose, axis=1)
     significant = 1e-4 * float(moves.max())
     rooms = [
@@ -166,6 +167,7 @@ def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[s
         Pairs of names to measure between.
     """
     information = solution.design.T @ solution.design
+    # a weak prior stands in for what is missing, so that the covariance exists
     covariance = np.linalg.inv(information + np.eye(network.size) / _LOOSE_SD_M**2)
     candidates = _candidates(network, np.asarray(covariance, float))
     if not candidates:
@@ -177,6 +179,7 @@ def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[s
         scores = []
         for row in rows:
             gain = covariance @ row
+            # rank-one update (Sherman and Morrison): one more distance
             after = covariance - np.outer(gain, gain) / (_TAPE_SD_M**2 + row @ gain)
             scores.append((float(np.linalg.eigvalsh(after)[-1]), float(np.trace(after))))
         widest, traces = np.array(scores).T

@@ -70,6 +70,7 @@ def place_points(survey: Survey) -> Survey:
 
     cleaned = clean_network(network, solutions, implausible=implausible)
     mirrors = _mirrors(site, network, cleaned)
+    # a second method names its own suspect: where the two differ a person is told
     robust = huber_suspect(network, solutions[0].x) if cleaned.removals else None
     solution_x = cleaned.solution.x
     adjustment = _adjustment(
@@ -173,6 +174,7 @@ def _implausible(site: Site, network: Network, x: Array) -> int:
     outlines = _room_outlines(site, network, x)
     indoors = [row for row in site.locates if row.room != "lot"]
     points = np.array([x[network.nodes[r.id] : network.nodes[r.id] + 2] for r in indoors])
+    # points outside the house, or deep in another room, speak for the other image
     house = shapely.Polygon(outline).buffer(_OUTSIDE_HOUSE_M)
     inside = np.concatenate([points.reshape(-1, 2), *outlines.values()])
     wrong = int(np.count_nonzero(~shapely.contains_xy(house, inside[:, 0], inside[:, 1])))
@@ -211,6 +213,7 @@ def _adjustment(
         doubtful = row is None or index in cleaned.suspects
         proposal = propose(site, network, cleaned, index) if doubtful else ""
         if row is None:
+            # an observation taken out is held against all the others: w = misclosure over its sd
             error, spread = predicted_against(network, cleaned, index)
             out.append(
                 AdjustedObservation(
@@ -287,11 +290,13 @@ def _mark_covariance(
     """
     columns = [network.nodes[row.id] + axis for row in rows for axis in (0, 1)]
     covariance = cleaned.reliability.covariance
+    # the tape is worse than stated: its part grows by the learned scale
     if tape_square > 1.0 and not cleaned.suspects:
         covariance = covariance + (tape_square - 1.0) * taped_part(network, cleaned)
     covariance = covariance[np.ix_(columns, columns)]
     free = len(cleaned.kept) - network.size
     if cleaned.suspects and free > 0:
+        # a blunder is somewhere and not located: the whole is scaled by the variance of unit weight
         covariance = covariance * max(1.0, cleaned.solution.chi_square / free)
     return np.asarray((covariance + covariance.T) / 2.0)
 
@@ -311,6 +316,7 @@ def _receiver_covariance(
             for row in rows
         ]
     )
+    # the session shifts all that was located alike: off the diagonal too
     common = noise.session_horizontal_m**2 * np.outer(received, received)
     own = np.diag(received * factor * spread**2)
     return np.asarray(np.kron(common + own, np.eye(2)), float)

@@ -48,6 +48,7 @@ def join_exit(survey: Survey) -> Survey:
     if drawn is None:
         return survey
     poses, component, weights = drawn
+    # what goes to no listed main keeps the exit from the marks alone
     unlisted = max(1.0 - float(weights.sum()), 0.0)
     total = sum(part.weight for part in inside.mixture)
     parts = [
@@ -95,6 +96,7 @@ def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
         return drain
     here, along = np.array([joint.x_m, joint.y_m]), lot_direction(joint.angle_rad)
     vertices = np.array(drain.vertices)
+    # the last straight's ends brought onto the exit's line
     feet = here + ((vertices[-2:] - here) @ along)[:, None] * along
     vertices[-1] = feet[1]
     vertices[-2] = feet[0] if len(vertices) == 2 else _corner(vertices, here, along, feet[0])
