@@ -38,7 +38,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "write/record/particulars.reach_of", "read/manholes.place_manholes",
     }),
     "handed over on their lattice": frozenset({
-        "dig/cloud.whole_cloud", "write/answer._line", "write/record/tables.probability_rows",
+        "dig/cloud.whole_cloud", "write/answer._line", "write/report.route_section",
         "write/text.check_sentence",
     }),
     "put in steps before, in the same function or by its key": frozenset({

@@ -25,12 +25,17 @@ from tests.invented import HOUSE_FRONT_M, LOT_WIDTH_M, corner_site
 
 
 def test_a_pit_costs_what_it_adds_up_to() -> None:
-    """1.2 × 0.9 × 1.0 m on lawn: 450 + 1.08 × 110 + 1.08 × 15; at 2 m the protected rate."""
+    """1.2 × 0.9 × 1.0 m on lawn: 450 + 1.08 × 110 + 1.08 × 15; at 2 m the protected rate.
+
+    What lies under 5 ft is thrown a second time.
+    """
     settings_ = DigSettings()
 
     costs = pit_cost(np.full(2, 1.08), np.array([1.0, 2.0]), np.full(2, 15.0), settings_, RULES)
 
-    assert costs == pytest.approx([450 + 118.8 + 16.2, 450 + 2.16 * 190 + 16.2])
+    assert costs == pytest.approx(
+        [450 + 118.8 + 16.2, 450 + 1.08 * (2.0 + 2.0 - 1.524) * 190 + 16.2]
+    )
 
 
 def test_protection_begins_at_five_feet() -> None:

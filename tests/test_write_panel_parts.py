@@ -11,15 +11,17 @@ from sitegis.language import ENGLISH
 from sitegis.model.derived import Derived
 from sitegis.model.dig_plan import DirectionComparison
 from sitegis.model.survey import Survey
+from sitegis.units import about
 from sitegis.write.derive import find
 from sitegis.write.page.dig_card import excavation_facts
+from sitegis.write.page.panel import panel_context
 from sitegis.write.page.panel_parts import (
     alternative_sentences,
-    main_rows,
     profile_rows,
     telling_pits,
     tie_in_rows,
 )
+from sitegis.write.report import main_section
 
 from .filled import filled_survey
 
@@ -38,23 +40,28 @@ def _way(toward: str, probability: float, ring: np.ndarray | None) -> DirectionC
     return DirectionComparison(toward, probability, 17.0, 2.7, 7.0, 2.0, ring, 0.9, 0.1)  # type: ignore[arg-type]
 
 
-def test_a_main_says_which_part_is_private(survey: Survey, derived: Derived) -> None:
-    """Length on the lot and outside it, cover, what a repair opens, the check: all are named."""
-    first, *_ = main_rows(survey, derived.mains)
-    facts = dict(first["facts"])
-    assert first["percent"] == "70 %"
-    assert "(private)" in facts["Length"]
-    assert "(public)" in facts["Length"]
-    assert "above the main's invert (drop at main)" in facts["Invert at connection"]
-    told = {"Fall", "Cover at the lot line", "A repair opens", "Check to rule it out"}
-    assert told <= facts.keys()
+def test_page_and_record_lay_the_mains_side_by_side_alike(survey: Survey, derived: Derived) -> None:
+    """Length on the lot and outside it, cover, what a repair opens, the check: all are named.
+
+    The page's facts are the record's columns; what is private and public adds up to the length.
+    """
+    survey = find(survey)
+    section, (first, *_) = main_section(survey), panel_context(survey)["mains"]
+    assert first["percent"] == section.rows[0][1] == "70 %"
+    assert first["facts"] == list(zip(section.head[2:], section.rows[0][2:], strict=True))
+    main = derived.mains[0]
+    assert main.private_m is not None
+    assert main.public_m is not None
+    assert main.length_m == pytest.approx(main.private_m + main.public_m)
+    assert about(main.private_m, "ft") in section.rows[0][2]
 
 
 def test_a_main_without_a_route_has_no_numbers(survey: Survey, derived: Derived) -> None:
-    """Where no route fits no length is made up."""
-    last = main_rows(survey, derived.mains)[-1]
-    assert "Length" not in dict(last["facts"])
-    assert last["out"]
+    """Where no route fits no length is made up: the reason stands in its place."""
+    row = main_section(find(survey)).rows[-1]
+    assert row[2] == derived.mains[-1].why_none
+    assert row[3:6] == ("", "", "")
+    assert panel_context(find(survey))["mains"][-1]["out"]
 
 
 def test_a_pit_says_both_ways_of_digging(survey: Survey, derived: Derived) -> None:

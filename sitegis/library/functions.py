@@ -212,13 +212,17 @@ class Result(Check):
 
     def _repr_html_(self) -> str:
         """Return the summary for a notebook: headline, alternatives, inferred said."""
+        from ..write.report import route_section
+
+        section = route_section(self.survey)
+        head = "".join(f"<th>{escape(name)}</th>" for name in section.head)
         rows = "".join(
-            f"<tr><td>{escape(one.hypothesis.id)}</td><td>{one.probability:.1%}</td></tr>"
-            for one in self.survey.scores.hypotheses[:5]
+            f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>"
+            for row in section.rows
         )
         return (
             f"<b>{escape(self.site.name)}</b> (inferred, not located)"
-            f"<table><tr><th>route alternative</th><th>probability</th></tr>{rows}</table>"
+            f"<table><tr>{head}</tr>{rows}</table>"
         )
 
 

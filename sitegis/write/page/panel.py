@@ -18,7 +18,9 @@ from ...units import about, percent
 from ..cut_sheet import CutSheet, cut_sheets
 from ..fonts import BOLD, PLAIN
 from ..found import status_words
+from ..report import depth_section, main_section
 from ..text import (
+    WORTH_NAMING,
     alternative_words,
     check_sentence,
     contribution_words,
@@ -37,12 +39,11 @@ from .map_data import COLORS, LETTERS
 from .panel_parts import (
     alternative_sentences,
     branch_sentences,
-    main_rows,
+    evidence_words,
     profile_rows,
     tie_in_rows,
 )
 
-DEPTH_ROWS = 12
 OUTCOME_ROWS = 5
 
 
@@ -75,7 +76,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
         "reliability": reliability_words(survey.scores.hypotheses),
         "next_check": check_sentence(survey),
         "outcomes": _outcomes(survey),
-        "mains": main_rows(survey, survey.derived.mains),
+        "mains": _mains(survey),
         "ways": alternative_sentences(survey),
         "pits": [_pit(survey, pit) for pit in survey.dig.pits],
         "pit_cautions": list(survey.rules.pit_cautions),
@@ -85,7 +86,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
             *profile_rows(survey, survey.derived.profile),
             *branch_sentences(survey),
         ],
-        "depths": _depths(survey),
+        "depths": depth_section(survey),
         "cautions": list(survey.rules.cautions),
         "flags": [n for n in survey.notices if n.needs_person],
         "notices": [n for n in survey.notices if not n.needs_person],
@@ -120,6 +121,22 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
             for item in scored.contributions
         ],
     }
+
+
+def _mains(survey: Survey) -> list[dict[str, Any]]:
+    """Give each main with what speaks for and against it and its row of the report."""
+    streets, section = {main.id: main.street for main in survey.site.mains}, main_section(survey)
+    return [
+        {
+            "name": f"{streets[main.main]} ({main.main})",
+            "percent": row[1],
+            "out": main.probability < WORTH_NAMING,
+            "speaks_for": [evidence_words(one) for one in main.speaks_for],
+            "speaks_against": [evidence_words(one) for one in main.speaks_against],
+            "facts": [pair for pair in zip(section.head[2:], row[2:], strict=True) if pair[1]],
+        }
+        for main, row in zip(survey.derived.mains, section.rows, strict=True)
+    ]
 
 
 def _sign(bits: float) -> str:
@@ -175,22 +192,6 @@ def _cut_sheet(sheet: CutSheet) -> dict[str, Any]:
         "places": sheet.places,
         "before": sheet.before,
     }
-
-
-def _depths(survey: Survey) -> list[dict[str, str]]:
-    """Thin the depth table to what fits beside a map, both ends kept."""
-    steps, unit = survey.dig.depths, survey.site.units
-    if len(steps) > DEPTH_ROWS:
-        last = len(steps) - 1
-        steps = tuple(steps[round(i * last / (DEPTH_ROWS - 1))] for i in range(DEPTH_ROWS))
-    return [
-        {
-            "station": about(step.station_m, unit),
-            "depth": about(step.depth_m, unit),
-            "band": f"{about(step.depth_05_m, unit)} to {about(step.depth_95_m, unit)}",
-        }
-        for step in steps
-    ]
 
 
 def _costs(survey: Survey) -> str:

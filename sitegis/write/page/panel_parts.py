@@ -9,7 +9,7 @@ import numpy as np
 from ...dig.stakeout import choose_ties
 from ...dig.tie_in import verdict
 from ...evidence import item_label
-from ...model.derived import MainComparison, PipeLoad, ProfileCheck, TieIn
+from ...model.derived import PipeLoad, ProfileCheck, TieIn
 from ...model.dig_plan import DirectionComparison
 from ...model.results import Contribution
 from ...model.survey import Survey
@@ -38,37 +38,6 @@ ENTRY_WORDS = {
 }
 
 
-def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> list[dict[str, Any]]:
-    """Lay the mains side by side: chance, what speaks, facts, and the check to make.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    mains
-        The mains side by side.
-
-    Returns
-    -------
-    list[dict[str, Any]]
-        One row a main.
-    """
-    streets = {main.id: main.street for main in survey.site.mains}
-    return [
-        {
-            "name": f"{streets[row.main]} ({row.main})",
-            "toward": row.toward,
-            "percent": percent(row.probability),
-            "out": row.probability < WORTH_NAMING,
-            "speaks_for": [evidence_words(one) for one in row.speaks_for],
-            "speaks_against": [evidence_words(one) for one in row.speaks_against],
-            "facts": main_facts(survey, row),
-            "why_none": row.why_none,
-        }
-        for row in mains
-    ]
-
-
 def evidence_words(one: Contribution) -> str:
     """Say what an item of evidence speaks for, its name with spaces, and how strongly.
 
@@ -77,41 +46,6 @@ def evidence_words(one: Contribution) -> str:
     """
     support = support_words(one.bits).partition(":")[0]
     return f"{item_label(one.item, one.kind)}: {one.words}{f' ({support})' if support else ''}"
-
-
-def main_facts(survey: Survey, row: MainComparison) -> Facts:
-    """List what a lateral to this main would be; lengths are means over its routes.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    row
-        The main.
-
-    Returns
-    -------
-    Facts
-        Names and facts.
-    """
-    unit = survey.site.units
-    facts: Facts = []
-    if row.length_m is not None:
-        length = about(row.length_m, unit)
-        if row.private_m is not None and row.public_m is not None:
-            length += f": {about(row.private_m, unit)} on the lot (private), "
-            length += f"{about(row.public_m, unit)} outside it (public)"
-        facts.append(("Length", length))
-    if row.fall_m is not None and row.slope is not None:
-        facts.append(("Fall", f"{about(row.fall_m, unit)}, {format_slope(row.slope, unit)}"))
-    if row.arrival_above_main_m is not None:
-        drop = f"{about(row.arrival_above_main_m, unit)} above the main's invert (drop at main)"
-        facts.append(("Invert at connection", drop))
-    if row.cover_m is not None:
-        facts.append(("Cover at the lot line", about(row.cover_m, unit)))
-    facts.append(("A repair opens", row.opening))
-    facts.append(("Check to rule it out", row.ruled_out_by))
-    return facts
 
 
 def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:

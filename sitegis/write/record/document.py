@@ -37,6 +37,7 @@ from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
 from ..found import status_words
 from ..numbers import written_date
 from ..page.panel_parts import profile_rows
+from ..report import Section, depth_section, main_section, route_section
 from ..text import worth_sentence
 from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
@@ -316,6 +317,11 @@ def _block(
     return [CondPageBreak(1.3 * inch), _text(title, HEAD), table]
 
 
+def _section(section: Section, shares: tuple[float, ...], width: float) -> list[Flowable]:
+    """Set a section of the report, its columns by their shares of the width."""
+    return _block(section.title, section.head, list(section.rows), shares, width)
+
+
 def _as_found(survey: Survey, width: float) -> list[Flowable]:
     """Tell what was found outdoors and what each answer changed, where there is either."""
     revisions = as_found.revision_rows(survey)
@@ -365,9 +371,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Lot lines, counter-clockwise from the front-left corner",
                 ("side", "grid bearing", "distance on the ground"),
                 particulars.lot_rows(survey), (0.2, 0.4, 0.4), width),
-        *_block("Depth along the most probable route (inferred)",
-                ("from the wall", "ground to invert", "90 %: from to", "cover over the pipe"),
-                tables.depth_rows(survey), (0.2, 0.25, 0.33, 0.22), width),
+        *_section(depth_section(survey), (0.2, 0.25, 0.33, 0.22), width),
         *_block("Swing ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
         CondPageBreak(4.0 * inch),
@@ -391,14 +395,8 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to camera head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.16, 0.16, 0.14, 0.15), width),
-        *_block("Mains side by side (inferred; means over the routes)",
-                ("main", "probability", "length: on the lot + outside", "fall, slope",
-                 "drop at main", "cover at lot line", "a repair opens", "check to rule it out"),
-                tables.main_rows(survey, survey.derived.mains),
-                (0.11, 0.1, 0.15, 0.11, 0.09, 0.09, 0.15, 0.2), width),
-        *_block("Which main: the route alternatives",
-                ("route alternative", "probability", "strongest evidence"),
-                tables.probability_rows(survey), (0.27, 0.13, 0.6), width),
+        *_section(main_section(survey), (0.11, 0.1, 0.15, 0.11, 0.09, 0.09, 0.15, 0.2), width),
+        *_section(route_section(survey), (0.27, 0.13, 0.6), width),
         _text(reliability_words(survey.scores.hypotheses), SMALL),
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
                 (0.65, 0.35), width),
@@ -534,7 +532,7 @@ def _last(survey: Survey, width: float) -> list[Flowable]:
     return [
         CondPageBreak(0.7 * inch),
         _text("Flags and assumptions", HEAD), *(notices or [_text("none")]),
-        CondPageBreak(1.3 * inch), _text("Cautions", HEAD), columns,
+        CondPageBreak(2.5 * inch), _text("Cautions", HEAD), columns,
         KeepTogether([
             _text("Signatures", HEAD),
             _text("A signature states what was measured; it does not turn an inferred line into "

@@ -9,7 +9,7 @@ from __future__ import annotations
 from ...dig.depths import best_route, routes_of
 from ...dig.excavation import sides_of
 from ...exit import turn_words
-from ...model.derived import Excavation, MainComparison, TapSpread, TieIn
+from ...model.derived import Excavation, TapSpread, TieIn
 from ...model.survey import Survey
 from ...numerics.statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
 from ...place.report import adjustment_lines
@@ -25,14 +25,12 @@ from ...units import (
 )
 from ..answer_intervals import station_words
 from ..features import point_class
-from ..page.panel_parts import evidence_words, load_place, tie_in_facts
+from ..page.panel_parts import load_place, tie_in_facts
 from ..text import (
     OTHER,
     heading_words,
-    likely_and_not,
     noise_words,
     point_words,
-    short_name,
     tape_words,
     wall_offset_words,
 )
@@ -159,21 +157,6 @@ def point_rows(survey: Survey) -> Rows:
     return rows
 
 
-def depth_rows(survey: Survey) -> Rows:
-    """List the depth along the most probable route, about every 3 m (10 ft)."""
-    units, steps = survey.site.units, survey.dig.depths
-    if not steps:
-        return []
-    stride = max(1, round(3.0 / max(steps[-1].station_m / max(len(steps) - 1, 1), 0.1)))
-    chosen = [*steps[:-1:stride], steps[-1]]
-    return [
-        (about(s.station_m, units), about(s.depth_m, units),
-         f"{about(s.depth_05_m, units)} to {about(s.depth_95_m, units)}",
-         about(max(s.depth_m - survey.site.drain_diameter_m, 0.0), units))
-        for s in chosen
-    ]  # fmt: skip
-
-
 def tie_rows(survey: Survey) -> Rows:
     """List the tape ties of the exit and the first pits."""
     units = survey.site.units
@@ -197,63 +180,6 @@ def class_rows(survey: Survey) -> Rows:
     ]
     if best_route(survey, survey.scores.hypotheses[0]) is None:
         rows.append(("Lateral outside the wall", "not known"))
-    return rows
-
-
-def probability_rows(survey: Survey) -> Rows:
-    """List the alternatives worth a line, with the strongest evidence; the rest share the last."""
-    likely, unlikely = likely_and_not(survey)
-    rows: Rows = []
-    for scored in likely:
-        ordered = sorted(scored.contributions, key=lambda c: -abs(c.bits))[:2]
-        words = "; ".join(evidence_words(c) for c in ordered if c.words)
-        rows.append((short_name(survey, scored.hypothesis), percent(scored.probability), words))
-    if unlikely:
-        together = sum(scored.probability for scored in unlikely)
-        names = ", ".join(short_name(survey, scored.hypothesis) for scored in unlikely)
-        rows.append((f"{len(unlikely)} more", percent(together), names))
-    return rows
-
-
-def main_rows(survey: Survey, mains: tuple[MainComparison, ...]) -> Rows:
-    """Lay the mains side by side, a row each; what speaks for them stands with the ways.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    mains
-        The mains side by side.
-
-    Returns
-    -------
-    Rows
-        One row a main.
-    """
-    unit = survey.site.units
-
-    def length_words(length_m: float | None) -> str:
-        return "" if length_m is None else about(length_m, unit)
-
-    rows: Rows = []
-    for row in mains:
-        parts = row.why_none
-        if row.length_m is not None:
-            parts = f"{length_words(row.private_m)} + {length_words(row.public_m)}"
-            parts = f"{length_words(row.length_m)}: {parts}"
-        fall = "" if row.slope is None else f"{length_words(row.fall_m)}, {100 * row.slope:.1f} %"
-        rows.append(
-            (
-                row.main,
-                percent(row.probability),
-                parts,
-                fall,
-                length_words(row.arrival_above_main_m),
-                length_words(row.cover_m),
-                row.opening,
-                row.ruled_out_by,
-            )
-        )
     return rows
 
 
