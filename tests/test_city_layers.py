@@ -13,6 +13,7 @@ import shapely
 from click.testing import CliRunner
 
 from sitegis.city import look, run_city, trial
+from sitegis.city.addresses import street_name
 from sitegis.city.elevations import read_elevations
 from sitegis.city.filters import kept_rows
 from sitegis.city.layer_arrays import Parcels
@@ -278,6 +279,66 @@ def test_buildings_beside_their_lots_are_told(town, tmp_path):
     moved["geometry"] = moved.translate(3000.0, 200.0)
     path = write_town(Town(**{**vars(town), "buildings": moved}), tmp_path)
     assert faults_of(path) == {"buildings.layer": "layer-beside"}
+
+
+def test_parcels_in_the_zone_next_door_are_the_ones_told(town, tmp_path):
+    """All other layers lie together: the fault is the parcels', and no other is named."""
+    moved = town.parcels.set_crs("EPSG:26915", allow_override=True)
+    path = write_town(Town(**{**vars(town), "parcels": moved}), tmp_path)
+    assert faults_of(path) == {"parcels.layer": "layer-far"}
+
+
+@pytest.mark.parametrize("shift", [(120.0, 0.0), (25.0, 25.0), (0.0, 210.0)])
+def test_mains_beside_their_streets_wait_for_a_person(town, tmp_path, shift):
+    """Mains shifted by a lot or by a datum run under houses: said, however sure single lots are."""
+    moved = town.mains.copy()
+    moved["geometry"] = moved.translate(*shift)
+    summary, _ = run(Town(**{**vars(town), "mains": moved}), tmp_path)
+    assert "mains-under-buildings" in codes(summary)
+    assert summary.needs_person
+
+
+def test_a_town_hardly_on_record_waits_for_a_person(town, tmp_path):
+    """Half of the mains lost: the lots without any are counted, and no town passes for whole."""
+    few = town.mains[town.mains.index % 5 == 0].reset_index(drop=True)
+    assert "many-without-main" in codes(run(Town(**{**vars(town), "mains": few}), tmp_path)[0])
+
+
+@pytest.mark.parametrize("name", ["X", None, ""])
+def test_a_column_that_tells_no_parcels_apart_is_refused(town, tmp_path, name):
+    """The fault is the column of ids, not the buildings that then lie on no lot."""
+    alike = town.parcels.copy()
+    alike["apn"] = pd.Series([name] * len(alike), dtype=object)
+    path = write_town(Town(**{**vars(town), "parcels": alike}), tmp_path)
+    assert faults_of(path) == {"parcels.id": "ids-repeated"}
+
+
+@pytest.mark.parametrize("mark", ["'", " m", "?"])
+def test_a_column_of_elevations_without_a_number_waits_for_a_person(town, tmp_path, mark):
+    """A unit typed behind every value makes texts of all: told with the first few."""
+    typed = town.mains.copy()
+    typed["us_inv"] = typed["us_inv"].astype(str) + mark
+    summary, _ = run(Town(**{**vars(town), "mains": typed}), tmp_path)
+    told = [n for n in summary.notices if n.code == "elevation-placeholder" and n.needs_person]
+    assert len(told) == 1
+    assert "mains.us_inv" in told[0].message
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "1204 N Quarn St 12345", "1204 n.  quarn  st  12345-6789", "#5 1204 N QUARN STREET",
+        "Lot 5 1204 North Quarn St", "1204 & 1206 N Quarn St", "1204 N Quarn St Rear",
+        "1204-1206 N Quarn St", "1204 1/2 N Quarn St # 5", "1204 N Quarn St, Ixley 12345",
+    ],
+)  # fmt: skip
+def test_addresses_in_odd_forms_name_their_street(written):
+    assert street_name(written) == street_name("North Quarn Street")
+
+
+@pytest.mark.parametrize("written", ["N/A", "None", "0 NO ADDRESS", "PO Box 12", "unknown", " "])
+def test_what_stands_for_no_address_names_no_street(written):
+    assert not street_name(written).name
 
 
 def test_a_file_geodatabase_is_read(town, plain, tmp_path):

@@ -45,7 +45,14 @@ _TO_TWELVE = tuple(
 )
 ORDINALS = {word: str(i + 1) for i, word in enumerate(_TO_TWELVE)}
 _NUMBER = re.compile(r"\d+[a-z]?(-?[a-z0-9]+)?")
-_UNIT = {"apt", "apartment", "unit", "suite", "ste", "bldg", "floor", "fl", "rm", "lot", "#"}
+_UNIT = {"apt", "apartment", "unit", "suite", "ste", "bldg", "floor", "fl", "rm", "lot", "#",
+         "rear"}  # fmt: skip
+# What stands for no address, a unit or a second number before the street's, and a ZIP code.
+_NOWHERE = re.compile(r"(n/?a|none|null|unknown|unassigned|tbd|(0 )?no address.*|p ?o box\b.*)")
+_BEFORE = re.compile(
+    r"^(?:#|lot |unit |apt |suite )\s*\w+\s+(?=\d)|(?<=\d)\s*(?:&|and)\s*\d+(?=\s)"
+)
+_ZIP = re.compile(r"(?<=\w)\s+\d{5}(-\d{4})?$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +73,12 @@ def street_name(text: str) -> StreetName:
     >>> street_name("12 Third Ave"), street_name("St Mary's Rd").name
     (StreetName(name='3', kind='ave', toward=''), 'saint marys')
     """
-    plain = re.sub(r"[.'’`]", "", text.split(",", maxsplit=1)[0].casefold().replace("#", " # "))
+    plain = re.sub(r"[.'’`]", "", text.split(",", maxsplit=1)[0].casefold()).strip()
+    if _NOWHERE.fullmatch(plain):
+        return StreetName("", "", "")
+    plain = _BEFORE.sub("", plain)
+    plain = _ZIP.sub("", plain) if plain[:1].isdigit() else plain
+    plain = plain.replace("#", " # ")
     words = re.sub(r"[^\w#/-]+", " ", plain).split()
     for i, word in enumerate(words):
         if i > 1 and word in _UNIT:

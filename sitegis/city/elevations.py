@@ -86,7 +86,7 @@ def read_elevations(
             f"{key}.{column}: {'; '.join(said)}: taken for 'not known', never for an "
             f"elevation; {int(np.isfinite(values).sum())} of {len(values)} rows are left.",
             key,
-            needs_person=False,
+            needs_person=not np.isfinite(values).any(),
         )
     ]
 

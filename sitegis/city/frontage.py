@@ -14,7 +14,7 @@ import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
-from .addresses import agreement, likelihood
+from .addresses import agreement, likelihood, street_name
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
 from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words, unique_rows
 
@@ -347,7 +347,7 @@ class _Judge:
         The narrower line and the deeper setback speak for a front, and the street of the address
         by its likelihood: a rule that it decides would be wrong where it is.
         """
-        address = self.addresses[lot]
+        address = self.addresses[lot] if street_name(self.addresses[lot]).name else ""
         fits = [agreement(address, f.name) for f in streets]
         told = NAMES_NONE if address and not max(fits) else "" if not address else NAMES_FRONT
         if len(streets) == 1:

@@ -12,11 +12,13 @@ from ..messages.errors import Notice
 from ..numerics.records import take_rows
 from .columns import AREAS, Placer, are_finite, numbers, words
 from .elevations import read_elevations
+from .faults import Faults
 from .layer_arrays import Parcels, Shapes, Whole
 from .roads import judge_roads
 from .schema import ParcelTable
 
 LEAST_LOT_M2 = 1.0
+MOST_WITHOUT_ID = 0.5  # judgment, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +48,13 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
 
 
 def make_lots(
-    frame: Any, table: ParcelTable, place: Placer, houses: Shapes, ways: Shapes
+    frame: Any, table: ParcelTable, place: Placer, houses: Shapes, ways: Shapes, faults: Faults
 ) -> tuple[Parcels, tuple[Failure, ...], list[Notice]]:
     """Make the lots in the order of their ids, and tell what is no lot, with its row from 1.
 
-    ``ways`` are the centerlines of streets and alleys.
     No lot is: a parcel without id or area, a second one of an id, one with the outline of
-    another (units of a condominium), and one that is the street itself.
+    another (units of a condominium), and one that is the street itself. A column in which most
+    have no id of their own is a fault.
 
     Parameters
     ----------
@@ -66,6 +68,8 @@ def make_lots(
         Outlines of the houses.
     ways
         Centerlines of streets and alleys.
+    faults
+        Gathers what is to be refused.
 
     Returns
     -------
@@ -77,6 +81,11 @@ def make_lots(
         What was decided.
     """
     records, rows, failures, said = _once_each(frame, table, place)
+    nameless = sum(f.code in ("id-twice", "id-missing") for f in failures)
+    if nameless > MOST_WITHOUT_ID * len(frame):
+        faults.add("ids-repeated", "parcels.id", table.id,
+                   f"{nameless} of {len(frame)} parcels have no id of their own in this column.",
+                   "name the column that tells each parcel from every other.")  # fmt: skip
     stacked = _stacked_on(records.shapes)
     on = np.flatnonzero(stacked >= 0)
     failures += [

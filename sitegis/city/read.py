@@ -22,7 +22,7 @@ from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
 from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
 from .faults import Faults
-from .layer_arrays import Block
+from .layer_arrays import Block, Mains, Shapes
 from .layer_files import LayerFiles
 from .layer_records import (
     read_areas,
@@ -39,6 +39,7 @@ from .schema import CityFile, known_keys
 FAR_M = 5000.0  # a town's sewers lie among its parcels; judgment
 # Judgment, no source: sheds on the street are few; a shifted layer has most beside the lots.
 LEAST_ON_LOTS, MOST_OFF_LOTS = 0.2, 0.7
+UNDER_M, MOST_UNDER = 2.0, 0.10
 _SYNTAX_REMEDY = "check quotes, brackets and '=' there."
 
 
@@ -190,8 +191,11 @@ def _block(
         read_areas(frames["buildings"], place),
         read_centerlines(frames, file, place),
     )
-    records, failures, said = make_lots(parcels, file.parcels, place, houses, centerlines.shapes)
+    records, failures, said = make_lots(
+        parcels, file.parcels, place, houses, centerlines.shapes, faults
+    )
     notices += said
+    faults.leave()
     on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
     share = len(np.unique(on_lots)) / max(len(houses), 1)
     if share < LEAST_ON_LOTS:
@@ -222,7 +226,7 @@ def _block(
     mains, said, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
     notices += said
     mains, said = with_the_flow(mains)
-    notices += said
+    notices += said + _under_houses(mains, houses)
     block = Block(
         parcels=replace(records, grounds_m=grounds),
         own=np.ones(len(records.ids), bool),
@@ -235,6 +239,20 @@ def _block(
         priors=file.prior,
     )
     return block, failures, wrong + also_wrong
+
+
+def _under_houses(mains: Mains, houses: Shapes) -> list[Notice]:
+    """Warn where so many mains pass under buildings that a layer is likely beside its place."""
+    main, house = STRtree(mains.shapes).query(houses, predicate="intersects")[::-1]
+    inside = shapely.length(shapely.intersection(mains.shapes[main], houses[house]))
+    share = len(np.unique(main[inside > UNDER_M])) / max(len(mains.ids), 1)
+    if share <= MOST_UNDER:
+        return []
+    return [
+        Notice("mains-under-buildings",
+               f"{100 * share:.0f} % of the mains run under buildings: look at both layers over "
+               "each other; one of them is likely beside its place (CRS, zone, datum).", "mains")
+    ]  # fmt: skip
 
 
 def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
@@ -263,6 +281,16 @@ def _check_near(
 ) -> None:
     """Fault a layer that lies far from the parcels: its CRS is hardly the one it states."""
     town = extent(parcels, crs)
+    there = {key: extent(frame, crs) for key, frame in frames.items() if frame is not None}
+    far_m = FAR_M / float(crs.axis_info[0].unit_conversion_factor)
+    if len(there) > 1 and all(shapely.distance(town, box) > far_m for box in there.values()):
+        # all others lie together: it is the parcels that are elsewhere
+        first, *others = there.values()
+        if all(shapely.distance(first, box) <= far_m for box in others):
+            faults.add("layer-far", "parcels.layer", file.parcels.layer,
+                       "The parcels lie far from all other layers, which lie together.",
+                       "check the parcels' CRS in a GIS, over the other layers.")  # fmt: skip
+            return
     for key, frame in frames.items():
         if frame is None:
             continue

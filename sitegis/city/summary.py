@@ -18,6 +18,7 @@ from .tables import Columns, Tables, from_wkb, table
 SHOWN = 5
 # Judgment, no source.
 MOST_WITHOUT_FRONT = 0.15
+MOST_WITHOUT_MAIN = 0.30
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +173,16 @@ class Tally:
                     f"{lost} of {self.lots} lots face no street or alley: look for "
                     "roads among the parcels, and for streets that are missing.",
                     "streets",
+                )
+            )
+        bare = self.unanswered[ANSWERS[1]]
+        if bare > MOST_WITHOUT_MAIN * max(self.lots, 20):
+            found.append(
+                Notice(
+                    "many-without-main",
+                    f"{bare} of {self.lots} lots have no main on record: look for mains that are "
+                    "missing or filtered out, and at the layer's CRS.",
+                    "mains",
                 )
             )
         return found
