@@ -37,7 +37,8 @@ def exit_spread(survey: Survey) -> ExitSpread:
     Place, direction and invert are those of the weighted routes; the part of the probability
     that has no route (``unlisted``) keeps the exit as the marks give it. The slope is that of
     the drain under the slab, which the marks and practice alone tell. Sets of direction and
-    place hold their level whether two marks or more, one or none lie after the last bend.
+    place hold their level whether two marks or more, one or none lie after the last bend, and
+    whichever wall the drain leaves by.
     """
     exit, site = survey.exit, survey.site
     poses, component = _poses(survey)
@@ -62,9 +63,10 @@ def exit_spread(survey: Survey) -> ExitSpread:
 
 
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
-    """Sort samples (m,) of an exit by the marks after the last bend of their ``component`` (m,).
+    """Sort samples (m,) of an exit by the marks after the last bend, and by the wall.
 
-    A kind of less than 2 % counts to the most probable one, as what came by no component does.
+    What is less probable than 2 % counts to the most probable wall of as many marks, a number of
+    marks that is less probable to the most probable kind, as does what came by no component.
 
     Parameters
     ----------
@@ -80,12 +82,18 @@ def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Str
     Strata
         Kind and part of each sample.
     """
-    after = np.array([*(part.marks_after for part in exit.mixture), -1])[component]
-    share = np.array([weights[after == kind].sum() for kind in range(3)]) / weights.sum()
+    walls = 1 + max(part.wall_index for part in exit.mixture)
+    kinds = [part.marks_after * walls + part.wall_index for part in exit.mixture]
+    kind = np.array([*kinds, -1])[component]
+    share = np.bincount(kind[kind >= 0], weights[kind >= 0], minlength=3 * walls) / weights.sum()
+    counted = np.arange(share.size)
     most = largest(share, MATTERS_P)
-    kept = at_least(share, LEAST_STRATUM)
-    kind = np.array([k if kept[k] else most for k in range(3)])
-    return Strata(np.where(after < 0, most, kind[after]), component)
+    for own in np.arange(share.size).reshape(3, walls):
+        few = ~at_least(share[own], LEAST_STRATUM)
+        counted[own[few]] = own[largest(share[own], MATTERS_P)]
+        if not at_least(share[own].sum(), LEAST_STRATUM):
+            counted[own] = most
+    return Strata(np.where(kind < 0, most, counted[kind]), component)
 
 
 def _poses(survey: Survey) -> tuple[Array, NDArray[np.int64]]:
