@@ -56,7 +56,19 @@ class ReadingEvidence(TypedDict):
 class Reading(Place):
     """``readings[]`` of ``answer.json``."""
 
-    kind: Literal["corner", "house", "rooms", "unit", "depths", "heading"]
+    kind: Literal[
+        "corner",
+        "house",
+        "rooms",
+        "unit",
+        "depths",
+        "heading",
+        "ground",
+        "slab",
+        "place",
+        "front",
+        "earth",
+    ]
     probability: float
     likely: bool
     evidence: NotRequired[list[ReadingEvidence]]
