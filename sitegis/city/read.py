@@ -195,7 +195,7 @@ def _block(
         parcels, file.parcels, place, houses, centerlines.shapes, faults
     )
     notices += said
-    faults.leave()
+    faults.raise_all()
     on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
     share = len(np.unique(on_lots)) / max(len(houses), 1)
     if share < LEAST_ON_LOTS:
