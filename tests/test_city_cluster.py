@@ -117,6 +117,10 @@ def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
     assert sum(now for now, _, _ in calls) == calls[0][1]
     assert_same(out, reference)
     assert not (tmp_path / "out.gpkg.work").exists()
+    for workers in (1, 2):
+        alike = tmp_path / f"with-{workers}.gpkg"
+        run_city(path, alike, workers=workers)
+        assert alike.read_bytes() == out.read_bytes()
 
 
 def test_cluster_without_workers_left_is_told(city, reference, host, tmp_path, monkeypatch):
