@@ -19,7 +19,7 @@ from .numerics.exit_mixture import (
     back_to_wall,
     carry_to_wall,
     outward_normals,
-    square_habit,
+    square_prior,
 )
 from .numerics.mixture import Poses, merge_poses
 from .numerics.ordering import at_least
@@ -65,7 +65,7 @@ def find_exit(survey: Survey) -> Survey:
     """
     site, drain = survey.site, survey.drain
     found, inside = _to_the_wall(drain, site.building)
-    weighed, log_habit = square_habit(found, site.building)
+    weighed, log_practice = square_prior(found, site.building)
     poses = merge_poses(weighed)
     components = tuple(_component(poses, row, drain, site.building) for row in range(_size(poses)))
     # the pose stated is one component's, no mean of a drain that bends and one that does not
@@ -97,7 +97,7 @@ def find_exit(survey: Survey) -> Survey:
         unseen_m=max(first.unseen_m, 0.0),
         bend_share=float(poses.weights[poses.turns_deg != 0.0].sum()),
         components=components,
-        log_habit=log_habit,
+        log_practice=log_practice,
     )
     return replace(
         survey, penetration=replace(exit, notices=exit_notices(exit, site, inside=inside))

@@ -22,7 +22,7 @@ from sitegis.evidence import (
     CountTie,
     EvidenceKind,
     FromArchive,
-    OfHabit,
+    OfPractice,
     RouteSet,
 )
 from sitegis.evidence.kind import (
@@ -95,7 +95,7 @@ def effects(kind: EvidenceKind[Any], item: Any) -> Iterator[Any]:
         yield [np.round(kind.on_route.likelihood(item, routes(site, m)), 12) for m in (0, 2)]
         yield kind.on_route.unlisted(item, site)
     cause = kind.cause
-    if isinstance(cause, OfHabit):
+    if isinstance(cause, OfPractice):
         yield [cause.likelihood(item, main, site) for main in site.mains]
         yield [cause.of_alternative(item, way, site) for way in ("direct", "side-yard")]
     elif isinstance(cause, FromArchive):

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from sitegis.routes.fit import (
-    arrival_habit,
+    arrival_prior,
     main_inverts,
-    tap_habit,
+    tap_prior,
     tap_slant,
 )
 
@@ -21,8 +21,8 @@ def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
     """Soft habits scale a weight between their floor and 1."""
     slant = np.linspace(0.0, np.pi, 50)
     for values, floor in (
-        (tap_habit(slant), 0.15),
-        (arrival_habit(np.linspace(0.0, 20.0, 50)), 0.3),
+        (tap_prior(slant), 0.15),
+        (arrival_prior(np.linspace(0.0, 20.0, 50)), 0.3),
     ):
         assert values[0] == 1.0
         assert values.max() == 1.0
@@ -32,7 +32,7 @@ def test_habits_are_one_at_best_and_never_below_their_floor() -> None:
 
 def test_a_drop_up_to_a_meter_costs_nothing() -> None:
     """Arriving up to 1 m above the main's invert is as good as level with it."""
-    assert arrival_habit(np.array([0.0, 0.5, 1.0])) == pytest.approx(1.0)
+    assert arrival_prior(np.array([0.0, 0.5, 1.0])) == pytest.approx(1.0)
 
 
 def test_the_mains_invert_is_read_along_its_line() -> None:

@@ -219,7 +219,7 @@ def test_a_crew_twice_as_noisy_finds_the_head_as_one_that_says_so() -> None:
     """Learned noise of twice the stated blurs push and spot as twice the stated noise would."""
     plain = hand_survey()
     placed = place_points(plain).placement
-    learned = replace(plain, placed=replace(placed, receiver_square=4.0))
+    learned = replace(plain, placed=replace(placed, locator_square=4.0))
     noise = plain.site.noise
     said = replace(
         noise, horizontal_floor_m=2 * noise.horizontal_floor_m,

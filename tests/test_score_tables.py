@@ -35,9 +35,9 @@ from sitegis.model.results import Hypothesis
 from sitegis.routes.likelihoods import item_names
 from sitegis.score import score_hypotheses
 from sitegis.score.tables import (
-    FOLLOWS_HABIT,
+    FOLLOWS_PRACTICE,
     SHARED_MANHOLE,
-    habit_given,
+    prior_given,
     tabled_log_likelihood,
 )
 
@@ -78,7 +78,7 @@ def test_habit_averages_back_to_the_prior() -> None:
     total = np.zeros(3)
     for main, prior in HABIT.items():
         hypothesis = Hypothesis("h", main, "direct", "front", None, prior)
-        total += prior * np.array(list(habit_given(hypothesis, HABIT).values()))
+        total += prior * np.array(list(prior_given(hypothesis, HABIT).values()))
     assert total == pytest.approx(list(HABIT.values()), abs=1e-15)
 
 
@@ -86,8 +86,8 @@ def test_many_neighbors_are_bounded_by_the_habit() -> None:
     """However many neighbors drain to the alley, the odds move at most by the habit's bound."""
     many = Neighbors("alley-main", 60, 60)
     ratio = likelihood(ALLEY, many)[0] / likelihood(FRONT, many)[0]
-    loose = 1 - FOLLOWS_HABIT
-    bound = (FOLLOWS_HABIT + loose * HABIT["alley-main"]) / (loose * HABIT["alley-main"])
+    loose = 1 - FOLLOWS_PRACTICE
+    bound = (FOLLOWS_PRACTICE + loose * HABIT["alley-main"]) / (loose * HABIT["alley-main"])
     assert 0.99 * bound < ratio < bound
     few = Neighbors("alley-main", 2, 2)
     assert 1 < likelihood(ALLEY, few)[0] / likelihood(FRONT, few)[0] < bound
@@ -98,12 +98,12 @@ def test_habit_table_by_brute_force() -> None:
     site_items = (Era(1920), Neighbors("alley-main", 2, 3), PermitDrawing("alley-main"))
     found = likelihood(ALLEY, *site_items)[0]
     total = 0.0
-    for habit, share in habit_given(ALLEY, HABIT).items():
-        era = 2.0 if habit == "alley-main" else 1.0
+    for practice, share in prior_given(ALLEY, HABIT).items():
+        era = 2.0 if practice == "alley-main" else 1.0
         asked = betabinom.pmf(2, 3, *(np.array(
-            [NEIGHBOR_MEAN, 1 - NEIGHBOR_MEAN][:: 1 if habit == "alley-main" else -1]
+            [NEIGHBOR_MEAN, 1 - NEIGHBOR_MEAN][:: 1 if practice == "alley-main" else -1]
         ) * NEIGHBOR_STRENGTH))  # fmt: skip
-        wrong = 0.5 * (habit == "alley-main") + 0.5 / 3
+        wrong = 0.5 * (practice == "alley-main") + 0.5 / 3
         total += share * era * asked * (0.8 * 1.0 + 0.2 * wrong)
     assert found == pytest.approx(total * 1.67, rel=1e-9)
 

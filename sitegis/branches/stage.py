@@ -15,7 +15,7 @@ from ..model.results import Placement
 from ..model.survey import Survey
 from ..numerics.ordering import LOG, MATTERS_M, MATTERS_P, at_least, largest, ordered, smallest
 from ..numerics.statistics import log_sum, normalized_weights
-from ..place.crew import with_receiver_scale
+from ..place.crew import with_locator_scale
 from .branch import fit_apart, fit_branch, wye_station
 from .crossings import find_crossings
 from .joining import Joint, apart, joint_of, joints, likeliest, total_evidence
@@ -38,7 +38,7 @@ def fit_drains(survey: Survey) -> Survey:
     site = survey.site
     if not site.runs:
         return fit_line(survey)
-    placement = with_receiver_scale(survey.placement, 1.0)
+    placement = with_locator_scale(survey.placement, 1.0)
     slopes = slope_prior(survey.rules, site.drain_diameter_m)
     followed = [
         one for run in site.runs if (one := follow_run(site, placement, run, slopes)) is not None
@@ -225,5 +225,5 @@ def _fit_trunk(
     """Fit the trunk with stage ``line``, and give all points the noise that it learned."""
     part = trunk_placement(survey.site, placement, members, one.run)
     fitted = fit_line(replace(survey, placed=part))
-    square = fitted.placement.receiver_square
-    return replace(fitted, placed=with_receiver_scale(placement, square))
+    square = fitted.placement.locator_square
+    return replace(fitted, placed=with_locator_scale(placement, square))

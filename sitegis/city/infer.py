@@ -14,7 +14,7 @@ from ..line.profile import INVERT_PRIOR_M
 from ..model.site import SIDES, Main, Priors
 from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
 from ..read.streets import GROUND_M, GROUND_SD_M, STEP_TO_STREET_SD_M
-from ..routes.fit import tap_habit
+from ..routes.fit import tap_prior
 from ..routes.hypotheses import OLDER_BEFORE_YEAR, list_hypotheses
 from .layer_arrays import FRONT, REAR, Flags, Mains, Pairs, Whole, Words, unique_rows
 from .mains import main_inverts
@@ -187,7 +187,7 @@ def elevation_fit(low_m: Array, low_sd_m: Array, high_m: Array, high_sd_m: Array
     return np.asarray(MUST_BE_LOW * low + (1.0 - MUST_BE_LOW) * high)
 
 
-def end_habit(past_m: Array) -> Array:
+def end_weight(past_m: Array) -> Array:
     """Weigh a route that would meet its main past its end: 1/(1 + (past/8 m)²), judgment.
 
     Such laterals tap the last reach or the manhole at the end; 1 on the main itself.
@@ -258,9 +258,9 @@ def infer(
     """
     count = len(grounds_m)
     elevations, known = _elevations(pairs, laid, mains, grounds_m)
-    habit = tap_habit(laid.slants_rad) * end_habit(laid.past_m)
-    fit = np.where(laid.fits, habit * elevations, 0.0)
-    weight = fit * SHARES * (_near_habit(pairs, laid) * _served(pairs, table.priors))[:, None]
+    practice = tap_prior(laid.slants_rad) * end_weight(laid.past_m)
+    fit = np.where(laid.fits, practice * elevations, 0.0)
+    weight = fit * SHARES * (_near_weight(pairs, laid) * _served(pairs, table.priors))[:, None]
     given = [
         table.mixed(key, year, sure, other)
         for (key, year), sure, other in zip(
@@ -285,7 +285,7 @@ def infer(
     return Posterior(prior, probability, routes, _walls(count, pairs, weight), elevation)
 
 
-def _near_habit(pairs: Pairs, laid: LotRoutes) -> Array:
+def _near_weight(pairs: Pairs, laid: LotRoutes) -> Array:
     """Weigh each pair (q,) by its shortest route against its lot's: exp(-meters more / 7 m).
 
     Of two mains the nearer is the likelier. Judgment, no source.

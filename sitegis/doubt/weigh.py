@@ -68,7 +68,7 @@ class Penetration:
     angle_rad: float
     side: Side
     unseen_m: float
-    log_habit: float
+    log_practice: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,11 +344,11 @@ def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
     spread = np.array([end.covariance[2, 2] for end in ends]) + SQUARE_SD_RAD**2
     square = SQUARE_FLOOR + (1.0 - SQUARE_FLOOR) * np.exp(-0.5 * slant**2 / spread)
     facing = _facing(site)
-    habit = square * _short(lengths) * np.array([facing[building.sides[w]] for w in walls])
-    habit = np.where((walls >= 0) & (np.cos(slant) > 0.1), habit, 0.0) * weights
-    if not habit.sum() > 0.0:
+    practice = square * _short(lengths) * np.array([facing[building.sides[w]] for w in walls])
+    practice = np.where((walls >= 0) & (np.cos(slant) > 0.1), practice, 0.0) * weights
+    if not practice.sum() > 0.0:
         return None
-    best = largest(habit, MATTERS_P)
+    best = largest(practice, MATTERS_P)
     x, y = means[best, :2] + lengths[best] * lot_direction(float(means[best, 2]))
     side = building.sides[int(walls[best])]
     return Penetration(
@@ -357,7 +357,7 @@ def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
         angle_rad=float(means[best, 2]),
         side=side,
         unseen_m=float(lengths[best]),
-        log_habit=float(np.log(habit.sum())),
+        log_practice=float(np.log(practice.sum())),
     )
 
 
@@ -385,7 +385,7 @@ def _terms(
     """Weigh where the marks lie, where the drain leaves, and what was seen past the wall."""
     return {
         "walls": -OUTSIDE_NATS * _outside(site, places),
-        "exit": penetration.log_habit,
+        "exit": penetration.log_practice,
         "outdoors": outdoor_terms(site, drain, penetration, mirrored=mirrored),
     }
 

@@ -1,4 +1,4 @@
-"""The year the building was built, where it speaks for a habit of its time."""
+"""The year the building was built, where it speaks for a practice of its time."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ SIDE_YARD = (1.67, 0.33)
 
 @dataclass(frozen=True, slots=True)
 class Era(Evidence):
-    """The year the building was built, where it speaks for a habit of its time."""
+    """The year the building was built, where it speaks for a practice of its time."""
 
     year_built: Annotated[int, Field(ge=1600, le=2200), Ask(1924)]
     kind: Literal["era"] = "era"
 
 
 def factor(year_built: int, factors: tuple[float, float]) -> float:
-    """Look up how much a habit was liked: before ``YEAR``, or later.
+    """Look up how much a practice was liked: before ``YEAR``, or later.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ KIND = parts.EvidenceKind(
     label="year built",
     words="the year the building was built",
     on_route=None,
-    cause=parts.OfHabit(of_main, of_alternative, once=True),
+    cause=parts.OfPractice(of_main, of_alternative, once=True),
     check=parts.as_it_is,
     aims=parts.nowhere,
     mark=None,

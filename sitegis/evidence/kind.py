@@ -123,8 +123,8 @@ class OnRoute(Generic[E]):
 
 
 @dataclass(frozen=True, slots=True)
-class OfHabit(Generic[E]):
-    """Evidence of the habit of the block: P(item | the main it uses), and P(item | the way).
+class OfPractice(Generic[E]):
+    """Evidence of the practice of the block: P(item | the main it uses), and P(item | the way).
 
     ``once`` counts only the first item of the kind.
     """
@@ -136,7 +136,7 @@ class OfHabit(Generic[E]):
 
 @dataclass(frozen=True, slots=True)
 class FromArchive(Generic[E]):
-    """Evidence out of the city's drawer: P(item | it is wrong, the main that is the habit)."""
+    """Evidence out of the city's drawer: P(item | it is wrong, the main that is the practice)."""
 
     reliability: float
     if_wrong: Callable[[E, str, Site], float]
@@ -171,7 +171,7 @@ class EvidenceKind(Generic[E]):
     label: str
     words: str
     on_route: OnRoute[E] | None
-    cause: OfHabit[E] | FromArchive[E] | AtManhole[E] | SharedMiss | None
+    cause: OfPractice[E] | FromArchive[E] | AtManhole[E] | SharedMiss | None
     check: Callable[[E, tuple[Main, ...]], Iterable[EvidenceFault]]
     aims: Callable[[E, Site, Main], Iterable[Aim]]
     mark: Callable[[E], Mark] | None

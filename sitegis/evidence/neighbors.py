@@ -15,7 +15,7 @@ from ..model.fields import Ask, Name
 from ..model.site import Evidence, Main, Site
 from . import kind as parts
 
-# Judgment, no source: the share that follows the habit, and how sure that is, in neighbors.
+# Judgment, no source: the share that follows the practice, and how sure that is, in neighbors.
 MEAN = 0.85
 STRENGTH = 4.0
 
@@ -54,7 +54,7 @@ def check(item: Neighbors, mains: tuple[Main, ...]) -> Iterable[parts.EvidenceFa
 def likelihood(draining: int, asked: int, *, follows: bool) -> float:
     """Give P(k of n neighbors drain to a main), Beta-binomial.
 
-    The share of neighbors has mean ``MEAN`` where the main is the habit, 1 minus that where it
+    The share of neighbors has mean ``MEAN`` where the main is the practice, 1 minus that where it
     is not, and the weight of ``STRENGTH`` neighbors.
 
     Parameters
@@ -130,7 +130,7 @@ KIND = parts.EvidenceKind(
     label="neighbors",
     words="neighbors that were asked where they drain",
     on_route=None,
-    cause=parts.OfHabit(
+    cause=parts.OfPractice(
         lambda item, main, site: likelihood(
             item.draining, item.asked, follows=item.main == main.id
         ),

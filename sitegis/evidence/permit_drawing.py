@@ -9,9 +9,9 @@ from ..model.fields import Ask, Name
 from ..model.site import Evidence, Site
 from . import kind as parts
 
-# Judgment, no source; the second is how often a wrong drawing was made from habit.
+# Judgment, no source; the second is how often a wrong drawing was made from usual practice.
 RELIABILITY = 0.80
-FROM_HABIT = 0.50
+FROM_PRACTICE = 0.50
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,14 +23,14 @@ class PermitDrawing(Evidence):
     kind: Literal["permit_drawing"] = "permit_drawing"
 
 
-def if_wrong(item: PermitDrawing, habit_main: str, site: Site) -> float:
-    """Give P(it shows this main | it is wrong): drawn from habit, or any main.
+def if_wrong(item: PermitDrawing, block_main: str, site: Site) -> float:
+    """Give P(it shows this main | it is wrong): drawn from usual practice, or any main.
 
     Parameters
     ----------
     item
         Item of evidence.
-    habit_main
+    block_main
         Id of the main that the block uses.
     site
         The site as read.
@@ -41,7 +41,7 @@ def if_wrong(item: PermitDrawing, habit_main: str, site: Site) -> float:
         Probability.
     """
     anywhere = 1.0 / max(len(site.mains), 1)
-    return FROM_HABIT * (item.main == habit_main) + (1.0 - FROM_HABIT) * anywhere
+    return FROM_PRACTICE * (item.main == block_main) + (1.0 - FROM_PRACTICE) * anywhere
 
 
 def assumed(item: PermitDrawing, site: Site, main: str) -> str:
@@ -64,7 +64,7 @@ def assumed(item: PermitDrawing, site: Site, main: str) -> str:
     return (
         f"permit-drawing: it shows the right main with probability "
         f"{parts.value_words(item.reliability, RELIABILITY)}; a wrong one shows what "
-        f"the block mostly joins with {FROM_HABIT:g} ({parts.SOURCE})."
+        f"the block mostly joins with {FROM_PRACTICE:g} ({parts.SOURCE})."
     )
 
 

@@ -78,14 +78,14 @@ def unlisted(item: TapRecord, site: Site) -> float:
     return wrong * if_wrong(item, item.main, site)
 
 
-def if_wrong(item: TapRecord, habit_main: str, site: Site) -> float:
+def if_wrong(item: TapRecord, block_main: str, site: Site) -> float:
     """Give the density, per meter of main, of a record of another lot's tap.
 
     Parameters
     ----------
     item
         Item of evidence.
-    habit_main
+    block_main
         Id of the main that the block uses.
     site
         The site as read.

@@ -15,7 +15,7 @@ from ..model.survey import Survey
 from ..numerics.noise_scale import next_within
 from ..numerics.ordering import MATTERS_M, in_steps, smallest
 from ..numerics.statistics import nonnegative
-from ..place.crew import with_receiver_scale
+from ..place.crew import with_locator_scale
 from ..place.ellipse import tail_factor
 from ..units import LengthUnit, about
 from .bends import PlanFit, fit_plan
@@ -58,7 +58,7 @@ def fit_line(survey: Survey) -> Survey:
     (:func:`sitegis.place.head.vertical_null_shift_m`), about 1 cm: less than 1 mm of invert, and
     left out. ``ComputationError`` where fewer than two points are on the drain.
     """
-    site, placement = survey.site, with_receiver_scale(survey.placement, 1.0)
+    site, placement = survey.site, with_locator_scale(survey.placement, 1.0)
     inverts, sds = read_inverts(site, placement)
     ordered = order_downstream(placement, inverts, sds)
     plan = fit_plan(gather_marks(placement, ordered.indices, site.noise))
@@ -92,7 +92,7 @@ def fit_line(survey: Survey) -> Survey:
         *_plan_notices(drain, plan, site.units),
         *_profile_notices(drain, depths, depth_ids, tails, site.depth_units),
     )
-    placed = with_receiver_scale(placement, plan.noise.mean_square)
+    placed = with_locator_scale(placement, plan.noise.mean_square)
     return replace(survey, placed=placed, fitted=replace(drain, notices=notices))
 
 

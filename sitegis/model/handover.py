@@ -75,7 +75,7 @@ STEPS: Mapping[str, float] = {
             "p", "p_hit", "p_hit_so_far", "p_if_so", "p_otherwise", "routes_held", "taps_held",
             "vacuum_p_hit", "vacuum_cost",
             "outcome_table", "posterior", "posterior_stated", "p_elsewhere", "p_unchecked",
-            "median", "low", "high", "mean_square", "receiver_square",
+            "median", "low", "high", "mean_square", "locator_square",
             "drain_slopes", "pareto_k", "p_drain", "worth", "causes",
         ),
         RATIO,
@@ -83,7 +83,7 @@ STEPS: Mapping[str, float] = {
     **dict.fromkeys(
         (
             "log_prior", "log_likelihoods", "log_fit", "log_evidence", "log_evidence_se",
-            "log_habit", "nats",
+            "log_practice", "nats",
         ),
         LOG,
     ),

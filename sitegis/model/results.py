@@ -102,7 +102,7 @@ class Placement:
     ``covariance_m2`` (2n, 2n), order x0, y0, x1, y1, …: tape, building position and (for
     ``locate`` and ``bend``) the receiver with the session's common shift.
     ``mark_covariance_m2`` is the same without the receiver. ``tape`` is the scale of the tape's
-    noise as learned from the network; ``receiver_square`` what the receiver's variance was
+    noise as learned from the network; ``locator_square`` what the receiver's variance was
     multiplied by once the drain told how well the head is found.
     ``room_outlines`` are the rooms with known size as (4, 2) lot polygons.
     """
@@ -114,7 +114,7 @@ class Placement:
     room_outlines: Mapping[str, Array]
     notices: tuple[Notice, ...] = ()
     tape: NoiseScale | None = None
-    receiver_square: float = 1.0
+    locator_square: float = 1.0
 
     def index(self, point_id: str) -> int:
         """Give the place of a point in ``points``; KeyError where there is none."""
@@ -242,7 +242,7 @@ class Exit:
     second moment about that pose over all components through the same wall. ``profile`` is at
     the exit (invert, slope). ``depth_m`` is from the outdoor ground to the invert.
     ``bend_share`` is the probability of a bend between the last located point and the wall.
-    ``log_habit`` is the log of how well the exit, before the habit of leaving square to the wall
+    ``log_practice`` is the log of how well the exit, before the habit of leaving square to the wall
     was weighed in, suits that habit: part of the evidence of every route. Without components
     (made by hand) the pose is one Gaussian.
     """
@@ -265,7 +265,7 @@ class Exit:
     notices: tuple[Notice, ...] = ()
     bend_share: float = 0.0
     components: tuple[ExitComponent, ...] = ()
-    log_habit: float = 0.0
+    log_practice: float = 0.0
 
     @property
     def mixture(self) -> tuple[ExitComponent, ...]:

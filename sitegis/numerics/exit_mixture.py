@@ -33,7 +33,7 @@ __all__ = [
     "carry_to_wall",
     "first_walls",
     "outward_normals",
-    "square_habit",
+    "square_prior",
 ]
 
 LEAST_INSIDE = float(np.log(1e-3))
@@ -306,7 +306,7 @@ def outward_normals(building: Building) -> Array:
     return polyline.normals(polyline.closed(building.vertices))
 
 
-def square_habit(poses: Poses, building: Building) -> tuple[Poses, float]:
+def square_prior(poses: Poses, building: Building) -> tuple[Poses, float]:
     """Weigh in that drains leave square to walls; gives the poses and the log of the mean habit.
 
     Each Gaussian times floor + (1 − floor) exp(−½ (s/8°)²), s its angle off square, is two

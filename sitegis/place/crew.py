@@ -70,7 +70,7 @@ def tape_square(tape: NoiseScale) -> float:
     return max(1.0, (tape.median / PRIOR_MEDIAN) ** 2)
 
 
-def with_receiver_scale(placement: Placement, square: float) -> Placement:
+def with_locator_scale(placement: Placement, square: float) -> Placement:
     """Give a placement with the receiver's variance times ``square``, whatever it was before.
 
     Parameters
@@ -87,13 +87,13 @@ def with_receiver_scale(placement: Placement, square: float) -> Placement:
     """
     mark = placement.mark_covariance_m2
     # what is not tape and building is the locator's, and grows with its scale alone
-    receiver = (placement.covariance_m2 - mark) * (square / placement.receiver_square)
+    receiver = (placement.covariance_m2 - mark) * (square / placement.locator_square)
     total = mark + receiver
     points = tuple(
         _resized(point, total[2 * i : 2 * i + 2, 2 * i : 2 * i + 2])
         for i, point in enumerate(placement.points)
     )
-    return replace(placement, points=points, covariance_m2=total, receiver_square=square)
+    return replace(placement, points=points, covariance_m2=total, locator_square=square)
 
 
 def _resized(point: PlacedPoint, covariance: Array) -> PlacedPoint:

@@ -35,7 +35,7 @@ def point_regions(placement: Placement, index: int, noise: Noise) -> tuple[Regio
     block = slice(2 * index, 2 * index + 2)
     total, mark = placement.covariance_m2[block, block], placement.mark_covariance_m2[block, block]
     point, stated = placement.points[index], tail_factor(noise.degrees_of_freedom)
-    session = placement.receiver_square * noise.session_horizontal_m**2
+    session = placement.locator_square * noise.session_horizontal_m**2
     own = np.diag(total - mark).mean() - session
     own_m2 = max(float(own), 0.0) / stated
     regions = []

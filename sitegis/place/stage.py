@@ -41,7 +41,7 @@ from .observability import require_observable, require_some_place
 from .proposals import changed_over, propose
 from .starts import starting_values
 
-RECEIVER_KINDS = frozenset({"locate", "bend"})
+LOCATOR_KINDS = frozenset({"locate", "bend"})
 # Judgment, no source: what rules a mirror image out.
 _OUTSIDE_HOUSE_M = 0.5
 _DEEP_IN_ROOM_M = 0.3
@@ -81,7 +81,7 @@ def place_points(survey: Survey) -> Survey:
     tape = learn_tape(network, cleaned)
     mark = _mark_covariance(network, cleaned, rows, tape_square(tape))
     require_some_place(site, [row.id for row in rows], _blocks(mark), adjustment)
-    total = mark + _receiver_covariance(site, rows, readings)
+    total = mark + _locator_covariance(site, rows, readings)
     points = tuple(
         _point(site, network, solution_x, row, readings[row.id], block)
         for row, block in zip(rows, _blocks(total), strict=True)
@@ -301,13 +301,13 @@ def _mark_covariance(
     return np.asarray((covariance + covariance.T) / 2.0)
 
 
-def _receiver_covariance(
+def _locator_covariance(
     site: Site, rows: list[Locate], readings: dict[str, HeadDepth | None]
 ) -> Array:
     """Give the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
     noise = site.noise
     factor = _tail(noise)
-    received = np.array([row.kind in RECEIVER_KINDS for row in rows], dtype=float)
+    received = np.array([row.kind in LOCATOR_KINDS for row in rows], dtype=float)
     spread = np.array(
         [
             head.horizontal_sd_m

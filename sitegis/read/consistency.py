@@ -428,7 +428,7 @@ def _first_short(
             continue
         distance = float(np.hypot(*(places[after.id][1] - places[before.id][1])))
         paid = (_count(after, locates) or 0.0) - (_count(before, locates) or 0.0)
-        sd_m = math.hypot(_receiver_sd_m(before, noise), _receiver_sd_m(after, noise))
+        sd_m = math.hypot(_locator_sd_m(before, noise), _locator_sd_m(after, noise))
         allowed = COUNT_FLOOR_M + COUNT_SHARE * distance + 3.0 * sd_m
         if paid < distance - allowed:
             # A cleanout's count of 0 is taken, not read: it cannot be left out.
@@ -445,7 +445,7 @@ def _count(row: Locate, locates: tuple[Locate, ...]) -> float | None:
     return 0.0 if len(cleanouts) == 1 else None
 
 
-def _receiver_sd_m(row: Locate, noise: Noise) -> float:
+def _locator_sd_m(row: Locate, noise: Noise) -> float:
     """Give the horizontal sd of a place found from above; 0 for what was measured directly."""
     if row.kind not in ("locate", "bend"):
         return 0.0

@@ -56,7 +56,7 @@ from .wanting import check_required
 
 HEAD_ABOVE_INVERT_M = 0.025
 DRAIN_DIAMETER_M = 0.1016
-RECEIVER_KINDS = ("locate", "bend")
+LOCATOR_KINDS = ("locate", "bend")
 
 
 def read_site(path: Path) -> Survey:
@@ -284,7 +284,7 @@ def with_poles(
     depths = [
         row.depth_m
         for row in locates
-        if row.kind in RECEIVER_KINDS and row.room != "lot" and row.depth_m
+        if row.kind in LOCATOR_KINDS and row.room != "lot" and row.depth_m
     ]
     if poles_m <= 0.0 or not depths:
         return 0.0, noise

@@ -1,4 +1,4 @@
-"""Hold candidate routes against what a lateral cannot do, and weigh them by habit."""
+"""Hold candidate routes against what a lateral cannot do, and weigh them by usual practice."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from .plan import TAP_LIMIT_RAD, TAP_SQUARE_FLOOR, TAP_SQUARE_SD_RAD, Plan
 from .regions import routes_cross, routes_inside
 from .terrain import Terrain, run_alongside
 
-__all__ = ["Fitted", "arrival_habit", "fit_candidates", "tap_habit"]
+__all__ = ["Fitted", "arrival_prior", "fit_candidates", "tap_prior"]
 
 # All judgment, no source.
 EASY_DROP_M = 1.0
@@ -111,9 +111,9 @@ def fit_candidates(
     state = _State(heads, rows, vertices, stations, inverts, run[:, -1], main_invert)
     log_prior = (
         log_ratio  # of the law over the one that the candidates were drawn from
-        + exit.log_habit
-        + np.log(tap_habit(slant))
-        + np.log(arrival_habit(state.arrivals_m))
+        + exit.log_practice
+        + np.log(tap_prior(slant))
+        + np.log(arrival_prior(state.arrivals_m))
     )
     keep = sieve("tap", slant <= TAP_LIMIT_RAD)
     # both reasons are counted over all that reached the main, then dropped together
@@ -223,17 +223,17 @@ def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) ->
     return keep
 
 
-def tap_habit(slant_rad: Array) -> Array:
+def tap_prior(slant_rad: Array) -> Array:
     """Weigh the angle off square at the main: floor + (1 − floor)·exp(−½(angle/30°)²).
 
-    A wye joins at 45° as well as square, so that the habit is a loose one. Judgment; on invented
+    A wye joins at 45° as well as square, so that the practice is a loose one. Judgment; on invented
     houses 15° left too few taps in the 80 and 95 % corridors (see the calibration benchmark).
     """
     gauss = np.exp(-0.5 * (slant_rad / TAP_SQUARE_SD_RAD) ** 2)
     return np.asarray(TAP_SQUARE_FLOOR + (1.0 - TAP_SQUARE_FLOOR) * gauss)
 
 
-def arrival_habit(arrival_m: Array) -> Array:
+def arrival_prior(arrival_m: Array) -> Array:
     """Weigh the drop at the main: 1 up to 1 m, then fading to the share of mains with a riser."""
     past = np.maximum(arrival_m - EASY_DROP_M, 0.0)
     return np.asarray(DROP_FLOOR + (1.0 - DROP_FLOOR) * np.exp(-past / DROP_FADE_M))

@@ -150,10 +150,10 @@ def prior_words(site: Site) -> tuple[str, ...]:
     if given:
         names = ", ".join(name.replace("_", "-") for name in given)
         sentences.append(f"Given by the user instead of the default: {names}.")
-    return (*sentences, *_habit_words())
+    return (*sentences, *_practice_words())
 
 
-def _habit_words() -> tuple[str, str]:
+def _practice_words() -> tuple[str, str]:
     """Say in words how laterals are taken to be laid."""
     counts = ", ".join(f"{percent(share)} {n}" for n, share in enumerate(COUNT_SHARES))
     angles = ", ".join(f"{percent(share)} {angle:g}°" for angle, share in ANGLE_SHARES.items())

@@ -183,8 +183,8 @@ def _yard_weights(
     rules, serves, off = _yard_rules(sequences, exit_angle, run.face, run.forward)
     serves &= _final_squareness(sequences, exit_angle, run.toward) <= run.most_slant_rad
     gauss = np.exp(-0.5 * off**2 / (YARD_PARALLEL_SD_RAD**2 + variance))
-    habit = YARD_PARALLEL_FLOOR + (1.0 - YARD_PARALLEL_FLOOR) * gauss
-    return rules, np.where(serves, sequences.prior * habit, 0.0)
+    practice = YARD_PARALLEL_FLOOR + (1.0 - YARD_PARALLEL_FLOOR) * gauss
+    return rules, np.where(serves, sequences.prior * practice, 0.0)
 
 
 def _proposal_shares(weight: Array) -> Array:

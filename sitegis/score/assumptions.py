@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ..branches.topology import join_words
-from ..evidence import SOURCE, AtManhole, FromArchive, OfHabit
+from ..evidence import SOURCE, AtManhole, FromArchive, OfPractice
 from ..finds.kinds import kind_of
 from ..model.site import Site
 from ..routes.bends import bend_words
@@ -69,10 +69,11 @@ def _shared(weighed: WeighedSite) -> list[str]:
     causes = [kind_of(item).cause for _, item in weighed.items]
     sentences = []
     drawn = any(item.kind == "permit_drawing" for _, item in weighed.items)
-    if drawn or any(isinstance(cause, OfHabit) for cause in causes):
+    if drawn or any(isinstance(cause, OfPractice) for cause in causes):
         sentences.append(
             f"A lateral joins the main that its block mostly joins with probability "
-            f"{tables.FOLLOWS_HABIT:g}; era, neighbors and unsure drawings share that ({SOURCE})."
+            f"{tables.FOLLOWS_PRACTICE:g}; era, neighbors and unsure drawings share that "
+            f"({SOURCE})."
         )
     if sum(isinstance(cause, FromArchive) for cause in causes) > 1:
         sentences.append(

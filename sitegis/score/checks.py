@@ -34,7 +34,7 @@ from ..routes.likelihoods import log_likelihoods, unlisted_log_likelihood
 from ..units import LengthUnit, is_imperial
 from .particles import Particles
 from .pits import Pits, exposed_by, position_words
-from .tables import habit_given
+from .tables import prior_given
 from .weighed_site import WeighedSite
 from .words import name_main, outdoor_words
 
@@ -168,7 +168,7 @@ def _push_on(context: CheckContext) -> Check:
 
 def _crew_scale(survey: Survey) -> float:
     """Give how much noisier than stated this crew's receiver reads, as learned on the site."""
-    return 1.0 if survey.placed is None else float(np.sqrt(survey.placed.receiver_square))
+    return 1.0 if survey.placed is None else float(np.sqrt(survey.placed.locator_square))
 
 
 def _offset_words(offset_m: float, units: LengthUnit) -> str:
@@ -401,5 +401,5 @@ def _neighbors(context: CheckContext) -> Iterator[Check]:
 
 
 def _share(hypothesis: Hypothesis, leader: str, weighed: WeighedSite) -> float:
-    """Give P(the leading main is the habit | hypothesis)."""
-    return habit_given(hypothesis, weighed.habit).get(leader, 0.0)
+    """Give P(the leading main is the practice | hypothesis)."""
+    return prior_given(hypothesis, weighed.practice).get(leader, 0.0)

@@ -2,10 +2,10 @@
 
 Four causes are shared, so that repeating a rumour is not counted as hearing it anew:
 
-* **habit** - builders of one block and decade mostly used one main. ``era``, ``neighbors`` and
-  a permit drawing made from habit all speak of the habit, not of this lateral; the lateral
-  follows the habit only with probability ``FOLLOWS_HABIT``. However many neighbors are asked,
-  this bounds what they can say.
+* **practice** - builders of one block and decade mostly used one main. ``era``, ``neighbors`` and
+  a permit drawing made from usual practice all speak of the practice, not of this lateral; the
+  lateral follows the practice only with probability ``FOLLOWS_PRACTICE``. However many neighbors
+  are asked, this bounds what they can say.
 * **archive** - ``permit_drawing`` and ``tap_record`` come out of the same drawer. The drawer is
   wrong for this lot with one shared probability, which is a part of each item's own
   unreliability.
@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 
-from ..evidence import AtManhole, FromArchive, OfHabit, SharedMiss, reliability_in_force
+from ..evidence import AtManhole, FromArchive, OfPractice, SharedMiss, reliability_in_force
 from ..finds.kinds import kind_of
 from ..finds.reweigh import joint_miss_likelihood
 from ..geometry.frames import Array
@@ -34,7 +34,7 @@ from ..model.results import Hypothesis, Routes
 from ..model.site import Evidence, Main, Site
 from ..routes.likelihoods import unlisted_log_likelihood
 
-FOLLOWS_HABIT = 0.80
+FOLLOWS_PRACTICE = 0.80
 SHARED_ARCHIVE = 0.75
 SHARED_MANHOLE = 0.50
 
@@ -47,13 +47,13 @@ def is_tabled(item: Evidence) -> bool:
 
 
 def tabled_log_likelihood(
-    items: Sequence[Named], routes: Routes, site: Site, habit: Mapping[str, float]
+    items: Sequence[Named], routes: Routes, site: Site, practice: Mapping[str, float]
 ) -> Array:
     """Give the joint log likelihood of all tabled items for each route sample.
 
-    ln P = ln Σ_habit P(habit | main) P(era, neighbors | habit) P(archive items | habit, route)
-    + Σ_manholes ln P(dye, sound there | route). ``habit`` is the prior of each listed main
-    (sums to 1). Gives (m,) for ``m`` samples, (1,) where there are none (what depends on the
+    ln P = ln Σ_practice P(practice | main) P(era, neighbors | practice) P(archive items | practice,
+    route) + Σ_manholes ln P(dye, sound there | route). ``practice`` is the prior of each listed
+    main (sums to 1). Gives (m,) for ``m`` samples, (1,) where there are none (what depends on the
     place of the tap is then left out).
 
     Parameters
@@ -64,7 +64,7 @@ def tabled_log_likelihood(
         Route samples of one hypothesis.
     site
         The site as read.
-    habit
+    practice
         Prior of each listed main, summing to 1.
 
     Returns
@@ -72,38 +72,38 @@ def tabled_log_likelihood(
     Array
         Log likelihoods (m,), (1,) where there are no samples.
     """
-    of_habit = list(_of_habit(items))
+    of_practice = list(_of_practice(items))
     # the sum over which main the block uses: items that all speak of it share one unknown
-    mixed: Array | float = 0.0 if habit else 1.0
-    for main_id, share in habit_given(routes.hypothesis, habit).items():
+    mixed: Array | float = 0.0 if practice else 1.0
+    for main_id, share in prior_given(routes.hypothesis, practice).items():
         main = main_by_id(site, main_id)
         joint = share
-        for item, cause in of_habit:
+        for item, cause in of_practice:
             joint *= cause.likelihood(item, main, site)
         mixed = mixed + joint * _archive_likelihood(items, routes, main_id, site)
     total = np.zeros(max(routes.tap_stations_m.size, 1))
     total = total + np.log(mixed)
-    for item, cause in of_habit:
+    for item, cause in of_practice:
         total = total + np.log(cause.of_alternative(item, routes.hypothesis.way, site))
     for group in _by_manhole(items):
         total = total + np.log(_noticed(group, routes, site))
     return np.asarray(total + _missed(items, routes))
 
 
-# ---------------------------------------------------------------------------------- habit
+# ------------------------------------------------------------------------------- practice
 
 
-def habit_given(hypothesis: Hypothesis, habit: Mapping[str, float]) -> dict[str, float]:
-    """Give P(habit | where this lateral goes): it follows with ``FOLLOWS_HABIT``, else by prior.
+def prior_given(hypothesis: Hypothesis, practice: Mapping[str, float]) -> dict[str, float]:
+    """Return P(practice | where this lateral goes), by ``FOLLOWS_PRACTICE`` and the prior.
 
-    Averaged over the prior of the hypotheses this gives ``habit`` back, so that no evidence
+    Averaged over the prior of the hypotheses this gives ``practice`` back, so that no evidence
     says nothing.
 
     Parameters
     ----------
     hypothesis
         The route alternative.
-    habit
+    practice
         Prior of each listed main, summing to 1.
 
     Returns
@@ -112,20 +112,20 @@ def habit_given(hypothesis: Hypothesis, habit: Mapping[str, float]) -> dict[str,
         Probabilities by main.
     """
     if hypothesis.main is None:
-        return dict(habit)
-    loose = 1.0 - FOLLOWS_HABIT
+        return dict(practice)
+    loose = 1.0 - FOLLOWS_PRACTICE
     return {
-        main: loose * share + FOLLOWS_HABIT * (main == hypothesis.main)
-        for main, share in habit.items()
+        main: loose * share + FOLLOWS_PRACTICE * (main == hypothesis.main)
+        for main, share in practice.items()
     }
 
 
-def _of_habit(items: Iterable[Named]) -> Iterator[tuple[Any, OfHabit[Any]]]:
-    """Give the items that speak of the habit; of a kind that counts once, the first."""
+def _of_practice(items: Iterable[Named]) -> Iterator[tuple[Any, OfPractice[Any]]]:
+    """Give the items that speak of the practice; of a kind that counts once, the first."""
     counted = set()
     for _, item in items:
         cause = kind_of(item).cause
-        if isinstance(cause, OfHabit) and not (cause.once and item.kind in counted):
+        if isinstance(cause, OfPractice) and not (cause.once and item.kind in counted):
             counted.add(item.kind)
             yield item, cause
 
@@ -134,9 +134,9 @@ def _of_habit(items: Iterable[Named]) -> Iterator[tuple[Any, OfHabit[Any]]]:
 
 
 def _archive_likelihood(
-    items: Sequence[Named], routes: Routes, habit_main: str, site: Site
+    items: Sequence[Named], routes: Routes, block_main: str, site: Site
 ) -> Array | float:
-    """Give P(permit drawings, tap records | habit, route), the drawer right or wrong."""
+    """Give P(permit drawings, tap records | practice, route), the drawer right or wrong."""
     archive = [
         (name, item, cause, reliability_in_force(item.reliability, cause.reliability))
         for name, item in items
@@ -151,7 +151,7 @@ def _archive_likelihood(
         # P(right) = P(the drawer is right) × P(this item | so): a wrong drawer makes every item of
         # it wrong at once
         own = reliability / drawer
-        if_wrong = cause.if_wrong(item, habit_main, site)
+        if_wrong = cause.if_wrong(item, block_main, site)
         if_right = _archive_if_right(name, item, cause, routes, site)
         right = right * (own * if_right + (1.0 - own) * if_wrong)
         wrong = wrong * if_wrong

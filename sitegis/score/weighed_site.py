@@ -23,13 +23,13 @@ class WeighedSite:
     """A site with its route samples.
 
     ``items`` are the named items of evidence that count, ``left_out`` the names that a what-if
-    leaves out; ``habit`` is the prior of each listed main (sums to 1).
+    leaves out; ``practice`` is the prior of each listed main (sums to 1).
     """
 
     site: Site
     routes: tuple[Routes, ...]
     items: tuple[tuple[str, Evidence], ...]
-    habit: dict[str, float]
+    practice: dict[str, float]
     left_out: frozenset[str] = NONE_LEFT_OUT
 
     @property
@@ -106,7 +106,7 @@ def _tabled(weighed: WeighedSite, routes: Routes, without: frozenset[str]) -> Ar
     ]
     if not items:
         return np.zeros(1)
-    return tabled_log_likelihood(items, routes, weighed.site, weighed.habit)
+    return tabled_log_likelihood(items, routes, weighed.site, weighed.practice)
 
 
 def hypothesis_evidence(
