@@ -83,9 +83,13 @@ def make_lots(
     records, rows, failures, said = _once_each(frame, table, place)
     nameless = sum(f.code in ("id-twice", "id-missing") for f in failures)
     if nameless > MOST_WITHOUT_ID * len(frame):
-        faults.add("ids-repeated", "parcels.id", table.id,
-                   f"{nameless} of {len(frame)} parcels have no id of their own in this column.",
-                   "name the column that tells each parcel from every other.")  # fmt: skip
+        faults.add(
+            "ids-repeated",
+            "parcels.id",
+            table.id,
+            f"{nameless} of {len(frame)} parcels have no id of their own in this column.",
+            "name the column that tells each parcel from every other.",
+        )
     stacked = _stacked_on(records.shapes)
     on = np.flatnonzero(stacked >= 0)
     failures += [

@@ -249,10 +249,13 @@ def _under_houses(mains: Mains, houses: Shapes) -> list[Notice]:
     if share <= MOST_UNDER:
         return []
     return [
-        Notice("mains-under-buildings",
-               f"{100 * share:.0f} % of the mains run under buildings: look at both layers over "
-               "each other; one of them is likely beside its place (CRS, zone, datum).", "mains")
-    ]  # fmt: skip
+        Notice(
+            "mains-under-buildings",
+            f"{100 * share:.0f} % of the mains run under buildings: look at both layers over "
+            "each other; one of them is likely beside its place (CRS, zone, datum).",
+            "mains",
+        )
+    ]
 
 
 def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
@@ -287,9 +290,13 @@ def _check_near(
         # all others lie together: it is the parcels that are elsewhere
         first, *others = there.values()
         if all(shapely.distance(first, box) <= far_m for box in others):
-            faults.add("layer-far", "parcels.layer", file.parcels.layer,
-                       "The parcels lie far from all other layers, which lie together.",
-                       "check the parcels' CRS in a GIS, over the other layers.")  # fmt: skip
+            faults.add(
+                "layer-far",
+                "parcels.layer",
+                file.parcels.layer,
+                "The parcels lie far from all other layers, which lie together.",
+                "check the parcels' CRS in a GIS, over the other layers.",
+            )
             return
     for key, frame in frames.items():
         if frame is None:
