@@ -225,6 +225,22 @@ def test_impossible_inverts_are_flagged_main_by_main(town, tmp_path):
     assert mains.loc[turned, "facility"] in told
 
 
+def test_covers_of_manholes_hold_inverts_where_no_lot_has_a_ground(town, tmp_path):
+    """With rims alone a main 40 m above its manholes' covers is named; without them none is."""
+    mains, manholes = town.mains.copy(), town.manholes.copy()
+    high = mains.index[(mains["sys"] == "SAN") & (mains["stat"] == "ACT")][0]
+    mains.loc[high, ["us_inv", "ds_inv"]] += 40.0
+    lots = town.parcels.loc[town.parcels["elev"] > 100.0, ["elev", "geometry"]]
+    near = geopandas.sjoin_nearest(manholes[["geometry"]], lots)
+    manholes["rim"] = near["elev"].groupby(level=0).first()
+    changed = Town(**{**vars(town), "mains": mains, "manholes": manholes})
+    without = TOWN_TOML.replace('ground = "elev"\n', "")
+    summary, out = run(changed, tmp_path / "rims", without + 'rim = "rim"\n')
+    assert layer(out, "data_faults")["feature"].tolist() == [mains.loc[high, "facility"]]
+    summary, _out = run(changed, tmp_path / "none", without)
+    assert "invert-implausible" not in codes(summary)
+
+
 def write_layer(folder, name: str, frame, suffix: str, toml: str = TOWN_TOML) -> str:
     """Put one layer into a file of its own and give the CITY.toml that names it."""
     driver = {".geojson": "GeoJSON", ".gdb": "OpenFileGDB"}.get(suffix)

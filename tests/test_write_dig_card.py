@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +18,7 @@ from pyproj import Geod
 
 from sitegis.language import ENGLISH, Language
 from sitegis.units import about, parse_length
-from sitegis.write.page.dig_card import compass, dig_card, near_words
+from sitegis.write.page.dig_card import compass, dig_card, near_words, ticket_words
 from sitegis.write.page.html import map_bytes
 
 from .browser import Watched, open_page, open_phone
@@ -236,6 +238,24 @@ def test_what_is_near_is_named_and_nothing_else() -> None:
     for pit in survey.dig.pits:
         words = near_words(survey, pit, Language())
         assert ("away" in words) != ("records are incomplete" in words)
+
+
+def test_the_ticket_and_its_last_day_stand_on_the_card() -> None:
+    """Number and day as typed; without a day that is said, without a number there is nothing."""
+    survey = computed("tape-only")
+
+    def words(**given: object) -> str:
+        record = replace(survey.site.record, **given)
+        return ticket_words(replace(survey, site=replace(survey.site, record=record)), ENGLISH)
+
+    told = words(ticket="A-17", ticket_valid_until=date(2026, 12, 3))
+    assert "A-17" in told
+    assert "2026-12-03" in told
+    assert "not given" in words(ticket="A-17", ticket_valid_until=None)
+    assert not words(ticket="")
+    record = replace(survey.site.record, ticket="A-17", ticket_valid_until=date(2026, 12, 3))
+    card = dig_card(replace(survey, site=replace(survey.site, record=record)), ENGLISH)
+    assert told in repr(card)
 
 
 def test_where_the_pipe_was_seen_the_card_says_so_and_what_following_it_takes() -> None:
