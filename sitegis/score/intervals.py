@@ -14,6 +14,8 @@ from ..model.results import Exit, Routes, ScoredHypothesis
 from ..model.site import Main, Manhole
 from ..model.survey import Survey
 from ..numerics.intervals import (
+    Interval,
+    Region,
     Strata,
     central_intervals,
     highest_density_intervals,
@@ -36,9 +38,9 @@ def exit_spread(survey: Survey) -> ExitSpread:
 
     Place, direction and invert are those of the weighted routes; the part of the probability
     that has no route (``unlisted``) keeps the exit as the marks give it. The slope is that of
-    the drain under the slab, which the marks and practice alone tell. Sets of direction and
-    place hold their level whether two marks or more, one or none lie after the last bend, and
-    whichever wall the drain leaves by.
+    the drain under the slab, which the marks and practice alone tell. The 80 and 95 % sets of
+    direction and place hold their level whether two marks or more, one or none lie after the last
+    bend, and whichever wall the drain leaves by; the 50 % set is the likeliest half.
     """
     exit, site = survey.exit, survey.site
     poses, component = _poses(survey)
@@ -54,12 +56,58 @@ def exit_spread(survey: Survey) -> ExitSpread:
         np.sqrt([max(float(one.covariance[1, 1]), 0.0) for one in exit.profile]),
     )
     return ExitSpread(
-        shifted(highest_density_intervals(turn, weights, strata), exit.angle_rad),
-        highest_density_regions(np.stack([x, y], axis=1), weights, strata),
+        shifted(direction_sets(turn, weights, strata), exit.angle_rad),
+        place_sets(np.stack([x, y], axis=1), weights, strata),
         central_intervals(invert, weights),
         central_intervals(ground - invert, weights),
         central_intervals(*slopes),
     )
+
+
+def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interval, ...]:
+    """Return the sets of a direction: the likeliest half, then those that no kind is left out of.
+
+    Half of the probability is what is asked where it most likely runs. Of the wider ones it is
+    asked that they hold whatever lies beyond the last mark: there a rare kind keeps its own set.
+
+    Parameters
+    ----------
+    turn
+        Samples (m,), rad.
+    weights
+        Their weights (m,).
+    strata
+        Kind and part of each sample.
+
+    Returns
+    -------
+    tuple[Interval, ...]
+        One for each of 50, 80 and 95 %.
+    """
+    together = Strata(np.zeros_like(strata.label), strata.part)
+    half, *_ = highest_density_intervals(turn, weights, together)
+    return half, *highest_density_intervals(turn, weights, strata)[1:]
+
+
+def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, ...]:
+    """Return the regions of a place (m, 2) as :func:`direction_sets` those of a direction.
+
+    Parameters
+    ----------
+    points
+        Samples (m, 2), m.
+    weights
+        Their weights (m,).
+    strata
+        Kind and part of each sample.
+
+    Returns
+    -------
+    tuple[Region, ...]
+        One for each of 50, 80 and 95 %.
+    """
+    half, *_ = highest_density_regions(points, weights)
+    return half, *highest_density_regions(points, weights, strata)[1:]
 
 
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:

@@ -45,8 +45,6 @@ from sitegis.numerics.intervals import (
     Interval,
     Region,
     central_intervals,
-    highest_density_intervals,
-    highest_density_regions,
     shifted,
 )
 from sitegis.place import place_points
@@ -54,7 +52,13 @@ from sitegis.place.regions import point_regions
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import score_hypotheses
-from sitegis.score.intervals import exit_spread, exit_strata, tap_spreads
+from sitegis.score.intervals import (
+    direction_sets,
+    exit_spread,
+    exit_strata,
+    place_sets,
+    tap_spreads,
+)
 from tests.independent_sites import ANGLES_DEG, REGIMES, Regime, TrueSite, draw_site
 
 Array = NDArray[np.float64]
@@ -169,8 +173,8 @@ def _spread_of_marks(survey: Survey) -> ExitSpread:
     turn = (angle - exit.angle_rad + np.pi) % (2 * np.pi) - np.pi
     inverts = central_intervals(invert, weights)
     return ExitSpread(
-        angle=shifted(highest_density_intervals(turn, weights, strata), exit.angle_rad),
-        place=highest_density_regions(np.column_stack([x, y]), weights, strata),
+        angle=shifted(direction_sets(turn, weights, strata), exit.angle_rad),
+        place=place_sets(np.column_stack([x, y]), weights, strata),
         invert=inverts,
         depth=inverts,
         slope=inverts,
