@@ -308,7 +308,15 @@ def test_the_checks_pit_is_the_plans_pit(name: str) -> None:
     share = float(cloud.weights[planned.exposed].sum())
     drawn = (context.particles.weights**2).sum() + (cloud.weights**2).sum()
     assert probability == pytest.approx(share, abs=3.0 * np.sqrt(share * (1.0 - share) * drawn))
-    assert found.cost == pytest.approx(survey.dig.expected_cost, rel=0.15)
+    # a pit that only lengthens an earlier one saves most of a set-up, which checks do not count
+    missed = [1.0, *(1.0 - one.p_hit_so_far for one in survey.dig.pits)]
+    setups = sum(
+        before * survey.site.dig.setup
+        for before, one in zip(missed, survey.dig.pits, strict=False)
+        if one.whole is not None
+    )
+    dig = survey.dig.expected_cost
+    assert 0.85 * dig <= found.cost <= 1.15 * dig + setups
     assert context.pits.way_out == survey.dig.expected_cost_straight
 
 
