@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 import fiona
 import fiona.errors
-import geopandas
 import shapely
 
 from ..read.faults import Report, guess
@@ -19,6 +17,7 @@ from .columns import AREAS, LINES, POINTS
 from .crs import check_crs
 from .faults import Faults
 from .filters import kept_rows
+from .layer_frame import read_frame
 from .schema import CityFile, LayerTable, columns_of
 from .trial import ends_within_limits, limits_of, size_of
 
@@ -238,36 +237,3 @@ def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
         report.site("layer-too-heavy:city", key, path.name, **values)
         return None
     return read_frame(path, layer_name)
-
-
-def read_frame(path: Path, layer_name: str | None) -> Any:
-    """Read a layer as a frame; raises what geopandas raises, ValueError where it has no shapes.
-
-    Parameters
-    ----------
-    path
-        The layer's file.
-    layer_name
-        Name of the layer, None for the only one.
-
-    Returns
-    -------
-    Any
-        The rows as a GeoDataFrame.
-
-    Raises
-    ------
-    ValueError
-        It holds no shapes.
-    """
-    if path.suffix.lower() == ".parquet":
-        return geopandas.read_parquet(path)
-    options = {"layer": layer_name} if layer_name else {}
-    with warnings.catch_warnings():
-        # a column of mixed or odd types is still read; what matters of it is checked later
-        warnings.simplefilter("ignore", UserWarning)
-        warnings.simplefilter("ignore", RuntimeWarning)
-        frame = geopandas.read_file(path, **options)
-    if not isinstance(frame, geopandas.GeoDataFrame):
-        raise ValueError("the layer holds no shapes")
-    return frame

@@ -88,7 +88,7 @@ def main(path: str, layer_name: str, memory_bytes: str, cpu_s: str) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (int(memory_bytes),) * 2)
     resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_s),) * 2)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    from .layer_files import read_frame  # noqa: PLC0415 - within the limits
+    from .layer_frame import read_frame  # noqa: PLC0415 - within the limits
 
     try:
         read_frame(Path(path), layer_name or None)
