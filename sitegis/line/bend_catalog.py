@@ -10,14 +10,11 @@ CATALOG_DEG = (11.25, 22.5, 45.0, 60.0, 72.0, 90.0)
 """Angles of made drainage bends (1/32, 1/16, 1/8, 1/6, 1/5; 90 as two 45s)."""
 CATALOG_WEIGHTS = (0.06, 0.22, 0.42, 0.06, 0.04, 0.20)
 """How often each is met among made bends; left and right alike. Judgment, no source."""
-BEND_ANGLE_SD_RAD = float(np.radians(3.0))
-"""How far a turn may be from its fitting's nominal angle: the fitting itself by a degree, the two
-joints beside it, which give when pipe is laid and when it settles, by two each. Judgment, no
-source."""
-FREE_DEG, FREE_SD_DEG, FREE_SHARE = (20.0, 50.0), 12.0, 0.25
+BEND_ANGLE_SD_RAD = float(np.radians(2.0))
+"""How far a made bend may be from its nominal angle. Judgment, no source."""
+FREE_DEG, FREE_SD_DEG, FREE_SHARE = (20.0, 50.0), 12.0, 0.15
 """Turns that no single fitting makes (fittings rolled or joined, joints pulled, pipe bent):
-about as often a slight turn as a strong one, this share of all: under a slab a fitting is often
-rolled to make fall and turn at once. Judgment, no source."""
+about as often a slight turn as a strong one, this share of all. Judgment, no source."""
 BENDS_PER_M = 0.08
 """Bends per meter of building drain, whether marks show them or not: a Poisson process. Under a
 basement of 8 m 53 % have none, 34 % one, 11 % two. Judgment, no source."""
