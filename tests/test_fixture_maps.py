@@ -25,7 +25,7 @@ MORE_LAYERS = {
 }
 HEADINGS = (
     "Where it may go", "Mains side by side", "Before you dig", "Where to dig",
-    "Fall of the drain under the house", "Depth along the most probable route",
+    "Fall of the drain under the house", "Depth along the most probable route (inferred)",
 )  # fmt: skip
 
 

@@ -86,6 +86,8 @@ def guessed_cuts(survey: Survey) -> tuple[GuessedCut, ...]:
     middle_m = 0.5 * float(polyline.length(drain))
     here = _nearest_place(drain, wanted, middle_m)
     marks = [point for point in placed.points if point.id in survey.fitted.point_ids]
+    if not marks:
+        return ()
     away = [float(np.hypot(point.x_m - here[0], point.y_m - here[1])) for point in marks]
     sd_m = marks[smallest(away, MATTERS_M)].sd_major_m
     wide = max(OPENING_M, 2.0 * NORMAL_95 * sd_m + site.drain_diameter_m)

@@ -127,7 +127,7 @@ def _describe(feature: Feature, unit: LengthUnit) -> str:
 def _value_words(key: str, value: Value, unit: LengthUnit) -> str:
     r"""Write a value for a reader: six digits, and a length as the tape has it beside meters.
 
-    >>> _said("depth_m", 2.8956, "ft"), _said("slope", 0.02083333333, "m")
+    >>> _value_words("depth_m", 2.8956, "ft"), _value_words("slope", 0.02083333333, "m")
     ('2.8956 (9\' 6")', '0.0208333')
     """
     if not isinstance(value, float):
