@@ -118,6 +118,17 @@ def test_grids_that_cannot_carry_a_lot(crs: str, reason: str) -> None:
         grid_unit(crs)
 
 
+def test_a_grid_with_another_unit_on_each_axis_is_refused() -> None:
+    """The register's UTM 16N with northings in feet instead (WKT by pyproj)."""
+    text = CRS(UTM).to_wkt("WKT2_2019")
+    head, north = text.split('AXIS["(N)"')
+    mixed = (
+        head + 'AXIS["(N)"' + north.replace('LENGTHUNIT["metre",1]', 'LENGTHUNIT["foot",0.3048]')
+    )
+    with pytest.raises(ValueError, match="different unit on each axis"):
+        grid_unit(mixed.replace(',ID["EPSG",32616]', ""))
+
+
 def test_grid_that_does_not_keep_angles() -> None:
     """An equal-area grid is refused: it has no one scale."""
     with pytest.raises(ValueError, match="keep angles"):

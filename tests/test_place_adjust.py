@@ -8,7 +8,7 @@ import statsmodels.api as sm
 from scipy import optimize
 
 from sitegis.geometry.frames import Array
-from sitegis.place.adjust import assess, gauss_newton, null_space, solve_network
+from sitegis.place.adjust import assess, condition, gauss_newton, null_space, solve_network
 from sitegis.place.blunders import clean_network, huber_suspect, predicted_against
 from sitegis.place.network import (
     Network,
@@ -251,3 +251,11 @@ def test_the_null_space_is_what_nothing_holds() -> None:
     loose = null_space(solution.design)
     assert loose.shape[1] == 3
     assert solution.design @ loose == pytest.approx(np.zeros((1, 3)), abs=1e-9)
+
+
+def test_the_condition_is_numpys_of_columns_of_one_length() -> None:
+    """``numpy.linalg.cond`` of the design with each column divided by its length."""
+    design = np.random.default_rng(4).normal(size=(9, 4)) * [1.0, 20.0, 0.3, 5.0]
+    expected = np.linalg.cond(design / np.linalg.norm(design, axis=0))
+    assert condition(design) == pytest.approx(expected)
+    assert expected > 1.2
