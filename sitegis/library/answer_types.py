@@ -128,10 +128,9 @@ class Interval(TypedDict):
 class ExitIntervals(TypedDict):
     """``exit.intervals`` of ``answer.json``.
 
-    After all evidence. azimuth_deg: highest-density set, those of 80 and 95 % by the marks
-    after the last bend and by wall (their level of none, of one and of two or more), each piece
-    clockwise from its first number in [0, 360) to its second, which may pass 360; the others:
-    central.
+    After all evidence. azimuth_deg: highest-density set, that of 95 % by the marks after the
+    last bend and by wall (its level of none, of one and of two or more), each piece clockwise
+    from its first number in [0, 360) to its second, which may pass 360; the others: central.
     """
 
     azimuth_deg: list[Interval]

@@ -38,9 +38,9 @@ def exit_spread(survey: Survey) -> ExitSpread:
 
     Place, direction and invert are those of the weighted routes; the part of the probability
     that has no route (``unlisted``) keeps the exit as the marks give it. The slope is that of
-    the drain under the slab, which the marks and practice alone tell. The 80 and 95 % sets of
+    the drain under the slab, which the marks and practice alone tell. The 95 % sets of
     direction and place hold their level whether two marks or more, one or none lie after the last
-    bend, and whichever wall the drain leaves by; the 50 % set is the likeliest half.
+    bend, and whichever wall the drain leaves by; those of 50 and 80 % are the least.
     """
     exit, site = survey.exit, survey.site
     poses, component = _poses(survey)
@@ -65,10 +65,10 @@ def exit_spread(survey: Survey) -> ExitSpread:
 
 
 def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interval, ...]:
-    """Return the sets of a direction: the likeliest half, then those that no kind is left out of.
+    """Return the sets of a direction: where it most likely runs, and what leaves no kind out.
 
-    Half of the probability is what is asked where it most likely runs. Of the wider ones it is
-    asked that they hold whatever lies beyond the last mark: there a rare kind keeps its own set.
+    The sets of 50 and 80 % are the least of all. Of that of 95 % it is asked that it holds whatever
+    lies beyond the last mark: there a rare kind keeps its own set.
 
     Parameters
     ----------
@@ -85,8 +85,8 @@ def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interva
         One for each of 50, 80 and 95 %.
     """
     together = Strata(np.zeros_like(strata.label), strata.part)
-    half, *_ = highest_density_intervals(turn, weights, together)
-    return half, *highest_density_intervals(turn, weights, strata)[1:]
+    *likeliest, _ = highest_density_intervals(turn, weights, together)
+    return *likeliest, highest_density_intervals(turn, weights, strata)[-1]
 
 
 def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, ...]:
@@ -106,8 +106,8 @@ def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, .
     tuple[Region, ...]
         One for each of 50, 80 and 95 %.
     """
-    half, *_ = highest_density_regions(points, weights)
-    return half, *highest_density_regions(points, weights, strata)[1:]
+    *likeliest, _ = highest_density_regions(points, weights)
+    return *likeliest, highest_density_regions(points, weights, strata)[-1]
 
 
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
