@@ -37,14 +37,16 @@ def stakeout_bytes(survey: Survey) -> bytes:
 def plain_cell(text: str) -> str:
     """Keep a cell from being taken for a formula by a spreadsheet: a leading quote.
 
-    A number may begin with its sign.
+    A number may begin with its sign, and with nothing else.
 
-    >>> plain_cell("=1+1"), plain_cell("-2.5"), plain_cell("pit-1")
-    ("'=1+1", '-2.5', 'pit-1')
+    >>> plain_cell("=1+1"), plain_cell("-2.5"), plain_cell("pit-1"), plain_cell(" -2.5")
+    ("'=1+1", '-2.5', 'pit-1', "' -2.5")
     """
     stripped = text.lstrip()
     if not stripped.startswith(_FORMULA_STARTS) and not text.startswith(_FORMULA_STARTS):
         return text
+    if text != stripped:
+        return "'" + text
     try:
         float(text)
     except ValueError:
