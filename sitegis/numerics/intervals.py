@@ -11,6 +11,7 @@ it is the union of the strata's own densest sets, each as wide as it takes besid
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -102,7 +103,10 @@ def central_intervals(values: Array, weights: Array) -> tuple[Interval, ...]:
 
 
 def highest_density_intervals(
-    values: Array, weights: Array, strata: Strata | None = None
+    values: Array,
+    weights: Array,
+    strata: Strata | None = None,
+    levels: Sequence[float] = LEVELS,
 ) -> tuple[Interval, ...]:
     """Return the least sets that hold each level, from kernel densities of the strata.
 
@@ -119,11 +123,13 @@ def highest_density_intervals(
         Their weights (m,).
     strata
         What kind each sample is; None where all are of one.
+    levels
+        Shares to hold.
 
     Returns
     -------
     tuple[Interval, ...]
-        One interval, perhaps of several pieces, for each of 50, 80 and 95 %.
+        One interval, perhaps of several pieces, for each level.
     """
     share = np.asarray(weights, float) / np.sum(weights)
     # each kind has its own density and bandwidth: one that is rare is not smeared over by the
@@ -140,7 +146,7 @@ def highest_density_intervals(
     order = np.argsort(values, kind="stable")
     samples = values[order], np.concatenate([[0.0], np.cumsum(share[order])])
     intervals = []
-    for level in LEVELS:
+    for level in levels:
         edges = _thresholds(densities, binned, level)
         ranked = np.max(densities / edges[:, None], axis=0)
         ranked = np.round(ranked / ranked.max(), 9)
@@ -257,7 +263,10 @@ def _held(pieces: Array, values: Array, reached: Array) -> float:
 
 
 def highest_density_regions(
-    points: Array, weights: Array, strata: Strata | None = None
+    points: Array,
+    weights: Array,
+    strata: Strata | None = None,
+    levels: Sequence[float] = LEVELS,
 ) -> tuple[Region, ...]:
     """Return unions of ellipses that hold each level of places (m, 2).
 
@@ -277,11 +286,13 @@ def highest_density_regions(
         Their weights (m,).
     strata
         What kind each sample is; None where all are of one.
+    levels
+        Shares to hold.
 
     Returns
     -------
     tuple[Region, ...]
-        One union of ellipses for each of 50, 80 and 95 %.
+        One union of ellipses for each level.
     """
     share = np.asarray(weights, float) / np.sum(weights)
     kinds = Strata.one(share.size) if strata is None else strata
@@ -302,7 +313,7 @@ def highest_density_regions(
     own_ranks = np.array([each[stratum == k].max(axis=0) for k in range(len(found))])
     shares = np.array([np.where(g, share, 0.0) / share[g].sum() for g in groups])
     regions = []
-    for level in LEVELS:
+    for level in levels:
         edges = _thresholds(own_ranks, shares, level)
         # at the lowest sample that still counts, that sample lies on the edge
         ranks = np.max(own_ranks - edges[:, None], axis=0)

@@ -14,6 +14,7 @@ from ..model.results import Exit, Routes, ScoredHypothesis
 from ..model.site import Main, Manhole
 from ..model.survey import Survey
 from ..numerics.intervals import (
+    LEVELS,
     Interval,
     Region,
     Strata,
@@ -85,8 +86,8 @@ def direction_sets(turn: Array, weights: Array, strata: Strata) -> tuple[Interva
         One for each of 50, 80 and 95 %.
     """
     together = Strata(np.zeros_like(strata.label), strata.part)
-    *likeliest, _ = highest_density_intervals(turn, weights, together)
-    return *likeliest, highest_density_intervals(turn, weights, strata)[-1]
+    likeliest = highest_density_intervals(turn, weights, together, LEVELS[:-1])
+    return likeliest + highest_density_intervals(turn, weights, strata, LEVELS[-1:])
 
 
 def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, ...]:
@@ -106,8 +107,8 @@ def place_sets(points: Array, weights: Array, strata: Strata) -> tuple[Region, .
     tuple[Region, ...]
         One for each of 50, 80 and 95 %.
     """
-    *likeliest, _ = highest_density_regions(points, weights)
-    return *likeliest, highest_density_regions(points, weights, strata)[-1]
+    likeliest = highest_density_regions(points, weights, levels=LEVELS[:-1])
+    return likeliest + highest_density_regions(points, weights, strata, LEVELS[-1:])
 
 
 def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Strata:
