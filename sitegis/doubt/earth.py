@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from pyproj import CRS, Transformer
+from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 
+from ..geometry.frames import to_wgs84
+from ..geometry.operations import cell_of
 from ..model.doubts import EvidenceTerm
 from ..model.site import Site
 from ..model.survey import Survey
@@ -89,7 +91,7 @@ def _zones(site: Site) -> Iterator[str]:
     listed = query_crs_info("EPSG", PJType.PROJECTED_CRS, AreaOfInterest(*told, *told), True)
     grid = site.frame.to_crs(np.zeros(2))
     for info in [one for one in listed if one.name.split(" / ")[0] == datum][:MOST_ZONES]:
-        to_degrees = Transformer.from_crs(f"EPSG:{info.code}", "EPSG:4326", always_xy=True)
+        to_degrees = to_wgs84(f"EPSG:{info.code}", cell_of(*told)).transformer
         there = tuple(float(v) for v in to_degrees.transform(*grid.tolist()))
         if (
             np.isfinite(there).all()
