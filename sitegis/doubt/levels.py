@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polyline
-from ..model.doubts import EvidenceTerm
+from ..model.doubts import evidence_against
 from ..model.results import Exit
 from ..model.site import Ground, Site
 from ..model.survey import Survey
@@ -96,7 +96,7 @@ def _grounds(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     yard_m = float(site.ground.elevation_m(here))
     for rise_m in GROUND_BLUNDERS_M:
         terms = _ground_terms(site, exit, rise_m)
-        evidence = tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
+        evidence = evidence_against(stated, terms)
         side = "higher" if rise_m > 0 else "lower"
         words = f"the ground at the house lies {about(abs(rise_m), site.units)} {side} than written"
         yield Found(
@@ -152,12 +152,11 @@ def _slabs(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     """Weigh that the slab's elevation is of another floor, or of another datum than the mains'."""
     site, exit = survey.site, survey.exit
     stated = _slab_terms(site, penetration, exit.invert_m, 0.0)
-    cover_m = next(
-        (hole.rim_m for main in site.mains for hole in main.manholes if hole.rim_m is not None), 0.0
-    )
+    cover = _known_cover(site)
+    cover_m = 0.0 if cover is None else cover[1]
     for rise_m in SLAB_BLUNDERS_M:
         terms = _slab_terms(site, penetration, exit.invert_m, rise_m)
-        evidence = tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
+        evidence = evidence_against(stated, terms)
         side = "low" if rise_m > 0 else "high"
         of = "of another floor" if abs(rise_m) > 1.0 else "in another vertical datum than the mains"
         words = f"site.slab_elevation is {of}, {about(abs(rise_m), site.units)} too {side}"
@@ -173,6 +172,17 @@ def _slabs(survey: Survey, penetration: Penetration) -> Iterator[Found]:
             main_rise_m=-rise_m,
             expected=cover_m - rise_m,
         )
+
+
+def _known_cover(site: Site) -> tuple[str, float] | None:
+    """Give the first manhole whose cover's elevation is on record, and that elevation."""
+    covers = (
+        (hole.id, float(hole.rim_m))
+        for main in site.mains
+        for hole in main.manholes
+        if hole.rim_m is not None
+    )
+    return next(covers, None)
 
 
 def _slab_terms(
@@ -223,11 +233,9 @@ def asked_level(survey: Survey, one: Found) -> tuple[str, str, str, float]:
     if one.kind == "ground":
         yard_m = one.expected - one.ground_rise_m
         return "level from the slab to the yard where the drain leaves", "slab", "yard", yard_m
-    hole = next(
-        (hole for main in site.mains for hole in main.manholes if hole.rim_m is not None), None
-    )
-    if hole is None:
+    cover = _known_cover(site)
+    if cover is None:
         words = "level from the slab to one manhole cover whose elevation is on record"
         return words, "slab", "", 0.0
-    words = f"level from the slab to the cover of manhole {hole.id}"
-    return words, "slab", hole.id, float(hole.rim_m or 0.0)
+    manhole, rim_m = cover
+    return f"level from the slab to the cover of manhole {manhole}", "slab", manhole, rim_m

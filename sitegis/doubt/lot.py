@@ -15,7 +15,7 @@ import shapely
 
 from ..geometry import polyline
 from ..geometry.frames import Array, rotation, wrap_degrees
-from ..model.doubts import EvidenceTerm
+from ..model.doubts import evidence_against
 from ..model.site import Main, Site
 from ..model.survey import Survey
 from ..read.plausible import IN_LOT_M, SIDE_APART_M, turn_deg
@@ -106,7 +106,7 @@ def _houses(survey: Survey, penetration: Penetration) -> Iterator[Found]:
         there = moved_penetration(penetration, linear, offset, turn_rad)
         ring = site.building.vertices @ linear.T + offset
         terms = _house_terms(survey, ring, there, turn_rad)
-        evidence = tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
+        evidence = evidence_against(stated, terms)
         corners = {name: linear @ xy + offset for name, xy in house_corners(site).items()}
         yield Found(
             f"house-place:{key}",
@@ -191,7 +191,7 @@ def _fronts(survey: Survey, penetration: Penetration) -> Iterator[Found]:
         if fitted:  # the angle is fitted, within the 90° that it may lie anywhere in
             width = SQUARE_DEG * np.sqrt(2.0 * np.pi / len(turns)) / 90.0
             terms["layers' directions"] += float(np.log(width))
-        evidence = tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
+        evidence = evidence_against(stated, terms)
         azimuth_deg = wrap_degrees(site.frame.x_azimuth_deg - turn)
         there = moved_penetration(
             penetration, rotation(np.radians(turn)), np.zeros(2), float(np.radians(turn))

@@ -13,7 +13,14 @@ from ..line.stage import gather_marks
 from ..line.straights import HEADING_SD_RAD
 from ..messages.catalog import notice_of
 from ..messages.errors import Notice
-from ..model.doubts import Doubt, EvidenceTerm, Measurement, OtherReading, Unchecked
+from ..model.doubts import (
+    Doubt,
+    EvidenceTerm,
+    Measurement,
+    OtherReading,
+    Unchecked,
+    evidence_against,
+)
 from ..model.site import Main, Site
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, MATTERS_P, at_least, ordered
@@ -133,9 +140,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
         outcome = follow_reading(one, placement, drain)
         written = unit_term(drain, reading.scale)
         if outcome is not None and outcome.log_evidence + written > least:
-            terms = [
-                EvidenceTerm(name, outcome.terms[name] - v) for name, v in stated.terms.items()
-            ]
+            terms = evidence_against(stated.terms, outcome.terms)
             found.append(
                 Found(
                     id=reading.id,

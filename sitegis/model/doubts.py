@@ -5,6 +5,7 @@ Units and frames as in :mod:`sitegis.model.results`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -46,6 +47,26 @@ class EvidenceTerm:
 
     source: str
     nats: float
+
+
+def evidence_against(
+    stated: Mapping[str, float], terms: Mapping[str, float]
+) -> tuple[EvidenceTerm, ...]:
+    """Hold a reading's terms against those of the input as stated, in nats by source.
+
+    Parameters
+    ----------
+    stated
+        Log densities of the input as stated.
+    terms
+        Those of the reading, with every source of ``stated``.
+
+    Returns
+    -------
+    tuple[EvidenceTerm, ...]
+        One for each source, in the order of ``stated``.
+    """
+    return tuple(EvidenceTerm(name, terms[name] - value) for name, value in stated.items())
 
 
 @dataclass(frozen=True, slots=True)
