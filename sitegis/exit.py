@@ -39,6 +39,7 @@ __all__ = [
     "turn_words",
 ]
 
+# judgment, no source: past these lengths, heights and angles a person is told
 FAR_M = 1.5
 UPHILL_M = 0.10  # a main this much above the drain is told; judgment
 OBLIQUE_DEG = 60.0
@@ -49,8 +50,8 @@ PIT_OUT_M, PIT_MOVED_M = 2.0, 0.6
 """A direction this probable whose pit, this far out, lies this far aside, needs a person. All
 judgment, no source."""
 WEAK_SD_M, WEAK_ANGLE_DEG = 2.0, 25.0
-LIKELY = 0.1  # a part of the mixture that counts for how well the exit is held; judgment
 """Spreads of the exit past which the marks hardly give it. Judgment, no source."""
+LIKELY = 0.1  # a part of the mixture that counts for how well the exit is held; judgment
 
 
 def find_exit(survey: Survey) -> Survey:
@@ -71,6 +72,7 @@ def find_exit(survey: Survey) -> Survey:
     # the pose stated is one component's, no mean of a drain that bends and one that does not
     first = components[0]
     covariance = _second_moment(poses)
+    # an invert belongs to the place of its wall: what passes another wall takes no part in it
     profile = tuple(
         replace(part, weight=component.weight * part.weight)
         for component in components
@@ -132,6 +134,7 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
         turn_deg=float(poses.turns_deg[row]),
         x_m=x,
         y_m=y,
+        # into (−π, π]
         angle_rad=float(np.angle(np.exp(1j * angle))),
         side=building.sides[wall],
         wall_index=wall,
@@ -267,6 +270,7 @@ def sample_profile(
     """
     parts = [component.profile for component in exit.mixture]
     most = max(map(len, parts))
+    # padded with inf, which no uniform reaches: profiles of fewer parts share one table
     edges = np.full((len(parts), most), np.inf)
     means, covariances = np.zeros((len(parts), most, 2)), np.zeros((len(parts), most, 2, 2))
     for index, profile in enumerate(parts):
@@ -276,6 +280,7 @@ def sample_profile(
         covariances[index, held] = [part.covariance for part in profile]
         # whatever rounding left of the last share belongs to the last part
         edges[index, len(profile) - 1] = np.inf
+    # row of the flattened table: how many edges a uniform has passed is its part
     part = chosen * most + (uniforms[:, None] >= edges[chosen]).sum(axis=1)
     values = means.reshape(-1, 2)[part] + np.einsum(
         "mij,mj->mi", square_root(covariances).reshape(-1, 2, 2)[part], normals
@@ -285,6 +290,7 @@ def sample_profile(
 
 def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -> ProfileComponent:
     """Carry invert and slope down the unseen stretch; its length is known to ``variance_m2``."""
+    # invert and slope at the end become those at the wall: the fall of the stretch is taken off
     carry = np.array([[1.0, -length_m], [0.0, 1.0]])
     covariance = carry @ component.covariance @ carry.T
     # a stretch longer than thought also falls further: slope² times the variance of its length
@@ -294,6 +300,7 @@ def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -
 
 def _ground_at(site: Site, place: Array) -> tuple[float, float]:
     """Give outdoor ground and its sd at a place: the spots' sds weighted as their elevations."""
+    # as the elevation itself is interpolated; 1e-6 m² keeps a place right on a spot finite
     weight = 1.0 / (np.sum((site.ground.spots - place) ** 2, axis=1) + 1e-6)
     share = weight / weight.sum()
     return float(site.ground.elevation_m(place)), float(share @ site.ground.sds_m)
@@ -323,6 +330,7 @@ def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
         notices.append(
             notice_of("exit-far-from-last-mark", "exit", unseen_m=about(exit.unseen_m, site.units))
         )
+    # a rare component far aside does not make the exit weakly held
     likely = [
         one.covariance
         for index, one in enumerate(exit.mixture)
@@ -340,6 +348,7 @@ def exit_notices(exit: Exit, site: Site, *, inside: bool) -> tuple[Notice, ...]:
             )
         )
     outward = outward_normals(site.building)[exit.wall_index]
+    # cosine of the angle between drain and the wall's outward normal
     square = float(outward @ lot_direction(np.array(exit.angle_rad)))
     incidence = float(np.degrees(np.arccos(np.clip(square, -1.0, 1.0))))
     if incidence > OBLIQUE_DEG:
@@ -365,6 +374,7 @@ def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:
     straight = same & (np.abs(turns) < SAME_DIRECTION_RAD)
     weights = np.array([c.weight for c in exit.mixture])
     poses = np.column_stack([[(c.x_m, c.y_m) for c in exit.mixture], turns])
+    # what passes another wall counts as turned, by the sense in which its direction differs
     groups = {
         "straight on": straight,
         "left": ~straight & (turns >= 0),
@@ -400,6 +410,7 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
     """Say so where another direction than the stated one is probable, and digs elsewhere."""
     groups = exit_turns(exit)
     here = np.array([exit.x_m, exit.y_m])
+    # where one would dig, not the angle, decides whether the other direction matters
     ahead = PIT_OUT_M * lot_direction(exit.angle_rad)
     for name in ("left", "right"):
         if name in groups:
@@ -439,6 +450,8 @@ def _high_mains(exit: Exit, site: Site) -> list[Notice]:
         notice_of(
             "main-above-drain",
             f"main.{name}",
+            # one main of several that is too high is merely not the
+            # outlet; all of them are a wrong level
             needs_person=len(high) == len(recorded),
             name=name,
             height_m=about(height_m, site.units),
@@ -454,6 +467,7 @@ def _corner_notice(exit: Exit, building: Building) -> tuple[Notice, ...]:
     along = (following - start) / np.hypot(*(following - start))
     reach = float(along @ (np.array([exit.x_m, exit.y_m]) - start))
     sd = float(np.sqrt(along @ exit.mixture[0].covariance[:2, :2] @ along))
+    # as seen from the stated component: is either end of the wall within two sds
     if min(reach, float(np.hypot(*(following - start))) - reach) > 2.0 * sd:
         return ()
     return (notice_of("exit-near-corner", "exit"),)

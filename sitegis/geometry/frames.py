@@ -74,6 +74,7 @@ def wrap_degrees(angle_deg: float) -> float:
     330.0
     """
     wrapped = float(angle_deg % 360.0)
+    # −1e-17 % 360.0 is 360.0 in floating point
     return 0.0 if wrapped == 360.0 else wrapped
 
 

@@ -18,6 +18,8 @@ from .operations import cell_of, cell_of_place
 MEAN_EARTH_RADIUS_M = 6_372_000.0
 """20 906 000 ft, NOAA Manual NOS NGS 5, State Plane Coordinate System of 1983 (from memory)."""
 
+# judgment, no source: the worst of state plane and UTM is 0.1 % off 1; a degree outside its area a
+# grid still serves a lot that straddles the line
 MOST_SCALE_DEPARTURE = 0.005
 MOST_DEGREES_OUTSIDE = 1.0
 
@@ -43,6 +45,7 @@ def grid_unit(crs: str) -> GridUnit:
     system = _projected(crs)
     axis = system.axis_info[0]
     factor, unit_name = float(axis.unit_conversion_factor), str(axis.unit_name)
+    # registers round the factor of the survey foot; 1200/3937 m is the definition
     if math.isclose(factor, US_SURVEY_FOOT_M, rel_tol=1e-9):
         factor, unit_name = US_SURVEY_FOOT_M, "US survey foot"
     elif math.isclose(factor, FOOT_M, rel_tol=1e-12):
@@ -73,6 +76,7 @@ def _projected(crs: str) -> CRS:
         raise ValueError(f"{crs} ({system.name}) does not run east and north")
     if plane[0].unit_conversion_factor != plane[1].unit_conversion_factor:
         raise ValueError(f"{crs} ({system.name}) has a different unit on each axis")
+    # on the web grid a meter is 1/cos(latitude) of one on the ground
     operation = system.coordinate_operation
     if operation is not None and "pseudo mercator" in str(operation.method_name).lower():
         raise ValueError(f"{crs} ({system.name}) is for web maps: name a state plane or UTM")
@@ -115,6 +119,7 @@ def utm_crs(longitude: float, latitude: float) -> str:
     _check_lonlat(longitude, latitude)
     if not -80.0 <= latitude <= 84.0:
         raise ValueError(f"there is no UTM zone at latitude {latitude}")
+    # longitude 180 is the east edge of zone 60
     zone = min(60, int((longitude + 180.0) // 6.0) + 1)
     return f"EPSG:{(32600 if latitude >= 0 else 32700) + zone}"
 
@@ -159,6 +164,7 @@ def grid_from_lonlat(crs: str, lonlat: Array) -> Array:
     for longitude, latitude in places.reshape(-1, 2).tolist():
         _check_lonlat(longitude, latitude)
         _check_area(crs, longitude, latitude)
+    # one operation for all of a lot, chosen by its first place
     cell = cell_of(*places.reshape(-1, 2)[0].tolist())
     easting, northing = to_wgs84(crs, cell).transformer.transform(
         places[..., 0], places[..., 1], direction=TransformDirection.INVERSE
@@ -175,6 +181,7 @@ def _check_area(crs: str, longitude: float, latitude: float) -> None:
         return
     margin = MOST_DEGREES_OUTSIDE
     inside = (
+        # an area across the antimeridian: its longitudes cannot be compared so
         area.west - margin <= longitude <= area.east + margin or area.west > area.east
     ) and area.south - margin <= latitude <= area.north + margin
     if not inside:
@@ -336,6 +343,7 @@ def lot_frame(
         np.asarray(grid_m, float) if lonlat is None else grid_from_lonlat(crs, np.array(lonlat))
     )
     frame = _frame_at(crs, corner, x_azimuth_deg, elevation_m)
+    # the frame stands with its origin at the corner: moved back by what lies between the two
     origin = 2.0 * corner - frame.to_grid_m(np.asarray(lot_xy, float))
     return _moved(frame, origin)
 
@@ -419,10 +427,13 @@ def fit_lot_frame(
     lot, grid = np.asarray(lot_xy, float), np.asarray(grid_m, float)
     if lot.shape != grid.shape or lot.ndim != 2 or lot.shape[1] != 2 or len(lot) < 2:
         raise ValueError("a lot is tied by two or more corners, each in the lot and in the grid")
+    # the turn alone is taken of the fit; its scale would hide a wrong corner
     turn = fit_similarity(lot, grid).turn_rad
     frame = _frame_at(crs, grid.mean(axis=0), 90.0 - math.degrees(turn), elevation_m)
+    # least squares with turn and scale held: centroid upon centroid
     origin = 2.0 * grid.mean(axis=0) - frame.to_grid_m(lot.mean(axis=0))
     fitted = _moved(frame, origin)
+    # grid meters back to ground, where the tape measured
     difference = (grid - fitted.to_grid_m(lot)) / fitted.combined_factor
     return FittedFrame(fitted, np.hypot(difference[:, 0], difference[:, 1]))
 

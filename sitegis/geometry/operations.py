@@ -11,6 +11,7 @@ from pyproj import CRS, Proj, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 Cell = tuple[int, int]
+# operations are chosen at the middle of a cell, so that neighbors get the same
 HALF_CELL_DEG = 0.5
 
 
@@ -49,6 +50,7 @@ def cell_of(longitude_deg: float, latitude_deg: float) -> Cell:
     """
     if not (math.isfinite(longitude_deg) and math.isfinite(latitude_deg)):
         return 0, 0
+    # the pole belongs to the last cell below it
     return math.floor(longitude_deg), math.floor(min(max(latitude_deg, -90.0), 89.0))
 
 
@@ -102,11 +104,13 @@ def operation(source: CRS, target: CRS, cell: Cell) -> Operation:
         # it warns that a better one would need a grid
         warnings.simplefilter("ignore", UserWarning)
         listed = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+    # PROJ names the files of grid shifts in the definition of a transformation
     free = [one for one in listed.transformers if "grids=" not in one.definition]
     known = [one for one in free if one.accuracy >= 0.0]
     if not free:
         chosen = Transformer.from_crs(source, target, always_xy=True)
         return Operation(chosen, chosen.description, None)
     chosen = (known or free)[0]
+    # conversions to and from a projection are steps too, but change no datum
     steps = [one.name for one in chosen.operations or () if "Transformation" in one.type_name]
     return Operation(chosen, " + ".join(steps), chosen.accuracy if known else None)

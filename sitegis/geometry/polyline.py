@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from .frames import Array
 
+# a nanometer; below the next two (a sine, a length) segments are parallel or have no direction
 TOLERANCE_M = 1e-9
 _PARALLEL = 1e-9
 _LEVEL = 1e-12
@@ -109,6 +110,7 @@ def interp(x: Array | float, xp: Array, fp: Array) -> Array:
 def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
     """Give the entry of each table after a value, and the value's share of the way to it."""
     x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
+    # past an end the first or last segment, its share clipped to that end
     after = np.clip((xp < x[..., None]).sum(axis=-1), 1, xp.shape[-1] - 1)
     low, high = _pick(xp, after - 1), _pick(xp, after)
     return after, np.clip((x - low) / np.maximum(high - low, TOLERANCE_M), 0.0, 1.0)
@@ -177,6 +179,7 @@ def line_locate_point(lines: Array, points: Array) -> tuple[Array, Array, NDArra
         share = np.clip((gap * step).sum(axis=-1) / np.where(squared > 0, squared, 1.0), 0.0, 1.0)
         off = gap - share[..., None] * step
         away = np.hypot(off[..., 0], off[..., 1])
+        # a later segment must be nearer by more than the tolerance, or the earlier keeps the foot
         nearer = away < distance - TOLERANCE_M if i else np.ones(shape, bool)
         distance = np.where(nearer, away, distance)
         station = np.where(nearer, passed[..., i] + share * np.sqrt(squared), station)
@@ -210,9 +213,11 @@ def clip(
     last
         Share t at which it goes out (...).
     """
+    # a segment along the other axis lies wholly within or wholly outside
     level = np.abs(step) < _LEVEL
     safe = np.where(level, 1.0, step)
     one, two = (low - offset) / safe, (high - offset) / safe
+    # the last of the entries and the first of the exits, on the segment
     enter = np.maximum(np.minimum(one, two), 0.0)
     leave = np.minimum(np.maximum(one, two), 1.0)
     outside = level & ((offset < low) | (offset > high))
@@ -249,6 +254,7 @@ def meet(origins: Array, directions: Array, starts: Array, ends: Array) -> tuple
     along = step / np.where(size > 0, size, 1.0)[..., None]
     gap = starts - origins
     cross = directions[..., 0] * along[..., 1] - directions[..., 1] * along[..., 0]
+    # nearly parallel lines meet anywhere: no meeting is better than one by rounding
     usable = np.abs(cross) > _PARALLEL
     safe = np.where(usable, cross, 1.0)
     at = (gap[..., 0] * directions[..., 1] - gap[..., 1] * directions[..., 0]) / safe

@@ -18,6 +18,7 @@ from .frames import Array, rotation, wrap_degrees
 
 Turn = Literal["left", "right"]
 
+# judgment, no source, all three; the last is what two statements of one curve may differ by
 LEAST_CLOSURE_RATIO = 3000.0
 MOST_CLOSURE_M = 0.1
 CURVE_AGREEMENT_M = 0.03
@@ -139,10 +140,13 @@ def curve_course(
     chord = 2.0 * radius_m * math.sin(angle / 2.0)
     directions = [] if chord_azimuth_deg is None else [chord_azimuth_deg]
     if tangent_in_azimuth_deg is not None:
+        # azimuths run clockwise, so that half of a turn to the left is taken off
         directions.append(tangent_in_azimuth_deg - math.degrees(signed) / 2.0)
     if not directions or not all(math.isfinite(value) for value in directions):
         raise ValueError("a curve needs the bearing of its chord or of the tangent it begins on")
+    # into (−180, 180]
     difference = (directions[-1] - directions[0] + 180.0) % 360.0 - 180.0
+    # an angle matters by what it moves the far end of the chord
     if math.radians(abs(difference)) * chord > CURVE_AGREEMENT_M:
         raise ValueError("the chord bearing and the tangent bearing of a curve do not agree")
     return Course(wrap_degrees(directions[0]), chord, signed)
@@ -232,12 +236,15 @@ def run_traverse(courses: Sequence[Course]) -> Traverse:
     unadjusted = np.vstack([np.zeros(2), np.cumsum(vectors, axis=0)])
     closure = unadjusted[-1]
     chords = np.hypot(vectors[:, 0], vectors[:, 1])
+    # long courses take more of the misclosure, as they gather more of the error
     corrected = vectors - closure * (chords / chords.sum())[:, None]
+    # the last step ends at the start again: not listed twice
     vertices = np.vstack([np.zeros(2), np.cumsum(corrected, axis=0)[:-1]])
     adjusted = tuple(
         Course(
             wrap_degrees(math.degrees(math.atan2(east, north))),
             math.hypot(east, north),
+            # an adjusted chord with the called angle: the radius takes up the change
             course.central_angle_rad,
         )
         for course, (east, north) in zip(courses, corrected.tolist(), strict=True)
@@ -249,6 +256,7 @@ def run_traverse(courses: Sequence[Course]) -> Traverse:
 
 def polygon_area_m2(vertices: Array) -> float:
     """Give the signed area of a ring (n, 2), positive counter-clockwise (surveyor's formula)."""
+    # about the first vertex: products of grid coordinates would lose the digits that matter
     x, y = (vertices - vertices[0]).T
     return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
 
@@ -295,11 +303,14 @@ def _arc_points(start: Array, course: Course, most_sagitta_m: float) -> Array:
     """Give the points strictly inside an arc (k, 2), none for a line."""
     if course.central_angle_rad == 0.0:
         return np.empty((0, 2))
+    # an arc smaller than the sagitta allowed is one chord
     cosine = max(-1.0, 1.0 - most_sagitta_m / course.radius_m)
     count = math.ceil(abs(course.central_angle_rad) / (2.0 * math.acos(cosine)))
     side = math.copysign(1.0, course.central_angle_rad)
+    # azimuth to mathematical angle
     ahead = math.radians(90.0 - course.tangent_in_deg)
     to_center = side * course.radius_m * np.array([-math.sin(ahead), math.cos(ahead)])
+    # spokes strictly between start and end, which are corners of the ring already
     angles = course.central_angle_rad * np.arange(1, count) / count
     spokes = [rotation(float(angle)) @ -to_center for angle in angles]
     return np.array(spokes).reshape(-1, 2) + start + to_center

@@ -17,6 +17,7 @@ from .follow import follow_drain, shared_covariance
 from .states import Indices, State
 from .straights import Chain, Marks, bend_vertices, fit_chain
 
+# a mark farther from the vertex than this is of another bend; judgment, no source
 _TIE_REACH_M = 0.75
 
 
@@ -64,6 +65,7 @@ def fit_plan(marks: Marks, *, most: int = 1) -> PlanFit:
     nodes = np.array(
         [log_sum(state.log_weight[state.scale == node]) for node in range(len(SCALES))]
     )
+    # the rows carry the prior of the node already, and scale_of_nodes brings its own
     noise = scale_of_nodes("plan", nodes - log_prior(np.array(SCALES)))
     ends = _ends(state, weights, marks)
     counts = sorted(set(state.bends.tolist()))
@@ -80,6 +82,7 @@ def _ends(state: State, weights: Array, marks: Marks) -> tuple[LineEnd, ...]:
     """Merge the hypotheses' ends, each with the errors that all marks share."""
     direction = lot_direction(state.angle)
     left = np.column_stack([-direction[:, 1], direction[:, 0]])
+    # from (left of the foot, angle) to (x, y, angle)
     lift = np.zeros((len(weights), 3, 2))
     lift[:, :2, 0], lift[:, 2, 1] = left, 1.0
     covariances = lift @ state.spread[:, :2, :2] @ lift.transpose(0, 2, 1)
@@ -119,6 +122,7 @@ def _marks_after(state: State, marks: Marks) -> Indices:
 
     A mark that says it is a bend is none after it.
     """
+    # the mark after each row's last bend; −1 where it has none
     last = state.spans.max(axis=1)
     at_mark = marks.bend_marks[np.maximum(last, 0)]
     return np.where(last < 0, 2, np.minimum(len(marks.xy) - last - at_mark, 2))
@@ -142,6 +146,7 @@ def _likeliest_rows(state: State, weights: Array, most: int) -> list[tuple[float
     """
     kinds = np.concatenate([state.spans, state.turns], axis=1)
     listed, first, member = np.unique(kinds, axis=0, return_index=True, return_inverse=True)
+    # one kind comes at every noise scale and by many places: all of them count for it
     total = np.bincount(np.asarray(member).ravel(), weights)
     _, where = np.unique(listed[:, : state.spans.shape[1]], axis=0, return_inverse=True)
     where = np.asarray(where).ravel()
@@ -155,6 +160,7 @@ def _likeliest_rows(state: State, weights: Array, most: int) -> list[tuple[float
 
 def _chain_of(state: State, row: int, marks: Marks, square: float) -> Chain:
     """Fit the chain with a row's bends, the receiver's noise as learned."""
+    # the learned scale concerns what was located; taped points keep their spread
     factor = np.where(marks.received, square - 1.0, 0.0)
     more = np.zeros_like(marks.covariance)
     for i, share in enumerate(factor):
@@ -168,6 +174,7 @@ def _chain_of(state: State, row: int, marks: Marks, square: float) -> Chain:
     number = int(state.bends[row])
     kinds = state.turns[row, :number]
     turns = SIGNED_RAD[kinds]
+    # as many bends as come before a mark, on that straight it lies
     segment = np.sum(np.arange(len(marks.xy))[:, None] >= state.spans[row, :number], axis=1)
     first = float(state.angle[row]) - float(turns.sum())
     start = _start(scaled, segment, first, turns, state.at[row, :number])
@@ -188,6 +195,7 @@ def _start(marks: Marks, segment: Indices, first: float, turns: Array, places: A
     constants = []
     for j, angle in enumerate(angles):
         own = marks.xy[segment == j]
+        # without marks of its own a straight goes through the bend that opens it
         points = own if len(own) else places[j - 1 : j]
         constants.append(
             float(np.mean(points[:, 1] * np.cos(angle) - points[:, 0] * np.sin(angle)))
@@ -198,6 +206,7 @@ def _start(marks: Marks, segment: Indices, first: float, turns: Array, places: A
 def _ties(marks: Marks, start: Array) -> tuple[tuple[int, int], ...]:
     """Pair each bend with the marked bend next to it, within reach, each once."""
     marked = np.flatnonzero(marks.bend_marks)
+    # 2k + 2 parameters: fewer than four is a chain without a bend
     if not marked.size or start.size < 4:
         return ()
     corners = bend_vertices(start)

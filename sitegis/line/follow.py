@@ -91,6 +91,7 @@ def _own_noise(marks: Marks) -> _Own:
     """Take the marks' errors against the last mark's: what is common moves all alike."""
     n = len(marks.xy)
     common = marks.covariance.reshape(n, 2, n, 2).transpose(0, 2, 1, 3).copy()
+    # (n, n, 2, 2) blocks by pairs of marks, each mark's own part off the diagonal
     common[np.arange(n), np.arange(n)] -= marks.independent
     # one shift for all that the locator found in one session: it moves the drain, and bends nothing
     session = marks.session_sd_m**2 * np.outer(marks.received, marks.received)
@@ -125,6 +126,7 @@ def shared_covariance(marks: Marks, scale_square: float) -> Array:
     Array
         Covariance (2, 2), m².
     """
+    # in the covariance the session stands once; a noisier crew has more of it
     block = marks.covariance[-2:, -2:] - marks.independent[-1]
     session = marks.session_sd_m**2 * bool(marks.received[-1])
     return np.asarray(block + session * (scale_square - 1.0) * np.eye(2))
@@ -150,6 +152,7 @@ class _Walk:
 
 def _cells(length_m: float) -> tuple[Array, float]:
     """Cut a span into cells: their middles (c,) and their size."""
+    # fewer pieces than the length asks for widen each: a bounded number of hypotheses
     number = int(np.clip(np.ceil(length_m / CELL_M), 1, MOST_CELLS))
     size = length_m / number
     return np.asarray((np.arange(number) + 0.5) * size, float), size
@@ -160,6 +163,7 @@ def _apart_at_first(walk: _Walk) -> list[int]:
     marks, used = walk.marks, list(range(len(walk.marks.xy)))
     while len(used) > 2 and np.hypot(*(marks.xy[used[1]] - marks.xy[used[0]])) < LEAST_START_M:
         first, second = (float(np.trace(walk.own.tape[i] + walk.own.receiver[i])) for i in used[:2])
+        # of two known alike the second goes
         used.remove(used[1] if at_least(second, first, COVARIANCE) else used[0])
     return used
 
@@ -175,6 +179,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     length = max(float(np.hypot(*chord)), 1e-6)
     at, size = _cells(length)
     kinds = SIGNED_RAD.size
+    # first no bend at all (−1), then every bend of the catalog in every cell
     index = np.concatenate([[-1], np.tile(np.arange(kinds), at.size)])
     turn = np.where(index >= 0, SIGNED_RAD[index], 0.0)
     before = np.concatenate([[0.0], np.repeat(at, kinds)])
@@ -182,6 +187,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     # law of sines in the triangle first mark, bend, second mark: the last straight's angle off the
     # chord
     off = np.arcsin(np.clip(before * np.sin(turn) / length, -1.0, 1.0))
+    # length of the last straight from the second mark back to the foot of the first
     lever = length * np.cos(off)
     # length from the bend to the second mark
     rest = lever - before * np.cos(turn)
@@ -200,12 +206,14 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     spans[:, 0] = np.where(bent, second, -1)
     turns = np.where(spans >= 0, index[:, None], -1)
     places = np.zeros((rows.size, MOST_BENDS, 2))
+    # along the first straight, whose direction is the last one's less the turn
     places[:, 0] = marks.xy[first] + before[:, None] * lot_direction(angle - turn)
     state = State(
         foot=np.tile(marks.xy[second], (rows.size, 1)),
         angle=angle,
         count=(count if known else 0.0) + before + rest,
         spread=np.zeros((rows.size, 3, 3)),
+        # Poisson: no other bend over this length; and the prior of the noise scale
         log_weight=logs[rows] - BENDS_PER_M * (before + rest) + log_prior(np.array(SCALES))[scale],
         scale=scale,
         spans=spans,
@@ -217,6 +225,8 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
     sine, cosine = np.sin(turn), np.cos(turn)
     # a bend anywhere in its cell: the variance of an even law is its width squared over 12
     place = np.where(bent, size**2 / 12.0, 0.0)
+    # with both marks held a bend's own error turns the last straight the
+    # more, the nearer it is to the second mark
     made = np.where(bent, SIGNED_SD_RAD[index] * (1.0 - rest / lever), 0.0)
     spread = state.spread
     spread[:, 0, 0] = here
@@ -263,6 +273,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     cells = int(np.clip(np.ceil(np.median(gap) / CELL_M), 1, MOST_CELLS))
     open_rows = np.flatnonzero(state.bends < MOST_BENDS)
     rows = np.repeat(open_rows, cells * kinds)
+    # in the middle of its cell; where in it is part of the spread
     share = np.repeat((np.arange(cells) + 0.5) / cells, kinds)
     before = (gap[open_rows, None] * share).ravel()
     index = np.tile(np.arange(kinds), open_rows.size * cells)
@@ -273,10 +284,12 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     bent = index >= 0
     cell = np.where(bent, gap[rows] / cells, 0.0)
     turn = np.where(bent, SIGNED_RAD[index], 0.0)
+    # the rows without a bend have a cell of 0, whose log is not taken up
     with np.errstate(divide="ignore"):
         prior = np.where(bent, np.log(BENDS_PER_M * cell * SIGNED_WEIGHTS[index]), 0.0)
     ahead, left = ahead_and_left(state, mark)
     sine, cosine = np.sin(turn), np.cos(turn)
+    # the mark in the axes of the straight past the bend: ahead of it, and off it
     rest = cosine * (ahead[rows] - before) + sine * left[rows]
     off = cosine * left[rows] - sine * (ahead[rows] - before)
     place, mixed = state.spread[rows, 0, 0], state.spread[rows, 0, 1]
@@ -292,6 +305,7 @@ def _options(walk: _Walk, state: State, i: int, *, straight: bool = True) -> _Op
     logs = log_density(off, variance + tape[rows], receiver[rows], walk.tails)
     # the Poisson process: its rate at the bend is in the prior, here that there is no other
     logs = logs + state.log_weight[rows] + prior - BENDS_PER_M * (before + rest)
+    # a bend behind the mark is not one before it, but for what marks scatter
     keep = np.flatnonzero(~at_least(-BEHIND_M, rest, MATTERS_M))
     return take_rows(_Options(rows, index, before, cell, prior, logs), keep)
 
@@ -312,6 +326,7 @@ def _to_mark(walk: _Walk, state: State, i: int) -> State:
     likely = likely_rows(options.log_weight, state.scale[options.rows])
     found = take_rows(options, likely).go(state, i)
     if not at_least(UNEXPLAINED, peak - float(options.log_weight.max()), LOG):
+        # without the bend's prior: a rare one may be half of the pair that fits
         order = ordered(options.log_weight - options.log_prior, LOG, descending=True)
         bent = take_rows(options, order[options.index[order] >= 0][:TRIED_TWICE])
         once = bent.go(state, i)
@@ -375,5 +390,6 @@ def _bend_at_mark(state: State, i: int) -> State:
     rows, index = rows[room], index[room]
     bent = bend_states(take_rows(state, rows), index, np.full(index.size, BEND_MARK_SD_M), i)
     logs = bent.log_weight + np.log(MARKED_SHARE * SIGNED_WEIGHTS[index])
+    # "left" as what is left over: the mark is wrong and the drain goes straight on
     left = replace(state, log_weight=state.log_weight + np.log(1.0 - MARKED_SHARE))
     return join_rows([replace(bent, log_weight=logs), left])

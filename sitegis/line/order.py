@@ -18,7 +18,9 @@ from ..numerics.ordering import MATTERS_M, at_least, ordered
 ON_LINE_KINDS = ("cleanout", "stack", "locate", "bend")
 UPSTREAM_ODDS = {"cleanout": 30.0, "stack": 8.0}
 """How much oftener such a point stands at the upstream end than at the other. Judgment."""
+# odds below which a person is told; judgment, no source
 SURE_ODDS = 10.0
+# fall per run of building drains and how it scatters; judgment, no source
 USUAL_SLOPE, SLOPE_SPREAD = 0.02, 0.015
 TAPED_KINDS = ("cleanout", "stack", "floor-drain", "branch")
 """Kinds whose depth is taped to the pipe's bottom, not read by the receiver."""
@@ -49,6 +51,7 @@ def points_on_line(placement: Placement) -> list[int]:
     chosen = [i for i, p in enumerate(placement.points) if p.kind in ON_LINE_KINDS and p.indoors]
     xy = _coordinates(placement, chosen)
     spread = float(np.hypot(*np.ptp(xy, axis=0))) if len(chosen) > 1 else 0.0
+    # marks within a foot of each other give no line
     if spread < 0.3:
         raise ComputationError(
             fault_of(
@@ -94,6 +97,7 @@ def order_downstream(placement: Placement, inverts: Array, invert_sds: Array) ->
     notices: list[Notice] = []
     if np.all(np.isfinite(counts)):
         counted = np.argsort(counts, kind="stable")
+        # a path half as long again, and a foot for scatter: the counts contradict the places
         most_m = 1.5 * polyline.length(xy[chain]) + 0.3
         if at_least(most_m, polyline.length(xy[counted]), MATTERS_M):
             return Ordered(tuple(chosen[i] for i in counted), ())
@@ -114,6 +118,7 @@ def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     principal axis; a caller decides on the direction.
     """
     centered = xy - xy.mean(axis=0)
+    # first right singular vector of the centered points: their principal direction
     axis = np.linalg.svd(centered, full_matrices=False)[2][0]
     order = ordered(centered @ axis, MATTERS_M)
     improved = True
@@ -124,6 +129,7 @@ def shortest_chain(xy: Array) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
             for j in range(i + 2, order.size + 1):
                 trial = np.concatenate([order[:i], order[i:j][::-1], order[j:]])
                 length = float(polyline.length(xy[trial]))
+                # by more than rounding, or two equal orders would take turns for ever
                 if length < best - 1e-9:
                     order, best, improved = trial, length, True
     return order
@@ -143,11 +149,14 @@ def _flows_forward(
     counts, inverts, invert_sds = counts[chain], inverts[chain], invert_sds[chain]
     known = np.isfinite(counts)
     if known.sum() >= 2 and np.ptp(counts[known]) > 0:
+        # sign of the footage's slope along the chain: footage grows with
+        # the flow from where it was pushed in
         return bool(np.polyfit(stations[known], counts[known], 1)[0] > 0), True
     log_odds = _log_odds_of_fall(*_fall(stations, inverts, invert_sds))
     middle = 0.5 * stations[-1]
     for kind, odds in UPSTREAM_ODDS.items():
         starts = [stations[i] for i, j in enumerate(chain) if kinds[int(j)] == kind]
+        # near the middle it says nothing; of the kinds the stronger alone counts
         if starts and abs(float(np.mean(starts)) - middle) > 0.25 * middle:
             log_odds += np.sign(middle - float(np.mean(starts))) * np.log(odds)
             break
@@ -162,6 +171,7 @@ def _log_odds_of_fall(fall: float, z: float) -> float:
     if z == 0.0:
         return 0.0
     variance = SLOPE_SPREAD**2 + MEAN_SQUARE * (fall / z) ** 2
+    # ln of the ratio of two normals of one variance, at ± μ: 2 μ x / v
     return 2.0 * USUAL_SLOPE * fall / variance
 
 
@@ -170,6 +180,7 @@ def _fall(stations: Array, inverts: Array, sds: Array) -> tuple[float, float]:
     known = np.isfinite(inverts)
     if known.sum() < 2:
         return 0.0, 0.0
+    # weighted straight line of invert on station: slope, and slope over its sd
     weight = 1.0 / sds[known] ** 2
     away = stations[known] - np.average(stations[known], weights=weight)
     information = float(weight @ away**2)

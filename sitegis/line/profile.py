@@ -95,6 +95,7 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     usual = least >= 0.9 * practice
     # the second peak: what an older rule or the authority's leave allows
     second = 0.5 * practice if usual else least
+    # in order: practice, second peak, steep, backfall
     return SlopePrior(
         np.array([0.60, 0.13, 0.20, 0.07] if usual else [0.45, 0.28, 0.20, 0.07]),
         np.array([practice, second, 0.03, -0.005]),
@@ -137,6 +138,7 @@ def fit_linear(
     """
     if prior is None:
         root = np.linalg.cholesky(covariance)
+        # rows whitened by the Cholesky factor: then ordinary least squares
         white = np.linalg.solve(root, np.column_stack([design, values]))
         inverse = np.linalg.inv(white[:, :-1].T @ white[:, :-1])
         return inverse @ (white[:, :-1].T @ white[:, -1]), inverse, np.array(np.nan)
@@ -189,6 +191,7 @@ def apply_bound(
     width = np.sqrt(spread @ row + sd**2)
     z = (highest - mean @ row) / width
     log_share = log_ndtr(z)
+    # inverse Mills ratio φ(z)/Φ(z)
     ratio = np.exp(-0.5 * (z**2 + np.log(2.0 * np.pi)) - log_share)
     mean = mean - spread * (ratio / width)[..., None]
     moved = (ratio * (z + ratio) / width**2)[..., None, None]
@@ -308,6 +311,7 @@ def _weigh_scales(
     Repeatability and session grow alike.
     """
     each = (scales.size, prior.means.size)
+    # every scale with every component of the prior, fitted at once
     scale, number = (a.ravel() for a in np.indices(each))
     fitted = _fit_components(
         depths, scales[scale], prior.means[number], prior.sds[number], iterations
@@ -315,6 +319,7 @@ def _weigh_scales(
     weighed = []
     means, covariances, evidences, tails = (part.reshape(*each, *part.shape[1:]) for part in fitted)
     for mean, covariance, evidence, tail in zip(means, covariances, evidences, tails, strict=True):
+        # prior weight × evidence, per component of the slope
         logs = np.log(prior.weights) + evidence
         weights = normalized_weights(logs)
         components = tuple(
@@ -342,6 +347,7 @@ def _fit_components(
     # one κ for the session, eliminated: it correlates all depths in proportion to each
     common = ((depths.scale_sd * scales) ** 2)[:, None, None] * common
     mean, covariance, evidence = center.copy(), spread.copy(), np.zeros(c)
+    # left: rows that still move; none without a depth, the prior then stays
     weights, extra, left = np.ones((c, n)), np.zeros((c, n)), np.arange(c if n else 0)
     for _ in range(iterations):
         if not left.size:
@@ -361,6 +367,7 @@ def _fit_components(
         left = left[moved >= SETTLED]
     # back to the noise as stated: a widened mark must not look better for it
     evidence -= 0.5 * np.log(weights).sum(axis=1) + extra.sum(axis=1)
+    # by matched moments, not exact: one after the other in a fixed order
     for behind, highest, sd in depths.bounds:
         mean, covariance, share = apply_bound(
             mean, covariance, np.array([1.0, behind]), highest, sd

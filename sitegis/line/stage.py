@@ -36,6 +36,8 @@ CLEANOUT_DROP_SD_M = 0.30
 """A count taken as 0 at the cleanout leaves out the way down its riser. Judgment, no source."""
 FLOOR_SD_M = 0.01
 """How level a basement floor is. Judgment, no source."""
+# judgment, no source: tail weight below which a mark is named as off the line, and the share of
+# the prior's spread that a measured slope must get below
 _OUTLIER_WEIGHT = 0.30
 _UNINFORMED_RATIO = 0.8
 _JUMP_SHARE, _LEAST_JUMP_M = 0.0027, 0.10
@@ -58,10 +60,12 @@ def fit_line(survey: Survey) -> Survey:
     (:func:`sitegis.place.head.vertical_null_shift_m`), about 1 cm: less than 1 mm of invert, and
     left out. ``ComputationError`` where fewer than two points are on the drain.
     """
+    # from the stated noise: a scale that an earlier pass learned would count twice
     site, placement = survey.site, with_locator_scale(survey.placement, 1.0)
     inverts, sds = read_inverts(site, placement)
     ordered = order_downstream(placement, inverts, sds)
     plan = fit_plan(gather_marks(placement, ordered.indices, site.noise))
+    # stations count from the most upstream mark
     start = float(np.min(plan.best.stations_m))
     depths, depth_ids = gather_depths(
         site, placement, ordered.indices, plan.best.stations_m, plan.best.vertices
@@ -92,6 +96,7 @@ def fit_line(survey: Survey) -> Survey:
         *_plan_notices(drain, plan, site.units),
         *_profile_notices(drain, depths, depth_ids, tails, site.depth_units),
     )
+    # and now the ellipses with the noise as it was found here
     placed = with_locator_scale(placement, plan.noise.mean_square)
     return replace(survey, placed=placed, fitted=replace(drain, notices=notices))
 
@@ -154,6 +159,7 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
     receiver = covariance - placement.mark_covariance_m2[np.ix_(rows, rows)]
     blocks = receiver.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n), :]
     widened = blocks - noise.session_horizontal_m**2 * np.eye(2)
+    # the tail is modeled in the fit: back from the widened normal to the t's own variance
     independent = widened / tail_factor(noise.degrees_of_freedom)
     independent = nonnegative(independent, 1e-6)
     direct = np.array([point.kind in TAPED_KINDS for point in points])
@@ -161,6 +167,7 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
     widened[direct] = 0.0
     for i in range(n):
         own = slice(2 * i, 2 * i + 2)
+        # the fitting's offset or the unwidened part in place of what stage place gave
         covariance[own, own] += independent[i] - widened[i]
     floor = np.array([_count_floor(point, noise) for point in points])
     heading = [np.nan if p.heading_rad is None else p.heading_rad for p in points]
@@ -226,13 +233,18 @@ def gather_depths(
     taped = np.array([placement.points[i].kind in TAPED_KINDS for i in used], dtype=bool)
     surfaces = np.array([placement.points[i].surface_elevation_m for i in used])
     smooth = _smoothed(behind, inverts[used], sds[used])
+    # a depth of 0 or less, by a wild first line, has no repeatability
     depth = np.maximum(surfaces - smooth - site.head_above_invert_m, 0.05)
     read = np.array([placement.points[i].depth_m for i in used], float)
+    # repeatability at the fitted depth: a reading that is short by chance would seem the better
     sd = np.where(taped, sds[used], sds[used] * _spread(depth, site) / _spread(read, site))
+    # highest invert under a floor: slab, then the pipe's own diameter
     cover = -SLAB_COVER_M - site.drain_diameter_m
     first, last = _end_surfaces(placement, indices)
+    # how far behind the end, highest invert, and to what that is known (2 cm: judgment)
     bounds = [(end - float(np.min(stations_m)), first + cover, 0.02)]
     bounds.append((0.0, last + cover, 0.02))
+    # a branch falls toward the drain: the drain's invert is below the branch's own there
     bounds += [
         (end - station, float(inverts[i]), float(np.hypot(sds[i], 0.02)))
         for i, (station, near) in beside.items()
@@ -256,6 +268,7 @@ def _spread(depth: Array, site: Site) -> Array:
 
 def _smoothed(behind: Array, inverts: Array, sds: Array) -> Array:
     """Give the inverts on a first straight line (their mean where two or fewer)."""
+    # two depths, or depths in one place, give a slope that is only noise
     if inverts.size < 3 or np.ptp(behind) < 0.5:
         return np.full_like(inverts, inverts.mean()) if inverts.size else inverts
     return np.asarray(np.polyval(np.polyfit(behind, inverts, 1, w=1.0 / sds), behind))
@@ -321,6 +334,7 @@ def _bend_count_notice(plan: PlanFit) -> tuple[Notice, ...]:
     """Say so where two counts of bends are about as likely."""
     logs = plan.log_evidence_by_bends
     ranked = sorted(logs, key=lambda k: (-round(logs[k], 6), k))
+    # within odds of three to one: judgment, no source
     if len(ranked) < 2 or logs[ranked[0]] - logs[ranked[1]] > np.log(3.0):
         return ()
     return (notice_of("bend-count-unsure", "locates.csv", ranked=ranked[0], ranked_2=ranked[1]),)
@@ -353,6 +367,7 @@ def _profile_notices(
         for name, r, weight in zip(ids, residual, tails, strict=True)
         if weight < _OUTLIER_WEIGHT
     ]
+    # sd of the difference of neighbors
     steps = np.hypot(depths.sd_m[1:], depths.sd_m[:-1])
     jump = np.abs(np.diff(residual))
     regular = tails >= _OUTLIER_WEIGHT  # one wild depth is named once, not as two jumps
@@ -373,6 +388,7 @@ def _jump_within(jumps: Array) -> Array:
 
     Those that share a mark with it are left out, so that one real step does not hide itself.
     """
+    # padded, so that the first and last jump have neighbors without weight
     square = np.concatenate([[0.0, 0.0], jumps**2, [0.0, 0.0]])
     beside = sum(square[i : i + jumps.size] for i in (1, 2, 3))
     near = np.minimum(np.arange(jumps.size), 1) + np.minimum(np.arange(jumps.size)[::-1], 1) + 1

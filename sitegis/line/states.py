@@ -16,6 +16,8 @@ from .bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD
 
 Indices = NDArray[np.int64]
 
+# slots of every row, so that states are rectangular arrays; to more than these
+# the rate of bends gives next to no probability
 MOST_BENDS = 8
 KEPT_WITHIN, KEPT_EACH = 11.0, 60
 """Hypotheses of one noise scale that are kept: within so many nats of its best, so many."""
@@ -125,6 +127,7 @@ def bend_states(state: State, index: Indices, place_sd_m: Array, span: int) -> S
     along = np.column_stack([-sine, np.zeros_like(sine), 1.0 - cosine]) * place_sd_m[:, None]
     spread += np.einsum("mi,mj->mij", along, along)
     spread[:, 1, 1] += np.where(bent, SIGNED_SD_RAD[index] ** 2, 0.0)
+    # next free slot; callers bend only rows that have one
     slot = np.minimum(state.bends, MOST_BENDS - 1)[bent]
     rows = np.flatnonzero(bent)
     spans, turns, at = state.spans.copy(), state.turns.copy(), state.at.copy()
@@ -192,6 +195,7 @@ def move_states(state: State, part: int, step: Array, shrunk: Array, log_weight:
     """
     column = state.spread[:, :, part]
     move = column * step[:, None]
+    # rank-one: what a reading of one part says of the others by their covariance
     spread = state.spread - shrunk[:, None, None] * np.einsum("mi,mj->mij", column, column)
     direction = lot_direction(state.angle)
     normal = np.column_stack([-direction[:, 1], direction[:, 0]])
@@ -229,6 +233,7 @@ def likely_rows(log_weight: Array, scale: Indices) -> Indices:
     for node in range(len(SCALES)):
         rows = np.flatnonzero(scale == node)
         best = float(log_weight[rows].max(initial=-np.inf))
+        # by steps and with a stated order: which rows stay must not hang on the last bit
         rows = rows[at_least(log_weight[rows], best - KEPT_WITHIN, LOG)]
         kept.append(rows[ordered(log_weight[rows], LOG, descending=True)][:KEPT_EACH])
     return np.concatenate(kept)
@@ -278,6 +283,7 @@ def log_density(off: Array, plain: Array, tailed: Array, tails: tuple[Array, Arr
     """
     density = np.zeros_like(off)
     for share, spread in zip(*tails, strict=True):
+        # only the locator's part has the heavy tail
         total = plain + spread * tailed
         density += share * np.exp(-0.5 * off**2 / total) / np.sqrt(2 * np.pi * total)
     return np.asarray(np.log(np.maximum(density, 1e-300)))

@@ -19,6 +19,7 @@ HEADING_SD_RAD = float(np.radians(10.0))
 """Standard deviation of the head's axis as read by turning the receiver. Judgment, no source."""
 BEND_MARK_SD_M = 0.20
 """How near to the bend's vertex a bend is marked. Judgment, no source."""
+# mean and standard deviation of |N(0, 1)|
 HALF_NORMAL_MEAN, HALF_NORMAL_SD = np.sqrt(2.0 / np.pi), np.sqrt(1.0 - 2.0 / np.pi)
 
 
@@ -176,6 +177,7 @@ class _Problem:
         counts = marks.counts_m[self.counted] * shrink - stations[..., self.counted]
         angles = directions(parameters)[..., self.segment[self.headed]]
         turn = marks.headings_rad[self.headed] - angles
+        # an axis has no sense: into (−90°, 90°]
         headings = (turn + np.pi / 2) % np.pi - np.pi / 2
         nominal = parameters[..., 1 : bends + 1] - self.nominal_rad
         # footages count from an unknown zero: contrasts, orthogonal to it, are what they say
@@ -206,6 +208,7 @@ class _Problem:
         n, share, contrasts = self.segment.size, self.marks.count_share, self.contrasts
         differences = contrasts.shape[0]
         sizes = (n + differences, self.headed.size, self.nominal_rad.size, len(self.ties))
+        # in the order of the rows: offsets and counts, headings, bend angles, bend marks
         variance = np.repeat([0.0, HEADING_SD_RAD**2, 0.0, BEND_MARK_SD_M**2], sizes)
         made = sum(sizes[:2])
         variance[made : made + self.nominal_sd_rad.size] = self.nominal_sd_rad**2
@@ -221,6 +224,7 @@ class _Problem:
 
     def parameter_jacobian(self, parameters: Array, xy: Array) -> Array:
         """Give the derivative (rows, 2k + 2) by the parameters, by central differences."""
+        # smooth rows: an error of the step squared, far below what the fit settles to
         step = 1e-5 * np.eye(parameters.size)
         rows = self.residuals(np.vstack([parameters + step, parameters - step]), xy)
         return np.asarray((rows[: parameters.size] - rows[parameters.size :]).T / 2e-5)
@@ -329,6 +333,7 @@ def fit_chain(
     own, parameters = problem.own_covariance(), np.array(start, float)
     weights, converged = np.ones(segment.size), False
     for _ in range(40):
+        # a tail weight below 1 is a wider own variance of that mark
         covariance = marks.covariance + _spread(marks.independent, 1.0 / weights - 1.0)
         step, _ = _normal_step(problem, parameters, covariance, own)
         if not np.all(np.isfinite(step)):
@@ -361,6 +366,7 @@ def _normal_step(
     """Give the Gauss–Helmert step and the parameters' covariance."""
     jacobian = problem.point_jacobian(parameters)
     residual = problem.residuals(parameters, problem.marks.xy)
+    # R = B C Bᵀ + D: residuals whitened by its Cholesky factor
     root = cholesky(jacobian @ covariance @ jacobian.T + own)
     # adjusted points: x̂ = x − C Bᵀ R⁻¹ r, where the parameters' derivative belongs (York et al.
     # 2004)
@@ -369,6 +375,7 @@ def _normal_step(
     slopes = problem.parameter_jacobian(parameters, adjusted)
     white = np.linalg.solve(root, np.column_stack([slopes, residual]))
     normal = white[:, :-1].T @ white[:, :-1]
+    # pseudo-inverse: a parameter that no row holds stays where it started
     inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
     return -inverse @ (white[:, :-1].T @ white[:, -1]), np.asarray(inverse, float)
 
@@ -388,6 +395,7 @@ def _finish(problem: _Problem, parameters: Array, weights: Array, converged: boo
     _, stations = line_coordinates(parameters, adjusted, problem.segment)
     last = largest(stations, MATTERS_M)
     rows = slice(2 * last, 2 * last + 2)
+    # the end's direction is θ0 + φ1 + … + φk, free of the constants
     angle_row = np.where(np.arange(parameters.size) < parameters.size // 2, 1.0, 0.0)
     # the end moves with the parameters and with its own point's remaining error
     spread = np.vstack([-gain[rows] @ slopes, angle_row])

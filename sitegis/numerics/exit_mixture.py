@@ -111,6 +111,7 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
     walls, lengths = first_walls(means[:, :2], means[:, 2], building)
     parts = [
         _at_wall(
+            # exp(−ρ L): no bend on the way; with L inf (no wall ahead) the row weighs nothing
             weights * np.exp(-BENDS_PER_M * lengths),
             means,
             covariances,
@@ -118,6 +119,7 @@ def carry_to_wall(drain: Drain, building: Building) -> Poses:
             building,
         )
     ]
+    # without a wall straight ahead the stretch has no length to lay bends in
     for end in np.flatnonzero(walls >= 0):
         here = means[end], covariances[end]
         parts += _bent_to_wall(float(weights[end]), here, float(lengths[end]), building)
@@ -128,13 +130,16 @@ def _bent_to_wall(
     weight: float, end: tuple[Array, Array], length_m: float, building: Building
 ) -> list[Poses]:
     """Carry one end to the wall with one bend in every cell, and with two on the way."""
+    # less a hair, so that a whole number of cells gains none by the last bit
     cells = max(2, int(np.ceil(length_m / CELL_M - MATTERS_P)))
     size = length_m / cells
     at = np.repeat((np.arange(cells) + 0.5) * size, SIGNED_RAD.size)
     turn, turn_sd = np.tile(SIGNED_RAD, cells), np.tile(SIGNED_SD_RAD, cells)
     mean, covariance = _bent(*end, at, (turn, turn_sd), size)
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
+    # rate × cell × share of the bend, left and right each having half of its share
     probability = weight * BENDS_PER_M * size * np.tile(SIGNED_WEIGHTS, cells)
+    # and no other bend, before it or after it
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
     ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
     once = _at_wall(probability, mean, covariance, ways, building)
@@ -145,6 +150,7 @@ def _bent_to_wall(
     # an even law of two places scatters the end by about a quarter of the length
     covariance[:, :2, :2] += (length_m * ASIDE_SHARE) ** 2 * np.eye(2)
     met, rest = first_walls(mean[:, :2], mean[:, 2], building)
+    # Poisson: two events in a stretch have (ρ L)²/2, wherever they lie
     probability = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
     ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
@@ -176,6 +182,7 @@ def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | Non
         return None
     none = np.zeros(walls.size)
     return join_poses(
+        # negative: the pose is carried back against the flow
         [_at_wall(weights, means, covariances, (walls, -lengths, none, none, after), building)]
     )
 
@@ -185,6 +192,7 @@ def _ends(drain: Drain, building: Building) -> tuple[NDArray[np.int64], Array, A
 
     The building's own place is left out.
     """
+    # a drain that was not followed as a mixture has the one end of its chain
     ends = drain.ends or (LineEnd(1.0, drain_end(drain), drain.end_covariance, len(drain.bends)),)
     return (
         np.array([end.marks_after for end in ends]),
@@ -206,13 +214,16 @@ def _held_inside(
     """
     corners = polyline.closed(building.vertices)
     start, along = corners[:-1], np.diff(corners, axis=0)
+    # foot of each end on every wall, clipped to the wall's own length: (m, w)
     share = np.sum((means[:, None, :2] - start) * along, axis=2) / np.sum(along**2, axis=1)
     foot = start + np.clip(share, 0.0, 1.0)[..., None] * along
     away = np.hypot(*np.moveaxis(means[:, None, :2] - foot, 2, 0))
     wall = np.argmin(in_steps(away, FINE_M), axis=1)
     normal = outward_normals(building)[wall]
+    # covariance of the whole pose with its distance from the wall: what the cut moves
     column = np.einsum("mij,mj->mi", covariances[:, :, :2], normal)
     sd = np.sqrt(np.sum(column[:, :2] * normal, axis=1) + building.outline_sd_m**2)
+    # how far inside, in sds; negative where the mark lies outside
     room = -np.sum((means[:, :2] - start[wall]) * normal, axis=1) / sd
     # P(the end lies inside of the wall), by its distance in sds
     log_share = log_ndtr(room)
@@ -220,6 +231,7 @@ def _held_inside(
     # inverse Mills ratio φ/Φ: mean and variance of a Gaussian cut at the wall
     ratio = np.exp(-0.5 * room**2 - 0.5 * np.log(2.0 * np.pi) - log_share)
     step = column / sd[:, None]
+    # variance of a truncated Gaussian falls by r (z + r) of that across the wall
     cut = np.einsum("mi,mj->mij", step, step) * (ratio * (room + ratio))[:, None, None]
     moved = means - step * ratio[:, None]
     return held, (weights * np.exp(log_share))[held], moved[held], (covariances - cut)[held]
@@ -249,8 +261,10 @@ def _bent(
     left = np.array([-along[1], along[0]])
     bent = np.concatenate([mean[:2] + at[:, None] * along, (mean[2] + turn)[:, None]], axis=1)
     carry = np.broadcast_to(np.eye(3), (at.size, 3, 3)).copy()
+    # an error of the angle moves the bend aside by its distance from the end
     carry[:, :2, 2] = at[:, None] * left
     spread = carry @ covariance @ carry.transpose(0, 2, 1)
+    # anywhere in its cell, along the drain: an even law has its width squared over 12
     spread[:, :2, :2] += cell_m**2 / 12.0 * np.outer(along, along)
     spread[:, 2, 2] += turn_sd**2
     return bent, spread
@@ -283,6 +297,7 @@ def _at_wall(
     left = np.column_stack([-direction[:, 1], direction[:, 0]])
     jacobian = np.broadcast_to(np.eye(3), (len(walls), 3, 3)).copy()
     jacobian[:, :2, :2] = slide
+    # an error of the angle acts over the whole length and then slides along the wall
     jacobian[:, :2, 2] = lengths[:, None] * np.einsum("mij,mj->mi", slide, left)
     total = jacobian @ covariances @ jacobian.transpose(0, 2, 1)
     # a wall that stands further out lengthens the drain, not its line
@@ -332,6 +347,7 @@ def square_prior(poses: Poses, building: Building) -> tuple[Poses, float]:
     possible = np.cos(slant) > LEAST_OUTWARD
     # product of two Gaussians in the angle: N(slant; 0, var + 8°²) × the conditioned pose
     variance = poses.covariances[:, 2, 2] + SQUARE_SD_RAD**2
+    # mean of exp(−½ (s/8°)²) over the pose's own Gaussian of s
     suits = SQUARE_SD_RAD / np.sqrt(variance) * np.exp(-0.5 * slant**2 / variance)
     # conditioning on "square" moves x and y too, by their covariance with the angle
     gain = poses.covariances[:, :, 2] / variance[:, None]
@@ -342,7 +358,9 @@ def square_prior(poses: Poses, building: Building) -> tuple[Poses, float]:
         covariances=poses.covariances - np.einsum("mi,mj->mij", gain, poses.covariances[:, 2]),
     )
     any_way = replace(poses, weights=poses.weights * possible * SQUARE_FLOOR)
+    # how usual an exit this is: evidence against readings that would have it slant
     total = float(square.weights.sum() + any_way.weights.sum())
+    # every pose runs along a wall or back in: no use in weighing them by practice
     if total <= 0.0:
         return poses, 0.0
     return join_poses([any_way, square]), float(np.log(total))

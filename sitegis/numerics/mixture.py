@@ -14,6 +14,8 @@ from .records import join_rows, take_rows
 __all__ = ["Poses", "join_poses", "merge_poses"]
 
 Indices = NDArray[np.int64]
+# judgment, no source: least share kept, of the largest; most Gaussians kept; how near means, and
+# how alike spreads (variances to a factor of four) must be to be one
 NEGLIGIBLE = 2e-4
 MOST_COMPONENTS = 60
 _MERGE_SQUARE, _LIKE_SIZES = 1.0, float(np.log(4.0))
@@ -53,11 +55,13 @@ def merge_poses(poses: Poses) -> Poses:
     and past the sixtieth, are left out; others with the same bend and marks take their weight, so
     that each stays as probable as it was.
     """
+    # shares of every bend before anything is dropped, to be restored at the end
     labels, before = np.unique(_bend_labels(poses), return_inverse=True)
     shares = np.bincount(before, poses.weights, minlength=labels.size)
     order = ordered(poses.weights, MATTERS_P, descending=True)
     order = order[at_least(poses.weights[order], NEGLIGIBLE * float(poses.weights.max()))]
     poses = take_rows(poses, order)
+    # plus 1 mm², so that exact places have a ratio
     sizes = np.trace(poses.covariances[:, :2, :2], axis1=1, axis2=2) + 1e-6
     heads: list[int] = []
     member = np.empty(order.size, dtype=np.int64)
@@ -67,6 +71,7 @@ def merge_poses(poses: Poses) -> Poses:
             index = np.array(heads)
             away = poses.means[row] - poses.means[index]
             away[:, 2] = wrap_radians(away[:, 2])
+            # the least bit of variance keeps poses that are known exactly solvable
             both = poses.covariances[row] + poses.covariances[index] + 1e-12 * np.eye(3)
             # Mahalanobis distance squared of the means, by the sum of both covariances
             square = np.einsum("mi,mi->m", away, np.linalg.solve(both, away[..., None])[..., 0])
@@ -76,10 +81,12 @@ def merge_poses(poses: Poses) -> Poses:
             same &= ~at_least(square, _MERGE_SQUARE)
             same &= np.abs(poses.turns_deg[index] - poses.turns_deg[row]) < 1.0
             if same.any():
+                # the first is the most probable, for heads are found in that order
                 member[row] = int(np.argmax(same))
                 continue
         heads.append(row)
     merged = _merged(poses, np.array(heads), member)
+    # np.unique sorts: a binary search finds each label again
     after = np.searchsorted(labels, _bend_labels(merged))
     left = np.bincount(after, merged.weights, minlength=labels.size)
     # what was dropped goes to those with the same bend, so that P(bend) stays
@@ -98,6 +105,7 @@ def _merged(poses: Poses, heads: NDArray[np.int64], member: NDArray[np.int64]) -
     number = heads.size
     weights = np.asarray(np.bincount(member, poses.weights, minlength=number), float)
     share = poses.weights / weights[member]
+    # about the head, not about 0: angles on both sides of ±π would average to nonsense
     away = poses.means - poses.means[heads][member]
     away[:, 2] = wrap_radians(away[:, 2])
     shift = np.zeros((number, 3))

@@ -29,8 +29,10 @@ __all__ = [
 ]
 
 SHAPE = RATE = 4.0
+# six nodes, k from 0.61 to 3.5; their spacing is the step of the sum that stands for the integral
 _LOG_STEP = 0.35
 _LOG_NODES = np.arange(-0.50, 1.26, _LOG_STEP)
+# mean and median of an inverse gamma, the latter from the gamma's own quantile
 PRIOR_MEAN_SQUARE = RATE / (SHAPE - 1.0)
 PRIOR_MEDIAN = float(np.sqrt(RATE / gammaincinv(SHAPE, 0.5)))
 SCALES: tuple[float, ...] = tuple(float(k) for k in np.exp(_LOG_NODES))
@@ -81,6 +83,7 @@ def scale_of_squares(kind: Kind, sum_of_squares: float, number: float) -> NoiseS
         The scale with its 95 % interval.
     """
     shape, rate = SHAPE + 0.5 * number, RATE + 0.5 * sum_of_squares
+    # a high quantile of the precision is a low one of the scale
     low, middle, high = np.sqrt(rate / gammaincinv(shape, np.array([0.975, 0.5, 0.025])))
     return NoiseScale(kind, float(middle), float(low), float(high), rate / (shape - 1.0))
 
@@ -146,12 +149,15 @@ def scale_of_nodes(kind: Kind, log_likelihoods: Array) -> NoiseScale:
     NoiseScale
         The scale with its 95 % interval.
     """
+    # an impossible node must not bend the polynomial through the others
     finite = np.maximum(log_likelihoods - np.max(log_likelihoods), -60.0)
     curve = np.polynomial.Polynomial.fit(_LOG_NODES, finite, 4)
+    # a step past either end, where the likelihood is held level and the prior lets it fall
     fine = np.linspace(_LOG_NODES[0] - _LOG_STEP, _LOG_NODES[-1] + _LOG_STEP, 701)
     within = np.clip(fine, _LOG_NODES[0], _LOG_NODES[-1])
     logs = curve(within) + log_prior(np.exp(fine))
     weights = np.exp(logs - logs.max())
+    # distribution function over ln k
     passed = np.cumsum(weights) / weights.sum()
     low, middle, high = np.exp(np.interp([0.025, 0.5, 0.975], passed, fine))
     square = float(weights @ np.exp(2.0 * fine) / weights.sum())

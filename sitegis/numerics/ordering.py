@@ -76,6 +76,7 @@ def in_steps(values: ArrayLike, step: float) -> Array:
     >>> in_steps([0.0009995, 0.0010005, 0.0015], 0.001).tolist()
     [1.0, 1.0, 2.0]
     """
+    # half a step up, and a little more, then down: a tie at the middle rounds up everywhere
     return np.asarray(np.floor(np.asarray(values, float) / step + (0.5 + OFF_MIDDLE)))
 
 
@@ -99,6 +100,7 @@ def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
     >>> float(on_lattice(0.3048)), float(on_lattice(0.3048 + 1e-9))
     (0.3048095703125, 0.3048095703125)
     """
+    # plus 0.0 turns a negative zero into a plain one, which prints alike
     return np.asarray(np.rint(np.asarray(values, float) / step) * step + 0.0)
 
 
@@ -180,6 +182,7 @@ def ordered(values: ArrayLike, step: float, *then: ArrayLike, descending: bool =
     """
     steps = in_steps(values, step)
     first = -steps if descending else steps
+    # lexsort takes the last key as the first: hence the reverse order, the index last of all
     return np.lexsort((np.arange(steps.size), *(np.ravel(key) for key in then[::-1]), first))
 
 
@@ -271,9 +274,11 @@ def share_out(weights: ArrayLike, unit: float = WEIGHT) -> Array:
     scaled = on_lattice(shares / total * units, 2.0**-10)
     whole = np.floor(scaled)
     missing = units - int(whole.sum())
+    # the rounding to 1024ths may lift a sum past the whole by a unit
     if missing < 0:
         whole[largest(whole, 1.0)] += missing
     else:
+        # least of whole − scaled is the largest remainder
         order = np.lexsort((np.arange(whole.size), whole - scaled))
         whole += missing // whole.size
         whole[order[: missing % whole.size]] += 1.0
@@ -294,6 +299,7 @@ def axis_angle(axis: ArrayLike) -> float:
     """
     x, y = np.asarray(axis, float)
     angle = float(np.arctan2(y, x))
+    # within a hair of either end both are called +π/2, an axis having no sense
     if angle <= -np.pi / 2 + ANGLE_RAD:
         return angle + np.pi
     return angle - np.pi if angle > np.pi / 2 + ANGLE_RAD else angle

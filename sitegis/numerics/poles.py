@@ -74,6 +74,7 @@ def reading_of_poles_m(depth_m: float, poles_m: float, antennas_m: float = ANTEN
     0.535
     """
     square = 0.25 * poles_m**2
+    # cube root of B(d) / B(d + s) = (((d + s)² + a²) / (d² + a²))^(3/2)
     ratio = math.sqrt(((depth_m + antennas_m) ** 2 + square) / (depth_m**2 + square))
     return antennas_m / (ratio - 1.0)
 
@@ -106,6 +107,7 @@ def depth_of_poles_m(reading_m: float, poles_m: float, antennas_m: float = ANTEN
     if poles_m <= 0.0 or reading_m <= 0.0:
         return reading_m
     q = ((reading_m + antennas_m) / reading_m) ** 2 - 1.0
+    # below 0 where no poles so far apart could read so little
     root = antennas_m**2 * (1.0 + q) - 0.25 * (q * poles_m) ** 2
     return (antennas_m + math.sqrt(max(root, 0.0))) / q
 
@@ -134,6 +136,7 @@ def depth_of_nulls_m(null_spacing_m: float, poles_m: float) -> float:
     >>> round(depth_of_nulls_m(1.0, 0.0), 6), round(depth_of_nulls_m(1.0, 1e-6), 6)
     (0.707107, 0.707107)
     """
+    # u and v: from a null to the nearer and to the farther pole
     near, far = 0.5 * (null_spacing_m - poles_m), 0.5 * (null_spacing_m + poles_m)
     if near <= 0.0 or poles_m <= 0.0:
         return null_spacing_m / math.sqrt(2.0)
@@ -187,5 +190,6 @@ def share_of_doubt(reading_m: float, poles_m: float, sd_m: float) -> float:
     float
         Standard deviation as a share of the reading.
     """
+    # the farther apart, the more too deep the reading is, so that the depth is less
     wide, narrow = (depth_of_poles_m(reading_m, max(poles_m + d, 0.0)) for d in (sd_m, -sd_m))
     return 0.5 * (narrow - wide) / reading_m if reading_m > 0.0 else 0.0

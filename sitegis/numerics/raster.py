@@ -33,6 +33,7 @@ def highest_near(cells: Array, reach: int) -> Array:
     >>> highest_near(np.eye(3), 1).tolist()
     [[1.0, 1.0, 1.0], [1.0, 1.0, 1.0], [1.0, 1.0, 1.0]]
     """
+    # a square window is separable: along rows, then along columns
     for axis in (0, 1):
         lines = np.moveaxis(cells, axis, 0)
         highest = lines.copy()
@@ -81,6 +82,7 @@ def smoothed(cells: Array, sd_cells: float) -> Array:
     reach = int(REACH_SDS * sd_cells + 0.5)
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sd_cells) ** 2)
     kernel /= kernel.sum()
+    # a Gaussian is separable: two passes of one dimension
     for axis in (0, 1):
         lines = np.moveaxis(cells, axis, 0)
         wide = np.pad(lines, ((reach, reach), (0, 0)), mode="symmetric")

@@ -26,6 +26,7 @@ def log_sum(values: Array) -> float:
     most = float(np.max(values, initial=-np.inf))
     if not np.isfinite(most):
         return most
+    # the largest taken out first: no exponential overflows
     return most + float(np.log(np.exp(values - most).sum()))
 
 
@@ -62,18 +63,23 @@ def pareto_k(weights: Array) -> float:
     tail = int(min(heavy.size / 5.0, 3.0 * np.sqrt(heavy.size)))
     if tail < 5:
         return float("nan")
+    # excesses over the largest weight that is not in the tail
     past = heavy[-tail:] - heavy[-tail - 1]
     if not past[-1] > 0.0:
         return float("-inf")
     past = past / past[-1]
+    # Zhang and Stephens: m = 30 + √n trial values θⱼ = 1/x_max + (1 − √(m/(j − ½))) / (3 x_¼),
+    # here with excesses scaled to x_max = 1
     count = 30 + int(np.sqrt(tail))
     quarter = past[int(tail / 4.0 + 0.5) - 1]
     grid = 1.0 - np.sqrt(count / (np.arange(1, count + 1) - 0.5))
     grid = grid / (3.0 * max(quarter, 1e-12)) + 1.0
+    # k(θ) = mean of ln(1 − θ x), and n (ln(−θ/k) − k − 1) the profile log-likelihood
     shapes = np.log1p(-grid[:, None] * past).mean(axis=1)
     profile = tail * (np.log(-(grid / shapes)) - shapes - 1.0)
     share = normalized_weights(profile)
     shape = float(np.log1p(-float(share @ grid) * past).mean())
+    # as if ten more excesses had shown a k of ½: tames the fit of short tails
     return (tail * shape + 10.0 * 0.5) / (tail + 10.0)
 
 
@@ -128,6 +134,7 @@ def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
     if total == -np.inf:
         return NOTHING
     effective = effective_samples(normalized_weights(log_weights))
+    # rounding may bring equal weights a hair below 0
     variance = max(1.0 / effective - 1.0 / drawn, 0.0)
     return EvidenceSum(float(total - np.log(drawn)), float(np.sqrt(variance)), effective)
 
@@ -161,11 +168,13 @@ def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | 
     some = (weights > 0.0).any(axis=tuple(range(weights.ndim - 1)))
     if 2 * np.count_nonzero(some) < some.size:  # what weighs nothing anywhere is not sorted
         values, weights = values[..., some], weights[..., some]
+    # what weighs nothing goes behind all others and counts for no mid-weight
     values = np.where(weights > 0.0, values, np.inf)
     order = np.argsort(values, axis=-1, kind="stable")
     values = np.take_along_axis(values, order, axis=-1)
     heavy = np.take_along_axis(weights, order, axis=-1)
     last = np.max(np.where(heavy > 0.0, values, -np.inf), axis=-1, keepdims=True)
+    # each sample stands for its share, centered: the quantile at the middle of it is its value
     middle = (np.cumsum(heavy, axis=-1) - 0.5 * heavy) / heavy.sum(axis=-1, keepdims=True)
     values = np.minimum(values, last)
     return np.stack([polyline.interp(share, middle, values) for share in shares], axis=-1)
@@ -220,6 +229,7 @@ def square_root(covariance: Array) -> Array:
     directions, are any, but this root is one.
     """
     values, vectors = np.linalg.eigh(covariance)
+    # eigenvalues of a singular covariance come out a hair below 0
     roots = np.sqrt(np.maximum(values, 0.0))[..., None, :]
     return np.asarray((vectors * roots) @ np.swapaxes(vectors, -1, -2))
 
@@ -275,6 +285,7 @@ def ellipse(covariance: Array) -> tuple[float, float, float]:
     """
     values, vectors = np.linalg.eigh(np.asarray(covariance, float))
     major, minor = np.sqrt(np.maximum(values[::-1], 0.0))
+    # eigenvectors of a circle are any: no direction is better than one by chance
     if in_steps(major, FINE_M) == in_steps(minor, FINE_M):
         return float(major), float(minor), 0.0
     return float(major), float(minor), axis_angle(vectors[:, 1])

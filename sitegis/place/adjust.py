@@ -15,8 +15,12 @@ from .network import Equations, Network, Observation, compile_equations, evaluat
 
 CRITICAL_W = 3.29  # two-sided 0.1 % of the normal distribution
 NONCENTRALITY = 4.13  # δ0 for 0.1 % and a power of 80 %
+# |ρ| past which a blunder in one observation looks like one in the other; judgment, no source
 INSEPARABLE = 0.95
+# of the largest singular value, columns at one length: well
+# above rounding, well below any real tie
 _RANK_TOLERANCE = 1e-8
+# below this r is rounding of 0: v/√r would be noise over noise
 _NO_REDUNDANCY = 1e-7
 
 
@@ -79,6 +83,7 @@ def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solu
             trial = x + step
             trial_residual, trial_design = _whitened(equations, trial)
             trial_chi = float(trial_residual @ trial_residual)
+            # chi-square near its optimum moves by rounding alone: that is no step uphill
             if trial_chi <= chi_square + 1e-12:
                 break
             step = step / 2.0
@@ -174,6 +179,8 @@ def null_space(design: Array) -> Array:
     loose = right[values < _RANK_TOLERANCE * max(1.0, float(values.max(initial=0.0)))]
     if not len(loose):
         return np.zeros((design.shape[1], 0))
+    # scaled back to the unknowns' own units, the vectors are no
+    # longer orthonormal: QR makes them so
     basis, _ = np.linalg.qr((loose / scale).T)
     return np.asarray(basis)
 
@@ -185,6 +192,8 @@ def condition(design: Array) -> float:
     (van der Sluis 1969, from memory).
     """
     lengths = np.linalg.norm(design, axis=0)
+    # a column of zeros (an unknown that nothing measures) keeps
+    # its length of 0 and makes this huge
     singular = np.linalg.svd(design / np.where(lengths > 0, lengths, 1.0), compute_uv=False)
     return float(singular[0] / max(singular[-1], 1e-300))
 

@@ -53,6 +53,7 @@ def corner_name(site: Site, index: int) -> str:
 def building_outline(site: Site) -> Array:
     """Give the building's outside corners in the building frame (n, 2)."""
     building = site.building
+    # right-multiplied by R(θ): every row is turned back by the building's angle
     return np.asarray((building.vertices - building.vertices[0]) @ rotation(building.angle_rad))
 
 
@@ -74,6 +75,7 @@ def find_room(site: Site, name: str) -> Room | None:
     for room in site.rooms:
         if room.id == name:
             return room
+    # ids go before names, for a name may be another room's id
     return next((room for room in site.rooms if room.name == name), None)
 
 
@@ -161,6 +163,7 @@ class _Builder:
         for axis in (0, 1):
             name = f"{what} {_COORDINATE_NAMES[axis]}"
             self._observe(
+                # the two coordinates are observed apart, of equal spread and uncorrelated
                 Observation(name, "value", (column + axis,), float(value[axis]), sd, joins=(joins,))
             )
 
@@ -193,6 +196,7 @@ class _Builder:
         self._fix(pose, building.vertices[0], sd, "building position", BUILDING)
         self._observe(
             Observation(
+                # in rad, which the table of the adjustment writes as m per m
                 "building direction (m per m)",
                 "value",
                 (pose + 2,),
@@ -205,12 +209,14 @@ class _Builder:
     def add_room(self, room: Room) -> None:
         """Add a room's pose, and what is known of it against the building."""
         pose, building = self._pose(room.id), self.poses[BUILDING]
+        # the first two columns of the pose are its origin: a tie to it needs no unknown of its own
         self.nodes[f"{room.id}:origin"] = pose
         joins = (room.id, BUILDING)
         if room.origin_m is not None:
             sd = max(room.origin_sd_m, _LEAST_SD_M)
             what = f"origin of room {room.id}"
             self._offset(pose, building, room.origin_m, (sd, sd), what, "", joins)
+        # stated against the building, not the lot: a turned house turns its rooms along
         if room.x_toward_rad is not None:
             self._observe(
                 Observation(
@@ -231,7 +237,9 @@ class _Builder:
         noise = self.site.noise
         value = (locate.x_m, locate.y_m)
         sds = (noise.tape_sd_m(locate.x_m), noise.tape_sd_m(locate.y_m))
+        # taped from the lot's own lines: the corners those start from are uncertain too
         if locate.room == "lot":
+            # one spread for both axes, the larger, since the lines taped from need not be square
             spread = max(math.hypot(sd, self.site.lot.corner_sd_m) for sd in sds)
             self._fix(node, np.array(value), spread, f"{locate.id} in the lot,", locate.id)
             return
@@ -274,12 +282,15 @@ class _Builder:
         if not edges:
             raise _unknown("name-unknown:side", "site.toml", None, "wall.side", contact.side)
         first = edges[0] if edge is None else edge
+        # the corners are unknowns too, tied to the building's pose: the outline's
+        # own spread then counts in the wall's place
         ends = (self._corner(first), self._corner((first + 1) % len(self.outline)))
         self._observe(
             Observation(
                 f"{contact.point} on the {contact.side} wall",
                 "wall",
                 (node, *ends),
+                # the point lies inside by the wall's thickness: that is what is observed
                 contact.thickness_m,
                 max(contact.sd_m, _LEAST_SD_M),
                 joins=(contact.point, f"{contact.side} wall"),

@@ -36,6 +36,7 @@ def learn_tape(network: Network, cleaned: Cleaned) -> NoiseScale:
         Scale of the tape's noise.
     """
     taped = _taped(network, cleaned)
+    # Σv²/σ² has the expectation s² Σr where the true spread is s times the stated one
     square = float(np.sum(cleaned.solution.whitened[taped] ** 2))
     return scale_of_squares("tape", square, float(np.sum(cleaned.reliability.redundancy[taped])))
 

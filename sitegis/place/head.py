@@ -14,6 +14,7 @@ from ..numerics.ordering import RATIO, in_steps
 from ..numerics.poles import depth_of_nulls_m, depth_of_poles_m
 
 DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
+# the field along the axis vanishes at d/√2 on either side: spacing d√2
 _NULL_FACTOR = 1.0 / np.sqrt(2.0)
 
 
@@ -143,6 +144,7 @@ def read_head(
     HeadDepth | None
         Depth with its standard deviation, None where nothing was read.
     """
+    # a sonde with its poles apart shows another depth than a point dipole would: corrected first
     if depth_m is not None:
         depth_m = depth_of_poles_m(depth_m, poles_m)
     if depth_lifted_m is not None:
@@ -159,13 +161,17 @@ def read_head(
     for _ in range(3):  # weights depend on the depth only weakly: three passes settle it
         depth, spread = _combine((depth_m, lifted, nulls), depth, noise, lift_m or 0.0)
     checks = _departures(depth_m, lifted, nulls, depth, noise, lift_m or 0.0)
+    # whole steps of the ratio, so that no processor picks another check
     worst = max(
         checks,
         key=lambda check: float(in_steps(abs(check[1]) / check[2], RATIO)),
         default=("", 0.0, 1.0),
     )
     distorted = abs(worst[1]) > DISTORTION_SIGMA * worst[2]
+    # how far a distorted field shifts is not known: what it
+    # disagrees by is taken as one more spread
     extra = abs(worst[1]) if distorted else 0.0
+    # in order: depth, its sd, horizontal sd, distorted, departure and the check that found it
     return HeadDepth(
         depth,
         float(np.hypot(spread, extra)),
@@ -201,6 +207,7 @@ def _combine(
     weights = np.linalg.solve(covariance, np.ones(len(there)))
     # A reading whose weight is negative only cancels the common part: it is left out instead.
     weights = np.maximum(weights, 0.0) / np.maximum(weights, 0.0).sum()
+    # own parts are independent of each other: their variances add by the squared weights
     return float(weights @ values), float(np.sqrt(weights**2 @ own[there] ** 2))
 
 
@@ -219,9 +226,12 @@ def _departures(
         raised_repeat = noise.depth_sd_m(depth + lift_m)
         # of the scale only the lift's share is left in the difference
         spread = float(np.sqrt(repeat**2 + raised_repeat**2 + (scale * lift_m) ** 2))
+        # the lift is already off the lifted reading: both should be equal
         checks.append(("lift", lifted - reading, spread))
     if reading is not None and nulls is not None:
         spread = float(
+            # the nulls share nothing with the reading, so that the
+            # whole scale stays in the difference
             np.sqrt(repeat**2 + (scale * depth) ** 2 + noise.horizontal_sd_m(depth) ** 2)
         )
         checks.append(("null spacing", nulls - reading, spread))

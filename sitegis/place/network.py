@@ -95,6 +95,8 @@ def compile_equations(observations: Sequence[Observation], size: int) -> Equatio
         chosen = [i for i, item in enumerate(observations) if item.kind == kind]
         if chosen:
             rows[kind] = np.array(chosen, dtype=np.intp)
+            # one row a role and one column an observation: unpacks as
+            # (node, pose), (start, end) and so on
             columns[kind] = np.array([observations[i].columns for i in chosen], dtype=np.intp).T
     values = np.array([item.value for item in observations], dtype=float)
     sds = np.array([item.sd for item in observations], dtype=float)
@@ -134,6 +136,7 @@ def evaluate(equations: Equations, x: Array) -> tuple[Array, Array]:
         elif kind == "wall":
             _walls(row, column, x, computed, jacobian)
         else:
+            # left are values, an unknown observed as such, and turns, the difference of two angles
             computed[row] = x[column[0]]
             jacobian[row, column[0]] = 1.0
             if kind == "turn":

@@ -21,6 +21,8 @@ from .head import HeadDepth
 from .network import Network
 from .observability import separating_measurement
 
+# probability below the limit of chi-square: one sound site in a
+# thousand is called strained; judgment, no source
 _STRAINED = 0.999
 # Judgment, no source: past these a place is told as weakly held.
 _WEAK_SD_M, _WEAK_CONDITION = 0.5, 1e6
@@ -77,6 +79,7 @@ def adjustment_notices(
             )
         )
     notices += _not_located(cleaned, adjustment)
+    # suspects already say more than a strained whole
     free = adjustment.degrees_of_freedom
     if not cleaned.suspects and free > 0:
         limit = float(chdtri(free, 1.0 - _STRAINED))
@@ -99,6 +102,7 @@ def _second_opinion(
     """Say so where a robust adjustment blames a measurement that was kept."""
     if robust_suspect is None or robust_suspect not in cleaned.kept:
         return ""
+    # the robust fit looked at all the data, as only the first removal did
     if index != cleaned.removals[0].index:
         return ""
     other = _plain(adjustment.observations[robust_suspect].name)
@@ -157,6 +161,8 @@ def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Not
     """Tell which points no second measurement checks."""
     weak: dict[str, None] = {}
     for item, quality in zip(network.observations, adjustment.observations, strict=True):
+        # of an error only 2 % would show in the residual:
+        # practically unchecked (judgment, no source)
         if item.room and not quality.removed and quality.redundancy < 0.02:
             weak.setdefault(item.joins[0])
     if not weak:
@@ -267,6 +273,8 @@ def weak_notices(
         return []
     spreads = [largest_sd_m(block) for block in blocks]
     worst = largest(spreads, MATTERS_M)
+    # the stated spread of the house's place moves every point
+    # alike: taping more indoors would not help
     least = float(np.hypot(_WEAK_SD_M, site.building.position_sd_m))
     if spreads[worst] <= least and condition <= _WEAK_CONDITION:
         return []

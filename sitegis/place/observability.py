@@ -18,8 +18,11 @@ from .adjust import Solution, null_space
 from .network import Network, Observation, compile_equations, evaluate
 
 _LOOSE_SD_M = 30.0  # spread of what nothing holds: wider than a lot is large
+# what one more taped distance is good for; judgment, no source
 _TAPE_SD_M = 0.015
+# each costs a matrix of eigenvalues: on a large site every so many-th is tried
 _MOST_CANDIDATES = 400
+# a place that both solutions agree on to this can be measured from; judgment, no source
 _STILL_M = 0.05
 MOST_SPREAD_M = 1000.0
 """A point that may lie farther off than this is not placed at all. Judgment, no source."""
@@ -89,6 +92,7 @@ def require_some_place(
     worst = largest(spreads, MATTERS_M) if spreads else 0
     if not spreads or spreads[worst] <= MOST_SPREAD_M:
         return
+    # a point so far off hangs on one wild or useless value: the worst w, or the widest sd
     items = adjustment.observations
     doubtful = items[
         largest([abs(item.w) for item in items], MATTERS_P, [-item.sd_m for item in items])
@@ -111,6 +115,7 @@ def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:
     """Name the rooms that can move or turn freely, and the points that can move by themselves."""
     # how much each unknown takes part in what is free
     moves = np.linalg.norm(loose, axis=1)
+    # below this share of the largest move it is rounding
     significant = 1e-4 * float(moves.max())
     rooms = [
         name
@@ -120,6 +125,7 @@ def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:
     points = [
         name
         for name, column in network.nodes.items()
+        # a pose's origin moves with its room and is named there
         if column not in network.poses.values()
         and float(moves[column : column + 2].max()) > significant
     ]
@@ -132,6 +138,7 @@ def _what(rooms: list[str], points: list[str], loose: Array) -> str:
         return f"Nothing holds the place of {' and '.join(repr(p) for p in points)}."
     named = " and ".join(f"'{room}'" for room in rooms)
     subject = f"Room {named} is" if len(rooms) == 1 else f"Rooms {named} are"
+    # a rigid body in the plane has three freedoms: shift along two axes and turn
     if loose.shape[1] >= 3:
         return f"{subject} not tied to anything."
     if loose.shape[1] == 1:
@@ -168,12 +175,14 @@ def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[s
     """
     information = solution.design.T @ solution.design
     # a weak prior stands in for what is missing, so that the covariance exists
+    # C = (AᵀA + I/30²)⁻¹; what nothing holds comes out as wide as the prior
     covariance = np.linalg.inv(information + np.eye(network.size) / _LOOSE_SD_M**2)
     candidates = _candidates(network, np.asarray(covariance, float))
     if not candidates:
         return []
     chosen: list[tuple[str, str]] = []
     equations = compile_equations(candidates, network.size)
+    # derivatives (c, size) of the candidates' distances at the solution
     rows = evaluate(equations, solution.x)[1]
     for _ in range(count):
         scores = []
@@ -195,8 +204,10 @@ def _candidates(network: Network, covariance: Array) -> list[Observation]:
     spread = {
         name: float(np.trace(covariance[c : c + 2, c : c + 2])) for name, c in network.nodes.items()
     }
+    # the two coordinates' variances summed, m²: below 2 m together something holds it
     held = [name for name, value in spread.items() if value < 4.0]
     loose = [name for name, value in spread.items() if value >= 4.0]
+    # where nothing is held, between the loose parts
     pairs = [(a, b) for a in loose for b in (held or loose) if a != b]
     taped = {frozenset(i.columns) for i in network.observations if i.kind == "distance"}
     items = []
@@ -230,6 +241,7 @@ def separating_measurement(
     tuple[str, str, float]
         From, to, and the difference in m.
     """
+    # only what lies in one place in both solutions can serve as the other end
     still = [
         name
         for name in first

@@ -18,9 +18,11 @@ from .assemble import find_room
 from .blunders import Cleaned, predicted_against
 from .network import Network, Observation
 
+# judgment, no source: how near a corrected value must come
 _FIT_SIGMA = 3.0
 # Every pair is adjusted anew: past this many ties that would take too long.
 _MOST_TIES = 12
+# probability below the limit of chi-square; judgment, no source
 _UNSTRAINED = 0.999
 
 
@@ -49,6 +51,7 @@ def likely_blunders(
         yield "one foot off", value_m + FOOT_M
         yield "one foot off", value_m - FOOT_M
         yield from _feet_inches_blunders(value_m)
+        # N meters read as N feet: meant is N m
         yield "meters typed as feet", value_m / FOOT_M
         yield "inches typed as feet", value_m * INCH_M / FOOT_M
         return
@@ -61,10 +64,12 @@ def likely_blunders(
 
 def _feet_inches_blunders(value_m: float) -> Iterator[tuple[str, float]]:
     """Give slips in the feet and inches of a length."""
+    # to the eighth of an inch that the tape is read to: exact digits to confuse
     total = round(abs(value_m) / INCH_M * 8) / 8
     feet, inches = divmod(total, 12.0)
     whole, rest = divmod(inches, 1.0)
     sign = 1.0 if value_m >= 0 else -1.0
+    # 5' 5" swapped is itself
     if feet != whole:
         yield "feet and inches swapped", sign * (whole * FOOT_M + (feet + rest) * INCH_M)
     for words, digits in _digit_blunders(int(feet)):
@@ -117,11 +122,13 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
         The sentence, empty where nothing would explain it.
     """
     item = network.observations[index]
+    # no one misreads a direction or a control point by one foot
     if item.kind in {"turn", "value"}:
         return ""
     error, spread = predicted_against(network, cleaned, index)
     if not np.isfinite(spread):
         return ""
+    # what all other measurements say the value is
     expected = item.value - error
     found: dict[str, tuple[float, float]] = {}
     for words, value in likely_blunders(
@@ -129,6 +136,7 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
     ):
         miss = abs(value - expected)
         closer = words not in found or miss < found[words][0]
+        # a change below the spread explains nothing, though it fits
         if miss <= _FIT_SIGMA * spread and abs(value - item.value) > spread and closer:
             found[words] = (miss, value)
     # of slips that come as near the one that was thought of first
@@ -168,6 +176,7 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
     ties = [index for index, item in enumerate(items) if item.kind == "distance"]
     free = len(items) - network.size
     if free < 1 or not 2 <= len(ties) <= _MOST_TIES:
+        # no redundancy: chi-square is 0 whatever the ties say
         return None
     limit = float(chdtri(free, 1.0 - _UNSTRAINED))
     if solve_network(network, starts)[0].chi_square <= limit:
@@ -175,6 +184,7 @@ def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] |
     fits: dict[tuple[int, int], float] = {}
     for one, other in combinations(ties, 2):
         exchanged = list(items)
+        # the values alone change places: each tie keeps its own ends and spread
         exchanged[one] = replace(items[one], value=items[other].value)
         exchanged[other] = replace(items[other], value=items[one].value)
         trial = replace(network, observations=tuple(exchanged))

@@ -35,13 +35,17 @@ def point_regions(placement: Placement, index: int, noise: Noise) -> tuple[Regio
     block = slice(2 * index, 2 * index + 2)
     total, mark = placement.covariance_m2[block, block], placement.mark_covariance_m2[block, block]
     point, stated = placement.points[index], tail_factor(noise.degrees_of_freedom)
+    # isotropic, so that its variance stands on every diagonal and is taken off the mean of them
     session = placement.locator_square * noise.session_horizontal_m**2
+    # locator's part: x and y alike, their mean takes rounding out
     own = np.diag(total - mark).mean() - session
+    # back to the t's scale before the 95 % factor, to be brought to each level's own
     own_m2 = max(float(own), 0.0) / stated
     regions = []
     for level in LEVELS:
         tail = tail_factor(noise.degrees_of_freedom, level)
         covariance = total + (tail - stated) * own_m2 * np.eye(2)
+        # chi-square with two degrees of freedom in closed form: P(r² ≤ q) = 1 − exp(−q/2)
         radius = float(np.sqrt(-2.0 * np.log(1.0 - level)))
         center = np.array([point.x_m, point.y_m])
         regions.append(Region(level, (ellipse_of(center, covariance, radius),)))

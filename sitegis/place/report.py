@@ -62,6 +62,7 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
         The lines.
     """
     free = adjustment.degrees_of_freedom
+    # with r below 0.001 the residual is rounding; w of it would mean nothing
     checked = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
     removed = sum(item.removed for item in adjustment.observations)
     head = (
@@ -102,6 +103,7 @@ spreads stated allow'
     """
     if degrees_of_freedom <= 0:
         return "no global test: nothing is measured twice"
+    # chdtri takes the probability above: 0.975 gives the lower bound
     low, high = (float(chdtri(degrees_of_freedom, p)) for p in (0.975, 0.025))
     said = "within"
     if not at_least(chi_square, low, RATIO):
@@ -116,6 +118,7 @@ spreads stated allow'
 
 def _line(item: AdjustedObservation, units: LengthUnit) -> str:
     """Give one observation as a line."""
+    # directions are dimensionless: they are no lengths to be set in feet
     length = "m per m" not in item.name
     residual, detectable = (
         (_signed(value, units) if length else f"{value:+.4f}")

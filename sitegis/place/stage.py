@@ -121,6 +121,8 @@ def _center(site: Site) -> Array:
 def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
     """Build the network, each wall contact on the nearest edge of its side."""
     network = site_network(site)
+    # twice: where a side has several edges, the one a contact is
+    # at shows only once rooms have places
     starts = starting_values(network, _center(site))
     edges: dict[int, int] = {}
     for i, contact in enumerate(site.wall_contacts):
@@ -129,6 +131,7 @@ def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
             column = network.nodes[contact.point]
             point = starts[0][column : column + 2]
             away = [_edge_distance(site, edge, point) for edge in candidates]
+            # the edge nearest to where the first start puts the point
             edges[i] = candidates[smallest(away, MATTERS_M)]
     if not edges:
         return network, starts
@@ -148,12 +151,15 @@ def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array
     found: list[tuple[Array, tuple[str, ...]]] = []
     ids = tuple(dict.fromkeys(row.id for row in site.locates))
     lowest = min(s.chi_square for s in cleaned.solutions)
+    # counted only where there is a rival, for the count buffers polygons
     against = _implausible(site, network, best.x) if len(cleaned.solutions) > 1 else 0
     for other in cleaned.solutions[1:]:
         if other.chi_square - lowest > MIRROR_CHI_SQUARE:
             break
+        # an image that other knowledge speaks against more than the chosen one is no second answer
         if _implausible(site, network, other.x) > against:
             continue
+        # a hand's breadth: nobody would dig elsewhere for less
         moved = tuple(
             name for name in ids if float(np.hypot(*_shift(network, best.x, other.x, name))) > 0.05
         )
@@ -170,6 +176,7 @@ def _implausible(site: Site, network: Network, x: Array) -> int:
     they were not measured, and rooms that overlap.
     """
     pose = x[network.poses[BUILDING] : network.poses[BUILDING] + 3]
+    # in this solution the building has a pose of its own, a little off the stated one
     outline = pose[:2] + building_outline(site) @ rotation(pose[2]).T
     outlines = _room_outlines(site, network, x)
     indoors = [row for row in site.locates if row.room != "lot"]
@@ -205,6 +212,7 @@ def _adjustment(
     site: Site, network: Network, cleaned: Cleaned, mirror_points: tuple[str, ...]
 ) -> Adjustment:
     """Put the adjustment into its record."""
+    # two numberings: of the network's observations, and of those still in the equations
     rows = {index: row for row, index in enumerate(cleaned.kept)}
     names = [item.name for item in network.observations]
     out = []
@@ -221,8 +229,10 @@ def _adjustment(
                     value_m=item.value,
                     sd_m=item.sd,
                     residual_m=error,
+                    # r = σ²/(σ² + a C aᵀ), as it would have had were it still in
                     redundancy=(item.sd / spread) ** 2,
                     w=error / spread,
+                    # ∇ = δ0 σ/√r with the r above
                     detectable_m=NONCENTRALITY * spread,
                     inseparable=(),
                     removed=True,
@@ -249,6 +259,7 @@ def _adjustment(
     return Adjustment(
         observations=tuple(out),
         chi_square=cleaned.solution.chi_square,
+        # as many unknowns as before: only observations were taken out
         degrees_of_freedom=len(cleaned.kept) - network.size,
         chi_square_before=cleaned.chi_square_first,
         iterations=cleaned.solution.iterations,
@@ -289,6 +300,7 @@ def _mark_covariance(
     Elsewhere the tape's part is multiplied by ``tape_square``.
     """
     columns = [network.nodes[row.id] + axis for row in rows for axis in (0, 1)]
+    # the whole network's: the points' rows and columns are picked once the tape's part is added
     covariance = cleaned.reliability.covariance
     # the tape is worse than stated: its part grows by the learned scale
     if tape_square > 1.0 and not cleaned.suspects:
@@ -298,6 +310,7 @@ def _mark_covariance(
     if cleaned.suspects and free > 0:
         # a blunder is somewhere and not located: the whole is scaled by the variance of unit weight
         covariance = covariance * max(1.0, cleaned.solution.chi_square / free)
+    # exactly symmetric, which products of matrices are only up to rounding
     return np.asarray((covariance + covariance.T) / 2.0)
 
 
@@ -306,7 +319,10 @@ def _locator_covariance(
 ) -> Array:
     """Give the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
     noise = site.noise
+    # the t's longer tail as a wider normal of equal 95 % ellipse:
+    # points are handed on with a covariance
     factor = _tail(noise)
+    # a point only taped, as a cleanout or a stack, has no locator's error
     received = np.array([row.kind in LOCATOR_KINDS for row in rows], dtype=float)
     spread = np.array(
         [
@@ -319,6 +335,7 @@ def _locator_covariance(
     # the session shifts all that was located alike: off the diagonal too
     common = noise.session_horizontal_m**2 * np.outer(received, received)
     own = np.diag(received * factor * spread**2)
+    # points' entries become (2, 2) blocks: x and y err alike and independently
     return np.asarray(np.kron(common + own, np.eye(2)), float)
 
 

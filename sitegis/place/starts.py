@@ -12,6 +12,8 @@ from ..numerics.ordering import MATTERS_P, ordered
 from .adjust import gauss_newton
 from .network import Network, Observation, compile_equations, evaluate, misclosures
 
+# judgment, no source: starts for Gauss–Newton, optima kept for one loose part, directions tried
+# (15° apart), places along each axis, and the distance that makes two optima two
 _MOST_STARTS = 16
 _KEPT_PER_STEP = 4
 _ANGLES = 24
@@ -95,10 +97,12 @@ def _observed(network: Network) -> _State:
     x = np.zeros(network.size)
     known: set[int] = set()
     for item in network.observations:
+        # control: the building's pose, corners and points taped from the lot's own lines
         if item.kind == "value":
             x[item.columns[0]] = item.value
             known.add(item.columns[0])
     placed = {column for column in _poses(network) if {column, column + 1, column + 2} <= known}
+    # both coordinates, or for a pose all three: one alone gives no place to start from
     placed |= {column for column in _nodes(network) if {column, column + 1} <= known}
     return _State(x, frozenset(placed))
 
@@ -119,6 +123,7 @@ def _offset_table(network: Network) -> dict[tuple[int, int], dict[str, float]]:
     for item in network.observations:
         if item.kind in {"offset-x", "offset-y"}:
             node, pose = item.columns
+            # the first of each: a point measured twice in one room needs no mean for a start
             table.setdefault((node, pose), {}).setdefault(item.kind, item.value)
     return {key: pair for key, pair in table.items() if len(pair) == 2}
 
@@ -131,6 +136,7 @@ def _settle(network: Network, state: _State) -> _State:
         for key, pair in _offset_table(network).items()
     }
     moved = True
+    # each placed thing may place others: go round until nothing new follows
     while moved:
         moved = False
         for pose in _poses(network):
@@ -160,6 +166,7 @@ def _place_pose(
             local.append(value)
             known.append(x[node : node + 2])
     pairs = [(a, b) for a, b in zip(local, known, strict=True) if b is not None]
+    # with a stated direction one point is enough; points close together fit a direction badly
     turn = _turn(network, x, placed, pose)
     if turn is not None and pairs:
         a, b = pairs[0]
@@ -198,6 +205,7 @@ def _next_loose(network: Network, state: _State) -> int | None:
     best, most = None, 0
     for column in _poses(network) + _nodes(network):
         if column not in state.placed:
+            # the best tied goes first: fewer optima to carry, and what it places ties the next
             count = len(_local_observations(network, state, column))
             if count > most:
                 best, most = column, count
@@ -210,6 +218,7 @@ def _members(network: Network, state: _State, column: int) -> dict[int, Array]:
         return {column: np.zeros(2)}
     members = {column: np.zeros(2)}
     for (node, pose), pair in _offset_table(network).items():
+        # nodes of its room that only this pose knows hang on it and move along
         if pose == column and node not in state.placed and node not in network.poses.values():
             members[node] = np.array([pair["offset-x"], pair["offset-y"]])
     return members
@@ -227,6 +236,7 @@ def _local_observations(network: Network, state: _State, column: int) -> list[Ob
         if item.kind != "value"
         and set(item.columns) <= known
         and set(item.columns) & (members | {angle})
+        # what lies wholly within the loose part ties it to nothing
         and not set(item.columns) <= (members | {angle})
     ]
 
@@ -247,6 +257,8 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
     equations = compile_equations(
         [*local, *inside, *_held(state, local, members, column)], network.size
     )
+    # the grid is screened by the ties to placed things alone:
+    # offsets within the part fit at any pose
     screen = compile_equations(local, network.size)
     is_pose = column in network.poses.values()
     grid = _grid(state, column, local, is_pose, center)
@@ -254,6 +266,7 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
     for pose in grid:
         x = state.x.copy()
         turn = rotation(pose[2])
+        # the part moves as one rigid piece to the trial pose
         for node, offset in members.items():
             x[node : node + 2] = pose[:2] + turn @ offset
         if is_pose:
@@ -266,6 +279,7 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
     # the grid finds the basins, Gauss–Newton from the best of them the optima within
     for index in ordered(costs, MATTERS_P)[:12]:
         solved = gauss_newton(equations, trials[index], most=25)
+        # two solutions are one optimum if all that moves ends in the same places
         place = np.array([solved.x[node : node + 2] for node in probes])
         if all(_apart(place, x, probes) for _, x in found):
             found.append((solved.chi_square, solved.x))
@@ -274,6 +288,7 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
     placed = state.placed | set(members) | {column}
     # a mirror image may fit worse here and better once all measurements count: kept with much room
     kept = [x for chi, x in found if chi <= best + 100.0 + 10.0 * abs(best)]
+    # the best one last: the caller pops from the end
     return [_State(x, frozenset(placed)) for x in kept[:_KEPT_PER_STEP]][::-1]
 
 
@@ -291,6 +306,7 @@ def _held(
             fixed |= set(item.columns)
         else:
             fixed |= {node + axis for node in item.columns for axis in (0, 1)}
+    # 1 mm, 1 mrad: stiff against any tape, soft enough for well-conditioned equations
     return [Observation("", "value", (i,), float(state.x[i]), 1e-3) for i in sorted(fixed - moving)]
 
 
@@ -320,9 +336,12 @@ def _grid(
         known, offset = pivot
         return np.array([[*(known - rotation(a) @ offset), a] for a in angles])
     if not is_pose:
+        # a node tied by two distances lies where their circles meet: no grid could do better
         circles = _circle_points(state, column, local)
         if len(circles):
             return np.column_stack([circles, np.zeros(len(circles))])
+    # nothing better known: a square about the center as wide as
+    # the longest tie reaches, 6 m at least
     ties = [item.value for item in local if item.kind == "distance"]
     reach = max([6.0, *ties])
     steps = np.linspace(-reach, reach, _PLACES)
@@ -368,6 +387,7 @@ def _circle_points(state: _State, column: int, local: Sequence[Observation]) -> 
         for b, rb in circles[:i]:
             gap = b - a
             length = float(np.hypot(*gap))
+            # two ties from one point: their circles share a center and meet nowhere or everywhere
             if length < 1e-6:
                 continue
             # two circles meet in two points, mirror images about the line of their centers
@@ -390,5 +410,7 @@ def _fill(network: Network, state: _State, center: Array) -> Array:
     x = settled.x.copy()
     for node in _nodes(network):
         if node not in settled.placed:
+            # a little off the poses put there: two nodes in one place
+            # have a distance without direction
             x[node : node + 2] = center + 0.1
     return x
