@@ -147,11 +147,13 @@ def residuals(item: Finding, laid: parts.RouteSet) -> Residuals:
         across, station = np.hypot(*(laid.vertices[:, -1] - point).T), laid.lengths_m
     below = turn = None
     if (measured := measured_invert_m(item, laid.site)) is not None:
+        # routes fall evenly from wall to main: the invert at the foot of the find
         fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
         below = laid.inverts_m[:, 0] - fall * station - measured[0]
     if item.direction_rad is not None:
         step = np.take_along_axis(np.diff(laid.vertices, axis=1), segment[:, None, None], axis=1)
         angle = np.arctan2(step[:, 0, 1], step[:, 0, 0]) - item.direction_rad
+        # a direction was measured either way along the pipe: into (−90°, 90°]
         turn = (angle + 0.5 * np.pi) % np.pi - 0.5 * np.pi
     return across, below, turn
 
@@ -192,6 +194,7 @@ def reliability_of(item: Finding, site: Site) -> float:
     """
     right = RIGHT[item.work]
     if is_narrower(item, site):
+        # odds of being this drain, a tenth as much for one narrower than what feeds it
         odds = NARROWER_ODDS * right / (1.0 - right)
         return odds / (1.0 + odds)
     return right
@@ -283,6 +286,7 @@ def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
     Array
         Probabilities (m,).
     """
+    # a search without a known hole says nothing of any route
     if not item.has_hole:
         return np.ones(len(laid.lengths_m))
     point = parts.place_of(item)
@@ -291,6 +295,7 @@ def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
         bottom = float(laid.site.ground.elevation_m(point)) - item.dug_to_m
     shows = hole_shows(
         laid.vertices,
+        # the top of the pipe in the hole is enough to see it
         laid.inverts_m + laid.site.drain_diameter_m,
         np.array(item.hole),
         bottom,

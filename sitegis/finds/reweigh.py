@@ -67,16 +67,21 @@ def hole_shows(
         Probabilities (m,).
     """
     cosine, sine = np.cos(hole[2]), np.sin(hole[2])
+    # routes in the hole's own axes, its center at 0
     local = (vertices - hole[:2]) @ np.array([[cosine, -sine], [sine, cosine]])
     start, step = local[:, :-1], np.diff(local, axis=1)
     low, high = np.zeros(start.shape[:2]), np.ones(start.shape[:2])
     for axis in (0, 1):
         half = 0.5 * hole[3 + axis]
         enter, leave = polyline.clip(start[..., axis], step[..., axis], -half, half)
+        # clipped to both strips at once: the part of each straight within the rectangle
         low, high = np.maximum(low, enter), np.minimum(high, leave)
+    # repeated last vertices are straights without length: they pass nothing
     passes = (low <= high) & (np.abs(step).sum(axis=2) > 0.0)
     change = np.diff(inverts_m, axis=1)
+    # inverts fall evenly along a straight: the higher of its two ends within the hole
     above = np.maximum(inverts_m[:, :-1] + low * change, inverts_m[:, :-1] + high * change)
+    # −inf where no straight passes: Φ of it is 0
     highest = np.where(passes, above, -np.inf).max(axis=1)
     return np.asarray(ndtr((highest - bottom_m) / max(bottom_sd_m, 1e-6)))
 
@@ -146,6 +151,7 @@ def joint_miss_apart(singles: Array, common: float = COMMON_FAILURE) -> Array:
     Array
         Probabilities (m,).
     """
+    # 1 − rₖ sₖ / (1 − c): the own failures of a hole, the shared ones taken out
     apart = 1.0 - np.minimum((1.0 - np.asarray(singles, float)) / (1.0 - common), 1.0)
     return np.asarray(apart.prod(axis=0))
 

@@ -86,6 +86,7 @@ def handled_m(depth_m: Array, lift_m: float | None) -> Array:
     """
     if lift_m is None or not np.size(depth_m):
         return np.asarray(depth_m)
+    # depth below the first, second … throw: soil that deep is handled so many times more
     throws = np.arange(int(np.max(depth_m) // lift_m) + 1)
     return np.asarray(np.maximum(np.subtract.outer(depth_m, throws * lift_m), 0.0).sum(axis=-1))
 
@@ -128,6 +129,7 @@ def may_run_in(site: Site) -> Polygon | MultiPolygon:
     rings = [site.lot.vertices]
     rings += [street.row for street in site.streets]
     rings += [easement.ring for easement in site.easements]
+    # grown, joined and shrunk again: gaps between records close, the outer edge stays
     parts = [Polygon(ring).buffer(_SEAM_M, join_style="mitre") for ring in rings if len(ring) >= 3]
     return shapely.unary_union(parts).buffer(-_SEAM_M, join_style="mitre")
 
@@ -145,6 +147,7 @@ def dig_area(site: Site) -> BaseGeometry:
         for keep_out in site.keep_outs
     ]
     dug = [Polygon(hole) for hole in dug_holes(site)]
+    # less a hair, so that a pit may stand edge to edge with one that was dug
     closed += [shapely.buffer(hole, -MATTERS_M, join_style="mitre") for hole in dug]
     # what touches the edge is within, whatever the last bit says
     area = with_edge(shapely.difference(may_run_in(site), shapely.union_all(closed)))
@@ -215,6 +218,7 @@ def surface_rate(settings: DigSettings, surface: str) -> float:
 def _rights_of_way(site: Site, points: Array) -> Iterator[tuple[str, NDArray[np.bool_]]]:
     """Give each right-of-way's surface and which of points (..., 2) lie on it, not on the lot."""
     x, y = points[..., 0], points[..., 1]
+    # the lot's own surface counts where a right-of-way reaches into it
     inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
     for street in site.streets:
         yield street.surface, shapely.contains_xy(with_edge(Polygon(street.row)), x, y) & ~inside

@@ -69,6 +69,8 @@ def bend_sequences() -> Sequences:
     turns, counts, prior = [], [], []
     for count, count_share in enumerate(COUNT_SHARES):
         for drawn in product(signed, repeat=count):
+            # padded to three: a straight past the last bend has no
+            # turn, and the table is rectangular
             turns.append([angle for angle, _ in drawn] + [0.0] * (MOST_BENDS - count))
             counts.append(count)
             prior.append(count_share * math.prod(share for _, share in drawn))
@@ -94,6 +96,7 @@ def draw_play(uniforms: Array) -> tuple[Array, Array]:
     is as true outdoors as under the slab, and as many as there are rolled, joined or bent pipe.
     """
     free = uniforms < FREE_SHARE
+    # what is left of a uniform within its share is one again: one dimension serves two draws
     own = (uniforms - FREE_SHARE) / (1.0 - FREE_SHARE)
     within = np.where(free, uniforms / FREE_SHARE, own)
     spread = np.where(free, np.radians(FREE_SD_DEG), BEND_ANGLE_SD_RAD)

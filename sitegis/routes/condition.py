@@ -42,7 +42,10 @@ PRIOR_SHARE_STRAIGHT, PRIOR_SHARE_BENT = 0.2, 0.4
 """Share of draws left to the prior, for routes without a bend and with some. Judgment."""
 WIDENED, LINEAR_M = 2.0, 0.01
 """The proposal is wider than the find: by this factor, and by what linearizing may leave."""
+# a find must lie at least so far out of the wall for a straight to pass it; judgment, no source
 AHEAD_M = 0.1
+# linearizing anew so many times settles the angle for all but
+# the widest poses; judgment, no source
 ROUNDS = 4
 _COMPONENT_SHARE = 0.5  # of the proposal over the exit's components that stays with the prior
 
@@ -92,6 +95,8 @@ def first_straight_arms(means: Array, roots: Array, aims: Sequence[Aim]) -> Arms
     sets = [s for size in (1, 2, len(aims)) for s in combinations(range(len(aims)), size)]
     sets = list(dict.fromkeys(s for s in sets if s))
     points = np.stack([aim.point for aim in aims])
+    # wider than the find by intent: a proposal with lighter tails than
+    # the target has weights without a bound
     noise = np.array([(WIDENED * aim.sd_m) ** 2 + LINEAR_M**2 for aim in aims])
     parts = [_arm(means, roots, points[list(s)], noise[list(s)]) for s in sets]
     return Arms(
@@ -122,6 +127,7 @@ def _arm(
     square = np.einsum("ck,ck->c", misfit, np.linalg.solve(spread, misfit[..., None])[..., 0])
     log_fit = -0.5 * (square + np.linalg.slogdet(2.0 * np.pi * spread)[1])
     usable = np.asarray((ahead > AHEAD_M).all(axis=1), bool)
+    # on the lattice, or draws would differ in the last bit between processors
     return on_lattice(z, RATIO), on_lattice(precision, RATIO), usable, log_fit
 
 
@@ -135,6 +141,8 @@ def _beside(poses: Array, points: Array) -> tuple[Array, Array, Array]:
     gap = points[None] - poses[:, None, :2]
     beside = np.einsum("ckj,cj->ck", gap, left)
     ahead = np.einsum("ckj,cj->ck", gap, along)
+    # derivative of the distance beside by x, y and angle: a turn to
+    # the left moves points ahead to the right
     rate = np.concatenate(
         [np.broadcast_to(-left[:, None], (*beside.shape, 2)), -ahead[..., None]], axis=2
     )
@@ -163,6 +171,7 @@ def component_shares(weights: Array, arms: Arms) -> Array:
     # posterior shares of the components, mixed with their prior: no component starves
     suits = weights * np.exp(log_fit - best)
     mixed = _COMPONENT_SHARE * weights + (1.0 - _COMPONENT_SHARE) * suits / suits.sum()
+    # plus a step, so that no component has a share of 0 to divide by
     return np.asarray(on_lattice(mixed, RATIO) + RATIO)
 
 
@@ -199,15 +208,18 @@ class Along:
         """
         bend, pair = np.divmod(arm, self.usable.shape[2])
         rate, variance = self.rates[rows, bend], self.variance[pair]
+        # variance of the straight's angle under the prior: z is standard normal
         power = np.einsum("mi,mi->m", rate, rate)
         # root of I - h h' / (h h' + variance): only the draw along h is narrowed
         narrowed = (np.sqrt(variance / (power + variance)) - 1.0) / power
         along = np.einsum("mi,mi->m", rate, z) * narrowed
+        # Kalman gain for one observation of h · z
         gain = self.off[rows, bend, pair] / (power + variance)
         return np.asarray(z + (along + gain)[:, None] * rate)
 
     def log_over_prior(self, z: Array) -> Array:
         """Return log of each arm's density over the prior's (n, b p) at z (n, 3 + b)."""
+        # what the drawn straight still lacks to run along the pair
         left = self.off - np.einsum("nbi,ni->nb", self.rates, z)[..., None]
         spread = np.einsum("nbi,nbi->nb", self.rates, self.rates)[..., None] + self.variance
         over = 0.5 * (
@@ -256,9 +268,11 @@ def along_two(
         variance = (spread / reach) ** 2 + (LINEAR_M / reach) ** 2
         off = wrap_radians(float(np.arctan2(gap[1], gap[0])) - headings - expected[:, None])
         # the straight runs from one find to the other, or the other way
+        # of the two ways the one that is the lesser turn
         off = np.where(np.abs(off) > 0.5 * np.pi, wrap_radians(off + np.pi), off)
         offs.append(np.nan_to_num(off))
         variances.append(variance)
+        # four sds of pose and play together: past that an arm would only waste draws
         usable.append(np.isfinite(off) & (off**2 < 16.0 * (power + variance)))
     return Along(rates, np.stack(offs, 2), np.array(variances), np.stack(usable, 2))
 
@@ -307,11 +321,14 @@ def draw_given(
     each = (1.0 - stay) / np.maximum(number, 1)
     past = np.maximum(uniforms - stay, 0.0) / np.where(each > 0.0, each, 1.0)
     rank = np.minimum(past.astype(np.int64), np.maximum(number - 1, 0))
+    # stable sort brings the usable arms of a row to the front, in their order
     picked = np.argsort(~usable, axis=1, kind="stable")[np.arange(len(rank)), rank]
     own = (uniforms < stay) | (number == 0)
+    # the uniform's place within the part that it chose: a uniform again
     within = np.where(own, uniforms / stay, past - rank)
     third = ndtri(np.clip(within, 1e-12, 1.0 - 1e-9))
     z = np.column_stack([normals[:, :2], third, normals[:, 2:]])
+    # arms of the first straight come first in every row, those of later straights after them
     first, later = (np.flatnonzero(~own & ((picked < straight) == one)) for one in (True, False))
     roots = square_root(np.asarray(np.linalg.inv(arms.precisions), float))
     of = component[first], picked[first]
@@ -328,4 +345,5 @@ def draw_given(
     over = np.where(usable, over, -np.inf)
     most = np.maximum(over.max(axis=1), 0.0)  # an arm may lie where the prior hardly is
     mixture = stay * np.exp(-most) + each * np.exp(over - most[:, None]).sum(axis=1)
+    # log of prior over mixture, the prior's own density taken out of both
     return z, -(most + np.log(mixture))

@@ -39,7 +39,10 @@ __all__ = [
     "lay_straights",
 ]
 
+# place 2, angle 1, component 1, invert and slope 2, main 1, slope outdoors 1,
+# sequence 1, then three lengths and three plays of bends
 DIMENSIONS = 12 + MOST_BENDS
+# two fittings cannot stand nearer; judgment, no source
 LEAST_STRAIGHT_M = 0.3
 # Share of bends set close behind the fitting before them, and their mean distance; spread of the
 # rest is even. Share of laterals that keep the drain's slope; the rest is even between the least
@@ -50,6 +53,7 @@ SAME_SLOPE_SHARE, STEEPEST_SLOPE = 0.6, 0.06
 PRIOR_SHARE = 0.4
 # An aim this near a straight is met by it; the bend is then drawn about so far past it.
 MET_WITHIN_SD, PAST_AIM_M = 3.0, 2.0
+# keeps uniforms off 0, where the inverse of Φ is infinite
 _TINY = 1e-12
 SINGULAR = 1e-9  # what is held this much better than the rest is held fast, not noise
 
@@ -164,8 +168,10 @@ def _given_finds(
     shares = component_shares(weights / weights.sum(), arms)
     component, left = choose_by(shares, uniforms[:, 3])
     counts, along = plan.sequences.counts[chosen], None
+    # one find lies on some later straight anyhow; two tell its direction
     if len(held) > 1:
         headings = plan.sequences.headings_rad[chosen, 1:]
+        # nan where a sequence has no such straight
         headings = np.where(np.arange(1, MOST_BENDS + 1) <= counts[:, None], headings, np.nan)
         expected, rows = means[component, 2], roots[component, 2]
         along = along_two(expected, rows, headings, plays[0], held)
@@ -173,6 +179,8 @@ def _given_finds(
     normals = np.column_stack([ndtri(uniforms[:, :2]), plays[1]])
     z, log_ratio = draw_given(arms, component, along, stay, normals, uniforms[:, 2])
     poses = means[component] + np.einsum("nij,nj->ni", roots[component], z[:, :3])
+    # components were drawn by other shares than their weights:
+    # that ratio belongs to the weight too
     prior = np.log(weights / weights.sum() / (shares / shares.sum()))
     return component, left, poses, z[:, 3:], log_ratio + prior[component]
 
@@ -188,6 +196,7 @@ def _draw_poses(
     means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in exit.mixture])
     covariances = np.stack([part.covariance for part in exit.mixture])
     roots = square_root(covariances[:, :2, :2])
+    # pseudo-inverse: a place that is held fast in one direction says nothing of the angle by it
     inverses = np.linalg.pinv(covariances[:, :2, :2], rcond=SINGULAR, hermitian=True)
     # the angle given the place: mean + C_θp C_pp⁻¹ (p − mean), variance the Schur complement
     gains = np.einsum("cj,cjk->ck", covariances[:, 2, :2], inverses)
@@ -196,6 +205,7 @@ def _draw_poses(
     place = np.einsum("nij,nj->ni", roots[component], normals)
     expected = means[component, 2] + np.einsum("nk,nk->n", gains[component], place)
     start = means[component, :2] + place
+    # turns toward the aims, nan where out of reach, and how wide each is seen from the wall
     targets, widths = [], []
     for aim in plan.aims:
         gap = aim.point - start
@@ -252,6 +262,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
         length, ratio = _length(plan, heads, i, here[bending], directions[bending, i : i + 2])
         log_ratio[bending] += ratio
         here[bending] += length[:, None] * directions[bending, i]
+        # rows without this bend stay where they were, and take the tap below
         vertices[:, i + 1] = here
         direction = np.where((counts > i)[:, None], directions[:, i + 1], direction)
     # the last length is no draw: the straight ends where it meets the main
@@ -259,6 +270,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
     tap = here + np.where(np.isfinite(last), last, np.nan)[:, None] * direction
     vertices[:, 4] = tap
     for i in range(MOST_BENDS):
+        # a shorter route repeats its last vertex: one array for all
         vertices[counts <= i, i + 1] = tap[counts <= i]
     return vertices, stations, log_ratio, last
 
@@ -290,15 +302,18 @@ def _length(
 def _offset_scale(plan: Plan, rule: int, start: Array, direction: Array) -> tuple[Array, Array]:
     """Give offset and scale of length against the rule's value."""
     if rule not in (INTO_YARD, PAST_CORNER) or plan.face is None:
+        # without a face the length itself is what the rule draws
         return np.zeros(len(start)), np.ones(len(start))
     face = plan.face
     gap = start - face.origin
     if rule == INTO_YARD:
         rate, done = direction @ face.outward, gap @ face.outward
     else:
+        # the corner of the house that the run passes last
         far = face.length_m if plan.forward > 0 else 0.0
         rate = plan.forward * (direction @ face.along)
         done = plan.forward * (gap @ face.along - far)
+    # a straight parallel to the face never gains on it: an absurd length, which the fit drops
     rate = np.where(np.abs(rate) > 1e-6, rate, 1e-6)
     return -done / rate, 1.0 / rate
 
@@ -311,6 +326,7 @@ def _range(plan: Plan, rule: int) -> tuple[float, float]:
         return YARD_CLEAR_M, max(plan.face.strip_m - YARD_CLEAR_M, 2 * YARD_CLEAR_M)
     if rule == PAST_CORNER:
         return YARD_CLEAR_M, max(plan.reach_m, 2 * YARD_CLEAR_M)
+    # within the yard a straight ends short of the lot line
     room = plan.face.strip_m - YARD_CLEAR_M if rule == WITHIN_YARD else plan.reach_m
     return LEAST_STRAIGHT_M, max(min(room, YARD_APPROACH_M), 2 * LEAST_STRAIGHT_M)
 
@@ -328,9 +344,11 @@ class ValueLaw:
         short = 0.0 if self.rule == INTO_YARD else SHORT_SHARE
         width = self.most - self.least
         if density_at is None:
+            # the uniform's place past the short share, stretched over the range
             even = self.least + (uniform - short) / (1.0 - short) * width
             if short == 0.0:
                 return np.asarray(even)
+            # inverse of the exponential law, from the least value on
             close = self.least - SHORT_MEAN_M * np.log1p(-np.minimum(uniform / short, 1 - _TINY))
             return np.where(uniform < short, close, even)
         above = density_at - self.least
@@ -356,6 +374,7 @@ def _length_aims(
     along = np.sum(gaps * now, axis=2)
     beside = np.abs(now[:, 0] * gaps[..., 1] - now[:, 1] * gaps[..., 0])
     spread = np.array([[aim.sd_m] for aim in plan.aims])
+    # the straight itself passes the aim, before any bend
     met = (along > 0) & (beside < MET_WITHIN_SD * spread)
     furthest = np.where(met, along, -np.inf).max(axis=0)
     # Cramer's rule: the length at which the next straight runs through the aim
@@ -365,6 +384,7 @@ def _length_aims(
     past = np.where(np.isfinite(furthest), furthest + PAST_AIM_M, np.nan)
     targets = (np.concatenate([np.where(fits, length, np.nan), past[None]]) - offset) / scale
     widths = np.maximum(spread / np.abs(cross), 0.02)
+    # from meters along the straight into the rule's own value
     widths = np.concatenate([widths, np.full((1, len(start)), PAST_AIM_M)]) / np.abs(scale)
     return list(targets), list(widths)
 
@@ -412,6 +432,7 @@ def draw_aimed(
     within = np.clip(past - rank, _TINY, 1.0 - 1e-9)
     aimed = target[rows, picked] + width[rows, picked] * ndtri(within)
     value = np.where((uniform < stay) | (number == 0), own, aimed)
+    # the law's density wherever the value came from: 0 where an aimed one lies outside its range
     density = law(uniform, value)
     gauss = normal_density(value[:, None] - target, width)
     # density of the mixture actually drawn from (balance heuristic), whichever part the value came

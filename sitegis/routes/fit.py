@@ -21,10 +21,13 @@ from .terrain import Terrain, run_alongside
 __all__ = ["Fitted", "arrival_prior", "fit_candidates", "tap_prior"]
 
 # All judgment, no source.
+# drop above the main's invert that costs nothing; how fast more fades; what a riser leaves of it
 EASY_DROP_M = 1.0
 DROP_FADE_M = 1.0
 DROP_FLOOR = 0.3
+# share of the wall's length that a run must pass to count as alongside it
 ALONGSIDE_SHARE = 0.5
+# cosine against the wall's normal: flatter than 10° to the wall is no exit
 _LEAST_OUTWARD = 0.17
 
 Flags = NDArray[np.bool_]
@@ -103,6 +106,7 @@ def fit_candidates(
     heads, rows, outward = take_rows(heads, keep), rows[keep], outward[keep]
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
     last_of = np.arange(len(heads.chosen)), plan.sequences.counts[heads.chosen]
+    # heading of the last straight, after as many bends as the sequence has
     slant = tap_slant(plan.main, stations, heads.headings_rad[last_of])
     run = polyline.stations(vertices)
     main_invert = main_inverts(plan.main, stations, heads.main_errors)
@@ -171,6 +175,7 @@ def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
     Array
         Inverts (m,), m above the slab.
     """
+    # one error for a main as a whole: its record is off, not its every station
     invert = np.interp(stations, polyline.stations(main.line), main.inverts_m)
     return np.asarray(invert + main.invert_sd_m * errors)
 
@@ -195,6 +200,7 @@ def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
     passed = polyline.stations(main.line)
     steps = np.diff(main.line, axis=0)
     angles = np.arctan2(steps[:, 1], steps[:, 0])
+    # the main's own straight at the tap; both ends belong to the outer ones
     segment = np.clip(np.searchsorted(passed, stations, side="right") - 1, 0, len(angles) - 1)
     # angle off the main's normal: a wye points along the flow or against it, square is square
     return np.asarray(np.arccos(np.clip(np.abs(np.sin(headings - angles[segment])), 0.0, 1.0)))
@@ -247,6 +253,7 @@ def _clear_of_house(plan: Plan, state: _State, building: Building, terrain: Terr
     beyond = np.sum((vertices[:, 0] - building.vertices[state.heads.walls]) * normal, axis=1)
     # the pose scatters about the wall's face: start 5 mm outside, or the wall itself would count
     inside = np.maximum(0.005 - beyond, 0.0)
+    # moved along the drain, not square to the wall, so that the line stays the same
     vertices[:, 0] += (inside / np.sum(direction * normal, axis=1))[:, None] * direction
     return ~routes_cross(vertices, terrain.house)
 
@@ -259,6 +266,7 @@ def _alongside(plan: Plan, state: _State, building: Building, terrain: Terrain) 
     """Tell which routes pass beside the wall they should, or beside none where direct."""
     if plan.face is not None:
         run, _ = run_alongside(state.vertices, plan.face, within_m=plan.face.strip_m)
+        # the other way round below: a direct route must not be one along a wall
         return run >= ALONGSIDE_SHARE * plan.face.length_m
     keep = np.ones(len(state.rows), bool)
     for face in terrain.faces.values():
@@ -271,6 +279,7 @@ def _in_own_yard(plan: Plan, state: _State, building: Building, terrain: Terrain
     """Tell which side-yard routes stay in the lot as long as they are beside the house."""
     if plan.face is None:
         return np.ones(len(state.rows), bool)
+    # as far out as it likes beside the wall: the question is the lot line, not the distance
     _, pieces = run_alongside(state.vertices, plan.face, within_m=1e6)
     inside = routes_inside(pieces.reshape(-1, 2, 2), terrain.lot).reshape(pieces.shape[:2])
     length = np.hypot(*np.moveaxis(pieces[:, :, 1] - pieces[:, :, 0], -1, 0))

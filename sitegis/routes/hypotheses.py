@@ -29,6 +29,7 @@ __all__ = [
 ]
 
 UNLISTED_ID = "unlisted"
+# judgment, no source: from then on alleys and side yards count for less
 OLDER_BEFORE_YEAR = 1950
 UNLISTED_SHARE = 0.02
 
@@ -91,6 +92,7 @@ def list_hypotheses(
     for main in mains:
         same = [other.id for other in mains if destination(other) == destination(main)]
         open_ones = [name for name in same if name not in closed]
+        # a storm main beside a sanitary one takes nothing of the destination's weight
         share = weights[destination(main)] / len(open_ones) if main.id in open_ones else 0.0
         listed.append(_hypothesis(main, None, share))
         listed.extend(_hypothesis(main, yard, share) for yard in _yards(main.side))
@@ -99,6 +101,7 @@ def list_hypotheses(
 
 def destination(main: Main) -> Destination:
     """Name what a main is to the lot: front, alley, rear or side."""
+    # before the side: an alley counts as one wherever it runs
     if main.kind == "alley":
         return "alley"
     if main.side in ("left", "right"):
@@ -119,6 +122,7 @@ def _weights(priors: Priors, age: _Age) -> dict[str, float]:
         "side": _SIDE,
         "side_yard": _SIDE_YARD[age],
     }
+    # what the user gives goes before the default, 0 too
     return {
         name: value if (given := getattr(priors, name)) is None else float(given)
         for name, value in defaults.items()
@@ -205,9 +209,11 @@ def _normalized(listed: list[Hypothesis], unlisted: float | None) -> tuple[Hypot
     """Add ``unlisted`` and bring the priors to a sum of 1."""
     total = sum(h.prior for h in listed)
     if unlisted is None:
+        # so that it is 2 % of the whole, not of the others
         unlisted = total * UNLISTED_SHARE / (1.0 - UNLISTED_SHARE)
     whole = total + unlisted
     if whole <= 0:
+        # nothing on record can be: all of it goes to what is not on record
         listed, unlisted, whole = [replace(h, prior=0.0) for h in listed], 1.0, 1.0
     scaled = [replace(h, prior=h.prior / whole) for h in listed]
     return (*scaled, Hypothesis(UNLISTED_ID, None, "unlisted", None, None, unlisted / whole))

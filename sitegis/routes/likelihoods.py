@@ -42,6 +42,7 @@ def log_likelihoods(laid: RouteSet) -> dict[str, Array]:
     """Give log-likelihoods (m,) of every route-dependent item, by item name."""
     evidence = laid.site.evidence
     return {
+        # an impossible route has a weight of 1e-300, not a log of 0
         name: np.log(np.maximum(on_route.likelihood(item, laid), 1e-300))
         for name, item in zip(item_names(evidence), evidence, strict=True)
         if (on_route := kind_of(item).on_route) is not None
@@ -77,6 +78,7 @@ def count_tie(survey: Survey) -> CountTie | None:
     runs = {run.id: run for run in survey.site.runs}
     trunk = next(iter(runs)) if survey.joined is None and runs else ""
     others = frozenset[str]() if survey.joined is None else frozenset(survey.joined.trunk_ids)
+    # before the runs are joined the first one stands for the trunk
     trunk = trunk if survey.joined is None else survey.joined.trunk
     if trunk and runs[trunk].toward == "upstream":
         return None  # its footage counts from the other end
@@ -84,11 +86,14 @@ def count_tie(survey: Survey) -> CountTie | None:
     for name, station in zip(drain.point_ids, drain.stations_m, strict=True):
         count = placed.points[placed.index(name)].footage_m
         if count is not None and name not in others:
+            # the footage at station 0 by this point: alike for all but for slack
             gaps.append(count - float(station))
     if not gaps:
         return None
+    # the median, so that one count misread does not move it
     at_exit = float(np.median(gaps)) + drain.length_m + survey.penetration.unseen_m
     noise = survey.site.noise
+    # judgment, no source: 10 cm for what the exit's own place along the drain is good to
     return CountTie(at_exit, float(np.hypot(noise.footage_floor_m, 0.1)))
 
 

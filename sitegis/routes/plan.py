@@ -105,11 +105,14 @@ def make_plan(
     sequences = bend_sequences()
     face = None if hypothesis.yard_side is None else terrain.faces[hypothesis.yard_side]
     forward = 1.0 if face is None or float(face.along @ toward) >= 0 else -1.0
+    # sequences are chosen at the mean exit: four sds of its angle, and the main's own
+    # turns, may still bring the last straight square
     slack = 4.0 * float(np.sqrt(exit.covariance[2, 2])) + _wander_rad(main.line, toward)
     squareness = _final_squareness(sequences, exit.angle_rad, toward)
     if face is None:
         rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
         keep = squareness <= TAP_LIMIT_RAD + slack
+        # a run that turns more is not laid by intent as a direct one
         keep &= sequences.counts <= DIRECT_MOST_BENDS
         keep &= np.abs(sequences.turns_rad).sum(axis=1) <= DIRECT_MOST_TURN_RAD
         prior = np.where(keep, sequences.prior, 0.0)
@@ -119,6 +122,7 @@ def make_plan(
         rules, prior = _given_the_yard(run, exit)
         reason = _no_yard_reason(face, bool(prior.any()), units)
     chosen = np.flatnonzero(prior)
+    # proposal only: sequences that arrive square to the main are drawn more often
     weight = prior[chosen] * (
         TAP_SQUARE_FLOOR + np.exp(-0.5 * (squareness[chosen] / TAP_SQUARE_SD_RAD) ** 2)
     )
@@ -171,8 +175,10 @@ def _given_the_yard(run: _YardRun, exit: Exit) -> tuple[NDArray[np.int64], Array
     _, usual = _yard_weights(sequences, run, float(np.arctan2(away[1], away[0])), variance)
     if exit.side == run.face.side:
         into = rules == INTO_YARD
+        # straights before the one that enters the yard stay in the yard that the drain leaves into
         before = np.arange(MOST_BENDS) < np.argmax(into, axis=1)[:, None]
         rules[before & into.any(axis=1)[:, None]] = WITHIN_YARD
+    # tiny: where nothing serves, 0 / tiny is 0 and not nan
     return rules, weight / max(float(weight.sum()), float(usual.sum()), np.finfo(float).tiny)
 
 
@@ -212,12 +218,14 @@ def _no_yard_reason(face: Face, any_sequence: bool, units: LengthUnit) -> str:
 def _nearest(line: Array, point: Array) -> tuple[float, Array]:
     """Give the distance from a point (2,) to a polyline and the unit vector toward it."""
     distance, _, segment = polyline.line_locate_point(line, point)
+    # the main's normal on the house's side: the unit vector from the house to the main
     normal = polyline.normals(line)[segment]
     return float(distance), normal if float(normal @ (line[segment] - point)) >= 0 else -normal
 
 
 def _wander_rad(line: Array, toward: Array) -> float:
     """Give the largest turn of a main's straights from the one nearest the house."""
+    # sine of the angle between each straight and the nearest one
     off = np.abs(polyline.directions(line) @ toward)
     return float(np.arcsin(np.clip(off, 0.0, 1.0)).max())
 
@@ -240,15 +248,19 @@ def _yard_rules(
     """
     directions = lot_direction(exit_angle + sequences.headings_rad)
     off = np.arccos(np.clip(directions @ (forward * face.along), -1.0, 1.0))
+    # the yard straight is one after a bend: the first straight belongs to the exit
     close = off <= YARD_HEADING_RAD
     close &= np.arange(MOST_BENDS + 1) <= sequences.counts[:, None]
     close[:, 0] = False
     runs = close.any(axis=1)
+    # number of the yard straight; past the last where a sequence has none
     yard = np.where(runs, np.argmax(close, axis=1), MOST_BENDS + 1)
     outward = directions @ face.outward >= np.cos(YARD_ENTRY_RAD)
     enters = (outward & (np.arange(MOST_BENDS + 1) < yard[:, None])).any(axis=1)
     before = np.arange(1, MOST_BENDS + 1)
     rules = np.full(sequences.turns_rad.shape, FREE, np.int64)
+    # the bend before the yard straight brings the pipe into the yard,
+    # the one that ends it lies past the corner
     rules[before == yard[:, None]] = INTO_YARD
     rules[before == yard[:, None] + 1] = PAST_CORNER
     rows = np.arange(len(yard))

@@ -36,6 +36,7 @@ def reason_for_none(
     str
         The sentence.
     """
+    # the constraint that took the last ones is the one to relax; those before it had left some
     last = next((r for r in reversed(REASONS) if fitted.dropped.get(r, 0) > 0), "reach")
     if last in ("uphill", "fall", "backfall"):
         return _uphill(plan, exit, least_slope, units)
@@ -70,6 +71,7 @@ def _uphill(plan: Plan, exit: Exit, least_slope: float, units: LengthUnit) -> st
     above = lowest - exit.invert_m
     if above > 0:
         return f"would have to fall uphill: main invert is {about(above, units)} above the drain"
+    # as much as even the least slope over the shortest run would be too low
     short = lowest - (exit.invert_m - least_slope * plan.reach_m)
     return (
         f"there is not enough fall: at the least slope over {about(plan.reach_m, units)} the pipe "

@@ -122,20 +122,25 @@ def _crossed(x: Array, y: Array, region: Region, *, with_parity: bool) -> tuple[
     for (ax, ay), (bx, by) in zip(region.starts.tolist(), region.ends.tolist(), strict=True):
         dx, dy = bx - ax, by - ay
         if with_parity:
+            # even-odd rule for the first vertex: a ray to the right crosses the edge or not;
+            # half-open, so that a vertex of the ring counts once
             spans = (y[0] >= ay) != (y[0] >= by)
             parity ^= spans & ((y[0] * dx - x[0] * dy > dx * ay - dy * ax) == (dy > 0))
         clear_x = max(ax, bx) < west or min(ax, bx) > east
         if clear_x or max(ay, by) < south or min(ay, by) > north:
             continue
+        # into arrays kept over all edges: no memory is taken anew for each
         np.multiply(y, dx, out=side)
         np.multiply(x, dy, out=product)
         np.subtract(side, product, out=side)
         left = side > dx * ay - dy * ax
+        # straights whose ends lie on both sides of the edge's line, by their first vertex
         at = np.flatnonzero(left[1:] != left[:-1])
         if at.size:
             px, py = flat_x[at], flat_y[at]
             qx, qy = flat_x[at + width] - px, flat_y[at + width] - py
             past = qx * py - qy * px
             meets = (qx * ay - qy * ax > past) != (qx * by - qy * bx > past)
+            # flat index back to the route's column
             crossed[at[meets] % width] = True
     return crossed, parity

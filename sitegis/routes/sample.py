@@ -32,7 +32,9 @@ from .unlisted import unlisted_log_fit
 
 __all__ = ["sample_routes"]
 
+# powers of two: a Sobol' sequence is even only over whole ones
 PILOT_POWER, FIRST_POWER, LAST_POWER = 11, 12, 16
+# judgment, no source: what the draws of one way must be worth
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
 # Share of the proposal over bend sequences that the pilot may not move.
 DEFENSIVE_SHARE = 0.25
@@ -95,6 +97,7 @@ def sample_routes(survey: Survey) -> Survey:
     )
     mains = {main.id: main for main in site.mains}
     runs = [_started(hypothesis, mains, setting) for hypothesis in enumerate_hypotheses(site)]
+    # against the best way so far: all have their first batch by now
     least = max(run.log_share() for run in runs) + np.log(NEGLIGIBLE_SHARE)
     sampled = tuple(_routes(_grown(run, least, setting)) for run in runs)
     return replace(survey, sampled=sampled)
@@ -146,6 +149,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
     sequence, drawn = _sequence(hypothesis.id, setting.site.seed), 1 << PILOT_POWER
     pilot = _draw(plan, sequence.points(0, drawn), setting)
+    # twice as many before a way is said to fit nowhere
     if not len(pilot.fitted.rows):
         pilot = _draw(plan, sequence.points(drawn, drawn), setting)
     if not len(pilot.fitted.rows):
@@ -154,6 +158,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
         )
         return _Run(hypothesis, None, None, (), 2 << PILOT_POWER, reason)
     adapted = plan.with_shares(_adapted_shares(plan, (pilot,)))
+    # a sequence of its own: the points that adapted the proposal are not weighed by it
     sequence = _sequence(hypothesis.id + "/main", setting.site.seed)
     first = _draw(adapted, sequence.points(0, 1 << FIRST_POWER), setting)
     return _Run(hypothesis, plan, sequence, (first,), first.drawn)
@@ -208,7 +213,9 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
     chosen = np.concatenate([batch.fitted.chosen for batch in batches])
     if not len(logs):
         return plan.shares
+    # second moment of the weights in each sequence of bends, up to one factor
     square = np.bincount(chosen, np.exp(2 * (logs - logs.max())), minlength=len(plan.shares))
+    # draws that each sequence had over all batches
     expected = sum(batch.drawn * batch.shares for batch in batches)
     best = plan.sequences.prior * np.sqrt(square / np.maximum(expected, 1.0))
     return np.asarray(DEFENSIVE_SHARE * plan.shares + (1.0 - DEFENSIVE_SHARE) * best / best.sum())

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 
+# 2⁻³⁰ of the unit interval, exact in double precision, and far more points than are ever drawn
 BITS = 30
 # Degree s, coefficients a and first direction numbers m of the dimensions after the first:
 # S. Joe and F. Y. Kuo, SIAM J. Sci. Comput. 30 (2008) 2635, their table new-joe-kuo-6.21201.
@@ -57,6 +58,7 @@ class Sobol:
             Points (number, d).
         """
         index = np.arange(first, first + number, dtype=np.uint32)
+        # Gray code order: the same points, each one exclusive or away from the one before
         gray = index ^ (index >> np.uint32(1))
         drawn = np.broadcast_to(self.shift, (number, len(self.shift))).copy()
         for bit in range(int(gray.max(initial=0)).bit_length()):
@@ -85,6 +87,7 @@ def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
     place = np.uint32(1) << np.arange(BITS, dtype=np.uint32)
     shift = generator.integers(2, size=(dimensions, BITS), dtype=np.uint32) @ place
     matrices = generator.integers(2, size=(dimensions, BITS, BITS), dtype=np.uint32)
+    # lower triangular with ones on the diagonal over GF(2): it keeps the net's evenness
     matrices = np.tril(matrices, -1) + np.eye(BITS, dtype=np.uint32)
     numbers = np.array([_direction_numbers(axis) for axis in range(dimensions)], np.uint32)
     # the digits of each direction number, the first after the point first: (d, BITS, digits)
@@ -96,10 +99,12 @@ def scrambled(dimensions: int, generator: np.random.Generator) -> Sobol:
 def _direction_numbers(axis: int) -> list[int]:
     """Return the BITS direction numbers of one dimension, each scaled by 2**BITS."""
     if axis == 0:
+        # the first dimension is the van der Corput sequence
         return [1 << (BITS - 1 - bit) for bit in range(BITS)]
     degree, coefficients, first = _PRIMITIVES[axis - 1]
     numbers = [m << (BITS - 1 - bit) for bit, m in enumerate(first)]
     for bit in range(degree, BITS):
+        # recurrence of the primitive polynomial, Bratley and Fox 1988 (from memory)
         value = numbers[bit - degree] ^ (numbers[bit - degree] >> degree)
         for back in range(1, degree):
             if coefficients >> (degree - 1 - back) & 1:

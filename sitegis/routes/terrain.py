@@ -66,6 +66,7 @@ def _faces(building: Building, lot: Array) -> dict[Side, Face]:
     """Give the four faces of the bounding rectangle in the building frame."""
     x_axis = lot_direction(building.angle_rad)
     y_axis = lot_direction(building.angle_rad + np.pi / 2)
+    # corners in the building's own axes, where its bounding rectangle is
     local = (building.vertices - building.vertices[0]) @ np.stack([x_axis, y_axis], axis=1)
     (left, front), (right, rear) = local.min(axis=0), local.max(axis=0)
     corner = {
@@ -85,6 +86,7 @@ def _faces(building: Building, lot: Array) -> dict[Side, Face]:
 
 def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
     """Give the least distance from a face to the lot line, 0 where the face is outside."""
+    # the least of seven places along the face, from just off one corner to just off the other
     starts = origin + np.linspace(0.02, 0.98, 7)[:, None] * span
     distance, _ = polyline.ray(starts, outward, polyline.closed(lot))
     inside = shapely.contains_xy(Polygon(lot), starts[:, 0], starts[:, 1])
@@ -118,8 +120,10 @@ def run_alongside(vertices: Array, face: Face, *, within_m: float) -> tuple[Arra
     steps, along_steps = np.diff(vertices, axis=1), np.diff(along, axis=1)
     from_along, to_along = polyline.clip(along[:, :-1], along_steps, 0.0, face.length_m)
     from_out, to_out = polyline.clip(outward[:, :-1], np.diff(outward, axis=1), 0.0, within_m)
+    # inside both strips at once: later of the entries, earlier of the exits
     enter = np.maximum(from_along, from_out)
     leave = np.maximum(np.minimum(to_along, to_out), enter)
+    # measured along the face, so that a slanting pipe gains nothing
     run = (np.abs(along_steps) * (leave - enter)).sum(axis=1)
     limits = np.clip(np.stack([enter, leave], axis=-1), 0.0, 1.0)
     return run, vertices[:, :-1, None] + limits[..., None] * steps[:, :, None]

@@ -51,5 +51,6 @@ def unlisted_log_fit(site: Site, exit_side: Side) -> float:
 def _weight(site: Site, side: Side) -> float:
     """Weigh a side of the lot as where an unlisted lateral goes."""
     on_record = any(main.side == side for main in site.mains)
+    # a street may lie at a side too, on a corner lot; the rear may hide a tank or an alley
     reaches = side in ("front", "rear") or any(street.side == side for street in site.streets)
     return UNLISTED_OPEN if reaches and not on_record else UNLISTED_ELSEWHERE

@@ -38,6 +38,8 @@ from .tables import prior_given
 from .weighed_site import WeighedSite
 from .words import name_main, outdoor_words
 
+# all judgment, no source: costs in the site's currency, then what a search or an opened cleanout
+# shows and how often it misleads, then the bins in which an answer is told
 PUSH_COST, SEARCH_COST, CLEANOUT_COST = 120.0, 150.0, 150.0
 DYE_COST, LISTEN_COST, RECORD_COST, NEIGHBORS_COST = 90.0, 45.0, 25.0, 30.0
 DYE_WAIT_MIN = 30.0
@@ -140,6 +142,7 @@ def _push_on(context: CheckContext) -> Check:
     survey = context.survey
     site, penetration = survey.site, survey.exit
     push = PUSH_IMPERIAL_M if is_imperial(site.units) else PUSH_M
+    # the push begins at the last mark: the unseen stretch indoors is spent first
     distance = max(push - penetration.unseen_m, 1.0)
     across = np.array([-np.sin(penetration.angle_rad), np.cos(penetration.angle_rad)])
 
@@ -148,12 +151,15 @@ def _push_on(context: CheckContext) -> Check:
         reached = polyline.line_interpolate_point(vertices, distance)
         return np.asarray((reached - np.array([penetration.x_m, penetration.y_m])) @ across)
 
+    # at no less than half a meter, where the locator's stated noise is least
     sd = site.noise.located_sd_m(max(penetration.depth_m, 0.5)) * _crew_scale(survey)
     most = np.max(np.abs(offsets(context.particles)))
+    # so many bins to either side that the widest route has one, within a bound
     half = min(np.ceil(most / OFFSET_BIN_M - MATTERS_P), MOST_OFFSET_BINS // 2)
     middle = np.arange(-half, half + 1) * OFFSET_BIN_M
 
     def likelihood(particles: Particles) -> Array:
+        # Φ at the edges between bins, padded by 0 and 1: the outer bins are open
         below = ndtr((middle[1:] - 0.5 * OFFSET_BIN_M - offsets(particles)[:, None]) / sd)
         below = np.pad(below, ((0, 0), (1, 1)), constant_values=((0, 0), (0, 1)))
         return _with_unlisted(np.diff(below, axis=1), particles)
@@ -185,6 +191,7 @@ def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
     listed = particles.listed
     full = np.empty((listed.size, likelihood.shape[1]))
     weights = particles.weights[listed]
+    # an average over the listed routes leaves every listed way's odds against it as they were
     full[~listed] = weights @ likelihood / weights.sum()
     full[listed] = likelihood
     return full
@@ -218,10 +225,12 @@ def _candidate_places(context: CheckContext) -> Array:
         mine = np.flatnonzero((particles.hypothesis == i) & particles.listed)
         if mine.size == 0 or scored.probability < 0.02:
             continue
+        # middle of the way's particles, which are in the order of their taps
         typical = particles.vertices[mine[mine.size // 2]]
         spots.extend(polyline.line_interpolate_point(typical, np.array(SEARCH_DISTANCES_M)))
     if not spots:
         return np.zeros((0, 2))
+    # to half a meter: one search serves the neighbors of a spot
     rounded = np.unique(in_steps(spots, 0.5) * 0.5, axis=0)
     yard = shapely.difference(
         shapely.Polygon(site.lot.vertices), shapely.Polygon(site.building.vertices)
@@ -305,6 +314,7 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Likelihood:
     site = replace(any_site, evidence=(item,))
 
     def probability(particles: Particles) -> Array:
+        # where no route is known, as likely as anywhere
         noticed = np.full(particles.listed.size, np.exp(unlisted_log_likelihood(item, site)))
         for main in site.mains:
             mine = particles.on_main(main.id)
@@ -314,6 +324,7 @@ def _noticed(any_site: Site, item: Dye | Sound) -> Likelihood:
                     site=site,
                     main=main,
                     vertices=vertices,
+                    # dye and sound look at the tap and the length alone
                     inverts_m=np.zeros(vertices.shape[:2]),
                     lengths_m=polyline.length(vertices),
                     stations_m=particles.stations_m[mine],
@@ -334,6 +345,7 @@ def _record(context: CheckContext) -> Iterator[Check]:
     if any(isinstance(item, TapRecord) for _, item in context.weighed.items):
         return
     mains, standard = context.survey.site.mains, tap_record.DEFAULT
+    # P(a record, but of another lot) shared evenly over the mains
     anywhere = RECORD_EXISTS * (1.0 - standard.reliability) / len(mains)
     right, words = RECORD_EXISTS * standard.reliability, ["no record"]
     edges = {}
@@ -349,10 +361,12 @@ def _record(context: CheckContext) -> Iterator[Check]:
             mine, cuts = particles.on_main(main.id), edges[main.id]
             there = np.full((particles.listed.size, cuts.size - 1), anywhere / (cuts.size - 1))
             below = ndtr((cuts - particles.stations_m[mine, None]) / standard.sd_m)
+            # the outer bins are open: every tap falls in one
             below[:, [0, -1]] = [0.0, 1.0]
             there[mine] += right * np.diff(below, axis=1)
             columns.append(there)
         table = np.concatenate(columns, axis=1)
+        # what is left is that no record exists
         table[:, 0] = 1.0 - table.sum(axis=1)
         return table
 
@@ -389,6 +403,7 @@ def _neighbors(context: CheckContext) -> Iterator[Check]:
         ]
     )
     rows = np.array([_share(s.hypothesis, leader, context.weighed) for s in scored])
+    # the leading main is the block's practice, or is not
     table = (1.0 - rows)[:, None] * by_count[0] + rows[:, None] * by_count[1]
     name = name_main(leader, context.survey.site)
     yield Check(

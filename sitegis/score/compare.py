@@ -16,6 +16,7 @@ from ..routes.hypotheses import toward_of
 from .particles import lot_crossings
 from .words import NEGLIGIBLE_BITS, name_main
 
+# judgment, no source: below one in a thousand no check is worth asking for
 RULED_OUT = 0.001
 
 
@@ -91,12 +92,14 @@ def _figures(
         routes = routes_of[way.hypothesis.id]
         if way.best is not None:
             parts.append(_route_figures(routes, site))
+            # ways too improbable for a number still have figures of their own
             weights.append(way.weights * max(way.probability, 1e-300))
     if not parts:
         return _Figures(*(float("nan"),) * 6)
     values, weight = np.concatenate(parts, axis=1), np.concatenate(weights)
     means = []
     for row in values:
+        # a route that never leaves the lot has no cover there: averaged over those that have one
         known = np.isfinite(row)
         total = float(weight[known].sum())
         means.append(float(row[known] @ weight[known]) / total if total > 0.0 else float("nan"))
@@ -111,6 +114,7 @@ def _route_figures(routes: Routes, site: Site) -> Array:
     cover = np.full(len(fall), np.nan)
     leaves = np.isfinite(crossings.along_m)
     if leaves.any():
+        # cover is over the pipe's crown, here where it leaves the lot
         top = crossings.inverts_m[leaves] + site.drain_diameter_m
         cover[leaves] = site.ground.elevation_m(crossings.places[leaves]) - top
     return np.stack([routes.lengths_m, fall, slope, routes.arrivals_m, cover, crossings.run_m])

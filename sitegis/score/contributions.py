@@ -36,6 +36,7 @@ def weigh_items(
     tuple[tuple[Contribution, ...], ...]
         Contributions of each hypothesis, in bits.
     """
+    # a prior of 0 has a log of −inf, and stays ruled out
     with np.errstate(divide="ignore"):
         log_prior = np.log(weighed.prior)
     full = _log_odds(log_evidence + log_prior)
@@ -46,6 +47,7 @@ def weigh_items(
             continue
         reduced = _log_odds(all_log_evidence(weighed, left_out | {name}) + log_prior)
         for row, routes, after, before in zip(rows, weighed.routes, full, reduced, strict=True):
+            # equal infinities would subtract to nan
             bits = limit_bits(after - before) if after != before else 0.0
             words = odds_words(bits, name_hypothesis(routes.hypothesis, weighed.site))
             row.append(Contribution(name, kinds[name], bits, words))
@@ -60,6 +62,7 @@ def _log_odds(log_joint: Array) -> Array:
     for i, value in enumerate(log_joint):
         others = np.delete(log_joint, i)
         rest = log_sum(others)
+        # impossible against impossible: odds of one
         if value == -np.inf and rest == -np.inf:
             odds[i] = 0.0
         else:

@@ -63,6 +63,7 @@ def join_exit(survey: Survey) -> Survey:
     order = ordered([part.weight for part in parts], MATTERS_P, descending=True)
     total = sum(part.weight for part in parts)
     joint = _stated(inside, tuple(replace(parts[i], weight=parts[i].weight / total) for i in order))
+    # the other notices are said anew of the joint exit; this one is of the marks
     kept = tuple(one for one in inside.notices if one.code == "last-point-outside")
     joint = replace(joint, notices=(*kept, *exit_notices(joint, survey.site, inside=True)))
     drain = survey.fitted
@@ -95,6 +96,7 @@ def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
     if joint.mixture[0].turn_deg != 0.0:
         return drain
     here, along = np.array([joint.x_m, joint.y_m]), lot_direction(joint.angle_rad)
+    # a copy: the drain's own array is frozen with its record
     vertices = np.array(drain.vertices)
     # the last straight's ends brought onto the exit's line
     feet = here + ((vertices[-2:] - here) @ along)[:, None] * along
@@ -153,6 +155,7 @@ def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:
         routes = routes_of[scored.hypothesis.id]
         if not scored.weights.any() or not routes.components.size:
             continue
+        # components are drawn with the pose, so that the first straight is the exit's direction
         first = routes.vertices[:, 1] - routes.vertices[:, 0]
         angle = np.arctan2(first[:, 1], first[:, 0])
         poses.append(
@@ -172,15 +175,18 @@ def _component(part: ExitComponent, poses: Array, weights: Array) -> ExitCompone
 
     ``part.weight`` is the share that keeps what the marks give.
     """
+    # about the component's own pose: angles near ±π then average as differences
     away = poses - np.array([part.x_m, part.y_m, part.angle_rad, 0.0, 0.0])
     away[:, 2] = wrap_radians(away[:, 2])
     total = part.weight + float(weights.sum())
     share = weights / max(total, TINY)
+    # the part that keeps what the marks give, shared over the profile as before
     own = np.array([one.weight for one in part.profile]) * part.weight / max(total, TINY)
     own = own / max(sum(one.weight for one in part.profile), TINY)
     kept = np.array([[0.0, 0.0, 0.0, *one.mean] for one in part.profile])
     mean = share @ away + own @ kept
     off, off_kept = away - mean, kept - mean
+    # weighted second moments about the joint mean, of routes and of what is kept
     spread = np.einsum("m,mi,mj->ij", share, off, off)
     spread += np.einsum("m,mi,mj->ij", own, off_kept, off_kept)
     spread[:3, :3] += own.sum() * part.covariance
@@ -213,6 +219,7 @@ def _stated(inside: Exit, components: tuple[ExitComponent, ...]) -> Exit:
         np.stack([part.profile[0].mean for part in same]),
         np.stack([np.diag(part.profile[0].covariance) for part in same]),
     )
+    # the ground over the exit and its own spread, which no find changes
     ground = inside.depth_m + inside.invert_m
     ground_sd = np.sqrt(max(inside.depth_sd_m**2 - inside.invert_sd_m**2, 0.0))
     slope_sd = float(np.sqrt(variance[1]))
@@ -229,6 +236,7 @@ def _stated(inside: Exit, components: tuple[ExitComponent, ...]) -> Exit:
         invert_sd_m=float(np.sqrt(variance[0])),
         slope=float(mean[1]),
         slope_sd=slope_sd,
+        # still against the slope's prior, of which only the ratio is handed on
         slope_sd_ratio=inside.slope_sd_ratio * slope_sd / max(inside.slope_sd, 1e-9),
         depth_m=ground - float(mean[0]),
         depth_sd_m=float(np.hypot(np.sqrt(variance[0]), ground_sd)),

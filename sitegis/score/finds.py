@@ -79,6 +79,7 @@ def _judged(
     survey: Survey, weighed: WeighedSite, scored: Sequence[ScoredHypothesis], item: Finding
 ) -> FindJudgment:
     without = _scored_without(weighed, scored, item.id)
+    # a miss was not taken for anything: it only has a worth
     if not isinstance(item, Found):
         return FindJudgment(item, 0.0, np.nan, np.nan, (), _worth(survey, without, item))
     shares, off, below, weights = _explained(weighed, without, item)
@@ -95,6 +96,7 @@ def _scored_without(
     weighed: WeighedSite, scored: Sequence[ScoredHypothesis], name: str
 ) -> tuple[ScoredHypothesis, ...]:
     """Give the hypotheses with weights and probabilities as they were without one item."""
+    # what a what-if leaves out stays out
     left_out = frozenset({name}) | (weighed.left_out & {"locates"})
     estimates = [hypothesis_evidence(weighed, routes, left_out) for routes in weighed.routes]
     p = posterior(np.array([one.log_z for one in estimates]), weighed.prior)
@@ -124,11 +126,13 @@ def _explained(
     offs, belows, weights = [], [], []
     for one in without:
         if not one.weights.any() or not one.probability > 0.0:
+            # ways without a route: what they explain is not known, only that they may
             rest += one.probability
             continue
         misses = residuals(item, route_set_of(site, routes_of[one.hypothesis.id]))
         across, below, turn = misses
         share = one.probability * one.weights
+        # density of the find under this drain, averaged over its routes
         fits += float(share @ right_density(item, site, misses))
         spread = float(np.hypot(BLUNDER_M, across_sd_m(item, site)))
         wide = student(across, spread, BLUNDER_DEGREES)
@@ -136,12 +140,14 @@ def _explained(
             measured = cast(tuple[float, float], measured_invert_m(item, site))
             wide = wide * normal_density(below, float(np.hypot(BLUNDER_DEPTH_M, measured[1])))
         if turn is not None:
+            # a blunder says nothing of the direction: even over half a turn
             wide = wide / np.pi
         blundered += float(share @ wide)
         offs.append(across)
         belows.append(np.full(across.size, np.nan) if below is None else below)
         weights.append(share)
     shares = {
+        # prior of each cause × density of what was measured under it
         "this drain": right * (1.0 - BLUNDER) * fits,
         OTHER_PIPE: (1.0 - right) * stray,
         BLUNDERED: right * BLUNDER * blundered,
@@ -192,10 +198,12 @@ def _worth(
     site = without_findings(survey.site, frozenset({item.id}))
     before = draw_particles(without, sampled, site)
     planned = lay_pits(before, sampled, site, rules)
+    # the pipe is exposed: all that was still to be searched for is saved
     if seen:
         return planned.plan(before.weights).cost
     routes = RouteSet(
         site=site,
+        # not looked at: findings speak of places, not of mains
         main=site.mains[0],
         vertices=before.vertices[before.listed],
         inverts_m=before.inverts_m[before.listed],
@@ -215,6 +223,7 @@ def _worth(
         likelihood[before.listed & before.shows] = on_route.likelihood(item, routes)[shown]
     weights = before.weights * likelihood
     weights = weights / weights.sum()
+    # the search as planned before, priced by what is known now
     order = planned.plan(before.weights).order
     return max(planned.cost_of(order, weights) - planned.plan(weights).cost, 0.0)
 
@@ -256,6 +265,7 @@ def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ..
 def _off_words(one: FindJudgment, site: Site) -> str:
     """Say how far from a find the routes pass."""
     where = f"{about(one.off_m, site.units)} from it" if np.isfinite(one.off_m) else "far from it"
+    # below 10 cm a difference in depth is not worth a word
     if np.isfinite(one.below_m) and abs(one.below_m) > 0.1:
         side = "lower" if one.below_m < 0 else "higher"
         where += f" and {about(abs(one.below_m), site.units)} {side}"

@@ -37,5 +37,6 @@ def information_gain_bits(prior: Array, likelihood: Array) -> float:
     """
     joint = np.asarray(prior, float)[:, None] * np.asarray(likelihood, float)
     outcome = joint.sum(axis=0)
+    # I = H(outcome) + H(hypothesis) − H(both), in natural logs
     gain = entr(outcome).sum() + entr(np.asarray(prior, float)).sum() - entr(joint).sum()
     return max(float(gain / np.log(2.0)), 0.0)

@@ -27,6 +27,8 @@ from ..numerics.intervals import (
 from ..numerics.ordering import MATTERS_P, at_least, largest
 from ..numerics.statistics import weighted_quantiles
 
+# judgment, no source: floor for what no listed way explains; shortest straight that has a
+# direction; draws that stand for the marks alone
 LEAST_PROBABILITY = 1e-4
 LEAST_STRAIGHT_M = 0.05
 UNLISTED_DRAWS = 512
@@ -48,7 +50,10 @@ def exit_spread(survey: Survey) -> ExitSpread:
     x, y, angle, invert, weights = poses
     strata = exit_strata(survey.exit_from_inside, component, weights)
     turn = wrap_radians(angle - exit.angle_rad)
+    # the depth's spread holds invert and ground: the invert's part is taken off again
     ground_sd = np.sqrt(max(exit.depth_sd_m**2 - exit.invert_sd_m**2, 0.0))
+    # a fixed permutation of even quantiles: each route gets a ground
+    # of its own, no draw moves the whole
     order = np.random.default_rng([site.seed, 11]).permutation(weights.size)
     ground = exit.depth_m + exit.invert_m + ground_sd * ndtri((order + 0.5) / weights.size)
     slopes = normal_samples(
@@ -133,10 +138,12 @@ def exit_strata(exit: Exit, component: NDArray[np.int64], weights: Array) -> Str
     """
     walls = 1 + max(part.wall_index for part in exit.mixture)
     kinds = [part.marks_after * walls + part.wall_index for part in exit.mixture]
+    # −1, what came by no component, takes the last entry
     kind = np.array([*kinds, -1])[component]
     share = np.bincount(kind[kind >= 0], weights[kind >= 0], minlength=3 * walls) / weights.sum()
     counted = np.arange(share.size)
     most = largest(share, MATTERS_P)
+    # the kinds with none, one, and two marks or more after the last bend
     for own in np.arange(share.size).reshape(3, walls):
         few = ~at_least(share[own], LEAST_STRATUM)
         counted[own[few]] = own[largest(share[own], MATTERS_P)]
@@ -242,5 +249,6 @@ def stationing_manhole(main: Main, station_m: float) -> Manhole | None:
     """
     below = [manhole for manhole in main.manholes if manhole.station_m > station_m]
     if below:
+        # the manhole just downstream, by its station; the id decides where two share one
         return min(below, key=lambda manhole: (manhole.station_m, manhole.id))
     return max(main.manholes, key=lambda manhole: (manhole.station_m, manhole.id), default=None)

@@ -22,6 +22,7 @@ from .search import CENT, SearchPlan
 from .weighed_site import WeighedSite
 from .words import name_hypothesis
 
+# neighboring spots say nearly the same: the list would be full of them
 MOST_SEARCHES = 2
 LEAST_OUTCOME = 1e-9
 Asked = tuple[Check, Array]
@@ -139,9 +140,11 @@ def _evaluate(check: Check, joint: Array, context: CheckContext) -> NextCheck:
     particles = context.particles
     by_hypothesis = particles.by_hypothesis(joint)
     prior = by_hypothesis.sum(axis=1)
+    # P(outcome | hypothesis); rows without weight count for nothing
     conditional = by_hypothesis / np.where(prior > 0.0, prior, 1.0)[:, None]
     gain = information_gain_bits(prior, conditional)
     value = dig_cost_saved(joint, particles, context.pits, ends_search=check.ends_search)
+    # plus 0.0, so that no −0.0 is shown
     saving = round(value - check.cost, 6) + 0.0
     outcomes = _outcome_table(check, joint, context)
     return NextCheck(check.name, gain, saving, check.cost, outcomes, is_dig=check.ends_search)
@@ -180,6 +183,7 @@ def dig_cost_saved(
     if ends_search:
         rest = joint[:, 1:]
         # where the check hits, all of today's digging is saved
+        # the particles as they are given that the pit hit
         found = joint[:, 0] / max(float(joint[:, 0].sum()), LEAST_OUTCOME)
         saved = float(joint[:, 0].sum()) * pits.cost_of(today.order, found)
         return saved + _saved(rest, rest, today, pits)
@@ -187,6 +191,7 @@ def dig_cost_saved(
     if saved <= 0.0:
         return 0.0
     # every other particle: planned on one half, priced on the other, and the reverse
+    # what has no route is half in either half
     odd = np.where(particles.listed, np.arange(joint.shape[0]) % 2, 0.5)[:, None]
     halves = (joint * odd, joint * (1.0 - odd))
     apart = sum(_saved(one, other, today, pits) for one, other in permutations(halves))

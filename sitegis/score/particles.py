@@ -16,6 +16,8 @@ from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
 from ..numerics.ordering import LENGTH_M, WEIGHT, at_least, on_lattice, ordered
 
+# judgment, no source: enough that pits and checks rank as on all routes;
+# least probability of a way that gets any
 PARTICLES, UNSHOWN = 192, 24
 LEAST_PROBABILITY = 1e-4
 
@@ -101,14 +103,17 @@ def draw_particles(
             showing = still_showing(routes, missed)
             # parted: what a next hole would show, and what stays unseen though it is crossed
             both = item.weights * showing, item.weights * (1.0 - showing)
+            # on the lattice, as all shares that decide later
             in_both = (float(on_lattice(own.sum(), WEIGHT)) for own in both)
             parts = list(zip(both, in_both, (True, False), (PARTICLES, UNSHOWN), strict=True))
         for own, share, shown, most in parts:
             chosen = _systematic(own, routes.tap_stations_m, most)
             count = max(chosen.size, 1)
             index.append(np.full(count, i))
+            # equal shares of the way's probability
             weights.append(np.full(count, item.probability * share / count))
             shows.append(np.full(count, shown))
+            # a way without a route stands as one particle without a place
             if chosen.size:
                 vertices.append(pad_routes(routes.vertices[chosen], width))
                 inverts.append(pad_routes(routes.inverts_m[chosen], width))

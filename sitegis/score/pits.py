@@ -45,10 +45,12 @@ LONGER = (2.0, 3.0)  # a pit may be lengthened across the ways, in pit lengths: 
 STEP_LENGTHS, MOST_STEPS = 0.5, 6
 """Pits stand side by side at half a pit's length, as far as this: an answer that places the pipe
 to a few inches must find a pit on it, not the gap between two."""
+# searches are planned many times over: so many places are as far as their cost allows
 MOST_PITS = 200
 CLEARANCE_M = 0.1
 # A pit is said to be at a wall or a lot line up to this distance.
 AT_EDGE_M = 2.0
+# multiples of the golden ratio, modulo 1: evenly spread strata for the ground's error
 _GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 
 
@@ -122,8 +124,10 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     weighed = weigh_pits(site, rules, dig_area(site), _straights(particles, site), weights, places)
     laid = best_first(weighed, weights * particles.shows[listed])[:MOST_PITS]
     hits = np.zeros((len(laid), listed.size), bool)
+    # what has no route is exposed by no pit
     hits[:, listed] = np.array([one.exposed for one in laid]).reshape(len(laid), len(weights))
     hits &= particles.shows
+    # particles that no pit tells apart count as one: shorter sums, equal to the bit
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
     way = most_probable_alternative(particles.scored, sampled)
     return Pits(
@@ -180,8 +184,10 @@ def _gap_m(particles: Particles, site: Site, rules: RuleSet) -> float:
     inverts = particles.inverts_m[particles.listed, 0]
     if not inverts.size:
         return site.dig.building_setback_m
+    # depth below the slab of a trench that shows the pipe, in 95 of 100 cases
     deepest = NORMAL_BELOW_95 * float(inverts.std()) + BEDDING_M - float(inverts.mean())
     slope = rules.footing_slope(site.dig.soil_type)
+    # no digging within the slope that starts at the footing's underside
     return max(site.dig.building_setback_m, slope * (deepest - FOOTING_BELOW_SLAB_M))
 
 
@@ -201,6 +207,7 @@ def _clear_of_house(places: Places, site: Site, gap_m: float) -> Places:
     nearest = shapely.get_coordinates(
         shapely.shortest_line(house, shapely.points(places.centers))
     ).reshape(-1, 2, 2)
+    # unit vectors from the house's nearest place to the pit's center
     away = nearest[:, 1] - nearest[:, 0]
     away = away / np.maximum(np.linalg.norm(away, axis=1), 1e-9)[:, None]
     return replace(places, centers=places.centers + short[:, None] * away)
@@ -216,6 +223,7 @@ def _along_the_routes(particles: Particles, site: Site) -> Iterator[Places]:
             yield _across(particles, mine, distance, site)
         run = particles.crossings.run_m[mine]
         if np.isfinite(run).any():
+            # just within the lot: the pit's half width and a little
             inside = float(np.nanmedian(run)) - 0.6 * site.dig.pit_width_m
             yield _across(particles, mine, max(inside, 0.5), site)
 
@@ -229,12 +237,14 @@ def _across(particles: Particles, chosen: Flags, distance_m: float, site: Site) 
     vertices, weights = particles.vertices[chosen], particles.weights[chosen]
     points = polyline.line_interpolate_point(vertices, distance_m)
     ahead = polyline.line_interpolate_point(vertices, distance_m + 0.2) - points
+    # mean direction of the ways 0.2 m further on
     direction = weights @ ahead
     size = float(np.hypot(*direction))
     if size < 1e-9:
         return Places.joined([])
     along = np.array([-direction[1], direction[0]]) / size
     offset = points @ along
+    # 96 % of the ways lie between the outer two
     low, middle, high = weighted_quantiles(offset, weights, (0.02, 0.5, 0.98))
     center = np.average(points, axis=0, weights=weights)
     length = site.dig.pit_length_m

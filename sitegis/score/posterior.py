@@ -73,6 +73,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     heaviest = heaviest[weights[heaviest] > 0.0]
     if heaviest.size == 0:
         return None
+    # three places in plan: routes that share them share their trench
     features = _places(routes.vertices[heaviest])
     # 5 cm at least: a direction in which all agree does not decide alone
     scale = np.maximum(features.std(axis=0), 0.05)

@@ -83,9 +83,11 @@ def search_order(
     """
     if np.any(np.asarray(costs) <= 0.0):
         raise ValueError("the cost of digging must be above 0")
+    # whole cents, as the second key
     exposes, cents = np.asarray(hits, float), in_steps(costs, CENT)
     free, left = np.ones(len(costs)), np.array(weights, float)
     needed = np.full(len(costs), -1) if after is None else np.array(after)
+    # a pit that lengthens another waits until that one is dug
     ready = needed < 0
     order: list[int] = []
     while len(costs) and len(order) < most:
@@ -103,6 +105,7 @@ def search_order(
         free[best] = 0.0
         ready |= needed == best
         if conflicts is not None:
+            # what stands in the way of a dug pit cannot be dug any more
             free[conflicts[best]] = 0.0
     return tuple(order)
 
@@ -178,6 +181,7 @@ def look_ahead(
             break
         first, second = divmod(int(pair), len(spent))
         blocked = apart[first] | apart[second]
+        # greedy from the third on, on what the two leave
         rest = search_order(
             hits & ~blocked[:, None],
             np.where(hits[first] | hits[second], 0.0, weights),
@@ -199,6 +203,7 @@ def _least_cost(hits: Flags, weights: Array, costs: Array, way_out: float) -> Ar
     The way out after none, one or two of them, or a third pit that finds whatever is left.
     """
     seen = hits * np.asarray(weights, float)
+    # P(the pipe is not seen from pit a)
     alone = 1.0 - seen.sum(axis=1)
     # P(neither) = 1 − P(a) − P(b) + P(both), inclusion and exclusion
     neither = np.maximum(alone[:, None] + alone - 1.0 + seen @ hits.T, 0.0)

@@ -62,6 +62,7 @@ def score_routes(
         _scored(weighed, routes, *rest)
         for routes, *rest in zip(weighed.routes, estimates, probability, contributions, strict=True)
     ]
+    # nine decimals, then the id: the same order on every processor
     scored.sort(key=lambda s: (-round(s.probability, 9), s.hypothesis.id))
     ordered = tuple(scored)
     context = prepare_checks(survey, weighed, ordered, weighed.routes)

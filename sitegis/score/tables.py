@@ -34,6 +34,8 @@ from ..model.results import Hypothesis, Routes
 from ..model.site import Evidence, Main, Site
 from ..routes.likelihoods import unlisted_log_likelihood
 
+# judgment, no source, like all numbers here: how often a lateral follows its
+# block, and how much of being wrong is shared
 FOLLOWS_PRACTICE = 0.80
 SHARED_ARCHIVE = 0.75
 SHARED_MANHOLE = 0.50
@@ -83,6 +85,7 @@ def tabled_log_likelihood(
         mixed = mixed + joint * _archive_likelihood(items, routes, main_id, site)
     total = np.zeros(max(routes.tap_stations_m.size, 1))
     total = total + np.log(mixed)
+    # what an item says of the way, direct or by a side yard, is no matter of practice
     for item, cause in of_practice:
         total = total + np.log(cause.of_alternative(item, routes.hypothesis.way, site))
     for group in _by_manhole(items):
@@ -125,6 +128,7 @@ def _of_practice(items: Iterable[Named]) -> Iterator[tuple[Any, OfPractice[Any]]
     counted = set()
     for _, item in items:
         cause = kind_of(item).cause
+        # two eras of one house are one fact, not two
         if isinstance(cause, OfPractice) and not (cause.once and item.kind in counted):
             counted.add(item.kind)
             yield item, cause
@@ -190,6 +194,7 @@ def _archive_if_right(
 
     Stage ``routes`` gives a tap record as reliability · right + (1 − reliability) · wrong.
     """
+    # an archive item that is right names the main that the lateral is on
     if item.main != routes.hypothesis.main:
         return 0.0
     if kind_of(item).on_route is None:
@@ -197,6 +202,8 @@ def _archive_if_right(
     wrong = cause.if_wrong(item, item.main, site)
     reliability = reliability_in_force(item.reliability, cause.reliability)
     if routes.tap_stations_m.size == 0:
+        # no route to measure from: even along the named main, which a wrong record also has to
+        # name by chance
         return wrong * max(len(site.mains), 1)
     whole = np.exp(routes.log_likelihoods[name])
     # the route's likelihood is reliability × right + (1 − reliability) × wrong: solved for right
@@ -265,6 +272,7 @@ def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> A
     if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):
         return np.full(1, falsely)
     given = reliability_in_force(item.reliability, on_route.default.reliability)
+    # half of the main upstream of the manhole: halfway between seeing and a false yes
     return np.full(1, 0.5 * (given + falsely))
 
 

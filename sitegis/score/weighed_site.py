@@ -96,6 +96,7 @@ def log_weights(
         if name in routes.log_likelihoods and name not in without and not is_tabled(item)
     ]
     total = np.sum([routes.log_prior, *counted], axis=0)
+    # tabled items give one value where there is no route: cut to none
     return np.asarray(total + _tabled(weighed, routes, without)[: total.size])
 
 
@@ -140,7 +141,9 @@ def hypothesis_evidence(
         return estimate
     geometry = estimate_log_evidence(routes.log_prior, routes.drawn)
     if geometry.log_z == -np.inf:
+        # no route fits: only leaving the geometry out makes the way possible again
         return _flat_evidence(weighed, routes, without)
+    # Z of routes × items over Z of routes alone: mean likelihood of the items
     return EvidenceSum(
         estimate.log_z - geometry.log_z, estimate.log_z_se, estimate.effective_samples
     )

@@ -58,6 +58,7 @@ def rescore(
     if not priors:
         return score_routes(survey, survey.routes, without)
     site = replace(survey.site, priors=replace(survey.site.priors, **priors))
+    # ids stay, since mains and ways do: only the priors are new
     renewed = {hypothesis.id: hypothesis for hypothesis in enumerate_hypotheses(site)}
     sampled = [
         replace(routes, hypothesis=renewed[routes.hypothesis.id]) for routes in survey.routes

@@ -8,6 +8,7 @@ from ..model.results import Hypothesis
 from ..model.site import Site
 from ..units import FOOT_M, LengthUnit, format_length, is_imperial
 
+# odds of a million to one are called certain; below 0.07 bits the ratio rounds to 1.0
 MOST_BITS = 20.0
 NEGLIGIBLE_BITS = 0.07
 HALF_FOOT_M = FOOT_M / 2
