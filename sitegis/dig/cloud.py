@@ -13,6 +13,8 @@ from ..numerics.ordering import at_least, on_lattice
 from ..pits.exposure import Integers, Straights, straights_of, with_ground_error
 from ..score.particles import pad_routes, still_showing
 
+# judgment, no source: routes for all ways together and for each at least; the share of a way's
+# weight in its lightest routes; the least probability of a way that is dug for
 ROUTES_TOTAL, ROUTES_AT_LEAST = 1500, 200
 LIGHT_SHARE = 1e-3
 WORTH_DIGGING = 0.002
@@ -78,7 +80,9 @@ def systematic_counts(weights: Array, count: int, offset: float) -> Integers:
     [2, 1, 1]
     """
     edges = on_lattice(np.cumsum(weights / weights.sum()) * count, COUNT_STEP)
+    # rounding to the lattice must not lose the last item
     edges[-1] = count
+    # how many of the evenly spaced marks, offset + 0, 1, 2 …, lie below each edge
     reached = np.clip(np.ceil(edges - offset), 0, count).astype(np.int64)
     return np.asarray(np.diff(np.concatenate([[0], reached])), np.int64)
 
@@ -120,6 +124,7 @@ def gather_cloud(survey: Survey) -> RouteCloud:
         offset = float(generator.random())
         if routes is None or routes.vertices.shape[0] == 0 or scored.probability <= 0:
             continue
+        # resampled routes of a way share its probability evenly, however few or many they are
         count = max(ROUTES_AT_LEAST, round(ROUTES_TOTAL * scored.probability))
         taken = systematic_counts(scored.weights, count, offset)
         kept = np.flatnonzero(taken)
@@ -143,6 +148,7 @@ def whole_cloud(survey: Survey) -> RouteCloud:
         if scored.probability <= 0 or not scored.weights.any():
             continue
         routes = routes_of[scored.hypothesis.id]
+        # the heaviest first, until all but the lightest thousandth is there
         heavy = np.argsort(-scored.weights, kind="stable")
         enough = np.searchsorted(np.cumsum(scored.weights[heavy]), 1.0 - LIGHT_SHARE) + 1
         kept = np.sort(heavy[:enough])
@@ -179,6 +185,7 @@ def _with_ground_error(
     """Fold the error of the mapped ground into the inverts, one draw per route."""
     if cloud.empty:
         return cloud
+    # even quantiles in random order: each route has a ground error of its own, their spread exact
     strata = (generator.permutation(cloud.weights.size) + 0.5) / cloud.weights.size
     inverts = with_ground_error(survey.site, cloud.vertices, cloud.inverts_m, strata)
     return replace(cloud, inverts_m=inverts)

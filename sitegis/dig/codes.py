@@ -52,6 +52,7 @@ def backwater_checks(
         One check for each main.
     """
     rule = survey.rules.plumbing.backwater
+    # the lowest of a set decides: what backs up comes out there first
     rim_m = min(RIM_M[kind] for kind in fixture.kinds)
     level_m = floor_m + (rim_m if rule.compares == "rim" else 0.0)
     checks = []
@@ -71,6 +72,7 @@ def _against(
     if rule.against == "street":
         street = next(one for one in site.streets if one.name == main.street)
         return _street(street)
+    # stations grow downstream: the last at or before the connection is the next one upstream
     upstream = [one for one in main.manholes if one.station_m <= station_m]
     return (upstream[-1].rim_m if upstream else None), COVER_SD_M
 
@@ -103,6 +105,7 @@ def _backwater(
             "not asked": "no valve is asked for by this comparison",
         }
         text = f"{said.get(verdict, 'level both before deciding')}: {place}"
+        # a rule from memory decides nothing by itself
         if not rule.sure and verdict in said:
             verdict, text = "ask", f"compare with the adopted text, by which {text}"
     return CodeCheck(
@@ -221,6 +224,7 @@ def vent_check(
         The check.
     """
     row, name = plumbing.trap_arm(trap_m), f"Vent of the {kind.replace('-', ' ')}"
+    # a closet has its trap within itself: the table by trap size is not for it
     if kind == "water-closet" or row is None:
         return CodeCheck(
             "trap-arm",
@@ -233,6 +237,7 @@ def vent_check(
         f"at most {about(row.length_m, unit)} along the pipe from a {size(trap_m, unit)} trap to "
         f"its vent, falling no more than one pipe diameter"
     )
+    # a straight line is never longer than the pipe: if that is too long, the pipe is
     least_m = straight_m if length_m is None else length_m
     if least_m is None:
         return _check(
@@ -242,6 +247,7 @@ def vent_check(
     fits = at_least(row.length_m, least_m, MATTERS_M) and at_least(trap_m, fall_m, MATTERS_M)
     verdict: Verdict = "met" if fits else "not met"
     way = "from trap to vent" if length_m is not None else "in a straight line to the vent"
+    # a straight line that fits proves nothing
     if fits and length_m is None:
         verdict, way = "ask", f"{way}, longer along the pipe: measure it"
     return _check(
@@ -302,6 +308,7 @@ def load_check(
         said += f"; no load is allowed at {100 * slope:.2f} %"
     else:
         said += f"; at most {most:g} at {100 * slope:.2f} %"
+    # 0 in the table is a size that may not be laid at that slope at all
     verdict: Verdict = "met" if 0.0 < load <= most else "not met"
     return _check("fixture-units", "Fixture units", verdict, said, sections, sure=sure)
 
@@ -347,6 +354,7 @@ def branch_size(rules: RuleSet, kinds: tuple[str, ...]) -> tuple[float, str]:
     widest = max(least, key=lambda kind: least[kind])
     enough = [one for one in SIZES_M if at_least(one, least[widest], MATTERS_M)]
     load = code.load(kinds)
+    # the least that carries the load, or the last size where the table has none
     for size_m in enough:
         most = code.loads.most(size_m, rules.least_slope(size_m).slope)
         if most is None or most >= load:
@@ -485,6 +493,7 @@ def cleanout_check(
     rule = plumbing.cleanouts
     count = math.ceil(round(length_m / spacing_m, 6))
     turned = sum(turns_deg) if rule.total else max(turns_deg, default=0.0)
+    # a hair, so that three turns of 45° are no more than 135°
     limit = math.inf if rule.turn_deg is None else rule.turn_deg + 1e-6
     by_turn, together = turned > limit, sum(turns_deg) > limit
     said = [f"one for each {about(spacing_m, unit)} of run: {count}"]

@@ -19,6 +19,7 @@ from .cloud import RouteCloud
 from .hits import accumulate
 from .pits import Field
 
+# judgment, no source: what a pit must differ by to be named, and how probable a direction must be
 TELLS = 0.05
 WORTH_TELLING = 0.05
 
@@ -61,6 +62,7 @@ def _one_direction(
     """Describe one direction against all others."""
     cloud = field.cloud
     probability = float(cloud.weights[mine].sum())
+    # weights of the routes given this direction
     if_so = np.where(mine, cloud.weights, 0.0) / probability
     lengths = polyline.length(cloud.vertices)
     x, y, ring, yes, no = _telling_pit(field, mine)
@@ -85,6 +87,7 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
     """
     weights = field.cloud.weights
     probability, rest = float(weights[mine].sum()), float(weights[~mine].sum())
+    # the smaller part is summed, the other is what is left of all
     few_mine = 2 * int(mine.sum()) < mine.size
     found: tuple[float, float, Array | None, float, float] = (np.nan, np.nan, None, 0.0, 0.0)
     most, centers = TELLS, field.grid.centers()

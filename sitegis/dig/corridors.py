@@ -28,6 +28,8 @@ STATIONS = 12
 JOIN_CELLS, BEYOND_CELLS, SIMPLIFY_CELLS = 1.6, 0.5, 0.45
 LATTICE_M = 0.01
 NEVER = 2.0
+# search: aim this much above the level, and guess that so much of what a shape may hold it does;
+# settle for so much too much after so many trials
 AIMED_ABOVE, FIRST_GUESS = 0.006, 0.7
 TOLERANCE, TRIALS_WORTHWHILE = 0.02, 4
 
@@ -92,6 +94,7 @@ def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tupl
 
 def _lay_grid(points: Array) -> Grid:
     """Lay a raster over places with a margin, its lines on whole cells from the lot's origin."""
+    # from the lot's origin, so that another main on record does not move the cells
     cell = max(CELL_M, float(np.max(np.ptp(points, axis=0))) / CELLS_ACROSS_AT_MOST)
     low = np.floor(points.min(axis=0) / cell) - 4
     columns, rows = (np.ceil(points.max(axis=0) / cell) + 4 - low).astype(int)
@@ -120,17 +123,21 @@ def _joined(rasters: list[_Raster]) -> _Raster:
 def _levels(name: str, drawn: _Raster, measured: _Raster) -> list[Corridor]:
     """Draw the corridors of routes, the most central first, and measure them by others."""
     grid = drawn.grid
+    # when each cell enters the growing shape: with the most central route that passes it
     entry = np.full(grid.rows * grid.columns, NEVER)
     np.minimum.at(entry, drawn.cell, _central_order(drawn)[drawn.route])
+    # closing: dilated and eroded by one cell, gaps between neighboring routes fill
     entry = lowest_near(entry.reshape(grid.rows, grid.columns), 1)
     entry = highest_near(entry, 1)
     share = measured.weights / measured.weights.sum()
     surely = measured.latest(entry)
+    # the routes to measure by are others than those drawn: the shape grows until it can hold them
     for _ in range(max(grid.rows, grid.columns)):
         if at_least(share[surely < NEVER].sum(), max(LEVELS)):
             break
         entry = lowest_near(entry, 1)
         surely = measured.latest(entry)
+    # the smoothed edge lies within a cell of the marked ones
     maybe = measured.latest(lowest_near(entry, 1))
     measure = _Measure(share, surely, maybe, measured.vertices)
     return [_corridor(name, level, grid, entry, measure) for level in LEVELS]
@@ -141,6 +148,7 @@ def _cells_along(vertices: Array, grid: Grid) -> Integers:
     along = polyline.stations(vertices)
     shares = np.arange(1, STATIONS + 1) / STATIONS
     places = polyline.line_interpolate_point(vertices[:, None], along[:, -1:] * shares)
+    # a hair up: a place on a cell's edge belongs to one cell on every processor
     column, row = np.moveaxis(np.floor((places - grid.origin_m) / grid.cell_m + 1e-9), -1, 0)
     return np.asarray(row * grid.columns + column, np.int64)
 
@@ -184,6 +192,7 @@ class _Measure:
 
     def held(self, shape: BaseGeometry, entered: float) -> float:
         """Give the share of the routes that lie wholly in the shape of what has entered."""
+        # wholly in marked cells is inside for sure; only those at the edge are tested as geometry
         inside = self.surely <= entered
         asked = np.flatnonzero(~inside & (self.maybe <= entered))
         inside[asked] = shapely.covers(shape, shapely.linestrings(self.vertices[asked]))
@@ -202,7 +211,9 @@ def _corridor(name: str, level: float, grid: Grid, entry: Array, measure: _Measu
     low, high, part = -1, int(np.argmax(at_least(sure, level))), FIRST_GUESS
     shape, held = None, 0.0
     for trial in range(times.size):
+        # first time at which the shape is expected to hold its level
         guess = int(np.argmax(at_least(sure + part * (may - sure), level + AIMED_ABOVE)))
+        # between what was too little and what was enough
         at = min(max(guess, low + 1), high if shape is None else high - 1)
         tried = _smooth(entry <= times[at], grid)
         share = measure.held(tried, float(times[at]))
@@ -242,7 +253,9 @@ def _smooth(cells: Flags, grid: Grid) -> BaseGeometry:
     row, first = np.nonzero(edges == 1)
     past = np.nonzero(edges == -1)[1]
     (x, y), cell = grid.origin_m, grid.cell_m
+    # one box for each run of marked cells in a row
     runs = shapely.box(x + first * cell, y + row * cell, x + past * cell, y + (row + 1) * cell)
+    # out with round corners, and back not quite as far: the cells stay covered
     out = shapely.buffer(shapely.union_all(runs), JOIN_CELLS * cell, quad_segs=6)
     back = shapely.buffer(out, (BEYOND_CELLS - JOIN_CELLS) * cell, quad_segs=6)
     simple = shapely.simplify(back, SIMPLIFY_CELLS * cell)

@@ -101,6 +101,7 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     vertices, _ = line
     step = THREE_FEET_M if survey.site.units in ("ft", "in") else 1.0
     along = polyline.stations(vertices)
+    # a last whole step just before the main would be a row for nothing
     at = np.append(np.arange(0.0, along[-1] - 0.2 * step, step), along[-1])
     xy = polyline.line_interpolate_point(vertices, at)
     ground = survey.site.ground.elevation_m(xy)

@@ -169,6 +169,7 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
     Excavation
         Volumes and outlines.
     """
+    # it stands open as one: protection and volume are of the whole
     if pit.whole is not None:
         depth_m = pit.whole.depth_m
         return excavate(site, rules, replace(pit, whole=None, ring=pit.whole.ring, depth_m=depth_m))
@@ -179,6 +180,7 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
     shielded: float | None = None
     ring: Array | None = None
     fits = False
+    # deeper than this the rule set has no slope or shield by itself: an engineer designs it
     if pit.depth_m < rules.engineer_depth_m:
         slope = rules.trench_slopes[soil]
         sloped = prismoid_m3(length, width, pit.depth_m, slope)
@@ -186,6 +188,7 @@ def excavate(site: Site, rules: RuleSet, pit: Pit) -> Excavation:
         ring = widened(pit.ring, slope * pit.depth_m)
         open_ground = shapely.difference(may_run_in(site), shapely.Polygon(site.building.vertices))
         fits = bool(shapely.covers(open_ground, shapely.Polygon(ring)))
+    # the pipe crosses the pit's width: that much is not filled again
     pipe = 0.25 * np.pi * site.drain_diameter_m**2 * width
     # dug soil takes more room: the heap and the trucks are of this volume
     loose = rules.bulking[soil]
@@ -260,6 +263,7 @@ def is_below_footing(site: Site, rules: RuleSet, pit: Pit, soil: str) -> bool:
         Whether it does.
     """
     bottom_m = float(site.ground.elevation_m(np.array([pit.x_m, pit.y_m]))) - pit.depth_m
+    # how far from the footing the line at the soil's slope has come down to the bottom
     away_m = rules.trench_slopes[soil] * (-FOOTING_BELOW_SLAB_M - bottom_m)
     gap_m = shapely.distance(shapely.Polygon(site.building.vertices), shapely.Polygon(pit.ring))
     return away_m > MATTERS_M and bool(at_least(2.0 * away_m, gap_m, MATTERS_M))
@@ -269,6 +273,7 @@ def excavations(survey: Survey) -> tuple[Excavation, ...]:
     """Work out the quantities of every planned pit."""
     pits = survey.dig.pits
     found = [excavate(survey.site, survey.rules, pit) for pit in pits]
+    # pits that a later one lengthens are part of that one
     begun = {rank for pit in pits if pit.whole for rank in pit.whole.ranks[:-1]}
     for i, pit in enumerate(pits):
         if pit.whole is not None:
@@ -308,6 +313,7 @@ def longer_values(survey: Survey, pit: Pit, whole: LongerPit) -> dict[str, str]:
     unit, sides = survey.site.units, np.diff(pit.ring, axis=0)[:2]
     away = np.array([pit.x_m, pit.y_m]) - whole.ring.mean(axis=0)
     lengths = np.hypot(*sides.T)
+    # the side of the new part that points away from the whole: that is by how much it grows
     along = int(abs(sides[1] @ away) / lengths[1] > abs(sides[0] @ away) / lengths[0])
     across_lot = abs(away[0]) > abs(away[1])
     names = ("left", "right") if across_lot else ("front", "rear")
@@ -370,6 +376,7 @@ def joint_sides(rings: list[Array]) -> tuple[float, float]:
     corners, sizes = np.concatenate(rings), []
     for ring in rings:
         along = (ring[1] - ring[0]) / np.hypot(*(ring[1] - ring[0]))
+        # extent of all corners along that side and across it
         sizes.append(np.ptp(corners @ np.array([along, [-along[1], along[0]]]).T, axis=0))
     length, width = sizes[smallest([float(size.prod()) for size in sizes], MATTERS_M)]
     return float(max(length, width)), float(min(length, width))

@@ -58,6 +58,7 @@ class Spans:
     def direction(self) -> Array:
         """Cosine and sine (k, 2) of twice the angle of what crosses."""
         step = self.straights.end - self.straights.start
+        # doubled angles: a pipe has no sense, and opposite directions must not cancel
         twice = 2.0 * np.arctan2(step[:, 1], step[:, 0])
         return on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[self.straight]
 
@@ -67,6 +68,7 @@ class Spans:
 
     def through(self, cells: NDArray[np.bool_]) -> Spans:
         """Give the runs that pass any of the marked cells (rows, columns)."""
+        # a spare column, as spans count cells in rows of columns + 1
         marked = np.zeros((self.grid.rows, self.grid.columns + 1), np.int64)
         marked[:, :-1] = cells
         # running count: a span holds a marked cell where it grows from its first to its past
@@ -108,6 +110,7 @@ def cover_grid(points: Array, cell_m: float, margin_m: float) -> Grid:
     low = on_lattice(points.min(axis=0) - margin_m, LENGTH_M)
     high = on_lattice(points.max(axis=0) + margin_m, LENGTH_M)
     cell = max(cell_m, float(np.max(high - low)) / CELLS_ACROSS_AT_MOST)
+    # a hair less: an extent of whole cells needs no further one
     columns, rows = (int(count) for count in np.ceil((high - low) / cell - TOUCH_M))
     return Grid((float(low[0]), float(low[1])), cell, rows, columns)
 
@@ -184,21 +187,25 @@ def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:
     route = straights.route[runs.index]
     order = np.argsort(route, kind="stable")
     first, counts = runs.first[order], (runs.last - runs.first)[order] + 1
+    # cell numbers of all runs at once: a running index plus each run's own offset
     ahead = runs.row[order] * grid.columns + first - (np.cumsum(counts) - counts)
     return np.arange(counts.sum()) + np.repeat(ahead, counts), np.repeat(route[order], counts)
 
 
 def _runs(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> _Runs:
     """Find the runs of cells whose pit with half sizes a straight crosses, each once a route."""
+    # a straight that touches a pit crosses it
     half_m = half_m[0] + TOUCH_M, half_m[1] + TOUCH_M
     index, row = _rows_touched(straights, grid, half_m[1])
     step = straights.end - straights.start
+    # a level straight is abreast of a row everywhere or nowhere: an infinite rise takes care of it
     rise = np.where(np.abs(step[:, 1]) < LEVEL_M, np.inf, step[:, 1])
     # the share of its length at which a straight is abreast of a row; a level one everywhere
     at_zero = (straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m) / -rise
     abreast = at_zero[index] + row * (grid.cell_m / rise)[index]
     beside = np.where(np.isinf(rise), 1.0, half_m[1] / np.abs(rise))[index]
     low, high = np.maximum(abreast - beside, 0.0), np.minimum(abreast + beside, 1.0)
+    # x in cells, so that cell centers are whole numbers
     origin = ((straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5)[index]
     slant, half = (step[:, 0] / grid.cell_m)[index], half_m[0] / grid.cell_m + 1e-9
     one, two = origin + slant * low, origin + slant * high
@@ -234,10 +241,12 @@ def _once_per_route(
 ) -> tuple[Integers, Integers, Integers]:
     """Cut runs that overlap within a group (one route, one row) so that no cell repeats."""
     shared = np.bincount(group)[group] > 1
+    # runs of all groups on one line, a stride apart: one sort does for all
     base = group[shared] * stride
     # of two straights that begin in one cell the earlier one has it
     order = np.argsort(base + first[shared], kind="stable")
     begin, end, base = (base + first[shared])[order], (base + last[shared])[order], base[order]
+    # a later run begins past the farthest end of those before it in the group
     begin[1:] = np.maximum(begin[1:], np.maximum.accumulate(end)[:-1] + 1)
     real = begin <= end
     alone = ~shared
@@ -268,6 +277,7 @@ def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Arr
         Raster (rows, columns).
     """
     amount = weights[spans.route] if values is None else weights[spans.route] * values
+    # once routes are exposed most weights are 0: their spans are not summed
     first, past, weighing = spans.first, spans.past, np.flatnonzero(amount)
     if 2 * weighing.size < amount.size:
         first, past, amount = first[weighing], past[weighing], amount[weighing]

@@ -46,6 +46,7 @@ def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) 
     >>> round(flow.velocity_m_s / 0.3048, 2)
     2.23
     """
+    # hydraulic radius of a full pipe: area over perimeter = D/4
     velocity = (0.25 * diameter_m) ** (2 / 3) * np.sqrt(max(slope, 0.0)) / roughness
     return Flow(float(velocity), float(velocity * 0.25 * np.pi * diameter_m**2), 1.0)
 
@@ -78,6 +79,7 @@ def part_flow(
         return Flow(0.0, max(flow_m3_s, 0.0), 0.0 if flow_m3_s <= 0.0 else 1.0)
 
     def excess(angle: float) -> float:
+        # segment of water in a circle; its hydraulic radius is area over wetted arc
         area = diameter_m**2 / 8 * (angle - np.sin(angle))
         radius = area / (0.5 * diameter_m * angle)
         return float(area * radius ** (2 / 3) * np.sqrt(slope) / roughness - flow_m3_s)
@@ -91,6 +93,7 @@ def part_flow(
         middle = 0.5 * (low + angle)
         low, angle = (middle, angle) if excess(middle) < 0.0 else (low, middle)
     area = diameter_m**2 / 8 * (angle - np.sin(angle))
+    # depth of water over the diameter: half of 1 − cos of half the angle
     return Flow(float(flow_m3_s / area), flow_m3_s, 0.5 * (1.0 - float(np.cos(0.5 * angle))))
 
 
@@ -127,6 +130,7 @@ def find_sags(survey: Survey) -> tuple[Sag, ...]:
     marks = []
     for identifier, station in zip(survey.drain.point_ids, survey.drain.stations_m, strict=True):
         point = survey.placement.points[survey.placement.index(identifier)]
+        # taped depths are to the pipe's bottom, not to the head
         if point.depth_m is not None and point.kind in ("locate", "bend"):
             invert = point.surface_elevation_m - point.depth_m - survey.site.head_above_invert_m
             marks.append((float(station), identifier, invert, point.depth_sd_m))
@@ -198,6 +202,7 @@ def _cleanout_line(survey: Survey) -> str:
     rules, unit = survey.rules, survey.site.units
     unseen_m = 0.0 if survey.penetration is None else survey.penetration.unseen_m
     length_m = survey.drain.length_m + unseen_m + rules.building_drain_beyond_wall_m
+    # six decimals: 30.000000001 m are no second cleanout
     count = max(ceil(round(length_m / rules.cleanout_spacing_m, 6)), 1)
     return (
         f"The building drain ends {about(rules.building_drain_beyond_wall_m, unit)} beyond the "

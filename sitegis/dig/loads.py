@@ -110,15 +110,18 @@ def _pipes(survey: Survey, planned: Sequence[TieIn]) -> list[_Pipe]:
 def _stretches(pipes: dict[str, _Pipe], pipe: _Pipe) -> list[tuple[float, float]]:
     """Part a pipe at the wyes on it; one of no length is left out."""
     wyes = sorted(one.wye_m for one in pipes.values() if one.joins == pipe.run)
+    # a wye beyond the pipe's known ends counts at its end
     edges = [0.0, *(min(max(at, 0.0), pipe.length_m) for at in wyes), pipe.length_m]
     return [(start, end) for start, end in pairwise(edges) if end - start > MATTERS_M]
 
 
 def _carried(pipes: dict[str, _Pipe], pipe: _Pipe, start_m: float, end_m: float) -> list[_Pipe]:
     """Give the pipes whose fixtures pass a stretch: its own down to its end, and what enters."""
+    # the table is for the lower end of a stretch: what ties in before that counts
     planned = tuple(row for row in pipe.planned if row[0] <= end_m)
     found = [replace(pipe, planned=planned)]
     for one in pipes.values():
+        # entered above this stretch: the whole branch, and what enters it
         if one.joins == pipe.run and one.wye_m <= start_m + MATTERS_M:
             found += _carried(pipes, one, one.length_m, float("inf"))
     return found
@@ -130,6 +133,7 @@ def _load(
     """Sum up one stretch and hold it against the code."""
     carried = _carried(pipes, pipe, start_m, end_m)
     kinds = [kind for one in carried for kind in (*one.there, *(k for _, k in one.planned))]
+    # a pipe without a list may carry more than is known
     unlisted = tuple(one.run for one in carried if not one.there)
     entering = tuple(one.run for one in carried[1:])
     fixtures = tuple(sorted(kinds))
@@ -170,6 +174,7 @@ def _checks(survey: Survey, load: PipeLoad, name: str, slope_sd: float) -> tuple
     low, one, high = (
         load_check(code, load.fixtures, load.diameter_m, slope, unit, what) for slope in ends
     )
+    # the slope's uncertainty decides: nothing is met or not met by it
     if {low.verdict, high.verdict} == {"met", "not met"}:
         said = one.words.replace(": not met", "").replace(": met", "")
         spread = f"the slope is known to ± {100 * NORMAL_95 * slope_sd:.1f} % (95 %): measure it"

@@ -53,9 +53,12 @@ EXTENSION_SHARES = (0.5, 1.0)  # of a pit's length by which a hole is widened: j
 LENGTHENING_SHARES = (0.5, 1.0, 2.0)  # the same of a planned pit: judgment
 OVERLAP_M2 = 0.01  # what widens one hole shares no ground beyond rounding
 EXTENSION_SETUP = 0.25  # of the set-up that widening an open hole costs: judgment, no source
+# judgment, no source: pits planned; the plan ends when less than this is left
+# unseen, or a pit would gain less than this
 PITS_AT_MOST = 5
 STOP_BELOW = 0.02
 LEAST_GAIN = 0.01
+# local optima weighed exactly, for each pit size and in all: judgment, no source
 PLACES_PER_KIND = 8
 EXACT_PLACES = 10
 
@@ -111,6 +114,7 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     grid = cover_grid(points, site.dig.cell_m, 0.5 * longest)
     centers = grid.centers()
     length, width = site.dig.pit_length_m, site.dig.pit_width_m
+    # the usual pit and one of twice its length, along either axis of the lot
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
     kinds = tuple(_kind(size, straights, cloud, grid, area) for size in sizes)
     surface = surface_rates_at(site, centers.reshape(-1, 2)).reshape(grid.rows, grid.columns)
@@ -129,6 +133,7 @@ def _kind(
 ) -> PitRaster:
     """Raster one pit size and find the cells that may hold it, of those worth asking."""
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
+    # where no pit gains a hundredth nothing is asked of the ground
     worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
     centers = grid.centers()[worth]
     open_cells = np.zeros(worth.shape, bool)
@@ -148,6 +153,7 @@ def hit_map(field: Field) -> HitMap:
     """
     best = np.zeros((field.grid.rows, field.grid.columns))
     for kind in field.kinds[:2]:
+        # pipe deeper than a pit may go is not exposed by it
         p = accumulate(kind.spans, field.cloud.weights, reachable(field, kind.spans))
         best = np.maximum(best, np.where(kind.open_cells, p, 0.0))
     return HitMap(field.grid.origin_m, field.grid.cell_m, np.clip(best, 0.0, 1.0))
@@ -170,6 +176,7 @@ def reachable(field: Field, spans: Spans) -> Array:
     """
     row, column = np.divmod(spans.first, field.grid.columns + 1)
     last = spans.past - 1 - row * (field.grid.columns + 1)
+    # ground in the middle of each span of cells
     ground = field.ground_m[row, (column + last) // 2]
     depth_m = ground - spans.invert_m
     return at_least(field.site.dig.max_depth_m, depth_m, MATTERS_M).astype(float)
@@ -208,6 +215,7 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
             break
         pool.extend(found)
         dug.append(found[0])
+        # as if this pit had missed: the next round looks among the rest
         left = np.where(dug[-1].exposed, 0.0, left)
     if not pool:
         return ()
@@ -246,6 +254,7 @@ def _conflicts(pool: list[Candidate], least_m: float) -> Flags:
     # a copy: shapely 2.1.0 locks its arguments, and cannot unlock a view of another one
     gaps_m = shapely.distance(shapes[:, None].copy(), shapes)
     roots = np.array([_index_of(one.parts()[0], pool) for one in pool])
+    # parts of one longer pit are apart in this sense too: which may follow which is in `after`
     apart = ~at_least(gaps_m, least_m, MATTERS_M) | (roots[:, None] == roots)
     for i, one in enumerate(pool):
         for j, other in enumerate(pool):
@@ -274,12 +283,14 @@ def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candida
     chosen = [(*one.whole(), "", one) for one in dug if id(one) not in begun and not one.extends]
     for center, angle, whole, name, pit in (*missed, *chosen):
         shares = EXTENSION_SHARES if pit is None else LENGTHENING_SHARES
+        # beyond each of the four sides, as wide as that side
         for axis, side, share in product((0, 1), (-1.0, 1.0), shares):
             size = list(whole)
             reach = 0.5 * (size[axis] + share * length)
             size[axis] = share * length
             turn = angle + 0.5 * np.pi * axis
             at = np.array(center) + side * reach * lot_direction(turn)
+            # one place may widen several holes: weighed once
             of.setdefault((*map(float, at), angle, *size), []).append((name, pit))
     if not of:
         return []
@@ -290,6 +301,7 @@ def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candida
     for found in weigh_pits(field.site, field.rules, field.area, field.straights, left, every):
         for name, pit in of[(*map(float, found.center), found.angle_rad, *found.size_m)]:
             longer = replace(found, cost=found.cost - saved, extends=name, lengthens=pit)
+            # less a hair: a whole pit that only touches the lot line does not cross it
             inner = shapely.buffer(shapely.Polygon(longer.whole_ring()), -MATTERS_M)
             if pit is None or not shapely.intersects(edge, inner):
                 made.append(longer)
@@ -349,6 +361,7 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
         worth = kind.open_cells & ~taken & at_least(p, LEAST_GAIN)
         score = np.where(worth, _score(field, kind, spans, p, left), 0.0)
         score = in_steps(score, relative_step(score))
+        # no better cell within two: neighbors of a peak expose the same routes
         peaks = np.flatnonzero((score > 0) & (score >= highest_near(score, 2)))
         cells = peaks[np.argsort(-score.ravel()[peaks], kind="stable")[:PLACES_PER_KIND]]
         if cells.size == 0:
@@ -358,6 +371,7 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
         spans = spans.through(here.reshape(score.shape))
         cosine, sine = (accumulate(spans, left, part).ravel()[cells] for part in spans.direction.T)
         sine, cosine = on_lattice(sine, RATIO), on_lattice(cosine, RATIO)
+        # half of the doubled angle is the routes' mean direction; the pit lies across it
         across = on_lattice(0.5 * np.arctan2(sine, cosine) + 0.5 * np.pi, ANGLE_RAD)
         length, width = field.site.dig.pit_length_m, field.site.dig.pit_width_m
         for cell, angle in zip(cells, across, strict=True):
@@ -373,6 +387,7 @@ def _score(field: Field, kind: PitRaster, spans: Spans, p: Array, left: Array) -
     inverts = spans.invert_m
     mean = accumulate(spans, left, inverts) / safe
     square = accumulate(spans, left, inverts**2) / safe
+    # variance as mean square less squared mean, which rounding may bring below 0
     spread = np.sqrt(np.maximum(square - mean**2, 0.0))
     depth = np.minimum(
         field.ground_m - mean + NORMAL_BELOW_95 * spread + BEDDING_M, field.site.dig.max_depth_m

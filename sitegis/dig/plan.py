@@ -30,6 +30,7 @@ from .tie_in import unplaced_fixtures
 from .trenches import exposures, follow_trenches
 from .vacuum import rank_holes
 
+# a way with less of a pit's probability is not named there; judgment
 CONTRIBUTES = 0.01
 
 
@@ -55,8 +56,10 @@ def plan_dig(survey: Survey) -> Survey:
     # could show (1.002 times the money, 95 % range 0.974 to 1.030)
     missed_one = has_missed(survey.site)
     pits = () if seen else _pits(survey, field, rank_pits(field, straight if missed_one else None))
+    # P(still hidden) before each pit and after the last
     missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
     costs = np.array([pit.cost for pit in pits])
+    # the first pit is planned whatever the trench costs, unless something was missed already
     count, cost = cut_search(costs, missed, straight, least=0 if missed_one else min(len(pits), 1))
     cost = 0.0 if seen else cost
     pits = pits[:count]

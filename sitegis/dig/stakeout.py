@@ -19,6 +19,8 @@ from ..numerics.statistics import largest_sd_m
 from ..place.assemble import building_outline
 from .depths import best_line
 
+# a tape's length, common practice; step of the stakes along a route, and below this
+# a tie has no direction on the ground: judgment
 TAPE_M = 30.0
 ROUTE_STEP_M = 3.0
 SHORTEST_TIE_M = 0.3
@@ -213,6 +215,7 @@ def _tie(point: FixedPoint, target: Array) -> TapeTie:
 def _pair_covariance(target: Array, points: Array, sds: Array) -> Array:
     """Give the covariance of a place, infinite where the ties lie along one line."""
     unit = (target - points) / np.hypot(*(target - points).T)[:, None]
+    # nearly along one line: nothing holds the place square to it
     if abs(np.linalg.det(unit.T @ unit)) < 1e-6:
         return np.full((2, 2), np.inf)
     return tie_covariance(target, points, sds)
@@ -275,6 +278,7 @@ def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
     at = float(from_start @ np.array([-outward[1], outward[0]]))
     names = building_corner_names(site)
     name = names[nearest]
+    # before the wall's first corner: measured along from its other one
     if in_steps(at, MATTERS_M) < 0.0:
         name = names[(nearest + 1) % len(names)]
         at = float(polyline.segment_lengths(outline)[nearest]) - at

@@ -46,6 +46,7 @@ OPENING_M = 0.60
 BEDDING_M = 0.10
 CLEAR_OF_BEND_M = 0.45  # room for a wye and its coupling: judgment
 CLEAR_OF_WALL_M = 0.60  # no digging beside a footing: judgment
+# between these a measurement decides, not a word: judgment, no source
 LIKELY, UNLIKELY = 0.9, 0.5
 
 
@@ -87,6 +88,7 @@ def room_pose(survey: Survey, room: Room) -> tuple[Array, float] | None:
     tuple[Array, float] | None
         Origin (2,) in m and lot angle in rad, None where neither is known.
     """
+    # from the adjustment, the best known
     outline = survey.placement.room_outlines.get(room.id)
     if outline is not None:
         along = outline[1] - outline[0]
@@ -176,6 +178,7 @@ def clear_spans(
     """
     along, straight = polyline.stations(drain), np.diff(drain, axis=0)
     angles = np.unwrap(np.arctan2(straight[:, 1], straight[:, 0]))
+    # a wye fits where the pipe turns by less than five degrees: judgment
     bends = along[1:-1][np.abs(np.diff(angles)) > np.radians(5.0)]
     edges = [along[0], *bends, along[-1]]
     margins = [CLEAR_OF_BEND_M] * (len(edges) - 1) + [max(CLEAR_OF_WALL_M - unseen_m, 0.0)]
@@ -184,6 +187,7 @@ def clear_spans(
         spans = [
             part
             for low, high in spans
+            # what a closed range leaves of a span: before it and after it
             for part in ((low, min(high, start)), (max(low, end), high))
             if part[0] < part[1]
         ]
@@ -219,9 +223,11 @@ def best_branch(
     found: list[Branch] = []
     for low, high in clear_spans(drain, unseen_m, closed):
         middle = 0.5 * (low + high)
+        # the straight on which this span lies
         index = int(np.clip(np.searchsorted(along, middle) - 1, 0, len(drain) - 2))
         unit = (drain[index + 1] - drain[index]) / (along[index + 1] - along[index])
         foot = along[index] + float((fixture - drain[index]) @ unit)
+        # distance square to the drain; a branch at 45° lands as far downstream of the foot
         away = float(np.hypot(*(fixture - drain[index] - (foot - along[index]) * unit)))
         nearest = float(np.clip(foot, low, high))
         offers: list[tuple[Entry, float]] = [("square", foot), ("45-degree", foot + away)]
@@ -259,6 +265,7 @@ def invert_at(
     list[tuple[float, float, float]]
         Weight, mean in m and variance in m² of each component.
     """
+    # the profile stands at the drain's end: upstream the invert rises by slope × distance
     lever = np.array([1.0, upstream_m])
     return [
         (one.weight, float(lever @ one.mean), float(lever @ one.covariance @ lever))
@@ -355,8 +362,10 @@ def tie_in(
     variance = sum(weight * (own + (one - mean) ** 2) for weight, one, own in parts)
     p_gravity = p_enough_fall(parts, start, needed)
     opening = slab_opening(branch.path)
+    # down to the drain's own invert and bedding, or to the branch's where that lies deeper
     bottom = max(floor_m - (mean - step) + BEDDING_M, drop + BEDDING_M)
     area = float(opening.area)
+    # mean depth between the fixture's end and the drain's, less the slab
     soil = area * max(0.5 * (drop + BEDDING_M + bottom) - SLAB_M, 0.0)
     end = branch.path[-1]
     return TieIn(

@@ -12,6 +12,7 @@ from ..numerics.ordering import MATTERS_P, at_least
 from ..pits.exposure import trench_between
 from ..score.posterior import most_probable_alternative
 
+# a find counts as the pipe from even odds; a shorter rest is not a trench of its own (judgment)
 MORE_LIKELY_THAN_NOT = 0.5
 SHORTEST_M = 0.1
 
@@ -50,6 +51,7 @@ def follow_trenches(survey: Survey, seen: tuple[Finding, ...]) -> tuple[FollowTr
     line = routes.vertices[scored.best]
     places = np.array([(one.x_m, one.y_m) for one in seen])
     stations = polyline.line_locate_point(line, places)[1]
+    # to a millimeter, then by the order of the table
     order = np.argsort(np.round(stations, 3), kind="stable")
     first, last = int(order[0]), int(order[-1])
     length = float(polyline.length(line))

@@ -42,6 +42,7 @@ def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
     restoration; nobody enters one, so that no depth asks for a protective system.
     """
     site, grid = field.site, field.grid
+    # a pipe is found when any of it is in the hole: half a diameter more on either side
     reach_m = VACUUM_HOLE_M + site.drain_diameter_m
     spans = pit_spans(field.straights, grid, (0.5 * reach_m, 0.5 * reach_m))
     seen = reachable(field, spans)
@@ -52,6 +53,7 @@ def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
     worth = worth[shapely.contains_xy(area, *centers[worth].T)]
     left, found = np.array(field.cloud.weights), np.zeros(field.cloud.weights.size, bool)
     holes: list[VacuumHole] = []
+    # as the pits: greedy, each after the misses before it
     while worth.size and len(holes) < PITS_AT_MOST and at_least(left.sum(), STOP_BELOW):
         gain = accumulate(spans, left, seen).ravel()[worth]
         score = in_steps(gain / cost[worth], relative_step(gain / cost[worth]))

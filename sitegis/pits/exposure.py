@@ -78,6 +78,7 @@ def straights_of(vertices: Array, inverts_m: Array) -> Straights:
     Straights
         The straights with their routes.
     """
+    # repeated last vertices of shorter routes have no length and cross nothing
     real = polyline.segment_lengths(vertices) > TOUCH_M
     return Straights(
         start=vertices[:, :-1][real],
@@ -130,6 +131,7 @@ def ground_sd_m(site: Site, xy: Array) -> Array:
     Array
         Standard deviations (...), m.
     """
+    # the spreads at the spots interpolated as the elevations are
     return replace(site.ground, elevations_m=site.ground.sds_m).elevation_m(xy)
 
 
@@ -202,6 +204,7 @@ def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array)
     below = -FOOTING_BELOW_SLAB_M - bottoms_m
     away = rules.footing_slope(site.dig.soil_type) * below
     gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.polygons(rings))
+    # within the setback no pit stands anyhow
     near = at_least(site.dig.building_setback_m, away, MATTERS_M)
     return np.asarray(near | at_least(gap, away, MATTERS_M), bool)
 
@@ -243,6 +246,7 @@ def rectangle_crossings(
     """
     crossed = np.zeros((len(centers), straights.routes), bool)
     inverts = np.full(crossed.shape, np.nan)
+    # half the diagonal: farther from the center nothing of the pit lies
     pit, index = _near(straights, centers, 0.5 * np.hypot(*np.reshape(sizes_m, (-1, 2)).T))
     cosine, sine = np.cos(angles_rad)[pit], np.sin(angles_rad)[pit]
     # into the pit's axes: there the rectangle is two intervals, and clipping is exact
@@ -271,6 +275,7 @@ def _near(straights: Straights, centers: Array, reach_m: Array) -> tuple[Integer
     across = np.stack([step[:, 1], -step[:, 0]], axis=1) / np.hypot(*step.T)[:, None]
     beside = np.sum(across * straights.start, axis=1)
     pits, found = [], []
+    # so many pits at once that pits times straights fit in memory
     count = max(_BLOCK // max(beside.size, 1), 1)
     for start in range(0, len(centers), count):
         block = slice(start, start + count)
@@ -316,6 +321,7 @@ class Candidate:
         """Give center, angle and size of the one longer pit of all parts, along the first one."""
         angle = self.parts()[0].angle_rad
         axes = np.array([lot_direction(angle), lot_direction(angle + 0.5 * np.pi)])
+        # corners of all parts in the first one's axes: their bounding rectangle is the whole
         corners = np.concatenate([one.ring for one in self.parts()]) @ axes.T
         low, high = corners.min(axis=0), corners.max(axis=0)
         x, y = 0.5 * (low + high) @ axes
@@ -478,6 +484,7 @@ def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Ro
     """
     line = routes.vertices[scored.best]
     inside = shapely.intersection(shapely.LineString(line), shapely.Polygon(site.lot.vertices))
+    # within the lot; along all of it where the route hardly touches the lot
     length = float(inside.length if inside.length > 0.1 else polyline.length(line))
     return trench_between(site, rules, (scored, routes), 0.0, length)[0]
 
@@ -512,11 +519,14 @@ def trench_between(
     """
     scored, routes = way
     line, length = routes.vertices[scored.best], end_m - start_m
+    # pieces of a meter at most; on the lattice, so that a whole number of meters stays one
     count = max(2, int(np.ceil(on_lattice(length, FINE_M))) + 1)
     at = start_m + (np.arange(count) + 0.5) * length / count
     xy, along = polyline.line_interpolate_point(line, at), polyline.stations(routes.vertices)
+    # mean invert of the way's routes at each station
     inverts = [scored.weights @ polyline.interp(here, along, routes.inverts_m) for here in at]
     depth = site.ground.elevation_m(xy) - np.array(inverts) + BEDDING_M
     area = np.full(count, site.dig.pit_width_m * length / count)
     pieces = pit_cost(area, np.maximum(depth, 0.0), surface_rates_at(site, xy), site.dig, rules)
+    # each piece was priced with a set-up: one of them is enough
     return float(pieces.sum() - (count - 1) * site.dig.setup), float(depth.max())
