@@ -107,6 +107,7 @@ def chosen_alternatives(alternatives: Alternatives | Bent, rows: Indices) -> Alt
     if isinstance(alternatives, Alternatives):
         return take_rows(alternatives, rows)
     made = take_rows(alternatives.alternatives, alternatives.of[rows])
+    # the last four unknowns: place and turn of the first bend, then of the second
     own = np.arange(-2 * OWN_BENDS, 0)
     variance = alternatives.bend_sds[rows].reshape(rows.size, -1) ** 2
     made.unknowns[:, own, own] = np.where(variance > 0.0, variance, made.unknowns[:, own, own])
@@ -164,6 +165,7 @@ def with_second_bends(alternatives: Alternatives, farthest: Array) -> Bent:
     Bent
         Those with two bends.
     """
+    # where each alternative has its first bend, upstream of its end
     corners = alternatives.ends - alternatives.bend_at[:, :1] * lot_direction(alternatives.angles)
     return _bent(alternatives, np.arange(len(corners)), np.hypot(*(corners - farthest).T), 1)
 
@@ -174,6 +176,7 @@ def _bent(alternatives: Alternatives, chosen: Indices, length: Array, slot: int)
     rows = np.repeat(chosen, BEND_CELLS * kinds)
     share = np.tile(np.repeat((np.arange(BEND_CELLS) + 0.5) / BEND_CELLS, kinds), chosen.size)
     index = np.tile(np.arange(kinds), chosen.size * BEND_CELLS)
+    # each cell has the rate's share for its own length
     size = length[rows] / BEND_CELLS
     bend_at, bend_rad = alternatives.bend_at[rows], alternatives.bend_rad[rows]
     bend_at[:, slot], bend_rad[:, slot] = share * length[rows], SIGNED_RAD[index]
@@ -217,12 +220,14 @@ def offsets_from(alternatives: Alternatives, xy: Array) -> MarkOffsets:
     MarkOffsets
         Offsets (m, n) and lengths (m, n) in m, with their derivatives.
     """
+    # walking upstream from the end: origin, direction and length passed of the stretch at hand
     origin, angle, gone = alternatives.ends, alternatives.angles, np.zeros(len(alternatives.angles))
     moves, turns, goes = (
         alternatives.end_rows,
         alternatives.angle_rows,
         np.zeros_like(alternatives.angle_rows),
     )
+    # past: marks that lie beyond all bends so far
     past, found = np.ones((len(gone), len(xy)), bool), None
     for slot in range(OWN_BENDS + 1):
         flow = lot_direction(angle)
@@ -257,8 +262,11 @@ def offsets_from(alternatives: Alternatives, xy: Array) -> MarkOffsets:
         at = np.where(
             np.isfinite(alternatives.bend_at[:, slot]), alternatives.bend_at[:, slot], 0.0
         )
+        # unit vectors of the bend's two unknowns
         place, turn = np.zeros_like(turns), np.zeros_like(turns)
         place[:, 2 * (slot - OWN_BENDS)], turn[:, 2 * (slot - OWN_BENDS) + 1] = 1.0, 1.0
+        # a bend farther upstream moves all beyond it against the
+        # flow; a turn before it by its lever
         moves = moves - flow[:, :, None] * place[:, None]
         moves = moves - (at[:, None] * left)[:, :, None] * turns[:, None]
         origin, gone, goes = origin - at[:, None] * flow, gone + at, goes + place
@@ -292,10 +300,12 @@ def first_choice(listed: Alternatives | Bent, logs: Array, marks: Marks, own: in
     kept = likely_rows(logs, FIRST_WITHIN, MOST_FIRST)
     alternatives, logs = chosen_alternatives(listed, kept), logs[kept]
     once = np.flatnonzero(np.isfinite(alternatives.bend_at[:, 0]))[:TRIED_TWICE]
+    # nats that even the best alternative leaves of its prior: what its marks cost
     least = float((alternatives.log_prior - logs).min(initial=np.inf))
     if not own or not once.size or at_least(CALLS_FOR, least, LOG):
         return alternatives
     twice = with_second_bends(take_rows(alternatives, once), marks.xy[0])
+    # two bends compete with none and one on the same scale
     logs = np.concatenate([logs, first_logs(twice, marks, own)[:, -1]])
     chosen = likely_rows(logs, FIRST_WITHIN, MOST_FIRST)
     second = chosen >= kept.size
@@ -303,6 +313,8 @@ def first_choice(listed: Alternatives | Bent, logs: Array, marks: Marks, own: in
         take_rows(alternatives, chosen[~second]),
         chosen_alternatives(twice, chosen[second] - kept.size),
     ]
+    # join_rows puts the second kind last: each chosen row's place there,
+    # so that the order of the choice stays
     place = np.where(second, np.sum(~second) + np.cumsum(second), np.cumsum(~second)) - 1
     return take_rows(join_rows(both), place)
 
@@ -331,6 +343,7 @@ def first_logs(alternatives: Alternatives | Bent, marks: Marks, own: int) -> Arr
     across, upstream = _offsets(alternatives, marks.xy[:own])
     rows = np.arange(own)
     blocks = marks.covariance.reshape(len(marks.xy), 2, len(marks.xy), 2)[rows, :, rows, :]
+    # trace: the direction across an alternative is not looked at here, so that this is wide
     noise = np.trace(blocks + marks.independent[:own], axis1=1, axis2=2)
     variance = noise + ALLOWED_M**2 + (ALLOWED_SLANT * upstream) ** 2
     square = across**2 / variance
@@ -338,6 +351,7 @@ def first_logs(alternatives: Alternatives | Bent, marks: Marks, own: int) -> Arr
     logs = alternatives.log_prior[:, None] - np.cumsum(0.5 * weight * square + cost, axis=1)
 
     def in_order(rows: Indices) -> Array:
+        # Φ of a mark's way past the end, in sds of the scatter of marks
         order = log_ndtr((upstream[rows] + ORDER_SD_M) / ORDER_SD_M)
         order[:, 1:] += log_ndtr((ORDER_SD_M - np.diff(upstream[rows], axis=1)) / ORDER_SD_M)
         return np.asarray(np.cumsum(order, axis=1))

@@ -43,6 +43,7 @@ def wye_station(one: Followed, joint: Joint) -> float:
     """
     if joint.weighed is None:
         return float("inf")
+    # the first point lies this far upstream of the wye
     return float(joint.weights.sum(axis=1) @ joint.weighed.upstream[:, 0])
 
 
@@ -98,6 +99,7 @@ def fit_branch(
     wye = _wye(site, one, pipe, joint, mixture)
     profile, slope_sd = _profile(one, wye, placed.upstream[0], slopes)
     mean, _ = mixture_moments(profile)
+    # catalog turns, and what the readings say of their play
     turns = np.degrees(alternative.bend_rad[0] + weighed.shift[row, -2 * OWN_BENDS + 1 :: 2])
     inner = range(1, len(vertices) - 1)
     bends = tuple(  # downstream, as the vertices go; those of an alternative count upstream
@@ -137,6 +139,7 @@ def _vertices(alternative: Alternatives, weighed: Weighed, row: int, first: Arra
             corners.append(corners[-1] - back * lot_direction(angle))
             angle -= float(alternative.bend_rad[0, slot] + shift[place + 1])
     along = lot_direction(angle)
+    # the foot of the first point, 5 cm upstream of what comes next at least
     start = corners[-1] - max(float((corners[-1] - first) @ along), 0.05) * along
     return np.stack([start, *corners[::-1]])
 
@@ -170,6 +173,7 @@ def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -
     rows = placed.across_rows
     off = placed.across + np.einsum("mnq,mq->mn", rows, mixture.shift)
     inside = np.einsum("mnq,mqr,mnr->mn", rows, mixture.spread, rows)
+    # total variance about the drawn vertices: within and between alternatives
     variance = mixture.weights @ (np.maximum(inside, 0.0) + off**2) + _shared(site, one)[0, 0]
     return np.asarray(np.sqrt(variance))
 
@@ -178,6 +182,7 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
     """Give place, invert and fitting of a wye over the whole mixture of alternatives."""
     alternatives, weights = mixture.alternatives, mixture.weights
     count = pipe.covariance.shape[0]
+    # rows that take x, y and station from the unknowns
     pick = np.zeros((len(weights), 3, alternatives.angle_rows.shape[1]))  # x, y, station
     pick[:, :2], pick[:, 2, count] = alternatives.end_rows, 1.0
     means = np.column_stack([alternatives.ends, alternatives.stations])
@@ -190,13 +195,16 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
     invert, variance = pipe.inverts(mean[2:])
     fall = float(mixture_moments(pipe.profile)[0][1])
     covariance = np.zeros((3, 3))
+    # invert falls with the station: it varies with place by the pipe's slope
     covariance[:2, :2] = total[:2, :2]
     covariance[2, :2] = covariance[:2, 2] = -fall * total[2, :2]
     covariance[2, 2] = variance[0, 0] + fall**2 * total[2, 2]
     turn = alternatives.angles + np.einsum("mq,mq->m", alternatives.angle_rows, mixture.shift)
     _, segment = pipe.at(alternatives.stations)
+    # into (−π, π]: how the branch comes in against the pipe's flow
     turn = np.angle(np.exp(1j * (pipe.angles[segment] - turn)))
     best = largest(weights, 1e-6)
+    # by probability, over all alternatives
     side: Literal["left", "right"] = "left" if at_least(weights @ (turn > 0), 0.5) else "right"
     footage = _footage(one, joint)
     return Wye(
@@ -222,6 +230,7 @@ def _footage(one: Followed, joint: Joint) -> float | None:
     known = np.isfinite(counts)
     if joint.weighed is None or not known.any():
         return None
+    # each counted point gives the footage at the wye; their mean evens out the slack
     at = (counts[known] + joint.weighed.upstream[:, known]).mean(axis=1)
     return float(joint.weights.sum(axis=1) @ at)
 
@@ -259,8 +268,10 @@ def _profile(
     behind, inverts = upstream[known], reading.inverts_m[known]
     sds = reading.invert_sds_m[known]
     received = reading.marks.received[known]
+    # how far the locator's scale errs: in proportion to the depth below the slab
     scaled = np.where(received, -inverts, 0.0)
     if wye is not None:
+        # the wye is one more reading at the lower end: invert of the pipe joined, and a step
         behind = np.append(behind, 0.0)
         inverts = np.append(inverts, wye.invert_m + WYE_STEP_M[0])
         sds = np.append(sds, np.hypot(np.sqrt(wye.covariance[2, 2]), WYE_STEP_M[1]))

@@ -81,11 +81,14 @@ def _meeting(
         branch = wyes.get(one)
         if branch is not None and branch.joins == other and branch.wye is not None:
             wye = branch.wye
+            # 2.45 sds is the 95 % radius of a round normal
             return Crossing((first, second), wye.x_m, wye.y_m, wye.radius_95_m / 2.45, joined)
     if first not in drawn or second not in drawn:
         return None
     lines = [shapely.LineString(drawn[name][0]) for name in (first, second)]
+    # where the two are nearest; a crossing has both points in one
     near = shapely.get_coordinates(shapely.shortest_line(*lines))
+    # neither joined nor crossing as drawn: nothing to name
     if not at_least(joined, WORTH_NAMING) and not shapely.intersects(*lines):
         return None
     x, y = near.mean(axis=0)

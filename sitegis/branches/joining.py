@@ -96,10 +96,13 @@ def joints(reading: Reading, pipe: Pipe, slopes: SlopePrior) -> list[Joint]:
     found = [Joint(0, float(evidence), None, np.ones((0, 0)), float(ahead[0]))]
     # distance off the pipe, or past its start: what lies clear of it lies before the wye
     away = np.maximum(np.abs(across), -ahead)  # beside the pipe, or upstream of it
+    # the last point that lies clear of the pipe: it and all before it are before the wye
     off = np.flatnonzero(at_least(away, FAR_M, MATTERS_M))
     least = max(int(off[-1]) + 1 if off.size else 1, 1)
+    # a pipe shorter than a cell has no place for a wye
     if float(pipe.stations_m[-1]) >= CELL_M:
         alternatives = with_bends(_wye_alternatives(reading, pipe), reading.marks.xy[0])
+        # one table of first choices for all splits: column k is for k + 1 own points
         first = first_logs(alternatives, reading.marks, n)
         found += [
             _joint(reading, pipe, slopes, own, alternatives, first=first)
@@ -190,10 +193,12 @@ def _weigh_split(
     """Weigh the alternatives of one split by plan, footage and the inverts before the wye."""
     ahead, across, segment = pipe.project(reading.marks.xy)
     count = pipe.covariance.shape[0]
+    # points past the wye lie on the pipe joined and say how it runs
     shared = np.arange(own, len(ahead))
     along = lot_direction(pipe.angles[segment[shared]])
     shift, _ = pipe.shift_rows(reading.marks.xy[shared], segment[shared])
     rows = np.zeros((shared.size, count + 6))
+    # a pipe that lies farther left leaves its marks farther right
     rows[:, :count] = -shift
     beyond = Beyond(
         across=across[shared],
@@ -242,6 +247,7 @@ def _wye_alternatives(reading: Reading, pipe: Pipe) -> Alternatives:
     return Alternatives(
         ends=places,
         angles=pipe.angles[segment] - turn,
+        # any place along the pipe alike
         log_prior=np.tile(np.log(shares), cells) - np.log(cells),
         end_rows=end_rows,
         angle_rows=angle_rows,
@@ -295,6 +301,7 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
         ln Z.
     """
     marks, n = reading.marks, len(reading.marks.xy)
+    # flow in any direction: even over the circle, in steps as normals
     angles = (np.arange(DIRECTIONS) + 0.5) * 2.0 * np.pi / DIRECTIONS
     m = angles.size
     flow = lot_direction(angles)
@@ -336,6 +343,7 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
 def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment: Indices) -> float:
     """Give ln Z of a run wholly in a pipe: all its points across it and its footage along it."""
     n, marks = len(across), reading.marks
+    # a push that goes back and forth is not one along a pipe
     if not _rising(ahead):
         return -np.inf
     count = pipe.covariance.shape[0]
@@ -355,6 +363,7 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
         unknowns=unknowns,
         bend_at=np.full((1, 2), np.inf),
         bend_rad=np.zeros((1, 2)),
+        # a meter upstream of the pipe's first point, where marks may scatter past its start
         stations=np.full(1, -1.0),
         label=np.zeros(1, dtype=np.int64),
         made=np.full(1, True),
@@ -380,6 +389,7 @@ def _tied_inverts(
     ahead, _, _ = pipe.project(reading.marks.xy[known])
     before = known < own
     m = len(weighed.alternatives.stations)
+    # own points take the invert at the wye, those past it at their own stations
     stations = np.where(before, weighed.alternatives.stations[:, None], ahead)
     upstream = np.zeros((m, known.size))
     upstream[:, before] = weighed.upstream[:, known[before]]
@@ -426,6 +436,7 @@ def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array) -> float:
     """Give the log density of the inverts of a run wholly in a pipe."""
     known = np.flatnonzero(np.isfinite(reading.inverts_m))
     mean, variance = pipe.inverts(ahead[None, known])
+    # no branch of its own: a slope of 0 over a length of 0
     still = SlopePrior(np.ones(1), np.zeros(1), np.zeros(1))
     found = _log_inverts(
         reading.inverts_m[known],

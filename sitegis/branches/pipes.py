@@ -85,6 +85,7 @@ class Pipe:
         """
         count = self.angles.size
         turn = np.zeros((len(places), 2 * count))
+        # straight g has turned by θ0 and all bends up to g
         turn[:, :count] = np.arange(count) <= segment[:, None]
         # directions are sums of turns: a turn moves all that lies past it by its lever
         lever = np.sum(lot_direction(self.angles[segment]) * places, axis=1)
@@ -122,6 +123,7 @@ def pipe_of(chain: Chain, ahead_m: float, profile: tuple[ProfileComponent, ...])
     """
     angles = np.asarray(directions(chain.parameters), float)
     corners = np.array(chain.vertices)
+    # up to the last point; beyond that the pipe is only carried on
     seen = float(np.hypot(*np.diff(corners, axis=0).T).sum())
     corners[-1] = corners[-1] + ahead_m * lot_direction(angles[-1])
     stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
@@ -149,9 +151,12 @@ def relative(marks: Marks, position_sd_m: float) -> Marks:
     n, square = len(marks.xy), marks.session_sd_m**2
     found = marks.received.astype(float)
     taped = 1.0 - found
+    # errors relative to the drains: the located move with the session,
+    # so that only the taped are off by it
     common = -(position_sd_m**2) - square * np.outer(found, found) + square * np.outer(taped, taped)
     covariance = marks.covariance + np.kron(common, np.eye(2))
     own = np.zeros((n, 2, n, 2))
     own[np.arange(n), :, np.arange(n), :] = marks.independent
+    # taking shares out may leave a hair of negative variance
     rest = nonnegative(covariance - own.reshape(2 * n, 2 * n))
     return replace(marks, covariance=rest + own.reshape(2 * n, 2 * n), session_sd_m=0.0)

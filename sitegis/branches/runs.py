@@ -120,12 +120,14 @@ def counted(point: PlacedPoint, run: Run) -> PlacedPoint:
     PlacedPoint
         The point with its footage.
     """
+    # the push begins there: a cleanout counts 0
     if point.id == run.access and point.footage_m is None:
         return replace(point, kind="cleanout")
     count = point.footage_m
     if point.kind == "cleanout" and count is None:
         return replace(point, kind="stack")  # its counter is at 0 for its own run only
     if run.toward == "upstream" and count is not None:
+        # footage grows against the flow on such a push: negative, it grows with it
         return replace(point, footage_m=-count)
     return point
 
@@ -195,6 +197,7 @@ def read_run(
     order = order_downstream(part, inverts, sds).indices if several else tuple(on_line)
     marks = relative(gather_marks(part, order, site.noise), site.building.position_sd_m)
     seen = run.joins
+    # on a push against the flow the wye lies behind the camera, not ahead
     footage = None if seen is None or run.toward == "upstream" else seen.footage_m
     reading = Reading(
         tuple(part.points[i].id for i in order),

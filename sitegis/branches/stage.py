@@ -43,6 +43,7 @@ def fit_drains(survey: Survey) -> Survey:
     followed = [
         one for run in site.runs if (one := follow_run(site, placement, run, slopes)) is not None
     ]
+    # nothing to join: one run that gives a direction, or none
     if sum(one.pipe is not None for one in followed) == 0 or len(followed) < 2:
         one = next((one for one in followed if one.pipe is not None), None)
         if one is None:
@@ -74,6 +75,7 @@ def _fit_tree(
         logs = [_NEVER]
         for (share, _), weighed in zip(followed[j].pipes, found(i, j), strict=True):
             total = float(np.log(share)) + total_evidence(list(weighed))
+            # j's own pipe ends where it joins k: beyond that i would join k
             if k is not None and followed[k].pipes:
                 alternative = found(j, k)[_likeliest_pipe(followed, found, [j], k)]
                 most = wye_station(followed[j], likeliest(list(alternative)))
@@ -100,12 +102,15 @@ def _fit_tree(
     fitted = _fit_trunk(survey, placement, on_trunk, followed[root])
     part = trunk_placement(site, placement, on_trunk, runs[root])
     pipes = [one.pipe for one in laid]
+    # the trunk as fitted to all that lies on it, which the wyes are then placed on
     pipes[root] = read_run(site, part, runs[root], slopes)[1][0][1]
     branches = []
+    # a wye needs the pipe that it is on: downstream first
     for i in _downstream_first(joins):
         j = joins[i]
         share = probability_of(listed, weights, i, j)
         pipe = None if j is None else pipes[j]
+        # also a run of one point has a wye on the pipe it joins
         if j is not None and pipe is not None:
             entry = _entry_of(found(i, j)[bent[j]], followed[i], pipe, slopes, fitted=j == root)
             branches.append(fit_branch(site, followed[i], runs[j].id, pipe, entry, share, slopes))
@@ -160,6 +165,7 @@ def _likely_splits(found: Sequence[Joint]) -> list[tuple[float, Joint]]:
     """Choose the splits of at least 2 %, of the kind of the likeliest, that one first."""
     weights = normalized_weights(np.array([one.log_evidence for one in found]))
     order = ordered(weights, MATTERS_P, descending=True)
+    # pipes and no pipes cannot be mixed in one drawing
     wholly = found[order[0]].weighed is None
     return [
         (float(weights[i]), found[i])
@@ -207,6 +213,7 @@ def _trunk_of(followed: list[Followed], joins: Forest) -> int:
     lengths = [0.0 if pipe is None else -pipe.seen_m for pipe in pipes]
     storm = [float(followed[i].run.system == "storm") for i in roots]
     fewer = [-float(under(i)) for i in roots]
+    # storm outweighs any number of runs, a run any length under a house
     keys = np.array(storm) * 1e6 + np.array(fewer) * 1e3 + np.array(lengths)
     return roots[smallest(keys, MATTERS_M)]
 

@@ -35,6 +35,7 @@ def forests(number: int) -> Iterator[Forest]:
     [1, 3, 16, 125]
     """
     choices = [(None, *(j for j in range(number) if j != i)) for i in range(number)]
+    # of all choices those in which every run comes to an end: no rings
     for joins in product(*choices):
         if all(_ends(joins, i) for i in range(number)):
             yield joins
@@ -95,11 +96,13 @@ def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
         ]
         if j is None:
             roots += 1
+            # the first root is the building drain itself, and costs nothing
             total += float(np.log(APART if suited else 1.0 - CROSS)) if roots > 1 else 0.0
         elif j in suited:
             total += float(np.log((1.0 - APART) / len(suited)))
             total += float(np.log(DEEPER)) if joins[j] is not None else 0.0
         else:
+            # shared among the runs that are not suited
             total += float(np.log(CROSS / max(len(runs) - 1 - len(suited), 1)))
         noted = None if run.joins is None else run.joins.run
         if noted is not None:
@@ -179,6 +182,7 @@ def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tupl
         The trees of one percent or more.
     """
     kept = max(int(np.sum(at_least(weights, 0.01))), 1)
+    # so that what is named adds up to all, in whole millionths
     shares = share_out(weights[:kept])
     return tuple(
         Topology(

@@ -52,6 +52,7 @@ def trunk_members(
     if pipe is None:
         return members
     stations, _, _ = pipe.project(trunk.marks.xy)
+    # footage less station: where the trunk's counter would stand at its first point
     zero = _mean(trunk.marks.counts_m - stations)
     taken = {name for name, _ in members}
     for i, one in enumerate(followed):
@@ -60,6 +61,7 @@ def trunk_members(
             continue
         reading, last = one.reading, splits[alternative[alternative.index(root) - 1]]
         ahead, _, _ = pipe.project(reading.marks.xy)
+        # a run that comes by way of another lies on the trunk only past that one's wye
         low = _station_of(last) if joins[i] != root else -np.inf
         past = [
             p

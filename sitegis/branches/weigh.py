@@ -25,6 +25,7 @@ from .alternatives import (
 WYE_SEEN_SD_M = 0.15
 """How well the camera tells the footage of a wye ahead of it. Judgment, no source."""
 LIKELY_WITHIN, MOST_ALTERNATIVES = 10.0, 150
+# a micron keeps exact readings solvable; a kilometer silences one
 _WHITE, _SILENT_M = 1e-6, 1e3
 
 
@@ -100,6 +101,7 @@ def weigh(
     before = _in_order(placed.upstream, beyond.ahead - alternatives.stations[:, None])
     freedom, scaled = marks.degrees_of_freedom, _received(marks)
     squares = np.array([*np.square(SCALES), PRIOR_MEAN_SQUARE])
+    # the scale nearest to 1: chosen by it, then all scales for those that are left
     middle = squares[np.argmin(np.abs(squares[:-1] - 1.0))]
     total = cross @ by_unknowns.transpose(0, 2, 1) + extra + _WHITE**2 * np.eye(extra.shape[0])
     # one covariance for all: what moves the pipe joined, the marks' errors, and the two together
@@ -131,6 +133,7 @@ def _times_unknowns(rows: Array, unknowns: Array) -> Array:
     own = np.diagonal(unknowns, axis1=1, axis2=2)
     shared = np.where(np.eye(own.shape[1], dtype=bool), 0.0, unknowns[0])
     return np.asarray(
+        # what is shared is one product for all alternatives; the diagonal is each one's own
         (rows.reshape(-1, len(shared)) @ shared).reshape(rows.shape) + rows * own[:, None]
     )
 
@@ -179,10 +182,12 @@ def _readings(
     along_by[:, :own] = -placed.upstream_rows
     flow = lot_direction(alternatives.angles)
     end_moves = np.einsum("mi,miq->mq", flow, alternatives.end_rows)
+    # points past the end are read from it: it moves, they do not
     along_by[:, own:] = -end_moves[:, None]
     along_marks = np.zeros((m, n, n, 2))
     along_marks[:, np.arange(own), np.arange(own)] = -placed.along
     along_marks[:, own + np.arange(k), own + np.arange(k)] = beyond.along
+    # readings of footage, and the wye that the camera saw as one more
     pick = np.concatenate([counted, [n]]) if seen else counted
     shrink = 1.0 / (1.0 + HALF_NORMAL_MEAN * marks.count_share)
     counts = np.append(marks.counts_m, beyond.seen_m)[pick]

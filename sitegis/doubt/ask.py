@@ -90,6 +90,7 @@ def measurement_for(
 
 
 def _without_lengths(words: str, start: str, end: str, found: Sequence[Found]) -> Measurement:
+    # no length is read off a map or a heading: 0 stands for it, for the stated reading too
     ids = (STATED, *(one.id for one in found))
     return Measurement(words, start, end, ids, (0.0,) * len(ids))
 
@@ -101,6 +102,7 @@ def _tape(survey: Survey, found: Sequence[Found], stated: dict[str, Array]) -> M
     if found[0].kind == "place":
         stated, marks, ends = corners, tuple(corners), lot_corners(site)
     else:
+        # the last marks first: they hold the exit most
         marks, ends = survey.drain.point_ids[::-1], corners
     candidates = [Candidate(STATED, "", stated)]
     candidates += [Candidate(one.id, one.words, one.places) for one in found if one.places]
@@ -113,6 +115,7 @@ def _leveling(survey: Survey, found: Sequence[Found]) -> Measurement:
     if not end:
         return _without_lengths(ask, start, end, found)
     rows = [(STATED, "", written_m)] + [(one.id, one.words, one.expected) for one in found]
+    # a difference of heights may be below 0, a depth may not
     return settling_depth(survey.site.units, ask, start, end, rows, least_m=-np.inf)
 
 
@@ -130,6 +133,7 @@ def _compass(survey: Survey, found: Sequence[Found]) -> Measurement:
 def _depth_measurement(survey: Survey, found: Sequence[Found]) -> Measurement:
     """Ask for a depth taped to the pipe; where that was done, to read the last mark again."""
     site, drain, placement = survey.site, survey.drain, survey.placement
+    # distance upstream of the drain's end, where the profile stands
     behind = dict(zip(drain.point_ids, drain.length_m - drain.stations_m, strict=True))
     opened = [
         point
@@ -141,12 +145,14 @@ def _depth_measurement(survey: Survey, found: Sequence[Found]) -> Measurement:
     received = [
         point for point in read if point.kind not in TAPED_KINDS and point.depth_m is not None
     ]
+    # a taped depth does not hang on the locator: better than reading it once more
     if closed or not opened:
         at = closed[0] if closed else received[-1]
         where = f"at the open {at.kind} {at.id}" if closed else f"through a hole at {at.id}"
         ask = f"tape from the floor to the bottom of the pipe {where}"
         back = float(behind[at.id])
         floor = at.surface_elevation_m
+        # a reading's invert is at the wall, the stretch that nobody saw past the drain's end
         end = survey.exit.unseen_m
         rows = [(STATED, "", floor - drain.invert_at_end_m - drain.slope * back)]
         rows += [(o.id, o.words, floor - o.invert_m - o.slope * (back + end)) for o in found]

@@ -77,6 +77,7 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
     ]
     if not received:
         return ()
+    # the stated depths in the same terms: only differences count
     (profile, mains), _, _ = _log_evidence(survey, 1.0, 0.0)
     found = []
     for key, (factor, offset, words) in DEPTH_BLUNDERS.items():
@@ -136,10 +137,13 @@ def _log_evidence(
     indices = tuple(placement.index(name) for name in drain.point_ids)
     depths, _ = gather_depths(site, placement, indices, drain.stations_m, drain.vertices)
     prior = slope_prior(survey.rules, site.drain_diameter_m)
+    # five rounds: tails need not settle to compare
     profile, _, log_evidence = weigh_profile(depths, prior, iterations=5)
     received = int(np.count_nonzero(depths.scaled_m > 0.0))
     mean, _ = mixture_moments(profile)
     invert = float(mean[0] - mean[1] * survey.exit.unseen_m)
+    # density of what was written, not of the depth: depth = (written −
+    # offset) / factor, one factor for each
     log_evidence -= received * float(np.log(factor))
     fall = fall_term(site, survey.exit, invert)
     return (log_evidence, fall), invert, float(mean[1])
@@ -158,6 +162,7 @@ def _corrected(
             depth = (point.depth_m - offset_m) / factor
             if depth <= 0.0:
                 return None
+            # its spread grows or shrinks as the stated noise does from one depth to the other
             usual = site.noise.depth_sd_m(depth) / site.noise.depth_sd_m(point.depth_m)
             points.append(replace(point, depth_m=depth, depth_sd_m=point.depth_sd_m * usual))
         else:
@@ -183,6 +188,7 @@ def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
         Log likelihood, nats.
     """
     logs = [
+        # P(the fall suffices) × an exponential density of how far above the main it arrives
         float(log_ndtr(above / sd)) - max(above, 0.0) / DROP_MEAN_M - np.log(DROP_MEAN_M)
         for main in site.mains
         if main.invert_known
@@ -190,6 +196,7 @@ def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
     ]
     if not logs:
         return 0.0
+    # mean over the mains, and the share of drains that this does not hold for
     return float(np.logaddexp(log_sum(np.array(logs)) - np.log(len(logs)), np.log(OTHER_SHARE)))
 
 
@@ -198,6 +205,7 @@ def _arrives_above(main: Main, place: Exit | Penetration, invert_m: float) -> tu
     here = np.array([place.x_m, place.y_m])
     away, abreast_m, _ = polyline.line_locate_point(main.line, here)
     bed_m = float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
+    # at most: by the shortest way at the least slope
     above = invert_m - LEAST_SLOPE * float(away) - bed_m
     return above, float(np.hypot(UPHILL_SD_M, main.invert_sd_m))
 

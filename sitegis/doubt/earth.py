@@ -57,6 +57,7 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     if site.lot.source != "layer":
         return
     longitude, latitude = (float(v) for v in site.frame.to_lonlat(np.zeros(2)))
+    # without a corner beside it only the area that the CRS is made for can tell
     if site.lot.told_at is None:
         beyond_deg, _ = beyond_area_deg(site.frame.crs, longitude, latitude)
         if not beyond_deg > AREA_MARGIN_DEG:
@@ -67,6 +68,8 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
         source, off_m = "corner typed", apart_on_earth_m((longitude, latitude), site.lot.told_at)
         if not off_m > PLACE_APART_M:
             return
+        # every zone in which the layers' lot would lie at the typed
+        # corner, or else the corner is wrong
         rows = [(name, f"the layers are in {name}") for name in _zones(site)]
         rows.append(("corner", "the longitude or latitude typed for the lot's corner is wrong"))
     for key, words in rows:
@@ -76,6 +79,7 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
             "place on earth",
             words,
             EARTH_BLUNDER / len(rows),
+            # evidence against the stated reading, whose own is FAR_NATS
             (EvidenceTerm(source, -FAR_NATS),),
             penetration,
             survey.exit.invert_m,
@@ -90,6 +94,7 @@ def _zones(site: Site) -> Iterator[str]:
     datum = own.name.split(" / ")[0]
     listed = query_crs_info("EPSG", PJType.PROJECTED_CRS, AreaOfInterest(*told, *told), True)
     grid = site.frame.to_crs(np.zeros(2))
+    # same datum only: names of projected CRS begin with it
     for info in [one for one in listed if one.name.split(" / ")[0] == datum][:MOST_ZONES]:
         to_degrees = to_wgs84(f"EPSG:{info.code}", cell_of(*told)).transformer
         there = tuple(float(v) for v in to_degrees.transform(*grid.tolist()))

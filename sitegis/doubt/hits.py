@@ -14,6 +14,7 @@ def lower_hits(survey: Survey) -> Survey:
     exit, its depth or the main, and under a slip in an input that nothing checks (the place of
     the house, the ground): the probability of those is given away, small as it may be.
     """
+    # taken as independent: neither another reading nor a slip that nothing shows
     kept = (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
     if kept == 1.0:
         return survey

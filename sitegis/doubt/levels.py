@@ -47,6 +47,7 @@ class _Usual:
     def log_density(self, value_m: float, sd_m: float = 0.0) -> float:
         """Give the log density of a difference that is itself known to ``sd_m``."""
         sides = np.hypot([self.below_m, self.above_m], sd_m)
+        # each side has its own spread; 2 / (√2π (s₁ + s₂)) makes the two halves integrate to 1
         off = (value_m - self.mean_m) / float(sides[0 if value_m < self.mean_m else 1])
         density = 2.0 / (np.sqrt(2.0 * np.pi) * float(sides.sum())) * np.exp(-0.5 * off**2)
         return float(np.log((1.0 - self.strays) * density + self.strays / self.span_m))
@@ -82,6 +83,7 @@ def level_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     Iterator[Found]
         Readings with their evidence.
     """
+    # with two heights of the yard each checks the other
     if not survey.site.ground.assumed and near_house(survey.site).sum() == 1:
         yield from _grounds(survey, penetration)
     if survey.site.slab_elevation_m is not None:
@@ -135,6 +137,7 @@ def _ground_terms(site: Site, exit: Exit, rise_m: float) -> dict[str, float]:
             place = np.array([row.x_m, row.y_m])
             out_m = float(np.hypot(*(place - [exit.x_m, exit.y_m])))
             head_m = float(raised.elevation_m(place)) - row.depth_m - site.head_above_invert_m
+            # the drain's own fall carried on to where its depth was read outdoors
             off_m = head_m - (exit.invert_m - exit.slope * out_m)
             terms["outdoors"] += HEAD_OUTDOORS.log_density(off_m, exit.invert_sd_m)
     return terms
@@ -169,6 +172,7 @@ def _slabs(survey: Survey, penetration: Penetration) -> Iterator[Found]:
             evidence,
             penetration,
             exit.invert_m,
+            # elevations are above the slab: a slab written too low has the mains too high
             main_rise_m=-rise_m,
             expected=cover_m - rise_m,
         )
@@ -198,6 +202,7 @@ def _slab_terms(
             continue
         over_m = street.ground_elevation_m
         covers += [hole.rim_m - rise_m - over_m for hole in main.manholes if hole.rim_m is not None]
+        # depth of the main below its street, abreast of the lot
         if main.invert_known:
             middle = site.lot.edge(main.side).mean(axis=0)
             _, abreast_m, _ = polyline.line_locate_point(main.line, middle)
@@ -205,6 +210,7 @@ def _slab_terms(
             beds.append(over_m - bed_m + rise_m)
     sd_m = max((street.ground_elevation_sd_m for street in site.streets), default=0.0)
     if covers:
+        # the median: one cover misread says nothing of the slab
         terms["covers"] = COVER_OVER_STREET.log_density(float(np.median(covers)), sd_m)
     if beds:
         terms["depth of the mains"] = STREET_OVER_MAIN.log_density(float(np.median(beds)), sd_m)

@@ -55,6 +55,7 @@ def lot_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
         Readings with their evidence.
     """
     site = survey.site
+    # a tape from the lot's lines checks the house's place by itself
     if not any("lot:" in name for tie in site.ties for name in (tie.from_name, tie.to_name)):
         yield from _houses(survey, penetration)
     if site.lot.source != "layer" and not site.lot.seen_twice:
@@ -79,6 +80,7 @@ def _houses(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     ]
     low, high = site.building.vertices.min(axis=0), site.building.vertices.max(axis=0)
     span = site.lot.vertices.min(axis=0) + site.lot.vertices.max(axis=0)
+    # mirrored between the side lines: how far the house would move
     aside_m = float(span[0] - low[0] - high[0])
     if site.building.source != "layer" and abs(aside_m) > MOVED_M[0]:
         motions.append(
@@ -96,6 +98,7 @@ def _houses(survey: Survey, penetration: Penetration) -> Iterator[Found]:
             (
                 f"turned-{hand}",
                 linear,
+                # about the middle of the house
                 middle - linear @ middle,
                 f"the house is turned by {TURNED_DEG:.0f}° to the {hand}",
             )
@@ -163,6 +166,7 @@ def _house_terms(
 
 def _log_square(off_deg: float) -> float:
     """Give the log density of a direction against the front line, by quarter turns."""
+    # into (−45°, 45°]: any side of a house may face the front
     off = (off_deg + 45.0) % 90.0 - 45.0
     density = np.exp(-0.5 * (off / SQUARE_DEG) ** 2) / (SQUARE_DEG * np.sqrt(2.0 * np.pi))
     return float(np.log((1.0 - SLANT_SHARE) * density + SLANT_SHARE / 90.0))
@@ -180,6 +184,7 @@ def _fronts(survey: Survey, penetration: Penetration) -> Iterator[Found]:
         turns.append(float(np.degrees(site.building.angle_rad)))
     if not turns:
         return
+    # four times the angle: directions that differ by quarter turns agree
     fourfold = np.exp(4j * np.radians(turns)).sum()
     square_deg = float(np.degrees(np.angle(fourfold))) / 4.0
     stated = _front_terms(site, drawn, turns, 0.0)
@@ -189,6 +194,8 @@ def _fronts(survey: Survey, penetration: Penetration) -> Iterator[Found]:
     for turn in tried:
         terms = _front_terms(site, drawn, turns, turn)
         if fitted:  # the angle is fitted, within the 90° that it may lie anywhere in
+            # an angle fitted to the data costs what its likely range
+            # has of the 90° that it may lie in
             width = SQUARE_DEG * np.sqrt(2.0 * np.pi / len(turns)) / 90.0
             terms["layers' directions"] += float(np.log(width))
         evidence = evidence_against(stated, terms)
@@ -213,6 +220,7 @@ def _front_terms(
     site: Site, drawn: list[Main], turns: list[float], turn: float
 ) -> dict[str, float]:
     """Weigh a front line turned by degrees: the layers' directions, and where mains then lie."""
+    # turning the front line is turning all that the layers show the other way
     back = rotation(np.radians(-turn))
     land = shapely.buffer(shapely.Polygon(site.lot.vertices), -IN_LOT_M)
     astray = 0
@@ -223,6 +231,7 @@ def _front_terms(
             for side in dict.fromkeys(site.lot.sides)
         }
         astray += shapely.LineString(line).intersects(land)
+        # a main on record for one side that lies nearest another
         astray += bool(away[main.side] > min(away.values()) + SIDE_APART_M)
     if site.building.source == "layer":
         ring = site.building.vertices @ back.T

@@ -84,6 +84,7 @@ def other_readings(site: Site, drain_points: frozenset[str]) -> tuple[Reading, .
 def _shared(readings: Iterator[Reading], total: float) -> list[Reading]:
     """Share one prior among the readings of a kind."""
     listed = list(readings)
+    # a room with seven readings is no likelier wrong than one with two
     return [replace(one, prior=total / len(listed)) for one in listed]
 
 
@@ -113,6 +114,7 @@ def room_size(site: Site, room: Room) -> tuple[float, float] | None:
     for angle in (room.x_toward_rad, room.x_toward_rad + np.pi / 2):
         direction = np.array([np.cos(angle), np.sin(angle)])
         lengths, _ = polyline.meet(origin, direction, outline[:-1], outline[1:])
+        # nan, where a wall is not met, is not ahead
         ahead = lengths[lengths > 0.0]
         if not ahead.size:
             return None
@@ -146,8 +148,10 @@ def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
                 if not (exchanged or far_x or far_y):
                     continue
                 signs = np.array([-1.0 if far_x else 1.0, -1.0 if far_y else 1.0])
+                # first x and y exchanged, then the axes turned about
                 linear = np.diag(signs) @ (np.eye(2)[::-1] if exchanged else np.eye(2))
                 start = extent * [far_x, far_y]
+                # a reading under which a point lies outside its room is none
                 if not _fits(rows, linear, start, extent):
                     continue
                 corner = _corner_words(room, start, extent)
@@ -168,6 +172,7 @@ def _fits(rows: list[Locate], linear: Array, start: Array, extent: Array) -> boo
     """Tell whether all rows then lie in the room."""
     places = np.array([(row.x_m, row.y_m) for row in rows]) @ linear.T + start
     inside = (places > -REACH_M) & (places < extent + REACH_M)
+    # an offset that was not taped lies anywhere
     return bool(np.all(inside | np.isnan(places)))
 
 
@@ -201,6 +206,7 @@ def _moved(row: Locate, linear: Array, start: Array) -> Locate:
     place = [float(s + f * v) for s, f, v in zip(start, factors, given, strict=True)]
     heading = row.heading_rad
     if heading is not None:
+        # a heading turns with the room's axes, mirrored ones too
         axis = linear @ np.array([np.cos(heading), np.sin(heading)])
         heading = float(np.arctan2(axis[1], axis[0]))
     return replace(row, x_m=place[0], y_m=place[1], heading_rad=heading)
@@ -223,10 +229,12 @@ def _house_readings(site: Site) -> Iterator[Reading]:
         ("front-rear", (1.0, -1.0), "front and rear of the house are exchanged in all rooms"),
     ):
         rooms = tuple(_seen(room, np.array(signs), low + high) for room in site.rooms)
+        # without a place in the house a room cannot be seen from its rear
         if None in rooms:
             return
         mirrored = signs[0] * signs[1] < 0
         moved = replace(site, rooms=tuple(room for room in rooms if room is not None))
+        # a mirrored room keeps its corner, but its y runs the other way
         if mirrored:
             rows = [row for row in site.locates if row.room != "lot"]
             moved = _with_rows(moved, rows, np.diag([1.0, -1.0]), np.zeros(2))
@@ -237,12 +245,14 @@ def _seen(room: Room, signs: Array, both: Array) -> Room | None:
     """Give a room's pose in the house seen from another side; None where it has none."""
     if room.origin_m is None or room.x_toward_rad is None:
         return None
+    # distances from the opposite walls
     origin = np.where(signs < 0, both - np.array(room.origin_m), np.array(room.origin_m))
     x, y = signs * (np.cos(room.x_toward_rad), np.sin(room.x_toward_rad))
     return replace(
         room,
         origin_m=(float(origin[0]), float(origin[1])),
         x_toward_rad=float(np.arctan2(y, x)),
+        # where its far corner lies is not needed, and would have to turn too
         size_m=None,
     )
 

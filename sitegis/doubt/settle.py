@@ -73,6 +73,8 @@ def settling_tape(
         [np.abs(lengths[:, i] - lengths[:, j]) for i, j in combinations(range(len(readings)), 2)],
         axis=1,
     )
+    # ascending: most apart from the stated one, most pairs, widest in whole
+    # centimeters, then the order of the marks
     scores = [
         (
             -int((from_stated[row] >= APART_M).sum()),
@@ -84,6 +86,7 @@ def settling_tape(
         for row in range(len(keys))
     ]
     best = min(scores)[-1]
+    # no tape in reach tells any reading from the stated one
     if not (from_stated[best] >= APART_M).any():
         return None
     mark, end = keys[best]

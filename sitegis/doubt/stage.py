@@ -83,8 +83,10 @@ def doubt_input(survey: Survey) -> Survey:
         *lot_readings(survey, stated.penetration),
         *earth_readings(survey, stated.penetration),
     ]
+    # what is hopeless would only be listed
     found = [one for one in found if one.log_evidence > -HOPELESS_NATS]
     logs = np.array(
+        # the stated reading has what the priors of all others leave
         [np.log1p(-sum(one.prior for one in found))]
         + [np.log(one.prior) + one.log_evidence for one in found]
     )
@@ -101,9 +103,11 @@ def doubt_input(survey: Survey) -> Survey:
     flagged = bool(asked)
     readings = tuple(replace(one, likely=one.id in asked) for one in readings)
     settle = _settle(survey, found, readings, stated.places) if flagged else None
+    # inputs nearly wrong enough to dig elsewhere are listed, though no one is asked
     nearly = _moving(survey, readings, stated.penetration, LISTED)
     unchecked = tuple(_unchecked(survey, found, readings, nearly, stated.places))
     weighed = {one.about for one in readings}
+    # those without weighed readings: theirs are in `elsewhere` already
     missed = 1.0 - float(
         np.prod([1.0 - o.posterior for o in unchecked if o.misses and o.about not in weighed])
     )
@@ -129,6 +133,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
     least = stated.log_evidence - HOPELESS_NATS
     held = [pair for pair in marked if pair[1].log_network > least]
     bent = [pair for pair in held if pair[1].motion is None]
+    # a full fit costs as much as a stage: for the readings only that promise most
     promise = np.array([one.rough + one.log_network for _, one in bent])
     fitted = {
         bent[i][0].id for i in ordered(promise, MATTERS_P, descending=True)[:MOST_FITS].tolist()
@@ -138,6 +143,7 @@ def _of_places(survey: Survey, stated: Outcome) -> list[Found]:
         if one.motion is None and reading.id not in fitted:
             continue
         outcome = follow_reading(one, placement, drain)
+        # the scale of what was written changes the density of it
         written = unit_term(drain, reading.scale)
         if outcome is not None and outcome.log_evidence + written > least:
             terms = evidence_against(stated.terms, outcome.terms)
@@ -165,6 +171,7 @@ def _of_depths(survey: Survey, penetration: Penetration) -> list[Found]:
     """
     placement = survey.placement
     stated = tuple(placement.index(name) for name in survey.drain.point_ids)
+    # orders of the marks that were followed already
     ways: dict[tuple[int, ...], Penetration] = {stated: penetration, (): penetration}
     found = []
     for one in depth_readings(survey):
@@ -206,13 +213,17 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
     other = find_penetration(survey.site, plan.ends)
     if other is None:
         return []
+    # how far each heading lies off the drain that the marks alone give
     off = _off_axis(marks.headings_rad, plan.best.vertices, plan.best.stations_m)
     right = (1.0 - HEADING_BLUNDER) * np.exp(-0.5 * (off / HEADING_SD_RAD) ** 2)
     right = right / (HEADING_SD_RAD * np.sqrt(2.0 * np.pi))
     stray = HEADING_BLUNDER / np.pi
+    # read wrong where that explains it better than a scatter of 10°
     wrong = headed & (right < stray)
     if not wrong.any():
         return []
+    # evidence without headings, times that of each heading right
+    # or astray, over that with all as read
     logs = log_sum(np.array([*plan.log_evidence_by_bends.values()]))
     logs += float(np.log(right[headed & ~wrong]).sum()) - float(wrong.sum()) * float(np.log(np.pi))
     logs -= log_sum(np.array([*drain.log_evidence_by_bends.values()]))
@@ -227,6 +238,7 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
 def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
     """Give the angles (n,) in [0, π/2] between headings and the drain's axis at their stations."""
     steps = np.diff(vertices, axis=0)
+    # stations of the bends, on the scale of the marks' stations
     passed = np.cumsum(np.hypot(*steps.T))[:-1] + float(np.min(stations))
     axis = np.arctan2(steps[:, 1], steps[:, 0])[np.searchsorted(passed, stations)]
     return np.asarray(np.abs((headings - axis + np.pi / 2) % np.pi - np.pi / 2))
@@ -239,6 +251,7 @@ def _reading(survey: Survey, one: Found, posterior: float, stated: Penetration) 
     ground = site.ground.elevation_m(np.stack([here, [stated.x_m, stated.y_m]]))
     main = leading_main(site, one.penetration, one.invert_m, one.main_rise_m)
     moved_m = float(np.hypot(here[0] - stated.x_m, here[1] - stated.y_m))
+    # ground there against ground here, and invert there against invert here
     deeper_m = float(ground[0] - ground[1]) - (one.invert_m - survey.exit.invert_m)
     return OtherReading(
         one.id,

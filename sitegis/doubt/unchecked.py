@@ -56,6 +56,7 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
         return
     step = drain.vertices[-1] - drain.vertices[-2]
     off = heading - float(np.arctan2(step[1], step[0]))
+    # a heading is an axis: into [0°, 90°]
     off_deg = abs(float(np.degrees((off + np.pi / 2) % np.pi - np.pi / 2)))
     bend_m = max((bend.station_m for bend in drain.bends), default=-np.inf)
     past = int(np.count_nonzero(drain.stations_m > bend_m + BEND_CLEAR_M))
@@ -124,6 +125,7 @@ def _on_earth(site: Site) -> Iterator[Unchecked]:
 def _ground(site: Site) -> Iterator[Unchecked]:
     """List the ground at the house but where two heights near it agree."""
     heights = site.ground.elevations_m[near_house(site)]
+    # two heights within a foot of each other check one another
     if len(heights) > 1 and round(float(np.ptp(heights)), 3) < ERROR_M and not site.ground.assumed:
         return
     foot = format_length(ERROR_M, site.units)

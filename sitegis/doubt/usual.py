@@ -44,6 +44,7 @@ def fitting_blunders(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
 
 def _blunders(site: Site) -> Iterator[tuple[str, Site]]:
     """Give the readings of the marks, then the footage in the other unit."""
+    # no drain was fitted: every point indoors may be one of its marks
     marks = frozenset(row.id for row in site.locates if row.room != "lot")
     for reading in other_readings(site, marks):
         yield reading.words, reading.site

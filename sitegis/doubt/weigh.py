@@ -153,6 +153,7 @@ def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
     Marked
         The marks of the reading.
     """
+    # the reading's own network, its rows as they would then have been written
     network = site_network(site)
     equations = compile_equations(network.observations, network.size)
     starts = starting_values(network, site.building.vertices.mean(axis=0))[:MOST_STARTS]
@@ -163,6 +164,7 @@ def mark_reading(site: Site, placement: Placement, drain: Drain) -> Marked:
     columns = {point.id: network.nodes[point.id] for point in placement.points}
     places = {name: solution.x[column : column + 2] for name, column in columns.items()}
     headings = {name: heading_in_lot(site, network, solution.x, name) for name in places}
+    # do the marks keep their shape: then the drain moves with them, unfitted
     before = np.array([_xy(placement, name) for name in drain.point_ids])
     after = np.array([places[name] for name in drain.point_ids])
     linear, offset, misfit = isometry(before, after)
@@ -222,7 +224,9 @@ def _rough(points: Array, headings: list[float | None]) -> float:
         for i, angle in zip(order[1:], angles, strict=True)
         if (heading := headings[i]) is not None
     ]
+    # bounded: one wild heading must not outweigh the way through all marks
     astray = float(np.minimum(0.5 * (np.array(off) / HEADING_SD_RAD) ** 2, 3.0).sum())
+    # in meters of length, of which an eighth of a turn counts two: judgment, no source
     return -float(np.hypot(*steps.T).sum()) - 2.0 * turns / (np.pi / 4) - astray
 
 
@@ -312,6 +316,7 @@ def _network_term(adjustment: Adjustment) -> float:
     # not located
     strained = adjustment.chi_square_before
     freedom = max(adjustment.degrees_of_freedom, 0)
+    # in units of chi-square: twice the nats
     cleaned = adjustment.chi_square + 2.0 * BLUNDER_NATS * removed
     one_more = 2.0 * BLUNDER_NATS * (removed + 1) + freedom
     return -0.5 * min(strained, cleaned, one_more)
@@ -340,11 +345,13 @@ def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
     means = np.stack([end.mean for end in ends])
     walls, lengths = first_walls(means[:, :2], means[:, 2], building)
     normals = outward_normals(building)
+    # angle off square, for each end at the wall that it meets
     slant = wrap_radians(means[:, 2] - np.arctan2(normals[walls, 1], normals[walls, 0]))
     spread = np.array([end.covariance[2, 2] for end in ends]) + SQUARE_SD_RAD**2
     square = SQUARE_FLOOR + (1.0 - SQUARE_FLOOR) * np.exp(-0.5 * slant**2 / spread)
     facing = _facing(site)
     practice = square * _short(lengths) * np.array([facing[building.sides[w]] for w in walls])
+    # out of a wall, not along it or back in
     practice = np.where((walls >= 0) & (np.cos(slant) > 0.1), practice, 0.0) * weights
     if not practice.sum() > 0.0:
         return None
@@ -435,8 +442,10 @@ def _seen_outdoors(site: Site, penetration: Penetration) -> float:
             away = np.array([row.x_m, row.y_m]) - here
             along = float(away @ ahead)
             across = abs(float(ahead[0] * away[1] - ahead[1] * away[0]))
+            # behind the wall it is off by all of its distance
             off = across if along > 0 else float(np.hypot(*away))
             sd = OUTDOOR_SD_M + OUTDOOR_SPREAD * max(along, 0.0)
+            # bounded, for another pipe may have been found
             total -= min(0.5 * (off / sd) ** 2, OUTDOOR_WORST) + np.log(sd)
     return total
 
@@ -463,6 +472,7 @@ def unit_term(drain: Drain, scale: float) -> float:
     marks = len(drain.point_ids)
     if scale == 1.0 or marks < 2:
         return 0.0
+    # mean spacing of the marks
     apart_m = float(np.ptp(drain.stations_m)) / (marks - 1)
     if apart_m <= 0.0:
         return 0.0
@@ -505,6 +515,7 @@ def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | N
     for main in site.mains:
         distance, station, _ = polyline.line_locate_point(main.line, here)
         foot = polyline.line_interpolate_point(main.line, float(station))
+        # ahead: within about 70° of the drain's direction
         is_behind = not at_least((foot - here) @ ahead, 0.3 * distance, MATTERS_M)
         found.append((is_behind, round(float(distance), 3), main))
     if not found:
@@ -518,6 +529,7 @@ def _footage_term(site: Site, drain: Drain, penetration: Penetration, item: Cabl
     known, nearest = _last_footage(site, drain), nearest_main(site, penetration)
     if known is None or nearest is None:
         return 0.0
+    # from the last known footage to the drain's end and on to the wall
     past_m = drain.length_m - known[0] + penetration.unseen_m
     slack = item.footage_m - known[1] - past_m - nearest[1]
     if slack < 0.0:
@@ -533,6 +545,7 @@ def _turn_term(
     if known is None:
         return 0.0
     hand = 1.0 if item.saw == "turn-left" else -1.0
+    # where the camera saw the turn, on the drain's own stations
     station = known[0] + item.footage_m - known[1]
     if station <= drain.length_m:
         near = [bend for bend in drain.bends if abs(bend.station_m - station) < TURN_NEAR_M]
@@ -540,6 +553,7 @@ def _turn_term(
             return 0.0
         seen = np.sign(near[0].angle_deg) * (-1.0 if mirrored else 1.0)
         return float(np.log(TURN_RIGHT if seen == hand else 1.0 - TURN_RIGHT))
+    # past the drain's end: a quarter turn to the side that the camera showed
     after = lot_direction(penetration.angle_rad + hand * np.pi / 2.0)
     return float(np.log(TURN_RIGHT if _leads(site, after) else 1.0 - TURN_RIGHT))
 
