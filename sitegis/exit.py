@@ -146,7 +146,7 @@ def _component(poses: Poses, row: int, drain: Drain, building: Building) -> Exit
 
 
 def _second_moment(poses: Poses) -> Array:
-    """Give the second moment (3, 3) about the first pose over all through the same wall."""
+    """Return the second moment (3, 3) about the first pose over all through the same wall."""
     same = poses.kinds == poses.kinds[0]
     share = poses.weights[same] / poses.weights[same].sum()
     away = poses.means[same] - poses.means[0]
@@ -156,7 +156,7 @@ def _second_moment(poses: Poses) -> Array:
 
 
 def _moments(profile: tuple[ProfileComponent, ...]) -> tuple[Array, Array]:
-    """Give mean and variance (2,) each of invert and slope over a mixture."""
+    """Return mean and variance (2,) each of invert and slope over a mixture."""
     return mixture_moments(
         np.array([part.weight for part in profile]),
         np.stack([part.mean for part in profile]),
@@ -299,7 +299,7 @@ def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -
 
 
 def _ground_at(site: Site, place: Array) -> tuple[float, float]:
-    """Give outdoor ground and its sd at a place: the spots' sds weighted as their elevations."""
+    """Return outdoor ground and its sd at a place: the spots' sds weighted as their elevations."""
     # as the elevation itself is interpolated; 1e-6 m² keeps a place right on a spot finite
     weight = 1.0 / (np.sum((site.ground.spots - place) ** 2, axis=1) + 1e-6)
     share = weight / weight.sum()
@@ -388,7 +388,7 @@ def exit_turns(exit: Exit) -> dict[str, tuple[float, Array]]:
 
 
 def straight_sd_rad(exit: Exit) -> float:
-    """Give the standard deviation of the direction among what goes straight on."""
+    """Return the standard deviation of the direction among what goes straight on."""
     parts = [part for part in exit.mixture if part.wall_index == exit.wall_index]
     turns = wrap_radians(np.array([part.angle_rad - exit.angle_rad for part in parts]))
     near = np.abs(turns) < SAME_DIRECTION_RAD
@@ -423,7 +423,7 @@ def _bend_notice(exit: Exit) -> tuple[Notice, ...]:
 
 
 def invert_abreast(main: Main, exit: Exit) -> float:
-    """Give a main's invert at its point nearest to the exit.
+    """Return a main's invert at its point nearest to the exit.
 
     Parameters
     ----------

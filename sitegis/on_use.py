@@ -8,7 +8,7 @@ from typing import Any
 
 
 def imported_on_use(package: str, modules: Mapping[str, str]) -> Callable[[str], Any]:
-    """Give a package's ``__getattr__`` (PEP 562) for functions by name and module.
+    """Return a package's ``__getattr__`` (PEP 562) for functions by name and module.
 
     The function raises ``AttributeError`` for any other name, as an import does.
 

@@ -38,7 +38,7 @@ class WhatIf:
 
 
 def _nobody(_: str) -> None:
-    """Tell nobody what is being done."""
+    """Report to nobody what is being done."""
 
 
 def compute(

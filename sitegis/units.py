@@ -303,7 +303,7 @@ _CARDINAL_AZIMUTH = {"n": 0.0, "e": 90.0, "s": 180.0, "w": 270.0}
 
 
 def is_magnetic(text: str) -> bool:
-    """Tell whether a bearing is marked as magnetic (``mag N 45 E``, ``N 45 E (mag)``).
+    """Return whether a bearing is marked as magnetic (``mag N 45 E``, ``N 45 E (mag)``).
 
     >>> is_magnetic("mag N 45 E"), is_magnetic("N 45 E")
     (True, False)
@@ -412,7 +412,7 @@ def format_bearing(azimuth_deg: float) -> str:
 
 
 def is_imperial(unit: LengthUnit) -> bool:
-    """Tell whether a site's unit is feet or inches."""
+    """Return whether a site's unit is feet or inches."""
     return unit in ("ft", "in")
 
 

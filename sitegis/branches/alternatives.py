@@ -85,7 +85,7 @@ class Bent:
 
     @property
     def angles(self) -> Array:
-        """Which alternative the water goes there (m,)."""
+        """Angles (m,) of flow there, rad."""
         return np.asarray(self.alternatives.angles[self.of])
 
 
@@ -171,7 +171,7 @@ def with_second_bends(alternatives: Alternatives, farthest: Array) -> Bent:
 
 
 def _bent(alternatives: Alternatives, chosen: Indices, length: Array, slot: int) -> Bent:
-    """Give the chosen alternatives every bend in every cell of their length (m,) upstream."""
+    """Return the chosen alternatives every bend in every cell of their length (m,) upstream."""
     kinds = SIGNED_RAD.size
     rows = np.repeat(chosen, BEND_CELLS * kinds)
     share = np.tile(np.repeat((np.arange(BEND_CELLS) + 0.5) / BEND_CELLS, kinds), chosen.size)
@@ -320,7 +320,7 @@ def first_choice(listed: Alternatives | Bent, logs: Array, marks: Marks, own: in
 
 
 def first_logs(alternatives: Alternatives | Bent, marks: Marks, own: int) -> Array:
-    """Give how well alternatives (m,) fit the first 1 to ``own`` marks, (m, own): a first choice.
+    """Return how well alternatives (m,) fit the first 1 to ``own`` marks, (m, own): a first choice.
 
     By the marks' offsets and order with wide allowance; alternatives that lie more than
     ``FIRST_WITHIN`` behind for every number of marks may be given too high, but never as near as

@@ -25,7 +25,7 @@ DRAWS = 4096
 
 
 def wye_station(one: Followed, joint: Joint) -> float:
-    """Give the mean station of a run's wye on its own pipe; inf where it lies wholly in another.
+    """Return the mean station of a run's wye on its own pipe; inf where it lies wholly in another.
 
     Stations count from the run's first point.
 
@@ -56,7 +56,7 @@ def fit_branch(
     probability: float,
     slopes: SlopePrior,
 ) -> Branch:
-    """Give a run's own pipe down to its wye on the pipe it joins.
+    """Return a run's own pipe down to its wye on the pipe it joins.
 
     ``splits`` are the alternatives to part its points before and past the wye, each with its
     probability, the most probable first. The wye's place, invert and their covariance, and the
@@ -168,7 +168,7 @@ def _mixture(splits: list[tuple[float, Joint]]) -> _Mixture:
 
 
 def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -> Array:
-    """Give the spread (k,) of all alternatives across the pipe about the vertices drawn."""
+    """Return the spread (k,) of all alternatives across the pipe about the vertices drawn."""
     placed = offsets_from(mixture.alternatives, vertices)
     rows = placed.across_rows
     off = placed.across + np.einsum("mnq,mq->mn", rows, mixture.shift)
@@ -179,7 +179,7 @@ def _across_sds(site: Site, one: Followed, mixture: _Mixture, vertices: Array) -
 
 
 def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture) -> Wye:
-    """Give place, invert and fitting of a wye over the whole mixture of alternatives."""
+    """Return place, invert and fitting of a wye over the whole mixture of alternatives."""
     alternatives, weights = mixture.alternatives, mixture.weights
     count = pipe.covariance.shape[0]
     # rows that take x, y and station from the unknowns
@@ -225,7 +225,7 @@ def _wye(site: Site, one: Followed, pipe: Pipe, joint: Joint, mixture: _Mixture)
 
 
 def _footage(one: Followed, joint: Joint) -> float | None:
-    """Give the wye's mean footage on its run's counter, None without footage before it."""
+    """Return the wye's mean footage on its run's counter, None without footage before it."""
     counts = one.reading.marks.counts_m[: joint.own]
     known = np.isfinite(counts)
     if joint.weighed is None or not known.any():
@@ -236,7 +236,7 @@ def _footage(one: Followed, joint: Joint) -> float | None:
 
 
 def _shared(site: Site, one: Followed) -> Array:
-    """Give what moves all runs alike (2, 2): the building's place, and the session's shift."""
+    """Return what moves all runs alike (2, 2): the building's place, and the session's shift."""
     found = bool(one.reading.marks.received.any())
     square = site.building.position_sd_m**2
     square += site.noise.session_horizontal_m**2 if found else 0.0
@@ -244,7 +244,7 @@ def _shared(site: Site, one: Followed) -> Array:
 
 
 def _radius_95(seed: int, weights: Array, means: Array, covariances: Array, center: Array) -> float:
-    """Give the radius about a place that holds 95 % of a mixture, by draws from it."""
+    """Return the radius about a place that holds 95 % of a mixture, by draws from it."""
     generator = np.random.default_rng(seed)
     edges = np.cumsum(share_out(weights))
     chosen = np.searchsorted(edges, generator.random(DRAWS), side="right")
@@ -283,7 +283,7 @@ def _profile(
 
 
 def fit_apart(one: Followed, probability: float, slopes: SlopePrior) -> Branch:
-    """Give a run that joins none: a drain of its own, from its first to its last point.
+    """Return a run that joins none: a drain of its own, from its first to its last point.
 
     Parameters
     ----------
@@ -333,14 +333,14 @@ def fit_apart(one: Followed, probability: float, slopes: SlopePrior) -> Branch:
 
 
 def _across_variance(pipe: Pipe, xy: Array) -> float:
-    """Give the variance of a pipe across itself at a place on it."""
+    """Return the variance of a pipe across itself at a place on it."""
     _, _, segment = pipe.project(xy[None])
     shift, _ = pipe.shift_rows(xy[None], segment)
     return max(float(shift[0] @ pipe.covariance @ shift[0]), 0.0)
 
 
 def _within(one: Followed, joined: str, probability: float, pipe: Pipe) -> Branch:
-    """Give a run that lies wholly in another one's pipe: no pipe of its own."""
+    """Return a run that lies wholly in another one's pipe: no pipe of its own."""
     reading = one.reading
     mean, covariance = mixture_moments(pipe.profile)
     slope_sd = float(np.sqrt(covariance[1, 1]))

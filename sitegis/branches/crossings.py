@@ -26,7 +26,7 @@ def find_crossings(
     branches: Sequence[Branch],
     trunk: str,
 ) -> tuple[Crossing, ...]:
-    """Give the places where runs of opposed systems meet in plan, and how sure it is they join.
+    """Return the places where runs of opposed systems meet in plan, and how sure it is they join.
 
     The place is the wye where one is thought to join the other, else where the pipes as drawn
     cross or come nearest; ``sd_m`` its spread there.
@@ -76,7 +76,7 @@ def _meeting(
     drawn: dict[str, tuple[Array, float]],
     wyes: dict[str, Branch],
 ) -> Crossing | None:
-    """Give where two runs meet, None where they neither cross as drawn nor probably join."""
+    """Return where two runs meet, None where they neither cross as drawn nor probably join."""
     for one, other in ((first, second), (second, first)):
         branch = wyes.get(one)
         if branch is not None and branch.joins == other and branch.wye is not None:

@@ -215,7 +215,7 @@ def _weigh_split(
 
 
 def _wye_alternatives(reading: Reading, pipe: Pipe) -> Alternatives:
-    """List the places and fittings of a wye: no alternative bends yet."""
+    """List the places and fittings of a wye, none with a bend yet."""
     length = float(pipe.stations_m[-1])
     cells = int(np.ceil(length / CELL_M))
     size = length / cells
@@ -261,7 +261,7 @@ def _wye_alternatives(reading: Reading, pipe: Pipe) -> Alternatives:
 
 
 def _fittings() -> tuple[Array, Array, Array, Indices]:
-    """Give turns of the flow (rad), shares, sds and labels.
+    """Return turns of the flow (rad), shares, sds and labels.
 
     A turn is positive to the left, where the branch comes from the left too. A wye or tee is
     known to the 2° of made fittings; a free angle is spread over its step.
@@ -286,7 +286,7 @@ def _fittings() -> tuple[Array, Array, Array, Indices]:
 
 
 def apart(reading: Reading, slopes: SlopePrior) -> float:
-    """Give ln Z of a run as a drain of its own: anywhere, in any direction, with a bend or none.
+    """Return ln Z of a run as a drain of its own: anywhere, in any direction, with a bend or none.
 
     Parameters
     ----------
@@ -341,7 +341,7 @@ def apart(reading: Reading, slopes: SlopePrior) -> float:
 
 
 def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment: Indices) -> float:
-    """Give ln Z of a run wholly in a pipe: all its points across it and its footage along it."""
+    """Return ln Z of a run wholly in a pipe: all its points across it and its footage along it."""
     n, marks = len(across), reading.marks
     # a push that goes back and forth is not one along a pipe
     if not _rising(ahead):
@@ -373,14 +373,14 @@ def _on_pipe(reading: Reading, pipe: Pipe, across: Array, ahead: Array, segment:
 
 
 def _rising(ahead: Array) -> bool:
-    """Tell whether stations grow with the flow but for the scatter of marks."""
+    """Return whether stations grow with the flow but for the scatter of marks."""
     return bool(np.all(at_least(np.diff(ahead), -0.5, MATTERS_M)))
 
 
 def _tied_inverts(
     reading: Reading, pipe: Pipe, slopes: SlopePrior, weighed: Weighed, own: int
 ) -> Array:
-    """Give the log density (m,) of a run's inverts, before the wye and past it together.
+    """Return the log density (m,) of a run's inverts, before the wye and past it together.
 
     Those before it are continuous at it, those past it are of the pipe joined, whose own error
     moves all of them alike.
@@ -409,7 +409,7 @@ def _tied_inverts(
 def _log_inverts(
     read: Array, sds: Array, upstream: Array, mean: Array, variance: Array, slopes: SlopePrior
 ) -> Array:
-    """Give ln Σ weight · N(read) (m,) over the slopes: invert at the end + slope · upstream.
+    """Return ln Σ weight · N(read) (m,) over the slopes: invert at the end + slope · upstream.
 
     ``mean`` (m, n) of the end's invert with ``variance`` (m, n, n), as each reading takes it.
     """
@@ -433,7 +433,7 @@ def _log_inverts(
 
 
 def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array) -> float:
-    """Give the log density of the inverts of a run wholly in a pipe."""
+    """Return the log density of the inverts of a run wholly in a pipe."""
     known = np.flatnonzero(np.isfinite(reading.inverts_m))
     mean, variance = pipe.inverts(ahead[None, known])
     # no branch of its own: a slope of 0 over a length of 0
@@ -450,10 +450,10 @@ def _pipe_inverts(reading: Reading, pipe: Pipe, ahead: Array) -> float:
 
 
 def total_evidence(found: list[Joint]) -> float:
-    """Give ln Z of a run on a pipe over all splits."""
+    """Return ln Z of a run on a pipe over all splits."""
     return log_sum(np.array([one.log_evidence for one in found])) if found else -np.inf
 
 
 def likeliest(found: list[Joint]) -> Joint:
-    """Give the split with the most evidence; of equal ones that with fewer own points."""
+    """Return the split with the most evidence; of equal ones that with fewer own points."""
     return found[largest([one.log_evidence for one in found], LOG)]

@@ -36,7 +36,7 @@ class Pipe:
     profile: tuple[ProfileComponent, ...]
 
     def at(self, stations: Array) -> tuple[Array, Indices]:
-        """Give the places (m, 2) at stations (m,), and the straight each lies on."""
+        """Return the places (m, 2) at stations (m,), and the straight each lies on."""
         segment = np.clip(
             np.searchsorted(self.stations_m, stations, side="right") - 1, 0, self.angles.size - 1
         )
@@ -44,7 +44,7 @@ class Pipe:
         return self.corners[segment] + ahead[:, None] * lot_direction(self.angles[segment]), segment
 
     def project(self, xy: Array) -> tuple[Array, Array, Indices]:
-        """Give stations, offsets (left positive) and straights (n,) of points (n, 2).
+        """Return stations, offsets (left positive) and straights (n,) of points (n, 2).
 
         The first and the last straight go on past their ends, so that a point upstream of the
         pipe has a station below 0.
@@ -65,7 +65,7 @@ class Pipe:
         return self.stations_m[segment] + np.clip(along_it, least, most), side, segment
 
     def shift_rows(self, places: Array, segment: Indices) -> tuple[Array, Array]:
-        """Give how the pipe's sideways shift and turn at places (m, 2) follow from parameters.
+        """Return how the pipe's sideways shift and turn at places (m, 2) follow from parameters.
 
         Both (m, 2k + 2). A point x of straight g moves left by δc_g + (u_g · x) Σ δθ.
 
@@ -94,7 +94,7 @@ class Pipe:
         return shift, turn
 
     def inverts(self, stations: Array) -> tuple[Array, Array]:
-        """Give mean (..., n) and covariance (..., n, n) of the inverts at stations (..., n).
+        """Return mean (..., n) and covariance (..., n, n) of the inverts at stations (..., n).
 
         Over the whole profile, brought to its moments.
         """
@@ -131,7 +131,7 @@ def pipe_of(chain: Chain, ahead_m: float, profile: tuple[ProfileComponent, ...])
 
 
 def relative(marks: Marks, position_sd_m: float) -> Marks:
-    """Give marks in the frame that moves with the building and with the session's shift.
+    """Return marks in the frame that moves with the building and with the session's shift.
 
     What moves all runs alike says nothing of how they lie to each other: the building's place is
     taken out, and the session's shift moved from what the receiver found to what was taped.

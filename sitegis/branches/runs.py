@@ -49,7 +49,7 @@ class Followed:
 
 
 def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
-    """Give the indices of a run's points indoors: its access, and what it found or that names it.
+    """Return the indices of a run's points indoors: its access, and what it found or that names it.
 
     Several rows may be one point; with a single run a blank cell means that run.
 
@@ -80,7 +80,7 @@ def points_of(site: Site, placement: Placement, run: Run) -> list[int]:
 def part_of(
     placement: Placement, indices: Sequence[int], points: Sequence[PlacedPoint]
 ) -> Placement:
-    """Give a placement of some of the points, written anew, with their covariance.
+    """Return a placement of some of the points, written anew, with their covariance.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def part_of(
 
 
 def counted(point: PlacedPoint, run: Run) -> PlacedPoint:
-    """Give a point as its run counts: 0 at the access, less upstream on a push inwards.
+    """Return a point as its run counts: 0 at the access, less upstream on a push inwards.
 
     Parameters
     ----------

@@ -55,21 +55,21 @@ def fit_drains(survey: Survey) -> Survey:
 def _fit_tree(
     survey: Survey, placement: Placement, followed: list[Followed], slopes: SlopePrior
 ) -> Survey:
-    """Weigh all alternatives the runs can join, and fit the most probable one."""
+    """Weigh all the trees in which the runs can join, and fit the most probable one."""
     site = survey.site
     runs = [one.run for one in followed]
 
     @cache
     def found(i: int, j: int) -> tuple[tuple[Joint, ...], ...]:
-        """Weigh run i on every alternative that run j may bend."""
+        """Weigh run i on every pipe that run j may have."""
         return tuple(
             tuple(joints(followed[i].reading, pipe, slopes)) for _, pipe in followed[j].pipes
         )
 
     def onto(i: int, j: int, k: int | None) -> float:
-        """Give ln Z of run i on the own pipe of run j, upstream of where j joins k.
+        """Return ln Z of run i on the own pipe of run j, upstream of where j joins k.
 
-        Over all the alternatives that j may bend: which it does is not known before i is held
+        Over all the ways in which j may bend: which one it is is not known before i is held
         against it.
         """
         logs = [_NEVER]
@@ -175,7 +175,7 @@ def _likely_splits(found: Sequence[Joint]) -> list[tuple[float, Joint]]:
 
 
 def _log_share_before(weighed: list[Joint], most_m: float) -> float:
-    """Give the log of the probability that the wye lies upstream of a station."""
+    """Return the log of the probability that the wye lies upstream of a station."""
     logs = np.array([one.log_evidence for one in weighed])
     shares = np.exp(logs - logs.max())
     before = np.array(

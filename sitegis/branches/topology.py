@@ -1,4 +1,4 @@
-"""All alternatives runs can join: rooted forests, weighed one by one."""
+"""All the trees in which runs can join: rooted forests, weighed one by one."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def forests(number: int) -> Iterator[Forest]:
 
 
 def _ends(joins: Forest, start: int) -> bool:
-    """Tell whether following the joints from a run comes to an end."""
+    """Return whether following the joints from a run comes to an end."""
     at: int | None = start
     for _ in range(len(joins)):
         if at is None:
@@ -52,7 +52,7 @@ def _ends(joins: Forest, start: int) -> bool:
 
 
 def opposed(one: System, other: System) -> bool:
-    """Tell whether two systems must be kept apart.
+    """Return whether two systems must be kept apart.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def opposed(one: System, other: System) -> bool:
 
 
 def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
-    """Give the log prior of a forest, up to what all share.
+    """Return the log prior of a forest, up to what all share.
 
     A run joins the building drain more often than a branch. A joint noted by the crew
     (``joins.run``) is right with 90 %.
@@ -114,7 +114,7 @@ def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
 def weigh_forests(
     runs: Sequence[Run], alone: Array, onto: Callable[[int, int, int | None], float]
 ) -> tuple[list[Forest], Array]:
-    """Give all forests, most probable first, with their probabilities.
+    """Return all forests, most probable first, with their probabilities.
 
     ``alone`` (n,): ln Z of each run as a drain of its own; ``onto(i, j, k)``: ln Z of run i on the
     own pipe of run j that itself joins run k (None: none). Of equal ones the earlier in the list.
@@ -197,7 +197,7 @@ def named(runs: Sequence[Run], listed: Sequence[Forest], weights: Array) -> tupl
 
 
 def probability_of(listed: Sequence[Forest], weights: Array, run: int, joined: int | None) -> float:
-    """Give the probability that a run joins just that other one, whatever the others do.
+    """Return the probability that a run joins just that other one, whatever the others do.
 
     Parameters
     ----------

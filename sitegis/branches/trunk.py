@@ -83,14 +83,14 @@ def _downstream(joins: Forest, start: int) -> list[int]:
 
 
 def _station_of(joint: Joint) -> float:
-    """Give the mean station of a wye on the pipe joined, 0 where the run lies wholly in it."""
+    """Return the mean station of a wye on the pipe joined, 0 where the run lies wholly in it."""
     if joint.weighed is None:
         return 0.0
     return float(joint.weights.sum(axis=1) @ joint.weighed.alternatives.stations)
 
 
 def _mean(values: np.ndarray) -> float:
-    """Give the mean of what is known, NaN where nothing is."""
+    """Return the mean of what is known, NaN where nothing is."""
     known = values[np.isfinite(values)]
     return float(known.mean()) if known.size else float("nan")
 
@@ -100,7 +100,7 @@ def _or_none(count: float) -> float | None:
 
 
 def trunk_placement(site: Site, placement: Placement, members: list[Member], run: Run) -> Placement:
-    """Give the placement of the trunk's points, and of what lies beside it and is no other run's.
+    """Return the placement of the trunk's points, and of what lies beside it and is no other run's.
 
     An access stands as a cleanout, its counter at 0.
 
@@ -137,7 +137,7 @@ def trunk_placement(site: Site, placement: Placement, members: list[Member], run
 
 
 def _member(point: PlacedPoint, count_m: float | None, run: Run) -> PlacedPoint:
-    """Give a point with its footage on the trunk's counter."""
+    """Return a point with its footage on the trunk's counter."""
     if point.id == run.access and point.footage_m is None:
         return replace(point, kind="cleanout")
     kind = "stack" if point.kind == "cleanout" and count_m is None else point.kind

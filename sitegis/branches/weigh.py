@@ -129,7 +129,7 @@ def weigh(
 
 
 def _times_unknowns(rows: Array, unknowns: Array) -> Array:
-    """Give rows (m, r, q) times the covariance of each alternative's unknowns (m, q, q)."""
+    """Return rows (m, r, q) times the covariance of each alternative's unknowns (m, q, q)."""
     own = np.diagonal(unknowns, axis1=1, axis2=2)
     shared = np.where(np.eye(own.shape[1], dtype=bool), 0.0, unknowns[0])
     return np.asarray(
@@ -139,13 +139,13 @@ def _times_unknowns(rows: Array, unknowns: Array) -> Array:
 
 
 def _carried(rows: Array, covariance: Array) -> Array:
-    """Give rows (m, r, p) times a covariance (p, p) times these rows, (m, r, r)."""
+    """Return rows (m, r, p) times a covariance (p, p) times these rows, (m, r, r)."""
     once = (rows.reshape(-1, len(covariance)) @ covariance).reshape(rows.shape)
     return np.asarray(once @ rows.transpose(0, 2, 1))
 
 
 def _in_order(before: Array, past: Array) -> Array:
-    """Give the log (m,) of how well marks lie in the order of the push, but for their scatter.
+    """Return the log (m,) of how well marks lie in the order of the push, but for their scatter.
 
     ``before`` (m, own) upstream of the end, ``past`` (m, k) past it. What is found later in a push
     does not lie upstream of what was found before it: a cable only goes on.
@@ -159,7 +159,7 @@ def _in_order(before: Array, past: Array) -> Array:
 def _readings(
     alternatives: Alternatives, placed: MarkOffsets, marks: Marks, own: int, beyond: Beyond
 ) -> tuple[Array, Array, Array, Array]:
-    """Give the residuals (m, r), their derivatives by unknowns and marks, and the own covariance.
+    """Return the residuals (m, r), their derivatives by unknowns and marks, and the own covariance.
 
     Rows: offsets of all marks, then contrasts of the footage. ``by_marks`` (m, r, 2n).
     """
@@ -216,7 +216,7 @@ def _readings(
 
 
 def _contrasts(m: int) -> Array:
-    """Give an orthonormal basis (m − 1, m) of the differences of m values (Helmert's)."""
+    """Return an orthonormal basis (m − 1, m) of the differences of m values (Helmert's)."""
     rows = np.zeros((max(m - 1, 0), m))
     for i in range(1, m):
         # Helmert's contrasts: each against the mean of those before it
@@ -226,7 +226,7 @@ def _contrasts(m: int) -> Array:
 
 
 def _received(marks: Marks) -> Array:
-    """Give the part (2n, 2n) of the marks' covariance that grows with the receiver's noise."""
+    """Return the part (2n, 2n) of the marks' covariance that grows with the receiver's noise."""
     n = len(marks.xy)
     own = np.zeros((n, 2, n, 2))
     own[np.arange(n), :, np.arange(n), :] = marks.independent * marks.received[:, None, None]
@@ -244,7 +244,7 @@ class _Density:
 
 
 def _log_density(raw: Array, total: Array, degrees_of_freedom: float) -> _Density:
-    """Give the log densities of residuals (..., r), covariances (..., r, r), heavy in the tails."""
+    """Return log densities of residuals (..., r), covariances (..., r, r), heavy in the tails."""
     root = np.asarray(np.linalg.cholesky(total), float)
     white = np.empty(raw.shape)
     for i in range(raw.shape[-1]):  # forward substitution, all alternatives at once

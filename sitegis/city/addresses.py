@@ -123,7 +123,7 @@ def _plain_word(place: int, word: str) -> str:
 
 
 def agreement(address: str, street: str) -> float:
-    """Give how well an address fits a street: 1, 0.3 where type or direction differ, or 0.
+    """Return how well an address fits a street: 1, 0.3 where type or direction differ, or 0.
 
     Parameters
     ----------
@@ -146,5 +146,5 @@ def agreement(address: str, street: str) -> float:
 
 
 def likelihood(fit: float) -> float:
-    """Give how likely such an address is if the lot fronts the street; a slip has 4 %."""
+    """Return how likely such an address is if the lot fronts the street; a slip has 4 %."""
     return ADDRESS_BLUNDER + (1.0 - ADDRESS_BLUNDER) * fit

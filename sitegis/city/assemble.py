@@ -180,7 +180,7 @@ def assemble(
 def _layers(
     city: City, files: list[Path], before: Columns, tally: Tally, made: Made
 ) -> Iterator[tuple[str, Columns]]:
-    """Give layer after layer, each in pieces of some thousand lots; shapes may be WKB.
+    """Yield layer after layer, each in pieces of some thousand lots; shapes may be WKB.
 
     ``tally`` has added all up once the first piece is given.
     """
@@ -210,7 +210,7 @@ def _with(failures: Columns, before: Columns, low: str | None, high: str | None)
 
 
 def _frames(layers: Iterator[tuple[str, Columns]], city: City) -> Iterator[tuple[str, Any]]:
-    """Give layer after layer whole, as a GeoDataFrame."""
+    """Yield layer after layer whole, as a GeoDataFrame."""
     pieces: dict[str, list[Columns]] = {}
     for name, columns in layers:
         pieces.setdefault(name, []).append(columns)
@@ -230,7 +230,7 @@ def _clear_killed(out: Path) -> None:
 
 @contextlib.contextmanager
 def _staged(out: Path) -> Iterator[Path]:
-    """Give a name beside the output; what is there in the end is renamed into its place."""
+    """Make a name beside the output; what is there in the end is renamed into its place."""
     _clear_killed(out)
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
     try:
@@ -288,7 +288,7 @@ def _notes(rows: list[Note]) -> Columns:
 
 
 def _digest(path: Path) -> str:
-    """Give a file's SHA-256."""
+    """Return a file's SHA-256."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -330,7 +330,7 @@ def _frame(columns: Columns, city: City) -> Any:
 
 
 def in_unit(shapes: Shapes, meters_per_unit: float) -> Shapes:
-    """Give shapes in meters (or their WKB) as WKB in another unit.
+    """Return shapes in meters (or their WKB) as WKB in another unit.
 
     Parameters
     ----------

@@ -65,7 +65,7 @@ class Cutter:
         return [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
 
     def block(self, chunk: Whole) -> Block:
-        """Give the layers within reach of a chunk of lots, places (n,) among the parcels."""
+        """Return the layers within reach of a chunk of lots, places (n,) among the parcels."""
         whole = self.city.block
         low_x, low_y, high_x, high_y = shapely.total_bounds(whole.parcels.shapes[chunk])
         box = shapely.box(low_x - AROUND_M, low_y - AROUND_M, high_x + AROUND_M, high_y + AROUND_M)
@@ -149,7 +149,7 @@ def work_or_split(block: Block) -> Tables:
 
 
 def _broken(block: Block, lot: int, reason: str) -> Tables:
-    """Give the tables of a lot that cannot be worked out: all empty but the failures."""
+    """Return the tables of a lot that cannot be worked out: all empty but the failures."""
     nothing = replace(block, own=np.zeros_like(block.own))
     tables = work_chunk(nothing)
     tables["failures"] = table(

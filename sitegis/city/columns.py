@@ -30,7 +30,7 @@ class Placer:
     meters_per_attribute: float
 
     def shapes(self, frame: Any) -> Shapes:
-        """Give a frame's geometries (n,), flat, in meters of the city's CRS; None where missing."""
+        """Return a frame's geometries (n,), flat, meters of the city's CRS; None where missing."""
         flat = shapely.force_2d(frame.geometry.to_numpy())
         if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
             transformer = operation_of(frame, self.crs).transformer
@@ -42,12 +42,12 @@ class Placer:
         return np.asarray(flat, object)
 
     def unit_m(self, written: str | None) -> float:
-        """Give the unit of a layer's elevations in meters: its own, or the city's."""
+        """Return the unit of a layer's elevations in meters: its own, or the city's."""
         return self.meters_per_attribute if written is None else METERS[written]
 
 
 def words(frame: Any, column: str | None) -> Words:
-    """Give a column as text (n,); whole numbers lose their ``.0``, nothing becomes "".
+    """Return a column as text (n,); whole numbers lose their ``.0``, nothing becomes "".
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def words(frame: Any, column: str | None) -> Words:
 
 
 def numbers(frame: Any, column: str | None) -> Array:
-    """Give a column as numbers (n,), nan where there is none.
+    """Return a column as numbers (n,), nan where there is none.
 
     Parameters
     ----------
@@ -100,14 +100,14 @@ def numbers(frame: Any, column: str | None) -> Array:
 
 
 def are_finite(shapes: Shapes) -> Flags:
-    """Tell which geometries (n,) are there, hold something and lie within 1e9 of the origin."""
+    """Return which geometries (n,) are there, hold something and lie within 1e9 of the origin."""
     there = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
     bounds = shapely.bounds(shapes)
     return np.asarray(there & (np.abs(np.nan_to_num(bounds, nan=np.inf)) < 1e9).all(axis=1))
 
 
 def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
-    """Give the order (n,) by bounding box, then by content: the same for any order of rows."""
+    """Return the order (n,) by bounding box, then by content: the same for any order of rows."""
     if not len(shapes):
         return np.zeros(0, np.int64)
     bounds = shapely.bounds(shapes)
@@ -116,12 +116,12 @@ def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
 
 
 def hash_of(content: bytes) -> int:
-    """Give a stable 64-bit number of some bytes."""
+    """Return a stable 64-bit number of some bytes."""
     return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
 
 
 def middle_of(frame: Any) -> Array:
-    """Give bounds (4,) of a frame's middle feature, nan where there is none.
+    """Return bounds (4,) of a frame's middle feature, nan where there is none.
 
     A stray feature tells nothing of where the layer lies.
     """
@@ -150,7 +150,7 @@ def operation_of(frame: Any, crs: CRS) -> Operation:
 
 
 def extent(frame: Any, crs: CRS) -> shapely.Polygon:
-    """Give the box of a frame's geometries in the working CRS; not finite where none can be.
+    """Return the box of a frame's geometries in the working CRS; not finite where none can be.
 
     Parameters
     ----------

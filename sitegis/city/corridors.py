@@ -28,7 +28,7 @@ def route_lines(vertices: Array) -> Shapes:
 
 
 def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -> Columns:
-    """Give the strips about the likeliest routes that together hold 80 % of the listed ways.
+    """Return the strips about the likeliest routes that together hold 80 % of the listed ways.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -
 
 
 def _strips(vertices: Array, owner: Whole, count: int) -> Shapes:
-    """Give the multipolygon about the routes (m, 4, 2) of each lot (``owner``, sorted).
+    """Return the multipolygon about the routes (m, 4, 2) of each lot (``owner``, sorted).
 
     A straight route that keeps clear of its lot's others has a rectangle about it. Only what may
     meet is joined, which takes ten times as long.
@@ -103,7 +103,7 @@ def _strips(vertices: Array, owner: Whole, count: int) -> Shapes:
 
 
 def _are_straight(vertices: Array) -> Flags:
-    """Tell which routes (m, 4, 2) run straight on, to a millimeter."""
+    """Return which routes (m, 4, 2) run straight on, to a millimeter."""
     chord = vertices[:, 3] - vertices[:, 0]
     ahead = chord / np.maximum(np.hypot(*chord.T), 1e-9)[:, None]
     inner = vertices[:, 1:3] - vertices[:, :1]
@@ -113,7 +113,7 @@ def _are_straight(vertices: Array) -> Flags:
 
 
 def _clusters(vertices: Array, lines: Shapes, owner: Whole) -> Whole:
-    """Give the number of each route (m,) among clusters whose strips may meet."""
+    """Return the number of each route (m,) among clusters whose strips may meet."""
     low, high = vertices.min(axis=1) - CLEAR_M / 2.0, vertices.max(axis=1) + CLEAR_M / 2.0
     pairs = [np.zeros((2, 0), np.int64)]
     for step in range(1, int(np.bincount(owner).max(initial=0))):
@@ -129,7 +129,7 @@ def _clusters(vertices: Array, lines: Shapes, owner: Whole) -> Whole:
 
 
 def _beside_its_twin(laid: LotRoutes, pair: Whole, kind: Whole) -> Flags:
-    """Tell which square routes run within 0.5 m of the straight one from their exit.
+    """Return which square routes run within 0.5 m of the straight one from their exit.
 
     The strip of one holds both; strips of lines that nearly coincide are slow to join.
     """

@@ -85,7 +85,7 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
 
 
 def _is_outside(crs: CRS, bounds: Bounds) -> bool:
-    """Tell whether coordinates lie far outside the area that their CRS is made for."""
+    """Return whether coordinates lie far outside the area that their CRS is made for."""
     try:
         longitude, latitude = _middle(crs, bounds)
     except (CRSError, ProjError):
@@ -103,7 +103,7 @@ def _is_outside(crs: CRS, bounds: Bounds) -> bool:
 
 
 def _middle(crs: CRS, bounds: Bounds) -> tuple[float, float]:
-    """Give longitude and latitude of the middle of bounds, inf where there are none."""
+    """Return longitude and latitude of the middle of bounds, inf where there are none."""
     x, y = (bounds[0] + bounds[2]) / 2.0, (bounds[1] + bounds[3]) / 2.0
     chosen = operation(crs, CRS("EPSG:4326"), cell_of_place(crs, x, y))
     longitude, latitude = chosen.transformer.transform(x, y)

@@ -77,7 +77,7 @@ def database(url: str, *, schema: str = SCHEMA) -> Database:
 
 
 def _plain(url: str) -> str:
-    """Give a URL back whose parts cannot be mistaken; ``ValueError`` for any other.
+    """Return a URL back whose parts cannot be mistaken; ``ValueError`` for any other.
 
     A bare ``@``, ``/`` or ``?`` in a password would make its rest a host, port or name, and
     these are shown.

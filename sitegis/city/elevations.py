@@ -42,7 +42,7 @@ class DataFault:
 def read_elevations(
     frame: Any, column: str | None, unit_m: float, key: str
 ) -> tuple[Array, list[Notice]]:
-    """Give a column of elevations in meters (n,), nan where it holds none.
+    """Return a column of elevations in meters (n,), nan where it holds none.
 
     A value that stands for "not known" is no elevation: text, a usual marker (0, -999, 9999 and
     the like) that lies off the bulk of the others or recurs far too often, an absurd number.
@@ -97,7 +97,7 @@ def _first(counts: Any) -> list[tuple[str, int]]:
 
 
 def _markers(values: Array, unit_m: float) -> list[float]:
-    """Give the values that stand for "not known"."""
+    """Return the values that stand for "not known"."""
     known = values[np.isfinite(values)]
     there, counts = np.unique(known, return_counts=True)
     is_marker = np.isin(there, MARKERS) | (np.abs(there) > 30_000.0)
@@ -122,12 +122,12 @@ class Ground:
     elevations_m: Array
 
     def under(self, points: Array) -> Array:
-        """Give the ground at points (k, 2): median of the nearest 3 within 80 m, else nan."""
+        """Return the ground at points (k, 2): median of the nearest 3 within 80 m, else nan."""
         return _median_near(self.points, self.elevations_m, points, 3, GROUND_REACH_M)
 
 
 def _median_near(at: Array, values: Array, points: Array, count: int, reach_m: float) -> Array:
-    """Give the median of the nearest values (k,), nan where none is within reach."""
+    """Return the median of the nearest values (k,), nan where none is within reach."""
     if not len(at) or not len(points):
         return np.full(len(points), np.nan)
     _gap, near = KDTree(at).query(points, k=count, distance_upper_bound=reach_m)
@@ -266,7 +266,7 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
 
 
 def inverts_in_feet(up: Array, down: Array) -> Array:
-    """Give inverts (n, 2) as if they had been in feet where meters were said.
+    """Return inverts (n, 2) as if they had been in feet where meters were said.
 
     Parameters
     ----------
@@ -319,7 +319,7 @@ def _invert_words(up: float, down: float, surface: Array) -> str:
 
 
 def numeric_share(values: Any) -> float:
-    """Give the share of a column's filled values that are numbers."""
+    """Return the share of a column's filled values that are numbers."""
     filled = values.dropna()
     if not len(filled):
         return 0.0

@@ -56,7 +56,7 @@ class Samples:
 
 
 def lot_edges(shapes: Shapes) -> Edges:
-    """Give the lot lines of polygons (n,): outer rings, counter-clockwise, collinear points out."""
+    """Return lot lines of polygons (n,): outer rings, counter-clockwise, collinear points out."""
     rings = shapely.get_exterior_ring(shapely.simplify(shapes, COLLINEAR_M))
     xy, lot = shapely.get_coordinates(rings, return_index=True)
     same = lot[1:] == lot[:-1]

@@ -40,7 +40,7 @@ SHOWN = 6
 
 
 def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Notice]]:
-    """Tell which rows (n,) of a layer are read, and say what is not, with counts by value.
+    """Return which rows (n,) of a layer are read, and say what is not, with counts by value.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
 
 
 def known_share(values: Words, what: str) -> float:
-    """Give the share of filled values that are usual words for a ``system`` or ``status``.
+    """Return the share of filled values that are usual words for a ``system`` or ``status``.
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def _plain(value: str) -> str:
 
 
 def _is_any(value: str, known: frozenset[str]) -> bool:
-    """Tell whether a value, or a longer word in it, is one of the known words."""
+    """Return whether a value, or a longer word in it, is one of the known words."""
     if _plain(value) in known:
         return True
     parts = re.findall(r"[a-z]{4,}", value.casefold())

@@ -130,7 +130,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
 def _faced_lines(
     block: Block, edges: Edges, samples: Samples, lots: Whole, tree: STRtree
 ) -> tuple[Words, Flags, Whole]:
-    """Give names and kinds of all ways, and the way each sample faces (-1 none)."""
+    """Return names and kinds of all ways, and the way each sample faces (-1 none)."""
     at = np.full(len(samples.edge), -1, np.int64)
     rows = np.flatnonzero(samples.open)
     edge = samples.edge[rows]
@@ -166,7 +166,7 @@ def _faced_lines(
 def _by_edge(
     edges: Edges, samples: Samples, at: Whole, names: Words, alleys: Flags
 ) -> tuple[Array, Words, Flags]:
-    """Give how much of each edge faces a way (e,), the way's name and whether it is an alley."""
+    """Return how much of each edge faces a way (e,), the way's name and whether it is an alley."""
     count = len(edges.lot)
     on = at >= 0
     faced = np.bincount(samples.edge[on], samples.shares_m[on], minlength=count)
@@ -287,7 +287,7 @@ class _Judge:
         )
 
     def _middle(self, frontage: _Frontage) -> tuple[float, float]:
-        """Give the middle of a frontage, its lines weighted by their lengths."""
+        """Return the middle of a frontage, its lines weighted by their lengths."""
         weights = [self.lengths[edge] for edge in frontage.members]
         x, y = (
             sum(
@@ -325,7 +325,7 @@ class _Judge:
         )
 
     def _continues(self, frontage: _Frontage, edge: int) -> bool:
-        """Tell whether a line goes on with a frontage: same way, within 60° of its first line."""
+        """Return whether a line goes on with a frontage: same way, within 60° of its first line."""
         if frontage.alley != self.alleys[edge] or frontage.name != self.names[edge]:
             return False
         a, b = self.normals[frontage.members[0]], self.normals[edge]
@@ -370,7 +370,7 @@ class _Judge:
         return _Choice(streets[best], sure, streets[second], told)
 
     def _setback(self, frontage: _Frontage, lot: int) -> float:
-        """Give how far the middle of the house stands behind a frontage, at most 30 m."""
+        """Return how far the middle of the house stands behind a frontage, at most 30 m."""
         x, y = self.centers[lot]
         if not math.isfinite(x):
             return 0.0

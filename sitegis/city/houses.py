@@ -47,7 +47,7 @@ class Rectangles:
 
 
 def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
-    """Give each lot's (n,) largest building part of buildings (b,), cut at the lot's lines.
+    """Return each lot's (n,) largest building part of buildings (b,), cut at the lot's lines.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
 
 
 def _largest(shapes: Shapes) -> Shapes:
-    """Give the largest polygon of each geometry, None where there is none."""
+    """Return the largest polygon of each geometry, None where there is none."""
     parts, source = shapely.get_parts(shapes, return_index=True)
     out = np.full(len(shapes), None, object)
     areas = shapely.area(parts)
@@ -103,7 +103,7 @@ def _largest(shapes: Shapes) -> Shapes:
 
 
 def _wall_to_wall(houses: Shapes, own: Whole, tree: STRtree, lots: Shapes) -> Flags:
-    """Tell which houses stand within 0.3 m of a building whose middle is on another lot."""
+    """Return which houses stand within 0.3 m of a building whose middle is on another lot."""
     shared = np.zeros(len(houses), bool)
     there = np.flatnonzero(own >= 0)
     source, other = tree.query(houses[there], predicate="dwithin", distance=SHARED_WALL_M)
@@ -161,7 +161,7 @@ def measure_houses(houses: Shapes, lots: Shapes, front: Array, gates: Array) -> 
 
 
 def _yards(rectangles: Rectangles, lots: Shapes) -> Array:
-    """Give the distance from each face to the lot line (n, 4)."""
+    """Return the distance from each face to the lot line (n, 4)."""
     rings = shapely.get_exterior_ring(lots)
     r = rectangles
     corners = {

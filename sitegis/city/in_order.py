@@ -22,7 +22,7 @@ RANGE_FILES = "range-*.npz"
 def tables_in_order(
     files: list[Path], ids: Words, seen: Callable[[Tables], None]
 ) -> Iterator[Tables]:
-    """Give the tables of ``files``, sorted by parcel, range after range; shapes are WKB.
+    """Yield the tables of ``files``, sorted by parcel, range after range; shapes are WKB.
 
     ``ids`` (n,) are the parcels' in order. Every chunk's tables are shown to ``seen`` once,
     before the first range is given.
@@ -72,7 +72,7 @@ def _joined(parts: list[Tables]) -> Tables:
 
 
 def _groups(files: list[Path], seen: Callable[[Tables], None]) -> Iterator[Tables]:
-    """Give the tables of as many chunks together as one range holds."""
+    """Yield the tables of as many chunks together as one range holds."""
     parts: list[Tables] = []
     for file in files:
         parts.append(load_tables(file, as_wkb=True))

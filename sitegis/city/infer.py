@@ -75,7 +75,7 @@ class PriorTable:
     )
 
     def prior_of(self, pairs: tuple[tuple[int, bool], ...], year: int | None) -> Array:
-        """Give the prior (13,) of a lot with mains on these (side, alley) pairs.
+        """Return the prior (13,) of a lot with mains on these (side, alley) pairs.
 
         Parameters
         ----------
@@ -97,7 +97,7 @@ class PriorTable:
     def mixed(
         self, pairs: tuple[tuple[int, bool], ...], year: int | None, sure: float, other: int
     ) -> Array:
-        """Give the prior (13,) where the front is the front with ``sure``, else side ``other``.
+        """Return the prior (13,) where the front is the front with ``sure``, else side ``other``.
 
         Parameters
         ----------
@@ -153,7 +153,7 @@ def _stub(side: int, alley: bool) -> Main:
 
 
 def _alternative(side: int, yard: str | None) -> int:
-    """Give the way's code: yards are named by the house's side, codes as seen toward the main."""
+    """Return the way's code: yards are named by the house's side, codes as seen toward the main."""
     if yard is None:
         return DIRECT
     # looking toward side s, the next side in the order (front, right, rear, left) is on the left
@@ -161,7 +161,7 @@ def _alternative(side: int, yard: str | None) -> int:
 
 
 def elevation_fit(low_m: Array, low_sd_m: Array, high_m: Array, high_sd_m: Array) -> Array:
-    """Give the probability that a lateral comes in above its main, from Gaussian arrivals (n,).
+    """Return the probability that a lateral comes in above its main, from Gaussian arrivals (n,).
 
     ``low_m`` is the arrival from a drain under a basement floor, ``high_m`` from one as shallow as
     frost or cover let it be: 3 of 10 houses must have the first (judgment, no source). Nothing
@@ -198,7 +198,7 @@ def end_weight(past_m: Array) -> Array:
 def _elevations(
     pairs: Pairs, laid: LotRoutes, mains: Mains, grounds_m: Array
 ) -> tuple[Array, Flags]:
-    """Give how well the lateral's invert lies above the main's (q, k), and where it is known."""
+    """Return how well the lateral's invert lies above the main's (q, k), and where it is known."""
     invert = np.full(laid.main.shape, np.nan)
     found = laid.main >= 0
     invert[found] = main_inverts(mains, laid.main[found], laid.stations_m[found])
@@ -312,7 +312,7 @@ def _served(pairs: Pairs, priors: Priors) -> Array:
 def _signatures(
     pairs: Pairs, years: Array
 ) -> list[tuple[tuple[tuple[int, bool], ...], int | None]]:
-    """Give each lot's (side, alley) pairs, and a year that stands for all of its age."""
+    """Return each lot's (side, alley) pairs, and a year that stands for all of its age."""
     ages = np.where(years < OLDER_BEFORE_YEAR, OLDER_BEFORE_YEAR - 1, OLDER_BEFORE_YEAR)
     ages = np.where(np.isfinite(years), ages, np.nan)
     sides: list[list[tuple[int, bool]]] = [[] for _ in years]
@@ -327,7 +327,7 @@ def _signatures(
 
 
 def _walls(count: int, pairs: Pairs, weight: Array) -> Array:
-    """Give P(exit wall | hypothesis) (n, 13, 4); walls are sides of the house."""
+    """Return P(exit wall | hypothesis) (n, 13, 4); walls are sides of the house."""
     walls = np.zeros((count, HYPOTHESES, 4))
     # as seen toward side s: ahead s, right s - 1, away s + 2, left s + 1 (in the order of sides)
     turn = np.array([0, 3, 2, 1])
@@ -339,7 +339,7 @@ def _walls(count: int, pairs: Pairs, weight: Array) -> Array:
 
 
 def visit_bits(posterior: Posterior) -> Array:
-    """Give what it would tell, in bits (n,), to see indoors through which wall the drain leaves.
+    """Return what it would tell, in bits (n,), to see indoors through which wall the drain leaves.
 
     Mutual information of hypothesis and exit wall: H(wall) − Σ p(h) H(wall | h).
     """
@@ -350,7 +350,7 @@ def visit_bits(posterior: Posterior) -> Array:
 
 
 def dye_bits(passes: Array, unlisted: Array) -> Array:
-    """Give what dye at a manhole would tell, in bits, where it passes with probability ``passes``.
+    """Return the bits that dye at a manhole would tell, which passes with probability ``passes``.
 
     Reliabilities are those of stage ``routes``: seen 9 times in 10 where it passes, 1 in 50
     where not; an unlisted way passes 1 time in 10. Information about passing or not:
@@ -378,14 +378,14 @@ def dye_bits(passes: Array, unlisted: Array) -> Array:
 
 
 def _binary(p: Array) -> Array:
-    """Give the entropy of yes or no, in bits."""
+    """Return the entropy of yes or no, in bits."""
     return np.asarray((entr(p) + entr(1.0 - p)) / np.log(2.0))
 
 
 def pass_shares(
     pairs: Pairs, laid: LotRoutes, posterior: Posterior, below: Whole
 ) -> tuple[Whole, Whole, Array]:
-    """Give lot, manhole and the probability that the lateral's flow passes it first, (k,) each.
+    """Return lot, manhole and the probability that the lateral's flow passes it first, (k,) each.
 
     ``below`` (q, k): the first manhole down the main from each tap, -1 where none.
 

@@ -28,7 +28,7 @@ _WORDS = {POINTS: "points", LINES: "lines", AREAS: "areas"}
 
 
 def _is_plain(written: str) -> bool:
-    """Tell whether a path is relative, leads nowhere up, and is no address of another kind."""
+    """Return whether a path is relative, leads nowhere up, and is no address of another kind."""
     posix, windows = PurePosixPath(written), PureWindowsPath(written)
     up = ".." in posix.parts or ".." in windows.parts
     absolute = posix.is_absolute() or windows.is_absolute() or bool(windows.drive)
@@ -44,7 +44,7 @@ class LayerFiles:
         self.paths: list[Path] = []
 
     def _path(self, key: str, written: str) -> Path | None:
-        """Give a layer's path inside the folder of ``CITY.toml``, or None with a fault."""
+        """Return a layer's path inside the folder of ``CITY.toml``, or None with a fault."""
         path = self.folder / written
         try:
             if not _is_plain(written) or not is_inside(path, self.folder):
@@ -77,7 +77,7 @@ class LayerFiles:
         return path
 
     def sites_folder(self) -> Path | None:
-        """Give the folder of site folders, None where there is none."""
+        """Return the folder of site folders, None where there is none."""
         written = None if self.file is None else self.file.city.sites
         path = None if written is None else self._path("city.sites", written)
         if path is not None and not path.is_dir():
@@ -212,7 +212,7 @@ class LayerFiles:
 
 
 def layer_names(path: Path) -> list[str]:
-    """Give the names of a file's layers; one nameless layer for files that hold a single one."""
+    """Return the names of a file's layers; one nameless layer for files that hold a single one."""
     if path.suffix.lower() in (".gpkg", ".gdb"):
         return list(fiona.listlayers(path))
     return [""]

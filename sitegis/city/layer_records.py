@@ -18,7 +18,7 @@ from .schema import AlleyTable, CityFile, RowTable, StreetTable
 
 
 def read_areas(frame: Any, place: Placer) -> Shapes:
-    """Give valid polygons, parts apart, in an order that does not depend on their rows.
+    """Return valid polygons, parts apart, in an order that does not depend on their rows.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def read_areas(frame: Any, place: Placer) -> Shapes:
 
 
 def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
-    """Give the single lines of a layer and the row each came from, ordered by place."""
+    """Return the single lines of a layer and the row each came from, ordered by place."""
     shapes = place.shapes(frame)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
     parts, source = shapely.get_parts(shapes[good], return_index=True)
@@ -89,7 +89,7 @@ def _centerlines(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> 
 
 
 def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
-    """Tell which rows are alleys."""
+    """Return which rows are alleys."""
     if isinstance(table, AlleyTable):
         return np.ones(len(frame), bool)
     values = {value.casefold() for value in table.alley_values}
@@ -97,7 +97,7 @@ def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
 
 
 def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
-    """Give the right-of-way polygons, parts apart.
+    """Return the right-of-way polygons, parts apart.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
 
 
 def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[Notice]]:
-    """Give the mains as single lines; parts of one row share its id, and lose their inverts.
+    """Return the mains as single lines; parts of one row share its id, and lose their inverts.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
 
 
 def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, Array]:
-    """Give the manholes and their rims' elevations (h,), nan where not known.
+    """Return the manholes and their rims' elevations (h,), nan where not known.
 
     Parameters
     ----------

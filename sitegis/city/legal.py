@@ -52,7 +52,7 @@ def keep_off_house(
 
 
 def _touches(routes: Array, low: Array, high: Array) -> Flags:
-    """Tell which routes (m, 4, 2) come into boxes (m, 2) by low and high corner.
+    """Return which routes (m, 4, 2) come into boxes (m, 2) by low and high corner.
 
     Each straight is cut at the box's sides (Liang and Barsky 1984, from memory).
     """

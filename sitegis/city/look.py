@@ -162,7 +162,7 @@ def _rows(path: Path, name: str) -> Any:
 
 
 def _choose(layers: list[_Layer]) -> dict[str, _Layer]:
-    """Give each table the layer whose name and columns fit it best; a layer serves one table."""
+    """Return each table the layer whose name and columns fit it best; a layer serves one table."""
     scored = []
     for i, layer in enumerate(layers):
         label = (layer.name or Path(layer.path).stem).casefold()
@@ -181,7 +181,7 @@ def _choose(layers: list[_Layer]) -> dict[str, _Layer]:
 
 
 def _column(key: str, wanted: str, frame: Any) -> str:
-    """Give the column of a layer that is called and filled as one wanted should be; "" if none."""
+    """Return the column of a layer called and filled as one wanted should be; "" if none."""
     names = [str(c) for c in frame.columns if c != frame.geometry.name]
     for part in COLUMNS[key][wanted].split():
         for name in names:
@@ -191,7 +191,7 @@ def _column(key: str, wanted: str, frame: Any) -> str:
 
 
 def _holds(wanted: str, values: Any, frame: Any, name: str) -> bool:
-    """Tell whether a column's content is of the kind wanted."""
+    """Return whether a column's content is of the kind wanted."""
     filled = values.dropna()
     if not len(filled):
         return False

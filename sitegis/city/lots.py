@@ -138,7 +138,7 @@ def _of_lots(pairs: Pairs, place: Whole) -> Pairs:
 
 
 def _of(frontages: Frontages, kept: Whole) -> Frontages:
-    """Give what is known per lot for some lots; the edges stay those of all."""
+    """Return what is known per lot for some lots; the edges stay those of all."""
     per_lot = {name: getattr(frontages, name)[kept] for name in PER_LOT}
     others = {
         f.name: getattr(frontages, f.name) for f in fields(frontages) if f.name not in per_lot
@@ -190,7 +190,7 @@ def _answers(worked: _Worked) -> Tables:
 
 
 def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
-    """Give each lot's most probable route as (pair, kind), -1 where there is none."""
+    """Return each lot's most probable route as (pair, kind), -1 where there is none."""
     pairs, weight = worked.pairs, worked.posterior.routes
     count = len(worked.lots)
     pair, kind = np.full(count, -1, np.int64), np.full(count, -1, np.int64)
@@ -215,12 +215,12 @@ def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
 
 
 def _likeliest(probability: Array) -> Whole:
-    """Give the column of each row (n, k) with the greatest probability, the first of equals."""
+    """Return the column of each row (n, k) with the greatest probability, the first of equals."""
     return np.asarray(np.argmax(in_steps(probability, MATTERS_P), axis=1), np.int64)
 
 
 def _toward(posterior: Posterior) -> Array:
-    """Give P(front), P(rear), P(side) and P(unlisted), (n, 4)."""
+    """Return P(front), P(rear), P(side) and P(unlisted), (n, 4)."""
     front, right, rear, left = (posterior.toward(side) for side in range(4))
     return np.stack([front, rear, right + left, posterior.probability[:, UNLISTED]], axis=1)
 
@@ -291,7 +291,7 @@ def _taps_table(worked: _Worked, ids: Words) -> Columns:
 
 
 def _of_taps(worked: _Worked) -> dict[str, Any]:
-    """Give each lot's line and main with their probabilities; "" and 0 where there is none."""
+    """Return each lot's line and main with their probabilities; "" and 0 where there is none."""
     taps, mains, count = worked.taps, worked.block.mains, len(worked.lots)
     main = np.zeros(count, dtype=mains.ids.dtype)
     line = np.zeros(count, dtype=mains.line_ids.dtype)
@@ -322,7 +322,7 @@ def _routes_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Col
 
 
 def _yard_side(side: Whole, way: Whole) -> Whole:
-    """Give the house's side that a yard run passes."""
+    """Return the house's side that a yard run passes."""
     return np.where(way == YARD_LEFT, side + 1, side + 3) % 4
 
 
@@ -345,7 +345,7 @@ def _exits_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colu
 
 
 def _dye(worked: _Worked) -> Columns:
-    """Give what dye at each manhole would tell about each lot."""
+    """Return what dye at each manhole would tell about each lot."""
     block = worked.block
     shape = worked.laid.main.shape
     below = manhole_below(worked.snapped, worked.laid.main.ravel(), worked.laid.stations_m.ravel())
@@ -361,7 +361,7 @@ def _dye(worked: _Worked) -> Columns:
 
 
 def _next_check(worked: _Worked, ids: Words, dye: Columns) -> Columns:
-    """Give each lot's most telling check: dye at a manhole, or to see the exit indoors."""
+    """Return each lot's most telling check: dye at a manhole, or to see the exit indoors."""
     visit = visit_bits(worked.posterior)
     best, at = np.zeros(len(ids)), np.full(len(ids), -1, np.int64)
     place = {str(parcel): i for i, parcel in enumerate(ids)}

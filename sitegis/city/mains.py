@@ -20,7 +20,7 @@ LEAST_FACING_M = 2.0
 
 
 def find_pairs(block: Block, lots: Whole, frontages: Frontages, tree: STRtree) -> Pairs:
-    """Give the sides of the lots at places ``lots`` (n,) that have mains.
+    """Return the sides of the lots at places ``lots`` (n,) that have mains.
 
     A main counts on a side where the side's open lines face it within 30 m with no other lot
     between (the right-of-way the line abuts), or where it runs within 3 m of the line itself (a
@@ -63,7 +63,7 @@ def find_pairs(block: Block, lots: Whole, frontages: Frontages, tree: STRtree) -
 
 
 def _in_easements(mains: Mains, frontages: Frontages) -> tuple[Whole, Whole, Array]:
-    """Give closed lot lines with a main along them: edge, main, meters."""
+    """Return closed lot lines with a main along them: edge, main, meters."""
     samples = frontages.samples
     closed = np.flatnonzero(~samples.open)
     empty = np.zeros(0, np.int64)
@@ -85,7 +85,7 @@ def _in_easements(mains: Mains, frontages: Frontages) -> tuple[Whole, Whole, Arr
 
 
 def _runs_along(mains: Mains, main: Whole, points: Array, normals: Array) -> Flags:
-    """Tell where a main runs within 30° of a lot line."""
+    """Return where a main runs within 30° of a lot line."""
     lines = mains.shapes[main]
     station = shapely.line_locate_point(lines, shapely.points(points))
     ahead = shapely.get_coordinates(shapely.line_interpolate_point(lines, station + 0.1))
@@ -170,7 +170,7 @@ def snap_manholes(manholes: Manholes, mains: Mains) -> ManholesOnMains:
 
 
 def manhole_below(snapped: ManholesOnMains, main: Whole, station_m: Array) -> Whole:
-    """Give the first manhole with the flow below each station of a main (m,), -1 where none.
+    """Return the first manhole with the flow below each station of a main (m,), -1 where none.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def manhole_below(snapped: ManholesOnMains, main: Whole, station_m: Array) -> Wh
 
 
 def main_inverts(mains: Mains, main: Whole, station_m: Array) -> Array:
-    """Give the inverts (k,) of mains (k,) at stations (k,), meters, nan where not known.
+    """Return the inverts (k,) of mains (k,) at stations (k,), meters, nan where not known.
 
     Straight between both ends; past an end the end's invert holds.
 

@@ -47,7 +47,7 @@ def map_page(
     made: Made,
     notes: list[tuple[str, str, str]],
 ) -> bytes:
-    """Give the page's bytes from the chunks' tables (of :data:`TABLES`).
+    """Return the page's bytes from the chunks' tables (of :data:`TABLES`).
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def _joined(parts: list[Tables], name: str) -> Columns:
 
 
 def _matched(table: Columns, parcels: Any) -> tuple[Columns, Whole]:
-    """Give a table and, for each parcel, its row there (-1 none)."""
+    """Return a table and, for each parcel, its row there (-1 none)."""
     order = np.argsort(table["parcel"], kind="stable")
     names = table["parcel"][order]
     place = np.minimum(np.searchsorted(names, parcels), max(len(names) - 1, 0))
@@ -144,7 +144,7 @@ def _packed(values: Any, kind: Any) -> str:
 
 
 def _quantized(shapes: Shapes) -> tuple[Whole, Whole, Whole, Array]:
-    """Give places (n, 2), outlines about them (v, 2), where each ends, and the town's corner."""
+    """Return places (n, 2), outlines about them (v, 2), where each ends, and the town's corner."""
     rings = shapely.get_exterior_ring(shapely.simplify(shapes, SIMPLER_M))
     xy, owner = shapely.get_coordinates(rings, return_index=True)
     last = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, bool)
@@ -187,7 +187,7 @@ def _stops(tally: Tally, corner: Array) -> list[dict[str, object]]:
 
 
 def _notes(notes: list[tuple[str, str, str]], made: Made) -> str:
-    """Give warnings, assumptions and cautions, and the inputs, as HTML."""
+    """Return warnings, assumptions and cautions, and the inputs, as HTML."""
     out = []
     for kind, head in (
         ("warning", "The layers"),

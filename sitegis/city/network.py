@@ -76,7 +76,7 @@ def _walk(partner: Whole, first: int) -> tuple[Whole, NDArray[np.bool_]]:
 
 
 def _partners(mains: Mains) -> Whole:
-    """Give for each main's first and last vertex (m, 2) the end it goes on as, -1 where none.
+    """Return for each main's first and last vertex (m, 2) the end it goes on as, -1 where none.
 
     An end is twice its main's place, plus 1 for the last vertex.
     """
@@ -108,7 +108,7 @@ def _partners(mains: Mains) -> Whole:
 
 
 def _meeting(place: Whole) -> tuple[Whole, Whole]:
-    """Give every two ends (k,) that meet at a place."""
+    """Return every two ends (k,) that meet at a place."""
     order = np.argsort(place, kind="stable")
     sizes = np.bincount(place)
     firsts = np.cumsum(sizes) - sizes
@@ -124,7 +124,7 @@ def _meeting(place: Whole) -> tuple[Whole, Whole]:
 
 
 def on_line(mains: Mains, main: Whole, station_m: Array) -> Array:
-    """Give the stations (k,) on their lines of places on mains (k,).
+    """Return the stations (k,) on their lines of places on mains (k,).
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def on_line(mains: Mains, main: Whole, station_m: Array) -> Array:
 
 
 def around(mains: Mains, main: Whole) -> tuple[Whole, Whole]:
-    """Give for mains (c,) themselves and those before and after them on their lines: row, main.
+    """Return for mains (c,) themselves and those before and after them on their lines: row, main.
 
     Parameters
     ----------

@@ -72,5 +72,5 @@ def assumptions(priors: Priors) -> list[str]:
 
 
 def cautions(rule_set: str) -> list[str]:
-    """Give the cautions of the rule set."""
+    """Return the cautions of the rule set."""
     return list(load_rules(rule_set).cautions)

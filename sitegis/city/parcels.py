@@ -32,7 +32,7 @@ class Failure:
 
 
 def _largest_polygon(shapes: Shapes) -> Shapes:
-    """Give each geometry's largest polygon part, made valid; None where there is none."""
+    """Return each geometry's largest polygon part, made valid; None where there is none."""
     out = shapes.copy()
     invalid = ~shapely.is_valid(out)
     out[invalid] = shapely.make_valid(out[invalid])
@@ -119,7 +119,7 @@ def make_lots(
 def _once_each(
     frame: Any, table: ParcelTable, place: Placer
 ) -> tuple[Parcels, Whole, list[Failure], list[Notice]]:
-    """Give one polygon an id: of several rows with one id the largest."""
+    """Keep one polygon an id: of several rows with one id the largest."""
     ids, shapes = words(frame, table.id), place.shapes(frame)
     shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
     polygons = _largest_polygon(shapes)
@@ -153,7 +153,7 @@ def _once_each(
 
 
 def _stacked_on(shapes: Shapes) -> Whole:
-    """Give the first parcel with the same outline (to 1 cm), -1 for those that are it."""
+    """Return the first parcel with the same outline (to 1 cm), -1 for those that are it."""
     centers = shapely.get_coordinates(shapely.centroid(shapes))
     keys = np.round(np.column_stack([centers, shapely.area(shapes), shapely.length(shapes)]), 2)
     _unique, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)

@@ -116,7 +116,7 @@ def _fill(connection: Connection, place: Any, frame: Any, kind: Any) -> None:
 
 
 def _alike(shapes: Shapes) -> tuple[Shapes, str]:
-    """Give shapes one type where they can have one, as a GeoPackage does: a GIS wants a layer so.
+    """Bring shapes to one type where they can have one, as a GIS wants a layer.
 
     Polygons among multi-polygons become multi-polygons of one part.
     """
@@ -139,7 +139,7 @@ def _type(column: pd.Series[Any]) -> str:
 
 
 def _values(column: pd.Series[Any]) -> list[Any]:
-    """Give a column's values; none where there is no number, as in a GeoPackage."""
+    """Return a column's values; none where there is no number, as in a GeoPackage."""
     values = [
         None if missing else value
         for value, missing in zip(column.tolist(), column.isna(), strict=True)
@@ -153,7 +153,7 @@ def _values(column: pd.Series[Any]) -> list[Any]:
 
 
 def _put(connection: Connection, target: Database, name: str, comment: str) -> None:
-    """Give a filled table its name, in the place of the earlier one."""
+    """Rename a filled table into the place of the earlier one."""
     place = sql.Identifier(target.schema, name)
     part = sql.Identifier(target.schema, f"{name}.part")
     if _is_ours(connection, target, name):
@@ -165,7 +165,7 @@ def _put(connection: Connection, target: Database, name: str, comment: str) -> N
 
 
 def _is_ours(connection: Connection, target: Database, name: str) -> bool:
-    """Tell whether an earlier table of ours stands there; ``CannotWrite`` for anybody else's."""
+    """Return whether an earlier table of ours stands there; ``CannotWrite`` for anybody else's."""
     found = connection.execute(
         "SELECT c.relkind::text, obj_description(c.oid, 'pg_class') FROM pg_class c"
         " JOIN pg_namespace n ON n.oid = c.relnamespace WHERE n.nspname = %s AND c.relname = %s",
@@ -235,7 +235,7 @@ def _transaction(target: Database) -> Iterator[Connection]:
 
 
 def _words(error: Exception, target: Database) -> str:
-    """Give an error of the database in one line, any password masked.
+    """Return an error of the database in one line, any password masked.
 
     The database's own hints are left out: they advise what loses other people's work.
     """

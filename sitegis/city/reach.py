@@ -35,7 +35,7 @@ class Meeting:
         self.held, self.firsts = np.unique(self.pair, return_index=True)
 
     def _least(self, value: Array) -> tuple[Whole, Whole]:
-        """Give pairs and their rows with the least value; among equals the first."""
+        """Return pairs and their rows with the least value; among equals the first."""
         rounded = np.round(value, 6)
         if not len(rounded):
             return self.held, self.firsts
@@ -46,7 +46,7 @@ class Meeting:
         return self.pair[first], first
 
     def toward(self, points: Array, otherwise: Array) -> Array:
-        """Give the unit directions from points (q, 2) to the nearest place on the pair's mains.
+        """Return the unit directions from points (q, 2) to the nearest place on the pair's mains.
 
         Parameters
         ----------

@@ -259,7 +259,7 @@ def _under_houses(mains: Mains, houses: Shapes) -> list[Notice]:
 
 
 def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
-    """Give the working CRS: the one written, or the parcels', which must be projected."""
+    """Return the working CRS: the one written, or the parcels', which must be projected."""
     report = Report()
     written = file.city.crs
     if written:

@@ -20,7 +20,7 @@ NAMED = 5
 
 
 def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, list[Notice]]:
-    """Tell which parcels (n,) are roads, and warn of those that have buildings or are in doubt.
+    """Return which parcels (n,) are roads, and warn of those that have buildings or are in doubt.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def some(names: Words) -> str:
 
 
 def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, Array]:
-    """Give each parcel's (n,) score, above 0 for a road, and its built share.
+    """Return each parcel's (n,) score, above 0 for a road, and its built share.
 
     The sum of logs of: centerline run over the root of the area; mean width (area over run)
     below 40 m; compactness 4πA/P² below 0.5; built share below 2 %. Judgment, no source. A

@@ -214,7 +214,7 @@ def lay_routes(
 
 
 def _heads(view: _View) -> tuple[Array, Array]:
-    """Give each route's first three vertices (q, k, 3, 2) and its last direction (q, k, 2)."""
+    """Return each route's first three vertices (q, k, 3, 2) and its last direction (q, k, 2)."""
     count = len(view.near)
     heads = np.zeros((count, len(KINDS), 3, 2))
     directions = np.zeros((count, len(KINDS), 2))
@@ -284,12 +284,12 @@ def _head_for_pole(view: _View, heads: Array, directions: Array) -> None:
 
 
 def _at(view: _View, ahead: Array, right: Array) -> Array:
-    """Give the place at distances ahead and right of the house's middle (q, 2)."""
+    """Return the place at distances ahead and right of the house's middle (q, 2)."""
     return np.asarray(view.center + ahead[:, None] * view.ahead + right[:, None] * view.right)
 
 
 def _room(view: _View) -> Flags:
-    """Tell which kinds have a yard to run in (q, k)."""
+    """Return which kinds have a yard to run in (q, k)."""
     room = np.ones((len(view.near), len(KINDS)), bool)
     for i, kind in enumerate(KINDS):
         if kind.shape == "pole":

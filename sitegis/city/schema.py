@@ -122,7 +122,7 @@ NO_COLUMNS = {"layer", "layer_name", "alley_values", "where", "leave_out", "unit
 
 
 def columns_of(table: LayerTable) -> dict[str, str]:
-    """Give the columns that a table names, by dotted key below the table."""
+    """Return the columns that a table names, by dotted key below the table."""
     named = {key: column for key, column in table.model_dump(exclude=NO_COLUMNS).items() if column}
     for key in ("where", "leave_out"):
         named |= {f"{key}.{column}": column for column in getattr(table, key)}
@@ -130,7 +130,7 @@ def columns_of(table: LayerTable) -> dict[str, str]:
 
 
 def known_keys(location: tuple[int | str, ...]) -> list[str]:
-    """Give the keys that could stand in the place of an unknown one."""
+    """Return the keys that could stand in the place of an unknown one."""
     table: type[Table] = CityFile
     if len(location) > 1:
         annotation = CityFile.model_fields[str(location[0])].annotation

@@ -82,7 +82,7 @@ def _stations(pieces: Pieces) -> Array:
 
 
 def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Array:
-    """Give how far along rays (m, 2) each meets piece ``rows`` (m,), inf where it does not.
+    """Return how far along rays (m, 2) each meets piece ``rows`` (m,), inf where it does not.
 
     ``directions`` are unit vectors; closed form of two straights (Cramer's rule).
 
@@ -113,7 +113,7 @@ def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Arra
 
 
 def feet(points: Array, pieces: Pieces, rows: Whole) -> Array:
-    """Give the places (m, 2) on pieces ``rows`` (m,) that are nearest to points (m, 2).
+    """Return the places (m, 2) on pieces ``rows`` (m,) that are nearest to points (m, 2).
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def feet(points: Array, pieces: Pieces, rows: Whole) -> Array:
 
 
 def least(source: Whole, value: Array, *keys: Whole) -> Whole:
-    """Give the rows with the least value of each source; among equals the least key decides.
+    """Return the rows with the least value of each source; among equals the least key decides.
 
     Parameters
     ----------
@@ -157,6 +157,6 @@ def least(source: Whole, value: Array, *keys: Whole) -> Whole:
 
 
 def spread(counts: Whole) -> tuple[Whole, Whole]:
-    """Give owner and rank of the members of groups with these counts (n,), in their order."""
+    """Return owner and rank of the members of groups with these counts (n,), in their order."""
     owner = np.repeat(np.arange(len(counts)), counts)
     return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)

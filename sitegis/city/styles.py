@@ -62,7 +62,7 @@ def geometry_type(layer: str) -> str:
 
 
 def certainty(lots: Columns) -> Words:
-    """Give the class (n,) of each lot's answer, one of ``CERTAINTY``: the map's colors."""
+    """Return the class (n,) of each lot's answer, one of ``CERTAINTY``: the map's colors."""
     share, answer = np.round(lots["line_probability"], 6), lots["answer"]
     told = np.array(CERTAINTY)[np.where(share >= SURE, 0, np.where(share >= RATHER_SURE, 1, 2))]
     return np.asarray(np.where(answer == ANSWERS[0], told, answer))

@@ -164,7 +164,7 @@ class Tally:
         _add(self.streets, tables["street_bits"], "street")
 
     def notices(self, notices: tuple[Notice, ...]) -> list[Notice]:
-        """Give what a person should know of the layers: what was read, and what came of it."""
+        """Return what a person should know of the layers: what was read, and what came of it."""
         lost, found = self.kinds["no-frontage"], list(notices)
         if lost > MOST_WITHOUT_FRONT * max(self.lots, 20):
             found.append(
@@ -188,7 +188,7 @@ class Tally:
         return found
 
     def summary(self, name: str, notices: tuple[Notice, ...]) -> CitySummary:
-        """Give the sums.
+        """Return the sums.
 
         Parameters
         ----------
@@ -221,7 +221,7 @@ class Tally:
         )
 
     def layers(self) -> Tables:
-        """Give the ranked manholes and streets as layers."""
+        """Return the ranked manholes and streets as layers."""
         return {
             "manholes_to_watch": _layer(self.manholes),
             "streets_to_visit": _layer(self.streets),
@@ -242,7 +242,7 @@ def _add(shares: Shares, rows: Columns, key: str) -> None:
 
 
 def _ranked_sums(shares: Shares) -> list[tuple[str, float, int, float, float]]:
-    """Give name, bits, lots and mean place, best first; nameless ones are left out."""
+    """Return name, bits, lots and mean place, best first; nameless ones are left out."""
     rows = []
     for name, (*sums, lots) in shares.items():
         bits, x, y = (total / step for total, step in zip(sums, STEPS.tolist(), strict=True))

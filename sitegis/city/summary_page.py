@@ -23,7 +23,7 @@ STOPS = 8
 
 
 def summary_page(summary: CitySummary, made: Made, notes: list[tuple[str, str, str]]) -> bytes:
-    """Give the page's bytes: counts, how sure, stops, the layers' faults, inputs, assumptions.
+    """Return the page's bytes: counts, how sure, stops, the layers' faults, inputs, assumptions.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def _text(words: str) -> str:
 
 
 def _bar(parts: list[tuple[str, int, str]]) -> Any:
-    """Give a bar of shares."""
+    """Return a bar of shares."""
     shown = [(n, color) for _name, n, color in parts if n]
     total = sum(n for n, _color in shown) or 1
     if not shown:
@@ -119,7 +119,7 @@ def _bar(parts: list[tuple[str, int, str]]) -> Any:
 
 
 def _stops(summary: CitySummary) -> Any:
-    """Give manholes and streets side by side, best first."""
+    """Return manholes and streets side by side, best first."""
     rows = [["Manhole to watch, with dye", "lots", "Street, looking indoors", "houses"]]
     for i in range(STOPS):
         row = []

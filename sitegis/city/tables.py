@@ -135,14 +135,14 @@ def objects(values: Iterable[Any]) -> Shapes:
 
 
 def to_wkb(shapes: Shapes) -> Shapes:
-    """Give shapes (n,) as WKB, the same bytes on any processor; what is WKB already stays."""
+    """Return shapes (n,) as WKB, the same bytes on any processor; what is WKB already stays."""
     if len(shapes) and isinstance(next((s for s in shapes if s is not None), None), bytes):
         return shapes
     return np.asarray(shapely.to_wkb(shapes, byte_order=1), object)
 
 
 def from_wkb(content: Shapes) -> Shapes:
-    """Give the shapes (n,) of WKB."""
+    """Return the shapes (n,) of WKB."""
     return np.asarray(shapely.from_wkb(content), object)
 
 

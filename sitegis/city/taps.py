@@ -54,7 +54,7 @@ def find_taps(
     posterior: Posterior,
     manholes: ManholesOnMains,
 ) -> Taps:
-    """Give the taps of the lots (n,) that have a line: of each its most probable one.
+    """Return the taps of the lots (n,) that have a line: of each its most probable one.
 
     Interval and median are quantiles of the mixture, held within the line's ends: what would lie
     past an end taps there.
@@ -118,7 +118,7 @@ def find_taps(
 def _frontages(
     lots: Shapes, mains: Mains, at: Whole, main: Whole, station: Array, weight: Array
 ) -> tuple[Array, Array, Array]:
-    """Give the stations of each lot's middle and of its two ends along its line, (t,) each.
+    """Return the stations of each lot's middle and of its two ends along its line, (t,) each.
 
     The line is taken as straight along the lot: the tangent at its most probable route's tap.
     """
@@ -144,7 +144,7 @@ def _frontages(
 
 
 def _near_manholes(mains: Mains, manholes: ManholesOnMains, main: Whole, station: Array) -> Array:
-    """Give the station of the nearest manhole on the reach, within 12 m; nan where none is."""
+    """Return the station of the nearest manhole on the reach, within 12 m; nan where none is."""
     out = np.full(len(main), np.nan)
     if not len(manholes.main) or not len(main):
         return out
@@ -172,7 +172,7 @@ def _mixture(
     low: Array,
     high: Array,
 ) -> tuple[Array, Array]:
-    """Give stations (t, g) and the share of the distribution below each."""
+    """Return stations (t, g) and the share of the distribution below each."""
     count = len(middle)
     left = np.minimum(low, np.full(count, np.inf))
     right = np.maximum(high, np.full(count, -np.inf))
@@ -195,7 +195,7 @@ def _mixture(
 
 
 def _below(z: Array) -> Array:
-    """Give the standard normal distribution; 0 or 1 past six deviations (1e-9), to save time."""
+    """Return the standard normal distribution; 0 or 1 past six deviations (1e-9), to save time."""
     out = np.asarray(z > 0.0, float)
     near = np.abs(z) < 6.0
     out[near] = ndtr(z[near])
@@ -203,7 +203,7 @@ def _below(z: Array) -> Array:
 
 
 def _quantiles(grid: Array, held: Array, levels: Array) -> Array:
-    """Give quantiles (t, l), straight between the grid's places; to the centimeter."""
+    """Return quantiles (t, l), straight between the grid's places; to the centimeter."""
     found = np.empty((len(grid), len(levels)))
     for column, level in enumerate(levels.tolist()):
         after = np.clip((held < level).sum(axis=1), 1, _GRID - 1)[:, None]
@@ -215,7 +215,7 @@ def _quantiles(grid: Array, held: Array, levels: Array) -> Array:
 
 
 def _mass(grid: Array, held: Array, lines: _Lines, reach: Whole) -> Array:
-    """Give how much of each distribution (t,) lies on the chosen reach."""
+    """Return how much of each distribution (t,) lies on the chosen reach."""
     parts = []
     for bound, past in zip(lines.bounds(reach), (0.0, 1.0), strict=True):
         share = (bound - grid[:, 0]) / np.maximum(grid[:, -1] - grid[:, 0], 1e-9) * (_GRID - 1)
@@ -240,19 +240,19 @@ class _Lines:
         self.keys = mains.line[self.order] * 1e7 + self.low[self.order]
 
     def limits(self, line: Whole) -> tuple[Array, Array]:
-        """Give the least and the highest station of lines, as far as they are in the block."""
+        """Return the least and the highest station of lines, as far as they are in the block."""
         a = np.searchsorted(self.mains.line[self.order], line)
         b = np.searchsorted(self.mains.line[self.order], line, side="right") - 1
         return self.low[self.order[a]], self.high[self.order[b]]
 
     def reach(self, line: Whole, station: Array) -> Whole:
-        """Give the main of each line that holds a station."""
+        """Return the main of each line that holds a station."""
         place = np.searchsorted(self.keys, line * 1e7 + station + 1e-3) - 1
         first = np.searchsorted(self.mains.line[self.order], line)
         return np.asarray(self.order[np.maximum(place, first)])
 
     def bounds(self, main: Whole) -> tuple[Array, Array]:
-        """Give where reaches begin and end on their lines; open at the ends of the line."""
+        """Return where reaches begin and end on their lines; open at the ends of the line."""
         turned, ends = self.mains.turned[main], self.mains.open_ends[main]
         low_open = np.where(turned, ends[:, 1], ends[:, 0])
         high_open = np.where(turned, ends[:, 0], ends[:, 1])
@@ -262,7 +262,7 @@ class _Lines:
         )
 
     def on_main(self, main: Whole, station: Array) -> Array:
-        """Give stations on the reaches from their first vertex."""
+        """Return stations on the reaches from their first vertex."""
         sign = np.where(self.mains.turned[main], -1.0, 1.0)
         local = (station - self.mains.starts_m[main]) * sign
         return np.asarray(np.clip(local, 0.0, shapely.length(self.mains.shapes[main])))

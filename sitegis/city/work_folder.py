@@ -22,7 +22,7 @@ SCHEMA = 1
 
 
 def hash_inputs(paths: tuple[Path, ...], sites: Path | None) -> str:
-    """Give the SHA-256 of everything that the answer rests on: files, site folders, version.
+    """Return the SHA-256 of everything that the answer rests on: files, site folders, version.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def hash_inputs(paths: tuple[Path, ...], sites: Path | None) -> str:
 
 
 def data_date(paths: tuple[Path, ...]) -> str:
-    """Give the date (UTC, ISO 8601) that outputs bear: SOURCE_DATE_EPOCH, else the newest input's.
+    """Return the date (UTC, ISO 8601) on outputs: SOURCE_DATE_EPOCH, else the newest input's.
 
     The same inputs give the same bytes whenever and wherever they are worked on.
     """
@@ -75,7 +75,7 @@ def work_folder(out: Path) -> Iterator[Path]:
 
 
 def reopen(folder: Path, inputs: str, chunks: int) -> list[int]:
-    """Give the chunks that are done already; those of other inputs are removed first.
+    """Return the chunks that are done already; those of other inputs are removed first.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def reopen(folder: Path, inputs: str, chunks: int) -> list[int]:
 
 
 def _is_of(path: Path, manifest: dict[str, object]) -> bool:
-    """Tell whether a manifest is there and says the same."""
+    """Return whether a manifest is there and says the same."""
     if not path.is_file():
         return False
     try:
@@ -139,7 +139,7 @@ def chunk_path(folder: Path, number: int) -> Path:
 
 
 def _is_whole(path: Path) -> bool:
-    """Tell whether a chunk file is there and can be read."""
+    """Return whether a chunk file is there and can be read."""
     if not path.is_file():
         return False
     try:

@@ -105,7 +105,7 @@ def _draw(path: Path | None, site: Site, survey: Survey | None) -> None:
 
 
 def _in_characters(site: Site, survey: Survey | None, wanted: bool | None) -> tuple[str, ...]:
-    """Give the sketch in characters where it is asked for, or a terminal can show it."""
+    """Return the sketch in characters where it is asked for, or a terminal can show it."""
     columns = shutil.get_terminal_size().columns
     if wanted is None:
         wanted = sys.stdout is not None and sys.stdout.isatty() and columns >= LEAST_COLUMNS

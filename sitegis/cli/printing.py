@@ -91,7 +91,7 @@ def flushed(code: int, done: str = "") -> int:
 
 
 def accepts_output() -> bool:
-    """Tell whether stdout takes anything, by a line end."""
+    """Return whether stdout takes anything, by a line end."""
     try:
         click.echo()
     except OSError:

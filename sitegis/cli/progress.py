@@ -12,7 +12,7 @@ AFTER_S = 1.0
 
 @contextmanager
 def progress_line(*, quiet: bool) -> Iterator[Callable[[str], None]]:
-    """Give a function that takes what is being done; a line on stderr tells it after a second.
+    """Yield a function that takes what is being done; a line on stderr tells it after a second.
 
     The line goes when the work is done. Nothing is shown where ``quiet`` is asked for or
     stderr is no terminal.

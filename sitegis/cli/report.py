@@ -35,7 +35,7 @@ def counted(number: int, noun: str) -> str:
 
 
 def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
-    """Tell faults as lines: where, what stands there, what is wrong, what to do."""
+    """Return faults as lines: where, what stands there, what is wrong, what to do."""
     lines = [f"{counted(len(faults), 'fault')} found; nothing was written."]
     for number, fault in enumerate(faults, start=1):
         row = "" if fault.row is None else f", row {fault.row}"
@@ -49,7 +49,7 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
 
 
 def exit_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
-    """Tell an error on stderr and leave with its exit code."""
+    """Print an error on stderr and leave with its exit code."""
     if isinstance(error, CannotWrite):
         print_line(str(error), err=True)
         sys.exit(EXIT_CANNOT_WRITE)
@@ -60,7 +60,7 @@ def exit_with(error: BadInput | ComputationError | CannotWrite) -> NoReturn:
 
 
 def notice_lines(notices: tuple[Notice, ...]) -> list[str]:
-    """Tell notices as lines: another reading of the input first, then what needs a person."""
+    """Return notices as lines: another reading of the input first, then what needs a person."""
     ordered = sorted(notices, key=lambda one: (one.code != "other-reading", not one.needs_person))
     return [
         f"{'!' if notice.needs_person else '·'} {notice.message}  [{notice.code}: {notice.where}]"
@@ -69,5 +69,5 @@ def notice_lines(notices: tuple[Notice, ...]) -> list[str]:
 
 
 def exit_code(notices: tuple[Notice, ...]) -> int:
-    """Give 1 where a person must look at something, else 0."""
+    """Return 1 where a person must look at something, else 0."""
     return EXIT_FLAGS if any(notice.needs_person for notice in notices) else EXIT_DONE

@@ -107,7 +107,7 @@ def command(  # noqa: PLR0913 - one an option
 
 
 def _lines(result: Result, out: Path) -> list[str]:
-    """Give the summary."""
+    """Return the summary."""
     columns = shutil.get_terminal_size((WIDE, 24)).columns
     last = f"Written to {out}: open {out / 'map.html'} in a browser."
     return [*result.summary(columns=columns - 2).split("\n"), last]

@@ -68,7 +68,7 @@ def backwater_checks(
 def _against(
     site: Site, rule: BackwaterRule, main: Main, station_m: float
 ) -> tuple[float | None, float]:
-    """Give the elevation that the code compares with, and its sd; None where it is not known."""
+    """Return the elevation that the code compares with, and its sd; None where it is not known."""
     if rule.against == "street":
         street = next(one for one in site.streets if one.name == main.street)
         return _street(street)
@@ -118,7 +118,7 @@ def _backwater(
 
 
 def p_below(level_m: float, against_m: float, sd_m: float) -> float:
-    """Give the probability that a level lies below an uncertain elevation: Φ((e − l) / sd).
+    """Return the probability that a level lies below an uncertain elevation: Φ((e − l) / sd).
 
     Parameters
     ----------
@@ -524,7 +524,7 @@ def ejector_check(plumbing: Plumbing) -> CodeCheck:
 
 
 def small(unit: LengthUnit) -> LengthUnit:
-    """Give the unit of pipe sizes."""
+    """Return the unit of pipe sizes."""
     return "in" if is_imperial(unit) else "mm"
 
 

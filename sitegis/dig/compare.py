@@ -108,7 +108,7 @@ def _telling_pit(field: Field, mine: Flags) -> tuple[float, float, Array | None,
 
 
 def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float:
-    """Give the mean depth of the invert where routes leave the lot (at the main if they do not)."""
+    """Return the mean depth of the invert where routes leave the lot (at the main if never)."""
     chosen = np.flatnonzero(if_so)
     vertices, inverts = cloud.vertices[chosen], cloud.inverts_m[chosen]
     there = lot_crossings(vertices, inverts, survey.site.lot.vertices)

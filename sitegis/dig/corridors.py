@@ -48,7 +48,7 @@ class _Raster:
     route: Integers
 
     def latest(self, entry: Array) -> Array:
-        """Give for each route (m,) when the last of its cells enters; 2 for never."""
+        """Return for each route (m,) when the last of its cells enters; 2 for never."""
         latest = np.full(self.weights.size, NEVER)
         starts = np.flatnonzero(np.diff(self.route, prepend=-1))
         if starts.size:
@@ -144,7 +144,7 @@ def _levels(name: str, drawn: _Raster, measured: _Raster) -> list[Corridor]:
 
 
 def _cells_along(vertices: Array, grid: Grid) -> Integers:
-    """Give the cells (m, stations) at even shares of each route's length, as flat indices."""
+    """Return the cells (m, stations) at even shares of each route's length, as flat indices."""
     along = polyline.stations(vertices)
     shares = np.arange(1, STATIONS + 1) / STATIONS
     places = polyline.line_interpolate_point(vertices[:, None], along[:, -1:] * shares)
@@ -154,7 +154,7 @@ def _cells_along(vertices: Array, grid: Grid) -> Integers:
 
 
 def _central_order(drawn: _Raster) -> Array:
-    """Give each route (m,) the share of those at least as central, up to 1.
+    """Return each route (m,) the share of those at least as central, up to 1.
 
     Routes are compared at the cells of even shares of their length.
     """
@@ -191,7 +191,7 @@ class _Measure:
         return np.asarray(self.vertices[:, -1])
 
     def held(self, shape: BaseGeometry, entered: float) -> float:
-        """Give the share of the routes that lie wholly in the shape of what has entered."""
+        """Return the share of the routes that lie wholly in the shape of what has entered."""
         # wholly in marked cells is inside for sure; only those at the edge are tested as geometry
         inside = self.surely <= entered
         asked = np.flatnonzero(~inside & (self.maybe <= entered))
@@ -237,7 +237,7 @@ def _corridor(name: str, level: float, grid: Grid, entry: Array, measure: _Measu
 
 
 def _come(times: Array, when: Array, share: Array) -> Array:
-    """Give the share that has come by each time (t,)."""
+    """Return the share that has come by each time (t,)."""
     order = np.argsort(when, kind="stable")
     reached = np.concatenate([[0.0], np.cumsum(share[order])])
     return np.asarray(reached[np.searchsorted(when[order], times, side="right")])
@@ -265,7 +265,7 @@ def _smooth(cells: Flags, grid: Grid) -> BaseGeometry:
 
 
 def _filled(shape: BaseGeometry, least_m2: float) -> shapely.MultiPolygon:
-    """Give the polygons of a shape without their small holes."""
+    """Return the polygons of a shape without their small holes."""
     parts = [
         shapely.Polygon(
             part.exterior,
@@ -277,5 +277,5 @@ def _filled(shape: BaseGeometry, least_m2: float) -> shapely.MultiPolygon:
 
 
 def _ring(line: BaseGeometry) -> Array:
-    """Give a closed ring as (n, 2) without the repeated end."""
+    """Return a closed ring as (n, 2) without the repeated end."""
     return np.asarray(shapely.get_coordinates(line)[:-1])

@@ -19,7 +19,7 @@ THREE_FEET_M = 3 * FOOT_M
 
 
 def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
-    """Give the route samples of a hypothesis, None where it has none.
+    """Return the route samples of a hypothesis, None where it has none.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def routes_of(survey: Survey, scored: ScoredHypothesis) -> Routes | None:
 
 
 def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] | None:
-    """Give vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any.
+    """Return vertices (v, 2) and inverts (v,) of a hypothesis's most probable route, if any.
 
     The vertices have no repeats: a sampled route repeats its tap up to the common width.
 
@@ -65,12 +65,12 @@ def best_route(survey: Survey, scored: ScoredHypothesis) -> tuple[Array, Array] 
 
 
 def most_probable(survey: Survey) -> tuple[ScoredHypothesis, Routes] | None:
-    """Give the most probable hypothesis that has a best route, with its routes."""
+    """Return the most probable hypothesis that has a best route, with its routes."""
     return most_probable_alternative(survey.scores.hypotheses, survey.routes)
 
 
 def best_line(survey: Survey) -> tuple[Array, Array] | None:
-    """Give vertices (v, 2) and inverts (v,) of the most probable route of all, if any."""
+    """Return vertices (v, 2) and inverts (v,) of the most probable route of all, if any."""
     found = most_probable(survey)
     return None if found is None else best_route(survey, found[0])
 
@@ -130,7 +130,7 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
 
 
 def invert_quantiles(vertices: Array, inverts: Array, weights: Array, at_m: Array) -> Array:
-    """Give the 5, 50 and 95 % quantiles (n, 3) of the inverts of routes at distances (n,).
+    """Return the 5, 50 and 95 % quantiles (n, 3) of the inverts of routes at distances (n,).
 
     A route that has ended counts with its invert at the tap.
 

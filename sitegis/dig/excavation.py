@@ -22,7 +22,7 @@ from ..units import about, format_volume
 
 
 def prismoid_m3(length_m: float, width_m: float, depth_m: float, slope: float) -> float:
-    """Give the volume of a pit with sides laid back, by the prismoidal formula.
+    """Return the volume of a pit with sides laid back, by the prismoidal formula.
 
     V = d/6 · (A_bottom + 4 A_middle + A_top), exact for plane sides; ``slope`` is horizontal per
     vertical, length and width are at the bottom.
@@ -89,7 +89,7 @@ def planned_soil(site: Site, rules: RuleSet) -> tuple[str, Notice | None]:
 
 
 def sides_of(ring: Array) -> tuple[float, float]:
-    """Give length and width of a rectangle (4, 2)."""
+    """Return length and width of a rectangle (4, 2)."""
     first, second = np.hypot(*(ring[1] - ring[0])), np.hypot(*(ring[2] - ring[1]))
     return float(max(first, second)), float(min(first, second))
 
@@ -120,7 +120,7 @@ def widened(ring: Array, by_m: float) -> Array:
 def shielded_m3(
     length_m: float, width_m: float, depth_m: float, slope: float, vertical_m: float
 ) -> float:
-    """Give the volume of a pit whose lowest part is vertical and whose sides slope above it.
+    """Return the volume of a pit whose lowest part is vertical and whose sides slope above it.
 
     Parameters
     ----------
@@ -242,7 +242,7 @@ def pit_statements(
 
 
 def is_below_footing(site: Site, rules: RuleSet, pit: Pit, soil: str) -> bool:
-    """Tell whether a pit's bottom lies below the footing's underside, and near enough to matter.
+    """Return whether a pit's bottom lies below the footing's underside, and near enough to matter.
 
     Near is twice the distance that the line down from the footing asks for: judgment.
 
@@ -294,7 +294,7 @@ LONGER = (
 
 
 def longer_values(survey: Survey, pit: Pit, whole: LongerPit) -> dict[str, str]:
-    """Give the values of :data:`LONGER` for a pit that lengthens another to a whole.
+    """Return the values of :data:`LONGER` for a pit that lengthens another to a whole.
 
     Parameters
     ----------
@@ -329,7 +329,7 @@ def longer_values(survey: Survey, pit: Pit, whole: LongerPit) -> dict[str, str]:
 
 
 def _whole_ring(pit: Pit) -> Array:
-    """Give the plan (4, 2) of a pit as it stands open in the end."""
+    """Return the plan (4, 2) of a pit as it stands open in the end."""
     return pit.ring if pit.whole is None else pit.whole.ring
 
 
@@ -369,7 +369,7 @@ def _one_pit(survey: Survey, holes: list[Excavation], pits: list[Pit]) -> str:
 
 
 def joint_sides(rings: list[Array]) -> tuple[float, float]:
-    """Give length and width of the one rectangle about pits, each (4, 2).
+    """Return length and width of the one rectangle about pits, each (4, 2).
 
     Of the rectangles along a side of a pit the smallest, of equal ones the first.
     """

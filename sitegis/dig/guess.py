@@ -105,7 +105,7 @@ def guessed_cuts(survey: Survey) -> tuple[GuessedCut, ...]:
 
 
 def _to_be_joined(survey: Survey) -> tuple[str, Array | None]:
-    """Give the first planned fixture that has a place, with it; else "" and None."""
+    """Return the first planned fixture that has a place, with it; else "" and None."""
     for fixture in survey.site.fixtures:
         place = fixture_place(survey, fixture)
         if place is not None:
@@ -114,7 +114,7 @@ def _to_be_joined(survey: Survey) -> tuple[str, Array | None]:
 
 
 def _nearest_place(line: Array, wanted: Array | None, else_m: float) -> Array:
-    """Give where a line (n, 2) is nearest to what is wanted, clear of its start; else so far on."""
+    """Return where a line (n, 2) is nearest to what is wanted, off its start; else so far on."""
     station = else_m
     if wanted is not None:
         station = max(float(polyline.line_locate_point(line, wanted)[1]), OPENING_M)
@@ -155,7 +155,7 @@ def _cut(
 
 
 def _nearest(site: Site, start: Array) -> Main:
-    """Give the main nearest to a place; of equal ones the first on record."""
+    """Return the main nearest to a place; of equal ones the first on record."""
     gaps = [float(polyline.line_locate_point(main.line, start)[0]) for main in site.mains]
     return site.mains[int(ordered(gaps, MATTERS_M)[0])]
 

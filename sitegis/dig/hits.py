@@ -25,7 +25,7 @@ class Grid:
     columns: int
 
     def centers(self) -> Array:
-        """Give the cell centers (rows, columns, 2)."""
+        """Return the cell centers (rows, columns, 2)."""
         x = self.origin_m[0] + (np.arange(self.columns) + 0.5) * self.cell_m
         y = self.origin_m[1] + (np.arange(self.rows) + 0.5) * self.cell_m
         return np.stack(np.meshgrid(x, y), axis=-1)
@@ -63,11 +63,11 @@ class Spans:
         return on_lattice(np.stack([np.cos(twice), np.sin(twice)], axis=1), RATIO)[self.straight]
 
     def of_weight(self, weights: Array) -> Spans:
-        """Give the runs of the routes whose weight (m,) is not 0."""
+        """Return the runs of the routes whose weight (m,) is not 0."""
         return self._kept(weights[self.route] != 0.0)
 
     def through(self, cells: NDArray[np.bool_]) -> Spans:
-        """Give the runs that pass any of the marked cells (rows, columns)."""
+        """Return the runs that pass any of the marked cells (rows, columns)."""
         # a spare column, as spans count cells in rows of columns + 1
         marked = np.zeros((self.grid.rows, self.grid.columns + 1), np.int64)
         marked[:, :-1] = cells

@@ -24,7 +24,7 @@ FULLEST_ANGLE_RAD = 5.278107
 
 
 def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) -> Flow:
-    """Give velocity and capacity of a pipe that runs full: V = R^(2/3) S^(1/2) / n, R = D/4.
+    """Return velocity and capacity of a pipe that runs full: V = R^(2/3) S^(1/2) / n, R = D/4.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def full_flow(diameter_m: float, slope: float, *, roughness: float = ROUGHNESS) 
 def part_flow(
     flow_m3_s: float, diameter_m: float, slope: float, *, roughness: float = ROUGHNESS
 ) -> Flow:
-    """Give velocity and depth of a flow that does not fill the pipe, by Manning's formula.
+    """Return velocity and depth of a flow that does not fill the pipe, by Manning's formula.
 
     With the water's angle θ at the center, A = D²/8 (θ − sin θ), P = D θ / 2; θ is solved for.
     Past the greatest free flow (1.076 × full, at 0.938 D) the pipe runs full under pressure.
@@ -98,7 +98,7 @@ def part_flow(
 
 
 def p_slope_at_least(profile: tuple[ProfileComponent, ...], least: float) -> float:
-    """Give the probability that the slope is at least a value: Σ w Φ((mean − least) / sd).
+    """Return the probability that the slope is at least a value: Σ w Φ((mean − least) / sd).
 
     Parameters
     ----------

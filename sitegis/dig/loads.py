@@ -116,7 +116,7 @@ def _stretches(pipes: dict[str, _Pipe], pipe: _Pipe) -> list[tuple[float, float]
 
 
 def _carried(pipes: dict[str, _Pipe], pipe: _Pipe, start_m: float, end_m: float) -> list[_Pipe]:
-    """Give the pipes whose fixtures pass a stretch: its own down to its end, and what enters."""
+    """Return the pipes whose fixtures pass a stretch: its own down to its end, and what enters."""
     # the table is for the lower end of a stretch: what ties in before that counts
     planned = tuple(row for row in pipe.planned if row[0] <= end_m)
     found = [replace(pipe, planned=planned)]
@@ -217,7 +217,7 @@ def _unknown_size(survey: Survey, load: PipeLoad, what: str) -> CodeCheck:
 def downstream(
     loads: Sequence[PipeLoad], survey: Survey, run: str, station_m: float
 ) -> list[PipeLoad]:
-    """Give the stretches that a fixture tied in to a run drains through, the first one first.
+    """Return the stretches that a fixture tied in to a run drains through, the first one first.
 
     Parameters
     ----------

@@ -145,7 +145,7 @@ def _kind(
 
 
 def hit_map(field: Field) -> HitMap:
-    """Give P(hit) of the smallest pit centered on each cell, the better of its two directions.
+    """Return P(hit) of the smallest pit centered on each cell, the better of its two directions.
 
     Cells outside lot, rights-of-way and easements, where the pit may not be dug, or with less
     than 1 %, hold 0.
@@ -160,7 +160,7 @@ def hit_map(field: Field) -> HitMap:
 
 
 def reachable(field: Field, spans: Spans) -> Array:
-    """Give 1 for spans whose pipe lies above the greatest depth of a pit, else 0.
+    """Return 1 for spans whose pipe lies above the greatest depth of a pit, else 0.
 
     Parameters
     ----------
@@ -240,12 +240,12 @@ def rank_pits(field: Field, way_out: float | None = None) -> tuple[Candidate, ..
 
 
 def _index_of(one: Candidate | None, pool: list[Candidate]) -> int:
-    """Give the place of a pit in the pool, -1 for none."""
+    """Return the place of a pit in the pool, -1 for none."""
     return next((i for i, other in enumerate(pool) if other is one), -1)
 
 
 def _conflicts(pool: list[Candidate], least_m: float) -> Flags:
-    """Tell which pits stand in each other's way: nearer than ``least_m`` and not one pit.
+    """Return which pits stand in each other's way: nearer than ``least_m`` and not one pit.
 
     One pit grows by one part after another, each lengthening all before it. What widens one
     hole that missed stands about it as one with it, and shares no ground.
@@ -309,7 +309,7 @@ def _extensions(field: Field, left: Array, dug: list[Candidate]) -> list[Candida
 
 
 def _best_candidates(field: Field, left: Array, dug: list[Candidate]) -> list[Candidate]:
-    """Give the best pits against the routes that are left, beside what is dug; the best first."""
+    """Return the best pits against the routes that are left, beside what is dug; the best first."""
     taken = shapely.union_all([shapely.Polygon(one.ring) for one in dug])
     places = _places(field, left, taken)
     places = take_rows(places, _is_clear(places.rings(), taken, spacing_m(field.rules)))
@@ -323,7 +323,7 @@ def _best_candidates(field: Field, left: Array, dug: list[Candidate]) -> list[Ca
 
 
 def _fits_beside(field: Field, one: Candidate, dug: list[Candidate]) -> bool:
-    """Tell whether what widens a hole keeps off the chosen pits, but for those of the same hole."""
+    """Return whether what widens a hole keeps off chosen pits, but for those of the same hole."""
     mine, ring = {id(part) for part in one.parts()}, shapely.Polygon(one.ring)
     together = [
         pit for pit in dug if id(pit) in mine or (one.extends and one.extends == pit.extends)
@@ -336,7 +336,7 @@ def _fits_beside(field: Field, one: Candidate, dug: list[Candidate]) -> bool:
 
 
 def _is_clear(rings: Array, taken: BaseGeometry, least_m: float) -> Flags:
-    """Tell which pits (c, 4, 2) keep the spacing from those chosen already."""
+    """Return which pits (c, 4, 2) keep the spacing from those chosen already."""
     gaps = shapely.distance(shapely.polygons(rings), taken)
     return np.asarray(np.isnan(gaps) | at_least(gaps, least_m, MATTERS_M), bool)
 
@@ -382,7 +382,7 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
 
 
 def _score(field: Field, kind: PitRaster, spans: Spans, p: Array, left: Array) -> Array:
-    """Give P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
+    """Return P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
     safe = np.maximum(p, 1e-12)
     inverts = spans.invert_m
     mean = accumulate(spans, left, inverts) / safe

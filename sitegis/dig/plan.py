@@ -124,7 +124,7 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
 
 
 def _longer(one: Candidate, chosen: tuple[Candidate, ...], weights: Array) -> LongerPit | None:
-    """Give the one longer pit that a pit makes of those before it; None for a pit of its own."""
+    """Return the one longer pit that a pit makes of those before it; None for a pit of its own."""
     parts = one.parts()
     if len(parts) == 1:
         return None
@@ -142,7 +142,7 @@ def _longer(one: Candidate, chosen: tuple[Candidate, ...], weights: Array) -> Lo
 
 
 def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> Flags:
-    """Tell which routes a vacuum test hole at the center of each pit finds."""
+    """Return which routes a vacuum test hole at the center of each pit finds."""
     centers = np.reshape([one.center for one in chosen], (-1, 2))
     deepest = np.array([one.ground_m - survey.site.dig.max_depth_m for one in chosen])
     reach_m = VACUUM_HOLE_M + survey.site.drain_diameter_m
@@ -150,7 +150,7 @@ def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) ->
 
 
 def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[Interval, ...]]:
-    """Give the depth of the invert below ground where routes cross each pit, as intervals."""
+    """Return the depth of the invert below ground where routes cross each pit, as intervals."""
     if not chosen:
         return []
     crossings = rectangle_crossings(

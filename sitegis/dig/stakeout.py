@@ -123,7 +123,7 @@ def _sharp(names: tuple[str, ...], outline: Array, sd_m: float) -> list[FixedPoi
 
 
 def tie_covariance(target: Array, points: Array, sds_m: Array) -> Array:
-    """Give the covariance (2, 2) of a place from taped distances, by least squares.
+    """Return the covariance (2, 2) of a place from taped distances, by least squares.
 
     Each distance (sd (n,)) fixes the place along the unit vector u from its point (n, 2):
     covariance = (Σ u uᵀ / sd²)⁻¹.
@@ -213,7 +213,7 @@ def _tie(point: FixedPoint, target: Array) -> TapeTie:
 
 
 def _pair_covariance(target: Array, points: Array, sds: Array) -> Array:
-    """Give the covariance of a place, infinite where the ties lie along one line."""
+    """Return the covariance of a place, infinite where the ties lie along one line."""
     unit = (target - points) / np.hypot(*(target - points).T)[:, None]
     # nearly along one line: nothing holds the place square to it
     if abs(np.linalg.det(unit.T @ unit)) < 1e-6:
@@ -222,7 +222,7 @@ def _pair_covariance(target: Array, points: Array, sds: Array) -> Array:
 
 
 def _major_sd(target: Array, points: Array, sds: Array) -> float:
-    """Give the standard error of a place along its worst direction."""
+    """Return the standard error of a place along its worst direction."""
     covariance = _pair_covariance(target, points, sds)
     if not np.isfinite(covariance).all():
         return float("inf")
@@ -230,7 +230,7 @@ def _major_sd(target: Array, points: Array, sds: Array) -> float:
 
 
 def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
-    """Give the angle, 0 to 90°, at which the first two ties meet at (2,); 0 without two ties.
+    """Return the angle, 0 to 90°, at which the first two ties meet at (2,); 0 without two ties.
 
     sin = |u × v| / (|u| |v|) of the ties as vectors.
 
@@ -254,7 +254,7 @@ def meeting_angle_deg(target: Array, ties: tuple[TapeTie, ...]) -> float:
 
 
 def wall_offset(site: Site, target: Array) -> tuple[Side, str, float, float]:
-    """Give the nearest wall to (2,), the corner it is measured from, meters along it and out.
+    """Return the nearest wall to (2,), the corner it is measured from, meters along it and out.
 
     It is measured from the wall's first corner, for a place before that from its other one. Out
     is negative inside the building.

@@ -71,7 +71,7 @@ class Branch:
 
 
 def room_pose(survey: Survey, room: Room) -> tuple[Array, float] | None:
-    """Give a room's origin (2,) in the lot and the lot angle of its x, as well as it is known.
+    """Return a room's origin (2,) in the lot and the lot angle of its x, as well as it is known.
 
     From the adjusted outline, else from its recorded place in the building, else from two or
     more points placed in it (least-squares turn and shift); None where none of these is there.
@@ -131,7 +131,7 @@ def fit_pose(local: Array, lot: Array) -> tuple[Array, float]:
 
 
 def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float] | None:
-    """Give a fixture's lot coordinates (2,) and its floor's elevation, None if it has no place.
+    """Return a fixture's lot coordinates (2,) and its floor's elevation, None if it has no place.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def fixture_place(survey: Survey, fixture: PlannedFixture) -> tuple[Array, float
 def clear_spans(
     drain: Array, unseen_m: float, closed: Sequence[tuple[float, float]] = ()
 ) -> list[tuple[float, float]]:
-    """Give the station ranges where a wye can stand: clear of the start, bends and the wall.
+    """Return the station ranges where a wye can stand: clear of the start, bends and the wall.
 
     ``drain`` (k, 2) is the located part alone; the wall is ``unseen_m`` past its end. No wye
     stands in the ranges ``closed``, those below a stack's base.
@@ -251,7 +251,7 @@ def best_branch(
 def invert_at(
     profile: tuple[ProfileComponent, ...], upstream_m: float
 ) -> list[tuple[float, float, float]]:
-    """Give weight, mean and variance of the invert a distance upstream of the profile's place.
+    """Return weight, mean and variance of the invert a distance upstream of the profile's place.
 
     Parameters
     ----------
@@ -276,7 +276,7 @@ def invert_at(
 def p_enough_fall(
     components: list[tuple[float, float, float]], start_m: float, needed_m: float
 ) -> float:
-    """Give the probability that start − invert ≥ needed: Σ w Φ((start − mean − needed) / sd).
+    """Return the probability that start − invert ≥ needed: Σ w Φ((start − mean − needed) / sd).
 
     Parameters
     ----------
@@ -397,7 +397,7 @@ def tie_in(
 
 
 def _vent_path(survey: Survey, fixture: PlannedFixture, branch: Branch) -> Array | None:
-    """Give the straight line (2, 2) from a fixture to its vent, None where no place is given."""
+    """Return the straight line (2, 2) from a fixture to its vent, None where no place is given."""
     room = next(room for room in survey.site.rooms if room.id == fixture.room)
     pose = room_pose(survey, room)
     if fixture.vent_m is None or pose is None:
@@ -406,7 +406,7 @@ def _vent_path(survey: Survey, fixture: PlannedFixture, branch: Branch) -> Array
 
 
 def stacks_on(survey: Survey) -> list[tuple[str, float]]:
-    """Give the stacks that stand on the drain, with their stations."""
+    """Return the stacks that stand on the drain, with their stations."""
     drain = survey.drain
     stations = dict(zip(drain.point_ids, drain.stations_m, strict=True))
     return [
@@ -417,7 +417,7 @@ def stacks_on(survey: Survey) -> list[tuple[str, float]]:
 
 
 def _below_stacks(survey: Survey) -> list[tuple[float, float]]:
-    """Give the ranges below the bases of stacks that the code keeps free whatever they serve."""
+    """Return the ranges below the bases of stacks that the code keeps free whatever they serve."""
     rule = survey.rules.plumbing.stack_base
     if rule is None or rule.only_if:
         return []
@@ -470,7 +470,7 @@ def _checks(
 
 
 def slab_opening(path: Array) -> shapely.Polygon:
-    """Give what is cut from the slab: a path (2, 2) with 0.3 m to each side and past each end."""
+    """Return what is cut from the slab: a path (2, 2) with 0.3 m to each side and past each end."""
     step = path[-1] - path[0]
     size = np.array([[float(np.hypot(*step)) + OPENING_M, OPENING_M]])
     center, angle = 0.5 * (path[0] + path[-1])[None], np.arctan2(step[1:], step[:1])
@@ -569,7 +569,7 @@ def _best(offers: list[Offer], taps: Sequence[TapSpread]) -> TieIn:
 
 
 def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
-    """Give every fixture with the pipes it can tie in to, the building drain first.
+    """Yield every fixture with the pipes it can tie in to, the building drain first.
 
     A storm drain takes no fixture, and a closet joins no branch but one below a stack.
     """

@@ -84,7 +84,7 @@ def rank_holes(field: Field) -> tuple[VacuumHole, ...]:
 def _hits(
     field: Field, center: Array, reach_m: float
 ) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Tell which routes (m,) a hole finds, exactly."""
+    """Return which routes (m,) a hole finds, exactly."""
     ground_m = float(field.site.ground.elevation_m(center))
     deepest = np.array([ground_m - field.site.dig.max_depth_m])
     return np.asarray(vacuum_hits(field.straights, center[None], reach_m, deepest)[0], bool)

@@ -32,7 +32,7 @@ INDOORS = TAPED | {"depths", "heading"}
 
 
 def asked_together(one: ReadingKind, other: ReadingKind) -> bool:
-    """Tell whether one measurement settles readings of both kinds.
+    """Return whether one measurement settles readings of both kinds.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def asked_together(one: ReadingKind, other: ReadingKind) -> bool:
 def measurement_for(
     survey: Survey, found: Sequence[Found], stated: dict[str, Array]
 ) -> Measurement | None:
-    """Give the measurement that tells readings of one kind apart, None where none does.
+    """Return the measurement that tells readings of one kind apart, None where none does.
 
     ``found`` with the more probable ones first; ``stated`` are the places (2,) of the marks.
 

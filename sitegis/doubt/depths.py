@@ -97,7 +97,7 @@ def depth_readings(survey: Survey) -> tuple[DepthReading, ...]:
 
 
 def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:
-    """Give the order of the drain's marks downstream under a slip of their depths."""
+    """Return the order of the drain's marks downstream under a slip of their depths."""
     site, placement = survey.site, _corrected(survey.site, survey.placement, factor, offset_m)
     if placement is None:
         return ()
@@ -105,7 +105,7 @@ def _order(survey: Survey, factor: float, offset_m: float) -> tuple[int, ...]:
 
 
 def as_it_is(reading: str, depth_m: float) -> float:
-    """Give a depth as it would be under a reading by its id, from the depth as written.
+    """Return a depth as it would be under a reading by its id, from the depth as written.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def as_it_is(reading: str, depth_m: float) -> float:
 def _log_evidence(
     survey: Survey, factor: float, offset_m: float
 ) -> tuple[tuple[float, float], float, float]:
-    """Give the log evidence of the depths as written under a slip, invert at the exit, slope.
+    """Return the log evidence of the depths as written under a slip, invert at the exit, slope.
 
     The evidence is the profile's and the mains'.
     """
@@ -152,7 +152,7 @@ def _log_evidence(
 def _corrected(
     site: Site, placement: Placement, factor: float, offset_m: float
 ) -> Placement | None:
-    """Give the placement with what the receiver read corrected; None where a depth vanishes.
+    """Return the placement with what the receiver read corrected; None where a depth vanishes.
 
     The receiver's repeatability is that of the depth as it is.
     """
@@ -201,7 +201,7 @@ def fall_term(site: Site, place: Exit | Penetration, invert_m: float) -> float:
 
 
 def _arrives_above(main: Main, place: Exit | Penetration, invert_m: float) -> tuple[float, float]:
-    """Give how far above a main the drain arrives at most, and the sd of that."""
+    """Return how far above a main the drain arrives at most, and the sd of that."""
     here = np.array([place.x_m, place.y_m])
     away, abreast_m, _ = polyline.line_locate_point(main.line, here)
     bed_m = float(np.interp(abreast_m, polyline.stations(main.line), main.inverts_m))
@@ -213,7 +213,7 @@ def _arrives_above(main: Main, place: Exit | Penetration, invert_m: float) -> tu
 def leading_main(
     site: Site, penetration: Penetration, invert_m: float, rise_m: float = 0.0
 ) -> Main | None:
-    """Give the main that the drain leads to: the nearest ahead among those it can fall to.
+    """Return the main that the drain leads to: the nearest ahead among those it can fall to.
 
     ``rise_m`` is how far the mains lie above what is written. All mains count where it can fall
     to none of them.

@@ -88,7 +88,7 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
 
 
 def _zones(site: Site) -> Iterator[str]:
-    """Give the CRS of the same datum in which the layers' lot lies at the corner typed for it."""
+    """Yield the CRS of the same datum in which the layers' lot lies at the corner typed for it."""
     told = site.lot.told_at or (0.0, 0.0)
     own = CRS.from_user_input(site.frame.crs)
     datum = own.name.split(" / ")[0]

@@ -45,7 +45,7 @@ class _Usual:
     span_m: float = 10.0
 
     def log_density(self, value_m: float, sd_m: float = 0.0) -> float:
-        """Give the log density of a difference that is itself known to ``sd_m``."""
+        """Return the log density of a difference that is itself known to ``sd_m``."""
         sides = np.hypot([self.below_m, self.above_m], sd_m)
         # each side has its own spread; 2 / (√2π (s₁ + s₂)) makes the two halves integrate to 1
         off = (value_m - self.mean_m) / float(sides[0 if value_m < self.mean_m else 1])
@@ -62,14 +62,14 @@ HEAD_OUTDOORS = _Usual(0.0, 0.25, 0.25, 0.10)
 
 
 def near_house(site: Site) -> NDArray[np.bool_]:
-    """Tell which spot heights (n,) are of the yard at the house."""
+    """Return which spot heights (n,) are of the yard at the house."""
     low = site.building.vertices.min(axis=0) - AT_HOUSE_M
     high = site.building.vertices.max(axis=0) + AT_HOUSE_M
     return np.asarray(np.all((site.ground.spots > low) & (site.ground.spots < high), axis=1))
 
 
 def level_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
-    """Give the readings of the ground at the house and of the slab's elevation.
+    """Yield the readings of the ground at the house and of the slab's elevation.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def _slabs(survey: Survey, penetration: Penetration) -> Iterator[Found]:
 
 
 def _known_cover(site: Site) -> tuple[str, float] | None:
-    """Give the first manhole whose cover's elevation is on record, and that elevation."""
+    """Return the first manhole whose cover's elevation is on record, and that elevation."""
     covers = (
         (hole.id, float(hole.rim_m))
         for main in site.mains

@@ -40,7 +40,7 @@ SIDES = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "front": (0.0, -1.0), "rear":
 
 
 def lot_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
-    """Give the readings of the house's place on the lot and of the front line's direction.
+    """Yield the readings of the house's place on the lot and of the front line's direction.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def _houses(survey: Survey, penetration: Penetration) -> Iterator[Found]:
 def moved_penetration(
     penetration: Penetration, linear: Array, offset: Array, turn_rad: float
 ) -> Penetration:
-    """Give where a drain leaves, taken through a motion of the lot.
+    """Return where a drain leaves, taken through a motion of the lot.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def _house_terms(
 
 
 def _log_square(off_deg: float) -> float:
-    """Give the log density of a direction against the front line, by quarter turns."""
+    """Return the log density of a direction against the front line, by quarter turns."""
     # into (−45°, 45°]: any side of a house may face the front
     off = (off_deg + 45.0) % 90.0 - 45.0
     density = np.exp(-0.5 * (off / SQUARE_DEG) ** 2) / (SQUARE_DEG * np.sqrt(2.0 * np.pi))

@@ -92,7 +92,7 @@ def _shared(readings: Iterator[Reading], total: float) -> list[Reading]:
 
 
 def room_size(site: Site, room: Room) -> tuple[float, float] | None:
-    """Give a room's extent along x and y: as written, else to the walls across from its origin.
+    """Return a room's extent along x and y: as written, else to the walls across from its origin.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def room_size(site: Site, room: Room) -> tuple[float, float] | None:
 
 
 def _room_readings(site: Site, room: Room) -> Iterator[Reading]:
-    """Give the seven other ways in which a rectangle's corner and axes can be taken.
+    """Yield the seven other ways in which a rectangle's corner and axes can be taken.
 
     A row (x, y) stands for (x or w − x, y or d − y), or with x and y exchanged.
     """
@@ -169,7 +169,7 @@ def _words(room: Room) -> str:
 
 
 def _fits(rows: list[Locate], linear: Array, start: Array, extent: Array) -> bool:
-    """Tell whether all rows then lie in the room."""
+    """Return whether all rows then lie in the room."""
     places = np.array([(row.x_m, row.y_m) for row in rows]) @ linear.T + start
     inside = (places > -REACH_M) & (places < extent + REACH_M)
     # an offset that was not taped lies anywhere
@@ -187,7 +187,7 @@ def _corner_words(room: Room, start: Array, extent: Array) -> str:
 
 
 def _with_rows(site: Site, rows: list[Locate], linear: Array, start: Array) -> Site:
-    """Give the site with some rows' offsets (and headings) taken through a map of the plane."""
+    """Return the site with some rows' offsets (and headings) taken through a map of the plane."""
     chosen = {id(row) for row in rows}
     return replace(
         site,
@@ -198,7 +198,7 @@ def _with_rows(site: Site, rows: list[Locate], linear: Array, start: Array) -> S
 
 
 def _moved(row: Locate, linear: Array, start: Array) -> Locate:
-    """Give a row with its offsets taken through a map of the plane."""
+    """Return a row with its offsets taken through a map of the plane."""
     # what was not measured (NaN) stays so, and takes the other offset's place where exchanged
     exchanged = linear[0, 0] == 0.0 and linear[1, 1] == 0.0
     given = (row.y_m, row.x_m) if exchanged else (row.x_m, row.y_m)
@@ -216,7 +216,7 @@ def _moved(row: Locate, linear: Array, start: Array) -> Locate:
 
 
 def _house_readings(site: Site) -> Iterator[Reading]:
-    """Give the house seen from its rear, and with left and right or front and rear exchanged."""
+    """Yield the house seen from its rear, and with left and right or front and rear exchanged."""
     ring = building_outline(site)
     low, high = ring.min(axis=0), ring.max(axis=0)
     for key, signs, words in (
@@ -242,7 +242,7 @@ def _house_readings(site: Site) -> Iterator[Reading]:
 
 
 def _seen(room: Room, signs: Array, both: Array) -> Room | None:
-    """Give a room's pose in the house seen from another side; None where it has none."""
+    """Return a room's pose in the house seen from another side; None where it has none."""
     if room.origin_m is None or room.x_toward_rad is None:
         return None
     # distances from the opposite walls
@@ -258,7 +258,7 @@ def _seen(room: Room, signs: Array, both: Array) -> Room | None:
 
 
 def _exchanged(site: Site, used: set[str]) -> Iterator[Reading]:
-    """Give the rows of two rooms exchanged, where all points fit."""
+    """Yield the rows of two rooms exchanged, where all points fit."""
     for one, other in combinations(site.rooms, 2):
         if not {one.id, one.name, other.id, other.name} & used:
             continue
@@ -286,7 +286,7 @@ def _exchanged(site: Site, used: set[str]) -> Iterator[Reading]:
 
 
 def _units(site: Site) -> Iterator[Reading]:
-    """Give offsets in meters that were read as feet, and the other way, where all points fit."""
+    """Yield offsets in meters that were read as feet, and the other way, where all points fit."""
     imperial = site.units in ("ft", "in")
     factor = FEET_PER_METER if imperial else 1.0 / FEET_PER_METER
     was, read = ("meters", "feet") if imperial else ("feet", "meters")

@@ -125,13 +125,13 @@ def _named(name: str) -> str:
 
 
 def house_corners(site: Site) -> dict[str, Array]:
-    """Give the outside corners of the house (2,) by the names that ties have for them."""
+    """Return the outside corners of the house (2,) by the names that ties have for them."""
     ring = site.building.vertices
     return {f"building:{corner_name(site, i)}": ring[i] for i in range(len(ring))}
 
 
 def lot_corners(site: Site) -> dict[str, Array]:
-    """Give the corners of the lot (2,) by the names that ties have for them."""
+    """Return the corners of the lot (2,) by the names that ties have for them."""
     ring, sides = site.lot.vertices, site.lot.sides
     return {f"lot:{name}": ring[corner_index(ring, sides, name)] for name in CORNER_SIDES}
 

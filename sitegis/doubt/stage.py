@@ -236,7 +236,7 @@ def _of_headings(survey: Survey, penetration: Penetration) -> list[Found]:
 
 
 def _off_axis(headings: Array, vertices: Array, stations: Array) -> Array:
-    """Give the angles (n,) in [0, π/2] between headings and the drain's axis at their stations."""
+    """Return angles (n,) in [0, π/2] between headings and the drain's axis at their stations."""
     steps = np.diff(vertices, axis=0)
     # stations of the bends, on the scale of the marks' stations
     passed = np.cumsum(np.hypot(*steps.T))[:-1] + float(np.min(stations))
@@ -274,7 +274,7 @@ def _reading(survey: Survey, one: Found, posterior: float, stated: Penetration) 
 
 
 def _asked(readings: Sequence[OtherReading], moves: frozenset[str]) -> frozenset[str]:
-    """Give the ids of the readings that a person must settle.
+    """Return the ids of the readings that a person must settle.
 
     Those that move what is dug where together they are likely; and of the slab's elevation,
     which moves no pit at the wall, those that are likely themselves.
@@ -292,7 +292,7 @@ def _asked(readings: Sequence[OtherReading], moves: frozenset[str]) -> frozenset
 def _moving(
     survey: Survey, readings: Sequence[OtherReading], stated: Penetration, share: float = 1.0
 ) -> frozenset[str]:
-    """Give the ids of readings that change what is dug: exit, depth, or the main it leads to.
+    """Return the ids of readings that change what is dug: exit, depth, or the main it leads to.
 
     ``share`` of the limits.
     """

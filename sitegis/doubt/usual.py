@@ -43,7 +43,7 @@ def fitting_blunders(site: Site, faults: Sequence[Fault]) -> tuple[str, ...]:
 
 
 def _blunders(site: Site) -> Iterator[tuple[str, Site]]:
-    """Give the readings of the marks, then the footage in the other unit."""
+    """Yield the readings of the marks, then the footage in the other unit."""
     # no drain was fitted: every point indoors may be one of its marks
     marks = frozenset(row.id for row in site.locates if row.room != "lot")
     for reading in other_readings(site, marks):
@@ -59,7 +59,7 @@ def _blunders(site: Site) -> Iterator[tuple[str, Site]]:
 
 
 def _agrees(site: Site) -> bool:
-    """Tell whether the rows of a site make sense together."""
+    """Return whether the rows of a site make sense together."""
     report = Report()
     check_places(site.locates, site.rooms, site.building, report)
     check_depths(site.locates, site.rooms, site.noise, report)

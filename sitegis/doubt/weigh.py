@@ -277,7 +277,7 @@ def isometry(before: Array, after: Array) -> tuple[Array, Array, float]:
 
 
 def _moved_end(end: LineEnd, linear: Array, offset: Array) -> LineEnd:
-    """Give an end of the drain taken through a motion or reflection."""
+    """Return an end of the drain taken through a motion or reflection."""
     # a direction turns by the matrix itself, mirrored ones too
     axis = linear @ lot_direction(float(end.mean[2]))
     mean = np.append(linear @ end.mean[:2] + offset, np.arctan2(axis[1], axis[0]))
@@ -310,7 +310,7 @@ def _fit(
 
 
 def _network_term(adjustment: Adjustment) -> float:
-    """Give the log evidence of the measurements as stated, blunders at what they cost."""
+    """Return the log evidence of the measurements as stated, blunders at what they cost."""
     removed = sum(item.removed for item in adjustment.observations)
     # three explanations of the misfit: noise alone, blunders taken out at a price each, or one more
     # not located
@@ -369,7 +369,7 @@ def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
 
 
 def _short(lengths: Array) -> Array:
-    """Give the density of stopping so far short of the wall."""
+    """Return the density of stopping so far short of the wall."""
     lengths = np.where(np.isfinite(lengths), lengths, 1e3)
     # crews mark up to the wall: most last marks lie within a few meters, some far
     near = (1.0 - FAR_SHARE) * np.exp(-lengths / SHORT_MEAN_M) / SHORT_MEAN_M
@@ -377,7 +377,7 @@ def _short(lengths: Array) -> Array:
 
 
 def _facing(site: Site) -> dict[Side, float]:
-    """Give the share of drains by wall: those that face a main, and the others."""
+    """Return the share of drains by wall: those that face a main, and the others."""
     faced = {main.side for main in site.mains}
     weights = {
         side: 1.0 if side in faced or not faced else FACING_OTHER for side in site.building.sides
@@ -483,7 +483,7 @@ def unit_term(drain: Drain, scale: float) -> float:
 
 
 def _last_footage(site: Site, drain: Drain) -> tuple[float, float] | None:
-    """Give footage and station of the last mark whose footage is known."""
+    """Return footage and station of the last mark whose footage is known."""
     counts = {row.id: row.footage_m for row in site.locates if row.footage_m is not None}
     known = [
         (float(station), counts[name])
@@ -494,7 +494,7 @@ def _last_footage(site: Site, drain: Drain) -> tuple[float, float] | None:
 
 
 def nearest_main(site: Site, penetration: Penetration) -> tuple[Main, float] | None:
-    """Give the main that the drain leaves toward, with its distance; None without mains.
+    """Return the main that the drain leaves toward, with its distance; None without mains.
 
     The nearest one among those ahead; where none is ahead, the nearest.
 
@@ -559,6 +559,6 @@ def _turn_term(
 
 
 def _leads(site: Site, direction: Array) -> bool:
-    """Tell whether a direction leads to a side of the lot with a main."""
+    """Return whether a direction leads to a side of the lot with a main."""
     outward = {"front": (0.0, -1.0), "right": (1.0, 0.0), "rear": (0.0, 1.0), "left": (-1.0, 0.0)}
     return any(float(direction @ np.array(outward[main.side])) > 0.5 for main in site.mains)

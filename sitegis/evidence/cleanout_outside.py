@@ -25,7 +25,7 @@ class CleanoutOutside(Evidence):
 
 
 def sd_of(item: CleanoutOutside, site: Site) -> float:
-    """Give the spread of the place across the route.
+    """Return the spread of the place across the route.
 
     Parameters
     ----------

@@ -61,7 +61,7 @@ def likelihood(item: Dye, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: Dye, site: Site) -> float:
-    """Give P(seen or not) where the lateral runs in no listed way.
+    """Return P(seen or not) where the lateral runs in no listed way.
 
     Parameters
     ----------

@@ -45,7 +45,7 @@ def factor(year_built: int, factors: tuple[float, float]) -> float:
 
 
 def is_in_prior(site: Site, key: Literal["alley", "side_yard"]) -> bool:
-    """Tell whether the default prior already used the year built; it must not count twice.
+    """Return whether the default prior already used the year built; it must not count twice.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def is_in_prior(site: Site, key: Literal["alley", "side_yard"]) -> bool:
 
 
 def of_main(item: Era, main: Main, site: Site) -> float:
-    """Give P(era | the main that the block uses), against where no year is known.
+    """Return P(era | the main that the block uses), against where no year is known.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def of_main(item: Era, main: Main, site: Site) -> float:
 
 
 def of_alternative(item: Era, way: str, site: Site) -> float:
-    """Give P(era | way): side-yard runs belong to older houses.
+    """Return P(era | way): side-yard runs belong to older houses.
 
     Parameters
     ----------

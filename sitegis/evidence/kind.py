@@ -263,12 +263,12 @@ def at_its_place(sd_of: Callable[[E, Site], float]) -> Callable[[E, Site, Main],
 
 
 def place_of(item: Any) -> Array:
-    """Give the place (2,) of an item that has one."""
+    """Return the place (2,) of an item that has one."""
     return np.array([item.x_m, item.y_m])
 
 
 def reliability_in_force(given: float | None, default: float) -> float:
-    """Give the reliability that counts, within 0.1 % of never and always.
+    """Return the reliability that counts, within 0.1 % of never and always.
 
     No report is certain, either way: one wrong item must not rule out every way.
 
@@ -294,7 +294,7 @@ def reliability_in_force(given: float | None, default: float) -> float:
 
 
 def sd_in_force(given: float | None, default: float) -> float:
-    """Give the standard deviation that counts: 1 cm at least where it is given.
+    """Return the standard deviation that counts: 1 cm at least where it is given.
 
     Parameters
     ----------
@@ -330,7 +330,7 @@ def value_words(value: float | None, default: float) -> str:
 
 
 def student(residual: Array, sd: Array | float, degrees: float) -> Array:
-    """Give Student's t density of residuals with scale ``sd``.
+    """Return Student's t density of residuals with scale ``sd``.
 
     Parameters
     ----------
@@ -352,7 +352,7 @@ def student(residual: Array, sd: Array | float, degrees: float) -> Array:
 
 
 def near_route(laid: RouteSet, item: Any, reliability: float, sd_m: float) -> Array:
-    """Give the likelihood (m,) of a place that lies on the route, Gaussian, or is astray.
+    """Return the likelihood (m,) of a place that lies on the route, Gaussian, or is astray.
 
     Parameters
     ----------
@@ -375,7 +375,7 @@ def near_route(laid: RouteSet, item: Any, reliability: float, sd_m: float) -> Ar
 
 
 def stray_place(item: Any, site: Site) -> float:
-    """Give the density of a place that has nothing to do with the lateral.
+    """Return the density of a place that has nothing to do with the lateral.
 
     Parameters
     ----------
@@ -395,7 +395,7 @@ def stray_place(item: Any, site: Site) -> float:
 def counted(
     laid: RouteSet, along_m: Array, count_m: float, sd_m: float, reliability: float
 ) -> Array:
-    """Give the likelihood (m,) of a cable count at a length (m,) past the exit, or of a stray one.
+    """Return the likelihood (m,) of a footage at a length (m,) past the exit, or of a stray one.
 
     That at the exit plus the length, within its own sd, that of the tie and the cable's slack.
 
@@ -426,7 +426,7 @@ def counted(
 
 
 def stray_count(item: Any, site: Site) -> float:
-    """Give the density of a count that has nothing to do with the lateral.
+    """Return the density of a count that has nothing to do with the lateral.
 
     Parameters
     ----------
@@ -444,12 +444,12 @@ def stray_count(item: Any, site: Site) -> float:
 
 
 def block_m(main: Main) -> float:
-    """Give the length of main along which a stray record may fall."""
+    """Return the length of main along which a stray record may fall."""
     return max(float(polyline.length(main.line)), LEAST_BLOCK_M)
 
 
 def station_from(manhole: str, distance_m: float, main: Main) -> float | None:
-    """Give the station at a distance from a manhole; None where the main has no such manhole.
+    """Return the station at a distance from a manhole; None where the main has no such manhole.
 
     Parameters
     ----------
@@ -470,7 +470,7 @@ def station_from(manhole: str, distance_m: float, main: Main) -> float | None:
 
 
 def passing(laid: RouteSet, manhole_name: str) -> Array:
-    """Give the distance (m,) from tap down the main to a manhole; nan where it is not passed.
+    """Return the distance (m,) from tap down the main to a manhole; nan where it is not passed.
 
     Parameters
     ----------
@@ -493,7 +493,7 @@ def passing(laid: RouteSet, manhole_name: str) -> Array:
 
 
 def unlisted_notice(reliability: float, falsely: float, *, noticed: bool) -> float:
-    """Give P(what was noticed) where the lateral passes the manhole only by chance.
+    """Return P(what was noticed) where the lateral passes the manhole only by chance.
 
     Parameters
     ----------

@@ -43,7 +43,7 @@ class MainInspection(Evidence):
 
 
 def stations(item: MainInspection, main: Main) -> Array:
-    """Give the stations (k,) of the taps that lie on the part of the main near the lot.
+    """Return the stations (k,) of the taps that lie on the part of the main near the lot.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
 
 
 def no_news(item: Any, site: Site) -> float:
-    """Give 1: what is in a listed main tells nothing of another way.
+    """Return 1: what is in a listed main tells nothing of another way.
 
     Parameters
     ----------

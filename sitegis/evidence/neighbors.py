@@ -52,7 +52,7 @@ def check(item: Neighbors, mains: tuple[Main, ...]) -> Iterable[parts.EvidenceFa
 
 
 def likelihood(draining: int, asked: int, *, follows: bool) -> float:
-    """Give P(k of n neighbors drain to a main), Beta-binomial.
+    """Return P(k of n neighbors drain to a main), Beta-binomial.
 
     The share of neighbors has mean ``MEAN`` where the main is the practice, 1 minus that where it
     is not, and the weight of ``STRENGTH`` neighbors.
@@ -76,7 +76,7 @@ def likelihood(draining: int, asked: int, *, follows: bool) -> float:
 
 
 def beta_binomial(k: int, n: int, a: float, b: float) -> float:
-    """Give P(k of n) for a share that is Beta(a, b): C(n, k) B(k + a, n − k + b) / B(a, b).
+    """Return P(k of n) for a share that is Beta(a, b): C(n, k) B(k + a, n − k + b) / B(a, b).
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ class OutdoorLocate(Evidence):
 
 
 def sd_of(item: OutdoorLocate, site: Site) -> float:
-    """Give the standard deviation across: as given, or the receiver's at its depth.
+    """Return the standard deviation across: as given, or the receiver's at its depth.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: OutdoorLocate, site: Site) -> float:
-    """Give the density of a point that has nothing to do with the lateral.
+    """Return the density of a point that has nothing to do with the lateral.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ class PermitDrawing(Evidence):
 
 
 def if_wrong(item: PermitDrawing, block_main: str, site: Site) -> float:
-    """Give P(it shows this main | it is wrong): drawn from usual practice, or any main.
+    """Return P(it shows this main | it is wrong): drawn from usual practice, or any main.
 
     Parameters
     ----------

@@ -52,7 +52,7 @@ def likelihood(item: Sound, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: Sound, site: Site) -> float:
-    """Give P(heard or not) where the lateral runs in no listed way.
+    """Return P(heard or not) where the lateral runs in no listed way.
 
     Parameters
     ----------

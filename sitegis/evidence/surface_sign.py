@@ -26,7 +26,7 @@ class SurfaceSign(Evidence):
 
 
 def sd_of(item: SurfaceSign, site: Site) -> float:
-    """Give the spread of the trench about the sign: its radius.
+    """Return the spread of the trench about the sign: its radius.
 
     Parameters
     ----------

@@ -60,7 +60,7 @@ def likelihood(item: TapRecord, laid: parts.RouteSet) -> Array:
 
 
 def unlisted(item: TapRecord, site: Site) -> float:
-    """Give the density of a record that is wrong: another lot's tap, on any main.
+    """Return the density of a record that is wrong: another lot's tap, on any main.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def unlisted(item: TapRecord, site: Site) -> float:
 
 
 def if_wrong(item: TapRecord, block_main: str, site: Site) -> float:
-    """Give the density, per meter of main, of a record of another lot's tap.
+    """Return the density, per meter of main, of a record of another lot's tap.
 
     Parameters
     ----------

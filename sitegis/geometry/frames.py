@@ -25,7 +25,7 @@ def _known_crs(crs: str) -> CRS:
 
 
 def to_wgs84(crs: str, cell: Cell) -> Operation:
-    """Give the operation from a projected CRS to WGS 84 longitude, latitude about a place.
+    """Return the operation from a projected CRS to WGS 84 longitude, latitude about a place.
 
     Parameters
     ----------
@@ -48,13 +48,13 @@ def _at_origin(crs: str, easting: float, northing: float) -> Operation:
 
 
 def rotation(angle_rad: float) -> Array:
-    """Give the matrix (2, 2) that turns a column vector counter-clockwise by an angle."""
+    """Return the matrix (2, 2) that turns a column vector counter-clockwise by an angle."""
     cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
     return np.array([[cosine, -sine], [sine, cosine]])
 
 
 def lot_direction(angle_rad: float | Array) -> Array:
-    """Give unit vectors (..., 2) for lot angles (...,), counter-clockwise from lot x, radians."""
+    """Return unit vectors (..., 2) for lot angles (...,), counter-clockwise from lot x, radians."""
     return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
 
 

@@ -89,7 +89,7 @@ def _projection(crs: str) -> Proj:
 
 
 def utm_crs(longitude: float, latitude: float) -> str:
-    """Give the WGS 84 UTM zone of a place by the regular 6° zones.
+    """Return the WGS 84 UTM zone of a place by the regular 6° zones.
 
     The widened zones off Norway and about Svalbard are not followed. Raises ``ValueError``
     outside 80° S to 84° N.
@@ -193,7 +193,7 @@ def _check_area(crs: str, longitude: float, latitude: float) -> None:
 
 
 def grid_scale_factor(crs: str, longitude: float, latitude: float) -> float:
-    """Give grid distance / ellipsoid distance at a place, from PROJ's factors.
+    """Return grid distance / ellipsoid distance at a place, from PROJ's factors.
 
     Meridional and parallel scale are equal on a conformal grid; their mean is taken. Raises
     ``ValueError`` where they differ by more than 10 ppm (not conformal) or lie more than 0.5 %
@@ -229,7 +229,7 @@ def grid_scale_factor(crs: str, longitude: float, latitude: float) -> float:
 
 
 def elevation_factor(elevation_m: float) -> float:
-    """Give ellipsoid distance / ground distance, R / (R + h), R = 6 372 000 m.
+    """Return ellipsoid distance / ground distance, R / (R + h), R = 6 372 000 m.
 
     NOAA Manual NOS NGS 5 (from memory). ``elevation_m`` is above the ellipsoid; a height above
     the sea in its place errs by 0.16 ppm a meter of geoid height. Raises ``ValueError`` outside
@@ -244,7 +244,7 @@ def elevation_factor(elevation_m: float) -> float:
 
 
 def combined_factor(crs: str, longitude: float, latitude: float, elevation_m: float) -> float:
-    """Give grid distance / ground distance: grid scale factor × elevation factor.
+    """Return grid distance / ground distance: grid scale factor × elevation factor.
 
     NOAA Manual NOS NGS 5 (from memory). Raises ``ValueError`` as its two parts do.
 
@@ -273,7 +273,7 @@ def combined_factor(crs: str, longitude: float, latitude: float, elevation_m: fl
 
 
 def convergence_deg(crs: str, longitude: float, latitude: float) -> float:
-    """Give the grid convergence: true azimuth − grid azimuth, degrees (from PROJ's factors).
+    """Return the grid convergence: true azimuth − grid azimuth, degrees (from PROJ's factors).
 
     Parameters
     ----------
@@ -368,7 +368,7 @@ def _frame_at(crs: str, corner_m: Array, x_azimuth_deg: float, elevation_m: floa
 
 
 def _moved(frame: LotFrame, origin_m: Array) -> LotFrame:
-    """Give the same frame with another origin."""
+    """Return the same frame with another origin."""
     return LotFrame(
         crs=frame.crs,
         origin_easting_m=float(origin_m[0]),

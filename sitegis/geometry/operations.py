@@ -29,7 +29,7 @@ class Operation:
 
 
 def cell_of(longitude_deg: float, latitude_deg: float) -> Cell:
-    """Give the whole degrees below a place; (0, 0) where it is none on the earth.
+    """Return the whole degrees below a place; (0, 0) where it is none on the earth.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def cell_of(longitude_deg: float, latitude_deg: float) -> Cell:
 
 
 def cell_of_place(crs: CRS, x: float, y: float) -> Cell:
-    """Give the cell of a place in a CRS, in its own datum: near enough to choose by.
+    """Return the cell of a place in a CRS, in its own datum: near enough to choose by.
 
     Parameters
     ----------

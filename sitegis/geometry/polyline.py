@@ -20,18 +20,18 @@ _LEVEL = 1e-12
 
 
 def segment_lengths(lines: Array) -> Array:
-    """Give the length (..., v − 1) of every segment of lines (..., v, 2)."""
+    """Return the length (..., v − 1) of every segment of lines (..., v, 2)."""
     steps = np.diff(lines, axis=-2)
     return np.hypot(steps[..., 0], steps[..., 1])
 
 
 def length(lines: Array) -> Array:
-    """Give the length (...) of lines (..., v, 2)."""
+    """Return the length (...) of lines (..., v, 2)."""
     return np.asarray(segment_lengths(lines).sum(axis=-1))
 
 
 def stations(lines: Array) -> Array:
-    """Give the distance (..., v) of each vertex of lines (..., v, 2) from the first, along them.
+    """Return the distance (..., v) of each vertex of lines (..., v, 2) from the first, along them.
 
     >>> stations(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 5.0]])).tolist()
     [0.0, 5.0, 6.0]
@@ -41,7 +41,7 @@ def stations(lines: Array) -> Array:
 
 
 def closed(ring: Array) -> Array:
-    """Give a ring (n, 2) as the line (n + 1, 2) that ends where it starts."""
+    """Return a ring (n, 2) as the line (n + 1, 2) that ends where it starts."""
     return np.concatenate([ring, ring[:1]])
 
 
@@ -64,7 +64,7 @@ def remove_repeated_points(line: Array, tolerance_m: float = 1e-6) -> NDArray[np
 
 
 def directions(lines: Array) -> Array:
-    """Give the unit vector (..., v − 1, 2) along each segment of lines (..., v, 2).
+    """Return the unit vector (..., v − 1, 2) along each segment of lines (..., v, 2).
 
     A segment without length has none: (0, 0).
     """
@@ -74,7 +74,7 @@ def directions(lines: Array) -> Array:
 
 
 def normals(lines: Array) -> Array:
-    """Give the unit normal (..., v − 1, 2) to the right of each segment of lines (..., v, 2).
+    """Return the unit normal (..., v − 1, 2) to the right of each segment of lines (..., v, 2).
 
     Of a counter-clockwise ring that is outward. A segment without length has none: (0, 0).
     """
@@ -108,7 +108,7 @@ def interp(x: Array | float, xp: Array, fp: Array) -> Array:
 
 
 def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
-    """Give the entry of each table after a value, and the value's share of the way to it."""
+    """Return the entry of each table after a value, and the value's share of the way to it."""
     x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
     # past an end the first or last segment, its share clipped to that end
     after = np.clip((xp < x[..., None]).sum(axis=-1), 1, xp.shape[-1] - 1)
@@ -117,7 +117,7 @@ def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
 
 
 def _pick(tables: Array, index: NDArray[np.intp]) -> Array:
-    """Give the entries at an index (...) of tables (v,) or (..., v)."""
+    """Return the entries at an index (...) of tables (v,) or (..., v)."""
     if tables.ndim == 1:
         return np.asarray(tables[index])
     tables = np.broadcast_to(tables, (*index.shape, tables.shape[-1]))
@@ -125,7 +125,7 @@ def _pick(tables: Array, index: NDArray[np.intp]) -> Array:
 
 
 def line_interpolate_point(lines: Array, distances: Array | float) -> Array:
-    """Give the points (..., 2) of lines (..., v, 2) at distances (...) along them.
+    """Return the points (..., 2) of lines (..., v, 2) at distances (...) along them.
 
     One line takes any number of distances, many lines one each. Past an end it is the end.
 
@@ -147,7 +147,7 @@ def line_interpolate_point(lines: Array, distances: Array | float) -> Array:
 
 
 def line_locate_point(lines: Array, points: Array) -> tuple[Array, Array, NDArray[np.intp]]:
-    """Give how far points are from lines, the station of the foot, and the segment it lies on.
+    """Return how far points are from lines, the station of the foot, and the segment it lies on.
 
     ``lines`` (..., v, 2) and ``points`` (..., 2) broadcast: many points of one line, or many lines
     and one point. Of two segments that are as near the earlier one counts.
@@ -226,7 +226,7 @@ def clip(
 
 
 def meet(origins: Array, directions: Array, starts: Array, ends: Array) -> tuple[Array, Array]:
-    """Give where lines through origins meet segments: signed distance and distance along those.
+    """Return where lines through origins meet segments: signed distance and distance along those.
 
     ``origins``, unit ``directions``, ``starts`` and ``ends`` (..., 2) broadcast; nan where a line
     misses or runs along a segment. Behind the origin the first distance is negative.
@@ -264,7 +264,7 @@ def meet(origins: Array, directions: Array, starts: Array, ends: Array) -> tuple
 
 
 def ray(origins: Array, directions: Array, line: Array) -> tuple[Array, Array]:
-    """Give where rays (m, 2) first hit a line (v, 2): distance (inf where never), station.
+    """Return where rays (m, 2) first hit a line (v, 2): distance (inf where never), station.
 
     A ray that starts on the line hits it at once.
 

@@ -160,7 +160,7 @@ def _positive(value: float, what: str) -> None:
 def _central_angle(
     radius_m: float, arc_m: float | None, chord_m: float | None, central_angle_deg: float | None
 ) -> float:
-    """Give the central angle in radians from what is given, checked against each other."""
+    """Return the central angle in radians from what is given, checked against each other."""
     angles = []
     if arc_m is not None:
         _positive(arc_m, "the arc of a curve")
@@ -217,7 +217,7 @@ class Traverse:
 
 
 def _course_vectors(courses: Sequence[Course]) -> Array:
-    """Give the chords as (n, 2) departures and latitudes (east, north)."""
+    """Return the chords as (n, 2) departures and latitudes (east, north)."""
     azimuth = np.radians([course.azimuth_deg for course in courses])
     chord = np.array([course.chord_m for course in courses])
     return np.stack([chord * np.sin(azimuth), chord * np.cos(azimuth)], axis=-1)
@@ -255,14 +255,14 @@ def run_traverse(courses: Sequence[Course]) -> Traverse:
 
 
 def polygon_area_m2(vertices: Array) -> float:
-    """Give the signed area of a ring (n, 2), positive counter-clockwise (surveyor's formula)."""
+    """Return the signed area of a ring (n, 2), positive counter-clockwise (surveyor's formula)."""
     # about the first vertex: products of grid coordinates would lose the digits that matter
     x, y = (vertices - vertices[0]).T
     return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
 
 
 def _segment_area_m2(course: Course) -> float:
-    """Give the signed area between arc and chord: an arc to the left adds to a ring run left."""
+    """Return the signed area between arc and chord: an arc to the left adds to a ring run left."""
     if course.central_angle_rad == 0.0:
         return 0.0
     angle = course.central_angle_rad
@@ -270,7 +270,7 @@ def _segment_area_m2(course: Course) -> float:
 
 
 def densify(traverse: Traverse, *, most_sagitta_m: float = 0.005) -> tuple[Array, tuple[int, ...]]:
-    """Give the boundary as a ring of chords (n, 2), and for each edge the index of its course.
+    """Return the boundary as a ring of chords (n, 2), and for each edge the index of its course.
 
     The ring is unclosed, in meters east and north of the first corner. Arcs are cut into equal
     chords that depart from the arc by at most ``most_sagitta_m`` (sagitta = R·(1 − cos(δ/2))),
@@ -300,7 +300,7 @@ def densify(traverse: Traverse, *, most_sagitta_m: float = 0.005) -> tuple[Array
 
 
 def _arc_points(start: Array, course: Course, most_sagitta_m: float) -> Array:
-    """Give the points strictly inside an arc (k, 2), none for a line."""
+    """Return the points strictly inside an arc (k, 2), none for a line."""
     if course.central_angle_rad == 0.0:
         return np.empty((0, 2))
     # an arc smaller than the sagitta allowed is one chord
@@ -322,7 +322,7 @@ def closure_fault(
     least_ratio: float = LEAST_CLOSURE_RATIO,
     most_closure_m: float = MOST_CLOSURE_M,
 ) -> str | None:
-    """Tell why a boundary must be refused, or give None where it closes well enough.
+    """Return why a boundary must be refused, None where it closes well enough.
 
     It is refused where the closure is past both limits: longer than ``most_closure_m`` and
     worse than 1:``least_ratio``. Both limits are judgment, no source: a short boundary with

@@ -115,7 +115,7 @@ class Check:
         return found_features(self.survey)
 
     def __eq__(self, other: object) -> bool:
-        """Tell whether two results say the same: same kind, same features and notices."""
+        """Return whether two results say the same: same kind, same features and notices."""
         if type(other) is not type(self):
             return NotImplemented
         assert isinstance(other, Check)

@@ -30,7 +30,7 @@ SIGNED_SD_RAD = np.repeat(
 
 
 def turns_of_two(width_deg: float = 45.0) -> tuple[Array, Array, Array]:
-    """Give shares, means and sds (m,) of the turn that two bends together make.
+    """Return shares, means and sds (m,) of the turn that two bends together make.
 
     All pairs of the catalog, in classes of ``width_deg`` around 0, brought to equal moments.
     """

@@ -129,7 +129,7 @@ def _marks_after(state: State, marks: Marks) -> Indices:
 
 
 def _about(end: Array, ends: tuple[LineEnd, ...]) -> Array:
-    """Give the second moment (3, 3) of the ends about one."""
+    """Return the second moment (3, 3) of the ends about one."""
     total = np.zeros((3, 3))
     for part in ends:
         away = part.mean - end
@@ -190,7 +190,7 @@ def _chain_of(state: State, row: int, marks: Marks, square: float) -> Chain:
 
 
 def _start(marks: Marks, segment: Indices, first: float, turns: Array, places: Array) -> Array:
-    """Give parameters to start from: a straight without a mark holds the bend before it."""
+    """Return parameters to start from: a straight without a mark holds the bend before it."""
     angles = first + np.concatenate([[0.0], np.cumsum(turns)])
     constants = []
     for j, angle in enumerate(angles):

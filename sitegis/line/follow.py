@@ -112,7 +112,7 @@ def _own_noise(marks: Marks) -> _Own:
 
 
 def shared_covariance(marks: Marks, scale_square: float) -> Array:
-    """Give what all marks share (2, 2): the last mark's tape and building, and the session's.
+    """Return what all marks share (2, 2): the last mark's tape and building, and the session's.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ class _Walk:
     tails: tuple[Array, Array]
 
     def across(self, state: State, i: int) -> tuple[Array, Array]:
-        """Give mark i's Gaussian and heavy-tailed variance (m,) across the drain."""
+        """Return mark i's Gaussian and heavy-tailed variance (m,) across the drain."""
         direction = lot_direction(state.angle)
         normal = np.column_stack([-direction[:, 1], direction[:, 0]])
         squares = np.array(SCALES)[state.scale] ** 2
@@ -239,7 +239,7 @@ def _first_span(walk: _Walk, first: int, second: int) -> State:
 
 
 def _slack_variance(marks: Marks, length_m: Array | float) -> Array | float:
-    """Give the variance of the cable's slack over a length."""
+    """Return the variance of the cable's slack over a length."""
     return np.asarray((HALF_NORMAL_SD * marks.count_share * length_m) ** 2)
 
 

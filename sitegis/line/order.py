@@ -35,7 +35,7 @@ class Ordered:
 
 
 def count_of(point: PlacedPoint) -> float:
-    """Give the cable count of a point, NaN where there is none; a cleanout is 0 unless given."""
+    """Return the cable count of a point, NaN where there is none; a cleanout is 0 unless given."""
     if point.footage_m is not None:
         return point.footage_m
     return 0.0 if point.kind == "cleanout" else float("nan")
@@ -143,7 +143,7 @@ def _flows_forward(
     inverts: Array,
     invert_sds: Array,
 ) -> tuple[bool, bool]:
-    """Tell whether a chain runs with the flow, and whether that is sure."""
+    """Return whether a chain runs with the flow, and whether that is sure."""
     ordered = xy[chain]
     stations = polyline.stations(ordered)
     counts, inverts, invert_sds = counts[chain], inverts[chain], invert_sds[chain]
@@ -176,7 +176,7 @@ def _log_odds_of_fall(fall: float, z: float) -> float:
 
 
 def _fall(stations: Array, inverts: Array, sds: Array) -> tuple[float, float]:
-    """Give the weighted fall per run and its z score (0, 0 where depths do not tell)."""
+    """Return the weighted fall per run and its z score (0, 0 where depths do not tell)."""
     known = np.isfinite(inverts)
     if known.sum() < 2:
         return 0.0, 0.0

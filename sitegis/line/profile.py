@@ -65,7 +65,7 @@ class Depths:
 
 
 def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
-    """Give the prior of the slope from the rule set's least slope and from practice.
+    """Return the prior of the slope from the rule set's least slope and from practice.
 
     Practice is the rule set's ``practice_slope``. Where the least slope is below
     that, it is the second peak, else half of practice is (laid by an older rule or with the
@@ -377,7 +377,7 @@ def _fit_components(
 
 
 def mixture_moments(profile: Sequence[ProfileComponent]) -> tuple[Array, Array]:
-    """Give mean (2,) and covariance (2, 2) of the whole mixture of invert and slope."""
+    """Return mean (2,) and covariance (2, 2) of the whole mixture of invert and slope."""
     weights = np.array([component.weight for component in profile])
     means = np.stack([component.mean for component in profile])
     mean = weights @ means

@@ -102,7 +102,7 @@ def fit_line(survey: Survey) -> Survey:
 
 
 def read_inverts(site: Site, placement: Placement) -> tuple[Array, Array]:
-    """Give invert as read and its sd, (n,) each, for every placed point; NaN without a depth.
+    """Return invert as read and its sd, (n,) each, for every placed point; NaN without a depth.
 
     Surface − depth − head height for what the receiver read; surface − depth for what is
     taped to the pipe's bottom (cleanout, stack, floor drain, branch).
@@ -187,7 +187,7 @@ def gather_marks(placement: Placement, indices: tuple[int, ...], noise: Noise) -
 
 
 def _count_floor(point: PlacedPoint, noise: Noise) -> float:
-    """Give a count's own sd; a cleanout taken as 0 has the riser's drop on top."""
+    """Return a count's own sd; a cleanout taken as 0 has the riser's drop on top."""
     taken = point.kind == "cleanout" and point.footage_m is None
     return float(np.hypot(noise.footage_floor_m, CLEANOUT_DROP_SD_M if taken else 0.0))
 
@@ -262,12 +262,12 @@ def gather_depths(
 
 
 def _spread(depth: Array, site: Site) -> Array:
-    """Give the receiver's repeatability at a depth."""
+    """Return the receiver's repeatability at a depth."""
     return np.array([site.noise.depth_sd_m(value) for value in depth.tolist()])
 
 
 def _smoothed(behind: Array, inverts: Array, sds: Array) -> Array:
-    """Give the inverts on a first straight line (their mean where two or fewer)."""
+    """Return the inverts on a first straight line (their mean where two or fewer)."""
     # two depths, or depths in one place, give a slope that is only noise
     if inverts.size < 3 or np.ptp(behind) < 0.5:
         return np.full_like(inverts, inverts.mean()) if inverts.size else inverts
@@ -275,7 +275,7 @@ def _smoothed(behind: Array, inverts: Array, sds: Array) -> Array:
 
 
 def _end_surfaces(placement: Placement, indices: tuple[int, ...]) -> tuple[float, float]:
-    """Give the floor's elevation at the first and the last point."""
+    """Return the floor's elevation at the first and the last point."""
     points = placement.points
     return points[indices[0]].surface_elevation_m, points[indices[-1]].surface_elevation_m
 
@@ -283,7 +283,7 @@ def _end_surfaces(placement: Placement, indices: tuple[int, ...]) -> tuple[float
 def _beside(
     placement: Placement, stations_m: Array, vertices: Array
 ) -> dict[int, tuple[float, bool]]:
-    """Give station, and whether on the line within two sigma, of floor drains and branches."""
+    """Return station, and whether on the line within two sigma, of floor drains and branches."""
     origin = float(np.min(stations_m))
     found = {}
     for i, point in enumerate(placement.points):
@@ -295,7 +295,7 @@ def _beside(
 
 
 def _foot(vertices: Array, xy: Array) -> tuple[float, float]:
-    """Give station and distance of the nearest place on a polyline."""
+    """Return station and distance of the nearest place on a polyline."""
     steps = np.diff(vertices, axis=0)
     lengths = np.hypot(*steps.T)
     squares = np.maximum(lengths**2, 1e-12)
@@ -306,7 +306,7 @@ def _foot(vertices: Array, xy: Array) -> tuple[float, float]:
 
 
 def _bends(chain: Chain, start: float) -> tuple[Bend, ...]:
-    """Give the bends of a chain as records."""
+    """Return the bends of a chain as records."""
     turns = np.degrees(chain.parameters[1 : chain.parameters.size // 2])
     return tuple(
         Bend(float(station - start), float(turn), float(x), float(y))
@@ -384,7 +384,7 @@ def _profile_notices(
 
 
 def _jump_within(jumps: Array) -> Array:
-    """Give how many stated sds each jump (n,) may have: by the crew's noise in the others.
+    """Return how many stated sds each jump (n,) may have: by the crew's noise in the others.
 
     Those that share a mark with it are left out, so that one real step does not hide itself.
     """

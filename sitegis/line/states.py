@@ -50,7 +50,7 @@ class State:
 
 
 def tail_nodes(degrees_of_freedom: float) -> tuple[Array, Array]:
-    """Give a Student-t of variance 1 as a mixture of normals: shares (j,) and variances (j,).
+    """Return a Student-t of variance 1 as a mixture of normals: shares (j,) and variances (j,).
 
     The t is a normal whose precision is gamma; its range is cut at 40, 75, 93 and 98.5 %, each
     piece keeps its mean variance, so that the mixture's is exact.
@@ -240,7 +240,7 @@ def likely_rows(log_weight: Array, scale: Indices) -> Indices:
 
 
 def ahead_and_left(state: State, mark: Array) -> tuple[Array, Array]:
-    """Give how far ahead (m,) and how far left (m,) of the drain a mark lies.
+    """Return how far ahead (m,) and how far left (m,) of the drain a mark lies.
 
     Parameters
     ----------
@@ -263,7 +263,7 @@ def ahead_and_left(state: State, mark: Array) -> tuple[Array, Array]:
 
 
 def log_density(off: Array, plain: Array, tailed: Array, tails: tuple[Array, Array]) -> Array:
-    """Give the log density of readings (m,) with a Gaussian and a heavy-tailed variance (m,).
+    """Return the log density of readings (m,) with a Gaussian and a heavy-tailed variance (m,).
 
     Parameters
     ----------

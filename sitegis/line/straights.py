@@ -87,7 +87,7 @@ class Chain:
 
 
 def directions(parameters: Array) -> Array:
-    """Give the directions (..., k + 1) of the straights of chains (..., 2k + 2)."""
+    """Return the directions (..., k + 1) of the straights of chains (..., 2k + 2)."""
     return np.cumsum(parameters[..., : parameters.shape[-1] // 2], axis=-1)
 
 
@@ -105,7 +105,7 @@ def bend_vertices(parameters: Array) -> Array:
 
 
 def _station_bases(parameters: Array, vertices: Array) -> Array:
-    """Give per straight what is added to t · p for the station: (..., k + 1)."""
+    """Return per straight what is added to t · p for the station: (..., k + 1)."""
     along = lot_direction(directions(parameters))
     # stations are projections on each straight's direction; bases make them agree at the bends
     steps = np.sum((along[..., :-1, :] - along[..., 1:, :]) * vertices, axis=-1)
@@ -114,7 +114,7 @@ def _station_bases(parameters: Array, vertices: Array) -> Array:
 
 
 def vertex_stations(parameters: Array) -> Array:
-    """Give the stations of the bends, (..., k)."""
+    """Return the stations of the bends, (..., k)."""
     vertices = bend_vertices(parameters)
     along = lot_direction(directions(parameters))[..., 1:, :]
     bases = _station_bases(parameters, vertices)[..., 1:]
@@ -124,7 +124,7 @@ def vertex_stations(parameters: Array) -> Array:
 def line_coordinates(
     parameters: Array, xy: Array, segment: np.ndarray[tuple[int], np.dtype[np.int64]]
 ) -> tuple[Array, Array]:
-    """Give offsets (left positive) and stations (..., n) of points (n, 2) on their straights.
+    """Return offsets (left positive) and stations (..., n) of points (n, 2) on their straights.
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ class _Problem:
     contrasts: Array
 
     def residuals(self, parameters: Array, xy: Array) -> Array:
-        """Give the rows (..., rows): offsets, counts, headings, bend angles, bend marks."""
+        """Return the rows (..., rows): offsets, counts, headings, bend angles, bend marks."""
         marks, bends = self.marks, self.nominal_rad.size
         offsets, stations = line_coordinates(parameters, xy, self.segment)
         # slack is half normal, a share of the length: its mean is taken off every footage
@@ -188,7 +188,7 @@ class _Problem:
         return np.concatenate(rows, axis=-1)
 
     def point_jacobian(self, parameters: Array) -> Array:
-        """Give the derivative of the rows by the points' coordinates, (rows, 2n)."""
+        """Return the derivative of the rows by the points' coordinates, (rows, 2n)."""
         n = self.segment.size
         angles = directions(parameters)[self.segment]
         along = lot_direction(angles)
@@ -204,7 +204,7 @@ class _Problem:
         return jacobian.reshape(jacobian.shape[0], 2 * n)
 
     def own_covariance(self) -> Array:
-        """Give the covariance of the rows that does not come from the points, (rows, rows)."""
+        """Return the covariance of the rows that does not come from the points, (rows, rows)."""
         n, share, contrasts = self.segment.size, self.marks.count_share, self.contrasts
         differences = contrasts.shape[0]
         sizes = (n + differences, self.headed.size, self.nominal_rad.size, len(self.ties))
@@ -223,7 +223,7 @@ class _Problem:
         return covariance
 
     def parameter_jacobian(self, parameters: Array, xy: Array) -> Array:
-        """Give the derivative (rows, 2k + 2) by the parameters, by central differences."""
+        """Return the derivative (rows, 2k + 2) by the parameters, by central differences."""
         # smooth rows: an error of the step squared, far below what the fit settles to
         step = 1e-5 * np.eye(parameters.size)
         rows = self.residuals(np.vstack([parameters + step, parameters - step]), xy)
@@ -231,7 +231,7 @@ class _Problem:
 
 
 def _differences(m: int) -> Array:
-    """Give an orthonormal basis (m − 1, m) of the differences of m values."""
+    """Return an orthonormal basis (m − 1, m) of the differences of m values."""
     if m < 2:
         return np.zeros((0, m))
     # orthonormal basis of all that is square to (1, …, 1): free of the zero
@@ -240,7 +240,7 @@ def _differences(m: int) -> Array:
 
 
 def tail_weight(square: Array, degrees_of_freedom: float) -> tuple[Array, Array]:
-    """Give weight and extra cost, (n,) each, of squared standardized residuals (n,) in the tails.
+    """Return weight and extra cost, (n,) each, of squared standardized residuals (n,) in the tails.
 
     The cost is δ²/2 up to one sigma and that of a Student-t beyond, joined with one slope:
     ((ν + 1)/2) ln((ν + δ²)/(ν + 1)) + ½. The weight is its derivative by δ²/2,
@@ -352,7 +352,7 @@ def fit_chain(
 
 
 def _standardized_squares(problem: _Problem, parameters: Array) -> tuple[Array, Array]:
-    """Give (offset / own sd)² of each point, and the own variance across the line."""
+    """Return (offset / own sd)² of each point, and the own variance across the line."""
     angles = directions(parameters)[problem.segment]
     normal = np.stack([-np.sin(angles), np.cos(angles)], axis=-1)
     variance = np.einsum("ni,nij,nj->n", normal, problem.marks.independent, normal)
@@ -363,7 +363,7 @@ def _standardized_squares(problem: _Problem, parameters: Array) -> tuple[Array, 
 def _normal_step(
     problem: _Problem, parameters: Array, covariance: Array, own: Array
 ) -> tuple[Array, Array]:
-    """Give the Gauss–Helmert step and the parameters' covariance."""
+    """Return the Gauss–Helmert step and the parameters' covariance."""
     jacobian = problem.point_jacobian(parameters)
     residual = problem.residuals(parameters, problem.marks.xy)
     # R = B C Bᵀ + D: residuals whitened by its Cholesky factor

@@ -29,7 +29,7 @@ class Message:
 
 @functools.cache
 def catalog(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
-    """Give the messages of a kind by name.
+    """Return the messages of a kind by name.
 
     >>> catalog("fault")["cell-empty"].remedy
     'write the {column}.'
@@ -39,13 +39,13 @@ def catalog(kind: Literal["fault", "notice"]) -> Mapping[str, Message]:
 
 @functools.cache
 def _written() -> str:
-    """Give the text of the catalog."""
+    """Return the text of the catalog."""
     return resources.files("sitegis.messages").joinpath("messages.toml").read_text("utf-8")
 
 
 @functools.cache
 def message_of(kind: Literal["fault", "notice"], name: str) -> Message:
-    """Give one message by its name, the others unread; KeyError where there is none.
+    """Return one message by its name, the others unread; KeyError where there is none.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def notice_of(
 
 
 def code_of(name: str) -> str:
-    """Give the stable code of a message.
+    """Return the stable code of a message.
 
     >>> code_of("id-twice:room")
     'id-twice'

@@ -32,7 +32,7 @@ class Fault:
     remedy: str
 
     def __str__(self) -> str:
-        """Give the fault as one line of a report."""
+        """Return the fault as one line of a report."""
         place = self.file if self.row is None else f"{self.file} row {self.row}"
         shown = f" = {self.value!r}" if self.value else ""
         return printable(f"{place}, {self.field}{shown}: {self.reason} To do: {self.remedy}")

@@ -94,7 +94,7 @@ class OneOf:
     choices: Callable[[], tuple[str, ...]]
 
     def __call__(self, value: str) -> str:
-        """Give the word; the error of a literal where it is none of them."""
+        """Return the word; the error of a literal where it is none of them."""
         known = self.choices()
         if value in known:
             return value
@@ -137,7 +137,7 @@ _UNIT = re.compile(r"_(m|min|rad)$")
 
 
 def key_of(name: str) -> str:
-    """Give the key under which a record's field stands in the input: its name without the unit.
+    """Return the key under which a record's field stands in the input: its name without the unit.
 
     >>> key_of("footage_m"), key_of("waited_min"), key_of("per_m3")
     ('footage', 'waited', 'per_m3')
@@ -162,7 +162,7 @@ class Ask:
 
 
 def inputs_of(table: Any) -> Mapping[str, Any]:
-    """Give what a model or a record may hold, by key: each field's annotation with its metadata."""
+    """Return what a model or a record may hold, by key: annotations with their metadata."""
     hints = typing.get_type_hints(table, include_extras=True)
     if issubclass(table, BaseModel):
         return {name: hints[name] for name in table.model_fields}
@@ -194,7 +194,7 @@ _TYPES: Mapping[object, CellKind] = {bool: "yes-no", int: "number", float: "numb
 
 
 def cell_of(annotation: object) -> tuple[CellKind, tuple[str, ...], bool]:
-    """Give how a field is written in a cell: its kind, its choices, and whether others may stand.
+    """Return how a field is written in a cell: its kind, its choices, and whether others may stand.
 
     >>> cell_of(Corner)[:2]
     ('choice', ('front-left', 'front-right', 'rear-right', 'rear-left'))
@@ -212,7 +212,7 @@ def cell_of(annotation: object) -> tuple[CellKind, tuple[str, ...], bool]:
 
 
 def _parts(annotation: object) -> Iterator[Hashable]:
-    """Give the types in an annotation and the functions that read it, unions opened."""
+    """Yield the types in an annotation and the functions that read it, unions opened."""
     if typing.get_origin(annotation) in (Annotated, typing.Union, types.UnionType):
         for inner in typing.get_args(annotation):
             yield from _parts(inner)

@@ -47,7 +47,7 @@ def signed_length(value: object, unit: LengthUnit) -> float:
 
 
 def _bare(value: float) -> float:
-    """Give a bare number as float; a whole number past all bounds becomes infinite."""
+    """Return a bare number as float; a whole number past all bounds becomes infinite."""
     try:
         return float(value)
     except OverflowError:
@@ -55,7 +55,7 @@ def _bare(value: float) -> float:
 
 
 def is_bare(value: object) -> bool:
-    """Tell whether a value is a bare number, whose unit comes from the settings."""
+    """Return whether a value is a bare number, whose unit comes from the settings."""
     if isinstance(value, int | float):
         return True
     try:

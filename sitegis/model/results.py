@@ -117,7 +117,7 @@ class Placement:
     locator_square: float = 1.0
 
     def index(self, point_id: str) -> int:
-        """Give the place of a point in ``points``; KeyError where there is none."""
+        """Return the place of a point in ``points``; KeyError where there is none."""
         for i, point in enumerate(self.points):
             if point.id == point_id:
                 return i

@@ -71,19 +71,19 @@ class Noise:
     footage_floor_m: Extent = 0.10
 
     def tape_sd_m(self, length_m: float) -> float:
-        """Give the standard deviation of a taped length: floor + share × length."""
+        """Return the standard deviation of a taped length: floor + share × length."""
         return self.tape_floor_m + self.tape_share * abs(length_m)
 
     def horizontal_sd_m(self, depth_m: float) -> float:
-        """Give the receiver's horizontal repeatability: max(floor, share × depth)."""
+        """Return the receiver's horizontal repeatability: max(floor, share × depth)."""
         return max(self.horizontal_floor_m, self.horizontal_share * abs(depth_m))
 
     def depth_sd_m(self, depth_m: float) -> float:
-        """Give the receiver's depth repeatability: max(floor, share × depth)."""
+        """Return the receiver's depth repeatability: max(floor, share × depth)."""
         return max(self.depth_floor_m, self.depth_share * abs(depth_m))
 
     def located_sd_m(self, depth_m: float) -> float:
-        """Give the horizontal sd of one place found with the receiver, the session's shift in."""
+        """Return the horizontal sd of one place found with the receiver, the session's shift in."""
         return math.hypot(self.horizontal_sd_m(depth_m), self.session_horizontal_m)
 
 
@@ -211,7 +211,7 @@ class Lot:
     told_at: tuple[float, float] | None = None
 
     def edge(self, side: Side) -> Array:
-        """Give the longest edge on a side as (2, 2), in the order of the polygon.
+        """Return the longest edge on a side as (2, 2), in the order of the polygon.
 
         Raises ``KeyError`` where no edge is on that side.
         """
@@ -547,7 +547,7 @@ class Site:
 
 
 def drain_system(site: Site) -> System:
-    """Give what the building drain carries: from its runs, else from the record.
+    """Return what the building drain carries: from its runs, else from the record.
 
     Where one run carries sewage the building drain does: a storm run beside it is a drain apart.
     """
@@ -559,7 +559,7 @@ def drain_system(site: Site) -> System:
 
 
 def closed_mains(site: Site) -> frozenset[str]:
-    """Give the ids of the mains that the drain cannot join: storm mains, where it is sanitary.
+    """Return the ids of the mains that the drain cannot join: storm mains, where it is sanitary.
 
     A combined main takes either.
     """
@@ -569,12 +569,12 @@ def closed_mains(site: Site) -> frozenset[str]:
 
 
 def indoor_marks(site: Site) -> frozenset[str]:
-    """Give the ids of the points measured indoors."""
+    """Return the ids of the points measured indoors."""
     return frozenset(row.id for row in site.locates if row.room != "lot")
 
 
 def without_marks(site: Site, marks: frozenset[str]) -> Site:
-    """Give the site as if some points had never been measured: no row, tie or wall names them.
+    """Return the site as if some points had never been measured: no row, tie or wall names them.
 
     Parameters
     ----------

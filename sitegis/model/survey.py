@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class Whereabouts(Protocol):
-    """Tells where a fault or a notice about the text files stands in what was really read."""
+    """Where a fault or a notice about the text files stands in what was really read."""
 
     def of_fault(self, fault: Fault) -> Fault:
         """Move a fault to its place, for example a cell of the workbook."""
@@ -154,7 +154,7 @@ Block = TypeVar("Block")
 
 
 def _filled(block: Block | None, stage: str) -> Block:
-    """Give a block that is there."""
+    """Return a block that is there."""
     if block is None:
         raise RuntimeError(f"stage {stage!r} has not run yet")
     return block

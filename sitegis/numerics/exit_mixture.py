@@ -53,7 +53,7 @@ LEAST_OUTWARD = 0.17
 def first_walls(
     origins: Array, angles: Array, building: Building
 ) -> tuple[NDArray[np.int64], Array]:
-    """Give the first wall that rays meet, and the length to it, (m,) each; −1 and inf for none.
+    """Return the first wall that rays meet, and the length to it, (m,) each; −1 and inf for none.
 
     ``origins`` (m, 2), ``angles`` (m,) on the lot.
 
@@ -159,7 +159,7 @@ def _bent_to_wall(
 
 
 def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | None:
-    """Give where a drain whose last point lies outside passed the wall before it; None if not.
+    """Return where a drain whose last point lies outside passed the wall before it; None if not.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def back_to_wall(drain: Drain, building: Building, most_m: float) -> Poses | Non
 
 
 def _ends(drain: Drain, building: Building) -> tuple[NDArray[np.int64], Array, Array, Array]:
-    """Give marks after the last bend, weights, means and covariances of a drain's ends.
+    """Return marks after the last bend, weights, means and covariances of a drain's ends.
 
     The building's own place is left out.
     """
@@ -238,12 +238,12 @@ def _held_inside(
 
 
 def drain_end(drain: Drain) -> Array:
-    """Give x, y, angle (3,) of a drain's last vertex."""
+    """Return x, y, angle (3,) of a drain's last vertex."""
     return np.append(drain.vertices[-1], drain.end_angle_rad)
 
 
 def _own(covariance: Array, building: Building) -> Array:
-    """Give a covariance (3, 3) without what the building's place on the lot adds."""
+    """Return a covariance (3, 3) without what the building's place on the lot adds."""
     # the building's own place moves wall and drain alike: out here, in again at the wall
     shared = np.diag([building.position_sd_m**2, building.position_sd_m**2, 0.0])
     return nonnegative(covariance - shared)
@@ -252,7 +252,7 @@ def _own(covariance: Array, building: Building) -> Array:
 def _bent(
     mean: Array, covariance: Array, at: Array, turns: tuple[Array, Array], cell_m: float
 ) -> tuple[Array, Array]:
-    """Give mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` meters past an end.
+    """Return mean (m, 3) and covariance (m, 3, 3) just after bends ``at`` meters past an end.
 
     ``turns``: the angle of each bend and its standard deviation.
     """
@@ -317,7 +317,7 @@ def _at_wall(
 
 
 def outward_normals(building: Building) -> Array:
-    """Give the outward unit normal (w, 2) of every wall."""
+    """Return the outward unit normal (w, 2) of every wall."""
     return polyline.normals(polyline.closed(building.vertices))
 
 

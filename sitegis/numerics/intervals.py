@@ -73,7 +73,7 @@ class Strata(NamedTuple):
 
     @classmethod
     def one(cls, count: int) -> Strata:
-        """Give samples of a single kind."""
+        """Return samples of a single kind."""
         none = np.zeros(count, dtype=np.int64)
         return cls(none, none)
 

@@ -52,13 +52,13 @@ class NoiseScale:
 
 
 def log_prior(scales: Array) -> Array:
-    """Give the log prior density of ln k at scales k (m,): that of k² times dk²/d ln k = 2 k²."""
+    """Return the log prior density of ln k at scales k (m,): that of k² times dk²/d ln k = 2 k²."""
     constant = SHAPE * np.log(RATE) - gammaln(SHAPE) + np.log(2.0)
     return np.asarray(constant - 2.0 * SHAPE * np.log(scales) - RATE / scales**2)
 
 
 def log_integral(log_likelihoods: Array) -> float:
-    """Give ln ∫ p(data | k) p(k) dk from log-likelihoods at the nodes ``SCALES`` (m,)."""
+    """Return ln ∫ p(data | k) p(k) dk from log-likelihoods at the nodes ``SCALES`` (m,)."""
     total = logsumexp(log_likelihoods + log_prior(np.array(SCALES)))
     return float(total + np.log(_LOG_STEP))
 
@@ -89,7 +89,7 @@ def scale_of_squares(kind: Kind, sum_of_squares: float, number: float) -> NoiseS
 
 
 def log_evidence(residuals: Array) -> float:
-    """Give ln ∫ p(residuals | k) p(k) dk of independent standardized residuals (n,): a t density.
+    """Return ln ∫ p(residuals | k) p(k) dk of independent standardized residuals (n,): a t density.
 
     >>> round(log_evidence(np.array([1.2, -2.0, 1.5])), 6)
     -6.374904
@@ -106,7 +106,7 @@ def log_evidence(residuals: Array) -> float:
 
 
 def next_within(sum_of_squares: Array, number: Array, share: float) -> Array:
-    """Give how many stated sds the next residual stays within but for a two-sided share (n,).
+    """Return how many stated sds the next residual stays within but for a two-sided share (n,).
 
     The others, ``number`` of them (n,) with a sum of squares (n,), tell k: Student's t with 2 a
     degrees of freedom and scale √(b/a) of the posterior inverse gamma(a, b) (any text).

@@ -129,7 +129,7 @@ def decimals(values: ArrayLike, digits: int) -> Array:
 
 
 def at_least(values: ArrayLike, threshold: ArrayLike, step: float = MATTERS_P) -> NDArray[np.bool_]:
-    """Tell which values reach a threshold, both counted in steps.
+    """Return which values reach a threshold, both counted in steps.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ ELLIPSE_95 = 2.447746830680816
 
 
 def log_sum(values: Array) -> float:
-    """Give ln Σ exp of values (m,), −inf where there is nothing to add.
+    """Return ln Σ exp of values (m,), −inf where there is nothing to add.
 
     The reference library's is as exact and takes twenty times as long for a few values.
     """
@@ -31,7 +31,7 @@ def log_sum(values: Array) -> float:
 
 
 def normalized_weights(log_weights: Array) -> Array:
-    """Give weights (m,) that sum to 1; all zero where every sample is impossible."""
+    """Return weights (m,) that sum to 1; all zero where every sample is impossible."""
     total = log_sum(log_weights)
     if total == -np.inf:
         return np.zeros_like(log_weights)
@@ -40,7 +40,7 @@ def normalized_weights(log_weights: Array) -> Array:
 
 
 def effective_samples(weights: Array) -> float:
-    """Give how many samples of equal weight are worth weights (m,): (Σw)² / Σw² (Kish).
+    """Return how many samples of equal weight are worth weights (m,): (Σw)² / Σw² (Kish).
 
     >>> effective_samples(np.array([2.0, 2.0, 0.0]))
     2.0
@@ -140,7 +140,7 @@ def estimate_log_evidence(log_weights: Array, drawn: int) -> EvidenceSum:
 
 
 def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | Array) -> Array:
-    """Give, for each share (s,), the quantile of values (..., m), linear between mid-weights.
+    """Return, for each share (s,), the quantile of values (..., m), linear between mid-weights.
 
     ``weights`` (..., m) need not sum to 1; equal ones give numpy's method "hazen". The answer is
     (..., s); below the first mid-weight and above the last the end's value holds.
@@ -181,7 +181,7 @@ def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | 
 
 
 def mixture_moments(weights: Array, means: Array, variances: Array) -> tuple[Array, Array]:
-    """Give mean and variance (...) of a mixture of (c,) parts with means, variances (c, ...).
+    """Return mean and variance (...) of a mixture of (c,) parts with means, variances (c, ...).
 
     Parameters
     ----------
@@ -205,7 +205,7 @@ def mixture_moments(weights: Array, means: Array, variances: Array) -> tuple[Arr
 
 
 def normal_density(residual: Array, sd: Array | float = 1.0) -> Array:
-    """Give the density of N(0, sd²) at residuals.
+    """Return the density of N(0, sd²) at residuals.
 
     Parameters
     ----------
@@ -223,7 +223,7 @@ def normal_density(residual: Array, sd: Array | float = 1.0) -> Array:
 
 
 def square_root(covariance: Array) -> Array:
-    """Give R = Rᵀ (..., n, n) with R R = covariance, for covariances that may be singular.
+    """Return R = Rᵀ (..., n, n) with R R = covariance, for covariances that may be singular.
 
     Symmetric, V √λ Vᵀ: the signs of eigenvectors, and where two eigenvalues are equal their
     directions, are any, but this root is one.
@@ -235,7 +235,7 @@ def square_root(covariance: Array) -> Array:
 
 
 def cholesky(covariance: Array) -> Array:
-    """Give L, lower triangular, with L Lᵀ = covariance (n, n); ``LinAlgError`` unless definite."""
+    """Return L, lower triangular, L Lᵀ = covariance (n, n); ``LinAlgError`` unless definite."""
     return np.asarray(np.linalg.cholesky(covariance), float)
 
 
@@ -258,7 +258,7 @@ def cho_solve(root: Array, values: Array) -> Array:
 
 
 def nonnegative(covariance: Array, least: float = 0.0) -> Array:
-    """Give the nearest covariance (..., n, n) with no eigenvalue under ``least``.
+    """Return the nearest covariance (..., n, n) with no eigenvalue under ``least``.
 
     Parameters
     ----------
@@ -278,7 +278,7 @@ def nonnegative(covariance: Array, least: float = 0.0) -> Array:
 
 
 def ellipse(covariance: Array) -> tuple[float, float, float]:
-    """Give the standard ellipse of a (2, 2) covariance: major, minor (one sigma), angle.
+    """Return the standard ellipse of a (2, 2) covariance: major, minor (one sigma), angle.
 
     The angle of the major axis is in (−π/2, π/2], counter-clockwise from x; it is 0 for a
     circle. Multiply the axes by ``ELLIPSE_95`` for 95 %.
@@ -292,5 +292,5 @@ def ellipse(covariance: Array) -> tuple[float, float, float]:
 
 
 def largest_sd_m(covariance: Array) -> float:
-    """Give the standard deviation of a (2, 2) covariance in its worst direction."""
+    """Return the standard deviation of a (2, 2) covariance in its worst direction."""
     return float(np.sqrt(max(float(np.linalg.eigvalsh(covariance)[-1]), 0.0)))

@@ -104,7 +104,7 @@ def spacing_m(rules: RuleSet) -> float:
 
 
 def keep_out_shape(keep_out: KeepOut) -> BaseGeometry:
-    """Give another utility or a tree as a point, line or area in lot coordinates.
+    """Return another utility or a tree as a point, line or area in lot coordinates.
 
     One point is a point; three or more are an area where the record says so; else a line.
     """
@@ -117,7 +117,7 @@ def keep_out_shape(keep_out: KeepOut) -> BaseGeometry:
 
 
 def with_edge(area: BaseGeometry) -> BaseGeometry:
-    """Give an area with its edge: what lies on it, to half a millimeter, is within."""
+    """Return an area with its edge: what lies on it, to half a millimeter, is within."""
     return shapely.buffer(area, 0.5 * MATTERS_M, join_style="mitre")
 
 
@@ -135,7 +135,7 @@ def may_run_in(site: Site) -> Polygon | MultiPolygon:
 
 
 def dig_area(site: Site) -> BaseGeometry:
-    """Give the area a pit must lie within (prepared for fast tests).
+    """Return the area a pit must lie within (prepared for fast tests).
 
     Where a lateral may run, without what lies nearer to the building than its setback, or to a
     keep-out than its clearance and the tolerance zone, and without what has been dug already.
@@ -167,7 +167,7 @@ def dug_holes(site: Site) -> Array:
 
 
 def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:
-    """Give the corners (c, 4, 2), counter-clockwise, of rectangles by center, angle and size.
+    """Return the corners (c, 4, 2), counter-clockwise, of rectangles by center, angle and size.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def rectangle_rings(centers: Array, angles_rad: Array, sizes_m: Array) -> Array:
 
 
 def surface_rate(settings: DigSettings, surface: str) -> float:
-    """Give the restoration cost per m²; the dearest known one where the surface is unknown.
+    """Return the restoration cost per m²; the dearest known one where the surface is unknown.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ def surface_rate(settings: DigSettings, surface: str) -> float:
 
 
 def _rights_of_way(site: Site, points: Array) -> Iterator[tuple[str, NDArray[np.bool_]]]:
-    """Give each right-of-way's surface and which of points (..., 2) lie on it, not on the lot."""
+    """Yield each right-of-way's surface and which of points (..., 2) lie on it, not on the lot."""
     x, y = points[..., 0], points[..., 1]
     # the lot's own surface counts where a right-of-way reaches into it
     inside = shapely.contains_xy(with_edge(Polygon(site.lot.vertices)), x, y)
@@ -248,7 +248,7 @@ def surfaces_at(site: Site, points: Array) -> NDArray[np.object_]:
 
 
 def surface_rates_at(site: Site, points: Array) -> Array:
-    """Give the restoration cost per m² at points (..., 2).
+    """Return the restoration cost per m² at points (..., 2).
 
     Parameters
     ----------

@@ -64,7 +64,7 @@ class Straights:
 
 
 def straights_of(vertices: Array, inverts_m: Array) -> Straights:
-    """Give the straights of routes (m, v, 2) with inverts (m, v), without those of no length.
+    """Return the straights of routes (m, v, 2) with inverts (m, v), without those of no length.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def with_ground_error(site: Site, vertices: Array, inverts_m: Array, strata: Arr
 
 
 def ground_sd_m(site: Site, xy: Array) -> Array:
-    """Give the standard deviation (...,) of the mapped ground at places (..., 2), in meters.
+    """Return the standard deviation (...,) of the mapped ground at places (..., 2), in meters.
 
     Parameters
     ----------
@@ -156,12 +156,12 @@ class Places:
         return join_rows([empty, *parts])
 
     def rings(self) -> Array:
-        """Give the corners (c, 4, 2), counter-clockwise."""
+        """Return the corners (c, 4, 2), counter-clockwise."""
         return rectangle_rings(self.centers, self.angles_rad, self.sizes_m)
 
 
 def allowed(area: BaseGeometry, rings: Array) -> Flags:
-    """Tell which rings (c, 4, 2) lie within the dig area.
+    """Return which rings (c, 4, 2) lie within the dig area.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def allowed(area: BaseGeometry, rings: Array) -> Flags:
 
 
 def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array) -> Flags:
-    """Tell which pits (c, 4, 2) stay outside the line down from the building's footing.
+    """Return which pits (c, 4, 2) stay outside the line down from the building's footing.
 
     The line falls from the footing's underside, here taken at the wall's face and 0.30 m below
     the slab, as flat as the rule set lays the sides of a trench in the soil planned on: judgment
@@ -314,11 +314,11 @@ class Candidate:
     lengthens: Candidate | None = None
 
     def parts(self) -> tuple[Candidate, ...]:
-        """Give the pits that this one makes longer, in their order, and itself."""
+        """Return the pits that this one makes longer, in their order, and itself."""
         return (*(() if self.lengthens is None else self.lengthens.parts()), self)
 
     def whole(self) -> tuple[tuple[float, float], float, tuple[float, float]]:
-        """Give center, angle and size of the one longer pit of all parts, along the first one."""
+        """Return center, angle and size of the one longer pit of all parts, along the first one."""
         angle = self.parts()[0].angle_rad
         axes = np.array([lot_direction(angle), lot_direction(angle + 0.5 * np.pi)])
         # corners of all parts in the first one's axes: their bounding rectangle is the whole
@@ -329,7 +329,7 @@ class Candidate:
         return (float(x), float(y)), angle, (float(length), float(width))
 
     def whole_ring(self) -> Array:
-        """Give the corners (4, 2) of the one longer pit, counter-clockwise."""
+        """Return the corners (4, 2) of the one longer pit, counter-clockwise."""
         center, angle, size = self.whole()
         rings = rectangle_rings(np.array([center]), np.array([angle]), np.array([size]))
         return np.asarray(rings[0])
@@ -432,7 +432,7 @@ def best_first(pits: Sequence[Candidate], weights: Array) -> list[Candidate]:
 
 
 def vacuum_hits(straights: Straights, centers: Array, reach_m: float, deepest_m: Array) -> Flags:
-    """Tell which routes (c, m) vacuum test holes at ``centers`` (c, 2) find.
+    """Return which routes (c, m) vacuum test holes at ``centers`` (c, 2) find.
 
     A hole sees a pipe whose center line passes within ``reach_m`` across (that of the hole and
     the pipe's own diameter) and whose invert (m) lies no lower than ``deepest_m`` (c,). It stands

@@ -100,7 +100,7 @@ def gauss_newton(equations: Equations, start: Array, *, most: int = 200) -> Solu
 
 
 def _whitened(equations: Equations, x: Array) -> tuple[Array, Array]:
-    """Give residuals (observed − computed) and derivatives over the standard deviations."""
+    """Return residuals (observed − computed) and derivatives over the standard deviations."""
     computed, jacobian = evaluate(equations, x)
     return misclosures(equations, computed) / equations.sds, jacobian / equations.sds[:, None]
 
@@ -146,7 +146,7 @@ def solve_network(
 
 
 def kept_observations(network: Network, without: frozenset[int]) -> tuple[Observation, ...]:
-    """Give the observations that are not left out.
+    """Return the observations that are not left out.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def kept_observations(network: Network, without: frozenset[int]) -> tuple[Observ
 
 
 def null_space(design: Array) -> Array:
-    """Give an orthonormal basis (size, d) of the directions that nothing measured holds.
+    """Return an orthonormal basis (size, d) of the directions that nothing measured holds.
 
     Singular vectors of the design (k, size) with its columns brought to length 1; d is 0 where
     everything is held.
@@ -186,7 +186,7 @@ def null_space(design: Array) -> Array:
 
 
 def condition(design: Array) -> float:
-    """Give the condition number of a design (k, size), its columns brought to length 1.
+    """Return the condition number of a design (k, size), its columns brought to length 1.
 
     Largest over smallest singular value; that scaling comes within √n of the best one
     (van der Sluis 1969, from memory).
@@ -199,7 +199,7 @@ def condition(design: Array) -> float:
 
 
 def assess(solution: Solution, sds: Array) -> Reliability:
-    """Give covariance, redundancy numbers, w statistics and detectable blunders.
+    """Return covariance, redundancy numbers, w statistics and detectable blunders.
 
     With the whitened design A: Q = I − A(AᵀA)⁻¹Aᵀ, r = diag Q, w = v/√r, ∇ = δ0·σ/√r,
     ρ = Q_ij/√(Q_ii Q_jj) (Baarda, A testing procedure for use in geodetic networks, 1968).

@@ -51,7 +51,7 @@ def corner_name(site: Site, index: int) -> str:
 
 
 def building_outline(site: Site) -> Array:
-    """Give the building's outside corners in the building frame (n, 2)."""
+    """Return the building's outside corners in the building frame (n, 2)."""
     building = site.building
     # right-multiplied by R(θ): every row is turned back by the building's angle
     return np.asarray((building.vertices - building.vertices[0]) @ rotation(building.angle_rad))
@@ -126,7 +126,7 @@ def site_network(
 
 
 def _distinct(observations: list[Observation]) -> Iterator[Observation]:
-    """Give each observation a name of its own: one that occurs again is numbered."""
+    """Yield each observation under a name of its own: one that occurs again is numbered."""
     seen: dict[str, int] = {}
     for item in observations:
         seen[item.name] = seen.get(item.name, 0) + 1
@@ -303,7 +303,7 @@ class _Builder:
             self._corner(index)
 
     def _corner(self, index: int) -> int:
-        """Give the node of a building corner, observed in the building's outline."""
+        """Return the node of a building corner, observed in the building's outline."""
         name = corner_name(self.site, index)
         key = f"{BUILDING}:{name}"
         if key not in self.nodes:
@@ -322,7 +322,7 @@ class _Builder:
         return self.nodes[key]
 
     def _named(self, name: str, tie: Tie) -> int:
-        """Give the node that a tie's end names."""
+        """Return the node that a tie's end names."""
         if name in self.nodes:
             return self.nodes[name]
         owner, _, corner = name.rpartition(":")
@@ -341,7 +341,7 @@ class _Builder:
 
 
 def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
-    """Give the place (2,) of every node and building corner in the lot at unknowns (size,).
+    """Return the place (2,) of every node and building corner in the lot at unknowns (size,).
 
     Parameters
     ----------
@@ -364,7 +364,7 @@ def named_places(site: Site, network: Network, x: Array) -> dict[str, Array]:
 
 
 def wall_candidates(site: Site, side: Side) -> list[int]:
-    """Give the building's edges on a side, longest first.
+    """Return the building's edges on a side, longest first.
 
     Parameters
     ----------
@@ -384,5 +384,5 @@ def wall_candidates(site: Site, side: Side) -> list[int]:
 
 
 def _unknown(name: str, file: str, row: int | None, field: str, value: str) -> ComputationError:
-    """Give the error for something named that is not there."""
+    """Return the error for something named that is not there."""
     return ComputationError(fault_of(name, file, row, field, value, side=value))

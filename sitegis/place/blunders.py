@@ -52,7 +52,7 @@ class Cleaned:
 
 
 def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
-    """Give the rows whose blunder could not be told from this one's: |ρ| > 0.95.
+    """Return the rows whose blunder could not be told from this one's: |ρ| > 0.95.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def inseparable_rows(reliability: Reliability, row: int) -> list[int]:
 
 
 def rival_rows(reliability: Reliability, row: int) -> list[int]:
-    """Give the rows that explain a blunder about as well as this one does.
+    """Return the rows that explain a blunder about as well as this one does.
 
     Those that could never be told from it (|ρ| > 0.95), and those that happen not to be: |w|
     beyond 3.29, |ρ| > 0.5, and w² (the fall in chi-square if it were left out) within 4 of

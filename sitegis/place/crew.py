@@ -42,7 +42,7 @@ def learn_tape(network: Network, cleaned: Cleaned) -> NoiseScale:
 
 
 def taped_part(network: Network, cleaned: Cleaned) -> Array:
-    """Give what the tape's noise adds to the covariance of the unknowns: G Gᵀ, G = N⁻¹ Aᵀ P½.
+    """Return what the tape's noise adds to the covariance of the unknowns: G Gᵀ, G = N⁻¹ Aᵀ P½.
 
     Parameters
     ----------
@@ -66,13 +66,13 @@ def _taped(network: Network, cleaned: Cleaned) -> NDArray[np.bool_]:
 
 
 def tape_square(tape: NoiseScale) -> float:
-    """Give the factor on the tape's variance: never below 1, and 1 where nothing was learned."""
+    """Return the factor on the tape's variance: never below 1, and 1 where nothing was learned."""
     # a few ties that happen to agree make no tape better than its stated accuracy
     return max(1.0, (tape.median / PRIOR_MEDIAN) ** 2)
 
 
 def with_locator_scale(placement: Placement, square: float) -> Placement:
-    """Give a placement with the receiver's variance times ``square``, whatever it was before.
+    """Return a placement with the receiver's variance times ``square``, whatever it was before.
 
     Parameters
     ----------

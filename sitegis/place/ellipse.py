@@ -6,7 +6,7 @@ import numpy as np
 
 
 def tail_factor(degrees_of_freedom: float, level: float = 0.95) -> float:
-    """Give the factor on a variance that makes its Gaussian ellipse of a level hold that of a t.
+    """Return the factor on a variance that makes its Gaussian ellipse of a level hold that of a t.
 
     For a bivariate Student-t of variance σ² per axis, r²·ν/(2(ν − 2)σ²) ~ F(2, ν), whose
     quantile at 1 − α is ν/2·(α^(−2/ν) − 1); the Gaussian ellipse reaches r² = −2·ln α·σ².

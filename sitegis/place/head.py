@@ -57,12 +57,12 @@ def depth_from_nulls_m(null_spacing_m: float, *, tilt_rad: float = 0.0) -> float
 
 
 def tilt_spacing_factor(tilt_rad: float) -> float:
-    """Give the factor by which a tilt widens the null spacing: √(1 + 9/8·tan²t), exact."""
+    """Return the factor by which a tilt widens the null spacing: √(1 + 9/8·tan²t), exact."""
     return float(np.sqrt(1.0 + 9.0 / 8.0 * np.tan(tilt_rad) ** 2))
 
 
 def null_midpoint_shift_m(depth_m: float, tilt_rad: float) -> float:
-    """Give where the midpoint of the horizontal nulls lies from above the head: −¾·tan t·d.
+    """Return where the midpoint of the horizontal nulls lies from above the head: −¾·tan t·d.
 
     Positive along the axis in the direction in which the head points up for t > 0; exact for a
     dipole (the zeros of 2x² + 3·tan t·x·d − d²).
@@ -83,7 +83,7 @@ def null_midpoint_shift_m(depth_m: float, tilt_rad: float) -> float:
 
 
 def vertical_null_shift_m(depth_m: float, tilt_rad: float) -> float:
-    """Give where the vertical field's null lies from above the head, for a tilted dipole.
+    """Return where the vertical field's null lies from above the head, for a tilted dipole.
 
     The near zero of tan t·(2d² − x²) + 3xd = 0: x = d·(3 − √(9 + 8·tan²t))/(2·tan t), which is
     ≈ −⅔·t·d for small tilts; the sign is that of :func:`null_midpoint_shift_m`.
@@ -219,7 +219,7 @@ def _departures(
     noise: Noise,
     lift_m: float,
 ) -> list[tuple[str, float, float]]:
-    """Give each check in words, its departure and the standard deviation of that departure."""
+    """Return each check in words, its departure and the standard deviation of that departure."""
     checks = []
     repeat, scale = noise.depth_sd_m(depth), noise.session_depth_scale
     if reading is not None and lifted is not None:

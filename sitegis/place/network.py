@@ -105,7 +105,7 @@ def compile_equations(observations: Sequence[Observation], size: int) -> Equatio
 
 
 def evaluate(equations: Equations, x: Array) -> tuple[Array, Array]:
-    """Give the computed observations (k,) and their derivatives (k, size) at unknowns x.
+    """Return the computed observations (k,) and their derivatives (k, size) at unknowns x.
 
     Offsets of node P in a pose (X, Y, θ): u = c·dx + s·dy, v = −s·dx + c·dy. Distances are
     Euclidean. The inward distance from a wall A → B (inside on its left) is
@@ -146,7 +146,7 @@ def evaluate(equations: Equations, x: Array) -> tuple[Array, Array]:
 
 
 def misclosures(equations: Equations, computed: Array) -> Array:
-    """Give observed minus computed (k,), turns brought into (−π, π].
+    """Return observed minus computed (k,), turns brought into (−π, π].
 
     Parameters
     ----------

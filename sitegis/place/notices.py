@@ -36,7 +36,7 @@ def adjustment_notices(
     *,
     robust_suspect: int | None = None,
 ) -> list[Notice]:
-    """Tell of measurements taken out, of blunders not located, and of tape without a check.
+    """Return notices of measurements taken out, blunders not located, and tape without a check.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def _plain(name: str) -> str:
 
 
 def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -> list[Notice]:
-    """Tell of two ties whose distances look exchanged.
+    """Return a notice of two ties whose distances look exchanged.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def changed_over_notices(adjustment: Adjustment, pair: tuple[int, int] | None) -
 
 
 def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
-    """Tell that one of several measurements is wrong and that nothing tells which."""
+    """Return a notice that one of several measurements is wrong and nothing tells which."""
     if not cleaned.suspects:
         return []
     suspects = [adjustment.observations[i] for i in cleaned.suspects]
@@ -158,7 +158,7 @@ def _not_located(cleaned: Cleaned, adjustment: Adjustment) -> list[Notice]:
 
 
 def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Notice]:
-    """Tell which points no second measurement checks."""
+    """Return a notice of the points that no second measurement checks."""
     weak: dict[str, None] = {}
     for item, quality in zip(network.observations, adjustment.observations, strict=True):
         # of an error only 2 % would show in the residual:
@@ -173,7 +173,7 @@ def _unchecked(site: Site, network: Network, adjustment: Adjustment) -> list[Not
 def mirror_notices(
     site: Site, network: Network, x: Array, mirrors: Sequence[tuple[Array, tuple[str, ...]]]
 ) -> list[Notice]:
-    """Tell of a second place that fits as well, and of the measurement that would settle it.
+    """Return notices of a second place that fits as well, and of what would settle it.
 
     ``mirrors``: the other solution's unknowns (size,) and the nodes that it moves; ``x`` (size,).
 
@@ -211,7 +211,7 @@ def mirror_notices(
 
 
 def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[Notice]:
-    """Tell where the receiver's readings contradict each other.
+    """Return notices of the locator's readings that contradict each other.
 
     Parameters
     ----------
@@ -248,7 +248,7 @@ def head_notices(site: Site, readings: Mapping[str, HeadDepth | None]) -> list[N
 def weak_notices(
     site: Site, names: Sequence[str], blocks: Sequence[Array], condition: float
 ) -> list[Notice]:
-    """Tell of a network so weakly shaped that a point may lie far off, or the sums with it.
+    """Return a notice of a network so weakly shaped that a point, or the sums, may lie far off.
 
     ``blocks`` are the points' covariances (2, 2) from tape, ties and building alone;
     ``condition`` is the network's. What the building's own place adds is not held against it.

@@ -133,7 +133,7 @@ def _loose_parts(network: Network, loose: Array) -> tuple[list[str], list[str]]:
 
 
 def _what(rooms: list[str], points: list[str], loose: Array) -> str:
-    """Tell in words what is loose."""
+    """Return in words what is loose."""
     if not rooms:
         return f"Nothing holds the place of {' and '.join(repr(p) for p in points)}."
     named = " and ".join(f"'{room}'" for room in rooms)
@@ -147,7 +147,7 @@ def _what(rooms: list[str], points: list[str], loose: Array) -> str:
 
 
 def _count(number: int) -> str:
-    """Give a small number in words."""
+    """Return a small number in words."""
     return {1: "one", 2: "two", 3: "three"}.get(number, str(number))
 
 
@@ -200,7 +200,7 @@ def best_cures(network: Network, solution: Solution, count: int) -> list[tuple[s
 
 
 def _candidates(network: Network, covariance: Array) -> list[Observation]:
-    """Give the distances that could be taped between something loose and something held."""
+    """Return the distances that could be taped between something loose and something held."""
     spread = {
         name: float(np.trace(covariance[c : c + 2, c : c + 2])) for name, c in network.nodes.items()
     }

@@ -29,7 +29,7 @@ _UNSTRAINED = 0.999
 def likely_blunders(
     value_m: float, *, imperial: bool, room_size_m: float | None = None
 ) -> Iterator[tuple[str, float]]:
-    """Give what a length may have been if it was written or read wrongly: words, meters.
+    """Yield what a length may have been if it was written or read wrongly: words, meters.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def likely_blunders(
 
 
 def _feet_inches_blunders(value_m: float) -> Iterator[tuple[str, float]]:
-    """Give slips in the feet and inches of a length."""
+    """Yield slips in the feet and inches of a length."""
     # to the eighth of an inch that the tape is read to: exact digits to confuse
     total = round(abs(value_m) / INCH_M * 8) / 8
     feet, inches = divmod(total, 12.0)
@@ -79,14 +79,14 @@ def _feet_inches_blunders(value_m: float) -> Iterator[tuple[str, float]]:
 
 
 def _metric_blunders(value_m: float) -> Iterator[tuple[str, float]]:
-    """Give slips in the millimeters of a length."""
+    """Yield slips in the millimeters of a length."""
     sign = 1.0 if value_m >= 0 else -1.0
     for words, digits in _digit_blunders(round(abs(value_m) * 1000)):
         yield words, sign * digits / 1000.0
 
 
 def _digit_blunders(number: int) -> Iterator[tuple[str, int]]:
-    """Give numbers that differ by a 6 read as a 9 or by two neighbors changed over."""
+    """Yield numbers that differ by a 6 read as a 9 or by two neighbors changed over."""
     text = str(number)
     for i, digit in enumerate(text):
         if digit in "69":
@@ -146,7 +146,7 @@ def propose(site: Site, network: Network, cleaned: Cleaned, index: int) -> str:
 
 
 def _room_size_m(site: Site, item: Observation) -> float | None:
-    """Give the size of the room along an offset's axis, where it is known."""
+    """Return the size of the room along an offset's axis, where it is known."""
     room = find_room(site, item.room) if item.room else None
     if room is None or room.size_m is None:
         return None
@@ -154,7 +154,7 @@ def _room_size_m(site: Site, item: Observation) -> float | None:
 
 
 def changed_over(network: Network, starts: Sequence[Array]) -> tuple[int, int] | None:
-    """Give the two ties whose distances, exchanged, make all measurements agree; None if none do.
+    """Return the two ties whose distances, exchanged, make all measurements agree; None if none do.
 
     ``starts``: unknowns (size,) to adjust from. They agree where chi-square stays below its
     99.9 % point for the degrees of freedom, and does not as written; of several such pairs that

@@ -16,7 +16,7 @@ Row = dict[str, str | float | bool | list[str] | None]
 
 
 def adjustment_table(adjustment: Adjustment) -> tuple[Row, ...]:
-    """Give one plain row per observation, ready for JSON.
+    """Return one plain row per observation, ready for JSON.
 
     Lengths are meters; the minimum detectable error is None where nothing checks the
     observation. ``w`` and ``detectable_m`` are the names of the release before.
@@ -117,7 +117,7 @@ spreads stated allow'
 
 
 def _line(item: AdjustedObservation, units: LengthUnit) -> str:
-    """Give one observation as a line."""
+    """Return one observation as a line."""
     # directions are dimensionless: they are no lengths to be set in feet
     length = "m per m" not in item.name
     residual, detectable = (
@@ -143,7 +143,7 @@ def _signed(value_m: float, units: LengthUnit) -> str:
 
 
 def point_lines(points: Sequence[PlacedPoint], units: LengthUnit) -> tuple[str, ...]:
-    """Give the adjusted points as lines of a table: lot coordinates and 95 % ellipse.
+    """Return the adjusted points as lines of a table: lot coordinates and 95 % ellipse.
 
     The semi-axes are 2.4477 standard deviations (chi-square with two degrees of freedom); the
     angle of the longer one is counter-clockwise from the front lot line.

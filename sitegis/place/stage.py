@@ -109,12 +109,12 @@ def _require_held(site: Site, solution: Solution) -> None:
 
 
 def _blocks(covariance: Array) -> list[Array]:
-    """Give the (2, 2) blocks on the diagonal."""
+    """Return the (2, 2) blocks on the diagonal."""
     return [covariance[i : i + 2, i : i + 2] for i in range(0, len(covariance), 2)]
 
 
 def _center(site: Site) -> Array:
-    """Give the middle of the building in the lot."""
+    """Return the middle of the building in the lot."""
     return np.asarray(site.building.vertices.mean(axis=0))
 
 
@@ -140,13 +140,13 @@ def _network_with_walls(site: Site) -> tuple[Network, list[Array]]:
 
 
 def _edge_distance(site: Site, edge: int, point: Array) -> float:
-    """Give the distance from a point to an edge of the building."""
+    """Return the distance from a point to an edge of the building."""
     wall = polyline.closed(site.building.vertices)[edge : edge + 2]
     return float(polyline.line_locate_point(wall, point)[0])
 
 
 def _mirrors(site: Site, network: Network, cleaned: Cleaned) -> list[tuple[Array, tuple[str, ...]]]:
-    """Give the other solutions that fit as well, with the points that lie elsewhere in them."""
+    """Return the other solutions that fit as well, with the points that lie elsewhere in them."""
     best = cleaned.solution
     found: list[tuple[Array, tuple[str, ...]]] = []
     ids = tuple(dict.fromkeys(row.id for row in site.locates))
@@ -197,13 +197,13 @@ def _implausible(site: Site, network: Network, x: Array) -> int:
 
 
 def _room_id(site: Site, row: Locate) -> str:
-    """Give the id of the room a row was measured in."""
+    """Return the id of the room a row was measured in."""
     room = None if row.room == "lot" else find_room(site, row.room)
     return "lot" if room is None else room.id
 
 
 def _shift(network: Network, first: Array, second: Array, name: str) -> Array:
-    """Give how far a node lies from itself in another solution."""
+    """Return how far a node lies from itself in another solution."""
     column = network.nodes[name]
     return np.asarray(second[column : column + 2] - first[column : column + 2])
 
@@ -268,7 +268,7 @@ def _adjustment(
 
 
 def _first_rows(site: Site) -> list[Locate]:
-    """Give one row for each point: the first one."""
+    """Return one row for each point: the first one."""
     rows: dict[str, Locate] = {}
     for row in site.locates:
         rows.setdefault(row.id, row)
@@ -295,7 +295,7 @@ def _reading(site: Site, point: str) -> HeadDepth | None:
 def _mark_covariance(
     network: Network, cleaned: Cleaned, rows: list[Locate], tape_square: float
 ) -> Array:
-    """Give the covariance of the marks (2n, 2n), inflated where a blunder is left in.
+    """Return the covariance of the marks (2n, 2n), inflated where a blunder is left in.
 
     Elsewhere the tape's part is multiplied by ``tape_square``.
     """
@@ -317,7 +317,7 @@ def _mark_covariance(
 def _locator_covariance(
     site: Site, rows: list[Locate], readings: dict[str, HeadDepth | None]
 ) -> Array:
-    """Give the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
+    """Return the receiver's part (2n, 2n): repeatability on the diagonal, the session in common."""
     noise = site.noise
     # the t's longer tail as a wider normal of equal 95 % ellipse:
     # points are handed on with a covariance
@@ -340,7 +340,7 @@ def _locator_covariance(
 
 
 def _tail(noise: Noise) -> float:
-    """Give the tail factor; ``ComputationError`` where the tail has no standard deviation."""
+    """Return the tail factor; ``ComputationError`` where the tail has no standard deviation."""
     freedom = noise.degrees_of_freedom
     if not freedom > 2:
         raise ComputationError(
@@ -409,7 +409,7 @@ def heading_in_lot(site: Site, network: Network, x: Array, point: str) -> float 
 
 
 def _room_outlines(site: Site, network: Network, x: Array) -> dict[str, Array]:
-    """Give the rooms of known size as (4, 2) lot polygons, counter-clockwise."""
+    """Return the rooms of known size as (4, 2) lot polygons, counter-clockwise."""
     outlines = {}
     for room in site.rooms:
         if room.size_m is not None:

@@ -59,7 +59,7 @@ def rigid_fit(local: Array, known: Array) -> tuple[Array, float]:
 
 
 def starting_values(network: Network, center: Array) -> list[Array]:
-    """Give starts (size,) for Gauss–Newton, at most 16.
+    """Return starts (size,) for Gauss–Newton, at most 16.
 
     What is observed directly is placed first; then nodes with both offsets in a placed pose,
     poses with two placed nodes (rigid fit) or an origin and a direction. Where only distances
@@ -112,13 +112,13 @@ def _poses(network: Network) -> list[int]:
 
 
 def _nodes(network: Network) -> list[int]:
-    """Give the columns of the nodes that are no pose's origin."""
+    """Return the columns of the nodes that are no pose's origin."""
     origins = set(network.poses.values())
     return [column for column in dict.fromkeys(network.nodes.values()) if column not in origins]
 
 
 def _offset_table(network: Network) -> dict[tuple[int, int], dict[str, float]]:
-    """Give the offsets by (node, pose)."""
+    """Return the offsets by (node, pose)."""
     table: dict[tuple[int, int], dict[str, float]] = {}
     for item in network.observations:
         if item.kind in {"offset-x", "offset-y"}:
@@ -185,7 +185,7 @@ def _place_pose(
 def _origin(
     x: Array, placed: set[int], pose: int, offsets: dict[tuple[int, int], Array]
 ) -> Array | None:
-    """Give the observed origin of a pose where it is known in a placed one."""
+    """Return the observed origin of a pose where it is known in a placed one."""
     for (node, other), value in offsets.items():
         if node == pose and other in placed:
             return np.asarray(x[other : other + 2] + rotation(x[other + 2]) @ value)
@@ -193,7 +193,7 @@ def _origin(
 
 
 def _turn(network: Network, x: Array, placed: set[int], pose: int) -> float | None:
-    """Give the observed angle of a pose where it is known against a placed one."""
+    """Return the observed angle of a pose where it is known against a placed one."""
     for item in network.observations:
         if item.kind == "turn" and item.columns[0] == pose + 2 and item.columns[1] - 2 in placed:
             return float(x[item.columns[1]] + item.value)
@@ -213,7 +213,7 @@ def _next_loose(network: Network, state: _State) -> int | None:
 
 
 def _members(network: Network, state: _State, column: int) -> dict[int, Array]:
-    """Give what moves with a node or a pose: node column → its offset in it."""
+    """Return what moves with a node or a pose: node column → its offset in it."""
     if column not in network.poses.values():
         return {column: np.zeros(2)}
     members = {column: np.zeros(2)}
@@ -225,7 +225,7 @@ def _members(network: Network, state: _State, column: int) -> dict[int, Array]:
 
 
 def _local_observations(network: Network, state: _State, column: int) -> list[Observation]:
-    """Give the observations that tie a node or a pose (with its nodes) to what is placed."""
+    """Return the observations that tie a node or a pose (with its nodes) to what is placed."""
     members = set(_members(network, state, column))
     angle = column + 2 if column in network.poses.values() else -1
     placed_angles = {pose + 2 for pose in network.poses.values() if pose in state.placed}
@@ -295,7 +295,7 @@ def _choices(network: Network, state: _State, column: int, center: Array) -> lis
 def _held(
     state: _State, local: Sequence[Observation], members: dict[int, Array], column: int
 ) -> list[Observation]:
-    """Give observations that hold what is placed where it is while the loose part moves."""
+    """Return observations that hold what is placed where it is while the loose part moves."""
     moving = {column + 2} | {node + axis for node in [*members, column] for axis in (0, 1)}
     fixed: set[int] = set()
     for item in local:
@@ -311,7 +311,7 @@ def _held(
 
 
 def _apart(place: Array, x: Array, probes: Sequence[int]) -> bool:
-    """Tell whether a solution differs from another by more than a hand's breadth."""
+    """Return whether a solution differs from another by more than a hand's breadth."""
     other = np.array([x[node : node + 2] for node in probes])
     return float(np.max(np.abs(place - other))) > _DISTINCT_M
 
@@ -319,7 +319,7 @@ def _apart(place: Array, x: Array, probes: Sequence[int]) -> bool:
 def _grid(
     state: _State, column: int, local: Sequence[Observation], is_pose: bool, center: Array
 ) -> Array:
-    """Give trial poses (g, 3): about a shared node where there is one, else over the site."""
+    """Return trial poses (g, 3): about a shared node where there is one, else over the site."""
     turn = next(
         (item for item in local if item.kind == "turn" and item.columns[0] == column + 2), None
     )
@@ -351,7 +351,7 @@ def _grid(
 
 
 def _pivot(state: _State, column: int, local: Sequence[Observation]) -> tuple[Array, Array] | None:
-    """Give a placed node that the pose has both offsets of (or its own observed origin)."""
+    """Return a placed node that the pose has both offsets of (or its own observed origin)."""
     parts: dict[int, dict[str, float]] = {}
     for item in local:
         if item.kind in {"offset-x", "offset-y"} and item.columns[1] == column:
@@ -373,7 +373,7 @@ def _pivot(state: _State, column: int, local: Sequence[Observation]) -> tuple[Ar
 
 
 def _circle_points(state: _State, column: int, local: Sequence[Observation]) -> Array:
-    """Give where the circles of a node's ties meet, pair by pair (k, 2).
+    """Return where the circles of a node's ties meet, pair by pair (k, 2).
 
     Circles that miss each other give the point between them.
     """

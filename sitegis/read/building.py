@@ -106,7 +106,7 @@ def _from_setbacks(reading: Reading, table: BuildingTable, lot: Lot) -> Array | 
 
 
 def _offset_crossing(lot: Lot, front: float, side: Side, inset: float) -> Array | None:
-    """Give the point at given distances inside the front line and a side line."""
+    """Return the point at given distances inside the front line and a side line."""
     if side not in lot.sides or "front" not in lot.sides:
         return None
     normals, values = [], []
@@ -183,7 +183,7 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
 
 
 def _angle_of(ring: Array) -> float:
-    """Give the building's x angle in (−45°, 45°]: of the least rotated rectangle about it."""
+    """Return the building's x angle in (−45°, 45°]: of the least rotated rectangle about it."""
     corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shapely.Polygon(ring)))
     edges = np.diff(corners[:3], axis=0)
     longest = edges[largest(np.hypot(*edges.T), MATTERS_M)]
@@ -222,7 +222,7 @@ def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
 
 
 def _origin_sd_m(table: RoomTable, reading: Reading) -> float:
-    """Give how well a room's origin is known: one at a corner lies an assumed wall inside."""
+    """Return how well a room's origin is known: one at a corner lies an assumed wall inside."""
     if table.origin_sd is not None or table.corner is None or _wall_is_known(reading):
         return table.origin_sd or ORIGIN_SD_M
     return math.hypot(ORIGIN_SD_M, ASSUMED_WALL_SD_M)

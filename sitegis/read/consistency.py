@@ -135,7 +135,7 @@ def check_walls(
 
 
 def in_building(locate: Locate | PlannedFixture, room: Room) -> Array | None:
-    """Give the place of a row or a fixture in the building, None where its room's is not known.
+    """Return the place of a row or a fixture in the building, None where its room's is not known.
 
     Parameters
     ----------
@@ -336,7 +336,7 @@ def check_depths(
 
 
 def _common_places(rows: list[Locate], rooms: tuple[Room, ...]) -> list[tuple[str, Array]]:
-    """Give each row's frame and place: the building's where the room's pose is known."""
+    """Return each row's frame and place: the building's where the room's pose is known."""
     by_id = {room.id: room for room in rooms}
     places = []
     for row in rows:
@@ -438,7 +438,7 @@ def _first_short(
 
 
 def _count(row: Locate, locates: tuple[Locate, ...]) -> float | None:
-    """Give a row's cable count; the only cleanout begins at 0."""
+    """Return a row's cable count; the only cleanout begins at 0."""
     if row.footage_m is not None or row.kind != "cleanout":
         return row.footage_m
     cleanouts = {other.id for other in locates if other.kind == "cleanout"}
@@ -446,7 +446,7 @@ def _count(row: Locate, locates: tuple[Locate, ...]) -> float | None:
 
 
 def _locator_sd_m(row: Locate, noise: Noise) -> float:
-    """Give the horizontal sd of a place found from above; 0 for what was measured directly."""
+    """Return the horizontal sd of a place found from above; 0 for what was measured directly."""
     if row.kind not in ("locate", "bend"):
         return 0.0
     return noise.horizontal_sd_m(row.depth_m or 0.0)

@@ -162,5 +162,5 @@ class Reading:
 
 
 def ring_of(shape: BaseGeometry) -> Array:
-    """Give the outer ring (n, 2) of a polygon, unclosed."""
+    """Return the outer ring (n, 2) of a polygon, unclosed."""
     return np.asarray(shapely.get_coordinates(shapely.get_exterior_ring(shape))[:-1])

@@ -59,7 +59,7 @@ class Cells:
     depth_units: LengthUnit
 
     def text(self, column: str) -> str:
-        """Give a cell, empty where the column is not there."""
+        """Return a cell, empty where the column is not there."""
         return self.row.cells.get(column, "")
 
     def fault(self, name: str, column: str, /, **values: object) -> None:
@@ -78,7 +78,7 @@ class Cells:
         self.report.add(fault_of(name, self.file, self.row.number, column, value, **values))
 
     def required(self, column: str) -> str:
-        """Give a cell that must not be empty; empty with a fault gathered.
+        """Return a cell that must not be empty; empty with a fault gathered.
 
         Where the whole column is missing, that is told once in the heading line.
         """
@@ -236,7 +236,7 @@ def read_heading(
 
 
 def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Row | None:
-    """Give a row by column; a row with too many cells or a broken quote is a fault."""
+    """Return a row by column; a row with too many cells or a broken quote is a fault."""
     if any("\n" in cell or "\r" in cell for cell in cells):
         fault("quote-open", number, "file")
         return None
@@ -287,7 +287,7 @@ def read_locates(
 
 
 def _too_many(rows: tuple[Row, ...], file: str, report: Report) -> bool:
-    """Tell whether there are more rows than a site has, with the fault gathered."""
+    """Return whether there are more rows than a site has, with the fault gathered."""
     if len(rows) <= MOST_POINTS:
         return False
     report.add(

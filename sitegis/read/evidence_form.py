@@ -71,7 +71,7 @@ def evidence_tables() -> str:
 
 
 def _ask(annotation: Any) -> Ask:
-    """Give how a field is asked for, from its metadata."""
+    """Return how a field is asked for, from its metadata."""
     parts = get_args(annotation) if get_origin(annotation) is Annotated else ()
     return next((part for part in parts if isinstance(part, Ask)), Ask())
 

@@ -23,10 +23,10 @@ _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*=")
 
 
 class Where(Whereabouts, Protocol):
-    """Tells where a fault or a notice stands, if not in the text files, and in which order."""
+    """Where a fault or a notice stands, if not in the text files, and in which order."""
 
     def order(self, fault: Fault) -> tuple[int, int, int]:
-        """Give the sort key of a moved fault."""
+        """Return the sort key of a moved fault."""
         ...
 
 
@@ -112,7 +112,7 @@ class Report:
         self.notices.append(notice_of(name, where, needs_person=needs_person, **values))
 
     def as_written(self, key: str) -> str:
-        """Give a key with its item counted as in the file, whatever was taken out since."""
+        """Return a key with its item counted as in the file, whatever was taken out since."""
         found = _ITEM.match(key)
         numbers = self.numbers.get(found[1], []) if found else []
         if found is None or not 0 < int(found[2]) <= len(numbers):
@@ -147,7 +147,7 @@ class Report:
         self.numbers.setdefault(name, list(range(1, of + 1))).pop(index)
 
     def placed_notices(self) -> tuple[Notice, ...]:
-        """Give the notices, each once, at their places."""
+        """Return the notices, each once, at their places."""
         unique = dict.fromkeys(self.notices)
         return tuple(unique if self.where is None else map(self.where.of_notice, unique))
 
@@ -169,7 +169,7 @@ class Report:
 
 
 def _in_order(fault: Fault) -> tuple[int, str, int]:
-    """Give the sort key: site.toml, the tables, then layers; rows ascending."""
+    """Return the sort key: site.toml, the tables, then layers; rows ascending."""
     rank = _FILE_ORDER.get(fault.file, len(_FILE_ORDER))
     return rank, fault.file, fault.row or 0
 
@@ -199,7 +199,7 @@ def shorten(value: object, limit: int = 60) -> str:
 
 
 def _plain_repr(value: object) -> str:
-    """Give repr; a whole number past Python's own limit for digits is only described."""
+    """Return repr; a whole number past Python's own limit for digits is only described."""
     try:
         return repr(value)
     except ValueError:
@@ -207,7 +207,7 @@ def _plain_repr(value: object) -> str:
 
 
 def guess(wrong: str, right: Iterable[str]) -> str:
-    """Give a did-you-mean sentence, or the list of what would be right.
+    """Return a did-you-mean sentence, or the list of what would be right.
 
     Parameters
     ----------
@@ -260,7 +260,7 @@ def index_lines(text: str) -> dict[str, int]:
 
 
 def line_of(lines: Mapping[str, int], key: str) -> int | None:
-    """Give the line of a dotted key, or of the nearest table around it.
+    """Return the line of a dotted key, or of the nearest table around it.
 
     Parameters
     ----------

@@ -231,7 +231,7 @@ def field_sheet(units: LengthUnit, language: Language = ENGLISH) -> bytes:
 
 
 def _column_height(language: Language, width: float) -> float:
-    """Give how high the column beside the sketch is in a language, by writing it elsewhere."""
+    """Return how high the column beside the sketch is in a language, by writing it elsewhere."""
     trial = _Page(Canvas(io.BytesIO()), 0.0, width, 0.0, language)
     _column(trial, width)
     return -trial.top

@@ -469,7 +469,7 @@ def _fix(fixed: Array, taped: Array, spread: Array, start: Array) -> _Fix:
 
 
 def _starts(fixed: Array, start: Array | None) -> list[Array]:
-    """Give where to start: where the user says, else on either side of the fixed corners."""
+    """Return where to start: where the user says, else on either side of the fixed corners."""
     if start is not None:
         return [start]
     middle, spread = fixed.mean(axis=0), np.ptp(fixed, axis=0) + 3.0
@@ -477,7 +477,7 @@ def _starts(fixed: Array, start: Array | None) -> list[Array]:
 
 
 def _corners(ground: Ground) -> dict[str, tuple[Array, float]]:
-    """Give the corners one can tape from, by name, with the sd of their place on the lot."""
+    """Return the corners one can tape from, by name, with the sd of their place on the lot."""
     places: dict[str, tuple[Array, float]] = {}
     house_sd = float(np.hypot(ground.building.outline_sd_m, ground.building.position_sd_m))
     outlines = (

@@ -105,7 +105,7 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
 
 
 def _front_facing(reading: Reading, grid: Array) -> Array | None:
-    """Give the unit vector in the grid from the lot toward its front street."""
+    """Return the unit vector in the grid from the lot toward its front street."""
     table = reading.file.lot
     azimuth_deg = table.front_azimuth if table.front_azimuth is not None else table.front
     if azimuth_deg is not None:
@@ -127,7 +127,7 @@ def _front_facing(reading: Reading, grid: Array) -> Array | None:
 
 
 def _front_street(reading: Reading) -> StreetTable | None:
-    """Give the street that the lot fronts, or None with the fault gathered."""
+    """Return the street that the lot fronts, or None with the fault gathered."""
     wanted, streets = reading.file.lot.front_street, reading.file.street
     report = reading.report
     if wanted is not None:
@@ -155,7 +155,7 @@ def _front_street(reading: Reading) -> StreetTable | None:
 
 
 def _street_shape(reading: Reading, street: StreetTable, number: int) -> BaseGeometry | None:
-    """Give a street's own shape in the grid, else that of a main that lies in it."""
+    """Return a street's own shape in the grid, else that of a main that lies in it."""
     if street.layer is not None:
         return reading.grid_shape(
             street, f"street[{number}]", wanted="area or line", identifier=street.id
@@ -236,7 +236,7 @@ def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, 
 def _azimuth(
     reading: Reading, table: LotTable, outline: Outline, grid_m: Array, corners: dict[str, Array]
 ) -> float | None:
-    """Give the azimuth of the front line: by a second corner, as written, or from the calls."""
+    """Return the azimuth of the front line: by a second corner, as written, or from the calls."""
     report, second = reading.report, table.second_corner
     if second is not None:
         if second.corner == table.corner:

@@ -24,7 +24,7 @@ NEAR_M = 1000.0
 def line_of(
     reading: Reading, table: MainTable, key: str, lot: Lot, *, frame: LotFrame, street: Street
 ) -> BaseGeometry | None:
-    """Give the full line: from a layer, or parallel to the lot line at an offset.
+    """Return the full line: from a layer, or parallel to the lot line at an offset.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def note_flow(reading: Reading, table: MainTable, key: str, manholes: tuple[Stat
 
 
 def range_of(line: BaseGeometry, lot: Lot, manholes: tuple[Station, ...]) -> tuple[float, float]:
-    """Give the stations between which the line is near the lot or holds a manhole.
+    """Return the stations between which the line is near the lot or holds a manhole.
 
     Parameters
     ----------

@@ -26,7 +26,7 @@ def place_manholes(
     frame: LotFrame,
     street: Street,
 ) -> tuple[Station, ...]:
-    """Give the manholes with stations on the full line, upstream first.
+    """Return the manholes with stations on the full line, upstream first.
 
     Parameters
     ----------

@@ -200,7 +200,7 @@ def _course(call: Call, before: Course | None, to_grid_deg: float) -> Course:
 
 
 def _convergence_deg(reading: Reading) -> float:
-    """Give true minus grid azimuth at the lot; 0 where the lot's place is not given."""
+    """Return true minus grid azimuth at the lot; 0 where the lot's place is not given."""
     table = reading.file.lot
     if table.longitude is None or table.latitude is None:
         return 0.0

@@ -173,7 +173,7 @@ def _described(raw: bytes) -> Photo:
 
 
 def _number(value: Any) -> float | None:
-    """Give a finite number above or equal 0, None where there is none."""
+    """Return a finite number above or equal 0, None where there is none."""
     if value is None:
         return None
     number = float(value)
@@ -181,7 +181,7 @@ def _number(value: Any) -> float | None:
 
 
 def _degrees(gps: dict[int, Any], of_side: int, of_value: int) -> float | None:
-    """Give degrees from degrees, minutes and seconds with their side; None where not whole."""
+    """Return degrees from degrees, minutes and seconds with their side; None where not whole."""
     side, parts = str(gps.get(of_side, "")).strip("\0 "), gps.get(of_value)
     if side not in ("N", "S", "E", "W") or not isinstance(parts, tuple) or len(parts) != 3:
         return None
@@ -194,7 +194,7 @@ def _degrees(gps: dict[int, Any], of_side: int, of_value: int) -> float | None:
 
 
 def _time(text: Any) -> datetime.datetime | None:
-    """Give a time written as in 2026:05:12 10:31:07."""
+    """Return a time written as in 2026:05:12 10:31:07."""
     try:
         return datetime.datetime.strptime(str(text).strip("\0 "), "%Y:%m:%d %H:%M:%S")
     except ValueError:

@@ -13,7 +13,7 @@ from .schema import SiteFile
 
 
 def choose_crs(file: SiteFile, layers: Layers, report: Report) -> CRS | None:
-    """Give the site's CRS: as written, else a projected layer's, else the UTM zone of the lot.
+    """Return the site's CRS: as written, else a projected layer's, else the UTM zone of the lot.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def _has_layers(file: SiteFile) -> bool:
 
 
 def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
-    """Give the CRS of the first layer, or its UTM zone where that is geographic."""
+    """Return the CRS of the first layer, or its UTM zone where that is geographic."""
     streets = [(t, f"street[{n}]", t.id) for n, t in enumerate(file.street, start=1)]
     mains = [(t, f"main[{n}]", t.feature or t.id) for n, t in enumerate(file.main, start=1)]
     tables = [(file.lot, "lot", file.lot.id), (file.building, "building", file.building.id)]

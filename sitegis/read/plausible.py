@@ -234,7 +234,7 @@ def _mains_by_side(reading: Reading, lot: Lot, mains: tuple[Main, ...]) -> None:
 
 
 def turn_deg(line: Array, edge: Array) -> float:
-    """Give the angle in [−90°, 90°) from a lot line to the straight of a line next to it.
+    """Return the angle in [−90°, 90°) from a lot line to the straight of a line next to it.
 
     Parameters
     ----------
@@ -302,7 +302,7 @@ def check_place(reading: Reading, frame: LotFrame) -> None:
 
 
 def beyond_area_deg(crs: str, longitude: float, latitude: float) -> tuple[float, str]:
-    """Give how far outside the area that a CRS is made for a place lies, and that area's name.
+    """Return how far outside the area that a CRS is made for a place lies, and that area's name.
 
     In degrees, below 0 inside; where the area is not on record, 0 and no name.
 
@@ -331,7 +331,7 @@ def beyond_area_deg(crs: str, longitude: float, latitude: float) -> tuple[float,
 
 
 def apart_on_earth_m(one: tuple[float, float], other: tuple[float, float]) -> float:
-    """Give how far two places (longitude, latitude in degrees) lie apart, on a sphere.
+    """Return how far two places (longitude, latitude in degrees) lie apart, on a sphere.
 
     Parameters
     ----------

@@ -13,12 +13,12 @@ _OUTWARD_DEG: dict[Side, float] = {"front": 270.0, "right": 0.0, "rear": 90.0, "
 
 
 def outward(side: Side) -> Array:
-    """Give the unit vector (2,) that points out of the lot on a side: front is −y, right is +x."""
+    """Return the unit vector (2,) out of the lot on a side: front is −y, right is +x."""
     return lot_direction(float(np.radians(_OUTWARD_DEG[side])))
 
 
 def side_angle_rad(side: Side) -> float:
-    """Give the lot angle in which a side lies."""
+    """Return the lot angle in which a side lies."""
     return float(np.radians(_OUTWARD_DEG[side]))
 
 
@@ -55,7 +55,7 @@ def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
 
 
 def _offsets(points: Array, before: Array, after: Array) -> Array:
-    """Give the distance of each point from the segment between its neighbors."""
+    """Return the distance of each point from the segment between its neighbors."""
     chord = after - before
     length_squared = np.maximum((chord**2).sum(axis=1), 1e-18)
     along = np.clip(((points - before) * chord).sum(axis=1) / length_squared, 0.0, 1.0)
@@ -63,7 +63,7 @@ def _offsets(points: Array, before: Array, after: Array) -> Array:
 
 
 def signed_area(ring: Array) -> float:
-    """Give the area of an unclosed ring (n, 2) by the shoelace sum, positive counter-clockwise."""
+    """Return the area of an unclosed ring (n, 2): shoelace sum, positive counter-clockwise."""
     if len(ring) < 3:
         return 0.0
     x, y = (ring - ring[0]).T
@@ -71,7 +71,7 @@ def signed_area(ring: Array) -> float:
 
 
 def edge_vectors(ring: Array) -> Array:
-    """Give the edges of an unclosed ring as vectors (n, 2)."""
+    """Return the edges of an unclosed ring as vectors (n, 2)."""
     return np.asarray(np.roll(ring, -1, axis=0) - ring)
 
 
@@ -117,7 +117,7 @@ def begin_at(ring: Array, index: int) -> Array:
 
 
 def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
-    """Give the vertex at which the longest run of front edges begins; of equals the first.
+    """Return the vertex at which the longest run of front edges begins; of equals the first.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
 
 
 def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
-    """Give the unit direction (2,) of the front line of a ring (n, 2), front-left to front-right.
+    """Return the unit direction (2,) of the front line of a ring (n, 2), front-left to front-right.
 
     The sum of the front edges within 20° of the longest one (judgment): chords of a curved
     front count, a cut corner does not.
@@ -173,7 +173,7 @@ def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
 
 
 def corner_points(ring: Array, *, x_angle_rad: float = 0.0) -> dict[str, Array]:
-    """Give the four named corners (2,) of a ring (n, 2): the extreme vertices on each diagonal.
+    """Return the four named corners (2,) of a ring (n, 2): the extreme vertices on each diagonal.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ def corner_points(ring: Array, *, x_angle_rad: float = 0.0) -> dict[str, Array]:
 
 
 def is_simple(ring: Array) -> bool:
-    """Tell whether a ring (n, 2) encloses an area without crossing itself."""
+    """Return whether a ring (n, 2) encloses an area without crossing itself."""
     if len(ring) < 3 or not bool(np.isfinite(ring).all()):
         return False
     return bool(shapely.is_valid(shapely.Polygon(ring))) and abs(signed_area(ring)) > 1e-6

@@ -132,7 +132,7 @@ def _with_findings(
 
 
 def _room_ids(raw: Raw) -> list[str]:
-    """Give the room ids as they stand in the raw file."""
+    """Return the room ids as they stand in the raw file."""
     rooms = raw.get("room")
     tables = [room for room in rooms if isinstance(room, dict)] if isinstance(rooms, list) else []
     return [str(room["id"]).strip() for room in tables if isinstance(room.get("id"), str | int)]
@@ -258,7 +258,7 @@ def _fill(
 def with_poles(
     table: SiteTable, locates: tuple[Locate, ...], noise: Noise, report: Report
 ) -> tuple[float, Noise]:
-    """Give the distance of the sonde's poles, and the noise with what is not known of it.
+    """Return the distance of the sonde's poles, and the noise with what is not known of it.
 
     The doubt is one for all depths of the drain: it widens the session's depth scale.
 
@@ -304,7 +304,7 @@ def with_poles(
 
 
 def _record(file: SiteFile) -> RecordTexts:
-    """Give the texts of the record; a lot from a layer has its parcel id there."""
+    """Return the texts of the record; a lot from a layer has its parcel id there."""
     parcel = file.record.parcel or (file.lot.id if file.lot.layer is not None else None) or ""
     return replace(file.record, parcel=parcel)
 

@@ -100,7 +100,7 @@ def _count_keys(value: object) -> int:
 
 
 def _texts(value: object, key: str = "") -> Iterator[tuple[str, str]]:
-    """Give the texts of a raw file with their dotted keys, items of lists counted from 1."""
+    """Yield the texts of a raw file with their dotted keys, items of lists counted from 1."""
     if isinstance(value, str):
         yield key, value
     elif isinstance(value, dict):
@@ -112,7 +112,7 @@ def _texts(value: object, key: str = "") -> Iterator[tuple[str, str]]:
 
 
 def _is_deep(raw: Raw) -> bool:
-    """Tell whether tables or lists are nested deeper than any field; without recursion."""
+    """Return whether tables or lists are nested deeper than any field; without recursion."""
     level: list[object] = [raw]
     for _ in range(MOST_DEEP):
         level = [
@@ -125,7 +125,7 @@ def _is_deep(raw: Raw) -> bool:
 
 
 def units_of(raw: Raw, report: Report) -> tuple[LengthUnit, LengthUnit]:
-    """Give units and depth units from a raw file; feet, and marked so, where not readable.
+    """Return units and depth units from a raw file; feet, and marked so, where not readable.
 
     Parameters
     ----------
@@ -273,7 +273,7 @@ def _cut(raw: Raw, path: tuple[str | int, ...], report: Report) -> None:
 
 
 def _names_in(item: Mapping[str, object]) -> Iterator[str]:
-    """Give the names an item defines, so that what refers to it is not faulted as well."""
+    """Yield the names an item defines, so that what refers to it is not faulted as well."""
     for key in ("id", "name"):
         if isinstance(item.get(key), str | int):
             yield str(item[key]).strip()
@@ -342,21 +342,21 @@ def _is_number(value: object) -> bool:
 
 
 def _sentence(message: str) -> str:
-    """Give pydantic's message as a sentence about what was written."""
+    """Return pydantic's message as a sentence about what was written."""
     text = re.sub(r"\bvalid ", "", message.replace("Input should", "It should")).strip()
     text = text[:1].upper() + text[1:]
     return text if text.endswith(".") else text + "."
 
 
 def _is_tag(location: tuple[str | int, ...], part: str) -> bool:
-    """Tell whether a part of a location is pydantic's own (union members), not a key."""
+    """Return whether a part of a location is pydantic's own (union members), not a key."""
     if location[:1] == ("evidence",) and len(location) > 2 and part == location[2]:
         return True
     return "[" in part or part in ("float", "str", "int", "literal")
 
 
 def _known_keys(location: tuple[str | int, ...]) -> list[str]:
-    """Give the keys of the model in which an unknown key stood."""
+    """Return the keys of the model in which an unknown key stood."""
     models: list[type] = [SiteFile]
     for part in location[:-1]:
         if isinstance(part, int):

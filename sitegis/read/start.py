@@ -114,13 +114,13 @@ def _template(name: str) -> str:
 
 
 def _metric_examples(text: str) -> str:
-    """Give the examples of a blank site in meters and millimeters; how to write lengths stays."""
+    """Return the examples of a blank site in meters and millimeters; how to write lengths stays."""
     before, site, after = text.partition("\n[site]\n")
     return before + site + "\n".join(_metric_line(line) for line in after.split("\n"))
 
 
 def _metric_line(line: str) -> str:
-    """Give the lengths of one line in meters and millimeters, its comment in the same column.
+    """Return the lengths of one line in meters and millimeters, its comment in the same column.
 
     >>> _metric_line('offset = "33 ft"   # outward')
     'offset = "10.1 m"  # outward'
@@ -133,7 +133,7 @@ def _metric_line(line: str) -> str:
 
 
 def _metric_length(found: re.Match[str]) -> str:
-    """Give a length in feet to the decimeter, one in inches to 5 mm or, from 100 mm on, to 50."""
+    """Return a length in feet to the decimeter, one in inches to 5 mm or, from 100 mm on, to 50."""
     quote, number = found[1], float(found[2])
     if found[3] == "ft":
         return f"{quote}{number * FOOT_M:.1f} m{quote}"

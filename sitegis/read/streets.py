@@ -27,7 +27,7 @@ HIGHEST_M = 15.0
 
 
 def lot_window(lot: Lot) -> BaseGeometry:
-    """Give the box about the lot beyond which streets and mains do not matter."""
+    """Return the box about the lot beyond which streets and mains do not matter."""
     low, high = lot.vertices.min(axis=0) - REACH_M, lot.vertices.max(axis=0) + REACH_M
     return shapely.box(low[0], low[1], high[0], high[1])
 
@@ -42,7 +42,7 @@ class Level:
 
 
 def house_level(reading: Reading) -> Level:
-    """Give the ground at the house: as measured, from the streets', or the default."""
+    """Return the ground at the house: as measured, from the streets', or the default."""
     site, report = reading.file.site, reading.report
     if site.ground_above_slab is not None:
         if not -1.0 <= site.ground_above_slab <= HIGHEST_M:
@@ -104,7 +104,7 @@ def make_ground(
 
 
 def _street_point(lot: Lot, street: Street) -> tuple[float, float]:
-    """Give the place in a street's middle opposite the lot."""
+    """Return the place in a street's middle opposite the lot."""
     middle = lot.edge(street.side).mean(axis=0)
     row = shapely.Polygon(street.row)
     near = shapely.shortest_line(shapely.Point(middle), row).coords[-1]
@@ -113,7 +113,7 @@ def _street_point(lot: Lot, street: Street) -> tuple[float, float]:
 
 
 def outward_normal(edge: Array) -> Array:
-    """Give the unit normal of an edge (2, 2) of a counter-clockwise ring, pointing outward."""
+    """Return the unit normal of an edge (2, 2) of a counter-clockwise ring, pointing outward."""
     along = edge[1] - edge[0]
     return np.asarray(np.array([along[1], -along[0]]) / np.hypot(*along))
 
@@ -192,7 +192,7 @@ def _street(
 
 
 def _strip(lot: Lot, table: StreetTable, width_m: float) -> Array:
-    """Give the strip along a lot line, 60 m beyond both its ends, counter-clockwise."""
+    """Return the strip along a lot line, 60 m beyond both its ends, counter-clockwise."""
     edge = lot.edge(table.side)
     along = (edge[1] - edge[0]) / np.hypot(*(edge[1] - edge[0]))
     out = outward_normal(edge) * width_m
@@ -241,7 +241,7 @@ def _note_wrong_side(
 def _street_level(
     reading: Reading, table: StreetTable, lot: Lot, level: Level
 ) -> tuple[float, float]:
-    """Give the ground at a street: as given, from taped spots, or the house's with a wider sd."""
+    """Return the ground at a street: as given, from taped spots, or the house's with a wider sd."""
     if table.ground_above_slab is not None:
         return table.ground_above_slab, table.ground_above_slab_sd or MEASURED_SD_M
     if reading.file.ground:

@@ -16,7 +16,7 @@ MOST_BYTES = 20_000_000
 
 
 def is_inside(path: Path, folder: Path) -> bool:
-    """Tell whether a path, with all links followed, stays in a folder.
+    """Return whether a path, with all links followed, stays in a folder.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def open_ordinary(path: Path) -> BinaryIO | None:
 
 
 def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
-    """Give a file's text without byte order mark, or None with the fault gathered.
+    """Return a file's text without byte order mark, or None with the fault gathered.
 
     Parameters
     ----------

@@ -52,7 +52,7 @@ class Sequences:
     prior: Array
 
     def chosen(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Sequences:
-        """Give some of the sequences, priors untouched."""
+        """Return some of the sequences, priors untouched."""
         return Sequences(
             self.turns_rad[index], self.headings_rad[index], self.counts[index], self.prior[index]
         )

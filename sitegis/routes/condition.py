@@ -190,7 +190,7 @@ class Along:
     usable: NDArray[np.bool_]
 
     def pulled(self, z: Array, rows: NDArray[np.int64], arm: NDArray[np.int64]) -> Array:
-        """Give prior draws (m, 3 + b) of some rows the mean and spread of their arms (m,).
+        """Bring prior draws (m, 3 + b) of some rows to the mean and spread of their arms (m,).
 
         Parameters
         ----------

@@ -300,7 +300,7 @@ def _length(
 
 
 def _offset_scale(plan: Plan, rule: int, start: Array, direction: Array) -> tuple[Array, Array]:
-    """Give offset and scale of length against the rule's value."""
+    """Return offset and scale of length against the rule's value."""
     if rule not in (INTO_YARD, PAST_CORNER) or plan.face is None:
         # without a face the length itself is what the rule draws
         return np.zeros(len(start)), np.ones(len(start))
@@ -319,7 +319,7 @@ def _offset_scale(plan: Plan, rule: int, start: Array, direction: Array) -> tupl
 
 
 def _range(plan: Plan, rule: int) -> tuple[float, float]:
-    """Give the range over which the rule's value is spread evenly."""
+    """Return the range over which the rule's value is spread evenly."""
     if plan.face is None:
         return LEAST_STRAIGHT_M, max(plan.reach_m, 2 * LEAST_STRAIGHT_M)
     if rule == INTO_YARD:
@@ -360,7 +360,7 @@ class ValueLaw:
 def _length_aims(
     plan: Plan, start: Array, pair: Array, offset: Array, scale: Array
 ) -> tuple[list[Array], list[Array]]:
-    """Give the values, with widths, that send the next straight through each aim.
+    """Return the values, with widths, that send the next straight through each aim.
 
     One more target lies past the last aim that the straight itself meets: a bend short of it
     would miss it, so the aims met before the last one are no targets.

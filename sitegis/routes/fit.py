@@ -159,7 +159,7 @@ class _State:
 
 
 def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
-    """Give a main's invert at stations (m,), with standard normal errors (m,) applied.
+    """Return a main's invert at stations (m,), with standard normal errors (m,) applied.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def main_inverts(main: Main, stations: Array, errors: Array) -> Array:
 
 
 def tap_slant(main: Main, stations: Array, headings: Array) -> Array:
-    """Give the angle (m,) between the last straight and the main's normal at the tap.
+    """Return the angle (m,) between the last straight and the main's normal at the tap.
 
     Parameters
     ----------
@@ -215,7 +215,7 @@ def _highest_arrival(plan: Plan, heads: Candidates) -> Array:
 
 
 def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) -> Flags:
-    """Tell which candidates reach the main, with no straight too short and no earlier crossing."""
+    """Return which candidates reach the main, no straight too short and no earlier crossing."""
     counts = plan.sequences.counts[heads.chosen]
     keep = np.isfinite(last) & (last >= LEAST_STRAIGHT_M)
     directions = lot_direction(heads.headings_rad)
@@ -246,7 +246,7 @@ def arrival_prior(arrival_m: Array) -> Array:
 
 
 def _clear_of_house(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
-    """Tell which routes do not pass under the house again once they are outside its wall."""
+    """Return which routes do not pass under the house again once they are outside its wall."""
     vertices = state.vertices.copy()
     direction = lot_direction(state.heads.poses[:, 2])
     normal = outward_normals(building)[state.heads.walls]
@@ -263,7 +263,7 @@ def _in_area(plan: Plan, state: _State, building: Building, terrain: Terrain) ->
 
 
 def _alongside(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
-    """Tell which routes pass beside the wall they should, or beside none where direct."""
+    """Return which routes pass beside the wall they should, or beside none where direct."""
     if plan.face is not None:
         run, _ = run_alongside(state.vertices, plan.face, within_m=plan.face.strip_m)
         # the other way round below: a direct route must not be one along a wall
@@ -276,7 +276,7 @@ def _alongside(plan: Plan, state: _State, building: Building, terrain: Terrain) 
 
 
 def _in_own_yard(plan: Plan, state: _State, building: Building, terrain: Terrain) -> Flags:
-    """Tell which side-yard routes stay in the lot as long as they are beside the house."""
+    """Return which side-yard routes stay in the lot as long as they are beside the house."""
     if plan.face is None:
         return np.ones(len(state.rows), bool)
     # as far out as it likes beside the wall: the question is the lot line, not the distance

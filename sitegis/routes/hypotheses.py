@@ -110,7 +110,7 @@ def destination(main: Main) -> Destination:
 
 
 def prior_weights(site: Site) -> dict[str, float]:
-    """Give the relative weights in force: the defaults for the house's age, or the user's."""
+    """Return the relative weights in force: the defaults for the house's age, or the user's."""
     return _weights(site.priors, _age(site.year_built))
 
 

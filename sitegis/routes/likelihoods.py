@@ -39,7 +39,7 @@ def item_names(evidence: tuple[Evidence, ...]) -> tuple[str, ...]:
 
 
 def log_likelihoods(laid: RouteSet) -> dict[str, Array]:
-    """Give log-likelihoods (m,) of every route-dependent item, by item name."""
+    """Return log-likelihoods (m,) of every route-dependent item, by item name."""
     evidence = laid.site.evidence
     return {
         # an impossible route has a weight of 1e-300, not a log of 0
@@ -50,7 +50,7 @@ def log_likelihoods(laid: RouteSet) -> dict[str, Array]:
 
 
 def unlisted_log_likelihood(item: Evidence, site: Site) -> float:
-    """Give the log-likelihood of an item where the lateral runs in no listed way.
+    """Return the log-likelihood of an item where the lateral runs in no listed way.
 
     A place or station is then as likely anywhere; dye and sound pass a manhole by chance.
 

@@ -63,7 +63,7 @@ class Plan:
     why_none: str = ""
 
     def with_shares(self, shares: Array) -> Plan:
-        """Give the plan with other proposal probabilities."""
+        """Return the plan with other proposal probabilities."""
         return replace(self, shares=shares / shares.sum())
 
 
@@ -156,7 +156,7 @@ class _YardRun:
 
 
 def _given_the_yard(run: _YardRun, exit: Exit) -> tuple[NDArray[np.int64], Array]:
-    """Give the rules (s, 3) and the prior (s,) of the bends of a side-yard run, given the way.
+    """Return the rules (s, 3) and the prior (s,) of the bends of a side-yard run, given the way.
 
     A side-yard run turns two or three times by what it is, and its rarity stands in the
     hypothesis's own prior. So p(bends | way, exit) = p(bends) h(δ) / N over the sequences that
@@ -185,7 +185,7 @@ def _given_the_yard(run: _YardRun, exit: Exit) -> tuple[NDArray[np.int64], Array
 def _yard_weights(
     sequences: Sequences, run: _YardRun, exit_angle: float, variance: float
 ) -> tuple[NDArray[np.int64], Array]:
-    """Give the rules (s, 3) and p(bends) h(δ), 0 where a sequence cannot serve the way."""
+    """Return the rules (s, 3) and p(bends) h(δ), 0 where a sequence cannot serve the way."""
     rules, serves, off = _yard_rules(sequences, exit_angle, run.face, run.forward)
     serves &= _final_squareness(sequences, exit_angle, run.toward) <= run.most_slant_rad
     gauss = np.exp(-0.5 * off**2 / (YARD_PARALLEL_SD_RAD**2 + variance))
@@ -194,7 +194,7 @@ def _yard_weights(
 
 
 def _proposal_shares(weight: Array) -> Array:
-    """Give half the draws to sequences by weight, half by its root: rare ones are seen too."""
+    """Share draws half by weight, half by its root: rare sequences are seen too."""
     root = np.sqrt(weight)
     return np.asarray(0.5 * weight / weight.sum() + 0.5 * root / root.sum()) if len(root) else root
 
@@ -216,7 +216,7 @@ def _no_yard_reason(face: Face, any_sequence: bool, units: LengthUnit) -> str:
 
 
 def _nearest(line: Array, point: Array) -> tuple[float, Array]:
-    """Give the distance from a point (2,) to a polyline and the unit vector toward it."""
+    """Return the distance from a point (2,) to a polyline and the unit vector toward it."""
     distance, _, segment = polyline.line_locate_point(line, point)
     # the main's normal on the house's side: the unit vector from the house to the main
     normal = polyline.normals(line)[segment]
@@ -224,14 +224,14 @@ def _nearest(line: Array, point: Array) -> tuple[float, Array]:
 
 
 def _wander_rad(line: Array, toward: Array) -> float:
-    """Give the largest turn of a main's straights from the one nearest the house."""
+    """Return the largest turn of a main's straights from the one nearest the house."""
     # sine of the angle between each straight and the nearest one
     off = np.abs(polyline.directions(line) @ toward)
     return float(np.arcsin(np.clip(off, 0.0, 1.0)).max())
 
 
 def _final_squareness(sequences: Sequences, exit_angle: float, toward: Array) -> Array:
-    """Give the angle (s,) between the last straight and the main's normal, at the mean exit."""
+    """Return the angle (s,) between the last straight and the main's normal, at the mean exit."""
     last = sequences.headings_rad[np.arange(len(sequences.counts)), sequences.counts]
     return np.asarray(np.arccos(np.clip(lot_direction(exit_angle + last) @ toward, -1.0, 1.0)))
 

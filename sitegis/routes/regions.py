@@ -53,7 +53,7 @@ def region_of_polygon(polygon: Polygon | MultiPolygon) -> Region:
 
 
 def routes_inside(vertices: Array, region: Region) -> Flags:
-    """Tell which routes (m, v, 2) lie wholly inside a region.
+    """Return which routes (m, v, 2) lie wholly inside a region.
 
     A route lies inside where its first vertex does and none of its straights properly crosses
     an edge.
@@ -78,7 +78,7 @@ def routes_inside(vertices: Array, region: Region) -> Flags:
 
 
 def routes_cross(vertices: Array, region: Region) -> Flags:
-    """Tell which routes (m, v, 2) properly cross an edge of a region.
+    """Return which routes (m, v, 2) properly cross an edge of a region.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def _blocks(vertices: Array) -> Iterator[tuple[slice, Array, Array]]:
 
 
 def _crossed(x: Array, y: Array, region: Region, *, with_parity: bool) -> tuple[Flags, Flags]:
-    """Tell which routes cross an edge, and which start inside, from x (v, k), y (v, k).
+    """Return which routes cross an edge, and which start inside, from x (v, k), y (v, k).
 
     A straight crosses an edge where its ends lie on opposite sides of the edge's line and the
     edge's ends lie on opposite sides of the straight's line. The first is cheap for all (one

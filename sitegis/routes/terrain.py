@@ -63,7 +63,7 @@ def prepare_terrain(site: Site) -> Terrain:
 
 
 def _faces(building: Building, lot: Array) -> dict[Side, Face]:
-    """Give the four faces of the bounding rectangle in the building frame."""
+    """Return the four faces of the bounding rectangle in the building frame."""
     x_axis = lot_direction(building.angle_rad)
     y_axis = lot_direction(building.angle_rad + np.pi / 2)
     # corners in the building's own axes, where its bounding rectangle is
@@ -85,7 +85,7 @@ def _faces(building: Building, lot: Array) -> dict[Side, Face]:
 
 
 def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
-    """Give the least distance from a face to the lot line, 0 where the face is outside."""
+    """Return the least distance from a face to the lot line, 0 where the face is outside."""
     # the least of seven places along the face, from just off one corner to just off the other
     starts = origin + np.linspace(0.02, 0.98, 7)[:, None] * span
     distance, _ = polyline.ray(starts, outward, polyline.closed(lot))
@@ -94,7 +94,7 @@ def _yard_m(origin: Array, span: Array, outward: Array, lot: Array) -> float:
 
 
 def run_alongside(vertices: Array, face: Face, *, within_m: float) -> tuple[Array, Array]:
-    """Give the length run beside a face (m,), and the pieces beside it (m, v − 1, 2, 2).
+    """Return the length run beside a face (m,), and the pieces beside it (m, v − 1, 2, 2).
 
     A straight is clipped to the rectangle from the face outward to ``within_m``; the length is
     measured along the face. A piece of a straight that misses the rectangle shrinks to one point.

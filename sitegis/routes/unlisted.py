@@ -17,7 +17,7 @@ FITTING_LOG_FIT = -1.0
 
 
 def unlisted_log_fit(site: Site, exit_side: Side) -> float:
-    """Give ln Z of the geometry of ``unlisted``: ln p(exit wall | unlisted) − 1.
+    """Return ln Z of the geometry of ``unlisted``: ln p(exit wall | unlisted) − 1.
 
     The wall that the drain leaves by is evidence. A listed way fits from the wall that suits it
     and from hardly any other, so that its own fit says p(wall | way); an unlisted one may suit

@@ -39,7 +39,7 @@ class StackBaseRule:
     only_if: str = ""
 
     def least_m(self, stack_m: float) -> float:
-        """Give the least distance from a stack of a diameter."""
+        """Return the least distance from a stack of a diameter."""
         return (self.diameters or 0.0) * stack_m + (self.distance_m or 0.0)
 
 
@@ -116,7 +116,7 @@ class LoadTable:
     units: tuple[tuple[float, ...], ...]
 
     def most(self, diameter_m: float, slope: float) -> float | None:
-        """Give the greatest load of a pipe at a slope; None where the table has no such pipe.
+        """Return the greatest load of a pipe at a slope; None where the table has no such pipe.
 
         A slope between two columns takes the flatter one; 0 is no entry. A slope a thousandth
         short of a column's counts as it.
@@ -155,7 +155,7 @@ class Plumbing:
     bathroom_group: GroupRule | None = None
 
     def trap_arm(self, trap_m: float) -> TrapArm | None:
-        """Give the row of the trap of a nominal size, None where the table has none."""
+        """Return the row of the trap of a nominal size, None where the table has none."""
         rows = (row for row in self.trap_arms if abs(row.trap_m - trap_m) < 0.5 * _SAME_SIZE_M)
         return next(rows, None)
 

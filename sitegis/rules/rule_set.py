@@ -88,7 +88,7 @@ class RuleSet:
     plumbing: Plumbing
 
     def planned_soil(self, asked: str | None) -> str:
-        """Give the soil type to plan on: the one asked for where it may be, else the default.
+        """Return the soil type to plan on: the one asked for where it may be, else the default.
 
         A type that is undisturbed ground only may not: a sewer's trench was dug before.
         """
@@ -96,14 +96,14 @@ class RuleSet:
         return asked if asked is not None and usable else self.default_soil
 
     def footing_slope(self, asked: str | None) -> float:
-        """Give how far a pit keeps from a footing per depth below its underside.
+        """Return how far a pit keeps from a footing per depth below its underside.
 
         The trench slope of the soil planned on: judgment; 1 (45°) is the usual drawing rule.
         """
         return self.trench_slopes[self.planned_soil(asked)]
 
     def least_slope(self, diameter_m: float) -> SlopeRule:
-        """Give the rule for a pipe; ValueError where the diameter is past the table."""
+        """Return the rule for a pipe; ValueError where the diameter is past the table."""
         for rule in self.slopes:
             if diameter_m <= rule.up_to_diameter_m + 1e-6:
                 return rule
@@ -111,7 +111,7 @@ class RuleSet:
 
 
 def rule_set_names() -> tuple[str, ...]:
-    """Give the names of the rule sets there are: the data files of the folder, in order.
+    """Return the names of the rule sets there are: the data files of the folder, in order.
 
     >>> "us-ipc" in rule_set_names()
     True
@@ -121,7 +121,7 @@ def rule_set_names() -> tuple[str, ...]:
 
 
 def soil_types() -> tuple[str, ...]:
-    """Give the soil types that some rule set knows, in order."""
+    """Return the soil types that some rule set knows, in order."""
     return tuple(sorted({soil for n in rule_set_names() for soil in load_rules(n).trench_slopes}))
 
 

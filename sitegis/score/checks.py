@@ -117,7 +117,7 @@ def _two_outcomes(
 
 
 def _passes(place: Array, reach_sd_m: float, right: float, wrong: float) -> Likelihood:
-    """Give the chance of a yes about a place: ``right`` if the pipe passes within a sweep of it.
+    """Return the chance of a yes about a place: ``right`` if the pipe passes within a sweep of it.
 
     ``reach_sd_m`` blurs the edge of the sweep; ``wrong`` is the chance of a false yes.
     """
@@ -173,7 +173,7 @@ def _push_on(context: CheckContext) -> Check:
 
 
 def _crew_scale(survey: Survey) -> float:
-    """Give how much noisier than stated this crew's receiver reads, as learned on the site."""
+    """Return how much noisier than stated this crew's receiver reads, as learned on the site."""
     return 1.0 if survey.placed is None else float(np.sqrt(survey.placed.locator_square))
 
 
@@ -187,7 +187,7 @@ def _offset_words(offset_m: float, units: LengthUnit) -> str:
 
 
 def _with_unlisted(likelihood: Array, particles: Particles) -> Array:
-    """Give ``unlisted`` the average of the listed routes: the check says nothing about it."""
+    """Add ``unlisted`` with the average of the listed routes: the check says nothing about it."""
     listed = particles.listed
     full = np.empty((listed.size, likelihood.shape[1]))
     weights = particles.weights[listed]
@@ -218,7 +218,7 @@ def _yard_places(context: CheckContext) -> Iterator[Check]:
 
 
 def _candidate_places(context: CheckContext) -> Array:
-    """Give places on the leading routes at set distances from the wall, in the yard only."""
+    """Return places on the leading routes at set distances from the wall, in the yard only."""
     particles, site = context.particles, context.survey.site
     spots: list[Array] = []
     for i, scored in enumerate(particles.scored):
@@ -310,7 +310,7 @@ def _manholes(context: CheckContext) -> Iterator[Check]:
 
 
 def _noticed(any_site: Site, item: Dye | Sound) -> Likelihood:
-    """Give P(noticed | particle) from stage ``routes``'s likelihood of a noticed item."""
+    """Return P(noticed | particle) from stage ``routes``'s likelihood of a noticed item."""
     site = replace(any_site, evidence=(item,))
 
     def probability(particles: Particles) -> Array:
@@ -416,5 +416,5 @@ def _neighbors(context: CheckContext) -> Iterator[Check]:
 
 
 def _share(hypothesis: Hypothesis, leader: str, weighed: WeighedSite) -> float:
-    """Give P(the leading main is the practice | hypothesis)."""
+    """Return P(the leading main is the practice | hypothesis)."""
     return prior_given(hypothesis, weighed.practice).get(leader, 0.0)

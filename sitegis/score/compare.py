@@ -74,12 +74,12 @@ def _compare(main: Main, survey: Survey) -> MainComparison:
 
 
 def _known(value: float) -> float | None:
-    """Give a number, None where there is none."""
+    """Return a number, None where there is none."""
     return float(value) if np.isfinite(value) else None
 
 
 def _strongest(contributions: Sequence[Contribution], *, sign: float) -> tuple[Contribution, ...]:
-    """Give the items that speak one way about the best way, the weightiest first."""
+    """Return the items that speak one way about the best way, the weightiest first."""
     return tuple(item for item in contributions if sign * item.bits > NEGLIGIBLE_BITS)
 
 
@@ -107,7 +107,7 @@ def _figures(
 
 
 def _route_figures(routes: Routes, site: Site) -> Array:
-    """Give length, fall, slope, arrival, cover and private length of each route, (6, m)."""
+    """Return length, fall, slope, arrival, cover and private length of each route, (6, m)."""
     fall = routes.inverts_m[:, 0] - routes.inverts_m[:, -1]
     slope = fall / np.maximum(routes.lengths_m, 1e-9)
     crossings = lot_crossings(routes.vertices, routes.inverts_m, site.lot.vertices)

@@ -15,7 +15,7 @@ from .words import limit_bits, name_hypothesis, odds_words
 def weigh_items(
     weighed: WeighedSite, log_evidence: Array, left_out: frozenset[str]
 ) -> tuple[tuple[Contribution, ...], ...]:
-    """Give each hypothesis its contributions, the weightiest first.
+    """Return each hypothesis its contributions, the weightiest first.
 
     Weight of evidence, leave-one-out: log2 of (posterior odds of the hypothesis with the item /
     without it) (Good, *Probability and the Weighing of Evidence*, 1950). Items that share a
@@ -57,7 +57,7 @@ def weigh_items(
 
 
 def _log_odds(log_joint: Array) -> Array:
-    """Give ln(p / (1 − p)) of each hypothesis from ln(prior × Z), (h,); ±inf at the ends."""
+    """Return ln(p / (1 − p)) of each hypothesis from ln(prior × Z), (h,); ±inf at the ends."""
     odds = np.empty_like(log_joint)
     for i, value in enumerate(log_joint):
         others = np.delete(log_joint, i)

@@ -130,7 +130,7 @@ def meet_exit(drain: Drain, placement: Placement, joint: Exit) -> Drain:
 
 
 def _corner(vertices: Array, here: Array, along: Array, foot: Array) -> Array:
-    """Give where the straight before the last one meets the line through ``here``."""
+    """Return where the straight before the last one meets the line through ``here``."""
     step = vertices[-2] - vertices[-3]
     length = float(np.hypot(*step))
     cross = (step[0] * along[1] - step[1] * along[0]) / max(length, 1e-9)
@@ -171,7 +171,7 @@ def _drawn(survey: Survey) -> tuple[Array, Array, Array] | None:
 
 
 def _component(part: ExitComponent, poses: Array, weights: Array) -> ExitComponent:
-    """Give a component the moments of the routes (m, 5) that left by it, and of its own share.
+    """Return a component the moments of the routes (m, 5) that left by it, and of its own share.
 
     ``part.weight`` is the share that keeps what the marks give.
     """

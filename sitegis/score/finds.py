@@ -95,7 +95,7 @@ def _judged(
 def _scored_without(
     weighed: WeighedSite, scored: Sequence[ScoredHypothesis], name: str
 ) -> tuple[ScoredHypothesis, ...]:
-    """Give the hypotheses with weights and probabilities as they were without one item."""
+    """Return the hypotheses with weights and probabilities as they were without one item."""
     # what a what-if leaves out stays out
     left_out = frozenset({name}) | (weighed.left_out & {"locates"})
     estimates = [hypothesis_evidence(weighed, routes, left_out) for routes in weighed.routes]
@@ -189,7 +189,7 @@ def route_set_of(site: Site, routes: Routes) -> RouteSet:
 def _worth(
     survey: Survey, without: Sequence[ScoredHypothesis], item: Finding, *, seen: bool = False
 ) -> float:
-    """Give the expected cost of digging that a finding saves, by the pits of stage ``score``.
+    """Return the expected cost of digging that a finding saves, by the pits of stage ``score``.
 
     What the search planned without it would cost by what is known now, less the cost of the
     search planned now; of a pipe that was seen, all the search that would have been left.

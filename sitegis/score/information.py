@@ -9,7 +9,7 @@ from ..geometry.frames import Array
 
 
 def entropy_bits(probabilities: Array) -> Array:
-    """Give the entropy −Σ p log2 p (...) of probabilities (..., h) whose rows sum to 1.
+    """Return the entropy −Σ p log2 p (...) of probabilities (..., h) whose rows sum to 1.
 
     >>> float(entropy_bits(np.array([0.5, 0.25, 0.25])))
     1.5
@@ -18,7 +18,7 @@ def entropy_bits(probabilities: Array) -> Array:
 
 
 def information_gain_bits(prior: Array, likelihood: Array) -> float:
-    """Give the expected information gain, H(prior) − Σₒ P(o) H(posterior | o), in bits.
+    """Return the expected information gain, H(prior) − Σₒ P(o) H(posterior | o), in bits.
 
     ``prior`` (h,), ``likelihood`` (h, o) = P(outcome | hypothesis), rows sum to 1
     (D. V. Lindley, "On a measure of the information provided by an experiment", 1956).

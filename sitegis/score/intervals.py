@@ -181,7 +181,7 @@ def _sampled(survey: Survey) -> list[tuple[ScoredHypothesis, Routes]]:
 
 
 def _first_straight(routes: Routes) -> Array:
-    """Give the vector (m, 2) of each route's first straight that has a length."""
+    """Return the vector (m, 2) of each route's first straight that has a length."""
     steps = np.diff(routes.vertices, axis=1)
     first = np.argmax(np.hypot(steps[..., 0], steps[..., 1]) > LEAST_STRAIGHT_M, axis=1)
     return np.asarray(steps[np.arange(len(steps)), first])

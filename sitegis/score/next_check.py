@@ -121,7 +121,7 @@ def telling_checks(context: CheckContext, asked: Sequence[Asked]) -> dict[str, s
 
 
 def _binary_gain(mine: NDArray[np.bool_], joint: Array) -> float:
-    """Give the expected information of P(particle, outcome) on whether it is this main, bits."""
+    """Return the expected information of P(particle, outcome) on whether it is this main, bits."""
     # I = H(main) + H(outcome) − H(main, outcome)
     yes, no = joint[mine].sum(axis=0), joint[~mine].sum(axis=0)
     prior = entr(yes.sum()) + entr(no.sum())
@@ -153,7 +153,7 @@ def _evaluate(check: Check, joint: Array, context: CheckContext) -> NextCheck:
 def dig_cost_saved(
     joint: Array, particles: Particles, pits: Pits, *, ends_search: bool = False
 ) -> float:
-    """Give the value of information of a check for the dig, before its own cost.
+    """Return the value of information of a check for the dig, before its own cost.
 
     Σₒ P(o) [cost of today's plan given o − cost of the best plan given o], never below 0, and
     exactly 0 where today's plan stays the best whatever comes out. ``joint`` (p, o) is
@@ -199,7 +199,7 @@ def dig_cost_saved(
 
 
 def _saved(seen: Array, priced: Array, today: SearchPlan, pits: Pits) -> float:
-    """Give what planning on the particles ``seen`` after each outcome saves on those priced.
+    """Return what planning on the particles ``seen`` after each outcome saves on those priced.
 
     Both (p, o); the priced ones count by what they sum to.
     """

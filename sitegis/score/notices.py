@@ -131,7 +131,7 @@ def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
 
 
 def _could_change_order(chosen: ScoredHypothesis, scored: Sequence[ScoredHypothesis]) -> bool:
-    """Tell whether two standard errors of ln Z could swap the leader with the next."""
+    """Return whether two standard errors of ln Z could swap the leader with the next."""
     for first, second in pairwise(scored[:2]):
         if chosen not in (first, second) or second.probability <= 0.0:
             return False

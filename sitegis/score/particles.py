@@ -56,7 +56,7 @@ class Particles:
     shows: NDArray[np.bool_]
 
     def on_main(self, main_id: str) -> NDArray[np.bool_]:
-        """Tell which particles have a route to a main (p,)."""
+        """Return which particles have a route to a main (p,)."""
         to_main = np.array([s.hypothesis.main == main_id for s in self.scored])
         return np.asarray(to_main[self.hypothesis] & self.listed)
 
@@ -138,7 +138,7 @@ def draw_particles(
 
 
 def still_showing(routes: Routes, missed: Sequence[str]) -> Array:
-    """Give how far a hole still shows the pipe of each route (m,) that it crosses, after misses.
+    """Return how far a hole still shows the pipe of each route (m,) that it crosses, after misses.
 
     Parameters
     ----------

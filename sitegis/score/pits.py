@@ -73,7 +73,7 @@ class Pits:
         return plan_search(self.hits, self._grouped(weights), self.costs, self.way_out)
 
     def cost_of(self, order: tuple[int, ...], weights: Array) -> float:
-        """Give the expected cost of digging in an order for particle weights (p,).
+        """Return the expected cost of digging in an order for particle weights (p,).
 
         Parameters
         ----------
@@ -140,7 +140,7 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
 
 
 def _straights(particles: Particles, site: Site) -> Straights:
-    """Give the straights of the listed particles, the ground's error folded in."""
+    """Return the straights of the listed particles, the ground's error folded in."""
     listed = particles.listed
     strata = (np.arange(listed.sum()) * _GOLDEN + 0.5) % 1.0
     vertices = particles.vertices[listed]
@@ -149,7 +149,7 @@ def _straights(particles: Particles, site: Site) -> Straights:
 
 
 def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
-    """Tell which particles (p,) a pit exposes.
+    """Return which particles (p,) a pit exposes.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def exposed_by(pit: Candidate, particles: Particles, site: Site) -> Flags:
 
 
 def _gap_m(particles: Particles, site: Site, rules: RuleSet) -> float:
-    """Give how far from the house a pit for the pipe at the exit must stay."""
+    """Return how far from the house a pit for the pipe at the exit must stay."""
     inverts = particles.inverts_m[particles.listed, 0]
     if not inverts.size:
         return site.dig.building_setback_m
@@ -296,7 +296,7 @@ def position_words(point: Array, site: Site) -> str:
 
 
 def _edge_near(point: Array, ring: Array, sides: tuple[str, ...]) -> tuple[float, str, float, str]:
-    """Give the nearest edge of a ring: distance, side, distance from its end, the end's name."""
+    """Return the nearest edge of a ring: distance, side, distance from its end, the end's name."""
     line = polyline.closed(ring)
     gap, station, i = polyline.line_locate_point(line, point)
     axis, end_name = (0, "left") if sides[i] in ("front", "rear") else (1, "front")

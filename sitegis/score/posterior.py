@@ -88,7 +88,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
 def most_probable_alternative(
     scored: Sequence[ScoredHypothesis], sampled: Sequence[Routes]
 ) -> tuple[ScoredHypothesis, Routes] | None:
-    """Give the first of scored hypotheses that has a best route, with its routes.
+    """Return the first of scored hypotheses that has a best route, with its routes.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def most_probable_alternative(
 
 
 def _places(vertices: Array) -> Array:
-    """Give each route's points at a third, two thirds and all of its length, (m, 6)."""
+    """Return each route's points at a third, two thirds and all of its length, (m, 6)."""
     whole = polyline.length(vertices)
     places = [polyline.line_interpolate_point(vertices, s * whole) for s in (1 / 3, 2 / 3, 1.0)]
     return np.concatenate(places, axis=1)

@@ -198,7 +198,7 @@ def look_ahead(
 
 
 def _least_cost(hits: Flags, weights: Array, costs: Array, way_out: float) -> Array:
-    """Give what a search that begins with any two pits costs at least (b, b).
+    """Return what a search that begins with any two pits costs at least (b, b).
 
     The way out after none, one or two of them, or a third pit that finds whatever is left.
     """
@@ -281,7 +281,7 @@ def cut_search(costs: Array, missed: Array, way_out: float, *, least: int = 0) -
 def plan_cost(
     order: tuple[int, ...], hits: Flags, weights: Array, costs: Array, way_out: float
 ) -> float:
-    """Give the expected cost of a plan under (perhaps other) weights: Σᵢ cᵢ · P(missed before i).
+    """Return the expected cost of a plan under (perhaps other) weights: Σᵢ cᵢ · P(missed before i).
 
     What no pit exposes costs all of them and the way out.
 
@@ -308,7 +308,7 @@ def plan_cost(
 
 
 def _missed(order: tuple[int, ...], hits: Flags, weights: Array) -> Array:
-    """Give the probability that the pipe is still hidden before each pit and after the last."""
+    """Return the probability that the pipe is still hidden before each pit and after the last."""
     chosen = hits[list(order)].reshape(len(order), hits.shape[1])
     # seen by at least one of the first i pits
     seen = np.logical_or.accumulate(chosen, axis=0)

@@ -79,7 +79,7 @@ def score_routes(
 
 
 def _posterior(log_evidence: Array, prior: Array) -> Array:
-    """Give the posterior, or say that nothing is possible."""
+    """Return the posterior, or say that nothing is possible."""
     try:
         return posterior(log_evidence, prior)
     except ValueError as error:

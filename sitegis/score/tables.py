@@ -44,14 +44,14 @@ Named = tuple[str, Any]  # an item of evidence by its name
 
 
 def is_tabled(item: Evidence) -> bool:
-    """Tell whether an item shares its cause with others."""
+    """Return whether an item shares its cause with others."""
     return kind_of(item).cause is not None
 
 
 def tabled_log_likelihood(
     items: Sequence[Named], routes: Routes, site: Site, practice: Mapping[str, float]
 ) -> Array:
-    """Give the joint log likelihood of all tabled items for each route sample.
+    """Return the joint log likelihood of all tabled items for each route sample.
 
     ln P = ln Σ_practice P(practice | main) P(era, neighbors | practice) P(archive items | practice,
     route) + Σ_manholes ln P(dye, sound there | route). ``practice`` is the prior of each listed
@@ -124,7 +124,7 @@ def prior_given(hypothesis: Hypothesis, practice: Mapping[str, float]) -> dict[s
 
 
 def _of_practice(items: Iterable[Named]) -> Iterator[tuple[Any, OfPractice[Any]]]:
-    """Give the items that speak of the practice; of a kind that counts once, the first."""
+    """Yield the items that speak of the practice; of a kind that counts once, the first."""
     counted = set()
     for _, item in items:
         cause = kind_of(item).cause
@@ -140,7 +140,7 @@ def _of_practice(items: Iterable[Named]) -> Iterator[tuple[Any, OfPractice[Any]]
 def _archive_likelihood(
     items: Sequence[Named], routes: Routes, block_main: str, site: Site
 ) -> Array | float:
-    """Give P(permit drawings, tap records | practice, route), the drawer right or wrong."""
+    """Return P(permit drawings, tap records | practice, route), the drawer right or wrong."""
     archive = [
         (name, item, cause, reliability_in_force(item.reliability, cause.reliability))
         for name, item in items
@@ -163,7 +163,7 @@ def _archive_likelihood(
 
 
 def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
-    """Give the probability that the common source is right.
+    """Return the probability that the common source is right.
 
     Of the best item's chance of being wrong, ``share`` lies with the common source.
 
@@ -190,7 +190,7 @@ def shared_reliability(reliabilities: Sequence[float], share: float) -> float:
 def _archive_if_right(
     name: str, item: Any, cause: FromArchive[Any], routes: Routes, site: Site
 ) -> Array | float:
-    """Give P(item | it is right, route): a tap record's density is per meter of main.
+    """Return P(item | it is right, route): a tap record's density is per meter of main.
 
     Stage ``routes`` gives a tap record as reliability · right + (1 − reliability) · wrong.
     """
@@ -223,7 +223,7 @@ def _by_manhole(items: Iterable[Named]) -> list[list[Named]]:
 
 
 def _noticed(group: Sequence[Named], routes: Routes, site: Site) -> Array | float:
-    """Give P(what was noticed at one manhole | route).
+    """Return P(what was noticed at one manhole | route).
 
     Stage ``routes`` gives each item's chance p to be noticed. With probability w anything can
     be noticed there, w = 1 − ``SHARED_MANHOLE`` · (1 − best p); then item i is noticed with
@@ -252,7 +252,7 @@ def _at_manhole(item: Any) -> AtManhole[Any]:
 
 
 def _notice_probability(name: str, item: Any, routes: Routes, site: Site) -> Array:
-    """Give the chance (m,) that the item is noticed, from the likelihood of its outcome.
+    """Return the chance (m,) that the item is noticed, from the likelihood of its outcome.
 
     Where a listed way has no route, half of its main is taken to lie upstream of the manhole.
     """
@@ -266,7 +266,7 @@ def _notice_probability(name: str, item: Any, routes: Routes, site: Site) -> Arr
 
 
 def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> Array:
-    """Give the chance (1,) to notice an item, the tap being anywhere on its main."""
+    """Return the chance (1,) to notice an item, the tap being anywhere on its main."""
     falsely, on_route = _at_manhole(item).falsely, kind_of(item).on_route
     assert on_route is not None
     if all(manhole.id != item.manhole for manhole in main_by_id(site, main_id).manholes):
@@ -280,7 +280,7 @@ def _notice_probability_without_routes(item: Any, main_id: str, site: Site) -> A
 
 
 def _missed(items: Iterable[Named], routes: Routes) -> Array | float:
-    """Give ln P(no hole shows the pipe | route), all misses together; 0 where no route is drawn."""
+    """Return ln P(no hole shows the pipe | route), all misses together; 0 without a route."""
     singles = [
         np.exp(routes.log_likelihoods[name])
         for name, item in items

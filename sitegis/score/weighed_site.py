@@ -74,7 +74,7 @@ def weigh_site(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
 def log_weights(
     weighed: WeighedSite, routes: Routes, without: frozenset[str] = NONE_LEFT_OUT
 ) -> Array:
-    """Give the log weight of each route sample (m,), all evidence but ``without`` counted.
+    """Return the log weight of each route sample (m,), all evidence but ``without`` counted.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def log_weights(
 
 
 def _tabled(weighed: WeighedSite, routes: Routes, without: frozenset[str]) -> Array:
-    """Give the joint log likelihood of the tabled items, (1,) where there are none."""
+    """Return the joint log likelihood of the tabled items, (1,) where there are none."""
     items = [
         (name, item) for name, item in weighed.items if name not in without and is_tabled(item)
     ]
@@ -152,14 +152,14 @@ def hypothesis_evidence(
 def _unlisted_evidence(
     weighed: WeighedSite, routes: Routes, without: frozenset[str], *, geometry_counts: bool
 ) -> EvidenceSum:
-    """Give ln Z of ``unlisted``, which is exact."""
+    """Return ln Z of ``unlisted``, which is exact."""
     flat = _flat_evidence(weighed, routes, without)
     fit = routes.log_fit if geometry_counts else 0.0
     return EvidenceSum(flat.log_z + fit, 0.0, 0.0)
 
 
 def _flat_evidence(weighed: WeighedSite, routes: Routes, without: frozenset[str]) -> EvidenceSum:
-    """Give the items' log likelihood where there is no route: any place is as likely."""
+    """Return the items' log likelihood where there is no route: any place is as likely."""
     flat = sum(
         unlisted_log_likelihood(item, weighed.site)
         for name, item in weighed.items
@@ -169,7 +169,7 @@ def _flat_evidence(weighed: WeighedSite, routes: Routes, without: frozenset[str]
 
 
 def all_log_evidence(weighed: WeighedSite, without: frozenset[str] = NONE_LEFT_OUT) -> Array:
-    """Give ln Z of every hypothesis (h,).
+    """Return ln Z of every hypothesis (h,).
 
     Parameters
     ----------

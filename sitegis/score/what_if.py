@@ -96,7 +96,7 @@ def suppose(
     without: frozenset[str] = NONE_LEFT_OUT,
     priors: Mapping[str, float] = NO_PRIORS,
 ) -> Survey:
-    """Give the survey with the scores of a what-if; as it is where nothing is asked.
+    """Return the survey with the scores of a what-if; as it is where nothing is asked.
 
     Parameters and errors are those of ``rescore``.
 

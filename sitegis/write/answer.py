@@ -108,7 +108,7 @@ def _place(survey: Survey, x_m: float, y_m: float) -> dict[str, float | None]:
 
 
 def _tap(survey: Survey, taps: tuple[TapSpread, ...], main: str | None) -> dict[str, Any] | None:
-    """Give the tap on a main, null where no route reaches it."""
+    """Return the tap on a main, null where no route reaches it."""
     tap = next((tap for tap in taps if tap.main.id == main), None)
     return None if tap is None else tap_object(survey.site.frame, tap, survey.site.units)
 
@@ -128,7 +128,7 @@ def _reference(survey: Survey) -> dict[str, Any]:
 
 
 def _doubt(survey: Survey) -> dict[str, Any]:
-    """Give the other readings of the input, what settles them, and what nothing checks."""
+    """Return the other readings of the input, what settles them, and what nothing checks."""
     doubt = survey.doubted or Doubt((), (), None, 1.0, 0.0)
     return {
         "readings": [
@@ -176,7 +176,7 @@ def _doubt(survey: Survey) -> dict[str, Any]:
 
 
 def _measurement(settle: Measurement) -> dict[str, Any]:
-    """Give the measurement that settles the readings, and what each would give."""
+    """Return the measurement that settles the readings, and what each would give."""
     return {
         "words": settle.words,
         "from": settle.start,
@@ -189,7 +189,7 @@ def _measurement(settle: Measurement) -> dict[str, Any]:
 
 
 def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[str, Any]:
-    """Give an exit; that of the marks indoors alone has no intervals of its own."""
+    """Return an exit; that of the marks indoors alone has no intervals of its own."""
     frame = survey.site.frame
     told: dict[str, Any] = {
         **_place(survey, penetration.x_m, penetration.y_m),
@@ -264,7 +264,7 @@ def _line(survey: Survey) -> list[dict[str, Any]]:
 
 
 def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
-    """Give one hypothesis; length, fall and arrival are posterior means over its routes.
+    """Return one hypothesis; length, fall and arrival are posterior means over its routes.
 
     ``intervals`` are over the same routes, none where there are none.
     """
@@ -314,7 +314,7 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
 
 
 def _main(row: MainComparison) -> dict[str, Any]:
-    """Give one main of the comparison; lengths are posterior means."""
+    """Return one main of the comparison; lengths are posterior means."""
     both = (row.speaks_for, row.speaks_against)
     pro, contra = ([f"{one.item}: {one.words}" for one in some] for some in both)
     return {

@@ -39,7 +39,7 @@ def runs_and_branches(survey: Survey) -> dict[str, Any]:
 
 
 def _run(survey: Survey, run: Run) -> dict[str, Any]:
-    """Give a run as it was noted."""
+    """Return a run as it was noted."""
     seen = run.joins
     return {
         "id": run.id,
@@ -63,7 +63,7 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
 
 
 def _observation(one: Observation) -> dict[str, Any]:
-    """Give what the camera saw."""
+    """Return what the camera saw."""
     return {
         "run": one.run,
         "footage_m": finite(one.footage_m),
@@ -79,7 +79,7 @@ def _observation(one: Observation) -> dict[str, Any]:
 
 
 def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
-    """Give one branch; ``vertices`` upstream first, lot coordinates, with the spread across."""
+    """Return one branch; ``vertices`` upstream first, lot coordinates, with the spread across."""
     checks = dict(survey.derived.branch_profiles)
     check = checks.get(one.id)
     return {
@@ -115,7 +115,7 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
 
 
 def _load(one: PipeLoad) -> dict[str, Any]:
-    """Give what a stretch of pipe carries, with the checks of it."""
+    """Return what a stretch of pipe carries, with the checks of it."""
     return {
         "run": one.run,
         "from_m": finite(one.from_m),
@@ -131,7 +131,7 @@ def _load(one: PipeLoad) -> dict[str, Any]:
 
 
 def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:
-    """Give a wye with its covariance (x, y, invert; square meters)."""
+    """Return a wye with its covariance (x, y, invert; square meters)."""
     frame, invert_sd_m = survey.site.frame, float(np.sqrt(wye.covariance[2, 2]))
     center = np.array([wye.x_m, wye.y_m])
     return {
@@ -158,7 +158,7 @@ def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:
 
 
 def _crossing(survey: Survey, one: Crossing) -> dict[str, Any]:
-    """Give where two systems meet and how probable it is that they are joined."""
+    """Return where two systems meet and how probable it is that they are joined."""
     return {
         "runs": list(one.runs),
         **place_object(survey.site.frame, one.x_m, one.y_m),

@@ -15,7 +15,7 @@ from .numbers import finite
 
 
 def pit_object(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
-    """Give a proposed pit: place, P(hit), depths, ties, what it takes to dig it.
+    """Return a proposed pit: place, P(hit), depths, ties, what it takes to dig it.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def pit_object(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
 
 
 def _longer_pit(whole: LongerPit) -> dict[str, Any]:
-    """Give the one pit that a pit makes of those it lengthens."""
+    """Return the one pit that a pit makes of those it lengthens."""
     length, width = sides_of(whole.ring)
     return {
         "pits": list(whole.ranks),
@@ -73,7 +73,7 @@ def _longer_pit(whole: LongerPit) -> dict[str, Any]:
 
 
 def vacuum_hole_object(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
-    """Give a proposed vacuum test hole.
+    """Return a proposed vacuum test hole.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def vacuum_hole_object(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
 
 
 def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
-    """Give a pit's quantities; volumes are in place but for the bulked spoil."""
+    """Return a pit's quantities; volumes are in place but for the bulked spoil."""
     return {
         "soil": hole.soil,
         "depth_m": finite(hole.depth_m),
@@ -123,7 +123,7 @@ def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
 
 
 def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
-    """Give the planned branch of one fixture; the path runs from the fixture to the drain.
+    """Return the planned branch of one fixture; the path runs from the fixture to the drain.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
 
 
 def check_object(check: CodeCheck) -> dict[str, Any]:
-    """Give what a code asks, with the number and its section."""
+    """Return what a code asks, with the number and its section."""
     return {
         "code": check.code,
         "verdict": check.verdict,
@@ -183,12 +183,12 @@ def _tie(tie: TapeTie) -> dict[str, Any]:
 
 
 def _ring(vertices: Array) -> list[list[float | None]]:
-    """Give vertices (n, 2) in lot coordinates."""
+    """Return vertices (n, 2) in lot coordinates."""
     return [[finite(float(value)) for value in vertex] for vertex in vertices]
 
 
 def comparison_object(survey: Survey) -> dict[str, Any]:
-    """Give what digging is expected to cost in several ways, and the directions side by side."""
+    """Return what digging is expected to cost in several ways, and the directions side by side."""
     dig = survey.dig
     directions = [_direction(survey, way) for way in dig.ways]
     return {
@@ -224,7 +224,7 @@ def comparison_object(survey: Survey) -> dict[str, Any]:
 
 
 def _direction(survey: Survey, way: DirectionComparison) -> dict[str, Any]:
-    """Give one direction, with the pit that best discriminates it from the others, or null."""
+    """Return one direction, with the pit that best discriminates it from the others, or null."""
     pit = None
     if way.ring is not None:
         pit = {

@@ -98,7 +98,7 @@ def region_list(frame: LotFrame, regions: tuple[Region, ...]) -> list[dict[str, 
 
 
 def _ellipse(frame: LotFrame, one: Ellipse) -> dict[str, float | None]:
-    """Give an ellipse; the azimuth of its major axis in [0, 180)."""
+    """Return an ellipse; the azimuth of its major axis in [0, 180)."""
     return {
         **place_object(frame, one.x_m, one.y_m),
         "semi_major_m": finite(one.semi_major_m),

@@ -48,7 +48,7 @@ class RoomFrame:
 
 
 def room_frame(survey: Survey, one: TieIn) -> RoomFrame | None:
-    """Give the room of a planned fixture, None where its place is not known.
+    """Return the room of a planned fixture, None where its place is not known.
 
     A wall is named by the side of the building that it faces, to the nearest quarter turn.
 
@@ -74,7 +74,7 @@ def room_frame(survey: Survey, one: TieIn) -> RoomFrame | None:
 
 
 def pipe_joined(survey: Survey, one: TieIn) -> Survey:
-    """Give the survey with the pipe that a fixture joins, the drain or a branch, as its drain.
+    """Return the survey with the pipe that a fixture joins, the drain or a branch, as its drain.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def pipe_joined(survey: Survey, one: TieIn) -> Survey:
 
 
 def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> float:
-    """Give the larger sd of the mark nearest to a tie-in, within its room where it has one.
+    """Return the larger sd of the mark nearest to a tie-in, within its room where it has one.
 
     In the room that the mark was taped in the place of room and house cancels: what is left is
     the tape and the receiver with the session's common shift. Else it is that in the lot.
@@ -130,7 +130,7 @@ def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> f
 
 
 def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
-    """Give the mark nearest to a tie-in, of equally near ones the first."""
+    """Return the mark nearest to a tie-in, of equally near ones the first."""
     ids = pipe_joined(survey, one).drain.point_ids
     marks = [p for p in survey.placement.points if p.id in ids]
     away = [float(np.hypot(p.x_m - one.x_m, p.y_m - one.y_m)) for p in marks]

@@ -54,7 +54,7 @@ def _branch_profiles(survey: Survey) -> tuple[tuple[str, ProfileCheck], ...]:
 
 
 def survey_features(survey: Survey) -> tuple[Feature, ...]:
-    """Give all features of a survey whose blocks are filled, layer by layer."""
+    """Return all features of a survey whose blocks are filled, layer by layer."""
     if survey.found is not None:
         return survey.found.features
     return list_features(survey, excavations(survey), tie_ins(survey))

@@ -106,7 +106,7 @@ def found_features(survey: Survey) -> tuple[Feature, ...]:
 
 
 def _as_written(feature: Feature) -> Feature:
-    """Give a feature with its places on the lattice and its lengths rounded: once, for all."""
+    """Return a feature with its places on the lattice and its lengths rounded: once, for all."""
     return replace(
         feature,
         geometry=shapely.transform(feature.geometry, on_lattice),
@@ -205,7 +205,7 @@ def _footage(footage_m: float | None) -> dict[str, Value]:
 
 
 def _drain_features(survey: Survey) -> Iterator[Feature]:
-    """Give the fitted drain from its upstream start to the wall, and the exit."""
+    """Yield the fitted drain from its upstream start to the wall, and the exit."""
     drain, penetration = survey.drain, survey.exit
     ending = np.array([[penetration.x_m, penetration.y_m]])
     line = np.concatenate([drain.vertices, ending])
@@ -225,7 +225,7 @@ def _drain_features(survey: Survey) -> Iterator[Feature]:
 
 
 def _branch_features(survey: Survey) -> Iterator[Feature]:
-    """Give every branch's own pipe, then the wyes: none where the site has no runs."""
+    """Yield every branch's own pipe, then the wyes: none where the site has no runs."""
     branches = () if survey.joined is None else survey.joined.branches
     for one in branches:
         if len(one.vertices) < 2:
@@ -246,7 +246,7 @@ def _branch_features(survey: Survey) -> Iterator[Feature]:
 
 
 def _route_features(survey: Survey) -> Iterator[Feature]:
-    """Give the most probable route of each hypothesis that has one."""
+    """Yield the most probable route of each hypothesis that has one."""
     for scored in survey.scores.hypotheses:
         route = best_route(survey, scored)
         if route is None or len(route[0]) < 2:
@@ -289,7 +289,7 @@ def dug_features(survey: Survey) -> Iterator[Feature]:
 
 
 def _corridor_features(survey: Survey) -> Iterator[Feature]:
-    """Give the corridors of each hypothesis, the widest first so that narrower ones lie on top."""
+    """Yield the corridors of each hypothesis, the widest first so that narrower ones lie on top."""
     for corridor in sorted(survey.dig.corridors, key=lambda c: (c.hypothesis, -c.level)):
         parts = [
             polygon(ring, holes) for ring, holes in zip(corridor.rings, corridor.holes, strict=True)
@@ -330,7 +330,7 @@ def _tie_feature(name: str, target: tuple[float, float], tie: TapeTie) -> Featur
 
 
 def keep_out_geometry(keep_out: KeepOut) -> shapely.Geometry:
-    """Give a keep-out as polygon, line or point, without its clearance."""
+    """Return a keep-out as polygon, line or point, without its clearance."""
     if keep_out.is_area:
         return polygon(keep_out.points)
     if len(keep_out.points) == 1:
@@ -353,7 +353,7 @@ def keep_out_features(keep_outs: Iterable[KeepOut]) -> Iterator[Feature]:
 
 
 def _spoil_features(holes: Iterable[Excavation]) -> Iterator[Feature]:
-    """Give the line round each pit behind which spoil, tools and machines stay."""
+    """Yield the line round each pit behind which spoil, tools and machines stay."""
     for hole in holes:
         known = _of(hole, "rank soil", id=f"spoil-{hole.rank}")
         known["spoil_loose_m3"] = hole.spoil_m3
@@ -362,7 +362,7 @@ def _spoil_features(holes: Iterable[Excavation]) -> Iterator[Feature]:
 
 
 def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
-    """Give the planned branches from fixtures to the drain, then what is cut from the slab."""
+    """Yield the planned branches from fixtures to the drain, then what is cut from the slab."""
     branches = tuple(planned)
     for one in branches:
         known = _of(one, "fixture name entry diameter_m length_m slope", id=f"branch-{one.fixture}")
@@ -379,7 +379,7 @@ def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
 
 
 def _reading_features(survey: Survey) -> Iterator[Feature]:
-    """Give where the drain would leave under each likely other reading of the input."""
+    """Yield where the drain would leave under each likely other reading of the input."""
     for one in () if survey.doubted is None else survey.doubted.readings:
         if one.likely:
             start = np.array([one.x_m, one.y_m])

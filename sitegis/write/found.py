@@ -91,7 +91,7 @@ def stretches(survey: Survey) -> tuple[Stretch, ...]:
 
 
 def _span(line: np.ndarray[Any, Any], one: Finding) -> np.ndarray[Any, Any]:
-    """Give the stations (1, 2) between which a find shows the pipe.
+    """Return the stations (1, 2) between which a find shows the pipe.
 
     A trench shows its whole length, another hole at least its shorter side: it lies across.
     """

@@ -138,7 +138,7 @@ def revision_of(survey: Survey, name: str, digest: str) -> Revision:
 
 
 def _kept(pit: Pit, name: str) -> KeptPit:
-    """Give a pit with its lasting id: its length lies along the first side of its ring."""
+    """Return a pit with its lasting id: its length lies along the first side of its ring."""
     sides = np.diff(np.concatenate([pit.ring, pit.ring[:1]]), axis=0)[:2]
     length, width = (float(one) for one in np.hypot(*sides.T))
     return KeptPit(

@@ -61,7 +61,7 @@ def survey_profile(survey: Survey) -> Profile:
 
 
 def _outdoor_inverts(survey: Survey, at_m: Array) -> Array:
-    """Give the 5, 50 and 95 % quantiles (n, 3) of the inverts of the most probable way's routes."""
+    """Return 5, 50 and 95 % quantiles (n, 3) of the inverts of the most probable way's routes."""
     found = most_probable(survey)
     if found is None or not at_m.size:
         return np.zeros((0, 3))
@@ -70,7 +70,7 @@ def _outdoor_inverts(survey: Survey, at_m: Array) -> Array:
 
 
 def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
-    """Give the invert's mean and sd (n,) at distances back (upstream) from the drain's end.
+    """Return the invert's mean and sd (n,) at distances back (upstream) from the drain's end.
 
     Each Gaussian of the profile is carried back by its slope, the mixture's two moments taken.
 
@@ -94,7 +94,7 @@ def invert_under_slab(survey: Survey, back_m: Array) -> tuple[Array, Array]:
 
 
 def invert_samples(survey: Survey, back_m: float) -> tuple[Array, Array]:
-    """Give values (m,) and weights that stand for the invert at a distance back from the end.
+    """Return values (m,) and weights that stand for the invert at a distance back from the end.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def invert_samples(survey: Survey, back_m: float) -> tuple[Array, Array]:
 
 
 def _carried_back(survey: Survey, back: Array) -> tuple[Array, Array, Array]:
-    """Give weights (k,), means and variances (k, n) of the profile's Gaussians, carried back."""
+    """Return weights (k,), means and variances (k, n) of the profile's Gaussians, carried back."""
     components = survey.drain.profile
     weights = np.array([one.weight for one in components])
     means = np.stack([one.mean[0] + one.mean[1] * back for one in components])
@@ -143,7 +143,7 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
 
 
 def _marks(survey: Survey, start_m: float) -> Array:
-    """Give station and invert of the points on the drain that have a depth, (j, 2)."""
+    """Return station and invert of the points on the drain that have a depth, (j, 2)."""
     drain, placement = survey.drain, survey.placement
     head = survey.site.head_above_invert_m
     rows = []
@@ -155,7 +155,7 @@ def _marks(survey: Survey, start_m: float) -> Array:
 
 
 def _seen(survey: Survey, along: Array) -> tuple[tuple[str, float, float], ...]:
-    """Give name, station, invert of what was seen beside a route's stations and places (n, 3)."""
+    """Return name, station, invert of what was seen beside a route's stations and places (n, 3)."""
     if len(along) < 2:
         return ()
     rows = []
@@ -168,7 +168,7 @@ def _seen(survey: Survey, along: Array) -> tuple[tuple[str, float, float], ...]:
 
 
 def _main_at_end(survey: Survey) -> tuple[str, float | None, float]:
-    """Give id, invert at the tap and diameter of the main that the best route joins."""
+    """Return id, invert at the tap and diameter of the main that the best route joins."""
     scored = survey.scores.hypotheses[0]
     route = best_route(survey, scored)
     if route is None or scored.best is None or not survey.dig.depths:
@@ -182,7 +182,7 @@ def _main_at_end(survey: Survey) -> tuple[str, float | None, float]:
 
 
 def ground_band(profile: Profile) -> tuple[Array, Array]:
-    """Give the low and high edge (k,) that hold the surface with 90 %."""
+    """Return the low and high edge (k,) that hold the surface with 90 %."""
     half = NORMAL_BELOW_95 * profile.surface_sd_m
     return profile.surface_m - half, profile.surface_m + half
 
@@ -294,7 +294,7 @@ def _scale(profile: Profile, size: Size) -> _Scale:
 
 
 def _steps(low: float, high: float, unit_m: float, count: int) -> Array:
-    """Give round values between two lengths, about ``count`` of them, in meters."""
+    """Return round values between two lengths, about ``count`` of them, in meters."""
     rough = (high - low) / unit_m / count
     power = 10.0 ** np.floor(np.log10(rough))
     step = next(float(power * m) for m in (1.0, 2.0, 5.0, 10.0) if power * m >= rough * 0.999)

@@ -53,7 +53,7 @@ class Canvas:
     scale: float
 
     def at(self, xy: Array) -> Array:
-        """Give pixels (..., 2) of places (..., 2) in the lot."""
+        """Return pixels (..., 2) of places (..., 2) in the lot."""
         moved = (np.asarray(xy, float) - self.low) * self.scale
         return np.stack(
             [moved[..., 0], TITLE_PX + (self.high - self.low)[1] * self.scale - moved[..., 1]],

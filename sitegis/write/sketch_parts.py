@@ -53,7 +53,7 @@ class Part:
 
 
 def sketch_parts(site: Site, survey: Survey | None = None) -> tuple[Part, ...]:
-    """Give all that a sketch shows, in the order in which it is drawn over one another.
+    """Return all that a sketch shows, in the order in which it is drawn over one another.
 
     As typed, and as placed where a survey is given and a place is not typed.
 
@@ -79,18 +79,18 @@ def sketch_parts(site: Site, survey: Survey | None = None) -> tuple[Part, ...]:
 
 
 def north_in_lot(site: Site) -> Array:
-    """Give the unit vector (2,) to grid north in the lot."""
+    """Return the unit vector (2,) to grid north in the lot."""
     return lot_direction(site.frame.angle_rad(0.0))
 
 
 def scale_bar(site: Site) -> tuple[float, str]:
-    """Give the length of the sketch's scale and its words."""
+    """Return the length of the sketch's scale and its words."""
     length_m = 10.0 * 0.3048 if is_imperial(site.units) else 3.0
     return length_m, format_length(length_m, site.units)
 
 
 def _ground(site: Site) -> Iterator[Part]:
-    """Give streets, lot and mains."""
+    """Yield streets, lot and mains."""
     for street in site.streets:
         yield Part("street", street.row)
     yield Part("lot", site.lot.vertices)
@@ -105,7 +105,7 @@ def _ground(site: Site) -> Iterator[Part]:
 
 
 def _house(site: Site) -> Iterator[Part]:
-    """Give the house's outside face, and the names of its sides."""
+    """Yield the house's outside face, and the names of its sides."""
     ring = site.building.vertices
     yield Part("wall", ring)
     named: set[str] = set()
@@ -119,7 +119,7 @@ def _house(site: Site) -> Iterator[Part]:
 
 
 def _pose(site: Site, room: Room) -> tuple[Array, float] | None:
-    """Give a room's origin in the lot and the angle of its x, as typed."""
+    """Return a room's origin in the lot and the angle of its x, as typed."""
     if room.origin_m is None or room.x_toward_rad is None:
         return None
     building = site.building
@@ -128,7 +128,7 @@ def _pose(site: Site, room: Room) -> tuple[Array, float] | None:
 
 
 def _rooms(site: Site, survey: Survey | None) -> Iterator[Part]:
-    """Give the rooms with origin and axes; one whose place is not typed only as placed."""
+    """Yield the rooms with origin and axes; one whose place is not typed only as placed."""
     placed = {} if survey is None or survey.placed is None else survey.placed.room_outlines
     for number, room in enumerate(site.rooms):
         pose = _pose(site, room)
@@ -145,7 +145,7 @@ def _rooms(site: Site, survey: Survey | None) -> Iterator[Part]:
 
 
 def _room(room: Room, origin: Array, angle: float, number: int) -> Iterator[Part]:
-    """Give one room at its pose: outline, name, axes, the corner that it is taped from."""
+    """Yield one room at its pose: outline, name, axes, the corner that it is taped from."""
     x, y = lot_direction(angle), lot_direction(angle + np.pi / 2.0)
     if room.size_m is not None:
         w, d = room.size_m
@@ -160,14 +160,14 @@ def _room(room: Room, origin: Array, angle: float, number: int) -> Iterator[Part
 
 
 def _marks(site: Site, survey: Survey | None) -> Iterator[Part]:
-    """Give the marks with their ids."""
+    """Yield the marks with their ids."""
     kinds = {row.id: row.kind for row in site.locates}
     for name, place in _mark_places(site, survey).items():
         yield Part("mark", place[None], name, located=kinds[name] in ("locate", "bend"))
 
 
 def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:
-    """Give the marks in the lot: as typed where their room's place is, else as placed.
+    """Return the marks in the lot: as typed where their room's place is, else as placed.
 
     As typed, so that a room in which tapes contradict each other is not straightened out.
     """
@@ -188,7 +188,7 @@ def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:
 
 
 def _inferred(survey: Survey | None) -> Iterator[Part]:
-    """Give the drain to the wall, and where it would leave under other readings."""
+    """Yield the drain to the wall, and where it would leave under other readings."""
     if survey is None or survey.fitted is None or survey.penetration is None:
         return
     end = np.array([[survey.penetration.x_m, survey.penetration.y_m]])

@@ -57,7 +57,7 @@ class _Sheet:
     held: set[tuple[int, int]] = field(default_factory=set)
 
     def cell(self, place: Array) -> tuple[int, int]:
-        """Give row and column of a place (2,)."""
+        """Return row and column of a place (2,)."""
         column, up = (np.asarray(place) - self.low) * self.scale
         row = len(self.cells) - 1 - int(np.floor(up / CELL_HIGH + 1e-6))
         return row, int(np.floor(column + 1e-6))

@@ -41,7 +41,7 @@ _SUMMARIES = (
 
 
 def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str, ...]:
-    """Give the answer on one screen: at most 23 lines of 98 characters.
+    """Return the answer on one screen: at most 23 lines of 98 characters.
 
     Sentences, ways beyond the second, planned fixtures, pits, flags and the cautions for whoever
     digs; what does not fit is counted, and it is said where everything stands. On a screen
@@ -96,7 +96,7 @@ def _paragraph(words: str, width: int, *, indent: str = "", whole: bool = False)
 
 
 def _sentences(survey: Survey, beyond: int, width: int) -> list[str]:
-    """Tell name, what was supposed, answer with some ways beyond the second, next check."""
+    """Return name, what was supposed, answer with some ways beyond the second, next check."""
     lines = _paragraph(survey.site.name, width)
     for notice in survey.notices:
         if notice.code == "what-if":
@@ -124,7 +124,7 @@ def _sentences(survey: Survey, beyond: int, width: int) -> list[str]:
 
 
 def _planned_lines(survey: Survey, planned: tuple[TieIn, ...], most: int, width: int) -> list[str]:
-    """Tell where planned fixtures tie in and whether they drain, with the caution for cutting."""
+    """Say where planned fixtures tie in and whether they drain, with the caution for cutting."""
     if not planned:
         return []
     lines = []
@@ -153,7 +153,7 @@ def _planned_words(survey: Survey, one: TieIn) -> str:
 
 
 def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
-    """Tell the first pits, and how many more there are."""
+    """Return lines on the first pits, and how many more there are."""
     pits = survey.dig.pits
     if not pits:
         return _paragraph(dig_sentence(survey), width)
@@ -169,13 +169,13 @@ def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
 
 
 def _worth_lines(survey: Survey, width: int) -> list[str]:
-    """Tell what the marks, or what was dug, are worth."""
+    """Return lines on what the marks, or what was dug, are worth."""
     words = worth_sentence(survey, cuts=False)
     return _paragraph(words, width) if words else []
 
 
 def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
-    """Tell what a person must look at: another reading first, what was assumed last."""
+    """Return lines on what a person must look at: another reading first, what was assumed last."""
 
     def assumed(notice: Notice) -> bool:
         return notice.code.endswith(ASSUMED)
@@ -195,7 +195,7 @@ def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
 
 
 def _unchecked_lines(survey: Survey, width: int) -> list[str]:
-    """Tell in one sentence what nothing checks, and which tapes; ``check`` which to take first."""
+    """Say in one sentence what nothing checks, and which tapes; ``check`` which to take first."""
     doubt = survey.doubted
     named = [] if doubt is None else [one.about for one in doubt.unchecked]
     lines = []
@@ -207,7 +207,7 @@ def _unchecked_lines(survey: Survey, width: int) -> list[str]:
 
 
 def _caution_lines(survey: Survey, most: int, width: int) -> list[str]:
-    """Tell the first sentence of the cautions of whoever digs, and where all of it stands."""
+    """Return the first sentence of the cautions of whoever digs, and where all of it stands."""
     lines = _paragraph(
         "Before anyone digs or cuts (all cautions: see map.html or record.pdf):", width
     )

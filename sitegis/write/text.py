@@ -106,7 +106,7 @@ def join_sentence(survey: Survey) -> str:
 
 
 def corner_words(survey: Survey) -> tuple[float, str]:
-    """Give the distance (m) from the exit to the nearer end of its wall, and that end's name."""
+    """Return the distance (m) from the exit to the nearer end of its wall, and that end's name."""
     building, penetration = survey.site.building, survey.exit
     count = len(building.vertices)
     at = np.array([penetration.x_m, penetration.y_m])
@@ -136,7 +136,7 @@ def wall_offset_words(survey: Survey) -> str:
 
 
 def heading_words(survey: Survey) -> str:
-    """Give the grid bearing of the drain at the wall, no finer than it is known."""
+    """Return the grid bearing of the drain at the wall, no finer than it is known."""
     penetration = survey.exit
     bearing = format_bearing(round(survey.site.frame.azimuth_deg(penetration.angle_rad)))
     whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
@@ -183,7 +183,7 @@ def slope_sentence(survey: Survey) -> str:
 
 
 def noise_scales(survey: Survey) -> tuple[NoiseScale, ...]:
-    """Give the learned scales of the crew's noise: plan and depth, and the tape's where known."""
+    """Return the learned scales of the crew's noise: plan and depth, and the tape's where known."""
     tape = () if survey.placement.tape is None else (survey.placement.tape,)
     return (*survey.drain.noise, *tape)
 
@@ -197,7 +197,7 @@ def noise_words(survey: Survey) -> str:
 
 
 def noise_is_learned(survey: Survey) -> bool:
-    """Tell whether the crew's noise is surely not as stated: a 95 % interval leaves 1 out."""
+    """Return whether the crew's noise is surely not as stated: a 95 % interval leaves 1 out."""
     return any(not scale.low <= 1.0 <= scale.high for scale in noise_scales(survey))
 
 
@@ -433,7 +433,7 @@ def check_sentence(survey: Survey) -> str:
 
 
 def is_negligible(bits: float) -> bool:
-    """Tell whether a weight of evidence is none that is worth a word."""
+    """Return whether a weight of evidence is none that is worth a word."""
     return bool(np.isnan(bits) or abs(bits) < 0.05)
 
 
@@ -474,7 +474,7 @@ def unlikely_words(unlikely: tuple[ScoredHypothesis, ...]) -> tuple[str, str]:
 
 
 def hypothesis_line(survey: Survey, scored: ScoredHypothesis) -> str:
-    """Give one line of the table of hypotheses.
+    """Return one line of the table of hypotheses.
 
     Parameters
     ----------

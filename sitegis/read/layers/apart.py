@@ -31,7 +31,7 @@ def environment_apart() -> dict[str, str]:
 def read_apart(
     folder: Path, question: dict[str, str | None], report: Report
 ) -> dict[str, Any] | None:
-    """Give what the other process read: ``crs`` (WKT) and ``features`` (WKB as hex, attributes).
+    """Return what the other process read: ``crs`` (WKT) and ``features`` (WKB as hex, attributes).
 
     ``question`` has the keys ``layer``, ``layer_name``, ``id_field``, ``key``, ``wanted`` and
     ``identifier``. Faults that were found are gathered, that of its death among them: None then.

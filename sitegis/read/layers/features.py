@@ -286,7 +286,7 @@ class Layers:
         ]
 
     def _crs_of(self, opened: Any, written: str, key: str) -> CRS | None:
-        """Give the CRS a layer states; a layer that states none is refused."""
+        """Return the CRS a layer states; a layer that states none is refused."""
         wkt = opened.crs_wkt
         try:
             crs = flat_crs(CRS.from_wkt(wkt)) if wkt else None
@@ -410,7 +410,7 @@ class Layers:
 
 
 def _where(field: str, field_type: str, identifier: str) -> str | None:
-    """Give an attribute filter for an id; None where the rows are rather compared one by one."""
+    """Return an attribute filter for an id; None where the rows are rather compared one by one."""
     quoted_field = '"' + field.replace('"', '""') + '"'
     if field_type.startswith("int"):
         return f"{quoted_field} = {int(identifier)}" if _is_whole(identifier) else None
@@ -424,7 +424,7 @@ def _is_whole(text: str) -> bool:
 
 
 def _flat_shape(row: Any) -> BaseGeometry | None:
-    """Give a row's geometry without heights; None where there is none or it is not finite."""
+    """Return a row's geometry without heights; None where there is none or it is not finite."""
     if row.geometry is None:
         return None
     shape = shapely.force_2d(shapely.geometry.shape(row.geometry))
@@ -435,7 +435,7 @@ def _flat_shape(row: Any) -> BaseGeometry | None:
 
 
 def _largest_part(shape: BaseGeometry) -> BaseGeometry:
-    """Give the largest part of a multi-geometry; touching line parts are joined first."""
+    """Return the largest part of a multi-geometry; touching line parts are joined first."""
     if shape.geom_type == "MultiLineString":
         shape = shapely.line_merge(shape)
     parts = shapely.get_parts(shape)
@@ -443,7 +443,7 @@ def _largest_part(shape: BaseGeometry) -> BaseGeometry:
 
 
 def _largest(shapes: Sequence[BaseGeometry]) -> int:
-    """Give the index of the largest shape, of equal ones the longest, of those the first."""
+    """Return the index of the largest shape, of equal ones the longest, of those the first."""
     lengths = in_steps(shapely.length(shapes), MATTERS_M)
     return largest(shapely.area(shapes), MATTERS_M**2, -lengths)
 

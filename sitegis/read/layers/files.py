@@ -21,7 +21,7 @@ MOST_LAYER_BYTES = 2_000_000_000
 
 
 def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | None:
-    """Give a layer's path, or None with the fault why it is refused.
+    """Return a layer's path, or None with the fault why it is refused.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def _checked_file(path: Path, folder: Path, written: str, key: str, report: Repo
 
 
 def files_of(path: Path) -> list[Path]:
-    """Give the files that GDAL may open with a layer: of its name, with whatever ending."""
+    """Return the files that GDAL may open with a layer: of its name, with whatever ending."""
     stem = f"{path.stem}.".casefold()
     with os.scandir(path.parent) as entries:
         found = [Path(e.path) for e in entries if e.name.casefold().startswith(stem)]

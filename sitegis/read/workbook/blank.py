@@ -104,7 +104,7 @@ def _make_room(page: Worksheet, row: int, texts: dict[float, str]) -> None:
 
 
 def _points(width: float) -> float:
-    """Give the room for text in a column: digits of 7 pixels (ECMA-376, part 1, 18.3.1.13)."""
+    """Return the room for text in a column: digits of 7 pixels (ECMA-376, part 1, 18.3.1.13)."""
     return 0.75 * 7.0 * width
 
 
@@ -173,7 +173,7 @@ def _table(page: Worksheet, sheet: Sheet, sheets: tuple[Sheet, ...], *, metric: 
 
 
 def _width(column: Column, hint: str, example: str) -> float:
-    """Give a column's width in characters: head, example and choices whole, the hint in lines."""
+    """Return a column's width in characters: head, example and choices whole, the hint in lines."""
     words = max(map(len, (*column.choices, example)))
     least = 36 if column.name == "note" else 18 if column.kind in ("text", "name") else 12
     return max(least, len(column.name) + 3, words + 3, min(26, len(hint) / 4))
@@ -186,7 +186,7 @@ def _to_fill_in(cell: Any, column: Column) -> None:
 
 
 def _format(column: Column) -> str:
-    """Give text format to what a spreadsheet would turn into a date (12-4, 1/2)."""
+    """Set text format on what a spreadsheet would turn into a date (12-4, 1/2)."""
     if column.kind == "date":
         return "yyyy-mm-dd"
     return "General" if column.kind in ("number", "choice", "yes-no") else "@"

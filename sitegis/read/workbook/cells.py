@@ -16,7 +16,7 @@ TRUTHS = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false"
 
 
 def shown_text(cell: Cell) -> str:
-    """Give what a person sees in a cell, for names and messages."""
+    """Return what a person sees in a cell, for names and messages."""
     if isinstance(cell, Unusable):
         return cell.shown
     if isinstance(cell, Formatted):
@@ -43,7 +43,7 @@ def fault_at(report: Report, name: str, place: CellPlace, /, **values: object) -
 
 
 def usable(cell: Cell, kind: str, place: CellPlace, report: Report) -> object:
-    """Give a cell's value; None, with the fault gathered, where it has none to take.
+    """Return a cell's value; None, with the fault gathered, where it has none to take.
 
     Parameters
     ----------

@@ -60,7 +60,7 @@ class Unusable:
 
 
 def unusable(name: str, shown: str, /, **values: object) -> Unusable:
-    """Give a cell as unusable for a reason of the catalog.
+    """Return a cell as unusable for a reason of the catalog.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ Cell = str | int | float | bool | datetime.date | Formatted | Unusable | None
 
 
 def is_merged(cell: Cell) -> bool:
-    """Tell whether a cell is merged with another that holds the value."""
+    """Return whether a cell is merged with another that holds the value."""
     return isinstance(cell, Unusable) and cell.name == "cell-merged"
 
 
@@ -104,7 +104,7 @@ class Line:
     is_hidden: bool = False
 
     def cell(self, index: int) -> Cell:
-        """Give a cell, None past the last one."""
+        """Return a cell, None past the last one."""
         return self.cells[index] if index < len(self.cells) else None
 
 
@@ -143,7 +143,7 @@ def cell_name(sheet: str, row: int, index: int) -> str:
 
 
 def read_book(path: Path, report: Report, *, folder: Path) -> dict[str, Page] | None:
-    """Give the rows of each sheet by its name in lower case; None with the fault gathered.
+    """Return the rows of each sheet by its name in lower case; None with the fault gathered.
 
     Parameters
     ----------
@@ -272,7 +272,7 @@ def _part_of(sheet: Any) -> str:
 
 
 def _lines(values: Any, written: Any, layout: Layout) -> Iterator[tuple[int, Line | None]]:
-    """Give each row by its number, None where it is empty, up to the last one with a value."""
+    """Yield each row by its number, None where it is empty, up to the last one with a value."""
     if layout.last_row == 0:
         return
     for sheet in (values, written):
@@ -322,7 +322,7 @@ def _cell(value_cell: Any, written_cell: Any) -> Cell:
 
 
 def _plain(value: object) -> Cell:
-    """Give trimmed text, a number, a truth or a date; 5.0 as 5."""
+    """Return trimmed text, a number, a truth or a date; 5.0 as 5."""
     if isinstance(value, str):
         if odd := odd_character(value):
             return unusable("text-unprintable:cell", printable(value), odd=odd)

@@ -112,7 +112,7 @@ def _annotation(here: object, path: Path) -> object:
 
 
 def is_explanation(first: object) -> bool:
-    """Tell whether a row only explains, by its first cell.
+    """Return whether a row only explains, by its first cell.
 
     >>> is_explanation("Example L1"), is_explanation("L1")
     (True, False)

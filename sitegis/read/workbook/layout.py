@@ -99,7 +99,7 @@ def _is_true(value: str | None) -> bool:
 def _further(
     merged: list[str], last_row: int, last_column: int
 ) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
-    """Give each further cell of merged ones, and the first of them."""
+    """Yield each further cell of merged ones, and the first of them."""
     for reference in merged:
         left, top, right, bottom = range_boundaries(reference)
         if left is None or top is None or right is None or bottom is None:

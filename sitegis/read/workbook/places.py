@@ -69,7 +69,7 @@ class CellPlaces:
         return replace(notice, where=where, message=in_book_words(notice.message, self.sheets))
 
     def order(self, fault: Fault) -> tuple[int, int, int]:
-        """Give the sort key: the workbook first, its sheets in their order, rows ascending."""
+        """Return the sort key: the workbook first, its sheets in their order, rows ascending."""
         names = [sheet.name for sheet in self.sheets]
         sheet = fault.field.partition("!")[0].partition(" ")[0]
         rank = names.index(sheet) if sheet in names else -1
@@ -83,7 +83,7 @@ class CellPlaces:
 
 
 def find(cells: Mapping[str, CellPlace], key: str) -> tuple[bool, CellPlace | None]:
-    """Give the place of a key, else of the nearest table around it, and whether it is its own.
+    """Return the place of a key, else of the nearest table around it, and whether it is its own.
 
     Parameters
     ----------

@@ -44,7 +44,7 @@ class _Item:
     indices: dict[str, int]
 
     def place(self, heading: str | None) -> CellPlace:
-        """Give the place of a cell, or of the row."""
+        """Return the place of a cell, or of the row."""
         index = None if heading is None else self.indices.get(heading)
         text = "" if heading is None else shown_text(self.cells.get(heading))
         return CellPlace(self.sheet.name, self.line.number, index, heading or "", text)
@@ -193,7 +193,7 @@ def _read_headings(sheet: Sheet, line: Line, report: Report) -> list[str] | None
 
 
 def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) -> Iterator[_Item]:
-    """Give the rows under the headings that are no examples and no hints."""
+    """Yield the rows under the headings that are no examples and no hints."""
     start = _heading_line(sheet, lines)
     if start is None:
         return
@@ -238,7 +238,7 @@ def _note_changed(item: _Item, report: Report) -> None:
 
 
 def _text_row(item: _Item, report: Report) -> Row | None:
-    """Give a row as a CSV file gives it; one with a cell that has no value is left out."""
+    """Return a row as a CSV file gives it; one with a cell that has no value is left out."""
     faults_before = len(report.faults)
     kinds = {column.name: column.kind for column in item.sheet.columns}
     values = {
@@ -284,7 +284,7 @@ def _paths(sheet: Sheet, *without: str) -> dict[str, tuple[str | int, ...]]:
 
 
 def _list_at(raw: Raw, table: str) -> list[Raw]:
-    """Give the list of tables at a dotted key, made where it is not there."""
+    """Return the list of tables at a dotted key, made where it is not there."""
     *parents, name = table.split(".")
     here = raw
     for part in parents:

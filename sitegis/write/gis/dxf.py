@@ -182,7 +182,7 @@ def _insert(space: Modelspace, block: str, feature: Feature, site: Site, layer: 
 
 
 def _anchor(geometry: shapely.Geometry) -> shapely.Geometry:
-    """Give the point of a geometry that its name stands at."""
+    """Return the point of a geometry that its name stands at."""
     if isinstance(geometry, shapely.LineString):
         return geometry.interpolate(_NAMED_AT, normalized=True)
     return geometry.representative_point()

@@ -97,7 +97,7 @@ def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
 
 
 def geometry_object(geometry: shapely.Geometry) -> dict[str, Any]:
-    """Give the GeoJSON object (RFC 7946) of a point, a line, polygons or lines.
+    """Return the GeoJSON object (RFC 7946) of a point, a line, polygons or lines.
 
     Raises ``TypeError`` for any other kind of geometry.
     """

@@ -153,7 +153,7 @@ def _layer_table(table: str, features: list[Feature], reference: str) -> LayerTa
 
 
 def _columns(features: list[Feature]) -> dict[str, str]:
-    """Give each property its type: that of its values, text where there are none."""
+    """Return each property its type: that of its values, text where there are none."""
     columns = {}
     for key in features[0].properties:
         types = {type(f.properties[key]) for f in features} - {type(None)}
@@ -163,7 +163,7 @@ def _columns(features: list[Feature]) -> dict[str, str]:
 
 
 def _record(feature: Feature, frame: LotFrame, *, several: bool) -> dict[str, Any]:
-    """Give a feature as fiona takes it, in the CRS."""
+    """Return a feature as fiona takes it, in the CRS."""
     geometry = shapely.transform(feature.geometry, frame.written_crs)
     if several and geometry.geom_type == "Polygon":
         geometry = shapely.MultiPolygon([geometry])

@@ -106,7 +106,7 @@ def _site_map(bounds: list[list[float]], *, base_map: bool) -> folium.Map:
 
 
 def content_policy(*, base_map: bool) -> str:
-    """Give the page's content security policy: nothing from outside, but tiles on request."""
+    """Return the page's content security policy: nothing from outside, but tiles on request."""
     images = f"data: {TILE_HOST}" if base_map else "data:"
     return (
         "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "

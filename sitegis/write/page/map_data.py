@@ -107,7 +107,7 @@ def _feature(
 
 
 def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dict[str, Value]]:
-    """Give layer, geometry and what the map says about a feature of the outputs."""
+    """Return layer, geometry and what the map says about a feature of the outputs."""
     properties = feature.properties
     shown: dict[str, Value] = {
         "evidence": feature.evidence_class,
@@ -196,7 +196,7 @@ def _words(survey: Survey, feature: Feature) -> str:
 
 
 def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Give streets, alleys and rooms, which no other output has."""
+    """Yield streets, alleys and rooms, which no other output has."""
     for street in survey.site.streets:
         yield (
             "street",
@@ -216,7 +216,7 @@ def _street_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, di
 def _flow_features(
     mains: tuple[Main, ...],
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Give an arrow with the flow every dozen meters along each main."""
+    """Yield an arrow with the flow every dozen meters along each main."""
     shape = np.array([[0.9, 0.0], [-0.7, 0.55], [-0.7, -0.55]])
     for main in mains:
         line = shapely.LineString(main.line)
@@ -235,7 +235,7 @@ def _flow_features(
 
 
 def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Give the cells of the hit map merged into bands: over 10, 25, 50 and 75 %."""
+    """Yield the cells of the hit map merged into bands: over 10, 25, 50 and 75 %."""
     for index, low in enumerate(HIT_BANDS):
         high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
         row, column = np.nonzero(at_least(hits.p, low) & ~at_least(hits.p, high))
@@ -298,7 +298,7 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
 def _turned_features(
     penetration: Exit,
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Give where the drain goes on outside if it bends unseen: the likeliest to each hand, 2 m."""
+    """Yield where the drain goes on outside if it bends unseen: the likeliest to each hand, 2 m."""
     groups = exit_turns(penetration)
     for hand, side in (("left", 1.0), ("right", -1.0)):
         weight = groups[hand][0] if hand in groups else 0.0
@@ -317,7 +317,7 @@ def _turned_features(
 
 
 def _turned(part: ExitComponent, penetration: Exit) -> float:
-    """Give how far left a component goes of the stated direction, -pi to pi."""
+    """Return how far left a component goes of the stated direction, -pi to pi."""
     return float(wrap_radians(np.array(part.angle_rad - penetration.angle_rad)))
 
 
@@ -342,7 +342,7 @@ def _clearance_features(
 def _telling_features(
     survey: Survey,
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Give the pits that tell the directions apart, where there is more than one direction."""
+    """Yield the pits that tell the directions apart, where there is more than one direction."""
     for way in telling_pits(survey):
         yield (
             "telling-pit",
@@ -373,7 +373,7 @@ def _numbers(values: Array, digits: int) -> list[float | None]:
 
 
 def _bounds(survey: Survey) -> list[list[float]]:
-    """Give south-west and north-east of what one sees first: lot, pits, routes, nearest mains."""
+    """Return south-west and north-east of what one sees first: lot, pits, routes, nearest mains."""
     pieces = [survey.site.lot.vertices]
     middle = shapely.Point(survey.site.building.vertices.mean(axis=0))
     for main in survey.site.mains:
@@ -395,7 +395,7 @@ def _bounds(survey: Survey) -> list[list[float]]:
 
 
 def _meters_per_degree(frame: LotFrame) -> dict[str, float]:
-    """Give ground meters per degree at the lot, for the measuring tool.
+    """Return ground meters per degree at the lot, for the measuring tool.
 
     From the frame itself by central differences over 40 m, so that a distance measured on the
     page is a ground distance (within 1e-5 over a lot), not one on a sphere.

@@ -97,7 +97,7 @@ def panel_context(survey: Survey) -> dict[str, Any]:
 
 
 def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[str, Any]:
-    """Give one bar with its evidence for and against."""
+    """Return one bar with its evidence for and against."""
     why_none = next(
         (r.why_none for r in survey.routes if r.hypothesis.id == scored.hypothesis.id), ""
     )
@@ -124,7 +124,7 @@ def _hypothesis(survey: Survey, index: int, scored: ScoredHypothesis) -> dict[st
 
 
 def _mains(survey: Survey) -> list[dict[str, Any]]:
-    """Give each main with what speaks for and against it and its row of the report."""
+    """Return each main with what speaks for and against it and its row of the report."""
     streets, section = {main.id: main.street for main in survey.site.mains}, main_section(survey)
     return [
         {
@@ -140,7 +140,7 @@ def _mains(survey: Survey) -> list[dict[str, Any]]:
 
 
 def _sign(bits: float) -> str:
-    """Give the class of a weight of evidence."""
+    """Return the class of a weight of evidence."""
     return "none" if is_negligible(bits) else "for" if bits > 0 else "against"
 
 
@@ -176,7 +176,7 @@ def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
 
 
 def _cut_sheet(sheet: CutSheet) -> dict[str, Any]:
-    """Give a cut sheet, its drawing as SVG with names of its own."""
+    """Return a cut sheet, its drawing as SVG with names of its own."""
     svg = ""
     if sheet.drawing is not None:
         from reportlab.graphics import renderSVG  # noqa: PLC0415 - only where a slab is cut

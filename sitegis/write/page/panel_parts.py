@@ -49,7 +49,7 @@ def evidence_words(one: Contribution) -> str:
 
 
 def tie_in_rows(survey: Survey, planned: tuple[TieIn, ...]) -> list[dict[str, Any]]:
-    """Tell each planned branch: whether it drains, where it ties in, what is cut, what to mind.
+    """Return each planned branch: whether it drains, where it ties in, what is cut, what to mind.
 
     Parameters
     ----------
@@ -243,7 +243,7 @@ def speed(velocity_m_s: float, unit: LengthUnit) -> str:
 
 
 def telling_pits(survey: Survey) -> list[DirectionComparison]:
-    """Give the directions worth telling apart that have a pit which tells them."""
+    """Return the directions worth telling apart that have a pit which tells them."""
     ways = survey.dig.ways
     if sum(way.probability >= WORTH_NAMING for way in ways) < 2:
         return []

@@ -71,7 +71,7 @@ def draw_dimensions(
 
 
 def _shown(sheet: Sheet, start: Array, end: Array) -> Array | None:
-    """Give the part (2, 2) of a straight that lies within the sheet, None where there is none."""
+    """Return the part (2, 2) of a straight that lies within the sheet, None where there is none."""
     right, top = sheet.left + sheet.width, sheet.bottom + sheet.height
     window = shapely.box(sheet.left, sheet.bottom, right, top).buffer(-2.0)
     seen = shapely.get_coordinates(shapely.LineString([start, end]).intersection(window))

@@ -235,7 +235,7 @@ def usual_paper(survey: Survey) -> Paper:
 
 @cache
 def _plain_piece(style: ParagraphStyle) -> Any:
-    """Give a piece of text without mark-up in a style, as the library makes it."""
+    """Return a piece of text without mark-up in a style, as the library makes it."""
     return Paragraph("x", style).frags[0]
 
 
@@ -341,7 +341,7 @@ def _section(section: Section, shares: tuple[float, ...], width: float) -> list[
 
 
 def _as_found(survey: Survey, width: float) -> list[Flowable]:
-    """Tell what was found outdoors and what each answer changed, where there is either."""
+    """Return what was found outdoors and what each answer changed, where there is either."""
     revisions = as_found.revision_rows(survey)
     if not revisions:
         return []

@@ -53,7 +53,7 @@ def legend_rows(survey: Survey) -> list[tuple[str, Color, list[float], float]]:
 
 
 def legend_box(survey: Survey, sheet: Sheet) -> Box:
-    """Give what the legend covers, with a margin.
+    """Return what the legend covers, with a margin.
 
     Parameters
     ----------

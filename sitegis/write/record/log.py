@@ -83,7 +83,7 @@ def _noted(survey: Survey, run: Run) -> list[tuple[float, tuple[str, ...]]]:
 
 
 def _row(one: Observation, survey: Survey) -> tuple[str, ...]:
-    """Give the row of one observation."""
+    """Return the row of one observation."""
     units = survey.site.units
     footage = about(one.footage_m, units)
     if one.footage_to_m is not None:

@@ -42,7 +42,7 @@ class Name:
     led: bool = False
 
     def extent(self) -> tuple[float, float]:
-        """Give width and height on the page."""
+        """Return width and height on the page."""
         width = pdfmetrics.stringWidth(self.text, self.face, self.size) + 2.0
         height = self.size + 0.5
         return (height, width) if self.upright else (width, height)
@@ -69,7 +69,7 @@ class Name:
 def place_names(
     names: Sequence[Name], frame: Box, *, taken: Sequence[Box] = (), lines: Sequence[Array] = ()
 ) -> list[Box]:
-    """Give each name a box (left, bottom, right, top), greedily in the order of the names.
+    """Return each name a box (left, bottom, right, top), greedily in the order of the names.
 
     Of the places that lie in the frame, the first of least cost: the overlap with what is
     ``taken`` or placed before, standing nearer to another point than to one's own, and, far
@@ -108,7 +108,7 @@ def place_names(
 
 
 def _length_under(boxes: Array, starts: Array, steps: Array) -> Array:
-    """Give the length of straights (s, 2) under each box (n, 4)."""
+    """Return the length of straights (s, 2) under each box (n, 4)."""
     enter, leave = np.zeros((len(boxes), len(starts))), np.ones((len(boxes), len(starts)))
     for axis in (0, 1):
         low, high = boxes[:, axis, None], boxes[:, axis + 2, None]
@@ -118,20 +118,20 @@ def _length_under(boxes: Array, starts: Array, steps: Array) -> Array:
 
 
 def _overlap(boxes: Array, placed: Array) -> Array:
-    """Give the area of each box (n, 4) under others (k, 4)."""
+    """Return the area of each box (n, 4) under others (k, 4)."""
     low = np.maximum(boxes[:, None, :2], placed[:, :2])
     high = np.minimum(boxes[:, None, 2:], placed[:, 2:])
     return np.asarray(np.maximum(high - low, 0.0).prod(axis=-1).sum(axis=-1))
 
 
 def _to_box(boxes: Array, point: Array) -> Array:
-    """Give the distance (n,) of a point (2,) from boxes (n, 4), 0 within."""
+    """Return the distance (n,) of a point (2,) from boxes (n, 4), 0 within."""
     beside = np.maximum(np.maximum(boxes[:, :2] - point, point - boxes[:, 2:]), 0.0)
     return np.asarray(np.hypot(*beside.T))
 
 
 def _misread(name: Name, names: Sequence[Name], boxes: Array) -> NDArray[np.bool_]:
-    """Tell for each box (n,) whether it stands nearer to another name's point, (n,) of bool."""
+    """Return for each box (n,) whether it stands nearer to another name's point, (n,) of bool."""
     others = [other.at for other in names if other is not name and not other.over]
     if name.over or not others:
         return np.zeros(len(boxes), bool)

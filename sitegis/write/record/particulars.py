@@ -117,7 +117,7 @@ def datum_words(survey: Survey) -> str:
 
 
 def course_words(survey: Survey, ring: Array) -> Rows:
-    """Give grid bearing and ground distance of each edge of a ring (n, 2).
+    """Return grid bearing and ground distance of each edge of a ring (n, 2).
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def lot_rows(survey: Survey) -> Rows:
 
 
 def building_words(survey: Survey) -> str:
-    """Give the outside walls in their order, by the side that they are on."""
+    """Return the outside walls in their order, by the side that they are on."""
     building = survey.site.building
     lengths = polyline.segment_lengths(polyline.closed(building.vertices))
     walls = zip(building.sides, lengths, strict=True)
@@ -164,7 +164,7 @@ def building_words(survey: Survey) -> str:
 
 
 def property_line_m(survey: Survey) -> float | None:
-    """Give the distance from the wall at which the best route last crosses the lot line."""
+    """Return the distance from the wall at which the best route last crosses the lot line."""
     line = best_line(survey)
     if line is None:
         return None
@@ -242,7 +242,7 @@ def coordinate_words(survey: Survey, xy: Array) -> tuple[str, str]:
 
 
 def reach_of(main: Main, station_m: float) -> tuple[Manhole | None, Manhole | None]:
-    """Give the manholes next downstream and next upstream of a station on a main.
+    """Return the manholes next downstream and next upstream of a station on a main.
 
     Parameters
     ----------

@@ -80,7 +80,7 @@ def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
 
 
 def _near_mains(survey: Survey) -> list[Array]:
-    """Give the nearest point (1, 2) of each main beside the lot, so that the plan names it."""
+    """Return the nearest point (1, 2) of each main beside the lot, so that the plan names it."""
     lot = shapely.Polygon(survey.site.lot.vertices)
     lines = [shapely.LineString(main.line) for main in survey.site.mains]
     nearest = [shapely.ops.nearest_points(line, lot)[0] for line in lines]
@@ -169,13 +169,13 @@ def _draw_names(
 
 
 def _least_gap(name: Name, names: list[Name]) -> float:
-    """Give the distance to the nearest other named point."""
+    """Return the distance to the nearest other named point."""
     gaps = [float(np.hypot(*(name.at - other.at))) for other in names if other is not name]
     return round(min(gaps, default=0.0), 2)
 
 
 def _drawn(survey: Survey, sheet: Sheet) -> list[Array]:
-    """Give the lines that names should not cover, in page points."""
+    """Return the lines that names should not cover, in page points."""
     site, penetration = survey.site, survey.exit
     exit_xy = np.array([[penetration.x_m, penetration.y_m]])
     lines = [
@@ -289,7 +289,7 @@ def _draw_keep_out(canvas: Canvas, keep_out: KeepOut, sheet: Sheet) -> Name:
 
 
 def _window(sheet: Sheet) -> shapely.Polygon:
-    """Give the sheet's window in lot coordinates."""
+    """Return the sheet's window in lot coordinates."""
     size = np.array([sheet.width, sheet.height]) * sheet.scale.ratio * paper.POINT_M
     return shapely.box(sheet.west, sheet.south, sheet.west + size[0], sheet.south + size[1])
 

@@ -56,7 +56,7 @@ class Sheet:
 
 
 def scales(unit: LengthUnit) -> tuple[Scale, ...]:
-    """Give the scales that drawings of this kind are made at, largest first.
+    """Return the scales that drawings of this kind are made at, largest first.
 
     >>> scales("ft")[1].words, scales("m")[0].words
     ('1 in = 20 ft', '1:100')

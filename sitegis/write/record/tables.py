@@ -93,7 +93,7 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
 
 
 def _exit_words(survey: Survey) -> str:
-    """Tell the exit by its wall and the nearer corner."""
+    """Return the exit in words, by its wall and the nearer corner."""
     return f"{survey.exit.side} wall, {wall_offset_words(survey)} (95 %, relative to the house)"
 
 

@@ -138,7 +138,7 @@ class TaggedCanvas(Canvas):
         code.append("EMC")
 
     def _setAnnotations(self, page: Any) -> None:  # noqa: N802 - reportlab's name
-        """Give a page its place in the structure as it is finished."""
+        """Set a page in its place in the structure as it is finished."""
         super()._setAnnotations(page)  # type: ignore[misc]
         number = self.getPageNumber()
         page.__NoDefault__ = [*page.__NoDefault__, "StructParents", "Tabs"]
