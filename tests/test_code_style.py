@@ -172,3 +172,18 @@ def test_the_list_finds_what_was_retired() -> None:
     """Names of the release before are found, others are not."""
     assert all(map(RETIRED.search, ["say_odds", "why_nothing_fits", "build_case", "way_words"]))
     assert not any(map(RETIRED.search, ["right_of_way_area", "weigh_site", "read_rows"]))
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_docstrings_begin_with_what_is_returned(path: Path) -> None:
+    """Return, not give or tell, as PEP 257 has it; and no local is called what was told or said."""
+    tree = ast.parse(path.read_text("utf-8"))
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+    first = [(node.name, (ast.get_docstring(node) or "").partition(" ")[0]) for node in functions]
+    assert not [name for name, word in first if word in ("Give", "Gives", "Tell", "Tells")]
+    stored = [
+        node.id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)
+    ]
+    assert not {"told", "said", "spoken"} & set(stored)

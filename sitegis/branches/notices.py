@@ -92,14 +92,14 @@ def _against_the_camera(site: Site, run: Run, branch: Branch) -> list[Notice]:
         return []
     notices = []
     if seen.run is not None and branch.joins != seen.run and branch.probability >= WORTH_A_LOOK:
-        told = "leaves by itself" if branch.joins is None else f"joins {branch.joins}"
+        result = "leaves by itself" if branch.joins is None else f"joins {branch.joins}"
         notices.append(
             notice_of(
                 "run-joins-otherwise",
                 where,
                 name=run.id,
                 noted=seen.run,
-                told=told,
+                told=result,
                 share=percent(branch.probability),
             )
         )

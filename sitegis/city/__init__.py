@@ -1,4 +1,4 @@
-"""Many lots at once, from a city's own layers, with the stages' habits and priors."""
+"""Many lots at once, from a city's own layers, with the stages' practice and priors."""
 
 from .assemble import Pages
 from .database import SCHEMA, Database, database

@@ -68,22 +68,22 @@ def read_elevations(
     values = numbers(frame, column)
     if column is None:
         return values, []
-    said = []
+    remarks = []
     written = frame[column]
     texts = written[~written.isna().to_numpy() & ~np.isfinite(values)].astype(str).str.strip()
     if len(texts := texts[texts != ""]):
         shown = ", ".join(f"'{t}' {n}" for t, n in _first(texts.value_counts()))
-        said.append(f"text {shown}")
-    marks = _markers(values, unit_m)
-    for mark in marks:
-        said.append(f"{mark:g} in {int((values == mark).sum())} rows")
-        values = np.where(values == mark, np.nan, values)
-    if not said:
+        remarks.append(f"text {shown}")
+    markers = _markers(values, unit_m)
+    for marker in markers:
+        remarks.append(f"{marker:g} in {int((values == marker).sum())} rows")
+        values = np.where(values == marker, np.nan, values)
+    if not remarks:
         return values * unit_m, []
     return values * unit_m, [
         Notice(
             "elevation-placeholder",
-            f"{key}.{column}: {'; '.join(said)}: taken for 'not known', never for an "
+            f"{key}.{column}: {'; '.join(remarks)}: taken for 'not known', never for an "
             f"elevation; {int(np.isfinite(values).sum())} of {len(values)} rows are left.",
             key,
             needs_person=not np.isfinite(values).any(),

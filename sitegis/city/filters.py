@@ -59,7 +59,7 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
         What is left out.
     """
     kept = np.ones(len(frame), bool)
-    said: list[str] = []
+    rows: list[str] = []
     unknown: list[str] = []
 
     def drop(column: str, out: Callable[[str], bool]) -> None:
@@ -67,7 +67,7 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
         gone = np.array([out(value) for value in values], bool) & kept
         kept[gone] = False
         if gone.any():
-            said.append(f"{column} {_counted(values[gone].tolist())}")
+            rows.append(f"{column} {_counted(values[gone].tolist())}")
 
     for column, wanted in table.where.items():
         names = {_plain(str(value)) for value in wanted}
@@ -88,11 +88,11 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
             if odd:
                 unknown.append(f"{name} {_counted(odd)}")
     notices = []
-    if said:
+    if rows:
         notices.append(
             Notice(
                 "rows-left-out",
-                f"{key}: {int((~kept).sum())} of {len(kept)} rows are left out: {'; '.join(said)}.",
+                f"{key}: {int((~kept).sum())} of {len(kept)} rows are left out: {'; '.join(rows)}.",
                 key,
                 needs_person=False,
             )
@@ -137,8 +137,8 @@ def _is_any(value: str, known: frozenset[str]) -> bool:
     """Return whether a value, or a longer word in it, is one of the known words."""
     if _plain(value) in known:
         return True
-    parts = re.findall(r"[a-z]{4,}", value.casefold())
-    return any(part in known for part in parts)
+    rows = re.findall(r"[a-z]{4,}", value.casefold())
+    return any(part in known for part in rows)
 
 
 def _counted(values: list[str]) -> str:

@@ -174,11 +174,11 @@ def _by_edge(
     pairs, inverse = unique_rows(samples.edge[on], at[on])
     weight = np.bincount(inverse, samples.shares_m[on], minlength=pairs.shape[1])
     order = np.lexsort((pairs[1], -np.round(weight, 6), pairs[0]))
-    edge, way = pairs[0][order], pairs[1][order]
+    edge, line = pairs[0][order], pairs[1][order]
     first = np.flatnonzero(np.diff(edge, prepend=-1))
     name = np.zeros(count, dtype=names.dtype if len(names) else np.str_)
     alley = np.zeros(count, bool)
-    name[edge[first]], alley[edge[first]] = names[way[first]], alleys[way[first]]
+    name[edge[first]], alley[edge[first]] = names[line[first]], alleys[line[first]]
     return (
         np.where(faced >= 0.5 * np.minimum(edges.lengths_m, 2 * SAMPLE_M), faced, 0.0),
         name,
@@ -268,10 +268,10 @@ class _Judge:
         frontages = self._frontages(start, end)
         streets = [f for f in frontages if not f.alley]
         alleys = [f for f in frontages if f.alley]
-        other, told = -1, ""
+        other, address_fit = -1, ""
         if streets:
             choice = self._choose(streets, lot)
-            front, sure, told = choice.front, choice.sure, choice.told
+            front, sure, address_fit = choice.front, choice.sure, choice.told
             if choice.other is not None:
                 other = _side_of(choice.other.normal, front.normal)
             code = self._code(front, streets, area_m2)
@@ -283,7 +283,15 @@ class _Judge:
             front, code, sure = self._guess(start, end), NONE, 0.25
         gate = self._middle(front) if code == FLAG else (math.nan, math.nan)
         return _Verdict(
-            code, sure, front.normal, front.name, front.width_m, gate, other, told, front.members
+            code,
+            sure,
+            front.normal,
+            front.name,
+            front.width_m,
+            gate,
+            other,
+            address_fit,
+            front.members,
         )
 
     def _middle(self, frontage: _Frontage) -> tuple[float, float]:
@@ -349,9 +357,11 @@ class _Judge:
         """
         address = self.addresses[lot] if street_name(self.addresses[lot]).name else ""
         fits = [agreement(address, f.name) for f in streets]
-        told = NAMES_NONE if address and not max(fits) else "" if not address else NAMES_FRONT
+        address_fit = (
+            NAMES_NONE if address and not max(fits) else "" if not address else NAMES_FRONT
+        )
         if len(streets) == 1:
-            return _Choice(streets[0], 0.98, None, told)
+            return _Choice(streets[0], 0.98, None, address_fit)
         scores = [
             -WIDTH_POWER * math.log(f.width_m)
             + SETBACK_PER_M * self._setback(f, lot)
@@ -364,10 +374,10 @@ class _Judge:
             range(len(streets)), key=lambda i: (-round(weights[i], 9), streets[i].members[0])
         )
         best, second = ranked[:2]
-        if told and fits[best] < max(fits):
-            told = NAMES_OTHER
+        if address_fit and fits[best] < max(fits):
+            address_fit = NAMES_OTHER
         sure = min(weights[best] / sum(weights), 0.97)
-        return _Choice(streets[best], sure, streets[second], told)
+        return _Choice(streets[best], sure, streets[second], address_fit)
 
     def _setback(self, frontage: _Frontage, lot: int) -> float:
         """Return how far the middle of the house stands behind a frontage, at most 30 m."""

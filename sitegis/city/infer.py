@@ -165,7 +165,7 @@ def elevation_fit(low_m: Array, low_sd_m: Array, high_m: Array, high_sd_m: Array
 
     ``low_m`` is the arrival from a drain under a basement floor, ``high_m`` from one as shallow as
     frost or cover let it be: 3 of 10 houses must have the first (judgment, no source). Nothing
-    more: between mains depth is no habit, since a lateral to a deep main ends in a riser.
+    more: between mains depth is no practice, since a lateral to a deep main ends in a riser.
 
     Parameters
     ----------
@@ -226,7 +226,7 @@ def infer(
 ) -> Posterior:
     """Turn routes into probabilities: prior × mean fit over exits and shapes, for each way.
 
-    The fit of a route is 0 where it breaks a hard constraint, else tap habit × elevation fit
+    The fit of a route is 0 where it breaks a hard constraint, else tap practice × elevation fit
     (:func:`elevation_fit`); its share says how likely its exit and shape are within its way.
     ``unlisted`` fits with 0.3 (judgment). Every row of the posterior sums to 1. ``grounds_m``
     and ``years`` (n,) by lot, nan where not known. Where another line may be the front

@@ -148,14 +148,14 @@ def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[N
     shapes, source = _lines(frame, place)
     single = np.bincount(source, minlength=len(frame))[source] == 1
     unit_m = place.unit_m(table.units)
-    up, said = read_elevations(frame, table.invert_up, unit_m, "mains")
-    down, also_said = read_elevations(frame, table.invert_down, unit_m, "mains")
+    up, remarks = read_elevations(frame, table.invert_up, unit_m, "mains")
+    down, more = read_elevations(frame, table.invert_down, unit_m, "mains")
     return lone_mains(
         words(frame, table.id)[source],
         shapes,
         np.where(single, up[source], np.nan),
         np.where(single, down[source], np.nan),
-    ), said + also_said
+    ), remarks + more
 
 
 def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
@@ -201,7 +201,7 @@ def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, 
     shapes = place.shapes(frame)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_type_id(shapes) == 0))
     ids = words(frame, file.manholes.id)[good]
-    rims, _said = read_elevations(
+    rims, _remarks = read_elevations(
         frame, file.manholes.rim, place.unit_m(file.manholes.units), "manholes"
     )
     order = np.lexsort((*shapely.bounds(shapes[good]).T[:2], ids))

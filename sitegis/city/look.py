@@ -259,12 +259,12 @@ def _what_is_wrong(folder: Path, text: str) -> list[str]:
         return [f"{fault.code}: {fault}" for fault in error.faults]
     except ValueError:
         return ["CITY.toml is not whole yet: fill in what is missing above."]
-    told = [f"{notice.code}: {notice.message}" for notice in city.notices]
+    notices = [f"{notice.code}: {notice.message}" for notice in city.notices]
     counts: dict[str, int] = {}
     for failure in city.failures:
         counts[failure.code] = counts.get(failure.code, 0) + 1
     return [
-        *told,
+        *notices,
         *(f"parcels left out, {code}: {n}" for code, n in sorted(counts.items())),
         f"{len(city.block.parcels.ids)} lots, {len(city.block.mains.ids)} mains in "
         f"{len(set(city.block.mains.line.tolist()))} lines, "

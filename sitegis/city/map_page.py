@@ -74,7 +74,7 @@ def map_page(
     checks = _matched(_joined(parts, "next_check"), lots["parcel"])
     taps = _matched(_joined(parts, "taps"), lots["parcel"])
     kinds, kind = np.unique(lots["kind"], return_inverse=True)
-    told = lots["answer"] == "main on record"
+    answered = lots["answer"] == "main on record"
     data: dict[str, Any] = {
         "ids": "\n".join(lots["parcel"].tolist()),
         "kinds": kinds.tolist(),
@@ -83,7 +83,7 @@ def map_page(
         "ends": _packed(ends, np.uint32),
         "k": _packed(kind, np.uint8),
         "p": _packed(
-            np.where(told, np.round(200.0 * lots["line_probability"]), NO_ANSWER), np.uint8
+            np.where(answered, np.round(200.0 * lots["line_probability"]), NO_ANSWER), np.uint8
         ),
         "e": _packed(np.clip(np.nan_to_num(lots["entropy_bits"]) * 80.0, 0, 255), np.uint8),
         "v": _packed(np.clip(_column(checks, "gain_bits", 0.0) * 100.0, 0, 255), np.uint8),

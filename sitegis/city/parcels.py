@@ -80,7 +80,7 @@ def make_lots(
     notices
         What was decided.
     """
-    records, rows, failures, said = _once_each(frame, table, place)
+    records, rows, failures, remarks = _once_each(frame, table, place)
     nameless = sum(f.code in ("id-twice", "id-missing") for f in failures)
     if nameless > MOST_WITHOUT_ID * len(frame):
         faults.add(
@@ -113,7 +113,7 @@ def make_lots(
         )
         for i in np.flatnonzero(roads).tolist()
     ]
-    return take_rows(records, ~roads), tuple(failures), said + notices
+    return take_rows(records, ~roads), tuple(failures), remarks + notices
 
 
 def _once_each(
@@ -140,7 +140,7 @@ def _once_each(
         else:
             kept.append(i)
     chosen = np.array(kept, dtype=np.int64)
-    grounds, said = read_elevations(frame, table.ground, place.unit_m(table.units), "parcels")
+    grounds, remarks = read_elevations(frame, table.ground, place.unit_m(table.units), "parcels")
     years = numbers(frame, table.year_built)[chosen]
     records = Parcels(
         ids[chosen],
@@ -149,7 +149,7 @@ def _once_each(
         np.where((years >= 1600) & (years <= 2100), years, np.nan),
         grounds[chosen],
     )
-    return records, chosen + 1, failures, said
+    return records, chosen + 1, failures, remarks
 
 
 def _stacked_on(shapes: Shapes) -> Whole:

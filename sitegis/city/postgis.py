@@ -239,12 +239,12 @@ def _words(error: Exception, target: Database) -> str:
 
     The database's own hints are left out: they advise what loses other people's work.
     """
-    told = getattr(error, "diag", None)
-    parts = (told.message_primary, told.message_detail) if told else ()
+    diagnostic = getattr(error, "diag", None)
+    parts = (diagnostic.message_primary, diagnostic.message_detail) if diagnostic else ()
     whole = " ".join(part for part in parts if part) or str(error).partition("HINT:")[0]
-    said = " ".join(whole.split()) or type(error).__name__
+    message = " ".join(whole.split()) or type(error).__name__
     for key in SECRETS:
         secret = target.parameters.get(key)
         if secret:
-            said = said.replace(secret, "***")
-    return said[:LONGEST_REASON]
+            message = message.replace(secret, "***")
+    return message[:LONGEST_REASON]

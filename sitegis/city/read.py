@@ -191,10 +191,10 @@ def _block(
         read_areas(frames["buildings"], place),
         read_centerlines(frames, file, place),
     )
-    records, failures, said = make_lots(
+    records, failures, remarks = make_lots(
         parcels, file.parcels, place, houses, centerlines.shapes, faults
     )
-    notices += said
+    notices += remarks
     faults.raise_all()
     on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
     share = len(np.unique(on_lots)) / max(len(houses), 1)
@@ -216,17 +216,17 @@ def _block(
             )
         )
     middles = shapely.get_coordinates(shapely.centroid(records.shapes))
-    grounds, said, wrong = check_ground(middles, records.grounds_m, records.ids, records.shapes)
-    notices += said
+    grounds, remarks, wrong = check_ground(middles, records.grounds_m, records.ids, records.shapes)
+    notices += remarks
     manholes, rims = read_manholes(frames["manholes"], file, place)
     points = np.concatenate([middles, shapely.get_coordinates(manholes.shapes)])
     known = np.isfinite(elevations := np.concatenate([grounds, rims]))
-    mains, said = read_mains(frames["mains"], file, place)
-    notices += said
-    mains, said, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
-    notices += said
-    mains, said = with_the_flow(mains)
-    notices += said + _under_houses(mains, houses)
+    mains, remarks = read_mains(frames["mains"], file, place)
+    notices += remarks
+    mains, remarks, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
+    notices += remarks
+    mains, remarks = with_the_flow(mains)
+    notices += remarks + _under_houses(mains, houses)
     block = Block(
         parcels=replace(records, grounds_m=grounds),
         own=np.ones(len(records.ids), bool),

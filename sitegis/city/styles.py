@@ -64,8 +64,8 @@ def geometry_type(layer: str) -> str:
 def certainty(lots: Columns) -> Words:
     """Return the class (n,) of each lot's answer, one of ``CERTAINTY``: the map's colors."""
     share, answer = np.round(lots["line_probability"], 6), lots["answer"]
-    told = np.array(CERTAINTY)[np.where(share >= SURE, 0, np.where(share >= RATHER_SURE, 1, 2))]
-    return np.asarray(np.where(answer == ANSWERS[0], told, answer))
+    classes = np.array(CERTAINTY)[np.where(share >= SURE, 0, np.where(share >= RATHER_SURE, 1, 2))]
+    return np.asarray(np.where(answer == ANSWERS[0], classes, answer))
 
 
 def describe_city(path: Path, columns: dict[str, list[str]], date: str) -> None:
@@ -87,16 +87,16 @@ def describe_city(path: Path, columns: dict[str, list[str]], date: str) -> None:
 
 def _described(layer: str, columns: list[str]) -> LayerTable:
     """Put together what is told of one layer."""
-    told = attribute_table()
+    attributes = attribute_table()
     shape, attribute, symbols = _LAYERS[layer]
     shape = shape.removeprefix("multi")
-    meanings = {name: (column_title(name), told[layer, name].meaning) for name in columns}
+    meanings = {name: (column_title(name), attributes[layer, name].meaning) for name in columns}
     aliases = {name: title for name, (title, _meaning) in meanings.items()}
     inferred = layer in _INFERRED
     return LayerTable(
         layer,
         f"{layer} (inferred, not located)" if inferred else layer,
-        f"{told[layer, ''].meaning}. Inferred from records, never a locate.",
+        f"{attributes[layer, ''].meaning}. Inferred from records, never a locate.",
         style_qml(shape, symbols, attribute=attribute, aliases=aliases),
         style_sld(layer, shape, symbols, attribute=attribute),
         meanings,

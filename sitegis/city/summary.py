@@ -67,7 +67,7 @@ class CitySummary:
         """Say it in sentences."""
         silent = sum(self.unanswered.values())
         unsure = self.lots - silent - self.sure - self.rather_sure
-        said = [
+        sentences = [
             f"{self.name}: {self.lots} lots worked out, {self.from_field} of them from field "
             f"findings; {sum(self.failures.values())} not (layer failures).",
             "Most probable main: " + _counts(self.toward) + ".",
@@ -77,33 +77,33 @@ class CitySummary:
         ]
         if self.addresses:
             matched = self.addresses.get(NAMES_FRONT, 0) + self.addresses.get(NAMES_OTHER, 0)
-            said.append(
+            sentences.append(
                 f"Addresses: {matched} of {sum(self.addresses.values())} matched to a "
                 f"street the lot faces ({_counts(self.addresses)})."
             )
         if self.unanswered:
-            said.append("No answer: " + _counts(self.unanswered) + ".")
-        said += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
+            sentences.append("No answer: " + _counts(self.unanswered) + ".")
+        sentences += [f"{'! ' if n.needs_person else ''}{n.message}" for n in self.notices]
         if self.manholes:
-            said.append(
+            sentences.append(
                 "Manholes to watch, with dye from the lots above them, the most informative first:"
             )
-            said += [_ranked(r) for r in self.manholes[:SHOWN]]
+            sentences += [_ranked(r) for r in self.manholes[:SHOWN]]
         if self.streets:
-            said.append(
+            sentences.append(
                 "Streets to visit, looking indoors for the wall penetration, the most informative "
                 "first:"
             )
-            said += [_ranked(r) for r in self.streets[:SHOWN]]
+            sentences += [_ranked(r) for r in self.streets[:SHOWN]]
         if self.flags:
-            said.append("Flags: " + _counts(self.flags) + ".")
+            sentences.append("Flags: " + _counts(self.flags) + ".")
         if self.failures:
-            said.append("Not worked out: " + _counts(self.failures) + ".")
-        said.append(
+            sentences.append("Not worked out: " + _counts(self.failures) + ".")
+        sentences.append(
             "Inferred from records, never a locate: have marks made before any digging. "
             "Assumptions and cautions are in the layer notes."
         )
-        return said
+        return sentences
 
 
 def _counts(counts: dict[str, int]) -> str:

@@ -100,13 +100,13 @@ def _backwater(
         side = "below" if below_m >= 0 else "above"
         place = f"the {what} lies {about(abs(below_m), unit)} {side} it ({100 * p:.0f} % below)"
         verdict = "asked" if p >= 1 - POSSIBLE else "not asked" if p < POSSIBLE else "not known"
-        said = {
+        outcomes = {
             "asked": "a valve is asked for",
             "not asked": "no valve is asked for by this comparison",
         }
-        text = f"{said.get(verdict, 'level both before deciding')}: {place}"
+        text = f"{outcomes.get(verdict, 'level both before deciding')}: {place}"
         # a rule from memory decides nothing by itself
-        if not rule.sure and verdict in said:
+        if not rule.sure and verdict in outcomes:
             verdict, text = "ask", f"compare with the adopted text, by which {text}"
     return CodeCheck(
         "backwater-valve",
@@ -246,15 +246,15 @@ def vent_check(
     fall_m = least_m * row.slope
     fits = at_least(row.length_m, least_m, MATTERS_M) and at_least(trap_m, fall_m, MATTERS_M)
     verdict: Verdict = "met" if fits else "not met"
-    way = "from trap to vent" if length_m is not None else "in a straight line to the vent"
+    measured = "from trap to vent" if length_m is not None else "in a straight line to the vent"
     # a straight line that fits proves nothing
     if fits and length_m is None:
-        verdict, way = "ask", f"{way}, longer along the pipe: measure it"
+        verdict, measured = "ask", f"{measured}, longer along the pipe: measure it"
     return _check(
         "trap-arm",
         name,
         verdict,
-        f"{about(least_m, unit)} {way}; {most}",
+        f"{about(least_m, unit)} {measured}; {most}",
         row.section,
         sure=row.sure,
     )
@@ -293,24 +293,24 @@ def load_check(
     load, most = plumbing.load(kinds), plumbing.loads.most(diameter_m, slope)
     rows = [plumbing.fixtures[kind] for kind in kinds]
     sections = "; ".join(dict.fromkeys([*(row.section for row in rows), plumbing.loads.section]))
-    said = f"{load:g} drainage fixture units on {what} of {size(diameter_m, unit)}"
+    words = f"{load:g} drainage fixture units on {what} of {size(diameter_m, unit)}"
     sure = plumbing.loads.sure and all(row.sure for row in rows)
     if most is None:
         return _check(
             "fixture-units",
             "Fixture units",
             "ask",
-            f"{said}; the table has no such size",
+            f"{words}; the table has no such size",
             sections,
             sure=True,
         )
     if most == 0.0:
-        said += f"; no load is allowed at {100 * slope:.2f} %"
+        words += f"; no load is allowed at {100 * slope:.2f} %"
     else:
-        said += f"; at most {most:g} at {100 * slope:.2f} %"
+        words += f"; at most {most:g} at {100 * slope:.2f} %"
     # 0 in the table is a size that may not be laid at that slope at all
     verdict: Verdict = "met" if 0.0 < load <= most else "not met"
-    return _check("fixture-units", "Fixture units", verdict, said, sections, sure=sure)
+    return _check("fixture-units", "Fixture units", verdict, words, sections, sure=sure)
 
 
 SIZES_M = tuple(inches * 0.0254 for inches in (2, 3, 4, 6))
@@ -420,12 +420,12 @@ def closets_check(
     rule, many = plumbing.water_closet, kinds.count("water-closet")
     if rule.most is None or not many or diameter_m > rule.least_m + MATTERS_M:
         return None
-    said = f"{many} on {what} of {size(diameter_m, unit)}; at most {rule.most} at this size"
+    words = f"{many} on {what} of {size(diameter_m, unit)}; at most {rule.most} at this size"
     return _check(
         "water-closets",
         "Number of water closets",
         "met" if many <= rule.most else "not met",
-        said,
+        words,
         rule.most_section,
         sure=rule.sure,
     )
@@ -496,16 +496,16 @@ def cleanout_check(
     # a hair, so that three turns of 45° are no more than 135°
     limit = math.inf if rule.turn_deg is None else rule.turn_deg + 1e-6
     by_turn, together = turned > limit, sum(turns_deg) > limit
-    said = [f"one for each {about(spacing_m, unit)} of run: {count}"]
+    parts = [f"one for each {about(spacing_m, unit)} of run: {count}"]
     if by_turn:
-        said.append(f"one more for the turns ({turned:g}°)")
+        parts.append(f"one more for the turns ({turned:g}°)")
     elif together:
-        said.append(f"turns of {sum(turns_deg):g}° together: ask whether one more is wanted")
+        parts.append(f"turns of {sum(turns_deg):g}° together: ask whether one more is wanted")
     return _check(
         "cleanout",
         "Cleanouts",
         "ask" if together and not by_turn else "asked",
-        "; ".join(said),
+        "; ".join(parts),
         rule.section,
         sure=rule.sure,
     )

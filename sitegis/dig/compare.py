@@ -52,7 +52,7 @@ def compare_directions(survey: Survey, field: Field) -> tuple[DirectionCompariso
         for toward in directions
         if (of_route == toward).any()
     ]
-    order = ordered([way.probability for way in compared], MATTERS_P, descending=True)
+    order = ordered([found.probability for found in compared], MATTERS_P, descending=True)
     return tuple(compared[i] for i in order)
 
 
@@ -119,7 +119,7 @@ def _depth_at_lot_line(survey: Survey, cloud: RouteCloud, if_so: Array) -> float
 
 
 def undecided_direction(
-    survey: Survey, pits: tuple[Pit, ...], ways: tuple[DirectionComparison, ...]
+    survey: Survey, pits: tuple[Pit, ...], compared: tuple[DirectionComparison, ...]
 ) -> tuple[Notice, ...]:
     """Warn where the first pit exposes the pipe without telling which way it goes.
 
@@ -129,7 +129,7 @@ def undecided_direction(
         Survey whose earlier blocks are filled.
     pits
         Pits of the plan, in order.
-    ways
+    compared
         Comparisons of the directions.
 
     Returns
@@ -138,11 +138,11 @@ def undecided_direction(
         The notice, or none.
     """
     toward_of = {one.hypothesis.id: one.hypothesis.toward for one in survey.scores.hypotheses}
-    open_ways = {way.toward for way in ways if at_least(way.probability, WORTH_TELLING)}
+    open_ones = {one.toward for one in compared if at_least(one.probability, WORTH_TELLING)}
     if not pits:
         return ()
-    met = {toward_of[name] for name in pits[0].hypotheses} & open_ways
+    met = {toward_of[name] for name in pits[0].hypotheses} & open_ones
     if len(met) < 2:
         return ()
-    said = " or ".join(sorted(str(one) for one in met))
-    return (notice_of("pit-does-not-tell-the-way", "dig.pit-1", said=said),)
+    directions = " or ".join(sorted(str(one) for one in met))
+    return (notice_of("pit-does-not-tell-the-way", "dig.pit-1", said=directions),)

@@ -86,12 +86,12 @@ def guessed_cuts(survey: Survey) -> tuple[GuessedCut, ...]:
     fixture, wanted = _to_be_joined(survey)
     middle_m = 0.5 * float(polyline.length(drain))
     here = _nearest_place(drain, wanted, middle_m)
-    marks = [point for point in placed.points if point.id in survey.fitted.point_ids]
-    if not marks:
+    points = [point for point in placed.points if point.id in survey.fitted.point_ids]
+    if not points:
         return ()
-    away = [float(np.hypot(point.x_m - here[0], point.y_m - here[1])) for point in marks]
+    away = [float(np.hypot(point.x_m - here[0], point.y_m - here[1])) for point in points]
     # spread of the mark nearest to the cut
-    sd_m = marks[smallest(away, MATTERS_M)].sd_major_m
+    sd_m = points[smallest(away, MATTERS_M)].sd_major_m
     wide = max(OPENING_M, 2.0 * NORMAL_95 * sd_m + site.drain_diameter_m)
     cuts = [_cut(site, ("marks", ""), fixture, here, 0.0, sd_m, wide)]
     for by, main in _guessed(survey):

@@ -127,19 +127,19 @@ def find_sags(survey: Survey) -> tuple[Sag, ...]:
     against the highest later one; the rise must pass 2.5 standard deviations of the two
     readings. The session's common depth error cancels in the difference.
     """
-    marks = []
+    readings = []
     for identifier, station in zip(survey.drain.point_ids, survey.drain.stations_m, strict=True):
         point = survey.placement.points[survey.placement.index(identifier)]
         # taped depths are to the pipe's bottom, not to the head
         if point.depth_m is not None and point.kind in ("locate", "bend"):
             invert = point.surface_elevation_m - point.depth_m - survey.site.head_above_invert_m
-            marks.append((float(station), identifier, invert, point.depth_sd_m))
-    marks.sort()
+            readings.append((float(station), identifier, invert, point.depth_sd_m))
+    readings.sort()
     sags: list[Sag] = []
-    for i, (_, low, invert, sd) in enumerate(marks[:-1]):
+    for i, (_, low, invert, sd) in enumerate(readings[:-1]):
         # water stands up to the highest invert that comes after
         _, high, top, top_sd = max(
-            marks[i + 1 :], key=lambda mark: float(in_steps(mark[2], MATTERS_M))
+            readings[i + 1 :], key=lambda mark: float(in_steps(mark[2], MATTERS_M))
         )
         spread = float(np.hypot(sd, top_sd))
         if top - invert > SAG_SIGMAS * spread:

@@ -137,7 +137,7 @@ def _load(
     unlisted = tuple(one.run for one in carried if not one.there)
     entering = tuple(one.run for one in carried[1:])
     fixtures = tuple(sorted(kinds))
-    told = PipeLoad(
+    load = PipeLoad(
         run=pipe.run,
         from_m=start_m,
         to_m=end_m,
@@ -151,7 +151,7 @@ def _load(
     name = "the drain" if not pipe.run else f"run {pipe.run}"
     if entering:
         name += f" below the {'wye' if len(entering) == 1 else 'wyes'} of {', '.join(entering)}"
-    return replace(told, checks=_checks(survey, told, name, pipe.slope_sd))
+    return replace(load, checks=_checks(survey, load, name, pipe.slope_sd))
 
 
 def _checks(survey: Survey, load: PipeLoad, name: str, slope_sd: float) -> tuple[CodeCheck, ...]:
@@ -176,9 +176,9 @@ def _checks(survey: Survey, load: PipeLoad, name: str, slope_sd: float) -> tuple
     )
     # the slope's uncertainty decides: nothing is met or not met by it
     if {low.verdict, high.verdict} == {"met", "not met"}:
-        said = one.words.replace(": not met", "").replace(": met", "")
+        text = one.words.replace(": not met", "").replace(": met", "")
         spread = f"the slope is known to ± {100 * NORMAL_95 * slope_sd:.1f} % (95 %): measure it"
-        one = replace(one, verdict="ask", words=f"{said}; {spread}")
+        one = replace(one, verdict="ask", words=f"{text}; {spread}")
     checks = [one]
     closets = closets_check(code, load.fixtures, load.diameter_m, unit, what)
     if closets is not None:

@@ -44,10 +44,10 @@ def follow_trenches(survey: Survey, seen: tuple[Finding, ...]) -> tuple[FollowTr
     tuple[FollowTrench, ...]
         The trenches with their cost.
     """
-    way = most_probable_alternative(survey.scores.hypotheses, survey.routes)
-    if not seen or way is None:
+    leading = most_probable_alternative(survey.scores.hypotheses, survey.routes)
+    if not seen or leading is None:
         return ()
-    scored, routes = way
+    scored, routes = leading
     line = routes.vertices[scored.best]
     places = np.array([(one.x_m, one.y_m) for one in seen])
     stations = polyline.line_locate_point(line, places)[1]
@@ -62,6 +62,6 @@ def follow_trenches(survey: Survey, seen: tuple[Finding, ...]) -> tuple[FollowTr
     made = []
     for find, to, start, end in spans:
         if end - start >= SHORTEST_M:
-            cost, depth = trench_between(survey.site, survey.rules, way, start, end)
+            cost, depth = trench_between(survey.site, survey.rules, leading, start, end)
             made.append(FollowTrench(find.id, to, end - start, depth, cost))  # type: ignore[arg-type]  # one of the two
     return tuple(made)

@@ -80,11 +80,11 @@ def measurement_for(
     if kind == "front":
         return _compass(survey, found)
     if kind == "heading":
-        marks = found[0].words.removeprefix("the heading at ").removesuffix(" was read wrong")
+        named = found[0].words.removeprefix("the heading at ").removesuffix(" was read wrong")
         words = (
-            f"read the heading at {marks} again, or mark the head once more between it and the wall"
+            f"read the heading at {named} again, or mark the head once more between it and the wall"
         )
-        return _without_lengths(words, marks, "", found)
+        return _without_lengths(words, named, "", found)
     words = "look a corner of the lot up on another map and read its longitude and latitude"
     return _without_lengths(words, "lot", "", found)
 

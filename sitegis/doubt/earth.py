@@ -89,17 +89,17 @@ def earth_readings(survey: Survey, penetration: Penetration) -> Iterator[Found]:
 
 def _zones(site: Site) -> Iterator[str]:
     """Yield the CRS of the same datum in which the layers' lot lies at the corner typed for it."""
-    told = site.lot.told_at or (0.0, 0.0)
+    typed = site.lot.told_at or (0.0, 0.0)
     own = CRS.from_user_input(site.frame.crs)
     datum = own.name.split(" / ")[0]
-    listed = query_crs_info("EPSG", PJType.PROJECTED_CRS, AreaOfInterest(*told, *told), True)
+    listed = query_crs_info("EPSG", PJType.PROJECTED_CRS, AreaOfInterest(*typed, *typed), True)
     grid = site.frame.to_crs(np.zeros(2))
     # same datum only: names of projected CRS begin with it
     for info in [one for one in listed if one.name.split(" / ")[0] == datum][:MOST_ZONES]:
-        to_degrees = to_wgs84(f"EPSG:{info.code}", cell_of(*told)).transformer
+        to_degrees = to_wgs84(f"EPSG:{info.code}", cell_of(*typed)).transformer
         there = tuple(float(v) for v in to_degrees.transform(*grid.tolist()))
         if (
             np.isfinite(there).all()
-            and apart_on_earth_m((there[0], there[1]), told) < PLACE_APART_M
+            and apart_on_earth_m((there[0], there[1]), typed) < PLACE_APART_M
         ):
             yield f"EPSG:{info.code} ({info.name})"

@@ -172,14 +172,14 @@ def _of_depths(survey: Survey, penetration: Penetration) -> list[Found]:
     placement = survey.placement
     stated = tuple(placement.index(name) for name in survey.drain.point_ids)
     # orders of the marks that were followed already
-    ways: dict[tuple[int, ...], Penetration] = {stated: penetration, (): penetration}
+    followed: dict[tuple[int, ...], Penetration] = {stated: penetration, (): penetration}
     found = []
     for one in depth_readings(survey):
         if one.log_evidence <= -HOPELESS_NATS:
             continue
-        if one.order not in ways:
+        if one.order not in followed:
             plan = fit_plan(gather_marks(placement, one.order, survey.site.noise))
-            ways[one.order] = find_penetration(survey.site, plan.ends) or penetration
+            followed[one.order] = find_penetration(survey.site, plan.ends) or penetration
         found.append(
             Found(
                 id=one.id,
@@ -188,7 +188,7 @@ def _of_depths(survey: Survey, penetration: Penetration) -> list[Found]:
                 words=one.words,
                 prior=one.prior,
                 evidence=one.evidence,
-                penetration=ways[one.order],
+                penetration=followed[one.order],
                 invert_m=one.invert_m,
                 places={},
                 slope=one.slope,
@@ -324,9 +324,9 @@ def _settle(
         return None
     same = [
         one
-        for one, told in zip(found, readings, strict=True)
+        for one, record in zip(found, readings, strict=True)
         if asked_together(one.kind, first.kind)
-        and (told.posterior >= NAME_FROM or told.log_evidence > -OPEN_NATS)
+        and (record.posterior >= NAME_FROM or record.log_evidence > -OPEN_NATS)
     ]
     return measurement_for(survey, same, stated)
 
@@ -344,12 +344,12 @@ def _unchecked(
     """
     opened = _open_inputs(survey, found, readings, moves, stated)
     yield from opened
-    told = {one.about for one in opened} | {one.about for one in readings if one.likely}
+    listed = {one.about for one in opened} | {one.about for one in readings if one.likely}
     weighed: dict[str, float] = {}
     for one in readings:
         weighed[one.about] = weighed.get(one.about, 0.0) + one.posterior
     for alone in unchecked_inputs(survey):
-        if alone.about not in told:
+        if alone.about not in listed:
             yield replace(alone, posterior=weighed.get(alone.about, alone.posterior))
 
 
@@ -370,9 +370,9 @@ def _open_inputs(
     indoors = (one for one in found if one.kind in INDOORS and one.about != asked)
     for about_what in dict.fromkeys(one.about for one in indoors):
         rows = [
-            (one, told)
-            for one, told in zip(found, readings, strict=True)
-            if one.about == about_what and told.log_evidence > -OPEN_NATS and told.id in moves
+            (one, record)
+            for one, record in zip(found, readings, strict=True)
+            if one.about == about_what and record.log_evidence > -OPEN_NATS and record.id in moves
         ]
         if not rows:
             continue
@@ -394,7 +394,7 @@ def _open_inputs(
                 check="one more tape." if settle is None else settle.words + ".",
                 moved_m=moved,
                 deeper_m=deeper,
-                posterior=float(sum(told.posterior for _, told in rows)),
+                posterior=float(sum(record.posterior for _, record in rows)),
                 settle=settle,
             )
         )

@@ -61,7 +61,7 @@ MOST_FITS, MOST_STARTS, MOST_STEPS = 3, 2, 6
 
 @dataclass(frozen=True, slots=True)
 class Penetration:
-    """Where a drain leaves: pose, side, length past the last mark, and the log of its habit."""
+    """Where a drain leaves: pose, side, length past the last mark, and the log of its practice."""
 
     x_m: float
     y_m: float
@@ -92,7 +92,7 @@ class Outcome:
 def follow_stated(site: Site, placement: Placement, drain: Drain, exit: Exit) -> Outcome:
     """Weigh the input as stated in the same terms as its other readings.
 
-    A drain that meets no wall in these terms keeps its exit, with the least habit.
+    A drain that meets no wall in these terms keeps its exit, as the least usual.
 
     Parameters
     ----------
@@ -325,7 +325,7 @@ def _network_term(adjustment: Adjustment) -> float:
 def find_penetration(site: Site, ends: Sequence[LineEnd]) -> Penetration | None:
     """Carry the ends of a drain straight to the wall; None where they meet none.
 
-    The log habit sums, over the ends, how far short of the wall marks stop, how square drains
+    The log practice sums, over the ends, how far short of the wall marks stop, how square drains
     leave, and whether the wall faces a main.
 
     Parameters

@@ -242,8 +242,8 @@ class Exit:
     second moment about that pose over all components through the same wall. ``profile`` is at
     the exit (invert, slope). ``depth_m`` is from the outdoor ground to the invert.
     ``bend_share`` is the probability of a bend between the last located point and the wall.
-    ``log_practice`` is the log of how well the exit, before the habit of leaving square to the wall
-    was weighed in, suits that habit: part of the evidence of every route. Without components
+    ``log_practice`` is the log of how well the exit, before the practice of leaving square was
+    weighed in, suits that practice: part of the evidence of every route. Without components
     (made by hand) the pose is one Gaussian.
     """
 
@@ -313,7 +313,7 @@ class Routes:
     ``inverts_m`` (m, v): invert of the lateral at each vertex, before any riser at the main.
     ``lengths_m`` (m,) exit to tap. ``arrivals_m`` (m,): lateral invert above the main's invert
     at the tap. ``tap_stations_m`` (m,) along the main. ``log_prior`` (m,): log of (prior density
-    / proposal density) times the soft habits and constraints. ``log_likelihoods``: per item of
+    / proposal density) times the soft priors and constraints. ``log_likelihoods``: per item of
     route-dependent evidence, (m,). ``drawn`` is the number of samples drawn, feasible or not,
     so that ln Z = logsumexp(log_prior + Σ log_likelihoods) − ln(drawn).
     ``why_none`` tells in words why nothing fits, where nothing does. ``log_fit`` is ln Z of the

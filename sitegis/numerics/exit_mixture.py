@@ -141,8 +141,8 @@ def _bent_to_wall(
     probability = weight * BENDS_PER_M * size * np.tile(SIGNED_WEIGHTS, cells)
     # and no other bend, before it or after it
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
-    ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
-    once = _at_wall(probability, mean, covariance, ways, building)
+    carried = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
+    once = _at_wall(probability, mean, covariance, carried, building)
     # two bends lie anywhere: both put halfway, and what their places scatter added to the spread
     share, turn, turn_sd = turns_of_two()
     at = np.full(turn.size, length_m / 2.0)
@@ -153,8 +153,8 @@ def _bent_to_wall(
     # Poisson: two events in a stretch have (ρ L)²/2, wherever they lie
     probability = weight * 0.5 * (BENDS_PER_M * length_m) ** 2 * share
     probability = probability * np.exp(-BENDS_PER_M * (at + rest))
-    ways = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
-    twice = _at_wall(probability, mean, covariance, ways, building)
+    carried = met, rest, np.degrees(turn), at, np.zeros(at.size, dtype=np.int64)
+    twice = _at_wall(probability, mean, covariance, carried, building)
     return [once, twice]
 
 
@@ -274,18 +274,18 @@ def _at_wall(
     weights: Array,
     means: Array,
     covariances: Array,
-    ways: tuple[NDArray[np.int64], Array, Array, Array, NDArray[np.int64]],
+    carried: tuple[NDArray[np.int64], Array, Array, Array, NDArray[np.int64]],
     building: Building,
 ) -> Poses:
     """Carry Gaussians straight to the wall: position = end + L t, L = n·(wall − end) / n·t.
 
-    ``ways``: wall (−1: none, the row is left out), length L, bend in degrees, length before it
+    ``carried``: wall (−1: none, the row is left out), length L, bend in degrees, length before it
     and marks after the last bend, (m,) each. The covariance by the Jacobians of end, angle and
     wall; the building's place, which moves marks and wall alike, is put back whole.
     """
-    met = (ways[0] >= 0) & (weights > 0)
+    met = (carried[0] >= 0) & (weights > 0)
     weights, means, covariances = weights[met], means[met], covariances[met]
-    walls, lengths, turns_deg, before_m, after = ways
+    walls, lengths, turns_deg, before_m, after = carried
     walls, lengths, turns_deg = walls[met], lengths[met], turns_deg[met]
     direction = lot_direction(means[:, 2])
     inward = -outward_normals(building)[walls]
@@ -322,7 +322,7 @@ def outward_normals(building: Building) -> Array:
 
 
 def square_prior(poses: Poses, building: Building) -> tuple[Poses, float]:
-    """Weigh in that drains leave square to walls; gives the poses and the log of the mean habit.
+    """Weigh in that drains leave square to walls; gives the poses and the log of the mean practice.
 
     Each Gaussian times floor + (1 − floor) exp(−½ (s/8°)²), s its angle off square, is two
     Gaussians, exactly: itself, and itself given "square, to 8°".

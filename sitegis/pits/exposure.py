@@ -460,11 +460,11 @@ def vacuum_hits(straights: Straights, centers: Array, reach_m: float, deepest_m:
 
 
 def trench_cost(site: Site, rules: RuleSet, scored: ScoredHypothesis, routes: Routes) -> float:
-    """Price the renovator's habit: one trench from the exit along a way's most probable route.
+    """Price the renovator's usual way: one trench from the exit along a way's most probable route.
 
     The trench is as wide as a pit, runs until the route leaves the lot (or meets the main) and
     is dug to the way's mean invert + 0.15 m. Paid whether the route is right or not, so it is a
-    lower bound of what the habit costs.
+    lower bound of what that way costs.
 
     Parameters
     ----------

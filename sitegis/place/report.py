@@ -105,14 +105,14 @@ spreads stated allow'
         return "no global test: nothing is measured twice"
     # chdtri takes the probability above: 0.975 gives the lower bound
     low, high = (float(chdtri(degrees_of_freedom, p)) for p in (0.975, 0.025))
-    said = "within"
+    verdict = "within"
     if not at_least(chi_square, low, RATIO):
-        said = "better than the spreads stated allow"
+        verdict = "better than the spreads stated allow"
     elif not at_least(high, chi_square, RATIO):
-        said = "worse than the spreads stated allow"
+        verdict = "worse than the spreads stated allow"
     return (
         f"global test: {chi_square:.2f} with {degrees_of_freedom} degrees of freedom, 95 % bounds "
-        f"{low:.2f} to {high:.2f}: {said}"
+        f"{low:.2f} to {high:.2f}: {verdict}"
     )
 
 

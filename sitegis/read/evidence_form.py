@@ -85,8 +85,8 @@ def _rank(key: str) -> int:
 
 def _hint(by_kind: dict[str, Ask]) -> str:
     """Name the kinds that have a column, and say what it holds where they say the same."""
-    said = {ask.hint for ask in by_kind.values()}
-    return ", ".join(by_kind) + (f": {said.pop()}" if len(said) == 1 and any(said) else "")
+    hints = {ask.hint for ask in by_kind.values()}
+    return ", ".join(by_kind) + (f": {hints.pop()}" if len(hints) == 1 and any(hints) else "")
 
 
 def _in_cell(value: object) -> str:

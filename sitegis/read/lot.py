@@ -87,7 +87,7 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         return None
     ring = np.asarray(frame.from_grid_m(grid))
     sd_m = table.corner_sd or CORNER_SD_M["layer"]
-    told = (
+    typed = (
         None
         if table.longitude is None or table.latitude is None
         else (table.longitude, table.latitude)
@@ -98,8 +98,8 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
         signed_area(ring),
         sd_m,
         source="layer",
-        seen_twice=told is not None,
-        told_at=told,
+        seen_twice=typed is not None,
+        told_at=typed,
     )
     return lot, frame
 

@@ -217,10 +217,10 @@ def _mains_by_side(reading: Reading, lot: Lot, mains: tuple[Main, ...]) -> None:
 
     Streets with a layer of their own are held against it where they are read.
     """
-    told = {table.name for table in reading.file.street if table.layer is not None}
+    drawn_streets = {table.name for table in reading.file.street if table.layer is not None}
     middles = {side: lot.edge(side).mean(axis=0) for side in dict.fromkeys(lot.sides)}
     for main in mains:
-        if not main.drawn or main.street in told or main.side not in middles:
+        if not main.drawn or main.street in drawn_streets or main.side not in middles:
             continue
         away = {
             side: round(float(polyline.line_locate_point(main.line, xy)[0]), 2)

@@ -74,10 +74,10 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
         # ValueError covers TOMLDecodeError and Python's limit for digits of a whole number
         found = re.search(r"at line (\d+)", str(error))
         row = int(found[1]) if found else None
-        said = str(error).splitlines()[0][:200]
-        mistakes = (name for start, name in _TOML_MISTAKES.items() if said.startswith(start))
+        reason = str(error).splitlines()[0][:200]
+        mistakes = (name for start, name in _TOML_MISTAKES.items() if reason.startswith(start))
         name = next(mistakes, "toml-syntax")
-        report.add(fault_of(name, SITE_FILE, row, "file", said=said))
+        report.add(fault_of(name, SITE_FILE, row, "file", said=reason))
         units = re.findall(r'(?m)^[ \t]*((?:depth_)?units)\s*=\s*"(\w+)"', text)
         return None, {"site": dict(units)}
     if deep or _is_deep(raw):

@@ -72,7 +72,7 @@ class _Batch:
 
     @property
     def log_weights(self) -> Array:
-        """Log prior / proposal × habits × likelihoods (m,)."""
+        """Log prior / proposal × practice × likelihoods (m,)."""
         return np.asarray(self.fitted.log_prior + sum(self.log_likelihoods.values()))
 
 

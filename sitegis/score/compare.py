@@ -43,14 +43,18 @@ def compare_mains(survey: Survey) -> tuple[MainComparison, ...]:
 
 def _compare(main: Main, survey: Survey) -> MainComparison:
     """Put the row of one main together."""
-    ways = [s for s in survey.scores.hypotheses if s.hypothesis.main == main.id]
+    alternatives = [s for s in survey.scores.hypotheses if s.hypothesis.main == main.id]
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
-    probability = float(sum(way.probability for way in ways))
-    figures = _figures(ways, routes_of, survey.site)
-    best = ways[0] if ways else None
+    probability = float(sum(alternative.probability for alternative in alternatives))
+    figures = _figures(alternatives, routes_of, survey.site)
+    best = alternatives[0] if alternatives else None
     contributions = best.contributions if best is not None else ()
     why_none = "; ".join(
-        dict.fromkeys(w for way in ways if (w := routes_of[way.hypothesis.id].why_none))
+        dict.fromkeys(
+            w
+            for alternative in alternatives
+            if (w := routes_of[alternative.hypothesis.id].why_none)
+        )
     )
     return MainComparison(
         main=main.id,
@@ -88,12 +92,12 @@ def _figures(
 ) -> _Figures:
     """Average the routes of all ways to one main by their posterior weights."""
     parts, weights = [], []
-    for way in ways:
-        routes = routes_of[way.hypothesis.id]
-        if way.best is not None:
+    for alternative in ways:
+        routes = routes_of[alternative.hypothesis.id]
+        if alternative.best is not None:
             parts.append(_route_figures(routes, site))
             # ways too improbable for a number still have figures of their own
-            weights.append(way.weights * max(way.probability, 1e-300))
+            weights.append(alternative.weights * max(alternative.probability, 1e-300))
     if not parts:
         return _Figures(*(float("nan"),) * 6)
     values, weight = np.concatenate(parts, axis=1), np.concatenate(weights)

@@ -249,16 +249,16 @@ def find_notices(judged: Sequence[FindJudgment], site: Site) -> tuple[Notice, ..
             continue
         causes = sorted(one.causes, key=lambda pair: (-round(pair[1], 6), pair[0]))
         words = ", ".join(f"{name} {percent(p)}" for name, p in causes if p >= 0.005)
-        said: dict[str, Any] = {"id": one.finding.id, "p": percent(one.p_drain)}
+        values: dict[str, Any] = {"id": one.finding.id, "p": percent(one.p_drain)}
         where = f"findings.csv row {one.finding.row}"
         if one.p_drain < DOUBTED:
-            said |= {"off": _off_words(one, site), "causes": words}
-            notices.append(notice_of("find-not-explained", where, **said))
+            values |= {"off": _off_words(one, site), "causes": words}
+            notices.append(notice_of("find-not-explained", where, **values))
         elif is_narrower(one.finding, site):
             across = (one.finding.diameter_m or 0.0, site.drain_diameter_m)
             found, drain = (about(value, site.depth_units) for value in across)
-            said |= {"found": found, "drain": drain, "causes": words or f"{OTHER_PIPE} under 1 %"}
-            notices.append(notice_of("find-narrower", where, **said))
+            values |= {"found": found, "drain": drain, "causes": words or f"{OTHER_PIPE} under 1 %"}
+            notices.append(notice_of("find-narrower", where, **values))
     return tuple(notices)
 
 

@@ -209,14 +209,16 @@ def tap_spreads(survey: Survey) -> tuple[TapSpread, ...]:
 
 def _tap(survey: Survey, main: Main) -> TapSpread | None:
     """Gather the taps on one main over all ways to it."""
-    ways = [pair for pair in _sampled(survey) if pair[0].hypothesis.main == main.id]
-    if not ways:
+    alternatives = [pair for pair in _sampled(survey) if pair[0].hypothesis.main == main.id]
+    if not alternatives:
         return None
-    probability = sum(scored.probability for scored, _ in ways)
+    probability = sum(scored.probability for scored, _ in alternatives)
     # of ways too improbable for a number each counts alike
-    weights = np.concatenate([max(one.probability, 1e-300) * one.weights for one, _ in ways])
-    stations = np.concatenate([routes.tap_stations_m for _, routes in ways])
-    inverts = np.concatenate([routes.inverts_m[:, -1] for _, routes in ways])
+    weights = np.concatenate(
+        [max(one.probability, 1e-300) * one.weights for one, _ in alternatives]
+    )
+    stations = np.concatenate([routes.tap_stations_m for _, routes in alternatives])
+    inverts = np.concatenate([routes.inverts_m[:, -1] for _, routes in alternatives])
     median = float(weighted_quantiles(stations, weights, (0.5,))[0])
     place = polyline.line_interpolate_point(main.line, median)
     return TapSpread(

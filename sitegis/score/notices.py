@@ -74,9 +74,12 @@ def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Noti
                 main_words_2=_main_words(ranked[1], scored, site),
             )
         ]
-    ways = [s for s in scored if s.hypothesis.way != "unlisted"]
-    if len(ways) > 1 and ways[0].probability < ABOUT_EQUAL_RATIO * ways[1].probability:
-        names = " and ".join(name_hypothesis(s.hypothesis, site) for s in ways[:2])
+    alternatives = [s for s in scored if s.hypothesis.way != "unlisted"]
+    if (
+        len(alternatives) > 1
+        and alternatives[0].probability < ABOUT_EQUAL_RATIO * alternatives[1].probability
+    ):
+        names = " and ".join(name_hypothesis(s.hypothesis, site) for s in alternatives[:2])
         return [notice_of("ways-equally-likely", WHERE, names=names)]
     return []
 

@@ -129,13 +129,13 @@ def lay_pits(particles: Particles, sampled: Sequence[Routes], site: Site, rules:
     hits &= particles.shows
     # particles that no pit tells apart count as one: shorter sums, equal to the bit
     columns, group_of = np.unique(hits, axis=1, return_inverse=True)
-    way = most_probable_alternative(particles.scored, sampled)
+    leading = most_probable_alternative(particles.scored, sampled)
     return Pits(
         tuple(laid),
         columns,
         group_of.reshape(-1).astype(np.intp),
         np.array([one.cost for one in laid]),
-        trench_cost(site, rules, *way) if way else 0.0,
+        trench_cost(site, rules, *leading) if leading else 0.0,
     )
 
 

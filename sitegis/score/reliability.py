@@ -38,8 +38,8 @@ HELD: tuple[Held, ...] = (
 def reliability_words(scored: Sequence[ScoredHypothesis]) -> str:
     """Say how often a main stated about as surely as the leading one was right in trials.
 
-    A main's probability is that of all its ways. The trials are invented, with habits of their
-    own: the share says how far the model's sureness holds where its habits are somewhat wrong.
+    A main's probability is that of all its ways. The trials are invented, with practice of their
+    own: the share says how far the model's sureness holds where its priors are somewhat wrong.
     """
     by_main: defaultdict[str | None, float] = defaultdict(float)
     for s in scored:

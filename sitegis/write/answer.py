@@ -53,7 +53,7 @@ def answer(survey: Survey) -> dict[str, Any]:
     survey = find(survey)
     site, scores, found = survey.site, survey.scores, survey.derived
     holes = {hole.rank: hole for hole in found.excavations}
-    told: dict[str, Any] = {
+    members: dict[str, Any] = {
         "schema": SCHEMA,
         "site": site.name,
         "crs": site.frame.crs,
@@ -100,7 +100,7 @@ def answer(survey: Survey) -> dict[str, Any]:
         ],
         **runs_and_branches(survey),
     }
-    return {key: by_unit(value, key) for key, value in told.items()}
+    return {key: by_unit(value, key) for key, value in members.items()}
 
 
 def _place(survey: Survey, x_m: float, y_m: float) -> dict[str, float | None]:
@@ -116,12 +116,12 @@ def _tap(survey: Survey, taps: tuple[TapSpread, ...], main: str | None) -> dict[
 def _reference(survey: Survey) -> dict[str, Any]:
     """Say where on earth the coordinates hold: datums, epoch, operation to WGS 84, accuracy."""
     site = survey.site
-    way = site.frame.to_degrees
+    operation = site.frame.to_degrees
     return {
         "datum": site.frame.datum,
         "epoch": site.coordinate_epoch,
-        "operation": way.name or None,
-        "operation_accuracy_m": way.accuracy_m,
+        "operation": operation.name or None,
+        "operation_accuracy_m": operation.accuracy_m,
         "vertical_datum": site.vertical_datum or None,
         "slab_elevation_m": site.slab_elevation_m,
     }
@@ -140,7 +140,7 @@ def _doubt(survey: Survey) -> dict[str, Any]:
                 "prior": finite(one.prior),
                 "log_evidence": finite(one.log_evidence),
                 "evidence": [
-                    {"source": said.source, "nats": finite(said.nats)} for said in one.evidence
+                    {"source": term.source, "nats": finite(term.nats)} for term in one.evidence
                 ],
                 "probability": finite(one.posterior),
                 **_place(survey, one.x_m, one.y_m),
@@ -191,7 +191,7 @@ def _measurement(settle: Measurement) -> dict[str, Any]:
 def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[str, Any]:
     """Return an exit; that of the marks indoors alone has no intervals of its own."""
     frame = survey.site.frame
-    told: dict[str, Any] = {
+    members: dict[str, Any] = {
         **_place(survey, penetration.x_m, penetration.y_m),
         "azimuth_deg": finite(survey.site.frame.azimuth_deg(penetration.angle_rad)),
         "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(penetration.covariance[2, 2])))),
@@ -220,14 +220,14 @@ def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[
         ],
     }
     if spread is not None:
-        told["regions"] = region_list(frame, spread.place)
-        told["intervals"] = {
+        members["regions"] = region_list(frame, spread.place)
+        members["intervals"] = {
             "azimuth_deg": azimuth_list(frame, spread.angle),
             "invert_m": interval_list(spread.invert),
             "depth_m": interval_list(spread.depth),
             "slope": interval_list(spread.slope),
         }
-    return told
+    return members
 
 
 def _line(survey: Survey) -> list[dict[str, Any]]:
@@ -279,7 +279,7 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
             "drop_at_main_m": samples.arrivals_m,
         }
     means = {name: finite(float(weights @ values)) for name, values in numbers.items()}
-    told: dict[str, Any] = {
+    members: dict[str, Any] = {
         "id": hypothesis.id,
         "main": hypothesis.main,
         "way": hypothesis.way,
@@ -306,11 +306,11 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
         ],
     }
     if numbers:
-        told["intervals"] = {
+        members["intervals"] = {
             name: interval_list(central_intervals(values, weights))
             for name, values in numbers.items()
         }
-    return told
+    return members
 
 
 def _main(row: MainComparison) -> dict[str, Any]:

@@ -18,24 +18,24 @@ from .numbers import finite
 
 def runs_and_branches(survey: Survey) -> dict[str, Any]:
     """Return ``runs`` and ``branches`` of the answer; nothing of either where there are no runs."""
-    told: dict[str, Any] = {}
+    members: dict[str, Any] = {}
     if survey.site.runs or survey.site.observations:
-        told["runs"] = [_run(survey, run) for run in survey.site.runs]
-        told["observations"] = [_observation(one) for one in survey.site.observations]
+        members["runs"] = [_run(survey, run) for run in survey.site.runs]
+        members["observations"] = [_observation(one) for one in survey.site.observations]
     if survey.joined is not None:
         joined = survey.joined
-        told["branches"] = {
+        members["branches"] = {
             "trunk": joined.trunk,
             "points_of_other_runs": list(joined.trunk_ids),
             "ways_to_join": [
-                {"joins": dict(way.joins), "probability": finite(way.probability)}
-                for way in joined.topologies
+                {"joins": dict(tree.joins), "probability": finite(tree.probability)}
+                for tree in joined.topologies
             ],
             "branches": [_branch(survey, one) for one in joined.branches],
             "loads": [_load(one) for one in survey.derived.loads],
             "cross_connections": [_crossing(survey, one) for one in joined.crossings],
         }
-    return told
+    return members
 
 
 def _run(survey: Survey, run: Run) -> dict[str, Any]:

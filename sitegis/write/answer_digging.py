@@ -190,7 +190,7 @@ def _ring(vertices: Array) -> list[list[float | None]]:
 def comparison_object(survey: Survey) -> dict[str, Any]:
     """Return what digging is expected to cost in several ways, and the directions side by side."""
     dig = survey.dig
-    directions = [_direction(survey, way) for way in dig.ways]
+    directions = [_direction(survey, compared) for compared in dig.ways]
     return {
         "currency": survey.site.dig.currency,
         "expected_cost": finite(dig.expected_cost, 2),
@@ -223,20 +223,20 @@ def comparison_object(survey: Survey) -> dict[str, Any]:
     }
 
 
-def _direction(survey: Survey, way: DirectionComparison) -> dict[str, Any]:
+def _direction(survey: Survey, compared: DirectionComparison) -> dict[str, Any]:
     """Return one direction, with the pit that best discriminates it from the others, or null."""
     pit = None
-    if way.ring is not None:
+    if compared.ring is not None:
         pit = {
-            **place_object(survey.site.frame, way.x_m, way.y_m),
-            "p_if_so": finite(way.p_if_so),
-            "p_otherwise": finite(way.p_otherwise),
+            **place_object(survey.site.frame, compared.x_m, compared.y_m),
+            "p_if_so": finite(compared.p_if_so),
+            "p_otherwise": finite(compared.p_otherwise),
         }
     return {
-        "toward": way.toward,
-        "probability": finite(way.probability),
-        "length_m": finite(way.length_m),
-        "depth_m": finite(way.depth_m),
+        "toward": compared.toward,
+        "probability": finite(compared.probability),
+        "length_m": finite(compared.length_m),
+        "depth_m": finite(compared.depth_m),
         "telling_pit": pit,
         "discriminating_pit": pit,
     }

@@ -115,26 +115,26 @@ def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> f
     float
         Standard deviation, m.
     """
-    mark = _nearest(survey, one)
-    if frame is None or mark.room != frame.room.id:
-        return mark.sd_major_m
-    i, placement = survey.placement.index(mark.id), survey.placement
+    point = _nearest(survey, one)
+    if frame is None or point.room != frame.room.id:
+        return point.sd_major_m
+    i, placement = survey.placement.index(point.id), survey.placement
     block = slice(2 * i, 2 * i + 2)
-    row = next(row for row in survey.site.locates if row.id == mark.id)
+    row = next(row for row in survey.site.locates if row.id == point.id)
     taped = np.array([survey.site.noise.tape_sd_m(value) ** 2 for value in (row.x_m, row.y_m)])
     if placement.tape is not None:
         taped *= tape_square(placement.tape)
     receiver = (placement.covariance_m2 - placement.mark_covariance_m2)[block, block]
     turn = rotation(frame.angle_rad)
-    return min(ellipse(receiver + turn @ np.diag(taped) @ turn.T)[0], mark.sd_major_m)
+    return min(ellipse(receiver + turn @ np.diag(taped) @ turn.T)[0], point.sd_major_m)
 
 
 def _nearest(survey: Survey, one: TieIn) -> PlacedPoint:
     """Return the mark nearest to a tie-in, of equally near ones the first."""
     ids = pipe_joined(survey, one).drain.point_ids
-    marks = [p for p in survey.placement.points if p.id in ids]
-    away = [float(np.hypot(p.x_m - one.x_m, p.y_m - one.y_m)) for p in marks]
-    return marks[smallest(away, MATTERS_M)]
+    points = [p for p in survey.placement.points if p.id in ids]
+    away = [float(np.hypot(p.x_m - one.x_m, p.y_m - one.y_m)) for p in points]
+    return points[smallest(away, MATTERS_M)]
 
 
 def tie_in_place(survey: Survey, one: TieIn, *, short: bool = False) -> str:

@@ -30,10 +30,10 @@ NEAR_WALL_M, APART_M = 1.5, 6.0
 def status(survey: Survey) -> Status:
     """Return whether the lateral is proposed, partly exposed, or as found."""
     seen = exposures(survey)
-    way = most_probable_alternative(survey.scores.hypotheses, survey.routes)
-    if not seen or way is None:
+    leading = most_probable_alternative(survey.scores.hypotheses, survey.routes)
+    if not seen or leading is None:
         return "proposed"
-    line = way[1].vertices[way[0].best]
+    line = leading[1].vertices[leading[0].best]
     ends = np.concatenate([_span(line, one) for one in seen])
     stops = ends[np.argsort(ends[:, 0], kind="stable")]
     at_main = any(one.work == "connection" for one in seen)
@@ -68,11 +68,11 @@ def stretches(survey: Survey) -> tuple[Stretch, ...]:
     located if they lie no farther apart than ``APART_M`` (the pipe runs straight from one to the
     other, or nearly); else inferred.
     """
-    way = most_probable_alternative(survey.scores.hypotheses, survey.routes)
+    leading = most_probable_alternative(survey.scores.hypotheses, survey.routes)
     seen = exposures(survey)
-    if not seen or way is None:
+    if not seen or leading is None:
         return ()
-    line = way[1].vertices[way[0].best]
+    line = leading[1].vertices[leading[0].best]
     length = float(polyline.length(line))
     located = [one.finding for one in survey.scores.finds if one.finding.work == "locate"]
     known_by = (*seen, *(one for one in located if one.met == "yes"))

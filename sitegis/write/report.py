@@ -84,8 +84,10 @@ def main_section(survey: Survey) -> Section:
         if main.slope is not None:
             fall = f"{length_words(main.fall_m)}, {format_slope(main.slope, unit)}"
         drop, cover = length_words(main.arrival_above_main_m), length_words(main.cover_m)
-        chance = percent(main.probability)
-        rows.append((main.main, chance, length, fall, drop, cover, main.opening, main.ruled_out_by))
+        probability = percent(main.probability)
+        rows.append(
+            (main.main, probability, length, fall, drop, cover, main.opening, main.ruled_out_by)
+        )
     return Section(
         "Mains side by side (inferred; means over the routes)",
         (

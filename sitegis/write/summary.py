@@ -109,8 +109,8 @@ def _sentences(survey: Survey, beyond: int, width: int) -> list[str]:
         lines += _paragraph(hypothesis_line(survey, scored), width)
     rest = (*likely[2 + beyond :], *unlikely)
     if rest:
-        together, ways = sum(scored.probability for scored in rest), len(rest)
-        words = f"All {ways} other routes together" if ways > 1 else "The one other route"
+        together, others = sum(scored.probability for scored in rest), len(rest)
+        words = f"All {others} other routes together" if others > 1 else "The one other route"
         lines.append(f"{words}: {percent(together) if together > 0.0 else 'ruled out'}.")
     for sentence in (
         exit_sentence(survey),

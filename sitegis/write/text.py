@@ -34,12 +34,12 @@ TELLS_BITS = 0.005  # what rounds to 0.00 bit tells nothing about which main
 def reference_words(survey: Survey) -> str:
     """Say the datum, epoch, and how longitude and latitude come from it, with the accuracy."""
     frame, epoch = survey.site.frame, survey.site.coordinate_epoch
-    way = frame.to_degrees
+    operation = frame.to_degrees
     words = f"Datum: {frame.datum}, epoch {'not given' if epoch is None else f'{epoch:.2f}'}. "
-    if not way.name:
+    if not operation.name:
         return words + "Longitude and latitude are in the same datum (WGS 84)."
-    known = "not stated" if way.accuracy_m is None else f"{way.accuracy_m:g} m"
-    return words + f"Longitude and latitude: WGS 84 by {way.name}, accuracy {known}."
+    known = "not stated" if operation.accuracy_m is None else f"{operation.accuracy_m:g} m"
+    return words + f"Longitude and latitude: WGS 84 by {operation.name}, accuracy {known}."
 
 
 def alternative_words(survey: Survey, hypothesis: Hypothesis) -> str:
@@ -171,7 +171,7 @@ def _surely_straight(survey: Survey) -> bool:
 
 
 def slope_sentence(survey: Survey) -> str:
-    """Say how it falls, and whether the marks or only habit say so."""
+    """Say how it falls, and whether the marks or only practice say so."""
     penetration, unit = survey.exit, survey.site.units
     words = (
         f"It falls {format_slope(penetration.slope, unit)} there "

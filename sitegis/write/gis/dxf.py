@@ -171,12 +171,12 @@ def _insert(space: Modelspace, block: str, feature: Feature, site: Site, layer: 
     """Insert a feature's block at its middle, its attributes filled."""
     at = site.frame.to_crs(shapely.get_coordinates(feature.geometry.centroid))[0]
     known = feature.properties
-    told = {"NAME": shown_name(feature)}
+    texts = {"NAME": shown_name(feature)}
     if block == "PIT":
-        told["DIG_TO"] = f"dig to {about(float(str(known['depth_m'])), site.units)}"
-        told["P_HIT"] = f"{percent(float(str(known['p_hit'])))} to find the pipe"
+        texts["DIG_TO"] = f"dig to {about(float(str(known['depth_m'])), site.units)}"
+        texts["P_HIT"] = f"{percent(float(str(known['p_hit'])))} to find the pipe"
     inserted = space.add_blockref(f"SITEGIS-{block}", at, dxfattribs={"layer": layer})
-    inserted.add_auto_attribs({tag: plain_text(text) for tag, text in told.items()})
+    inserted.add_auto_attribs({tag: plain_text(text) for tag, text in texts.items()})
     for attribute in inserted.attribs:
         attribute.dxf.linetype = "CONTINUOUS"
 
@@ -209,14 +209,14 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
     )
     low, high = places.min(axis=0), places.max(axis=0)
     step = 2 * TEXT_HEIGHT_M / frame.meters_per_unit
-    told = [
+    notes = [
         f"Lateral: {survey.site.name}",
         f"Grid {frame.crs}, coordinates in {frame.unit_words}, grid north is up. Dashed: inferred.",
         reference_words(survey),
         NOT_LOCATED,
         *survey.rules.pit_cautions,
     ]
-    lines = [line for words in told for line in textwrap.wrap(words, _NOTE_COLUMNS)]
+    lines = [line for words in notes for line in textwrap.wrap(words, _NOTE_COLUMNS)]
     first = low + np.array([step / 2, -1.5 * step])
     for number, line in enumerate(lines):
         _write(space, line, first - np.array([0.0, number * step]), frame, NOTES_LAYER)

@@ -117,7 +117,7 @@ def _write_layer(path: Path, table: str, features: list[Feature], frame: LotFram
 def _layer_table(table: str, features: list[Feature], reference: str) -> LayerTable:
     """Return what is told of one table: its style, and what its columns mean."""
     layer = features[0].layer
-    told = attribute_table()
+    attributes = attribute_table()
     shape = _SHAPES[features[0].geometry.geom_type]
     attribute = "kind" if layer == "keep-out" else "evidence_class"
     values = sorted({str(f.properties.get(attribute, f.evidence_class)) for f in features})
@@ -132,15 +132,15 @@ def _layer_table(table: str, features: list[Feature], reference: str) -> LayerTa
     inferred = any(feature.evidence_class == "inferred" for feature in features)
     names = ("evidence_class", *features[0].properties)
     columns = {
-        name: (column_title(name), told[layer, name].meaning)
-        if (layer, name) in told
+        name: (column_title(name), attributes[layer, name].meaning)
+        if (layer, name) in attributes
         else (column_title(name), "exposed, located, inferred or record")
         for name in names
     }
     return LayerTable(
         table,
         f"{table} (inferred, not located)" if inferred else table,
-        f"{told[layer, ''].meaning}. {NOT_LOCATED if inferred else ''} {reference}",
+        f"{attributes[layer, ''].meaning}. {NOT_LOCATED if inferred else ''} {reference}",
         style_qml(
             shape,
             symbols,

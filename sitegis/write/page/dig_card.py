@@ -360,8 +360,7 @@ def statements(survey: Survey, pit: Pit, hole: Excavation, say: Language) -> lis
     if pit.whole is not None:
         longer = longer_values(survey, pit, pit.whole)
         toward = longer["toward"]
-        said = {**longer, "toward": say(toward)}
-        ours[LONGER.format(**longer)] = say(LONGER, **said)
+        ours[LONGER.format(**longer)] = say(LONGER, **{**longer, "toward": say(toward)})
     return [ours.get(line, line) for line in hole.statements]
 
 

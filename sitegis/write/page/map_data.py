@@ -342,15 +342,15 @@ def _clearance_features(
 def _telling_features(
     survey: Survey,
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
-    """Yield the pits that tell the directions apart, where there is more than one direction."""
-    for way in telling_pits(survey):
+    """Yield the pits that tell the directions apart, where there is more than one pit."""
+    for pit in telling_pits(survey):
         yield (
             "telling-pit",
-            shapely.Polygon(way.ring),
+            shapely.Polygon(pit.ring),
             {
-                "label": f"{way.toward}, or not",
-                "words": f"Proposed discriminating test pit, to the {way.toward} or not: exposes "
-                f"the pipe with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not",
+                "label": f"{pit.toward}, or not",
+                "words": f"Proposed discriminating test pit, to the {pit.toward} or not: exposes "
+                f"the pipe with {percent(pit.p_if_so)} if so, {percent(pit.p_otherwise)} if not",
             },
         )
 

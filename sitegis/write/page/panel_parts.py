@@ -169,7 +169,7 @@ def profile_rows(survey: Survey, check: ProfileCheck) -> list[str]:
 
 def branch_sentences(survey: Survey) -> list[str]:
     """Say of every branch what it joins, where and how surely, and how it falls."""
-    units, told = survey.site.units, []
+    units, sentences = survey.site.units, []
     checks = dict(survey.derived.branch_profiles)
     for one in () if survey.joined is None else survey.joined.branches:
         joins = f"joins {one.joins}" if one.joins is not None else "is a drain of its own"
@@ -188,14 +188,14 @@ def branch_sentences(survey: Survey) -> list[str]:
                 f"; water may stand between {sag.low_point} and {sag.high_point}"
                 for sag in checks[one.id].sags
             )
-        told.append(words + ". Inferred, not located.")
+        sentences.append(words + ". Inferred, not located.")
     if survey.joined is not None:
-        told += [
+        sentences += [
             f"{load_place(survey, one)}: {check.words}."
             for one in survey.derived.loads
             for check in one.checks
         ]
-    return told
+    return sentences
 
 
 def load_place(survey: Survey, one: PipeLoad) -> str:
@@ -244,21 +244,25 @@ def speed(velocity_m_s: float, unit: LengthUnit) -> str:
 
 def telling_pits(survey: Survey) -> list[DirectionComparison]:
     """Return the directions worth telling apart that have a pit which tells them."""
-    ways = survey.dig.ways
-    if sum(way.probability >= WORTH_NAMING for way in ways) < 2:
+    directions = survey.dig.ways
+    if sum(direction.probability >= WORTH_NAMING for direction in directions) < 2:
         return []
-    return [way for way in ways if way.ring is not None and way.probability >= WORTH_NAMING]
+    return [
+        direction
+        for direction in directions
+        if direction.ring is not None and direction.probability >= WORTH_NAMING
+    ]
 
 
 def alternative_sentences(survey: Survey) -> list[str]:
     """Say for each direction which pit would tell it from the others."""
     unit = survey.site.units
     rows = []
-    for way in telling_pits(survey):
-        ties = choose_ties(survey.site, np.array([way.x_m, way.y_m]))[0]
+    for pit in telling_pits(survey):
+        ties = choose_ties(survey.site, np.array([pit.x_m, pit.y_m]))[0]
         where = tape_words(ties, unit)
         rows.append(
-            f"Toward the {way.toward} ({percent(way.probability)}): a pit {where} exposes the pipe "
-            f"with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not."
+            f"Toward the {pit.toward} ({percent(pit.probability)}): a pit {where} exposes the pipe "
+            f"with {percent(pit.p_if_so)} if so, {percent(pit.p_otherwise)} if not."
         )
     return rows

@@ -245,11 +245,11 @@ def _text(words: str, style: ParagraphStyle = BODY, node: Node | None = None) ->
     Words without any character of mark-up are one piece as they stand: to read them as mark-up
     takes half of a paragraph's time.
     """
-    told, pieces = escape(words), None
-    if told and told == words:
+    escaped, pieces = escape(words), None
+    if escaped and escaped == words:
         pieces = [copy(_plain_piece(style))]
         pieces[0].text = cleanBlockQuotedText(words)
-    made = TaggedParagraph(told, style, frags=pieces)
+    made = TaggedParagraph(escaped, style, frags=pieces)
     made.node = node or Node({"title": "H1", "head": "H2"}.get(style.name, "P"))
     return made
 

@@ -63,8 +63,8 @@ def log_rows(survey: Survey) -> Rows:
 def _noted(survey: Survey, run: Run) -> list[tuple[float, tuple[str, ...]]]:
     """Return what the run itself says, by footage: its start, its joint, its end."""
     units = survey.site.units
-    way = "" if run.toward == "downstream" else ", pushed upstream"
-    access = f"at {run.access}{way}"
+    push = "" if run.toward == "downstream" else ", pushed upstream"
+    access = f"at {run.access}{push}"
     rows: list[tuple[float, tuple[str, ...]]] = [
         (0.0, (run.id, about(0.0, units), "start", "BCD", "", "", "", access))
     ]

@@ -97,8 +97,8 @@ def elevation_words(survey: Survey, invert_m: float) -> str:
     """
     slab_m, unit = survey.site.slab_elevation_m, survey.site.units
     if slab_m is None:
-        way = "below" if invert_m < 0 else "above"
-        return f"{deed_length(abs(invert_m), unit)} {way} slab"
+        side = "below" if invert_m < 0 else "above"
+        return f"{deed_length(abs(invert_m), unit)} {side} slab"
     return deed_length(slab_m + invert_m, unit)
 
 
@@ -280,17 +280,17 @@ def manhole_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
     unit = survey.site.units
     rows: Rows = []
     for tap in taps:
-        for way, manhole in zip(
+        for toward, manhole in zip(
             ("downstream", "upstream"), reach_of(tap.main, tap.station_m), strict=True
         ):
             if manhole is None:
-                rows.append((tap.main.id, way, "not on record", "", ""))
+                rows.append((tap.main.id, toward, "not on record", "", ""))
                 continue
             invert = manhole.invert_m
             rows.append(
                 (
                     tap.main.id,
-                    way,
+                    toward,
                     manhole.id,
                     format_station(abs(tap.station_m - manhole.station_m), unit),
                     RULED if invert is None else elevation_words(survey, invert),

@@ -465,8 +465,8 @@ def _draw_dug(canvas: Canvas, hole: Feature, sheet: Sheet) -> Name:
         paper.polyline(canvas, ring[[0, 2]])
         paper.polyline(canvas, ring[[1, 3]])
     known = {"yes": "seen", "no": "nothing found"}
-    said = known.get(str(hole.properties["found"]), f"{hole.properties['found']} found")
-    return Name(ring.mean(axis=0), f"{hole.properties['id']} (dug, {said})", size=6, led=True)
+    outcome = known.get(str(hole.properties["found"]), f"{hole.properties['found']} found")
+    return Name(ring.mean(axis=0), f"{hole.properties['id']} (dug, {outcome})", size=6, led=True)
 
 
 def _draw_pit(canvas: Canvas, pit: Pit, sheet: Sheet) -> Name:

@@ -279,14 +279,14 @@ def adjustment_words(survey: Survey) -> list[str]:
     """Sum the adjustment up: how many points and measurements, the worst, and what is suspect."""
     adjustment, units = survey.placement.adjustment, survey.site.units
     head, *lines = adjustment_lines(adjustment, units)
-    told = [f"{len(survey.placement.points)} points from {head}"]
+    sentences = [f"{len(survey.placement.points)} points from {head}"]
     rest = [line for line in lines if ": LEFT OUT" in line or ": kept" in line]
-    told += [line for line in lines if line not in rest]
+    sentences += [line for line in lines if line not in rest]
     removed = [line for line in rest if ": LEFT OUT" in line]
     kept = [line for line in rest if line not in removed]
     if kept:
-        told.append(f"Worst of those kept: {kept[0].replace(': kept,', ':')}.")
-    told += [f"Left out: {line}." for line in removed]
+        sentences.append(f"Worst of those kept: {kept[0].replace(': kept,', ':')}.")
+    sentences += [f"Left out: {line}." for line in removed]
     suspects = [
         item.name
         for item in adjustment.observations
@@ -294,9 +294,13 @@ def adjustment_words(survey: Survey) -> list[str]:
     ]
     if suspects:
         listed = ", ".join(suspects)
-        told.append(f"Suspicious but kept (standardized residual over {SUSPICIOUS_W}): {listed}.")
+        sentences.append(
+            f"Suspicious but kept (standardized residual over {SUSPICIOUS_W}): {listed}."
+        )
     elif not rest:
-        told.append("No measurement checks another, so a blunder of the tape would go undetected.")
+        sentences.append(
+            "No measurement checks another, so a blunder of the tape would go undetected."
+        )
     elif not removed:
-        told.append("No taped measurement was left out, and none is suspicious.")
-    return told
+        sentences.append("No taped measurement was left out, and none is suspicious.")
+    return sentences

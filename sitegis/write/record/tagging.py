@@ -115,12 +115,12 @@ class TaggedCanvas(Canvas):
     def tagged(self, node: Node) -> Iterator[None]:
         """Let what is drawn meanwhile belong to a node, which has its place where first drawn."""
         page = self.getPageNumber()
-        marks = self._marked.setdefault(page, [])
+        marked = self._marked.setdefault(page, [])
         self._place(node)
-        node.kids.append((page, len(marks)))
+        node.kids.append((page, len(marked)))
         code = self._code  # type: ignore[attr-defined]
-        code.append(f"EMC /{node.role} <</MCID {len(marks)}>> BDC")
-        marks.append(node)
+        code.append(f"EMC /{node.role} <</MCID {len(marked)}>> BDC")
+        marked.append(node)
         yield
         code.append("EMC /Artifact BMC")
 
