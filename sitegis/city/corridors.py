@@ -15,6 +15,7 @@ from .layer_arrays import Flags, Pairs, Shapes, Whole, Words
 from .routes import TWINS, LotRoutes
 from .tables import Columns, table
 
+# the strips are 2 m wide and hold 80 % of the listed ways: judgment, no source
 HELD_SHARE = 0.80
 STRIP_M = 1.0
 STRAIGHT_M = 0.001
@@ -48,6 +49,7 @@ def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -
     """
     pair, kind = np.nonzero(posterior.routes > 0.0)
     weight, lot = posterior.routes[pair, kind], pairs.lot[pair]
+    # by lot, the likeliest first; equals by pair and kind
     order = np.lexsort((kind, pair, -np.round(weight, 12), lot))
     pair, kind, weight, lot = pair[order], kind[order], weight[order], lot[order]
     total = np.bincount(lot, weight, minlength=len(ids))
@@ -55,6 +57,7 @@ def corridors(pairs: Pairs, laid: LotRoutes, posterior: Posterior, ids: Words) -
     first = np.flatnonzero(np.diff(lot, prepend=-1))
     base = np.zeros(len(ids))
     base[lot[first]] = before[first]
+    # all routes before which less than 80 % is held
     needed = before - base[lot] < HELD_SHARE * total[lot] - 1e-12
     pair, kind, weight, lot = pair[needed], kind[needed], weight[needed], lot[needed]
     holders = np.unique(lot)
@@ -114,8 +117,10 @@ def _are_straight(vertices: Array) -> Flags:
 
 def _clusters(vertices: Array, lines: Shapes, owner: Whole) -> Whole:
     """Return the number of each route (m,) among clusters whose strips may meet."""
+    # boxes of strips first: cheap, and most pairs are far apart
     low, high = vertices.min(axis=1) - CLEAR_M / 2.0, vertices.max(axis=1) + CLEAR_M / 2.0
     pairs = [np.zeros((2, 0), np.int64)]
+    # routes of one lot stand together: each with the one `step` further on
     for step in range(1, int(np.bincount(owner).max(initial=0))):
         one = np.flatnonzero(owner[step:] == owner[:-step])
         boxes = (low[one] <= high[one + step]) & (low[one + step] <= high[one])

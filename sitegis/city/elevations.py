@@ -19,6 +19,9 @@ from .layer_arrays import Flags, Mains, Shapes, Words
 # All judgment, no source.
 MARKERS = (0.0, -1.0, -9.0, -99.0, -999.0, -9999.0, -99999.0, 9.0, 99.0, 999.0, 9999.0, 99999.0,
            999.9, 9999.9, -999.9, 9.99, 99.99, 999.99, -99.99, -32768.0, 1e38, -1e38)  # fmt: skip
+# a marker counts as one where it lies so many interquartile ranges, and 25 m, off the others, or
+# recurs far more often than they; then plausible depths of mains, reach and tolerance of the
+# ground, steepest fall, fewest values to judge by
 OFF_BULK, OFF_BULK_LEAST_M = 4.0, 25.0
 OFTEN_SHARE, OFTEN_TIMES = 0.05, 8
 DEPTHS_M = (0.3, 12.0)
@@ -100,9 +103,11 @@ def _markers(values: Array, unit_m: float) -> list[float]:
     """Return the values that stand for "not known"."""
     known = values[np.isfinite(values)]
     there, counts = np.unique(known, return_counts=True)
+    # past the highest land in feet it is no elevation either
     is_marker = np.isin(there, MARKERS) | (np.abs(there) > 30_000.0)
     if not is_marker.any():
         return []
+    # the other values, to tell whether 0 or 99 is an ordinary elevation here
     bulk = known[~np.isin(known, there[is_marker])]
     if not len(bulk):
         return [float(v) for v in there[is_marker]]
@@ -134,6 +139,7 @@ def _median_near(at: Array, values: Array, points: Array, count: int, reach_m: f
     near = near.reshape(len(points), count)
     found = np.append(values, np.nan)[near]
     blank = ~np.isfinite(found).any(axis=1)
+    # keeps nanmedian from warning of rows without a value
     found[blank, 0] = 0.0
     return np.where(blank, np.nan, np.nanmedian(found, axis=1))
 
@@ -167,6 +173,7 @@ def check_ground(
     out = elevations_m.copy()
     if len(known) < LEAST_TOLD:
         return out, [], []
+    # the median of eight includes the lot itself, which alone cannot move it
     near = _median_near(points[known], elevations_m[known], points[known], NEIGHBORS, np.inf)
     wrong = known[np.abs(elevations_m[known] - near) > GROUND_OFF_M]
     out[wrong] = np.nan
@@ -232,10 +239,12 @@ def check_inverts(mains: Mains, ground: Ground) -> tuple[Mains, list[Notice], li
     depths = surface - inverts
     known = np.isfinite(depths)
     good = known & (depths >= DEPTHS_M[0]) & (depths <= DEPTHS_M[1])
+    # when most are off it is the unit or the datum, not single mains
     if known.sum() >= LEAST_TOLD and good.sum() < 0.4 * known.sum():
         notice = _all_wrong(inverts, surface, depths, known)
         nothing = np.full(len(up), np.nan)
         return _with(mains, nothing, nothing), [notice], []
+    # 25 % of the length, and at least a meter: short reaches may drop
     steep = np.abs(up - down) > np.maximum(STEEP * shapely.length(mains.shapes), 1.0)
     # a steep main has a wrong end; which one the ground may tell, else both are doubtful
     wrong = (known & ~good) | (steep & (good.all(axis=1) | ~known.any(axis=1)))[:, None]

@@ -137,8 +137,8 @@ def _is_any(value: str, known: frozenset[str]) -> bool:
     """Return whether a value, or a longer word in it, is one of the known words."""
     if _plain(value) in known:
         return True
-    rows = re.findall(r"[a-z]{4,}", value.casefold())
-    return any(part in known for part in rows)
+    parts = re.findall(r"[a-z]{4,}", value.casefold())
+    return any(part in known for part in parts)
 
 
 def _counted(values: list[str]) -> str:

@@ -19,6 +19,8 @@ from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edge
 from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words, unique_rows
 
 # All judgment, no source.
+# frontage that counts, turn within one frontage, width of a flag lot's pole as a share of √area,
+# and how width and setback speak for a front
 LEAST_FRONTAGE_M = 2.0
 SAME_LINE_DEG = 60.0
 FLAG_SHARE = 0.35
@@ -101,6 +103,8 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
     areas = shapely.area(block.parcels.shapes[lots])
     bounds = np.searchsorted(edges.lot, np.arange(len(lots) + 1))
     verdicts = [
+        # lot by lot in plain Python: a handful of edges each, for
+        # which arrays cost more than they save
         judge.lot(i, start, end, area)
         for i, (start, end, area) in enumerate(
             zip(bounds[:-1].tolist(), bounds[1:].tolist(), areas.tolist(), strict=True)
@@ -108,6 +112,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
     ]
     fronts = np.array([v.front for v in verdicts]).reshape(-1, 2)
     sides = _sides(edges, fronts, (faced > 0.0) & alley)
+    # the front's own lines may turn away from its mean normal: they stay front
     sides[[edge for v in verdicts for edge in v.lines]] = FRONT
     return Frontages(
         edges=edges,
@@ -151,6 +156,7 @@ def _faced_lines(
             shapely.points(samples.points[rows]), predicate="intersects"
         )
         order = np.lexsort((row, source))[::-1]
+        # reversed, so that of several rights-of-way the first one is written last and stays
         inside[source[order]] = row[order]
     # a right-of-way says that a line is on a way, a centerline its name where it has one
     known = (inside >= 0) & (lines.index < 0)
@@ -180,6 +186,7 @@ def _by_edge(
     alley = np.zeros(count, bool)
     name[edge[first]], alley[edge[first]] = names[line[first]], alleys[line[first]]
     return (
+        # half of a line, or two samples of a long one: less is a corner that looks past
         np.where(faced >= 0.5 * np.minimum(edges.lengths_m, 2 * SAMPLE_M), faced, 0.0),
         name,
         alley,
@@ -193,6 +200,7 @@ def _sides(edges: Edges, fronts: Array, on_alley: Flags) -> Whole:
     """
     normal, front = edges.normals, fronts[edges.lot]
     ahead = normal[:, 0] * front[:, 0] + normal[:, 1] * front[:, 1]
+    # cross product of front and normal: positive to the right as seen from the street
     aside = -normal[:, 0] * front[:, 1] + normal[:, 1] * front[:, 0]
     # right as seen from the front street: a quarter turn on from the front
     beside = np.where(aside > 0.0, RIGHT, LEFT)
@@ -276,6 +284,7 @@ class _Judge:
                 other = _side_of(choice.other.normal, front.normal)
             code = self._code(front, streets, area_m2)
             if code == FLAG:
+                # judgment, no source
                 sure = min(sure, 0.85)
         elif alleys:
             front, code, sure = max(alleys, key=lambda f: round(f.width_m, 3)), ALLEY_ONLY, 0.6
@@ -318,6 +327,7 @@ class _Judge:
                 last.members.append(edge)
             else:
                 found.append(self._begin(edge))
+        # the ring's first vertex may lie in the middle of a frontage
         if len(found) > 1 and found[0].members[0] == start and found[-1].members[-1] == end - 1:
             first, last = found[0], found[-1]
             if all(self._continues(last, edge) for edge in first.members):
@@ -360,6 +370,7 @@ class _Judge:
         address_fit = (
             NAMES_NONE if address and not max(fits) else "" if not address else NAMES_FRONT
         )
+        # judgment, no source: a single frontage is the front but for 2 %
         if len(streets) == 1:
             return _Choice(streets[0], 0.98, None, address_fit)
         scores = [
@@ -369,6 +380,7 @@ class _Judge:
             for f, fit in zip(streets, fits, strict=True)
         ]
         highest = max(scores)
+        # log-linear scores, so that these are odds
         weights = [math.exp(score - highest) for score in scores]
         ranked = sorted(
             range(len(streets)), key=lambda i: (-round(weights[i], 9), streets[i].members[0])

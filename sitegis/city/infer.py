@@ -89,6 +89,7 @@ class PriorTable:
         Array
             Prior (13,).
         """
+        # few signatures in a whole city: the stage's own hypotheses are worked out once for each
         key = (pairs, year)
         if key not in self.known:
             self.known[key] = self._work_out(pairs, year)
@@ -118,6 +119,7 @@ class PriorTable:
         own = self.prior_of(pairs, year)
         if other <= FRONT:
             return own
+        # as seen with the other line as front, then turned back to the sides of this one
         turned = self.prior_of(tuple(((side - other) % 4, alley) for side, alley in pairs), year)
         back = np.append(np.roll(turned[:UNLISTED].reshape(4, 3), other, axis=0), turned[UNLISTED])
         return np.asarray(sure * own + (1.0 - sure) * back)
@@ -136,6 +138,7 @@ class PriorTable:
 
 def _stub(side: int, alley: bool) -> Main:
     """Make a main of which only id, side and kind are looked at."""
+    # the priors ask for no geometry
     nothing = np.zeros((0, 2))
     return Main(
         id=str(side),
@@ -204,7 +207,10 @@ def _elevations(
     invert[found] = main_inverts(mains, laid.main[found], laid.stations_m[found])
     ground = grounds_m[pairs.lot][:, None]
     known = np.isfinite(invert) & np.isfinite(ground)
+    # ground to main, less the fall of the lateral: how deep its invert may lie at the house
     below = np.where(known, ground - invert, DEPTH_M) - SLOPE * laid.lengths_m
+    # not known: an ordinary depth below the ground, with the spread
+    # of such and of the step to the street
     main = np.where(known, INVERT_SD_M**2, UNKNOWN_SD_M**2 + STEP_TO_STREET_SD_M**2)
     main = main + (SLOPE_SD * laid.lengths_m) ** 2
     low_sd = np.sqrt(main + GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2)
@@ -259,6 +265,7 @@ def infer(
     count = len(grounds_m)
     elevations, known = _elevations(pairs, laid, mains, grounds_m)
     practice = tap_prior(laid.slants_rad) * end_weight(laid.past_m)
+    # kinds that break a hard constraint weigh nothing, whatever else speaks for them
     fit = np.where(laid.fits, practice * elevations, 0.0)
     weight = fit * SHARES * (_near_weight(pairs, laid) * _served(pairs, table.priors))[:, None]
     given = [
@@ -278,6 +285,7 @@ def infer(
     possible = total > 0.0
     joint = np.where(possible, joint, np.eye(HYPOTHESES)[UNLISTED])
     probability = joint / joint.sum(axis=1, keepdims=True)
+    # probability of a route: its share of its way's evidence times the way's probability
     scale = prior / np.where(possible, total, np.inf)
     routes = weight * scale[pairs.lot[:, None], 3 * pairs.side[:, None] + WAYS]
     elevation = np.zeros(count, bool)
@@ -291,6 +299,7 @@ def _near_weight(pairs: Pairs, laid: LotRoutes) -> Array:
     Of two mains the nearer is the likelier. Judgment, no source.
     """
     shortest = np.where(laid.fits, laid.lengths_m, np.inf).min(axis=1, initial=np.inf)
+    # shortest route of any pair of the lot
     of_lot = np.full(int(pairs.lot.max(initial=-1)) + 1, np.inf)
     np.minimum.at(of_lot, pairs.lot, shortest)
     more = np.where(np.isfinite(shortest), shortest, 0.0) - np.where(
@@ -313,6 +322,7 @@ def _signatures(
     pairs: Pairs, years: Array
 ) -> list[tuple[tuple[tuple[int, bool], ...], int | None]]:
     """Return each lot's (side, alley) pairs, and a year that stands for all of its age."""
+    # one year for each age: then signatures are few
     ages = np.where(years < OLDER_BEFORE_YEAR, OLDER_BEFORE_YEAR - 1, OLDER_BEFORE_YEAR)
     ages = np.where(np.isfinite(years), ages, np.nan)
     sides: list[list[tuple[int, bool]]] = [[] for _ in years]
@@ -371,6 +381,7 @@ def dye_bits(passes: Array, unlisted: Array) -> Array:
     seen, stray = dye.DEFAULT.reliability, dye.FALSE_SEEN
     passing = passes + UNLISTED_PASSES * unlisted
     out = passing * seen + (1.0 - passing) * stray
+    # entropy left once it is known whether the lateral passes
     inside = passing * _binary(np.full_like(out, seen)) + (1.0 - passing) * _binary(
         np.full_like(out, stray)
     )

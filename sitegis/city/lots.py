@@ -35,6 +35,8 @@ from .taps import Taps, find_taps
 
 WALL_NAMES = np.array(SIDES)
 WAY_NAMES = ("direct", "side-yard", "side-yard")
+# judgment, no source: a front less sure than this is flagged;
+# gains below a millionth of a bit are none
 UNSURE_FRONTAGE = 0.75
 PER_LOT = ("codes", "sure", "front", "front_names", "frontage_m", "gates", "others", "told")
 LEAST_BITS = 1e-6
@@ -86,6 +88,7 @@ def _work(
     block: Block, lots: Whole, frontages: Frontages, houses: Houses, kept: Whole, tree: STRtree
 ) -> _Worked:
     """Lay routes and infer for the lots that have a house."""
+    # over all lots of the block, then renumbered to those with a house
     pairs = find_pairs(block, lots, frontages, tree)
     place = np.full(len(lots), -1, np.int64)
     place[kept] = np.arange(len(kept))
@@ -199,8 +202,10 @@ def _best_routes(worked: _Worked) -> tuple[Whole, Whole]:
     # of the way that is most probable, so that lots.way and the route agree
     top = _likeliest(worked.posterior.probability[:, :UNLISTED])
     ways = np.array([k.way for k in KINDS])
+    # hypotheses are numbered 3 × side + way
     mine = 3 * pairs.side[:, None] + ways == top[pairs.lot][:, None]
     # routes from one exit count together, so that two shapes of one pipe do not split its vote
+    # a thousandth of the own weight decides between shapes from one exit
     together = 1e-3 * weight
     for i in range(len(KINDS)):
         together = together + weight[:, i : i + 1] * SAME_EXIT[i]
@@ -369,6 +374,7 @@ def _next_check(worked: _Worked, ids: Words, dye: Columns) -> Columns:
         i = place[str(parcel)]
         if bits > best[i] + 1e-12:
             best[i], at[i] = bits, row
+    # of equal gains the look indoors goes first
     inside = visit >= best
     check = np.full(len(ids), "nothing left to settle", dtype="<U120")
     check[visit > LEAST_BITS] = "Look indoors for the wall penetration of the drain"
@@ -391,6 +397,7 @@ def _flags(worked: _Worked, ids: Words) -> Columns:
     frontages, houses = worked.frontages, worked.houses
     answers = worked.posterior.answers
     none = answers == ANSWERS[1]
+    # there are mains, yet unlisted is the likeliest
     blocked = ~none & (worked.posterior.probability[:, UNLISTED] > 0.5)
     notes: tuple[tuple[str, str, Flags], ...] = (
         ("frontage-unsure", "Two lines may be the front: check which street the house faces.",

@@ -94,6 +94,7 @@ def _runs_along(mains: Mains, main: Whole, points: Array, normals: Array) -> Fla
     )
     step = ahead - behind
     length = np.maximum(np.hypot(*step.T), 1e-9)
+    # |cos| to the normal of at most ½ is within 30° of the line itself
     return np.asarray(np.abs(np.sum(step * normals, axis=1)) <= 0.5 * length)
 
 
@@ -104,12 +105,14 @@ def _gather(
     known = side >= 0
     lot, side, main, share = lot[known], side[known], main[known], share[known]
     alley, easement = alley[known], easement[known]
+    # samples of one lot, side and main
     triples, inverse = unique_rows(lot, side, main)
     count = triples.shape[1]
     total = np.asarray(np.bincount(inverse, share, minlength=count), float)
     in_alley = np.bincount(inverse, share * alley, minlength=count) > 0.5 * total
     in_easement = np.bincount(inverse, share * easement, minlength=count) > 0.5 * total
     triples, in_alley, in_easement = _one_side_each(triples, total, in_alley, in_easement)
+    # lot and side in one number: its order is that of both
     keys, pair = np.unique(triples[0] * 4 + triples[1], return_inverse=True)
     size = len(keys)
     members = np.maximum(np.bincount(pair, minlength=size), 1)
@@ -127,6 +130,7 @@ def _one_side_each(
     triples: Whole, total: Array, alley: Flags, easement: Flags
 ) -> tuple[Whole, Flags, Flags]:
     """Keep every side that a main is faced from by at least 2 m, else the side with most."""
+    # by lot and main, the side it is faced from most first
     order = np.lexsort((triples[1], -np.round(total, 6), triples[2], triples[0]))
     lot, main = triples[0][order], triples[2][order]
     best = np.ones(len(order), bool)
@@ -188,8 +192,10 @@ def manhole_below(snapped: ManholesOnMains, main: Whole, station_m: Array) -> Wh
     """
     if not len(snapped.main):
         return np.full(len(main), -1, np.int64)
+    # main and station as one key: one sorted search for all
     longest = float(max(snapped.station_m.max(), station_m.max(initial=0.0))) + 1.0
     keys = snapped.main * longest + snapped.station_m
+    # a manhole at the tap itself counts as below
     place = np.searchsorted(keys, main * longest + station_m - 1e-6)
     inside = np.minimum(place, len(keys) - 1)
     found = (place < len(keys)) & (snapped.main[inside] == main)

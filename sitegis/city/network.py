@@ -19,6 +19,7 @@ from ..geometry.frames import Array
 from .layer_arrays import Mains, Whole
 
 # Judgment, no source.
+# ends nearer than this are one place; a line turns no more than so at one
 SNAP_M = 1.0
 MOST_TURN_DEG = 60.0
 
@@ -46,6 +47,7 @@ def join_mains(mains: Mains) -> Mains:
         members, against = _walk(partner, first)
         seen[members] = True
         signs = np.where(against, -1.0, 1.0)
+        # a line runs the way most of its length was drawn, which is most often with the flow
         if round(float((signs * lengths[members]).sum()), 3) < 0.0:
             members, against = members[::-1], ~against[::-1]
         line[members], heads[members] = members.min(), members[0]
@@ -65,9 +67,11 @@ def join_mains(mains: Mains) -> Mains:
 
 def _walk(partner: Whole, first: int) -> tuple[Whole, NDArray[np.bool_]]:
     """Follow a chain from one of its ends: its mains in order, and which run against it."""
+    # a chain that begins at its main's last vertex runs against that main
     members, against = [first], [bool(partner[first, 0] >= 0 and partner[first, 1] < 0)]
     while True:
         out = partner[members[-1], 0 if against[-1] else 1]
+        # the chain ends, or a ring has come round
         if out < 0 or out // 2 == first:
             return np.array(members, np.int64), np.array(against, bool)
         members.append(int(out // 2))
@@ -87,13 +91,16 @@ def _partners(mains: Mains) -> Whole:
     inward = np.stack(
         [shapely.get_coordinates(shapely.get_point(mains.shapes, i)) for i in (1, -2)], axis=1
     ).reshape(-1, 2)
+    # unit vectors from the end into its main
     step = inward - points
     step = step / np.maximum(np.hypot(*step.T), 1e-9)[:, None]
+    # ends within a meter, joined over several: one place
     near = KDTree(points).query_pairs(SNAP_M, output_type="ndarray")
     place = connected_components(
         coo_array((np.ones(len(near)), near.T), shape=(2 * count, 2 * count)), directed=False
     )[1].astype(np.int64)
     first, second = _meeting(place)
+    # both ends of one main may meet: a ring does not go on as itself
     other = first // 2 != second // 2
     first, second = first[other], second[other]
     # both look away from the place: straight on is -1
@@ -101,6 +108,7 @@ def _partners(mains: Mains) -> Whole:
     goes_on = cosine <= -np.cos(np.radians(MOST_TURN_DEG))
     first, second, cosine = first[goes_on], second[goes_on], cosine[goes_on]
     partner = np.full(2 * count, -1, np.int64)
+    # straightest first; each end goes on as one other at most
     for a, b in np.stack([first, second], axis=1)[np.lexsort((second, first, cosine))].tolist():
         if partner[a] < 0 and partner[b] < 0:
             partner[a], partner[b] = b, a
@@ -161,6 +169,7 @@ def around(mains: Mains, main: Whole) -> tuple[Whole, Whole]:
     main
         Itself or one beside it.
     """
+    # station of the lower end: turned mains count from the higher one
     low = np.where(mains.turned, mains.starts_m - shapely.length(mains.shapes), mains.starts_m)
     order = np.lexsort((np.arange(len(low)), low, mains.line))
     rank = np.empty(len(order), np.int64)

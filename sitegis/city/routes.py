@@ -22,6 +22,8 @@ from .legal import SEAM_M, keep_off_house, stay_off_lots
 from .reach import LONGEST_M, Meeting
 from .segments import cross, line_pieces, spread
 
+# judgment, no source: first straight outside the wall, least yard for a
+# pipe, and how far off its wall an exit may lie
 STUB_M = 0.9
 YARD_LEAST_M = 0.6
 ON_WALL_M = 0.02
@@ -129,6 +131,7 @@ class _View:
 def _view(houses: Rectangles, pairs: Pairs) -> _View:
     """Turn each house so that its side of the pair is ahead."""
     lot, side = pairs.lot, pairs.side
+    # outward axes in the order of sides: front, right, rear, left
     axes = np.stack([-houses.rear, houses.right, houses.rear, -houses.right], axis=1)
     reach = np.stack(
         [-houses.low[:, 1], houses.high[:, 0], houses.high[:, 1], -houses.low[:, 0]], axis=1
@@ -140,6 +143,7 @@ def _view(houses: Rectangles, pairs: Pairs) -> _View:
         ahead=ahead,
         right=-left,
         near=reach[lot, side],
+        # the wall behind lies at minus its own reach as one looks ahead
         far=-reach[lot, (side + 2) % 4],
         low=-reach[lot, (side + 1) % 4],
         high=reach[lot, (side + 3) % 4],
@@ -189,8 +193,10 @@ def lay_routes(
     met = Meeting(pairs, mains, view.center)
     heads, directions = _heads(view)
     square = [i for i, kind in enumerate(KINDS) if kind.shape == "square"]
+    # square to the main that it will meet, which is known only once its head is laid
     for i in square:
         directions[:, i] = met.toward(heads[:, i, 2], directions[:, i])
+    # houses are no rectangles: exits are brought to the real wall
     heads[:, :, 0] = _on_the_wall(heads[:, :, 0], view, pairs, house_shapes)
     main, station, hit, past, slant = met.reach(heads[:, :, 2], directions)
     laid = np.concatenate([heads, hit[:, :, None]], 2)
@@ -208,6 +214,7 @@ def lay_routes(
         shapely.line_interpolate_point(mains.shapes[main[over]], station[over])
     )
     # each place stands for an even part of its wall
+    # standard deviation of an even law over the part that a place stands for
     third = np.array([kind.wall == TOWARD and kind.shape != "pole" for kind in KINDS])
     between = third * (view.high - view.low)[:, None] * EXIT_SHARE / np.sqrt(12.0)
     return LotRoutes(laid, main, station, slant, past, total, fits, between)
@@ -220,6 +227,7 @@ def _heads(view: _View) -> tuple[Array, Array]:
     directions = np.zeros((count, len(KINDS), 2))
     width, depth = view.high - view.low, view.near - view.far
     for i, kind in enumerate(KINDS):
+        # no farther out than the middle of the yard
         stub_right = np.minimum(STUB_M, view.yard_right / 2.0)
         stub_left = np.minimum(STUB_M, view.yard_left / 2.0)
         across = view.low + kind.place * width
@@ -252,6 +260,7 @@ def _on_the_wall(starts: Array, view: _View, pairs: Pairs, houses: Shapes) -> Ar
     """Bring exits (q, k, 2) on the house's rectangle back to its wall, straight in."""
     walls = line_pieces(shapely.get_exterior_ring(houses))
     sizes = np.bincount(walls.line, minlength=len(houses))
+    # each pair tests the walls of its own house: rows of (pair, wall) laid end to end
     firsts = np.cumsum(sizes) - sizes
     owner, rank = spread(sizes[pairs.lot])
     piece = firsts[pairs.lot][owner] + rank
@@ -263,6 +272,7 @@ def _on_the_wall(starts: Array, view: _View, pairs: Pairs, houses: Shapes) -> Ar
         # from a little outside, since most exits are on the wall already
         outside = starts[:, k] - SEAM_M * inward
         along = cross(outside[owner], inward[owner], walls, piece)
+        # least distance to a wall, the bit taken back that the start was moved out
         deep = np.minimum.reduceat(along, first) - SEAM_M if len(along) else np.zeros(0)
         off = np.isfinite(deep) & (deep > ON_WALL_M)
         out[off, k] = starts[off, k] + deep[off, None] * inward[off]
@@ -277,6 +287,8 @@ def _head_for_pole(view: _View, heads: Array, directions: Array) -> None:
     flag = np.isfinite(view.gate[:, 0])
     stub = np.minimum(STUB_M, view.yard_near / 2.0)
     heads[:, 1] = _at(view, view.near + stub, (view.low + view.high) / 2.0)
+    # along the front normal from the stub to the street: the turn
+    # stands abreast of it in the pole's middle
     ahead = np.sum((view.gate - heads[:, 1]) * view.front, axis=1)
     turn = view.gate - ahead[:, None] * view.front
     heads[:, 2] = np.where(flag[:, None], turn, heads[:, 1])

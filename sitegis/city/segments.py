@@ -56,6 +56,7 @@ def line_pieces(lines: Shapes, box: Array | None = None) -> Pieces:
     xy, line = shapely.get_coordinates(lines, return_index=True)
     same = np.flatnonzero(line[1:] == line[:-1]) if len(line) else np.zeros(0, np.int64)
     made = Pieces(
+        # pieces join vertices of one line: consecutive ones with the same owner
         xy[same],
         xy[same + 1],
         line[same].astype(np.int64),
@@ -75,6 +76,7 @@ def _stations(pieces: Pieces) -> Array:
     counts = np.bincount(pieces.line)
     _owner, rank = spread(counts[counts > 0])
     station = np.zeros(len(lengths))
+    # n-th pieces of all lines at once; a running sum over all would round by what lies before
     for place in range(1, int(rank.max(initial=0)) + 1):
         rows = np.flatnonzero(rank == place)
         station[rows] = station[rows - 1] + lengths[rows - 1]
@@ -105,6 +107,7 @@ def cross(starts: Array, directions: Array, pieces: Pieces, rows: Whole) -> Arra
     a, step = pieces.starts[rows], (pieces.ends - pieces.starts)[rows]
     gap = a - starts
     across = directions[:, 0] * step[:, 1] - directions[:, 1] * step[:, 0]
+    # parallel pieces divide by 0: inf and nan fail the comparison below
     with np.errstate(divide="ignore", invalid="ignore"):
         along = (gap[:, 0] * step[:, 1] - gap[:, 1] * step[:, 0]) / across
         share = (gap[:, 0] * directions[:, 1] - gap[:, 1] * directions[:, 0]) / across

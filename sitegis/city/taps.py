@@ -20,10 +20,13 @@ from .mains import ManholesOnMains
 from .network import on_line
 from .routes import LotRoutes
 
+# shares of the rules, then their spreads; how near a manhole draws a
+# tap, how far beyond the lot it may lie
 SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE = 0.60, 0.14, 0.08, 0.08, 0.10
 SQUARE_SD_M, LEAN_M, LEAN_SD_M, MIDDLE_SD_M, MANHOLE_SD_M = 0.8, 3.0, 1.2, 1.2, 0.4
 MANHOLE_NEAR_M, MARGIN_M = 12.0, 3.0
 LEVELS = (0.50, 0.80, 0.95)
+# places along a lot at which the distribution is tabled, and how far past it
 _GRID = 64
 _BEYOND_M = 8.0
 
@@ -83,6 +86,7 @@ def find_taps(
     pair, kind = np.nonzero(posterior.routes > 0.0)
     lot, main, weight = pairs.lot[pair], laid.main[pair, kind], posterior.routes[pair, kind]
     keys, inverse = unique_rows(lot, mains.line[main])
+    # probability of each line of each lot; only the first is told
     share = np.asarray(np.bincount(inverse, weight, minlength=keys.shape[1]), float)
     order = np.lexsort((keys[1], -np.round(share, 9), keys[0]))
     first = order[np.flatnonzero(np.diff(keys[0][order], prepend=-1))]
@@ -91,11 +95,13 @@ def find_taps(
     at = rank[inverse]
     rows = np.flatnonzero(at >= 0)
     at, main, weight = at[rows], main[rows], weight[rows]
+    # on the line, not the reach: the reach is no border for a tap
     station = on_line(mains, main, laid.stations_m[pair[rows], kind[rows]])
     weight = weight / np.bincount(at, weight, minlength=len(first))[at]
     chosen = keys[0][first]
     middle, low, high = _frontages(lots[chosen], mains, at, main, station, weight)
     near = _near_manholes(mains, manholes, main, station)
+    # with the exits between the places that stand for a wall
     spread = np.hypot(SQUARE_SD_M, laid.between_m[pair[rows], kind[rows]])
     grid, held = _mixture(at, station, weight, spread, near, middle, low, high)
     lines = _Lines(mains)
@@ -125,6 +131,7 @@ def _frontages(
     order = np.lexsort((np.arange(len(at)), -np.round(weight, 9), at))
     best = order[np.flatnonzero(np.diff(at[order], prepend=-1))]
     lines = mains.shapes[main[best]]
+    # along the line, whichever way its reach was drawn
     sign = np.where(mains.turned[main[best]], -1.0, 1.0)
     local = (station[best] - mains.starts_m[main[best]]) * sign
     length = shapely.length(lines)
@@ -183,6 +190,7 @@ def _mixture(
     held = np.zeros((count, _GRID))
     x = grid[at]
     there = np.isfinite(near)
+    # where no manhole is near its share goes to what is square from the exit
     square = np.where(there, SQUARE, SQUARE + MANHOLE)[:, None]
     own = square * _below((x - station[:, None]) / spread[:, None])
     own += LEAN * _below((x - station[:, None] - LEAN_M) / LEAN_SD_M)
@@ -190,6 +198,7 @@ def _mixture(
     np.add.at(held, at, weight[:, None] * own)
     held += MIDDLE * ndtr((grid - middle[:, None]) / MIDDLE_SD_M)
     bottom, width = (low - MARGIN_M)[:, None], (high - low + 2.0 * MARGIN_M)[:, None]
+    # an even law along the frontage and a little beyond
     held += ANYWHERE * np.clip((grid - bottom) / width, 0.0, 1.0)
     return grid, held
 
@@ -206,6 +215,7 @@ def _quantiles(grid: Array, held: Array, levels: Array) -> Array:
     """Return quantiles (t, l), straight between the grid's places; to the centimeter."""
     found = np.empty((len(grid), len(levels)))
     for column, level in enumerate(levels.tolist()):
+        # first place of the table at or past the level
         after = np.clip((held < level).sum(axis=1), 1, _GRID - 1)[:, None]
         low, high = (np.take_along_axis(held, after - s, 1)[:, 0] for s in (1, 0))
         a, b = (np.take_along_axis(grid, after - s, 1)[:, 0] for s in (1, 0))
@@ -218,12 +228,14 @@ def _mass(grid: Array, held: Array, lines: _Lines, reach: Whole) -> Array:
     """Return how much of each distribution (t,) lies on the chosen reach."""
     parts = []
     for bound, past in zip(lines.bounds(reach), (0.0, 1.0), strict=True):
+        # place of a bound in the table, in steps of its grid
         share = (bound - grid[:, 0]) / np.maximum(grid[:, -1] - grid[:, 0], 1e-9) * (_GRID - 1)
         place = np.clip(share, 0.0, _GRID - 1.000001)
         whole = place.astype(np.int64)[:, None]
         low, high = (np.take_along_axis(held, whole + s, 1)[:, 0] for s in (0, 1))
         here = low + (place - whole[:, 0]) * (high - low)
         here = np.where(share <= 0.0, 0.0, np.where(share >= _GRID - 1, 1.0, here))
+        # open at an end of the line: what lies beyond belongs to the last reach
         parts.append(np.where(np.isfinite(bound), here, past))
     return np.asarray(np.clip(parts[1] - parts[0], 0.0, 1.0))
 
@@ -237,6 +249,7 @@ class _Lines:
         self.low = np.where(mains.turned, mains.starts_m - length, mains.starts_m)
         self.high = self.low + length
         self.order = np.lexsort((np.arange(len(length)), self.low, mains.line))
+        # line and station as one key; no line is 10 000 km long
         self.keys = mains.line[self.order] * 1e7 + self.low[self.order]
 
     def limits(self, line: Whole) -> tuple[Array, Array]:
