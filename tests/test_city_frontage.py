@@ -239,7 +239,7 @@ def test_address_decides_a_corner():
     found = frontages_of(block_of([lot], [], streets, addresses=["n oak  st."]))
     assert found.codes[0] == "corner"
     assert found.front_names[0] == "N. Oak St"
-    assert found.told[0] == "names the front street"
+    assert found.address_fit[0] == "names the front street"
 
 
 def test_lot_on_an_alley_alone():

@@ -53,7 +53,7 @@ class Frontages:
     ``sure`` in [0, 1], ``front`` unit vectors toward the front street (n, 2),
     ``front_names`` and ``frontage_m`` of the front street, ``gates`` (n, 2) the middle of a flag
     lot's frontage (nan on other lots), ``others`` the side code of the line that may be the front
-    in its place (-1 none), ``told`` what the address says of it.
+    in its place (-1 none), ``address_fit`` what the address says of it.
     """
 
     edges: Edges
@@ -69,7 +69,7 @@ class Frontages:
     frontage_m: Array
     gates: Array
     others: Whole
-    told: Words
+    address_fit: Words
 
 
 def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Array) -> Frontages:
@@ -128,7 +128,7 @@ def find_frontages(block: Block, lots: Whole, tree: STRtree, house_centers: Arra
         frontage_m=np.array([v.width_m for v in verdicts]),
         gates=np.array([v.gate for v in verdicts]).reshape(-1, 2),
         others=np.array([v.other for v in verdicts], np.int64),
-        told=np.array([v.told for v in verdicts], np.str_),
+        address_fit=np.array([v.address_fit for v in verdicts], np.str_),
     )
 
 
@@ -228,7 +228,7 @@ class _Verdict:
     width_m: float
     gate: tuple[float, float]
     other: int
-    told: str
+    address_fit: str
     lines: list[int]
 
 
@@ -237,7 +237,7 @@ class _Choice:
     front: _Frontage
     sure: float
     other: _Frontage | None
-    told: str
+    address_fit: str
 
 
 def _side_of(normal: tuple[float, float], front: tuple[float, float]) -> int:
@@ -279,7 +279,7 @@ class _Judge:
         other, address_fit = -1, ""
         if streets:
             choice = self._choose(streets, lot)
-            front, sure, address_fit = choice.front, choice.sure, choice.told
+            front, sure, address_fit = choice.front, choice.sure, choice.address_fit
             if choice.other is not None:
                 other = _side_of(choice.other.normal, front.normal)
             code = self._code(front, streets, area_m2)

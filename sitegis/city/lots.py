@@ -38,7 +38,7 @@ WAY_NAMES = ("direct", "side-yard", "side-yard")
 # judgment, no source: a front less sure than this is flagged;
 # gains below a millionth of a bit are none
 UNSURE_FRONTAGE = 0.75
-PER_LOT = ("codes", "sure", "front", "front_names", "frontage_m", "gates", "others", "told")
+PER_LOT = ("codes", "sure", "front", "front_names", "frontage_m", "gates", "others", "address_fit")
 LEAST_BITS = 1e-6
 
 
@@ -241,7 +241,7 @@ def _lots_table(worked: _Worked, ids: Words, best: tuple[Whole, Whole]) -> Colum
         kind=frontages.codes,
         kind_sure=np.round(frontages.sure, 4),
         front_street=frontages.front_names,
-        address=frontages.told,
+        address=frontages.address_fit,
         frontage_m=frontages.frontage_m,
         p_front=toward[:, 0],
         p_rear=toward[:, 1],
