@@ -76,6 +76,7 @@ def check_output(out: Path | Database) -> None:
             remedy="name a file that ends in .gpkg, or in .parquet for a folder of GeoParquet.",
         )
         raise BadInput((fault,))
+    # before any work: hours of inference must not end at a missing package
     if out.suffix.lower() == PARQUET and importlib.util.find_spec("pyarrow") is None:
         fault = Fault(
             code="output-kind",
@@ -109,6 +110,7 @@ def _refuse_foreign(out: Path) -> None:
 
 def _postgis() -> Any:
     """Load the writer of tables; only a database needs its package."""
+    # its package is not part of a plain install
     return importlib.import_module("sitegis.city.postgis")
 
 
@@ -185,6 +187,7 @@ def _layers(
     ``tally`` has added all up once the first piece is given.
     """
     ids = city.block.parcels.ids
+    # first id of each piece; the last has no end
     bounds = [*ids[LOTS_AT_ONCE::LOTS_AT_ONCE].tolist(), None]
     low = None
     for high, tables in zip(bounds, tables_in_order(files, ids, tally.add), strict=False):
@@ -223,6 +226,7 @@ def _clear_killed(out: Path) -> None:
 
     The lock on the work folder says that no other run is at it.
     """
+    # hidden names of our own pattern; anything else beside the output stays
     for left in out.parent.glob(f".{glob.escape(out.name)}.part-*"):
         if left.is_dir() and all(path.name.startswith(out.name) for path in left.iterdir()):
             shutil.rmtree(left, ignore_errors=True)
@@ -232,6 +236,7 @@ def _clear_killed(out: Path) -> None:
 def _staged(out: Path) -> Iterator[Path]:
     """Make a name beside the output; what is there in the end is renamed into its place."""
     _clear_killed(out)
+    # beside the output: a rename is atomic only within one file system
     holder = Path(tempfile.mkdtemp(prefix=f".{out.name}.part-", dir=out.parent))
     try:
         yield holder / out.name
@@ -252,6 +257,8 @@ def _write_geopackage(
     layers: Iterator[tuple[str, Columns]], city: City, out: Path, when: str
 ) -> None:
     """Write the layers, dated ``when``, as they come."""
+    # GDAL stamps layers with this date: the day of the inputs, so
+    # that the same inputs give the same bytes
     earlier = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": f"{when}T00:00:00.000Z"})
     columns: dict[str, list[str]] = {}
@@ -380,7 +387,9 @@ def _replace(staged: Path, out: Path, holder: Path) -> None:
     for file in [staged] if staged.is_file() else staged.iterdir():
         with file.open("rb") as opened:
             os.fsync(opened.fileno())
+    # again: it may have come there meanwhile
     _refuse_foreign(out)
+    # a folder cannot be replaced in one step: moved aside within the holder, which is then removed
     if out.is_dir():
         os.rename(out, holder / "old")
     os.replace(staged, out)

@@ -20,6 +20,7 @@ from .read import City
 from .surveyed_lots import CityGrid, work_sites
 from .tables import Tables, join, save_tables, table
 
+# as far as a route may run and a lot line look: then a lot's answer does not depend on its chunk
 AROUND_M = LONGEST_M + REACH_M
 
 
@@ -60,6 +61,7 @@ class Cutter:
         size = self.city.file.city.lots_per_chunk
         if not len(shapes):
             return []
+        # Hilbert curve: neighbors in the plane are neighbors on it
         along = geopandas.GeoSeries(shapely.centroid(shapes)).hilbert_distance(level=16).to_numpy()
         order = np.lexsort((np.arange(len(shapes)), along))
         return [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
@@ -69,6 +71,7 @@ class Cutter:
         whole = self.city.block
         low_x, low_y, high_x, high_y = shapely.total_bounds(whole.parcels.shapes[chunk])
         box = shapely.box(low_x - AROUND_M, low_y - AROUND_M, high_x + AROUND_M, high_y + AROUND_M)
+        # sorted: places in the block stand in the order of the city's
         near = {name: np.sort(tree.query(box)) for name, tree in self.trees.items()}
         own = np.isin(near["parcels"], chunk)
         return replace(
@@ -140,6 +143,7 @@ def work_or_split(block: Block) -> Tables:
         mine = np.flatnonzero(block.own)
         if len(mine) == 1:
             return _broken(block, int(mine[0]), f"{type(error).__name__}: {error}"[:200])
+    # halves share the block: only which lots are worked on differs
     halves = []
     for part in (mine[: len(mine) // 2], mine[len(mine) // 2 :]):
         own = np.zeros_like(block.own)

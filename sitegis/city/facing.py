@@ -18,6 +18,8 @@ from .layer_arrays import Flags, Shapes, Whole, segments
 from .segments import cross, feet, least, line_pieces
 
 # All judgment, no source.
+# samples every 5 m, 8 at most, 0.75 m outside; how far one looks; what counts as
+# one straight; ahead is within 75° of the normal
 SAMPLE_M, MOST_SAMPLES = 5.0, 8
 OFFSET_M = 0.75
 REACH_M = 30.0
@@ -62,6 +64,7 @@ def lot_edges(shapes: Shapes) -> Edges:
     same = lot[1:] == lot[:-1]
     starts, ends, owner = xy[:-1][same], xy[1:][same], lot[:-1][same]
     cross = starts[:, 0] * ends[:, 1] - ends[:, 0] * starts[:, 1]
+    # sign of the area, by the surveyor's formula
     clockwise = np.bincount(owner, cross, minlength=len(shapes)) < 0.0
     flip = clockwise[owner]
     first = np.where(flip[:, None], ends, starts)
@@ -95,6 +98,7 @@ def sample_edges(edges: Edges, tree: STRtree, parcel: Whole) -> Samples:
     count = np.clip(np.ceil(lengths / SAMPLE_M), 1, MOST_SAMPLES).astype(np.int64)
     edge = np.repeat(np.arange(len(lengths)), count)
     first = np.cumsum(count) - count
+    # in the middle of the part of the line that each sample stands for
     within = (np.arange(len(edge)) - first[edge] + 0.5) / count[edge]
     points = edges.starts[edge] + within[:, None] * (edges.ends - edges.starts)[edge]
     points = points + OFFSET_M * normals[edge]
@@ -145,6 +149,7 @@ def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, o
     if not len(pieces.line):
         return Faced(index, distance)
     seen = points.copy()
+    # boxes only; the ray itself is worked out below
     source, piece = pieces.tree.query(segments(points, points + REACH_M * normals))
     along = cross(points[source], normals[source], pieces, piece)
     met = along <= REACH_M
@@ -153,6 +158,7 @@ def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, o
     at = source[first]
     index[at], distance[at] = pieces.line[piece[first]], along[first]
     seen[at] = points[at] + along[first, None] * normals[at]
+    # no way straight ahead: the nearest one, if it lies more ahead than aside
     left = np.flatnonzero(index < 0)
     if left.size:
         near_source, near = pieces.tree.query_nearest(
@@ -167,6 +173,7 @@ def face_lines(points: Array, normals: Array, lines: Shapes, parcels: STRtree, o
         at = rows[first]
         index[at], distance[at], seen[at] = pieces.line[near[first]], length[first], foot[first]
     found = np.flatnonzero(index >= 0)
+    # a way behind a neighbor is not one that the lot faces
     source, parcel = parcels.query(segments(points[found], seen[found]), predicate="intersects")
     blocked = found[source[parcel != own[found[source]]]]
     index[blocked], distance[blocked] = -1, np.inf

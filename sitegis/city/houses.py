@@ -69,6 +69,7 @@ def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
         return Houses(houses, centers, counts, shared)
     tree = STRtree(buildings)
     lot, building = tree.query(lots, predicate="intersects")
+    # each lot is tested against several buildings
     shapely.prepare(lots)
     parts = buildings[building].copy()
     cut = ~shapely.covers(lots[lot], parts)
@@ -110,6 +111,7 @@ def _wall_to_wall(houses: Shapes, own: Whole, tree: STRtree, lots: Shapes) -> Fl
     lot = there[source]
     foreign = other != own[lot]
     lot, other = lot[foreign], other[foreign]
+    # a building whose middle is on the lot itself is no neighbor
     middles = shapely.centroid(tree.geometries[other])
     shared[lot[~shapely.intersects(lots[lot], middles)]] = True
     return shared
@@ -142,11 +144,13 @@ def measure_houses(houses: Shapes, lots: Shapes, front: Array, gates: Array) -> 
     count = len(houses)
     same = owner[1:] == owner[:-1]
     steps, of = (xy[1:] - xy[:-1])[same], owner[:-1][same]
+    # four times the angle: walls square to each other then point one way
     length, angle = np.hypot(*steps.T), 4.0 * np.arctan2(steps[:, 1], steps[:, 0])
     sine = np.bincount(of, length * np.sin(angle), minlength=count)
     cosine = np.bincount(of, length * np.cos(angle), minlength=count)
     axis = np.arctan2(sine, cosine) / 4.0
     wanted = np.arctan2(front[:, 1], front[:, 0])
+    # by quarter turns to the axis nearest to the lot's front
     axis = axis + np.round((wanted - axis) / (np.pi / 2)) * (np.pi / 2)
     rear = -np.stack([np.cos(axis), np.sin(axis)], axis=1)
     right = np.stack([rear[:, 1], -rear[:, 0]], axis=1)

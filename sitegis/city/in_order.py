@@ -48,6 +48,7 @@ def tables_in_order(
         return
     shared: list[list[Path]] = [[] for _ in range(len(bounds) + 1)]
     for number, group in enumerate(_groups(files, seen)):
+        # each group writes to every range: no more than a group is in memory
         for part, rows in enumerate(_split(group, bounds)):
             path = files[0].with_name(f"range-{part:05d}-{number:05d}.npz")
             save_tables(rows, path)

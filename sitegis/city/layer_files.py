@@ -153,6 +153,7 @@ class LayerFiles:
                 "save it as GeoPackage, GeoJSON, shapefile, file geodatabase or GeoParquet.",
             )
             return False
+        # a folder of files: a link among them could lead anywhere
         if suffix == ".gdb":
             parts = sorted(path.iterdir())
             if not all(is_inside(part, path) and part.is_file() for part in parts):
@@ -169,6 +170,7 @@ class LayerFiles:
         report = Report()
         harmless = suffix == ".parquet" or is_harmless(path, self.folder, written, key, report)
         self.faults.absorb(report)
+        # a shapefile is several files, all of which the answer rests on
         companions = [path.with_suffix(s) for s in (".dbf", ".shx", ".prj", ".cpg")]
         self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]
         return harmless
@@ -229,6 +231,7 @@ def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
         if layer_name is None and len(names) > 1:
             raise ValueError(f"the file has several layers: {', '.join(names[:20])}")
         layer_name = names[0] if layer_name is None else layer_name
+        # a view could make the reader work without end: only stored layers are read
         if path.suffix.lower() == ".gpkg" and not is_stored_layer(path, layer_name, key, report):
             return None
     if not ends_within_limits(path, layer_name):

@@ -46,7 +46,9 @@ def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     """Return the single lines of a layer and the row each came from, ordered by place."""
     shapes = place.shapes(frame)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
+    # flat: parts of one row apart, with the row that they came from
     parts, source = shapely.get_parts(shapes[good], return_index=True)
+    # judgment: shorter pieces are slips of the pen
     keep = shapely.length(parts) > 0.1
     parts, source = parts[keep], good[source[keep]]
     order = order_by_place(parts)
@@ -146,6 +148,7 @@ def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[N
     """
     table = file.mains
     shapes, source = _lines(frame, place)
+    # of a row in several pieces nobody knows which end has which invert
     single = np.bincount(source, minlength=len(frame))[source] == 1
     unit_m = place.unit_m(table.units)
     up, remarks = read_elevations(frame, table.invert_up, unit_m, "mains")
@@ -160,6 +163,7 @@ def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[N
 
 def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
     """Turn the mains whose inverts fall against their line, and say how many there were."""
+    # nan compares false: a main without both inverts keeps its direction
     uphill = mains.inverts_down_m > mains.inverts_up_m
     if not uphill.any():
         return mains, []

@@ -25,6 +25,7 @@ from .layer_files import LayerFiles, layer_names
 from .read import read_layers
 from .schema import CityFile
 
+# enough to tell what a column holds; a city's layers have hundreds of thousands
 ROWS_LOOKED_AT = 3000
 # What layers and columns are called; common practice, no source. The first that fits is taken.
 KINDS: dict[str, tuple[int, str]] = {
@@ -169,8 +170,10 @@ def _choose(layers: list[_Layer]) -> dict[str, _Layer]:
         for place, (key, (dimension, pattern)) in enumerate(KINDS.items()):
             if layer.dimension != dimension:
                 continue
+            # columns that are there by name and content
             fits = [column for column in COLUMNS.get(key, {}) if _column(key, column, layer.frame)]
             named = 4 if re.search(pattern, label) else 0
+            # a name, or two columns that fit: one column alone fits any layer
             if named or len(fits) > 1:
                 scored.append((-(named + len(fits)), place, i, key))
     chosen: dict[str, _Layer] = {}
@@ -209,6 +212,7 @@ def _holds(wanted: str, values: Any, frame: Any, name: str) -> bool:
         share = sum(bool(re.search("[a-z]", text)) for text in texts) / max(len(texts), 1)
     else:
         share = float(not pd.api.types.is_float_dtype(values))
+    # an id names nearly every row; of anything else a third filled sensibly is enough
     return bool(share > (0.9 if wanted == "id" else 0.3))
 
 

@@ -17,6 +17,7 @@ from .layer_arrays import Parcels, Shapes, Whole
 from .roads import judge_roads
 from .schema import ParcelTable
 
+# slivers between drawn lines are no lots
 LEAST_LOT_M2 = 1.0
 MOST_WITHOUT_ID = 0.5  # judgment, no source
 
@@ -43,6 +44,7 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
             q for p in shapely.get_parts(out[i]) if p.geom_type == "MultiPolygon" for q in p.geoms
         ]
         candidates = parts + nested
+        # of equally large parts one by its bytes, whatever the order in the file
         out[i] = max(candidates, key=lambda p: (round(p.area, 3), p.wkb)) if candidates else None
     return out
 
@@ -127,6 +129,8 @@ def _once_each(
     wkb = shapely.to_wkb(polygons)
     failures: list[Failure] = []
     kept: list[int] = []
+    # by id, the largest first: rows of one id stand together, and
+    # their order in the file plays no part
     for i in sorted(range(len(ids)), key=lambda i: (ids[i], -area[i], wkb[i] or b"")):
         parcel, row = str(ids[i]), i + 1
         if parcel == "":
@@ -155,6 +159,7 @@ def _once_each(
 def _stacked_on(shapes: Shapes) -> Whole:
     """Return the first parcel with the same outline (to 1 cm), -1 for those that are it."""
     centers = shapely.get_coordinates(shapely.centroid(shapes))
+    # middle, area and outline to 1 cm: units of a condominium share all of them
     keys = np.round(np.column_stack([centers, shapely.area(shapes), shapely.length(shapes)]), 2)
     _unique, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     below = first[inverse.ravel()]

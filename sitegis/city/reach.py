@@ -21,6 +21,7 @@ class Meeting:
     """The straight pieces of mains that routes of each pair may meet, its open ends drawn out."""
 
     def __init__(self, pairs: Pairs, mains: Mains, centers: Array) -> None:
+        # with the pieces before and after on their lines: a reach is no border
         row, main = around(mains, pairs.main)
         self.count = len(pairs.lot)
         keys = unique_rows(pairs.main_pair[row], main)[0]
@@ -29,6 +30,7 @@ class Meeting:
         firsts = np.cumsum(sizes) - sizes
         owner, rank = spread(sizes[keys[1]])
         pair, piece = keys[0][owner], firsts[keys[1]][owner] + rank
+        # only pieces that any route could reach: most of a long main is far
         gap = feet(centers[pair], self.pieces, piece) - centers[pair]
         near = np.flatnonzero(np.hypot(*gap.T) <= LONGEST_M + PAST_END_M)
         self.pair, self.piece = pair[near], piece[near]
@@ -36,6 +38,7 @@ class Meeting:
 
     def _least(self, value: Array) -> tuple[Whole, Whole]:
         """Return pairs and their rows with the least value; among equals the first."""
+        # to a micrometer, and then the first: no last bit decides
         rounded = np.round(value, 6)
         if not len(rounded):
             return self.held, self.firsts
@@ -103,9 +106,11 @@ class Meeting:
             over = pieces.past[piece] == 1
             main[pair, k] = pieces.line[piece]
             hit[pair, k] = place
+            # how far the tap lies past the end; on the main itself 0
             past[pair, k] = np.where(over, beyond, 0.0)
             station[pair, k] = pieces.stations_m[piece] + np.where(over, 0.0, beyond)
             cosine = np.abs((step[piece] * d[row]).sum(axis=1)) / length[piece]
+            # at an end the lateral may turn into the manhole from anywhere
             slant[pair, k] = np.where(over, 0.0, np.arcsin(np.clip(cosine, 0.0, 1.0)))
         return main, station, hit, past, slant
 
@@ -131,4 +136,5 @@ def _with_ends(mains: Mains) -> Pieces:
         np.concatenate([own.stations_m, length]),
         np.concatenate([own.past, np.ones(len(main), np.int64)]),
     )
+    # the drawn-out ends last of each main: its own pieces win ties
     return take_rows(joined, np.lexsort((joined.past, joined.line)))

@@ -163,6 +163,7 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     sites = files.sites_folder()
     faults.raise_all()
     assert crs is not None
+    # shapes are compared only once all layers are there and have a CRS
     _check_near(file, parcels, frames, crs, faults)
     faults.raise_all()
     factor = float(crs.axis_info[0].unit_conversion_factor)
@@ -196,6 +197,7 @@ def _block(
     )
     notices += remarks
     faults.raise_all()
+    # buildings touch lots in any town: where they do not, one of the layers is shifted
     on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
     share = len(np.unique(on_lots)) / max(len(houses), 1)
     if share < LEAST_ON_LOTS:
@@ -223,6 +225,7 @@ def _block(
     known = np.isfinite(elevations := np.concatenate([grounds, rims]))
     mains, remarks = read_mains(frames["mains"], file, place)
     notices += remarks
+    # inverts that cannot be first, for the flow is read off what is left
     mains, remarks, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
     notices += remarks
     mains, remarks = with_the_flow(mains)
@@ -267,6 +270,7 @@ def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
     elif parcels is None or faults.found:
         crs = None
     else:
+        # heights of a compound CRS play no part here
         crs = flat_crs(CRS(parcels.crs))
         if not crs.is_projected:
             west, south, east, north = parcels.total_bounds

@@ -11,6 +11,8 @@ from ..messages.errors import Notice
 from .layer_arrays import Flags, Parcels, Shapes, Words
 
 # All judgment, no source: where each sign says neither road nor lot.
+# centerline that must run in a parcel, then width, compactness and built share at which
+# a sign is even, and how near to even is doubtful
 LEAST_RUN_M = 20.0
 EVEN_WIDTH_M = 40.0
 EVEN_COMPACTNESS = 0.5
@@ -104,12 +106,14 @@ def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, A
     )
     near = np.flatnonzero(run >= LEAST_RUN_M)
     area, run = shapely.area(parcels[near]), run[near]
+    # 1 for a circle, ¼π for a square, near 0 for a strip
     compact = 4.0 * np.pi * area / shapely.length(parcels[near]) ** 2
     place, house = STRtree(houses).query(parcels[near], predicate="intersects")
     on = shapely.area(shapely.intersection(parcels[near][place], houses[house]))
     built[near] = np.bincount(place, on, minlength=len(near)) / area
     score[near] = np.round(
         np.log(run / np.sqrt(area))
+        # area over run is the mean width
         + np.log(EVEN_WIDTH_M * run / area)
         + np.log(EVEN_COMPACTNESS / compact)
         + np.log(EVEN_BUILT / np.maximum(built[near], LEAST_BUILT)),

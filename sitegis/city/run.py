@@ -128,12 +128,14 @@ def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:
     if workers <= 1:
         yield from map(do_task, tasks)
         return
+    # spawn, not fork: libraries with threads of their own do not survive a fork
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_end_with_parent) as pool:
         waiting: set[Future[int]] = set()
         try:
             for task in tasks:
                 waiting.add(pool.submit(do_task, task))
+                # two in hand for each worker: none waits, and not the whole city is cut at once
                 if len(waiting) >= 2 * workers:
                     finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                     yield from (future.result() for future in finished)
@@ -154,6 +156,7 @@ def _work_all(tasks: Iterator[Task], workers: int) -> Iterator[int]:
                 )
             ) from error
         finally:
+            # what has not begun is dropped; what is done is kept in its file
             pool.shutdown(wait=False, cancel_futures=True)
 
 
@@ -167,6 +170,7 @@ def _end_with_parent() -> None:
     if parent is None:
         return
 
+    # os._exit: a worker deep in a library's call would not notice an exception
     def watch() -> None:
         parent.join()
         os._exit(1)

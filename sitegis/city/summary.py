@@ -121,6 +121,8 @@ def _ranked(ranked: RankedStop) -> str:
 # By name: sums over the lots of bits, x and y in whole steps, and how many lots: whole numbers
 # add up to the same in any order of the lots.
 Shares = dict[str, list[int]]
+# bits to 2⁻⁴⁰, places to a micrometer: as whole numbers their sums over the lots of a manhole or a
+# street stay far below 2⁶³
 STEPS = np.array([2.0**40, 2.0**20, 2.0**20])
 
 
@@ -149,6 +151,7 @@ class Tally:
         answered = lots["answer"] == ANSWERS[0]
         top = np.max(np.stack([lots[c][answered] for c in ("p_front", "p_rear", "p_side")]), 0)
         self.lots += len(answered)
+        # exactly rounded, so that the order of lots does not matter
         self.open_bits += math.fsum(lots["entropy_bits"][answered].tolist())
         self.sure += int((top >= SURE).sum())
         self.rather += int(((top >= RATHER_SURE) & (top < SURE)).sum())

@@ -81,6 +81,7 @@ def work_sites(tables: Tables, sites: Mapping[str, Path], place: CityGrid) -> Ta
             continue
         try:
             made = _site_tables(parcel, _compute(folder), place, tables, int(at[0]))
+        # one bad folder must not end a city: its lot keeps the answer from the layers
         except _REFUSED as error:
             tables = _refused(tables, parcel, _reason(error), tables["lots"][GEOMETRY][at[0]])
             continue
@@ -134,6 +135,7 @@ def _site_tables(parcel: str, survey: Survey, place: CityGrid, tables: Tables, r
     made["routes"], made["exits"] = _route_rows(parcel, survey, best, place)
     made["corridors"] = _corridor_rows(parcel, survey, best, place)
     checks = sorted(survey.scores.next_checks, key=lambda check: -round(check.gain_bits, 6))
+    # place and id stay those of the layers' row
     old = {c: v[tables["next_check"]["parcel"] == parcel] for c, v in tables["next_check"].items()}
     gain = checks[0].gain_bits if checks else 0.0
     made["next_check"] = {
@@ -160,6 +162,7 @@ def _lot_row(survey: Survey, lots: Columns, row: int) -> Columns:
         if scored.hypothesis.main is not None:
             main = scored.hypothesis.main
             mains[main] = mains.get(main, 0.0) + scored.probability
+    # of equal ones the last by name, on every processor
     main = max(mains, key=lambda name: (round(mains[name], 6), name)) if mains else ""
     likeliest = max(toward, key=lambda name: round(toward[name], 6))
     answer: dict[str, object] = {
@@ -195,6 +198,7 @@ def _route_rows(
         evidence_class=["inferred"],
     )
     routes = next(r for r in survey.routes if r.hypothesis.id == best.hypothesis.id)
+    # without a route the tables stay empty, with their columns
     count = 0 if best.best is None else 1
     number = best.best or 0
     vertices = routes.vertices[number] if count else np.zeros((2, 2))

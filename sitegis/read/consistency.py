@@ -19,6 +19,8 @@ from .rings import side_angle_rad
 
 DRAIN_KINDS = ("stack", "cleanout", "locate", "bend", "branch", "floor-drain")
 SIDES: tuple[Side, ...] = ("right", "rear", "left", "front")
+# judgment, no source: what marks scatter past a wall; a jump of depth and a fall that no drain
+# has; what footage and tape are good for; how many times too short is no scatter
 OUTSIDE_M = 0.30
 JUMP_M = 1.5
 STEEPEST = 0.10
@@ -54,6 +56,7 @@ def check_rooms(locates: tuple[Locate, ...], room_ids: list[str], report: Report
                 report, locate, "room-unknown", "room", known=guess(locate.room, [*room_ids, "lot"])
             )
     indoors = {row.id for row in locates if row.room != "lot" and row.kind in DRAIN_KINDS}
+    # rows that could not be read may have been the points that are missing
     spoiled = any(fault.file == LOCATES_FILE for fault in report.faults)
     if locates and len(indoors) < 2 and not spoiled:
         report.add(fault_of("too-few-points", LOCATES_FILE, None, "kind", ""))
@@ -78,6 +81,7 @@ def check_ties(
     known = [row.id for row in locates]
     known += [f"{what}:{corner}" for what in ("building", "lot") for corner in CORNERS]
     known += [f"{room}:origin" for room in room_ids]
+    # names of points are not known where their table could not be read
     unread = ALL_POINTS in report.broken_names
     for tie in ties:
         for field, name in (("from", tie.from_name), ("to", tie.to_name)):
@@ -214,6 +218,7 @@ def _turned_inside(room: Room, locates: tuple[Locate, ...], building: Building) 
         return ""
     house = shapely.buffer(shapely.Polygon(building.vertices), OUTSIDE_M)
     local = np.array([(row.x_m, row.y_m) for row in locates if row.room == room.id])
+    # the mistake most often made: x typed toward another wall
     for word in SIDES:
         place = np.array(room.origin_m) + local @ rotation(side_angle_rad(word)).T
         place = building.vertices[0] + place @ rotation(building.angle_rad).T
@@ -305,6 +310,7 @@ def check_depths(
     floors = {room.id: room.floor_elevation_m for room in rooms}
     places = _common_places(rows, rooms)
     for index, row in enumerate(rows):
+        # same frame only: places in rooms without a pose cannot be compared
         near = sorted(
             (float(np.hypot(*(places[index][1] - places[other][1]))), other)
             for other in range(len(rows))
@@ -312,10 +318,12 @@ def check_depths(
         )[:4]
         if len(near) < 2:
             continue
+        # elevations: floors of rooms may differ
         others = [floors.get(rows[o].room, 0.0) - (rows[o].depth_m or 0.0) for _, o in near]
         depth_m = row.depth_m or 0.0
         departure = abs(floors.get(row.room, 0.0) - depth_m - float(np.median(others)))
         fall = STEEPEST * float(np.median([distance for distance, _ in near]))
+        # one reading against the median of four or fewer: about half a variance more
         sd_m = noise.depth_sd_m(depth_m) * math.sqrt(1.5)
         if departure > JUMP_M + fall:
             _row_fault(
@@ -377,6 +385,7 @@ def check_counts(
     tuple[Locate, ...]
         The rows, counts that do not fit taken out.
     """
+    # one count at a time, as what is left out changes the next comparison
     while (pair := _first_short(locates, rooms, noise)) is not None:
         before, after, paid, distance, far = pair
         if far:
@@ -393,6 +402,7 @@ def check_counts(
             )
             return locates
         dropped = [_without_count(locates, row) for row in (after, before)]
+        # without which of the two do the others agree
         still = [_first_short(rows, rooms, noise) is not None for rows in dropped]
         wrong = before if still[0] and not still[1] and before.footage_m else after
         report.note(
@@ -420,6 +430,7 @@ def _first_short(
     Gives them with the cable paid out, the distance, and whether it is far too short.
     """
     rows = [row for row in locates if row.room != "lot" and _count(row, locates) is not None]
+    # of several rows of one point the first with a footage
     rows = list({row.id: row for row in reversed(rows)}.values())[::-1]
     rows.sort(key=lambda row: _count(row, locates) or 0.0)
     places = dict(zip((row.id for row in rows), _common_places(rows, rooms), strict=True))
@@ -430,6 +441,7 @@ def _first_short(
         paid = (_count(after, locates) or 0.0) - (_count(before, locates) or 0.0)
         sd_m = math.hypot(_locator_sd_m(before, noise), _locator_sd_m(after, noise))
         allowed = COUNT_FLOOR_M + COUNT_SHARE * distance + 3.0 * sd_m
+        # a cable may lie slack and run round bends: too long is never wrong
         if paid < distance - allowed:
             # A cleanout's count of 0 is taken, not read: it cannot be left out.
             fixed = before.footage_m is None and after.footage_m is None
@@ -484,6 +496,7 @@ def check_rooms_tied(
         members.setdefault(row.room, set()).add(row.id)
     fixed = {room.id for room in rooms if room.origin_m is not None} | {"lot"}
     loose = {room.id: room for room in rooms if room.origin_m is None and len(members[room.id]) > 1}
+    # poses found in any order: each room that is held may hold others
     held = set(fixed)
     changed = True
     while changed:
@@ -493,6 +506,7 @@ def check_rooms_tied(
                 held.add(name)
                 changed = True
     left = set(loose) - held
+    # rooms tied to each other may hold as one body: counted together before any is faulted
     together = sum(_conditions(loose[name], held, members, ties, contacts) for name in left) + sum(
         2 * len(members[a] & members[b]) for a, b in combinations(sorted(left), 2)
     )
@@ -517,6 +531,7 @@ def _conditions(
     for tie in ties:
         for here, there in ((tie.from_name, tie.to_name), (tie.to_name, tie.from_name)):
             fixed = there in known or there.startswith(("building:", "lot:"))
+            # a tie within one room holds nothing
             if here in own and fixed and not (here in known and there in own):
                 count += 1
     count += sum(1 for contact in contacts if contact.point in own)

@@ -145,12 +145,14 @@ def read_rows(
     def fault(name: str, row: int | None, field: str, /, **values: object) -> None:
         report.add(fault_of(name, path.name, row, field, **values))
 
+    # newline="": line ends within quotes are the reader's own matter
     reader = csv.reader(io.StringIO(text, newline=""))
     rows: list[Row] = []
     header: list[str] | None = None
     start = 1
     try:
         for cells in reader:
+            # a row may run over several lines: it begins after the one before
             number, start = start, reader.line_num + 1
             trimmed = [cell.strip() for cell in cells]
             if not any(trimmed):
@@ -215,6 +217,7 @@ def read_heading(
         Names in lower case, None where it is no heading.
     """
     lowered = [name.lower() for name in names]
+    # one heading for the whole line: cells are parted by something else
     for separator, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
         if len([n for n in lowered if n]) == 1 and separator in lowered[0]:
             fault("table-separator", row, "file", word=word)
@@ -237,6 +240,7 @@ def read_heading(
 
 def _row(cells: list[str], header: list[str], number: int, fault: FaultOf) -> Row | None:
     """Return a row by column; a row with too many cells or a broken quote is a fault."""
+    # a quote left open swallows the lines after it
     if any("\n" in cell or "\r" in cell for cell in cells):
         fault("quote-open", number, "file")
         return None

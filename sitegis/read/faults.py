@@ -144,6 +144,7 @@ class Report:
         of
             Length of the list before.
         """
+        # counted as in the file from the start; each removal takes its own number along
         self.numbers.setdefault(name, list(range(1, of + 1))).pop(index)
 
     def placed_notices(self) -> tuple[Notice, ...]:
@@ -164,6 +165,7 @@ class Report:
             where = self.where
             if where is None:
                 raise BadInput(tuple(sorted(dict.fromkeys(self.faults), key=_in_order)), draft)
+            # two faults of the text files may be one cell of the book
             moved = dict.fromkeys(where.of_fault(fault) for fault in self.faults)
             raise BadInput(tuple(sorted(moved, key=where.order)), draft)
 
@@ -228,6 +230,7 @@ def guess(wrong: str, right: Iterable[str]) -> str:
     """
     known = list(dict.fromkeys(right))
     listing = "Known: " + (", ".join(known[:30]) if known else "none") + "."
+    # reversed, so that of names alike but for case the first is the one shown
     lowered = {name.lower(): name for name in reversed(known)}
     close = difflib.get_close_matches(wrong.lower(), list(lowered), n=1, cutoff=0.6)
     return f"did you mean {lowered[close[0]]!r}? {listing}" if close else listing
@@ -249,6 +252,7 @@ def index_lines(text: str) -> dict[str, int]:
         key = _KEY.match(line)
         if header:
             name = header[2].strip()
+            # items of a list of tables are counted in their order
             if header[1] == "[[":
                 counts[name] = counts.get(name, 0) + 1
                 name = f"{name}[{counts[name]}]"

@@ -70,6 +70,7 @@ def split_ties(
     of_findings
         Ties to a finding.
     """
+    # names of points go before names of findings
     ids = {row.cells.get("id", "") for row in rows} - {"", *points}
     finds = tuple(tie for tie in ties if {tie.from_name, tie.to_name} & ids)
     return tuple(tie for tie in ties if tie not in finds), finds
@@ -135,6 +136,7 @@ def read_findings(
         made = _finding(cells, ground)
         if made is not None:
             findings.append(made)
+    # other pipes met: never this drain, but nobody may dig there unaware
     others = tuple(
         KeepOut(
             one.id,
@@ -169,10 +171,12 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
     size = [_positive(cells, column) for column in ("length", "width")]
     dug_to = _depth(cells, "dug_to")
     depths = _depth(cells, "depth_to_invert"), _depth(cells, "depth_to_top")
+    # depths grow downward: the pipe's top is the lesser one
     if None not in depths and depths[1] >= depths[0]:  # type: ignore[operator]  # both are there
         cells.fault("top-below-invert", "depth_to_top")
     if met == "no" and any(depths):
         cells.fault("depth-of-nothing", "depth_to_invert" if depths[0] else "depth_to_top")
+    # dug as planned, where nothing else is said
     if pit is not None:
         size = [one or whole for one, whole in zip(size, (pit.length_m, pit.width_m), strict=True)]
         dug_to = pit.depth_m if dug_to is None else dug_to
@@ -192,6 +196,7 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         return None
     if photo is not None:
         fields |= _held_against(cells, ground, photo, place, str(fields["date"]))
+    # another pipe met means that this drain was not
     maker = Found if met == "yes" else Missed
     return maker(
         name,
@@ -336,6 +341,7 @@ def _place(
         found = (_from_degrees(ground.frame, on_earth), SATELLITE_SD_M, "longitude and latitude")
     elif pit is not None:
         whole = max(one or 0.0 for one in size)
+        # found anywhere along the hole: an even law has its length over √12
         middle = whole * MIDDLE_SHARE if is_found else LOT_SD_M
         found = (np.array([pit.x_m, pit.y_m]), middle, f"pit {pit.id}")
     elif is_found and photo is not None and photo.longitude is not None:
@@ -397,6 +403,7 @@ def _degrees(cells: Cells) -> Array | None:
 def _from_degrees(frame: LotFrame, degrees: Array) -> Array:
     """Take longitude and latitude to the lot: the written operation, turned round by Newton."""
     east, north = degrees.tolist()
+    # the written operation inverted, so that what is written comes back to the same place
     to_lot = frame.to_degrees.transformer.transform(east, north, direction="INVERSE")
     return frame.from_crs(np.array(to_lot))
 
@@ -422,6 +429,7 @@ def _by_ties(
         points.append(point)
         distances.append(tie.distance_m)
         sds.append(np.hypot(tie.sd_m, sd))
+    # one distance is a circle
     if len(points) < 2:
         cells.fault("finding-one-tie", "id")
         return None
@@ -429,7 +437,9 @@ def _by_ties(
 
     house = shapely.Polygon(ground.building.vertices)
     tried = [_fix(fixed, taped, spread, guess_at) for guess_at in _starts(fixed, start)]
+    # what was found outdoors lies outside the house, if any solution does
     outside = [fit for fit in tried if not house.contains(shapely.Point(fit.place))] or tried
+    # of equal fits a stated order of places
     best = min(outside, key=lambda fit: (round(fit.chi_square, 3), *np.round(fit.place, 3)))
     close = [fit for fit in outside if fit.chi_square < best.chi_square + MIRROR_CHI_SQUARE]
     if start is None and any(np.hypot(*(fit.place - best.place)) > MIRROR_M for fit in close):
@@ -457,10 +467,12 @@ def _fix(fixed: Array, taped: Array, spread: Array, start: Array) -> _Fix:
     for _ in range(STEPS):
         gap = at - fixed
         reach = np.maximum(np.hypot(*gap.T), 1e-6)
+        # derivative of each distance: the unit vector from its corner
         rows = gap / reach[:, None] / spread[:, None]
         step = np.linalg.lstsq(rows, (taped - reach) / spread, rcond=1e-6)[0]
         at = at + step * min(1.0, 5.0 / max(float(np.hypot(*step)), 1e-12))
     residuals = (taped - np.hypot(*(at - fixed).T)) / spread
+    # least singular value of the whitened design: the weakest direction
     axes = np.linalg.svd(rows, compute_uv=False)
     sd = min(1.0 / max(float(axes[-1]), 1e-6), WORST_SD_M)
     return _Fix(
@@ -472,6 +484,7 @@ def _starts(fixed: Array, start: Array | None) -> list[Array]:
     """Return where to start: where the user says, else on either side of the fixed corners."""
     if start is not None:
         return [start]
+    # far enough out that each quadrant's solution is reached
     middle, spread = fixed.mean(axis=0), np.ptp(fixed, axis=0) + 3.0
     return [middle + spread * np.array(sign) for sign in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
 

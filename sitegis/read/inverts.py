@@ -15,6 +15,7 @@ from .schema import MainTable
 
 # Judgment, no source, where the record says nothing.
 DEPTH_M, UNKNOWN_SD_M = 2.7, 0.8
+# half a foot
 INVERT_SD_M = 0.1524
 SLAB_SD_M = 0.03
 SLOPE = 0.004
@@ -122,6 +123,7 @@ def find_inverts(
         if ends[0] < ends[1]:
             report.site("invert-reversed", f"{key}.invert_upstream", None)
             return None
+        # typed manholes are the ends that the record's pair is of; a drawn main has its own
         taped = table.layer is None and len(manholes) > 1
         stations = (manholes[0].station_m, manholes[-1].station_m) if taped else (0.0, line.length)
         knots.extend(zip(stations, (ends[0], ends[1]), strict=True))
@@ -182,12 +184,15 @@ def inverts_at(level: InvertLevel, stations: Array) -> Array:
         Inverts (n,), m above the slab.
     """
     at, inverts = (np.array(column) for column in zip(*level.knots, strict=True))
+    # two knots in one place give no slope
     keep = np.concatenate([[True], np.diff(at) > 0.5])
     at, inverts = at[keep], inverts[keep]
     if len(at) == 1:
+        # a single knot: an ordinary fall of a sewer, with the flow
         return np.asarray(inverts[0] - SLOPE * (stations - at[0]))
     slopes = np.diff(inverts) / np.diff(at)
     inside = np.interp(stations, at, inverts)
+    # minimum and maximum with 0: each acts beyond its own end alone
     before = np.minimum(stations - at[0], 0.0) * slopes[0]
     after = np.maximum(stations - at[-1], 0.0) * slopes[-1]
     return np.asarray(inside + before + after)

@@ -67,6 +67,7 @@ def line_of(
     along = (edge[1] - edge[0]) / span
     shift = outward_normal(edge) * offset_m
     farthest = max((abs(manhole.offset_along) for manhole in table.manholes), default=0.0)
+    # beyond the lot as streets are laid, or to the farthest manhole and a little more
     reach = max(BEYOND_M, farthest + span + 10.0)
     ends = np.array([edge[0] - reach * along + shift, edge[1] + reach * along + shift])
     return shapely.LineString(ends)
@@ -78,10 +79,12 @@ def _cut(line: BaseGeometry, lot: Lot) -> BaseGeometry:
     if len(vertices) <= PLAIN_VERTICES:
         return line
     west, south, east, north = shapely.bounds(lot_window(lot))
+    # how far each vertex lies beyond the window, along the worse axis
     outside = np.maximum([west, south] - vertices, vertices - [east, north]).max(axis=1)
     near = np.flatnonzero(outside < NEAR_M)
     if not len(near):  # the straight that passes the lot is longer than all that
         return line
+    # one vertex more at either end, so that the straights into the block stay whole
     return shapely.LineString(vertices[max(near[0] - 1, 0) : near[-1] + 2])
 
 
@@ -112,6 +115,7 @@ def with_flow(
     """
     near = shapely.intersection(line, lot_window(lot))
     parts = [part for part in shapely.get_parts(near) if part.length > 0] or [line]
+    # the part that passes the lot tells the flow: far off the line may turn
     piece = parts[largest(shapely.length(parts), MATTERS_M)]
     ends = shapely.get_coordinates(piece)[[0, -1]]
     chord = ends[1] - ends[0]
@@ -126,6 +130,7 @@ def with_flow(
     flow = table.flow_toward
     toward = outward(flow) if isinstance(flow, str) else lot_direction(frame.angle_rad(flow))
     cosine = float(chord @ toward) / length if length > 0 else 0.0
+    # within 15° of square to the line nothing is said of the flow
     if abs(cosine) < 0.25:
         reading.report.site("flow-across", f"{key}.flow_toward", flow)
     return line if cosine >= 0 else shapely.reverse(line)
@@ -182,6 +187,7 @@ def range_of(line: BaseGeometry, lot: Lot, manholes: tuple[Station, ...]) -> tup
     """
     parts = shapely.get_parts(shapely.intersection(line, lot_window(lot)))
     land = shapely.Polygon(lot.vertices)
+    # second key: of parts as near the longest
     near = in_steps(-shapely.length(parts), MATTERS_M)
     piece = parts[smallest(shapely.distance(parts, land), MATTERS_M, near)]
     stations = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(piece)]

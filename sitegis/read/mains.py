@@ -119,9 +119,11 @@ def _assemble(
     None with a fault gathered where nothing of it is left.
     """
     low_m, high_m = range_of(line, lot, manholes)
+    # stations of the line's own vertices, so that cutting keeps its shape
     vertices = [float(line.project(shapely.Point(xy))) for xy in shapely.get_coordinates(line)]
     knots = [station for station, _ in level.knots] + [spot.station_m for spot in manholes]
     wanted = [low_m, *(s for s in (*vertices, *knots) if low_m < s < high_m), high_m]
+    # a vertex at a manhole is one: doubled ones would have a straight without length
     stations = np.unique(np.round(wanted, 6))
     stations = stations[np.concatenate([[True], np.diff(stations) > 0.01])]
     if len(stations) < 2:
@@ -133,6 +135,7 @@ def _assemble(
             id=spot.id,
             x_m=float(place[0]),
             y_m=float(place[1]),
+            # stations count anew from where the line was cut
             station_m=spot.station_m - low_m,
             invert_m=spot.invert_m,
             rim_m=spot.rim_m,

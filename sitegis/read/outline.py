@@ -81,6 +81,7 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
         The outline, None with the fault gathered.
     """
     front_right, rear_left = np.array([sides.front, 0.0]), np.array([0.0, sides.left])
+    # two circles meet in two points: along the line of their centers, and square to it
     across = rear_left - front_right
     diagonal = float(np.hypot(*across))
     along = (sides.right**2 - sides.rear**2 + diagonal**2) / (2.0 * diagonal)
@@ -89,6 +90,7 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
         reading.report.site("lot-does-not-close:sides", "lot.sides", None)
         return None
     unit = across / diagonal
+    # to the right of the way from front-right to rear-left: away from the front-left corner
     away = np.array([unit[1], -unit[0]])
     rear_right = front_right + along * unit + math.sqrt(height_squared) * away
     ring = np.array([[0.0, 0.0], front_right, rear_right, rear_left])
@@ -96,6 +98,7 @@ def outline_from_sides(reading: Reading, sides: Sides) -> Outline | None:
         fault_not_simple(reading, "lot.sides", None)
         return None
     uneven = max(abs(sides.front - sides.rear), abs(sides.left - sides.right))
+    # half a foot: judgment; a rectangle that nobody squared is worth a word
     if uneven > 0.15:
         reading.report.note("right-angle-assumed", "lot.sides")
     return Outline(ring, ("front", "right", "rear", "left"))
@@ -130,17 +133,20 @@ def _turned(
     calls: tuple[Call, ...], traverse: Traverse, points: Array, owners: tuple[int, ...]
 ) -> Outline:
     """Name the sides and turn the boundary so that the front line is lot x."""
+    # with the first call as the front, as deeds mostly begin
     first = edge_vectors(points)[0]
     guessed = name_edges(points, x_angle_rad=math.atan2(first[1], first[0]))
     sides: tuple[Side, ...] = tuple(
         calls[owner].side or side for owner, side in zip(owners, guessed, strict=True)
     )
+    # sides typed for some calls only, and the front not among them
     if "front" not in sides:
         sides = guessed
     along = front_direction(points, sides)
     start = front_left_index(sides, points)
     ring = begin_at(points, start)
     sides = sides[start:] + sides[:start]
+    # into the lot's own axes: turned back by the front line's lot angle
     ring = (ring - ring[0]) @ rotation(math.atan2(along[1], along[0]))
     azimuth_deg = wrap_degrees(math.degrees(math.atan2(along[0], along[1])))
     ratio = traverse.ratio if math.isfinite(traverse.ratio) else None
@@ -157,6 +163,7 @@ def _courses(reading: Reading, calls: tuple[Call, ...]) -> list[Course] | None:
         if table.declination is None:
             report.site("declination-missing", "lot.declination", None)
             return None
+        # magnetic to true by the declination, true to grid by the convergence
         to_grid_deg = table.declination - _convergence_deg(reading)
     else:
         report.note("bearings-as-grid", "lot.calls")
@@ -195,6 +202,7 @@ def _course(call: Call, before: Course | None, to_grid_deg: float) -> Course:
         chord_azimuth_deg=None if call.chord_bearing is None else grid(call.chord_bearing),
         tangent_in_azimuth_deg=None
         if call.chord_bearing is not None or before is None
+        # a curve without a bearing of its own goes on as the course before it ends
         else before.tangent_out_deg,
     )
 

@@ -112,6 +112,7 @@ def hold_against_photo(
         Date of the row.
     """
     name = cells.text("photo")
+    # farther apart than two places of one spot are 19 times in 20
     if off_m is not None and off_m > APART_95 * sd_m:
         give, off = (about(value, cells.units) for value in (APART_95 * sd_m, off_m))
         _note(cells, "photo-place-differs", name=name, off=off, give=give)
@@ -148,6 +149,7 @@ def read_photo(name: str, folder: Path) -> Photo | None:
         if file is None:
             return None
         with file:
+            # one byte more than is allowed tells that there is more
             raw = file.read(MOST_BYTES + 1)
         return None if len(raw) > MOST_BYTES else _described(raw)
     except UNREADABLE:
@@ -159,7 +161,9 @@ def _described(raw: bytes) -> Photo:
     from PIL import Image  # noqa: PLC0415 - only where a finding names a photo
 
     with warnings.catch_warnings():
+        # Pillow warns where a picture is broken: as an error it is caught with the others
         warnings.simplefilter("error")
+        # JPEG alone: other formats bring decoders that need not be trusted
         with Image.open(io.BytesIO(raw), formats=("JPEG", "MPO")) as picture:
             tags = picture.getexif()
             gps, details = tags.get_ifd(GPS), tags.get_ifd(DETAILS)

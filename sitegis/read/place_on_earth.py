@@ -73,6 +73,7 @@ def _crs_of_layers(file: SiteFile, layers: Layers) -> CRS | None:
         if feature.crs.is_projected:
             return feature.crs
         center = to_crs(feature.shape.centroid, feature.crs, CRS.from_epsg(4326))
+        # UTM zones end at 84°
         if not (math.isfinite(center.x) and abs(center.y) <= 84.0 and abs(center.x) <= 180.0):
             layers.report.site("lonlat-out-of-range", f"{key}.layer", table.layer)
             return None
@@ -105,6 +106,7 @@ def _check_pair(key: str, longitude: float, latitude: float, report: Report) -> 
 
     Southern latitudes beyond 60° have no lots, but swapped western longitudes land there.
     """
+    # swapped western places have a latitude of −60 to −180, where no lots are
     if abs(latitude) > 84.0 or abs(longitude) > 180.0 or latitude < -60.0:
         swapped = abs(latitude) <= 180.0 and -60.0 <= longitude <= 84.0
         name = "lonlat-swapped" if swapped else "lonlat-out-of-range:lot"

@@ -70,8 +70,10 @@ def _yard_and_streets(reading: Reading, level: Level) -> None:
     if level.assumed or not streets:
         return
     shown = reading.report.format
+    # each street against the yard
     above = [float(s.ground_above_slab or 0.0) - level.elevation_m for s in streets]
     lowest, highest = min(above), max(above)
+    # only where all streets agree: one may well lie on a bank
     if lowest > HOUSE_BELOW_M or highest < -HOUSE_ABOVE_M:
         lower = lowest > HOUSE_BELOW_M
         reading.report.note(
@@ -136,6 +138,7 @@ def _covers(
     if not off:
         return
     values = [value for value, _ in off]
+    # the median: one cover misread is no matter of the slab
     middle_m = float(np.median(values))
     if abs(middle_m) > allowed:
         reading.report.note(
@@ -252,11 +255,13 @@ def turn_deg(line: Array, edge: Array) -> float:
     start = int(nearest)
     along, other = edge[1] - edge[0], line[start + 1] - line[start]
     turn = math.atan2(other[1], other[0]) - math.atan2(along[1], along[0])
+    # a line has no sense: into [−90°, 90°)
     return math.degrees((turn + math.pi / 2) % math.pi - math.pi / 2)
 
 
 def _in_the_lot(reading: Reading, lot: Lot, streets: tuple[Street, ...], mains: list[Main]) -> None:
     """Note streets and mains of layers that lie inside a typed lot."""
+    # mains run in lots where there are easements
     if reading.file.easement:
         return
     land = shapely.buffer(shapely.Polygon(lot.vertices), -IN_LOT_M)
@@ -323,6 +328,7 @@ def beyond_area_deg(crs: str, longitude: float, latitude: float) -> tuple[float,
         Of the area, empty where it is not on record.
     """
     area = CRS.from_user_input(crs).area_of_use
+    # an area across the antimeridian has its west beyond its east
     if area is None or area.bounds[0] >= area.bounds[2]:
         return 0.0, ""
     west, south, east, north = area.bounds

@@ -9,6 +9,7 @@ from ..geometry.frames import Array, lot_direction
 from ..model.site import SIDES, Side
 from ..numerics.ordering import MATTERS_M, at_least, largest, smallest
 
+# lot angles, counter-clockwise from the front line
 _OUTWARD_DEG: dict[Side, float] = {"front": 270.0, "right": 0.0, "rear": 90.0, "left": 180.0}
 
 
@@ -44,6 +45,7 @@ def clean_ring(ring: Array, *, tolerance_m: float) -> Array:
         points = points[:-1]
     if signed_area(points) < 0:
         points = points[::-1]
+    # the flattest corner first, then all anew: two near each other must not both go
     while len(points) > 3:
         before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
         offsets = _offsets(points, before, after)
@@ -94,6 +96,7 @@ def name_edges(ring: Array, *, x_angle_rad: float = 0.0) -> tuple[Side, ...]:
     """
     edges = edge_vectors(ring)
     normals = np.degrees(np.arctan2(edges[:, 1], edges[:, 0]) - x_angle_rad) - 90.0
+    # to the nearest of four: a slanting line belongs to the side that it faces most
     quarters = np.round((normals + 90.0) / 90.0).astype(int) % 4
     return tuple(SIDES[quarter] for quarter in quarters)
 
@@ -136,6 +139,7 @@ def front_left_index(sides: tuple[Side, ...], ring: Array) -> int:
     runs: dict[int, float] = {}
     for start in range(count):
         if sides[start] == "front" and sides[start - 1] != "front":
+            # around the ring: a front may run over its first vertex
             total, place = 0.0, start
             while sides[place % count] == "front" and place < start + count:
                 total += float(lengths[place % count])
@@ -165,6 +169,7 @@ def front_direction(ring: Array, sides: tuple[Side, ...]) -> Array:
     edges = edge_vectors(ring)
     lengths = np.hypot(edges[:, 0], edges[:, 1])
     front = np.array([side == "front" for side in sides])
+    # a front line cut at a corner has a short piece that turns: the longest tells the direction
     longest = edges[largest(np.where(front, lengths, -1.0), MATTERS_M)]
     longest = longest / np.hypot(*longest)
     aligned = front & (edges @ longest >= np.cos(np.radians(20.0)) * lengths)

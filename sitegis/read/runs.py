@@ -190,6 +190,7 @@ def counted_by_run(
             for row in locates
             if row.id == run.access or row.run == run.id or (len(runs) == 1 and not row.run)
         )
+        # another run's cleanout has a counter of its own
         own = tuple(row for row in own if row.id == run.access or row.kind != "cleanout")
         checked = check_counts(own, rooms, noise, report)
         renewed.update({row.row: row.footage_m for row in checked})

@@ -45,6 +45,7 @@ def house_level(reading: Reading) -> Level:
     """Return the ground at the house: as measured, from the streets', or the default."""
     site, report = reading.file.site, reading.report
     if site.ground_above_slab is not None:
+        # outside of these it is a wrong unit or another datum
         if not -1.0 <= site.ground_above_slab <= HIGHEST_M:
             report.site(
                 "ground-absurd",
@@ -95,6 +96,7 @@ def make_ground(
         center = building.vertices.mean(axis=0)
         spots.append((float(center[0]), float(center[1]), level.elevation_m, level.sd_m))
     measured = {t.name for t in reading.file.street if t.ground_above_slab is not None}
+    # only what was measured: an assumed street would count as a second reading of the yard
     for street in streets:
         if street.name in measured:
             x, y = _street_point(lot, street)
@@ -217,6 +219,7 @@ def _layer_row(
         )
         return None
     land = shapely.Polygon(lot.vertices)
+    # the part beside the lot, of equal ones the largest
     row = min(areas, key=lambda part: (round(part.distance(land), 2), -round(part.area, 3)))
     row = reading.simplified(row, key)
     if row is None:

@@ -41,6 +41,7 @@ def open_ordinary(path: Path) -> BinaryIO | None:
     if not stat.S_ISREG(path.stat().st_mode):
         return None  # some devices act on being opened
     # what took its place since is opened without waiting, and found out
+    # O_NONBLOCK: opening a pipe would wait for a writer
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     if stat.S_ISREG(os.fstat(descriptor).st_mode):
         return os.fdopen(descriptor, "rb")
@@ -78,6 +79,7 @@ def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
             fault("not-a-file")
             return None
         with file:
+            # one byte more than is allowed tells that there is more
             raw = file.read(MOST_BYTES + 1)
         if len(raw) > MOST_BYTES:
             fault("file-too-big", most_bytes=MOST_BYTES // 1_000_000)
@@ -95,6 +97,7 @@ def read_text(path: Path, report: Report, *, folder: Path) -> str | None:
 def _decode(raw: bytes, fault: object) -> str | None:
     """Decode UTF-8 strictly; name the encodings that trade software writes instead."""
     assert callable(fault)
+    # a zero as second byte: UTF-16 without its mark
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or raw[1:2] == b"\0":
         fault("encoding:utf-16")
         return None
@@ -108,6 +111,7 @@ def _decode(raw: bytes, fault: object) -> str | None:
         fault("file-not-text")
         return None
     if odd := odd_character(text):
+        # the odd character is told as U+ and its number
         before = text[: text.index(chr(int(odd[2:], 16)))]
         fault("text-unprintable:line", count=before.count(chr(10)) + 1, odd=odd)
         return None

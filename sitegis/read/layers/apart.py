@@ -25,6 +25,7 @@ CHILD = "sitegis.read.layers.child"
 def environment_apart() -> dict[str, str]:
     """Return the environment of a process of its own: the same imports, never from where it is."""
     paths = os.pathsep.join(entry for entry in sys.path if Path(entry).is_absolute())
+    # threads reserve address space, which is limited in the child
     return {**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"}
 
 
@@ -52,6 +53,7 @@ def read_apart(
     """
     asked = json.dumps({**question, "folder": str(folder.resolve())})
     with subprocess.Popen(
+        # -P: nothing from the folder it is started in is imported
         [sys.executable, "-P", "-m", CHILD, asked],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
@@ -59,6 +61,7 @@ def read_apart(
         env=environment_apart(),
     ) as child:
         assert child.stdout is not None
+        # an answer without end must not fill this process instead
         raw = child.stdout.read(MOST_ANSWER_BYTES + 1)
         if len(raw) > MOST_ANSWER_BYTES:
             child.kill()

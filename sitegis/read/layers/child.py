@@ -34,10 +34,12 @@ class _Heard(logging.Handler):
 
 def main(asked: str) -> None:
     """Read the layer that is asked for and print it as JSON; a limit ends the process."""
+    # address space, processor time, no core file, and an alarm for what only waits
     resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY_BYTES, MOST_MEMORY_BYTES))
     resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     signal.alarm(MOST_WAIT_S)
+    # GDAL carries on after an error: an answer with values missing is none
     heard = _Heard(logging.ERROR)
     logging.getLogger("fiona").addHandler(heard)
     question = json.loads(asked)

@@ -98,6 +98,7 @@ def read_crs(text: str, key: str, report: Report) -> CRS | None:
     """
     try:
         if _NAMES_FILES.search(text):
+            # such a text could have PROJ open files: refused before it is parsed
             raise CRSError("names a file")
         crs = CRS.from_user_input(text)
     except CRSError:
@@ -122,6 +123,7 @@ def flat_crs(crs: CRS) -> CRS:
     Such a way may name a grid file anywhere; the usual one is found anew.
     """
     if crs.is_compound and crs.sub_crs_list:
+        # until nothing more comes off: a bound CRS may hold a compound one
         return flat_crs(crs.sub_crs_list[0])
     return flat_crs(crs.source_crs) if crs.is_bound and crs.source_crs else crs
 
@@ -250,6 +252,7 @@ class Layers:
         if path is None:
             return []
         try:
+            # a large file may be made to exhaust memory: its own process may die of it
             if not self.is_apart and sum(f.stat().st_size for f in files_of(path)) > LARGE_BYTES:
                 return self._features_apart(reference, key, wanted, identifier)
             with self._opened(path, reference, key) as opened:
@@ -330,6 +333,7 @@ class Layers:
                 )
                 return []
             else:
+                # GDAL filters by the column; what it lets through is compared again below
                 where = _where(reference.id_field, str(fields[reference.id_field]), identifier)
         rows = opened.filter(where=where) if where else iter(opened)
         found, skipped = [], 0
@@ -345,6 +349,7 @@ class Layers:
             if shape is None or shapely.get_dimensions(shape) not in _DIMENSIONS[wanted]:
                 skipped += 1
                 continue
+            # control characters must not reach a terminal or a page
             shown = {k: printable(v) if isinstance(v, str) else v for k, v in attributes.items()}
             found.append(Feature(shape, crs, shown))
             if len(found) > MOST_FEATURES:
@@ -402,6 +407,7 @@ class Layers:
         found = self.features(reference, key, wanted=wanted, identifier=identifier or "")
         if not found:
             return None
+        # drawings often hold one thing as several pieces: its largest is the thing
         best = found[_largest([feature.shape for feature in found])]
         parts = shapely.get_num_geometries(best.shape)
         if len(found) > 1 or parts > 1:
@@ -412,6 +418,7 @@ class Layers:
 def _where(field: str, field_type: str, identifier: str) -> str | None:
     """Return an attribute filter for an id; None where the rows are rather compared one by one."""
     quoted_field = '"' + field.replace('"', '""') + '"'
+    # 18 digits fit the 64 bits of a whole-number column
     if field_type.startswith("int"):
         return f"{quoted_field} = {int(identifier)}" if _is_whole(identifier) else None
     if field_type.startswith("str"):
@@ -429,6 +436,7 @@ def _flat_shape(row: Any) -> BaseGeometry | None:
         return None
     shape = shapely.force_2d(shapely.geometry.shape(row.geometry))
     coordinates = shapely.get_coordinates(shape)
+    # nan fails the comparison too; 1e12 m is on no earth
     if shape.is_empty or not bool((abs(coordinates) < 1e12).all()):
         return None
     return shape
@@ -444,6 +452,7 @@ def _largest_part(shape: BaseGeometry) -> BaseGeometry:
 
 def _largest(shapes: Sequence[BaseGeometry]) -> int:
     """Return the index of the largest shape, of equal ones the longest, of those the first."""
+    # for lines, whose areas are all 0
     lengths = in_steps(shapely.length(shapes), MATTERS_M)
     return largest(shapely.area(shapes), MATTERS_M**2, -lengths)
 

@@ -39,6 +39,7 @@ def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | N
     Path | None
         The path, None with the fault gathered.
     """
+    # written on either kind of machine, read on either
     posix, windows = PurePosixPath(written), PureWindowsPath(written)
     refused = ""
     if "://" in written or written.lower().startswith(("http:", "https:", "ftp:", "file:")):
@@ -89,6 +90,7 @@ def files_of(path: Path) -> list[Path]:
     """Return the files that GDAL may open with a layer: of its name, with whatever ending."""
     stem = f"{path.stem}.".casefold()
     with os.scandir(path.parent) as entries:
+        # GDAL opens side files of the layer's name by itself: .prj, .dbf, .qix, .aux.xml and more
         found = [Path(e.path) for e in entries if e.name.casefold().startswith(stem)]
     # a folder of such a name is opened by nobody
     return sorted(p for p in found if not p.is_dir())

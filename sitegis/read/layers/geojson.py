@@ -60,12 +60,14 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
         return {**dict(reversed(pairs)), **({"type": None} if _twice(pairs, "type") else {})}
 
     try:
+        # the hook sees every object as it closes, inner ones first: no tree is walked afterwards
         json.loads(path.read_bytes().decode("utf-8-sig"), object_pairs_hook=seen)
     except (ValueError, RecursionError) as error:
         report.site("layer-unreadable:geojson", key, written, error=str(error)[:160])
         return False
     if linked:
         report.site("path-outside:crs-link", key, written)
+    # what GDAL would fill in though nobody wrote it
     cells = len(columns) * features
     unwritten = cells > MOST_UNWRITTEN_CELLS and cells * CELL_BYTES > path.stat().st_size
     wide = unwritten or len(columns) > MOST_COLUMNS

@@ -75,6 +75,7 @@ def is_sound_geopackage(path: Path, written: str, key: str, report: Report) -> b
             computed = _computed(database)
             if not computed:
                 _read_descriptions(database)
+                # the check reads the whole file
                 if path.stat().st_size <= MOST_CHECKED_BYTES:
                     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MOST_CHECKED_BYTES)
                     (found,) = database.execute("PRAGMA quick_check(1)").fetchone()
@@ -109,6 +110,7 @@ def is_stored_layer(path: Path, layer: str, key: str, report: Report) -> bool:
     bool
         Whether it is a table.
     """
+    # SQLite's names are alike whatever their case
     query = "SELECT type, sql FROM sqlite_master WHERE name = ? COLLATE NOCASE"
     try:
         with _opened(path) as database:
@@ -125,12 +127,14 @@ def is_stored_layer(path: Path, layer: str, key: str, report: Report) -> bool:
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[sqlite3.Connection]:
     """Open a database for reading only, within limits."""
+    # immutable: no journal beside it is read or written
     address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
     with contextlib.closing(sqlite3.connect(address, uri=True)) as database:
         database.text_factory = lambda raw: str(raw, "utf-8")
         for limit, value in _LIMITS.items():
             database.setlimit(limit, value)
         left = iter(range(MOST_STEPS // STEPS_AT_ONCE))
+        # called every million steps; the first true answer ends the query
         database.set_progress_handler(lambda: next(left, None) is None, STEPS_AT_ONCE)
         for setting in _SETTINGS:
             database.execute(f"PRAGMA {setting}")
@@ -152,6 +156,7 @@ def _computed(database: sqlite3.Connection) -> str:
         plain = kind == "table" and (not virtual or _RTREE.match(sql))
         if _OF_THE_FORMAT.match(name) and not plain:
             return f"Its table {name[:60]} is a view or a virtual table."
+        # one that is not asked for is not run
         if kind == "view" or virtual:
             continue
         columns = database.execute("SELECT name, hidden FROM pragma_table_xinfo(?)", (name,))

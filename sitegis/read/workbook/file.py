@@ -199,6 +199,7 @@ def _refusal(path: Path, folder: Path) -> Fault | None:
 
 def _unfit(file: IO[bytes]) -> Fault | None:
     """Fault another kind of file, an archive that unpacks to too much or holds a document type."""
+    # the container of old .xls files, and of ones with a password
     begins = file.read(len(OLD_OR_LOCKED))
     if begins == OLD_OR_LOCKED:
         return _whole("book-broken:old-or-locked")
@@ -206,6 +207,7 @@ def _unfit(file: IO[bytes]) -> Fault | None:
         parts = archive.infolist()
         if any(part.filename == "content.xml" for part in parts):
             return _whole("book-broken:open-document")
+        # from the directory, before a byte is unpacked; zipfile gives no more than it says
         unpacked = sum(part.file_size for part in parts)
         if unpacked > MOST_UNPACKED or len(parts) > MOST_PARTS:
             return _too_big(f"unpacks to {unpacked / 1e6:.0f} MB in {len(parts)} parts")
@@ -218,6 +220,7 @@ def _overgrown(archive: zipfile.ZipFile, parts: list[zipfile.ZipInfo]) -> Fault 
     try:
         for part in parts:
             is_xml = count_elements(archive, part, counts)
+            # what openpyxl reads piece by piece may be large
             streamed = part.filename.lower().startswith(("xl/worksheets/", "xl/sharedstr"))
             if is_xml and not streamed and part.file_size > MOST_IN_MEMORY:
                 return _too_big(f"has a part of {part.file_size / 1e6:.0f} MB")
@@ -237,6 +240,8 @@ def _sheets(file: IO[bytes], report: Report) -> dict[str, Page]:
     with warnings.catch_warnings(), zipfile.ZipFile(file) as archive:
         # openpyxl warns of drawings and extensions that it leaves out: they hold no cells.
         warnings.simplefilter("ignore")
+        # the last result of formulas, and the formulas: a cell
+        # without a result was never calculated
         values = load_workbook(file, read_only=True, data_only=True, keep_links=False)
         written = load_workbook(file, read_only=True, data_only=False, keep_links=False)
         if not written.worksheets:
@@ -291,9 +296,11 @@ def _lines(values: Any, written: Any, layout: Layout) -> Iterator[tuple[int, Lin
         for index, cell in enumerate(cells):
             first = layout.first_of.get((number, index + 1))
             if (number, index + 1) in begun:
+                # the first cell of a merged range holds the value of all
                 held[number, index + 1] = cell
             elif cell is None and first is not None and held.get(first) is not None:
                 cells[index] = _merged(first)
+        # formatting reaches far beyond the last value
         while cells and cells[-1] is None:
             cells.pop()
         is_empty = all(cell is None or is_merged(cell) for cell in cells)
@@ -309,6 +316,7 @@ def _merged(first: tuple[int, int]) -> Unusable:
 def _cell(value_cell: Any, written_cell: Any) -> Cell:
     """Take a cell's value, or why there is none."""
     value = value_cell.value
+    # written by a program, never opened in one that calculates
     if written_cell.data_type == "f" and value is None:
         return unusable("cell-not-calculated", str(written_cell.value))
     if value_cell.data_type == "e":
@@ -316,6 +324,7 @@ def _cell(value_cell: Any, written_cell: Any) -> Cell:
     plain = _plain(value)
     if isinstance(plain, int | float) and not isinstance(plain, bool):
         number_format = str(value_cell.number_format)
+        # what is shown is not the number: 0.02 shown as 2 % is 2 to who typed it
         if _ADDS.search(_BRACKETS.sub("", number_format)):
             return Formatted(plain, number_format)
     return plain
@@ -327,6 +336,7 @@ def _plain(value: object) -> Cell:
         if odd := odd_character(value):
             return unusable("text-unprintable:cell", printable(value), odd=odd)
         return value.strip() or None
+    # spreadsheets keep dates as dates with a time
     if isinstance(value, datetime.datetime):
         return value.date()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:

@@ -117,6 +117,7 @@ def _note_hidden(
 def _put(table: Raw, path: tuple[str | int, ...], value: object) -> bool:
     """Put a value where its path leads; False where something else is in the way."""
     here: object = table
+    # the next step tells what to make on the way: a list for a number, a table for a name
     for part, following in zip(path, (*path[1:], None), strict=True):
         if isinstance(here, list) and isinstance(part, int):
             here.extend([None] * (part + 1 - len(here)))
@@ -137,6 +138,7 @@ def _read_form(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report
     for line in lines:
         key, cell = new_key(shown_text(line.cell(0)).strip(), report), line.cell(1)
         is_nothing = cell is None or is_merged(cell)
+        # the heading line, and lines of explanation
         if key.lower() == KEY or (is_nothing and key not in known):
             continue
         place = CellPlace(sheet.name, line.number, 1, key, shown_text(cell))
@@ -168,6 +170,7 @@ def _heading_line(sheet: Sheet, lines: tuple[Line, ...]) -> int | None:
         sum(shown_text(cell).strip().lower() in names for cell in line.cells) for line in lines
     ]
     cells = [sum(cell is not None for cell in line.cells) for line in lines]
+    # a sheet whose headings are all misspelled still has a line of them
     for counts in (known, cells):
         found = next((place for place, count in enumerate(counts) if count > 1), None)
         if found is not None:
@@ -212,6 +215,7 @@ def _items(book: Book, sheet: Sheet, lines: tuple[Line, ...], report: Report) ->
         if is_explanation(line.cell(0)):
             _note_changed(item, report)
             continue
+        # a value under no heading would be lost in silence
         for index, cell in enumerate(line.cells):
             stray = cell is not None and not is_merged(cell)
             if stray and (index >= len(headings) or not headings[index]):
@@ -225,6 +229,7 @@ def _note_changed(item: _Item, report: Report) -> None:
     """Note an example row that was written over: it is not read."""
     first = shown_text(item.line.cell(0)).lower()
     by_name = {column.name: column for column in item.sheet.columns}
+    # as it was handed out: nobody meant it
     shipped = all(
         shown_text(cell) in ("", *by_name[name].examples) for name, cell in item.cells.items()
     )
@@ -319,6 +324,7 @@ def _join_parent(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
     """Put each row under the table that its first column names."""
     parent, child = sheet.table.split(".")
     owners = _list_at(book.raw, parent)
+    # parents are read first: their sheets stand before
     ids = [str(owner.get("id", "")).strip() for owner in owners]
     for item in items:
         name = shown_text(item.cells.get(parent)).strip()
@@ -349,6 +355,7 @@ def _join_points(book: Book, sheet: Sheet, items: list[_Item], report: Report) -
             tables.append(made)
         table = tables[number - 1]
         for key, value in made.items():
+            # each row of an id says the same of it, or one of them is wrong
             if table.setdefault(key, value) != value:
                 fault_at(report, "rows-differ", item.place(key), name=name, text=key)
         if item.cells.get("x") is not None or item.cells.get("y") is not None:
