@@ -21,6 +21,7 @@ US_SURVEY_FOOT_M = 1200.0 / 3937.0
 CUBIC_YARD_M3 = 0.9144**3
 
 _LONGEST_TEXT = 80
+# what tapes are divided into, tenths and twelfths of builders' and engineers' rules too
 _DENOMINATORS = (2, 3, 4, 8, 10, 12, 16, 32, 64)
 _PER_METER = {"m": 1.0, "cm": 100.0, "mm": 1000.0}
 _UNIT_WORDS: dict[str, str] = {
@@ -57,6 +58,7 @@ def _plain(text: str) -> str:
         text = text.replace(sign, f" {fraction} ")
     for sign, simple in _SIGNS.items():
         text = text.replace(sign, simple)
+    # two single primes are typed for inches
     return text.replace("''", '"').strip().lower()
 
 
@@ -72,6 +74,7 @@ def _fraction(text: str, whole_text: str) -> Fraction:
     numerator, denominator = (int(part) for part in text.split("/"))
     if denominator == 0:
         raise ValueError(f"{whole_text!r} has a fraction over 0")
+    # 4 5/4 is a slip of the pen, not five and a quarter
     if numerator >= denominator:
         raise ValueError(f"{whole_text!r} has a fraction that is not below 1: {text}")
     if denominator not in _DENOMINATORS:
@@ -91,6 +94,7 @@ def _magnitude_m(body: str, unit: LengthUnit, text: str) -> float:
     """Read a length without its sign."""
     if match := _FEET_INCHES.fullmatch(body):
         feet, inches = float(match["feet"]), _mixed(match["inches"], text)
+        # 12.5' 6" adds two parts of a foot
         if feet != math.floor(feet):
             raise ValueError(f"{text!r} has a part of a foot beside inches: write one of them")
         if inches >= 12.0:
@@ -112,6 +116,7 @@ def _with_unit_m(value: str, unit_word: str, text: str) -> float:
         raise ValueError(f"{text!r} has a unit that is not known: {unit_word} (ft in m cm mm)")
     if "/" in value and unit not in ("ft", "in"):
         raise ValueError(f"{text!r} has a fraction of a metric unit: write a decimal")
+    # 4-1/2 ft may be four and a half, or from four to a half
     if "-" in value and unit != "in":
         raise ValueError(f"{text!r} can be read in more than one way: write 4 1/2 without a dash")
     return _to_meters(_mixed(value, text), unit)
@@ -154,15 +159,18 @@ def parse_length(text: str, unit: LengthUnit) -> float:
         raise ValueError(f"{text[:20]!r}… is too long for a length")
     if "," in body:
         raise ValueError(f"{text!r} has a comma: write the decimal with a point, as in 3.76")
+    # float() would read these words
     if re.fullmatch(r"[+-]?\s*(nan|inf|infinity)", body):
         raise ValueError(f"{text!r} is not a number that can be measured")
     sign = -1.0 if body.startswith("-") else 1.0
     body = body[1:].lstrip() if body[0] in "+-" else body
+    # but 4-1/2" is how inches are written
     if _DASHED.fullmatch(body) and not re.fullmatch(r"[0-9]+\s*-\s*[0-9]+/[0-9]+\"", body):
         raise ValueError(f"{text!r} can be read in more than one way: write 12'4\" or 12.33 ft")
     meters = sign * _magnitude_m(body, unit, text)
     if not math.isfinite(meters):
         raise ValueError(f"{text!r} is too large for a length")
+    # no −0.0
     return meters + 0.0
 
 
@@ -220,6 +228,7 @@ def format_length(length_m: float, unit: LengthUnit, *, fraction: int = 8) -> st
         decimals, scale = (3, 1.0) if unit == "m" else (0, 1000.0)
         rounded = round(length_m * scale, decimals) + 0.0
         return f"{rounded:.{decimals}f} {unit}"
+    # whole parts of an inch first: feet, inches and fraction then agree
     ticks = round(abs(length_m) / INCH_M * fraction)
     sign = "-" if length_m < 0 and ticks else ""
     feet, rest = divmod(ticks, 12 * fraction)
@@ -319,6 +328,7 @@ def _angle_deg(match: re.Match[str], text: str) -> float:
     parts = [float(part) for part in given]
     if any(part >= 60.0 for part in parts[1:]):
         raise ValueError(f"{text!r} has 60 or more minutes or seconds")
+    # degrees + minutes/60 + seconds/3600
     return sum(part / 60.0**power for power, part in enumerate(parts))
 
 
@@ -330,6 +340,7 @@ def _bearing_deg(body: str, text: str) -> float:
         angle = _angle_deg(match, text)
         if angle > 90.0:
             raise ValueError(f"{text!r} turns more than 90° from north or south")
+        # N x E: x; N x W: −x; S x E: 180 − x; S x W: 180 + x
         base, sign = (0.0, 1.0) if match["from"][0] == "n" else (180.0, -1.0)
         return (base + (sign if match["to"][0] == "e" else -sign) * angle) % 360.0
     if match := _AZIMUTH.fullmatch(body):
@@ -393,6 +404,7 @@ def format_bearing(azimuth_deg: float) -> str:
     >>> format_bearing(45.504166667)
     'N 45°30\'15" E'
     """
+    # rounded to whole seconds before it is taken apart: no 60" is written
     seconds = round(_finite(azimuth_deg, "azimuth") % 360.0 * 3600.0) % (360 * 3600)
     right_angle = 90 * 3600
     if seconds <= right_angle:

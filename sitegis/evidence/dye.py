@@ -51,11 +51,15 @@ def likelihood(item: Dye, laid: parts.RouteSet) -> Array:
         Probabilities (m,).
     """
     distance = parts.passing(laid, item.manhole)
+    # lateral and main: dye travels both
     whole = laid.lengths_m + np.nan_to_num(distance)
+    # minutes, half of one at least: the share below divides by it
     travel = np.maximum(whole / FLOW_M_PER_MIN, 0.5)
     arrived = 1.0 / (1.0 + np.exp(-np.clip((item.waited_min - travel) / (travel / 3), -50, 50)))
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
+    # thinned on the way; in time or not
     detect = reliability * np.exp(-np.nan_to_num(distance) / REACH_M) * arrived
+    # whoever watches takes something for dye now and then, passed or not
     seen = np.where(np.isnan(distance), FALSE_SEEN, np.maximum(detect, FALSE_SEEN))
     return np.asarray(seen if item.seen else 1.0 - seen)
 

@@ -79,6 +79,7 @@ def of_main(item: Era, main: Main, site: Site) -> float:
     float
         Relative likelihood.
     """
+    # only an alley says something of its age; where the prior used the year, nothing more
     counts = main.kind == "alley" and not is_in_prior(site, "alley")
     return factor(item.year_built, ALLEY) if counts else 1.0
 

@@ -182,6 +182,7 @@ class EvidenceKind(Generic[E]):
         """Name the kind; ValueError where nothing weighs it or nothing says what it assumes."""
         record: Any = self.record
         name = next(f.default for f in fields(record) if f.name == "kind")
+        # frozen records are set so; the kind's name is that of its record's own field
         object.__setattr__(self, "name", name)
         if self.on_route is None and (self.cause is None or self.assumed is None):
             raise ValueError(f"evidence of kind {self.name} has no likelihood or no words")
@@ -346,6 +347,7 @@ def student(residual: Array, sd: Array | float, degrees: float) -> Array:
     Array
         Densities (...).
     """
+    # Γ((ν + 1)/2) / Γ(ν/2) by logarithms
     constant = gammaln((degrees + 1) / 2) - gammaln(degrees / 2)
     scale = np.exp(constant) / (np.sqrt(degrees * np.pi) * sd)
     return np.asarray(scale * (1.0 + (residual / sd) ** 2 / degrees) ** (-(degrees + 1) / 2))
@@ -371,6 +373,7 @@ def near_route(laid: RouteSet, item: Any, reliability: float, sd_m: float) -> Ar
         Likelihoods (m,), per m across.
     """
     distance, _, _ = polyline.line_locate_point(laid.vertices, place_of(item))
+    # right: Gaussian of the distance; astray: even over a breadth, so that both are densities
     return reliability * normal_density(distance, sd_m) + (1.0 - reliability) / STRAY_BREADTH_M
 
 
@@ -418,8 +421,10 @@ def counted(
         Likelihoods (m,), per m.
     """
     if laid.tie is None:
+        # footage without a zero says nothing: alike for every route
         return np.full(len(along_m), 1.0 / LEAST_BLOCK_M)
     expected = laid.tie.exit_count_m + along_m
+    # a cable is slack by a share of all that is paid out
     slack = laid.site.noise.footage_share * expected
     right = normal_density(count_m - expected, np.sqrt(laid.tie.sd_m**2 + sd_m**2 + slack**2))
     return np.asarray(reliability * right + (1.0 - reliability) / LEAST_BLOCK_M)
@@ -486,9 +491,11 @@ def passing(laid: RouteSet, manhole_name: str) -> Array:
     """
     owner = next((m for m in laid.site.mains for h in m.manholes if h.id == manhole_name), None)
     station_m = None if owner is None else station_from(manhole_name, 0.0, owner)
+    # the flow of another main never comes by
     if owner is None or owner.id != laid.main.id or station_m is None:
         return np.full(len(laid.stations_m), np.nan)
     distance = station_m - laid.stations_m
+    # stations grow with the flow: a manhole upstream of the tap is not passed
     return np.where(distance >= 0, distance, np.nan)
 
 
@@ -509,5 +516,6 @@ def unlisted_notice(reliability: float, falsely: float, *, noticed: bool) -> flo
     float
         Probability.
     """
+    # passed by chance, or noticed falsely
     probability = UNLISTED_PASSES * reliability + (1.0 - UNLISTED_PASSES) * falsely
     return probability if noticed else 1.0 - probability

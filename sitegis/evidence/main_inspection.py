@@ -110,17 +110,21 @@ def likelihood(item: MainInspection, laid: parts.RouteSet) -> Array:
     if laid.main.id != item.main:
         return np.ones(len(laid.stations_m))
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
+    # a camera that did not see all of the frontage may not have come to the tap
     reliability *= 1.0 if item.complete else 0.5
     taps = stations(item, laid.main)
     if not taps.size:
         return np.full(len(laid.stations_m), 1.0 - reliability)
     sd = float(np.hypot(parts.sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
+    # any of the taps found may be this lot's: mean over them
     found = normal_density(laid.stations_m[:, None] - taps, sd).mean(axis=1)
+    # relative to an even density over the block, which makes it
+    # comparable with the constant 1 of other mains
     return np.asarray(reliability * parts.block_m(laid.main) * found + (1.0 - reliability))
 
 
 def aims(item: MainInspection, site: Site, main: Main) -> Iterable[parts.Aim]:
-    """parts.Aim at the inspected taps in front of the lot, at most four, on the item's own main.
+    """Aim at the inspected taps in front of the lot, at most four, on the item's own main.
 
     Parameters
     ----------

@@ -72,6 +72,7 @@ def likelihood(draining: int, asked: int, *, follows: bool) -> float:
         Probability.
     """
     mean = MEAN if follows else 1.0 - MEAN
+    # a Beta of that mean, worth so many neighbors asked
     return beta_binomial(draining, asked, mean * STRENGTH, (1.0 - mean) * STRENGTH)
 
 
@@ -99,6 +100,7 @@ def beta_binomial(k: int, n: int, a: float, b: float) -> float:
     >>> round(beta_binomial(1, 1, 3.0, 1.0), 12)
     0.75
     """
+    # Beta functions by logarithms: large counts overflow otherwise
     return float(comb(n, k) * np.exp(betaln(k + a, n - k + b) - betaln(a, b)))
 
 

@@ -40,6 +40,7 @@ def if_wrong(item: PermitDrawing, block_main: str, site: Site) -> float:
     float
         Probability.
     """
+    # drawn from practice it shows the block's main, else any
     anywhere = 1.0 / max(len(site.mains), 1)
     return FROM_PRACTICE * (item.main == block_main) + (1.0 - FROM_PRACTICE) * anywhere
 

@@ -46,6 +46,7 @@ def likelihood(item: Sound, laid: parts.RouteSet) -> Array:
     """
     distance = parts.passing(laid, item.manhole)
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
+    # sound fades along the main; in the lateral itself it hardly does (judgment)
     detect = reliability * np.exp(-np.nan_to_num(distance) / REACH_M)
     heard = np.where(np.isnan(distance), FALSE_HEARD, np.maximum(detect, FALSE_HEARD))
     return np.asarray(heard if item.heard else 1.0 - heard)

@@ -54,6 +54,7 @@ def likelihood(item: TapRecord, laid: parts.RouteSet) -> Array:
     station = parts.station_from(item.manhole, item.distance_m, laid.main)
     if station is None or laid.main.id != item.main:
         return np.full(len(laid.stations_m), stray)
+    # of the record, and of where on the main a tap is
     sd = float(np.hypot(parts.sd_in_force(item.sd_m, DEFAULT.sd_m), TAP_SD_M))
     reliability = parts.reliability_in_force(item.reliability, DEFAULT.reliability)
     return reliability * normal_density(laid.stations_m - station, sd) + stray
@@ -96,6 +97,7 @@ def if_wrong(item: TapRecord, block_main: str, site: Site) -> float:
         Density, per m.
     """
     main = next((main for main in site.mains if main.id == item.main), None)
+    # any main, and any place along it
     return (
         1.0
         / max(len(site.mains), 1)
@@ -104,7 +106,7 @@ def if_wrong(item: TapRecord, block_main: str, site: Site) -> float:
 
 
 def aims(item: TapRecord, site: Site, main: Main) -> Iterable[parts.Aim]:
-    """parts.Aim at the recorded tap, on its own main.
+    """Aim at the recorded tap, on its own main.
 
     Parameters
     ----------

@@ -143,6 +143,7 @@ def hand_over(survey: Survey, before: Survey | None = None) -> Survey:
         The survey on its lattices.
     """
     made = {name: getattr(survey, name) for name in BLOCKS}
+    # the same object was rounded then: rounding again would change nothing and cost time
     new = {name: made[name] for name in BLOCKS if made[name] is not getattr(before, name, None)}
     return replace(survey, **{name: _block(block) for name, block in new.items()})
 
@@ -167,6 +168,7 @@ def step_of(block: type, name: str) -> float | None:
     float | None
         Size of a step, None where there is no rule.
     """
+    # the name within its record first, then the name anywhere
     step = STEPS.get(f"{block.__name__}.{name}", STEPS.get(name))
     if step is not None:
         return step
@@ -177,6 +179,7 @@ def _block(value: Any) -> Any:
     """Round every number within a block; a record where nothing changes is the same record."""
     if isinstance(value, tuple):
         parts = tuple(_block(part) for part in value)
+        # probabilities belong together: rounded one by one they would not sum to 1
         if parts and all(isinstance(part, ScoredHypothesis) for part in parts):
             return _scores(parts)
         return parts
@@ -219,6 +222,7 @@ def _site_part(value: Any) -> Any:
         return tuple(_site_part(part) for part in value)
     if not is_dataclass(value) or isinstance(value, type):
         return value
+    # findings and evidence of every kind share the places' rule
     steps = OF_THE_SITE.get(Evidence if isinstance(value, Evidence) else type(value), {})
     if not steps and not isinstance(value, Site | Main):
         return value

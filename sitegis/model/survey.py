@@ -141,12 +141,14 @@ def _equal(one: Any, other: Any) -> bool:
         return False
     if isinstance(one, np.ndarray):
         return bool(np.array_equal(one, other, equal_nan=one.dtype.kind == "f"))
+    # not the records' own ==, which compares arrays to an array
     if is_dataclass(one):
         return all(_equal(getattr(one, f.name), getattr(other, f.name)) for f in fields(one))
     if isinstance(one, Mapping):
         return one.keys() == other.keys() and all(_equal(one[key], other[key]) for key in one)
     if isinstance(one, list | tuple):
         return len(one) == len(other) and all(map(_equal, one, other))
+    # NaN is the only value that differs from itself
     return bool(one == other or (one != one and other != other))  # noqa: PLR0124
 
 

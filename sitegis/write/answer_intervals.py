@@ -32,6 +32,7 @@ def place_object(frame: LotFrame, x_m: float, y_m: float) -> dict[str, float | N
         Longitude, latitude, x and y.
     """
     longitude, latitude = frame.written_lonlat(np.array([x_m, y_m]))
+    # as written: the degrees were worked out from the same
     x_m, y_m = on_lattice([x_m, y_m]).tolist()
     return {
         "longitude": finite(float(longitude), 8),
@@ -70,6 +71,7 @@ def azimuth_list(frame: LotFrame, angles: tuple[Interval, ...]) -> list[dict[str
     for one in angles:
         pieces = []
         for low, high in one.pieces:
+            # lot angles run counter-clockwise, azimuths clockwise: the high end is the low one
             start = wrap_degrees(frame.azimuth_deg(high))
             pieces.append([finite(start), finite(start + float(np.degrees(high - low)))])
         rows.append({"level": one.level, "pieces": sorted(pieces)})
@@ -103,6 +105,7 @@ def _ellipse(frame: LotFrame, one: Ellipse) -> dict[str, float | None]:
         **place_object(frame, one.x_m, one.y_m),
         "semi_major_m": finite(one.semi_major_m),
         "semi_minor_m": finite(one.semi_minor_m),
+        # an axis has no sense; rounded first, or 180 might be written for 0
         "major_azimuth_deg": finite(round(frame.azimuth_deg(one.angle_rad), 6) % 180.0),
     }
 

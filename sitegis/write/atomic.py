@@ -61,6 +61,7 @@ def place_set(files: Mapping[str, bytes], out_dir: Path) -> tuple[Path, ...]:
         A file cannot be placed; the folder is as it was.
     """
     try:
+        # links are followed: the folder that they lead to is exchanged, the link stays
         out = Path(os.path.realpath(out_dir))
         _refuse_unusable(out, files)
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -80,6 +81,7 @@ def _refuse_unusable(out: Path, ours: Collection[str]) -> None:
     """
     if out.exists() and not out.is_dir():
         raise CannotWrite(f"{out} is a file, not a folder: choose another name.")
+    # the shell would go on standing in the old folder, which is then gone
     if Path.cwd().is_relative_to(out):
         raise CannotWrite(f"{out} is the folder you are in: choose a folder inside it.")
     for entry in _entries(out) if out.is_dir() else ():
@@ -107,6 +109,7 @@ def _locked_stage(out: Path, ours: set[str]) -> Iterator[Path]:
     The lock goes with the process, so what a killed run leaves behind is free to be cleared.
     """
     while True:
+        # beside the output, as folders can be exchanged within one file system alone
         stage = Path(tempfile.mkdtemp(prefix=_prefix(out), dir=out.parent))
         descriptor = _open_folder(stage)
         if descriptor is not None:
@@ -134,7 +137,9 @@ def _stage_and_exchange(files: Mapping[str, bytes], out: Path) -> None:
         existed = out.is_dir()
         if existed:
             _link_foreign(out, stage, set(files))
+            # rights, set-group and sticky bits of the folder that was there
             stage.chmod(out.stat().st_mode & 0o7777)
+        # names before the exchange: after a power cut there is the old set or the new one
         _sync_folder(stage)
         if existed:
             _exchange(stage, out, holder / "old")
@@ -193,6 +198,7 @@ def _bring_latecomers(old: Path, out: Path, ours: set[str]) -> None:
     """Move what appeared in the old folder while the new one was staged."""
     for entry in _entries(old):
         destination = out / entry.name
+        # whatever came there meanwhile wins over what was left behind
         if entry.name not in ours and not os.path.lexists(destination):
             os.rename(entry.path, destination)
 
@@ -204,6 +210,7 @@ def _exchange(stage: Path, out: Path, aside: Path) -> None:
     except OSError as error:
         if error.errno not in _NO_EXCHANGE:
             raise
+        # a run that is killed between the two is set right by the next: _recover
         os.rename(out, aside)
         os.rename(stage, out)
 
@@ -211,6 +218,7 @@ def _exchange(stage: Path, out: Path, aside: Path) -> None:
 def _rename_exchange(first: Path, second: Path) -> None:
     """Call ``renameat2(…, RENAME_EXCHANGE)``; ``OSError`` ENOSYS where the C library lacks it."""
     library = ctypes.CDLL(None, use_errno=True)
+    # not in the C libraries of all systems
     call = getattr(library, "renameat2", None)
     if call is None:
         raise OSError(errno.ENOSYS, "no renameat2")
@@ -230,6 +238,7 @@ def _recover(out: Path, ours: set[str]) -> None:
         if descriptor is None:
             continue
         try:
+            # a lock that can be had belongs to a process that is gone
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
             if {left.name for left in _entries(Path(entry))} <= _STAGED:
                 _clear(Path(entry), out, ours)
@@ -251,6 +260,7 @@ def _open_folder(folder: Path) -> int | None:
 def _clear(holder: Path, out: Path, ours: set[str]) -> None:
     """Remove a staging folder once nothing in it is the only copy of anything."""
     old = holder / "old"
+    # killed between two renames: the old folder goes back
     if old.is_dir() and not out.exists():
         os.rename(old, out)
     for left in (old, holder / "set"):

@@ -69,6 +69,7 @@ def room_frame(survey: Survey, one: TieIn) -> RoomFrame | None:
     pose = room_pose(survey, room)
     if pose is None:
         return None
+    # by whole quarters: the walls of a room are the house's but for how it was built
     turned = round(np.degrees(pose[1] - survey.site.building.angle_rad) / 90.0)
     return RoomFrame(room, *pose, QUARTERS[(turned + 2) % 4], QUARTERS[(turned + 3) % 4])
 
@@ -124,7 +125,9 @@ def nearest_point_sd_m(survey: Survey, one: TieIn, frame: RoomFrame | None) -> f
     taped = np.array([survey.site.noise.tape_sd_m(value) ** 2 for value in (row.x_m, row.y_m)])
     if placement.tape is not None:
         taped *= tape_square(placement.tape)
+    # what is not tape, house and room
     receiver = (placement.covariance_m2 - placement.mark_covariance_m2)[block, block]
+    # the tape's errors lie along the room's axes: turned into the lot
     turn = rotation(frame.angle_rad)
     return min(ellipse(receiver + turn @ np.diag(taped) @ turn.T)[0], point.sd_major_m)
 
@@ -191,6 +194,7 @@ def opening_places(survey: Survey, one: TieIn) -> list[tuple[str, str]]:
     sides = np.hypot(*(np.roll(one.opening, -1, axis=0) - one.opening).T)
     size = f"{about(float(sides.max()), unit)} × {about(float(sides.min()), unit)}"
     spread_m = NORMAL_95 * nearest_point_sd_m(survey, one, frame)
+    # as wide as the drain's place is not known, and the pipe itself
     window_m = max(OPENING_M, 2.0 * spread_m + survey.site.drain_diameter_m)
     first = (
         f"{about(window_m, unit)} across the drain × {about(OPENING_M, unit)} along it at the "

@@ -25,6 +25,7 @@ def find(survey: Survey) -> Survey:
     """
     if survey.found is not None:
         return survey
+    # first, so that all that is worked out below starts from what will stand written
     survey = as_written(hand_over(survey))
     taps = tap_spreads(survey)
     dug, joined = excavations(survey), tie_ins(survey, taps)

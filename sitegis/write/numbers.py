@@ -37,6 +37,7 @@ def finite(value: float | None, digits: int = 6) -> float | None:
     >>> finite(-0.00000001), finite(float("inf")), finite(2.5)
     (0.0, None, 2.5)
     """
+    # JSON has no infinity and no NaN
     if value is None or not math.isfinite(value):
         return None
     return float(decimals(value, digits))
@@ -66,6 +67,7 @@ def by_unit(value: Any, name: str = "") -> Any:
     {'x_m': 1.2346, 'slope': 0.0123456, 'station_m': [{'pieces': [2.5]}]}
     """
     if isinstance(value, Mapping):
+        # pieces of an interval are of its own unit
         return {
             key: by_unit(part, name if key == "pieces" else str(key)) for key, part in value.items()
         }
@@ -96,6 +98,7 @@ def json_bytes(value: Any, *, indent: int | None = 1) -> bytes:
     ValueError
         A number is not finite.
     """
+    # in the order in which it was made, and readable: no escapes
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=indent)
     return (text + "\n").encode("utf-8")
 

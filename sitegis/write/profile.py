@@ -50,6 +50,7 @@ def survey_profile(survey: Survey) -> Profile:
         np.concatenate([invert, middle]),
         np.concatenate([invert - spread, low]),
         np.concatenate([invert + spread, high]),
+        # indoors depths are from the slab's surface, which is at elevation 0
         np.concatenate([-invert - spread, outdoor[:, 4]]),
         np.concatenate([spread - invert, outdoor[:, 5]]),
         _marks(survey, float(stations[0])),
@@ -119,6 +120,7 @@ def _carried_back(survey: Survey, back: Array) -> tuple[Array, Array, Array]:
     components = survey.drain.profile
     weights = np.array([one.weight for one in components])
     means = np.stack([one.mean[0] + one.mean[1] * back for one in components])
+    # variance of invert + slope × distance
     variances = np.stack(
         [
             one.covariance[0, 0]
@@ -139,6 +141,7 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     sampled = np.linspace(0.0, whole, INDOOR_STEPS)
     xy = polyline.line_interpolate_point(line, sampled)
     invert, sd = invert_under_slab(survey, drain.length_m - sampled)
+    # 0 at the outside of the wall, negative under the house
     return sampled - whole, xy, invert, NORMAL_BELOW_95 * sd
 
 
@@ -177,6 +180,7 @@ def _main_at_end(survey: Survey) -> tuple[str, float | None, float]:
     diameter = next(
         (main.diameter_m for main in survey.site.mains if main.id == scored.hypothesis.main), 0.0
     )
+    # the main's own invert: the route's at the tap less how far above it arrives
     invert = float(route[1][-1] - samples.arrivals_m[scored.best])
     return scored.hypothesis.main or "", invert, diameter
 
@@ -296,6 +300,7 @@ def _scale(profile: Profile, size: Size) -> _Scale:
 def _steps(low: float, high: float, unit_m: float, count: int) -> Array:
     """Return round values between two lengths, about ``count`` of them, in meters."""
     rough = (high - low) / unit_m / count
+    # 1, 2 or 5 times a power of ten, the least that gives no more than so many
     power = 10.0 ** np.floor(np.log10(rough))
     step = next(float(power * m) for m in (1.0, 2.0, 5.0, 10.0) if power * m >= rough * 0.999)
     first = np.ceil(low / unit_m / step)
@@ -349,6 +354,7 @@ def _surface(scale: _Scale, profile: Profile, outside: NDArray[np.bool_]) -> Mar
         ),
         Markup('<text x="{:.1f}" y="{:.1f}">basement slab</text>').format(LEFT + 6, slab_top - 5),
     ]
+    # from the wall on: the first known ground is taken back to it
     if outside.any():
         first_ground = float(profile.surface_m[outside][0])
         stations = np.concatenate([[0.0], profile.stations_m[outside]])
@@ -382,6 +388,7 @@ def _ground_band(scale: _Scale, profile: Profile, outside: NDArray[np.bool_]) ->
 
 
 def _invert(scale: _Scale, profile: Profile) -> Markup:
+    # along the upper edge and back along the lower: one closed outline
     around = np.concatenate([profile.stations_m, profile.stations_m[::-1]])
     band = np.concatenate([profile.low_m, profile.high_m[::-1]])
     middle = len(profile.stations_m) * 3 // 4

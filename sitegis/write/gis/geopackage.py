@@ -84,6 +84,7 @@ def gis_tables(features: Iterable[Feature]) -> dict[str, list[Feature]]:
         for feature in features:
             if feature.layer != layer:
                 continue
+            # one geometry type to a table, as a GIS wants it
             if layer == "keep-out":
                 shape = _SHAPES[feature.geometry.geom_type]
                 if shape != "polygon":
@@ -156,6 +157,7 @@ def _columns(features: list[Feature]) -> dict[str, str]:
     """Return each property its type: that of its values, text where there are none."""
     columns = {}
     for key in features[0].properties:
+        # None has no type: a column of nothing else is text
         types = {type(f.properties[key]) for f in features} - {type(None)}
         known = next((k for k in _TYPES if any(issubclass(t, k) for t in types)), str)
         columns[key] = _TYPES[known]
@@ -165,6 +167,7 @@ def _columns(features: list[Feature]) -> dict[str, str]:
 def _record(feature: Feature, frame: LotFrame, *, several: bool) -> dict[str, Any]:
     """Return a feature as fiona takes it, in the CRS."""
     geometry = shapely.transform(feature.geometry, frame.written_crs)
+    # all of a table must be of one type
     if several and geometry.geom_type == "Polygon":
         geometry = shapely.MultiPolygon([geometry])
     return {

@@ -96,6 +96,7 @@ def _loose(survey: Survey, cloud: RouteCloud) -> list[list[float]]:
 
 def _apart(cloud: RouteCloud) -> list[float]:
     assert cloud.showing is not None
+    # showing = (1 − c / L) / (1 − c), solved for L; apart = (L − c) / (1 − c)
     joint = COMMON_FAILURE / (1.0 - cloud.showing * (1.0 - COMMON_FAILURE))
     return [float(value) for value in (joint - COMMON_FAILURE) / (1.0 - COMMON_FAILURE)]
 
@@ -103,9 +104,11 @@ def _apart(cloud: RouteCloud) -> list[float]:
 def _pit(survey: Survey, pit: Pit) -> dict[str, Any]:
     length, width = sides_of(pit.ring)
     sides = np.diff(pit.ring[:3], axis=0)
+    # the longer side is the pit's length, of equal ones the first
     along = sides[int(np.hypot(*sides[1]) > np.hypot(*sides[0]) + MATTERS_M)]
     ground = float(survey.site.ground.elevation_m(np.array([pit.x_m, pit.y_m])))
     kept = survey.site.revisions[-1].pits if survey.site.revisions else ()
+    # a pit keeps the name that a revision gave it
     same = (k.id for k in kept if np.hypot(k.x_m - pit.x_m, k.y_m - pit.y_m) < MATTERS_M)
     return {
         "id": next(same, ""),

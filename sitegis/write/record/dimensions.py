@@ -52,10 +52,12 @@ def draw_dimensions(
         if piece is None or np.hypot(*(piece[1] - piece[0])) < width + 8.0:
             continue
         along = (piece[1] - piece[0]) / np.hypot(*(piece[1] - piece[0]))
+        # left of the travel along a counter-clockwise ring is inside
         inward = np.array([-along[1], along[0]]) * (1.0 if inside else -1.0)
         # in the first quarter where it fits: at the middle of a wall the drain may leave
         room = float(np.hypot(*(piece[1] - piece[0])))
         middle = piece[0] + along * (room * 0.25 if room * 0.5 > width + 8.0 else room * 0.5)
+        # read from below or from the right, never upside down
         upright = along if (round(along[0], 6), along[1]) > (0.0, 0.0) else -along
         # a text stands above its baseline: off the line by its height where that side is the line
         above = np.array([-upright[1], upright[0]])

@@ -52,6 +52,7 @@ class Name:
         width, height = self.extent()
         x, y = map(float, self.at)
         if self.over:
+            # along the line first, then a little to either side
             for step in (0.0, 1.0, -1.0, 2.0, -2.0, 3.0, -3.0):
                 for across in (0.0, 12.0, -12.0):
                     along = step * 0.6 * (height if self.upright else width)
@@ -98,6 +99,7 @@ def place_names(
     for name in names:
         boxes = np.array(list(name.boxes()))
         outside = ((boxes[:, :2] < frame[:2]) | (boxes[:, 2:] > frame[2:])).any(axis=1)
+        # out of the frame only where nothing else is left
         cost = _length_under(boxes, starts, steps) + 1e6 * outside
         cost = cost + MISREAD * _misread(name, names, boxes)
         cost = cost + NAME_WEIGHT * _overlap(boxes, np.reshape(placed, (-1, 4)))
@@ -112,6 +114,7 @@ def _length_under(boxes: Array, starts: Array, steps: Array) -> Array:
     enter, leave = np.zeros((len(boxes), len(starts))), np.ones((len(boxes), len(starts)))
     for axis in (0, 1):
         low, high = boxes[:, axis, None], boxes[:, axis + 2, None]
+        # Liang and Barsky: each straight clipped to each box, along one axis and then the other
         one, two = polyline.clip(starts[:, axis], steps[:, axis], low, high)
         enter, leave = np.maximum(enter, one), np.minimum(leave, two)
     return np.asarray(np.maximum(leave - enter, 0.0) @ np.hypot(*steps.T))
@@ -135,6 +138,7 @@ def _misread(name: Name, names: Sequence[Name], boxes: Array) -> NDArray[np.bool
     others = [other.at for other in names if other is not name and not other.over]
     if name.over or not others:
         return np.zeros(len(boxes), bool)
+    # a name that stands nearer to another point is read as that one's
     nearest = np.min([_to_box(boxes, other) for other in others], axis=0)
     return np.asarray(in_steps(nearest, 1e-3) < in_steps(_to_box(boxes, name.at), 1e-3))
 

@@ -44,6 +44,7 @@ def draw_profile(canvas: Canvas, survey: Survey, frame: tuple[float, float, floa
     first, last = float(profile.stations_m[0]), float(profile.stations_m[-1])
     across, times = _scales(survey, (last - first, high - low), (width, height))
     per_m = 1.0 / (across.ratio * paper.POINT_M)
+    # what the round scales leave over is shared to both sides
     first -= (width / per_m - (last - first)) / 2
     low -= (height / (times * per_m) - (high - low)) / 2
 
@@ -95,6 +96,7 @@ def _scales(
     """
     for across in paper.scales(survey.site.units):
         points_m = 1.0 / (across.ratio * paper.POINT_M)
+        # the largest exaggeration that fits, at the largest horizontal scale that has one
         for times in EXAGGERATIONS:
             if size_m[0] * points_m <= room[0] and size_m[1] * points_m * times <= room[1]:
                 return across, times

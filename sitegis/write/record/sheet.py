@@ -97,8 +97,10 @@ def fit(
     """
     left, bottom, width, height = frame
     for scale in scales(unit):
+        # the paper's size on the ground, meters
         room = np.array([width, height]) * scale.ratio * POINT_M
         if np.all(high - low <= room):
+            # the area in the middle of the frame
             west, south = (low + high - room) / 2
             return Sheet(left, bottom, width, height, float(west), float(south), scale)
     raise ValueError("the site is too large for any drawing scale")

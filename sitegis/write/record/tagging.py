@@ -108,6 +108,7 @@ class TaggedCanvas(Canvas):
     def __init__(self, *args: Any, **settings: Any) -> None:
         super().__init__(*args, **{**settings, "pdfVersion": (1, 7)})
         self.structure = Node("Document", placed=True)
+        # nodes by page, in the order of their marked content's numbers (MCID)
         self._marked: dict[int, list[Node]] = {}
         self._page_objects: dict[int, PDFPage] = {}
 
@@ -119,6 +120,7 @@ class TaggedCanvas(Canvas):
         self._place(node)
         node.kids.append((page, len(marked)))
         code = self._code  # type: ignore[attr-defined]
+        # out of the artifact that a page is until told otherwise, into the node, and back after it
         code.append(f"EMC /{node.role} <</MCID {len(marked)}>> BDC")
         marked.append(node)
         yield
@@ -126,6 +128,7 @@ class TaggedCanvas(Canvas):
 
     def _place(self, node: Node) -> None:
         if not node.placed:
+            # a node stands in its parent in the order in which either was first drawn
             parent = node.parent or self.structure
             self._place(parent)
             parent.kids.append(node)
@@ -141,6 +144,7 @@ class TaggedCanvas(Canvas):
         """Set a page in its place in the structure as it is finished."""
         super()._setAnnotations(page)  # type: ignore[misc]
         number = self.getPageNumber()
+        # the library writes no key that it does not list
         page.__NoDefault__ = [*page.__NoDefault__, "StructParents", "Tabs"]
         page.StructParents, page.Tabs = number - 1, PDFName("S")
         self._page_objects[number] = page
@@ -162,6 +166,7 @@ class TaggedCanvas(Canvas):
         made: dict[int, PDFDictionary] = {}
         root["K"] = self._element(self.structure, document.Reference(root), made)
         parents: list[Any] = []
+        # for every page the elements of its marked contents, by MCID: readers find their way back
         for page in sorted(self._page_objects):
             row = [document.Reference(made[id(node)]) for node in self._marked.get(page, [])]
             parents += [page - 1, PDFArray(row)]
