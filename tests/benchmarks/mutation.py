@@ -4,12 +4,15 @@
 module of the core changed: a constant times 1.02, a sign, plus for minus, x for y, first for
 last, less for more, sine for cosine, degrees for radians. Left alone are constants that their own
 text calls judgment or common practice, which nothing outside can be held against, and guards under
-1e-6 against a division by nothing. The tests that import the module run on
-each in a forked process; a mutant that they all pass is printed with its line. A change within a
-function is made where everything is imported already, which takes a fraction of the time; what
-test modules work out while they are imported does not see it, so that a mutant may live for that
-but is never noticed for it. Any other change is there before anything is imported. ``--seed`` draws
-others, ``--module place/adjust`` looks at one module alone. Run it on a tree that nobody edits.
+1e-6 against a division by nothing. First each file of tests of the core runs once, and it is kept
+which functions each test calls, and its processor time; a test that fails then is left out. The
+tests that call the changed function (of a module's setting: those that name it) run on each mutant
+in a forked process, up to ``--budget`` seconds of them; a mutant that they all pass is printed with
+its line. A change within a function is made where everything is imported already; what test modules
+work out while they are imported does not see it, so that a mutant may live for that but is never
+noticed for it. Any other change is there before anything is imported. ``--seed`` draws others,
+``--module place/adjust`` looks at one module alone. ``--keep FOLDER`` keeps calls and results, and
+goes on from there; ``--minutes`` ends early. Run it on a tree that nobody edits.
 """
 
 from __future__ import annotations
@@ -21,15 +24,19 @@ import importlib
 import importlib.machinery
 import inspect
 import io
+import json
 import os
 import random
 import re
 import resource
 import sys
+import tempfile
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from functools import cache, partial
+from dataclasses import asdict, dataclass
+from functools import partial
+from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
 from types import CodeType, FunctionType
@@ -44,22 +51,18 @@ ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pit
 LEFT_OUT = ("__init__", "notices", "words", "stage", "assumptions", "case", "why", "sample", "plan",
             "reliability")  # fmt: skip
 LIMIT_S = 240
+# mutants that are handed to the workers together
+SOME = 4
 LIBRARIES = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.integrate",
              "shapely", "pyproj", "fiona", "pydantic", "hypothesis",
              "playwright.sync_api")  # fmt: skip
 # a file of tests that takes minutes proves little more here
-SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "what_if", "next_check",
-        "hardness", "city", "write_map", "write_outputs", "write_exports")  # fmt: skip
+SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "hardness", "hostile",
+        "city", "library", "language", "developers", "write_map", "write_exports", "fixture_maps",
+        "same_bytes", "ties")  # fmt: skip
 OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
            "-o", "addopts=-m 'not statistical'",
            "-W", "ignore::pytest.PytestAssertRewriteWarning")  # fmt: skip
-INDIRECT = {
-    "mixture": ("tests/test_line_bends.py", "tests/test_exit.py"),
-    "hits": ("tests/test_dig_pits.py",),
-    "raster": ("tests/test_dig_corridors.py",),
-    "next_check": ("tests/test_score_next_check.py",),
-    "what_if": ("tests/test_score_what_if.py",),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,21 +203,119 @@ def modules() -> list[Path]:
     return [PACKAGE / "exit.py", *(p for p in found if p.stem not in LEFT_OUT)]
 
 
-def tests_of(path: Path) -> list[str]:
-    """Give the files of tests that import a module or its package's names, quick ones first."""
-    parts = path.relative_to(ROOT).with_suffix("").parts
-    dotted, package = ".".join(parts), ".".join(parts[:-1])
-    patterns = [
-        rf"from {re.escape(dotted)} import",
-        rf"from {re.escape(package)} import[^)]*\b{path.stem}\b",
-    ]
-    files = [f for f in sorted((ROOT / "tests").glob("test_*.py"))
-             if not any(slow in f.stem for slow in SLOW)
-             and any(re.search(pattern, f.read_text("utf-8")) for pattern in patterns)]  # fmt: skip
-    own = [f for f in sorted((ROOT / "tests").glob(f"test_{path.parent.name}_*.py"))
-           if not any(slow in f.stem for slow in SLOW)]  # fmt: skip
-    files += [f for f in own if f not in files and f.stem.endswith(("stage", path.stem))]
-    return [*(str(f.relative_to(ROOT)) for f in files), *INDIRECT.get(path.stem, ())]
+@dataclass(frozen=True, slots=True)
+class Calls:
+    """A test that passes: its processor time and the functions that it calls, by file and name."""
+
+    test: str
+    seconds: float
+    functions: frozenset[str]
+
+
+class _Watch:
+    """Keep what each test calls while pytest runs it."""
+
+    def __init__(self) -> None:
+        self.calls: dict[str, tuple[float, list[str]]] = {}
+        self.failed: set[str] = set()
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        called: dict[int, CodeType] = {}
+        begun = time.process_time()
+        sys.settrace(lambda frame, *_: called.__setitem__(id(frame.f_code), frame.f_code))
+        try:
+            return (yield)  # type: ignore[return-value]
+        finally:
+            sys.settrace(None)
+            found = {
+                f"{Path(code.co_filename).relative_to(PACKAGE)}:{code.co_qualname}".split(".<")[0]
+                for code in called.values()
+                if code.co_filename.startswith(str(PACKAGE))
+            }
+            self.calls[item.nodeid] = time.process_time() - begun, sorted(found)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if not report.passed:
+            self.failed.add(report.nodeid)
+
+
+def files() -> list[str]:
+    """Give the files of tests that import something of the core."""
+    pattern = rf"from sitegis\.({'|'.join((*ROOMS, 'exit'))})\b|from sitegis import exit"
+    return [str(f.relative_to(ROOT)) for f in sorted((ROOT / "tests").glob("test_*.py"))
+            if not any(slow in f.stem for slow in SLOW)
+            and re.search(pattern, f.read_text("utf-8"))]  # fmt: skip
+
+
+def calls_of(file: str, folder: Path) -> list[Calls]:
+    """Run a file of tests, unless its calls are kept in the folder, and give each test's."""
+    kept = folder / f"{Path(file).stem}.json"
+    if not kept.exists():
+
+        def watched() -> int:
+            watch = _Watch()
+            code = int(pytest.main([*OPTIONS[1:], file], plugins=[watch]))
+            good = {test: one for test, one in watch.calls.items() if test not in watch.failed}
+            kept.with_suffix(".new").write_text(json.dumps(good), "utf-8")
+            kept.with_suffix(".new").rename(kept)
+            return code
+
+        importlib.import_module(_dotted(ROOT / file))
+        forked(watched)
+    told = json.loads(kept.read_text("utf-8")).items() if kept.exists() else ()
+    return [Calls(test, seconds, frozenset(names)) for test, (seconds, names) in told]
+
+
+def _naming(text: str, name: str) -> bool:
+    return re.search(rf"\b{name}\b", text) is not None
+
+
+def functions_at(path: Path, line: int) -> set[str]:
+    """Name the functions that a change at a line reaches: its own, or those naming a setting."""
+    text = path.read_text("utf-8")
+    tree = ast.parse(text)
+    place = _function_at(tree, line)
+    if place is not None:
+        return {f"{path.relative_to(PACKAGE)}:{'.'.join(filter(None, place))}"}
+    holder = next(n for n in tree.body if n.lineno <= line <= (n.end_lineno or n.lineno))
+    names = [n.id for n in ast.walk(holder)
+             if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)]  # fmt: skip
+    names += [holder.name] if isinstance(holder, (ast.ClassDef, ast.FunctionDef)) else []
+    for node in tree.body:  # a setting made of it
+        target = node.targets[0] if isinstance(node, ast.Assign) else None
+        if isinstance(target, ast.Name) and any(_naming(ast.unparse(node), n) for n in names):
+            names.append(target.id)
+    found = set()
+    for file in PACKAGE.rglob("*.py"):
+        inside = file.read_text("utf-8")
+        if any(_naming(inside, name) for name in names):
+            found |= {f"{file.relative_to(PACKAGE)}:{name}" for name, source in _sources(inside)
+                      if any(_naming(source, one) for one in names)}  # fmt: skip
+    return found
+
+
+def _sources(text: str) -> Iterator[tuple[str, str]]:
+    """Give name and text of the outermost functions of a module."""
+    for node in ast.parse(text).body:
+        for one in node.body if isinstance(node, ast.ClassDef) else [node]:
+            if isinstance(one, ast.FunctionDef):
+                inside = f"{node.name}." if isinstance(node, ast.ClassDef) else ""
+                yield inside + one.name, ast.unparse(one)
+
+
+def tests_of(functions: set[str], calls: list[Calls], budget_s: float) -> list[str]:
+    """Give the tests that call one of the functions, by file, quick files first."""
+    calling = sorted((one for one in calls if one.functions & functions), key=lambda o: o.seconds)
+    chosen, spent = [], 0.0
+    for one in calling:
+        spent += one.seconds
+        if spent <= budget_s or not chosen:
+            chosen.append(one)
+    cost: dict[str, float] = {}
+    for one in chosen:
+        cost[one.test.split("::")[0]] = cost.get(one.test.split("::")[0], 0.0) + one.seconds
+    return [o.test for o in sorted(chosen, key=lambda o: (cost[o.test.split("::")[0]], o.test))]
 
 
 def _load_instead(path: Path, tree: ast.Module) -> None:
@@ -280,10 +381,8 @@ def _change(path: Path, tree: ast.Module, line: int) -> None:
             del sys.modules[name]
 
 
-def outcome(path: Path, tree: ast.Module | None, tests: list[str], line: int = 0) -> int:
-    """Run the tests on a changed module in a fork; give pytest's exit code, -1 if killed."""
-    for test in tests:
-        importlib.import_module(_dotted(ROOT / test))
+def forked(work: Callable[[], int]) -> int:
+    """Do something in a fork, silently; give its exit code, -1 if killed."""
     child = os.fork()
     if child == 0:
         code = 70
@@ -293,63 +392,84 @@ def outcome(path: Path, tree: ast.Module | None, tests: list[str], line: int = 0
             with open(os.devnull, "w", encoding="utf-8") as nothing:
                 os.dup2(nothing.fileno(), 1)
                 os.dup2(nothing.fileno(), 2)
-                if tree is not None:
-                    _change(path, tree, line)
                 with contextlib.redirect_stdout(io.StringIO()):
-                    code = int(pytest.main([*OPTIONS, *tests]))
+                    code = work()
         finally:
             os._exit(code)
     _, status = os.waitpid(child, 0)
     return os.WEXITSTATUS(status) if os.WIFEXITED(status) else -1
 
 
+class _Chosen:
+    """Let pytest run some tests alone, in a given order."""
+
+    def __init__(self, tests: list[str]) -> None:
+        self.place = {test: i for i, test in enumerate(tests)}
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        items[:] = sorted(
+            (item for item in items if item.nodeid in self.place),
+            key=lambda item: self.place[item.nodeid],
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What became of a mutant: noticed or not, and where it was."""
+    """What became of a mutant: noticed or not, where it was, and how many tests reach it."""
 
-    mutant: Mutant
+    place: str
+    operator: str
+    index: int
     noticed: bool
-    line: int
-
-    @property
-    def words(self) -> str:
-        """The place and the change, as one line."""
-        text = self.mutant.path.read_text("utf-8").splitlines()[self.line - 1].strip()
-        name = self.mutant.path.relative_to(PACKAGE)
-        return f"{name}:{self.line}: {self.mutant.operator}: {text}"
+    words: str
+    tests: int
 
 
-@cache
-def _pass_without(path: Path) -> bool:
-    return outcome(path, None, tests_of(path)) == 0
-
-
-def judge(mutant: Mutant, *, trusting: bool) -> Judged:
-    """Run a mutant; unless ``trusting``, its tests must pass without it.
-
-    Raises ``RuntimeError`` where they do not.
-    """
-    if not trusting and not _pass_without(mutant.path):
-        raise RuntimeError(f"the tests of {mutant.path.stem} fail without any mistake in it")
+def judge(mutant: Mutant, calls: list[Calls], budget_s: float) -> Judged:
+    """Run the tests that reach a mutant."""
     tree, line = mutate(mutant)
-    return Judged(mutant, outcome(mutant.path, tree, tests_of(mutant.path), line) != 0, line)
+    tests = tests_of(functions_at(mutant.path, line), calls, budget_s)
+    among = list(dict.fromkeys(test.split("::")[0] for test in tests))
+    for file in among:
+        importlib.import_module(_dotted(ROOT / file))
+
+    def changed() -> int:
+        _change(mutant.path, tree, line)
+        return int(pytest.main([*OPTIONS, *among], plugins=[_Chosen(tests)]))
+
+    code = forked(changed) if tests else 0
+    if code == pytest.ExitCode.NO_TESTS_COLLECTED:
+        raise RuntimeError(f"the tests of {mutant.path.stem} are not those that were kept")
+    name = str(mutant.path.relative_to(PACKAGE))
+    text = mutant.path.read_text("utf-8").splitlines()[line - 1].strip()
+    words = f"{name}:{line}: {mutant.operator}: {text}"
+    return Judged(name, mutant.operator, mutant.index, code != 0, words, len(tests))
 
 
-def run(drawn: list[Mutant], workers: int, *, trusting: bool) -> tuple[int, int]:
+def run(
+    drawn: list[Mutant], calls: list[Calls], pool: ProcessPoolExecutor, budget_s: float,
+    kept: Path, ends: float,
+) -> tuple[int, int]:  # fmt: skip
     """Run mutants in the order they were drawn, print those that live; noticed, and run.
 
-    Whoever interrupts it has a smaller sample, as random as the whole.
+    Whoever ends it early has a smaller sample, as random as the whole.
     """
-    noticed = done = 0
-    with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
-        try:
-            for judged in pool.map(partial(judge, trusting=trusting), drawn):
-                done, noticed = done + 1, noticed + judged.noticed
-                if not judged.noticed:
-                    print(f"lives ({noticed} of {done} noticed): {judged.words}", flush=True)  # noqa: T201
-        except KeyboardInterrupt:
-            pool.shutdown(wait=False, cancel_futures=True)
-    return noticed, done
+    lines = kept.read_text("utf-8").splitlines() if kept.exists() else []
+    judged = [Judged(**json.loads(line)) for line in lines]
+    left = iter(drawn[len(judged) :])
+    with kept.open("a", encoding="utf-8") as file:
+        while time.monotonic() < ends and (some := list(islice(left, SOME))):
+            for one in pool.map(partial(judge, calls=calls, budget_s=budget_s), some):
+                judged.append(one)
+                file.write(json.dumps(asdict(one)) + "\n")
+                file.flush()
+    noticed = 0
+    for done, one in enumerate(judged, 1):
+        noticed += one.noticed
+        if not one.noticed:
+            print(f"lives ({noticed} of {done} noticed, {one.tests} tests): {one.words}")  # noqa: T201
+    return noticed, len(judged)
 
 
 def main() -> None:
@@ -360,8 +480,11 @@ def main() -> None:
     parser.add_argument("--module", help="one module alone, such as place/adjust")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--least", type=float, default=0.0, help="share that must be noticed")
-    parser.add_argument("--trusting", action="store_true", help="the suite has just passed")
+    parser.add_argument("--budget", type=float, default=20.0, help="seconds of tests a mutant")
+    parser.add_argument("--minutes", type=float, default=1e6, help="ends after about so many")
+    parser.add_argument("--keep", type=Path, help="folder for what is worked out")
     given = parser.parse_args()
+    ends = time.monotonic() + 60.0 * given.minutes
     os.chdir(ROOT)
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     for name in LIBRARIES:
@@ -369,7 +492,18 @@ def main() -> None:
     chosen = [PACKAGE / f"{given.module}.py"] if given.module else modules()
     every = [mutant for path in chosen for mutant in mutants_of(path)]
     drawn = random.Random(given.seed).sample(every, min(given.count, len(every)))
-    noticed, done = run(drawn, given.workers, trusting=given.trusting)
+    with (
+        contextlib.nullcontext(given.keep) if given.keep else tempfile.TemporaryDirectory() as made,
+        ProcessPoolExecutor(given.workers, mp_context=get_context("fork")) as pool,
+    ):
+        folder = Path(made)
+        folder.mkdir(exist_ok=True)
+        calls: list[Calls] = []
+        for file in files():
+            if time.monotonic() > ends:
+                return
+            calls += pool.submit(calls_of, file, folder).result()
+        noticed, done = run(drawn, calls, pool, given.budget, folder / "judged.jsonl", ends)
     print(f"{noticed} of {done} mutants noticed, of {len(every)} possible ones")  # noqa: T201
     if noticed < given.least * done:
         sys.exit(1)
