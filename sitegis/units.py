@@ -428,6 +428,11 @@ def is_imperial(unit: LengthUnit) -> bool:
     return unit in ("ft", "in")
 
 
+def small_unit(unit: LengthUnit) -> LengthUnit:
+    """Return the unit of pipe sizes and falls at a site."""
+    return "in" if is_imperial(unit) else "mm"
+
+
 def format_area(area_m2: float, unit: LengthUnit) -> str:
     """Write an area in square feet for a site in feet or inches, else in square meters.
 

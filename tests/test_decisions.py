@@ -29,7 +29,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "read/faults.raise_faults", "read/revisions.read_revisions", "read/site_toml.validate",
         "read/workbook/blank._table", "routes/condition.draw_given", "routes/draw.draw_aimed",
         "routes/plan._given_the_yard", "routes/plan._yard_rules", "write/cutting.corner",
-        "write/summary._flag_lines",
+        "write/report/answer.flag_section",
     }),
     "as the user or a rule set gave them": frozenset({
         "dig/codes.branch_size", "line/order.order_downstream", "pits/cost.dearest_surfaces",
@@ -38,7 +38,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
         "write/record/particulars.reach_of", "read/manholes.place_manholes",
     }),
     "handed over on their lattice": frozenset({
-        "dig/cloud.whole_cloud", "write/answer._line", "write/report.route_section",
+        "dig/cloud.whole_cloud", "write/answer._line", "write/report/answer.route_section",
         "write/text.check_sentence",
     }),
     "put in steps before, in the same function or by its key": frozenset({

@@ -15,7 +15,6 @@ from sitegis.line.profile import (
     SlopePrior,
     apply_bound,
     fit_linear,
-    fit_profile,
     mixture_moments,
     slope_prior,
     weigh_profile,
@@ -47,11 +46,13 @@ def depths(behind: Array, inverts: Array, **changes: object) -> Depths:
 
 
 def test_norris_certified_values() -> None:
-    """With a flat prior the fit gives NIST's certified coefficients and residual sd."""
+    """Half of the pairs by numpy, the rest on that as a prior: NIST's certified coefficients."""
     y, x = NORRIS.T
     assert len(y) == 36
     design = np.column_stack([np.ones(36), x])
-    mean, covariance, _ = fit_linear(design, y, np.eye(36))
+    half = np.linalg.inv(design[:18].T @ design[:18])
+    prior = half @ design[:18].T @ y[:18], half
+    mean, covariance, _ = fit_linear(design[18:], y[18:], np.eye(18), prior)
     residual_sd = np.sqrt(np.sum((y - design @ mean) ** 2) / 34)
     assert mean == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-10)
     assert residual_sd == pytest.approx(0.884796396144373, rel=1e-11)
@@ -92,7 +93,7 @@ def test_five_meters_of_marks_leave_slope_to_two_percent() -> None:
     sd = 0.05 * 0.75
     formula = sd / np.sqrt(np.sum((s - s.mean()) ** 2))
     found = depths(5.0 - s, -0.7 - 0.02 * s, sd_m=np.full(6, sd))
-    components, _ = fit_profile(found, single(0.02, 10.0))
+    components, _, _ = weigh_profile(found, single(0.02, 10.0), 30)
     fitted_sd = np.sqrt(components[0].covariance[1, 1])
     assert fitted_sd == pytest.approx(formula, rel=0.01)
     assert 2.0 * fitted_sd == pytest.approx(0.018, abs=0.001)
@@ -151,7 +152,7 @@ def test_shared_depth_scale_is_not_averaged_away() -> None:
         behind, np.full(400, -0.8), sd_m=np.full(400, 0.05), scaled_m=np.full(400, 0.8),
         scale_sd=0.05,
     )  # fmt: skip
-    components, _ = fit_profile(found, single(0.02, 0.004))
+    components, _, _ = weigh_profile(found, single(0.02, 0.004), 30)
     information = 1.0 / (0.05**2 / 400 + (0.05 * 0.8) ** 2) + 1.0 / 0.30**2
     assert components[0].covariance[0, 0] == pytest.approx(1.0 / information, rel=1e-9)
 
@@ -161,7 +162,7 @@ def test_depths_choose_among_slope_components() -> None:
     prior = SlopePrior(np.array([0.5, 0.5]), np.array([0.02, 0.01]), np.array([1e-6, 1e-6]))
     behind = np.linspace(10.0, 0.0, 6)
     inverts = -0.7 + 0.02 * behind
-    components, _ = fit_profile(depths(behind, inverts), prior)
+    components, _, _ = weigh_profile(depths(behind, inverts), prior, 30)
     logs = [
         stats.multivariate_normal(-0.5 + b * behind, 0.09 * np.ones((6, 6)) + 0.0009 * np.eye(6))
         .logpdf(inverts)
@@ -174,7 +175,7 @@ def test_depths_choose_among_slope_components() -> None:
 def test_without_depths_the_prior_stands() -> None:
     """No depth at all leaves the slope's mixture as it was."""
     prior = slope_prior(load_rules("us-ipc"), 0.1016)
-    components, tails = fit_profile(depths(np.empty(0), np.empty(0)), prior)
+    components, tails, _ = weigh_profile(depths(np.empty(0), np.empty(0)), prior, 30)
     mean, covariance = mixture_moments(components)
     assert tails.size == 0
     assert mean[1] == pytest.approx(prior.mean)
@@ -186,9 +187,8 @@ def test_one_wild_depth_is_named_and_does_little() -> None:
     behind = np.linspace(8.0, 0.0, 7)
     inverts = -0.75 + 0.0208 * behind
     inverts[2] += 0.5
-    components, tails = fit_profile(
-        depths(behind, inverts, degrees_of_freedom=4.0), single(0.0208, 0.0035)
-    )
+    found = depths(behind, inverts, degrees_of_freedom=4.0)
+    components, tails, _ = weigh_profile(found, single(0.0208, 0.0035), 30)
     assert tails[2] < 0.1
     assert np.all(np.delete(tails, 2) > 0.8)
     assert components[0].mean[0] == pytest.approx(-0.75, abs=0.02)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,63 +26,13 @@ from sitegis.numerics.poles import (
     depth_of_poles_m,
     reading_of_poles_m,
 )
-from sitegis.place.head import (
-    depth_from_nulls_m,
-    null_midpoint_shift_m,
-    read_head,
-    tilt_spacing_factor,
-    vertical_null_shift_m,
-)
+from sitegis.place.head import read_head
 from sitegis.read.site_folder import read_site
 
 from .invented import corner_site
 from .read_folder import SITE, write_folder
 
 NOISE = Noise()
-
-
-def field(depth_m: float, tilt_rad: float) -> Callable[[float], np.ndarray]:
-    """Give the field (3,) of a tilted dipole at places along the axis on the surface."""
-    source = magpylib.misc.Dipole(
-        moment=(1e6 * np.cos(tilt_rad), 0.0, 1e6 * np.sin(tilt_rad)), position=(0, 0, -depth_m)
-    )
-    return lambda x: np.asarray(source.getB((x, 0.0, 0.0)))
-
-
-def horizontal_nulls(depth_m: float, tilt_rad: float) -> tuple[float, float]:
-    along = field(depth_m, tilt_rad)
-    center = null_midpoint_shift_m(depth_m, tilt_rad)
-    first = optimize.brentq(lambda x: along(x)[0], center - 3 * depth_m, center, xtol=1e-12)
-    second = optimize.brentq(lambda x: along(x)[0], center, center + 3 * depth_m, xtol=1e-12)
-    return float(first), float(second)
-
-
-@pytest.mark.parametrize("depth", [0.4, 1.0, 2.7])
-def test_depth_from_the_nulls_of_a_level_dipole(depth: float) -> None:
-    """The nulls of magpylib's level dipole lie √2·d apart and give the depth back."""
-    first, second = horizontal_nulls(depth, 0.0)
-    assert second - first == pytest.approx(np.sqrt(2) * depth, rel=1e-9)
-    assert depth_from_nulls_m(second - first) == pytest.approx(depth, rel=1e-9)
-
-
-@pytest.mark.parametrize("tilt_deg", [-20.0, -2.0, 1.2, 10.0, 25.0])
-def test_tilt_moves_and_widens_the_nulls(tilt_deg: float) -> None:
-    """Spacing factor and midpoint shift are those of magpylib's tilted dipole."""
-    depth, tilt = 1.3, float(np.radians(tilt_deg))
-    first, second = horizontal_nulls(depth, tilt)
-    assert (second - first) / (np.sqrt(2) * depth) == pytest.approx(tilt_spacing_factor(tilt))
-    assert (first + second) / 2 == pytest.approx(null_midpoint_shift_m(depth, tilt))
-    assert depth_from_nulls_m(second - first, tilt_rad=tilt) == pytest.approx(depth)
-
-
-@pytest.mark.parametrize("tilt_deg", [-10.0, 0.0, 1.2, 10.0, 25.0])
-def test_vertical_null_of_a_tilted_dipole(tilt_deg: float) -> None:
-    """The vertical field's null lies where magpylib has it, ⅔·t·d away to first order."""
-    depth, tilt = 0.9, float(np.radians(tilt_deg))
-    upward = field(depth, tilt)
-    null = optimize.brentq(lambda x: upward(x)[2], -depth, depth, xtol=1e-13)
-    assert vertical_null_shift_m(depth, tilt) == pytest.approx(null, abs=1e-9)
-    assert null == pytest.approx(-2 / 3 * tilt * depth, abs=0.6 * abs(tilt) ** 3 * depth + 1e-9)
 
 
 def read_between_antennas(source: object, depth_m: float, antennas_m: float) -> float:

@@ -13,7 +13,7 @@ from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, at_least
 from ..rules.plumbing import BackwaterRule, Plumbing
 from ..rules.rule_set import RuleSet
-from ..units import LengthUnit, about, format_length, is_imperial
+from ..units import LengthUnit, about, format_length, small_unit
 
 # Flood rim above the floor by kind: common practice, no source.
 RIM_M = {
@@ -173,7 +173,7 @@ def stack_check(
     found = f"the wye is {about(distance_m, unit)} downstream of the base of {stack}"
     asked = f"{about(least_m, unit)} asked"
     if rule.diameters is not None:
-        asked += f" ({rule.diameters:g} x {format_length(stack_m, small(unit))} stack)"
+        asked += f" ({rule.diameters:g} x {format_length(stack_m, small_unit(unit))} stack)"
     enough = at_least(distance_m, least_m, MATTERS_M)
     verdict: Verdict = "met" if enough else "not met"
     if not enough:
@@ -523,11 +523,6 @@ def ejector_check(plumbing: Plumbing) -> CodeCheck:
     )
 
 
-def small(unit: LengthUnit) -> LengthUnit:
-    """Return the unit of pipe sizes."""
-    return "in" if is_imperial(unit) else "mm"
-
-
 def size(diameter_m: float, unit: LengthUnit) -> str:
     """Write a pipe's size.
 
@@ -543,7 +538,7 @@ def size(diameter_m: float, unit: LengthUnit) -> str:
     str
         The size as text.
     """
-    return format_length(diameter_m, small(unit), fraction=4)
+    return format_length(diameter_m, small_unit(unit), fraction=4)
 
 
 def _check(

@@ -30,9 +30,6 @@ UNIT_BLUNDER = 0.008
 FEET_PER_METER = 3.280839895
 REACH_M = 0.30
 """A point may lie this far outside its room by scatter."""
-SAME_M = 0.25
-"""Readings that move no mark further from one another are one."""
-UPSTREAM_OF_WALL_M = 0.6
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -211,19 +210,10 @@ class Result(Check):
         )
 
     def _repr_html_(self) -> str:
-        """Return the summary for a notebook: headline, alternatives, inferred said."""
-        from ..write.report import route_section
+        """Return the report for a notebook: the sections of page and record, inferred said."""
+        from ..write.page.html import report_html
 
-        section = route_section(self.survey)
-        head = "".join(f"<th>{escape(name)}</th>" for name in section.head)
-        rows = "".join(
-            f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>"
-            for row in section.rows
-        )
-        return (
-            f"<b>{escape(self.site.name)}</b> (inferred, not located)"
-            f"<table><tr>{head}</tr>{rows}</table>"
-        )
+        return report_html(self.survey)
 
 
 def read(site_dir: str | Path) -> Site:

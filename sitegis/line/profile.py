@@ -104,28 +104,22 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
 
 
 def fit_linear(
-    design: Array,
-    values: Array,
-    covariance: Array,
-    prior: tuple[Array, Array] | None = None,
+    design: Array, values: Array, covariance: Array, prior: tuple[Array, Array]
 ) -> tuple[Array, Array, Array]:
     """Fit a linear model with correlated Gaussian errors; exact. Many at once, one each (...).
 
-    ``design`` (n, q), ``values`` (n,), ``covariance`` (..., n, n); ``prior`` mean (..., q)
-    and covariance (..., q, q), None for a flat one. Gives mean (..., q), covariance (..., q, q) and
-    the log evidence (...), ln N(values; H μ, H P Hᵀ + Σ) (NaN under the flat prior, where it has no
-    meaning).
+    The log evidence is ln N(values; H μ, H P Hᵀ + Σ).
 
     Parameters
     ----------
     design
-        Derivative of the values by the unknowns (n, q).
+        Derivative H of the values by the unknowns (n, q).
     values
         Observations (n,).
     covariance
-        Their covariance (..., n, n).
+        Their covariance Σ (..., n, n).
     prior
-        Mean (..., q) and covariance (..., q, q) of the unknowns, None for a flat prior.
+        Mean μ (..., q) and covariance P (..., q, q) of the unknowns.
 
     Returns
     -------
@@ -134,14 +128,8 @@ def fit_linear(
     covariance
         Of the unknowns (..., q, q).
     log_evidence
-        (...,), NaN under a flat prior.
+        (...,).
     """
-    if prior is None:
-        root = np.linalg.cholesky(covariance)
-        # rows whitened by the Cholesky factor: then ordinary least squares
-        white = np.linalg.solve(root, np.column_stack([design, values]))
-        inverse = np.linalg.inv(white[:, :-1].T @ white[:, :-1])
-        return inverse @ (white[:, :-1].T @ white[:, -1]), inverse, np.array(np.nan)
     center, spread = prior
     # Kalman form: gain from the innovation's covariance S = H P Hᵀ + Σ, evidence N(innovation; 0,
     # S)
@@ -199,42 +187,12 @@ def apply_bound(
     return mean, covariance, np.asarray(log_share)
 
 
-def fit_profile(
-    depths: Depths, prior: SlopePrior, *, iterations: int = 30
-) -> tuple[tuple[ProfileComponent, ...], Array]:
-    """Fit invert at the reference and slope; gives the mixture and the marks' tail weights (n,).
-
-    Each component of the slope's prior is a linear Gaussian problem solved exactly: invert as
-    read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
-    session and eliminated into the covariance. Tails by iterated weights, bounds by
-    :func:`apply_bound`; the components' weights are prior weight × evidence.
-
-    Parameters
-    ----------
-    depths
-        What was read along the line, n marks.
-    prior
-        Prior of the slope.
-    iterations
-        Rounds of the tail weights.
-
-    Returns
-    -------
-    mixture
-        Of invert and slope at the reference.
-    tails
-        Weights of the marks (n,).
-    """
-    components, tails, _ = weigh_profile(depths, prior, iterations)
-    return components, tails
-
-
 def learn_profile(
     depths: Depths, prior: SlopePrior, *, iterations: int = 30
 ) -> tuple[tuple[ProfileComponent, ...], Array, NoiseScale]:
     """Fit invert and slope with the scale of the receiver's depth noise integrated over.
 
-    :func:`fit_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; over them the
+    :func:`weigh_profile` at the nodes of :mod:`sitegis.numerics.noise_scale`; over them the
     components of one slope are brought to one Gaussian of equal moments. Gives also the marks'
     tail weights (n,) and the scale.
 
@@ -280,7 +238,10 @@ def weigh_profile(
 ) -> tuple[tuple[ProfileComponent, ...], Array, float]:
     """Fit every component of the slope's prior; gives also tail weights and log evidence.
 
-    As :func:`fit_profile`, at the receiver's noise as stated.
+    Each component is a linear Gaussian problem solved exactly, at the receiver's noise as stated:
+    invert as read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
+    session and eliminated into the covariance. Tails by iterated weights, bounds by
+    :func:`apply_bound`; the components' weights are prior weight × evidence.
 
     Parameters
     ----------

@@ -56,9 +56,9 @@ def fit_line(survey: Survey) -> Survey:
     takes no part in the plan. Where it lies on the fitted line within two sigma, its depth is
     one of the line's. Elsewhere its pipe falls toward the drain, so that its depth bounds the
     drain's invert from above where it joins.
-    The head's tilt on a drain's fall moves its mark along the line by ⅔ · slope · depth
-    (:func:`sitegis.place.head.vertical_null_shift_m`), about 1 cm: less than 1 mm of invert, and
-    left out. ``ComputationError`` where fewer than two points are on the drain.
+    The head's tilt on a drain's fall moves its mark along the line by ⅔ · slope · depth (the null
+    of a tilted dipole's vertical field), about 1 cm: less than 1 mm of invert, and left out.
+    ``ComputationError`` where fewer than two points are on the drain.
     """
     # from the stated noise: a scale that an earlier pass learned would count twice
     site, placement = survey.site, with_locator_scale(survey.placement, 1.0)

@@ -14,8 +14,6 @@ from ..numerics.ordering import RATIO, in_steps
 from ..numerics.poles import depth_of_nulls_m, depth_of_poles_m
 
 DISTORTION_SIGMA = 2.576  # two-sided 1 %: one false alarm in a hundred checks
-# the field along the axis vanishes at d/√2 on either side: spacing d√2
-_NULL_FACTOR = 1.0 / np.sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,76 +30,6 @@ class HeadDepth:
     distorted: bool
     departure_m: float
     check: str
-
-
-def depth_from_nulls_m(null_spacing_m: float, *, tilt_rad: float = 0.0) -> float:
-    """Compute the depth of a dipole from the spacing of its nulls along the axis.
-
-    The field component along a level dipole's axis is ∝ (2x² − d²)/(x² + d²)^(5/2), zero at
-    x = ±d/√2, so d = spacing/√2 = 0.7071 × spacing. A tilt t multiplies the spacing of the
-    nulls of the horizontal component by √(1 + 9/8·tan²t).
-
-    Parameters
-    ----------
-    null_spacing_m
-        Distance between the nulls, m.
-    tilt_rad
-        Tilt of the camera head, rad.
-
-    Returns
-    -------
-    float
-        Depth, m.
-    """
-    return float(_NULL_FACTOR * null_spacing_m / tilt_spacing_factor(tilt_rad))
-
-
-def tilt_spacing_factor(tilt_rad: float) -> float:
-    """Return the factor by which a tilt widens the null spacing: √(1 + 9/8·tan²t), exact."""
-    return float(np.sqrt(1.0 + 9.0 / 8.0 * np.tan(tilt_rad) ** 2))
-
-
-def null_midpoint_shift_m(depth_m: float, tilt_rad: float) -> float:
-    """Return where the midpoint of the horizontal nulls lies from above the head: −¾·tan t·d.
-
-    Positive along the axis in the direction in which the head points up for t > 0; exact for a
-    dipole (the zeros of 2x² + 3·tan t·x·d − d²).
-
-    Parameters
-    ----------
-    depth_m
-        Depth of the camera head, m.
-    tilt_rad
-        Tilt of the camera head, rad.
-
-    Returns
-    -------
-    float
-        Shift along the axis, m.
-    """
-    return float(-0.75 * np.tan(tilt_rad) * depth_m)
-
-
-def vertical_null_shift_m(depth_m: float, tilt_rad: float) -> float:
-    """Return where the vertical field's null lies from above the head, for a tilted dipole.
-
-    The near zero of tan t·(2d² − x²) + 3xd = 0: x = d·(3 − √(9 + 8·tan²t))/(2·tan t), which is
-    ≈ −⅔·t·d for small tilts; the sign is that of :func:`null_midpoint_shift_m`.
-
-    Parameters
-    ----------
-    depth_m
-        Depth of the camera head, m.
-    tilt_rad
-        Tilt of the camera head, rad.
-
-    Returns
-    -------
-    float
-        Shift along the axis, m.
-    """
-    slope = float(np.tan(tilt_rad))
-    return float(-4.0 * slope * depth_m / (3.0 + np.sqrt(9.0 + 8.0 * slope**2)))
 
 
 def read_head(

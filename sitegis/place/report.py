@@ -61,23 +61,29 @@ def adjustment_lines(adjustment: Adjustment, units: LengthUnit) -> tuple[str, ..
     tuple[str, ...]
         The lines.
     """
-    free = adjustment.degrees_of_freedom
+    lines = (observation_line(item, units) for item in checked(adjustment))
+    return (*summary_lines(adjustment), *lines)
+
+
+def checked(adjustment: Adjustment) -> list[AdjustedObservation]:
+    """Return the observations that something checks, those left out and the worst first."""
     # with r below 0.001 the residual is rounding; w of it would mean nothing
-    checked = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
+    found = [i for i in adjustment.observations if i.removed or i.redundancy >= 0.001]
+    return sorted(found, key=lambda item: (not item.removed, -round(abs(item.w), 6)))
+
+
+def summary_lines(adjustment: Adjustment) -> list[str]:
+    """Return how many measurements there are and how they fit, and how many nothing checks."""
+    free, count = adjustment.degrees_of_freedom, len(adjustment.observations)
     removed = sum(item.removed for item in adjustment.observations)
-    head = (
-        f"{len(adjustment.observations)} measurements, {free} redundant; "
-        + global_test(adjustment.chi_square, free)
-        + (f" ({adjustment.chi_square_before:.2f} before {removed} left out)" if removed else "")
-        + "."
-    )
-    unchecked = len(adjustment.observations) - len(checked)
-    lines = [head]
+    before = f" ({adjustment.chi_square_before:.2f} before {removed} left out)" if removed else ""
+    test = global_test(adjustment.chi_square, free)
+    lines = [f"{count} measurements, {free} redundant; {test}{before}."]
+    unchecked = count - len(checked(adjustment))
     if unchecked:
         subject = "1 measurement is" if unchecked == 1 else f"{unchecked} measurements are"
         lines.append(f"{subject} checked by no other.")
-    ordered = sorted(checked, key=lambda item: (not item.removed, -round(abs(item.w), 6)))
-    return (*lines, *(_line(item, units) for item in ordered))
+    return lines
 
 
 def global_test(chi_square: float, degrees_of_freedom: int) -> str:
@@ -116,19 +122,34 @@ spreads stated allow'
     )
 
 
-def _line(item: AdjustedObservation, units: LengthUnit) -> str:
-    """Return one observation as a line."""
+def observation_line(item: AdjustedObservation, units: LengthUnit, *, state: bool = True) -> str:
+    """Return one observation as a line; ``state`` says whether it was kept.
+
+    Parameters
+    ----------
+    item
+        The observation.
+    units
+        Unit of the site, in which lengths are shown.
+    state
+        Whether the line says that it was kept or left out.
+
+    Returns
+    -------
+    str
+        The line.
+    """
     # directions are dimensionless: they are no lengths to be set in feet
     length = "m per m" not in item.name
     residual, detectable = (
         (_signed(value, units) if length else f"{value:+.4f}")
         for value in (item.residual_m, item.detectable_m)
     )
-    state = "LEFT OUT" if item.removed else "kept"
+    kept = f"{'LEFT OUT' if item.removed else 'kept'}, " if state else ""
     twins = f"; inseparable from {', '.join(item.inseparable)}" if item.inseparable else ""
     looks = f"; looks like {item.proposal}" if item.proposal else ""
     return (
-        f"{item.name}: {state}, residual {residual}, standardized residual {item.w:+.2f}, "
+        f"{item.name}: {kept}residual {residual}, standardized residual {item.w:+.2f}, "
         f"redundancy {item.redundancy:.2f}, "
         f"minimum detectable error {detectable.lstrip('+')}{twins}{looks}"
     )

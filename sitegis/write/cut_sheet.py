@@ -20,11 +20,11 @@ from ..model.derived import TieIn
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, largest, smallest
 from ..numerics.statistics import NORMAL_95
-from ..units import LengthUnit, about, format_length, is_imperial
+from ..units import LengthUnit, about, format_length, small_unit
 from .cutting import RoomFrame, nearest_point_sd_m, pipe_joined, room_frame
 from .fonts import BOLD, PLAIN, register_fonts
-from .page.panel_parts import tie_in_facts
 from .profile import invert_under_slab
+from .report.digging import Facts, tie_in_facts
 
 WIDTH, HEIGHT, MARGIN = 520.0, 376.0, 46.0
 """Size of the drawing in points, and what its dimensions take around the room."""
@@ -37,7 +37,6 @@ AROUND_M = 1.0
 INK, GRAY, SEWER, VIOLET = (HexColor(c) for c in ("#111111", "#5a5a5a", "#00613a", "#5b2a86"))
 FLOOR = Color(0.96, 0.96, 0.95)
 CORNERS = "ABCDEFGH"
-Facts = list[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +102,7 @@ def depth_words(survey: Survey, one: TieIn) -> str:
     along = pipe_joined(survey, one)
     back = np.array([along.drain.length_m - one.station_m])
     mean, sd = (float(value[0]) for value in invert_under_slab(along, back))
-    unit: LengthUnit = "in" if is_imperial(survey.site.units) else "mm"
+    unit = small_unit(survey.site.units)
     spread = about(NORMAL_95 * sd, unit)
     return f"invert {about(-mean, unit)} down (± {spread}, 95 %): measure it before the cut"
 

@@ -7,12 +7,13 @@ import re
 import textwrap
 from itertools import product
 
-from ..messages.errors import Notice
 from ..model.derived import TieIn
 from ..model.survey import Survey
-from ..units import LengthUnit, about, format_length, is_imperial, percent
+from ..units import percent
 from .cutting import tie_in_place
 from .derive import find
+from .report.answer import flag_section
+from .report.digging import fall_words, pipe_words
 from .text import (
     check_sentence,
     dig_sentence,
@@ -30,7 +31,6 @@ from .text import (
 SCREEN_LINES, SCREEN_COLUMNS = 23, 98  # one more line says where the outputs are
 LEAST_COLUMNS = 40
 LONGEST_LINES = 3
-ASSUMED = "-assumed"
 # how many ways beyond the second, fixtures, pits, flags and cautions, and whether blank lines part
 # them: the first to fit
 _SUMMARIES = (
@@ -142,14 +142,9 @@ def _planned_lines(survey: Survey, planned: tuple[TieIn, ...], most: int, width:
 
 def _planned_words(survey: Survey, one: TieIn) -> str:
     """Say where a planned fixture's branch meets the drain, its trench and its fall."""
-    unit = survey.site.units
-    small: LengthUnit = "in" if is_imperial(unit) else "mm"
-    return (
-        f"{one.name}: {tie_in_place(survey, one, short=True)}; {about(one.length_m, unit)} of "
-        f"{format_length(one.diameter_m, small)} pipe, needs "
-        f"{format_length(one.needed_fall_m, small, fraction=4)} of "
-        f"fall and has {about(one.available_fall_m, small)}: {one.verdict}"
-    )
+    place = tie_in_place(survey, one, short=True)
+    pipe, fall = pipe_words(survey, one), fall_words(survey, one)
+    return f"{one.name}: {place}; {pipe}, {fall}: {one.verdict}"
 
 
 def _pit_lines(survey: Survey, most: int, width: int) -> list[str]:
@@ -176,21 +171,14 @@ def _worth_lines(survey: Survey, width: int) -> list[str]:
 
 def _flag_lines(survey: Survey, most: int, width: int) -> list[str]:
     """Return lines on what a person must look at: another reading first, what was assumed last."""
-
-    def assumed(notice: Notice) -> bool:
-        return notice.code.endswith(ASSUMED)
-
-    def order(notice: Notice) -> tuple[bool, bool]:
-        return notice.code != "other-reading", assumed(notice)
-
-    flags = sorted((notice for notice in survey.notices if notice.needs_person), key=order)
-    if not flags:
+    section = flag_section(survey)
+    if not section.rows:
         return []
-    lines = ["A person must look at:"]
-    for notice in flags[:most]:
-        lines += _paragraph(notice.message, width, indent="  ", whole=True)
-    if len(flags) > most:
-        lines.append(f"  {len(flags) - most} more: see map.html or record.pdf")
+    lines = [f"{section.title}:"]
+    for _, message in section.rows[:most]:
+        lines += _paragraph(message, width, indent="  ", whole=True)
+    if len(section.rows) > most:
+        lines.append(f"  {len(section.rows) - most} more: see map.html or record.pdf")
     return lines
 
 

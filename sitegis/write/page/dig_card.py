@@ -19,10 +19,10 @@ from ...model.results import Hypothesis
 from ...model.survey import Survey
 from ...numerics.ordering import MATTERS_M, at_least, decimals, ordered
 from ...pits.exposure import VACUUM_HOLE_M
-from ...units import about, format_volume, is_imperial, percent
+from ...units import about, format_volume, percent, small_unit
 from ..features import keep_out_features
+from ..report.digging import Facts
 from ..text import point_words, probability_after_misses
-from .panel_parts import Facts
 
 NEAR_M = 5.0
 """Other utilities and trees this near to a pit are named on its card (judgment)."""
@@ -326,7 +326,7 @@ def vacuum_fact(survey: Survey, pit: Pit, say: Language) -> tuple[str, str]:
     tuple[str, str]
         Name and sentence.
     """
-    across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
+    across = about(VACUUM_HOLE_M, small_unit(survey.site.units))
     return say("Or a vacuum test hole of {across} at its center", across=across), say(
         "finds the pipe with {chance}, {cost} with restoration; nobody enters it",
         chance=percent(pit.vacuum_p_hit),

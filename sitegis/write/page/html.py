@@ -21,6 +21,7 @@ from ...language import load_language
 from ...model.survey import Survey
 from ..derive import find
 from ..profile import NARROW, profile_svg, survey_profile
+from ..report import report
 from .dig_card import dig_card
 from .map_data import map_data
 from .panel import panel_context
@@ -78,6 +79,12 @@ def map_bytes(survey: Survey, *, base_map: bool = False) -> bytes:
         map_div=Markup(figure.html.render()),
         map_script=Markup(figure.script.render()),
     ).encode("utf-8")
+
+
+def report_html(survey: Survey) -> str:
+    """Return the report's sections as a piece of HTML, for a notebook."""
+    sections = [one for some in report(find(survey)).values() for one in some]
+    return _environment().get_template("report.html").render(sections=sections)
 
 
 def _site_map(bounds: list[list[float]], *, base_map: bool) -> folium.Map:

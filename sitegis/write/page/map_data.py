@@ -23,8 +23,8 @@ from ..features import clearance_area, keep_out_features
 from ..gis.geojson import geometry_object, to_wgs84
 from ..looks import utility_color
 from ..numbers import finite
+from ..report.digging import discriminating_directions
 from ..text import short_name
-from .panel_parts import telling_pits
 from .what_if import what_if_data
 
 HIT_BANDS = (0.1, 0.25, 0.5, 0.75)
@@ -343,7 +343,7 @@ def _telling_features(
     survey: Survey,
 ) -> Iterator[tuple[str, shapely.Geometry, dict[str, Value]]]:
     """Yield the pits that tell the directions apart, where there is more than one pit."""
-    for pit in telling_pits(survey):
+    for pit in discriminating_directions(survey):
         yield (
             "telling-pit",
             shapely.Polygon(pit.ring),

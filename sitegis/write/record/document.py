@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from copy import copy
+from dataclasses import replace
 from datetime import datetime
 from functools import cache, partial
 from typing import Any
@@ -31,16 +32,14 @@ from reportlab.platypus.paragraph import cleanBlockQuotedText
 
 from ...model.site import Paper
 from ...model.survey import Survey
-from ...pits.exposure import VACUUM_HOLE_M
-from ...score.reliability import reliability_words
-from ...units import about, is_imperial
+from ...units import is_imperial
 from ..cut_sheet import cut_sheets
 from ..derive import find
 from ..fonts import BOLD, ITALIC, PLAIN, register_fonts
 from ..found import status_words
 from ..numbers import written_date
-from ..page.panel_parts import profile_rows
-from ..report import Section, depth_section, main_section, route_section
+from ..report import Report, report
+from ..report.section import Section
 from ..text import worth_sentence
 from . import as_found, log, particulars, tables
 from .plan import draw_house, draw_plan
@@ -180,7 +179,6 @@ class _Pages(TaggedCanvas):
 
 
 LANGUAGE = "en-US"
-UNCHECKED = "unchecked-input"  # many words: the record names what is not checked
 
 
 def record_bytes(survey: Survey) -> bytes:
@@ -210,11 +208,12 @@ def record_bytes(survey: Survey) -> bytes:
     )
     width = size[0] - 2 * MARGIN
 
+    told = report(survey)
     story = [
         *_first_page(survey, width, size[1] - MARGIN - 0.7 * inch),
         PageBreak(),
-        *_tables(survey, width),
-        *_last(survey, width),
+        *_tables(survey, told, width),
+        *_last(survey, told, width),
         *_cut_sheets(survey, width),
     ]
     date = datetime.fromisoformat(written_date(survey.site.surveyed_on))
@@ -335,9 +334,32 @@ def _block(
     return [CondPageBreak(1.3 * inch), _text(title, HEAD), table]
 
 
-def _section(section: Section, shares: tuple[float, ...], width: float) -> list[Flowable]:
-    """Set a section of the report, its columns by their shares of the width."""
-    return _block(section.title, section.head, list(section.rows), shares, width)
+SHARES = {
+    ("from the wall", "ground to invert"): (0.2, 0.25, 0.33, 0.22),
+    ("main", "probability"): (0.1, 0.1, 0.15, 0.11, 0.11, 0.08, 0.12, 0.23),
+    ("route alternative", "probability"): (0.27, 0.13, 0.6),
+    ("branch", "joins"): (0.14, 0.2, 0.12, 0.24, 0.18, 0.12),
+    ("pipe", "fixture units"): (0.24, 0.1, 0.1, 0.56),
+    ("pit", "size"): (0.1, 0.16, 0.12, 0.16, 0.2, 0.14, 0.12),
+    ("hole", "center"): (0.1, 0.48, 0.14, 0.14, 0.14),
+    ("what", "planned"): (0.2, 0.8),
+    ("check", "result"): (0.2, 0.1, 0.7),
+}
+"""What the columns of a section take of the width, by the first two of its head."""
+
+
+def _sections(sections: Sequence[Section], width: float) -> list[Flowable]:
+    """Set sections of the report: title, table, and sentences under it."""
+    blocks: list[Flowable] = []
+    for one in sections:
+        mark = "• " if len(one.sentences) > 1 else ""
+        lines = [_text(f"{mark}{line}", SMALL) for line in one.sentences]
+        if one.head:
+            blocks += _block(one.title, one.head, list(one.rows), SHARES[one.head[:2]], width)
+            blocks += lines
+        else:
+            blocks.append(KeepTogether([_text(one.title, HEAD), *lines]))
+    return blocks
 
 
 def _as_found(survey: Survey, width: float) -> list[Flowable]:
@@ -371,7 +393,7 @@ def _as_found(survey: Survey, width: float) -> list[Flowable]:
     )
 
 
-def _tables(survey: Survey, width: float) -> list[Flowable]:
+def _tables(survey: Survey, told: Report, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
         *_as_found(survey, width),
@@ -389,7 +411,7 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
         *_block("Lot lines, counter-clockwise from the front-left corner",
                 ("side", "grid bearing", "distance on the ground"),
                 particulars.lot_rows(survey), (0.2, 0.4, 0.4), width),
-        *_section(depth_section(survey), (0.2, 0.25, 0.33, 0.22), width),
+        *_sections(told["depths"], width),
         *_block("Swing ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
         CondPageBreak(4.0 * inch),
@@ -406,41 +428,21 @@ def _tables(survey: Survey, width: float) -> list[Flowable]:
                 PROFILE_ALT,
             ),
         ]),
-        *_runs(survey, width),
-        *_sentences("Fall of the drain", profile_rows(survey, survey.derived.profile)),
-        *_sentences("Adjustment of the measurements", tables.adjustment_words(survey)),
-        *_dig(survey, width),
+        *_runs(survey, told, width),
+        *_sections([*told["falls"], tables.adjustment_section(survey)], width),
+        *_dig(survey, told, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to camera head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.14, 0.14, 0.19, 0.14), width),
-        *_section(main_section(survey), (0.1, 0.1, 0.15, 0.11, 0.11, 0.08, 0.12, 0.23), width),
-        *_section(route_section(survey), (0.27, 0.13, 0.6), width),
-        _text(reliability_words(survey.scores.hypotheses), SMALL),
+        *_sections([*told["mains"], *told["routes"]], width),
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
                 (0.65, 0.35), width),
     ]  # fmt: skip
 
 
-def _runs(survey: Survey, width: float) -> list[Flowable]:
+def _runs(survey: Survey, told: Report, width: float) -> list[Flowable]:
     """Branches and the observation log, where the site has runs."""
-    blocks: list[Flowable] = []
-    if survey.joined is not None:
-        blocks += _block(
-            f"Branches; the building drain is run {survey.joined.trunk} (inferred)",
-            log.BRANCH_HEAD,
-            log.branch_rows(survey),
-            log.BRANCH_SHARES,
-            width,
-        )
-        for name, check in survey.derived.branch_profiles:
-            blocks += _sentences(f"Fall of the branch {name}", check.statements[:-1])
-        blocks += _block(
-            "What each pipe carries, planned and existing",
-            ("pipe", "fixture units", "result", "numbers"),
-            tables.load_rows(survey),
-            (0.24, 0.1, 0.1, 0.56),
-            width,
-        )
+    blocks = _sections(told["branches"], width)
     if survey.site.runs or survey.site.observations:
         blocks += _block(
             "Observation log", log.LOG_HEAD, log.log_rows(survey), log.LOG_SHARES, width
@@ -449,53 +451,20 @@ def _runs(survey: Survey, width: float) -> list[Flowable]:
     return blocks
 
 
-def _sentences(title: str, sentences: Sequence[str]) -> list[Flowable]:
-    """Set a title with sentences under it, kept together."""
-    return [KeepTogether([_text(title, HEAD), *(_text(f"• {s}", SMALL) for s in sentences)])]
-
-
-def _dig(survey: Survey, width: float) -> list[Flowable]:
+def _dig(survey: Survey, told: Report, width: float) -> list[Flowable]:
     """Pits and tie-ins, each with the cautions that belong to it."""
     blocks = []
     if survey.derived.excavations:
-        slope = survey.rules.trench_slopes[survey.derived.excavations[0].soil]
         blocks += [
-            *_block("Test pits (proposed)",
-                    ("pit", "size", "dug to", "vertical sides (shored or shielded)",
-                     f"sloped at {slope:g}:1", "spoil (bulked volume)", "backfill"),
-                    tables.excavation_rows(survey, survey.derived.excavations),
-                    (0.1, 0.16, 0.12, 0.16, 0.2, 0.14, 0.12), width),
-            *(KeepTogether([_text(f"• {line}", SMALL)])
-              for line in tables.pit_lines(survey.derived.excavations)),
+            *_sections(told["excavations"], width),
             *([_text(worth_sentence(survey), SMALL)] if survey.dig.guesses else []),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
-        ]  # fmt: skip
+        ]
     if survey.dig.vacuum_holes:
-        across = about(VACUUM_HOLE_M, "in" if is_imperial(survey.site.units) else "mm")
-        blocks += _block(
-            f"Or vacuum test holes of {across} (proposed; nobody enters one)",
-            ("hole", "center", "finds the pipe", "with those before", "with surface"),
-            tables.vacuum_rows(survey),
-            (0.1, 0.48, 0.14, 0.14, 0.14),
-            width,
-        )
-    for one in survey.derived.tie_ins:
-        blocks += _block(
-            f"Tie-in of {one.name or one.fixture} (planned)",
-            ("what", "planned"),
-            tables.tie_in_facts_rows(survey, one),
-            (0.2, 0.8),
-            width,
-        )
-        code = survey.rules.edition.partition(";")[0]
-        blocks += _block(
-            f"Held against {code}",
-            ("check", "result", "numbers"),
-            [(check.name, check.verdict, check.words) for check in one.checks],
-            (0.2, 0.1, 0.7),
-            width,
-        )
-        blocks.append(KeepTogether([_text(" ".join(one.cautions), CAUTION)]))
+        blocks += _sections(told["vacuum"], width)
+    for planned, held in zip(told["tie_ins"][::2], told["tie_ins"][1::2], strict=True):
+        blocks += _sections([replace(planned, sentences=()), held], width)
+        blocks.append(KeepTogether([_text(" ".join(planned.sentences), CAUTION)]))
     return blocks
 
 
@@ -514,15 +483,10 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
     return story
 
 
-def _last(survey: Survey, width: float) -> list[Flowable]:
+def _last(survey: Survey, told: Report, width: float) -> list[Flowable]:
     """Notices, cautions and signatures."""
-    notices: list[Flowable] = [
-        _text(f"• {notice.message}", SMALL) for notice in survey.notices if notice.code != UNCHECKED
-    ]
-    open_inputs = [notice.where for notice in survey.notices if notice.code == UNCHECKED]
-    if open_inputs:
-        words = f"• No other input checks: {'; '.join(open_inputs)}."
-        notices.append(_text(words, SMALL))
+    rows = (*told["flags"][0].rows, *told["notices"][0].rows)
+    notices = [_text(f"• {message}", SMALL) for _, message in rows]
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
     # two columns, read down and parted in the middle where the page ends
     part = (len(cautions) + 3) // 4

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from ...model.site import Observation, Run, Seen
 from ...model.survey import Survey
-from ...units import about, percent
+from ...units import about
 from .tables import Rows
 
 CODES: dict[Seen, str] = {
@@ -100,28 +100,3 @@ def _row(one: Observation, survey: Survey) -> tuple[str, ...]:
         kept,
         one.note,
     )
-
-
-BRANCH_HEAD = ("branch", "joins", "probability", "wye", "fall", "how it is known")
-BRANCH_SHARES = (0.14, 0.2, 0.12, 0.24, 0.18, 0.12)
-
-
-def branch_rows(survey: Survey) -> Rows:
-    """Return the branches: what each joins and how sure, its wye, its fall."""
-    if survey.joined is None:
-        return []
-    units = survey.site.units
-    rows: Rows = []
-    for one in survey.joined.branches:
-        wye = "none"
-        if one.wye is not None:
-            wye = (
-                f"within {about(one.wye.radius_95_m, units)} (95 %), invert "
-                f"{about(-one.wye.invert_m, units)} below the slab, from the {one.wye.side}"
-            )
-        fall = f"{100 * one.slope:.1f} % ± {200 * one.slope_sd:.1f} % (95 %)"
-        joins = "a drain of its own" if one.joins is None else one.joins
-        if not len(one.vertices):
-            joins, fall = f"lies in {one.joins}", "as that"
-        rows.append((one.id, joins, percent(one.probability), wye, fall, "inferred"))
-    return rows

@@ -15,7 +15,7 @@ from ...model.derived import Feature, TieIn
 from ...model.dig_plan import Pit
 from ...model.site import Easement, KeepOut, Main
 from ...model.survey import Survey
-from ...units import about, format_length, format_station, is_imperial
+from ...units import about, format_length, format_station, small_unit
 from .. import fonts
 from ..features import READING_SHOWN_M, dug_features, keep_out_geometry
 from ..looks import utility_color
@@ -327,7 +327,7 @@ def _draw_main(canvas: Canvas, main: Main, sheet: Sheet, survey: Survey) -> list
         canvas.setStrokeColor(GREEN)
         paper.circle(canvas, at, 3, fill=False)
         names.append(Name(at, manhole.id))
-    size = format_length(main.diameter_m, "in" if is_imperial(survey.site.units) else "mm")
+    size = format_length(main.diameter_m, small_unit(survey.site.units))
     label = f"{main.id}, {size}" if main.diameter_known else main.id
     at = sheet.points(np.array(seen.interpolate(0.12, normalized=True).coords[0]))
     return [*names, Name(at, label), *_beyond(canvas, main, sheet, seen, survey)]

@@ -7,31 +7,28 @@ manhole, length, diameter, material, depth, ties; common practice, from memory).
 from __future__ import annotations
 
 from ...dig.depths import best_route, routes_of
-from ...dig.excavation import sides_of
 from ...exit import turn_words
-from ...model.derived import Excavation, TapSpread, TieIn
+from ...model.derived import TapSpread
 from ...model.survey import Survey
 from ...numerics.statistics import ELLIPSE_95, NORMAL_95, weighted_quantiles
-from ...place.report import adjustment_lines
+from ...place.report import checked, observation_line, summary_lines
 from ...units import (
     LengthUnit,
     about,
     format_length,
     format_slope,
     format_station,
-    format_volume,
-    is_imperial,
     percent,
+    small_unit,
 )
 from ..answer_intervals import station_words
 from ..features import point_class
-from ..page.panel_parts import load_place, tie_in_facts
+from ..report.section import Section
 from ..text import (
     OTHER,
     heading_words,
     noise_words,
     point_words,
-    tape_words,
     wall_offset_words,
 )
 from .particulars import building_words
@@ -40,10 +37,6 @@ NOT_GIVEN = "assumed: not given"
 Rows = list[tuple[str, ...]]
 BLANK = "not recorded"
 SUSPICIOUS_W = 3.29  # the w-test's limit at 0.1 %
-
-
-def _small(unit: LengthUnit) -> LengthUnit:
-    return "in" if is_imperial(unit) else "mm"
 
 
 def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
@@ -64,7 +57,7 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
     site, penetration, best = survey.site, survey.exit, survey.scores.hypotheses[0]
     units = site.units
     rows: Rows = [
-        ("Diameter", format_length(site.drain_diameter_m, _small(units)),
+        ("Diameter", format_length(site.drain_diameter_m, small_unit(units)),
          "as stated on site" if site.drain_diameter_known else NOT_GIVEN),
         ("Material", site.drain_material or BLANK,
          "as stated on site" if site.drain_material else ""),
@@ -111,7 +104,7 @@ def _tap_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
          f"({about(low, units)} to {about(high, units)})", "inferred, 95 %"),
         ("Tap stationing", station_words(tap, units) or _from_the_top(tap, units), "inferred"),
         *_station_rows(tap, units),
-        ("Main's diameter", format_length(tap.main.diameter_m, _small(units)),
+        ("Main's diameter", format_length(tap.main.diameter_m, small_unit(units)),
          "record" if tap.main.diameter_known else NOT_GIVEN),
         ("Invert at connection", f"{about(arrival, units)} above the main's invert (drop at main)",
          "inferred"),
@@ -183,115 +176,18 @@ def class_rows(survey: Survey) -> Rows:
     return rows
 
 
-def excavation_rows(survey: Survey, holes: tuple[Excavation, ...]) -> Rows:
-    """List each pit's quantities.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    holes
-        What it takes to dig each pit.
-
-    Returns
-    -------
-    Rows
-        One row a pit.
-    """
-    unit = survey.site.units
-    rows: Rows = []
-    for pit, hole in zip(survey.dig.pits, holes, strict=True):
-        ring = pit.ring if pit.whole is None else pit.whole.ring
-        name = f"pit {pit.rank}"
-        if pit.whole is not None:
-            name = f"{' + '.join(map(str, pit.whole.ranks))} as one"
-        sloped = "engineer" if hole.sloped_m3 is None else format_volume(hole.sloped_m3, unit)
-        if hole.sloped_m3 is not None and not hole.sloped_fits:
-            sloped += " (no room)"
-        rows.append(
-            (
-                name,
-                " × ".join(about(side, unit) for side in sides_of(ring)),
-                about(hole.depth_m, unit),
-                format_volume(hole.vertical_m3, unit),
-                sloped,
-                format_volume(hole.spoil_m3, unit),
-                format_volume(hole.backfill_m3, unit),
-            )
-        )
-    return rows
-
-
-def vacuum_rows(survey: Survey) -> Rows:
-    """List the vacuum test holes with their tapes, probabilities and prices."""
-    currency = survey.site.dig.currency
-    return [
-        (f"hole {hole.rank}", tape_words(hole.ties, survey.site.units), percent(hole.p_hit),
-         percent(hole.p_hit_so_far), f"{hole.cost:,.0f} {currency}")
-        for hole in survey.dig.vacuum_holes
-    ]  # fmt: skip
-
-
-def load_rows(survey: Survey) -> Rows:
-    """List what every stretch of pipe carries, held against the code."""
-    return [
-        (load_place(survey, one), f"{one.units:g}", check.verdict, check.words)
-        for one in survey.derived.loads
-        for check in one.checks
-    ]
-
-
-def pit_lines(holes: tuple[Excavation, ...]) -> list[str]:
-    """List what the depths ask for, each sentence once with the pits that it is about."""
-    about_pits: dict[str, list[str]] = {}
-    for hole in holes:
-        for line in hole.statements:
-            about_pits.setdefault(line, []).append(str(hole.rank))
-    return [
-        line
-        if len(ranks) == len(holes) or line.startswith("Pits ")
-        else f"Pit {', '.join(ranks)}: {line}"
-        for line, ranks in about_pits.items()
-    ]
-
-
-def tie_in_facts_rows(survey: Survey, one: TieIn) -> Rows:
-    """List what is planned for a fixture; the code's checks have a table of their own.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    one
-        The planned tie-in.
-
-    Returns
-    -------
-    Rows
-        The rows.
-    """
-    facts = tie_in_facts(survey, one)
-    drains = f"{percent(one.p_gravity)}: {one.verdict}"
-    return [("Drains by gravity", drains), *facts[: len(facts) - len(one.checks)]]
-
-
-def adjustment_words(survey: Survey) -> list[str]:
+def adjustment_section(survey: Survey) -> Section:
     """Sum the adjustment up: how many points and measurements, the worst, and what is suspect."""
     adjustment, units = survey.placement.adjustment, survey.site.units
-    head, *lines = adjustment_lines(adjustment, units)
-    sentences = [f"{len(survey.placement.points)} points from {head}"]
-    rest = [line for line in lines if ": LEFT OUT" in line or ": kept" in line]
-    sentences += [line for line in lines if line not in rest]
-    removed = [line for line in rest if ": LEFT OUT" in line]
-    kept = [line for line in rest if line not in removed]
+    head, *told = summary_lines(adjustment)
+    told = [f"{len(survey.placement.points)} points from {head}", *told]
+    rest = checked(adjustment)
+    kept = [item for item in rest if not item.removed]
     if kept:
-        sentences.append(f"Worst of those kept: {kept[0].replace(': kept,', ':')}.")
-    sentences += [f"Left out: {line}." for line in removed]
-    suspects = [
-        item.name
-        for item in adjustment.observations
-        if not item.removed and abs(item.w) > SUSPICIOUS_W and item.redundancy >= 0.001
-    ]
+        told.append(f"Worst of those kept: {observation_line(kept[0], units, state=False)}.")
+    removed = [item for item in rest if item.removed]
+    told += [f"Left out: {observation_line(item, units)}." for item in removed]
+    suspects = [item.name for item in kept if abs(item.w) > SUSPICIOUS_W]
     if suspects:
         listed = ", ".join(suspects)
         sentences.append(
@@ -302,5 +198,5 @@ def adjustment_words(survey: Survey) -> list[str]:
             "No measurement checks another, so a blunder of the tape would go undetected."
         )
     elif not removed:
-        sentences.append("No taped measurement was left out, and none is suspicious.")
-    return sentences
+        told.append("No taped measurement was left out, and none is suspicious.")
+    return Section("Adjustment of the measurements", sentences=tuple(told))
