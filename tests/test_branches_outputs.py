@@ -11,16 +11,23 @@ import fiona
 import jsonschema
 import numpy as np
 import pytest
-from pypdf import PdfReader
 
 from sitegis.geometry.frames import LotFrame
+from sitegis.library.functions import Result
 from sitegis.model.survey import Survey
 from sitegis.write.answer import answer
+from sitegis.write.derive import find
 from sitegis.write.gis.dxf import dxf_bytes
 from sitegis.write.gis.geojson import geojson_bytes
 from sitegis.write.gis.geopackage import geopackage_bytes
+from sitegis.write.page.html import map_bytes
 from sitegis.write.record import record_bytes
+from sitegis.write.report import report
+from sitegis.write.report.answer import flag_section
+from sitegis.write.report.section import Section
+from sitegis.write.summary import summary_lines
 from tests.computed import computed
+from tests.displayed import page_text, pdf_text
 
 TRUTH = json.loads((Path(__file__).parent / "truth" / "two-stacks.json").read_text("utf-8"))
 SCHEMA = Path(__file__).parents[1] / "sitegis" / "write" / "assets" / "answer.schema.json"
@@ -28,7 +35,13 @@ SCHEMA = Path(__file__).parents[1] / "sitegis" / "write" / "assets" / "answer.sc
 
 @pytest.fixture(scope="module")
 def survey() -> Survey:
-    return computed("two-stacks")
+    return find(computed("two-stacks"))
+
+
+@pytest.fixture(scope="module")
+def record(survey: Survey) -> str:
+    """Read the text of the record back."""
+    return pdf_text(record_bytes(survey))
 
 
 def test_the_tree_is_the_true_one(survey: Survey) -> None:
@@ -82,13 +95,11 @@ def test_every_layer_shows_the_branches(survey: Survey, tmp_path: Path) -> None:
     assert "SITEGIS-BRANCH-INFERRED" in drawing.layers
 
 
-def test_the_record_has_the_log_run_by_run(survey: Survey) -> None:
+def test_the_record_has_the_log_run_by_run(record: str) -> None:
     """What the camera saw, with code, clock and video time; the codes said to be from memory."""
-    pages = PdfReader(io.BytesIO(record_bytes(survey))).pages
-    text = " ".join(" ".join(page.extract_text() for page in pages).split())
-    assert "Observation log" in text
+    assert "Observation log" in record
     for words in ("BBA", "10 to 2", "00:06:12", "joins main from the left", "from memory"):
-        assert words in text
+        assert words in record
 
 
 def test_the_tie_in_takes_the_nearest_pipe_that_drains(survey: Survey) -> None:
@@ -106,17 +117,15 @@ def test_the_tie_in_takes_the_nearest_pipe_that_drains(survey: Survey) -> None:
         assert "on run main below the wye" in units[2]
 
 
-def test_every_pipe_has_its_load_in_answer_and_record(survey: Survey) -> None:
+def test_every_pipe_has_its_load_in_answer_and_record(survey: Survey, record: str) -> None:
     """IPC Table 709.1 by hand: bath 5 + 3, kitchen 2 + 2, trunk 2, then 10, then 14."""
     told = answer(survey)["branches"]["loads"]
     assert [(one["run"], one["carries"], one["fixture_units"]) for one in told] == [
         ("bath", [], 8), ("kitchen", [], 4), ("main", [], 2), ("main", ["bath"], 10),
         ("main", ["bath", "kitchen"], 14),
     ]  # fmt: skip
-    pages = PdfReader(io.BytesIO(record_bytes(survey))).pages
-    text = " ".join(" ".join(page.extract_text() for page in pages).split())
-    assert "What each pipe carries" in text
-    assert "14 drainage fixture units on run main below the wyes of bath, kitchen" in text
+    assert "What each pipe carries" in record
+    assert "14 drainage fixture units on run main below the wyes of bath, kitchen" in record
 
 
 def test_frames(survey: Survey) -> None:
@@ -125,3 +134,40 @@ def test_frames(survey: Survey) -> None:
     one = answer(survey)["branches"]["branches"][0]["vertices"][0]
     back = frame.written_lonlat(np.array([one["x_m"], one["y_m"]]))
     assert [one["longitude"], one["latitude"]] == pytest.approx(back.tolist(), abs=1e-7)
+
+
+def _said(section: Section) -> list[str]:
+    """Give every cell and sentence of a section, but headings."""
+    return [*(cell for row in section.rows for cell in row), *section.sentences]
+
+
+def test_page_record_notebook_and_screen_tell_the_same(survey: Survey, record: str) -> None:
+    """Read back by html.parser and pypdf: whoever shows a section shows each of its cells whole.
+
+    The page has the alternatives as bars with all their evidence, and how pits are dug on their
+    cards; the record leaves out what only helps to decide; the screen shows flags and what falls.
+    """
+    told = report(survey)
+    sections = [(one.title, one) for some in told.values() for one in some]
+    notebook = Result(survey)._repr_html_()
+    page = page_text(map_bytes(survey).decode())
+    shown = {"notebook": page_text(notebook), "page": page, "record": record}
+    flat = {name: _flat(text) for name, text in shown.items()}
+    otherwise = ("Test pits (proposed)", "Which main: the route alternatives")
+    on_paper = ("Mains", "Branches", "Held", "What each")
+    for title, section in sections:
+        for words in map(_flat, _said(section)):
+            assert words in flat["notebook"], title
+            assert title in otherwise or words in flat["page"], title
+            assert not title.startswith(on_paper) or words in flat["record"], title
+    screen = _flat(" ".join(summary_lines(survey)))
+    for planned in told["tie_ins"][::2]:
+        fall = dict(planned.rows)["Fall"]
+        assert all(_flat(fall) in flat[name] for name in shown)
+        assert _flat(fall) in screen
+    assert all(_flat(row[1]) in screen for row in flag_section(survey).rows)
+
+
+def _flat(text: str) -> str:
+    """Leave out blanks: a renderer wraps where it must."""
+    return "".join(text.split())

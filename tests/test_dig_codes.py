@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from sitegis.dig.branch_path import clear_spans
 from sitegis.dig.codes import (
     backwater_checks,
     branch_size,
@@ -23,7 +24,7 @@ from sitegis.dig.codes import (
     stack_check,
     vent_check,
 )
-from sitegis.dig.tie_in import clear_spans, tie_ins
+from sitegis.dig.tie_in import tie_ins
 from sitegis.model.derived import TapSpread
 from sitegis.model.site import FixtureKind, PlannedFixture
 from sitegis.model.survey import Survey

@@ -12,20 +12,9 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from sitegis.dig import plan_dig
-from sitegis.dig.tie_in import (
-    COVER_M,
-    SLAB_M,
-    best_branch,
-    clear_spans,
-    fit_pose,
-    fixture_place,
-    invert_at,
-    p_enough_fall,
-    slab_opening,
-    tie_ins,
-    verdict,
-)
-from sitegis.geometry.frames import Array, rotation
+from sitegis.dig.branch_path import best_branch, clear_spans, fixture_place, slab_opening
+from sitegis.dig.tie_in import COVER_M, SLAB_M, invert_at, p_enough_fall, tie_ins, verdict
+from sitegis.geometry.frames import Array
 from sitegis.model.results import Adjustment, Drain, PlacedPoint, Placement, ProfileComponent
 from sitegis.model.site import PlannedFixture
 from sitegis.model.survey import Survey
@@ -246,18 +235,6 @@ def test_a_room_without_a_place_is_held_by_its_points() -> None:
 
     assert place is not None
     assert place[0] == pytest.approx([3.0 + 2.0, 9.0 - 1.0])
-
-
-@settings(deadline=None, max_examples=40)
-@given(st.floats(-3.1, 3.1), st.floats(-9, 9), st.floats(-9, 9))
-def test_a_fitted_pose_takes_points_where_they_were(angle: float, x: float, y: float) -> None:
-    """Turned and shifted points give turn and shift back."""
-    local = np.array([[0.0, 0.0], [3.0, 0.5], [1.0, 4.0]])
-
-    origin, found = fit_pose(local, local @ rotation(angle).T + [x, y])
-
-    assert found == pytest.approx(angle, abs=1e-9)
-    assert origin == pytest.approx([x, y], abs=1e-9)
 
 
 def test_a_fixture_in_an_unknown_room_is_told_by_the_plan() -> None:

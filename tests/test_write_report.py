@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from sitegis.language import ENGLISH
-from sitegis.library.functions import Result
 from sitegis.messages.errors import Notice
 from sitegis.model.derived import Derived
 from sitegis.model.dig_plan import DirectionComparison
@@ -16,10 +15,7 @@ from sitegis.model.survey import Survey
 from sitegis.units import about, percent
 from sitegis.write.derive import find
 from sitegis.write.page.dig_card import excavation_facts
-from sitegis.write.page.html import map_bytes
 from sitegis.write.page.panel import panel_context
-from sitegis.write.record import record_bytes
-from sitegis.write.report import report
 from sitegis.write.report.answer import check_section, flag_section, main_section
 from sitegis.write.report.digging import (
     discriminating_directions,
@@ -28,11 +24,7 @@ from sitegis.write.report.digging import (
     tie_in_sections,
 )
 from sitegis.write.report.pipes import fall_section
-from sitegis.write.report.section import Section
-from sitegis.write.summary import summary_lines
 
-from .computed import computed
-from .displayed import page_text, pdf_text
 from .filled import filled_survey
 
 
@@ -111,52 +103,6 @@ def test_the_discriminating_pits_are_told_where_there_are_two_directions(survey:
     assert sentence.startswith("Toward the front (70 %): a pit ")
     assert "90 % if so, 10 % if not" in sentence
     assert discriminating_section(one).sentences == ()
-
-
-def _said(section: Section) -> list[str]:
-    """Give every cell and sentence of a section, but headings."""
-    return [*(cell for row in section.rows for cell in row), *section.sentences]
-
-
-@pytest.fixture(scope="module")
-def everything() -> Survey:
-    """Two stacks: branches, loads, two planned fixtures, runs."""
-    return find(computed("two-stacks"))
-
-
-def test_page_record_notebook_and_terminal_tell_the_same_numbers(everything: Survey) -> None:
-    """Read back by html.parser and pypdf: whoever shows a section shows each of its cells whole.
-
-    The page leaves out how pits are dug (its pit cards say that), the record what only helps to
-    decide; the screen shows flags and whether a planned fixture drains.
-    """
-    told = report(everything)
-    sections = {one.title: one for some in told.values() for one in some}
-    notebook = Result(everything)._repr_html_()
-    page = page_text(map_bytes(everything).decode())
-    record = pdf_text(record_bytes(everything))
-    shown = {"notebook": page_text(notebook), "page": page, "record": record}
-    flat = {name: _flat(text) for name, text in shown.items()}
-    on_paper = [
-        t for t in sections if t.startswith(("Mains", "Branches", "Tie-in", "Held", "What"))
-    ]
-    assert len(on_paper) >= 7
-    for title, section in sections.items():
-        for words in map(_flat, _said(section)):
-            assert words in flat["notebook"], title
-            assert title == "Test pits (proposed)" or words in flat["page"], title
-            assert title not in on_paper or title.startswith("Tie") or words in flat["record"]
-    screen = _flat(" ".join(summary_lines(everything)))
-    for planned in told["tie_ins"][::2]:
-        fall = dict(planned.rows)["Fall"]
-        assert all(_flat(fall) in flat[name] for name in shown)
-        assert _flat(fall) in screen
-    assert all(_flat(row[1]) in screen for row in flag_section(everything).rows)
-
-
-def _flat(text: str) -> str:
-    """Leave out blanks: a renderer wraps where it must."""
-    return "".join(text.split())
 
 
 def test_outcomes_beyond_the_likeliest_five_are_put_together(survey: Survey) -> None:

@@ -14,7 +14,7 @@ from ..numerics.ordering import MATTERS_M, at_least, ordered, smallest
 from ..numerics.statistics import NORMAL_95, NORMAL_BELOW_95, normal_density
 from ..pits.cost import BEDDING_M, pit_cost, surface_rates_at
 from ..pits.exposure import Straights, rectangle_crossings
-from .tie_in import OPENING_M, fixture_place
+from .branch_path import OPENING_M, fixture_place
 
 OUT_M = 1.5
 """How far outside the wall a pit by a guess is dug. Judgment, no source."""

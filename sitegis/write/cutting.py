@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..dig.tie_in import OPENING_M, room_pose
+from ..dig.branch_path import OPENING_M, room_pose
 from ..geometry.frames import Array, rotation
 from ..model.branches import drain_of
 from ..model.derived import TieIn
