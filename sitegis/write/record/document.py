@@ -334,7 +334,7 @@ def _block(
     return [CondPageBreak(1.3 * inch), _text(title, HEAD), table]
 
 
-SHARES = {
+SHARES: dict[tuple[str, ...], tuple[float, ...]] = {
     ("from the wall", "ground to invert"): (0.2, 0.25, 0.33, 0.22),
     ("main", "probability"): (0.1, 0.1, 0.15, 0.11, 0.11, 0.08, 0.12, 0.23),
     ("route alternative", "probability"): (0.27, 0.13, 0.6),
