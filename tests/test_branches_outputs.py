@@ -147,8 +147,8 @@ def test_page_record_notebook_and_screen_tell_the_same(survey: Survey, record: s
     The page has the alternatives as bars with all their evidence, and how pits are dug on their
     cards; the record leaves out what only helps to decide; the screen shows flags and what falls.
     """
-    told = report(survey)
-    sections = [(one.title, one) for some in told.values() for one in some]
+    parts = report(survey)
+    sections = [(one.title, one) for some in parts.values() for one in some]
     notebook = Result(survey)._repr_html_()
     page = page_text(map_bytes(survey).decode())
     shown = {"notebook": page_text(notebook), "page": page, "record": record}
@@ -161,7 +161,7 @@ def test_page_record_notebook_and_screen_tell_the_same(survey: Survey, record: s
             assert title in otherwise or words in flat["page"], title
             assert not title.startswith(on_paper) or words in flat["record"], title
     screen = _flat(" ".join(summary_lines(survey)))
-    for planned in told["tie_ins"][::2]:
+    for planned in parts["tie_ins"][::2]:
         fall = dict(planned.rows)["Fall"]
         assert all(_flat(fall) in flat[name] for name in shown)
         assert _flat(fall) in screen

@@ -42,8 +42,8 @@ def panel_context(survey: Survey) -> dict[str, Any]:
     """Gather every text of the page, in the site's units; nothing here is HTML."""
     site = survey.site
     likely, unlikely = likely_and_not(survey)
-    told = report(survey)
-    lead = told["lead"][0].sentences
+    parts = report(survey)
+    lead = parts["lead"][0].sentences
     return {
         "name": site.name,
         "lead": lead[0].replace(" %", "\N{NO-BREAK SPACE}%"),
@@ -54,8 +54,8 @@ def panel_context(survey: Survey) -> dict[str, Any]:
             _hypothesis(survey, len(likely) + i, scored) for i, scored in enumerate(unlikely)
         ],
         "unlikely_words": ": ".join(unlikely_words(unlikely)) if unlikely else "",
-        "mains": _mains(survey, told["mains"][0]),
-        "told": told,
+        "mains": _mains(survey, parts["mains"][0]),
+        "parts": parts,
         "pit_cautions": list(survey.rules.pit_cautions),
         "cut_sheets": [_cut_sheet(one) for one in cut_sheets(survey)],
         "cautions": list(survey.rules.cautions),

@@ -208,12 +208,12 @@ def record_bytes(survey: Survey) -> bytes:
     )
     width = size[0] - 2 * MARGIN
 
-    told = report(survey)
+    parts = report(survey)
     story = [
         *_first_page(survey, width, size[1] - MARGIN - 0.7 * inch),
         PageBreak(),
-        *_tables(survey, told, width),
-        *_last(survey, told, width),
+        *_tables(survey, parts, width),
+        *_last(survey, parts, width),
         *_cut_sheets(survey, width),
     ]
     date = datetime.fromisoformat(written_date(survey.site.surveyed_on))
@@ -393,7 +393,7 @@ def _as_found(survey: Survey, width: float) -> list[Flowable]:
     )
 
 
-def _tables(survey: Survey, told: Report, width: float) -> list[Flowable]:
+def _tables(survey: Survey, parts: Report, width: float) -> list[Flowable]:
     """All tables and the profile."""
     return [
         *_as_found(survey, width),
@@ -411,7 +411,7 @@ def _tables(survey: Survey, told: Report, width: float) -> list[Flowable]:
         *_block("Lot lines, counter-clockwise from the front-left corner",
                 ("side", "grid bearing", "distance on the ground"),
                 particulars.lot_rows(survey), (0.2, 0.4, 0.4), width),
-        *_sections(told["depths"], width),
+        *_sections(parts["depths"], width),
         *_block("Swing ties", ("to", "from", "distance"), tables.tie_rows(survey),
                 (0.35, 0.4, 0.25), width),
         CondPageBreak(4.0 * inch),
@@ -428,21 +428,21 @@ def _tables(survey: Survey, told: Report, width: float) -> list[Flowable]:
                 PROFILE_ALT,
             ),
         ]),
-        *_runs(survey, told, width),
-        *_sections([*told["falls"], tables.adjustment_section(survey)], width),
-        *_dig(survey, told, width),
+        *_runs(survey, parts, width),
+        *_sections([*parts["falls"], tables.adjustment_section(survey)], width),
+        *_dig(survey, parts, width),
         *_block("Points, in lot coordinates (x along the front line, y toward the rear)",
                 ("id", "kind", "class", "x", "y", "depth to camera head", "95 % radius"),
                 tables.point_rows(survey), (0.12, 0.15, 0.12, 0.14, 0.14, 0.19, 0.14), width),
-        *_sections([*told["mains"], *told["routes"]], width),
+        *_sections([*parts["mains"], *parts["routes"]], width),
         *_block("Evidence class of each part", ("part", "class"), tables.class_rows(survey),
                 (0.65, 0.35), width),
     ]  # fmt: skip
 
 
-def _runs(survey: Survey, told: Report, width: float) -> list[Flowable]:
+def _runs(survey: Survey, parts: Report, width: float) -> list[Flowable]:
     """Branches and the observation log, where the site has runs."""
-    blocks = _sections(told["branches"], width)
+    blocks = _sections(parts["branches"], width)
     if survey.site.runs or survey.site.observations:
         blocks += _block(
             "Observation log", log.LOG_HEAD, log.log_rows(survey), log.LOG_SHARES, width
@@ -451,18 +451,18 @@ def _runs(survey: Survey, told: Report, width: float) -> list[Flowable]:
     return blocks
 
 
-def _dig(survey: Survey, told: Report, width: float) -> list[Flowable]:
+def _dig(survey: Survey, parts: Report, width: float) -> list[Flowable]:
     """Pits and tie-ins, each with the cautions that belong to it."""
     blocks = []
     if survey.derived.excavations:
         blocks += [
-            *_sections(told["excavations"], width),
+            *_sections(parts["excavations"], width),
             *([_text(worth_sentence(survey), SMALL)] if survey.dig.guesses else []),
             _text(" ".join(survey.rules.pit_cautions), CAUTION),
         ]
     if survey.dig.vacuum_holes:
-        blocks += _sections(told["vacuum"], width)
-    for planned, held in zip(told["tie_ins"][::2], told["tie_ins"][1::2], strict=True):
+        blocks += _sections(parts["vacuum"], width)
+    for planned, held in zip(parts["tie_ins"][::2], parts["tie_ins"][1::2], strict=True):
         blocks += _sections([replace(planned, sentences=()), held], width)
         blocks.append(KeepTogether([_text(" ".join(planned.sentences), CAUTION)]))
     return blocks
@@ -483,9 +483,9 @@ def _cut_sheets(survey: Survey, width: float) -> list[Flowable]:
     return story
 
 
-def _last(survey: Survey, told: Report, width: float) -> list[Flowable]:
+def _last(survey: Survey, parts: Report, width: float) -> list[Flowable]:
     """Notices, cautions and signatures."""
-    rows = (*told["flags"][0].rows, *told["notices"][0].rows)
+    rows = (*parts["flags"][0].rows, *parts["notices"][0].rows)
     notices = [_text(f"• {message}", SMALL) for _, message in rows]
     cautions = [_text(f"• {caution}", SMALL) for caution in survey.rules.cautions]
     # two columns, read down and parted in the middle where the page ends

@@ -179,14 +179,14 @@ def class_rows(survey: Survey) -> Rows:
 def adjustment_section(survey: Survey) -> Section:
     """Sum the adjustment up: how many points and measurements, the worst, and what is suspect."""
     adjustment, units = survey.placement.adjustment, survey.site.units
-    head, *told = summary_lines(adjustment)
-    told = [f"{len(survey.placement.points)} points from {head}", *told]
+    head, *sentences = summary_lines(adjustment)
+    sentences = [f"{len(survey.placement.points)} points from {head}", *sentences]
     rest = checked(adjustment)
     kept = [item for item in rest if not item.removed]
     if kept:
-        told.append(f"Worst of those kept: {observation_line(kept[0], units, state=False)}.")
+        sentences.append(f"Worst of those kept: {observation_line(kept[0], units, state=False)}.")
     removed = [item for item in rest if item.removed]
-    told += [f"Left out: {observation_line(item, units)}." for item in removed]
+    sentences += [f"Left out: {observation_line(item, units)}." for item in removed]
     suspects = [item.name for item in kept if abs(item.w) > SUSPICIOUS_W]
     if suspects:
         listed = ", ".join(suspects)
@@ -198,5 +198,5 @@ def adjustment_section(survey: Survey) -> Section:
             "No measurement checks another, so a blunder of the tape would go undetected."
         )
     elif not removed:
-        told.append("No taped measurement was left out, and none is suspicious.")
-    return Section("Adjustment of the measurements", sentences=tuple(told))
+        sentences.append("No taped measurement was left out, and none is suspicious.")
+    return Section("Adjustment of the measurements", sentences=tuple(sentences))

@@ -1,4 +1,4 @@
-"""What is told of an answer, once for page, record, terminal and notebook: sections in site units.
+"""What the answer says, once for page, record, terminal and notebook: sections in site units.
 
 ``answer`` holds which main and what to do next, ``digging`` pits and tie-ins, ``pipes`` depths,
 falls and loads. A renderer sets sections; it forms no sentence and no number of its own.

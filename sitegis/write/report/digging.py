@@ -124,21 +124,19 @@ def vacuum_section(survey: Survey) -> Section:
 
 def discriminating_directions(survey: Survey) -> list[DirectionComparison]:
     """Return the directions worth telling apart that have a pit which discriminates them."""
-    ways = survey.dig.ways
-    if sum(way.probability >= WORTH_NAMING for way in ways) < 2:
-        return []
-    return [way for way in ways if way.ring is not None and way.probability >= WORTH_NAMING]
+    likely = [one for one in survey.dig.ways if one.probability >= WORTH_NAMING]
+    return [one for one in likely if one.ring is not None] if len(likely) > 1 else []
 
 
 def discriminating_section(survey: Survey) -> Section:
     """Return for each direction which pit would tell it from the others."""
     sentences = []
-    for way in discriminating_directions(survey):
-        ties = choose_ties(survey.site, np.array([way.x_m, way.y_m]))[0]
+    for one in discriminating_directions(survey):
+        ties = choose_ties(survey.site, np.array([one.x_m, one.y_m]))[0]
         where = tape_words(ties, survey.site.units)
         sentences.append(
-            f"Toward the {way.toward} ({percent(way.probability)}): a pit {where} exposes the pipe "
-            f"with {percent(way.p_if_so)} if so, {percent(way.p_otherwise)} if not."
+            f"Toward the {one.toward} ({percent(one.probability)}): a pit {where} exposes the pipe "
+            f"with {percent(one.p_if_so)} if so, {percent(one.p_otherwise)} if not."
         )
     return Section("Discriminating test pits", sentences=tuple(sentences))
 
