@@ -11,6 +11,7 @@ from random import Random
 import numpy as np
 import pytest
 
+from sitegis import Result
 from sitegis.geometry.frames import Array
 from sitegis.model.survey import Survey
 from sitegis.pipeline import compute
@@ -107,10 +108,14 @@ def test_the_order_of_rows_changes_nothing(name: str, tmp_path: Path) -> None:
 
 
 def test_repeats_in_one_process_give_the_same_bytes(tmp_path: Path) -> None:
-    """A second run in the same process, after another site, writes the same bytes."""
-    write_outputs(compute(TAPE_ONLY), tmp_path / "a")
-    compute(BY_NAME["side-yard-run"])
-    write_outputs(compute(TAPE_ONLY), tmp_path / "b")
+    """A second run in the same process, after another site, is equal and writes the same bytes."""
+    first, other, second = map(compute, (TAPE_ONLY, BY_NAME["side-yard-run"], TAPE_ONLY))
+    assert first == second
+    assert Result(first) == Result(second)
+    assert first != other
+    assert Result(first) != Result(other)
+    for survey, name in ((first, "a"), (second, "b")):
+        write_outputs(survey, tmp_path / name)
     for path in (tmp_path / "a").iterdir():
         assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
 

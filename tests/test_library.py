@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import runpy
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -253,3 +254,16 @@ def test_surveys_are_equal_by_content() -> None:
     assert one == other
     moved = one.drain.vertices + np.array([0.0, 1e-9])
     assert one != replace(other, fitted=replace(other.drain, vertices=moved))
+
+
+def test_checks_of_one_folder_are_equal_and_of_a_changed_one_are_not(tmp_path: Path) -> None:
+    """The folder's place and name are no part; a tenth of an inch of one depth is."""
+    folder = shutil.copytree(TAPE, tmp_path / "elsewhere")
+    first, same = sitegis.check(TAPE), sitegis.check(folder)
+    rows = (folder / "locates.csv").read_text("utf-8")
+    (folder / "locates.csv").write_text(rows.replace("22.5,12.0", "22.6,12.0"), "utf-8")
+    changed = sitegis.check(folder)
+    assert first == same
+    assert first.survey == same.survey
+    assert first != changed
+    assert first.survey != changed.survey

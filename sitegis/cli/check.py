@@ -14,8 +14,7 @@ from .printing import print_and_exit, print_line
 from .report import counted, exit_code, exit_with, notice_lines
 
 if TYPE_CHECKING:
-    from ..model.site import Site
-    from ..model.survey import Survey
+    from .. import Check, Site
 
 LEAST_COLUMNS = 60
 """A terminal of so many columns shows the sketch in characters by itself."""
@@ -40,7 +39,7 @@ def command(*, site: Path, points: bool, sketch: Path | None, draw: bool | None)
     from ..place.report import adjustment_lines, point_lines
 
     try:
-        survey = check(site).survey
+        checked = check(site)
     except (BadInput, ComputationError) as error:
         if isinstance(error, BadInput) and error.draft is not None:
             _name_blunders(error.draft, error.faults)
@@ -48,28 +47,29 @@ def command(*, site: Path, points: bool, sketch: Path | None, draw: bool | None)
             for line in _in_characters(error.draft, None, draw):
                 print_line(line, err=True)
         exit_with(error)
-    _draw(sketch, survey.site, survey)
+    survey = checked.survey
+    _draw(sketch, checked.site, checked)
     located = sum(point.kind == "locate" for point in survey.placement.points)
     lines = [
-        *_in_characters(survey.site, survey, draw),
-        f"{survey.site.name}: no faults. {counted(located, 'locate point')}, "
-        f"{counted(len(survey.site.mains), 'main')}, "
-        f"{counted(len(survey.site.evidence), 'item')} of evidence.",
-        *notice_lines(tuple(n for n in survey.notices if n.code != "unchecked-input")),
-        *_tapes_first(survey),
+        *_in_characters(checked.site, checked, draw),
+        f"{checked.site.name}: no faults. {counted(located, 'locate point')}, "
+        f"{counted(len(checked.site.mains), 'main')}, "
+        f"{counted(len(checked.site.evidence), 'item')} of evidence.",
+        *notice_lines(tuple(n for n in checked.notices if n.code != "unchecked-input")),
+        *_tapes_first(checked),
     ]
     if points:
-        units = survey.site.units
+        units = checked.site.units
         lines += ["", *adjustment_lines(survey.placement.adjustment, units)]
         lines += ["", *point_lines(survey.placement.points, units)]
     print_and_exit(
-        lines, exit_code(survey.notices), done="The site was checked; nothing is written by it."
+        lines, exit_code(checked.notices), done="The site was checked; nothing is written by it."
     )
 
 
-def _tapes_first(survey: Survey) -> list[str]:
+def _tapes_first(checked: Check) -> list[str]:
     """Say what to check first: what nothing checks, the gravest first."""
-    unchecked = survey.doubt.unchecked
+    unchecked = checked.survey.doubt.unchecked
     if not unchecked:
         return []
     lines = ["What no other input checks, and what to measure first:"]
@@ -91,20 +91,20 @@ def _name_blunders(draft: Site, faults: tuple[Fault, ...]) -> None:
         print_line(f"  - {words}", err=True)
 
 
-def _draw(path: Path | None, site: Site, survey: Survey | None) -> None:
+def _draw(path: Path | None, site: Site, checked: Check | None) -> None:
     """Write the sketch where one is asked for; leave with code 3 where it cannot be placed."""
     if path is None:
         return
     from ..write.sketch import sketch_bytes
 
     try:
-        path.write_bytes(sketch_bytes(site, survey))
+        path.write_bytes(sketch_bytes(site, checked and checked.survey))
     except OSError as error:
         exit_with(CannotWrite(f"{path} cannot be written: {error.strerror or error}"))
     print_line(f"Sketch: open {path} in a browser.", err=True)
 
 
-def _in_characters(site: Site, survey: Survey | None, wanted: bool | None) -> tuple[str, ...]:
+def _in_characters(site: Site, checked: Check | None, wanted: bool | None) -> tuple[str, ...]:
     """Return the sketch in characters where it is asked for, or a terminal can show it."""
     columns = shutil.get_terminal_size().columns
     if wanted is None:
@@ -113,4 +113,4 @@ def _in_characters(site: Site, survey: Survey | None, wanted: bool | None) -> tu
         return ()
     from ..write.sketch_text import sketch_lines
 
-    return sketch_lines(site, survey, columns)
+    return sketch_lines(site, checked and checked.survey, columns)
