@@ -92,6 +92,7 @@ BESIDES = {
     "city": "the draft and blank CITY.toml, the name of a work folder",
     "doubt.usual": "blunders that would explain refused rows",
     "language.catalog": "the choice of languages",
+    "model.site": "the type of a language",
     "place.report": "the adjustment as lines",
     "read": "blank folders",
     "read.interview": "the questions of start --ask",

@@ -98,7 +98,7 @@ def _draw(path: Path | None, site: Site, checked: Check | None) -> None:
     from ..write.sketch import sketch_bytes
 
     try:
-        path.write_bytes(sketch_bytes(site, checked and checked.survey))
+        path.write_bytes(sketch_bytes(site, checked.survey if checked else None))
     except OSError as error:
         exit_with(CannotWrite(f"{path} cannot be written: {error.strerror or error}"))
     print_line(f"Sketch: open {path} in a browser.", err=True)
@@ -113,4 +113,4 @@ def _in_characters(site: Site, checked: Check | None, wanted: bool | None) -> tu
         return ()
     from ..write.sketch_text import sketch_lines
 
-    return sketch_lines(site, checked and checked.survey, columns)
+    return sketch_lines(site, checked.survey if checked else None, columns)

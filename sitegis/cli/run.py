@@ -15,7 +15,8 @@ from .progress import progress_line
 from .report import exit_code, exit_with
 
 if TYPE_CHECKING:
-    from ..library.functions import Result, SiteLanguage
+    from .. import Result
+    from ..model.site import SiteLanguage
 
 WIDE = 100  # columns where the output is no terminal
 
