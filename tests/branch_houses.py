@@ -96,8 +96,12 @@ def draw_house(seed: int, branches: int = 1, *, apart: bool = False) -> TrueHous
 def _try(generator: np.random.Generator, branches: int, *, apart: bool) -> TrueHouse | None:
     flow = np.pi / 2 * generator.choice([-1.0, 1.0]) + np.radians(generator.normal(0, 3.0))
     wall = HOUSE_FRONT_M if np.sin(flow) < 0 else HOUSE_FRONT_M + HOUSE_DEPTH_M
-    end = np.array([HOUSE_LEFT_M + generator.uniform(0.25, 0.75) * HOUSE_WIDTH_M,
-                    wall - 0.8 * np.sign(np.sin(flow))])  # fmt: skip
+    end = np.array(
+        [
+            HOUSE_LEFT_M + generator.uniform(0.25, 0.75) * HOUSE_WIDTH_M,
+            wall - 0.8 * np.sign(np.sin(flow)),
+        ]
+    )
     trunk = lay_upstream(end, flow, generator.uniform(6.0, 10.0), generator)
     if not inside(trunk):
         return None
@@ -139,8 +143,12 @@ def _own(trunk: Array, generator: np.random.Generator) -> TruePipe | None:
     """Lay a drain of its own, out through a side wall: it keeps clear of the trunk."""
     flow = np.pi * generator.choice([0.0, 1.0]) + np.radians(generator.normal(0, 3.0))
     edge = HOUSE_LEFT_M + (HOUSE_WIDTH_M if np.cos(flow) > 0 else 0.0)
-    end = np.array([edge - 0.8 * np.sign(np.cos(flow)),
-                    HOUSE_FRONT_M + generator.uniform(0.15, 0.85) * HOUSE_DEPTH_M])  # fmt: skip
+    end = np.array(
+        [
+            edge - 0.8 * np.sign(np.cos(flow)),
+            HOUSE_FRONT_M + generator.uniform(0.15, 0.85) * HOUSE_DEPTH_M,
+        ]
+    )
     line = lay_upstream(end, flow, generator.uniform(2.0, 3.5), generator)
     fine = np.array([at_station(line, s) for s in np.linspace(0, length_of(line), 40)])
     many = np.array([at_station(trunk, s) for s in np.linspace(0, length_of(trunk), 80)])
@@ -149,9 +157,11 @@ def _own(trunk: Array, generator: np.random.Generator) -> TruePipe | None:
 
 
 def _survey(
-    pipes: dict[str, TruePipe], joins: dict[str, str | None], wyes: dict[str, Array],
+    pipes: dict[str, TruePipe],
+    joins: dict[str, str | None],
+    wyes: dict[str, Array],
     generator: np.random.Generator,
-) -> TrueHouse:  # fmt: skip
+) -> TrueHouse:
     """Push the camera from every access and write down what is found."""
     site = corner_site(count=3)
     moved = generator.normal(0, site.building.position_sd_m, 2)
@@ -208,14 +218,22 @@ def _survey(
         return base + moved + (np.asarray(line) - base) @ turn.T
 
     room = Room(
-        "R1", "Basement", (WALL_M, WALL_M), 0.02, 0.0, np.radians(0.3),
+        "R1",
+        "Basement",
+        (WALL_M, WALL_M),
+        0.02,
+        0.0,
+        np.radians(0.3),
         (HOUSE_WIDTH_M - 2 * WALL_M, HOUSE_DEPTH_M - 2 * WALL_M),
-    )  # fmt: skip
+    )
     return TrueHouse(
         replace(site, rooms=(room,), locates=tuple(rows), runs=tuple(runs)),
         {name: replace(pipe, vertices=displaced(pipe.vertices)) for name, pipe in pipes.items()},
-        joins, {name: displaced(place) for name, place in wyes.items()}, inverts, past,
-    )  # fmt: skip
+        joins,
+        {name: displaced(place) for name, place in wyes.items()},
+        inverts,
+        past,
+    )
 
 
 def _row(

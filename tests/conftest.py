@@ -94,10 +94,15 @@ def resave(tmp_path_factory: pytest.TempPathFactory) -> Callable[[list[Path]], P
     def run(paths: list[Path]) -> Path:
         saved = tmp_path_factory.mktemp("saved")
         command = [
-            program, f"-env:UserInstallation={profile.as_uri()}", "--headless",
-            "--convert-to", "xlsx:Calc MS Excel 2007 XML", "--outdir", str(saved),
+            program,
+            f"-env:UserInstallation={profile.as_uri()}",
+            "--headless",
+            "--convert-to",
+            "xlsx:Calc MS Excel 2007 XML",
+            "--outdir",
+            str(saved),
             *map(str, paths),
-        ]  # fmt: skip
+        ]
         subprocess.run(command, check=True, capture_output=True, timeout=120)
         return saved
 

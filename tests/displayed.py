@@ -85,8 +85,13 @@ def outputs_of(survey: Survey) -> Iterator[tuple[str, str]]:
     yield "record.pdf", pdf_text(files["record.pdf"])
     for name in ("lateral.kml", "lateral.gpx"):
         root = ElementTree.fromstring(files[name])
-        folders = {one.text for folder in root.iter() if folder.tag.endswith("Folder")
-                   for one in folder if one.tag.endswith("name")}  # fmt: skip
+        folders = {
+            one.text
+            for folder in root.iter()
+            if folder.tag.endswith("Folder")
+            for one in folder
+            if one.tag.endswith("name")
+        }
         texts = [text for text in root.itertext() if text not in folders]  # layers' own names
         yield name, "\n".join(texts)
     yield "stakeout.csv", files["stakeout.csv"].decode()

@@ -24,9 +24,12 @@ from tests.hardness.toml_text import dump
 Array = npt.NDArray[np.float64]
 WALL_M, FOOT_M, HEAD_M = 0.30, 0.3048, 0.025
 GRIDS = {
-    "EPSG:26916": (-87.6, 41.5), "EPSG:3435": (-88.0, 41.8), "EPSG:26910": (-122.4, 45.5),
-    "EPSG:2264": (-80.8, 35.3), "EPSG:26917": (-80.5, 43.4),
-}  # fmt: skip
+    "EPSG:26916": (-87.6, 41.5),
+    "EPSG:3435": (-88.0, 41.8),
+    "EPSG:26910": (-122.4, 45.5),
+    "EPSG:2264": (-80.8, 35.3),
+    "EPSG:26917": (-80.5, 43.4),
+}
 """Grids and a place in each (longitude, latitude), of the EPSG registry's areas of use."""
 GRID_UNIT_M = {name: 1200 / 3937 if name in ("EPSG:3435", "EPSG:2264") else 1.0 for name in GRIDS}
 CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
@@ -113,16 +116,26 @@ def write_folder(drawn: Drawn, folder: Path) -> None:
     for name, shapes in drawn.layers.items():
         kind = "LineString" if name == "mains" else "Polygon"
         rows = [
-            {"type": "Feature", "properties": {"id": key},
-             "geometry": {"type": kind,
-                          "coordinates": xy.tolist() if kind == "LineString"
-                          else [[*xy.tolist(), xy[0].tolist()]]}}
+            {
+                "type": "Feature",
+                "properties": {"id": key},
+                "geometry": {
+                    "type": kind,
+                    "coordinates": xy.tolist()
+                    if kind == "LineString"
+                    else [[*xy.tolist(), xy[0].tolist()]],
+                },
+            }
             for key, xy in shapes.items()
-        ]  # fmt: skip
+        ]
         with fiona.open(
-            folder / "layers" / "town.gpkg", "w", driver="GPKG", layer=name, crs=drawn.grid,
+            folder / "layers" / "town.gpkg",
+            "w",
+            driver="GPKG",
+            layer=name,
+            crs=drawn.grid,
             schema={"geometry": kind, "properties": {"id": "str"}},
-        ) as sink:  # fmt: skip
+        ) as sink:
             sink.writerecords(rows)
 
 
@@ -196,8 +209,11 @@ def _house(
         ring = np.array([low, [high[0], low[1]], [high[0], middle[1]], [cut, middle[1]],
                          [cut, high[1]], [low[0], high[1]]])  # fmt: skip
         cells[0] = (inner_low, np.array([inner_high[0], middle[1] - WALL_M]), cells[0][2])
-        cells[1] = (np.array([inner_low[0], middle[1] - WALL_M + 0.12]),
-                    np.array([cut - WALL_M, inner_high[1]]), ("rear-left",))  # fmt: skip
+        cells[1] = (
+            np.array([inner_low[0], middle[1] - WALL_M + 0.12]),
+            np.array([cut - WALL_M, inner_high[1]]),
+            ("rear-left",),
+        )
     boxes = []
     for number, (a, b, corners) in enumerate(cells, start=1):
         boxes.append(
@@ -246,9 +262,15 @@ def _drain(
 
 
 def _survey(
-    lot: Array, house: Array, boxes: tuple[Box, ...], drain: Array, sides: list[str], leaves: str,
-    generator: np.random.Generator, noise: float,
-) -> Drawn | None:  # fmt: skip
+    lot: Array,
+    house: Array,
+    boxes: tuple[Box, ...],
+    drain: Array,
+    sides: list[str],
+    leaves: str,
+    generator: np.random.Generator,
+    noise: float,
+) -> Drawn | None:
     """Measure the site and put it into tables."""
     chosen = {name: bool(generator.random() < share) for name, share in (
         ("ties", 0.5), ("doors", 0.5), ("taped", 0.45), ("headings", 0.3), ("footage", 0.7),
@@ -284,11 +306,16 @@ def _survey(
     ties = _ties(house, boxes, rows, places, generator, noise) if chosen["ties"] else []
     table = []
     for name, kind, room, here, depth, footage, heading in rows:
-        row = {"id": name, "kind": kind, "room": room,
-               "x": round(float(here[0] / unit), 3), "y": round(float(here[1] / unit), 3),
-               "depth": "" if depth is None else round(depth / depth_unit, 1),
-               "footage": "" if footage is None else round(footage / unit, 2),
-               "heading": "" if heading is None else round(heading, 1)}  # fmt: skip
+        row = {
+            "id": name,
+            "kind": kind,
+            "room": room,
+            "x": round(float(here[0] / unit), 3),
+            "y": round(float(here[1] / unit), 3),
+            "depth": "" if depth is None else round(depth / depth_unit, 1),
+            "footage": "" if footage is None else round(footage / unit, 2),
+            "heading": "" if heading is None else round(heading, 1),
+        }
         table.append(row)
     sd = round(0.03 / unit, 3)
     taped = [{"from": a, "to": b, "distance": round(d / unit, 3), "sd": sd} for a, b, d in ties]
@@ -303,9 +330,14 @@ Row = tuple[str, str, str, Array, float | None, float | None, float | None]
 
 
 def _marks(
-    boxes: tuple[Box, ...], drain: Array, start: float, slope: float, chosen: dict[str, bool],
-    generator: np.random.Generator, noise: float,
-) -> tuple[list[Row], dict[str, Array], dict[str, float], int] | None:  # fmt: skip
+    boxes: tuple[Box, ...],
+    drain: Array,
+    start: float,
+    slope: float,
+    chosen: dict[str, bool],
+    generator: np.random.Generator,
+    noise: float,
+) -> tuple[list[Row], dict[str, Array], dict[str, float], int] | None:
     """Mark the drain every 1 to 2 m; None with a mark in no room."""
     steps = np.hypot(*np.diff(drain, axis=0).T)
     inside = np.concatenate([[0.0], np.cumsum(steps)])
@@ -335,12 +367,19 @@ def _marks(
         leg = min(int(np.searchsorted(inside, station, "right")) - 1, len(steps) - 1)
         along = box.axes() @ (drain[leg + 1] - drain[leg])
         axis = np.degrees(np.arctan2(along[1], along[0])) + 9.0 * noise * generator.normal()
-        rows.append((
-            name, "cleanout" if i == 0 else "locate", box.id, box.seen(seen),
-            None if read is None else max(read, 0.06),
-            station * 1.01 + 0.04 * noise * generator.normal() if chosen["footage"] and i else None,
-            float(axis) % 360.0 if chosen["headings"] and i else None,
-        ))  # fmt: skip
+        rows.append(
+            (
+                name,
+                "cleanout" if i == 0 else "locate",
+                box.id,
+                box.seen(seen),
+                None if read is None else max(read, 0.06),
+                station * 1.01 + 0.04 * noise * generator.normal()
+                if chosen["footage"] and i
+                else None,
+                float(axis) % 360.0 if chosen["headings"] and i else None,
+            )
+        )
         places[name], depths[name] = place, depth
     if chosen["footage"]:
         first = rows[0]
@@ -370,9 +409,13 @@ def _doors(
 
 
 def _ties(
-    house: Array, boxes: tuple[Box, ...], rows: list[Row], places: dict[str, Array],
-    generator: np.random.Generator, noise: float,
-) -> list[tuple[str, str, float]]:  # fmt: skip
+    house: Array,
+    boxes: tuple[Box, ...],
+    rows: list[Row],
+    places: dict[str, Array],
+    generator: np.random.Generator,
+    noise: float,
+) -> list[tuple[str, str, float]]:
     """Tape from one or two marks of each room to outside corners of the house."""
     found = []
     named = dict(zip(CORNERS, (house[0], house[1], house[-2], house[-1]), strict=True))
@@ -429,9 +472,14 @@ def _named(layer: str, name: str) -> dict[str, str]:
 
 
 def _tables(
-    lot: Array, house: Array, boxes: tuple[Box, ...], ground: _Ground, chosen: dict[str, bool],
-    generator: np.random.Generator, unit: float,
-) -> tuple[dict[str, Any], dict[str, dict[str, Array]], str]:  # fmt: skip
+    lot: Array,
+    house: Array,
+    boxes: tuple[Box, ...],
+    ground: _Ground,
+    chosen: dict[str, bool],
+    generator: np.random.Generator,
+    unit: float,
+) -> tuple[dict[str, Any], dict[str, dict[str, Array]], str]:
     """Write ``site.toml`` as a tree, and the layers."""
     grid = str(generator.choice([*GRIDS]))
     longitude, latitude = np.array(GRIDS[grid]) + generator.uniform(-0.2, 0.2, 2)
@@ -464,15 +512,19 @@ def _tables(
 
 
 def _site_table(
-    earth: _Earth, ground: _Ground, chosen: dict[str, bool], generator: np.random.Generator,
+    earth: _Earth,
+    ground: _Ground,
+    chosen: dict[str, bool],
+    generator: np.random.Generator,
     unit: float,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     site: dict[str, Any] = {
-        "name": "Invented drawn site", "units": "m" if unit == 1.0 else "ft",
+        "name": "Invented drawn site",
+        "units": "m" if unit == 1.0 else "ft",
         "depth_units": "mm" if unit == 1.0 else "in",
         "rule_set": "ca-npc" if earth.grid == "EPSG:26917" else "us-ipc",
         "ground_above_slab": round(float(ground.yard_m + generator.normal(0.0, 0.04)) / unit, 3),
-    }  # fmt: skip
+    }
     if chosen["crs"] or chosen["layers"]:
         site["crs"] = earth.grid
     if chosen["slab"]:
@@ -486,10 +538,11 @@ def _site_table(
 def _lot_table(lot: Array, earth: _Earth, unit: float) -> dict[str, Any]:
     width, depth = (round(float(v) / unit, 3) for v in lot)
     return {
-        "longitude": round(earth.longitude, 7), "latitude": round(earth.latitude, 7),
+        "longitude": round(earth.longitude, 7),
+        "latitude": round(earth.latitude, 7),
         "front_azimuth": round(earth.azimuth_deg, 1),
         "sides": {"front": width, "right": depth, "rear": width, "left": depth},
-    }  # fmt: skip
+    }
 
 
 def _building_table(house: Array, unit: float, *, layered: bool) -> dict[str, Any]:
@@ -505,9 +558,13 @@ def _building_table(house: Array, unit: float, *, layered: bool) -> dict[str, An
 
 
 def _streets(
-    lot: Array, house: Array, ground: _Ground, chosen: dict[str, bool],
-    generator: np.random.Generator, unit: float,
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, dict[str, Array]]]:  # fmt: skip
+    lot: Array,
+    house: Array,
+    ground: _Ground,
+    chosen: dict[str, bool],
+    generator: np.random.Generator,
+    unit: float,
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, dict[str, Array]]]:
     """Give streets and mains as tables, and their layers in lot coordinates."""
     streets, mains = [], []
     ways: dict[str, Array] = {}
@@ -529,13 +586,17 @@ def _streets(
         bed = ground.invert_m - 0.02 * (away[side] + offset) - float(generator.uniform(0.1, 1.2))
         name = f"Invented {side} way"
         street: dict[str, Any] = {
-            "name": name, "side": side, "kind": "alley" if side == "rear" else "street",
+            "name": name,
+            "side": side,
+            "kind": "alley" if side == "rear" else "street",
             "row_width": round(width / unit, 3),
-        }  # fmt: skip
+        }
         main: dict[str, Any] = {
-            "id": f"{side}-main", "street": name, "diameter": round(0.2 / unit, 3),
+            "id": f"{side}-main",
+            "street": name,
+            "diameter": round(0.2 / unit, 3),
             "flow_toward": "front" if side == "right" else "left",
-        }  # fmt: skip
+        }
         if chosen["streets"]:
             street["ground_above_slab"] = round(float(height_m) / unit, 3)
         if chosen["slab"]:
@@ -544,8 +605,13 @@ def _streets(
             main["depth"] = f"{height_m - bed:.3f}m"
         if chosen["slab"] and chosen["rims"]:
             rim = ground.datum_m + height_m + generator.normal(0.0, 0.1)
-            main["manholes"] = [{"id": f"MH-{side}", "offset_along": round(-30.0 / unit, 3),
-                                 "rim": round(float(rim) / unit, 3)}]  # fmt: skip
+            main["manholes"] = [
+                {
+                    "id": f"MH-{side}",
+                    "offset_along": round(-30.0 / unit, 3),
+                    "rim": round(float(rim) / unit, 3),
+                }
+            ]
         if chosen["layers"]:
             main |= {k: v for k, v in _named("mains", "").items() if k != "id"}
             street |= _named("ways", name)

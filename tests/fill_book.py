@@ -15,9 +15,14 @@ from sitegis.read import start_site
 
 FIRST_ROW, HEADINGS = 5, 2
 SHEETS = {
-    "room": "rooms", "wall": "walls", "street": "streets", "main": "mains", "evidence": "evidence",
-    "fixture": "fixtures", "ground": "ground",
-}  # fmt: skip
+    "room": "rooms",
+    "wall": "walls",
+    "street": "streets",
+    "main": "mains",
+    "evidence": "evidence",
+    "fixture": "fixtures",
+    "ground": "ground",
+}
 
 
 def as_typed(text: str) -> object:
@@ -66,24 +71,38 @@ def fill_book(folder: Path, source: Path, units: str = "ft") -> Path:
             if row[0].value in values:
                 row[1].value = values[str(row[0].value)]
     write_rows(book["calls"], raw["lot"].get("calls", []))
-    write_rows(book["corners"], [dict(zip("xy", pair, strict=True))
-                                 for pair in raw["building"].get("corners", [])])  # fmt: skip
+    write_rows(
+        book["corners"],
+        [dict(zip("xy", pair, strict=True)) for pair in raw["building"].get("corners", [])],
+    )
     for table, name in SHEETS.items():
         without = ("manholes", "taps") if table == "main" else ()
         rows = [{k: v for k, v in item.items() if k not in without} for item in raw.get(table, [])]
         write_rows(book[name], [dict(flat(row)) for row in rows])
     for child in ("manholes", "taps"):
-        write_rows(book[child], [{"main": main["id"], **item} for main in raw.get("main", [])
-                                 for item in main.get(child, [])])  # fmt: skip
+        write_rows(
+            book[child],
+            [
+                {"main": main["id"], **item}
+                for main in raw.get("main", [])
+                for item in main.get(child, [])
+            ],
+        )
     for table in ("keep_out", "easement"):
-        write_rows(book[f"{table}s"], [
-            {k: v for k, v in item.items() if k != "points"} | {"x": x, "y": y}
-            for item in raw.get(table, []) for x, y in item["points"]
-        ])  # fmt: skip
+        write_rows(
+            book[f"{table}s"],
+            [
+                {k: v for k, v in item.items() if k != "points"} | {"x": x, "y": y}
+                for item in raw.get(table, [])
+                for x, y in item["points"]
+            ],
+        )
     for table in ("locates", "ties"):
         if (source / f"{table}.csv").exists():
             with (source / f"{table}.csv").open(encoding="utf-8", newline="") as file:
-                write_rows(book[table], [{k: as_typed(v) for k, v in row.items()}
-                                         for row in csv.DictReader(file)])  # fmt: skip
+                write_rows(
+                    book[table],
+                    [{k: as_typed(v) for k, v in row.items()} for row in csv.DictReader(file)],
+                )
     book.save(path)
     return path

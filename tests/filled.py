@@ -90,10 +90,15 @@ def _doubt(left_at: Exit) -> Doubt:
     )  # fmt: skip
     settle = Measurement(
         f"tape from P4 to the rear-left outside corner of the house: 5 m if all is as written; 9 m "
-        f"if {words}", "P4", "building:rear-left", ("stated", reading.id), (5.0, 9.0),
-    )  # fmt: skip
-    unchecked = Unchecked("ground at the house", "Only one height is known.", "level.", 0.0, 0.3,
-                          0.01)  # fmt: skip
+        f"if {words}",
+        "P4",
+        "building:rear-left",
+        ("stated", reading.id),
+        (5.0, 9.0),
+    )
+    unchecked = Unchecked(
+        "ground at the house", "Only one height is known.", "level.", 0.0, 0.3, 0.01
+    )
     return Doubt((reading,), (unchecked,), settle, 0.7, 0.25)
 
 

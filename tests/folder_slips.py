@@ -81,10 +81,12 @@ def _contradicted(drawn: Drawn) -> bool:
         )
     )
     missed = [
-        abs(np.hypot(*(places[tie["from"]][0] - corners[tie["to"][9:]]))
-            - drawn.unit_m * tie["distance"])
+        abs(
+            np.hypot(*(places[tie["from"]][0] - corners[tie["to"][9:]]))
+            - drawn.unit_m * tie["distance"]
+        )
         for tie in drawn.ties
-    ]  # fmt: skip
+    ]
     missed += [np.hypot(*(seen[0] - seen[1])) for seen in places.values() if len(seen) == 2]
     return bool(max(missed, default=0.0) > MISSES_M)
 
@@ -103,7 +105,7 @@ def _room(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFa
         "adjacent corner": (bool(generator.random() < 0.5), False, False),
         "hand": (False, False, True),
         "opposite corner and hand": (True, True, True),
-    }[kind]  # fmt: skip
+    }[kind]
     far_y = far_y or (kind == "adjacent corner" and not far_x)
     size = box.size / drawn.unit_m
     rows = []
@@ -146,8 +148,12 @@ def _exchanged(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault
             and not (np.array([row["x"], row["y"]]) < sizes[row["room"]] + 0.2).all()
         ):
             return None
-    return EvidenceFault(kind, spoiled, _contradicted(spoiled),
-                (f"Room {boxes[0].id}", f"Room {boxes[1].id}", "sides of the house"))  # fmt: skip
+    return EvidenceFault(
+        kind,
+        spoiled,
+        _contradicted(spoiled),
+        (f"Room {boxes[0].id}", f"Room {boxes[1].id}", "sides of the house"),
+    )
 
 
 def _corner_written(
@@ -173,9 +179,10 @@ def _corner_written(
             return None
     room["corner"] = other
     spoiled = replace(
-        drawn, file=file,
+        drawn,
+        file=file,
         boxes=tuple(replace(b, corner=other) if b.id == box.id else b for b in drawn.boxes),
-    )  # fmt: skip
+    )
     return EvidenceFault(
         kind, spoiled, _contradicted(spoiled), (f"Room {box.id}", "sides of the house")
     )
@@ -185,10 +192,11 @@ def _offsets_in_meters(drawn: Drawn, kind: str, _: np.random.Generator) -> Evide
     """Write x and y in meters where feet are read, or feet where meters are."""
     factor = FOOT_M if drawn.unit_m != 1.0 else 1.0 / FOOT_M
     rows = [
-        row if row["room"] == "lot"
+        row
+        if row["room"] == "lot"
         else row | {"x": round(row["x"] * factor, 3), "y": round(row["y"] * factor, 3)}
         for row in drawn.rows
-    ]  # fmt: skip
+    ]
     spoiled = replace(drawn, rows=rows)
     counted = "footage" in drawn.has
     return EvidenceFault(kind, spoiled, counted or _contradicted(spoiled), ("unit of x and y",))
@@ -197,10 +205,12 @@ def _offsets_in_meters(drawn: Drawn, kind: str, _: np.random.Generator) -> Evide
 def _depths(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
     """Change every depth of the receiver."""
     factor, offset = {
-        "depths halved": (0.5, 0.0), "depths doubled": (2.0, 0.0),
-        "depths a foot less": (1.0, -FOOT_M), "depths a foot more": (1.0, FOOT_M),
+        "depths halved": (0.5, 0.0),
+        "depths doubled": (2.0, 0.0),
+        "depths a foot less": (1.0, -FOOT_M),
+        "depths a foot more": (1.0, FOOT_M),
         "depths 2.54 times": (2.54, 0.0),
-    }[kind]  # fmt: skip
+    }[kind]
     rows, missed = [], 0.0
     for row in drawn.rows:
         if row["depth"] == "" or row["kind"] != "locate" or row["room"] == "lot":
@@ -235,8 +245,11 @@ def _front(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceF
     """Give the front line another direction: 12° (magnetic), 90° (the side's), 180°."""
     if "front_azimuth" not in drawn.file["lot"]:
         return None
-    turn = {"front line 12°": 12.0 * float(generator.choice([-1, 1])), "front line 90°": 90.0,
-            "front line 180°": 180.0}[kind]  # fmt: skip
+    turn = {
+        "front line 12°": 12.0 * float(generator.choice([-1, 1])),
+        "front line 90°": 90.0,
+        "front line 180°": 180.0,
+    }[kind]
     file = copy.deepcopy(drawn.file)
     file["lot"]["front_azimuth"] = round((file["lot"]["front_azimuth"] + turn) % 360.0, 1)
     return EvidenceFault(kind, replace(drawn, file=file), bool(drawn.layers), ("front line",), True)
@@ -283,11 +296,13 @@ def _house_moved(drawn: Drawn, kind: str, generator: np.random.Generator) -> Evi
 
 ZONES = {
     "neighboring zone": {
-        "EPSG:3435": "EPSG:3436", "EPSG:26916": "EPSG:26917", "EPSG:26917": "EPSG:26918",
+        "EPSG:3435": "EPSG:3436",
+        "EPSG:26916": "EPSG:26917",
+        "EPSG:26917": "EPSG:26918",
         "EPSG:26910": "EPSG:26911",
     },
     "feet for meters": {"EPSG:3435": "EPSG:26971", "EPSG:2264": "EPSG:32119"},
-}  # fmt: skip
+}
 """Neighbors in the EPSG registry, and the same zone in the other unit."""
 
 

@@ -81,8 +81,15 @@ def draw_site(
     shift = generator.normal(0.0, site.building.position_sd_m, 2)
     building = replace(site.building, vertices=block.house + shift)
     inner = block.house[2] - block.house[0] - 2 * hood.WALL_M
-    room = Room("R1", "Basement", (hood.WALL_M, hood.WALL_M), 0.02, 0.0, np.radians(0.3),
-                (float(inner[0]), float(inner[1])))  # fmt: skip
+    room = Room(
+        "R1",
+        "Basement",
+        (hood.WALL_M, hood.WALL_M),
+        0.02,
+        0.0,
+        np.radians(0.3),
+        (float(inner[0]), float(inner[1])),
+    )
     ground = Ground(site.ground.spots, _grounds(block), np.full(3, 0.05), False)
     mapped = replace(ground, elevations_m=ground.elevations_m + generator.normal(0.0, 0.05, 3))
     site = replace(site, building=building, locates=locates, rooms=(room,), ground=mapped)
@@ -230,10 +237,20 @@ def _mark(
     for i in range(count):
         rows.append(
             Locate(
-                f"P{i}", "cleanout" if i == 0 else "locate", "R1", float(local[i, 0]),
-                float(local[i, 1]), None if i == 0 else float(max(read[i], 0.05)),
+                f"P{i}",
+                "cleanout" if i == 0 else "locate",
+                "R1",
+                float(local[i, 0]),
+                float(local[i, 1]),
+                None if i == 0 else float(max(read[i], 0.05)),
                 float(max(paid[i], 0.0)) if counted and i else None,
-                float(axis_rad[i]) if headed and i else None, None, None, None, "slab", "", i + 2,
+                float(axis_rad[i]) if headed and i else None,
+                None,
+                None,
+                None,
+                "slab",
+                "",
+                i + 2,
             )
-        )  # fmt: skip
+        )
     return tuple(rows), at

@@ -331,7 +331,8 @@ def run_truth() -> dict[str, object]:
         "way": "direct",
         "drain": np.round(RUN_TRUNK, 4).tolist(),
         "exit": {
-            "x_m": round(wall[0], 4), "y_m": round(wall[1], 4),
+            "x_m": round(wall[0], 4),
+            "y_m": round(wall[1], 4),
             "invert_m": round(TRUNK_INVERT_M - TRUNK_SLOPE * station, 4),
         },
         "slope": TRUNK_SLOPE,
@@ -339,7 +340,7 @@ def run_truth() -> dict[str, object]:
         "wyes": {
             name: [round(x * FOOT_M, 4), round(y * FOOT_M, 4)] for name, (x, y) in RUN_WYES.items()
         },
-    }  # fmt: skip
+    }
 
 
 SCENARIOS = (CORNER, TAPE, SIDE_YARD, METRIC, DUG)

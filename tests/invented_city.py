@@ -71,18 +71,20 @@ class _Builder:
         for i in range(2):
             self.mains.append(
                 {
-                    "main_id": f"{name}-{i + 1}", "up": round(inverts[i], 3),
+                    "main_id": f"{name}-{i + 1}",
+                    "up": round(inverts[i], 3),
                     "down": round(inverts[i + 1], 3),
                     "geometry": self.line(points[i], points[i + 1]),
                 }
-            )  # fmt: skip
+            )
         for i, point in enumerate(points):
             self.manholes.append(
                 {
-                    "mh_id": f"{name}-M{i + 1}", "inv": round(inverts[i], 3),
+                    "mh_id": f"{name}-M{i + 1}",
+                    "inv": round(inverts[i], 3),
                     "geometry": shapely.Point(self.place(point)[0]),
                 }
-            )  # fmt: skip
+            )
 
     def lot(self, name, outline, house, *, street, kind, year):
         """Put a lot with its house (a box, or None); some attributes are missing."""
@@ -90,12 +92,13 @@ class _Builder:
         x, y = outline.centroid.coords[0]
         self.parcels.append(
             {
-                "pin": name, "addr_st": "" if missing < 0.3 else street,
+                "pin": name,
+                "addr_st": "" if missing < 0.3 else street,
                 "year": float("nan") if missing < 0.1 else float(year),
                 "ground": round(self.ground(x - ORIGIN[0], y - ORIGIN[1]), 2),
                 "geometry": outline,
             }
-        )  # fmt: skip
+        )
         if house is not None:
             self.buildings.append({"geometry": self.ring(*house)})
         self.truth[name] = {"kind": kind, "street": street}
@@ -165,10 +168,19 @@ def _block(builder, row, column, pitch_x, pitch_y, number):
             _behind(builder, names[0], (left, y, right, y + depth), south, year, column % 2 == 0)
         elif alley and i in (3, 4) and column % 4 == 1:
             wall = left + LOT_WIDTH if i == 3 else left
-            house = (left + 2.0, y + 6.0, wall, y + 17.0) if i == 3 else (
-                wall, y + 6.0, right - 2.0, y + 17.0)  # fmt: skip
-            builder.lot(names[0], builder.ring(left, y, right, y + depth), house, street=south,
-                        kind="shared", year=year)  # fmt: skip
+            house = (
+                (left + 2.0, y + 6.0, wall, y + 17.0)
+                if i == 3
+                else (wall, y + 6.0, right - 2.0, y + 17.0)
+            )
+            builder.lot(
+                names[0],
+                builder.ring(left, y, right, y + depth),
+                house,
+                street=south,
+                kind="shared",
+                year=year,
+            )
         else:
             _plain(builder, names[0], (left, y, right, y + depth), south, year, i, north=False)
         _plain(builder, names[1], (left, top - depth, right, top), north, year, i, north=True)
@@ -184,8 +196,9 @@ def _plain(builder, name, box, street, year, place, *, north):
     kind = "corner" if place in (0, LOTS_PER_ROW - 1) else "interior"
     vacant = builder.rng.random() < 0.02
     house = None if vacant else builder.house(box, faces_north=north)
-    builder.lot(name, builder.ring(*box), house, street=street,
-                kind="vacant" if vacant else kind, year=year)  # fmt: skip
+    builder.lot(
+        name, builder.ring(*box), house, street=street, kind="vacant" if vacant else kind, year=year
+    )
 
 
 def _behind(builder, name, box, street, year, has_pole):
@@ -193,14 +206,26 @@ def _behind(builder, name, box, street, year, has_pole):
     left, y0, right, y1 = box
     cut, pole = y0 + 22.0, left + (4.0 if has_pole else 0.0)
     front = (pole, y0, right, cut)
-    builder.lot(name, builder.ring(*front), builder.house(front, faces_north=False),
-                street=street, kind="interior", year=year)  # fmt: skip
+    builder.lot(
+        name,
+        builder.ring(*front),
+        builder.house(front, faces_north=False),
+        street=street,
+        kind="interior",
+        year=year,
+    )
     back = (left, cut, right, y1)
     outline = builder.ring(*back)
     if has_pole:
         outline = shapely.union(outline, builder.ring(left, y0, pole, cut + 1.0))
-    builder.lot(f"{name}B", outline, builder.house(back, faces_north=False), street=street,
-                kind="flag" if has_pole else "no-frontage", year=year)  # fmt: skip
+    builder.lot(
+        f"{name}B",
+        outline,
+        builder.house(back, faces_north=False),
+        street=street,
+        kind="flag" if has_pole else "no-frontage",
+        year=year,
+    )
 
 
 def _streets(builder, rows, columns, pitch_x, pitch_y):
@@ -210,10 +235,11 @@ def _streets(builder, rows, columns, pitch_x, pitch_y):
         y = row * pitch_y - STREET / 2
         builder.streets.append(
             {
-                "st_name": f"{_word(row)} Street", "class": "street",
+                "st_name": f"{_word(row)} Street",
+                "class": "street",
                 "geometry": builder.line((west, y), (east, y)),
             }
-        )  # fmt: skip
+        )
         for column in range(columns):
             x = column * pitch_x
             ends = (x + pitch_x - AVENUE / 2, y + 1.0), (x - AVENUE / 2, y + 1.0)
@@ -223,10 +249,11 @@ def _streets(builder, rows, columns, pitch_x, pitch_y):
         ends = (x, -STREET / 2), (x, rows * pitch_y - STREET / 2)
         builder.streets.append(
             {
-                "st_name": f"{_word(column + 400)} Avenue", "class": "street",
+                "st_name": f"{_word(column + 400)} Avenue",
+                "class": "street",
                 "geometry": builder.line(*ends),
             }
-        )  # fmt: skip
+        )
 
 
 _SYLLABLES = ("ba", "do", "fe", "gu", "ki", "la", "mo", "ne", "pu", "ra", "si", "to", "vu", "we")

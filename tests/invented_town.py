@@ -203,8 +203,12 @@ def _block(town, row, column, x, y):
     middle = 0.5 * (y[0] + y[1])
     rear = None
     if old and (alley or rng.random() < 0.5):
-        rear = _Line(f"R{row}.{column}", np.array([x[1] - rng.uniform(1, 14), middle]),
-                     np.array([x[0] - 5.0, middle]), float(rng.uniform(2.4, 3.0)))  # fmt: skip
+        rear = _Line(
+            f"R{row}.{column}",
+            np.array([x[1] - rng.uniform(1, 14), middle]),
+            np.array([x[0] - 5.0, middle]),
+            float(rng.uniform(2.4, 3.0)),
+        )
         town.lines.append(rear)
     if alley:
         town.streets.append(
@@ -215,13 +219,22 @@ def _block(town, row, column, x, y):
         cuts = x[0] + (x[1] - x[0]) * np.cumsum([0, *rng.dirichlet(np.full(count, 40.0))])
         for i in range(count):
             town.blocks.append(
-                {"row": row + side, "column": column, "x": (cuts[i], cuts[i + 1]), "front": front,
-                 "back": back, "year": year, "rear": rear, "old": old,
-                 "corner": -1 if i == 0 else 1 if i == count - 1 else 0,
-                 "row_of": (row, column, side),
-                 "step": float(rng.uniform(0.0, town.faults.uneven_m)) if town.faults.uneven_m
-                 else 0.0}
-            )  # fmt: skip
+                {
+                    "row": row + side,
+                    "column": column,
+                    "x": (cuts[i], cuts[i + 1]),
+                    "front": front,
+                    "back": back,
+                    "year": year,
+                    "rear": rear,
+                    "old": old,
+                    "corner": -1 if i == 0 else 1 if i == count - 1 else 0,
+                    "row_of": (row, column, side),
+                    "step": float(rng.uniform(0.0, town.faults.uneven_m))
+                    if town.faults.uneven_m
+                    else 0.0,
+                }
+            )
 
 
 def _lay_laterals(town):
@@ -252,11 +265,19 @@ def _lay_laterals(town):
             avenues = [s for s in town.streets if s[3][0] == s[4][0]]
             street = avenues[lot["column"] + (corner > 0)][:3]
         town.parcels.append(
-            {"apn": name, "situs": _address(town, street), "yr": lot["year"],
-             "elev": round(town.ground(((x0 + x1) / 2, (near + far) / 2)), 2),
-             "geometry": town.box(x0, min(front + up * lot["step"] / 3.0, back), x1,
-                                  max(front + up * lot["step"] / 3.0, back))}
-        )  # fmt: skip
+            {
+                "apn": name,
+                "situs": _address(town, street),
+                "yr": lot["year"],
+                "elev": round(town.ground(((x0 + x1) / 2, (near + far) / 2)), 2),
+                "geometry": town.box(
+                    x0,
+                    min(front + up * lot["step"] / 3.0, back),
+                    x1,
+                    max(front + up * lot["step"] / 3.0, back),
+                ),
+            }
+        )
         town.buildings.append(
             {"geometry": town.box(left, min(near, far), left + house_w, max(near, far))}
         )
@@ -277,9 +298,13 @@ def _options(town, lot, left, house_w, near, far):
     exits = {
         "front": np.array([left + share * house_w, near]),
         "rear": np.array([left + share * house_w, far]),
-        "side": np.array([left if lot["corner"] < 0 else left + house_w,
-                          near + min(max(share, 0.1), 0.9) * (far - near)]),
-    }  # fmt: skip
+        "side": np.array(
+            [
+                left if lot["corner"] < 0 else left + house_w,
+                near + min(max(share, 0.1), 0.9) * (far - near),
+            ]
+        ),
+    }
     live = [line for line in town.lines if line.system == "SAN" and line.status == "ACT"]
     found = {}
     for toward, exit in exits.items():
@@ -290,9 +315,10 @@ def _options(town, lot, left, house_w, near, far):
             lines = [lot["rear"]] if lot["rear"] is not None else []
         else:
             lines = [
-                line for line in live
+                line
+                for line in live
                 if line.street and (abs(line.start[0] - line.end[0]) < 1e-6) == vertical
-            ]  # fmt: skip
+            ]
         near_by = sorted(
             ((line.distance(exit), line.name, line) for line in lines), key=lambda t: t[:2]
         )
@@ -393,9 +419,11 @@ def _address(town, street):
     head = f"{far} " if far else ""
     head_short = f"{near} " if near else ""
     return (
-        f"{number} {head_short}{name} {short}", f"{number} {head}{name} {long}".upper(),
-        f"{head_short}{name} {short}.", f"{number}-A {head}{name} {short}, Unit 2",
-    )[style]  # fmt: skip
+        f"{number} {head_short}{name} {short}",
+        f"{number} {head}{name} {long}".upper(),
+        f"{head_short}{name} {short}.",
+        f"{number}-A {head}{name} {short}, Unit 2",
+    )[style]
 
 
 def _layers(town, xs, ys):
@@ -415,10 +443,15 @@ def _layers(town, xs, ys):
             name = f"{line.name}-{i + 1}"
             line_of[name] = line.name
             mains.append(
-                {"facility": name, "sys": line.system, "stat": line.status,
-                 "us_inv": _written(faults, rng, up), "ds_inv": _written(faults, rng, down),
-                 "geometry": town.line_of(*ends)}
-            )  # fmt: skip
+                {
+                    "facility": name,
+                    "sys": line.system,
+                    "stat": line.status,
+                    "us_inv": _written(faults, rng, up),
+                    "ds_inv": _written(faults, rng, down),
+                    "geometry": town.line_of(*ends),
+                }
+            )
         if line.system == "SAN":
             manholes += [
                 {"facility": f"{line.name}/{i}", "geometry": shapely.Point(town.out(line.at(s))[0])}
@@ -429,16 +462,27 @@ def _layers(town, xs, ys):
     if faults.roads:
         whole = town.box(xs[0][0] - 18.0, ys[0][0] - 18.0, xs[-1][1] + 18.0, ys[-1][1] + 18.0)
         blocks = shapely.union_all([town.box(x[0], y[0], x[1], y[1]) for x in xs for y in ys])
-        parcels.append({"apn": "ROAD", "situs": "", "yr": 0, "elev": 0.0,
-                        "geometry": shapely.difference(whole, blocks)})  # fmt: skip
+        parcels.append(
+            {
+                "apn": "ROAD",
+                "situs": "",
+                "yr": 0,
+                "elev": 0.0,
+                "geometry": shapely.difference(whole, blocks),
+            }
+        )
         spot = xs[0][0] - 15.0, ys[0][0] - 15.0
         buildings.append({"geometry": town.box(*spot, spot[0] + 4.0, spot[1] + 3.5)})
     streets = [
-        {"fullname": f"{TOWARD[toward][1]} {name} {TYPES[kind][1]}".strip().upper() if name else "",
-         "class": "Residential" if name else "Alley",
-         "geometry": town.line_of(start, end)}
+        {
+            "fullname": f"{TOWARD[toward][1]} {name} {TYPES[kind][1]}".strip().upper()
+            if name
+            else "",
+            "class": "Residential" if name else "Alley",
+            "geometry": town.line_of(start, end),
+        }
         for name, kind, toward, start, end in town.streets
-    ]  # fmt: skip
+    ]
     frames = [
         geopandas.GeoDataFrame(rows, geometry="geometry", crs=CRS)
         for rows in (parcels, buildings, streets, mains, manholes)

@@ -34,9 +34,11 @@ Array = NDArray[np.float64]
 SIDES = ("front", "right", "rear", "left")
 WALL_M = 0.3
 OUTWARD = {
-    "front": np.array([0.0, -1.0]), "rear": np.array([0.0, 1.0]),
-    "left": np.array([-1.0, 0.0]), "right": np.array([1.0, 0.0]),
-}  # fmt: skip
+    "front": np.array([0.0, -1.0]),
+    "rear": np.array([0.0, 1.0]),
+    "left": np.array([-1.0, 0.0]),
+    "right": np.array([1.0, 0.0]),
+}
 
 
 @dataclass(frozen=True)
@@ -149,9 +151,17 @@ def _draw_block(intent: Intent, generator: np.random.Generator) -> Block:
     levels = (at_front, at_rear)
     pairs = [_street_and_main(side, width, depth, levels, generator) for side in intent.sides]
     return Block(
-        width, depth, house, ground, at_front, at_rear, tuple(street for street, _ in pairs),
-        tuple(main for _, main in pairs), _main_id(intent.block), intent.year_built,
-    )  # fmt: skip
+        width,
+        depth,
+        house,
+        ground,
+        at_front,
+        at_rear,
+        tuple(street for street, _ in pairs),
+        tuple(main for _, main in pairs),
+        _main_id(intent.block),
+        intent.year_built,
+    )
 
 
 def _main_id(side: str) -> str:
@@ -199,13 +209,29 @@ def _street_and_main(
     )
     kind = "alley" if alley else "street"
     street = Street(
-        name, side, kind, row_width, row,  # type: ignore[arg-type]
-        "gravel" if alley else "asphalt", ground, 0.1,
-    )  # fmt: skip
+        name,
+        side,
+        kind,
+        row_width,
+        row,  # type: ignore[arg-type]
+        "gravel" if alley else "asphalt",
+        ground,
+        0.1,
+    )
     main = Main(
-        main_id, name, side, kind, line, inverts, 0.10, True,  # type: ignore[arg-type]
-        0.2, manholes, (), 0.3,
-    )  # fmt: skip
+        main_id,
+        name,
+        side,
+        kind,
+        line,
+        inverts,
+        0.10,
+        True,  # type: ignore[arg-type]
+        0.2,
+        manholes,
+        (),
+        0.3,
+    )
     return street, main
 
 
@@ -425,17 +451,31 @@ def _survey_site(
     )
     levels = np.array([block.ground_m, block.ground_front_m, block.ground_rear_m])
     return Site(
-        name="Invented house", units="m", depth_units="m", rule_set="us-ipc",
+        name="Invented house",
+        units="m",
+        depth_units="m",
+        rule_set="us-ipc",
         frame=LotFrame("EPSG:32616", 400_000.0, 4_600_000.0, 90.0, 0.9996),
         lot=Lot(lot, SIDES, block.width_m * block.depth_m, 0.05),
         building=Building(outline, SIDES, 0.0, 0.15, np.radians(0.3), 0.02, WALL_M),
-        rooms=(room,), locates=_draw_locates(block.house, truth, generator), ties=(),
-        wall_contacts=(), streets=block.streets, mains=recorded, evidence=evidence, fixtures=(),
-        keep_outs=(), easements=(),
+        rooms=(room,),
+        locates=_draw_locates(block.house, truth, generator),
+        ties=(),
+        wall_contacts=(),
+        streets=block.streets,
+        mains=recorded,
+        evidence=evidence,
+        fixtures=(),
+        keep_outs=(),
+        easements=(),
         ground=Ground(spots, levels + generator.uniform(-0.08, 0.08, 3), np.full(3, 0.05), False),
-        noise=Noise(), priors=Priors(), dig=DigSettings(), seed=1, year_built=block.year_built,
+        noise=Noise(),
+        priors=Priors(),
+        dig=DigSettings(),
+        seed=1,
+        year_built=block.year_built,
         slab_elevation_m=100.0,
-    )  # fmt: skip
+    )
 
 
 def _recorded(main: Main, generator: np.random.Generator) -> Main:
@@ -471,9 +511,20 @@ def _draw_locates(
         local = place - house[0] - WALL_M + generator.uniform(-0.02, 0.02, 2)
         rows.append(
             Locate(
-                f"P{i}", "cleanout" if i == 0 else "locate", "R1", float(local[0]),
-                float(local[1]), None if i == 0 else float(depth),
-                float(s * generator.uniform(1.0, 1.02)), None, None, None, None, "slab", "", i + 2,
+                f"P{i}",
+                "cleanout" if i == 0 else "locate",
+                "R1",
+                float(local[0]),
+                float(local[1]),
+                None if i == 0 else float(depth),
+                float(s * generator.uniform(1.0, 1.02)),
+                None,
+                None,
+                None,
+                None,
+                "slab",
+                "",
+                i + 2,
             )
-        )  # fmt: skip
+        )
     return tuple(rows)

@@ -94,23 +94,30 @@ class RouteModel:
         left, front, right, rear = shapely.bounds(shapely.Polygon(self.site.building.vertices))
         low, high = self.site.lot.vertices.min(axis=0), self.site.lot.vertices.max(axis=0)
         yards = {
-            "left": left - low[0], "right": high[0] - right,
-            "front": front - low[1], "rear": high[1] - rear,
-        }  # fmt: skip
+            "left": left - low[0],
+            "right": high[0] - right,
+            "front": front - low[1],
+            "rear": high[1] - rear,
+        }
         return Faces((left, front, right, rear), {k: min(v, 4.0) for k, v in yards.items()})
 
     @cached_property
     def sequences(self) -> tuple[Array, Array, Array]:
         """List turns (s, 3), number of bends and prior; where what cannot serve has none."""
-        signed = [(hand * np.radians(a), share / 2) for a, share in ANGLE_SHARES.items()
-                  for hand in (1, -1)]  # fmt: skip
+        signed = [
+            (hand * np.radians(a), share / 2)
+            for a, share in ANGLE_SHARES.items()
+            for hand in (1, -1)
+        ]
         rows = [
             (
-                [t for t, _ in drawn] + [0.0] * (3 - n), n,
+                [t for t, _ in drawn] + [0.0] * (3 - n),
+                n,
                 COUNT_SHARES[n] * np.prod([p for _, p in drawn]),
             )
-            for n in range(4) for drawn in product(signed, repeat=n)
-        ]  # fmt: skip
+            for n in range(4)
+            for drawn in product(signed, repeat=n)
+        ]
         turns, counts = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
         prior = np.array([r[2] for r in rows], float)
         if self.yard is None:
@@ -202,9 +209,14 @@ class RouteModel:
             direction = direction + np.where(bends, turns[:, i] + np.radians(off[:, i]), 0.0)
             vertices.append(here)
         return {
-            "vertices": np.stack(vertices, axis=1), "final": direction, "heading": heading,
-            "invert": invert, "slope": slope, "bed": ndtri(cube[:, 7]), "fits": fits,
-        }  # fmt: skip
+            "vertices": np.stack(vertices, axis=1),
+            "final": direction,
+            "heading": heading,
+            "invert": invert,
+            "slope": slope,
+            "bed": ndtri(cube[:, 7]),
+            "fits": fits,
+        }
 
     def _levels(self, cube: Array) -> tuple[Array, Array]:
         """Draw invert and slope: a component of the profile, then perhaps another slope."""

@@ -13,8 +13,12 @@ from sitegis.pipeline import run
 
 PROJECT = Path(__file__).parents[1]
 FIXTURES = (
-    "corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main", "two-stacks",
-)  # fmt: skip
+    "corner-lot-alley",
+    "tape-only",
+    "side-yard-run",
+    "metric-rear-main",
+    "two-stacks",
+)
 
 if __name__ == "__main__":
     for name in FIXTURES:

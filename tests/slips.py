@@ -105,9 +105,10 @@ def _in_two_rooms(
         else:
             heading = None if row.heading_rad is None else row.heading_rad + np.pi
             rows.append(
-                replace(row, room="R2", x_m=width - row.x_m, y_m=depth - row.y_m,
-                        heading_rad=heading)
-            )  # fmt: skip
+                replace(
+                    row, room="R2", x_m=width - row.x_m, y_m=depth - row.y_m, heading_rad=heading
+                )
+            )
     sd = 0.01 * factor
     if doors:
         for name, x in (("D1", 0.35 * width), ("D2", 0.35 * width + 0.9)):
@@ -119,9 +120,14 @@ def _in_two_rooms(
                 )  # fmt: skip
     front = replace(site.rooms[0], size_m=(float(width), float(middle)))
     rear = Room(
-        "R2", "Rear room", (float(width + hood.WALL_M), float(depth + hood.WALL_M)), 0.02, np.pi,
-        float(np.radians(0.3)), (float(width), float(depth - middle)),
-    )  # fmt: skip
+        "R2",
+        "Rear room",
+        (float(width + hood.WALL_M), float(depth + hood.WALL_M)),
+        0.02,
+        np.pi,
+        float(np.radians(0.3)),
+        (float(width), float(depth - middle)),
+    )
     return replace(site, rooms=(front, rear), locates=tuple(rows))
 
 
@@ -239,15 +245,18 @@ def _one_heading(site: Site, generator: np.random.Generator) -> Site | None:
 def _depths_otherwise(site: Site, kind: str) -> Site | None:
     """Change every depth of the receiver; None where one would vanish."""
     factor, offset = {
-        "depths halved": (0.5, 0.0), "depths doubled": (2.0, 0.0),
-        "depths a foot less": (1.0, -FOOT_M), "depths a foot more": (1.0, FOOT_M),
+        "depths halved": (0.5, 0.0),
+        "depths doubled": (2.0, 0.0),
+        "depths a foot less": (1.0, -FOOT_M),
+        "depths a foot more": (1.0, FOOT_M),
         "centimeters as inches": (2.54, 0.0),
-    }[kind]  # fmt: skip
+    }[kind]
     rows = [
-        row if row.depth_m is None or row.kind != "locate"
+        row
+        if row.depth_m is None or row.kind != "locate"
         else replace(row, depth_m=factor * row.depth_m + offset)
         for row in site.locates
-    ]  # fmt: skip
+    ]
     if any(row.depth_m is not None and row.depth_m < 0.06 for row in rows):
         return None
     return replace(site, locates=tuple(rows))
@@ -265,9 +274,10 @@ def _taped_otherwise(site: Site, kind: str, generator: np.random.Generator) -> S
     assert room.size_m is not None
     width, depth = room.size_m
     far = {
-        "opposite corner": (True, True), "hand": (False, False),
+        "opposite corner": (True, True),
+        "hand": (False, False),
         "adjacent corner": (True, False) if generator.random() < 0.5 else (False, True),
-    }[kind]  # fmt: skip
+    }[kind]
     rows = []
     for row in site.locates:
         if row.room == room.id:
@@ -315,10 +325,12 @@ def _tape_missed(site: Site, spoiled: Site) -> float:
     """Give the largest misfit of a check tape to a slip's places."""
     places = {row.id: in_building(spoiled, row) for row in spoiled.locates}
     missed = [
-        abs(np.hypot(*(places[tie.from_name] - corner_place(site, tie.to_name[9:])))
-            - tie.distance_m)
+        abs(
+            np.hypot(*(places[tie.from_name] - corner_place(site, tie.to_name[9:])))
+            - tie.distance_m
+        )
         for tie in site.ties
-    ]  # fmt: skip
+    ]
     return float(max(missed, default=0.0))
 
 

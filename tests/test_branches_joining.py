@@ -37,10 +37,18 @@ def marks_at(xy: Array, sd: float, counts: Array | None = None) -> Marks:
     """Give Gaussian marks of one sd, taped, each for itself."""
     n = len(xy)
     return Marks(
-        np.asarray(xy, float), sd**2 * np.eye(2 * n), np.zeros((n, 2, 2)),
-        np.full(n, np.nan) if counts is None else np.asarray(counts, float), np.full(n, 0.1),
-        0.02, np.full(n, np.nan), np.zeros(n, bool), np.inf, np.zeros(n, bool), 0.0,
-    )  # fmt: skip
+        np.asarray(xy, float),
+        sd**2 * np.eye(2 * n),
+        np.zeros((n, 2, 2)),
+        np.full(n, np.nan) if counts is None else np.asarray(counts, float),
+        np.full(n, 0.1),
+        0.02,
+        np.full(n, np.nan),
+        np.zeros(n, bool),
+        np.inf,
+        np.zeros(n, bool),
+        0.0,
+    )
 
 
 def reading(marks: Marks, **seen: object) -> Reading:
@@ -53,9 +61,13 @@ def reading(marks: Marks, **seen: object) -> Reading:
 def straight_pipe(covariance: Array) -> Pipe:
     """Give the pipe y = 0 that flows toward −x from x = 10, θ = π and c = 0."""
     return Pipe(
-        np.array([[10.0, 0.0], [0.0, 0.0]]), np.array([0.0, 10.0]), np.array([np.pi]),
-        covariance, 10.0, FALL,
-    )  # fmt: skip
+        np.array([[10.0, 0.0], [0.0, 0.0]]),
+        np.array([0.0, 10.0]),
+        np.array([np.pi]),
+        covariance,
+        10.0,
+        FALL,
+    )
 
 
 def nothing_beyond(q: int) -> Beyond:

@@ -121,9 +121,12 @@ def test_every_pipe_has_its_load_in_answer_and_record(survey: Survey, record: st
     """IPC Table 709.1 by hand: bath 5 + 3, kitchen 2 + 2, trunk 2, then 10, then 14."""
     told = answer(survey)["branches"]["loads"]
     assert [(one["run"], one["carries"], one["fixture_units"]) for one in told] == [
-        ("bath", [], 8), ("kitchen", [], 4), ("main", [], 2), ("main", ["bath"], 10),
+        ("bath", [], 8),
+        ("kitchen", [], 4),
+        ("main", [], 2),
+        ("main", ["bath"], 10),
         ("main", ["bath", "kitchen"], 14),
-    ]  # fmt: skip
+    ]
     assert "What each pipe carries" in record
     assert "14 drainage fixture units on run main below the wyes of bath, kitchen" in record
 

@@ -51,8 +51,11 @@ class Host:
         script.write_text(HOST)
         self.process = subprocess.Popen(
             [sys.executable, str(script), str(folder), str(workers), hidden],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        )  # fmt: skip
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
         self.address = self.process.stdout.readline().strip()
         assert self.address.startswith("tcp://127.0.0.1:")
 

@@ -195,8 +195,10 @@ def row_sides(turn_deg, shift, *, reverse):
     found = frontages_of(block)
     mine = found.edges.lot == 1
     middles = (found.edges.starts[mine] + found.edges.ends[mine]) / 2.0
-    back = [affinity.rotate(shapely.Point(m - np.array(shift)), -turn_deg, origin=(0, 0))
-            for m in middles]  # fmt: skip
+    back = [
+        affinity.rotate(shapely.Point(m - np.array(shift)), -turn_deg, origin=(0, 0))
+        for m in middles
+    ]
     return {
         SIDES[side]: (round(point.x, 3) + 0.0, round(point.y, 3) + 0.0)
         for side, point in zip(found.sides[mine], back, strict=True)

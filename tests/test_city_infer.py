@@ -55,17 +55,24 @@ def mains_of(*lines, inverts=None):
 def mirrored(*, priors=None, ground=np.nan, inverts=None, year=np.nan):
     """A lot whose front and rear are mirror images, with a main in the street on either side."""
     block = block_of(
-        [LOT, *NEIGHBORS], [HOUSE], ways([FRONT_STREET, REAR_STREET], ["A", "B"]),
-        ids=["lot", "x", "y"], addresses=["A", "", ""],
-    )  # fmt: skip
+        [LOT, *NEIGHBORS],
+        [HOUSE],
+        ways([FRONT_STREET, REAR_STREET], ["A", "B"]),
+        ids=["lot", "x", "y"],
+        addresses=["A", "", ""],
+    )
     parcels = replace(
-        block.parcels, grounds_m=np.array([ground, np.nan, np.nan]),
+        block.parcels,
+        grounds_m=np.array([ground, np.nan, np.nan]),
         years=np.array([year, np.nan, np.nan]),
-    )  # fmt: skip
+    )
     return replace(
-        block, parcels=parcels, own=np.array([True, False, False]), priors=priors or Priors(),
+        block,
+        parcels=parcels,
+        own=np.array([True, False, False]),
+        priors=priors or Priors(),
         mains=mains_of(FRONT_STREET, REAR_STREET, inverts=inverts),
-    )  # fmt: skip
+    )
 
 
 def lot_row(block):
@@ -152,9 +159,11 @@ def test_a_main_in_a_rear_easement_counts_more_than_one_in_a_street_behind():
     the default weight of the site's own priors.
     """
     block = block_of(
-        [LOT, *NEIGHBORS, shapely.box(-20, 40, 40, 80)], [HOUSE], ways([FRONT_STREET], ["A"]),
+        [LOT, *NEIGHBORS, shapely.box(-20, 40, 40, 80)],
+        [HOUSE],
+        ways([FRONT_STREET], ["A"]),
         ids=["lot", "x", "y", "z"],
-    )  # fmt: skip
+    )
     rear = shapely.LineString([(-60, 40.5), (80, 40.5)])
     own = np.arange(4) == 0
 

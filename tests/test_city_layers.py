@@ -77,8 +77,9 @@ LINE = shapely.LineString([(0, 10), (200, 10)])
 )  # fmt: skip
 def test_roads_are_told_from_lots(parcel, houses, ways, road):
     """Plain cases whose answer a person would give at a glance."""
-    score, _built = road_scores(np.array([parcel], object), np.array(houses, object),
-                                np.array(ways, object))  # fmt: skip
+    score, _built = road_scores(
+        np.array([parcel], object), np.array(houses, object), np.array(ways, object)
+    )
     assert (score[0] > 0.0) == road
 
 
@@ -87,8 +88,13 @@ def test_doubtful_roads_are_counted():
     lot = shapely.box(0, 0, 24, 60)
     houses = np.array([shapely.box(0, 0, 24, 3.0)], object)
     way = np.array([shapely.LineString([(12, 0), (12, 60)])], object)
-    parcels = Parcels(np.array(["a"]), np.array([lot], object), np.array([""]),
-                      np.array([np.nan]), np.array([np.nan]))  # fmt: skip
+    parcels = Parcels(
+        np.array(["a"]),
+        np.array([lot], object),
+        np.array([""]),
+        np.array([np.nan]),
+        np.array([np.nan]),
+    )
     _roads, notices = judge_roads(parcels, houses, way)
     assert [notice.code for notice in notices][-1:] == ["road-in-doubt"]
     assert all(isinstance(notice, Notice) for notice in notices)
@@ -144,8 +150,9 @@ def test_words_of_other_systems(written):
     """They are told in any case and inside longer names; sanitary words are not."""
     frame = geopandas.GeoDataFrame(
         {"id": ["a", "b", "c"], "sys": [written, "Sanitary Sewer", "Zq"]},
-        geometry=[LINE] * 3, crs=CRS,
-    )  # fmt: skip
+        geometry=[LINE] * 3,
+        crs=CRS,
+    )
     table = MainTable(layer="x.gpkg", id="id", system="sys")
     kept, notices = kept_rows(frame, table, "mains")
     assert kept.tolist() == [False, True, True]
@@ -265,8 +272,10 @@ def test_a_geojson_in_feet_is_refused(town, tmp_path):
 
 def test_web_mercator_is_refused_for_distances(town, tmp_path):
     """EPSG:3857 stretches by 1/cos(latitude): 39 % at 44° north."""
-    moved = {k: v.to_crs(3857) if isinstance(v, geopandas.GeoDataFrame) else v
-             for k, v in vars(town).items()}  # fmt: skip
+    moved = {
+        k: v.to_crs(3857) if isinstance(v, geopandas.GeoDataFrame) else v
+        for k, v in vars(town).items()
+    }
     path = write_town(Town(**moved), tmp_path)
     with pytest.raises(BadInput) as caught:
         run_city(path, tmp_path / "out.gpkg")

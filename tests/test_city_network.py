@@ -25,8 +25,9 @@ from tests.test_city_infer import FRONT_STREET, mains_of, mirrored
 
 def mains(lines):
     blank = np.full(len(lines), np.nan)
-    return lone_mains(np.array([f"M{i}" for i in range(len(lines))]), np.array(lines, object),
-                      blank, blank.copy())  # fmt: skip
+    return lone_mains(
+        np.array([f"M{i}" for i in range(len(lines))]), np.array(lines, object), blank, blank.copy()
+    )
 
 
 @settings(deadline=None, max_examples=60)
@@ -45,8 +46,9 @@ def test_a_line_cut_and_turned_is_joined_again(seed, count):
     assert len(set(joined.line.tolist())) == 1
     whole = linemerge(pieces) if count > 1 else pieces[0]
     marks = [shapely.line_interpolate_point(line, 0.3 * line.length) for line in given_lines]
-    station = on_line(joined, np.arange(count),
-                      0.3 * np.array([line.length for line in given_lines]))  # fmt: skip
+    station = on_line(
+        joined, np.arange(count), 0.3 * np.array([line.length for line in given_lines])
+    )
     expected = np.array([whole.project(mark) for mark in marks])
     if abs(expected[0] - station[0]) > 1e-6:
         # a line may be counted from its other end
@@ -104,9 +106,13 @@ def test_the_end_of_a_main_is_no_cliff():
     """As a main ends ever shorter of the lot's middle, what is given it falls by small steps."""
     shares = []
     for end in np.arange(30.0, -26.0, -1.0):
-        block = replace(mirrored(), mains=mains_of(
-            shapely.LineString([(-80, -10), (end, -10)]), shapely.LineString([(-60, 50), (80, 50)])
-        ))  # fmt: skip
+        block = replace(
+            mirrored(),
+            mains=mains_of(
+                shapely.LineString([(-80, -10), (end, -10)]),
+                shapely.LineString([(-60, 50), (80, 50)]),
+            ),
+        )
         tables = work_chunk(block)
         shares.append(tables["lots"]["p_front"][0])
         assert tables["lots"]["answer"][0] == "main on record"
@@ -176,12 +182,17 @@ def test_tap_within_its_reach_and_manhole_below(tmp_path):
 @pytest.mark.parametrize(
     ("one", "other"),
     [
-        ("1204 N Oak St", "NORTH OAK STREET"), ("12-A Mill Lane, Unit 4", "mill ln."),
-        ("305 Third Avenue", "3rd Ave"), ("77 Saint Ovo Rd", "St. Ovo Road"),
-        ("9 Avenue B", "Avenue B"), ("12 Street NW", "12 St NW"), ("400 W 3rd", "West 3rd"),
-        ("118 1/2 Elm Court Apt 3", "ELM CT"), ("5 O'Dell Pkwy", "ODELL PARKWAY"),
+        ("1204 N Oak St", "NORTH OAK STREET"),
+        ("12-A Mill Lane, Unit 4", "mill ln."),
+        ("305 Third Avenue", "3rd Ave"),
+        ("77 Saint Ovo Rd", "St. Ovo Road"),
+        ("9 Avenue B", "Avenue B"),
+        ("12 Street NW", "12 St NW"),
+        ("400 W 3rd", "West 3rd"),
+        ("118 1/2 Elm Court Apt 3", "ELM CT"),
+        ("5 O'Dell Pkwy", "ODELL PARKWAY"),
     ],
-)  # fmt: skip
+)
 def test_notations_of_one_street_agree(one, other):
     """Abbreviations of USPS Publication 28 (from memory), numbers, units, case and signs."""
     assert street_name(one) == street_name(other)
@@ -191,11 +202,15 @@ def test_notations_of_one_street_agree(one, other):
 @pytest.mark.parametrize(
     ("one", "other", "fit"),
     [
-        ("12 Oak St", "Elm St", 0.0), ("12 Oak St", "Oak Ave", 0.3), ("N Oak St", "S Oak St", 0.3),
-        ("Oak", "N Oak St", 1.0), ("", "", 0.0), ("1200", "12", 0.0),
+        ("12 Oak St", "Elm St", 0.0),
+        ("12 Oak St", "Oak Ave", 0.3),
+        ("N Oak St", "S Oak St", 0.3),
+        ("Oak", "N Oak St", 1.0),
+        ("", "", 0.0),
+        ("1200", "12", 0.0),
         ("4 West Ave", "West Ave", 1.0),
     ],
-)  # fmt: skip
+)
 def test_other_streets_do_not(one, other, fit):
     """A name decides; a type or direction that is missing says nothing, another one speaks."""
     assert agreement(one, other) == fit

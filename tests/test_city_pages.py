@@ -111,9 +111,12 @@ def test_qgis_shows_how_sure_a_lot_is_and_dashes_what_is_inferred(made):
     for layer in ("lots", "routes", "corridors", "taps", "lot_lines"):
         command = [SYSTEM_PYTHON, str(LOOK), str(out), layer, str(out.with_name(f"{layer}.png"))]
         done = subprocess.run(
-            command, check=True, capture_output=True, timeout=120,
+            command,
+            check=True,
+            capture_output=True,
+            timeout=120,
             env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(out.parent)},
-        )  # fmt: skip
+        )
         told[layer] = json.loads(done.stdout)
     assert list(told["lots"]["symbols"]) == CLASSES
     assert told["lots"]["labels"]

@@ -162,8 +162,9 @@ def test_second_run_replaces_the_first(url, reference):
     with psycopg.connect(url) as connection:
         found = connection.execute(
             "SELECT table_schema, count(*) FROM information_schema.tables"
-            " WHERE table_name = ANY(%s) GROUP BY 1", (layers_of(out),)
-        ).fetchall()  # fmt: skip
+            " WHERE table_name = ANY(%s) GROUP BY 1",
+            (layers_of(out),),
+        ).fetchall()
     assert found == [('My "town"; x', len(layers_of(out)))]
 
 

@@ -121,9 +121,10 @@ def test_summary_ranks_manholes_by_bits(reference):
 
 
 @pytest.mark.parametrize(
-    ("chunk", "shuffle", "workers"), [(3, None, 1), (2000, 4, 1), (40, 9, 2)],
+    ("chunk", "shuffle", "workers"),
+    [(3, None, 1), (2000, 4, 1), (40, 9, 2)],
     ids=["small-chunks", "shuffled", "two-workers-shuffled"],
-)  # fmt: skip
+)
 def test_answer_does_not_depend_on(city, reference, tmp_path, chunk, shuffle, workers):
     """Chunks, row order and workers change nothing."""
     path = write_city(city, tmp_path, chunk=chunk, shuffle=shuffle)
@@ -260,12 +261,14 @@ def test_lots_that_fail_are_carried(city, reference, tmp_path):
     street = city.streets.geometry[city.streets["class"] == "street"].iloc[0].buffer(8.0)
     extra = geopandas.GeoDataFrame(
         {
-            "pin": ["Z-none", "", pins[3], "Z-bow", "Z-unit", "Z-street"], "addr_st": [""] * 6,
-            "year": [1950.0] * 6, "ground": [180.0] * 6,
+            "pin": ["Z-none", "", pins[3], "Z-bow", "Z-unit", "Z-street"],
+            "addr_st": [""] * 6,
+            "year": [1950.0] * 6,
+            "ground": [180.0] * 6,
             "geometry": [None, far, far, bow_tie, parcels.geometry[7].reverse(), street],
         },
         crs=CRS,
-    )  # fmt: skip
+    )
     faulty = City(**{**vars(city), "parcels": pd.concat([parcels, extra], ignore_index=True)})
     path = write_city(faulty, tmp_path)
     run_city(path, tmp_path / "out.gpkg")
@@ -363,9 +366,10 @@ def test_faults_of_the_notation_are_told_together(city, tmp_path):
         run_city(path, tmp_path / "out.gpkg")
     told = {(fault.code, fault.field) for fault in caught.value.faults}
     assert told == {
-        ("value-unfit", "city.units"), ("key-unknown", "buildings.color"),
+        ("value-unfit", "city.units"),
+        ("key-unknown", "buildings.color"),
         ("key-missing", "mains.id"),
-    }  # fmt: skip
+    }
     assert next(f for f in caught.value.faults if f.field == "city.units").row == 4
 
 
@@ -413,9 +417,11 @@ def test_faults_of_the_layers_are_told_together(city, tmp_path):
         run_city(path, tmp_path / "out.gpkg")
     told = {(fault.code, fault.field) for fault in caught.value.faults}
     assert {
-        ("column-missing", "parcels.street"), ("layer-empty", "streets.layer"),
-        ("path-outside", "mains.layer"), ("layer-unreadable", "buildings.layer"),
-    } <= told  # fmt: skip
+        ("column-missing", "parcels.street"),
+        ("layer-empty", "streets.layer"),
+        ("path-outside", "mains.layer"),
+        ("layer-unreadable", "buildings.layer"),
+    } <= told
     assert not (tmp_path / "out.gpkg.work").exists()
 
 

@@ -17,8 +17,8 @@ from numpydoc.docscrape import NumpyDocString
 
 PACKAGE = Path(__file__).parent.parent / "sitegis"
 MODULES = sorted(PACKAGE.rglob("*.py"))
-SKIPPED = 39
-"""Tables of words, questions and columns that the formatter would lay out one value a line."""
+SKIPPED = {"sitegis": 38, "tests": 94}
+"""Tables of words, rows and columns that the formatter would lay out one value a line."""
 
 
 def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:
@@ -82,8 +82,10 @@ def test_public_functions_say_what_goes_in_and_comes_out(path: Path) -> None:
 
 def test_the_formatter_lays_out_all_but_some_tables() -> None:
     """A line that it shall leave alone is a true table; a new one needs a reason."""
-    source = "".join(path.read_text("utf-8") for path in MODULES)
-    assert source.count("# fmt: skip") <= SKIPPED
+    ends = re.compile(r"# fmt: skip$", re.MULTILINE)
+    for folder, most in SKIPPED.items():
+        files = (PACKAGE.parent / folder).rglob("*.py")
+        assert sum(len(ends.findall(path.read_text("utf-8"))) for path in files) <= most
 
 
 OWN = {"library", "messages", "units"}

@@ -111,9 +111,11 @@ def test_the_whole_cloud_is_the_least_number_of_routes_that_hold_all_but_a_thous
     survey = survey_of((front_routes(), 0.75), (alley_routes(), 0.2), (unlisted(), 0.05))
     generator = np.random.default_rng(2)
     scored = tuple(
-        replace(one, weights=w / w.sum()) if (w := generator.pareto(1.0, one.weights.size)).size
-        else one for one in survey.scores.hypotheses
-    )  # fmt: skip
+        replace(one, weights=w / w.sum())
+        if (w := generator.pareto(1.0, one.weights.size)).size
+        else one
+        for one in survey.scores.hypotheses
+    )
     survey = replace(survey, scored=replace(survey.scores, hypotheses=scored))
     cloud = whole_cloud(survey)
     for index in (0, 1):

@@ -362,8 +362,11 @@ def test_the_cover_is_that_of_the_next_manhole_upstream() -> None:
         (check,) = backwater_checks(survey, fixture_, 30.5, [there])
         words[station_m] = check.verdict, check.words
     assert [words[at][0] for at in (1.0, 5.0, 12.0, 40.0)] == [
-        "not known", "asked", "not asked", "not asked",
-    ]  # fmt: skip
+        "not known",
+        "asked",
+        "not asked",
+        "not asked",
+    ]
     assert "below it (100 % below)" in words[5.0][1]
     assert all("above it (0 % below)" in words[at][1] for at in (12.0, 40.0))
     # both 0.5 m from the floor

@@ -253,14 +253,17 @@ def test_a_longer_pit_is_dug_shored_and_sloped_as_one() -> None:
     7/6 (24 + 4 x 18.5 x 13.5 + 29 x 24) = 2005.5 cu ft.
     """
     rings = rectangle_rings(
-        np.array([[2.0, -10.0], [6.0, -10.0], [4.0, -10.0]]) * FOOT, np.zeros(3),
+        np.array([[2.0, -10.0], [6.0, -10.0], [4.0, -10.0]]) * FOOT,
+        np.zeros(3),
         np.array([[4.0, 3.0], [4.0, 3.0], [8.0, 3.0]]) * FOOT,
-    )  # fmt: skip
+    )
     first = replace(pit_of(6 * FOOT, 2.0 * FOOT, -10.0 * FOOT), ring=rings[0])
     second = replace(
-        pit_of(7 * FOOT, 6.0 * FOOT, -10.0 * FOOT), ring=rings[1], rank=2,
+        pit_of(7 * FOOT, 6.0 * FOOT, -10.0 * FOOT),
+        ring=rings[1],
+        rank=2,
         whole=LongerPit((1, 2), rings[2], 7 * FOOT, 0.9, 168 * FOOT**3, 100.0),
-    )  # fmt: skip
+    )
     survey = plan_dig(two_way_survey())
     survey = replace(survey, planned=replace(survey.dig, pits=(first, second)))
 

@@ -35,17 +35,27 @@ def drain_survey(
     """Give marks 1 m apart along y with depths below the slab, under a drain of a given slope."""
     count = len(depths_m)
     points = tuple(
-        PlacedPoint(f"P{i}", "locate", "R1", 7.0, 15.0 - i, 0.1, 0.1, 0.0, 0.0, depth, 0.02,
-                    None, "slab", i)
+        PlacedPoint(
+            f"P{i}", "locate", "R1", 7.0, 15.0 - i, 0.1, 0.1, 0.0, 0.0, depth, 0.02, None, "slab", i
+        )
         for i, depth in enumerate(depths_m)
-    )  # fmt: skip
+    )
     nothing = Adjustment((), 0.0, 0, 0.0, 0)
     placement = Placement(points, np.eye(2 * count), np.eye(2 * count), nothing, {})
     drain = Drain(
-        np.array([[7.0, 15.0], [7.0, 16.0 - count]]), tuple(point.id for point in points),
-        np.arange(float(count)), np.zeros(count), (), -np.pi / 2, np.eye(3),
-        (component(slope, slope_sd),), slope, slope_sd, ratio, {},
-    )  # fmt: skip
+        np.array([[7.0, 15.0], [7.0, 16.0 - count]]),
+        tuple(point.id for point in points),
+        np.arange(float(count)),
+        np.zeros(count),
+        (),
+        -np.pi / 2,
+        np.eye(3),
+        (component(slope, slope_sd),),
+        slope,
+        slope_sd,
+        ratio,
+        {},
+    )
     survey = survey_of((front_routes(50), 1.0))
     return replace(survey, placed=placement, fitted=drain)
 

@@ -33,8 +33,9 @@ def branch(
 ) -> Branch:
     """Give a branch of 3 m that joins a pipe at a station."""
     start = np.array([4.4, 17.0 - wye_m])
-    wye = Wye(7.4, 17.0 - wye_m, -0.5, np.eye(3) * 1e-4, 0.2, wye_m, 0.1, 3.0, 45.0, 2.0, "left",
-              0.9, 0.0)  # fmt: skip
+    wye = Wye(
+        7.4, 17.0 - wye_m, -0.5, np.eye(3) * 1e-4, 0.2, wye_m, 0.1, 3.0, 45.0, 2.0, "left", 0.9, 0.0
+    )
     profile = (ProfileComponent(1.0, np.array([-0.5, slope]), np.diag([1e-4, 1e-8])),)
     return Branch(
         run, joins, 0.99, system, "downstream", np.stack([start, start + np.array([3.0, 0.0])]),  # type: ignore[arg-type]
@@ -52,24 +53,39 @@ def house(
 
     The trunk is of 4 in and falls 1/4 in/ft, as all branches do.
     """
-    listed = {"main": ("laundry",) * washer, "bath": ("bathroom",), "kitchen": ("kitchen",),
-              "bar": ("lavatory",)}  # fmt: skip
+    listed = {
+        "main": ("laundry",) * washer,
+        "bath": ("bathroom",),
+        "kitchen": ("kitchen",),
+        "bar": ("lavatory",),
+    }
     sizes = {"bath": 3.0, "kitchen": 2.0, "bar": 2.0} if sizes is None else sizes
     runs = tuple(
-        Run(run, "CO1", existing_fixtures=kinds, system="sanitary",
-            diameter_m=None if run not in sizes else sizes[run] * INCH)
+        Run(
+            run,
+            "CO1",
+            existing_fixtures=kinds,
+            system="sanitary",
+            diameter_m=None if run not in sizes else sizes[run] * INCH,
+        )
         for run, kinds in listed.items()
-    )  # fmt: skip
+    )
     joined = Branches(
-        "main", (), (branch("bath", "main", 2.0), branch("kitchen", "bath", 1.0),
-                     branch("bar", "main", 5.0)), (), (),
-    )  # fmt: skip
+        "main",
+        (),
+        (branch("bath", "main", 2.0), branch("kitchen", "bath", 1.0), branch("bar", "main", 5.0)),
+        (),
+        (),
+    )
     survey = tie_survey(*fixtures)
     drain = replace(survey.drain, slope=SLOPE, slope_sd=1e-4)
     return replace(
-        survey, rules=load_rules(rules), joined=joined, fitted=drain,
+        survey,
+        rules=load_rules(rules),
+        joined=joined,
+        fitted=drain,
         site=replace(survey.site, runs=runs),
-    )  # fmt: skip
+    )
 
 
 def by_place(loads: tuple[PipeLoad, ...]) -> dict[tuple[str, int], PipeLoad]:
@@ -229,8 +245,12 @@ def test_any_tree_carries_what_a_walk_from_every_fixture_finds(
     )
     at = dict(zip(names[1:], wyes, strict=True))
     joined = Branches(
-        "main", (), tuple(branch(name, joins[name], at[name]) for name in names[1:]), (), (),
-    )  # fmt: skip
+        "main",
+        (),
+        tuple(branch(name, joins[name], at[name]) for name in names[1:]),
+        (),
+        (),
+    )
     survey = tie_survey()
     survey = replace(survey, joined=joined, site=replace(survey.site, runs=runs))
 

@@ -464,15 +464,24 @@ def test_pits_before_the_house_are_weighed_as_by_hand() -> None:
     In soil C (1.5 to 1) none whose bottom undercuts a footing 0.30 m below the slab. 450 + area
     x (depth handled x 190 + surface) past 5 ft of depth, as the settings say.
     """
-    ground = Ground(np.array([[0.0, 0.0], [15.0, 0.0], [0.0, 12.0]]), np.array([1.6, 1.9, 2.2]),
-                    np.zeros(3), assumed=False)  # fmt: skip
+    ground = Ground(
+        np.array([[0.0, 0.0], [15.0, 0.0], [0.0, 12.0]]),
+        np.array([1.6, 1.9, 2.2]),
+        np.zeros(3),
+        assumed=False,
+    )
     site = replace(corner_site(), ground=ground)
     whole = gather_cloud(survey_of((front_routes(), 1.0), site=site))
     generator = np.random.default_rng(4)
     chosen = generator.choice(whole.weights.size, 60, replace=False)
     weights = generator.dirichlet(np.ones(60))
-    cloud = replace(whole, vertices=whole.vertices[chosen], inverts_m=whole.inverts_m[chosen] - 0.5,
-                    weights=weights, owner=whole.owner[chosen])  # fmt: skip
+    cloud = replace(
+        whole,
+        vertices=whole.vertices[chosen],
+        inverts_m=whole.inverts_m[chosen] - 0.5,
+        weights=weights,
+        owner=whole.owner[chosen],
+    )
     centers = generator.uniform([4.5, -2.0], [9.5, 6.9], (140, 2))
     centers[:60, 1] = generator.uniform(5.2, 6.9, 60)
     places = Places(centers, generator.uniform(-1.5, 1.5, 140), np.tile([1.2, 0.9], (140, 1)))
@@ -530,12 +539,15 @@ def test_a_hole_that_missed_is_widened_on_every_side_by_half_and_by_a_whole_pit(
     site = replace(corner_site(), evidence=(missed,))
     field = lay_field(site, RULES, gather_cloud(survey_of((front_routes(), 1.0))))
     made = _extensions(field, field.cloud.weights, [])
-    hole = shapely.Polygon(rectangle_rings(np.array([[6.6, 3.0]]), np.array([0.4]),
-                                           np.array([[1.4, 0.8]]))[0])  # fmt: skip
+    hole = shapely.Polygon(
+        rectangle_rings(np.array([[6.6, 3.0]]), np.array([0.4]), np.array([[1.4, 0.8]]))[0]
+    )
     sizes = sorted(tuple(np.round(sorted(one.size_m), 6)) for one in made)
     length = site.dig.pit_length_m
-    expected = [tuple(sorted(pair)) for pair in ((0.5 * length, 0.8), (length, 0.8),
-                                                 (0.5 * length, 1.4), (length, 1.4))]  # fmt: skip
+    expected = [
+        tuple(sorted(pair))
+        for pair in ((0.5 * length, 0.8), (length, 0.8), (0.5 * length, 1.4), (length, 1.4))
+    ]
     assert sizes == sorted(tuple(np.round(pair, 6)) for pair in [*expected, *expected])
     middles = np.array([one.center for one in made]) - [6.6, 3.0]
     assert middles.sum(axis=0) == pytest.approx([0.0, 0.0], abs=1e-9)
@@ -544,9 +556,14 @@ def test_a_hole_that_missed_is_widened_on_every_side_by_half_and_by_a_whole_pit(
         assert ring.intersection(hole).area == pytest.approx(0.0, abs=1e-6)
         shared = ring.buffer(1e-6).intersection(hole.exterior).length
         assert min(abs(shared - 1.4), abs(shared - 0.8)) < 1e-4
-        whole = weigh_pits(site, RULES, field.area, field.straights, field.cloud.weights,
-                           Places(one.center[None], np.array([one.angle_rad]),
-                                  np.array([one.size_m])))[0]  # fmt: skip
+        whole = weigh_pits(
+            site,
+            RULES,
+            field.area,
+            field.straights,
+            field.cloud.weights,
+            Places(one.center[None], np.array([one.angle_rad]), np.array([one.size_m])),
+        )[0]
         assert 0.0 < whole.cost - one.cost < site.dig.setup
         assert one.extends == "F1"
 

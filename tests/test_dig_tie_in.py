@@ -35,9 +35,19 @@ def tie_survey(
     """Give the corner lot with a located drain, its invert at its end, planned fixtures."""
     cov = np.array([[0.03**2, 0.0], [0.0, 0.002**2]])
     fitted = Drain(
-        drain, (), np.zeros(0), np.zeros(0), (), -np.pi / 2, np.eye(3),
-        (ProfileComponent(1.0, np.array([invert_m, 0.02]), cov),), 0.02, 0.002, 0.4, {},
-    )  # fmt: skip
+        drain,
+        (),
+        np.zeros(0),
+        np.zeros(0),
+        (),
+        -np.pi / 2,
+        np.eye(3),
+        (ProfileComponent(1.0, np.array([invert_m, 0.02]), cov),),
+        0.02,
+        0.002,
+        0.4,
+        {},
+    )
     site = replace(corner_site(), fixtures=fixtures)
     points = tuple(
         PlacedPoint(row.id, row.kind, row.room, 3.0 + row.y_m, 9.0 - row.x_m, 0.1, 0.1, 0.0, 0.0,

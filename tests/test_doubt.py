@@ -71,9 +71,12 @@ def test_the_tape_is_off_both_center_lines() -> None:
         middle = np.array([5.0, 4.0])
         return {n: middle + np.array([x_sign, y_sign]) * (p - middle) for n, p in marks.items()}
 
-    readings = [Candidate(STATED, "", seen(1, 1)), Candidate("x", "mirrored", seen(-1, 1)),
-                Candidate("y", "mirrored so", seen(1, -1)),
-                Candidate("xy", "turned", seen(-1, -1))]  # fmt: skip
+    readings = [
+        Candidate(STATED, "", seen(1, 1)),
+        Candidate("x", "mirrored", seen(-1, 1)),
+        Candidate("y", "mirrored so", seen(1, -1)),
+        Candidate("xy", "turned", seen(-1, -1)),
+    ]
     tape = settling_tape(site, readings, ("ON", "OFF"), house_corners(site))
     assert tape is not None
     assert tape.start == "OFF"
@@ -81,8 +84,9 @@ def test_the_tape_is_off_both_center_lines() -> None:
     assert apart.min() > 0.2
 
 
-@pytest.mark.parametrize("fixture", ["corner-lot-alley", "tape-only", "side-yard-run",
-                                     "metric-rear-main"])  # fmt: skip
+@pytest.mark.parametrize(
+    "fixture", ["corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main"]
+)
 def test_sound_fixtures_are_not_doubted(fixture: str) -> None:
     """The fixtures are sound by their truths: no reading is likely, what is open is listed."""
     doubt = check(FIXTURES / fixture).doubt
@@ -97,10 +101,14 @@ def test_sound_fixtures_are_not_doubted(fixture: str) -> None:
 @pytest.mark.parametrize(
     ("seed", "kind"),
     [
-        (0, "opposite corner"), (3, "opposite corner"), (4, "adjacent corner"),
-        (5, "opposite corner"), (5, "adjacent corner"), (0, "adjacent corner"),
+        (0, "opposite corner"),
+        (3, "opposite corner"),
+        (4, "adjacent corner"),
+        (5, "opposite corner"),
+        (5, "adjacent corner"),
+        (0, "adjacent corner"),
     ],
-)  # fmt: skip
+)
 def test_slip_that_the_input_separates_is_named(seed: int, kind: str) -> None:
     """A room taped from another corner against a check tape or a doorway: told, and settled."""
     surveyed = draw_survey(seed, ("stated", "noisy", "habits")[seed % 3])  # type: ignore[arg-type]

@@ -115,9 +115,10 @@ def test_the_main_it_leads_to_is_one_it_can_fall_to() -> None:
 def test_the_zone_that_holds_the_typed_corner_is_named(grid: str) -> None:
     """Layers in a neighboring zone, and a corner typed (by pyproj from the true zone)."""
     seed = next(
-        seed for seed in range(1000, 1200)
+        seed
+        for seed in range(1000, 1200)
         if (drawn := draw_folder(seed)).grid == grid and "parcels" in drawn.layers
-    )  # fmt: skip
+    )
     drawn = draw_folder(seed)
     to_degrees = Transformer.from_crs(grid, "EPSG:4326", always_xy=True)
     corner = drawn.layers["parcels"]["17"].mean(axis=0)

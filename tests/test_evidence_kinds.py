@@ -32,7 +32,7 @@ from sitegis.evidence.kind import (
     near_route,
     nowhere,
     stray_place,
-)  # fmt: skip
+)
 from sitegis.model.fields import Ask, Depth, Length, inputs_of
 from sitegis.model.site import Evidence, Site
 from sitegis.score.tables import is_tabled
@@ -57,9 +57,12 @@ EXAMPLES: dict[str, dict[str, Any]] = {
                         "complete": True, "sd_m": 0.4, "reliability": 0.7},
 }  # fmt: skip
 OTHER = {
-    "manhole": "front-main-MH2", "main": "alley-main", "saw": "turn-right", "point": "Q",
+    "manhole": "front-main-MH2",
+    "main": "alley-main",
+    "saw": "turn-right",
+    "point": "Q",
     "year_built": 1990,
-}  # fmt: skip
+}
 
 
 def changed(name: str, value: Any) -> Any:
@@ -83,9 +86,15 @@ def routes(site: Site, main: int) -> RouteSet:
     run = np.pad(np.cumsum(steps, axis=1), ((0, 0), (1, 0)))
     turns = np.array([[0.0, 0.0, 0.0], [np.pi / 4, 0.0, 0.0]])
     return RouteSet(
-        site, site.mains[main], vertices, -0.8 - 0.02 * run, lengths, 40.0 - vertices[:, -1, 0],
-        turns, CountTie(10.0, 0.1),
-    )  # fmt: skip
+        site,
+        site.mains[main],
+        vertices,
+        -0.8 - 0.02 * run,
+        lengths,
+        40.0 - vertices[:, -1, 0],
+        turns,
+        CountTie(10.0, 0.1),
+    )
 
 
 def effects(kind: EvidenceKind[Any], item: Any) -> Iterator[Any]:

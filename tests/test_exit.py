@@ -149,10 +149,16 @@ def drawn_exits(
         angle = angle + np.radians(size) + going * generator.normal(0.0, BEND_SDS[kind])
         turn, bends = turn + size, bends + going
     place, _ = crossing(here, angle)
-    gap = np.abs(np.column_stack([
-        place[:, 0] - HOUSE_LEFT_M, place[:, 0] - HOUSE_LEFT_M - HOUSE_WIDTH_M,
-        place[:, 1] - HOUSE_FRONT_M, place[:, 1] - HOUSE_FRONT_M - HOUSE_DEPTH_M,
-    ]))  # fmt: skip
+    gap = np.abs(
+        np.column_stack(
+            [
+                place[:, 0] - HOUSE_LEFT_M,
+                place[:, 0] - HOUSE_LEFT_M - HOUSE_WIDTH_M,
+                place[:, 1] - HOUSE_FRONT_M,
+                place[:, 1] - HOUSE_FRONT_M - HOUSE_DEPTH_M,
+            ]
+        )
+    )
     square = np.array([np.pi, 0.0, -np.pi / 2, np.pi / 2])[np.argmin(gap, axis=1)]
     slant = np.abs((angle - square + np.pi) % (2 * np.pi) - np.pi)
     weight = 0.11 + 0.89 * np.exp(-0.5 * (slant / np.radians(8.0)) ** 2)
@@ -338,6 +344,9 @@ def test_spread_of_depth_is_that_of_invert_and_ground() -> None:
     # law of total variance over the profile's two parts
     parts = found.profile
     assert found.slope_sd**2 == pytest.approx(
-        np.average([p.covariance[1, 1] + (p.mean[1] - found.slope) ** 2 for p in parts],
-                   weights=[p.weight for p in parts]), rel=0.02,
-    )  # fmt: skip
+        np.average(
+            [p.covariance[1, 1] + (p.mean[1] - found.slope) ** 2 for p in parts],
+            weights=[p.weight for p in parts],
+        ),
+        rel=0.02,
+    )

@@ -42,16 +42,25 @@ def _front() -> tuple[Exit, tuple[Evidence, ...]]:
     """Give a drain that leaves by the front, seen 4.6 m out in a pit after one that showed none."""
     miss = Missed("F1", "test-pit", 7.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2,
                   width_m=0.9, dug_to_m=5.0)  # fmt: skip
-    find = Found("F2", "test-pit", 6.55, 3.0, 0.03, "lot coordinates", "yes",
-                 depth_to_invert_m=2.75)  # fmt: skip
+    find = Found(
+        "F2", "test-pit", 6.55, 3.0, 0.03, "lot coordinates", "yes", depth_to_invert_m=2.75
+    )
     return front_exit(sd_m=0.25, sd_deg=3.0), (miss, find)
 
 
 def _side() -> tuple[Exit, tuple[Evidence, ...]]:
     """Give one that leaves by the left wall, seen in a trench along it: two ways explain it."""
     left = exit_at(HOUSE_LEFT_M, HOUSE_FRONT_M + 0.45 * HOUSE_DEPTH_M, 180.0, "left", 3)
-    find = Found("F1", "trench", HOUSE_LEFT_M - 0.8, left.y_m + 3.0, 0.05, "lot coordinates",
-                 "yes", direction_rad=np.radians(80.0))  # fmt: skip
+    find = Found(
+        "F1",
+        "trench",
+        HOUSE_LEFT_M - 0.8,
+        left.y_m + 3.0,
+        0.05,
+        "lot coordinates",
+        "yes",
+        direction_rad=np.radians(80.0),
+    )
     return left, (find,)
 
 
@@ -137,10 +146,16 @@ def _walk(model: RouteModel, cube: Array, weights: Array, generator: np.random.G
     near = np.clip(starts + generator.normal(0.0, 1e-4, starts.shape), 1e-9, 1.0 - 1e-9)
     starts = np.where(np.isfinite(log_weight(near))[:, None], near, starts)
     sampler = emcee.EnsembleSampler(
-        WALKERS, CUBE, log_weight, vectorize=True,
-        moves=[(emcee.moves.DEMove(), 0.6), (emcee.moves.DESnookerMove(), 0.1),
-               (emcee.moves.StretchMove(), 0.3)],
-    )  # fmt: skip
+        WALKERS,
+        CUBE,
+        log_weight,
+        vectorize=True,
+        moves=[
+            (emcee.moves.DEMove(), 0.6),
+            (emcee.moves.DESnookerMove(), 0.1),
+            (emcee.moves.StretchMove(), 0.3),
+        ],
+    )
     np.random.seed(11)  # emcee takes the global generator's kind of state
     sampler.random_state = np.random.get_state()
     sampler.run_mcmc(starts, STEPS, progress=False, skip_initial_state_check=True)

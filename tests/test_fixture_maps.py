@@ -24,9 +24,13 @@ MORE_LAYERS = {
     "corner-lot-alley": ("No-dig areas", "Tie-in: branch", "Tie-in: slab opening"),
 }
 HEADINGS = (
-    "Where it may go", "Mains side by side", "Before you dig", "Where to dig",
-    "Fall of the drain under the house", "Depth along the most probable route (inferred)",
-)  # fmt: skip
+    "Where it may go",
+    "Mains side by side",
+    "Before you dig",
+    "Where to dig",
+    "Fall of the drain under the house",
+    "Depth along the most probable route (inferred)",
+)
 
 
 @pytest.fixture(scope="module", params=NAMES)

@@ -99,9 +99,13 @@ def test_lonlat_is_pyproj_own() -> None:
 
 @pytest.mark.parametrize(
     ("crs", "name", "accuracy_m"),
-    [("EPSG:3435", "NAD83 to WGS 84 (1)", 4.0), ("EPSG:6455", "NAD83(2011) to WGS 84 (1)", 2.0),
-     ("EPSG:26771", "NAD27 to WGS 84 (4)", 10.0), ("EPSG:32616", "", 0.0)],
-)  # fmt: skip
+    [
+        ("EPSG:3435", "NAD83 to WGS 84 (1)", 4.0),
+        ("EPSG:6455", "NAD83(2011) to WGS 84 (1)", 2.0),
+        ("EPSG:26771", "NAD27 to WGS 84 (4)", 10.0),
+        ("EPSG:32616", "", 0.0),
+    ],
+)
 def test_the_operation_is_one_of_the_register(crs: str, name: str, accuracy_m: float) -> None:
     """Names and accuracies of EPSG operations 1188, 9774 and 1173; WGS 84 needs none."""
     found = to_wgs84(crs, cell_of(-87.5, 41.2))

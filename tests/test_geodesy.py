@@ -298,9 +298,12 @@ def test_one_corner_is_not_enough() -> None:
 
 @pytest.mark.parametrize(
     ("lot", "grid"),
-    [(np.zeros((2, 2)), np.zeros((3, 2))), (np.zeros((2, 3)), np.zeros((2, 3))),
-     (np.zeros(2), np.zeros(2))],
-)  # fmt: skip
+    [
+        (np.zeros((2, 2)), np.zeros((3, 2))),
+        (np.zeros((2, 3)), np.zeros((2, 3))),
+        (np.zeros(2), np.zeros(2)),
+    ],
+)
 def test_corners_of_the_wrong_shape(lot: np.ndarray, grid: np.ndarray) -> None:
     """Corners that do not pair up in the plane are refused."""
     with pytest.raises(ValueError, match="two or more corners"):
@@ -322,9 +325,14 @@ def test_azimuth_that_is_not_finite() -> None:
 
 @pytest.mark.parametrize(
     ("longitude", "latitude", "reason"),
-    [(0.0, -80.5, "no UTM zone"), (0.0, 84.5, "no UTM zone"), (181.0, 0.0, "not on the earth"),
-     (0.0, 91.0, "not on the earth"), (math.nan, 0.0, "not on the earth")],
-)  # fmt: skip
+    [
+        (0.0, -80.5, "no UTM zone"),
+        (0.0, 84.5, "no UTM zone"),
+        (181.0, 0.0, "not on the earth"),
+        (0.0, 91.0, "not on the earth"),
+        (math.nan, 0.0, "not on the earth"),
+    ],
+)
 def test_places_without_a_utm_zone(longitude: float, latitude: float, reason: str) -> None:
     """Near the poles and off the earth there is no UTM zone."""
     with pytest.raises(ValueError, match=reason):

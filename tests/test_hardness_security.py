@@ -57,8 +57,10 @@ def test_no_layer_elsewhere_is_read(written: str, tmp_path: Path) -> None:
     (site / "linked").symlink_to(tmp_path)
     with zipfile.ZipFile(layers / "town.zip", "w") as archive:
         archive.write(outside, "town.gpkg")
-    vrt = f"<OGRVRTDataSource><OGRVRTLayer name='parcels'><SrcDataSource>{outside}" \
-        "</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>"  # fmt: skip
+    vrt = (
+        f"<OGRVRTDataSource><OGRVRTLayer name='parcels'><SrcDataSource>{outside}"
+        "</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>"
+    )
     (layers / "vrt.gpkg").write_text(vrt, "utf-8")
     (layers / "vrt.geojson").write_text(vrt, "utf-8")
     (layers / "virtual.gpkg").write_bytes(b"SQLite format 3\0" + vrt.encode())
@@ -92,8 +94,11 @@ def test_no_crs_of_a_layer_is_fetched(kind: str, tmp_path: Path) -> None:
         crs = crs_by(kind, f"http://127.0.0.1:{server.getsockname()[1]}/crs")
         site = layered(tmp_path, "layers/town.geojson")
         ring = [[-87.5, 41.2], [-87.4999, 41.2], [-87.4999, 41.2003], [-87.5, 41.2]]
-        feature = {"type": "Feature", "properties": {"parcel_id": "INV-17"},
-                   "geometry": {"type": "Polygon", "coordinates": [ring]}}  # fmt: skip
+        feature = {
+            "type": "Feature",
+            "properties": {"parcel_id": "INV-17"},
+            "geometry": {"type": "Polygon", "coordinates": [ring]},
+        }
         layer = {"type": "FeatureCollection", "crs": crs, "features": [feature]}
         text = json.dumps(layer).replace("\\\\u", "\\u")
         (site / "layers" / "town.geojson").write_text(text, "utf-8")
@@ -147,11 +152,23 @@ def test_a_run_needs_no_network_and_logs_no_secret(tmp_path: Path) -> None:
     if not shutil.which("unshare") or subprocess.run([*command, "true"], check=False).returncode:
         command = []  # where namespaces are not allowed the sockets are still blocked elsewhere
     done = subprocess.run(
-        [*command, sys.executable, "-m", "sitegis", "-vv", "run", str(BY_NAME["tape-only"]),
-         "--out", str(tmp_path / "out")],
-        capture_output=True, text=True, check=False, timeout=120,
+        [
+            *command,
+            sys.executable,
+            "-m",
+            "sitegis",
+            "-vv",
+            "run",
+            str(BY_NAME["tape-only"]),
+            "--out",
+            str(tmp_path / "out"),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
         env={**os.environ, "SITE_TOKEN": SECRET},
-    )  # fmt: skip
+    )
     assert done.returncode in (0, 1), done.stderr
     assert SECRET not in done.stdout + done.stderr
     assert not any(SECRET.encode() in p.read_bytes() for p in (tmp_path / "out").iterdir())

@@ -33,9 +33,13 @@ def content(folder: Path) -> dict[str, bytes]:
 def run_apart(*arguments: str | Path, options: tuple[str, ...] = (), **how: object) -> str:
     """Run the command line in a process of its own; give what it told on stderr."""
     done = subprocess.run(
-        [sys.executable, *options, "-m", "sitegis", *map(str, arguments)], check=False,
-        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, **how,
-    )  # fmt: skip
+        [sys.executable, *options, "-m", "sitegis", *map(str, arguments)],
+        check=False,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        **how,
+    )
     assert done.returncode in (0, 1), done.stderr.decode()
     return done.stderr.decode()
 
@@ -44,8 +48,16 @@ def test_an_empty_environment_changes_nothing(tmp_path: Path) -> None:
     """No HOME, no TERM, no PATH, 20 columns, python -O, every warning an error, umask 077."""
     write_outputs(computed(SITE.name), tmp_path / "usual")
     environment = {"PYTHONPATH": str(ROOT), "COLUMNS": "20"}
-    told = run_apart("run", SITE, "--out", tmp_path / "out", options=("-O", "-W", "error"),
-                     env=environment, cwd=tmp_path, umask=0o077)  # fmt: skip
+    told = run_apart(
+        "run",
+        SITE,
+        "--out",
+        tmp_path / "out",
+        options=("-O", "-W", "error"),
+        env=environment,
+        cwd=tmp_path,
+        umask=0o077,
+    )
     assert told == ""
     assert content(tmp_path / "out") == content(tmp_path / "usual")
     assert {path.stat().st_mode & 0o077 for path in (tmp_path / "out").iterdir()} == {0}
@@ -130,8 +142,9 @@ def test_an_interrupt_at_any_stage_leaves_one_set_whole(
     site = Path(shutil.copytree(SITE, tmp_path / "site"))
     child = subprocess.Popen(
         [sys.executable, "-m", "sitegis", "run", str(site), "--out", str(out)],
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-    )  # fmt: skip
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
     time.sleep(Random(moment).uniform(0.3, 6.0))
     child.send_signal(signal.SIGINT)
     _, told = child.communicate()

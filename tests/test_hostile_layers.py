@@ -92,8 +92,10 @@ def test_a_view_that_is_not_asked_for_harms_nobody(kind: str, tmp_path: Path) ->
 @pytest.mark.parametrize("name", ["gpkg_extensions", "gpkg_ogr_contents", "rtree_parcels_geom"])
 def test_no_table_of_the_format_is_a_view(name: str, tmp_path: Path) -> None:
     """GDAL looks into these whichever layer is asked for; one without end is refused."""
-    columns = {"gpkg_extensions": "'parcels' AS table_name, 'geom' AS column_name, 'x' AS"
-               " extension_name, '' AS definition, '' AS scope"}  # fmt: skip
+    columns = {
+        "gpkg_extensions": "'parcels' AS table_name, 'geom' AS column_name, 'x' AS"
+        " extension_name, '' AS definition, '' AS scope"
+    }
     listed = columns.get(name, "i AS id, i AS minx, i AS maxx, i AS miny, i AS maxy")
     view = f"CREATE VIEW {name} AS {ENDLESS} SELECT {listed} FROM n WHERE i < 0"
     spoiled(tmp_path / "odd.gpkg", f"DROP TABLE {name}", view)
@@ -105,9 +107,15 @@ def test_reading_fires_no_trigger_and_changes_no_byte(tmp_path: Path) -> None:
     """Triggers on every table of the format, as hostile ones would be, leave the file as it was."""
     tables = ("parcels", "gpkg_contents", "gpkg_ogr_contents", "gpkg_extensions")
     events = ("INSERT", "UPDATE", "DELETE")
-    path = spoiled(tmp_path / "odd.gpkg", *(
-        f"CREATE TRIGGER odd_{table}_{event} AFTER {event} ON {table} BEGIN DELETE FROM buildings;"
-        " END" for table in tables for event in events))  # fmt: skip
+    path = spoiled(
+        tmp_path / "odd.gpkg",
+        *(
+            f"CREATE TRIGGER odd_{table}_{event} AFTER {event} ON {table} "
+            "BEGIN DELETE FROM buildings; END"
+            for table in tables
+            for event in events
+        ),
+    )
     before = path.read_bytes()
     assert not read(tmp_path, "odd.gpkg", "parcels", None).faults
     assert path.read_bytes() == before
@@ -117,8 +125,12 @@ def test_reading_fires_no_trigger_and_changes_no_byte(tmp_path: Path) -> None:
 def test_a_check_that_computes_is_not_run(tmp_path: Path) -> None:
     """A CHECK that would take two gigabytes for each row is not looked at."""
     check = "CREATE TABLE odd (a CHECK (length(hex(zeroblob(450000000 + a))) > a))"
-    path = spoiled(tmp_path / "odd.gpkg", check, "PRAGMA ignore_check_constraints = ON",
-                   "INSERT INTO odd VALUES (1), (2), (3)")  # fmt: skip
+    path = spoiled(
+        tmp_path / "odd.gpkg",
+        check,
+        "PRAGMA ignore_check_constraints = ON",
+        "INSERT INTO odd VALUES (1), (2), (3)",
+    )
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     assert not read(path.parent, "odd.gpkg", "parcels", None).faults
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000  # kB
@@ -199,10 +211,12 @@ def write_layer(path: Path, rows: int) -> None:
     crs = "EPSG:4326" if driver == "GeoJSON" else "EPSG:26916"
     with fiona.open(path, "w", driver=driver, schema=schema, crs=crs) as layer:
         layer.writerecords(
-            {"geometry": shapely.geometry.mapping(shapely.box(n % 90, 0, n % 90 + 1, 1)),
-             "properties": {"parcel_id": f"INV-{n}", "note": "invented " * 5}}
+            {
+                "geometry": shapely.geometry.mapping(shapely.box(n % 90, 0, n % 90 + 1, 1)),
+                "properties": {"parcel_id": f"INV-{n}", "note": "invented " * 5},
+            }
             for n in range(rows)
-        )  # fmt: skip
+        )
 
 
 @pytest.mark.parametrize("name", ["town.shp", "town.gpkg", "town.geojson"])
@@ -220,10 +234,14 @@ def test_a_large_layer_is_read_alike_in_another_process(
         found = layers.features(reference, "lot", wanted="area", identifier="INV-7")
         whole = layers.features(reference, "lot", wanted="area") if name == "town.gpkg" else []
         layers.features(reference, "lot", wanted="area", identifier="INV-99")
-        answers.append((
-            [f.shape.wkb for f in (*found, *whole)], [f.attributes for f in (*found, *whole)],
-            [CRS(f.crs).to_wkt() for f in found], report.faults,
-        ))  # fmt: skip
+        answers.append(
+            (
+                [f.shape.wkb for f in (*found, *whole)],
+                [f.attributes for f in (*found, *whole)],
+                [CRS(f.crs).to_wkt() for f in found],
+                report.faults,
+            )
+        )
     assert answers[0] == answers[1]
     assert len(answers[0][0]) == (41 if name == "town.gpkg" else 1)
     assert [fault.code for fault in answers[0][3]] == ["feature-missing"]

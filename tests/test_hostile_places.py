@@ -22,8 +22,10 @@ SET = {"answer.json": b"new", "map.html": b"new"}
 
 def content(folder: Path) -> dict[str, bytes | None]:
     """What lies under a folder: the bytes of files, None for all else."""
-    return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else None
-            for p in sorted(folder.rglob("*"))}  # fmt: skip
+    return {
+        str(p.relative_to(folder)): p.read_bytes() if p.is_file() else None
+        for p in sorted(folder.rglob("*"))
+    }
 
 
 @pytest.mark.parametrize("name", ["site.toml", "locates.csv", "ties.csv", "fieldbook.xlsx"])

@@ -116,8 +116,14 @@ def test_more_features_than_are_read_are_refused(
 ) -> None:
     """A layer of a whole country is cut by the user, not read to its end."""
     monkeypatch.setattr(features, "MOST_FEATURES", 10)
-    points = [{"type": "Feature", "properties": {}, "geometry": {"type": "Point",
-              "coordinates": [-87.0 + math.sin(n) / 100, 41.0]}} for n in range(11)]  # fmt: skip
+    points = [
+        {
+            "type": "Feature",
+            "properties": {},
+            "geometry": {"type": "Point", "coordinates": [-87.0 + math.sin(n) / 100, 41.0]},
+        }
+        for n in range(11)
+    ]
     text = json.dumps({"type": "FeatureCollection", "features": points})
     (tmp_path / "m.geojson").write_text(text)
     report = Report()

@@ -110,17 +110,26 @@ def run(*arguments: str | Path, code: str = "", **options: object) -> subprocess
     """Run the command line in a process of its own."""
     command = [sys.executable, "-c", code] if code else [sys.executable, "-m", "sitegis"]
     return subprocess.run(
-        [*command, *map(str, arguments)], check=False, stderr=subprocess.PIPE, timeout=300,
+        [*command, *map(str, arguments)],
+        check=False,
+        stderr=subprocess.PIPE,
+        timeout=300,
         **{"stdout": subprocess.PIPE, **options},
-    )  # fmt: skip
+    )
 
 
 def test_no_name_of_a_file_or_option_reaches_the_terminal_raw(tmp_path: Path) -> None:
     """A folder whose name is an escape sequence or no UTF-8, an option that is one."""
     odd = os.fsdecode(os.fsencode(str(tmp_path)) + b"/\x1b]0;owned\x07\xff")
-    for arguments in (["check", odd], ["start", odd], ["start", odd], ["check", "--\x1b[2J"],
-                      ["\x1b[2J"], ["run", odd, "--out", odd, "--without", "\x1b[2J"],
-                      ["city", odd, "--out", "a\x1b[2J"]):  # fmt: skip
+    for arguments in (
+        ["check", odd],
+        ["start", odd],
+        ["start", odd],
+        ["check", "--\x1b[2J"],
+        ["\x1b[2J"],
+        ["run", odd, "--out", odd, "--without", "\x1b[2J"],
+        ["city", odd, "--out", "a\x1b[2J"],
+    ):
         done = run(*arguments)
         assert done.returncode in (0, 2), (arguments, done)
         assert not re.search(rb"[\x00-\x08\x0b-\x1f\x7f]", done.stdout + done.stderr), arguments

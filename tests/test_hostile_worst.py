@@ -46,8 +46,13 @@ def first(site: Path, table: str, key: str) -> str:
 
 def mains(site: Path) -> None:
     street = first(site, "street", "name")
-    write_items(site, [f"[[main]]\nid='m{n}'\nstreet='{street}'\noffset='{20 + n / 100} ft'\n"
-                       "depth='8 ft'" for n in range(45)])  # fmt: skip
+    write_items(
+        site,
+        [
+            f"[[main]]\nid='m{n}'\nstreet='{street}'\noffset='{20 + n / 100} ft'\ndepth='8 ft'"
+            for n in range(45)
+        ],
+    )
 
 
 def rooms(site: Path) -> None:
@@ -57,8 +62,13 @@ def rooms(site: Path) -> None:
 
 
 def finds(site: Path) -> None:
-    write_items(site, [f"[[evidence]]\nkind='outdoor_locate'\nx='{10 + n / 10} ft'\ny='-5 ft'"
-                       for n in range(190)])  # fmt: skip
+    write_items(
+        site,
+        [
+            f"[[evidence]]\nkind='outdoor_locate'\nx='{10 + n / 10} ft'\ny='-5 ft'"
+            for n in range(190)
+        ],
+    )
 
 
 def no_dig_areas(site: Path) -> None:
@@ -156,8 +166,10 @@ def empty_rows(site: Path) -> None:
             database.execute(f"DROP TRIGGER {name}")
         database.execute("ALTER TABLE mains DROP COLUMN main_id")
         database.execute("ALTER TABLE mains ADD COLUMN main_id REAL")
-        database.execute("WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n LIMIT"
-                         " 330000) INSERT INTO mains (diameter_in) SELECT NULL FROM n")  # fmt: skip
+        database.execute(
+            "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n LIMIT"
+            " 330000) INSERT INTO mains (diameter_in) SELECT NULL FROM n"
+        )
 
 
 def many_features(site: Path) -> None:
@@ -189,8 +201,12 @@ def long_shape(site: Path) -> None:
     """One main of 300,000 vertices in a shapefile of 4.8 MB."""
     line = [(-87.5 + n * 1e-8, 41.2) for n in range(300_000)]
     schema = {"geometry": "LineString", "properties": {"main_id": "str:12"}}
-    rows = [{"geometry": {"type": "LineString", "coordinates": line},
-             "properties": {"main_id": "front-main"}}]  # fmt: skip
+    rows = [
+        {
+            "geometry": {"type": "LineString", "coordinates": line},
+            "properties": {"main_id": "front-main"},
+        }
+    ]
     path = main_layer(site, "m.shp")
     with fiona.open(path, "w", "ESRI Shapefile", schema=schema, crs="EPSG:4326") as layer:
         layer.writerecords(rows)

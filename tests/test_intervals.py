@@ -98,9 +98,10 @@ def test_the_densest_set_is_no_longer_than_the_central_one() -> None:
     values = stats.gamma.ppf((np.arange(4000) + 0.5) / 4000, 2.0)
     ((low, high),) = highest_density_intervals(values, np.ones(4000))[2].pieces
     length = optimize.minimize_scalar(
-        lambda p: stats.gamma.ppf(p + 0.95, 2.0) - stats.gamma.ppf(p, 2.0), bounds=(0, 0.0499),
+        lambda p: stats.gamma.ppf(p + 0.95, 2.0) - stats.gamma.ppf(p, 2.0),
+        bounds=(0, 0.0499),
         method="bounded",
-    ).fun  # fmt: skip
+    ).fun
     assert high - low == pytest.approx(length, rel=0.025)
 
 
@@ -241,21 +242,28 @@ def test_all_edges_of_a_region_are_of_one_density() -> None:
     """
     points, weights, label = heaps()
     parts = [
-        (weights[label == i].sum(), stats.multivariate_normal(points[label == i].mean(axis=0),
-                                                              np.cov(points[label == i].T)))
+        (
+            weights[label == i].sum(),
+            stats.multivariate_normal(
+                points[label == i].mean(axis=0), np.cov(points[label == i].T)
+            ),
+        )
         for i in range(3)
-    ]  # fmt: skip
+    ]
     for region in highest_density_regions(points, weights):
         edges = [
             sum(
-                share * normal.pdf(
-                    [piece.x_m + piece.semi_major_m * np.cos(piece.angle_rad),
-                     piece.y_m + piece.semi_major_m * np.sin(piece.angle_rad)]
+                share
+                * normal.pdf(
+                    [
+                        piece.x_m + piece.semi_major_m * np.cos(piece.angle_rad),
+                        piece.y_m + piece.semi_major_m * np.sin(piece.angle_rad),
+                    ]
                 )
                 for share, normal in parts
             )
             for piece in region.pieces
-        ]  # fmt: skip
+        ]
         assert edges == pytest.approx([edges[0]] * len(edges), rel=0.02)
         held = np.any([inside(piece, points) for piece in region.pieces], axis=0)
         assert weights[held].sum() == pytest.approx(region.level, abs=2e-3)

@@ -47,9 +47,10 @@ def all_phrases() -> set[str]:
         phrases |= {row.words for row in rules.pit_statements}
     card = resources.files("sitegis.write.page").joinpath("dig_card.py").read_bytes()
     phrases |= {
-        words for _, words, *_ in extract("python", io.BytesIO(card), keywords={"say": None})
+        words
+        for _, words, *_ in extract("python", io.BytesIO(card), keywords={"say": None})
         if isinstance(words, str) and words
-    }  # fmt: skip
+    }
     page = resources.files("sitegis.write.page").joinpath("assets", "page.html").read_text("utf-8")
     phrases |= set(re.findall(r'card\.say\("([^"]+)"\)', page))
     phrases |= {label for row in sheet.HEAD_FIELDS for label, _ in row}
@@ -76,8 +77,10 @@ def test_a_translation_keeps_values_and_numbers(code: str) -> None:
     """The same fields in braces, and every number and section of the English phrase."""
     language = load_language(code)
     for english, phrase in language.phrases.items():
-        fields = [sorted(str(f) for _, f, *_ in string.Formatter().parse(t) if f)
-                  for t in (english, phrase)]  # fmt: skip
+        fields = [
+            sorted(str(f) for _, f, *_ in string.Formatter().parse(t) if f)
+            for t in (english, phrase)
+        ]
         assert fields[0] == fields[1], english
         numbers = [sorted(re.findall(r"\d+", re.sub(r"\{.*?\}", "", t))) for t in (english, phrase)]
         assert numbers[0] == numbers[1], english

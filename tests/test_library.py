@@ -234,9 +234,13 @@ def test_reference_builds_without_a_warning(tmp_path: Path) -> None:
     ],
 )
 def test_examples_run(
-    script: str, arguments: list[str], expected: str, tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
-) -> None:  # fmt: skip
+    script: str,
+    arguments: list[str],
+    expected: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     """Each worked example runs as it stands and prints what it promises."""
     path = str(ROOT / "tests" / "examples" / f"{script}.py")
     monkeypatch.chdir(ROOT)

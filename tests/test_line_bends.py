@@ -151,9 +151,11 @@ def log_odds_of_a_bend(xy: Array, sd: float, near: int, turn_deg: float) -> floa
 
     def integral(density: Callable[[Array], Array], start: Array, widths: Array) -> float:
         best = optimize.minimize(
-            lambda v: -density(v[None])[0], start, method="Nelder-Mead",
+            lambda v: -density(v[None])[0],
+            start,
+            method="Nelder-Mead",
             options={"maxiter": 4000, "xatol": 1e-6, "fatol": 1e-6},
-        )  # fmt: skip
+        )
         around = stats.multivariate_t(best.x, np.diag(widths**2), df=5, seed=1)
         draws = around.rvs(200_000)
         logs = density(draws) - around.logpdf(draws)
@@ -169,9 +171,10 @@ def log_odds_of_a_bend(xy: Array, sd: float, near: int, turn_deg: float) -> floa
     none = integral(straight, np.array([0.3, 0.0, 0.0]), np.array([0.1, 0.3, 0.3]))
     place = float(xy[near - 1 : near + 1].mean(axis=0) @ [np.cos(0.3), np.sin(0.3)])
     one = integral(
-        bent, np.array([0.3, 0.0, 0.0, place, np.radians(turn_deg)]),
+        bent,
+        np.array([0.3, 0.0, 0.0, place, np.radians(turn_deg)]),
         np.array([0.05, 0.2, 0.3, 0.3, 0.05]),
-    )  # fmt: skip
+    )
     return one - none
 
 

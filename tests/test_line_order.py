@@ -26,12 +26,23 @@ def placed(
     names = kinds or ("locate",) * n
     points = tuple(
         PlacedPoint(
-            f"P{i}", names[i], "R1", float(xy[i, 0]), float(xy[i, 1]), 0.1, 0.1, 0.0, 0.0,  # type: ignore[arg-type]
-            None, 0.05, None if counts is None or np.isnan(counts[i]) else float(counts[i]),
-            "slab", i + 2,
+            f"P{i}",
+            names[i],
+            "R1",
+            float(xy[i, 0]),
+            float(xy[i, 1]),
+            0.1,
+            0.1,
+            0.0,
+            0.0,  # type: ignore[arg-type]
+            None,
+            0.05,
+            None if counts is None or np.isnan(counts[i]) else float(counts[i]),
+            "slab",
+            i + 2,
         )
         for i in range(n)
-    )  # fmt: skip
+    )
     nothing = np.full((2 * n, 2 * n), 0.0)
     return Placement(points, 0.01 * np.eye(2 * n), nothing, Adjustment((), 0.0, 0, 0.0, 0), {})
 

@@ -149,9 +149,12 @@ def test_shared_depth_scale_is_not_averaged_away() -> None:
     """Many marks leave the invert known no better than scale sd × depth (closed form)."""
     behind = np.zeros(400)
     found = depths(
-        behind, np.full(400, -0.8), sd_m=np.full(400, 0.05), scaled_m=np.full(400, 0.8),
+        behind,
+        np.full(400, -0.8),
+        sd_m=np.full(400, 0.05),
+        scaled_m=np.full(400, 0.8),
         scale_sd=0.05,
-    )  # fmt: skip
+    )
     components, _, _ = weigh_profile(found, single(0.02, 0.004), 30)
     information = 1.0 / (0.05**2 / 400 + (0.05 * 0.8) ** 2) + 1.0 / 0.30**2
     assert components[0].covariance[0, 0] == pytest.approx(1.0 / information, rel=1e-9)
@@ -164,10 +167,11 @@ def test_depths_choose_among_slope_components() -> None:
     inverts = -0.7 + 0.02 * behind
     components, _, _ = weigh_profile(depths(behind, inverts), prior, 30)
     logs = [
-        stats.multivariate_normal(-0.5 + b * behind, 0.09 * np.ones((6, 6)) + 0.0009 * np.eye(6))
-        .logpdf(inverts)
+        stats.multivariate_normal(
+            -0.5 + b * behind, 0.09 * np.ones((6, 6)) + 0.0009 * np.eye(6)
+        ).logpdf(inverts)
         for b in (0.02, 0.01)
-    ]  # fmt: skip
+    ]
     expected = 1.0 / (1.0 + np.exp(logs[1] - logs[0]))
     assert components[0].weight == pytest.approx(expected, rel=1e-3)
 

@@ -56,12 +56,13 @@ def straight_marks(count: int = 7, *, wiggle: float = 0.0) -> tuple[PlacedPoint,
     stations = np.linspace(0.0, 7.5, count)
     return tuple(
         point(
-            f"P{i}", "cleanout" if i == 0 else "locate",
+            f"P{i}",
+            "cleanout" if i == 0 else "locate",
             np.array([7.0 + wiggle * (-1) ** i, 16.0 - s]),
             depth_m=DEPTH_M + SLOPE * s + (0.025 if i == 0 else 0.0),
         )
         for i, s in enumerate(stations)
-    )  # fmt: skip
+    )
 
 
 def codes(drain: Drain) -> list[str]:
@@ -209,9 +210,12 @@ def test_taped_cleanout_depth_beats_the_shared_depth_scale() -> None:
     def sd(drain: Drain) -> float:
         mean = drain.invert_at_end_m
         return float(
-            np.sqrt(sum(c.weight * (c.covariance[0, 0] + (c.mean[0] - mean) ** 2)
-                        for c in drain.profile))
-        )  # fmt: skip
+            np.sqrt(
+                sum(
+                    c.weight * (c.covariance[0, 0] + (c.mean[0] - mean) ** 2) for c in drain.profile
+                )
+            )
+        )
 
     assert sd(with_tape) < 0.95 * sd(without)
 

@@ -41,12 +41,16 @@ def state_of(seed: int, rows: int = 1) -> State:
     generator = np.random.default_rng(seed)
     factor = generator.normal(size=(rows, 3, 3)) * np.array([0.1, 0.03, 0.2])[:, None]
     return State(
-        generator.uniform(-9, 9, (rows, 2)), generator.uniform(-3, 3, rows),
-        generator.uniform(0, 20, rows), factor @ factor.transpose(0, 2, 1) + 1e-4 * np.eye(3),
-        generator.normal(size=rows), np.zeros(rows, np.int64),
-        np.full((rows, MOST_BENDS), -1), np.full((rows, MOST_BENDS), -1),
+        generator.uniform(-9, 9, (rows, 2)),
+        generator.uniform(-3, 3, rows),
+        generator.uniform(0, 20, rows),
+        factor @ factor.transpose(0, 2, 1) + 1e-4 * np.eye(3),
+        generator.normal(size=rows),
+        np.zeros(rows, np.int64),
+        np.full((rows, MOST_BENDS), -1),
+        np.full((rows, MOST_BENDS), -1),
         np.zeros((rows, MOST_BENDS, 2)),
-    )  # fmt: skip
+    )
 
 
 def jacobian(function: Callable[[Array], Array], count: int, step: float = 1e-6) -> Array:
@@ -282,9 +286,13 @@ def test_own_noise_is_each_marks_against_the_last_ones() -> None:
     for i in range(4):
         blocks[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = independent[i]
     marks = marks_of(
-        generator.uniform(0, 9, (4, 2)), np.ones(2), covariance=tape + blocks + session,
-        independent=independent, received=received, session_sd_m=0.3,
-    )  # fmt: skip
+        generator.uniform(0, 9, (4, 2)),
+        np.ones(2),
+        covariance=tape + blocks + session,
+        independent=independent,
+        received=received,
+        session_sd_m=0.3,
+    )
     own = _own_noise(marks)
     for i in range(4):
         difference = np.zeros((2, 8))

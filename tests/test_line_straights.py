@@ -73,10 +73,16 @@ def test_straight_agrees_with_orthogonal_distance_regression(seed: int) -> None:
     slope = generator.uniform(-2.0, 2.0)
     xy = np.column_stack([x, 1.0 + slope * x]) + sds * generator.standard_normal((9, 2))
     reference = odrpack.odr_fit(
-        lambda x, beta: beta[0] + beta[1] * x, xy[:, 0], xy[:, 1], np.array([1.0, slope]),
-        weight_x=1.0 / sds[:, 0] ** 2, weight_y=1.0 / sds[:, 1] ** 2,
-        maxit=500, sstol=1e-14, partol=1e-14,
-    )  # fmt: skip
+        lambda x, beta: beta[0] + beta[1] * x,
+        xy[:, 0],
+        xy[:, 1],
+        np.array([1.0, slope]),
+        weight_x=1.0 / sds[:, 0] ** 2,
+        weight_y=1.0 / sds[:, 1] ** 2,
+        maxit=500,
+        sstol=1e-14,
+        partol=1e-14,
+    )
     start = np.array([np.arctan(slope), np.cos(np.arctan(slope))])
     chain = fit_chain(marks_of(xy, sds**2), np.zeros(9, dtype=int), start)
     line, _ = as_intercept_slope(chain)
@@ -152,9 +158,11 @@ def test_noise_free_bend_is_recovered_exactly() -> None:
     xy = np.vstack([np.column_stack([along, np.zeros(4)]), second])
     segment = np.array([0, 0, 0, 0, 1, 1, 1])
     chain = fit_chain(
-        marks_of(xy, np.full(2, 0.01)), segment, np.array([0.05, turn - 0.02, 0.1, -2.3]),
+        marks_of(xy, np.full(2, 0.01)),
+        segment,
+        np.array([0.05, turn - 0.02, 0.1, -2.3]),
         nominal_rad=np.array([turn]),
-    )  # fmt: skip
+    )
     assert chain.vertices == pytest.approx(np.array([xy[0], [3.5, 0.0], xy[-1]]), abs=1e-9)
     assert np.degrees(chain.parameters[1]) == pytest.approx(45.0, abs=1e-9)
     assert np.diff(chain.stations_m) == pytest.approx([1.0, 1.0, 1.0, 1.2, 1.0, 1.0], abs=1e-9)
@@ -173,9 +181,11 @@ def test_fit_moves_with_the_lot(turn: float, shift_x: float, shift_y: float) -> 
         normal = np.array([-np.sin(angle), np.cos(angle)])
         moved_start[2 + j] = start[2 + j] + normal @ shift
     moved = fit_chain(
-        marks_of(xy @ matrix.T + shift, np.full(2, 0.01)), segment, moved_start,
+        marks_of(xy @ matrix.T + shift, np.full(2, 0.01)),
+        segment,
+        moved_start,
         nominal_rad=start[1:2],
-    )  # fmt: skip
+    )
     assert moved.vertices == pytest.approx(first.vertices @ matrix.T + shift, abs=1e-6)
     full = np.eye(3)
     full[:2, :2] = matrix
@@ -236,8 +246,9 @@ def test_counts_place_a_bend_that_offsets_leave_open() -> None:
     open_fit = fit_chain(marks_of(xy, np.full(2, 0.01)), segment, start)
     counted = fit_chain(
         marks_of(xy, np.full(2, 0.01), counts_m=counts, count_floor_m=np.full(4, 0.02)),
-        segment, start,
-    )  # fmt: skip
+        segment,
+        start,
+    )
     assert counted.vertices[1] == pytest.approx([4.0, 0.0], abs=0.1)
     assert counted.covariance[1, 1] < open_fit.covariance[1, 1]
 

@@ -89,8 +89,12 @@ def _given() -> Iterator[tuple[str, str, str, set[str]]]:
             if function not in SAYING:
                 continue
             known = catalog("notice" if kind == "notice" else "fault")
-            names = {c.value for a in node.args for c in ast.walk(a)
-                     if isinstance(c, ast.Constant) and c.value in known}  # fmt: skip
+            names = {
+                c.value
+                for a in node.args
+                for c in ast.walk(a)
+                if isinstance(c, ast.Constant) and c.value in known
+            }
             values = {k.arg for k in node.keywords if k.arg} - {"needs_person"}
             for name in names:
                 yield f"{path.name}:{node.lineno}", kind, str(name), values

@@ -42,16 +42,26 @@ def laid_out() -> Site:
     base, places = corner_site(), truth()
     corners = np.array([in_lot(z) for z in OUTLINE])
     building = replace(
-        base.building, vertices=np.column_stack([corners.real, corners.imag]), sides=SIDES,
-        angle_rad=ANGLE, position_sd_m=0.11, outline_sd_m=0.013, angle_sd_rad=0.0041,
-    )  # fmt: skip
+        base.building,
+        vertices=np.column_stack([corners.real, corners.imag]),
+        sides=SIDES,
+        angle_rad=ANGLE,
+        position_sd_m=0.11,
+        outline_sd_m=0.013,
+        angle_sd_rad=0.0041,
+    )
     rooms = tuple(
-        replace(room, origin_m=(z.real, z.imag), origin_sd_m=sd, x_toward_rad=toward,
-                x_toward_sd_rad=turn)
+        replace(
+            room,
+            origin_m=(z.real, z.imag),
+            origin_sd_m=sd,
+            x_toward_rad=toward,
+            x_toward_sd_rad=turn,
+        )
         for room, z, sd, toward, turn in zip(
             base.rooms, ORIGINS, (0.021, 0.034), (0.0, TOWARD), (0.006, 0.009), strict=True
         )
-    )  # fmt: skip
+    )
     rows = [
         Locate(name, "wall", rooms[room].id, local.real, local.imag, *[None] * 6, "slab", "", 4)
         for name, (room, local) in MARKS.items()
@@ -62,23 +72,29 @@ def laid_out() -> Site:
     ties = tuple(
         Tie(one, other, float(abs(a - b)), 0.015, 9)
         for one, other, a, b in (
-            ("A", "C", places["A"], places["C"]), ("C", "L", places["C"], places["L"]),
+            ("A", "C", places["A"], places["C"]),
+            ("C", "L", places["C"], places["L"]),
             ("building:front-right", "L", in_lot(9), places["L"]),
             ("lot:rear-right", "B", rear, places["B"]),
             ("R1:origin", "C", places["R1:origin"], places["C"]),
         )
-    )  # fmt: skip
-    inside = {name: ORIGINS[room] + local * (1.0, np.exp(1j * TOWARD))[room]
-              for name, (room, local) in MARKS.items()}  # fmt: skip
+    )
+    inside = {
+        name: ORIGINS[room] + local * (1.0, np.exp(1j * TOWARD))[room]
+        for name, (room, local) in MARKS.items()
+    }
     # of the two right walls the longer one, 6 m from the left
     walls = tuple(
         WallContact(point, side, inward, 0.017)
-        for point, side, inward in (("A", "front", inside["A"].imag),
-                                    ("B", "left", inside["B"].real),
-                                    ("C", "right", 6 - inside["C"].real))
-    )  # fmt: skip
-    return replace(base, building=building, rooms=rooms, locates=tuple(rows), ties=ties,
-                   wall_contacts=walls)  # fmt: skip
+        for point, side, inward in (
+            ("A", "front", inside["A"].imag),
+            ("B", "left", inside["B"].real),
+            ("C", "right", 6 - inside["C"].real),
+        )
+    )
+    return replace(
+        base, building=building, rooms=rooms, locates=tuple(rows), ties=ties, wall_contacts=walls
+    )
 
 
 def unknowns(site: Site, network: Network) -> Array:
@@ -110,8 +126,13 @@ def test_a_layout_without_error_leaves_nothing_over() -> None:
     computed, derivatives = evaluate(equations, x)
     assert misclosures(equations, computed) == pytest.approx(np.zeros(computed.size), abs=1e-9)
     assert {item.kind for item in network.observations} == {
-        "value", "offset-x", "offset-y", "distance", "turn", "wall",
-    }  # fmt: skip
+        "value",
+        "offset-x",
+        "offset-y",
+        "distance",
+        "turn",
+        "wall",
+    }
     # all is held: as many independent numbers as unknowns
     assert np.linalg.matrix_rank(derivatives) == network.size
     for name, place in named_places(site, network, x).items():

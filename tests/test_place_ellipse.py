@@ -33,9 +33,11 @@ def test_the_ellipses_of_a_point_hold_their_level(level: float) -> None:
     receiver = noise.session_horizontal_m**2 + tail_factor(noise.degrees_of_freedom) * own_m**2
     survey = filled_survey()
     one = dataclasses.replace(
-        survey.placement, points=survey.placement.points[:1], mark_covariance_m2=mark,
+        survey.placement,
+        points=survey.placement.points[:1],
+        mark_covariance_m2=mark,
         covariance_m2=mark + receiver * np.eye(2),
-    )  # fmt: skip
+    )
     region = next(r for r in point_regions(one, 0, noise) if r.level == level)
 
     generator, count = np.random.default_rng(5), 200_000
@@ -45,8 +47,12 @@ def test_the_ellipses_of_a_point_hold_their_level(level: float) -> None:
     error = normal[0] * np.sqrt(np.diag(mark) + noise.session_horizontal_m**2)
     error += own_m * normal[1] * tail
     (piece,) = region.pieces
-    turn = np.array([[np.cos(piece.angle_rad), -np.sin(piece.angle_rad)],
-                     [np.sin(piece.angle_rad), np.cos(piece.angle_rad)]])  # fmt: skip
+    turn = np.array(
+        [
+            [np.cos(piece.angle_rad), -np.sin(piece.angle_rad)],
+            [np.sin(piece.angle_rad), np.cos(piece.angle_rad)],
+        ]
+    )
     scaled = error @ turn / [piece.semi_major_m, piece.semi_minor_m]
     assert np.mean(np.sum(scaled**2, axis=1) <= 1.0) == pytest.approx(level, abs=0.025)
 

@@ -95,9 +95,16 @@ def test_a_find_by_locate_outdoors_is_read_as_in_its_pipe(
         assert reading > depth + 0.005
     site = replace(corner_site(), poles_m=under_slab_m)
     find = Found(
-        "F1", "locate", 6.0, 2.0, 0.1, "lot coordinates", "yes", depth_to_invert_m=reading,
+        "F1",
+        "locate",
+        6.0,
+        2.0,
+        0.1,
+        "lot coordinates",
+        "yes",
+        depth_to_invert_m=reading,
         material=material,
-    )  # fmt: skip
+    )
     measured = measured_invert_m(find, site)
     assert measured is not None
     ground = float(site.ground.elevation_m(np.array([6.0, 2.0])))
@@ -114,9 +121,15 @@ def test_a_locate_outdoors_in_iron_fits_the_route_at_its_true_depth() -> None:
     inverts = ground - depth - site.head_above_invert_m + np.linspace(-0.3, 0.3, 9)
     vertices = np.tile(np.array([[6.6, 7.6], [6.6, -10.0]]), (9, 1, 1))
     laid = RouteSet(
-        site, site.mains[0], vertices, np.repeat(inverts[:, None], 2, axis=1), np.full(9, 17.6),
-        np.zeros(9), np.zeros((9, 3)), None,
-    )  # fmt: skip
+        site,
+        site.mains[0],
+        vertices,
+        np.repeat(inverts[:, None], 2, axis=1),
+        np.full(9, 17.6),
+        np.zeros(9),
+        np.zeros((9, 3)),
+        None,
+    )
     plain = outdoor_likelihood(OutdoorLocate(x_m=6.6, y_m=2.0, depth_m=depth), laid)
     iron = replace(laid, site=replace(site, poles_m=0.3))
     reading = reading_of_poles_m(depth, 0.3)

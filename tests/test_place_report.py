@@ -18,8 +18,11 @@ ADJUSTMENT = Adjustment(
             "tie P2 to P3", 4.0, 0.01, 0.3048, 0.5, 20.0, 0.06, (), True, "one foot off"
         ),
     ),
-    1.5, 2, 400.0, 4,
-)  # fmt: skip
+    1.5,
+    2,
+    400.0,
+    4,
+)
 
 
 def test_the_table_is_plain_json() -> None:
@@ -70,7 +73,7 @@ def test_the_points_come_with_their_95_percent_ellipses() -> None:
     """√5.9915 = 2.4477 sigmas, in the site's units; a row per point under the head."""
     point = PlacedPoint(
         "L1", "locate", "R1", 3.0, 4.0, 0.5, 0.25, -np.pi / 4, 0.0, None, 0.05, None, "slab", 2
-    )  # fmt: skip
+    )
     lengths = ["3.000", "m", "4.000", "m", "1.224", "m", "0.612", "m"]
     _, head, row = point_lines((point,), "m")
 

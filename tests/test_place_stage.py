@@ -245,9 +245,14 @@ def test_a_wall_in_two_parts_takes_the_nearer_one() -> None:
     bay = np.array([[left, 14.0], [left - 1.0, 14.0], [left - 1.0, 11.0], [left, 11.0]])
     jog = np.concatenate([v, bay])
     building = Building(
-        jog, ("front", "right", "rear", "left", "rear", "left", "front", "left"), 0.0, 0.1,
-        0.003, 0.02, 0.3048,
-    )  # fmt: skip
+        jog,
+        ("front", "right", "rear", "left", "rear", "left", "front", "left"),
+        0.0,
+        0.1,
+        0.003,
+        0.02,
+        0.3048,
+    )
     site = replace(
         SITE,
         building=building,
@@ -385,7 +390,7 @@ def test_the_order_of_rows_and_the_names_do_not_matter(rows: list[int], ties: li
             replace(t, from_name=renamed(t.from_name), to_name=renamed(t.to_name))
             for t in (REDUNDANT.ties[i] for i in ties)
         ),
-    )  # fmt: skip
+    )
     found = where(placed(site))
     for name, place in base.items():
         assert found[renamed(name)] == pytest.approx(place, abs=1e-7)

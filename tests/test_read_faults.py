@@ -498,5 +498,7 @@ def test_windows_line_ends_and_byte_order_mark(tmp_path: Path) -> None:
         (folder / name).write_bytes(b"\xef\xbb\xbf" + raw.replace(b"\n", b"\r\n"))
     windows = read_site(folder).site
     assert (windows.locates, windows.ties, windows.rooms) == (
-        plain.locates, plain.ties, plain.rooms,
-    )  # fmt: skip
+        plain.locates,
+        plain.ties,
+        plain.rooms,
+    )

@@ -78,13 +78,24 @@ def test_a_find_by_lot_coordinates(site_of: Callable[..., Site]) -> None:
 
 def test_longitude_and_latitude_give_the_same_place(tmp_path: Path) -> None:
     folder = write_folder(tmp_path / "site")
-    (folder / "findings.csv").write_text(HEAD + "\n" + row(
-        id="F1", kind="locate", x="5m", y="-2m", found="yes") + "\n", "utf-8")  # fmt: skip
+    (folder / "findings.csv").write_text(
+        HEAD + "\n" + row(id="F1", kind="locate", x="5m", y="-2m", found="yes") + "\n", "utf-8"
+    )
     frame = read_site(folder).site.frame
     longitude, latitude = frame.to_lonlat(np.array([5.0, -2.0]))
-    (folder / "findings.csv").write_text(HEAD + "\n" + row(
-        id="F1", kind="locate", longitude=f"{longitude:.9f}", latitude=f"{latitude:.9f}",
-        found="yes") + "\n", "utf-8")  # fmt: skip
+    (folder / "findings.csv").write_text(
+        HEAD
+        + "\n"
+        + row(
+            id="F1",
+            kind="locate",
+            longitude=f"{longitude:.9f}",
+            latitude=f"{latitude:.9f}",
+            found="yes",
+        )
+        + "\n",
+        "utf-8",
+    )
     found = only(read_site(folder).site)
     assert (found.x_m, found.y_m) == pytest.approx((5.0, -2.0), abs=2e-3)
     assert found.sd_m == 0.5
@@ -145,20 +156,25 @@ def test_another_pipe_whose_direction_was_seen_is_a_line(site_of: Callable[..., 
 
 
 FAULTY = [
-    ({"kind": "hole"}, "kind-unknown", "kind"), ({"found": "maybe"}, "found-unknown", "found"),
-    ({"x": "", "y": ""}, "finding-without-place", "x"), ({"y": ""}, "place-half", "y"),
-    ({"x": "900m"}, "finding-far", "x"), ({"at_pit": "R9-P1"}, "pit-unknown", "at_pit"),
+    ({"kind": "hole"}, "kind-unknown", "kind"),
+    ({"found": "maybe"}, "found-unknown", "found"),
+    ({"x": "", "y": ""}, "finding-without-place", "x"),
+    ({"y": ""}, "place-half", "y"),
+    ({"x": "900m"}, "finding-far", "x"),
+    ({"at_pit": "R9-P1"}, "pit-unknown", "at_pit"),
     ({"found": "no"}, "hole-size-missing", "length"),
     ({"found": "no", "length": "1m", "width": "1m"}, "dug-to-missing", "dug_to"),
-    ({"length": "1m"}, "hole-half", "width"), ({"length": "-1m", "width": "1m"},
-                                              "size-not-positive", "length"),
+    ({"length": "1m"}, "hole-half", "width"),
+    ({"length": "-1m", "width": "1m"}, "size-not-positive", "length"),
     ({"depth_to_invert": "40m"}, "depth-outdoors-absurd", "depth_to_invert"),
     ({"depth_to_invert": "1m", "depth_to_top": "1.2m"}, "top-below-invert", "depth_to_top"),
     ({"direction": "up"}, "direction-unreadable", "direction"),
-    ({"date": "2.5.26"}, "date-unreadable", "date"), ({"photo": "../a.jpg"}, "photo-name", "photo"),
-    ({"longitude": "-87.9"}, "place-half", "latitude"), ({"id": "P1"}, "finding-name-taken", "id"),
+    ({"date": "2.5.26"}, "date-unreadable", "date"),
+    ({"photo": "../a.jpg"}, "photo-name", "photo"),
+    ({"longitude": "-87.9"}, "place-half", "latitude"),
+    ({"id": "P1"}, "finding-name-taken", "id"),
     ({"x": "", "y": "", "longitude": "west", "latitude": "41"}, "degrees-unreadable", "longitude"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("cells", "code", "field"), FAULTY)
@@ -173,14 +189,17 @@ def test_each_fault_is_told(
 
 def test_all_faults_of_the_table_come_in_one_report(site_of: Callable[..., Site]) -> None:
     told = faults(
-        site_of, row(id="F1", kind="hole", x="5m", y="1m", found="yes"),
-        row(id="F2", kind="locate", found="no"), row(id="F1", kind="locate", x="1m", y="1m",
-                                                     found="yes"),
-    )  # fmt: skip
+        site_of,
+        row(id="F1", kind="hole", x="5m", y="1m", found="yes"),
+        row(id="F2", kind="locate", found="no"),
+        row(id="F1", kind="locate", x="1m", y="1m", found="yes"),
+    )
     assert {(fault.code, fault.row) for fault in told} >= {
-        ("kind-unknown", 2), ("hole-size-missing", 3), ("finding-without-place", 3),
+        ("kind-unknown", 2),
+        ("hole-size-missing", 3),
+        ("finding-without-place", 3),
         ("id-twice", 4),
-    }  # fmt: skip
+    }
 
 
 def test_ties_that_contradict_each_other_are_told(site_of: Callable[..., Site]) -> None:
@@ -190,8 +209,11 @@ def test_ties_that_contradict_each_other_are_told(site_of: Callable[..., Site]) 
     )
     (fault,) = faults(site_of, row(id="F1", kind="test-pit", found="yes"), ties=ties)
     assert fault.code == "finding-ties-differ"
-    (fault,) = faults(site_of, row(id="F2", kind="test-pit", found="yes"),
-                      ties=TIES + "F2,building:front-left,5m,\n")  # fmt: skip
+    (fault,) = faults(
+        site_of,
+        row(id="F2", kind="test-pit", found="yes"),
+        ties=TIES + "F2,building:front-left,5m,\n",
+    )
     assert fault.code == "finding-one-tie"
 
 

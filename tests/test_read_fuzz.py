@@ -56,8 +56,13 @@ def mutate(text: str, generator: random.Random) -> str:
         return lines[generator.randrange(len(lines))]
 
     changes: tuple[Callable[[str], str], ...] = (
-        replace_value, replace_cell, insert, swap_line, lambda line: "", lambda line: line + line,
-    )  # fmt: skip
+        replace_value,
+        replace_cell,
+        insert,
+        swap_line,
+        lambda line: "",
+        lambda line: line + line,
+    )
     lines[place] = generator.choice(changes)(lines[place])
     return "\n".join(lines) + "\n"
 

@@ -32,9 +32,11 @@ from tests.test_read_photos import jpeg
 
 TOWN = FIXTURES[0].parent / "invented-town" / "CITY.toml"
 few = settings(
-    deadline=None, max_examples=40, derandomize=True,
+    deadline=None,
+    max_examples=40,
+    derandomize=True,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
-)  # fmt: skip
+)
 # places (as shares of the length) where bytes are put over what is there, and where it is cut
 spoils = st.tuples(
     st.lists(st.tuples(st.floats(0.0, 1.0), st.binary(min_size=1, max_size=12)), max_size=8),
@@ -80,9 +82,12 @@ def layers(tmp_path_factory: pytest.TempPathFactory) -> Path:
         crs = "EPSG:4326" if driver == "GeoJSON" else "EPSG:26916"
         with fiona.open(folder / name, "w", driver=driver, schema=schema, crs=crs) as layer:
             layer.writerecords(
-                {"geometry": shapely.geometry.mapping(shapely.box(n, 0, n + 1, 1)),
-                 "properties": {"id": str(n), "depth": n / 2}} for n in range(5)
-            )  # fmt: skip
+                {
+                    "geometry": shapely.geometry.mapping(shapely.box(n, 0, n + 1, 1)),
+                    "properties": {"id": str(n), "depth": n / 2},
+                }
+                for n in range(5)
+            )
     return folder
 
 

@@ -127,11 +127,14 @@ def test_curved_call(tmp_path: Path) -> None:
 
 
 CALL_SPOILS = [
-    ('distance = "125 ft", side = "right"', 'distance = "152 ft", side = "right"',
-     "lot-does-not-close"),
-    ('bearing = "N 78-00-00 E", distance', 'distance', "call-unfit"),
+    (
+        'distance = "125 ft", side = "right"',
+        'distance = "152 ft", side = "right"',
+        "lot-does-not-close",
+    ),
+    ('bearing = "N 78-00-00 E", distance', "distance", "call-unfit"),
     ('bearing = "N 78-00-00 E"', 'bearing = "mag N 78-00-00 E"', "declination-missing"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "code"), CALL_SPOILS)
@@ -180,9 +183,13 @@ def test_building_turned_on_its_lot(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("corner", "origin_ft", "x_deg"),
-    [("front-left", (1, 1), 0), ("front-right", (25, 1), 90), ("rear-right", (25, 43), 180),
-     ("rear-left", (1, 43), 270)],
-)  # fmt: skip
+    [
+        ("front-left", (1, 1), 0),
+        ("front-right", (25, 1), 90),
+        ("rear-right", (25, 43), 180),
+        ("rear-left", (1, 43), 270),
+    ],
+)
 def test_room_in_each_corner(
     tmp_path: Path, corner: str, origin_ft: tuple[float, float], x_deg: float
 ) -> None:
@@ -301,8 +308,10 @@ def test_building_over_the_line_is_a_notice(tmp_path: Path) -> None:
     assert "building-over-line" in {notice.code for notice in site.notices}
 
 
-@pytest.mark.parametrize(("row", "left_out"), [("P2,locate,R1,12,12,19,3.1,", "P2"),
-                                               ("P1,locate,R1,12,15,18,5.9,", "P1")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("row", "left_out"),
+    [("P2,locate,R1,12,12,19,3.1,", "P2"), ("P1,locate,R1,12,15,18,5.9,", "P1")],
+)
 def test_a_footage_moderately_short_is_left_out(tmp_path: Path, row: str, left_out: str) -> None:
     """An inch of cable for three feet: of the two, the footage without which the rest agree.
 
@@ -316,8 +325,9 @@ def test_a_footage_moderately_short_is_left_out(tmp_path: Path, row: str, left_o
     assert [name for name, count in counts.items() if count is None] == [left_out]
 
 
-@pytest.mark.parametrize(("thickness", "sd_in"), [('wall_thickness = "1 ft"\n', 1.0),
-                                                  ("", 10.0**0.5)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("thickness", "sd_in"), [('wall_thickness = "1 ft"\n', 1.0), ("", 10.0**0.5)]
+)
 def test_an_assumed_wall_is_known_to_three_inches(
     tmp_path: Path, thickness: str, sd_in: float
 ) -> None:

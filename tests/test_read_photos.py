@@ -62,8 +62,9 @@ def jpeg(
     first = 8 + 2 + 2 * 12 + 4
     second = first + len(directory(details, first))
     pointers: list[Entry] = [
-        (0x8769, LONG, 1, struct.pack("<I", first)), (0x8825, LONG, 1, struct.pack("<I", second)),
-    ]  # fmt: skip
+        (0x8769, LONG, 1, struct.pack("<I", first)),
+        (0x8825, LONG, 1, struct.pack("<I", second)),
+    ]
     tiff = struct.pack("<2sHI", b"II", 42, 8) + directory(pointers, 8)
     tiff += directory(details, first) + directory(gps, second)
     segment = b"Exif\0\0" + tiff

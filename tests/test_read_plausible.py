@@ -18,9 +18,12 @@ from sitegis.read import read_site
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 HEIGHTS = {
-    "yard-against-streets", "slab-against-yard", "slab-against-sea", "covers-against-streets",
+    "yard-against-streets",
+    "slab-against-yard",
+    "slab-against-sea",
+    "covers-against-streets",
     "mains-against-streets",
-}  # fmt: skip
+}
 DIRECTIONS = {"front-line-turned", "street-in-lot", "lot-outside-crs", "lot-far-from-corner"}
 SOUND = ("corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main")
 
@@ -119,9 +122,10 @@ def typed_lot(folder: Path, *, turned_deg: float) -> set[str]:
     frame = survey.site.frame
     longitude, latitude = frame.to_lonlat(survey.site.lot.vertices[0])
     text = TYPED_LOT.format(
-        longitude=f"{longitude:.8f}", latitude=f"{latitude:.8f}",
+        longitude=f"{longitude:.8f}",
+        latitude=f"{latitude:.8f}",
         azimuth=f"{(frame.x_azimuth_deg + turned_deg) % 360.0:.3f}",
-    )  # fmt: skip
+    )
     return told(
         spoiled(folder, "corner-lot-alley", (r"(?s)\[lot\].*?front_street = [^\n]*\n", text))
     )
@@ -140,8 +144,9 @@ def test_typed_front_line_against_layers(tmp_path: Path) -> None:
 def test_covers_against_streets(slab: str, off: bool, tmp_path: Path) -> None:
     """A cover 1.9 m above the basement slab lies in its street; 2.74 m lower it does not."""
     folder = spoiled(
-        tmp_path / "site", "metric-rear-main",
+        tmp_path / "site",
+        "metric-rear-main",
         (r"offset_along = -31.0", "offset_along = -31.0, rim = 231.30"),
         (r"slab_elevation = 229.40", f"slab_elevation = {slab}"),
-    )  # fmt: skip
+    )
     assert ("covers-against-streets" in told(folder)) is off

@@ -44,10 +44,15 @@ def with_runs(*, blank: bool = False, run: str = "main") -> str:
         row["run"] = run if row["kind"] in ("locate", "bend") and not blank else ""
     for number, (name, kind, depth, count) in enumerate(MORE):
         row = dict.fromkeys(columns, "") | {
-            "id": name, "kind": kind, "room": "R1", "x": f"{4 + 4 * number} ft", "y": "16 ft",
-            "depth": depth, "footage": f"{count} ft" if count else "",
+            "id": name,
+            "kind": kind,
+            "room": "R1",
+            "x": f"{4 + 4 * number} ft",
+            "y": "16 ft",
+            "depth": depth,
+            "footage": f"{count} ft" if count else "",
             "run": "" if kind == "stack" else "kitchen",
-        }  # fmt: skip
+        }
         rows.append(row)
     written = io.StringIO()
     writer = csv.DictWriter(written, columns, lineterminator="\n")
@@ -98,11 +103,15 @@ def test_every_fault_of_runs_in_one_report(tmp_path: Path) -> None:
     spoiled += '\n[[run]]\nid = "third"\naccess = "CO"\n'
     found = faults(write_folder(tmp_path, site=SITE + spoiled, locates=with_runs(blank=True)))
     assert {
-        ("id-twice", "run[3].id"), ("point-unknown", "run[2].access"),
-        ("run-unknown", "run[2].joins.run"), ("run-joins-twice", "run[2].joins"),
-        ("run-unknown", "observation[1].run"), ("footage-backwards", "observation[1].footage_to"),
-        ("run-without-points", "run[4].id"), ("run-missing", "run"),
-    } <= found  # fmt: skip
+        ("id-twice", "run[3].id"),
+        ("point-unknown", "run[2].access"),
+        ("run-unknown", "run[2].joins.run"),
+        ("run-joins-twice", "run[2].joins"),
+        ("run-unknown", "observation[1].run"),
+        ("footage-backwards", "observation[1].footage_to"),
+        ("run-without-points", "run[4].id"),
+        ("run-missing", "run"),
+    } <= found
 
 
 def test_a_run_that_has_no_table(tmp_path: Path) -> None:

@@ -21,8 +21,12 @@ def test_blank_folder_asks_to_be_filled_in(tmp_path: Path, units: str) -> None:
     """A blank folder parses and has no faults but what is to be filled in and the empty table."""
     written = start_site(tmp_path / "new", units)
     assert {path.name for path in written} == {
-        "site.toml", "locates.csv", "ties.csv", "findings.csv", "README.txt",
-    }  # fmt: skip
+        "site.toml",
+        "locates.csv",
+        "ties.csv",
+        "findings.csv",
+        "README.txt",
+    }
     table = tomllib.loads((tmp_path / "new" / "site.toml").read_text("utf-8"))
     assert table["site"]["units"] == units
     with pytest.raises(BadInput) as caught:

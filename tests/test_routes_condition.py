@@ -87,9 +87,13 @@ def drawn(count_log2: int, finds: list[Aim], *, headings: Array | None = None) -
         rows, plays = np.repeat(root[:, 2], count, axis=0), np.full((count, 3), np.radians(2.0))
         along = along_two(np.zeros(count), rows, headings, plays, finds)
     z, ratio = draw_given(
-        arms, np.zeros(count, np.int64), along, np.full(count, 0.2),
-        ndtri(uniforms[:, [0, 1, 3, 4, 5]]), uniforms[:, 2],
-    )  # fmt: skip
+        arms,
+        np.zeros(count, np.int64),
+        along,
+        np.full(count, 0.2),
+        ndtri(uniforms[:, [0, 1, 3, 4, 5]]),
+        uniforms[:, 2],
+    )
     return np.einsum("ij,nj->ni", root[0], z[:, :3]), ratio, z[:, 3:]
 
 

@@ -66,9 +66,12 @@ def test_aiming_is_undone_by_its_ratio() -> None:
     weight = np.exp(log_ratio)
     assert weight.mean() == pytest.approx(1.0, abs=2e-3)
     exact = integrate.quad(
-        lambda at: float(law(np.zeros(1), np.array([at]))[0]) * np.cos(at), 0.3, 60, points=[9.0],
+        lambda at: float(law(np.zeros(1), np.array([at]))[0]) * np.cos(at),
+        0.3,
+        60,
+        points=[9.0],
         limit=200,
-    )[0]  # fmt: skip
+    )[0]
     assert (weight * np.cos(value)).mean() == pytest.approx(exact, abs=3e-3)
     near = np.abs(value - 4.0) < 0.3
     assert near.mean() > 0.25
@@ -178,9 +181,15 @@ def test_components_of_the_exit_are_drawn_by_their_weights() -> None:
     (narrow,) = exit.mixture
     covariance = np.diag([0.1, 0.3, np.radians(2.0)]) ** 2
     other = replace(
-        narrow, weight=0.3, x_m=12.0, y_m=14.0, angle_rad=0.2, side="right", wall_index=1,
+        narrow,
+        weight=0.3,
+        x_m=12.0,
+        y_m=14.0,
+        angle_rad=0.2,
+        side="right",
+        wall_index=1,
         covariance=covariance,
-    )  # fmt: skip
+    )
     exit = replace(exit, components=(replace(narrow, weight=0.7), other))
     heads = draw_heads(plan_for(), exit, uniforms(14), 0.01)
     there = heads.walls == 1

@@ -21,19 +21,23 @@ def priors(site: Site) -> dict[str, float]:
 def test_a_corner_lot_lists_every_way() -> None:
     """Front, side and alley mains: direct ways, yard runs that can serve them, and `unlisted`."""
     assert set(priors(corner_site())) == {
-        "front-main:direct", "front-main:side-yard-left", "front-main:side-yard-right",
-        "side-main:direct", "side-main:side-yard-front", "side-main:side-yard-rear",
-        "alley-main:direct", "alley-main:side-yard-left", "alley-main:side-yard-right",
+        "front-main:direct",
+        "front-main:side-yard-left",
+        "front-main:side-yard-right",
+        "side-main:direct",
+        "side-main:side-yard-front",
+        "side-main:side-yard-rear",
+        "alley-main:direct",
+        "alley-main:side-yard-left",
+        "alley-main:side-yard-right",
         "unlisted",
-    }  # fmt: skip
+    }
 
 
 def test_toward_follows_the_side_of_the_main() -> None:
     """Ways are named by the side of the lot they go to."""
     toward = {h.main: h.toward for h in enumerate_hypotheses(corner_site())}
-    assert toward == {
-        "front-main": "front", "side-main": "side", "alley-main": "rear", None: None
-    }  # fmt: skip
+    assert toward == {"front-main": "front", "side-main": "side", "alley-main": "rear", None: None}
 
 
 def test_unlisted_keeps_two_per_cent() -> None:

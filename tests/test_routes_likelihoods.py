@@ -63,9 +63,15 @@ def laid(*evidence: Evidence, tie: CountTie | None = TIE, main: int = 0) -> Rout
     run = np.pad(np.cumsum(steps, axis=1), ((0, 0), (1, 0)))
     turns = np.array([[0.0, 0.0, 0.0], [np.pi / 4, 0.0, 0.0]])
     return RouteSet(
-        site, site.mains[main], vertices, -0.8 - 0.02 * run, lengths,
-        40.0 - vertices[:, -1, 0], turns, tie,
-    )  # fmt: skip
+        site,
+        site.mains[main],
+        vertices,
+        -0.8 - 0.02 * run,
+        lengths,
+        40.0 - vertices[:, -1, 0],
+        turns,
+        tie,
+    )
 
 
 def likelihood(item: Evidence, *, tie: CountTie | None = TIE, main: int = 0) -> Array:
@@ -95,8 +101,9 @@ def test_every_kind_has_finite_values_and_a_default_in_words(item: Evidence) -> 
     assert on_route.default.words
 
 
-@pytest.mark.parametrize("item", [e for e in EVERY_KIND if hasattr(e, "reliability")],
-                         ids=lambda item: item.kind)  # fmt: skip
+@pytest.mark.parametrize(
+    "item", [e for e in EVERY_KIND if hasattr(e, "reliability")], ids=lambda item: item.kind
+)
 def test_a_certain_report_rules_nothing_out(item: Evidence) -> None:
     """Even with reliability 1 no way gets probability 0."""
     sure = replace(item, reliability=1.0)  # type: ignore[call-arg]

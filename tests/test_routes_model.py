@@ -148,9 +148,12 @@ EVIDENCE = (
 
 
 @given(
-    st.sampled_from(range(4)), st.floats(0.1, 0.9), st.floats(-40, 40), st.integers(0, 99),
+    st.sampled_from(range(4)),
+    st.floats(0.1, 0.9),
+    st.floats(-40, 40),
+    st.integers(0, 99),
     st.sets(st.sampled_from(EVIDENCE)),
-)  # fmt: skip
+)
 @settings(deadline=None, max_examples=8)
 def test_any_exit_gives_sound_routes(
     wall: int, share: float, slant: float, seed: int, evidence: set[Evidence]

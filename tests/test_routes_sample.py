@@ -53,9 +53,14 @@ def by_id(result: Survey) -> dict[str, Routes]:
 def exit_at(x: float, y: float, angle_deg: float, side: str, index: int) -> Exit:
     """Give an exit like the invented one at another wall."""
     return replace(
-        front_exit(), x_m=x, y_m=y, angle_rad=np.radians(angle_deg), side=side, wall_index=index,
+        front_exit(),
+        x_m=x,
+        y_m=y,
+        angle_rad=np.radians(angle_deg),
+        side=side,
+        wall_index=index,
         covariance=np.diag([0.1**2, 0.1**2, np.radians(1.5) ** 2]),
-    )  # fmt: skip
+    )
 
 
 # ------------------------------------------------------------------ ln Z against quadrature
@@ -64,15 +69,27 @@ def exit_at(x: float, y: float, angle_deg: float, side: str, index: int) -> Exit
 def reduced_case(turn_rad: float, site: Site) -> tuple[Plan, Exit]:
     """Give a plan with one sequence of bends, a short main as window, two unknowns in the pose."""
     main = Main(
-        "window", "First Street", "front", "street",
+        "window",
+        "First Street",
+        "front",
+        "street",
         np.array([[WINDOW_M[1], HOUSE_FRONT_M - RUN_M], [WINDOW_M[0], HOUSE_FRONT_M - RUN_M]]),
-        np.array([-2.2, -2.2]), 0.0, True, 0.2, (), (),
-    )  # fmt: skip
+        np.array([-2.2, -2.2]),
+        0.0,
+        True,
+        0.2,
+        (),
+        (),
+    )
     profile = (ProfileComponent(1.0, np.array([-1.0, 0.02]), np.zeros((2, 2))),)
     exit = replace(
-        front_exit(), x_m=EXIT_X_M, y_m=HOUSE_FRONT_M, angle_rad=-np.pi / 2, profile=profile,
+        front_exit(),
+        x_m=EXIT_X_M,
+        y_m=HOUSE_FRONT_M,
+        angle_rad=-np.pi / 2,
+        profile=profile,
         covariance=np.diag([X_SD_M**2, 0.0, ANGLE_SD_RAD**2]),
-    )  # fmt: skip
+    )
     hypothesis = Hypothesis("window:direct", "window", "direct", "front", None, 1.0)
     plan = make_plan(hypothesis, main, exit, prepare_terrain(site), aims_for(site, main))
     one = np.flatnonzero(
@@ -93,9 +110,15 @@ def estimate(plan: Plan, exit: Exit, site: Site, power: int = 16) -> tuple[float
         plan, draw_heads(plan, exit, uniforms, 0.01), exit, site.building, prepare_terrain(site)
     )
     laid = RouteSet(
-        site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m, fitted.stations_m,
-        plan.sequences.turns_rad[fitted.chosen], None,
-    )  # fmt: skip
+        site,
+        plan.main,
+        fitted.vertices,
+        fitted.inverts_m,
+        fitted.lengths_m,
+        fitted.stations_m,
+        plan.sequences.turns_rad[fitted.chosen],
+        None,
+    )
     logs = fitted.log_prior + sum(log_likelihoods(laid).values())
     effective = np.exp(2 * logsumexp(logs) - logsumexp(2 * logs))
     return float(logsumexp(logs) - power * np.log(2)), float(np.sqrt(1 / effective - 2.0**-power))
@@ -310,15 +333,24 @@ def symmetric_site() -> Site:
     shift = middle - width / 2 - site.building.vertices[0, 0]
     building = replace(site.building, vertices=site.building.vertices + np.array([shift, 0.0]))
     streets = tuple(
-        replace(s, row=np.column_stack([np.where(s.row[:, 0] < middle, middle - 40, middle + 40),
-                                        s.row[:, 1]]))
-        for s in site.streets if s.side != "right"
-    )  # fmt: skip
+        replace(
+            s,
+            row=np.column_stack(
+                [np.where(s.row[:, 0] < middle, middle - 40, middle + 40), s.row[:, 1]]
+            ),
+        )
+        for s in site.streets
+        if s.side != "right"
+    )
     mains = tuple(
-        replace(m, line=np.array([[middle + 40, m.line[0, 1]], [middle - 40, m.line[0, 1]]]),
-                inverts_m=np.full(2, m.inverts_m[0]))
-        for m in site.mains if m.side != "right"
-    )  # fmt: skip
+        replace(
+            m,
+            line=np.array([[middle + 40, m.line[0, 1]], [middle - 40, m.line[0, 1]]]),
+            inverts_m=np.full(2, m.inverts_m[0]),
+        )
+        for m in site.mains
+        if m.side != "right"
+    )
     return replace(site, building=building, streets=streets, mains=mains)
 
 
@@ -358,8 +390,9 @@ def test_outdoor_locate_in_the_alley_makes_the_alley_dominate() -> None:
     got = by_id(sample_routes(survey(site, exit_at(HOUSE_LEFT_M, 15.0, 180.0, "left", 3))))
     share = {
         name: log_evidence(r)[0] + np.log(r.hypothesis.prior)
-        for name, r in got.items() if len(r.log_prior)
-    }  # fmt: skip
+        for name, r in got.items()
+        if len(r.log_prior)
+    }
     alley = max(value for name, value in share.items() if name.startswith("alley"))
     front = max(value for name, value in share.items() if name.startswith("front"))
     assert alley > front + 2
@@ -390,9 +423,10 @@ def test_a_main_above_the_drain_is_pruned_in_words() -> None:
     site = corner_site()
     mains = tuple(
         replace(m, inverts_m=np.full(2, exit.invert_m + 0.4), invert_sd_m=0.01)
-        if m.id == "front-main" else m
+        if m.id == "front-main"
+        else m
         for m in site.mains
-    )  # fmt: skip
+    )
     got = by_id(sample_routes(survey(replace(site, mains=mains), exit)))["front-main:direct"]
     assert len(got.log_prior) == 0
     assert got.why_none == "would have to fall uphill: main invert is 1' 4\" above the drain"

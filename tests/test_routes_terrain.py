@@ -115,9 +115,11 @@ def test_faces_do_not_hang_on_the_corner_that_the_outline_begins_with(first: int
     turn = rotation(0.3)
     ring = site.building.vertices @ turn.T + np.array([6.0, 2.0])
     building = replace(
-        site.building, vertices=np.roll(ring, -first, axis=0), angle_rad=0.3,
+        site.building,
+        vertices=np.roll(ring, -first, axis=0),
+        angle_rad=0.3,
         sides=tuple(np.roll(site.building.sides, -first)),
-    )  # fmt: skip
+    )
     faces = prepare_terrain(replace(site, building=building)).faces
     house = shapely.Polygon(ring)
     for i, side in enumerate(site.building.sides):

@@ -77,9 +77,15 @@ def drawn_with(turn_deg: float) -> tuple[RouteModel, Array, Array]:
     heads = draw_heads(plan, model.exit, points, model.least_slope)
     fitted = fit_candidates(plan, heads, model.exit, site.building, terrain)
     laid = RouteSet(
-        site, plan.main, fitted.vertices, fitted.inverts_m, fitted.lengths_m, fitted.stations_m,
-        plan.sequences.turns_rad[fitted.chosen], None,
-    )  # fmt: skip
+        site,
+        plan.main,
+        fitted.vertices,
+        fitted.inverts_m,
+        fitted.lengths_m,
+        fitted.stations_m,
+        plan.sequences.turns_rad[fitted.chosen],
+        None,
+    )
     logs = fitted.log_prior + sum(log_likelihoods(laid).values())
     weights = np.exp(logs - logs.max())
     return model, fitted.stations_m, weights / weights.sum()
@@ -133,9 +139,13 @@ def walk(model: RouteModel, turn: float) -> Array:
     starts = drawn[generator.choice(len(drawn), WALKERS, p=weights / weights.sum())]
     starts = np.clip(starts + generator.normal(0.0, 1e-4, starts.shape), 1e-9, 1.0 - 1e-9)
     sampler = emcee.EnsembleSampler(
-        len(starts), len(free), with_station, vectorize=True, blobs_dtype=[("station", float)],
+        len(starts),
+        len(free),
+        with_station,
+        vectorize=True,
+        blobs_dtype=[("station", float)],
         moves=[(emcee.moves.DEMove(), 0.7), (emcee.moves.StretchMove(), 0.3)],
-    )  # fmt: skip
+    )
     # emcee draws from the global generator's kind of state.
     np.random.seed(11)
     sampler.random_state = np.random.get_state()

@@ -176,11 +176,16 @@ def test_every_caution_is_there(name: str, word: str) -> None:
 @pytest.mark.parametrize(
     ("section", "word"),
     [
-        ("1926.651(c)(2)", "25 ft"), ("1926.651(g)(1)", "19.5 %"), ("1926.651(h)", "water"),
-        ("1926.651(i)(2)", "footing"), ("1926.651(j)(2)", "2 ft"), ("1926.651(k)", "competent"),
-        ("1926.652", "shore"), ("1926 Subpart AA", "manhole"),
+        ("1926.651(c)(2)", "25 ft"),
+        ("1926.651(g)(1)", "19.5 %"),
+        ("1926.651(h)", "water"),
+        ("1926.651(i)(2)", "footing"),
+        ("1926.651(j)(2)", "2 ft"),
+        ("1926.651(k)", "competent"),
+        ("1926.652", "shore"),
+        ("1926 Subpart AA", "manhole"),
     ],
-)  # fmt: skip
+)
 def test_what_excavation_rules_ask_has_its_section(name: str, section: str, word: str) -> None:
     """The paragraphs of 29 CFR 1926 that a crew is held to, each beside what it asks."""
     rules = load_rules(name)

@@ -39,9 +39,12 @@ def _written(folder: Path, environment: Mapping[str, str], *command: str) -> dic
     # a feature that this processor or this numpy does not have is named in a warning, no more
     settings = {**os.environ, "PYTHONWARNINGS": "ignore", **environment}
     subprocess.run(
-        [sys.executable, "-m", *command], cwd=PROJECT, env=settings, check=True,
+        [sys.executable, "-m", *command],
+        cwd=PROJECT,
+        env=settings,
+        check=True,
         stdout=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
     return {
         str(path.relative_to(folder)): path.read_bytes()
         for path in sorted(folder.rglob("*"))

@@ -53,17 +53,22 @@ def mirrored_survey() -> Survey:
     mains = tuple(
         replace(front, id=f"{side}-main", side=side, street=name, line=line, inverts_m=level)
         for side, name, line in (
-            ("front", street.name, front.line), ("rear", "Rear", front.line * flip + up),
+            ("front", street.name, front.line),
+            ("rear", "Rear", front.line * flip + up),
         )
-    )  # fmt: skip
+    )
     size = site.building.vertices[2, 1] - site.building.vertices[0, 1]
     shift = np.array([0.0, 0.5 * (depth - size) - site.building.vertices[0, 1]])
     building = replace(site.building, vertices=site.building.vertices + shift)
     ground = replace(site.ground, elevations_m=np.full(3, 2.0))
     site = replace(
-        site, streets=(street, rear_street), mains=mains, building=building, ground=ground,
+        site,
+        streets=(street, rear_street),
+        mains=mains,
+        building=building,
+        ground=ground,
         priors=Priors(front=1.0, rear=1.0),
-    )  # fmt: skip
+    )
     left = exit_at(float(building.vertices[0, 0]), 0.5 * depth, 180.0, "left", 3)
     return Survey(site, load_rules("us-ipc"), penetration=left)
 

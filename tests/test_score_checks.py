@@ -52,9 +52,11 @@ def test_where_the_pushed_head_turns_up_is_drawn_with_the_locators_noise() -> No
     table = push.likelihood(particles)
     ahead = 10 * 0.3048 - exit.unseen_m
     line = shapely.LineString(
-        [[exit.x_m - 99 * np.cos(exit.angle_rad), exit.y_m - 99 * np.sin(exit.angle_rad)],
-         [exit.x_m + 99 * np.cos(exit.angle_rad), exit.y_m + 99 * np.sin(exit.angle_rad)]]
-    )  # fmt: skip
+        [
+            [exit.x_m - 99 * np.cos(exit.angle_rad), exit.y_m - 99 * np.sin(exit.angle_rad)],
+            [exit.x_m + 99 * np.cos(exit.angle_rad), exit.y_m + 99 * np.sin(exit.angle_rad)],
+        ]
+    )
     half = table.shape[1] // 2
     assert table.shape[1] % 2 == 1
     sd = survey.site.noise.located_sd_m(exit.depth_m)

@@ -54,16 +54,22 @@ def component(generator: np.random.Generator, weight: float, wall: int) -> ExitC
     """Make a component by chance near the front exit, with a profile in two parts."""
     profile = tuple(
         ProfileComponent(
-            share, generator.normal([-0.6, 0.02], [0.1, 0.005]),
+            share,
+            generator.normal([-0.6, 0.02], [0.1, 0.005]),
             covariance_of(generator, np.array([0.04, 0.003])),
         )
         for share in (0.7, 0.3)
-    )  # fmt: skip
+    )
     return ExitComponent(
-        weight, 0.0 if wall == 0 else 22.5, *generator.normal([7.0, 7.6, -1.6], [0.3, 0.02, 0.1]),
-        ("front", "right")[wall], wall, covariance_of(generator, np.array([0.1, 0.02, 0.03])),
-        profile, generator.uniform(0.5, 2.0),
-    )  # fmt: skip
+        weight,
+        0.0 if wall == 0 else 22.5,
+        *generator.normal([7.0, 7.6, -1.6], [0.3, 0.02, 0.1]),
+        ("front", "right")[wall],
+        wall,
+        covariance_of(generator, np.array([0.1, 0.02, 0.03])),
+        profile,
+        generator.uniform(0.5, 2.0),
+    )
 
 
 def routes_of(
@@ -103,8 +109,13 @@ def surveyed(seed: int) -> Survey:
     )
     scored.append(ScoredHypothesis(none, 0.15, 0.0, 0.0, 0.0, (), np.zeros(0), None))
     site = corner_site(evidence=(FIND,))
-    return Survey(site, load_rules("us-ipc"), penetration=inside, sampled=(*ways, nowhere),
-                  scored=Scores(tuple(scored), (), ()))  # fmt: skip
+    return Survey(
+        site,
+        load_rules("us-ipc"),
+        penetration=inside,
+        sampled=(*ways, nowhere),
+        scored=Scores(tuple(scored), (), ()),
+    )
 
 
 def atoms_of(survey: Survey, i: int) -> tuple[Array, Array, Array]:
@@ -276,9 +287,10 @@ def test_the_likeliest_component_tells_whether_the_drain_is_laid_anew() -> None:
 
 
 @pytest.mark.parametrize(
-    ("turn_deg", "aside_m"), [(4.0, 0.1), (30.0, 2.0), (30.0, -6.0)],
+    ("turn_deg", "aside_m"),
+    [(4.0, 0.1), (30.0, 2.0), (30.0, -6.0)],
     ids=["hardly turns", "meets before it begins", "meets past its end"],
-)  # fmt: skip
+)
 def test_straights_that_meet_nowhere_in_particular_keep_the_foot(
     turn_deg: float, aside_m: float
 ) -> None:

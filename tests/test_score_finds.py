@@ -108,9 +108,11 @@ def test_conditioned_routes_are_the_many_unconditioned_ones_weighed(
     log_z = np.log(weights.sum()) + logs.max() - np.log(got.drawn)
     assert log_z == pytest.approx(np.log(dull.sum() / many.drawn), abs=error)
     for values in (
-        lambda r: r.vertices[:, 0, 0], lambda r: r.inverts_m[:, 0], lambda r: r.tap_stations_m,
+        lambda r: r.vertices[:, 0, 0],
+        lambda r: r.inverts_m[:, 0],
+        lambda r: r.tap_stations_m,
         lambda r: np.arctan2(*np.moveaxis(np.diff(r.vertices[:, :2], axis=1)[:, 0], -1, 0)[::-1]),
-    ):  # fmt: skip
+    ):
         mean, sd = moments(values(many), dull)
         assert moments(values(got), weights)[0] == pytest.approx(mean, abs=error * sd)
     assert pareto_k(weights) < 0.7
@@ -151,10 +153,11 @@ def test_what_is_unlisted_keeps_what_the_marks_give() -> None:
     )
     rest = sum(one.probability for one in scored) - 0.1
     scored = tuple(
-        one if one.hypothesis.id == "unlisted" else replace(one, probability=0.9 / rest
-                                                            * one.probability)
+        one
+        if one.hypothesis.id == "unlisted"
+        else replace(one, probability=0.9 / rest * one.probability)
         for one in scored
-    )  # fmt: skip
+    )
     survey = replace(survey, scored=replace(survey.scores, hypotheses=scored))
     joint, inside = join_exit(survey).exit, survey.exit
     first, second = 0.0, 0.0
@@ -177,9 +180,19 @@ def test_the_drain_under_the_slab_meets_the_exit_after_a_find() -> None:
     vertices = np.array([[2.0, 18.0], [7.0, 13.0], [7.0, 9.0]])
     ids = ("P0", "P1", "P2")
     drain = Drain(
-        vertices, ids, np.zeros(3), np.zeros(3), (Bend(7.07, 45.0, 7.0, 13.0),), -np.pi / 2,
-        np.eye(3), (), 0.02, 0.004, 0.5, {},
-    )  # fmt: skip
+        vertices,
+        ids,
+        np.zeros(3),
+        np.zeros(3),
+        (Bend(7.07, 45.0, 7.0, 13.0),),
+        -np.pi / 2,
+        np.eye(3),
+        (),
+        0.02,
+        0.004,
+        0.5,
+        {},
+    )
     marks = [SimpleNamespace(id=i, x_m=x, y_m=y) for i, (x, y) in zip(ids, vertices, strict=True)]
     placement = SimpleNamespace(points=marks, index=ids.index)
     joint = replace(front_exit(), x_m=7.3, y_m=7.62, angle_rad=-np.pi / 2 + 0.05, components=())
@@ -320,8 +333,9 @@ def test_a_find_uphill_is_said_with_how_much_lower_the_routes_pass() -> None:
 
 def test_a_search_from_above_without_a_depth_tells_of_the_strip_alone() -> None:
     """A locator that found nothing over a strip: less sure than a pit, at any depth."""
-    strip = Missed("F4", "locate", 6.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2,
-                   width_m=0.9)  # fmt: skip
+    strip = Missed(
+        "F4", "locate", 6.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2, width_m=0.9
+    )
     pit, found = (score_hypotheses(sampled(one)) for one in (MISS, strip))
     before = score_hypotheses(sampled())
     odds = [_odds(one) for one in (before, found, pit)]

@@ -139,9 +139,14 @@ def test_depth_is_wider_than_the_invert_by_the_ground(survey: Survey) -> None:
 
 @pytest.mark.parametrize(
     ("length_m", "unit", "words"),
-    [(149.66 * 0.3048, "ft", "1+49.7"), (0.0, "ft", "0+00.0"), (99.97 * 0.3048, "in", "1+00.0"),
-     (45.6, "m", "0+045.6"), (1234.5, "mm", "1+234.5")],
-)  # fmt: skip
+    [
+        (149.66 * 0.3048, "ft", "1+49.7"),
+        (0.0, "ft", "0+00.0"),
+        (99.97 * 0.3048, "in", "1+00.0"),
+        (45.6, "m", "0+045.6"),
+        (1234.5, "mm", "1+234.5"),
+    ],
+)
 def test_stations_are_written_as_surveyors_do(length_m: float, unit: str, words: str) -> None:
     """Full stations of 100 ft (1 km) and the rest; rounding carries into the station."""
     assert format_station(length_m, unit) == words  # type: ignore[arg-type]

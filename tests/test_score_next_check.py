@@ -186,10 +186,12 @@ def test_a_lucky_fit_to_few_particles_is_not_stated_in_full() -> None:
     joint = context.particles.weights[:, None] * table
     same = sum(
         float(column.sum())
-        * (pits.cost_of(pits.plan(context.particles.weights).order, column / column.sum())
-           - pits.plan(column / column.sum()).cost)
+        * (
+            pits.cost_of(pits.plan(context.particles.weights).order, column / column.sum())
+            - pits.plan(column / column.sum()).cost
+        )
         for column in joint.T
-    )  # fmt: skip
+    )
     assert same > 100.0
     assert dig_cost_saved(joint, context.particles, pits) < 0.6 * same
 
@@ -197,9 +199,11 @@ def test_a_lucky_fit_to_few_particles_is_not_stated_in_full() -> None:
 def test_checks_already_made_are_not_proposed() -> None:
     """Dye and sound at a manhole, a tap record and neighbors on file are not asked for again."""
     survey = hand_survey(
-        Dye("alley-main-MH1", False, 30.0), Sound("front-main-MH0", False),
-        TapRecord("front-main", "front-main-MH0", 26.0), Neighbors("alley-main", 1, 2),
-    )  # fmt: skip
+        Dye("alley-main-MH1", False, 30.0),
+        Sound("front-main-MH0", False),
+        TapRecord("front-main", "front-main-MH0", 26.0),
+        Neighbors("alley-main", 1, 2),
+    )
     names = " | ".join(c.check for c in score_hypotheses(survey).scores.next_checks)
     assert "watch manhole alley-main-MH1" not in names
     assert "listen at manhole front-main-MH0" not in names
@@ -222,10 +226,11 @@ def test_a_crew_twice_as_noisy_finds_the_head_as_one_that_says_so() -> None:
     learned = replace(plain, placed=replace(placed, locator_square=4.0))
     noise = plain.site.noise
     said = replace(
-        noise, horizontal_floor_m=2 * noise.horizontal_floor_m,
+        noise,
+        horizontal_floor_m=2 * noise.horizontal_floor_m,
         horizontal_share=2 * noise.horizontal_share,
         session_horizontal_m=2 * noise.session_horizontal_m,
-    )  # fmt: skip
+    )
     stated = replace(plain, site=replace(plain.site, noise=said))
     particles = scene_of(plain).particles
     tables = [
@@ -268,12 +273,14 @@ def test_leaving_the_lot_by_hand() -> None:
 
 @pytest.mark.parametrize(
     ("point", "words"),
-    [((3.048, 0.0), "at the front lot line, 10' 0\" from its left end"),
-     ((LOT_WIDTH_M, 6.096), "at the right lot line, 20' 0\" from its front end"),
-     ((6.096, 38.1), "at the rear lot line, 20' 0\" from its left end"),
-     ((5.4864, 6.7056), "3' 0\" outside the front wall, 10' 0\" from its left end"),
-     ((6.096, 27.432), "20' 0\" from the left lot line and 90' 0\" from the front lot line")],
-)  # fmt: skip
+    [
+        ((3.048, 0.0), "at the front lot line, 10' 0\" from its left end"),
+        ((LOT_WIDTH_M, 6.096), "at the right lot line, 20' 0\" from its front end"),
+        ((6.096, 38.1), "at the rear lot line, 20' 0\" from its left end"),
+        ((5.4864, 6.7056), "3' 0\" outside the front wall, 10' 0\" from its left end"),
+        ((6.096, 27.432), "20' 0\" from the left lot line and 90' 0\" from the front lot line"),
+    ],
+)
 def test_places_in_words(point: tuple[float, float], words: str) -> None:
     """A place is said by wall or lot line and a tape from its end, in the site's units."""
     assert position_words(np.array(point), corner_site()) == words

@@ -66,9 +66,13 @@ def test_evidence_against_the_leader_is_said() -> None:
 
 @pytest.mark.parametrize(
     ("se", "effective", "first", "code", "person"),
-    [(0.04, 500.0, 0.9, False, False), (0.06, 500.0, 0.9, True, False),
-     (0.04, 399.0, 0.9, True, False), (0.30, 100.0, 0.55, True, True)],
-)  # fmt: skip
+    [
+        (0.04, 500.0, 0.9, False, False),
+        (0.06, 500.0, 0.9, True, False),
+        (0.04, 399.0, 0.9, True, False),
+        (0.30, 100.0, 0.55, True, True),
+    ],
+)
 def test_few_samples(se: float, effective: float, first: float, code: bool, person: bool) -> None:
     """Below 400 effective samples or past 0.05: said; a person only where the order could turn."""
     found = codes(scored(FRONT, first, se=se, effective=effective), scored(ALLEY, 1 - first))

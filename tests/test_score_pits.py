@@ -97,9 +97,11 @@ def test_pits_stand_across_ways_that_run_aslant_and_on_their_middle() -> None:
     across = np.array([3.0, 1.0]) / np.sqrt(10.0)
     start = np.array([5.0, 7.6]) + np.linspace(-1.0, 1.0, count)[:, None] * across
     routes: Routes = replace(
-        front_routes(count), vertices=np.stack([start, start + 18.0 * slant], axis=1),
-        inverts_m=np.full((count, 2), -0.5), tap_stations_m=np.linspace(20.0, 22.0, count),
-    )  # fmt: skip
+        front_routes(count),
+        vertices=np.stack([start, start + 18.0 * slant], axis=1),
+        inverts_m=np.full((count, 2), -0.5),
+        tap_stations_m=np.linspace(20.0, 22.0, count),
+    )
     pits, _ = pits_of(survey_of((routes, 1.0)))
     house = corner_site().building.angle_rad
     turned = []

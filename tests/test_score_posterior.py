@@ -60,8 +60,10 @@ def test_log_evidence_agrees_with_dynesty() -> None:
     sampler = dynesty.NestedSampler(
         lambda p: float(line_log_likelihood(p[0], p[1])),
         lambda u: norm.ppf(u) * np.array([INTERCEPT_SD, SLOPE_SD]),
-        2, nlive=100, rstate=np.random.default_rng(4),
-    )  # fmt: skip
+        2,
+        nlive=100,
+        rstate=np.random.default_rng(4),
+    )
     sampler.run_nested(print_progress=False, dlogz=0.1)
     normals = norm.ppf(qmc.Sobol(2, rng=np.random.default_rng(12)).random(2**14))
     values = line_log_likelihood(INTERCEPT_SD * normals[:, 0], SLOPE_SD * normals[:, 1])
@@ -106,9 +108,12 @@ def test_nothing_feasible_is_impossible() -> None:
 
 @pytest.mark.parametrize(
     ("weights", "drawn", "match"),
-    [([0.0, 0.0], 1, "only 1 were drawn"), ([0.0, np.nan], 5, "is not a number"),
-     ([0.0, np.inf], 5, "is not a number")],
-)  # fmt: skip
+    [
+        ([0.0, 0.0], 1, "only 1 were drawn"),
+        ([0.0, np.nan], 5, "is not a number"),
+        ([0.0, np.inf], 5, "is not a number"),
+    ],
+)
 def test_unusable_weights_are_refused(weights: list[float], drawn: int, match: str) -> None:
     """Weights that are no numbers, or more than were drawn, are refused."""
     with pytest.raises(ValueError, match=match):
@@ -139,8 +144,9 @@ def test_typical_route_is_where_routes_lie_densest() -> None:
     vertices[5, -1, 0] += 9.0
     weights = np.full(400, 1.0 / 400)
     weights[5] *= 10
-    moved = type(routes)(**{**{f: getattr(routes, f) for f in routes.__slots__},
-                            "vertices": vertices})  # fmt: skip
+    moved = type(routes)(
+        **{**{f: getattr(routes, f) for f in routes.__slots__}, "vertices": vertices}
+    )
     best = most_probable_route(moved, weights / weights.sum())
     assert best is not None
     assert best != 5

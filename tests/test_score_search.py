@@ -155,9 +155,14 @@ def test_pits_in_each_others_way_are_not_both_dug() -> None:
     conflicts = np.array([[1, 1, 0], [1, 1, 0], [0, 0, 1]], bool)
 
     order = search_order(
-        hits, np.full(4, 0.25), np.array([1.0, 1.6, 2.0]),
-        most=3, least_left=0.0, least_gain=0.0, conflicts=conflicts,
-    )  # fmt: skip
+        hits,
+        np.full(4, 0.25),
+        np.array([1.0, 1.6, 2.0]),
+        most=3,
+        least_left=0.0,
+        least_gain=0.0,
+        conflicts=conflicts,
+    )
 
     assert order == (0, 2)
 
@@ -193,8 +198,9 @@ def test_a_chance_too_small_for_a_step_ends_the_search() -> None:
 @given(
     st.lists(st.lists(st.booleans(), min_size=6, max_size=6), min_size=3, max_size=3),
     st.lists(st.floats(1.0, 9.0), min_size=3, max_size=3),
-    st.floats(5.0, 60.0), st.booleans(),
-)  # fmt: skip
+    st.floats(5.0, 60.0),
+    st.booleans(),
+)
 def test_two_holes_ahead_is_the_best_order_of_three(
     rows: list[list[bool]], costs: list[float], way_out: float, barred: bool
 ) -> None:

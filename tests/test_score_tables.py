@@ -100,9 +100,16 @@ def test_habit_table_by_brute_force() -> None:
     total = 0.0
     for practice, share in prior_given(ALLEY, HABIT).items():
         era = 2.0 if practice == "alley-main" else 1.0
-        asked = betabinom.pmf(2, 3, *(np.array(
-            [NEIGHBOR_MEAN, 1 - NEIGHBOR_MEAN][:: 1 if practice == "alley-main" else -1]
-        ) * NEIGHBOR_STRENGTH))  # fmt: skip
+        asked = betabinom.pmf(
+            2,
+            3,
+            *(
+                np.array(
+                    [NEIGHBOR_MEAN, 1 - NEIGHBOR_MEAN][:: 1 if practice == "alley-main" else -1]
+                )
+                * NEIGHBOR_STRENGTH
+            ),
+        )
         wrong = 0.5 * (practice == "alley-main") + 0.5 / 3
         total += share * era * asked * (0.8 * 1.0 + 0.2 * wrong)
     assert found == pytest.approx(total * 1.67, rel=1e-9)
@@ -214,13 +221,16 @@ def test_no_reliability_is_certain(given_reliability: float, noticed: bool) -> N
     items = (
         TapRecord("front-main", "front-main-MH0", 26.0, reliability=r),
         TapRecord("alley-main", "alley-main-MH0", 900.0, reliability=r),
-        PermitDrawing("alley-main", r), Dye("front-main-MH1", noticed, 30.0, r),
-        Sound("front-main-MH1", not noticed, r), Dye("alley-main-MH0", noticed, 0.0, r),
-        CleanoutOutside(6.8, 3.0, 1e-300, r), OutdoorLocate(90.0, 3.0, 2.0, 1e-300),
+        PermitDrawing("alley-main", r),
+        Dye("front-main-MH1", noticed, 30.0, r),
+        Sound("front-main-MH1", not noticed, r),
+        Dye("alley-main-MH0", noticed, 0.0, r),
+        CleanoutOutside(6.8, 3.0, 1e-300, r),
+        OutdoorLocate(90.0, 3.0, 2.0, 1e-300),
         SurfaceSign(90.0, 3.0, 0.1, r),
         CameraNote(12.0, "turn-left", r),
         MainInspection("front-main", "front-main-MH0", (), True, None, r),
-    )  # fmt: skip
+    )
     with np.errstate(divide="raise", invalid="raise", over="raise"):
         for count in (1, 3, len(items)):
             survey = hand_survey(*items[:count])

@@ -96,8 +96,10 @@ def test_unknown_names_are_refused_together() -> None:
     with pytest.raises(BadInput, match="give one of: locates, dye") as caught:
         rescore(listed_survey(DYE), without=frozenset({"die"}), priors={"back": 1.0, "rear": -1.0})
     assert [fault.code for fault in caught.value.faults] == [
-        "evidence-unknown", "prior-unusable", "prior-unusable",
-    ]  # fmt: skip
+        "evidence-unknown",
+        "prior-unusable",
+        "prior-unusable",
+    ]
 
 
 STEERING: tuple[tuple[Evidence, ...], ...] = (

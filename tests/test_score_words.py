@@ -15,11 +15,15 @@ from .invented import corner_site
 
 @pytest.mark.parametrize(
     ("bits", "words"),
-    [(np.log2(4.2), "likelihood ratio 4.2 for the alley"),
-     (-np.log2(4.2), "likelihood ratio 4.2 against the alley"),
-     (10.0, "likelihood ratio 1 024 for the alley"), (0.01, "no evidence on the alley"),
-     (-20.0, "rules out the alley"), (20.0, "rules out all but the alley")],
-)  # fmt: skip
+    [
+        (np.log2(4.2), "likelihood ratio 4.2 for the alley"),
+        (-np.log2(4.2), "likelihood ratio 4.2 against the alley"),
+        (10.0, "likelihood ratio 1 024 for the alley"),
+        (0.01, "no evidence on the alley"),
+        (-20.0, "rules out the alley"),
+        (20.0, "rules out all but the alley"),
+    ],
+)
 def test_odds_in_words(bits: float, words: str) -> None:
     """Bits are said as a likelihood ratio, for or against."""
     assert odds_words(bits, "the alley") == words
@@ -44,9 +48,14 @@ def test_ways_are_named_by_where_they_lie() -> None:
 
 @pytest.mark.parametrize(
     ("times", "name"),
-    [(9.9, "weak"), (10.1, "moderate"), (101.0, "moderately strong"), (1001.0, "strong"),
-     (10_001.0, "very strong")],
-)  # fmt: skip
+    [
+        (9.9, "weak"),
+        (10.1, "moderate"),
+        (101.0, "moderately strong"),
+        (1001.0, "strong"),
+        (10_001.0, "very strong"),
+    ],
+)
 def test_a_likelihood_ratio_is_said_on_the_scale_of_forensic_reporting(
     times: float, name: str
 ) -> None:

@@ -84,9 +84,11 @@ def test_another_corner_shows_another_origin_and_axes() -> None:
     assert lines[row][column:].split("x")[0].endswith(">")
     assert lines[row - 1][column] == "|"
     right = replace(
-        room, origin_m=(width - room.origin_m[0], room.origin_m[1]), x_toward_rad=np.pi / 2,
+        room,
+        origin_m=(width - room.origin_m[0], room.origin_m[1]),
+        x_toward_rad=np.pi / 2,
         size_m=None if room.size_m is None else room.size_m[::-1],
-    )  # fmt: skip
+    )
     lines = drawing(replace(site, rooms=(right,)))
     row = next(i for i, line in enumerate(lines) if "y<-" in line)
     column = lines[row].rindex("O")

@@ -256,9 +256,11 @@ def test_compass_rule_spreads_by_length(
 
 @settings(deadline=None, max_examples=50)
 @given(
-    st.floats(2.0, 90.0), st.floats(5.0, 300.0), st.floats(-720.0, 720.0),
+    st.floats(2.0, 90.0),
+    st.floats(5.0, 300.0),
+    st.floats(-720.0, 720.0),
     st.sampled_from(["left", "right"]),
-)  # fmt: skip
+)
 def test_a_densified_arc_is_its_heading_integrated(
     radius: float, angle_deg: float, tangent_deg: float, turn: str
 ) -> None:
@@ -268,8 +270,11 @@ def test_a_densified_arc_is_its_heading_integrated(
     chord less they would (but for the half circle's limit): R (1 − cos(δ/2)).
     """
     course = curve_course(
-        radius, turn, central_angle_deg=angle_deg, tangent_in_azimuth_deg=tangent_deg  # type: ignore[arg-type]
-    )  # fmt: skip
+        radius,
+        turn,
+        central_angle_deg=angle_deg,
+        tangent_in_azimuth_deg=tangent_deg,  # type: ignore[arg-type]
+    )
     back = straight_course(course.azimuth_deg + 180.0, course.chord_m)
     ring, owners = densify(run_traverse([course, back]), most_sagitta_m=0.02)
     chords = owners.count(0)
@@ -295,9 +300,12 @@ def test_chord_and_tangent_agree_to_three_centimeters(off_deg: float, *, agrees:
 
     def made() -> Course:
         return curve_course(
-            10.0, "left", arc_m=10 * angle, chord_azimuth_deg=40.0,
+            10.0,
+            "left",
+            arc_m=10 * angle,
+            chord_azimuth_deg=40.0,
             tangent_in_azimuth_deg=40.0 + math.degrees(angle) / 2 + off_deg,
-        )  # fmt: skip
+        )
 
     if agrees:
         assert made().chord_m == pytest.approx(5.0)

@@ -97,7 +97,7 @@ CELLS = [
     ("evidence", "N5", "3 ft", "key-unknown", "depth"),
     ("evidence", "B6", "no-main", "main-unknown", "main"),
     ("fixtures", "D5", "R9", "room-unknown", "room"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("sheet", "cell", "typed", "code", "heading"), CELLS)

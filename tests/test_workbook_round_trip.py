@@ -76,8 +76,9 @@ def plain(value: object) -> object:
     """Give a record as comparable data, without rows and places."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-        return type(value).__name__, {k: v for k, v in fields.items() if k not in ("row", "where")
-                                      or isinstance(v, tuple)}  # fmt: skip
+        return type(value).__name__, {
+            k: v for k, v in fields.items() if k not in ("row", "where") or isinstance(v, tuple)
+        }
     if isinstance(value, np.ndarray):
         return value.tolist()
     if isinstance(value, tuple | list):
@@ -95,17 +96,22 @@ def same(first: Path, second: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "units"),
-    [("tape-only", "ft"), ("corner-lot-alley", "ft"), ("metric-rear-main", "m"),
-     ("side-yard-run", "ft")],
-)  # fmt: skip
+    [
+        ("tape-only", "ft"),
+        ("corner-lot-alley", "ft"),
+        ("metric-rear-main", "m"),
+        ("side-yard-run", "ft"),
+    ],
+)
 def test_a_fixture_typed_into_the_book_is_the_same_site(
     tmp_path: Path, name: str, units: str
 ) -> None:
     """Each fixture, typed into a blank workbook, gives the records of its text files."""
     fill_book(tmp_path / "book", FIXTURES / name, units)
     if (FIXTURES / name / "layers").exists():
-        shutil.copytree(FIXTURES / name / "layers", tmp_path / "book" / "layers",
-                        dirs_exist_ok=True)  # fmt: skip
+        shutil.copytree(
+            FIXTURES / name / "layers", tmp_path / "book" / "layers", dirs_exist_ok=True
+        )
     same(FIXTURES / name, tmp_path / "book")
 
 

@@ -87,16 +87,18 @@ def test_a_spreadsheet_saves_the_book_that_was_filled_in(
         shutil.copy(saved / path.name, tmp_path / path.stem / "fieldbook.xlsx")
     for name in UNITS:
         if (FIXTURES / name / "layers").exists():
-            shutil.copytree(FIXTURES / name / "layers", tmp_path / name / "layers",
-                            dirs_exist_ok=True)  # fmt: skip
+            shutil.copytree(
+                FIXTURES / name / "layers", tmp_path / name / "layers", dirs_exist_ok=True
+            )
         same(FIXTURES / name, tmp_path / name)
     site = read(tmp_path / "sums")
     assert isinstance(site, Site)
     assert (site.locates[2].x_m, site.locates[2].y_m) == pytest.approx((12 * FOOT_M, 12 * FOOT_M))
     assert (site.surveyed_on, site.noise.depth_share) == ("2026-04-14", 0.02)
     assert read(tmp_path / "errors") == [
-        ("cell-error", "mains!C5 (offset)"), ("cell-error", "locates!E7 (y)"),
-    ]  # fmt: skip
+        ("cell-error", "mains!C5 (offset)"),
+        ("cell-error", "locates!E7 (y)"),
+    ]
 
 
 def _type(cell: str, value: object, number_format: str = "@") -> Callable[[Any], None]:
@@ -137,10 +139,9 @@ def _date_as_number(book: Any) -> None:
         (_date_as_number, [("cell-number", "site!B16 (site.surveyed_on)")]),
         (_merge("C6:C7"), [("cell-merged", "locates!C7 (room)")]),
         (_merge("L6:L7", "soil"), [("cell-merged", "locates!L7 (surface)")]),
-        (lambda book: book["site"].merge_cells("B4:B5"),
-         [("cell-merged", "site!B5 (site.units)")]),
+        (lambda book: book["site"].merge_cells("B4:B5"), [("cell-merged", "site!B5 (site.units)")]),
     ],
-)  # fmt: skip
+)
 def test_what_a_cell_shows_but_does_not_hold_is_told(
     tmp_path: Path, good_book: bytes, change: Callable[[Any], None], told: list[tuple[str, str]]
 ) -> None:
@@ -246,9 +247,12 @@ def test_another_kind_of_file_under_the_book_s_name(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("beside", "code"),
-    [("~$fieldbook.xlsx", "book-open"), (".~lock.fieldbook.xlsx#", "book-open"),
-     ("fieldbook.ods", "book-other")],
-)  # fmt: skip
+    [
+        ("~$fieldbook.xlsx", "book-open"),
+        (".~lock.fieldbook.xlsx#", "book-open"),
+        ("fieldbook.ods", "book-other"),
+    ],
+)
 def test_what_lies_beside_the_book_is_told(
     tmp_path: Path, good_book: bytes, beside: str, code: str
 ) -> None:

@@ -46,8 +46,12 @@ def paths_of(sheet: Sheet) -> set[str]:
 def test_forms_hold_every_key() -> None:
     """Every single-value key of the schema stands in a form, and nothing else does."""
     tables = {"site", "record", "lot", "building", "noise", "prior", "cost", "dig"}
-    known = {key for name in tables for model in tables_in(inputs_of(SiteFile)[name])
-             for key in keys_of(model, f"{name}.")}  # fmt: skip
+    known = {
+        key
+        for name in tables
+        for model in tables_in(inputs_of(SiteFile)[name])
+        for key in keys_of(model, f"{name}.")
+    }
     known -= {"lot.calls", "building.corners", "cost.surface"}
     written = paths_of(SHEETS["site"]) | paths_of(SHEETS["settings"])
     assert {key for key in written if not key.startswith("cost.surface.")} == known
@@ -56,11 +60,14 @@ def test_forms_hold_every_key() -> None:
 @pytest.mark.parametrize(
     ("sheet", "table", "elsewhere"),
     [
-        ("rooms", "room", set()), ("walls", "wall", set()), ("streets", "street", set()),
-        ("mains", "main", {"manholes", "taps"}), ("fixtures", "fixture", set()),
+        ("rooms", "room", set()),
+        ("walls", "wall", set()),
+        ("streets", "street", set()),
+        ("mains", "main", {"manholes", "taps"}),
+        ("fixtures", "fixture", set()),
         ("ground", "ground", set()),
     ],
-)  # fmt: skip
+)
 def test_tables_hold_every_key(sheet: str, table: str, elsewhere: set[str]) -> None:
     """Every key of a list of tables has its column."""
     model = next(tables_in(inputs_of(SiteFile)[table]))
@@ -102,9 +109,15 @@ def test_a_blank_book_asks_for_what_is_needed(tmp_path: Path, units: str, depth_
         read_site(tmp_path / "new")
     # everything that a site cannot do without, in one report
     assert {f.field for f in caught.value.faults} == {
-        "site!B4 (site.name)", "site!B7 (site.rule_set)", "locates (file)", "lot", "building",
-        "site!B53 (lot.front_azimuth)", "site!B56 (lot.longitude)", "site!B57 (lot.latitude)",
-    }  # fmt: skip
+        "site!B4 (site.name)",
+        "site!B7 (site.rule_set)",
+        "locates (file)",
+        "lot",
+        "building",
+        "site!B53 (lot.front_azimuth)",
+        "site!B56 (lot.longitude)",
+        "site!B57 (lot.latitude)",
+    }
 
 
 def test_a_filled_book_runs(tmp_path: Path) -> None:
@@ -140,8 +153,11 @@ def test_start_with_the_sheet(tmp_path: Path) -> None:
     new = runner.invoke(command, [str(tmp_path / "new"), "--workbook", "--sheet"])
     assert new.exit_code == 0
     assert {p.name for p in (tmp_path / "new").iterdir()} == {
-        "fieldbook.xlsx", "README.txt", "field-sheet.pdf", "layers",
-    }  # fmt: skip
+        "fieldbook.xlsx",
+        "README.txt",
+        "field-sheet.pdf",
+        "layers",
+    }
     text = write_folder(tmp_path / "text")
     assert runner.invoke(command, [str(text), "--sheet"]).exit_code == 0
     assert (text / "field-sheet.pdf").exists()

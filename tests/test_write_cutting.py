@@ -34,9 +34,12 @@ def survey() -> Survey:
     mark += 0.01**2 * np.eye(size)
     points = tuple(replace(one, sd_major_m=np.hypot(0.40, 0.10)) for one in filled.placed.points)
     placed = replace(
-        filled.placed, points=points, mark_covariance_m2=mark,
-        covariance_m2=mark + 0.10**2 * np.eye(size), tape=None,
-    )  # fmt: skip
+        filled.placed,
+        points=points,
+        mark_covariance_m2=mark,
+        covariance_m2=mark + 0.10**2 * np.eye(size),
+        tape=None,
+    )
     return replace(filled, placed=placed)
 
 
@@ -108,8 +111,10 @@ def test_the_cut_sheet_measures_corners_from_the_walls() -> None:
     x_wall, y_wall = (shapely.LineString(outline[[0, i]]) for i in (3, 1))
     rows = dict(sheet.places)
     for letter, corner in zip("ABCD", one.opening, strict=True):
-        told = [parse_length(part.split(" from")[0], "ft")
-                for part in rows[f"Corner {letter}"].split(", ")]  # fmt: skip
+        told = [
+            parse_length(part.split(" from")[0], "ft")
+            for part in rows[f"Corner {letter}"].split(", ")
+        ]
         point = shapely.Point(corner)
         expected = [shapely.distance(point, wall) for wall in (x_wall, y_wall)]
         assert told == pytest.approx(expected, abs=0.51 * INCH)

@@ -104,8 +104,9 @@ def test_every_format_names_the_datum() -> None:
     assert datum is not None
     files = output_files(site)
     space = ezdxf.read(io.StringIO(files["lateral.dxf"].decode())).modelspace()
-    texts = {name: files[name].decode() for name in
-             ("lateral.geojson", "lateral.kml", "lateral.gpx")}  # fmt: skip
+    texts = {
+        name: files[name].decode() for name in ("lateral.geojson", "lateral.kml", "lateral.gpx")
+    }
     texts["lateral.dxf"] = " ".join(text.dxf.text for text in space.query("TEXT"))
     for name, text in texts.items():
         assert datum.name in text, name
@@ -235,9 +236,13 @@ def _on_paper(survey: Survey, paper: Paper | None) -> tuple[float, float]:
 
 @pytest.mark.parametrize(
     ("paper", "inches"),
-    [("letter", (8.5, 11)), ("a4", (210 / 25.4, 297 / 25.4)),
-     ("tabloid", (11, 17)), ("a3", (297 / 25.4, 420 / 25.4))],
-)  # fmt: skip
+    [
+        ("letter", (8.5, 11)),
+        ("a4", (210 / 25.4, 297 / 25.4)),
+        ("tabloid", (11, 17)),
+        ("a3", (297 / 25.4, 420 / 25.4)),
+    ],
+)
 def test_record_is_on_the_paper_asked_for(
     survey: Survey, paper: Paper, inches: tuple[float, float]
 ) -> None:
@@ -272,8 +277,9 @@ def test_record_of_a_lot_of_a_mile_shows_house_and_lateral(survey: Survey) -> No
     mile_m = 1609.344
     square = mile_m * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
     site = replace(survey.site, lot=replace(survey.site.lot, vertices=square))
-    found = [re.findall(r"1 in = (\d+) ft", _text(one)) for one in (
-        survey, replace(survey, site=site))]  # fmt: skip
+    found = [
+        re.findall(r"1 in = (\d+) ft", _text(one)) for one in (survey, replace(survey, site=site))
+    ]
     assert int(found[1][0]) <= int(found[0][0])
     sheet = fit(np.zeros(2), square[2], (0.0, 0.0, 500.0, 500.0), "ft")
     assert sheet.scale.words == "1 in = 1000 ft"

@@ -62,16 +62,24 @@ def _program(data: dict[str, Any], finds: list[dict[str, Any]]) -> tuple[Array, 
         hole = np.array([find[key] for key in ("x", "y", "angle", "length", "width")])
         if find["found"]:
             across, station, _ = polyline.line_locate_point(vertices, hole[:2])
-            along = np.stack([
-                np.interp(s, stations, line)
-                for s, stations, line in zip(
-                    station, polyline.stations(vertices), inverts, strict=True)
-            ])  # fmt: skip
+            along = np.stack(
+                [
+                    np.interp(s, stations, line)
+                    for s, stations, line in zip(
+                        station, polyline.stations(vertices), inverts, strict=True
+                    )
+                ]
+            )
             below = None if find["invert"] is None else along - find["invert"]
-            likelihoods.append(find_likelihood(
-                across, data["across_sd"][find["work"]], data["right"][find["work"]], below,
-                data["depth_sd"],
-            ))  # fmt: skip
+            likelihoods.append(
+                find_likelihood(
+                    across,
+                    data["across_sd"][find["work"]],
+                    data["right"][find["work"]],
+                    below,
+                    data["depth_sd"],
+                )
+            )
         else:
             shows.append(hole_shows(vertices, inverts + data["diameter"], hole, find["bottom"]))
     loose = np.array([weight for _, weight in data["loose"]])
@@ -97,8 +105,9 @@ def test_the_page_weighs_as_the_program_does(phone: Watched) -> None:
     for finds in ([], missed[:1], missed[:2], [beside], [deep], [missed[1], deep]):
         state = phone.page.evaluate(
             "(finds) => weighFinds(JSON.parse("
-            "document.getElementById('survey-data').textContent).finds, finds)", finds
-        )  # fmt: skip
+            "document.getElementById('survey-data').textContent).finds, finds)",
+            finds,
+        )
         weights, showing = _program(data, finds)
         assert state["weights"] == pytest.approx(weights.tolist(), abs=1e-6)
         assert state["showing"] == pytest.approx(showing.tolist(), abs=1e-6)
@@ -193,6 +202,7 @@ def test_planned_chances_are_those_of_the_plan(phone: Watched) -> None:
     for pit, planned in zip(data["pits"], computed(NAME).dig.pits, strict=True):
         probability = phone.page.evaluate(
             "(pit) => { const d = JSON.parse(document.getElementById('survey-data').textContent)"
-            ".finds; return pitChance(d, weighFinds(d, []), pit); }", pit
-        )  # fmt: skip
+            ".finds; return pitChance(d, weighFinds(d, []), pit); }",
+            pit,
+        )
         assert probability == pytest.approx(planned.p_hit, abs=0.02)

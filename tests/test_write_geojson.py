@@ -72,9 +72,10 @@ def test_what_was_computed_is_never_called_located(collection: dict[str, Any], l
 def test_only_points_are_located_or_exposed(collection: dict[str, Any]) -> None:
     """The two strong classes belong to points that were found, and to nothing else."""
     strong = [
-        f for f in collection["features"]
+        f
+        for f in collection["features"]
         if f["properties"]["evidence_class"] in ("located", "exposed")
-    ]  # fmt: skip
+    ]
     assert {f["geometry"]["type"] for f in strong} == {"Point"}
     assert {f["properties"]["layer"] for f in strong} == {"locate"}
     kinds = {f["properties"]["kind"]: f["properties"]["evidence_class"] for f in strong}
@@ -120,8 +121,10 @@ def test_a_survey_without_pits_or_corridors_is_still_a_collection(survey: Survey
     found = json.loads(text)
     assert validate_structure(found) == {}
     assert {f["properties"]["layer"] for f in found["features"]} == LAYERS - {
-        "corridor", "pit", "tie",
-    }  # fmt: skip
+        "corridor",
+        "pit",
+        "tie",
+    }
 
 
 @settings(deadline=None, max_examples=40)
@@ -146,9 +149,9 @@ def test_rings_are_right_handed_and_rounded(
         area = area.difference(hole)
     written = feature_collection([Feature("pit", "inferred", area, {"id": "p"})], frame)
     geometry = written["features"][0]["geometry"]
-    polygons = geometry["coordinates"] if geometry["type"] == "MultiPolygon" else [
-        geometry["coordinates"]
-    ]  # fmt: skip
+    polygons = (
+        geometry["coordinates"] if geometry["type"] == "MultiPolygon" else [geometry["coordinates"]]
+    )
     for outer, *holes in polygons:
         assert shapely.LinearRing(outer).is_ccw
         assert not any(shapely.LinearRing(inner).is_ccw for inner in holes)

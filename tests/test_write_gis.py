@@ -73,8 +73,10 @@ def looks(package: Path) -> dict[str, dict[str, Any]]:
         done = subprocess.run(
             [*command, str(picture)],
             env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(package.parent)},
-            check=True, capture_output=True, timeout=120,
-        )  # fmt: skip
+            check=True,
+            capture_output=True,
+            timeout=120,
+        )
         told[layer] = json.loads(done.stdout) | {"picture": picture}
     return told
 

@@ -37,15 +37,18 @@ def test_the_last_answer_knows_both_findings_and_the_kept_pits(told: Survey) -> 
     found = answer(told)
     assert found["status"] == "partly exposed"
     assert [(f["id"], f["found"], f["at_pit"]) for f in found["findings"]] == [
-        ("F1", "no", "R1-P1"), ("F2", "yes", "R2-P1"),
-    ]  # fmt: skip
+        ("F1", "no", "R1-P1"),
+        ("F2", "yes", "R2-P1"),
+    ]
     assert found["pits"] == []
     assert found["comparison"]["expected_cost"] == 0.0
     assert {f["to"] for f in found["follow"]} == {"wall", "main"}
     assert found["findings"][1]["p_this_drain"] > 0.95
     assert [tie["from"] for tie in found["findings"][1]["ties"]] == [
-        "building:front-left", "building:front-right", "lot:front-right",
-    ]  # fmt: skip
+        "building:front-left",
+        "building:front-right",
+        "lot:front-right",
+    ]
 
 
 def test_the_find_brings_the_exit_nearer_to_the_truth(told: Survey) -> None:
@@ -68,8 +71,14 @@ def test_the_record_tells_the_revisions_and_what_was_measured(told: Survey) -> N
     pages = PdfReader(BytesIO(record_bytes(told))).pages
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     assert "Partly exposed: what was seen is as found" in text
-    for words in ("R1 2026-05-04", "R2 2026-05-11", "R3 2026-05-12", "exit by 1'", "102 1/2\"",
-                  "17' 4\" from the front-left"):  # fmt: skip
+    for words in (
+        "R1 2026-05-04",
+        "R2 2026-05-11",
+        "R3 2026-05-12",
+        "exit by 1'",
+        '102 1/2"',
+        "17' 4\" from the front-left",
+    ):
         assert words in text
 
 
@@ -98,9 +107,7 @@ def test_an_answer_is_kept_once_and_touches_nothing_of_the_user_s(tmp_path: Path
     survey = run(site, tmp_path / "out", keep=True)
     kept = json.loads((site / "revisions" / "R1.json").read_text("utf-8"))
     assert kept["date"] == "2026-05-04"  # of the survey, not the clock
-    assert [pit["id"] for pit in kept["pits"]] == [
-        f"R1-P{pit.rank}" for pit in survey.dig.pits
-    ]  # fmt: skip
+    assert [pit["id"] for pit in kept["pits"]] == [f"R1-P{pit.rank}" for pit in survey.dig.pits]
     assert kept["inputs"] == inputs_digest(site)
     run(site, tmp_path / "out", keep=True)
     assert [p.name for p in (site / "revisions").iterdir()] == ["R1.json"]

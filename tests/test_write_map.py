@@ -177,10 +177,14 @@ def test_another_direction_out_of_the_wall_is_drawn_where_it_is_probable(
             dataclasses.replace(survey, penetration=penetration), survey_profile(survey)
         )
         return [
-            (f["properties"]["label"], shapely.from_geojson(json.dumps(f["geometry"])),
-             f["properties"]["words"])
-            for f in found["features"] if f["properties"]["layer"] == "exit-turned"
-        ]  # fmt: skip
+            (
+                f["properties"]["label"],
+                shapely.from_geojson(json.dumps(f["geometry"])),
+                f["properties"]["words"],
+            )
+            for f in found["features"]
+            if f["properties"]["layer"] == "exit-turned"
+        ]
 
     assert drawn(0.02) == []
     ((hand, line, words),) = drawn(0.20)
@@ -188,11 +192,16 @@ def test_another_direction_out_of_the_wall_is_drawn_where_it_is_probable(
     assert "20 %" in words
     start, end = survey.site.frame.to_lonlat(
         np.array([[survey.exit.x_m, survey.exit.y_m]] * 2)
-        + np.outer([0.0, 2.0], np.array([
-            np.cos(survey.exit.angle_rad + np.radians(turn_deg)),
-            np.sin(survey.exit.angle_rad + np.radians(turn_deg)),
-        ]))
-    )  # fmt: skip
+        + np.outer(
+            [0.0, 2.0],
+            np.array(
+                [
+                    np.cos(survey.exit.angle_rad + np.radians(turn_deg)),
+                    np.sin(survey.exit.angle_rad + np.radians(turn_deg)),
+                ]
+            ),
+        )
+    )
     assert np.array(line.coords) == pytest.approx(np.array([start, end]), abs=2e-8)
 
 
@@ -203,8 +212,12 @@ def test_a_survey_with_little_in_it_still_gives_a_page(survey: Survey) -> None:
         site=dataclasses.replace(survey.site, keep_outs=(), notices=()),
         scored=dataclasses.replace(survey.scores, next_checks=(), assumptions=()),
         planned=dataclasses.replace(
-            survey.dig, pits=(), corridors=(), depths=(), exit_ties=(),
+            survey.dig,
+            pits=(),
+            corridors=(),
+            depths=(),
+            exit_ties=(),
             hit_map=dataclasses.replace(survey.dig.hit_map, p=np.zeros((3, 3))),
         ),
-    )  # fmt: skip
+    )
     assert b"Inferred, not located" in map_bytes(bare)

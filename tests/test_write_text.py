@@ -196,10 +196,16 @@ def test_ways_that_hardly_fit_share_a_line(survey: Survey) -> None:
     many = tuple(
         ScoredHypothesis(
             Hypothesis(f"side-main:direct-{i}", "side-main", "direct", "side", None, 0.01),
-            0.002, -9.0, 0.1, 10.0, (), np.zeros(0), None,
+            0.002,
+            -9.0,
+            0.1,
+            10.0,
+            (),
+            np.zeros(0),
+            None,
         )
         for i in range(4)
-    )  # fmt: skip
+    )
     scores = dataclasses.replace(survey.scores, hypotheses=(*survey.scores.hypotheses, *many))
     text = "\n".join(summary_lines(dataclasses.replace(find(survey), scored=scores)))
     assert "All 4 other routes together: under 1 %." in text

@@ -104,8 +104,13 @@ def say(line: str) -> None:
 
 def main(count: int, seed: int) -> None:
     """Print the table."""
-    names = ("trunk, across, at its last point", "branch, across, at its middle", "wye, ellipse",
-             "wye, radius", "wye, invert")  # fmt: skip
+    names = (
+        "trunk, across, at its last point",
+        "branch, across, at its middle",
+        "wye, ellipse",
+        "wye, radius",
+        "wye, invert",
+    )
     errors: dict[str, list[float]] = {"trunk": [], "branch": [], "wye": []}
     tally = Tally([], {name: [] for name in names}, errors, [])
     for number in range(count):
@@ -113,8 +118,10 @@ def main(count: int, seed: int) -> None:
         look(draw_house(seed + number, branches, apart=apart), tally)
     say(f"python -m tests.benchmarks.branches {count} {seed}")
     say("seeds: one a house, from the second argument on\n")
-    say(f"{count} invented houses, {tally.failed} without an answer, median "
-          f"{np.median(tally.seconds):.2f} s of processor time\n")  # fmt: skip
+    say(
+        f"{count} invented houses, {tally.failed} without an answer, median "
+        f"{np.median(tally.seconds):.2f} s of processor time\n"
+    )
     stated, right, tells, branches_of = (
         np.array(column) for column in zip(*tally.ways, strict=True)
     )
@@ -132,9 +139,11 @@ def main(count: int, seed: int) -> None:
         rows = (stated >= low_edge) & (stated < high_edge)
         if rows.any():
             low, high = wilson(int(right[rows].sum()), int(rows.sum()))
-            say(f"  {low_edge:.2f} to {min(high_edge, 1.0):.2f}: stated "
-                  f"{stated[rows].mean():.3f}, right {right[rows].mean():.3f} "
-                  f"[{low:.3f}, {high:.3f}] of {int(rows.sum())}")  # fmt: skip
+            say(
+                f"  {low_edge:.2f} to {min(high_edge, 1.0):.2f}: stated "
+                f"{stated[rows].mean():.3f}, right {right[rows].mean():.3f} "
+                f"[{low:.3f}, {high:.3f}] of {int(rows.sum())}"
+            )
     brier = float(np.mean((stated - right) ** 2))
     say(f"  mean stated {stated.mean():.3f}, right {right.mean():.3f}, Brier {brier:.4f}")
     say("\nwhat is stated with 95 % holds the truth, the way to join being right")

@@ -123,9 +123,13 @@ def whole_particles(survey: Survey) -> Particles:
         stations.append(routes.tap_stations_m if some else np.full(1, np.nan))
     places = np.concatenate(vertices)
     return _particles(
-        survey, np.concatenate(owner), np.concatenate(weights), places, np.concatenate(inverts),
+        survey,
+        np.concatenate(owner),
+        np.concatenate(weights),
+        places,
+        np.concatenate(inverts),
         np.concatenate(stations),
-    )  # fmt: skip
+    )
 
 
 def _particles(
@@ -133,10 +137,16 @@ def _particles(
 ) -> Particles:
     nothing = np.zeros(0)
     return Particles(
-        survey.scores.hypotheses, owner.astype(np.intp), weights, ~np.isnan(vertices[:, 0, 0]),
-        vertices, inverts, stations, Crossings(np.zeros((0, 2)), nothing, nothing, nothing),
+        survey.scores.hypotheses,
+        owner.astype(np.intp),
+        weights,
+        ~np.isnan(vertices[:, 0, 0]),
+        vertices,
+        inverts,
+        stations,
+        Crossings(np.zeros((0, 2)), nothing, nothing, nothing),
         np.ones(len(vertices), bool),
-    )  # fmt: skip
+    )
 
 
 def true_particle(survey: Survey, house: House) -> Particles:
@@ -147,9 +157,13 @@ def true_particle(survey: Survey, house: House) -> Particles:
     at_wall = truth.invert_start_m - truth.slope_indoors * float(polyline.length(truth.indoors))
     inverts = at_wall - truth.slope_outdoors * polyline.stations(truth.outdoors)
     return _particles(
-        survey, np.array([owner]), np.ones(1), truth.outdoors[None], inverts[None],
+        survey,
+        np.array([owner]),
+        np.ones(1),
+        truth.outdoors[None],
+        inverts[None],
         np.array([truth.tap_station_m if house.listed else np.nan]),
-    )  # fmt: skip
+    )
 
 
 def after(survey: Survey, whole: Particles, likelihood: Array) -> Survey:

@@ -76,9 +76,11 @@ def measure_against(revision: str, folder: Path) -> None:
     """Let an earlier revision and this one work the same 4,000 lots, three times in turn."""
     root = Path(__file__).parents[2]
     archive = subprocess.run(
-        ["git", "archive", "--format=tar", revision, "sitegis"], cwd=root, check=True,
+        ["git", "archive", "--format=tar", revision, "sitegis"],
+        cwd=root,
+        check=True,
         capture_output=True,
-    ).stdout  # fmt: skip
+    ).stdout
     (folder / "before").mkdir()
     subprocess.run(["tar", "-x", "-C", str(folder / "before")], input=archive, check=True)
     path = write_city(invent_city(4000, seed=1, curve=8.0), folder / "town")
@@ -87,16 +89,28 @@ def measure_against(revision: str, folder: Path) -> None:
         for side, home in (("before", folder / "before"), ("now", root)):
             used = children_seconds()
             done = subprocess.run(
-                [sys.executable, "-c", CODE, "city", str(path), "--out",
-                 str(folder / f"{side}.gpkg"), "--quiet"],
-                env={**os.environ, "PYTHONPATH": str(home)}, cwd=home, check=False,
-            )  # fmt: skip
+                [
+                    sys.executable,
+                    "-c",
+                    CODE,
+                    "city",
+                    str(path),
+                    "--out",
+                    str(folder / f"{side}.gpkg"),
+                    "--quiet",
+                ],
+                env={**os.environ, "PYTHONPATH": str(home)},
+                cwd=home,
+                check=False,
+            )
             if done.returncode not in (0, 1):
                 raise SystemExit(f"{side} ended with {done.returncode}")
             best[side] = min(best[side], children_seconds() - used)
     say("\n4,000 lots, one worker, processor seconds of the whole command, best of three in turn")
-    say(f"  {revision} {best['before']:.1f} s, now {best['now']:.1f} s: "
-        f"ratio {best['before'] / best['now']:.2f}")  # fmt: skip
+    say(
+        f"  {revision} {best['before']:.1f} s, now {best['now']:.1f} s: "
+        f"ratio {best['before'] / best['now']:.2f}"
+    )
 
 
 def say_runs(runs: list[Run]) -> None:
@@ -213,9 +227,12 @@ def plain_facing(
 
 
 def sees_street(
-    parcels: geopandas.GeoSeries, streets: geopandas.GeoSeries, lot: int, place: np.ndarray,
+    parcels: geopandas.GeoSeries,
+    streets: geopandas.GeoSeries,
+    lot: int,
+    place: np.ndarray,
     normal: np.ndarray,
-) -> bool:  # fmt: skip
+) -> bool:
     """Look from a point outside a lot line along its normal."""
     point = shapely.Point(place)
     if any(parcels[i].contains(point) for i in parcels.sindex.query(point)):
@@ -223,18 +240,24 @@ def sees_street(
     ray = shapely.LineString([place, place + REACH_M * normal])
     near = [streets[i] for i in streets.sindex.query(ray) if streets[i].intersects(ray)]
     if near:
-        sight = shapely.LineString([point, min(
-            (shapely.shortest_line(point, street.intersection(ray)) for street in near),
-            key=lambda line: line.length,
-        ).coords[-1]])  # fmt: skip
+        sight = shapely.LineString(
+            [
+                point,
+                min(
+                    (shapely.shortest_line(point, street.intersection(ray)) for street in near),
+                    key=lambda line: line.length,
+                ).coords[-1],
+            ]
+        )
     else:
         around = streets.sindex.query(point.buffer(REACH_M))
         lines = [shapely.shortest_line(point, streets[i]) for i in around]
         ahead = [
-            line for line in lines
+            line
+            for line in lines
             if line.length <= REACH_M
             and np.dot(np.subtract(line.coords[-1], place), normal) >= 0.25 * line.length
-        ]  # fmt: skip
+        ]
         if not ahead:
             return False
         sight = min(ahead, key=lambda line: line.length)

@@ -149,9 +149,10 @@ def generators_prior(regime: Regime) -> Iterator[None]:
     }
     typical = 0.014 if habits else 0.018
     slopes = SlopePrior(  # the log-normal's moments
-        np.ones(1), np.array([typical * np.exp(0.35**2 / 2)]),
+        np.ones(1),
+        np.array([typical * np.exp(0.35**2 / 2)]),
         np.array([typical * np.exp(0.35**2 / 2) * np.sqrt(np.exp(0.35**2) - 1.0)]),
-    )  # fmt: skip
+    )
     with ExitStack() as stack:
         stack.enter_context(patch.object(stage, "slope_prior", lambda *_: slopes))
         for module in (bends, bend_catalog, exit_mixture, follow, states):
@@ -310,8 +311,9 @@ def table(outcomes: list[Outcome]) -> list[str]:
         ]
         lines.append(_row("locate ellipse", np.array([m for o in of for m in o.marks])))
         corridor = np.array([o.corridor for o in of if o.corridor >= 0])
-        lines.append(f"  {'tap in the 95 % corridor':30s}{corridor.size:6d}         "
-                     f"{_share(corridor > 0)}")  # fmt: skip
+        lines.append(
+            f"  {'tap in the 95 % corridor':30s}{corridor.size:6d}         {_share(corridor > 0)}"
+        )
         depth = np.array([o.depth for o in of if o.depth >= 0])
         lines.append(f"  {'depth at pit 1 (90 %)':30s}{depth.size:6d}         {_share(depth > 0)}")
         for words, keep in KINDS:
@@ -319,8 +321,10 @@ def table(outcomes: list[Outcome]) -> list[str]:
             for name in ("azimuth", "place") if kept else ():
                 lines.append(_row(f"{name}, {words}", np.array([getattr(o, name) for o in kept])))
         lengths = np.median([o.azimuth_length_deg for o in of], axis=0)
-        lines.append(f"  length of the azimuth's sets, median: 50 % {lengths[0]:.0f}°, "
-                     f"80 % {lengths[1]:.0f}°, 95 % {lengths[2]:.0f}°")  # fmt: skip
+        lines.append(
+            f"  length of the azimuth's sets, median: 50 % {lengths[0]:.0f}°, "
+            f"80 % {lengths[1]:.0f}°, 95 % {lengths[2]:.0f}°"
+        )
         lines += _pit_rows(of)
     return lines
 
@@ -330,14 +334,18 @@ def _pit_rows(of: list[Outcome]) -> list[str]:
     pits = np.array([(o.stated, o.hit) for o in of if o.stated >= 0])
     if not pits.size:
         return []
-    rows = [f"  pit 1 stated {pits[:, 0].mean():.3f}, hit {pits[:, 1].mean():.3f}, log loss "
-            f"{_log_loss(pits):.3f}"]  # fmt: skip
+    rows = [
+        f"  pit 1 stated {pits[:, 0].mean():.3f}, hit {pits[:, 1].mean():.3f}, log loss "
+        f"{_log_loss(pits):.3f}"
+    ]
     for low, high in pairwise(BINS):
         inside = (pits[:, 0] > low) & (pits[:, 0] <= high)
         if inside.any():
             hits = _share(pits[inside, 1] > 0)
-            rows.append(f"    {low:.2f} – {high:.2f} {inside.sum():5d}  stated "
-                        f"{pits[inside, 0].mean():.3f}  hit {hits}")  # fmt: skip
+            rows.append(
+                f"    {low:.2f} – {high:.2f} {inside.sum():5d}  stated "
+                f"{pits[inside, 0].mean():.3f}  hit {hits}"
+            )
     return rows
 
 

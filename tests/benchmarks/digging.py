@@ -60,8 +60,13 @@ COMMON, ALONE = 0.04, 0.01 / 0.96  # of misses where the pipe is there: together
 OUT_M, ON_M = 1.5, 5.0
 FIND_SD_M = 0.02
 STATES = ("marks", "1 miss", "2 misses", "1 find", "1 find after misses", "2 finds")
-QUANTITIES = ("exit along the wall", "azimuth", "invert at the wall", "depth at the wall",
-              "tap station")  # fmt: skip
+QUANTITIES = (
+    "exit along the wall",
+    "azimuth",
+    "invert at the wall",
+    "depth at the wall",
+    "tap station",
+)
 NOT_ASKED = {
     "sitegis.score.stage": {"prepare_checks": None, "ask_checks": (), "rank_checks": (),
                             "telling_checks": {}},
@@ -91,9 +96,14 @@ def with_evidence(survey: Survey, *more: Found | Missed) -> Survey:
     """Add findings to a site, and go back to the wall."""
     site = replace(survey.site, evidence=(*survey.site.evidence, *more))
     return replace(
-        survey, site=site, penetration=survey.exit_from_inside, left_inside=None, sampled=None,
-        scored=None, planned=None,
-    )  # fmt: skip
+        survey,
+        site=site,
+        penetration=survey.exit_from_inside,
+        left_inside=None,
+        sampled=None,
+        scored=None,
+        planned=None,
+    )
 
 
 class Dig:
@@ -125,8 +135,16 @@ class Dig:
         at = polyline.line_interpolate_point(self.true.outdoors, np.array(station_m))
         x, y = at + self.generator.normal(0.0, FIND_SD_M, 2)
         depth = float(self.depth_m(np.array(station_m)) + self.generator.normal(0.0, FIND_SD_M))
-        return Found(name, "test-pit", float(x), float(y), FIND_SD_M, "lot coordinates", "yes",
-                     depth_to_invert_m=depth)  # fmt: skip
+        return Found(
+            name,
+            "test-pit",
+            float(x),
+            float(y),
+            FIND_SD_M,
+            "lot coordinates",
+            "yes",
+            depth_to_invert_m=depth,
+        )
 
 
 def missed(name: str, pit: Pit) -> Missed:
@@ -134,10 +152,18 @@ def missed(name: str, pit: Pit) -> Missed:
     sides = np.diff(pit.ring, axis=0)[:2]
     length, width = (float(one) for one in np.hypot(*sides.T))
     return Missed(
-        name, "test-pit", pit.x_m, pit.y_m, 0.02, "lot coordinates", "no",
-        angle_rad=float(np.arctan2(sides[0, 1], sides[0, 0])), length_m=length, width_m=width,
+        name,
+        "test-pit",
+        pit.x_m,
+        pit.y_m,
+        0.02,
+        "lot coordinates",
+        "no",
+        angle_rad=float(np.arctan2(sides[0, 1], sides[0, 0])),
+        length_m=length,
+        width_m=width,
         dug_to_m=pit.depth_m,
-    )  # fmt: skip
+    )
 
 
 def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
@@ -168,8 +194,7 @@ def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
     if not weights:
         return [None] * len(QUANTITIES)
     every = np.concatenate(weights)
-    shares: list[float | None] = [float(np.concatenate(one) @ every / every.sum())
-                                  for one in below]  # fmt: skip
+    shares: list[float | None] = [float(np.concatenate(one) @ every / every.sum()) for one in below]
     of_tap = np.concatenate(tap_weights) if taps else np.zeros(0)
     known = true.listed and of_tap.sum() > 1e-6
     return [*shares, float(np.concatenate(taps) @ of_tap / of_tap.sum()) if known else None]
@@ -211,8 +236,9 @@ def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> 
     survey = answered(with_evidence(survey, dig.find("G1", station_m)), to_pits=False)
     row["states"][state] = shares_below(survey, dig)
     row["p_drain"] = survey.scores.finds[-1].p_drain
-    row["k"] = max((h.pareto_k for h in survey.scores.hypotheses if h.probability > 0.05),
-                   default=-1.0)  # fmt: skip
+    row["k"] = max(
+        (h.pareto_k for h in survey.scores.hypotheses if h.probability > 0.05), default=-1.0
+    )
     row["effective"] = survey.scores.hypotheses[0].effective_samples
     if state == "1 find" and station_m + ON_M < polyline.length(dig.true.outdoors) - 1.0:
         two = with_evidence(survey, dig.find("G2", station_m + ON_M))
@@ -241,8 +267,9 @@ def _others(first: Survey, dig: Dig, row: Row) -> None:
     here = np.array([left.x_m, left.y_m])
     ahead = np.array([np.cos(left.angle_rad), np.sin(left.angle_rad)])
     row["in line"] = _one_pit(first, dig, here + OUT_M * ahead, left.angle_rad)
-    row["nearest main"] = _one_pit(first, dig, here + OUT_M * _toward_main(site, here, ahead),
-                                   left.angle_rad)  # fmt: skip
+    row["nearest main"] = _one_pit(
+        first, dig, here + OUT_M * _toward_main(site, here, ahead), left.angle_rad
+    )
     spent, count, hit = 0.0, 0, False
     for pit in first.dig.pits[:MOST_PITS]:
         spent, count = spent + pit.cost, count + 1
@@ -274,9 +301,15 @@ def _one_pit(first: Survey, dig: Dig, center: Array, along_rad: float) -> list[f
     ring = center + signs @ axes
     left = first.exit_from_inside
     depth = left.depth_m + 1.645 * left.depth_sd_m + BEDDING_M
-    cost = float(pit_cost(np.array([size.prod()]), np.array([depth]),
-                          surface_rates_at(first.site, center[None]), settings,
-                          first.rules)[0])  # fmt: skip
+    cost = float(
+        pit_cost(
+            np.array([size.prod()]),
+            np.array([depth]),
+            surface_rates_at(first.site, center[None]),
+            settings,
+            first.rules,
+        )[0]
+    )
     hit = dig.shows(ring, depth) is not None
     return [1, cost + (0.0 if hit else first.dig.expected_cost_straight)]
 
@@ -298,16 +331,19 @@ def print_money(rows: list[Row]) -> None:
         more = money - ours
         give = 1.96 * more.std() / np.sqrt(len(rows)) / ours.mean()
         ratio = money.mean() / ours.mean()
-        tell(f"{way:13s}  {holes.mean():5.2f}   {money.mean():9.0f}      {ratio:6.3f}            "
-              f"{ratio - give:.3f} to {ratio + give:.3f}")  # fmt: skip
+        tell(
+            f"{way:13s}  {holes.mean():5.2f}   {money.mean():9.0f}      {ratio:6.3f}            "
+            f"{ratio - give:.3f} to {ratio + give:.3f}"
+        )
 
 
 def print_hits(rows: list[Row]) -> None:
     """Print stated against actual P(hit) by the number of misses so far, then by what was said."""
     tell("\nafter misses   pits   stated P(hit)   found   95 % of the share found")
     for number in range(MOST_PITS):
-        _hits(f"{number:12d}", [(p, hit) for row in rows for n, p, hit in row["pits"]
-                                if n == number])  # fmt: skip
+        _hits(
+            f"{number:12d}", [(p, hit) for row in rows for n, p, hit in row["pits"] if n == number]
+        )
     tell("\nfirst pits     pits   stated P(hit)   found   95 % of the share found")
     edges = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.01)
     firsts = [(p, hit) for row in rows for n, p, hit in row["pits"] if n == 0]
@@ -320,8 +356,10 @@ def _hits(name: str, told: list[tuple[float, bool]]) -> None:
     if told:
         p, hits = np.mean([one[0] for one in told]), sum(one[1] for one in told)
         low, high = binomtest(hits, len(told)).proportion_ci(method="wilson")
-        tell(f"{name}  {len(told):5d}   {p:11.3f}   {hits / len(told):7.3f}   "
-              f"{low:.3f} to {high:.3f}")  # fmt: skip
+        tell(
+            f"{name}  {len(told):5d}   {p:11.3f}   {hits / len(told):7.3f}   "
+            f"{low:.3f} to {high:.3f}"
+        )
 
 
 def print_intervals(rows: list[Row]) -> None:
@@ -334,15 +372,19 @@ def print_intervals(rows: list[Row]) -> None:
             if len(ranks) > 4:
                 level = np.abs(2.0 * ranks - 1.0)
                 held = "  ".join(f"{(level < one).mean():.3f}" for one in (0.5, 0.8, 0.95))
-                tell(f"{state:19s} {name:19s} n {len(ranks):4d}   {held}   "
-                      f"{kstest(ranks, 'uniform').pvalue:.3f}")  # fmt: skip
+                tell(
+                    f"{state:19s} {name:19s} n {len(ranks):4d}   {held}   "
+                    f"{kstest(ranks, 'uniform').pvalue:.3f}"
+                )
     of = [row for row in rows if "k" in row]
     if of:
         good = np.mean([row["k"] < 0.7 for row in of])
-        tell(f"\nafter the find: Pareto k below 0.7 in {good:.1%} of {len(of)}; effective samples "
-              f"of the likeliest way, median {np.median([row['effective'] for row in of]):.0f}, "
-              f"least {min(row['effective'] for row in of):.0f}; P(this drain) at least 0.5 in "
-              f"{np.mean([row['p_drain'] >= 0.5 for row in of]):.1%}")  # fmt: skip
+        tell(
+            f"\nafter the find: Pareto k below 0.7 in {good:.1%} of {len(of)}; effective samples "
+            f"of the likeliest way, median {np.median([row['effective'] for row in of]):.0f}, "
+            f"least {min(row['effective'] for row in of):.0f}; P(this drain) at least 0.5 in "
+            f"{np.mean([row['p_drain'] >= 0.5 for row in of]):.1%}"
+        )
 
 
 def print_found(rows: list[Row]) -> None:

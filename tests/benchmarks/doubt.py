@@ -108,7 +108,7 @@ def _brings_out(
         one
         for one in readings
         if np.hypot(one.x_m - surveyed.exit[0], one.y_m - surveyed.exit[1]) < EXIT_M
-    ]  # fmt: skip
+    ]
     return "stated" not in agree and bool(readings) and len(right) == len(readings)
 
 
@@ -119,8 +119,11 @@ def _measured(surveyed: Surveyed, measurement: Measurement) -> float | None:
     if measurement.end.startswith("building:") and measurement.start in rows:
         place = in_building(site, rows[measurement.start])
         corners = {
-            "front-left": 0, "front-right": 1, "rear-right": 2, "rear-left": 3,
-        }  # fmt: skip
+            "front-left": 0,
+            "front-right": 1,
+            "rear-right": 2,
+            "rear-left": 3,
+        }
         corner = site.building.vertices[corners[measurement.end[9:]]] - site.building.vertices[0]
         return float(np.hypot(*(place - corner)))
     if measurement.end == "floor":
@@ -176,11 +179,14 @@ def slip_rates(surveyed: Surveyed) -> dict[str, float]:
     """Give how often the package says that each class of slips is made on a site."""
     rooms = len({row.room for row in surveyed.site.locates})
     shared = (
-        (ROOM_BLUNDER * rooms, CLASSES[:3]), (EXCHANGED_BLUNDER, CLASSES[3:4]),
+        (ROOM_BLUNDER * rooms, CLASSES[:3]),
+        (EXCHANGED_BLUNDER, CLASSES[3:4]),
         (UNIT_BLUNDER, CLASSES[4:5]),
-        (DEPTH_BLUNDER, CLASSES[5:10]), (HEADING_BLUNDER, CLASSES[10:11]),
-        (BUILDING_BLUNDER, OUTDOORS[:1]), (GROUND_BLUNDER, OUTDOORS[1:]),
-    )  # fmt: skip
+        (DEPTH_BLUNDER, CLASSES[5:10]),
+        (HEADING_BLUNDER, CLASSES[10:11]),
+        (BUILDING_BLUNDER, OUTDOORS[:1]),
+        (GROUND_BLUNDER, OUTDOORS[1:]),
+    )
     return {kind: total / len(kinds) for total, kinds in shared for kind in kinds}
 
 
@@ -207,8 +213,16 @@ def hit_rows(seed: int) -> Iterator[dict[str, Any]]:
         station = 0.0 if inside.is_empty else float(line.project(shapely.centroid(inside)))
         top = float(dig.depth_m(np.array(station))) - survey.site.drain_diameter_m
         hit = not inside.is_empty and top <= pit.depth_m
-        yield {"what": "hit", "seed": seed, "kind": kind, "rank": rank, "asked": asked,
-               "said": pit.p_hit, "away": given_away(survey), "hit": bool(hit)}  # fmt: skip
+        yield {
+            "what": "hit",
+            "seed": seed,
+            "kind": kind,
+            "rank": rank,
+            "asked": asked,
+            "said": pit.p_hit,
+            "away": given_away(survey),
+            "hit": bool(hit),
+        }
 
 
 def given_away(survey: Survey) -> float:
@@ -229,9 +243,11 @@ def table(rows: list[dict[str, Any]]) -> Iterator[str]:
         if own:
             flagged = [row["seed"] for row in own if row["flagged"]]
             away = 100.0 * float(np.mean([row["away"] for row in own]))
-            yield (f"sound sites, noise {noisy:g} times as stated: {len(own)}, flagged "
-                   f"{len(flagged)} ({100 * len(flagged) / len(own):.1f} %), probability given "
-                   f"away {away:.1f} % on average")  # fmt: skip
+            yield (
+                f"sound sites, noise {noisy:g} times as stated: {len(own)}, flagged "
+                f"{len(flagged)} ({100 * len(flagged) / len(own):.1f} %), probability given "
+                f"away {away:.1f} % on average"
+            )
     hits = [row for row in rows if row["what"] == "hit"]
     if hits:
         yield from _hit_table(hits)
@@ -277,8 +293,10 @@ def _hit_line(named: str, own: list[dict[str, Any]]) -> Iterator[str]:
 def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
     sites = len({row["seed"] for row in slips})
     yield f"{len(slips)} slips on {sites} sites; harmless ones move neither exit nor depth"
-    yield (f"{'slip':24}{'made':>6}{'harmless':>10}{'separable':>11}{'silent':>8}{'named':>7}"
-           f"{'open':>6}{'listed':>8}{'settled':>12}")  # fmt: skip
+    yield (
+        f"{'slip':24}{'made':>6}{'harmless':>10}{'separable':>11}{'silent':>8}{'named':>7}"
+        f"{'open':>6}{'listed':>8}{'settled':>12}"
+    )
     for kind in (*CLASSES, "all"):
         own = [row for row in slips if kind in (row["kind"], "all")]
         grave = [row for row in own if row["refused"] or row["moved"]]
@@ -299,11 +317,15 @@ def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
     unsaid = sum(not row["noticed"] for row in apart)
     milliseconds = [row["ms"] for row in slips if "ms" in row]
     yield ""
-    yield (f"silent where separable: {unsaid} of {len(apart)} "
-           f"({100 * unsaid / max(len(apart), 1):.1f} %); settled by what is named: "
-           f"{100 * sum(row['settled'] for row in told) / max(len(told), 1):.0f} %")  # fmt: skip
-    yield (f"stage doubt: {np.median(milliseconds):.0f} ms a site (median), "
-           f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine")  # fmt: skip
+    yield (
+        f"silent where separable: {unsaid} of {len(apart)} "
+        f"({100 * unsaid / max(len(apart), 1):.1f} %); settled by what is named: "
+        f"{100 * sum(row['settled'] for row in told) / max(len(told), 1):.0f} %"
+    )
+    yield (
+        f"stage doubt: {np.median(milliseconds):.0f} ms a site (median), "
+        f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine"
+    )
     yield ""
 
 

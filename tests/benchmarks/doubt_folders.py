@@ -114,9 +114,13 @@ def slip_rows(seed: int) -> Iterator[dict[str, Any]]:
         yield {"what": "refused", "seed": seed, "codes": sorted(before)}
         return
     bare, steps = Survey(sound.site, sound.rules), (place_points, fit_drains, find_exit)
-    yield {"what": "twin", "seed": seed, "away": given_away(sound),
-           "ms": _milliseconds(doubt_input, sound),
-           "before_ms": _milliseconds(through, bare, *steps)}  # fmt: skip
+    yield {
+        "what": "twin",
+        "seed": seed,
+        "away": given_away(sound),
+        "ms": _milliseconds(doubt_input, sound),
+        "before_ms": _milliseconds(through, bare, *steps),
+    }
     for slip in slips_of(drawn, seed):
         survey, codes = follow(slip.drawn)
         row: dict[str, Any] = {"what": "slip", "seed": seed, "kind": slip.kind}
@@ -171,15 +175,20 @@ def _rate_line(rows: list[dict[str, Any]]) -> str:
     often, twins = rates(), [row for row in rows if row["what"] == "twin"]
     moved_p = said_p = 0.0
     for twin in twins:
-        own = [row for row in rows if row["what"] == "slip" and row["seed"] == twin["seed"]
-               and row["kind"] in often]  # fmt: skip
+        own = [
+            row
+            for row in rows
+            if row["what"] == "slip" and row["seed"] == twin["seed"] and row["kind"] in often
+        ]
         answered = [row for row in own if not row["refused"]]
         moved_p += sum(often[row["kind"]] * row["grave"] for row in answered)
         said_p += sum(often[row["kind"]] * row["away"] for row in answered)
         said_p += (1.0 - sum(often[row["kind"]] for row in own)) * twin["away"]
     moved_p, said_p = 100 * moved_p / len(twins), 100 * said_p / len(twins)
-    return (f"slips at the stated rates on {len(twins)} folders: {moved_p:.1f} % dig elsewhere, "
-            f"the answers give away {said_p:.1f} %")  # fmt: skip
+    return (
+        f"slips at the stated rates on {len(twins)} folders: {moved_p:.1f} % dig elsewhere, "
+        f"the answers give away {said_p:.1f} %"
+    )
 
 
 CLASSES = {
@@ -202,8 +211,10 @@ CLASSES = {
 
 def _class_table(slips: list[dict[str, Any]]) -> Iterator[str]:
     """Tell of each class how its slips that move the dig come out: said, or listed with a check."""
-    yield (f"{'class':31}{'move the dig':>13}{'refused':>9}{'flagged':>9}{'listed':>8}"
-           f"{'neither':>9}  said most often")  # fmt: skip
+    yield (
+        f"{'class':31}{'move the dig':>13}{'refused':>9}{'flagged':>9}{'listed':>8}"
+        f"{'neither':>9}  said most often"
+    )
     for name, kinds in CLASSES.items():
         own = [row for row in slips if row["kind"] in kinds and row["grave"]]
         refused = [row for row in own if row["refused"]]
@@ -211,16 +222,20 @@ def _class_table(slips: list[dict[str, Any]]) -> Iterator[str]:
         listed = [row for row in own if row["listed"] and not row["noticed"]]
         codes = Counter(code for row in own for code in row["codes"]).most_common(3)
         left = len(own) - len(refused) - len(flagged) - len(listed)
-        yield (f"{name:31}{len(own):13}{len(refused):9}{len(flagged):9}{len(listed):8}{left:9}  "
-               f"{', '.join(f'{code} {count}' for code, count in codes)}")  # fmt: skip
+        yield (
+            f"{name:31}{len(own):13}{len(refused):9}{len(flagged):9}{len(listed):8}{left:9}  "
+            f"{', '.join(f'{code} {count}' for code, count in codes)}"
+        )
 
 
 def _cost_line(twins: list[dict[str, Any]]) -> str:
     """Hold the stage's processor time on sound folders against that of the stages before it."""
     own, before = (np.array([row[name] for row in twins]) for name in ("ms", "before_ms"))
-    return (f"stage doubt on the {len(twins)} folders without slips: mean {own.mean():.0f} ms, "
-            f"median {np.median(own):.0f}, most {own.max():.0f}; place, line and exit before it: "
-            f"mean {before.mean():.0f} ms; ratio {own.mean() / before.mean():.2f}")  # fmt: skip
+    return (
+        f"stage doubt on the {len(twins)} folders without slips: mean {own.mean():.0f} ms, "
+        f"median {np.median(own):.0f}, most {own.max():.0f}; place, line and exit before it: "
+        f"mean {before.mean():.0f} ms; ratio {own.mean() / before.mean():.2f}"
+    )
 
 
 ROWS = {"slips": slip_rows, "sound": sound_rows}
@@ -245,9 +260,11 @@ def _sound_lines(own: list[dict[str, Any]], noise: float) -> Iterator[str]:
     count = len(own)
     flagged = [row["seed"] for row in own if "other-reading" in row["codes"]]
     refused = sum(row["refused"] for row in own)
-    yield (f"sound folders, noise {noise:g} times as stated: {count}, another reading asked for in "
-           f"{len(flagged)} ({100 * len(flagged) / count:.1f} %), refused {refused}, probability "
-           f"given away {100 * float(np.mean([row['away'] for row in own])):.1f} %")  # fmt: skip
+    yield (
+        f"sound folders, noise {noise:g} times as stated: {count}, another reading asked for in "
+        f"{len(flagged)} ({100 * len(flagged) / count:.1f} %), refused {refused}, probability "
+        f"given away {100 * float(np.mean([row['away'] for row in own])):.1f} %"
+    )
     codes = [code for row in own for code in row["codes"]]
     yield "  other flags: " + ", ".join(
         f"{code} {100 * codes.count(code) / count:.1f} %" for code in sorted({*codes})
@@ -256,8 +273,10 @@ def _sound_lines(own: list[dict[str, Any]], noise: float) -> Iterator[str]:
 
 def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
     yield f"{len(slips)} slips on {len({row['seed'] for row in slips})} folders"
-    yield (f"{'slip':27}{'made':>6}{'harmless':>10}{'separable':>11}{'silent':>8}{'open':>6}"
-           f"{'flagged':>9}{'listed':>8}{'neither':>9}{'settled':>12}")  # fmt: skip
+    yield (
+        f"{'slip':27}{'made':>6}{'harmless':>10}{'separable':>11}{'silent':>8}{'open':>6}"
+        f"{'flagged':>9}{'listed':>8}{'neither':>9}{'settled':>12}"
+    )
     for kind in (*MAKERS, "all"):
         own = [row for row in slips if kind in (row["kind"], "all")]
         grave = [row for row in own if row["grave"]]
@@ -275,8 +294,10 @@ def _slip_table(slips: list[dict[str, Any]]) -> Iterator[str]:
             + (f" neither {neither[:6]}" if neither and kind != "all" else "")
         )
     milliseconds = [row["ms"] for row in slips if "ms" in row]
-    yield (f"stage doubt on these: {np.median(milliseconds):.0f} ms a site (median), "
-           f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine")  # fmt: skip
+    yield (
+        f"stage doubt on these: {np.median(milliseconds):.0f} ms a site (median), "
+        f"{np.quantile(milliseconds, 0.95):.0f} ms (95 %), on a busy machine"
+    )
 
 
 def main(arguments: list[str]) -> None:

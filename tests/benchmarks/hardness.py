@@ -113,8 +113,9 @@ def kill_city(count: int, first: int) -> None:
             table[when]["killed"] += 1
             table[when]["leavings"] += left != ["out.gpkg"]
             out.unlink()
-    click.echo(f"{count} runs of city killed, of {whole_s:.1f} s each; all went on to the same "
-               "layers.")  # fmt: skip
+    click.echo(
+        f"{count} runs of city killed, of {whole_s:.1f} s each; all went on to the same layers."
+    )
     click.echo(f"{'killed at':20}{'runs':>6}{'leavings':>10}")
     for when, counted in sorted(table.items()):
         click.echo(f"{when:20}{counted['killed']:6d}{counted['leavings']:10d}")
@@ -160,9 +161,11 @@ def main() -> None:
         if given.show:
             click.echo(f"{case.name}: {outcome.code}\n{outcome.errors}")
     seconds.sort()
-    click.echo(f"\n{len(seconds)} spoiled folders ({mutated} mutations) from seed {given.first}, "
-          f"{time.perf_counter() - start:.0f} s; a run took {seconds[len(seconds) // 2]:.2f} s in "
-          f"the middle, {seconds[-1]:.2f} s at most.")  # fmt: skip
+    click.echo(
+        f"\n{len(seconds)} spoiled folders ({mutated} mutations) from seed {given.first}, "
+        f"{time.perf_counter() - start:.0f} s; a run took {seconds[len(seconds) // 2]:.2f} s in "
+        f"the middle, {seconds[-1]:.2f} s at most."
+    )
     click.echo(f"{'mutation':24}{'done':>7}{'flags':>7}{'bad in':>7}{'write':>7}{'other':>7}")
     for mutation, count in [*sorted(codes.items()), ("all", total)]:
         known = [count[code] for code in (0, 1, 2, 3)]

@@ -140,11 +140,22 @@ def mark_drain(
         x, y = xy - np.array(room.origin_m)
         rows.append(
             Locate(
-                f"P{i}", "cleanout" if i == 0 else "locate", room.id, float(x), float(y),
-                None if i == 0 else float(read[i]), float(at[i] * generator.uniform(1.0, 1.02)),
-                None, None, None, None, "slab", "", i + 2,
+                f"P{i}",
+                "cleanout" if i == 0 else "locate",
+                room.id,
+                float(x),
+                float(y),
+                None if i == 0 else float(read[i]),
+                float(at[i] * generator.uniform(1.0, 1.02)),
+                None,
+                None,
+                None,
+                None,
+                "slab",
+                "",
+                i + 2,
             )
-        )  # fmt: skip
+        )
     marked = replace(site, locates=tuple(rows))
     return place_points(Survey(marked, load_rules("us-ipc"))), to_wall
 

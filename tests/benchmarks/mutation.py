@@ -132,7 +132,8 @@ OPERATORS: dict[str, Rule] = {
         lambda n: n.operand,
     ),
     "plus for minus": (
-        lambda n: isinstance(n, ast.BinOp) and isinstance(n.op, (ast.Add, ast.Sub)), _swap,
+        lambda n: isinstance(n, ast.BinOp) and isinstance(n.op, (ast.Add, ast.Sub)),
+        _swap,
     ),
     "x for y": (lambda n: _is_axis(n, (0, 1)), lambda n: _index(n, {0: 1, 1: 0})),
     "first for last": (lambda n: _is_axis(n, (0, -1)), lambda n: _index(n, {0: -1, -1: 0})),
@@ -141,7 +142,7 @@ OPERATORS: dict[str, Rule] = {
         lambda n: ast.Compare(n.left, [TURNED[type(n.ops[0])](), *n.ops[1:]], n.comparators),
     ),
     "another function": (_named, _rename),
-}  # fmt: skip
+}
 
 
 def _judged(tree: ast.Module, lines: list[str]) -> Iterator[ast.stmt]:
@@ -243,9 +244,11 @@ class _Watch:
 def files() -> list[str]:
     """Give the files of tests that import something of the core."""
     pattern = rf"from sitegis\.({'|'.join((*ROOMS, 'exit'))})\b|from sitegis import exit"
-    return [str(f.relative_to(ROOT)) for f in sorted((ROOT / "tests").glob("test_*.py"))
-            if not any(slow in f.stem for slow in SLOW)
-            and re.search(pattern, f.read_text("utf-8"))]  # fmt: skip
+    return [
+        str(f.relative_to(ROOT))
+        for f in sorted((ROOT / "tests").glob("test_*.py"))
+        if not any(slow in f.stem for slow in SLOW) and re.search(pattern, f.read_text("utf-8"))
+    ]
 
 
 def calls_of(file: str, folder: Path) -> list[Calls]:
@@ -279,8 +282,9 @@ def functions_at(path: Path, line: int) -> set[str]:
     if place is not None:
         return {f"{path.relative_to(PACKAGE)}:{'.'.join(filter(None, place))}"}
     holder = next(n for n in tree.body if n.lineno <= line <= (n.end_lineno or n.lineno))
-    names = [n.id for n in ast.walk(holder)
-             if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)]  # fmt: skip
+    names = [
+        n.id for n in ast.walk(holder) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)
+    ]
     names += [holder.name] if isinstance(holder, (ast.ClassDef, ast.FunctionDef)) else []
     for node in tree.body:  # a setting made of it
         target = node.targets[0] if isinstance(node, ast.Assign) else None
@@ -290,8 +294,11 @@ def functions_at(path: Path, line: int) -> set[str]:
     for file in PACKAGE.rglob("*.py"):
         inside = file.read_text("utf-8")
         if any(_naming(inside, name) for name in names):
-            found |= {f"{file.relative_to(PACKAGE)}:{name}" for name, source in _sources(inside)
-                      if any(_naming(source, one) for one in names)}  # fmt: skip
+            found |= {
+                f"{file.relative_to(PACKAGE)}:{name}"
+                for name, source in _sources(inside)
+                if any(_naming(source, one) for one in names)
+            }
     return found
 
 
@@ -448,9 +455,13 @@ def judge(mutant: Mutant, calls: list[Calls], budget_s: float) -> Judged:
 
 
 def run(
-    drawn: list[Mutant], calls: list[Calls], pool: ProcessPoolExecutor, budget_s: float,
-    kept: Path, ends: float,
-) -> tuple[int, int]:  # fmt: skip
+    drawn: list[Mutant],
+    calls: list[Calls],
+    pool: ProcessPoolExecutor,
+    budget_s: float,
+    kept: Path,
+    ends: float,
+) -> tuple[int, int]:
     """Run mutants in the order they were drawn, print those that live; noticed, and run.
 
     Whoever ends it early has a smaller sample, as random as the whole.

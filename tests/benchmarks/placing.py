@@ -47,9 +47,7 @@ def invent_basement(generator: np.random.Generator) -> Basement:
     width, depth = generator.uniform(7.0, 10.0), generator.uniform(11.0, 15.0)
     outline = np.array([[0.0, 0.0], [width, 0.0], [width, depth], [0.0, depth]])
     corners_m = outline + np.array([2.5, 7.5])
-    stated = Building(
-        corners_m, SIDES, 0.0, 0.10, float(np.radians(0.2)), 0.02, 0.30
-    )  # fmt: skip
+    stated = Building(corners_m, SIDES, 0.0, 0.10, float(np.radians(0.2)), 0.02, 0.30)
     pose = np.array([2.5, 7.5]) + generator.normal(0, 0.10, 2)
     turn = rotation(generator.normal(0, stated.angle_sd_rad))
     corners = outline + generator.normal(0, 0.02, (4, 2))
@@ -137,8 +135,12 @@ def _ties(
     places = local | {
         f"building:{name}": corner for name, corner in zip(_CORNERS, corners, strict=True)
     }
-    far = [["A0", "building:front-left"], ["A1", "building:front-right"],
-           ["B0", "building:rear-left"], ["B1", "building:rear-right"]]  # fmt: skip
+    far = [
+        ["A0", "building:front-left"],
+        ["A1", "building:front-right"],
+        ["B0", "building:rear-left"],
+        ["B1", "building:rear-right"],
+    ]
     ties = []
     for i, (a, b) in enumerate([pair for pair, _ in ends] + far):
         length = float(np.hypot(*(places[a] - places[b])))

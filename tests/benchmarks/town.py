@@ -61,13 +61,18 @@ def judge(town: Town) -> pd.DataFrame:
             continue
         lot = lots.loc[parcel]
         row = {
-            "kind": truth["kind"], "known": bool(truth["line"]), "answer": lot["answer"],
+            "kind": truth["kind"],
+            "known": bool(truth["line"]),
+            "answer": lot["answer"],
             "stated": lot["line_probability"],
             "hit": line_of.get(lot["main"]) == truth["line"],
-            "best": truth["best"], "choice": truth.get("choice"), "toward": lot["toward"],
-            "told": lot["address"], "nearest": line_of[nearest[i]] == truth["line"],
+            "best": truth["best"],
+            "choice": truth.get("choice"),
+            "toward": lot["toward"],
+            "told": lot["address"],
+            "nearest": line_of[nearest[i]] == truth["line"],
             "addressed": line_of[addressed[i]] == truth["line"],
-        }  # fmt: skip
+        }
         if parcel in taps.index and row["hit"] and row["known"]:
             row |= inside(town, live, taps.loc[parcel], truth)
         rows.append(row)
@@ -126,30 +131,38 @@ def say_hits(rows: pd.DataFrame) -> None:
     say("  kind         lots   nearest   with the address   sitegis   wrong to nearest   at best")
     for name, part in [*known.groupby("kind"), ("all", known)]:
         wrong = (~part["hit"]).mean() / max((~part["nearest"]).mean(), 1e-9)
-        say(f"  {name:10s} {len(part):6d} {part['nearest'].mean():9.1%} "
+        say(
+            f"  {name:10s} {len(part):6d} {part['nearest'].mean():9.1%} "
             f"{part['addressed'].mean():18.1%} {part['hit'].mean():9.1%} {wrong:8.2f} "
-            f"{part['best'].mean():18.1%}")  # fmt: skip
+            f"{part['best'].mean():18.1%}"
+        )
 
 
 def say_classes(rows: pd.DataFrame) -> None:
     told = rows[rows["answer"] == "main on record"]
-    say("\nstated probability of the line against hits, by class (lots without any answer: "
-        f"{len(rows) - len(told)})")  # fmt: skip
+    say(
+        "\nstated probability of the line against hits, by class (lots without any answer: "
+        f"{len(rows) - len(told)})"
+    )
     say("  class           lots    stated      hit   apart, points")
     for low, high in itertools.pairwise(CLASSES):
         part = told[(told["stated"] > low) & (told["stated"] <= high)]
         if len(part):
             stated, hit = part["stated"].mean(), part["hit"].mean()
-            say(f"  {low:.2f} to {high:.2f} {len(part):7d} {stated:9.1%} {hit:8.1%} "
-                f"{100 * (hit - stated):+10.1f}")  # fmt: skip
+            say(
+                f"  {low:.2f} to {high:.2f} {len(part):7d} {stated:9.1%} {hit:8.1%} "
+                f"{100 * (hit - stated):+10.1f}"
+            )
     stated, hit = told["stated"].mean(), told["hit"].mean()
     say(f"  all          {len(told):7d} {stated:9.1%} {hit:8.1%} {100 * (hit - stated):+10.1f}")
 
 
 def say_intervals(rows: pd.DataFrame) -> None:
     part = rows[rows["in_50"].notna()]
-    say(f"\nstation of the tap on the right line, {len(part)} lots; median error "
-        f"{part['error_m'].median():.1f} m")  # fmt: skip
+    say(
+        f"\nstation of the tap on the right line, {len(part)} lots; median error "
+        f"{part['error_m'].median():.1f} m"
+    )
     for level in (50, 80, 95):
         held, width = part[f"in_{level}"].astype(bool).mean(), part[f"width_{level}"].median()
         say(f"  {level} % interval holds {held:6.1%}, median width {width:5.1f} m")

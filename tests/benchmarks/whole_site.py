@@ -86,10 +86,14 @@ def nested(
 def monte_carlo(model: RouteModel, *, draws: int, seed: int) -> tuple[float, float]:
     """Give ln Z and its standard error from plain random points of the cube."""
     generator = np.random.default_rng(seed)
-    values = np.exp(np.concatenate([
-        model.log_weight(generator.random((min(draws, 20_000), CUBE)))[0]
-        for _ in range(max(draws // 20_000, 1))
-    ]))  # fmt: skip
+    values = np.exp(
+        np.concatenate(
+            [
+                model.log_weight(generator.random((min(draws, 20_000), CUBE)))[0]
+                for _ in range(max(draws // 20_000, 1))
+            ]
+        )
+    )
     return float(np.log(values.mean())), float(values.std() / values.mean() / np.sqrt(values.size))
 
 

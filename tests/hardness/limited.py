@@ -38,5 +38,9 @@ def run_limited(
     """Run the command line; code -24 or -9 where the time was up, 99 where the memory was."""
     return subprocess.run(
         [sys.executable, "-c", _RUN, str(cpu_s), str(memory_mb), *map(str, arguments)],
-        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL, timeout=600,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        stdin=subprocess.DEVNULL,
+        timeout=600,
+    )

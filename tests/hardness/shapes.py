@@ -25,9 +25,13 @@ from .toml_text import tree, write_tree
 Array = np.ndarray
 Shape = shapely.geometry.base.BaseGeometry
 UNMADE = (
-    fiona.errors.FionaError, fiona.errors.FionaValueError, fiona._err.CPLE_BaseError,
-    shapely.errors.ShapelyError, ValueError, TypeError,
-)  # fmt: skip
+    fiona.errors.FionaError,
+    fiona.errors.FionaValueError,
+    fiona._err.CPLE_BaseError,
+    shapely.errors.ShapelyError,
+    ValueError,
+    TypeError,
+)
 Change = Callable[[geopandas.GeoDataFrame], geopandas.GeoDataFrame]
 TARGETS = ("EPSG:4326", "EPSG:3857", "EPSG:2154", "EPSG:3031", "EPSG:32601", "EPSG:4978")
 
@@ -37,9 +41,12 @@ def gpkg(folder: Path) -> Path | None:
 
 
 def rewrite(
-    folder: Path, random: Random, change: Change,
-    *, every: bool = False,
-) -> None:  # fmt: skip
+    folder: Path,
+    random: Random,
+    change: Change,
+    *,
+    every: bool = False,
+) -> None:
     """Write the layers again, one (or every one) of them changed."""
     path = gpkg(folder)
     if path is None or path.is_symlink() or not path.is_file():
@@ -115,17 +122,24 @@ def _other_kind(shape: Shape, random: Random) -> Shape | None:
         lambda: shapely.GeometryCollection([shape, shapely.Point(xy[0])]),
         lambda: shapely.force_3d(shape, 7.0),
         lambda: shapely.force_3d(shape, math.nan),
-        lambda: shapely.MultiPolygon([shape, shapely.affinity.translate(shape, 500, 0)])
-        if shape.geom_type == "Polygon" else shapely.MultiLineString([xy, xy + 100.0])
-        if len(xy) > 1 else shape,
-        lambda: shapely.Polygon(closed, [xy.mean(axis=0) + np.array([[0, 0], [1, 0], [0, 1]])])
-        if len(xy) > 2 else shape,
+        lambda: (
+            shapely.MultiPolygon([shape, shapely.affinity.translate(shape, 500, 0)])
+            if shape.geom_type == "Polygon"
+            else shapely.MultiLineString([xy, xy + 100.0])
+            if len(xy) > 1
+            else shape
+        ),
+        lambda: (
+            shapely.Polygon(closed, [xy.mean(axis=0) + np.array([[0, 0], [1, 0], [0, 1]])])
+            if len(xy) > 2
+            else shape
+        ),
         lambda: shape.buffer(random.choice((0.001, 1.0, -1.0, 30.0))),
         lambda: shapely.segmentize(shape, random.choice((5.0, 0.05))),
         lambda: shapely.reverse(shape),
         lambda: shape.envelope,
         lambda: shape.convex_hull,
-    )  # fmt: skip
+    )
     return random.choice(choices)()
 
 
@@ -133,8 +147,10 @@ def layer_coordinates(folder: Path, random: Random) -> None:
     """Spoil coordinates of one layer: crossed, doubled, collapsed, far, swapped, not finite."""
 
     def change(frame: geopandas.GeoDataFrame) -> geopandas.GeoDataFrame:
-        shapes = [_coordinates_moved(s, random) if s is not None and not s.is_empty else s
-                  for s in frame.geometry]  # fmt: skip
+        shapes = [
+            _coordinates_moved(s, random) if s is not None and not s.is_empty else s
+            for s in frame.geometry
+        ]
         return frame.set_geometry(geopandas.GeoSeries(shapes, index=frame.index, crs=frame.crs))
 
     rewrite(folder, random, change)
@@ -144,8 +160,9 @@ def layer_kind(folder: Path, random: Random) -> None:
     """Give other kinds of geometry: none, empty, points, many parts, heights, holes."""
 
     def change(frame: geopandas.GeoDataFrame) -> geopandas.GeoDataFrame:
-        shapes = [None if s is None or s.is_empty else _other_kind(s, random)
-                  for s in frame.geometry]  # fmt: skip
+        shapes = [
+            None if s is None or s.is_empty else _other_kind(s, random) for s in frame.geometry
+        ]
         return frame.set_geometry(geopandas.GeoSeries(shapes, index=frame.index, crs=frame.crs))
 
     rewrite(folder, random, change)
@@ -219,27 +236,41 @@ def lot_described(folder: Path, random: Random) -> None:
     lot: dict[str, Any] = {"longitude": longitude, "latitude": latitude}
     how = random.randrange(5)
     if how <= 1:
-        lot["sides"] = {"front": size, "right": random.choice((size, 30.0, 38.0)),
-                        "rear": random.choice((size, 0.01)),
-                        "left": random.choice((size, 38.0))}  # fmt: skip
+        lot["sides"] = {
+            "front": size,
+            "right": random.choice((size, 30.0, 38.0)),
+            "rear": random.choice((size, 0.01)),
+            "left": random.choice((size, 38.0)),
+        }
         lot["front_azimuth"] = random.choice((0.0, 90.0, 359.999999, 84.2, 180.0))
     elif how == 2:
         turns = random.sample((0.0, 90.0, 180.0, 270.0, 10.0, 200.0), random.choice((3, 4, 5)))
         sides = ("front", "right", "rear", "left", "left")
-        lot["calls"] = [{"bearing": t, "distance": size, "side": s}
-                        for t, s in zip(turns, sides, strict=False)]  # fmt: skip
+        lot["calls"] = [
+            {"bearing": t, "distance": size, "side": s} for t, s in zip(turns, sides, strict=False)
+        ]
     elif how == 3:
         lot["calls"] = [
             {"bearing": 90.0, "distance": 12.2, "side": "front"},
-            {"radius": size, "arc": random.choice((0.001, 10.0, 1000.0)), "turn": "left",
-             "chord_bearing": random.uniform(0, 360), "side": "right"},
+            {
+                "radius": size,
+                "arc": random.choice((0.001, 10.0, 1000.0)),
+                "turn": "left",
+                "chord_bearing": random.uniform(0, 360),
+                "side": "right",
+            },
             {"bearing": 270.0, "distance": 12.2, "side": "rear"},
             {"bearing": 180.0, "distance": 36.0, "side": "left"},
-        ]  # fmt: skip
+        ]
     else:
-        lot = {**value["lot"], "second_corner": {
-            "corner": random.choice(("front-left", "front-right", "rear-left", "x")),
-            "longitude": longitude, "latitude": latitude}}  # fmt: skip
+        lot = {
+            **value["lot"],
+            "second_corner": {
+                "corner": random.choice(("front-left", "front-right", "rear-left", "x")),
+                "longitude": longitude,
+                "latitude": latitude,
+            },
+        }
     value["lot"] = lot
     if random.random() < 0.5 and isinstance(value.get("site"), dict):
         value["site"].pop("crs", None)
@@ -252,13 +283,18 @@ def building_described(folder: Path, random: Random) -> None:
     if value is None:
         return
     rings = (
-        [[2, 7], [10, 18], [10, 7], [2, 18]], [[2, 7], [2, 7], [2, 7]], [[2, 7], [10, 7], [6, 7]],
-        [[2, 7], [2, 18], [9, 18], [9, 7]], [[2, 7], [9, 7], [9, 18], [2, 18], [2, 7]],
-        [[2, 7], [9, 7], [9, 7], [9, 18], [2, 18]], [[-900, 7], [900, 7], [900, 800], [-900, 800]],
-        [[500, 700], [509, 700], [509, 718], [500, 718]], [[2, 7], [2.01, 7], [2.01, 7.01]],
+        [[2, 7], [10, 18], [10, 7], [2, 18]],
+        [[2, 7], [2, 7], [2, 7]],
+        [[2, 7], [10, 7], [6, 7]],
+        [[2, 7], [2, 18], [9, 18], [9, 7]],
+        [[2, 7], [9, 7], [9, 18], [2, 18], [2, 7]],
+        [[2, 7], [9, 7], [9, 7], [9, 18], [2, 18]],
+        [[-900, 7], [900, 7], [900, 800], [-900, 800]],
+        [[500, 700], [509, 700], [509, 718], [500, 718]],
+        [[2, 7], [2.01, 7], [2.01, 7.01]],
         [[2, 7], [9, 7], [9, 18], [5, 18], [5, 8], [4.99, 8], [4.99, 18], [2, 18]],
         [[2, 7], [9, 7], [9, 18], [5.5, 7.0000001], [2, 18]],
-    )  # fmt: skip
+    )
     how = random.randrange(3)
     old = value.get("building") if isinstance(value.get("building"), dict) else {}
     building: dict[str, Any] = {"wall_thickness": random.choice((0.3, 0.3, 1e-9, 4.0, 900.0))}
@@ -266,9 +302,12 @@ def building_described(folder: Path, random: Random) -> None:
         scale = random.choice((1.0, 3.28, 0.01))
         building["corners"] = [[x * scale, y * scale] for x, y in random.choice(rings)]
     elif how == 1:
-        building |= {"setbacks": {"front": random.choice((6.0, -5.0, 1e4)), "left": 1.5},
-                     "width": random.choice((7.0, 1e-6, 900.0, 20.0)), "depth": 11.0,
-                     "rotation": random.choice((0.0, 45.0, 180.0, -359.0))}  # fmt: skip
+        building |= {
+            "setbacks": {"front": random.choice((6.0, -5.0, 1e4)), "left": 1.5},
+            "width": random.choice((7.0, 1e-6, 900.0, 20.0)),
+            "depth": 11.0,
+            "rotation": random.choice((0.0, 45.0, 180.0, -359.0)),
+        }
     else:
         building = {**(old or {}), **building, "position_sd": random.choice((1e-9, 1.0, 99.0))}
     value["building"] = building
@@ -280,45 +319,125 @@ def things_around(folder: Path, random: Random) -> None:
     value = tree(folder)
     if value is None:
         return
-    ring = random.choice((
-        [[0, 0], [10, 10], [10, 0], [0, 10]], [[1, 1], [1, 1], [1, 1]], [[0, 0], [1, 0], [2, 0]],
-        [[-500, -500], [500, -500], [500, 500], [-500, 500]], [[3, 3], [3.001, 3], [3, 3.001]],
-        [[3, 3], [9, 3], [9, 9], [3, 3]],
-    ))  # fmt: skip
+    ring = random.choice(
+        (
+            [[0, 0], [10, 10], [10, 0], [0, 10]],
+            [[1, 1], [1, 1], [1, 1]],
+            [[0, 0], [1, 0], [2, 0]],
+            [[-500, -500], [500, -500], [500, 500], [-500, 500]],
+            [[3, 3], [3.001, 3], [3, 3.001]],
+            [[3, 3], [9, 3], [9, 9], [3, 3]],
+        )
+    )
     point = random.choice((f"L{random.randrange(9)}", "CO1", "nobody"))
     tables: tuple[tuple[str, dict[str, Any]], ...] = (
         ("easement", {"id": "E", "points": ring}),
         ("keep_out", {"id": "K", "points": ring, "clearance": random.choice((0, 1, 1e4))}),
         ("keep_out", {"id": "K", "points": [random.choice(ring)], "clearance": 0}),
-        ("ground", {"x": 1, "y": 1, "above_slab": random.choice((-900, 0, 2, 900)),
-                    "sd": random.choice((1e-9, 0.1, 1e4))}),
-        ("room", {"id": "R9", "name": "<b>", "origin": [random.choice((0, 5, 1e4)), 2],
-                  "origin_sd": random.choice((1e-9, 1.0, 1e3)), "x_toward": 33.3}),
+        (
+            "ground",
+            {
+                "x": 1,
+                "y": 1,
+                "above_slab": random.choice((-900, 0, 2, 900)),
+                "sd": random.choice((1e-9, 0.1, 1e4)),
+            },
+        ),
+        (
+            "room",
+            {
+                "id": "R9",
+                "name": "<b>",
+                "origin": [random.choice((0, 5, 1e4)), 2],
+                "origin_sd": random.choice((1e-9, 1.0, 1e3)),
+                "x_toward": 33.3,
+            },
+        ),
         ("room", {"id": "R9"}),
-        ("wall", {"point": point, "side": random.choice(("front", "left", "rear", "right")),
-                  "thickness": random.choice((0.001, 0.3, 50)), "sd": random.choice((1e-9, 0.1))}),
-        ("main", {"id": "M9", "street": random.choice(("x", "Invented First Street",
-                  "Invented Elm Street")), "offset": random.choice((-50, 0, 5, 1e4)),
-                  "depth": random.choice((-5, 0.01, 3, 900)), "flow_toward": "left"}),
+        (
+            "wall",
+            {
+                "point": point,
+                "side": random.choice(("front", "left", "rear", "right")),
+                "thickness": random.choice((0.001, 0.3, 50)),
+                "sd": random.choice((1e-9, 0.1)),
+            },
+        ),
+        (
+            "main",
+            {
+                "id": "M9",
+                "street": random.choice(("x", "Invented First Street", "Invented Elm Street")),
+                "offset": random.choice((-50, 0, 5, 1e4)),
+                "depth": random.choice((-5, 0.01, 3, 900)),
+                "flow_toward": "left",
+            },
+        ),
         ("street", {"name": "S9", "side": "front", "row_width": random.choice((0.01, 15, 1e4))}),
-        ("evidence", {"kind": "outdoor_locate", "x": random.choice((0, 5, -9e4)), "y": 3,
-                      "depth": random.choice((0, 30, 9e4)), "sd": random.choice((1e-9, 0.3, 1e4))}),
-        ("evidence", {"kind": "cable_to_main", "count": random.choice((1e-6, 20, 120, 9e4)),
-                      "sd": random.choice((1e-9, 1))}),
-        ("evidence", {"kind": "surface_sign", "x": 3, "y": 3,
-                      "radius": random.choice((1e-9, 1, 9e4))}),
-        ("evidence", {"kind": "cleanout_outside", "x": 3, "y": random.choice((-3, 300)),
-                      "sd": 1e-9}),
-        ("evidence", {"kind": "camera_note", "count": random.choice((0, 30, 9e4)),
-                      "saw": random.choice(("turn-left", "flowing-pipe", "material-change"))}),
-        ("evidence", {"kind": "tap_record", "main": "front-main", "manhole": "MH-1",
-                      "distance": random.choice((-9e4, 0, 30, 9e4)), "sd": 1e-9}),
-        ("evidence", {"kind": "main_inspection", "main": "front-main", "manhole": "MH-2",
-                      "taps": random.choice(([], [0], [1] * 900, [5, -9e4]))}),
-        ("fixture", {"id": "F9", "kind": "water-closet",
-                     "room": random.choice(("basement", "laundry")),
-                     "x": random.choice((1, -9e4)), "y": 1}),
-    )  # fmt: skip
+        (
+            "evidence",
+            {
+                "kind": "outdoor_locate",
+                "x": random.choice((0, 5, -9e4)),
+                "y": 3,
+                "depth": random.choice((0, 30, 9e4)),
+                "sd": random.choice((1e-9, 0.3, 1e4)),
+            },
+        ),
+        (
+            "evidence",
+            {
+                "kind": "cable_to_main",
+                "count": random.choice((1e-6, 20, 120, 9e4)),
+                "sd": random.choice((1e-9, 1)),
+            },
+        ),
+        (
+            "evidence",
+            {"kind": "surface_sign", "x": 3, "y": 3, "radius": random.choice((1e-9, 1, 9e4))},
+        ),
+        (
+            "evidence",
+            {"kind": "cleanout_outside", "x": 3, "y": random.choice((-3, 300)), "sd": 1e-9},
+        ),
+        (
+            "evidence",
+            {
+                "kind": "camera_note",
+                "count": random.choice((0, 30, 9e4)),
+                "saw": random.choice(("turn-left", "flowing-pipe", "material-change")),
+            },
+        ),
+        (
+            "evidence",
+            {
+                "kind": "tap_record",
+                "main": "front-main",
+                "manhole": "MH-1",
+                "distance": random.choice((-9e4, 0, 30, 9e4)),
+                "sd": 1e-9,
+            },
+        ),
+        (
+            "evidence",
+            {
+                "kind": "main_inspection",
+                "main": "front-main",
+                "manhole": "MH-2",
+                "taps": random.choice(([], [0], [1] * 900, [5, -9e4])),
+            },
+        ),
+        (
+            "fixture",
+            {
+                "id": "F9",
+                "kind": "water-closet",
+                "room": random.choice(("basement", "laundry")),
+                "x": random.choice((1, -9e4)),
+                "y": 1,
+            },
+        ),
+    )
     for _ in range(random.choice((1, 1, 3))):
         name, table = random.choice(tables)
         if isinstance(value.setdefault(name, []), list):
@@ -336,20 +455,42 @@ def settings_wild(folder: Path, random: Random) -> None:
         return random.choice(choices)
 
     tables: dict[str, dict[str, Any]] = {
-        "noise": {"horizontal_floor": some(1e-9, 0.1, 50), "depth_floor": some(1e-9, 0.1, 50),
-                  "horizontal_share": some(0, 0.05, 1), "depth_share": some(0, 0.05, 1),
-                  "session_depth_scale": some(0, 0.05, 1), "session_horizontal": some(0, 0.1, 90),
-                  "tape_floor": some(1e-9, 0.01, 9), "tape_share": some(0, 1),
-                  "degrees_of_freedom": some(1, 4, 1000), "footage_share": some(0, 1),
-                  "footage_floor": some(1e-9, 0.1, 99)},
-        "prior": {"front": some(0, 1, 1e6), "rear": some(0, 1e-300), "alley": some(0, 1),
-                  "side": some(0, 1), "side_yard": some(0, 1e6), "unlisted": some(0, 1e-9, 1)},
-        "cost": {"setup": some(0, 450, 1e9), "per_m3": some(0, 1e9), "currency": "XXX",
-                 "surface": {"lawn": some(0, 1e9), "moon": 3}},
-        "dig": {"pit_length": some(1e-6, 1.2, 900), "pit_width": some(1e-6, 0.9, 900),
-                "cell": some(0.06, 0.25, 2.0), "tolerance": some(0, 0.6, 900),
-                "building_setback": some(0, 900), "max_depth": some(1e-6, 4.5, 900)},
-    }  # fmt: skip
+        "noise": {
+            "horizontal_floor": some(1e-9, 0.1, 50),
+            "depth_floor": some(1e-9, 0.1, 50),
+            "horizontal_share": some(0, 0.05, 1),
+            "depth_share": some(0, 0.05, 1),
+            "session_depth_scale": some(0, 0.05, 1),
+            "session_horizontal": some(0, 0.1, 90),
+            "tape_floor": some(1e-9, 0.01, 9),
+            "tape_share": some(0, 1),
+            "degrees_of_freedom": some(1, 4, 1000),
+            "footage_share": some(0, 1),
+            "footage_floor": some(1e-9, 0.1, 99),
+        },
+        "prior": {
+            "front": some(0, 1, 1e6),
+            "rear": some(0, 1e-300),
+            "alley": some(0, 1),
+            "side": some(0, 1),
+            "side_yard": some(0, 1e6),
+            "unlisted": some(0, 1e-9, 1),
+        },
+        "cost": {
+            "setup": some(0, 450, 1e9),
+            "per_m3": some(0, 1e9),
+            "currency": "XXX",
+            "surface": {"lawn": some(0, 1e9), "moon": 3},
+        },
+        "dig": {
+            "pit_length": some(1e-6, 1.2, 900),
+            "pit_width": some(1e-6, 0.9, 900),
+            "cell": some(0.06, 0.25, 2.0),
+            "tolerance": some(0, 0.6, 900),
+            "building_setback": some(0, 900),
+            "max_depth": some(1e-6, 4.5, 900),
+        },
+    }
     name = random.choice(list(tables))
     keys = random.sample(list(tables[name]), random.choice((1, len(tables[name]))))
     value[name] = {key: tables[name][key] for key in keys}

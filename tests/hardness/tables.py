@@ -232,8 +232,12 @@ def separated_otherwise(folder: Path, random: Random) -> None:
         rows = [[cell.replace(".", ",") for cell in row] for row in rows]
     text = io.StringIO()
     separator = random.choice((";", "\t", "|", ","))
-    csv.writer(text, delimiter=separator, quoting=csv.QUOTE_ALL if comma else csv.QUOTE_MINIMAL,
-               escapechar="\\").writerows(rows)  # fmt: skip
+    csv.writer(
+        text,
+        delimiter=separator,
+        quoting=csv.QUOTE_ALL if comma else csv.QUOTE_MINIMAL,
+        escapechar="\\",
+    ).writerows(rows)
     make_plain(path)
     path.write_bytes(text.getvalue().encode("utf-8", "replace"))
 

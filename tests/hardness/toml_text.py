@@ -204,10 +204,14 @@ def nested_deep(folder: Path, random: Random) -> None:
     """Nest arrays, inline tables or dotted keys very deep."""
     depth = random.choice((50, 500, 5000, 50_000))
     text = random.choice(
-        ("x = " + "[" * depth + "]" * depth, "x = " + "{a=" * depth + "1" + "}" * depth,
-         ".".join(["a"] * depth) + " = 1", "[" + ".".join(["a"] * depth) + "]\n",
-         "seed = " + "9" * depth)
-    )  # fmt: skip
+        (
+            "x = " + "[" * depth + "]" * depth,
+            "x = " + "{a=" * depth + "1" + "}" * depth,
+            ".".join(["a"] * depth) + " = 1",
+            "[" + ".".join(["a"] * depth) + "]\n",
+            "seed = " + "9" * depth,
+        )
+    )
     write(folder, random.choice((text + "\n" + read(folder), read(folder) + "\n" + text)))
 
 
