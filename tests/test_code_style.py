@@ -17,7 +17,7 @@ from numpydoc.docscrape import NumpyDocString
 
 PACKAGE = Path(__file__).parent.parent / "sitegis"
 MODULES = sorted(PACKAGE.rglob("*.py"))
-SKIPPED = {"sitegis": 38, "tests": 94}
+SKIPPED = {"sitegis": 39, "tests": 96}
 """Tables of words, rows and columns that the formatter would lay out one value a line."""
 
 
