@@ -67,6 +67,7 @@ def _sheet(survey: Survey, one: TieIn) -> CutSheet:
             depth_words(survey, one),
         )
     )
+    # what the nearest mark leaves open: the pipe between marks is inferred from them
     known = about(NORMAL_95 * nearest_point_sd_m(survey, one, frame), survey.site.units)
     places.append((f"Place of the {pipe_words(one)} known to", f"{known} either way, 95 %"))
     wanted = ("Enters", "Branch", "Fall", "Break out here first")
@@ -99,6 +100,7 @@ def depth_words(survey: Survey, one: TieIn) -> str:
     str
         The phrase.
     """
+    # the profile counts back from the pipe's end, the tie-in's station on from its beginning
     along = pipe_joined(survey, one)
     back = np.array([along.drain.length_m - one.station_m])
     mean, sd = (float(value[0]) for value in invert_under_slab(along, back))
@@ -126,6 +128,7 @@ def _corner_rows(survey: Survey, one: TieIn, frame: RoomFrame) -> Facts:
 def _offset(value_m: float, unit: LengthUnit) -> str:
     """Write an offset from a wall; beyond the wall it is negative, which is said."""
     written = about(abs(value_m), unit)
+    # no farther beyond than rounding may put it: counts as at the wall
     return written if value_m > -0.5 * MATTERS_M else f"{written} beyond"
 
 
@@ -141,6 +144,8 @@ class _View:
         self, drawing: Drawing, low: Array, high: Array, place: Array, room: Array
     ) -> None:
         self.drawing, self.low, self.high, self.place = drawing, low, high, place
+        # at least half a meter, or a lone point would fill the
+        # drawing; the tighter direction decides
         self.scale = float((room / np.maximum(high - low, 0.5)).min())
 
     def at(self, xy: Array) -> Array:
@@ -153,6 +158,7 @@ class _View:
 
     def within(self, line: Array) -> list[Array]:
         """Return the pieces of a line (n, 2) that are shown here."""
+        # clipped by geometry, not by the page: labels are set on what is left
         cut = shapely.intersection(shapely.LineString(line), shapely.box(*self.low, *self.high))
         parts = shapely.get_parts(cut)
         return [shapely.get_coordinates(part) for part in parts if not part.is_empty]
@@ -234,16 +240,19 @@ def draw_room(survey: Survey, one: TieIn, frame: RoomFrame) -> Drawing:
         high = np.concatenate([near, np.zeros((1, 2))]).max(axis=0) + AROUND_M
     else:
         high = np.array(frame.room.size_m)
+    # the corner that is measured from is always shown, however far away
     shown = np.concatenate([near, np.zeros((1, 2)), high[None]])
     if one.vent is not None:
         shown = np.concatenate([shown, frame.local(one.vent)])
     drawing = Drawing(WIDTH, HEIGHT, initialFontName=PLAIN)
     margin = np.array([MARGIN, MARGIN])
     whole = _View(drawing, shown.min(axis=0), shown.max(axis=0), margin, ROOM - 2 * margin)
+    # known only now: how high the room comes out follows from its proportions
     drawing.height = max(float(whole.at(whole.high)[1]) + MARGIN, LARGE[1] + 2 * MARGIN)
     _draw_walls(whole, high, frame)
     _draw_within(whole, survey, one, frame, named=False)
     low, far = opening.min(axis=0), opening.max(axis=0)
+    # wall to the opening's near edge, then the opening: what a person tapes, in that order
     _chain(whole, 0, (0.0, float(low[0]), float(far[0])), survey.site.units)
     _chain(whole, 1, (0.0, float(low[1]), float(far[1])), survey.site.units)
     _draw_enlarged(drawing, survey, one, frame)
@@ -309,6 +318,7 @@ def _draw_pipes(view: _View, pipes: list[tuple[str, Array]], *, named: bool) -> 
     """Draw the pipes dashed, for all between the marks is inferred; name each once or not."""
     for name, line in pipes:
         main = name == "drain"
+        # a pipe that passes the window's corner may come in several pieces: the first is named
         pieces = view.within(line)
         for piece in pieces:
             view.line(piece, SEWER, 2.5 if main else 1.6, [9.0, 5.0] if main else [4.0, 3.0])
@@ -329,6 +339,7 @@ def _draw_marks(view: _View, survey: Survey, frame: RoomFrame, *, named: bool) -
     unit = survey.site.depth_units
     for point in survey.placement.points:
         xy = frame.local(np.array([point.x_m, point.y_m]))
+        # named marks stand off the edge, where there is room for the name; bare ones may touch it
         if not view.holds(xy, 0.1 if named else -0.05):
             continue
         at, jamb = view.at(xy), point.kind == "wall"
@@ -365,6 +376,7 @@ def _draw_sides(view: _View, survey: Survey, opening: Array) -> None:
         out = (at - middle) / max(float(np.hypot(*(at - middle))), 1e-9)
         view.text(at + 9 * out - [3, 3], CORNERS[i], bold=True, color=VIOLET)
     sides = np.hypot(*(np.roll(opening, -1, axis=0) - opening).T)
+    # of equal sides always the same, whatever the last digits of the platform
     long, short = largest(sides, MATTERS_M), smallest(sides, MATTERS_M)
     for side in (long, (short + 2) % 4):
         ends = view.at(opening[[side, (side + 1) % 4]])
@@ -384,6 +396,7 @@ def _chain(view: _View, axis: int, stops_m: Sequence[float], unit: LengthUnit) -
     place = view.at(np.zeros(2))[1 - axis] - 18.0
     spots = [float(view.at(np.array([s, s]))[axis]) for s in stops_m]
     for start, end in pairwise(spots):
+        # back from points to meters by the scale that took them there
         length_m = abs(end - start) / view.scale
         if length_m < MATTERS_M:
             continue

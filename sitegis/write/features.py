@@ -90,6 +90,7 @@ def list_features(
         *_tie_in_features(joined),
         *_reading_features(survey),
     )
+    # rounded once for all formats: no two files may disagree in a last digit
     return tuple(map(_as_written, listed))
 
 
@@ -185,6 +186,7 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
         known |= _footage(point.footage_m)
         known |= {"distorted": point.distorted, "note": notes.get(point.id, "")}
         yield Feature("locate", point_class(point), shapely.Point(point.x_m, point.y_m), known)
+    # evidence that is itself a place (a locator's mark, a hole): each kind says how it is drawn
     outside = [
         mark
         for item in survey.site.evidence
@@ -194,6 +196,7 @@ def _point_features(survey: Survey) -> Iterator[Feature]:
         # with the same properties as a placed point
         name = mark.name or f"outdoor-{number}"
         known = _of(mark, "kind", id=name) | {"room": "lot", "depth_m": mark.depth_m}
+        # one sd in all directions: these are not from the adjustment, which gives ellipses
         known |= {"depth_sd_m": None, "sd_major_m": mark.sd_m, "sd_minor_m": mark.sd_m}
         known |= {**_footage(None), "distorted": False, "note": ""}
         yield Feature("locate", mark.known, shapely.Point(mark.x_m, mark.y_m), known)
@@ -209,6 +212,7 @@ def _drain_features(survey: Survey) -> Iterator[Feature]:
     drain, penetration = survey.drain, survey.exit
     ending = np.array([[penetration.x_m, penetration.y_m]])
     line = np.concatenate([drain.vertices, ending])
+    # the drain may end at the wall already: no segment of length 0
     line = line[polyline.remove_repeated_points(line)]
     points = ", ".join(drain.point_ids)
     known = _of(penetration, "unseen_m", id="drain", through_located_points=True, points=points)
@@ -228,6 +232,7 @@ def _branch_features(survey: Survey) -> Iterator[Feature]:
     """Yield every branch's own pipe, then the wyes: none where the site has no runs."""
     branches = () if survey.joined is None else survey.joined.branches
     for one in branches:
+        # a branch that was seen at one point has no line to draw
         if len(one.vertices) < 2:
             continue
         known = _of(one, "id joins probability system")
@@ -259,6 +264,7 @@ def _route_features(survey: Survey) -> Iterator[Feature]:
 
 def _stretch_features(survey: Survey) -> Iterator[Feature]:
     """Part the most probable route by how it is known, where something outdoors was seen."""
+    # hypotheses stand by probability, the likeliest first
     scored = survey.scores.hypotheses[0]
     route = best_route(survey, scored)
     known = stretches(survey)
@@ -266,6 +272,7 @@ def _stretch_features(survey: Survey) -> Iterator[Feature]:
         return
     line = shapely.LineString(route[0])
     for number, one in enumerate(known, start=1):
+        # too short to be seen or measured: a rounding remainder
         if one.to_m - one.from_m < MATTERS_M:
             continue
         part = shapely.ops.substring(line, one.from_m, one.to_m)
@@ -315,6 +322,7 @@ def _pit_features(survey: Survey) -> Iterator[Feature]:
         known["lengthens"] = None if pit.whole is None else f"pit-{pit.whole.ranks[0]}"
         yield Feature("pit", "inferred", polygon(pit.ring), known)
     penetration = survey.exit
+    # pits in the order of digging, the exit last
     targets = [(f"pit-{pit.rank}", (pit.x_m, pit.y_m), pit.ties) for pit in survey.dig.pits]
     targets.append(("exit", (penetration.x_m, penetration.y_m), survey.dig.exit_ties))
     for name, target, ties in targets:
@@ -342,6 +350,7 @@ def clearance_area(feature: Feature) -> shapely.Polygon:
     """Return what is to be kept clear about a ``keep-out`` feature, empty without a clearance."""
     clearance = feature.properties["clearance_m"]
     assert isinstance(clearance, float)
+    # arcs of a buffer differ in their last digits between platforms: 0.1 mm hides that
     return shapely.set_precision(shapely.buffer(feature.geometry, clearance, quad_segs=6), 1e-4)
 
 
@@ -363,6 +372,7 @@ def _spoil_features(holes: Iterable[Excavation]) -> Iterator[Feature]:
 
 def _tie_in_features(planned: Iterable[TieIn]) -> Iterator[Feature]:
     """Yield the planned branches from fixtures to the drain, then what is cut from the slab."""
+    # gone through three times, layer by layer: an iterator would be used up
     branches = tuple(planned)
     for one in branches:
         known = _of(one, "fixture name entry diameter_m length_m slope", id=f"branch-{one.fixture}")

@@ -34,9 +34,11 @@ def status(survey: Survey) -> Status:
     if not seen or leading is None:
         return "proposed"
     line = leading[1].vertices[leading[0].best]
+    # (finds, 2): from and to along the route, in meters from the wall
     ends = np.concatenate([_span(line, one) for one in seen])
     stops = ends[np.argsort(ends[:, 0], kind="stable")]
     at_main = any(one.work == "connection" for one in seen)
+    # a long trench may reach beyond finds that begin after it
     reached = np.maximum.accumulate(stops[:, 1])
     gaps = stops[1:, 0] - reached[:-1]
     whole = at_main and stops[0, 0] <= NEAR_WALL_M and bool((gaps <= APART_M).all())
@@ -77,7 +79,9 @@ def stretches(survey: Survey) -> tuple[Stretch, ...]:
     located = [one.finding for one in survey.scores.finds if one.finding.work == "locate"]
     known_by = (*seen, *(one for one in located if one.met == "yes"))
     ends = np.clip(np.concatenate([_span(line, one) for one in known_by]), 0.0, length)
+    # here: the station up to which parts are made; known: whether a find lies behind it
     made, here, known = [], 0.0, False
+    # a locator's mark has length 0: it closes a gap, and exposes nothing
     for start, end in sorted((float(a), float(b)) for a, b in ends):
         if start > here:
             near = known and start - here <= APART_M
@@ -95,6 +99,7 @@ def _span(line: np.ndarray[Any, Any], one: Finding) -> np.ndarray[Any, Any]:
 
     A trench shows its whole length, another hole at least its shorter side: it lies across.
     """
+    # the second value is the station, the first the distance off the line
     at = float(polyline.line_locate_point(line, np.array([one.x_m, one.y_m]))[1])
     sides = sorted((one.width_m, one.length_m))
     half = 0.5 * (sides[1] if one.work == "trench" else sides[0]) if one.exposed else 0.0
@@ -151,8 +156,10 @@ def do_next(survey: Survey) -> list[dict[str, Any]]:
     stands first, and saves nothing further. Equals keep that order.
     """
     unit, dig = survey.site.units, survey.dig
+    # kind, words, cost, expected saving
     rows: list[tuple[str, str, float, float]] = [
         ("check", one.check, one.cost, one.saving)
+        # digs stand below; once the pipe is exposed, following it takes the place of checks
         for one in survey.scores.next_checks
         if not one.is_dig and not dig.follow
     ]
@@ -169,8 +176,10 @@ def do_next(survey: Survey) -> list[dict[str, Any]]:
             one.cost,
             0.0,
         )
+        # to the cent: differences below it are rounding, and must not decide the order
         for one in sorted(dig.follow, key=lambda one: round(one.cost, 2))
     ]
+    # stable: equals keep the order in which they were listed
     rows.sort(key=lambda row: -round(row[3], 2))
     return [
         {"kind": kind, "what": what, "cost": finite(cost, 2), "saving": finite(saving, 2)}
@@ -189,6 +198,7 @@ def _tapes(survey: Survey) -> Iterator[tuple[str, str, float, float]]:
     if doubt.settle is not None:
         yield "tape", doubt.settle.words, TAPE_COST, doubt.p_elsewhere * in_vain - TAPE_COST
     for one in doubt.unchecked:
+        # only a blunder that would put the pits beside the pipe costs anything
         if one.misses:
             yield "tape", one.check, TAPE_COST, one.posterior * in_vain - TAPE_COST
 

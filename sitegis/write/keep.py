@@ -58,6 +58,7 @@ def keep_revision(survey: Survey, folder: Path) -> Path | None:
     """
     digest = inputs_digest(folder)
     kept = survey.site.revisions
+    # asking twice makes no second revision
     if kept and kept[-1].inputs == digest:
         return None
     number = 1 + max((int(one.id[1:]) for one in kept), default=0)
@@ -65,8 +66,10 @@ def keep_revision(survey: Survey, folder: Path) -> Path | None:
     path = folder / REVISIONS_FOLDER / f"{revision.id}.json"
     try:
         path.parent.mkdir(exist_ok=True)
+        # a link named revisions may lead anywhere: nothing is written outside the folder
         if not path.parent.resolve().is_relative_to(folder.resolve()):
             raise CannotWrite(f"{path.parent} leads out of the site folder.")
+        # whole or not at all: written beside, brought to disk, then given its name
         with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".kept-") as staged:
             staged.write(json_bytes(dataclasses.asdict(revision)))
             staged.flush()
@@ -86,6 +89,7 @@ def inputs_digest(folder: Path) -> str:
         path.relative_to(folder).as_posix() for path in layers.rglob("*") if path.is_file()
     )
     total = hashlib.sha256()
+    # name and length before each content, so that no two folders run into the same bytes
     for name in names:
         content = (folder / name).read_bytes()
         total.update(f"{name}\0{len(content)}\0".encode())

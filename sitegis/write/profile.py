@@ -33,11 +33,14 @@ def survey_profile(survey: Survey) -> Profile:
     """
     if survey.found is not None:
         return survey.found.section
+    # two halves, under the house and outdoors, joined at the wall: station 0
     stations, xy, invert, spread = _indoor(survey)
     steps = survey.dig.depths
+    # (n, 6); none where no route fits
     outdoor = np.array(
         [(s.station_m, s.x_m, s.y_m, s.ground_m, s.depth_05_m, s.depth_95_m) for s in steps]
     ).reshape(-1, 6)
+    # the slab is elevation 0, and known exactly: all elevations are relative to it
     floor = np.zeros(len(stations))
     ground, ground_sd = outdoor[:, 3], ground_sd_m(survey.site, outdoor[:, 1:3])
     low, middle, high = _outdoor_inverts(survey, outdoor[:, 0]).T
@@ -112,6 +115,7 @@ def invert_samples(survey: Survey, back_m: float) -> tuple[Array, Array]:
         (m,).
     """
     weights, means, variances = _carried_back(survey, np.array([back_m]))
+    # of each component by itself: a mixture of normal distributions is not one
     return normal_samples(weights, means[:, 0], np.sqrt(np.maximum(variances[:, 0], 0.0)))
 
 
@@ -138,10 +142,12 @@ def _indoor(survey: Survey) -> tuple[Array, Array, Array, Array]:
     ending = np.array([[penetration.x_m, penetration.y_m]])
     line = np.concatenate([drain.vertices, ending])
     whole = float(polyline.length(line))
+    # more than a straight line needs: bends show in plan, and the band widens as a curve
     sampled = np.linspace(0.0, whole, INDOOR_STEPS)
     xy = polyline.line_interpolate_point(line, sampled)
     invert, sd = invert_under_slab(survey, drain.length_m - sampled)
     # 0 at the outside of the wall, negative under the house
+    # half of a band of 90 %, as the routes have it outdoors
     return sampled - whole, xy, invert, NORMAL_BELOW_95 * sd
 
 
@@ -153,6 +159,7 @@ def _marks(survey: Survey, start_m: float) -> Array:
     for name, station in zip(drain.point_ids, drain.stations_m, strict=True):
         point = placement.points[placement.index(name)]
         if point.depth_m is not None:
+            # the receiver found the camera's head, which rides above the invert
             rows.append((start_m + station, point.surface_elevation_m - point.depth_m - head))
     return np.array(rows, dtype=float).reshape(-1, 2)
 
@@ -165,6 +172,7 @@ def _seen(survey: Survey, along: Array) -> tuple[tuple[str, float, float], ...]:
     for find in exposures(survey):
         known = measured_invert_m(find, survey.site)
         if known is not None:
+            # beside the route, not on it: the nearest station
             at = polyline.line_locate_point(along[:, 1:], np.array([find.x_m, find.y_m]))[1]
             rows.append((find.id, float(along[0, 0] + at), known[0]))
     return tuple(rows)
@@ -235,6 +243,7 @@ class _Scale:
         return LEFT + share * (self.end - LEFT)
 
     def y(self, elevation_m: float) -> float:
+        # y of SVG grows downward, elevations upward
         share = (self.high_m - elevation_m) / (self.high_m - self.low_m)
         return TOP + share * (self.bottom - TOP)
 
@@ -292,6 +301,7 @@ def _scale(profile: Profile, size: Size) -> _Scale:
         heights.append(np.array([profile.main_invert_m]))
     together = np.concatenate(heights)
     low, high = float(together.min()), float(together.max())
+    # a margin of 6 %, and never none: a level section would have no height to scale by
     room = 0.06 * max(high - low, 0.5)
     last = max(float(profile.stations_m[-1]), float(profile.stations_m[0]) + 1.0)
     return _Scale(size, float(profile.stations_m[0]), last, low - room, high + room)

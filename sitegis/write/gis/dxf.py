@@ -84,6 +84,7 @@ def _drawing(frame: LotFrame) -> Drawing:
     units = {"metre": _METER, "foot": _FOOT}
     drawing.header["$INSUNITS"] = units.get(frame.unit_name, _SURVEY_FOOT)
     drawing.header["$MEASUREMENT"] = int(frame.unit_name == "metre")
+    # dashes are measured in drawing units: so they come out alike on the ground in any unit
     drawing.header["$LTSCALE"] = 0.6 / frame.meters_per_unit
     _define_blocks(drawing, frame)
     return drawing
@@ -96,6 +97,7 @@ def _layer(drawing: Drawing, feature: Feature, *, hidden: bool) -> str:
         name += "-UNLIKELY"
     if name not in drawing.layers:
         line = "DASHED" if feature.evidence_class == "inferred" else "CONTINUOUS"
+        # color and dash belong to the layer, so that the office can change either at one place
         color = _ACI[look_of(feature.layer).color]
         layer = drawing.layers.add(name, color=color, linetype=line)
         if hidden:
@@ -122,6 +124,7 @@ def _add(space: Modelspace, feature: Feature, site: Site, *, layer: str) -> None
     block = _block(feature)
     for line, is_ring in _lines(feature.geometry):
         vertices = frame.written_crs(shapely.get_coordinates(line))
+        # a closed polyline of DXF does not repeat its first vertex
         space.add_lwpolyline(
             vertices[:-1] if is_ring else vertices, close=is_ring, dxfattribs=attributes
         )
@@ -177,6 +180,7 @@ def _insert(space: Modelspace, block: str, feature: Feature, site: Site, layer: 
         texts["P_HIT"] = f"{percent(float(str(known['p_hit'])))} to find the pipe"
     inserted = space.add_blockref(f"SITEGIS-{block}", at, dxfattribs={"layer": layer})
     inserted.add_auto_attribs({tag: plain_text(text) for tag, text in texts.items()})
+    # letters stay whole on a dashed layer
     for attribute in inserted.attribs:
         attribute.dxf.linetype = "CONTINUOUS"
 
@@ -204,6 +208,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
     """Write title, grid and cautions under the site, point to grid north, open on all of it."""
     frame, space = survey.site.frame, drawing.modelspace()
     drawing.layers.add(NOTES_LAYER, color=7)
+    # (n, 2) on the grid, to frame the drawing and put the notes under it
     places = np.concatenate(
         [frame.written_crs(shapely.get_coordinates(feature.geometry)) for feature in features]
     )
@@ -227,6 +232,7 @@ def _add_notes(drawing: Drawing, survey: Survey, features: list[Feature]) -> Non
     low = np.array([low[0], foot - step])
     _point_north(space, np.array([low[0], high[1]]), step, frame)
     high = high + np.array([0.0, 6 * step])
+    # what programs zoom to: the site, the notes under it, the arrow above
     space.reset_extents((*low, 0.0), (*high, 0.0))
     scale = add_sheet(drawing, survey, low, high)
     _write(space, f"Sheet: {scale.words}.", last, frame, NOTES_LAYER)

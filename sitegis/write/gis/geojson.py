@@ -70,6 +70,7 @@ def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str
     collection: dict[str, Any] = {"type": "FeatureCollection", "features": written}
     if bounds:
         corners = np.array(bounds)
+        # west, south, east, north as RFC 7946 orders them, section 5
         box = (*corners[:, :2].min(axis=0), *corners[:, 2:].max(axis=0))
         collection["bbox"] = [round(float(value), 8) for value in box]
     return collection
@@ -93,6 +94,7 @@ def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
         Geometry in degrees.
     """
     moved = shapely.transform(geometry, frame.written_lonlat)
+    # outer rings counter-clockwise: RFC 7946, section 3.1.6
     return shapely.orient_polygons(shapely.set_precision(moved, DEGREE_STEP), exterior_cw=False)
 
 
@@ -122,6 +124,7 @@ def _rings(area: shapely.Polygon) -> list[list[list[float]]]:
 
 
 def _positions(coordinates: Iterable[Sequence[float]]) -> list[list[float]]:
+    # the nearest eight decimals again; + 0.0 turns -0.0 into 0.0
     return [[round(float(value), 8) + 0.0 for value in pair] for pair in coordinates]
 
 

@@ -44,12 +44,14 @@ def kml_bytes(survey: Survey) -> bytes:
     _words(document, xml_text(survey.site.name), f"{NOT_LOCATED} {reference_words(survey)}")
     features = drawn_features(survey)
     layers = list(dict.fromkeys(feature.layer for feature, _ in features))
+    # one style a layer, for no-dig areas one a utility, as each has its own color
     for layer, kind in dict.fromkeys((one.layer, _kind(one)) for one, _ in features):
         _add_style(document, layer, kind)
     folders = {layer: SubElement(document, "Folder") for layer in layers}
     for layer, folder in folders.items():
         SubElement(folder, "name").text = layer
     for feature, hidden in features:
+        # a placemark takes one plain geometry: every part gets its own
         for part in shapely.get_parts(feature.geometry):
             mark = SubElement(folders[feature.layer], "Placemark")
             _words(mark, _label(feature), _describe(feature, survey.site.units), hidden=hidden)
@@ -70,6 +72,7 @@ def _words(parent: Element, name: str, description: str, *, hidden: bool = False
 def _kind(feature: Feature) -> str:
     """Return what a no-dig area is of, behind a hyphen, as it may stand in an XML name."""
     kind = str(feature.properties["kind"]) if feature.layer == "keep-out" else ""
+    # an id in XML holds no blanks, and the kinds of utilities do
     return "-" + re.sub(r"[^a-z]+", "-", kind) if kind else ""
 
 
@@ -96,6 +99,7 @@ def _add_geometry(mark: Element, part: shapely.Geometry, frame: LotFrame) -> Non
         _add_places(SubElement(mark, "Point"), part, frame)
         return
     line = SubElement(mark, "LineString")
+    # follow the ground: without it a line at height 0 runs under a hill
     SubElement(line, "tessellate").text = "1"
     _add_places(line, part, frame)
 
@@ -112,6 +116,7 @@ def _label(feature: Feature) -> str:
 def _describe(feature: Feature, unit: LengthUnit) -> str:
     """List a feature's properties, its evidence class first."""
     first: list[tuple[str, Value]] = [("evidence class", feature.evidence_class)]
+    # the former names are for programs; a person would read each value twice
     now = ((name, value) for name, value in feature.properties.items() if name not in OLD_NAMES)
     rows = [*first, *now]
     words = [
@@ -151,6 +156,7 @@ def gpx_bytes(survey: Survey) -> bytes:
     frame = survey.site.frame
     for feature in survey_features(survey):
         if feature.layer in ("locate", "manhole", "exit", "pit"):
+            # of a pit the middle, of points themselves
             center = _lonlat(frame, feature.geometry.centroid)[0]
             gpx.waypoints.append(_waypoint(feature, center, survey.site.units))
         elif feature.layer in ("route", "drain"):

@@ -91,6 +91,7 @@ def style_qml(
 def _qml_layer(symbol: Element, shape: str, one: Symbol) -> None:
     """Add the one symbol layer of a symbol."""
     look = one.look
+    # QGIS takes 0 to 255, SLD below 0 to 1
     alpha = round(255 * look.opacity) if look.fill else 0
     fill = _rgba(look.fill or look.color, alpha)
     if shape == "line":
@@ -173,6 +174,7 @@ def _sld_symbolizer(rule: Element, shape: str, one: Symbol) -> None:
     if shape == "point":
         graphic = SubElement(SubElement(rule, "se:PointSymbolizer"), "se:Graphic")
         parent = SubElement(graphic, "se:Mark")
+        # the standard knows no diamond
         SubElement(parent, "se:WellKnownName").text = (
             "square" if one.look.marker == "diamond" else one.look.marker
         )

@@ -114,6 +114,7 @@ def _shown(survey: Survey, feature: Feature) -> tuple[str, shapely.Geometry, dic
         "label": str(properties["id"]),
         "words": _words(survey, feature),
     }
+    # what the script filters and colors by; all else is in the words
     for key in ("hypothesis", "level", "rank", "kind", "found"):
         if key in properties:
             shown[key] = properties[key]
@@ -225,6 +226,7 @@ def _flow_features(
             here, ahead = (
                 shapely.get_coordinates(line.interpolate(at + step))[0] for step in (-0.05, 0.05)
             )
+            # a unit vector along the flow, from 10 cm of the line
             east, north = (ahead - here) / np.hypot(*(ahead - here))
             turn = np.array([[east, -north], [north, east]])
             yield (
@@ -238,6 +240,7 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
     """Yield the cells of the hit map merged into bands: over 10, 25, 50 and 75 %."""
     for index, low in enumerate(HIT_BANDS):
         high = HIT_BANDS[index + 1] if index + 1 < len(HIT_BANDS) else np.inf
+        # half-open bands, each cell in one of them
         row, column = np.nonzero(at_least(hits.p, low) & ~at_least(hits.p, high))
         if not len(row):
             continue
@@ -272,6 +275,7 @@ def ellipse(center: Array, covariance: Array, *, corners: int = 48) -> shapely.P
     """
     angle = np.linspace(0.0, 2 * np.pi, corners, endpoint=False)
     circle = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    # the covariance's root takes a circle to the ellipse; the factor holds 95 % in the plane
     root = square_root(covariance)
     return shapely.Polygon(on_lattice(center + ELLIPSE_95 * circle @ root))
 
@@ -286,6 +290,7 @@ def _ellipse_features(survey: Survey) -> Iterator[tuple[str, shapely.Geometry, d
     )
     for point in survey.placement.points:
         cosine, sine = np.cos(point.major_angle_rad), np.sin(point.major_angle_rad)
+        # columns: the directions of the longer and the shorter axis
         axes = np.array([[cosine, -sine], [sine, cosine]])
         covariance = axes @ np.diag([point.sd_major_m**2, point.sd_minor_m**2]) @ axes.T
         yield (
@@ -307,6 +312,8 @@ def _turned_features(
         parts = [
             p for p in penetration.mixture if _turned(p, penetration) * side > SAME_DIRECTION_RAD
         ]
+        # a hand also counts what passes another wall, though it
+        # hardly turns: there may be none to draw
         if not parts:
             continue
         likeliest = parts[largest([part.weight for part in parts], MATTERS_P)]
@@ -383,6 +390,7 @@ def _bounds(survey: Survey) -> list[list[float]]:
     pieces += [
         np.asarray(shapely.get_coordinates(feature.geometry))
         for feature in survey_features(survey)
+        # an unlikely route may run to another street, and would shrink all else
         if feature.layer == "route" and float(feature.properties["probability"] or 0) >= 0.05
     ]
     places = survey.site.frame.written_lonlat(np.concatenate(pieces))
@@ -402,7 +410,9 @@ def _meters_per_degree(frame: LotFrame) -> dict[str, float]:
     """
     corner = frame.written_lonlat(np.array([0.0, 0.0]))
     step = 20.0
+    # 20 m each way along x and y of the lot
     ahead = frame.to_lonlat(np.array([[step, 0.0], [-step, 0.0], [0.0, step], [0.0, -step]]))
+    # columns: degrees per meter along x and y of the lot; the inverse takes degrees to meters
     jacobian = np.stack([ahead[0] - ahead[1], ahead[2] - ahead[3]], axis=-1) / (2 * step)
     inverse = decimals(np.linalg.inv(jacobian), 3)
     return {

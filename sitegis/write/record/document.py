@@ -153,12 +153,14 @@ class _Pages(TaggedCanvas):
         super().__init__(*args, **settings)
         self._finished: list[dict[str, Any]] = []
         self._named = title, date
+        # the library takes the clock's: the same survey shall give the same bytes
         stamp = self._doc._timeStamp  # type: ignore[attr-defined]
         stamp.t, stamp.lt = date.timestamp(), date.timetuple()
         stamp.YMDhms = tuple(stamp.lt)[:6]
 
     def showPage(self) -> None:  # noqa: N802 - reportlab's name
         """Keep the page for later."""
+        # reportlab's canvas keeps a page's state among its attributes
         self._finished.append(dict(self.__dict__))
         self._startPage()  # type: ignore[attr-defined]
 
@@ -268,6 +270,7 @@ def _first_page(survey: Survey, width: float, height: float) -> list[Flowable]:
         ),
         Spacer(1, 5),
     ]
+    # measured before it is set: the plan takes what is left of the page
     used = sum(line.wrap(width, height)[1] + 9 for line in lines)
     drawing = _Drawing(survey, (width - 12, height - used - 24), draw_plan)
     return [*lines, TaggedFigure(drawing, PLAN_ALT)]
@@ -462,6 +465,7 @@ def _dig(survey: Survey, parts: Report, width: float) -> list[Flowable]:
         ]
     if survey.dig.vacuum_holes:
         blocks += _sections(parts["vacuum"], width)
+    # the report lists two sections a fixture: what is planned, and how well it holds
     for planned, held in zip(parts["tie_ins"][::2], parts["tie_ins"][1::2], strict=True):
         blocks += _sections([replace(planned, sentences=()), held], width)
         blocks.append(KeepTogether([_text(" ".join(planned.sentences), CAUTION)]))

@@ -74,6 +74,7 @@ def draw_plan(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
     if route is not None:
         shown = np.concatenate([shown, route[0]])
     whole = np.concatenate([shown, survey.site.lot.vertices, *_near_mains(survey)])
+    # a farm's lot would shrink house and lateral to a dot: it runs off the sheet instead
     if np.ptp(whole, axis=0).max() <= LARGEST_LOT * np.ptp(shown, axis=0).max():
         shown = whole
     return _draw(canvas, survey, frame, shown, marked=False)
@@ -109,6 +110,7 @@ def draw_house(canvas: Canvas, survey: Survey, frame: Frame) -> Sheet:
 
 def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked: bool) -> Sheet:
     """Draw the plan of what is shown, with north arrow and scale; give its sheet."""
+    # meters left free around what is shown
     margin = 1.0 if marked else 2.5
     low, high = shown.min(axis=0) - margin, shown.max(axis=0) + margin
     sheet = paper.fit(low, high, frame, survey.site.units)
@@ -116,6 +118,7 @@ def _draw(canvas: Canvas, survey: Survey, frame: Frame, shown: Array, *, marked:
     clip = canvas.beginPath()
     clip.rect(*frame)
     canvas.clipPath(clip, stroke=0, fill=0)
+    # shading first, lines over it; names when all that they must avoid is known
     _draw_corridor(canvas, survey, sheet)
     names = [*_draw_records(canvas, survey, sheet), *_draw_lateral(canvas, survey, sheet)]
     names += _draw_readings(canvas, survey, sheet)
@@ -150,6 +153,7 @@ def _draw_names(
     frame = (sheet.left + 1, sheet.bottom + 1, right - 1, top - 1)
     taken = [
         *taken,
+        # kept free for the north arrow and the scale bar, which are drawn over the names
         (right - 50, top - 54, right, top),
         (sheet.left, sheet.bottom, sheet.left + 130, sheet.bottom + 40),
     ]
@@ -231,6 +235,7 @@ def _draw_corridor(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
             continue
         for ring, holes in zip(corridor.rings, corridor.holes, strict=True):
             for outline, gray in ((ring, CORRIDOR_GRAY), *((hole, 1.0) for hole in holes)):
+                # holes are painted white on the ring: the frame has nothing under it yet
                 canvas.setFillColorRGB(gray, gray, gray)
                 canvas.setStrokeColorRGB(gray, gray, gray)
                 canvas.setLineWidth(0.1)
