@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import importlib
 import io
@@ -91,6 +92,9 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     """
     # The matrices are small: several BLAS threads cost more than they save.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # no installed package is asked whether it wants to add to pydantic's checks
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    atexit.register(gc.freeze)  # at the end nobody looks once more for cycles of objects
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             # a letter that the terminal's encoding lacks is no reason to stop
