@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 
 from .dig import plan_dig
 from .doubt import lower_hits
 from .finds.records import Finding, without_findings
+from .late_dataclass import dataclass
 from .messages.catalog import notice_of
 from .model.handover import hand_over
 from .model.site import SiteLanguage, indoor_marks, without_marks

@@ -7,13 +7,14 @@ there, and where it bends upstream of that, once or twice. Given an alternative,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..line.bend_catalog import BENDS_PER_M, SIGNED_RAD, SIGNED_SD_RAD, SIGNED_WEIGHTS
 from ..line.straights import Marks, tail_weight
 from ..numerics.ordering import LOG, at_least, ordered

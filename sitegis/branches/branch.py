@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..line.profile import Depths, SlopePrior, learn_profile, mixture_moments
 from ..model.branches import Branch, Wye
 from ..model.results import Bend, ProfileComponent

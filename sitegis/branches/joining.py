@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..line.bend_catalog import BEND_ANGLE_SD_RAD
 from ..line.profile import INVERT_PRIOR_M, SlopePrior
 from ..line.straights import Marks, tail_weight

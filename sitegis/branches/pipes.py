@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..line.profile import mixture_moments
 from ..line.straights import Chain, Marks, directions
 from ..model.results import ProfileComponent

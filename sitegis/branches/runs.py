@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from ..late_dataclass import dataclass
 from ..line.bends import fit_plan
 from ..line.order import ON_LINE_KINDS, order_downstream
 from ..line.profile import SlopePrior, learn_profile

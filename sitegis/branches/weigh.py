@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..line.straights import HALF_NORMAL_MEAN, HALF_NORMAL_SD, Marks, tail_weight
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.records import take_rows

@@ -9,8 +9,9 @@ type. Postal abbreviations are common practice (USPS Publication 28, from memory
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+
+from ..late_dataclass import dataclass
 
 # Judgment, no source: an address names another street than the one its lot fronts, or a slip.
 ADDRESS_BLUNDER = 0.04

@@ -11,7 +11,6 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ import pyogrio.raw
 import shapely
 
 from .. import __version__
+from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, CannotWrite, Fault
 from .database import Database
 from .in_order import LOTS_AT_ONCE, tables_in_order

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas
@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from shapely import STRtree
 
+from ..late_dataclass import dataclass
 from ..numerics.records import take_rows
 from .facing import REACH_M
 from .layer_arrays import Block, Whole

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from pyproj import CRS
 
 from ..geometry.frames import Array
 from ..geometry.operations import Operation, cell_of_place, operation
+from ..late_dataclass import dataclass
 from ..read.layers.features import flat_crs
 from .layer_arrays import Flags, Shapes, Words
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import importlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
+from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, Fault
 
 SCHEMA = "sitegis"

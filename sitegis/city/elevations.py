@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from .columns import numbers
 from .layer_arrays import Flags, Mains, Shapes, Words

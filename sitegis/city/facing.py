@@ -7,13 +7,12 @@ nearest by.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .layer_arrays import Flags, Shapes, Whole, segments
 from .segments import cross, feet, least, line_pieces
 

@@ -7,13 +7,13 @@ frontage; the frontages of a lot decide its kind.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .addresses import agreement, likelihood, street_name
 from .facing import SAMPLE_M, Edges, Samples, face_lines, lot_edges, sample_edges
 from .layer_arrays import FRONT, LEFT, REAR, RIGHT, Block, Flags, Whole, Words, unique_rows

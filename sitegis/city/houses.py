@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .layer_arrays import Flags, Shapes, Whole
 
 # Judgment, no source: smaller parts are sheds; a wall this near the next house is shared.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from scipy.special import entr, ndtr
@@ -10,6 +10,7 @@ from scipy.special import entr, ndtr
 from ..evidence import dye
 from ..evidence.kind import UNLISTED_PASSES
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..line.profile import INVERT_PRIOR_M
 from ..model.site import SIDES, Main, Priors
 from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.site import Priors
 
 Shapes = NDArray[np.object_]

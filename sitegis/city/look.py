@@ -7,7 +7,7 @@ import os
 import re
 import tomllib
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import field
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 import geopandas
 import pandas as pd
 
+from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, CannotWrite, Fault
 from .addresses import street_name
 from .columns import AREAS, LINES, POINTS, words

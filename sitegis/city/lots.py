@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.site import SIDES
 from ..numerics.ordering import MATTERS_P, in_steps
 from ..numerics.records import take_rows

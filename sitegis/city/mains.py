@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .facing import face_lines
 from .frontage import Frontages
 from .layer_arrays import Block, Flags, Mains, Manholes, Pairs, Whole, unique_rows

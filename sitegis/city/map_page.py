@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import html
 import json
-from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
@@ -17,6 +16,7 @@ import numpy as np
 import shapely
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .layer_arrays import Shapes, Whole
 from .summary import CitySummary, Tally
 from .tables import Columns, Tables

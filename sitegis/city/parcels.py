@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import shapely
 
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..numerics.records import take_rows
 from .columns import AREAS, Placer, are_finite, numbers, words

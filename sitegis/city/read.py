@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from pyproj import CRS
 from shapely import STRtree
 
 from ..geometry.georeference import utm_crs
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..read.faults import Report, guess, index_lines
 from ..read.layers.features import flat_crs, read_crs

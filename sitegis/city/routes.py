@@ -7,13 +7,12 @@ arrays are over (lot, side) pairs; a pair stands for "the mains on that side of 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from shapely import STRtree
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..routes.draw import LEAST_STRAIGHT_M
 from ..routes.plan import TAP_LIMIT_RAD
 from .houses import Rectangles

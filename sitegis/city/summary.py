@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 import shapely
 
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS

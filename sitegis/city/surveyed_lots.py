@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import Array, LotFrame
 from ..geometry.operations import cell_of_place, operation
+from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, ComputationError, SitegisError
 from ..model.results import ScoredHypothesis
 from ..model.survey import Survey

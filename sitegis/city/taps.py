@@ -7,13 +7,12 @@ ordinances and old handbooks; their shares are judgment, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from scipy.special import ndtr
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .infer import Posterior
 from .layer_arrays import Block, Mains, Pairs, Shapes, Whole, unique_rows
 from .mains import ManholesOnMains

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
 from ..geometry import polyline
 from ..geometry.frames import Array, rotation
+from ..late_dataclass import dataclass
 from ..model.derived import Entry
 from ..model.site import PlannedFixture, Room
 from ..model.survey import Survey

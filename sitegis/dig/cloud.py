@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from ..finds.records import Missed
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.survey import Survey
 from ..numerics.ordering import at_least, on_lattice
 from ..pits.exposure import Integers, Straights, straights_of, with_ground_error

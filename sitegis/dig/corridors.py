@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.dig_plan import Corridor
 from ..numerics.intervals import LEVELS
 from ..numerics.ordering import MATTERS_P, at_least, in_steps, ordered

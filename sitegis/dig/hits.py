@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..numerics.ordering import FINE_M, LENGTH_M, RATIO, on_lattice
 from ..pits.exposure import TOUCH_M, Integers, Straights
 

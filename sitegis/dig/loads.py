@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
+from ..late_dataclass import dataclass
 from ..model.branches import Branch
 from ..model.derived import CodeCheck, PipeLoad, TieIn
 from ..model.results import Drain

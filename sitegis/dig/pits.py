@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..finds.records import Missed
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..model.dig_plan import HitMap
 from ..model.site import Site
 from ..numerics.ordering import (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -10,6 +9,7 @@ import shapely
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.dig_plan import TapeTie
 from ..model.fields import CORNERS
 from ..model.site import Side, Site, corner_index

@@ -8,12 +8,13 @@ mains: the drain must fall to one of them, and does not end far above all of the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import log_ndtr
 
 from ..geometry import polyline
+from ..late_dataclass import dataclass
 from ..line.order import TAPED_KINDS, order_downstream
 from ..line.profile import mixture_moments, slope_prior, weigh_profile
 from ..line.stage import gather_depths, read_inverts

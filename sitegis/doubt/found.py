@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.doubts import EvidenceTerm, ReadingKind
 from .weigh import Penetration
 

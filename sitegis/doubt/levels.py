@@ -7,12 +7,12 @@ inverts, a depth read outdoors. All spreads and shares are judgment, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polyline
+from ..late_dataclass import dataclass
 from ..model.doubts import evidence_against
 from ..model.results import Exit
 from ..model.site import Ground, Site

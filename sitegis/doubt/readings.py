@@ -7,13 +7,14 @@ in total, whatever the number of readings among which they are shared (Scott and
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 
 from ..geometry import polyline
 from ..geometry.frames import Array, rotation
+from ..late_dataclass import dataclass
 from ..model.doubts import ReadingKind
 from ..model.site import Locate, Room, Site
 from ..place.assemble import building_outline

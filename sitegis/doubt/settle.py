@@ -7,12 +7,12 @@ all marks and house corners by the least difference it leaves between any two re
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.doubts import Measurement
 from ..model.site import CORNER_SIDES, Site, corner_index
 from ..place.assemble import corner_name

@@ -9,7 +9,7 @@ spreads, and one adjustment a reading.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -17,6 +17,7 @@ import shapely
 from ..evidence import CableToMain, CameraNote
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..late_dataclass import dataclass
 from ..line.bends import PlanFit, fit_plan
 from ..line.order import order_downstream
 from ..line.stage import gather_marks, read_inverts

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Extent
 from ..model.site import Evidence
 from . import kind as parts

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
@@ -10,6 +9,7 @@ from pydantic import Field
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Length
 from ..model.site import Evidence
 from ..numerics.statistics import normal_density

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Length
 from ..model.site import Evidence, Site
 from . import kind as parts

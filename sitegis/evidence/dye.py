@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, StrictBool
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Name
 from ..model.site import Evidence, Site
 from . import kind as parts

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from ..late_dataclass import dataclass
 from ..model.fields import Ask
 from ..model.site import Evidence, Main, Site
 from . import kind as parts

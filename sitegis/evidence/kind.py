@@ -8,7 +8,7 @@ different hypotheses compare.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from typing import Annotated, Any, Generic, Literal, TypeVar
 
 import numpy as np
@@ -16,6 +16,7 @@ from scipy.special import gammaln
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Reliability, Sd
 from ..model.site import Evidence, Main, Site
 from ..numerics.statistics import normal_density

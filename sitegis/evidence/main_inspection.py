@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -11,6 +10,7 @@ from pydantic import Field, StrictBool
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Length, Name
 from ..model.site import Evidence, Main, Site
 from ..numerics.ordering import MATTERS_M, ordered

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from math import comb
 from typing import Annotated, Literal
 
@@ -11,6 +10,7 @@ import numpy as np
 from pydantic import Field
 from scipy.special import betaln
 
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Name
 from ..model.site import Evidence, Main, Site
 from . import kind as parts

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
@@ -10,6 +9,7 @@ from pydantic import Field
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Depth, Extent, Length, Name
 from ..model.site import Evidence, Site
 from ..numerics.poles import depth_of_poles_m

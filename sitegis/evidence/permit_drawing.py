@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Name
 from ..model.site import Evidence, Site
 from . import kind as parts

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.fields import Ask, Length, Name
 from ..model.site import Evidence, Main, Site
 from ..numerics.statistics import normal_density

@@ -5,9 +5,10 @@ Lengths in meters, lot coordinates; ``direction_rad`` is a lot angle, either way
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal, get_args
 
+from ..late_dataclass import dataclass
 from ..model.site import Evidence, Site
 
 __all__ = [

@@ -6,13 +6,13 @@ y toward the rear, right-handed. Grid: a projected CRS in meters after its unit 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from ..late_dataclass import dataclass
 from ..numerics.ordering import decimals, on_lattice
 from .operations import Cell, Operation, cell_of_place, operation
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +10,7 @@ from pyproj import CRS, Proj
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError
 
+from ..late_dataclass import dataclass
 from ..units import FOOT_M, US_SURVEY_FOOT_M
 from .frames import Array, LotFrame, rotation, to_wgs84, unit_words, wrap_degrees
 from .operations import cell_of, cell_of_place

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import dataclass
 from functools import lru_cache
 
 from pyproj import CRS, Proj, Transformer
 from pyproj.transformer import AreaOfInterest, TransformerGroup
+
+from ..late_dataclass import dataclass
 
 Cell = tuple[int, int]
 # operations are chosen at the middle of a cell, so that neighbors get the same

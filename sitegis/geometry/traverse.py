@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
+from ..late_dataclass import dataclass
 from .frames import Array, rotation, wrap_degrees
 
 Turn = Literal["left", "right"]

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from importlib import resources
+
+from ..late_dataclass import dataclass
 
 LOCALES = {"en": "en_US", "es": "es_US", "fr": "fr_CA"}
 """The languages that there are, and whose numbers they write: Spanish in the United States, French

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..late_dataclass import dataclass
 from ..model.results import LineEnd
 from ..numerics.mixture import Poses, merge_poses
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes

@@ -10,11 +10,12 @@ normals. So a bend that a single mark cannot show stays open, and any number can
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..numerics.noise_scale import PRIOR_MEAN_SQUARE, SCALES, log_prior
 from ..numerics.ordering import COVARIANCE, LOG, MATTERS_M, at_least, ordered
 from ..numerics.records import join_rows, take_rows

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.catalog import fault_of, notice_of
 from ..messages.errors import ComputationError, Notice
 from ..model.results import PlacedPoint, Placement

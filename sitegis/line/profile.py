@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import log_ndtr
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.results import ProfileComponent
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
 from ..numerics.statistics import log_sum, normalized_weights

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammainc, gammaincinv, logsumexp
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..numerics.noise_scale import SCALES
 from ..numerics.ordering import LOG, at_least, ordered
 from ..numerics.records import take_rows

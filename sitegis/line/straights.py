@@ -6,11 +6,10 @@ Parameters of a chain with k bends: ``[θ0, φ1 … φk, c0 … ck]``. Straight 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..numerics.ordering import MATTERS_M, largest, smallest
 from ..numerics.statistics import cho_solve, cholesky
 from .bend_catalog import BEND_ANGLE_SD_RAD

@@ -11,10 +11,10 @@ from __future__ import annotations
 import functools
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
+from ..late_dataclass import dataclass
 from .errors import Fault, Notice
 
 

@@ -8,9 +8,9 @@ SitegisError
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
+from ..late_dataclass import dataclass
 from .printable import printable
 
 

@@ -5,12 +5,12 @@ Units and frames as in :mod:`sitegis.model.results`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from .results import Bend, Drain, ProfileComponent
 from .site import System, Toward

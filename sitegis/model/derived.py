@@ -6,13 +6,13 @@ Units and frames as in :mod:`sitegis.model.results`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     import shapely
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..numerics.intervals import Interval, Region, shifted
 from .results import Contribution, Toward
 from .site import Main, Manhole

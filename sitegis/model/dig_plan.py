@@ -5,10 +5,10 @@ Units and frames as in :mod:`sitegis.model.results`; money in the site's currenc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..numerics.intervals import Interval
 from .results import Toward

@@ -6,9 +6,9 @@ Units and frames as in :mod:`sitegis.model.results`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 
 ReadingKind = Literal[

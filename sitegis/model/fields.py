@@ -11,7 +11,7 @@ import re
 import types
 import typing
 from collections.abc import Callable, Hashable, Iterator, Mapping
-from dataclasses import dataclass, is_dataclass
+from dataclasses import is_dataclass
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
@@ -25,6 +25,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError, PydanticKnownError
 
+from ..late_dataclass import dataclass
 from ..rules.rule_set import rule_set_names, soil_types
 from ..units import LengthUnit
 from .lengths import read_bearing, signed_length

@@ -9,7 +9,7 @@ counter-clockwise from lot x, elevations above the slab. ``n`` points, ``m`` rou
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ..finds.records import FindJudgment
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..numerics.noise_scale import NoiseScale
 from .site import PointKind, Side

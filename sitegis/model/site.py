@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Annotated, ClassVar, Literal, get_args
 
 import numpy as np
@@ -17,6 +17,7 @@ from pydantic import ConfigDict, Field
 
 from ..geometry import polyline
 from ..geometry.frames import Array, LotFrame
+from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from ..numerics.ordering import MATTERS_M, largest
 from .fields import RECORD, Date, Depth, Extent, Length, Share, Text, Weight

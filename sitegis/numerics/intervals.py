@@ -12,7 +12,6 @@ it is the union of the strata's own densest sets, each as wide as it takes besid
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .ordering import axis_angle
 from .statistics import effective_samples, ellipse, weighted_quantiles
 

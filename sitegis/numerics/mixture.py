@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array, wrap_radians
+from ..late_dataclass import dataclass
 from .ordering import MATTERS_P, at_least, ordered
 from .records import join_rows, take_rows
 

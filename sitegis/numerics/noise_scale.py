@@ -7,13 +7,13 @@ thirty do (Gelman 2006, Bayesian Analysis 1, on why not a vaguer prior). Judgmen
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from scipy.special import gammaincinv, gammaln, logsumexp, stdtrit
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 
 __all__ = [
     "PRIOR_MEAN_SQUARE",

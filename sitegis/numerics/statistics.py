@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from .ordering import FINE_M, axis_angle, in_steps
 
 # Quantiles of the standard normal distribution: 95 % lie within ± the first, below the second.

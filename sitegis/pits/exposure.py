@@ -7,7 +7,7 @@ weigh them here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
 from ..numerics.ordering import (

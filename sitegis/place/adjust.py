@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.catalog import fault_of
 from ..messages.errors import ComputationError
 from ..numerics.ordering import MATTERS_P, in_steps

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..numerics.ordering import MATTERS_P, at_least, largest
 from .adjust import CRITICAL_W, INSEPARABLE, Reliability, Solution, assess, solve_network
 from .network import Network, compile_equations, evaluate, misclosures

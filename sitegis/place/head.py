@@ -5,10 +5,9 @@ The head is taken as a magnetic dipole lying along the pipe at depth d. All func
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
+from ..late_dataclass import dataclass
 from ..model.site import Noise
 from ..numerics.ordering import RATIO, in_steps
 from ..numerics.poles import depth_of_nulls_m, depth_of_poles_m

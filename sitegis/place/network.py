@@ -8,13 +8,13 @@ pose serve as the node of its origin.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 
 Indices = NDArray[np.intp]
 ObservationKind = Literal["offset-x", "offset-y", "distance", "value", "turn", "wall"]

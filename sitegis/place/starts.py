@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry.frames import Array, rotation
+from ..late_dataclass import dataclass
 from ..numerics.ordering import MATTERS_P, ordered
 from .adjust import gauss_newton
 from .network import Network, Observation, compile_equations, evaluate, misclosures

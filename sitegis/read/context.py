@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 from pyproj import CRS
@@ -11,6 +9,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import Array, LotFrame
 from ..geometry.georeference import grid_unit
+from ..late_dataclass import dataclass
 from .faults import Report
 from .layers.features import LayerReference, Layers, Want, crs_text, to_crs
 from .schema import SiteFile

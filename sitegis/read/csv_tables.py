@@ -6,10 +6,10 @@ import csv
 import io
 import math
 from collections import Counter
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from ..late_dataclass import dataclass
 from ..messages.catalog import fault_of
 from ..model.fields import inputs_of
 from ..model.lengths import UNIT_WORDS, is_bare, signed_length

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
@@ -13,6 +12,7 @@ import shapely
 
 from ..finds.records import METS, WORKS, Finding, Found, Missed
 from ..geometry.frames import Array, LotFrame, lot_direction
+from ..late_dataclass import dataclass
 from ..messages.catalog import fault_of
 from ..model.fields import CORNERS, as_azimuth
 from ..model.revisions import KeptPit

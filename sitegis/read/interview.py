@@ -7,10 +7,11 @@ import io
 import json
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Literal
 
+from ..late_dataclass import dataclass
 from ..messages.errors import CannotWrite
 from ..model.fields import CORNERS
 from ..model.site import POINT_KINDS

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.site import Street
 from .context import Reading
 from .schema import MainTable

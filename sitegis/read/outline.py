@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from ..geometry.traverse import (
     run_traverse,
     straight_course,
 )
+from ..late_dataclass import dataclass
 from ..model.site import Side
 from .context import Reading
 from .rings import (

@@ -13,10 +13,10 @@ import math
 import os
 import struct
 import warnings
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ..late_dataclass import dataclass
 from ..units import about
 from .csv_tables import Cells
 from .file_names import FINDINGS_FILE

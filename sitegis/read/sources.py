@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 
+from ..late_dataclass import dataclass
 from ..messages.catalog import fault_of
 from .csv_tables import (
     FINDING_COLUMNS,

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from ..geometry.frames import Array, LotFrame
+from ..late_dataclass import dataclass
 from ..model.site import Building, Ground, Lot, Street
 from ..numerics.ordering import MATTERS_M, in_steps
 from .context import Reading, ring_of

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
 
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..line.bend_catalog import BEND_ANGLE_SD_RAD, FREE_SD_DEG, FREE_SHARE
 
 __all__ = [

@@ -11,7 +11,6 @@ first from memory), so that it never exceeds 1 / the prior's share.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -20,6 +19,7 @@ from scipy.special import ndtri
 
 from ..evidence import Aim
 from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..late_dataclass import dataclass
 from ..numerics.ordering import RATIO, on_lattice, ordered
 from ..numerics.statistics import square_root
 

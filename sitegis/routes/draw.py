@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from ..evidence import Aim
 from ..exit import choose_by, choose_components, sample_profile
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..late_dataclass import dataclass
 from ..model.results import Exit
 from ..numerics.ordering import WEIGHT, on_lattice
 from ..numerics.statistics import normal_density, square_root

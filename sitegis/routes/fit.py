@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..model.results import Exit
 from ..model.site import Building, Main
 from ..numerics.exit_mixture import outward_normals

@@ -8,7 +8,7 @@ that stays in the yard into which the drain itself leaves.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from ..evidence import Aim
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..model.results import Exit, Hypothesis
 from ..model.site import Main
 from ..units import LengthUnit, about

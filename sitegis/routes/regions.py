@@ -8,13 +8,13 @@ holes and separate parts need nothing special.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon, get_coordinates
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 
 __all__ = [
     "Region",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from zlib import crc32
 
 import numpy as np
 
 from ..evidence import CountTie, RouteSet
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.results import Exit, Hypothesis, Routes
 from ..model.site import Main, Site
 from ..model.survey import Survey

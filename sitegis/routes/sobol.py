@@ -5,12 +5,11 @@ A reference library has them too, but takes longer to import than a run takes to
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 
 # 2⁻³⁰ of the unit interval, exact in double precision, and far more points than are ever drawn
 BITS = 30

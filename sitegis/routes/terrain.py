@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -11,6 +10,7 @@ from shapely import Polygon
 
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction
+from ..late_dataclass import dataclass
 from ..model.site import SIDES, Building, Side, Site
 from ..pits.cost import may_run_in
 from .regions import Region, region_of_polygon, region_of_rings

@@ -7,8 +7,9 @@ is from memory: it may be told, but nothing is called met or not met by it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Literal
+
+from ..late_dataclass import dataclass
 
 _SAME_SIZE_M = 0.006  # trade and metric sizes of one pipe differ by less: 50 mm for 2 in
 

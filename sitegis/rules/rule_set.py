@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from importlib import resources
 from importlib.resources.abc import Traversable
 from typing import Any
 
+from ..late_dataclass import dataclass
 from .plumbing import Plumbing, plumbing_from_table
 
 FOLDER: Traversable = resources.files("sitegis.rules")

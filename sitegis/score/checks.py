@@ -7,7 +7,7 @@ dig settings, for a crew that is already there.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,7 @@ from ..evidence import (
 )
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.results import Hypothesis
 from ..model.site import Site
 from ..model.survey import Survey

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.derived import MainComparison
 from ..model.results import Contribution, Routes, ScoredHypothesis, Scores
 from ..model.site import Main, Site, Street

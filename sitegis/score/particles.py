@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from ..finds.records import Missed
 from ..finds.reweigh import joint_miss_showing
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.results import Routes, ScoredHypothesis
 from ..model.site import Site
 from ..numerics.ordering import LENGTH_M, WEIGHT, at_least, on_lattice, ordered

@@ -8,7 +8,7 @@ wall that the drain leaves by, at set distances along the likely ways, and along
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.results import Routes
 from ..model.site import Site
 from ..numerics.statistics import NORMAL_BELOW_95, weighted_quantiles

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from ..late_dataclass import dataclass
 from ..model.results import ScoredHypothesis
 from ..units import percent
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..numerics.ordering import at_least, in_steps, largest, relative_step, smallest
 from ..pits.exposure import Flags
 

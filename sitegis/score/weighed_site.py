@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.results import Routes
 from ..model.site import Evidence, Site
 from ..numerics.statistics import EvidenceSum, estimate_log_evidence

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
+
+from ..late_dataclass import dataclass
 
 _LAYER_ROW = "(layer)"
 # Columns that keep the name of the release before beside today's, for those who read it.

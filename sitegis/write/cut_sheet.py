@@ -6,7 +6,6 @@ Drawn once, for the record on paper and for the page.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +15,7 @@ from reportlab.lib.colors import Color, HexColor, white
 from reportlab.pdfbase import pdfmetrics
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.derived import TieIn
 from ..model.survey import Survey
 from ..numerics.ordering import MATTERS_M, largest, smallest

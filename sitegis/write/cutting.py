@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from ..dig.branch_path import OPENING_M, room_pose
 from ..geometry.frames import Array, rotation
+from ..late_dataclass import dataclass
 from ..model.branches import drain_of
 from ..model.derived import TieIn
 from ..model.results import PlacedPoint

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from ..dig.trenches import exposures
 from ..finds.records import Finding, FindJudgment
 from ..geometry import polyline
+from ..late_dataclass import dataclass
 from ..model.derived import EvidenceClass
 from ..model.dig_plan import FollowTrench
 from ..model.survey import Survey

@@ -8,7 +8,9 @@ and pink need a dark edge on white paper. Never by color alone: what is inferred
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from ..late_dataclass import dataclass
 
 INK, GRAY, BROWN, VIOLET = "#111111", "#808080", "#7a3b00", "#5b2a86"
 SEWER, PROPOSED, SURVEY = "#00843d", "#ffffff", "#ff3fa0"

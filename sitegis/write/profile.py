@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
@@ -13,6 +11,7 @@ from ..dig.trenches import exposures
 from ..finds.kinds import measured_invert_m
 from ..geometry import polyline
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..model.derived import Profile
 from ..model.survey import Survey
 from ..numerics.intervals import normal_samples

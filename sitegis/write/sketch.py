@@ -7,12 +7,12 @@ What is inferred (the drain, its exit) is dashed.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
 import numpy as np
 
 from ..geometry.frames import Array
+from ..late_dataclass import dataclass
 from ..messages.printable import printable
 from ..model.site import Site
 from ..model.survey import Survey

@@ -7,12 +7,12 @@ north. What is inferred (the drain, its exit) is marked so.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from ..geometry.frames import Array, lot_direction, rotation
+from ..late_dataclass import dataclass
 from ..model.site import Room, Site
 from ..model.survey import Survey
 from ..units import format_length, is_imperial

@@ -7,9 +7,10 @@ import logging
 import resource
 import signal
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 
+from ...late_dataclass import dataclass
 from ..faults import Report
 from .apart import MOST_CPU_S, MOST_MEMORY_BYTES, MOST_WAIT_S
 from .features import Layers

@@ -6,7 +6,7 @@ import importlib
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -19,6 +19,7 @@ from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
 from ...geometry.operations import cell_of_place, operation
+from ...late_dataclass import dataclass
 from ...messages.errors import Fault
 from ...messages.printable import printable
 from ...numerics.ordering import MATTERS_M, in_steps, largest

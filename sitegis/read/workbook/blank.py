@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-from dataclasses import dataclass
 from typing import Any
 
 from openpyxl import Workbook
@@ -16,6 +15,7 @@ from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 from reportlab.lib.utils import simpleSplit
 
+from ...late_dataclass import dataclass
 from ...units import LengthUnit
 from .form import HINT, HINTS, KEY, VALUE, Column, Sheet, load_how_to, load_sheets
 

@@ -15,7 +15,6 @@ import zipfile
 import zlib
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 from xml.parsers import expat
@@ -25,6 +24,7 @@ from openpyxl.cell.read_only import EMPTY_CELL
 from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import InvalidFileException
 
+from ...late_dataclass import dataclass
 from ...messages.catalog import fault_of
 from ...messages.errors import Fault
 from ...messages.printable import odd_character, printable

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
+from ...late_dataclass import dataclass
 from ...model.fields import CellKind, cell_of, inputs_of, tables_in
 from ...model.site import Locate
 from ..evidence_form import evidence_columns

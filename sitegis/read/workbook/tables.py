@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
+from ...late_dataclass import dataclass
 from ...messages.catalog import fault_of
 from ..csv_tables import REQUIRED_FINDING, REQUIRED_LOCATE, REQUIRED_TIE, Row, read_heading
 from ..faults import Report, guess, shorten

@@ -8,9 +8,9 @@ light, so that the order of layers does not hide anything.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from xml.etree.ElementTree import Element, SubElement, tostring
 
+from ...late_dataclass import dataclass
 from ..looks import Look
 
 _DASH_MM = "3;1.6"

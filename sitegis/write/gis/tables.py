@@ -9,8 +9,9 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
+
+from ...late_dataclass import dataclass
 
 _STYLES = """
 CREATE TABLE layer_styles (

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from ...geometry import polyline
 from ...geometry.frames import Array
+from ...late_dataclass import dataclass
 from ...numerics.ordering import in_steps, smallest
 from .. import fonts
 from . import sheet as paper

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 
 from ...geometry.frames import Array
+from ...late_dataclass import dataclass
 from ...units import FOOT_M, LengthUnit, is_imperial
 from ..fonts import PLAIN
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from ...late_dataclass import dataclass
 from ...model.derived import EvidenceClass
 
 Cells = tuple[str, ...]
