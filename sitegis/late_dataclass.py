@@ -77,7 +77,7 @@ def _late(cls: type) -> type:
 
 
 def _is_record(cls: type) -> bool:
-    """Tell whether a class itself was made a dataclass."""
+    """Return whether a class itself was made a dataclass."""
     return "__dataclass_params__" in vars(cls)
 
 
