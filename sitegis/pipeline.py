@@ -73,15 +73,18 @@ def compute(
     asked = what_if or WhatIf()
     progress("reading the site folder")
     survey = read_site(site_dir)
+    # a name is first that of an item of evidence, and a mark's only where no item has it
     marks = asked.without & indoor_marks(survey.site) - {*item_names(survey.site.evidence)}
     progress("following the drain to the wall")
     findings = asked.without & {i.id for i in survey.site.evidence if isinstance(i, Finding)}
+    # before the fit: marks make the drain, and findings outdoors bear on where it leaves
     site = without_findings(without_marks(survey.site, marks), findings)
     survey = to_the_wall(replace(survey, site=site))
     progress("sampling routes to the mains")
     survey = through(survey, sample_routes)
     progress("weighing the evidence")
     survey = through(survey, score_hypotheses)
+    # what is left of the question weighs evidence anew over the routes that were drawn
     without = asked.without - marks - findings
     supposed = suppose(survey, without=without, priors=asked.priors)
     survey = hand_over(supposed, survey)
@@ -156,6 +159,7 @@ def run(
         survey = replace(survey, site=replace(survey.site, language=language))
     progress("writing the files")
     write_outputs(survey, out_dir, base_map=base_map)
+    # the answer to a question is not the site's
     if keep and not (what_if and (what_if.without or what_if.priors)):
         keep_revision(survey, site_dir)
     return survey

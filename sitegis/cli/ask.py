@@ -67,6 +67,7 @@ def ask_site(unit: LengthUnit, depth_unit: LengthUnit) -> Answers:
 def _ask_site(answers: Answers, ask: Callable[..., str]) -> None:
     """Ask for job, lot, building and room."""
     for question in (*SITE, *LOT, *BUILDING, *ROOM):
+        # most lots are near rectangles: the opposite side's length is offered
         default = answers.values.get(OPPOSITE.get(question.key, ""), "")
         ruled = question.key == "site.rule_set"
         asked = replace(question, choices=rule_set_names()) if ruled else question
@@ -78,10 +79,12 @@ def _ask_streets(answers: Answers, ask: Callable[..., str]) -> None:
     for side in SIDES:
         street: dict[str, str] = {"side": side}
         for question in STREET:
+            # no offset: there is no main, and no depth to ask for
             if question.key == "depth" and not street["offset"]:
                 continue
             default = ("alley" if side == "rear" else "street") if question.key == "kind" else ""
             street[question.key] = ask(question, default, side=side.capitalize())
+            # no name: nothing lies on this side
             if not street.get("name"):
                 break
         if street["name"]:
@@ -100,6 +103,7 @@ def _ask_points(answers: Answers, ask: Callable[..., str]) -> None:
         point = {"id": f"{IDS.get(kind, kind.upper())}{number}", "kind": kind}
         answers.points.append(point)
         for question in others:
+            # footage begins at the first point
             default = "0" if question.key == "footage" and not index else ""
             point[question.key] = ask(question, default, point=point["id"])
 

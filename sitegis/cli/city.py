@@ -117,6 +117,7 @@ def command(  # noqa: PLR0913
     from ..city import work_name
     from ..library import functions as library
 
+    # refused before the layers are read: that may take minutes
     try:
         target = library.city_target(to or out or "", schema)
     except BadInput as error:
@@ -171,6 +172,7 @@ def _with_bar(run: Callable[..., CitySummary], quiet: bool) -> CitySummary:
         reading = bar.add_task("reading", total=None)
         lots: list[TaskID] = []
 
+        # the first call says how many lots there are, until then they are being read
         def update(now: int, total: int, before: int) -> None:
             if lots:
                 bar.update(lots[0], advance=now)

@@ -111,6 +111,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 def _run(given: list[str]) -> int:
     """Run a command and give its exit code."""
     try:
+        # click would leave the process by itself, and print usage errors past print_line
         code = cli.main(args=given, prog_name="sitegis", standalone_mode=False)
         return code if isinstance(code, int) else 0
     except SystemExit as leaving:
@@ -124,6 +125,7 @@ def _run(given: list[str]) -> int:
         print_line("Interrupted.", err=True)
         return EXIT_INTERRUPTED
     except Exception as defect:
+        # not ours: what reads stdout is gone, or the disk is full
         if isinstance(defect, OSError) and not accepts_output():
             return unprinted(defect)
         if "--debug" in given:

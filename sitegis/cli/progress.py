@@ -29,5 +29,6 @@ def progress_line(*, quiet: bool) -> Iterator[Callable[[str], None]]:
         yield status.update
     finally:
         timer.cancel()
+        # it may just have fired: it shall not start a line that nobody stops
         timer.join()
         status.stop()

@@ -105,6 +105,7 @@ class Check:
         """
         from .tables import draw_frames
 
+        # no layer named: all of them
         frames = {layer: self.to_gdf(layer) for layer in layers} or self.to_gdf()
         return draw_frames(frames, name=self.site.name, tiles=tiles, on=on)
 
@@ -125,6 +126,7 @@ class Check:
     def _content(self) -> object:
         from ..write.gis.geojson import feature_collection
 
+        # as they are written: what two files could not show is no difference
         return feature_collection(self._features(), self.site.frame), self.notices
 
     def __repr__(self) -> str:
@@ -199,6 +201,7 @@ class Result(Check):
     def _content(self) -> object:
         from ..write.answer import answer_bytes
 
+        # the file's own bytes: rounded, and in a fixed order
         return answer_bytes(self.survey), Check._content(self)
 
     def __repr__(self) -> str:

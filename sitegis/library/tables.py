@@ -51,10 +51,12 @@ def _frame(features: list[Feature], frame: LotFrame) -> gpd.GeoDataFrame:
 
 def _dtype(column: pd.Series[Any]) -> str:
     """Return the pandas type of a column: text unless all its values are of one other type."""
+    # without None and NaN, which say "no value" in any column
     types = {type(value) for value in column if value is not None and value == value}  # noqa: PLR0124
     for kind, name in _DTYPES.items():
         if types and all(issubclass(one, kind) for one in types):
             return name
+    # int beside float is a column of numbers all the same
     return "float64" if types <= {int, float} and types else "string"
 
 
@@ -83,6 +85,7 @@ def draw_frames(
     group = folium.FeatureGroup(name=name).add_to(shown)
     for layer, found in frames.items():
         _draw_layer(layer, found.to_crs("EPSG:4326")).add_to(group)
+    # of all that is on the map, earlier sites too
     shown.fit_bounds(shown.get_bounds())  # type: ignore[arg-type]
     return shown
 

@@ -41,6 +41,7 @@ class StackBaseRule:
 
     def least_m(self, stack_m: float) -> float:
         """Return the least distance from a stack of a diameter."""
+        # a code gives one of the two, the other counts as 0
         return (self.diameters or 0.0) * stack_m + (self.distance_m or 0.0)
 
 
@@ -168,6 +169,7 @@ class Plumbing:
         members = ("water-closet", "lavatory", "shower")
         singly = sum(self.fixtures[kind].units for kind in members)
         groups = min(kinds.count(kind) for kind in members)
+        # a group counts as one where the code makes it less than its parts, never more
         return units + groups * min(self.bathroom_group.units - singly, 0.0)
 
 

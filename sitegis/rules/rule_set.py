@@ -106,6 +106,7 @@ class RuleSet:
     def least_slope(self, diameter_m: float) -> SlopeRule:
         """Return the rule for a pipe; ValueError where the diameter is past the table."""
         for rule in self.slopes:
+            # sizes come from inches: a micrometer of rounding is no larger pipe
             if diameter_m <= rule.up_to_diameter_m + 1e-6:
                 return rule
         raise ValueError(f"no slope rule for a pipe of {diameter_m} m in {self.name}")
@@ -164,6 +165,7 @@ def rules_from_table(name: str, table: Mapping[str, Any]) -> RuleSet:
     ValueError
         A field is missing, unknown or has no source, or a number is wrong.
     """
+    # both ways: a misspelled field is missing and unknown at once
     names = {field.name for field in fields(RuleSet)} - {"name", "pit_cautions"}
     if names != set(table):
         raise ValueError(f"rule set fields missing or not known: {sorted(names ^ set(table))}")
@@ -195,6 +197,7 @@ def _check_rules(rules: RuleSet) -> None:
     diameters = [rule.up_to_diameter_m for rule in rules.slopes]
     if not diameters or diameters != sorted(set(diameters)):
         raise ValueError(f"rule set {rules.name} has slope rules that do not rise in diameter")
+    # "" is no bound; else the name of a field that holds a depth
     depths = {"", *(name for name in lengths if name.endswith("_depth_m"))}
     unknown = [row.words for row in rules.pit_statements if not {row.at, row.until} <= depths]
     if unknown:

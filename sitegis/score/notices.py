@@ -21,6 +21,7 @@ LEAST_EFFECTIVE_SAMPLES = 400.0
 MOST_LOG_EVIDENCE_SE = 0.05
 ABOUT_EQUAL_RATIO = 2.0
 NEGLIGIBLE = 0.005
+# one to ten, in bits
 STRONGLY_AGAINST_BITS = -3.3
 WHERE = "hypotheses"
 
@@ -64,6 +65,7 @@ def _equally_likely(scored: Sequence[ScoredHypothesis], site: Site) -> list[Noti
     by_main: dict[str | None, float] = {}
     for s in scored:
         by_main[s.hypothesis.main] = by_main.get(s.hypothesis.main, 0.0) + s.probability
+    # at equal probability by name, whatever the last digits
     ranked = sorted(by_main.items(), key=lambda pair: (-round(pair[1], 9), pair[0] or ""))
     if len(ranked) > 1 and ranked[0][1] < ABOUT_EQUAL_RATIO * ranked[1][1]:
         return [
@@ -113,8 +115,10 @@ def _against_the_leader(scored: Sequence[ScoredHypothesis], site: Site) -> list[
 def _sampling(scored: Sequence[ScoredHypothesis], site: Site) -> list[Notice]:
     """Say where there were too few samples, and whether that could change the order."""
     notices = []
+    # the shape of the weights' tail is asked for only where finds weigh routes anew
     looked = any(isinstance(item, Finding) for item in site.evidence)
     for s in scored:
+        # even two standard errors up it would not matter
         if s.best is None or s.probability * np.exp(2.0 * s.log_evidence_se) < NEGLIGIBLE:
             continue
         few = s.effective_samples < LEAST_EFFECTIVE_SAMPLES

@@ -88,6 +88,7 @@ def sketch_bytes(site: Site, survey: Survey | None = None) -> bytes:
     """
     low, high = site.lot.vertices.min(axis=0) - MARGIN_M, site.lot.vertices.max(axis=0) + MARGIN_M
     scale = min(WIDTH_PX / float((high - low)[0]), HEIGHT_PX / float((high - low)[1]))
+    # a narrow lot leaves the caption no room: the sheet is widened on both sides
     spare = max(LEAST_PX / scale - float((high - low)[0]), 0.0) / 2.0
     aside = np.array([spare, 0.0])
     low, high = low - aside, high + aside
@@ -117,6 +118,7 @@ def _line(canvas: Canvas, line: Array, style: str) -> str:
 
 def _text(pixel: Array, words: str, style: str = "") -> str:
     x, y = pixel
+    # white about the letters, drawn beneath them, so that lines do not cross out a name
     halo = 'stroke="#ffffff" stroke-width="3" paint-order="stroke"'
     return f'<text x="{x:.1f}" y="{y:.1f}" {halo} {style}>{escape(printable(words))}</text>'
 
@@ -144,6 +146,7 @@ def _drawn(canvas: Canvas, part: Part) -> Iterator[str]:
         yield _line(canvas, part.points, LINES[part.shape])
     if part.shape in NAMES:
         at = canvas.at(part.points[-1])
+        # rooms without a place share one: a line each, below one another
         lower = np.array([0.0, LOST_PX * part.room if part.shape == "room-lost" else 0.0])
         yield _text(at + lower, part.words, NAMES[part.shape].format(color=color))
     if part.shape == "axis":

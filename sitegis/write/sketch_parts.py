@@ -109,10 +109,12 @@ def _house(site: Site) -> Iterator[Part]:
     ring = site.building.vertices
     yield Part("wall", ring)
     named: set[str] = set()
+    # a side with several walls is named at its first alone
     for i, side in enumerate(site.building.sides):
         if side not in named:
             named.add(side)
             step = ring[(i + 1) % len(ring)] - ring[i]
+            # corners run counter-clockwise: outward is right of a wall
             outward = np.array([step[1], -step[0]]) / max(float(np.hypot(*step)), 1e-9)
             place = ring[i] + step / 2.0 + NAME_M * outward
             yield Part("wall-name", place[None], f"{side} wall")
@@ -123,6 +125,7 @@ def _pose(site: Site, room: Room) -> tuple[Array, float] | None:
     if room.origin_m is None or room.x_toward_rad is None:
         return None
     building = site.building
+    # rooms are taped from the house's first corner, in its own directions
     origin = building.vertices[0] + rotation(building.angle_rad) @ np.array(room.origin_m)
     return np.asarray(origin), building.angle_rad + room.x_toward_rad
 
@@ -134,6 +137,7 @@ def _rooms(site: Site, survey: Survey | None) -> Iterator[Part]:
         pose = _pose(site, room)
         outline = placed.get(room.id)
         if pose is None and outline is not None:
+            # an outline begins at the room's origin and runs along its x first
             step = outline[1] - outline[0]
             pose = outline[0], float(np.arctan2(step[1], step[0]))
         if pose is None:
@@ -171,6 +175,7 @@ def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:
 
     As typed, so that a room in which tapes contradict each other is not straightened out.
     """
+    # a row may name its room by id or by name
     rooms = {name: room for room in site.rooms for name in (room.id, room.name)}
     places: dict[str, Array] = {}
     for row in site.locates:
@@ -181,6 +186,7 @@ def _mark_places(site: Site, survey: Survey | None) -> dict[str, Array]:
             continue
         place = here if pose is None else pose[0] + rotation(pose[1]) @ here
         if np.isfinite(place).all():
+            # an id in two rooms is one point, taped from both: drawn where it was typed first
             places.setdefault(row.id, place)
     for point in () if survey is None or survey.placed is None else survey.placed.points:
         places.setdefault(point.id, np.array([point.x_m, point.y_m]))

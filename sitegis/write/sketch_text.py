@@ -59,6 +59,7 @@ class _Sheet:
     def cell(self, place: Array) -> tuple[int, int]:
         """Return row and column of a place (2,)."""
         column, up = (np.asarray(place) - self.low) * self.scale
+        # row 0 is the top; a hair more, or a place on a cell's edge would flicker between two
         row = len(self.cells) - 1 - int(np.floor(up / CELL_HIGH + 1e-6))
         return row, int(np.floor(column + 1e-6))
 
@@ -114,12 +115,14 @@ def sketch_lines(site: Site, survey: Survey | None = None, columns: int = 80) ->
     low = np.min([p.min(axis=0) for p in near], axis=0) - MARGIN_M
     high = np.max([p.max(axis=0) for p in near], axis=0) + MARGIN_M
     width, height = (high - low).tolist()
+    # the tighter of the two; a row is as high as two columns are wide
     scale = min((columns - 1) / width, CELL_HIGH * MOST_ROWS / height)
     rows, across = int(height * scale / CELL_HIGH) + 1, int(width * scale) + 1
     sheet = _Sheet(low, scale, [[" "] * across for _ in range(rows)])
     rooms = [part for part in parts if part.shape == "room"]  # under the walls
     for part in (*rooms, *(part for part in parts if part.shape != "room")):
         _stroke(sheet, part)
+    # lines, then signs, then words: what comes first and holds its cell is kept
     for part in parts:
         _sign(sheet, part)
     for part in parts:
@@ -154,6 +157,7 @@ def _sign(sheet: _Sheet, part: Part) -> None:
     if part.shape == "axis":
         start, end = part.points
         step = end - start
+        # the nearest of eight directions, counter-clockwise from x
         eighth = round(float(np.arctan2(step[1], step[0])) / (np.pi / 4.0)) % 8
         level, upright = eighth in (0, 4), eighth in (2, 6)
         sheet.stroke(part.points, "-" if level else "|" if upright else ARROWS[eighth])
@@ -166,6 +170,7 @@ def _name(sheet: _Sheet, part: Part) -> None:
     """Write a part's words: beside a mark, else about their place."""
     if part.shape == "mark":
         row, column = sheet.cell(part.points[0])
+        # left of the mark where the right is taken
         free = not any((row, column + i) in sheet.held for i in range(1, len(part.words) + 1))
         sheet.words(row, column + 1 if free else column - len(part.words), part.words)
     elif part.shape in ("wall-name", "room-name", "room-lost"):
@@ -183,6 +188,7 @@ def _beyond(site: Site, side: Side) -> Sequence[str]:
     edge = site.lot.edge(side)
     along = (edge[1] - edge[0]) / np.hypot(*(edge[1] - edge[0]))
     inward = np.array([-along[1], along[0]])
+    # corners run counter-clockwise: inward is left of an edge
     away_m = float(((site.building.vertices - edge[0]) @ inward).min())
     where = {"front": "v", "rear": "^", "left": "<", "right": ">"}[side]
     return (f"{where} {side}: {', '.join(names)}, lot line {about(away_m, site.units)} off",)

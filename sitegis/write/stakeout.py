@@ -43,6 +43,7 @@ def plain_cell(text: str) -> str:
     ("'=1+1", '-2.5', 'pit-1', "' -2.5")
     """
     stripped = text.lstrip()
+    # both: programs strip blanks before they look for a formula
     if not stripped.startswith(_FORMULA_STARTS) and not text.startswith(_FORMULA_STARTS):
         return text
     if text != stripped:
@@ -81,4 +82,5 @@ def _cells(survey: Survey, row: StakeoutRow) -> list[str]:
             about(tie.distance_m, unit),
             f"{tie.distance_m:.3f}",
         ]
+    # every row as long as the head
     return cells + [""] * (len(_COLUMNS) - len(cells))

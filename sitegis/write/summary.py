@@ -82,6 +82,7 @@ def summary_lines(survey: Survey, *, columns: int = SCREEN_COLUMNS) -> tuple[str
 
 def _paragraph(words: str, width: int, *, indent: str = "", whole: bool = False) -> list[str]:
     """Wrap words to the screen, later lines indented; cut after three lines unless ``whole``."""
+    # a number is not parted from its unit or sign at the end of a line
     together = re.sub(r"(?<=\d) (?=%|m\b|mm\b)|(?<=') (?=\d)|(?<=±) ", "\N{NO-BREAK SPACE}", words)
     lines = textwrap.wrap(
         together,

@@ -109,10 +109,12 @@ def corner_words(survey: Survey) -> tuple[float, str]:
     """Return the distance (m) from the exit to the nearer end of its wall, and that end's name."""
     building, penetration = survey.site.building, survey.exit
     count = len(building.vertices)
+    # corners of the house to its wall: wall i runs from corner i to the next
     at = np.array([penetration.x_m, penetration.y_m])
     ends = (penetration.wall_index, (penetration.wall_index + 1) % count)
     distances = [float(np.hypot(*(building.vertices[end] - at))) for end in ends]
     nearer = smallest(distances, MATTERS_M)
+    # the two walls that meet there: one of front and rear, one of left and right name a corner
     sides = (building.sides[ends[nearer] - 1], building.sides[ends[nearer]])
     across = [side for side in sides if side in ("front", "rear")]
     along = [side for side in sides if side in ("left", "right")]
@@ -130,6 +132,7 @@ def wall_offset_words(survey: Survey) -> str:
     distance, corner = corner_words(survey)
     start, end = np.roll(building.vertices, -penetration.wall_index, axis=0)[:2]
     along = (end - start) / np.hypot(*(end - start))
+    # the house's place on the lot, alike in every direction, moves the wall along with the exit
     square = float(along @ penetration.covariance[:2, :2] @ along) - building.position_sd_m**2
     sd_m = np.sqrt(max(square, survey.site.noise.tape_sd_m(distance) ** 2))
     return f"{about(distance, unit)} ± {about(NORMAL_95 * sd_m, unit)} from the {corner}"
@@ -139,6 +142,7 @@ def heading_words(survey: Survey) -> str:
     """Return the grid bearing of the drain at the wall, no finer than it is known."""
     penetration = survey.exit
     bearing = format_bearing(round(survey.site.frame.azimuth_deg(penetration.angle_rad)))
+    # minutes and seconds are 0 after rounding: they are left out
     whole = re.sub(r"0?(\d+)°.*\" ", r"\1° ", bearing)
     spread = max(1.0, np.degrees(NORMAL_95 * straight_sd_rad(penetration)))
     straight = "" if _surely_straight(survey) else " if straight on"
@@ -254,6 +258,7 @@ def probability_after_misses(survey: Survey, pit: Pit) -> float:
     if pit.rank == 1:
         return pit.p_hit
     before = survey.dig.pits[pit.rank - 2].p_hit_so_far
+    # P(hit here | missed before) from the growing sums
     return (pit.p_hit_so_far - before) / max(1.0 - before, 1e-12)
 
 
@@ -419,6 +424,7 @@ def check_sentence(survey: Survey) -> str:
     if best.saving <= 0:
         looks = [check for check in checks if not check.is_dig]
         telling = max(looks, key=lambda check: check.gain_bits, default=best)
+        # below what rounds to 0.00 bit a check tells nothing of mains
         named = telling.gain_bits >= TELLS_BITS
         more = f"; most informative about which main: {telling.check}" if named else ""
         return f"No check is worth its cost for where to dig{more}."
@@ -446,6 +452,7 @@ def contribution_words(bits: float) -> str:
     if is_negligible(bits):
         return "no evidence"
     side = "for" if bits > 0 else "against"
+    # bits are logarithms to base 2; beyond 20 of them the words are the same
     odds = 2.0 ** min(abs(bits), 20.0)
     if odds >= 1000:
         return f"likelihood ratio over 1000 {side}"

@@ -71,6 +71,7 @@ def revision_rows(survey: Survey) -> Rows:
     if not kept and not survey.scores.finds:
         return []
     now = revision_of(survey, NOW, "")
+    # a kept answer of this very state stands for it: no row twice
     same = kept and kept[-1].findings == now.findings and _moved(kept[-1], now, survey) == SAME
     every = list(kept) if same else [*kept, now]
     rows: Rows = []
@@ -89,8 +90,10 @@ def _moved(before: Revision, one: Revision, survey: Survey) -> str:
     """Say what moved from one answer to the next, by how much."""
     units, words = survey.site.units, []
     step = float(np.hypot(one.exit_x_m - before.exit_x_m, one.exit_y_m - before.exit_y_m))
+    # nobody would notice a smaller one on the ground (judgment)
     if step >= 0.05:
         words.append(f"exit by {about(step, units)}")
+    # into -180° to 180°: 359° to 1° is a turn by 2°
     turn = (one.azimuth_deg - before.azimuth_deg + 180.0) % 360.0 - 180.0
     if abs(turn) >= 1.0:
         words.append(f"direction by {turn:+.0f}°")

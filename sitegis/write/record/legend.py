@@ -147,6 +147,7 @@ def draw_scale_bar(canvas: Canvas, survey: Survey, sheet: Sheet) -> None:
         Scale and frame of the drawing.
     """
     unit_m, word = (FOOT_M, "ft") if is_imperial(survey.site.units) else (1.0, "m")
+    # the least round length that is long enough to read, half an inch
     step = next(n for n in paper.ROUND if n >= 5 and sheet.length(n * unit_m) >= 36)
     length = sheet.length(step * unit_m)
     left, bottom = sheet.left + 10, sheet.bottom + 12

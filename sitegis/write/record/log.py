@@ -77,6 +77,7 @@ def _noted(survey: Survey, run: Run) -> list[tuple[float, tuple[str, ...]]]:
     if run.stopped is not None:
         at = run.stopped_at_m
         where = "" if at is None else about(at, units)
+        # not known where: after all else
         last = float("inf") if at is None else at
         rows.append((last, (run.id, where, "end", "BCE", "", "", "", STOPPED[run.stopped])))
     return rows

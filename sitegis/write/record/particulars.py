@@ -169,6 +169,7 @@ def property_line_m(survey: Survey) -> float | None:
     if line is None:
         return None
     path = shapely.LineString(line[0])
+    # a route may leave the lot and come back: the last crossing counts
     met = path.intersection(shapely.LinearRing(survey.site.lot.vertices))
     if met.is_empty:
         return None
@@ -193,10 +194,12 @@ def place_rows(survey: Survey) -> Rows:
     outdoors = profile.stations_m >= 0.0
     rows: Rows = []
     for name, xy, station in named:
+        # indoors the profile is the drain's own: only stations outdoors are read
         invert, low, high, surface = (
             float(np.interp(station, profile.stations_m[outdoors], values[outdoors]))
             for values in (profile.invert_m, profile.low_m, profile.high_m, profile.surface_m)
         )
+        # at the wall the depth is the exit's own, of all routes and the ground there
         depth = survey.exit.depth_m if station == 0.0 else surface - invert
         words = f"{elevation_words(survey, invert)} ({_bare(survey, low)} to {_bare(survey, high)})"
         rows.append((name, *coordinate_words(survey, xy), about(depth, survey.site.units), words))
@@ -256,6 +259,7 @@ def reach_of(main: Main, station_m: float) -> tuple[Manhole | None, Manhole | No
     tuple[Manhole | None, Manhole | None]
         Downstream and upstream manhole, None where there is none.
     """
+    # stations grow with the flow
     order = sorted(main.manholes, key=lambda manhole: (manhole.station_m, manhole.id))
     upstream = [one for one in order if one.station_m <= station_m]
     downstream = [one for one in order if one.station_m > station_m]
