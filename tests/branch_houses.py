@@ -55,7 +55,7 @@ def length_of(line: Array) -> float:
 
 
 def at_station(line: Array, station: float) -> Array:
-    """Give the place at a station of a polyline (station 0 at its first vertex)."""
+    """Return the place at a station of a polyline (station 0 at its first vertex)."""
     stations = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
     return np.array([np.interp(station, stations, line[:, axis]) for axis in (0, 1)])
 
@@ -78,7 +78,7 @@ def lay_upstream(
 
 
 def inside(line: Array) -> bool:
-    """Tell whether a pipe lies well under the basement."""
+    """Return whether a pipe lies well under the basement."""
     low = np.array([HOUSE_LEFT_M, HOUSE_FRONT_M]) + WALL_M + 0.2
     high = np.array([HOUSE_LEFT_M + HOUSE_WIDTH_M, HOUSE_FRONT_M + HOUSE_DEPTH_M]) - WALL_M - 0.2
     return bool(np.all(line >= low) and np.all(line <= high))

@@ -14,5 +14,5 @@ NAMES = ("corner-lot-alley", "tape-only", "side-yard-run", "metric-rear-main")
 
 @cache
 def computed(name: str) -> Survey:
-    """Give the survey of a fixture with every block filled."""
+    """Return the survey of a fixture with every block filled."""
     return compute(FIXTURES / name)

@@ -82,7 +82,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="session")
 def resave(tmp_path_factory: pytest.TempPathFactory) -> Callable[[list[Path]], Path]:
-    """Give what opens workbooks in LibreOffice Calc and saves them again, into a new folder.
+    """Return what opens workbooks in LibreOffice Calc and saves them again, into a new folder.
 
     Without LibreOffice the test fails in CI and is skipped elsewhere.
     """

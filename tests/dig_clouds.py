@@ -83,7 +83,7 @@ def _routes(
 
 
 def unlisted(prior: float = 0.02) -> Routes:
-    """Give the hypothesis that no main on record is the right one: no routes."""
+    """Return the hypothesis that no main on record is the right one: no routes."""
     nothing = np.zeros(0)
     return Routes(
         Hypothesis("unlisted", None, "unlisted", None, None, prior),
@@ -100,7 +100,7 @@ def unlisted(prior: float = 0.02) -> Routes:
 
 
 def scored(routes: Routes, probability: float) -> ScoredHypothesis:
-    """Give a hypothesis a probability, all its routes the same weight."""
+    """Score a hypothesis with a probability, all its routes alike in weight."""
     count = len(routes.vertices)
     return ScoredHypothesis(
         routes.hypothesis,

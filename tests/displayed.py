@@ -56,7 +56,7 @@ def page_text(page: str) -> str:
 
 
 def _words(value: Any, key: str = "") -> Iterator[str]:
-    """Give the texts of the page's data that it shows."""
+    """Yield the texts of the page's data that it shows."""
     if isinstance(value, dict):
         for name, item in value.items():
             yield from _words(item, name)
@@ -74,7 +74,7 @@ def pdf_text(content: bytes) -> str:
 
 
 def outputs_of(survey: Survey) -> Iterator[tuple[str, str]]:
-    """Give what a run shows of one site, by where it stands."""
+    """Yield what a run shows of one site, by where it stands."""
     yield "screen", "\n".join(summary_lines(survey))
     yield "messages", "\n".join(notice.message for notice in survey.notices)
     adjustment, units = survey.placement.adjustment, survey.site.units
@@ -102,7 +102,7 @@ def outputs_of(survey: Survey) -> Iterator[tuple[str, str]]:
 
 
 def templates(folder: Path) -> Iterator[tuple[str, str]]:
-    """Give what the blank folder, the workbook and the field sheet show; keys are left out."""
+    """Yield what the blank folder, the workbook and the field sheet show; keys are left out."""
     start_site(folder / "text", "ft")
     start_site(folder / "book", "ft", workbook=True)
     start_site(folder / "sheet", "ft", sheet=True)
@@ -116,14 +116,14 @@ def templates(folder: Path) -> Iterator[tuple[str, str]]:
 
 
 def questions() -> Iterator[tuple[str, str]]:
-    """Give what ``start --ask`` asks."""
+    """Yield what ``start --ask`` asks."""
     every = (*interview.SITE, *interview.LOT, *interview.BUILDING, *interview.ROOM,
              *interview.STREET, *interview.POINT)  # fmt: skip
     yield "start --ask", "\n".join(question.words for question in every)
 
 
 def city_outputs(folder: Path) -> Iterator[tuple[str, str]]:
-    """Give what a run of ``city`` shows of the invented town: screen, map, page for the desk."""
+    """Yield what a run of ``city`` shows of the invented town: screen, map, page for the desk."""
     town = PACKAGE.parent / "fixtures" / "invented-town" / "CITY.toml"
     page, desk = folder / "city.html", folder / "city.pdf"
     ran = CliRunner().invoke(command, [
@@ -137,7 +137,7 @@ def city_outputs(folder: Path) -> Iterator[tuple[str, str]]:
 
 
 def help_texts() -> Iterator[tuple[str, str]]:
-    """Give the help of every command."""
+    """Yield the help of every command."""
     assert isinstance(command, click.Group)
     for name in command.list_commands(click.Context(command)):
         one = command.get_command(click.Context(command), name)
@@ -146,14 +146,14 @@ def help_texts() -> Iterator[tuple[str, str]]:
 
 
 def messages() -> Iterator[tuple[str, str]]:
-    """Give every sentence of the catalog."""
+    """Yield every sentence of the catalog."""
     for kind in ("fault", "notice"):
         for name, message in catalog(kind).items():  # type: ignore[arg-type]
             yield name, f"{message.says} {message.remedy}"
 
 
 def sources() -> Iterator[tuple[str, str]]:
-    """Give the documents, and the texts of the page's program and of the blank CITY.toml."""
+    """Yield the documents, and the texts of the page's program and of the blank CITY.toml."""
     for path in (PACKAGE.parent / "README.md", PACKAGE / "messages" / "MESSAGES.md"):
         yield path.name, re.sub(r"`[^`]*`", "", path.read_text("utf-8"))
     program = (PACKAGE / "write" / "page" / "assets" / "map.js").read_text("utf-8")

@@ -57,12 +57,12 @@ class Box:
         )
 
     def axes(self) -> Array:
-        """Give x and y of the room as rows (2, 2)."""
+        """Return x and y of the room as rows (2, 2)."""
         angle = np.radians(X_TOWARD[self.corner])
         return np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
     def seen(self, place: Array) -> Array:
-        """Give a place (2,) in the room's coordinates."""
+        """Return a place (2,) in the room's coordinates."""
         return np.asarray(self.axes() @ (place - self.origin))
 
     @property
@@ -565,7 +565,7 @@ def _streets(
     generator: np.random.Generator,
     unit: float,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]], dict[str, dict[str, Array]]]:
-    """Give streets and mains as tables, and their layers in lot coordinates."""
+    """Return streets and mains as tables, and their layers in lot coordinates."""
     streets, mains = [], []
     ways: dict[str, Array] = {}
     lines: dict[str, Array] = {}

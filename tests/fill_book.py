@@ -34,7 +34,7 @@ def as_typed(text: str) -> object:
 
 
 def flat(item: dict[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    """Give the values of a table by the heading under which they belong."""
+    """Yield the values of a table by the heading under which they belong."""
     for key, value in item.items():
         name = f"{prefix}{key}"
         if isinstance(value, dict):

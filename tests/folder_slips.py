@@ -56,12 +56,12 @@ def make_slip(drawn: Drawn, kind: str, generator: np.random.Generator) -> Eviden
 
 
 def _place(box: Box, row: Row, unit_m: float) -> Array:
-    """Give a row's place (2,) in the lot, as written in a room."""
+    """Return a row's place (2,) in the lot, as written in a room."""
     return np.asarray(box.origin + unit_m * np.array([row["x"], row["y"]]) @ box.axes())
 
 
 def _as_written(drawn: Drawn) -> list[tuple[str, str, Array]]:
-    """Give id, kind and place of every row indoors as written."""
+    """Return id, kind and place of every row indoors as written."""
     boxes = {box.id: box for box in drawn.boxes}
     return [
         (row["id"], row["kind"], _place(boxes[row["room"]], row, drawn.unit_m))
@@ -71,7 +71,7 @@ def _as_written(drawn: Drawn) -> list[tuple[str, str, Array]]:
 
 
 def _contradicted(drawn: Drawn) -> bool:
-    """Tell whether a tape or a door contradicts the rows as written."""
+    """Return whether a tape or a door contradicts the rows as written."""
     places: dict[str, list[Array]] = {}
     for name, _, place in _as_written(drawn):
         places.setdefault(name, []).append(place)
@@ -242,7 +242,7 @@ def _one_heading(drawn: Drawn, kind: str, generator: np.random.Generator) -> Evi
 
 
 def _front(drawn: Drawn, kind: str, generator: np.random.Generator) -> EvidenceFault | None:
-    """Give the front line another direction: 12° (magnetic), 90° (the side's), 180°."""
+    """Turn the front line: by 12° (magnetic), 90° (the side's), 180°."""
     if "front_azimuth" not in drawn.file["lot"]:
         return None
     turn = {
@@ -307,7 +307,7 @@ ZONES = {
 
 
 def _zone(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
-    """Give layers the CRS of a neighboring zone, or meters for feet."""
+    """Put layers into the CRS of a neighboring zone, or meters for feet."""
     other = ZONES[kind].get(drawn.grid)
     if other is None or not drawn.layers:
         return None
@@ -330,7 +330,7 @@ def _ground(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | 
 
 
 def _slab(drawn: Drawn, kind: str, _: np.random.Generator) -> EvidenceFault | None:
-    """Give the elevation of the first floor for the slab's, or one of another datum."""
+    """Write the first floor's elevation for the slab's, or one of another datum."""
     if "slab_elevation" not in drawn.file["site"]:
         return None
     file = copy.deepcopy(drawn.file)

@@ -53,7 +53,7 @@ class Scenario:
 
 
 def along(drain: Array, station_m: float) -> Array:
-    """Give the point of a polyline at a station."""
+    """Return the point of a polyline at a station."""
     steps = np.hypot(*np.diff(drain, axis=0).T)
     stations = np.concatenate([[0.0], np.cumsum(steps)])
     return np.array([np.interp(station_m, stations, drain[:, axis]) for axis in (0, 1)])
@@ -322,7 +322,7 @@ def run_marks() -> list[dict[str, str]]:
 
 
 def run_truth() -> dict[str, object]:
-    """Give what the tests compare with for the house with several runs."""
+    """Return what the tests compare with for the house with several runs."""
     wall = (24.0 * FOOT_M, 25.0 * FOOT_M)
     station = _station(RUN_TRUNK, wall)
     return {
@@ -347,7 +347,7 @@ SCENARIOS = (CORNER, TAPE, SIDE_YARD, METRIC, DUG)
 
 
 def truth(scenario: Scenario) -> dict[str, object]:
-    """Give what the tests compare with: lot meters, elevations above the slab."""
+    """Return what the tests compare with: lot meters, elevations above the slab."""
     station = _station(scenario.drain, scenario.wall_point)
     return {
         "invented": True,
@@ -403,7 +403,7 @@ def _box(x: float, y: float, width: float, depth: float) -> Polygon:
 
 
 def corner_layers() -> dict[str, list[dict[str, object]]]:
-    """Give the layers of the corner lot: neighbors too, as a city's layers would have them."""
+    """Return the layers of the corner lot: neighbors too, as a city's layers would have them."""
     f = FOOT_M
     return {
         "parcels": [
@@ -462,7 +462,7 @@ def corner_layers() -> dict[str, list[dict[str, object]]]:
 
 
 def metric_layers() -> dict[str, list[dict[str, object]]]:
-    """Give the layers of the metric site: parcels, buildings and mains."""
+    """Return the layers of the metric site: parcels, buildings and mains."""
     return {
         "parcels": [
             {"pin": "INV-204", "geometry": _box(0, 0, 15, 36)},

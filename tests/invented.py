@@ -256,7 +256,7 @@ def _locates(
 
 
 def front_exit(*, sd_m: float = 0.15, sd_deg: float = 1.5) -> Exit:
-    """Give the exit of ``FRONT_TRUTH`` as stage ``exit`` would, with a given uncertainty."""
+    """Return the exit of ``FRONT_TRUTH`` as stage ``exit`` would, with a given uncertainty."""
     start, end = FRONT_TRUTH.drain[1], FRONT_TRUTH.drain[2]
     share = (start[1] - HOUSE_FRONT_M) / (start[1] - end[1])
     x, y = start + share * (end - start)
@@ -288,7 +288,7 @@ def front_exit(*, sd_m: float = 0.15, sd_deg: float = 1.5) -> Exit:
 
 
 def thrown_m(depth_m: float) -> float:
-    """Give the depth of soil handled by hand: once, from under 5 ft twice, from under 10 ft thrice.
+    """Return the depth of soil handled by hand: once, under 5 ft twice, under 10 ft thrice.
 
     Added up by hand, as the default of 5 ft a throw asks for.
     """

@@ -260,7 +260,7 @@ _SYLLABLES = ("ba", "do", "fe", "gu", "ki", "la", "mo", "ne", "pu", "ra", "si", 
 
 
 def _word(number: int) -> str:
-    """Give an invented name of three syllables, another one for every number."""
+    """Return an invented name of three syllables, another one for every number."""
     base = len(_SYLLABLES)
     parts = (number % base, number // base % base, number // base**2 % base)
     return "".join(_SYLLABLES[part] for part in parts).capitalize()

@@ -109,7 +109,7 @@ class _Town:
         return 214.0 + 0.012 * x + 0.006 * y + rolling + hills
 
     def line_of(self, start, end):
-        """Give a line in steps of at most 10 m, so that it winds with the plan."""
+        """Return a line in steps of at most 10 m, so that it winds with the plan."""
         steps = max(math.ceil(math.dist(start, end) / 10.0), 1) if self.faults.bend_m else 1
         return shapely.LineString(self.out(np.linspace(start, end, steps + 1)))
 
@@ -289,7 +289,7 @@ def _lay_laterals(town):
 
 
 def _options(town, lot, left, house_w, near, far):
-    """Give what could be laid: toward the front, the rear, and the side street of a corner."""
+    """Return what could be laid: toward the front, the rear, and the side street of a corner."""
     rng = town.rng
     share = float(rng.uniform(0.1, 0.9))
     if rng.random() < 0.15:
@@ -363,7 +363,7 @@ def _choose(town, lot, options, faces_side, beside):
 
 
 def _uphill(town, line, exit, length):
-    """Tell whether a drain 1.8 m below the ground at the house would not fall to the main."""
+    """Return whether a drain 1.8 m below the ground at the house would not fall to the main."""
     tap = line.at(min(max(line.station(exit), 0.0), line.length))
     return town.ground(exit) - 1.8 - 0.01 * length < town.ground(tap) - line.depth
 
@@ -392,7 +392,7 @@ def _tap(rng, option, lot):
 
 
 def _manholes(line, rng):
-    """Give the stations of a line's manholes, drawn once: uneven reaches, both ends."""
+    """Return the stations of a line's manholes, drawn once: uneven reaches, both ends."""
     if not line.manholes:
         stations = [0.0]
         while stations[-1] < line.length:

@@ -370,7 +370,7 @@ def _meet(start: Array, heading: Array, line: Array) -> Array | None:
 
 
 def _allowed(block: Block, outdoors: Array) -> bool:
-    """Tell whether a lateral stays in the lot and the streets, and out of the house."""
+    """Return whether a lateral stays in the lot and the streets, and out of the house."""
     lot = shapely.Polygon(_rectangle(0.0, 0.0, block.width_m, block.depth_m))
     area = shapely.union_all([lot, *(shapely.Polygon(s.row) for s in block.streets)])
     line = shapely.LineString(outdoors)
@@ -382,7 +382,7 @@ def _allowed(block: Block, outdoors: Array) -> bool:
 
 
 def _speaks_of(item: Evidence, main_id: str) -> bool:
-    """Tell whether an item names a main or one of its manholes."""
+    """Return whether an item names a main or one of its manholes."""
     return getattr(item, "main", None) == main_id or str(getattr(item, "manhole", "")).startswith(
         main_id
     )
@@ -479,7 +479,7 @@ def _survey_site(
 
 
 def _recorded(main: Main, generator: np.random.Generator) -> Main:
-    """Give a main as the record has it: invert and line a little off."""
+    """Return a main as the record has it: invert and line a little off."""
     off = generator.laplace(0.0, 0.06)
     aside = generator.uniform(-0.4, 0.4)
     line = main.line.copy()

@@ -15,7 +15,7 @@ SIDE = 300
 
 
 def look(part):
-    """Tell line, fill and color of a symbol layer; Qt's own names for its styles."""
+    """Return line, fill and color of a symbol layer; Qt's own names for its styles."""
     line = part.layerType() == "SimpleLine"
     custom = line and part.useCustomDashPattern()
     style = part.penStyle() if line else part.strokeStyle()

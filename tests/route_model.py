@@ -40,7 +40,7 @@ class Faces:
     yards: dict[str, float]
 
     def strip(self, side: str, width: float) -> shapely.Polygon:
-        """Give the strip of some width beside a face."""
+        """Return the strip of some width beside a face."""
         left, front, right, rear = self.box
         boxes = {
             "left": (left - width, front, left, rear),
@@ -51,12 +51,12 @@ class Faces:
         return shapely.box(*boxes[side])
 
     def length(self, side: str) -> float:
-        """Give the length of a face."""
+        """Return the length of a face."""
         left, front, right, rear = self.box
         return rear - front if side in ("left", "right") else right - left
 
     def run(self, routes: Array, side: str, width: float) -> Array:
-        """Give the length that routes run along a face, within a width of it."""
+        """Return the length that routes run along a face, within a width of it."""
         parts, index = shapely.get_parts(
             shapely.intersection(routes, self.strip(side, width)), return_index=True
         )
@@ -141,19 +141,19 @@ class RouteModel:
 
     @cached_property
     def allowed(self) -> shapely.Geometry:
-        """Give lot, rights-of-way and easements, prepared for many tests."""
+        """Return lot, rights-of-way and easements, prepared for many tests."""
         area = may_run_in(self.site)
         shapely.prepare(area)
         return area
 
     def _along(self) -> tuple[int, float]:
-        """Give the axis along the yard and the direction (±1) of the run."""
+        """Return the axis along the yard and the direction (±1) of the run."""
         axis = 1 if self.yard in ("left", "right") else 0
         toward = (np.cos(self.toward), np.sin(self.toward))[axis]
         return axis, 1.0 if toward >= 0 else -1.0
 
     def _served(self, turns: Array, counts: Array, prior: Array, exit_angle: float) -> Array:
-        """Give the prior of sequences from an exit direction, 0 where they cannot serve the yard.
+        """Return the prior of sequences from an exit direction, 0 where they cannot serve the yard.
 
         What serves has a straight along the yard after a bend, one that leaves the house on that
         side (within 75°) before it, and an end within 75° (+ 4 sd of the exit's angle) of square
@@ -172,7 +172,7 @@ class RouteModel:
         return prior * serves * (0.15 + 0.85 * parallel.pdf(off) / parallel.pdf(0.0))
 
     def _yard_straight(self, turns: Array, counts: Array, exit_angle: float) -> tuple[Array, Array]:
-        """Give the first straight after a bend within 25° of the yard, and its angle from it.
+        """Return the first straight after a bend within 25° of the yard, and its angle from it.
 
         Its number is 9 where there is none.
         """
@@ -252,7 +252,7 @@ class RouteModel:
         return np.where(yard == i + 1, goal_into, np.where(yard == i, goal_past, free))
 
     def log_weight(self, cube: Array) -> tuple[Array, Array]:
-        """Give log weights (n,), −inf where a route cannot be, and the stations of the taps."""
+        """Return log weights (n,), −inf where a route cannot be, and the stations of the taps."""
         laid = self.lay(np.atleast_2d(cube))
         vertices, fits = laid["vertices"], laid["fits"]
         here, line = vertices[:, -1], self.line
@@ -281,13 +281,13 @@ class RouteModel:
         return np.where(fits, value, -np.inf), station
 
     def _slants(self, laid: dict[str, Array]) -> tuple[Array, Array]:
-        """Give the angles off square at the main and at the wall."""
+        """Return the angles off square at the main and at the wall."""
         flow = np.arctan2(*(self.main.line[1] - self.main.line[0])[::-1])
         slant = np.arccos(np.clip(np.abs(np.sin(laid["final"] - flow)), 0, 1))
         return slant, np.abs(_turn(laid["heading"] - NORMALS[self.exit.side]))
 
     def _clear_of_house(self, laid: dict[str, Array], tap: Array) -> Array:
-        """Tell which routes stay out of the house once they are 5 mm outside its wall."""
+        """Return which routes stay out of the house once they are 5 mm outside its wall."""
         vertices = np.concatenate([laid["vertices"], tap[:, None]], axis=1)
         normal = NORMALS[self.exit.side]
         out = np.array([np.cos(normal), np.sin(normal)])
@@ -301,7 +301,7 @@ class RouteModel:
         return np.asarray(~shapely.intersects(shapely.linestrings(vertices), house))
 
     def _beside(self, routes: Array) -> Array:
-        """Tell which routes run beside half of the face they should, or of none where direct."""
+        """Return which routes run beside half of the face they should, or of none where direct."""
         faces = self.faces
         if self.yard is None:
             beside = np.zeros(len(routes), bool)
@@ -314,7 +314,7 @@ class RouteModel:
         return np.asarray((run >= 0.5 * faces.length(self.yard)) & shapely.covers(lot, whole))
 
     def _evidence(self, routes: Array, station: Array, laid: dict[str, Array]) -> Array:
-        """Give the log likelihood of the site's evidence."""
+        """Return the log likelihood of the site's evidence."""
         total = np.zeros(len(routes))
         for item in self.site.evidence:
             if isinstance(item, TapRecord):
@@ -379,7 +379,7 @@ class RouteModel:
 
 
 def _hole(item: Missed) -> shapely.Polygon:
-    """Give a hole that is square to the lot; no pipe lies below its bottom in these tests."""
+    """Return a hole that is square to the lot; no pipe lies below its bottom in these tests."""
     middle, half = np.array([item.x_m, item.y_m]), np.array([item.length_m, item.width_m]) / 2
     return shapely.box(*(middle - half), *(middle + half))
 

@@ -87,7 +87,7 @@ def draw_survey(seed: int, regime: Regime, noisy: float = 1.5) -> Surveyed:
 
 
 def _inner(site: Site) -> Array:
-    """Give width and depth of the basement inside its walls."""
+    """Return width and depth of the basement inside its walls."""
     low, high = site.building.vertices.min(axis=0), site.building.vertices.max(axis=0)
     return np.asarray(high - low - 2 * hood.WALL_M)
 
@@ -135,7 +135,7 @@ CORNERS = ("front-left", "front-right", "rear-right", "rear-left")
 
 
 def in_building(site: Site, row: Locate) -> Array:
-    """Give a row's place (2,) against the building's front-left outside corner, as written."""
+    """Return a row's place (2,) against the building's front-left outside corner, as written."""
     room = next(room for room in site.rooms if room.id == row.room)
     assert room.origin_m is not None
     assert room.x_toward_rad is not None
@@ -145,7 +145,7 @@ def in_building(site: Site, row: Locate) -> Array:
 
 
 def corner_place(site: Site, name: str) -> Array:
-    """Give an outside corner (2,) against the front-left one."""
+    """Return an outside corner (2,) against the front-left one."""
     size = _inner(site) + 2 * hood.WALL_M
     x, y = name.endswith("right"), name.startswith("rear")
     return np.asarray(size * [float(x), float(y)])
@@ -166,7 +166,7 @@ def _check_tapes(site: Site, generator: np.random.Generator, factor: float) -> I
 
 
 def _least_apart(site: Site, place: Array, corner: str) -> float:
-    """Give the least difference of the tape among the mirror images of a place in the house."""
+    """Return the least difference of the tape among the mirror images of a place in the house."""
     size = _inner(site) + 2 * hood.WALL_M
     away = corner_place(site, corner)
     here = np.hypot(*(place - away))
@@ -263,7 +263,7 @@ def _depths_otherwise(site: Site, kind: str) -> Site | None:
 
 
 def _scaled(row: Locate, factor: float) -> Locate:
-    """Give a row whose offsets were written in another unit."""
+    """Return a row whose offsets were written in another unit."""
     return replace(row, x_m=factor * row.x_m, y_m=factor * row.y_m)
 
 
@@ -307,7 +307,7 @@ def _exchanged(site: Site) -> Site | None:
 
 
 def separable(surveyed: Surveyed, spoiled: Site, kind: str) -> bool:
-    """Tell, from the truth without noise, whether the input separates a slip from the truth."""
+    """Return, from the truth without noise, whether the input separates a slip from the truth."""
     if kind == "one heading":
         return surveyed.true.after_bend >= 3
     if kind.startswith("depths") or kind == "centimeters as inches":
@@ -316,13 +316,13 @@ def separable(surveyed: Surveyed, spoiled: Site, kind: str) -> bool:
 
 
 def _depth_missed(surveyed: Surveyed, spoiled: Site) -> float:
-    """Give how far the receiver's depths depart from what was written without the slip."""
+    """Return how far the receiver's depths depart from what was written without the slip."""
     pairs = zip(surveyed.site.locates, spoiled.locates, strict=True)
     return max(abs((a.depth_m or 0.0) - (b.depth_m or 0.0)) for a, b in pairs)
 
 
 def _tape_missed(site: Site, spoiled: Site) -> float:
-    """Give the largest misfit of a check tape to a slip's places."""
+    """Return the largest misfit of a check tape to a slip's places."""
     places = {row.id: in_building(spoiled, row) for row in spoiled.locates}
     missed = [
         abs(
@@ -335,7 +335,7 @@ def _tape_missed(site: Site, spoiled: Site) -> float:
 
 
 def _door_missed(spoiled: Site) -> float:
-    """Give the largest distance between a doorway's places as measured from both rooms."""
+    """Return the largest distance between a doorway's places as measured from both rooms."""
     seen: dict[str, Array] = {}
     worst = 0.0
     for row in spoiled.locates:

@@ -111,7 +111,7 @@ def test_the_same_site_gives_the_same_answer() -> None:
 
 
 def _same_libraries() -> bool:
-    """Tell whether the libraries are those with which ``maps/`` was written."""
+    """Return whether the libraries are those with which ``maps/`` was written."""
     return all(metadata.version(name).startswith(v) for name, v in WRITTEN_WITH.items())
 
 

@@ -34,7 +34,7 @@ FALL = (ProfileComponent(1.0, np.array([-0.6, 0.02]), np.diag([0.02**2, 0.003**2
 
 
 def marks_at(xy: Array, sd: float, counts: Array | None = None) -> Marks:
-    """Give Gaussian marks of one sd, taped, each for itself."""
+    """Return Gaussian marks of one sd, taped, each for itself."""
     n = len(xy)
     return Marks(
         np.asarray(xy, float),
@@ -59,7 +59,7 @@ def reading(marks: Marks, **seen: object) -> Reading:
 
 
 def straight_pipe(covariance: Array) -> Pipe:
-    """Give the pipe y = 0 that flows toward −x from x = 10, θ = π and c = 0."""
+    """Return the pipe y = 0 that flows toward −x from x = 10, θ = π and c = 0."""
     return Pipe(
         np.array([[10.0, 0.0], [0.0, 0.0]]),
         np.array([0.0, 10.0]),

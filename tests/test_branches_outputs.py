@@ -140,7 +140,7 @@ def test_frames(survey: Survey) -> None:
 
 
 def _said(section: Section) -> list[str]:
-    """Give every cell and sentence of a section, but headings."""
+    """Return every cell and sentence of a section, but headings."""
     return [*(cell for row in section.rows for cell in row), *section.sentences]
 
 

@@ -37,7 +37,7 @@ def drawn(seed: int, branches: int = 1, *, apart: bool = False) -> tuple[TrueHou
 
 
 def locate(name: str, x: float, y: float, count: float | None, run: str, **more: object) -> Locate:
-    """Give a located point in the basement's room R1 of the corner lot."""
+    """Return a located point in the basement's room R1 of the corner lot."""
     row = Locate(
         name, "locate", "R1", x, y, 0.50, count, None, None, None, None, "slab", "", 9, run
     )
@@ -45,7 +45,7 @@ def locate(name: str, x: float, y: float, count: float | None, run: str, **more:
 
 
 def straight_site(*more: Locate, runs: tuple[Run, ...]) -> Site:
-    """Give a trunk straight toward the front wall from (3, 5.5), 1.1 m between its points.
+    """Return a trunk straight toward the front wall from (3, 5.5), 1.1 m between its points.
 
     True to the centimeter; ``more`` rows come on top.
     """

@@ -23,7 +23,7 @@ STREETS = ["Elm Street", "", "30'", "10'6\"", "Rear Alley", "", "7'", "11'", "",
 
 
 def _points() -> list[str]:
-    """Give the marks of the fixture as they would be typed, Enter where a default is right."""
+    """Return the marks of the fixture as they would be typed, Enter where a default is right."""
     with (TAPE_ONLY / "locates.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     return [text for r in rows for text in ("", r["x"], r["y"], r["depth"], r["footage"])]

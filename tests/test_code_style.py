@@ -22,7 +22,7 @@ SKIPPED = {"sitegis": 39, "tests": 96}
 
 
 def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:
-    """Give the public functions and methods of a module, but for commands: theirs is help."""
+    """Yield the public functions and methods of a module, but for commands: theirs is help."""
 
     def within(body: list[ast.stmt], owner: str) -> Iterator[tuple[str, ast.FunctionDef]]:
         for node in body:
@@ -37,7 +37,7 @@ def public_functions(path: Path) -> Iterator[tuple[str, ast.FunctionDef]]:
 
 
 def parameters_of(node: ast.FunctionDef) -> list[str]:
-    """Give the names of what a function takes, a method's own object left out."""
+    """Return the names of what a function takes, a method's own object left out."""
     taken = node.args
     names = [one.arg for one in (*taken.posonlyargs, *taken.args, *taken.kwonlyargs)]
     names += [f"*{one.arg}" for one in (taken.vararg,) if one is not None]
@@ -46,7 +46,7 @@ def parameters_of(node: ast.FunctionDef) -> list[str]:
 
 
 def raised_by(node: ast.FunctionDef) -> set[str]:
-    """Give the errors that a function raises itself, outside of any ``try``."""
+    """Return the errors that a function raises itself, outside of any ``try``."""
     found: set[str] = set()
     todo: list[ast.AST] = list(node.body)
     while todo:
@@ -188,3 +188,10 @@ def test_docstrings_begin_with_what_is_returned(path: Path) -> None:
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)
     ]
     assert not {"told", "said", "spoken"} & set(stored)
+
+
+def test_docstrings_in_tests_do_so_too() -> None:
+    """The same of the functions that tests share."""
+    opening = re.compile(r'^ +r?"""(?:Give|Tell)s? ', re.MULTILINE)
+    files = (PACKAGE.parent / "tests").rglob("*.py")
+    assert not [path.name for path in files if opening.search(path.read_text("utf-8"))]

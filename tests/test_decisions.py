@@ -57,7 +57,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
 
 
 def _names(node: ast.AST) -> set[str]:
-    """Give every name and attribute within a node."""
+    """Return every name and attribute within a node."""
     return {
         part.attr if isinstance(part, ast.Attribute) else part.id
         for part in ast.walk(node)

@@ -40,12 +40,12 @@ BATHROOM = ("water-closet", "lavatory", "shower")
 
 
 def plumbing(name: str) -> Plumbing:
-    """Give the plumbing tables of a rule set."""
+    """Return the plumbing tables of a rule set."""
     return load_rules(name).plumbing
 
 
 def tapped(name: str, cover_m: float | None, street_m: float) -> tuple[Survey, TapSpread]:
-    """Give the corner lot under a rule set, its first main with a cover upstream of the tap."""
+    """Return the corner lot under a rule set, its first main with a cover upstream of the tap."""
     survey = replace(tie_survey(), rules=load_rules(name))
     main = survey.site.mains[0]
     main = replace(main, manholes=tuple(replace(one, rim_m=cover_m) for one in main.manholes))
@@ -60,7 +60,7 @@ def tapped(name: str, cover_m: float | None, street_m: float) -> tuple[Survey, T
 
 
 def valve(name: str, kind: str, floor_m: float, cover_m: float | None = COVER_M) -> str:
-    """Give the verdict on a backwater valve for a fixture on a floor."""
+    """Return the verdict on a backwater valve for a fixture on a floor."""
     survey, tap = tapped(name, cover_m, STREET_M)
     one = PlannedFixture("F", "F", kind, "R1", 1.0, 1.0)
     (check,) = backwater_checks(survey, one, floor_m, [tap])

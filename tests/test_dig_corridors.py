@@ -70,7 +70,7 @@ def corridors(survey: Survey) -> tuple[Corridor, ...]:
 
 
 def routes_and_weights(survey: Survey, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Give the lines of a way (or of all, weighted by probability) as the stages left them."""
+    """Return the lines of a way (or of all, weighted by probability) as the stages left them."""
     lines, weights = [], []
     of: dict[str, Routes] = {routes.hypothesis.id: routes for routes in survey.routes}
     for scored in survey.scores.hypotheses:

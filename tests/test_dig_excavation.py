@@ -33,7 +33,7 @@ sizes = st.floats(0.2, 5.0)
 
 
 def pit_of(depth_m: float, x: float = 6.0, y: float = 0.0) -> Pit:
-    """Give a 1.2 × 0.9 m pit of a depth."""
+    """Return a 1.2 × 0.9 m pit of a depth."""
     ring = rectangle_rings(np.array([[x, y]]), np.zeros(1), np.array([[1.2, 0.9]]))[0]
     return Pit(
         1, x, y, ring, 1.0, 1.0, depth_m, depth_m, depth_m, 1.08 * depth_m, 1.0, "lawn", True, ()
@@ -41,7 +41,7 @@ def pit_of(depth_m: float, x: float = 6.0, y: float = 0.0) -> Pit:
 
 
 def site_with_soil(soil: str | None) -> Site:
-    """Give the corner lot with a soil type asked for."""
+    """Return the corner lot with a soil type asked for."""
     return replace(corner_site(), dig=DigSettings(soil_type=soil))
 
 

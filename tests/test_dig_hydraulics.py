@@ -25,14 +25,14 @@ GALLON_PER_MINUTE = 3.785411784e-3 / 60
 
 
 def component(slope: float, sd: float, weight: float = 1.0) -> ProfileComponent:
-    """Give a profile at −0.5 m with a slope and its spread."""
+    """Return a profile at −0.5 m with a slope and its spread."""
     return ProfileComponent(weight, np.array([-0.5, slope]), np.diag([0.03**2, sd**2]))
 
 
 def drain_survey(
     depths_m: list[float], *, slope: float = 0.02, slope_sd: float = 0.005, ratio: float = 0.5
 ) -> Survey:
-    """Give marks 1 m apart along y with depths below the slab, under a drain of a given slope."""
+    """Return marks 1 m apart along y with depths below the slab, under a drain of a given slope."""
     count = len(depths_m)
     points = tuple(
         PlacedPoint(

@@ -31,7 +31,7 @@ SLOPE = 0.022  # a little over 1/4 in/ft: its column counts
 def branch(
     run: str, joins: str, wye_m: float, *, slope: float = SLOPE, system: str = "sanitary"
 ) -> Branch:
-    """Give a branch of 3 m that joins a pipe at a station."""
+    """Return a branch of 3 m that joins a pipe at a station."""
     start = np.array([4.4, 17.0 - wye_m])
     wye = Wye(
         7.4, 17.0 - wye_m, -0.5, np.eye(3) * 1e-4, 0.2, wye_m, 0.1, 3.0, 45.0, 2.0, "left", 0.9, 0.0

@@ -32,7 +32,7 @@ def tie_survey(
     invert_m: float = -0.6,
     outlines: dict[str, Array] | None = None,
 ) -> Survey:
-    """Give the corner lot with a located drain, its invert at its end, planned fixtures."""
+    """Return the corner lot with a located drain, its invert at its end, planned fixtures."""
     cov = np.array([[0.03**2, 0.0], [0.0, 0.002**2]])
     fitted = Drain(
         drain,
@@ -59,7 +59,7 @@ def tie_survey(
 
 
 def fixture(kind: str, x: float, y: float, room: str = "R1") -> PlannedFixture:
-    """Give a planned fixture in room coordinates."""
+    """Return a planned fixture in room coordinates."""
     return PlannedFixture("F", f"New {kind}", kind, room, x, y)
 
 
@@ -256,7 +256,7 @@ def test_a_fixture_in_an_unknown_room_is_told_by_the_plan() -> None:
 
 
 def chain(seed: int, turns_deg: tuple[float, ...]) -> Array:
-    """Give a drain of 4 m straights that starts anywhere, runs anyhow and turns by the angles."""
+    """Return a drain of 4 m straights that starts anywhere, runs anyhow and turns by the angles."""
     generator = np.random.default_rng(seed)
     headings = generator.uniform(0, 2 * np.pi) + np.radians(np.cumsum([0.0, *turns_deg]))
     steps = 4.0 * np.exp(1j * headings)

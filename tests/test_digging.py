@@ -75,7 +75,7 @@ def test_an_unknown_surface_takes_the_dearest_rate() -> None:
 
 
 def square_at(x: float, y: float, side: float = 1.0) -> np.ndarray:
-    """Give one square ring as (1, 4, 2)."""
+    """Return one square ring as (1, 4, 2)."""
     return rectangle_rings(np.array([[x, y]]), np.zeros(1), np.full((1, 2), side))
 
 

@@ -66,7 +66,7 @@ OTHER = {
 
 
 def changed(name: str, value: Any) -> Any:
-    """Give another value for a field."""
+    """Return another value for a field."""
     if name in OTHER:
         return OTHER[name]
     if isinstance(value, bool):
@@ -77,7 +77,7 @@ def changed(name: str, value: Any) -> Any:
 
 
 def routes(site: Site, main: int) -> RouteSet:
-    """Give two routes: straight down x = 7, and one with a left bend."""
+    """Return two routes: straight down x = 7, and one with a left bend."""
     straight = np.array([[7.0, 7.6], *[[7.0, -10.06]] * 4])
     bent = np.array([[7.0, 7.6], [7.0, 2.6], *[[19.66, -10.06]] * 3])
     vertices = np.stack([straight, bent])
@@ -98,7 +98,7 @@ def routes(site: Site, main: int) -> RouteSet:
 
 
 def effects(kind: EvidenceKind[Any], item: Any) -> Iterator[Any]:
-    """Give all that an item does, without what is said of it."""
+    """Yield all that an item does, without what is said of it."""
     site = replace(corner_site(evidence=(item,)), year_built=None)
     if kind.on_route is not None:
         yield [np.round(kind.on_route.likelihood(item, routes(site, m)), 12) for m in (0, 2)]
@@ -178,7 +178,7 @@ class Trial(Evidence):
 
 
 def trial(**changes: Any) -> EvidenceKind[Any]:
-    """Give the trial kind, some of its parts mended."""
+    """Return the trial kind, some of its parts mended."""
     parts: dict[str, Any] = {
         "record": Trial, "label": "trial", "words": "a trial",
         "on_route": OnRoute(

@@ -113,7 +113,7 @@ def test_an_exit_within_two_sigma_of_a_corner_is_told(sigmas: float, told: bool)
 
 
 def crossing(origin: Array, angle: Array) -> tuple[Array, Array]:
-    """Give where rays first leave the invented house, a rectangle, and the lengths: plain sums."""
+    """Return where rays first leave the invented house, a rectangle, and their lengths."""
     low = np.array([HOUSE_LEFT_M, HOUSE_FRONT_M])
     high = low + np.array([HOUSE_WIDTH_M, HOUSE_DEPTH_M])
     step = np.column_stack([np.cos(angle), np.sin(angle)])

@@ -39,7 +39,7 @@ QUANTITIES = ("exit along the wall", "bearing", "invert", "tap station")
 
 
 def _front() -> tuple[Exit, tuple[Evidence, ...]]:
-    """Give a drain that leaves by the front, seen 4.6 m out in a pit after one that showed none."""
+    """Return a drain that leaves by the front, seen 4.6 m out in a pit after an empty one."""
     miss = Missed("F1", "test-pit", 7.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2,
                   width_m=0.9, dug_to_m=5.0)  # fmt: skip
     find = Found(
@@ -49,7 +49,7 @@ def _front() -> tuple[Exit, tuple[Evidence, ...]]:
 
 
 def _side() -> tuple[Exit, tuple[Evidence, ...]]:
-    """Give one that leaves by the left wall, seen in a trench along it: two ways explain it."""
+    """Return one that leaves by the left wall, seen in a trench along it: two ways explain it."""
     left = exit_at(HOUSE_LEFT_M, HOUSE_FRONT_M + 0.45 * HOUSE_DEPTH_M, 180.0, "left", 3)
     find = Found(
         "F1",
@@ -78,7 +78,7 @@ class Walked:
 
 
 def models(exit: Exit, evidence: tuple[Evidence, ...]) -> dict[str, tuple[RouteModel, float]]:
-    """Give the re-written model of every listed way, with its prior."""
+    """Return the re-written model of every listed way, with its prior."""
     site = corner_site(evidence=evidence)
     mains = {main.id: main for main in site.mains}
     slope = RULES.least_slope(site.drain_diameter_m).slope
@@ -90,7 +90,7 @@ def models(exit: Exit, evidence: tuple[Evidence, ...]) -> dict[str, tuple[RouteM
 
 
 def quantities(model: RouteModel, cube: Array, station: Array) -> Array:
-    """Give what is compared (n, 4) of points of the cube."""
+    """Return what is compared (n, 4) of points of the cube."""
     laid = model.lay(cube)
     along = laid["vertices"][:, 0, 0 if model.exit.side == "front" else 1]
     return np.column_stack([along, laid["heading"], laid["invert"], station])
@@ -130,7 +130,7 @@ def walked(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Walked:
 def _weighed(
     model: RouteModel, prior: float, draws: int, generator: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Give prior draws of a way (n, 15), and what each weighs (n,)."""
+    """Return prior draws of a way (n, 15), and what each weighs (n,)."""
     cube = generator.random((draws, CUBE))
     return cube, prior * np.exp(model.log_weight(cube)[0])
 
@@ -166,7 +166,7 @@ def _walk(model: RouteModel, cube: Array, weights: Array, generator: np.random.G
 
 @cache
 def answered(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Survey:
-    """Give the package's answer."""
+    """Return the package's answer."""
     exit, evidence = make()
     site = corner_site(evidence=evidence)
     survey = sample_routes(Survey(site, RULES, penetration=exit))

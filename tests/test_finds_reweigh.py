@@ -26,7 +26,7 @@ SD_AT_5_M = float(np.hypot(0.10, 5 * np.radians(3.0)))
 
 
 def lateral_routes(count: int = 200_001) -> tuple[np.ndarray, np.ndarray]:
-    """Give offsets at 5 m on an even lattice of quantiles, as straight routes along x."""
+    """Return offsets at 5 m on an even lattice of quantiles, as straight routes along x."""
     offset = norm.ppf((np.arange(count) + 0.5) / count) * SD_AT_5_M
     vertices = np.zeros((count, 2, 2))
     vertices[:, 1, 0] = 10.0

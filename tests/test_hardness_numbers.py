@@ -43,7 +43,7 @@ def with_tables(source: Path, folder: Path, change: Callable[[Rows], Rows]) -> P
 
 
 def numbers(survey: Survey) -> tuple[Array, Array, dict[str, float]]:
-    """Give the exit's numbers, their standard deviations, and the probabilities."""
+    """Return the exit's numbers, their standard deviations, and the probabilities."""
     exit = survey.exit
     values = np.array([exit.x_m, exit.y_m, exit.angle_rad, exit.invert_m, exit.slope])
     sds = np.array([*np.sqrt(np.diag(exit.covariance)), exit.invert_sd_m, exit.slope_sd])

@@ -59,7 +59,7 @@ def survey() -> Survey:
 
 @pytest.fixture(scope="module")
 def sets(tmp_path_factory: pytest.TempPathFactory, survey: Survey) -> tuple[Content, Content]:
-    """Give the old set (of another site) and the new one."""
+    """Return the old set (of another site) and the new one."""
     folder = tmp_path_factory.mktemp("sets")
     write_outputs(computed(OTHER.name), folder / "old")
     write_outputs(survey, folder / "new")

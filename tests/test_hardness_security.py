@@ -70,7 +70,7 @@ def test_no_layer_elsewhere_is_read(written: str, tmp_path: Path) -> None:
 
 
 def crs_by(kind: str, address: str) -> dict[str, object]:
-    """Give a GeoJSON CRS member that names an address."""
+    """Return a GeoJSON CRS member that names an address."""
     key = {"link": "href", "URL": "url", "OGC": "urn"}.get(kind, "name")
     return {"type": kind, "properties": {key: address, "type": "proj4"}}
 

@@ -26,7 +26,7 @@ class ShownLine(Reading):
     shown: shapely.LineString
 
     def lot_shape(self, *_: object, **__: object) -> shapely.LineString:
-        """Give that line."""
+        """Return that line."""
         return ShownLine.shown
 
 

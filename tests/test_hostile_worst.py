@@ -39,7 +39,7 @@ def write_items(site: Path, items: list[str]) -> None:
 
 
 def first(site: Path, table: str, key: str) -> str:
-    """Give a value of the first item of a table."""
+    """Return a value of the first item of a table."""
     text = (site / "site.toml").read_text("utf-8").partition(f"[[{table}]]")[2]
     return re.search(rf'(?m)^{key} = "([^"]+)"', text)[1]
 

@@ -129,7 +129,7 @@ def test_the_region_of_a_normal_is_its_ellipse(level_index: int) -> None:
 
 
 def inside(piece: Ellipse, points: np.ndarray) -> np.ndarray:
-    """Tell which points lie in an ellipse."""
+    """Return which points lie in an ellipse."""
     gap = points - [piece.x_m, piece.y_m]
     along = gap @ [np.cos(piece.angle_rad), np.sin(piece.angle_rad)]
     across = gap @ [-np.sin(piece.angle_rad), np.cos(piece.angle_rad)]
@@ -149,7 +149,7 @@ def test_places_in_two_heaps_give_two_ellipses_that_hold_the_level() -> None:
 
 
 def two_kinds() -> tuple[np.ndarray, np.ndarray, Strata]:
-    """Give N(0, 1) of 97 % and a kind of its own of 3 %, N(20, 2), at even quantiles."""
+    """Return N(0, 1) of 97 % and a kind of its own of 3 %, N(20, 2), at even quantiles."""
     even = stats.norm.ppf((np.arange(4000) + 0.5) / 4000)
     label = np.repeat([0, 1], 4000)
     values = np.concatenate([even, 20.0 + 2.0 * even])

@@ -127,7 +127,7 @@ def test_schema_2_keeps_what_schema_1_held(result: sitegis.Result) -> None:
 
 
 def old_members(schema: Any) -> Iterator[tuple[str, str]]:
-    """Give the members that a schema calls the old name of another."""
+    """Yield the members that a schema calls the old name of another."""
     for table in tables_in(schema):
         for name, part in table.items():
             words = part.get("description", "") if isinstance(part, dict) else ""
@@ -136,7 +136,7 @@ def old_members(schema: Any) -> Iterator[tuple[str, str]]:
 
 
 def tables_in(value: Any) -> Iterator[dict[str, Any]]:
-    """Give every object of a JSON value."""
+    """Yield every object of a JSON value."""
     if isinstance(value, dict):
         yield value
     for inside in value.values() if isinstance(value, dict) else value:

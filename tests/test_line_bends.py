@@ -117,7 +117,7 @@ def test_a_turned_drain_has_turned_ends() -> None:
 
 
 def log_odds_of_a_bend(xy: Array, sd: float, near: int, turn_deg: float) -> float:
-    """Give ln (evidence of one bend by an angle / evidence of none) by importance sampling.
+    """Return ln (evidence of one bend by an angle / evidence of none) by importance sampling.
 
     Unknown: direction and offset, even; the bend's place, 0.08 a meter, anywhere between
     the first and the last mark (``near`` is where the sums start); its angle, N(nominal, 2°);

@@ -61,7 +61,7 @@ def jacobian(function: Callable[[Array], Array], count: int, step: float = 1e-6)
 
 
 def gone_on(angle: float, turn: float, ahead: float) -> Callable[[Array], Array]:
-    """Give place left, angle and count abreast of the next foot, from errors before the bend.
+    """Return place left, angle and count abreast of the next foot, from errors before the bend.
 
     Errors: place left, angle, count, place of the bend along the drain, turn.
     """

@@ -61,7 +61,7 @@ def test_one_message_is_that_of_the_whole_catalog(kind: Literal["fault", "notice
 
 
 def values_of(name: str, kind: str) -> set[str]:
-    """Give the values that a message of the catalog asks for."""
+    """Return the values that a message of the catalog asks for."""
     message = catalog("fault" if kind == "fault" else "notice")[name]
     return {
         value
@@ -73,12 +73,12 @@ def values_of(name: str, kind: str) -> set[str]:
 
 @cache
 def given() -> tuple[tuple[str, str, str, set[str]], ...]:
-    """Give each call in the source that names a message, read once for all tests here."""
+    """Return each call in the source that names a message, read once for all tests here."""
     return tuple(_given())
 
 
 def _given() -> Iterator[tuple[str, str, str, set[str]]]:
-    """Give each call in the source that names a message: place, kind, name, values given."""
+    """Yield each call in the source that names a message: place, kind, name, values given."""
     for path in sorted(PACKAGE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             if not isinstance(node, ast.Call) or any(k.arg is None for k in node.keywords):

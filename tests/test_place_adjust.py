@@ -23,7 +23,7 @@ FIXED = 1e-6
 
 
 def control(points: dict[str, tuple[float, float]]) -> tuple[dict[str, int], list[Observation]]:
-    """Give nodes that are held where they are."""
+    """Return nodes that are held where they are."""
     nodes, items = {}, []
     for i, (name, place) in enumerate(points.items()):
         nodes[name] = 2 * i
@@ -35,7 +35,7 @@ def control(points: dict[str, tuple[float, float]]) -> tuple[dict[str, int], lis
 
 
 def fix(points: dict[str, tuple[float, float]], lengths: list[float], sd: float) -> Network:
-    """Give a network of one unknown point taped from control points."""
+    """Return a network of one unknown point taped from control points."""
     nodes, items = control(points)
     nodes["P"] = 2 * len(points)
     for name, length in zip(points, lengths, strict=True):
@@ -150,7 +150,7 @@ def test_gauss_newton_ends_where_the_rigid_fit_does() -> None:
 
 
 def linear_network() -> Network:
-    """Give a network of values and differences, all linear, with unequal weights."""
+    """Return a network of values and differences, all linear, with unequal weights."""
     generator = np.random.default_rng(4)
     true = generator.uniform(-0.4, 0.4, 5)
     items = []
@@ -209,7 +209,7 @@ def test_derivatives_agree_with_finite_differences() -> None:
 
 
 def mixed_network() -> Network:
-    """Give a small network with every kind of observation, a little in conflict."""
+    """Return a small network with every kind of observation, a little in conflict."""
     nodes, items = control({"a": (0.0, 0.0), "b": (8.0, 0.0), "c": (8.0, 6.0)})
     items = [Observation(i.name, i.kind, i.columns, i.value, 0.02) for i in items]
     nodes |= {"p": 6, "q": 8}

@@ -29,7 +29,7 @@ def in_lot(z: complex) -> complex:
 
 
 def truth() -> dict[str, complex]:
-    """Give where everything lies on the lot."""
+    """Return where everything lies on the lot."""
     turns = (1.0, np.exp(1j * TOWARD))
     places = {
         name: in_lot(ORIGINS[room] + local * turns[room]) for name, (room, local) in MARKS.items()
@@ -38,7 +38,7 @@ def truth() -> dict[str, complex]:
 
 
 def laid_out() -> Site:
-    """Give a turned L-shaped house with two rooms, marks, ties and walls, without any error."""
+    """Return a turned L-shaped house with two rooms, marks, ties and walls, without any error."""
     base, places = corner_site(), truth()
     corners = np.array([in_lot(z) for z in OUTLINE])
     building = replace(
@@ -98,7 +98,7 @@ def laid_out() -> Site:
 
 
 def unknowns(site: Site, network: Network) -> Array:
-    """Give the true unknowns in the network's columns."""
+    """Return the true unknowns in the network's columns."""
     x, places = np.zeros(network.size), truth()
     named = {"front-left": 0, "front-right": 9, "rear-left": 13j, "rear-right": 6 + 13j}
     corner = {f"building:{name}": in_lot(z) for name, z in named.items()}

@@ -36,7 +36,7 @@ NOISE = Noise()
 
 
 def read_between_antennas(source: object, depth_m: float, antennas_m: float) -> float:
-    """Give what two antennas above a source read that take it for a point: B falls off as 1/d³."""
+    """Return what two antennas above a source read if it is a point: B falls off as 1/d³."""
     near, far = (
         abs(float(np.asarray(source.getB((0.0, 0.0, height)))[0]))  # type: ignore[attr-defined]
         for height in (0.0, antennas_m)

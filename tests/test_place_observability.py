@@ -17,7 +17,7 @@ HELD = {"a": (0.0, 0.0), "b": (9.0, 0.0), "c": (9.0, 5.0)}
 
 
 def swinging_room() -> Network:
-    """Give a room hung on one held point, free to turn, with two marks."""
+    """Return a room hung on one held point, free to turn, with two marks."""
     nodes = {name: 2 * i for i, name in enumerate(HELD)} | {"p": 6, "q": 8}
     items = [
         Observation(f"{name}{axis}", "value", (nodes[name] + axis,), place[axis], 0.01)

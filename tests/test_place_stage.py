@@ -54,7 +54,7 @@ def hung(
 
 
 def doorway(name: str, x: float, error: float = 0.0) -> tuple[Locate, Locate]:
-    """Give a mark in the doorway, measured in both rooms."""
+    """Return a mark in the doorway, measured in both rooms."""
     return mark(name, "R1", x, 6.40 + error), mark(name, "R2", x, 6.40 - STEP_M)
 
 
@@ -157,7 +157,7 @@ def test_a_mirror_image_outside_the_house_is_ruled_out() -> None:
 
 
 def many_ties(error: float) -> list[Tie]:
-    """Give sixteen ties, the second off by an error."""
+    """Return sixteen ties, the second off by an error."""
     pairs = [("P0", "P2"), ("P0", "P3"), ("P1", "P3"), ("P1", "P2"), ("P2", "P3"), ("P0", "P1"),
              ("P1", "P4"), ("P4", "P2"), ("P4", "P3"), ("P0", "P4")]  # fmt: skip
     ends = ["building:front-left", "building:front-right"]

@@ -45,7 +45,7 @@ class Truth:
         return self.nodes[name]
 
     def at(self, column: int) -> complex:
-        """Give a place as a complex number."""
+        """Return a place as a complex number."""
         return complex(self.x[column], self.x[column + 1])
 
     def see(self, kind: str, columns: Iterable[int], value: float) -> None:
@@ -82,7 +82,7 @@ class Truth:
         return starting_values(network, CENTER)
 
     def miss_m(self, x: Array) -> float:
-        """Give how far a start lies from the truth, angles by their chord."""
+        """Return how far a start lies from the truth, angles by their chord."""
         angles = [pose + 2 for pose in self.poses.values()]
         other = np.delete(np.asarray(x) - self.x, angles)
         chords = [abs(cmath.exp(1j * x[a]) - cmath.exp(1j * self.x[a])) for a in angles]

@@ -36,7 +36,7 @@ REVISION = {
 
 
 def row(**cells: str) -> str:
-    """Give a row of the table by column."""
+    """Return a row of the table by column."""
     return ",".join(cells.get(name, "") for name in HEAD.split(","))
 
 

@@ -27,7 +27,7 @@ ASCII, LONG, RATIONAL = 2, 4, 5
 
 
 def rational(*parts: tuple[int, int]) -> bytes:
-    """Give rationals, little end first."""
+    """Return rationals, little end first."""
     return b"".join(struct.pack("<II", *part) for part in parts)
 
 
@@ -47,7 +47,7 @@ def directory(entries: list[Entry], start: int) -> bytes:
 def jpeg(
     place: tuple[float, float] | None = None, error_m: float | None = None, taken: str = ""
 ) -> bytes:
-    """Give a JPEG of one pixel with a place (longitude, latitude), its error, and a time."""
+    """Return a JPEG of one pixel with a place (longitude, latitude), its error, and a time."""
     gps: list[Entry] = []
     if place is not None:
         for tag, value, sides in ((3, place[0], "EW"), (1, place[1], "NS")):

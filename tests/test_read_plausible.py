@@ -40,7 +40,7 @@ def spoiled(folder: Path, fixture: str, *changes: tuple[str, str]) -> Path:
 
 
 def told(folder: Path) -> set[str]:
-    """Give the codes that need a person, of notices or of faults."""
+    """Return the codes that need a person, of notices or of faults."""
     try:
         survey = read_site(folder)
     except BadInput as error:

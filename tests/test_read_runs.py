@@ -37,7 +37,7 @@ MORE = (("ST2", "stack", "", ""), ("K1", "locate", "18", "4"), ("K2", "locate", 
 
 
 def with_runs(*, blank: bool = False, run: str = "main") -> str:
-    """Give the points of the tiny site with a column ``run``, and a kitchen run of three more."""
+    """Return the points of the tiny site with a column ``run``, and a kitchen run of three more."""
     rows = list(csv.DictReader(io.StringIO(LOCATES)))
     columns = [*rows[0], "run"]
     for row in rows:

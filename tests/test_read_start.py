@@ -107,7 +107,7 @@ def started(folder: Path, lot: str) -> Path:
 
 
 def lines_of(folder: Path, *starts: str) -> str:
-    """Give commented lines of the blank lot, the '#' taken away."""
+    """Return commented lines of the blank lot, the '#' taken away."""
     start_site(folder)
     text = (folder / "site.toml").read_text("utf-8")
     bare = [line.removeprefix("# ") for line in text.splitlines()]

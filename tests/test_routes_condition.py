@@ -37,7 +37,7 @@ def aim(x: float, y: float, sd_m: float) -> Aim:
 
 
 def linear_case(scale: float, monkeypatch: pytest.MonkeyPatch) -> tuple[Array, Array, list[Aim]]:
-    """Give a pose along x with a lateral spread and an angle so small that all is linear."""
+    """Return a pose along x with a lateral spread and an angle so small that all is linear."""
     monkeypatch.setattr(condition, "WIDENED", 1.0)
     monkeypatch.setattr(condition, "LINEAR_M", 0.0)
     root = np.diag([0.0, 0.10 * scale, np.radians(3.0) * scale])
@@ -98,7 +98,7 @@ def drawn(count_log2: int, finds: list[Aim], *, headings: Array | None = None) -
 
 
 def beside(poses: Array, find: Aim) -> Array:
-    """Give how far a find lies beside the line at each pose, without the tested code."""
+    """Return how far a find lies beside the line at each pose, without the tested code."""
     gap = find.point - poses[:, :2]
     return gap[:, 1] * np.cos(poses[:, 2]) - gap[:, 0] * np.sin(poses[:, 2])
 
@@ -232,12 +232,12 @@ def test_ranks_of_the_truth_are_even_whatever_was_found(finds: int, misses: int)
 
 
 def _offset(poses: Array, at: float) -> Array:
-    """Give y of the lines at poses where x is ``at``."""
+    """Return y of the lines at poses where x is ``at``."""
     return np.asarray(poses[:, 1] + (at - poses[:, 0]) * np.tan(poses[:, 2]))
 
 
 def _in_hole(poses: Array, hole: Array) -> Array:
-    """Tell which lines pass a hole, 20 m long from their poses."""
+    """Return which lines pass a hole, 20 m long from their poses."""
     ahead = np.column_stack([np.cos(poses[:, 2]), np.sin(poses[:, 2])])
     ends = np.stack([poses[:, :2], poses[:, :2] + 20.0 * ahead], axis=1)
     return hole_shows(ends, np.zeros((len(poses), 2)), hole, -1.0)

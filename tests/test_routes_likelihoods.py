@@ -53,7 +53,7 @@ EVERY_KIND: tuple[Evidence, ...] = (
 
 
 def laid(*evidence: Evidence, tie: CountTie | None = TIE, main: int = 0) -> RouteSet:
-    """Give two routes: straight down x = 7 to the main at y = −10.06, and one with a left bend."""
+    """Return two routes: straight down x = 7 to the main at y = −10.06; one with a left bend."""
     site = corner_site(evidence=evidence)
     straight = np.array([[7.0, 7.6], *[[7.0, -10.06]] * 4])
     bent = np.array([[7.0, 7.6], [7.0, 2.6], *[[19.66, -10.06]] * 3])

@@ -32,7 +32,7 @@ DRAWS = 60_000
 
 
 def simple_exit(exit: Exit) -> Exit:
-    """Give an exit with one profile component, so that the reference stays short."""
+    """Return an exit with one profile component, so that the reference stays short."""
     profile = (ProfileComponent(1.0, np.array([-0.75, 0.018]), np.diag([0.05**2, 0.006**2])),)
     return replace(exit, profile=profile, covariance=np.diag([0.1**2, 0.1**2, 0.03**2]))
 
@@ -101,7 +101,7 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
 
 
 def _alongside(site: Site, routes: Array) -> Array:
-    """Tell which routes run beside a wall for half its length or more (within 4 m, in the lot)."""
+    """Return which routes run beside a wall for half its length or more, within 4 m."""
     left, front = HOUSE_LEFT_M, HOUSE_FRONT_M
     right, rear = left + HOUSE_WIDTH_M, front + HOUSE_DEPTH_M
     width, depth = site.lot.vertices[2]

@@ -17,7 +17,7 @@ from sitegis.routes.regions import (
 
 
 def random_routes(generator: np.random.Generator, number: int, size: float) -> Array:
-    """Give routes of five vertices; half of them short steps, a quarter padded."""
+    """Return routes of five vertices; half of them short steps, a quarter padded."""
     routes = generator.uniform(-0.1 * size, 1.1 * size, (number, 5, 2))
     half = number // 2
     routes[:half] = routes[:half, :1] + np.cumsum(
@@ -28,7 +28,7 @@ def random_routes(generator: np.random.Generator, number: int, size: float) -> A
 
 
 def random_polygon(generator: np.random.Generator, corners: int, size: float) -> Array:
-    """Give a simple ring that is star-shaped about its middle, mostly not convex."""
+    """Return a simple ring that is star-shaped about its middle, mostly not convex."""
     angle = np.sort(generator.uniform(0, 2 * np.pi, corners))
     radius = generator.uniform(0.15, 0.5, corners) * size
     return size / 2 + radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])

@@ -51,7 +51,7 @@ def by_id(result: Survey) -> dict[str, Routes]:
 
 
 def exit_at(x: float, y: float, angle_deg: float, side: str, index: int) -> Exit:
-    """Give an exit like the invented one at another wall."""
+    """Return an exit like the invented one at another wall."""
     return replace(
         front_exit(),
         x_m=x,
@@ -67,7 +67,7 @@ def exit_at(x: float, y: float, angle_deg: float, side: str, index: int) -> Exit
 
 
 def reduced_case(turn_rad: float, site: Site) -> tuple[Plan, Exit]:
-    """Give a plan with one sequence of bends, a short main as window, two unknowns in the pose."""
+    """Return a plan with one sequence of bends, a short main, two unknowns in the pose."""
     main = Main(
         "window",
         "First Street",
@@ -125,13 +125,13 @@ def estimate(plan: Plan, exit: Exit, site: Site, power: int = 16) -> tuple[float
 
 
 def habits(angle: Array, turn: float) -> Array:
-    """Give the stated habit: square to the main (30°, 0.15); the exit has that of the wall."""
+    """Return the stated practice: square to the main (30°, 0.15); the exit has that of the wall."""
     at_main = 0.15 + 0.85 * np.exp(-0.5 * ((angle + turn) / np.radians(30)) ** 2)
     return np.asarray(at_main)
 
 
 def window_share(shift: Array) -> Array:
-    """Give P(exit x + shift falls in the window)."""
+    """Return P(exit x + shift falls in the window)."""
     law = stats.norm(EXIT_X_M, X_SD_M)
     return np.asarray(law.cdf(WINDOW_M[1] - shift) - law.cdf(WINDOW_M[0] - shift))
 
@@ -169,7 +169,7 @@ def test_bent_route_has_the_evidence_of_quadrature() -> None:
 
 
 def _bent_evidence(turn: float) -> float:
-    """Give the evidence of a route that turns once by an angle."""
+    """Return the evidence of a route that turns once by an angle."""
     angle = np.linspace(-0.3, 0.3, 201)[:, None]
     length = np.linspace(0.3, RUN_M, 1001)[None]
     law = 0.4 * stats.expon.pdf(length, 0.3, 1.0)
@@ -326,7 +326,7 @@ def test_the_same_seed_gives_the_same_answer(front: Survey) -> None:
 
 
 def symmetric_site() -> Site:
-    """Give the invented house in the middle of its lot, on mains that are symmetric too."""
+    """Return the invented house in the middle of its lot, on mains that are symmetric too."""
     site = corner_site()
     middle = site.lot.vertices[1, 0] / 2
     width = site.building.vertices[1, 0] - site.building.vertices[0, 0]

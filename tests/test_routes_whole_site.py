@@ -61,7 +61,7 @@ def test_evidence_agrees_with_dynesty() -> None:
 
 
 def drawn_with(turn_deg: float) -> tuple[RouteModel, Array, Array]:
-    """Give the stage's own draws with one sequence of bends: the model, tap stations, weights."""
+    """Return the stage's own draws with one sequence of bends: the model, tap stations, weights."""
     name = "front-main:direct"
     model = cases()[name]
     site, terrain = model.site, prepare_terrain(model.site)

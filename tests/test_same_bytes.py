@@ -54,7 +54,7 @@ def _written(folder: Path, environment: Mapping[str, str], *command: str) -> dic
 
 @pytest.fixture(scope="module")
 def here(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    """Give what the fixtures and the town give as this machine writes it with one thread."""
+    """Return what the fixtures and the town give as this machine writes it with one thread."""
     folder = tmp_path_factory.mktemp("here")
     files = _written(folder, {"OPENBLAS_NUM_THREADS": "1"}, "tests.same_bytes", str(folder))
     assert len(files) == 9 * len(FIXTURES) + 1

@@ -40,7 +40,7 @@ def test_point_located_in_the_alley_settles_it() -> None:
 
 
 def mirrored_survey() -> Survey:
-    """Give a lot that is its own mirror image front to rear, the drain leaving at the middle.
+    """Return a lot that is its own mirror image front to rear, the drain leaving at the middle.
 
     The front street and its main stand once more behind the lot; the house is in the middle.
     """

@@ -27,7 +27,7 @@ DRAWS = 20_000
 
 @cache
 def asked() -> tuple[Survey, CheckContext, tuple[Check, ...]]:
-    """Give the survey made by hand, what its checks look at, and the checks."""
+    """Return the survey made by hand, what its checks look at, and the checks."""
     survey = hand_survey()
     scored = score_hypotheses(survey).scores.hypotheses
     case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
@@ -36,7 +36,7 @@ def asked() -> tuple[Survey, CheckContext, tuple[Check, ...]]:
 
 
 def noise() -> np.ndarray:
-    """Give standard normal draws, stratified."""
+    """Return standard normal draws, stratified."""
     return np.asarray(stats.norm.ppf((np.arange(DRAWS) + 0.5) / DRAWS))
 
 

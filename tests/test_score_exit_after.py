@@ -40,7 +40,7 @@ SEEDS = st.integers(0, 2**32 - 1)
 
 
 def points_of(mean: Array, covariance: Array) -> Array:
-    """Give 2 n points (2n, n) of equal weight with a normal's mean and covariance."""
+    """Return 2 n points (2n, n) of equal weight with a normal's mean and covariance."""
     factor = np.linalg.cholesky(covariance) * np.sqrt(len(mean))
     return np.concatenate([mean + factor.T, mean - factor.T])
 
@@ -219,7 +219,7 @@ def drain_of(vertices: Array, marks: Array) -> tuple[Drain, object]:
 
 
 def line_of(joint: Exit) -> shapely.LineString:
-    """Give the exit's own line, 100 m either way."""
+    """Return the exit's own line, 100 m either way."""
     way = 100.0 * np.array([np.cos(joint.angle_rad), np.sin(joint.angle_rad)])
     here = np.array([joint.x_m, joint.y_m])
     return shapely.LineString([here - way, here + way])

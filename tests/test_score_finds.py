@@ -40,7 +40,7 @@ MISS = Missed(
 
 
 def mixed_exit() -> object:
-    """Give the invented exit as two components, straight and bent by 22.5° to the right."""
+    """Return the invented exit as two components, straight and bent by 22.5° to the right."""
     exit = front_exit(sd_m=0.25, sd_deg=3.0)
     (straight,) = exit.mixture
     bent = replace(straight, weight=0.2, turn_deg=-22.5, angle_rad=straight.angle_rad - 0.39)
@@ -266,7 +266,7 @@ def test_a_miss_leaves_what_its_share_says() -> None:
 
 
 def _in_hole(survey: Survey) -> float:
-    """Give the probability that the pipe crosses the hole of ``MISS``."""
+    """Return the probability that the pipe crosses the hole of ``MISS``."""
     total = 0.0
     for scored in survey.scores.hypotheses:
         routes = next(r for r in survey.routes if r.hypothesis.id == scored.hypothesis.id)
@@ -280,7 +280,7 @@ def _in_hole(survey: Survey) -> float:
 
 
 def _x_at(vertices: Array, y: float) -> Array:
-    """Give where routes cross a line y = const, nan where they do not."""
+    """Return where routes cross a line y = const, nan where they do not."""
     x = np.full(len(vertices), np.nan)
     for i in range(vertices.shape[1] - 1):
         a, b = vertices[:, i], vertices[:, i + 1]
@@ -343,7 +343,7 @@ def test_a_search_from_above_without_a_depth_tells_of_the_strip_alone() -> None:
 
 
 def _odds(survey: Survey) -> float:
-    """Give the odds of the direct way to the front main, which leads through the strip."""
+    """Return the odds of the direct way to the front main, which leads through the strip."""
     (p,) = [
         one.probability
         for one in survey.scores.hypotheses

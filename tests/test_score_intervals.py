@@ -21,7 +21,7 @@ def survey() -> Survey:
 
 
 def with_taps(survey: Survey, stations: np.ndarray) -> Survey:
-    """Give the first way's samples other tap stations."""
+    """Replace the tap stations of the first way's samples."""
     first, *others = survey.routes
     return dataclasses.replace(
         survey, sampled=(dataclasses.replace(first, tap_stations_m=stations), *others)

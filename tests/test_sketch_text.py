@@ -22,7 +22,7 @@ WIDEST = 80
 
 
 def where(lines: tuple[str, ...], words: str) -> tuple[int, int]:
-    """Give row and column of words that stand once on the sheet."""
+    """Return row and column of words that stand once on the sheet."""
     found = [(i, line.index(words)) for i, line in enumerate(lines) if words in line]
     assert len(found) == 1, words
     return found[0]

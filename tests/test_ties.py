@@ -167,12 +167,12 @@ def _jitter(survey: Survey, probability: np.random.Generator) -> Survey:
 
 
 def _before_the_lattice(probability: np.random.Generator) -> Callable[..., Survey]:
-    """Give a hand-over of what a stage made with other last bits."""
+    """Return a hand-over of what a stage made with other last bits."""
     return lambda survey, before=None: hand_over(_jitter(survey, probability))
 
 
 def _site_jittered(survey: Survey, probability: np.random.Generator) -> Survey:
-    """Give the survey with its site's computed places moved."""
+    """Return the survey with its site's computed places moved."""
     site = survey.site
     moved = {
         name: _jittered(getattr(site, name), probability)

@@ -73,7 +73,7 @@ soil = "B"
 
 
 def plain(value: object) -> object:
-    """Give a record as comparable data, without rows and places."""
+    """Return a record as comparable data, without rows and places."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
         return type(value).__name__, {

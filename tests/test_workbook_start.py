@@ -29,7 +29,7 @@ SHEETS = {sheet.name: sheet for sheet in load_sheets()}
 
 
 def keys_of(table: type, prefix: str = "") -> Iterator[str]:
-    """Give the dotted keys of a table, through nested tables but not through lists."""
+    """Yield the dotted keys of a table, through nested tables but not through lists."""
     for name, annotation in inputs_of(table).items():
         single = typing.get_origin(annotation) is not typing.Annotated
         inner = list(tables_in(annotation)) if single and "tuple" not in str(annotation) else []

@@ -26,7 +26,7 @@ INCH = 0.0254
 
 @pytest.fixture(scope="module")
 def survey() -> Survey:
-    """Give the filled survey, its receiver good to 0.10 m and its house to 0.40 m."""
+    """Return the filled survey, its receiver good to 0.10 m and its house to 0.40 m."""
     filled = filled_survey()
     assert filled.placed is not None
     size = filled.placement.covariance_m2.shape[0]

@@ -142,7 +142,7 @@ def test_what_changes_no_answer_makes_no_revision(tmp_path: Path) -> None:
 
 
 def _overlap(one: dict[str, float], other: dict[str, float]) -> bool:
-    """Tell whether two pits that stand alike share ground."""
+    """Return whether two pits that stand alike share ground."""
     apart = abs(one["x_m"] - other["x_m"]) - 0.5 * (one["length_m"] + other["length_m"])
     beside = abs(one["y_m"] - other["y_m"]) - 0.5 * (one["width_m"] + other["width_m"])
     return max(apart, beside) < -0.005

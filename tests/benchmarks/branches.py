@@ -40,7 +40,7 @@ class Tally:
 
 
 def wilson(hits: int, number: int) -> tuple[float, float]:
-    """Give Wilson's 95 % interval of a share."""
+    """Return Wilson's 95 % interval of a share."""
     z, p = 1.96, hits / number
     middle = (p + z**2 / (2 * number)) / (1 + z**2 / number)
     half = z / (1 + z**2 / number) * np.sqrt(p * (1 - p) / number + z**2 / (4 * number**2))

@@ -91,7 +91,7 @@ def _by_class(scores: Scores, *, posterior: bool) -> dict[str, float]:
 
 
 def _tap_quantile(survey: Survey, house: House) -> float | None:
-    """Give the share of the posterior, given the true main, with the tap upstream of the truth."""
+    """Return the posterior share, given the true main, with the tap upstream of the truth."""
     stations_of = {r.hypothesis.id: r.tap_stations_m for r in survey.routes}
     below, whole = 0.0, 0.0
     for scored in survey.scores.hypotheses:
@@ -103,7 +103,7 @@ def _tap_quantile(survey: Survey, house: House) -> float | None:
 
 
 def _scores(outcomes: list[Outcome], *, prior: bool) -> tuple[NDArray[np.float64], ...]:
-    """Give Brier (sum over classes) and log score (bits) of each house."""
+    """Return Brier (sum over classes) and log score (bits) of each house."""
     brier, bits = [], []
     for outcome in outcomes:
         p = outcome.prior if prior else outcome.posterior
@@ -204,7 +204,7 @@ def _reliability_lines(outcomes: list[Outcome]) -> list[str]:
 
 
 def _coverage_lines(outcomes: list[Outcome]) -> list[str]:
-    """Tell how often the true tap lay within the central quantiles of the tap station.
+    """Return how often the true tap lay within the central quantiles of the tap station.
 
     By the true number of bends too. A posterior covers over all truths that look alike from
     indoors, not over each kind of truth: straight laterals lie amid the corridor, those with one

@@ -107,7 +107,7 @@ def plan(survey: Survey) -> Dig:
 
 
 def whole_particles(survey: Survey) -> Particles:
-    """Give every route sample as a particle, ``unlisted`` as one without a route."""
+    """Return every route sample as a particle, ``unlisted`` as one without a route."""
     routes_of = {routes.hypothesis.id: routes for routes in survey.routes}
     width = max([r.vertices.shape[1] for r in survey.routes if r.vertices.size], default=2)
     owner, weights, vertices, inverts, stations = [], [], [], [], []
@@ -150,7 +150,7 @@ def _particles(
 
 
 def true_particle(survey: Survey, house: House) -> Particles:
-    """Give the lateral that is there as a particle of the way it belongs to."""
+    """Return the lateral that is there as a particle of the way it belongs to."""
     truth = house.truth
     main = truth.main if house.listed else None
     owner = next(i for i, s in enumerate(survey.scores.hypotheses) if s.hypothesis.main == main)
@@ -167,7 +167,7 @@ def true_particle(survey: Survey, house: House) -> Particles:
 
 
 def after(survey: Survey, whole: Particles, likelihood: Array) -> Survey:
-    """Give the survey with every route sample weighed by P(answer | sample) (p,)."""
+    """Return the survey with every route sample weighed by P(answer | sample) (p,)."""
     weights = whole.weights * likelihood
     weights = weights / weights.sum()
     scored = []
@@ -180,7 +180,7 @@ def after(survey: Survey, whole: Particles, likelihood: Array) -> Survey:
 
 
 def leading_checks(survey: Survey) -> list[tuple[Check, float]]:
-    """Give the check of each kind that is said to save most, with that saving."""
+    """Return the check of each kind that is said to save most, with that saving."""
     case = weigh_site(survey.site, survey.routes, NONE_LEFT_OUT)
     context = prepare_checks(survey, case, survey.scores.hypotheses, survey.routes)
     by_name = {check.name: check for check in list_checks(context)}

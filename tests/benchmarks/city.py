@@ -168,13 +168,13 @@ def measure_run(folder: Path, size: int) -> Run:
 
 
 def children_seconds() -> float:
-    """Give the processor time of all child processes that have ended."""
+    """Return the processor time of all child processes that have ended."""
     usage = resource.getrusage(resource.RUSAGE_CHILDREN)
     return usage.ru_utime + usage.ru_stime
 
 
 def family(pid: int) -> list[int]:
-    """Give a process and its children."""
+    """Return a process and its children."""
     try:
         children = Path(f"/proc/{pid}/task/{pid}/children").read_text("ascii").split()
     except OSError:
@@ -183,7 +183,7 @@ def family(pid: int) -> list[int]:
 
 
 def proportional_mib(pid: int) -> float:
-    """Give a process's memory with shared pages shared out (Linux)."""
+    """Return a process's memory with shared pages shared out (Linux)."""
     try:
         text = Path(f"/proc/{pid}/smaps_rollup").read_text("ascii")
     except OSError:
@@ -211,7 +211,7 @@ def measure_frontage(path: Path) -> tuple[float, float, int, float]:
 def plain_facing(
     parcels: geopandas.GeoSeries, streets: geopandas.GeoSeries, lot: int
 ) -> list[bool]:
-    """Tell line by line and point by point whether a lot line faces a street."""
+    """Return line by line and point by point whether a lot line faces a street."""
     edges = lot_edges(np.array([parcels[lot]], object))
     told = []
     for begin, end in zip(edges.starts, edges.ends, strict=True):

@@ -163,7 +163,7 @@ def generators_prior(regime: Regime) -> Iterator[None]:
 
 
 def _spread_of_marks(survey: Survey) -> ExitSpread:
-    """Give the sets of the exit from draws of what the marks give, as ``exit_spread`` does."""
+    """Return the sets of the exit from draws of what the marks give, as ``exit_spread`` does."""
     exit, generator = survey.exit, np.random.default_rng(3)
     normals, uniforms = generator.standard_normal((DRAWS, 3)), generator.random(DRAWS)
     x, y, angle, invert, _ = sample_exit(
@@ -189,7 +189,7 @@ def _length(interval: Interval) -> float:
 def _least_interval(
     intervals: tuple[Interval, ...], truth: float, *, around: float = np.inf
 ) -> float:
-    """Give the least stated level whose set holds a number, 1 where none; ``around``: a circle."""
+    """Return the least level whose set holds a number, 1 where none; ``around``: a circle."""
     for one in intervals:
         for low, high in one.pieces:
             gap = truth - low if np.isinf(around) else (truth - low) % around
@@ -199,7 +199,7 @@ def _least_interval(
 
 
 def _least_region(regions: tuple[Region, ...], truth: Array) -> float:
-    """Give the least stated level one of whose ellipses holds a place, 1 where none."""
+    """Return the least stated level one of whose ellipses holds a place, 1 where none."""
     for region in regions:
         for one in region.pieces:
             gap = truth - np.array([one.x_m, one.y_m])
@@ -212,7 +212,7 @@ def _least_region(regions: tuple[Region, ...], truth: Array) -> float:
 
 
 def _mark_shares(survey: Survey, true: TrueSite) -> list[float]:
-    """Give for every mark the least level whose ellipse holds the pipe's place there."""
+    """Return for every mark the least level whose ellipse holds the pipe's place there."""
     steps = np.hypot(*np.diff(true.indoors, axis=0).T)
     corners = np.concatenate([[0.0], np.cumsum(steps)])
     shares = []
@@ -226,7 +226,7 @@ def _mark_shares(survey: Survey, true: TrueSite) -> list[float]:
 
 
 def _station(survey: Survey, true: TrueSite) -> float:
-    """Give the least level of the tap's station that holds, given the true main."""
+    """Return the least level of the tap's station that holds, given the true main."""
     for tap in tap_spreads(survey) if true.listed else ():
         if tap.main.id == true.main:
             return _least_interval(tap.station, true.tap_station_m)
@@ -234,7 +234,7 @@ def _station(survey: Survey, true: TrueSite) -> float:
 
 
 def _in_corridor(survey: Survey, true: TrueSite) -> float:
-    """Tell whether the tap lies in the 95 % corridor of all ways together."""
+    """Return whether the tap lies in the 95 % corridor of all ways together."""
     if not true.listed:
         return NONE
     tap = shapely.Point(true.outdoors[-1])
@@ -252,7 +252,7 @@ def _in_corridor(survey: Survey, true: TrueSite) -> float:
 
 
 def _first_pit(survey: Survey, true: TrueSite) -> tuple[float, float, float]:
-    """Give what pit 1 states, whether it exposes the pipe, and the share of depth that holds.
+    """Return what pit 1 states, whether it exposes the pipe, and the share of depth that holds.
 
     It is right where it crosses the pipe above its bottom.
     """
@@ -361,7 +361,7 @@ def _read(path: Path) -> dict[tuple[int, str], Row]:
 
 
 def outcomes_of(rows: Iterable[Row]) -> list[Outcome]:
-    """Give the rows of sites that have an answer, by seed."""
+    """Return the rows of sites that have an answer, by seed."""
     found = [Outcome(**row) for row in rows if "azimuth" in row]
     return sorted(found, key=lambda outcome: outcome.seed)
 
@@ -372,7 +372,7 @@ def _row_of(job: tuple[int, Regime, str]) -> Row:
 
 
 def _lacks(regime: Regime, how: str, sites: int, known: dict[tuple[int, str], Row]) -> bool:
-    """Tell whether a cell of none or one mark after the last bend has too few sites."""
+    """Return whether a cell of none or one mark after the last bend has too few sites."""
     after = [row.get("after_bend") for (_, of), row in known.items() if of == regime]
     return how in ("late", "own") and min(after.count(0), after.count(1)) < sites
 

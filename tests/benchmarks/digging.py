@@ -114,14 +114,14 @@ class Dig:
         self.nothing_shows = bool(self.generator.random() < COMMON)
 
     def depth_m(self, station_m: Array) -> Array:
-        """Give the true depth of the invert at stations of the lateral."""
+        """Return the true depth of the invert at stations of the lateral."""
         along = polyline.stations(self.true.outdoors)
         at = polyline.line_interpolate_point(self.true.outdoors, station_m)
         ground = self.true.ground.elevation_m(at)
         return np.asarray(ground - np.interp(station_m, along, self.true.inverts_m))
 
     def shows(self, ring: Array, bottom_depth_m: float) -> float | None:
-        """Tell at which station a hole shows the pipe, where it does."""
+        """Return at which station a hole shows the pipe, where it does."""
         line = shapely.LineString(self.true.outdoors)
         inside = shapely.intersection(line, shapely.Polygon(ring))
         if inside.is_empty or self.nothing_shows or self.generator.random() < ALONE:
@@ -148,7 +148,7 @@ class Dig:
 
 
 def missed(name: str, pit: Pit) -> Missed:
-    """Give a pit that showed nothing as a finding."""
+    """Return a pit that showed nothing as a finding."""
     sides = np.diff(pit.ring, axis=0)[:2]
     length, width = (float(one) for one in np.hypot(*sides.T))
     return Missed(
@@ -167,7 +167,7 @@ def missed(name: str, pit: Pit) -> Missed:
 
 
 def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
-    """Give the posterior share below the truth of each quantity; None where it has no posterior."""
+    """Return the posterior share below the truth of each quantity; None without a posterior."""
     routes_of, true = {one.hypothesis.id: one for one in survey.routes}, dig.true
     step = true.outdoors[1] - true.outdoors[0]
     wall, truth = survey.exit, float(np.arctan2(step[1], step[0]))
@@ -280,7 +280,7 @@ def _others(first: Survey, dig: Dig, row: Row) -> None:
 
 
 def _toward_main(site: Site, here: Array, ahead: Array) -> Array:
-    """Give the unit vector to the nearest main, straight ahead where it is behind the wall."""
+    """Return the unit vector to the nearest main, straight ahead where it is behind the wall."""
     gaps = []
     for main in site.mains:
         station = float(polyline.line_locate_point(main.line, here)[1])

@@ -65,14 +65,14 @@ def follow(site: Site) -> Survey | None:
 
 
 def flags(survey: Survey | None) -> set[str]:
-    """Give the codes that need a person."""
+    """Return the codes that need a person."""
     if survey is None:
         return {"refused"}
     return {notice.code for notice in survey.notices if notice.needs_person}
 
 
 def moved(one: Survey, other: Survey) -> bool:
-    """Tell whether a slip changes what is dug: exit by 0.5 m, its depth by 0.3 m."""
+    """Return whether a slip changes what is dug: exit by 0.5 m, its depth by 0.3 m."""
     a, b = one.exit, other.exit
     return bool(
         np.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > MOVED_M or abs(a.depth_m - b.depth_m) > DEEPER_M
@@ -80,7 +80,7 @@ def moved(one: Survey, other: Survey) -> bool:
 
 
 def settled(surveyed: Surveyed, slip: EvidenceFault, survey: Survey) -> bool:
-    """Tell whether a measurement that is named brings out the truth.
+    """Return whether a measurement that is named brings out the truth.
 
     What it measures in truth must agree with a reading that leads to the true exit within 1 m
     and 0.3 m in depth, and with no other, nor the stated one.
@@ -134,7 +134,7 @@ def _measured(surveyed: Surveyed, measurement: Measurement) -> float | None:
 
 
 def _true_depth(surveyed: Surveyed, mark: str) -> float:
-    """Give the true depth of the invert at a mark below the slab."""
+    """Return the true depth of the invert at a mark below the slab."""
     true = surveyed.true
     ids = [row.id for row in surveyed.site.locates if row.kind != "wall"]
     length = float(np.hypot(*np.diff(true.indoors, axis=0).T).sum())
@@ -176,7 +176,7 @@ def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
 
 
 def slip_rates(surveyed: Surveyed) -> dict[str, float]:
-    """Give how often the package says that each class of slips is made on a site."""
+    """Return how often the package says that each class of slips is made on a site."""
     rooms = len({row.room for row in surveyed.site.locates})
     shared = (
         (ROOM_BLUNDER * rooms, CLASSES[:3]),
@@ -226,7 +226,7 @@ def hit_rows(seed: int) -> Iterator[dict[str, Any]]:
 
 
 def given_away(survey: Survey) -> float:
-    """Give what slips take off every P(hit)."""
+    """Return what slips take off every P(hit)."""
     return 1.0 - (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
 
 
@@ -234,7 +234,7 @@ ROWS = {"slips": slip_rows, "sound": sound_rows, "hits": hit_rows}
 
 
 def table(rows: list[dict[str, Any]]) -> Iterator[str]:
-    """Give the table of all rows."""
+    """Yield the table of all rows."""
     slips = [row for row in rows if row["what"] == "slip"]
     if slips:
         yield from _slip_table(slips)
@@ -273,7 +273,7 @@ def _hit_table(hits: list[dict[str, Any]]) -> Iterator[str]:
 
 
 def _hit_line(named: str, own: list[dict[str, Any]]) -> Iterator[str]:
-    """Tell stated and actual hits, the error of their difference, and what is stated without slips.
+    """Yield stated and actual hits, their difference's error, and what is stated without slips.
 
     The error is the spread of a site's sum of hits less what was stated.
     """

@@ -57,7 +57,7 @@ def follow(drawn: Drawn) -> tuple[Survey | None, set[str]]:
 
 
 def moved(one: Survey, other: Survey) -> bool:
-    """Tell whether a slip changes what is dug: exit by 0.5 m, its depth by 0.3 m."""
+    """Return whether a slip changes what is dug: exit by 0.5 m, its depth by 0.3 m."""
     a, b = one.exit, other.exit
     return bool(
         np.hypot(a.x_m - b.x_m, a.y_m - b.y_m) > MOVED_M or abs(a.depth_m - b.depth_m) > DEEPER_M
@@ -65,12 +65,12 @@ def moved(one: Survey, other: Survey) -> bool:
 
 
 def given_away(survey: Survey) -> float:
-    """Give what slips take off every P(hit)."""
+    """Return what slips take off every P(hit)."""
     return 1.0 - (1.0 - survey.doubt.p_elsewhere) * (1.0 - survey.doubt.p_unchecked)
 
 
 def settled(slip: EvidenceFault, survey: Survey, sound: Survey) -> bool | None:
-    """Tell whether a measurement that is named brings out the truth; None where none is a length.
+    """Return whether a measurement that is named brings out the truth; None where none is a length.
 
     What it gives in truth must agree with readings that lead to the exit as it was found before
     the slip, and with no other, nor the stated one.
@@ -157,7 +157,7 @@ def sound_rows(seed: int) -> Iterator[dict[str, Any]]:
 
 
 def rates() -> dict[str, float]:
-    """Give how often the package says that each class of slips is made; a room's once a site."""
+    """Return how often the package says that each class of slips is made; a room's once a site."""
     shared = (
         (ROOM_BLUNDER, ("opposite corner", "adjacent corner", "hand", "opposite corner and hand")),
         (EXCHANGED_BLUNDER, ("rooms exchanged",)),
@@ -210,7 +210,7 @@ CLASSES = {
 
 
 def _class_table(slips: list[dict[str, Any]]) -> Iterator[str]:
-    """Tell of each class how its slips that move the dig come out: said, or listed with a check."""
+    """Yield how the slips of each class that move the dig come out: said, or listed."""
     yield (
         f"{'class':31}{'move the dig':>13}{'refused':>9}{'flagged':>9}{'listed':>8}"
         f"{'neither':>9}  said most often"
@@ -242,7 +242,7 @@ ROWS = {"slips": slip_rows, "sound": sound_rows}
 
 
 def table(rows: list[dict[str, Any]]) -> Iterator[str]:
-    """Give the table of all rows."""
+    """Yield the table of all rows."""
     slips = [row for row in rows if row["what"] == "slip"]
     if slips:
         yield from _slip_table(slips)

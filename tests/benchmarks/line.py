@@ -57,7 +57,7 @@ def true_drain(generator: np.random.Generator, *, bend: bool) -> Array:
 
 
 def place_on(drain: Array, station_m: Array) -> Array:
-    """Give the points (m, 2) of a polyline at stations (m,)."""
+    """Return the points (m, 2) of a polyline at stations (m,)."""
     steps = np.hypot(*np.diff(drain, axis=0).T)
     stations = np.concatenate([[0.0], np.cumsum(steps)])
     return np.stack([np.interp(station_m, stations, drain[:, axis]) for axis in (0, 1)], axis=1)

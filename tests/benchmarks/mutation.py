@@ -146,7 +146,7 @@ OPERATORS: dict[str, Rule] = {
 
 
 def _judged(tree: ast.Module, lines: list[str]) -> Iterator[ast.stmt]:
-    """Give the module's settings whose comment, or text below, says that they are judgment."""
+    """Yield the module's settings whose comment, or text below, says that they are judgment."""
     for node, after in zip(tree.body, [*tree.body[1:], ast.Pass()], strict=True):
         if isinstance(node, (ast.Assign, ast.AnnAssign)):
             first, last = node.lineno - 1, node.end_lineno or node.lineno
@@ -158,7 +158,7 @@ def _judged(tree: ast.Module, lines: list[str]) -> Iterator[ast.stmt]:
 
 
 def _skipped(tree: ast.Module, lines: list[str]) -> set[ast.AST]:
-    """Give the nodes of annotations, error texts and judged settings, where nothing is derived."""
+    """Return the nodes of annotations, error texts and judged settings: nothing is derived."""
     found = {part for node in _judged(tree, lines) for part in ast.walk(node)}
     for node in ast.walk(tree):
         for part in (getattr(node, "annotation", None), getattr(node, "returns", None)):
@@ -170,7 +170,7 @@ def _skipped(tree: ast.Module, lines: list[str]) -> set[ast.AST]:
 
 
 def places(path: Path, operator: str) -> tuple[ast.Module, list[ast.AST]]:
-    """Give a module, and its nodes where an operator applies, in the order of its text."""
+    """Return a module, and its nodes where an operator applies, in the order of its text."""
     text = path.read_text("utf-8")
     tree, (applies, _) = ast.parse(text), OPERATORS[operator]
     skipped = _skipped(tree, text.splitlines())
@@ -179,14 +179,14 @@ def places(path: Path, operator: str) -> tuple[ast.Module, list[ast.AST]]:
 
 
 def mutants_of(path: Path) -> Iterator[Mutant]:
-    """Give every mutant of a module."""
+    """Yield every mutant of a module."""
     for operator in OPERATORS:
         for index in range(len(places(path, operator)[1])):
             yield Mutant(path, operator, index)
 
 
 def mutate(mutant: Mutant) -> tuple[ast.Module, int]:
-    """Give the changed module and the line of the change."""
+    """Return the changed module and the line of the change."""
     tree, found = places(mutant.path, mutant.operator)
     place = found[mutant.index]
     put = ast.copy_location(OPERATORS[mutant.operator][1](place), place)
@@ -199,7 +199,7 @@ def mutate(mutant: Mutant) -> tuple[ast.Module, int]:
 
 
 def modules() -> list[Path]:
-    """Give the modules of the core."""
+    """Return the modules of the core."""
     found = [p for room in ROOMS for p in sorted((PACKAGE / room).glob("*.py"))]
     return [PACKAGE / "exit.py", *(p for p in found if p.stem not in LEFT_OUT)]
 
@@ -242,7 +242,7 @@ class _Watch:
 
 
 def files() -> list[str]:
-    """Give the files of tests that import something of the core."""
+    """Return the files of tests that import something of the core."""
     pattern = rf"from sitegis\.({'|'.join((*ROOMS, 'exit'))})\b|from sitegis import exit"
     return [
         str(f.relative_to(ROOT))
@@ -303,7 +303,7 @@ def functions_at(path: Path, line: int) -> set[str]:
 
 
 def _sources(text: str) -> Iterator[tuple[str, str]]:
-    """Give name and text of the outermost functions of a module."""
+    """Yield name and text of the outermost functions of a module."""
     for node in ast.parse(text).body:
         for one in node.body if isinstance(node, ast.ClassDef) else [node]:
             if isinstance(one, ast.FunctionDef):
@@ -312,7 +312,7 @@ def _sources(text: str) -> Iterator[tuple[str, str]]:
 
 
 def tests_of(functions: set[str], calls: list[Calls], budget_s: float) -> list[str]:
-    """Give the tests that call one of the functions, by file, quick files first."""
+    """Return the tests that call one of the functions, by file, quick files first."""
     calling = sorted((one for one in calls if one.functions & functions), key=lambda o: o.seconds)
     chosen, spent = [], 0.0
     for one in calling:
@@ -355,7 +355,7 @@ def _function_at(tree: ast.Module, line: int) -> tuple[str, str] | None:
 
 
 def _codes(code: CodeType) -> Iterator[CodeType]:
-    """Give the functions of a compiled module and of its classes."""
+    """Yield the functions of a compiled module and of its classes."""
     for inner in code.co_consts:
         if isinstance(inner, CodeType):
             yield inner
@@ -363,7 +363,7 @@ def _codes(code: CodeType) -> Iterator[CodeType]:
 
 
 def _exchange(path: Path, tree: ast.Module, line: int) -> bool:
-    """Give a function that is loaded already its changed code; tell whether it could."""
+    """Put changed code into a function that is loaded already; return whether it could."""
     place, module = _function_at(tree, line), sys.modules.get(_dotted(path))
     if place is None or module is None:
         return False

@@ -64,7 +64,7 @@ def invent_basement(generator: np.random.Generator) -> Basement:
 def _rooms(
     generator: np.random.Generator, width: float, depth: float
 ) -> tuple[tuple[Room, ...], dict[str, tuple[Array, float]]]:
-    """Give the rooms as stated and their true poses in the building."""
+    """Return the rooms as stated and their true poses in the building."""
     half = depth / 2
     first = Room("R1", "Front", (0.3, 0.3), 0.02, 0.0, float(np.radians(0.3)), (width - 0.6, half))
     second = Room("R2", "Rear", None, 0.02, None, 0.01, None)
@@ -78,7 +78,7 @@ def _rooms(
 
 
 def _points(generator: np.random.Generator, width: float, depth: float) -> dict[str, Array]:
-    """Give the true marks in the building frame: four in each room, three in the doorways."""
+    """Return the true marks in the building frame: four in each room, three in the doorways."""
     half = depth / 2
     places = {}
     for i in range(4):
@@ -212,13 +212,13 @@ def blunder_outcome(basement: Basement, generator: np.random.Generator) -> Outco
 
 
 def blunders(count: int, seed: int) -> list[Outcome]:
-    """Give what became of one blunder in each of many basements."""
+    """Return what became of one blunder in each of many basements."""
     generator = np.random.default_rng(seed)
     return [blunder_outcome(invent_basement(generator), generator) for _ in range(count)]
 
 
 def share_lines(outcomes: list[Outcome]) -> list[str]:
-    """Give the table of blunders: all, by what the network can show, by what is left over."""
+    """Return the table of blunders: all, by what the network can show, by what is left over."""
     groups = [("all", outcomes)]
     for words, low, high in (
         ("noncentrality under 3.29 (hidden more often than not)", 0.0, 3.29),

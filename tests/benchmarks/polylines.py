@@ -20,7 +20,7 @@ COUNT, REPEATS = 20_000, 5
 
 
 def seconds(work: Callable[[], np.ndarray]) -> tuple[float, np.ndarray]:
-    """Give the least processor time of some repeats, and what came out."""
+    """Return the least processor time of some repeats, and what came out."""
     found, least = work(), np.inf
     for _ in range(REPEATS):
         begun = time.process_time()

@@ -96,7 +96,7 @@ def draw_truths(
 
 
 def route_ranks(name: str, item: Item | None, count: int, *, seed: int, pool: int = POOL) -> Array:
-    """Give the posterior's distribution function of the tap station at each truth (count,)."""
+    """Return the posterior's distribution function of the tap station at each truth (count,)."""
     generator = np.random.default_rng(seed)
     model = cases()[name]
     site = replace(model.site, mains=(model.main,), evidence=())
@@ -116,7 +116,7 @@ def route_ranks(name: str, item: Item | None, count: int, *, seed: int, pool: in
 
 
 def exit_ranks(count: int, *, heavy: bool, seed: int) -> dict[str, Array]:
-    """Give the same for the exit's place along the wall, its invert and its slope."""
+    """Return the same for the exit's place along the wall, its invert and its slope."""
     ranks: dict[str, list[float]] = {"place": [], "invert": [], "slope": []}
     for i in range(count):
         generator = np.random.default_rng([seed, i])

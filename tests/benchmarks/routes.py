@@ -45,7 +45,7 @@ def say(line: str) -> None:
 
 
 def best(action: Callable[[], object], rounds: int = ROUNDS) -> tuple[float, object]:
-    """Give the least CPU time of some rounds, and the last result."""
+    """Return the least CPU time of some rounds, and the last result."""
     times, result = [], None
     for _ in range(rounds):
         start = process_time()
@@ -55,7 +55,7 @@ def best(action: Callable[[], object], rounds: int = ROUNDS) -> tuple[float, obj
 
 
 def invented_routes() -> Array:
-    """Give random routes from the front wall with up to three catalog bends."""
+    """Return random routes from the front wall with up to three catalog bends."""
     generator = np.random.default_rng(1)
     here = np.column_stack([generator.uniform(3, 10, ROUTES), np.full(ROUTES, HOUSE_FRONT_M)])
     heading = -np.pi / 2 + generator.normal(0, 0.1, ROUTES)

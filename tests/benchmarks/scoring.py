@@ -56,7 +56,7 @@ def log_likelihood(parameters: Array, readings: Array) -> Array:
 
 
 def closed_form(readings: Array) -> float:
-    """Give ln Z = ln N(readings; 0, X S X' + noise)."""
+    """Return ln Z = ln N(readings; 0, X S X' + noise)."""
     covariance = DESIGN @ np.diag(PRIOR_SD**2) @ DESIGN.T + np.diag(NOISE_SD**2)
     return float(multivariate_normal.logpdf(readings, cov=covariance))
 

@@ -80,7 +80,7 @@ def judge(town: Town) -> pd.DataFrame:
 
 
 def inside(town: Town, live, tap, truth) -> dict[str, object]:
-    """Tell which intervals hold the true tap: its place along the line from the answer's tap."""
+    """Return which intervals hold the true tap: its place along the line from the answer's tap."""
     reach = live.geometry[live["facility"] == tap["main"]].iloc[0]
     off = float(reach.project(shapely.Point(truth["tap"])) - reach.project(tap.geometry))
     if off in (-reach.project(tap.geometry), reach.length - reach.project(tap.geometry)):
@@ -98,7 +98,7 @@ def inside(town: Town, live, tap, truth) -> dict[str, object]:
 
 
 def by_hand(town: Town, live) -> tuple[list[str], list[str]]:
-    """Give the nearest main of each parcel's house, and the nearest in its address's street."""
+    """Return the nearest main of each parcel's house, and the nearest in its address's street."""
     houses = STRtree(town.buildings.geometry.to_numpy())
     streets = town.streets[town.streets["fullname"] != ""].reset_index(drop=True)
     _, near_street = STRtree(streets.geometry.to_numpy()).query_nearest(
@@ -120,7 +120,7 @@ def by_hand(town: Town, live) -> tuple[list[str], list[str]]:
 
 
 def says(situs: str, street: str) -> bool:
-    """Tell by the generator's own notations whether an address names a street."""
+    """Return by the generator's own notations whether an address names a street."""
     core = [word for word in street.split() if len(word) > 3]
     return bool(core) and all(word in situs.upper() for word in core)
 

@@ -37,7 +37,7 @@ NOWHERE = -1e10
 
 
 def cases() -> dict[str, RouteModel]:
-    """Give the three hypotheses by name: direct with a locate, direct with a record, a yard run."""
+    """Return three hypotheses by name: direct with a locate, direct with a record, a yard run."""
     front, rear = front_exit(), exit_at(6.5, HOUSE_FRONT_M + HOUSE_DEPTH_M, 90.0, "rear", 2)
     front = replace(front, covariance=np.diag([0.15, 0.05, np.radians(1.5)]) ** 2)
     left = exit_at(HOUSE_LEFT_M, HOUSE_FRONT_M + 0.45 * HOUSE_DEPTH_M, 180.0, "left", 3)
@@ -56,7 +56,7 @@ def _model(main_id: str, exit: object, yard: Side | None, *evidence: object) -> 
 
 
 def ours(model: RouteModel, name: str) -> tuple[float, float]:
-    """Give ln Z and its standard error from stage ``routes``."""
+    """Return ln Z and its standard error from stage ``routes``."""
     return log_evidence(
         by_id(sample_routes(Survey(model.site, RULES, penetration=model.exit)))[name]
     )
@@ -84,7 +84,7 @@ def nested(
 
 
 def monte_carlo(model: RouteModel, *, draws: int, seed: int) -> tuple[float, float]:
-    """Give ln Z and its standard error from plain random points of the cube."""
+    """Return ln Z and its standard error from plain random points of the cube."""
     generator = np.random.default_rng(seed)
     values = np.exp(
         np.concatenate(

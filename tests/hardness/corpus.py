@@ -62,7 +62,7 @@ def drawn(seed: int) -> Spoiled:
 
 
 def spoiled(*families: str) -> st.SearchStrategy[Spoiled]:
-    """Give a hypothesis strategy over spoiled folders of some families (or all)."""
+    """Return a hypothesis strategy over spoiled folders of some families (or all)."""
     pool = [m for name in families or FAMILIES for m in FAMILIES[name]]
     return st.builds(
         Spoiled,

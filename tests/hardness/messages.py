@@ -116,7 +116,7 @@ class Call:
 
 
 def calls(tree: ast.AST, around: tuple[Function, ...] = ()) -> Iterator[Call]:
-    """Give all calls of a module with the functions around them."""
+    """Yield all calls of a module with the functions around them."""
     for child in ast.iter_child_nodes(tree):
         inside = around
         if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef):
@@ -135,7 +135,7 @@ def parameters(function: Function) -> list[str]:
 
 
 def argument(call: Call, place: Place, name: str) -> ast.expr | None:
-    """Give an argument by place or name; of one that is taken apart, the part."""
+    """Return an argument by place or name; of one that is taken apart, the part."""
     for keyword in call.node.keywords:
         if keyword.arg == name:
             return keyword.value
@@ -150,14 +150,14 @@ def argument(call: Call, place: Place, name: str) -> ast.expr | None:
 
 
 def _part(value: ast.expr, number: int) -> ast.expr | None:
-    """Give an item of a tuple, also of one that only a name stands for."""
+    """Return an item of a tuple, also of one that only a name stands for."""
     if isinstance(value, ast.Tuple):
         return value.elts[number] if number < len(value.elts) else None
     return ast.Subscript(value, ast.Constant(number), ast.Load())
 
 
 def handed_on(value: ast.expr | None, call: Call) -> tuple[Function, Place] | None:
-    """Tell of which function around, and of which of its parameters, a value is handed on."""
+    """Return of which function around, and of which of its parameters, a value is handed on."""
     part = None
     if isinstance(value, ast.Subscript) and isinstance(value.slice, ast.Constant):
         value, part = value.value, int(str(value.slice.value))
@@ -170,7 +170,7 @@ def handed_on(value: ast.expr | None, call: Call) -> tuple[Function, Place] | No
 
 
 def words(value: ast.expr | None) -> str:
-    """Give the words of an expression, with … for what is filled in."""
+    """Return the words of an expression, with … for what is filled in."""
     if isinstance(value, ast.Constant) and isinstance(value.value, str):
         return value.value
     if isinstance(value, ast.JoinedStr):
@@ -185,7 +185,7 @@ def words(value: ast.expr | None) -> str:
 
 
 def literals(value: ast.expr) -> list[str]:
-    """Give the texts a code may be."""
+    """Return the texts a code may be."""
     if isinstance(value, ast.IfExp):
         return literals(value.body) + literals(value.orelse)
     return [value.value] if isinstance(value, ast.Constant) and isinstance(value.value, str) else []
@@ -200,7 +200,7 @@ class Taker:
 
 
 def taker_key(path: Path, name: str, *, method: bool) -> tuple[Path | None, str, bool]:
-    """Tell functions of one name apart: by their module, or as methods."""
+    """Part functions of one name: by their module, or as methods."""
     return (None if method or name in BASE else path), name, method
 
 
@@ -215,7 +215,7 @@ def taker_of(takers: Takers, path: Path, call: Call) -> Taker | None:
 
 @cache
 def collect(package: Path = PACKAGE) -> tuple[list[Message], list[str]]:
-    """Give every message of the source, and the places whose code cannot be read off."""
+    """Return every message of the source, and the places whose code cannot be read off."""
     found = [
         (path, call)
         for path in sorted(package.rglob("*.py"))
@@ -252,7 +252,7 @@ def collect(package: Path = PACKAGE) -> tuple[list[Message], list[str]]:
 
 
 def named(kind: Literal["fault", "notice"]) -> Iterator[Message]:
-    """Give the messages of the catalog, with … for values."""
+    """Yield the messages of the catalog, with … for values."""
     for name, message in catalog(kind).items():
         yield Message(code_of(name), kind, _shown(message.says), _shown(message.remedy))
 

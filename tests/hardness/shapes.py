@@ -109,7 +109,7 @@ def _coordinates_moved(shape: Shape, random: Random) -> Shape:
 
 
 def _other_kind(shape: Shape, random: Random) -> Shape | None:
-    """Give another kind of geometry, or a harmless twin."""
+    """Return another kind of geometry, or a harmless twin."""
     xy = shapely.get_coordinates(shape)
     closed = np.vstack([xy, xy[:1]])
     choices: tuple[Callable[[], Shape | None], ...] = (
@@ -157,7 +157,7 @@ def layer_coordinates(folder: Path, random: Random) -> None:
 
 
 def layer_kind(folder: Path, random: Random) -> None:
-    """Give other kinds of geometry: none, empty, points, many parts, heights, holes."""
+    """Change geometries to other kinds: none, empty, points, many parts, heights, holes."""
 
     def change(frame: geopandas.GeoDataFrame) -> geopandas.GeoDataFrame:
         shapes = [

@@ -36,7 +36,7 @@ def make_plain(path: Path) -> None:
 
 
 def raw_of(path: Path) -> bytes:
-    """Give a file's bytes; none where an earlier mutation put a link (to a device, say) there."""
+    """Return a file's bytes; none where an earlier mutation put a link (to a device, say) there."""
     return path.read_bytes() if path.is_file() and not path.is_symlink() else b""
 
 

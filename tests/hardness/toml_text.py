@@ -37,7 +37,7 @@ NASTY_TEXT = (
 
 
 def read(folder: Path) -> str:
-    """Give the text, also where an earlier mutation spoiled its bytes."""
+    """Return the text, also where an earlier mutation spoiled its bytes."""
     return (folder / "site.toml").read_bytes().decode("utf-8", "replace")
 
 
