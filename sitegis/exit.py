@@ -29,6 +29,7 @@ from .units import about, percent
 __all__ = [
     "choose_by",
     "choose_components",
+    "choose_profile",
     "exit_notices",
     "exit_turns",
     "find_exit",
@@ -184,15 +185,19 @@ def choose_components(exit: Exit, uniforms: Array) -> tuple[NDArray[np.int64], A
     return choose_by(np.array([component.weight for component in exit.mixture]), uniforms)
 
 
-def choose_by(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array]:
+def choose_by(
+    weights: Array, uniforms: Array, rows: NDArray[np.int64] | None = None
+) -> tuple[NDArray[np.int64], Array]:
     """Choose by weights (c,) and uniforms (m,); gives the place of each within its share too.
 
     Parameters
     ----------
     weights
-        Weights (c,), summing to any positive number.
+        Weights (c,), or several sets of them (s, c), each summing to any positive number.
     uniforms
         Draws (m,) in [0, 1).
+    rows
+        Which set each draw chooses by (m,); None where there is one.
 
     Returns
     -------
@@ -201,12 +206,17 @@ def choose_by(weights: Array, uniforms: Array) -> tuple[NDArray[np.int64], Array
     left
         Place within the chosen share (m,), in [0, 1).
     """
-    edges = np.cumsum(weights / weights.sum())
-    chosen = np.minimum(np.searchsorted(edges, uniforms, side="right"), weights.size - 1)
-    shares = np.diff(edges, prepend=0.0)
+    weights = np.atleast_2d(weights)
+    rows = np.zeros(len(uniforms), np.int64) if rows is None else rows
+    edges = np.cumsum(weights / weights.sum(axis=1, keepdims=True), axis=1)
+    # one search over all sets: the edges of each stand one further on than those before it
+    passed = (edges + np.arange(len(edges))[:, None]).ravel()
+    found = np.searchsorted(passed, rows + uniforms, side="right") - rows * weights.shape[1]
+    chosen = np.clip(found, 0, weights.shape[1] - 1)
+    shares = np.diff(edges, prepend=0.0, axis=1)
     # what is left of a uniform within its share is a uniform again: one draw serves twice
-    left = (uniforms - (edges - shares)[chosen]) / np.maximum(shares[chosen], 1e-300)
-    return chosen, np.clip(left, 0.0, 1.0)
+    left = uniforms - (edges - shares)[rows, chosen]
+    return chosen, np.clip(left / np.maximum(shares[rows, chosen], 1e-300), 0.0, 1.0)
 
 
 def sample_exit(
@@ -268,6 +278,30 @@ def sample_profile(
     slope
         Fall per run (m,).
     """
+    means, roots = choose_profile(exit, chosen, uniforms)
+    values = means + np.einsum("mij,mj->mi", roots, normals)
+    return values[:, 0], values[:, 1]
+
+
+def choose_profile(exit: Exit, chosen: NDArray[np.int64], uniforms: Array) -> tuple[Array, Array]:
+    """Choose the profile's component of draws at the exit components ``chosen`` (m,).
+
+    Parameters
+    ----------
+    exit
+        Exit of the drain, a mixture of poses.
+    chosen
+        Component of each draw (m,).
+    uniforms
+        Draws (m,) in [0, 1) that choose.
+
+    Returns
+    -------
+    means
+        Of invert, m above the slab, and slope (m, 2).
+    roots
+        Symmetric roots (m, 2, 2) of their covariance.
+    """
     parts = [component.profile for component in exit.mixture]
     most = max(map(len, parts))
     # padded with inf, which no uniform reaches: profiles of fewer parts share one table
@@ -282,10 +316,7 @@ def sample_profile(
         edges[index, len(profile) - 1] = np.inf
     # row of the flattened table: how many edges a uniform has passed is its part
     part = chosen * most + (uniforms[:, None] >= edges[chosen]).sum(axis=1)
-    values = means.reshape(-1, 2)[part] + np.einsum(
-        "mij,mj->mi", square_root(covariances).reshape(-1, 2, 2)[part], normals
-    )
-    return values[:, 0], values[:, 1]
+    return means.reshape(-1, 2)[part], square_root(covariances).reshape(-1, 2, 2)[part]
 
 
 def _carried(component: ProfileComponent, length_m: float, variance_m2: float) -> ProfileComponent:

@@ -24,7 +24,9 @@ from sitegis.routes.condition import (
     along_two,
     component_shares,
     draw_given,
+    draw_levels,
     first_straight_arms,
+    log_fits,
     nearest_first,
 )
 
@@ -175,13 +177,56 @@ def test_components_that_suit_the_find_are_drawn_more() -> None:
     """Two exits 1 m apart: the one in line with the find gets more than its weight."""
     means = np.array([[0.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
     roots = np.repeat(np.diag([0.0, 0.1, 0.02])[None], 2, axis=0)
-    arms = first_straight_arms(means, roots, [aim(3.0, 1.0, 0.02)])
-    shares = component_shares(np.array([0.9, 0.1]), arms)
-    assert shares.sum() == pytest.approx(1.0, abs=1e-6)
-    assert shares[1] > 0.5
-    behind = first_straight_arms(means, roots, [aim(-3.0, 1.0, 0.02)])
-    assert not behind.usable.any()
-    assert component_shares(np.array([0.9, 0.1]), behind).tolist() == [0.9, 0.1]
+    weights, straight = np.array([0.9, 0.1]), np.full((1, 3), np.nan)
+
+    def shares(x: float) -> Array:
+        finds = [aim(x, 1.0, 0.02)]
+        arms = first_straight_arms(means, roots, finds)
+        fits = log_fits(arms, means[:, 2], roots[:, 2], straight, finds)
+        return component_shares(weights, fits)
+
+    assert shares(3.0).sum() == pytest.approx(1.0, abs=1e-6)
+    assert shares(3.0)[0, 1] > 0.5
+    assert shares(-3.0).tolist() == [[0.9, 0.1]]  # behind the wall no arm is usable
+
+
+def test_a_bend_makes_another_exit_suit_the_finds() -> None:
+    """Exits along x and 22.5° off, finds along x: the second suits where a bend turns it back."""
+    means = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, np.radians(22.5)]])
+    roots = np.repeat(np.diag([0.0, 0.1, 0.02])[None], 2, axis=0)
+    finds = [aim(5.0, 0.6, 0.02), aim(9.0, 0.6, 0.02)]
+    arms = first_straight_arms(means, roots, finds)
+    headings = np.full((2, 3), np.nan)
+    headings[1, 0] = np.radians(-22.5)
+    fits = log_fits(arms, means[:, 2], roots[:, 2], headings, finds)
+    shares = component_shares(np.array([0.5, 0.5]), fits)
+    assert shares[0, 0] > 0.7
+    assert shares[1, 1] > 0.7
+
+
+def test_levels_given_two_finds_are_the_kalman_update() -> None:
+    """Invert −1 ± 0.1 and slope 2 ± 1 %, depths found 4 and 9 m on, 3 cm: numpy's own inverse."""
+    count = 1 << 14
+    root, away, sd = np.diag([0.1, 0.01]), np.array([4.0, 9.0]), 0.03
+    found = np.array([-1.02, -1.20])
+    rates = np.repeat((root[0] - away[:, None] * root[1])[None], count, axis=0)
+    gaps = np.tile(found - (-1.0 - 0.02 * away), (count, 1))
+    uniforms = qmc.Sobol(2, seed=5).random(count)
+    normals = ndtri(np.clip(uniforms[:, 0], 1e-12, 1 - 1e-9))
+    z, ratio = draw_levels(normals, uniforms[:, 1], gaps, rates, np.full((count, 2), 2.0 * sd))
+    assert np.exp(ratio).mean() == pytest.approx(1.0, abs=0.01)
+    assert ratio.max() <= np.log(1 / 0.3) + 1e-9
+    left = gaps - np.einsum("nfi,ni->nf", rates, z)
+    weights = np.exp(ratio - 0.5 * np.sum((left / sd) ** 2, axis=1))
+    covariance = np.linalg.inv(np.eye(2) + rates[0].T @ rates[0] / sd**2)
+    mean = covariance @ rates[0].T @ gaps[0] / sd**2
+    assert np.average(z, axis=0, weights=weights) == pytest.approx(mean, abs=0.02)
+    assert np.cov(z.T, aweights=weights) == pytest.approx(covariance, abs=0.02)
+    spread = rates[0] @ rates[0].T + sd**2 * np.eye(2)
+    exact = np.exp(-0.5 * gaps[0] @ np.linalg.inv(spread) @ gaps[0])
+    exact *= sd**2 / np.sqrt(np.linalg.det(spread))
+    assert weights.mean() == pytest.approx(exact, rel=0.02)
+    assert weights.sum() ** 2 / (weights**2).sum() > 0.2 * count
 
 
 def test_the_most_precise_finds_are_conditioned_on() -> None:

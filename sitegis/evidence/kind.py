@@ -70,11 +70,14 @@ class Aim:
     """A point (2,) that the route probably meets, with the spread to aim with.
 
     Exit poses are conditioned on one that is ``held``: a place outdoors that was seen or located.
+    ``found`` is one of ``findings.csv``; ``invert_m`` is what was measured there, with its sd.
     """
 
     point: Array
     sd_m: float
     held: bool = False
+    found: bool = False
+    invert_m: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from ..evidence import KINDS, EvidenceKind
 from ..evidence import kind as parts
 from ..geometry import polyline
 from ..geometry.frames import Array
-from ..model.site import Evidence, Site
+from ..model.site import Evidence, Main, Site
 from ..numerics.poles import depth_of_poles_m, poles_at_find
 from ..pits.exposure import ground_sd_m
 from .records import Finding, Found, Missed, Work
@@ -304,6 +304,12 @@ def missed_likelihood(item: Missed, laid: parts.RouteSet) -> Array:
     return miss_likelihood(shows[None], [SHOWS[item.work]])
 
 
+def _aims(item: Found, site: Site, main: Main) -> tuple[parts.Aim, ...]:
+    place, spread = parts.place_of(item), across_sd_m(item, site)
+    measured = measured_invert_m(item, site)
+    return (parts.Aim(place, spread, held=True, found=True, invert_m=measured),)
+
+
 def _mark(item: Found) -> parts.Mark:
     known = "exposed" if item.exposed else "located"
     depth = item.depth_to_invert_m
@@ -340,7 +346,7 @@ FIND_KINDS: Mapping[str, EvidenceKind[Any]] = {
             ),
             cause=None,
             check=parts.as_it_is,
-            aims=parts.at_its_place(across_sd_m),
+            aims=_aims,
             mark=_mark,
             assumed=_found_words,
         ),

@@ -32,7 +32,9 @@ __all__ = [
     "along_two",
     "component_shares",
     "draw_given",
+    "draw_levels",
     "first_straight_arms",
+    "log_fits",
     "nearest_first",
 ]
 
@@ -47,6 +49,14 @@ AHEAD_M = 0.1
 # linearizing anew so many times settles the angle for all but
 # the widest poses; judgment, no source
 ROUNDS = 4
+PRIOR_SHARE_LEVEL = 0.3
+"""Share of inverts and slopes that stay with the prior. Judgment."""
+REACH_M, STRAY_M, PLAY_RAD = 5.0, 1000.0, float(np.radians(5.0))
+"""For choosing components alone: over how far a straight may be laid to a find, against a stray
+find, and how far a bend is off its angle, all kinds together. Judgment."""
+DETOUR = 0.004
+"""What the invert at a find may be off, per meter from the exit: its way is a fifth longer than
+the straight one, at a fall of 2 %. Judgment; it only widens the proposal."""
 _COMPONENT_SHARE = 0.5  # of the proposal over the exit's components that stays with the prior
 
 
@@ -55,13 +65,15 @@ class Arms:
     """Gaussians of standardized poses z (pose = mean + root z), arms of c components.
 
     ``means`` (c, a, 3), ``precisions`` (c, a, 3, 3), ``usable`` (c, a); ``log_fit`` (c, a) is the
-    log density of what is observed under the component's own Gaussian.
+    log density of what is observed under the component's own Gaussian; ``sizes`` (a,) of how many
+    finds each arm is given.
     """
 
     means: Array
     precisions: Array
     usable: NDArray[np.bool_]
     log_fit: Array
+    sizes: NDArray[np.int64]
 
 
 def nearest_first(aims: Sequence[Aim]) -> list[Aim]:
@@ -104,6 +116,7 @@ def first_straight_arms(means: Array, roots: Array, aims: Sequence[Aim]) -> Arms
         np.stack([part[1] for part in parts], axis=1),
         np.stack([part[2] for part in parts], axis=1),
         np.stack([part[3] for part in parts], axis=1),
+        np.array([len(s) for s in sets], np.int64),
     )
 
 
@@ -149,30 +162,29 @@ def _beside(poses: Array, points: Array) -> tuple[Array, Array, Array]:
     return beside, rate, ahead
 
 
-def component_shares(weights: Array, arms: Arms) -> Array:
-    """Return shares (c,) by which to draw components: half by weight, half as the finds suit.
+def component_shares(weights: Array, log_fit: Array) -> Array:
+    """Return shares (..., c) by which to draw components: half by weight, half as the finds suit.
 
     Parameters
     ----------
     weights
         Weights of the components (c,).
-    arms
-        The conditioned Gaussians.
+    log_fit
+        Log density of what was found given each component (..., c), -inf where it cannot be.
 
     Returns
     -------
     Array
-        Shares (c,), summing to 1.
+        Shares (..., c), summing to 1.
     """
-    log_fit = np.where(arms.usable, arms.log_fit, -np.inf).max(axis=1)
-    best = float(log_fit.max())
-    if best == -np.inf:
-        return weights
+    best = log_fit.max(axis=-1, keepdims=True)
+    none = best == -np.inf
     # posterior shares of the components, mixed with their prior: no component starves
-    suits = weights * np.exp(log_fit - best)
-    mixed = _COMPONENT_SHARE * weights + (1.0 - _COMPONENT_SHARE) * suits / suits.sum()
+    suits = weights * np.exp(np.where(none, 0.0, log_fit - np.where(none, 0.0, best)))
+    suits = suits / suits.sum(axis=-1, keepdims=True)
+    mixed = _COMPONENT_SHARE * weights + (1.0 - _COMPONENT_SHARE) * suits
     # plus a step, so that no component has a share of 0 to divide by
-    return np.asarray(on_lattice(mixed, RATIO) + RATIO)
+    return np.where(none, weights, on_lattice(mixed, RATIO) + RATIO)
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +289,51 @@ def along_two(
     return Along(rates, np.stack(offs, 2), np.array(variances), np.stack(usable, 2))
 
 
+def log_fits(
+    arms: Arms, means: Array, root_rows: Array, headings: Array, aims: Sequence[Aim]
+) -> Array:
+    """Return how well each component suits the finds (s, c) before each sequence of bends, roughly.
+
+    Log density of the finds on the first straight or along a later one; those that an arm leaves
+    out are met by a straight that is laid to them (a density over ``REACH_M``), or are another
+    pipe where nothing bends. For the proposal alone: it need not be exact.
+
+    Parameters
+    ----------
+    arms
+        Of the first straight, by component (c).
+    means
+        Mean angles of the components (c,), rad.
+    root_rows
+        Their roots' rows of the angle (c, 3).
+    headings
+        Turn of each later straight against the first (s, b), rad; nan for none.
+    aims
+        The finds.
+
+    Returns
+    -------
+    Array
+        Log densities (s, c), -inf where a component suits none.
+    """
+    many = len(aims)
+    bent = np.isfinite(headings).any(axis=1)
+    laid = -np.log(np.where(bent, REACH_M, STRAY_M))[:, None, None] * (many - arms.sizes)
+    fits = [np.where(arms.usable, arms.log_fit, -np.inf)[None] + laid]
+    if many > 1:
+        rows = np.repeat(headings, len(means), axis=0)
+        plays = np.full(rows.shape, PLAY_RAD)
+        each = np.tile(means, len(headings)), np.tile(root_rows, (len(headings), 1))
+        along = along_two(*each, rows, plays, aims)
+        spread = np.einsum("nbi,nbi->nb", along.rates, along.rates)[..., None] + along.variance
+        reach = [np.hypot(*(other.point - one.point)) for one, other in combinations(aims, 2)]
+        density = -0.5 * (along.off**2 / spread + np.log(2.0 * np.pi * spread))
+        density -= np.log(np.maximum(reach, LINEAR_M)) + (many - 1) * np.log(REACH_M)
+        density = np.where(along.usable, density, -np.inf)
+        fits.append(density.reshape(len(headings), len(means), -1))
+    return np.asarray(np.logaddexp.reduce(np.concatenate(fits, axis=2), axis=2))
+
+
 def draw_given(
     arms: Arms,
     component: NDArray[np.int64],
@@ -347,3 +404,61 @@ def draw_given(
     mixture = stay * np.exp(-most) + each * np.exp(over - most[:, None]).sum(axis=1)
     # log of prior over mixture, the prior's own density taken out of both
     return z, -(most + np.log(mixture))
+
+
+def draw_levels(
+    normals: Array, uniforms: Array, gaps: Array, rates: Array, sds: Array
+) -> tuple[Array, Array]:
+    """Draw standardized inverts and slopes (n, 2) from prior and finds; log prior / mixture.
+
+    Each find is a linear observation: rates · z = gap, to its sd. Kalman; the mixture is that of
+    the prior and of the Gaussian given all finds.
+
+    Parameters
+    ----------
+    normals
+        Standard normal draws (n,).
+    uniforms
+        Draws (n,) in [0, 1) that choose, and what is left of them is the other normal.
+    gaps
+        Invert measured at each find less that expected (n, f), m.
+    rates
+        Its rate by z (n, f, 2), m.
+    sds
+        Standard deviation of that (n, f), m, widened.
+
+    Returns
+    -------
+    standardized
+        Draws (n, 2).
+    log_ratio
+        Log of prior over mixture (n,).
+    """
+    seen = rates / sds[..., None]
+    # precision 1 + HᵀR⁻¹H = L Lᵀ and its mean, written out for two dimensions
+    a, b, c = (
+        np.einsum("nf,nf->n", seen[..., i], seen[..., j]) for i, j in ((0, 0), (0, 1), (1, 1))
+    )
+    first = np.sqrt(1.0 + a)
+    below = b / first
+    second = np.sqrt(1.0 + c - below**2)
+    half_0, half_1 = np.einsum("nfi,nf->in", seen, gaps / sds)
+    half_0 = half_0 / first
+    half_1 = (half_1 - below * half_0) / second
+    own = uniforms < PRIOR_SHARE_LEVEL
+    left = np.where(
+        own,
+        uniforms / PRIOR_SHARE_LEVEL,
+        (uniforms - PRIOR_SHARE_LEVEL) / (1.0 - PRIOR_SHARE_LEVEL),
+    )
+    drawn = np.stack([ndtri(np.clip(left, 1e-12, 1.0 - 1e-9)), normals])
+    # Lᵀ z = L⁻¹ HᵀR⁻¹ gap + normal draws
+    given_1 = (half_1 + drawn[1]) / second
+    given_0 = (half_0 + drawn[0] - below * given_1) / first
+    z_0, z_1 = np.where(own, drawn[0], given_0), np.where(own, drawn[1], given_1)
+    off_0, off_1 = first * z_0 + below * z_1 - half_0, second * z_1 - half_1
+    over = 0.5 * (z_0**2 + z_1**2 - off_0**2 - off_1**2) + np.log(first * second)
+    most = np.maximum(over, 0.0)
+    mixture = PRIOR_SHARE_LEVEL * np.exp(-most)
+    mixture += (1.0 - PRIOR_SHARE_LEVEL) * np.exp(over - most)
+    return np.stack([z_0, z_1], axis=1), -(most + np.log(mixture))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..evidence import Aim
-from ..exit import choose_by, choose_components, sample_profile
+from ..exit import choose_by, choose_components, choose_profile
 from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..late_dataclass import dataclass
@@ -18,12 +18,17 @@ from ..numerics.ordering import WEIGHT, on_lattice
 from ..numerics.statistics import normal_density, square_root
 from .bends import MOST_BENDS, draw_play
 from .condition import (
+    DETOUR,
+    LINEAR_M,
     PRIOR_SHARE_BENT,
     PRIOR_SHARE_STRAIGHT,
+    WIDENED,
     along_two,
     component_shares,
     draw_given,
+    draw_levels,
     first_straight_arms,
+    log_fits,
     nearest_first,
 )
 from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
@@ -120,11 +125,18 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     else:
         component, left = choose_components(exit, uniforms[:, 3])
         poses, log_ratio = _draw_poses(plan, exit, component, normals[:, :2], uniforms[:, 2])
-    invert, drain_slope = sample_profile(exit, component, left, normals[:, 3:5])
     same = uniforms[:, 7] < SAME_SLOPE_SHARE
     # what is left of a uniform that chose is a uniform again: one dimension serves two draws
     anew = (uniforms[:, 7] - SAME_SLOPE_SHARE) / (1.0 - SAME_SLOPE_SHARE)
-    slope = np.where(same, drain_slope, least_slope + anew * (STEEPEST_SLOPE - least_slope))
+    slope = np.where(same, np.nan, least_slope + anew * (STEEPEST_SLOPE - least_slope))
+    level, root = choose_profile(exit, component, left)
+    standard = normals[:, 3:5]
+    if deep := [aim for aim in held if aim.invert_m is not None]:
+        given = _observed(deep, poses, slope, level, root)
+        standard, ratio = draw_levels(standard[:, 1], uniforms[:, 4], *given)
+        log_ratio = log_ratio + ratio
+    invert, drain_slope = (level + np.einsum("nij,nj->ni", root, standard)).T
+    slope = np.where(same, drain_slope, slope)
     # importance weights so far: prior over proposal, here of the sequence of bends
     log_ratio = log_ratio + np.log(plan.sequences.prior[chosen] / plan.shares[chosen])
     walls = np.array([part.wall_index for part in exit.mixture])[component]
@@ -164,25 +176,45 @@ def _given_finds(
     means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in parts])
     roots = square_root(np.stack([part.covariance for part in parts]))
     weights = np.array([part.weight for part in parts])
-    arms = first_straight_arms(means, roots, held)
-    shares = component_shares(weights / weights.sum(), arms)
-    component, left = choose_by(shares, uniforms[:, 3])
+    weights = weights / weights.sum()
+    arms, turns = first_straight_arms(means, roots, held), plan.sequences.headings_rad[:, 1:]
+    # nan where a sequence has no such straight
+    turns = np.where(np.arange(1, MOST_BENDS + 1) <= plan.sequences.counts[:, None], turns, np.nan)
+    if any(aim.found for aim in held):
+        fits = log_fits(arms, means[:, 2], roots[:, 2], turns, held)
+        shares, row = component_shares(weights, fits), chosen
+    else:
+        fits = np.where(arms.usable, arms.log_fit, -np.inf).max(axis=1)
+        shares, row = component_shares(weights, fits)[None], np.zeros(len(chosen), np.int64)
+    component, left = choose_by(shares, uniforms[:, 3], row)
     counts, along = plan.sequences.counts[chosen], None
     # one find lies on some later straight anyhow; two tell its direction
     if len(held) > 1:
-        headings = plan.sequences.headings_rad[chosen, 1:]
-        # nan where a sequence has no such straight
-        headings = np.where(np.arange(1, MOST_BENDS + 1) <= counts[:, None], headings, np.nan)
         expected, rows = means[component, 2], roots[component, 2]
-        along = along_two(expected, rows, headings, plays[0], held)
+        along = along_two(expected, rows, turns[chosen], plays[0], held)
     stay = np.where(counts > 0, PRIOR_SHARE_BENT, PRIOR_SHARE_STRAIGHT)
     normals = np.column_stack([ndtri(uniforms[:, :2]), plays[1]])
     z, log_ratio = draw_given(arms, component, along, stay, normals, uniforms[:, 2])
     poses = means[component] + np.einsum("nij,nj->ni", roots[component], z[:, :3])
-    # components were drawn by other shares than their weights:
-    # that ratio belongs to the weight too
-    prior = np.log(weights / weights.sum() / (shares / shares.sum()))
-    return component, left, poses, z[:, 3:], log_ratio + prior[component]
+    prior = np.log(weights / (shares / shares.sum(axis=1, keepdims=True)))
+    return component, left, poses, z[:, 3:], log_ratio + prior[row, component]
+
+
+def _observed(
+    deep: list[Aim], poses: Array, slope: Array, level: Array, root: Array
+) -> tuple[Array, Array, Array]:
+    """Return what finds with a depth say of invert and slope: gaps, rates and sds (n, f).
+
+    ``slope`` (n,) outdoors, nan where it is the drain's; ``level`` (n, 2) and ``root`` (n, 2, 2) of
+    the drain's invert and slope at the exit. The way to a find is taken as straight.
+    """
+    away = np.stack([np.hypot(*(aim.point - poses[:, :2]).T) for aim in deep], axis=1)
+    found, sds = np.array([aim.invert_m for aim in deep]).T
+    fall = np.where(np.isnan(slope), level[:, 1], slope)[:, None] * away
+    own = np.where(np.isnan(slope)[:, None], away, 0.0)
+    rates = root[:, None, 0] - own[..., None] * root[:, None, 1]
+    spread = np.sqrt((WIDENED * sds) ** 2 + LINEAR_M**2 + (DETOUR * away) ** 2)
+    return found - level[:, :1] + fall, rates, spread
 
 
 def _draw_poses(

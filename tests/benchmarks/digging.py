@@ -4,7 +4,8 @@ Sites of :mod:`tests.independent_sites` ("stated" regime), SITES from seed FIRST
 A pit shows the pipe where the true one crosses it with its top above the bottom, but with
 probability 5 % (4 % of which all pits of a site share), and after each miss the answer is worked
 out anew with it. What was found after a miss (within 2 cm, its depth too) is weighed too, and
-intervals are held against the truth.
+intervals are held against the truth: the central ones of each quantity, and the sets that the
+answer states (:mod:`sitegis.score.intervals`), which leave no kind of exit out at 95 %.
 Placing, line and exit are worked out once a site; of the dig, what only draws is left out, and
 between stages nothing is rounded.
 
@@ -49,8 +50,12 @@ from sitegis.place import place_points
 from sitegis.routes import sample_routes
 from sitegis.rules.rule_set import load_rules
 from sitegis.score import join_exit, score_hypotheses
+from sitegis.score.intervals import exit_spread
 from tests.independent_sites import TrueSite, draw_site
 
+from .coverage import _least_interval as least_interval
+from .coverage import _least_region as least_region
+from .coverage import _station as tap_level
 from .kept import run_kept
 
 Array = NDArray[np.float64]
@@ -67,6 +72,7 @@ QUANTITIES = (
     "depth at the wall",
     "tap station",
 )
+SETS = ("place", "azimuth", "invert", "depth", "slope of the drain", "tap station")
 NOT_ASKED = {
     "sitegis.score.stage": {"prepare_checks": None, "ask_checks": (), "rank_checks": (),
                             "telling_checks": {}},
@@ -200,6 +206,29 @@ def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
     return [*shares, float(np.concatenate(taps) @ of_tap / of_tap.sum()) if known else None]
 
 
+def stated_sets(survey: Survey, dig: Dig) -> list[float | None]:
+    """Give the least level of the answer's own sets that holds the truth, 1 for none."""
+    spread, true = exit_spread(survey), dig.true
+    step = true.outdoors[1] - true.outdoors[0]
+    invert = float(true.inverts_m[0])
+    slope = (true.invert_start_m - invert) / polyline.length(true.indoors)
+    tap = tap_level(survey, true)
+    return [
+        least_region(spread.place, true.outdoors[0]),
+        least_interval(spread.angle, float(np.arctan2(step[1], step[0])), around=2.0 * np.pi),
+        least_interval(spread.invert, invert),
+        least_interval(spread.depth, float(dig.depth_m(np.zeros(())))),
+        least_interval(spread.slope, float(slope)),
+        tap if tap >= 0.0 else None,
+    ]
+
+
+def _note(row: Row, state: str, survey: Survey, dig: Dig) -> None:
+    """Keep where the truth lies in the posterior, and in the sets that are stated of it."""
+    row["states"][state] = shares_below(survey, dig)
+    row.setdefault("sets", {})[state] = stated_sets(survey, dig)
+
+
 def run_site(seed: int) -> Row:
     """Dig one site; a row without ``learning`` where it gives no answer."""
     true = draw_site(seed, "stated")
@@ -209,7 +238,7 @@ def run_site(seed: int) -> Row:
         for step in (place_points, fit_line, find_exit):
             survey = step(survey)
         first = survey = answered(survey)
-        row["states"]["marks"] = shares_below(survey, dig)
+        _note(row, "marks", survey, dig)
         station, spent, count = None, 0.0, 0
         while survey.dig.pits and count < MOST_PITS and station is None:
             pit = survey.dig.pits[0]
@@ -218,7 +247,7 @@ def run_site(seed: int) -> Row:
             if station is None:
                 survey = answered(with_evidence(survey, missed(f"F{count}", pit)))
                 if count <= 2:
-                    row["states"][STATES[count]] = shares_below(survey, dig)
+                    _note(row, STATES[count], survey, dig)
         if station is None:
             spent += survey.dig.expected_cost_straight
         elif count > 1:
@@ -234,16 +263,20 @@ def run_site(seed: int) -> Row:
 def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> None:
     """Add the find, and a second one 5 m on, and see whether the intervals still hold."""
     survey = answered(with_evidence(survey, dig.find("G1", station_m)), to_pits=False)
-    row["states"][state] = shares_below(survey, dig)
-    row["p_drain"] = survey.scores.finds[-1].p_drain
-    row["k"] = max(
-        (h.pareto_k for h in survey.scores.hypotheses if h.probability > 0.05), default=-1.0
-    )
-    row["effective"] = survey.scores.hypotheses[0].effective_samples
+    _note(row, state, survey, dig)
+    row["samples"] = {state: _samples(survey)}
     if state == "1 find" and station_m + ON_M < polyline.length(dig.true.outdoors) - 1.0:
         two = with_evidence(survey, dig.find("G2", station_m + ON_M))
         survey = answered(two, to_pits=False)
-        row["states"]["2 finds"] = shares_below(survey, dig)
+        _note(row, "2 finds", survey, dig)
+        row["samples"]["2 finds"] = _samples(survey)
+
+
+def _samples(survey: Survey) -> list[float]:
+    """Give P(the last find is this drain), the worst Pareto k of what counts, and samples."""
+    scored = survey.scores.hypotheses
+    k = max((h.pareto_k for h in scored if h.probability > 0.05), default=-1.0)
+    return [survey.scores.finds[-1].p_drain, k, scored[0].effective_samples]
 
 
 def run_found(seed: int) -> Row:
@@ -376,15 +409,24 @@ def print_intervals(rows: list[Row]) -> None:
                     f"{state:19s} {name:19s} n {len(ranks):4d}   {held}   "
                     f"{kstest(ranks, 'uniform').pvalue:.3f}"
                 )
-    of = [row for row in rows if "k" in row]
-    if of:
-        good = np.mean([row["k"] < 0.7 for row in of])
-        tell(
-            f"\nafter the find: Pareto k below 0.7 in {good:.1%} of {len(of)}; effective samples "
-            f"of the likeliest way, median {np.median([row['effective'] for row in of]):.0f}, "
-            f"least {min(row['effective'] for row in of):.0f}; P(this drain) at least 0.5 in "
-            f"{np.mean([row['p_drain'] >= 0.5 for row in of]):.1%}"
-        )
+    tell("\nthe same of the sets that the answer states of the exit and the tap")
+    for state in STATES:
+        for which, name in enumerate(SETS):
+            of_state = [row["sets"][state][which] for row in rows if state in row.get("sets", {})]
+            levels = np.array([one for one in of_state if one is not None])
+            if len(levels) > 4:
+                held = "  ".join(f"{(levels <= one + 1e-9).mean():.3f}" for one in (0.5, 0.8, 0.95))
+                tell(f"{state:19s} {name:19s} n {len(levels):4d}   {held}")
+    for state in STATES:
+        of = [row["samples"][state] for row in rows if state in row.get("samples", {})]
+        if of:
+            drain, k, effective = np.array(of).T
+            tell(
+                f"\n{state}: Pareto k below 0.7 in {np.mean(k < 0.7):.1%} of {len(of)}; effective "
+                f"samples of the likeliest way, median {np.median(effective):.0f}, a tenth below "
+                f"{np.quantile(effective, 0.1):.0f}; P(this drain) at least 0.5 in "
+                f"{np.mean(drain >= 0.5):.1%}"
+            )
 
 
 def print_found(rows: list[Row]) -> None:
