@@ -11,9 +11,11 @@ from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from sitegis.finds.records import Finding
 from sitegis.messages.errors import CannotWrite
 from sitegis.model.survey import Survey
 from sitegis.pipeline import WhatIf, compute, run
@@ -49,6 +51,26 @@ def test_the_last_answer_knows_both_findings_and_the_kept_pits(told: Survey) -> 
         "building:front-right",
         "lot:front-right",
     ]
+
+
+def test_the_kept_revisions_tell_the_story_still(told: Survey) -> None:
+    """Each finding is at a pit that was kept before it; the last answer is that of today.
+
+    A kept answer stays what it was, though a later program may put its pits in another order; if
+    the exit moves by half its spread from R3, keep the story anew.
+    """
+    kept = told.site.revisions
+    assert [one.findings for one in kept] == [(), ("F1",), ("F1", "F2")]
+    finds = {one.id: one.at_pit for one in told.site.evidence if isinstance(one, Finding)}
+    for number, (name, pit) in enumerate(finds.items()):
+        assert pit in {one.id for one in kept[number].pits}, name
+    last, exit = kept[-1], told.exit
+    assert last.inputs == inputs_digest(STORY)
+    spread = np.sqrt(np.diag(exit.covariance))
+    azimuth = told.site.frame.azimuth_deg(exit.angle_rad)
+    assert abs(exit.x_m - last.exit_x_m) < 0.5 * spread[0]
+    assert abs(azimuth - last.azimuth_deg) < 0.5 * np.degrees(spread[2])
+    assert last.pits == told.dig.pits == ()
 
 
 def test_the_find_brings_the_exit_nearer_to_the_truth(told: Survey) -> None:
