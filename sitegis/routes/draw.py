@@ -132,8 +132,8 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     level, root = choose_profile(exit, component, left)
     standard = normals[:, 3:5]
     if deep := [aim for aim in held if aim.invert_m is not None]:
-        given = _observed(deep, poses, slope, level, root)
-        standard, ratio = draw_levels(standard[:, 1], uniforms[:, 4], *given)
+        gaps, rates, sds = _observed(deep, poses, slope, level, root)
+        standard, ratio = draw_levels(standard[:, 1], uniforms[:, 4], gaps, rates, sds)
         log_ratio = log_ratio + ratio
     invert, drain_slope = (level + np.einsum("nij,nj->ni", root, standard)).T
     slope = np.where(same, drain_slope, slope)
