@@ -97,6 +97,7 @@ def part_of(
     Placement
         The placement of these alone.
     """
+    # x and y of each point stand next to one another in the covariance
     rows = np.array([[2 * i, 2 * i + 1] for i in indices], dtype=int).ravel()
     return replace(
         placement,
@@ -196,6 +197,7 @@ def read_run(
     xy = np.array([[part.points[i].x_m, part.points[i].y_m] for i in on_line])
     several = len(on_line) > 1 and float(np.hypot(*np.ptp(xy, axis=0))) > LEAST_SPREAD_M
     order = order_downstream(part, inverts, sds).indices if several else tuple(on_line)
+    # the house's place on the lot moves all points alike, and is taken off
     marks = relative(gather_marks(part, order, site.noise), site.building.position_sd_m)
     seen = run.joins
     # on a push against the flow the wye lies behind the camera, not ahead
@@ -223,9 +225,11 @@ def _fit_pipes(
     depths, _ = gather_depths(site, part, order, plan.best.stations_m, plan.best.vertices)
     profile, _, _ = learn_profile(depths, slopes)
     ends = np.stack([chain.end for _, chain in plan.chains])
+    # (k,) from each end straight on to the first wall
     _, lengths = first_walls(ends[:, :2], ends[:, 2], site.building)
     shares = [share for share, _ in plan.chains]
     likely = at_least(shares, LEAST_PIPE * shares[0])
+    # shares of what is kept sum to 1 again
     total = sum(share for (share, _), kept in zip(plan.chains, likely, strict=True) if kept)
     return tuple(
         (share / total, pipe_of(chain, min(float(length), MOST_AHEAD_M), profile))

@@ -38,6 +38,7 @@ def fit_drains(survey: Survey) -> Survey:
     site = survey.site
     if not site.runs:
         return fit_line(survey)
+    # noise as stated at first: the trunk, fitted last, teaches how much it really is
     placement = with_locator_scale(survey.placement, 1.0)
     slopes = slope_prior(survey.rules, site.drain_diameter_m)
     followed = [
@@ -74,6 +75,7 @@ def _fit_tree(
         """
         logs = [_NEVER]
         for (share, _), weighed in zip(followed[j].pipes, found(i, j), strict=True):
+            # prior share of this bend times what run i says on it
             total = float(np.log(share)) + total_evidence(list(weighed))
             # j's own pipe ends where it joins k: beyond that i would join k
             if k is not None and followed[k].pipes:
@@ -83,6 +85,7 @@ def _fit_tree(
             logs.append(max(total, _NEVER))
         return log_sum(np.array(logs))
 
+    # never -inf: were all forests impossible, their weights would be NaN
     alone = np.array([max(apart(one.reading, slopes), _NEVER) for one in followed])
     listed, weights = weigh_forests(runs, alone, onto)
     joins = listed[0]
@@ -91,6 +94,7 @@ def _fit_tree(
         _likeliest_pipe(followed, found, [i for i, joined in enumerate(joins) if joined == j], j)
         for j in range(len(joins))
     ]
+    # the likeliest split of each run that joins: what is its own pipe, what lies in the one joined
     splits = {
         i: likeliest(list(found(i, j)[bent[j]])) for i, j in enumerate(joins) if j is not None
     }
@@ -116,6 +120,7 @@ def _fit_tree(
             branches.append(fit_branch(site, followed[i], runs[j].id, pipe, entry, share, slopes))
         elif i != root and followed[i].pipe is not None:
             branches.append(fit_apart(followed[i], share, slopes))
+    # points of other runs that the trunk was fitted to as well
     ids = tuple(name for name, _ in on_trunk if name not in followed[root].reading.ids)
     block = Branches(
         runs[root].id,
@@ -203,6 +208,7 @@ def _trunk_of(followed: list[Followed], joins: Forest) -> int:
         roots = [i for i, one in enumerate(followed) if one.pipe is not None]
 
     def under(root: int) -> int:
+        # all that come to it, however many joints away, ring by ring
         count, ring = 0, [root]
         while ring:
             ring = [i for i, j in enumerate(joins) if j in ring]

@@ -91,6 +91,7 @@ def edge_prior(runs: Sequence[Run], joins: Forest) -> float:
     roots = 0
     for i, run in enumerate(runs):
         j = joins[i]
+        # storm and sanitary pipes are kept apart by the code
         suited = [
             k for k, other in enumerate(runs) if k != i and not opposed(run.system, other.system)
         ]

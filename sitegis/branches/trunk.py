@@ -54,6 +54,7 @@ def trunk_members(
     stations, _, _ = pipe.project(trunk.marks.xy)
     # footage less station: where the trunk's counter would stand at its first point
     zero = _mean(trunk.marks.counts_m - stations)
+    # a point that several runs found is one of the trunk's once
     taken = {name for name, _ in members}
     for i, one in enumerate(followed):
         alternative = _downstream(joins, i)
@@ -68,6 +69,7 @@ def trunk_members(
             for p in range(splits[i].own, len(reading.ids))
             if reading.ids[p] not in taken and at_least(ahead[p], low, MATTERS_M)
         ]
+        # NaN where no point has a footage on both counters: then none is passed on
         shift = _mean((zero + ahead - reading.marks.counts_m)[past])
         members += [(reading.ids[p], _or_none(reading.marks.counts_m[p] + shift)) for p in past]
         taken |= {reading.ids[p] for p in past}

@@ -105,6 +105,7 @@ def depth_table(survey: Survey, cloud: RouteCloud) -> tuple[DepthStep, ...]:
     at = np.append(np.arange(0.0, along[-1] - 0.2 * step, step), along[-1])
     xy = polyline.line_interpolate_point(vertices, at)
     ground = survey.site.ground.elevation_m(xy)
+    # of one way alone: routes to another main run at other depths, elsewhere
     chosen = cloud.owner == cloud.hypotheses.index(found[0].hypothesis.id)
     spread = invert_quantiles(
         cloud.vertices[chosen], cloud.inverts_m[chosen], cloud.weights[chosen], at

@@ -117,6 +117,7 @@ def _nearest_place(line: Array, wanted: Array | None, else_m: float) -> Array:
     """Return where a line (n, 2) is nearest to what is wanted, off its start; else so far on."""
     station = else_m
     if wanted is not None:
+        # clear of the upstream end: no opening centers on the cleanout
         station = max(float(polyline.line_locate_point(line, wanted)[1]), OPENING_M)
     return polyline.line_interpolate_point(line, np.array(station))
 
@@ -172,6 +173,7 @@ def _dig(
     """Price one pit by a guess, and the trench where it shows nothing."""
     site, penetration = survey.site, survey.exit
     station = float(polyline.line_locate_point(main.line, start)[1])
+    # (2,) from the start to the main's nearest place: the straight line of whoever guesses
     gap = polyline.line_interpolate_point(main.line, np.array(station)) - start
     reach = float(np.hypot(*gap))
     if reach < MATTERS_M:
@@ -183,12 +185,14 @@ def _dig(
     if not np.isfinite(wall):
         return None
     center = start + (wall + OUT_M) * toward
+    # the pit's length lies across that line, as a searcher would lay it
     across = float(np.arctan2(toward[1], toward[0])) + 0.5 * np.pi
     size = np.array([[site.dig.pit_length_m, site.dig.pit_width_m]])
     # the depth that shows the pipe in 95 of 100 cases, by the marks
     deepest = penetration.depth_m + NORMAL_BELOW_95 * penetration.depth_sd_m + BEDDING_M
     depth = float(np.clip(deepest, 0.0, site.dig.max_depth_m))
     crossing = rectangle_crossings(straights, center[None], np.array([across]), size)
+    # (m,) depth of each route where it crosses the pit, nan where it does not
     below = float(site.ground.elevation_m(center)) - crossing.invert_m[0]
     p_hit = float(weights[at_least(depth, below, MATTERS_M)].sum())
     cost = float(
@@ -207,5 +211,6 @@ def _dig(
         y_m=float(center[1]),
         p_hit=min(p_hit, 1.0),
         cost=cost,
+        # the pit, and where it shows nothing the trench
         expected_cost=cost + (1.0 - p_hit) * way_out,
     )

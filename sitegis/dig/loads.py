@@ -71,11 +71,13 @@ def _pipes(survey: Survey, planned: Sequence[TieIn]) -> list[_Pipe]:
     trunk = "" if joined is None else joined.trunk
     runs = {run.id: run for run in site.runs}
     branches = () if joined is None else joined.branches
+    # lies wholly in another's pipe: it has no wye
     along = {one.id: one.joins for one in branches if one.wye is None}
 
     def pipe(run: str, own: Drain | Branch) -> _Pipe:
         noted = runs.get(run)
         there = () if noted is None else noted.existing_fixtures
+        # what such runs bring enters this pipe's start
         there += tuple(
             kind for one in site.runs if along.get(one.id) == run for kind in one.existing_fixtures
         )
@@ -124,6 +126,7 @@ def _carried(pipes: dict[str, _Pipe], pipe: _Pipe, start_m: float, end_m: float)
     for one in pipes.values():
         # entered above this stretch: the whole branch, and what enters it
         if one.joins == pipe.run and one.wye_m <= start_m + MATTERS_M:
+            # to infinity: all that was planned on the branch has come in
             found += _carried(pipes, one, one.length_m, float("inf"))
     return found
 
@@ -239,6 +242,7 @@ def downstream(
     joined = survey.joined
     name = run or ("" if joined is None else joined.trunk)
     mine = [one for one in loads if one.run == name and one.to_m > station_m]
+    # past the known end: the last stretch
     found = mine[:1] or [one for one in loads if one.run == name][-1:]
     if joined is not None and run:
         branch = next(one for one in joined.branches if one.id == run)

@@ -51,10 +51,12 @@ def plan_dig(survey: Survey) -> Survey:
         plan = DigPlan((), nothing, (), (), straight, straight, exit_ties, (_no_route(),))
         return replace(survey, planned=plan)
     seen = exposures(survey)
+    # after a miss a route counts by the probability that a pit on it would show the pipe
     field = lay_field(survey.site, survey.rules, likely_part(weighed_by_exposure(cloud)))
     # two holes ahead only after a miss: for a first pit it saved nothing that 100 invented digs
     # could show (1.002 times the money, 95 % range 0.974 to 1.030)
     missed_one = has_missed(survey.site)
+    # once the pipe is seen it is followed, and nothing is searched for
     pits = () if seen else _pits(survey, field, rank_pits(field, straight if missed_one else None))
     # P(still hidden) before each pit and after the last
     missed = 1.0 - np.array([0.0, *(pit.p_hit_so_far for pit in pits)])
@@ -87,6 +89,7 @@ def _pits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> tuple[
     """Turn chosen candidates into records, with probabilities in their order."""
     pits: list[Pit] = []
     cloud = field.cloud
+    # routes (m,) that some pit so far exposes: P(hit so far) counts none twice
     seen = np.zeros(cloud.weights.size, bool)
     depths = _depth_intervals(field, chosen)
     vacuum = _vacuum_hits(survey, field, chosen)
@@ -144,6 +147,7 @@ def _longer(one: Candidate, chosen: tuple[Candidate, ...], weights: Array) -> Lo
 def _vacuum_hits(survey: Survey, field: Field, chosen: tuple[Candidate, ...]) -> Flags:
     """Return which routes a vacuum test hole at the center of each pit finds."""
     centers = np.reshape([one.center for one in chosen], (-1, 2))
+    # an elevation: the hole is dug no deeper than the deepest pit, from its own ground
     deepest = np.array([one.ground_m - survey.site.dig.max_depth_m for one in chosen])
     reach_m = VACUUM_HOLE_M + survey.site.drain_diameter_m
     return vacuum_hits(field.straights, centers, reach_m, deepest)
@@ -160,6 +164,7 @@ def _depth_intervals(field: Field, chosen: tuple[Candidate, ...]) -> list[tuple[
         np.array([one.size_m for one in chosen]),
     )
     return [
+        # given that the pipe crosses the pit: routes elsewhere say nothing of its depth there
         central_intervals(one.ground_m - inverts[crossed], field.cloud.weights[crossed])
         for one, crossed, inverts in zip(chosen, crossings.crossed, crossings.invert_m, strict=True)
     ]
@@ -185,7 +190,10 @@ def _notices(survey: Survey, pits: tuple[Pit, ...]) -> tuple[Notice, ...]:
         notices.append(notice_of("trench-from-the-wall" if missed else "no-place-for-a-pit", "dig"))
     notices += [_in_right_of_way(pit) for pit in pits if pit.surface != LAWN]
     notices += [
-        _too_deep(pit) for pit in pits if not at_least(pit.depth_m, pit.depth_95_m, MATTERS_M)
+        # planned to the depth that shows 95 % of the routes, unless that is deeper than allowed
+        _too_deep(pit)
+        for pit in pits
+        if not at_least(pit.depth_m, pit.depth_95_m, MATTERS_M)
     ]
     if survey.placed is not None and survey.fitted is not None:
         notices += unplaced_fixtures(survey)

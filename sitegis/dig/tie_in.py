@@ -176,6 +176,7 @@ def tie_in(
     parts = invert_at(survey.drain.profile, survey.drain.length_m - branch.station_m)
     parts = [(weight, mean + step, variance) for weight, mean, variance in parts]
     mean = sum(weight * one for weight, one, _ in parts)
+    # within the parts and between them: the law of total variance
     variance = sum(weight * (own + (one - mean) ** 2) for weight, one, own in parts)
     p_gravity = p_enough_fall(parts, start, needed)
     opening = slab_opening(branch.path)
@@ -267,6 +268,7 @@ def _checks(
         for name, at in stacks_on(survey)
         if branch.station_m > at
     ]
+    # the wye's own eighth bend; a square entry turns by 45° once more, an angled one by 90°
     turns = {"square": (45.0, 45.0), "45-degree": (45.0,), "angled": (45.0, 90.0)}[branch.entry]
     checks = [
         *backwater_checks(survey, fixture, floor_m, taps),
@@ -297,6 +299,7 @@ def _own_cautions(
     gap = shapely.distance(walls, shapely.LineString(branch.path))
     soil = survey.rules.planned_soil(survey.site.dig.soil_type)
     ratio = survey.rules.trench_slopes[soil]
+    # below a footing's underside the trench keeps off by the soil's slope
     away = ratio * (bottom_below_slab_m - FOOTING_BELOW_SLAB_M)
     if gap - survey.site.building.wall_thickness_m < away:
         lines.append(
@@ -329,6 +332,7 @@ def tie_ins(survey: Survey, taps: Sequence[TapSpread] = ()) -> tuple[TieIn, ...]
     tuple[TieIn, ...]
         One for each fixture whose room has a place.
     """
+    # each fixture first by itself, then all of them on the pipes that they share
     made = [_best(found, taps) for _, found in _offers(survey) if found]
     loads = pipe_loads(survey, made)
     below = (downstream(loads, survey, one.joins, one.station_m) for one in made)
@@ -351,6 +355,7 @@ def _best(offers: list[Offer], taps: Sequence[TapSpread]) -> TieIn:
         replace(tie_in(along, fixture, branch, floor_m, taps), joins=name)
         for name, along, fixture, branch, floor_m in offers
     ]
+    # VERDICTS stand from best to worst
     ranks = [VERDICTS.index(one.verdict) for one in made]
     kept = [one for one, rank in zip(made, ranks, strict=True) if rank == min(ranks)]
     chosen = kept[smallest([one.concrete_m2 for one in kept], 1e-4)]
@@ -375,6 +380,7 @@ def _offers(survey: Survey) -> Iterator[tuple[PlannedFixture, list[Offer]]]:
     for one in () if survey.joined is None else survey.joined.branches:
         if len(one.vertices) > 1 and one.system != "storm":
             as_drain = as_the_drain(survey, one)
+            # a branch ends at its wye, not at a wall: kept as clear of its end as of a bend
             pipes.append((one.id, as_drain, CLEAR_OF_WALL_M - CLEAR_OF_BEND_M))
     for fixture in survey.site.fixtures:
         place = fixture_place(survey, fixture)

@@ -106,6 +106,7 @@ def _grounds(survey: Survey, penetration: Penetration) -> Iterator[Found]:
             "ground",
             "ground at the house",
             words,
+            # the blunder's probability shared among its sizes
             GROUND_BLUNDER / len(GROUND_BLUNDERS_M),
             evidence,
             penetration,
@@ -120,11 +121,13 @@ def _ground_terms(site: Site, exit: Exit, rise_m: float) -> dict[str, float]:
     near = near_house(site)
     yard_m = float(site.ground.elevations_m[near][0]) + rise_m
     away_m = site.ground.elevations_m[~near]
+    # heights count from the slab: the yard's is how far it lies over the slab
     terms = {"slab": YARD_OVER_SLAB.log_density(yard_m)}
     if away_m.size:
         terms["streets"] = YARD_OVER_STREETS.log_density(yard_m - float(away_m.mean()))
     if (sea := _over_sea(site, yard_m)) is not None:
         terms["sea"] = sea
+    # only what was leveled at the house moves with the slip
     raised = Ground(
         site.ground.spots,
         site.ground.elevations_m + rise_m * near,
@@ -136,6 +139,7 @@ def _ground_terms(site: Site, exit: Exit, rise_m: float) -> dict[str, float]:
         if row.room == "lot" and row.kind == "locate" and row.depth_m is not None:
             place = np.array([row.x_m, row.y_m])
             out_m = float(np.hypot(*(place - [exit.x_m, exit.y_m])))
+            # depth is read from the ground: a raised ground raises the pipe it shows
             head_m = float(raised.elevation_m(place)) - row.depth_m - site.head_above_invert_m
             # the drain's own fall carried on to where its depth was read outdoors
             off_m = head_m - (exit.invert_m - exit.slope * out_m)

@@ -61,6 +61,7 @@ def settling_tape(
     """
     if len(readings) < 2 or not marks or not ends:
         return None
+    # rows: every tape that can be taken; columns: what it would read under each reading
     keys = [(mark, end) for mark in marks for end in ends]
     lengths = np.array(
         [
@@ -69,6 +70,7 @@ def settling_tape(
         ]
     )
     from_stated = np.abs(lengths[:, 1:] - lengths[:, :1])
+    # settled is what parts any two readings, not each from the stated one alone
     pairs = np.stack(
         [np.abs(lengths[:, i] - lengths[:, j]) for i, j in combinations(range(len(readings)), 2)],
         axis=1,

@@ -58,6 +58,7 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
     off = heading - float(np.arctan2(step[1], step[0]))
     # a heading is an axis: into [0°, 90°]
     off_deg = abs(float(np.degrees((off + np.pi / 2) % np.pi - np.pi / 2)))
+    # a mark on the bend itself tells nothing of the direction behind it: clear of it by 0.2 m
     bend_m = max((bend.station_m for bend in drain.bends), default=-np.inf)
     past = int(np.count_nonzero(drain.stations_m > bend_m + BEND_CLEAR_M))
     if round(off_deg, 1) <= HEADING_OFF_DEG and past >= MARKS_PAST_BEND:
@@ -67,6 +68,7 @@ def _last_heading(survey: Survey) -> Iterator[Unchecked]:
         if round(off_deg, 1) > HEADING_OFF_DEG
         else f"Hardly a mark past the last bend checks the heading at {last}"
     )
+    # at worst as much as the length that nobody saw
     moved_m = survey.exit.unseen_m
     ask = f"read the heading at {last} again, or mark the head once more between it and the wall"
     yield Unchecked(
@@ -87,6 +89,7 @@ def _source(source: str) -> str:
 
 def _on_earth(site: Site) -> Iterator[Unchecked]:
     """List direction of the front line and place on earth where nothing else tells them."""
+    # two inputs say where on earth it lies: each checks the other
     if site.lot.seen_twice:
         return
     layered = site.building.source == "layer" or any(main.drawn for main in site.mains)
@@ -132,6 +135,7 @@ def _ground(site: Site) -> Iterator[Unchecked]:
     coarse = len(site.ground.elevations_m) > 1 and not site.ground.assumed
     known = (
         f"The streets check the height of the yard only within {about(HOUSE_BELOW_M, site.units)}"
+        # the other heights are the streets', which check a yard's but coarsely
         if coarse
         else "Only one height of the ground is known"
     )
@@ -151,6 +155,7 @@ def _slab(site: Site) -> Iterator[Unchecked]:
     if site.slab_elevation_m is None:
         return
     coarse = any(hole.rim_m is not None for main in site.mains for hole in main.manholes)
+    # what would pass unseen: the covers' limit, else a whole floor
     off_m = RIM_APART_M if coarse else FLOOR_M
     known = (
         f"The manhole covers check site.slab_elevation only within {about(off_m, site.units)}: if "

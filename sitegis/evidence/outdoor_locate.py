@@ -77,12 +77,15 @@ def likelihood(item: OutdoorLocate, laid: parts.RouteSet) -> Array:
     degrees = site.noise.degrees_of_freedom
     right = parts.student(distance, sd_of(item, site), degrees)
     if item.depth_m is not None:
+        # one slope from wall to main: the route's mean fall
         fall = (laid.inverts_m[:, 0] - laid.inverts_m[:, -1]) / np.maximum(laid.lengths_m, 1e-9)
         head = laid.inverts_m[:, 0] - fall * station + site.head_above_invert_m
         depth = float(site.ground.elevation_m(point)) - head
         read = depth_of_poles_m(item.depth_m, site.poles_m)
         noise = site.noise.depth_sd_m(read)
+        # the session's common error of depth is part of this reading too
         common = site.noise.session_depth_scale * read
+        # and the ground above it is known to 0.15 m at best
         sd = float(np.sqrt(noise**2 + common**2 + GROUND_SD_M**2))
         right = right * parts.student(read - depth, sd, degrees)
     if item.footage_m is not None:
@@ -108,6 +111,7 @@ def unlisted(item: OutdoorLocate, site: Site) -> float:
     """
     depth = 1.0 if item.depth_m is None else parts.STRAY_DEPTH_M
     count = 1.0 if item.footage_m is None else parts.LEAST_BLOCK_M
+    # even over a breadth, a range of depths and of counts, as far as each was given
     return 1.0 / (parts.STRAY_BREADTH_M * depth * count)
 
 

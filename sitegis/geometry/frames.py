@@ -44,6 +44,7 @@ def to_wgs84(crs: str, cell: Cell) -> Operation:
 
 @lru_cache(maxsize=1024)
 def _at_origin(crs: str, easting: float, northing: float) -> Operation:
+    # one operation for the whole lot, by its corner: no two points take different datum shifts
     return to_wgs84(crs, cell_of_place(_known_crs(crs), easting, northing))
 
 
@@ -108,6 +109,7 @@ class LotFrame:
     @property
     def _turn(self) -> Array:
         """Matrix from lot vectors to grid vectors, without the scale."""
+        # azimuths count clockwise from north, angles counter-clockwise from east
         return rotation(np.radians(90.0 - self.x_azimuth_deg))
 
     def to_grid_m(self, xy: Array) -> Array:
@@ -119,6 +121,7 @@ class LotFrame:
         """Take grid coordinates (..., 2) in meters to lot coordinates in meters."""
         offset = np.array([self.origin_easting_m, self.origin_northing_m])
         moved = (np.asarray(easting_northing, float) - offset) / self.combined_factor
+        # of row vectors the way there took the transpose: this is its inverse
         return np.asarray(moved @ self._turn)
 
     @property
@@ -138,6 +141,7 @@ class LotFrame:
     def to_degrees(self) -> Operation:
         """The operation by which longitudes and latitudes are written."""
         unit_m = self.meters_per_unit
+        # the CRS's own unit, as pyproj takes it
         return _at_origin(self.crs, self.origin_easting_m / unit_m, self.origin_northing_m / unit_m)
 
     @property
@@ -156,6 +160,7 @@ class LotFrame:
 
     def written_crs(self, xy: Array) -> Array:
         """Take lot coordinates (..., 2) to the CRS as they are written, both on the lattice."""
+        # before and after: the same place gives the same digits by whatever path it was computed
         return on_lattice(self.to_crs(on_lattice(xy)))
 
     def written_lonlat(self, xy: Array) -> Array:

@@ -53,6 +53,7 @@ def score_routes(
         Probabilities, contributions and notices.
     """
     weighed = weigh_site(survey.site, tuple(sampled), without)
+    # items are left out by weigh_site; the geometry is none, and is taken out of Z
     left_out = without & {"locates"}
     estimates = [hypothesis_evidence(weighed, routes, left_out) for routes in weighed.routes]
     log_evidence = np.array([estimate.log_z for estimate in estimates])

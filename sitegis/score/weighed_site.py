@@ -63,6 +63,7 @@ def weigh_site(site: Site, routes: tuple[Routes, ...], without: frozenset[str]) 
     items = tuple(
         (name, item) for name, item in zip(names, site.evidence, strict=True) if name not in without
     )
+    # every main on record, also one that no route reaches
     by_main: dict[str | None, float] = {main.id: 0.0 for main in site.mains}
     for sampled in routes:
         main_id = sampled.hypothesis.main
@@ -94,6 +95,7 @@ def log_weights(
         for name, item in weighed.items
         if name in routes.log_likelihoods and name not in without and not is_tabled(item)
     ]
+    # log_prior has the density that routes were drawn with taken off already
     total = np.sum([routes.log_prior, *counted], axis=0)
     # tabled items give one value where there is no route: cut to none
     return np.asarray(total + _tabled(weighed, routes, without)[: total.size])
