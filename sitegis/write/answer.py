@@ -30,7 +30,7 @@ from .answer_digging import comparison_object, pit_object, tie_in_object, vacuum
 from .answer_intervals import azimuth_list, interval_list, place_object, region_list, tap_object
 from .derive import find
 from .found import do_next, finding_object, follow_object, status, stretches
-from .numbers import by_unit, finite, json_bytes
+from .numbers import by_unit, finite, json_bytes, members_of
 from .profile import invert_samples, invert_under_slab
 from .text import noise_scales
 
@@ -133,39 +133,25 @@ def _doubt(survey: Survey) -> dict[str, Any]:
     return {
         "readings": [
             {
-                "id": one.id,
-                "kind": one.kind,
-                "about": one.about,
-                "words": one.words,
-                "prior": finite(one.prior),
-                "log_evidence": finite(one.log_evidence),
+                **members_of(one, "id kind about words prior log_evidence"),
                 "evidence": [
                     {"source": term.source, "nats": finite(term.nats)} for term in one.evidence
                 ],
                 "probability": finite(one.posterior),
                 **_place(survey, one.x_m, one.y_m),
                 "azimuth_deg": finite(survey.site.frame.azimuth_deg(one.angle_rad)),
-                "depth_m": finite(one.depth_m),
-                "main": one.main,
-                "moved_m": finite(one.moved_m),
-                "deeper_m": finite(one.deeper_m),
-                "likely": one.likely,
+                **members_of(one, "depth_m main moved_m deeper_m likely"),
             }
             for one in doubt.readings
         ],
         "doubt": {
             "p_as_stated": finite(doubt.posterior_stated),
-            "p_elsewhere": finite(doubt.p_elsewhere),
-            "p_unchecked": finite(doubt.p_unchecked),
+            **members_of(doubt, "p_elsewhere p_unchecked"),
             "settle": None if doubt.settle is None else _measurement(doubt.settle),
         },
         "unchecked": [
             {
-                "about": one.about,
-                "words": one.words,
-                "check": one.check,
-                "moved_m": finite(one.moved_m),
-                "deeper_m": finite(one.deeper_m),
+                **members_of(one, "about words check moved_m deeper_m"),
                 "probability": finite(one.posterior),
                 "makes_pits_miss": one.misses,
                 "settle": None if one.settle is None else _measurement(one.settle),
@@ -195,20 +181,16 @@ def _exit(survey: Survey, penetration: Exit, spread: ExitSpread | None) -> dict[
         **_place(survey, penetration.x_m, penetration.y_m),
         "azimuth_deg": finite(survey.site.frame.azimuth_deg(penetration.angle_rad)),
         "azimuth_sd_deg": finite(float(np.degrees(np.sqrt(penetration.covariance[2, 2])))),
-        "invert_m": finite(penetration.invert_m),
-        "invert_sd_m": finite(penetration.invert_sd_m),
-        "depth_m": finite(penetration.depth_m),
-        "depth_sd_m": finite(penetration.depth_sd_m),
-        "slope": finite(penetration.slope),
-        "slope_sd": finite(penetration.slope_sd),
-        "slope_sd_ratio": finite(penetration.slope_sd_ratio),
+        **members_of(
+            penetration,
+            "invert_m invert_sd_m depth_m depth_sd_m slope slope_sd slope_sd_ratio",
+        ),
         "wall": penetration.side,
         "unseen_m": finite(penetration.unseen_m),
         "covariance": [[finite(float(v), 9) for v in row] for row in penetration.covariance],
         "components": [
             {
-                "weight": finite(part.weight),
-                "turn_deg": finite(part.turn_deg),
+                **members_of(part, "weight turn_deg"),
                 "marks_after_bend": part.marks_after,
                 **_place(survey, part.x_m, part.y_m),
                 "azimuth_deg": finite(survey.site.frame.azimuth_deg(part.angle_rad)),
@@ -280,15 +262,8 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
         }
     means = {name: finite(float(weights @ values)) for name, values in numbers.items()}
     members: dict[str, Any] = {
-        "id": hypothesis.id,
-        "main": hypothesis.main,
-        "way": hypothesis.way,
-        "toward": hypothesis.toward,
-        "yard_side": hypothesis.yard_side,
-        "prior": finite(hypothesis.prior),
-        "probability": finite(scored.probability),
-        "log_evidence": finite(scored.log_evidence),
-        "log_evidence_se": finite(scored.log_evidence_se),
+        **members_of(hypothesis, "id main way toward yard_side prior"),
+        **members_of(scored, "probability log_evidence log_evidence_se"),
         "effective_samples": finite(scored.effective_samples, 1),
         "pareto_k": finite(scored.pareto_k, 3),
         "length_m": means.get("length_m"),
@@ -299,8 +274,7 @@ def _hypothesis(survey: Survey, scored: ScoredHypothesis) -> dict[str, Any]:
             {
                 "kind": item.item,
                 "label": item_label(item.item, item.kind),
-                "bits": finite(item.bits),
-                "words": item.words,
+                **members_of(item, "bits words"),
             }
             for item in scored.contributions
         ],
@@ -318,46 +292,27 @@ def _main(row: MainComparison) -> dict[str, Any]:
     both = (row.speaks_for, row.speaks_against)
     pro, contra = ([f"{one.item}: {one.words}" for one in some] for some in both)
     return {
-        "main": row.main,
-        "name": row.name,
-        "toward": row.toward,
-        "probability": finite(row.probability),
-        "best_way": row.best_way,
+        **members_of(row, "main name toward probability best_way"),
         "best_hypothesis": row.best_way,
         "speaks_for": pro,
         "evidence_for": pro,
         "speaks_against": contra,
         "evidence_against": contra,
-        "length_m": finite(row.length_m),
-        "fall_m": finite(row.fall_m),
-        "slope": finite(row.slope),
-        "arrival_above_main_m": finite(row.arrival_above_main_m),
+        **members_of(row, "length_m fall_m slope arrival_above_main_m"),
         "drop_at_main_m": finite(row.arrival_above_main_m),
         "cover_at_lot_line_m": finite(row.cover_m),
-        "private_m": finite(row.private_m),
-        "public_m": finite(row.public_m),
-        "opening": row.opening,
-        "ruled_out_by": row.ruled_out_by,
-        "why_none": row.why_none,
+        **members_of(row, "private_m public_m opening ruled_out_by why_none"),
     }
 
 
 def _profile_check(check: ProfileCheck) -> dict[str, Any]:
     return {
-        "diameter_m": finite(check.diameter_m),
-        "slope": finite(check.slope),
-        "slope_sd": finite(check.slope_sd),
-        "least_slope": finite(check.least_slope),
-        "section": check.section,
-        "p_meets_least": finite(check.p_meets_least),
+        **members_of(check, "diameter_m slope slope_sd least_slope section p_meets_least"),
         "full": _flow(check.full),
         "design": _flow(check.design),
         "sags": [
             {
-                "low_point": sag.low_point,
-                "high_point": sag.high_point,
-                "rise_m": finite(sag.rise_m),
-                "sd_m": finite(sag.sd_m),
+                **members_of(sag, "low_point high_point rise_m sd_m"),
             }
             for sag in check.sags
         ],
@@ -375,8 +330,7 @@ def _flow(flow: Flow) -> dict[str, float | None]:
 
 def _check(check: NextCheck) -> dict[str, Any]:
     return {
-        "check": check.check,
-        "gain_bits": finite(check.gain_bits),
+        **members_of(check, "check gain_bits"),
         "saving": finite(check.saving, 2),
         "cost": finite(check.cost, 2),
         "outcome_table": [
@@ -389,9 +343,7 @@ def _check(check: NextCheck) -> dict[str, Any]:
 def _adjustment(survey: Survey) -> dict[str, Any]:
     adjustment = survey.placement.adjustment
     return {
-        "chi_square": finite(adjustment.chi_square),
-        "degrees_of_freedom": adjustment.degrees_of_freedom,
-        "chi_square_before": finite(adjustment.chi_square_before),
+        **members_of(adjustment, "chi_square degrees_of_freedom chi_square_before"),
         "mirror_points": list(adjustment.mirror_points),
         "observations": [_rounded(row) for row in adjustment_table(adjustment)],
     }

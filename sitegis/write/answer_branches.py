@@ -13,7 +13,7 @@ from ..model.survey import Survey
 from ..numerics.intervals import normal_intervals, normal_regions
 from .answer_digging import check_object
 from .answer_intervals import interval_list, place_object, region_list
-from .numbers import finite
+from .numbers import finite, members_of
 
 
 def runs_and_branches(survey: Survey) -> dict[str, Any]:
@@ -42,21 +42,12 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
     """Return a run as it was noted."""
     seen = run.joins
     return {
-        "id": run.id,
-        "access": run.access,
-        "toward": run.toward,
-        "system": run.system,
-        "stopped": run.stopped,
-        "stopped_at_m": finite(run.stopped_at_m),
-        "diameter_m": finite(run.diameter_m),
+        **members_of(run, "id access toward system stopped stopped_at_m diameter_m"),
         "existing_fixtures": list(run.existing_fixtures),
         "joins": None
         if seen is None
         else {
-            "run": seen.run,
-            "point": seen.point,
-            "side": seen.side,
-            "footage_m": finite(seen.footage_m),
+            **members_of(seen, "run point side footage_m"),
         },
         "points": [row.id for row in survey.site.locates if row.run == run.id],
     }
@@ -65,16 +56,10 @@ def _run(survey: Survey, run: Run) -> dict[str, Any]:
 def _observation(one: Observation) -> dict[str, Any]:
     """Return what the camera saw."""
     return {
-        "run": one.run,
-        "footage_m": finite(one.footage_m),
-        "footage_to_m": finite(one.footage_to_m),
-        "seen": one.seen,
-        "clock_from": one.clock_from,
-        "clock_to": one.clock_to,
-        "amount": one.amount,
-        "photo": one.photo,
-        "video_time": one.video_time,
-        "note": one.note,
+        **members_of(
+            one,
+            "run footage_m footage_to_m seen clock_from clock_to amount photo video_time note",
+        ),
     }
 
 
@@ -83,10 +68,7 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
     checks = dict(survey.derived.branch_profiles)
     check = checks.get(one.id)
     return {
-        "id": one.id,
-        "joins": one.joins,
-        "probability": finite(one.probability),
-        "system": one.system,
+        **members_of(one, "id joins probability system"),
         "evidence_class": "inferred",
         "vertices": [
             {**place_object(survey.site.frame, float(x), float(y)), "sd_m": finite(float(sd))}
@@ -94,19 +76,14 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
         ],
         "points": list(one.point_ids),
         "points_past_the_wye": list(one.shared_ids),
-        "slope": finite(one.slope),
-        "slope_sd": finite(one.slope_sd),
-        "slope_sd_ratio": finite(one.slope_sd_ratio),
+        **members_of(one, "slope slope_sd slope_sd_ratio"),
         "intervals": {"slope": interval_list(normal_intervals(one.slope, one.slope_sd))},
         "p_meets_least_slope": None if check is None else finite(check.p_meets_least),
         "sags": []
         if check is None
         else [
             {
-                "low_point": sag.low_point,
-                "high_point": sag.high_point,
-                "rise_m": finite(sag.rise_m),
-                "sd_m": finite(sag.sd_m),
+                **members_of(sag, "low_point high_point rise_m sd_m"),
             }
             for sag in check.sags
         ],
@@ -117,15 +94,12 @@ def _branch(survey: Survey, one: Branch) -> dict[str, Any]:
 def _load(one: PipeLoad) -> dict[str, Any]:
     """Return what a stretch of pipe carries, with the checks of it."""
     return {
-        "run": one.run,
-        "from_m": finite(one.from_m),
-        "to_m": finite(one.to_m),
+        **members_of(one, "run from_m to_m"),
         "carries": list(one.carries),
         "fixtures": list(one.fixtures),
         "runs_without_list": list(one.unlisted),
         "fixture_units": finite(one.units),
-        "diameter_m": finite(one.diameter_m),
-        "slope": finite(one.slope),
+        **members_of(one, "diameter_m slope"),
         "checks": [check_object(check) for check in one.checks],
     }
 
@@ -136,18 +110,10 @@ def _wye(survey: Survey, wye: Wye) -> dict[str, Any]:
     center = np.array([wye.x_m, wye.y_m])
     return {
         **place_object(survey.site.frame, wye.x_m, wye.y_m),
-        "radius_95_m": finite(wye.radius_95_m),
-        "invert_m": finite(wye.invert_m),
+        **members_of(wye, "radius_95_m invert_m"),
         "invert_sd_m": finite(invert_sd_m),
         "covariance": [[finite(float(value)) for value in row] for row in wye.covariance],
-        "station_m": finite(wye.station_m),
-        "station_sd_m": finite(wye.station_sd_m),
-        "footage_m": finite(wye.footage_m),
-        "turn_deg": finite(wye.turn_deg),
-        "turn_sd_deg": finite(wye.turn_sd_deg),
-        "side": wye.side,
-        "p_45": finite(wye.p_45),
-        "p_90": finite(wye.p_90),
+        **members_of(wye, "station_m station_sd_m footage_m turn_deg turn_sd_deg side p_45 p_90"),
         "regions": region_list(frame, normal_regions(center, wye.covariance[:2, :2])),
         "intervals": {
             "invert_m": interval_list(normal_intervals(wye.invert_m, invert_sd_m)),
@@ -162,6 +128,5 @@ def _crossing(survey: Survey, one: Crossing) -> dict[str, Any]:
     return {
         "runs": list(one.runs),
         **place_object(survey.site.frame, one.x_m, one.y_m),
-        "sd_m": finite(one.sd_m),
-        "probability": finite(one.probability),
+        **members_of(one, "sd_m probability"),
     }

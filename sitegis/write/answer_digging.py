@@ -11,7 +11,7 @@ from ..model.dig_plan import DirectionComparison, LongerPit, Pit, TapeTie, Vacuu
 from ..model.survey import Survey
 from ..pits.exposure import VACUUM_HOLE_M
 from .answer_intervals import interval_list, place_object
-from .numbers import finite
+from .numbers import finite, members_of
 
 
 def pit_object(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
@@ -34,15 +34,9 @@ def pit_object(survey: Survey, pit: Pit, hole: Excavation) -> dict[str, Any]:
     return {
         "rank": pit.rank,
         **place_object(survey.site.frame, pit.x_m, pit.y_m),
-        "p_hit": finite(pit.p_hit),
-        "p_hit_so_far": finite(pit.p_hit_so_far),
-        "depth_m": finite(pit.depth_m),
-        "depth_05_m": finite(pit.depth_05_m),
-        "depth_95_m": finite(pit.depth_95_m),
-        "volume_m3": finite(pit.volume_m3),
+        **members_of(pit, "p_hit p_hit_so_far depth_m depth_05_m depth_95_m volume_m3"),
         "cost": finite(pit.cost, 2),
-        "surface": pit.surface,
-        "needs_protection": pit.needs_protection,
+        **members_of(pit, "surface needs_protection"),
         "ring": _ring(pit.ring),
         "ties": [_tie(tie) for tie in pit.ties],
         "intervals": {"depth_m": interval_list(pit.depth)},
@@ -65,9 +59,7 @@ def _longer_pit(whole: LongerPit) -> dict[str, Any]:
         "ring": _ring(whole.ring),
         "length_m": finite(length),
         "width_m": finite(width),
-        "depth_m": finite(whole.depth_m),
-        "volume_m3": finite(whole.volume_m3),
-        "p_hit": finite(whole.p_hit),
+        **members_of(whole, "depth_m volume_m3 p_hit"),
         "cost": finite(whole.cost, 2),
     }
 
@@ -91,8 +83,7 @@ def vacuum_hole_object(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
         "rank": hole.rank,
         **place_object(survey.site.frame, hole.x_m, hole.y_m),
         "across_m": VACUUM_HOLE_M,
-        "p_hit": finite(hole.p_hit),
-        "p_hit_so_far": finite(hole.p_hit_so_far),
+        **members_of(hole, "p_hit p_hit_so_far"),
         "cost": finite(hole.cost, 2),
         "surface": hole.surface,
         "ties": [_tie(tie) for tie in hole.ties],
@@ -102,10 +93,7 @@ def vacuum_hole_object(survey: Survey, hole: VacuumHole) -> dict[str, Any]:
 def _excavation(survey: Survey, hole: Excavation) -> dict[str, Any]:
     """Return a pit's quantities; volumes are in place but for the bulked spoil."""
     return {
-        "soil": hole.soil,
-        "depth_m": finite(hole.depth_m),
-        "vertical_m3": finite(hole.vertical_m3),
-        "sloped_m3": finite(hole.sloped_m3),
+        **members_of(hole, "soil depth_m vertical_m3 sloped_m3"),
         "sloped_ring": None if hole.sloped_ring is None else _ring(hole.sloped_ring),
         "sloped_fits": hole.sloped_fits,
         "spoil_loose_m3": finite(hole.spoil_m3),
@@ -138,26 +126,17 @@ def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
         The object, ready for JSON.
     """
     return {
-        "fixture": one.fixture,
-        "name": one.name,
+        **members_of(one, "fixture name"),
         **place_object(survey.site.frame, one.x_m, one.y_m),
         "path": _ring(one.path),
-        "entry": one.entry,
-        "station_m": finite(one.station_m),
-        "diameter_m": finite(one.diameter_m),
-        "length_m": finite(one.length_m),
-        "slope": finite(one.slope),
-        "slope_section": one.slope_section,
-        "needed_fall_m": finite(one.needed_fall_m),
-        "available_fall_m": finite(one.available_fall_m),
-        "available_fall_sd_m": finite(one.available_fall_sd_m),
-        "p_gravity": finite(one.p_gravity),
-        "verdict": one.verdict,
+        **members_of(
+            one,
+            "entry station_m diameter_m length_m slope slope_section needed_fall_m "
+            "available_fall_m available_fall_sd_m p_gravity verdict",
+        ),
         **({"joins": one.joins} if one.joins else {}),
         "slab_opening": _ring(one.opening),
-        "concrete_m2": finite(one.concrete_m2),
-        "concrete_m3": finite(one.concrete_m3),
-        "soil_m3": finite(one.soil_m3),
+        **members_of(one, "concrete_m2 concrete_m3 soil_m3"),
         "cautions": list(one.cautions),
         "checks": [check_object(check) for check in one.checks],
     }
@@ -166,10 +145,7 @@ def tie_in_object(survey: Survey, one: TieIn) -> dict[str, Any]:
 def check_object(check: CodeCheck) -> dict[str, Any]:
     """Return what a code asks, with the number and its section."""
     return {
-        "code": check.code,
-        "verdict": check.verdict,
-        "words": check.words,
-        "section": check.section,
+        **members_of(check, "code verdict words section"),
     }
 
 
@@ -197,8 +173,7 @@ def comparison_object(survey: Survey) -> dict[str, Any]:
         "expected_cost_straight": finite(dig.expected_cost_straight, 2),
         "guesses": [
             {
-                "by": one.by,
-                "main": one.main,
+                **members_of(one, "by main"),
                 **place_object(survey.site.frame, one.x_m, one.y_m),
                 "p_hit": finite(one.p_hit),
                 "cost": finite(one.cost, 2),
@@ -229,14 +204,10 @@ def _direction(survey: Survey, compared: DirectionComparison) -> dict[str, Any]:
     if compared.ring is not None:
         pit = {
             **place_object(survey.site.frame, compared.x_m, compared.y_m),
-            "p_if_so": finite(compared.p_if_so),
-            "p_otherwise": finite(compared.p_otherwise),
+            **members_of(compared, "p_if_so p_otherwise"),
         }
     return {
-        "toward": compared.toward,
-        "probability": finite(compared.probability),
-        "length_m": finite(compared.length_m),
-        "depth_m": finite(compared.depth_m),
+        **members_of(compared, "toward probability length_m depth_m"),
         "telling_pit": pit,
         "discriminating_pit": pit,
     }

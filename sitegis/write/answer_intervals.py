@@ -11,7 +11,7 @@ from ..model.derived import TapSpread
 from ..numerics.intervals import Ellipse, Interval, Region
 from ..numerics.ordering import on_lattice
 from ..units import LengthUnit, format_station
-from .numbers import finite
+from .numbers import finite, members_of
 
 
 def place_object(frame: LotFrame, x_m: float, y_m: float) -> dict[str, float | None]:
@@ -103,8 +103,7 @@ def _ellipse(frame: LotFrame, one: Ellipse) -> dict[str, float | None]:
     """Return an ellipse; the azimuth of its major axis in [0, 180)."""
     return {
         **place_object(frame, one.x_m, one.y_m),
-        "semi_major_m": finite(one.semi_major_m),
-        "semi_minor_m": finite(one.semi_minor_m),
+        **members_of(one, "semi_major_m semi_minor_m"),
         # an axis has no sense; rounded first, or 180 might be written for 0
         "major_azimuth_deg": finite(round(frame.azimuth_deg(one.angle_rad), 6) % 180.0),
     }
@@ -133,8 +132,7 @@ def tap_object(frame: LotFrame, tap: TapSpread, units: LengthUnit) -> dict[str, 
         **place_object(frame, float(tap.place[0]), float(tap.place[1])),
         "station_m": finite(tap.station_m),
         "manhole": None if tap.manhole is None else tap.manhole.id,
-        "direction": tap.direction,
-        "from_manhole_m": finite(tap.from_manhole_m),
+        **members_of(tap, "direction from_manhole_m"),
         "station": station_words(tap, units),
         "intervals": {
             "station_m": interval_list(tap.station),

@@ -17,7 +17,7 @@ from ..model.survey import Survey
 from ..score.posterior import most_probable_alternative
 from ..units import about
 from .answer_intervals import place_object
-from .numbers import finite
+from .numbers import finite, members_of
 from .text import pit_sentence
 
 TAPE_COST = 20.0  # a measurement at the house, two people for a few minutes: judgment, no source
@@ -131,17 +131,13 @@ def finding_object(survey: Survey, one: FindJudgment) -> dict[str, Any]:
         "placed_by": item.placed,
         "sd_m": finite(item.sd_m),
         "at_pit": item.at_pit or None,
-        "exposed": item.exposed,
-        "depth_to_invert_m": item.depth_to_invert_m,
-        "dug_to_m": item.dug_to_m,
+        **members_of(item, "exposed depth_to_invert_m dug_to_m"),
         "p_this_drain": finite(one.p_drain) if item.met == "yes" else None,
-        "off_m": finite(one.off_m),
-        "below_m": finite(one.below_m),
+        **members_of(one, "off_m below_m"),
         "causes": [{"cause": name, "probability": finite(p)} for name, p in one.causes],
         "ties": [{"from": name, "distance_m": finite(length)} for name, length in item.ties],
         "worth": finite(one.worth, 2),
-        "note": item.note,
-        "photo": item.photo,
+        **members_of(item, "note photo"),
         "photo_taken": item.photo_taken or None,
         "photo_off_m": finite(item.photo_off_m),
     }
@@ -206,9 +202,6 @@ def _tapes(survey: Survey) -> Iterator[tuple[str, str, float, float]]:
 def follow_object(one: FollowTrench) -> dict[str, Any]:
     """Return a trench that follows the pipe as ``answer.json`` has it."""
     return {
-        "find": one.find,
-        "to": one.to,
-        "length_m": finite(one.length_m),
-        "depth_m": finite(one.depth_m),
+        **members_of(one, "find to length_m depth_m"),
         "cost": finite(one.cost, 2),
     }

@@ -43,6 +43,30 @@ def finite(value: float | None, digits: int = 6) -> float | None:
     return float(decimals(value, digits))
 
 
+def members_of(record: object, names: str) -> dict[str, Any]:
+    """Return some members of a record under their own names, its numbers as JSON takes them.
+
+    Parameters
+    ----------
+    record
+        The record.
+    names
+        Names with blanks between, in their order in the output.
+
+    Returns
+    -------
+    dict[str, Any]
+        Members by name.
+
+    Examples
+    --------
+    >>> members_of(complex(1.23456789, float("inf")), "real imag")
+    {'real': 1.234568, 'imag': None}
+    """
+    values = ((name, getattr(record, name)) for name in names.split())
+    return {name: finite(value) if isinstance(value, float) else value for name, value in values}
+
+
 def by_unit(value: Any, name: str = "") -> Any:
     """Round the lengths within a tree of names and values to what they mean; pass the rest.
 
