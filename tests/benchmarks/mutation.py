@@ -180,8 +180,12 @@ def places(path: Path, operator: str) -> tuple[ast.Module, list[ast.AST]]:
 
 def mutants_of(path: Path) -> Iterator[Mutant]:
     """Yield every mutant of a module."""
-    for operator in OPERATORS:
-        for index in range(len(places(path, operator)[1])):
+    text = path.read_text("utf-8")
+    tree = ast.parse(text)
+    skipped = _skipped(tree, text.splitlines())
+    nodes = [node for node in ast.walk(tree) if node not in skipped]
+    for operator, (applies, _) in OPERATORS.items():
+        for index in range(sum(map(applies, nodes))):
             yield Mutant(path, operator, index)
 
 
