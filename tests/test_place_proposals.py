@@ -39,6 +39,8 @@ def test_imperial_slips_hold_what_was_meant(written: str, meant: str, words: str
     [
         ("3.760", "3.670", "two digits changed over"),
         ("1.960", "1.990", "a 6 and a 9 confused"),
+        ("-1.960", "-1.990", "a 6 and a 9 confused"),
+        ("12.5m", "12.5ft", "feet typed as meters"),
         ("4.20", "5.20", "1 m off"),
         ("4.20", "4.30", "0.1 m off"),
     ],
