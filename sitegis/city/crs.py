@@ -47,6 +47,7 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
     bounds = middle_of(frame)
     if not np.isfinite(bounds).all():
         return
+    # a little over: data at the antimeridian and the poles
     degrees = np.abs(bounds[[0, 2]]).max() <= 181.0 and np.abs(bounds[[1, 3]]).max() <= 90.5
     if not (crs.is_geographic or crs.is_projected):
         faults.add(
@@ -95,6 +96,7 @@ def _is_outside(crs: CRS, bounds: Bounds) -> bool:
     area = crs.area_of_use
     if area is None:
         return False
+    # along the parallel from the area's western edge, for areas that cross the antimeridian
     east = (longitude - area.west) % 360.0
     width = (area.east - area.west) % 360.0 or 360.0
     beside = max(0.0, min(east - width, 360.0 - east))
@@ -129,6 +131,7 @@ def check_stretch(crs: CRS, bounds: Bounds, faults: Faults) -> None:
     except (CRSError, ProjError, ValueError):
         # nothing is known of the scale there
         return
+    # conformal CRS have one scale, others one along the meridian and one across
     stretch = max(abs(s - 1.0) for s in (factors.meridional_scale, factors.parallel_scale))
     if stretch > MOST_STRETCH:
         faults.add(

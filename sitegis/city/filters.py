@@ -64,6 +64,7 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
 
     def drop(column: str, out: Callable[[str], bool]) -> None:
         values = words(frame, column)
+        # what another column dropped already is not counted once more
         gone = np.array([out(value) for value in values], bool) & kept
         kept[gone] = False
         if gone.any():
@@ -80,6 +81,7 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
             (table.system, SANITARY, OTHER_SYSTEM),
             (table.status, ACTIVE, NOT_ACTIVE),
         ):
+            # who writes a filter of his own is taken at his word
             if name is None or name in table.where:
                 continue
             drop(name, lambda value, bad=bad: _is_any(value, bad))  # type: ignore[misc]
@@ -137,6 +139,7 @@ def _is_any(value: str, known: frozenset[str]) -> bool:
     """Return whether a value, or a longer word in it, is one of the known words."""
     if _plain(value) in known:
         return True
+    # words of four letters and more: short codes mean something only by themselves
     parts = re.findall(r"[a-z]{4,}", value.casefold())
     return any(part in known for part in parts)
 

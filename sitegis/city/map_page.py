@@ -68,6 +68,7 @@ def map_page(
         The page in UTF-8.
     """
     lots = _joined(parts, "lots")
+    # chunks end in any order: by parcel the page is the same
     order = np.argsort(lots["parcel"], kind="stable")
     lots = {name: values[order] for name, values in lots.items()}
     at, rings, ends, corner = _quantized(lots["geometry"])
@@ -83,7 +84,9 @@ def map_page(
         "ends": _packed(ends, np.uint32),
         "k": _packed(kind, np.uint8),
         "p": _packed(
-            np.where(answered, np.round(200.0 * lots["line_probability"]), NO_ANSWER), np.uint8
+            # half percents in a byte; 255 is kept for no answer
+            np.where(answered, np.round(200.0 * lots["line_probability"]), NO_ANSWER),
+            np.uint8,
         ),
         "e": _packed(np.clip(np.nan_to_num(lots["entropy_bits"]) * 80.0, 0, 255), np.uint8),
         "v": _packed(np.clip(_column(checks, "gain_bits", 0.0) * 100.0, 0, 255), np.uint8),
@@ -105,6 +108,7 @@ def map_page(
         words, index = np.unique(values, return_inverse=True)
         data[key], data[name] = words.tolist(), _packed(index, np.uint32)
     text = resources.files("sitegis.city").joinpath("map.html").read_text("utf-8")
+    # no "<" in the data: it could end the script element
     body = json.dumps(data, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
     for mark, put in (
         ("__TITLE__", html.escape(summary.name)),
@@ -152,6 +156,7 @@ def _quantized(shapes: Shapes) -> tuple[Whole, Whole, Whole, Array]:
     corner = xy.min(axis=0) if len(xy) else np.zeros(2)
     middle = shapely.get_coordinates(shapely.centroid(shapes))
     at = np.round((middle - corner) * 10.0).astype(np.int64)
+    # from the place's own rounded value, so that no two roundings add up
     local = np.clip(np.round((xy - corner) * 10.0) - at[owner], -32768, 32767)
     return at, local.astype(np.int64), np.cumsum(np.bincount(owner, minlength=len(shapes))), corner
 
@@ -168,6 +173,7 @@ def _stops(tally: Tally, corner: Array) -> list[dict[str, object]]:
         table = layers[name]
         for i in range(min(len(table["name"]), 4 * STOPS)):
             lots = int(table["lots"][i])
+            # a house settles its own lot alone: a street's bits are shared among its houses
             settles = float(table["bits"][i]) / (lots if each else 1)
             spot = (np.array([table["geometry"][i].x, table["geometry"][i].y]) - corner) * 10.0
             tells = f"{lots} houses, each a stop" if each else f"{lots} lots"

@@ -76,6 +76,7 @@ def work_sites(tables: Tables, sites: Mapping[str, Path], place: CityGrid) -> Ta
         The tables with these answers.
     """
     for parcel, folder in sites.items():
+        # a parcel that these tables do not have
         at = np.flatnonzero(tables["lots"]["parcel"] == parcel)
         if not at.size:
             continue
@@ -85,6 +86,7 @@ def work_sites(tables: Tables, sites: Mapping[str, Path], place: CityGrid) -> Ta
         except _REFUSED as error:
             tables = _refused(tables, parcel, _reason(error), tables["lots"][GEOMETRY][at[0]])
             continue
+        # the layers' rows of this lot go, the site's come
         for name, rows in made.items():
             old = tables[name]
             kept = {c: v[old["parcel"] != parcel] for c, v in old.items()}
@@ -121,6 +123,7 @@ def _refused(tables: Tables, parcel: str, reason: str, lot: BaseGeometry) -> Tab
         needs_person=np.ones(1, np.int64),
     )
     return {
+        # the lot's own rows stay: its answer from the layers
         **tables,
         "failures": join([tables["failures"], failure]),
         "flags": join([tables["flags"], flag]),

@@ -95,6 +95,7 @@ def _from_setbacks(reading: Reading, table: BuildingTable, lot: Lot) -> Array | 
     side: Side = "left" if setbacks.left is not None else "right"
     angle_rad = math.radians(table.rotation)
     box = np.array([[0.0, 0.0], [width, 0.0], [width, depth], [0.0, depth]]) @ rotation(angle_rad).T
+    # the front corner on the side that was taped
     reference = box[0] if side == "left" else box[1]
     inset = setbacks.left if setbacks.left is not None else setbacks.right
     assert inset is not None
@@ -118,6 +119,7 @@ def _offset_crossing(lot: Lot, front: float, side: Side, inset: float) -> Array 
         normals.append(inward)
         values.append(float(inward @ start) + distance)
     matrix = np.array(normals)
+    # nearly parallel lines cross far off, or nowhere (the sine of their angle)
     if abs(np.linalg.det(matrix)) < 0.2:
         return None
     return np.linalg.solve(matrix, np.array(values))
@@ -128,6 +130,7 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
     house, land = shapely.Polygon(ring), shapely.Polygon(lot.vertices)
     key = f"building.{'id' if source == 'layer' else source}"
     overlap = shapely.area(shapely.intersection(house, land))
+    # a twentieth of the house on the lot: a slip of place or unit, no overhang
     if overlap < 0.05 * house.area:
         reading.report.site("building-outside", key, None)
         return False
@@ -144,6 +147,7 @@ def _inside_lot(reading: Reading, ring: Array, lot: Lot, source: str) -> bool:
 
 def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) -> Building:
     """Begin at the front-left corner, find the angle, name the walls."""
+    # digitized corners are not square: the direction is of the rectangle about the outline
     if source == "layer":
         ring = clean_ring(ring, tolerance_m=SIMPLIFY_M)
         angle_rad = _angle_of(ring)
@@ -151,6 +155,7 @@ def _building(table: BuildingTable, ring: Array, source: str, reading: Reading) 
         written = ring[1] - ring[0]
         turned = ring
         ring = clean_ring(ring, tolerance_m=1e-6)
+        # the first wall typed gives the direction, where it begins the outline and runs along x
         first_is_front = np.allclose(turned[0], ring[0]) and abs(written[1]) <= abs(written[0])
         angle_rad = math.atan2(written[1], written[0]) if first_is_front else _angle_of(ring)
     corner = corner_points(ring, x_angle_rad=angle_rad)["front-left"]
@@ -188,6 +193,7 @@ def _angle_of(ring: Array) -> float:
     edges = np.diff(corners[:3], axis=0)
     longest = edges[largest(np.hypot(*edges.T), MATTERS_M)]
     degrees = math.degrees(math.atan2(longest[1], longest[0]))
+    # the quarter turn nearest to lot x
     return math.radians(degrees - 90.0 * math.floor((degrees + 45.0) / 90.0))
 
 
@@ -206,6 +212,7 @@ def make_rooms(reading: Reading, building: Building) -> tuple[Room, ...]:
     tuple[Room, ...]
         The rooms without faults.
     """
+    # in the building's own frame, where rooms are typed
     frame_ring = (building.vertices - building.vertices[0]) @ rotation(building.angle_rad)
     corners = corner_points(frame_ring)
     seen: set[str] = set()
@@ -225,6 +232,7 @@ def _origin_sd_m(table: RoomTable, reading: Reading) -> float:
     """Return how well a room's origin is known: one at a corner lies an assumed wall inside."""
     if table.origin_sd is not None or table.corner is None or _wall_is_known(reading):
         return table.origin_sd or ORIGIN_SD_M
+    # independent: tape and wall
     return math.hypot(ORIGIN_SD_M, ASSUMED_WALL_SD_M)
 
 

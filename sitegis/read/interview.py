@@ -137,6 +137,7 @@ def understood(question: Question, typed: str, unit: LengthUnit, depth_unit: Len
         raise ValueError("an answer is needed here")
     if question.choices and answer not in question.choices:
         raise ValueError(f"{answer!r} is none of: {', '.join(question.choices)}")
+    # read to see whether it can be: what is kept is what was typed
     readers[question.kind]()
     return answer
 
@@ -185,15 +186,18 @@ def fill_site(blank: str, answers: Answers) -> str:
     tables = {key: _toml(text) for key, text in values.items() if text}
     for key in ("lot.latitude", "lot.longitude"):
         if key in tables:
+            # numbers of TOML, not texts: latitude and longitude stand bare
             tables[key] = repr(float(values[key]))
     tables["lot.sides"] = _sides(values, "lot.sides", ("front", "right", "rear", "left"))
     tables["building.setbacks"] = _sides(values, "building.setbacks", ("front", "left"))
+    # the blank file has one street and main: the first fills them, others are added below
     front, *others = answers.streets or [{}]
     if front:
         tables |= {f"street.{key}": _toml(front[key]) for key in ("name", "kind")}
         given = {"street": front["name"], "offset": front["offset"], "depth": front.get("depth")}
         tables |= {f"main.{key}": _toml(text) for key, text in given.items() if text}
     text = "\n".join(_filled(blank.split("\n"), tables))
+    # a street without a sewer: the blank main is commented out
     if front and not front.get("offset"):
         text = re.sub(r'(?m)^(\[\[main\]\]|id = "front-main"|street = ".*)', r"# \1", text, count=3)
     blocks = "".join(_street(street) for street in others)
@@ -233,6 +237,7 @@ def _filled(lines: list[str], tables: dict[str, str]) -> Iterator[str]:
     left, table = dict(tables), ""
     for line in lines:
         head = re.match(r"(# )?\[\[?(\w+)\]\]?", line)
+        # a commented table is an example: its keys belong to none
         if head:
             table = "" if head[1] else head[2]
         found = re.match(r"(?:# )?(\w+) = .*?(\s+#.*)?$", line)

@@ -193,6 +193,7 @@ def _keep_out(reading: Reading, table: KeepOutTable, key: str, frame: LotFrame) 
         return None
     if table.points is not None:
         points = np.array(table.points, float)
+        # closed as in GIS: the last point is the first again
         is_area = len(points) > 3 and bool(np.allclose(points[0], points[-1]))
         if is_area:
             points = points[:-1]
@@ -282,6 +283,7 @@ def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSe
     if guessed is not None and guessed not in by_id and guessed not in report.broken_names:
         report.site("main-unknown", "dig.owner_guess", guessed, known=guess(guessed, by_id))
     base = replace(DigSettings(), tolerance_m=rules.tolerance_zone_m)
+    # keys of the file to fields of the record, which carry their units
     names = {
         "pit_length": "pit_length_m", "pit_width": "pit_width_m", "cell": "cell_m",
         "tolerance": "tolerance_m", "building_setback": "building_setback_m",
@@ -292,6 +294,7 @@ def make_dig(reading: Reading, rules: RuleSet, mains: tuple[Main, ...]) -> DigSe
     }  # fmt: skip
     if file.cost.dug_by == "machine":
         base = replace(base, hand_lift_m=None)
+    # what is not written keeps its default
     given = {**file.dig.model_dump(), **file.cost.model_dump(exclude={"surface", "dug_by"})}
     changes = {names[name]: value for name, value in given.items() if value is not None}
     surface = {**base.surface_per_m2, **file.cost.surface}

@@ -69,6 +69,8 @@ def _from_layer(reading: Reading) -> tuple[Lot, LotFrame] | None:
     facing = _front_facing(reading, grid)
     if facing is None:
         return None
+    # which edges are the front follows from the direction, and
+    # the other way round: twice settles it
     for _ in range(2):
         x_angle = math.atan2(facing[0], -facing[1])
         sides = name_edges(grid, x_angle_rad=x_angle)
@@ -109,6 +111,7 @@ def _front_facing(reading: Reading, grid: Array) -> Array | None:
     table = reading.file.lot
     azimuth_deg = table.front_azimuth if table.front_azimuth is not None else table.front
     if azimuth_deg is not None:
+        # looking along the front line from the front-left corner the street lies to the right
         toward = math.radians(azimuth_deg + 90.0)
         return np.array([math.sin(toward), math.cos(toward)])
     street = _front_street(reading)
@@ -120,8 +123,10 @@ def _front_facing(reading: Reading, grid: Array) -> Array | None:
         reading.report.site("front-unknown:street-without-layer", "lot.front_street", street.name)
         return None
     edges = edge_vectors(grid)
+    # from the middles of the edges: a corner touches two
     distances = shapely.distance(shapely.points(grid + edges / 2.0), shape)
     nearest = edges[smallest(distances, MATTERS_M)]
+    # the ring runs counter-clockwise: outward is right of an edge
     normal = np.array([nearest[1], -nearest[0]])
     return np.asarray(normal / np.hypot(*normal))
 
@@ -196,6 +201,7 @@ def _unfit(reading: Reading, error: ValueError) -> None:
 def _tie_to_grid(reading: Reading, outline: Outline, source: str) -> tuple[Lot, LotFrame] | None:
     """Tie an outline to the grid by a corner's longitude and latitude and an azimuth."""
     table, report = reading.file.lot, reading.report
+    # before anything is transformed: a slip of the unit gives sizes that no CRS takes
     extent = float(np.ptp(outline.ring, axis=0).max())
     if extent > LARGEST_M:
         report.site("lot-absurd", f"lot.{source}", None, extent=extent)
@@ -249,6 +255,7 @@ def _azimuth(
             report.note(
                 "corners-disagree",
                 "lot.second_corner",
+                # the fit leaves half of the disagreement at each of the two corners
                 largest_residual_m=report.format(2.0 * fitted.largest_residual_m),
             )
         return fitted.frame.x_azimuth_deg

@@ -79,6 +79,7 @@ def read_site(path: Path) -> Survey:
     raw = source.raw
     units, depth_units = units_of(source.units_from, report)
     if raw is not None:
+        # before the schema sees it: keys of an earlier release are known there by today's names
         rename_old(raw, report)
     file = None if raw is None else validate(raw, report, units, depth_units)
     noise = Noise() if file is None else file.noise
@@ -88,6 +89,7 @@ def read_site(path: Path) -> Survey:
     revisions = read_revisions(folder, report)
     room_ids = _room_ids(raw or {})
     if raw is not None:
+        # by the raw ids: a room that the schema refuses shall not fault every row in it
         check_rooms(locates, room_ids, report)
         check_ties(ties, locates, room_ids, report)
     site = None
@@ -95,10 +97,12 @@ def read_site(path: Path) -> Survey:
     if file is not None:
         check_required(file, report)
         rules = load_rules(file.site.rule_set)
+        # layers stay open while records are made of them, and close also where that fails
         with closing(Layers(folder, report)) as layers:
             site = _make_site(file, layers, locates, ties, noise=noise, rules=rules)
         if site is not None:
             site = _with_findings(site, source.findings, find_ties, revisions, folder, report)
+    # all faults of the folder at once
     report.raise_faults(site)
     if site is None or rules is None:
         raise BadInput((fault_of("site-unusable", SITE_FILE, None, "file", ""),))
@@ -117,6 +121,7 @@ def _with_findings(
     ground = Ground(folder, site.frame, site.lot, site.building, pits_of(revisions), ties)
     taken = [*(row.id for row in site.locates), *KINDS]
     findings, others = read_findings(rows, ground, report, site.units, site.depth_units, taken)
+    # where another pipe was met, only a hole of known depth says where this one is not
     weighed = tuple(
         one
         for one in findings
@@ -198,10 +203,12 @@ def _fill(
     check_walls(contacts, locates, building, report)
     check_places(locates, rooms, building, report)
     check_fixtures(fixtures, rooms, building, report)
+    # a depth in the wrong unit would be absurd, and the unit is a fault already
     if report.units_known:
         check_depths(locates, rooms, noise, report)
     runs = make_runs(file, locates, report)
     observations = make_observations(file, runs, report)
+    # a footage is compared within its own run alone, whose access is its zero
     locates = counted_by_run(locates, rooms, runs, noise, report)
     check_rooms_tied(rooms, locates, ties, contacts, report)
     table = file.site
@@ -291,6 +298,7 @@ def with_poles(
     middle_m = statistics.median(depths)
     share = share_of_doubt(middle_m, poles_m, sd_m)
     less_m = middle_m - depth_of_poles_m(middle_m, poles_m)
+    # independent of the session's own error of depth
     scale = math.hypot(noise.session_depth_scale, share)
     report.note(
         "sonde-reads-deep",
@@ -328,5 +336,6 @@ def _check_site_table(file: SiteFile, report: Report) -> None:
         if value is not None and not low <= value <= high:
             report.site("size-absurd", name, None, size=report.format(value))
     weights = [w for w in asdict(file.prior).values() if w is not None]
+    # all six given, or a default would keep one above 0
     if weights and len(weights) == 6 and sum(weights) <= 0.0:
         report.site("prior-zero", "prior", None)

@@ -67,6 +67,7 @@ def load_toml(folder: Path, report: Report) -> tuple[Raw | None, Raw]:
     if text is None:
         return None, {}
     report.lines = index_lines(text)
+    # looked for in the text first: the parser would take too long on it
     deep = _DEEP_KEY.search(text) is not None
     try:
         raw = {} if deep else tomllib.loads(text)
@@ -180,6 +181,7 @@ def validate(
     blanks = list(_blanks(remaining, ()))
     for path in blanks:
         report.site("fill-me-in", dotted(path), None)
+    # a part cut out may leave what held it incomplete: cut again, at most so often
     for attempt in range(4):
         try:
             file = SiteFile.model_validate(remaining, context=context)
@@ -188,8 +190,10 @@ def validate(
             details = error.errors(include_url=False)
         for detail in details:
             unfilled = _real_path(remaining, detail["loc"]) in blanks
+            # what is missing after a cut was taken out by us
             if not unfilled and (attempt == 0 or detail["type"] != "missing"):
                 _gather(detail, report, units)
+        # from the back, so that earlier numbers still hold
         paths = sorted((_real_path(remaining, d["loc"]) for d in details), key=_deepest_first)
         for path in paths:
             report.cut_keys.add(report.as_written(dotted(path)))
@@ -302,6 +306,7 @@ def _gather(detail: ErrorDetails, report: Report, units: LengthUnit) -> None:
     key, kind, value = dotted(path) or "file", detail["type"], detail["input"]
     context = detail.get("ctx", {})
     if kind in ("extra_forbidden", "unexpected_keyword_argument"):
+        # the key that was probably meant is not called missing as well
         name, known = str(location[-1]), _known_keys(location)
         report.site("key-unknown", key, None, known=guess(name, known))
         meant = difflib.get_close_matches(name, known, n=1, cutoff=0.6)

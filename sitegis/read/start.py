@@ -69,9 +69,11 @@ def start_site(
         raise BadInput((fault_of("units-unknown", SITE_FILE, None, "site.units", units),))
     chosen = (BOOK_FILE,) if workbook else TEXT_FILES
     sites = [name for name in (*TEXT_FILES, BOOK_FILE) if (directory / name).exists()]
+    # a sheet alone may be added to a site that is there
     names = [] if sheet and not workbook and sites else [*chosen, README_FILE]
     names += [SHEET_FILE] if sheet else []
     there = [name for name in names if (directory / name).exists()]
+    # neither form may be added where the other one stands
     if chosen[0] in names:
         there += [name for name in sites if name not in there]
     if there:
@@ -80,6 +82,7 @@ def start_site(
     try:
         (directory / "layers").mkdir(parents=True, exist_ok=True)
         for name, content in contents.items():
+            # x: fails where somebody was quicker
             with (directory / name).open("xb") as file:
                 file.write(content)
     except OSError as error:
@@ -115,6 +118,7 @@ def _template(name: str) -> str:
 
 def _metric_examples(text: str) -> str:
     """Return the examples of a blank site in meters and millimeters; how to write lengths stays."""
+    # above [site] it says how to write lengths: examples in feet stay there
     before, site, after = text.partition("\n[site]\n")
     return before + site + "\n".join(_metric_line(line) for line in after.split("\n"))
 
