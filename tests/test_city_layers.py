@@ -17,6 +17,7 @@ from sitegis.city.addresses import street_name
 from sitegis.city.elevations import read_elevations
 from sitegis.city.filters import kept_rows
 from sitegis.city.layer_arrays import Parcels
+from sitegis.city.look import KINDS
 from sitegis.city.read import read_city
 from sitegis.city.roads import judge_roads, road_scores
 from sitegis.city.schema import CityFile, MainTable
@@ -379,6 +380,12 @@ def test_a_file_geodatabase_is_read(town, plain, tmp_path):
     (tmp_path / "plain.gdb").mkdir()
     path.write_text(path.read_text().replace("own.gdb", "plain.gdb"))
     assert faults_of(path) == {"mains.layer": "layer-kind"}
+
+
+@pytest.mark.parametrize("name", ["Street", "Centerlines", "Centrelines", "road_cl"])
+def test_streets_are_known_by_either_spelling(name):
+    """Canadian layers are called the British way."""
+    assert re.search(KINDS["streets"][1], name.casefold())
 
 
 def test_a_look_at_the_layers_makes_a_city_file_that_runs(town, tmp_path):

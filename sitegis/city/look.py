@@ -36,7 +36,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "manholes": (POINTS, r"manhole|^mh|_mh|access_?point|node|struct"),
     "mains": (LINES, r"main|sewer|sanit|waste|gravity|pipe"),
     "alleys": (LINES, r"alley|lane"),
-    "streets": (LINES, r"street|road|center|center|^cl|_cl$|st_"),
+    "streets": (LINES, r"street|road|cent(?:er|re)|^cl|_cl$|st_"),
 }
 NEEDED = ("parcels", "buildings", "streets", "mains")
 COLUMNS: dict[str, dict[str, str]] = {
