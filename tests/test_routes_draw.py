@@ -11,6 +11,7 @@ from scipy import integrate, stats
 from scipy.stats import qmc
 
 from sitegis.evidence import OutdoorLocate
+from sitegis.finds.records import Found
 from sitegis.model.results import Hypothesis
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
 from sitegis.routes.draw import (
@@ -20,6 +21,7 @@ from sitegis.routes.draw import (
     draw_aimed,
     draw_heads,
     lay_straights,
+    suit_sequences,
 )
 from sitegis.routes.likelihoods import aims_for
 from sitegis.routes.plan import FREE, INTO_YARD, PAST_CORNER, Plan, make_plan
@@ -32,7 +34,7 @@ def uniforms(power: int = 12, dimensions: int = DIMENSIONS) -> np.ndarray:
     return qmc.Sobol(dimensions, scramble=True, seed=np.random.default_rng(1)).random(1 << power)
 
 
-def plan_for(*evidence: OutdoorLocate, yard: str | None = None, main: int = 0) -> Plan:
+def plan_for(*evidence: OutdoorLocate | Found, yard: str | None = None, main: int = 0) -> Plan:
     site = corner_site(evidence=evidence)
     target = site.mains[main]
     way = "direct" if yard is None else "side-yard"
@@ -198,3 +200,26 @@ def test_components_of_the_exit_are_drawn_by_their_weights() -> None:
         mean = heads.poses[rows].mean(axis=0)
         assert mean == pytest.approx([part.x_m, part.y_m, part.angle_rad], abs=5e-3)
         assert np.cov(heads.poses[rows].T) == pytest.approx(part.covariance, rel=0.05, abs=3e-4)
+
+
+def test_bends_that_bring_a_straight_along_two_finds_are_drawn_more() -> None:
+    """Two finds on a line turned by 22.5° to the right; weighed, the bends keep their prior."""
+    exit = replace(front_exit(), covariance=np.diag([0.05, 0.0, np.radians(1.0)]) ** 2)
+    turned = exit.angle_rad - np.radians(22.5)
+    ahead = np.array([np.cos(turned), np.sin(turned)])
+    corner = np.array([exit.x_m, exit.y_m - 2.0])
+    finds = tuple(
+        Found(name, "test-pit", *(corner + away * ahead), 0.02, "lot coordinates", "yes")
+        for name, away in (("F1", 1.0), ("F2", 5.0))
+    )
+    plan = plan_for(*finds)
+    suited = suit_sequences(plan, exit)
+    last = np.degrees(plan.sequences.headings_rad[:, 3])
+    right = np.abs(last + 22.5) < 1e-6
+    assert suited.shares[right].sum() > 2.0 * plan.shares[right].sum()
+    assert suited.shares.min() > 0.4 * plan.shares.min()
+    heads = draw_heads(suited, exit, uniforms(15), 0.01)
+    weight = np.exp(heads.log_ratio)
+    expected = plan.sequences.prior[right].sum()
+    assert weight[right[heads.chosen]].sum() / len(weight) == pytest.approx(expected, rel=0.05)
+    assert suit_sequences(plan_for(), exit).shares.tolist() == plan_for().shares.tolist()

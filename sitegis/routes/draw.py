@@ -14,7 +14,7 @@ from ..geometry import polyline
 from ..geometry.frames import Array, lot_direction, wrap_radians
 from ..late_dataclass import dataclass
 from ..model.results import Exit
-from ..numerics.ordering import WEIGHT, on_lattice
+from ..numerics.ordering import RATIO, WEIGHT, on_lattice
 from ..numerics.statistics import normal_density, square_root
 from .bends import MOST_BENDS, draw_play
 from .condition import (
@@ -23,6 +23,7 @@ from .condition import (
     PRIOR_SHARE_BENT,
     PRIOR_SHARE_STRAIGHT,
     WIDENED,
+    Arms,
     along_two,
     component_shares,
     draw_given,
@@ -31,7 +32,15 @@ from .condition import (
     log_fits,
     nearest_first,
 )
-from .plan import INTO_YARD, PAST_CORNER, WITHIN_YARD, YARD_APPROACH_M, YARD_CLEAR_M, Plan
+from .plan import (
+    INTO_YARD,
+    PAST_CORNER,
+    WITHIN_YARD,
+    YARD_APPROACH_M,
+    YARD_CLEAR_M,
+    Plan,
+    proposal_shares,
+)
 
 Law = Callable[[Array, Array | None], Array]
 
@@ -42,6 +51,7 @@ __all__ = [
     "draw_aimed",
     "draw_heads",
     "lay_straights",
+    "suit_sequences",
 ]
 
 # place 2, angle 1, component 1, invert and slope 2, main 1, slope outdoors 1,
@@ -159,6 +169,46 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     )
 
 
+def suit_sequences(plan: Plan, exit: Exit) -> Plan:
+    """Return a plan that draws half its routes by how their bends suit what was found.
+
+    Parameters
+    ----------
+    plan
+        Sequences of bends that can serve the hypothesis.
+    exit
+        Exit of the drain, a mixture of poses.
+
+    Returns
+    -------
+    Plan
+        The same where nothing was found.
+    """
+    held = nearest_first([aim for aim in plan.aims if aim.held])
+    if not any(aim.found for aim in held):
+        return plan
+    means, roots, weights, arms, turns = _gaussians(plan, exit, held)
+    fits = log_fits(arms, means[:, 2], roots[:, 2], turns, held)
+    best = float(fits.max())
+    if best == -np.inf:
+        return plan
+    suits = plan.sequences.prior * (weights * np.exp(fits - best)).sum(axis=1)
+    suited = on_lattice(proposal_shares(suits), RATIO) + RATIO
+    return plan.with_shares(plan.shares + suited / suited.sum())
+
+
+def _gaussians(plan: Plan, exit: Exit, held: list[Aim]) -> tuple[Array, Array, Array, Arms, Array]:
+    """Return means (c, 3), roots, weights of the exit's components, arms, and turns (s, b)."""
+    parts = exit.mixture
+    means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in parts])
+    roots = square_root(np.stack([part.covariance for part in parts]))
+    weights = np.array([part.weight for part in parts])
+    turns = plan.sequences.headings_rad[:, 1:]
+    # nan where a sequence has no such straight
+    turns = np.where(np.arange(1, MOST_BENDS + 1) <= plan.sequences.counts[:, None], turns, np.nan)
+    return means, roots, weights / weights.sum(), first_straight_arms(means, roots, held), turns
+
+
 def _given_finds(
     plan: Plan,
     exit: Exit,
@@ -172,14 +222,7 @@ def _given_finds(
     ``plays``: spread and draws (n, 3) of the bends. Gives the components (n,), the uniforms left
     over from choosing them, poses (n, 3), standardized plays (n, 3), and log of prior / proposal.
     """
-    parts = exit.mixture
-    means = np.array([(part.x_m, part.y_m, part.angle_rad) for part in parts])
-    roots = square_root(np.stack([part.covariance for part in parts]))
-    weights = np.array([part.weight for part in parts])
-    weights = weights / weights.sum()
-    arms, turns = first_straight_arms(means, roots, held), plan.sequences.headings_rad[:, 1:]
-    # nan where a sequence has no such straight
-    turns = np.where(np.arange(1, MOST_BENDS + 1) <= plan.sequences.counts[:, None], turns, np.nan)
+    means, roots, weights, arms, turns = _gaussians(plan, exit, held)
     if any(aim.found for aim in held):
         fits = log_fits(arms, means[:, 2], roots[:, 2], turns, held)
         shares, row = component_shares(weights, fits), chosen

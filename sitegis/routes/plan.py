@@ -23,7 +23,15 @@ from ..units import LengthUnit, about
 from .bends import MOST_BENDS, Sequences, bend_sequences
 from .terrain import Face, Terrain
 
-__all__ = ["FREE", "INTO_YARD", "PAST_CORNER", "WITHIN_YARD", "Plan", "make_plan"]
+__all__ = [
+    "FREE",
+    "INTO_YARD",
+    "PAST_CORNER",
+    "WITHIN_YARD",
+    "Plan",
+    "make_plan",
+    "proposal_shares",
+]
 
 FREE, INTO_YARD, PAST_CORNER, WITHIN_YARD = 0, 1, 2, 3
 
@@ -133,7 +141,7 @@ def make_plan(
         main=main,
         sequences=laid,
         rules=rules[chosen],
-        shares=_proposal_shares(weight),
+        shares=proposal_shares(weight),
         reach_m=reach_m,
         toward=toward,
         face=face,
@@ -194,7 +202,7 @@ def _yard_weights(
     return rules, np.where(serves, sequences.prior * practice, 0.0)
 
 
-def _proposal_shares(weight: Array) -> Array:
+def proposal_shares(weight: Array) -> Array:
     """Share draws half by weight, half by its root: rare sequences are seen too."""
     root = np.sqrt(weight)
     return np.asarray(0.5 * weight / weight.sum() + 0.5 * root / root.sum()) if len(root) else root

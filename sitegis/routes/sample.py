@@ -21,7 +21,7 @@ from ..numerics.statistics import (
     pareto_k,
 )
 from .bends import MOST_BENDS
-from .draw import DIMENSIONS, draw_heads
+from .draw import DIMENSIONS, draw_heads, suit_sequences
 from .fit import Fitted, fit_candidates
 from .hypotheses import enumerate_hypotheses
 from .likelihoods import aims_for, count_tie, log_likelihoods
@@ -148,6 +148,7 @@ def _started(hypothesis: Hypothesis, mains: dict[str, Main], setting: _Setting) 
     )
     if plan.why_none:
         return _Run(hypothesis, None, None, (), 0, plan.why_none)
+    plan = suit_sequences(plan, setting.exit)
     sequence, drawn = _sequence(hypothesis.id, setting.site.seed), 1 << PILOT_POWER
     pilot = _draw(plan, sequence.points(0, drawn), setting)
     # twice as many before a way is said to fit nowhere
