@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import functools
 import re
 import types
 import typing
@@ -162,6 +163,7 @@ class Ask:
     shared: bool = False
 
 
+@functools.cache  # annotations are evaluated anew at every look, and no class changes its own
 def inputs_of(table: Any) -> Mapping[str, Any]:
     """Return what a model or a record may hold, by key: annotations with their metadata."""
     hints = typing.get_type_hints(table, include_extras=True)
