@@ -186,8 +186,9 @@ def test_jitter_between_the_stages_changes_no_file(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every output of a fixture, byte for byte: the decisions are in them."""
-    names = (*NAMES, "two-stacks")
-    name, probability = names[seed % len(names)], np.random.default_rng(seed)
+    # branches cost as much as the others together: once
+    name = "two-stacks" if seed == 9 else NAMES[seed % len(NAMES)]
+    probability = np.random.default_rng(seed)
     expected = output_files(computed(name))
     jittered = _before_the_lattice(probability)
     monkeypatch.setattr(to_the_wall, "hand_over", jittered)
