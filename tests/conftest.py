@@ -25,7 +25,7 @@ LONGEST = (
     "test_city_run", "test_library", "test_hardness_outputs", "test_hardness_numbers",
     "test_city_layers", "test_city_cluster", "test_cli", "test_hostile_terminal",
     "test_fixture_maps", "test_score_finds", "test_routes_condition", "test_hardness_security",
-    "test_routes_model", "test_write_exports", "test_read_fuzz_files", "test_score_what_if",
+    "test_routes_model", "test_write_exports", "test_score_what_if",
     "test_city_postgis", "test_hostile_layers", "test_write_map_browser",
 )  # fmt: skip
 

@@ -43,7 +43,7 @@ def many(case: int) -> Any:
     return pytest.param(case, marks=pytest.mark.statistical)
 
 
-@pytest.mark.parametrize("start", [*range(0, 100, 20), *(many(n) for n in range(100, 440, 20))])
+@pytest.mark.parametrize("start", [0, *(many(n) for n in range(20, 440, 20))])
 def test_check_keeps_its_promises_on_drawn_folders(start: int) -> None:
     """``check`` on 440 spoiled folders: each ends in order, within ten seconds."""
     found = {case.name: broken(case, "check") for case in map(drawn, range(start, start + 20))}
@@ -51,13 +51,14 @@ def test_check_keeps_its_promises_on_drawn_folders(start: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "seed", [5, 2008, 2262, 300005, 400226, 601552, *(many(n) for n in range(6000, 6005))]
+    "seed", [5, 2008, 2262, 300005, 400226, *(many(n) for n in (601552, *range(6000, 6005)))]
 )
 def test_run_keeps_its_promises_on_drawn_folders(seed: int) -> None:
     """``run`` on spoiled folders: in order, outputs whole JSON or none, probabilities sum to 1."""
     assert not broken(drawn(seed), "run")
 
 
+@pytest.mark.statistical
 @QUICK
 @given(case=spoiled("text", "files"))
 def test_any_text_and_any_kind_of_file(case: Spoiled) -> None:
@@ -65,6 +66,7 @@ def test_any_text_and_any_kind_of_file(case: Spoiled) -> None:
     assert not broken(case, "check")
 
 
+@pytest.mark.statistical
 @QUICK
 @given(case=spoiled("tables"))
 def test_any_table(case: Spoiled) -> None:
@@ -72,6 +74,7 @@ def test_any_table(case: Spoiled) -> None:
     assert not broken(case, "check")
 
 
+@pytest.mark.statistical
 @QUICK
 @given(case=spoiled("shapes"))
 def test_any_shape(case: Spoiled) -> None:

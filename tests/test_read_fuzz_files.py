@@ -30,6 +30,7 @@ from sitegis.read.workbook.file import read_book
 from tests.hardness.corpus import FIXTURES
 from tests.test_read_photos import jpeg
 
+pytestmark = pytest.mark.statistical
 TOWN = FIXTURES[0].parent / "invented-town" / "CITY.toml"
 few = settings(
     deadline=None,
