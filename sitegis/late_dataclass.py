@@ -63,11 +63,11 @@ _WRITTEN = ("__init__", "__repr__", "__eq__", "__hash__")
 def _late(cls: type) -> type:
     """Make a class a frozen dataclass with slots, whose methods wait."""
     own = set(vars(cls))
-    said = [vars(one)["__dataclass_params__"] for one in cls.__mro__[1:] if _is_record(one)]
-    for parameters in said:  # its parents too refuse to be set, but not by what dataclasses wrote
+    inherited = [vars(one)["__dataclass_params__"] for one in cls.__mro__[1:] if _is_record(one)]
+    for parameters in inherited:  # its parents too refuse to be set, but not by what dataclasses wrote
         parameters.frozen = False
     made: Any = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True)(cls)
-    for parameters in (*said, made.__dataclass_params__):
+    for parameters in (*inherited, made.__dataclass_params__):
         parameters.frozen = True
     waiting = {name: _Method(made, name) for name in _WRITTEN}
     for name, method in (_ALIKE | waiting).items():
