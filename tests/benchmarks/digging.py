@@ -207,7 +207,7 @@ def shares_below(survey: Survey, dig: Dig) -> list[float | None]:
 
 
 def stated_sets(survey: Survey, dig: Dig) -> list[float | None]:
-    """Give the least level of the answer's own sets that holds the truth, 1 for none."""
+    """Return the least level of the answer's own sets that holds the truth, 1 for none."""
     spread, true = exit_spread(survey), dig.true
     step = true.outdoors[1] - true.outdoors[0]
     invert = float(true.inverts_m[0])
@@ -273,7 +273,7 @@ def _finds(survey: Survey, dig: Dig, station_m: float, row: Row, state: str) -> 
 
 
 def _samples(survey: Survey) -> list[float]:
-    """Give P(the last find is this drain), the worst Pareto k of what counts, and samples."""
+    """Return P(the last find is this drain), the worst Pareto k of what counts, and samples."""
     scored = survey.scores.hypotheses
     k = max((h.pareto_k for h in scored if h.probability > 0.05), default=-1.0)
     return [survey.scores.finds[-1].p_drain, k, scored[0].effective_samples]

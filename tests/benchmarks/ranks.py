@@ -182,7 +182,7 @@ def missed(
 def found_ranks(
     name: str, kind: tuple[str, int, int, bool], count: int, *, seed: int, pool: int = POOL
 ) -> dict[str, Array]:
-    """Give the ranks of tap, azimuth, exit along the wall and invert after finds and misses."""
+    """Return the ranks of tap, azimuth, exit along the wall and invert after finds and misses."""
     _, finds, misses, turned = kind
     generator = np.random.default_rng([seed, finds, misses, int(turned)])
     model = cases()[name]
@@ -217,7 +217,7 @@ def found_ranks(
 
 
 def _is_turned(seen: list[Found], angle_rad: float) -> bool:
-    """Tell whether two finds lie on a line that is off the exit's direction."""
+    """Return whether two finds lie on a line that is off the exit's direction."""
     one, other = seen
     along = np.arctan2(other.y_m - one.y_m, other.x_m - one.x_m)
     return bool(abs((along - angle_rad + np.pi) % (2.0 * np.pi) - np.pi) > TURNED_RAD)
