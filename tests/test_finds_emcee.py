@@ -65,7 +65,7 @@ def _side() -> tuple[Exit, tuple[Evidence, ...]]:
 
 
 def _bent() -> tuple[Exit, tuple[Evidence, ...]]:
-    """Return a drain that leaves by the front, seen twice along a line turned by 22° to the right."""
+    """Return a drain that leaves by the front, seen twice along a line turned right by 22°."""
     finds = tuple(
         Found(name, "test-pit", x, y, 0.1, "lot coordinates", "yes", depth_to_invert_m=depth)
         for name, x, y, depth in (("F1", 7.35, 3.95, 2.75), ("F2", 8.5, 1.18, 2.81))
