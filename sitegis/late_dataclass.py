@@ -64,7 +64,8 @@ def _late(cls: type) -> type:
     """Make a class a frozen dataclass with slots, whose methods wait."""
     own = set(vars(cls))
     inherited = [vars(one)["__dataclass_params__"] for one in cls.__mro__[1:] if _is_record(one)]
-    for parameters in inherited:  # its parents too refuse to be set, but not by what dataclasses wrote
+    # its parents too refuse to be set, but not by what dataclasses wrote
+    for parameters in inherited:
         parameters.frozen = False
     made: Any = dataclasses.dataclass(init=False, repr=False, eq=False, slots=True)(cls)
     for parameters in (*inherited, made.__dataclass_params__):
