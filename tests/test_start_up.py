@@ -55,3 +55,22 @@ def test_run_imports_neither_statistics_nor_spreadsheets(tmp_path: Path) -> None
     assert {"folium", "ezdxf", "reportlab"} <= loaded
     late = {"geopandas", "openpyxl", "pandas", "requests", "scipy.optimize", "scipy.stats"}
     assert not loaded & {*late, "sitegis.city"}
+
+
+SHOW_TEMPLATES = """
+import jinja2
+from sitegis.cli.deferred import LateTemplate, defer_templates
+at_once = jinja2.Template("{% macro name() %}{{ n }}{% endmacro %}{{ n + 1 }}")
+defer_templates()
+import folium
+late = jinja2.Template("{% macro name() %}{{ n }}{% endmacro %}{{ n + 1 }}")
+assert isinstance(late, LateTemplate) and "template" not in vars(late)
+assert late.render(n=1) == at_once.render(n=1) == "2"
+assert [*late.module.__dict__] == [*at_once.module.__dict__]
+unused = folium.GeoJson._template
+assert isinstance(unused, LateTemplate) and "template" not in vars(unused)
+"""
+
+
+def test_templates_that_a_map_does_not_use_are_not_compiled() -> None:
+    subprocess.run([sys.executable, "-c", SHOW_TEMPLATES], check=True)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
+from functools import partial
 from importlib.abc import MetaPathFinder
 from importlib.machinery import ModuleSpec, PathFinder
 from importlib.util import LazyLoader
 from types import ModuleType
+from typing import Any
 
 UNUSED = frozenset({"numpy.f2py", "numpy.testing", "pandas", "requests"})
 """What scipy and folium import in passing; pandas alone is a third of a run's imports."""
@@ -51,3 +53,31 @@ def defer_unused() -> None:
     """Let unused libraries wait, in a process of the command line's own that has one thread."""
     if not any(isinstance(finder, Deferring) for finder in sys.meta_path):
         sys.meta_path.insert(0, Deferring(UNUSED))
+
+
+class LateTemplate:
+    """A template that is compiled when something is first asked of it."""
+
+    def __init__(self, compiled: Callable[[], Any]) -> None:
+        """Take what compiles it."""
+        self._compiled = compiled
+
+    def __getattr__(self, name: str) -> Any:
+        """Compile the template unless it is, and ask it."""
+        if "template" not in vars(self):
+            self.template = self._compiled()
+        return getattr(self.template, name)
+
+
+def defer_templates() -> None:
+    """Let templates given as text wait: folium makes 45 of them, of which a map uses five."""
+    from jinja2 import Environment
+
+    at_once = Environment.from_string
+    if at_once.__module__ == __name__:
+        return
+
+    def from_string(self: Environment, *args: Any, **settings: Any) -> Any:
+        return LateTemplate(partial(at_once, self, *args, **settings))
+
+    Environment.from_string = from_string  # type: ignore[method-assign]

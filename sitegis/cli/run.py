@@ -10,6 +10,7 @@ import click
 
 from ..language.catalog import LOCALES
 from ..messages.errors import BadInput, CannotWrite, ComputationError
+from .deferred import defer_templates
 from .printing import print_and_exit
 from .progress import progress_line
 from .report import exit_code, exit_with
@@ -84,6 +85,7 @@ def command(  # noqa: PLR0913 - one an option
         )
     try:
         with progress_line(quiet=quiet) as progress:
+            defer_templates()
             from ..library.functions import run
 
             result = run(
