@@ -60,12 +60,12 @@ def test_run_imports_neither_statistics_nor_spreadsheets(tmp_path: Path) -> None
 SHOW_TEMPLATES = """
 import jinja2
 from sitegis.cli.deferred import LateTemplate, defer_templates
-at_once = jinja2.Template("{% macro name() %}{{ 1 }}{% endmacro %}{{ n + 1 }}")
+at_once = jinja2.Template("{% macro name() %}{{ 1 }}{% endmacro %}{{ 1 + 1 }}")
 defer_templates()
 import folium
-late = jinja2.Template("{% macro name() %}{{ 1 }}{% endmacro %}{{ n + 1 }}")
+late = jinja2.Template("{% macro name() %}{{ 1 }}{% endmacro %}{{ 1 + 1 }}")
 assert isinstance(late, LateTemplate) and "template" not in vars(late)
-assert late.render(n=1) == at_once.render(n=1) == "2"
+assert late.render() == at_once.render() == "2"
 assert [*late.module.__dict__] == [*at_once.module.__dict__]
 unused = folium.GeoJson._template
 assert isinstance(unused, LateTemplate) and "template" not in vars(unused)

@@ -340,7 +340,8 @@ def _apart(points: Array, share: Array) -> list[Array]:
     angle = axis_angle(np.linalg.eigh(covariance)[1][:, -1])
     axis = np.array([np.cos(angle), np.sin(angle)])
     along = np.asarray((points - mean) @ axis)
-    pieces = np.array(highest_density_intervals(along, share)[-1].pieces)
+    (widest,) = highest_density_intervals(along, share, levels=LEVELS[-1:])
+    pieces = np.array(widest.pieces)
     # parted in the middle of each gap
     cuts = 0.5 * (pieces[1:, 0] + pieces[:-1, 1])
     label = np.searchsorted(cuts, along)

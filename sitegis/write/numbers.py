@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from ..numerics.ordering import decimals
+from ..numerics.ordering import OFF_MIDDLE
 
 LENGTH_DIGITS = 4
 """Decimals of a written length: 0.1 mm, which no tape means."""
@@ -40,7 +40,9 @@ def finite(value: float | None, digits: int = 6) -> float | None:
     # JSON has no infinity and no NaN
     if value is None or not math.isfinite(value):
         return None
-    return float(decimals(value, digits))
+    # as :func:`decimals`, which takes ten times as long for one number
+    scale = 10.0**digits
+    return math.floor(value * scale + (0.5 + OFF_MIDDLE)) / scale + 0.0
 
 
 def members_of(record: object, names: str) -> dict[str, Any]:

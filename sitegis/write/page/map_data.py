@@ -245,7 +245,7 @@ def _hit_features(hits: HitMap) -> Iterator[tuple[str, shapely.Geometry, dict[st
         if not len(row):
             continue
         # merged as whole numbers of cells, where every corner is exact
-        boxes = shapely.union_all(shapely.box(column, row, column + 1, row + 1), grid_size=1.0)
+        boxes = shapely.union_all(shapely.box(column, row, column + 1, row + 1))
         merged = shapely.transform(boxes, lambda cells: hits.origin_m + hits.cell_m * cells)
         over, under = percent(low), percent(high) if np.isfinite(high) else ""
         reach = f"{over} to {under}" if under else f"over {over}"
