@@ -91,10 +91,50 @@ class _Method:
         self._cls, self._name = cls, name
 
     def __get__(self, record: object | None, owner: type) -> Any:
-        """Have ``dataclasses`` write the method, for an heir without fields of its own."""
-        cls, name = self._cls, self._name
-        heir = type(cls.__name__, (cls,), {"__qualname__": cls.__qualname__, "__doc__": ""})
-        some = {"repr": False, "eq": False} if name == "__init__" else {"init": False}
-        method = vars(dataclasses.dataclass(frozen=True, **some)(heir))[name]
-        setattr(cls, name, method)
+        """Write the method, put it in this place, and give it as any method."""
+        plain = self._name == "__init__" and all(
+            one.init and not one.kw_only for one in dataclasses.fields(self._cls)
+        )
+        method = _init(self._cls) if plain else _by_the_library(self._cls, self._name)
+        setattr(self._cls, self._name, method)
         return method.__get__(record, owner)
+
+
+def _by_the_library(cls: Any, name: str) -> Any:
+    """Have ``dataclasses`` write a method, for an heir without fields of its own."""
+    heir = type(cls.__name__, (cls,), {"__qualname__": cls.__qualname__, "__doc__": ""})
+    some = {"repr": False, "eq": False} if name == "__init__" else {"init": False}
+    return vars(dataclasses.dataclass(frozen=True, slots=True, **some)(heir))[name]
+
+
+class _Factory:
+    """Stands for a default that is made anew for each record."""
+
+    def __repr__(self) -> str:
+        return "<factory>"
+
+
+def _init(cls: Any) -> Any:
+    """Write ``__init__`` alone, as ``dataclasses`` does together with five other methods."""
+    names: dict[str, Any] = {"_late_set": object.__setattr__, "_late_factory": _Factory()}
+    parameters, lines = ["self"], []
+    for field in dataclasses.fields(cls):
+        name = value = field.name
+        parameter = name
+        if field.default_factory is not dataclasses.MISSING:
+            names[f"_late_{name}"] = field.default_factory
+            parameter = f"{name}=_late_factory"
+            value = f"_late_{name}() if {name} is _late_factory else {name}"
+        elif field.default is not dataclasses.MISSING:
+            names[f"_late_{name}"] = field.default
+            parameter = f"{name}=_late_{name}"
+        parameters.append(parameter)
+        lines.append(f"_late_set(self, {name!r}, {value})")
+    if hasattr(cls, "__post_init__"):
+        lines.append("self.__post_init__()")
+    exec(f"def __init__({', '.join(parameters)}):\n " + "\n ".join(lines or ["pass"]), names)
+    method = names["__init__"]
+    method.__qualname__, method.__module__ = f"{cls.__qualname__}.__init__", cls.__module__
+    method.__annotations__ = {one.name: one.type for one in dataclasses.fields(cls)}
+    method.__annotations__["return"] = None
+    return method

@@ -84,6 +84,34 @@ def test_is_what_the_library_makes(spoil: Callable[[Any], object]) -> None:
     assert have == want
 
 
+def test_one_with_a_field_that_is_not_given_is_what_the_library_makes() -> None:
+    @late(frozen=True, slots=True)
+    class Marked:
+        """A record with a field that is not given, and one given by name."""
+
+        number: int = dataclasses.field(kw_only=True)
+        mark: str = dataclasses.field(default="x", init=False)
+
+    assert str(inspect.signature(Marked)) == "(*, number: 'int') -> None"
+    assert repr(Marked(number=1)).endswith("Marked(number=1, mark='x')")
+
+
+def test_looks_at_itself_once_it_is_made() -> None:
+    @late(frozen=True, slots=True)
+    class Even:
+        """A record that refuses odd numbers."""
+
+        number: int
+
+        def __post_init__(self) -> None:
+            if self.number % 2:
+                raise ValueError("odd")
+
+    assert Even(2).number == 2
+    with pytest.raises(ValueError, match="odd"):
+        Even(3)
+
+
 def test_goes_through_a_pickle() -> None:
     one = Deep(2.0, ["a"], 3.0)
     assert dataclasses.asdict(pickle.loads(pickle.dumps(one))) == dataclasses.asdict(one)
