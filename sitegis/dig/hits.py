@@ -277,8 +277,9 @@ def accumulate(spans: Spans, weights: Array, values: Array | None = None) -> Arr
     """
     amount = weights[spans.route] if values is None else weights[spans.route] * values
     # once routes are exposed most weights are 0: their spans are not summed
-    first, past, weighing = spans.first, spans.past, np.flatnonzero(amount)
-    if 2 * weighing.size < amount.size:
+    first, past = spans.first, spans.past
+    if 2 * np.count_nonzero(amount) < amount.size:
+        weighing = np.flatnonzero(amount)
         first, past, amount = first[weighing], past[weighing], amount[weighing]
     rows, columns = spans.grid.rows, spans.grid.columns
     size = rows * (columns + 1)

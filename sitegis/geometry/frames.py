@@ -56,7 +56,10 @@ def rotation(angle_rad: float) -> Array:
 
 def lot_direction(angle_rad: float | Array) -> Array:
     """Return unit vectors (..., 2) for lot angles (...,), counter-clockwise from lot x, radians."""
-    return np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=-1)
+    along = np.empty((*np.shape(angle_rad), 2))
+    np.cos(angle_rad, out=along[..., 0])
+    np.sin(angle_rad, out=along[..., 1])
+    return along
 
 
 def unit_words(name: str) -> str:

@@ -242,7 +242,7 @@ def _pieces(grid: Array, density: Array, threshold: float, bandwidth: float) -> 
 
     def crossing(inside: NDArray[np.int64], outside: NDArray[np.int64]) -> Array:
         """Interpolate between a cell at or over the threshold and its neighbor below it."""
-        beyond = np.clip(outside, 0, grid.size - 1)
+        beyond = np.minimum(np.maximum(outside, 0), grid.size - 1)
         # linear between cells: the edge does not jump from cell to cell
         drop = density[inside] - density[beyond]
         part = np.where(drop > 0.0, (density[inside] - threshold) / np.maximum(drop, 1e-300), 0.0)

@@ -177,6 +177,8 @@ def weighted_quantiles(values: Array, weights: Array, shares: Sequence[float] | 
     # each sample stands for its share, centered: the quantile at the middle of it is its value
     middle = (np.cumsum(heavy, axis=-1) - 0.5 * heavy) / heavy.sum(axis=-1, keepdims=True)
     values = np.minimum(values, last)
+    if values.ndim == 1:
+        return polyline.interp(np.asarray(shares, float), middle, values)
     return np.stack([polyline.interp(share, middle, values) for share in shares], axis=-1)
 
 
