@@ -132,7 +132,8 @@ CORNERS: tuple[Corner, ...] = get_args(Corner)
 class Table(BaseModel):
     """A TOML table: nothing unknown in it, nothing that is no number."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    # one check is built, of the whole file when it is read, not one of each table before
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 _UNIT = re.compile(r"_(m|min|rad)$")
