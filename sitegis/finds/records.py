@@ -121,7 +121,7 @@ class FindJudgment:
     """What a finding is taken for after all evidence, and what it was worth.
 
     ``p_drain`` is the probability that what was found is this drain (0 of a miss). ``off_m`` and
-    ``below_m`` are how far the routes passed beside it and how much lower they expected the
+    ``below_m`` are how far the routes passed beside it and how much higher they had the
     invert, before it was counted (medians; nan where not measured). ``causes`` are what else
     explains it, with probabilities. ``worth`` is the expected cost of digging that it saves.
     """

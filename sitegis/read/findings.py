@@ -131,7 +131,7 @@ def read_findings(
         if name in taken:
             cells.fault("finding-name-taken", "id", name=name)
         elif name and name in first:
-            cells.fault("id-twice:row", "id", first=first[name])
+            cells.fault("id-twice:finding", "id", first=first[name])
         first.setdefault(name, row.number)
         made = _finding(cells, ground)
         if made is not None:

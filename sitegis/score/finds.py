@@ -57,6 +57,8 @@ def judge_finds(
 ) -> tuple[FindJudgment, ...]:
     """Judge every finding that counts, in the order of the table.
 
+    Once the pipe was seen there is nothing left to search for: what comes after saves no search.
+
     Parameters
     ----------
     survey
@@ -72,23 +74,37 @@ def judge_finds(
         One judgment for each finding.
     """
     items = [item for _, item in weighed.items if isinstance(item, Finding)]
-    return tuple(_judged(survey, weighed, scored, item) for item in items)
+    judged: list[FindJudgment] = []
+    seen = False
+    for item in items:
+        one = _judged(survey, weighed, scored, item, done=seen)
+        judged.append(one)
+        seen = seen or (item.exposed and one.p_drain >= REFUSED)
+    return tuple(judged)
 
 
 def _judged(
-    survey: Survey, weighed: WeighedSite, scored: Sequence[ScoredHypothesis], item: Finding
+    survey: Survey,
+    weighed: WeighedSite,
+    scored: Sequence[ScoredHypothesis],
+    item: Finding,
+    *,
+    done: bool,
 ) -> FindJudgment:
+    """Judge one finding; ``done``: the pipe was seen before it."""
     without = _scored_without(weighed, scored, item.id)
     # a miss was not taken for anything: it only has a worth
     if not isinstance(item, Found):
-        return FindJudgment(item, 0.0, np.nan, np.nan, (), _worth(survey, without, item))
+        worth = 0.0 if done else _worth(survey, without, item)
+        return FindJudgment(item, 0.0, np.nan, np.nan, (), worth)
     shares, off, below, weights = _explained(weighed, without, item)
     total = sum(shares.values())
     p_drain = shares.pop("this drain") / total
     causes = tuple((name, share / total) for name, share in shares.items())
     off_m = float(weighted_quantiles(off, weights, (0.5,))[0]) if off.size else np.nan
     below_m = float(weighted_quantiles(below, weights, (0.5,))[0]) if below.size else np.nan
-    worth = _worth(survey, without, item, seen=item.exposed and p_drain >= REFUSED)
+    seen = item.exposed and p_drain >= REFUSED
+    worth = 0.0 if done else _worth(survey, without, item, seen=seen)
     return FindJudgment(item, float(p_drain), off_m, below_m, causes, worth)
 
 
