@@ -80,7 +80,7 @@ DRAWS = {_front: 20_000, _side: 20_000, _bent: 120_000}
 class Walked:
     """Probabilities of the ways, their standard errors, draws (n, 4), and what they are worth.
 
-    Walkers that started from the same few draws are worth no more than those: ``effective``.
+    Walkers are drawn from weighed draws, and hardly forget them: ``effective`` counts both.
     """
 
     probability: dict[str, float]
@@ -132,7 +132,7 @@ def walked(make: Callable[[], tuple[Exit, tuple[Evidence, ...]]]) -> Walked:
     }
     named = [dict(zip(found, row.tolist(), strict=True)) for row in (p, errors)]
     effective = {
-        name: min(WALKERS, float(weights.sum() ** 2 / (weights**2).sum()))
+        name: float(1.0 / (1.0 / WALKERS + (weights**2).sum() / weights.sum() ** 2))
         for name, (_, weights) in found.items()
         if name in values
     }
