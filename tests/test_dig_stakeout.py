@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from uncertainties import covariance_matrix, ufloat, umath
 
 from sitegis.dig import plan_dig
+from sitegis.dig.depths import best_line
 from sitegis.dig.stakeout import (
     choose_ties,
     corner_names,
@@ -168,10 +169,17 @@ def test_corners_of_an_l_shaped_house_have_names_of_their_own() -> None:
 
 
 def test_rows_cover_pits_exit_and_every_three_meters() -> None:
-    """Each pit, the exit, and the route at 3, 6, … m of its length of about 17.7 m."""
+    """Each pit, the exit, and the route at 3, 6, … m of its length of about 17.7 m, by shapely."""
     survey = plan_dig(two_way_survey())
 
-    names = [row.name for row in stakeout_rows(survey)]
+    rows = stakeout_rows(survey)
+    names, places = [row.name for row in rows], [(row.x_m, row.y_m) for row in rows]
+    line = best_line(survey)
+    assert line is not None
+    route = [shapely.LineString(line[0]).interpolate(m).coords[0] for m in (3, 6, 9, 12, 15)]
+    planned = [(pit.x_m, pit.y_m) for pit in survey.dig.pits]
+    expected = [*planned, (survey.exit.x_m, survey.exit.y_m), *route]
+    assert np.array(places) == pytest.approx(np.array(expected), abs=1e-9)
 
     assert names[: len(survey.dig.pits)] == [f"pit-{pit.rank}" for pit in survey.dig.pits]
     assert names[len(survey.dig.pits)] == "exit"
