@@ -13,10 +13,10 @@ from scipy.stats import binom, qmc
 from scipy.stats import norm as normal
 from shapely import LineString, Polygon
 
-from sitegis.exit import exit_turns, find_exit, sample_exit, turn_words
+from sitegis.exit import exit_turns, find_exit, sample_exit, straight_sd_rad, turn_words
 from sitegis.geometry.frames import Array
 from sitegis.messages.errors import ComputationError
-from sitegis.model.results import Drain, Exit, LineEnd, ProfileComponent
+from sitegis.model.results import Drain, Exit, ExitComponent, LineEnd, ProfileComponent
 from sitegis.model.site import Building, Site
 from sitegis.model.survey import Survey
 from sitegis.numerics.exit_mixture import first_walls, outward_normals
@@ -350,3 +350,22 @@ def test_spread_of_depth_is_that_of_invert_and_ground() -> None:
         ),
         rel=0.02,
     )
+
+
+def test_the_spread_of_what_goes_straight_on_is_that_of_its_mixture() -> None:
+    """Law of total variance; what turns or leaves by another wall is no part of it."""
+    stated = replace(front_exit(), angle_rad=-2.5)
+    parts = tuple(
+        ExitComponent(
+            weight, 0.0, stated.x_m, stated.y_m, stated.angle_rad + turn, "front", wall,
+            np.diag([0.01, 0.01, sd**2]), stated.profile, 0.7,
+        )
+        for weight, turn, sd, wall in (
+            (0.4, 0.0, 0.02, 0), (0.2, 0.05 - 2 * np.pi, 0.03, 0), (0.3, 0.8, 0.5, 0),
+            (0.1, 0.0, 0.6, 1),
+        )
+    )  # fmt: skip
+    share, turns, sds = np.array([2, 1]) / 3, np.array([0.0, 0.05]), np.array([0.02, 0.03])
+    total = share @ sds**2 + share @ (turns - share @ turns) ** 2
+    found = straight_sd_rad(replace(stated, components=parts))
+    assert found == pytest.approx(np.sqrt(total), rel=1e-9)

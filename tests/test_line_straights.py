@@ -7,7 +7,7 @@ import odrpack
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import optimize
+from scipy import optimize, stats
 
 from sitegis.geometry.frames import Array, rotation
 from sitegis.line.straights import Chain, Marks, fit_chain, line_coordinates, tail_weight
@@ -114,6 +114,16 @@ def test_likelihood_at_the_mode_is_that_of_the_stated_law() -> None:
     assert chain.log_likelihood == pytest.approx(
         -best.fun - 3.5 * np.log(2 * np.pi * sd**2), abs=1e-6
     )
+
+
+def test_footage_with_the_mean_of_its_slack_fits_without_a_remainder() -> None:
+    """A half normal of scale 2 % has the mean of scipy's, 2 % × √(2/π): so much more runs out."""
+    along = np.array([0.0, 2.0, 5.0, 9.0, 14.0])
+    xy = np.column_stack([along * np.cos(0.3), along * np.sin(0.3)])
+    counts = 7.0 + along * (1.0 + 0.02 * float(stats.halfnorm.mean()))
+    marks = marks_of(xy, np.full(2, 0.01), counts_m=counts)
+    chain = fit_chain(marks, np.zeros(5, dtype=int), np.array([0.3, 0.0]))
+    assert chain.chi_square == pytest.approx(0.0, abs=1e-12)
 
 
 def test_common_shift_does_not_move_the_line_but_widens_it() -> None:
