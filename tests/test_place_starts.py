@@ -245,3 +245,25 @@ def test_what_nothing_holds_is_put_at_the_center_with_its_points_about_it() -> N
     turned = local * cmath.exp(1j * start[loose + 2])
     assert complex(*(start[mark : mark + 2] - CENTER)) == pytest.approx(turned)
     assert np.hypot(*(start[alone : alone + 2] - CENTER)) < 0.2
+
+
+def test_where_starts_run_out_the_best_of_each_choice_stays(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Five nodes, each taped from three held ones that hardly leave a line: 32 mirror images.
+
+    The third tells truth from image by a centimeter or so. Where one start alone has room, it is
+    the truth.
+    """
+    monkeypatch.setattr("sitegis.place.starts._MOST_STARTS", 1)
+    truth = Truth(5)
+    held = [truth.node(name) for name in "ABC"]
+    truth.x[: 2 * len(held)] = [0.0, 0.0, 10.0, 0.0, 5.0, 0.02]
+    truth.hold(*range(2 * len(held)))
+    for name in "PQRST":
+        node = truth.node(name)
+        for other in held:
+            truth.tape(node, other)
+    starts = truth.starts()
+    assert len(starts) == 1
+    assert truth.miss_m(starts[0]) < NEAR_M

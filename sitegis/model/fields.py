@@ -164,10 +164,15 @@ class Ask:
     shared: bool = False
 
 
-@functools.cache  # annotations are evaluated anew at every look, and no class changes its own
+@functools.cache
+def _hints(table: Any) -> Mapping[str, Any]:
+    """Return a class's annotations, evaluated once: dear, asked for at every column, and fixed."""
+    return typing.get_type_hints(table, include_extras=True)
+
+
 def inputs_of(table: Any) -> Mapping[str, Any]:
     """Return what a model or a record may hold, by key: annotations with their metadata."""
-    hints = typing.get_type_hints(table, include_extras=True)
+    hints = _hints(table)
     if issubclass(table, BaseModel):
         return {name: hints[name] for name in table.model_fields}
     return {key_of(field.name): hints[field.name] for field in dataclasses.fields(table)}

@@ -88,7 +88,7 @@ def starting_values(network: Network, center: Array) -> list[Array]:
             continue
         choices = _choices(network, state, loose, center)
         room = max(1, _MOST_STARTS - len(finished) - len(states))
-        states.extend(choices[: max(1, min(len(choices), room))])
+        states.extend(choices[-room:])  # the best stand last
     return finished[:_MOST_STARTS]
 
 
