@@ -20,7 +20,7 @@ def evidence_columns() -> list[dict[str, Any]]:
     asks: dict[str, dict[str, Ask]] = {}
     cells: dict[str, object] = {}
     for name, kind in KINDS.items():
-        for key, annotation in inputs_of(kind.record).items():  # type: ignore[arg-type]  # hashable
+        for key, annotation in inputs_of(kind.record).items():
             asks.setdefault(key, {})[name] = _ask(annotation)
             cells.setdefault(key, annotation)
     first = next(iter(KINDS))
@@ -62,7 +62,7 @@ def evidence_tables() -> str:
     lines = []
     for name, kind in KINDS.items():
         lines += ["# [[evidence]]", _line("kind", name, kind.words)]
-        for key, annotation in inputs_of(kind.record).items():  # type: ignore[arg-type]  # hashable
+        for key, annotation in inputs_of(kind.record).items():
             ask = _ask(annotation)
             if ask.example is not None:
                 _, choices, _ = cell_of(annotation)
