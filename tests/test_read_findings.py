@@ -101,6 +101,23 @@ def test_longitude_and_latitude_give_the_same_place(tmp_path: Path) -> None:
     assert found.sd_m == 0.5
 
 
+def test_two_places_that_differ_are_told(tmp_path: Path) -> None:
+    """By lot coordinates here, by longitude and latitude half a degree off (over 40 km)."""
+    folder = write_folder(tmp_path / "site")
+    placed = row(id="F1", kind="locate", x="5m", y="-2m", found="yes")
+    (folder / "findings.csv").write_text(HEAD + "\n" + placed + "\n", "utf-8")
+    site = read_site(folder).site
+    assert "find-places-differ" not in {one.code for one in site.notices}
+    longitude, latitude = site.frame.to_lonlat(np.array([5.0, -2.0]))
+    for away, told in ((0.0, False), (0.5, True)):
+        both = row(id="F1", kind="locate", x="5m", y="-2m", found="yes",
+                   longitude=f"{longitude + away:.9f}", latitude=f"{latitude:.9f}")  # fmt: skip
+        (folder / "findings.csv").write_text(HEAD + "\n" + both + "\n", "utf-8")
+        site = read_site(folder).site
+        assert ("find-places-differ" in {one.code for one in site.notices}) == told
+        assert only(site).x_m == pytest.approx(5.0)
+
+
 @pytest.mark.parametrize("third", [False, True])
 def test_ties_place_it_outside_the_house(site_of: Callable[..., Site], *, third: bool) -> None:
     """Distances from two (or three) house corners to (4, 3), taped on paper."""

@@ -26,6 +26,8 @@ from .photos import Photo, hold_against_photo, named_photo
 # Judgment, no source: how well a place is known by lot coordinates, by a position from satellites
 # where no sd is given, and by the middle of the hole alone, as a share of its length.
 LOT_SD_M, SATELLITE_SD_M, MIDDLE_SHARE = 0.05, 0.5, 12.0**-0.5
+# a telephone's place or the lot's own may be off by less without a slip; judgment, no source
+MOST_APART_M = 15.0
 FURTHEST_M = 200.0
 ALONG_M = 2.0  # of another pipe either way of where it was met, if its direction was seen: judgment
 BY_PHOTO = "the place of photo"
@@ -363,6 +365,16 @@ def _place(
     if found is None:
         return None
     place, own_sd, words = found
+    if on_earth is not None:
+        off = float(np.hypot(*(_from_degrees(ground.frame, on_earth) - place)))
+        if off > MOST_APART_M:
+            cells.report.note(
+                "find-places-differ",
+                FINDINGS_FILE,
+                row=cells.row.number,
+                off=about(off, cells.units),
+                placed=words,
+            )
     lot = shapely.Polygon(ground.lot.vertices)
     away = float(lot.distance(shapely.Point(place))) if np.isfinite(place).all() else np.inf
     if not away <= FURTHEST_M:
