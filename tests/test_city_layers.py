@@ -14,13 +14,14 @@ from click.testing import CliRunner
 
 from sitegis.city import look, run_city, trial
 from sitegis.city.addresses import street_name
+from sitegis.city.columns import words
 from sitegis.city.elevations import read_elevations
 from sitegis.city.filters import kept_rows
-from sitegis.city.layer_arrays import Parcels
 from sitegis.city.look import KINDS
 from sitegis.city.read import read_city
 from sitegis.city.roads import judge_roads, road_scores
 from sitegis.city.schema import CityFile, MainTable
+from sitegis.city.stored import Stored
 from sitegis.cli.main import cli
 from sitegis.messages.errors import BadInput, Notice
 from tests.invented_town import CRS, TOWN_TOML, Faults, Town, invent_town, write_town
@@ -78,25 +79,18 @@ LINE = shapely.LineString([(0, 10), (200, 10)])
 )  # fmt: skip
 def test_roads_are_told_from_lots(parcel, houses, ways, road):
     """Plain cases whose answer a person would give at a glance."""
-    score, _built = road_scores(
-        np.array([parcel], object), np.array(houses, object), np.array(ways, object)
-    )
+    stored = (Stored.of(np.array(shapes, object)) for shapes in ([parcel], houses))
+    score, _built = road_scores(*stored, np.array(ways, object))
     assert (score[0] > 0.0) == road
 
 
 def test_doubtful_roads_are_counted():
     """Signs that are near even are told; the count is the parcels'."""
     lot = shapely.box(0, 0, 24, 60)
-    houses = np.array([shapely.box(0, 0, 24, 3.0)], object)
+    houses = Stored.of(np.array([shapely.box(0, 0, 24, 3.0)], object))
     way = np.array([shapely.LineString([(12, 0), (12, 60)])], object)
-    parcels = Parcels(
-        np.array(["a"]),
-        np.array([lot], object),
-        np.array([""]),
-        np.array([np.nan]),
-        np.array([np.nan]),
-    )
-    _roads, notices = judge_roads(parcels, houses, way)
+    parcels = Stored.of(np.array([lot], object))
+    _roads, notices = judge_roads(np.array(["a"]), parcels, houses, way)
     assert [notice.code for notice in notices][-1:] == ["road-in-doubt"]
     assert all(isinstance(notice, Notice) for notice in notices)
     assert notices[-1].message.startswith("1 parcels")
@@ -155,7 +149,7 @@ def test_words_of_other_systems(written):
         crs=CRS,
     )
     table = MainTable(layer="x.gpkg", id="id", system="sys")
-    kept, notices = kept_rows(frame, table, "mains")
+    kept, notices = kept_rows({"sys": words(frame, "sys")}, len(frame), table, "mains")
     assert kept.tolist() == [False, True, True]
     assert "Zq 1" in next(n for n in notices if n.code == "values-not-known").message
 
@@ -450,7 +444,7 @@ def test_a_large_layer_is_tried_within_limits_first(town, tmp_path, monkeypatch)
     path = write_town(Town(**{**vars(town), "buildings": many}), tmp_path)
     for name, value in (("LARGE_BYTES", 1_000_000), ("CPU_S", 60), ("CPU_S_PER_MB", 0)):
         monkeypatch.setattr(trial, name, value)
-    assert len(read_city(path).block.houses) == 20_000
+    assert len(read_city(path).layers.houses) == 20_000
     monkeypatch.setattr(trial, "CPU_S", 1)
     with pytest.raises(BadInput) as raised:
         read_city(path)

@@ -27,6 +27,7 @@ from hypothesis import strategies as st
 from sitegis.city import run_city
 from sitegis.city.lots import work_chunk
 from sitegis.city.schema import CityFile
+from sitegis.city.stored import Stored
 from sitegis.city.work_folder import work_folder
 from sitegis.cli.main import cli
 from sitegis.messages.errors import BadInput, CannotWrite
@@ -322,6 +323,40 @@ def test_the_file_is_the_same_to_the_byte(city, tmp_path, monkeypatch):
         files.append((tmp_path / f"out-{workers}.gpkg").read_bytes())
     assert files[0] == files[1]
     assert b"2023-11-14T" in files[0]
+
+
+def test_layers_that_come_in_pieces_give_the_same_file(city, tmp_path, monkeypatch):
+    """Whole or 37 rows at a time, indexed by few or many: equal files."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
+    path = write_city(city, tmp_path, chunk=30)
+    run_city(path, tmp_path / "whole.gpkg")
+    monkeypatch.setattr(import_module("sitegis.city.layer_frame"), "PIECE_ROWS", 37)
+    for name, rows in (("PAGE", 4), ("GROUP", 50)):
+        monkeypatch.setattr(import_module("sitegis.city.stored"), name, rows)
+    run_city(path, tmp_path / "pieces.gpkg")
+    whole, pieces = ((tmp_path / f"{name}.gpkg").read_bytes() for name in ("whole", "pieces"))
+    assert whole == pieces
+
+
+def test_stored_shapes_are_found_by_their_boxes():
+    """What shapely's STRtree finds, over some boxes; shapes and texts come back as they were."""
+    rng = np.random.default_rng(5)
+    corners = rng.uniform(0.0, 900.0, (700, 2))
+    shapes = shapely.box(*corners.T, *(corners + rng.uniform(1.0, 60.0, (700, 2))).T)
+    texts = np.array([f"{number} Élm St" * (number % 3) for number in range(700)])
+    order = rng.permutation(700)[:650]
+    stored = Stored()
+    for part in np.array_split(np.arange(700), 3):
+        stored.append(shapes[part], texts[part])
+    stored.put_in_order(order)
+    tree = shapely.STRtree(shapes[order])
+    for low in rng.uniform(-100.0, 900.0, (40, 2)):
+        bounds = np.concatenate([low, low + rng.uniform(0.0, 300.0, 2)])
+        assert np.array_equal(stored.within(bounds), np.sort(tree.query(shapely.box(*bounds))))
+    rows = np.array([3, 640, 17])
+    assert shapely.equals_exact(stored.shapes(rows), shapes[order][rows]).all()
+    assert stored.texts(rows).tolist() == texts[order][rows].tolist()
+    assert np.array_equal(np.sort(np.concatenate(list(stored.groups()))), np.arange(650))
 
 
 def test_geoparquet_holds_the_same(city, reference, tmp_path):

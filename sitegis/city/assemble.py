@@ -186,8 +186,7 @@ def _layers(
 
     ``tally`` has added all up once the first piece is given.
     """
-    ids = city.block.parcels.ids
-    # first id of each piece; the last has no end
+    ids = city.layers.lots.ids
     bounds = [*ids[LOTS_AT_ONCE::LOTS_AT_ONCE].tolist(), None]
     low = None
     for high, tables in zip(bounds, tables_in_order(files, ids, tally.add), strict=False):
@@ -279,7 +278,7 @@ def _note_rows(city: City, tally: Tally, made: Made) -> list[Note]:
         ("made", "date", made.date),
         *(("input", "sha256", f"{name} {digest}") for name, digest in made.inputs),
         *(("warning", notice.code, notice.message) for notice in tally.notices(city.notices)),
-        *(("assumption", "", note) for note in assumptions(city.block.priors)),
+        *(("assumption", "", note) for note in assumptions(city.layers.priors)),
         *(("caution", "", note) for note in cautions(city.file.city.rule_set)),
     ]
 

@@ -6,18 +6,16 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-import geopandas
 import numpy as np
 import shapely
-from shapely import STRtree
 
 from ..late_dataclass import dataclass
-from ..numerics.records import take_rows
 from .facing import REACH_M
-from .layer_arrays import Block, Whole
+from .layer_arrays import Block
 from .lots import work_chunk
 from .reach import LONGEST_M
 from .read import City
+from .stored import Surroundings, along_curve
 from .surveyed_lots import CityGrid, work_sites
 from .tables import Tables, join, save_tables, table
 
@@ -41,50 +39,14 @@ class Task:
 
 
 class Cutter:
-    """Cuts blocks out of a city; each layer is indexed once."""
+    """Cuts a city's lots into chunks, along a Hilbert curve and then by id."""
 
     def __init__(self, city: City) -> None:
         self.city = city
-        block = city.block
-        self.trees = {
-            "parcels": STRtree(block.parcels.shapes),
-            "houses": STRtree(block.houses),
-            "centerlines": STRtree(block.centerlines.shapes),
-            "rows": STRtree(block.rows.shapes),
-            "mains": STRtree(block.mains.shapes),
-            "manholes": STRtree(block.manholes.shapes),
-        }
-        self.chunks = self._chunks()
-
-    def _chunks(self) -> list[Whole]:
-        """Order lots along a Hilbert curve, then by id, and cut: neighbors stay together."""
-        shapes = self.city.block.parcels.shapes
-        size = self.city.file.city.lots_per_chunk
-        if not len(shapes):
-            return []
-        # Hilbert curve: neighbors in the plane are neighbors on it
-        along = geopandas.GeoSeries(shapely.centroid(shapes)).hilbert_distance(level=16).to_numpy()
-        order = np.lexsort((np.arange(len(shapes)), along))
-        return [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
-
-    def block(self, chunk: Whole) -> Block:
-        """Return the layers within reach of a chunk of lots, places (n,) among the parcels."""
-        whole = self.city.block
-        low_x, low_y, high_x, high_y = shapely.total_bounds(whole.parcels.shapes[chunk])
-        box = shapely.box(low_x - AROUND_M, low_y - AROUND_M, high_x + AROUND_M, high_y + AROUND_M)
-        # sorted: places in the block stand in the order of the city's
-        near = {name: np.sort(tree.query(box)) for name, tree in self.trees.items()}
-        own = np.isin(near["parcels"], chunk)
-        return replace(
-            whole,
-            parcels=take_rows(whole.parcels, near["parcels"]),
-            own=own,
-            houses=whole.houses[near["houses"]],
-            centerlines=take_rows(whole.centerlines, near["centerlines"]),
-            rows=take_rows(whole.rows, near["rows"]),
-            mains=take_rows(whole.mains, near["mains"]),
-            manholes=take_rows(whole.manholes, near["manholes"]),
-        )
+        self.surroundings = Surroundings(city.layers)
+        order = np.argsort(along_curve(city.layers.lots.middles), kind="stable")
+        size = city.file.city.lots_per_chunk
+        self.chunks = [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
 
     def tasks(self, numbers: list[int], paths: list[Path], place: CityGrid) -> Iterator[Task]:
         """Make the tasks of some chunks, one at a time.
@@ -104,7 +66,7 @@ class Cutter:
             One task a chunk.
         """
         for number, path in zip(numbers, paths, strict=True):
-            block = self.block(self.chunks[number])
+            block = self.surroundings.block(self.chunks[number], AROUND_M)
             yield Task(block, self._sites(block), place, path)
 
     def _sites(self, block: Block) -> dict[str, Path]:

@@ -16,6 +16,7 @@ from ..geometry.operations import Operation, cell_of_place, operation
 from ..late_dataclass import dataclass
 from ..read.layers.features import flat_crs
 from .layer_arrays import Flags, Shapes, Words
+from .layer_frame import Layer
 
 POINTS, LINES, AREAS = 0, 1, 2
 METERS = {"ft": 0.3048, "m": 1.0}
@@ -29,11 +30,24 @@ class Placer:
     meters_per_unit: float
     meters_per_attribute: float
 
-    def shapes(self, frame: Any) -> Shapes:
-        """Return a frame's geometries (n,), flat, meters of the city's CRS; None where missing."""
+    def shapes(self, frame: Any, layer: Layer) -> Shapes:
+        """Return geometries (n,), flat, in meters of the city's CRS; None where missing.
+
+        Parameters
+        ----------
+        frame
+            A layer's rows, or some of them.
+        layer
+            The layer, whose middle chooses the operation.
+
+        Returns
+        -------
+        Shapes
+            Geometries (n,), m.
+        """
         flat = shapely.force_2d(frame.geometry.to_numpy())
-        if not CRS(frame.crs).equals(self.crs, ignore_axis_order=True):
-            transformer = operation_of(frame, self.crs).transformer
+        if not CRS(layer.crs).equals(self.crs, ignore_axis_order=True):
+            transformer = operation_of(layer, self.crs).transformer
             flat = shapely.transform(
                 flat, lambda xy: np.stack(transformer.transform(*xy.T), axis=1).reshape(-1, 2)
             )
@@ -108,54 +122,59 @@ def are_finite(shapes: Shapes) -> Flags:
 
 def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
     """Return the order (n,) by bounding box, then by content: the same for any order of rows."""
-    if not len(shapes):
-        return np.zeros(0, np.int64)
-    bounds = shapely.bounds(shapes)
-    content = np.array([hash_of(wkb) for wkb in shapely.to_wkb(shapes)], dtype=np.uint64)
-    return np.lexsort((content, *bounds.T[::-1]))
+    return np.lexsort(place_keys(shapes))
 
 
-def hash_of(content: bytes) -> int:
-    """Return a stable 64-bit number of some bytes."""
-    return int.from_bytes(hashlib.blake2b(content, digest_size=8).digest(), "little")
+def place_keys(shapes: Shapes) -> Array:
+    """Return keys (5, n) of that order for ``numpy.lexsort``."""
+    return np.stack([hashes(shapes), *shapely.bounds(shapes).reshape(-1, 4).T[::-1]])
 
 
-def middle_of(frame: Any) -> Array:
-    """Return bounds (4,) of a frame's middle feature, nan where there is none.
+def hashes(shapes: Shapes) -> Array:
+    """Return a stable number of each geometry's content (n,), 0 where there is none."""
+    return np.array([_hash_of(wkb or b"") for wkb in shapely.to_wkb(shapes).tolist()], float)
+
+
+def _hash_of(content: bytes) -> int:
+    """Return a stable 48-bit number of some bytes, which a float holds."""
+    return int.from_bytes(hashlib.blake2b(content, digest_size=6).digest(), "little")
+
+
+def middle_of(bounds: Array) -> Array:
+    """Return the bounds (4,) in the middle of bounds (n, 4), nan where there is none.
 
     A stray feature tells nothing of where the layer lies.
     """
-    each = shapely.bounds(frame.geometry.to_numpy())
-    each = each[np.isfinite(each).all(axis=1)]
+    each = bounds[np.isfinite(bounds).all(axis=1)]
     return np.asarray(np.median(each, axis=0)) if len(each) else np.full(4, np.nan)
 
 
-def operation_of(frame: Any, crs: CRS) -> Operation:
-    """Choose the operation from a frame's CRS to another, the same on every machine.
+def operation_of(layer: Layer, crs: CRS) -> Operation:
+    """Choose the operation from a layer's CRS to another, the same on every machine.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     crs
         The working CRS.
 
     Returns
     -------
     Operation
-        Operation from the frame's CRS.
+        Operation from the layer's CRS.
     """
-    source, (west, south, east, north) = flat_crs(CRS(frame.crs)), middle_of(frame)
+    source, (west, south, east, north) = flat_crs(CRS(layer.crs)), middle_of(layer.bounds)
     return operation(source, crs, cell_of_place(source, (west + east) / 2.0, (south + north) / 2.0))
 
 
-def extent(frame: Any, crs: CRS) -> shapely.Polygon:
-    """Return the box of a frame's geometries in the working CRS; not finite where none can be.
+def extent(layer: Layer, crs: CRS) -> shapely.Polygon:
+    """Return the box of a layer's geometries in the working CRS; not finite where none can be.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     crs
         The working CRS.
 
@@ -164,5 +183,5 @@ def extent(frame: Any, crs: CRS) -> shapely.Polygon:
     shapely.Polygon
         The box.
     """
-    bounds = operation_of(frame, crs).transformer.transform_bounds(*frame.total_bounds)
-    return shapely.box(*bounds)
+    whole = layer.total_bounds.tolist()
+    return shapely.box(*operation_of(layer, crs).transformer.transform_bounds(*whole))

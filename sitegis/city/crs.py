@@ -13,6 +13,7 @@ from ..geometry.operations import cell_of_place, operation
 from ..read.layers.features import flat_crs
 from .columns import middle_of
 from .faults import Faults
+from .layer_frame import Layer
 
 # Judgment, no source: data seldom leaves the area a CRS is made for by more.
 BEYOND_AREA_DEG = 3.0
@@ -20,13 +21,13 @@ MOST_STRETCH = 0.005
 Bounds = Any
 
 
-def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
+def check_crs(layer: Layer, key: str, written: str, faults: Faults) -> None:
     """Fault a layer whose CRS is missing, or cannot be that of its coordinates.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     key
         Dotted key of ``CITY.toml``.
     written
@@ -34,7 +35,7 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
     faults
         Where faults and notices are gathered.
     """
-    if frame.crs is None:
+    if layer.crs is None:
         faults.add(
             "crs-missing",
             key,
@@ -43,8 +44,8 @@ def check_crs(frame: Any, key: str, written: str, faults: Faults) -> None:
             "export it with its CRS (a shapefile needs its .prj file).",
         )
         return
-    crs = flat_crs(CRS(frame.crs))
-    bounds = middle_of(frame)
+    crs = flat_crs(CRS(layer.crs))
+    bounds = middle_of(layer.bounds)
     if not np.isfinite(bounds).all():
         return
     # a little over: data at the antimeridian and the poles

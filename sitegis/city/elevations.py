@@ -15,7 +15,8 @@ from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from .columns import numbers
-from .layer_arrays import Flags, Mains, Shapes, Words
+from .layer_arrays import Flags, Mains
+from .stored import Lots
 
 # All judgment, no source.
 MARKERS = (0.0, -1.0, -9.0, -99.0, -999.0, -9999.0, -99999.0, 9.0, 99.0, 999.0, 9999.0, 99999.0,
@@ -30,6 +31,7 @@ GROUND_REACH_M, GROUND_OFF_M, NEIGHBORS = 80.0, 20.0, 8
 STEEP = 0.25
 LEAST_TOLD = 5
 FOOT_M = 0.3048
+AT_ONCE = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,40 +138,23 @@ def _median_near(at: Array, values: Array, points: Array, count: int, reach_m: f
     """Return the median of the nearest values (k,), nan where none is within reach."""
     if not len(at) or not len(points):
         return np.full(len(points), np.nan)
-    _gap, near = KDTree(at).query(points, k=count, distance_upper_bound=reach_m)
-    near = near.reshape(len(points), count)
-    found = np.append(values, np.nan)[near]
-    blank = ~np.isfinite(found).any(axis=1)
-    # keeps nanmedian from warning of rows without a value
-    found[blank, 0] = 0.0
-    return np.where(blank, np.nan, np.nanmedian(found, axis=1))
+    tree, values, medians = KDTree(at), np.append(values, np.nan), []
+    for some in np.array_split(points, len(points) // AT_ONCE + 1):
+        _gap, near = tree.query(some, k=count, distance_upper_bound=reach_m)
+        found = values[near.reshape(len(some), count)]
+        blank = ~np.isfinite(found).any(axis=1)
+        # keeps nanmedian from warning of rows without a value
+        found[blank, 0] = 0.0
+        medians.append(np.where(blank, np.nan, np.nanmedian(found, axis=1)))
+    return np.concatenate(medians)
 
 
-def check_ground(
-    points: Array, elevations_m: Array, ids: Words, shapes: Shapes
-) -> tuple[Array, list[Notice], list[DataFault]]:
+def check_ground(lots: Lots) -> tuple[Array, list[Notice], list[DataFault]]:
     """Take out lots' ground elevations (n,) that lie 20 m off those of the nearest lots.
 
-    Parameters
-    ----------
-    points
-        Middles of the lots (n, 2), m.
-    elevations_m
-        Ground elevations (n,), m.
-    ids
-        Ids of the rows.
-    shapes
-        Geometries of the rows.
-
-    Returns
-    -------
-    elevations
-        (n,), m.
-    notices
-        What was taken out.
-    faults
-        The lots.
+    Gives the elevations (n,), m, what was taken out, and the lots.
     """
+    points, elevations_m = lots.middles, lots.grounds_m
     known = np.flatnonzero(np.isfinite(elevations_m))
     out = elevations_m.copy()
     if len(known) < LEAST_TOLD:
@@ -183,12 +168,12 @@ def check_ground(
     faults = [
         DataFault(
             "parcels",
-            str(ids[i]),
+            str(lots.ids[i]),
             "ground-implausible",
             f"Ground {elevations_m[i]:.1f} m, over 20 m off the lots about it.",
-            shapes[i],
+            shape,
         )
-        for i in wrong.tolist()
+        for i, shape in zip(wrong.tolist(), lots.outlines.shapes(wrong), strict=True)
     ]
     return (
         out,

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
 from ..messages.errors import Notice
-from .columns import words
 from .layer_arrays import Flags, Words
 from .schema import LayerTable, SewerTable
 
@@ -39,13 +37,24 @@ NOT_ACTIVE = frozenset(
 SHOWN = 6
 
 
-def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Notice]]:
+def filter_columns(table: LayerTable) -> list[str]:
+    """Return the columns that decide which rows of a layer are read."""
+    known = [table.system, table.status] if isinstance(table, SewerTable) else []
+    named = [*table.where, *table.leave_out, *(name for name in known if name is not None)]
+    return list(dict.fromkeys(named))
+
+
+def kept_rows(
+    values: Mapping[str, Words], count: int, table: LayerTable, key: str
+) -> tuple[Flags, list[Notice]]:
     """Return which rows (n,) of a layer are read, and say what is not, with counts by value.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    values
+        Texts (n,) of the layer's :func:`filter_columns`.
+    count
+        How many rows the layer has.
     table
         The layer's table of ``CITY.toml``.
     key
@@ -58,17 +67,17 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
     notices
         What is left out.
     """
-    kept = np.ones(len(frame), bool)
+    kept = np.ones(count, bool)
     rows: list[str] = []
     unknown: list[str] = []
 
     def drop(column: str, out: Callable[[str], bool]) -> None:
-        values = words(frame, column)
+        there = values[column]
         # what another column dropped already is not counted once more
-        gone = np.array([out(value) for value in values], bool) & kept
+        gone = np.array([out(value) for value in there], bool) & kept
         kept[gone] = False
         if gone.any():
-            rows.append(f"{column} {_counted(values[gone].tolist())}")
+            rows.append(f"{column} {_counted(there[gone].tolist())}")
 
     for column, wanted in table.where.items():
         names = {_plain(str(value)) for value in wanted}
@@ -85,7 +94,7 @@ def kept_rows(frame: Any, table: LayerTable, key: str) -> tuple[Flags, list[Noti
             if name is None or name in table.where:
                 continue
             drop(name, lambda value, bad=bad: _is_any(value, bad))  # type: ignore[misc]
-            left = words(frame, name)[kept]
+            left = values[name][kept]
             odd = [v for v in left.tolist() if v and not _is_any(v, good)]
             if odd:
                 unknown.append(f"{name} {_counted(odd)}")

@@ -14,8 +14,8 @@ import numpy as np
 from .layer_arrays import Whole, Words
 from .tables import Columns, Tables, join, load_tables, save_tables
 
-# So many lots' tables take about 150 MB.
-LOTS_AT_ONCE = 25_000
+# So many lots' tables take about 60 MB.
+LOTS_AT_ONCE = 10_000
 RANGE_FILES = "range-*.npz"
 
 

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Any
 
 import fiona
 import fiona.errors
-import shapely
+import numpy as np
 
+from ..late_dataclass import dataclass
 from ..read.faults import Report, guess
 from ..read.layers.files import is_harmless
 from ..read.layers.geopackage import is_stored_layer
 from ..read.text_files import is_inside
-from .columns import AREAS, LINES, POINTS
+from .columns import AREAS, LINES, POINTS, words
 from .crs import check_crs
 from .faults import Faults
-from .filters import kept_rows
-from .layer_frame import read_frame
+from .filters import filter_columns, kept_rows
+from .layer_arrays import Words
+from .layer_frame import Layer, Source, bounds_of, dimensions_of
 from .schema import CityFile, LayerTable, columns_of
 from .trial import ends_within_limits, limits_of, size_of
 
@@ -90,8 +92,8 @@ class LayerFiles:
             )
         return path
 
-    def frame(self, key: str, dimension: int) -> Any:
-        """Read one layer's rows that pass its filters; None with its faults gathered.
+    def layer(self, key: str, dimension: int, *, per_lot: bool = False) -> Layer | None:
+        """Look through one layer; None with its faults gathered.
 
         Parameters
         ----------
@@ -99,11 +101,13 @@ class LayerFiles:
             Dotted key of ``CITY.toml``.
         dimension
             0 for points, 1 for lines, 2 for areas.
+        per_lot
+            Whether the layer may come in pieces.
 
         Returns
         -------
-        Any
-            The rows, None with the faults gathered.
+        Layer | None
+            The rows that pass the filters, None with the faults gathered.
         """
         table: LayerTable | None = getattr(self.file, key)
         path = None if table is None else self._path(f"{key}.layer", table.layer)
@@ -111,7 +115,9 @@ class LayerFiles:
             return None
         report = Report()
         try:
-            frame = _open(path, table.layer_name, f"{key}.layer", report)
+            wanted = tuple(dict.fromkeys(columns_of(table).values()))
+            source = _open(Source(path, table.layer_name, wanted, per_lot), f"{key}.layer", report)
+            looked = None if source is None else _look_through(source, table, key)
         except (OSError, ValueError, RuntimeError, ImportError) as error:
             # pyogrio's DataSourceError is a RuntimeError; ImportError: GeoParquet needs pyarrow
             self.faults.add(
@@ -123,7 +129,7 @@ class LayerFiles:
             )
             return None
         self.faults.absorb(report)
-        return None if frame is None else self._checked(frame, key, dimension, table)
+        return None if looked is None else self._checked(looked, key, dimension, table)
 
     def is_harmless(self, path: Path, key: str, written: str) -> bool:
         """Check the kind of a layer and what it may lead to; note the files it consists of.
@@ -175,9 +181,9 @@ class LayerFiles:
         self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]
         return harmless
 
-    def _checked(self, frame: Any, key: str, dimension: int, table: LayerTable) -> Any:
+    def _checked(self, looked: _Looked, key: str, dimension: int, table: LayerTable) -> Layer:
         """Gather the faults of a layer's columns, CRS and geometry; drop what is filtered out."""
-        columns = [str(c) for c in frame.columns if c != frame.geometry.name]
+        layer, columns = looked.layer, looked.columns
         missing = {name: c for name, c in columns_of(table).items() if c not in columns}
         for name, column in missing.items():
             self.faults.add(
@@ -187,9 +193,8 @@ class LayerFiles:
                 "The layer has no such column.",
                 guess(column, columns),
             )
-        check_crs(frame, f"{key}.layer", table.layer, self.faults)
-        dimensions = shapely.get_dimensions(frame.geometry.to_numpy())
-        if not len(frame) or not (dimensions == dimension).any():
+        check_crs(layer, f"{key}.layer", table.layer, self.faults)
+        if dimension not in looked.dimensions:
             self.faults.add(
                 "layer-empty",
                 f"{key}.layer",
@@ -198,19 +203,21 @@ class LayerFiles:
                 f"name a layer of {_WORDS[dimension]}.",
             )
         elif not missing:
-            kept, notices = kept_rows(frame, table, key)
+            rows = len(layer.bounds)
+            kept, notices = kept_rows(looked.filters, rows, table, key)
             self.faults.notices += notices
             if not kept.any():
                 self.faults.add(
                     "layer-filtered-empty",
                     f"{key}.layer",
                     table.layer,
-                    f"The filters leave none of {len(frame)} rows.",
+                    f"The filters leave none of {rows} rows.",
                     "look at the values of the columns in where, leave_out, system and status.",
                 )
             elif not kept.all():
-                frame = frame[kept].reset_index(drop=True)
-        return frame
+                only = None if layer.only is None else layer.only[kept].reset_index(drop=True)
+                return replace(layer, bounds=layer.bounds[kept], kept=kept, only=only)
+        return layer
 
 
 def layer_names(path: Path) -> list[str]:
@@ -220,12 +227,45 @@ def layer_names(path: Path) -> list[str]:
     return [""]
 
 
-def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
-    """Open a layer; several layers in a file without a name to choose by are refused.
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """A layer before its filters, its columns, its geometries' dimensions, what filters look at."""
+
+    layer: Layer
+    columns: list[str]
+    dimensions: set[int]
+    filters: dict[str, Words]
+
+
+def _look_through(source: Source, table: LayerTable, key: str) -> _Looked:
+    """Read a layer once: what must be known of all its rows, and the rows of a small one."""
+    columns = source.columns()
+    bounds, dimensions, pieces = [], set(), 0
+    texts: dict[str, list[Words]] = {name: [] for name in filter_columns(table)}
+    for frame in source.frames():
+        pieces += 1
+        bounds.append(bounds_of(frame))
+        dimensions |= set(dimensions_of(frame))
+        if columns is None:
+            columns = [str(c) for c in frame.columns if c != frame.geometry.name]
+        for name, parts in texts.items():
+            if name in columns:
+                parts.append(words(frame, name))
+    every = np.concatenate(bounds)
+    layer = Layer(
+        source, frame.crs, every, np.ones(len(every), bool), frame if pieces == 1 else None
+    )
+    filters = {name: np.concatenate(parts) for name, parts in texts.items() if parts}
+    return _Looked(layer, columns or [], dimensions, filters)
+
+
+def _open(source: Source, key: str, report: Report) -> Source | None:
+    """Name the layer; several layers in a file without a name to choose by are refused.
 
     None with the fault gathered where the layer is worked out while it is read, or where reading
     it takes more than it may.
     """
+    path, layer_name = source.path, source.layer_name
     if path.suffix.lower() != ".parquet":
         names = layer_names(path)
         if layer_name is None and len(names) > 1:
@@ -234,9 +274,10 @@ def _open(path: Path, layer_name: str | None, key: str, report: Report) -> Any:
         # a view could make the reader work without end: only stored layers are read
         if path.suffix.lower() == ".gpkg" and not is_stored_layer(path, layer_name, key, report):
             return None
-    if not ends_within_limits(path, layer_name):
+    source = replace(source, layer_name=layer_name or None)
+    if not ends_within_limits(source):
         memory_bytes, cpu_s = limits_of(size_of(path))
         values = {"most_cpu_s": cpu_s, "most_memory_bytes": memory_bytes / 2**30}
         report.site("layer-too-heavy:city", key, path.name, **values)
         return None
-    return read_frame(path, layer_name)
+    return source

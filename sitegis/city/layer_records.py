@@ -10,41 +10,48 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 from ..messages.errors import Notice
-from .columns import AREAS, LINES, Placer, are_finite, order_by_place, words
+from .columns import AREAS, LINES, Placer, are_finite, order_by_place, place_keys, words
 from .elevations import read_elevations
 from .layer_arrays import Flags, Mains, Manholes, Shapes, Streets, lone_mains
+from .layer_frame import Layer
 from .roads import some
 from .schema import AlleyTable, CityFile, RowTable, StreetTable
+from .stored import Stored
 
 
-def read_areas(frame: Any, place: Placer) -> Shapes:
-    """Return valid polygons, parts apart, in an order that does not depend on their rows.
+def read_areas(layer: Layer, place: Placer) -> Stored:
+    """Keep valid polygons, parts apart, in an order that does not depend on their rows.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     place
         Takes a geometry to the working CRS.
 
     Returns
     -------
-    Shapes
+    Stored
         Polygons.
     """
-    shapes = place.shapes(frame)
-    shapes = shapes[are_finite(shapes)]
-    shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
-    invalid = ~shapely.is_valid(shapes)
-    shapes[invalid] = shapely.make_valid(shapes[invalid])
-    parts = shapely.get_parts(shapely.get_parts(shapes))
-    parts = parts[shapely.get_type_id(parts) == 3]
-    return np.asarray(parts[order_by_place(parts)], object)
+    stored, keys = Stored(), []
+    for frame in layer.pieces():
+        shapes = place.shapes(frame, layer)
+        shapes = shapes[are_finite(shapes)]
+        shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
+        invalid = ~shapely.is_valid(shapes)
+        shapes[invalid] = shapely.make_valid(shapes[invalid])
+        parts = shapely.get_parts(shapely.get_parts(shapes))
+        parts = parts[shapely.get_type_id(parts) == 3]
+        stored.append(parts)
+        keys.append(place_keys(parts))
+    stored.put_in_order(np.lexsort(np.concatenate(keys, axis=1)))
+    return stored
 
 
-def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
+def _lines(layer: Layer, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     """Return the single lines of a layer and the row each came from, ordered by place."""
-    shapes = place.shapes(frame)
+    shapes = place.shapes(layer.frame, layer)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
     # flat: parts of one row apart, with the row that they came from
     parts, source = shapely.get_parts(shapes[good], return_index=True)
@@ -55,12 +62,12 @@ def _lines(frame: Any, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     return np.asarray(parts[order], object), source[order]
 
 
-def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> Streets:
+def read_centerlines(layers: dict[str, Layer | None], file: CityFile, place: Placer) -> Streets:
     """Join streets and alleys.
 
     Parameters
     ----------
-    frames
+    layers
         Layers by key.
     file
         ``CITY.toml`` as validated.
@@ -73,9 +80,9 @@ def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> S
         The lines with their names.
     """
     made = [
-        _centerlines(frames[key], table, place)
+        _centerlines(layer, table, place)
         for key, table in (("streets", file.streets), ("alleys", file.alleys))
-        if table is not None
+        if table is not None and (layer := layers[key]) is not None
     ]
     if not made:
         return Streets(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
@@ -85,8 +92,9 @@ def read_centerlines(frames: dict[str, Any], file: CityFile, place: Placer) -> S
     return Streets(shapes[order], names[order], np.concatenate([m.alleys for m in made])[order])
 
 
-def _centerlines(frame: Any, table: StreetTable | AlleyTable, place: Placer) -> Streets:
-    shapes, source = _lines(frame, place)
+def _centerlines(layer: Layer, table: StreetTable | AlleyTable, place: Placer) -> Streets:
+    shapes, source = _lines(layer, place)
+    frame = layer.frame
     return Streets(shapes, words(frame, table.name)[source], _alleys(frame, table)[source])
 
 
@@ -98,13 +106,13 @@ def _alleys(frame: Any, table: StreetTable | AlleyTable | RowTable) -> Flags:
     return np.array([str(w).casefold() in values for w in words(frame, table.kind)], bool)
 
 
-def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
+def read_rows(layer: Layer | None, table: RowTable | None, place: Placer) -> Streets:
     """Return the right-of-way polygons, parts apart.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     table
         The layer's table, None where there is none.
     place
@@ -115,9 +123,10 @@ def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
     Streets
         The polygons with their names.
     """
-    if table is None:
+    if table is None or layer is None:
         return Streets(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
-    shapes = place.shapes(frame)
+    frame = layer.frame
+    shapes = place.shapes(frame, layer)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
     parts, source = shapely.get_parts(shapely.make_valid(shapes[good]), return_index=True)
     areas = shapely.get_dimensions(parts) == AREAS
@@ -127,13 +136,13 @@ def read_rows(frame: Any, table: RowTable | None, place: Placer) -> Streets:
     return Streets(np.asarray(parts[order], object), names[source[order]], alleys[source[order]])
 
 
-def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[Notice]]:
+def read_mains(layer: Layer, file: CityFile, place: Placer) -> tuple[Mains, list[Notice]]:
     """Return the mains as single lines; parts of one row share its id, and lose their inverts.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     file
         ``CITY.toml`` as validated.
     place
@@ -147,8 +156,8 @@ def read_mains(frame: Any, file: CityFile, place: Placer) -> tuple[Mains, list[N
         What was turned or left out.
     """
     table = file.mains
-    shapes, source = _lines(frame, place)
-    # of a row in several pieces nobody knows which end has which invert
+    shapes, source = _lines(layer, place)
+    frame = layer.frame
     single = np.bincount(source, minlength=len(frame))[source] == 1
     unit_m = place.unit_m(table.units)
     up, remarks = read_elevations(frame, table.invert_up, unit_m, "mains")
@@ -181,13 +190,13 @@ def with_the_flow(mains: Mains) -> tuple[Mains, list[Notice]]:
     ]
 
 
-def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, Array]:
+def read_manholes(layer: Layer | None, file: CityFile, place: Placer) -> tuple[Manholes, Array]:
     """Return the manholes and their rims' elevations (h,), nan where not known.
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     file
         ``CITY.toml`` as validated.
     place
@@ -200,9 +209,10 @@ def read_manholes(frame: Any, file: CityFile, place: Placer) -> tuple[Manholes, 
     rims
         Elevations (h,), m.
     """
-    if file.manholes is None:
+    if file.manholes is None or layer is None:
         return Manholes(np.zeros(0, np.str_), np.zeros(0, object)), np.zeros(0)
-    shapes = place.shapes(frame)
+    frame = layer.frame
+    shapes = place.shapes(frame, layer)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_type_id(shapes) == 0))
     ids = words(frame, file.manholes.id)[good]
     rims, _remarks = read_elevations(

@@ -266,14 +266,15 @@ def _what_is_wrong(folder: Path, text: str) -> list[str]:
         return ["CITY.toml is not whole yet: fill in what is missing above."]
     notices = [f"{notice.code}: {notice.message}" for notice in city.notices]
     counts: dict[str, int] = {}
+    layers = city.layers
     for failure in city.failures:
         counts[failure.code] = counts.get(failure.code, 0) + 1
     return [
         *notices,
         *(f"parcels left out, {code}: {n}" for code, n in sorted(counts.items())),
-        f"{len(city.block.parcels.ids)} lots, {len(city.block.mains.ids)} mains in "
-        f"{len(set(city.block.mains.line.tolist()))} lines, "
-        f"{len(city.block.manholes.ids)} manholes.",
+        f"{len(layers.lots.ids)} lots, {len(layers.mains.ids)} mains in "
+        f"{len(set(layers.mains.line.tolist()))} lines, "
+        f"{len(layers.manholes.ids)} manholes.",
     ]
 
 

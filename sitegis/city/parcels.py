@@ -5,17 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
 
+from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
-from ..numerics.records import take_rows
-from .columns import AREAS, Placer, are_finite, numbers, words
+from .columns import AREAS, Placer, are_finite, hashes, numbers, words
 from .elevations import read_elevations
 from .faults import Faults
-from .layer_arrays import Parcels, Shapes, Whole
+from .layer_arrays import Shapes, Whole, Words
+from .layer_frame import Layer
 from .roads import judge_roads
 from .schema import ParcelTable
+from .stored import Lots, Stored
 
 # slivers between drawn lines are no lots
 LEAST_LOT_M2 = 1.0
@@ -50,8 +53,8 @@ def _largest_polygon(shapes: Shapes) -> Shapes:
 
 
 def make_lots(
-    frame: Any, table: ParcelTable, place: Placer, houses: Shapes, ways: Shapes, faults: Faults
-) -> tuple[Parcels, tuple[Failure, ...], list[Notice]]:
+    layer: Layer, table: ParcelTable, place: Placer, houses: Stored, ways: Shapes, faults: Faults
+) -> tuple[Lots, tuple[Failure, ...], list[Notice]]:
     """Make the lots in the order of their ids, and tell what is no lot, with its row from 1.
 
     No lot is: a parcel without id or area, a second one of an id, one with the outline of
@@ -60,8 +63,8 @@ def make_lots(
 
     Parameters
     ----------
-    frame
-        The layer as a GeoDataFrame.
+    layer
+        The layer.
     table
         The layer's table.
     place
@@ -75,92 +78,148 @@ def make_lots(
 
     Returns
     -------
-    parcels
+    lots
         In the order of their ids.
     failures
         What is no lot.
     notices
         What was decided.
     """
-    records, rows, failures, remarks = _once_each(frame, table, place)
+    read = _read_pieces(layer, table, place)
+    chosen, failures = _once_each(read)
     nameless = sum(f.code in ("id-twice", "id-missing") for f in failures)
-    if nameless > MOST_WITHOUT_ID * len(frame):
+    if nameless > MOST_WITHOUT_ID * len(read.ids):
         faults.add(
             "ids-repeated",
             "parcels.id",
             table.id,
-            f"{nameless} of {len(frame)} parcels have no id of their own in this column.",
+            f"{nameless} of {len(read.ids)} parcels have no id of their own in this column.",
             "name the column that tells each parcel from every other.",
         )
-    stacked = _stacked_on(records.shapes)
-    on = np.flatnonzero(stacked >= 0)
+    stacked = _stacked_on(read.measures[chosen])
     failures += [
         Failure(
-            str(records.ids[i]),
-            int(rows[i]),
+            str(read.ids[chosen[i]]),
+            int(chosen[i]) + 1,
             "stacked",
-            f"It has the outline of parcel {records.ids[stacked[i]]}: see there.",
+            f"It has the outline of parcel {read.ids[chosen[stacked[i]]]}: see there.",
         )
-        for i in on.tolist()
+        for i in np.flatnonzero(stacked >= 0).tolist()
     ]
-    records, rows = take_rows(records, stacked < 0), rows[stacked < 0]
-    roads, notices = judge_roads(records, houses, ways)
+    chosen = chosen[stacked < 0]
+    read.outlines.put_in_order(chosen)
+    roads, notices = judge_roads(read.ids[chosen], read.outlines, houses, ways)
     failures += [
         Failure(
-            str(records.ids[i]),
-            int(rows[i]),
+            str(read.ids[i]),
+            int(i) + 1,
             "right-of-way",
             "A street or alley runs in this parcel: by its shape, built share and centerline "
             "it is a road.",
         )
-        for i in np.flatnonzero(roads).tolist()
+        for i in chosen[roads].tolist()
     ]
-    return take_rows(records, ~roads), tuple(failures), remarks + notices
+    chosen = chosen[~roads]
+    read.outlines.put_in_order(np.flatnonzero(~roads))
+    grounds, remarks = read_elevations(
+        read.grounds, table.ground, place.unit_m(table.units), "parcels"
+    )
+    years = read.years[chosen]
+    lots = Lots(
+        ids=read.ids[chosen],
+        outlines=read.outlines,
+        middles=read.measures[chosen, :2],
+        years=np.where((years >= 1600) & (years <= 2100), years, np.nan),
+        grounds_m=grounds[chosen],
+    )
+    return lots, tuple(failures), remarks + notices
 
 
-def _once_each(
-    frame: Any, table: ParcelTable, place: Placer
-) -> tuple[Parcels, Whole, list[Failure], list[Notice]]:
-    """Keep one polygon an id: of several rows with one id the largest."""
-    ids, shapes = words(frame, table.id), place.shapes(frame)
-    shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
-    polygons = _largest_polygon(shapes)
-    area = np.round(np.nan_to_num(shapely.area(polygons)), 3)
-    wkb = shapely.to_wkb(polygons)
-    failures: list[Failure] = []
-    kept: list[int] = []
-    # by id, the largest first: rows of one id stand together, and
-    # their order in the file plays no part
-    for i in sorted(range(len(ids)), key=lambda i: (ids[i], -area[i], wkb[i] or b"")):
-        parcel, row = str(ids[i]), i + 1
-        if parcel == "":
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """All rows of the layer: ``measures`` (n, 4) are middle, area and length, nan without a shape.
+
+    ``hashes`` are of the outlines, ``grounds`` a table of the column as it stands.
+    """
+
+    ids: Words
+    outlines: Stored
+    measures: Array
+    hashes: Array
+    years: Array
+    grounds: Any
+
+
+def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
+    """Keep every row's outline, and what decides which rows are lots."""
+    stored, grounds = Stored(), []
+    parts: list[tuple[Any, ...]] = []
+    for frame in layer.pieces():
+        shapes = place.shapes(frame, layer)
+        shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
+        polygons = _largest_polygon(shapes)
+        stored.append(polygons, words(frame, table.street))
+        middles = shapely.centroid(polygons)
+        parts.append(
+            (
+                words(frame, table.id),
+                np.column_stack(
+                    [
+                        shapely.get_x(middles),
+                        shapely.get_y(middles),
+                        shapely.area(polygons),
+                        shapely.length(polygons),
+                    ]
+                ),
+                hashes(polygons),
+                numbers(frame, table.year_built),
+            )
+        )
+        grounds.append([] if table.ground is None else frame[table.ground].to_numpy(object))
+    ids, measured, content, years = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return _Read(
+        ids=ids,
+        outlines=stored,
+        measures=measured,
+        hashes=content,
+        years=years,
+        grounds=pd.DataFrame(
+            {} if table.ground is None else {table.ground: np.concatenate(grounds)},
+            index=range(len(ids)),
+        ),
+    )
+
+
+def _once_each(read: _Read) -> tuple[Whole, list[Failure]]:
+    """Return the rows that have an id and an area, in the order of ids.
+
+    Of several with one id the largest is taken, of equally large ones the least hash decides.
+    """
+    ids, area = read.ids, np.round(np.nan_to_num(read.measures[:, 2]), 3)
+    # rows of one id stand together, and their order in the file plays no part
+    order = np.lexsort((read.hashes, -area, ids))
+    nameless, shapeless = ids[order] == "", area[order] <= LEAST_LOT_M2
+    good = np.flatnonzero(~nameless & ~shapeless)
+    again = np.zeros(len(order), bool)
+    again[good[1:]] = ids[order[good[1:]]] == ids[order[good[:-1]]]
+    failures = []
+    for place in np.flatnonzero(nameless | shapeless | again).tolist():
+        parcel, row = str(ids[order[place]]), int(order[place]) + 1
+        if nameless[place]:
             failures.append(Failure("", row, "id-missing", "The parcel has no id."))
-        elif area[i] <= LEAST_LOT_M2:
+        elif shapeless[place]:
             failures.append(Failure(parcel, row, "no-shape", "The parcel has no usable area."))
-        elif kept and ids[kept[-1]] == ids[i]:
+        else:
             failures.append(
                 Failure(parcel, row, "id-twice", "A larger parcel has the same id and was used.")
             )
-        else:
-            kept.append(i)
-    chosen = np.array(kept, dtype=np.int64)
-    grounds, remarks = read_elevations(frame, table.ground, place.unit_m(table.units), "parcels")
-    years = numbers(frame, table.year_built)[chosen]
-    records = Parcels(
-        ids[chosen],
-        polygons[chosen],
-        words(frame, table.street)[chosen],
-        np.where((years >= 1600) & (years <= 2100), years, np.nan),
-        grounds[chosen],
-    )
-    return records, chosen + 1, failures, remarks
+    return order[good[~again[good]]], failures
 
 
-def _stacked_on(shapes: Shapes) -> Whole:
+def _stacked_on(measures: Array) -> Whole:
     """Return the first parcel with the same outline (to 1 cm), -1 for those that are it."""
-    centers = shapely.get_coordinates(shapely.centroid(shapes))
     # middle, area and outline to 1 cm: units of a condominium share all of them
-    keys = np.round(np.column_stack([centers, shapely.area(shapes), shapely.length(shapes)]), 2)
+    keys = np.round(measures, 2)
     _unique, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     below = first[inverse.ravel()]
-    return np.where(below == np.arange(len(shapes)), -1, below)
+    return np.where(below == np.arange(len(keys)), -1, below)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import tomllib
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -23,8 +22,9 @@ from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
 from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
 from .faults import Faults
-from .layer_arrays import Block, Mains, Shapes
+from .layer_arrays import Mains
 from .layer_files import LayerFiles
+from .layer_frame import Layer
 from .layer_records import (
     read_areas,
     read_centerlines,
@@ -36,6 +36,7 @@ from .layer_records import (
 from .network import join_mains
 from .parcels import Failure, make_lots
 from .schema import CityFile, known_keys
+from .stored import GROUP, Layers, Stored
 
 FAR_M = 5000.0  # a town's sewers lie among its parcels; judgment
 # Judgment, no source: sheds on the street are few; a shifted layer has most beside the lots.
@@ -52,7 +53,7 @@ class City:
     """
 
     file: CityFile
-    block: Block
+    layers: Layers
     failures: tuple[Failure, ...]
     notices: tuple[Notice, ...]
     data_faults: tuple[DataFault, ...]
@@ -142,7 +143,7 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         A layer has faults.
     """
     files = LayerFiles(path.resolve().parent, file, faults)
-    parcels = files.frame("parcels", AREAS)
+    parcels = files.layer("parcels", AREAS, per_lot=True)
     crs = _choose_crs(file, parcels, faults)
     kinds = {
         "buildings": AREAS,
@@ -152,7 +153,10 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
         "mains": LINES,
         "manholes": POINTS,
     }
-    frames = {key: files.frame(key, dimension) for key, dimension in kinds.items()}
+    layers = {
+        key: files.layer(key, dimension, per_lot=key == "buildings")
+        for key, dimension in kinds.items()
+    }
     if file.streets is None and file.alleys is None and file.rights_of_way is None:
         faults.add(
             "key-missing",
@@ -164,16 +168,16 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     sites = files.sites_folder()
     faults.raise_all()
     assert crs is not None
-    # shapes are compared only once all layers are there and have a CRS
-    _check_near(file, parcels, frames, crs, faults)
+    assert parcels is not None
+    _check_near(file, parcels, layers, crs, faults)
     faults.raise_all()
     factor = float(crs.axis_info[0].unit_conversion_factor)
     place = Placer(crs, factor, METERS[file.city.units])
-    block, failures, data_faults = _block(file, parcels, frames, place, faults)
+    made, failures, data_faults = _layers(file, parcels, layers, place, faults)
     faults.raise_all()
     return City(
         file=file,
-        block=block,
+        layers=made,
         failures=failures,
         notices=tuple(faults.notices),
         data_faults=tuple(data_faults),
@@ -184,23 +188,20 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     )
 
 
-def _block(
-    file: CityFile, parcels: Any, frames: dict[str, Any], place: Placer, faults: Faults
-) -> tuple[Block, tuple[Failure, ...], list[DataFault]]:
+def _layers(
+    file: CityFile, parcels: Layer, layers: dict[str, Layer | None], place: Placer, faults: Faults
+) -> tuple[Layers, tuple[Failure, ...], list[DataFault]]:
     """Make the records, and hold the elevations against one another."""
-    notices = faults.notices
-    houses, centerlines = (
-        read_areas(frames["buildings"], place),
-        read_centerlines(frames, file, place),
-    )
-    records, failures, remarks = make_lots(
+    notices, buildings, sewers = faults.notices, layers["buildings"], layers["mains"]
+    assert buildings is not None
+    assert sewers is not None
+    houses, centerlines = read_areas(buildings, place), read_centerlines(layers, file, place)
+    lots, failures, remarks = make_lots(
         parcels, file.parcels, place, houses, centerlines.shapes, faults
     )
     notices += remarks
     faults.raise_all()
-    # buildings touch lots in any town: where they do not, one of the layers is shifted
-    on_lots = STRtree(records.shapes).query(houses, predicate="intersects")[0]
-    share = len(np.unique(on_lots)) / max(len(houses), 1)
+    share = _share_on_lots(houses, lots.outlines)
     if share < LEAST_ON_LOTS:
         faults.add(
             "layer-beside",
@@ -218,38 +219,53 @@ def _block(
                 "buildings",
             )
         )
-    middles = shapely.get_coordinates(shapely.centroid(records.shapes))
-    grounds, remarks, wrong = check_ground(middles, records.grounds_m, records.ids, records.shapes)
+    grounds, remarks, wrong = check_ground(lots)
     notices += remarks
-    manholes, rims = read_manholes(frames["manholes"], file, place)
-    points = np.concatenate([middles, shapely.get_coordinates(manholes.shapes)])
+    manholes, rims = read_manholes(layers["manholes"], file, place)
+    points = np.concatenate([lots.middles, shapely.get_coordinates(manholes.shapes)])
     known = np.isfinite(elevations := np.concatenate([grounds, rims]))
-    mains, remarks = read_mains(frames["mains"], file, place)
+    mains, remarks = read_mains(sewers, file, place)
     notices += remarks
-    # inverts that cannot be first, for the flow is read off what is left
     mains, remarks, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
     notices += remarks
     mains, remarks = with_the_flow(mains)
     notices += remarks + _under_houses(mains, houses)
-    block = Block(
-        parcels=replace(records, grounds_m=grounds),
-        own=np.ones(len(records.ids), bool),
+    made = Layers(
+        lots=replace(lots, grounds_m=grounds),
         houses=houses,
         centerlines=centerlines,
-        rows=read_rows(frames["rights_of_way"], file.rights_of_way, place),
+        rows=read_rows(layers["rights_of_way"], file.rights_of_way, place),
         has_rows=file.rights_of_way is not None,
         mains=join_mains(mains),
         manholes=manholes,
         priors=file.prior,
     )
-    return block, failures, wrong + also_wrong
+    return made, failures, wrong + also_wrong
 
 
-def _under_houses(mains: Mains, houses: Shapes) -> list[Notice]:
+def _share_on_lots(houses: Stored, lots: Stored) -> float:
+    """Return the share of houses that lie on a lot."""
+    count = 0
+    for rows in houses.groups():
+        shapes = houses.shapes(rows)
+        on, tree = np.zeros(len(rows), bool), STRtree(shapes)
+        boxes = houses.bounds[rows]
+        near = lots.within(np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)]))
+        for part in np.array_split(near, len(near) // GROUP + 1):
+            on[tree.query(lots.shapes(part), predicate="intersects")[1]] = True
+        count += int(on.sum())
+    return count / max(len(houses), 1)
+
+
+def _under_houses(mains: Mains, houses: Stored) -> list[Notice]:
     """Warn where so many mains pass under buildings that a layer is likely beside its place."""
-    main, house = STRtree(mains.shapes).query(houses, predicate="intersects")[::-1]
-    inside = shapely.length(shapely.intersection(mains.shapes[main], houses[house]))
-    share = len(np.unique(main[inside > UNDER_M])) / max(len(mains.ids), 1)
+    tree, under = STRtree(mains.shapes), np.zeros(len(mains.ids), bool)
+    for rows in houses.groups():
+        shapes = houses.shapes(rows)
+        house, main = tree.query(shapes, predicate="intersects")
+        inside = shapely.length(shapely.intersection(mains.shapes[main], shapes[house]))
+        under[main[inside > UNDER_M]] = True
+    share = under.sum() / max(len(mains.ids), 1)
     if share <= MOST_UNDER:
         return []
     return [
@@ -262,7 +278,7 @@ def _under_houses(mains: Mains, houses: Shapes) -> list[Notice]:
     ]
 
 
-def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
+def _choose_crs(file: CityFile, parcels: Layer | None, faults: Faults) -> CRS | None:
     """Return the working CRS: the one written, or the parcels', which must be projected."""
     report = Report()
     written = file.city.crs
@@ -274,7 +290,7 @@ def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
         # heights of a compound CRS play no part here
         crs = flat_crs(CRS(parcels.crs))
         if not crs.is_projected:
-            west, south, east, north = parcels.total_bounds
+            west, south, east, north = parcels.total_bounds.tolist()
             perhaps = utm_crs((west + east) / 2, (south + north) / 2)
             report.site("crs-not-projected:city", "city.crs", crs.name, perhaps=perhaps)
             crs = None
@@ -285,11 +301,11 @@ def _choose_crs(file: CityFile, parcels: Any, faults: Faults) -> CRS | None:
 
 
 def _check_near(
-    file: CityFile, parcels: Any, frames: dict[str, Any], crs: CRS, faults: Faults
+    file: CityFile, parcels: Layer, layers: dict[str, Layer | None], crs: CRS, faults: Faults
 ) -> None:
     """Fault a layer that lies far from the parcels: its CRS is hardly the one it states."""
     town = extent(parcels, crs)
-    there = {key: extent(frame, crs) for key, frame in frames.items() if frame is not None}
+    there = {key: extent(layer, crs) for key, layer in layers.items() if layer is not None}
     far_m = FAR_M / float(crs.axis_info[0].unit_conversion_factor)
     if len(there) > 1 and all(shapely.distance(town, box) > far_m for box in there.values()):
         # all others lie together: it is the parcels that are elsewhere
@@ -303,10 +319,8 @@ def _check_near(
                 "check the parcels' CRS in a GIS, over the other layers.",
             )
             return
-    for key, frame in frames.items():
-        if frame is None:
-            continue
-        away_m = float(shapely.distance(town, extent(frame, crs)))
+    for key, box in there.items():
+        away_m = float(shapely.distance(town, box))
         away_m *= float(crs.axis_info[0].unit_conversion_factor)
         if not np.isfinite(away_m) or away_m > FAR_M:
             faults.add(

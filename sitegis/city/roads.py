@@ -8,7 +8,8 @@ from shapely import STRtree
 
 from ..geometry.frames import Array
 from ..messages.errors import Notice
-from .layer_arrays import Flags, Parcels, Shapes, Words
+from .layer_arrays import Flags, Shapes, Words
+from .stored import Stored
 
 # All judgment, no source: where each sign says neither road nor lot.
 # centerline that must run in a parcel, then width, compactness and built share at which
@@ -21,11 +22,15 @@ DOUBT = 0.7
 NAMED = 5
 
 
-def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, list[Notice]]:
+def judge_roads(
+    ids: Words, parcels: Stored, houses: Stored, ways: Shapes
+) -> tuple[Flags, list[Notice]]:
     """Return which parcels (n,) are roads, and warn of those that have buildings or are in doubt.
 
     Parameters
     ----------
+    ids
+        Ids of the parcels (n,).
     parcels
         The parcels (n,).
     houses
@@ -40,7 +45,7 @@ def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, 
     notices
         What is in doubt.
     """
-    scores, built = road_scores(parcels.shapes, houses, ways)
+    scores, built = road_scores(parcels, houses, ways)
     roads, doubtful = scores > 0.0, np.abs(scores) < DOUBT
     notices = []
     if (these := roads & (built > 0.0)).any():
@@ -48,7 +53,7 @@ def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, 
             Notice(
                 "road-with-building",
                 f"{these.sum()} parcels have a building on them and were yet taken "
-                f"for roads, by shape and centerline ({some(parcels.ids[these])}).",
+                f"for roads, by shape and centerline ({some(ids[these])}).",
                 "parcels",
             )
         )
@@ -58,7 +63,7 @@ def judge_roads(parcels: Parcels, houses: Shapes, ways: Shapes) -> tuple[Flags, 
                 "road-in-doubt",
                 f"{doubtful.sum()} parcels may be lots or roads: a centerline runs "
                 f"in them, and the signs are near even "
-                f"({some(parcels.ids[doubtful])}).",
+                f"({some(ids[doubtful])}).",
                 "parcels",
             )
         )
@@ -71,7 +76,7 @@ def some(names: Words) -> str:
     return f"{shown}, …" if len(names) > NAMED else shown
 
 
-def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, Array]:
+def road_scores(parcels: Stored, houses: Stored, ways: Shapes) -> tuple[Array, Array]:
     """Return each parcel's (n,) score, above 0 for a road, and its built share.
 
     The sum of logs of: centerline run over the root of the area; mean width (area over run)
@@ -97,20 +102,22 @@ def road_scores(parcels: Shapes, houses: Shapes, ways: Shapes) -> tuple[Array, A
     score, built = np.full(len(parcels), -np.inf), np.zeros(len(parcels))
     if not len(ways) or not len(parcels):
         return score, built
-    tree = STRtree(parcels)
-    line, parcel = tree.query(ways, predicate="intersects")
-    run = np.bincount(
-        parcel,
-        shapely.length(shapely.intersection(ways[line], parcels[parcel])),
-        minlength=len(parcels),
-    )
+    run, tree = np.zeros(len(parcels)), STRtree(ways)
+    for rows in parcels.groups():
+        shapes = parcels.shapes(rows)
+        parcel, line = tree.query(shapes, predicate="intersects")
+        lengths_m = shapely.length(shapely.intersection(ways[line], shapes[parcel]))
+        run[rows] = np.bincount(parcel, lengths_m, minlength=len(rows))
     near = np.flatnonzero(run >= LEAST_RUN_M)
-    area, run = shapely.area(parcels[near]), run[near]
-    # 1 for a circle, ¼π for a square, near 0 for a strip
-    compact = 4.0 * np.pi * area / shapely.length(parcels[near]) ** 2
-    place, house = STRtree(houses).query(parcels[near], predicate="intersects")
-    on = shapely.area(shapely.intersection(parcels[near][place], houses[house]))
-    built[near] = np.bincount(place, on, minlength=len(near)) / area
+    shapes = parcels.shapes(near)
+    area, run, tree = shapely.area(shapes), run[near], STRtree(shapes)
+    compact = 4.0 * np.pi * area / shapely.length(shapes) ** 2
+    for rows in houses.groups():
+        buildings = houses.shapes(rows)
+        house, place = tree.query(buildings, predicate="intersects")
+        on = shapely.area(shapely.intersection(shapes[place], buildings[house]))
+        built[near] += np.bincount(place, on, minlength=len(near))
+    built[near] /= area
     score[near] = np.round(
         np.log(run / np.sqrt(area))
         # area over run is the mean width

@@ -79,7 +79,7 @@ def run_city(
     inputs = hash_inputs((path, *city.paths), city.sites)
     cutter = Cutter(city)
     place = CityGrid(crs_text(city.crs), city.meters_per_unit)
-    total = len(city.block.parcels.ids)
+    total = len(city.layers.lots.ids)
     with work_folder(work_name(path, out)) as folder:
         try:
             done = set(reopen(folder, inputs, len(cutter.chunks)))

@@ -6,14 +6,20 @@ would have ended, or never ended, the run.
 
 from __future__ import annotations
 
+import json
 import resource
 import subprocess
 import sys
+from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ..read.layers.apart import environment_apart
 from ..read.layers.features import LARGE_BYTES
 from ..read.layers.files import files_of
+
+if TYPE_CHECKING:
+    from .layer_frame import Source
 
 # Judgment, no source: a usual layer of 100 MB takes 10 s and 1 GB.
 MEMORY_BYTES, MEMORY_PER_BYTE = 2 * 2**30, 30
@@ -34,28 +40,17 @@ def size_of(path: Path) -> int:
     return sum(file.stat().st_size for file in files if file.is_file())
 
 
-def ends_within_limits(path: Path, layer_name: str | None) -> bool:
+def ends_within_limits(source: Source) -> bool:
     """Try to read a layer of more than 5 MB; a smaller one is not tried.
 
     A layer that cannot be read passes: who reads it then tells why.
-
-    Parameters
-    ----------
-    path
-        The layer's file.
-    layer_name
-        Name of the layer, None for the only one.
-
-    Returns
-    -------
-    bool
-        Whether it did.
     """
-    size_bytes = size_of(path)
+    size_bytes = size_of(source.path)
     if size_bytes <= LARGE_BYTES:
         return True
     memory_bytes, cpu_s = limits_of(size_bytes)
-    arguments = [str(path.resolve()), layer_name or "", str(memory_bytes), str(cpu_s)]
+    written = {**asdict(source), "path": str(source.path.resolve())}
+    arguments = [json.dumps(written), str(memory_bytes), str(cpu_s)]
     try:
         done = subprocess.run(
             [sys.executable, "-P", "-m", "sitegis.city.trial", *arguments],
@@ -71,15 +66,13 @@ def ends_within_limits(path: Path, layer_name: str | None) -> bool:
     return done.returncode == 0
 
 
-def main(path: str, layer_name: str, memory_bytes: str, cpu_s: str) -> None:
+def main(source: str, memory_bytes: str, cpu_s: str) -> None:
     """Read the layer for nothing; a limit ends the process.
 
     Parameters
     ----------
-    path
-        The layer's file.
-    layer_name
-        Name of the layer, empty for the only one.
+    source
+        The fields of its :class:`.layer_frame.Source` in JSON.
     memory_bytes
         Limit of memory, bytes.
     cpu_s
@@ -88,10 +81,12 @@ def main(path: str, layer_name: str, memory_bytes: str, cpu_s: str) -> None:
     resource.setrlimit(resource.RLIMIT_AS, (int(memory_bytes),) * 2)
     resource.setrlimit(resource.RLIMIT_CPU, (int(cpu_s),) * 2)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    from .layer_frame import read_frame  # noqa: PLC0415 - within the limits
+    from .layer_frame import Source  # noqa: PLC0415 - within the limits
 
+    written = json.loads(source)
     try:
-        read_frame(Path(path), layer_name or None)
+        for _piece in Source(**{**written, "path": Path(written["path"])}).frames():
+            pass
     except MemoryError:
         sys.exit(1)
     except (OSError, ValueError, RuntimeError, ImportError):

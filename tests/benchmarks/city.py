@@ -28,6 +28,7 @@ from sitegis.city.facing import OFFSET_M, REACH_M, SAMPLE_M, lot_edges
 from sitegis.city.frontage import find_frontages
 from sitegis.city.houses import find_houses
 from sitegis.city.read import read_city
+from sitegis.city.stored import Surroundings
 from sitegis.pipeline import compute
 from tests.invented_city import invent_city, write_city
 
@@ -36,6 +37,7 @@ from .heading import heading
 FIXTURES = Path(__file__).parent.parent.parent / "fixtures"
 WORKERS = 2
 LOOP_LOTS = 400
+COPIED_LOTS = 50_000
 CODE = "import sys; from sitegis.cli.main import main; main(sys.argv[1:])"
 
 
@@ -149,8 +151,7 @@ def growth(before: Run | None, run: Run) -> str:
 
 def measure_run(folder: Path, size: int) -> Run:
     """Run the command in its own process; sample the memory of it and its workers."""
-    city = invent_city(size, seed=1, curve=8.0)
-    path = write_city(city, folder)
+    path, lots = write_town(folder, size)
     command = [sys.executable, "-c", CODE, "city", str(path), "--out", str(folder / "out.gpkg"),
                "--workers", str(WORKERS), "--quiet"]  # fmt: skip
     used = children_seconds()
@@ -164,7 +165,25 @@ def measure_run(folder: Path, size: int) -> Run:
     if process.returncode not in (0, 1):
         raise SystemExit(f"sitegis city ended with {process.returncode}")
     largest = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
-    return Run(len(city.parcels), seconds, children_seconds() - used, largest, highest)
+    return Run(lots, seconds, children_seconds() - used, largest, highest)
+
+
+def write_town(folder: Path, size: int) -> tuple[Path, int]:
+    """Write an invented city, a large one as several of 50,000 lots; give the count of lots."""
+    copies = max(round(size / COPIED_LOTS), 1)
+    city = invent_city(size // copies, seed=1, curve=8.0)
+    path = write_city(city, folder)
+    west, south, east, north = city.parcels.total_bounds
+    for copy in range(1, copies):
+        row, column = divmod(copy, 5)
+        apart = (column * (east - west + 500.0), row * (north - south + 500.0))
+        for name in ("parcels", "buildings", "streets", "mains", "manholes"):
+            frame = getattr(city, name).copy()
+            frame.geometry = frame.geometry.translate(*apart)
+            for key in {"pin", "main_id", "mh_id"} & set(frame.columns):
+                frame[key] = frame[key] + f"/{copy}"
+            frame.to_file(folder / "layers" / "city.gpkg", layer=name, driver="GPKG", mode="a")
+    return path, copies * len(city.parcels)
 
 
 def children_seconds() -> float:
@@ -194,7 +213,8 @@ def proportional_mib(pid: int) -> float:
 def measure_frontage(path: Path) -> tuple[float, float, int, float]:
     """Time the frontage of some lots both ways; give how many lines are told alike."""
     city = read_city(path)
-    block, lots = city.block, np.arange(min(LOOP_LOTS, len(city.block.parcels.ids)))
+    every = np.arange(len(city.layers.lots.ids))
+    block, lots = Surroundings(city.layers).block(every, 0.0), every[:LOOP_LOTS]
     centers = find_houses(block.parcels.shapes[lots], block.houses).centers
     start = time.perf_counter()
     found = find_frontages(block, lots, STRtree(block.parcels.shapes), centers)
