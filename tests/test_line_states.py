@@ -322,6 +322,17 @@ def test_own_noise_is_each_marks_against_the_last_ones() -> None:
     assert shared_covariance(marks, 1.0) == pytest.approx(tape[6:, 6:] + 0.3**2 * np.eye(2))
 
 
+def test_footage_runs_out_by_the_mean_of_its_slack() -> None:
+    """On a straight each meter takes 1 + 2 % × the mean of scipy's half normal: all marks agree."""
+    along = np.array([0.0, 3.0, 7.0, 12.0])
+    more = 1.0 + 0.02 * float(stats.halfnorm.mean())
+    xy = np.column_stack([along, np.zeros(4)])
+    state = follow_drain(marks_of(xy, np.full(2, 1e-4), counts_m=along * more))
+    best = int(np.argmax(state.log_weight))
+    assert state.bends[best] == 0
+    assert state.count[best] == pytest.approx(12.0, abs=1e-3)
+
+
 def test_a_turn_of_two_bends_has_the_moments_of_all_pairs() -> None:
     """In every class of 45° share, mean and spread are numpy's of a million drawn pairs."""
     generator = np.random.default_rng(3)
