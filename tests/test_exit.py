@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import binom, qmc
+from scipy.stats import binom, qmc, truncnorm
 from scipy.stats import norm as normal
 from shapely import LineString, Polygon
 
@@ -19,7 +19,7 @@ from sitegis.messages.errors import ComputationError
 from sitegis.model.results import Drain, Exit, ExitComponent, LineEnd, ProfileComponent
 from sitegis.model.site import Building, Site
 from sitegis.model.survey import Survey
-from sitegis.numerics.exit_mixture import first_walls, outward_normals
+from sitegis.numerics.exit_mixture import _held_inside, first_walls, outward_normals
 from sitegis.rules.rule_set import load_rules
 from tests.benchmarks.line import simulate
 from tests.invented import (
@@ -369,3 +369,28 @@ def test_the_spread_of_what_goes_straight_on_is_that_of_its_mixture() -> None:
     total = share @ sds**2 + share @ (turns - share @ turns) ** 2
     found = straight_sd_rad(replace(stated, components=parts))
     assert found == pytest.approx(np.sqrt(total), rel=1e-9)
+
+
+@pytest.mark.parametrize("inside_m", [-0.15, 0.05, 0.4])
+def test_an_end_is_cut_at_the_wall_as_scipy_cuts_a_normal(inside_m: float) -> None:
+    """Share, mean and variance across the front wall by scipy's truncnorm; along it, regression."""
+    building = corner_site().building
+    start, end = building.vertices[:2]
+    along = (end - start) / np.hypot(*(end - start))
+    inward = np.array([-along[1], along[0]])
+    mean = np.append(0.5 * (start + end) + inside_m * inward, 0.3)
+    turn = np.block([[np.column_stack([along, inward]), np.zeros((2, 1))], [0.0, 0.0, 1.0]])
+    own = np.array([[0.04, 0.012, 0.0], [0.012, 0.02, 0.002], [0.0, 0.002, 0.01]])
+    held, weights, means, covariances = _held_inside(
+        np.ones(1), mean[None], (turn @ own @ turn.T)[None], building
+    )
+    sd = np.sqrt(own[1, 1] + building.outline_sd_m**2)
+    cut = truncnorm(-inside_m / sd, np.inf, loc=inside_m, scale=sd)
+    moved = turn.T @ (means[0] - mean)
+    assert held.all()
+    assert weights[0] == pytest.approx(normal.cdf(inside_m / sd))
+    # what hangs together with the distance to the wall follows it by regression
+    gain = own[:, 1] / sd**2
+    assert moved == pytest.approx(gain * (cut.mean() - inside_m), abs=1e-9)
+    expected = own - np.outer(gain, gain) * (sd**2 - cut.var())
+    assert turn.T @ covariances[0] @ turn == pytest.approx(expected, abs=1e-9)

@@ -126,6 +126,14 @@ def test_footage_with_the_mean_of_its_slack_fits_without_a_remainder() -> None:
     assert chain.chi_square == pytest.approx(0.0, abs=1e-12)
 
 
+def test_a_bent_chain_ends_on_its_last_straight() -> None:
+    """East and then north: the end is the last mark, going north."""
+    xy = np.array([[0.0, 0.0], [2.0, 0.0], [4.0, 0.0], [5.0, 1.0], [5.0, 3.0], [5.0, 6.0]])
+    start = np.array([0.0, np.pi / 2, 0.0, -5.0])
+    chain = fit_chain(marks_of(xy, np.full(2, 0.01)), np.array([0, 0, 0, 1, 1, 1]), start)
+    assert chain.end == pytest.approx([5.0, 6.0, np.pi / 2], abs=1e-6)
+
+
 def test_common_shift_does_not_move_the_line_but_widens_it() -> None:
     """A shift shared by all points adds its variance to the end, across and along, in full."""
     xy = np.column_stack([np.arange(6.0), [0.05, -0.02, 0.01, 0.03, -0.04, 0.02]])
