@@ -27,14 +27,14 @@ def branches() -> list[dict[str, Any]]:
 
 
 def ends(stated: list[dict[str, Any]]) -> np.ndarray:
-    """Give the only piece (3, 2) of each of the three levels."""
+    """Return the only piece (3, 2) of each of the three levels."""
     assert [one["level"] for one in stated] == list(LEVELS)
     assert all(len(one["pieces"]) == 1 for one in stated)
     return np.array([one["pieces"][0] for one in stated])
 
 
 def with_samples(survey: Survey, **columns: np.ndarray) -> Survey:
-    """Give the first way's samples other values, and count those of even rank thrice."""
+    """Return the first way's samples other values, and count those of even rank thrice."""
     first, *routes = survey.routes
     leading, *others = survey.scores.hypotheses
     weights = np.where(np.arange(leading.weights.size) % 2 == 0, 3.0, 1.0)

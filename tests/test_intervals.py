@@ -169,6 +169,21 @@ def test_a_rare_kind_keeps_its_own_set_beside_the_common_one(level_index: int) -
     assert len(highest_density_intervals(values, weights)[level_index].pieces) == 1
 
 
+def test_the_least_half_holds_more_of_the_common_kind_and_next_to_none_of_a_spread_one() -> None:
+    """Nine tenths N(0, 1) and a tenth even over ± 45: no fault of the numbers, but what half means.
+
+    The least half is |x| ≤ z with 0.9 (2 Φ(z) − 1) + 0.1 z / 45 = 0.5: by scipy z = 0.762, which
+    holds 55 % of the one kind and 1.7 % of the other.
+    """
+    normal = stats.norm.ppf((np.arange(9000) + 0.5) / 9000)
+    values = np.concatenate([normal, np.linspace(-45.0, 45.0, 1000)])
+    z = optimize.brentq(lambda x: 0.9 * (2 * stats.norm.cdf(x) - 1) + 0.1 * x / 45 - 0.5, 0.1, 3.0)
+    pieces = highest_density_intervals(values, np.ones(10_000))[0].pieces
+    held = np.any([(values >= low) & (values <= high) for low, high in pieces], axis=0)
+    assert held[:9000].mean() == pytest.approx(2 * stats.norm.cdf(z) - 1, abs=0.01)
+    assert held[9000:].mean() == pytest.approx(z / 45, abs=0.01)
+
+
 def test_kinds_that_overlap_hold_their_level_together() -> None:
     """A kind twice as wide on the same place: the set holds its level of all, by scipy.
 

@@ -305,17 +305,22 @@ def table(outcomes: list[Outcome]) -> list[str]:
         if not of:
             continue
         lines.append(f"{regime} ({len(of)} sites)")
+        through = any(o.stated >= 0 for o in of)
         lines += [
             _row(name, np.array([getattr(o, name) for o in of]))
-            for name in ("azimuth", "place", "invert", "station")
+            for name in ("azimuth", "place", "invert", *(("station",) if through else ()))
         ]
         lines.append(_row("locate ellipse", np.array([m for o in of for m in o.marks])))
-        corridor = np.array([o.corridor for o in of if o.corridor >= 0])
-        lines.append(
-            f"  {'tap in the 95 % corridor':30s}{corridor.size:6d}         {_share(corridor > 0)}"
-        )
-        depth = np.array([o.depth for o in of if o.depth >= 0])
-        lines.append(f"  {'depth at pit 1 (90 %)':30s}{depth.size:6d}         {_share(depth > 0)}")
+        if through:
+            corridor = np.array([o.corridor for o in of if o.corridor >= 0])
+            lines.append(
+                f"  {'tap in the 95 % corridor':30s}{corridor.size:6d}         "
+                f"{_share(corridor > 0)}"
+            )
+            depth = np.array([o.depth for o in of if o.depth >= 0])
+            lines.append(
+                f"  {'depth at pit 1 (90 %)':30s}{depth.size:6d}         {_share(depth > 0)}"
+            )
         for words, keep in KINDS:
             kept = [o for o in of if keep(o)]
             for name in ("azimuth", "place") if kept else ():
@@ -326,11 +331,15 @@ def table(outcomes: list[Outcome]) -> list[str]:
             f"80 % {lengths[1]:.0f}°, 95 % {lengths[2]:.0f}°"
         )
         lines += _pit_rows(of)
-    return lines
+    together = _pit_rows(outcomes)
+    return [*lines, "all regimes", *together] if together else lines
 
 
 def _pit_rows(of: list[Outcome]) -> list[str]:
-    """Hold what pit 1 states against how often it hits, in bins."""
+    """Hold what pit 1 states against how often it hits, in bins.
+
+    In brackets what 95 of 100 right statements scatter by: 1.96 √Σ p (1 − p) of the count.
+    """
     pits = np.array([(o.stated, o.hit) for o in of if o.stated >= 0])
     if not pits.size:
         return []
@@ -341,10 +350,11 @@ def _pit_rows(of: list[Outcome]) -> list[str]:
     for low, high in pairwise(BINS):
         inside = (pits[:, 0] > low) & (pits[:, 0] <= high)
         if inside.any():
-            hits = _share(pits[inside, 1] > 0)
+            p, hits = pits[inside].T
+            scatter = 1.96 * np.sqrt((p * (1.0 - p)).sum()) / p.size
             rows.append(
-                f"    {low:.2f} – {high:.2f} {inside.sum():5d}  stated "
-                f"{pits[inside, 0].mean():.3f}  hit {hits}"
+                f"    {low:.2f} – {high:.2f} {p.size:5d}  stated {p.mean():.3f}  "
+                f"hit {hits.mean():.3f} [± {scatter:.3f}]"
             )
     return rows
 
