@@ -94,6 +94,12 @@ def test_the_summary_is_one_page_with_its_sources(made):
     assert f"CITY.toml {digest}" in notes[notes["kind"] == "input"]["note"].tolist()
 
 
+def test_pages_may_be_read_by_others(made):
+    """Map and summary have the permissions of an ordinary file."""
+    _path, _summary, pages = made
+    assert {page.stat().st_mode & 0o777 for page in (pages.map, pages.summary)} == {0o644}
+
+
 def test_pages_are_the_same_to_the_byte(made, tmp_path):
     """The same town with two workers gives the same pages."""
     path, _summary, pages = made
