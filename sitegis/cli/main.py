@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import ctypes
 import gc
 import importlib
 import io
@@ -26,6 +27,9 @@ COMMANDS = {
 EXIT_DEFECT, EXIT_INTERRUPTED = 70, 130
 # Judgment, no source: objects kept before the search for cycles, and how often older ones are.
 SELDOM = (100_000, 50, 50)
+# glibc's M_MMAP_THRESHOLD and M_TRIM_THRESHOLD (malloc.h): blocks up to the most it takes, 32 MiB,
+# come from the heap, and up to 256 MiB (judgment) stay there
+MALLOC_OPTIONS = ((-3, 32 << 20), (-1, 256 << 20))
 
 
 class LazyGroup(click.Group):
@@ -105,7 +109,19 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     else:
         gc.disable()  # one site ends before cycles of objects add up: the same memory, less time
         defer_unused()
+        _keep_memory()
     sys.exit(flushed(_run(given)))
+
+
+def _keep_memory() -> None:
+    """Have the C library keep what is freed for the next array, where it is glibc.
+
+    It hands large blocks back at once otherwise, and the system clears each page anew.
+    """
+    set_option = getattr(ctypes.CDLL(None), "mallopt", None) if os.name == "posix" else None
+    if set_option is not None:
+        for option, size in MALLOC_OPTIONS:
+            set_option(option, size)
 
 
 def _run(given: list[str]) -> int:

@@ -212,8 +212,8 @@ def smallest(values: ArrayLike, step: float, *then: ArrayLike) -> int:
     >>> smallest([1.0 + 1e-12, 2.0, 1.0], 1e-6)
     0
     """
-    steps = np.ravel(in_steps(values, step))
-    tied = np.flatnonzero(steps == steps.min())
+    steps = in_steps(values, step).ravel()
+    tied = (steps == steps.min()).nonzero()[0]
     if then and tied.size > 1:
         keys = [np.ravel(key)[tied] for key in then[::-1]]
         return int(tied[np.lexsort((tied, *keys))[0]])
