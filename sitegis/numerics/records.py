@@ -30,11 +30,13 @@ def take_rows(record: Record, index: NDArray[Any]) -> Record:
     record
         Of the same type, with arrays (k, ...).
     """
+    # a mask is looked through once, not again for each array
+    rows = np.flatnonzero(index) if index.dtype == bool else index
     taken = {}
     for field in fields(record):
         value = getattr(record, field.name)
         taken[field.name] = (
-            value[index] if isinstance(value, np.ndarray) else take_rows(value, index)
+            value.take(rows, axis=0) if isinstance(value, np.ndarray) else take_rows(value, rows)
         )
     return replace(record, **taken)
 
