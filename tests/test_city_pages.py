@@ -142,10 +142,18 @@ def test_the_class_of_a_lot_is_that_of_its_line(made):
     assert lots.loc[~told, "certainty"].tolist() == lots.loc[~told, "answer"].tolist()
 
 
+# a stop of the walking list is brought to the middle, with a dark ring of 10 px about it
+RING_PIXEL = """() => {
+  const canvas = document.getElementById("canvas"), wide = window.devicePixelRatio || 1;
+  const x = canvas.width / 2 + 10 * wide, pen = canvas.getContext("2d");
+  return [...pen.getImageData(x, canvas.height / 2, 1, 1).data.slice(0, 3)];
+}"""
+
+
 def test_the_map_is_of_use_on_a_phone(made, browser):
     """Chromium at 390 × 844: buttons zoom, an id is found in any case, a wrong one is answered.
 
-    No inferred lot is called certain: the largest share is said as over 99 %.
+    No inferred lot is called certain: the largest share is said as over 99 %. A stop is shown.
     """
     path, _summary, pages = made
     lots = geopandas.read_file(path.parent / "out.gpkg", layer="lots").set_index("parcel")
@@ -169,5 +177,7 @@ def test_the_map_is_of_use_on_a_phone(made, browser):
         page.keyboard.press("Enter")
         assert page.is_visible("#none")
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        page.click("#stops li button")
+        assert max(page.evaluate(RING_PIXEL)) < 60
     finally:
         page.close()
