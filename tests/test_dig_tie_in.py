@@ -218,7 +218,11 @@ def test_a_branch_near_a_wall_warns_of_the_footing() -> None:
     near = tie_ins(tie_survey(fixture("water-closet", 2.0, 0.35), invert_m=-0.9))[0]
     far = tie_ins(tie_survey(fixture("water-closet", 3.0, 3.0), invert_m=-0.6))[0]
 
+    # 1.5 × (0.7 m deep − 0.3 m to the footing's underside) is nearer than this one stands
+    aside = tie_ins(tie_survey(fixture("water-closet", 3.0, 1.4), invert_m=-0.6))[0]
+
     assert any("close to a footing" in line for line in near.cautions)
+    assert not any("close to a footing" in line for line in aside.cautions)
     assert not any("close to a footing" in line for line in far.cautions)
     assert any("post-tensioned" in line for line in far.cautions)
     assert any("silica" in line for line in far.cautions)

@@ -109,6 +109,10 @@ def estimate(plan: Plan, exit: Exit, site: Site, power: int = 16) -> tuple[float
     fitted = fit_candidates(
         plan, draw_heads(plan, exit, uniforms, 0.01), exit, site.building, prepare_terrain(site)
     )
+    # each candidate is kept or dropped for one reason, or for slant and fall together
+    counted = sum(fitted.dropped.values()) + len(fitted.rows)
+    together = min(fitted.dropped["tap"], fitted.dropped["fall"])
+    assert 1 << power <= counted <= (1 << power) + together
     laid = RouteSet(
         site,
         plan.main,
