@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
@@ -24,6 +25,7 @@ from sitegis.numerics.statistics import weighted_quantiles
 from sitegis.pits.cost import BEDDING_M, dig_area, handled_m, pit_cost
 from sitegis.pits.exposure import (
     VACUUM_HOLE_M,
+    Candidate,
     Places,
     clear_of_footing,
     rectangle_crossings,
@@ -580,3 +582,24 @@ def test_pits_are_dug_by_hand_unless_a_machine_lifts_the_soil() -> None:
     assert "handled again for each further 5' 0\"" in price_words(corner_site())
     machine = replace(corner_site(), dig=by_machine)
     assert price_words(machine).endswith("a machine lifts the soil.")
+
+
+def test_a_longer_pit_is_the_least_rectangle_around_its_parts_along_the_first() -> None:
+    """Center, size and ring by shapely: the parts turned back, their bounds turned forth."""
+    angle, rings = 0.4, [shapely.box(0, 0, 1.2, 0.9), shapely.box(1.5, 0.3, 2.7, 1.0)]
+    turned = [shapely.affinity.rotate(ring, angle, (0, 0), use_radians=True) for ring in rings]
+    first, second = (
+        Candidate(
+            (0.0, 0.0), angle, (1.2, 0.9), shapely.get_coordinates(ring)[:-1],
+            2.0, 2.0, 1.9, 2.1, 500.0, "grass", np.zeros(1, bool),
+        )
+        for ring in turned
+    )  # fmt: skip
+    center, along, size = replace(second, lengthens=first).whole()
+    middle = shapely.affinity.rotate(shapely.Point(1.35, 0.5), angle, (0, 0), use_radians=True)
+    assert center == pytest.approx((middle.x, middle.y))
+    assert (along, *size) == pytest.approx((angle, 2.7, 1.0))
+    whole = shapely.Polygon(replace(second, lengthens=first).whole_ring())
+    bounds = shapely.box(*shapely.union_all(rings).bounds)
+    expected = shapely.affinity.rotate(bounds, angle, (0, 0), use_radians=True)
+    assert whole.symmetric_difference(expected).area == pytest.approx(0.0, abs=1e-9)
