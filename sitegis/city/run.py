@@ -18,6 +18,7 @@ from .chunks import Cutter, Task, do_task
 from .cluster import work_on_cluster
 from .database import Database
 from .read import read_city
+from .stored import release_memory
 from .summary import CitySummary
 from .surveyed_lots import CityGrid
 from .work_folder import chunk_path, discard, hash_inputs, reopen, work_folder
@@ -76,6 +77,7 @@ def run_city(
     """
     check_output(out)
     city = read_city(path)
+    release_memory()
     inputs = hash_inputs((path, *city.paths), city.sites)
     cutter = Cutter(city)
     place = CityGrid(crs_text(city.crs), city.meters_per_unit)

@@ -6,6 +6,7 @@ a town of a million lots is worked on in little more memory than a small one.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import tempfile
 import weakref
@@ -27,6 +28,13 @@ from .layer_arrays import Block, Mains, Manholes, Parcels, Shapes, Streets, Whol
 # Rows that are boxed together in the index, and those that are read at once.
 PAGE, GROUP = 64, 8192
 CURVE_LEVEL = 16
+
+
+def release_memory() -> None:
+    """Hand freed memory back to the system, which the C library else keeps (glibc alone can)."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)
 
 
 def along_curve(points: Array) -> Whole:
