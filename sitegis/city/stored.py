@@ -90,13 +90,13 @@ class Stored:
             The temporary folder is full.
         """
         content = [wkb or b"" for wkb in shapely.to_wkb(shapes).tolist()]
-        told = [b""] * len(content) if texts is None else [t.encode() for t in texts.tolist()]
+        coded = [b""] * len(content) if texts is None else [t.encode() for t in texts.tolist()]
         try:
             with open(self._file, "ab", closefd=False) as file:
-                file.writelines(part for row in zip(content, told, strict=True) for part in row)
+                file.writelines(part for row in zip(content, coded, strict=True) for part in row)
         except OSError as error:
             raise CannotWrite(f"{tempfile.gettempdir()}: {error.strerror}.") from error
-        sizes = [[len(a) for a in content], [len(b) for b in told]]
+        sizes = [[len(a) for a in content], [len(b) for b in coded]]
         bounds = shapely.bounds(shapes).reshape(-1, 4)
         self._added.append((bounds, np.array(sizes, np.int64).reshape(2, -1)))
 
