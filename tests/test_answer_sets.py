@@ -127,7 +127,7 @@ def test_regions_of_a_wye_are_those_of_its_covariance(branches: list[dict[str, A
 
 
 def _held(piece: dict[str, float], points: np.ndarray, x_azimuth_deg: float) -> np.ndarray:
-    """Tell which points (n, 2) lie in an ellipse; its azimuth is clockwise from grid north."""
+    """Return which points (n, 2) lie in an ellipse; its azimuth is clockwise from grid north."""
     angle = np.radians(x_azimuth_deg - piece["major_azimuth_deg"])
     gap = points - [piece["x_m"], piece["y_m"]]
     along = gap @ [np.cos(angle), np.sin(angle)] / piece["semi_major_m"]
