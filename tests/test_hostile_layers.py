@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import fiona
@@ -138,7 +139,7 @@ def test_a_check_that_computes_is_not_run(tmp_path: Path) -> None:
 
 def test_a_spatial_index_stays_welcome() -> None:
     """The invented town has what every GeoPackage has: an index, triggers, a layer by name."""
-    with sqlite3.connect(TOWN) as database:
+    with closing(sqlite3.connect(TOWN)) as database, database:
         kinds = dict(database.execute("SELECT type, count(*) FROM sqlite_master GROUP BY type"))
         (virtual,) = database.execute(
             "SELECT count(*) FROM sqlite_master WHERE sql LIKE 'CREATE VIRTUAL TABLE%rtree%'"
@@ -260,7 +261,7 @@ def test_the_death_of_that_process_is_a_fault(
     """
     write_layer(tmp_path / "town.gpkg", 3)
     large = "UPDATE town SET note = zeroblob(100000000) WHERE parcel_id = 'INV-1'"
-    with sqlite3.connect(tmp_path / "town.gpkg") as database:
+    with closing(sqlite3.connect(tmp_path / "town.gpkg")) as database, database:
         named = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
         for (trigger,) in database.execute(named).fetchall():
             database.execute(f"DROP TRIGGER {trigger}")

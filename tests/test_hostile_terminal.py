@@ -12,6 +12,7 @@ import sqlite3
 import subprocess
 import sys
 import unicodedata
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -94,7 +95,7 @@ def test_a_workbook_with_such_a_sign_is_refused(tmp_path: Path, good_book: bytes
 def test_a_layers_text_is_shown_escaped(tmp_path: Path) -> None:
     """What a GIS wrote into a layer cannot be asked of the user: it is shown as escapes."""
     shutil.copy(TAPED.parent / "corner-lot-alley" / "layers" / "town.gpkg", tmp_path)
-    with sqlite3.connect(tmp_path / "town.gpkg") as database:
+    with closing(sqlite3.connect(tmp_path / "town.gpkg")) as database, database:
         for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
             database.create_function(name, 1, lambda _: 0)
         database.execute("UPDATE manholes SET manhole_id = ?", ("MH\x1b]0;owned\x07",))

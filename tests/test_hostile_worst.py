@@ -14,6 +14,7 @@ import sqlite3
 import struct
 import zipfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import fiona
@@ -159,7 +160,7 @@ def rough_mains(site: Path) -> None:
 def empty_rows(site: Path) -> None:
     path = main_layer(site, "mains.gpkg")
     shutil.copy(site / "layers" / "town.gpkg", path)
-    with sqlite3.connect(path) as database:
+    with closing(sqlite3.connect(path)) as database, database:
         for (name,) in database.execute(
             "SELECT name FROM sqlite_master WHERE type = 'trigger'"
         ).fetchall():

@@ -7,6 +7,7 @@ import dataclasses
 import os
 import pstats
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import geopandas
@@ -137,7 +138,7 @@ def test_the_geopackage_tells_the_same_as_the_features(survey: Survey, package: 
 
 def test_the_geopackage_is_a_sound_database(package: Path) -> None:
     """SQLite's own check finds nothing, and the application id is GPKG (OGC 12-128r18)."""
-    with sqlite3.connect(package) as connection:
+    with closing(sqlite3.connect(package)) as connection, connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert connection.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
     connection.close()

@@ -57,15 +57,24 @@ def layer_path(folder: Path, written: str, key: str, report: Report) -> Path | N
         if refused:
             report.site("path-outside:layer", key, written, refused=refused)
             return None
-        if not path.exists():
+        if not _is_there(path):
             near = [p.relative_to(folder).as_posix() for p in sorted(folder.glob("layers/*"))]
             report.site("layer-missing", key, written, known=guess(written, near))
             return None
         return _checked_file(path, folder, written, key, report)
     except (OSError, RuntimeError, ValueError) as error:
-        # RuntimeError: pathlib's word for a loop of links
+        # RuntimeError: pathlib's word for a loop of links before Python 3.13
         report.site("layer-unreadable:path", key, written, error=error)
         return None
+
+
+def _is_there(path: Path) -> bool:
+    """Return whether a path leads to something; a loop of links raises OSError in any Python."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    return True
 
 
 def _checked_file(path: Path, folder: Path, written: str, key: str, report: Report) -> Path | None:
