@@ -55,8 +55,10 @@ class _Frozen:
             object.__setattr__(self, field.name, value)
 
 
-_ALIKE = {name: vars(_Frozen)[name] for name in ("__setattr__", "__delattr__")}
-_ALIKE |= {name: vars(_Frozen)[name] for name in ("__getstate__", "__setstate__")}
+_ALIKE = {
+    name: vars(_Frozen)[name]
+    for name in ("__setattr__", "__delattr__", "__getstate__", "__setstate__")
+}
 _WRITTEN = ("__init__", "__repr__", "__eq__", "__hash__")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -30,30 +31,26 @@ class Placer:
     meters_per_unit: float
     meters_per_attribute: float
 
-    def shapes(self, frame: Any, layer: Layer) -> Shapes:
-        """Return geometries (n,), flat, in meters of the city's CRS; None where missing.
+    def pieces(self, layer: Layer) -> Iterator[tuple[Any, Shapes]]:
+        """Yield a layer's rows, and their geometries (n,), flat, in meters; None where missing.
 
-        Parameters
-        ----------
-        frame
-            A layer's rows, or some of them.
-        layer
-            The layer, whose middle chooses the operation.
-
-        Returns
-        -------
-        Shapes
-            Geometries (n,), m.
+        A layer that came whole is one piece. The layer's middle chooses the operation for all.
         """
-        flat = shapely.force_2d(frame.geometry.to_numpy())
-        if not CRS(layer.crs).equals(self.crs, ignore_axis_order=True):
-            transformer = operation_of(layer, self.crs).transformer
-            flat = shapely.transform(
-                flat, lambda xy: np.stack(transformer.transform(*xy.T), axis=1).reshape(-1, 2)
+        moved = not CRS(layer.crs).equals(self.crs, ignore_axis_order=True)
+        transformer = operation_of(layer, self.crs).transformer if moved else None
+
+        def to_meters(xy: Array) -> Array:
+            if transformer is not None:
+                xy = np.stack(transformer.transform(*xy.T), axis=1).reshape(-1, 2)
+            return xy * self.meters_per_unit
+
+        as_they_are = transformer is None and self.meters_per_unit == 1.0
+        for frame in layer.pieces():
+            flat = shapely.force_2d(frame.geometry.to_numpy())
+            yield (
+                frame,
+                np.asarray(flat if as_they_are else shapely.transform(flat, to_meters), object),
             )
-        if self.meters_per_unit != 1.0:
-            flat = shapely.transform(flat, lambda xy: xy * self.meters_per_unit)
-        return np.asarray(flat, object)
 
     def unit_m(self, written: str | None) -> float:
         """Return the unit of a layer's elevations in meters: its own, or the city's."""

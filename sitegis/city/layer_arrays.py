@@ -133,6 +133,11 @@ class Pairs:
     main: Whole
 
 
+def box_around(boxes: Array) -> Array:
+    """Return the box (4,) of west, south, east and north around boxes (n, 4), one at least."""
+    return np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
+
+
 def unique_rows(*columns: Whole) -> tuple[Whole, Whole]:
     """Return the different rows of columns (n,) of counts as (c, u) in order, and each's place.
 

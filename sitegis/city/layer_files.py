@@ -215,8 +215,8 @@ class LayerFiles:
                     "look at the values of the columns in where, leave_out, system and status.",
                 )
             elif not kept.all():
-                only = None if layer.only is None else layer.only[kept].reset_index(drop=True)
-                return replace(layer, bounds=layer.bounds[kept], kept=kept, only=only)
+                frame = None if layer.frame is None else layer.frame[kept].reset_index(drop=True)
+                return replace(layer, bounds=layer.bounds[kept], kept=kept, frame=frame)
         return layer
 
 

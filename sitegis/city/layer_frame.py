@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
-from .layer_arrays import Flags
+from .layer_arrays import Flags, box_around
 
 # Kinds of files that are read from any row on without reading what stands before it.
 IN_PIECES = (".gpkg", ".shp", ".gdb")
@@ -80,32 +80,26 @@ class Source:
 class Layer:
     """A layer that was looked through once: its CRS and the boxes (n, 4) of the rows kept.
 
-    ``only`` holds the rows of a layer that came whole; the pieces of others are read again.
+    ``frame`` holds the rows of a layer that came whole, as all do that have fewer than one a lot;
+    the pieces of others are read again.
     """
 
     source: Source
     crs: Any
     bounds: Array
     kept: Flags
-    only: Any
+    frame: Any
 
     @property
     def total_bounds(self) -> Array:
         """The box (4,) of all rows, nan where none has a shape."""
         boxes = self.bounds[np.isfinite(self.bounds).all(axis=1)]
-        if not len(boxes):
-            return np.full(4, np.nan)
-        return np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
-
-    @property
-    def frame(self) -> Any:
-        """The rows of a layer of which there is less than one a lot, as one GeoDataFrame."""
-        return self.only
+        return box_around(boxes) if len(boxes) else np.full(4, np.nan)
 
     def pieces(self) -> Iterator[Any]:
         """Yield the rows kept as GeoDataFrames."""
-        if self.only is not None:
-            yield self.only
+        if self.frame is not None:
+            yield self.frame
             return
         end = 0
         for frame in self.source.frames():

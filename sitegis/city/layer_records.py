@@ -35,10 +35,8 @@ def read_areas(layer: Layer, place: Placer) -> Stored:
         Polygons.
     """
     stored, keys = Stored(), []
-    for frame in layer.pieces():
-        shapes = place.shapes(frame, layer)
-        shapes = shapes[are_finite(shapes)]
-        shapes = shapes[shapely.get_dimensions(shapes) == AREAS]
+    for _frame, every in place.pieces(layer):
+        shapes = every[are_finite(every) & (shapely.get_dimensions(every) == AREAS)]
         invalid = ~shapely.is_valid(shapes)
         shapes[invalid] = shapely.make_valid(shapes[invalid])
         parts = shapely.get_parts(shapely.get_parts(shapes))
@@ -51,7 +49,7 @@ def read_areas(layer: Layer, place: Placer) -> Stored:
 
 def _lines(layer: Layer, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:
     """Return the single lines of a layer and the row each came from, ordered by place."""
-    shapes = place.shapes(layer.frame, layer)
+    ((_frame, shapes),) = place.pieces(layer)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == LINES))
     # flat: parts of one row apart, with the row that they came from
     parts, source = shapely.get_parts(shapes[good], return_index=True)
@@ -125,8 +123,7 @@ def read_rows(layer: Layer | None, table: RowTable | None, place: Placer) -> Str
     """
     if table is None or layer is None:
         return Streets(np.zeros(0, object), np.zeros(0, np.str_), np.zeros(0, bool))
-    frame = layer.frame
-    shapes = place.shapes(frame, layer)
+    ((frame, shapes),) = place.pieces(layer)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))
     parts, source = shapely.get_parts(shapely.make_valid(shapes[good]), return_index=True)
     areas = shapely.get_dimensions(parts) == AREAS
@@ -211,8 +208,7 @@ def read_manholes(layer: Layer | None, file: CityFile, place: Placer) -> tuple[M
     """
     if file.manholes is None or layer is None:
         return Manholes(np.zeros(0, np.str_), np.zeros(0, object)), np.zeros(0)
-    frame = layer.frame
-    shapes = place.shapes(frame, layer)
+    ((frame, shapes),) = place.pieces(layer)
     good = np.flatnonzero(are_finite(shapes) & (shapely.get_type_id(shapes) == 0))
     ids = words(frame, file.manholes.id)[good]
     rims, _remarks = read_elevations(

@@ -154,8 +154,7 @@ def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
     """Keep every row's outline, and what decides which rows are lots."""
     stored, grounds = Stored(), []
     parts: list[tuple[Any, ...]] = []
-    for frame in layer.pieces():
-        shapes = place.shapes(frame, layer)
+    for frame, shapes in place.pieces(layer):
         shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
         polygons = _largest_polygon(shapes)
         stored.append(polygons, words(frame, table.street))

@@ -22,7 +22,7 @@ from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
 from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
 from .faults import Faults
-from .layer_arrays import Mains
+from .layer_arrays import Mains, box_around
 from .layer_files import LayerFiles
 from .layer_frame import Layer
 from .layer_records import (
@@ -249,8 +249,7 @@ def _share_on_lots(houses: Stored, lots: Stored) -> float:
     for rows in houses.groups():
         shapes = houses.shapes(rows)
         on, tree = np.zeros(len(rows), bool), STRtree(shapes)
-        boxes = houses.bounds[rows]
-        near = lots.within(np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)]))
+        near = lots.within(box_around(houses.bounds[rows]))
         for part in np.array_split(near, len(near) // GROUP + 1):
             on[tree.query(lots.shapes(part), predicate="intersects")[1]] = True
         count += int(on.sum())

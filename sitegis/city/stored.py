@@ -23,7 +23,17 @@ from ..late_dataclass import dataclass
 from ..messages.errors import CannotWrite
 from ..model.site import Priors
 from ..numerics.records import take_rows
-from .layer_arrays import Block, Mains, Manholes, Parcels, Shapes, Streets, Whole, Words
+from .layer_arrays import (
+    Block,
+    Mains,
+    Manholes,
+    Parcels,
+    Shapes,
+    Streets,
+    Whole,
+    Words,
+    box_around,
+)
 
 # Rows that are boxed together in the index, and those that are read at once.
 PAGE, GROUP = 64, 8192
@@ -214,10 +224,9 @@ class Surroundings:
         Block
             The layers as arrays.
         """
-        layers, boxes = self.layers, self.layers.lots.outlines.bounds[own]
-        bounds = np.concatenate(
-            [boxes[:, :2].min(axis=0) - around_m, boxes[:, 2:].max(axis=0) + around_m]
-        )
+        layers = self.layers
+        outset = around_m * np.array([-1.0, -1.0, 1.0, 1.0])
+        bounds = box_around(layers.lots.outlines.bounds[own]) + outset
         box = shapely.box(*bounds)
         # sorted: places in the block stand in the order of the city's
         near = {name: np.sort(tree.query(box)) for name, tree in self._trees.items()}

@@ -7,7 +7,6 @@ or ends in a unit that is (a test says which one is not).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from functools import cache, partial
@@ -204,9 +203,7 @@ def _rounded(value: Any, step: float) -> Any:
     if step == AS_IT_IS or isinstance(value, bool | int | str) or value is None:
         return value
     if isinstance(value, float | np.floating):
-        # as on_lattice, which takes ten times as long for one number; round takes no infinity
-        steps = float(value) / step
-        return round(steps) * step + 0.0 if math.isfinite(steps) else steps
+        return float(on_lattice(value, step))
     if isinstance(value, np.ndarray):
         return on_lattice(value, step)
     if isinstance(value, Mapping):

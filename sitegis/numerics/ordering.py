@@ -56,6 +56,11 @@ OFF_MIDDLE = 0.0173
 """How far off the middle between two steps a number is rounded up, in steps."""
 
 
+def _as_numbers(values: ArrayLike) -> float | Array:
+    """Return numbers as floats; one float stays, for it is rounded several times as quickly."""
+    return values if isinstance(values, float) else np.asarray(values, float)
+
+
 def in_steps(values: ArrayLike, step: float) -> Array:
     """Return values (...) as whole numbers of steps, to compare; inf and nan stay.
 
@@ -77,7 +82,7 @@ def in_steps(values: ArrayLike, step: float) -> Array:
     [1.0, 1.0, 2.0]
     """
     # half a step up, and a little more, then down: a tie at the middle rounds up everywhere
-    return np.asarray(np.floor(np.asarray(values, float) / step + (0.5 + OFF_MIDDLE)))
+    return np.asarray(np.floor(_as_numbers(values) / step + (0.5 + OFF_MIDDLE)))
 
 
 def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
@@ -101,7 +106,7 @@ def on_lattice(values: ArrayLike, step: float = LENGTH_M) -> Array:
     (0.3048095703125, 0.3048095703125)
     """
     # plus 0.0 turns a negative zero into a plain one, which prints alike
-    return np.asarray(np.rint(np.asarray(values, float) / step) * step + 0.0)
+    return np.asarray(np.rint(_as_numbers(values) / step) * step + 0.0)
 
 
 def decimals(values: ArrayLike, digits: int) -> Array:
@@ -125,7 +130,7 @@ def decimals(values: ArrayLike, digits: int) -> Array:
     [0.0064, 0.0064, 0.0]
     """
     scale = 10.0**digits
-    return np.asarray(in_steps(np.asarray(values, float) * scale, 1.0) / scale + 0.0)
+    return np.asarray(in_steps(_as_numbers(values) * scale, 1.0) / scale + 0.0)
 
 
 def at_least(values: ArrayLike, threshold: ArrayLike, step: float = MATTERS_P) -> NDArray[np.bool_]:
@@ -150,10 +155,6 @@ def at_least(values: ArrayLike, threshold: ArrayLike, step: float = MATTERS_P) -
     >>> at_least([0.01 - 1e-13, 0.00999], 0.01).tolist()
     [True, False]
     """
-    half = 0.5 + OFF_MIDDLE
-    if isinstance(values, float) and isinstance(threshold, float):
-        # two numbers: as in_steps, which takes five times as long for one
-        return np.asarray(np.floor(values / step + half) >= np.floor(threshold / step + half))
     return np.asarray(in_steps(values, step) >= in_steps(threshold, step))
 
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from ..numerics.ordering import OFF_MIDDLE
+from ..numerics.ordering import decimals
 
 LENGTH_DIGITS = 4
 """Decimals of a written length: 0.1 mm, which no tape means."""
@@ -40,9 +40,7 @@ def finite(value: float | None, digits: int = 6) -> float | None:
     # JSON has no infinity and no NaN
     if value is None or not math.isfinite(value):
         return None
-    # as :func:`decimals`, which takes ten times as long for one number
-    scale = 10.0**digits
-    return math.floor(value * scale + (0.5 + OFF_MIDDLE)) / scale + 0.0
+    return float(decimals(value, digits))
 
 
 def members_of(record: object, names: str) -> dict[str, Any]:

@@ -120,12 +120,12 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
         regime=regime,
         after_bend=true.after_bend,
         redundant=true.redundant,
-        azimuth=_least_interval(spread.angle, angle, around=2.0 * np.pi),
+        azimuth=least_interval(spread.angle, angle, around=2.0 * np.pi),
         azimuth_length_deg=[float(np.degrees(_length(one))) for one in spread.angle],
-        place=_least_region(spread.place, true.outdoors[0]),
-        invert=_least_interval(spread.invert, float(true.inverts_m[0])),
+        place=least_region(spread.place, true.outdoors[0]),
+        invert=least_interval(spread.invert, float(true.inverts_m[0])),
         marks=_mark_shares(survey, true),
-        station=_station(survey, true) if whole else NONE,
+        station=tap_level(survey, true) if whole else NONE,
         corridor=_in_corridor(survey, true) if whole else NONE,
         stated=stated,
         hit=hit,
@@ -186,7 +186,7 @@ def _length(interval: Interval) -> float:
     return sum(high - low for low, high in interval.pieces)
 
 
-def _least_interval(
+def least_interval(
     intervals: tuple[Interval, ...], truth: float, *, around: float = np.inf
 ) -> float:
     """Return the least level whose set holds a number, 1 where none; ``around``: a circle."""
@@ -198,7 +198,7 @@ def _least_interval(
     return 1.0
 
 
-def _least_region(regions: tuple[Region, ...], truth: Array) -> float:
+def least_region(regions: tuple[Region, ...], truth: Array) -> float:
     """Return the least stated level one of whose ellipses holds a place, 1 where none."""
     for region in regions:
         for one in region.pieces:
@@ -221,15 +221,15 @@ def _mark_shares(survey: Survey, true: TrueSite) -> list[float]:
             continue
         pipe = [np.interp(true.stations_m[i], corners, true.indoors[:, axis]) for axis in (0, 1)]
         regions = point_regions(survey.placement, i, survey.site.noise)
-        shares.append(_least_region(regions, np.array(pipe)))
+        shares.append(least_region(regions, np.array(pipe)))
     return shares
 
 
-def _station(survey: Survey, true: TrueSite) -> float:
+def tap_level(survey: Survey, true: TrueSite) -> float:
     """Return the least level of the tap's station that holds, given the true main."""
     for tap in tap_spreads(survey) if true.listed else ():
         if tap.main.id == true.main:
-            return _least_interval(tap.station, true.tap_station_m)
+            return least_interval(tap.station, true.tap_station_m)
     return NONE
 
 

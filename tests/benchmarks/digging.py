@@ -53,9 +53,7 @@ from sitegis.score import join_exit, score_hypotheses
 from sitegis.score.intervals import exit_spread
 from tests.independent_sites import TrueSite, draw_site
 
-from .coverage import _least_interval as least_interval
-from .coverage import _least_region as least_region
-from .coverage import _station as tap_level
+from .coverage import least_interval, least_region, tap_level
 from .kept import run_kept
 
 Array = NDArray[np.float64]
