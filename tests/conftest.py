@@ -6,6 +6,7 @@ import gc
 import os
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -49,8 +50,12 @@ def pytest_xdist_auto_num_workers() -> int:
     return (os.cpu_count() or 1) + 1
 
 
-def pytest_configure() -> None:
-    """Look for no garbage while hundreds of modules are imported: there is none."""
+def pytest_configure(config: pytest.Config) -> None:
+    """Give workers a folder for what they share; look for no garbage while modules are imported."""
+    if not hasattr(config, "workerinput"):
+        shared = tempfile.TemporaryDirectory()
+        os.environ["SITEGIS_TESTS_SHARED"] = shared.name
+        config.add_cleanup(shared.cleanup)
     gc.disable()
 
 

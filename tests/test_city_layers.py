@@ -441,7 +441,11 @@ def test_start_city_gives_the_blank(tmp_path):
 def test_a_large_layer_is_tried_within_limits_first(town, tmp_path, monkeypatch):
     """20,000 buildings are read; with a second of processor time they end in a fault."""
     many = town.buildings.sample(20_000, replace=True, random_state=1)
-    path = write_town(Town(**{**vars(town), "buildings": many}), tmp_path)
+    many.to_file(tmp_path / "many.gpkg", layer="buildings", driver="GPKG")
+    apart = TOWN_TOML.replace(
+        '[buildings]\nlayer = "town.gpkg"', '[buildings]\nlayer = "many.gpkg"'
+    )
+    path = write_town(town, tmp_path, apart)
     for name, value in (("LARGE_BYTES", 1_000_000), ("CPU_S", 60), ("CPU_S_PER_MB", 0)):
         monkeypatch.setattr(trial, name, value)
     assert len(read_city(path).layers.houses) == 20_000

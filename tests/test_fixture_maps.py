@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
+from collections.abc import Iterator
 from pathlib import Path
 
 import pypdf
@@ -12,7 +13,7 @@ from playwright.sync_api import Browser
 
 from sitegis.write.page.html import map_bytes
 
-from .browser import open_page, show_layers
+from .browser import Watched, open_page, show_layers
 from .computed import NAMES, computed
 
 LAYERS = (
@@ -43,12 +44,24 @@ def map_file(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
     return path
 
 
-def test_it_opens_alone_and_silently(browser: Browser, map_file: Path) -> None:
-    """No request but the file itself, and nothing in the console."""
+@pytest.fixture(scope="module")
+def watched(browser: Browser, map_file: Path) -> Iterator[Watched]:
+    """Open each map once; what tests look at in turn."""
     watched = open_page(browser, map_file)
+    yield watched
+    watched.page.context.close()
+
+
+@pytest.fixture(scope="module")
+def on_letter(watched: Watched) -> bytes:
+    """Print each map once on Letter paper."""
+    return watched.page.pdf(format="Letter", print_background=True)
+
+
+def test_it_opens_alone_and_silently(watched: Watched, map_file: Path) -> None:
+    """No request but the file itself, and nothing in the console."""
     assert watched.asked_for == [map_file.as_uri()]
     assert watched.complaints == []
-    watched.page.context.close()
 
 
 def test_every_layer_is_there_and_toggles(browser: Browser, map_file: Path) -> None:
@@ -59,29 +72,29 @@ def test_every_layer_is_there_and_toggles(browser: Browser, map_file: Path) -> N
     names = labels.all_inner_texts()
     expected = (*LAYERS, *MORE_LAYERS.get(map_file.parent.name, ()))
     assert [e for e in expected if not any(e in name for name in names)] == []
-    drawn = watched.page.locator(".leaflet-pane path")
-    for i in range(labels.count()):
-        box = labels.nth(i).locator("input")
-        box.set_checked(True)
-        before = drawn.count()
-        box.set_checked(False)
-        assert drawn.count() < before, names[i]
-        box.set_checked(True)
-        assert drawn.count() == before, names[i]
+    counts = watched.page.evaluate(
+        """() => {
+            const drawn = () => document.querySelectorAll(".leaflet-pane path").length;
+            const set = (box, on) => { if (box.checked !== on) box.click(); return drawn(); };
+            return [...document.querySelectorAll("#layers label input")].map(
+                (box) => [set(box, true), set(box, false), set(box, true)]);
+        }"""
+    )
+    assert len(counts) == len(names)
+    for name, (before, without, after) in zip(names, counts, strict=True):
+        assert without < before == after, name
     assert watched.complaints == []
     watched.page.context.close()
 
 
-def test_the_panel_has_every_part(browser: Browser, map_file: Path) -> None:
+def test_the_panel_has_every_part(watched: Watched, map_file: Path) -> None:
     """The headings of the answer stand in the panel, and what a pit asks for on its card."""
-    watched = open_page(browser, map_file)
     found = watched.page.locator("#answer h2").all_inner_texts()
     assert [heading for heading in HEADINGS if heading not in found] == []
     assert ("Tie-in" in found) == (map_file.parent.name == "corner-lot-alley")
     pits = watched.page.locator("dialog.pit-sheet")
     assert pits.count() > 0
     assert all("Spoil stays" in (words or "") for words in pits.all_text_contents())
-    watched.page.context.close()
 
 
 def test_a_phone_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -> None:
@@ -93,12 +106,11 @@ def test_a_phone_needs_no_sideways_scrolling(browser: Browser, map_file: Path) -
 
 
 @pytest.mark.parametrize("paper", ["Letter", "A4"])
-def test_it_prints_whole_and_readable(browser: Browser, map_file: Path, paper: str) -> None:
+def test_it_prints_whole_and_readable(watched: Watched, on_letter: bytes, paper: str) -> None:
     """On paper no word of card, answer or pit cards is left out, and none is below 7 points.
 
     Sizes as pypdf reads them from the text matrix of the printed file.
     """
-    watched = open_page(browser, map_file)
     wanted = watched.page.evaluate(
         """() => {
             const words = [];
@@ -114,8 +126,7 @@ def test_it_prints_whole_and_readable(browser: Browser, map_file: Path, paper: s
             return words.join(" ");
         }"""
     )
-    printed = watched.page.pdf(format=paper, print_background=True)
-    watched.page.context.close()
+    printed = on_letter if paper == "Letter" else watched.page.pdf(format=paper)
     sizes: list[float] = []
 
     def measure(
@@ -136,13 +147,12 @@ def _letters(text: str) -> set[str]:
     return {word.strip(".,:;()") for word in text.split() if word.strip(".,:;()").isalpha()}
 
 
-def test_the_mains_stand_side_by_side_on_one_sheet(browser: Browser, map_file: Path) -> None:
+def test_the_mains_stand_side_by_side_on_one_sheet(
+    watched: Watched, on_letter: bytes, map_file: Path
+) -> None:
     """On paper one page holds every main with what it would be, and what tells them apart."""
-    watched = open_page(browser, map_file)
-    printed = watched.page.pdf(format="Letter", print_background=True)
     wanted = watched.page.locator(".side-by-side h3 > span:first-child").all_inner_texts()
-    watched.page.context.close()
-    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(printed)).pages]
+    pages = [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(on_letter)).pages]
     (sheet,) = (page for page in pages if "Mains side by side" in page)
     for name in wanted:
         assert _letters(name) <= _letters(sheet)

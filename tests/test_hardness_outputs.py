@@ -66,7 +66,10 @@ def sets(tmp_path_factory: pytest.TempPathFactory, survey: Survey) -> tuple[Cont
     return content(folder / "old"), content(folder / "new")
 
 
-@pytest.mark.parametrize("moment", range(40))
+@pytest.mark.parametrize(
+    "moment",
+    [*range(8), *(pytest.param(late, marks=pytest.mark.statistical) for late in range(8, 40))],
+)
 def test_kill_minus_nine_at_a_random_moment_of_run(
     moment: int, tmp_path: Path, sets: tuple[Content, Content]
 ) -> None:
@@ -80,15 +83,16 @@ def test_kill_minus_nine_at_a_random_moment_of_run(
     assert content(out) in (old, new)
 
 
+@pytest.mark.parametrize("kills", [12, pytest.param(60, marks=pytest.mark.statistical)])
 def test_after_a_kill_the_next_run_clears_up(
-    tmp_path: Path, survey: Survey, sets: tuple[Content, Content]
+    kills: int, tmp_path: Path, survey: Survey, sets: tuple[Content, Content]
 ) -> None:
-    """Killed at 60 random moments of writing: one set whole each time, nothing left at last."""
+    """Killed at random moments of writing: one set whole each time, nothing left at last."""
     old, new = sets
     out = tmp_path / "out"
     out.mkdir()
     random = Random(60)
-    for _ in range(60):
+    for _ in range(kills):
         for name, raw in old.items():
             (out / name).write_bytes(raw)
         in_child(lambda: write_outputs(survey, out), wait_s=random.uniform(0.0, 0.6))

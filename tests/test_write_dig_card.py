@@ -178,8 +178,16 @@ def _overlap(one: list[float], other: list[float]) -> bool:
     return wide > 1.5 and min(one[3], other[3]) - max(one[1], other[1]) > 1.5
 
 
-@pytest.mark.parametrize("state", ["plain", "pit cards", "layers", "finds"])
-@pytest.mark.parametrize("width", [390, 1440])
+OTHER_LOOKS = ((1440, "plain"), (390, "pit cards"), (1440, "finds"))
+
+
+@pytest.mark.parametrize(
+    ("width", "state"),
+    [
+        *((390, "plain"), (1440, "pit cards"), (390, "layers"), (1440, "layers"), (390, "finds")),
+        *(pytest.param(*other, marks=pytest.mark.statistical) for other in OTHER_LOOKS),
+    ],
+)
 def test_axe_finds_nothing(browser: Browser, tmp_path: Path, width: int, state: str) -> None:
     """No finding of axe-core, the reference checker of WCAG, contrast among its rules."""
     path = tmp_path / "map.html"
