@@ -51,7 +51,7 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Give workers a folder for what they share; look for no garbage while modules are imported."""
+    """Share a folder among workers; look for no garbage while hundreds of modules are imported."""
     if not hasattr(config, "workerinput"):
         shared = tempfile.TemporaryDirectory()
         os.environ["SITEGIS_TESTS_SHARED"] = shared.name

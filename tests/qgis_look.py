@@ -1,6 +1,6 @@
-"""Open one layer of a GeoPackage in QGIS and tell how it looks; run by the system's Python.
+"""Open layers of a GeoPackage in QGIS and tell how each looks; run by the system's Python.
 
-/usr/bin/python3 qgis_look.py FILE LAYER PICTURE
+/usr/bin/python3 qgis_look.py FILE FOLDER LAYER... puts a picture of each into the folder.
 """
 
 import json
@@ -27,10 +27,18 @@ def look(part):
     }
 
 
-def main(path, name, picture):
+def main(path, folder, *names):
     """Load, look, render; leave before Qt takes itself apart."""
     app = QgsApplication([], False)
     app.initQgis()
+    told = {name: layer_look(path, name, os.path.join(folder, f"{name}.png")) for name in names}
+    sys.stdout.write(json.dumps(told))
+    sys.stdout.flush()
+    os._exit(0)
+
+
+def layer_look(path, name, picture):
+    """Return how one layer looks, and save its picture."""
     layer = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
     assert layer.isValid()
     renderer = layer.renderer()
@@ -50,15 +58,12 @@ def main(path, name, picture):
     job.waitForFinished()
     image = job.renderedImage()
     image.save(picture)
-    told = {
+    return {
         "symbols": {value: look(symbol.symbolLayer(0)) for value, symbol in symbols.items()},
         "labels": layer.labelsEnabled(),
         "aliases": [field.alias() for field in layer.fields()],
         "features": layer.featureCount(),
     }
-    sys.stdout.write(json.dumps(told))
-    sys.stdout.flush()
-    os._exit(0)
 
 
 main(*sys.argv[1:])

@@ -98,6 +98,7 @@ def reference(city, tmp_path_factory) -> Path:
     return folder / "out.gpkg"
 
 
+@pytest.mark.statistical  # a quarter of a minute; one without workers left stays
 def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
     """A worker killed with a chunk in its hands: another works it out, the answer is the same."""
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"

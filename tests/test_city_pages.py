@@ -6,8 +6,6 @@ import base64
 import hashlib
 import json
 import re
-import subprocess
-from pathlib import Path
 
 import geopandas
 import numpy as np
@@ -20,9 +18,8 @@ from sitegis import __version__
 from sitegis.city import Pages, run_city
 from sitegis.rules.rule_set import load_rules
 from tests.invented_town import Faults, invent_town, write_town
-from tests.test_write_gis import SYSTEM_PYTHON, _needs
+from tests.test_write_gis import looks_in_qgis
 
-LOOK = Path(__file__).with_name("qgis_look.py")
 CLASSES = ["95 % or more", "80 to 95 %", "below 80 %", "no main on record", "no route fits"]
 
 
@@ -111,19 +108,8 @@ def test_pages_are_the_same_to_the_byte(made, tmp_path):
 
 def test_qgis_shows_how_sure_a_lot_is_and_dashes_what_is_inferred(made):
     """QGIS itself opens the layers: a color a class of lots, routes and the like dashed."""
-    _needs("qgis.core", "python3-qgis")
-    out = made[0].parent / "out.gpkg"
-    told = {}
-    for layer in ("lots", "routes", "corridors", "taps", "lot_lines"):
-        command = [SYSTEM_PYTHON, str(LOOK), str(out), layer, str(out.with_name(f"{layer}.png"))]
-        done = subprocess.run(
-            command,
-            check=True,
-            capture_output=True,
-            timeout=120,
-            env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(out.parent)},
-        )
-        told[layer] = json.loads(done.stdout)
+    layers = ["lots", "routes", "corridors", "taps", "lot_lines"]
+    told = looks_in_qgis(made[0].parent / "out.gpkg", layers)
     assert list(told["lots"]["symbols"]) == CLASSES
     assert told["lots"]["labels"]
     assert "Line probability" in told["lots"]["aliases"]

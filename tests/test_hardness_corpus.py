@@ -93,7 +93,7 @@ def test_any_shape(case: Spoiled) -> None:
         (marks_moved, "metric-rear-main", 4),
         (leaves_nudged, "corner-lot-alley", 6),
         (settings_wild, "side-yard-run", 7),
-        (things_around, "tape-only", 8),
+        pytest.param(things_around, "tape-only", 8, marks=pytest.mark.statistical),
         (lot_described, "tape-only", 9),
         (building_described, "side-yard-run", 10),
         (file_replaced, "metric-rear-main", 11),

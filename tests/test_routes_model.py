@@ -154,7 +154,7 @@ EVIDENCE = (
     st.integers(0, 99),
     st.sets(st.sampled_from(EVIDENCE)),
 )
-@settings(deadline=None, max_examples=8)
+@settings(deadline=None, max_examples=4)
 def test_any_exit_gives_sound_routes(
     wall: int, share: float, slant: float, seed: int, evidence: set[Evidence]
 ) -> None:

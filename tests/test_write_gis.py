@@ -60,25 +60,26 @@ def _pixels(path: Path, mode: str) -> np.ndarray:
         return np.asarray(image.convert(mode))
 
 
+def looks_in_qgis(package: Path, layers: list[str]) -> dict[str, dict[str, Any]]:
+    """Return how QGIS itself shows layers, each with its picture."""
+    _needs("qgis.core", "python3-qgis")
+    folder = package.parent
+    done = subprocess.run(
+        [SYSTEM_PYTHON, str(ROOT / "tests" / "qgis_look.py"), str(package), str(folder), *layers],
+        env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(folder)},
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    looks: dict[str, dict[str, Any]] = json.loads(done.stdout)
+    return {name: look | {"picture": folder / f"{name}.png"} for name, look in looks.items()}
+
+
 @pytest.fixture(scope="module")
 def looks(package: Path) -> dict[str, dict[str, Any]]:
-    """Open each layer in a QGIS process of its own and hear how it looks."""
-    _needs("qgis.core", "python3-qgis")
-    told = {}
-    for layer in fiona.listlayers(package):
-        if layer == "layer_styles":
-            continue
-        picture = package.with_name(f"{layer}.png")
-        command = [SYSTEM_PYTHON, str(ROOT / "tests" / "qgis_look.py"), str(package), layer]
-        done = subprocess.run(
-            [*command, str(picture)],
-            env={"QT_QPA_PLATFORM": "offscreen", "PATH": "/usr/bin", "HOME": str(package.parent)},
-            check=True,
-            capture_output=True,
-            timeout=120,
-        )
-        told[layer] = json.loads(done.stdout) | {"picture": picture}
-    return told
+    """Open each layer in QGIS."""
+    layers = [layer for layer in fiona.listlayers(package) if layer != "layer_styles"]
+    return looks_in_qgis(package, layers)
 
 
 def test_qgis_draws_inferred_dashed_and_the_rest_solid(looks: dict[str, dict[str, Any]]) -> None:

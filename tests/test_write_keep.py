@@ -26,13 +26,15 @@ from sitegis.write.page.map_data import map_data
 from sitegis.write.profile import survey_profile
 from sitegis.write.record.document import record_bytes
 
+from .computed import computed
+
 STORY = Path(__file__).parents[1] / "fixtures" / "dug-and-found"
 TRUTH = json.loads((Path(__file__).parent / "truth" / "dug-and-found.json").read_text("utf-8"))
 
 
 @pytest.fixture(scope="module")
 def told() -> Survey:
-    return compute(STORY)
+    return computed(STORY.name)
 
 
 def test_the_last_answer_knows_both_findings_and_the_kept_pits(told: Survey) -> None:

@@ -124,7 +124,7 @@ def test_a_narrow_screen_gets_short_lines(survey: Survey) -> None:
     assert " ".join(" ".join(narrow).split()).split("It falls")[0] == first
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=10)
 @given(st.integers(0, 9), st.integers(0, 9), st.integers(0, 9), st.text(max_size=400))
 def test_the_summary_fits_one_screen(pits: int, flags: int, ways: int, words: str) -> None:
     """However much there is to say: under 24 lines of 100 characters, and the line inferred."""
