@@ -1,26 +1,110 @@
-"""Libraries that a library imports for what a command never asks of it: loaded at first use."""
+"""What libraries make while they are imported, though a command never asks for it: made at use."""
 
 from __future__ import annotations
 
+import re
 import sys
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
-from importlib.abc import MetaPathFinder
+from importlib import import_module
+from importlib.abc import Loader, MetaPathFinder
 from importlib.machinery import ModuleSpec, PathFinder
 from importlib.util import LazyLoader
 from types import ModuleType
 from typing import Any
 
-UNUSED = frozenset({"numpy.f2py", "numpy.testing", "pandas", "requests"})
-"""What scipy and folium import in passing; pandas alone is a third of a run's imports."""
+UNUSED = frozenset({"PIL.ExifTags", "numpy.f2py", "numpy.testing", "pandas", "requests"})
+"""Modules imported in passing, executed at first use; pandas is a third of a run's imports."""
+ENOUGH = {"pyparsing": "exceptions", "scipy.special": "_ufuncs", "xyzservices": "lib"}
+"""Packages of which one module is enough, until a name is asked for that it lacks."""
+ONE_NAME = {"ezdxf.queryparser": "EntityQueryParser"}
+"""Modules of one name, whose value is made at first use."""
+PATTERNS = frozenset({"reportlab.platypus.paragraph"})
+"""Modules whose regular expressions are compiled at first use: one for links takes 35 ms."""
+
+
+class Late:
+    """What is made when something is first asked of it."""
+
+    def __init__(self, make: Callable[[], Any]) -> None:
+        """Take what makes it."""
+        self._make = make
+
+    def __getattr__(self, name: str) -> Any:
+        """Make it unless it is made, and ask it."""
+        if "made" not in vars(self):
+            self.made = self._make()
+        return getattr(self.made, name)
+
+
+class _Around(Loader):
+    """A loader around a module's own."""
+
+    def __init__(self, own: Loader) -> None:
+        self._own = own
+
+    def create_module(self, spec: ModuleSpec) -> ModuleType | None:
+        """Have the module made as it would be."""
+        return self._own.create_module(spec)
+
+
+class _PartLoader(_Around):
+    """Loads a package by the names of one of its modules, as a whole where that lacks one.
+
+    A name is the same object in either. The package ``scipy.special`` takes longer to write the
+    documentation of compiled functions than all of numpy to load.
+    """
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Put in place of the package's code what looks names up when they are asked for."""
+
+        def attribute(name: str) -> Any:
+            if not name.startswith("_"):
+                part = import_module(f"{module.__name__}.{ENOUGH[module.__name__]}")
+                if hasattr(part, name):
+                    return getattr(part, name)
+            if "__getattr__" in vars(module):
+                del module.__getattr__
+                self._own.exec_module(module)
+            return getattr(module, name)
+
+        module.__getattr__ = attribute  # type: ignore[method-assign]
+
+
+class _NameLoader(_Around):
+    """Loads a module whose one name stands there before the module's code has run."""
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Put in place of the module's code the name alone."""
+        name = ONE_NAME[module.__name__]
+
+        def value() -> Any:
+            self._own.exec_module(module)
+            return getattr(module, name)
+
+        setattr(module, name, Late(value))
+
+
+class _PatternLoader(_Around):
+    """Loads a module with its regular expressions not compiled yet."""
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Run the module's code; patterns of other modules that it imports are compiled at once."""
+        at_once = re.compile
+
+        def compiled(*given: Any) -> Any:
+            mine = sys._getframe(1).f_globals is vars(module)
+            return Late(partial(at_once, *given)) if mine else at_once(*given)
+
+        re.compile = compiled  # type: ignore[assignment]
+        try:
+            self._own.exec_module(module)
+        finally:
+            re.compile = at_once
 
 
 class Deferring(MetaPathFinder):
-    """Finds modules that are executed when something is first asked of them."""
-
-    def __init__(self, names: Collection[str]) -> None:
-        """Take the full names of the modules."""
-        self._names = names
+    """Finds the modules of which something waits."""
 
     def find_spec(
         self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
@@ -41,43 +125,44 @@ class Deferring(MetaPathFinder):
         ModuleSpec | None
             Its spec, None where it is not one of them.
         """
-        if fullname not in self._names:
-            return None
-        found = PathFinder.find_spec(fullname, path, target)
-        if found is not None and found.loader is not None:
-            found.loader = LazyLoader(found.loader)
+        around = _loader_around(fullname)
+        found = None if around is None else PathFinder.find_spec(fullname, path, target)
+        if around is not None and found is not None and found.loader is not None:
+            found.loader = around(found.loader)
         return found
 
 
+def _loader_around(fullname: str) -> Callable[[Any], Loader] | None:
+    """Return what wraps a module's loader, None for the modules of which nothing waits."""
+    if fullname in UNUSED:
+        return LazyLoader
+    if fullname in ENOUGH:
+        return _PartLoader
+    if fullname in ONE_NAME:
+        return _NameLoader
+    return _PatternLoader if fullname in PATTERNS else None
+
+
 def defer_unused() -> None:
-    """Let unused libraries wait, in a process of the command line's own that has one thread."""
+    """Let what is unused wait, in a process of the command line's own that has one thread."""
     if not any(isinstance(finder, Deferring) for finder in sys.meta_path):
-        sys.meta_path.insert(0, Deferring(UNUSED))
-
-
-class LateTemplate:
-    """A template that is compiled when something is first asked of it."""
-
-    def __init__(self, compiled: Callable[[], Any]) -> None:
-        """Take what compiles it."""
-        self._compiled = compiled
-
-    def __getattr__(self, name: str) -> Any:
-        """Compile the template unless it is, and ask it."""
-        if "template" not in vars(self):
-            self.template = self._compiled()
-        return getattr(self.template, name)
+        sys.meta_path.insert(0, Deferring())
 
 
 def defer_templates() -> None:
-    """Let templates given as text wait: folium makes 45 of them, of which a map uses five."""
+    """Let templates wait: folium makes 46 of them, of which a map uses five."""
     from jinja2 import Environment
 
-    at_once = Environment.from_string
-    if at_once.__module__ == __name__:
+    if Environment.from_string.__module__ == __name__:
         return
+    for name in ("from_string", "get_template"):
+        setattr(Environment, name, _late_method(getattr(Environment, name)))
 
-    def from_string(self: Environment, *args: Any, **settings: Any) -> Any:
-        return LateTemplate(partial(at_once, self, *args, **settings))
 
-    Environment.from_string = from_string  # type: ignore[method-assign]
+def _late_method(at_once: Callable[..., Any]) -> Callable[..., Late]:
+    """Return a method that does its work when something is first asked of its result."""
+
+    def method(self: object, *args: Any, **settings: Any) -> Late:
+        return Late(partial(at_once, self, *args, **settings))
+
+    return method

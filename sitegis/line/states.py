@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammainc, gammaincinv, logsumexp
+from scipy.special import gammainc, gammaincinv
 
 from ..geometry.frames import Array, lot_direction
 from ..late_dataclass import dataclass
@@ -164,7 +164,7 @@ def weigh(state: State, part: int, off: Array, variances: Array, shares: Array) 
     total = state.spread[:, part, part, None] + variances
     logs = np.log(shares) - 0.5 * (np.log(2 * np.pi * total) + off[:, None] ** 2 / total)
     # the reading's evidence: Σ shares × N(off; 0, spread + variance)
-    whole = logsumexp(logs, axis=1)
+    whole = np.logaddexp.reduce(logs, axis=1)
     share = np.exp(logs - whole[:, None])
     # Kalman gains, averaged over the pieces of the noise by their posterior shares
     inverse, second = np.sum(share / total, axis=1), np.sum(share / total**2, axis=1)

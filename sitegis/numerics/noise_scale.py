@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from scipy.special import gammaincinv, gammaln, logsumexp, stdtrit
+from scipy.special import gammaincinv, gammaln, stdtrit
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
@@ -59,7 +59,7 @@ def log_prior(scales: Array) -> Array:
 
 def log_integral(log_likelihoods: Array) -> float:
     """Return ln ∫ p(data | k) p(k) dk from log-likelihoods at the nodes ``SCALES`` (m,)."""
-    total = logsumexp(log_likelihoods + log_prior(np.array(SCALES)))
+    total = np.logaddexp.reduce(log_likelihoods + log_prior(np.array(SCALES)))
     return float(total + np.log(_LOG_STEP))
 
 
