@@ -7,7 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import jinja2
 import pytest
+
+from sitegis.write.page.html import BesideModules
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 HEAVY = {
@@ -54,8 +57,8 @@ def test_run_imports_neither_statistics_nor_spreadsheets(tmp_path: Path) -> None
     loaded = modules_of("run", str(FIXTURES / "tape-only"), "--out", str(tmp_path / "out"))
     assert {"folium", "ezdxf", "reportlab"} <= loaded
     late = {"geopandas", "openpyxl", "pandas", "requests", "scipy.optimize", "scipy.stats"}
-    # parts of libraries that write documentation, parse queries or list tiles
-    parts = {"scipy.special._basic", "pyparsing.core", "xyzservices.providers", "PIL.ExifTags"}
+    # parts of libraries that write documentation, parse queries, list tiles or load them
+    parts = {"scipy.special._basic", "pyparsing.core", "xyzservices.lib", "http.client"}
     assert not loaded & {*late, *parts, "sitegis.city"}
 
 
@@ -82,19 +85,38 @@ SHOW_DEFERRED = """
 import sys
 from sitegis.cli.deferred import Late, defer_unused
 defer_unused()
-import ezdxf, ezdxf.queryparser
-import scipy.special
+import branca.colormap, ezdxf, ezdxf.queryparser, folium, scipy.special, urllib.request
+from importlib.metadata import entry_points
+from branca.colormap import ColorMap
 from reportlab.platypus import paragraph
-early = scipy.special.ndtr
-assert "scipy.special._basic" not in sys.modules and "pyparsing.core" not in sys.modules
+ndtr = scipy.special.ndtr
+assert not {"scipy.special._basic", "pyparsing.core", "http.client", "email"} & {*sys.modules}
+
+# functions and names that are asked for later
 assert scipy.special.factorial(4) == 24 and "zeta" in scipy.special.__all__
-assert scipy.special.ndtr is early is scipy.special._ufuncs.ndtr
-try:
-    scipy.special.no_such_function
-except AttributeError as error:
-    assert "scipy.special" in str(error)
-else:
-    raise AssertionError
+assert scipy.special.ndtr is ndtr is scipy.special._ufuncs.ndtr
+assert urllib.request.Request("https://example.org/a").host == "example.org"
+assert not entry_points(group="of nobody")
+for module in (scipy.special, branca.colormap):
+    try:
+        module.no_such_name
+    except AttributeError as error:
+        assert module.__name__ in str(error)
+    else:
+        raise AssertionError
+
+# classes: of what they make, and as parents
+assert isinstance(ColorMap, Late) and isinstance(branca.colormap.linear.Set1_03, ColorMap)
+assert not isinstance(1, ColorMap)
+class Mine(ColorMap):
+    pass
+assert branca.colormap.ColorMap in Mine.__mro__ and isinstance(Mine(), ColorMap)
+assert folium.LinearColormap(["red", "blue"]).rgba_hex_str(0.0) == "#ff0000ff"
+assert isinstance(folium.TileLayer("OpenStreetMap"), folium.TileLayer)
+
+# patterns, and errors
+assert isinstance(paragraph.uri_pat, Late) and "made" not in vars(paragraph.uri_pat)
+assert paragraph.uri_pat.match("https://example.org/a") and not paragraph.uri_pat.match("a b")
 drawing = ezdxf.new()
 drawing.modelspace().add_circle((0, 0), 1)
 drawing.modelspace().add_line((0, 0), (1, 1))
@@ -105,10 +127,26 @@ except Exception as error:
     assert isinstance(error, __import__("pyparsing").ParseException), error
 else:
     raise AssertionError
-assert isinstance(paragraph.uri_pat, Late) and "made" not in vars(paragraph.uri_pat)
-assert paragraph.uri_pat.match("https://example.org/a") and not paragraph.uri_pat.match("a b")
 """
 
 
 def test_what_waits_is_whole_when_it_is_asked_for() -> None:
     subprocess.run([sys.executable, "-c", SHOW_DEFERRED], check=True)
+
+
+def test_a_page_is_compiled_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def render(folder: Path) -> str:
+        loader = jinja2.DictLoader({"page": "{{ 1 + 1 }}"})
+        cache = BesideModules(str(folder))
+        return jinja2.Environment(loader=loader, bytecode_cache=cache).get_template("page").render()
+
+    # where Python may not write either, a page is made all the same
+    assert render(tmp_path / "missing") == "2"
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)
+    assert render(tmp_path) == "2"
+    assert not [*tmp_path.iterdir()]
+    monkeypatch.setattr(sys, "dont_write_bytecode", False)
+    assert render(tmp_path) == "2"
+    assert [*tmp_path.iterdir()]
+    monkeypatch.setattr(jinja2.Environment, "_generate", None)  # compiles no more
+    assert render(tmp_path) == "2"

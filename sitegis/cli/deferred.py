@@ -13,39 +13,84 @@ from importlib.util import LazyLoader
 from types import ModuleType
 from typing import Any
 
-UNUSED = frozenset({"PIL.ExifTags", "numpy.f2py", "numpy.testing", "pandas", "requests"})
+UNUSED = frozenset(
+    {
+        "PIL.ExifTags", "PIL.TiffTags", "ezdxf.tools.pattern", "ezdxf.tools.text_size",
+        "numpy._core._add_newdocs", "numpy._core._add_newdocs_scalars", "numpy.f2py",
+        "numpy.testing", "pandas", "reportlab.lib.PyFontify", "requests",
+    }
+)  # fmt: skip
 """Modules imported in passing, executed at first use; pandas is a third of a run's imports."""
-ENOUGH = {"pyparsing": "exceptions", "scipy.special": "_ufuncs", "xyzservices": "lib"}
+ENOUGH = {"pyparsing": "exceptions", "scipy.special": "_ufuncs"}
 """Packages of which one module is enough, until a name is asked for that it lacks."""
-ONE_NAME = {"ezdxf.queryparser": "EntityQueryParser"}
-"""Modules of one name, whose value is made at first use."""
-PATTERNS = frozenset({"reportlab.platypus.paragraph"})
+NAMES = {
+    "branca.colormap": ("ColorMap", "LinearColormap", "StepColormap"),
+    "ezdxf.queryparser": ("EntityQueryParser",),
+    "importlib.metadata": ("entry_points",),
+    "pyproj._show_versions": ("show_versions",),
+    "urllib.request": ("urlopen", "urlretrieve"),
+    "xyzservices": ("TileProvider",),
+}
+"""Modules whose names others take while they are imported, and use later or never."""
+PATTERNS = frozenset(
+    {
+        "jinja2.utils",
+        "reportlab.lib.rl_safe_eval",
+        "reportlab.lib.textsplit",
+        "reportlab.platypus.paragraph",
+    }
+)
 """Modules whose regular expressions are compiled at first use: one for links takes 35 ms."""
 
 
 class Late:
-    """What is made when something is first asked of it."""
+    """What is made when something is first asked of it; stands for a function or a class too."""
 
     def __init__(self, make: Callable[[], Any]) -> None:
         """Take what makes it."""
         self._make = make
 
-    def __getattr__(self, name: str) -> Any:
-        """Make it unless it is made, and ask it."""
+    def _made(self) -> Any:
         if "made" not in vars(self):
             self.made = self._make()
-        return getattr(self.made, name)
+        return self.made
+
+    def __getattr__(self, name: str) -> Any:
+        """Make it unless it is made, and ask it; not for what typing asks of every class."""
+        if name.startswith("__"):
+            raise AttributeError(name)
+        return getattr(self._made(), name)
+
+    def __call__(self, *given: Any, **named: Any) -> Any:
+        """Call it."""
+        return self._made()(*given, **named)
+
+    def __instancecheck__(self, one: object) -> bool:
+        """Return whether something is an instance of it."""
+        return isinstance(one, self._made())
+
+    def __mro_entries__(self, _bases: object) -> tuple[type, ...]:
+        """Return it as the parent of a class."""
+        return (self._made(),)
 
 
 class _Around(Loader):
     """A loader around a module's own."""
 
     def __init__(self, own: Loader) -> None:
-        self._own = own
+        self._own, self._ran = own, False
 
     def create_module(self, spec: ModuleSpec) -> ModuleType | None:
         """Have the module made as it would be."""
         return self._own.create_module(spec)
+
+    def _whole(self, module: ModuleType, name: str) -> Any:
+        """Run the module's own code unless it has run, and give one of its names."""
+        if not self._ran:
+            self._ran = True
+            del module.__getattr__
+            self._own.exec_module(module)
+        return getattr(module, name)
 
 
 class _PartLoader(_Around):
@@ -63,26 +108,26 @@ class _PartLoader(_Around):
                 part = import_module(f"{module.__name__}.{ENOUGH[module.__name__]}")
                 if hasattr(part, name):
                     return getattr(part, name)
-            if "__getattr__" in vars(module):
-                del module.__getattr__
-                self._own.exec_module(module)
-            return getattr(module, name)
+            return self._whole(module, name)
 
         module.__getattr__ = attribute  # type: ignore[method-assign]
 
 
-class _NameLoader(_Around):
-    """Loads a module whose one name stands there before the module's code has run."""
+class _NamesLoader(_Around):
+    """Loads a module some names of which stand there before the module's code has run."""
 
     def exec_module(self, module: ModuleType) -> None:
-        """Put in place of the module's code the name alone."""
-        name = ONE_NAME[module.__name__]
+        """Put in place of the module's code the names alone, and what runs it for any other."""
 
-        def value() -> Any:
-            self._own.exec_module(module)
-            return getattr(module, name)
+        def attribute(name: str) -> Any:
+            # whether it is a package is asked of every module
+            if name == "__path__":
+                raise AttributeError(name)
+            return self._whole(module, name)
 
-        setattr(module, name, Late(value))
+        module.__getattr__ = attribute  # type: ignore[method-assign]
+        for name in NAMES[module.__name__]:
+            setattr(module, name, Late(partial(self._whole, module, name)))
 
 
 class _PatternLoader(_Around):
@@ -138,8 +183,8 @@ def _loader_around(fullname: str) -> Callable[[Any], Loader] | None:
         return LazyLoader
     if fullname in ENOUGH:
         return _PartLoader
-    if fullname in ONE_NAME:
-        return _NameLoader
+    if fullname in NAMES:
+        return _NamesLoader
     return _PatternLoader if fullname in PATTERNS else None
 
 
@@ -150,7 +195,7 @@ def defer_unused() -> None:
 
 
 def defer_templates() -> None:
-    """Let templates wait: folium makes 46 of them, of which a map uses five."""
+    """Let templates wait: branca and folium make 46 of them, of which a map uses five."""
     from jinja2 import Environment
 
     if Environment.from_string.__module__ == __name__:

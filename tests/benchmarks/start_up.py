@@ -3,7 +3,7 @@
 ``python -m tests.benchmarks.start_up`` prints the least of interleaved repeats, both sides in one
 run: other work on the machine only adds. The aims are the ratios of run and check and the seconds
 over a bare interpreter of the help and of start. Each command runs once before it is measured, so
-that every module is compiled, as an installer leaves it.
+that every module is compiled, as an installer leaves it, and the page as a first run does.
 """
 
 from __future__ import annotations

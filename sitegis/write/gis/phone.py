@@ -19,8 +19,9 @@ from ..features import NOT_LOCATED, shown_name
 from ..looks import look_of
 from ..text import reference_words
 
-# Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2).
-_NOT_XML = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# Characters that XML 1.0 does not allow, escaped or not (XML 1.0, section 2.2): listed, as all that
+# it does allow takes seven times as long to compile.
+_NOT_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _KML = "http://www.opengis.net/kml/2.2"
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import json
 import re
+import sys
+from contextlib import suppress
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -13,7 +15,8 @@ from typing import Any
 import folium
 import numpy as np
 from branca.element import Figure
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 from xstatic.pkg import leaflet
 
@@ -131,14 +134,32 @@ def script_json(value: Any) -> str:
     return re.sub("[<>&'\u2028\u2029]", lambda match: _JSON_ESCAPES[match.group()], text)
 
 
+class BesideModules(FileSystemBytecodeCache):
+    """Keeps compiled templates where Python keeps compiled modules, and as it does: if it may."""
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Write a compiled template, unless the folder or a setting of Python forbids it.
+
+        Parameters
+        ----------
+        bucket
+            The template.
+        """
+        with suppress(OSError):  # a page is made without it, only not as quickly the next time
+            if not sys.dont_write_bytecode:
+                super().dump_bytecode(bucket)
+
+
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
+    compiled = None if __spec__ is None else __spec__.cached
     return Environment(
         loader=PackageLoader("sitegis.write.page", "assets"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=BesideModules(str(Path(compiled).parent)) if compiled else None,
     )
 
 
