@@ -7,7 +7,7 @@ import pytest
 from scipy import integrate, stats
 
 from sitegis.geometry.frames import Array
-from sitegis.line.profile import Depths, SlopePrior, fit_linear, learn_profile
+from sitegis.line.profile import Depths, SlopePrior, learn_profile
 from sitegis.numerics.noise_scale import (
     SCALES,
     log_evidence,
@@ -57,8 +57,8 @@ def test_what_a_crew_1_75_times_as_noisy_is_taken_for(redundant: int, median: fl
 
 
 def line_evidence(design: Array, prior_sds: Array, scale: float) -> float:
-    prior = (np.zeros(design.shape[1]), np.diag(prior_sds**2))
-    return fit_linear(design, HEIGHTS, (0.05 * scale) ** 2 * np.eye(6), prior)[2]
+    covariance = design @ np.diag(prior_sds**2) @ design.T + (0.05 * scale) ** 2 * np.eye(6)
+    return float(stats.multivariate_normal(np.zeros(6), covariance).logpdf(HEIGHTS))
 
 
 @pytest.mark.parametrize(("slope", "expected"), [(True, 5.464304), (False, -2.738690)])
@@ -92,11 +92,12 @@ def test_profile_with_learned_noise_is_the_integral() -> None:
     (part,), _, scale = learn_profile(depths, prior)
 
     def at(k: float) -> tuple[Array, Array, float]:
-        design = np.column_stack([np.ones(6), behind])
-        spread = np.diag([0.30**2, 0.005**2])
-        return fit_linear(
-            design, inverts, (sd * k) ** 2 * np.eye(6), (np.array([-0.50, slope]), spread)
-        )
+        design, mean = np.column_stack([np.ones(6), behind]), np.array([-0.50, slope])
+        wide = np.diag([0.30**2, 0.005**2])
+        whole = design @ wide @ design.T + (sd * k) ** 2 * np.eye(6)
+        gain, off = wide @ design.T @ np.linalg.inv(whole), inverts - design @ mean
+        evidence = stats.multivariate_normal(np.zeros(6), whole).logpdf(off)
+        return mean + gain @ off, wide - gain @ design @ wide, float(evidence)
 
     def density(u: float) -> float:
         k = float(np.exp(u))

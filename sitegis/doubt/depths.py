@@ -138,8 +138,7 @@ def _log_evidence(
     indices = tuple(placement.index(name) for name in drain.point_ids)
     depths, _ = gather_depths(site, placement, indices, drain.stations_m, drain.vertices)
     prior = slope_prior(survey.rules, site.drain_diameter_m)
-    # five rounds: tails need not settle to compare
-    profile, _, log_evidence = weigh_profile(depths, prior, iterations=5)
+    profile, _, log_evidence = weigh_profile(depths, prior)
     received = int(np.count_nonzero(depths.scaled_m > 0.0))
     mean, _ = mixture_moments(profile)
     invert = float(mean[0] - mean[1] * survey.exit.unseen_m)

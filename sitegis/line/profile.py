@@ -14,10 +14,11 @@ from ..model.results import ProfileComponent
 from ..numerics.noise_scale import SCALES, NoiseScale, log_prior, scale_of_nodes
 from ..numerics.statistics import log_sum, normalized_weights
 from ..rules.rule_set import RuleSet
+from .states import tail_nodes
 from .straights import tail_weight
 
-SETTLED = 1e-6
-"""Tail weights that change by less than this have settled."""
+SWEEPS = 2
+"""How often each mark's tail is fitted to the others; a third changes no digit that is shown."""
 INVERT_PRIOR_M = (-0.50, 0.30)
 """Invert under a basement floor, mean and sd: one to a little over two feet down is ordinary
 (common practice, no source)."""
@@ -104,47 +105,6 @@ def slope_prior(rules: RuleSet, diameter_m: float) -> SlopePrior:
     )
 
 
-def fit_linear(
-    design: Array, values: Array, covariance: Array, prior: tuple[Array, Array]
-) -> tuple[Array, Array, Array]:
-    """Fit a linear model with correlated Gaussian errors; exact. Many at once, one each (...).
-
-    The log evidence is ln N(values; H μ, H P Hᵀ + Σ).
-
-    Parameters
-    ----------
-    design
-        Derivative H of the values by the unknowns (n, q).
-    values
-        Observations (n,).
-    covariance
-        Their covariance Σ (..., n, n).
-    prior
-        Mean μ (..., q) and covariance P (..., q, q) of the unknowns.
-
-    Returns
-    -------
-    mean
-        Of the unknowns (..., q).
-    covariance
-        Of the unknowns (..., q, q).
-    log_evidence
-        (...,).
-    """
-    center, spread = prior
-    # Kalman form: gain from the innovation's covariance S = H P Hᵀ + Σ, evidence N(innovation; 0,
-    # S)
-    crossed = design @ spread
-    root = np.linalg.cholesky(crossed @ design.T + covariance)
-    innovation = values - center @ design.T
-    white = np.linalg.solve(root, np.concatenate([crossed, innovation[..., None]], axis=-1))
-    rows, off = white[..., :-1].swapaxes(-1, -2), white[..., -1:]
-    half = np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1)
-    evidence = -0.5 * np.sum(off**2, axis=(-2, -1)) - half
-    evidence = evidence - 0.5 * values.size * float(np.log(2 * np.pi))
-    return center + (rows @ off)[..., 0], spread - rows @ rows.swapaxes(-1, -2), evidence
-
-
 def apply_bound(
     mean: Array, covariance: Array, row: Array, highest: float, sd: float
 ) -> tuple[Array, Array, Array]:
@@ -189,7 +149,7 @@ def apply_bound(
 
 
 def learn_profile(
-    depths: Depths, prior: SlopePrior, *, iterations: int = 30
+    depths: Depths, prior: SlopePrior
 ) -> tuple[tuple[ProfileComponent, ...], Array, NoiseScale]:
     """Fit invert and slope with the scale of the receiver's depth noise integrated over.
 
@@ -203,8 +163,6 @@ def learn_profile(
         What was read along the line, n marks.
     prior
         Prior of the slope.
-    iterations
-        Rounds of the tail weights.
 
     Returns
     -------
@@ -215,7 +173,7 @@ def learn_profile(
     scale
         Of the depth noise.
     """
-    runs = _weigh_scales(depths, prior, np.array(SCALES), iterations)
+    runs = _weigh_scales(depths, prior, np.array(SCALES))
     evidence = np.array([run[2] for run in runs])
     logs = evidence + log_prior(np.array(SCALES))
     # the noise scale is integrated out on its nodes
@@ -235,14 +193,15 @@ def learn_profile(
 
 
 def weigh_profile(
-    depths: Depths, prior: SlopePrior, iterations: int
+    depths: Depths, prior: SlopePrior
 ) -> tuple[tuple[ProfileComponent, ...], Array, float]:
     """Fit every component of the slope's prior; gives also tail weights and log evidence.
 
-    Each component is a linear Gaussian problem solved exactly, at the receiver's noise as stated:
-    invert as read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
-    session and eliminated into the covariance. Tails by iterated weights, bounds by
-    :func:`apply_bound`; the components' weights are prior weight × evidence.
+    Each component is a linear problem with heavy tails, at the receiver's noise as stated: invert
+    as read = invert + slope · behind − κ · depth + noise, κ ~ N(0, scale_sd²) shared by the
+    session; a noise is a Student-t whose standard deviation is the one stated. Tails by
+    :func:`_fit_components`, bounds by :func:`apply_bound`; the components' weights are prior
+    weight × evidence.
 
     Parameters
     ----------
@@ -250,8 +209,6 @@ def weigh_profile(
         What was read along the line, n marks.
     prior
         Prior of the slope.
-    iterations
-        Rounds of the tail weights.
 
     Returns
     -------
@@ -262,11 +219,11 @@ def weigh_profile(
     log_evidence
         Of the depths.
     """
-    return _weigh_scales(depths, prior, np.ones(1), iterations)[0]
+    return _weigh_scales(depths, prior, np.ones(1))[0]
 
 
 def _weigh_scales(
-    depths: Depths, prior: SlopePrior, scales: Array, iterations: int
+    depths: Depths, prior: SlopePrior, scales: Array
 ) -> list[tuple[tuple[ProfileComponent, ...], Array, float]]:
     """Weigh the profile as :func:`weigh_profile` with the receiver's noise times each scale (s,).
 
@@ -275,9 +232,7 @@ def _weigh_scales(
     each = (scales.size, prior.means.size)
     # every scale with every component of the prior, fitted at once
     scale, number = (a.ravel() for a in np.indices(each))
-    fitted = _fit_components(
-        depths, scales[scale], prior.means[number], prior.sds[number], iterations
-    )
+    fitted = _fit_components(depths, scales[scale], prior.means[number], prior.sds[number])
     weighed = []
     means, covariances, evidences, tails = (part.reshape(*each, *part.shape[1:]) for part in fitted)
     for mean, covariance, evidence, tail in zip(means, covariances, evidences, tails, strict=True):
@@ -293,49 +248,83 @@ def _weigh_scales(
 
 
 def _fit_components(
-    depths: Depths, scales: Array, slopes: Array, slope_sds: Array, iterations: int
+    depths: Depths, scales: Array, slopes: Array, slope_sds: Array
 ) -> tuple[Array, Array, Array, Array]:
     """Fit under components (c,): means, covariances, log evidences, tail weights (c, n).
 
-    Each iterates until its own weights settle.
+    Unknown are invert, slope and the session's κ in standard deviations. A noise is a mixture of
+    normals; each mark in turn is taken out and put back as the one normal that leaves mean and
+    variance as the mixture would (expectation propagation: Minka 2001, from memory).
     """
     c, n = scales.size, depths.sd_m.size
-    center = np.stack([np.full(c, INVERT_PRIOR_M[0]), slopes], axis=1)
-    spread = np.zeros((c, 2, 2))
-    spread[:, 0, 0], spread[:, 1, 1] = INVERT_PRIOR_M[1] ** 2, slope_sds**2
-    design = np.column_stack([np.ones_like(depths.behind_m), depths.behind_m])
-    sds = np.where(depths.scaled_m > 0, depths.sd_m * scales[:, None], depths.sd_m)
-    common = np.outer(depths.scaled_m, depths.scaled_m)
-    # one κ for the session, eliminated: it correlates all depths in proportion to each
-    common = ((depths.scale_sd * scales) ** 2)[:, None, None] * common
-    mean, covariance, evidence = center.copy(), spread.copy(), np.zeros(c)
-    # left: rows that still move; none without a depth, the prior then stays
-    weights, extra, left = np.ones((c, n)), np.zeros((c, n)), np.arange(c if n else 0)
-    for _ in range(iterations):
-        if not left.size:
-            break
-        # a tail weight below 1 is a wider variance of that one mark
-        noise = common[left] + (sds[left] ** 2 / weights[left])[..., None] * np.eye(n)
-        mean[left], covariance[left], evidence[left] = fit_linear(
-            design, depths.inverts_m, noise, (center[left], spread[left])
+    mean = np.stack([np.full(c, INVERT_PRIOR_M[0]), slopes, np.zeros(c)], axis=1)
+    sds = np.stack([np.full(c, INVERT_PRIOR_M[1]), slope_sds, np.ones(c)], axis=1)
+    prior_sum = np.sum((mean / sds) ** 2 + 2.0 * np.log(sds), axis=1)
+    spread = sds[:, None] ** 2 * np.eye(3)
+    received = depths.scaled_m > 0
+    own = np.where(received, depths.sd_m * scales[:, None], depths.sd_m)
+    rows = np.ones((n, c, 3))
+    rows[..., 1] = depths.behind_m[:, None]
+    # κ moves all depths of the session in proportion to each
+    rows[..., 2] = -depths.scaled_m[:, None] * (depths.scale_sd * scales)
+    tail = tail_nodes(depths.degrees_of_freedom)
+    # of each mark: precision, precision × value, log factor
+    sites = np.zeros((n, 3, c))
+    for mark in [*range(n)] * (SWEEPS if tail[0].size > 1 else 1):
+        row = rows[mark]
+        column = np.einsum("cij,cj->ci", spread, row)
+        variance, middle = (np.einsum("ci,ci->c", row, x) for x in (column, mean))
+        old, sites[mark] = (
+            sites[mark].copy(),
+            _site(depths.inverts_m[mark], own[:, mark], tail, (middle, variance), sites[mark]),
         )
-        residual = depths.inverts_m - mean[left] @ design.T
-        # The part of the residuals that the common scale explains is no one mark's fault.
-        shared = (common[left] @ np.linalg.solve(noise, residual[..., None]))[..., 0]
-        square = ((residual - shared) / sds[left]) ** 2
-        renewed, extra[left] = tail_weight(square, depths.degrees_of_freedom)
-        moved = np.max(np.abs(renewed - weights[left]), axis=1)
-        weights[left] = renewed
-        left = left[moved >= SETTLED]
-    # back to the noise as stated: a widened mark must not look better for it
-    evidence -= 0.5 * np.log(weights).sum(axis=1) + extra.sum(axis=1)
+        more, pull = (sites[mark] - old)[:2]
+        # rank-one: the new normal in the place of the old one
+        gain = column / (1.0 + more * variance)[:, None]
+        spread = spread - np.einsum("c,ci,cj->cij", more, gain, column)
+        mean = mean + gain * (pull - more * middle)[:, None]
+    # ∫ prior × normals: ½ (ηᵀ Λ⁻¹ η − ln |Λ|) of what is left, less that of the prior
+    shift = np.linalg.solve(spread, mean[..., None])[..., 0]
+    evidence = sites[:, 2].sum(axis=0) + 0.5 * (
+        np.sum(shift * mean, axis=1) + np.linalg.slogdet(spread)[1] - prior_sum
+    )
+    residual = (depths.inverts_m - np.einsum("nci,ci->cn", rows, mean)) / own
+    weights = tail_weight(residual**2, depths.degrees_of_freedom)[0]
+    mean, spread = mean[:, :2], spread[:, :2, :2]
     # by matched moments, not exact: one after the other in a fixed order
     for behind, highest, sd in depths.bounds:
-        mean, covariance, share = apply_bound(
-            mean, covariance, np.array([1.0, behind]), highest, sd
-        )
+        mean, spread, share = apply_bound(mean, spread, np.array([1.0, behind]), highest, sd)
         evidence += share
-    return mean, covariance, evidence, weights
+    return mean, spread, evidence, weights
+
+
+def _site(
+    value: float, sd: Array, tail: tuple[Array, Array], told: tuple[Array, Array], old: Array
+) -> Array:
+    """Return the normal (3, c) that stands for a mark: precision, precision × value, log factor.
+
+    ``told``: mean and variance (c,) of the invert there, ``old`` (3, c) being part of them.
+    """
+    precision = 1.0 / told[1] - old[0]
+    middle = (told[0] / told[1] - old[1]) / precision
+    variance = 1.0 / precision
+    off = value - middle
+    total = variance[:, None] + sd[:, None] ** 2 * tail[1]
+    logs = np.log(tail[0]) - 0.5 * (np.log(2.0 * np.pi * total) + off[:, None] ** 2 / total)
+    most = logs.max(axis=1)
+    share = np.exp(logs - most[:, None])
+    whole = share.sum(axis=1)
+    # mean and variance that the mixture leaves, as in states.weigh
+    inverse = np.sum(share / total, axis=1) / whole
+    second = np.sum(share / total**2, axis=1) / whole
+    left = variance - variance**2 * (inverse - off**2 * (second - inverse**2))
+    moved = middle + variance * off * inverse
+    # a mark that may be astray or not can leave more than was there: it then tells no spread
+    own = np.maximum(1.0 / left - precision, 0.0)
+    pull = moved * (precision + own) - middle * precision
+    factor = most + np.log(whole) + 0.5 * np.log(1.0 + own * variance)
+    factor += 0.5 * (middle**2 * precision - moved**2 * (precision + own))
+    return np.stack([own, pull, factor])
 
 
 def mixture_moments(profile: Sequence[ProfileComponent]) -> tuple[Array, Array]:

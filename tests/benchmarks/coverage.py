@@ -1,14 +1,17 @@
 """Do intervals hold? ``python -m tests.benchmarks.coverage HOW SITES FIRST FILE [BEFORE]``.
 
 HOW is ``wall``, ``whole``, ``late`` (to the wall, only sites with none or one mark after the last
-bend), ``crew`` (to the wall, the noisy regime alone, with 3, 10 and 30 redundant marks in turn),
-or ``own``: as ``late``, with the bends, slants and slopes that the sites were drawn with in place
-of the package's. No method that gives honest probabilities can hold more of such sites than that,
-but by saying more than 95 % of all.
+bend), ``far`` (the same through all stages but ``dig``), ``crew`` (to the wall, the noisy regime
+alone, with 3, 10 and 30 redundant marks in turn), ``fall`` (to the wall, depths drawn anew by the
+package's own priors of invert, slope and noise: what holds there is as stated, whatever is off
+elsewhere is the difference of the sites from those priors), or ``own``: as ``late``, with the
+bends, slants and slopes that the sites were drawn with in place of the package's. No method that
+gives honest probabilities can hold more of such sites than that, but by saying more than 95 % of
+all.
 
-Sites of :mod:`tests.independent_sites`, three regimes, SITES each from seed FIRST (``late`` and
-``own``: as many as it takes for SITES in each of the two cells), go to the wall (place, line,
-exit), or through all stages up to the pits. FILE keeps one line of JSON a site, so
+Sites of :mod:`tests.independent_sites`, three regimes, SITES each from seed FIRST (``late``,
+``far`` and ``own``: as many as it takes for SITES in each of the two cells), go to the wall
+(place, line, exit), or through all stages up to the pits. FILE keeps one line of JSON a site, so
 that a run goes on where it stopped; with SITES 0 the table of the file is printed alone, and of
 a second file beside it: the same program run with an older package on the path. Judged are the
 sets of 50, 80 and 95 % as ``answer.json`` states them (:mod:`sitegis.score.intervals`; to the wall
@@ -22,7 +25,8 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -36,7 +40,7 @@ from scipy.stats import binomtest
 from sitegis.dig import plan_dig
 from sitegis.exit import choose_components, find_exit, sample_exit
 from sitegis.line import bend_catalog, bends, fit_line, follow, stage, states
-from sitegis.line.profile import SlopePrior
+from sitegis.line.profile import INVERT_PRIOR_M, SLAB_COVER_M, SlopePrior, slope_prior
 from sitegis.messages.errors import ComputationError
 from sitegis.model.derived import ExitSpread
 from sitegis.model.survey import Survey
@@ -47,6 +51,7 @@ from sitegis.numerics.intervals import (
     central_intervals,
     shifted,
 )
+from sitegis.numerics.noise_scale import RATE, SHAPE
 from sitegis.place import place_points
 from sitegis.place.regions import point_regions
 from sitegis.routes import sample_routes
@@ -64,7 +69,9 @@ from tests.independent_sites import ANGLES_DEG, REGIMES, Regime, TrueSite, draw_
 Array = NDArray[np.float64]
 Row = dict[str, Any]
 TO_WALL = (place_points, fit_line, find_exit)
-WHOLE = (*TO_WALL, sample_routes, score_hypotheses, plan_dig)
+BEYOND = {"far": (*TO_WALL, sample_routes, score_hypotheses)}
+BEYOND["whole"] = (*BEYOND["far"], plan_dig)
+LATE = ("late", "far", "own")
 NONE, DRAWS = -1.0, 3000
 WORKERS, BATCH = 2, 40
 REDUNDANT = (3, 10, 30)
@@ -99,19 +106,21 @@ class Outcome:
 def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
     """Run one site; None where it gives no answer, or is not asked for."""
     redundant = REDUNDANT[seed % len(REDUNDANT)] if how == "crew" else None
-    true, whole = draw_site(seed, regime, redundant), how == "whole"
-    if how in ("late", "own") and true.after_bend > 1:
+    true, whole, far = draw_site(seed, regime, redundant), how == "whole", how in BEYOND
+    if how in LATE and true.after_bend > 1:
         return None
+    if how == "fall":
+        true = with_own_fall(true, seed)
     if how == "own":
         with generators_prior(regime):
             return run_site(seed, regime, "late")
     survey = Survey(true.site, load_rules(true.site.rule_set))
     try:
-        for step in WHOLE if whole else TO_WALL:
+        for step in BEYOND.get(how, TO_WALL):
             survey = step(survey)
     except ComputationError:
         return None
-    spread = exit_spread(survey) if whole else _spread_of_marks(survey)
+    spread = exit_spread(survey) if far else _spread_of_marks(survey)
     step = true.outdoors[1] - true.outdoors[0]
     angle = float(np.arctan2(step[1], step[0]))
     stated, hit, depth = _first_pit(survey, true) if whole else (NONE, NONE, NONE)
@@ -125,12 +134,45 @@ def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
         place=least_region(spread.place, true.outdoors[0]),
         invert=least_interval(spread.invert, float(true.inverts_m[0])),
         marks=_mark_shares(survey, true),
-        station=tap_level(survey, true) if whole else NONE,
+        station=tap_level(survey, true) if far else NONE,
         corridor=_in_corridor(survey, true) if whole else NONE,
         stated=stated,
         hit=hit,
         depth=depth,
     )
+
+
+def with_own_fall(true: TrueSite, seed: int) -> TrueSite:
+    """Draw invert, slope, the crew's noise and the readings anew, by the package's own priors.
+
+    Invert at the last mark and slope, held below the slab at both ends; k² of the noise inverse
+    gamma, half of the crews with the tail of Student's t, as :mod:`tests.independent_sites` has it.
+    """
+    generator = np.random.default_rng([seed, 4_712])
+    site, stations = true.site, true.stations_m
+    prior = slope_prior(load_rules(site.rule_set), site.drain_diameter_m)
+    highest = -SLAB_COVER_M - site.drain_diameter_m
+    inverts, slope = np.zeros(1), 0.0
+    while max(inverts[0], inverts[-1]) > highest:
+        part = generator.choice(prior.weights.size, p=prior.weights)
+        slope = generator.normal(prior.means[part], prior.sds[part])
+        inverts = generator.normal(*INVERT_PRIOR_M) + slope * (stations[-1] - stations)
+    scale, noise = np.sqrt(RATE / generator.gamma(SHAPE)), site.noise
+    depth = -inverts - site.head_above_invert_m
+    count = depth.size
+    own = generator.standard_normal(count)
+    if generator.random() < 0.5:
+        own = generator.standard_t(4.0, count) / np.sqrt(2.0)
+    sds = np.array([noise.depth_sd_m(value) for value in depth])
+    read = depth * (1.0 + scale * generator.normal(0.0, noise.session_depth_scale))
+    read = np.maximum(read + scale * sds * own, 0.05)
+    locates = tuple(
+        one if one.depth_m is None else replace(one, depth_m=float(value))
+        for one, value in zip(site.locates, read, strict=True)
+    )
+    length = float(np.hypot(*np.diff(true.indoors, axis=0).T).sum())
+    wall = inverts[-1] - slope * (length - stations[-1])
+    return replace(true, site=replace(site, locates=locates), inverts_m=np.array([wall]))
 
 
 @contextmanager
@@ -335,6 +377,34 @@ def table(outcomes: list[Outcome]) -> list[str]:
     return [*lines, "all regimes", *together] if together else lines
 
 
+def cells(outcomes: list[Outcome], how: str) -> list[str]:
+    """Write one line for each cell of ``late``, ``far``, ``own`` or ``crew``."""
+    named: list[tuple[str, Callable[[Outcome], bool], tuple[Regime, ...]]] = [
+        ("no mark", lambda o: o.after_bend == 0, REGIMES),
+        ("one mark", lambda o: o.after_bend == 1, REGIMES),
+    ]
+    if how == "crew":
+        named = [
+            (f"{count} redundant", partial(_has_redundant, count=count), REGIMES[1:2])
+            for count in REDUNDANT
+        ]
+    columns = ("azimuth", "place", "invert")
+    lines = [" " * 30 + "".join(f"{name + ' 95 %':23s}{'50 %':22s}" for name in columns)]
+    for words, keep, regimes in named:
+        for regime in regimes:
+            of = [o for o in outcomes if o.regime == regime and keep(o)]
+            row = f"{words:14s}{regime:8s}{len(of):6d}  "
+            for name in columns:
+                level = np.array([getattr(o, name) for o in of])
+                row += f"{_share(level <= 0.95 + 1e-9):23s}{_share(level <= 0.5 + 1e-9):22s}"
+            lines.append(row.rstrip())
+    return lines
+
+
+def _has_redundant(outcome: Outcome, count: int) -> bool:
+    return outcome.redundant == count
+
+
 def _pit_rows(of: list[Outcome]) -> list[str]:
     """Hold what pit 1 states against how often it hits, in bins.
 
@@ -384,7 +454,7 @@ def _row_of(job: tuple[int, Regime, str]) -> Row:
 def _lacks(regime: Regime, how: str, sites: int, known: dict[tuple[int, str], Row]) -> bool:
     """Return whether a cell of none or one mark after the last bend has too few sites."""
     after = [row.get("after_bend") for (_, of), row in known.items() if of == regime]
-    return how in ("late", "own") and min(after.count(0), after.count(1)) < sites
+    return how in LATE and min(after.count(0), after.count(1)) < sites
 
 
 def main(arguments: list[str]) -> None:
@@ -392,11 +462,12 @@ def main(arguments: list[str]) -> None:
     how, sites, first, path = arguments[0], int(arguments[1]), int(arguments[2]), Path(arguments[3])
     known = _read(path)
     with path.open("a", encoding="utf-8") as file, ProcessPoolExecutor(WORKERS) as pool:
-        for regime in REGIMES if how != "crew" else (REGIMES[1],):
+        # crews' noise, and that falls are as assumed, are asked of one regime each
+        for regime in {"crew": REGIMES[1:2], "fall": REGIMES[:1]}.get(how, REGIMES):
             start = first
             while start < first + sites or _lacks(regime, how, sites, known):
                 seeds = range(start, start + BATCH)
-                if how not in ("late", "own"):
+                if how not in LATE:
                     seeds = range(start, min(start + BATCH, first + sites))
                 start += BATCH
                 jobs = [(s, regime, how) for s in seeds if (s, regime) not in known]
@@ -405,6 +476,8 @@ def main(arguments: list[str]) -> None:
                     file.write(json.dumps(row) + "\n")
                     file.flush()
     sys.stdout.write("\n".join(table(outcomes_of(known.values()))) + "\n")
+    if how in LATE or how == "crew":
+        sys.stdout.write("\n".join(["", *cells(outcomes_of(known.values()), how)]) + "\n")
     for before in arguments[4:]:
         rows = _read(Path(before)).values()
         sys.stdout.write("\n".join(["", "before", *table(outcomes_of(rows))]) + "\n")
