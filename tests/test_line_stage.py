@@ -135,7 +135,7 @@ def wild_depth(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
 
 
 def stepped(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
-    return tuple(replace(p, depth_m=0.5 if i < 4 else 0.8) for i, p in enumerate(points))
+    return tuple(replace(p, depth_m=0.5 if i < 4 else 0.85) for i, p in enumerate(points))
 
 
 def no_depths(points: tuple[PlacedPoint, ...]) -> tuple[PlacedPoint, ...]:
