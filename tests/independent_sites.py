@@ -22,6 +22,7 @@ Regime = Literal["stated", "noisy", "habits"]
 REGIMES: tuple[Regime, ...] = ("stated", "noisy", "habits")
 NOISY = 1.75
 BENDS_PER_M = 0.08
+MOST_TRIES = 20_000
 ANGLES_DEG = {
     "stated": ((22.5, 0.30), (45.0, 0.45), (90.0, 0.20), (60.0, 0.05)),
     "habits": ((15.0, 0.15), (22.5, 0.35), (30.0, 0.15), (45.0, 0.25), (90.0, 0.10)),
@@ -52,19 +53,26 @@ class TrueSite:
     ground: Ground
 
 
+class NoSuchHouseError(Exception):
+    """No house fits these bends: about one seed in a thousand."""
+
+
 def draw_site(
     seed: int, regime: Regime, redundant: int | None = None, *, noisy: float = NOISY
 ) -> TrueSite:
     """Draw one site: its bends first, then geometry until it fits, so that none are lost by it.
 
     ``redundant``: how many marks beyond two, as drawn where None. ``noisy`` is how many times
-    noisier than stated the crew of that regime measures.
+    noisier than stated the crew of that regime measures. ``NoSuchHouseError`` where nothing fits.
     """
     generator = np.random.default_rng([seed, REGIMES.index(regime), 4_711])
     intent = hood._draw_intent(generator)
     bends = _draw_bends(regime, generator)
-    laid = None
+    laid, left = None, MOST_TRIES
     while laid is None:
+        if not left:
+            raise NoSuchHouseError
+        left -= 1
         block = hood._draw_block(intent, generator)
         laid = _lay(block, intent, bends, regime, generator)
     indoors, truth, inverts = laid

@@ -64,7 +64,14 @@ from sitegis.score.intervals import (
     place_sets,
     tap_spreads,
 )
-from tests.independent_sites import ANGLES_DEG, REGIMES, Regime, TrueSite, draw_site
+from tests.independent_sites import (
+    ANGLES_DEG,
+    REGIMES,
+    NoSuchHouseError,
+    Regime,
+    TrueSite,
+    draw_site,
+)
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
@@ -106,7 +113,11 @@ class Outcome:
 def run_site(seed: int, regime: Regime, how: str) -> Outcome | None:
     """Run one site; None where it gives no answer, or is not asked for."""
     redundant = REDUNDANT[seed % len(REDUNDANT)] if how == "crew" else None
-    true, whole, far = draw_site(seed, regime, redundant), how == "whole", how in BEYOND
+    try:
+        true = draw_site(seed, regime, redundant)
+    except NoSuchHouseError:
+        return None
+    whole, far = how == "whole", how in BEYOND
     if how in LATE and true.after_bend > 1:
         return None
     if how == "fall":
