@@ -35,7 +35,7 @@ HARMLESS: Mapping[str, frozenset[str]] = {
     "as the user or a rule set gave them": frozenset({
         "dig/codes.branch_size", "line/order.order_downstream", "pits/cost.dearest_surfaces",
         "read/consistency._first_short", "score/intervals.stationing_manhole",
-        "write/features._corridor_features", "write/found.status", "write/record/log.log_rows",
+        "write/features._corridor_features", "write/found.status", "write/record/log.log_sections",
         "write/record/particulars.reach_of", "read/manholes.place_manholes",
     }),
     "handed over on their lattice": frozenset({

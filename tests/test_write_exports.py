@@ -21,8 +21,8 @@ from pyproj import CRS, Proj
 from sitegis.model.site import Easement, Paper, RecordTexts
 from sitegis.model.survey import Survey
 from sitegis.read import read_site
-from sitegis.score.intervals import tap_spreads
 from sitegis.units import about, parse_bearing
+from sitegis.write.derive import find
 from sitegis.write.gis.dxf import dxf_bytes
 from sitegis.write.gis.dxf_sheet import plain_text
 from sitegis.write.gis.geopackage import geopackage_bytes
@@ -31,12 +31,12 @@ from sitegis.write.outputs import output_files
 from sitegis.write.record import record_bytes
 from sitegis.write.record.particulars import (
     building_words,
-    lot_rows,
-    manhole_rows,
-    place_rows,
+    lot_section,
+    manhole_section,
+    place_section,
 )
 from sitegis.write.record.sheet import POINT_M, fit
-from sitegis.write.record.tables import lateral_rows
+from sitegis.write.record.tables import lateral_section
 from sitegis.write.text import corner_words, exit_sentence
 
 from .computed import computed
@@ -198,7 +198,7 @@ def test_record_and_summary_tell_the_exit_alike(survey: Survey) -> None:
     distance_m, corner = corner_words(survey)
     distance = about(distance_m, survey.site.units)
     depth = about(survey.exit.depth_m, survey.site.units)
-    rows = {name: value for name, value, _ in lateral_rows(survey, tap_spreads(survey))}
+    rows = {name: value for name, value, _ in lateral_section(find(survey)).rows}
     said = exit_sentence(survey)
     place = re.search(rf"{re.escape(distance)} ± .+ from the {corner}", said)
     assert place is not None
@@ -300,7 +300,7 @@ def test_record_does_not_state_what_nobody_gave(survey: Survey) -> None:
     mains = tuple(replace(main, diameter_known=False) for main in site.mains)
     bare = replace(site, drain_diameter_known=False, drain_material="", mains=mains)
     given, assumed = (
-        {field: how for field, _, how in lateral_rows(one, tap_spreads(one))}
+        {field: how for field, _, how in lateral_section(find(one)).rows}
         for one in (survey, replace(survey, site=bare))
     )
     fields = ("Diameter", "Main's diameter")
@@ -340,7 +340,7 @@ def test_the_parcel_id_is_that_of_the_layer() -> None:
 
 def test_record_gives_coordinates_as_pyproj_does(survey: Survey) -> None:
     """Exit, property line and tap on the grid, and in degrees by pyproj from those."""
-    rows = {row[0]: row for row in place_rows(survey)}
+    rows = {row[0]: row for row in place_section(survey).rows}
     words = _text(survey)
     to_degrees = Proj(survey.site.frame.crs)
     for name in (
@@ -365,7 +365,7 @@ def test_lot_lines_have_the_bearings_of_the_corners(survey: Survey) -> None:
     frame, corners = survey.site.frame, survey.site.lot.vertices
     grid = frame.to_grid_m(corners)
     for (side, bearing, distance), start, end in zip(
-        lot_rows(survey), grid, np.roll(grid, -1, axis=0), strict=True
+        lot_section(survey).rows, grid, np.roll(grid, -1, axis=0), strict=True
     ):
         assert side in survey.site.lot.sides
         east, north = end - start
@@ -383,7 +383,7 @@ def test_inverts_are_elevations_in_a_named_datum(survey: Survey) -> None:
     The median is numpy's; without the slab's elevation the record says so and names no datum.
     """
     tied = replace(survey.site, slab_elevation_m=100.0, vertical_datum="Invented Datum 29")
-    rows = {row[0]: row for row in place_rows(replace(survey, site=tied))}
+    rows = {row[0]: row for row in place_section(replace(survey, site=tied)).rows}
     starts = survey.routes[0].inverts_m[:, 0]
     stated_ft = float(rows["wall penetration (inferred)"][4].split(" ft")[0])
     step_ft = np.ptp(starts) / 20 / 0.3048
@@ -396,8 +396,9 @@ def test_inverts_are_elevations_in_a_named_datum(survey: Survey) -> None:
 
 def test_both_manholes_of_the_reach_are_named_with_their_distances(survey: Survey) -> None:
     """The two distances add up to the stations' difference of the manholes, to 0.1 ft each."""
-    (tap, *_) = tap_spreads(survey)
-    down, up = (row for row in manhole_rows(survey, (tap,)))
+    found = find(survey)
+    tap = found.derived.taps[0]
+    down, up = manhole_section(found).rows[:2]
     assert (down[1], up[1]) == ("downstream", "upstream")
     stations = {one.id: one.station_m for one in tap.main.manholes}
     apart_ft = (stations[down[2]] - stations[up[2]]) / 0.3048

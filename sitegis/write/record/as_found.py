@@ -8,9 +8,10 @@ from ...finds.records import Finding
 from ...model.revisions import Revision
 from ...model.survey import Survey
 from ...units import about, format_length, percent
-from ..found import stretches
+from ..found import status_words, stretches
 from ..keep import revision_of
-from ..text import point_words
+from ..report.section import Section
+from ..text import point_words, worth_sentence
 from .particulars import coordinate_words
 from .tables import Rows
 
@@ -18,7 +19,28 @@ NOW = "now"
 SAME = "nothing that matters"
 
 
-def finding_rows(survey: Survey) -> Rows:
+def found_sections(survey: Survey) -> list[Section]:
+    """Return what was found outdoors and what each answer changed, where there is either."""
+    revisions = _revision_rows(survey)
+    if not revisions:
+        return []
+    status = Section("Status of this record", sentences=(status_words(survey),))
+    findings = Section(
+        "Found outdoors (places and depths as measured)",
+        ("finding", "what", "easting, northing", "depth", "swing ties", "note"),
+        tuple(_finding_rows(survey)),
+        (worth_sentence(survey),),
+    )
+    known = Section(
+        "How each stretch outdoors is known", ("stretch", "class"), tuple(_stretch_rows(survey))
+    )
+    moved = Section(
+        "Revisions", ("revision", "date", "status", "new", "what moved"), tuple(revisions)
+    )
+    return [status, *(one for one in (findings, known) if one.rows), moved]
+
+
+def _finding_rows(survey: Survey) -> Rows:
     """List the findings: what, when, where (as measured), how deep, and by which ties."""
     rows: Rows = []
     for one in survey.scores.finds:
@@ -53,7 +75,7 @@ def _depth_words(item: Finding, survey: Survey) -> str:
     return "" if item.dug_to_m is None else f"dug to {format_length(item.dug_to_m, units)}"
 
 
-def stretch_rows(survey: Survey) -> Rows:
+def _stretch_rows(survey: Survey) -> Rows:
     """List how each stretch of the most probable route is known."""
     units = survey.site.units
     return [
@@ -65,7 +87,7 @@ def stretch_rows(survey: Survey) -> Rows:
     ]
 
 
-def revision_rows(survey: Survey) -> Rows:
+def _revision_rows(survey: Survey) -> Rows:
     """List the kept answers and this one: date, what was newly found, what moved since the last."""
     kept = survey.site.revisions
     if not kept and not survey.scores.finds:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from ...model.site import Observation, Run, Seen
 from ...model.survey import Survey
 from ...units import about
-from .tables import Rows
+from ..report.section import Cells, Section
 
 CODES: dict[Seen, str] = {
     "connection": "BCA",
@@ -30,9 +30,8 @@ CODES: dict[Seen, str] = {
     "water-level": "BDD",
 }
 """Main codes of EN 13508-2 by what was seen; from memory where the summary did not have them."""
-LOG_HEAD = ("run", "footage", "seen", "code", "clock", "amount", "photo, video", "remark")
-LOG_SHARES = (0.11, 0.15, 0.16, 0.07, 0.08, 0.1, 0.15, 0.18)
-LOG_NOTE = (
+HEAD = ("run", "footage", "seen", "code", "clock", "amount", "photo, video", "remark")
+NOTE = (
     "Footage from each run's own access; clock positions looking the way the camera goes, 12 at "
     "the top. Code: main code in the structure of EN 13508-2, from memory; the words govern."
 )
@@ -44,9 +43,9 @@ STOPPED = {
 }
 
 
-def log_rows(survey: Survey) -> Rows:
-    """Return the log: run by run in footage order, its start, what was seen, where it ended."""
-    rows: Rows = []
+def log_sections(survey: Survey) -> list[Section]:
+    """Return the log, where there is one: by run and footage its start, what was seen, its end."""
+    rows: list[Cells] = []
     for run in survey.site.runs:
         seen = [
             (one.footage_m, _row(one, survey))
@@ -57,7 +56,7 @@ def log_rows(survey: Survey) -> Rows:
         rows += [row for _, row in noted]
     if not survey.site.runs:
         rows += [_row(one, survey) for one in survey.site.observations]
-    return rows
+    return [Section("Observation log", HEAD, tuple(rows), (NOTE,))] if rows else []
 
 
 def _noted(survey: Survey, run: Run) -> list[tuple[float, tuple[str, ...]]]:

@@ -14,16 +14,16 @@ import shapely
 from ...dig.depths import best_line
 from ...geometry import polyline
 from ...geometry.frames import Array
-from ...model.derived import TapSpread
 from ...model.site import Main, Manhole, RecordTexts
 from ...model.survey import Survey
 from ...units import FOOT_M, LengthUnit, about, format_bearing, format_station, is_imperial
 from ..profile import survey_profile
+from ..report.section import Cells, Section
 from ..text import reference_words
 
 RULED = "_" * 26
 """A line to be filled in by hand."""
-Rows = list[tuple[str, ...]]
+Rows = list[Cells]
 
 
 def job_rows(survey: Survey) -> Rows:
@@ -142,11 +142,15 @@ def course_words(survey: Survey, ring: Array) -> Rows:
     ]
 
 
-def lot_rows(survey: Survey) -> Rows:
-    """List the lot's lines counter-clockwise: side, grid bearing, ground distance."""
+def lot_section(survey: Survey) -> Section:
+    """Return the lot's lines counter-clockwise: side, grid bearing, ground distance."""
     lot = survey.site.lot
     courses = course_words(survey, lot.vertices)
-    return [(side, *course) for side, course in zip(lot.sides, courses, strict=True)]
+    return Section(
+        "Lot lines, counter-clockwise from the front-left corner",
+        ("side", "grid bearing", "distance on the ground"),
+        tuple((side, *course) for side, course in zip(lot.sides, courses, strict=True)),
+    )
 
 
 def building_words(survey: Survey) -> str:
@@ -177,8 +181,8 @@ def property_line_m(survey: Survey) -> float | None:
     return float(max(along))
 
 
-def place_rows(survey: Survey) -> Rows:
-    """List exit, property line, tap and cleanouts: grid, degrees, depth, invert elevation.
+def place_section(survey: Survey) -> Section:
+    """Return exit, property line, tap and cleanouts: grid, degrees, depth, invert elevation.
 
     The elevations of what is inferred are medians over the routes, with 90 %.
     """
@@ -203,7 +207,13 @@ def place_rows(survey: Survey) -> Rows:
         depth = survey.exit.depth_m if station == 0.0 else surface - invert
         words = f"{elevation_words(survey, invert)} ({_bare(survey, low)} to {_bare(survey, high)})"
         rows.append((name, *coordinate_words(survey, xy), about(depth, survey.site.units), words))
-    return rows + _cleanout_rows(survey)
+    return Section(
+        "Places, depths and elevations",
+        ("place", "easting, northing", "longitude, latitude", "depth to invert",
+         "invert elevation (90 %)"),
+        (*rows, *_cleanout_rows(survey)),
+        (datum_words(survey),),
+    )  # fmt: skip
 
 
 def _bare(survey: Survey, invert_m: float) -> str:
@@ -266,24 +276,11 @@ def reach_of(main: Main, station_m: float) -> tuple[Manhole | None, Manhole | No
     return (downstream[0] if downstream else None), (upstream[-1] if upstream else None)
 
 
-def manhole_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
-    """List the manholes at both ends of each reach that a route reaches.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    taps
-        Where each main may be tapped.
-
-    Returns
-    -------
-    Rows
-        One row a manhole.
-    """
+def manhole_section(survey: Survey) -> Section:
+    """Return the manholes at both ends of each reach that a route reaches."""
     unit = survey.site.units
     rows: Rows = []
-    for tap in taps:
+    for tap in survey.derived.taps:
         for toward, manhole in zip(
             ("downstream", "upstream"), reach_of(tap.main, tap.station_m), strict=True
         ):
@@ -300,4 +297,8 @@ def manhole_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
                     RULED if invert is None else elevation_words(survey, invert),
                 )
             )
-    return rows
+    return Section(
+        "Manholes at the ends of each reach",
+        ("main", "from the tap", "manhole", "distance from the tap", "invert elevation"),
+        tuple(rows),
+    )

@@ -23,7 +23,7 @@ from ...units import (
 )
 from ..answer_intervals import station_words
 from ..features import point_class
-from ..report.section import Section
+from ..report.section import Cells, Section
 from ..text import (
     OTHER,
     heading_words,
@@ -34,26 +34,13 @@ from ..text import (
 from .particulars import building_words
 
 NOT_GIVEN = "assumed: not given"
-Rows = list[tuple[str, ...]]
+Rows = list[Cells]
 BLANK = "not recorded"
 SUSPICIOUS_W = 3.29  # the w-test's limit at 0.1 %
 
 
-def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
-    """List the lateral's fields: name, value, how it is known.
-
-    Parameters
-    ----------
-    survey
-        Survey whose earlier blocks are filled.
-    taps
-        Where each main may be tapped.
-
-    Returns
-    -------
-    Rows
-        The rows.
-    """
+def lateral_section(survey: Survey) -> Section:
+    """Return the lateral's fields: name, value, how it is known."""
     site, penetration, best = survey.site, survey.exit, survey.scores.hypotheses[0]
     units = site.units
     rows: Rows = [
@@ -82,7 +69,8 @@ def lateral_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
                 f"inferred, if it joins {best.hypothesis.main or 'a main'}",
             )
         )
-    return rows + _tap_rows(survey, taps)
+    rows += _tap_rows(survey)
+    return Section("Lateral", ("field", "value", "how it is known"), tuple(rows))
 
 
 def _exit_words(survey: Survey) -> str:
@@ -90,11 +78,11 @@ def _exit_words(survey: Survey) -> str:
     return f"{survey.exit.side} wall, {wall_offset_words(survey)} (95 %, relative to the house)"
 
 
-def _tap_rows(survey: Survey, taps: tuple[TapSpread, ...]) -> Rows:
+def _tap_rows(survey: Survey) -> Rows:
     """List length, tap stationing and arrival of the most probable route."""
     best, units = survey.scores.hypotheses[0], survey.site.units
     samples = routes_of(survey, best)
-    tap = next((tap for tap in taps if tap.main.id == best.hypothesis.main), None)
+    tap = next((t for t in survey.derived.taps if t.main.id == best.hypothesis.main), None)
     if samples is None or tap is None:
         return [("Tap", BLANK, "no route fits a main on record")]
     low, middle, high = weighted_quantiles(samples.lengths_m, best.weights, (0.025, 0.5, 0.975))
@@ -126,8 +114,8 @@ def _station_rows(tap: TapSpread, units: LengthUnit) -> Rows:
     return [("Station intervals", "; ".join(words), f"inferred, if it joins {tap.main.id}")]
 
 
-def point_rows(survey: Survey) -> Rows:
-    """List the points: id, kind, class, x, y in the lot, depth, 95 % radius, invert."""
+def point_section(survey: Survey) -> Section:
+    """Return the points: id, kind, class, x, y in the lot, depth, 95 % radius."""
     units = survey.site.units
     rows: Rows = []
     for point in survey.placement.points:
@@ -147,23 +135,31 @@ def point_rows(survey: Survey) -> Rows:
                 about(ELLIPSE_95 * point.sd_major_m, units),
             )
         )
-    return rows
+    return Section(
+        "Points, in lot coordinates (x along the front line, y toward the rear)",
+        ("id", "kind", "class", "x", "y", "depth to camera head", "95 % radius"),
+        tuple(rows),
+    )
 
 
-def tie_rows(survey: Survey) -> Rows:
-    """List the tape ties of the exit and the first pits."""
+def tie_section(survey: Survey) -> Section:
+    """Return the swing ties of the exit and the first pits."""
     units = survey.site.units
     named = [("wall penetration (inferred)", survey.dig.exit_ties)]
     named += [(f"pit {pit.rank} center (proposed)", pit.ties) for pit in survey.dig.pits[:3]]
-    return [
-        (name, point_words(tie.from_name), about(tie.distance_m, units))
-        for name, ties in named
-        for tie in ties
-    ]
+    return Section(
+        "Swing ties",
+        ("to", "from", "distance"),
+        tuple(
+            (name, point_words(tie.from_name), about(tie.distance_m, units))
+            for name, ties in named
+            for tie in ties
+        ),
+    )
 
 
-def class_rows(survey: Survey) -> Rows:
-    """State the evidence class of each part of the drawing."""
+def class_section(survey: Survey) -> Section:
+    """Return the evidence class of each part of the drawing."""
     rows: Rows = [
         ("Locate points, found from above the camera head", "located"),
         ("Cleanout, stack, floor drain", "exposed"),
@@ -173,11 +169,11 @@ def class_rows(survey: Survey) -> Rows:
     ]
     if best_route(survey, survey.scores.hypotheses[0]) is None:
         rows.append(("Lateral outside the wall", "not known"))
-    return rows
+    return Section("Evidence class of each part", ("part", "class"), tuple(rows))
 
 
 def adjustment_section(survey: Survey) -> Section:
-    """Sum the adjustment up: how many points and measurements, the worst, and what is suspect."""
+    """Return the adjustment in short: points, measurements, the worst, and what is suspect."""
     adjustment, units = survey.placement.adjustment, survey.site.units
     head, *sentences = summary_lines(adjustment)
     sentences = [f"{len(survey.placement.points)} points from {head}", *sentences]
