@@ -232,6 +232,25 @@ def test_a_room_held_by_tapes_alone_starts_where_it_is(seed: int) -> None:
     assert min(truth.miss_m(x) for x in truth.starts()) < 1e-3
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_far_room_held_by_long_tapes_starts_where_it_is(seed: int) -> None:
+    """As above, 60 m away: the trial places reach as far as the longest tape."""
+    truth = Truth(seed)
+    house, room = truth.pose("house", 6.0), truth.pose("room", 6.0)
+    corners = [truth.node(name, 8.0) for name in "abc"]
+    marks = [truth.node(name, 6.0) for name in "pq"]
+    for column in (room, *marks):
+        truth.x[column] += 60.0
+    truth.hold_pose(house)
+    for corner in corners:
+        truth.offsets(corner, house)
+    for mark in marks:
+        truth.offsets(mark, room)
+        for corner in corners:
+            truth.tape(corner, mark)
+    assert min(truth.miss_m(x) for x in truth.starts()) < 1e-3
+
+
 def test_what_nothing_holds_is_put_at_the_center_with_its_points_about_it() -> None:
     """A pose that nothing ties lies at the center; its marks keep their offsets from it."""
     truth = Truth(5)

@@ -156,6 +156,20 @@ def test_the_tail_of_importance_weights_has_its_known_shape(spread: float, seen:
     assert np.mean(shapes) == pytest.approx(1.0 - spread**2, abs=0.12)
 
 
+@pytest.mark.parametrize(("drawn", "tail"), [(2500, 150), (100, 20)])
+def test_the_tail_is_a_fifth_of_the_weights_or_three_roots_of_them(drawn: int, tail: int) -> None:
+    """M = min(m / 5, 3 √m) of Vehtari et al. (2024): k hangs on the M largest and the next alone.
+
+    Weights below the next one may be any; the next one may not.
+    """
+    heavy = 1.0 + np.random.default_rng(4).pareto(2.0, tail)
+    level = np.ones(drawn - tail)
+    other = np.where(np.arange(level.size) > 0, 0.5, 1.0)
+    found = statistics.pareto_k(np.concatenate([heavy, level]))
+    assert statistics.pareto_k(np.concatenate([heavy, other])) == pytest.approx(found)
+    assert statistics.pareto_k(np.concatenate([heavy, 0.5 * level])) != pytest.approx(found)
+
+
 def test_weights_without_a_tail_have_no_shape() -> None:
     assert np.isnan(statistics.pareto_k(np.ones(20)))
     assert statistics.pareto_k(np.ones(1000)) == -np.inf

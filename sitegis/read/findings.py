@@ -40,7 +40,7 @@ W = TypeVar("W", bound=str)
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class Surroundings:
     """What findings are placed by: the lot, the house, and the pits of kept answers."""
 
     folder: Path
@@ -80,7 +80,7 @@ def split_ties(
 
 def read_findings(
     rows: Sequence[Row],
-    ground: Ground,
+    around: Surroundings,
     report: Report,
     units: LengthUnit,
     depth_units: LengthUnit,
@@ -94,7 +94,7 @@ def read_findings(
     ----------
     rows
         Rows of ``findings.csv``.
-    ground
+    around
         What findings are placed by.
     report
         Where faults and notices are gathered.
@@ -135,7 +135,7 @@ def read_findings(
         elif name and name in first:
             cells.fault("id-twice:finding", "id", first=first[name])
         first.setdefault(name, row.number)
-        made = _finding(cells, ground)
+        made = _finding(cells, around)
         if made is not None:
             findings.append(made)
     # other pipes met: never this drain, but nobody may dig there unaware
@@ -161,7 +161,7 @@ def _seen_of(other: Finding) -> Array:
     return here + np.array([[-ALONG_M], [ALONG_M]]) * lot_direction(other.direction_rad)
 
 
-def _finding(cells: Cells, ground: Ground) -> Finding | None:
+def _finding(cells: Cells, around: Surroundings) -> Finding | None:
     """Read one row; None with the faults gathered where it cannot be used."""
     before = len(cells.report.faults)
     name = cells.required("id")
@@ -169,7 +169,7 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         cells.fault("name-unfit", "id")
     work = _word(cells, "kind", WORKS, "kind-unknown")
     met = _word(cells, "found", METS, "found-unknown")
-    pit = _pit(cells, ground.pits)
+    pit = _pit(cells, around.pits)
     size = [_positive(cells, column) for column in ("length", "width")]
     dug_to = _depth(cells, "dug_to")
     depths = _depth(cells, "depth_to_invert"), _depth(cells, "depth_to_top")
@@ -186,10 +186,10 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         _ask_for_hole(cells, work, size, dug_to, met)
     if (size[0] is None) != (size[1] is None):
         cells.fault("hole-half", "width" if size[1] is None else "length")
-    name_of_photo, photo = named_photo(cells, ground.folder)
-    place = _place(cells, ground, pit, size, photo, is_found=met == "yes")
+    name_of_photo, photo = named_photo(cells, around.folder)
+    place = _place(cells, around, pit, size, photo, is_found=met == "yes")
     fields: dict[str, object] = {
-        "direction_rad": _direction(cells, ground.frame),
+        "direction_rad": _direction(cells, around.frame),
         "diameter_m": _positive(cells, "diameter"),
         "date": _date(cells),
         "photo": name_of_photo,
@@ -197,7 +197,7 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
     if len(cells.report.faults) > before or place is None or work is None or met is None:
         return None
     if photo is not None:
-        fields |= _held_against(cells, ground, photo, place, str(fields["date"]))
+        fields |= _held_against(cells, around, photo, place, str(fields["date"]))
     # another pipe met means that this drain was not
     maker = Found if met == "yes" else Missed
     return maker(
@@ -205,14 +205,14 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
         work,
         *place,
         met,
-        angle_rad=ground.building.angle_rad if pit is None else pit.angle_rad,
+        angle_rad=around.building.angle_rad if pit is None else pit.angle_rad,
         length_m=size[0] or 0.0,
         width_m=size[1] or 0.0,
         dug_to_m=dug_to,
         depth_to_invert_m=depths[0],
         depth_to_top_m=depths[1],
         material=cells.text("material"),
-        ties=_taped(name, ground.ties),
+        ties=_taped(name, around.ties),
         note=cells.text("note"),
         at_pit="" if pit is None else pit.id,
         row=cells.row.number,
@@ -221,12 +221,16 @@ def _finding(cells: Cells, ground: Ground) -> Finding | None:
 
 
 def _held_against(
-    cells: Cells, ground: Ground, photo: Photo, place: tuple[float, float, float, str], date: str
+    cells: Cells,
+    around: Surroundings,
+    photo: Photo,
+    place: tuple[float, float, float, str],
+    date: str,
 ) -> dict[str, object]:
     """Hold a row against its photo: when that was taken, and how far away."""
     off_m = None
     if photo.longitude is not None and not place[3].startswith(BY_PHOTO):
-        at = _from_degrees(ground.frame, np.array([photo.longitude, photo.latitude]))
+        at = _from_degrees(around.frame, np.array([photo.longitude, photo.latitude]))
         off_m = round(float(np.hypot(*(at - place[:2]))), 4)
     hold_against_photo(cells, photo, off_m, float(np.hypot(photo.sd_m, place[2])), date)
     taken = "" if photo.taken is None else photo.taken.isoformat(sep=" ")
@@ -317,7 +321,7 @@ def _date(cells: Cells) -> str:
 
 def _place(
     cells: Cells,
-    ground: Ground,
+    around: Surroundings,
     pit: KeptPit | None,
     size: list[float | None],
     photo: Photo | None,
@@ -332,22 +336,22 @@ def _place(
     """
     sd = _positive(cells, "sd")
     name = cells.text("id")
-    ties = [tie for tie in ground.ties if name and name in (tie.from_name, tie.to_name)]
+    ties = [tie for tie in around.ties if name and name in (tie.from_name, tie.to_name)]
     lot_place = _pair(cells, "x", "y")
     on_earth = _degrees(cells)
     if ties:
-        found = _by_ties(cells, ground, name, ties, lot_place)
+        found = _by_ties(cells, around, name, ties, lot_place)
     elif lot_place is not None:
         found = (lot_place, LOT_SD_M, "lot coordinates")
     elif on_earth is not None:
-        found = (_from_degrees(ground.frame, on_earth), SATELLITE_SD_M, "longitude and latitude")
+        found = (_from_degrees(around.frame, on_earth), SATELLITE_SD_M, "longitude and latitude")
     elif pit is not None:
         whole = max(one or 0.0 for one in size)
         # found anywhere along the hole: an even law has its length over √12
         middle = whole * MIDDLE_SHARE if is_found else LOT_SD_M
         found = (np.array([pit.x_m, pit.y_m]), middle, f"pit {pit.id}")
     elif is_found and photo is not None and photo.longitude is not None:
-        at = _from_degrees(ground.frame, np.array([photo.longitude, photo.latitude]))
+        at = _from_degrees(around.frame, np.array([photo.longitude, photo.latitude]))
         found = (at, photo.sd_m, f"{BY_PHOTO} {cells.text('photo')}")
         sd = None if sd is None else max(sd, photo.sd_m)
         cells.report.note(
@@ -366,7 +370,7 @@ def _place(
         return None
     place, own_sd, words = found
     if on_earth is not None:
-        off = float(np.hypot(*(_from_degrees(ground.frame, on_earth) - place)))
+        off = float(np.hypot(*(_from_degrees(around.frame, on_earth) - place)))
         if off > MOST_APART_M:
             cells.report.note(
                 "find-places-differ",
@@ -375,7 +379,7 @@ def _place(
                 off=about(off, cells.units),
                 placed=words,
             )
-    lot = shapely.Polygon(ground.lot.vertices)
+    lot = shapely.Polygon(around.lot.vertices)
     away = float(lot.distance(shapely.Point(place))) if np.isfinite(place).all() else np.inf
     if not away <= FURTHEST_M:
         cells.fault("finding-far", "x" if cells.text("x") else "longitude", most=FURTHEST_M)
@@ -421,13 +425,13 @@ def _from_degrees(frame: LotFrame, degrees: Array) -> Array:
 
 
 def _by_ties(
-    cells: Cells, ground: Ground, name: str, ties: list[Tie], start: Array | None
+    cells: Cells, around: Surroundings, name: str, ties: list[Tie], start: Array | None
 ) -> tuple[Array, float, str] | None:
     """Place by taped distances from corners: least squares, the fix outside the house.
 
     The sd is the larger axis of (JᵀWJ)⁻¹ with what the fixed corners are known to.
     """
-    known = _corners(ground)
+    known = _corners(around)
     points, distances, sds = [], [], []
     for tie in ties:
         other = tie.to_name if tie.from_name == name else tie.from_name
@@ -447,7 +451,7 @@ def _by_ties(
         return None
     fixed, taped, spread = np.array(points), np.array(distances), np.array(sds)
 
-    house = shapely.Polygon(ground.building.vertices)
+    house = shapely.Polygon(around.building.vertices)
     tried = [_fix(fixed, taped, spread, guess_at) for guess_at in _starts(fixed, start)]
     # what was found outdoors lies outside the house, if any solution does
     outside = [fit for fit in tried if not house.contains(shapely.Point(fit.place))] or tried
@@ -501,13 +505,13 @@ def _starts(fixed: Array, start: Array | None) -> list[Array]:
     return [middle + spread * np.array(sign) for sign in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
 
 
-def _corners(ground: Ground) -> dict[str, tuple[Array, float]]:
+def _corners(around: Surroundings) -> dict[str, tuple[Array, float]]:
     """Return the corners one can tape from, by name, with the sd of their place on the lot."""
     places: dict[str, tuple[Array, float]] = {}
-    house_sd = float(np.hypot(ground.building.outline_sd_m, ground.building.position_sd_m))
+    house_sd = float(np.hypot(around.building.outline_sd_m, around.building.position_sd_m))
     outlines = (
-        ("building", ground.building.vertices, ground.building.sides, house_sd),
-        ("lot", ground.lot.vertices, ground.lot.sides, ground.lot.corner_sd_m),
+        ("building", around.building.vertices, around.building.sides, house_sd),
+        ("lot", around.lot.vertices, around.lot.sides, around.lot.corner_sd_m),
     )
     for owner, outline, sides, sd in outlines:
         for corner in CORNERS:

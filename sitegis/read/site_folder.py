@@ -14,7 +14,19 @@ from ..geometry.frames import LotFrame
 from ..messages.catalog import fault_of
 from ..messages.errors import BadInput
 from ..model.revisions import Revision
-from ..model.site import Building, Locate, Lot, Noise, RecordTexts, Site, Tie, closed_mains
+from ..model.site import (
+    Building,
+    Ground,
+    Locate,
+    Lot,
+    Main,
+    Noise,
+    RecordTexts,
+    Site,
+    Street,
+    Tie,
+    closed_mains,
+)
 from ..model.survey import Survey
 from ..numerics.poles import depth_of_poles_m, poles_of, share_of_doubt
 from ..rules.rule_set import RuleSet, load_rules
@@ -32,7 +44,7 @@ from .context import Reading
 from .csv_tables import Row, read_locates, read_ties
 from .faults import Report, shorten
 from .file_names import SITE_FILE
-from .findings import Ground, read_findings, split_ties
+from .findings import Surroundings, read_findings, split_ties
 from .items import (
     make_dig,
     make_easements,
@@ -118,9 +130,9 @@ def _with_findings(
     report: Report,
 ) -> Site:
     """Add what was found outdoors as evidence, other pipes that were met as no-dig areas."""
-    ground = Ground(folder, site.frame, site.lot, site.building, pits_of(revisions), ties)
+    around = Surroundings(folder, site.frame, site.lot, site.building, pits_of(revisions), ties)
     taken = [*(row.id for row in site.locates), *KINDS]
-    findings, others = read_findings(rows, ground, report, site.units, site.depth_units, taken)
+    findings, others = read_findings(rows, around, report, site.units, site.depth_units, taken)
     # where another pipe was met, only a hole of known depth says where this one is not
     weighed = tuple(
         one
@@ -186,15 +198,7 @@ def _fill(
     file, report = reading.file, reading.report
     rooms = make_rooms(reading, building)
     contacts = make_wall_contacts(reading, building)
-    level = house_level(reading)
-    streets = make_streets(reading, lot, frame, level)
-    ground = make_ground(reading, building, level, streets, lot)
-    mains = make_mains(reading, lot, frame, streets, building)
-    if not mains and not file.main:
-        report.note("no-main", "main")
-    check_place(reading, frame)
-    check_levels(reading, level, streets, mains, lot)
-    check_directions(reading, lot, building, streets, mains)
+    streets, ground, mains = _around(reading, lot, frame, building)
     evidence = make_evidence(reading, mains, locates)
     dig = make_dig(reading, rules, mains)
     fixtures = make_fixtures(reading, {room.id for room in rooms})
@@ -235,6 +239,37 @@ def _fill(
         noise=noise,
         priors=file.prior,
         dig=dig,
+        poles_m=poles_m,
+        runs=runs,
+        observations=observations,
+    )
+    site = _as_described(site, file)
+    for name in sorted(closed_mains(site)):
+        report.note("main-of-storm", f"main.{name}", name=name)
+    return replace(site, notices=report.placed_notices())
+
+
+def _around(
+    reading: Reading, lot: Lot, frame: LotFrame, building: Building
+) -> tuple[tuple[Street, ...], Ground, tuple[Main, ...]]:
+    """Make streets, ground and mains, and hold them against each other."""
+    level = house_level(reading)
+    streets = make_streets(reading, lot, frame, level)
+    ground = make_ground(reading, building, level, streets, lot)
+    mains = make_mains(reading, lot, frame, streets, building)
+    if not mains and not reading.file.main:
+        reading.report.note("no-main", "main")
+    check_place(reading, frame)
+    check_levels(reading, level, streets, mains, lot)
+    check_directions(reading, lot, building, streets, mains)
+    return streets, ground, mains
+
+
+def _as_described(site: Site, file: SiteFile) -> Site:
+    """Return the site with what its table and the record's say of it."""
+    table = file.site
+    return replace(
+        site,
         seed=table.seed,
         year_built=table.year_built,
         head_above_invert_m=_or(table.head_above_invert, HEAD_ABOVE_INVERT_M),
@@ -247,19 +282,13 @@ def _fill(
         sonde=table.sonde,
         drain_material=table.drain_material,
         existing_fixtures=table.existing_fixtures,
-        poles_m=poles_m,
         elevation_above_sea_m=table.elevation_above_sea,
         vertical_datum=table.vertical_datum,
         coordinate_epoch=table.coordinate_epoch,
         paper=table.paper,
         language=table.language,
         record=_record(file),
-        runs=runs,
-        observations=observations,
     )
-    for name in sorted(closed_mains(site)):
-        report.note("main-of-storm", f"main.{name}", name=name)
-    return replace(site, notices=report.placed_notices())
 
 
 def with_poles(

@@ -78,7 +78,20 @@ class Drawing(Flowable):
         self.most, self.least = size[1], size[1] if least is None else least
 
     def wrap(self, _available_width: float, available_height: float) -> tuple[float, float]:
-        """Take the height there is, within its bounds."""
+        """Take the height there is, within its bounds.
+
+        Parameters
+        ----------
+        _available_width
+            Width of the page's text, points.
+        available_height
+            Height that is left, points.
+
+        Returns
+        -------
+        tuple[float, float]
+            Width and height, points.
+        """
         self.height = min(self.most, max(self.least, available_height - 4.0))
         return self.width, self.height
 
@@ -93,7 +106,20 @@ class Notes(Flowable):
     """Ruled lines for notes and a sketch by hand, on what is left of the last page."""
 
     def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
-        """Take all the room that is left."""
+        """Take all the room that is left.
+
+        Parameters
+        ----------
+        available_width
+            Width of the page's text, points.
+        available_height
+            Height that is left, points.
+
+        Returns
+        -------
+        tuple[float, float]
+            Width and height, points.
+        """
         self.width, self.height = available_width, available_height
         return available_width, max(available_height - 1.0, 0.0)
 
