@@ -189,9 +189,9 @@ def grid(
         Width of each column, points.
     padding
         Above and below the words of a cell, points.
-    style
+    *style
         More commands of the library's table style.
-    settings
+    **settings
         More settings of the library's table.
 
     Returns
