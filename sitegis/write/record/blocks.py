@@ -173,7 +173,7 @@ def text(words: str, style: ParagraphStyle = BODY, node: Node | None = None) -> 
 
 
 def grid(
-    cells: Sequence[Sequence[object]],
+    cells: Sequence[list[Any]],
     widths: Sequence[float],
     padding: tuple[float, float],
     *style: tuple[Any, ...],
