@@ -79,6 +79,15 @@ def test_aiming_is_undone_by_its_ratio() -> None:
     assert near.mean() > 0.25
 
 
+def test_what_has_no_target_is_drawn_by_the_law_itself() -> None:
+    """Rows whose targets are all nan: scipy's even quantiles, weight 1."""
+    uniform = (np.arange(400) + 0.5) / 400
+    nothing = np.full(400, np.nan)
+    value, log_ratio = draw_aimed(uniform, ValueLaw(INTO_YARD, 0.3, 9.0), [nothing], [nothing])
+    assert value == pytest.approx(stats.uniform(0.3, 8.7).ppf(uniform))
+    assert log_ratio == pytest.approx(0.0)
+
+
 def test_poses_have_the_exits_mean_and_covariance() -> None:
     """Unaimed poses have the mean and covariance of the exit."""
     covariance = np.array([[0.04, 0.003, 0.002], [0.003, 0.01, -0.0004], [0.002, -0.0004, 0.002]])
