@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import ezdxf
@@ -12,6 +13,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from sitegis.dig.tie_in import tie_ins
 from sitegis.geometry.frames import LotFrame
 from sitegis.library.functions import Result
 from sitegis.model.survey import Survey
@@ -115,6 +117,22 @@ def test_the_tie_in_takes_the_nearest_pipe_that_drains(survey: Survey) -> None:
         # its own branch, that of the run joined, and the trunk below that one's wye
         assert f"on run {one['joins']}" in units[1]
         assert "on run main below the wye" in units[2]
+
+
+def test_a_branch_that_lies_too_high_is_not_tied_in_to(survey: Survey) -> None:
+    """A pipe 2 m higher takes no fixture by gravity, however near: a lower one is joined."""
+    assert survey.joined is not None
+    higher = np.array([2.0, 0.0])
+    branches = tuple(
+        replace(one, profile=tuple(replace(p, mean=p.mean + higher) for p in one.profile))
+        if one.id == "kitchen"
+        else one
+        for one in survey.joined.branches
+    )
+    high = replace(survey, joined=replace(survey.joined, branches=branches))
+    tub = next(one for one in tie_ins(high, survey.derived.taps) if one.fixture == "LT")
+    assert tub.joins != "kitchen"
+    assert tub.p_gravity > 0.9
 
 
 def test_every_pipe_has_its_load_in_answer_and_record(survey: Survey, record: str) -> None:

@@ -106,6 +106,17 @@ def test_past_the_end_only_an_angled_branch_is_left() -> None:
     assert (found.x_m, found.y_m) == pytest.approx((7.4, 12.0))
 
 
+def test_an_angled_branch_turns_by_a_wye_and_a_quarter_bend() -> None:
+    """45° and 90°: past IPC 708.1.4's 45°, and just the 135° together that UPC 707.4 allows."""
+    survey = tie_survey(fixture("lavatory", 2.0, 0.05), drain=np.array([[7.4, 17.0], [7.4, 12.0]]))
+    words = []
+    for name in ("us-ipc", "us-upc"):
+        one = tie_ins(replace(survey, rules=load_rules(name)))[0]
+        words += [check.words for check in one.checks if check.code == "cleanout"]
+    assert "one more for the turns (90°)" in words[0]
+    assert "one more" not in words[1]
+
+
 def test_a_wye_stands_clear_of_start_bend_and_wall() -> None:
     """On 4 m + 45° bend + 3 m, with the wall 0.2 m past the end: 0.45 m off, 0.4 m at the end."""
     bent = np.array([[0.0, 0.0], [4.0, 0.0], [4.0 + 3 / np.sqrt(2), 3 / np.sqrt(2)]])

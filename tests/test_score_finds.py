@@ -54,6 +54,11 @@ def sampled(*evidence: Evidence) -> Survey:
 
 
 @cache
+def answered(*evidence: Evidence) -> Survey:
+    return score_hypotheses(sampled(*evidence))
+
+
+@cache
 def brute(name: str) -> Routes:
     """Draw the routes of one hypothesis 2¹⁶ times without any find."""
     with pytest.MonkeyPatch.context() as patch:
@@ -120,7 +125,7 @@ def test_conditioned_routes_are_the_many_unconditioned_ones_weighed(
 
 def test_the_exit_is_read_from_the_same_routes() -> None:
     """Its place, direction and invert are the weighted means over all ways; the first stays."""
-    survey = join_exit(score_hypotheses(sampled(FIND)))
+    survey = join_exit(answered(FIND))
     inside, joint = survey.exit_from_inside, survey.exit
     assert inside.x_m == front_exit().x_m
     assert abs(joint.x_m - inside.x_m) > 0.02
@@ -146,7 +151,7 @@ def test_what_is_unlisted_keeps_what_the_marks_give() -> None:
     Of the whole mixture E[x] = Σ P(way) E[x | way], E[x | unlisted] that of the marks indoors, and
     its second moment likewise.
     """
-    survey = score_hypotheses(sampled(FIND))
+    survey = answered(FIND)
     scored = tuple(
         replace(one, probability=0.1 if one.hypothesis.id == "unlisted" else 0.9 * one.probability)
         for one in survey.scores.hypotheses
@@ -217,7 +222,7 @@ def test_checks_after_a_miss_count_that_no_hole_may_show_the_pipe() -> None:
     P(miss) is the ratio of the whole evidence with and without it. Before any miss it is c, and
     that is left out of account then, as in P(hit): shares are those of what a first hole shows.
     """
-    survey, before = score_hypotheses(sampled(MISS)), score_hypotheses(sampled())
+    survey, before = answered(MISS), answered()
     with_miss, without = (
         sum(one.hypothesis.prior * np.exp(one.log_evidence) for one in each.scores.hypotheses)
         for each in (survey, before)
@@ -235,14 +240,14 @@ def test_checks_after_a_miss_count_that_no_hole_may_show_the_pipe() -> None:
 
 
 def test_without_anything_outdoors_the_exit_stays() -> None:
-    survey = score_hypotheses(sampled())
+    survey = answered()
     assert join_exit(survey) is survey
 
 
 def test_a_point_located_outdoors_to_an_inch_moves_the_exit() -> None:
     """Its direction and spread are no longer those of the marks indoors alone."""
     located = OutdoorLocate(6.55, 3.0, None, sd_m=0.0254)
-    survey = join_exit(score_hypotheses(sampled(located)))
+    survey = join_exit(answered(located))
     inside, joint = survey.exit_from_inside, survey.exit
     sd = np.sqrt([part.mixture[0].covariance[2, 2] for part in (inside, joint)])
     assert sd[1] < 0.9 * sd[0]
@@ -259,10 +264,17 @@ def test_a_point_located_outdoors_to_an_inch_moves_the_exit() -> None:
 
 def test_a_miss_leaves_what_its_share_says() -> None:
     """Leave-one-out: P(route) after the miss ∝ P(route) (1 − 0.95 · in the hole)."""
-    p, left = _in_hole(score_hypotheses(sampled())), _in_hole(score_hypotheses(sampled(MISS)))
+    p, left = _in_hole(answered()), _in_hole(answered(MISS))
     assert p > 0.3
     # 1 cm of the hole's rim and the sampling of both runs
     assert left == pytest.approx(0.05 * p / (1 - 0.95 * p), abs=0.02)
+
+
+def test_a_hole_where_no_route_passes_saves_nothing() -> None:
+    """It leaves every route its probability: the search stays as it was, at the same cost."""
+    survey = answered(replace(MISS, x_m=13.0, y_m=-1.0))
+    (judged,) = survey.scores.finds
+    assert judged.worth == pytest.approx(0.0, abs=1.0)
 
 
 def _in_hole(survey: Survey) -> float:
@@ -291,12 +303,12 @@ def _x_at(vertices: Array, y: float) -> Array:
 
 
 def test_a_find_in_line_is_this_drain_and_one_far_off_is_doubted() -> None:
-    survey = score_hypotheses(sampled(FIND))
+    survey = answered(FIND)
     (judged,) = survey.scores.finds
     assert judged.p_drain > 0.98
     assert not [n for n in survey.scores.notices if n.code == "find-not-explained"]
     astray = replace(FIND, x_m=12.0, depth_to_invert_m=1.0)
-    survey = score_hypotheses(sampled(astray))
+    survey = answered(astray)
     (judged,) = survey.scores.finds
     assert judged.p_drain < 0.5
     assert sum(p for _, p in judged.causes) == pytest.approx(1.0 - judged.p_drain, abs=1e-6)
@@ -309,7 +321,7 @@ def test_a_find_in_line_is_this_drain_and_one_far_off_is_doubted() -> None:
 
 def test_a_find_narrower_than_the_drain_is_another_pipe_more_often() -> None:
     narrow = replace(FIND, diameter_m=0.03)
-    plain, told = score_hypotheses(sampled(FIND)), score_hypotheses(sampled(narrow))
+    plain, told = answered(FIND), answered(narrow)
     one, other = plain.scores.finds[0], told.scores.finds[0]
     assert not [n for n in plain.scores.notices if n.code == "find-narrower"]
     (notice,) = [n for n in told.scores.notices if n.code == "find-narrower"]
@@ -323,7 +335,7 @@ def test_a_find_uphill_is_said_with_how_much_lower_the_routes_pass() -> None:
     """In line, but 1.5 m above where any route's fall brings the pipe."""
     assert FIND.depth_to_invert_m is not None
     uphill = replace(FIND, depth_to_invert_m=FIND.depth_to_invert_m - 1.5)
-    survey = score_hypotheses(sampled(uphill))
+    survey = answered(uphill)
     (judged,) = survey.scores.finds
     assert judged.p_drain < 0.1
     assert judged.below_m == pytest.approx(-1.5, abs=0.3)
@@ -336,8 +348,8 @@ def test_a_search_from_above_without_a_depth_tells_of_the_strip_alone() -> None:
     strip = Missed(
         "F4", "locate", 6.6, 5.0, 0.05, "lot coordinates", "no", length_m=1.2, width_m=0.9
     )
-    pit, found = (score_hypotheses(sampled(one)) for one in (MISS, strip))
-    before = score_hypotheses(sampled())
+    pit, found = (answered(one) for one in (MISS, strip))
+    before = answered()
     odds = [_odds(one) for one in (before, found, pit)]
     assert odds[0] > odds[1] > odds[2]
 

@@ -4,15 +4,16 @@
 module of the core changed: a constant times 1.02, a sign, plus for minus, x for y, first for
 last, less for more, sine for cosine, degrees for radians. Left alone are constants that their own
 text calls judgment or common practice, which nothing outside can be held against, and guards under
-1e-6 against a division by nothing. First each file of tests of the core runs once, and it is kept
-which functions each test calls, and its processor time; a test that fails then is left out. The
-tests that call the changed function (of a module's setting: those that name it) run on each mutant
-in a forked process, up to ``--budget`` seconds of them; a mutant that they all pass is printed with
-its line. A change within a function is made where everything is imported already; what test modules
-work out while they are imported does not see it, so that a mutant may live for that but is never
-noticed for it. Any other change is there before anything is imported. ``--seed`` draws others,
-``--module place/adjust`` looks at one module alone. ``--keep FOLDER`` keeps calls and results, and
-goes on from there; ``--minutes`` ends early. Run it on a tree that nobody edits.
+1e-6 against a division by nothing. First each file of tests of the core, and of its modules'
+examples, runs once, and it is kept which functions each test calls, and its processor time; a test
+that fails then is left out. The tests that call the changed function (of a module's setting: those
+that name it) run on each mutant in a forked process, up to ``--budget`` seconds of them; a mutant
+that they all pass is printed with its line, and run again where a later call has a larger budget. A
+change within a function is made where everything is imported already; what test modules work out
+while they are imported does not see it, so that a mutant may live for that but is never noticed for
+it. Any other change is there before anything is imported. ``--seed`` draws others, ``--module
+place/adjust`` looks at one module alone. ``--keep FOLDER`` keeps calls and results, and goes on
+from there; ``--minutes`` ends early. Run it on a tree that nobody edits.
 """
 
 from __future__ import annotations
@@ -61,7 +62,7 @@ SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "hardne
         "city", "library", "language", "developers", "write_map", "write_exports", "fixture_maps",
         "same_bytes", "ties")  # fmt: skip
 OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
-           "-o", "addopts=-m 'not statistical'",
+           "-o", "addopts=--doctest-modules -m 'not statistical'",
            "-W", "ignore::pytest.PytestAssertRewriteWarning")  # fmt: skip
 
 
@@ -246,18 +247,20 @@ class _Watch:
 
 
 def files() -> list[str]:
-    """Return the files of tests that import something of the core."""
+    """Return the files of tests that import something of the core, and its modules' examples."""
     pattern = rf"from sitegis\.({'|'.join((*ROOMS, 'exit'))})\b|from sitegis import exit"
-    return [
-        str(f.relative_to(ROOT))
+    tests = [
+        f
         for f in sorted((ROOT / "tests").glob("test_*.py"))
         if not any(slow in f.stem for slow in SLOW) and re.search(pattern, f.read_text("utf-8"))
     ]
+    examples = [path for path in modules() if ">>> " in path.read_text("utf-8")]
+    return [str(f.relative_to(ROOT)) for f in (*tests, *examples)]
 
 
 def calls_of(file: str, folder: Path) -> list[Calls]:
     """Run a file of tests, unless its calls are kept in the folder, and give each test's."""
-    kept = folder / f"{Path(file).stem}.json"
+    kept = folder / f"{_dotted(ROOT / file).removeprefix('tests.')}.json"
     if not kept.exists():
 
         def watched() -> int:
@@ -436,11 +439,21 @@ class Judged:
     words: str
     tests: int
 
+    @property
+    def mutant(self) -> Mutant:
+        """The mutant itself."""
+        return Mutant(PACKAGE / self.place, self.operator, self.index)
+
+
+def reaching(mutant: Mutant, calls: list[Calls], budget_s: float) -> list[str]:
+    """Return the tests that reach a mutant, as many as the budget allows."""
+    return tests_of(functions_at(mutant.path, mutate(mutant)[1]), calls, budget_s)
+
 
 def judge(mutant: Mutant, calls: list[Calls], budget_s: float) -> Judged:
     """Run the tests that reach a mutant."""
     tree, line = mutate(mutant)
-    tests = tests_of(functions_at(mutant.path, line), calls, budget_s)
+    tests = reaching(mutant, calls, budget_s)
     among = list(dict.fromkeys(test.split("::")[0] for test in tests))
     for file in among:
         importlib.import_module(_dotted(ROOT / file))
@@ -468,19 +481,26 @@ def run(
 ) -> tuple[int, int]:
     """Run mutants in the order they were drawn, print those that live; noticed, and run.
 
-    Whoever ends it early has a smaller sample, as random as the whole.
+    Whoever ends it early has a smaller sample, as random as the whole. One that lived is run again
+    where the budget allows more tests now.
     """
     lines = kept.read_text("utf-8").splitlines() if kept.exists() else []
-    judged = [Judged(**json.loads(line)) for line in lines]
-    left = iter(drawn[len(judged) :])
+    # the last line of a mutant counts
+    judged = {one.mutant: one for one in (Judged(**json.loads(line)) for line in lines)}
+    left = (
+        one
+        for one in drawn
+        if one not in judged
+        or not (judged[one].noticed or judged[one].tests >= len(reaching(one, calls, budget_s)))
+    )
     with kept.open("a", encoding="utf-8") as file:
         while time.monotonic() < ends and (some := list(islice(left, SOME))):
             for one in pool.map(partial(judge, calls=calls, budget_s=budget_s), some):
-                judged.append(one)
+                judged[one.mutant] = one
                 file.write(json.dumps(asdict(one)) + "\n")
                 file.flush()
     noticed = 0
-    for done, one in enumerate(judged, 1):
+    for done, one in enumerate(judged.values(), 1):
         noticed += one.noticed
         if not one.noticed:
             print(f"lives ({noticed} of {done} noticed, {one.tests} tests): {one.words}")  # noqa: T201
