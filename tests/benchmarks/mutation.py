@@ -51,7 +51,8 @@ ROOMS = ("place", "line", "routes", "score", "dig", "geometry", "numerics", "pit
 # what writes words, or only calls
 LEFT_OUT = ("__init__", "notices", "words", "stage", "assumptions", "case", "why", "sample", "plan",
             "reliability")  # fmt: skip
-LIMIT_S = 240
+# processor time of a file of tests while it is watched
+LIMIT_S = 240.0
 # mutants that are handed to the workers together
 SOME = 4
 LIBRARIES = ("numpy", "scipy.special", "scipy.stats", "scipy.optimize", "scipy.integrate",
@@ -272,7 +273,7 @@ def calls_of(file: str, folder: Path) -> list[Calls]:
             return code
 
         importlib.import_module(_dotted(ROOT / file))
-        forked(watched)
+        forked(watched, LIMIT_S)
     told = json.loads(kept.read_text("utf-8")).items() if kept.exists() else ()
     return [Calls(test, seconds, frozenset(names)) for test, (seconds, names) in told]
 
@@ -395,14 +396,14 @@ def _change(path: Path, tree: ast.Module, line: int) -> None:
             del sys.modules[name]
 
 
-def forked(work: Callable[[], int]) -> int:
-    """Do something in a fork, silently; give its exit code, -1 if killed."""
+def forked(work: Callable[[], int], limit_s: float) -> int:
+    """Do something in a fork, silently; give its exit code, -1 if killed, as past its time."""
     child = os.fork()
     if child == 0:
         code = 70
         try:
             # of its own time: on a busy machine a slow run is no noticed mistake
-            resource.setrlimit(resource.RLIMIT_CPU, (LIMIT_S, LIMIT_S))
+            resource.setrlimit(resource.RLIMIT_CPU, (int(limit_s), int(limit_s)))
             with open(os.devnull, "w", encoding="utf-8") as nothing:
                 os.dup2(nothing.fileno(), 1)
                 os.dup2(nothing.fileno(), 2)
@@ -462,7 +463,8 @@ def judge(mutant: Mutant, calls: list[Calls], budget_s: float) -> Judged:
         _change(mutant.path, tree, line)
         return int(pytest.main([*OPTIONS, *among], plugins=[_Chosen(tests)]))
 
-    code = forked(changed) if tests else 0
+    # a mutant that takes many times as long is noticed
+    code = forked(changed, 40.0 + 5.0 * budget_s) if tests else 0
     if code == pytest.ExitCode.NO_TESTS_COLLECTED:
         raise RuntimeError(f"the tests of {mutant.path.stem} are not those that were kept")
     name = str(mutant.path.relative_to(PACKAGE))
