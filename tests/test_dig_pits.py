@@ -126,6 +126,36 @@ def test_first_pit_is_as_good_as_any_cell_of_the_lot() -> None:
     assert first.p_hit / first.cost >= 0.99 * best > 0
 
 
+@pytest.mark.parametrize("deeper_m", [0.5, 1.0])
+def test_a_deep_pipe_is_dug_for_as_near_to_the_footing_as_may_be(deeper_m: float) -> None:
+    """Ways that fan out from the wall: no pit in line before the house is worth more than pit 1.
+
+    Each 5 cm further out, shapely's distance to the house and the slope of Table B-1 (1.5:1) say
+    where it may stand. Where the raster did not know that, pit 1 was the best of what was left.
+    """
+    routes = front_routes(sd_m=3.0)
+    deep = replace(routes, inverts_m=routes.inverts_m - deeper_m)
+    survey = survey_of((deep, 1.0))
+    site, cloud = survey.site, gather_cloud(survey)
+    house, best = shapely.Polygon(site.building.vertices), 0.0
+    middle = float(np.median(cloud.vertices[:, 0, 0]))
+    for out in np.arange(0.5, 6.0, 0.05):
+        at, size = np.array([[middle, HOUSE_FRONT_M - out]]), np.array([[1.2, 0.9]])
+        found = rectangle_crossings(cloud.straights, at, np.zeros(1), size)
+        hit = found.crossed[0]
+        depth = float(site.ground.elevation_m(at)[0]) - found.invert_m[0, hit]
+        dug = weighted_quantiles(depth, cloud.weights[hit], (0.95,))[0] + BEDDING_M
+        below = dug - float(site.ground.elevation_m(at)[0]) - 0.3
+        ring = shapely.Polygon(rectangle_rings(at, np.zeros(1), size)[0])
+        if house.distance(ring) >= max(1.5 * below, site.dig.building_setback_m):
+            cost = float(pit_cost(np.array(1.08), np.array(dug), 15.0, site.dig, RULES))
+            best = max(best, float(cloud.weights[hit][depth <= dug].sum()) / cost)
+
+    first = rank_pits(lay_field(site, RULES, cloud))[0]
+
+    assert float(cloud.weights[first.exposed].sum()) / first.cost >= 0.97 * best > 0.0
+
+
 def test_pits_keep_clear_of_everything() -> None:
     """Every pit lies in lot and right-of-way, off the building's setback and the keep-outs."""
     survey = plan_dig(spread_survey())
@@ -353,9 +383,10 @@ def test_a_longer_pit_is_chosen_where_it_pays() -> None:
 
 
 def wide_survey(site: Site | None = None, sd_m: float = 2.5) -> Survey:
-    """Routes that spread wide before the house: several pits in a row, cheap to open."""
+    """Routes that spread wide where they may be dug for: several pits in a row, cheap to open."""
     site = site or corner_site()
-    site = replace(site, dig=replace(site.dig, setup=200.0))
+    strip = (*site.keep_outs, ALONG_WALL)
+    site = replace(site, dig=replace(site.dig, setup=200.0), keep_outs=strip)
     return survey_of((front_routes(sd_m=sd_m), 1.0), site=site)
 
 

@@ -42,6 +42,7 @@ from ..pits.exposure import (
     Straights,
     allowed,
     best_first,
+    off_the_footing,
     weigh_pits,
 )
 from ..rules.rule_set import RuleSet
@@ -68,12 +69,14 @@ EXACT_PLACES = 10
 class PitRaster:
     """A pit size square to the lot with its raster: which cells may hold it.
 
-    ``spans`` are those through such cells: elsewhere nothing is asked.
+    ``spans`` are those through such cells: elsewhere nothing is asked. ``gaps_m`` (r, c) is how
+    far the pit on each of them stands from the house.
     """
 
     size_m: tuple[float, float]
     spans: Spans
     open_cells: Flags
+    gaps_m: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +120,8 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     length, width = site.dig.pit_length_m, site.dig.pit_width_m
     # the usual pit and one of twice its length, along either axis of the lot
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
-    kinds = tuple(_kind(size, straights, cloud, grid, area) for size in sizes)
+    house = shapely.Polygon(site.building.vertices)
+    kinds = tuple(_kind(size, straights, cloud, grid, (area, house)) for size in sizes)
     surface = surface_rates_at(site, centers.reshape(-1, 2)).reshape(grid.rows, grid.columns)
     ground = site.ground.elevation_m(centers)
     lot = shapely.Polygon(site.lot.vertices)
@@ -130,9 +134,13 @@ def _kind(
     straights: Straights,
     cloud: RouteCloud,
     grid: Grid,
-    area: BaseGeometry,
+    ground: tuple[BaseGeometry, shapely.Polygon],
 ) -> PitRaster:
-    """Raster one pit size and find the cells that may hold it, of those worth asking."""
+    """Raster one pit size and find the cells that may hold it, of those worth asking.
+
+    ``ground``: what may be dug up, and the house.
+    """
+    area, house = ground
     spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
     # where no pit gains a hundredth nothing is asked of the ground
     worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
@@ -142,7 +150,9 @@ def _kind(
         centers, np.zeros(len(centers)), np.broadcast_to(np.array(size), (len(centers), 2))
     )
     open_cells[worth] = allowed(area, rings)
-    return PitRaster(size, spans.through(open_cells), open_cells)
+    gaps_m = np.zeros(worth.shape)
+    gaps_m[open_cells] = shapely.distance(house, shapely.polygons(rings[open_cells[worth]]))
+    return PitRaster(size, spans.through(open_cells), open_cells, gaps_m)
 
 
 def hit_map(field: Field) -> HitMap:
@@ -383,7 +393,11 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
 
 
 def _score(field: Field, kind: PitRaster, spans: Spans, p: Array, left: Array) -> Array:
-    """Return P(hit) per cost of every cell, with the depth from mean and spread of the inverts."""
+    """Return P(hit) per cost of every cell, with the depth from mean and spread of the inverts.
+
+    0 where a pit so deep would stand too near to the footing: else the best places by the wall
+    were proposed, none of them may be dug, and the next ones out were never asked for.
+    """
     safe = np.maximum(p, 1e-12)
     inverts = spans.invert_m
     mean = accumulate(spans, left, inverts) / safe
@@ -395,4 +409,6 @@ def _score(field: Field, kind: PitRaster, spans: Spans, p: Array, left: Array) -
     )
     area = np.full(p.shape, kind.size_m[0] * kind.size_m[1])
     cost = pit_cost(area, np.maximum(depth, 0.0), field.surface_per_m2, field.site.dig, field.rules)
-    return np.asarray(p / cost)
+    bottom = field.ground_m - np.maximum(depth, 0.0)
+    clear = off_the_footing(field.site, field.rules, kind.gaps_m, bottom)
+    return np.where(clear, p / cost, 0.0)

@@ -202,12 +202,33 @@ def clear_of_footing(site: Site, rules: RuleSet, rings: Array, bottoms_m: Array)
     Flags
         Mask (c,).
     """
-    below = -FOOTING_BELOW_SLAB_M - bottoms_m
-    away = rules.footing_slope(site.dig.soil_type) * below
-    gap = shapely.distance(shapely.Polygon(site.building.vertices), shapely.polygons(rings))
+    gaps = shapely.distance(shapely.Polygon(site.building.vertices), shapely.polygons(rings))
+    return off_the_footing(site, rules, np.asarray(gaps, float), bottoms_m)
+
+
+def off_the_footing(site: Site, rules: RuleSet, gaps_m: Array, bottoms_m: Array) -> Flags:
+    """Return which pits stay outside that line, from how far each stands from the house.
+
+    Parameters
+    ----------
+    site
+        The site as read.
+    rules
+        Rule set of the site.
+    gaps_m
+        Least distances of the pits from the building (...), m.
+    bottoms_m
+        Elevations of the bottoms above the slab (...), m.
+
+    Returns
+    -------
+    Flags
+        Mask (...).
+    """
+    away = rules.footing_slope(site.dig.soil_type) * (-FOOTING_BELOW_SLAB_M - bottoms_m)
     # within the setback no pit stands anyhow
     near = at_least(site.dig.building_setback_m, away, MATTERS_M)
-    return np.asarray(near | at_least(gap, away, MATTERS_M), bool)
+    return np.asarray(near | at_least(gaps_m, away, MATTERS_M), bool)
 
 
 # ------------------------------------------------------------------------ what a pit exposes
