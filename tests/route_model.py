@@ -2,9 +2,9 @@
 
 A point of the unit cube becomes a whole route (``lay``) and its log weight (``log_weight``):
 habits × hard constraints × likelihood of the evidence. From the package come only the numbers
-that say what the habits are (``COUNT_SHARES``, ``ANGLE_SHARES``), the area that is allowed and
-the ground's elevation. Geometry is shapely's, densities are scipy's, and nothing is aimed: every
-coordinate is drawn from its own prior.
+that say what the habits are (``COUNT_SHARES``, ``ANGLE_SHARES``, ``OFFSET_SHARE``), the area that
+is allowed and the ground's elevation. Geometry is shapely's, densities are scipy's, and nothing is
+aimed: every coordinate is drawn from its own prior.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from sitegis.geometry.frames import Array
 from sitegis.model.results import Exit
 from sitegis.model.site import Main, Side, Site
 from sitegis.pits.cost import may_run_in
-from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
+from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, OFFSET_SHARE
 
 CUBE = 15
 SHORTEST_M = 0.3
@@ -120,6 +120,12 @@ class RouteModel:
         ]
         turns, counts = np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
         prior = np.array([r[2] for r in rows], float)
+        # half of two bends are an offset: the first is drawn, the other one turns back as much
+        pairs = counts == 2
+        prior[pairs] *= 1.0 - OFFSET_SHARE
+        shares = [ANGLE_SHARES[round(a, 6)] / 2 for a in np.degrees(np.abs(turns[pairs, 0]))]
+        back = turns[pairs, 0] + turns[pairs, 1] == 0.0
+        prior[pairs] += COUNT_SHARES[2] * OFFSET_SHARE * np.where(back, shares, 0.0)
         if self.yard is None:
             prior[(counts > 2) | (np.abs(turns).sum(axis=1) > np.radians(120.0) + 1e-9)] = 0.0
         else:

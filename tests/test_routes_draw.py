@@ -174,6 +174,11 @@ def test_sequences_are_a_proper_prior() -> None:
     assert sequences.prior.sum() == pytest.approx(1.0)
     assert sum(ANGLE_SHARES.values()) == pytest.approx(1.0)
     assert sum(COUNT_SHARES) == pytest.approx(1.0)
+    # the second of two bends turns back by as much: half of them, and 1 in 2 Σ share² of the rest
+    first, second = sequences.turns_rad[sequences.counts == 2, :2].T
+    equal = sequences.prior[sequences.counts == 2][first == -second].sum()
+    by_chance = 0.5 * sum(share**2 for share in ANGLE_SHARES.values())
+    assert equal == pytest.approx(COUNT_SHARES[2] * (0.5 + 0.5 * by_chance))
     bends = np.degrees(np.abs(sequences.turns_rad[sequences.turns_rad != 0]))
     assert np.isin(np.round(bends, 9), list(ANGLE_SHARES)).all()
 

@@ -21,7 +21,7 @@ from sitegis.model.site import Site
 from sitegis.model.survey import Survey
 from sitegis.pits.cost import may_run_in
 from sitegis.routes import sample_routes
-from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES
+from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, OFFSET_SHARE
 from sitegis.rules.rule_set import load_rules
 
 from .invented import HOUSE_DEPTH_M, HOUSE_FRONT_M, HOUSE_LEFT_M, HOUSE_WIDTH_M, corner_site
@@ -62,6 +62,8 @@ def reference_weights(site: Site, exit: Exit, main_id: str, seed: int) -> Array:
     turns = generator.choice(angles, (DRAWS, 3), p=list(ANGLE_SHARES.values()))
     turns *= generator.choice([-1.0, 1.0], (DRAWS, 3))
     counts = generator.choice(4, DRAWS, p=COUNT_SHARES)
+    back = (counts == 2) & (generator.uniform(size=DRAWS) < OFFSET_SHARE)
+    turns[back, 1] = -turns[back, 0]
     turns[np.arange(3) >= counts[:, None]] = 0.0
     fits = (counts <= 2) & (np.abs(turns).sum(axis=1) <= np.radians(120.0) + 1e-12) & (slope > 0)
 

@@ -98,8 +98,9 @@ def test_an_exit_that_needs_still_more_bends_pays_for_them() -> None:
 def test_a_run_beside_the_house_follows_its_wall() -> None:
     """From 20° off square, 22.5° + 90° outweighs the 90° that would leave 20° off the wall.
 
-    By the catalog alone one bend of 90° has 14 times the probability (0.32 × 0.12 against
-    0.20 × 0.12 × 0.11); the habit exp(−½ (20° / 7°)²) is 1 in 60, floor 0.15.
+    By the catalog alone one bend of 90° has 29 times the probability (0.32 × 0.12 against
+    0.20 × 0.12 × 0.11, half of it, for half of two bends are an offset); the habit
+    exp(−½ (20° / 7°)²) is 1 in 60, floor 0.15.
     """
     slanted = exit_at(HOUSE_LEFT_M, 10.0, 160.0, "left", 3)
     got = plan(0, "left", slanted)
@@ -113,7 +114,7 @@ def test_a_run_beside_the_house_follows_its_wall() -> None:
         ]
         return of[0] / of[1]
 
-    assert odds(everything) == pytest.approx(0.32 * 0.12 / (0.20 * 0.12 * 0.11))
+    assert odds(everything) == pytest.approx(0.32 * 0.12 / (0.5 * 0.20 * 0.12 * 0.11))
     assert odds(got.sequences) < 0.25 * odds(everything)
 
 

@@ -29,6 +29,9 @@ LEVELS = (0.50, 0.80, 0.95)
 CELLS_PER_BANDWIDTH, MOST_CELLS, KERNEL_REACH = 6, 4000, 4
 BISECTIONS = 24
 LEAST_GAP_BANDWIDTHS = 2.0  # a gap in the samples narrower than this is chance: judgment
+LEAST_REACHED = 40.0
+"""Effective samples within two widths of a kernel, for their density to be more than chance: the
+share of them in a place is then known to a sixth. Judgment."""
 PLACE_FLOOR_M = 1e-3
 EDGE = 1e-6  # bandwidths
 NORMAL_STEPS = 400
@@ -183,18 +186,45 @@ def _grid(values: Array, bandwidths: list[float]) -> tuple[Array, float]:
 def _density(
     values: Array, share: Array, grid: Array, cell: float, bandwidth: float
 ) -> tuple[Array, Array]:
-    """Return one stratum's share of each cell (c,), and its Gaussian kernel density, highest 1."""
+    """Return one stratum's share of each cell (c,), and its kernel density there, highest 1.
+
+    Gaussian kernels of the bandwidth; where so few samples lie that their density is chance, each
+    kernel is as wide as it takes to reach ``LEAST_REACHED`` of them (variable kernels: Silverman
+    1986, sections 5.2 and 5.3), yet no wider than the spread of all.
+    """
     at = (np.asarray(values) - grid[0]) / cell
     below = np.floor(at).astype(np.int64)
     # linear binning: a sample between two cells counts for both
     part = at - below
     binned = np.bincount(below, share * (1.0 - part), grid.size)
     binned += np.bincount(below + 1, share * part, grid.size)
-    half = int(np.ceil(KERNEL_REACH * bandwidth / cell))
-    kernel = np.exp(-0.5 * (np.arange(-half, half + 1) * cell / bandwidth) ** 2)
-    # the kernel sum on a grid: n + cells steps in place of n × cells
-    density = np.convolve(binned, kernel, mode="full")[half : half + grid.size]
-    return binned / share.sum(), np.round(density / density.max(), 9)
+    widths = _kernel_widths(values, share, bandwidth)
+    sums = np.stack([binned, np.bincount(below, share**2, grid.size)]).cumsum(axis=1)
+    chosen = np.full(grid.size, len(widths) - 1)
+    for level in reversed(range(len(widths) - 1)):
+        reach = int(np.ceil(2.0 * widths[level] / cell))
+        first, last = np.arange(grid.size) - reach - 1, np.arange(grid.size) + reach
+        held = sums[:, np.minimum(last, grid.size - 1)]
+        held = held - np.where(first >= 0, sums[:, np.maximum(first, 0)], 0.0)
+        # Kish's effective number of what the kernel reaches, (Σw)² / Σw²
+        chosen[held[0] ** 2 >= LEAST_REACHED * held[1]] = level
+    # the kernel sum on a grid, by the transform of Gaussians: padded, so that no end meets the
+    # other
+    steps = 2.0 * np.pi * np.fft.rfftfreq(2 * grid.size)
+    spectrum = np.zeros(steps.size, complex)
+    for level in np.unique(chosen):
+        own = np.fft.rfft(np.where(chosen == level, binned, 0.0), 2 * grid.size)
+        spectrum += own * np.exp(-0.5 * (steps * widths[level] / cell) ** 2)
+    density = np.fft.irfft(spectrum)[: grid.size]
+    return binned / share.sum(), np.round(np.maximum(density / density.max(), 0.0), 9)
+
+
+def _kernel_widths(values: Array, share: Array, bandwidth: float) -> Array:
+    """Return the widths (k,) of kernels: the bandwidth, and by √2 up to the spread of all."""
+    middle = float(share @ values / share.sum())
+    spread = float(np.sqrt(share @ (values - middle) ** 2 / share.sum()))
+    steps = int(np.floor(2.0 * np.log2(max(spread / bandwidth, 1.0)) + EDGE))
+    return np.asarray(bandwidth * np.sqrt(2.0) ** np.arange(steps + 1))
 
 
 def _thresholds(ranks: Array, shares: Array, level: float) -> Array:

@@ -19,6 +19,7 @@ __all__ = [
     "ANGLE_SHARES",
     "COUNT_SHARES",
     "MOST_BENDS",
+    "OFFSET_SHARE",
     "Sequences",
     "bend_sequences",
     "bend_words",
@@ -37,6 +38,9 @@ ANGLE_SHARES: Mapping[float, float] = {
     72.0: 0.03,
     90.0: 0.24,
 }
+OFFSET_SHARE = 0.5
+"""Share of pairs of bends that are an offset: two equal bends, one to either hand, that lay a pipe
+parallel to where it ran (what tables of fittings list travel and run for). Judgment, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,7 @@ def bend_sequences() -> Sequences:
     """List all sequences of 0…3 bends; their priors sum to 1.
 
     The number of bends is drawn by ``COUNT_SHARES``, each angle by ``ANGLE_SHARES``, left and
-    right alike.
+    right alike; of two bends ``OFFSET_SHARE`` are an offset, its angle drawn once.
     """
     signed = [(sign * a, share / 2) for a, share in ANGLE_SHARES.items() for sign in (1.0, -1.0)]
     turns, counts, prior = [], [], []
@@ -73,7 +77,11 @@ def bend_sequences() -> Sequences:
             # turn, and the table is rectangular
             turns.append([angle for angle, _ in drawn] + [0.0] * (MOST_BENDS - count))
             counts.append(count)
-            prior.append(count_share * math.prod(share for _, share in drawn))
+            each = math.prod(share for _, share in drawn)
+            if count == 2:
+                is_offset = drawn[0][0] == -drawn[1][0]
+                each = (1.0 - OFFSET_SHARE) * each + OFFSET_SHARE * is_offset * drawn[0][1]
+            prior.append(count_share * each)
     turns_rad = np.radians(np.array(turns))
     headings = np.concatenate([np.zeros((len(turns), 1)), np.cumsum(turns_rad, axis=1)], axis=1)
     return Sequences(turns_rad, headings, np.array(counts, np.int64), np.array(prior))

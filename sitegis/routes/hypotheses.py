@@ -15,7 +15,7 @@ import numpy as np
 from ..model.results import Hypothesis, Toward
 from ..model.site import Main, Priors, Side, Site, closed_mains
 from ..units import percent
-from .bends import ANGLE_SHARES, COUNT_SHARES
+from .bends import ANGLE_SHARES, COUNT_SHARES, OFFSET_SHARE
 from .fit import EASY_DROP_M
 from .plan import DIRECT_MOST_TURN_RAD
 from .unlisted import UNLISTED_ELSEWHERE, UNLISTED_OPEN
@@ -163,6 +163,7 @@ def _practice_words() -> tuple[str, str]:
     angles = ", ".join(f"{percent(share)} {angle:g}°" for angle, share in ANGLE_SHARES.items())
     return (
         f"Outdoor bends by number: {counts}; by angle: {angles}, left and right alike; "
+        f"of two bends {percent(OFFSET_SHARE)} are an offset (two equal ones, one to either hand); "
         "judgment, no source.",
         "Laterals mostly leave square to the wall and join square to the main, fall throughout, "
         "stay in the lot, rights-of-way and easements, do not pass under the house again, and "
