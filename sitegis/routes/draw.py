@@ -50,6 +50,7 @@ __all__ = [
     "ValueLaw",
     "draw_aimed",
     "draw_heads",
+    "is_found",
     "lay_straights",
     "suit_sequences",
 ]
@@ -169,6 +170,11 @@ def draw_heads(plan: Plan, exit: Exit, uniforms: Array, least_slope: float) -> C
     )
 
 
+def is_found(plan: Plan) -> bool:
+    """Return whether something of ``findings.csv`` is held against the routes of a plan."""
+    return any(aim.found for aim in nearest_first([aim for aim in plan.aims if aim.held]))
+
+
 def suit_sequences(plan: Plan, exit: Exit) -> Plan:
     """Return a plan that draws half its routes by how their bends suit what was found.
 
@@ -185,7 +191,7 @@ def suit_sequences(plan: Plan, exit: Exit) -> Plan:
         The same where nothing was found.
     """
     held = nearest_first([aim for aim in plan.aims if aim.held])
-    if not any(aim.found for aim in held):
+    if not is_found(plan):
         return plan
     means, roots, weights, arms, turns = _gaussians(plan, exit, held)
     fits = log_fits(arms, means[:, 2], roots[:, 2], turns, held)
@@ -223,7 +229,7 @@ def _given_finds(
     over from choosing them, poses (n, 3), standardized plays (n, 3), and log of prior / proposal.
     """
     means, roots, weights, arms, turns = _gaussians(plan, exit, held)
-    if any(aim.found for aim in held):
+    if is_found(plan):
         fits = log_fits(arms, means[:, 2], roots[:, 2], turns, held)
         shares, row = component_shares(weights, fits), chosen
     else:

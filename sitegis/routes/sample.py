@@ -13,19 +13,20 @@ from ..late_dataclass import dataclass
 from ..model.results import Exit, Hypothesis, Routes
 from ..model.site import Main, Site
 from ..model.survey import Survey
-from ..numerics.ordering import MATTERS_P, at_least
+from ..numerics.ordering import MATTERS_P, at_least, largest
 from ..numerics.statistics import (
     MOST_PARETO_K,
+    effective_samples,
     estimate_log_evidence,
     normalized_weights,
     pareto_k,
 )
 from .bends import MOST_BENDS
-from .draw import DIMENSIONS, draw_heads, suit_sequences
+from .draw import DIMENSIONS, draw_heads, is_found, suit_sequences
 from .fit import Fitted, fit_candidates
 from .hypotheses import enumerate_hypotheses
 from .likelihoods import aims_for, count_tie, log_likelihoods
-from .plan import Plan, make_plan
+from .plan import Plan, make_plan, proposal_shares
 from .reasons import reason_for_none
 from .sobol import Sobol, scrambled
 from .terrain import Terrain, prepare_terrain
@@ -37,6 +38,9 @@ __all__ = ["sample_routes"]
 PILOT_POWER, FIRST_POWER, LAST_POWER = 11, 12, 16
 # judgment, no source: what the draws of one way must be worth
 EFFECTIVE_SAMPLES, LOG_EVIDENCE_SE = 400.0, 0.05
+# of those, where something was found, what all but the likeliest sequence of bends must be worth,
+# as long as they hold this share: half a set of 95 % may lie there. Judgment.
+REST_EFFECTIVE, REST_SHARE = 200.0, 0.02
 # Share of the proposal over bend sequences that the pilot may not move.
 DEFENSIVE_SHARE = 0.25
 # A way whose prior × Z, two standard errors up, is below this share of the best is not refined
@@ -209,7 +213,8 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
     """Move the proposal over sequences toward prior × √(mean square weight), keeping a share.
 
     That is the proposal of least variance for draws in strata; weights are taken free of the
-    proposal that drew them.
+    proposal that drew them. Where something was found half of it goes by the root: ln Z is soon
+    known by the one sequence that suits best, the azimuth not before the rare ones are.
     """
     logs = np.concatenate([batch.log_weights - batch.log_odds for batch in batches])
     chosen = np.concatenate([batch.fitted.chosen for batch in batches])
@@ -220,7 +225,8 @@ def _adapted_shares(plan: Plan, batches: tuple[_Batch, ...]) -> Array:
     # draws that each sequence had over all batches
     expected = sum(batch.drawn * batch.shares for batch in batches)
     best = plan.sequences.prior * np.sqrt(square / np.maximum(expected, 1.0))
-    return np.asarray(DEFENSIVE_SHARE * plan.shares + (1.0 - DEFENSIVE_SHARE) * best / best.sum())
+    best = proposal_shares(best) if is_found(plan) else best / best.sum()
+    return np.asarray(DEFENSIVE_SHARE * plan.shares + (1.0 - DEFENSIVE_SHARE) * best)
 
 
 def _enough(run: _Run) -> bool:
@@ -230,8 +236,20 @@ def _enough(run: _Run) -> bool:
         weights = normalized_weights(run.log_weights)
         if not at_least(MOST_PARETO_K, pareto_k(weights), MATTERS_P):
             return False
+        if is_found(run.plan) and not _rest_known(run, weights):
+            return False
     many = at_least(found.effective_samples, EFFECTIVE_SAMPLES)
     return bool(many and at_least(LOG_EVIDENCE_SE, found.log_z_se))
+
+
+def _rest_known(run: _Run, weights: Array) -> bool:
+    """Return whether the sequences of bends beside the likeliest one are seen through too."""
+    chosen = np.concatenate([batch.fitted.chosen for batch in run.batches])
+    share = np.bincount(chosen, weights)
+    rest = weights[chosen != largest(share, MATTERS_P)]
+    if not at_least(rest.sum(), REST_SHARE):
+        return True
+    return bool(at_least(effective_samples(rest), REST_EFFECTIVE))
 
 
 def _routes(run: _Run) -> Routes:
