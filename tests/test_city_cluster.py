@@ -21,6 +21,8 @@ from sitegis.messages.errors import BadInput, ComputationError
 from tests.invented_city import City, invent_city, write_city
 from tests.test_city_run import assert_same
 
+pytestmark = pytest.mark.adverse
+
 # A cluster in a process of its own, as a real one is; each line it reads is a number of workers.
 HOST = """
 import logging
@@ -98,7 +100,6 @@ def reference(city, tmp_path_factory) -> Path:
     return folder / "out.gpkg"
 
 
-@pytest.mark.statistical  # a quarter of a minute; one without workers left stays
 def test_killed_worker_changes_nothing(city, reference, host, tmp_path):
     """A worker killed with a chunk in its hands: another works it out, the answer is the same."""
     path, out = write_city(city, tmp_path, chunk=12), tmp_path / "out.gpkg"

@@ -25,6 +25,8 @@ from sitegis.messages.errors import BadInput, CannotWrite
 from tests.invented_city import City, invent_city, write_city
 from tests.lacking import lacking
 
+pytestmark = pytest.mark.adverse
+
 HOSTILE = ("O'Brien\"; DROP TABLE sitegis.lots; --", "a\tb\\N\\.", "%s $1 {x}")
 SECRET = "invented-secret"
 

@@ -18,6 +18,8 @@ from tests.hardness.shapes import building_described, lot_described, settings_wi
 from tests.hardness.tables import columns_lifted, marks_moved, rows_many, tied_wildly
 from tests.hardness.toml_text import leaves_nudged, nested_deep
 
+pytestmark = pytest.mark.adverse
+
 QUICK = settings(
     deadline=None,
     max_examples=15,
@@ -93,7 +95,7 @@ def test_any_shape(case: Spoiled) -> None:
         (marks_moved, "metric-rear-main", 4),
         (leaves_nudged, "corner-lot-alley", 6),
         (settings_wild, "side-yard-run", 7),
-        pytest.param(things_around, "tape-only", 8, marks=pytest.mark.statistical),
+        (things_around, "tape-only", 8),
         (lot_described, "tape-only", 9),
         (building_described, "side-yard-run", 10),
         (file_replaced, "metric-rear-main", 11),

@@ -68,7 +68,7 @@ def sets(tmp_path_factory: pytest.TempPathFactory, survey: Survey) -> tuple[Cont
 
 @pytest.mark.parametrize(
     "moment",
-    [*range(8), *(pytest.param(late, marks=pytest.mark.statistical) for late in range(8, 40))],
+    [*range(4), *(pytest.param(late, marks=pytest.mark.adverse) for late in range(4, 40))],
 )
 def test_kill_minus_nine_at_a_random_moment_of_run(
     moment: int, tmp_path: Path, sets: tuple[Content, Content]
@@ -83,7 +83,7 @@ def test_kill_minus_nine_at_a_random_moment_of_run(
     assert content(out) in (old, new)
 
 
-@pytest.mark.parametrize("kills", [12, pytest.param(60, marks=pytest.mark.statistical)])
+@pytest.mark.parametrize("kills", [8, pytest.param(60, marks=pytest.mark.adverse)])
 def test_after_a_kill_the_next_run_clears_up(
     kills: int, tmp_path: Path, survey: Survey, sets: tuple[Content, Content]
 ) -> None:
@@ -141,6 +141,7 @@ def test_a_full_disk_is_told(full_disk: Path) -> None:
     assert not list(full_disk.iterdir())
 
 
+@pytest.mark.adverse
 def test_places_that_cannot_hold_outputs(tmp_path: Path) -> None:
     """A file, a path under a file, a loop of links, a name too long: refused in words."""
     (tmp_path / "outs").mkdir()

@@ -220,7 +220,7 @@ def _raw(text: str) -> str:
     "words",
     [
         *(HOSTILE[0], HOSTILE[5]),
-        *(pytest.param(HOSTILE[i], marks=pytest.mark.statistical) for i in (1, 2, -2)),
+        *(pytest.param(HOSTILE[i], marks=pytest.mark.adverse) for i in (1, 2, -2)),
     ],
 )
 def test_hostile_words_stay_words(words: str, tmp_path: Path) -> None:

@@ -15,6 +15,8 @@ from sitegis.read.workbook.file import read_book
 from sitegis.read.workbook.parts import MOST_CELLS
 from tests.hardness.limited import run_limited
 
+pytestmark = pytest.mark.adverse
+
 SHEET = "xl/worksheets/sheet1.xml"
 HEAD = '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
 TEXTS = '<sst xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'

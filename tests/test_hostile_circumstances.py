@@ -20,6 +20,8 @@ from sitegis.write.atomic import place_set
 from tests.computed import computed
 from tests.hardness.corpus import FIXTURES
 
+pytestmark = pytest.mark.adverse
+
 SITE = next(folder for folder in FIXTURES if folder.name == "tape-only")
 ROOT = Path(__file__).parent.parent
 NOBODY = 65534

@@ -25,6 +25,8 @@ from sitegis.read.layers import features as _layers
 from sitegis.read.layers.features import Layers
 from tests.hardness.corpus import FIXTURES
 
+pytestmark = pytest.mark.adverse
+
 TOWN = {folder.name: folder for folder in FIXTURES}["corner-lot-alley"] / "layers" / "town.gpkg"
 ENDLESS = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n)"
 SHAPE = "(SELECT geom FROM parcels LIMIT 1)"

@@ -19,6 +19,8 @@ from sitegis.read.layers import features
 from sitegis.read.layers.features import Layers
 from sitegis.read.main_line import NEAR_M, line_of
 
+pytestmark = pytest.mark.adverse
+
 
 class ShownLine(Reading):
     """A reading whose layer holds one line."""

@@ -25,6 +25,8 @@ from sitegis.read.layers.features import Layers
 from tests.hardness.corpus import FIXTURES
 from tests.test_workbook_faults import form_cell, good_book, spoiled
 
+pytestmark = pytest.mark.adverse
+
 __all__ = ["good_book"]
 
 TAPED = {folder.name: folder for folder in FIXTURES}["tape-only"]

@@ -63,7 +63,7 @@ SLOW = ("calibration", "ranks", "coverage", "whole_site", "reliability", "hardne
         "city", "library", "language", "developers", "write_map", "write_exports", "fixture_maps",
         "same_bytes", "ties")  # fmt: skip
 OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
-           "-o", "addopts=--doctest-modules -m 'not statistical'",
+           "-o", "addopts=--doctest-modules -m 'not statistical and not adverse'",
            "-W", "ignore::pytest.PytestAssertRewriteWarning")  # fmt: skip
 
 
