@@ -105,6 +105,28 @@ def test_the_densest_set_is_no_longer_than_the_central_one() -> None:
     assert high - low == pytest.approx(length, rel=0.025)
 
 
+def test_a_set_holds_its_level_of_the_law_where_few_heavy_samples_tell_the_tails() -> None:
+    """0.8 N(0, 0.5²) by 800 samples, 0.2 N(0, 10²) by 100 of exponential weights, 20 times over.
+
+    What the sets of 95 % hold of the law itself, by its normal integrals (scipy): 93 % with so few
+    samples, 87 % where every kernel was as narrow as the peak asks for.
+    """
+
+    def below(value: float) -> float:
+        return float(0.8 * stats.norm.cdf(value, 0.0, 0.5) + 0.2 * stats.norm.cdf(value, 0.0, 10.0))
+
+    held = []
+    for seed in range(20):
+        generator = np.random.default_rng(seed)
+        values = np.concatenate([generator.normal(0.0, 0.5, 800), generator.normal(0.0, 10.0, 100)])
+        heavy = generator.exponential(size=100)
+        weights = np.concatenate([np.full(800, 0.001), 0.2 * heavy / heavy.sum()])
+        pieces = highest_density_intervals(values, weights)[-1].pieces
+        held.append(sum(below(high) - below(low) for low, high in pieces))
+
+    assert 0.92 < np.mean(held) < 0.97
+
+
 def test_samples_at_one_place_give_that_place() -> None:
     """No spread: every interval is the value itself, within a micrometer."""
     for sets in (central_intervals, highest_density_intervals):
