@@ -7,13 +7,14 @@ text calls judgment or common practice, which nothing outside can be held agains
 1e-6 against a division by nothing. First each file of tests of the core, and of its modules'
 examples, runs once, and it is kept which functions each test calls, and its processor time; a test
 that fails then is left out. The tests that call the changed function (of a module's setting: those
-that name it) run on each mutant in a forked process, up to ``--budget`` seconds of them; a mutant
-that they all pass is printed with its line, and run again where a later call has a larger budget. A
-change within a function is made where everything is imported already; what test modules work out
-while they are imported does not see it, so that a mutant may live for that but is never noticed for
-it. Any other change is there before anything is imported. ``--seed`` draws others, ``--module
-place/adjust`` looks at one module alone. ``--keep FOLDER`` keeps calls and results, and goes on
-from there; ``--minutes`` ends early. Run it on a tree that nobody edits.
+that name it) run on each mutant in a forked process, up to ``--budget`` seconds of them, those that
+call the fewest functions first; a mutant that they all pass is printed with its line, and run again
+where a later call has a larger budget. A change within a function is made where everything is
+imported already; what test modules work out while they are imported does not see it, so that a
+mutant may live for that but is never noticed for it. Any other change is there before anything is
+imported. ``--seed`` draws others, ``--module place/adjust`` looks at one module alone. ``--keep
+FOLDER`` keeps calls and results, and goes on from there; ``--minutes`` ends early. Run it on a tree
+that nobody edits.
 """
 
 from __future__ import annotations
@@ -320,17 +321,20 @@ def _sources(text: str) -> Iterator[tuple[str, str]]:
 
 
 def tests_of(functions: set[str], calls: list[Calls], budget_s: float) -> list[str]:
-    """Return the tests that call one of the functions, by file, quick files first."""
-    calling = sorted((one for one in calls if one.functions & functions), key=lambda o: o.seconds)
+    """Return the tests that call one of the functions, by file, the most direct ones first."""
+    calling = sorted(
+        (one for one in calls if one.functions & functions),
+        key=lambda one: (len(one.functions), one.test),
+    )
     chosen, spent = [], 0.0
     for one in calling:
         spent += one.seconds
         if spent <= budget_s or not chosen:
             chosen.append(one)
-    cost: dict[str, float] = {}
+    first: dict[str, int] = {}
     for one in chosen:
-        cost[one.test.split("::")[0]] = cost.get(one.test.split("::")[0], 0.0) + one.seconds
-    return [o.test for o in sorted(chosen, key=lambda o: (cost[o.test.split("::")[0]], o.test))]
+        first.setdefault(one.test.split("::")[0], len(one.functions))
+    return [o.test for o in sorted(chosen, key=lambda o: (first[o.test.split("::")[0]], o.test))]
 
 
 def _load_instead(path: Path, tree: ast.Module) -> None:
