@@ -37,7 +37,8 @@ TOLERANCE, TRIALS_WORTHWHILE = 0.02, 4
 class _Raster:
     """Weighted routes on a raster: ``weights`` (m,), ``vertices`` (m, v, 2), the cells they pass.
 
-    ``cell`` (k,) is a flat index into (rows, columns), ``route`` (k,) does not decrease.
+    ``cell`` (k,) is a flat index into (rows, columns), ``route`` (k,) does not decrease; those of
+    one route begin at ``starts``.
     """
 
     grid: Grid
@@ -45,13 +46,14 @@ class _Raster:
     vertices: Array
     cell: Integers
     route: Integers
+    starts: Integers
 
     def latest(self, entry: Array) -> Array:
         """Return for each route (m,) when the last of its cells enters; 2 for never."""
         latest = np.full(self.weights.size, NEVER)
-        starts = np.flatnonzero(np.diff(self.route, prepend=-1))
-        if starts.size:
-            latest[self.route[starts]] = np.maximum.reduceat(entry.ravel()[self.cell], starts)
+        if self.starts.size:
+            last = np.maximum.reduceat(entry.ravel()[self.cell], self.starts)
+            latest[self.route[self.starts]] = last
         return latest
 
 
@@ -104,18 +106,21 @@ def _rasterize(cloud: RouteCloud, mine: Flags, grid: Grid) -> _Raster:
     """List the cells that each of some routes (m,) passes."""
     vertices = cloud.vertices[mine]
     cell, route = cells_passed(straights_of(vertices, cloud.inverts_m[mine]), grid)
-    return _Raster(grid, cloud.weights[mine], vertices, cell, route)
+    starts = np.flatnonzero(np.diff(route, prepend=-1))
+    return _Raster(grid, cloud.weights[mine], vertices, cell, route, starts)
 
 
 def _joined(rasters: list[_Raster]) -> _Raster:
     """Join the routes of rasters on one grid."""
     before = np.cumsum([0, *(one.weights.size for one in rasters)])
+    cells = np.cumsum([0, *(one.cell.size for one in rasters)])
     return _Raster(
         rasters[0].grid,
         np.concatenate([one.weights for one in rasters]),
         np.concatenate([one.vertices for one in rasters]),
         np.concatenate([one.cell for one in rasters]),
         np.concatenate([one.route + past for one, past in zip(rasters, before, strict=False)]),
+        np.concatenate([one.starts + past for one, past in zip(rasters, cells, strict=False)]),
     )
 
 

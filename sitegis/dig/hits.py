@@ -128,7 +128,9 @@ class _Runs:
     middle: Array
 
 
-def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> Spans:
+def pit_spans(
+    straights: Straights, grid: Grid, half_m: tuple[float, float], bands: Bands | None = None
+) -> Spans:
     """Find the cells whose pit, square to the lot with half sizes, each route crosses.
 
     Exact: a straight crosses the pit centered on c where c lies in the straight's Minkowski sum
@@ -144,13 +146,15 @@ def pit_spans(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> 
         The raster.
     half_m
         Half the pit's extent along x and y, m.
+    bands
+        The straights in the rows' bands of half the extent along y, None to clip them here.
 
     Returns
     -------
     Spans
         The runs of cells.
     """
-    runs = _runs(straights, grid, half_m)
+    runs = _runs(grid, half_m[0], bands or bands_of(straights, grid, half_m[1]))
     # one column more than there are: a span that ends with a row does not run into the next
     flat = runs.row * (grid.columns + 1)
     return Spans(
@@ -182,7 +186,7 @@ def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:
         Index of the route (k,).
     """
     half_m = 0.5 * grid.cell_m
-    runs = _runs(straights, grid, (half_m, half_m))
+    runs = _runs(grid, half_m, bands_of(straights, grid, half_m))
     route = straights.route[runs.index]
     order = np.argsort(route, kind="stable")
     first, counts = runs.first[order], (runs.last - runs.first)[order] + 1
@@ -191,66 +195,108 @@ def cells_passed(straights: Straights, grid: Grid) -> tuple[Integers, Integers]:
     return np.arange(counts.sum()) + np.repeat(ahead, counts), np.repeat(route[order], counts)
 
 
-def _runs(straights: Straights, grid: Grid, half_m: tuple[float, float]) -> _Runs:
-    """Find the runs of cells whose pit with half sizes a straight crosses, each once a route."""
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Straights clipped to the bands of a raster's rows, for pits of one half height.
+
+    Each (k,): a straight's ``index`` and a ``row`` whose band it enters, a number ``group`` of its
+    route in that row, the shares ``low, high`` of its length between which it is in it (outside
+    where the second is less), and in cells the ``least_x, most_x`` of that part, so that cell
+    centers are whole numbers.
+    """
+
+    index: Integers
+    row: Integers
+    group: Integers
+    low: Array
+    high: Array
+    least_x: Array
+    most_x: Array
+
+
+def bands_of(straights: Straights, grid: Grid, half_m: float) -> Bands:
+    """Clip straights to the band |y − y_c| ≤ half height of every row.
+
+    Parameters
+    ----------
+    straights
+        Straights of routes, with the routes (m) they belong to.
+    grid
+        The raster.
+    half_m
+        Half the pit's extent along y, m.
+
+    Returns
+    -------
+    Bands
+        The straights in the rows' bands.
+    """
     # a straight that touches a pit crosses it
-    half_m = half_m[0] + TOUCH_M, half_m[1] + TOUCH_M
-    index, row = _rows_touched(straights, grid, half_m[1])
+    half_m += TOUCH_M
+    counts, row = _rows_touched(straights, grid, half_m)
     step = straights.end - straights.start
     # a level straight is abreast of a row everywhere or nowhere: an infinite rise takes care of it
     rise = np.where(np.abs(step[:, 1]) < LEVEL_M, np.inf, step[:, 1])
     # the share of its length at which a straight is abreast of a row; a level one everywhere
     at_zero = (straights.start[:, 1] - grid.origin_m[1] - 0.5 * grid.cell_m) / -rise
-    abreast = at_zero[index] + row * (grid.cell_m / rise)[index]
-    beside = np.where(np.isinf(rise), 1.0, half_m[1] / np.abs(rise))[index]
+    abreast = np.repeat(at_zero, counts) + row * np.repeat(grid.cell_m / rise, counts)
+    beside = np.repeat(np.where(np.isinf(rise), 1.0, half_m / np.abs(rise)), counts)
     low, high = np.maximum(abreast - beside, 0.0), np.minimum(abreast + beside, 1.0)
-    # x in cells, so that cell centers are whole numbers
-    origin = ((straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5)[index]
-    slant, half = (step[:, 0] / grid.cell_m)[index], half_m[0] / grid.cell_m + 1e-9
+    origin = np.repeat((straights.start[:, 0] - grid.origin_m[0]) / grid.cell_m - 0.5, counts)
+    slant = np.repeat(step[:, 0] / grid.cell_m, counts)
     one, two = origin + slant * low, origin + slant * high
-    first = np.maximum(np.ceil(np.minimum(one, two) - half).astype(np.int64), 0)
-    last = np.floor(np.maximum(one, two) + half).astype(np.int64)
-    last = np.minimum(last, grid.columns - 1)
-    kept = np.flatnonzero((low <= high) & (first <= last))
-    kept, first, last = _once_per_route(
-        kept,
-        straights.route[index[kept]] * grid.rows + row[kept],
-        first[kept],
-        last[kept],
-        grid.columns + 1,
+    index = np.repeat(np.arange(counts.size), counts)
+    group = np.repeat(straights.route * grid.rows, counts) + row
+    return Bands(index, row, group, low, high, np.minimum(one, two), np.maximum(one, two))
+
+
+def _runs(grid: Grid, half_m: float, bands: Bands) -> _Runs:
+    """Find the runs of cells whose pit of half width straights in bands cross, each once a route."""
+    half = (half_m + TOUCH_M) / grid.cell_m + 1e-9
+    first = np.maximum(np.ceil(bands.least_x - half).astype(np.int64), 0)
+    last = np.minimum(np.floor(bands.most_x + half).astype(np.int64), grid.columns - 1)
+    kept = np.flatnonzero((bands.low <= bands.high) & (first <= last))
+    order, first, last = _once_per_route(
+        bands.group[kept], first[kept], last[kept], grid.columns + 1
     )
-    return _Runs(index[kept], row[kept], first, last, 0.5 * (low + high)[kept])
+    kept = kept[order]
+    middle = 0.5 * (bands.low + bands.high)[kept]
+    return _Runs(bands.index[kept], bands.row[kept], first, last, middle)
 
 
 def _rows_touched(straights: Straights, grid: Grid, half_m: float) -> tuple[Integers, Integers]:
-    """Pair every straight with the rows whose band it enters: straight (k,), row (k,)."""
+    """Return in how many rows' bands each straight (s,) enters, and these rows (k,), in order."""
     y = np.stack([straights.start[:, 1], straights.end[:, 1]])
     low = (y.min(axis=0) - half_m - grid.origin_m[1]) / grid.cell_m - 0.5
     high = (y.max(axis=0) + half_m - grid.origin_m[1]) / grid.cell_m - 0.5
     first = np.clip(np.ceil(low - 1e-9), 0, grid.rows).astype(np.int64)
     last = np.clip(np.floor(high + 1e-9), -1, grid.rows - 1).astype(np.int64)
     counts = np.maximum(last - first + 1, 0)
-    index = np.repeat(np.arange(counts.size), counts)
-    within = np.arange(index.size) - np.repeat(np.cumsum(counts) - counts, counts)
-    return index, first[index] + within
+    # a running index plus each straight's own offset
+    ahead = first - (np.cumsum(counts) - counts)
+    return counts, np.arange(counts.sum()) + np.repeat(ahead, counts)
 
 
 def _once_per_route(
-    kept: Integers, group: Integers, first: Integers, last: Integers, stride: int
+    group: Integers, first: Integers, last: Integers, stride: int
 ) -> tuple[Integers, Integers, Integers]:
-    """Cut runs that overlap within a group (one route, one row) so that no cell repeats."""
-    shared = np.bincount(group)[group] > 1
+    """Cut runs that overlap within a group (one route, one row) so that no cell repeats.
+
+    Returns which runs are left, with their first and last cells.
+    """
+    several = (np.bincount(group) > 1)[group]
+    alone, shared = np.flatnonzero(~several), np.flatnonzero(several)
     # runs of all groups on one line, a stride apart: one sort does for all
     base = group[shared] * stride
     # of two straights that begin in one cell the earlier one has it
     order = np.argsort(base + first[shared], kind="stable")
-    begin, end, base = (base + first[shared])[order], (base + last[shared])[order], base[order]
+    shared, base = shared[order], base[order]
+    begin, end = base + first[shared], base + last[shared]
     # a later run begins past the farthest end of those before it in the group
     begin[1:] = np.maximum(begin[1:], np.maximum.accumulate(end)[:-1] + 1)
     real = begin <= end
-    alone = ~shared
     return (
-        np.concatenate([kept[alone], kept[shared][order][real]]),
+        np.concatenate([alone, shared[real]]),
         np.concatenate([first[alone], (begin - base)[real]]),
         np.concatenate([last[alone], (end - base)[real]]),
     )

@@ -48,7 +48,7 @@ from ..pits.exposure import (
 from ..rules.rule_set import RuleSet
 from ..score.search import look_ahead, search_order
 from .cloud import RouteCloud
-from .hits import Grid, Spans, accumulate, cover_grid, pit_spans
+from .hits import Bands, Grid, Spans, accumulate, bands_of, cover_grid, pit_spans
 
 LENGTHS = (1.0, 2.0, 3.0)  # a pit may be lengthened across the route, in pit lengths: judgment
 EXTENSION_SHARES = (0.5, 1.0)  # of a pit's length by which a hole is widened: judgment
@@ -121,7 +121,10 @@ def lay_field(site: Site, rules: RuleSet, cloud: RouteCloud) -> Field:
     # the usual pit and one of twice its length, along either axis of the lot
     sizes = [(length, width), (width, length), (2 * length, width), (width, 2 * length)]
     house = shapely.Polygon(site.building.vertices)
-    kinds = tuple(_kind(size, straights, cloud, grid, (area, house)) for size in sizes)
+    bands = {height: bands_of(straights, grid, 0.5 * height) for height in {y for _, y in sizes}}
+    kinds = tuple(
+        _kind(size, straights, cloud, grid, (area, house), bands[size[1]]) for size in sizes
+    )
     surface = surface_rates_at(site, centers.reshape(-1, 2)).reshape(grid.rows, grid.columns)
     ground = site.ground.elevation_m(centers)
     lot = shapely.Polygon(site.lot.vertices)
@@ -135,13 +138,14 @@ def _kind(
     cloud: RouteCloud,
     grid: Grid,
     ground: tuple[BaseGeometry, shapely.Polygon],
+    bands: Bands,
 ) -> PitRaster:
     """Raster one pit size and find the cells that may hold it, of those worth asking.
 
     ``ground``: what may be dug up, and the house.
     """
     area, house = ground
-    spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]))
+    spans = pit_spans(straights, grid, (0.5 * size[0], 0.5 * size[1]), bands)
     # where no pit gains a hundredth nothing is asked of the ground
     worth = at_least(accumulate(spans, cloud.weights), LEAST_GAIN)
     centers = grid.centers()[worth]
@@ -370,7 +374,8 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
         spans = kind.spans.of_weight(left)
         p = accumulate(spans, left)
         worth = kind.open_cells & ~taken & at_least(p, LEAST_GAIN)
-        score = np.where(worth, _score(field, kind, spans, p, left), 0.0)
+        score = np.zeros(p.shape)
+        score[worth] = _score(field, kind, spans, left, worth)
         score = in_steps(score, relative_step(score))
         # no better cell within two: neighbors of a peak expose the same routes
         peaks = np.flatnonzero((score > 0) & (score >= highest_near(score, 2)))
@@ -392,23 +397,25 @@ def _places(field: Field, left: Array, dug: BaseGeometry) -> Places:
     return Places(np.reshape(centers, (-1, 2)), np.array(angles), np.reshape(sizes, (-1, 2)))
 
 
-def _score(field: Field, kind: PitRaster, spans: Spans, p: Array, left: Array) -> Array:
-    """Return P(hit) per cost of every cell, with the depth from mean and spread of the inverts.
+def _score(field: Field, kind: PitRaster, spans: Spans, left: Array, cells: Flags) -> Array:
+    """Return P(hit) per cost of some cells, with the depth from mean and spread of the inverts.
 
     0 where a pit so deep would stand too near to the footing: else the best places by the wall
     were proposed, none of them may be dug, and the next ones out were never asked for.
     """
-    safe = np.maximum(p, 1e-12)
     inverts = spans.invert_m
-    mean = accumulate(spans, left, inverts) / safe
-    square = accumulate(spans, left, inverts**2) / safe
-    # variance as mean square less squared mean, which rounding may bring below 0
-    spread = np.sqrt(np.maximum(square - mean**2, 0.0))
-    depth = np.minimum(
-        field.ground_m - mean + NORMAL_BELOW_95 * spread + BEDDING_M, field.site.dig.max_depth_m
+    p, total, squares = (
+        accumulate(spans, left, values)[cells] for values in (None, inverts, inverts**2)
     )
+    mean = total / np.maximum(p, 1e-12)
+    # variance as mean square less squared mean, which rounding may bring below 0
+    spread = np.sqrt(np.maximum(squares / np.maximum(p, 1e-12) - mean**2, 0.0))
+    ground = field.ground_m[cells]
+    depth = np.minimum(
+        ground - mean + NORMAL_BELOW_95 * spread + BEDDING_M, field.site.dig.max_depth_m
+    )
+    depth = np.maximum(depth, 0.0)
     area = np.full(p.shape, kind.size_m[0] * kind.size_m[1])
-    cost = pit_cost(area, np.maximum(depth, 0.0), field.surface_per_m2, field.site.dig, field.rules)
-    bottom = field.ground_m - np.maximum(depth, 0.0)
-    clear = off_the_footing(field.site, field.rules, kind.gaps_m, bottom)
+    cost = pit_cost(area, depth, field.surface_per_m2[cells], field.site.dig, field.rules)
+    clear = off_the_footing(field.site, field.rules, kind.gaps_m[cells], ground - depth)
     return np.where(clear, p / cost, 0.0)

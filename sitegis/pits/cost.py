@@ -87,8 +87,8 @@ def handled_m(depth_m: Array, lift_m: float | None) -> Array:
     if lift_m is None or not np.size(depth_m):
         return np.asarray(depth_m)
     # depth below the first, second … throw: soil that deep is handled so many times more
-    throws = np.arange(int(np.max(depth_m) // lift_m) + 1)
-    return np.asarray(np.maximum(np.subtract.outer(depth_m, throws * lift_m), 0.0).sum(axis=-1))
+    throws = range(max(int(np.max(depth_m) // lift_m), 0) + 1)
+    return np.asarray(sum(np.maximum(depth_m - throw * lift_m, 0.0) for throw in throws))
 
 
 def spacing_m(rules: RuleSet) -> float:
