@@ -96,9 +96,11 @@ def draw_corridors(cloud: RouteCloud, checked: RouteCloud | None = None) -> tupl
 def _lay_grid(points: Array) -> Grid:
     """Lay a raster over places with a margin, its lines on whole cells from the lot's origin."""
     # from the lot's origin, so that another main on record does not move the cells
-    cell = max(CELL_M, float(np.max(np.ptp(points, axis=0))) / CELLS_ACROSS_AT_MOST)
-    low = np.floor(points.min(axis=0) / cell) - 4
-    columns, rows = (np.ceil(points.max(axis=0) / cell) + 4 - low).astype(int)
+    # coordinate by coordinate: numpy is slow along so long an axis
+    least, most = np.array([(np.min(axis), np.max(axis)) for axis in points.T]).T
+    cell = max(CELL_M, float(np.max(most - least)) / CELLS_ACROSS_AT_MOST)
+    low = np.floor(least / cell) - 4
+    columns, rows = (np.ceil(most / cell) + 4 - low).astype(int)
     return Grid((float(low[0] * cell), float(low[1] * cell)), cell, int(rows), int(columns))
 
 

@@ -251,7 +251,7 @@ def bands_of(straights: Straights, grid: Grid, half_m: float) -> Bands:
 
 
 def _runs(grid: Grid, half_m: float, bands: Bands) -> _Runs:
-    """Find the runs of cells whose pit of half width straights in bands cross, each once a route."""
+    """Find the runs of cells whose pit of half width a straight crosses, each once a route."""
     half = (half_m + TOUCH_M) / grid.cell_m + 1e-9
     first = np.maximum(np.ceil(bands.least_x - half).astype(np.int64), 0)
     last = np.minimum(np.floor(bands.most_x + half).astype(np.int64), grid.columns - 1)

@@ -111,8 +111,13 @@ def _between(x: Array | float, xp: Array) -> tuple[NDArray[np.intp], Array]:
     """Return the entry of each table after a value, and the value's share of the way to it."""
     x = np.broadcast_to(x, np.broadcast_shapes(np.shape(x), xp.shape[:-1]))
     # past an end the first or last segment, its share clipped to that end
-    # how many entries lie before the value
-    before = np.searchsorted(xp, x) if xp.ndim == 1 else (xp < x[..., None]).sum(axis=-1)
+    # how many entries lie before the value; a sum along so short an axis would take longer
+    if xp.ndim == 1:
+        before = np.searchsorted(xp, x)
+    else:
+        before = np.zeros(x.shape, np.intp)
+        for entry in np.moveaxis(xp, -1, 0):
+            before += entry < x
     # minimum and maximum: numpy's clip takes five times as long for few numbers
     after = np.minimum(np.maximum(before, 1), xp.shape[-1] - 1)
     low, high = _pick(xp, after - 1), _pick(xp, after)
@@ -176,14 +181,15 @@ def line_locate_point(lines: Array, points: Array) -> tuple[Array, Array, NDArra
     distance, station = np.full(shape, np.inf), np.zeros(shape)
     segment = np.zeros(shape, np.intp)
     passed = stations(lines)
+    # coordinate by coordinate: numpy is slow along an axis of two
+    (x, y), (at_x, at_y) = np.moveaxis(lines, -1, 0), np.moveaxis(points, -1, 0)
     for i in range(lines.shape[-2] - 1):
-        start, step = lines[..., i, :], lines[..., i + 1, :] - lines[..., i, :]
-        gap = points - start
-        squared = (step**2).sum(axis=-1)
-        share = (gap * step).sum(axis=-1) / np.where(squared > 0, squared, 1.0)
+        step_x, step_y = x[..., i + 1] - x[..., i], y[..., i + 1] - y[..., i]
+        gap_x, gap_y = at_x - x[..., i], at_y - y[..., i]
+        squared = step_x**2 + step_y**2
+        share = (gap_x * step_x + gap_y * step_y) / np.where(squared > 0, squared, 1.0)
         share = np.minimum(np.maximum(share, 0.0), 1.0)
-        off = gap - share[..., None] * step
-        away = np.hypot(off[..., 0], off[..., 1])
+        away = np.hypot(gap_x - share * step_x, gap_y - share * step_y)
         # a later segment must be nearer by more than the tolerance, or the earlier keeps the foot
         nearer = away < distance - TOLERANCE_M if i else np.ones(shape, bool)
         distance = np.where(nearer, away, distance)
@@ -220,11 +226,14 @@ def clip(
     """
     # a segment along the other axis lies wholly within or wholly outside
     level = np.abs(step) < _LEVEL
-    safe = np.where(level, 1.0, step)
+    some = bool(level.any())
+    safe = np.where(level, 1.0, step) if some else step
     one, two = (low - offset) / safe, (high - offset) / safe
     # the last of the entries and the first of the exits, on the segment
     enter = np.maximum(np.minimum(one, two), 0.0)
     leave = np.minimum(np.maximum(one, two), 1.0)
+    if not some:
+        return enter, leave
     outside = level & ((offset < low) | (offset > high))
     enter = np.where(level, np.where(outside, 1.0, 0.0), enter)
     return enter, np.where(level, np.where(outside, 0.0, 1.0), leave)

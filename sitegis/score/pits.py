@@ -8,7 +8,7 @@ wall that the drain leaves by, at set distances along the likely ways, and along
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import field, replace
 
 import numpy as np
 import shapely
@@ -68,10 +68,15 @@ class Pits:
     group_of: NDArray[np.intp]
     costs: Array
     way_out: float
+    _plans: dict[bytes, SearchPlan] = field(default_factory=dict, repr=False, compare=False)
 
     def plan(self, weights: Array) -> SearchPlan:
-        """Plan the search for particle weights (p,) that sum to 1."""
-        return plan_search(self.hits, self._grouped(weights), self.costs, self.way_out)
+        """Plan the search for particle weights (p,) that sum to 1; the same ones once."""
+        key = weights.tobytes()
+        if key not in self._plans:
+            grouped = self._grouped(weights)
+            self._plans[key] = plan_search(self.hits, grouped, self.costs, self.way_out)
+        return self._plans[key]
 
     def cost_of(self, order: tuple[int, ...], weights: Array) -> float:
         """Return the expected cost of digging in an order for particle weights (p,).

@@ -80,7 +80,7 @@ def most_probable_route(routes: Routes, weights: Array) -> int | None:
     scaled = features / scale
     # Silverman's n^(−1/(d + 4)) for d standardized features
     bandwidth = heaviest.size ** (-1.0 / (features.shape[1] + 4))
-    gap = np.sum((scaled[:, None, :] - scaled[None, :, :]) ** 2, axis=-1)
+    gap = sum((one[:, None] - one) ** 2 for one in scaled.T)
     density = np.exp(-0.5 * gap / bandwidth**2) @ weights[heaviest]
     return int(heaviest[largest(density, relative_step(density))])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -76,6 +77,7 @@ def feature_collection(features: Iterable[Feature], frame: LotFrame) -> dict[str
     return collection
 
 
+@lru_cache(maxsize=256)  # the page draws the same features
 def to_wgs84(geometry: shapely.Geometry, frame: LotFrame) -> shapely.Geometry:
     """Take a lot geometry to longitude, latitude on a grid of 1e-8 degrees, rings right-handed.
 
