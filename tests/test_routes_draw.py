@@ -12,6 +12,7 @@ from scipy.stats import qmc
 
 from sitegis.evidence import OutdoorLocate
 from sitegis.finds.records import Found
+from sitegis.geometry.frames import lot_direction
 from sitegis.model.results import Hypothesis
 from sitegis.routes.bends import ANGLE_SHARES, COUNT_SHARES, bend_sequences
 from sitegis.routes.draw import (
@@ -133,7 +134,7 @@ def test_straights_turn_by_the_chosen_bends_and_end_on_the_main() -> None:
     """Vertices follow exit direction and bends; short sequences repeat the tap."""
     plan = plan_for(yard="left", main=2)
     heads = draw_heads(plan, front_exit(), uniforms(10), 0.01)
-    vertices, _, _, last = lay_straights(plan, heads)
+    vertices, _, _, last = lay_straights(plan, heads, lot_direction(heads.headings_rad))
     ends = np.isfinite(last)
     assert ends.any()
     assert vertices[ends, -1, 1] == pytest.approx(plan.main.line[0, 1])
@@ -157,7 +158,7 @@ def test_the_yard_length_brings_the_pipe_into_the_yard() -> None:
     """The bend into the yard lies between wall and lot line, by the drawn distance."""
     plan = plan_for(yard="left", main=2)
     heads = draw_heads(plan, front_exit(), uniforms(10), 0.01)
-    vertices, _, _, _ = lay_straights(plan, heads)
+    vertices, _, _, _ = lay_straights(plan, heads, lot_direction(heads.headings_rad))
     rules = plan.rules[heads.chosen]
     assert plan.face is not None
     for i in range(3):

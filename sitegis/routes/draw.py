@@ -307,7 +307,9 @@ def _standard_normal(uniform: Array, density_at: Array | None) -> Array:
     return normal_density(density_at)
 
 
-def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, Array]:
+def lay_straights(
+    plan: Plan, heads: Candidates, directions: Array
+) -> tuple[Array, Array, Array, Array]:
     """Lay the straights of candidates: vertices (n, 5, 2), tap stations, log ratio, last length.
 
     A straight before a bend follows the bend's rule; the last one ends where its ray first hits
@@ -319,6 +321,8 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
         Sequences of bends that can serve the hypothesis.
     heads
         Candidates as drawn, n of them.
+    directions
+        Unit vectors along their straights (n, 4, 2).
 
     Returns
     -------
@@ -331,12 +335,11 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
     last
         Length of the last straight (n,), m.
     """
-    directions = lot_direction(heads.headings_rad)
     counts = plan.sequences.counts[heads.chosen]
     n = len(counts)
     vertices = np.empty((n, MOST_BENDS + 2, 2))
     vertices[:, 0] = here = heads.poses[:, :2]
-    log_ratio, direction = heads.log_ratio.copy(), directions[:, 0]
+    log_ratio, direction = heads.log_ratio.copy(), directions[:, 0].copy()
     for i in range(MOST_BENDS):
         bending = np.flatnonzero(counts > i)
         here = np.array(here)
@@ -345,7 +348,7 @@ def lay_straights(plan: Plan, heads: Candidates) -> tuple[Array, Array, Array, A
         here[bending] += length[:, None] * directions[bending, i]
         # rows without this bend stay where they were, and take the tap below
         vertices[:, i + 1] = here
-        direction = np.where((counts > i)[:, None], directions[:, i + 1], direction)
+        direction[bending] = directions[bending, i + 1]
     # the last length is no draw: the straight ends where it meets the main
     last, stations = polyline.ray(here, direction, plan.main.line)
     tap = here + np.where(np.isfinite(last), last, np.nan)[:, None] * direction

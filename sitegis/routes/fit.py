@@ -98,10 +98,11 @@ def fit_candidates(
         keep = sieve(reason, test(heads, outward))
         heads, rows, outward = take_rows(heads, keep), rows[keep], outward[keep]
 
-    vertices, stations, log_ratio, last = lay_straights(plan, heads)
+    directions = lot_direction(heads.headings_rad)
+    vertices, stations, log_ratio, last = lay_straights(plan, heads, directions)
     # An aimed length may fall outside its law: such a route has no prior.
     possible = np.isfinite(log_ratio)
-    keep = sieve("reach", possible & _lengths_fit(plan, heads, vertices, last))
+    keep = sieve("reach", possible & _lengths_fit(plan, heads, directions, vertices, last))
     heads, rows, outward = take_rows(heads, keep), rows[keep], outward[keep]
     vertices, stations, log_ratio = vertices[keep], stations[keep], log_ratio[keep]
     last_of = np.arange(len(heads.chosen)), plan.sequences.counts[heads.chosen]
@@ -213,11 +214,12 @@ def _highest_arrival(plan: Plan, heads: Candidates) -> Array:
     return np.asarray(heads.inverts_m - heads.slopes * least - lowest)
 
 
-def _lengths_fit(plan: Plan, heads: Candidates, vertices: Array, last: Array) -> Flags:
+def _lengths_fit(
+    plan: Plan, heads: Candidates, directions: Array, vertices: Array, last: Array
+) -> Flags:
     """Return which candidates reach the main, no straight too short and no earlier crossing."""
     counts = plan.sequences.counts[heads.chosen]
     keep = np.isfinite(last) & (last >= LEAST_STRAIGHT_M)
-    directions = lot_direction(heads.headings_rad)
     for i in range(vertices.shape[1] - 2):
         bending = np.flatnonzero(keep & (counts > i))
         start = vertices[bending, i]

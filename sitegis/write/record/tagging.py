@@ -42,6 +42,26 @@ class TaggedParagraph(Paragraph):
     """A paragraph that belongs to a node; so do its pieces where it is split."""
 
     node: Node
+    _taken: tuple[float, Any] | None = None
+
+    def wrap(self, available_width: float, available_height: float) -> Any:
+        """Break the lines to a width, once: a table asks for each cell's height, then to draw it.
+
+        Parameters
+        ----------
+        available_width
+            Width, points.
+        available_height
+            Height, points.
+
+        Returns
+        -------
+        Any
+            Width and height taken, points.
+        """
+        if self._taken is None or self._taken[0] != available_width:
+            self._taken = available_width, super().wrap(available_width, available_height)
+        return self._taken[1]
 
     def split(self, available_width: float, available_height: float) -> Any:
         """Split as any paragraph.
