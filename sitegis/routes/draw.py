@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from ..evidence import Aim
 from ..exit import choose_by, choose_components, choose_profile
 from ..geometry import polyline
-from ..geometry.frames import Array, lot_direction, wrap_radians
+from ..geometry.frames import Array, wrap_radians
 from ..late_dataclass import dataclass
 from ..model.results import Exit
 from ..numerics.ordering import RATIO, WEIGHT, on_lattice
