@@ -59,9 +59,14 @@ class TaggedParagraph(Paragraph):
         Any
             Width and height taken, points.
         """
-        if self._taken is None or self._taken[0] != available_width:
-            self._taken = available_width, super().wrap(available_width, available_height)
-        return self._taken[1]
+        # the lines are gone where the library found no way to split them
+        known = self._taken if hasattr(self, "blPara") else None
+        if known is None or known[0] != available_width:
+            known = self._taken = (
+                available_width,
+                super().wrap(available_width, available_height),
+            )
+        return known[1]
 
     def split(self, available_width: float, available_height: float) -> Any:
         """Split as any paragraph.
