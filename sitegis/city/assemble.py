@@ -21,12 +21,13 @@ import pyogrio.raw
 import shapely
 
 from .. import __version__
+from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import BadInput, CannotWrite, Fault
 from .database import Database
 from .in_order import LOTS_AT_ONCE, tables_in_order
-from .layer_arrays import Shapes
-from .map_page import TABLES, Made, map_page
+from .layer_arrays import Shapes, box_around
+from .map_page import LotsOnMap, Made, map_page
 from .notes import assumptions, cautions
 from .read import City
 from .styles import certainty, describe_city, geometry_type
@@ -36,7 +37,6 @@ from .tables import (
     Columns,
     from_wkb,
     join,
-    load_tables,
     objects,
     table,
     to_wkb,
@@ -160,7 +160,8 @@ def assemble(
     made = Made(
         __version__, data_date(inputs), tuple((path.name, _digest(path)) for path in inputs)
     )
-    layers = _layers(city, files, before, tally, made)
+    lots = None if pages.map is None else LotsOnMap(_corner(city))
+    layers = _layers(city, files, before, tally, made, lots)
     if isinstance(out, Database):
         _postgis().write_tables(_frames(layers, city), out, city.crs)
     elif out.suffix.lower() == PARQUET:
@@ -169,9 +170,8 @@ def assemble(
         _write_geopackage(layers, city, out, made.date)
     summary = tally.summary(city.file.city.name, city.notices)
     notes = _note_rows(city, tally, made)
-    if pages.map is not None:
-        parts = [load_tables(file, only=TABLES) for file in files]
-        write_whole(pages.map, map_page(parts, tally, summary, made, notes))
+    if pages.map is not None and lots is not None:
+        write_whole(pages.map, map_page(lots, tally, summary, made, notes))
     if pages.summary is not None:
         # its library is heavy, and seldom asked for
         page = importlib.import_module("sitegis.city.summary_page")
@@ -180,16 +180,23 @@ def assemble(
 
 
 def _layers(
-    city: City, files: list[Path], before: Columns, tally: Tally, made: Made
+    city: City,
+    files: list[Path],
+    before: Columns,
+    tally: Tally,
+    made: Made,
+    on_map: LotsOnMap | None,
 ) -> Iterator[tuple[str, Columns]]:
     """Yield layer after layer, each in pieces of some thousand lots; shapes may be WKB.
 
-    ``tally`` has added all up once the first piece is given.
+    ``tally`` has added all up once the first piece is given, ``on_map`` once the last is.
     """
     ids = city.layers.lots.ids
     bounds = [*ids[LOTS_AT_ONCE::LOTS_AT_ONCE].tolist(), None]
     low = None
     for high, tables in zip(bounds, tables_in_order(files, ids, tally.add), strict=False):
+        if on_map is not None:
+            on_map.add(tables)
         for name in LAYERS:
             columns = tables[name]
             if name == "lots":
@@ -199,6 +206,12 @@ def _layers(
     yield from tally.layers().items()
     yield "data_faults", _data_faults(city)
     yield "notes", _notes(_note_rows(city, tally, made))
+
+
+def _corner(city: City) -> Array:
+    """Return the town's corner (2,), m."""
+    bounds = city.layers.lots.outlines.bounds
+    return box_around(bounds)[:2] if len(bounds) else np.zeros(2)
 
 
 def _with(failures: Columns, before: Columns, low: str | None, high: str | None) -> Columns:

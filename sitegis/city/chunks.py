@@ -15,7 +15,7 @@ from .layer_arrays import Block
 from .lots import work_chunk
 from .reach import LONGEST_M
 from .read import City
-from .stored import Surroundings, along_curve
+from .stored import along_curve
 from .surveyed_lots import CityGrid, work_sites
 from .tables import Tables, join, save_tables, table
 
@@ -43,7 +43,6 @@ class Cutter:
 
     def __init__(self, city: City) -> None:
         self.city = city
-        self.surroundings = Surroundings(city.layers)
         order = np.argsort(along_curve(city.layers.lots.middles), kind="stable")
         size = city.file.city.lots_per_chunk
         self.chunks = [np.sort(order[i : i + size]) for i in range(0, len(order), size)]
@@ -66,7 +65,8 @@ class Cutter:
             One task a chunk.
         """
         for number, path in zip(numbers, paths, strict=True):
-            block = self.surroundings.block(self.chunks[number], AROUND_M)
+            block = self.city.layers.block(self.chunks[number], AROUND_M)
+            self.city.layers.release()
             yield Task(block, self._sites(block), place, path)
 
     def _sites(self, block: Block) -> dict[str, Path]:

@@ -119,12 +119,7 @@ def are_finite(shapes: Shapes) -> Flags:
 
 def order_by_place(shapes: Shapes) -> NDArray[np.int64]:
     """Return the order (n,) by bounding box, then by content: the same for any order of rows."""
-    return np.lexsort(place_keys(shapes))
-
-
-def place_keys(shapes: Shapes) -> Array:
-    """Return keys (5, n) of that order for ``numpy.lexsort``."""
-    return np.stack([hashes(shapes), *shapely.bounds(shapes).reshape(-1, 4).T[::-1]])
+    return np.lexsort((hashes(shapes), *shapely.bounds(shapes).reshape(-1, 4).T[::-1]))
 
 
 def hashes(shapes: Shapes) -> Array:
@@ -135,15 +130,6 @@ def hashes(shapes: Shapes) -> Array:
 def _hash_of(content: bytes) -> int:
     """Return a stable 48-bit number of some bytes, which a float holds."""
     return int.from_bytes(hashlib.blake2b(content, digest_size=6).digest(), "little")
-
-
-def middle_of(bounds: Array) -> Array:
-    """Return the bounds (4,) in the middle of bounds (n, 4), nan where there is none.
-
-    A stray feature tells nothing of where the layer lies.
-    """
-    each = bounds[np.isfinite(bounds).all(axis=1)]
-    return np.asarray(np.median(each, axis=0)) if len(each) else np.full(4, np.nan)
 
 
 def operation_of(layer: Layer, crs: CRS) -> Operation:
@@ -161,7 +147,7 @@ def operation_of(layer: Layer, crs: CRS) -> Operation:
     Operation
         Operation from the layer's CRS.
     """
-    source, (west, south, east, north) = flat_crs(CRS(layer.crs)), middle_of(layer.bounds)
+    source, (west, south, east, north) = flat_crs(CRS(layer.crs)), layer.middle_bounds
     return operation(source, crs, cell_of_place(source, (west + east) / 2.0, (south + north) / 2.0))
 
 

@@ -11,7 +11,6 @@ from pyproj.exceptions import CRSError, ProjError
 from ..geometry.georeference import utm_crs
 from ..geometry.operations import cell_of_place, operation
 from ..read.layers.features import flat_crs
-from .columns import middle_of
 from .faults import Faults
 from .layer_frame import Layer
 
@@ -45,7 +44,7 @@ def check_crs(layer: Layer, key: str, written: str, faults: Faults) -> None:
         )
         return
     crs = flat_crs(CRS(layer.crs))
-    bounds = middle_of(layer.bounds)
+    bounds = layer.middle_bounds
     if not np.isfinite(bounds).all():
         return
     # a little over: data at the antimeridian and the poles

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from typing import Any
 
@@ -71,14 +72,65 @@ def read_elevations(
     notices
         What was not taken.
     """
+    values, texts = numbers_and_texts(frame, column)
+    return true_elevations(values, texts, column, unit_m, key)
+
+
+def numbers_and_texts(frame: Any, column: str | None) -> tuple[Array, Counter[str]]:
+    """Return a column as numbers (n,), nan where there is none, and how often each text is there.
+
+    Parameters
+    ----------
+    frame
+        The layer, or some of its rows, as a GeoDataFrame.
+    column
+        Name of the column, None where none is named.
+
+    Returns
+    -------
+    values
+        Numbers (n,), nan for none.
+    texts
+        Counts of what is no number.
+    """
     values = numbers(frame, column)
+    if column is None:
+        return values, Counter()
+    written = frame[column]
+    texts = written[~written.isna().to_numpy() & ~np.isfinite(values)].astype(str).str.strip()
+    return values, Counter(texts[texts != ""].tolist())
+
+
+def true_elevations(
+    values: Array, texts: Counter[str], column: str | None, unit_m: float, key: str
+) -> tuple[Array, list[Notice]]:
+    """Return elevations in meters (n,) of all numbers of a column, as :func:`read_elevations`.
+
+    Parameters
+    ----------
+    values
+        Numbers (n,), nan for none.
+    texts
+        Counts of what is no number.
+    column
+        Name of the column, None where none is named.
+    unit_m
+        Length of the column's unit, m.
+    key
+        Dotted key of ``CITY.toml``.
+
+    Returns
+    -------
+    elevations
+        (n,), m, nan for none.
+    notices
+        What was not taken.
+    """
     if column is None:
         return values, []
     remarks = []
-    written = frame[column]
-    texts = written[~written.isna().to_numpy() & ~np.isfinite(values)].astype(str).str.strip()
-    if len(texts := texts[texts != ""]):
-        shown = ", ".join(f"'{t}' {n}" for t, n in _first(texts.value_counts()))
+    if texts:
+        shown = ", ".join(f"'{t}' {n}" for t, n in _first(texts))
         remarks.append(f"text {shown}")
     markers = _markers(values, unit_m)
     for marker in markers:
@@ -97,9 +149,8 @@ def read_elevations(
     ]
 
 
-def _first(counts: Any) -> list[tuple[str, int]]:
-    pairs = sorted(((str(v), int(n)) for v, n in counts.items()), key=lambda p: (-p[1], p[0]))
-    return pairs[:3]
+def _first(counts: Counter[str]) -> list[tuple[str, int]]:
+    return sorted(counts.items(), key=lambda p: (-p[1], p[0]))[:3]
 
 
 def _markers(values: Array, unit_m: float) -> list[float]:

@@ -1,22 +1,27 @@
 """The chunks' tables in the order of parcel ids, some thousand lots at a time.
 
-Chunks hold neighbors, the output goes by id: so the rows of a large city are first shared out to
-files by ranges of ids, as an external sort does. What is in memory does not grow with the city.
+Chunks hold neighbors, the output goes by id: so the rows of a large city are first written to
+files sorted by ranges of ids, as an external sort does. What is in memory does not grow with the
+city.
 """
 
 from __future__ import annotations
 
+import contextlib
+import os
+import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import IO, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .layer_arrays import Whole, Words
-from .tables import Columns, Tables, join, load_tables, save_tables
+from .tables import GEOMETRY, Columns, Tables, join, load_tables, objects
 
 # So many lots' tables take about 60 MB.
 LOTS_AT_ONCE = 10_000
-RANGE_FILES = "range-*.npz"
 
 
 def tables_in_order(
@@ -46,17 +51,70 @@ def tables_in_order(
         if files:
             yield _sorted(_loaded(files, seen))
         return
-    shared: list[list[Path]] = [[] for _ in range(len(bounds) + 1)]
-    for number, group in enumerate(_groups(files, seen)):
-        # each group writes to every range: no more than a group is in memory
-        for part, rows in enumerate(_split(group, bounds)):
-            path = files[0].with_name(f"range-{part:05d}-{number:05d}.npz")
-            save_tables(rows, path)
-            shared[part].append(path)
-    for paths in shared:
-        yield _sorted(_loaded(paths, lambda _tables: None))
-        for path in paths:
-            path.unlink()
+    with contextlib.ExitStack() as opened:
+        shared = [
+            _Ranges(
+                group,
+                bounds,
+                opened.enter_context(tempfile.TemporaryFile(prefix=".part-", dir=files[0].parent)),
+            )
+            for group in _groups(files, seen)
+        ]
+        for part in range(len(bounds) + 1):
+            yield _sorted(_joined([group.rows(part) for group in shared]))
+
+
+class _Ranges:
+    """The rows of some chunks in an empty file: range of ids after range."""
+
+    def __init__(self, tables: Tables, bounds: Words, file: IO[bytes]) -> None:
+        parts = np.arange(len(bounds) + 2)
+        self._columns = {
+            name: {column: values.dtype for column, values in columns.items()}
+            for name, columns in tables.items()
+        }
+        rows, starts = {}, {}
+        for name, columns in tables.items():
+            part = np.searchsorted(bounds, columns["parcel"], side="right")
+            rows[name] = np.argsort(part, kind="stable")
+            starts[name] = np.searchsorted(part[rows[name]], parts).tolist()
+        self._starts, self._offsets, self._file = starts, [0], file
+        for part in parts[:-1].tolist():
+            for name, columns in tables.items():
+                here = rows[name][starts[name][part] : starts[name][part + 1]]
+                for column, values in columns.items():
+                    self._write(values[here], shapes=column == GEOMETRY)
+            self._offsets.append(self._file.tell())
+        self._file.flush()
+
+    def _write(self, values: NDArray[Any], *, shapes: bool) -> None:
+        if shapes:
+            content = [wkb or b"" for wkb in values.tolist()]
+            self._file.write(np.array([len(wkb) for wkb in content], np.int64).tobytes())
+            self._file.write(b"".join(content))
+        else:
+            self._file.write(values.tobytes())
+
+    def rows(self, part: int) -> Tables:
+        """Return the rows of one range."""
+        start, end = self._offsets[part : part + 2]
+        content, at = os.pread(self._file.fileno(), end - start, start), 0
+        tables: Tables = {}
+        for name, columns in self._columns.items():
+            low, high = self._starts[name][part : part + 2]
+            tables[name] = {}
+            for column, kind in columns.items():
+                shapes = column == GEOMETRY
+                # sizes first, then the bytes of the shapes
+                values = np.frombuffer(content, np.int64 if shapes else kind, high - low, at)
+                at += values.nbytes
+                if shapes:
+                    ends = at + np.cumsum(values)
+                    pairs = zip((ends - values).tolist(), ends.tolist(), strict=True)
+                    at += int(values.sum())
+                    values = objects(content[first:last] or None for first, last in pairs)
+                tables[name][column] = values
+        return tables
 
 
 def _loaded(files: list[Path], seen: Callable[[Tables], None]) -> Tables:
@@ -83,13 +141,6 @@ def _groups(files: list[Path], seen: Callable[[Tables], None]) -> Iterator[Table
             parts = []
     if parts:
         yield _joined(parts)
-
-
-def _split(tables: Tables, bounds: Words) -> Iterator[Tables]:
-    """Share rows out to the ranges between bounds."""
-    at = {name: np.searchsorted(bounds, t["parcel"], side="right") for name, t in tables.items()}
-    for part in range(len(bounds) + 1):
-        yield {name: _rows(t, np.flatnonzero(at[name] == part)) for name, t in tables.items()}
 
 
 def _rows(columns: Columns, rows: Whole) -> Columns:

@@ -9,6 +9,7 @@ import fiona
 import fiona.errors
 import numpy as np
 
+from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..read.faults import Report, guess
 from ..read.layers.files import is_harmless
@@ -19,7 +20,7 @@ from .crs import check_crs
 from .faults import Faults
 from .filters import filter_columns, kept_rows
 from .layer_arrays import Words
-from .layer_frame import Layer, Source, bounds_of, dimensions_of
+from .layer_frame import Layer, Source, around_and_middle, bounds_of, dimensions_of
 from .schema import CityFile, LayerTable, columns_of
 from .trial import ends_within_limits, limits_of, size_of
 
@@ -203,7 +204,7 @@ class LayerFiles:
                 f"name a layer of {_WORDS[dimension]}.",
             )
         elif not missing:
-            rows = len(layer.bounds)
+            rows = len(looked.bounds)
             kept, notices = kept_rows(looked.filters, rows, table, key)
             self.faults.notices += notices
             if not kept.any():
@@ -216,7 +217,10 @@ class LayerFiles:
                 )
             elif not kept.all():
                 frame = None if layer.frame is None else layer.frame[kept].reset_index(drop=True)
-                return replace(layer, bounds=layer.bounds[kept], kept=kept, frame=frame)
+                around, middle = around_and_middle(looked.bounds[kept])
+                return replace(
+                    layer, total_bounds=around, middle_bounds=middle, kept=kept, frame=frame
+                )
         return layer
 
 
@@ -229,9 +233,13 @@ def layer_names(path: Path) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Looked:
-    """A layer before its filters, its columns, its geometries' dimensions, what filters look at."""
+    """A layer before its filters, with the boxes (n, 4) of its rows.
+
+    And its columns, its geometries' dimensions, what filters look at.
+    """
 
     layer: Layer
+    bounds: Array
     columns: list[str]
     dimensions: set[int]
     filters: dict[str, Words]
@@ -252,11 +260,11 @@ def _look_through(source: Source, table: LayerTable, key: str) -> _Looked:
             if name in columns:
                 parts.append(words(frame, name))
     every = np.concatenate(bounds)
-    layer = Layer(
-        source, frame.crs, every, np.ones(len(every), bool), frame if pieces == 1 else None
-    )
+    around, middle = around_and_middle(every)
+    whole = frame if pieces == 1 else None
+    layer = Layer(source, frame.crs, around, middle, np.ones(len(every), bool), whole)
     filters = {name: np.concatenate(parts) for name, parts in texts.items() if parts}
-    return _Looked(layer, columns or [], dimensions, filters)
+    return _Looked(layer, every, columns or [], dimensions, filters)
 
 
 def _open(source: Source, key: str, report: Report) -> Source | None:

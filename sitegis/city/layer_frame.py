@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
+import json
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -46,8 +48,8 @@ class Source:
 
         Raises what geopandas raises, ``ValueError`` where the layer has no shapes.
         """
-        if self.path.suffix.lower() == ".parquet":
-            yield geopandas.read_parquet(self.path)
+        if self._is_parquet:
+            yield from self._parquet_frames()
             return
         rows = self._info()["features"] if self.in_pieces and self.per_lot else -1
         if rows <= PIECE_ROWS:
@@ -56,8 +58,38 @@ class Source:
         for start in range(0, rows, PIECE_ROWS):
             yield self._read(rows=slice(start, start + PIECE_ROWS))
 
+    @property
+    def _is_parquet(self) -> bool:
+        return self.path.suffix.lower() == ".parquet"
+
+    def _parquet_frames(self) -> Iterator[Any]:
+        """Yield the rows of a GeoParquet, of a large layer with one a lot batch after batch."""
+        with self._open_parquet() as file:
+            about = json.loads((file.schema_arrow.metadata or {}).get(b"geo", b"{}"))
+            geometry = about.get("primary_column", "")
+            column = about.get("columns", {}).get(geometry, {})
+            whole = not self.per_lot or file.metadata.num_rows <= PIECE_ROWS
+            if whole or column.get("encoding") != "WKB":
+                yield geopandas.read_parquet(self.path)
+                return
+            there = [name for name in self.wanted if name in file.schema_arrow.names]
+            for batch in file.iter_batches(PIECE_ROWS, columns=[*there, geometry]):
+                frame = batch.to_pandas()
+                shapes = shapely.from_wkb(frame.pop(geometry).to_numpy())
+                # without the key the standard means longitude and latitude
+                crs = column.get("crs", "OGC:CRS84")
+                yield geopandas.GeoDataFrame(frame, geometry=shapes, crs=crs)
+
+    def _open_parquet(self) -> Any:
+        # its package is not part of a plain install; unbuffered a row group is read whole
+        parquet = importlib.import_module("pyarrow.parquet")
+        return parquet.ParquetFile(self.path, buffer_size=1 << 20, pre_buffer=False)
+
     def columns(self) -> list[str] | None:
         """Return the names of all columns, None where the frames have them."""
+        if self._is_parquet:
+            with self._open_parquet() as file:
+                return [str(name) for name in file.schema_arrow.names]
         return [str(name) for name in self._info()["fields"]] if self.in_pieces else None
 
     def _info(self) -> Any:
@@ -78,23 +110,20 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """A layer that was looked through once: its CRS and the boxes (n, 4) of the rows kept.
+    """A layer that was looked through once: its CRS and which of its rows (n,) are kept.
 
-    ``frame`` holds the rows of a layer that came whole, as all do that have fewer than one a lot;
-    the pieces of others are read again.
+    ``total_bounds`` (4,) is the box of all rows kept, ``middle_bounds`` (4,) the box in the middle
+    of theirs, by which a stray feature tells nothing of where the layer lies; nan where none has
+    a shape. ``frame`` holds the rows of a layer that came whole, as all do that have fewer than
+    one a lot; the pieces of others are read again.
     """
 
     source: Source
     crs: Any
-    bounds: Array
+    total_bounds: Array
+    middle_bounds: Array
     kept: Flags
     frame: Any
-
-    @property
-    def total_bounds(self) -> Array:
-        """The box (4,) of all rows, nan where none has a shape."""
-        boxes = self.bounds[np.isfinite(self.bounds).all(axis=1)]
-        return box_around(boxes) if len(boxes) else np.full(4, np.nan)
 
     def pieces(self) -> Iterator[Any]:
         """Yield the rows kept as GeoDataFrames."""
@@ -110,6 +139,27 @@ class Layer:
 def bounds_of(frame: Any) -> Array:
     """Return the boxes (n, 4) of a frame's geometries, nan where there is none."""
     return np.asarray(shapely.bounds(frame.geometry.to_numpy())).reshape(-1, 4)
+
+
+def around_and_middle(bounds: Array) -> tuple[Array, Array]:
+    """Return the box (4,) around boxes (n, 4) and the one in their middle, nan where there is none.
+
+    Parameters
+    ----------
+    bounds
+        Boxes (n, 4), nan for none.
+
+    Returns
+    -------
+    around
+        West, south, east, north.
+    middle
+        Medians of them.
+    """
+    there = bounds[np.isfinite(bounds).all(axis=1)]
+    if not len(there):
+        return np.full(4, np.nan), np.full(4, np.nan)
+    return box_around(there), np.asarray(np.median(there, axis=0))
 
 
 def dimensions_of(frame: Any) -> NDArray[np.int64]:

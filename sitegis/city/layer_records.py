@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 from ..messages.errors import Notice
-from .columns import AREAS, LINES, Placer, are_finite, order_by_place, place_keys, words
+from .columns import AREAS, LINES, Placer, are_finite, hashes, order_by_place, words
 from .elevations import read_elevations
 from .layer_arrays import Flags, Mains, Manholes, Shapes, Streets, lone_mains
 from .layer_frame import Layer
@@ -34,7 +34,7 @@ def read_areas(layer: Layer, place: Placer) -> Stored:
     Stored
         Polygons.
     """
-    stored, keys = Stored(), []
+    stored, content = Stored(), []
     for _frame, every in place.pieces(layer):
         shapes = every[are_finite(every) & (shapely.get_dimensions(every) == AREAS)]
         invalid = ~shapely.is_valid(shapes)
@@ -42,8 +42,9 @@ def read_areas(layer: Layer, place: Placer) -> Stored:
         parts = shapely.get_parts(shapely.get_parts(shapes))
         parts = parts[shapely.get_type_id(parts) == 3]
         stored.append(parts)
-        keys.append(place_keys(parts))
-    stored.put_in_order(np.lexsort(np.concatenate(keys, axis=1)))
+        content.append(hashes(parts))
+    # the order of order_by_place
+    stored.put_in_order(np.lexsort((np.concatenate(content), *stored.gather().T[::-1])))
     return stored
 
 

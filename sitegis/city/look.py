@@ -272,9 +272,9 @@ def _what_is_wrong(folder: Path, text: str) -> list[str]:
     return [
         *notices,
         *(f"parcels left out, {code}: {n}" for code, n in sorted(counts.items())),
-        f"{len(layers.lots.ids)} lots, {len(layers.mains.ids)} mains in "
-        f"{len(set(layers.mains.line.tolist()))} lines, "
-        f"{len(layers.manholes.ids)} manholes.",
+        f"{len(layers.lots.ids)} lots, {len(layers.mains.shapes)} mains in "
+        f"{len(set(layers.mains.columns.line.tolist()))} lines, "
+        f"{len(layers.manholes.shapes)} manholes.",
     ]
 
 

@@ -1,7 +1,8 @@
 """``city.html``: all lots on one canvas, offline; quantized outlines in typed arrays.
 
 A lot's outline is kept in decimeters about its own place (16 bits a coordinate), its place in
-decimeters about the town's corner (32 bits).
+decimeters about the town's corner (32 bits). About 60 bytes a lot are gathered while the lots are
+written in the order of their ids.
 """
 
 from __future__ import annotations
@@ -17,13 +18,13 @@ import shapely
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
-from .layer_arrays import Shapes, Whole
+from .infer import ANSWERS
+from .layer_arrays import Shapes, Whole, Words
 from .summary import CitySummary, Tally
-from .tables import Columns, Tables
+from .tables import Columns, Tables, from_wkb
 
 SIMPLER_M = 0.4
 STOPS = 40
-TABLES = ("lots", "next_check", "taps")
 NO_ANSWER = 255
 
 
@@ -40,19 +41,97 @@ class Made:
         return f"sitegis {self.version} · {self.date} · {len(self.inputs)} input files"
 
 
+class LotsOnMap:
+    """What the map shows of every lot, gathered table by table in the order of ids."""
+
+    def __init__(self, corner: Array) -> None:
+        self.corner = corner
+        self._ids: list[str] = []
+        self._columns: dict[str, list[bytes]] = {}
+        self._words = {name: _Words() for name in ("k", "check", "main", "street")}
+        self._vertices = 0
+
+    def add(self, tables: Tables) -> None:
+        """Add some lots, with ``next_check`` and ``taps`` of the same lots; shapes may be WKB."""
+        lots = tables["lots"]
+        if not len(lots["parcel"]):
+            return
+        checks = _matched(tables["next_check"], lots["parcel"])
+        taps = _matched(tables["taps"], lots["parcel"])
+        at, rings, ends = _quantized(_shapes(lots["geometry"]), self.corner)
+        answered = lots["answer"] == ANSWERS[0]
+        self._ids += lots["parcel"].tolist()
+        for name, values, kind in (
+            ("at", at, np.int32),
+            ("rings", rings, np.int16),
+            ("ends", ends + self._vertices, np.uint32),
+            # half percents in a byte; 255 is kept for no answer
+            ("p", np.where(answered, np.round(200.0 * lots["line_probability"]), NO_ANSWER), "u1"),
+            ("e", np.clip(np.nan_to_num(lots["entropy_bits"]) * 80.0, 0, 255), np.uint8),
+            ("v", np.clip(_column(checks, "gain_bits", 0.0) * 100.0, 0, 255), np.uint8),
+            (
+                "tap",
+                np.stack(
+                    [_column(taps, name, np.nan) for name in ("station_m", "low_80_m", "high_80_m")]
+                    + [np.zeros(len(at))],
+                    axis=1,
+                ),
+                np.float32,
+            ),
+            ("k", self._words["k"].places(lots["kind"]), np.uint32),
+            ("check", self._words["check"].places(_column(checks, "check", "")), np.uint32),
+            ("main", self._words["main"].places(lots["line"]), np.uint32),
+            ("street", self._words["street"].places(lots["front_street"]), np.uint32),
+        ):
+            packed = np.ascontiguousarray(values).astype(kind).tobytes()
+            self._columns.setdefault(name, []).append(packed)
+        self._vertices += len(rings)
+
+    def data(self) -> dict[str, Any]:
+        """Return what the page's script reads."""
+        made: dict[str, Any] = {"ids": "\n".join(self._ids)}
+        columns = {name: b"".join(parts) for name, parts in self._columns.items()}
+        for name, key in (("k", "kinds"), ("check", "checks"), ("main", "mains"),
+                          ("street", "streets")):  # fmt: skip
+            made[key], place = self._words[name].in_order()
+            index = place[np.frombuffer(columns.get(name, b""), np.uint32)]
+            columns[name] = index.astype(np.uint8 if name == "k" else np.uint32).tobytes()
+        return made | {name: base64.b64encode(part).decode() for name, part in columns.items()}
+
+
+class _Words:
+    """Different texts, numbered as they come."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[str, int] = {}
+
+    def places(self, values: Words) -> Whole:
+        """Return the number of each text (n,)."""
+        different, inverse = np.unique(values, return_inverse=True)
+        numbers = [self._numbers.setdefault(w, len(self._numbers)) for w in different.tolist()]
+        return np.array(numbers, np.int64)[inverse]
+
+    def in_order(self) -> tuple[list[str], Whole]:
+        """Return the texts sorted, and for each number its place among them."""
+        listed = sorted(self._numbers)
+        place = np.zeros(len(listed), np.int64)
+        place[[self._numbers[word] for word in listed]] = np.arange(len(listed))
+        return listed, place
+
+
 def map_page(
-    parts: list[Tables],
+    lots: LotsOnMap,
     tally: Tally,
     summary: CitySummary,
     made: Made,
     notes: list[tuple[str, str, str]],
 ) -> bytes:
-    """Return the page's bytes from the chunks' tables (of :data:`TABLES`).
+    """Return the page's bytes.
 
     Parameters
     ----------
-    parts
-        Tables of the chunks.
+    lots
+        What it shows of every lot.
     tally
         Counts by lot, street and manhole.
     summary
@@ -67,46 +146,7 @@ def map_page(
     bytes
         The page in UTF-8.
     """
-    lots = _joined(parts, "lots")
-    # chunks end in any order: by parcel the page is the same
-    order = np.argsort(lots["parcel"], kind="stable")
-    lots = {name: values[order] for name, values in lots.items()}
-    at, rings, ends, corner = _quantized(lots["geometry"])
-    checks = _matched(_joined(parts, "next_check"), lots["parcel"])
-    taps = _matched(_joined(parts, "taps"), lots["parcel"])
-    kinds, kind = np.unique(lots["kind"], return_inverse=True)
-    answered = lots["answer"] == "main on record"
-    data: dict[str, Any] = {
-        "ids": "\n".join(lots["parcel"].tolist()),
-        "kinds": kinds.tolist(),
-        "at": _packed(at, np.int32),
-        "rings": _packed(rings, np.int16),
-        "ends": _packed(ends, np.uint32),
-        "k": _packed(kind, np.uint8),
-        "p": _packed(
-            # half percents in a byte; 255 is kept for no answer
-            np.where(answered, np.round(200.0 * lots["line_probability"]), NO_ANSWER),
-            np.uint8,
-        ),
-        "e": _packed(np.clip(np.nan_to_num(lots["entropy_bits"]) * 80.0, 0, 255), np.uint8),
-        "v": _packed(np.clip(_column(checks, "gain_bits", 0.0) * 100.0, 0, 255), np.uint8),
-        "tap": _packed(
-            np.stack(
-                [_column(taps, name, np.nan) for name in ("station_m", "low_80_m", "high_80_m")]
-                + [np.zeros(len(order))],
-                axis=1,
-            ),
-            np.float32,
-        ),
-        "stops": _stops(tally, corner),
-    }
-    for name, key, values in (
-        ("check", "checks", _column(checks, "check", "")),
-        ("main", "mains", lots["line"]),
-        ("street", "streets", lots["front_street"]),
-    ):
-        words, index = np.unique(values, return_inverse=True)
-        data[key], data[name] = words.tolist(), _packed(index, np.uint32)
+    data = lots.data() | {"stops": _stops(tally, lots.corner)}
     text = resources.files("sitegis.city").joinpath("map.html").read_text("utf-8")
     # no "<" in the data: it could end the script element
     body = json.dumps(data, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
@@ -120,10 +160,9 @@ def map_page(
     return text.encode()
 
 
-def _joined(parts: list[Tables], name: str) -> Columns:
-    return {
-        column: np.concatenate([part[name][column] for part in parts]) for column in parts[0][name]
-    }
+def _shapes(shapes: Shapes) -> Shapes:
+    """Return shapes (n,), n > 0, that may be WKB."""
+    return from_wkb(shapes) if isinstance(shapes[0], bytes) else shapes
 
 
 def _matched(table: Columns, parcels: Any) -> tuple[Columns, Whole]:
@@ -143,22 +182,17 @@ def _column(matched: tuple[Columns, Whole], name: str, otherwise: Any) -> Any:
     return np.where(row >= 0, table[name][row], otherwise)
 
 
-def _packed(values: Any, kind: Any) -> str:
-    return base64.b64encode(np.ascontiguousarray(values).astype(kind).tobytes()).decode()
-
-
-def _quantized(shapes: Shapes) -> tuple[Whole, Whole, Whole, Array]:
-    """Return places (n, 2), outlines about them (v, 2), where each ends, and the town's corner."""
+def _quantized(shapes: Shapes, corner: Array) -> tuple[Whole, Whole, Whole]:
+    """Return places (n, 2), outlines about them (v, 2), and where each ends."""
     rings = shapely.get_exterior_ring(shapely.simplify(shapes, SIMPLER_M))
     xy, owner = shapely.get_coordinates(rings, return_index=True)
     last = np.append(owner[1:] != owner[:-1], True) if len(owner) else np.zeros(0, bool)
     xy, owner = xy[~last], owner[~last]  # the first vertex again
-    corner = xy.min(axis=0) if len(xy) else np.zeros(2)
     middle = shapely.get_coordinates(shapely.centroid(shapes))
     at = np.round((middle - corner) * 10.0).astype(np.int64)
     # from the place's own rounded value, so that no two roundings add up
     local = np.clip(np.round((xy - corner) * 10.0) - at[owner], -32768, 32767)
-    return at, local.astype(np.int64), np.cumsum(np.bincount(owner, minlength=len(shapes))), corner
+    return at, local.astype(np.int64), np.cumsum(np.bincount(owner, minlength=len(shapes)))
 
 
 def _stops(tally: Tally, corner: Array) -> list[dict[str, object]]:

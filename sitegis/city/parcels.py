@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from .columns import AREAS, Placer, are_finite, hashes, numbers, words
-from .elevations import read_elevations
+from .elevations import numbers_and_texts, true_elevations
 from .faults import Faults
 from .layer_arrays import Shapes, Whole, Words
 from .layer_frame import Layer
@@ -121,8 +122,8 @@ def make_lots(
     ]
     chosen = chosen[~roads]
     read.outlines.put_in_order(np.flatnonzero(~roads))
-    grounds, remarks = read_elevations(
-        read.grounds, table.ground, place.unit_m(table.units), "parcels"
+    grounds, remarks = true_elevations(
+        read.grounds, read.texts, table.ground, place.unit_m(table.units), "parcels"
     )
     years = read.years[chosen]
     lots = Lots(
@@ -132,14 +133,18 @@ def make_lots(
         years=np.where((years >= 1600) & (years <= 2100), years, np.nan),
         grounds_m=grounds[chosen],
     )
-    return lots, tuple(failures), remarks + notices
+    # rows as the layer has them, whatever its filters leave out
+    rows = np.flatnonzero(layer.kept) + 1
+    told = tuple(replace(f, row=int(rows[f.row - 1])) for f in failures)
+    return lots, told, remarks + notices
 
 
 @dataclass(frozen=True, slots=True)
 class _Read:
     """All rows of the layer: ``measures`` (n, 4) are middle, area and length, nan without a shape.
 
-    ``hashes`` are of the outlines, ``grounds`` a table of the column as it stands.
+    ``hashes`` are of the outlines, ``grounds`` and ``texts`` the numbers of the column as they
+    stand, and how often what is none.
     """
 
     ids: Words
@@ -147,18 +152,21 @@ class _Read:
     measures: Array
     hashes: Array
     years: Array
-    grounds: Any
+    grounds: Array
+    texts: Counter[str]
 
 
 def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
     """Keep every row's outline, and what decides which rows are lots."""
-    stored, grounds = Stored(), []
+    stored, texts = Stored(), Counter[str]()
     parts: list[tuple[Any, ...]] = []
     for frame, shapes in place.pieces(layer):
         shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
         polygons = _largest_polygon(shapes)
         stored.append(polygons, words(frame, table.street))
         middles = shapely.centroid(polygons)
+        grounds, others = numbers_and_texts(frame, table.ground)
+        texts.update(others)
         parts.append(
             (
                 words(frame, table.id),
@@ -172,21 +180,13 @@ def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
                 ),
                 hashes(polygons),
                 numbers(frame, table.year_built),
+                grounds,
             )
         )
-        grounds.append([] if table.ground is None else frame[table.ground].to_numpy(object))
-    ids, measured, content, years = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return _Read(
-        ids=ids,
-        outlines=stored,
-        measures=measured,
-        hashes=content,
-        years=years,
-        grounds=pd.DataFrame(
-            {} if table.ground is None else {table.ground: np.concatenate(grounds)},
-            index=range(len(ids)),
-        ),
+    ids, measured, content, years, values = (
+        np.concatenate(column) for column in zip(*parts, strict=True)
     )
+    return _Read(ids, stored, measured, content, years, values, texts)
 
 
 def _once_each(read: _Read) -> tuple[Whole, list[Failure]]:
@@ -197,13 +197,14 @@ def _once_each(read: _Read) -> tuple[Whole, list[Failure]]:
     ids, area = read.ids, np.round(np.nan_to_num(read.measures[:, 2]), 3)
     # rows of one id stand together, and their order in the file plays no part
     order = np.lexsort((read.hashes, -area, ids))
-    nameless, shapeless = ids[order] == "", area[order] <= LEAST_LOT_M2
+    ids = ids[order]
+    nameless, shapeless = ids == "", area[order] <= LEAST_LOT_M2
     good = np.flatnonzero(~nameless & ~shapeless)
     again = np.zeros(len(order), bool)
-    again[good[1:]] = ids[order[good[1:]]] == ids[order[good[:-1]]]
+    again[good[1:]] = ids[good[1:]] == ids[good[:-1]]
     failures = []
     for place in np.flatnonzero(nameless | shapeless | again).tolist():
-        parcel, row = str(ids[order[place]]), int(order[place]) + 1
+        parcel, row = str(ids[place]), int(order[place]) + 1
         if nameless[place]:
             failures.append(Failure("", row, "id-missing", "The parcel has no id."))
         elif shapeless[place]:

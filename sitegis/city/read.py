@@ -192,9 +192,8 @@ def _layers(
     file: CityFile, parcels: Layer, layers: dict[str, Layer | None], place: Placer, faults: Faults
 ) -> tuple[Layers, tuple[Failure, ...], list[DataFault]]:
     """Make the records, and hold the elevations against one another."""
-    notices, buildings, sewers = faults.notices, layers["buildings"], layers["mains"]
+    notices, buildings = faults.notices, layers["buildings"]
     assert buildings is not None
-    assert sewers is not None
     houses, centerlines = read_areas(buildings, place), read_centerlines(layers, file, place)
     lots, failures, remarks = make_lots(
         parcels, file.parcels, place, houses, centerlines.shapes, faults
@@ -221,10 +220,14 @@ def _layers(
         )
     grounds, remarks, wrong = check_ground(lots)
     notices += remarks
-    manholes, rims = read_manholes(layers["manholes"], file, place)
+    # each layer as it was read is let go once its records are made
+    manholes, rims = read_manholes(layers.pop("manholes"), file, place)
     points = np.concatenate([lots.middles, shapely.get_coordinates(manholes.shapes)])
     known = np.isfinite(elevations := np.concatenate([grounds, rims]))
+    sewers = layers.pop("mains")
+    assert sewers is not None
     mains, remarks = read_mains(sewers, file, place)
+    del sewers
     notices += remarks
     mains, remarks, also_wrong = check_inverts(mains, Ground(points[known], elevations[known]))
     notices += remarks

@@ -1,16 +1,19 @@
-"""What a city has one of per lot, parcels and buildings: kept in a file, read back in parts.
+"""A city's layers in files: shapes read back in parts, columns mapped into memory page by page.
 
-In memory are the bounding boxes and where each row lies in the file (about 60 bytes a row), so that
-a town of a million lots is worked on in little more memory than a small one.
+What was read of them is let go after every chunk (:meth:`Layers.release`), so that a town of a
+million lots is worked on in little more memory than a small one.
 """
 
 from __future__ import annotations
 
 import ctypes
+import mmap
 import os
 import tempfile
 import weakref
 from collections.abc import Iterator
+from dataclasses import fields, replace
+from typing import Any, Generic, TypeVar
 
 import geopandas
 import numpy as np
@@ -38,6 +41,10 @@ from .layer_arrays import (
 # Rows that are boxed together in the index, and those that are read at once.
 PAGE, GROUP = 64, 8192
 CURVE_LEVEL = 16
+# Smaller arrays stay in memory.
+LEAST_MAPPED_BYTES = 1 << 20
+
+R = TypeVar("R", Streets, Mains, Manholes)
 
 
 def release_memory() -> None:
@@ -45,6 +52,35 @@ def release_memory() -> None:
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:
         trim(0)
+
+
+class Shelf:
+    """Arrays in files that go with the process; what is read of them can be let go again."""
+
+    def __init__(self) -> None:
+        self._maps: list[mmap.mmap] = []
+
+    def keep(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return an array that lies in a file, of the same values and read-only; a small one as is.
+
+        Raises ``CannotWrite`` where the temporary folder is full.
+        """
+        if values.nbytes < LEAST_MAPPED_BYTES or not values.nbytes:
+            return values
+        try:
+            with tempfile.TemporaryFile(prefix="sitegis-") as file:
+                file.write(memoryview(np.ascontiguousarray(values).reshape(-1).view(np.uint8)))
+                file.flush()
+                mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+        except OSError as error:
+            raise CannotWrite(f"{tempfile.gettempdir()}: {error.strerror}.") from error
+        self._maps.append(mapped)
+        return np.frombuffer(mapped, values.dtype).reshape(values.shape)
+
+    def release(self) -> None:
+        """Let go the memory of what was read; it is read from the files again when it is used."""
+        for mapped in self._maps:
+            mapped.madvise(mmap.MADV_DONTNEED)
 
 
 def along_curve(points: Array) -> Whole:
@@ -72,9 +108,10 @@ class Stored:
         except OSError as error:
             raise CannotWrite(f"{tempfile.gettempdir()}: {error.strerror}.") from error
         weakref.finalize(self, os.close, self._file)
-        self._added: list[tuple[Array, Whole]] = []
+        self._added: list[tuple[Array, NDArray[np.int32]]] = []
         self._starts: Whole = np.zeros(0, np.int64)
         self._along: Whole = np.zeros(0, np.int64)
+        self._shelf = Shelf()
 
     @classmethod
     def of(cls, shapes: Shapes) -> Stored:
@@ -108,26 +145,38 @@ class Stored:
             raise CannotWrite(f"{tempfile.gettempdir()}: {error.strerror}.") from error
         sizes = [[len(a) for a in content], [len(b) for b in coded]]
         bounds = shapely.bounds(shapes).reshape(-1, 4)
-        self._added.append((bounds, np.array(sizes, np.int64).reshape(2, -1)))
+        self._added.append((bounds, np.array(sizes, np.int32).reshape(2, -1)))
+
+    def gather(self) -> Array:
+        """Return the boxes (n, 4) of all rows as they were appended."""
+        if self._added:
+            sizes = np.concatenate([sizes for _bounds, sizes in self._added], axis=1)
+            whole = sizes.sum(axis=0, dtype=np.int64)
+            self._starts = np.cumsum(whole) - whole
+            self._shape_sizes, self._text_sizes = sizes
+            self.bounds = np.concatenate([bounds for bounds, _sizes in self._added])
+            self._added = []
+        return self.bounds
 
     def put_in_order(self, order: Whole) -> None:
         """Keep the rows at places ``order`` (n,) of those there are, in that order."""
-        if self._added:
-            sizes = np.concatenate([sizes for _bounds, sizes in self._added], axis=1)
-            self._starts = np.cumsum(sizes.sum(axis=0)) - sizes.sum(axis=0)
-            self._shape_sizes, self._text_sizes = sizes.astype(np.int32)
-            self.bounds = np.concatenate([bounds for bounds, _sizes in self._added])
-            self._added = []
-        self._starts, self.bounds = self._starts[order], self.bounds[order]
-        self._shape_sizes = self._shape_sizes[order]
-        self._text_sizes = self._text_sizes[order]
-        middles = (self.bounds[:, :2] + self.bounds[:, 2:]) / 2.0
+        bounds, keep = self.gather()[order], self._shelf.keep
+        self._starts = keep(self._starts[order])
+        self._shape_sizes = keep(self._shape_sizes[order])
+        self._text_sizes = keep(self._text_sizes[order])
+        self.bounds = keep(bounds)
+        middles = (bounds[:, :2] + bounds[:, 2:]) / 2.0
+        del bounds
         # neighbors in the plane are neighbors on the curve, so that pages have small boxes
-        self._along = np.argsort(along_curve(middles), kind="stable")
+        self._along = keep(np.argsort(along_curve(middles), kind="stable"))
         firsts = np.arange(0, len(order), PAGE)
         low = np.minimum.reduceat(self.bounds[self._along, :2], firsts) if len(order) else middles
         high = np.maximum.reduceat(self.bounds[self._along, 2:], firsts) if len(order) else middles
         self._pages = STRtree(shapely.box(*low.T, *high.T))
+
+    def release(self) -> None:
+        """Let go the memory of what was read."""
+        self._shelf.release()
 
     def __len__(self) -> int:
         """Return how many rows there are."""
@@ -181,33 +230,68 @@ class Lots:
             self.grounds_m[rows],
         )
 
+    def on(self, shelf: Shelf) -> Lots:
+        """Return the same lots with their columns in files."""
+        return replace(
+            self,
+            ids=shelf.keep(self.ids),
+            middles=shelf.keep(self.middles),
+            years=shelf.keep(self.years),
+            grounds_m=shelf.keep(self.grounds_m),
+        )
 
-@dataclass(frozen=True, slots=True)
+
+class Shelved(Generic[R]):
+    """A layer whose shapes and columns lie in files."""
+
+    def __init__(self, record: R, shelf: Shelf) -> None:
+        self.shapes = Stored.of(record.shapes)
+        columns = {
+            field.name: shelf.keep(getattr(record, field.name))
+            for field in fields(record)
+            if field.name != "shapes"
+        }
+        # in the place of the shapes: nothing, as often
+        nothing = np.broadcast_to(np.array([None], object), len(self.shapes))
+        self.columns: R = replace(record, shapes=nothing, **columns)
+
+    def within(self, bounds: Array) -> R:
+        """Return the rows, in order, whose boxes meet one."""
+        rows = self.shapes.within(bounds)
+        return replace(take_rows(self.columns, rows), shapes=self.shapes.shapes(rows))
+
+
 class Layers:
-    """The layers of a whole city: what there is one of per lot lies in files, the rest in memory.
+    """The layers of a whole city, in files.
 
     ``rows`` is empty where no right-of-way layer was given.
     """
 
-    lots: Lots
-    houses: Stored
-    centerlines: Streets
-    rows: Streets
-    has_rows: bool
-    mains: Mains
-    manholes: Manholes
-    priors: Priors
+    def __init__(
+        self,
+        lots: Lots,
+        houses: Stored,
+        centerlines: Streets,
+        rows: Streets,
+        *,
+        has_rows: bool,
+        mains: Mains,
+        manholes: Manholes,
+        priors: Priors,
+    ) -> None:
+        self._shelf = Shelf()
+        self.lots, self.houses = lots.on(self._shelf), houses
+        self.centerlines, self.rows = (Shelved(r, self._shelf) for r in (centerlines, rows))
+        self.has_rows = has_rows
+        self.mains, self.manholes = Shelved(mains, self._shelf), Shelved(manholes, self._shelf)
+        self.priors = priors
 
-
-class Surroundings:
-    """Cuts blocks out of a city's layers; each layer is indexed once."""
-
-    def __init__(self, layers: Layers) -> None:
-        self.layers = layers
-        self._trees = {
-            name: STRtree(getattr(layers, name).shapes)
-            for name in ("centerlines", "rows", "mains", "manholes")
-        }
+    def release(self) -> None:
+        """Let go the memory of what was read from the files."""
+        self._shelf.release()
+        shelved = (self.centerlines, self.rows, self.mains, self.manholes)
+        for stored in (self.lots.outlines, self.houses, *(layer.shapes for layer in shelved)):
+            stored.release()
 
     def block(self, own: Whole, around_m: float) -> Block:
         """Return the layers within a box about some lots (n,), in order, and some meters more.
@@ -224,18 +308,17 @@ class Surroundings:
         Block
             The layers as arrays.
         """
-        layers = self.layers
         outset = around_m * np.array([-1.0, -1.0, 1.0, 1.0])
-        bounds = box_around(layers.lots.outlines.bounds[own]) + outset
-        box = shapely.box(*bounds)
-        # sorted: places in the block stand in the order of the city's
-        near = {name: np.sort(tree.query(box)) for name, tree in self._trees.items()}
-        rows = layers.lots.outlines.within(bounds)
+        bounds = box_around(self.lots.outlines.bounds[own]) + outset
+        rows = self.lots.outlines.within(bounds)
         return Block(
-            parcels=layers.lots.parcels(rows),
+            parcels=self.lots.parcels(rows),
             own=np.isin(rows, own),
-            houses=layers.houses.shapes(layers.houses.within(bounds)),
-            has_rows=layers.has_rows,
-            priors=layers.priors,
-            **{name: take_rows(getattr(layers, name), at) for name, at in near.items()},
+            houses=self.houses.shapes(self.houses.within(bounds)),
+            centerlines=self.centerlines.within(bounds),
+            rows=self.rows.within(bounds),
+            has_rows=self.has_rows,
+            mains=self.mains.within(bounds),
+            manholes=self.manholes.within(bounds),
+            priors=self.priors,
         )

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
+from collections import Counter
 from dataclasses import field
 
 import numpy as np
 import shapely
 
+from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
 from .frontage import NAMES_FRONT, NAMES_OTHER
 from .infer import ANSWERS
+from .layer_arrays import Whole, Words
 from .styles import RATHER_SURE, SURE
 from .tables import Columns, Tables, from_wkb, table
 
@@ -119,12 +121,77 @@ def _ranked(ranked: RankedStop) -> str:
     return f"  {ranked.name}: information gain {ranked.bits:.1f} over {ranked.lots} lots"
 
 
-# By name: sums over the lots of bits, x and y in whole steps, and how many lots: whole numbers
-# add up to the same in any order of the lots.
-Shares = dict[str, list[int]]
 # bits to 2⁻⁴⁰, places to a micrometer: as whole numbers their sums over the lots of a manhole or a
 # street stay far below 2⁶³
 STEPS = np.array([2.0**40, 2.0**20, 2.0**20])
+# rows of sums that are put together at once
+GATHERED = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Ranked:
+    """Names (n,), best first: bits, lots and mean places (n, 2)."""
+
+    names: Words
+    bits: Array
+    lots: Whole
+    places: Array
+
+
+@dataclass(slots=True)
+class Shares:
+    """Sums by name over the lots: of bits, x and y in whole steps, and how many lots.
+
+    Whole numbers add up to the same in any order of the lots.
+    """
+
+    parts: list[tuple[Words, Whole]] = field(default_factory=list)
+
+    def add(self, rows: Columns, key: str) -> None:
+        """Add up the bits and the place of every lot.
+
+        Parameters
+        ----------
+        rows
+            Columns ``bits`` and ``geometry`` (k,), and the names.
+        key
+            The column of the names.
+        """
+        if not len(rows[key]):
+            return
+        places = shapely.get_coordinates(from_wkb(rows["geometry"]))
+        steps = np.round(np.column_stack([rows["bits"], places]) * STEPS).astype(np.int64)
+        self.parts.append(
+            _summed(rows[key], np.column_stack([steps, np.ones(len(steps), np.int64)]))
+        )
+        if sum(len(names) for names, _sums in self.parts[1:]) > GATHERED:
+            self._gather()
+
+    def _gather(self) -> None:
+        names, sums = (np.concatenate(column) for column in zip(*self.parts, strict=True))
+        self.parts = [_summed(names, sums)]
+
+    def ranked(self) -> _Ranked:
+        """Return all names with something to tell, the most first; nameless ones are left out."""
+        if not self.parts:
+            return _Ranked(
+                np.zeros(0, np.str_), np.zeros(0), np.zeros(0, np.int64), np.empty((0, 2))
+            )
+        self._gather()
+        ((names, sums),) = self.parts
+        means = sums[:, :3] / STEPS
+        there = np.flatnonzero((names != "") & (means[:, 0] > 0.0))
+        order = there[np.lexsort((names[there], -np.round(means[there, 0], 9)))]
+        lots = sums[order, 3]
+        return _Ranked(names[order], means[order, 0], lots, means[order, 1:] / lots[:, None])
+
+
+def _summed(names: Words, numbers: Whole) -> tuple[Words, Whole]:
+    """Return different names and the sums (n, 4) of their rows."""
+    different, inverse = np.unique(names, return_inverse=True)
+    sums = np.zeros((len(different), 4), np.int64)
+    np.add.at(sums, inverse, numbers)
+    return different, sums
 
 
 @dataclass(slots=True)
@@ -137,8 +204,8 @@ class Tally:
     addresses: Counter[str] = field(default_factory=Counter)
     flags: Counter[str] = field(default_factory=Counter)
     failures: Counter[str] = field(default_factory=Counter)
-    manholes: Shares = field(default_factory=lambda: defaultdict(lambda: [0, 0, 0, 0]))
-    streets: Shares = field(default_factory=lambda: defaultdict(lambda: [0, 0, 0, 0]))
+    manholes: Shares = field(default_factory=Shares)
+    streets: Shares = field(default_factory=Shares)
     lots: int = 0
     open_bits: float = 0.0
     sure: int = 0
@@ -164,8 +231,8 @@ class Tally:
         self.flags.update(tables["flags"]["code"].tolist())
         self.person += int(tables["flags"]["needs_person"].sum())
         self.failures.update(tables["failures"]["code"].tolist())
-        _add(self.manholes, tables["manhole_bits"], "manhole")
-        _add(self.streets, tables["street_bits"], "street")
+        self.manholes.add(tables["manhole_bits"], "manhole")
+        self.streets.add(tables["street_bits"], "street")
 
     def notices(self, notices: tuple[Notice, ...]) -> list[Notice]:
         """Return what a person should know of the layers: what was read, and what came of it."""
@@ -232,39 +299,18 @@ class Tally:
         }
 
 
-def _add(shares: Shares, rows: Columns, key: str) -> None:
-    """Add up the bits and the place of every lot."""
-    if not len(rows[key]):
-        return
-    names, inverse = np.unique(rows[key], return_inverse=True)
-    places = shapely.get_coordinates(from_wkb(rows["geometry"]))
-    steps = np.round(np.column_stack([rows["bits"], places]) * STEPS).astype(np.int64)
-    sums = np.zeros((len(names), 4), np.int64)
-    np.add.at(sums, inverse, np.column_stack([steps, np.ones(len(steps), np.int64)]))
-    for name, more in zip(names.tolist(), sums.tolist(), strict=True):
-        shares[name] = [a + b for a, b in zip(shares[name], more, strict=True)]
-
-
-def _ranked_sums(shares: Shares) -> list[tuple[str, float, int, float, float]]:
-    """Return name, bits, lots and mean place, best first; nameless ones are left out."""
-    rows = []
-    for name, (*sums, lots) in shares.items():
-        bits, x, y = (total / step for total, step in zip(sums, STEPS.tolist(), strict=True))
-        if name and bits > 0.0:
-            rows.append((name, bits, lots, x / lots, y / lots))
-    return sorted(rows, key=lambda row: (-round(row[1], 9), row[0]))
-
-
 def _rank(shares: Shares) -> tuple[RankedStop, ...]:
-    return tuple(RankedStop(name, bits, lots) for name, bits, lots, _x, _y in _ranked_sums(shares))
+    ranked = shares.ranked()
+    rows = zip(ranked.names.tolist(), ranked.bits.tolist(), ranked.lots.tolist(), strict=True)
+    return tuple(RankedStop(*row) for row in rows)
 
 
 def _layer(shares: Shares) -> Columns:
-    rows = _ranked_sums(shares)
+    ranked = shares.ranked()
     return table(
-        shapely.points(np.array([row[3:] for row in rows]).reshape(-1, 2)),
-        rank=np.arange(1, len(rows) + 1),
-        name=np.array([row[0] for row in rows], dtype=np.str_),
-        bits=np.array([row[1] for row in rows]),
-        lots=np.array([row[2] for row in rows], np.int64),
+        shapely.points(ranked.places),
+        rank=np.arange(1, len(ranked.names) + 1),
+        name=ranked.names,
+        bits=ranked.bits,
+        lots=ranked.lots,
     )

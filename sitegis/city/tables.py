@@ -6,7 +6,7 @@ import io
 import os
 import tempfile
 import zipfile
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -84,15 +84,13 @@ def save_tables(tables: Tables, path: Path) -> None:
     write_whole(path, buffer.getvalue())
 
 
-def load_tables(path: Path, *, only: Collection[str] | None = None, as_wkb: bool = False) -> Tables:
-    """Read what :func:`save_tables` wrote, or some of its tables; shapes as bytes if wanted.
+def load_tables(path: Path, *, as_wkb: bool = False) -> Tables:
+    """Read what :func:`save_tables` wrote; shapes as bytes if wanted.
 
     Parameters
     ----------
     path
         The file.
-    only
-        Layers wanted, None for all.
     as_wkb
         Whether shapes stay bytes.
 
@@ -107,8 +105,6 @@ def load_tables(path: Path, *, only: Collection[str] | None = None, as_wkb: bool
             if key.endswith("#sizes"):
                 continue
             name, _slash, column = key.partition("/")
-            if only is not None and name not in only:
-                continue
             values = stored[key]
             if column == GEOMETRY:
                 values = _wkb(values, stored[f"{key}#sizes"])

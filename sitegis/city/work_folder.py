@@ -14,7 +14,6 @@ from pathlib import Path
 
 from .. import __version__
 from ..messages.errors import CannotWrite
-from .in_order import RANGE_FILES
 from .tables import load_tables, write_whole
 
 MANIFEST = "manifest.json"
@@ -97,9 +96,8 @@ def reopen(folder: Path, inputs: str, chunks: int) -> list[int]:
         _clear(folder)
         write_whole(path, json.dumps(manifest, indent=1).encode())
         return []
-    for pattern in (".part-*", RANGE_FILES):
-        for left in folder.glob(pattern):
-            left.unlink()
+    for left in folder.glob(".part-*"):
+        left.unlink()
     return [number for number in range(chunks) if _is_whole(chunk_path(folder, number))]
 
 
@@ -115,7 +113,7 @@ def _is_of(path: Path, manifest: dict[str, object]) -> bool:
 
 def _clear(folder: Path) -> None:
     """Remove our own files, and no others."""
-    for pattern in (MANIFEST, "chunk-*.npz", RANGE_FILES, ".part-*"):
+    for pattern in (MANIFEST, "chunk-*.npz", ".part-*"):
         for path in folder.glob(pattern):
             path.unlink()
 

@@ -28,7 +28,6 @@ from sitegis.city.facing import OFFSET_M, REACH_M, SAMPLE_M, lot_edges
 from sitegis.city.frontage import find_frontages
 from sitegis.city.houses import find_houses
 from sitegis.city.read import read_city
-from sitegis.city.stored import Surroundings
 from sitegis.pipeline import compute
 from tests.invented_city import invent_city, write_city
 
@@ -214,7 +213,7 @@ def measure_frontage(path: Path) -> tuple[float, float, int, float]:
     """Time the frontage of some lots both ways; give how many lines are told alike."""
     city = read_city(path)
     every = np.arange(len(city.layers.lots.ids))
-    block, lots = Surroundings(city.layers).block(every, 0.0), every[:LOOP_LOTS]
+    block, lots = city.layers.block(every, 0.0), every[:LOOP_LOTS]
     centers = find_houses(block.parcels.shapes[lots], block.houses).centers
     start = time.perf_counter()
     found = find_frontages(block, lots, STRtree(block.parcels.shapes), centers)

@@ -56,8 +56,10 @@ def is_plain_geojson(path: Path, written: str, key: str, report: Report) -> bool
             for named in inside or [dict(pairs)]:
                 columns.update(named if isinstance(named, dict) else ())
             features += 1
+        # nothing else is looked at further out: what is large is let go at once
+        kept = {name: value if name == "type" else None for name, value in reversed(pairs)}
         # of two members of one name either might be taken: both count
-        return {**dict(reversed(pairs)), **({"type": None} if _twice(pairs, "type") else {})}
+        return {**kept, **({"type": None} if _twice(pairs, "type") else {})}
 
     try:
         # the hook sees every object as it closes, inner ones first: no tree is walked afterwards
