@@ -69,7 +69,7 @@ class Shelf:
             return values
         try:
             with tempfile.TemporaryFile(prefix="sitegis-") as file:
-                file.write(memoryview(np.ascontiguousarray(values).reshape(-1).view(np.uint8)))
+                values.tofile(file)
                 file.flush()
                 mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
         except OSError as error:
