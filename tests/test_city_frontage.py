@@ -17,7 +17,15 @@ from shapely import STRtree, affinity
 
 from sitegis.city.frontage import Frontages, find_frontages
 from sitegis.city.houses import find_houses
-from sitegis.city.layer_arrays import Block, Manholes, Parcels, Streets, lone_mains
+from sitegis.city.layer_arrays import (
+    Block,
+    Habits,
+    Manholes,
+    Parcels,
+    Streets,
+    lone_mains,
+    no_laterals,
+)
 from sitegis.model.site import SIDES, Priors
 from tests.invented_city import City, invent_city
 
@@ -44,15 +52,19 @@ def block_of(parcels, houses, centerlines, *, rows=None, ids=None, addresses=Non
             np.array(addresses if addresses is not None else [""] * count, np.str_),
             nothing,
             nothing,
+            nothing,
         ),
         np.ones(count, bool),
         np.array(list(houses), object),
+        np.full(len(houses), np.nan),
         centerlines,
         rows if rows is not None else ways(),
         rows is not None,
         lone_mains(np.zeros(0, np.str_), np.zeros(0, object), np.zeros(0), np.zeros(0)),
         Manholes(np.zeros(0, np.str_), np.zeros(0, object)),
+        no_laterals(),
         Priors(),
+        Habits(np.ones(1), np.array([[0.7, 0.0, 0.3]]), np.ones(1), *np.zeros((3, 1))),
     )
 
 

@@ -291,7 +291,7 @@ def _note_rows(city: City, tally: Tally, made: Made) -> list[Note]:
         ("made", "date", made.date),
         *(("input", "sha256", f"{name} {digest}") for name, digest in made.inputs),
         *(("warning", notice.code, notice.message) for notice in tally.notices(city.notices)),
-        *(("assumption", "", note) for note in assumptions(city.layers.priors)),
+        *(("assumption", "", note) for note in assumptions(city.layers.priors, city.layers.habits)),
         *(("caution", "", note) for note in cautions(city.file.city.rule_set)),
     ]
 

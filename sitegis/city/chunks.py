@@ -21,6 +21,8 @@ from .tables import Tables, join, save_tables, table
 
 # as far as a route may run and a lot line look: then a lot's answer does not depend on its chunk
 AROUND_M = LONGEST_M + REACH_M
+# what a shape or a number that is odd may end in
+BREAKS = (shapely.errors.ShapelyError, ValueError, ArithmeticError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,7 @@ def work_or_split(block: Block) -> Tables:
     """Work out a chunk; where a shape breaks it, halve it until the lot at fault stands alone."""
     try:
         return work_chunk(block)
-    except (shapely.errors.ShapelyError, ValueError, ArithmeticError) as error:
+    except BREAKS as error:
         mine = np.flatnonzero(block.own)
         if len(mine) == 1:
             return _broken(block, int(mine[0]), f"{type(error).__name__}: {error}"[:200])

@@ -19,12 +19,16 @@ SHARED_WALL_M = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Houses:
-    """One house a lot (None where there is none), its middle (nan), how many buildings, shared."""
+    """One house a lot (None where there is none), its middle (nan), how many buildings, shared.
+
+    ``buildings`` is the place of each among all buildings, -1 for none.
+    """
 
     shapes: Shapes
     centers: Array
     counts: Whole
     shared: Flags
+    buildings: Whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +70,9 @@ def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
     centers = np.full((len(lots), 2), np.nan)
     counts = np.zeros(len(lots), np.int64)
     shared = np.zeros(len(lots), bool)
+    others = np.full(len(lots), -1, np.int64)
     if not len(buildings):
-        return Houses(houses, centers, counts, shared)
+        return Houses(houses, centers, counts, shared, others)
     tree = STRtree(buildings)
     lot, building = tree.query(lots, predicate="intersects")
     # each lot is tested against several buildings
@@ -86,10 +91,9 @@ def find_houses(lots: Shapes, buildings: Shapes) -> Houses:
     # a corner drawn a little over the line makes no shared wall, a party wall does
     whole = shapely.area(buildings[building[first]])
     shared[lot[first]] = areas[first] < 0.9 * whole
-    others = np.full(len(lots), -1, np.int64)
     others[lot[first]] = building[first]
     shared |= _wall_to_wall(houses, others, tree, lots)
-    return Houses(houses, centers, counts, shared)
+    return Houses(houses, centers, counts, shared, others)
 
 
 def _largest(shapes: Shapes) -> Shapes:

@@ -21,13 +21,17 @@ FRONT, RIGHT, REAR, LEFT = range(4)
 
 @dataclass(frozen=True, slots=True)
 class Parcels:
-    """Lots, one polygon each, in the order of their ids; nan and "" where not known."""
+    """Lots, one polygon each, in the order of their ids; nan and "" where not known.
+
+    ``basements`` is 1 for a house with a basement, 0 for one without.
+    """
 
     ids: Words
     shapes: Shapes
     streets: Words
     years: Array
     grounds_m: Array
+    basements: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,22 +70,62 @@ class Manholes:
 
 
 @dataclass(frozen=True, slots=True)
+class Laterals:
+    """Laterals on record (k,), one a lot, in their order: lot, main, line, station on the main.
+
+    ``lot`` and ``main`` are places among those at hand, -1 for a main that is not.
+    """
+
+    lot: Whole
+    main: Whole
+    line: Whole
+    stations_m: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """Weighted points (m,) of what a town's laterals have in common.
+
+    ``depths`` (m, 3) are the shares of drains that leave shallow, half way and below a basement
+    floor, ``near`` multiplies the pull of nearer mains, ``behind``, ``aside`` and ``beside`` are
+    log weights; see :mod:`.habits`.
+    """
+
+    weights: Array
+    depths: Array
+    near: Array
+    behind: Array
+    aside: Array
+    beside: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Block:
     """The layers of a city, or as much of them as some lots need.
 
     ``own`` (p,) tells which parcels are to be worked on; the others only stand around them.
-    ``houses`` are building polygons. ``rows`` is empty where no right-of-way layer was given.
+    ``houses`` are building polygons, ``basements`` (b,) theirs as those of parcels. ``rows`` is
+    empty where no right-of-way layer was given.
     """
 
     parcels: Parcels
     own: Flags
     houses: Shapes
+    basements: Array
     centerlines: Streets
     rows: Streets
     has_rows: bool
     mains: Mains
     manholes: Manholes
+    laterals: Laterals
     priors: Priors
+    habits: Habits
+
+
+def no_laterals() -> Laterals:
+    """Return no laterals on record."""
+    nothing = np.zeros(0, np.int64)
+    return Laterals(nothing, nothing, nothing, np.zeros(0))
 
 
 def lone_mains(ids: Words, shapes: Shapes, up_m: Array, down_m: Array) -> Mains:

@@ -93,7 +93,9 @@ class LayerFiles:
             )
         return path
 
-    def layer(self, key: str, dimension: int, *, per_lot: bool = False) -> Layer | None:
+    def layer(
+        self, key: str, dimension: int | tuple[int, ...], *, per_lot: bool = False
+    ) -> Layer | None:
         """Look through one layer; None with its faults gathered.
 
         Parameters
@@ -101,7 +103,7 @@ class LayerFiles:
         key
             Dotted key of ``CITY.toml``.
         dimension
-            0 for points, 1 for lines, 2 for areas.
+            0 for points, 1 for lines, 2 for areas; several where any of them will do.
         per_lot
             Whether the layer may come in pieces.
 
@@ -130,7 +132,8 @@ class LayerFiles:
             )
             return None
         self.faults.absorb(report)
-        return None if looked is None else self._checked(looked, key, dimension, table)
+        kinds = (dimension,) if isinstance(dimension, int) else dimension
+        return None if looked is None else self._checked(looked, key, kinds, table)
 
     def is_harmless(self, path: Path, key: str, written: str) -> bool:
         """Check the kind of a layer and what it may lead to; note the files it consists of.
@@ -182,7 +185,9 @@ class LayerFiles:
         self.paths += [path, *(c for c in companions if suffix == ".shp" and c.exists())]
         return harmless
 
-    def _checked(self, looked: _Looked, key: str, dimension: int, table: LayerTable) -> Layer:
+    def _checked(
+        self, looked: _Looked, key: str, wanted: tuple[int, ...], table: LayerTable
+    ) -> Layer:
         """Gather the faults of a layer's columns, CRS and geometry; drop what is filtered out."""
         layer, columns = looked.layer, looked.columns
         missing = {name: c for name, c in columns_of(table).items() if c not in columns}
@@ -195,13 +200,14 @@ class LayerFiles:
                 guess(column, columns),
             )
         check_crs(layer, f"{key}.layer", table.layer, self.faults)
-        if dimension not in looked.dimensions:
+        kinds = " or ".join(_WORDS[dimension] for dimension in wanted)
+        if not looked.dimensions & set(wanted):
             self.faults.add(
                 "layer-empty",
                 f"{key}.layer",
                 table.layer,
-                f"The layer holds no {_WORDS[dimension]}.",
-                f"name a layer of {_WORDS[dimension]}.",
+                f"The layer holds no {kinds}.",
+                f"name a layer of {kinds}.",
             )
         elif not missing:
             rows = len(looked.bounds)

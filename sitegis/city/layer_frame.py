@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from .layer_arrays import Flags, box_around
+from .memory import release_memory
 
 # Kinds of files that are read from any row on without reading what stands before it.
 IN_PIECES = (".gpkg", ".shp", ".gdb")
@@ -57,6 +58,8 @@ class Source:
             return
         for start in range(0, rows, PIECE_ROWS):
             yield self._read(rows=slice(start, start + PIECE_ROWS))
+            # of a large layer's pieces: it would pile up otherwise
+            release_memory()
 
     @property
     def _is_parquet(self) -> bool:
@@ -79,6 +82,7 @@ class Source:
                 # without the key the standard means longitude and latitude
                 crs = column.get("crs", "OGC:CRS84")
                 yield geopandas.GeoDataFrame(frame, geometry=shapes, crs=crs)
+                release_memory()
 
     def _open_parquet(self) -> Any:
         # its package is not part of a plain install; unbuffered a row group is read whole

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import numpy as np
@@ -10,42 +11,54 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Array
 from ..messages.errors import Notice
+from .basements import basement_words, unknown_basements
 from .columns import AREAS, LINES, Placer, are_finite, hashes, order_by_place, words
 from .elevations import read_elevations
 from .layer_arrays import Flags, Mains, Manholes, Shapes, Streets, lone_mains
 from .layer_frame import Layer
 from .roads import some
-from .schema import AlleyTable, CityFile, RowTable, StreetTable
+from .schema import AlleyTable, BuildingTable, CityFile, RowTable, StreetTable
 from .stored import Stored
 
 
-def read_areas(layer: Layer, place: Placer) -> Stored:
+def read_buildings(
+    layer: Layer, table: BuildingTable, place: Placer
+) -> tuple[Stored, list[Notice]]:
     """Keep valid polygons, parts apart, in an order that does not depend on their rows.
 
     Parameters
     ----------
     layer
         The layer.
+    table
+        The layer's table.
     place
         Takes a geometry to the working CRS.
 
     Returns
     -------
-    Stored
-        Polygons.
+    buildings
+        Polygons, with "1", "0" or "" for a basement as text.
+    notices
+        Words of basements that are not known.
     """
-    stored, content = Stored(), []
-    for _frame, every in place.pieces(layer):
-        shapes = every[are_finite(every) & (shapely.get_dimensions(every) == AREAS)]
+    stored, content, odd = Stored(), [], Counter[str]()
+    for frame, every in place.pieces(layer):
+        good = are_finite(every) & (shapely.get_dimensions(every) == AREAS)
+        basements, unknown = basement_words(frame, table.basement)
+        odd.update(unknown)
+        shapes, basements = every[good], basements[good]
         invalid = ~shapely.is_valid(shapes)
         shapes[invalid] = shapely.make_valid(shapes[invalid])
-        parts = shapely.get_parts(shapely.get_parts(shapes))
-        parts = parts[shapely.get_type_id(parts) == 3]
-        stored.append(parts)
+        parts, outer = shapely.get_parts(shapes, return_index=True)
+        parts, inner = shapely.get_parts(parts, return_index=True)
+        whole = shapely.get_type_id(parts) == 3
+        parts = parts[whole]
+        stored.append(parts, basements[outer[inner[whole]]])
         content.append(hashes(parts))
     # the order of order_by_place
     stored.put_in_order(np.lexsort((np.concatenate(content), *stored.gather().T[::-1])))
-    return stored
+    return stored, unknown_basements(odd, "buildings")
 
 
 def _lines(layer: Layer, place: Placer) -> tuple[Shapes, NDArray[np.int64]]:

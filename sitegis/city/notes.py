@@ -2,33 +2,32 @@
 
 from __future__ import annotations
 
-from ..line.profile import INVERT_PRIOR_M
+import numpy as np
+
 from ..model.site import Priors
 from ..read.inverts import DEPTH_M, INVERT_SD_M, UNKNOWN_SD_M
-from ..read.streets import GROUND_M, GROUND_SD_M
 from ..rules.rule_set import load_rules
 from .addresses import ADDRESS_BLUNDER
 from .facing import REACH_M
+from .habits import DEPTH_SDS_M, DEPTHS_M, WITH_BASEMENT, WITHOUT_BASEMENT
 from .houses import LEAST_HOUSE_M2
 from .infer import (
     ALLEY_WEIGHT,
     EASEMENT_WEIGHT,
-    MUST_BE_LOW,
     NEAR_M,
     PAST_END_M,
-    SHALLOW_M,
-    SHALLOW_SD_M,
     SLOPE,
     SLOPE_SD,
     UNLISTED_FIT,
 )
+from .layer_arrays import Habits
 from .mains import AT_LINE_M
 from .reach import LONGEST_M
 from .routes import KINDS
 from .taps import ANYWHERE, LEAN, MANHOLE, MIDDLE, SQUARE
 
 
-def assumptions(priors: Priors) -> list[str]:
+def assumptions(priors: Priors, habits: Habits) -> list[str]:
     """Say every default that entered, with its numbers; judgment without a source."""
     given = {
         name: value
@@ -44,12 +43,9 @@ def assumptions(priors: Priors) -> list[str]:
         "common practice, no source."
         + (f" Given in CITY.toml instead: {weights}." if weights else ""),
         f"Other or not on record fits with {UNLISTED_FIT:g}.",
-        f"{100 * MUST_BE_LOW:.0f} of 100 drains must pass the wall "
-        f"{GROUND_M - INVERT_PRIOR_M[0]:.1f} m below the ground, give or take "
-        f"{(GROUND_SD_M**2 + INVERT_PRIOR_M[1] ** 2) ** 0.5:.1f} m (a basement floor); the others "
-        f"may as high as {SHALLOW_M:g} m (± {SHALLOW_SD_M:g} m). A lateral falls "
-        f"{100 * SLOPE:.1f} % (± {100 * SLOPE_SD:.1f} %); how far above its main it comes in is no "
-        "evidence, since a riser takes it down.",
+        f"Drains must pass the wall {_depths()} below the ground: {_shares(habits)}. A lateral "
+        f"falls {100 * SLOPE:.1f} % (± {100 * SLOPE_SD:.1f} %); how far above its main it "
+        "comes in is no evidence, since a riser takes it down.",
         f"A main without an invert lies {DEPTH_M:g} m below the ground (± {UNKNOWN_SD_M:g} m); "
         f"one on record is right to ± {INVERT_SD_M:.2f} m and runs with the flow.",
         f"A lot line faces a street or main within {REACH_M:g} m of it with no other lot between; "
@@ -69,6 +65,29 @@ def assumptions(priors: Priors) -> list[str]:
         + ".",
         f"The largest building of {LEAST_HOUSE_M2:g} m² or more is the house.",
     ]
+
+
+def _depths() -> str:
+    pairs = zip(DEPTHS_M, DEPTH_SDS_M, strict=True)
+    shallow, half, deep = (f"{depth:.1f} m (± {sd:.1f} m)" for depth, sd in pairs)
+    return f"{shallow}, {half} or, under a basement floor, {deep}"
+
+
+def _shares(habits: Habits) -> str:
+    """Say the shares of the depths, and how far towns may lie from them."""
+    weights = habits.weights / habits.weights.sum()
+    means = weights @ habits.depths
+    spreads = np.sqrt(weights @ (habits.depths - means) ** 2)
+    shares = ", ".join(f"{100 * mean:.0f}" for mean in means.tolist())
+    more = ", ".join(f"{100 * spread:.0f}" for spread in spreads.tolist())
+    with_one, without = (
+        ", ".join(f"{100 * share:.0f}" for share in shares)
+        for shares in (WITH_BASEMENT, WITHOUT_BASEMENT)
+    )
+    return (
+        f"{shares} of 100 (towns differ by {more}); {with_one} where a house is said to have a "
+        f"basement, {without} where it is said to have none"
+    )
 
 
 def cautions(rule_set: str) -> list[str]:

@@ -12,6 +12,7 @@ import shapely
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from ..messages.errors import Notice
+from .basements import basement_codes, basement_words, unknown_basements
 from .columns import AREAS, Placer, are_finite, hashes, numbers, words
 from .elevations import numbers_and_texts, true_elevations
 from .faults import Faults
@@ -132,7 +133,9 @@ def make_lots(
         middles=read.measures[chosen, :2],
         years=np.where((years >= 1600) & (years <= 2100), years, np.nan),
         grounds_m=grounds[chosen],
+        basements=basement_codes(read.basements[chosen]),
     )
+    remarks += unknown_basements(read.other_basements, "parcels")
     # rows as the layer has them, whatever its filters leave out
     rows = np.flatnonzero(layer.kept) + 1
     told = tuple(replace(f, row=int(rows[f.row - 1])) for f in failures)
@@ -144,7 +147,7 @@ class _Read:
     """All rows of the layer: ``measures`` (n, 4) are middle, area and length, nan without a shape.
 
     ``hashes`` are of the outlines, ``grounds`` and ``texts`` the numbers of the column as they
-    stand, and how often what is none.
+    stand, and how often what is none; ``basements`` are "1", "0" or "".
     """
 
     ids: Words
@@ -154,11 +157,13 @@ class _Read:
     years: Array
     grounds: Array
     texts: Counter[str]
+    basements: Words
+    other_basements: Counter[str]
 
 
 def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
     """Keep every row's outline, and what decides which rows are lots."""
-    stored, texts = Stored(), Counter[str]()
+    stored, texts, odd = Stored(), Counter[str](), Counter[str]()
     parts: list[tuple[Any, ...]] = []
     for frame, shapes in place.pieces(layer):
         shapes[~(are_finite(shapes) & (shapely.get_dimensions(shapes) == AREAS))] = None
@@ -167,6 +172,8 @@ def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
         middles = shapely.centroid(polygons)
         grounds, others = numbers_and_texts(frame, table.ground)
         texts.update(others)
+        basements, others = basement_words(frame, table.basement)
+        odd.update(others)
         parts.append(
             (
                 words(frame, table.id),
@@ -181,12 +188,13 @@ def _read_pieces(layer: Layer, table: ParcelTable, place: Placer) -> _Read:
                 hashes(polygons),
                 numbers(frame, table.year_built),
                 grounds,
+                basements,
             )
         )
-    ids, measured, content, years, values = (
+    ids, measured, content, years, values, basements = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
-    return _Read(ids, stored, measured, content, years, values, texts)
+    return _Read(ids, stored, measured, content, years, values, texts, basements, odd)
 
 
 def _once_each(read: _Read) -> tuple[Whole, list[Failure]]:

@@ -22,11 +22,13 @@ from .columns import AREAS, LINES, METERS, POINTS, Placer, extent
 from .crs import check_stretch
 from .elevations import DataFault, Ground, check_ground, check_inverts
 from .faults import Faults
+from .habits import habits_of
+from .laterals import read_laterals
 from .layer_arrays import Mains, box_around
 from .layer_files import LayerFiles
 from .layer_frame import Layer
 from .layer_records import (
-    read_areas,
+    read_buildings,
     read_centerlines,
     read_mains,
     read_manholes,
@@ -36,12 +38,13 @@ from .layer_records import (
 from .network import join_mains
 from .parcels import Failure, make_lots
 from .schema import CityFile, known_keys
-from .stored import GROUP, Layers, Stored
+from .stored import GROUP, Layers, Lots, Records, Stored
 
 FAR_M = 5000.0  # a town's sewers lie among its parcels; judgment
 # Judgment, no source: sheds on the street are few; a shifted layer has most beside the lots.
 LEAST_ON_LOTS, MOST_OFF_LOTS = 0.2, 0.7
 UNDER_M, MOST_UNDER = 2.0, 0.10
+LEAST_SAID = 20
 _SYNTAX_REMEDY = "check quotes, brackets and '=' there."
 
 
@@ -145,13 +148,14 @@ def read_layers(path: Path, file: CityFile, faults: Faults) -> City:
     files = LayerFiles(path.resolve().parent, file, faults)
     parcels = files.layer("parcels", AREAS, per_lot=True)
     crs = _choose_crs(file, parcels, faults)
-    kinds = {
+    kinds: dict[str, int | tuple[int, ...]] = {
         "buildings": AREAS,
         "streets": LINES,
         "alleys": LINES,
         "rights_of_way": AREAS,
         "mains": LINES,
         "manholes": POINTS,
+        "laterals": (POINTS, LINES),
     }
     layers = {
         key: files.layer(key, dimension, per_lot=key == "buildings")
@@ -194,7 +198,9 @@ def _layers(
     """Make the records, and hold the elevations against one another."""
     notices, buildings = faults.notices, layers["buildings"]
     assert buildings is not None
-    houses, centerlines = read_areas(buildings, place), read_centerlines(layers, file, place)
+    houses, remarks = read_buildings(buildings, file.buildings, place)
+    notices += remarks
+    centerlines = read_centerlines(layers, file, place)
     lots, failures, remarks = make_lots(
         parcels, file.parcels, place, houses, centerlines.shapes, faults
     )
@@ -233,17 +239,44 @@ def _layers(
     notices += remarks
     mains, remarks = with_the_flow(mains)
     notices += remarks + _under_houses(mains, houses)
-    made = Layers(
+    mains = join_mains(mains)
+    laterals = read_laterals(layers.pop("laterals"), file.laterals, place, lots, mains, faults)
+    made = Records(
         lots=replace(lots, grounds_m=grounds),
         houses=houses,
         centerlines=centerlines,
         rows=read_rows(layers["rights_of_way"], file.rights_of_way, place),
         has_rows=file.rights_of_way is not None,
-        mains=join_mains(mains),
+        mains=mains,
         manholes=manholes,
+        laterals=laterals,
+        habits=habits_of(basement_share(file, lots)),
         priors=file.prior,
     )
-    return made, failures, wrong + also_wrong
+    return Layers(made), failures, wrong + also_wrong
+
+
+def basement_share(file: CityFile, lots: Lots) -> float | None:
+    """Return the share of houses with a basement, None where the city does not say.
+
+    By ``basement_share``, or else by the lots of which the parcels say it, 20 at least.
+
+    Parameters
+    ----------
+    file
+        ``CITY.toml`` as validated.
+    lots
+        The lots.
+
+    Returns
+    -------
+    float | None
+        Share in [0, 1].
+    """
+    known = lots.basements[np.isfinite(lots.basements)]
+    if file.city.basement_share is None and len(known) >= LEAST_SAID:
+        return float(known.mean())
+    return file.city.basement_share
 
 
 def _share_on_lots(houses: Stored, lots: Stored) -> float:

@@ -17,8 +17,9 @@ from .assemble import Pages, assemble, check_output
 from .chunks import Cutter, Task, do_task
 from .cluster import work_on_cluster
 from .database import Database
+from .learning import with_habits
+from .memory import release_memory
 from .read import read_city
-from .stored import release_memory
 from .summary import CitySummary
 from .surveyed_lots import CityGrid
 from .work_folder import chunk_path, discard, hash_inputs, reopen, work_folder
@@ -80,6 +81,7 @@ def run_city(
     release_memory()
     inputs = hash_inputs((path, *city.paths), city.sites)
     cutter = Cutter(city)
+    city = with_habits(city, cutter.chunks)
     place = CityGrid(crs_text(city.crs), city.meters_per_unit)
     total = len(city.layers.lots.ids)
     with work_folder(work_name(path, out)) as folder:

@@ -40,7 +40,8 @@ class CityTable(Table):
 
     ``crs`` is the projected CRS to work and write in (default: the parcels'). ``units`` are those
     of elevations and widths in attribute columns. ``sites`` is a folder of site folders named by
-    parcel id. ``rule_set`` chooses the cautions.
+    parcel id. ``rule_set`` chooses the cautions. ``basement_share`` is the share of houses that
+    have a basement.
     """
 
     name: Text
@@ -48,24 +49,29 @@ class CityTable(Table):
     units: Units = "ft"
     rule_set: RuleSetName = "us-ipc"
     sites: Text | None = None
+    basement_share: Annotated[float, Field(ge=0.0, le=1.0)] | None = None
     lots_per_chunk: Annotated[int, Field(ge=1, le=50_000)] = 2000
 
 
 class ParcelTable(LayerTable):
     """``[parcels]``: polygons; ``street`` is the street of the address, or the address itself.
 
-    ``ground`` is an elevation in ``units``, the city's where not given.
+    ``ground`` is an elevation in ``units``, the city's where not given. ``basement`` says whether
+    the house has one: yes or no, a type, or an area.
     """
 
     id: Text
     street: Text | None = None
     year_built: Text | None = None
     ground: Text | None = None
+    basement: Text | None = None
     units: Units | None = None
 
 
 class BuildingTable(LayerTable):
-    """``[buildings]``: polygons."""
+    """``[buildings]``: polygons; ``basement`` as for parcels, which are taken first."""
+
+    basement: Text | None = None
 
 
 class StreetTable(LayerTable):
@@ -104,6 +110,15 @@ class ManholeTable(SewerTable):
     invert: Text | None = None
 
 
+class LateralTable(LayerTable):
+    """``[laterals]``: laterals on record, lines from house to main, or points where one taps.
+
+    ``parcel`` is the id of the lot; without it a line's is where it ends.
+    """
+
+    parcel: Text | None = None
+
+
 class CityFile(Table):
     """The whole of ``CITY.toml``."""
 
@@ -115,6 +130,7 @@ class CityFile(Table):
     rights_of_way: RowTable | None = None
     mains: MainTable
     manholes: ManholeTable | None = None
+    laterals: LateralTable | None = None
     prior: Priors = Priors()
 
 

@@ -6,7 +6,6 @@ million lots is worked on in little more memory than a small one.
 
 from __future__ import annotations
 
-import ctypes
 import mmap
 import os
 import tempfile
@@ -26,8 +25,11 @@ from ..late_dataclass import dataclass
 from ..messages.errors import CannotWrite
 from ..model.site import Priors
 from ..numerics.records import take_rows
+from .basements import basement_codes
 from .layer_arrays import (
     Block,
+    Habits,
+    Laterals,
     Mains,
     Manholes,
     Parcels,
@@ -45,13 +47,6 @@ CURVE_LEVEL = 16
 LEAST_MAPPED_BYTES = 1 << 20
 
 R = TypeVar("R", Streets, Mains, Manholes)
-
-
-def release_memory() -> None:
-    """Hand freed memory back to the system, which the C library else keeps (glibc alone can)."""
-    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-    if trim is not None:
-        trim(0)
 
 
 class Shelf:
@@ -219,6 +214,7 @@ class Lots:
     middles: Array
     years: Array
     grounds_m: Array
+    basements: Array
 
     def parcels(self, rows: Whole) -> Parcels:
         """Read some lots (k,)."""
@@ -228,6 +224,7 @@ class Lots:
             self.outlines.texts(rows),
             self.years[rows],
             self.grounds_m[rows],
+            self.basements[rows],
         )
 
     def on(self, shelf: Shelf) -> Lots:
@@ -238,6 +235,7 @@ class Lots:
             middles=shelf.keep(self.middles),
             years=shelf.keep(self.years),
             grounds_m=shelf.keep(self.grounds_m),
+            basements=shelf.keep(self.basements),
         )
 
 
@@ -261,30 +259,33 @@ class Shelved(Generic[R]):
         return replace(take_rows(self.columns, rows), shapes=self.shapes.shapes(rows))
 
 
+@dataclass(frozen=True, slots=True)
+class Records:
+    """The layers of a whole city as they were read; ``rows`` is empty where none was given."""
+
+    lots: Lots
+    houses: Stored
+    centerlines: Streets
+    rows: Streets
+    has_rows: bool
+    mains: Mains
+    manholes: Manholes
+    laterals: Laterals
+    priors: Priors
+    habits: Habits
+
+
 class Layers:
-    """The layers of a whole city, in files.
+    """The layers of a whole city, in files; ``habits`` may be learned from its laterals."""
 
-    ``rows`` is empty where no right-of-way layer was given.
-    """
-
-    def __init__(
-        self,
-        lots: Lots,
-        houses: Stored,
-        centerlines: Streets,
-        rows: Streets,
-        *,
-        has_rows: bool,
-        mains: Mains,
-        manholes: Manholes,
-        priors: Priors,
-    ) -> None:
+    def __init__(self, read: Records) -> None:
         self._shelf = Shelf()
-        self.lots, self.houses = lots.on(self._shelf), houses
-        self.centerlines, self.rows = (Shelved(r, self._shelf) for r in (centerlines, rows))
-        self.has_rows = has_rows
-        self.mains, self.manholes = Shelved(mains, self._shelf), Shelved(manholes, self._shelf)
-        self.priors = priors
+        self.lots, self.houses = read.lots.on(self._shelf), read.houses
+        self.centerlines = Shelved(read.centerlines, self._shelf)
+        self.rows, self.has_rows = Shelved(read.rows, self._shelf), read.has_rows
+        self.mains = Shelved(read.mains, self._shelf)
+        self.manholes = Shelved(read.manholes, self._shelf)
+        self.laterals, self.priors, self.habits = read.laterals, read.priors, read.habits
 
     def release(self) -> None:
         """Let go the memory of what was read from the files."""
@@ -310,15 +311,31 @@ class Layers:
         """
         outset = around_m * np.array([-1.0, -1.0, 1.0, 1.0])
         bounds = box_around(self.lots.outlines.bounds[own]) + outset
-        rows = self.lots.outlines.within(bounds)
+        rows, houses = self.lots.outlines.within(bounds), self.houses.within(bounds)
         return Block(
             parcels=self.lots.parcels(rows),
             own=np.isin(rows, own),
-            houses=self.houses.shapes(self.houses.within(bounds)),
+            houses=self.houses.shapes(houses),
+            basements=basement_codes(self.houses.texts(houses)),
             centerlines=self.centerlines.within(bounds),
             rows=self.rows.within(bounds),
             has_rows=self.has_rows,
             mains=self.mains.within(bounds),
             manholes=self.manholes.within(bounds),
+            laterals=self._laterals(rows, bounds),
             priors=self.priors,
+            habits=self.habits,
+        )
+
+    def _laterals(self, lots: Whole, bounds: Array) -> Laterals:
+        """Return the laterals on record of some lots (n,), numbered by them and the mains there."""
+        if not len(self.laterals.lot):
+            return self.laterals
+        found = take_rows(self.laterals, np.isin(self.laterals.lot, lots))
+        mains = np.append(self.mains.shapes.within(bounds), np.iinfo(np.int64).max)
+        place = np.searchsorted(mains, found.main)
+        return replace(
+            found,
+            lot=np.searchsorted(lots, found.lot),
+            main=np.where(mains[place] == found.main, place, -1),
         )

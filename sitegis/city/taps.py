@@ -7,14 +7,17 @@ ordinances and old handbooks; their shares are judgment, no source.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import shapely
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
+from ..evidence import tap_record
 from ..geometry.frames import Array
 from ..late_dataclass import dataclass
 from .infer import Posterior
-from .layer_arrays import Block, Mains, Pairs, Shapes, Whole, unique_rows
+from .layer_arrays import Block, Flags, Laterals, Mains, Pairs, Shapes, Whole, unique_rows
 from .mains import ManholesOnMains
 from .network import on_line
 from .routes import LotRoutes
@@ -25,6 +28,7 @@ SQUARE, LEAN, MIDDLE, MANHOLE, ANYWHERE = 0.60, 0.14, 0.08, 0.08, 0.10
 SQUARE_SD_M, LEAN_M, LEAN_SD_M, MIDDLE_SD_M, MANHOLE_SD_M = 0.8, 3.0, 1.2, 1.2, 0.4
 MANHOLE_NEAR_M, MARGIN_M = 12.0, 3.0
 LEVELS = (0.50, 0.80, 0.95)
+RECORD_SD_M = tap_record.DEFAULT.sd_m
 # places along a lot at which the distribution is tabled, and how far past it
 _GRID = 64
 _BEYOND_M = 8.0
@@ -36,7 +40,8 @@ class Taps:
 
     ``main`` is the reach that most likely holds the tap, ``main_share`` the part of the
     distribution it holds, ``station_m`` the median on the line, ``on_main_m`` on the reach,
-    ``bounds_m`` (t, 6) low and high of the 50, 80 and 95 % intervals on the line.
+    ``bounds_m`` (t, 6) low and high of the 50, 80 and 95 % intervals on the line. ``recorded``
+    are those that a lateral on record places.
     """
 
     lot: Whole
@@ -46,6 +51,7 @@ class Taps:
     station_m: Array
     on_main_m: Array
     bounds_m: Array
+    recorded: Flags
 
 
 def find_taps(
@@ -117,7 +123,56 @@ def find_taps(
         station_m=found[:, 0],
         on_main_m=lines.on_main(reach, found[:, 0]),
         bounds_m=found[:, 1:],
+        recorded=np.zeros(len(chosen), bool),
     )
+
+
+def place_on_record(taps: Taps, laterals: Laterals, lots: Whole, mains: Mains) -> Taps:
+    """Return taps with those placed that laterals on record have on the same line.
+
+    The station on record is right to 0.6 m, as a single site's connection record is.
+
+    Parameters
+    ----------
+    taps
+        Taps as inferred.
+    laterals
+        Laterals on record, lots and mains numbered as those at hand.
+    lots
+        Place of the taps' lots among those at hand (n,).
+    mains
+        The mains.
+
+    Returns
+    -------
+    Taps
+        The taps.
+    """
+    if not len(laterals.lot) or not len(taps.lot):
+        return taps
+    own = lots[taps.lot]
+    at = np.minimum(np.searchsorted(laterals.lot, own), len(laterals.lot) - 1)
+    main = laterals.main[at]
+    there = np.flatnonzero((laterals.lot[at] == own) & (main >= 0))
+    there = there[laterals.line[at[there]] == mains.line[taps.main[there]]]
+    at, main = at[there], main[there]
+    station = np.round(on_line(mains, main, laterals.stations_m[at]), 2)
+    spread = ndtri(0.5 + np.array(LEVELS) / 2.0) * RECORD_SD_M
+    bounds = station[:, None] + np.stack([-spread, spread], axis=1).ravel()
+    limits = _Lines(mains).limits(mains.line[main])
+    bounds = np.clip(np.round(bounds, 2), limits[0][:, None], limits[1][:, None])
+    placed = {
+        "main": main,
+        "main_share": np.ones(len(main)),
+        "station_m": station,
+        "on_main_m": laterals.stations_m[at],
+        "bounds_m": bounds,
+        "recorded": np.ones(len(main), bool),
+    }
+    changed = {name: getattr(taps, name).copy() for name in placed}
+    for name, values in placed.items():
+        changed[name][there] = values
+    return replace(taps, **changed)
 
 
 def _frontages(

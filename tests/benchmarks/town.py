@@ -1,6 +1,8 @@
 """A town with the faults of real layers: hits, stated probabilities, and intervals of the tap.
 
-``python -m tests.benchmarks.town [--uneven] [LOTS] [SEED …]`` (default 900 lots, seeds 1 to 4);
+``python -m tests.benchmarks.town [--uneven] [--known PERCENT] [--basements SHARE] [LOTS] [SEED …]``
+(default 900 lots, seeds 1 to 4); of so many percent of the lots the tap is on record, as a point;
+they are not scored. ``--basements`` is written as ``basement_share``;
 ``--uneven`` makes towns of winding streets, stepped fronts and hills, in which a house is drained
 as the one beside it three times in five. The town and its truth are those of
 ``tests.invented_town``, drawn apart from the model. Both rules that people use by hand are scored
@@ -10,6 +12,7 @@ the nearest).
 
 from __future__ import annotations
 
+import argparse
 import itertools
 import sys
 import tempfile
@@ -33,9 +36,13 @@ def say(line: str) -> None:
     sys.stdout.flush()
 
 
-def main(lots: int, seeds: list[int], faults: Faults) -> None:
+def main(lots: int, seeds: list[int], faults: Faults, known: float, basements: float) -> None:
     rows = pd.concat(
-        [judge(invent_town(lots, seed=seed, faults=faults)) for seed in seeds], ignore_index=True
+        [
+            judge(invent_town(lots, seed=seed, faults=faults), known, basements, seed)
+            for seed in seeds
+        ],
+        ignore_index=True,
     )
     say(f"{len(rows)} lots of invented towns, seeds {seeds}; on record: {rows['known'].mean():.1%}")
     say_hits(rows)
@@ -43,11 +50,33 @@ def main(lots: int, seeds: list[int], faults: Faults) -> None:
     say_intervals(rows)
 
 
-def judge(town: Town) -> pd.DataFrame:
+def put_on_record(town: Town, folder: Path, known: float, seed: int) -> set[str]:
+    """Write the taps of some lots as a layer of points; give the lots."""
+    rng = np.random.default_rng(1000 + seed)
+    lots = [name for name, truth in town.truth.items() if truth["line"]]
+    mine = sorted(rng.choice(lots, round(known * len(lots)), replace=False).tolist())
+    points = shapely.points([town.truth[name]["tap"] for name in mine])
+    frame = geopandas.GeoDataFrame({"lot": mine}, geometry=points, crs=town.parcels.crs)
+    frame.to_file(folder / "town.gpkg", layer="laterals", driver="GPKG", mode="a")
+    with (folder / "CITY.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[laterals]\nlayer = "town.gpkg"\nlayer_name = "laterals"\nparcel = "lot"\n')
+    return set(mine)
+
+
+def judge(town: Town, known: float = 0.0, basements: float = -1.0, seed: int = 0) -> pd.DataFrame:
     """Run the command's function and both rules; give one row a lot."""
     with tempfile.TemporaryDirectory() as folder:
         path = write_town(town, Path(folder))
-        run_city(path, Path(folder) / "out.gpkg")
+        if basements >= 0.0:
+            text = path.read_text("utf-8").replace(
+                "[parcels]", f"basement_share = {basements}\n\n[parcels]", 1
+            )
+            path.write_text(text, "utf-8")
+        told = put_on_record(town, path.parent, known, seed) if known else set()
+        summary = run_city(path, Path(folder) / "out.gpkg")
+        for notice in summary.notices:
+            if notice.code.startswith("laterals"):
+                say(f"  seed {seed}: {notice.message}")
         lots = geopandas.read_file(Path(folder) / "out.gpkg", layer="lots").set_index("parcel")
         taps = geopandas.read_file(Path(folder) / "out.gpkg", layer="taps").set_index("parcel")
     live = town.mains[(town.mains["sys"] == "SAN") & (town.mains["stat"] == "ACT")]
@@ -57,7 +86,7 @@ def judge(town: Town) -> pd.DataFrame:
     rows = []
     for i, parcel in enumerate(town.parcels["apn"]):
         truth = town.truth.get(parcel)
-        if truth is None or parcel not in lots.index:
+        if truth is None or parcel not in lots.index or parcel in told:
             continue
         lot = lots.loc[parcel]
         row = {
@@ -169,6 +198,16 @@ def say_intervals(rows: pd.DataFrame) -> None:
 
 
 if __name__ == "__main__":
-    faults = UNEVEN if "--uneven" in sys.argv else Faults()
-    given = [int(text) for text in sys.argv[1:] if text != "--uneven"]
-    main(given[0] if given else 900, given[1:] or [1, 2, 3, 4], faults)
+    asked = argparse.ArgumentParser()
+    asked.add_argument("--uneven", action="store_true")
+    asked.add_argument("--known", type=float, default=0.0)
+    asked.add_argument("--basements", type=float, default=-1.0)
+    asked.add_argument("given", type=int, nargs="*")
+    said = asked.parse_args()
+    main(
+        said.given[0] if said.given else 900,
+        said.given[1:] or [1, 2, 3, 4],
+        UNEVEN if said.uneven else Faults(),
+        said.known / 100.0,
+        said.basements,
+    )
